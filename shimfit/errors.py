@@ -1,0 +1,90 @@
+"""One base for every error; each says whose fault it is and carries what a screen needs to say it.
+
+The four kinds keep apart what a person can put right by typing (entry), by looking at a cable
+(instrument), by looking at a file (file), and what only we can put right (internal). Each is also the
+builtin that a caller without shimfit in mind would catch.
+"""
+
+from __future__ import annotations
+
+from enum import IntEnum
+from typing import ClassVar, Literal
+
+ErrorKind = Literal["entry", "usage", "device", "file", "internal"]
+
+
+class Exit(IntEnum):
+    """Exit codes of the command line (a contract)."""
+
+    DONE = 0
+    OVER = 1
+    """Ran, but something is over tolerance or cannot be solved."""
+    REFUSED = 2
+    DEVICE = 3
+    FILE = 4
+
+
+class ShimfitError(Exception):
+    """Base of all. The message is one sentence: what is wrong, where, and what to do."""
+
+    kind: ClassVar[ErrorKind] = "internal"
+    exit_code: ClassVar[Exit] = Exit.OVER
+
+    def __init__(self, message: str, *, at: int | None = None) -> None:
+        super().__init__(message)
+        self.message = message
+        self.at = at
+        """Characters before the bad spot of what was typed; None where there is no spot."""
+
+
+class EntryError(ShimfitError, ValueError):
+    """What the person typed can't be understood or is refused; typing it differently puts it right."""
+
+    kind = "entry"
+    exit_code = Exit.REFUSED
+
+    def __init__(self, message: str, *, at: int | None = None, meant: str | None = None) -> None:
+        super().__init__(message, at=at)
+        self.meant = meant
+        """What was probably meant, ready to be typed; None when there is no good guess."""
+
+
+class UsageError(ShimfitError, ValueError):
+    """A command was called with options that do not go together or name nothing that exists."""
+
+    kind = "usage"
+    exit_code = Exit.REFUSED
+
+
+class InstrumentError(ShimfitError, OSError):
+    """The inclinometer or its link does not do what it should."""
+
+    kind = "device"
+    exit_code = Exit.DEVICE
+
+    def __str__(self) -> str:
+        return self.message
+
+
+class FileError(ShimfitError, OSError):
+    """A file can't be read, written or believed."""
+
+    kind = "file"
+    exit_code = Exit.FILE
+
+    def __init__(
+        self, message: str, *, path: str | None = None, line: int | None = None, column: str | None = None
+    ) -> None:
+        super().__init__(message)
+        self.path = path
+        self.line = line
+        """1-based line in the file; None where the whole file is meant."""
+        self.column = column
+        """Header of the column in a table; None where the whole line is meant."""
+
+    def __str__(self) -> str:
+        return self.message
+
+
+class InternalError(ShimfitError, RuntimeError):
+    """A promise that our own code makes was broken: report it; nothing that was logged is lost."""

@@ -1,0 +1,417 @@
+"""Frozen values that every room shares, in the trade's words, with the unit in every name that has one.
+
+Signs, for the whole program: along is positive towards `next`, across is positive towards `out`.
+Slopes are ratios (mm of lean per mm of height); a positive slope means the TOP is displaced that way and
+the packs go under that side. Lengths are millimetres, float64. Positions under the foot are measured from
+the foot's centre, (+along, +across).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Literal
+
+# ---------------------------------------------------------------- places under the foot
+
+
+class Face(StrEnum):
+    """The four faces of a post in a run that is walked in order."""
+
+    NEXT = "next"
+    PREV = "prev"
+    OUT = "out"
+    HOUSE = "house"
+
+    @property
+    def opposite(self) -> Face:
+        """The face on the other side."""
+        return _OPPOSITE[self]
+
+    @property
+    def is_along(self) -> bool:
+        """True for next and prev (the run's direction)."""
+        return self in (Face.NEXT, Face.PREV)
+
+    @property
+    def sign(self) -> int:
+        """+1 for next and out, -1 for prev and house."""
+        return 1 if self in (Face.NEXT, Face.OUT) else -1
+
+
+_OPPOSITE = {Face.NEXT: Face.PREV, Face.PREV: Face.NEXT, Face.OUT: Face.HOUSE, Face.HOUSE: Face.OUT}
+
+
+class Seat(StrEnum):
+    """A place on the perimeter where a pack can go: four corners, then four edge middles."""
+
+    PREV_HOUSE = "prev-house"
+    NEXT_HOUSE = "next-house"
+    PREV_OUT = "prev-out"
+    NEXT_OUT = "next-out"
+    NEXT = "next"
+    OUT = "out"
+    PREV = "prev"
+    HOUSE = "house"
+
+    @property
+    def sign_along(self) -> int:
+        """-1 prev side, 0 middle, +1 next side."""
+        return _SEAT_SIGNS[self][0]
+
+    @property
+    def sign_across(self) -> int:
+        """-1 house side, 0 middle, +1 out side."""
+        return _SEAT_SIGNS[self][1]
+
+    @property
+    def is_corner(self) -> bool:
+        """True for the four corners, false for the edge middles."""
+        return self.sign_along != 0 and self.sign_across != 0
+
+
+_SEAT_SIGNS = {
+    Seat.PREV_HOUSE: (-1, -1),
+    Seat.NEXT_HOUSE: (1, -1),
+    Seat.PREV_OUT: (-1, 1),
+    Seat.NEXT_OUT: (1, 1),
+    Seat.NEXT: (1, 0),
+    Seat.OUT: (0, 1),
+    Seat.PREV: (-1, 0),
+    Seat.HOUSE: (0, -1),
+}
+CORNERS = (Seat.PREV_HOUSE, Seat.NEXT_HOUSE, Seat.PREV_OUT, Seat.NEXT_OUT)
+EDGE_MIDDLES = (Seat.NEXT, Seat.OUT, Seat.PREV, Seat.HOUSE)
+
+
+def seat_by_signs(sign_along: int, sign_across: int) -> Seat:
+    """Seat at the given signs (-1, 0, +1), not both 0; KeyError for the centre."""
+    return _SEAT_BY_SIGNS[sign_along, sign_across]
+
+
+_SEAT_BY_SIGNS = {signs: seat for seat, signs in _SEAT_SIGNS.items()}
+
+
+@dataclass(frozen=True, slots=True)
+class Foot:
+    """The bearing face of a post."""
+
+    along_mm: float
+    """Side along the run; the diameter when round."""
+    across_mm: float
+    """Side across the run; the diameter when round."""
+    round: bool = False
+    rod_hole_mm: float = 14.0
+    """Diameter of the rod's hole in the foot; 0 = none."""
+    rod_at_mm: tuple[float, float] = (0.0, 0.0)
+    """Where the rod pulls, from the centre (+next, +out)."""
+
+    def seat_at_mm(self, seat: Seat) -> tuple[float, float]:
+        """Position of a seat on the perimeter, from the centre: (+next, +out) in mm.
+
+        Round feet keep all eight seats on the rim, so a corner is at 45 degrees.
+        """
+        x = seat.sign_along * self.along_mm / 2
+        y = seat.sign_across * self.across_mm / 2
+        if self.round and seat.is_corner:
+            return x * math.sqrt(0.5), y * math.sqrt(0.5)
+        return x, y
+
+    @property
+    def text(self) -> str:
+        """As it is typed: `90x90mm`, `d90mm`."""
+        if self.round:
+            return f"d{self.along_mm:g}mm"
+        return f"{self.along_mm:g}x{self.across_mm:g}mm"
+
+
+# ---------------------------------------------------------------- lean, reading, tolerance, verdict
+
+
+@dataclass(frozen=True, slots=True)
+class Lean:
+    """Where the top stands relative to the foot, as slopes (mm/mm)."""
+
+    slope_along: float
+    slope_across: float
+
+    def top_mm(self, height_mm: float) -> tuple[float, float]:
+        """Displacement of the top at a height: (+next, +out) in mm."""
+        return self.slope_along * height_mm, self.slope_across * height_mm
+
+    @property
+    def magnitude(self) -> float:
+        """Length of the slope vector."""
+        return math.hypot(self.slope_along, self.slope_across)
+
+
+ToleranceKind = Literal["ratio", "gauge"]
+
+
+@dataclass(frozen=True, slots=True)
+class Tolerance:
+    """How far out of plumb a post may stand: the user's choice; `source` says where it is from."""
+
+    text: str
+    """As typed or as the preset is named: `1:500`, `3mm/1m`, `2mm/m`, `0.1deg`."""
+    kind: ToleranceKind
+    """`ratio`: scales with height. `gauge`: a fixed amount in a length, not scaled down below it."""
+    slope: float
+    """Allowed slope (ratio), or amount ÷ gauge length."""
+    amount_mm: float | None = None
+    """The fixed amount of a gauge tolerance; None for a ratio."""
+    gauge_mm: float | None = None
+    """Length that the fixed amount is for; None for a ratio."""
+    per_direction: bool = False
+    """True: each direction by itself; False: the magnitude (a disk)."""
+    source: str = "the user's choice"
+
+    def allowed_top_mm(self, height_mm: float) -> float:
+        """Allowed displacement at a height, in mm.
+
+        A gauge tolerance of 3 mm in 1 m allows 3 mm at 0.6 m, 3 mm at 1 m and, the post being straight,
+        3 mm in every 1 m above that (BRANZ Build 155: not scaled down for shorter lengths).
+        """
+        if self.kind == "gauge":
+            assert self.amount_mm is not None
+            assert self.gauge_mm is not None
+            return self.amount_mm * max(1.0, height_mm / self.gauge_mm)
+        return self.slope * height_mm
+
+    def allowed_slope(self, height_mm: float) -> float:
+        """Allowed slope for a post that is read at height_mm."""
+        return self.allowed_top_mm(height_mm) / height_mm
+
+    def uses(self, lean: Lean, height_mm: float) -> float:
+        """Share of the tolerance that a lean takes up: 1.0 = exactly at the limit, 0 = plumb."""
+        if self.per_direction:
+            worst = max(abs(lean.slope_along), abs(lean.slope_across))
+        else:
+            worst = lean.magnitude
+        return worst / self.allowed_slope(height_mm)
+
+    def holds(self, lean: Lean, height_mm: float) -> bool:
+        """True when the lean is within the tolerance itself, no margin; exactly at the limit is within."""
+        return self.uses(lean, height_mm) <= 1.0 + 1e-12
+
+
+Stage = Literal["stood", "verify", "rails-on", "bed", "mid"]
+Method = Literal["typed", "sensor"]
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One reading of a post as it was logged. A direction that was not read is None, never zero."""
+
+    text: str
+    """As typed, or how the sensor's reading was worded."""
+    slope_along: float | None
+    slope_across: float | None
+    height_mm: float
+    """Height that tops are told at."""
+    stage: Stage = "stood"
+    method: Method = "typed"
+    u_along: float | None = None
+    """Standard uncertainty of slope_along (ratio); None = not known."""
+    u_across: float | None = None
+    largest_term: str | None = None
+    """The largest part of the uncertainty, in words."""
+    gauge_mm: float | None = None
+    """Length that the offset was read over when it was not the height."""
+    by: str | None = None
+    instrument: str | None = None
+    face: str | None = None
+    """The face that the level was held to; None = not said."""
+    time: str | None = None
+    """ISO 8601 with offset."""
+    event: str | None = None
+    """Id of the event that logged it."""
+    rocks: tuple[tuple[Seat, float], ...] = ()
+    """Corners that do not touch with their feeler thickness in mm."""
+
+    @property
+    def lean(self) -> Lean | None:
+        """The lean when both directions were read, else None."""
+        if self.slope_along is None or self.slope_across is None:
+            return None
+        return Lean(self.slope_along, self.slope_across)
+
+
+Decision = Literal["plumb", "out", "too-close", "none"]
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What a verifying reading decides, with the doubt counted in."""
+
+    decision: Decision
+    value: float | None
+    """Compared slope (magnitude, or the worse direction)."""
+    allowed: float | None
+    """Allowed slope."""
+    u: float | None
+    """Standard uncertainty of the compared slope."""
+    guard: float
+    """Guard band w as a slope."""
+    probability: float | None
+    """Probability that the post conforms (0..1)."""
+    rule: str
+    """The decision rule in words."""
+    advice: str | None = None
+    """When too close: what would settle it."""
+
+
+class PostState(StrEnum):
+    """What to do next at a post; the words stand on the screen."""
+
+    TO_READ = "to read"
+    HALF_READ = "half read"
+    PACK = "pack"
+    TIGHTEN = "tighten & re-read"
+    PLUMB = "plumb"
+    OUT = "out of plumb"
+    TOO_CLOSE = "too close to call"
+    SKIPPED = "skipped"
+
+
+# ---------------------------------------------------------------- stock, packs, prescription
+
+Form = Literal["flat", "taper", "strip"]
+Origin = Literal["offcut", "bought"]
+
+
+@dataclass(frozen=True, slots=True)
+class Lot:
+    """Like pieces in the box. Which dimensions are set depends on the form."""
+
+    lot: str
+    form: Form
+    count: int
+    material: str = ""
+    length_mm: float | None = None
+    """flat: optional; taper: along its slope; strip: along the grain."""
+    width_mm: float | None = None
+    """flat, taper: optional; strip: becomes the wedge's length under the foot."""
+    thickness_mm: float | None = None
+    """flat: its thickness; strip: becomes the wedge's width under the foot."""
+    thin_mm: float | None = None
+    thick_mm: float | None = None
+    origin: Origin = "offcut"
+    note: str = ""
+
+    @property
+    def taper_slope(self) -> float:
+        """Thickness gained per mm of a taper's length; 0 for other forms."""
+        if self.form != "taper":
+            return 0.0
+        assert self.thin_mm is not None
+        assert self.thick_mm is not None
+        assert self.length_mm is not None
+        return (self.thick_mm - self.thin_mm) / self.length_mm
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """One thing from the box in a pack."""
+
+    lot: str
+    form: Form
+    thickness_mm: float
+    """What it gives where the pack meets the post's face (flat: its thickness)."""
+    mark_mm: float | None = None
+    """Taper: from the original thin end to the line that meets the face."""
+    trim_tip_mm: float = 0.0
+    """Taper: cut this much off the thin end so that it clears the rod."""
+    copy: int | None = None
+    """Which of several like tapers (1…count); None where there is one."""
+    thin_mm: float | None = None
+    """Piece sawn from a strip: its thin edge."""
+    thick_mm: float | None = None
+    """Piece sawn from a strip: its thick edge."""
+    saw_deg: float | None = None
+    """Piece sawn from a strip: what the saw is set to (half the wedge's angle)."""
+
+
+Purpose = Literal["lift", "fill"]
+
+
+@dataclass(frozen=True, slots=True)
+class Pack:
+    """What goes under one seat."""
+
+    seat: Seat
+    need_mm: float
+    """Gap where the pack bears."""
+    made_mm: float
+    """Thickness that the pieces make there."""
+    bears_at_mm: tuple[float, float]
+    """Where it bears, from the rod (+next, +out)."""
+    pieces: tuple[Piece, ...] = ()
+    purpose: Purpose = "lift"
+
+
+@dataclass(frozen=True, slots=True)
+class Resting:
+    """How the post stands after tightening, as predicted. Two limits when it rocks, never one number."""
+
+    lean: Lean | None
+    """Lean left over; None when it rocks."""
+    rock_mm: float
+    """How far the fourth of four supports lies from the plane of the other three."""
+    tipping_arm: float
+    """0…1, see the trade's words."""
+    limits: tuple[Lean, Lean] | None = None
+    """The two limit tilts when it rocks."""
+
+    @property
+    def unique(self) -> bool:
+        """False when the post rocks between two tilts."""
+        return self.limits is None
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """What to change under one seat: from the pack there now to the new total."""
+
+    seat: Seat
+    from_mm: float
+    to_mm: float
+    push_mm: float | None = None
+    """How much further a taper that stays is pushed (+) or drawn (-); None when pieces change."""
+
+
+Status = Literal["proven", "found", "impossible", "gave-up"]
+LayoutName = Literal["corners", "tripod", "one-way"]
+
+
+@dataclass(frozen=True, slots=True)
+class Cost:
+    """What a prescription costs, in the units of the weights (data, see core/packing)."""
+
+    total: float
+    parts: tuple[tuple[str, float], ...] = ()
+    """Name and amount of each part, in order of importance."""
+
+
+@dataclass(frozen=True, slots=True)
+class Prescription:
+    """The answer for one post."""
+
+    post: Foot
+    height_mm: float
+    lean: Lean
+    tolerance: Tolerance
+    packs: tuple[Pack, ...]
+    resting: Resting
+    within: bool
+    """The predicted rest is within the tolerance itself (no margin)."""
+    status: Status
+    layout: LayoutName = "corners"
+    why: str | None = None
+    """Why impossible or given up (which seat, what thickness is missing), or why this layout."""
+    cost: Cost = Cost(0.0)
+    change: tuple[Change, ...] = ()
+    cautions: tuple[str, ...] = ()
+    saw_settings_deg: tuple[float, ...] = field(default=())
+    """Saw settings that the pieces need, in order of use; empty when nothing is sawn."""
