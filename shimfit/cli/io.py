@@ -1,0 +1,80 @@
+"""What every command shares: data to stdout, talk to stderr, one JSON object, lengths as people type them."""
+
+from __future__ import annotations
+
+import json
+import sys
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Protocol, TextIO
+
+from shimfit.errors import FileError
+
+if TYPE_CHECKING:
+    import argparse
+
+SCHEMA = 1
+
+if TYPE_CHECKING:
+    # argparse names the type only privately and makes it generic only in its stubs.
+    Commands = argparse._SubParsersAction[argparse.ArgumentParser]
+
+
+class Command(Protocol):
+    """A module of shimfit.cli that holds one command or a family of them."""
+
+    def add_parsers(self, commands: Commands, common: argparse.ArgumentParser) -> None:
+        """Add the command's parser(s); each sets defaults(run=function of (args, io) -> exit code)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Io:
+    """The two ways out of a command."""
+
+    stdout: TextIO = field(default_factory=lambda: sys.stdout)
+    stderr: TextIO = field(default_factory=lambda: sys.stderr)
+
+    def say(self, text: str = "") -> None:
+        """Print data (or, without --json, the sentences that are the answer) to stdout."""
+        print(text, file=self.stdout)
+
+    def talk(self, text: str) -> None:
+        """Print progress, warnings and errors to stderr."""
+        print(text, file=self.stderr)
+
+    def json(self, answer: dict[str, Any]) -> None:
+        """Print one JSON object with its schema number; a non-finite number in it is our own bug."""
+        print(json.dumps({"schema": SCHEMA, **answer}, ensure_ascii=False, allow_nan=False), file=self.stdout)
+
+    def read_text(self, name: str) -> str:
+        """Read a UTF-8 file, or stdin for `-`; raises FileError (missing, unreadable, not text)."""
+        try:
+            data = sys.stdin.buffer.read() if name == "-" else Path(name).read_bytes()
+        except OSError as error:
+            raise FileError(f"can't read {name}: {error.strerror}", path=name) from error
+        try:
+            return data.decode("utf-8-sig")
+        except UnicodeDecodeError as error:
+            line = data.count(b"\n", 0, error.start) + 1
+            raise FileError(
+                f"{name}, line {line}: not a text file (UTF-8 expected)", path=name, line=line
+            ) from error
+
+    def write_bytes(self, name: str, data: bytes) -> None:
+        """Write a file whole or not at all, or to stdout for `-`; raises FileError."""
+        if name == "-":
+            out = getattr(self.stdout, "buffer", None)
+            if out is None:
+                self.stdout.write(data.decode())
+            else:
+                out.write(data)
+                out.flush()
+            return
+        target = Path(name)
+        part = target.with_name(target.name + ".part")
+        try:
+            part.write_bytes(data)
+            part.replace(target)
+        except OSError as error:
+            part.unlink(missing_ok=True)
+            raise FileError(f"can't write {name}: {error.strerror}", path=name) from error
