@@ -17,7 +17,7 @@ SCHEMA = 1
 
 if TYPE_CHECKING:
     # argparse names the type only privately and makes it generic only in its stubs.
-    Commands = argparse._SubParsersAction[argparse.ArgumentParser]
+    Commands = argparse._SubParsersAction[argparse.ArgumentParser]  # noqa: SLF001 - no public name exists
 
 
 class Command(Protocol):
