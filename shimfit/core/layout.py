@@ -1,0 +1,212 @@
+"""Where the posts of a run stand: from leg lengths and a greatest spacing, or from a list of stations.
+
+A station is the distance walked from the start of the run to the post's middle, in mm, right round the
+corners: the tape is never set back to zero. Legs are counted from 1. A post at a corner belongs to the leg
+that it ends.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Literal
+
+from shimfit.errors import UsageError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from shimfit.model import Foot
+
+MarkKind = Literal["line", "corner", "end"]
+
+SAME_PLACE_MM = 0.5
+"""Two marks closer than this are one mark: a pencil line is about that wide."""
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """The place of one post on the deck."""
+
+    name: str
+    leg: int
+    """Counted from 1; a corner post belongs to the leg that it ends."""
+    station_mm: float
+    """Distance walked from the start of the run to the post's middle."""
+    kind: MarkKind
+
+
+@dataclass(frozen=True, slots=True)
+class Opening:
+    """The clear width between two neighbouring posts, as laid out (posts upright, on their marks)."""
+
+    first: str
+    second: str
+    leg: int
+    """The leg that the opening lies in."""
+    clear_mm: float
+    """Face to face; negative when the posts overlap."""
+    limit_mm: float | None
+    """The user's limit; None when none was set."""
+
+    @property
+    def over_mm(self) -> float:
+        """How much the opening is wider than the limit; 0 when it is not, or when there is no limit."""
+        return 0.0 if self.limit_mm is None else max(0.0, self.clear_mm - self.limit_mm)
+
+
+def lay_out(legs_mm: Sequence[float], every_mm: float) -> tuple[Mark, ...]:
+    """Evenly spaced posts on each leg, both ends and every corner included, named 1, 2, … in walking order.
+
+    `legs_mm` are the lengths of the legs, middle of post to middle of post; `every_mm` is the greatest
+    spacing, also middle to middle. Each leg has the fewest equal spaces that are no wider. Raises UsageError
+    for a run without legs and for lengths that are not finite and positive.
+    """
+    if not legs_mm:
+        raise UsageError("a run needs at least one leg: give its length")
+    for leg, length_mm in enumerate(legs_mm, start=1):
+        _refuse_unless_positive(length_mm, f"the length of leg {leg}")
+    _refuse_unless_positive(every_mm, "the greatest spacing")
+    marks = [Mark("1", 1, 0.0, "end")]
+    start_mm = 0.0
+    for leg, length_mm in enumerate(legs_mm, start=1):
+        # A leg that is a whole number of spacings must not get one more space from the last bit of a float.
+        spaces = max(1, math.ceil(length_mm / every_mm - 1e-9))
+        for step in range(1, spaces + 1):
+            kind: MarkKind = "line"
+            if step == spaces:
+                kind = "end" if leg == len(legs_mm) else "corner"
+            station_mm = start_mm + length_mm * step / spaces
+            marks.append(Mark(str(len(marks) + 1), leg, station_mm, kind))
+        start_mm += length_mm
+    return tuple(marks)
+
+
+def from_stations(stations_mm: Sequence[float], corners_mm: Sequence[float] = ()) -> tuple[Mark, ...]:
+    """Posts at the stations as listed; a station that is also in `corners_mm` is a corner.
+
+    Raises UsageError when fewer than two stations are given, when they do not rise, or when a corner is not
+    one of the stations between the ends.
+    """
+    if len(stations_mm) < 2:
+        raise UsageError("a run needs at least two stations, its two ends")
+    for station_mm in stations_mm:
+        if not math.isfinite(station_mm):
+            raise UsageError(f"a station has to be a number, not {station_mm}")
+    for before, after in zip(stations_mm, stations_mm[1:], strict=False):
+        if after - before < SAME_PLACE_MM:
+            raise UsageError(f"stations have to rise: {after:g} mm comes after {before:g} mm")
+    inner = stations_mm[1:-1]
+    for corner_mm in corners_mm:
+        if not any(abs(corner_mm - station_mm) < SAME_PLACE_MM for station_mm in inner):
+            raise UsageError(f"a corner needs a post: {corner_mm:g} mm is no station between the ends")
+    marks = []
+    leg = 1
+    for index, station_mm in enumerate(stations_mm):
+        is_corner = any(abs(corner_mm - station_mm) < SAME_PLACE_MM for corner_mm in corners_mm)
+        at_end = index in (0, len(stations_mm) - 1)
+        kind: MarkKind = "end" if at_end else "corner" if is_corner else "line"
+        marks.append(Mark(str(index + 1), leg, station_mm, kind))
+        leg += is_corner
+    return tuple(marks)
+
+
+def insert(marks: Sequence[Mark], station_mm: float, name: str | None = None) -> tuple[Mark, ...]:
+    """One more line post between the ends; the other posts keep their names.
+
+    Unless named, the post is called after the one before it: a post after 3 becomes 3a, the next one 3b.
+    Raises UsageError when the station is outside the ends or taken, or the name is taken.
+    """
+    place = _place_between(marks, station_mm, "a new post")
+    before = marks[place - 1]
+    taken = {mark.name for mark in marks}
+    if name is None:
+        name = _name_after(before.name, taken)
+    elif name in taken:
+        raise UsageError(f"there is a post {name} already: give another name")
+    leg = before.leg + (before.kind == "corner")
+    new = Mark(name, leg, station_mm, "line")
+    return (*marks[:place], new, *marks[place:])
+
+
+def move(marks: Sequence[Mark], name: str, station_mm: float) -> tuple[Mark, ...]:
+    """The same posts with one of them at another station; their order stays as it is.
+
+    Raises UsageError when there is no such post, or the station is not between its neighbours.
+    """
+    place = _index(marks, name)
+    if not math.isfinite(station_mm):
+        raise UsageError(f"a station has to be a number, not {station_mm}")
+    if place > 0 and station_mm < marks[place - 1].station_mm + SAME_PLACE_MM:
+        raise UsageError(f"post {name} can't stand before post {marks[place - 1].name}")
+    if place < len(marks) - 1 and station_mm > marks[place + 1].station_mm - SAME_PLACE_MM:
+        raise UsageError(f"post {name} can't stand behind post {marks[place + 1].name}")
+    return (*marks[:place], replace(marks[place], station_mm=station_mm), *marks[place + 1 :])
+
+
+def remove(marks: Sequence[Mark], name: str) -> tuple[Mark, ...]:
+    """The posts without one of them. An end that goes makes its neighbour the end.
+
+    Raises UsageError when there is no such post, when it stands at a corner, or when fewer than two would
+    be left.
+    """
+    place = _index(marks, name)
+    if marks[place].kind == "corner":
+        raise UsageError(
+            f"post {name} stands at a corner and holds two legs: move it, or lay the run out anew"
+        )
+    left = [*marks[:place], *marks[place + 1 :]]
+    if len(left) < 2:
+        raise UsageError("a run needs at least two posts")
+    for end in (0, -1):
+        left[end] = replace(left[end], kind="end")
+    return tuple(left)
+
+
+def openings(marks: Sequence[Mark], foot: Foot, limit_mm: float | None = None) -> tuple[Opening, ...]:
+    """Clear widths between neighbours, against the user's limit.
+
+    A post takes half its side along the run from each opening. The corner post of a leg stands square to
+    the leg that it ends, so the next leg (taken to turn at a right angle) loses half its side across.
+    """
+    found = []
+    for first, second in zip(marks, marks[1:], strict=False):
+        leg = second.leg
+        half_first_mm = (foot.across_mm if first.kind == "corner" else foot.along_mm) / 2
+        clear_mm = second.station_mm - first.station_mm - half_first_mm - foot.along_mm / 2
+        found.append(Opening(first.name, second.name, leg, clear_mm, limit_mm))
+    return tuple(found)
+
+
+def _refuse_unless_positive(value_mm: float, what: str) -> None:
+    if not (math.isfinite(value_mm) and value_mm > 0):
+        raise UsageError(f"{what} has to be more than 0 mm, not {value_mm:g}")
+
+
+def _index(marks: Sequence[Mark], name: str) -> int:
+    for index, mark in enumerate(marks):
+        if mark.name == name:
+            return index
+    raise UsageError(f"there is no post {name}: the run has {', '.join(mark.name for mark in marks)}")
+
+
+def _place_between(marks: Sequence[Mark], station_mm: float, what: str) -> int:
+    if not math.isfinite(station_mm):
+        raise UsageError(f"a station has to be a number, not {station_mm}")
+    if not marks or station_mm <= marks[0].station_mm or station_mm >= marks[-1].station_mm:
+        raise UsageError(f"{what} has to stand between the ends: {station_mm:g} mm is outside")
+    for index, mark in enumerate(marks):
+        if abs(mark.station_mm - station_mm) < SAME_PLACE_MM:
+            raise UsageError(f"post {mark.name} stands at {station_mm:g} mm already")
+        if mark.station_mm > station_mm:
+            return index
+    raise AssertionError("the last mark is beyond the station")
+
+
+def _name_after(name: str, taken: set[str]) -> str:
+    stem = re.sub(r"(?<=\d)[a-z]+$", "", name)
+    for letter in "abcdefghijklmnopqrstuvwxyz":
+        if stem + letter not in taken:
+            return stem + letter
+    return _name_after(name + "a", taken)
