@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import TYPE_CHECKING, Literal
 
 from shimfit.errors import UsageError
@@ -94,7 +95,7 @@ def from_stations(stations_mm: Sequence[float], corners_mm: Sequence[float] = ()
     for station_mm in stations_mm:
         if not math.isfinite(station_mm):
             raise UsageError(f"a station has to be a number, not {station_mm}")
-    for before, after in zip(stations_mm, stations_mm[1:], strict=False):
+    for before, after in pairwise(stations_mm):
         if after - before < SAME_PLACE_MM:
             raise UsageError(f"stations have to rise: {after:g} mm comes after {before:g} mm")
     inner = stations_mm[1:-1]
@@ -171,7 +172,7 @@ def openings(marks: Sequence[Mark], foot: Foot, limit_mm: float | None = None) -
     the leg that it ends, so the next leg (taken to turn at a right angle) loses half its side across.
     """
     found = []
-    for first, second in zip(marks, marks[1:], strict=False):
+    for first, second in pairwise(marks):
         leg = second.leg
         half_first_mm = (foot.across_mm if first.kind == "corner" else foot.along_mm) / 2
         clear_mm = second.station_mm - first.station_mm - half_first_mm - foot.along_mm / 2
