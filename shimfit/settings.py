@@ -1,0 +1,133 @@
+"""Settings: one frozen object, put together from the data file, the environment and the options.
+
+A setting is an event in the data file like everything else, so it goes with the file and can be undone.
+The environment (SHIMFIT_UNITS, SHIMFIT_THEME, …) wins over the file, an option wins over both. Nothing here
+reads at import: the object is made when a command runs and handed down.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, fields, replace
+from pathlib import Path
+from typing import Any, Literal, cast
+
+from shimfit.errors import UsageError
+
+Units = Literal["mm", "inch"]
+Theme = Literal["sun", "dark", "term"]
+Rule = Literal["95", "simple", "2u"]
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """What the person has set, or the default that stands until he does."""
+
+    units: Units = "mm"
+    """What a bare number means: mm or inch."""
+    graduation: int = 16
+    """Tape in inches: the smallest mark is 1/graduation in."""
+    by: str = ""
+    """Who reads; stands in the record beside each reading."""
+    instrument: str = ""
+    """Name of the instrument in use; empty = a level with the default doubt."""
+    rule: Rule = "95"
+    """Decision: 95 = one-sided 95 % guard band, simple = none, 2u = guard band of twice the uncertainty."""
+    theme: Theme = "sun"
+    ascii: bool = False
+    """True: only ASCII signs are drawn."""
+    bell: bool = True
+    hints: bool = True
+    """True: first-run hints are shown until each was followed once."""
+    sensor: str = ""
+    """Where the inclinometer is: a device name or a serial URL; empty = none."""
+    sensor_format: str = "auto"
+    backup_days: int = 0
+    """Write a backup beside the data file when the last is this many days old; 0 = never."""
+    backup_folder: str = ""
+
+
+_CHOICES: dict[str, tuple[str, ...]] = {
+    "units": ("mm", "inch"),
+    "theme": ("sun", "dark", "term"),
+    "rule": ("95", "simple", "2u"),
+    "graduation": ("8", "16", "32", "64"),
+}
+NAMES = tuple(field.name for field in fields(Settings))
+
+
+def parse_setting(key: str, text: str) -> Any:
+    """Value of a setting from what was typed; raises UsageError naming the choices."""
+    if key not in NAMES:
+        raise UsageError(f"there is no setting {key!r}; the settings are {', '.join(NAMES)}")
+    choices = _CHOICES.get(key)
+    if choices and text not in choices:
+        raise UsageError(f"{key} can be {' or '.join(choices)}, not {text!r}")
+    default = getattr(Settings(), key)
+    if isinstance(default, bool):
+        return _yes_or_no(key, text)
+    if isinstance(default, int):
+        if not text.isascii() or not text.isdigit():
+            raise UsageError(f"{key} is a whole number, not {text!r}")
+        return int(text)
+    return text
+
+
+def _yes_or_no(key: str, text: str) -> bool:
+    word = text.strip().lower()
+    if word in ("yes", "on", "true", "1"):
+        return True
+    if word in ("no", "off", "false", "0"):
+        return False
+    raise UsageError(f"{key} is yes or no, not {text!r}")
+
+
+def with_stored(base: Settings, stored: Mapping[str, Any]) -> Settings:
+    """Settings with the values that the data file holds; keys of a newer program are left alone."""
+    known = {key: value for key, value in stored.items() if key in NAMES}
+    return replace(base, **known)
+
+
+def with_environment(base: Settings, environment: Mapping[str, str]) -> Settings:
+    """Settings with SHIMFIT_<NAME> from the environment; raises UsageError for a bad value."""
+    changes: dict[str, Any] = {}
+    for key in NAMES:
+        text = environment.get(f"SHIMFIT_{key.upper()}")
+        if text is not None:
+            changes[key] = parse_setting(key, text)
+    return replace(base, **changes)
+
+
+def load(
+    stored: Mapping[str, Any],
+    *,
+    environment: Mapping[str, str] | None = None,
+    options: Mapping[str, Any] | None = None,
+) -> Settings:
+    """Settings from the data file, the environment and the options (None = not given), in that order."""
+    found = with_environment(
+        with_stored(Settings(), stored), os.environ if environment is None else environment
+    )
+    given = {key: value for key, value in (options or {}).items() if value is not None and key in NAMES}
+    return replace(found, **given)
+
+
+def data_file(
+    option: str | None,
+    environment: Mapping[str, str] | None = None,
+    user_folder: Callable[[], Path] | None = None,
+) -> Path:
+    """Path of the data file: --db, else SHIMFIT_DB, else `shimfit.db` in the user's data folder."""
+    if option:
+        return Path(option)
+    named = (os.environ if environment is None else environment).get("SHIMFIT_DB")
+    if named:
+        return Path(named)
+    return (user_folder or _user_folder)() / "shimfit.db"
+
+
+def _user_folder() -> Path:
+    from platformdirs import user_data_path
+
+    return cast("Path", user_data_path("shimfit", appauthor=False))
