@@ -22,13 +22,15 @@ class Exit(IntEnum):
     REFUSED = 2
     DEVICE = 3
     FILE = 4
+    BUG = 70
+    """Our own mistake (EX_SOFTWARE of sysexits.h), kept apart from everything that a person can put right."""
 
 
 class ShimfitError(Exception):
     """Base of all. The message is one sentence: what is wrong, where, and what to do."""
 
     kind: ClassVar[ErrorKind] = "internal"
-    exit_code: ClassVar[Exit] = Exit.OVER
+    exit_code: ClassVar[Exit] = Exit.BUG
 
     def __init__(self, message: str, *, at: int | None = None) -> None:
         super().__init__(message)

@@ -1,1 +1,131 @@
-"""The command line."""
+"""The command line: arguments in, workflow called, exit code out. Data to stdout, talk to stderr.
+
+Each module beside this one holds one command or a family that belongs together; it adds its parsers and
+sets the function that runs. What goes wrong is raised as a ShimfitError and told here, once, as a sentence
+on stderr and, under --json, as one object on stdout.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Sequence
+from importlib import import_module
+from typing import Any, NoReturn
+
+from shimfit import __version__
+from shimfit.cli.io import SCHEMA, Io
+from shimfit.errors import Exit, ShimfitError, UsageError
+
+COMMANDS = (
+    "solve",
+    "jobs",
+    "post",
+    "stock",
+    "plan",
+    "record",
+    "listen",
+    "simulate",
+    "transfer",
+    "misc",
+)
+"""Modules of shimfit.cli, in the order that --help lists them."""
+
+EPILOG = """\
+Without a command the terminal program opens at the last run, or offers the sample job.
+
+  shimfit solve "3/8n 1/2o" --height 41in --foot 3.5x3.5in --units inch
+  shimfit read porch/front/2 "1/4 next, 1/8 out"
+  shimfit record porch/front --csv -
+
+A guard keeps people from falling. shimfit makes posts plumb; it does not design the connection.
+Height, openings, loads and fixings follow the local code and a licensed professional where one is required.
+"""
+
+
+class Parser(argparse.ArgumentParser):
+    """argparse, but a wrong call is raised like every other error, so that --json gets its object too."""
+
+    def error(self, message: str) -> NoReturn:
+        """Raise UsageError with argparse's sentence and where to look for the right form."""
+        raise UsageError(f"{message}; see {self.prog} --help")
+
+
+def build_parser() -> Parser:
+    """Parser of the whole command line."""
+    common = argparse.ArgumentParser(add_help=False)
+    common.add_argument("--json", action="store_true", help="print one JSON object instead of sentences")
+    common.add_argument("--db", metavar="FILE", help="data file (default: SHIMFIT_DB, else your data folder)")
+
+    parser = Parser(
+        prog="shimfit",
+        description="Plumb guard posts from the packs in your box: read, pack, tighten, read, hand over.",
+        epilog=EPILOG,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        parents=[common],
+    )
+    parser.add_argument("--version", action="version", version=f"shimfit {__version__}")
+    parser.add_argument(
+        "--plain", action="store_true", help="line by line, for screen readers and plain terminals"
+    )
+    parser.add_argument("--ascii", action="store_true", default=None, help="draw with ASCII signs only")
+    parser.add_argument("--theme", choices=("sun", "dark", "term"), help="colours of the terminal program")
+    parser.add_argument(
+        "--sensor", metavar="URL", help="inclinometer to listen to: a device name or a serial URL"
+    )
+    parser.set_defaults(run=None)
+    commands = parser.add_subparsers(metavar="COMMAND", title="commands", parser_class=Parser)
+    for name in COMMANDS:
+        import_module(f"shimfit.cli.{name}").add_parsers(commands, common)
+    return parser
+
+
+def main(argv: Sequence[str], io: Io | None = None) -> int:
+    """Run one command; returns its exit code. Never raises but for our own bugs under a debugger."""
+    io = io or Io()
+    as_json = "--json" in argv
+    try:
+        args = build_parser().parse_args(argv)
+        if args.run is None:
+            from shimfit.cli.terminal import run
+
+            return run(args, io)
+        return int(args.run(args, io))
+    except ShimfitError as error:
+        return _tell(error, io, as_json=as_json)
+    except KeyboardInterrupt:
+        io.talk("stopped; what was logged is kept")
+        return 130
+    except BrokenPipeError:
+        # The reader (head, less) has seen enough: that is no error. Nothing more may be written to the pipe.
+        sys.stderr.close()
+        return Exit.DONE
+    except Exception as error:  # noqa: BLE001 - the last door: said in full, never swallowed
+        return _tell_bug(error, io, as_json=as_json)
+
+
+def _tell(error: ShimfitError, io: Io, *, as_json: bool) -> int:
+    io.talk(f"shimfit: {error.message}")
+    meant = getattr(error, "meant", None)
+    if meant:
+        io.talk(f"         meant: {meant}?")
+    if as_json:
+        told: dict[str, Any] = {"kind": error.kind, "message": error.message, "at": error.at}
+        if meant:
+            told["meant"] = meant
+        io.json({"error": told})
+    return int(error.exit_code)
+
+
+def _tell_bug(error: Exception, io: Io, *, as_json: bool) -> int:
+    import traceback
+
+    io.talk("".join(traceback.format_exception(error)).rstrip())
+    message = f"this is a mistake of shimfit's own ({type(error).__name__}: {error}); what was logged is kept"
+    io.talk(f"shimfit: {message}. Please report it with the lines above.")
+    if as_json:
+        io.json({"error": {"kind": "internal", "message": message, "at": None}})
+    return int(Exit.BUG)
+
+
+__all__ = ["COMMANDS", "SCHEMA", "build_parser", "main"]
