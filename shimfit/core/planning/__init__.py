@@ -1,0 +1,1 @@
+"""The whole run from one box."""

@@ -1,0 +1,116 @@
+"""What planning asks of a solver of linear and integer programs, and nothing about which one it is.
+
+core must not know the package that solves, so `solve` is handed in through these protocols. All programs
+minimise; every variable is at least 0; matrices come in compressed columns (or rows, where rows are added):
+`starts[k]` is where the entries of column k begin in `index` and `value`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal, Protocol
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+    Ints = NDArray[np.int32]
+
+ProgramStatus = Literal["proven", "found", "impossible", "gave-up"]
+
+
+@dataclass(frozen=True, slots=True)
+class Sparse:
+    """Compressed columns (of a program) or rows (that are added to one)."""
+
+    starts: Ints
+    index: Ints
+    value: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class LinearAnswer:
+    """Optimum of a linear program."""
+
+    objective: float
+    columns: Floats
+    """Value of each column."""
+    duals: Floats
+    """Change of the optimum per unit of each row's bound (≤ 0 for a ≤ row)."""
+    reduced: Floats
+    """Reduced cost of each column."""
+
+
+class LinearProgram(Protocol):
+    """A linear program that grows and keeps its basis, so that solving it again is quick."""
+
+    def add_rows(self, lower: Floats, upper: Floats, entries: Sparse | None = None) -> None:
+        """More rows; `entries` (compressed rows) over the columns that are there already."""
+
+    def add_columns(self, cost: Floats, upper: Floats, entries: Sparse) -> None:
+        """More columns between 0 and `upper`."""
+
+    def drop_columns(self, index: Ints) -> None:
+        """Take columns out; those behind them move up."""
+
+    def change_cost(self, index: Ints, cost: Floats) -> None:
+        """Other costs for some columns."""
+
+    def change_upper(self, index: Ints, upper: Floats) -> None:
+        """Other upper bounds for some columns."""
+
+    def solve(self) -> LinearAnswer | None:
+        """The optimum; None when there is no feasible answer. Raises InternalError on any other ending."""
+
+
+@dataclass(frozen=True, slots=True)
+class IntegerProgram:
+    """Minimise cost · x over lower ≤ A x ≤ upper, 0 ≤ x ≤ column_upper, x whole where `whole`."""
+
+    cost: Floats
+    column_upper: Floats
+    whole: NDArray[np.bool_]
+    row_lower: Floats
+    row_upper: Floats
+    entries: Sparse
+    """Compressed columns."""
+
+
+@dataclass(frozen=True, slots=True)
+class IntegerAnswer:
+    """How an integer program ended."""
+
+    status: ProgramStatus
+    """`found` and `gave-up`: stopped by time or by the caller, with and without an answer."""
+    columns: Floats | None
+    """Whole numbers exactly where asked for; None without an answer."""
+    objective: float | None
+    bound: float
+    """No answer is below this; -inf when nothing is known."""
+
+
+class Solver(Protocol):
+    """Makes linear programs and solves integer ones."""
+
+    def linear(self) -> LinearProgram:
+        """An empty linear program."""
+
+    def integer(
+        self,
+        program: IntegerProgram,
+        *,
+        seconds: float,
+        relative_gap: float = 0.0,
+        start: Floats | None = None,
+        stop: Callable[[], bool] | None = None,
+        progress: Callable[[float, float], None] | None = None,
+    ) -> IntegerAnswer:
+        """Solve; deterministic unless the time runs out or `stop` says so.
+
+        `start` is a feasible answer to begin from, `stop` is asked often, `progress` gets (bound, best)
+        whenever either moves.
+        """

@@ -1,0 +1,197 @@
+"""HiGHS behind the protocols of core/planning/program.py. The only file that imports highspy.
+
+HiGHS prints a banner below Python, straight to the process's stdout, as soon as a callback is set on an
+object that may talk; highspy sets one in its constructor. `_silent` turns talking off before that, so that
+no file descriptor has to be bent (a screen on another thread writes to the same one).
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from shimfit.core.planning.program import IntegerAnswer, IntegerProgram, LinearAnswer, Sparse
+from shimfit.errors import InternalError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from shimfit.core.planning.program import Floats, Ints, LinearProgram
+
+_NO_STARTS = np.zeros(0, np.int32)
+_NO_VALUES = np.zeros(0, np.float64)
+
+
+def _silent() -> Any:
+    """A HiGHS object that has not printed and will not."""
+    import highspy
+
+    class Silent(highspy.Highs):
+        def enableCallbacks(self) -> None:  # noqa: N802 - highspy's own name
+            self.setOptionValue("output_flag", False)
+            super().enableCallbacks()  # type: ignore[no-untyped-call]  # highspy types only half
+
+    highs = Silent()  # type: ignore[no-untyped-call]  # highspy types only half
+    highs.setOptionValue("output_flag", False)
+    # One thread: answers must not depend on which thread was first.
+    highs.setOptionValue("threads", 1)
+    highs.setOptionValue("random_seed", 1)
+    return highs
+
+
+class Highs:
+    """Solver (see core/planning/program.py); highspy is loaded by the first program."""
+
+    def linear(self) -> LinearProgram:
+        """An empty linear program."""
+        return _Linear()
+
+    def integer(
+        self,
+        program: IntegerProgram,
+        *,
+        seconds: float,
+        relative_gap: float = 0.0,
+        start: Floats | None = None,
+        stop: Callable[[], bool] | None = None,
+        progress: Callable[[float, float], None] | None = None,
+    ) -> IntegerAnswer:
+        """Solve an integer program; see Solver.integer."""
+        import highspy
+
+        if not program.cost.size:
+            return _without_columns(program)
+        highs = _silent()
+        highs.setOptionValue("time_limit", max(0.0, float(seconds)))
+        # HiGHS stops 1e-4 short of the optimum unless told otherwise.
+        highs.setOptionValue("mip_rel_gap", float(relative_gap))
+        highs.setOptionValue("mip_abs_gap", 1e-9)
+        _fill(highs, program)
+        if start is not None:
+            solution = highspy.HighsSolution()
+            solution.col_value = start.tolist()
+            highs.setSolution(solution)
+        _listen(highs, stop, progress)
+        highs.run()
+        return _integer_answer(highs, program)
+
+
+def _fill(highs: Any, program: IntegerProgram) -> None:
+    rows = program.row_lower.size
+    highs.addRows(rows, program.row_lower, program.row_upper, 0, _NO_STARTS, _NO_STARTS, _NO_VALUES)
+    columns = program.cost.size
+    entries = program.entries
+    highs.addCols(
+        columns, program.cost, np.zeros(columns), program.column_upper, entries.value.size,
+        entries.starts, entries.index, entries.value,
+    )  # fmt: skip
+    import highspy
+
+    whole = np.flatnonzero(program.whole).astype(np.int32)
+    kind = np.full(whole.size, int(highspy.HighsVarType.kInteger), np.uint8)
+    highs.changeColsIntegrality(whole.size, whole, kind)
+
+
+def _listen(
+    highs: Any, stop: Callable[[], bool] | None, progress: Callable[[float, float], None] | None
+) -> None:
+    last = [-math.inf, math.inf]
+
+    def asked(event: Any) -> None:
+        if stop is not None and stop():
+            event.interrupt()
+        now = [float(event.data_out.mip_dual_bound), float(event.data_out.mip_primal_bound)]
+        if progress is not None and now != last and all(map(math.isfinite, now)):
+            last[:] = now
+            progress(now[0], now[1])
+
+    if stop is not None or progress is not None:
+        highs.cbMipInterrupt.subscribe(asked)
+
+
+def _integer_answer(highs: Any, program: IntegerProgram) -> IntegerAnswer:
+    import highspy
+
+    ending = highs.getModelStatus()
+    info = highs.getInfo()
+    bound = float(info.mip_dual_bound)
+    kinds = highspy.HighsModelStatus
+    if ending in (kinds.kInfeasible, kinds.kUnboundedOrInfeasible):
+        return IntegerAnswer("impossible", None, None, math.inf)
+    stopped = (kinds.kTimeLimit, kinds.kInterrupt, kinds.kSolutionLimit, kinds.kIterationLimit)
+    if ending != kinds.kOptimal and ending not in stopped:
+        raise InternalError(f"HiGHS ended with {highs.modelStatusToString(ending)} on an integer program")
+    if not math.isfinite(bound):
+        bound = -math.inf
+    if info.primal_solution_status != highspy.SolutionStatus.kSolutionStatusFeasible:
+        return IntegerAnswer("gave-up", None, None, bound)
+    values = np.array(highs.getSolution().col_value, np.float64)
+    values[program.whole] = np.rint(values[program.whole])
+    status = "proven" if ending == kinds.kOptimal else "found"
+    objective = float(program.cost @ values)
+    return IntegerAnswer(status, values, objective, min(bound, objective))  # type: ignore[arg-type]
+
+
+def _without_columns(program: IntegerProgram) -> IntegerAnswer:
+    if np.any(program.row_lower > 0) or np.any(program.row_upper < 0):
+        return IntegerAnswer("impossible", None, None, math.inf)
+    return IntegerAnswer("proven", _NO_VALUES.copy(), 0.0, 0.0)
+
+
+class _Linear:
+    """LinearProgram; simplex, from the last basis."""
+
+    def __init__(self) -> None:
+        self._highs = _silent()
+        self._highs.setOptionValue("presolve", "off")
+        self._rows = 0
+
+    def add_rows(self, lower: Floats, upper: Floats, entries: Sparse | None = None) -> None:
+        if entries is None:
+            self._highs.addRows(lower.size, lower, upper, 0, _NO_STARTS, _NO_STARTS, _NO_VALUES)
+        else:
+            self._highs.addRows(
+                lower.size, lower, upper, entries.value.size, entries.starts, entries.index, entries.value
+            )
+        self._rows += lower.size
+
+    def add_columns(self, cost: Floats, upper: Floats, entries: Sparse) -> None:
+        if not cost.size:
+            return
+        self._highs.addCols(
+            cost.size, cost, np.zeros(cost.size), upper, entries.value.size,
+            entries.starts, entries.index, entries.value,
+        )  # fmt: skip
+
+    def drop_columns(self, index: Ints) -> None:
+        if index.size:
+            self._highs.deleteCols(index.size, index)
+
+    def change_cost(self, index: Ints, cost: Floats) -> None:
+        if index.size:
+            self._highs.changeColsCost(index.size, index, cost)
+
+    def change_upper(self, index: Ints, upper: Floats) -> None:
+        if index.size:
+            self._highs.changeColsBounds(index.size, index, np.zeros(index.size), upper)
+
+    def solve(self) -> LinearAnswer | None:
+        import highspy
+
+        highs = self._highs
+        highs.run()
+        ending = highs.getModelStatus()
+        kinds = highspy.HighsModelStatus
+        if ending in (kinds.kInfeasible, kinds.kUnboundedOrInfeasible):
+            return None
+        if ending not in (kinds.kOptimal, kinds.kModelEmpty):
+            raise InternalError(f"HiGHS ended with {highs.modelStatusToString(ending)} on a linear program")
+        solution = highs.getSolution()
+        return LinearAnswer(
+            float(highs.getObjectiveValue()),
+            np.array(solution.col_value, np.float64),
+            np.array(solution.row_dual, np.float64)[: self._rows],
+            np.array(solution.col_dual, np.float64),
+        )
