@@ -1,0 +1,1 @@
+"""The event log in one embedded file, and the state that is read from it."""
