@@ -1,0 +1,173 @@
+"""The signs on the screen: every state has a glyph, a word and a role; colour only adds to them.
+
+Two sets: one for terminals that write UTF-8, one for the rest. Words are in model.PostState.
+"""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import dataclass
+
+from shimfit.model import Face, PostState, Seat
+
+
+@dataclass(frozen=True, slots=True)
+class Glyphs:
+    """One set of signs, each a single cell wide."""
+
+    states: dict[PostState, str]
+    faces: dict[Face, str]
+    seats: dict[Seat, str]
+    here: str
+    """Stands before the post that is on screen."""
+    lift: str
+    """Fill of a pack that lifts."""
+    fill: str
+    """Fill of a pack that only supports."""
+    rod: str
+    top: str
+    """Where the top stands, seen from above."""
+    plumb: str
+    """Where it should stand."""
+    ring: str
+    line: str
+    """Dots of a drawn line."""
+    horizontal: str
+    vertical: str
+    corners: tuple[str, str, str, str]
+    """Top left, top right, bottom left, bottom right."""
+    lean_left: str
+    """Upright line near the left side of its cell; `vertical` is the middle one."""
+    lean_right: str
+    bars: str
+    """Bars of rising height, lowest first."""
+    understood: str
+    refused: str
+    incomplete: str
+    enter: str
+    prompt: str
+    left: str
+    right: str
+    blocks: bool
+    """True: numerals are made of half blocks."""
+    more: str
+    """Stands for what does not fit."""
+
+
+UNICODE = Glyphs(
+    states={
+        PostState.TO_READ: "·",
+        PostState.HALF_READ: "◐",
+        PostState.PACK: "▲",
+        PostState.TIGHTEN: "↻",
+        PostState.PLUMB: "✓",
+        PostState.OUT: "✗",
+        PostState.TOO_CLOSE: "≈",
+        PostState.SKIPPED: "–",
+    },
+    faces={Face.NEXT: "→", Face.PREV: "←", Face.OUT: "↑", Face.HOUSE: "↓"},
+    seats={
+        Seat.PREV_HOUSE: "↙",
+        Seat.NEXT_HOUSE: "↘",
+        Seat.PREV_OUT: "↖",
+        Seat.NEXT_OUT: "↗",
+        Seat.NEXT: "→",
+        Seat.OUT: "↑",
+        Seat.PREV: "←",
+        Seat.HOUSE: "↓",
+    },
+    here="▸",
+    lift="▓",
+    fill="░",
+    rod="○",
+    top="●",
+    plumb="┼",
+    ring="·",
+    line="∙",
+    horizontal="─",
+    vertical="│",
+    corners=("┌", "┐", "└", "┘"),
+    lean_left="▏",
+    lean_right="▕",
+    bars="▁▂▃▄▅▆▇█",
+    understood="✓",
+    refused="✗",
+    incomplete="…",
+    enter="⏎",
+    prompt="›",
+    left="‹",
+    right="›",
+    blocks=True,
+    more="…",
+)
+
+ASCII = Glyphs(
+    states={
+        PostState.TO_READ: ".",
+        PostState.HALF_READ: "?",
+        PostState.PACK: "^",
+        PostState.TIGHTEN: "~",
+        PostState.PLUMB: "+",
+        PostState.OUT: "!",
+        PostState.TOO_CLOSE: "=",
+        PostState.SKIPPED: "-",
+    },
+    faces={Face.NEXT: ">", Face.PREV: "<", Face.OUT: "^", Face.HOUSE: "v"},
+    seats={
+        Seat.PREV_HOUSE: "v<",
+        Seat.NEXT_HOUSE: "v>",
+        Seat.PREV_OUT: "^<",
+        Seat.NEXT_OUT: "^>",
+        Seat.NEXT: ">",
+        Seat.OUT: "^",
+        Seat.PREV: "<",
+        Seat.HOUSE: "v",
+    },
+    here=">",
+    lift="#",
+    fill=":",
+    rod="o",
+    top="@",
+    plumb="+",
+    ring=".",
+    line=".",
+    horizontal="-",
+    vertical="|",
+    corners=("+", "+", "+", "+"),
+    lean_left="|",
+    lean_right="|",
+    bars=".:-=+*#@",
+    understood="+",
+    refused="!",
+    incomplete="...",
+    enter="Enter",
+    prompt=">",
+    left="<",
+    right=">",
+    blocks=False,
+    more="~",
+)
+
+ROLES: dict[PostState, str] = {
+    PostState.TO_READ: "to-read",
+    PostState.HALF_READ: "half-read",
+    PostState.PACK: "pack",
+    PostState.TIGHTEN: "tighten",
+    PostState.PLUMB: "plumb",
+    PostState.OUT: "off",
+    PostState.TOO_CLOSE: "too-close",
+    PostState.SKIPPED: "skipped",
+}
+"""How each state is styled: the role's rule is in style.tcss."""
+
+
+def glyphs_for(*, ascii_only: bool) -> Glyphs:
+    """The set to use: ASCII when asked, or when the terminal's encoding can't carry the other."""
+    return ASCII if ascii_only or not _writes_utf8() else UNICODE
+
+
+def _writes_utf8() -> bool:
+    # The full-screen program writes to stderr's original stream, so its encoding is the one that counts.
+    stream = sys.__stderr__
+    encoding = (getattr(stream, "encoding", None) or "ascii").lower().replace("-", "")
+    return encoding in {"utf8", "utf8sig"}

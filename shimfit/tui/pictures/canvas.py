@@ -1,0 +1,81 @@
+"""A grid of single-cell characters, each with the roles that style it. Pictures draw on it; nothing else does.
+
+Columns count from 0 at the left, rows from 0 at the top. Whatever falls outside is left out, so a
+picture needs no special case for a small window.
+"""
+
+from __future__ import annotations
+
+from itertools import groupby
+from operator import itemgetter
+
+ASPECT = 2.0
+"""Height of a terminal cell ÷ its width (common practice for monospaced fonts, no source)."""
+
+Run = tuple[str, str]
+"""Text and the space-separated roles that style it."""
+
+
+class Canvas:
+    """A picture in the making."""
+
+    def __init__(self, width: int, height: int) -> None:
+        self.width = max(0, width)
+        self.height = max(0, height)
+        self._characters = [[" "] * self.width for _ in range(self.height)]
+        self._roles = [[""] * self.width for _ in range(self.height)]
+
+    def put(self, x: int, y: int, text: str, role: str = "") -> None:
+        """Write text from column x of row y on, clipped to the canvas."""
+        if not 0 <= y < self.height:
+            return
+        for column, character in enumerate(text, start=x):
+            if 0 <= column < self.width:
+                self._characters[y][column] = character
+                self._roles[y][column] = role
+
+    def put_right(self, x: int, y: int, text: str, role: str = "") -> None:
+        """Write text so that it ends just before column x."""
+        self.put(x - len(text), y, text, role)
+
+    def put_middle(self, x: int, y: int, text: str, role: str = "") -> None:
+        """Write text with its middle at column x, kept inside the canvas where it fits."""
+        start = min(max(0, x - len(text) // 2), max(0, self.width - len(text)))
+        self.put(start, y, text, role)
+
+    def box(self, x: int, y: int, width: int, height: int, lines: tuple[str, str, tuple[str, ...]]) -> None:
+        """Draw a frame: horizontal line, vertical line, four corners as in Glyphs.corners."""
+        horizontal, vertical, (top_left, top_right, bottom_left, bottom_right) = lines
+        self.put(x, y, top_left + horizontal * (width - 2) + top_right, "frame")
+        for row in range(y + 1, y + height - 1):
+            self.put(x, row, vertical, "frame")
+            self.put(x + width - 1, row, vertical, "frame")
+        self.put(x, y + height - 1, bottom_left + horizontal * (width - 2) + bottom_right, "frame")
+
+    def line(self, start: tuple[int, int], end: tuple[int, int], sign: str, role: str = "") -> None:
+        """Dot a straight line from one cell to another, both ends included."""
+        steps = max(abs(end[0] - start[0]), abs(end[1] - start[1]), 1)
+        for step in range(steps + 1):
+            x = start[0] + (end[0] - start[0]) * step / steps
+            y = start[1] + (end[1] - start[1]) * step / steps
+            self.put(round(x), round(y), sign, role)
+
+    def paste(self, x: int, y: int, other: Canvas) -> None:
+        """Copy another canvas onto this one; its blank cells without a role leave what is there."""
+        for row in range(other.height):
+            for column in range(other.width):
+                character, role = other._characters[row][column], other._roles[row][column]  # noqa: SLF001
+                if character != " " or role:
+                    self.put(x + column, y + row, character, role)
+
+    def runs(self, y: int) -> list[Run]:
+        """Row y as stretches of like role, left to right."""
+        cells = zip(self._characters[y], self._roles[y], strict=True)
+        return [
+            ("".join(character for character, _ in group), role)
+            for role, group in groupby(cells, key=itemgetter(1))
+        ]
+
+    def text(self) -> str:
+        """The characters alone, trailing blanks cut off."""
+        return "\n".join("".join(row).rstrip() for row in self._characters)
