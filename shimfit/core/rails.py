@@ -1,0 +1,169 @@
+"""Rails between neighbouring posts as they really stand: lengths, end cuts, openings.
+
+A post's foot is at its station, a little off the string; its faces lean with it. At a height z above the
+foot the next face of the left post is at
+
+    x = station + half the foot + slope_along · z        (and y = off + slope_across · z across the run)
+
+so a rail there is as long as the faces are apart, and its two ends are not quite square: the bevel at an end
+is the lean of that post along the run. Heights are measured from the foot, the rail runs parallel to the bed.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+from shimfit.errors import UsageError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from shimfit.model import Foot, Lean
+
+
+@dataclass(frozen=True, slots=True)
+class StandingPost:
+    """A post as it stands (or is predicted to stand)."""
+
+    name: str
+    leg: int
+    station_mm: float
+    foot: Foot
+    lean: Lean
+    height_mm: float
+    off_mm: float = 0.0
+    """Foot off the string across the run, + towards out."""
+    turn_deg: float = 0.0
+    """How far the run turns at this post, + towards out, - towards house; 0 where it runs on."""
+
+
+@dataclass(frozen=True, slots=True)
+class Rail:
+    """One rail between two posts, at one height."""
+
+    first: str
+    second: str
+    at_mm: float
+    """Height of the rail's middle above the feet."""
+    depth_mm: float
+    """Height of the rail itself; 0 = only the middle is told."""
+    middle_mm: float
+    """Face to face at the rail's middle, along the rail."""
+    top_mm: float
+    """The same at its upper edge."""
+    bottom_mm: float
+    """The same at its lower edge."""
+    bevel_first_deg: float
+    """End cut off square at the first post; + = the top of that post leans into the opening."""
+    bevel_second_deg: float
+    """End cut off square at the second post; + = the top of that post leans into the opening."""
+
+    @property
+    def difference_mm(self) -> float:
+        """Upper edge less lower edge."""
+        return self.top_mm - self.bottom_mm
+
+    @property
+    def square_mm(self) -> float:
+        """Length of a square-cut rail that goes in: the shorter edge."""
+        return min(self.top_mm, self.bottom_mm)
+
+    @property
+    def square_gap_mm(self) -> float:
+        """What a square-cut rail leaves open at the longer edge, both ends together."""
+        return abs(self.difference_mm)
+
+    @property
+    def bevelled_mm(self) -> float:
+        """Long point to long point when both ends are cut to the posts: the longer edge."""
+        return max(self.top_mm, self.bottom_mm)
+
+
+@dataclass(frozen=True, slots=True)
+class StandingOpening:
+    """The clear width between two posts as they stand, where it is widest."""
+
+    first: str
+    second: str
+    widest_mm: float
+    at_mm: float
+    """Height above the feet where it is widest."""
+    limit_mm: float
+
+    @property
+    def over_mm(self) -> float:
+        """How much it is wider than the limit; 0 when it is not."""
+        return max(0.0, self.widest_mm - self.limit_mm)
+
+
+def rails(posts: Sequence[StandingPost], at_mm: Sequence[float], depth_mm: float = 0.0) -> tuple[Rail, ...]:
+    """Rails between neighbours, posts in walking order; for each pair, each height.
+
+    Raises UsageError when a height lies outside the posts or two posts leave no room for a rail.
+    """
+    if not math.isfinite(depth_mm) or depth_mm < 0:
+        raise UsageError(f"a rail's depth can't be {depth_mm:g} mm")
+    return tuple(_rail(*pair, height_mm, depth_mm) for pair in pairwise(posts) for height_mm in at_mm)
+
+
+def openings(posts: Sequence[StandingPost], limit_mm: float) -> tuple[StandingOpening, ...]:
+    """Where neighbours stand widest apart, from foot to reading height, against the user's limit."""
+    found = []
+    for first, second in pairwise(posts):
+        top_mm = min(first.height_mm, second.height_mm)
+        widest_mm, at_mm = max((_clear_mm(first, second, z_mm), z_mm) for z_mm in (0.0, top_mm))
+        found.append(StandingOpening(first.name, second.name, widest_mm, at_mm, limit_mm))
+    return tuple(found)
+
+
+def _rail(first: StandingPost, second: StandingPost, at_mm: float, depth_mm: float) -> Rail:
+    top_mm, bottom_mm = at_mm + depth_mm / 2, at_mm - depth_mm / 2
+    if not math.isfinite(at_mm) or bottom_mm < 0 or top_mm > min(first.height_mm, second.height_mm) + 1e-9:
+        raise UsageError(
+            f"a rail at {at_mm:g} mm does not meet posts {first.name} and {second.name}, "
+            f"which are told from 0 to {min(first.height_mm, second.height_mm):g} mm"
+        )
+    if _clear_mm(first, second, at_mm) <= 0:
+        raise UsageError(f"posts {first.name} and {second.name} leave no room for a rail")
+    along_first, _ = _slopes_after(first)
+    return Rail(
+        first.name,
+        second.name,
+        at_mm,
+        depth_mm,
+        _clear_mm(first, second, at_mm),
+        _clear_mm(first, second, top_mm),
+        _clear_mm(first, second, bottom_mm),
+        math.degrees(math.atan(along_first)),
+        -math.degrees(math.atan(second.lean.slope_along)),
+    )
+
+
+def _clear_mm(first: StandingPost, second: StandingPost, z_mm: float) -> float:
+    """Face to face along the rail at a height; negative when the faces have passed each other."""
+    along_first, across_first = _slopes_after(first)
+    start_mm = first.station_mm + _half_after_mm(first) + along_first * z_mm
+    end_mm = second.station_mm - second.foot.along_mm / 2 + second.lean.slope_along * z_mm
+    off_first_mm = 0.0 if first.turn_deg else first.off_mm
+    sideways_mm = second.off_mm + second.lean.slope_across * z_mm - off_first_mm - across_first * z_mm
+    between_mm = end_mm - start_mm
+    return math.copysign(math.hypot(between_mm, sideways_mm), between_mm) if between_mm else 0.0
+
+
+def _slopes_after(post: StandingPost) -> tuple[float, float]:
+    """Lean (along, across) in the directions of the leg that begins at the post."""
+    turn = math.radians(post.turn_deg)
+    along, across = post.lean.slope_along, post.lean.slope_across
+    return (
+        along * math.cos(turn) + across * math.sin(turn),
+        across * math.cos(turn) - along * math.sin(turn),
+    )
+
+
+def _half_after_mm(post: StandingPost) -> float:
+    """Half the foot along the leg that begins at the post: round a corner it is the other side."""
+    turned = 45 < abs(post.turn_deg) < 135
+    return (post.foot.across_mm if turned else post.foot.along_mm) / 2
