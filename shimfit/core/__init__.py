@@ -1,0 +1,1 @@
+"""Mechanics, measurement and search: pure functions on plain values, standard library and numpy only."""

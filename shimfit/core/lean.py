@@ -1,0 +1,104 @@
+"""From what was measured to slopes, exactly: no small-angle shortcuts.
+
+A slope is mm of lean per mm of height, the tangent of the angle in each direction's own upright plane.
+Every function raises EntryError for a number that is NaN or infinite, and says when a length is 0 or an
+angle too steep to be a lean.
+"""
+
+from __future__ import annotations
+
+import math
+
+from shimfit.core.checks import finite, positive
+from shimfit.errors import EntryError
+from shimfit.model import Lean
+
+
+def from_offset(offset_mm: float, height_mm: float) -> float:
+    """Slope of an offset read over a vertical height: offset ÷ height. Sign as the offset's.
+
+    This is the everyday case: a plumb line, or a level held plumb with one end touching and the gap at
+    the other end taken horizontally (then the level's length is a height).
+    """
+    return finite(offset_mm, "offset") / positive(height_mm, "height")
+
+
+def from_offset_along_post(offset_mm: float, length_mm: float) -> float:
+    """Slope of an offset read over a gauge length laid ALONG the post: s = d ÷ √(L² − d²).
+
+    A straightedge lies on the post's face; the offset of its end from a plumb line is the sine of the
+    tilt. At 2° the slope is 0.06 % more than d ÷ L. EntryError when the offset is not shorter than L.
+    """
+    offset = finite(offset_mm, "offset")
+    length = positive(length_mm, "gauge length")
+    if abs(offset) >= length:
+        raise EntryError(
+            f"An offset of {offset:g} mm can't be read over a gauge length of {length:g} mm; "
+            "it must be shorter than that."
+        )
+    # (L − d)(L + d) keeps its digits where L² − d² would lose them.
+    return offset / math.sqrt((length - offset) * (length + offset))
+
+
+def from_degrees(angle_deg: float) -> float:
+    """Slope of an angle from plumb, typed for one direction: s = tan θ in that direction's upright plane."""
+    angle = finite(angle_deg, "angle")
+    if abs(angle) >= 90.0:
+        raise EntryError(f"{angle:g}° is no lean; a post leans less than 90° from plumb.")
+    return math.tan(math.radians(angle))
+
+
+def to_degrees(slope: float) -> float:
+    """Angle from plumb of a slope, in degrees: the inverse of `from_degrees`."""
+    return math.degrees(math.atan(finite(slope, "slope")))
+
+
+def from_acceleration(along: float, across: float, up: float) -> Lean:
+    """Slopes of a three-axis acceleration at rest: (−along/up, −across/up). Any common unit.
+
+    Axes: along and across the run, up the post; at rest the triple is gravity's reaction, so it points
+    up. Size of gravity and a common gain error cancel. EntryError when the up part is not above 0: the
+    sensor lies on its side or upside down.
+    """
+    vertical = finite(up, "acceleration up the post")
+    if vertical <= 0.0:
+        raise EntryError(
+            f"The acceleration up the post is {vertical:g}; the sensor's z axis must point up the post."
+        )
+    return Lean(
+        -finite(along, "acceleration along") / vertical,
+        -finite(across, "acceleration across") / vertical,
+    )
+
+
+def from_elevations(along_deg: float, across_deg: float) -> Lean:
+    """Slopes from the elevation of two level axes: each angle is an axis against the horizontal.
+
+    Positive: the axis's + end is UP, so the top leans the other way and the slope is negative. Each axis
+    reports the arcsine of its own gravity component, u = sin θ; with the third component
+    √(1 − u_along² − u_across²) the slopes are −u ÷ that. EntryError when both can't be true of two axes
+    at right angles.
+    """
+    along = math.sin(math.radians(finite(along_deg, "angle along")))
+    across = math.sin(math.radians(finite(across_deg, "angle across")))
+    level_part = along * along + across * across
+    if level_part >= 1.0:
+        raise EntryError(
+            f"{along_deg:g}° and {across_deg:g}° can't both be elevations of two axes at right angles; "
+            "check the sensor's axes and units."
+        )
+    return from_acceleration(along, across, math.sqrt(1.0 - level_part))
+
+
+def from_tangent_angles(along_deg: float, across_deg: float) -> Lean:
+    """Slopes from two angles that are each measured in their own upright plane: s = tan θ, signs kept."""
+    return Lean(from_degrees(along_deg), from_degrees(across_deg))
+
+
+def from_bed_fall(fall_mm: float, length_mm: float) -> float:
+    """Slope of a post that is cut square and stood on a bed that falls: fall ÷ level length.
+
+    The bed falls towards a side by s, so the post leans towards that side by s. `length_mm` is level:
+    the level lies with one end touching, bubble centred, and the fall is the gap under its other end.
+    """
+    return finite(fall_mm, "fall of the bed") / positive(length_mm, "length that the fall was read over")

@@ -1,0 +1,217 @@
+"""How a post stands once its nut is tight: predicted from the packs, not assumed.
+
+The foot is rigid, the packs (and the bare corners of the bed) are springs that only push, and the rod
+pulls once. Method and signs: `contact`; the independent referee that tries every set of contacts:
+`enumeration`; the width of the base: `polygon`.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from shimfit.core.checks import finite, not_negative, positive
+from shimfit.core.foot import DUST_MM, GapPlane, check_foot, gap_plane
+from shimfit.core.resting.contact import Contact, Spring, settle
+from shimfit.core.resting.polygon import distance_to_nearest_side
+from shimfit.errors import EntryError
+from shimfit.model import CORNERS, Foot, Lean, Pack, Resting, Seat
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+
+
+_AT_ROD_MM = 1e-6
+_RIM_SHARE_DEG = 45.0
+
+
+@dataclass(frozen=True, slots=True)
+class Support:
+    """One place that can push on the foot."""
+
+    x_mm: float
+    y_mm: float
+    """Where it bears, from the foot's centre (+next, +out)."""
+    error_mm: float
+    """Thickness there less the thickness wanted there; a bare corner has minus its gap."""
+    stiffness: float = 1.0
+    """Relative to a usual seat; the preload is told for four of 1.0."""
+    bare: bool = False
+    """The bed itself, no pack."""
+
+
+def rest(foot: Foot, supports: Sequence[Support], preload_mm: float) -> Resting:
+    """How the foot comes to rest on its supports, relative to the wanted position.
+
+    preload_mm: common compression of four seats of stiffness 1 under the clamp (δ; pull ÷ stiffness = 4 δ);
+    0 = only set down, rigid. The lean left over is minus the tilt of the resting plane: a foot that is
+    higher on its + side tips the top to the − side, and thin packs leave some of the old lean.
+    EntryError for a foot that is none, a support that is no number, off the foot or at the rod, and when
+    the rod pulls outside all supports (the post would tip over). Source: potential energy of push-only
+    springs, minimised.
+
+    rock_mm is twice the length of the residuals about the flattest plane through the supports: for the
+    four corners of a rectangle exactly |q|, how far the fourth lies from the plane of the other three; for
+    four others the power mean of that distance over the choice of the fourth; 0 with three. Packs count
+    whether or not they carry, a bare corner only where it touches at rest or at a limit, or is the pivot.
+    """
+    check_foot(foot)
+    pull = 4.0 * not_negative(preload_mm, "preload")
+    springs = [_spring(foot, support) for support in supports]
+    contact = settle(springs, pull)
+    planes = [Lean(0.0 - u, 0.0 - v) for _, u, v in contact.planes]
+    return Resting(
+        lean=planes[0] if len(planes) == 1 else None,
+        rock_mm=_rock_mm(springs, supports, contact),
+        tipping_arm=_tipping_arm(foot, springs, contact),
+        limits=(planes[0], planes[1]) if len(planes) == 2 else None,
+    )
+
+
+def rest_packs(
+    foot: Foot,
+    lean: Lean,
+    packs: Iterable[Pack],
+    preload_mm: float,
+    *,
+    stiffness: Mapping[Seat, float] | None = None,
+    rocks_mm: Mapping[Seat, float] | None = None,
+    take_up: float = 1.0,
+) -> Resting:
+    """How a post of this lean is predicted to stand on these packs; no packs = it stands as it leans.
+
+    lean: what the packs are to take out, the foot bare on the bed (with packs in place: the lean it would
+    have without them). Each pack bears where it says, from the rod; its error is what it makes less the
+    gap there. Bare corners take part with thickness 0, on a round foot also the rim's exact pivot.
+    stiffness: relative, per seat, 1 where not told. rocks_mm: feeler thickness of corners that do not
+    touch; it is part of the seat's gap. take_up: measured ÷ predicted change (1 = packs give in full).
+    """
+    share = positive(take_up, "take-up", "")
+    plane = gap_plane(foot, Lean(lean.slope_along / share, lean.slope_across / share))
+    supports = supports_of(plane, packs, stiffness=stiffness or {}, rocks_mm=rocks_mm or {})
+    resting = rest(foot, supports, preload_mm)
+    if share == 1.0:
+        return resting
+    return Resting(
+        lean=None if resting.lean is None else _scaled(resting.lean, share),
+        rock_mm=resting.rock_mm,
+        tipping_arm=resting.tipping_arm,
+        limits=None
+        if resting.limits is None
+        else (_scaled(resting.limits[0], share), _scaled(resting.limits[1], share)),
+    )
+
+
+def supports_of(
+    plane: GapPlane,
+    packs: Iterable[Pack],
+    *,
+    stiffness: Mapping[Seat, float],
+    rocks_mm: Mapping[Seat, float],
+) -> list[Support]:
+    """Supports of a foot on its packs and bare corners, for `rest`."""
+    rod_x, rod_y = plane.foot.rod_at_mm
+    supports = []
+    packed = set()
+    for pack in packs:
+        if pack.made_mm <= 0.0:
+            continue
+        x, y = pack.bears_at_mm[0] + rod_x, pack.bears_at_mm[1] + rod_y
+        error = pack.made_mm - plane.gap_mm(x, y) - rocks_mm.get(pack.seat, 0.0)
+        supports.append(Support(x, y, error, stiffness.get(pack.seat, 1.0)))
+        packed.add(pack.seat)
+    return supports + _bare(plane, packed, stiffness, rocks_mm)
+
+
+# ------------------------------------------------------------------- bare corners and the rim
+
+
+def _bare(
+    plane: GapPlane, packed: set[Seat], stiffness: Mapping[Seat, float], rocks_mm: Mapping[Seat, float]
+) -> list[Support]:
+    """The bed itself under corners without a pack; a round foot's bare rim bears at its pivot too."""
+    pivot = plane.pivot_at_mm if plane.foot.round else None
+    supports = []
+    for seat in CORNERS:
+        if seat in packed:
+            continue
+        x, y = plane.foot.seat_at_mm(seat)
+        share = 1.0 if pivot is None else _rim_share(pivot, (x, y))
+        if share > 0.0:
+            error = 0.0 - plane.at_seat_mm(seat) - rocks_mm.get(seat, 0.0)
+            supports.append(Support(x, y, error, share * stiffness.get(seat, 1.0), bare=True))
+    if pivot is not None:
+        supports.append(Support(*pivot, 0.0, bare=True))
+    return supports
+
+
+def _rim_share(pivot: tuple[float, float], seat: tuple[float, float]) -> float:
+    """Share of a seat's stiffness that a bare stretch of rim has of its own, next to the pivot's.
+
+    None where the pivot is, growing to a full seat 45° round the rim: so that the same rim never bears
+    twice and nothing jumps as the lean turns.
+    """
+    turn = math.degrees(
+        abs(math.atan2(pivot[0] * seat[1] - pivot[1] * seat[0], pivot[0] * seat[0] + pivot[1] * seat[1]))
+    )
+    return 0.0 if turn < 1e-6 else min(1.0, turn / _RIM_SHARE_DEG)
+
+
+# ------------------------------------------------------------------- figures
+
+
+def _spring(foot: Foot, support: Support) -> Spring:
+    x = finite(support.x_mm, "place where a pack bears") - foot.rod_at_mm[0]
+    y = finite(support.y_mm, "place where a pack bears") - foot.rod_at_mm[1]
+    if abs(x) < _AT_ROD_MM and abs(y) < _AT_ROD_MM:
+        raise EntryError("A pack can't bear where the rod goes; move it towards its face.")
+    return Spring(
+        x, y, finite(support.error_mm, "thickness of a pack"), positive(support.stiffness, "stiffness", "")
+    )
+
+
+def _rock_mm(springs: Sequence[Spring], supports: Sequence[Support], contact: Contact) -> float:
+    touching = set(contact.touching)
+    counted = [
+        s
+        for i, (s, support) in enumerate(zip(springs, supports, strict=True))
+        if not support.bare or i in touching or support.error_mm > -DUST_MM
+    ]
+    return 2.0 * _off_plane(counted)
+
+
+def _off_plane(points: Sequence[Spring]) -> float:
+    """Length of the residuals of the errors about their least-squares plane."""
+    n = len(points)
+    if n < 4:
+        return 0.0
+    x_mid = sum(s.x for s in points) / n
+    y_mid = sum(s.y for s in points) / n
+    e_mid = sum(s.e for s in points) / n
+    xx = xy = yy = xe = ye = 0.0
+    for s in points:
+        dx, dy, de = s.x - x_mid, s.y - y_mid, s.e - e_mid
+        xx += dx * dx
+        xy += dx * dy
+        yy += dy * dy
+        xe += dx * de
+        ye += dy * de
+    det = xx * yy - xy * xy
+    if det <= 0.0:
+        return 0.0
+    u, v = (xe * yy - ye * xy) / det, (ye * xx - xe * xy) / det
+    return math.sqrt(sum((s.e - e_mid - u * (s.x - x_mid) - v * (s.y - y_mid)) ** 2 for s in points))
+
+
+def _tipping_arm(foot: Foot, springs: Sequence[Spring], contact: Contact) -> float:
+    """Distance from the rod to the nearest side of the hull that carries ÷ half the smaller side."""
+    nearest = distance_to_nearest_side((springs[i].x, springs[i].y) for i in contact.carrying)
+    return min(1.0, nearest / (min(foot.along_mm, foot.across_mm) / 2))
+
+
+def _scaled(lean: Lean, share: float) -> Lean:
+    return Lean(lean.slope_along * share, lean.slope_across * share)
+
+
+__all__ = ["Support", "rest", "rest_packs", "supports_of"]
