@@ -246,7 +246,7 @@ def gap_to_json(plane: GapPlane) -> Json:
         "pivot": None if plane.pivot is None else str(plane.pivot),
         "gap_mm": {str(seat): gap_mm for seat, gap_mm in plane.seats_mm.items()},
     }
-    if plane.edges is not None:
+    if plane.edges:
         out["edges"] = {
             str(face): {
                 "from": str(edge.start),

@@ -1,0 +1,133 @@
+"""What was written as JSON reads back as the same values, key for key as commands promise."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from shimfit.contract import (
+    foot_from_json,
+    foot_to_json,
+    prescription_from_json,
+    prescription_to_json,
+    reading_from_json,
+    reading_to_json,
+    tolerance_from_json,
+    tolerance_to_json,
+)
+from shimfit.core.foot import gap_plane
+from shimfit.errors import FileError
+from shimfit.model import (
+    Change,
+    Cost,
+    Foot,
+    Lean,
+    Pack,
+    Piece,
+    Prescription,
+    Reading,
+    Resting,
+    Seat,
+    Tolerance,
+)
+
+TOLERANCE = Tolerance("3mm/1m", "gauge", 0.003, 3.0, 1000.0, per_direction=True, source="a test")
+
+
+def an_answer(resting: Resting) -> Prescription:
+    pieces = (
+        Piece("T1", "taper", 1.0, mark_mm=29.4, trim_tip_mm=2.0, copy=2),
+        Piece("F2", "flat", 0.49),
+        Piece("S1", "strip", 1.2, mark_mm=40.0, thin_mm=0.8, thick_mm=2.0, saw_deg=0.5),
+    )
+    return Prescription(
+        post=Foot(100.0, 90.0, rod_hole_mm=16.0, rod_at_mm=(1.0, -2.0)),
+        height_mm=1000.0,
+        lean=Lean(0.01, 0.005),
+        tolerance=TOLERANCE,
+        packs=(Pack(Seat.NEXT_OUT, 1.5, 1.49, (50.0, 45.0), pieces, "fill"),),
+        resting=resting,
+        within=True,
+        status="found",
+        layout="tripod",
+        why="because",
+        cost=Cost(12.5, (("pieces", 10.0), ("rock", 2.5))),
+        change=(Change(Seat.NEXT, 1.0, 1.2, push_mm=5.0), Change(Seat.OUT, 0.0, 1.0)),
+        cautions=("look",),
+        saw_settings_deg=(0.5,),
+    )
+
+
+@pytest.mark.parametrize(
+    "resting",
+    [
+        Resting(Lean(0.001, -0.002), rock_mm=0.1, tipping_arm=0.9),
+        Resting(None, rock_mm=2.0, tipping_arm=0.5, limits=(Lean(0.01, 0.0), Lean(-0.01, 0.0))),
+    ],
+)
+def test_an_answer_reads_back_as_it_was(resting: Resting) -> None:
+    answer = an_answer(resting)
+    text = json.dumps(prescription_to_json(answer), allow_nan=False)
+    assert prescription_from_json(json.loads(text)) == answer
+
+
+def test_an_answer_with_its_gap_plane_has_the_keys_that_commands_promise() -> None:
+    # Keys and numbers: the example in the command line's contract.
+    lean = Lean(0.01, 0.005)
+    answer = an_answer(Resting(lean, rock_mm=0.0, tipping_arm=1.0))
+    foot = Foot(100.0, 100.0)
+    out = prescription_to_json(answer, entry="e", understood="u", plane=gap_plane(foot, lean))
+    assert list(out)[:8] == ["entry", "understood", "post", "lean", "pivot", "gap_mm", "edges", "packs"]
+    assert {"change", "resting", "tolerance", "within", "status", "why", "cost", "cautions"} <= set(out)
+    assert out["pivot"] == "prev-house"
+    assert out["gap_mm"]["next-out"] == pytest.approx(1.5)
+    assert out["edges"]["next"] == {
+        "from": "next-house",
+        "from_mm": pytest.approx(1.0),
+        "to": "next-out",
+        "to_mm": pytest.approx(1.5),
+    }
+    assert out["lean"]["top_along_mm"] == pytest.approx(10.0)
+    assert out["tolerance"]["allowed_top_mm"] == 3.0
+    assert "unique" in out["resting"]
+
+
+def test_a_round_foot_has_no_edges_and_no_pivot_seat() -> None:
+    lean = Lean(0.01, 0.0)
+    out = prescription_to_json(
+        an_answer(Resting(lean, 0.0, 1.0)), plane=gap_plane(Foot(90.0, 90.0, round=True), lean)
+    )
+    assert out["pivot"] is None
+    assert "edges" not in out
+
+
+def test_feet_tolerances_and_readings_read_back() -> None:
+    foot = Foot(90.0, 90.0, round=True, rod_hole_mm=12.0, rod_at_mm=(0.5, 0.0))
+    assert foot_from_json(foot_to_json(foot)) == foot
+    assert tolerance_from_json(tolerance_to_json(TOLERANCE, 900.0)) == TOLERANCE
+    reading = Reading(
+        "3/8n",
+        0.01,
+        None,
+        900.0,
+        "verify",
+        "sensor",
+        1e-4,
+        None,
+        "zero",
+        600.0,
+        face="out",
+        rocks=((Seat.NEXT, 0.3),),
+    )
+    assert reading_from_json(json.loads(json.dumps(reading_to_json(reading)))) == reading
+
+
+def test_a_damaged_answer_is_a_file_error_and_never_half_an_answer() -> None:
+    whole = prescription_to_json(an_answer(Resting(Lean(0.0, 0.0), 0.0, 1.0)))
+    for key in ("post", "packs", "resting", "status", "cost"):
+        broken = {name: value for name, value in whole.items() if name != key}
+        with pytest.raises(FileError):
+            prescription_from_json(broken)
+    with pytest.raises(FileError, match="status"):
+        prescription_from_json(whole | {"status": "fine"})
