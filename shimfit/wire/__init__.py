@@ -1,0 +1,1 @@
+"""The inclinometer on the post: links, wire formats, captures, the live instrument and a simulated one."""

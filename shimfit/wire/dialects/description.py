@@ -1,0 +1,326 @@
+"""Descriptions of wire formats: small TOML tables, read into frozen values.
+
+    format = "text"                      format = "modbus"
+    separator = ","                      station = 1
+    columns = ["time:ms", "x:deg", "y:deg"]   [[values]]
+    kind = "elevation"                   name = "x"  address = 0  type = "int16"  scale = 0.01  unit = "deg"
+
+Every key is told in hardware_notes/README.md. A key that is not known is refused: a misspelt one would
+otherwise be passed over in silence.
+"""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from shimfit.errors import FileError
+
+DEFAULT_RANGE_DEG = 45.0
+TANGENT_UNITS = {"mm/m": 1e-3, "%": 1e-2, "in/ft": 1 / 12}
+"""Ratios: worth of one unit as a slope."""
+ANGLE_UNITS = {"deg": 1.0, "°": 1.0, "rad": math.degrees(1.0), "mrad": math.degrees(1e-3), "count": 1.0}
+"""Worth of one unit in degrees; a count's worth is its scale."""
+FORCE_UNITS = {"g": 1.0, "m/s2": 1 / 9.80665, "count": 1.0}
+"""Worth of one unit in g."""
+TIME_UNITS = {"s": 1.0, "ms": 1e-3, "us": 1e-6}
+PAIR = ("x", "y")
+TRIPLE = ("ax", "ay", "az")
+_UNITS: dict[str, tuple[str, ...]] = (
+    dict.fromkeys(PAIR, (*ANGLE_UNITS, *TANGENT_UNITS))
+    | dict.fromkeys(TRIPLE, tuple(FORCE_UNITS))
+    | {"temp": ("degC",), "time": tuple(TIME_UNITS), "seq": ("", "count")}
+)
+_SEPARATORS = (",", ", ", ";", "\t", "whitespace")
+Kind = Literal["elevation", "tangent"]
+
+
+@dataclass(frozen=True, slots=True)
+class Xdr:
+    """NMEA 0183 XDR: which transducer names are x and y."""
+
+    x: tuple[str, ...] = ("PITCH", "PTCH", "TRIM")
+    y: tuple[str, ...] = ("ROLL", "HEEL")
+    checksum_required: bool = True
+    kind: Kind = "elevation"
+    range_deg: float = DEFAULT_RANGE_DEG
+    rate_hz: float | None = None
+    baud: int | None = None
+
+    @property
+    def elevation(self) -> bool:
+        """True when each angle is an axis against the horizontal."""
+        return self.kind == "elevation"
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column of delimited text that is used."""
+
+    at: int
+    """Position in the line, from 0."""
+    name: str
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
+class Text:
+    """Delimited text, one sample a line."""
+
+    columns: tuple[Column, ...]
+    """Those that are used; skipped ones are left out."""
+    count: int
+    """Columns in a line, skipped ones too."""
+    separator: str = ","
+    """A character, `whitespace` for any run of blanks, or `, ` for a comma that blanks may follow."""
+    comment: str = "#"
+    decimal: Literal[".", ","] = "."
+    prefix: str = ""
+    """A line without it is no data."""
+    kind: Kind = "elevation"
+    scale: float = 1.0
+    """Worth of one count, in g (triple) or degrees (pair)."""
+    flip: tuple[str, ...] = ()
+    """Columns whose sign is turned."""
+    range_deg: float = DEFAULT_RANGE_DEG
+    rate_hz: float | None = None
+    baud: int | None = None
+
+    @property
+    def elevation(self) -> bool:
+        """True when each angle is an axis against the horizontal."""
+        return self.kind == "elevation" and any(column.name == "x" for column in self.columns)
+
+
+RegisterType = Literal["int16", "uint16", "int32", "uint32", "float32"]
+
+
+@dataclass(frozen=True, slots=True)
+class Register:
+    """One value of a Modbus device. Addresses are 0-based on the wire; many tables are 1-based."""
+
+    name: str
+    address: int
+    type: RegisterType = "int16"
+    low_word_first: bool = False
+    scale: float = 1.0
+    unit: str = "deg"
+
+    @property
+    def words(self) -> int:
+        """Registers of 16 bits that it takes up."""
+        return 1 if self.type.endswith("16") else 2
+
+
+@dataclass(frozen=True, slots=True)
+class Modbus:
+    """A Modbus RTU device that is polled."""
+
+    values: tuple[Register, ...]
+    station: int = 1
+    function: Literal[3, 4] = 3
+    poll_s: float = 0.1
+    timeout_s: float = 0.2
+    framing: str = "8E1"
+    """Data bits, parity, stop bits; 8E1 is the standard's default, 8N1 is common."""
+    baud: int = 9600
+    kind: Kind = "elevation"
+    flip: tuple[str, ...] = ()
+    range_deg: float = DEFAULT_RANGE_DEG
+
+    @property
+    def elevation(self) -> bool:
+        """True when each angle is an axis against the horizontal."""
+        return self.kind == "elevation" and any(value.name == "x" for value in self.values)
+
+    @property
+    def rate_hz(self) -> float:
+        """Polls a second."""
+        return 1 / self.poll_s
+
+
+Description = Xdr | Text | Modbus
+
+
+def parse_description(text: str, path: str) -> Description:
+    """Read a description; raises FileError naming the file and the key that is wrong."""
+    try:
+        table = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise FileError(f"{path}: not a TOML file: {error}", path=path) from error
+    keys = _Keys(table, path)
+    form = keys.word("format", "text", ("text", "modbus", "xdr"))
+    description = {"text": _text, "modbus": _modbus, "xdr": _xdr}[form](keys)
+    keys.none_left()
+    return description
+
+
+class _Keys:
+    """A TOML table that is emptied key by key, with refusals that name file and key."""
+
+    def __init__(self, table: dict[str, Any], path: str, where: str = "") -> None:
+        self._table = dict(table)
+        self.path = path
+        self._where = where
+
+    def refuse(self, key: str, why: str) -> FileError:
+        return FileError(f"{self.path}: `{self._where}{key}` {why}", path=self.path)
+
+    def take(self, key: str, default: Any, kind: type | tuple[type, ...], what: str) -> Any:
+        value = self._table.pop(key, default)
+        if value is not default and (not isinstance(value, kind) or isinstance(value, bool) != (kind is bool)):
+            raise self.refuse(key, f"must be {what}, not {value!r}")
+        return value
+
+    def word(self, key: str, default: str, choices: tuple[str, ...]) -> Any:
+        value = self.take(key, default, str, "text")
+        if value not in choices:
+            raise self.refuse(key, f"must be one of {', '.join(map(repr, choices))}, not {value!r}")
+        return value
+
+    def number(self, key: str, default: float | None, least: float, most: float) -> Any:
+        value = self.take(key, default, (int, float), "a number")
+        if value is not None and not least <= value <= most:
+            raise self.refuse(key, f"must be between {least:g} and {most:g}, not {value:g}")
+        return value
+
+    def whole(self, key: str, default: int | None, least: int, most: int) -> Any:
+        value = self.take(key, default, int, "a whole number")
+        if value is not None and not least <= value <= most:
+            raise self.refuse(key, f"must be between {least} and {most}, not {value}")
+        return value
+
+    def words(self, key: str, default: tuple[str, ...]) -> tuple[str, ...]:
+        value = self.take(key, list(default), list, "a list of names")
+        if not all(isinstance(name, str) and name.strip() for name in value):
+            raise self.refuse(key, "must be a list of names")
+        return tuple(value)
+
+    def tables(self, key: str) -> list[_Keys]:
+        value = self.take(key, [], list, "a list of tables")
+        if not value or not all(isinstance(item, dict) for item in value):
+            raise self.refuse(key, "must be a list of tables, one for each value")
+        return [_Keys(item, self.path, f"{key}[{at}].") for at, item in enumerate(value)]
+
+    def none_left(self) -> None:
+        for key in self._table:
+            raise self.refuse(key, "is no key of this format")
+
+
+def _shared(keys: _Keys) -> dict[str, Any]:
+    return {
+        "kind": keys.word("kind", "elevation", ("elevation", "tangent")),
+        "range_deg": keys.number("range_deg", DEFAULT_RANGE_DEG, 0.001, 89.0),
+    }
+
+
+def _paced(keys: _Keys) -> dict[str, Any]:
+    return {
+        "rate_hz": keys.number("rate_hz", None, 0.01, 100_000.0),
+        "baud": keys.whole("baud", None, 50, 10_000_000),
+    }
+
+
+def _xdr(keys: _Keys) -> Xdr:
+    plain = Xdr()
+    return Xdr(
+        x=keys.words("x", plain.x),
+        y=keys.words("y", plain.y),
+        checksum_required=keys.word("checksum", "required", ("required", "optional")) == "required",
+        **_shared(keys),
+        **_paced(keys),
+    )
+
+
+def _text(keys: _Keys) -> Text:
+    separator = keys.word("separator", ",", _SEPARATORS)
+    decimal = keys.word("decimal", ".", (".", ","))
+    if decimal == "," and separator.startswith(","):
+        raise keys.refuse("decimal", 'can\'t be "," where the separator is "," too')
+    specs = keys.words("columns", ())
+    columns = tuple(_column(keys, at, spec) for at, spec in enumerate(specs) if spec != "-")
+    _one_measure(keys, "columns", [column.name for column in columns])
+    scale = keys.number("scale", None, -1e9, 1e9)
+    if any(column.unit == "count" and column.name != "seq" for column in columns) != (scale is not None):
+        raise keys.refuse("scale", 'goes with the unit "count": what one count is worth in g or degrees')
+    return Text(
+        columns=columns,
+        count=len(specs),
+        separator=separator,
+        comment=keys.take("comment", "#", str, "text"),
+        decimal=decimal,
+        prefix=keys.take("prefix", "", str, "text"),
+        scale=1.0 if scale is None else float(scale),
+        flip=_flip(keys, {column.name for column in columns}),
+        **_shared(keys),
+        **_paced(keys),
+    )
+
+
+def _column(keys: _Keys, at: int, spec: str) -> Column:
+    name, _, unit = spec.partition(":")
+    return Column(at, name, _unit(keys, f"columns[{at}]", name, unit))
+
+
+def _unit(keys: _Keys, key: str, name: str, unit: str) -> str:
+    if name not in _UNITS:
+        raise keys.refuse(key, f"names {name!r}; a name is one of {', '.join(_UNITS)}, or - to skip a column")
+    if unit not in _UNITS[name]:
+        raise keys.refuse(key, f"gives {name} in {unit!r}; its units are {', '.join(_UNITS[name])}")
+    return unit
+
+
+def _one_measure(keys: _Keys, key: str, names: list[str]) -> None:
+    """Either x and y or ax, ay and az, each once."""
+    for name in names:
+        if names.count(name) > 1:
+            raise keys.refuse(key, f"names {name} twice")
+    measures = {name for name in names if name in (*PAIR, *TRIPLE)}
+    if measures not in ({*PAIR}, {*TRIPLE}):
+        raise keys.refuse(key, "must have either x and y, or ax, ay and az")
+
+
+def _flip(keys: _Keys, names: set[str]) -> tuple[str, ...]:
+    flip = keys.words("flip", ())
+    for name in flip:
+        if name not in names or name not in (*PAIR, *TRIPLE):
+            raise keys.refuse("flip", f"names {name!r}, which is not measured here")
+    return flip
+
+
+def _modbus(keys: _Keys) -> Modbus:
+    values = tuple(_register(table) for table in keys.tables("values"))
+    _one_measure(keys, "values", [value.name for value in values])
+    if _span(values) > 125:
+        raise keys.refuse("values", "must lie within 125 registers, so that one request brings them all")
+    return Modbus(
+        values=values,
+        station=keys.whole("station", 1, 1, 247),
+        function=keys.whole("function", 3, 3, 4),
+        poll_s=keys.number("poll_s", 0.1, 0.001, 60.0),
+        timeout_s=keys.number("timeout_s", 0.2, 0.001, 60.0),
+        framing=keys.word("framing", "8E1", ("8E1", "8N1", "8O1", "8N2")),
+        baud=keys.whole("baud", 9600, 50, 10_000_000),
+        flip=_flip(keys, {value.name for value in values}),
+        **_shared(keys),
+    )
+
+
+def _register(keys: _Keys) -> Register:
+    name = keys.take("name", "", str, "text")
+    register = Register(
+        name=name,
+        address=keys.whole("address", -1, 0, 65535),
+        type=keys.word("type", "int16", ("int16", "uint16", "int32", "uint32", "float32")),
+        low_word_first=keys.word("order", "high-first", ("high-first", "low-first")) == "low-first",
+        scale=float(keys.number("scale", 1.0, -1e9, 1e9)),
+        unit=_unit(keys, "unit", name, keys.take("unit", "deg", str, "text")),
+    )
+    keys.none_left()
+    return register
+
+
+def _span(values: tuple[Register, ...]) -> int:
+    return max(v.address + v.words for v in values) - min(v.address for v in values)

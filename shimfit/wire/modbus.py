@@ -1,0 +1,271 @@
+"""Modbus RTU, polled: requests, answers and their checks. No port, no clock of its own.
+
+An answer does not repeat the register address, so a late answer to an earlier request could pass for the
+next one. Hence after a timeout the line stays silent for one more timeout, and whatever came meanwhile is
+thrown away. Half-duplex adapters may echo the request; the echo is dropped.
+"""
+
+from __future__ import annotations
+
+import struct
+from typing import TYPE_CHECKING
+
+from shimfit.wire.dialects.measure import Measure
+from shimfit.wire.tally import Refusal
+
+if TYPE_CHECKING:
+    from shimfit.wire.dialects.description import Modbus, Register
+    from shimfit.wire.sample import Sample
+    from shimfit.wire.tally import Tally
+
+FAILS_TO_NO_ANSWER = 3
+EXCEPTIONS = {
+    1: "it does not know this function",
+    2: "it has no such register address",
+    3: "it does not take this number of registers",
+    4: "it failed",
+    6: "it is busy",
+}
+_FORMS = {"int16": ">h", "uint16": ">H", "int32": ">i", "uint32": ">I", "float32": ">f"}
+_LONGEST = 5 + 250
+
+
+def crc16(data: bytes) -> int:
+    """CRC-16/MODBUS: start 0xFFFF, polynomial 0xA001 reflected. Goes on the wire low byte first."""
+    crc = 0xFFFF
+    for byte in data:
+        crc = (crc >> 8) ^ _CRC_TABLE[(crc ^ byte) & 0xFF]
+    return crc
+
+
+def _table_entry(byte: int) -> int:
+    for _ in range(8):
+        byte = (byte >> 1) ^ (0xA001 if byte & 1 else 0)
+    return byte
+
+
+_CRC_TABLE = tuple(_table_entry(byte) for byte in range(256))
+
+
+def with_crc(data: bytes) -> bytes:
+    """The frame as it goes on the wire."""
+    return data + crc16(data).to_bytes(2, "little")
+
+
+def quiet_s(baud: int, bits: int = 11) -> float:
+    """Silence between frames: 3.5 characters, and 1.75 ms above 19200 baud (Modbus over serial line)."""
+    return 0.00175 if baud > 19200 else 3.5 * bits / baud
+
+
+class ModbusFrames:
+    """Request and answer of one device: builds the one, judges the other. Nothing is remembered."""
+
+    def __init__(self, description: Modbus) -> None:
+        self._station = description.station
+        self._function = description.function
+        self._values = description.values
+        self._first = min(value.address for value in description.values)
+        words = max(value.address + value.words for value in description.values) - self._first
+        self._bytes = 2 * words
+        self.request = with_crc(struct.pack(">BBHH", self._station, self._function, self._first, words))
+
+    def length(self, data: bytes) -> int:
+        """Bytes that a frame beginning like this has; 3 while that can't be told yet."""
+        if len(data) < 3:
+            return 3
+        return 5 if data[1] & 0x80 else 5 + data[2]
+
+    def judge(self, frame: bytes) -> Refusal | None:
+        """Why the frame is no good answer: length, CRC, station, function, byte count, in that order."""
+        if len(frame) < 5 or len(frame) != self.length(frame):
+            return Refusal.SHORT_ANSWER
+        if crc16(frame[:-2]) != int.from_bytes(frame[-2:], "little"):
+            return Refusal.BAD_CRC
+        if frame[0] != self._station:
+            return Refusal.WRONG_STATION
+        if frame[1] == self._function | 0x80:
+            return Refusal.DEVICE_REFUSED
+        if frame[1] != self._function:
+            return Refusal.WRONG_FUNCTION
+        if frame[2] != self._bytes:
+            return Refusal.WRONG_BYTE_COUNT
+        return None
+
+    def values(self, frame: bytes) -> dict[str, float]:
+        """Scaled values of a frame that was judged good, by name, in their registers' units."""
+        return {value.name: value.scale * self._raw(value, frame) for value in self._values}
+
+    def _raw(self, value: Register, frame: bytes) -> float:
+        start = 3 + 2 * (value.address - self._first)
+        data = frame[start : start + 2 * value.words]
+        if value.low_word_first and value.words == 2:
+            data = data[2:] + data[:2]
+        number: float = struct.unpack(_FORMS[value.type], data)[0]
+        return number
+
+
+class ModbusLink:
+    """What both ways of listening share: a good frame becomes a sample, a bad one a count."""
+
+    format = "modbus"
+    step_deg: float | None = None
+
+    def __init__(self, description: Modbus, tally: Tally) -> None:
+        self._tally = tally
+        self.frames = ModbusFrames(description)
+        self.elevation = description.elevation
+        self.refused_because: str | None = None
+        """What the device said when it refused, in words."""
+        signs = {name: -1.0 for name in description.flip}
+        self._measure = Measure(
+            {value.name: value.unit for value in description.values},
+            tally,
+            scales=signs,
+            range_deg=description.range_deg,
+        )
+        for value in description.values:
+            if value.name == "x" and value.unit == "deg" and value.type != "float32":
+                self.step_deg = abs(value.scale)
+
+    def take(self, frame: bytes, time_s: float) -> tuple[bool, Sample | None]:
+        """(frame was good, its sample); counts what it refuses."""
+        why = self.frames.judge(frame)
+        if why is None:
+            return True, self._measure.sample(self.frames.values(frame), time_s)
+        if why is Refusal.DEVICE_REFUSED:
+            self.refused_because = EXCEPTIONS.get(frame[2], f"code {frame[2]}")
+        self._tally.refuse(why)
+        return False, None
+
+    def restart(self) -> None:
+        """Compare nothing across a gap."""
+        self._measure.restart()
+
+
+class ModbusPoller:
+    """Asks, waits, judges. The owner of the port sends what `due` hands out and feeds what comes."""
+
+    def __init__(self, description: Modbus, tally: Tally) -> None:
+        self.link = ModbusLink(description, tally)
+        self._tally = tally
+        self._timeout_s = description.timeout_s
+        self._poll_s = description.poll_s
+        self._quiet_s = quiet_s(description.baud)
+        self._asked_s: float | None = None
+        self._next_s = float("-inf")
+        self._got = b""
+        self._fails = 0
+        self._echo_seen = False
+
+    @property
+    def no_answer(self) -> bool:
+        """True after three failed polls in a row."""
+        return self._fails >= FAILS_TO_NO_ANSWER
+
+    def due(self, now_s: float) -> bytes | None:
+        """The request, when it is time to ask; None while waiting or silent. Empty the input first."""
+        if self._asked_s is not None or now_s < self._next_s:
+            return None
+        self.asked(now_s)
+        return self.link.frames.request
+
+    def asked(self, now_s: float) -> None:
+        """A request went out: whatever came before it is no answer."""
+        self._asked_s = now_s
+        self._got = b""
+        self._echo_seen = False
+
+    def feed(self, data: bytes, now_s: float) -> list[Sample]:
+        """Bytes that came; the sample that they complete, if any."""
+        self.check(now_s)
+        if self._asked_s is None:
+            return []  # late, or noise: nothing was asked
+        self._got += data
+        if not self._drop_echo():
+            return []
+        length = self.link.frames.length(self._got)
+        if len(self._got) < max(length, 5):
+            return []
+        good, sample = self.link.take(self._got[:length], now_s)
+        self._done(good, self._asked_s + self._poll_s, now_s)
+        return [] if sample is None else [sample]
+
+    def check(self, now_s: float) -> None:
+        """Let a request that got no (whole) answer time out."""
+        if self._asked_s is None or now_s - self._asked_s < self._timeout_s:
+            return
+        self._tally.refuse(Refusal.SHORT_ANSWER if self._got else Refusal.NO_ANSWER)
+        self._done(False, self._asked_s + 2 * self._timeout_s, now_s)
+
+    def restart(self, *, lost: bool) -> None:
+        """Begin anew after opening or a loss."""
+        if lost and self._got:
+            self._tally.refuse(Refusal.UNFINISHED)
+        self._asked_s = None
+        self._next_s = float("-inf")
+        self._got = b""
+        self.link.restart()
+
+    def _drop_echo(self) -> bool:
+        """True when what is left is (the beginning of) an answer."""
+        request = self.link.frames.request
+        if self._echo_seen:
+            return True
+        if len(self._got) < len(request):
+            return not request.startswith(self._got)
+        if self._got.startswith(request):
+            self._got = self._got[len(request) :]
+        self._echo_seen = True
+        return True
+
+    def _done(self, good: bool, next_s: float, now_s: float) -> None:
+        self._fails = 0 if good else self._fails + 1
+        self._asked_s = None
+        self._got = b""
+        self._next_s = max(next_s, now_s + self._quiet_s)
+
+
+class ModbusScanner:
+    """Answers from a bare file of bytes, where nothing tells when a request went out.
+
+    A frame with a right CRC is judged as an answer; where one should begin but its CRC is wrong, that
+    is counted and the search goes on one byte further.
+    """
+
+    def __init__(self, description: Modbus, tally: Tally) -> None:
+        self.link = ModbusLink(description, tally)
+        self._tally = tally
+        self._head = self.link.frames.request[:2]
+        self._got = b""
+
+    def feed(self, data: bytes, now_s: float) -> list[Sample]:
+        """Samples of the answers that these bytes complete."""
+        self._got += data
+        samples = []
+        while len(self._got) >= 5:
+            if self._got.startswith(self.link.frames.request):
+                self._got = self._got[len(self.link.frames.request) :]
+                continue
+            length = self.link.frames.length(self._got)
+            ours = self._got[:2] == self._head
+            if length > _LONGEST:
+                self._got = self._got[1:]
+                continue
+            if len(self._got) < length:
+                break
+            frame = self._got[:length]
+            if crc16(frame[:-2]) == int.from_bytes(frame[-2:], "little") or ours:
+                good, sample = self.link.take(frame, now_s)
+                samples += [] if sample is None else [sample]
+                whole = good or self.link.frames.judge(frame) is not Refusal.BAD_CRC
+                self._got = self._got[length if whole else 1 :]
+            else:
+                self._got = self._got[1:]
+        return samples
+
+    def restart(self, *, lost: bool) -> None:
+        """Begin anew; a frame that was under way is never parsed."""
+        if lost and self._got:
+            self._tally.refuse(Refusal.UNFINISHED)
+        self._got = b""
+        self.link.restart()
