@@ -1,0 +1,328 @@
+"""Numbers and lengths exactly as people write them: `9`, `9.5mm`, `3/8"`, `1-1/4in`, `4'6"`, `1.2 cm`.
+
+One scanner for everything that is typed: lean entries, heights, feet of posts, tolerances and stock tables.
+Values are exact fractions; nothing is rounded here. Rules (a bare number needs a setting to know its unit):
+
+    number  := mixed | fraction | decimal | whole
+    mixed   := whole ("-" | spaces) fraction          1-1/4   1 1/4     (1¼ as phones write it)
+    fraction:= digits "/" denominator                 3/8               proper, denominator on a tape
+    length  := number [unit] | feet inches            4ft   4'   4' 6"  4ft 6-1/2in
+    unit    := mm cm m in inch inches " ft feet foot '
+
+A bare fraction or mixed number is inches whatever the setting: there is no 3/8 mm. The constants are exact
+(1 in = 25.4 mm, 1 ft = 304.8 mm: NIST SP 811, Appendix B.8).
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Final, Literal, TypeAlias
+
+from shimfit.errors import EntryError
+
+Units: TypeAlias = Literal["mm", "inch"]
+LengthUnit: TypeAlias = Literal["mm", "cm", "m", "in", "ft"]
+NumberForm: TypeAlias = Literal["whole", "decimal", "fraction", "mixed"]
+
+MM_PER: Final[dict[LengthUnit, Fraction]] = {
+    "mm": Fraction(1),
+    "cm": Fraction(10),
+    "m": Fraction(1000),
+    "in": Fraction(254, 10),
+    "ft": Fraction(3048, 10),
+}
+METRIC: Final[frozenset[LengthUnit]] = frozenset(("mm", "cm", "m"))
+UNIT_WORDS: Final[dict[str, LengthUnit]] = {
+    "mm": "mm",
+    "millimetre": "mm",
+    "millimetres": "mm",
+    "millimeter": "mm",
+    "millimeters": "mm",
+    "cm": "cm",
+    "centimetre": "cm",
+    "centimetres": "cm",
+    "centimeter": "cm",
+    "centimeters": "cm",
+    "m": "m",
+    "metre": "m",
+    "metres": "m",
+    "meter": "m",
+    "meters": "m",
+    "in": "in",
+    "inch": "in",
+    "inches": "in",
+    "ft": "ft",
+    "foot": "ft",
+    "feet": "ft",
+}
+INCH_MARKS: Final = '"″”“'
+FEET_MARKS: Final = "'′’‘"
+MINUS_MARKS: Final = "-−–"
+SLASHES: Final = "/⁄"
+TAPE_DENOMINATORS: Final = (2, 4, 8, 16, 32, 64)
+_ONE_CHARACTER_FRACTIONS: Final[dict[str, tuple[int, int]]] = {
+    "½": (1, 2),
+    "¼": (1, 4),
+    "¾": (3, 4),
+    "⅛": (1, 8),
+    "⅜": (3, 8),
+    "⅝": (5, 8),
+    "⅞": (7, 8),
+}
+_LONGEST_NUMBER: Final = 12
+"""Digits in one number; more is a stuck key, and keeps integers small enough to convert."""
+
+
+@dataclass(frozen=True, slots=True)
+class Number:
+    """A number as it was written, with its place in the text."""
+
+    value: Fraction
+    start: int
+    end: int
+    form: NumberForm
+    numerator: int = 0
+    """Numerator as written; 0 for whole and decimal."""
+    denominator: int = 1
+    """Denominator as written, not reduced; 1 for whole and decimal."""
+    places: int = 0
+    """Digits after the point."""
+
+    @property
+    def is_reduced(self) -> bool:
+        """False for 6/16, which a tape calls 3/8."""
+        return self.form not in ("fraction", "mixed") or self.numerator % 2 == 1
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """Why there is no good number here."""
+
+    reason: str
+    at: int
+    """Characters before the bad spot."""
+    end: int
+    """End of what was read of it."""
+    instead: str | None = None
+    """What to put in place of text[start:end] where `start` is where the scan began."""
+    open: bool = False
+    """True when more typing at the end of the text could still make it good."""
+
+
+_MIXED = re.compile(r"([0-9]+)(-|[^\S\r\n]+)([0-9]+)[/⁄]([0-9]*)")
+_FRACTION = re.compile(r"([0-9]+)[/⁄]([0-9]*)")
+_DECIMAL = re.compile(r"[0-9]*\.[0-9]*")
+_WHOLE = re.compile(r"[0-9]+")
+_VULGAR = re.compile(rf"(?:([0-9]+)(?:-|[^\S\r\n]*))?([{''.join(_ONE_CHARACTER_FRACTIONS)}])")
+
+
+def starts_number(text: str, pos: int) -> bool:
+    """True when a number could begin at this character."""
+    return pos < len(text) and (text[pos] in "0123456789." or text[pos] in _ONE_CHARACTER_FRACTIONS)
+
+
+def scan_number(
+    text: str, pos: int = 0, denominators: tuple[int, ...] = TAPE_DENOMINATORS
+) -> Number | Fault | None:
+    """Number that begins at `pos`, a fault with its reason, or None when no number begins there."""
+    if not starts_number(text, pos):
+        return None
+    if match := _VULGAR.match(text, pos):
+        numerator, denominator = _ONE_CHARACTER_FRACTIONS[match[2]]
+        return _fraction(
+            text, match.start(), match.end(), match[1], numerator, str(denominator), denominators
+        )
+    match = _MIXED.match(text, pos)
+    if match and int(match[1][:_LONGEST_NUMBER]) != 0:
+        return _fraction(text, pos, match.end(), match[1], match[3], match[4], denominators)
+    if match := _FRACTION.match(text, pos):
+        return _fraction(text, pos, match.end(), None, match[1], match[2], denominators)
+    if match := _DECIMAL.match(text, pos):
+        return _decimal(text, pos, match.end())
+    match = _WHOLE.match(text, pos)
+    assert match is not None
+    return _whole(text, pos, match.end())
+
+
+def _too_long(pos: int, end: int) -> Fault:
+    return Fault("that number is too long: a key may be stuck", pos, end)
+
+
+def _whole(text: str, pos: int, end: int) -> Number | Fault:
+    digits = text[pos:end]
+    if len(digits) > _LONGEST_NUMBER:
+        return _too_long(pos, end)
+    if len(digits) > 1 and digits[0] == "0":
+        return Fault(f"{digits} begins with a nought: put a space or a point after it", pos + 1, end)
+    return Number(Fraction(int(digits)), pos, end, "whole")
+
+
+def _decimal(text: str, pos: int, end: int) -> Number | Fault:
+    digits = text[pos:end]
+    if len(digits) > _LONGEST_NUMBER:
+        return _too_long(pos, end)
+    places = len(digits) - digits.index(".") - 1
+    if places == 0:
+        return Fault(f"{digits} needs a digit after the point", end, end, open=end == len(text))
+    return Number(Fraction(digits if digits[0] != "." else "0" + digits), pos, end, "decimal", places=places)
+
+
+def _fraction(
+    text: str,
+    pos: int,
+    end: int,
+    whole: str | None,
+    numerator: str | int,
+    denominator: str,
+    denominators: tuple[int, ...],
+) -> Number | Fault:
+    """Judge whole, numerator and denominator as written."""
+    if end - pos > 2 * _LONGEST_NUMBER:
+        return _too_long(pos, end)
+    at_end = end == len(text)
+    den_at = end - len(denominator) if isinstance(numerator, str) else pos
+    if denominator == "":
+        return Fault(f"{text[pos:end]} needs the lower number of the fraction", end, end, open=at_end)
+    num, den, above = int(numerator), int(denominator), int(whole or 0)
+    grows = at_end and any(str(d).startswith(denominator) and d != den and 0 < num < d for d in denominators)
+    if den not in denominators:
+        reason = f"/{denominator} is not on a tape ({_listed(denominators)} are)"
+        return Fault(
+            reason, den_at, end, _shorter(text, pos, end, denominator, denominators, num), open=grows
+        )
+    if num == 0:
+        return Fault(f"0/{denominator} is nothing: type 0", pos, end, "0" if not above else str(above))
+    if num >= den:
+        over, rest = divmod(num, den)
+        instead = str(above + over) + (f"-{rest}/{den}" if rest else "")
+        after = " after a whole number" if whole else ""
+        reason = f"{num}/{den}{after} is more than a whole one"
+        return Fault(reason, den_at - len(f"{num}/"), end, instead, open=grows)
+    value = above + Fraction(num, den)
+    return Number(value, pos, end, "mixed" if whole else "fraction", num, den)
+
+
+def _listed(denominators: tuple[int, ...]) -> str:
+    return " ".join(f"/{d}" for d in denominators)
+
+
+def _shorter(
+    text: str, pos: int, end: int, denominator: str, denominators: tuple[int, ...], numerator: int
+) -> str | None:
+    """The same fraction without its last digit when that is on a tape (a letter typed as a digit)."""
+    if len(denominator) > 1 and int(denominator[:-1]) in denominators and numerator < int(denominator[:-1]):
+        return text[pos : end - 1]
+    return None
+
+
+# ---------------------------------------------------------------- whole lengths
+
+
+@dataclass(frozen=True, slots=True)
+class Length:
+    """A length as it was typed."""
+
+    text: str
+    mm: Fraction
+    """Exact millimetres."""
+    unit: LengthUnit
+    """The unit that it was typed in, or that the setting gave it; of feet and inches, `ft`."""
+    form: NumberForm
+    end: int
+    """Where it ends in the text that it was scanned from."""
+    unit_was_typed: bool = True
+
+    @property
+    def millimetres(self) -> float:
+        """Nearest float of the exact value."""
+        return float(self.mm)
+
+
+_WORD = re.compile(r"[^\W\d_]+")
+
+
+def scan_unit(text: str, pos: int) -> tuple[LengthUnit, int] | None:
+    """Length unit at `pos` and its end; a word must be a unit as a whole. None when there is none."""
+    if pos < len(text) and text[pos] in INCH_MARKS:
+        return "in", pos + 1
+    if pos < len(text) and text[pos] in FEET_MARKS:
+        doubled = pos + 1 < len(text) and text[pos + 1] in FEET_MARKS
+        return ("in", pos + 2) if doubled else ("ft", pos + 1)
+    word = _WORD.match(text, pos)
+    unit = UNIT_WORDS.get(word[0].lower()) if word else None
+    return (unit, word.end()) if word and unit else None
+
+
+def scan_length(text: str, pos: int, units: Units, what: str = "length") -> Length:
+    """Length that begins at `pos`; what follows it is the caller's. Raises EntryError with the bad spot."""
+    start = pos = skip_spaces(text, pos)
+    if pos < len(text) and text[pos] in MINUS_MARKS + "+":
+        raise EntryError(f"a {what} has no sign: leave out the {text[pos]!r}", at=pos)
+    number = scan_number(text, pos)
+    if number is None:
+        found = f"{text[pos : pos + 12]!r} is no {what}" if pos < len(text) else f"the {what} is missing"
+        raise EntryError(f"{found}: type it like 900mm, 36in or 3-1/2in", at=pos)
+    if isinstance(number, Fault):
+        raise EntryError(f"{what}: {number.reason}", at=number.at, meant=mend(text, start, number))
+    comma = re.compile(r",[0-9]").match(text, number.end)
+    if comma and number.form == "whole":
+        meant = f"{text[: number.end]}.{text[number.end + 1 :]}".strip()
+        raise EntryError(f"{what}: the decimal mark is a point, not a comma", at=number.end, meant=meant)
+    found_unit = scan_unit(text, skip_spaces(text, number.end))
+    is_fraction = number.form in ("fraction", "mixed")
+    if found_unit is None:
+        unit: LengthUnit = "in" if is_fraction or units == "inch" else "mm"
+        mm = number.value * MM_PER[unit]
+        return Length(text[start : number.end], mm, unit, number.form, number.end, unit_was_typed=False)
+    unit, end = found_unit
+    if is_fraction and unit in METRIC:
+        at = skip_spaces(text, number.end)
+        raise EntryError(f"{what}: there is no fraction of a {unit}: use a point", at=at)
+    mm = number.value * MM_PER[unit]
+    if unit == "ft" and number.form == "whole":
+        inches = _inches_after_feet(text, end)
+        if inches is not None:
+            mm, end = mm + inches[0] * MM_PER["in"], inches[1]
+    return Length(text[start:end], mm, unit, number.form, end)
+
+
+def _inches_after_feet(text: str, pos: int) -> tuple[Fraction, int] | None:
+    """Inches (exact) after whole feet, with their end: the 6-1/2" of 4' 6-1/2"; None when none follow."""
+    number = scan_number(text, skip_spaces(text, pos))
+    if not isinstance(number, Number) or number.value >= 12:
+        return None
+    unit = scan_unit(text, skip_spaces(text, number.end))
+    if unit is not None:
+        return (number.value, unit[1]) if unit[0] == "in" else None
+    is_last = not text[number.end :].strip()
+    return (number.value, number.end) if is_last else None
+
+
+def read_length(text: str, units: Units = "mm", *, what: str = "length", zero_ok: bool = False) -> Length:
+    """The whole text as one length, exact. Raises EntryError: no number, unknown unit, nothing, a sign."""
+    length = scan_length(text, 0, units, what)
+    rest = skip_spaces(text, length.end)
+    if rest < len(text):
+        word = _WORD.match(text, rest)
+        if word and not length.unit_was_typed:
+            raise EntryError(f"{what}: {word[0]} is no unit of length (mm cm m in ft are)", at=rest)
+        raise EntryError(f"{what}: what does {text[rest:].strip()[:12]!r} after it mean?", at=rest)
+    if length.mm == 0 and not zero_ok:
+        raise EntryError(f"a {what} of 0 can't be: type how much it is", at=0)
+    return length
+
+
+def skip_spaces(text: str, pos: int) -> int:
+    """First position from `pos` on that holds no white space."""
+    while pos < len(text) and text[pos].isspace():
+        pos += 1
+    return pos
+
+
+def mend(text: str, start: int, fault: Fault) -> str | None:
+    """The text with the faulty number replaced by what was probably meant; None without a good guess."""
+    if fault.instead is None:
+        return None
+    return (text[:start] + fault.instead + text[fault.end :]).strip()

@@ -1,0 +1,68 @@
+"""Lengths and feet of posts as people type them, for options, setups and questions on screen."""
+
+from __future__ import annotations
+
+import re
+
+from shimfit.core.lengths import Length, Units, read_length, scan_length, skip_spaces
+from shimfit.errors import EntryError
+from shimfit.model import Foot
+
+_BY = re.compile(r"\s*(?:[x×*]|\bby\b)\s*", re.IGNORECASE)
+_ROUND = re.compile(r"\s*(?:diameter|dia|d|ø|⌀)\s*", re.IGNORECASE)
+
+
+def parse_length(text: str, units: Units = "mm", *, what: str = "length", zero_ok: bool = False) -> float:
+    """Length in mm. `what` names it in the refusal ("height", "spacing").
+
+    Raises EntryError (with the bad spot) for no number, an unknown unit, a sign, and 0 unless `zero_ok`.
+    """
+    return read_length(text, units, what=what, zero_ok=zero_ok).millimetres
+
+
+def parse_foot(text: str, units: Units = "mm", *, rod_hole_mm: float = 14.0) -> Foot:
+    """Foot `AxB` = along x across (`90x90mm`, `3-1/2"x3-1/2"`), or round `d90mm`.
+
+    A side without a unit takes the other side's. Raises EntryError: not two sides, no area, a rod hole
+    as wide as the foot.
+    """
+    round_mark = _ROUND.match(text)
+    if round_mark and text[round_mark.end() :].strip():
+        diameter = _sides(text, [round_mark.end()], units)[0]
+        foot = Foot(diameter, diameter, round=True, rod_hole_mm=rod_hole_mm)
+    else:
+        by = _BY.search(text)
+        if by is None:
+            raise EntryError(
+                f"a foot is along x across, like 90x90mm, or d90mm when round, not {text!r}", at=0
+            )
+        along, across = _sides(text, [0, by.end()], units, ends=[by.start(), len(text)])
+        foot = Foot(along, across, rod_hole_mm=rod_hole_mm)
+    narrow = min(foot.along_mm, foot.across_mm)
+    if rod_hole_mm >= narrow:
+        raise EntryError(f"the rod's hole ({rod_hole_mm:g} mm) leaves no foot of {narrow:g} mm", at=0)
+    return foot
+
+
+def _sides(text: str, starts: list[int], units: Units, ends: list[int] | None = None) -> list[float]:
+    """Sides in mm; positions in errors are those of the whole text."""
+    stops = ends or [len(text)]
+    lengths = [_side(text[:stop], start, units) for start, stop in zip(starts, stops, strict=True)]
+    typed = next((length.unit for length in lengths if length.unit_was_typed), None)
+    if typed is not None:
+        assumed: Units = "inch" if typed in ("in", "ft") else "mm"
+        lengths = [
+            length if length.unit_was_typed else _side(text[:stop], start, assumed)
+            for length, start, stop in zip(lengths, starts, stops, strict=True)
+        ]
+    return [length.millimetres for length in lengths]
+
+
+def _side(text: str, start: int, units: Units) -> Length:
+    length = scan_length(text, start, units, "side of a foot")
+    rest = skip_spaces(text, length.end)
+    if rest < len(text):
+        raise EntryError(f"side of a foot: what does {text[rest:].strip()[:12]!r} after it mean?", at=rest)
+    if length.mm == 0:
+        raise EntryError("a foot with no area can't stand: a side is more than 0", at=start)
+    return length

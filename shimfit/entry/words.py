@@ -1,0 +1,112 @@
+"""The words of the entry line, each with the one thing that it means."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Literal, TypeAlias
+
+from shimfit.core.lengths import UNIT_WORDS
+from shimfit.entry.settings import EntrySettings
+from shimfit.model import Face
+
+Kind: TypeAlias = Literal[
+    "number", "unit", "ratio", "minutes", "seconds", "sign", "qualifier", "face", "plumb", "over", "height",
+    "comma", "bubble", "unfinished", "unknown",
+]  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Meaning:
+    """What a word stands for."""
+
+    kind: Kind
+    value: str
+
+
+ARROWS: dict[str, Face] = {
+    ">": Face.NEXT,
+    "→": Face.NEXT,
+    "<": Face.PREV,
+    "←": Face.PREV,
+    "^": Face.OUT,
+    "↑": Face.OUT,
+    "v": Face.HOUSE,
+    "↓": Face.HOUSE,
+}
+"""As the plan is drawn: next to the right, out at the top."""
+FILLERS = frozenset(("top", "leans", "lean", "towards", "toward", "to", "and", "the", "post"))
+"""Said, and of no weight: only as a word by itself."""
+_FIXED: dict[str, Meaning] = {
+    **{word: Meaning("unit", unit) for word, unit in UNIT_WORDS.items()},
+    **dict.fromkeys(("d", "deg", "degree", "degrees"), Meaning("unit", "deg")),
+    **dict.fromkeys(("min", "minute", "minutes"), Meaning("minutes", "'")),
+    **dict.fromkeys(("s", "strong", "heavy", "full"), Meaning("qualifier", "strong")),
+    **dict.fromkeys(("shy", "scant", "light"), Meaning("qualifier", "shy")),
+    **dict.fromkeys(("plumb", "ok", "okay"), Meaning("plumb", "plumb")),
+    **dict.fromkeys(("over", "per"), Meaning("over", "over")),
+    "height": Meaning("height", "height"),
+    **dict.fromkeys(("bubble", "bubbles", "vial"), Meaning("bubble", "bubble")),
+    **dict.fromkeys(("i", "inboard"), Meaning("face", "inboard")),
+    "previous": Meaning("face", Face.PREV),
+    "outboard": Meaning("face", Face.OUT),
+    "v": Meaning("face", Face.HOUSE),
+}
+
+
+def vocabulary(settings: EntrySettings) -> dict[str, Meaning]:
+    """Every word and letter of this run, in lower case. The run's own names and letters win."""
+    letters = settings.all_letters
+    return dict(
+        _vocabulary(
+            tuple(settings.name(face).lower() for face in Face), tuple(letters[face] for face in Face)
+        )
+    )
+
+
+@lru_cache(maxsize=16)
+def _vocabulary(names: tuple[str, ...], letters: tuple[str, ...]) -> dict[str, Meaning]:
+    own = {
+        word: Meaning("face", face)
+        for words in (names, letters)
+        for word, face in zip(words, Face, strict=True)
+    }
+    plain = {face.value: Meaning("face", face) for face in Face}
+    return {**plain, **_FIXED, **own}
+
+
+def split_run(run: str, known: dict[str, Meaning]) -> list[str] | None:
+    """The words that a run of letters is made of, the longest first; None when it is not made of words.
+
+    `mmn` is `mm` and `n`; `sn` is `s` and `n`; `next` is one word.
+    """
+    if run in known:
+        return [run]
+    if len(run) > 40:
+        return None
+    return _split(run, 0, known, set())
+
+
+def _split(run: str, start: int, known: dict[str, Meaning], dead: set[int]) -> list[str] | None:
+    """Depth first with the dead ends remembered, so that no run takes long."""
+    if start == len(run):
+        return []
+    if start in dead:
+        return None
+    for end in range(len(run), start, -1):
+        if run[start:end] in known:
+            rest = _split(run, end, known, dead)
+            if rest is not None:
+                return [run[start:end], *rest]
+    dead.add(start)
+    return None
+
+
+def could_grow(run: str, known: dict[str, Meaning]) -> bool:
+    """True when more letters could make words of a run that is not made of words yet."""
+    if any(word.startswith(run) for word in FILLERS):
+        return True
+    return len(run) <= 40 and any(
+        _split(run[:cut], 0, known, set()) is not None and any(word.startswith(run[cut:]) for word in known)
+        for cut in range(len(run))
+    )
