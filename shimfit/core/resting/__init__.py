@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 
 _AT_ROD_MM = 1e-6
-_RIM_SHARE_DEG = 45.0
+_NO_SHARE = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,31 +131,44 @@ def _bare(
     plane: GapPlane, packed: set[Seat], stiffness: Mapping[Seat, float], rocks_mm: Mapping[Seat, float]
 ) -> list[Support]:
     """The bed itself under corners without a pack; a round foot's bare rim bears at its pivot too."""
-    pivot = plane.pivot_at_mm if plane.foot.round else None
+    shares = dict.fromkeys((seat for seat in CORNERS if seat not in packed), 1.0)
     supports = []
-    for seat in CORNERS:
-        if seat in packed:
-            continue
-        x, y = plane.foot.seat_at_mm(seat)
-        share = 1.0 if pivot is None else _rim_share(pivot, (x, y))
-        if share > 0.0:
+    pivot = plane.pivot_at_mm
+    if plane.foot.round and pivot is not None:
+        pivot_share = _share_with_pivot(plane.foot, pivot, shares)
+        if pivot_share > 0.0:
+            supports.append(Support(*pivot, 0.0, pivot_share, bare=True))
+    for seat, share in shares.items():
+        if share > _NO_SHARE:
             error = 0.0 - plane.at_seat_mm(seat) - rocks_mm.get(seat, 0.0)
-            supports.append(Support(x, y, error, share * stiffness.get(seat, 1.0), bare=True))
-    if pivot is not None:
-        supports.append(Support(*pivot, 0.0, bare=True))
+            k = share * stiffness.get(seat, 1.0)
+            supports.append(Support(*plane.foot.seat_at_mm(seat), error, k, bare=True))
     return supports
 
 
-def _rim_share(pivot: tuple[float, float], seat: tuple[float, float]) -> float:
-    """Share of a seat's stiffness that a bare stretch of rim has of its own, next to the pivot's.
+def _share_with_pivot(foot: Foot, pivot: tuple[float, float], shares: dict[Seat, float]) -> float:
+    """Stiffness of a round foot's bare rim at its exact pivot, taken from the bare corners beside it.
 
-    None where the pivot is, growing to a full seat 45° round the rim: so that the same rim never bears
-    twice and nothing jumps as the lean turns.
+    The rim's four quarters stay as stiff as four seats, so what the pivot carries its neighbours don't:
+    their resultant is kept (p = a·cos α + b·sin α between two neighbours a and b), and a foot that stands
+    bare, or on exact packs, is left exactly as it should stand. A pack on the nearer neighbour stands
+    for that quarter by itself. `shares` is changed in place; the pivot's own share is returned.
     """
-    turn = math.degrees(
-        abs(math.atan2(pivot[0] * seat[1] - pivot[1] * seat[0], pivot[0] * seat[0] + pivot[1] * seat[1]))
-    )
-    return 0.0 if turn < 1e-6 else min(1.0, turn / _RIM_SHARE_DEG)
+    radius_squared = (foot.along_mm / 2) ** 2
+    cosines = {}
+    for seat in CORNERS:
+        x, y = foot.seat_at_mm(seat)
+        cosines[seat] = (pivot[0] * x + pivot[1] * y) / radius_squared
+    near, far = sorted(CORNERS, key=lambda seat: (-round(cosines[seat], 9), seat not in shares))[:2]
+    if near not in shares:
+        return 0.0
+    cosine, sine = cosines[near], max(0.0, cosines[far])
+    if far in shares:
+        shares[near] = 0.0
+        shares[far] = 1.0 - sine / cosine
+        return 1.0 / cosine
+    shares[near] = sine * sine
+    return cosine
 
 
 # ------------------------------------------------------------------- figures
