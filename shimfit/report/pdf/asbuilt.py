@@ -1,0 +1,427 @@
+"""The as-built plumb record on paper: one page for a run of 20 posts, as many as it takes for more.
+
+Order of what is drawn: what the record is about · pictures of the posts on this page · one row a post ·
+notes · figures and cautions · signatures · the event log's hash and how to check it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from shimfit.model import Face
+from shimfit.report import words
+from shimfit.report.pdf import pictures
+from shimfit.report.pdf.page import Box, Sheet, ascent, leading, paper_named
+from shimfit.report.record import notes_of
+from shimfit.report.statistics import statistics, statistics_lines
+
+if TYPE_CHECKING:
+    from shimfit.model import Reading
+    from shimfit.report.rows import PostRow, RunRecord
+
+MARGIN = 10.0
+BODY = 6.5
+FACTS = 6.8
+FINE = 6.0
+_TOP, _FOOT = 9.0, 8.0
+_BAND_FIRST, _BAND_LATER = 36.5, 27.0
+_HEAD_ROW = 8.2
+_COLUMNS: tuple[tuple[str, str, float], ...] = (
+    ("Post", "", 10.5),
+    ("Before", "top leaned", 22.0),
+    ("As built", "top leans, ± U", 30.0),
+    ("Off plumb", "of allowed", 21.0),
+    ("Decision", "probability", 24.0),
+    ("Packs in place", "(f: fills only)", 41.5),
+    ("Read", "by, with", 28.0),
+    ("Rounds", "torque", 13.0),
+)
+_MARKS = {"plumb": "✓", "out": "✗", "too-close": "≈", "none": "–"}
+
+
+@dataclass(frozen=True, slots=True)
+class _Row:
+    """A post's cells, broken into lines, and the height that they take."""
+
+    post: PostRow
+    cells: tuple[tuple[str, ...], ...]
+    height: float
+
+
+def record_pdf(record: RunRecord, paper: str = "a4") -> bytes:
+    """The record as PDF; `paper` is a4 or letter (UsageError otherwise). Same record, same bytes."""
+    sheet = Sheet(
+        paper_named(paper),
+        title=f"As-built plumb record {record.job}/{record.run}",
+        subject=f"Event log {record.log.events} events, hash {record.log.hash}",
+        made=record.made,
+    )
+    _Document(sheet, record).draw()
+    return sheet.finished()
+
+
+class _Document:
+    """Draws from top to bottom and turns the page when the next thing has no room."""
+
+    def __init__(self, sheet: Sheet, record: RunRecord) -> None:
+        self.sheet = sheet
+        self.record = record
+        self.left = MARGIN
+        self.wide = sheet.paper.width_mm - 2 * MARGIN
+        self.floor = sheet.paper.height_mm - _FOOT - 2.0
+        self.y = 0.0
+        self.unit = words.unit(record.units)
+        times = tuple(post.after.time for post in record.posts if post.after)
+        self.offset = words.shared_offset(times)
+        """The offset that every time in the table has in common; None = each says its own."""
+        spare = self.wide - sum(width for *_, width in _COLUMNS)
+        self.columns = tuple(
+            (head, under, width + (spare if head.startswith("Packs") else 0.0))
+            for head, under, width in _COLUMNS
+        )
+
+    def draw(self) -> None:
+        rows = [self._row(post) for post in self.record.posts]
+        self._heading()
+        self._facts()
+        while rows:
+            rows = self._table_page(rows)
+            if rows:
+                self._turn()
+        self._notes()
+        self._figures_and_cautions()
+        self._signatures()
+        self._log()
+        self._footers()
+
+    # ------------------------------------------------------------ page by page
+
+    def _turn(self) -> None:
+        self._heading()
+
+    def _keep(self, height: float) -> None:
+        """Turn the page when `height` mm have no room on this one."""
+        if self.y + height > self.floor:
+            self._turn()
+
+    def _heading(self) -> None:
+        sheet, record = self.sheet, self.record
+        first = sheet.pages == 0
+        sheet.new_page()
+        size = 13.0 if first else 9.0
+        self.y = _TOP
+        baseline = self.y + ascent(size)
+        title = "As-built plumb record" + ("" if first else ", continued")
+        sheet.text(self.left, baseline, title, size, bold=True)
+        name = f"{record.job} / {record.run}"
+        room = self.wide - sheet.width(title, size, bold=True) - 8
+        sheet.text(self.left + self.wide, baseline, name, size, bold=True, align="right", room=room)
+        self.y += leading(size) + 0.6
+        if record.sample:
+            sheet.text(
+                self.left,
+                self.y + ascent(FACTS),
+                "SAMPLE: invented data, not a record of anything built.",
+                FACTS,
+                bold=True,
+            )
+            self.y += leading(FACTS)
+        sheet.line(self.left, self.y, self.left + self.wide, self.y, wide=0.5)
+        self.y += 1.2
+
+    def _facts(self) -> None:
+        """What was judged and by what, in two columns."""
+        record = self.record
+        digits = 0 if record.units == "mm" else 2
+        height = words.length(record.height_mm, record.units, digits)
+        decided = [post for post in record.posts if post.decision != "none"]
+        plumb = sum(post.decision == "plumb" for post in decided)
+        left = [
+            ("Result", f"{plumb} of {len(record.posts)} posts proven plumb; {len(decided)} verified"),
+            ("Posts", f"foot {record.foot.text}, read at {height} {self.unit} above the foot"),
+            ("Tolerance", words.tolerance(record.tolerance, record.height_mm, record.units)),
+            ("Its source", record.tolerance.source),
+            ("Rule", record.rule),
+            (
+                "Figures",
+                f"{self.unit}, displacement of the top over the foot; ± is the expanded uncertainty U (k = 2)"
+                + (f"; times {self.offset}" if self.offset else ""),
+            ),
+        ]
+        right = [
+            ("Instruments" if i == 0 else "", words.instrument(item))
+            for i, item in enumerate(record.instruments)
+        ]
+        if not right:
+            right = [("Instruments", "none named in this log")]
+        half = self.wide * 0.57
+        below = max(
+            self._fact_column(self.left, half - 4, left),
+            self._fact_column(self.left + half, self.wide - half, right),
+        )
+        self.y = below + 1.0
+
+    def _fact_column(self, x: float, wide: float, facts: list[tuple[str, str]]) -> float:
+        y, label = self.y, 17.0
+        for name, text in facts:
+            self.sheet.text(x, y + ascent(FACTS), name, FACTS, bold=True)
+            y = self.sheet.paragraph(x + label, y, text, FACTS, wide - label) + 0.25
+        return y
+
+    # ------------------------------------------------------------ pictures and table
+
+    def _table_page(self, rows: list[_Row]) -> list[_Row]:
+        """Pictures and rows of as many posts as this page holds; gives the posts that are left."""
+        first = self.sheet.pages == 1
+        band = _BAND_FIRST if first else _BAND_LATER
+        room = self.floor - self.y - band - _HEAD_ROW
+        here = 0
+        for row in rows:
+            room -= row.height
+            if room < 0 and here:
+                break
+            here += 1
+        self._band([row.post for row in rows[:here]], band, plan=first)
+        self._table_head()
+        for row in rows[:here]:
+            self._draw_row(row)
+        self.y += 1.5
+        return rows[here:]
+
+    def _band(self, posts: list[PostRow], height: float, *, plan: bool) -> None:
+        sheet, record = self.sheet, self.record
+        beside = 50.0 if plan else 0.0
+        wide = self.wide - beside
+        post_mm = 12.0 if plan else 8.0
+        elevation = Box(self.left, self.y + 0.5, wide, post_mm + 4.0)
+        scale = pictures.run_scale(posts, elevation, post_mm)
+        pictures.elevation(sheet, elevation, posts, scale)
+        tops = Box(self.left, elevation.bottom + 0.8, wide, 9.4)
+        pictures.targets(sheet, tops, posts, scale)
+        caption = self._caption(scale.per_mm, scale.per_mm * record.height_mm / post_mm, brief=not plan)
+        sheet.paragraph(self.left, tops.bottom + 0.6, caption, pictures.SMALL, wide - 3)
+        if plan:
+            example = _example(record)
+            box = Box(self.left + wide + 2, self.y - 0.5, beside - 2, height - 9.5)
+            pictures.post_plan(sheet, box, record, example)
+            sheet.paragraph(
+                box.x, box.bottom + 0.8, pictures.plan_caption(record, example), pictures.SMALL, box.width
+            )
+        self.y += height
+
+    def _caption(self, per_mm: float, steeper: float, *, brief: bool) -> str:
+        scale = f"1 mm of lean drawn {per_mm:g} mm, {steeper:.3g} times steeper than it is"
+        if brief:
+            return f"Drawn as on page 1; {scale}."
+        faces = self.record.faces
+        return (
+            f"Above: from the {faces[Face.HOUSE]} side, {faces[Face.NEXT]} to the right; dashed before "
+            f"packing, solid as built, ticks allowed; {scale}. Below: tops from above, {faces[Face.OUT]} up; "
+            "outline allowed, ● plumb, × out, ○ undecided, thin line where it came from (cut short outside)."
+        )
+
+    def _table_head(self) -> None:
+        sheet, x = self.sheet, self.left
+        sheet.rect(Box(self.left, self.y, self.wide, _HEAD_ROW - 0.6), wide=0, fill=0.9)
+        for head, under, width in self.columns:
+            sheet.text(x + 0.8, self.y + 3.1, head, BODY, bold=True)
+            sheet.text(x + 0.8, self.y + 6.2, under, FINE)
+            x += width
+        self.y += _HEAD_ROW - 0.6
+        sheet.line(self.left, self.y, self.left + self.wide, self.y, wide=0.35)
+        self.y += 0.6
+
+    def _row(self, post: PostRow) -> _Row:
+        """Break a post's cells into lines."""
+        cells = (
+            [post.post, *([post.kind] if post.kind == "corner" else [])],
+            self._reading(post.before, doubt=False),
+            self._reading(post.after, doubt=True),
+            self._off(post),
+            self._decision(post),
+            [" · ".join(words.pack(pack, self.record.faces, self.record.units) for pack in post.packs)],
+            self._read(post),
+            [
+                str(post.rounds) if post.rounds else "–",
+                *([f"{post.torque_nm:g} N·m"] if post.torque_nm else []),
+            ],
+        )
+        broken = []
+        for (_, _, width), lines in zip(self.columns, cells, strict=True):
+            room = width - 1.4
+            broken.append(
+                tuple(part for line in lines for part in (self.sheet.lines_of(line, BODY, room) or [""]))
+            )
+        tallest = max(2, *(len(lines) for lines in broken))
+        return _Row(post, tuple(broken), tallest * leading(BODY) + 0.5)
+
+    def _draw_row(self, row: _Row) -> None:
+        sheet, x = self.sheet, self.left
+        for column, ((_, _, width), lines) in enumerate(zip(self.columns, row.cells, strict=True)):
+            y = self.y + ascent(BODY)
+            for number, line in enumerate(lines):
+                sheet.text(x + 0.8, y, line, BODY, bold=column in (0, 4) and number == 0)
+                y += leading(BODY)
+            x += width
+        self.y += row.height
+        sheet.line(self.left, self.y - 0.35, self.left + self.wide, self.y - 0.35, wide=0.1, ink=0.4)
+
+    def _reading(self, reading: Reading | None, *, doubt: bool) -> list[str]:
+        if reading is None:
+            return ["–"]
+        record, lines = self.record, []
+        for slope, u, along in (
+            (reading.slope_along, reading.u_along, True),
+            (reading.slope_across, reading.u_across, False),
+        ):
+            if slope is None:
+                lines.append("not read")
+                continue
+            text = words.towards(slope * reading.height_mm, along, record.faces, record.units)
+            if doubt:
+                expanded = words.expanded_mm(u, reading.height_mm)
+                text += (
+                    f" ±{words.length(expanded, record.units)}" if expanded is not None else " ± not known"
+                )
+            lines.append(text)
+        return lines
+
+    def _off(self, post: PostRow) -> list[str]:
+        units = self.record.units
+        allowed = f"of {words.length(post.tolerance.allowed_top_mm(post.height_mm), units)}"
+        if post.tolerance != self.record.tolerance:
+            allowed += f" ({post.tolerance.text})"
+        off = words.worst_of(post.after, post.tolerance) if post.after else None
+        if off is None:
+            return ["–", allowed]
+        text = words.length(off, units)
+        if post.verdict and post.verdict.u is not None and post.after:
+            text += f" ±{words.length(2 * post.verdict.u * post.after.height_mm, units)}"
+        return [text, allowed]
+
+    def _decision(self, post: PostRow) -> list[str]:
+        if post.decision == "none":
+            return [f"{_MARKS['none']} not verified", f"({post.state})"]
+        probability = post.verdict.probability if post.verdict else None
+        return [f"{_MARKS[post.decision]} {words.DECISION_WORDS[post.decision]}", words.percent(probability)]
+
+    def _read(self, post: PostRow) -> list[str]:
+        reading = post.after or post.before
+        if reading is None:
+            return ["–"]
+        when = words.clock(reading.time, offset=self.offset is None)
+        if post.after is None:
+            when += " (before)"
+        return [when, ", ".join(part for part in (reading.by, reading.instrument) if part)]
+
+    # ------------------------------------------------------------ closing
+
+    def _notes(self) -> None:
+        said = [
+            (post.post, " · ".join([*notes_of(post), *(f"photo {name}" for name in post.photos)]))
+            for post in self.record.posts
+        ]
+        said = [(name, text) for name, text in said if text]
+        if not said:
+            return
+        self._keep(leading(FACTS) * 2)
+        self._title("Notes and photos")
+        for name, text in said:
+            lines = self.sheet.lines_of(f"Post {name}: {text}", FACTS, self.wide)
+            for line in lines:
+                self._keep(leading(FACTS))
+                self.sheet.text(self.left, self.y + ascent(FACTS), line, FACTS)
+                self.y += leading(FACTS)
+        self.y += 1.0
+
+    def _figures_and_cautions(self) -> None:
+        figures = statistics(self.record)
+        gap = 5.0
+        wide = (self.wide - gap) / 2
+        chart = 44.0
+        told = [
+            self.sheet.lines_of(line, FINE, wide - chart - 3)
+            for line in statistics_lines(figures, self.record)
+        ]
+        warned = [self.sheet.lines_of(text, FINE, wide) for text in words.CAUTIONS]
+        step = leading(FINE)
+        tall = (
+            max(sum(map(len, told)) * step, sum(map(len, warned)) * step + 1.0, 14.0) + leading(FACTS) + 1.5
+        )
+        self._keep(tall)
+        top = self.y
+        self._title("Figures of the run")
+        y = self.y
+        for lines in told:
+            y = self._lines(self.left, y, lines)
+        box = Box(self.left + wide - chart, self.y, chart, 15.0)
+        pictures.histogram(self.sheet, box, figures.histogram)
+        self.sheet.text(
+            box.x + chart / 2, top + ascent(FACTS), "share of the tolerance used, posts", FINE, align="centre"
+        )
+        x = self.left + wide + gap
+        self.sheet.text(x, top + ascent(FACTS), "Cautions", FACTS, bold=True)
+        y = self.y
+        for lines in warned:
+            y = self._lines(x, y, lines) + 0.4
+        self.y = top + tall
+
+    def _lines(self, x: float, y: float, lines: list[str]) -> float:
+        for line in lines:
+            self.sheet.text(x, y + ascent(FINE), line, FINE)
+            y += leading(FINE)
+        return y
+
+    def _title(self, text: str) -> None:
+        self.sheet.text(self.left, self.y + ascent(FACTS), text, FACTS, bold=True)
+        self.y += leading(FACTS) + 0.4
+
+    def _signatures(self) -> None:
+        tall = 12.0
+        self._keep(tall)
+        wide = (self.wide - 10) / 2
+        for i, who in enumerate(("Read and packed by", "Checked by")):
+            x = self.left + i * (wide + 10)
+            rule = self.y + 8.5
+            self.sheet.line(x, rule, x + wide, rule, wide=0.25)
+            self.sheet.text(x, rule + 2.8, f"{who} (name, signature, date)", FINE)
+        self.y += tall
+
+    def _log(self) -> None:
+        record = self.record
+        text = (
+            f"Event log: {record.log.events} events, SHA-256 of the last {record.log.hash or 'none'}. "
+            "Each event's hash covers the one before it, so a log that was changed afterwards no longer ends "
+            "in this figure. To check: `shimfit record verify` on the data file works the whole chain out "
+            "again and names the first event that does not fit."
+        )
+        lines = self.sheet.lines_of(text, FINE, self.wide)
+        self._keep(len(lines) * leading(FINE))
+        self.y = self._lines(self.left, self.y, lines)
+
+    def _footers(self) -> None:
+        sheet, total = self.sheet, self.sheet.pages
+        y = sheet.paper.height_mm - _FOOT + 2.5
+        made = words.clock(self.record.made, offset=True)
+        for page in range(1, total + 1):
+            sheet.turn_to(page)
+            said = f"{self.record.job} / {self.record.run}" + (f", as logged up to {made}" if made else "")
+            if sheet.lacking:
+                said += "; ▯ = a letter that this print lacks (the CSV and JSON have it)"
+            sheet.text(self.left, y, said, FINE, room=self.wide - 45)
+            right = f"log {self.record.log.hash[:12]}   page {page} of {total}"
+            sheet.text(self.left + self.wide, y, right, FINE, align="right")
+
+
+def _example(record: RunRecord) -> PostRow | None:
+    """The post that shows the signs best: packed, read before, leaning both ways if there is one."""
+    shown = [post for post in record.posts if post.packs and post.before and post.before.lean]
+    if not shown:
+        return None
+
+    def tells(post: PostRow) -> float:
+        lean = post.before.lean if post.before else None
+        return min(abs(lean.slope_along), abs(lean.slope_across)) if lean else 0.0
+
+    return max(shown, key=tells)

@@ -1,0 +1,272 @@
+"""What a run's record says of the work and the deck: first tries, rounds, leans, trends, zeros."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from itertools import groupby, pairwise
+from typing import TYPE_CHECKING
+
+from shimfit.report import words
+
+if TYPE_CHECKING:
+    from shimfit.report.rows import PostRow, RunRecord, ZeroCheck
+
+BIN_EDGES = (0.0, 0.25, 0.5, 0.75, 1.0, math.inf)
+"""Bins of the histogram, as shares of the tolerance; a lean exactly at an upper edge counts below it."""
+
+
+@dataclass(frozen=True, slots=True)
+class LineFit:
+    """A straight line through points by least squares, with what the scatter makes of it."""
+
+    slope: float
+    """Change of y per unit of x."""
+    at_zero: float
+    """y at x = 0."""
+    u_slope: float
+    """Standard uncertainty of the slope, from the scatter about the line."""
+    freedom: int
+    """Degrees of freedom: points less two."""
+
+    @property
+    def expanded(self) -> float:
+        """Half-width of the 95 % interval of the slope, Student's t for the degrees of freedom."""
+        return students_t95(self.freedom) * self.u_slope
+
+    @property
+    def proven(self) -> bool:
+        """True when zero lies outside the 95 % interval of the slope."""
+        return abs(self.slope) > self.expanded
+
+
+@dataclass(frozen=True, slots=True)
+class Bin:
+    """How many verified posts use this share of their tolerance."""
+
+    low: float
+    high: float
+    """inf for the last: over the tolerance."""
+    count: int
+
+    @property
+    def label(self) -> str:
+        """The bin in words: `25-50 %`, `over`."""
+        if math.isinf(self.high):
+            return "over"
+        return f"{self.low * 100:.0f}–{self.high * 100:.0f} %"
+
+
+@dataclass(frozen=True, slots=True)
+class ZeroHistory:
+    """How an instrument's zero went, along and across, at each check."""
+
+    instrument: str
+    checks: tuple[ZeroCheck, ...]
+    moved: float | None
+    """Largest change between two checks that follow each other, as a slope; None with fewer than two."""
+    beyond_doubt: bool
+    """The change is larger than U (k = 2) of the difference."""
+
+
+@dataclass(frozen=True, slots=True)
+class Statistics:
+    """Figures of one run."""
+
+    posts: int
+    verified: int
+    plumb: int
+    """Posts whose last verifying reading proves them plumb."""
+    first_try: int
+    """Posts that their first verifying reading proved plumb."""
+    rounds: tuple[int, ...]
+    """Rounds of each verified post, in walking order."""
+    histogram: tuple[Bin, ...]
+    fall_along: float | None
+    """Mean slope before packing, along: the deck's own fall; None when nothing was read."""
+    fall_across: float | None
+    trend_along: LineFit | None
+    """Slope before packing against distance along the run in metres; None with fewer than three places."""
+    trend_across: LineFit | None
+    zeros: tuple[ZeroHistory, ...]
+
+    @property
+    def first_share(self) -> float | None:
+        """Share of verified posts plumb at first try (0…1); None when none was verified."""
+        return self.first_try / self.verified if self.verified else None
+
+    @property
+    def rounds_mean(self) -> float | None:
+        """Rounds per verified post; None when none was verified."""
+        return sum(self.rounds) / len(self.rounds) if self.rounds else None
+
+
+def statistics(record: RunRecord) -> Statistics:
+    """Work out the figures of a run from its record."""
+    verified = [post for post in record.posts if post.verified]
+    fell = [(post.station_mm / 1000, post.before.lean) for post in record.posts if post.before]
+    places = [(x, lean) for x, lean in fell if lean is not None]
+    stations = [x for x, _ in places]
+    along = [lean.slope_along for _, lean in places]
+    across = [lean.slope_across for _, lean in places]
+    return Statistics(
+        posts=len(record.posts),
+        verified=len(verified),
+        plumb=sum(post.decision == "plumb" for post in verified),
+        first_try=sum(post.verified[0].plumb for post in verified),
+        rounds=tuple(post.rounds for post in verified),
+        histogram=_histogram(verified),
+        fall_along=sum(along) / len(along) if along else None,
+        fall_across=sum(across) / len(across) if across else None,
+        trend_along=fit_line(stations, along),
+        trend_across=fit_line(stations, across),
+        zeros=zero_histories(record.zeros),
+    )
+
+
+def statistics_lines(figures: Statistics, record: RunRecord) -> list[str]:
+    """The figures in sentences, for a screen or the record's page."""
+    if not figures.verified:
+        lines = [f"{figures.posts} posts, none verified yet."]
+    else:
+        assert figures.rounds_mean is not None
+        assert figures.first_share is not None
+        lines = [
+            f"{figures.plumb} of {figures.posts} posts proven plumb, {figures.verified} verified.",
+            f"Plumb at first try: {figures.first_try} of {figures.verified} ({figures.first_share:.0%}).",
+            f"Rounds per post: {figures.rounds_mean:.2f} on average, at most {max(figures.rounds)}.",
+        ]
+    lines += _fall_lines(figures, record)
+    lines += [_zero_line(history) for history in figures.zeros]
+    return lines
+
+
+def fit_line(x: Sequence[float], y: Sequence[float]) -> LineFit | None:
+    """Least-squares line; None with fewer than three points or all at one x."""
+    n = len(x)
+    if n < 3:
+        return None
+    mean_x, mean_y = math.fsum(x) / n, math.fsum(y) / n
+    spread = math.fsum((a - mean_x) ** 2 for a in x)
+    if spread <= 1e-18 * max(1.0, *(abs(a) for a in x)) ** 2:
+        return None
+    slope = math.fsum((a - mean_x) * (b - mean_y) for a, b in zip(x, y, strict=True)) / spread
+    at_zero = mean_y - slope * mean_x
+    rest = math.fsum((b - at_zero - slope * a) ** 2 for a, b in zip(x, y, strict=True))
+    return LineFit(slope, at_zero, math.sqrt(rest / (n - 2) / spread), n - 2)
+
+
+def students_t95(freedom: int) -> float:
+    """Two-sided 95 % point of Student's t for whole degrees of freedom >= 1.
+
+    Inverts the finite sums of Abramowitz & Stegun 26.7.3 and 26.7.4 by halving; ValueError below 1.
+    """
+    if freedom < 1:
+        raise ValueError("Student's t needs at least one degree of freedom")
+    low, high = 1.9, 13.0
+    while high - low > 1e-12 * high:
+        middle = (low + high) / 2
+        if _inside_t(middle, freedom) < 0.95:
+            low = middle
+        else:
+            high = middle
+    return (low + high) / 2
+
+
+def zero_histories(checks: Sequence[ZeroCheck]) -> tuple[ZeroHistory, ...]:
+    """Checks grouped by instrument, each in time order."""
+    ordered = sorted(checks, key=lambda check: (check.instrument, _instant(check.time)))
+    groups = groupby(ordered, key=lambda check: check.instrument)
+    return tuple(_zero_history(name, tuple(group)) for name, group in groups)
+
+
+# ---------------------------------------------------------------- parts
+
+
+def _inside_t(t: float, freedom: int) -> float:
+    """P(|T| < t): A(t|v) of Abramowitz & Stegun 26.7.3 (odd v) and 26.7.4 (even v)."""
+    theta = math.atan(t / math.sqrt(freedom))
+    cosine, sine = math.cos(theta), math.sin(theta)
+    odd = freedom % 2
+    if freedom == 1:
+        return 2 * theta / math.pi
+    term = cosine if odd else 1.0
+    total = term
+    for k in range(3 if odd else 2, freedom - 1, 2):
+        term *= cosine**2 * (k - 1) / k
+        total += term
+    return 2 / math.pi * (theta + sine * total) if odd else sine * total
+
+
+def _histogram(verified: list[PostRow]) -> tuple[Bin, ...]:
+    shares = []
+    for post in verified:
+        lean = post.after.lean if post.after else None
+        if lean is not None and post.after is not None:
+            shares.append(post.tolerance.uses(lean, post.after.height_mm))
+    tiny = 1e-9  # exactly at the limit is within, whatever the last bit says
+    bins = []
+    for low, high in pairwise(BIN_EDGES):
+        above = -math.inf if low == 0 else low + tiny
+        bins.append(Bin(low, high, sum(above < share <= high + tiny for share in shares)))
+    return tuple(bins)
+
+
+def _fall_lines(figures: Statistics, record: RunRecord) -> list[str]:
+    if figures.fall_along is None or figures.fall_across is None:
+        return []
+    words_of = [
+        words.towards(fall * 1000, along, record.faces, "mm")
+        for fall, along in ((figures.fall_along, True), (figures.fall_across, False))
+    ]
+    lines = [f"Before packing, on average: leans {words_of[0]} and {words_of[1]} mm/m."]
+    for fit, along, way in (
+        (figures.trend_along, True, "along the run"),
+        (figures.trend_across, False, "across it"),
+    ):
+        if fit is None:
+            continue
+        change = words.length(abs(fit.slope) * 1000, "mm", 2)
+        doubt = words.length(fit.expanded * 1000, "mm", 2)
+        if fit.proven:
+            side = words.towards(math.copysign(1000.0, fit.slope), along, record.faces, "mm").split(" 1")[0]
+            lines.append(
+                f"The deck falls away {way}: each metre {change} ±{doubt} mm/m more towards {side} (95 %)."
+            )
+        else:
+            lines.append(f"No trend {way}: {change} ±{doubt} mm/m per metre (95 %).")
+    return lines
+
+
+def _zero_history(name: str, checks: tuple[ZeroCheck, ...]) -> ZeroHistory:
+    moved: float | None = None
+    beyond = False
+    for earlier, later in pairwise(checks):
+        for old, new in ((earlier.zero_along, later.zero_along), (earlier.zero_across, later.zero_across)):
+            if old is None or new is None:
+                continue
+            change = abs(new - old)
+            moved = change if moved is None else max(moved, change)
+            if earlier.u_zero is not None and later.u_zero is not None:
+                beyond = beyond or change > 2 * math.hypot(earlier.u_zero, later.u_zero)
+    return ZeroHistory(name, checks, moved, beyond)
+
+
+def _zero_line(history: ZeroHistory) -> str:
+    times = [words.clock(check.time) for check in history.checks]
+    if history.moved is None:
+        return f"{history.instrument}: zero checked once, {times[0]}."
+    said = "more than its doubt: look for a knock" if history.beyond_doubt else "within its doubt"
+    return (
+        f"{history.instrument}: zero checked {len(times)} times, {times[0]} to {times[-1]}, "
+        f"moved {history.moved * 1000:.2f} mm/m at most between checks, {said}."
+    )
+
+
+def _instant(iso: str) -> float:
+    try:
+        return datetime.fromisoformat(iso).timestamp()
+    except ValueError:
+        return 0.0

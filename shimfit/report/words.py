@@ -1,0 +1,182 @@
+"""How the record's figures are worded: lengths in the run's unit, directions by name, plain times."""
+
+from __future__ import annotations
+
+import math
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+from shimfit.model import Face, Seat
+
+if TYPE_CHECKING:
+    from shimfit.model import Pack, Piece, Reading, Tolerance
+    from shimfit.report.rows import InstrumentUsed, Units
+
+MM_PER_INCH = 25.4
+DECISION_WORDS = {
+    "plumb": "plumb",
+    "out": "out of plumb",
+    "too-close": "too close to call",
+    "none": "not verified",
+}
+CAUTIONS = (
+    (
+        "A guard keeps people from falling. shimfit makes posts plumb; it does not design the connection. "
+        "Height, openings, loads and fixings follow the local code, and a licensed professional where one "
+        "is required."
+    ),
+    (
+        "Packs must be of a material that does not rot or creep (no cedar shingles under a guard) and must "
+        "not be what carries a sideways load. Do not cut the membrane that seals the end grain."
+    ),
+    "Tighten again, and read again, after the timber has dried.",
+)
+SAW_CAUTIONS = (
+    "Wear eye protection when cutting small wedges.",
+    (
+        "Never hold a small offcut by hand near the blade: leave the wedge on the long strip, use a stop and "
+        "a hold-down, and let the blade stop before you reach for a piece."
+    ),
+    "A strip that has become too short to hold is not saw stock any more.",
+)
+
+
+def length(mm: float, units: Units, digits: int | None = None) -> str:
+    """A length as a figure in the run's unit: 1 decimal of a mm, 3 of an inch; never `-0.0`."""
+    value, usual = (mm, 1) if units == "mm" else (mm / MM_PER_INCH, 3)
+    places = usual if digits is None else digits
+    text = f"{value:.{places}f}"
+    return text[1:] if text.startswith("-") and float(text) == 0 else text
+
+
+def unit(units: Units) -> str:
+    """The unit's sign."""
+    return "mm" if units == "mm" else "in"
+
+
+def towards(top_mm: float, along: bool, faces: dict[Face, str], units: Units) -> str:
+    """Which way and how far a top stands off: `next 1.2`; `0.0` alone when it rounds to nothing."""
+    figure = length(abs(top_mm), units)
+    if float(figure) == 0:
+        return figure
+    if along:
+        face = Face.NEXT if top_mm > 0 else Face.PREV
+    else:
+        face = Face.OUT if top_mm > 0 else Face.HOUSE
+    return f"{faces[face]} {figure}"
+
+
+def seat_name(seat: Seat, faces: dict[Face, str]) -> str:
+    """A seat in the run's own face names: `next-out`, or `out` for an edge middle."""
+    names = []
+    if seat.sign_along:
+        names.append(faces[Face.NEXT if seat.sign_along > 0 else Face.PREV])
+    if seat.sign_across:
+        names.append(faces[Face.OUT if seat.sign_across > 0 else Face.HOUSE])
+    return "-".join(names)
+
+
+def pack(item: Pack, faces: dict[Face, str], units: Units) -> str:
+    """A pack in few words: `next-out 1.5`; a filler, which never lifts, is marked `f`."""
+    mark = " f" if item.purpose == "fill" else ""
+    digits = 2 if units == "mm" else 3
+    return f"{seat_name(item.seat, faces)} {length(item.made_mm, units, digits)}{mark}"
+
+
+def pieces(items: tuple[Piece, ...]) -> str:
+    """What a pack is made of: `T1@29.4+F2` (marks in mm)."""
+    return "+".join(item.lot + (f"@{item.mark_mm:.1f}" if item.mark_mm is not None else "") for item in items)
+
+
+def pack_in_full(item: Pack) -> str:
+    """A pack with everything that tells it apart, mm: `next-out=1.49 lift (T1@29.4+F2)`."""
+    made = f" ({pieces(item.pieces)})" if item.pieces else ""
+    return f"{item.seat.value}={item.made_mm:.2f} {item.purpose}{made}"
+
+
+def clock(iso: str | None, *, offset: bool = False) -> str:
+    """An ISO 8601 time as `2026-05-12 14:05`, its own offset kept; empty when there is none."""
+    if not iso:
+        return ""
+    try:
+        when = datetime.fromisoformat(iso)
+    except ValueError:
+        return iso
+    text = when.strftime("%Y-%m-%d %H:%M")
+    return f"{text} {offset_of(iso)}".rstrip() if offset else text
+
+
+def offset_of(iso: str | None) -> str:
+    """`UTC+02:00`, or empty when the time names none."""
+    if not iso:
+        return ""
+    try:
+        when = datetime.fromisoformat(iso)
+    except ValueError:
+        return ""
+    return "" if when.utcoffset() is None else f"UTC{when.strftime('%z')[:3]}:{when.strftime('%z')[3:5]}"
+
+
+def shared_offset(times: tuple[str | None, ...]) -> str | None:
+    """The offset that all times have in common; None when they differ."""
+    offsets = {offset_of(time) for time in times if time}
+    return offsets.pop() if len(offsets) == 1 else None
+
+
+def tolerance(value: Tolerance, height_mm: float, units: Units) -> str:
+    """The tolerance with what it allows: `1:500 of the lean's magnitude: 2.0 mm at 1000 mm`."""
+    judged = "each direction by itself" if value.per_direction else "the lean's magnitude"
+    allowed = length(value.allowed_top_mm(height_mm), units)
+    digits = 0 if units == "mm" else 1
+    at = length(height_mm, units, digits)
+    return f"{value.text} on {judged}: {allowed} {unit(units)} at {at} {unit(units)}"
+
+
+def instrument(item: InstrumentUsed) -> str:
+    """An instrument with what its word is worth."""
+    facts = [item.kind] if item.kind and item.kind != item.name else []
+    if item.length_mm:
+        facts.append(f"{item.length_mm:g} mm long")
+    if item.accuracy_slope is not None:
+        facts.append(f"stated accuracy ±{item.accuracy_slope * 1000:.3g} mm/m")
+    if item.graduation_mm:
+        facts.append(f"graduation {item.graduation_mm:g} mm")
+    if item.checked:
+        found = "turned end for end " + clock(item.checked)
+        if item.zero_along is not None or item.zero_across is not None:
+            zeros = "/".join(
+                "–" if zero is None else f"{zero * 1000:+.2f}" for zero in (item.zero_along, item.zero_across)
+            )
+            found += f", zero {zeros} mm/m"
+            if item.u_zero is not None:
+                found += f" ±{2 * item.u_zero * 1000:.2f} (k = 2)"
+        facts.append(found)
+    else:
+        facts.append("no reversal check in this log")
+    return f"{item.name}: " + ", ".join(facts)
+
+
+def expanded_mm(u: float | None, height_mm: float) -> float | None:
+    """U (k = 2) at the top in mm, from a slope's standard uncertainty; None when it is not known."""
+    return None if u is None else 2 * u * height_mm
+
+
+def worst_of(reading: Reading, limit: Tolerance) -> float | None:
+    """What is compared with the tolerance, at the top in mm: magnitude, or the worse direction."""
+    lean = reading.lean
+    if lean is None:
+        return None
+    if limit.per_direction:
+        return max(abs(lean.slope_along), abs(lean.slope_across)) * reading.height_mm
+    return lean.magnitude * reading.height_mm
+
+
+def percent(share: float | None) -> str:
+    """A probability so that neither 0 nor 100 % is claimed: `99.9 %` reads `> 99.9 %` beyond it."""
+    if share is None or not math.isfinite(share):
+        return "–"
+    if share > 0.999:
+        return "> 99.9 %"
+    if share < 0.001:
+        return "< 0.1 %"
+    return f"{share * 100:.1f} %"

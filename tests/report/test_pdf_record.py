@@ -1,0 +1,154 @@
+import io
+from dataclasses import replace
+
+import pypdf
+import pytest
+
+from shimfit.errors import UsageError
+from shimfit.report.gather import run_record
+from shimfit.report.pdf import record_pdf
+from shimfit.report.rows import LogStamp
+from shimfit.store.state import Note
+
+LOG = LogStamp(312, "9f3c51" + "0a" * 29)
+# ISO 216 and ANSI/ASME Y14.1 sizes in points (210 x 297 mm; 8.5 x 11 in): from memory.
+MEDIA_BOX = {"a4": (595.28, 841.89), "letter": (612.0, 792.0)}
+
+
+def read_back(data):
+    return pypdf.PdfReader(io.BytesIO(data))
+
+
+def words_of(data):
+    return " ".join(" ".join(page.extract_text().split()) for page in read_back(data).pages)
+
+
+@pytest.fixture
+def record_of(boardwalk, toolbox):
+    return lambda n, **other: run_record(boardwalk(n, **other), LOG, toolbox)
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+@pytest.mark.parametrize(("posts", "pages"), [(1, 1), (20, 1), (21, 1), (200, 6)])
+def test_pages_and_paper(record_of, paper, posts, pages):
+    document = read_back(record_pdf(record_of(posts), paper))
+    assert len(document.pages) == pages
+    for page in document.pages:
+        assert [float(side) for side in page.mediabox[2:]] == pytest.approx(MEDIA_BOX[paper], abs=0.5)
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+@pytest.mark.parametrize("posts", [20, 21, 36, 200])
+def test_every_post_stands_in_it_once_and_the_pages_are_numbered(record_of, paper, posts):
+    document = read_back(record_pdf(record_of(posts), paper))
+    total = len(document.pages)
+    text = [page.extract_text() for page in document.pages]
+    assert all(f"page {i} of {total}" in page for i, page in enumerate(text, 1))
+    assert sum(page.count("Rowan, long level") for page in text) == posts
+
+
+def test_what_quality_control_looks_for_is_there(record_of):
+    text = words_of(record_pdf(record_of(20)))
+    for said in (
+        "North shore boardwalk / Lake side",
+        "1:500 on the lean's magnitude: 2.0 mm at 1000 mm",
+        "AISC 303-16, 7.13.1.1",
+        "one-sided 95 % guard band",
+        "stated accuracy ±0.5 mm/m",
+        "turned end for end 2026-05-12 07:00",
+        "(k = 2)",
+        "Plumb at first try",
+        "Cautions",
+        "does not design the connection",
+        "Read and packed by",
+        "Checked by",
+        LOG.hash,
+        "shimfit record verify",
+        "pack stands on the side that the top leans to",
+    ):
+        assert said in text, said
+
+
+def test_figures_of_a_post_are_printed_with_direction_and_doubt(boardwalk, toolbox):
+    run = boardwalk(1)
+    post = run.posts[0]
+    before = replace(post.before, slope_along=-0.0082, slope_across=0.0061)
+    after = replace(post.after, slope_along=0.0004, slope_across=-0.0007)
+    row = replace(post, before=before, after=after, readings=(before, after))
+    text = words_of(record_pdf(run_record(replace(run, posts=(row,)), LOG, toolbox)))
+    for said in ("prev 8.2", "out 6.1", "next 0.4 ±0.6", "house 0.7 ±0.6"):
+        assert said in text, said
+
+
+def test_notes_photos_and_substitutions_are_printed(boardwalk, toolbox):
+    run = boardwalk(3)
+    note = Note("Brett gewölbt → gehobelt, ключ 24 Nm, 板", run.posts[0].last_time)
+    post = replace(run.posts[0], notes=(note,), photos=("IMG_7.jpg",), packed_as_prescribed=False)
+    text = words_of(record_pdf(run_record(replace(run, posts=(post, *run.posts[1:])), LOG, toolbox)))
+    assert "Brett gewölbt → gehobelt, ключ 24 Nm, ▯" in text
+    assert "photo IMG_7.jpg" in text
+    assert "packed with something else than prescribed" in text
+    assert "a letter that this print lacks" in text
+
+
+def test_a_flood_of_notes_goes_on_the_next_page_and_none_is_lost(boardwalk, toolbox):
+    run = boardwalk(20)
+    posts = tuple(
+        replace(post, notes=(Note(f"note-{post.name}-end " + "word " * 120, post.last_time),))
+        for post in run.posts
+    )
+    document = read_back(record_pdf(run_record(replace(run, posts=posts), LOG, toolbox)))
+    assert len(document.pages) > 1
+    text = " ".join(page.extract_text() for page in document.pages)
+    assert all(f"note-{post.name}-end" in text for post in run.posts)
+
+
+def test_an_endless_name_is_broken_not_lost(boardwalk, toolbox):
+    run = boardwalk(2)
+    long = replace(run.posts[0], name="P" + "9" * 60)
+    text = words_of(record_pdf(run_record(replace(run, posts=(long, run.posts[1])), LOG, toolbox)))
+    assert text.replace(" ", "").count("9" * 60) >= 1
+
+
+def test_a_run_without_posts_or_readings_still_makes_a_page(boardwalk):
+    run = boardwalk(2)
+    bare = replace(
+        run.posts[0],
+        readings=(),
+        before=None,
+        after=None,
+        verdict=None,
+        packs_in_place=(),
+        rounds=0,
+    )
+    for posts in ((), (bare,)):
+        text = words_of(record_pdf(run_record(replace(run, posts=posts), LOG)))
+        assert "none verified yet" in text
+
+
+def test_same_record_same_bytes(record_of):
+    assert record_pdf(record_of(21)) == record_pdf(record_of(21))
+    assert record_pdf(record_of(21)) != record_pdf(record_of(21, seed=8))
+
+
+def test_creation_date_is_the_records_own(record_of):
+    record = record_of(2)
+    made = read_back(record_pdf(record)).metadata.creation_date
+    assert made.isoformat() == record.made
+
+
+def test_sample_is_marked(record_of):
+    assert "SAMPLE" in words_of(record_pdf(record_of(1, sample=True)))
+
+
+def test_unknown_paper_is_refused(record_of):
+    with pytest.raises(UsageError, match="a4 and letter"):
+        record_pdf(record_of(1), "foolscap")
+
+
+def test_only_black_white_and_grey_ink(record_of):
+    import re
+
+    for page in read_back(record_pdf(record_of(20))).pages:
+        colours = re.findall(rb"([\d.]+) ([\d.]+) ([\d.]+) (?:rg|RG)\b", page.get_contents().get_data())
+        assert all(red == green == blue for red, green, blue in colours)

@@ -1,0 +1,180 @@
+import csv
+import io
+import json
+from dataclasses import replace
+
+import pytest
+
+from shimfit.errors import Exit
+from shimfit.model import PostState, Reading
+from shimfit.report.gather import run_record
+from shimfit.report.record import exit_code, record_csv, record_json, record_lines
+from shimfit.report.rows import LogStamp
+
+LOG = LogStamp(312, "9f3c51" + "0a" * 29)
+# The keys that the contract of the command line names, one by one.
+POST_KEYS = {
+    "post", "state", "before", "after", "tolerance", "decision", "probability", "packs", "rounds",
+    "torque", "notes",
+}  # fmt: skip
+READING_KEYS = {
+    "slope_along", "slope_across", "top_along_mm", "top_across_mm", "u_along_mm", "u_across_mm",
+    "time", "by", "instrument", "method",
+}  # fmt: skip
+
+
+@pytest.fixture
+def record(boardwalk, toolbox):
+    return run_record(boardwalk(5), LOG, toolbox)
+
+
+def test_json_has_every_key_of_the_contract(record):
+    answer = record_json(record)
+    assert answer["schema"] == 1
+    assert (answer["job"], answer["run"]) == ("North shore boardwalk", "Lake side")
+    assert answer["log"] == {"events": 312, "hash": LOG.hash}
+    assert len(answer["posts"]) == 5
+    for post in answer["posts"]:
+        assert post.keys() >= POST_KEYS
+        assert post["before"].keys() >= READING_KEYS
+        assert post["after"].keys() >= READING_KEYS
+        assert post["decision"] in ("plumb", "out", "too-close", "none")
+    json.dumps(answer, allow_nan=False)
+
+
+def test_tops_and_doubts_are_the_slopes_at_the_reading_height(boardwalk):
+    run = boardwalk(1)
+    read = replace(
+        run.posts[0].after, slope_along=0.001, slope_across=-0.0005, u_along=0.0003, height_mm=1100.0
+    )
+    record = run_record(replace(run, posts=(replace(run.posts[0], after=read),)), LOG)
+    after = record_json(record)["posts"][0]["after"]
+    assert after["top_along_mm"] == pytest.approx(1.1)
+    assert after["top_across_mm"] == pytest.approx(-0.55)
+    assert after["u_along_mm"] == pytest.approx(0.33)
+
+
+def test_csv_reads_back_as_the_json_says(record):
+    text = record_csv(record)
+    rows = list(csv.DictReader(io.StringIO(text, newline="")))
+    answer = record_json(record)
+    assert len(rows) == len(answer["posts"])
+    for row, post in zip(rows, answer["posts"], strict=True):
+        for side in ("before", "after"):
+            for key in READING_KEYS:
+                said, cell = post[side][key], row[f"{side}_{key}"]
+                if isinstance(said, float):
+                    assert float(cell) == said
+                else:
+                    assert cell == (said or "")
+        assert row["decision"] == post["decision"]
+        assert int(row["rounds"]) == post["rounds"]
+        assert row["packs"].count("; ") == len(post["packs"]) - 1
+
+
+def test_csv_keeps_commas_quotes_and_line_breaks_in_notes(boardwalk):
+    run = boardwalk(1)
+    nasty = 'said "1/2, no more"\nthen =left'
+    from shimfit.store.state import Note
+
+    post = replace(run.posts[0], name="1,a", notes=(Note(nasty, "2026-05-12T08:00:00+02:00"),))
+    text = record_csv(run_record(replace(run, posts=(post,)), LOG))
+    assert text.count("\r\n") == 2  # RFC 4180: header and one record; the note's own break is a bare LF
+    (row,) = csv.DictReader(io.StringIO(text, newline=""))
+    assert (row["post"], row["notes"]) == ("1,a", nasty)
+
+
+def test_every_csv_header_of_a_length_carries_its_unit(record):
+    header = record_csv(record).split("\r\n", 1)[0].split(",")
+    assert len(header) == len(set(header))
+    measured = [name for name in header if "top" in name or "_u_" in name or "station" in name]
+    assert measured
+    assert all(name.endswith("_mm") for name in measured)
+
+
+def test_what_was_not_read_is_null_not_zero(boardwalk):
+    run = boardwalk(1)
+    half = Reading("3/8n", 0.01, None, 1000.0)
+    bare = replace(
+        run.posts[0],
+        readings=(half,),
+        before=half,
+        after=None,
+        verdict=None,
+        state=PostState.HALF_READ,
+        rounds=0,
+        packs_in_place=(),
+    )
+    record = run_record(replace(run, posts=(bare,)), LOG)
+    post = record_json(record)["posts"][0]
+    assert post["before"]["slope_across"] is None
+    assert post["before"]["top_across_mm"] is None
+    assert post["after"] is None
+    assert post["decision"] == "none"
+    (row,) = csv.DictReader(io.StringIO(record_csv(record), newline=""))
+    assert row["before_top_across_mm"] == ""
+    assert row["after_slope_along"] == ""
+    assert "not read" in "\n".join(record_lines(record))
+
+
+@pytest.mark.parametrize(
+    ("slope", "code"),
+    [(0.0002, Exit.DONE), (0.002, Exit.DONE), (0.00201, Exit.OVER), (0.004, Exit.OVER)],
+)
+def test_exit_code_tells_a_verified_post_over_its_tolerance(boardwalk, slope, code):
+    run = boardwalk(1)
+    post = run.posts[0]
+    after = replace(post.after, slope_along=slope, slope_across=0.0)
+    record = run_record(
+        replace(run, posts=(replace(post, after=after, verdict=None, readings=(after,)),)), LOG
+    )
+    assert exit_code(record) == code
+
+
+def test_lean_before_packing_never_counts_as_over(boardwalk):
+    run = boardwalk(1)
+    post = replace(run.posts[0], after=None, verdict=None, readings=run.posts[0].readings[:1])
+    record = run_record(replace(run, posts=(post,)), LOG)
+    assert record.posts[0].before.lean.magnitude > 0.002
+    assert exit_code(record) == Exit.DONE
+
+
+def test_sentences_name_tolerance_source_rule_instrument_and_hash(record):
+    text = "\n".join(record_lines(record))
+    assert "1:500" in text
+    assert "AISC 303-16, 7.13.1.1" in text
+    assert "95 % guard band" in text
+    assert "turned end for end 2026-05-12 07:00" in text
+    assert LOG.hash in text
+
+
+def test_a_narrow_window_drops_packs_before_the_decision(record):
+    lines = record_lines(record, width=60)
+    head = next(line for line in lines if line.startswith("post"))
+    assert "decision" in head
+    assert "packs" not in head
+
+
+def test_inch_runs_are_told_in_inches_and_kept_in_mm(boardwalk):
+    run = boardwalk(1, units="inch")
+    read = replace(run.posts[0].after, slope_along=0.00127, slope_across=0.0)  # 1.27 mm = 0.050 in at 1 m
+    record = run_record(replace(run, posts=(replace(run.posts[0], after=read),)), LOG)
+    assert "next 0.050" in "\n".join(record_lines(record))
+    assert record_json(record)["posts"][0]["after"]["top_along_mm"] == pytest.approx(1.27)
+
+
+def test_renamed_faces_are_used_in_words_and_never_in_data(boardwalk):
+    run = boardwalk(1, face_names=(("out", "lake"), ("house", "road")))
+    record = run_record(run, LOG)
+    assert "lake" in "\n".join(record_lines(record))
+    seats = {pack["seat"] for pack in record_json(record)["posts"][0]["packs"]}
+    assert seats <= {"next", "prev", "out", "house", "next-out"}
+
+
+def test_two_halves_of_a_verifying_reading_count_as_one(boardwalk):
+    run = boardwalk(1)
+    first = replace(run.posts[0].after, text="0.4mmn", slope_across=None, u_across=None)
+    second = replace(run.posts[0].after, text="0.2mmo", slope_along=None, u_along=None)
+    post = replace(run.posts[0], readings=(run.posts[0].readings[0], first, second))
+    row = run_record(replace(run, posts=(post,)), LOG).posts[0]
+    assert len(row.verified) == 1
