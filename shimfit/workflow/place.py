@@ -40,7 +40,9 @@ def check_name(text: str, what: str) -> str:
     """A name of a job, run or post: not empty, no slash, no surrounding blanks; raises UsageError."""
     name = text.strip()
     if not name or "/" in name or any(ord(sign) < 32 for sign in name):
-        raise UsageError(f"{text!r} can't be the name of a {what}: a name is not empty and has no slash in it")
+        raise UsageError(
+            f"{text!r} can't be the name of a {what}: a name is not empty and has no slash in it"
+        )
     return name
 
 

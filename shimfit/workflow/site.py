@@ -1,3 +1,421 @@
-"""One open data file and everything that can be done on it, by screen or by command."""
+"""One open data file and everything that can be done on it, by screen or by command.
+
+    with Site.open(path) as site:
+        logged = site.log_reading(Place("lakeside", "boardwalk", "7"), "9n 13o")
+        logged.prescription
+
+A method that logs returns only when the event is on disk. What can't be done is raised as a ShimfitError
+whose message is ready to be shown; nothing is half done.
+"""
 
 from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from shimfit import settings as settings_room
+from shimfit.contract import foot_to_json, lot_to_json, pack_to_json, tolerance_to_json
+from shimfit.core.tolerance import DEFAULT_TOLERANCE, parse_tolerance
+from shimfit.entry import EntrySettings, Heard, Understood, parse_entry
+from shimfit.errors import UsageError
+from shimfit.model import PostState
+from shimfit.settings import Settings
+from shimfit.store.events import Draft
+from shimfit.store.journal import Journal, wall_clock
+from shimfit.workflow.place import Place, check_name
+from shimfit.workflow.reading import Asked, Logged
+
+if TYPE_CHECKING:
+    from types import TracebackType
+
+    from shimfit.model import Foot, Lot, Pack, Prescription, Reading, Tolerance
+    from shimfit.store.state import BoxState, JobState, PostRecord, RunState
+    from shimfit.workflow.solving import Solver
+
+
+class Site:
+    """One open data file."""
+
+    def __init__(
+        self,
+        journal: Journal,
+        *,
+        options: Mapping[str, Any] | None = None,
+        environment: Mapping[str, str] | None = None,
+    ) -> None:
+        self.journal = journal
+        self._options = dict(options or {})
+        self._environment = environment
+        self._solver: Solver | None = None
+
+    @classmethod
+    def open(
+        cls,
+        path: Path | str,
+        *,
+        read_only: bool = False,
+        options: Mapping[str, Any] | None = None,
+        environment: Mapping[str, str] | None = None,
+        clock: Callable[[], datetime] = wall_clock,
+    ) -> Site:
+        """Open a data file, made when it is not there; raises FileError in one sentence.
+
+        options: settings given on the command line (None = not given); they win over what is stored.
+        """
+        return cls(
+            Journal.open(path, read_only=read_only, clock=clock), options=options, environment=environment
+        )
+
+    def close(self) -> None:
+        """Close the file and let another program write."""
+        self.journal.close()
+
+    def __enter__(self) -> Site:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    # ------------------------------------------------------------ what there is
+
+    @property
+    def path(self) -> Path:
+        """The data file."""
+        return self.journal.path
+
+    @property
+    def read_only(self) -> bool:
+        """True when another program writes to the file, or it may not be written."""
+        return self.journal.read_only
+
+    @property
+    def notice(self) -> str | None:
+        """Why it is read only although writing was asked for; None otherwise."""
+        return self.journal.notice
+
+    @property
+    def settings(self) -> Settings:
+        """Settings in force: stored, then environment, then options."""
+        return settings_room.load(
+            self.journal.box().settings, environment=self._environment, options=self._options
+        )
+
+    @property
+    def solver(self) -> Solver:
+        """What answers for posts; it keeps its tables while the box stays the same."""
+        if self._solver is None:
+            from shimfit.workflow.solving import Solver
+
+            self._solver = Solver()
+        return self._solver
+
+    def jobs(self) -> tuple[JobState, ...]:
+        """All jobs, in the order they were added."""
+        return self.journal.jobs()
+
+    def run(self, job: str, run: str) -> RunState:
+        """One run; UsageError naming those that there are."""
+        return self.journal.run(job, run)
+
+    def box(self) -> BoxState:
+        """The carpenter's box, one for all jobs."""
+        return self.journal.box()
+
+    def log(self) -> tuple[int, str]:
+        """(number of events, hash of the last): what a printed record is sealed with."""
+        return self.journal.head
+
+    def post(self, place: Place) -> PostRecord:
+        """One post; UsageError naming those that there are."""
+        run = self.run(place.job, place.run)
+        found = run.post(place.post)
+        if found is None:
+            names = ", ".join(post.name for post in run.posts) or "none yet"
+            raise UsageError(f"there is no post {place.post!r} in {place.run_path}; its posts are: {names}")
+        return found
+
+    # ------------------------------------------------------------ walking
+
+    def last_place(self) -> Place | None:
+        """Where to go on: in the run worked on last, the post touched last, or the one to do next."""
+        jobs = [job for job in self.jobs() if job.last_run or job.runs]
+        if not jobs:
+            return None
+        job = max(jobs, key=lambda one: one.last_seq)
+        run = self.run(job.name, job.last_run or job.runs[0])
+        if not run.posts:
+            return None
+        touched = max(run.posts, key=lambda post: post.last_seq)
+        has_history = touched.readings or touched.notes or touched.skipped is not None
+        return Place(job.name, run.name, touched.name if has_history else run.posts[0].name)
+
+    def next_post(self, place: Place) -> Place | None:
+        """Next post in walking order; None behind the last."""
+        return self._neighbour(place, 1)
+
+    def previous_post(self, place: Place) -> Place | None:
+        """Previous post in walking order; None before the first."""
+        return self._neighbour(place, -1)
+
+    def _neighbour(self, place: Place, step: int) -> Place | None:
+        names = [post.name for post in self.run(place.job, place.run).posts]
+        index = names.index(self.post(place).name) + step
+        return replace(place, post=names[index]) if 0 <= index < len(names) else None
+
+    # ------------------------------------------------------------ what is typed
+
+    def entry_settings(self, run: RunState) -> EntrySettings:
+        """How entries are understood in a run."""
+        from fractions import Fraction
+
+        settings = self.settings
+        units = self._options.get("units") or run.units
+        faces = dict(EntrySettings().faces) | dict(run.face_names)
+        return EntrySettings(
+            units=units,
+            graduation_in=Fraction(1, settings.graduation),
+            gauge_mm=run.gauge_mm,
+            faces=faces,
+        )
+
+    def echo(self, place: Place, text: str) -> Heard:
+        """How an entry is understood so far, on every key; never raises on any text."""
+        return parse_entry(text, self.entry_settings(self.run(place.job, place.run)))
+
+    def second_look(self, place: Place, understood: Understood) -> str | None:
+        """Why this entry wants a second Enter at this post; None when it does not."""
+        from shimfit.workflow.reading import second_look
+
+        return second_look(self.post(place), understood)
+
+    def log_reading(
+        self, place: Place, text: str, asked: Asked | None = None, *, sure: bool = False
+    ) -> Logged:
+        """Log what was typed, then answer. EntryError when refused, or wants a second look and not `sure`."""
+        from shimfit.workflow.reading import log_typed
+
+        return log_typed(self, place, text, asked or Asked(), sure=sure)
+
+    def log_sensor_reading(self, place: Place, reading: Reading, asked: Asked | None = None) -> Logged:
+        """Log a reading that the inclinometer has taken (in the post's directions), then answer."""
+        from shimfit.workflow.reading import log_taken
+
+        return log_taken(self, place, reading, asked or Asked())
+
+    def answer(self, place: Place) -> Prescription | None:
+        """Answer for how the post stands now; None when nothing full was read or it stands plumb.
+
+        Worked out and logged here when a reading was logged without its answer (the program was killed
+        between the two, or two halves came together).
+        """
+        from shimfit.workflow.reading import answer_now
+
+        return answer_now(self, place)
+
+    # ------------------------------------------------------------ what happens at a post
+
+    def pack(self, place: Place, packs: Sequence[Pack] | None = None) -> str:
+        """Log what went in: as prescribed (None), or these packs. Returns what was logged, in words."""
+        post = self.post(place)
+        as_prescribed = packs is None
+        if packs is None:
+            answer = self.answer(place)
+            if answer is None or answer.status == "impossible":
+                raise UsageError(
+                    f"there is no prescription for post {place.post}: read it first, or say what went in"
+                )
+            packs = answer.packs
+        drafts = [
+            *self.movements(post.packs_in_place, packs),
+            self._draft(
+                place,
+                "packed",
+                {"packs": [pack_to_json(pack) for pack in packs], "as_prescribed": as_prescribed},
+            ),
+        ]
+        self.journal.append_all(drafts)
+        return "packed as prescribed" if as_prescribed else f"packed with {len(packs)} packs of your own"
+
+    def tighten(self, place: Place, torque_nm: float | None = None) -> str:
+        """Log that the nut was tightened; if a prescription was open, it was packed as prescribed."""
+        drafts = [
+            *self.implied_packing(self.post(place)),
+            self._draft(place, "tightened", {"torque_nm": torque_nm}),
+        ]
+        self.journal.append_all(drafts)
+        return "tightened" if torque_nm is None else f"tightened to {torque_nm:g} N m"
+
+    def trim(self, place: Place) -> str:
+        """Log that the packs were cut flush; the verifying reading comes after it."""
+        self.post(place)
+        self.journal.append_all([self._draft(place, "trimmed", {})])
+        return "trimmed: read again, trimming can move a pack"
+
+    def skip(self, place: Place, why: str) -> str:
+        """Leave a post for later, and say why."""
+        self.post(place)
+        self.journal.append_all([self._draft(place, "skipped", {"why": why})])
+        return "skipped"
+
+    def note(self, place: Place, text: str) -> str:
+        """Leave a sentence at a post."""
+        self.post(place)
+        self.journal.append_all([self._draft(place, "noted", {"text": text})])
+        return "noted"
+
+    def photo(self, place: Place, file: str) -> str:
+        """Name a photo's file at a post; the file itself stays where it is."""
+        self.post(place)
+        self.journal.append_all([self._draft(place, "photo", {"file": file})])
+        return f"photo {file}"
+
+    def undo(self, job: str | None) -> str:
+        """Take back the last step of a job (None: of the box); UsageError when there is none."""
+        words = self.journal.undo(job, by=self.settings.by or None)
+        if words is None:
+            raise UsageError("there is nothing to take back")
+        return f"taken back: {words}"
+
+    def redo(self, job: str | None) -> str:
+        """Bring back what was taken back last; UsageError when there is nothing."""
+        words = self.journal.redo(job, by=self.settings.by or None)
+        if words is None:
+            raise UsageError("there is nothing to bring back")
+        return f"brought back: {words}"
+
+    # ------------------------------------------------------------ jobs, runs, posts, stock, settings
+
+    def add_job(self, name: str, *, sample: bool = False, units: str | None = None) -> str:
+        """Begin a job; UsageError when there is one of that name."""
+        name = check_name(name, "job")
+        if any(job.name == name for job in self.jobs()):
+            raise UsageError(f"there is a job {name!r} already; give this one another name")
+        data = {"name": name, "sample": sample, "units": units or self.settings.units}
+        self.journal.append_all([Draft("job-added", data, job=name, by=self.settings.by or None)])
+        return name
+
+    def add_run(
+        self,
+        job: str,
+        name: str,
+        *,
+        foot: Foot,
+        height_mm: float,
+        tolerance: Tolerance | None = None,
+        posts: Sequence[Mapping[str, Any]],
+        **more: Any,
+    ) -> RunState:
+        """Lay out a run; posts are `post-added` data in walking order, more are the run's own options."""
+        name = check_name(name, "run")
+        known = self.journal.job(job)
+        if name in known.runs:
+            raise UsageError(f"there is a run {job}/{name} already; give this one another name")
+        tolerance = tolerance or parse_tolerance(DEFAULT_TOLERANCE)
+        data = {
+            "foot": foot_to_json(foot),
+            "height_mm": height_mm,
+            "tolerance": tolerance_to_json(tolerance),
+            "rule": self.settings.rule,
+            "units": known.units,
+        } | more
+        by = self.settings.by or None
+        drafts = [Draft("run-added", data, job=job, run=name, by=by)]
+        drafts += [Draft("post-added", dict(post), job=job, run=name, by=by) for post in posts]
+        self.journal.append_all(drafts)
+        return self.run(job, name)
+
+    def change_run(self, job: str, run: str, **changes: Any) -> None:
+        """Change options of a run from now on (`run-changed` data)."""
+        self.run(job, run)
+        self.journal.append_all(
+            [Draft("run-changed", changes, job=job, run=run, by=self.settings.by or None)]
+        )
+
+    def add_post(self, place: Place, data: Mapping[str, Any]) -> None:
+        """Insert a post (`post-added` data)."""
+        if self.run(place.job, place.run).post(check_name(place.post, "post")):
+            raise UsageError(f"there is a post {place.post!r} in {place.run_path} already")
+        self.journal.append_all([self._draft(place, "post-added", {"name": place.post} | dict(data))])
+
+    def move_post(self, place: Place, station_mm: float) -> None:
+        """Move a post along its leg."""
+        self.post(place)
+        self.journal.append_all([self._draft(place, "post-moved", {"station_mm": station_mm})])
+
+    def remove_post(self, place: Place) -> None:
+        """Take a post out of the run; everything logged at it stays in the log."""
+        self.post(place)
+        self.journal.append_all([self._draft(place, "post-removed", {})])
+
+    def import_stock(self, lots: Sequence[Lot], source: str) -> None:
+        """Put counted lots in the box; lots of the same name are replaced by what was counted."""
+        data = {"lots": [lot_to_json(lot) for lot in lots], "source": source}
+        self.journal.append_all([Draft("stock-imported", data, by=self.settings.by or None)])
+
+    def add_stock(self, lot: Lot) -> None:
+        """Put one lot in the box."""
+        self.journal.append_all([Draft("stock-added", lot_to_json(lot), by=self.settings.by or None)])
+
+    def out_of(self, lot: str, count: int | None = None) -> str:
+        """Take pieces of a lot out of the box (None: all that is left); UsageError when it is not there."""
+        there = self.box().lot(lot)
+        if there is None:
+            names = ", ".join(one.lot for one in self.box().lots) or "nothing"
+            raise UsageError(f"there is no lot {lot!r} in the box; it holds {names}")
+        if count is not None and count > there.count:
+            raise UsageError(f"only {there.count} of {lot} are in the box, not {count}")
+        self.journal.append_all(
+            [Draft("stock-out", {"lot": lot, "count": count}, by=self.settings.by or None)]
+        )
+        left = 0 if count is None else there.count - count
+        return f"{lot}: {left} left"
+
+    def add_instrument(self, data: Mapping[str, Any]) -> None:
+        """Enter an instrument, or what is now known of it (`instrument` data)."""
+        self.journal.append_all([Draft("instrument", dict(data), by=self.settings.by or None)])
+
+    def set(self, key: str, text: str) -> Any:
+        """Change a setting from what was typed; returns its value. UsageError naming the choices."""
+        value = settings_room.parse_setting(key, text)
+        self.journal.append_all([Draft("setting", {"key": key, "value": value}, by=self.settings.by or None)])
+        self._options.pop(key, None)
+        return value
+
+    def write_sample(self) -> Place:
+        """Write the sample jobs into the file; returns where to begin."""
+        from shimfit.workflow.sample import write_sample
+
+        return write_sample(self)
+
+    # ------------------------------------------------------------ for the modules beside this one
+
+    def movements(self, before: Sequence[Pack], after: Sequence[Pack]) -> list[Draft]:
+        """What putting `after` in place of `before` moves in the box, as drafts; none when nothing moves."""
+        from shimfit.core.box import movement, returned
+
+        kept = set(before) & set(after)
+        lots = self.box().lots
+        back_from_before = returned((pack for pack in before if pack not in kept), lots)
+        moved = movement((*lots, *back_from_before), (pack for pack in after if pack not in kept))
+        if not moved.used and not moved.back and not back_from_before:
+            return []
+        data = {
+            "used": [{"lot": lot, "count": count} for lot, count in moved.used],
+            "back": [lot_to_json(lot) for lot in (*back_from_before, *moved.back)],
+        }
+        return [Draft("taken", data, by=self.settings.by or None)]
+
+    def implied_packing(self, post: PostRecord) -> list[Draft]:
+        """Stock that left the box because an open prescription was followed without being logged."""
+        answer = post.prescription
+        if answer is None or post.state is not PostState.PACK or answer.status == "impossible":
+            return []
+        return self.movements(post.packs_in_place, answer.packs)
+
+    def _draft(self, place: Place, kind: str, data: dict[str, Any]) -> Draft:
+        return Draft(kind, data, place.job, place.run, place.post, self.settings.by or None)
