@@ -22,6 +22,8 @@ FACTORS = (20, 10, 5, 2, 1)
 SIDE_COLUMNS = 3
 """Columns of a pack that goes in from prev or next."""
 LEAST_COLUMNS, LEAST_ROWS = 9, 3
+ROOMY_ROWS = 9
+"""From this height on the names of out and house get rows of their own, beyond the packs."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +91,7 @@ def entering_face(seat: Seat, lean: Lean | None) -> Face:
 def _outline(foot: Foot, names: Mapping[Face, str], width: int, height: int) -> _Outline:
     beside = max(len(names[Face.PREV]), len(names[Face.NEXT])) + 1 + SIDE_COLUMNS
     room_columns = max(LEAST_COLUMNS, width - 2 * beside)
-    room_rows = max(LEAST_ROWS, height - 4)
+    room_rows = max(LEAST_ROWS, height - (4 if height >= ROOMY_ROWS else 2))
     columns_per_mm = min(room_columns / foot.along_mm, room_rows * ASPECT / foot.across_mm)
     columns = max(LEAST_COLUMNS, round(foot.along_mm * columns_per_mm))
     rows = max(LEAST_ROWS, round(foot.across_mm * columns_per_mm / ASPECT))
@@ -119,8 +121,13 @@ def _draw_foot(canvas: Canvas, foot: Foot, outline: _Outline, glyphs: Glyphs) ->
 
 def _draw_names(canvas: Canvas, outline: _Outline, names: Mapping[Face, str]) -> None:
     x, y = outline.middle
-    canvas.put_middle(x, outline.top - 2, names[Face.OUT], "label")
-    canvas.put_middle(x, outline.top + outline.rows + 1, names[Face.HOUSE], "label")
+    if canvas.height >= ROOMY_ROWS:
+        canvas.put_middle(x, outline.top - 2, names[Face.OUT], "label")
+        canvas.put_middle(x, outline.top + outline.rows + 1, names[Face.HOUSE], "label")
+    else:  # beside the corners, where no pack is ever drawn
+        beside = outline.left + outline.columns + 1
+        canvas.put(beside, outline.top - 1, names[Face.OUT], "label")
+        canvas.put(beside, outline.top + outline.rows, names[Face.HOUSE], "label")
     canvas.put_right(outline.left - SIDE_COLUMNS - 1, y, names[Face.PREV], "label")
     canvas.put(outline.left + outline.columns + SIDE_COLUMNS + 1, y, names[Face.NEXT], "label")
 

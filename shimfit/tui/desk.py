@@ -1,0 +1,262 @@
+"""Where the person stands and what he does there: the one set of moves behind the screens and plain mode.
+
+A desk holds the open data file, the post on screen and what is being said about it. It draws nothing and
+knows no terminal library. Every move returns an Outcome: words for the person, never an exception for
+something that he can put right.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+from shimfit.entry.result import Incomplete, Refused, Understood
+from shimfit.errors import EntryError, ShimfitError, UsageError
+from shimfit.model import PostState
+from shimfit.tui.telling import PostView, Words, post_view
+from shimfit.workflow.place import Place
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from shimfit.model import Reading
+    from shimfit.settings import Settings
+    from shimfit.store.state import BoxState, JobState, PostRecord, RunState
+    from shimfit.tui.glyphs import Glyphs
+    from shimfit.workflow.site import Site
+
+Bell = Literal["none", "refused", "plumb"]
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What came of a move."""
+
+    message: str
+    done: bool = True
+    """False: refused, nothing was changed or logged; what was typed is kept."""
+    at: int | None = None
+    """Characters before the bad spot of what was typed."""
+    bell: Bell = "none"
+
+
+class Desk:
+    """One person at one post of an open data file."""
+
+    def __init__(self, site: Site, glyphs: Glyphs) -> None:
+        self.site = site
+        self.glyphs = glyphs
+        self.place: Place | None = None
+        self.run: RunState | None = None
+        self._sure_of: str | None = None
+        self.walks_on = False
+        """True (survey): a logged reading moves on to the next post by itself."""
+        self.only_left = False
+        """True: the lists and the walk leave out what is plumb or skipped."""
+
+    # ------------------------------------------------------------ where we stand
+
+    @property
+    def settings(self) -> Settings:
+        """The settings that are in force."""
+        return self.site.settings
+
+    @property
+    def record(self) -> PostRecord | None:
+        """The post on screen."""
+        if self.run is None or self.place is None:
+            return None
+        return self.run.post(self.place.post)
+
+    @property
+    def index(self) -> int:
+        """Position of the post on screen in walking order, from 0."""
+        if self.run is None or self.place is None:
+            return 0
+        names = [post.name for post in self.run.posts]
+        return names.index(self.place.post) if self.place.post in names else 0
+
+    @property
+    def words(self) -> Words | None:
+        """How this run is spoken of; None while no run is open."""
+        if self.run is None:
+            return None
+        return Words(self.run, self.glyphs, graduation=self.settings.graduation)
+
+    @property
+    def view(self) -> PostView | None:
+        """What is to be said at the post on screen."""
+        if self.run is None or self.record is None or self.words is None:
+            return None
+        return post_view(self.run, self.record, self.words)
+
+    def jobs(self) -> tuple[JobState, ...]:
+        """All jobs in the file."""
+        return tuple(self.site.jobs())
+
+    def box(self) -> BoxState:
+        """What is left in the box."""
+        return self.site.box()
+
+    def open_last(self) -> bool:
+        """Go to where work stopped; False when the file holds no run yet."""
+        place = self.site.last_place()
+        if place is None:
+            return False
+        self.go(place)
+        return True
+
+    def go(self, place: Place) -> None:
+        """Stand at a post."""
+        self.run = self.site.run(place.job, place.run)
+        self.place = place
+        self._sure_of = None
+
+    def go_run(self, job: str, run: str) -> Outcome:
+        """Stand at the first post of a run that still wants something."""
+        state = self.site.run(job, run)
+        if not state.posts:
+            return Outcome(f"{job}/{run} has no posts yet", done=False)
+        post = next(iter(state.left_to_do), state.posts[0])
+        self.go(Place(job, run, post.name))
+        return Outcome(f"{job}/{run}, {len(state.posts)} posts")
+
+    def refresh(self) -> None:
+        """Read the run again from the log."""
+        if self.place is not None:
+            self.run = self.site.run(self.place.job, self.place.run)
+
+    def step(self, by: int) -> Outcome:
+        """Walk to the next (+1) or previous (-1) post; with `only_left`, to one that wants something."""
+        if self.run is None or self.place is None:
+            return Outcome("no run is open", done=False)
+        posts = self.run.posts
+        left = {post.name for post in self.run.left_to_do}
+        index = self.index + by
+        while 0 <= index < len(posts) and self.only_left and posts[index].name not in left:
+            index += by
+        if not 0 <= index < len(posts):
+            end = "last" if by > 0 else "first"
+            more = f"; {len(left)} left to do" if left else "; every post is done"
+            return Outcome(f"this is the {end} post of the run{more}", done=False)
+        self.go(Place(self.place.job, self.place.run, posts[index].name))
+        return Outcome(f"post {posts[index].name}")
+
+    def find(self, text: str) -> Outcome:
+        """Go to the post that is called so, or whose name or notes hold the text, from here onwards."""
+        if self.run is None or self.place is None:
+            return Outcome("no run is open", done=False)
+        wanted = text.strip().casefold()
+        posts = self.run.posts
+        in_turn = posts[self.index + 1 :] + posts[: self.index + 1]
+        exact = (post for post in in_turn if post.name.casefold() == wanted)
+        near = (
+            post
+            for post in in_turn
+            if wanted in post.name.casefold() or any(wanted in note.text.casefold() for note in post.notes)
+        )
+        found = next(exact, None) or next(near, None)
+        if not wanted or found is None:
+            return Outcome(f"no post of this run is called {text.strip()!r} or has a note with it", done=False)
+        self.go(Place(self.place.job, self.place.run, found.name))
+        return Outcome(f"post {found.name}")
+
+    # ------------------------------------------------------------ what is typed
+
+    def echo(self, text: str) -> Incomplete | Understood | Refused | None:
+        """How the entry is understood so far; None on an empty line or without a post."""
+        if self.place is None or not text.strip():
+            return None
+        return self.site.echo(self.place, text)
+
+    def enter(self, text: str) -> Outcome:
+        """Log what was typed at this post. An entry that wants a second look is taken the second time."""
+        if self.place is None:
+            return Outcome("no run is open: F1 says how to start one", done=False)
+        heard = self.site.echo(self.place, text)
+        if isinstance(heard, Incomplete):
+            heard = heard.refused
+        if isinstance(heard, Refused):
+            return _refusal(heard)
+        reason = self.site.second_look(self.place, heard)
+        if reason is not None and self._sure_of != text:
+            self._sure_of = text
+            return Outcome(f"{reason}: Enter again if it is so", done=False)
+        return self._attempt(lambda place: self._log(place, text))
+
+    def take(self, reading: Reading) -> Outcome:
+        """Log a reading that the inclinometer has taken."""
+
+        def log(place: Place) -> Outcome:
+            logged = self.site.log_sensor_reading(place, reading)
+            return self._after_reading(place, logged.message)
+
+        return self._attempt(log)
+
+    def packed(self) -> Outcome:
+        """Log that the packs went in as prescribed."""
+        return self._attempt(lambda place: _said(self.site.pack(place), "packed as prescribed"))
+
+    def tightened(self, torque_nm: float | None = None) -> Outcome:
+        """Log that the nut was tightened."""
+        return self._attempt(lambda place: _said(self.site.tighten(place, torque_nm), "tightened"))
+
+    def skipped(self, why: str) -> Outcome:
+        """Leave this post for later, and say why."""
+        if not why.strip():
+            return Outcome("say why it is skipped", done=False)
+        return self._attempt(lambda place: _said(self.site.skip(place, why.strip()), "skipped"))
+
+    def noted(self, text: str) -> Outcome:
+        """Leave a note at this post."""
+        if not text.strip():
+            return Outcome("an empty note was not kept", done=False)
+        return self._attempt(lambda place: _said(self.site.note(place, text.strip()), "noted"))
+
+    def undo(self) -> Outcome:
+        """Take back the last thing that was logged in this job."""
+        return self._attempt(lambda place: _said(self.site.undo(place.job), "taken back"))
+
+    def redo(self) -> Outcome:
+        """Bring back what was taken back last."""
+        return self._attempt(lambda place: _said(self.site.redo(place.job), "brought back"))
+
+    def _log(self, place: Place, text: str) -> Outcome:
+        logged = self.site.log_reading(place, text, sure=self._sure_of == text)
+        self._sure_of = None
+        return self._after_reading(place, logged.message)
+
+    def _after_reading(self, place: Place, message: str) -> Outcome:
+        self.run = self.site.run(place.job, place.run)
+        record = self.record
+        plumb = record is not None and record.state is PostState.PLUMB
+        if self.walks_on and record is not None and record.state is not PostState.HALF_READ:
+            self.step(+1)
+        return Outcome(f"post {place.post}: {message}", bell="plumb" if plumb else "none")
+
+    def _attempt(self, move: Callable[[Place], Outcome]) -> Outcome:
+        """Make a move; what the person can put right comes back as words."""
+        if self.place is None:
+            return Outcome("no run is open", done=False)
+        try:
+            outcome = move(self.place)
+        except EntryError as error:
+            return Outcome(error.message, done=False, at=error.at, bell="refused")
+        except UsageError as error:
+            return Outcome(error.message, done=False, bell="refused")
+        except ShimfitError as error:
+            if error.kind == "internal":
+                raise
+            return Outcome(error.message, done=False, bell="refused")
+        self.refresh()
+        return outcome
+
+
+def _refusal(heard: Refused) -> Outcome:
+    meant = f" (meant {heard.meant}?)" if heard.meant and heard.meant not in heard.reason else ""
+    return Outcome(f"{heard.reason}{meant}", done=False, at=heard.at, bell="refused")
+
+
+def _said(words: object, otherwise: str) -> Outcome:
+    """The workflow's own words where it has some."""
+    return Outcome(words if isinstance(words, str) and words else otherwise)

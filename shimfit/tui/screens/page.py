@@ -1,0 +1,282 @@
+"""What all five screens share: names to tap, headline, banner, echo, the line, the keys at the foot."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, cast
+
+from textual import on
+from textual.containers import Horizontal
+from textual.css.query import NoMatches
+from textual.screen import Screen
+from textual.widgets import Label
+
+from shimfit.tui.deeds import BY_NAME, SCREENS
+from shimfit.tui.desk import Outcome
+from shimfit.tui.pictures.canvas import Canvas
+from shimfit.tui.widgets.drawn import Picture
+from shimfit.tui.widgets.entry_line import EntryLine
+from shimfit.tui.widgets.taps import Tap, Taps
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from textual import events
+    from textual.app import ComposeResult
+    from textual.widgets import Input
+
+    from shimfit.tui.app import ShimfitApp
+    from shimfit.tui.desk import Desk
+
+LEAST_COLUMNS, LEAST_ROWS = 30, 8
+TOO_SMALL = "Make the window larger: 30 x 8 at least"
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """Something else than a reading that the line asks for."""
+
+    label: str
+    """Stands before the line: `note`."""
+    hint: str
+    """Stands on the echo row while nothing is typed."""
+    answer: Callable[[str], Outcome]
+    """What Enter does with it; a refused outcome keeps the question open."""
+    value: str = ""
+    """What stands on the line to begin with."""
+    echo: Callable[[str], str] | None = None
+    """Says, on every key, what would come of it."""
+
+
+class Page(Screen[None]):
+    """One of the five screens."""
+
+    NAME = ""
+    """Its name among deeds.SCREENS."""
+    ALWAYS_ASKS = False
+    """True: the line is a reading's and always open."""
+
+    def __init__(self, desk: Desk) -> None:
+        super().__init__()
+        self.desk = desk
+        self.question: Question | None = None
+        self.outcome: Outcome | None = None
+        self.banner_text = ""
+
+    @property
+    def shimfit(self) -> ShimfitApp:
+        """The app, by its own type."""
+        return cast("ShimfitApp", self.app)
+
+    def compose(self) -> ComposeResult:
+        """Put the shared rows around the page's own body."""
+        yield Taps(id="tabs")
+        yield Picture(self.draw_headline, id="headline")
+        yield from self.compose_body()
+        yield Picture(lambda width, height: _text(width, height, TOO_SMALL, "strong"), id="small")
+        yield Picture(self._draw_banner, id="banner")
+        yield Picture(self._draw_echo, id="echo")
+        with Horizontal(id="line"):
+            yield Label(self.desk.glyphs.prompt + " ", id="prompt")
+            yield EntryLine(id="entry")
+        yield Taps(id="keys")
+
+    def compose_body(self) -> ComposeResult:
+        """The page's own widgets."""
+        raise NotImplementedError
+
+    def show(self) -> None:
+        """Bring everything on the page up to date with the desk."""
+        for picture in self.query(Picture):
+            picture.redraw()
+        self.show_keys()
+
+    # ------------------------------------------------------------ the shared rows
+
+    def on_mount(self) -> None:
+        """Offer the names of the screens and put the cursor where typing goes."""
+        labels = [BY_NAME[f"go_{name}"] for name in SCREENS]
+        self.query_one("#tabs", Taps).offer(
+            [[Tap(deed.title, deed.name, "here" if deed.name == f"go_{self.NAME}" else "band") for deed in labels]]
+        )
+        line = self.query_one(EntryLine)
+        line.cursor_blink = False
+        line.lends = self.ALWAYS_ASKS
+        self.query_one("#line").display = self.ALWAYS_ASKS
+        self.focus_home()
+        self.show()
+
+    def on_screen_resume(self) -> None:
+        """Come back to the page: the desk may have moved."""
+        if self.is_mounted:
+            self.show()
+
+    def on_resize(self, event: events.Resize) -> None:
+        """Below the least size one sentence stands above the line."""
+        tiny = event.size.width < LEAST_COLUMNS or event.size.height < LEAST_ROWS
+        self.set_class(tiny, "-tiny")
+        self.call_after_refresh(self.show)
+
+    def focus_home(self) -> None:
+        """Where typing goes when nothing special is asked."""
+        self.query_one(EntryLine).focus()
+
+    def draw_headline(self, width: int, height: int) -> Canvas:
+        """Row that says where one stands."""
+        return _text(width, height, "", "strong")
+
+    def default_hint(self) -> str:
+        """What the echo row says when there is nothing else to say."""
+        return ""
+
+    def keys(self) -> Sequence[Tap]:
+        """What the foot offers now."""
+        return ()
+
+    def show_keys(self) -> None:
+        """Offer the keys of the moment."""
+        try:
+            self.query_one("#keys", Taps).offer([list(self.keys())])
+        except NoMatches:
+            return
+
+    def say(self, outcome: Outcome) -> None:
+        """Show what came of a move; the bell rings once for a refusal, twice for plumb."""
+        self.outcome = outcome
+        if self.desk.settings.bell:
+            rings = {"none": 0, "refused": 1, "plumb": 2}[outcome.bell]
+            for _ in range(rings):
+                self.app.bell()
+        self.query_one("#echo", Picture).redraw()
+
+    def warn(self, text: str) -> None:
+        """Show a banner for as long as the trouble lasts; empty text takes it away."""
+        if text == self.banner_text:
+            return
+        self.banner_text = text
+        banner = self.query_one("#banner", Picture)
+        banner.set_class(bool(text), "-shown")
+        banner.redraw()
+
+    def _draw_banner(self, width: int, height: int) -> Canvas:
+        return _text(width, height, self.banner_text, "refused")
+
+    def _draw_echo(self, width: int, height: int) -> Canvas:
+        text, role = self.echo_text(self.query_one(EntryLine).value)
+        return _text(width, height, text, role)
+
+    def echo_text(self, typed: str) -> tuple[str, str]:
+        """What the echo row says, and in which role."""
+        signs = self.desk.glyphs
+        if self.question is not None:
+            if self.outcome is not None and not self.outcome.done:
+                return f"{signs.refused} {self.outcome.message}", "refused"
+            if typed and self.question.echo is not None:
+                return self.question.echo(typed), ""
+            return self.question.hint, ""
+        if self.outcome is not None:
+            if self.outcome.done:
+                return f"{signs.understood} {self.outcome.message}", "strong"
+            return f"{signs.refused} {self.outcome.message}", "refused"
+        return self.default_hint(), ""
+
+    # ------------------------------------------------------------ asking
+
+    def ask(self, question: Question) -> None:
+        """Ask on the line; Enter answers, Esc leaves it."""
+        self.question = question
+        self.outcome = None
+        self.query_one("#line").display = True
+        self.query_one("#prompt", Label).update(f"{question.label}{self.desk.glyphs.prompt} ")
+        line = self.query_one(EntryLine)
+        line.lends = False
+        line.value = question.value
+        line.cursor_position = len(question.value)
+        line.focus()
+        self.show_keys()
+        self.query_one("#echo", Picture).redraw()
+
+    def stop_asking(self) -> None:
+        """Back to what the page does by itself."""
+        self.question = None
+        line = self.query_one(EntryLine)
+        line.lends = self.ALWAYS_ASKS
+        line.value = ""
+        self.query_one("#prompt", Label).update(self.desk.glyphs.prompt + " ")
+        self.query_one("#line").display = self.ALWAYS_ASKS
+        self.focus_home()
+        self.show()
+
+    @on(EntryLine.Changed)
+    def _typed(self, _event: Input.Changed) -> None:
+        if self.question is not None or self.query_one(EntryLine).value:
+            self.outcome = None
+        self.typed()
+
+    def typed(self) -> None:
+        """Something changed on the line."""
+        self.query_one("#echo", Picture).redraw()
+        self.show_keys()
+
+    @on(EntryLine.Submitted)
+    def _entered(self, event: Input.Submitted) -> None:
+        event.stop()
+        if self.question is None:
+            self.entered(event.value)
+            return
+        question = self.question
+        outcome = question.answer(event.value)
+        if self.question is not question:
+            return  # the answer asked something else
+        if outcome.done:
+            self.stop_asking()
+        self.say(outcome)
+        self.show_keys()
+
+    def entered(self, text: str) -> None:
+        """Enter on the line while nothing special is asked."""
+
+    @on(EntryLine.Lent)
+    def _lent(self, event: EntryLine.Lent) -> None:
+        event.stop()
+        self.shimfit.do(event.deed)
+
+    @on(Taps.Tapped)
+    def _tapped(self, event: Taps.Tapped) -> None:
+        event.stop()
+        deed = event.tap.deed
+        line = self.query_one(EntryLine)
+        if deed.startswith("type:"):
+            line.insert_text_at_cursor(deed.removeprefix("type:"))
+        elif deed == "erase":
+            line.action_delete_left()
+        elif deed == "enter":
+            line.post_message(line.Submitted(line, line.value))
+        else:
+            self.shimfit.do(deed)
+
+
+def _text(width: int, height: int, text: str, role: str) -> Canvas:
+    """Text on the first row(s), broken between words; what does not fit ends in a sign."""
+    canvas = Canvas(width, height)
+    for y, row in enumerate(wrapped(text, width)[:height]):
+        canvas.put(0, y, row, role)
+    return canvas
+
+
+def wrapped(text: str, width: int) -> list[str]:
+    """Text broken into rows of at most `width` characters, between words where it can be."""
+    rows: list[str] = []
+    for paragraph in text.split("\n"):
+        row = ""
+        for word in paragraph.split(" "):
+            if row and len(row) + 1 + len(word) > width:
+                rows.append(row)
+                row = word
+            else:
+                row = f"{row} {word}" if row else word
+            while len(row) > width > 0:
+                rows.append(row[:width])
+                row = row[width:]
+        rows.append(row)
+    return rows

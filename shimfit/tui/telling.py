@@ -1,0 +1,336 @@
+"""What stands on the screen at one post, as plain text: no drawing, no terminal library.
+
+The full-screen program and plain mode both say these sentences, so they cannot disagree. The top's lean and
+the edge to pack are always told together.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from shimfit.model import Face, PostState, Seat
+from shimfit.tui import lengths
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from shimfit.model import Change, Lean, Pack, Piece, Prescription, Reading
+    from shimfit.store.state import PostRecord, RunState
+    from shimfit.tui.glyphs import Glyphs
+    from shimfit.tui.lengths import Units
+
+LEAST_SHOWN_MM = 0.25
+"""A lean in one direction that is smaller is told as none: nobody sees it on a level."""
+
+_STATE_WORDS = {
+    PostState.TO_READ: "to read",
+    PostState.HALF_READ: "half read",
+    PostState.PACK: "pack",
+    PostState.TIGHTEN: "tighten & re-read",
+    PostState.PLUMB: "plumb",
+    PostState.OUT: "out of plumb",
+    PostState.TOO_CLOSE: "too close to call",
+    PostState.SKIPPED: "skipped",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class PackLine:
+    """One pack as the person needs it: where, what, how far."""
+
+    number: int
+    seat: Seat
+    lifts: bool
+    where: str
+    """`NEXT edge`, `NEXT-OUT corner`."""
+    what: str
+    """The pieces in words, or how thick to make it."""
+    short: str
+    """The same for a narrow screen: `T1 to 29.5 + F2`."""
+    figure: str
+    """The one number to read at arm's length: the first taper's mark, else the thickness."""
+    unit: str
+    """What the figure is, in plain size beside it: `mm mark`, `mm thick`."""
+    changed: str
+    """From what to what, when the post already stands on packs; empty when nothing changes here."""
+
+
+@dataclass(frozen=True, slots=True)
+class PostView:
+    """Everything that a screen says of one post."""
+
+    state: PostState
+    word: str
+    """The state in words."""
+    lean: str
+    """`TOP leans 9.5 mm → next, 12.5 mm ↑ out`; empty before it was read."""
+    do: str
+    """What to do now, in one sentence."""
+    packs: tuple[PackLine, ...]
+    result: str
+    """How far off it is or will be, with the tolerance beside it; empty before it was read."""
+    remarks: tuple[str, ...]
+    """Why, advice, cautions, notes: what matters at this post now."""
+
+
+class Words:
+    """Says leans, packs and results of one run: its face names, its unit, its tape, its signs."""
+
+    def __init__(
+        self, run: RunState, glyphs: Glyphs, *, units: Units | None = None, graduation: int = 16
+    ) -> None:
+        self.units: Units = units or run.units
+        self.graduation = graduation
+        self.glyphs = glyphs
+        self.names = face_names(run)
+
+    def lean(self, lean: Lean, height_mm: float) -> str:
+        """`TOP leans 9.5 mm → next, 12.5 mm ↑ out`, or that it leans neither way."""
+        parts = [
+            f"{lengths.tape(mm, self.units, self.graduation)} {self.glyphs.faces[face]} {self.names[face]}"
+            for face, mm in self._directions(lean, height_mm)
+        ]
+        if not parts:
+            return "TOP stands plumb both ways"
+        return "TOP leans " + ", ".join(parts)
+
+    def half(self, reading: Reading) -> str:
+        """A reading with one direction missing, and which."""
+        along, across = reading.slope_along, reading.slope_across
+        known = along if along is not None else across
+        if known is None:
+            return ""
+        face = _face_of(known, along is not None)
+        missing = (Face.OUT, Face.HOUSE) if along is not None else (Face.NEXT, Face.PREV)
+        told = lengths.tape(known * reading.height_mm, self.units, self.graduation)
+        return (
+            f"TOP leans {told} {self.glyphs.faces[face]} {self.names[face]}; "
+            f"{self.names[missing[0]]}/{self.names[missing[1]]} not read yet"
+        )
+
+    def low_edges(self, lean: Lean, height_mm: float) -> str:
+        """The edges to raise: `NEXT and OUT edges`."""
+        names = [self.names[face].upper() for face, _ in self._directions(lean, height_mm)]
+        if not names:
+            return ""
+        return " and ".join(names) + (" edge" if len(names) == 1 else " edges")
+
+    def seat(self, seat: Seat) -> str:
+        """`NEXT edge`, `NEXT-OUT corner`, in the run's own names."""
+        parts = [self.names[Face(part)].upper() for part in seat.value.split("-")]
+        return "-".join(parts) + (" corner" if seat.is_corner else " edge")
+
+    def off(self, lean: Lean, record: PostRecord) -> str:
+        """`0.8 mm off, allowed 2.0 mm`: by the magnitude, or by the worse direction where that counts."""
+        height_mm, tolerance = record.height_mm, record.tolerance
+        along, across = lean.top_mm(height_mm)
+        worst = max(abs(along), abs(across)) if tolerance.per_direction else math.hypot(along, across)
+        allowed = lengths.fine(tolerance.allowed_top_mm(height_mm), self.units)
+        return f"{lengths.fine(worst, self.units)} off, allowed {allowed}"
+
+    def pack_line(self, number: int, pack: Pack, change: Change | None) -> PackLine:
+        """One pack of an answer."""
+        first_taper = next((piece for piece in pack.pieces if piece.form == "taper"), None)
+        mark = first_taper.mark_mm if first_taper else None
+        figure_mm = mark if mark is not None else pack.made_mm
+        unit = "mm" if self.units == "mm" else "in"
+        return PackLine(
+            number=number,
+            seat=pack.seat,
+            lifts=pack.purpose == "lift",
+            where=self.seat(pack.seat),
+            what=self.pieces(pack),
+            short=self.short_pieces(pack),
+            figure=lengths.figure(figure_mm, self.units, self.graduation),
+            unit=f"{unit} mark" if mark is not None else f"{unit} thick",
+            changed=self.change(change) if change else "",
+        )
+
+    def pieces(self, pack: Pack) -> str:
+        """What the pack is made of: `T1 push to the 29.5 mm mark + F2 flat 0.5 mm`."""
+        if not pack.pieces:
+            return f"make {self._thick(pack.made_mm)} thick"
+        return " + ".join(self._piece(piece) for piece in pack.pieces)
+
+    def short_pieces(self, pack: Pack) -> str:
+        """What the pack is made of, as short as it goes: `T1 to 29.5 + F2`."""
+        if not pack.pieces:
+            return f"make {self._thick(pack.made_mm)}"
+        return " + ".join(
+            piece.lot
+            if piece.mark_mm is None
+            else f"{piece.lot} to {lengths.figure(piece.mark_mm, self.units, self.graduation)}"
+            for piece in pack.pieces
+        )
+
+    def change(self, change: Change) -> str:
+        """What to change under one seat: `1.0 → 1.2 mm`, with the push where a taper stays."""
+        arrow = self.glyphs.faces[Face.NEXT]
+        told = f"{self._thick(change.from_mm)} {arrow} {self._thick(change.to_mm)}"
+        if change.push_mm:
+            way = "push" if change.push_mm > 0 else "draw"
+            told += f", {way} {lengths.tape(change.push_mm, self.units, self.graduation)}"
+        return told
+
+    def _piece(self, piece: Piece) -> str:
+        name = piece.lot if piece.copy is None else f"{piece.lot} no. {piece.copy}"
+        if piece.form == "flat":
+            return f"{name} flat {self._thick(piece.thickness_mm)}"
+        mark = lengths.tape(piece.mark_mm or 0.0, self.units, self.graduation)
+        trim = ""
+        if piece.trim_tip_mm > 0:
+            trim = f", tip cut off {lengths.tape(piece.trim_tip_mm, self.units, self.graduation)}"
+        if piece.form == "strip" and piece.thin_mm is not None and piece.thick_mm is not None:
+            return (
+                f"{name} wedge {self._thick(piece.thin_mm)} to {self._thick(piece.thick_mm)}, "
+                f"saw at {piece.saw_deg or 0:.2f} deg, push to {mark}{trim}"
+            )
+        return f"{name} push to {mark}{trim}"
+
+    def _thick(self, mm: float) -> str:
+        if self.units == "mm":
+            return f"{mm:.2f}".rstrip("0").rstrip(".") + " mm"
+        return lengths.fine(mm, "inch")
+
+    def _directions(self, lean: Lean, height_mm: float) -> list[tuple[Face, float]]:
+        along, across = lean.top_mm(height_mm)
+        told = [(_face_of(along, True), along), (_face_of(across, False), across)]
+        return [(face, mm) for face, mm in told if abs(mm) >= LEAST_SHOWN_MM]
+
+
+def face_names(run: RunState) -> Mapping[Face, str]:
+    """What the run calls its four faces."""
+    own = dict(run.face_names)
+    return {face: own.get(face.value, face.value) for face in Face}
+
+
+def post_view(run: RunState, record: PostRecord, words: Words) -> PostView:
+    """All that is to be said at a post, from its state."""
+    reading, answer = record.reading, record.prescription
+    lean = reading.lean if reading else None
+    lean_text = words.lean(lean, record.height_mm) if lean else ""
+    if record.state is PostState.HALF_READ and record.readings:
+        lean_text = words.half(record.readings[-1])
+    return PostView(
+        state=record.state,
+        word=_STATE_WORDS[record.state],
+        lean=lean_text,
+        do=_do(record, lean, words),
+        packs=_packs(record, words),
+        result=_result(record, lean, words),
+        remarks=_remarks(record, answer),
+    )
+
+
+def _packs(record: PostRecord, words: Words) -> tuple[PackLine, ...]:
+    answer = record.prescription
+    if record.state not in (PostState.PACK, PostState.TIGHTEN, PostState.OUT, PostState.TOO_CLOSE):
+        return ()
+    if answer is None:
+        return ()
+    changes = {change.seat: change for change in answer.change}
+    lines = [
+        words.pack_line(number, pack, changes.pop(pack.seat, None))
+        for number, pack in enumerate(_in_order(answer), start=1)
+    ]
+    lines += [
+        PackLine(
+            number=len(lines) + index,
+            seat=seat,
+            lifts=False,
+            where=words.seat(seat),
+            what="take the pack out",
+            short="take out",
+            figure="0",
+            unit="",
+            changed=words.change(change),
+        )
+        for index, (seat, change) in enumerate(changes.items(), start=1)
+        if change.to_mm == 0
+    ]
+    return tuple(lines)
+
+
+def _in_order(answer: Prescription) -> list[Pack]:
+    """Lifting packs first, the thickest first: the order in which they go in."""
+    return sorted(answer.packs, key=lambda pack: (pack.purpose != "lift", -pack.made_mm))
+
+
+def _do(record: PostRecord, lean: Lean | None, words: Words) -> str:
+    answer = record.prescription
+    match record.state:
+        case PostState.TO_READ:
+            return "How far is the TOP out of plumb, each way?"
+        case PostState.HALF_READ:
+            return "Read the other direction too"
+        case PostState.SKIPPED:
+            return f"Skipped: {record.skipped}"
+        case PostState.PLUMB:
+            return "Plumb. Cut the packs flush, then Enter: next post"
+        case PostState.TIGHTEN:
+            if answer is not None and not answer.packs:
+                return "Within tolerance as it stands: tighten, then read again"
+            return "Tighten the nut, then read again"
+    if answer is None:
+        return "No answer for this reading"
+    if answer.status == "impossible":
+        return "No pack from this box can do it"
+    if answer.status == "gave-up":
+        return "No answer was found in the time allowed"
+    if record.state is PostState.TOO_CLOSE and not answer.change:
+        return "Too close to call: read again, the level turned end for end"
+    edges = words.low_edges(lean, record.height_mm) if lean else ""
+    if answer.change:
+        return f"Change the packs: raise the {edges}" if edges else "Change the packs"
+    return f"Pack the {edges}, tighten, read again" if edges else "Pack, tighten, read again"
+
+
+def _result(record: PostRecord, lean: Lean | None, words: Words) -> str:
+    if lean is None:
+        return ""
+    answer = record.prescription
+    if record.state in (PostState.PACK, PostState.TIGHTEN, PostState.OUT) and answer and answer.packs:
+        rest = answer.resting
+        now = words.off(lean, record)
+        if rest.lean is None:
+            return f"Now {now}. It would rock between two leans"
+        return f"Now {now}; packed: {words.off(rest.lean, record).partition(',')[0]}"
+    return words.off(lean, record).capitalize()
+
+
+def _remarks(record: PostRecord, answer: Prescription | None) -> tuple[str, ...]:
+    told: list[str] = []
+    if record.conflict:
+        told.append(record.conflict)
+    verdict = record.verdict
+    if verdict is not None and verdict.advice and record.state is PostState.TOO_CLOSE:
+        told.append(verdict.advice)
+    if verdict is not None and verdict.probability is not None and record.state is PostState.PLUMB:
+        told.append(f"{_percent(verdict.probability)} sure that it is within ({verdict.rule})")
+    if answer is not None and record.state in (PostState.PACK, PostState.OUT, PostState.TIGHTEN):
+        if answer.why and answer.status != "proven":
+            told.append(answer.why)
+        if answer.status == "found":
+            told.append("Best found in the time allowed, not proven best")
+        told += answer.cautions
+    told += [note.text for note in record.notes]
+    return tuple(told)
+
+
+def _percent(probability: float) -> str:
+    if probability > 0.999:
+        return "over 99.9 %"
+    return f"{100 * probability:.0f} %"
+
+
+def _face_of(value: float, along: bool) -> Face:
+    if along:
+        return Face.NEXT if value >= 0 else Face.PREV
+    return Face.OUT if value >= 0 else Face.HOUSE
+
+
+def state_word(state: PostState) -> str:
+    """The state in full, as it is written wherever the face `out` is in view."""
+    return _STATE_WORDS[state]
