@@ -56,9 +56,11 @@ class PostRecord:
     """How it stands by the latest reading: a full one, or two halves that followed each other at one stage
     and complete each other (texts joined by `; `). None: nothing full was read, or a half one came last."""
     prescription: Prescription | None = None
-    """The latest answer; None when there is none for how the post stands now."""
+    """The latest answer; None when none was given since the post was set (a bed reading begins afresh)."""
     prescription_event: str | None = None
     """Id of the event that logged that answer."""
+    prescription_is_current: bool = False
+    """The answer is to the latest reading; False once the post was read again."""
     packs_in_place: tuple[Pack, ...] = ()
     """What the post stands on: as logged, or as prescribed once a reading after the prescription said so."""
     packed_as_prescribed: bool | None = None

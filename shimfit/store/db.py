@@ -1,0 +1,248 @@
+"""The one embedded SQLite file: opened safely, or refused in a sentence that says what to do.
+
+WAL with full sync: a commit that returned is on disk. One program writes (store.lock); others read. Opening
+never leaves anything half made: a new file gets its tables in one transaction, and a file that is refused is
+not touched.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import shutil
+import sqlite3
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from shimfit.errors import FileError
+from shimfit.store import migrations
+from shimfit.store.lock import WriterLock, holder
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+_MAGIC = b"SQLite format 3\x00"
+_BUSY_MS = 5_000
+
+
+@dataclass(slots=True)
+class Opened:
+    """An open data file."""
+
+    db: sqlite3.Connection
+    path: Path
+    lock: WriterLock | None
+    """None: read only."""
+    notice: str | None = None
+    """Why it is read only although writing was asked for; None otherwise."""
+    copy: tempfile.TemporaryDirectory[str] | None = None
+    """Where a copy is read from, when the file's folder lets nobody read it in place."""
+
+    def close(self) -> None:
+        """Close the file, give the lock back and remove the copy."""
+        self.db.close()
+        if self.lock is not None:
+            self.lock.release()
+        if self.copy is not None:
+            self.copy.cleanup()
+
+
+def open_file(path: Path, *, read_only: bool, now: str) -> Opened:
+    """Open a data file, making it (and its folder) when it is to be written and does not exist.
+
+    Asked to write while another program writes: opened read only, `notice` says so. Raises FileError for
+    everything else that stands in the way.
+    """
+    with saying_what(path):
+        _look_before_touching(path)
+        if read_only:
+            return _open_to_read(path)
+        path.parent.mkdir(parents=True, exist_ok=True)
+        lock = WriterLock.take(path)
+        if lock is None:
+            opened = _open_to_read(path)
+            opened.notice = _taken(path)
+            return opened
+        try:
+            return Opened(_open_to_write(path, now), path, lock)
+        except BaseException:
+            lock.release()
+            raise
+
+
+def _taken(path: Path) -> str:
+    number = holder(path)
+    who = f"another shimfit (process {number})" if number else "another shimfit"
+    return f"{who} is writing to {path}: here you can look but not log; close the other one to log here"
+
+
+def _look_before_touching(path: Path) -> None:
+    """Refuse what is no data file of ours without writing a byte."""
+    if path.is_dir():
+        raise FileError(f"{path} is a folder: name a file in it", path=str(path))
+    try:
+        with path.open("rb") as file:
+            start = file.read(100)
+    except FileNotFoundError:
+        return
+    if not start:
+        return
+    if not start.startswith(_MAGIC) or len(start) < 100:
+        raise FileError(
+            f"{path} is not a shimfit data file: name another file, or see `shimfit salvage`", path=str(path)
+        )
+    application_id = int.from_bytes(start[68:72], "big")
+    version = int.from_bytes(start[60:64], "big")
+    # A file whose first transaction is still in its WAL has an empty header: both numbers are 0.
+    if application_id not in (0, migrations.APPLICATION_ID):
+        raise FileError(f"{path} belongs to another program: name another file", path=str(path))
+    _refuse_newer(path, version)
+
+
+def _refuse_newer(path: Path, version: int) -> None:
+    newest = migrations.MIGRATIONS[-1].number
+    if version > newest:
+        raise FileError(
+            f"{path} was written by a newer shimfit (schema {version}, this one knows {newest}): "
+            "update shimfit; nothing was changed",
+            path=str(path),
+        )
+
+
+def _open_to_write(path: Path, now: str) -> sqlite3.Connection:
+    is_new = not path.exists() or path.stat().st_size == 0
+    db = _connect(f"{_uri(path)}?mode=rwc")
+    try:
+        if not is_new:
+            _refuse_foreign(db, path)
+        db.execute("PRAGMA journal_mode = WAL")
+        db.execute("PRAGMA synchronous = FULL")
+        # macOS: fsync alone may stop in the drive's cache.
+        db.execute("PRAGMA fullfsync = ON")
+        db.execute("PRAGMA checkpoint_fullfsync = ON")
+        migrations.migrate(db, now)
+        if is_new:
+            _sync_folder(path.parent)
+    except BaseException:
+        db.close()
+        raise
+    return db
+
+
+def _refuse_foreign(db: sqlite3.Connection, path: Path) -> None:
+    """Refuse by what the WAL says too: the header in the file itself may be older."""
+    version = migrations.schema_version(db)
+    _refuse_newer(path, version)
+    (tables,) = db.execute("SELECT count(*) FROM sqlite_master").fetchone()
+    (application_id,) = db.execute("PRAGMA application_id").fetchone()
+    if tables and application_id != migrations.APPLICATION_ID:
+        raise FileError(f"{path} belongs to another program: name another file", path=str(path))
+
+
+def _refuse_older(db: sqlite3.Connection, path: Path) -> None:
+    """Refuse to read a file whose tables would first have to be changed."""
+    if migrations.pending(db):
+        raise FileError(
+            f"{path} is from an older shimfit and must be brought up to date: "
+            "open it once where it can be written",
+            path=str(path),
+        )
+
+
+def _open_to_read(path: Path) -> Opened:
+    if not path.exists():
+        raise FileError(f"there is no data file {path}", path=str(path))
+    copy = None
+    uri = f"{_uri(path)}?mode=ro"
+    if not os.access(path.parent, os.W_OK):
+        # Reading a WAL file needs a file beside it. Where none can be made, a closed file is complete in
+        # itself; one that was not closed is read from a copy.
+        wal = path.with_name(path.name + "-wal")
+        if wal.exists() and wal.stat().st_size:
+            copy = tempfile.TemporaryDirectory(prefix="shimfit-")
+            for part in (path, wal):
+                shutil.copyfile(part, Path(copy.name) / part.name)
+            uri = f"{_uri(Path(copy.name) / path.name)}?mode=rw"
+        else:
+            uri = f"{_uri(path)}?immutable=1"
+    db = _connect(uri)
+    try:
+        db.execute("PRAGMA query_only = ON")
+        _refuse_foreign(db, path)
+        _refuse_older(db, path)
+    except BaseException:
+        db.close()
+        if copy is not None:
+            copy.cleanup()
+        raise
+    return Opened(db, path, None, copy=copy)
+
+
+def _connect(uri: str) -> sqlite3.Connection:
+    db = sqlite3.connect(uri, uri=True, isolation_level=None, check_same_thread=False)
+    try:
+        db.execute(f"PRAGMA busy_timeout = {_BUSY_MS}")
+        db.execute("PRAGMA foreign_keys = ON")
+        db.execute("PRAGMA recursive_triggers = ON")
+    except BaseException:
+        db.close()
+        raise
+    return db
+
+
+def _uri(path: Path) -> str:
+    return path.absolute().as_uri()
+
+
+def _sync_folder(folder: Path) -> None:
+    """A new file's name is on disk only when its folder is (POSIX; Windows has no such call)."""
+    if os.name != "posix":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+@contextlib.contextmanager
+def saying_what(path: Path) -> Iterator[None]:
+    """Turn what SQLite and the system say into a FileError with a sentence for the person."""
+    try:
+        yield
+    except FileError:
+        raise
+    except sqlite3.Error as error:
+        raise FileError(_sentence(path, error), path=str(path)) from error
+    except OSError as error:
+        raise FileError(_system_sentence(path, error), path=str(path)) from error
+
+
+def _system_sentence(path: Path, error: OSError) -> str:
+    if error.errno == errno.ENOSPC:
+        return f"the disk is full: {path} was not changed; free some space and do it again"
+    if error.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
+        return f"{path} can't be written (read only): nothing was logged; use --db to name another file"
+    return f"can't use {path}: {error.strerror or error}"
+
+
+def _sentence(path: Path, error: sqlite3.Error) -> str:
+    name = getattr(error, "sqlite_errorname", "") or ""
+    if name.startswith("SQLITE_FULL"):
+        return f"the disk is full: {path} was not changed; free some space and do it again"
+    if name.startswith(("SQLITE_READONLY", "SQLITE_PERM", "SQLITE_AUTH")):
+        return f"{path} can't be written (read only): nothing was logged; use --db to name another file"
+    if name.startswith("SQLITE_CANTOPEN"):
+        return f"{path} can't be opened in its folder: check that the folder exists and can be written"
+    if name.startswith("SQLITE_NOTADB"):
+        return f"{path} is not a shimfit data file: name another file, or see `shimfit salvage`"
+    if name.startswith("SQLITE_CORRUPT"):
+        return f"{path} is damaged: `shimfit salvage {path} NEW` saves what can be read into a new file"
+    if name.startswith(("SQLITE_BUSY", "SQLITE_LOCKED")):
+        return f"another program holds {path}: nothing was logged; close it and do it again"
+    if name.startswith("SQLITE_IOERR"):
+        return f"{path} could not be read or written (disk error or full): the last step was not logged"
+    return f"{path}: {error}"

@@ -1,0 +1,223 @@
+"""From events to the state of a run: pure, at the end of the log or at any past event.
+
+A fold is fed events in the order they happened and hands out frozen values. One more event costs the history
+of its own post at most; an `undone` works the posts it touches out again. Events that can't be understood (a
+newer program wrote them, or something damaged them) are told in `unread` and never stop the rest.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from typing import TYPE_CHECKING, Any
+
+from shimfit import contract
+from shimfit.store.posts import PostBuilder
+from shimfit.store.shapes import SHAPES, wrong_with
+from shimfit.store.state import RunState
+from shimfit.store.steps import UNDONE, voided_steps
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from shimfit.store.events import Event
+    from shimfit.store.state import PostRecord
+
+
+def fold_run(events: Iterable[Event], job: str, run: str) -> RunState | None:
+    """State of a run from the events that it depends on, in order; None when no standing event adds it."""
+    fold = RunFold(job, run)
+    for event in events:
+        fold.add(event)
+    return fold.state()
+
+
+def unread_because(event: Event, why: str) -> str:
+    """Sentence on an event that was left out of the state."""
+    return f"event {event.seq} ({event.kind}, {event.time}) was left out: {why}"
+
+
+def trouble_with(event: Event) -> str | None:
+    """Why an event can't be counted in, or None. The log may hold what this version can't read."""
+    if event.kind not in SHAPES:
+        return "this version does not know it; update shimfit"
+    try:
+        data = event.data
+    except ValueError:
+        return "its data is damaged"
+    return wrong_with(event.kind, data, event.job, event.run, event.post)
+
+
+class RunFold:
+    """State of one run, brought forward by `add`."""
+
+    def __init__(self, job: str, run: str) -> None:
+        self._job = job
+        self._run = run
+        self._undone: list[Event] = []
+        self._void: frozenset[str] = frozenset()
+        self._of_run: list[Event] = []
+        self._posts: dict[str, _PostHistory] = {}
+        self._touches: defaultdict[str, set[str]] = defaultdict(set)
+        """Step -> names of the posts that it touches."""
+        self._unread: list[str] = []
+        self._last_seq = 0
+
+    def add(self, event: Event) -> None:
+        """Bring the state forward by one event; an event of another run changes nothing."""
+        if event.job != self._job:
+            return
+        if event.kind == UNDONE:
+            self._undo(event)
+        elif event.kind == "job-added" or (event.run == self._run and event.post is None):
+            self._add_to_run(event)
+        elif event.kind == "merged":
+            self._disagree(event)
+        elif event.run == self._run:
+            self._add_to_post(event, event.post)
+
+    def _undo(self, event: Event) -> None:
+        if trouble_with(event) is not None:
+            return
+        self._undone.append(event)
+        before, self._void = self._void, voided_steps(self._undone)
+        changed = before ^ self._void
+        for name in {name for step in changed for name in self._touches.get(step, ())}:
+            self._posts[name].rebuild(self._void)
+            self._last_seq = max(self._last_seq, event.seq)
+
+    def _add_to_run(self, event: Event) -> None:
+        if event.kind == "post-added":
+            self._add_to_post(event, event.data.get("name"))
+            return
+        trouble = trouble_with(event)
+        if trouble is not None:
+            self._unread.append(unread_because(event, trouble))
+            return
+        self._of_run.append(event)
+        self._last_seq = max(self._last_seq, event.seq)
+
+    def _disagree(self, event: Event) -> None:
+        if trouble_with(event) is not None:
+            return
+        for conflict in event.data["conflicts"]:
+            if conflict["run"] == self._run:
+                self._add_to_post(event, conflict["post"])
+
+    def _add_to_post(self, event: Event, name: str | None) -> None:
+        if not name:
+            self._unread.append(unread_because(event, "it names no post"))
+            return
+        history = self._posts.setdefault(name, _PostHistory(self._run, name))
+        self._touches[event.step].add(name)
+        history.add(event, self._void)
+        self._last_seq = max(self._last_seq, event.seq)
+
+    # ------------------------------------------------------------ frozen value
+
+    def state(self) -> RunState | None:
+        """Frozen value; None when no standing event adds the run."""
+        head = self._head()
+        if "foot" not in head:
+            return None
+        foot, height_mm = contract.foot_from_json(head["foot"]), float(head["height_mm"])
+        tolerance, rule = contract.tolerance_from_json(head["tolerance"]), head.get("rule", "95")
+        standing: list[PostRecord] = []
+        removed: list[PostRecord] = []
+        unread = list(self._unread)
+        for history in self._posts.values():
+            removed += (builder.record(foot, height_mm, tolerance, rule) for builder in history.removed)
+            if history.builder is not None:
+                standing.append(history.builder.record(foot, height_mm, tolerance, rule))
+            unread += history.unread
+        standing.sort(key=lambda post: (post.leg, post.station_mm))
+        return RunState(
+            job=self._job,
+            name=self._run,
+            foot=foot,
+            height_mm=height_mm,
+            tolerance=tolerance,
+            rule=rule,
+            units=head.get("units") or "mm",
+            gauge_mm=_number(head.get("gauge_mm")),
+            face_names=tuple((head.get("face_names") or {}).items()),
+            layout=head.get("layout", "corners"),
+            due_days=head.get("due_days"),
+            preload_mm=_number(head.get("preload_mm")),
+            max_spacing_mm=_number(head.get("max_spacing_mm")),
+            opening_limit_mm=_number(head.get("opening_limit_mm")),
+            posts=tuple(standing),
+            removed=tuple(removed),
+            sample=bool(head.get("sample", False)),
+            last_seq=self._last_seq,
+            unread=tuple(unread),
+        )
+
+    def _head(self) -> dict[str, Any]:
+        """What the job and the run say of themselves; the first event that adds the run stands."""
+        head: dict[str, Any] = {}
+        added = False
+        for event in self._of_run:
+            if event.step in self._void:
+                continue
+            data = event.data
+            if event.kind == "job-added" and not added:
+                head |= {"units": data.get("units", "mm"), "sample": data.get("sample", False)}
+            elif event.kind == "run-added" and not added:
+                head |= data
+                added = True
+            elif event.kind == "run-changed" and added:
+                head |= data
+        return head
+
+
+class _PostHistory:
+    """All events at one place in the run, and the builders of the posts that stood there."""
+
+    def __init__(self, run: str, name: str) -> None:
+        self._run = run
+        self._name = name
+        self._events: list[Event] = []
+        self.builder: PostBuilder | None = None
+        self.removed: list[PostBuilder] = []
+        self.unread: list[str] = []
+
+    def add(self, event: Event, void: frozenset[str]) -> None:
+        self._events.append(event)
+        if event.step not in void:
+            self._apply(event)
+
+    def rebuild(self, void: frozenset[str]) -> None:
+        self.builder = None
+        self.removed = []
+        self.unread = []
+        for event in self._events:
+            if event.step not in void:
+                self._apply(event)
+
+    def _apply(self, event: Event) -> None:
+        trouble = trouble_with(event)
+        if trouble is None and event.kind == "post-added":
+            if self.builder is None:
+                self.builder = PostBuilder(event)
+                return
+            trouble = "the post is already there"
+        if trouble is None and self.builder is None:
+            trouble = f"there is no post {self._run}/{self._name}"
+        if self.builder is None or trouble is not None:
+            self.unread.append(unread_because(event, trouble or ""))
+        elif event.kind == "post-removed":
+            self.removed.append(self.builder)
+            self.builder = None
+        elif event.kind == "merged":
+            self._disagree(event, self.builder)
+        else:
+            self.builder.add(event)
+
+    def _disagree(self, event: Event, builder: PostBuilder) -> None:
+        for conflict in event.data["conflicts"]:
+            if (conflict["run"], conflict["post"]) == (self._run, self._name):
+                builder.disagree(event, conflict["why"], packs=conflict.get("packs", False))
+
+
+def _number(value: Any) -> float | None:
+    return None if value is None else float(value)

@@ -1,0 +1,453 @@
+"""The journal: log what happened, on disk before it returns, and read the state of anything at any time.
+
+    with Journal.open(path) as journal:
+        journal.append("reading", {...}, job="Lake", run="A", post="7")
+        journal.run("Lake", "A").post("7").state
+
+One writer at a time. Opened while another program writes: `read_only` is true, `notice` says why, and
+`append` raises FileError with the same sentence; `take_over` tries again. Any thread may call its methods.
+"""
+
+from __future__ import annotations
+
+import threading
+import uuid
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
+from datetime import datetime
+from itertools import groupby
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Self
+
+from shimfit.errors import FileError, InternalError, UsageError
+from shimfit.store import db as files
+from shimfit.store import rows
+from shimfit.store.box import BOX_KINDS, BoxFold, fold_box
+from shimfit.store.chain import BadEvent, first_bad
+from shimfit.store.db import saying_what
+from shimfit.store.events import GENESIS, Draft, Event, canonical, microseconds
+from shimfit.store.fold import RunFold, fold_run
+from shimfit.store.shapes import wrong_with
+from shimfit.store.state import JobState
+from shimfit.store.steps import UNDONE, Step, to_redo, to_undo, voided_steps, words
+
+if TYPE_CHECKING:
+    from types import TracebackType
+
+    from shimfit.store.state import BoxState, RunState
+
+EVERYTHING = 2**62
+"""A position behind every event."""
+
+
+def wall_clock() -> datetime:
+    """Time of day with this place's offset from UTC."""
+    return datetime.now().astimezone()
+
+
+def new_id() -> str:
+    """Id that no other event has."""
+    return uuid.uuid4().hex
+
+
+class Journal:
+    """An open data file."""
+
+    def __init__(self, opened: files.Opened, clock: Callable[[], datetime], ids: Callable[[], str]) -> None:
+        self._opened = opened
+        self._clock = clock
+        self._ids = ids
+        self._guard = threading.RLock()
+        self._runs: dict[tuple[str, str], RunFold] = {}
+        self._box: BoxFold | None = None
+        self._fresh: list[Event] = []
+        """Logged, but not yet counted into the states above."""
+        self._seq, self._hash, self._stamp = 0, GENESIS, 0
+        self._log = ""
+        with saying_what(self.path):
+            if self._opened.lock is not None:
+                self._begin_log()
+            self._look_at_end()
+
+    # ------------------------------------------------------------ open and close
+
+    @classmethod
+    def open(
+        cls,
+        path: Path | str,
+        *,
+        read_only: bool = False,
+        clock: Callable[[], datetime] = wall_clock,
+        ids: Callable[[], str] = new_id,
+    ) -> Journal:
+        """Open a data file; made when it is not there and is to be written.
+
+        clock: aware time of day. ids: a fresh id each call. Raises FileError (folder or file can't be
+        written, full disk, not a data file, newer schema, damaged), each with one sentence.
+        """
+        file = Path(path)
+        opened = files.open_file(file, read_only=read_only, now=clock().isoformat())
+        try:
+            return cls(opened, clock, ids)
+        except BaseException:
+            opened.close()
+            raise
+
+    def close(self) -> None:
+        """Close the file and let another program write."""
+        with self._guard:
+            self._opened.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    @property
+    def path(self) -> Path:
+        """The data file."""
+        return self._opened.path
+
+    @property
+    def read_only(self) -> bool:
+        """True when nothing can be logged here."""
+        return self._opened.lock is None
+
+    @property
+    def notice(self) -> str | None:
+        """Why it is read only although writing was asked for; None otherwise."""
+        return self._opened.notice
+
+    @property
+    def log(self) -> str:
+        """Id of this file's log."""
+        return self._log
+
+    @property
+    def head(self) -> tuple[int, str]:
+        """(number of events, hash of the last): what a printed record is sealed with."""
+        with self._guard:
+            self._catch_up()
+            return self._seq, self._hash
+
+    def take_over(self) -> bool:
+        """Try to become the writer, as when the other program was closed; True when this one writes now."""
+        with self._guard:
+            if not self.read_only:
+                return True
+            again = files.open_file(self.path, read_only=False, now=self._clock().isoformat())
+            if again.lock is None:
+                again.close()
+                return False
+            self._opened.close()
+            self._opened = again
+            self._look_at_end()
+            return True
+
+    def _begin_log(self) -> None:
+        """Give a new file its log's id."""
+        db = self._opened.db
+        db.execute(
+            "INSERT INTO log (id, begun) SELECT ?, ? WHERE NOT EXISTS (SELECT 1 FROM log)",
+            (self._ids(), self._clock().isoformat()),
+        )
+
+    def _look_at_end(self) -> None:
+        db = self._opened.db
+        self._runs.clear()
+        self._box = None
+        self._fresh.clear()
+        row = db.execute("SELECT id FROM log").fetchone()
+        self._log = row[0] if row else ""
+        row = db.execute("SELECT seq, hash FROM event ORDER BY seq DESC LIMIT 1").fetchone()
+        self._seq, self._hash = row or (0, GENESIS)
+        self._stamp = rows.greatest_stamp(db)
+
+    def _catch_up(self) -> None:
+        """A reader looks whether the writer has logged something since."""
+        if not self.read_only:
+            return
+        with saying_what(self.path):
+            (seq,) = self._opened.db.execute("SELECT coalesce(max(seq), 0) FROM event").fetchone()
+            if seq != self._seq:
+                self._look_at_end()
+
+    # ------------------------------------------------------------ log
+
+    def append(
+        self,
+        kind: str,
+        data: dict[str, Any] | None = None,
+        *,
+        job: str | None = None,
+        run: str | None = None,
+        post: str | None = None,
+        by: str | None = None,
+    ) -> Event:
+        """Log one event; it is on disk when this returns. Raises as append_all."""
+        return self.append_all([Draft(kind, data or {}, job, run, post, by)])[0]
+
+    def append_all(self, drafts: Sequence[Draft]) -> tuple[Event, ...]:
+        """Log several events in one go: all are on disk when this returns, or none is.
+
+        Raises FileError when they can't be written (nothing was logged), InternalError when an event's data
+        is not what its kind must hold (nothing was logged: a program error, never a typing error).
+        """
+        with self._guard:
+            time = self._clock().isoformat(timespec="milliseconds")
+            return self.append_events(self._chained([self._filled(draft) for draft in drafts], time))
+
+    def append_events(self, events: Sequence[Event]) -> tuple[Event, ...]:
+        """Put events that are already chained to the end of this log onto disk (append_all, import)."""
+        with self._guard, saying_what(self.path):
+            if self._opened.lock is None:
+                raise self._not_the_writer()
+            if not events:
+                return ()
+            db = self._opened.db
+            db.execute("BEGIN IMMEDIATE")
+            try:
+                rows.insert(db, events)
+                db.execute("COMMIT")
+            except BaseException:
+                if db.in_transaction:
+                    db.execute("ROLLBACK")
+                raise
+            self._count_in(events)
+            return tuple(events)
+
+    def _not_the_writer(self) -> FileError:
+        return FileError(
+            self.notice or f"{self.path} was opened to look at only: nothing was logged", path=str(self.path)
+        )
+
+    def _filled(self, draft: Draft) -> Draft:
+        """Draft with the scope that its data names, checked."""
+        if draft.kind == "job-added" and draft.job is None:
+            draft = replace(draft, job=draft.data.get("name"))
+        if draft.kind == "post-added" and draft.post is None:
+            draft = replace(draft, post=draft.data.get("name"))
+        wrong = wrong_with(draft.kind, draft.data, draft.job, draft.run, draft.post)
+        if wrong is None and draft.kind == UNDONE:
+            named = rows.by_id(self._opened.db, draft.data["of"])
+            if named is None:
+                wrong = f"undone: there is no event {draft.data['of']}"
+            else:
+                draft = replace(draft, data={**draft.data, "of": named.step})
+        if wrong:
+            raise InternalError(f"this can't be logged: {wrong}")
+        return draft
+
+    def _chained(self, drafts: Sequence[Draft], time: str) -> list[Event]:
+        now = microseconds(time)
+        seq, prev, stamp, step = self._seq, self._hash, self._stamp, ""
+        events: list[Event] = []
+        for draft in drafts:
+            id_ = self._ids()
+            step = step or id_
+            seq, stamp = seq + 1, max(now, stamp + 1)
+            event = Event(
+                seq=seq,
+                id=id_,
+                step=step,
+                log=self._log,
+                time=time,
+                stamp=stamp,
+                by=draft.by,
+                job=draft.job,
+                run=draft.run,
+                post=draft.post,
+                kind=draft.kind,
+                data_text=canonical(dict(draft.data)),
+                prev=prev,
+                hash="",
+            )
+            event = replace(event, hash=event.computed_hash())
+            prev = event.hash
+            events.append(event)
+        return events
+
+    def _count_in(self, events: Sequence[Event]) -> None:
+        """Take events that are on disk as the new end; states are brought forward when they are asked for."""
+        self._seq, self._hash = events[-1].seq, events[-1].hash
+        self._stamp = max(self._stamp, *(event.stamp for event in events))
+        self._fresh += events
+
+    def _bring_forward(self) -> None:
+        """Count what was logged since into the states that were already worked out."""
+        self._catch_up()
+        fresh, self._fresh = self._fresh, []
+        if any(event.origin for event in fresh):
+            # Import brings events from before others: work everything out again.
+            self._runs.clear()
+            self._box = None
+            return
+        for event in fresh:
+            for fold in self._runs.values():
+                fold.add(event)
+            if self._box is not None:
+                self._box.add(event)
+
+    # ------------------------------------------------------------ events
+
+    def events(
+        self, job: str | None = None, *, run: str | None = None, upto: int | None = None
+    ) -> Iterator[Event]:
+        """Events in the order this file received them, of all jobs or one, up to a position."""
+        where, values = "WHERE seq <= ?", [EVERYTHING if upto is None else upto]
+        for name, value in (("job", job), ("run", run)):
+            if value is not None:
+                where += f" AND {name} = ?"
+                values.append(value)  # type: ignore[arg-type]  # SQL takes mixed values
+        with self._guard, saying_what(self.path):
+            found = list(rows.select(self._opened.db, f"{where} ORDER BY seq", values))
+        yield from found
+
+    def event(self, event_id: str) -> Event | None:
+        """The event of that id, or None."""
+        with self._guard, saying_what(self.path):
+            return rows.by_id(self._opened.db, event_id)
+
+    def verify(self) -> BadEvent | None:
+        """Work the whole chain out again: the first event that is not as it was logged, or None."""
+        with self._guard:
+            return first_bad(self._opened.db)
+
+    # ------------------------------------------------------------ state
+
+    def jobs(self, *, upto: int | None = None) -> tuple[JobState, ...]:
+        """All jobs, in the order they were added."""
+        with self._guard, saying_what(self.path):
+            self._bring_forward()
+            end = EVERYTHING if upto is None else upto
+            found = rows.of_kinds(self._opened.db, ("job-added", "run-added", UNDONE), end)
+            void = voided_steps(event for event in found if event.kind == UNDONE)
+            standing = [event for event in found if event.step not in void and event.job]
+            jobs = {event.job: event for event in reversed(standing) if event.kind == "job-added"}
+            ordered = sorted(jobs.values(), key=lambda event: (event.stamp, event.id))
+            return tuple(self._job_state(event, standing, end) for event in ordered)
+
+    def job(self, name: str, *, upto: int | None = None) -> JobState:
+        """One job; raises UsageError naming those that there are."""
+        found = self.jobs(upto=upto)
+        for job in found:
+            if job.name == name:
+                return job
+        there_are = ", ".join(job.name for job in found) or "none yet"
+        raise UsageError(f"there is no job {name!r}; the jobs are: {there_are}")
+
+    def _job_state(self, added: Event, standing: Sequence[Event], end: int) -> JobState:
+        assert added.job is not None
+        runs = tuple(
+            dict.fromkeys(
+                event.run for event in standing if event.kind == "run-added" and event.job == added.job
+            )
+        )
+        latest = rows.latest_of_runs(self._opened.db, added.job, (None, *runs), end)
+        touched = [event for event in latest if event.run is not None]
+        return JobState(
+            name=added.job,
+            sample=bool(added.data.get("sample", False)),
+            units=added.data.get("units", "mm"),
+            runs=tuple(run for run in runs if run),
+            undo=self._undo_words(added.job),
+            redo=self._redo_words(added.job),
+            last_run=max(touched, key=lambda event: event.stamp).run if touched else None,
+            last_seq=max((event.seq for event in latest), default=0),
+        )
+
+    def run(self, job: str, run: str, *, upto: int | None = None) -> RunState:
+        """One run, now or as it was after event `upto`; raises UsageError naming those that there are."""
+        with self._guard, saying_what(self.path):
+            self._bring_forward()
+            state = self._run_now(job, run) if upto is None else self._run_then(job, run, upto)
+            if state is None:
+                there_are = ", ".join(self.job(job, upto=upto).runs) or "none yet"
+                raise UsageError(f"there is no run {run!r} in job {job!r}; its runs are: {there_are}")
+            return state
+
+    def _run_now(self, job: str, run: str) -> RunState | None:
+        fold = self._runs.get((job, run))
+        if fold is None:
+            fold = RunFold(job, run)
+            for event in rows.of_run(self._opened.db, job, run, EVERYTHING):
+                fold.add(event)
+            self._runs[job, run] = fold
+        return fold.state()
+
+    def _run_then(self, job: str, run: str, upto: int) -> RunState | None:
+        return fold_run(rows.of_run(self._opened.db, job, run, upto), job, run)
+
+    def box(self, *, upto: int | None = None) -> BoxState:
+        """The box, now or as it was after event `upto`."""
+        with self._guard, saying_what(self.path):
+            self._bring_forward()
+            if upto is not None:
+                return fold_box(rows.of_kinds(self._opened.db, (*BOX_KINDS, UNDONE), upto), self._log)
+            if self._box is None:
+                self._box = BoxFold(self._log)
+                for event in rows.of_kinds(self._opened.db, (*BOX_KINDS, UNDONE), EVERYTHING):
+                    self._box.add(event)
+            return replace(self._box.state(), undo=self._undo_words(None), redo=self._redo_words(None))
+
+    # ------------------------------------------------------------ undo
+
+    def undo(self, job: str | None, *, by: str | None = None) -> str | None:
+        """Take back the last step of a job (None: of the box); what it was in words, or None."""
+        with self._guard, saying_what(self.path):
+            steps = self._to_undo(job)
+            if not steps:
+                return None
+            return self._take_back(steps, job, by)
+
+    def redo(self, job: str | None, *, by: str | None = None) -> str | None:
+        """Bring back what was undone last; what it was in words, or None when there is nothing."""
+        with self._guard, saying_what(self.path):
+            step = self._to_redo(job)
+            if step is None:
+                return None
+            said = self._redo_words(job)
+            self._take_back((step,), job, by)
+            return said
+
+    def _take_back(self, steps: Sequence[Step], job: str | None, by: str | None) -> str:
+        self.append_all(
+            [
+                Draft(UNDONE, {"of": step.id}, job, step.events[0].run, step.events[0].post, by)
+                for step in steps
+            ]
+        )
+        return words(steps[0].events)
+
+    def _newest_first(self, job: str | None) -> Iterator[Step]:
+        for _, events in groupby(rows.newest_first(self._opened.db, job), key=lambda event: event.step):
+            yield Step(tuple(events)[::-1])
+
+    def _void(self, job: str | None) -> tuple[frozenset[str], frozenset[str]]:
+        undone = [event for event in self._all_undone() if event.job == job]
+        return voided_steps(undone), frozenset(event.step for event in undone)
+
+    def _all_undone(self) -> list[Event]:
+        return rows.of_kinds(self._opened.db, (UNDONE,), EVERYTHING)
+
+    def _to_undo(self, job: str | None) -> tuple[Step, ...]:
+        void, _ = self._void(job)
+        return to_undo(self._newest_first(job), void)
+
+    def _to_redo(self, job: str | None) -> Step | None:
+        void, undos = self._void(job)
+        return to_redo(self._newest_first(job), void, undos) if undos else None
+
+    def _undo_words(self, job: str | None) -> str | None:
+        steps = self._to_undo(job)
+        return words(steps[0].events) if steps else None
+
+    def _redo_words(self, job: str | None) -> str | None:
+        step = self._to_redo(job)
+        if step is None:
+            return None
+        taken_back = rows.of_step(self._opened.db, step.events[0].data["of"])
+        return words(taken_back) if taken_back else None

@@ -1,0 +1,348 @@
+"""What the data of each kind of event must look like, so that the log only ever holds what can be read back.
+
+Checked when an event is logged and when it is imported. Keys that are not named here are kept: a newer
+program may add some. Kinds that are not named here are kept as well, and ignored by this version.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from typing import Any, get_args
+
+from shimfit.model import Face, Form, Method, Origin, Purpose, Seat, Stage, Status, ToleranceKind
+
+Check = Callable[[Any], str | None]
+"""A check gives what the value must be, in words, or None when it is."""
+
+
+def _number(value: Any) -> str | None:
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return "a number"
+    try:
+        return None if math.isfinite(float(value)) else "a finite number"
+    except OverflowError:
+        return "a number of a size that can be measured"
+
+
+def _positive(value: Any) -> str | None:
+    return _number(value) or (None if value > 0 else "more than 0")
+
+
+def _not_negative(value: Any) -> str | None:
+    return _number(value) or (None if value >= 0 else "0 or more")
+
+
+def _count(value: Any) -> str | None:
+    good = isinstance(value, int) and not isinstance(value, bool) and 0 <= value < 2**53
+    return None if good else "a whole number, 0 or more"
+
+
+def _text(value: Any) -> str | None:
+    return None if isinstance(value, str) else "text"
+
+
+def _named(value: Any) -> str | None:
+    return None if isinstance(value, str) and value.strip() else "a name"
+
+
+def _flag(value: Any) -> str | None:
+    return None if isinstance(value, bool) else "true or false"
+
+
+def _anything(_: Any) -> str | None:
+    return None
+
+
+def _one_of(*words: str) -> Check:
+    def check(value: Any) -> str | None:
+        return None if isinstance(value, str) and value in words else "one of " + ", ".join(words)
+
+    return check
+
+
+def _or_null(check: Check) -> Check:
+    def checked(value: Any) -> str | None:
+        return None if value is None else check(value)
+
+    return checked
+
+
+def _list(check: Check) -> Check:
+    def checked(value: Any) -> str | None:
+        if not isinstance(value, list | tuple):
+            return "a list"
+        for number, item in enumerate(value, 1):
+            wrong = check(item)
+            if wrong:
+                return f"a list whose item {number} is {wrong}"
+        return None
+
+    return checked
+
+
+def _pair(first: Check, second: Check) -> Check:
+    def checked(value: Any) -> str | None:
+        if not isinstance(value, list | tuple) or len(value) != 2:
+            return "a pair"
+        return first(value[0]) or second(value[1])
+
+    return checked
+
+
+def _object(must: Mapping[str, Check], may: Mapping[str, Check] | None = None) -> Check:
+    optional = may or {}
+
+    def checked(value: Any) -> str | None:
+        if not isinstance(value, Mapping):
+            return "an object"
+        for key, check in must.items():
+            if key not in value:
+                return f"an object with {key}"
+            wrong = check(value[key])
+            if wrong:
+                return f"an object whose {key} is {wrong}"
+        for key, check in optional.items():
+            wrong = check(value[key]) if key in value else None
+            if wrong:
+                return f"an object whose {key} is {wrong}"
+        return None
+
+    return checked
+
+
+def _lot(value: Any) -> str | None:
+    """Stock row: like pieces whose dimensions fit their form."""
+    wrong = _LOT_ROW(value)
+    if wrong:
+        return wrong
+    needed = {
+        "flat": ("thickness_mm",),
+        "taper": ("thin_mm", "thick_mm", "length_mm"),
+        "strip": ("length_mm", "width_mm", "thickness_mm"),
+    }[value["form"]]
+    for key in needed:
+        if value.get(key) is None:
+            return f"a {value['form']} with {key}"
+    if value["form"] == "taper" and value["thin_mm"] >= value["thick_mm"]:
+        return "a taper whose thin edge is thinner than its thick one"
+    return None
+
+
+_UNITS = _one_of("mm", "inch")
+_SEAT = _one_of(*Seat)
+_XY = _pair(_number, _number)
+_FOOT = _object(
+    {"along_mm": _positive, "across_mm": _positive},
+    {"round": _flag, "rod_hole_mm": _not_negative, "rod_at_mm": _XY},
+)
+_TOLERANCE = _object(
+    {"text": _text, "kind": _one_of(*get_args(ToleranceKind)), "slope": _positive},
+    {
+        "amount_mm": _or_null(_positive),
+        "gauge_mm": _or_null(_positive),
+        "per_direction": _flag,
+        "source": _text,
+    },
+)
+_PIECE = _object(
+    {"lot": _text, "form": _one_of(*get_args(Form)), "thickness_mm": _number},
+    {
+        "mark_mm": _or_null(_number),
+        "trim_tip_mm": _or_null(_number),
+        "copy": _or_null(_count),
+        "thin_mm": _or_null(_number),
+        "thick_mm": _or_null(_number),
+        "saw_deg": _or_null(_number),
+    },
+)
+_PACK = _object(
+    {"seat": _SEAT, "need_mm": _number, "made_mm": _number, "bears_at_mm": _XY},
+    {"pieces": _list(_PIECE), "purpose": _one_of(*get_args(Purpose))},
+)
+_LEAN = _object({"slope_along": _or_null(_number), "slope_across": _or_null(_number)})
+_FULL_LEAN = _object({"slope_along": _number, "slope_across": _number})
+_RESTING = _object(
+    {
+        "rock_mm": _number,
+        "tipping_arm": _number,
+        "slope_along": _or_null(_number),
+        "slope_across": _or_null(_number),
+    },
+    {"limits": _or_null(_pair(_FULL_LEAN, _FULL_LEAN))},
+)
+
+
+def _cost(value: Any) -> str | None:
+    if not isinstance(value, Mapping) or "total" not in value:
+        return "an object with total"
+    return next((wrong for amount in value.values() if (wrong := _number(amount))), None)
+
+
+_ANSWER = _object(
+    {
+        "post": _object(
+            {"foot_along_mm": _positive, "foot_across_mm": _positive, "height_mm": _positive},
+            {"round": _flag, "rod_hole_mm": _not_negative, "rod_at_mm": _XY},
+        ),
+        "lean": _FULL_LEAN,
+        "tolerance": _TOLERANCE,
+        "packs": _list(_PACK),
+        "resting": _RESTING,
+        "within": _flag,
+        "status": _one_of(*get_args(Status)),
+        "cost": _cost,
+    },
+    {
+        "why": _or_null(_text),
+        "layout": _text,
+        "change": _list(
+            _object(
+                {"seat": _SEAT, "from_mm": _number, "to_mm": _number},
+                {"push_mm": _or_null(_number)},
+            )
+        ),
+        "cautions": _list(_text),
+        "saw_settings_deg": _list(_number),
+    },
+)
+_LOT_ROW = _object(
+    {"lot": _named, "form": _one_of(*get_args(Form)), "count": _count},
+    {
+        "material": _text,
+        "length_mm": _or_null(_positive),
+        "width_mm": _or_null(_positive),
+        "thickness_mm": _or_null(_positive),
+        "thin_mm": _or_null(_not_negative),
+        "thick_mm": _or_null(_positive),
+        "origin": _one_of(*get_args(Origin)),
+        "note": _text,
+    },
+)
+_FACES = _one_of(*Face)
+_RUN_OPTIONS: dict[str, Check] = {
+    "rule": _one_of("95", "simple", "2u"),
+    "units": _UNITS,
+    "gauge_mm": _or_null(_positive),
+    "face_names": _or_null(
+        lambda value: (
+            "names of the four faces"
+            if not isinstance(value, Mapping) or any(_FACES(face) or _text(value[face]) for face in value)
+            else None
+        )
+    ),
+    "layout": _text,
+    "due_days": _or_null(_count),
+    "preload_mm": _or_null(_positive),
+    "max_spacing_mm": _or_null(_positive),
+    "opening_limit_mm": _or_null(_positive),
+}
+
+SHAPES: dict[str, Check] = {
+    "job-added": _object({"name": _named}, {"sample": _flag, "units": _UNITS}),
+    "run-added": _object({"foot": _FOOT, "height_mm": _positive, "tolerance": _TOLERANCE}, _RUN_OPTIONS),
+    "run-changed": _object(
+        {}, {"foot": _FOOT, "height_mm": _positive, "tolerance": _TOLERANCE} | _RUN_OPTIONS
+    ),
+    "post-added": _object(
+        {"name": _named, "leg": _count, "station_mm": _number},
+        {
+            "kind": _one_of("line", "corner", "end"),
+            "after": _or_null(_text),
+            "foot": _or_null(_FOOT),
+            "height_mm": _or_null(_positive),
+            "tolerance": _or_null(_TOLERANCE),
+        },
+    ),
+    "post-moved": _object({"station_mm": _number}, {"leg": _count}),
+    "post-removed": _object({}),
+    "reading": _object(
+        {
+            "text": _text,
+            "slope_along": _or_null(_number),
+            "slope_across": _or_null(_number),
+            "height_mm": _positive,
+        },
+        {
+            "stage": _one_of(*get_args(Stage)),
+            "method": _one_of(*get_args(Method)),
+            "u_along": _or_null(_not_negative),
+            "u_across": _or_null(_not_negative),
+            "largest_term": _or_null(_text),
+            "gauge_mm": _or_null(_positive),
+            "instrument": _or_null(_text),
+            "face": _or_null(_text),
+            "rocks": _list(_pair(_SEAT, _number)),
+        },
+    ),
+    "prescribed": _object({"answer": _ANSWER}),
+    "packed": _object({"packs": _list(_PACK)}, {"as_prescribed": _flag}),
+    "tightened": _object({}, {"torque_nm": _or_null(_not_negative)}),
+    "trimmed": _object({}),
+    "skipped": _object({"why": _text}),
+    "noted": _object({"text": _text}),
+    "photo": _object({"file": _named}),
+    "stock-imported": _object({"lots": _list(_lot)}, {"source": _text}),
+    "stock-added": _lot,
+    "stock-out": _object({"lot": _named}, {"count": _or_null(_count)}),
+    "taken": _object(
+        {"used": _list(_object({"lot": _named}, {"count": _count}))},
+        {"back": _list(_lot)},
+    ),
+    "instrument": _object(
+        {"name": _named, "kind": _one_of("level", "plumb-line", "inclinometer")},
+        {
+            "length_mm": _or_null(_positive),
+            "accuracy_slope": _or_null(_not_negative),
+            "graduation_mm": _or_null(_not_negative),
+            "zero_along": _or_null(_number),
+            "zero_across": _or_null(_number),
+            "u_zero": _or_null(_not_negative),
+            "checked": _or_null(_text),
+        },
+    ),
+    "setting": _object({"key": _named, "value": _anything}),
+    "undone": _object({"of": _named}),
+    "box-joined": _object({"log": _named}),
+    "merged": _object(
+        {
+            "log": _named,
+            "conflicts": _list(_object({"run": _text, "post": _text, "why": _text}, {"packs": _flag})),
+        }
+    ),
+    "salvaged": _object({"source": _text, "saved": _count, "doubtful": _count, "missing": _count}),
+    "doubtful": _object({"kind": _text, "why": _text}),
+}
+
+_NEEDS_POST = frozenset(
+    {
+        "post-moved",
+        "post-removed",
+        "reading",
+        "prescribed",
+        "packed",
+        "tightened",
+        "trimmed",
+        "skipped",
+        "noted",
+        "photo",
+    }
+)
+_NEEDS_RUN = frozenset({"run-added", "run-changed", "post-added"}) | _NEEDS_POST
+
+
+def wrong_with(kind: str, data: Any, job: str | None, run: str | None, post: str | None) -> str | None:
+    """What is wrong with an event's data or scope, in words; None when it can be read back."""
+    if not isinstance(data, Mapping):
+        return f"{kind}: the data must be an object"
+    if kind in _NEEDS_RUN and (not job or not run):
+        return f"{kind}: the job and the run must be named"
+    if kind in _NEEDS_POST and not post:
+        return f"{kind}: the post must be named"
+    if kind == "job-added" and job != data.get("name"):
+        return "job-added: the event must belong to the job that it adds"
+    if kind == "post-added" and post not in (None, data.get("name")):
+        return "post-added: the event must belong to the post that it adds"
+    check = SHAPES.get(kind)
+    must_be = check(data) if check else None
+    return f"{kind}: must be {must_be}" if must_be else None

@@ -1,0 +1,141 @@
+"""Undo and redo, read from the log: which steps stand, what would be taken back, and how it is said.
+
+A step is what was logged in one go. `undone {of}` takes a step back; undoing that `undone` brings it back. An
+`undone` always comes after what it names, so one walk from the end settles every chain of them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from shimfit.store.events import Event
+
+UNDONE = "undone"
+_BOOKKEEPING = frozenset({"merged", "salvaged", "doubtful", "box-joined"})
+"""What the program notes of a file as a whole; undo walks past it."""
+
+
+def voided_steps(undone: Iterable[Event]) -> frozenset[str]:
+    """Steps that do not stand, given every `undone` event in the order of the log."""
+    void: set[str] = set()
+    for event in reversed(tuple(undone)):
+        if event.step not in void:
+            void.add(event.data["of"])
+    return frozenset(void)
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """Events that were logged in one go, in order."""
+
+    events: tuple[Event, ...]
+
+    @property
+    def id(self) -> str:
+        """Id of the step: that of its first event."""
+        return self.events[0].step
+
+    @property
+    def is_undo(self) -> bool:
+        """True when the step takes others back."""
+        return self.events[0].kind == UNDONE
+
+    @property
+    def is_bookkeeping(self) -> bool:
+        """True when nobody did anything at a post or the box."""
+        return all(event.kind in _BOOKKEEPING for event in self.events)
+
+    @property
+    def is_answer(self) -> bool:
+        """True for an answer that the program gave to one post's reading: it goes with the reading."""
+        return all(event.kind == "prescribed" for event in self.events) and len(self.posts) == 1
+
+    @property
+    def posts(self) -> frozenset[tuple[str | None, str | None]]:
+        """(run, post) of each event that belongs to a post."""
+        return frozenset((event.run, event.post) for event in self.events if event.post)
+
+
+def to_undo(newest_first: Iterable[Step], void: frozenset[str]) -> tuple[Step, ...]:
+    """The last step that stands, with the answers that were given to it since; () when there is none."""
+    answers: list[Step] = []
+    for step in newest_first:
+        if step.id in void or step.is_undo or step.is_bookkeeping:
+            continue
+        if step.is_answer:
+            answers.append(step)
+            continue
+        return (step, *(answer for answer in answers if answer.posts & step.posts))
+    # Only answers are left: then the last of them is what was done last.
+    return tuple(answers[:1])
+
+
+def to_redo(newest_first: Iterable[Step], void: frozenset[str], is_undo: frozenset[str]) -> Step | None:
+    """The last undo that can be taken back: it stands, and nothing new was done since.
+
+    is_undo: ids of every step that is itself an undo or a redo.
+    """
+    for step in newest_first:
+        if step.is_undo:
+            takes_back_an_undo = any(event.data["of"] in is_undo for event in step.events)
+            if step.id not in void and not takes_back_an_undo:
+                return step
+        elif not (step.is_bookkeeping or step.is_answer):
+            return None
+    return None
+
+
+# ---------------------------------------------------------------- in words
+
+
+def words(events: Sequence[Event]) -> str:
+    """What a step did, for `undo: …`: `reading 3/8n1/2o at A/7`."""
+    first = next((event for event in events if event.kind != "taken"), events[0])
+    what = _what(first)
+    place = "/".join(name for name in (first.run, first.post) if name)
+    at_place = first.post is not None and first.kind not in ("post-added", "post-removed", "post-moved")
+    said = f"{what} at {place}" if at_place else what
+    posts = {(event.run, event.post) for event in events if event.post}
+    if first.kind == "run-added" and posts:
+        return f"{said} with {len(posts)} posts"
+    return said if len(posts) <= 1 else f"{said} and {len(posts) - 1} more"
+
+
+def _what(event: Event) -> str:
+    data = event.data
+    place = "/".join(name for name in (event.job, event.run, event.post) if name)
+    match event.kind:
+        case "job-added":
+            return f"new job {data.get('name')}"
+        case "run-added":
+            return f"new run {place}"
+        case "run-changed":
+            return f"change of run {place}"
+        case "post-added":
+            return f"new post {event.run}/{data.get('name')}"
+        case "post-moved":
+            return f"moving post {event.run}/{event.post}"
+        case "post-removed":
+            return f"taking out post {event.run}/{event.post}"
+        case "reading":
+            return f"reading {data.get('text')}"
+        case "prescribed":
+            return "the answer"
+        case "packed":
+            return "packs put in"
+        case "stock-imported":
+            return f"stock read from {data.get('source') or 'a file'}"
+        case "stock-added":
+            return f"lot {data.get('lot')} put in the box"
+        case "stock-out":
+            return f"lot {data.get('lot')} taken out of the box"
+        case "instrument":
+            return f"instrument {data.get('name')}"
+        case "setting":
+            return f"setting {data.get('key')}"
+        case kind:
+            return kind
