@@ -175,13 +175,17 @@ def _share_with_pivot(foot: Foot, pivot: tuple[float, float], shares: dict[Seat,
 
 
 def _spring(foot: Foot, support: Support) -> Spring:
-    x = finite(support.x_mm, "place where a pack bears") - foot.rod_at_mm[0]
-    y = finite(support.y_mm, "place where a pack bears") - foot.rod_at_mm[1]
+    x = support.x_mm - foot.rod_at_mm[0]
+    y = support.y_mm - foot.rod_at_mm[1]
+    k = support.stiffness
+    if not math.isfinite(x + y + support.error_mm + k) or k <= 0.0:
+        finite(support.x_mm, "place along where a pack bears")
+        finite(support.y_mm, "place across where a pack bears")
+        finite(support.error_mm, "thickness of a pack less what is wanted")
+        positive(k, "stiffness of a pack", "")
     if abs(x) < _AT_ROD_MM and abs(y) < _AT_ROD_MM:
         raise EntryError("A pack can't bear where the rod goes; move it towards its face.")
-    return Spring(
-        x, y, finite(support.error_mm, "thickness of a pack"), positive(support.stiffness, "stiffness", "")
-    )
+    return Spring(x, y, support.error_mm, k)
 
 
 def _rock_mm(springs: Sequence[Spring], supports: Sequence[Support], contact: Contact) -> float:

@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from itertools import combinations
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from shimfit.core.foot import DUST_MM
 from shimfit.errors import EntryError, InternalError
@@ -29,9 +29,11 @@ _FLAT = 1e-12
 """Spread across a line ÷ spread along it, squared, below which points lie on the line."""
 
 
-@dataclass(frozen=True, slots=True)
-class Spring:
-    """One support about the rod: it pushes k·(e − z) where the plane z is below its error e."""
+class Spring(NamedTuple):
+    """One support about the rod: it pushes k·(e − z) where the plane z is below its error e.
+
+    A named tuple, because a handful is made for every reading of a live sensor.
+    """
 
     x: float
     y: float
@@ -64,7 +66,7 @@ def settle(springs: Sequence[Spring], pull: float) -> Contact:
             return _finish_on_line(springs, line, plane)
     forces = [s.k * (s.e - _height(plane, s)) for s in springs]
     carrying = tuple(i for i, force in enumerate(forces) if force > _SHARE * pull)
-    if _on_a_line(springs, carrying):
+    if len(carrying) < len(springs) and _on_a_line(springs, carrying):
         return _finish_on_line(springs, carrying, plane)
     return Contact((plane,), carrying, _touching(springs, plane))
 
