@@ -1,0 +1,72 @@
+"""How sure a reading is, and what may be decided with it. Standard library only.
+
+`budget` what the doubt is made of · `repeats` several readings as one · `reversal` lean and zero apart ·
+`disk` probabilities in two directions · `decision` plumb, out, too close to call · `advice` what would settle it.
+"""
+
+from __future__ import annotations
+
+from shimfit.core.uncertainty.advice import Closeness, advise
+from shimfit.core.uncertainty.budget import (
+    Budget,
+    Cure,
+    Term,
+    budget,
+    from_quoted,
+    largest_of,
+    of_step,
+    rectangular,
+    sensor_budget,
+    typed_budget,
+)
+from shimfit.core.uncertainty.decision import (
+    FACTORS,
+    ONE_SIDED_95,
+    RULE_WORDS,
+    Rule,
+    decide,
+    decide_lean,
+    u_of_magnitude,
+)
+from shimfit.core.uncertainty.disk import inside_disk, inside_interval, inside_square, normal_below
+from shimfit.core.uncertainty.repeats import Repeated, combine
+from shimfit.core.uncertainty.reversal import (
+    FaceReading,
+    Reversal,
+    Zero,
+    reversal,
+    reversal_in_post_words,
+)
+
+__all__ = [
+    "FACTORS",
+    "ONE_SIDED_95",
+    "RULE_WORDS",
+    "Budget",
+    "Closeness",
+    "Cure",
+    "FaceReading",
+    "Repeated",
+    "Reversal",
+    "Rule",
+    "Term",
+    "Zero",
+    "advise",
+    "budget",
+    "combine",
+    "decide",
+    "decide_lean",
+    "from_quoted",
+    "inside_disk",
+    "inside_interval",
+    "inside_square",
+    "largest_of",
+    "normal_below",
+    "of_step",
+    "rectangular",
+    "reversal",
+    "reversal_in_post_words",
+    "sensor_budget",
+    "typed_budget",
+    "u_of_magnitude",
+]

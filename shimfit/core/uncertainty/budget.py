@@ -1,0 +1,211 @@
+"""What a reading's doubt is made of (GUM, JCGM 100): independent terms, their root sum of squares, in words.
+
+Everything is a standard uncertainty of a slope (mm/mm) in one direction. A stated limit ±a without more said
+is a rectangular distribution, u = a/√3 (Eurachem/CITAC, E.1); a step d of a display or a tape is u = d/√12
+(GUM 4.3.7).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Final, Literal, TypeAlias
+
+from shimfit.errors import InternalError
+
+Cure: TypeAlias = Literal["turn", "repeat", "hold", "measure", "replace"]
+"""What makes a term smaller: turn the instrument end for end, read again, hold longer, measure the length
+better, take a better instrument."""
+
+WORDS: Final[dict[str, tuple[str, Cure]]] = {
+    "resolution": ("the steps of the scale", "repeat"),
+    "accuracy": ("the instrument's stated accuracy", "turn"),
+    "zero": ("the instrument's zero", "turn"),
+    "gain": ("the instrument's stated accuracy, its zero taken out", "replace"),
+    "length": ("the length that was read over", "measure"),
+    "repeat": ("the spread of the repeat readings", "repeat"),
+    "reading": ("the single readings", "repeat"),
+    "noise": ("the shaking while it was held", "hold"),
+    "drift": ("the creeping while it was held", "hold"),
+    "output step": ("the steps of the sensor's output", "replace"),
+    "temperature": ("the temperature since the zero was found", "turn"),
+    "cross-axis": ("the sensor's cross-axis error", "replace"),
+    "scale": ("the sensor's gain error", "replace"),
+    "floor": ("what the sensor can't average away", "replace"),
+    "turning": ("how squarely it was turned", "measure"),
+}
+_CURE_BY_WORDS: Final[dict[str, Cure]] = dict(WORDS.values())
+
+
+@dataclass(frozen=True, slots=True)
+class Term:
+    """One source of doubt."""
+
+    name: str
+    """A key of WORDS."""
+    u: float
+    """Standard uncertainty as a slope, >= 0."""
+
+    def __post_init__(self) -> None:
+        if self.name not in WORDS:
+            raise InternalError(f"no words for the uncertainty term {self.name!r}")
+        if not (math.isfinite(self.u) and self.u >= 0.0):
+            raise InternalError(f"the uncertainty term {self.name!r} is {self.u}, which can't be")
+
+    @property
+    def words(self) -> str:
+        """As a person is told it."""
+        return WORDS[self.name][0]
+
+    @property
+    def cure(self) -> Cure:
+        """What makes it smaller."""
+        return WORDS[self.name][1]
+
+
+@dataclass(frozen=True, slots=True)
+class Budget:
+    """All terms of one direction of one reading."""
+
+    terms: tuple[Term, ...]
+
+    @property
+    def u(self) -> float:
+        """Combined standard uncertainty: root sum of squares."""
+        return math.hypot(*(term.u for term in self.terms))
+
+    @property
+    def expanded(self) -> float:
+        """U = 2 u."""
+        return 2.0 * self.u
+
+    @property
+    def largest(self) -> Term | None:
+        """The term that counts most; None when there is no doubt at all."""
+        largest = max(self.terms, key=lambda term: term.u, default=None)
+        return largest if largest is not None and largest.u > 0.0 else None
+
+    @property
+    def largest_words(self) -> str | None:
+        """The largest term in words, as it is kept with a reading."""
+        return None if self.largest is None else self.largest.words
+
+    def share(self, name: str) -> float:
+        """Part of u² that the terms of that name make, 0…1."""
+        square = sum(term.u**2 for term in self.terms)
+        return sum(term.u**2 for term in self.terms if term.name == name) / square if square else 0.0
+
+    def without(self, cure: Cure) -> Budget:
+        """The budget with the terms gone that this cure takes away."""
+        return Budget(tuple(term for term in self.terms if term.cure != cure))
+
+    def only(self, cure: Cure) -> Budget:
+        """The terms that this cure works on."""
+        return Budget(tuple(term for term in self.terms if term.cure == cure))
+
+
+def budget(terms: Iterable[Term]) -> Budget:
+    """Budget of the terms that are not 0, largest first."""
+    return Budget(tuple(sorted((t for t in terms if t.u > 0.0), key=lambda t: -t.u)))
+
+
+def rectangular(half_width: float) -> float:
+    """Standard uncertainty of a limit ±half_width: a/√3."""
+    return half_width / math.sqrt(3.0)
+
+
+def of_step(step: float) -> float:
+    """Standard uncertainty of a display or scale with this step: d/√12."""
+    return step / math.sqrt(12.0)
+
+
+def from_quoted(half_width: float, percent: float) -> float:
+    """Standard uncertainty of quoted normal limits ±half_width that hold with this probability in %.
+
+    95 % divides by 1.960, 99 % by 2.576, 50 % multiplies by 1.483 (NIST TN 1297, 4.3 and 4.4).
+    """
+    if not 0.0 < percent < 100.0:
+        raise ValueError(f"a probability lies between 0 and 100 %, not {percent}")
+    from statistics import NormalDist
+
+    return half_width / NormalDist().inv_cdf(0.5 + percent / 200.0)
+
+
+def largest_of(along: Budget, across: Budget) -> str | None:
+    """Words of the largest term of the worse direction, for a reading in two."""
+    return max((along, across), key=lambda one: one.u).largest_words
+
+
+def cure_of(words: str | None) -> Cure | None:
+    """The cure of a term by its words, as a stored reading keeps them; None when they are not ours."""
+    return None if words is None else _CURE_BY_WORDS.get(words)
+
+
+# ---------------------------------------------------------------- ready budgets
+
+
+def typed_budget(
+    slope: float,
+    half_step_slope: float,
+    *,
+    accuracy_slope: float,
+    u_zero: float | None,
+    length_mm: float,
+    length_limit_mm: float = 5.0,
+    repeat_u: float = 0.0,
+) -> Budget:
+    """Budget of one direction of a typed reading.
+
+    `half_step_slope` = half of what the reading can't tell apart (`Understood.resolution_slope`);
+    `accuracy_slope` = the instrument's stated limit ±; `u_zero` = standard uncertainty of its zero when that
+    was found by turning it end for end and taken out of `slope` (then the stated accuracy, which is mostly
+    the zero, no longer counts), None when it was not; `length_mm` = height or level length that was read
+    over, known within ±`length_limit_mm`.
+    """
+    is_turned = u_zero is not None
+    return budget(
+        (
+            Term("resolution", rectangular(half_step_slope)),
+            Term("zero", u_zero or 0.0),
+            Term("accuracy", 0.0 if is_turned else rectangular(accuracy_slope)),
+            Term("length", abs(slope) * rectangular(length_limit_mm / length_mm)),
+            Term("repeat", repeat_u),
+        )
+    )
+
+
+def sensor_budget(
+    slope: float,
+    slope_other: float,
+    *,
+    u_mean: float,
+    drift_over_hold: float = 0.0,
+    output_step: float = 0.0,
+    u_zero: float = 0.0,
+    accuracy: float = 0.0,
+    temperature: float = 0.0,
+    cross_axis: float = 0.0,
+    gain: float = 0.0,
+    u_floor: float = 0.0,
+) -> Budget:
+    """Budget of one direction of a streamed reading, all as slopes.
+
+    u² = u_mean² + (b T)²/12 + q²/12 + u_zero² + (MPE/√3)² + (c_T dT/√3)² + (k_cross other/√3)²
+    + (k_gain lean/√3)² + u_floor². `drift_over_hold` = slope of the trend × hold, `output_step` = q,
+    `accuracy` = MPE (leave its zero part out after a reversal), `temperature` = c_T dT, `cross_axis` and
+    `gain` = the stated fractions. u is never 0 when the sensor has an output step.
+    """
+    return budget(
+        (
+            Term("noise", u_mean),
+            Term("drift", of_step(abs(drift_over_hold))),
+            Term("output step", of_step(output_step)),
+            Term("zero", u_zero),
+            Term("accuracy", rectangular(accuracy)),
+            Term("temperature", rectangular(abs(temperature))),
+            Term("cross-axis", rectangular(cross_axis * abs(slope_other))),
+            Term("scale", rectangular(gain * abs(slope))),
+            Term("floor", u_floor),
+        )
+    )

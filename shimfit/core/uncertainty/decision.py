@@ -1,0 +1,147 @@
+"""Plumb, out of plumb, or too close to call: a measured lean against its limit, with the doubt counted in.
+
+value <= T - w: plumb. value >= T + w: out. Between: too close to call (guard bands, ILAC-G8:09/2019, 4.2;
+both ways, after ISO 14253-1). The probability that the post conforms is that of the two-direction normal
+distribution inside the disk (magnitude) or the square (per direction), not a sum of two.
+
+When no uncertainty is known the doubt can't be counted in: then the rules with a guard band never say plumb
+(too close to call, with the advice to name the instrument); beyond the limit they say out, the safe side.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Final, Literal, TypeAlias
+
+from shimfit.core.uncertainty.advice import Closeness, advise
+from shimfit.core.uncertainty.budget import Budget
+from shimfit.core.uncertainty.disk import inside_disk, inside_square
+from shimfit.errors import InternalError
+from shimfit.model import Decision, Lean, Reading, Tolerance, Verdict
+
+Rule: TypeAlias = Literal["95", "simple", "2u"]
+ONE_SIDED_95: Final = 1.6448536269514722
+"""Quantile of the normal distribution: 5 % lie above it."""
+FACTORS: Final[dict[Rule, float]] = {"95": ONE_SIDED_95, "simple": 0.0, "2u": 2.0}
+RULE_WORDS: Final[dict[Rule, str]] = {
+    "95": "guard band 1.645 u, one-sided 95 %",
+    "simple": "simple acceptance, no guard band",
+    "2u": "guard band 2 u",
+}
+_SLACK: Final = 1e-12
+"""Relative: what rounding may move a value that lies exactly on an edge."""
+
+
+def decide(
+    reading: Reading,
+    tolerance: Tolerance,
+    rule: Rule = "95",
+    budgets: tuple[Budget, Budget] | None = None,
+) -> Verdict:
+    """Verdict on a reading as it was logged; `none` when one direction was not read.
+
+    `budgets` (along, across), when still at hand, make the advice exact; else it goes by the reading's
+    largest term.
+    """
+    lean = reading.lean
+    if lean is None:
+        return Verdict("none", None, None, None, 0.0, None, RULE_WORDS[rule])
+    return decide_lean(
+        lean,
+        reading.u_along,
+        reading.u_across,
+        tolerance,
+        reading.height_mm,
+        rule,
+        budgets=budgets,
+        largest_term=reading.largest_term,
+        method=reading.method,
+    )
+
+
+def decide_lean(
+    lean: Lean,
+    u_along: float | None,
+    u_across: float | None,
+    tolerance: Tolerance,
+    height_mm: float,
+    rule: Rule = "95",
+    *,
+    budgets: tuple[Budget, Budget] | None = None,
+    largest_term: str | None = None,
+    method: Literal["typed", "sensor"] = "typed",
+) -> Verdict:
+    """Verdict on a lean with its standard uncertainties (slopes; None = not known).
+
+    Raises InternalError for a number that is not finite, an uncertainty below 0 or no height.
+    """
+    _check(lean.slope_along, lean.slope_across)
+    _check(*(u for u in (u_along, u_across) if u is not None), lowest=0.0)
+    allowed = tolerance.allowed_slope(height_mm) if height_mm > 0.0 else math.nan
+    _check(allowed, lowest=0.0)
+    if u_along is None or u_across is None:
+        return _without_doubt_known(lean, tolerance, allowed, rule)
+    value, u, decision = _judge(lean, u_along, u_across, allowed, FACTORS[rule], tolerance)
+    inside = inside_square if tolerance.per_direction else inside_disk
+    probability = inside(lean.slope_along, lean.slope_across, u_along, u_across, allowed)
+    guard = FACTORS[rule] * u
+    advice = None
+    if decision == "too-close":
+        close = Closeness(value, allowed, u, FACTORS[rule], height_mm, method)
+        advice = advise(close, _worse(budgets), largest_term)
+    return Verdict(decision, value, allowed, u, guard, probability, RULE_WORDS[rule], advice)
+
+
+def _check(*numbers: float, lowest: float = -math.inf) -> None:
+    for number in numbers:
+        if not (math.isfinite(number) and number >= lowest):
+            raise InternalError(f"a verdict was asked of {number}, which is no measurement")
+
+
+def _judge(
+    lean: Lean, u_along: float, u_across: float, allowed: float, factor: float, tolerance: Tolerance
+) -> tuple[float, float, Decision]:
+    """Compared value, its uncertainty, and the decision."""
+    if not tolerance.per_direction:
+        value, u = lean.magnitude, u_of_magnitude(lean, u_along, u_across)
+        return value, u, _compare(value, allowed, factor * u)
+    both = [(abs(lean.slope_along), u_along), (abs(lean.slope_across), u_across)]
+    decisions = {_compare(value, allowed, factor * u) for value, u in both}
+    decision: Decision = "plumb"
+    for worse in ("out", "too-close"):
+        if worse in decisions:
+            decision = "out" if worse == "out" else "too-close"
+            break
+    value, u = max(both, key=lambda one: (one[0] + factor * one[1], one[0]))
+    return value, u, decision
+
+
+def u_of_magnitude(lean: Lean, u_along: float, u_across: float) -> float:
+    """Standard uncertainty of hypot(along, across), first order; the larger of the two where it is 0."""
+    size = lean.magnitude
+    if size == 0.0:
+        return max(u_along, u_across)
+    return math.hypot(lean.slope_along / size * u_along, lean.slope_across / size * u_across)
+
+
+def _compare(value: float, allowed: float, guard: float) -> Decision:
+    slack = _SLACK * allowed
+    if value <= allowed - guard + slack:
+        return "plumb"
+    return "out" if value >= allowed + guard - slack else "too-close"
+
+
+def _without_doubt_known(lean: Lean, tolerance: Tolerance, allowed: float, rule: Rule) -> Verdict:
+    """Verdict where no uncertainty came with the reading."""
+    worst = max(abs(lean.slope_along), abs(lean.slope_across))
+    value = worst if tolerance.per_direction else lean.magnitude
+    if value > allowed * (1.0 + _SLACK):
+        return Verdict("out", value, allowed, None, 0.0, None, RULE_WORDS[rule])
+    if rule == "simple":
+        return Verdict("plumb", value, allowed, None, 0.0, None, RULE_WORDS[rule])
+    advice = "the doubt of this reading is not known: name the instrument and read again"
+    return Verdict("too-close", value, allowed, None, 0.0, None, RULE_WORDS[rule], advice)
+
+
+def _worse(budgets: tuple[Budget, Budget] | None) -> Budget | None:
+    return None if budgets is None else max(budgets, key=lambda one: one.u)

@@ -1,0 +1,126 @@
+"""Probability that a true lean lies inside a disk or a square around plumb, from its two uncertainties.
+
+Both directions are normal and independent. There is no closed form for unequal uncertainties, so the disk is
+integrated: the direction with the larger uncertainty in closed form (erf), the other one numerically with
+x = T sin t, which keeps the integrand smooth at the rim. Adaptive Gauss-Kronrod (7, 15); agrees with scipy's
+noncentral chi-square to 1e-12 when both uncertainties are equal (tests).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import Final
+
+_SQRT2: Final = math.sqrt(2.0)
+_TAIL: Final = 10.0
+"""Standard deviations beyond which a normal tail (8e-24) is nothing."""
+_PRECISION: Final = 1e-13
+_DEEPEST: Final = 48
+# Nodes and weights of the 15-point Kronrod rule and its 7-point Gauss rule (QUADPACK; from memory, checked
+# against scipy by the tests).
+_NODES: Final = (
+    0.991455371120812639206854697526329,
+    0.949107912342758524526189684047851,
+    0.864864423359769072789712788640926,
+    0.741531185599394439863864773280788,
+    0.586087235467691130294144691258560,
+    0.405845151377397166906606412076961,
+    0.207784955007898467600689403773245,
+)
+_KRONROD: Final = (
+    0.022935322010529224963732008058970,
+    0.063092092629978553290700663189204,
+    0.104790010322250183839876322541518,
+    0.140653259715525918745189590510238,
+    0.169004726639267902826583426598550,
+    0.190350578064785409913256402421014,
+    0.204432940075298892414161999234649,
+)
+_KRONROD_MIDDLE: Final = 0.209482141084727828012999174891714
+_GAUSS: Final = (
+    0.129484966168869693270611432679082,
+    0.279705391489276667901467771423780,
+    0.381830050505118944950369775488975,
+)
+_GAUSS_MIDDLE: Final = 0.417959183673469387755102040816327
+
+
+def normal_below(z: float) -> float:
+    """Probability that a standard normal lies below z, exact in the lower tail too."""
+    return 0.5 * math.erfc(-z / _SQRT2)
+
+
+def inside_interval(value: float, u: float, limit: float) -> float:
+    """Probability that |true| <= limit, for a normal around `value` with standard uncertainty `u` (0 allowed)."""
+    if u == 0.0:
+        return 1.0 if abs(value) <= limit else 0.0
+    value = abs(value)  # by symmetry; the far edge then lies in the tail that keeps its digits
+    return max(0.0, normal_below((limit - value) / u) - normal_below((-limit - value) / u))
+
+
+def inside_square(along: float, across: float, u_along: float, u_across: float, limit: float) -> float:
+    """Probability that both directions are within ±limit."""
+    return inside_interval(along, u_along, limit) * inside_interval(across, u_across, limit)
+
+
+def inside_disk(along: float, across: float, u_along: float, u_across: float, limit: float) -> float:
+    """Probability that hypot(true along, true across) <= limit."""
+    far = abs(math.hypot(along, across) - limit)
+    if far > _TAIL * max(u_along, u_across):
+        return 1.0 if math.hypot(along, across) <= limit else 0.0
+    if u_along > u_across:  # the sharper direction is the one to integrate over
+        along, across, u_along, u_across = across, along, u_across, u_along
+    if u_along == 0.0:
+        return inside_interval(across, u_across, math.sqrt(max(0.0, limit * limit - along * along)))
+    return min(1.0, max(0.0, _integral_over_disk(along, abs(across), u_along, u_across, limit)))
+
+
+def _integral_over_disk(along: float, across: float, u_along: float, u_across: float, limit: float) -> float:
+    low = max(-limit, along - _TAIL * u_along)
+    high = min(limit, along + _TAIL * u_along)
+    if low >= high:
+        return 0.0
+
+    def density(t: float) -> float:
+        half_chord = limit * math.cos(t)
+        z = (limit * math.sin(t) - along) / u_along
+        return math.exp(-0.5 * z * z) * half_chord * inside_interval(across, u_across, half_chord)
+
+    start, stop = math.asin(low / limit), math.asin(high / limit)
+    edge = math.acos(min(1.0, across / limit))  # where the chord's end passes the measured value
+    middle = math.asin(min(1.0, max(-1.0, along / limit)))
+    cuts = sorted({start, stop, *(t for t in (edge, -edge, middle) if start < t < stop)})
+    scale = 1.0 / (u_along * math.sqrt(2.0 * math.pi))
+    total = math.fsum(
+        _adaptive(density, a, b, _PRECISION / scale) for a, b in zip(cuts, cuts[1:], strict=False)
+    )
+    return scale * total
+
+
+def _adaptive(f: Callable[[float], float], a: float, b: float, precision: float) -> float:
+    """Integral of f from a to b; halves what is not yet precise."""
+    pieces = [(a, b, 0)]
+    found = []
+    while pieces:
+        left, right, depth = pieces.pop()
+        value, doubt = _gauss_kronrod(f, left, right)
+        if doubt <= precision or depth >= _DEEPEST:
+            found.append(value)
+        else:
+            middle = 0.5 * (left + right)
+            pieces += [(left, middle, depth + 1), (middle, right, depth + 1)]
+    return math.fsum(found)
+
+
+def _gauss_kronrod(f: Callable[[float], float], a: float, b: float) -> tuple[float, float]:
+    """Integral by 15 points, and its difference from the 7 of them."""
+    centre, half = 0.5 * (a + b), 0.5 * (b - a)
+    at_centre = f(centre)
+    kronrod, gauss = at_centre * _KRONROD_MIDDLE, at_centre * _GAUSS_MIDDLE
+    for i, node in enumerate(_NODES):
+        pair = f(centre - half * node) + f(centre + half * node)
+        kronrod += _KRONROD[i] * pair
+        if i % 2 == 1:
+            gauss += _GAUSS[i // 2] * pair
+    return half * kronrod, abs(half * (kronrod - gauss))

@@ -1,0 +1,61 @@
+"""Several readings of the same post as one."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from shimfit.core.uncertainty.budget import Budget, Term, budget
+from shimfit.errors import InternalError
+
+
+@dataclass(frozen=True, slots=True)
+class Repeated:
+    """One direction, read several times."""
+
+    slope: float
+    budget: Budget
+    readings: int
+    spread: float
+    """Sample standard deviation (n - 1) of the readings; 0 for one."""
+
+    @property
+    def u(self) -> float:
+        """Standard uncertainty of the mean, what all readings share included."""
+        return self.budget.u
+
+
+def combine(slopes: Sequence[float], u_own: Sequence[float], shared: Sequence[Term] = ()) -> Repeated:
+    """Weighted mean of readings of the same lean, in one direction.
+
+    `u_own` = each reading's own doubt, different every time (steps of the scale, shaking); `shared` = the
+    terms that are the same in all of them (accuracy, zero, length) and never average away. Readings that
+    scatter more than their own doubt says count as they scatter: the weighted mean's uncertainty is
+    widened by the Birge ratio √(χ²/(n - 1)) when that is above 1. Raises InternalError for no readings or
+    unequal lengths.
+    """
+    if not slopes or len(slopes) != len(u_own):
+        raise InternalError("repeat readings need one uncertainty each")
+    n = len(slopes)
+    finest = min(u_own)
+    weights = [1.0] * n if finest <= 0.0 else [(finest / u) ** 2 for u in u_own]
+    mean = math.fsum(w * s for w, s in zip(weights, slopes, strict=True)) / math.fsum(weights)
+    spread = _sample_deviation(slopes)
+    if finest <= 0.0:
+        own = spread / math.sqrt(n)
+    else:
+        inner = finest / math.sqrt(math.fsum(weights))
+        chi_square = math.fsum(((s - mean) / u) ** 2 for s, u in zip(slopes, u_own, strict=True))
+        own = inner * max(1.0, math.sqrt(chi_square / (n - 1)) if n > 1 else 1.0)
+    name = "repeat" if n > 1 else "reading"
+    return Repeated(mean, budget((Term(name, own), *shared)), n, spread)
+
+
+def _sample_deviation(values: Sequence[float]) -> float:
+    """Sample standard deviation (n - 1), two passes; 0 for one value."""
+    n = len(values)
+    if n < 2:
+        return 0.0
+    mean = math.fsum(values) / n
+    return math.sqrt(math.fsum((v - mean) ** 2 for v in values) / (n - 1))
