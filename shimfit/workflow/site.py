@@ -10,11 +10,12 @@ whose message is ready to be shown; nothing is half done.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Self
 
 from shimfit import settings as settings_room
 from shimfit.contract import foot_to_json, lot_to_json, pack_to_json, tolerance_to_json
@@ -73,7 +74,7 @@ class Site:
         """Close the file and let another program write."""
         self.journal.close()
 
-    def __enter__(self) -> Site:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(
@@ -402,12 +403,18 @@ class Site:
         lots = self.box().lots
         back_from_before = returned((pack for pack in before if pack not in kept), lots)
         moved = movement((*lots, *back_from_before), (pack for pack in after if pack not in kept))
-        if not moved.used and not moved.back and not back_from_before:
+        # What comes out of one pack and goes into another never was in the box between the two.
+        used = Counter(dict(moved.used))
+        back = []
+        for lot in (*back_from_before, *moved.back):
+            if used[lot.lot] > 0:
+                used[lot.lot] -= 1
+            else:
+                back.append(lot_to_json(lot))
+        taken = [{"lot": lot, "count": count} for lot, count in used.items() if count]
+        if not taken and not back:
             return []
-        data = {
-            "used": [{"lot": lot, "count": count} for lot, count in moved.used],
-            "back": [lot_to_json(lot) for lot in (*back_from_before, *moved.back)],
-        }
+        data = {"used": taken, "back": back}
         return [Draft("taken", data, by=self.settings.by or None)]
 
     def implied_packing(self, post: PostRecord) -> list[Draft]:

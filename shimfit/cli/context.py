@@ -1,0 +1,38 @@
+"""What commands that use the data file share: opening it, and the options that come with it."""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING, Any
+
+from shimfit import settings
+
+if TYPE_CHECKING:
+    from shimfit.cli.io import Io
+    from shimfit.workflow.site import Site
+
+
+def open_site(args: argparse.Namespace, io: Io, *, read_only: bool = False) -> Site:
+    """The data file of --db, SHIMFIT_DB or the user's folder; says on stderr when it can only be read."""
+    from shimfit.workflow.site import Site
+
+    options: dict[str, Any] = {
+        name: getattr(args, name)
+        for name in ("units", "theme", "ascii", "sensor", "by")
+        if hasattr(args, name)
+    }
+    site = Site.open(settings.data_file(args.db), read_only=read_only, options=options)
+    if site.notice:
+        io.talk(f"shimfit: {site.notice}")
+    return site
+
+
+def units_of(args: argparse.Namespace, io: Io) -> settings.Units:
+    """What a bare number means: --units, SHIMFIT_UNITS, the stored setting of a data file, else mm."""
+    given: settings.Units | None = getattr(args, "units", None)
+    if given is not None:
+        return given
+    if settings.data_file(args.db).exists():
+        with open_site(args, io, read_only=True) as site:
+            return site.settings.units
+    return settings.load({}).units

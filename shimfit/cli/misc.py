@@ -1,0 +1,104 @@
+"""The rest: settings, the sample job, the browser, completions."""
+
+from __future__ import annotations
+
+import argparse
+from dataclasses import asdict
+from typing import TYPE_CHECKING
+
+from shimfit.cli.context import open_site
+from shimfit.errors import Exit, UsageError
+
+if TYPE_CHECKING:
+    from shimfit.cli.io import Commands, Io
+
+SHELLS = ("bash", "zsh", "fish")
+
+
+def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
+    """Add `settings`, `demo`, `serve`, `completion`."""
+    settings = commands.add_parser(
+        "settings",
+        parents=[common],
+        help="show or change settings",
+        epilog="example: shimfit settings units inch",
+    )
+    settings.add_argument("key", metavar="KEY", nargs="?")
+    settings.add_argument("value", metavar="VALUE", nargs="?")
+    settings.set_defaults(run=run_settings)
+
+    demo = commands.add_parser("demo", parents=[common], help="write the sample jobs, to try everything on")
+    demo.add_argument("--remove", action="store_true", help="take the sample jobs out again")
+    demo.set_defaults(run=run_demo)
+
+    serve = commands.add_parser("serve", parents=[common], help="the same program in a browser")
+    serve.add_argument(
+        "--host", default="127.0.0.1", help="address to listen on (default: this machine only)"
+    )
+    serve.add_argument("--port", type=int, default=8300)
+    serve.set_defaults(run=run_serve)
+
+    completion = commands.add_parser(
+        "completion",
+        parents=[common],
+        help="completions for your shell",
+        epilog='example: eval "$(shimfit completion bash)"',
+    )
+    completion.add_argument("shell", choices=SHELLS)
+    completion.set_defaults(run=run_completion)
+
+
+def run_settings(args: argparse.Namespace, io: Io) -> int:
+    """Show all settings, or one, or change one."""
+    with open_site(args, io) as site:
+        if args.value is not None:
+            site.set(args.key, args.value)
+        values = asdict(site.settings)
+    if args.key is not None:
+        if args.key not in values:
+            raise UsageError(f"there is no setting {args.key!r}; the settings are {', '.join(values)}")
+        values = {args.key: values[args.key]}
+    if args.json:
+        io.json({"settings": values})
+        return Exit.DONE
+    for key, value in values.items():
+        io.say(f"{key} {_shown(value)}")
+    return Exit.DONE
+
+
+def run_demo(args: argparse.Namespace, io: Io) -> int:
+    """Write the sample jobs, or take them out again."""
+    with open_site(args, io) as site:
+        if args.remove:
+            words = site.remove_sample()
+        else:
+            place = site.write_sample()
+            words = f"the sample is written: begin at {place}, or just type shimfit"
+    if args.json:
+        io.json({"message": words})
+    else:
+        io.say(words)
+    return Exit.DONE
+
+
+def run_serve(args: argparse.Namespace, io: Io) -> int:
+    """Serve the terminal program to a browser."""
+    from shimfit.settings import data_file
+    from shimfit.tui.serve import serve
+
+    return serve(data_file(args.db), host=args.host, port=args.port, talk=io.talk)
+
+
+def run_completion(args: argparse.Namespace, io: Io) -> int:
+    """Print the completion script of a shell."""
+    from shimfit.cli import build_parser
+    from shimfit.cli.completion import script
+
+    io.say(script(build_parser(), args.shell))
+    return Exit.DONE
+
+
+def _shown(value: object) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return str(value) if value != "" else "-"

@@ -1,0 +1,248 @@
+"""Commands at one post: read, pack, tighten, trim, skip, note, photo, undo, redo."""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING, Any
+
+from shimfit.cli.context import open_site
+from shimfit.errors import Exit, UsageError
+
+if TYPE_CHECKING:
+    from shimfit.cli.io import Commands, Io
+    from shimfit.workflow.place import Place
+    from shimfit.workflow.site import Site
+
+PLACE = "JOB/RUN/POST"
+
+
+def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
+    """Add the commands at one post."""
+    read = commands.add_parser(
+        "read",
+        parents=[common],
+        help="log a reading and say what to do",
+        epilog='example: shimfit read lakeside/boardwalk/7 "9mm n 13mm o"',
+    )
+    read.add_argument("place", metavar=PLACE)
+    read.add_argument("entry", metavar="ENTRY", help='as you would say it: "3/8 next, 1/2 out"')
+    read.add_argument(
+        "--bed", action="store_true", help="the level lay on the bed at the mark, no post stood there"
+    )
+    read.add_argument(
+        "--after", action="store_true", help="a verifying reading although nothing was prescribed"
+    )
+    read.add_argument("--rails-on", action="store_true", help="read after the rails are on")
+    read.add_argument("--mid", metavar="ENTRY2", help="a second reading at half height: shows a bowed post")
+    read.add_argument(
+        "--rocks",
+        metavar="CORNER[=L]",
+        action="append",
+        default=[],
+        help="corner that does not touch, feeler thickness",
+    )
+    read.add_argument("--instrument", metavar="NAME")
+    read.add_argument("--by", metavar="NAME", help="who reads (default: the setting)")
+    read.add_argument("--face", metavar="FACE", help="face that the level was held to")
+    read.add_argument("--units", choices=("mm", "inch"), help="what a bare number means")
+    read.add_argument("--sure", action="store_true", help="log it although it looks like a slip")
+    read.set_defaults(run=run_read)
+
+    pack = commands.add_parser(
+        "pack",
+        parents=[common],
+        help="log what went in: as prescribed, or these packs",
+        epilog="example: shimfit pack lakeside/boardwalk/7 next-out=T1@29mm+F2 prev-out=F1",
+    )
+    pack.add_argument("place", metavar=PLACE)
+    pack.add_argument("packs", metavar="SEAT=LOT[@MARK][+LOT…]", nargs="*")
+    pack.set_defaults(run=run_pack)
+
+    tighten = commands.add_parser("tighten", parents=[common], help="log that the nut was tightened")
+    tighten.add_argument("place", metavar=PLACE)
+    tighten.add_argument("--torque", metavar="T", help="torque: 20Nm, 15ft lbf (N m without a unit)")
+    tighten.set_defaults(run=run_tighten)
+
+    trim = commands.add_parser("trim", parents=[common], help="log that the packs were cut flush")
+    trim.add_argument("place", metavar=PLACE)
+    trim.set_defaults(run=run_trim)
+
+    for name, what in (("skip", "why it is left for later"), ("note", "a sentence to keep at the post")):
+        command = commands.add_parser(name, parents=[common], help=what)
+        command.add_argument("place", metavar=PLACE)
+        command.add_argument("text", metavar="TEXT")
+        command.set_defaults(run=run_skip if name == "skip" else run_note)
+
+    photo = commands.add_parser("photo", parents=[common], help="name a photo's file at a post")
+    photo.add_argument("place", metavar=PLACE)
+    photo.add_argument("text", metavar="FILE")
+    photo.set_defaults(run=run_photo)
+
+    for name, what in (
+        ("undo", "take back the last step of the job"),
+        ("redo", "bring back what was taken back"),
+    ):
+        command = commands.add_parser(name, parents=[common], help=what)
+        command.add_argument(
+            "job", metavar="JOB", nargs="?", help="default: the job worked on last; `box` for the stock"
+        )
+        command.set_defaults(run=run_undo if name == "undo" else run_redo)
+
+
+def run_read(args: argparse.Namespace, io: Io) -> int:
+    """Log a reading; 1 when a verifying reading is over tolerance or no pack can do it."""
+    from shimfit.workflow.reading import Asked
+
+    with open_site(args, io) as site:
+        place = _place(args)
+        rocks = tuple(_rock(text, site.settings.units) for text in args.rocks)
+        asked = Asked(
+            bed=args.bed,
+            after=args.after,
+            rails_on=args.rails_on,
+            rocks=rocks,
+            instrument=args.instrument,
+            by=args.by,
+            face=args.face,
+        )
+        understood = site.echo(place, args.entry)
+        logged = site.log_reading(place, args.entry, asked, sure=args.sure)
+        if args.mid is not None:
+            site.log_reading(
+                place, args.mid, Asked(mid=True, instrument=args.instrument, by=args.by), sure=True
+            )
+        words = getattr(understood, "words", "")
+        told: dict[str, Any] = {
+            "place": str(place),
+            "entry": args.entry,
+            "understood": words,
+            "state": str(logged.post.state),
+            "message": logged.message,
+        }
+        if args.json:
+            from shimfit.contract import prescription_to_json, reading_to_json
+            from shimfit.core.foot import gap_plane
+
+            told["reading"] = reading_to_json(logged.reading)
+            if logged.prescription is not None:
+                plane = gap_plane(logged.prescription.post, logged.prescription.lean)
+                told["answer"] = prescription_to_json(
+                    logged.prescription, entry=args.entry, understood=words, plane=plane
+                )
+            io.json(told)
+        else:
+            _say_post(site, place, words, logged.message, io)
+        over = logged.verdict is not None and logged.verdict.decision == "out"
+        stuck = logged.prescription is not None and logged.prescription.status in ("impossible", "gave-up")
+        return Exit.OVER if over or stuck else Exit.DONE
+
+
+def run_pack(args: argparse.Namespace, io: Io) -> int:
+    """Log what went in."""
+    from shimfit.workflow.by_hand import parse_packs
+
+    with open_site(args, io) as site:
+        place = _place(args)
+        if not args.packs:
+            return _said(site.pack(place), args, io)
+        post = site.post(place)
+        lean = post.reading.lean if post.reading else None
+        run = site.run(place.job, place.run)
+        return _said(
+            site.pack(place, parse_packs(args.packs, post.foot, lean, site.box().lots, run.units)), args, io
+        )
+
+
+def run_tighten(args: argparse.Namespace, io: Io) -> int:
+    """Log that the nut was tightened."""
+    torque_nm = None
+    if args.torque:
+        from shimfit.units import to_torque_nm
+
+        torque_nm = to_torque_nm(args.torque)
+    with open_site(args, io) as site:
+        return _said(site.tighten(_place(args), torque_nm), args, io)
+
+
+def run_trim(args: argparse.Namespace, io: Io) -> int:
+    """Log that the packs were cut flush."""
+    with open_site(args, io) as site:
+        return _said(site.trim(_place(args)), args, io)
+
+
+def run_skip(args: argparse.Namespace, io: Io) -> int:
+    """Leave a post for later."""
+    with open_site(args, io) as site:
+        return _said(site.skip(_place(args), args.text), args, io)
+
+
+def run_note(args: argparse.Namespace, io: Io) -> int:
+    """Leave a sentence at a post."""
+    with open_site(args, io) as site:
+        return _said(site.note(_place(args), args.text), args, io)
+
+
+def run_photo(args: argparse.Namespace, io: Io) -> int:
+    """Name a photo's file at a post."""
+    with open_site(args, io) as site:
+        return _said(site.photo(_place(args), args.text), args, io)
+
+
+def run_undo(args: argparse.Namespace, io: Io) -> int:
+    """Take back the last step."""
+    with open_site(args, io) as site:
+        return _said(site.undo(_job(args.job, site)), args, io)
+
+
+def run_redo(args: argparse.Namespace, io: Io) -> int:
+    """Bring back what was taken back."""
+    with open_site(args, io) as site:
+        return _said(site.redo(_job(args.job, site)), args, io)
+
+
+def _place(args: argparse.Namespace) -> Place:
+    from shimfit.workflow.place import parse_place
+
+    return parse_place(args.place)
+
+
+def _job(name: str | None, site: Site) -> str | None:
+    if name == "box":
+        return None
+    if name is not None:
+        return site.journal.job(name).name
+    last = site.last_place()
+    if last is None:
+        raise UsageError("there is no job yet")
+    return last.job
+
+
+def _rock(text: str, units: Any) -> Any:
+    from shimfit.entry import parse_length
+    from shimfit.workflow.by_hand import parse_seat
+
+    corner, _, thickness = text.partition("=")
+    seat = parse_seat(corner)
+    if not seat.is_corner:
+        raise UsageError(
+            f"{seat} is an edge; a foot rocks over a corner: prev-house, next-house, prev-out, next-out"
+        )
+    # Without a thickness the corner is only noted: it is known to hang, not by how much.
+    return seat, parse_length(thickness, units, what="feeler thickness") if thickness else 0.0
+
+
+def _said(words: str, args: argparse.Namespace, io: Io) -> int:
+    if args.json:
+        io.json({"message": words})
+    else:
+        io.say(words)
+    return Exit.DONE
+
+
+def _say_post(site: Site, place: Place, understood: str, message: str, io: Io) -> None:
+    from shimfit.tui.telling import told_post
+
+    io.say(f"{place}: {understood}")
+    io.say(message)
+    for line in told_post(site.run(place.job, place.run), site.post(place), site.settings):
+        io.say(line)

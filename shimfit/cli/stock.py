@@ -1,0 +1,145 @@
+"""Commands for the box: import, list, add, out, export. The box is one, shared by all jobs."""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING
+
+from shimfit.cli.context import open_site, units_of
+from shimfit.errors import Exit
+
+if TYPE_CHECKING:
+    from shimfit.cli.io import Commands, Io
+    from shimfit.model import Lot
+
+
+def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
+    """Add `stock`."""
+    stock = commands.add_parser(
+        "stock",
+        help="the box of packs, one for all jobs",
+        epilog="example: shimfit stock import fixtures/stock/boardwalk_box.csv",
+    )
+    of_stock = stock.add_subparsers(metavar="WHAT", required=True)
+    imported = of_stock.add_parser(
+        "import", parents=[common], help="put counted lots in the box, from a CSV file"
+    )
+    imported.add_argument("file", metavar="FILE")
+    imported.set_defaults(run=run_import)
+    listed = of_stock.add_parser("list", parents=[common], help="what is in the box")
+    listed.set_defaults(run=run_list)
+    export = of_stock.add_parser("export", parents=[common], help="write the box as CSV")
+    export.add_argument("file", metavar="FILE")
+    export.set_defaults(run=run_export)
+    out = of_stock.add_parser(
+        "out", parents=[common], help="I'm out of this: take a lot, or N of it, out of the box"
+    )
+    out.add_argument("lot", metavar="LOT")
+    out.add_argument("count", metavar="N", nargs="?", type=int)
+    out.set_defaults(run=run_out)
+    add = of_stock.add_parser(
+        "add",
+        parents=[common],
+        help="put one lot in the box",
+        epilog="example: shimfit stock add T9 taper --length 200mm --thin 0.5mm --thick 6mm --count 2",
+    )
+    add.add_argument("lot", metavar="LOT")
+    add.add_argument("form", choices=("flat", "taper", "strip"))
+    add.add_argument("--count", default="1", metavar="N")
+    for name in ("length", "width", "thickness", "thin", "thick"):
+        add.add_argument(f"--{name}", metavar="L")
+    add.add_argument("--material", default="")
+    add.add_argument("--origin", choices=("offcut", "bought"), default="offcut")
+    add.add_argument("--note", default="")
+    add.add_argument("--units", choices=("mm", "inch"), help="what a bare number means")
+    add.set_defaults(run=run_add)
+
+
+def run_import(args: argparse.Namespace, io: Io) -> int:
+    """Put the lots of a CSV file in the box: all of them or, when a line is wrong, none."""
+    from shimfit.core.stock import lots_from_csv
+
+    lots = lots_from_csv(io.read_text(args.file), args.file)
+    with open_site(args, io) as site:
+        site.import_stock(lots, args.file)
+    if args.json:
+        io.json({"lots": len(lots), "pieces": sum(lot.count for lot in lots)})
+    else:
+        io.say(f"{len(lots)} lots, {sum(lot.count for lot in lots)} pieces are in the box")
+    return Exit.DONE
+
+
+def run_list(args: argparse.Namespace, io: Io) -> int:
+    """Show what is in the box."""
+    from shimfit.contract import lot_to_json
+
+    with open_site(args, io) as site:
+        box = site.box()
+    if args.json:
+        io.json({"lots": [lot_to_json(lot) for lot in box.lots], "short": [list(one) for one in box.short]})
+        return Exit.DONE
+    if not box.lots:
+        io.say("the box is empty: shimfit stock import FILE.csv")
+    for lot in box.lots:
+        io.say(_lot_line(lot))
+    for name, count in box.short:
+        io.talk(f"caution: {count} more of {name} were used than were in the box: count it again")
+    return Exit.DONE
+
+
+def run_export(args: argparse.Namespace, io: Io) -> int:
+    """Write the box as CSV."""
+    from shimfit.core.stock import lots_to_csv
+
+    with open_site(args, io) as site:
+        io.write_bytes(args.file, lots_to_csv(site.box().lots).encode("utf-8"))
+    return Exit.DONE
+
+
+def run_out(args: argparse.Namespace, io: Io) -> int:
+    """Take a lot, or some of it, out of the box."""
+    with open_site(args, io) as site:
+        words = site.out_of(args.lot, args.count)
+    if args.json:
+        io.json({"message": words})
+    else:
+        io.say(words)
+    return Exit.DONE
+
+
+def run_add(args: argparse.Namespace, io: Io) -> int:
+    """Put one lot in the box."""
+    from shimfit.core.stock import lot_from_row
+    from shimfit.entry import parse_length
+
+    units = units_of(args, io)
+    row = {
+        "lot": args.lot,
+        "form": args.form,
+        "count": args.count,
+        "material": args.material,
+        "origin": args.origin,
+        "note": args.note,
+    }
+    for name in ("length", "width", "thickness", "thin", "thick"):
+        text = getattr(args, name)
+        if text is not None:
+            row[f"{name}_mm"] = repr(parse_length(text, units, what=name, zero_ok=name == "thin"))
+    lot = lot_from_row(row)
+    with open_site(args, io) as site:
+        site.add_stock(lot)
+    if args.json:
+        io.json({"lot": lot.lot, "count": lot.count})
+    else:
+        io.say(_lot_line(lot))
+    return Exit.DONE
+
+
+def _lot_line(lot: Lot) -> str:
+    if lot.form == "flat":
+        size = f"{lot.thickness_mm:g} mm thick"
+    elif lot.form == "taper":
+        size = f"{lot.thin_mm:.4g} to {lot.thick_mm:.4g} mm over {lot.length_mm:.4g} mm"
+    else:
+        size = f"{lot.length_mm:g} x {lot.width_mm:g} x {lot.thickness_mm:g} mm"
+    return f"  {lot.lot:<10} {lot.count:>4} x {lot.form:<6} {size:<34} {lot.material} {lot.origin} {lot.note}".rstrip()

@@ -1,0 +1,199 @@
+"""Reading a post: what was typed or taken becomes an event on disk, then an answer.
+
+The reading is logged first, by itself: a crash while the answer is worked out loses nothing, and `answer_now`
+works it out again. A reading after a prescription says by itself that the packs went in as prescribed and
+that the nut was tightened; the pieces leave the box in the same step as the reading is logged.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from shimfit.contract import prescription_to_json, reading_to_json
+from shimfit.entry import Incomplete, Refused, Understood
+from shimfit.errors import EntryError
+from shimfit.model import PostState, Reading, Seat, Stage
+from shimfit.store.events import Draft
+
+if TYPE_CHECKING:
+    from shimfit.model import Prescription, Verdict
+    from shimfit.store.state import PostRecord
+    from shimfit.workflow.place import Place
+    from shimfit.workflow.site import Site
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What may be said beside a reading; the plain case says nothing."""
+
+    bed: bool = False
+    """The level lay on the bed at the mark: its fall is the lean that a square-cut post will have."""
+    after: bool = False
+    """Say that this is a verifying reading although nothing was prescribed (the post stood plumb at once)."""
+    rails_on: bool = False
+    mid: bool = False
+    """Read at half height, to see whether the post is bowed; never packed for."""
+    rocks: tuple[tuple[Seat, float], ...] = ()
+    """Corners that do not touch, with the feeler thickness in mm."""
+    instrument: str | None = None
+    by: str | None = None
+    face: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Logged:
+    """A reading that is on disk, and what follows from it."""
+
+    place: Place
+    reading: Reading
+    post: PostRecord
+    """The post as it stands now."""
+    prescription: Prescription | None
+    verdict: Verdict | None
+    message: str
+    """What was logged and what to do, in a sentence."""
+
+
+def second_look(post: PostRecord, understood: Understood) -> str | None:
+    """Why an entry wants a second Enter at this post: inboard, far from the last reading, sense flipped."""
+    from shimfit.entry.second_look import second_look as look
+
+    if understood.second_look is not None:
+        return understood.second_look
+    last = next((reading for reading in reversed(post.readings) if reading.stage != "mid"), None)
+    only_tightened = last is not None and not post.packs_in_place and post.state is PostState.TIGHTEN
+    return look(understood, last, only_tightened=only_tightened, height_mm=post.height_mm)
+
+
+def log_typed(site: Site, place: Place, text: str, asked: Asked, *, sure: bool) -> Logged:
+    """Log what was typed and answer it; EntryError (with the spot) when it is refused, nothing logged."""
+    post = site.post(place)
+    heard = site.echo(place, text)
+    if isinstance(heard, Incomplete):
+        heard = heard.refused
+    if isinstance(heard, Refused):
+        raise EntryError(heard.reason, at=heard.at, meant=heard.meant)
+    if heard.is_gauge_only:
+        return _log_gauge(site, place, heard)
+    doubt = None if sure or asked.mid else second_look(post, heard)
+    if doubt is not None:
+        raise EntryError(f"{doubt}: enter it again (--sure) if it is so", at=0)
+    reading = _reading_of(site, post, heard, asked)
+    return _log(site, place, reading, asked)
+
+
+def log_taken(site: Site, place: Place, reading: Reading, asked: Asked) -> Logged:
+    """Log a reading that the inclinometer has taken."""
+    post = site.post(place)
+    stage = _stage(post, asked)
+    return _log(
+        site, place, replace(reading, stage=stage, height_mm=post.height_mm, rocks=asked.rocks), asked
+    )
+
+
+def answer_now(site: Site, place: Place) -> Prescription | None:
+    """Answer for how the post stands by its latest full reading; worked out and logged if it is missing."""
+    post = site.post(place)
+    if post.reading is None or not _wants_answer(post):
+        return post.prescription if post.reading is not None else None
+    if post.prescription is not None and post.prescription_is_current:
+        return post.prescription
+    answer = site.solver.for_post(site, place, post)
+    if answer is None or site.read_only:
+        return answer
+    site.journal.append_all(
+        [
+            Draft(
+                "prescribed",
+                {"answer": prescription_to_json(answer, entry=post.reading.text)},
+                place.job,
+                place.run,
+                place.post,
+                site.settings.by or None,
+            )
+        ]
+    )
+    return answer
+
+
+def _wants_answer(post: PostRecord) -> bool:
+    """Plumb posts, and those too close to call, are not packed: the one is done, the other is read again."""
+    return post.verdict is None or post.verdict.decision == "out"
+
+
+def _stage(post: PostRecord, asked: Asked) -> Stage:
+    if asked.mid:
+        return "mid"
+    if asked.bed:
+        return "bed"
+    if asked.rails_on:
+        return "rails-on"
+    verifies = asked.after or post.prescription is not None or post.tightened
+    return "verify" if verifies else "stood"
+
+
+def _reading_of(site: Site, post: PostRecord, heard: Understood, asked: Asked) -> Reading:
+    from shimfit.workflow.doubt import typed_doubt
+
+    slope_along, slope_across = heard.slopes(post.height_mm)
+    name = asked.instrument or site.settings.instrument or None
+    doubt = typed_doubt(heard, post.height_mm, site.box().instrument(name) if name else None)
+    return Reading(
+        text=heard.text.strip(),
+        slope_along=slope_along,
+        slope_across=slope_across,
+        height_mm=post.height_mm,
+        stage=_stage(post, asked),
+        u_along=None if slope_along is None else doubt.u_along,
+        u_across=None if slope_across is None else doubt.u_across,
+        largest_term=doubt.largest,
+        gauge_mm=heard.over_mm,
+        instrument=name,
+        face=asked.face,
+        rocks=asked.rocks,
+    )
+
+
+def _log(site: Site, place: Place, reading: Reading, asked: Asked) -> Logged:
+    post = site.post(place)
+    by = asked.by or site.settings.by or None
+    drafts = [Draft("reading", reading_to_json(reading), place.job, place.run, place.post, by)]
+    if reading.stage in ("verify", "rails-on") and reading.lean is not None:
+        drafts = [*site.implied_packing(post), *drafts]
+    site.journal.append_all(drafts)
+    answer = answer_now(site, place) if reading.stage != "mid" else None
+    after = site.post(place)
+    logged = after.readings[-1]
+    return Logged(place, logged, after, answer, after.verdict, _message(logged, after, answer))
+
+
+def _log_gauge(site: Site, place: Place, heard: Understood) -> Logged:
+    """`@4'` alone: offsets are read over that length from now on, in this run."""
+    site.change_run(place.job, place.run, gauge_mm=heard.gauge_mm)
+    post = site.post(place)
+    said = (
+        "offsets are read over the reading height from now on"
+        if heard.gauge_mm is None
+        else f"offsets are read over {heard.gauge_mm:g} mm from now on"
+    )
+    nothing = Reading(heard.text.strip(), None, None, post.height_mm)
+    return Logged(place, nothing, post, post.prescription, post.verdict, said)
+
+
+def _message(reading: Reading, post: PostRecord, answer: Prescription | None) -> str:
+    if reading.stage == "mid":
+        return "logged at half height"
+    if post.reading is None:
+        missing = "out/house" if reading.slope_across is None else "next/prev"
+        return f"logged as half: {missing} is still to be read"
+    if post.verdict is not None and post.verdict.decision != "out":
+        advice = f": {post.verdict.advice}" if post.verdict.advice else ""
+        return f"logged, {post.state}{advice}"
+    if answer is None:
+        return f"logged, {post.state}"
+    if answer.status == "impossible":
+        return f"logged, no pack can do it: {answer.why}"
+    if not answer.packs and not answer.change:
+        return "logged, within tolerance as it stands: tighten and read again"
+    return f"logged, {post.state}"
