@@ -93,7 +93,8 @@ class ShimfitApp(App[None]):
         self._catch_signals()
         if self.desk.site.read_only:
             self._pages["post"].call_after_refresh(
-                self._pages["post"].warn, "READ ONLY: another program writes this file. Nothing is logged here."
+                self._pages["post"].warn,
+                "READ ONLY: another program writes this file. Nothing is logged here.",
             )
         if self._sensor is not None:
             self._sensor.start()
@@ -215,7 +216,10 @@ class ShimfitApp(App[None]):
                 self.action_command_palette()
             case "quit":
                 self.leave(0)
-            case "undo" | "redo" | "packed" | "tightened":
+            case "undo" | "redo":
+                box = page.NAME == "stock"
+                self._tell(self.desk.undo(box=box) if name == "undo" else self.desk.redo(box=box))
+            case "packed" | "tightened":
                 self._tell(getattr(self.desk, name)())
             case "next_post":
                 self._walk(self.desk.step(+1))
@@ -233,7 +237,9 @@ class ShimfitApp(App[None]):
                 self._tell(Outcome(f"the list shows {told}"))
             case "survey":
                 self.desk.walks_on = not self.desk.walks_on
-                told = "each reading walks on to the next post" if self.desk.walks_on else "each reading stays"
+                told = (
+                    "each reading walks on to the next post" if self.desk.walks_on else "each reading stays"
+                )
                 self._tell(Outcome(told))
             case "next_pack":
                 self._home.next_pack()
@@ -244,6 +250,8 @@ class ShimfitApp(App[None]):
                 self._next_theme()
             case "take":
                 self._take()
+            case "open" | "export" | "new_run" | "stock_out" | "stock_add" | "stock_import":
+                page.tapped_key(name)
             case "sample":
                 self._start_sample()
                 self._tell(Outcome("the sample job is open: nothing in it is real"))

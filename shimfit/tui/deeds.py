@@ -54,7 +54,9 @@ DEEDS = (
     Deed("tightened", "Tightened", "Log that the nut was tightened"),
     Deed("note", "Note", "Leave a note at this post", "ctrl+n"),
     Deed("skip", "Skip post", "Leave this post for later, with the reason"),
-    Deed("take", "Take the sensor's reading", "Hold still, then log what the inclinometer shows", "", "Space"),
+    Deed(
+        "take", "Take the sensor's reading", "Hold still, then log what the inclinometer shows", "", "Space"
+    ),
     Deed("survey", "Survey", "Walk on by itself after each reading: read all posts first, pack later"),
     Deed("pad", "Tap pad", "Large keys for typing a reading without a keyboard", "ctrl+t"),
     Deed("theme", "Theme", "Black on white for the sun, white on black, or the terminal's own colours"),

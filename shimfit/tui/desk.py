@@ -157,7 +157,9 @@ class Desk:
         )
         found = next(exact, None) or next(near, None)
         if not wanted or found is None:
-            return Outcome(f"no post of this run is called {text.strip()!r} or has a note with it", done=False)
+            return Outcome(
+                f"no post of this run is called {text.strip()!r} or has a note with it", done=False
+            )
         self.go(Place(self.place.job, self.place.run, found.name))
         return Outcome(f"post {found.name}")
 
@@ -195,31 +197,39 @@ class Desk:
 
     def packed(self) -> Outcome:
         """Log that the packs went in as prescribed."""
-        return self._attempt(lambda place: _said(self.site.pack(place), "packed as prescribed"))
+        return self._attempt(lambda place: Outcome(self.site.pack(place)))
 
     def tightened(self, torque_nm: float | None = None) -> Outcome:
         """Log that the nut was tightened."""
-        return self._attempt(lambda place: _said(self.site.tighten(place, torque_nm), "tightened"))
+        return self._attempt(lambda place: Outcome(self.site.tighten(place, torque_nm)))
 
     def skipped(self, why: str) -> Outcome:
         """Leave this post for later, and say why."""
         if not why.strip():
             return Outcome("say why it is skipped", done=False)
-        return self._attempt(lambda place: _said(self.site.skip(place, why.strip()), "skipped"))
+        return self._attempt(lambda place: Outcome(self.site.skip(place, why.strip())))
 
     def noted(self, text: str) -> Outcome:
         """Leave a note at this post."""
         if not text.strip():
             return Outcome("an empty note was not kept", done=False)
-        return self._attempt(lambda place: _said(self.site.note(place, text.strip()), "noted"))
+        return self._attempt(lambda place: Outcome(self.site.note(place, text.strip())))
 
-    def undo(self) -> Outcome:
-        """Take back the last thing that was logged in this job."""
-        return self._attempt(lambda place: _said(self.site.undo(place.job), "taken back"))
+    def undo(self, *, box: bool = False) -> Outcome:
+        """Take back the last thing that was logged in this job, or (box) that was done to the box."""
+        return self._box_or_job(self.site.undo, box=box)
 
-    def redo(self) -> Outcome:
+    def redo(self, *, box: bool = False) -> Outcome:
         """Bring back what was taken back last."""
-        return self._attempt(lambda place: _said(self.site.redo(place.job), "brought back"))
+        return self._box_or_job(self.site.redo, box=box)
+
+    def _box_or_job(self, move: Callable[[str | None], str], *, box: bool) -> Outcome:
+        if not box:
+            return self._attempt(lambda place: Outcome(move(place.job)))
+        try:
+            return Outcome(move(None))
+        except ShimfitError as error:
+            return Outcome(error.message, done=False, bell="refused")
 
     def _log(self, place: Place, text: str) -> Outcome:
         logged = self.site.log_reading(place, text, sure=self._sure_of == text)
@@ -255,8 +265,3 @@ class Desk:
 def _refusal(heard: Refused) -> Outcome:
     meant = f" (meant {heard.meant}?)" if heard.meant and heard.meant not in heard.reason else ""
     return Outcome(f"{heard.reason}{meant}", done=False, at=heard.at, bell="refused")
-
-
-def _said(words: object, otherwise: str) -> Outcome:
-    """The workflow's own words where it has some."""
-    return Outcome(words if isinstance(words, str) and words else otherwise)

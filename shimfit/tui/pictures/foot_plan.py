@@ -181,9 +181,7 @@ def _draw_arrow(
 
 
 def _fits(factor: int, along_mm: float, across_mm: float, foot: Foot) -> bool:
-    return (
-        abs(along_mm) * factor <= 0.42 * foot.along_mm and abs(across_mm) * factor <= 0.42 * foot.across_mm
-    )
+    return abs(along_mm) * factor <= 0.42 * foot.along_mm and abs(across_mm) * factor <= 0.42 * foot.across_mm
 
 
 def _towards(right: float, down: float) -> Seat:

@@ -98,7 +98,12 @@ def run_as_it_stands(
         sign = glyphs.states[post.state]
         canvas.put(int(x + 0.5 + along * columns_per_top_mm), middle - offset, sign, role)
     cross = "×" if glyphs.blocks else "x"
-    canvas.put(0, height - 1, f"leans along the run {cross}{factor}; tops from above: furthest {worst_mm:.1f} mm", "label")
+    canvas.put(
+        0,
+        height - 1,
+        f"leans along the run {cross}{factor}; tops from above: furthest {worst_mm:.1f} mm",
+        "label",
+    )
     return canvas
 
 
@@ -112,7 +117,9 @@ def _exaggeration(
     return factor, factor * columns_per_mm
 
 
-def trend(values_mm: Sequence[float], allowed_mm: float, *, glyphs: Glyphs, width: int, height: int) -> Canvas:
+def trend(
+    values_mm: Sequence[float], allowed_mm: float, *, glyphs: Glyphs, width: int, height: int
+) -> Canvas:
     """How far out of plumb each reading of a post was, oldest first, as bars; the tolerance is a line.
 
     Bars are to one scale from zero; more readings than fit leave the oldest out.

@@ -54,7 +54,9 @@ def target(
     x, y = width // 2, rows // 2
     half_rows = max(1, min(rows // 2, int(width / 2 / ASPECT)))
     rows_per_mm = half_rows / (span * allowed_mm)
-    canvas.line((x - round(half_rows * ASPECT), y), (x + round(half_rows * ASPECT), y), glyphs.horizontal, "frame")
+    canvas.line(
+        (x - round(half_rows * ASPECT), y), (x + round(half_rows * ASPECT), y), glyphs.horizontal, "frame"
+    )
     canvas.line((x, y - half_rows), (x, y + half_rows), glyphs.vertical, "frame")
     _draw_ring(canvas, (x, y), allowed_mm * rows_per_mm, glyphs)
     canvas.put(x, y, glyphs.plumb, "frame")
@@ -66,7 +68,12 @@ def target(
     if top_mm is not None:
         column, row = mark_cell(top_mm, rows_per_mm, (x, y))
         inside = math.hypot(*top_mm) <= allowed_mm
-        canvas.put(min(max(0, column), width - 1), min(max(0, row), rows - 1), glyphs.top, "within" if inside else "beyond")
+        canvas.put(
+            min(max(0, column), width - 1),
+            min(max(0, row), rows - 1),
+            glyphs.top,
+            "within" if inside else "beyond",
+        )
     if legend:
         canvas.put_middle(x, height - 1, legend, "label")
     return canvas

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from shimfit.tui.desk import Desk
 
 LEAST_COLUMNS, LEAST_ROWS = 30, 8
+_OWN_KEYS = {"stock_out": "out", "stock_add": "add", "stock_import": "load"}
 TOO_SMALL = "Make the window larger: 30 x 8 at least"
 
 
@@ -97,7 +98,12 @@ class Page(Screen[None]):
         """Offer the names of the screens and put the cursor where typing goes."""
         labels = [BY_NAME[f"go_{name}"] for name in SCREENS]
         self.query_one("#tabs", Taps).offer(
-            [[Tap(deed.title, deed.name, "here" if deed.name == f"go_{self.NAME}" else "band") for deed in labels]]
+            [
+                [
+                    Tap(deed.title, deed.name, "here" if deed.name == f"go_{self.NAME}" else "band")
+                    for deed in labels
+                ]
+            ]
         )
         line = self.query_one(EntryLine)
         line.cursor_blink = False
@@ -235,6 +241,16 @@ class Page(Screen[None]):
 
     def entered(self, text: str) -> None:
         """Enter on the line while nothing special is asked."""
+
+    def tapped_key(self, name: str) -> None:
+        """A key of this page's own was tapped at the foot."""
+        if name == "open":
+            self.open_marked()
+        else:
+            getattr(self, f"action_{_OWN_KEYS.get(name, name)}")()
+
+    def open_marked(self) -> None:
+        """Open what is marked in the list."""
 
     @on(EntryLine.Lent)
     def _lent(self, event: EntryLine.Lent) -> None:

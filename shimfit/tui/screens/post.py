@@ -490,7 +490,10 @@ class PostScreen(Page):
         signs = self.desk.glyphs.states
         rows.fill(
             [
-                [(f" {post.name:>4} ", ""), (f"{signs[post.state]} {state_word(post.state)}", ROLES[post.state])]
+                [
+                    (f" {post.name:>4} ", ""),
+                    (f"{signs[post.state]} {state_word(post.state)}", ROLES[post.state]),
+                ]
                 for post in posts
             ],
             index,
@@ -542,7 +545,12 @@ class PostScreen(Page):
                 for face in (Face.PREV, Face.NEXT, Face.OUT, Face.HOUSE)
             ]
             return (*taps, Tap(f"{glyphs.enter}", "enter"))
-        taps = [Tap("F1 help", "help"), Tap("^Z undo", "undo"), Tap("^T pad", "pad"), Tap("^P all", "palette")]
+        taps = [
+            Tap("F1 help", "help"),
+            Tap("^Z undo", "undo"),
+            Tap("^T pad", "pad"),
+            Tap("^P all", "palette"),
+        ]
         if not self._slim:
             taps[1:1] = [Tap(f"{glyphs.enter} next", "next_post"), Tap("/ find", "find")]
         if self._packs() and len(self._packs()) > 1:

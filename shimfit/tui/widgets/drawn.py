@@ -72,7 +72,11 @@ class Picture(Drawn):
     """Shows what a drawing function makes of its size; redrawing refreshes only the rows that changed."""
 
     def __init__(
-        self, draw: Callable[[int, int], Canvas], *, id: str | None = None, classes: str | None = None  # noqa: A002
+        self,
+        draw: Callable[[int, int], Canvas],
+        *,
+        id: str | None = None,
+        classes: str | None = None,  # noqa: A002
     ) -> None:
         super().__init__(id=id, classes=classes)
         self._draw = draw

@@ -39,7 +39,11 @@ class Taps(Drawn):
             self.tap = tap
 
     def __init__(
-        self, rows: Sequence[Sequence[Tap]] = (), *, spread: bool = True, id: str | None = None  # noqa: A002
+        self,
+        rows: Sequence[Sequence[Tap]] = (),
+        *,
+        spread: bool = True,
+        id: str | None = None,  # noqa: A002
     ) -> None:
         super().__init__(id=id)
         self._rows = rows

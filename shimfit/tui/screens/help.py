@@ -1,0 +1,109 @@
+"""Help: how a reading is typed, and the keys of the screen that one came from."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, ClassVar
+
+from textual.binding import Binding, BindingType
+from textual.screen import Screen
+
+from shimfit.tui.deeds import DEEDS, key_words
+from shimfit.tui.screens.page import wrapped
+from shimfit.tui.widgets.rows import Rows
+
+if TYPE_CHECKING:
+    from textual import events
+    from textual.app import ComposeResult
+
+    from shimfit.tui.desk import Desk
+    from shimfit.tui.pictures.canvas import Run
+
+ENTRY_HELP = (
+    ("How far the TOP leans, and which way. n next, p prev, o out, h house.", ""),
+    ("3/8n1/2o", "top 3/8 in towards next, 1/2 in out"),
+    ("9mmn13mmo", "9 mm next, 13 mm out; 9n13o when the unit is mm"),
+    ("1 1/4n3/8h", "mixed numbers; words work too: 3/8 next, 1/2 out"),
+    ("3/8+n1/2-o", "+ strong (a quarter mark more), - shy"),
+    (".6dn.8do", "degrees"),
+    ("3/16n1/8o@4'", "gap over a 4 ft level, this reading only"),
+    ("@4'", "alone: over that length from now on"),
+    ("3/8n0", "the other way is plumb; plumb: both ways"),
+    ("3/8n", "half read: the other way comes later"),
+)
+PAGE_HELP = {
+    "post": "Type the lean, Enter logs it and shows what to pack. Pack, tighten, type the lean again: "
+    "the same line is the re-read. Enter on the empty line walks on.",
+    "run": "Every post as it stands. Enter opens the marked post, l lists only what is left to do.",
+    "stock": "What is in the box. o: the marked lot ran out; a: add a lot; i: take a CSV file.",
+    "record": "Before and after, off at the top. e writes the record: .pdf, .csv or .json.",
+    "setup": "Jobs and runs, units, theme, sensor. Enter changes the marked row.",
+}
+CAUTION = (
+    "shimfit makes posts plumb; it does not design the connection. Packs must not rot or creep and must "
+    "not carry a sideways load. Re-tighten when the timber has dried. Never hold a small offcut by hand near the blade."
+)
+
+
+class HelpScreen(Screen[None]):
+    """A page to scroll; Esc goes back."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("escape,f1,q,question_mark,enter", "back", "Back", show=False, priority=True)
+    ]
+
+    def __init__(self, desk: Desk, page: str) -> None:
+        super().__init__()
+        self._desk = desk
+        self._page = page
+
+    def compose(self) -> ComposeResult:
+        """One list of rows."""
+        yield Rows(id="list")
+
+    def on_mount(self) -> None:
+        """The list takes the arrow keys."""
+        self.query_one(Rows).focus()
+
+    def on_resize(self, event: events.Resize) -> None:
+        """Break the lines anew."""
+        self.query_one(Rows).fill(help_rows(self._page, event.size.width))
+
+    def action_back(self) -> None:
+        """Back to where one came from."""
+        self.dismiss()
+
+    def on_rows_chosen(self, event: Rows.Chosen) -> None:
+        """A tap anywhere goes back."""
+        event.stop()
+        self.dismiss()
+
+
+def help_rows(page: str, width: int) -> list[list[Run]]:
+    """The page's help, broken to a width."""
+    rows: list[list[Run]] = [[("HELP  Esc or a tap goes back", "strong")]]
+
+    def say(text: str, role: str = "") -> None:
+        rows.extend([(row, role)] for row in wrapped(text, max(10, width)))
+
+    def table(left: str, right: str) -> None:
+        column = 14
+        for index, row in enumerate(wrapped(right, max(10, width - column))):
+            rows.append([((left if index == 0 else "").ljust(column), "strong"), (row, "")])
+
+    say(PAGE_HELP[page])
+    say("")
+    say("TYPING A READING", "strong")
+    for left, right in ENTRY_HELP:
+        if right:
+            table(left, right)
+        else:
+            say(left)
+    say("")
+    say("KEYS (all of it is in ^P too)", "strong")
+    for deed in DEEDS:
+        if key_words(deed):
+            table(key_words(deed), f"{deed.title}: {deed.says}")
+    say("")
+    say("CAUTION", "strong")
+    say(CAUTION)
+    return rows

@@ -1,0 +1,142 @@
+"""The record: how each post stood, how it stands, and the file for the hand-over."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, ClassVar
+
+from textual import on
+from textual.binding import Binding, BindingType
+
+from shimfit.errors import FileError, ShimfitError
+from shimfit.model import PostState
+from shimfit.tui.desk import Outcome
+from shimfit.tui.glyphs import ROLES
+from shimfit.tui.handover import export_record, suggested_name
+from shimfit.tui.lengths import fine
+from shimfit.tui.pictures.canvas import Canvas
+from shimfit.tui.screens.page import Page, Question
+from shimfit.tui.telling import state_word
+from shimfit.tui.widgets.rows import Rows
+from shimfit.tui.widgets.taps import Tap
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from textual.app import ComposeResult
+
+    from shimfit.model import Reading
+    from shimfit.store.state import PostRecord
+    from shimfit.tui.pictures.canvas import Run
+
+
+class RecordScreen(Page):
+    """One row a post: before, after, allowed."""
+
+    NAME: ClassVar[str] = "record"
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("e", "export", "Export", show=False),
+        Binding("question_mark", "app.do('help')", "Help", show=False),
+        Binding("q", "app.do('quit')", "Quit", show=False),
+    ]
+    _exists: str | None = None
+    """Name of a file that was found to exist: a second Enter writes over it."""
+
+    def compose_body(self) -> ComposeResult:
+        """The list alone."""
+        yield Rows(id="list", empty="no run yet")
+
+    def show(self) -> None:
+        """Fill the list anew."""
+        if self.is_mounted and self.desk.run is not None:
+            width = self.size.width or 80
+            posts = self.desk.run.posts
+            names = [post.name for post in posts]
+            here = self.desk.place.post if self.desk.place else ""
+            self.query_one("#list", Rows).fill(
+                [self._row(post, width) for post in posts], names.index(here) if here in names else 0
+            )
+        super().show()
+
+    def focus_home(self) -> None:
+        """The list takes the keys."""
+        self.query_one("#list", Rows).focus()
+
+    def draw_headline(self, width: int, height: int) -> Canvas:
+        """How many posts stand plumb."""
+        canvas = Canvas(width, height)
+        run = self.desk.run
+        if run is not None:
+            plumb = sum(post.state is PostState.PLUMB for post in run.posts)
+            sample = "  SAMPLE: nothing in it is real" if run.sample and width >= 60 else ""
+            canvas.put(0, 0, f"{run.name}  {plumb} of {len(run.posts)} plumb{sample}", "strong")
+        return canvas
+
+    def default_hint(self) -> str:
+        """How to hand it over."""
+        return "off at the top: before, after. e writes the record to a file"
+
+    def keys(self) -> Sequence[Tap]:
+        """What can be done from here."""
+        if self.question is not None:
+            return (Tap("Esc leave", "leave"), Tap(f"{self.desk.glyphs.enter} write", "enter"))
+        return (
+            Tap("e export", "export"),
+            Tap(f"{self.desk.glyphs.enter} open", "open"),
+            Tap("F1 help", "help"),
+            Tap("^P all", "palette"),
+        )
+
+    def action_export(self) -> None:
+        """Ask for a file name."""
+        if self.desk.run is None:
+            self.say(Outcome("no run is open", done=False))
+            return
+        self._exists = None
+        hint = ".pdf for paper, .csv for a table, .json for programs"
+        self.ask(Question("write to", hint, self._export, suggested_name(self.desk.run)))
+
+    @on(Rows.Chosen, "#list")
+    def _chosen(self, event: Rows.Chosen) -> None:
+        event.stop()
+        if self.desk.run is not None and event.index < len(self.desk.run.posts):
+            self.shimfit.go_to_post(self.desk.run.posts[event.index].name)
+
+    def open_marked(self) -> None:
+        """Go to the marked post."""
+        self.query_one("#list", Rows).action_choose()
+
+    def _export(self, name: str) -> Outcome:
+        assert self.desk.run is not None
+        self.desk.refresh()
+        try:
+            target = export_record(self.desk.site, self.desk.run, name, overwrite=self._exists == name)
+        except FileError as error:
+            if error.message.endswith("exists already"):
+                self._exists = name
+                return Outcome(f"{error.message}: Enter again writes over it", done=False, bell="refused")
+            return Outcome(error.message, done=False, bell="refused")
+        except ShimfitError as error:
+            return Outcome(error.message, done=False, bell="refused")
+        return Outcome(f"written: {target}")
+
+    def _row(self, post: PostRecord, width: int) -> list[Run]:
+        told = f"{self.desk.glyphs.states[post.state]} {state_word(post.state)}"
+        before, after = self._off(post, post.before or post.reading), self._off(post, post.after)
+        room = 20 if width >= 48 else 19
+        runs: list[Run] = [(f"{post.name:>4} ", ""), (told.ljust(room)[:room], ROLES[post.state])]
+        runs.append((f"{before:>7}{after:>8}", ""))
+        if width >= 60:
+            assert self.desk.run is not None
+            allowed = fine(post.tolerance.allowed_top_mm(post.height_mm), self.desk.run.units)
+            runs.append((f"   allowed {allowed}  rounds {post.rounds}", ""))
+        if width >= 100:
+            runs.append(("  " + "; ".join(note.text for note in post.notes), ""))
+        return runs
+
+    def _off(self, post: PostRecord, reading: Reading | None) -> str:
+        assert self.desk.run is not None
+        if reading is None or reading.lean is None:
+            return "-"
+        top = math.hypot(*reading.lean.top_mm(post.height_mm))
+        return fine(top, self.desk.run.units).removesuffix(" mm")

@@ -1,0 +1,158 @@
+"""The run: every post as it stands, what is left to do."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, ClassVar
+
+from textual import on
+from textual.binding import Binding, BindingType
+
+from shimfit.tui.glyphs import ROLES
+from shimfit.tui.lengths import fine
+from shimfit.tui.pictures.canvas import Canvas
+from shimfit.tui.pictures.run_picture import Standing, run_as_it_stands, strip
+from shimfit.tui.screens.page import Page
+from shimfit.tui.telling import state_word
+from shimfit.tui.widgets.drawn import Picture
+from shimfit.tui.widgets.rows import Rows
+from shimfit.tui.widgets.taps import Tap
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from textual.app import ComposeResult
+
+    from shimfit.store.state import PostRecord
+    from shimfit.tui.pictures.canvas import Run
+
+
+class RunScreen(Page):
+    """List of posts, strip, and the run as it stands."""
+
+    NAME: ClassVar[str] = "run"
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("l", "app.do('left_to_do')", "Left to do", show=False),
+        Binding("slash", "app.do('find')", "Find", show=False),
+        Binding("s", "app.do('survey')", "Survey", show=False),
+        Binding("question_mark", "app.do('help')", "Help", show=False),
+        Binding("q", "app.do('quit')", "Quit", show=False),
+    ]
+
+    def compose_body(self) -> ComposeResult:
+        """Strip, picture, list."""
+        yield Picture(self._draw_strip, id="strip")
+        yield Picture(self._draw_picture, id="picture")
+        yield Rows(id="list", empty="every post is done")
+
+    def show(self) -> None:
+        """Fill the list anew."""
+        if not self.is_mounted or self.desk.run is None:
+            super().show()
+            return
+        posts = self._listed()
+        names = [post.name for post in posts]
+        here = self.desk.place.post if self.desk.place else ""
+        width = self.size.width or 80
+        self.query_one("#list", Rows).fill(
+            [self._row(post, width) for post in posts], names.index(here) if here in names else 0
+        )
+        super().show()
+
+    def focus_home(self) -> None:
+        """The list takes the keys."""
+        self.query_one("#list", Rows).focus()
+
+    def draw_headline(self, width: int, height: int) -> Canvas:
+        """Run, and how many posts are in which state."""
+        canvas = Canvas(width, height)
+        run = self.desk.run
+        if run is None:
+            canvas.put(0, 0, "no run yet: F5 sets one up", "strong")
+            return canvas
+        left = len(run.left_to_do)
+        done = f"{left} of {len(run.posts)} left to do" if left else f"all {len(run.posts)} posts done"
+        only = " (only these are listed)" if self.desk.only_left and width >= 60 else ""
+        canvas.put(0, 0, f"{run.name}  {done}{only}", "strong")
+        return canvas
+
+    def keys(self) -> Sequence[Tap]:
+        """What can be done from here."""
+        if self.question is not None:
+            return (Tap("Esc leave", "leave"), Tap(f"{self.desk.glyphs.enter} go", "enter"))
+        left = "l all posts" if self.desk.only_left else "l left to do"
+        return (
+            Tap(f"{self.desk.glyphs.enter} open", "open"),
+            Tap(left, "left_to_do"),
+            Tap("/ find", "find"),
+            Tap("^P all", "palette"),
+        )
+
+    def default_hint(self) -> str:
+        """One line on what the list is for."""
+        if self.desk.walks_on:
+            return "survey: each reading walks on to the next post"
+        return "Enter or a tap goes to the post"
+
+    @on(Rows.Chosen, "#list")
+    def _chosen(self, event: Rows.Chosen) -> None:
+        event.stop()
+        posts = self._listed()
+        if event.index < len(posts):
+            self.shimfit.go_to_post(posts[event.index].name)
+
+    def open_marked(self) -> None:
+        """Go to the marked post."""
+        self.query_one("#list", Rows).action_choose()
+
+    def _listed(self) -> tuple[PostRecord, ...]:
+        if self.desk.run is None:
+            return ()
+        return self.desk.run.left_to_do if self.desk.only_left else self.desk.run.posts
+
+    def _row(self, post: PostRecord, width: int) -> list[Run]:
+        glyphs, words = self.desk.glyphs, self.desk.words
+        assert words is not None
+        told = f"{glyphs.states[post.state]} {state_word(post.state)}"
+        runs: list[Run] = [(f" {post.name:>4} ", ""), (told, ROLES[post.state]), (" " * (20 - len(told)), "")]
+        lean = post.reading.lean if post.reading else None
+        if lean is None:
+            return runs
+        top = lean.top_mm(post.height_mm)
+        if width < 60:
+            return [*runs, (f"{fine(math.hypot(*top), words.units)} off", "")]
+        off = words.off(lean, post).replace(", allowed ", " of ")
+        notes = "; ".join(note.text for note in post.notes)
+        return [*runs, (f"{off}  {words.lean(lean, post.height_mm).removeprefix('TOP leans ')}  {notes}", "")]
+
+    def _draw_strip(self, width: int, height: int) -> Canvas:
+        if self.desk.run is None:
+            return Canvas(width, height)
+        return strip(
+            [post.state for post in self.desk.run.posts],
+            self.desk.index,
+            glyphs=self.desk.glyphs,
+            width=width,
+        )
+
+    def _draw_picture(self, width: int, height: int) -> Canvas:
+        words = self.desk.words
+        if self.desk.run is None or words is None:
+            return Canvas(width, height)
+        return run_as_it_stands(
+            [
+                Standing(
+                    post.name,
+                    post.station_mm,
+                    post.state,
+                    post.reading.lean.top_mm(post.height_mm) if post.reading and post.reading.lean else None,
+                    post.height_mm,
+                )
+                for post in self.desk.run.posts
+            ],
+            self.desk.index,
+            names=words.names,
+            glyphs=self.desk.glyphs,
+            width=width,
+            height=height,
+        )

@@ -1,0 +1,217 @@
+"""Setting up: which run is open, new runs, and the settings that go with the data file."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, ClassVar
+
+from textual import on
+from textual.binding import Binding, BindingType
+
+from shimfit.errors import ShimfitError
+from shimfit.tui import lengths
+from shimfit.tui.desk import Outcome
+from shimfit.tui.pictures.canvas import Canvas
+from shimfit.tui.screens.page import Page, Question
+from shimfit.tui.setting_up import RUN_STEPS, add_run, check_answer
+from shimfit.tui.widgets.rows import Rows
+from shimfit.tui.widgets.taps import Tap
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from textual.app import ComposeResult
+
+    from shimfit.tui.pictures.canvas import Run
+
+SETTINGS = (
+    ("units", "what a bare number means: mm or inch"),
+    ("graduation", "finest mark of the inch tape: 8, 16, 32 or 64"),
+    ("by", "who reads; stands in the record"),
+    ("instrument", "name of the level or inclinometer in use"),
+    ("rule", "decision rule: 95, simple or 2u"),
+    ("theme", "sun, dark or term"),
+    ("bell", "ring on a refusal and on plumb: yes or no"),
+    ("hints", "first-run hints: yes or no"),
+    ("sensor", "where the inclinometer is: a device or a URL; takes effect at the next start"),
+)
+"""Settings in the order in which they are listed, with what each is."""
+_CHOICES = {
+    "units": ("mm", "inch"),
+    "rule": ("95", "simple", "2u"),
+    "theme": ("sun", "dark", "term"),
+    "graduation": ("8", "16", "32", "64"),
+    "bell": ("yes", "no"),
+    "hints": ("yes", "no"),
+}
+
+
+class SetupScreen(Page):
+    """Runs to open, a run to lay out, settings to change."""
+
+    NAME: ClassVar[str] = "setup"
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("n", "new_run", "New run", show=False),
+        Binding("question_mark", "app.do('help')", "Help", show=False),
+        Binding("q", "app.do('quit')", "Quit", show=False),
+    ]
+
+    def compose_body(self) -> ComposeResult:
+        """The list alone."""
+        yield Rows(id="list")
+
+    def show(self) -> None:
+        """Fill the list anew."""
+        if self.is_mounted:
+            self._entries = self._make_entries()
+            self.query_one("#list", Rows).fill([row for _, _, row in self._entries])
+        super().show()
+
+    def focus_home(self) -> None:
+        """The list takes the keys."""
+        self.query_one("#list", Rows).focus()
+
+    def draw_headline(self, width: int, height: int) -> Canvas:
+        """What is open and where it is kept."""
+        canvas = Canvas(width, height)
+        place = self.desk.place
+        open_run = f"open: {place.run_path}" if place else "no run is open"
+        canvas.put(0, 0, f"{open_run}   kept in {self.desk.site.path}", "strong")
+        return canvas
+
+    def default_hint(self) -> str:
+        """What the marked row does."""
+        entries = self._make_entries()
+        index = self.query_one("#list", Rows).index
+        kind, name, _ = entries[min(index, len(entries) - 1)]
+        if kind == "set":
+            return dict(SETTINGS)[name]
+        return {
+            "run": "Enter opens this run",
+            "new": "asks for the job, the run's length, spacing, foot, height, tolerance",
+            "sample": "a made-up boardwalk and porch, easy to delete",
+            "tell": "how this run is read and judged",
+        }[kind]
+
+    def keys(self) -> Sequence[Tap]:
+        """What can be done from here."""
+        if self.question is not None:
+            return (Tap("Esc leave", "leave"), Tap(f"{self.desk.glyphs.enter} keep", "enter"))
+        return (
+            Tap(f"{self.desk.glyphs.enter} change", "open"),
+            Tap("n new run", "new_run"),
+            Tap("F1 help", "help"),
+            Tap("^P all", "palette"),
+        )
+
+    @on(Rows.Moved, "#list")
+    def _moved(self, event: Rows.Moved) -> None:
+        event.stop()
+        self.outcome = None
+        self.show()
+
+    @on(Rows.Chosen, "#list")
+    def _chosen(self, event: Rows.Chosen) -> None:
+        event.stop()
+        kind, name, _ = self._make_entries()[event.index]
+        match kind:
+            case "run":
+                job, _, run = name.partition("/")
+                outcome = self.desk.go_run(job, run)
+                self.show()
+                self.say(outcome)
+                if outcome.done:
+                    self.shimfit.do("go_post")
+            case "new":
+                self.action_new_run()
+            case "sample":
+                self.shimfit.do("sample")
+                self.shimfit.do("go_post")
+            case "set":
+                self._change(name)
+
+    def open_marked(self) -> None:
+        """Change or open the marked row."""
+        self.query_one("#list", Rows).action_choose()
+
+    def action_new_run(self) -> None:
+        """Ask for a run, one thing after another."""
+        self._ask_step(0, {})
+
+    def _ask_step(self, index: int, answers: dict[str, str]) -> None:
+        key, hint = RUN_STEPS[index]
+
+        def answer(text: str) -> Outcome:
+            try:
+                check_answer(self.desk.site, key, text)
+                answers[key] = text
+                if index + 1 < len(RUN_STEPS):
+                    self._ask_step(index + 1, answers)
+                    return Outcome("")
+                run = add_run(self.desk.site, answers)
+            except ShimfitError as error:
+                return Outcome(error.message, done=False, at=error.at, bell="refused")
+            outcome = self.desk.go_run(run.job, run.name)
+            self.shimfit.do("go_post")
+            return outcome
+
+        start = ""
+        if key == "job" and self.desk.place is not None and not (self.desk.run and self.desk.run.sample):
+            start = self.desk.place.job
+        self.ask(Question(key, hint, answer, start))
+
+    def _change(self, name: str) -> None:
+        value = getattr(self.desk.settings, name)
+        choices = _CHOICES.get(name)
+        if choices:
+            now = {True: "yes", False: "no"}.get(value, str(value)) if isinstance(value, bool) else str(value)
+            following = choices[(choices.index(now) + 1) % len(choices)] if now in choices else choices[0]
+            outcome = self._set(name, following)
+            self.show()
+            self.say(outcome)
+            return
+        self.ask(Question(name, dict(SETTINGS)[name], lambda text: self._set(name, text.strip()), str(value)))
+
+    def _set(self, name: str, text: str) -> Outcome:
+        try:
+            self.desk.site.set(name, text)
+        except ShimfitError as error:
+            return Outcome(error.message, done=False, bell="refused")
+        if name == "theme":
+            self.app.theme = text
+        return Outcome(f"{name}: {text or 'none'}")
+
+    def _make_entries(self) -> list[tuple[str, str, list[Run]]]:
+        entries: list[tuple[str, str, list[Run]]] = []
+        here = self.desk.place.run_path if self.desk.place else ""
+        for job in self.desk.jobs():
+            for run in job.runs:
+                path = f"{job.name}/{run}"
+                sign = self.desk.glyphs.here if path == here else " "
+                sample = "  (sample)" if job.sample else ""
+                entries.append(
+                    ("run", path, [(f" {sign} run  {path}{sample}", "strong" if path == here else "")])
+                )
+        entries.append(("new", "", [("   new run", "")]))
+        if not entries[:-1]:
+            entries.append(("sample", "", [("   the sample job", "")]))
+        run_now = self.desk.run
+        if run_now is not None:
+            gauge = (
+                "the reading height"
+                if run_now.gauge_mm is None
+                else lengths.tape(run_now.gauge_mm, run_now.units)
+            )
+            tolerance = run_now.tolerance
+            each = " each way" if tolerance.per_direction else ""
+            for told in (
+                f"foot {run_now.foot.text}, read at {lengths.tape(run_now.height_mm, run_now.units)}",
+                f"tolerance {tolerance.text}{each}: {tolerance.source}",
+                f"offsets are read over {gauge}",
+            ):
+                entries.append(("tell", told, [(f"     {told}", "")]))
+        settings = self.desk.settings
+        for name, _ in SETTINGS:
+            value = getattr(settings, name)
+            shown = {True: "yes", False: "no"}[value] if isinstance(value, bool) else str(value) or "none"
+            entries.append(("set", name, [(f"   {name:<11} {shown}", "")]))
+        return entries

@@ -1,0 +1,156 @@
+"""The box: what is left in it, what ran out, what comes in."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, ClassVar
+
+from textual.binding import Binding, BindingType
+
+from shimfit.errors import FileError, ShimfitError
+from shimfit.tui.desk import Outcome
+from shimfit.tui.pictures.canvas import Canvas
+from shimfit.tui.screens.page import Page, Question
+from shimfit.tui.setting_up import LOT_HINT, parse_lot
+from shimfit.tui.widgets.rows import Rows
+from shimfit.tui.widgets.taps import Tap
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from textual.app import ComposeResult
+
+    from shimfit.model import Lot
+
+
+class StockScreen(Page):
+    """Lots with their sizes and what is left of each."""
+
+    NAME: ClassVar[str] = "stock"
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("o", "out", "Out of this", show=False),
+        Binding("a", "add", "Add", show=False),
+        Binding("i", "load", "Import", show=False),
+        Binding("question_mark", "app.do('help')", "Help", show=False),
+        Binding("q", "app.do('quit')", "Quit", show=False),
+    ]
+
+    def compose_body(self) -> ComposeResult:
+        """The list alone."""
+        yield Rows(id="list", empty="The box is empty: a adds a lot, i takes a CSV file")
+
+    def show(self) -> None:
+        """Fill the list anew."""
+        if self.is_mounted:
+            width = self.size.width or 80
+            self.query_one("#list", Rows).fill([[(lot_row(lot, width), "")] for lot in self._lots()])
+        super().show()
+
+    def focus_home(self) -> None:
+        """The list takes the keys."""
+        self.query_one("#list", Rows).focus()
+
+    def draw_headline(self, width: int, height: int) -> Canvas:
+        """How much is in the box."""
+        canvas = Canvas(width, height)
+        lots = self.desk.box().lots
+        pieces = sum(lot.count for lot in lots)
+        short = self.desk.box().short
+        wrong = f"; counted wrong: {', '.join(lot for lot, _ in short)}" if short else ""
+        canvas.put(0, 0, f"The box: {len(lots)} lots, {pieces} pieces{wrong}", "strong")
+        return canvas
+
+    def default_hint(self) -> str:
+        """What the marked lot is."""
+        lots = self._lots()
+        if not lots:
+            return ""
+        return "o: out of the marked lot   a: add   ^Z takes it back"
+
+    def keys(self) -> Sequence[Tap]:
+        """What can be done from here."""
+        if self.question is not None:
+            return (Tap("Esc leave", "leave"), Tap(f"{self.desk.glyphs.enter} keep", "enter"))
+        return (
+            Tap("o out of it", "stock_out"),
+            Tap("a add", "stock_add"),
+            Tap("i import", "stock_import"),
+            Tap("^P all", "palette"),
+        )
+
+    def action_out(self) -> None:
+        """The marked lot ran out; undo brings it back."""
+        lots = self._lots()
+        index = self.query_one("#list", Rows).index
+        if index < len(lots):
+            self._tell(lambda: self.desk.site.out_of(lots[index].lot))
+
+    def action_add(self) -> None:
+        """Ask for a lot."""
+        self.ask(Question("lot", LOT_HINT, self._add))
+
+    def action_load(self) -> None:
+        """Ask for a stock file."""
+        self.ask(Question("file", "a CSV file with the lots that you counted", self._load))
+
+    def _lots(self) -> tuple[Lot, ...]:
+        return self.desk.box().lots
+
+    def _add(self, text: str) -> Outcome:
+        def add() -> str:
+            lot = parse_lot(text, self.desk.settings.units)
+            self.desk.site.add_stock(lot)
+            return f"{lot.lot} is in the box"
+
+        return _said(add)
+
+    def _load(self, text: str) -> Outcome:
+        def load() -> str:
+            from shimfit.core.stock import lots_from_csv
+
+            path = Path(text.strip()).expanduser()
+            lots = lots_from_csv(_read(path), path.name)
+            self.desk.site.import_stock(lots, path.name)
+            return f"{len(lots)} lots from {path.name}"
+
+        return _said(load)
+
+    def _tell(self, move: Callable[[], str]) -> None:
+        outcome = _said(move)
+        self.show()
+        self.say(outcome)
+
+
+def lot_row(lot: Lot, width: int) -> str:
+    """One lot in a row: name, count left, form, sizes; material and origin where there is room."""
+
+    def mm(value: float | None) -> str:
+        return "?" if value is None else f"{value:g}"
+
+    match lot.form:
+        case "flat":
+            size = f"{mm(lot.thickness_mm)} mm thick"
+        case "taper":
+            size = f"{mm(lot.thin_mm)} to {mm(lot.thick_mm)} over {mm(lot.length_mm)} mm"
+        case _:
+            size = f"{mm(lot.length_mm)} x {mm(lot.width_mm)} x {mm(lot.thickness_mm)} mm"
+    row = f" {lot.lot:<6}{lot.count:>3} {lot.form:<6}{size}"
+    if width >= 60:
+        row = f"{row:<46} {lot.material:<14} {lot.origin} {lot.note}"
+    return row.rstrip()
+
+
+def _read(path: Path) -> str:
+    try:
+        return path.read_text("utf-8-sig")
+    except OSError as error:
+        raise FileError(f"can't read {path}: {error.strerror}", path=str(path)) from error
+    except UnicodeDecodeError as error:
+        raise FileError(f"{path.name} is not a text file (UTF-8 expected)", path=str(path)) from error
+
+
+def _said(move: Callable[[], str]) -> Outcome:
+    try:
+        return Outcome(move())
+    except ShimfitError as error:
+        return Outcome(error.message, done=False, bell="refused")

@@ -1,0 +1,123 @@
+"""Setting up from a single line: a new run, a new lot. The same lines are typed on screen and in plain mode."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING
+
+from shimfit.entry.lengths import parse_foot, parse_length
+from shimfit.errors import EntryError, UsageError
+from shimfit.model import Form, Lot
+
+if TYPE_CHECKING:
+    from shimfit.core.lengths import Units
+    from shimfit.store.state import RunState
+    from shimfit.workflow.site import Site
+
+RUN_STEPS = (
+    ("job", "name of the job, like lakeside"),
+    ("run", "name of the run, like boardwalk"),
+    ("legs", "length of the run; with corners one length a leg: 9.6m 4.8m"),
+    ("every", "greatest spacing of the posts, like 1.2m or 48in"),
+    ("foot", "foot of the posts, along x across: 90x90mm, 3-1/2x3-1/2in, d90mm"),
+    ("height", "height that you read at, above the foot: 1000mm, 41in"),
+    ("tolerance", "how far out of plumb is allowed: 1:500, 3mm/1m, 1/8 over 36; Enter takes 1:500"),
+)
+"""What a new run asks for, in order: key and hint."""
+
+
+def add_run(site: Site, answers: dict[str, str]) -> RunState:
+    """Lay out a run from what was typed for each of RUN_STEPS; begins the job if there is none of that name.
+
+    Raises EntryError or UsageError in the words of what is wrong; nothing is written then.
+    """
+    from shimfit.core.layout import lay_out
+    from shimfit.core.tolerance import DEFAULT_TOLERANCE, parse_tolerance
+
+    job, run = answers["job"].strip(), answers["run"].strip()
+    known = {one.name: one for one in site.jobs()}
+    units: Units = known[job].units if job in known else site.settings.units
+    check_answer(site, "job", job)
+    check_answer(site, "run", run)
+    legs = [parse_length(part, units, what="leg") for part in _lengths_in(answers["legs"])]
+    every_mm = parse_length(answers["every"], units, what="spacing")
+    foot = parse_foot(answers["foot"], units)
+    height_mm = parse_length(answers["height"], units, what="height")
+    tolerance = parse_tolerance(answers["tolerance"].strip() or DEFAULT_TOLERANCE)
+    marks = lay_out(legs, every_mm)
+    posts = [
+        {"name": mark.name, "leg": mark.leg, "station_mm": mark.station_mm, "kind": mark.kind}
+        for mark in marks
+    ]
+    if job in known and run in known[job].runs:
+        raise UsageError(f"there is a run {job}/{run} already; give this one another name")
+    if job not in known:
+        site.add_job(job)
+    return site.add_run(
+        job,
+        run,
+        foot=foot,
+        height_mm=height_mm,
+        tolerance=tolerance,
+        posts=posts,
+        max_spacing_mm=every_mm,
+    )
+
+
+def check_answer(site: Site, key: str, text: str) -> None:
+    """Refuse one answer of RUN_STEPS as soon as it is typed; raises EntryError or UsageError."""
+    from shimfit.core.tolerance import parse_tolerance
+
+    units = site.settings.units
+    match key:
+        case "job" | "run":
+            name = text.strip()
+            if not name or "/" in name:
+                raise EntryError(f"the name of a {key} is not empty and has no slash in it", at=0)
+        case "legs":
+            for part in _lengths_in(text):
+                parse_length(part, units, what="leg")
+        case "every" | "height":
+            parse_length(text, units, what="spacing" if key == "every" else key)
+        case "foot":
+            parse_foot(text, units)
+        case "tolerance":
+            if text.strip():
+                parse_tolerance(text)
+
+
+def _lengths_in(text: str) -> list[str]:
+    parts = [part for part in re.split(r"\s*[,;+]\s*|(?<=[A-Za-z\"'])\s+(?=\d)", text.strip()) if part]
+    return parts or [text]
+
+
+LOT_HINT = "F9 flat 1.5 x4  /  T9 taper 0.5 6 200 x2  /  S9 strip 600 40 12"
+_COUNT = re.compile(r"^[x×](\d+)$", re.IGNORECASE)
+_DIMENSIONS: dict[str, tuple[Form, tuple[str, ...]]] = {
+    "flat": ("flat", ("thickness_mm",)),
+    "taper": ("taper", ("thin_mm", "thick_mm", "length_mm")),
+    "strip": ("strip", ("length_mm", "width_mm", "thickness_mm")),
+}
+
+
+def parse_lot(text: str, units: Units) -> Lot:
+    """A lot from `NAME flat|taper|strip lengths… [xCOUNT]`, lengths as in LOT_HINT; raises EntryError."""
+    from shimfit.core.stock import lot_from_row
+
+    parts = text.split()
+    if len(parts) < 3 or parts[1].lower() not in _DIMENSIONS:
+        raise EntryError(f"a lot is typed like {LOT_HINT}", at=0)
+    form, names = _DIMENSIONS[parts[1].lower()]
+    count = 1
+    counted = _COUNT.match(parts[-1])
+    if counted:
+        count = int(counted[1])
+        parts = parts[:-1]
+    lengths = parts[2:]
+    if len(lengths) != len(names):
+        wanted = ", ".join(name.removesuffix("_mm") for name in names)
+        raise EntryError(f"a {form} has {len(names)} lengths ({wanted}), not {len(lengths)}", at=0)
+    row: dict[str, object] = {"lot": parts[0], "form": form, "count": count}
+    for name, length in zip(names, lengths, strict=True):
+        row[name] = parse_length(length, units, what=name.removesuffix("_mm"), zero_ok=name == "thin_mm")
+    return lot_from_row(row)
