@@ -119,7 +119,7 @@ def post_plan(sheet: Sheet, box: Box, record: RunRecord, example: PostRow | None
     cx, cy = box.x + box.width / 2, box.y + box.height / 2
     per_mm = min((box.width - 22) / foot.along_mm, (box.height - 9) / foot.across_mm)
     half_x, half_y = foot.along_mm / 2 * per_mm, foot.across_mm / 2 * per_mm
-    _foot_outline(sheet, cx, cy, foot, per_mm)
+    draw_foot(sheet, (cx, cy), foot, per_mm)
     for pack in example.packs if example else ():
         draw_pack(sheet, (cx, cy), foot, per_mm, pack)
     size = SMALL + 0.4
@@ -172,6 +172,19 @@ def histogram(sheet: Sheet, box: Box, bins: Sequence[Bin]) -> None:
         sheet.text(x + wide / 2, floor + 2.3, one.label, SMALL - 0.6, align="centre", room=wide * 0.98)
 
 
+def draw_foot(sheet: Sheet, centre: tuple[float, float], foot: Foot, per_mm: float) -> None:
+    """A foot from above with its rod hole; `per_mm` = mm on the paper for 1 mm."""
+    cx, cy = centre
+    half_x, half_y = foot.along_mm / 2 * per_mm, foot.across_mm / 2 * per_mm
+    if foot.round:
+        sheet.circle(cx, cy, half_x, wide=0.4, fill=0.93)
+    else:
+        sheet.rect(Box(cx - half_x, cy - half_y, 2 * half_x, 2 * half_y), wide=0.4, fill=0.93)
+    if foot.rod_hole_mm:
+        x, y = foot.rod_at_mm
+        sheet.circle(cx + x * per_mm, cy - y * per_mm, foot.rod_hole_mm / 2 * per_mm, wide=0.25, fill=1.0)
+
+
 def draw_pack(sheet: Sheet, centre: tuple[float, float], foot: Foot, per_mm: float, pack: Pack) -> None:
     """A pack at its seat, inside the foot's outline: black when it lifts, white when it only fills."""
     x, y = foot.seat_at_mm(pack.seat)
@@ -191,17 +204,6 @@ def draw_pack(sheet: Sheet, centre: tuple[float, float], foot: Foot, per_mm: flo
 
 
 # ---------------------------------------------------------------- parts
-
-
-def _foot_outline(sheet: Sheet, cx: float, cy: float, foot: Foot, per_mm: float) -> None:
-    half_x, half_y = foot.along_mm / 2 * per_mm, foot.across_mm / 2 * per_mm
-    if foot.round:
-        sheet.circle(cx, cy, half_x, wide=0.4, fill=0.93)
-    else:
-        sheet.rect(Box(cx - half_x, cy - half_y, 2 * half_x, 2 * half_y), wide=0.4, fill=0.93)
-    if foot.rod_hole_mm:
-        x, y = foot.rod_at_mm
-        sheet.circle(cx + x * per_mm, cy - y * per_mm, foot.rod_hole_mm / 2 * per_mm, wide=0.25, fill=1.0)
 
 
 def _tops_along(post: PostRow) -> list[float]:

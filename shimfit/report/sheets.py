@@ -1,0 +1,461 @@
+"""Cut sheet and pack labels of a plan on paper: what to set the saw to, where to cut, what goes where.
+
+Works on the plan's answer in the contract's form (`cuts`, `posts`, `remainders`, `unsolved`); all its lengths
+are millimetres, `saw_deg` is what the saw is set to (half the wedge's angle), `mark_along_mm` runs along the
+strip's centre line from its first end to the near side of the cut that ends the piece.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from shimfit.contract import pack_from_json
+from shimfit.model import Face, Foot
+from shimfit.report import words
+from shimfit.report.rows import PLAIN_FACES
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from shimfit.model import Pack, Piece
+    from shimfit.report.pdf.page import Box, Sheet
+    from shimfit.report.rows import Units
+
+MARGIN = 12.0
+HEAD, BODY, FINE = 10.0, 8.0, 6.6
+_STRIP_TALL = 11.0
+_LABELS_ACROSS, _LABEL_TALL = 3, 34.0
+_TICK = "☐"
+
+
+@dataclass(frozen=True, slots=True)
+class SheetFacts:
+    """What the sheet's heading needs besides the plan."""
+
+    job: str
+    run: str
+    units: Units = "mm"
+    faces: Mapping[Face, str] = field(default_factory=lambda: dict(PLAIN_FACES))
+    """What the run calls its faces."""
+    feet: Mapping[str, Foot] = field(default_factory=dict)
+    """Foot of each post by name, for the labels' small plans; 90 x 90 mm where it is not told."""
+    made: str | None = None
+    """When the plan was made (ISO 8601)."""
+    sample: bool = False
+
+
+def cut_sheet_pdf(plan: Mapping[str, Any], facts: SheetFacts, *, paper: str = "a4") -> bytes:
+    """Cut sheet, then the pack labels on pages of their own. Same plan, same bytes.
+
+    Raises UsageError for a paper that is not known.
+    """
+    from shimfit.report.pdf.page import Sheet, paper_named
+
+    sheet = Sheet(
+        paper_named(paper),
+        title=f"Cut sheet {facts.job}/{facts.run}",
+        subject="Cut sheet and pack labels",
+        made=facts.made,
+    )
+    packs = [(str(post["id"]), pack_from_json(pack)) for post in plan["posts"] for pack in post["packs"]]
+    document = _CutSheet(sheet, facts)
+    document.draw(plan, packs)
+    if packs:
+        _draw_labels(sheet, facts, packs)
+    document.footers()
+    return sheet.finished()
+
+
+def mark(mm: float, units: Units) -> str:
+    """A mark as it is set out with a tape: `29.4`, or the nearest 1/32 in and decimals: `1 5/32 (1.157)`."""
+    if units == "mm":
+        return words.length(mm, "mm")
+    inches = mm / words.MM_PER_INCH
+    whole, part = divmod(round(inches * 32), 32)
+    below = 32
+    while part and part % 2 == 0:
+        part, below = part // 2, below // 2
+    parts = [str(whole)] if whole or not part else []
+    said = " ".join([*parts, f"{part}/{below}"] if part else parts)
+    return f"{said} ({inches:.3f})"
+
+
+class _CutSheet:
+    """Draws from top to bottom and turns the page when the next thing has no room."""
+
+    def __init__(self, sheet: Sheet, facts: SheetFacts) -> None:
+        self.sheet = sheet
+        self.facts = facts
+        self.unit = words.unit(facts.units)
+        self.wide = sheet.paper.width_mm - 2 * MARGIN
+        self.floor = sheet.paper.height_mm - 14.0
+        self.y = 0.0
+
+    def draw(self, plan: Mapping[str, Any], packs: Sequence[tuple[str, Pack]]) -> None:
+        self._turn()
+        self._summary(plan, packs)
+        self._cautions(bool(plan.get("cuts")))
+        self._cuts(plan.get("cuts", ()))
+        self._tapers(packs)
+        self._flats(packs)
+        self._remainders(plan.get("remainders", ()))
+
+    def footers(self) -> None:
+        """Page numbers, when every page is there."""
+        sheet, total = self.sheet, self.sheet.pages
+        y = sheet.paper.height_mm - 6.0
+        made = words.clock(self.facts.made, offset=True)
+        for page in range(1, total + 1):
+            sheet.turn_to(page)
+            said = f"{self.facts.job} / {self.facts.run}" + (f", planned {made}" if made else "")
+            sheet.text(MARGIN, y, said, FINE, room=self.wide - 30)
+            sheet.text(MARGIN + self.wide, y, f"page {page} of {total}", FINE, align="right")
+
+    # ------------------------------------------------------------ parts of the page
+
+    def _turn(self) -> None:
+        sheet, facts = self.sheet, self.facts
+        first = sheet.pages == 0
+        sheet.new_page()
+        size = 14.0 if first else 10.0
+        self.y = 10.0 + size * 0.31
+        title = "Cut sheet" + ("" if first else ", continued")
+        sheet.text(MARGIN, self.y, title, size, bold=True)
+        name = f"{facts.job} / {facts.run}" + (" (SAMPLE)" if facts.sample else "")
+        room = self.wide - sheet.width(title, size, bold=True) - 8
+        sheet.text(MARGIN + self.wide, self.y, name, size, bold=True, align="right", room=room)
+        self.y += 2.0
+        sheet.line(MARGIN, self.y, MARGIN + self.wide, self.y, wide=0.5)
+        self.y += 2.0
+
+    def _keep(self, height: float) -> None:
+        if self.y + height > self.floor:
+            self._turn()
+
+    def _say(self, text: str, size: float = BODY, *, bold: bool = False, indent: float = 0.0) -> None:
+        from shimfit.report.pdf.page import ascent, leading
+
+        for line in self.sheet.lines_of(text, size, self.wide - indent, bold=bold):
+            self._keep(leading(size))
+            self.sheet.text(MARGIN + indent, self.y + ascent(size), line, size, bold=bold)
+            self.y += leading(size)
+
+    def _title(self, text: str, room_below: float = 12.0) -> None:
+        self._keep(room_below + 6.0)
+        self.y += 2.0
+        self._say(text, HEAD, bold=True)
+        self.y += 0.8
+
+    def _summary(self, plan: Mapping[str, Any], packs: Sequence[tuple[str, Pack]]) -> None:
+        cuts = plan.get("cuts", ())
+        posts = plan["posts"]
+        settings = list(dict.fromkeys(cut["saw_deg"] for cut in cuts))
+        sawn = sum(len(cut["pieces"]) for cut in cuts)
+        served = sum(bool(post["packs"]) for post in posts)
+        self._say(
+            f"Packs: {len(packs)}, for {served} posts; {len(posts) - served} stand without. To "
+            f"saw: {sawn} pieces at {len(settings)} saw settings{_listed(settings)}. "
+            f"All lengths in {self.unit}."
+        )
+        unsolved = [str(name) for name in plan.get("unsolved", ())]
+        if unsolved:
+            self._say(f"NOT SERVED from this box: post {', '.join(unsolved)}.", bold=True)
+
+    def _cautions(self, sawing: bool) -> None:
+        self.y += 1.0
+        for text in words.SAW_CAUTIONS if sawing else words.SAW_CAUTIONS[:1]:
+            self._say("• " + text, FINE)
+
+    def _cuts(self, cuts: Sequence[Mapping[str, Any]]) -> None:
+        setting = None
+        for cut in cuts:
+            if cut["saw_deg"] != setting:
+                setting = cut["saw_deg"]
+                self._title(f"Set the saw to {setting:.2f}° (half the taper)", 12 + _STRIP_TALL + 16)
+                self._say(
+                    "Trim the first end at this angle, then turn the strip over after every cut. Marks run "
+                    "along the strip's centre line from its first end to the near side of each cut.",
+                    FINE,
+                )
+            self._strip(cut)
+
+    def _strip(self, cut: Mapping[str, Any]) -> None:
+        pieces = cut["pieces"]
+        self._keep(8 + _STRIP_TALL + 6.0 + 4.6)
+        self.y += 2.0
+        left = words.length(cut["left_mm"], self.facts.units)
+        self._say(f"Strip {cut['strip']}: {len(pieces)} pieces, {left} {self.unit} left over", bold=True)
+        self._strip_picture(cut)
+        columns = (
+            ("", 7.0),
+            ("cut", 10.0),
+            ("mark", 34.0),
+            ("from the last", 34.0),
+            ("goes to", 48.0),
+            ("thin", 20.0),
+            ("thick", 20.0),
+        )
+        rows, before = [], 0.0
+        for number, piece in enumerate(pieces, 1):
+            at = piece["mark_along_mm"]
+            rows.append(
+                (
+                    _TICK,
+                    str(number),
+                    mark(at, self.facts.units),
+                    mark(at - before, self.facts.units),
+                    self._place(piece["for"]),
+                    self._thick(piece["thin_mm"]),
+                    self._thick(piece["thick_mm"]),
+                )
+            )
+            before = at
+        self._table(columns, rows)
+
+    def _strip_picture(self, cut: Mapping[str, Any]) -> None:
+        """The strip to scale along its length, cuts leaning one way and the other (not to scale)."""
+        from shimfit.report.pdf.page import Box
+
+        sheet, pieces = self.sheet, cut["pieces"]
+        marks = [float(piece["mark_along_mm"]) for piece in pieces]
+        if not marks or marks[-1] <= 0:
+            return
+        # Small wedges on a long strip: the sawn part is drawn larger and the rest broken off.
+        left_mm = float(cut["left_mm"])
+        per_mm = min(max(self.wide / (marks[-1] + left_mm), 0.74 * self.wide / marks[-1]), 7.0)
+        broken = left_mm * per_mm > self.wide - marks[-1] * per_mm + 1e-6
+        tall = _STRIP_TALL - 4.0
+        box = Box(MARGIN, self.y + 0.8, self.wide, tall)
+        sheet.rect(box, wide=0.3)
+        slant = min(1.2, *(0.25 * gap * per_mm for gap in _gaps(marks)))
+        before = 0.0
+        for i, at in enumerate(marks):
+            x = box.x + at * per_mm
+            side = slant if i % 2 else -slant
+            sheet.line(x - side, box.y, x + side, box.bottom, wide=0.35)
+            middle = box.x + (before + at) / 2 * per_mm
+            sheet.text(
+                middle,
+                box.y + tall / 2 + 0.9,
+                str(i + 1),
+                FINE,
+                align="centre",
+                room=(at - before) * per_mm * 0.8,
+            )
+            before = at
+        end = box.x + before * per_mm
+        if box.right - end > 34:
+            y = box.y + tall / 2 + 0.9
+            sheet.text(box.right - 1.5, y, "left over: hold here", FINE, align="right", ink=0.35)
+        if broken:
+            self._break(box, end + min(6.0, 0.3 * (box.right - end)))
+        sheet.text(box.x, box.bottom + 2.6, "first end", FINE)
+        self.y += _STRIP_TALL + 1.0
+
+    def _break(self, box: Box, x: float) -> None:
+        """Two slanting lines with nothing between them: some of the strip is not drawn."""
+        corners = [
+            (x, box.y - 0.6),
+            (x + 1.5, box.y - 0.6),
+            (x + 0.5, box.bottom + 0.6),
+            (x - 1, box.bottom + 0.6),
+        ]
+        self.sheet.polygon(corners, wide=0, fill=1.0)
+        self.sheet.line(*corners[0], *corners[3], wide=0.25)
+        self.sheet.line(*corners[1], *corners[2], wide=0.25)
+
+    def _tapers(self, packs: Sequence[tuple[str, Pack]]) -> None:
+        groups: defaultdict[tuple[str, int], list[tuple[str, Pack, Piece]]] = defaultdict(list)
+        for post, pack in packs:
+            for piece in pack.pieces:
+                if piece.form == "taper":
+                    groups[piece.lot, piece.copy or 0].append((post, pack, piece))
+        if not groups:
+            return
+        self._title("Tapers: marks from the original thin end")
+        self._say("Push the taper in until the mark meets the post's face; cut flush after tightening.", FINE)
+        columns = (
+            ("", 7.0),
+            ("goes to", 48.0),
+            ("mark", 34.0),
+            ("thickness there", 28.0),
+            ("trim off the tip", 34.0),
+        )
+        for (lot, copy), uses in groups.items():
+            self._keep(16.0)
+            self.y += 1.5
+            self._say(f"Taper {lot}" + (f", piece {copy}" if copy else ""), bold=True)
+            uses.sort(key=lambda use: use[2].mark_mm or 0.0)
+            rows = [
+                (
+                    _TICK,
+                    self._place(f"{post}/{pack.seat.value}"),
+                    mark(piece.mark_mm, self.facts.units) if piece.mark_mm is not None else "–",
+                    self._thick(piece.thickness_mm),
+                    mark(piece.trim_tip_mm, self.facts.units) if piece.trim_tip_mm > 0 else "–",
+                )
+                for post, pack, piece in uses
+            ]
+            self._table(columns, rows)
+
+    def _flats(self, packs: Sequence[tuple[str, Pack]]) -> None:
+        groups: defaultdict[tuple[str, float], list[str]] = defaultdict(list)
+        for post, pack in packs:
+            for piece in pack.pieces:
+                if piece.form == "flat":
+                    place = f"{post} {words.seat_name(pack.seat, dict(self.facts.faces))}"
+                    groups[piece.lot, piece.thickness_mm].append(place)
+        if not groups:
+            return
+        self._title("Flats to take")
+        columns = (
+            ("", 7.0),
+            ("lot", 26.0),
+            ("thick", 20.0),
+            ("pieces", 16.0),
+            ("post and seat", self.wide - 69.0),
+        )
+        rows = [
+            (_TICK, lot, self._thick(thickness), str(len(places)), ", ".join(places))
+            for (lot, thickness), places in groups.items()
+        ]
+        self._table(columns, rows)
+
+    def _remainders(self, rows: Sequence[Mapping[str, Any]]) -> None:
+        if not rows:
+            return
+        self._title("Back into the box")
+        for row in rows:
+            sizes = [
+                f"{key.removesuffix('_mm').replace('_', ' ')} {words.length(float(value), self.facts.units)}"
+                for key, value in row.items()
+                if key.endswith("_mm") and value is not None
+            ]
+            kind = " ".join(str(row[key]) for key in ("lot", "form") if row.get(key))
+            count = row.get("count", 1)
+            self._say(f"{_TICK} {kind}, {count}×: {', '.join(sizes)} {self.unit}", BODY)
+
+    def _table(self, columns: Sequence[tuple[str, float]], rows: Sequence[Sequence[str]]) -> None:
+        from shimfit.report.pdf.page import ascent, leading
+
+        sheet, step = self.sheet, leading(BODY) + 0.9
+
+        def head() -> None:
+            x = MARGIN
+            for name, width in columns:
+                sheet.text(x, self.y + ascent(FINE), name, FINE, ink=0.25)
+                x += width
+            self.y += leading(FINE) + 0.3
+            sheet.line(MARGIN, self.y, MARGIN + self.wide, self.y, wide=0.2)
+            self.y += 0.6
+
+        self._keep(step * 2 + 4)
+        head()
+        for row in rows:
+            cells = [
+                sheet.lines_of(text, BODY, width - 1.0) or [""]
+                for text, (_, width) in zip(row, columns, strict=True)
+            ]
+            lines = max(len(cell) for cell in cells)
+            if self.y + lines * step > self.floor:
+                self._turn()
+                head()
+            x = MARGIN
+            for column, (cell, (_, width)) in enumerate(zip(cells, columns, strict=True)):
+                for i, line in enumerate(cell):
+                    bold = columns[column][0] == "mark"
+                    sheet.text(x, self.y + ascent(BODY) + i * leading(BODY), line, BODY, bold=bold)
+                x += width
+            self.y += (lines - 1) * leading(BODY) + step
+            sheet.line(MARGIN, self.y - 0.5, MARGIN + self.wide, self.y - 0.5, wide=0.08, ink=0.5)
+
+    def _place(self, post_and_seat: str) -> str:
+        post, _, seat = post_and_seat.rpartition("/")
+        return f"post {post} {_seat_text(seat, self.facts.faces)}"
+
+    def _thick(self, mm: float) -> str:
+        return words.length(mm, self.facts.units, 2 if self.facts.units == "mm" else 3)
+
+
+# ---------------------------------------------------------------- labels
+
+
+def _draw_labels(sheet: Sheet, facts: SheetFacts, packs: Sequence[tuple[str, Pack]]) -> None:
+    """Labels to cut apart: post, seat, which way it goes in, thickness, pieces."""
+    from shimfit.report.pdf.page import Box
+
+    top = 20.0
+    wide = (sheet.paper.width_mm - 2 * MARGIN) / _LABELS_ACROSS
+    rows = int((sheet.paper.height_mm - top - 12.0) // _LABEL_TALL)
+    a_page = rows * _LABELS_ACROSS
+    for start in range(0, len(packs), a_page):
+        sheet.new_page()
+        title = "Pack labels" + (", continued" if start else "")
+        sheet.text(MARGIN, 14.0, title, 12, bold=True)
+        way = f"{facts.faces[Face.NEXT]} is to the right, {facts.faces[Face.OUT]} is up"
+        x = MARGIN + sheet.width(title, 12, bold=True) + 5
+        sheet.text(x, 14.0, f"cut apart and put with the packs; {way}", FINE)
+        for place, (post, pack) in enumerate(packs[start : start + a_page]):
+            row, column = divmod(place, _LABELS_ACROSS)
+            box = Box(MARGIN + column * wide, top + row * _LABEL_TALL, wide, _LABEL_TALL)
+            _draw_label(sheet, box, facts, post, pack)
+
+
+def _draw_label(sheet: Sheet, box: Box, facts: SheetFacts, post: str, pack: Pack) -> None:
+    from shimfit.report.pdf import pictures
+
+    for x0, y0, x1, y1 in (
+        (box.x, box.y, box.right, box.y),
+        (box.x, box.bottom, box.right, box.bottom),
+        (box.x, box.y, box.x, box.bottom),
+        (box.right, box.y, box.right, box.bottom),
+    ):
+        sheet.line(x0, y0, x1, y1, wide=0.12, ink=0.45, dash=1.2)
+    side = 16.0
+    foot = facts.feet.get(post, Foot(90.0, 90.0))
+    cx, cy = box.right - side / 2 - 3.5, box.y + side / 2 + 3.5
+    per_mm = side / max(foot.along_mm, foot.across_mm)
+    pictures.draw_foot(sheet, (cx, cy), foot, per_mm)
+    pictures.draw_pack(sheet, (cx, cy), foot, per_mm, pack)
+    x, y = foot.seat_at_mm(pack.seat)
+    reach = 0.55
+    sheet.arrow(cx, cy, cx + x * per_mm * reach, cy - y * per_mm * reach, wide=0.7, head=2.4)
+    room = box.width - side - 9.0
+    left = box.x + 3.0
+    sheet.text(left, box.y + 7.0, f"Post {post}", 14, bold=True, room=room)
+    sheet.text(left, box.y + 12.5, words.seat_name(pack.seat, dict(facts.faces)), 11, bold=True, room=room)
+    digits = 2 if facts.units == "mm" else 3
+    made = f"{words.length(pack.made_mm, facts.units, digits)} {words.unit(facts.units)}"
+    sheet.text(left, box.y + 19.5, made, 15, bold=True, room=room)
+    purpose = "lifts" if pack.purpose == "lift" else "only fills: push in until it touches"
+    sheet.text(left, box.y + 24.0, purpose, FINE)
+    pieces = " + ".join(_piece_text(piece, facts.units) for piece in pack.pieces) or "no pieces planned"
+    y = box.y + 25.2
+    for line in sheet.lines_of(pieces, FINE, box.width - 6.0)[:3]:
+        sheet.text(left, y + 2.2, line, FINE)
+        y += 2.7
+
+
+def _piece_text(piece: Piece, units: Units) -> str:
+    digits = 2 if units == "mm" else 3
+    if piece.form == "strip" and piece.thin_mm is not None and piece.thick_mm is not None:
+        thin, thick = (words.length(mm, units, digits) for mm in (piece.thin_mm, piece.thick_mm))
+        return f"{piece.lot} {thin}–{thick}"
+    which = f"{piece.lot} no. {piece.copy}" if piece.copy else piece.lot
+    if piece.mark_mm is not None:
+        return f"{which} to mark {mark(piece.mark_mm, units)}"
+    return f"{which} {words.length(piece.thickness_mm, units, digits)}"
+
+
+def _seat_text(seat: str, faces: Mapping[Face, str]) -> str:
+    return "-".join(faces.get(Face(part), part) if part in set(Face) else part for part in seat.split("-"))
+
+
+def _listed(settings: Sequence[float]) -> str:
+    return ": " + ", ".join(f"{deg:.2f}°" for deg in settings) if settings else ""
+
+
+def _gaps(marks: Sequence[float]) -> list[float]:
+    return [b - a for a, b in zip([0.0, *marks], marks, strict=False)]

@@ -1,0 +1,71 @@
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from shimfit.errors import UsageError
+from shimfit.report.due import due_json, due_lines, due_list
+from shimfit.report.gather import run_record
+from shimfit.report.rows import LogStamp
+
+LOG = LogStamp(1, "00")
+READ = datetime(2026, 5, 12, 8, tzinfo=UTC)
+
+
+@pytest.fixture
+def went_back(boardwalk):
+    """One post handed over, read again 100 days later 3 mm further out; one never gone back to."""
+    run = boardwalk(2)
+    rows = []
+    for post in run.posts:
+        first = replace(post.after, slope_along=0.0, slope_across=0.0002, time=READ.isoformat())
+        rows.append(replace(post, after=first, readings=(post.before, first), verdict=None))
+    later = replace(rows[0].after, slope_across=0.0032, time=(READ + timedelta(days=100)).isoformat())
+    rows[0] = replace(rows[0], after=later, readings=(*rows[0].readings, later))
+    return run_record(replace(run, posts=tuple(rows), due_days=90), LOG)
+
+
+def test_due_from_the_last_reading_on_and_the_longest_first(went_back):
+    rows = due_list(went_back, READ + timedelta(days=101))
+    assert [row.post for row in rows] == ["2", "1"]
+    assert [row.days_over for row in rows] == pytest.approx([11.0, -89.0])
+    assert [row.is_due for row in rows] == [True, False]
+
+
+@pytest.mark.parametrize(("days", "due"), [(89.999, False), (90, True), (90.001, True)])
+def test_due_to_the_moment(went_back, days, due):
+    row = next(row for row in due_list(went_back, READ + timedelta(days=days)) if row.post == "2")
+    assert row.is_due is due
+
+
+def test_before_and_after_stand_side_by_side(went_back):
+    row = next(row for row in due_list(went_back, READ + timedelta(days=101)) if row.post == "1")
+    assert row.first.slope_across == 0.0002
+    assert row.latest.slope_across == 0.0032
+    assert row.moved_mm == pytest.approx(3.0)
+    text = "\n".join(due_lines(went_back, [row]))
+    assert "handed over 0.0, out 0.2 mm" in text
+    assert "last read 0.0, out 3.2 mm on 2026-08-20" in text
+    assert "moved 3.0 mm" in text
+
+
+def test_json_carries_both_readings(went_back):
+    answer = due_json(went_back, due_list(went_back, READ + timedelta(days=101)))
+    late, soon = answer["due"]
+    assert (late["post"], late["moved_mm"]) == ("2", None)
+    assert soon["latest"]["top_across_mm"] == pytest.approx(3.2)
+    assert answer["due_days"] == 90
+
+
+def test_posts_never_verified_are_not_in_the_list(boardwalk):
+    run = boardwalk(1)
+    post = replace(run.posts[0], readings=run.posts[0].readings[:1], after=None, verdict=None)
+    record = run_record(replace(run, posts=(post,)), LOG)
+    assert due_list(record, READ) == []
+    assert "none is due" in due_lines(record, [])[0]
+
+
+def test_a_run_without_interval_says_what_to_set(boardwalk):
+    record = run_record(boardwalk(1, due_days=None), LOG)
+    with pytest.raises(UsageError, match="no interval"):
+        due_list(record, READ)

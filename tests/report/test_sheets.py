@@ -1,0 +1,162 @@
+import io
+
+import pypdf
+import pytest
+
+from shimfit.errors import UsageError
+from shimfit.model import Face
+from shimfit.report.sheets import SheetFacts, cut_sheet_pdf, mark
+
+FACTS = SheetFacts("North shore boardwalk", "Lake side", made="2026-05-12T07:00:00+00:00")
+
+
+def pack(seat, made, *pieces, purpose="lift"):
+    at = [0.0, 45.0]
+    return {
+        "seat": seat,
+        "purpose": purpose,
+        "need_mm": made,
+        "made_mm": made,
+        "bears_at_mm": at,
+        "pieces": list(pieces),
+    }
+
+
+def plan_of(posts):
+    """A plan in the contract's form for an invented box: one strip, one taper lot of two, one flat lot."""
+    sawn = {
+        "lot": "S2",
+        "form": "strip",
+        "thickness_mm": 1.9,
+        "thin_mm": 1.0,
+        "thick_mm": 2.6,
+        "saw_deg": 0.5,
+    }
+    answer = {"schema": 1, "status": "found", "unsolved": ["99"], "posts": [], "cuts": [], "remainders": []}
+    pieces, at = [], 0.0
+    for i in range(posts):
+        taper = {
+            "lot": "T1",
+            "form": "taper",
+            "thickness_mm": 1.0,
+            "mark_mm": 29.4 + i,
+            "trim_tip_mm": 0.0,
+            "copy": 1 + i % 2,
+        }
+        flat = {"lot": "F2", "form": "flat", "thickness_mm": 0.49}
+        answer["posts"].append(
+            {
+                "id": str(i + 1),
+                "packs": [
+                    pack("next-out", 1.49, taper, flat),
+                    pack("out", 1.9, sawn),
+                    pack("prev-out", 0.4, flat, purpose="fill"),
+                ],
+            }
+        )
+        at += 4.3
+        pieces.append({"for": f"{i + 1}/out", "thin_mm": 1.0, "thick_mm": 2.6, "mark_along_mm": at})
+    answer["posts"].append({"id": "plumb one", "packs": []})
+    half = len(pieces) // 2
+    answer["cuts"] = [
+        {"strip": "S2", "saw_deg": 0.5, "pieces": pieces[: half or 1], "left_mm": 311.0},
+        {"strip": "S3", "saw_deg": 1.0, "pieces": pieces[half:], "left_mm": 290.0},
+    ]
+    answer["remainders"] = [
+        {
+            "lot": "S2-r1",
+            "form": "strip",
+            "count": 1,
+            "length_mm": 311.0,
+            "width_mm": 60.0,
+            "thickness_mm": 18.0,
+        }
+    ]
+    return answer
+
+
+def text_of(data):
+    pages = pypdf.PdfReader(io.BytesIO(data)).pages
+    return " ".join(" ".join(page.extract_text().split()) for page in pages)
+
+
+def test_saw_settings_marks_and_caution_stand_in_it():
+    text = text_of(cut_sheet_pdf(plan_of(4), FACTS))
+    for said in (
+        "Set the saw to 0.50° (half the taper)",
+        "Set the saw to 1.00° (half the taper)",
+        "turn the strip over after every cut",
+        "at 2 saw settings: 0.50°, 1.00°",
+        "Strip S2: 2 pieces, 311.0 mm left over",
+        "NOT SERVED from this box: post 99",
+        "Taper T1, piece 2",
+        "S2-r1 strip, 1×: length 311.0, width 60.0, thickness 18.0 mm",
+        "Never hold a small offcut by hand near the blade",
+        "Packs: 12, for 4 posts; 1 stand without. To saw: 4 pieces",
+    ):
+        assert said in text, said
+
+
+def test_marks_are_in_cutting_order_with_the_step_from_the_last():
+    text = text_of(cut_sheet_pdf(plan_of(4), FACTS))
+    first = text.index("1 4.3 4.3 post 1 out 1.00 2.60")
+    second = text.index("2 8.6 4.3 post 2 out 1.00 2.60")
+    assert first < second
+
+
+def test_every_pack_has_a_label_with_post_seat_and_thickness():
+    text = text_of(cut_sheet_pdf(plan_of(12), FACTS))
+    labels = text[text.index("Pack labels") :]
+    for post in range(1, 13):
+        assert f"Post {post} next-out 1.49 mm lifts" in labels
+        assert f"Post {post} prev-out 0.40 mm only fills" in labels
+    assert "T1 no. 1 to mark 29.4 + F2 0.49" in labels
+    assert "S2 1.00–2.60" in labels
+
+
+def test_own_face_names_on_sheet_and_labels():
+    names = {Face.NEXT: "north", Face.PREV: "south", Face.OUT: "lake", Face.HOUSE: "road"}
+    text = text_of(cut_sheet_pdf(plan_of(2), SheetFacts("J", "R", faces=names)))
+    assert "post 1 north-lake" in text
+    assert "Post 1 north-lake" in text
+
+
+@pytest.mark.parametrize(("paper", "size"), [("a4", (595.28, 841.89)), ("letter", (612.0, 792.0))])
+def test_long_plans_run_over_pages_of_the_paper_asked_for(paper, size):
+    pages = pypdf.PdfReader(io.BytesIO(cut_sheet_pdf(plan_of(60), FACTS, paper=paper))).pages
+    assert len(pages) > 8
+    assert all([float(side) for side in page.mediabox[2:]] == pytest.approx(size, abs=0.5) for page in pages)
+
+
+def test_an_empty_plan_makes_one_page():
+    data = cut_sheet_pdf({"posts": [], "cuts": [], "remainders": []}, FACTS)
+    assert len(pypdf.PdfReader(io.BytesIO(data)).pages) == 1
+
+
+def test_same_plan_same_bytes():
+    assert cut_sheet_pdf(plan_of(5), FACTS) == cut_sheet_pdf(plan_of(5), FACTS)
+
+
+def test_unknown_paper_is_refused():
+    with pytest.raises(UsageError):
+        cut_sheet_pdf(plan_of(1), FACTS, paper="a3")
+
+
+@pytest.mark.parametrize(
+    ("mm", "said"),
+    [
+        (25.4, "1 (1.000)"),
+        (25.4 * 1.15625, "1 5/32 (1.156)"),
+        (12.7, "1/2 (0.500)"),
+        (0.0, "0 (0.000)"),
+        # 0.400 in is nearest to 13/32 of the 1/32 marks (check value 6.5 gives the same from 1/64 marks).
+        (0.400 * 25.4, "13/32 (0.400)"),
+        (25.4 * 0.99, "1 (0.990)"),
+    ],
+)
+def test_marks_in_inches_are_the_nearest_thirty_second(mm, said):
+    assert mark(mm, "inch") == said
+
+
+def test_marks_in_millimetres():
+    assert mark(29.44, "mm") == "29.4"
