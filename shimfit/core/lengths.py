@@ -131,14 +131,13 @@ def scan_number(
         return None
     if match := _VULGAR.match(text, pos):
         numerator, denominator = _ONE_CHARACTER_FRACTIONS[match[2]]
-        return _fraction(
-            text, match.start(), match.end(), match[1], numerator, str(denominator), denominators
-        )
+        written = _Written(match[1], str(numerator), str(denominator), one_character=True)
+        return _fraction(text, pos, match.end(), written, denominators)
     match = _MIXED.match(text, pos)
     if match and int(match[1][:_LONGEST_NUMBER]) != 0:
-        return _fraction(text, pos, match.end(), match[1], match[3], match[4], denominators)
+        return _fraction(text, pos, match.end(), _Written(match[1], match[3], match[4]), denominators)
     if match := _FRACTION.match(text, pos):
-        return _fraction(text, pos, match.end(), None, match[1], match[2], denominators)
+        return _fraction(text, pos, match.end(), _Written(None, match[1], match[2]), denominators)
     if match := _DECIMAL.match(text, pos):
         return _decimal(text, pos, match.end())
     match = _WHOLE.match(text, pos)
@@ -169,52 +168,44 @@ def _decimal(text: str, pos: int, end: int) -> Number | Fault:
     return Number(Fraction(digits if digits[0] != "." else "0" + digits), pos, end, "decimal", places=places)
 
 
-def _fraction(
-    text: str,
-    pos: int,
-    end: int,
-    whole: str | None,
-    numerator: str | int,
-    denominator: str,
-    denominators: tuple[int, ...],
-) -> Number | Fault:
-    """Judge whole, numerator and denominator as written."""
+@dataclass(frozen=True, slots=True)
+class _Written:
+    """A fraction as it was written."""
+
+    whole: str | None
+    numerator: str
+    denominator: str
+    one_character: bool = False
+    """½ and its like."""
+
+
+def _fraction(text: str, pos: int, end: int, written: _Written, tape: tuple[int, ...]) -> Number | Fault:
+    """Judge whole, numerator and denominator as written; `tape` = the denominators that are accepted."""
     if end - pos > 2 * _LONGEST_NUMBER:
         return _too_long(pos, end)
-    at_end = end == len(text)
-    den_at = end - len(denominator) if isinstance(numerator, str) else pos
+    whole, denominator = written.whole, written.denominator
     if denominator == "":
-        return Fault(f"{text[pos:end]} needs the lower number of the fraction", end, end, open=at_end)
-    num, den, above = int(numerator), int(denominator), int(whole or 0)
-    grows = at_end and any(str(d).startswith(denominator) and d != den and 0 < num < d for d in denominators)
-    if den not in denominators:
-        reason = f"/{denominator} is not on a tape ({_listed(denominators)} are)"
-        return Fault(
-            reason, den_at, end, _shorter(text, pos, end, denominator, denominators, num), open=grows
-        )
+        reason = f"{text[pos:end]} needs the lower number of the fraction"
+        return Fault(reason, end, end, open=end == len(text))
+    num, den, above = int(written.numerator), int(denominator), int(whole or 0)
+    den_at = pos if written.one_character else end - len(denominator)
+    num_at = pos if written.one_character else den_at - 1 - len(written.numerator)
+    grows = end == len(text) and any(
+        str(d).startswith(denominator) and d != den and 0 < num < d for d in tape
+    )
+    if den not in tape:
+        reason = f"/{denominator} is not on a tape ({' '.join(f'/{d}' for d in tape)} are)"
+        shorter = den // 10
+        instead = text[pos : end - 1] if shorter in tape and 0 < num < shorter else None
+        return Fault(reason, den_at, end, instead, open=grows)
     if num == 0:
-        return Fault(f"0/{denominator} is nothing: type 0", pos, end, "0" if not above else str(above))
+        return Fault(f"0/{denominator} is nothing: type 0", num_at, end, str(above))
     if num >= den:
         over, rest = divmod(num, den)
         instead = str(above + over) + (f"-{rest}/{den}" if rest else "")
         after = " after a whole number" if whole else ""
-        reason = f"{num}/{den}{after} is more than a whole one"
-        return Fault(reason, den_at - len(f"{num}/"), end, instead, open=grows)
-    value = above + Fraction(num, den)
-    return Number(value, pos, end, "mixed" if whole else "fraction", num, den)
-
-
-def _listed(denominators: tuple[int, ...]) -> str:
-    return " ".join(f"/{d}" for d in denominators)
-
-
-def _shorter(
-    text: str, pos: int, end: int, denominator: str, denominators: tuple[int, ...], numerator: int
-) -> str | None:
-    """The same fraction without its last digit when that is on a tape (a letter typed as a digit)."""
-    if len(denominator) > 1 and int(denominator[:-1]) in denominators and numerator < int(denominator[:-1]):
-        return text[pos : end - 1]
-    return None
+        return Fault(f"{num}/{den}{after} is more than a whole one", num_at, end, instead, open=grows)
+    return Number(above + Fraction(num, den), pos, end, "mixed" if whole else "fraction", num, den)
 
 
 # ---------------------------------------------------------------- whole lengths

@@ -83,7 +83,7 @@ PRESETS: Final[tuple[Preset, ...]] = (
 DEFAULT_TOLERANCE: Final = "1:500"
 """What is used when nobody said: the figure of the preset steel-column."""
 _BY_NAME = {preset.name: preset for preset in PRESETS}
-_RATIO = re.compile(r"\s*1\s*(?::|in\b)\s*([0-9]{1,9}(?:\.[0-9]{1,9})?)\s*$", re.IGNORECASE)
+_RATIO = re.compile(r"\s*1\s*(?::|in\b|/(?=\s*[0-9]{3}))\s*([0-9]{1,9}(?:\.[0-9]{1,9})?)\s*$", re.IGNORECASE)
 _DEGREES = re.compile(r"\s*(.*?)\s*(?:degrees|degree|deg|d|°)\s*$", re.IGNORECASE)
 _PER_UNIT = re.compile(r"\s*(?:/|per)\s*(m|metre|meter|ft|foot|'|′|’)\s*$", re.IGNORECASE)
 _OVER = re.compile(r"\s*(?:/|\bper\b|\bover\b|\bin\s+(?=[0-9]))\s*", re.IGNORECASE)

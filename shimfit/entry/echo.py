@@ -94,7 +94,8 @@ def number_text(part: Component) -> str:
 
 
 _SAID_UNITS = {
-    "mm": " mm", "cm": " cm", "in": " in", "deg": "°", "mm/m": " mm/m", "cm/m": " cm/m", "in/ft": " in per ft",
+    "mm": " mm", "cm": " cm", "in": " in", "deg": "°", "mm/m": " mm/m", "cm/m": " cm/m",
+    "in/ft": " in per ft",
 }  # fmt: skip
 
 

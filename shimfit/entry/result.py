@@ -94,7 +94,7 @@ class Component:
         return self.face.sign * self._tangent(self.value, height_mm, over_mm, along_post=along_post)
 
     def half_step_slope(self, height_mm: float, over_mm: float | None) -> float:
-        """Half of what the reading can't tell apart, as a slope: the half-width of a rectangular distribution."""
+        """Half of what the reading can't tell apart, as a slope: a rectangular distribution's half-width."""
         return self._tangent(self.step / 2, height_mm, over_mm, along_post=False)
 
     def _tangent(
@@ -166,7 +166,7 @@ class Understood:
         return first, second
 
     def resolution_slope(self, height_mm: float) -> tuple[float | None, float | None]:
-        """Half of the reading's step as slopes (along, across): u = this / √3; None where nothing was read."""
+        """Half of the reading's step as slopes (along, across): u = this / √3; None where not read."""
         _check_height(height_mm)
         first, second = (
             None if part is None else part.half_step_slope(height_mm, self.over_mm)

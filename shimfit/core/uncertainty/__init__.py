@@ -1,7 +1,7 @@
 """How sure a reading is, and what may be decided with it. Standard library only.
 
 `budget` what the doubt is made of · `repeats` several readings as one · `reversal` lean and zero apart ·
-`disk` probabilities in two directions · `decision` plumb, out, too close to call · `advice` what would settle it.
+`disk` probabilities in two directions · `decision` plumb, out, too close to call · `advice` what settles it.
 """
 
 from __future__ import annotations

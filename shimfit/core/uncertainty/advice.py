@@ -73,7 +73,7 @@ def _by_holding(close: Closeness, budget: Budget) -> str | None:
 
 
 def _by_repeating(close: Closeness, budget: Budget) -> str | None:
-    """n readings make what is different each time √n smaller."""
+    """Several readings make what is different each time √(their number) smaller."""
     each = budget.only("repeat").u
     room = close.wanted_u**2 - budget.without("repeat").u ** 2
     if each == 0.0 or room <= 0.0:

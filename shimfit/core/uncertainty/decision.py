@@ -11,6 +11,7 @@ When no uncertainty is known the doubt can't be counted in: then the rules with 
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import Final, Literal, TypeAlias
 
 from shimfit.core.uncertainty.advice import Closeness, advise
@@ -52,7 +53,7 @@ def decide(
         reading.u_across,
         tolerance,
         reading.height_mm,
-        rule,
+        rule=rule,
         budgets=budgets,
         largest_term=reading.largest_term,
         method=reading.method,
@@ -65,8 +66,8 @@ def decide_lean(
     u_across: float | None,
     tolerance: Tolerance,
     height_mm: float,
-    rule: Rule = "95",
     *,
+    rule: Rule = "95",
     budgets: tuple[Budget, Budget] | None = None,
     largest_term: str | None = None,
     method: Literal["typed", "sensor"] = "typed",
@@ -81,7 +82,8 @@ def decide_lean(
     _check(allowed, lowest=0.0)
     if u_along is None or u_across is None:
         return _without_doubt_known(lean, tolerance, allowed, rule)
-    value, u, decision = _judge(lean, u_along, u_across, allowed, FACTORS[rule], tolerance)
+    allowance = _Allowance(allowed, FACTORS[rule], per_direction=tolerance.per_direction)
+    value, u, decision = _judge(lean, u_along, u_across, allowance)
     inside = inside_square if tolerance.per_direction else inside_disk
     probability = inside(lean.slope_along, lean.slope_across, u_along, u_across, allowed)
     guard = FACTORS[rule] * u
@@ -92,6 +94,19 @@ def decide_lean(
     return Verdict(decision, value, allowed, u, guard, probability, RULE_WORDS[rule], advice)
 
 
+_WORST_FIRST: Final[tuple[Decision, ...]] = ("out", "too-close", "plumb")
+
+
+@dataclass(frozen=True, slots=True)
+class _Allowance:
+    """What a value is compared with."""
+
+    slope: float
+    factor: float
+    """Guard band ÷ u."""
+    per_direction: bool
+
+
 def _check(*numbers: float, lowest: float = -math.inf) -> None:
     for number in numbers:
         if not (math.isfinite(number) and number >= lowest):
@@ -99,19 +114,16 @@ def _check(*numbers: float, lowest: float = -math.inf) -> None:
 
 
 def _judge(
-    lean: Lean, u_along: float, u_across: float, allowed: float, factor: float, tolerance: Tolerance
+    lean: Lean, u_along: float, u_across: float, allowance: _Allowance
 ) -> tuple[float, float, Decision]:
     """Compared value, its uncertainty, and the decision."""
-    if not tolerance.per_direction:
+    allowed, factor = allowance.slope, allowance.factor
+    if not allowance.per_direction:
         value, u = lean.magnitude, u_of_magnitude(lean, u_along, u_across)
         return value, u, _compare(value, allowed, factor * u)
     both = [(abs(lean.slope_along), u_along), (abs(lean.slope_across), u_across)]
     decisions = {_compare(value, allowed, factor * u) for value, u in both}
-    decision: Decision = "plumb"
-    for worse in ("out", "too-close"):
-        if worse in decisions:
-            decision = "out" if worse == "out" else "too-close"
-            break
+    decision = next(found for found in _WORST_FIRST if found in decisions)
     value, u = max(both, key=lambda one: (one[0] + factor * one[1], one[0]))
     return value, u, decision
 

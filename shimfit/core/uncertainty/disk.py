@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from itertools import pairwise
 from typing import Final
 
 _SQRT2: Final = math.sqrt(2.0)
@@ -52,7 +53,7 @@ def normal_below(z: float) -> float:
 
 
 def inside_interval(value: float, u: float, limit: float) -> float:
-    """Probability that |true| <= limit, for a normal around `value` with standard uncertainty `u` (0 allowed)."""
+    """Probability that |true| <= limit; normal around `value` with standard uncertainty `u` (0 allowed)."""
     if u == 0.0:
         return 1.0 if abs(value) <= limit else 0.0
     value = abs(value)  # by symmetry; the far edge then lies in the tail that keeps its digits
@@ -92,9 +93,7 @@ def _integral_over_disk(along: float, across: float, u_along: float, u_across: f
     middle = math.asin(min(1.0, max(-1.0, along / limit)))
     cuts = sorted({start, stop, *(t for t in (edge, -edge, middle) if start < t < stop)})
     scale = 1.0 / (u_along * math.sqrt(2.0 * math.pi))
-    total = math.fsum(
-        _adaptive(density, a, b, _PRECISION / scale) for a, b in zip(cuts, cuts[1:], strict=False)
-    )
+    total = math.fsum(_adaptive(density, a, b, _PRECISION / scale) for a, b in pairwise(cuts))
     return scale * total
 
 

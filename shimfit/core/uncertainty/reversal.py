@@ -97,7 +97,7 @@ def reversal_in_post_words(
 
 
 _QUESTIONS: Final[dict[Doubt, str]] = {
-    "not-turned": "both readings are the same and the zero would have jumped: was it turned to the opposite face?",
+    "not-turned": "both readings are the same and the zero would have jumped: was it turned?",
     "zero-jumped": "the zero is not what it was: a tapered post, a moved clamp, or a face not opposite?",
     "ask": "both readings are the same: did you turn it to the opposite face?",
 }
