@@ -178,7 +178,8 @@ def run_show(args: argparse.Namespace, io: Io) -> int:
         io.json(_run_json(run))
         return Exit.DONE
     io.say(
-        f"{run.job}/{run.name}: foot {run.foot.text}, read at {run.height_mm:g} mm, tolerance {run.tolerance.text}"
+        f"{run.job}/{run.name}: foot {run.foot.text}, read at {run.height_mm:g} mm, "
+        f"tolerance {run.tolerance.text}"
     )
     for post in run.posts:
         io.say(_post_line(post))

@@ -51,6 +51,7 @@ def run(args: argparse.Namespace, io: Io) -> int:
     """Answer for one post; 1 when the predicted rest is over tolerance or nothing can be done."""
     from shimfit.core.tolerance import DEFAULT_TOLERANCE, parse_tolerance
     from shimfit.entry import EntrySettings, hear, parse_foot, parse_length
+    from shimfit.model import Lean
     from shimfit.workflow.by_hand import parse_seat_lengths
     from shimfit.workflow.solving import Question, solve_once
 
@@ -82,11 +83,8 @@ def run(args: argparse.Namespace, io: Io) -> int:
     slope_along, slope_across = heard.slopes(height_mm)
     if slope_along is None or slope_across is None:
         raise UsageError("a reading of both directions is wanted")
-    answer = solve_once(
-        Question(
-            foot, height_mm, slope_along, slope_across, tolerance, lots=lots, now=now, layout=args.layout
-        )
-    )
+    lean = Lean(slope_along, slope_across)
+    answer = solve_once(Question(foot, height_mm, lean, tolerance, lots=lots, now=now, layout=args.layout))
     if args.json:
         from shimfit.contract import prescription_to_json
         from shimfit.core.foot import gap_plane

@@ -142,4 +142,5 @@ def _lot_line(lot: Lot) -> str:
         size = f"{lot.thin_mm:.4g} to {lot.thick_mm:.4g} mm over {lot.length_mm:.4g} mm"
     else:
         size = f"{lot.length_mm:g} x {lot.width_mm:g} x {lot.thickness_mm:g} mm"
-    return f"  {lot.lot:<10} {lot.count:>4} x {lot.form:<6} {size:<34} {lot.material} {lot.origin} {lot.note}".rstrip()
+    kind = f"{lot.lot:<10} {lot.count:>4} x {lot.form:<6} {size:<34}"
+    return f"  {kind} {lot.material} {lot.origin} {lot.note}".rstrip()
