@@ -103,6 +103,18 @@ def rest_packs(
     )
 
 
+def shares_of_pull(foot: Foot, supports: Sequence[Support], preload_mm: float) -> tuple[float, ...]:
+    """Share of the rod's pull that each support carries at rest, in order; 0 where it does not touch.
+
+    Unique even where the post rocks. preload_mm as for `rest`, but more than 0; errors as for `rest`.
+    """
+    check_foot(foot)
+    pull = 4.0 * positive(preload_mm, "preload")
+    springs = [_spring(foot, support) for support in supports]
+    z0, u, v = settle(springs, pull).planes[0]
+    return tuple(s.k * max(0.0, s.e - z0 - u * s.x - v * s.y) / pull for s in springs)
+
+
 def supports_of(
     plane: GapPlane,
     packs: Iterable[Pack],
@@ -110,7 +122,7 @@ def supports_of(
     stiffness: Mapping[Seat, float],
     rocks_mm: Mapping[Seat, float],
 ) -> list[Support]:
-    """Supports of a foot on its packs and bare corners, for `rest`."""
+    """Supports of a foot on its packs, in their order, then its bare corners: what `rest` takes."""
     rod_x, rod_y = plane.foot.rod_at_mm
     supports = []
     packed = set()
@@ -231,4 +243,4 @@ def _scaled(lean: Lean, share: float) -> Lean:
     return Lean(lean.slope_along * share, lean.slope_across * share)
 
 
-__all__ = ["Support", "rest", "rest_packs", "supports_of"]
+__all__ = ["Support", "rest", "rest_packs", "shares_of_pull", "supports_of"]
