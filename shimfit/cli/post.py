@@ -240,9 +240,9 @@ def _said(words: str, args: argparse.Namespace, io: Io) -> int:
 
 
 def _say_post(site: Site, place: Place, understood: str, message: str, io: Io) -> None:
-    from shimfit.tui.telling import told_post
+    from shimfit.cli.saying import post_lines
 
     io.say(f"{place}: {understood}")
     io.say(message)
-    for line in told_post(site.run(place.job, place.run), site.post(place), site.settings):
+    for line in post_lines(site.run(place.job, place.run), site.post(place), site.settings):
         io.say(line)

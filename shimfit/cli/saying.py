@@ -5,18 +5,20 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+from shimfit.model import PostState, Reading
+from shimfit.store.state import PostRecord, RunState
 from shimfit.tui.glyphs import glyphs_for
 from shimfit.tui.pictures.foot_plan import foot_plan
 from shimfit.tui.telling import Words, post_view
 
 if TYPE_CHECKING:
-    from shimfit.settings import Settings
-    from shimfit.store.state import PostRecord, RunState
+    from shimfit.model import Prescription
+    from shimfit.settings import Settings, Units
 
 PLAN_COLUMNS, PLAN_ROWS = 40, 11
 
 
-def post_lines(run: RunState, post: PostRecord, settings: Settings, *, picture: bool = True) -> Iterator[str]:
+def post_lines(run: RunState, post: PostRecord, settings: Settings) -> Iterator[str]:
     """Everything that is to be said at a post, line by line; the plan shows packs on the low side."""
     glyphs = glyphs_for(ascii_only=settings.ascii)
     words = Words(run, glyphs, graduation=settings.graduation)
@@ -30,9 +32,9 @@ def post_lines(run: RunState, post: PostRecord, settings: Settings, *, picture: 
         yield f"  {line.number}  {line.where:<18} {line.what}{changed}{purpose}"
     if view.result:
         yield f"{view.result} ({post.tolerance.text})."
-    if picture and view.packs and post.prescription is not None:
+    if view.packs and post.prescription is not None:
         answer = post.prescription
-        canvas = foot_plan(
+        picture = foot_plan(
             post.foot,
             answer.packs,
             answer.lean,
@@ -43,6 +45,31 @@ def post_lines(run: RunState, post: PostRecord, settings: Settings, *, picture: 
             height=PLAN_ROWS,
         )
         yield ""
-        yield from (line.rstrip() for line in canvas.lines())
+        yield picture.text()
         yield ""
     yield from view.remarks
+
+
+def answer_lines(answer: Prescription, understood: str, settings: Settings, units: Units) -> Iterator[str]:
+    """An answer without a data file: what was understood, then as at a post of a run."""
+    impossible = answer.status in ("impossible", "gave-up")
+    state = PostState.PACK if answer.packs or impossible else PostState.TIGHTEN
+    reading = Reading(understood, answer.lean.slope_along, answer.lean.slope_across, answer.height_mm)
+    post = PostRecord(
+        name="",
+        leg=1,
+        station_mm=0.0,
+        kind="line",
+        foot=answer.post,
+        height_mm=answer.height_mm,
+        tolerance=answer.tolerance,
+        readings=(reading,),
+        reading=reading,
+        prescription=answer,
+        state=state,
+    )
+    run = RunState("", "", answer.post, answer.height_mm, answer.tolerance, units=units, posts=(post,))
+    yield f"Understood: {understood}."
+    yield from post_lines(run, post, settings)
+    if answer.status == "proven" and answer.packs and answer.packs[0].pieces:
+        yield "Proven: no better pack can be made of this box."

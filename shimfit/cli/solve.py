@@ -93,8 +93,9 @@ def run(args: argparse.Namespace, io: Io) -> int:
         io.json(prescription_to_json(answer, entry=args.entry, understood=heard.words, plane=plane))
     else:
         from shimfit.cli.saying import answer_lines
+        from shimfit.settings import load
 
-        for line in answer_lines(answer, heard.words, units):
+        for line in answer_lines(answer, heard.words, load({}), units):
             io.say(line)
     solved = answer.within and answer.status in ("proven", "found")
     return Exit.DONE if solved else Exit.OVER

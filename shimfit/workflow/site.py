@@ -393,6 +393,12 @@ class Site:
 
         return write_sample(self)
 
+    def remove_sample(self) -> str:
+        """Take the sample jobs out again; returns what went, in words."""
+        from shimfit.workflow.sample import remove_sample
+
+        return remove_sample(self)
+
     # ------------------------------------------------------------ for the modules beside this one
 
     def movements(self, before: Sequence[Pack], after: Sequence[Pack]) -> list[Draft]:

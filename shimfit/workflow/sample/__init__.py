@@ -1,0 +1,99 @@
+"""The sample: a lakeside boardwalk (mm) and a small porch (inches), invented, to try everything on.
+
+Everything in it is made up and marked as a sample; `remove_sample` takes it out again as one goes back over
+one's own steps: the log keeps what happened, nothing of it counts any more.
+"""
+
+from __future__ import annotations
+
+from importlib.resources import files
+from typing import TYPE_CHECKING
+
+from shimfit.contract import foot_to_json
+from shimfit.core.layout import lay_out
+from shimfit.core.stock import lots_from_csv
+from shimfit.core.tolerance import parse_tolerance
+from shimfit.errors import UsageError
+from shimfit.model import Foot
+from shimfit.store.events import Draft
+from shimfit.workflow.place import Place
+
+if TYPE_CHECKING:
+    from shimfit.workflow.site import Site
+
+BOARDWALK = "lakeside-sample"
+PORCH = "porch-sample"
+SOURCE = "sample box"
+
+INCH_MM = 25.4
+
+
+def write_sample(site: Site) -> Place:
+    """Write both sample jobs and the sample box; returns the post to begin at; UsageError when it is there."""
+    if any(job.sample for job in site.jobs()):
+        raise UsageError("the sample is written already; shimfit demo --remove takes it out")
+    box = files(__package__).joinpath("boardwalk_box.csv").read_text(encoding="utf-8")
+    site.import_stock(lots_from_csv(box, "the sample box"), SOURCE)
+    _porch(site)
+    return _boardwalk(site)
+
+
+def remove_sample(site: Site) -> str:
+    """Take the sample jobs and their box out again; what was logged in them stays in the log."""
+    sample = {job.name for job in site.jobs() if job.sample}
+    if not sample:
+        raise UsageError("there is no sample to take out")
+    steps = {}
+    for event in site.journal.events():
+        of_sample_box = event.kind == "stock-imported" and event.data.get("source") == SOURCE
+        if (event.job in sample or of_sample_box) and event.kind != "undone":
+            steps.setdefault(event.step, event)
+    drafts = [Draft("undone", {"of": event.id}, event.job, event.run, event.post) for event in steps.values()]
+    site.journal.append_all(drafts)
+    return "the sample is out: " + ", ".join(sorted(sample))
+
+
+def _boardwalk(site: Site) -> Place:
+    """Two legs and a corner, 90 mm posts, heavier ones at the ends and the corner."""
+    site.add_job(BOARDWALK, sample=True, units="mm")
+    heavy = foot_to_json(Foot(140.0, 140.0, rod_hole_mm=18.0))
+    posts = [
+        {"name": mark.name, "leg": mark.leg, "station_mm": mark.station_mm, "kind": mark.kind}
+        | ({} if mark.kind == "line" else {"foot": heavy})
+        for mark in lay_out([6000.0, 3600.0], 1200.0)
+    ]
+    site.add_run(
+        BOARDWALK,
+        "boardwalk",
+        foot=Foot(90.0, 90.0, rod_hole_mm=14.0),
+        height_mm=1000.0,
+        tolerance=parse_tolerance("1:500"),
+        posts=posts,
+        face_names={"out": "lake", "house": "path"},
+        due_days=90,
+        max_spacing_mm=1200.0,
+    )
+    at = {mark: Place(BOARDWALK, "boardwalk", mark) for mark in ("1", "2", "3", "4", "7")}
+    site.log_reading(at["1"], "6mm next 4mm lake")
+    site.log_reading(at["1"], "0 0.5mm path", sure=True)
+    site.log_reading(at["2"], "9mm prev 5mm lake")
+    site.log_reading(at["2"], "1mm next 0", sure=True)
+    site.log_reading(at["3"], "4mm next 8mm path")
+    site.log_reading(at["3"], "0 2mm lake", sure=True)
+    site.note(at["7"], "split at the path corner: replace before packing")
+    site.log_reading(at["4"], "9mm next 13mm lake")
+    return at["4"]
+
+
+def _porch(site: Site) -> None:
+    """One short leg in inches."""
+    site.add_job(PORCH, sample=True, units="inch")
+    foot = Foot(3.5 * INCH_MM, 3.5 * INCH_MM, rod_hole_mm=0.625 * INCH_MM)
+    posts = [
+        {"name": mark.name, "leg": mark.leg, "station_mm": mark.station_mm, "kind": mark.kind}
+        for mark in lay_out([12 * 12 * INCH_MM], 4 * 12 * INCH_MM)
+    ]
+    site.add_run(
+        PORCH, "front", foot=foot, height_mm=36 * INCH_MM, tolerance=parse_tolerance("1:500"), posts=posts
+    )
+    site.log_reading(Place(PORCH, "front", "1"), "3/8 next, 1/2 out")
