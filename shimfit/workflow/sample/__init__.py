@@ -29,7 +29,7 @@ INCH_MM = 25.4
 
 
 def write_sample(site: Site) -> Place:
-    """Write both sample jobs and the sample box; returns the post to begin at; UsageError when it is there."""
+    """Write the sample jobs and their box; returns the post to begin at. UsageError when they are there."""
     if any(job.sample for job in site.jobs()):
         raise UsageError("the sample is written already; shimfit demo --remove takes it out")
     box = files(__package__).joinpath("boardwalk_box.csv").read_text(encoding="utf-8")
