@@ -72,8 +72,7 @@ class BoxFold:
 
     def _rebuild(self) -> None:
         standing = [event for event in self._events if event.step not in self._void]
-        joined = {event.data.get("log") for event in standing if event.kind == "box-joined"}
-        self._contents = _Contents({self._log, *joined})
+        self._contents = _Contents(_joined(self._log, standing))
         for event in standing:
             self._contents.add(event)
 
@@ -82,10 +81,23 @@ class BoxFold:
         return self._contents.state()
 
 
+def _joined(log: str, events: Iterable[Event]) -> set[str]:
+    """Logs whose boxes were emptied into this one, and those that were emptied into them before."""
+    said = [(event.log, event.data["log"]) for event in events if _joins(event)]
+    logs = {log}
+    while more := {other for own, other in said if own in logs} - logs:
+        logs |= more
+    return logs
+
+
+def _joins(event: Event) -> bool:
+    return event.kind == "box-joined" and trouble_with(event) is None
+
+
 class _Contents:
     """What is in the box, changed by each event in turn."""
 
-    def __init__(self, logs: set[Any]) -> None:
+    def __init__(self, logs: set[str]) -> None:
         self._logs = logs
         self._lots: dict[str, Lot] = {}
         self._short: dict[str, int] = {}

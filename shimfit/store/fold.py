@@ -60,6 +60,7 @@ class RunFold:
         self._touches: defaultdict[str, set[str]] = defaultdict(set)
         """Step -> names of the posts that it touches."""
         self._unread: list[str] = []
+        self._conflict: str | None = None
         self._last_seq = 0
 
     def add(self, event: Event) -> None:
@@ -68,10 +69,10 @@ class RunFold:
             return
         if event.kind == UNDONE:
             self._undo(event)
-        elif event.kind == "job-added" or (event.run == self._run and event.post is None):
-            self._add_to_run(event)
         elif event.kind == "merged":
             self._disagree(event)
+        elif event.kind == "job-added" or (event.run == self._run and event.post is None):
+            self._add_to_run(event)
         elif event.run == self._run:
             self._add_to_post(event, event.post)
 
@@ -100,8 +101,10 @@ class RunFold:
         if trouble_with(event) is not None:
             return
         for conflict in event.data["conflicts"]:
-            if conflict["run"] == self._run:
+            if conflict["run"] == self._run and conflict["post"]:
                 self._add_to_post(event, conflict["post"])
+            elif conflict["run"] == self._run:
+                self._conflict = conflict["why"]
 
     def _add_to_post(self, event: Event, name: str | None) -> None:
         if not name:
@@ -128,7 +131,7 @@ class RunFold:
             removed += (builder.record(foot, height_mm, tolerance, rule) for builder in history.removed)
             if history.builder is not None:
                 standing.append(history.builder.record(foot, height_mm, tolerance, rule))
-            unread += history.unread
+            unread += history.all_unread
         standing.sort(key=lambda post: (post.leg, post.station_mm))
         return RunState(
             job=self._job,
@@ -149,6 +152,7 @@ class RunFold:
             removed=tuple(removed),
             sample=bool(head.get("sample", False)),
             last_seq=self._last_seq,
+            conflict=self._conflict,
             unread=tuple(unread),
         )
 
@@ -177,6 +181,8 @@ class _PostHistory:
         self._run = run
         self._name = name
         self._events: list[Event] = []
+        self._early: list[Event] = []
+        """Came before the post was added, as when the event that added it first was lost to damage."""
         self.builder: PostBuilder | None = None
         self.removed: list[PostBuilder] = []
         self.unread: list[str] = []
@@ -190,33 +196,49 @@ class _PostHistory:
         self.builder = None
         self.removed = []
         self.unread = []
+        self._early = []
         for event in self._events:
             if event.step not in void:
                 self._apply(event)
 
     def _apply(self, event: Event) -> None:
         trouble = trouble_with(event)
-        if trouble is None and event.kind == "post-added":
-            if self.builder is None:
-                self.builder = PostBuilder(event)
-                return
-            trouble = "the post is already there"
-        if trouble is None and self.builder is None:
-            trouble = f"there is no post {self._run}/{self._name}"
-        if self.builder is None or trouble is not None:
-            self.unread.append(unread_because(event, trouble or ""))
+        if trouble is not None:
+            self.unread.append(unread_because(event, trouble))
+        elif event.kind == "post-added":
+            self._begin(event)
+        elif self.builder is None:
+            self._early.append(event)
         elif event.kind == "post-removed":
             self.removed.append(self.builder)
             self.builder = None
-        elif event.kind == "merged":
-            self._disagree(event, self.builder)
         else:
-            self.builder.add(event)
+            self._pass_on(event, self.builder)
 
-    def _disagree(self, event: Event, builder: PostBuilder) -> None:
-        for conflict in event.data["conflicts"]:
-            if (conflict["run"], conflict["post"]) == (self._run, self._name):
-                builder.disagree(event, conflict["why"], packs=conflict.get("packs", False))
+    def _begin(self, added: Event) -> None:
+        if self.builder is not None:
+            self.unread.append(unread_because(added, f"post {self._name} is there already"))
+            return
+        self.builder = PostBuilder(added)
+        early, self._early = self._early, []
+        for event in early:
+            self._apply(event)
+
+    def _pass_on(self, event: Event, builder: PostBuilder) -> None:
+        if event.kind == "doubtful":
+            builder.disagree(event, f"{event.data['why']}: read this post again", packs=False)
+        elif event.kind == "merged":
+            for conflict in event.data["conflicts"]:
+                if (conflict["run"], conflict["post"]) == (self._run, self._name):
+                    builder.disagree(event, conflict["why"], packs=conflict.get("packs", False))
+        else:
+            builder.add(event)
+
+    @property
+    def all_unread(self) -> list[str]:
+        """Sentences on what was left out."""
+        why = f"there is no post {self._run}/{self._name}"
+        return self.unread + [unread_because(event, why) for event in self._early]
 
 
 def _number(value: Any) -> float | None:

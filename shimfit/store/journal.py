@@ -13,7 +13,7 @@ from __future__ import annotations
 import threading
 import uuid
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import groupby
 from pathlib import Path
@@ -50,6 +50,16 @@ def new_id() -> str:
     return uuid.uuid4().hex
 
 
+@dataclass(frozen=True, slots=True)
+class _End:
+    """Where the next event is chained on."""
+
+    seq: int
+    hash: str
+    stamp: int
+    """Greatest so far."""
+
+
 class Journal:
     """An open data file."""
 
@@ -62,7 +72,7 @@ class Journal:
         self._box: BoxFold | None = None
         self._fresh: list[Event] = []
         """Logged, but not yet counted into the states above."""
-        self._seq, self._hash, self._stamp = 0, GENESIS, 0
+        self._end = _End(0, GENESIS, 0)
         self._log = ""
         with saying_what(self.path):
             if self._opened.lock is not None:
@@ -131,7 +141,7 @@ class Journal:
         """(number of events, hash of the last): what a printed record is sealed with."""
         with self._guard:
             self._catch_up()
-            return self._seq, self._hash
+            return self._end.seq, self._end.hash
 
     def take_over(self) -> bool:
         """Try to become the writer, as when the other program was closed; True when this one writes now."""
@@ -162,9 +172,11 @@ class Journal:
         self._fresh.clear()
         row = db.execute("SELECT id FROM log").fetchone()
         self._log = row[0] if row else ""
-        row = db.execute("SELECT seq, hash FROM event ORDER BY seq DESC LIMIT 1").fetchone()
-        self._seq, self._hash = row or (0, GENESIS)
-        self._stamp = rows.greatest_stamp(db)
+        seq, hash_ = db.execute("SELECT seq, hash FROM event ORDER BY seq DESC LIMIT 1").fetchone() or (
+            0,
+            GENESIS,
+        )
+        self._end = _End(seq, hash_, rows.greatest_stamp(db))
 
     def _catch_up(self) -> None:
         """A reader looks whether the writer has logged something since."""
@@ -172,7 +184,7 @@ class Journal:
             return
         with saying_what(self.path):
             (seq,) = self._opened.db.execute("SELECT coalesce(max(seq), 0) FROM event").fetchone()
-            if seq != self._seq:
+            if seq != self._end.seq:
                 self._look_at_end()
 
     # ------------------------------------------------------------ log
@@ -198,10 +210,37 @@ class Journal:
         """
         with self._guard:
             time = self._clock().isoformat(timespec="milliseconds")
-            return self.append_events(self._chained([self._filled(draft) for draft in drafts], time))
+            return self._write(self._chained([self._filled(draft) for draft in drafts], time, self._end))
 
-    def append_events(self, events: Sequence[Event]) -> tuple[Event, ...]:
-        """Put events that are already chained to the end of this log onto disk (append_all, import)."""
+    def receive(self, foreign: Sequence[Event], notes: Sequence[Draft] = ()) -> tuple[Event, ...]:
+        """Log events of another log (import, salvage) and what there is to say of it, in one go.
+
+        Each gets a place at the end of this chain and keeps the one it was written at as its origin. Raises
+        FileError when they can't be written (nothing was logged).
+        """
+        with self._guard:
+            moved = self._moved_here(foreign)
+            end = self._end if not moved else _End(moved[-1].seq, moved[-1].hash, self._stamp_over(moved))
+            time = self._clock().isoformat(timespec="milliseconds")
+            return self._write([*moved, *self._chained([self._filled(note) for note in notes], time, end)])
+
+    def _moved_here(self, foreign: Sequence[Event]) -> list[Event]:
+        seq, prev = self._end.seq, self._end.hash
+        moved: list[Event] = []
+        for event in foreign:
+            seq += 1
+            here = replace(event, seq=seq, prev=prev, hash="", origin=event.first_place)
+            here = replace(here, hash=here.computed_hash())
+            prev = here.hash
+            moved.append(here)
+        return moved
+
+    def exclusively(self) -> threading.RLock:
+        """Lock to hold (`with`) while reading and then logging what follows from it."""
+        return self._guard
+
+    def _write(self, events: Sequence[Event]) -> tuple[Event, ...]:
+        """Put events that are chained to the end of this log onto disk."""
         with self._guard, saying_what(self.path):
             if self._opened.lock is None:
                 raise self._not_the_writer()
@@ -241,9 +280,10 @@ class Journal:
             raise InternalError(f"this can't be logged: {wrong}")
         return draft
 
-    def _chained(self, drafts: Sequence[Draft], time: str) -> list[Event]:
+    def _chained(self, drafts: Sequence[Draft], time: str, end: _End) -> list[Event]:
+        """Events of drafts, chained to the end of a log."""
         now = microseconds(time)
-        seq, prev, stamp, step = self._seq, self._hash, self._stamp, ""
+        seq, prev, stamp, step = end.seq, end.hash, end.stamp, ""
         events: list[Event] = []
         for draft in drafts:
             id_ = self._ids()
@@ -272,9 +312,11 @@ class Journal:
 
     def _count_in(self, events: Sequence[Event]) -> None:
         """Take events that are on disk as the new end; states are brought forward when they are asked for."""
-        self._seq, self._hash = events[-1].seq, events[-1].hash
-        self._stamp = max(self._stamp, *(event.stamp for event in events))
+        self._end = _End(events[-1].seq, events[-1].hash, self._stamp_over(events))
         self._fresh += events
+
+    def _stamp_over(self, events: Sequence[Event]) -> int:
+        return max(self._end.stamp, *(event.stamp for event in events))
 
     def _bring_forward(self) -> None:
         """Count what was logged since into the states that were already worked out."""
@@ -294,14 +336,23 @@ class Journal:
     # ------------------------------------------------------------ events
 
     def events(
-        self, job: str | None = None, *, run: str | None = None, upto: int | None = None
+        self,
+        job: str | None = None,
+        *,
+        run: str | None = None,
+        kinds: Sequence[str] = (),
+        upto: int | None = None,
     ) -> Iterator[Event]:
-        """Events in the order this file received them, of all jobs or one, up to a position."""
-        where, values = "WHERE seq <= ?", [EVERYTHING if upto is None else upto]
+        """Events in the order this file received them: all, or of one job, run or some kinds, up to one."""
+        where = "WHERE seq <= ?"
+        values: list[Any] = [EVERYTHING if upto is None else upto]
         for name, value in (("job", job), ("run", run)):
             if value is not None:
                 where += f" AND {name} = ?"
-                values.append(value)  # type: ignore[arg-type]  # SQL takes mixed values
+                values.append(value)
+        if kinds:
+            where += f" AND kind IN ({', '.join('?' * len(kinds))})"
+            values += kinds
         with self._guard, saying_what(self.path):
             found = list(rows.select(self._opened.db, f"{where} ORDER BY seq", values))
         yield from found

@@ -4,26 +4,17 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from shimfit.model import Decision, PostState, Verdict
+from shimfit.core.uncertainty.decision import decide
+from shimfit.model import PostState
 
 if TYPE_CHECKING:
-    from shimfit.model import Reading, Tolerance
+    from shimfit.model import Reading, Tolerance, Verdict
     from shimfit.store.state import Rule
 
 
-def verdict_on(reading: Reading, tolerance: Tolerance, rule: Rule) -> Verdict | None:
-    """Verdict on a full reading."""
-    lean = reading.lean
-    if lean is None:
-        return None
-    u = max(reading.u_along or 0.0, reading.u_across or 0.0)
-    guard = {"95": 1.645, "simple": 0.0, "2u": 2.0}[rule] * u
-    allowed = tolerance.allowed_slope(reading.height_mm)
-    value = tolerance.uses(lean, reading.height_mm) * allowed
-    decision: Decision = (
-        "plumb" if value <= allowed - guard else "out" if value >= allowed + guard else "too-close"
-    )
-    return Verdict(decision, value, allowed, u, guard, None, rule)
+def verdict_on(reading: Reading, tolerance: Tolerance, rule: Rule) -> Verdict:
+    """Verdict on a reading; its decision is `none` when one direction was not read."""
+    return decide(reading, tolerance, rule)
 
 
 def state_of(verdict: Verdict) -> PostState:

@@ -6,11 +6,14 @@ program may add some. Kinds that are not named here are kept as well, and ignore
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Mapping
 from typing import Any, get_args
 
 from shimfit.model import Face, Form, Method, Origin, Purpose, Seat, Stage, Status, ToleranceKind
+
+_GREATEST = 1e12
+_STEEPEST = 100.0
+"""A post that leans more than 89.4 degrees is none."""
 
 Check = Callable[[Any], str | None]
 """A check gives what the value must be, in words, or None when it is."""
@@ -19,18 +22,24 @@ Check = Callable[[Any], str | None]
 def _number(value: Any) -> str | None:
     if isinstance(value, bool) or not isinstance(value, int | float):
         return "a number"
-    try:
-        return None if math.isfinite(float(value)) else "a finite number"
-    except OverflowError:
-        return "a number of a size that can be measured"
+    # Bounds keep whatever is worked out from it finite; nan compares false.
+    return None if -_GREATEST <= value <= _GREATEST else "a number of a size that can be measured"
 
 
 def _positive(value: Any) -> str | None:
-    return _number(value) or (None if value > 0 else "more than 0")
+    return _number(value) or (None if value >= 1 / _GREATEST else "more than 0")
+
+
+def _slope(value: Any) -> str | None:
+    return _number(value) or (None if abs(value) <= _STEEPEST else "a slope that a post can have")
 
 
 def _not_negative(value: Any) -> str | None:
     return _number(value) or (None if value >= 0 else "0 or more")
+
+
+def _doubt(value: Any) -> str | None:
+    return _not_negative(value) or _slope(value)
 
 
 def _count(value: Any) -> str | None:
@@ -259,15 +268,15 @@ SHAPES: dict[str, Check] = {
     "reading": _object(
         {
             "text": _text,
-            "slope_along": _or_null(_number),
-            "slope_across": _or_null(_number),
+            "slope_along": _or_null(_slope),
+            "slope_across": _or_null(_slope),
             "height_mm": _positive,
         },
         {
             "stage": _one_of(*get_args(Stage)),
             "method": _one_of(*get_args(Method)),
-            "u_along": _or_null(_not_negative),
-            "u_across": _or_null(_not_negative),
+            "u_along": _or_null(_doubt),
+            "u_across": _or_null(_doubt),
             "largest_term": _or_null(_text),
             "gauge_mm": _or_null(_positive),
             "instrument": _or_null(_text),

@@ -125,6 +125,8 @@ class RunState:
     """Posts taken out of the run, with everything logged at them."""
     sample: bool = False
     """Part of the sample job."""
+    conflict: str | None = None
+    """Two crews' logs lay the run out differently: how, in a sentence."""
     last_seq: int = 0
     """Position in the log of the last event that touched the run; 0 = none."""
     unread: tuple[str, ...] = ()
