@@ -84,7 +84,7 @@ def run_record(args: argparse.Namespace, io: Io) -> int:
 
 
 def run_verify(args: argparse.Namespace, io: Io) -> int:
-    """Work the whole hash chain out again; 4 when an event is not as it was logged or the hash is not in it."""
+    """Work the whole hash chain out again; 4 when it is broken or the hash given is not in it."""
     if args.pdf or args.csv:
         raise UsageError("`record verify` checks the whole data file; it takes no --pdf and no --csv")
     with open_site(args, io, read_only=True) as site:
@@ -95,7 +95,7 @@ def run_verify(args: argparse.Namespace, io: Io) -> int:
         io.json({"log": {"events": events, "hash": last}, "whole": True, "sealed_at": sealed})
         return Exit.DONE
     io.say(
-        f"The event log is whole: {events} events, each as it was logged, the last with hash {last or '(none)'}."
+        f"The event log is whole: {events} events, each as it was logged; hash of the last: {last or 'none'}."
     )
     if sealed is not None:
         io.say(
@@ -159,7 +159,7 @@ def _sealed(site: Site, given: str) -> int:
         if event.hash.startswith(sought):
             return event.seq
     raise FileError(
-        f"no event in {site.path} has the hash {given}: the record was made from another log, or this one was cut",
+        f"no event in {site.path} has the hash {given}: the record is of another log, or this one was cut",
         path=str(site.path),
     )
 

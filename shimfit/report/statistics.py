@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import groupby, pairwise
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from shimfit.report import words
 
@@ -143,6 +143,43 @@ def statistics_lines(figures: Statistics, record: RunRecord) -> list[str]:
     return lines
 
 
+def statistics_json(figures: Statistics) -> dict[str, Any]:
+    """The figures for another program: shares 0…1, slopes as ratios, trends in slope per metre of run."""
+    return {
+        "posts": figures.posts,
+        "verified": figures.verified,
+        "plumb": figures.plumb,
+        "first_try": figures.first_try,
+        "first_share": figures.first_share,
+        "rounds_mean": figures.rounds_mean,
+        "histogram": [
+            {"from": one.low, "to": None if math.isinf(one.high) else one.high, "count": one.count}
+            for one in figures.histogram
+        ],
+        "fall_along": figures.fall_along,
+        "fall_across": figures.fall_across,
+        "trend_along": _fit_json(figures.trend_along),
+        "trend_across": _fit_json(figures.trend_across),
+        "zeros": [
+            {
+                "instrument": history.instrument,
+                "moved": history.moved,
+                "beyond_doubt": history.beyond_doubt,
+                "checks": [
+                    {
+                        "time": check.time,
+                        "zero_along": check.zero_along,
+                        "zero_across": check.zero_across,
+                        "u_zero": check.u_zero,
+                    }
+                    for check in history.checks
+                ],
+            }
+            for history in figures.zeros
+        ],
+    }
+
+
 def fit_line(x: Sequence[float], y: Sequence[float]) -> LineFit | None:
     """Least-squares line; None with fewer than three points or all at one x."""
     n = len(x)
@@ -183,6 +220,12 @@ def zero_histories(checks: Sequence[ZeroCheck]) -> tuple[ZeroHistory, ...]:
 
 
 # ---------------------------------------------------------------- parts
+
+
+def _fit_json(fit: LineFit | None) -> dict[str, Any] | None:
+    if fit is None:
+        return None
+    return {"per_m": fit.slope, "u_per_m": fit.u_slope, "freedom": fit.freedom, "proven": fit.proven}
 
 
 def _inside_t(t: float, freedom: int) -> float:

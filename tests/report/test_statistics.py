@@ -8,7 +8,6 @@ import scipy.stats
 from hypothesis import given
 from hypothesis import strategies as st
 
-from shimfit.model import Lean
 from shimfit.report.gather import run_record
 from shimfit.report.rows import LogStamp, ZeroCheck
 from shimfit.report.statistics import (
@@ -167,4 +166,3 @@ def test_half_read_posts_do_not_bend_the_trend(boardwalk):
     with_half = statistics(run_record(replace(run, posts=(half, *run.posts[1:])), LOG))
     without = statistics(run_record(replace(run, posts=run.posts[1:]), LOG))
     assert with_half.trend_across == without.trend_across
-    assert Lean(0, 0).magnitude == 0

@@ -393,8 +393,8 @@ class _Document:
         text = (
             f"Event log: {record.log.events} events, SHA-256 of the last {record.log.hash or 'none'}. "
             "Each event's hash covers the one before it, so a log that was changed afterwards no longer ends "
-            "in this figure. To check: `shimfit record verify` on the data file works the whole chain out "
-            "again and names the first event that does not fit."
+            "in this figure. To check: `shimfit record verify --hash` with this figure works the whole chain "
+            "out again, names the first event that does not fit, and finds the event that this record ends with."
         )
         lines = self.sheet.lines_of(text, FINE, self.wide)
         self._keep(len(lines) * leading(FINE))
