@@ -116,7 +116,7 @@ class ModbusLink:
         self.elevation = description.elevation
         self.refused_because: str | None = None
         """What the device said when it refused, in words."""
-        signs = {name: -1.0 for name in description.flip}
+        signs = dict.fromkeys(description.flip, -1.0)
         self._measure = Measure(
             {value.name: value.unit for value in description.values},
             tally,
@@ -213,8 +213,7 @@ class ModbusPoller:
             return True
         if len(self._got) < len(request):
             return not request.startswith(self._got)
-        if self._got.startswith(request):
-            self._got = self._got[len(request) :]
+        self._got = self._got.removeprefix(request)
         self._echo_seen = True
         return True
 

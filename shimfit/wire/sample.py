@@ -32,8 +32,10 @@ class Reader(Protocol):
     """`xdr` or `text`."""
     elevation: bool
     """True when each angle is an axis against the horizontal, False when angles are of plumb planes."""
-    step_deg: float | None
-    """Output step that the last printed values show; None until a sample came."""
+
+    @property
+    def step_deg(self) -> float | None:
+        """Output step that the last printed values show; None where it can't be told."""
 
     def read(self, line: bytes, time_s: float) -> Sample | None:
         """The sample that this line completes, if any. Never raises: what can't be read is counted."""
@@ -44,8 +46,9 @@ class Reader(Protocol):
 
 @dataclass(slots=True)
 class Pace:
-    """Seconds from sample to sample, from counts over seconds: links deliver in bursts, so neighbouring
-    arrival times say nothing.
+    """Seconds from sample to sample, from counts over seconds.
+
+    Links deliver in bursts, so neighbouring arrival times say nothing.
     """
 
     period_s: float | None = None

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from shimfit.wire.dialects.description import Modbus, Register, Text, Xdr, parse_description
+from shimfit.wire.dialects.description import Description, Modbus, Register, Text, Xdr, parse_description
 from shimfit.wire.dialects.text import TextReader
 from shimfit.wire.dialects.xdr import XdrReader
 
@@ -15,7 +15,17 @@ if TYPE_CHECKING:
     from shimfit.wire.sample import Reader
     from shimfit.wire.tally import Tally
 
-__all__ = ["Modbus", "Register", "Text", "TextReader", "Xdr", "XdrReader", "line_reader", "parse_description"]
+__all__ = [
+    "Description",
+    "Modbus",
+    "Register",
+    "Text",
+    "TextReader",
+    "Xdr",
+    "XdrReader",
+    "line_reader",
+    "parse_description",
+]
 
 
 def line_reader(description: Xdr | Text, tally: Tally) -> Reader:

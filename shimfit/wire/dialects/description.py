@@ -14,9 +14,12 @@ from __future__ import annotations
 import math
 import tomllib
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from shimfit.errors import FileError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 DEFAULT_RANGE_DEG = 45.0
 TANGENT_UNITS = {"mm/m": 1e-3, "%": 1e-2, "in/ft": 1 / 12}
@@ -152,7 +155,8 @@ def parse_description(text: str, path: str) -> Description:
         raise FileError(f"{path}: not a TOML file: {error}", path=path) from error
     keys = _Keys(table, path)
     form = keys.word("format", "text", ("text", "modbus", "xdr"))
-    description = {"text": _text, "modbus": _modbus, "xdr": _xdr}[form](keys)
+    readers: dict[str, Callable[[_Keys], Description]] = {"text": _text, "modbus": _modbus, "xdr": _xdr}
+    description = readers[form](keys)
     keys.none_left()
     return description
 
@@ -170,7 +174,9 @@ class _Keys:
 
     def take(self, key: str, default: Any, kind: type | tuple[type, ...], what: str) -> Any:
         value = self._table.pop(key, default)
-        if value is not default and (not isinstance(value, kind) or isinstance(value, bool) != (kind is bool)):
+        if value is not default and (
+            not isinstance(value, kind) or isinstance(value, bool) != (kind is bool)
+        ):
             raise self.refuse(key, f"must be {what}, not {value!r}")
         return value
 

@@ -8,8 +8,12 @@ columns mean can't be guessed, so a person has to say.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from shimfit.wire.dialects.numbers import DECIMAL_COMMA, NUMBER
+
+if TYPE_CHECKING:
+    from shimfit.wire.dialects.xdr import XdrReader
 
 SENTENCES_TO_BELIEVE = 3
 LINES_TO_BELIEVE = 8
@@ -37,41 +41,35 @@ class TextGuess:
 
 
 class Sniffer:
-    """Watches lines until the format is known."""
+    """Watches lines, beside the reader of sentences, until the format is known."""
 
-    def __init__(self) -> None:
-        self._sentences = 0
+    def __init__(self, sentences: XdrReader) -> None:
+        self._sentences = sentences
         self._run: TextGuess | None = None
         self._run_length = 0
 
     @property
     def is_xdr(self) -> bool:
         """True once enough sentences with angles passed."""
-        return self._sentences >= SENTENCES_TO_BELIEVE
+        return self._sentences.with_angles >= SENTENCES_TO_BELIEVE
 
     @property
     def text(self) -> TextGuess | None:
         """How the text is built, once enough lines agreed and no sentence passed its checksum."""
-        return self._run if self._run_length >= LINES_TO_BELIEVE and not self._sentences else None
-
-    def sentence(self) -> None:
-        """A sentence with an angle passed its checksum."""
-        self._sentences += 1
+        return self._run if self._run_length >= LINES_TO_BELIEVE and not self._sentences.sentences else None
 
     def line(self, line: bytes) -> None:
-        """A line that is no such sentence."""
-        guess = _guess(line)
+        """Look at a line; sentences are the reader's."""
+        guess = None if b"$" in line else _guess(line)
         if guess is None:
             self._run_length = 0
-            return
-        if self._run is not None and _same_build(self._run, guess) and self._run_length:
+        elif self._run is not None and self._run_length and _same_build(self._run, guess):
             self._run_length += 1
         else:
             self._run, self._run_length = guess, 1
 
     def restart(self) -> None:
-        """Forget what was seen: another speed, another device."""
-        self._sentences = 0
+        """Forget the lines that were seen: another speed, another device."""
         self._run = None
         self._run_length = 0
 
@@ -84,7 +82,14 @@ def _guess(line: bytes) -> TextGuess | None:
     """How this line would be built if it were numbers; None when it is not."""
     if not line.isascii():
         return None
-    for separator, decimal in ((";", "."), (";", ","), (", ", "."), (",", "."), ("\t", "."), ("whitespace", ".")):
+    for separator, decimal in (
+        (";", "."),
+        (";", ","),
+        (", ", "."),
+        (",", "."),
+        ("\t", "."),
+        ("whitespace", "."),
+    ):
         if separator == ", ":
             fields = [field.lstrip(b" ") for field in line.split(b",")] if b", " in line else []
         else:

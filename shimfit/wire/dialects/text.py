@@ -28,12 +28,14 @@ class TextReader:
         self._prefix = description.prefix.encode()
         self._columns = description.columns
         self._count = description.count
-        self._separator = None if description.separator == "whitespace" else description.separator[:1].encode()
+        self._separator = (
+            None if description.separator == "whitespace" else description.separator[:1].encode()
+        )
         self._blanks_follow = description.separator == ", "
         self._decimal_comma = description.decimal == ","
         self._number = DECIMAL_COMMA if self._decimal_comma else NUMBER
         self._allowed = PRINTABLE + (b"\t" if description.separator in ("\t", "whitespace") else b"")
-        signs = {name: -1.0 for name in description.flip}
+        signs = dict.fromkeys(description.flip, -1.0)
         self._measure = Measure(
             {column.name: column.unit for column in description.columns},
             tally,

@@ -65,6 +65,10 @@ class XdrReader:
         self._pace = Pace()
         self.elevation = description.elevation
         self._last_digits = b""
+        self.sentences = 0
+        """Sentences of any kind whose checksum was right."""
+        self.with_angles = 0
+        """Those that had an angle of ours."""
 
     @property
     def step_deg(self) -> float | None:
@@ -87,6 +91,8 @@ class XdrReader:
             ):
                 self._last_digits = one
                 self._tally.good += 1
+                self.sentences += 1
+                self.with_angles += 1
                 return Sample(time_s, first, second) if axes == (0, 1) else Sample(time_s, second, first)
         return self._read(line, time_s)
 
@@ -108,6 +114,7 @@ class XdrReader:
         angles = self._angles(fields)
         if angles is None:
             return None
+        self.with_angles += 1
         return self._sample(angles, time_s)
 
     def restart(self) -> None:
@@ -141,6 +148,7 @@ class XdrReader:
         elif _HEX.get(digits) != checksum(body):
             self._tally.refuse(Refusal.BAD_CHECKSUM)
         else:
+            self.sentences += 1
             return body
         return None
 

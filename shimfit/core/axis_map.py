@@ -1,0 +1,141 @@
+"""Which way the sensor's x and y point on the post: one of eight signed swaps, and how to teach it.
+
+      out                 The picture shows where the sensor's arrows point, seen from above
+       ^                  with `out` at the top and `next` on the right.
+prev < + > next
+       v
+     house
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+from shimfit.core.checks import finite
+from shimfit.errors import EntryError
+from shimfit.model import Face, Lean
+
+CLEAR = 3.0
+"""The tipped axis must move at least this many times the other."""
+LOUD = 20.0
+"""And at least this many times the noise."""
+_ARROWS = {Face.NEXT: "→", Face.PREV: "←", Face.OUT: "↑", Face.HOUSE: "↓"}
+_CLOCKWISE = (Face.NEXT, Face.HOUSE, Face.PREV, Face.OUT)
+
+
+@dataclass(frozen=True, slots=True)
+class AxisMap:
+    """Sensor directions to post directions.
+
+    `x` is the face that a positive x leans towards, `y` the same for y; they lie at right angles.
+    `turn_deg` is a small extra turn of the sensor about the post, positive from next towards out.
+    """
+
+    x: Face = Face.NEXT
+    y: Face = Face.OUT
+    turn_deg: float = 0.0
+
+    def __post_init__(self) -> None:
+        """Raises EntryError when x and y would point along the same line."""
+        if self.x.is_along == self.y.is_along:
+            raise EntryError(f"x towards {self.x} and y towards {self.y} lie on one line; teach both again.")
+        finite(self.turn_deg, "turn of the sensor")
+
+    @property
+    def mirrored(self) -> bool:
+        """True when y lies clockwise of x seen from above."""
+        return _CLOCKWISE[(_CLOCKWISE.index(self.x) + 1) % 4] == self.y
+
+    def to_post(self, slope_x: float, slope_y: float) -> Lean:
+        """Lean of the post from slopes along the sensor's x and y; exact, and lengths are kept."""
+        along = self._part(slope_x, slope_y, along=True)
+        across = self._part(slope_x, slope_y, along=False)
+        cos, sin = math.cos(math.radians(self.turn_deg)), math.sin(math.radians(self.turn_deg))
+        return Lean(along * cos - across * sin, along * sin + across * cos)
+
+    def u_to_post(self, u_x: float, u_y: float) -> tuple[float, float]:
+        """Standard uncertainties along and across from those of x and y (any one unit, all ≥ 0)."""
+        along, across = (u_x, u_y) if self.x.is_along else (u_y, u_x)
+        cos, sin = math.cos(math.radians(self.turn_deg)), math.sin(math.radians(self.turn_deg))
+        return math.hypot(along * cos, across * sin), math.hypot(along * sin, across * cos)
+
+    def _part(self, slope_x: float, slope_y: float, *, along: bool) -> float:
+        return self.x.sign * slope_x if self.x.is_along == along else self.y.sign * slope_y
+
+    def picture(self) -> str:
+        """The arrows of x and y as they lie on the post, seen from above; three lines."""
+        places = {Face.OUT: " ", Face.HOUSE: " ", Face.PREV: " ", Face.NEXT: " "}
+        places[self.x], places[self.y] = "x", "y"
+        arrows = {face: _ARROWS[face] if places[face] != " " else " " for face in places}
+        return (
+            f"   {arrows[Face.OUT]} {places[Face.OUT]}   out\n"
+            f"{places[Face.PREV]} {arrows[Face.PREV]}+{arrows[Face.NEXT]} {places[Face.NEXT]}   next\n"
+            f"   {arrows[Face.HOUSE]} {places[Face.HOUSE]}   house"
+        )
+
+    @property
+    def text(self) -> str:
+        """As it is stored: `x=next y=out` with a turn where there is one."""
+        turn = f" turn={self.turn_deg:g}" if self.turn_deg else ""
+        return f"x={self.x} y={self.y}{turn}"
+
+
+def parse_axis_map(text: str) -> AxisMap:
+    """Read what `AxisMap.text` wrote; raises EntryError for anything else."""
+    parts = dict(part.partition("=")[::2] for part in text.split())
+    try:
+        turn_deg = float(parts.pop("turn", "0"))
+        axis_map = AxisMap(Face(parts.pop("x")), Face(parts.pop("y")), turn_deg)
+    except (KeyError, ValueError) as error:
+        raise EntryError(f"{text!r} is no axis map; it looks like `x=next y=out`.") from error
+    if parts:
+        raise EntryError(f"{text!r} is no axis map; it looks like `x=next y=out`.")
+    return axis_map
+
+
+def all_maps() -> tuple[AxisMap, ...]:
+    """The eight signed swaps: four turns, mirrored or not."""
+    return tuple(AxisMap(x, y) for x in Face for y in Face if x.is_along != y.is_along)
+
+
+@dataclass(frozen=True, slots=True)
+class Tip:
+    """What one tip of the post told: the sensor's axis that moved, and which way."""
+
+    axis: Literal["x", "y"]
+    sign: Literal[1, -1]
+
+
+def read_tip(rest: tuple[float, float], tipped: tuple[float, float], noise: float) -> Tip:
+    """Which axis moved when the top was tipped one way. Any one unit; noise is a standard deviation.
+
+    Raises EntryError that says what to do again, when no axis moved clearly or both did.
+    """
+    moved = (tipped[0] - rest[0], tipped[1] - rest[1])
+    axis: Literal["x", "y"] = "x" if abs(moved[0]) >= abs(moved[1]) else "y"
+    large, small = (moved[0], moved[1]) if axis == "x" else (moved[1], moved[0])
+    if abs(large) < LOUD * noise or large == 0:
+        raise EntryError("The sensor hardly moved; tip the top further, hold it, and try again.")
+    if abs(large) < CLEAR * abs(small):
+        raise EntryError(
+            f"Both axes moved ({axis} most, the other {abs(small / large):.0%} of it); "
+            "tip the top straight towards one face, and try again."
+        )
+    return Tip(axis, 1 if large > 0 else -1)
+
+
+def teach(first: Tip, first_face: Face, second: Tip, second_face: Face) -> AxisMap:
+    """The map from two tips of the top, each towards a named face.
+
+    Standing with your back to the house, "away from you" is `out` and "to your right" is next or prev,
+    whichever way the run is walked. Raises EntryError when both tips moved the same axis.
+    """
+    if first.axis == second.axis:
+        raise EntryError(f"Both tips moved {first.axis}; tip the second one at right angles to the first.")
+    faces = {
+        tip.axis: face if tip.sign > 0 else face.opposite
+        for tip, face in ((first, first_face), (second, second_face))
+    }
+    return AxisMap(faces["x"], faces["y"])

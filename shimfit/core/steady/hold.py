@@ -1,0 +1,187 @@
+"""A still stretch of samples to one reading: mean, standard error, drift, and what its doubt is made of."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shimfit.core.steady.spread import memory_time, robust_spread, straight_line
+from shimfit.core.uncertainty import Budget, largest_of, sensor_budget
+
+Values = NDArray[np.float64]
+LEAST_STEP_DEG = 1e-4
+"""No sensor is believed to resolve more than this, so no doubt is ever zero."""
+CUT = 3.5
+"""Samples further than this many robust spreads from the median are left out of the mean."""
+
+
+@dataclass(frozen=True, slots=True)
+class Doubts:
+    """What is known of the sensor's own errors; standard or half-width as said, per axis. 0 = none known."""
+
+    step_deg: float = 0.0
+    """Output step q; its share is q/√12."""
+    zero_u_deg: float = 0.0
+    """Standard uncertainty of the zero that was taken off."""
+    stated_accuracy_deg: float = 0.0
+    """Half-width that the maker states (leave its offset part out after a reversal)."""
+    per_kelvin_deg: float = 0.0
+    kelvin: float = 0.0
+    """How far the temperature may have moved since the zero was found."""
+    cross_axis: float = 0.0
+    """Share of the other direction's lean that may leak in (0.02 = 2 %)."""
+    gain: float = 0.0
+    """Share of the lean itself that may be wrong."""
+    floor_deg: float = 0.0
+    """Where averaging stops helping (the bottom of the Allan deviation)."""
+
+    def budget(self, axis: Axis, other_deg: float, seconds: float) -> Budget:
+        """What one direction's doubt is made of, as slopes (the tangent's steepness is counted in)."""
+        slope = math.tan(math.radians(axis.mean_deg))
+        per_deg = math.radians(1.0) * (1.0 + slope * slope)
+        return sensor_budget(
+            slope,
+            math.tan(math.radians(other_deg)),
+            u_mean=axis.u_mean_deg * per_deg,
+            drift_over_hold=axis.drift_deg_per_s * seconds * per_deg,
+            output_step=max(self.step_deg, LEAST_STEP_DEG) * per_deg,
+            u_zero=self.zero_u_deg * per_deg,
+            accuracy=self.stated_accuracy_deg * per_deg,
+            temperature=self.per_kelvin_deg * self.kelvin * per_deg,
+            cross_axis=self.cross_axis,
+            gain=self.gain,
+            u_floor=self.floor_deg * per_deg,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Axis:
+    """One direction of a held reading; degrees."""
+
+    mean_deg: float
+    u_mean_deg: float
+    """Standard error of the mean, memory counted in."""
+    drift_deg_per_s: float
+    drift_limit_deg: float
+    """Three standard errors of what the drift makes over the hold."""
+    tau: float
+    """Memory time in samples."""
+    spread_deg: float
+
+    def u_statistical_deg(self, seconds: float) -> float:
+        """Standard error joined by what the drift leaves open: the part that holding on can lower."""
+        return math.hypot(self.u_mean_deg, self.drift_deg_per_s * seconds / math.sqrt(12))
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """One reading: lean along the sensor's x and y in degrees with standard uncertainties (k = 1)."""
+
+    x_deg: float
+    y_deg: float
+    u_x_deg: float
+    u_y_deg: float
+    budgets: tuple[Budget, Budget]
+    """What the doubt of x and of y is made of, as slopes."""
+    seconds: float
+    samples: int
+    """In the mean, after the cut."""
+    time_s: float
+    """When it was taken, on the stream's clock."""
+    x: Axis
+    y: Axis
+
+    @property
+    def largest(self) -> str | None:
+        """The largest part of the doubt, in words."""
+        return largest_of(*self.budgets)
+
+    def text(self) -> str:
+        """As it is shown: `x +0.41 ± 0.02°, y -1.20 ± 0.02° (k = 2)`."""
+        digits = decimals(2 * max(self.u_x_deg, self.u_y_deg))
+        return (
+            f"x {self.x_deg:+.{digits}f} ± {2 * self.u_x_deg:.{digits}f}°, "
+            f"y {self.y_deg:+.{digits}f} ± {2 * self.u_y_deg:.{digits}f}° (k = 2)"
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Refused:
+    """Why a stretch gives no reading, in words."""
+
+    why: str
+
+
+def decimals(expanded_u_deg: float) -> int:
+    """Decimals that an uncertainty leaves worth printing: 2 for 0.02, 3 for 0.004; 2 to 4."""
+    if expanded_u_deg <= 0:
+        return 4
+    return min(4, max(2, math.ceil(-math.log10(expanded_u_deg))))
+
+
+def hold(times_s: Values, x_deg: Values, y_deg: Values, doubts: Doubts, move_deg: float) -> Held | Refused:
+    """One reading from a still stretch, or why not.
+
+    Cuts what lies beyond 3.5 robust spreads from the median on either axis, means the rest, and refuses
+    a drift b that is more than noise: |b| T > max(move_deg, 3 u(b) T).
+    """
+    if len(times_s) < 3:
+        return Refused("too few samples")
+    keep = _within(x_deg) & _within(y_deg)
+    times_s, x_deg, y_deg = times_s[keep], x_deg[keep], y_deg[keep]
+    seconds = float(times_s[-1] - times_s[0])
+    x, y = _axis(times_s, x_deg), _axis(times_s, y_deg)
+    for name, axis in (("x", x), ("y", y)):
+        if abs(axis.drift_deg_per_s) * seconds > max(move_deg, axis.drift_limit_deg):
+            return Refused(f"still moving: {name} creeps {60 * axis.drift_deg_per_s:+.2f}° a minute")
+    return _held(x, y, doubts, seconds, times_s)
+
+
+def _held(x: Axis, y: Axis, doubts: Doubts, seconds: float, times_s: Values) -> Held:
+    budgets = doubts.budget(x, y.mean_deg, seconds), doubts.budget(y, x.mean_deg, seconds)
+    return Held(
+        x_deg=x.mean_deg,
+        y_deg=y.mean_deg,
+        u_x_deg=_in_degrees(budgets[0].u, x.mean_deg),
+        u_y_deg=_in_degrees(budgets[1].u, y.mean_deg),
+        budgets=budgets,
+        seconds=seconds,
+        samples=len(times_s),
+        time_s=float(times_s[-1]),
+        x=x,
+        y=y,
+    )
+
+
+def _in_degrees(u_slope: float, lean_deg: float) -> float:
+    return math.degrees(u_slope) * math.cos(math.radians(lean_deg)) ** 2
+
+
+def _within(values: Values) -> NDArray[np.bool_]:
+    """True where a value lies within the cut; values on the median's own step are never cut."""
+    off = np.abs(values - np.median(values))
+    return np.asarray(off <= max(CUT * robust_spread(values), _step(values)), dtype=np.bool_)
+
+
+def _step(values: Values) -> float:
+    """Smallest difference between different values: a coarse sensor flickers between two steps."""
+    distinct = np.unique(values)
+    return float(np.diff(distinct).min()) if len(distinct) > 1 else 0.0
+
+
+def _axis(times_s: Values, values: Values) -> Axis:
+    slope, residuals = straight_line(times_s, values)
+    tau = memory_time(residuals)
+    n = len(values)
+    scatter = float(residuals.std(ddof=2)) if n > 2 else 0.0
+    return Axis(
+        mean_deg=float(values.mean()),
+        u_mean_deg=scatter * math.sqrt(tau / n),
+        drift_deg_per_s=slope,
+        drift_limit_deg=3.0 * scatter * math.sqrt(12.0 * tau / n),
+        tau=tau,
+        spread_deg=scatter,
+    )

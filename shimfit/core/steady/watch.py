@@ -1,0 +1,316 @@
+"""The state machine over a stream of samples: moving, steady, holding, taken, and each in words.
+
+    NO DATA → LISTENING → MOVING → STEADY → HOLDING n s → TAKEN          STALE and FROZEN from any
+
+A window is steady on an axis when the medians of its two halves differ by no more than noise can make them,
+and its spread is no more than the sensor usually has at rest. A hold starts with the first steady window.
+A knock whose level before and after agrees stays out of the mean; one that moved the level starts the
+hold anew. All of it runs on the times of the samples: a replay comes to the same answer.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shimfit.core.steady.hold import Doubts, Held, hold
+from shimfit.core.steady.ring import SampleRing
+from shimfit.core.steady.settings import Steadiness
+from shimfit.core.steady.spread import memory_time, robust_spread, straight_line
+
+Values = NDArray[np.float64]
+MEDIAN_TO_MEAN = 1.25
+"""Standard error of a median is this much larger than that of a mean (√(π/2), normal distribution)."""
+_USUAL_QUANTILE = 0.1
+_SLACK_S = 1e-6
+"""Times are sums of steps: 3.9999999 s is 4 s."""
+
+
+class WatchState(StrEnum):
+    """Where the stream stands; the words stand on the screen."""
+
+    NO_DATA = "NO DATA"
+    LISTENING = "LISTENING"
+    MOVING = "MOVING"
+    STEADY = "STEADY"
+    HOLDING = "HOLDING"
+    TAKEN = "TAKEN"
+    STALE = "STALE"
+    FROZEN = "FROZEN"
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """What the watch has to say."""
+
+    state: WatchState
+    words: str
+    held_s: float = 0.0
+    """How long the present hold has lasted; 0 where there is none."""
+    taken: Held | None = None
+    """The reading; only while TAKEN."""
+    spread_deg: float | None = None
+    """Robust spread of the last window, the worse axis."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Window:
+    """One axis of what is judged at once."""
+
+    level_deg: float
+    shift_deg: float
+    spread_deg: float
+    tau: float
+    half: int
+
+    @property
+    def u_level_deg(self) -> float:
+        """Standard uncertainty of the window's median."""
+        return MEDIAN_TO_MEAN * self.spread_deg * math.sqrt(self.tau / (2 * self.half))
+
+
+class PostWatch:
+    """Feed it samples; look at `view`."""
+
+    def __init__(self, settings: Steadiness | None = None, doubts: Doubts | None = None) -> None:
+        self._s = settings or Steadiness()
+        self.doubts = doubts or Doubts()
+        self._ring = SampleRing(max(self._s.longest_s + self._s.knock_s, self._s.window_s) + 25.0)
+        self._usual: tuple[deque[tuple[float, float]], ...] = (deque(), deque())
+        self._begin("no samples yet")
+
+    def _begin(self, why: str) -> None:
+        self._ring.clear()
+        self._first_s: float | None = None
+        self._next_s = -math.inf
+        self._moving_since_s: float | None = None
+        self._same: tuple[float, float, float] | None = None  # x, y, since when
+        self._noise_seen = False
+        self._lose(why)
+
+    def _lose(self, why: str) -> None:
+        """No hold any more."""
+        self._hold_from_s: float | None = None
+        self._not_before_s = -math.inf
+        self._gaps: list[tuple[float, float]] = []
+        self._unrest_s: float | None = None
+        self._steady_s = -math.inf
+        self._taken: Held | None = None
+        self.view = View(WatchState.MOVING, why)
+
+    def restart(self, why: str) -> None:
+        """The stream was cut: nothing may be joined across it. What the sensor's noise is stays known."""
+        noise_seen = self._noise_seen
+        self._begin(why)
+        self._noise_seen = noise_seen
+
+    def lose_hold(self, now_s: float, why: str) -> None:
+        """End a hold, and a reading, for a reason that the samples don't show."""
+        self._not_before(now_s, why)
+
+    def again(self, now_s: float) -> None:
+        """Forget the reading that was taken and hold anew from now on."""
+        self._not_before(now_s, "holding anew")
+
+    def _not_before(self, time_s: float, why: str) -> None:
+        self._lose(why)
+        self._not_before_s = time_s
+
+    def add(
+        self, time_s: float, x_deg: float, y_deg: float, *, moving: bool = False, jumped: bool = False
+    ) -> None:
+        """Take in a sample; times must not fall. `moving`: acceleration other than gravity."""
+        if jumped:
+            self._not_before(time_s, "the sensor's clock jumped")
+        if self._first_s is None:
+            self._first_s = time_s
+            self._next_s = time_s
+        self._ring.add(time_s, x_deg, y_deg, counts=not moving)
+        self._note_sameness(time_s, x_deg, y_deg)
+        if not moving:
+            self._moving_since_s = None
+        elif self._moving_since_s is None:
+            self._moving_since_s = time_s
+        if time_s >= self._next_s - _SLACK_S:
+            self._next_s = time_s + self._s.every_s
+            self._judge(time_s)
+
+    def _note_sameness(self, time_s: float, x_deg: float, y_deg: float) -> None:
+        if self._same is None or self._same[:2] != (x_deg, y_deg):
+            self._same = (x_deg, y_deg, time_s)
+
+    def _judge(self, now_s: float) -> None:
+        if self._moving_since_s is not None and now_s - self._moving_since_s > self._s.moving_s:
+            self._not_before(now_s, "moving: more than gravity acts on the sensor")
+            return
+        if self._is_frozen(now_s):
+            return
+        times_s, x_deg, y_deg = self._window(now_s)
+        if not len(times_s):
+            self.view = View(WatchState.MOVING, "gathering samples")
+            return
+        axes = (_window_of(times_s, x_deg), _window_of(times_s, y_deg))
+        why = self._unrest(now_s, axes)
+        spread_deg = max(axis.spread_deg for axis in axes)
+        if why is None:
+            if spread_deg > 0:
+                self._noise_seen = True
+            self._steady(now_s, float(times_s[0]), axes)
+        else:
+            self._unsteady(now_s, why, spread_deg)
+
+    def _is_frozen(self, now_s: float) -> bool:
+        """Identical values for long where noise had been seen: a stuck sensor, not a still post."""
+        if not self._noise_seen or self._same is None or now_s - self._same[2] < self._s.frozen_s:
+            return False
+        self._lose("sensor frozen?")
+        seconds = now_s - self._same[2]
+        self.view = View(WatchState.FROZEN, f"sensor frozen? the same value for {seconds:.0f} s")
+        return True
+
+    def _window(self, now_s: float) -> tuple[Values, Values, Values]:
+        """Samples to judge, or none while there are not enough."""
+        assert self._first_s is not None
+        s = self._s
+        columns = self._ring.since(now_s - s.window_s)
+        if len(columns[0]) < s.least_samples:
+            columns = self._ring.since(now_s, at_least=s.sparse_samples)
+            enough = len(columns[0]) >= s.sparse_samples
+        else:
+            enough = now_s - self._first_s >= s.window_s - _SLACK_S
+        return columns if enough else (columns[0][:0], columns[1][:0], columns[2][:0])
+
+    def _unrest(self, now_s: float, axes: tuple[_Window, _Window]) -> str | None:
+        """Why the window is not steady, or None when it is."""
+        s = self._s
+        why = None
+        for name, axis, usual in zip("xy", axes, self._usual, strict=True):
+            usual.append((now_s, axis.spread_deg))
+            while usual[0][0] < now_s - s.look_back_s:
+                usual.popleft()
+            ranked = sorted(spread for _, spread in usual)
+            rest_deg = ranked[int(_USUAL_QUANTILE * (len(ranked) - 1))]
+            h = axis.half
+            noise_deg = 3 * MEDIAN_TO_MEAN * rest_deg * math.sqrt(2 * min(axis.tau, h / 4) / h)
+            if axis.spread_deg > s.shaking_deg:
+                return f"shaking: {name} scatters by {axis.spread_deg:.2f}°"
+            if axis.shift_deg > max(s.move_deg, noise_deg):
+                why = why or f"moving: {name} shifts by {axis.shift_deg:.3f}° a second"
+            elif axis.spread_deg > max(2 * rest_deg, s.move_deg):
+                why = why or f"unsettled: {name} scatters by {axis.spread_deg:.3f}°, {rest_deg:.3f}° at rest"
+        return why
+
+    def _unsteady(self, now_s: float, why: str, spread_deg: float) -> None:
+        if self._hold_from_s is not None:
+            if self._unrest_s is None:
+                self._unrest_s = max(self._steady_s, self._hold_from_s)
+            if now_s - self._unrest_s > self._s.knock_s:
+                self._lose(why)
+        self.view = View(WatchState.MOVING, why, spread_deg=spread_deg)
+
+    def _steady(self, now_s: float, window_from_s: float, axes: tuple[_Window, _Window]) -> None:
+        fresh = self._hold_from_s is None
+        if self._hold_from_s is None:
+            self._hold_from_s = max(window_from_s, self._not_before_s)
+        elif self._unrest_s is not None:
+            self._settle(window_from_s, axes)
+        elif self._taken is not None and self._crept(axes):
+            self._hold_anew(window_from_s)
+        self._steady_s = now_s
+        held_s = self._held_s(now_s)
+        if self._taken is None and held_s >= self._s.hold_s - _SLACK_S:
+            self._finish(now_s, held_s)
+        else:
+            self._say(fresh, held_s, axes)
+
+    def _settle(self, window_from_s: float, axes: tuple[_Window, _Window]) -> None:
+        """Judge, once still again, whether the unrest was a knock or a new level."""
+        assert self._unrest_s is not None
+        if self._same_level(axes):
+            if window_from_s > self._unrest_s:
+                self._gaps.append((self._unrest_s, window_from_s))
+            self._unrest_s = None
+        else:
+            self._hold_anew(window_from_s)
+
+    def _same_level(self, axes: tuple[_Window, _Window]) -> bool:
+        """The level now agrees with that before the unrest."""
+        assert self._unrest_s is not None
+        times_s, x_deg, y_deg = self._held_samples()
+        before = times_s <= self._unrest_s - self._s.every_s
+        if int(before.sum()) < 3:
+            return False
+        for axis, values in zip(axes, (x_deg[before], y_deg[before]), strict=True):
+            earlier = _window_of(times_s[before], values)
+            u_deg = math.hypot(axis.u_level_deg, earlier.u_level_deg)
+            if abs(axis.level_deg - earlier.level_deg) > max(self._s.move_deg, 3 * u_deg):
+                return False
+        return True
+
+    def _crept(self, axes: tuple[_Window, _Window]) -> bool:
+        """The post has left the level that was taken, too slowly for one window to show it."""
+        assert self._taken is not None
+        taken = ((self._taken.x_deg, self._taken.x), (self._taken.y_deg, self._taken.y))
+        return any(
+            abs(axis.level_deg - mean_deg)
+            > max(2 * self._s.move_deg, 4 * math.hypot(axis.u_level_deg, held.u_mean_deg))
+            for axis, (mean_deg, held) in zip(axes, taken, strict=True)
+        )
+
+    def _hold_anew(self, from_s: float) -> None:
+        self._hold_from_s = max(from_s, self._not_before_s)
+        self._gaps = []
+        self._unrest_s = None
+        self._taken = None
+
+    def _held_s(self, now_s: float) -> float:
+        assert self._hold_from_s is not None
+        return max(0.0, now_s - self._hold_from_s - sum(end - start for start, end in self._gaps))
+
+    def _held_samples(self) -> tuple[Values, Values, Values]:
+        assert self._hold_from_s is not None
+        times_s, x_deg, y_deg = self._ring.since(self._hold_from_s)
+        keep = np.ones(len(times_s), dtype=np.bool_)
+        for start_s, end_s in self._gaps:
+            keep &= (times_s < start_s) | (times_s > end_s)
+        return times_s[keep], x_deg[keep], y_deg[keep]
+
+    def _finish(self, now_s: float, held_s: float) -> None:
+        """End the hold with a reading or a refusal, or go on while that makes the doubt smaller."""
+        answer = hold(*self._held_samples(), self.doubts, self._s.move_deg)
+        if not isinstance(answer, Held):
+            self._not_before(now_s, answer.why)
+            return
+        u_deg = max(axis.u_statistical_deg(answer.seconds) for axis in (answer.x, answer.y))
+        if u_deg <= self._s.target_u_deg or held_s >= self._s.longest_s:
+            self._taken = answer
+            self.view = View(WatchState.TAKEN, answer.text(), held_s, answer)
+        else:
+            words = f"holding {held_s:.0f} s: ± {2 * u_deg:.3f}° so far"
+            self.view = View(WatchState.HOLDING, words, held_s)
+
+    def _say(self, fresh: bool, held_s: float, axes: tuple[_Window, _Window]) -> None:
+        spread_deg = max(axis.spread_deg for axis in axes)
+        if self._taken is not None:
+            self.view = View(WatchState.TAKEN, self._taken.text(), held_s, self._taken, spread_deg)
+        elif fresh:
+            self.view = View(WatchState.STEADY, "steady", held_s, spread_deg=spread_deg)
+        else:
+            words = f"holding {held_s:.0f} s of {self._s.hold_s:.0f}"
+            self.view = View(WatchState.HOLDING, words, held_s, spread_deg=spread_deg)
+
+
+def _window_of(times_s: Values, values: Values) -> _Window:
+    half = len(values) // 2
+    return _Window(
+        level_deg=float(np.median(values)),
+        shift_deg=abs(float(np.median(values[-half:]) - np.median(values[:half]))),
+        spread_deg=robust_spread(values),
+        tau=memory_time(straight_line(times_s, values)[1]),
+        half=half,
+    )
