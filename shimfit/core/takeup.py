@@ -1,0 +1,180 @@
+"""Take-up: how much of the change that packs should give a deck really gives, learned per material.
+
+measured change of lean ÷ predicted change, after tightening. Packs crush, boards give and dirt fills: here it
+was about 0.9 before anything is known. A scalar Kalman filter with Huber weights learns it from each
+correction and shrugs at wild readings. States are values: learning returns a new book, and forgetting a
+material is leaving it out.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from shimfit.core.checks import finite, not_negative, positive
+from shimfit.errors import EntryError
+
+PRIOR_MEAN = 0.9
+PRIOR_U = 0.15
+"""Before anything is learned: mean and standard uncertainty (common practice, no source)."""
+HUBER = 1.5
+"""Surprise in standard deviations from which an observation counts less."""
+LEAST, MOST = 0.4, 1.3
+"""No deck gives less or more than this: beyond it a reading is wrong."""
+DRIFT = 1e-5
+"""Variance gained from one correction to the next: a deck changes along a run."""
+LEAST_SHIFT_MM = 2.032
+"""A predicted shift of the top below this (0.08 in) teaches nothing."""
+NOISE_TIMES = 2.0
+"""A shift below this many times the noise teaches nothing."""
+
+
+@dataclass(frozen=True, slots=True)
+class TakeUp:
+    """What is known about one material: mean and variance of measured ÷ predicted."""
+
+    mean: float = PRIOR_MEAN
+    variance: float = PRIOR_U**2
+    corrections: int = 0
+    """Corrections that it was learned from; 0 = only the prior."""
+
+    @property
+    def u(self) -> float:
+        """Standard uncertainty."""
+        return math.sqrt(self.variance)
+
+    @property
+    def learned(self) -> bool:
+        """True from the first correction that taught something."""
+        return self.corrections > 0
+
+    @property
+    def words(self) -> str:
+        """For the screen: what packs give here, and that it is counted in."""
+        percent = f"{100 * self.mean:.0f} %"
+        if not self.learned:
+            return f"nothing learned here yet; packs usually give {percent} of what they should"
+        return f"packs here give {percent} of what they should; counted in"
+
+
+Book = Mapping[str, TakeUp]
+"""Take-up by material; a material that is not in it is known by the prior alone."""
+
+
+def of_material(book: Book, material: str) -> TakeUp:
+    """What is known about a material."""
+    return book.get(material, TakeUp())
+
+
+def blended(book: Book, shares: Mapping[str, float]) -> TakeUp:
+    """Take-up of a pack made of several materials, by their shares of its thickness (any scale).
+
+    Empty shares: the prior. Materials are taken as independent.
+    """
+    weights = _weights(shares)
+    if not weights:
+        return TakeUp()
+    known = {material: of_material(book, material) for material in weights}
+    return TakeUp(
+        mean=sum(w * known[m].mean for m, w in weights.items()),
+        variance=sum(w * w * known[m].variance for m, w in weights.items()),
+        corrections=min(known[m].corrections for m in weights),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Observed:
+    """One correction as it was read: tops in mm at the reading height, (+next, +out)."""
+
+    predicted_mm: tuple[float, float]
+    """Shift of the top that the packs should give, at a take-up of 1."""
+    measured_mm: tuple[float, float]
+    """Shift between the readings before and after."""
+    u_reading_mm: float
+    """Standard uncertainty of one reading of the top, per direction."""
+    u_setting_mm: float = 0.3
+    """How exactly packs are made and set, as a shift of the top (common practice, no source)."""
+    shares: Mapping[str, float] = field(default_factory=dict)
+    """Material of the packs that were changed, by thickness; empty = not known, learned under ''."""
+    tightened: bool = True
+    """The nut was tight at both readings."""
+    same_height: bool = True
+    """Both readings were taken at the same height."""
+
+
+@dataclass(frozen=True, slots=True)
+class Learned:
+    """What a correction taught."""
+
+    book: dict[str, TakeUp]
+    ratio: float | None
+    """Measured ÷ predicted of this correction alone; None when nothing was learned."""
+    why: str | None
+    """Why nothing was learned, in words; None when something was."""
+
+
+def learn(book: Book, observed: Observed) -> Learned:
+    """Book after a correction; the book that was given is left as it is.
+
+    The ratio is the measured shift's part along the predicted one ÷ its length, with the variance
+    (2·u_reading² + u_setting²) ÷ predicted². Nothing is learned from a loose nut, another height, a predicted
+    shift below 2 mm, or a shift below twice the noise. EntryError for what is no number.
+    """
+    predicted = math.hypot(*(finite(v, "predicted shift") for v in observed.predicted_mm))
+    measured = math.hypot(*(finite(v, "measured shift") for v in observed.measured_mm))
+    noise = math.sqrt(
+        2.0 * positive(observed.u_reading_mm, "uncertainty of the reading") ** 2
+        + not_negative(observed.u_setting_mm, "uncertainty of setting a pack") ** 2
+    )
+    why = _why_not(observed, predicted, measured, noise)
+    if why is not None:
+        return Learned(dict(book), None, why)
+    along, across = observed.predicted_mm
+    ratio = (along * observed.measured_mm[0] + across * observed.measured_mm[1]) / predicted**2
+    return Learned(
+        _stepped(book, _weights(observed.shares or {"": 1.0}), ratio, noise / predicted), ratio, None
+    )
+
+
+def _why_not(observed: Observed, predicted: float, measured: float, noise: float) -> str | None:
+    if not observed.tightened:
+        return "the nut was loose"
+    if not observed.same_height:
+        return "the readings were taken at different heights"
+    if predicted < max(LEAST_SHIFT_MM, NOISE_TIMES * noise):
+        return f"a shift of {predicted:.1f} mm is too small to learn from"
+    if measured < NOISE_TIMES * noise:
+        return f"the top moved {measured:.1f} mm, less than twice what a reading is good for"
+    return None
+
+
+def _stepped(book: Book, weights: Mapping[str, float], ratio: float, u_ratio: float) -> dict[str, TakeUp]:
+    """One Kalman step for all materials of the pack: ratio = Σ weight × take-up + noise."""
+    prior = {m: of_material(book, m) for m in weights}
+    variances = {m: state.variance + DRIFT for m, state in prior.items()}
+    surprise = ratio - sum(w * prior[m].mean for m, w in weights.items())
+    known = sum(w * w * variances[m] for m, w in weights.items())
+    spread = math.sqrt(known + u_ratio**2)
+    # Huber: beyond 1.5 standard deviations the observation counts as if it were noisier.
+    doubt = max(1.0, abs(surprise) / spread / HUBER)
+    total = known + u_ratio**2 * doubt
+    stepped = dict(book)
+    for material, weight in weights.items():
+        gain = variances[material] * weight / total
+        mean = prior[material].mean + gain * surprise
+        stepped[material] = TakeUp(
+            mean=min(MOST, max(LEAST, mean)),
+            variance=variances[material] * (1.0 - gain * weight),
+            corrections=prior[material].corrections + 1,
+        )
+    return stepped
+
+
+def _weights(shares: Mapping[str, float]) -> dict[str, float]:
+    """Shares that sum to 1, without those that are 0."""
+    for material, share in shares.items():
+        if not (math.isfinite(share) and share >= 0.0):
+            raise EntryError(f"The share of {material or 'the pack'} is {share}; it must be 0 or more.")
+    total = sum(shares.values())
+    return {m: share / total for m, share in shares.items() if share > 0.0} if total > 0.0 else {}

@@ -1,0 +1,148 @@
+"""Take-up: the filter against closed forms and against many simulated decks."""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from shimfit.core.takeup import (
+    DRIFT,
+    LEAST,
+    MOST,
+    Observed,
+    TakeUp,
+    blended,
+    learn,
+    of_material,
+)
+from shimfit.errors import EntryError
+
+
+def observed(ratio, predicted=(10.0, 0.0), u_reading=0.5, **more):
+    measured = (ratio * predicted[0], ratio * predicted[1])
+    return Observed(predicted, measured, u_reading, **more)
+
+
+def test_one_step_is_the_textbook_mean_of_prior_and_observation():
+    # Two normal estimates combine with weights 1/variance (GUM; no surprise, so Huber does nothing).
+    predicted, u_reading, u_setting = 10.0, 0.5, 0.3
+    variance = (2 * u_reading**2 + u_setting**2) / predicted**2
+    found = learn({}, observed(0.85, u_setting_mm=u_setting, shares={"oak": 1.0}))
+    prior_variance = 0.15**2 + DRIFT
+    expected = (0.9 / prior_variance + 0.85 / variance) / (1 / prior_variance + 1 / variance)
+    state = found.book["oak"]
+    assert found.ratio == pytest.approx(0.85)
+    assert state.mean == pytest.approx(expected)
+    assert state.variance == pytest.approx(1 / (1 / prior_variance + 1 / variance))
+    assert state.corrections == 1
+    assert found.why is None
+
+
+def test_words():
+    assert TakeUp(0.92, 1e-4, 3).words == "packs here give 92 % of what they should; counted in"
+    assert "nothing learned" in TakeUp().words
+    assert TakeUp().u == pytest.approx(0.15)
+
+
+def test_the_book_is_a_value():
+    book = {"oak": TakeUp(0.8, 0.01, 2)}
+    learned = learn(book, observed(0.9, shares={"pine": 1.0})).book
+    assert book == {"oak": TakeUp(0.8, 0.01, 2)}
+    assert learned["oak"] == book["oak"]
+    assert of_material(learned, "pine").learned
+    assert of_material(learned, "never seen") == TakeUp()
+
+
+@pytest.mark.parametrize(
+    ("case", "word"),
+    [
+        (observed(0.9, tightened=False), "loose"),
+        (observed(0.9, same_height=False), "heights"),
+        (observed(0.9, predicted=(1.9, 0.0), u_reading=0.1), "too small"),
+        (observed(0.9, predicted=(3.0, 0.0), u_reading=2.0), "too small"),
+        (observed(0.05, predicted=(9.0, 0.0), u_reading=1.0), "less than twice"),
+    ],
+)
+def test_what_teaches_nothing(case, word):
+    book = {"": TakeUp(0.8, 0.01, 2)}
+    found = learn(book, case)
+    assert found.book == book
+    assert found.ratio is None
+    assert word in found.why
+
+
+def test_only_the_part_along_the_predicted_shift_counts():
+    found = learn({}, Observed((6.0, 8.0), (6.0 * 0.9 - 0.8, 8.0 * 0.9 + 0.6), 0.5))
+    assert found.ratio == pytest.approx(0.9)
+
+
+def test_a_wild_reading_moves_little():
+    settled = {"": TakeUp(0.9, 0.02**2, 8)}
+    honest = learn(settled, observed(0.95)).book[""].mean - 0.9
+    wild = learn(settled, observed(3.0)).book[""].mean - 0.9
+    assert 0 < honest < wild < 3 * 0.02
+    # A plain filter would go this far:
+    variance = (2 * 0.5**2 + 0.3**2) / 100
+    plain = (0.02**2 + DRIFT) / (0.02**2 + DRIFT + variance) * 2.1
+    assert wild < plain / 3
+
+
+@given(st.lists(st.floats(-5, 5), max_size=20))
+def test_it_stays_where_decks_are(ratios):
+    book = {}
+    for ratio in ratios:
+        book = learn(book, observed(ratio)).book
+        state = book.get("", TakeUp())
+        assert LEAST <= state.mean <= MOST
+        assert 0 < state.variance <= 0.15**2 + len(ratios) * DRIFT
+
+
+def test_a_pack_of_two_materials_teaches_both_by_their_shares():
+    found = learn({}, observed(0.7, shares={"oak": 3.0, "plastic": 1.0})).book
+    assert 0.9 - found["oak"].mean == pytest.approx(3 * (0.9 - found["plastic"].mean))
+    both = blended(found, {"oak": 3.0, "plastic": 1.0})
+    assert both.mean == pytest.approx(0.75 * found["oak"].mean + 0.25 * found["plastic"].mean)
+    assert both.corrections == 1
+    assert blended(found, {}) == TakeUp()
+    assert blended(found, {"oak": 1.0, "new": 1.0}).corrections == 0
+
+
+def test_it_finds_the_decks_own_take_up_through_noise_and_wild_readings():
+    rng = np.random.default_rng(3)
+    errors, claimed = [], []
+    for _ in range(200):
+        true = rng.normal(0.85, 0.1)
+        book = {}
+        for _ in range(10):
+            predicted = rng.uniform(4.0, 15.0) * np.array([1.0, 0.3])
+            measured = true * predicted + rng.normal(0, math.sqrt(2) * 0.6, 2)
+            if rng.random() < 0.05:
+                measured += rng.normal(0, 6.0, 2)
+            case = Observed(tuple(map(float, predicted)), tuple(map(float, measured)), 0.6)
+            book = learn(book, case).book
+        state = book.get("", TakeUp())
+        errors.append(state.mean - true)
+        claimed.append(state.u)
+    rms = math.sqrt(np.mean(np.square(errors)))
+    assert abs(np.mean(errors)) < 0.01
+    assert rms < 0.05  # a third of what was known before
+    assert 0.6 < np.mean(claimed) / rms < 1.5  # and it says honestly how well it knows
+
+
+@pytest.mark.parametrize("bad", [math.nan, math.inf])
+def test_what_is_no_number_is_refused(bad):
+    for case in (
+        Observed((bad, 0.0), (1.0, 0.0), 0.5),
+        Observed((10.0, 0.0), (1.0, bad), 0.5),
+        Observed((10.0, 0.0), (1.0, 0.0), bad),
+        Observed((10.0, 0.0), (1.0, 0.0), 0.5, bad),
+        Observed((10.0, 0.0), (9.0, 0.0), 0.5, shares={"oak": bad}),
+    ):
+        with pytest.raises(EntryError):
+            learn({}, case)
+    with pytest.raises(EntryError):
+        learn({}, Observed((10.0, 0.0), (9.0, 0.0), 0.0))
+    with pytest.raises(EntryError):
+        blended({}, {"oak": -1.0})
