@@ -1,0 +1,153 @@
+"""`shimfit export`, `import` and `salvage`: jobs from one machine to another, and out of a damaged file."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from shimfit.errors import Exit
+
+if TYPE_CHECKING:
+    import argparse
+
+    from shimfit.cli.io import Commands, Io
+    from shimfit.store.journal import Journal
+    from shimfit.store.transfer import Conflict, Imported, Salvaged
+
+
+def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
+    """Add export, import and salvage."""
+    export = commands.add_parser(
+        "export", parents=[common], help="write the log as JSON lines, one event a line"
+    )
+    export.add_argument("file", metavar="FILE", help="where to write; - is stdout")
+    export.add_argument("--job", metavar="NAME", help="only this job (default: everything, the box too)")
+    export.set_defaults(run=run_export)
+
+    import_ = commands.add_parser(
+        "import", parents=[common], help="take in what another machine exported; merges, never overwrites"
+    )
+    import_.add_argument("file", metavar="FILE", help="what `export` wrote; - is stdin")
+    import_.add_argument(
+        "--box",
+        action="store_true",
+        help="add the other box's stock to this one (unasked only while this box was never used)",
+    )
+    import_.set_defaults(run=run_import)
+
+    salvage = commands.add_parser(
+        "salvage", parents=[common], help="save what a damaged data file still holds into a new one"
+    )
+    salvage.add_argument("file", metavar="FILE", help="the damaged data file; it is only read")
+    salvage.add_argument("new", metavar="NEW", help="the new data file; must not exist")
+    salvage.set_defaults(run=run_salvage)
+
+
+def run_export(args: argparse.Namespace, io: Io) -> int:
+    """Write the log, or one job of it."""
+    from shimfit.store.transfer import export_text
+
+    with _journal(args, read_only=True) as journal:
+        text = export_text(journal, args.job)
+    io.write_bytes(args.file, text.encode())
+    count = text.count("\n")
+    if args.json and args.file != "-":
+        io.json({"file": args.file, "events": count})
+    else:
+        io.talk(f"{count} events written to {'stdout' if args.file == '-' else args.file}")
+    return Exit.DONE
+
+
+def run_import(args: argparse.Namespace, io: Io) -> int:
+    """Merge an export into the data file."""
+    from shimfit.store.transfer import import_text
+
+    text = io.read_text(args.file)
+    with _journal(args, read_only=False) as journal:
+        done = import_text(journal, text, args.file, with_box=args.box)
+    if args.json:
+        io.json(_imported_json(done))
+    else:
+        _say_imported(done, io)
+    return Exit.DONE
+
+
+def run_salvage(args: argparse.Namespace, io: Io) -> int:
+    """Save what a damaged file still holds."""
+    from shimfit.store.transfer import salvage
+
+    done = salvage(Path(args.file), Path(args.new))
+    if args.json:
+        io.json(
+            {
+                "new": args.new,
+                "saved": done.saved,
+                "doubtful": list(done.doubtful),
+                "missing": list(done.missing),
+            }
+        )
+    else:
+        _say_salvaged(done, args.new, io)
+    return Exit.DONE if done.complete else Exit.OVER
+
+
+def _journal(args: argparse.Namespace, *, read_only: bool) -> Journal:
+    from shimfit.settings import data_file
+    from shimfit.store.journal import Journal
+
+    return Journal.open(data_file(args.db), read_only=read_only)
+
+
+def _imported_json(done: Imported) -> dict[str, Any]:
+    return {
+        "new": done.new,
+        "known": done.known,
+        "jobs": list(done.jobs),
+        "begun_twice": list(done.begun_twice),
+        "box_joined": done.box_joined,
+        "conflicts": [_conflict_json(conflict) for conflict in done.conflicts],
+    }
+
+
+def _conflict_json(conflict: Conflict) -> dict[str, Any]:
+    return {
+        "job": conflict.job,
+        "run": conflict.run,
+        "post": conflict.post or None,
+        "why": conflict.why,
+        "packs": conflict.packs,
+    }
+
+
+def _say_imported(done: Imported, io: Io) -> None:
+    if not done.new:
+        io.say("nothing new: everything in the file is here already")
+        return
+    jobs = f" of {', '.join(done.jobs)}" if done.jobs else ""
+    io.say(f"{done.new} new events{jobs}; {done.known} were here already")
+    for job in done.begun_twice:
+        io.say(f"job {job} was begun in both files: it is one job now")
+    if done.box_joined:
+        io.say("the box of stock came along")
+    for conflict in done.conflicts:
+        io.say("/".join(name for name in (conflict.job, conflict.run, conflict.post) if name))
+        io.say(f"  {conflict.why}")
+
+
+def _say_salvaged(done: Salvaged, new: str, io: Io) -> None:
+    io.say(f"{done.saved} events saved as they were logged into {new}")
+    for sentence in done.doubtful:
+        io.say(f"kept, but counted for nothing: {sentence}")
+    if done.missing:
+        io.say(f"nothing is left of {len(done.missing)} events: {_ranges(done.missing)}")
+
+
+def _ranges(numbers: tuple[int, ...]) -> str:
+    """Numbers in order with their gaps: `3-5, 9`."""
+    ranges: list[list[int]] = []
+    for number in numbers:
+        if ranges and number == ranges[-1][1] + 1:
+            ranges[-1][1] = number
+        else:
+            ranges.append([number, number])
+    return ", ".join(str(low) if low == high else f"{low}-{high}" for low, high in ranges)
