@@ -22,11 +22,7 @@ COMMANDS = (
     "jobs",
     "post",
     "stock",
-    "plan",
     "record",
-    "listen",
-    "simulate",
-    "transfer",
     "misc",
 )
 """Modules of shimfit.cli, in the order that --help lists them."""

@@ -22,10 +22,12 @@ def run(args: argparse.Namespace, io: Io) -> int:
         if args.plain or not full_screen():
             from shimfit.tui.plain import run_plain
 
-            return run_plain(site)
+            return run_plain(site, ascii=site.settings.ascii)
         from shimfit.tui import run as run_screen
 
-        return run_screen(site)
+        # SHIMFIT_REHEARSE: open the sample, log one reading and quit; how CI and a wary user try a new machine.
+        rehearse = bool(os.environ.get("SHIMFIT_REHEARSE"))
+        return run_screen(site, theme=args.theme, ascii=site.settings.ascii, rehearse=rehearse)
 
 
 def full_screen() -> bool:
