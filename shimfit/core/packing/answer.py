@@ -1,0 +1,130 @@
+"""One post, any box: the question in, the prescription out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
+
+from shimfit.core.packing.corners import solve_corners
+from shimfit.core.packing.draft import Draft
+from shimfit.core.packing.makeup import cost_of
+from shimfit.core.packing.onebox import NODE_LIMIT
+from shimfit.core.packing.question import Question, ask
+from shimfit.core.packing.search import Offer
+from shimfit.model import CORNERS, Cost, Pack, Prescription, Seat
+
+if TYPE_CHECKING:
+    from shimfit.core.packing.options import Layout, Options
+    from shimfit.core.packing.tables import Tables
+    from shimfit.model import Foot, LayoutName, Lean, Tolerance
+
+
+def prescribe(
+    foot: Foot,
+    height_mm: float,
+    lean: Lean,
+    tolerance: Tolerance,
+    tables: Tables,
+    *,
+    margin_slope: float = 0.0,
+    feelers: Mapping[Seat, float] | None = None,
+    needs: Mapping[Seat, float] | None = None,
+    keep: Mapping[Seat, Pack] | None = None,
+    offers: Mapping[Seat, Sequence[Offer]] | None = None,
+    layout: Layout | None = None,
+    shown: Prescription | None = None,
+    relaxed: bool = False,
+    node_limit: int = NODE_LIMIT,
+) -> Prescription:
+    """The best packs for one post from the box in the tables, with the proof in `status`.
+
+    margin_slope: kept from the limit for what the reading, marks and take-up are uncertain by; an answer
+    between there and the tolerance comes with a caution. feelers: mm, corners that do not touch. needs: mm,
+    totals wanted at the corners instead of the gap plane. keep: packs that stand there and cost nothing when
+    they stay; offers: packs at a price of their own. shown: what the screen shows now; it is kept while it
+    holds and nothing is better by more than one unit. relaxed: at sensor rate, each seat has the box to
+    itself and the status is never proven. A lean within the tolerance wants no packs.
+    EntryError, UsageError: see `ask`; EntryError also when the rod's hole leaves no room for any pack.
+    """
+    every: dict[Seat, list[Offer]] = {seat: list(some) for seat, some in (offers or {}).items()}
+    for seat, pack in (keep or {}).items():
+        every.setdefault(seat, []).append(Offer(pack, 0.0, _bears_inside(foot, pack)))
+    question = ask(
+        foot,
+        height_mm,
+        lean,
+        tolerance,
+        tables.options.preload_mm,
+        margin_slope=margin_slope,
+        feelers=feelers,
+        needs=needs,
+        offers=every,
+    )
+    del layout, shown
+    draft = _as_it_stands(question, tables) or solve_corners(
+        question, tables, relaxed=relaxed, node_limit=node_limit
+    )
+    return _prescription(question, draft)
+
+
+def wanted(
+    foot: Foot,
+    height_mm: float,
+    lean: Lean,
+    tolerance: Tolerance,
+    options: Options,
+    *,
+    feelers: Mapping[Seat, float] | None = None,
+) -> Prescription:
+    """The exact thicknesses wanted at the seats, without a box: made is need is gap, and no pieces.
+
+    Also for a lean within the tolerance. The seats are those of the options' layout (auto: corners).
+    """
+    question = ask(foot, height_mm, lean, tolerance, options.preload_mm, feelers=feelers)
+    layout: LayoutName = "corners" if options.layout == "auto" else options.layout
+    packs = []
+    for seat in CORNERS:
+        gap = question.plane.at_seat_mm(seat) + question.extra_mm(seat)
+        if gap > 0.0:
+            x, y = foot.seat_at_mm(seat)
+            at = (x - foot.rod_at_mm[0], y - foot.rod_at_mm[1])
+            packs.append(Pack(seat=seat, need_mm=gap, made_mm=gap, bears_at_mm=at))
+    resting = question.rests_on(packs)
+    return _prescription(question, Draft(layout, tuple(packs), resting, "proven", Cost(0.0), 0.0))
+
+
+def _as_it_stands(question: Question, tables: Tables) -> Draft | None:
+    """No packs, when the post rests within the tolerance without any."""
+    if question.needs is not None or not question.tolerance.holds(question.lean, question.height_mm):
+        return None
+    resting = question.rests_on(())
+    if not question.stands(resting):
+        return None
+    top = question.lean.top_mm(question.height_mm)
+    cost = cost_of(tables, (), 0.0, 0.0, 0.0, top, question.allowed_mm)
+    return Draft("corners", (), resting, "proven", cost, cost.total)
+
+
+def _bears_inside(foot: Foot, pack: Pack) -> bool:
+    """True when a pack does not bear at its seat itself."""
+    x, y = foot.seat_at_mm(pack.seat)
+    at = pack.bears_at_mm[0] + foot.rod_at_mm[0], pack.bears_at_mm[1] + foot.rod_at_mm[1]
+    return max(abs(at[0] - x), abs(at[1] - y)) > 1e-6
+
+
+def _prescription(question: Question, draft: Draft) -> Prescription:
+    return Prescription(
+        post=question.foot,
+        height_mm=question.height_mm,
+        lean=question.lean,
+        tolerance=question.tolerance,
+        packs=draft.packs,
+        resting=draft.resting,
+        within=question.stands(draft.resting),
+        status=draft.status,
+        layout=draft.layout,
+        why=draft.why,
+        cost=draft.cost,
+        cautions=draft.cautions,
+        saw_settings_deg=draft.saw_settings_deg,
+    )

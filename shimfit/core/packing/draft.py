@@ -1,0 +1,25 @@
+"""What a layout hands back before it is an answer: packs with their proof, and words."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from shimfit.model import Cost, LayoutName, Pack, Resting, Status
+
+
+@dataclass(frozen=True, slots=True)
+class Draft:
+    """Packs that one layout came to."""
+
+    layout: LayoutName
+    packs: tuple[Pack, ...]
+    resting: Resting
+    status: Status
+    cost: Cost
+    bound: float
+    """No answer of this layout is cheaper."""
+    why: str | None = None
+    cautions: tuple[str, ...] = ()
+    saw_settings_deg: tuple[float, ...] = ()

@@ -1,0 +1,114 @@
+"""What the search is told besides the post and the box: layout, limits, the saw, and the weights.
+
+All of it is data: nothing in the search knows a price or a minimum by itself.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import Literal
+
+from shimfit.errors import UsageError
+from shimfit.model import LayoutName
+
+BearingPoint = Literal["auto", "corner"]
+Layout = LayoutName | Literal["auto"]
+
+MM_PER_INCH = 25.4
+
+
+@dataclass(frozen=True, slots=True)
+class Weights:
+    """What a prescription costs, in units of a tenth of a piece. The order of size is the order of importance."""
+
+    unsolved: float = 5000.0
+    """A post that gets no packs: more than any packs can cost, so that none is left out to save stock."""
+    new_material: float = 1000.0
+    """The whole of a bought piece. Scrap is free, so scrap is used wherever it does the job."""
+    new_flat_share: float = 0.03
+    """Share of `new_material` that one bought flat stands for: flats come by the bag."""
+    new_taper_share: float = 0.10
+    """Share that one stretch of a bought taper stands for: the rest of it goes back to the box."""
+    new_strip_share: float = 1.0
+    """Share that a whole bought strip stands for; a wedge takes its part of the strip's length."""
+    piece: float = 10.0
+    """One thing to find, carry and slide in; each joint adds an error of its own (check value 8.6)."""
+    cut: float = 5.0
+    """One cut, of a taper or of a wedge: less than a piece, so that one cut beats one more flat."""
+    saw_set_up: float = 20.0
+    """Setting the blade to another angle: worth two pieces; free when the saw stands there already."""
+    rock: float = 4.0
+    """A rock at its limit: below any piece, it only decides between packs of like effort."""
+    bearing_per_mm: float = 1.0 / 0.254
+    """Mismatch between a piece's slope and the gap's over the bearing length: 1 per 0.01 in."""
+    residual: float = 2.0
+    """The lean left over, sum of both directions ÷ what is allowed: the last word between like packs."""
+
+
+@dataclass(frozen=True, slots=True)
+class Saw:
+    """The saw that wedges are cut on from strips."""
+
+    settings_deg: tuple[float, ...] = ()
+    """What it can be set to: half the wedge's angle. Empty: nothing is sawn."""
+    kerf_mm: float = 2.5
+    """Width that a cut takes away, also of a cut across a taper."""
+    hold_mm: float = 250.0
+    """Shortest strip that may be left in the hand (common practice, no source)."""
+    min_thin_mm: float = 0.8
+    """Thinnest edge of a wedge: feather edges break (common practice, no source)."""
+    stands_at_deg: float | None = None
+    """The setting it is left at now: costs no set-up. None: not known."""
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """How packs may be made and what is asked of them. UsageError when they contradict themselves."""
+
+    layout: Layout = "corners"
+    max_pieces: int = 3
+    """Most pieces in one pack."""
+    bearing_mm: float = 32.0
+    """How far in from the face a piece bears; also the longest stretch of a taper that is pushed in."""
+    bearing_point: BearingPoint = "auto"
+    """auto: pieces flatter than the gap bear at their inner end; corner: everything at the seat itself."""
+    preload_mm: float = 0.19
+    """Common compression of four equal seats under the clamp."""
+    saw: Saw = field(default_factory=Saw)
+    weights: Weights = field(default_factory=Weights)
+    min_inside_mm: float = 10.0
+    """Shortest length of a piece under the foot (common practice, no source)."""
+    clearance_mm: float = 2.0
+    """Kept free between a piece and the rod's hole (common practice, no source)."""
+    lane_mm: float | None = None
+    """Width of the pieces at a corner when they are all narrower than that; None: not known, so the hole
+    stops them. A lane that clears the hole may go the full depth."""
+    quantum_mm: float = 0.01
+    """Grid that thicknesses are kept on; all exactness is meant on it."""
+
+    def __post_init__(self) -> None:
+        """Refuse what no pack can be made with."""
+        if self.layout not in ("corners", "tripod", "one-way", "auto"):
+            raise UsageError(f"There is no layout {self.layout!r}; use corners, tripod, one-way or auto.")
+        if self.bearing_point not in ("auto", "corner"):
+            raise UsageError(f"There is no bearing point {self.bearing_point!r}; use auto or corner.")
+        if not 1 <= self.max_pieces <= 3:
+            raise UsageError(f"A pack has 1 to 3 pieces, not {self.max_pieces}.")
+        for name, value, least in (
+            ("bearing length", self.bearing_mm, self.min_inside_mm),
+            ("preload", self.preload_mm, 1e-6),
+            ("shortest inside length", self.min_inside_mm, 1e-6),
+            ("clearance", self.clearance_mm, 0.0),
+            ("thickness grid", self.quantum_mm, 1e-4),
+            ("kerf", self.saw.kerf_mm, 0.0),
+            ("holding length", self.saw.hold_mm, 0.0),
+            ("thinnest edge", self.saw.min_thin_mm, 0.0),
+        ):
+            if not (math.isfinite(value) and value >= least):
+                raise UsageError(f"The {name} is {value:g} mm; it must be at least {least:g} mm.")
+        if self.lane_mm is not None and not (math.isfinite(self.lane_mm) and self.lane_mm > 0.0):
+            raise UsageError(f"The lane width is {self.lane_mm:g} mm; it must be more than 0.")
+        for angle in self.saw.settings_deg:
+            if not (math.isfinite(angle) and 0.0 < angle < 45.0):
+                raise UsageError(f"The saw can't be set to {angle:g}° for wedges; use more than 0, below 45.")

@@ -1,0 +1,627 @@
+"""Cheapest pack of every thickness, one row per class of pack; built once per change of the box.
+
+A class is what decides where a pack bears: flats only, or one tapered piece of a given slope (a taper from
+the box or a wedge off the saw) with flats. Row c holds `cheapest[c, T]`, T in grid steps: the min-plus
+convolution of the class's tapered piece with stacks of flats. Only values are kept; the pieces of the few
+packs that are asked for are found again from the values (`Tables.stack`), which is cheaper than keeping
+back pointers for every cell.
+
+* Stacks of flats are a bounded knapsack over the distinct thicknesses, so a single piece is never counted
+  twice within one pack; across seats it may be (the search settles that by branching).
+* A taper gives every thickness of a stretch at one price, so its convolution is a sliding minimum over the
+  stacks of flats, read off a table of minima over windows of 1, 2, 4, … steps: two look-ups per taper.
+* Work grows with (distinct thicknesses + tapers) x (grid length), never with the number of pieces.
+
+Prices (of scarce lots in a whole run) are added to the entries, so the same search prices a post.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from shimfit.core.stock import natural_key
+from shimfit.errors import EntryError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from shimfit.core.packing.options import Options
+    from shimfit.model import Lot
+
+    Floats = NDArray[np.float64]
+    Ints = NDArray[np.int64]
+
+EPS = 1e-9
+FIRST_LENGTH = 1024
+"""Grid steps that tables start with; they grow when a post needs more."""
+LONGEST = 1 << 15
+"""Grid steps beyond which no pack is made (about a third of a metre)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Prices:
+    """What scarce stock is worth while a whole run is planned; everything else is free of extra price."""
+
+    flat: Mapping[str, float] = field(default_factory=dict)
+    """Per piece of a flat lot."""
+    taper: Mapping[str, Sequence[tuple[float, float]]] = field(default_factory=dict)
+    """Per lot: (mm from the thin end, price) of each priced point; a stretch pays for those it covers."""
+    strip_per_mm: Mapping[str, float] = field(default_factory=dict)
+    """Per mm of a strip's length."""
+
+
+class Unit(NamedTuple):
+    """One piece of a flat thickness: the cheapest come first."""
+
+    cost: float
+    rank: int
+    """The lot's place in natural order."""
+
+
+class Run(NamedTuple):
+    """A tapered lot as far as it costs `cost + per_step·T` for every thickness T from lo to hi."""
+
+    lo: int
+    hi: int
+    cost: float
+    per_step: float
+    rank: int
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """A class of packs."""
+
+    sigma: float
+    """Slope of its tapered piece; 0 for flats only."""
+    saw_deg: float | None
+    """What the saw is set to; None when nothing is sawn."""
+    runs: tuple[Run, ...]
+    """Lots that give the tapered piece; empty for flats only."""
+
+
+class Stack(NamedTuple):
+    """The pieces of one pack, as ranks of lots."""
+
+    cost: float
+    tail: tuple[int, int] | None
+    """(rank, thickness in grid steps) of the tapered piece."""
+    flats: tuple[int, ...]
+    """Ranks of the flats, in natural order."""
+
+
+@dataclass(frozen=True)
+class Caps:
+    """What one seat may not use: set by the search when two seats want the same thing."""
+
+    flats: tuple[tuple[int, int], ...] = ()
+    """(rank, most pieces)."""
+    points: tuple[tuple[int, float], ...] = ()
+    """(rank, mm from the thin end): a stretch of that taper must not cover the point."""
+    strips: tuple[tuple[int, int], ...] = ()
+    """(rank, thickest wedge in grid steps)."""
+
+    def __bool__(self) -> bool:
+        return bool(self.flats or self.points or self.strips)
+
+
+NO_CAPS = Caps()
+
+
+class Tables:
+    """The box, ready to be searched. Build it with `build_tables`; it does not change but for its length."""
+
+    def __init__(self, lots: Sequence[Lot], options: Options, prices: Prices | None, length: int) -> None:
+        self.options = options
+        self.prices = prices or Prices()
+        self.lots = tuple(sorted(lots, key=lambda lot: natural_key(lot.lot)))
+        self.rank = {lot.lot: rank for rank, lot in enumerate(self.lots)}
+        self.length = 0
+        self._inner_rows: dict[float, tuple[list[Row], Floats]] = {}
+        self._set_length(length)
+
+    # ------------------------------------------------------------------ building
+
+    def _set_length(self, length: int) -> None:
+        self.length = length
+        self._inner_rows.clear()
+        self._flats()
+        most = self.options.max_pieces
+        self.beside = np.full(length, math.inf)
+        """Cheapest flats that may stand beside a tapered piece, none included."""
+        self.beside[0] = 0.0
+        if most >= 2:
+            np.minimum(self.beside, self.g[0], out=self.beside)
+        if most >= 3:
+            np.minimum(self.beside, self.g[1], out=self.beside)
+        self._windows: dict[float, list[Floats]] = {}
+        flat_row = Row(0.0, None, ())
+        self.rows: list[Row] = [flat_row, *self._taper_rows(None)]
+        self.sigma = np.array([row.sigma for row in self.rows])
+        self.cheapest = np.empty((len(self.rows), length))
+        flats = self.g[0].copy()
+        for table in self.g[1:most]:
+            np.minimum(flats, table, out=flats)
+        self.cheapest[0] = flats
+        for i, row in enumerate(self.rows[1:], start=1):
+            self._convolve(row, 0, length, self.cheapest[i])
+
+    def _flats(self) -> None:
+        """Distinct thicknesses with their cheapest pieces, and the tables of one, two and three flats."""
+        options, prices = self.options, self.prices
+        units: dict[int, list[Unit]] = defaultdict(list)
+        new = options.weights.new_material * options.weights.new_flat_share
+        for rank, lot in enumerate(self.lots):
+            if lot.form != "flat" or lot.count < 1 or not _long_enough(lot, options.min_inside_mm):
+                continue
+            assert lot.thickness_mm is not None
+            thickness = to_steps(lot.thickness_mm, options.quantum_mm)
+            if not 0 < thickness < self.length:
+                continue
+            cost = options.weights.piece + prices.flat.get(lot.lot, 0.0)
+            if lot.origin == "bought":
+                cost += new
+            units[thickness].extend([Unit(cost, rank)] * min(lot.count, options.max_pieces))
+        self.thick = np.array(sorted(units), dtype=np.int64)
+        self.units: list[list[Unit]] = [sorted(units[int(t)]) for t in self.thick]
+        self.index_of = {int(t): i for i, t in enumerate(self.thick)}
+        self.c1 = np.array([u[0].cost for u in self.units])
+        self.c2 = np.array([_sum_of(u, 2) for u in self.units])
+        self.g = _flat_tables(self.thick, self.units, self.length, options.max_pieces)
+
+    def _taper_rows(self, inner_mm: float | None) -> list[Row]:
+        """Rows of tapered pieces, by slope. inner_mm: thickness is told that far in from the face, for
+        pieces flatter than the gap (their tip is trimmed there); None: at the face.
+        """
+        runs: dict[tuple[float, float | None], list[Run]] = defaultdict(list)
+        for rank, lot in enumerate(self.lots):
+            if lot.count < 1:
+                continue
+            if lot.form == "taper":
+                runs[round(lot.taper_slope, 9), None].extend(self._taper_runs(rank, inner_mm, ()))
+            elif lot.form == "strip" and self.usable_mm(lot) > 0.0:
+                for angle in sorted(set(self.options.saw.settings_deg)):
+                    run = self._strip_run(rank, angle, inner_mm)
+                    if run is not None:
+                        runs[round(2.0 * math.tan(math.radians(angle)), 9), angle].append(run)
+        return [
+            Row(sigma, angle, tuple(found))
+            for (sigma, angle), found in sorted(
+                runs.items(), key=lambda item: (item[0][0], item[0][1] or 0.0)
+            )
+            if found
+        ]
+
+    def _taper_runs(self, rank: int, inner_mm: float | None, banned: Sequence[float]) -> list[Run]:
+        """Thicknesses that a taper gives, in runs of one price, without stretches that cover banned points."""
+        lot, options = self.lots[rank], self.options
+        assert lot.length_mm is not None
+        assert lot.thin_mm is not None
+        assert lot.thick_mm is not None
+        q, sigma = options.quantum_mm, lot.taper_slope
+        if inner_mm is None:
+            lo = _ceil((lot.thin_mm + sigma * options.min_inside_mm) / q)
+            hi = _floor(lot.thick_mm / q)
+        else:
+            lo = _floor(lot.thin_mm / q) + 1
+            hi = _floor((lot.thick_mm - sigma * inner_mm) / q)
+        hi = min(hi, self.length - 1)
+        lo = max(lo, 1)
+        if lot.length_mm < options.min_inside_mm or lo > hi:
+            return []
+        cost = options.weights.piece + options.weights.cut
+        if lot.origin == "bought":
+            cost += options.weights.new_material * options.weights.new_taper_share
+        pieces = [(lo, hi, cost)]
+        points = [(x, price) for x, price in self.prices.taper.get(lot.lot, ()) if price != 0.0]
+        for x, price in [*points, *((x, math.inf) for x in banned)]:
+            pieces = [part for piece in pieces for part in self._split(piece, rank, x, price, inner_mm)]
+        return [Run(a, b, c, 0.0, rank) for a, b, c in pieces if math.isfinite(c)]
+
+    def _split(
+        self, piece: tuple[int, int, float], rank: int, x: float, price: float, inner_mm: float | None
+    ) -> list[tuple[int, int, float]]:
+        """The run cut where its stretches start and stop to cover point x; those that do pay the price."""
+        lo, hi, cost = piece
+
+        def covers(thickness: int) -> bool:
+            start, end = self.stretch(rank, thickness, inner_mm)
+            return start <= x < end
+
+        # Stretches move up with thickness: those below x come first, then those that cover it.
+        first = _first(lo, hi, lambda t: self.stretch(rank, t, inner_mm)[1] > x)
+        last = _first(first, hi, lambda t: not covers(t)) - 1
+        parts = [(lo, first - 1, cost), (first, last, cost + price), (last + 1, hi, cost)]
+        return [part for part in parts if part[0] <= part[1]]
+
+    def _strip_run(self, rank: int, angle: float, inner_mm: float | None) -> Run | None:
+        """Wedges of one saw setting from a strip: thickness at the face, or inner_mm in from it."""
+        lot, options = self.lots[rank], self.options
+        assert lot.width_mm is not None
+        q, sigma = options.quantum_mm, 2.0 * math.tan(math.radians(angle))
+        if lot.width_mm < options.min_inside_mm or (inner_mm is not None and lot.width_mm <= inner_mm):
+            return None
+        inside = 0.0 if inner_mm is None else sigma * inner_mm
+        lo = max(1, _ceil((options.saw.min_thin_mm + sigma * lot.width_mm - inside) / q))
+        longest = self.usable_mm(lot) - self.group_mm(lot, angle) - self.wedge_mm(lot, angle, 0.0)
+        hi = min(self.length - 1, _floor((longest - inside) / q))
+        if lo > hi:
+            return None
+        per_mm = self.prices.strip_per_mm.get(lot.lot, 0.0)
+        if lot.origin == "bought":
+            assert lot.length_mm is not None
+            per_mm += options.weights.new_material * options.weights.new_strip_share / lot.length_mm
+        fixed = per_mm * (self.wedge_mm(lot, angle, 0.0) + inside)
+        return Run(lo, hi, options.weights.piece + options.weights.cut + fixed, per_mm * q, rank)
+
+    def _window_minima(self, per_step: float) -> list[Floats]:
+        """Minima of (flats beside a tapered piece − per_step·T) over windows of 1, 2, 4, … steps that end at T.
+
+        Kept with as many leading infinities, so that a window may start before 0.
+        """
+        levels = self._windows.get(per_step)
+        if levels is None:
+            level = np.full(2 * self.length, math.inf)
+            level[self.length :] = self.beside
+            if per_step:
+                level[self.length :] -= per_step * np.arange(self.length)
+            levels = [level]
+            step = 1
+            while step < self.length:
+                wider = level.copy()
+                np.minimum(level[step:], level[:-step], out=wider[step:])
+                levels.append(wider)
+                level, step = wider, 2 * step
+            self._windows[per_step] = levels
+        return levels
+
+    def _convolve(self, row: Row, start: int, stop: int, out: Floats) -> None:
+        """Cheapest packs of the row for thicknesses start … stop-1 into out."""
+        out.fill(math.inf)
+        for run in row.runs:
+            first = max(start, run.lo)
+            if first >= stop:
+                continue
+            levels = self._window_minima(run.per_step)
+            width = run.hi - run.lo + 1
+            j = width.bit_length() - 1
+            base = self.length + first - run.lo
+            n = stop - first
+            level = levels[min(j, len(levels) - 1)]
+            back = width - (1 << j)
+            found = np.minimum(level[base : base + n], level[base - back : base - back + n])
+            found += run.cost
+            if run.per_step:
+                found += run.per_step * np.arange(first, stop)
+            part = out[first - start :]
+            np.minimum(part, found, out=part)
+
+    # ------------------------------------------------------------------ asking
+
+    def grown(self, steps: int) -> Tables:
+        """These tables, long enough for a pack of `steps`; EntryError when no pack is that thick."""
+        if steps >= LONGEST:
+            thickness = steps * self.options.quantum_mm
+            raise EntryError(
+                f"The lean asks for a pack {thickness:.0f} mm thick, which is no pack; check the reading."
+            )
+        if steps >= self.length:
+            self._set_length(1 << steps.bit_length())
+        return self
+
+    def inner_rows(self, inner_mm: float) -> tuple[list[Row], Floats]:
+        """Tapered rows with the thickness told inner_mm in from the face, and their cheapest packs."""
+        key = round(inner_mm, 6)
+        found = self._inner_rows.get(key)
+        if found is None:
+            rows = self._taper_rows(inner_mm)
+            cheapest = np.empty((len(rows), self.length))
+            for i, row in enumerate(rows):
+                self._convolve(row, 0, self.length, cheapest[i])
+            found = self._inner_rows[key] = rows, cheapest
+        return found
+
+    def stretch(self, rank: int, thickness: int, inner_mm: float | None) -> tuple[float, float]:
+        """What a use of a taper takes, mm from the thin end: from a bearing length inside the mark to a kerf
+        beyond it, as far as the taper goes.
+        """
+        lot, options = self.lots[rank], self.options
+        assert lot.length_mm is not None
+        mark = self.mark_mm(rank, thickness, inner_mm)
+        return max(0.0, mark - options.bearing_mm), min(lot.length_mm, mark + options.saw.kerf_mm)
+
+    def mark_mm(self, rank: int, thickness: int, inner_mm: float | None) -> float:
+        """Where the line that meets the face comes, mm from the thin end."""
+        lot = self.lots[rank]
+        assert lot.thin_mm is not None
+        assert lot.length_mm is not None
+        mark = (thickness * self.options.quantum_mm - lot.thin_mm) / lot.taper_slope + (inner_mm or 0.0)
+        return min(lot.length_mm, max(0.0, mark))
+
+    def steps(self, thickness_mm: float) -> int:
+        """A thickness on the grid."""
+        return to_steps(thickness_mm, self.options.quantum_mm)
+
+    def usable_mm(self, lot: Lot) -> float:
+        """Length of a strip that may be sawn up: what is held in the hand stays."""
+        assert lot.length_mm is not None
+        return lot.length_mm - self.options.saw.hold_mm
+
+    def wedge_mm(self, lot: Lot, angle: float, thick_mm: float) -> float:
+        """Length of a strip that one wedge of this thick edge takes: its mean thickness and a kerf."""
+        assert lot.width_mm is not None
+        slant = math.radians(angle)
+        return thick_mm - lot.width_mm * math.tan(slant) + self.options.saw.kerf_mm / math.cos(slant)
+
+    def group_mm(self, lot: Lot, angle: float) -> float:
+        """Length of a strip that the first cut of one setting takes: the slanted trim and a kerf."""
+        assert lot.width_mm is not None
+        return lot.width_mm * math.tan(math.radians(angle)) + self.options.saw.kerf_mm
+
+    # ------------------------------------------------------------------ the pieces of one pack
+
+    def stack(
+        self, row: Row, thickness: int, caps: Caps = NO_CAPS, inner_mm: float | None = None
+    ) -> Stack | None:
+        """The cheapest pieces that make one pack of a class, within the caps; None when there are none.
+
+        Exact within the pack: a piece is counted once. Ties by rule: cost to 1e-6, fewer pieces, lowest
+        lots in natural order, lowest thickness.
+        """
+        view = _FlatView(self, caps)
+        if not row.runs:
+            return self._flat_stack(view, thickness)
+        best: Stack | None = None
+        for run in self.capped_runs(row, caps, inner_mm):
+            best = self._better(best, self._tailed(view, run, thickness, best))
+        return best
+
+    def single_flat(self, thickness: int, caps: Caps = NO_CAPS) -> Stack | None:
+        """One flat of this thickness, within the caps."""
+        found = _FlatView(self, caps).stack(thickness, 1, math.inf)
+        return None if found is None else Stack(found[0], None, found[1])
+
+    def capped_runs(self, row: Row, caps: Caps, inner_mm: float | None) -> list[Run]:
+        """The row's runs without what the caps forbid."""
+        if not (caps.points or caps.strips):
+            return list(row.runs)
+        points: dict[int, list[float]] = defaultdict(list)
+        for rank, x in caps.points:
+            points[rank].append(x)
+        thickest = dict(caps.strips)
+        runs: list[Run] = []
+        done: set[int] = set()
+        for run in row.runs:
+            if run.rank in thickest:
+                hi = min(run.hi, thickest[run.rank])
+                if run.lo <= hi:
+                    runs.append(run._replace(hi=hi))
+            elif run.rank not in points:
+                runs.append(run)
+            elif run.rank not in done:
+                done.add(run.rank)
+                runs.extend(self._taper_runs(run.rank, inner_mm, points[run.rank]))
+        return runs
+
+    def _flat_stack(self, view: _FlatView, thickness: int) -> Stack | None:
+        best: Stack | None = None
+        for k in range(1, self.options.max_pieces + 1):
+            if best is not None and best.cost <= k * view.least + EPS:
+                break
+            found = view.stack(thickness, k, math.inf if best is None else best.cost)
+            if found is not None:
+                best = self._better(best, Stack(found[0], None, found[1]))
+        return best
+
+    def _tailed(self, view: _FlatView, run: Run, thickness: int, best: Stack | None) -> Stack | None:
+        """Best pack with a tapered piece of one run."""
+        found: Stack | None = best
+        if run.lo <= thickness <= run.hi:
+            alone = Stack(run.cost + run.per_step * thickness, (run.rank, thickness), ())
+            found = self._better(found, alone)
+        for k in range(1, self.options.max_pieces):
+            limit = math.inf if found is None else found.cost
+            if run.cost + run.per_step * run.lo + k * view.least > limit + EPS:
+                break
+            for cost, flats, tail in view.beside(run, thickness, k, limit):
+                found = self._better(found, Stack(cost, (run.rank, tail), flats))
+        return found
+
+    @staticmethod
+    def _better(a: Stack | None, b: Stack | None) -> Stack | None:
+        if a is None or b is None:
+            return a or b
+        return min(a, b, key=_stack_key)
+
+
+def _stack_key(stack: Stack) -> tuple[float, int, tuple[int, ...], int]:
+    ranks = stack.flats if stack.tail is None else (*stack.flats, stack.tail[0])
+    return round(stack.cost, 6), len(ranks), tuple(sorted(ranks)), stack.tail[1] if stack.tail else 0
+
+
+class _FlatView:
+    """The flats as one seat may use them: the tables' own arrays, changed where a cap bites."""
+
+    def __init__(self, tables: Tables, caps: Caps, changed: Mapping[int, list[Unit]] | None = None) -> None:
+        self.tables = tables
+        self.changed: dict[int, list[Unit]] = dict(changed or {})
+        if caps.flats:
+            self._apply(dict(caps.flats))
+        if self.changed:
+            self.c1, self.c2, self.g1 = tables.c1.copy(), tables.c2.copy(), tables.g[0].copy()
+            for i, units in self.changed.items():
+                self.c1[i], self.c2[i] = _sum_of(units, 1), _sum_of(units, 2)
+                self.g1[tables.thick[i]] = self.c1[i]
+        else:
+            self.c1, self.c2, self.g1 = tables.c1, tables.c2, tables.g[0]
+        self.least = float(tables.c1.min()) if len(tables.c1) else math.inf
+
+    def _apply(self, most: Mapping[int, int]) -> None:
+        thick = {
+            to_steps(self.tables.lots[rank].thickness_mm or 0.0, self.tables.options.quantum_mm)
+            for rank in most
+        }
+        for steps in thick:
+            i = self.tables.index_of.get(steps)
+            if i is None:
+                continue
+            left = dict(most)
+            units = []
+            for unit in self.tables.units[i]:
+                if left.get(unit.rank, 1) > 0:
+                    units.append(unit)
+                    if unit.rank in left:
+                        left[unit.rank] -= 1
+            self.changed[i] = units
+
+    def units_at(self, i: int) -> list[Unit]:
+        return self.changed.get(i, self.tables.units[i])
+
+    def without(self, i: int) -> _FlatView:
+        """The view with the cheapest piece of one thickness taken out."""
+        return _FlatView(self.tables, NO_CAPS, {**self.changed, i: self.units_at(i)[1:]})
+
+    def stack(self, thickness: int, k: int, limit: float) -> tuple[float, tuple[int, ...]] | None:
+        """Cheapest k flats of this total thickness, not dearer than the limit; None when there are none."""
+        if not 0 < thickness < self.tables.length:
+            return None
+        if k == 1:
+            i = self.tables.index_of.get(thickness)
+            units = [] if i is None else self.units_at(i)
+            return (units[0].cost, (units[0].rank,)) if units and units[0].cost <= limit + EPS else None
+        return self._pair(thickness, limit) if k == 2 else self._three(thickness, limit)
+
+    def _pair(self, thickness: int, limit: float) -> tuple[float, tuple[int, ...]] | None:
+        n = int(np.searchsorted(self.tables.thick, thickness // 2, side="right"))
+        if not n:
+            return None
+        thick = self.tables.thick[:n]
+        totals = self.c1[:n] + self.g1[thickness - thick]
+        if 2 * thick[-1] == thickness:
+            totals[-1] = self.c2[n - 1]
+        least = float(totals.min())
+        if not least <= limit + EPS:
+            return None
+        ties = np.flatnonzero(totals <= least + EPS)
+        pairs = [self._pair_ranks(int(i), thickness) for i in ties]
+        return least, min(pairs)
+
+    def _pair_ranks(self, i: int, thickness: int) -> tuple[int, ...]:
+        other = thickness - int(self.tables.thick[i])
+        units = self.units_at(i)
+        if other == int(self.tables.thick[i]):
+            return tuple(sorted((units[0].rank, units[1].rank)))
+        return tuple(sorted((units[0].rank, self.units_at(self.tables.index_of[other])[0].rank)))
+
+    def _three(self, thickness: int, limit: float) -> tuple[float, tuple[int, ...]] | None:
+        n = int(np.searchsorted(self.tables.thick, thickness // 3, side="right"))
+        thick = self.tables.thick[:n]
+        bounds = self.c1[:n] + self.tables.g[1][thickness - thick]
+        best: tuple[float, tuple[int, ...]] | None = None
+        for i in np.argsort(bounds, kind="stable"):
+            if not bounds[i] <= min(limit, best[0] if best else math.inf) + EPS:
+                break
+            first = self.units_at(int(i))
+            found = self.without(int(i)).stack(thickness - int(thick[i]), 2, limit - first[0].cost)
+            if found is not None:
+                candidate = found[0] + first[0].cost, tuple(sorted((*found[1], first[0].rank)))
+                if best is None or (round(candidate[0], 6), candidate[1]) < (round(best[0], 6), best[1]):
+                    best = candidate
+        return best
+
+    def beside(
+        self, run: Run, thickness: int, k: int, limit: float
+    ) -> list[tuple[float, tuple[int, ...], int]]:
+        """Best ways to make a thickness with k flats beside a tapered piece: (cost, flats, tail thickness)."""
+        lo, hi = max(1, thickness - run.hi), thickness - run.lo
+        if hi < lo:
+            return []
+        totals = (self.g1 if k == 1 else self.tables.g[1])[lo : hi + 1] + run.cost
+        if run.per_step:
+            totals = totals + run.per_step * (thickness - np.arange(lo, hi + 1))
+        ways: list[tuple[float, tuple[int, ...], int]] = []
+        for j in np.argsort(totals, kind="stable"):
+            if not totals[j] <= limit + EPS:
+                break
+            tail = thickness - lo - int(j)
+            tail_cost = run.cost + run.per_step * tail
+            found = self.stack(lo + int(j), k, limit - tail_cost)
+            if found is not None:
+                limit = min(limit, found[0] + tail_cost)
+                ways.append((found[0] + tail_cost, found[1], tail))
+        return ways
+
+
+# ---------------------------------------------------------------- small helpers
+
+
+def build_tables(lots: Sequence[Lot], options: Options, prices: Prices | None = None) -> Tables:
+    """Tables of a box; rebuild them when the box, the options or the prices change, never per reading."""
+    return Tables(lots, options, prices, FIRST_LENGTH)
+
+
+def to_steps(thickness_mm: float, quantum_mm: float) -> int:
+    """Thickness on the grid, halves away from zero."""
+    return math.floor(thickness_mm / quantum_mm + 0.5 + 1e-9)
+
+
+def _flat_tables(thick: Ints, units: Sequence[Sequence[Unit]], length: int, most: int) -> list[Floats]:
+    """Cheapest exactly 1, 2 and 3 flats of each total: a bounded knapsack, one thickness after the other."""
+    g1, g2, g3 = (np.full(length, math.inf) for _ in range(3))
+    room = np.empty(length)
+    for d, some in zip(thick.tolist(), units, strict=True):
+        one, two, three = (_sum_of(some, k) for k in (1, 2, 3))
+        n = length - d
+        if most >= 3:
+            np.add(g2[:n], one, out=room[:n])
+            np.minimum(g3[d:], room[:n], out=g3[d:])
+            if 2 * d < length and math.isfinite(two):
+                m = length - 2 * d
+                np.add(g1[:m], two, out=room[:m])
+                np.minimum(g3[2 * d :], room[:m], out=g3[2 * d :])
+            if 3 * d < length:
+                g3[3 * d] = min(g3[3 * d], three)
+        if most >= 2:
+            np.add(g1[:n], one, out=room[:n])
+            np.minimum(g2[d:], room[:n], out=g2[d:])
+            if 2 * d < length:
+                g2[2 * d] = min(g2[2 * d], two)
+        g1[d] = one
+    return [g1, g2, g3]
+
+
+def _sum_of(units: Sequence[Unit], k: int) -> float:
+    return sum(unit.cost for unit in units[:k]) if len(units) >= k else math.inf
+
+
+def _long_enough(lot: Lot, least_mm: float) -> bool:
+    """A flat is pushed in to the bearing point, whichever of its sides goes first."""
+    if lot.length_mm is None or lot.width_mm is None:
+        return True
+    return max(lot.length_mm, lot.width_mm) >= least_mm
+
+
+def _ceil(value: float) -> int:
+    return math.ceil(value - 1e-9)
+
+
+def _floor(value: float) -> int:
+    return math.floor(value + 1e-9)
+
+
+def _first(lo: int, hi: int, holds: Callable[[int], bool]) -> int:
+    """Least integer in lo … hi for which a monotone test holds; hi + 1 when it never does."""
+    while lo <= hi:
+        mid = (lo + hi) // 2
+        if holds(mid):
+            hi = mid - 1
+        else:
+            lo = mid + 1
+    return lo
