@@ -87,9 +87,8 @@ def main(folder: str, command: str) -> None:
             fail(f"the command ended with {code}", drawn)
         if "post" not in drawn:
             fail("no post was drawn", drawn)
-        print(
-            f"first run: set up, drawn, one reading logged, left by itself: {time.monotonic() - started:.0f} s"
-        )
+        took_s = time.monotonic() - started
+        print(f"first run: set up, drawn, one reading logged, left by itself: {took_s:.0f} s")
 
         shimfit = f"{folder}/.venv/bin/shimfit"
         listed = subprocess.run(

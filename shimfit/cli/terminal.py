@@ -25,7 +25,7 @@ def run(args: argparse.Namespace, io: Io) -> int:
             return run_plain(site, ascii=site.settings.ascii)
         from shimfit.tui import run as run_screen
 
-        # SHIMFIT_REHEARSE: open the sample, log one reading and quit; how CI and a wary user try a new machine.
+        # SHIMFIT_REHEARSE: open the sample, log one reading and quit; to try a new machine.
         rehearse = bool(os.environ.get("SHIMFIT_REHEARSE"))
         return run_screen(site, theme=args.theme, ascii=site.settings.ascii, rehearse=rehearse)
 

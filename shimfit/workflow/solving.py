@@ -1,0 +1,149 @@
+"""Answers for one post: without a data file (`solve_once`), and for a post of a run (`Solver`).
+
+The solver keeps its tables while the box stays the same, so that each new reading is answered against them.
+Pieces that were prescribed to other posts and are not in place yet are not offered again.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from shimfit.core import packing
+from shimfit.core.box import returned, without
+from shimfit.model import Lot, PostState, Prescription, Seat
+
+if TYPE_CHECKING:
+    from shimfit.core.packing.options import Layout
+    from shimfit.model import Foot, Lean, Tolerance
+    from shimfit.store.state import PostRecord, RunState
+    from shimfit.workflow.place import Place
+    from shimfit.workflow.site import Site
+
+MARK_MM = 0.5
+"""How exactly a mark is drawn and met, one standard deviation (common practice, no source)."""
+LARGEST_MARGIN = 0.6
+"""Most of the tolerance that the margin may take; more would make everything impossible."""
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """One post without a data file."""
+
+    foot: Foot
+    height_mm: float
+    lean: Lean
+    tolerance: Tolerance
+    lots: Sequence[Lot] | None = None
+    """The box; None: exact thicknesses are told."""
+    now: Mapping[Seat, float] | None = None
+    """Thickness of the packs that the post stands on already, in mm."""
+    layout: Layout = "corners"
+
+
+def solve_once(question: Question) -> Prescription:
+    """Answer without a data file; EntryError and UsageError for what can't be asked."""
+    options = packing.Options(layout=question.layout)
+    if question.now is not None:
+        from shimfit.core.correction import correct
+
+        return correct(
+            question.foot,
+            question.height_mm,
+            question.lean,
+            question.tolerance,
+            now=question.now,
+            options=options,
+            lots=question.lots,
+        )
+    if question.lots is None:
+        return packing.wanted(question.foot, question.height_mm, question.lean, question.tolerance, options)
+    tables = packing.build_tables(question.lots, options)
+    return packing.prescribe(question.foot, question.height_mm, question.lean, question.tolerance, tables)
+
+
+class Solver:
+    """Answers for posts of runs, with tables kept while the box stays the same."""
+
+    def __init__(self) -> None:
+        self._tables: dict[tuple[tuple[Lot, ...], packing.Options], packing.Tables] = {}
+
+    def tables(self, lots: tuple[Lot, ...], options: packing.Options) -> packing.Tables:
+        """Tables of a box; built once, the last few boxes are remembered."""
+        key = (lots, options)
+        found = self._tables.pop(key, None)
+        if found is None:
+            found = packing.build_tables(lots, options)
+        self._tables[key] = found
+        while len(self._tables) > 4:
+            self._tables.pop(next(iter(self._tables)))
+        return found
+
+    def for_post(self, site: Site, place: Place, post: PostRecord) -> Prescription | None:
+        """Answer for how a post stands by its latest full reading; None when nothing full was read."""
+        lean = post.reading.lean if post.reading is not None else None
+        if lean is None or post.reading is None:
+            return None
+        run = site.run(place.job, place.run)
+        options = options_of(run)
+        box = site.box().lots
+        lots = without(box, (pack for other in promised(site, place) for pack in other.packs))
+        margin = margin_slope(post)
+        if post.packs_in_place:
+            from shimfit.core.correction import correct
+
+            return correct(
+                post.foot,
+                post.height_mm,
+                lean,
+                post.tolerance,
+                now={pack.seat: pack.made_mm for pack in post.packs_in_place},
+                options=options,
+                lots=(*lots, *returned(post.packs_in_place, box)),
+                margin_slope=margin,
+            )
+        return packing.prescribe(
+            post.foot,
+            post.height_mm,
+            lean,
+            post.tolerance,
+            self.tables(lots, options),
+            margin_slope=margin,
+            feelers=dict(post.reading.rocks),
+        )
+
+
+def options_of(run: RunState) -> packing.Options:
+    """How packs may be made in a run."""
+    defaults = packing.Options()
+    layout: Layout = run.layout if run.layout in ("corners", "tripod", "one-way", "auto") else "corners"  # type: ignore[assignment]  # the log may hold a newer program's word
+    return packing.Options(layout=layout, preload_mm=run.preload_mm or defaults.preload_mm)
+
+
+def promised(site: Site, place: Place) -> list[Prescription]:
+    """Prescriptions of all other posts whose packs are still in the box."""
+    found = []
+    for job in site.jobs():
+        for name in job.runs:
+            for post in site.run(job.name, name).posts:
+                here = (job.name, name, post.name) == (place.job, place.run, place.post)
+                if not here and post.state is PostState.PACK and post.prescription is not None:
+                    found.append(post.prescription)
+    return found
+
+
+def margin_slope(post: PostRecord) -> float:
+    """What the search keeps away from the limit: the doubt of the reading and of the marks, as a slope.
+
+    1.645 of the combined standard uncertainty (one-sided 95 %), but at most 60 % of what is allowed.
+    """
+    reading = post.reading
+    if reading is None:
+        return 0.0
+    u_reading = max(reading.u_along or 0.0, reading.u_across or 0.0)
+    # A mark that is off by 0.5 mm on a taper of 1 in 30 moves one corner by 0.017 mm.
+    u_mark = MARK_MM / 30.0 / (2.0 * min(post.foot.along_mm, post.foot.across_mm))
+    margin = 1.645 * math.hypot(u_reading, u_mark)
+    return min(margin, LARGEST_MARGIN * post.tolerance.allowed_slope(post.height_mm))
