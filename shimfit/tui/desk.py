@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from shimfit.settings import Settings
     from shimfit.store.state import BoxState, JobState, PostRecord, RunState
     from shimfit.tui.glyphs import Glyphs
+    from shimfit.tui.lengths import Units
     from shimfit.workflow.site import Site
 
 Bell = Literal["none", "refused", "plumb"]
@@ -43,8 +44,10 @@ class Outcome:
 class Desk:
     """One person at one post of an open data file."""
 
-    def __init__(self, site: Site, glyphs: Glyphs) -> None:
+    def __init__(self, site: Site, glyphs: Glyphs, *, spoken: bool = False) -> None:
+        """spoken: directions in words alone."""
         self.site = site
+        self._spoken = spoken
         self.glyphs = glyphs
         self.place: Place | None = None
         self.run: RunState | None = None
@@ -81,7 +84,29 @@ class Desk:
         """How this run is spoken of; None while no run is open."""
         if self.run is None:
             return None
-        return Words(self.run, self.glyphs, graduation=self.settings.graduation)
+        return Words(
+            self.run,
+            self.glyphs,
+            units=self._typed_units(),
+            graduation=self.settings.graduation,
+            spoken=self._spoken,
+        )
+
+    def _typed_units(self) -> Units | None:
+        """Unit that this post's last reading was typed in: it is told back in the same; None = the run's."""
+        record = self.record
+        if record is None or self.place is None or not record.readings:
+            return None
+        last = record.readings[-1]
+        if last.method != "typed":
+            return None
+        heard = self.site.echo(self.place, last.text)
+        if not isinstance(heard, Understood):
+            return None
+        typed = {part.unit for part in (heard.along, heard.across) if part is not None and part.value}
+        if typed <= {"in"}:
+            return "inch" if typed else None
+        return "mm" if typed <= {"mm", "cm"} else None
 
     @property
     def view(self) -> PostView | None:

@@ -79,9 +79,17 @@ class Words:
     """Says leans, packs and results of one run: its face names, its unit, its tape, its signs."""
 
     def __init__(
-        self, run: RunState, glyphs: Glyphs, *, units: Units | None = None, graduation: int = 16
+        self,
+        run: RunState,
+        glyphs: Glyphs,
+        *,
+        units: Units | None = None,
+        graduation: int = 16,
+        spoken: bool = False,
     ) -> None:
+        """spoken: directions in words alone (`towards next`), for screen readers."""
         self.units: Units = units or run.units
+        self.spoken = spoken
         self.graduation = graduation
         self.glyphs = glyphs
         self.names = face_names(run)
@@ -89,12 +97,18 @@ class Words:
     def lean(self, lean: Lean, height_mm: float) -> str:
         """`TOP leans 9.5 mm → next, 12.5 mm ↑ out`, or that it leans neither way."""
         parts = [
-            f"{lengths.tape(mm, self.units, self.graduation)} {self.glyphs.faces[face]} {self.names[face]}"
+            f"{lengths.tape(mm, self.units, self.graduation)} {self.towards(face)}"
             for face, mm in self._directions(lean, height_mm)
         ]
         if not parts:
             return "TOP stands plumb both ways"
         return "TOP leans " + ", ".join(parts)
+
+    def towards(self, face: Face) -> str:
+        """`→ next`, or in words alone `towards next` (`out` speaks for itself)."""
+        if not self.spoken:
+            return f"{self.glyphs.faces[face]} {self.names[face]}"
+        return self.names[face] if self.names[face] == "out" else f"towards {self.names[face]}"
 
     def half(self, reading: Reading) -> str:
         """A reading with one direction missing, and which."""
@@ -106,7 +120,7 @@ class Words:
         missing = (Face.OUT, Face.HOUSE) if along is not None else (Face.NEXT, Face.PREV)
         told = lengths.tape(known * reading.height_mm, self.units, self.graduation)
         return (
-            f"TOP leans {told} {self.glyphs.faces[face]} {self.names[face]}; "
+            f"TOP leans {told} {self.towards(face)}; "
             f"{self.names[missing[0]]}/{self.names[missing[1]]} not read yet"
         )
 
@@ -122,13 +136,19 @@ class Words:
         parts = [self.names[Face(part)].upper() for part in seat.value.split("-")]
         return "-".join(parts) + (" corner" if seat.is_corner else " edge")
 
+    def off_by(self, lean: Lean, record: PostRecord) -> str:
+        """How far the top is off: by the magnitude, or by the worse direction where each counts."""
+        along, across = lean.top_mm(record.height_mm)
+        each = record.tolerance.per_direction
+        return lengths.fine(max(abs(along), abs(across)) if each else math.hypot(along, across), self.units)
+
+    def allowed(self, record: PostRecord) -> str:
+        """How far the top may be off."""
+        return lengths.fine(record.tolerance.allowed_top_mm(record.height_mm), self.units)
+
     def off(self, lean: Lean, record: PostRecord) -> str:
-        """`0.8 mm off, allowed 2.0 mm`: by the magnitude, or by the worse direction where that counts."""
-        height_mm, tolerance = record.height_mm, record.tolerance
-        along, across = lean.top_mm(height_mm)
-        worst = max(abs(along), abs(across)) if tolerance.per_direction else math.hypot(along, across)
-        allowed = lengths.fine(tolerance.allowed_top_mm(height_mm), self.units)
-        return f"{lengths.fine(worst, self.units)} off, allowed {allowed}"
+        """`0.8 mm off, allowed 2.0 mm`."""
+        return f"{self.off_by(lean, record)} off, allowed {self.allowed(record)}"
 
     def pack_line(self, number: int, pack: Pack, change: Change | None) -> PackLine:
         """One pack of an answer."""
@@ -167,7 +187,7 @@ class Words:
 
     def change(self, change: Change) -> str:
         """What to change under one seat: `1.0 → 1.2 mm`, with the push where a taper stays."""
-        arrow = self.glyphs.faces[Face.NEXT]
+        arrow = "to" if self.spoken else self.glyphs.faces[Face.NEXT]
         told = f"{self._thick(change.from_mm)} {arrow} {self._thick(change.to_mm)}"
         if change.push_mm:
             way = "push" if change.push_mm > 0 else "draw"
@@ -291,13 +311,14 @@ def _result(record: PostRecord, lean: Lean | None, words: Words) -> str:
     if lean is None:
         return ""
     answer = record.prescription
-    if record.state in (PostState.PACK, PostState.TIGHTEN, PostState.OUT) and answer and answer.packs:
-        rest = answer.resting
-        now = words.off(lean, record)
-        if rest.lean is None:
-            return f"Now {now}. It would rock between two leans"
-        return f"Now {now}; packed: {words.off(rest.lean, record).partition(',')[0]}"
-    return words.off(lean, record).capitalize()
+    packing = record.state in (PostState.PACK, PostState.TIGHTEN, PostState.OUT)
+    if not packing or answer is None or not answer.packs:
+        return words.off(lean, record).capitalize()
+    if answer.resting.lean is None:
+        return f"{words.off(lean, record).capitalize()}; packed it would rock"
+    unit = " mm" if words.units == "mm" else '"'
+    now, packed = (words.off_by(one, record).removesuffix(unit) for one in (lean, answer.resting.lean))
+    return f"Off {now} now, {packed} packed; allowed {words.allowed(record)}"
 
 
 def _remarks(record: PostRecord, answer: Prescription | None) -> tuple[str, ...]:

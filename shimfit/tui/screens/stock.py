@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, ClassVar
 
 from textual.binding import Binding, BindingType
 
-from shimfit.errors import FileError, ShimfitError
+from shimfit.errors import ShimfitError
 from shimfit.tui.desk import Outcome
+from shimfit.tui.lots import load_lots, lot_row
 from shimfit.tui.pictures.canvas import Canvas
 from shimfit.tui.screens.page import Page, Question
 from shimfit.tui.setting_up import LOT_HINT, parse_lot
@@ -105,48 +106,12 @@ class StockScreen(Page):
         return _said(add)
 
     def _load(self, text: str) -> Outcome:
-        def load() -> str:
-            from shimfit.core.stock import lots_from_csv
-
-            path = Path(text.strip()).expanduser()
-            lots = lots_from_csv(_read(path), path.name)
-            self.desk.site.import_stock(lots, path.name)
-            return f"{len(lots)} lots from {path.name}"
-
-        return _said(load)
+        return _said(lambda: load_lots(self.desk.site, Path(text.strip()).expanduser()))
 
     def _tell(self, move: Callable[[], str]) -> None:
         outcome = _said(move)
         self.show()
         self.say(outcome)
-
-
-def lot_row(lot: Lot, width: int) -> str:
-    """One lot in a row: name, count left, form, sizes; material and origin where there is room."""
-
-    def mm(value: float | None) -> str:
-        return "?" if value is None else f"{value:g}"
-
-    match lot.form:
-        case "flat":
-            size = f"{mm(lot.thickness_mm)} mm thick"
-        case "taper":
-            size = f"{mm(lot.thin_mm)} to {mm(lot.thick_mm)} over {mm(lot.length_mm)} mm"
-        case _:
-            size = f"{mm(lot.length_mm)} x {mm(lot.width_mm)} x {mm(lot.thickness_mm)} mm"
-    row = f" {lot.lot:<6}{lot.count:>3} {lot.form:<6}{size}"
-    if width >= 60:
-        row = f"{row:<46} {lot.material:<14} {lot.origin} {lot.note}"
-    return row.rstrip()
-
-
-def _read(path: Path) -> str:
-    try:
-        return path.read_text("utf-8-sig")
-    except OSError as error:
-        raise FileError(f"can't read {path}: {error.strerror}", path=str(path)) from error
-    except UnicodeDecodeError as error:
-        raise FileError(f"{path.name} is not a text file (UTF-8 expected)", path=str(path)) from error
 
 
 def _said(move: Callable[[], str]) -> Outcome:

@@ -1,0 +1,327 @@
+"""Line by line: prompt, echo, answer in sentences. For screen readers, dumb terminals, logs and pipes.
+
+The same desk as behind the screens, so the same job can be done to its end. No terminal library, no
+escape codes, no pictures unless asked for; arrows are said in words.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, TextIO
+
+from shimfit.entry.result import Understood
+from shimfit.errors import Exit, FileError, ShimfitError
+from shimfit.tui.desk import Desk, Outcome
+from shimfit.tui.glyphs import ASCII, glyphs_for
+from shimfit.tui.handover import export_record, suggested_name
+from shimfit.tui.pictures.foot_plan import foot_plan
+from shimfit.tui.setting_up import LOT_HINT, RUN_STEPS, add_run, check_answer, parse_lot
+from shimfit.tui.telling import state_word
+
+if TYPE_CHECKING:
+    from shimfit.store.state import PostRecord
+    from shimfit.workflow.site import Site
+
+PLAN_SIZE = (52, 13)
+
+
+@dataclass(frozen=True, slots=True)
+class _Command:
+    form: str
+    says: str
+    do: Callable[[str], str | None]
+    """Takes what stands after the word; returns what to say, None to leave."""
+
+
+def run_plain(
+    site: Site,
+    *,
+    stdin: TextIO | None = None,
+    stdout: TextIO | None = None,
+    ascii: bool = False,  # noqa: A002
+) -> int:
+    """Work on a data file line by line until `q` or the end of the input; returns the exit code."""
+    session = _Session(site, stdin or sys.stdin, stdout or sys.stdout, ascii=ascii)
+    try:
+        return session.work()
+    except KeyboardInterrupt:
+        session.say("\nstopped; everything that was logged is on disk")
+        return 130
+
+
+class _Session:
+    """One conversation."""
+
+    def __init__(self, site: Site, stdin: TextIO, stdout: TextIO, *, ascii: bool) -> None:  # noqa: A002
+        self.desk = Desk(site, glyphs_for(ascii_only=ascii), spoken=True)
+        self.stdin = stdin
+        self.stdout = stdout
+        self.shows_typed = not stdin.isatty()
+        self.commands = {
+            "next": _Command(
+                "next", "walk on to the next post; so does Enter alone", lambda _: self._walk(+1)
+            ),
+            "back": _Command("back", "walk back to the post before", lambda _: self._walk(-1)),
+            "go": _Command("go 7", "go to a post by its name", self._find),
+            "find": _Command("find split", "go to the post with that word in its name or notes", self._find),
+            "again": _Command("again", "say once more how this post stands", lambda _: self._post()),
+            "plan": _Command("plan", "draw the foot with its packs", lambda _: self._plan()),
+            "packed": _Command(
+                "packed", "the packs went in as prescribed", lambda _: self._move(self.desk.packed())
+            ),
+            "tightened": _Command(
+                "tightened", "the nut was tightened", lambda _: self._move(self.desk.tightened())
+            ),
+            "note": _Command(
+                "note split, replace", "leave a note here", lambda t: self._move(self.desk.noted(t))
+            ),
+            "skip": _Command(
+                "skip no access", "leave this post for later", lambda t: self._move(self.desk.skipped(t))
+            ),
+            "undo": _Command(
+                "undo", "take back what was logged last", lambda t: self._move(self.desk.undo(box=t == "box"))
+            ),
+            "redo": _Command("redo", "bring it back", lambda t: self._move(self.desk.redo(box=t == "box"))),
+            "run": _Command("run", "every post as it stands", lambda _: self._run(left=False)),
+            "left": _Command("left", "the posts that are left to do", lambda _: self._run(left=True)),
+            "stock": _Command("stock", "what is in the box", lambda _: self._stock()),
+            "lot": _Command(f"lot {LOT_HINT.partition('  /')[0]}", "put a lot in the box", self._lot),
+            "load": _Command("load stock.csv", "put the lots of a file in the box", self._load),
+            "gone": _Command("gone T1", "that lot ran out", lambda t: site.out_of(t)),
+            "write": _Command("write record.pdf", "the record as .pdf, .csv or .json", self._write),
+            "open": _Command("open job/run", "work on another run", self._open),
+            "new": _Command("new", "lay out a run; asks for what it needs", lambda _: self._new()),
+            "sample": _Command("sample", "write the sample job and open it", lambda _: self._sample()),
+            "set": _Command("set units inch", "change a setting", self._set),
+            "survey": _Command(
+                "survey", "each reading walks on to the next post, or not", lambda _: self._survey()
+            ),
+            "help": _Command("help", "this list", lambda _: self._help()),
+            "quit": _Command("quit", "leave; everything that was logged is on disk", lambda _: None),
+        }
+        self.short = {"?": "help", "q": "quit"}
+
+    def work(self) -> int:
+        """Ask, do, say, until there is no more."""
+        self.say("shimfit, line by line. Type help for all words, q to leave.")
+        if self.desk.site.read_only:
+            self.say("READ ONLY: another program writes this file. Nothing can be logged.")
+        if self.desk.open_last():
+            self.say(self._post())
+        else:
+            self.say("No job in this data file yet. Type sample for a made-up one, or new for your own.")
+        while True:
+            typed = self._ask(self._prompt())
+            if typed is None:
+                return Exit.DONE
+            try:
+                said = self._hear(typed.strip())
+            except ShimfitError as error:
+                if error.kind == "internal":
+                    raise
+                said = f"refused: {error.message}"
+            if said is None:
+                return Exit.DONE
+            self.say(said)
+
+    def say(self, text: str) -> None:
+        """Print what is said; an output that can't carry a sign gets a question mark for it."""
+        encoding = getattr(self.stdout, "encoding", None) or "utf-8"
+        self.stdout.write(text.encode(encoding, "replace").decode(encoding) + "\n")
+        self.stdout.flush()
+
+    # ------------------------------------------------------------ hearing
+
+    def _prompt(self) -> str:
+        return f"post {self.desk.place.post}> " if self.desk.place else "> "
+
+    def _ask(self, prompt: str) -> str | None:
+        self.stdout.write(prompt)
+        self.stdout.flush()
+        line = self.stdin.readline()
+        if not line:
+            self.say("")
+            return None
+        if self.shows_typed:
+            self.say(line.rstrip("\n"))
+        return line.rstrip("\n")
+
+    def _hear(self, typed: str) -> str | None:
+        if not typed:
+            return self._walk(+1)
+        heard = self.desk.echo(typed)
+        word, _, rest = typed.partition(" ")
+        word = self.short.get(word, word.lower())
+        if not isinstance(heard, Understood) and word in self.commands:
+            return self.commands[word].do(rest.strip())
+        if self.desk.place is None:
+            return "refused: no run is open; type sample, new or open JOB/RUN"
+        outcome = self.desk.enter(typed)
+        if not outcome.done:
+            return _refused(outcome, typed)
+        assert isinstance(heard, Understood)
+        return f"understood: {heard.words}\n{outcome.message}\n{self._post()}"
+
+    # ------------------------------------------------------------ saying
+
+    def _post(self) -> str:
+        run, record, view = self.desk.run, self.desk.record, self.desk.view
+        if run is None or record is None or view is None:
+            return "no run is open"
+        rows = [
+            f"{run.job}/{run.name}, post {record.name}, {self.desk.index + 1} of {len(run.posts)}: {view.word}."
+        ]
+        rows += [f"{text}." for text in (view.lean, view.result, view.do) if text]
+        for pack in view.packs:
+            kind = "pack" if pack.lifts else "filler"
+            changed = f" ({pack.changed})" if pack.changed else ""
+            rows.append(f"  {pack.number}. {pack.where}, {kind}: {pack.what}{changed}")
+        rows += [f"  {remark}" for remark in view.remarks]
+        return "\n".join(rows)
+
+    def _plan(self) -> str:
+        record, words = self.desk.record, self.desk.words
+        if record is None or words is None:
+            return "no run is open"
+        answer = record.prescription
+        packs = (
+            sorted(answer.packs, key=lambda pack: (pack.purpose != "lift", -pack.made_mm)) if answer else []
+        )
+        width, height = PLAN_SIZE
+        canvas = foot_plan(
+            record.foot,
+            packs,
+            record.reading.lean if record.reading else None,
+            record.height_mm,
+            names=words.names,
+            glyphs=ASCII,
+            width=width,
+            height=height,
+        )
+        return canvas.text()
+
+    def _run(self, *, left: bool) -> str:
+        run = self.desk.run
+        if run is None:
+            return "no run is open"
+        posts = run.left_to_do if left else run.posts
+        rows = [f"{run.job}/{run.name}: {len(run.left_to_do)} of {len(run.posts)} posts left to do."]
+        return "\n".join([*rows, *(self._row(post) for post in posts)])
+
+    def _row(self, post: PostRecord) -> str:
+        words = self.desk.words
+        assert words is not None
+        lean = post.reading.lean if post.reading else None
+        off = f", {words.off(lean, post)}" if lean else ""
+        notes = "".join(f"; {note.text}" for note in post.notes)
+        return f"  post {post.name}: {state_word(post.state)}{off}{notes}"
+
+    def _stock(self) -> str:
+        lots = self.desk.box().lots
+        if not lots:
+            return f"The box is empty. Type lot {LOT_HINT.partition('  /')[0]}, or load FILE.csv."
+        from shimfit.tui.lots import lot_row
+
+        return "\n".join(["In the box:", *(lot_row(lot, 40) for lot in lots)])
+
+    def _help(self) -> str:
+        rows = [
+            "Type how far the TOP leans and which way: n next, p prev, o out, h house.",
+            "  9mmn13mmo, 3/8n1/2o, plumb; 3/8n alone is half a reading.",
+            "  After packing and tightening type the lean again: the same line is the re-read.",
+        ]
+        rows += [f"  {command.form:<28} {command.says}" for command in self.commands.values()]
+        return "\n".join(rows)
+
+    # ------------------------------------------------------------ doing
+
+    def _move(self, outcome: Outcome) -> str:
+        if not outcome.done:
+            return f"refused: {outcome.message}"
+        return f"{outcome.message}\n{self._post()}"
+
+    def _walk(self, by: int) -> str:
+        outcome = self.desk.step(by)
+        return self._post() if outcome.done else outcome.message
+
+    def _find(self, text: str) -> str:
+        outcome = self.desk.find(text)
+        return self._post() if outcome.done else f"refused: {outcome.message}"
+
+    def _survey(self) -> str:
+        self.desk.walks_on = not self.desk.walks_on
+        return (
+            "each reading walks on to the next post"
+            if self.desk.walks_on
+            else "each reading stays at its post"
+        )
+
+    def _lot(self, text: str) -> str:
+        lot = parse_lot(text, self.desk.settings.units)
+        self.desk.site.add_stock(lot)
+        return f"{lot.lot} is in the box"
+
+    def _load(self, text: str) -> str:
+        from shimfit.tui.lots import load_lots
+
+        return load_lots(self.desk.site, Path(text).expanduser())
+
+    def _write(self, name: str) -> str:
+        if self.desk.run is None:
+            return "refused: no run is open"
+        self.desk.refresh()
+        name = name or suggested_name(self.desk.run)
+        try:
+            return f"written: {export_record(self.desk.site, self.desk.run, name)}"
+        except FileError as error:
+            if not error.message.endswith("exists already"):
+                raise
+            if self._ask(f"{error.message}. Write over it? yes or no> ") != "yes":
+                return "not written"
+            return f"written: {export_record(self.desk.site, self.desk.run, name, overwrite=True)}"
+
+    def _open(self, text: str) -> str:
+        job, _, run = text.partition("/")
+        if not run:
+            known = [f"{one.name}/{name}" for one in self.desk.jobs() for name in one.runs]
+            return "Runs: " + (", ".join(known) or "none yet")
+        outcome = self.desk.go_run(job.strip(), run.strip())
+        return self._post() if outcome.done else f"refused: {outcome.message}"
+
+    def _sample(self) -> str:
+        self.desk.site.write_sample()
+        self.desk.open_last()
+        return f"The sample job is open: nothing in it is real.\n{self._post()}"
+
+    def _new(self) -> str:
+        answers: dict[str, str] = {}
+        for key, hint in RUN_STEPS:
+            while key not in answers:
+                typed = self._ask(f"{key} ({hint})> ")
+                if typed is None:
+                    return "no run was made"
+                try:
+                    check_answer(self.desk.site, key, typed)
+                except ShimfitError as error:
+                    self.say(f"refused: {error.message}")
+                    continue
+                answers[key] = typed
+        run = add_run(self.desk.site, answers)
+        self.desk.go_run(run.job, run.name)
+        return self._post()
+
+    def _set(self, text: str) -> str:
+        key, _, value = text.partition(" ")
+        self.desk.site.set(key, value.strip())
+        return f"{key}: {value.strip()}"
+
+
+def _refused(outcome: Outcome, typed: str) -> str:
+    """A refusal; where there is a bad spot, what stood before it."""
+    spot = ""
+    if outcome.at is not None and 0 < outcome.at < len(typed):
+        spot = f" (after {typed[: outcome.at]!r})"
+    return f"refused: {outcome.message}{spot}"
