@@ -38,8 +38,9 @@ class ShimfitApp(App[None]):
     CSS_PATH = "style.tcss"
     TITLE = "shimfit"
     ENABLE_COMMAND_PALETTE = True
-    HORIZONTAL_BREAKPOINTS: ClassVar[list[tuple[int, str]]] = [(0, "-slim"), (64, "-mid"), (110, "-broad")]
-    VERTICAL_BREAKPOINTS: ClassVar[list[tuple[int, str]]] = [(0, "-squat"), (14, "-low"), (24, "-tall")]
+    # Not ClassVar: the library declares both as instance variables.
+    HORIZONTAL_BREAKPOINTS = [(0, "-slim"), (64, "-mid"), (110, "-broad")]  # noqa: RUF012
+    VERTICAL_BREAKPOINTS = [(0, "-squat"), (14, "-low"), (24, "-tall")]  # noqa: RUF012
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding(
             deed.keys,
@@ -152,7 +153,7 @@ class ShimfitApp(App[None]):
         """Bring a page to the front; it is built when first visited."""
         while not isinstance(self.screen, Page) and len(self.screen_stack) > 1:
             self.pop_screen()
-        if self.page.NAME == name:
+        if name == self.page.NAME:
             if self.page.question is not None:
                 self.page.stop_asking()
             return
@@ -290,7 +291,7 @@ class ShimfitApp(App[None]):
             self._home.show_live(look(self._sensor))
 
     def _take(self) -> None:
-        live = self._home.live
+        live = self._home.sight.live
         if live is None:
             self._tell(Outcome("no inclinometer is set up: F5, sensor", done=False, bell="refused"))
         elif live.taken is None:
@@ -300,7 +301,7 @@ class ShimfitApp(App[None]):
 
     # ------------------------------------------------------------ palette
 
-    def get_system_commands(self, screen: Screen[None]) -> Iterable[SystemCommand]:  # type: ignore[override]  # base says object
+    def get_system_commands(self, screen: Screen[None]) -> Iterable[SystemCommand]:  # noqa: ARG002 - the library's signature
         """Every action by name, with what it does."""
         for deed in DEEDS:
             yield SystemCommand(deed.title, deed.says, lambda name=deed.name: self.do(name))

@@ -113,7 +113,7 @@ class Desk:
         """What is to be said at the post on screen."""
         if self.run is None or self.record is None or self.words is None:
             return None
-        return post_view(self.run, self.record, self.words)
+        return post_view(self.record, self.words)
 
     def jobs(self) -> tuple[JobState, ...]:
         """All jobs in the file."""

@@ -26,8 +26,12 @@ def tape(mm: float, units: Units, graduation: int = 16) -> str:
 
 def both(mm: float, units: Units, graduation: int = 16) -> str:
     """A length in the run's unit with the other beside it: `9.5 mm (3/8")`."""
-    other: Units = "inch" if units == "mm" else "mm"
-    return f"{tape(mm, units, graduation)} ({tape(mm, other, graduation)})"
+    return f"{tape(mm, units, graduation)} ({other(mm, units, graduation)})"
+
+
+def other(mm: float, units: Units, graduation: int = 16) -> str:
+    """A length in the unit that is not the run's: `3/8"` beside 9.5 mm."""
+    return tape(mm, "inch" if units == "mm" else "mm", graduation)
 
 
 def fine(mm: float, units: Units) -> str:

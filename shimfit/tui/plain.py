@@ -90,7 +90,7 @@ class _Session:
             "stock": _Command("stock", "what is in the box", lambda _: self._stock()),
             "lot": _Command(f"lot {LOT_HINT.partition('  /')[0]}", "put a lot in the box", self._lot),
             "load": _Command("load stock.csv", "put the lots of a file in the box", self._load),
-            "gone": _Command("gone T1", "that lot ran out", lambda t: site.out_of(t)),
+            "gone": _Command("gone T1", "that lot ran out", site.out_of),
             "write": _Command("write record.pdf", "the record as .pdf, .csv or .json", self._write),
             "open": _Command("open job/run", "work on another run", self._open),
             "new": _Command("new", "lay out a run; asks for what it needs", lambda _: self._new()),
@@ -171,10 +171,11 @@ class _Session:
         run, record, view = self.desk.run, self.desk.record, self.desk.view
         if run is None or record is None or view is None:
             return "no run is open"
-        rows = [
-            f"{run.job}/{run.name}, post {record.name}, {self.desk.index + 1} of {len(run.posts)}: {view.word}."
+        where = f"{run.job}/{run.name}, post {record.name}, {self.desk.index + 1} of {len(run.posts)}"
+        rows = [f"{where}: {view.word}."]
+        rows += [
+            text if text[-1] in ".?!" else f"{text}." for text in (view.lean, view.result, view.do) if text
         ]
-        rows += [f"{text}." for text in (view.lean, view.result, view.do) if text]
         for pack in view.packs:
             kind = "pack" if pack.lifts else "filler"
             changed = f" ({pack.changed})" if pack.changed else ""

@@ -1,4 +1,4 @@
-"""Setting up from a single line: a new run, a new lot. The same lines are typed on screen and in plain mode."""
+"""Setting up from single lines: a new run, a new lot; the same on screen and in plain mode."""
 
 from __future__ import annotations
 

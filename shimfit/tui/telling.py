@@ -53,6 +53,8 @@ class PackLine:
     """The one number to read at arm's length: the first taper's mark, else the thickness."""
     unit: str
     """What the figure is, in plain size beside it: `mm mark`, `mm thick`."""
+    other: str
+    """The figure in the other unit, for plain size beside it; empty where it is no length to set."""
     changed: str
     """From what to what, when the post already stands on packs; empty when nothing changes here."""
 
@@ -66,6 +68,8 @@ class PostView:
     """The state in words."""
     lean: str
     """`TOP leans 9.5 mm → next, 12.5 mm ↑ out`; empty before it was read."""
+    lean_both: str
+    """The same with the other unit beside it, for where there is room."""
     do: str
     """What to do now, in one sentence."""
     packs: tuple[PackLine, ...]
@@ -94,10 +98,11 @@ class Words:
         self.glyphs = glyphs
         self.names = face_names(run)
 
-    def lean(self, lean: Lean, height_mm: float) -> str:
-        """`TOP leans 9.5 mm → next, 12.5 mm ↑ out`, or that it leans neither way."""
+    def lean(self, lean: Lean, height_mm: float, *, both: bool = False) -> str:
+        """`TOP leans 9.5 mm → next, 12.5 mm ↑ out`, or that it leans neither way; both: in both units."""
+        say = lengths.both if both else lengths.tape
         parts = [
-            f"{lengths.tape(mm, self.units, self.graduation)} {self.towards(face)}"
+            f"{say(mm, self.units, self.graduation)} {self.towards(face)}"
             for face, mm in self._directions(lean, height_mm)
         ]
         if not parts:
@@ -164,6 +169,7 @@ class Words:
             what=self.pieces(pack),
             short=self.short_pieces(pack),
             figure=lengths.figure(figure_mm, self.units, self.graduation),
+            other=lengths.other(figure_mm, self.units, self.graduation) if mark is not None else "",
             unit=f"{unit} mark" if mark is not None else f"{unit} thick",
             changed=self.change(change) if change else "",
         )
@@ -226,7 +232,7 @@ def face_names(run: RunState) -> Mapping[Face, str]:
     return {face: own.get(face.value, face.value) for face in Face}
 
 
-def post_view(run: RunState, record: PostRecord, words: Words) -> PostView:
+def post_view(record: PostRecord, words: Words) -> PostView:
     """All that is to be said at a post, from its state."""
     reading, answer = record.reading, record.prescription
     lean = reading.lean if reading else None
@@ -237,6 +243,7 @@ def post_view(run: RunState, record: PostRecord, words: Words) -> PostView:
         state=record.state,
         word=_STATE_WORDS[record.state],
         lean=lean_text,
+        lean_both=words.lean(lean, record.height_mm, both=True) if lean else lean_text,
         do=_do(record, lean, words),
         packs=_packs(record, words),
         result=_result(record, lean, words),
@@ -265,6 +272,7 @@ def _packs(record: PostRecord, words: Words) -> tuple[PackLine, ...]:
             short="take out",
             figure="0",
             unit="",
+            other="",
             changed=words.change(change),
         )
         for index, (seat, change) in enumerate(changes.items(), start=1)
@@ -288,11 +296,11 @@ def _do(record: PostRecord, lean: Lean | None, words: Words) -> str:
         case PostState.SKIPPED:
             return f"Skipped: {record.skipped}"
         case PostState.PLUMB:
-            return "Plumb. Cut the packs flush, then Enter: next post"
+            return "Plumb. Enter walks on to the next post"
         case PostState.TIGHTEN:
             if answer is not None and not answer.packs:
                 return "Within tolerance as it stands: tighten, then read again"
-            return "Tighten the nut, then read again"
+            return "Tighten, cut the packs flush, then read again"
     if answer is None:
         return "No answer for this reading"
     if answer.status == "impossible":

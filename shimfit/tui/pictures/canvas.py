@@ -1,4 +1,4 @@
-"""A grid of single-cell characters, each with the roles that style it. Pictures draw on it; nothing else does.
+"""A grid of single-cell characters, each with the roles that style it.
 
 Columns count from 0 at the left, rows from 0 at the top. Whatever falls outside is left out, so a
 picture needs no special case for a small window.
@@ -64,7 +64,7 @@ class Canvas:
         """Copy another canvas onto this one; its blank cells without a role leave what is there."""
         for row in range(other.height):
             for column in range(other.width):
-                character, role = other._characters[row][column], other._roles[row][column]  # noqa: SLF001
+                character, role = other._characters[row][column], other._roles[row][column]
                 if character != " " or role:
                     self.put(x + column, y + row, character, role)
 

@@ -1,4 +1,4 @@
-"""The post seen from its side, twice: along the run and across it, the lean drawn larger by a whole factor."""
+"""The post seen from its side, along the run and across it, the lean drawn larger by a whole factor."""
 
 from __future__ import annotations
 
@@ -43,7 +43,9 @@ def elevation(
         (half, tops[1], names[Face.HOUSE], names[Face.OUT], foot.across_mm),
     )
     for left, top_mm, low_name, high_name, _side_mm in views:
-        _draw_view(canvas, left, half, rows, top_mm * factor * columns_per_mm, glyphs)
+        _draw_view(
+            canvas, left, half, rows=rows, shift_columns=top_mm * factor * columns_per_mm, glyphs=glyphs
+        )
         canvas.put(left + 1, rows + 1, low_name, "label")
         canvas.put_right(left + half - 1, rows + 1, high_name, "label")
     sign = "×" if glyphs.blocks else "x"
@@ -52,7 +54,7 @@ def elevation(
 
 
 def _draw_view(
-    canvas: Canvas, left: int, width: int, rows: int, shift_columns: float, glyphs: Glyphs
+    canvas: Canvas, left: int, width: int, *, rows: int, shift_columns: float, glyphs: Glyphs
 ) -> None:
     middle = left + width / 2
     canvas.put(left + 1, rows, glyphs.horizontal * (width - 2), "frame")

@@ -62,9 +62,10 @@ def foot_plan(
     _draw_foot(canvas, foot, outline, glyphs)
     _draw_names(canvas, outline, names)
     for number, pack in enumerate(packs, start=1):
-        _draw_pack(canvas, outline, pack, entering_face(pack.seat, lean), number, glyphs)
+        face = entering_face(pack.seat, lean)
+        _draw_pack(canvas, outline, pack, face=face, number=number, glyphs=glyphs)
     if lean is not None:
-        _draw_arrow(canvas, outline, foot, lean, height_mm, glyphs)
+        _draw_arrow(canvas, outline, foot, lean.top_mm(height_mm), glyphs)
     return canvas
 
 
@@ -133,7 +134,7 @@ def _draw_names(canvas: Canvas, outline: _Outline, names: Mapping[Face, str]) ->
 
 
 def _draw_pack(
-    canvas: Canvas, outline: _Outline, pack: Pack, face: Face, number: int, glyphs: Glyphs
+    canvas: Canvas, outline: _Outline, pack: Pack, *, face: Face, number: int, glyphs: Glyphs
 ) -> None:
     sign = glyphs.lift if pack.purpose == "lift" else glyphs.fill
     role = pack.purpose
@@ -162,9 +163,9 @@ def _stretch(cells: int, sign: int, *, downwards: bool) -> range:
 
 
 def _draw_arrow(
-    canvas: Canvas, outline: _Outline, foot: Foot, lean: Lean, height_mm: float, glyphs: Glyphs
+    canvas: Canvas, outline: _Outline, foot: Foot, top_mm: tuple[float, float], glyphs: Glyphs
 ) -> None:
-    along_mm, across_mm = lean.top_mm(height_mm)
+    along_mm, across_mm = top_mm
     x, y = outline.middle
     factor = next((f for f in FACTORS if _fits(f, along_mm, across_mm, foot)), 1)
     columns = round(along_mm * factor * outline.columns_per_mm)

@@ -1,1 +1,1 @@
-"""Screens: post (home), run, stock, record, setup and help, each in its own file, built when first visited."""
+"""Screens: post (home), run, stock, record, setup, help; each in its own file, built when visited."""

@@ -8,8 +8,8 @@ from textual.binding import Binding, BindingType
 from textual.screen import Screen
 
 from shimfit.tui.deeds import DEEDS, key_words
-from shimfit.tui.screens.page import wrapped
 from shimfit.tui.widgets.rows import Rows
+from shimfit.tui.wrapping import wrapped
 
 if TYPE_CHECKING:
     from textual import events
@@ -40,7 +40,8 @@ PAGE_HELP = {
 }
 CAUTION = (
     "shimfit makes posts plumb; it does not design the connection. Packs must not rot or creep and must "
-    "not carry a sideways load. Re-tighten when the timber has dried. Never hold a small offcut by hand near the blade."
+    "not carry a sideways load. Re-tighten when the timber has dried. Never hold a small offcut by hand "
+    "near the blade."
 )
 
 
@@ -83,11 +84,11 @@ def help_rows(page: str, width: int) -> list[list[Run]]:
     rows: list[list[Run]] = [[("HELP  Esc or a tap goes back", "strong")]]
 
     def say(text: str, role: str = "") -> None:
-        rows.extend([(row, role)] for row in wrapped(text, max(10, width)))
+        rows.extend([(row, role)] for row in wrapped(text, width))
 
     def table(left: str, right: str) -> None:
         column = 14
-        for index, row in enumerate(wrapped(right, max(10, width - column))):
+        for index, row in enumerate(wrapped(right, width - column)):
             rows.append([((left if index == 0 else "").ljust(column), "strong"), (row, "")])
 
     say(PAGE_HELP[page])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING, ClassVar, cast
 
 from textual import on
 from textual.containers import Horizontal
@@ -17,6 +17,7 @@ from shimfit.tui.pictures.canvas import Canvas
 from shimfit.tui.widgets.drawn import Picture
 from shimfit.tui.widgets.entry_line import EntryLine
 from shimfit.tui.widgets.taps import Tap, Taps
+from shimfit.tui.wrapping import clipped, wrapped
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -52,9 +53,9 @@ class Question:
 class Page(Screen[None]):
     """One of the five screens."""
 
-    NAME = ""
+    NAME: ClassVar[str] = ""
     """Its name among deeds.SCREENS."""
-    ALWAYS_ASKS = False
+    ALWAYS_ASKS: ClassVar[bool] = False
     """True: the line is a reading's and always open."""
 
     def __init__(self, desk: Desk) -> None:
@@ -165,11 +166,11 @@ class Page(Screen[None]):
         banner.redraw()
 
     def _draw_banner(self, width: int, height: int) -> Canvas:
-        return _text(width, height, self.banner_text, "refused")
+        return _text(width, height, self.banner_text, "refused", self.desk.glyphs.more)
 
     def _draw_echo(self, width: int, height: int) -> Canvas:
         text, role = self.echo_text(self.query_one(EntryLine).value)
-        return _text(width, height, text, role)
+        return _text(width, height, text, role, self.desk.glyphs.more)
 
     def echo_text(self, typed: str) -> tuple[str, str]:
         """What the echo row says, and in which role."""
@@ -272,27 +273,12 @@ class Page(Screen[None]):
             self.shimfit.do(deed)
 
 
-def _text(width: int, height: int, text: str, role: str) -> Canvas:
-    """Text on the first row(s), broken between words; what does not fit ends in a sign."""
+def _text(width: int, height: int, text: str, role: str, more: str = "") -> Canvas:
+    """Text broken between words; what does not fit the rows ends in a sign."""
     canvas = Canvas(width, height)
-    for y, row in enumerate(wrapped(text, width)[:height]):
+    rows = wrapped(text, width)
+    if len(rows) > height > 0:
+        rows[height - 1] = clipped(" ".join(rows[height - 1 :]), width, more)
+    for y, row in enumerate(rows[:height]):
         canvas.put(0, y, row, role)
     return canvas
-
-
-def wrapped(text: str, width: int) -> list[str]:
-    """Text broken into rows of at most `width` characters, between words where it can be."""
-    rows: list[str] = []
-    for paragraph in text.split("\n"):
-        row = ""
-        for word in paragraph.split(" "):
-            if row and len(row) + 1 + len(word) > width:
-                rows.append(row)
-                row = word
-            else:
-                row = f"{row} {word}" if row else word
-            while len(row) > width > 0:
-                rows.append(row[:width])
-                row = row[width:]
-        rows.append(row)
-    return rows

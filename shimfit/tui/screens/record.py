@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 class RecordScreen(Page):
     """One row a post: before, after, allowed."""
 
-    NAME: ClassVar[str] = "record"
+    NAME = "record"
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("e", "export", "Export", show=False),
         Binding("question_mark", "app.do('help')", "Help", show=False),

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 class RunScreen(Page):
     """List of posts, strip, and the run as it stands."""
 
-    NAME: ClassVar[str] = "run"
+    NAME = "run"
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("l", "app.do('left_to_do')", "Left to do", show=False),
         Binding("slash", "app.do('find')", "Find", show=False),
@@ -80,7 +80,7 @@ class RunScreen(Page):
         """What can be done from here."""
         if self.question is not None:
             return (Tap("Esc leave", "leave"), Tap(f"{self.desk.glyphs.enter} go", "enter"))
-        left = "l all posts" if self.desk.only_left else "l left to do"
+        left = "l all posts" if self.desk.only_left else "l left"
         return (
             Tap(f"{self.desk.glyphs.enter} open", "open"),
             Tap(left, "left_to_do"),
@@ -121,7 +121,7 @@ class RunScreen(Page):
         top = lean.top_mm(post.height_mm)
         if width < 60:
             return [*runs, (f"{fine(math.hypot(*top), words.units)} off", "")]
-        off = words.off(lean, post).replace(", allowed ", " of ")
+        off = f"{words.off_by(lean, post).removesuffix(' mm')} of {words.allowed(post)}"
         notes = "; ".join(note.text for note in post.notes)
         return [*runs, (f"{off}  {words.lean(lean, post.height_mm).removeprefix('TOP leans ')}  {notes}", "")]
 

@@ -48,7 +48,7 @@ _CHOICES = {
 class SetupScreen(Page):
     """Runs to open, a run to lay out, settings to change."""
 
-    NAME: ClassVar[str] = "setup"
+    NAME = "setup"
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("n", "new_run", "New run", show=False),
         Binding("question_mark", "app.do('help')", "Help", show=False),
@@ -203,12 +203,12 @@ class SetupScreen(Page):
             )
             tolerance = run_now.tolerance
             each = " each way" if tolerance.per_direction else ""
-            for told in (
+            told = (
                 f"foot {run_now.foot.text}, read at {lengths.tape(run_now.height_mm, run_now.units)}",
-                f"tolerance {tolerance.text}{each}: {tolerance.source}",
+                f"tolerance {tolerance.text}{each}",
                 f"offsets are read over {gauge}",
-            ):
-                entries.append(("tell", told, [(f"     {told}", "")]))
+            )
+            entries += [("tell", text, [(f"     {text}", "")]) for text in told]
         settings = self.desk.settings
         for name, _ in SETTINGS:
             value = getattr(settings, name)

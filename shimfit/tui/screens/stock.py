@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 class StockScreen(Page):
     """Lots with their sizes and what is left of each."""
 
-    NAME: ClassVar[str] = "stock"
+    NAME = "stock"
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("o", "out", "Out of this", show=False),
         Binding("a", "add", "Add", show=False),

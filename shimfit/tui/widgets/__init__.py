@@ -1,1 +1,1 @@
-"""Widgets: each in its own file. They draw values that they are handed and report what was tapped or typed."""
+"""Widgets, each in its own file: they draw what they are handed and report what was tapped or typed."""

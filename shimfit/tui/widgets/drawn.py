@@ -75,10 +75,9 @@ class Picture(Drawn):
         self,
         draw: Callable[[int, int], Canvas],
         *,
-        id: str | None = None,
-        classes: str | None = None,  # noqa: A002
+        id: str | None = None,  # noqa: A002 - the library's own name
     ) -> None:
-        super().__init__(id=id, classes=classes)
+        super().__init__(id=id)
         self._draw = draw
         self._rows: list[list[Run]] = []
 

@@ -1,0 +1,279 @@
+"""Drawing the home screen's parts: functions from one look at the post to a Canvas."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from shimfit.entry.echo import number_text
+from shimfit.entry.result import Incomplete, Refused, Understood
+from shimfit.model import Face, Lean, PostState
+from shimfit.tui import lengths
+from shimfit.tui.glyphs import ROLES
+from shimfit.tui.pictures.canvas import Canvas
+from shimfit.tui.pictures.foot_plan import foot_plan
+from shimfit.tui.pictures.numerals import HEIGHT, STACKED_HEIGHT, numerals, stacked
+from shimfit.tui.pictures.run_picture import strip
+from shimfit.tui.pictures.target import span_for, target
+from shimfit.tui.screens.post.room import answer_rows, said_rows
+from shimfit.tui.screens.post.sight import in_order
+from shimfit.tui.telling import state_word
+from shimfit.tui.wrapping import wrapped
+
+if TYPE_CHECKING:
+    from shimfit.entry.result import Component, Heard
+    from shimfit.store.state import PostRecord
+    from shimfit.tui.glyphs import Glyphs
+    from shimfit.tui.screens.post.room import Room
+    from shimfit.tui.screens.post.sight import Sight
+    from shimfit.tui.telling import PackLine, Words
+
+WIDEST_PLAN, TALLEST_PLAN = 64, 25
+PAIR_FROM = 46
+"""Columns from which the foot and the target stand side by side."""
+
+
+def headline(sight: Sight, room: Room, width: int) -> Canvas:
+    """Run, post, state; on a squat screen with the strip in the same row."""
+    canvas = Canvas(width, 1)
+    run, record = sight.run, sight.record
+    if run is None or record is None:
+        canvas.put(0, 0, "shimfit: no run yet", "strong")
+        return canvas
+    state = f" {sight.glyphs.states[record.state]} {state_word(record.state)} "
+    count = f"{sight.index + 1}/{len(run.posts)}"
+    if room.squat:
+        head = f"post {record.name} ({count})"
+        canvas.put(0, 0, head, "strong")
+        canvas.put(len(head) + 1, 0, state, ROLES[record.state] + " here")
+        x = len(head) + len(state) + 2
+        canvas.paste(x, 0, _strip(sight, width - x))
+        return canvas
+    head = f"{run.name}  post {record.name} ({count})"
+    if len(head) + len(state) + 2 > width:
+        head = f"post {record.name} ({count})"
+    canvas.put(0, 0, head, "strong")
+    canvas.put(len(head) + 2, 0, state, ROLES[record.state] + " here")
+    allowed = lengths.fine(record.tolerance.allowed_top_mm(record.height_mm), run.units)
+    told = f"allowed {allowed} at {lengths.tape(record.height_mm, run.units)}"
+    if len(head) + len(state) + len(told) + 4 <= width:
+        canvas.put_right(width, 0, told, "label")
+    return canvas
+
+
+def strip_row(sight: Sight, width: int, height: int) -> Canvas:
+    """The run as one row of signs."""
+    return _strip(sight, width) if sight.run is not None else Canvas(width, height)
+
+
+def _strip(sight: Sight, width: int) -> Canvas:
+    assert sight.run is not None
+    states = [post.state for post in sight.run.posts]
+    return strip(states, sight.index, glyphs=sight.glyphs, width=max(1, width))
+
+
+def said(sight: Sight, room: Room, width: int, height: int) -> Canvas:
+    """The sentences."""
+    canvas = Canvas(width, height)
+    for y, (text, role) in enumerate(said_rows(sight, room)):
+        canvas.put(0, y, text, role)
+    return canvas
+
+
+def answer(sight: Sight, room: Room, width: int, height: int) -> Canvas:
+    """The packs, one a row."""
+    canvas = Canvas(width, height)
+    for y, (text, role) in enumerate(answer_rows(sight, room)):
+        canvas.put(0, y, text, role)
+    return canvas
+
+
+# ---------------------------------------------------------------- large figures
+
+
+def big(sight: Sight, room: Room, width: int, height: int) -> Canvas:
+    """Draw what is typed; else the pack to put in; else the word PLUMB."""
+    if sight.understood is not None:
+        return _heard_figures(sight.understood, sight.glyphs, width, height)
+    if sight.pack is not None:
+        return _pack_figure(sight, sight.pack, room, width, height)
+    canvas = Canvas(width, height)
+    if sight.view is not None and sight.view.state is PostState.PLUMB:
+        word = numerals("PLUMB", blocks=sight.glyphs.blocks, role="plumb")
+        canvas.paste(0, 0, word)
+        room_left = max(8, width - word.width - 2)
+        for y, row in enumerate(wrapped(sight.view.result, room_left)[:HEIGHT]):
+            canvas.put(word.width + 2, y, row, "strong")
+    return canvas
+
+
+def _heard_figures(heard: Understood, glyphs: Glyphs, width: int, height: int) -> Canvas:
+    """Draw both leans at arm's length: did it hear me right."""
+    canvas = Canvas(width, height)
+    x = 0
+    for part in (heard.along, heard.across):
+        if part is None:
+            continue
+        sign, text = glyphs.faces[part.face], _figure_text(part)
+        figure = numerals(f"{sign}{text}", blocks=glyphs.blocks)
+        if x + figure.width > width:  # two mixed numbers do not fit a phone: the second in plain size
+            canvas.put(min(x, max(0, width - len(text) - 2)), HEIGHT - 1, f"{sign} {text}", "strong")
+            break
+        canvas.paste(x, 0, figure)
+        x += figure.width + 3
+    return canvas
+
+
+def _figure_text(part: Component) -> str:
+    return number_text(part) + {"strong": "+", "shy": "-", None: ""}[part.qualifier]
+
+
+def _pack_figure(sight: Sight, pack: PackLine, room: Room, width: int, height: int) -> Canvas:
+    """Side, figure, and in words what it is."""
+    canvas = Canvas(width, height)
+    glyphs = sight.glyphs
+    arrow = numerals(glyphs.seats[pack.seat], blocks=glyphs.blocks, role="lift")
+    if height >= STACKED_HEIGHT and "/" in pack.figure:
+        whole, _, part = pack.figure.rpartition(" ")
+        over, _, under = part.partition("/")
+        figure = stacked(whole, over, under, blocks=glyphs.blocks, bar=glyphs.horizontal)
+    else:
+        figure = numerals(pack.figure, blocks=glyphs.blocks)
+    top = (height - HEIGHT) // 2
+    canvas.paste(0, top, arrow)
+    canvas.paste(arrow.width + 2, (height - figure.height) // 2, figure)
+    x = arrow.width + figure.width + 4
+    unit = f"{pack.unit} = {pack.other}" if pack.other else pack.unit
+    if room.squat or len(unit) > width - x:
+        unit = f"{pack.unit} {pack.short.partition(' ')[0]}"
+    last = pack.changed or pack.short
+    if room.squat and not pack.changed and sight.words is not None and sight.record is not None:
+        last = f"allowed {sight.words.allowed(sight.record)}"
+    for y, row in enumerate((unit, pack.where, last)):
+        canvas.put(x, top + y, row[: max(0, width - x)], "strong" if y == 1 else "")
+    return canvas
+
+
+# ---------------------------------------------------------------- plan and target
+
+
+def plan(sight: Sight, width: int, height: int, span: float | None) -> Canvas:
+    """The foot with its packs; while an inclinometer streams, the target beside it or instead of it."""
+    record = sight.record
+    if record is None or height < 3:
+        return Canvas(width, height)
+    if sight.live is None:
+        return _foot(sight, record, min(width, WIDEST_PLAN), min(height, TALLEST_PLAN))
+    if width < PAIR_FROM:
+        return _live_target(sight, record, width, height, span)
+    canvas = Canvas(width, height)
+    half = min(width // 2, WIDEST_PLAN)
+    tall = min(height, TALLEST_PLAN)
+    canvas.paste(0, 0, _foot(sight, record, half, tall))
+    canvas.paste(half, 0, _live_target(sight, record, min(width - half, WIDEST_PLAN), tall, span))
+    return canvas
+
+
+def live_span(sight: Sight, last: float | None) -> float | None:
+    """Scale of the target for what streams in now; `last` is kept while it fits."""
+    record, live = sight.record, sight.live
+    if record is None or live is None or live.lean is None:
+        return last
+    off_mm = math.hypot(*live.lean.top_mm(record.height_mm))
+    return span_for(off_mm, record.tolerance.allowed_top_mm(record.height_mm), last)
+
+
+def _foot(sight: Sight, record: PostRecord, width: int, height: int) -> Canvas:
+    assert sight.words is not None
+    packs = in_order(record.prescription.packs) if record.prescription and sight.packs else ()
+    lean = record.reading.lean if record.reading else None
+    if sight.understood is not None:
+        along, across = sight.understood.slopes(record.height_mm)
+        lean, packs = Lean(along or 0.0, across or 0.0), ()
+    elif record.state is PostState.PLUMB:
+        packs = in_order(record.packs_in_place)
+    return foot_plan(
+        record.foot,
+        packs,
+        lean,
+        record.height_mm,
+        names=sight.words.names,
+        glyphs=sight.glyphs,
+        width=width,
+        height=height,
+    )
+
+
+def _live_target(sight: Sight, record: PostRecord, width: int, height: int, span: float | None) -> Canvas:
+    live, words = sight.live, sight.words
+    assert live is not None
+    assert words is not None
+    lean = live.lean
+    legend = live.word if lean is None else words.off(lean, record)
+    if lean is None or height < 7:
+        return _target_of(sight, lean, span, width=width, height=height, legend=legend)
+    canvas = Canvas(width, height)
+    canvas.paste(0, 0, _target_of(sight, lean, span, width=width, height=height - 1, legend=legend))
+    canvas.put_middle(width // 2, height - 1, _what_to_raise(lean, record, words), "strong")
+    return canvas
+
+
+def _target_of(
+    sight: Sight, lean: Lean | None, span: float | None, *, width: int, height: int, legend: str
+) -> Canvas:
+    record = sight.record
+    assert sight.words is not None
+    assert record is not None
+    return target(
+        lean.top_mm(record.height_mm) if lean else None,
+        record.tolerance.allowed_top_mm(record.height_mm),
+        span=span or 4.0,
+        names=sight.words.names,
+        glyphs=sight.glyphs,
+        width=width,
+        height=height,
+        legend=legend,
+    )
+
+
+def _what_to_raise(lean: Lean, record: PostRecord, words: Words) -> str:
+    """How much is left to raise each low edge: slope x side of the foot, turning about the other edge."""
+    parts = []
+    for face, slope, side_mm in (
+        (Face.NEXT if lean.slope_along > 0 else Face.PREV, lean.slope_along, record.foot.along_mm),
+        (Face.OUT if lean.slope_across > 0 else Face.HOUSE, lean.slope_across, record.foot.across_mm),
+    ):
+        rise_mm = abs(slope) * side_mm
+        if rise_mm >= 0.05:
+            parts.append(f"{words.names[face].upper()} {lengths.fine(rise_mm, words.units)}")
+    return "raise " + ", ".join(parts) if parts else "leave it so"
+
+
+# ---------------------------------------------------------------- the echo row
+
+
+def echo(heard: Heard | None, glyphs: Glyphs, width: int) -> tuple[str, str]:
+    """How the line is understood: sign, words, role. Half-typed text is not scolded."""
+    if isinstance(heard, Understood):
+        told = f"{glyphs.understood} {heard.words}  {glyphs.enter} logs"
+        if len(told) > width:
+            told = f"{glyphs.understood} {_short_words(heard, glyphs)}  {glyphs.enter} logs"
+        return told, "strong"
+    if isinstance(heard, Refused):
+        return f"{glyphs.refused} {heard.reason}", "refused"
+    if isinstance(heard, Incomplete):
+        return f"{glyphs.incomplete} {heard.reason}", ""
+    return "", ""
+
+
+def _short_words(heard: Understood, glyphs: Glyphs) -> str:
+    """`9.5 mm → next, 5 mm ↑ out`."""
+    said = []
+    for part in (heard.along, heard.across):
+        if part is None:
+            continue
+        rest = f" {part.qualifier}" if part.qualifier else ""
+        name = heard.settings.name(part.face)
+        unit = "°" if part.unit == "deg" else f" {part.unit}"
+        said.append(f"{number_text(part)}{unit}{rest} {glyphs.faces[part.face]} {name}")
+    return ", ".join(said) + (", half" if heard.half else "")

@@ -1,0 +1,134 @@
+"""How many rows each part of the home screen gets, from 40 x 10 to 200 x 60."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from shimfit.model import PostState
+from shimfit.tui.pictures.numerals import HEIGHT, STACKED_HEIGHT
+from shimfit.tui.wrapping import wrapped
+
+if TYPE_CHECKING:
+    from shimfit.tui.pictures.canvas import Run
+    from shimfit.tui.screens.post.sight import Sight
+
+LIST_COLUMNS, WIDE_LIST_COLUMNS, SIDE_COLUMNS = 28, 36, 54
+MID_FROM, BROAD_FROM = 64, 110
+LOW_FROM, TALL_FROM, STACKED_FROM = 14, 24, 30
+PAD_ROWS = 8
+LEAST_PLAN_ROWS = 5
+
+NO_RUN = (
+    "No job in this data file yet.\n"
+    "Enter starts the sample job: a made-up boardwalk to try everything on, easy to delete. "
+    "F5 sets up a job of your own."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Room:
+    """The screen's size and what it is good for."""
+
+    columns: int
+    rows: int
+    pad: bool = False
+    """The tap pad is shown."""
+    banner: bool = False
+
+    @property
+    def slim(self) -> bool:
+        """No room for a list beside the post."""
+        return self.columns < MID_FROM
+
+    @property
+    def squat(self) -> bool:
+        """A phone with its keyboard up."""
+        return self.rows < LOW_FROM
+
+    @property
+    def stacks(self) -> bool:
+        """Tall enough for stacked fractions."""
+        return self.rows >= STACKED_FROM
+
+    @property
+    def middle(self) -> int:
+        """Columns of the part with sentences, figures and plan."""
+        if self.columns >= BROAD_FROM:
+            return self.columns - WIDE_LIST_COLUMNS - (SIDE_COLUMNS if self.rows >= TALL_FROM else 0)
+        return self.columns - LIST_COLUMNS if self.columns >= MID_FROM else self.columns
+
+
+@dataclass(frozen=True, slots=True)
+class Shares:
+    """Rows for each part; the plan gets what is left."""
+
+    said: int
+    big: int
+    answer: int
+
+
+def share_out(sight: Sight, room: Room) -> Shares:
+    """Sentences and figures first, then the packs; the plan keeps its least rows where it can."""
+    said = len(said_rows(sight, room))
+    big = big_rows(sight, room)
+    answer = len(answer_rows(sight, room))
+    body = room.rows - (4 if room.squat else 6) - room.banner - (PAD_ROWS if room.pad else 0)
+    left = body - said - big
+    plan = LEAST_PLAN_ROWS if left >= answer + LEAST_PLAN_ROWS or not sight.packs else 0
+    return Shares(said, big, max(0, min(answer, left - plan)))
+
+
+def said_rows(sight: Sight, room: Room) -> list[Run]:
+    """The sentences: how it stands, what to do, how far off."""
+    view = sight.view
+    if view is None:
+        return [(row, "") for row in wrapped(NO_RUN, room.middle)]
+    lean = view.lean_both if len(view.lean_both) <= room.middle else view.lean
+    if room.squat:
+        shown = [(lean, "strong")] if lean else [(view.do, "")]
+    elif room.slim and sight.packs:
+        shown = [(lean, "strong"), (view.result, "")]
+    elif view.state is PostState.PLUMB:
+        shown = [(lean, "strong"), (view.do, "")]  # how far off stands beside the word in large letters
+    else:
+        shown = [(lean, "strong"), (view.do, ""), (view.result, "")]
+    rows = [(row, role) for text, role in shown if text for row in wrapped(text, room.middle)]
+    return rows[: 1 if room.squat and lean else 2 if room.squat else 5]
+
+
+def big_rows(sight: Sight, room: Room) -> int:
+    """Rows of the large figures; 0 where there is nothing to read from afar."""
+    if sight.understood is not None:
+        return HEIGHT
+    if sight.pack is not None:
+        return STACKED_HEIGHT if room.stacks and "/" in sight.pack.figure else HEIGHT
+    plumb = sight.view is not None and sight.view.state is PostState.PLUMB
+    return HEIGHT if plumb else 0
+
+
+def answer_rows(sight: Sight, room: Room) -> list[Run]:
+    """One row a pack, then what matters besides; a squat screen shows the packs after the large one."""
+    if sight.view is None:
+        return []
+    packs = sight.packs
+    if room.squat and packs:
+        packs = (packs[sight.shown_pack + 1 :] + packs[: sight.shown_pack])[:2]
+    rows: list[Run] = []
+    for pack in packs:
+        marked = not room.squat and pack.number == sight.shown_pack + 1
+        lead = f"{pack.number} {sight.glyphs.seats[pack.seat]} "
+        side = pack.where.rpartition(" ")[0]
+        changed = f"{pack.changed}: " if pack.changed else ""
+        filler = "" if pack.lifts else "filler "
+        forms = (
+            f"{lead}{pack.where}  {filler}{changed}{pack.what}",
+            f"{lead}{side}  {changed}{pack.what}",
+            f"{lead}{side}  {changed}{pack.short}",
+            f"{lead}{side}  {pack.short}",
+        )
+        row = next((form for form in forms if len(form) <= room.middle), forms[-1][: room.middle])
+        rows.append((row, "strong" if marked else ""))
+    if not (room.squat and packs):
+        rows += [(row, "") for remark in sight.view.remarks for row in wrapped(remark, room.middle)]
+    return rows

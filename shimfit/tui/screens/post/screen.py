@@ -1,0 +1,231 @@
+"""The home screen itself: composes the parts, hears what is typed, keeps everything up to date."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from textual import on
+from textual.containers import Horizontal, Vertical
+
+from shimfit.model import PostState
+from shimfit.tui.glyphs import ROLES
+from shimfit.tui.screens.page import Page
+from shimfit.tui.screens.post import drawing, taps, wide
+from shimfit.tui.screens.post.room import Room, share_out
+from shimfit.tui.screens.post.sight import look_at
+from shimfit.tui.telling import state_word
+from shimfit.tui.widgets.drawn import Picture
+from shimfit.tui.widgets.entry_line import EntryLine
+from shimfit.tui.widgets.rows import Rows
+from shimfit.tui.widgets.taps import Taps
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from textual.app import ComposeResult
+
+    from shimfit.store.state import PostRecord
+    from shimfit.tui.desk import Desk
+    from shimfit.tui.pictures.canvas import Canvas
+    from shimfit.tui.sensing import Live
+    from shimfit.tui.widgets.taps import Tap
+
+
+class PostScreen(Page):
+    """Echo, answer, plan of the foot, entry line."""
+
+    NAME = "post"
+    ALWAYS_ASKS = True
+
+    def __init__(self, desk: Desk) -> None:
+        super().__init__(desk)
+        self.sight = look_at(desk, 0, None, None)
+        self._span: float | None = None
+
+    def compose_body(self) -> ComposeResult:
+        """List | sentences, figures, answer, plan | pictures for wide screens."""
+        yield Picture(lambda w, h: drawing.strip_row(self.sight, w, h), id="strip")
+        with Horizontal(id="body"):
+            yield Rows(id="posts")
+            with Vertical(id="middle"):
+                yield Picture(lambda w, h: drawing.said(self.sight, self.room, w, h), id="said")
+                yield Picture(lambda w, h: drawing.big(self.sight, self.room, w, h), id="big")
+                yield Picture(lambda w, h: drawing.answer(self.sight, self.room, w, h), id="answer")
+                yield Picture(lambda w, h: drawing.plan(self.sight, w, h, self._span), id="plan")
+            with Vertical(id="side"):
+                yield Picture(lambda w, h: wide.before_after(self.sight, w, h), id="pair")
+                yield Picture(lambda w, h: wide.from_the_side(self.sight, w, h), id="elevation")
+                yield Picture(lambda w, h: wide.readings_trend(self.sight, w, h), id="trend")
+                yield Picture(self._draw_box, id="box")
+        yield Taps(id="pad")
+
+    # ------------------------------------------------------------ keeping up to date
+
+    @property
+    def room(self) -> Room:
+        """The room that there is now."""
+        pad = self.query_one("#pad").has_class("-shown")
+        return Room(self.size.width, self.size.height, pad, bool(self.banner_text))
+
+    def show(self) -> None:
+        """Look at the desk again, lay the rows out for what there is to say, draw."""
+        if not self.is_mounted or not self.size.width:
+            return
+        self._look(self.sight.shown_pack)
+        self._lay_out()
+        self._fill_posts()
+        super().show()
+
+    def new_post(self) -> None:
+        """Another post is on screen: start with its first pack."""
+        self._look(0)
+        self._span = None
+        self.show()
+
+    def typed(self) -> None:
+        """Hear what is typed, on every key."""
+        text = "" if self.question else self.query_one(EntryLine).value
+        self.sight = self.sight.with_heard(self.desk.echo(text))
+        self._lay_out()
+        for name in ("#big", "#plan"):
+            self.query_one(name, Picture).redraw()
+        super().typed()
+
+    def entered(self, text: str) -> None:
+        """Enter: log the reading; on the empty line walk on, or begin with the sample job."""
+        if not text.strip():
+            self.shimfit.do("next_post" if self.desk.run is not None else "sample")
+            return
+        line = self.query_one(EntryLine)
+        line.remember(text)
+        outcome = self.desk.enter(text)
+        if outcome.done:
+            with line.prevent(EntryLine.Changed):
+                line.value = ""
+            self._look(0)
+        elif outcome.at is not None:
+            line.cursor_position = min(outcome.at, len(line.value))
+        self.say(outcome)
+        self.show()
+
+    def show_live(self, live: Live) -> None:
+        """Draw what the inclinometer shows; only what changed goes out."""
+        first = self.sight.live is None
+        settled = live.taken is not None and (first or self.sight.live.taken is None)  # type: ignore[union-attr]  # first covers None
+        self.sight = look_at(self.desk, self.sight.shown_pack, self.sight.heard, live)
+        self._span = drawing.live_span(self.sight, self._span)
+        self.warn(live.trouble)
+        if first:
+            self._lay_out()
+        self.query_one("#plan", Picture).redraw()
+        self.query_one("#echo", Picture).redraw()
+        if settled and self._stands_within(live) and self.desk.settings.bell:
+            self.app.bell()
+            self.app.bell()
+
+    def next_pack(self) -> None:
+        """Put the next pack in large figures."""
+        if self.sight.packs:
+            self._look((self.sight.shown_pack + 1) % len(self.sight.packs))
+            self.show()
+
+    def toggle_pad(self) -> None:
+        """Show or put away the tap pad."""
+        pad = self.query_one("#pad", Taps)
+        pad.offer(taps.pad(self.sight))
+        pad.toggle_class("-shown")
+        self.call_after_refresh(self.show)
+
+    @on(Rows.Chosen, "#posts")
+    def _post_chosen(self, event: Rows.Chosen) -> None:
+        event.stop()
+        self.focus_home()
+        posts = self._listed()
+        if event.index < len(posts):
+            self.shimfit.go_to_post(posts[event.index].name)
+
+    def _look(self, shown_pack: int) -> None:
+        text = "" if self.question else self.query_one(EntryLine).value
+        self.sight = look_at(self.desk, shown_pack, self.desk.echo(text), self.sight.live)
+
+    def _lay_out(self) -> None:
+        shares = share_out(self.sight, self.room)
+        for name, rows in (("#said", shares.said), ("#big", shares.big), ("#answer", shares.answer)):
+            styles = self.query_one(name).styles
+            if styles.height is None or styles.height.value != rows:
+                styles.height = rows
+
+    def _stands_within(self, live: Live) -> bool:
+        record = self.sight.record
+        return (
+            record is not None
+            and live.lean is not None
+            and record.tolerance.holds(live.lean, record.height_mm)
+        )
+
+    # ------------------------------------------------------------ the shared rows
+
+    def draw_headline(self, width: int, height: int) -> Canvas:  # noqa: ARG002 - always one row
+        """Run, post, state."""
+        return drawing.headline(self.sight, self.room, width)
+
+    def echo_text(self, typed: str) -> tuple[str, str]:
+        """The live echo while something is typed; else what came of the last move, or a hint."""
+        if self.question is not None or self.outcome is not None or not typed.strip():
+            return super().echo_text(typed)
+        return drawing.echo(self.sight.heard, self.desk.glyphs, self.size.width)
+
+    def default_hint(self) -> str:
+        """What to do with the empty line."""
+        sight = self.sight
+        if sight.run is None or sight.record is None:
+            return "Enter: the sample job   F5: your own"
+        if sight.live is not None:
+            return f"{sight.live.word}: Space takes it, or type"
+        if not self.desk.settings.hints:
+            return ""
+        example = "3/8n1/2o" if sight.run.units == "inch" else "9n13o"
+        match sight.record.state:
+            case PostState.TO_READ | PostState.HALF_READ:
+                return f"type the lean, like {example}"
+            case PostState.PLUMB | PostState.SKIPPED:
+                return "Enter walks on to the next post"
+            case _:
+                return "packed and tight? type the lean again"
+
+    def keys(self) -> Sequence[Tap]:
+        """Directions while typing, actions on the empty line."""
+        if self.question is not None:
+            return taps.asking(self.sight)
+        if self.query_one(EntryLine).value:
+            return taps.typing(self.sight)
+        return taps.resting(self.sight, slim=self.room.slim)
+
+    # ------------------------------------------------------------ list of posts, box
+
+    def _listed(self) -> tuple[PostRecord, ...]:
+        if self.desk.run is None:
+            return ()
+        return self.desk.run.left_to_do if self.desk.only_left else self.desk.run.posts
+
+    def _fill_posts(self) -> None:
+        rows = self.query_one("#posts", Rows)
+        if self.room.slim or self.desk.run is None:
+            return
+        posts = self._listed()
+        names = [post.name for post in posts]
+        here = self.desk.place.post if self.desk.place else ""
+        signs = self.desk.glyphs.states
+        rows.fill(
+            [
+                [
+                    (f" {post.name:>4} ", ""),
+                    (f"{signs[post.state]} {state_word(post.state)}", ROLES[post.state]),
+                ]
+                for post in posts
+            ],
+            names.index(here) if here in names else 0,
+        )
+
+    def _draw_box(self, width: int, height: int) -> Canvas:
+        return wide.from_the_box(self.sight, self.desk.box().lots, width, height)
