@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from shimfit.cli.context import open_site
@@ -10,7 +11,7 @@ from shimfit.errors import Exit, UsageError
 
 if TYPE_CHECKING:
     from shimfit.cli.io import Commands, Io
-    from shimfit.store.state import PostRecord, RunState
+    from shimfit.store.state import JobState, PostRecord, RunState
 
 RUN = "JOB/RUN"
 
@@ -100,27 +101,17 @@ def run_job_new(args: argparse.Namespace, io: Io) -> int:
 def run_job_list(args: argparse.Namespace, io: Io) -> int:
     """List jobs and their runs."""
     with open_site(args, io, read_only=_exists(args)) as site:
-        jobs = [
-            {
-                "job": job.name,
-                "sample": job.sample,
-                "units": job.units,
-                "runs": [
-                    {"run": run, "posts": len(state.posts), "left_to_do": len(state.left_to_do)}
-                    for run in job.runs
-                    for state in [site.run(job.name, run)]
-                ],
-            }
-            for job in site.jobs()
-        ]
+        jobs = site.jobs()
+        runs = {job.name: [site.run(job.name, name) for name in job.runs] for job in jobs}
     if args.json:
-        io.json({"jobs": jobs})
-    elif not jobs:
+        io.json({"jobs": [_job_json(job, runs[job.name]) for job in jobs]})
+        return Exit.DONE
+    if not jobs:
         io.say("no jobs yet: shimfit job new NAME, or shimfit demo for the sample")
-    for job in [] if args.json else jobs:
-        io.say(f"{job['job']}{' (sample)' if job['sample'] else ''}")
-        for run in job["runs"]:
-            io.say(f"  {job['job']}/{run['run']}: {run['posts']} posts, {run['left_to_do']} left to do")
+    for job in jobs:
+        io.say(f"{job.name}{' (sample)' if job.sample else ''}")
+        for run in runs[job.name]:
+            io.say(f"  {job.name}/{run.name}: {len(run.posts)} posts, {len(run.left_to_do)} left to do")
     return Exit.DONE
 
 
@@ -272,6 +263,17 @@ def _names(text: str | None) -> dict[str, str] | None:
 
     EntrySettings(faces=named)  # refuses names that can't be told apart
     return {face: name for face, name in named.items() if face != name}
+
+
+def _job_json(job: JobState, runs: Sequence[RunState]) -> dict[str, Any]:
+    return {
+        "job": job.name,
+        "sample": job.sample,
+        "units": job.units,
+        "runs": [
+            {"run": run.name, "posts": len(run.posts), "left_to_do": len(run.left_to_do)} for run in runs
+        ],
+    }
 
 
 def _run_json(run: RunState) -> dict[str, Any]:

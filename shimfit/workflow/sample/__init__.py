@@ -19,6 +19,7 @@ from shimfit.store.events import Draft
 from shimfit.workflow.place import Place
 
 if TYPE_CHECKING:
+    from shimfit.store.events import Event
     from shimfit.workflow.site import Site
 
 BOARDWALK = "lakeside-sample"
@@ -43,7 +44,7 @@ def remove_sample(site: Site) -> str:
     sample = {job.name for job in site.jobs() if job.sample}
     if not sample:
         raise UsageError("there is no sample to take out")
-    steps = {}
+    steps: dict[str, Event] = {}
     for event in site.journal.events():
         of_sample_box = event.kind == "stock-imported" and event.data.get("source") == SOURCE
         if (event.job in sample or of_sample_box) and event.kind != "undone":
