@@ -22,7 +22,7 @@ def post_lines(run: RunState, post: PostRecord, settings: Settings) -> Iterator[
     """Everything that is to be said at a post, line by line; the plan shows packs on the low side."""
     glyphs = glyphs_for(ascii_only=settings.ascii)
     words = Words(run, glyphs, graduation=settings.graduation)
-    view = post_view(run, post, words)
+    view = post_view(post, words)
     if view.lean:
         yield f"{view.lean}, at {post.height_mm:g} mm."
     yield f"{view.do}."

@@ -1,0 +1,176 @@
+"""One run from first mark to handover by commands, and what happens when things go wrong on the way."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+
+import pytest
+
+NEW_RUN = "run new lake/walk --length 3600 --every 1200 --foot 90x90mm --height 1000mm --tolerance 1:500"
+
+
+@pytest.fixture
+def lake(shimfit):
+    """A job with one run of four posts and a box."""
+    assert shimfit("job new lake").code == 0
+    assert shimfit(NEW_RUN).code == 0
+    assert shimfit("stock import fixtures/stock/boardwalk_box.csv").code == 0
+    return shimfit
+
+
+def test_a_post_from_lean_to_handover(lake) -> None:
+    first = lake("read", "lake/walk/1", "9mm n 13mm o", "--json")
+    assert first.code == 0
+    assert first.json["state"] == "pack"
+    assert first.json["answer"]["status"] == "proven"
+    again = lake("read", "lake/walk/1", "0.5mm n 0", "--json", "--sure")
+    assert again.json["state"] == "plumb"
+    record = lake("record lake/walk --json")
+    assert record.code == 0
+    row = record.json["posts"][0]
+    assert row["post"] == "1"
+    assert row["decision"] == "plumb"
+    assert row["before"]["top_across_mm"] == pytest.approx(13.0)
+    assert row["after"]["top_along_mm"] == pytest.approx(0.5)
+    assert row["after"]["u_along_mm"] > 0
+    assert row["rounds"] == 1
+    assert row["packs"] == first.json["answer"]["packs"]
+    rows = list(csv.DictReader(io.StringIO(lake("record", "lake/walk", "--csv", "-").out)))
+    assert [r["post"] for r in rows] == ["1", "2", "3", "4"]
+    assert float(rows[0]["after_top_along_mm"]) == pytest.approx(0.5)
+    assert rows[1]["decision"] == "none"
+
+
+def test_the_record_says_over_tolerance_by_its_exit_code(lake) -> None:
+    lake("read", "lake/walk/1", "9mm n 13mm o")
+    ran = lake("read", "lake/walk/1", "8mm n 0", "--sure")
+    assert ran.code == 1
+    assert lake("record lake/walk --json").code == 1
+
+
+def test_pieces_leave_the_box_when_the_reading_says_that_they_went_in(lake) -> None:
+    def count(lot: str) -> int:
+        lots = lake("stock list --json").json["lots"]
+        return sum(one["count"] for one in lots if one["lot"] == lot)
+
+    answer = lake("read", "lake/walk/1", "9mm n 13mm o", "--json").json["answer"]
+    used = [piece["lot"] for pack in answer["packs"] for piece in pack["pieces"]]
+    before = {lot: count(lot) for lot in used}
+    lake("read", "lake/walk/1", "0 0", "--sure")
+    assert all(count(lot) < before[lot] for lot in used)
+    lake("undo lake")
+    assert {lot: count(lot) for lot in used} == before
+
+
+def test_pieces_promised_to_one_post_are_not_offered_to_the_next(shimfit, tmp_path) -> None:
+    box = tmp_path / "box.csv"
+    box.write_text("lot,form,count,length_mm,thin_mm,thick_mm\nT1,taper,3,200,0.5,6\n")
+    shimfit("job new lake")
+    shimfit(NEW_RUN)
+    shimfit("stock", "import", str(box))
+    assert shimfit("read", "lake/walk/1", "9mm n 13mm o").code == 0
+    second = shimfit("read", "lake/walk/2", "9mm n 13mm o", "--json")
+    assert second.code == 1
+    assert second.json["answer"]["status"] == "impossible"
+
+
+def test_a_half_reading_is_kept_as_half_and_completed_by_the_other_half(lake) -> None:
+    half = lake("read", "lake/walk/2", "9mm n", "--json")
+    assert half.json["state"] == "half read"
+    assert half.json["reading"]["slope_across"] is None
+    whole = lake("read", "lake/walk/2", "13mm o", "--json")
+    assert whole.json["state"] == "pack"
+    assert whole.json["answer"]["lean"]["top_along_mm"] == pytest.approx(9.0)
+
+
+def test_undo_and_redo_by_command(lake) -> None:
+    lake("read", "lake/walk/1", "9mm n 13mm o")
+    undone = lake("undo lake")
+    assert undone.code == 0
+    assert "9mm n 13mm o" in undone.out
+    assert lake("run show lake/walk --json").json["posts"][0]["state"] == "to read"
+    lake("redo lake")
+    assert lake("run show lake/walk --json").json["posts"][0]["state"] == "pack"
+
+
+def test_packs_of_ones_own_notes_skips_and_tightening(lake) -> None:
+    lake("read", "lake/walk/1", "9mm n 13mm o")
+    assert lake("pack", "lake/walk/1", "next-out=T1@30mm+F1", "prev-out=F2").code == 0
+    assert lake("tighten lake/walk/1 --torque 20Nm").code == 0
+    assert lake("note", "lake/walk/2", "split").code == 0
+    assert lake("skip", "lake/walk/3", "no rod yet").code == 0
+    posts = lake("run show lake/walk --json").json["posts"]
+    assert posts[0]["packs_in_place"][0]["made_mm"] == pytest.approx(0.5 + 5.5 * 30 / 200 + 0.5)
+    assert posts[0]["state"] == "tighten & re-read"
+    assert posts[1]["notes"] == ["split"]
+    assert posts[2]["state"] == "skipped"
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("read", "lake/walk/99", "9mm n 0"),
+        ("read", "lake/walk", "9mm n 0"),
+        ("read", "pond/walk/1", "9mm n 0"),
+        ("read", "lake/walk/1", "9mm"),
+        ("pack", "lake/walk/1", "middle=F1"),
+        ("pack", "lake/walk/1", "next=NONE"),
+        ("pack", "lake/walk/1", "next=T1"),
+        ("pack", "lake/walk/1", "next=T1@900mm"),
+        ("pack", "lake/walk/1"),
+        ("tighten", "lake/walk/1", "--torque", "20m"),
+        ("stock", "out", "F1", "99"),
+        ("job", "new", "lake"),
+        ("job", "new", "a/b"),
+        ("settings", "colour", "red"),
+        ("settings", "units", "furlong"),
+        ("undo", "pond"),
+    ],
+)
+def test_refusals_leave_the_log_as_it_was(lake, words) -> None:
+    before = lake("record lake/walk --json").json["log"]
+    ran = lake(*words)
+    assert ran.code == 2, ran.err
+    assert ran.err.count("\n") <= 2
+    assert lake("record lake/walk --json").json["log"] == before
+
+
+def test_a_slip_asks_for_a_second_look_and_sure_takes_it(lake) -> None:
+    lake("read", "lake/walk/1", "9mm n 13mm o")
+    lake("tighten lake/walk/1")
+    ran = lake("read", "lake/walk/1", "40mm p 13mm h")
+    assert ran.code == 2
+    assert "--sure" in ran.err
+    assert lake("read", "lake/walk/1", "40mm p 13mm h", "--sure").code in (0, 1)
+
+
+def test_the_stored_unit_is_what_a_bare_number_means(shimfit) -> None:
+    shimfit("settings units inch")
+    told = shimfit("solve", "3/8n1/2o", "--height", "41", "--foot", "3.5x3.5", "--json").json
+    assert told["post"]["height_mm"] == pytest.approx(41 * 25.4)
+    assert shimfit("settings units --json").json == {"schema": 1, "settings": {"units": "inch"}}
+
+
+def test_the_sample_is_written_once_marked_and_taken_out_again(shimfit) -> None:
+    assert shimfit("demo").code == 0
+    jobs = shimfit("job list --json").json["jobs"]
+    assert {job["job"] for job in jobs if job["sample"]} == {"lakeside-sample", "porch-sample"}
+    assert shimfit("demo").code == 2
+    assert shimfit("demo --remove").code == 0
+    assert shimfit("job list --json").json["jobs"] == []
+    assert shimfit("stock list --json").json == {"schema": 1, "lots": [], "short": []}
+    assert shimfit("demo").code == 0
+
+
+def test_json_never_holds_a_number_that_is_none(lake) -> None:
+    lake("read", "lake/walk/1", "9mm n 13mm o")
+    for words in (
+        "record lake/walk --json",
+        "run show lake/walk --json",
+        "stock list --json",
+        "job list --json",
+    ):
+        out = lake(words).out
+        assert json.loads(out, parse_constant=pytest.fail)["schema"] == 1
