@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Literal
 from shimfit.entry.result import Incomplete, Refused, Understood
 from shimfit.errors import EntryError, ShimfitError, UsageError
 from shimfit.model import PostState
-from shimfit.tui.telling import PostView, Words, post_view
+from shimfit.tui.telling import PostView, Words, post_view, state_word
 from shimfit.workflow.place import Place
 
 if TYPE_CHECKING:
@@ -215,8 +215,8 @@ class Desk:
         """Log a reading that the inclinometer has taken."""
 
         def log(place: Place) -> Outcome:
-            logged = self.site.log_sensor_reading(place, reading)
-            return self._after_reading(place, logged.message)
+            self.site.log_sensor_reading(place, reading)
+            return self._after_reading(place)
 
         return self._attempt(log)
 
@@ -259,15 +259,18 @@ class Desk:
     def _log(self, place: Place, text: str) -> Outcome:
         logged = self.site.log_reading(place, text, sure=self._sure_of == text)
         self._sure_of = None
-        return self._after_reading(place, logged.message)
+        if logged.reading.slope_along is None and logged.reading.slope_across is None:
+            return Outcome(logged.message)  # only a level's length was typed
+        return self._after_reading(place)
 
-    def _after_reading(self, place: Place, message: str) -> Outcome:
+    def _after_reading(self, place: Place) -> Outcome:
         self.run = self.site.run(place.job, place.run)
         record = self.record
+        word = state_word(record.state) if record is not None else ""
         plumb = record is not None and record.state is PostState.PLUMB
         if self.walks_on and record is not None and record.state is not PostState.HALF_READ:
             self.step(+1)
-        return Outcome(f"post {place.post}: {message}", bell="plumb" if plumb else "none")
+        return Outcome(f"post {place.post} logged: {word}", bell="plumb" if plumb else "none")
 
     def _attempt(self, move: Callable[[Place], Outcome]) -> Outcome:
         """Make a move; what the person can put right comes back as words."""

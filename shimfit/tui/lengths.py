@@ -21,12 +21,19 @@ def tape(mm: float, units: Units, graduation: int = 16) -> str:
     if units == "mm":
         return f"{half_mm(mm)} mm"
     whole, rest = sixteenths(mm, graduation)
+    if whole == 0 and rest:
+        return f'under 1/{graduation}"'
     return f'{fraction(whole, graduation)}"{rest}'
+
+
+def lean(mm: float, units: Units, graduation: int = 16) -> str:
+    """How far a top leans: as `tape`, but millimetres to a tenth, so that a reading is told as typed."""
+    return f"{round(abs(mm), 1):g} mm" if units == "mm" else tape(mm, units, graduation)
 
 
 def both(mm: float, units: Units, graduation: int = 16) -> str:
     """A length in the run's unit with the other beside it: `9.5 mm (3/8")`."""
-    return f"{tape(mm, units, graduation)} ({other(mm, units, graduation)})"
+    return f"{lean(mm, units, graduation)} ({other(mm, units, graduation)})"
 
 
 def other(mm: float, units: Units, graduation: int = 16) -> str:

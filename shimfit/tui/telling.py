@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from shimfit.tui.glyphs import Glyphs
     from shimfit.tui.lengths import Units
 
-LEAST_SHOWN_MM = 0.25
+LEAST_SHOWN_MM = 0.05
 """A lean in one direction that is smaller is told as none: nobody sees it on a level."""
 
 _STATE_WORDS = {
@@ -100,7 +100,7 @@ class Words:
 
     def lean(self, lean: Lean, height_mm: float, *, both: bool = False) -> str:
         """`TOP leans 9.5 mm → next, 12.5 mm ↑ out`, or that it leans neither way; both: in both units."""
-        say = lengths.both if both else lengths.tape
+        say = lengths.both if both else lengths.lean
         parts = [
             f"{say(mm, self.units, self.graduation)} {self.towards(face)}"
             for face, mm in self._directions(lean, height_mm)
@@ -123,7 +123,7 @@ class Words:
             return ""
         face = _face_of(known, along is not None)
         missing = (Face.OUT, Face.HOUSE) if along is not None else (Face.NEXT, Face.PREV)
-        told = lengths.tape(known * reading.height_mm, self.units, self.graduation)
+        told = lengths.lean(known * reading.height_mm, self.units, self.graduation)
         return (
             f"TOP leans {told} {self.towards(face)}; "
             f"{self.names[missing[0]]}/{self.names[missing[1]]} not read yet"

@@ -21,6 +21,7 @@ FACTORS = (20, 10, 5, 2, 1)
 """How much larger than the foot's scale the arrow may be drawn; the largest that fits is taken."""
 SIDE_COLUMNS = 3
 """Columns of a pack that goes in from prev or next."""
+LEAST_DRAWN_MM = 0.05
 LEAST_COLUMNS, LEAST_ROWS = 9, 3
 ROOMY_ROWS = 9
 """From this height on the names of out and house get rows of their own, beyond the packs."""
@@ -168,14 +169,14 @@ def _draw_arrow(
     along_mm, across_mm = top_mm
     x, y = outline.middle
     factor = next((f for f in FACTORS if _fits(f, along_mm, across_mm, foot)), 1)
-    columns = round(along_mm * factor * outline.columns_per_mm)
-    rows = -round(across_mm * factor * outline.columns_per_mm / ASPECT)
-    if columns == 0 and rows == 0:
+    columns = _inside(along_mm * factor * outline.columns_per_mm, outline.columns)
+    rows = -_inside(across_mm * factor * outline.columns_per_mm / ASPECT, outline.rows)
+    if max(abs(along_mm), abs(across_mm)) < LEAST_DRAWN_MM:
         return
     end = x + columns, y + rows
     canvas.line((x, y), end, glyphs.line, "arrow")
     canvas.put(x, y, glyphs.rod, "frame")
-    canvas.put(*end, glyphs.seats[_towards(columns, rows * ASPECT)][0], "arrow")
+    canvas.put(*end, glyphs.seats[_towards(along_mm, across_mm)][0], "arrow")
     if factor > 1:
         sign = "×" if glyphs.blocks else "x"
         canvas.put(0, canvas.height - 1, f"arrow {sign}{factor}", "label")
@@ -185,8 +186,14 @@ def _fits(factor: int, along_mm: float, across_mm: float, foot: Foot) -> bool:
     return abs(along_mm) * factor <= 0.42 * foot.along_mm and abs(across_mm) * factor <= 0.42 * foot.across_mm
 
 
-def _towards(right: float, down: float) -> Seat:
-    """The one of eight directions that a vector on the canvas points to (22.5 degrees either side)."""
-    sign_along = 0 if abs(right) * 2.414 < abs(down) else (1 if right > 0 else -1)
-    sign_across = 0 if abs(down) * 2.414 < abs(right) else (1 if down < 0 else -1)
+def _inside(cells: float, side: int) -> int:
+    """Whole cells from the middle, kept off the frame: a small picture loses length, not the direction."""
+    room = max(0, side // 2 - 1)
+    return min(max(-room, round(cells)), room)
+
+
+def _towards(along: float, across: float) -> Seat:
+    """The one of eight directions that a lean points to (22.5 degrees either side of each)."""
+    sign_along = 0 if abs(along) * 2.414 < abs(across) else (1 if along > 0 else -1)
+    sign_across = 0 if abs(across) * 2.414 < abs(along) else (1 if across > 0 else -1)
     return seat_by_signs(sign_along, sign_across)

@@ -12,6 +12,7 @@ from shimfit.tui.wrapping import wrapped
 if TYPE_CHECKING:
     from shimfit.tui.pictures.canvas import Run
     from shimfit.tui.screens.post.sight import Sight
+    from shimfit.tui.telling import PackLine
 
 LIST_COLUMNS, WIDE_LIST_COLUMNS, SIDE_COLUMNS = 28, 36, 54
 MID_FROM, BROAD_FROM = 64, 110
@@ -114,21 +115,28 @@ def answer_rows(sight: Sight, room: Room) -> list[Run]:
     packs = sight.packs
     if room.squat and packs:
         packs = (packs[sight.shown_pack + 1 :] + packs[: sight.shown_pack])[:2]
-    rows: list[Run] = []
-    for pack in packs:
-        marked = not room.squat and pack.number == sight.shown_pack + 1
-        lead = f"{pack.number} {sight.glyphs.seats[pack.seat]} "
-        side = pack.where.rpartition(" ")[0]
-        changed = f"{pack.changed}: " if pack.changed else ""
-        filler = "" if pack.lifts else "filler "
-        forms = (
-            f"{lead}{pack.where}  {filler}{changed}{pack.what}",
-            f"{lead}{side}  {changed}{pack.what}",
-            f"{lead}{side}  {changed}{pack.short}",
-            f"{lead}{side}  {pack.short}",
-        )
-        row = next((form for form in forms if len(form) <= room.middle), forms[-1][: room.middle])
-        rows.append((row, "strong" if marked else ""))
+    forms = [_pack_forms(sight, pack) for pack in packs]
+    # All rows in one form, the longest that fits every one of them.
+    fit = (texts for texts in zip(*forms, strict=True) if max(map(len, texts)) <= room.middle)
+    texts = next(fit, tuple(form[-1][: room.middle] for form in forms))
+    rows = [
+        (text, "strong" if not room.squat and pack.number == sight.shown_pack + 1 else "")
+        for pack, text in zip(packs, texts, strict=True)
+    ]
     if not (room.squat and packs):
         rows += [(row, "") for remark in sight.view.remarks for row in wrapped(remark, room.middle)]
     return rows
+
+
+def _pack_forms(sight: Sight, pack: PackLine) -> tuple[str, ...]:
+    """One pack in a row, from the longest form to the shortest."""
+    lead = f"{pack.number} {sight.glyphs.seats[pack.seat]} "
+    side = pack.where.rpartition(" ")[0]
+    changed = f"{pack.changed}: " if pack.changed else ""
+    filler = "" if pack.lifts else "filler "
+    return (
+        f"{lead}{pack.where}  {filler}{changed}{pack.what}",
+        f"{lead}{side}  {changed}{pack.what}",
+        f"{lead}{side}  {changed}{pack.short}",
+        f"{lead}{side}  {pack.short}",
+    )
