@@ -23,6 +23,8 @@ COMMANDS = (
     "post",
     "stock",
     "record",
+    "listen",
+    "simulate",
     "misc",
 )
 """Modules of shimfit.cli, in the order that --help lists them."""

@@ -23,6 +23,7 @@ from shimfit.wire.tally import Refusal, Tally
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from shimfit.core.steady import Held
     from shimfit.wire.options import ListenOptions
 
 STALE_S = 1.0
@@ -63,6 +64,8 @@ class Stream:
         self._last_good_s: float | None = None
         self._last_byte_s: float | None = None
         self._link_down: str | None = None
+        self.last_taken: Held | None = None
+        """The newest reading that was taken, also when the post has moved since."""
         self.last: Sample | None = None
         """The newest good sample, zero taken off, as angles of lean (each tan of it is a slope)."""
 
@@ -201,6 +204,7 @@ class Stream:
         if self._on_sample is not None:
             self._on_sample(sample, self.last)
         self.watch.add(sample.time_s, x_deg, y_deg, moving=sample.moving, jumped=sample.clock_jumped)
+        self.last_taken = self.watch.view.taken or self.last_taken
 
     def _note_step(self, sample: Sample) -> None:
         """Keep the sensor's output step among its doubts."""
@@ -336,7 +340,7 @@ class _LineInput:
             self.format, self.needs_description = "text", guess.description()
             self._news.append(
                 f"delimited text with {guess.count} columns was found, such as {guess.example!r}; "
-                "what they mean can't be guessed: name columns and units in a description (--format FILE.toml)"
+                "what they mean can't be guessed: name them with units in a description (--format FILE.toml)"
             )
 
     def news(self) -> list[str]:

@@ -1,0 +1,83 @@
+"""What the options of `listen` ask for, as the values that the rooms below take."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from shimfit.core.axis_map import parse_axis_map
+from shimfit.errors import FileError, UsageError
+from shimfit.wire.dialects import Xdr, parse_description
+from shimfit.wire.options import ListenOptions
+
+if TYPE_CHECKING:
+    import argparse
+
+    from shimfit.cli.io import Io
+    from shimfit.wire.dialects import Description
+    from shimfit.wire.sample import Sample
+
+
+def options(args: argparse.Namespace, io: Io) -> ListenOptions:
+    """How to listen. Raises UsageError, EntryError (axes) or FileError (description)."""
+    zero_x_deg, zero_y_deg = _pair(args.zero)
+    if args.baud is not None and not 50 <= args.baud <= 10_000_000:
+        raise UsageError(f"--baud {args.baud} is no speed that a port has")
+    return ListenOptions(
+        description=description(args.format, io),
+        baud=args.baud,
+        dtr=args.dtr == "on",
+        axis_map=parse_axis_map(args.axes),
+        zero_x_deg=zero_x_deg,
+        zero_y_deg=zero_y_deg,
+    )
+
+
+def description(name: str, io: Io) -> Description | None:
+    """The format by name; None = find it by listening."""
+    if name == "auto":
+        return None
+    if name == "xdr":
+        return Xdr()
+    return parse_description(io.read_text(name), name)
+
+
+def _pair(text: str) -> tuple[float, float]:
+    try:
+        x_deg, y_deg = (float(part) for part in text.split(","))
+    except ValueError as error:
+        raise UsageError(f"--zero {text} is no pair of degrees; it looks like 0.35,-0.12") from error
+    if not (abs(x_deg) <= 45 and abs(y_deg) <= 45):
+        raise UsageError(f"--zero {text}: a sensor's zero lies within 45 degrees")
+    return x_deg, y_deg
+
+
+class Trace:
+    """Every good sample, one CSV line each, written while they come."""
+
+    def __init__(self, name: str | None) -> None:
+        """Raises FileError when the file can't be written; no name, no trace."""
+        self._name = name
+        self._file = None
+        if name is None:
+            return
+        try:
+            self._file = Path(name).open("w", encoding="ascii", newline="")  # noqa: SIM115 - closed by `close`
+            self._file.write("time_s,x_deg,y_deg,moving\n")
+        except OSError as error:
+            raise FileError(f"can't write {name}: {error.strerror}", path=name) from error
+
+    def sample(self, sample: Sample, start_s: float = 0.0) -> None:
+        """One good sample, as parsed."""
+        if self._file is not None:
+            time_s = sample.time_s - start_s
+            self._file.write(f"{time_s:.6f},{sample.x_deg:.6f},{sample.y_deg:.6f},{int(sample.moving)}\n")
+
+    def close(self) -> None:
+        """Finish the file. Raises FileError when its end could not be written."""
+        if self._file is None:
+            return
+        try:
+            self._file.close()
+        except OSError as error:
+            raise FileError(f"can't write {self._name}: {error.strerror}", path=self._name) from error

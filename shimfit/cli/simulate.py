@@ -1,0 +1,188 @@
+"""`shimfit simulate`: plays an inclinometer on a post, for practice and for tests."""
+
+from __future__ import annotations
+
+import math
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from shimfit.errors import Exit, UsageError
+
+if TYPE_CHECKING:
+    import argparse
+
+    from shimfit.cli.io import Commands, Io
+    from shimfit.wire.simulate import Stage
+
+EPILOG = """\
+  shimfit simulate --link /tmp/post            then, elsewhere: shimfit listen /tmp/post
+  shimfit simulate --along 8 --across -3 --do "5 insert next-house 0.7; 12 knock"
+  shimfit simulate --capture practice.cap --seconds 30
+
+Orders, one a line, typed here or sent over the link:
+  insert SEAT MM · pull SEAT · knock [DEG] · push DEG DEG · tip DEG DEG · shake DEG · turn · noise DEG
+  drift DEG_A_MINUTE · zero DEG DEG · damage SHARE · freeze · thaw · unplug [S] · plug · quit
+"""
+
+
+def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
+    """Add `simulate`."""
+    import argparse
+
+    parser = commands.add_parser(
+        "simulate",
+        parents=[common],
+        help="play an inclinometer on a post, to practise with no hardware",
+        description="Play an inclinometer on a post: on a pseudo-terminal, on stdout, or into a capture.",
+        epilog=EPILOG,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    add = parser.add_argument
+    add("--link", metavar="PATH", help="name of the pseudo-terminal to play on (default: play on stdout)")
+    add("--capture", metavar="FILE", help="play into a capture, at once")
+    add(
+        "--format", default="xdr", metavar="NAME", help="xdr, xdr-split, text, triple or modbus (default xdr)"
+    )
+    add("--rate", type=float, default=50.0, metavar="HZ", help="samples a second (default 50)")
+    add("--seconds", type=float, metavar="S", help="play for so long (default: until quit)")
+    add("--at-once", action="store_true", help="on stdout: do not wait for the time to pass")
+    add(
+        "--do",
+        default="",
+        metavar="SCRIPT",
+        help='orders with their seconds: "5 insert next-out 1.2; 9 knock"',
+    )
+    add(
+        "--seed",
+        type=int,
+        default=1,
+        metavar="N",
+        help="of the noise: the same seed plays the same (default 1)",
+    )
+    post = parser.add_argument_group("the post")
+    post.add_argument("--foot", default="90x90mm", metavar="AxB", help="foot (default 90x90mm)")
+    post.add_argument("--height", default="1000mm", metavar="L", help="height that the leans are told at")
+    post.add_argument("--along", type=float, default=8.0, metavar="MM", help="lean of the top towards next")
+    post.add_argument("--across", type=float, default=5.0, metavar="MM", help="lean of the top towards out")
+    sensor = parser.add_argument_group("the sensor")
+    sensor.add_argument("--noise", type=float, default=0.02, metavar="DEG", help="scatter (default 0.02)")
+    sensor.add_argument(
+        "--memory", type=float, default=0.0, metavar="SHARE", help="of a sample in the next, 0 to 0.99"
+    )
+    sensor.add_argument("--zero", default="0,0", metavar="X,Y", help="what it says when plumb, degrees")
+    sensor.add_argument("--drift", type=float, default=0.0, metavar="DEG", help="a minute")
+    sensor.add_argument(
+        "--step", type=float, default=0.001, metavar="DEG", help="output step (default 0.001)"
+    )
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace, io: Io) -> int:
+    """Run `simulate`; returns the exit code. Raises UsageError, EntryError or FileError."""
+    from shimfit.wire.simulate import parse_script
+
+    if not 0.1 <= args.rate <= 5000:
+        raise UsageError("--rate must be between 0.1 and 5000 samples a second")
+    if args.seconds is not None and not args.seconds > 0:
+        raise UsageError("--seconds must be more than 0")
+    if args.link is not None and args.capture is not None:
+        raise UsageError("--link plays in real time, --capture at once; give one of them")
+    script = parse_script(args.do)
+    stage = _stage(args)
+    seconds = math.inf if args.seconds is None else args.seconds
+    if args.capture is not None:
+        return _into_capture(args, stage, io)
+    if args.link is not None:
+        return _on_terminal(args, stage, seconds, io)
+    if args.at_once and args.seconds is None:
+        raise UsageError("--at-once needs --seconds")
+    if stage.voice.say is None:
+        raise UsageError("a polled sensor speaks only when asked: give it a --link")
+    from shimfit.wire.simulate import emit
+
+    def write(data: bytes) -> None:
+        out = getattr(io.stdout, "buffer", None)
+        if out is None:
+            io.stdout.write(data.decode("latin-1"))
+        else:
+            out.write(data)
+            out.flush()
+
+    emit(stage, args.rate, script, write, seconds=seconds, real_time=not args.at_once)
+    return Exit.DONE
+
+
+def _stage(args: argparse.Namespace) -> Stage:
+    from shimfit.entry.lengths import parse_foot, parse_length
+    from shimfit.model import Lean
+    from shimfit.wire.simulate import SensorNature, SimulatedPost, Stage, voice
+
+    if not 0.0 <= args.memory <= 0.99:
+        raise UsageError("--memory must be between 0 and 0.99")
+    if not (args.noise >= 0 and args.step > 0):
+        raise UsageError("--noise can't be below 0, --step must be more than 0")
+    height_mm = parse_length(args.height)
+    base = Lean(args.along / height_mm, args.across / height_mm)
+    if max(abs(base.slope_along), abs(base.slope_across)) > 0.5:
+        raise UsageError("that is no post that leans, but one that lies; give smaller --along and --across")
+    zero_x_deg, zero_y_deg = _pair(args.zero)
+    nature = SensorNature(args.noise, args.memory, zero_x_deg, zero_y_deg, args.drift, args.step)
+    post = SimulatedPost(parse_foot(args.foot), base, nature, seed=args.seed)
+    return Stage(post, voice(args.format), seed=args.seed)
+
+
+def _into_capture(args: argparse.Namespace, stage: Stage, io: Io) -> int:
+    from shimfit.wire.capture import CaptureWriter
+    from shimfit.wire.simulate import parse_script, record
+
+    if args.seconds is None:
+        raise UsageError("--capture needs --seconds")
+    if stage.voice.say is None:
+        raise UsageError("a polled sensor speaks only when asked: capture it with `shimfit listen --capture`")
+    header = {
+        "device": "none: invented by shimfit simulate",
+        "format": args.format,
+        "seed": str(args.seed),
+        "post": f"foot {args.foot}, leans {args.along:g} along, {args.across:g} across at {args.height}",
+        "orders": args.do or "none",
+    }
+    capture = CaptureWriter(args.capture, header, 0.0)
+    try:
+        record(stage, args.seconds, args.rate, parse_script(args.do), capture)
+    finally:
+        capture.close()
+    io.talk(f"{args.capture} written: {args.seconds:g} s of an invented sensor")
+    return Exit.DONE
+
+
+def _on_terminal(args: argparse.Namespace, stage: Stage, seconds: float, io: Io) -> int:
+    from shimfit.wire.simulate import parse_script
+
+    try:
+        from shimfit.wire.simulate.player import Player
+    except ImportError as error:
+        raise UsageError("this system has no pseudo-terminals; play on stdout or into a --capture") from error
+    player = Player(stage, args.rate, parse_script(args.do), Path(args.link))
+    player.plug()
+    io.talk(f"playing at {player.name}; `shimfit listen {player.name}` hears it; orders are read here")
+    typed = [sys.stdin.fileno()] if _has_keyboard() else []
+    player.play(seconds, typed, io.talk)
+    return Exit.DONE
+
+
+def _has_keyboard() -> bool:
+    """True where orders can be typed: stdin is open and a real file."""
+    try:
+        sys.stdin.fileno()
+    except (AttributeError, OSError, ValueError):
+        return False
+    return True
+
+
+def _pair(text: str) -> tuple[float, float]:
+    try:
+        x_deg, y_deg = (float(part) for part in text.split(","))
+    except ValueError as error:
+        raise UsageError(f"--zero {text} is no pair of degrees; it looks like 2.5,-1.0") from error
+    return x_deg, y_deg
