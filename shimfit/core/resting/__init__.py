@@ -163,24 +163,22 @@ def _share_with_pivot(foot: Foot, pivot: tuple[float, float], shares: dict[Seat,
 
     The rim's four quarters stay as stiff as four seats, so what the pivot carries its neighbours don't:
     their resultant is kept (p = a·cos α + b·sin α between two neighbours a and b), and a foot that stands
-    bare, or on exact packs, is left exactly as it should stand. A pack on the nearer neighbour stands
-    for that quarter by itself. `shares` is changed in place; the pivot's own share is returned.
+    bare, or on exact packs, is left exactly as it should stand. Beside a pack the rim bears at its seats
+    only: a pivot there would stiffen one side and tilt a post that is packed exactly. `shares` is changed
+    in place; the pivot's own share is returned.
     """
     radius_squared = (foot.along_mm / 2) ** 2
     cosines = {}
     for seat in CORNERS:
         x, y = foot.seat_at_mm(seat)
         cosines[seat] = (pivot[0] * x + pivot[1] * y) / radius_squared
-    near, far = sorted(CORNERS, key=lambda seat: (-round(cosines[seat], 9), seat not in shares))[:2]
-    if near not in shares:
+    near, far = sorted(CORNERS, key=lambda seat: -cosines[seat])[:2]
+    if near not in shares or far not in shares:
         return 0.0
     cosine, sine = cosines[near], max(0.0, cosines[far])
-    if far in shares:
-        shares[near] = 0.0
-        shares[far] = 1.0 - sine / cosine
-        return 1.0 / cosine
-    shares[near] = sine * sine
-    return cosine
+    shares[near] = 0.0
+    shares[far] = 1.0 - sine / cosine
+    return 1.0 / cosine
 
 
 # ------------------------------------------------------------------- figures

@@ -1,0 +1,149 @@
+"""How a post stands on the packs that are under it now, and what the next reading asks of them.
+
+The packs in place tilt the foot against the bed by some slopes; the reading is the lean that is left. Both
+together say how far the foot must be tilted in the end, whatever the bed is like.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from shimfit.core.checks import finite, not_negative, positive
+from shimfit.core.foot import GapPlane, gap_plane
+from shimfit.core.resting import rest_packs
+from shimfit.model import CORNERS, Foot, Lean, Pack, Resting, Seat
+
+_ROUNDS = 12
+_SETTLED = 1e-13
+_OUT_OF_REACH_MM = 1000.0
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """A post on its packs, and what it wants instead."""
+
+    foot: Foot
+    reading: Lean
+    """The lean that is left on these packs."""
+    tilt: Lean
+    """Slopes of the foot's plane over the bed now: thickness gained per mm towards next and out."""
+    wanted: GapPlane
+    """Least totals that plumb the post: 0 at the pivot. A constant may be added to all of them."""
+    low_mm: Mapping[Seat, float]
+    """How much lower than the plane the bed is at corners; part of what is wanted there."""
+    take_up: float
+
+    def want_mm(self, x_mm: float, y_mm: float, seat: Seat) -> float:
+        """Least total wanted where a seat's pack bears, from the foot's centre."""
+        return self.wanted.gap_mm(x_mm, y_mm) + self.low_mm.get(seat, 0.0)
+
+    def want_at_mm(self, seat: Seat) -> float:
+        """Least total wanted at the seat itself."""
+        return self.want_mm(*self.foot.seat_at_mm(seat), seat)
+
+    def bears_at_mm(self, pack: Pack) -> tuple[float, float]:
+        """Where a pack bears, from the foot's centre."""
+        return pack.bears_at_mm[0] + self.foot.rod_at_mm[0], pack.bears_at_mm[1] + self.foot.rod_at_mm[1]
+
+    def rests_on(self, packs: Sequence[Pack], preload_mm: float) -> Resting:
+        """How the post is predicted to stand on other packs."""
+        along, across = self.wanted.slope_along, self.wanted.slope_across
+        return rest_packs(
+            self.foot,
+            Lean(along * self.take_up, across * self.take_up),
+            packs,
+            preload_mm,
+            rocks_mm=self.low_mm,
+            take_up=self.take_up,
+        )
+
+
+def standing_on(
+    foot: Foot,
+    reading: Lean,
+    packs: Sequence[Pack],
+    preload_mm: float,
+    *,
+    take_up: float = 1.0,
+    low_mm: Mapping[Seat, float] | None = None,
+    feelers_mm: Mapping[Seat, float] | None = None,
+) -> Standing:
+    """The post as it stands, and the totals it wants: tilt now + reading ÷ take-up, as a gap plane.
+
+    The tilt is that of the resting plane through the packs, not the packs themselves: an old rock is not
+    frozen in (where it rocks, the middle between its limits, which is the least-squares plane of four equal
+    corners). low_mm: feelers that are already in the packs' totals; feelers_mm: corners that do not touch
+    now, with their thickness. EntryError for what is no number, no foot, or no take-up.
+    """
+    positive(take_up, "take-up", "")
+    known = {seat: not_negative(value, f"feeler at {seat}") for seat, value in (low_mm or {}).items()}
+    new = {seat: not_negative(value, f"feeler at {seat}") for seat, value in (feelers_mm or {}).items()}
+    tilt = _tilt(foot, packs, preload_mm, known, frozenset(seat for seat in new if new[seat] > 0.0))
+    plane = gap_plane(foot, tilt)
+    low = {
+        **known,
+        **{seat: _low_mm(plane, packs, seat, value) for seat, value in new.items() if value > 0.0},
+    }
+    wanted = gap_plane(
+        foot,
+        Lean(
+            tilt.slope_along + finite(reading.slope_along, "lean along") / take_up,
+            tilt.slope_across + finite(reading.slope_across, "lean across") / take_up,
+        ),
+    )
+    return Standing(foot, reading, tilt, wanted, low, take_up)
+
+
+def pack_of(foot: Foot, seat: Seat, thickness_mm: float) -> Pack:
+    """A pack told by its thickness alone, bearing at its seat. EntryError for a negative thickness."""
+    made = not_negative(thickness_mm, f"pack at {seat}")
+    x, y = foot.seat_at_mm(seat)
+    return Pack(seat, made, made, (x - foot.rod_at_mm[0], y - foot.rod_at_mm[1]))
+
+
+def _tilt(
+    foot: Foot,
+    packs: Sequence[Pack],
+    preload_mm: float,
+    low_mm: Mapping[Seat, float],
+    hanging: frozenset[Seat],
+) -> Lean:
+    """Slopes of the foot over the bed. A rectangle is settled at once; a round foot's pivot moves with it.
+
+    Corners that hang in the air are put out of reach, so that the plane is that of the others; that is seen
+    finger tight, so nothing is compressed then.
+    """
+    preload = 0.0 if hanging else preload_mm
+    rocks = {**low_mm, **dict.fromkeys(hanging, _OUT_OF_REACH_MM)}
+    along = across = 0.0
+    for _ in range(_ROUNDS):
+        resting = rest_packs(foot, Lean(along, across), packs, preload, rocks_mm=rocks)
+        left = resting.lean or _between(foot, resting, hanging)
+        along, across = along - left.slope_along, across - left.slope_across
+        if abs(left.slope_along) + abs(left.slope_across) < _SETTLED:
+            break
+    return Lean(along, across)
+
+
+def _between(foot: Foot, resting: Resting, hanging: frozenset[Seat]) -> Lean:
+    """Where a rocking post stood when it was read: at the limit that lifts the corners that hang.
+
+    Without such a corner nobody knows; the middle is the least-squares plane of four equal corners.
+    """
+    assert resting.limits is not None
+    one, other = resting.limits
+    if not hanging:
+        return Lean((one.slope_along + other.slope_along) / 2, (one.slope_across + other.slope_across) / 2)
+
+    def lifts_mm(limit: Lean) -> float:
+        places = (foot.seat_at_mm(seat) for seat in hanging)
+        return sum(-limit.slope_along * x - limit.slope_across * y for x, y in places)
+
+    return max(one, other, key=lifts_mm)
+
+
+def _low_mm(plane: GapPlane, packs: Sequence[Pack], seat: Seat, feeler_mm: float) -> float:
+    """How much lower the bed is under a corner that hangs by its feeler over what is there now."""
+    there = sum(pack.made_mm for pack in packs if pack.seat is seat)
+    return max(0.0, there + feeler_mm - plane.at_seat_mm(seat)) if seat in CORNERS else feeler_mm
