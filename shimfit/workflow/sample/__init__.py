@@ -70,19 +70,18 @@ def _boardwalk(site: Site) -> Place:
         height_mm=1000.0,
         tolerance=parse_tolerance("1:500"),
         posts=posts,
-        face_names={"out": "lake", "house": "path"},
         due_days=90,
         max_spacing_mm=1200.0,
     )
     at = {mark: Place(BOARDWALK, "boardwalk", mark) for mark in ("1", "2", "3", "4", "7")}
-    site.log_reading(at["1"], "6mm next 4mm lake")
-    site.log_reading(at["1"], "0 0.5mm path", sure=True)
-    site.log_reading(at["2"], "9mm prev 5mm lake")
+    site.log_reading(at["1"], "6mm next 4mm out")
+    site.log_reading(at["1"], "0 0.5mm house", sure=True)
+    site.log_reading(at["2"], "9mm prev 5mm out")
     site.log_reading(at["2"], "1mm next 0", sure=True)
-    site.log_reading(at["3"], "4mm next 8mm path")
-    site.log_reading(at["3"], "0 2mm lake", sure=True)
-    site.note(at["7"], "split at the path corner: replace before packing")
-    site.log_reading(at["4"], "9mm next 13mm lake")
+    site.log_reading(at["3"], "4mm next 8mm house")
+    site.log_reading(at["3"], "0 2mm out", sure=True)
+    site.note(at["7"], "split at the house corner: replace before packing")
+    site.log_reading(at["4"], "9mm next 13mm out")
     return at["4"]
 
 
