@@ -292,12 +292,16 @@ class ShimfitApp(App[None]):
 
     def _take(self) -> None:
         live = self._home.sight.live
-        if live is None:
+        record = self.desk.record
+        if live is None or self._sensor is None or record is None:
             self._tell(Outcome("no inclinometer is set up: F5, sensor", done=False, bell="refused"))
-        elif live.taken is None:
+            return
+        reading = live.reading(record.height_mm)
+        if reading is None:
             self._tell(Outcome(live.trouble or f"not yet: {live.word}", done=False, bell="refused"))
-        else:
-            self._tell(self.desk.take(live.taken))
+            return
+        self._tell(self.desk.take(reading))
+        self._sensor.again()
 
     # ------------------------------------------------------------ palette
 

@@ -5,33 +5,29 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
+from shimfit.model import Reading
+
 if TYPE_CHECKING:
-    from shimfit.model import Lean, Reading
+    from shimfit.model import Lean
+    from shimfit.wire.inclinometer import Snapshot, Taken
 
 LOOKS_PER_SECOND = 20
-
-
-class SnapshotLike(Protocol):
-    """The part of wire.inclinometer.Snapshot that is looked at here."""
-
-    state: str
-    lean: Lean | None
-    age_s: float | None
-    taken: Reading | None
-    message: str
 
 
 class Sensor(Protocol):
     """The part of wire.inclinometer.Inclinometer that is used here."""
 
     def start(self) -> None:
-        """Begin to listen."""
+        """Begin to listen; returns at once."""
 
     def stop(self) -> None:
-        """Stop listening and wait for the reader's end."""
+        """Let go of the port; waits a second at most."""
 
-    def snapshot(self) -> SnapshotLike:
-        """The newest values and state."""
+    def snapshot(self) -> Snapshot:
+        """The newest values and state; never waits for the port."""
+
+    def again(self) -> None:
+        """Forget the reading that was taken and hold anew."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,26 +35,35 @@ class Live:
     """One look at the inclinometer."""
 
     lean: Lean | None
-    """None while there is nothing that may be believed: an old value never looks live."""
+    """None while there is nothing fresh and good: an old value never looks live."""
     word: str
     """State in words."""
     trouble: str
     """What stands on the banner; empty when all is well."""
-    taken: Reading | None = None
+    taken: Taken | None = None
     """A reading that is ready to be logged."""
 
-
-TROUBLE = ("NO DATA", "STALE", "FROZEN", "CLOSED", "NO ANSWER")
+    def reading(self, height_mm: float) -> Reading | None:
+        """The reading that was taken, to be told at a height; None while there is none."""
+        taken = self.taken
+        if taken is None:
+            return None
+        return Reading(
+            text=taken.text,
+            slope_along=taken.lean.slope_along,
+            slope_across=taken.lean.slope_across,
+            height_mm=height_mm,
+            method="sensor",
+            u_along=taken.u_along,
+            u_across=taken.u_across,
+            largest_term=taken.largest_term,
+        )
 
 
 def look(sensor: Sensor) -> Live:
     """Take one look."""
     seen = sensor.snapshot()
-    state = str(seen.state)
-    name = state.upper().replace("_", " ").replace("-", " ")
-    bad = name in TROUBLE
-    trouble = ""
-    if bad:
-        age = f" for {seen.age_s:.0f} s" if seen.age_s is not None else ""
-        trouble = f"NO SENSOR{age}: {seen.message or state}. Typing goes on."
-    return Live(None if bad else seen.lean, seen.message or state.lower(), trouble, seen.taken)
+    if seen.banner is None:
+        return Live(seen.lean, seen.words, "", seen.taken)
+    age = f", last value {seen.age_s:.0f} s ago" if seen.age_s is not None else ""
+    return Live(None, seen.words, f"SENSOR: {seen.banner}{age}. Typing goes on.", None)

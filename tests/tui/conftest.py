@@ -1,0 +1,157 @@
+"""A small run of our own on a fixed clock, and screens as text."""
+
+from __future__ import annotations
+
+import asyncio
+from contextlib import asynccontextmanager
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+
+from shimfit.tui.app import ShimfitApp
+from shimfit.tui.setting_up import add_run, parse_lot
+from shimfit.workflow.site import Site
+
+if TYPE_CHECKING:
+    from collections.abc import AsyncIterator, Callable
+
+LOTS = (
+    "T1 taper 0.5 6 200 x4",
+    "T2 taper 0.8 8 200 x2",
+    "F1 flat 0.5 x20",
+    "F2 flat 1 x20",
+    "F3 flat 1.5 x20",
+    "F4 flat 2 x20",
+)
+
+
+class Clock:
+    """A minute passes at every look, so that readings have times of their own that never change."""
+
+    def __init__(self) -> None:
+        self.now = datetime(2026, 5, 4, 8, 0, tzinfo=UTC)
+
+    def __call__(self) -> datetime:
+        self.now += timedelta(minutes=1)
+        return self.now
+
+
+def jetty(path: Path, units: str = "mm", legs: str = "7.2m") -> Site:
+    """An invented jetty: 7 posts of 90 x 90 mm, read at 1000 mm, 1:500, a box with flats and tapers."""
+    site = Site.open(path, clock=Clock(), environment={})
+    site.set("units", units)
+    answers = {
+        "job": "heron",
+        "run": "jetty",
+        "legs": legs,
+        "every": "1.2m",
+        "foot": "90x90mm",
+        "height": "1000mm",
+        "tolerance": "1:500",
+    }
+    add_run(site, answers)
+    for lot in LOTS:
+        site.add_stock(parse_lot(lot, "mm"))
+    return site
+
+
+@pytest.fixture
+def make_site(tmp_path: Path):
+    """Opens data files that are closed again when the test is over."""
+    opened: list[Site] = []
+
+    def make(units: str = "mm", legs: str = "7.2m", *, empty: bool = False) -> Site:
+        path = tmp_path / f"shimfit{len(opened)}.db"
+        site = Site.open(path, clock=Clock(), environment={}) if empty else jetty(path, units, legs)
+        opened.append(site)
+        return site
+
+    yield make
+    for site in opened:
+        site.close()
+
+
+@pytest.fixture
+def app_on(make_site: Callable[..., Site]):
+    """The program on a fresh jetty."""
+
+    def make(units: str = "mm", *, empty: bool = False, legs: str = "7.2m", **options: object) -> ShimfitApp:
+        return ShimfitApp(make_site(units, legs, empty=empty), **options)
+
+    return make
+
+
+class Hand:
+    """Types, waits and reads the screen of a running program."""
+
+    NAMES = {
+        "/": "slash",
+        ".": "full_stop",
+        " ": "space",
+        "+": "plus",
+        "-": "minus",
+        "@": "at",
+        "'": "apostrophe",
+        "\"": "quotation_mark",
+        ",": "comma",
+        "?": "question_mark",
+    }
+
+    def __init__(self, app: ShimfitApp, pilot) -> None:
+        self.app = app
+        self.pilot = pilot
+
+    def screen(self) -> str:
+        """The characters on the screen, trailing blanks cut off."""
+        width, height = self.app.size
+        strips = self.app.screen._compositor.render_strips()
+        rows = ["".join(segment.text for segment in strip)[:width].rstrip() for strip in strips]
+        return "\n".join(rows[:height]) + "\n"
+
+    def row(self, name: str) -> str:
+        """Text of one picture by its id."""
+        return self.app.page.query_one(f"#{name}").text
+
+    async def type(self, text: str) -> None:
+        """Press the keys of a text, one by one."""
+        await self.pilot.press(*(self.NAMES.get(sign, sign) for sign in text))
+        await self.pilot.pause()
+
+    async def press(self, *keys: str) -> None:
+        """Press named keys."""
+        await self.pilot.press(*keys)
+        await self.pilot.pause()
+
+    async def enter(self, text: str) -> None:
+        """Type a text and press Enter."""
+        await self.type(text)
+        await self.press("enter")
+
+    async def sees(self, *texts: str, tries: int = 100) -> None:
+        """Wait until every text is on the screen; fails showing the screen that was there instead."""
+        for _ in range(tries):
+            if all(text in self.screen() for text in texts):
+                return
+            await self.pilot.pause(0.02)
+        raise AssertionError(f"{texts} did not come; the screen is\n{self.screen()}")
+
+
+@pytest.fixture
+def running():
+    """Runs a program at a size, with a hand on its keys."""
+
+    @asynccontextmanager
+    async def run(app: ShimfitApp, columns: int, rows: int) -> AsyncIterator[Hand]:
+        async with app.run_test(size=(columns, rows)) as pilot:
+            await pilot.pause()
+            yield Hand(app, pilot)
+
+    return run
+
+
+@pytest.fixture
+def wait_for():
+    """Run a coroutine to its end on a loop of its own (no plugin needed)."""
+    return asyncio.run

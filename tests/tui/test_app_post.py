@@ -1,0 +1,280 @@
+"""The home screen driven as a carpenter would, at the sizes that he has."""
+
+from __future__ import annotations
+
+import pytest
+
+from shimfit.model import PostState
+from shimfit.tui.widgets.entry_line import EntryLine
+
+SIZES = [(40, 10), (40, 20), (80, 24), (200, 60)]
+
+
+@pytest.mark.parametrize(("columns", "rows"), SIZES)
+def test_a_reading_is_echoed_logged_and_answered(app_on, running, wait_for, columns, rows) -> None:
+    async def job() -> None:
+        app = app_on()
+        async with running(app, columns, rows) as hand:
+            await hand.sees("to read")
+            await hand.type("9.5n5o")
+            await hand.sees("9.5 mm", "5 mm")
+            assert app.page.query_one(EntryLine).value == "9.5n5o"
+            await hand.press("enter")
+            await hand.sees("▲ pack", "TOP leans 9.5 mm", "→ next", "↑ out", "NEXT-OUT", "allowed 2.0 mm")
+            assert app.desk.record.state is PostState.PACK
+            assert app.page.query_one(EntryLine).value == ""
+            assert [reading.text for reading in app.desk.record.readings] == ["9.5n5o"]
+
+    wait_for(job())
+
+
+def test_the_pack_is_drawn_on_the_side_that_the_top_leans_to(app_on, running, wait_for) -> None:
+    async def job() -> None:
+        app = app_on()
+        async with running(app, 80, 24) as hand:
+            await hand.enter("9p0")
+            plan = hand.row("plan").splitlines()
+            middle = next(row for row in plan if "prev" in row and "next" in row)
+            frame = middle.index("│")
+            assert any("▓" in row[:frame] for row in plan)
+            assert not any("▓" in row[frame + 1 :].rpartition("│")[2] for row in plan)
+            assert "Pack the PREV edge" in hand.screen()
+
+    wait_for(job())
+
+
+def test_nine_keys_are_enough_for_both_directions(app_on, running, wait_for) -> None:
+    keys = [*"3/8n1/2o", "enter"]
+    assert len(keys) == 9
+
+    async def job() -> None:
+        app = app_on("inch")
+        async with running(app, 40, 20) as hand:
+            names = {"/": "slash"}
+            await hand.press(*(names.get(key, key) for key in keys))
+            assert app.desk.record.reading is not None
+            await hand.sees('TOP leans 3/8" → next, 1/2" ↑ out')
+
+    wait_for(job())
+
+
+@pytest.mark.parametrize("typed", ["1 1/4n1 3/8h", "3/8+n1/2-o", ".375n.5o", "9.5mmn13mmo", "3/8 n 1/2 o"])
+def test_no_plain_reading_takes_more_than_twelve_keys(app_on, typed) -> None:
+    app = app_on("inch")
+    app.desk.open_last()
+    assert len(typed) + 1 <= 13 if " " in typed else len(typed) + 1 <= 12
+    assert app.desk.enter(typed).done
+
+
+def test_a_refusal_keeps_the_text_and_goes_to_the_bad_spot(app_on, running, wait_for) -> None:
+    async def job() -> None:
+        app = app_on()
+        async with running(app, 40, 20) as hand:
+            await hand.enter("3/8n1/2p")
+            await hand.sees("✗")
+            line = app.page.query_one(EntryLine)
+            assert line.value == "3/8n1/2p"
+            assert line.cursor_position == len("3/8n1/2")
+            assert app.desk.record.readings == ()
+            await hand.press("end", "backspace", "o")
+            await hand.sees("✓")
+            await hand.press("enter")
+            assert len(app.desk.record.readings) == 1
+
+    wait_for(job())
+
+
+def test_a_doubtful_entry_wants_a_second_enter(app_on, running, wait_for) -> None:
+    async def job() -> None:
+        app = app_on()
+        async with running(app, 80, 24) as hand:
+            await hand.enter("3n2i")
+            await hand.sees("Enter again")
+            assert app.desk.record.readings == ()
+            await hand.press("enter")
+            assert len(app.desk.record.readings) == 1
+
+    wait_for(job())
+
+
+def test_read_pack_reread_walk_on(app_on, running, wait_for) -> None:
+    async def job() -> None:
+        app = app_on()
+        async with running(app, 40, 10) as hand:
+            await hand.enter("9n5o")
+            await hand.sees("▲ pack")
+            await hand.enter(".3n.2o")
+            await hand.sees("✓ plumb", "█▀█ █   █ █ █▄ ▄█ █▀▄", "allowed 2.0 mm")
+            await hand.press("enter")
+            await hand.sees("post 2 (2/7)")
+            await hand.press("up")
+            await hand.sees("post 1 (1/7)")
+            await hand.press("down")
+            await hand.sees("post 2 (2/7)")
+
+    wait_for(job())
+
+
+def test_half_a_reading_is_half(app_on, running, wait_for) -> None:
+    async def job() -> None:
+        app = app_on()
+        async with running(app, 80, 24) as hand:
+            await hand.enter("3n")
+            await hand.sees("◐ half read", "out/house not read yet")
+            assert app.desk.record.state is PostState.HALF_READ
+            await hand.enter("2o")
+            await hand.sees("TOP leans 3 mm", "2 mm")
+
+    wait_for(job())
+
+
+def test_undo_and_redo_work_after_a_restart(make_site, running, wait_for) -> None:
+    from shimfit.tui.app import ShimfitApp
+
+    site = make_site()
+
+    async def first() -> None:
+        async with running(ShimfitApp(site), 40, 20) as hand:
+            await hand.enter("9n5o")
+            await hand.sees("▲ pack")
+
+    async def second() -> None:
+        app = ShimfitApp(site)
+        async with running(app, 40, 20) as hand:
+            await hand.sees("▲ pack", "TOP leans 9 mm")
+            await hand.press("ctrl+z")
+            await hand.sees("taken back", "to read")
+            assert app.desk.record.readings == ()
+            await hand.press("ctrl+y")
+            await hand.sees("brought back", "▲ pack")
+
+    wait_for(first())
+    wait_for(second())
+
+
+def test_direction_buttons_type_the_letter(app_on, running, wait_for) -> None:
+    async def job() -> None:
+        app = app_on("inch")
+        async with running(app, 40, 20) as hand:
+            await hand.type("3/8")
+            await hand.pilot.click("#keys", offset=(12, 0))
+            await hand.pilot.pause()
+            assert app.page.query_one(EntryLine).value == "3/8n"
+            await hand.type("1/2")
+            await hand.pilot.click("#keys", offset=(20, 0))
+            await hand.pilot.pause()
+            await hand.pilot.click("#keys", offset=(36, 0))
+            await hand.sees('TOP leans 3/8" → next, 1/2" ↑ out')
+
+    wait_for(job())
+
+
+def test_the_tap_pad_needs_no_keyboard(app_on, running, wait_for) -> None:
+    async def job() -> None:
+        app = app_on("inch")
+        async with running(app, 40, 20) as hand:
+            await hand.press("ctrl+t")
+            await hand.sees("LOG", "7/8")
+            for x, y in ((25, 1), (15, 5), (35, 1), (25, 5)):
+                await hand.pilot.click("#pad", offset=(x, y))
+            await hand.pilot.pause()
+            assert app.page.query_one(EntryLine).value == "3/8n1/2o"
+            await hand.pilot.click("#pad", offset=(36, 7))
+            await hand.sees("▲ pack")
+
+    wait_for(job())
+
+
+def test_find_note_skip_and_what_is_left(app_on, running, wait_for) -> None:
+    async def job() -> None:
+        app = app_on()
+        async with running(app, 80, 24) as hand:
+            await hand.press("ctrl+n")
+            await hand.enter("split, replace")
+            await hand.sees("noted", "split, replace")
+            await hand.press("slash")
+            await hand.enter("5")
+            await hand.sees("post 5 (5/7)")
+            app.do("skip")
+            await hand.enter("no access")
+            await hand.sees("– skipped", "Skipped: no access")
+            await hand.press("slash")
+            await hand.enter("split")
+            await hand.sees("post 1 (1/7)")
+            await hand.press("ctrl+l")
+            assert [post.name for post in app.desk.run.left_to_do] == ["1", "2", "3", "4", "6", "7"]
+            for _ in range(4):
+                await hand.press("down")
+            await hand.sees("post 6 (6/7)")
+
+    wait_for(job())
+
+
+def test_survey_walks_on_by_itself(app_on, running, wait_for) -> None:
+    async def job() -> None:
+        app = app_on()
+        async with running(app, 40, 10) as hand:
+            app.do("survey")
+            await hand.enter("3n2o")
+            await hand.sees("post 2 (2/7)", "post 1 logged: pack")
+            await hand.enter("3p2h")
+            await hand.sees("post 3 (3/7)")
+
+    wait_for(job())
+
+
+def test_tab_shows_the_next_pack_large(app_on, running, wait_for) -> None:
+    async def job() -> None:
+        app = app_on()
+        async with running(app, 40, 20) as hand:
+            await hand.enter("9n5o")
+            await hand.sees("Tab 1/")
+            first = hand.row("big")
+            await hand.press("tab")
+            await hand.sees("Tab 2/")
+            assert hand.row("big") != first
+
+    wait_for(job())
+
+
+def test_without_data_enter_writes_the_sample_job(app_on, running, wait_for) -> None:
+    async def job() -> None:
+        app = app_on(empty=True)
+        async with running(app, 40, 20) as hand:
+            await hand.sees("No job in this data file yet", "sample job")
+            await hand.press("enter")
+            await hand.sees("post ")
+            assert app.desk.run is not None
+            assert app.desk.run.sample
+
+    wait_for(job())
+
+
+def test_below_the_least_size_there_is_one_sentence_and_the_line(app_on, running, wait_for) -> None:
+    async def job() -> None:
+        app = app_on()
+        async with running(app, 29, 7) as hand:
+            await hand.sees("Make the window larger", "›")
+            await hand.pilot.resize_terminal(40, 10)
+            await hand.sees("post 1 (1/7)")
+            await hand.pilot.resize_terminal(5, 2)
+            await hand.pilot.resize_terminal(1, 1)
+            await hand.pilot.resize_terminal(80, 24)
+            await hand.sees("allowed 2.0 mm at 1000 mm")
+
+    wait_for(job())
+
+
+def test_a_storm_of_resizes_is_survived(app_on, running, wait_for) -> None:
+    async def job() -> None:
+        app = app_on()
+        async with running(app, 80, 24) as hand:
+            await hand.enter("9n5o")
+            for columns, rows in ((200, 60), (40, 10), (3, 3), (120, 20), (64, 14), (63, 13), (30, 8), (110, 24)):
+                await hand.pilot.resize_terminal(columns, rows)
+            await hand.pilot.resize_terminal(40, 20)
+            await hand.sees("TOP leans 9 mm", "▲ pack")
+            await hand.enter(".2n.1o")
+            await hand.sees("✓ plumb")
+
+    wait_for(job())
