@@ -522,7 +522,8 @@ class _Parser:
                     part.qualifier,
                     quarter(part.unit, self.settings),
                     step(part.number, part.unit, part.qualifier, self.settings),
-                    not part.number.is_reduced,
+                    part.number.numerator,
+                    part.number.denominator,
                     part.number.places,
                 )
         return None

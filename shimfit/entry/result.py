@@ -63,10 +63,17 @@ class Component:
     """A quarter of the tape's graduation in `unit`: what strong adds and shy takes away."""
     step: Fraction = Fraction(1)
     """Smallest difference that this reading tells apart, in `unit`."""
-    unreduced: bool = False
-    """Typed like 6/16, which a tape calls 3/8."""
+    numerator: int = 0
+    """Of a fraction or mixed number: upper number as typed; 0 of others."""
+    denominator: int = 1
+    """Lower number as typed, not reduced."""
     places: int = 0
     """Digits after the point as typed."""
+
+    @property
+    def unreduced(self) -> bool:
+        """Typed like 6/16, which a tape calls 3/8."""
+        return self.denominator > 1 and self.numerator % 2 == 0
 
     @property
     def value(self) -> Fraction:

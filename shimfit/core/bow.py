@@ -1,0 +1,81 @@
+"""A bowed post, and a foot that rocks: both are shown and kept, and a bow is never packed for.
+
+Plumb is the line from the foot's centre to the top's centre. A second reading at half height shows how far
+the post's middle stands off that line.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+from shimfit.core.checks import positive
+from shimfit.errors import EntryError
+from shimfit.model import Lean, Seat
+
+
+@dataclass(frozen=True, slots=True)
+class Bow:
+    """How far the middle of the post stands off the line from foot to top."""
+
+    along_mm: float
+    """Positive towards next."""
+    across_mm: float
+    """Positive towards out."""
+    u_along_mm: float | None = None
+    u_across_mm: float | None = None
+
+    @property
+    def size_mm(self) -> float:
+        """Distance from the line."""
+        return math.hypot(self.along_mm, self.across_mm)
+
+    @property
+    def is_sure(self) -> bool | None:
+        """True when it is more than twice its uncertainty; None when that is not known."""
+        if self.u_along_mm is None or self.u_across_mm is None:
+            return None
+        return self.size_mm > 2.0 * max(self.u_along_mm, self.u_across_mm)
+
+
+def bow(
+    full: Lean,
+    half: Lean,
+    height_mm: float,
+    u_full: tuple[float, float] | None = None,
+    u_half: tuple[float, float] | None = None,
+) -> Bow:
+    """Bow from the lean over the whole height and the lean over its lower half (slopes and their u).
+
+    Middle off the line = (half slope - full slope) × height/2, in each direction.
+    """
+    reach = positive(height_mm, "reading height") / 2.0
+    doubts: tuple[float | None, float | None] = (None, None)
+    if u_full is not None and u_half is not None:
+        doubts = (math.hypot(u_full[0], u_half[0]) * reach, math.hypot(u_full[1], u_half[1]) * reach)
+    return Bow(
+        (half.slope_along - full.slope_along) * reach,
+        (half.slope_across - full.slope_across) * reach,
+        *doubts,
+    )
+
+
+def with_rocks(needs_mm: Mapping[Seat, float], rocks: Iterable[tuple[Seat, float]]) -> dict[Seat, float]:
+    """What each seat needs when the foot rocks: the feeler's thickness more at the corner that hangs free.
+
+    Bed and foot are not always planes; the feeler fills what the gap plane can't know. Raises EntryError for
+    a face (only corners hang free), a thickness that is not above 0, and one corner named twice.
+    """
+    needs = dict(needs_mm)
+    seen: set[Seat] = set()
+    for seat, feeler_mm in rocks:
+        if not seat.is_corner:
+            raise EntryError(
+                f"a foot rocks at a corner, not at {seat}: next-out next-house prev-out prev-house"
+            )
+        if seat in seen:
+            raise EntryError(f"{seat} is named twice: one feeler thickness for each corner")
+        seen.add(seat)
+        needs[seat] = needs.get(seat, 0.0) + positive(feeler_mm, f"feeler's thickness at {seat}")
+    return needs
