@@ -33,6 +33,8 @@ class Standing:
     low_mm: Mapping[Seat, float]
     """How much lower than the plane the bed is at corners; part of what is wanted there."""
     take_up: float
+    hangs: bool = False
+    """A corner did not touch at this reading."""
 
     def want_mm(self, x_mm: float, y_mm: float, seat: Seat) -> float:
         """Least total wanted where a seat's pack bears, from the foot's centre."""
@@ -92,7 +94,8 @@ def standing_on(
             tilt.slope_across + finite(reading.slope_across, "lean across") / take_up,
         ),
     )
-    return Standing(foot, reading, tilt, wanted, low, take_up)
+    hangs = any(value > 0.0 for value in new.values())
+    return Standing(foot, reading, tilt, wanted, low, take_up, hangs)
 
 
 def pack_of(foot: Foot, seat: Seat, thickness_mm: float) -> Pack:
