@@ -26,6 +26,14 @@ class Exit(IntEnum):
     """Our own mistake (EX_SOFTWARE of sysexits.h), kept apart from everything that a person can put right."""
 
 
+def one_line(text: str) -> str:
+    """Text as one printable line: what was typed or read is quoted in messages and may hold anything.
+
+    A line break would make two sentences of one, an escape sequence would write on the person's terminal.
+    """
+    return text if text.isprintable() else "".join(sign if sign.isprintable() else " " for sign in text)
+
+
 class ShimfitError(Exception):
     """Base of all. The message is one sentence: what is wrong, where, and what to do."""
 
@@ -33,8 +41,8 @@ class ShimfitError(Exception):
     exit_code: ClassVar[Exit] = Exit.BUG
 
     def __init__(self, message: str, *, at: int | None = None) -> None:
-        super().__init__(message)
-        self.message = message
+        self.message = one_line(message)
+        super().__init__(self.message)
         self.at = at
         """Characters before the bad spot of what was typed; None where there is no spot."""
 
