@@ -9,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from shimfit.core.box import movement, returned
+from shimfit.core.correction import correct as front_door
 from shimfit.core.correction import pack_of, standing_on
 from shimfit.core.correction.boxed import change_from_box, merged
 from shimfit.core.packing import Options, build_tables, prescribe
@@ -188,3 +189,14 @@ def test_lots_of_one_name_are_put_together_only_when_they_are_alike():
     flat = Lot("F1", "flat", 2, "ply", thickness_mm=0.8)
     both = merged([flat, replace(flat, count=1), replace(flat, thickness_mm=0.7)])
     assert [(lot.lot, lot.count, lot.thickness_mm) for lot in both] == [("F1", 3, 0.8), ("F1 (2)", 2, 0.7)]
+
+
+def test_the_front_door_leads_to_both_rooms():
+    now = {Seat.NEXT_HOUSE: 0.8, Seat.NEXT_OUT: 0.8}
+    exact = front_door(FOOT, HEIGHT, Lean(0.0, 0.0046), TOLERANCE, now=now, options=OPTIONS)
+    assert [change.to_mm for change in exact.change] == [pytest.approx(0.414), pytest.approx(1.214)]
+    boxed = front_door(FOOT, HEIGHT, Lean(0.0, 0.0046), TOLERANCE, now=now, options=OPTIONS, lots=BOX)
+    assert boxed == correct(tuple(pack_of(FOOT, s, t) for s, t in now.items()), Lean(0.0, 0.0046), BOX)
+    packs = (flat_pack(Seat.NEXT_HOUSE, "F1", 0.8), flat_pack(Seat.NEXT_OUT, "F1", 0.8))
+    known = front_door(FOOT, HEIGHT, Lean(0.0, 0.0046), TOLERANCE, now=packs, options=OPTIONS, lots=BOX)
+    assert known == correct(packs, Lean(0.0, 0.0046), BOX)

@@ -1,0 +1,59 @@
+"""The front door: a reading of a post that stands on packs in, what to change out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
+
+from shimfit.core.correction.exact import exact_change, packs_now
+from shimfit.core.correction.standing import standing_on
+
+if TYPE_CHECKING:
+    from shimfit.core.packing.options import Options
+    from shimfit.model import Foot, Lean, Lot, Pack, Prescription, Seat, Tolerance
+
+
+def correct(
+    foot: Foot,
+    height_mm: float,
+    lean: Lean,
+    tolerance: Tolerance,
+    *,
+    now: Mapping[Seat, float] | Sequence[Pack],
+    options: Options,
+    lots: Sequence[Lot] | None = None,
+    margin_slope: float = 0.0,
+    take_up: float = 1.0,
+    low_mm: Mapping[Seat, float] | None = None,
+    feelers_mm: Mapping[Seat, float] | None = None,
+    trimmed: bool = False,
+) -> Prescription:
+    """What to change under a post that stands on packs and still leans.
+
+    lean: the reading on those packs. now: the packs, or their totals in mm where the pieces are not known.
+    lots: the box without the packs in place (their pieces are put back here); None = exact thicknesses.
+    margin_slope: kept from the limit. take_up: measured ÷ predicted change. low_mm: feelers that are in
+    the packs' totals already; feelers_mm: corners that do not touch at this reading. trimmed: cut flush.
+    The answer's `lean` is the reading, `packs` the new totals, `change` what to touch in the seats' order.
+    EntryError and UsageError for what can't be asked.
+    """
+    packs = packs_now(foot, now) if isinstance(now, Mapping) else tuple(now)
+    standing = standing_on(
+        foot, lean, packs, options.preload_mm, take_up=take_up, low_mm=low_mm, feelers_mm=feelers_mm
+    )
+    if lots is None:
+        return exact_change(
+            standing, packs, height_mm, tolerance, preload_mm=options.preload_mm, layout=options.layout
+        )
+    from shimfit.core.correction.boxed import change_from_box
+
+    return change_from_box(
+        standing,
+        packs,
+        height_mm,
+        tolerance,
+        lots=lots,
+        options=options,
+        margin_slope=margin_slope,
+        trimmed=trimmed,
+    )
