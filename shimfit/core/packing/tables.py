@@ -39,6 +39,8 @@ if TYPE_CHECKING:
     Ints = NDArray[np.int64]
 
 EPS = 1e-9
+_NO_COST = 1e300
+"""Anything finite is below: keeps thicknesses that no pack makes (infinity) out of comparisons."""
 FIRST_LENGTH = 1024
 """Grid steps that tables start with; they grow when a post needs more."""
 LONGEST = 1 << 15
@@ -507,7 +509,7 @@ class _FlatView:
         if 2 * thick[-1] == thickness:
             totals[-1] = self.c2[n - 1]
         least = float(totals.min())
-        if not least <= limit + EPS:
+        if not least <= min(limit, _NO_COST) + EPS:
             return None
         ties = np.flatnonzero(totals <= least + EPS)
         pairs = [self._pair_ranks(int(i), thickness) for i in ties]
@@ -526,7 +528,7 @@ class _FlatView:
         bounds = self.c1[:n] + self.tables.g[1][thickness - thick]
         best: tuple[float, tuple[int, ...]] | None = None
         for i in np.argsort(bounds, kind="stable"):
-            if not bounds[i] <= min(limit, best[0] if best else math.inf) + EPS:
+            if not bounds[i] <= min(limit, best[0] if best else _NO_COST) + EPS:
                 break
             first = self.units_at(int(i))
             found = self.without(int(i)).stack(thickness - int(thick[i]), 2, limit - first[0].cost)
@@ -548,7 +550,7 @@ class _FlatView:
             totals = totals + run.per_step * (thickness - np.arange(lo, hi + 1))
         ways: list[tuple[float, tuple[int, ...], int]] = []
         for j in np.argsort(totals, kind="stable"):
-            if not totals[j] <= limit + EPS:
+            if not totals[j] <= min(limit, _NO_COST) + EPS:
                 break
             tail = thickness - lo - int(j)
             tail_cost = run.cost + run.per_step * tail
