@@ -113,7 +113,8 @@ def _refuse_newer(path: Path, version: int) -> None:
 
 
 def _open_to_write(path: Path, now: str) -> sqlite3.Connection:
-    is_new = not path.exists() or path.stat().st_size == 0
+    was_there = path.exists()
+    is_new = not was_there or path.stat().st_size == 0
     db = _connect(f"{_uri(path)}?mode=rwc")
     try:
         if not is_new:
@@ -128,6 +129,8 @@ def _open_to_write(path: Path, now: str) -> sqlite3.Connection:
             _sync_folder(path.parent)
     except BaseException:
         db.close()
+        if not was_there:
+            path.unlink(missing_ok=True)
         raise
     return db
 

@@ -207,13 +207,16 @@ class _PostHistory:
             self.unread.append(unread_because(event, trouble))
         elif event.kind == "post-added":
             self._begin(event)
-        elif self.builder is None:
-            self._early.append(event)
-        elif event.kind == "post-removed":
+        elif event.kind == "post-removed" and self.builder is not None:
             self.removed.append(self.builder)
             self.builder = None
-        else:
+        elif self.builder is not None:
             self._pass_on(event, self.builder)
+        elif self.removed:
+            # Another crew went on at a post that this one took out: it stays with what was logged there.
+            self._pass_on(event, self.removed[-1])
+        else:
+            self._early.append(event)
 
     def _begin(self, added: Event) -> None:
         if self.builder is not None:

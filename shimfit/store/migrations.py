@@ -90,13 +90,13 @@ def schema_version(db: sqlite3.Connection) -> int:
     return int(version)
 
 
-def pending(db: sqlite3.Connection, steps: Sequence[Migration] = MIGRATIONS) -> tuple[Migration, ...]:
+def pending(db: sqlite3.Connection, steps: Sequence[Migration] | None = None) -> tuple[Migration, ...]:
     """Steps that this file has not seen; changes nothing."""
     version = schema_version(db)
-    return tuple(step for step in steps if step.number > version)
+    return tuple(step for step in (MIGRATIONS if steps is None else steps) if step.number > version)
 
 
-def migrate(db: sqlite3.Connection, now: str, steps: Sequence[Migration] = MIGRATIONS) -> None:
+def migrate(db: sqlite3.Connection, now: str, steps: Sequence[Migration] | None = None) -> None:
     """Run what is pending, in order, each in a transaction of its own with its note.
 
     The connection must be in autocommit mode (isolation_level None). Raises sqlite3.Error when a step fails;

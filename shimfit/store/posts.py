@@ -241,7 +241,7 @@ class PostBuilder:
             return PostState.HALF_READ if self._half else PostState.TO_READ
         if verdict is not None:
             return state_of(verdict)
-        if self._answer is None:
+        if self._answer is None or not self._answer_is_current:
             return PostState.PACK
         if self._answer.status == "impossible":
             return PostState.OUT

@@ -138,8 +138,8 @@ class RunState:
 
     @property
     def conflicts(self) -> tuple[PostRecord, ...]:
-        """Posts on which two crews' logs do not agree."""
-        return tuple(post for post in self.posts if post.conflict is not None)
+        """Posts on which two crews' logs do not agree, also those that one of them took out."""
+        return tuple(post for post in (*self.posts, *self.removed) if post.conflict is not None)
 
     @property
     def left_to_do(self) -> tuple[PostRecord, ...]:

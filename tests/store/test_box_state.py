@@ -1,0 +1,108 @@
+"""The box: lots with what is left of them, instruments, settings."""
+
+from __future__ import annotations
+
+F2 = {"lot": "F2", "form": "flat", "count": 4, "thickness_mm": 2.0}
+T1 = {"lot": "T1", "form": "taper", "count": 2, "thin_mm": 0.0, "thick_mm": 6.0, "length_mm": 120.0}
+
+
+def _left(crew):
+    return {lot.lot: lot.count for lot in crew.journal.box().lots}
+
+
+def test_counted_put_in_taken_out(crew):
+    anna = crew()
+    anna.journal.append("stock-imported", {"lots": [F2, T1], "source": "box.csv"})
+    assert _left(anna) == {"F2": 4, "T1": 2}
+    anna.journal.append("stock-added", {**F2, "count": 3})
+    anna.journal.append("stock-out", {"lot": "T1", "count": 1})
+    assert _left(anna) == {"F2": 7, "T1": 1}
+    anna.journal.append("stock-out", {"lot": "F2", "count": None})
+    box = anna.journal.box()
+    assert [lot.lot for lot in box.lots] == ["T1"]
+    assert [(lot.lot, lot.count) for lot in box.used_up] == [("F2", 0)]
+    assert box.lot("F2") is None
+
+
+def test_counting_again_replaces_what_was_counted_and_leaves_the_rest(crew):
+    anna = crew()
+    anna.journal.append("stock-imported", {"lots": [F2, T1], "source": "box.csv"})
+    anna.journal.append("stock-imported", {"lots": [{**F2, "count": 9}], "source": "box.csv"})
+    assert _left(anna) == {"F2": 9, "T1": 2}
+
+
+def test_pieces_used_leave_and_remainders_come_back_as_lots(crew):
+    anna = crew().lay_out()
+    anna.journal.append("stock-imported", {"lots": [F2, T1], "source": "box.csv"})
+    rest = {**T1, "lot": "T1.1", "count": 1, "thin_mm": 2.0, "length_mm": 80.0}
+    anna.log("taken", {"used": [{"lot": "T1"}, {"lot": "F2", "count": 2}], "back": [rest]}, post="1")
+    assert _left(anna) == {"F2": 2, "T1": 1, "T1.1": 1}
+    assert anna.journal.box().lot("T1.1").taper_slope == T1["thick_mm"] / T1["length_mm"]
+
+
+def test_unlike_pieces_are_never_mixed_under_one_name(crew):
+    anna = crew()
+    anna.journal.append("stock-added", F2)
+    anna.journal.append("stock-added", {**F2, "thickness_mm": 3.0, "count": 1})
+    anna.journal.append("stock-added", {**F2, "thickness_mm": 3.0, "count": 1})
+    assert _left(anna) == {"F2": 4, "F2 (2)": 2}
+
+
+def test_more_used_than_there_were_is_said_not_hidden(crew):
+    anna = crew().lay_out()
+    anna.journal.append("stock-added", F2)
+    anna.log("taken", {"used": [{"lot": "F2", "count": 6}, {"lot": "gone"}]}, post="1")
+    assert anna.journal.box().short == (("F2", 2), ("gone", 1))
+    assert _left(anna) == {}
+
+
+def test_undo_of_the_box_puts_back(crew):
+    anna = crew()
+    anna.journal.append("stock-added", F2)
+    anna.journal.append("stock-out", {"lot": "F2", "count": 1})
+    assert anna.journal.box().undo == "lot F2 taken out of the box"
+    assert anna.journal.undo(None) == "lot F2 taken out of the box"
+    assert _left(anna) == {"F2": 4}
+    assert anna.journal.box().redo == "lot F2 taken out of the box"
+    anna.journal.redo(None)
+    assert _left(anna) == {"F2": 3}
+
+
+def test_undo_of_a_pack_puts_its_pieces_back(crew, packs):
+    from shimfit import contract
+    from shimfit.store.events import Draft
+
+    anna = crew().lay_out()
+    anna.journal.append("stock-added", F2)
+    anna.journal.append_all(
+        [
+            Draft("taken", {"used": [{"lot": "F2"}]}, "jetty", "east", "1"),
+            Draft("packed", {"packs": [contract.pack_to_json(packs[0])]}, "jetty", "east", "1"),
+        ]
+    )
+    assert _left(anna) == {"F2": 3}
+    assert anna.journal.undo("jetty") == "packs put in at east/1"
+    assert _left(anna) == {"F2": 4}
+    assert anna.post("1").packs_in_place == ()
+
+
+def test_instruments_keep_their_history(crew):
+    anna = crew()
+    level = {"name": "long level", "kind": "level", "length_mm": 1200.0, "accuracy_slope": 0.0005}
+    anna.journal.append("instrument", level)
+    anna.journal.append(
+        "instrument", {**level, "zero_along": 0.0002, "u_zero": 0.0001, "checked": "2026-05-04"}
+    )
+    box = anna.journal.box()
+    assert [one.zero_along for one in box.instrument_history] == [0.0, 0.0002]
+    assert box.instrument("long level").u_zero == 0.0001
+    assert len(box.instruments) == 1
+
+
+def test_settings_are_what_was_set_last(crew):
+    anna = crew()
+    anna.journal.append("setting", {"key": "units", "value": "inch"})
+    anna.journal.append("setting", {"key": "units", "value": "mm"})
+    anna.journal.append("setting", {"key": "hints", "value": False})
+    assert anna.journal.box().settings == {"units": "mm", "hints": False}
+    assert anna.journal.box(upto=1).settings == {"units": "inch"}

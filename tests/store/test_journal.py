@@ -1,0 +1,263 @@
+"""The log itself: what was logged is there, in order, unchanged, and provably so."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import sqlite3
+import threading
+
+import pytest
+
+from shimfit.errors import FileError, InternalError, UsageError
+from shimfit.store.events import Draft
+from shimfit.store.journal import Journal
+
+
+def test_what_was_logged_is_there_after_opening_again(crew, tmp_path):
+    anna = crew()
+    anna.lay_out()
+    logged = anna.read("2", 0.01, 0.005, text="10mm n 5mm o")
+    anna.journal.close()
+    with Journal.open(tmp_path / "anna.db") as again:
+        (*_, last) = again.events()
+        assert last == logged
+        assert last.data["text"] == "10mm n 5mm o"
+        assert again.run("jetty", "east").post("2").readings[0].by == "anna"
+
+
+def test_another_connection_sees_an_event_as_soon_as_append_returns(crew, tmp_path):
+    anna = crew().lay_out()
+    event = anna.read("1")
+    with sqlite3.connect(tmp_path / "anna.db") as other:
+        assert other.execute("SELECT id FROM event ORDER BY seq DESC").fetchone() == (event.id,)
+    other.close()
+
+
+def test_several_events_are_logged_in_one_go_or_not_at_all(crew):
+    anna = crew().lay_out()
+    before = anna.journal.head
+    with pytest.raises(InternalError, match="height_mm"):
+        anna.journal.append_all(
+            [
+                Draft("noted", {"text": "good"}, "jetty", "east", "1"),
+                Draft(
+                    "reading", {"text": "x", "slope_along": 0.0, "slope_across": 0.0}, "jetty", "east", "1"
+                ),
+            ]
+        )
+    assert anna.journal.head == before
+    events = anna.journal.append_all(
+        [Draft("noted", {"text": str(n)}, "jetty", "east", "1") for n in range(3)]
+    )
+    assert {event.step for event in events} == {events[0].id}
+
+
+@pytest.mark.parametrize(
+    ("kind", "data", "says"),
+    [
+        (
+            "reading",
+            {"text": "x", "slope_along": float("nan"), "slope_across": 0.0, "height_mm": 1.0},
+            "number",
+        ),
+        ("reading", {"text": "x", "slope_along": True, "slope_across": 0.0, "height_mm": 1.0}, "number"),
+        ("reading", {"text": "x", "slope_along": 0.0, "slope_across": 0.0, "height_mm": 0}, "more than 0"),
+        ("packed", {"packs": [{"seat": "middle"}]}, "seat"),
+        ("photo", {"file": " "}, "a name"),
+        ("undone", {"of": "no-such-event"}, "no event"),
+        (
+            "stock-added",
+            {"lot": "T", "form": "taper", "count": 1, "thin_mm": 2, "thick_mm": 2, "length_mm": 9},
+            "thin",
+        ),
+    ],
+)
+def test_an_event_that_could_not_be_read_back_is_never_logged(crew, kind, data, says):
+    anna = crew().lay_out()
+    before = anna.journal.head
+    with pytest.raises(InternalError, match=says):
+        anna.log(kind, data, post="1")
+    assert anna.journal.head == before
+
+
+def test_the_chain_is_what_the_page_on_it_says(crew):
+    """Worked out anew from the columns with json and hashlib alone: canonical JSON, SHA-256 (FIPS 180-4)."""
+    anna = crew().lay_out()
+    anna.read("1", text='3/8" Überstand → n')
+    prev = ""
+    for number, event in enumerate(anna.journal.events(), 1):
+        row = {
+            name: getattr(event, name)
+            for name in (
+                "id",
+                "step",
+                "log",
+                "time",
+                "stamp",
+                "by",
+                "job",
+                "run",
+                "post",
+                "kind",
+                "prev",
+                "seq",
+            )
+        }
+        row |= {"data": event.data, "origin": None}
+        text = json.dumps(row, sort_keys=True, separators=(",", ":"), ensure_ascii=True)
+        assert hashlib.sha256(text.encode()).hexdigest() == event.hash
+        assert (event.seq, event.prev) == (number, prev)
+        prev = event.hash
+    assert anna.journal.head == (number, prev)
+    assert anna.journal.verify() is None
+
+
+REST = "step, log, time, stamp, by, job, run, post, kind, data"
+
+
+@pytest.mark.parametrize(
+    "statement",
+    [
+        "UPDATE event SET data = '{}' WHERE seq = 3",
+        "DELETE FROM event WHERE seq = 3",
+        "DELETE FROM event",
+        "INSERT OR REPLACE INTO event SELECT * FROM event WHERE seq = 3",
+        f"REPLACE INTO event SELECT 6, id, {REST}, hash, hash, NULL, NULL, NULL FROM event WHERE seq = 5",
+        f"INSERT INTO event SELECT 9, 'new', {REST}, hash, hash, NULL, NULL, NULL FROM event WHERE seq = 5",
+        f"INSERT INTO event SELECT 6, 'new', {REST}, 'x', hash, NULL, NULL, NULL FROM event WHERE seq = 5",
+        "UPDATE log SET id = 'another'",
+        "DELETE FROM log",
+    ],
+)
+@pytest.mark.parametrize("recursive", ["ON", "OFF"])
+def test_the_database_itself_refuses_to_change_the_log(crew, tmp_path, statement, recursive):
+    crew().lay_out().journal.close()
+    db = sqlite3.connect(tmp_path / "anna.db", isolation_level=None)
+    db.execute(f"PRAGMA recursive_triggers = {recursive}")
+    before = db.execute("SELECT * FROM event").fetchall()
+    assert len(before) == 5
+    with pytest.raises(sqlite3.IntegrityError, match=r"stays as it is|only grows"):
+        db.execute(statement)
+    assert db.execute("SELECT * FROM event").fetchall() == before
+    db.close()
+
+
+@pytest.mark.parametrize(
+    ("change", "seq", "why"),
+    [
+        ("UPDATE event SET data = replace(data, '1200.0', '1300.0') WHERE seq = 3", 3, "changed"),
+        ("UPDATE event SET by = 'somebody else' WHERE seq = 2", 2, "changed"),
+        ("DELETE FROM event WHERE seq = 4", 4, "missing"),
+        ("UPDATE event SET hash = 'f' || substr(hash, 2) WHERE seq = 5", 5, "changed"),
+        ("UPDATE event SET seq = -seq WHERE seq IN (3, 4)", 3, "missing"),
+    ],
+)
+def test_verify_names_the_first_event_that_was_changed_from_outside(crew, tmp_path, change, seq, why):
+    crew().lay_out().journal.close()
+    db = sqlite3.connect(tmp_path / "anna.db", isolation_level=None)
+    for (trigger,) in db.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
+        db.execute(f"DROP TRIGGER {trigger}")
+    db.execute(change)
+    db.close()
+    with Journal.open(tmp_path / "anna.db", read_only=True) as journal:
+        bad = journal.verify()
+    assert bad is not None
+    if "-seq" in change:
+        assert bad.seq == 1  # rows with a negative number come first: the chain does not begin
+    else:
+        assert bad.seq == seq
+        assert why in bad.why
+    assert f"event {bad.seq}" in bad.sentence
+
+
+def test_a_clock_set_back_keeps_its_time_is_flagged_and_changes_no_order(crew):
+    anna = crew().lay_out()
+    first = anna.read("1", 0.009)
+    anna.clock.set("2019-01-01T00:00:00+01:00")
+    second = anna.read("1", 0.004)
+    assert second.time.startswith("2019-01-01T00:00:01.000+01:00")
+    assert second.clock_set_back
+    assert not first.clock_set_back
+    assert second.stamp > first.stamp
+    assert anna.post("1").reading.slope_along == 0.004
+    anna.clock.set("2027-01-01T00:00:00+01:00")
+    assert not anna.read("1").clock_set_back
+    assert anna.journal.verify() is None
+
+
+def test_times_carry_the_offset_of_the_place(crew, somewhere_else):
+    anna = crew()
+    anna.clock.now = anna.clock.now.astimezone(somewhere_else)
+    assert anna.lay_out().log("noted", {"text": "x"}, post="1").time.endswith("-08:00")
+
+
+def test_threads_share_a_journal_without_losing_an_event(crew):
+    anna = crew().lay_out()
+    before = anna.journal.head[0]
+
+    def work() -> None:
+        for n in range(20):
+            anna.log("noted", {"text": str(n)}, post="1")
+
+    threads = [threading.Thread(target=work) for _ in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert anna.journal.head[0] == before + 80
+    assert anna.journal.verify() is None
+    assert len(anna.post("1").notes) == 80
+
+
+def test_a_second_journal_is_told_reads_along_and_takes_over(crew, tmp_path):
+    anna = crew().lay_out()
+    with Journal.open(tmp_path / "anna.db") as second:
+        assert second.read_only
+        assert "is writing to" in second.notice
+        assert "look but not log" in second.notice
+        anna.read("2")
+        assert second.run("jetty", "east").post("2").readings
+        anna.read("3")
+        assert second.run("jetty", "east").post("3").readings
+        with pytest.raises(FileError, match="look but not log"):
+            second.append("noted", {"text": "x"}, job="jetty", run="east", post="1")
+        assert not second.take_over()
+        anna.journal.close()
+        assert second.take_over()
+        assert second.notice is None
+        second.append("noted", {"text": "x"}, job="jetty", run="east", post="1")
+        assert second.run("jetty", "east").post("1").notes[0].text == "x"
+        assert second.verify() is None
+
+
+def test_a_journal_opened_to_look_at_logs_nothing(crew, tmp_path):
+    crew().lay_out().journal.close()
+    with Journal.open(tmp_path / "anna.db", read_only=True) as journal:
+        assert journal.notice is None
+        with pytest.raises(FileError, match="look at only"):
+            journal.append("setting", {"key": "units", "value": "inch"})
+
+
+def test_what_is_not_there_is_named_beside_what_is(crew):
+    anna = crew().lay_out()
+    with pytest.raises(UsageError, match=r"no job 'pier'.*jetty"):
+        anna.journal.job("pier")
+    with pytest.raises(UsageError, match=r"no run 'west'.*east"):
+        anna.run(run="west")
+    with pytest.raises(UsageError, match="no job 'pier'"):
+        anna.run(job="pier")
+
+
+def test_jobs_come_in_order_with_their_runs_and_the_last_one_worked_on(crew):
+    anna = crew().lay_out().lay_out(run="west").lay_out(job="annex", run="deck")
+    anna.read("1", run="east")
+    first, second = anna.journal.jobs()
+    assert (first.name, first.runs, first.last_run, first.units) == ("jetty", ("east", "west"), "east", "mm")
+    assert (second.name, second.runs, second.last_run) == ("annex", ("deck",), "deck")
+    assert first.last_seq == anna.journal.head[0]
+
+
+def test_a_new_file_is_closed_without_leaving_a_log_beside_it(crew, tmp_path):
+    crew().lay_out().journal.close()
+    assert sorted(file.name for file in tmp_path.iterdir()) == ["anna.db", "anna.db.lock"]

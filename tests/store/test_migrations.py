@@ -1,0 +1,125 @@
+"""Every released schema comes to today's, whole or not at all."""
+
+from __future__ import annotations
+
+import sqlite3
+from pathlib import Path
+
+import pytest
+
+from shimfit.errors import FileError
+from shimfit.model import PostState
+from shimfit.store import migrations
+from shimfit.store.journal import Journal
+from shimfit.store.migrations import MIGRATIONS, Migration, migrate, pending, schema_version
+
+DUMPS = sorted((Path(__file__).parents[2] / "fixtures" / "databases").glob("schema_*.sql"))
+SCHEMA = "SELECT type, name, tbl_name, sql FROM sqlite_master ORDER BY name"
+
+
+def restore(dump: Path, path: Path) -> None:
+    db = sqlite3.connect(path)
+    db.executescript(dump.read_text(encoding="utf-8"))
+    db.close()
+
+
+def today() -> sqlite3.Connection:
+    db = sqlite3.connect(":memory:", isolation_level=None)
+    migrate(db, "2026-01-01T00:00:00+00:00")
+    return db
+
+
+def test_there_is_a_dump_of_every_released_schema():
+    assert [dump.stem for dump in DUMPS] == [f"schema_{step.number}" for step in MIGRATIONS]
+
+
+def test_steps_are_numbered_from_one_without_a_hole_and_named_once():
+    assert [step.number for step in MIGRATIONS] == list(range(1, len(MIGRATIONS) + 1))
+    assert len({step.name for step in MIGRATIONS}) == len(MIGRATIONS)
+
+
+@pytest.mark.parametrize("dump", DUMPS, ids=lambda dump: dump.stem)
+def test_a_file_of_a_released_schema_is_adopted_with_all_that_is_in_it(tmp_path, dump):
+    path = tmp_path / "old.db"
+    restore(dump, path)
+    with Journal.open(path) as journal:
+        assert journal.verify() is None
+        assert schema_version(journal._opened.db) == MIGRATIONS[-1].number
+        run = journal.run("jetty", "east")
+        assert [post.state for post in run.posts] == [
+            PostState.PLUMB,
+            PostState.HALF_READ,
+            PostState.TO_READ,
+        ]
+        assert run.post("1").readings[0].text == "9mm n 0"
+        assert journal.box().lot("F2").count == 4
+        assert journal.redo("jetty") == "noted at east/3"
+        db, new = journal._opened.db, today()
+        assert db.execute(SCHEMA).fetchall() == new.execute(SCHEMA).fetchall()
+        new.close()
+
+
+@pytest.mark.parametrize("dump", DUMPS, ids=lambda dump: dump.stem)
+def test_the_dump_has_the_chain_that_was_released(tmp_path, dump):
+    """The hash of a released log's end, written down then: the form of the hash can't drift."""
+    path = tmp_path / "old.db"
+    restore(dump, path)
+    with Journal.open(path) as journal:
+        assert journal.head == HEADS[dump.stem]
+
+
+def test_pending_only_reads():
+    db = sqlite3.connect(":memory:", isolation_level=None)
+    assert pending(db) == MIGRATIONS
+    assert db.execute("SELECT count(*) FROM sqlite_master").fetchone() == (0,)
+    assert db.total_changes == 0
+    db.close()
+    done = today()
+    assert pending(done) == ()
+    done.close()
+
+
+def test_each_step_leaves_its_note():
+    db = today()
+    notes = db.execute("SELECT number, name FROM migration ORDER BY number").fetchall()
+    assert notes == [(step.number, step.name) for step in MIGRATIONS]
+    migrate(db, "2027-01-01T00:00:00+00:00")
+    assert db.execute("SELECT count(*) FROM migration").fetchone() == (len(MIGRATIONS),)
+    db.close()
+
+
+def _next_step(run) -> tuple[Migration, ...]:
+    return (*MIGRATIONS, Migration(MIGRATIONS[-1].number + 1, "the next", run))
+
+
+def test_a_step_that_fails_half_way_leaves_nothing():
+    def fails(db: sqlite3.Connection) -> None:
+        db.execute("CREATE TABLE half (made TEXT)")
+        db.execute("INSERT INTO nowhere VALUES (1)")
+
+    db = today()
+    before = list(db.iterdump())
+    with pytest.raises(sqlite3.OperationalError, match="nowhere"):
+        migrate(db, "2027-01-01T00:00:00+00:00", _next_step(fails))
+    assert list(db.iterdump()) == before
+    assert schema_version(db) == MIGRATIONS[-1].number
+    migrate(db, "2027-01-01T00:00:00+00:00", _next_step(lambda db: db.execute("CREATE TABLE good (n INT)")))
+    assert schema_version(db) == MIGRATIONS[-1].number + 1
+    db.close()
+
+
+def test_an_older_file_is_not_changed_by_looking_at_it(crew, tmp_path, monkeypatch):
+    crew().lay_out().journal.close()
+    path = tmp_path / "anna.db"
+    before = path.read_bytes()
+    monkeypatch.setattr(
+        migrations, "MIGRATIONS", _next_step(lambda db: db.execute("CREATE TABLE more (n INT)"))
+    )
+    with pytest.raises(FileError, match="older shimfit"):
+        Journal.open(path, read_only=True)
+    assert path.read_bytes() == before
+
+
+HEADS = {
+    "schema_1": (12, "6d741efa6985e8238c3c36f1140e26f523f13afe4cc9f63038c4ac02edf3dee5"),
+}

@@ -1,0 +1,176 @@
+"""Undo and redo are events too: whatever was done, taking it back gives the state before, bit by bit."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from shimfit.errors import UsageError
+from shimfit.model import PostState
+from shimfit.store.fold import fold_run
+from shimfit.store.journal import Journal
+
+
+def _run(crew):
+    """The run, or None when even laying it out was taken back."""
+    try:
+        return crew.run()
+    except UsageError:
+        return None
+
+
+def _seen(crew):
+    """The run without the positions of events in the log, which undo moves on."""
+    run = _run(crew)
+    if run is None:
+        return None
+    posts = tuple(replace(post, last_seq=0) for post in run.posts)
+    removed = tuple(replace(post, last_seq=0) for post in run.removed)
+    return replace(run, posts=posts, removed=removed, last_seq=0), crew.journal.box().lots
+
+
+def test_undo_of_a_reading_takes_its_answer_along(crew):
+    anna = crew().lay_out()
+    before = _seen(anna)
+    anna.read("1", text="9mm n 0")
+    anna.prescribe("1")
+    assert anna.journal.job("jetty").undo == "reading 9mm n 0 at east/1"
+    assert anna.journal.undo("jetty") == "reading 9mm n 0 at east/1"
+    assert _seen(anna) == before
+    assert anna.journal.job("jetty").redo == "reading 9mm n 0 at east/1"
+    assert anna.journal.redo("jetty") == "reading 9mm n 0 at east/1"
+    assert anna.post("1").state is PostState.PACK
+    assert anna.post("1").prescription is not None
+
+
+def test_undo_walks_past_answers_at_other_posts(crew):
+    anna = crew().lay_out()
+    anna.prescribe("2")
+    anna.log("noted", {"text": "x"}, post="1")
+    anna.prescribe("3")
+    assert anna.journal.undo("jetty") == "noted at east/1"
+    assert anna.post("3").prescription is not None
+    assert anna.post("2").prescription is not None
+
+
+def test_something_new_ends_redo(crew):
+    anna = crew().lay_out()
+    anna.read("1")
+    anna.journal.undo("jetty")
+    assert anna.journal.job("jetty").redo
+    anna.log("noted", {"text": "x"}, post="2")
+    assert anna.journal.job("jetty").redo is None
+    assert anna.journal.redo("jetty") is None
+    assert anna.journal.undo("jetty") == "noted at east/2"
+    assert anna.journal.redo("jetty") == "noted at east/2"
+
+
+def test_all_the_way_back_and_forth(crew):
+    anna = crew().lay_out()
+    anna.read("1")
+    anna.read("2")
+    back = []
+    while (words := anna.journal.undo("jetty")) is not None:
+        back.append(words)
+    assert back[-1] == "new job jetty"
+    assert back[-2] == "new run jetty/east with 3 posts"
+    assert anna.journal.jobs() == ()
+    forth = []
+    while (words := anna.journal.redo("jetty")) is not None:
+        forth.append(words)
+    assert forth == back[::-1]
+    assert anna.post("2").state is PostState.PACK
+    assert anna.journal.verify() is None
+
+
+def test_undo_survives_a_restart(crew, tmp_path):
+    anna = crew().lay_out()
+    anna.read("1")
+    anna.journal.undo("jetty")
+    anna.journal.close()
+    with Journal.open(tmp_path / "anna.db") as again:
+        assert again.run("jetty", "east").post("1").state is PostState.TO_READ
+        assert again.redo("jetty") is not None
+        assert again.run("jetty", "east").post("1").state is PostState.PACK
+
+
+_POSTS = st.sampled_from(["1", "2", "3"])
+_DEEDS = st.one_of(
+    st.tuples(st.just("read"), _POSTS, st.sampled_from([0.0, 0.0019, 0.009, None])),
+    st.tuples(st.just("bed"), _POSTS, st.just(0.006)),
+    st.tuples(st.just("prescribe"), _POSTS, st.booleans()),
+    st.tuples(st.just("pack"), _POSTS, st.none()),
+    st.tuples(st.sampled_from(["tightened", "trimmed", "skipped", "noted", "removed"]), _POSTS, st.none()),
+    st.tuples(st.just("moved"), _POSTS, st.sampled_from([100.0, 2500.0, 9000.0])),
+    st.tuples(st.sampled_from(["undo", "redo"]), st.none(), st.none()),
+)
+
+
+def _do(crew, packs, deed):
+    kind, post, value = deed
+    match kind:
+        case "read":
+            crew.read(post, value, 0.0)
+        case "bed":
+            crew.read(post, value, 0.0, stage="bed")
+        case "prescribe":
+            crew.prescribe(post, packs[:1] if value else ())
+        case "pack":
+            crew.pack(post, packs[1])
+        case "skipped":
+            crew.log("skipped", {"why": "later"}, post=post)
+        case "noted":
+            crew.log("noted", {"text": "x"}, post=post)
+        case "removed":
+            crew.log("post-removed", {}, post=post)
+        case "moved":
+            crew.log("post-moved", {"station_mm": value}, post=post)
+        case "undo":
+            crew.journal.undo("jetty")
+        case "redo":
+            crew.journal.redo("jetty")
+        case _:
+            crew.log(kind, {}, post=post)
+
+
+_LOOSE = settings(
+    max_examples=25,
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+)
+_number = iter(range(10**9))
+
+
+@_LOOSE
+@given(st.lists(_DEEDS, max_size=14))
+def test_forward_in_steps_is_the_same_as_all_at_once(crew, packs, tmp_path, deeds):
+    name = f"f{next(_number)}"
+    anna = crew(name).lay_out()
+    anna.run()  # from here the state is brought forward event by event
+    for deed in deeds:
+        _do(anna, packs, deed)
+        _run(anna)
+    brought_forward = _run(anna)
+    assert fold_run(list(anna.journal.events()), "jetty", "east") == brought_forward
+    anna.journal.close()
+    with Journal.open(tmp_path / f"{name}.db", read_only=True) as again:
+        if brought_forward is not None:
+            assert again.run("jetty", "east") == brought_forward
+        assert again.verify() is None
+
+
+@_LOOSE
+@given(st.lists(_DEEDS, max_size=10), st.integers(1, 4))
+def test_undo_then_redo_gives_the_same_state(crew, packs, deeds, times):
+    anna = crew(f"u{next(_number)}").lay_out()
+    for deed in deeds:
+        _do(anna, packs, deed)
+    states = [_seen(anna)]
+    states += [_seen(anna) for _ in range(times) if anna.journal.undo("jetty") is not None]
+    while len(states) > 1:
+        assert _seen(anna) == states.pop()
+        assert anna.journal.redo("jetty") is not None
+    assert _seen(anna) == states.pop()
+    anna.journal.close()
