@@ -243,7 +243,7 @@ def replay(capture: Capture, stream: Stream) -> float:
             stream.opened(now_s)
         elif entry.kind == "error":
             stream.say(f"link lost at {now_s:.1f} s: {entry.text}")
-            stream.lost(now_s, f"link lost: {entry.text}")
+            stream.lost(f"link lost: {entry.text}")
         elif entry.kind == "mark" and entry.text.startswith(ASKED):
             stream.asked(now_s)
     stream.tick(now_s)

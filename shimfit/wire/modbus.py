@@ -27,7 +27,6 @@ EXCEPTIONS = {
     6: "it is busy",
 }
 _FORMS = {"int16": ">h", "uint16": ">H", "int32": ">i", "uint32": ">I", "float32": ">f"}
-_LONGEST = 5 + 250
 
 
 def crc16(data: bytes) -> int:
@@ -67,6 +66,7 @@ class ModbusFrames:
         self._first = min(value.address for value in description.values)
         words = max(value.address + value.words for value in description.values) - self._first
         self._bytes = 2 * words
+        self.answer_length = 5 + self._bytes
         self.request = with_crc(struct.pack(">BBHH", self._station, self._function, self._first, words))
 
     def length(self, data: bytes) -> int:
@@ -234,33 +234,40 @@ class ModbusScanner:
     def __init__(self, description: Modbus, tally: Tally) -> None:
         self.link = ModbusLink(description, tally)
         self._tally = tally
-        self._head = self.link.frames.request[:2]
+        self._request = self.link.frames.request
+        self._heads = (self._request[:2], bytes([self._request[0], self._request[1] | 0x80]))
+        self._usual = self.link.frames.answer_length
         self._got = b""
 
     def feed(self, data: bytes, now_s: float) -> list[Sample]:
         """Samples of the answers that these bytes complete."""
         self._got += data
         samples = []
-        while len(self._got) >= 5:
-            if self._got.startswith(self.link.frames.request):
-                self._got = self._got[len(self.link.frames.request) :]
+        while (length := self._next_length()) is not None:
+            frame, self._got = self._got[:length], self._got[length:]
+            if frame == self._request:
                 continue
-            length = self.link.frames.length(self._got)
-            ours = self._got[:2] == self._head
-            if length > _LONGEST:
-                self._got = self._got[1:]
-                continue
-            if len(self._got) < length:
-                break
-            frame = self._got[:length]
-            if crc16(frame[:-2]) == int.from_bytes(frame[-2:], "little") or ours:
+            if length > 1:
                 good, sample = self.link.take(frame, now_s)
                 samples += [] if sample is None else [sample]
-                whole = good or self.link.frames.judge(frame) is not Refusal.BAD_CRC
-                self._got = self._got[length if whole else 1 :]
-            else:
-                self._got = self._got[1:]
+                if not good and self.link.frames.judge(frame) is Refusal.BAD_CRC:
+                    self._got = frame[1:] + self._got  # a good one may begin inside it
         return samples
+
+    def _next_length(self) -> int | None:
+        """Bytes to take next: a request, an answer, or 1 to pass over; None while that can't be told."""
+        got = self._got
+        if self._request.startswith(got[: len(self._request)]):
+            return len(self._request) if len(got) >= len(self._request) else None
+        if len(got) < 5:
+            return None
+        if got[:2] in self._heads:
+            length = self.link.frames.length(got)
+            return length if len(got) >= length else None
+        if len(got) < self._usual:
+            return None
+        frame = got[: self._usual]
+        return self._usual if crc16(frame[:-2]) == int.from_bytes(frame[-2:], "little") else 1
 
     def restart(self, *, lost: bool) -> None:
         """Begin anew; a frame that was under way is never parsed."""

@@ -1,22 +1,18 @@
 """Bytes with their arrival times to what stands on the screen: the one path for live links and replays.
 
-No port, no thread, no clock of its own: `opened`, `feed`, `tick` and `lost` all carry the time.
+No port, no thread, no clock of its own: whoever calls `opened`, `feed`, `tick` or `lost` tells the time.
 """
 
 from __future__ import annotations
 
 import math
-from collections import deque
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from shimfit.core.steady import PostWatch, View, WatchState
 from shimfit.errors import EntryError
-from shimfit.wire.dialects import Modbus, Xdr, line_reader
-from shimfit.wire.dialects.sniff import Sniffer
-from shimfit.wire.dialects.xdr import XdrReader
-from shimfit.wire.framing import LineFramer
-from shimfit.wire.modbus import ModbusPoller, ModbusScanner
+from shimfit.wire.gauges import RATES_OVER_S, OutputStep, Rates
+from shimfit.wire.inputs import make_input
 from shimfit.wire.sample import Pace, Sample, slopes
 from shimfit.wire.tally import Refusal, Tally
 
@@ -29,12 +25,7 @@ if TYPE_CHECKING:
 STALE_S = 1.0
 STALE_PERIODS = 5
 DAMAGE_SHARE = 0.1
-DAMAGE_OVER_S = 5.0
-_RATES_OVER_S = 2.0
-_NOTE_EVERY_S = 0.25
 _MOST_MESSAGES = 50
-_STEPS_TO_BELIEVE = 5
-_DAMAGE = (Refusal.BAD_CHECKSUM, Refusal.NO_CHECKSUM, Refusal.BAD_CRC)
 
 
 class Stream:
@@ -57,10 +48,10 @@ class Stream:
         self.messages: list[str] = []
         """Sentences for the person, oldest first, each once."""
         self.watch = PostWatch(options.steadiness, options.doubts)
-        self._input = _input(options, self.tally, polled=polled)
+        self._input = make_input(options, self.tally, polled=polled)
         self._pace = Pace()
-        self._rates = _Rates()
-        self._step = _OutputStep()
+        self._rates = Rates()
+        self._step = OutputStep()
         self._last_good_s: float | None = None
         self._last_byte_s: float | None = None
         self._link_down: str | None = None
@@ -77,13 +68,14 @@ class Stream:
         self._link_down = None
         self._last_byte_s = None
         self._last_good_s = None
+        self._rates.restart()
         self._rates.note(now_s, self.tally)
 
-    def lost(self, now_s: float, why: str) -> None:
+    def lost(self, why: str) -> None:
         """The link is gone: a line under way is dropped and counted."""
         self._restart(why)
         self._link_down = why
-        self._rates.note(now_s, self.tally)
+        self._rates.restart()
 
     def end_of_bytes(self) -> None:
         """A bare file ends here: a line under way can't be told from a cut one. The state stays."""
@@ -218,7 +210,7 @@ class Stream:
         return max(STALE_S, STALE_PERIODS * (self._pace.period_s or 0.0))
 
     def _nothing_yet(self, now_s: float) -> View:
-        if self._last_byte_s is None or now_s - self._last_byte_s > _RATES_OVER_S:
+        if self._last_byte_s is None or now_s - self._last_byte_s > RATES_OVER_S:
             return View(WatchState.NO_DATA, self._hint(now_s))
         if self.format is None:
             return View(WatchState.LISTENING, "finding the format")
@@ -228,195 +220,6 @@ class Stream:
         """What to look at."""
         if self._input.no_answer is not None:
             return self._input.no_answer
-        if self._last_byte_s is None or now_s - self._last_byte_s > _RATES_OVER_S:
+        if self._last_byte_s is None or now_s - self._last_byte_s > RATES_OVER_S:
             return "no bytes come: look at cable, power and pairing"
         return "bytes come but no good lines: wrong speed or format?"
-
-
-class _OutputStep:
-    """The sensor's output step q, from the smallest change it ever makes."""
-
-    def __init__(self) -> None:
-        self._last: float | None = None
-        self._smallest = math.inf
-        self._changes = 0
-
-    def learn(self, value_deg: float) -> bool:
-        """Take in a value; True when the smallest change became smaller or believable."""
-        last, self._last = self._last, value_deg
-        change = abs(value_deg - last) if last is not None else 0.0
-        if change == 0.0:
-            return False
-        self._changes += 1
-        if change < self._smallest:
-            self._smallest = change
-            return True
-        return self._changes == _STEPS_TO_BELIEVE
-
-    def step_deg(self, printed_deg: float | None) -> float:
-        """The step: what was seen once enough changes were, and never less than what is printed."""
-        seen_deg = self._smallest if self._changes >= _STEPS_TO_BELIEVE else 0.0
-        return max(printed_deg or 0.0, seen_deg)
-
-
-class _Rates:
-    """Counts over the last seconds."""
-
-    def __init__(self) -> None:
-        self._notes: deque[tuple[float, int, int, int]] = deque()
-        self.good_per_s = 0.0
-        self.bytes_per_s = 0.0
-        self.damaged_share = 0.0
-
-    def note(self, now_s: float, tally: Tally) -> bool:
-        """Keep the counts as of now, a few times a second; True when it did."""
-        if self._notes and 0 <= now_s - self._notes[-1][0] < _NOTE_EVERY_S:
-            return False
-        damaged = sum(tally.refused.get(reason, 0) for reason in _DAMAGE)
-        self._notes.append((now_s, tally.bytes, tally.good, damaged))
-        while self._notes[0][0] < now_s - DAMAGE_OVER_S:
-            self._notes.popleft()
-        self._work_out(now_s)
-        return True
-
-    def _work_out(self, now_s: float) -> None:
-        first = next((note for note in self._notes if note[0] >= now_s - _RATES_OVER_S), self._notes[-1])
-        _, received, good, damaged = self._notes[-1]
-        spent_s = now_s - first[0]
-        self.bytes_per_s = (received - first[1]) / spent_s if spent_s > 0 else 0.0
-        self.good_per_s = (good - first[2]) / spent_s if spent_s > 0 else 0.0
-        lines_bad = damaged - self._notes[0][3]
-        lines = good - self._notes[0][2] + lines_bad
-        self.damaged_share = lines_bad / lines if lines > 0 and lines_bad > 0 else 0.0
-
-
-# ---------------------------------------------------------------- the formats behind one face
-
-
-class _LineInput:
-    """Formats that come in lines, found by listening where they were not told."""
-
-    no_answer: str | None = None
-
-    def __init__(self, options: ListenOptions, tally: Tally) -> None:
-        description = options.description
-        assert not isinstance(description, Modbus)
-        self._tally = tally
-        self._told = description is not None
-        self._reader = line_reader(description or Xdr(), tally)
-        self._framer = LineFramer(tally, drop_first=self._reader.format == "text")
-        self._sniffer = (
-            Sniffer(self._reader) if isinstance(self._reader, XdrReader) and not self._told else None
-        )
-        self._news: list[str] = []
-        self.needs_description: str | None = None
-        self.format = self._reader.format if self._told else None
-
-    @property
-    def elevation(self) -> bool:
-        return self._reader.elevation
-
-    @property
-    def step_deg(self) -> float | None:
-        return self._reader.step_deg
-
-    def feed(self, data: bytes, now_s: float) -> list[Sample]:
-        samples = []
-        for line in self._framer.feed(data):
-            sample = self._reader.read(line, now_s)
-            if sample is not None:
-                samples.append(sample)
-            if self._sniffer is not None:
-                self._sniff(line)
-        return samples
-
-    def _sniff(self, line: bytes) -> None:
-        assert self._sniffer is not None
-        self._sniffer.line(line)
-        if self._sniffer.is_xdr:
-            self.format, self._sniffer, self.needs_description = "xdr", None, None
-        elif self._sniffer.text is not None and self.needs_description is None:
-            guess = self._sniffer.text
-            self.format, self.needs_description = "text", guess.description()
-            self._news.append(
-                f"delimited text with {guess.count} columns was found, such as {guess.example!r}; "
-                "what they mean can't be guessed: name them with units in a description (--format FILE.toml)"
-            )
-
-    def news(self) -> list[str]:
-        news, self._news = self._news, []
-        return news
-
-    def restart(self, *, lost: bool) -> None:
-        self._framer.restart(lost=lost)
-        self._reader.restart()
-        if self._sniffer is not None:
-            self._sniffer.restart()
-
-    def due(self, now_s: float) -> bytes | None:  # noqa: ARG002 - lines come by themselves
-        return None
-
-    def asked(self, now_s: float) -> None:
-        pass
-
-    def check(self, now_s: float) -> None:
-        pass
-
-
-class _ModbusInput:
-    """The polled format: with its requests, or from a bare file without them."""
-
-    format = "modbus"
-    needs_description: str | None = None
-
-    def __init__(self, description: Modbus, tally: Tally, *, polled: bool) -> None:
-        self._poller = ModbusPoller(description, tally) if polled else None
-        self._scanner = None if polled else ModbusScanner(description, tally)
-
-    @property
-    def _side(self) -> ModbusPoller | ModbusScanner:
-        side = self._poller or self._scanner
-        assert side is not None
-        return side
-
-    @property
-    def elevation(self) -> bool:
-        return self._side.link.elevation
-
-    @property
-    def step_deg(self) -> float | None:
-        return self._side.link.step_deg
-
-    @property
-    def no_answer(self) -> str | None:
-        if self._poller is None or not self._poller.no_answer:
-            return None
-        return "no answer to three polls in a row: look at station, speed, framing and the two wires"
-
-    def feed(self, data: bytes, now_s: float) -> list[Sample]:
-        return self._side.feed(data, now_s)
-
-    def news(self) -> list[str]:
-        why = self._side.link.refused_because
-        return [] if why is None else [f"the device refused the request: {why}"]
-
-    def restart(self, *, lost: bool) -> None:
-        self._side.restart(lost=lost)
-
-    def due(self, now_s: float) -> bytes | None:
-        return None if self._poller is None else self._poller.due(now_s)
-
-    def asked(self, now_s: float) -> None:
-        if self._poller is not None:
-            self._poller.check(now_s)
-            self._poller.asked(now_s)
-
-    def check(self, now_s: float) -> None:
-        if self._poller is not None:
-            self._poller.check(now_s)
-
-
-def _input(options: ListenOptions, tally: Tally, *, polled: bool) -> _LineInput | _ModbusInput:
-    if isinstance(options.description, Modbus):
-        return _ModbusInput(options.description, tally, polled=polled)
-    return _LineInput(options, tally)

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
     from shimfit.cli.io import Io
     from shimfit.core.allan import SensorCharacter
-    from shimfit.wire.inclinometer import Taken
+    from shimfit.wire.snapshot import Taken
     from shimfit.wire.tally import Tally
 
 

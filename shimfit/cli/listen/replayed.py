@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from shimfit.cli.listen import answer, asked
 from shimfit.errors import Exit, FileError, UsageError
 from shimfit.wire.capture import bare_capture, is_capture, parse_capture, replay
-from shimfit.wire.inclinometer import taken_of
+from shimfit.wire.snapshot import taken_of
 from shimfit.wire.stream import Stream
 
 if TYPE_CHECKING:

@@ -36,7 +36,7 @@ _UNITS: dict[str, tuple[str, ...]] = (
     | dict.fromkeys(TRIPLE, tuple(FORCE_UNITS))
     | {"temp": ("degC",), "time": tuple(TIME_UNITS), "seq": ("", "count")}
 )
-_SEPARATORS = (",", ", ", ";", "\t", "whitespace")
+_SEPARATORS = (",", ", ", ";", "\t", "tab", "whitespace")
 Kind = Literal["elevation", "tangent"]
 
 
@@ -241,7 +241,7 @@ def _xdr(keys: _Keys) -> Xdr:
 
 
 def _text(keys: _Keys) -> Text:
-    separator = keys.word("separator", ",", _SEPARATORS)
+    separator = keys.word("separator", ",", _SEPARATORS).replace("tab", "\t")
     decimal = keys.word("decimal", ".", (".", ","))
     if decimal == "," and separator.startswith(","):
         raise keys.refuse("decimal", 'can\'t be "," where the separator is "," too')
