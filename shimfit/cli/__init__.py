@@ -22,9 +22,11 @@ COMMANDS = (
     "jobs",
     "post",
     "stock",
+    "instrument",
     "record",
     "listen",
     "simulate",
+    "transfer",
     "misc",
 )
 """Modules of shimfit.cli, in the order that --help lists them."""

@@ -41,6 +41,9 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
         default=[],
         help="corner that does not touch, feeler thickness",
     )
+    read.add_argument(
+        "--turned", metavar="ENTRY2", help="the same post read again, the instrument turned end for end"
+    )
     read.add_argument("--instrument", metavar="NAME")
     read.add_argument("--by", metavar="NAME", help="who reads (default: the setting)")
     read.add_argument("--face", metavar="FACE", help="face that the level was held to")
@@ -106,7 +109,12 @@ def run_read(args: argparse.Namespace, io: Io) -> int:
             face=args.face,
         )
         understood = site.echo(place, args.entry)
-        logged = site.log_reading(place, args.entry, asked, sure=args.sure)
+        if args.turned is not None:
+            from shimfit.workflow.instruments import log_turned
+
+            logged = log_turned(site, place, args.entry, args.turned, asked)
+        else:
+            logged = site.log_reading(place, args.entry, asked, sure=args.sure)
         if args.mid is not None:
             site.log_reading(
                 place, args.mid, Asked(mid=True, instrument=args.instrument, by=args.by), sure=True

@@ -1,45 +1,46 @@
-"""How sure a typed reading is: the budget of its two directions, with the instrument that was named."""
+"""A typed reading as it counts: the instrument's zero taken off, and how sure each direction is."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from shimfit.core.uncertainty import largest_of, typed_budget
+from shimfit.core.instruments import Corrected, correct
+from shimfit.core.uncertainty import largest_of
 
 if TYPE_CHECKING:
+    from shimfit.core.instruments import InstrumentLike
     from shimfit.entry import Understood
-    from shimfit.store.state import InstrumentRecord
-
-LEVEL_ACCURACY_SLOPE = 0.0005
-"""A carpenter's level of the usual claim, 0.5 mm/m (common practice, no source), when none is named."""
 
 
 @dataclass(frozen=True, slots=True)
-class Doubt:
-    """Standard uncertainties of a reading, as slopes."""
+class Counted:
+    """Slopes of a typed reading, zero off, with their standard uncertainties; None where nothing was read."""
 
-    u_along: float
-    u_across: float
+    slope_along: float | None
+    slope_across: float | None
+    u_along: float | None
+    u_across: float | None
     largest: str | None
     """The largest term of the worse direction, in words."""
 
 
-def typed_doubt(heard: Understood, height_mm: float, instrument: InstrumentRecord | None) -> Doubt:
-    """Doubt of a typed reading; a direction that was not read counts as 0 and is not looked at."""
-    accuracy = LEVEL_ACCURACY_SLOPE
-    if instrument is not None and instrument.accuracy_slope is not None:
-        accuracy = instrument.accuracy_slope
-    u_zero = instrument.u_zero if instrument is not None else None
-    budgets = [
-        typed_budget(
-            slope or 0.0,
-            half_step or 0.0,
-            accuracy_slope=accuracy,
-            u_zero=u_zero,
-            length_mm=heard.over_mm or height_mm,
+def counted(heard: Understood, height_mm: float, instrument: InstrumentLike | None) -> Counted:
+    """What was typed, as it counts; without a named instrument a usual carpenter's level stands in."""
+    over_mm = heard.over_mm or height_mm
+    zeros = (0.0, 0.0) if instrument is None else (instrument.zero_along, instrument.zero_across)
+    parts: list[Corrected | None] = [
+        None if slope is None or half_step is None else correct(slope, half_step, zero, instrument, over_mm)
+        for slope, half_step, zero in zip(
+            heard.slopes(height_mm), heard.resolution_slope(height_mm), zeros, strict=True
         )
-        for slope, half_step in zip(heard.slopes(height_mm), heard.resolution_slope(height_mm), strict=True)
     ]
-    along, across = budgets
-    return Doubt(along.u, across.u, largest_of(along, across))
+    along, across = parts
+    known = [part.budget for part in parts if part is not None]
+    return Counted(
+        None if along is None else along.slope,
+        None if across is None else across.slope,
+        None if along is None else along.budget.u,
+        None if across is None else across.budget.u,
+        largest_of(known[0], known[-1]) if known else None,
+    )

@@ -80,14 +80,14 @@ def log_typed(site: Site, place: Place, text: str, asked: Asked, *, sure: bool) 
     if doubt is not None:
         raise EntryError(f"{doubt}: enter it again (--sure) if it is so", at=0)
     reading = _reading_of(site, post, heard, asked)
-    return _log(site, place, reading, asked)
+    return log_ready(site, place, reading, asked)
 
 
 def log_taken(site: Site, place: Place, reading: Reading, asked: Asked) -> Logged:
     """Log a reading that the inclinometer has taken."""
     post = site.post(place)
-    stage = _stage(post, asked)
-    return _log(
+    stage = stage_of(post, asked)
+    return log_ready(
         site, place, replace(reading, stage=stage, height_mm=post.height_mm, rocks=asked.rocks), asked
     )
 
@@ -122,7 +122,8 @@ def _wants_answer(post: PostRecord) -> bool:
     return post.verdict is None or post.verdict.decision == "out"
 
 
-def _stage(post: PostRecord, asked: Asked) -> Stage:
+def stage_of(post: PostRecord, asked: Asked) -> Stage:
+    """Stage of a reading that is taken now: as said, or as the post's state implies."""
     if asked.mid:
         return "mid"
     if asked.bed:
@@ -134,20 +135,19 @@ def _stage(post: PostRecord, asked: Asked) -> Stage:
 
 
 def _reading_of(site: Site, post: PostRecord, heard: Understood, asked: Asked) -> Reading:
-    from shimfit.workflow.doubt import typed_doubt
+    from shimfit.workflow.doubt import counted
 
-    slope_along, slope_across = heard.slopes(post.height_mm)
     name = asked.instrument or site.settings.instrument or None
-    doubt = typed_doubt(heard, post.height_mm, site.box().instrument(name) if name else None)
+    part = counted(heard, post.height_mm, site.box().instrument(name) if name else None)
     return Reading(
         text=heard.text.strip(),
-        slope_along=slope_along,
-        slope_across=slope_across,
+        slope_along=part.slope_along,
+        slope_across=part.slope_across,
         height_mm=post.height_mm,
-        stage=_stage(post, asked),
-        u_along=None if slope_along is None else doubt.u_along,
-        u_across=None if slope_across is None else doubt.u_across,
-        largest_term=doubt.largest,
+        stage=stage_of(post, asked),
+        u_along=part.u_along,
+        u_across=part.u_across,
+        largest_term=part.largest,
         gauge_mm=heard.over_mm,
         instrument=name,
         face=asked.face,
@@ -155,7 +155,8 @@ def _reading_of(site: Site, post: PostRecord, heard: Understood, asked: Asked) -
     )
 
 
-def _log(site: Site, place: Place, reading: Reading, asked: Asked) -> Logged:
+def log_ready(site: Site, place: Place, reading: Reading, asked: Asked) -> Logged:
+    """Log a reading as it stands, then answer it."""
     post = site.post(place)
     by = asked.by or site.settings.by or None
     drafts = [Draft("reading", reading_to_json(reading), place.job, place.run, place.post, by)]

@@ -46,8 +46,10 @@ class Site:
         *,
         options: Mapping[str, Any] | None = None,
         environment: Mapping[str, str] | None = None,
+        clock: Callable[[], datetime] = wall_clock,
     ) -> None:
         self.journal = journal
+        self._clock = clock
         self._options = dict(options or {})
         self._environment = environment
         self._solver: Solver | None = None
@@ -66,9 +68,8 @@ class Site:
 
         options: settings given on the command line (None = not given); they win over what is stored.
         """
-        return cls(
-            Journal.open(path, read_only=read_only, clock=clock), options=options, environment=environment
-        )
+        journal = Journal.open(path, read_only=read_only, clock=clock)
+        return cls(journal, options=options, environment=environment, clock=clock)
 
     def close(self) -> None:
         """Close the file and let another program write."""
@@ -126,6 +127,10 @@ class Site:
     def box(self) -> BoxState:
         """The carpenter's box, one for all jobs."""
         return self.journal.box()
+
+    def now(self) -> datetime:
+        """Time of day by the data file's clock, with its offset."""
+        return self._clock()
 
     def log(self) -> tuple[int, str]:
         """(number of events, hash of the last): what a printed record is sealed with."""

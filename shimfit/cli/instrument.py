@@ -1,0 +1,135 @@
+"""Commands for instruments: enter one, list them, check one by turning it end for end."""
+
+from __future__ import annotations
+
+import argparse
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any
+
+from shimfit.cli.context import open_site, units_of
+from shimfit.errors import Exit
+
+if TYPE_CHECKING:
+    from shimfit.cli.io import Commands, Io
+
+KINDS = ("level", "plumb-line", "inclinometer")
+
+
+def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
+    """Add `instrument`."""
+    instrument = commands.add_parser(
+        "instrument",
+        help="levels and other instruments: enter, list, check end for end",
+        epilog="example: shimfit instrument add level-A --kind level --length 600mm --accuracy 0.5mm/m",
+    )
+    of_instrument = instrument.add_subparsers(metavar="WHAT", required=True)
+    add = of_instrument.add_parser(
+        "add", parents=[common], help="enter an instrument, or what is now known of it"
+    )
+    add.add_argument("name", metavar="NAME")
+    add.add_argument("--kind", choices=KINDS, default="level")
+    add.add_argument("--length", metavar="L", help="length of a level")
+    add.add_argument(
+        "--accuracy", metavar="A", help="maker's limit: 0.5mm/m, 0.03deg (default: usual for the kind)"
+    )
+    add.add_argument("--graduation", metavar="L", help="step of its scale")
+    add.add_argument("--units", choices=("mm", "inch"), help="what a bare number means")
+    add.set_defaults(run=run_add)
+    listed = of_instrument.add_parser("list", parents=[common], help="instruments, with the zero and its age")
+    listed.set_defaults(run=run_list)
+    check = of_instrument.add_parser(
+        "check",
+        parents=[common],
+        help="find its zero: read a post, turn it end for end, read again",
+        epilog='example: shimfit instrument check level-A "3mm n 1mm o" "1mm n 1mm o" --height 1m',
+    )
+    check.add_argument("name", metavar="NAME")
+    check.add_argument("first", metavar="ENTRY")
+    check.add_argument("second", metavar="ENTRY2", help="the same post, the instrument turned end for end")
+    check.add_argument("--height", required=True, metavar="L", help="reading height")
+    check.add_argument("--units", choices=("mm", "inch"), help="what a bare number means")
+    check.set_defaults(run=run_check)
+
+
+def run_add(args: argparse.Namespace, io: Io) -> int:
+    """Enter an instrument."""
+    from shimfit.core.instruments import Instrument
+    from shimfit.entry import parse_length
+    from shimfit.workflow.instruments import enter
+
+    units = units_of(args, io)
+    accuracy = None
+    if args.accuracy is not None:
+        from shimfit.units import to_slope
+
+        accuracy = to_slope(args.accuracy)
+    instrument = Instrument(
+        args.name,
+        args.kind,
+        length_mm=parse_length(args.length, units, what="length") if args.length else None,
+        accuracy_slope=accuracy,
+        graduation_mm=parse_length(args.graduation, units, what="graduation") if args.graduation else None,
+    )
+    with open_site(args, io) as site:
+        cautions = enter(site, instrument)
+    if args.json:
+        io.json({"instrument": args.name, "cautions": list(cautions)})
+    else:
+        io.say(f"{args.name} is entered")
+    for caution in [] if args.json else cautions:
+        io.say(f"caution: {caution}")
+    return Exit.DONE
+
+
+def run_list(args: argparse.Namespace, io: Io) -> int:
+    """List instruments."""
+    from shimfit.core.instruments import stated_accuracy
+    from shimfit.workflow.instruments import due
+
+    with open_site(args, io) as site:
+        instruments = site.box().instruments
+        prompts = due(site, site.now().date())
+    if args.json:
+        io.json({"instruments": [asdict(one) for one in instruments], "due": list(prompts)})
+        return Exit.DONE
+    if not instruments:
+        io.say("no instrument is entered: shimfit instrument add NAME --kind level --accuracy 0.5mm/m")
+    for one in instruments:
+        zero = "never checked"
+        if one.u_zero is not None:
+            zero = (
+                f"zero {1000 * one.zero_along:+.2f} along, {1000 * one.zero_across:+.2f} across "
+                f"± {2000 * one.u_zero:.2f} mm/m (k = 2), checked {(one.checked or '')[:10]}"
+            )
+        io.say(f"  {one.name:<12} {one.kind:<12} ±{1000 * stated_accuracy(one):.2f} mm/m  {zero}")
+    for prompt in prompts:
+        io.say(prompt)
+    return Exit.DONE
+
+
+def run_check(args: argparse.Namespace, io: Io) -> int:
+    """Find an instrument's zero from two faces."""
+    from shimfit.entry import EntrySettings, hear, parse_length
+    from shimfit.workflow.instruments import check
+
+    units = units_of(args, io)
+    settings = EntrySettings(units=units)
+    first, second = hear(args.first, settings), hear(args.second, settings)
+    with open_site(args, io) as site:
+        found = check(site, args.name, first, second, parse_length(args.height, units, what="height"))
+    told: dict[str, Any] = {
+        "instrument": args.name,
+        "zero": {"slope_along": found.zero.along, "slope_across": found.zero.across, "u": found.zero.u},
+        "lean": {"slope_along": found.lean.slope_along, "slope_across": found.lean.slope_across},
+        "question": found.words,
+    }
+    if args.json:
+        io.json(told)
+        return Exit.DONE
+    io.say(
+        f"{args.name}: zero {1000 * found.zero.along:+.2f} along, {1000 * found.zero.across:+.2f} across "
+        f"± {2000 * found.zero.u:.2f} mm/m (k = 2); it is taken off from now on"
+    )
+    if found.words:
+        io.say(found.words)
+    return Exit.DONE
