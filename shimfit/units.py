@@ -60,7 +60,7 @@ def to_slope(text: str) -> float:
 def to_torque_nm(text: str) -> float:
     """Torque in N m (`40`, `40 Nm`, `30 lbf ft`, `30 ft-lb`); a bare number is N m. EntryError otherwise."""
     number, unit = _split(text, "torque")
-    letters = "".join(c for c in unit.lower() if c.isalpha())
+    letters = "".join(c for c in unit.lower() if c.isalpha() or c == "/")
     value = _in_unit(number, _TORQUES.get(letters, unit), "newton * meter", "torque")
     if value <= 0.0:
         raise EntryError(f"a torque of {text.strip()} tightens nothing: type it like 40 Nm")
@@ -106,14 +106,14 @@ def _split(text: str, what: str) -> tuple[Fraction, str]:
 
 def _quantity(text: str, what: str) -> Any:
     number, unit = _split(text, what)
-    return number * _unit(unit, what)
+    return registry().Quantity(number, _unit(unit, what))
 
 
 def _in_unit(number: Fraction, typed: str, unit: str, what: str) -> float:
     import pint
 
     try:
-        return float((number * _unit(typed, what)).to(unit).magnitude)
+        return float(registry().Quantity(number, _unit(typed, what)).to(unit).magnitude)
     except pint.PintError as error:
         called = typed or "a bare number"
         raise EntryError(f"{called} is no unit of a {what}: one like {unit} is") from error

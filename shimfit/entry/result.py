@@ -8,6 +8,7 @@ from fractions import Fraction
 from typing import Literal, TypeAlias
 
 from shimfit.core.lengths import MM_PER, Length, NumberForm
+from shimfit.core.lean import from_degrees, from_offset, from_offset_along_post
 from shimfit.entry.settings import EntrySettings
 from shimfit.model import Face
 
@@ -18,6 +19,7 @@ RATIOS: dict[str, Fraction] = {
     "cm/m": MM_PER["cm"] / MM_PER["m"],
     "in/ft": MM_PER["in"] / MM_PER["ft"],
 }
+MM_PER_LEAN_UNIT: dict[LeanUnit, Fraction] = {"mm": MM_PER["mm"], "cm": MM_PER["cm"], "in": MM_PER["in"]}
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +92,7 @@ class Component:
     @property
     def offset_mm(self) -> Fraction | None:
         """Exact offset in mm, without sign; None of degrees and ratios, which need no length."""
-        return self.value * MM_PER[self.unit] if self.unit in ("mm", "cm", "in") else None
+        return self.value * MM_PER_LEAN_UNIT[self.unit] if self.unit in MM_PER_LEAN_UNIT else None
 
     def slope(self, height_mm: float, over_mm: float | None, *, along_post: bool) -> float:
         """Slope of the post, positive towards next or out.
@@ -108,14 +110,13 @@ class Component:
         self, amount: Fraction, height_mm: float, over_mm: float | None, *, along_post: bool
     ) -> float:
         if self.unit == "deg":
-            return math.tan(math.radians(amount))
+            return from_degrees(float(amount))
         if self.unit in RATIOS:
             return float(amount * RATIOS[self.unit])
-        offset = amount * MM_PER[self.unit]  # type: ignore[index]  # the other units were dealt with above
-        length = Fraction(height_mm if over_mm is None else over_mm)
-        if along_post and over_mm is not None:
-            return float(offset) / math.sqrt(length * length - offset * offset)
-        return float(offset / length)
+        offset_mm = float(amount * MM_PER_LEAN_UNIT[self.unit])
+        if over_mm is None:
+            return from_offset(offset_mm, height_mm)
+        return (from_offset_along_post if along_post else from_offset)(offset_mm, over_mm)
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,7 +136,6 @@ class Understood:
     """`@height` was typed: read over the reading height whatever the standing gauge."""
     second_look: str | None = None
     """Why it wants a second Enter by itself (inboard); the post's history is looked at by `second_look()`."""
-    plumb_word: bool = False
 
     @property
     def half(self) -> bool:

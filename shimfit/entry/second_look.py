@@ -7,6 +7,7 @@ tape (a neighbouring key makes it out of 5/16), and 1.2 in is 1/2 with the point
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
 from shimfit.core.lengths import TAPE_DENOMINATORS
@@ -46,37 +47,42 @@ def second_look(
     last = (previous.slope_along, previous.slope_across)
     for new, old, faces in zip(now, last, _FACES, strict=True):
         if new is not None and old is not None:
-            doubt = _against_history(new, old, only_tightened=only_tightened)
+            names = tuple(understood.settings.name(face) for face in faces)
+            doubt = _against_history(_Change(old, new, height_mm, names), only_tightened=only_tightened)
             if doubt is not None:
-                return _sentence(doubt, new, old, faces, understood, height_mm)
+                return f"{doubt}? Enter again if so"
     return None
 
 
 _FACES: Final = ((Face.NEXT, Face.PREV), (Face.OUT, Face.HOUSE))
 
 
-def _against_history(new: float, old: float, *, only_tightened: bool) -> str | None:
-    """`flipped`, `far` or `worse`, of one direction."""
-    if only_tightened:
-        if new * old < 0 and min(abs(new), abs(old)) > FLIP:
-            return "flipped"
-        return "far" if abs(new - old) > max(FAR, FAR_SHARE * abs(old)) else None
-    return "worse" if abs(new) > abs(old) + max(WORSE, FAR_SHARE * abs(old)) else None
+@dataclass(frozen=True, slots=True)
+class _Change:
+    """The last reading and this one in one direction, as slopes."""
+
+    old: float
+    new: float
+    height_mm: float
+    names: tuple[str, ...]
+    """What the positive and the negative side are called."""
+
+    def said(self, slope: float) -> str:
+        side = self.names[0] if slope >= 0 else self.names[1]
+        return f"{abs(slope) * self.height_mm:.1f} mm towards {side}"
 
 
-def _sentence(
-    doubt: str, new: float, old: float, faces: tuple[Face, Face], understood: Understood, height_mm: float
-) -> str:
-    def side(slope: float) -> str:
-        return understood.settings.name(faces[0] if slope >= 0 else faces[1])
-
-    before = f"{abs(old) * height_mm:.1f} mm towards {side(old)}"
-    if doubt == "flipped":
-        return f"it leaned {before} and only the nut was turned: now towards {side(new)}? Enter again if so"
-    after = f"{abs(new) * height_mm:.1f} mm"
-    if doubt == "far":
-        return f"it leaned {before}, only the nut was turned, and now {after}? Enter again if so"
-    return f"it leaned {before} before packing and now {after} towards {side(new)}? Enter again if so"
+def _against_history(change: _Change, *, only_tightened: bool) -> str | None:
+    """What is odd about a change, in words; None when nothing is."""
+    old, new = change.old, change.new
+    if not only_tightened:
+        if abs(new) > abs(old) + max(WORSE, FAR_SHARE * abs(old)):
+            return f"it leaned {change.said(old)} before packing and now {change.said(new)}"
+        return None
+    flipped = new * old < 0 and min(abs(new), abs(old)) > FLIP
+    if flipped or abs(new - old) > max(FAR, FAR_SHARE * abs(old)):
+        return f"it leaned {change.said(old)}, only the nut was turned, and now {change.said(new)}"
+    return None
 
 
 def _finger_slip(part: Component) -> str | None:
