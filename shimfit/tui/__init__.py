@@ -29,6 +29,18 @@ def run(
     """
     from shimfit.tui.app import ShimfitApp
 
+    if sensor is None:
+        sensor = _sensor_of(site)
     app = ShimfitApp(site, theme=theme, ascii=ascii, sensor=sensor, rehearse=rehearse)
     app.run()
     return app.return_code or 0
+
+
+def _sensor_of(site: Site) -> Sensor | None:
+    """The inclinometer that is set up, not started; None when none is."""
+    settings = site.settings
+    if not settings.sensor:
+        return None
+    from shimfit.wire.inclinometer import Inclinometer
+
+    return Inclinometer(settings.sensor)
