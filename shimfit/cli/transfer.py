@@ -84,6 +84,7 @@ def run_salvage(args: argparse.Namespace, io: Io) -> int:
                 "saved": done.saved,
                 "doubtful": list(done.doubtful),
                 "missing": list(done.missing),
+                "cut_off": done.cut_off,
             }
         )
     else:
@@ -140,6 +141,8 @@ def _say_salvaged(done: Salvaged, new: str, io: Io) -> None:
         io.say(f"kept, but counted for nothing: {sentence}")
     if done.missing:
         io.say(f"nothing is left of {len(done.missing)} events: {_ranges(done.missing)}")
+    if done.cut_off:
+        io.say("the file was cut off: events logged later may be lost that nothing in it tells of")
 
 
 def _ranges(numbers: tuple[int, ...]) -> str:

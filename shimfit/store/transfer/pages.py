@@ -9,12 +9,14 @@ checked by reading back files that SQLite wrote).
 
 from __future__ import annotations
 
+import contextlib
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
 _LEAF = 0x0D
+_INDEX_LEAF = 0x0A
 _FILE_HEADER = 100
 _WAL_HEADER = 32
 _FRAME_HEADER = 24
@@ -28,11 +30,39 @@ Row = tuple[int, tuple[Value, ...]]
 
 def rows_in(database: bytes, wal: bytes = b"") -> Iterator[Row]:
     """Every row that a leaf page holds, from the file and from its write-ahead log; order means nothing."""
+    for page, start, pages in _all_pages(database, wal):
+        if _kind(page, start) == _LEAF:
+            for offset in _cells(page, start):
+                with contextlib.suppress(IndexError, ValueError):  # damaged; the cells beside it need not be
+                    yield _row_of_cell(page, offset, pages)
+
+
+def index_entries_in(database: bytes, wal: bytes = b"") -> Iterator[tuple[Value, ...]]:
+    """Every entry that a leaf page of an index holds: the indexed columns, then the number of the row."""
+    for page, start, pages in _all_pages(database, wal):
+        if _kind(page, start) == _INDEX_LEAF:
+            for offset in _cells(page, start):
+                with contextlib.suppress(IndexError, ValueError):
+                    length, at = _varint(page, offset)
+                    yield _columns(_payload(page, at, length, pages, (len(page) - 12) * 64 // 255 - 23))
+
+
+def is_cut_off(database: bytes) -> bool:
+    """True when a readable header says that the file has more pages than there are."""
+    pages = int.from_bytes(database[28:32], "big")
+    return database.startswith(b"SQLite") and len(database) < pages * _page_size(database, b"")
+
+
+_Page = tuple[bytes, int, list[bytes]]
+"""(the page, where its header begins, all pages by number for the sake of overflow)."""
+
+
+def _all_pages(database: bytes, wal: bytes) -> Iterator[_Page]:
     size = _page_size(database, wal)
     pages = [database[start : start + size] for start in range(0, len(database), size)]
     for index, page in enumerate(pages):
-        yield from _rows_of_page(page, _FILE_HEADER if index == 0 else 0, pages)
-    yield from _rows_of_wal(wal, size, pages)
+        yield page, _FILE_HEADER if index == 0 else 0, pages
+    yield from _pages_of_wal(wal, size, pages)
 
 
 def _page_size(database: bytes, wal: bytes) -> int:
@@ -45,8 +75,8 @@ def _page_size(database: bytes, wal: bytes) -> int:
     return said if said in _SIZES else 4096
 
 
-def _rows_of_wal(wal: bytes, size: int, pages: list[bytes]) -> Iterator[Row]:
-    """Rows of the pages in the log. Their overflow pages may lie in the log too: the latest one counts."""
+def _pages_of_wal(wal: bytes, size: int, pages: list[bytes]) -> Iterator[_Page]:
+    """Pages in the log. Their overflow pages may lie in the log too: the latest one counts."""
     latest = list(pages)
     frames = []
     for start in range(_WAL_HEADER, len(wal), _FRAME_HEADER + size):
@@ -57,36 +87,35 @@ def _rows_of_wal(wal: bytes, size: int, pages: list[bytes]) -> Iterator[Row]:
             latest[number - 1] = page
             frames.append((number, page))
     for number, page in frames:
-        yield from _rows_of_page(page, _FILE_HEADER if number == 1 else 0, latest)
+        yield page, _FILE_HEADER if number == 1 else 0, latest
 
 
-def _rows_of_page(page: bytes, start: int, pages: list[bytes]) -> Iterator[Row]:
-    if len(page) <= start + 8 or page[start] != _LEAF:
-        return
+def _kind(page: bytes, start: int) -> int:
+    return page[start] if len(page) > start + 8 else 0
+
+
+def _cells(page: bytes, start: int) -> Iterator[int]:
+    """Where the cells of a leaf page begin."""
     count = int.from_bytes(page[start + 3 : start + 5], "big")
     for cell in range(min(count, len(page) // 4)):
         at = start + 8 + 2 * cell
-        offset = int.from_bytes(page[at : at + 2], "big")
-        try:
-            yield _row_of_cell(page, offset, pages)
-        except (IndexError, ValueError):
-            continue  # this cell is damaged; the ones beside it need not be
+        yield int.from_bytes(page[at : at + 2], "big")
 
 
 def _row_of_cell(page: bytes, offset: int, pages: list[bytes]) -> Row:
     length, at = _varint(page, offset)
     number, at = _varint(page, at)
-    return number, _columns(_payload(page, at, length, pages))
+    return number, _columns(_payload(page, at, length, pages, len(page) - 35))
 
 
-def _payload(page: bytes, at: int, length: int, pages: list[bytes]) -> bytes:
-    """Record of a cell, gathered from its overflow pages when it does not fit in the page."""
+def _payload(page: bytes, at: int, length: int, pages: list[bytes], most: int) -> bytes:
+    """Record of a cell, gathered from its overflow pages when it does not fit in the page (`most` bytes)."""
     usable = len(page)
-    if length <= usable - 35:
+    if length <= most:
         return page[at : at + length]
     least = (usable - 12) * 32 // 255 - 23
     local = least + (length - least) % (usable - 4)
-    local = local if local <= usable - 35 else least
+    local = local if local <= most else least
     payload = page[at : at + local]
     following = int.from_bytes(page[at + local : at + local + 4], "big")
     for _ in range(len(pages)):

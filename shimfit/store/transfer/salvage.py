@@ -19,7 +19,7 @@ from shimfit.store.db import saying_what
 from shimfit.store.events import Draft, microseconds
 from shimfit.store.journal import Journal, wall_clock
 from shimfit.store.shapes import wrong_with
-from shimfit.store.transfer.pages import rows_in
+from shimfit.store.transfer.pages import index_entries_in, is_cut_off, rows_in
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -40,12 +40,14 @@ class Salvaged:
     doubtful: tuple[str, ...]
     """A sentence on each event that can be made out but is not as it was logged."""
     missing: tuple[int, ...]
-    """Positions in the old log of which nothing is left, up to the last that is."""
+    """Positions in the old log of which nothing is left, up to the last that anything tells of."""
+    cut_off: bool = False
+    """The file is shorter than its header says: later events may be lost that nothing tells of."""
 
     @property
     def complete(self) -> bool:
-        """True when every event up to the last that was found is saved."""
-        return not self.doubtful and not self.missing
+        """True when every event that anything tells of is saved."""
+        return not (self.doubtful or self.missing or self.cut_off)
 
 
 def salvage(damaged: Path, new: Path, *, clock: Callable[[], datetime] = wall_clock) -> Salvaged:
@@ -63,7 +65,7 @@ def salvage(damaged: Path, new: Path, *, clock: Callable[[], datetime] = wall_cl
     intact, broken = _sorted_out(database, wal)
     if not intact and not broken:
         raise FileError(f"{damaged}: no event can be made out in it; is it a shimfit data file?")
-    missing = _missing(intact, broken)
+    missing = _missing(intact, broken, _places(database, wal))
     told = tuple(_told(event) for event in broken)
     try:
         with Journal.open(new, clock=clock) as journal:
@@ -72,7 +74,7 @@ def salvage(damaged: Path, new: Path, *, clock: Callable[[], datetime] = wall_cl
         for leftover in (new, *(new.with_name(new.name + end) for end in ("-wal", "-shm", ".lock"))):
             leftover.unlink(missing_ok=True)
         raise
-    return Salvaged(len(intact), told, missing)
+    return Salvaged(len(intact), told, missing, is_cut_off(database))
 
 
 def _sorted_out(database: bytes, wal: bytes) -> tuple[list[Event], list[Event]]:
@@ -124,11 +126,21 @@ def _can_be_kept(event: Event) -> bool:
         return False
 
 
-def _missing(intact: Iterable[Event], broken: Iterable[Event]) -> tuple[int, ...]:
+def _places(database: bytes, wal: bytes) -> set[int]:
+    """Places in the log that the index by job and stamp tells of, also of rows that are gone."""
+    entries = (entry for entry in index_entries_in(database, wal) if len(entry) == 3)
+    return {
+        seq
+        for _, stamp, seq in entries
+        if isinstance(stamp, int) and isinstance(seq, int) and 0 < seq < stamp
+    }
+
+
+def _missing(intact: Iterable[Event], broken: Iterable[Event], told_of: set[int]) -> tuple[int, ...]:
     found = {event.seq for event in (*intact, *broken)}
-    # A damaged row number can be anything: a place far behind the rest says nothing of those between.
-    believable = {event.seq for event in intact}
-    last = max(believable, default=0)
+    # A damaged number can be anything: a place far behind all others says nothing of those between.
+    last = max((event.seq for event in intact), default=0)
+    last = max(last, *(seq for seq in told_of if seq <= last + len(told_of)), 0)
     return tuple(seq for seq in range(1, last + 1) if seq not in found)
 
 
