@@ -200,3 +200,13 @@ def test_the_front_door_leads_to_both_rooms():
     packs = (flat_pack(Seat.NEXT_HOUSE, "F1", 0.8), flat_pack(Seat.NEXT_OUT, "F1", 0.8))
     known = front_door(FOOT, HEIGHT, Lean(0.0, 0.0046), TOLERANCE, now=packs, options=OPTIONS, lots=BOX)
     assert known == correct(packs, Lean(0.0, 0.0046), BOX)
+
+
+def test_old_packs_off_the_grid_may_stay_as_they_are():
+    # 3/64 in is 1.190625 mm: no thickness of the grid.
+    now = {Seat.NEXT_HOUSE: 1.190625, Seat.NEXT_OUT: 1.190625}
+    answer = front_door(FOOT, HEIGHT, Lean(0.0, 0.0046), TOLERANCE, now=now, options=OPTIONS, lots=BOX)
+    assert answer.within
+    kept = next(pack for pack in answer.packs if pack.seat is Seat.NEXT_HOUSE)
+    assert kept.made_mm == 1.190625
+    assert Seat.NEXT_HOUSE not in {change.seat for change in answer.change}

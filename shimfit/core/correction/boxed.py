@@ -264,7 +264,7 @@ def _tried(search: _Search, ground: _Ground, node: _Node) -> Prescription:
 def _finished(search: _Search, ground: _Ground, found: Prescription) -> Prescription:
     """The search's answer told as a change, with the rest as it is predicted for the whole post."""
     standing = search.standing
-    packs = {pack.seat: pack for pack in found.packs}
+    packs = {pack.seat: _as_it_was(search, pack) for pack in found.packs}
     if ground.pack is not None:
         packs[ground.pack.seat] = ground.pack
     new = tuple(
@@ -287,6 +287,15 @@ def _finished(search: _Search, ground: _Ground, found: Prescription) -> Prescrip
         cost=cost,
         change=tuple(_changes(search, {pack.seat: pack for pack in new})),
     )
+
+
+def _as_it_was(search: _Search, pack: Pack) -> Pack:
+    """A pack that stays, as thick as it is known to be where it bears as before, not as the grid has it."""
+    old = search.there.get(pack.seat)
+    same = old is not None and old.pieces == pack.pieces and old.bears_at_mm == pack.bears_at_mm
+    if old is not None and same and abs(old.made_mm - pack.made_mm) <= search.options.quantum_mm:
+        return old
+    return pack
 
 
 def _over_take_up(tolerance: Tolerance, take_up: float) -> Tolerance:

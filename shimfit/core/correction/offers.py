@@ -34,12 +34,13 @@ class Old:
 
 def offers_of(old: Old, pack: Pack, place: Place, lift_mm: float) -> Iterator[Offer]:
     """The old pack as it is, for nothing; its taper pushed or drawn to near its want, for one handling."""
-    inner = place.slope > 0.0 and _slope(old, pack) < place.slope
-    inner = inner and old.options.bearing_point == "auto"
+    # A pack told by its thickness alone bears where it was told: nobody knows how steep it is.
+    inner = bool(pack.pieces) and old.options.bearing_point == "auto"
+    inner = inner and place.slope > 0.0 and _slope(old, pack) < place.slope
     kept = _bearing(old, pack, place, inner=inner)
     if kept is None:
         return
-    yield Offer(kept, 0.0, inner)
+    yield Offer(replace(kept, made_mm=_on_grid(kept.made_mm, old.options.quantum_mm)), 0.0, inner)
     for pushed in _pushed(old, kept, place.need_mm(inner) + lift_mm):
         yield Offer(pushed, old.options.weights.cut, inner)
 
@@ -102,6 +103,11 @@ def _pushed(old: Old, pack: Pack, want_mm: float) -> Iterator[Pack]:
         )
         pieces = tuple(piece if one is tapers[0] else one for one in pack.pieces)
         yield replace(pack, made_mm=clean(step * q), pieces=pieces)
+
+
+def _on_grid(thickness_mm: float, quantum_mm: float) -> float:
+    """The search knows thicknesses on its grid only; half a step moves a top by a few hundredths."""
+    return clean(max(1, round(thickness_mm / quantum_mm)) * quantum_mm)
 
 
 def clean(value: float) -> float:
