@@ -7,7 +7,7 @@ The grammar (the same on screen, in plain mode, on the command line and in files
                | direction [tape] number [unit] [tape]            next 3/8, out 1/2   (all amounts this way)
                | "0"                                              the direction that the other is not
     number    := 3/8 | 1 1/4 | 1-1/4 | 9 | .375 | ½               fractions of a tape only, never improper
-    unit      := mm | cm | in inch " | d deg ° [minutes ' [seconds "]] | mm/m | cm/m | in/ft (or per)
+    unit      := mm | cm | in inch " | d deg ° [min ' [sec "]] | mm/m | cm/m | in/ft (or per)
     tape      := + s strong heavy full | - shy scant light        a quarter graduation up or down
     direction := n p o h | next prev out house | > < ^ v → ← ↑ ↓ | the run's own names and letters
     over      := ("@" | "over" | "per") (length | "height")       alone: from now on
@@ -24,8 +24,8 @@ Rules that keep it honest
 
 `parse_entry` is called on every key: Incomplete while more may come (never scolds), Understood with the
 words that say it back, or Refused with the reason, the place and what was probably meant. Values are exact
-fractions. `hear` is the same when nothing more comes. `second_look` (in its own file) compares with the post's
-history. No outside package and no numpy is loaded: the first screen waits for this room.
+fractions. `hear` is the same when nothing more comes. `second_look` (in its own file) compares with the
+post's history. No outside package and no numpy is loaded: the first screen waits for this room.
 """
 
 from __future__ import annotations

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Final, NoReturn
@@ -156,7 +157,7 @@ def _stop_at_bad_behind(cursor: Cursor, amount: Amount) -> None:
 
 def _inches_or_inboard(cursor: Cursor, token: Token) -> None:
     """`in` counts as inches only when a direction follows."""
-    if cursor.next_is("face", "sign", "qualifier", "unfinished", ahead=1):
+    if cursor.next_is("face", "sign", "qualifier", ahead=1):
         return
     letter = cursor.settings.letter(Face.HOUSE)
     reason = f'in = inches or inboard? use " or {letter}'
@@ -166,8 +167,6 @@ def _inches_or_inboard(cursor: Cursor, token: Token) -> None:
 
 
 def _unit_not_for_lean(cursor: Cursor, token: Token) -> NoReturn:
-    if token.value == "m" and token.end == len(cursor.text):
-        cursor.wait("m for mm?", meant=f"{cursor.text}m")
     instead = '"' if token.value == "ft" else "mm"
     meant = cursor.text[: token.start] + instead + cursor.text[token.end :]
     cursor.refuse(f"{cursor.said(token)} is a unit not for a lean: {instead} is", token.start, meant)
@@ -234,12 +233,14 @@ def _no_direction(cursor: Cursor, amount: Amount) -> NoReturn:
         cursor.refuse(f"{reason} (the decimal mark is a point)", amount.end, meant)
     if token.kind == "bubble":
         cursor.refuse("a bubble is no measure: type the gap or the offset", token.start)
+    if is_whole and _MIXED_BEGUN.fullmatch(cursor.text, amount.number.end):
+        cursor.wait(reason, amount.end)  # `1 1` and `1-1` may become 1 1/4
     if token.kind == "number":
-        is_last_whole = token.end == len(cursor.text) and cursor.said(token).isdigit()
-        if is_whole and is_last_whole and following[: token.start - amount.end].isspace():
-            cursor.wait(reason, amount.end)  # `1 1` may become 1 1/4
         reason = f"{said} which way, and {cursor.said(token)} which way? {cursor.ways}"
     cursor.refuse(reason, amount.end)
+
+
+_MIXED_BEGUN: Final = re.compile(r"(?:-|\s+)[0-9]+")
 
 
 # ---------------------------------------------------------------- is it a lean?
@@ -262,7 +263,8 @@ def _check_size(cursor: Cursor, amount: Amount) -> None:
         reason = f"{_said(amount.value)} {unit} is more than a post leans"
         meant = _as_sixteenths(cursor, amount)
         guess = f"Meant {amount.number.value}/16?" if meant else "Setup holds the limit"
-        cursor.refuse(f"{reason}. {guess}", start, meant)
+        may_go_on = amount.end == len(cursor.text) == amount.number.end
+        (cursor.wait if may_go_on else cursor.refuse)(f"{reason}. {guess}", start, meant)
 
 
 def bare_unit(number: Number, settings: EntrySettings) -> LeanUnit:

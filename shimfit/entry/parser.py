@@ -2,24 +2,45 @@
 
 from __future__ import annotations
 
+import re
 from fractions import Fraction
 
 from shimfit.core.lengths import Length, Number
 from shimfit.entry.amounts import Amount, bare_unit, read_amount, sign_before_number
 from shimfit.entry.cursor import Cursor, Halt
 from shimfit.entry.gauge import read_gauge
-from shimfit.entry.result import Component, Heard, Understood
+from shimfit.entry.result import Component, Heard, Incomplete, Refused, Understood
 from shimfit.entry.settings import EntrySettings
-from shimfit.entry.tokens import Token
+from shimfit.entry.tokens import Token, lower
+from shimfit.entry.words import growths, vocabulary
 from shimfit.model import Face
 
 
 def parse(text: str, settings: EntrySettings) -> Heard:
     """See `shimfit.entry.parse_entry`."""
+    heard = _parse_as_it_stands(text, settings)
+    if isinstance(heard, Refused) and _may_become_good(text, settings):
+        return Incomplete(text, heard.reason, heard.at, heard.meant)
+    return heard
+
+
+def _parse_as_it_stands(text: str, settings: EntrySettings) -> Heard:
     try:
         return _Line(text, settings).understood()
     except Halt as halt:
         return halt.result
+
+
+def _may_become_good(text: str, settings: EntrySettings) -> bool:
+    """True when the last word is half typed and one of the words that it may become is no longer refused."""
+    run = _LAST_RUN.search(lower(text))
+    if run is None:
+        return False
+    endings = growths(run[0], vocabulary(settings))
+    return any(not isinstance(_parse_as_it_stands(text + end, settings), Refused) for end in endings)
+
+
+_LAST_RUN = re.compile(r"[^\W\d_]+$")
 
 
 class _Line:

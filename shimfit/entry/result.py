@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Literal, TypeAlias
 
-from shimfit.core.lengths import MM_PER, Length, NumberForm
 from shimfit.core.lean import from_degrees, from_offset, from_offset_along_post
+from shimfit.core.lengths import MM_PER, Length, NumberForm
 from shimfit.entry.settings import EntrySettings
 from shimfit.model import Face
 

@@ -15,7 +15,7 @@ from shimfit.core.lengths import (
     scan_number,
 )
 from shimfit.entry.settings import EntrySettings
-from shimfit.entry.words import ARROWS, FILLERS, Kind, could_grow, split_run, vocabulary
+from shimfit.entry.words import ARROWS, FILLERS, Kind, split_run, vocabulary
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +37,7 @@ _RATIO = re.compile(
     r"(?P<top>mm|cm|inches|inch|in|[\"″”])\s*(?:/\s*|\bper\s+)"
     r"(?P<bottom>metre|meter|m(?!m)|foot|ft|['′’])"
 )
-_HALF_RATIO = re.compile(r"(?:mm|cm|inches|inch|in|[\"″”])\s*/\s*[a-z]{0,4}$")
+_HALF_RATIO = re.compile(r"(?:mm|cm|inches|inch|in|[\"″”])\s*(?:/|\bper\b)\s*[a-z]{0,4}$")
 _RATIO_NAMES = {("mm", "m"): "mm/m", ("cm", "m"): "cm/m", ("in", "ft"): "in/ft"}
 _ARROW_HEADS = re.compile(r"[-=]>|<[-=]")
 
@@ -73,7 +73,9 @@ class _Tokeniser:
         self.out.append(Token(kind, value, self.pos, end, number))
         self.pos = end
 
-    def _bad(self, reason: str, at: int, end: int, *, is_open: bool, meant: str | None = None) -> None:
+    def _bad(
+        self, reason: str, at: int, end: int, *, is_open: bool = False, meant: str | None = None
+    ) -> None:
         """An unreadable token: at the very end of the text it may only be unfinished."""
         kind: Kind = "unfinished" if is_open and end == len(self.text) else "unknown"
         self.out.append(Token(kind, reason, at, end, meant=meant))
@@ -121,7 +123,7 @@ class _Tokeniser:
             reason = (
                 f"{mark!r} means nothing here" if mark.isprintable() else "a character that can't be seen"
             )
-            self._bad(reason, pos, pos + 1, is_open=False)
+            self._bad(reason, pos, pos + 1)
 
     def _mended(self, fault: Fault) -> str | None:
         """The whole text as meant: a nought behind a tape fraction was the letter o, a one an l."""
@@ -138,7 +140,7 @@ class _Tokeniser:
         name = _RATIO_NAMES.get((top, bottom))
         if name is None:
             reason = f"{top} per {bottom} mixes the systems: mm/m or in/ft"
-            self._bad(reason, match.start("bottom"), match.end(), is_open=False)
+            self._bad(reason, match.start("bottom"), match.end())
         else:
             self._add("ratio", name, match.end())
 
@@ -146,7 +148,7 @@ class _Tokeniser:
         arrow = match[0].strip("-=")
         meant = self.text[: match.start()] + arrow + self.text[match.end() :]
         reason = f"{match[0]} is shy and an arrow in one: type {arrow} for the direction, or the word shy"
-        self._bad(reason, match.start(), match.end(), is_open=False, meant=meant)
+        self._bad(reason, match.start(), match.end(), meant=meant)
 
     def _run(self, run: str) -> None:
         end = self.pos + len(run)
@@ -155,10 +157,7 @@ class _Tokeniser:
             return
         words = split_run(run, self.known)
         if words is None:
-            grows = end == len(self.text) and could_grow(run, self.known)
-            self._bad(
-                f"{self.text[self.pos : end][:20]!r} is no word of this line", self.pos, end, is_open=grows
-            )
+            self._bad(f"{self.text[self.pos : end][:20]!r} is no word of this line", self.pos, end)
             return
         for word in words:
             meaning = self.known[word]

@@ -35,7 +35,7 @@ ARROWS: dict[str, Face] = {
     "↓": Face.HOUSE,
 }
 """As the plan is drawn: next to the right, out at the top."""
-FILLERS = frozenset(("top", "leans", "lean", "towards", "toward", "to", "and", "the", "post"))
+FILLERS = frozenset(("top", "leans", "lean", "towards", "toward", "to", "and", "the"))
 """Said, and of no weight: only as a word by itself."""
 _FIXED: dict[str, Meaning] = {
     **{word: Meaning("unit", unit) for word, unit in UNIT_WORDS.items()},
@@ -102,11 +102,10 @@ def _split(run: str, start: int, known: dict[str, Meaning], dead: set[int]) -> l
     return None
 
 
-def could_grow(run: str, known: dict[str, Meaning]) -> bool:
-    """True when more letters could make words of a run that is not made of words yet."""
-    if any(word.startswith(run) for word in FILLERS):
-        return True
-    return len(run) <= 40 and any(
-        _split(run[:cut], 0, known, set()) is not None and any(word.startswith(run[cut:]) for word in known)
-        for cut in range(len(run))
-    )
+def growths(run: str, known: dict[str, Meaning]) -> list[str]:
+    """What may be typed behind a run of letters to end a word in it: `sh` may become `shy`, so `y`."""
+    found = {word[len(run) :] for word in FILLERS if word.startswith(run)}
+    for cut in range(len(run) if len(run) <= 40 else 0):
+        if _split(run[:cut], 0, known, set()) is not None:
+            found.update(word[len(run) - cut :] for word in known if word.startswith(run[cut:]))
+    return sorted(found - {""}, key=len)
