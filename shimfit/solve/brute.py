@@ -16,7 +16,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -27,10 +27,14 @@ from shimfit.model import CORNERS, Face, Seat
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
+    from numpy.typing import NDArray
+
     from shimfit.core.packing.options import Options
     from shimfit.model import Foot, Lean, Lot, Tolerance
 
-MOST_COMBINATIONS = 20_000_000
+    Floats = NDArray[np.float64]
+
+MOST_COMBINATIONS = 4_000_000
 """More than this is no box for a referee."""
 
 
@@ -74,6 +78,7 @@ def best_corners(
     height_mm: float,
     lean: Lean,
     tolerance: Tolerance,
+    *,
     lots: Sequence[Lot],
     options: Options,
 ) -> BruteAnswer | None:
@@ -81,64 +86,95 @@ def best_corners(
 
     UsageError when the box is too large to try everything.
     """
-    bare_corner, *others = sorted(
-        CORNERS, key=lambda seat: (round(_gap(foot, lean, seat), 9), CORNERS.index(seat))
-    )
-    best = _cheapest(foot, height_mm, lean, tolerance, lots, options, bare_corner, others, None)
+    post = _Post(foot, height_mm, lean, tolerance, lots, options)
+    down, *others = sorted(CORNERS, key=lambda seat: (round(_gap(foot, lean, seat), 9), CORNERS.index(seat)))
+    best = _cheapest(post, down, others, None)
     if best is not None:
         return best
     for thickness in sorted({_steps(lot.thickness_mm, options) for lot in lots if _is_flat(lot)}):
-        lifted = _cheapest(foot, height_mm, lean, tolerance, lots, options, bare_corner, others, thickness)
+        lifted = _cheapest(post, down, others, thickness)
         if lifted is not None and (best is None or lifted.cost < best.cost):
             best = lifted
     return best
 
 
-def _cheapest(
-    foot: Foot,
-    height_mm: float,
-    lean: Lean,
-    tolerance: Tolerance,
-    lots: Sequence[Lot],
-    options: Options,
-    down: Seat,
-    others: Sequence[Seat],
-    lift: int | None,
-) -> BruteAnswer | None:
-    allowed = tolerance.allowed_top_mm(height_mm)
-    lift_mm = 0.0 if lift is None else lift * options.quantum_mm
-    room_mm = 2.0 * (foot.along_mm + foot.across_mm) * allowed / height_mm + 16.0 * options.preload_mm
-    lists = [list(_stacks(foot, lean, seat, lots, options, lift_mm, room_mm)) for seat in others]
-    if lift is None:
-        under = [Stacked(down, 0, (), foot.seat_at_mm(down), 0.0, 0.0)]
-    else:
+@dataclass(frozen=True, slots=True)
+class _Post:
+    """What is asked, in one hand."""
+
+    foot: Foot
+    height_mm: float
+    lean: Lean
+    tolerance: Tolerance
+    lots: Sequence[Lot]
+    options: Options
+
+    @property
+    def allowed_mm(self) -> float:
+        return self.tolerance.allowed_top_mm(self.height_mm)
+
+    @property
+    def room_mm(self) -> float:
+        """Far more than any error of a pack can be."""
+        reach = 2.0 * (self.foot.along_mm + self.foot.across_mm)
+        return reach * self.allowed_mm / self.height_mm + 16.0 * self.options.preload_mm
+
+
+def _cheapest(post: _Post, down: Seat, others: Sequence[Seat], lift: int | None) -> BruteAnswer | None:
+    lift_mm = 0.0 if lift is None else lift * post.options.quantum_mm
+    lists = [list(_stacks(post, seat, lift_mm)) for seat in others]
+    under = [Stacked(down, 0, (), post.foot.seat_at_mm(down), 0.0, 0.0)]
+    if lift is not None:
         under = [
-            Stacked(down, lift, (Use(lot.lot, lift),), foot.seat_at_mm(down), 0.0, _flat_cost(lot, options))
-            for lot in lots
-            if _is_flat(lot) and _steps(lot.thickness_mm, options) == lift
+            replace(under[0], steps=lift, uses=(Use(lot.lot, lift),), cost=_flat_cost(lot, post.options))
+            for lot in post.lots
+            if _is_flat(lot) and _steps(lot.thickness_mm, post.options) == lift
         ]
     size = math.prod(len(some) for some in [under, *lists])
     if size > MOST_COMBINATIONS:
         raise UsageError(f"{size} combinations are too many to try; use a smaller box.")
     best: BruteAnswer | None = None
-    tried = 0
-    for packs in itertools.product(under, *lists):
-        tried += 1
-        cost = sum(pack.cost for pack in packs) + _set_ups(packs, options)
-        if best is not None and cost >= best.cost:
-            continue
-        rested = _rest(foot, height_mm, packs, options)
-        if rested is None:
-            continue
-        x, y, rock = rested
-        over = max(abs(x), abs(y)) if tolerance.per_direction else math.hypot(x, y)
-        if over > allowed + 1e-9:
-            continue
-        weights = options.weights
-        cost += weights.rock * rock / (4.0 * options.preload_mm)
-        cost += weights.residual * (abs(x) + abs(y)) / allowed
-        if (best is None or cost < best.cost) and _box_has(packs, lots, options):
-            best = BruteAnswer(cost, packs, (x, y), rock, tried)
+    for ground in under:
+        # Packs that bear at the same points share one force balance.
+        by_point = [
+            [list(some) for _, some in itertools.groupby(sorted(one, key=_point), key=_point)]
+            for one in lists
+        ]
+        for groups in itertools.product(*by_point):
+            best = _cheapest_of(post, ground, groups, best)
+    return None if best is None else replace(best, tried=size)
+
+
+def _point(pack: Stacked) -> tuple[float, float]:
+    return pack.at_mm
+
+
+def _cheapest_of(
+    post: _Post, ground: Stacked, groups: Sequence[Sequence[Stacked]], best: BruteAnswer | None
+) -> BruteAnswer | None:
+    """Every combination of these packs: rest them all, then take them by cost until the box has one."""
+    points = [ground.at_mm, *(some[0].at_mm for some in groups)]
+    errors = np.stack(
+        [
+            np.full([len(some) for some in groups], ground.error_mm),
+            *np.meshgrid(*([pack.error_mm for pack in some] for some in groups), indexing="ij"),
+        ]
+    )
+    x, y, rock, holds = _rest(post, points, errors)
+    allowed = post.allowed_mm
+    over = np.maximum(abs(x), abs(y)) if post.tolerance.per_direction else np.hypot(x, y)
+    weights = post.options.weights
+    cost = ground.cost + sum(np.meshgrid(*([p.cost for p in some] for some in groups), indexing="ij"))
+    cost = cost + weights.rock * rock / (4.0 * post.options.preload_mm)
+    cost = cost + weights.residual * (abs(x) + abs(y)) / allowed
+    where = np.argwhere(holds & (over <= allowed + 1e-9))
+    for i, j, k in where[np.argsort(cost[tuple(where.T)])]:
+        if best is not None and cost[i, j, k] >= best.cost:
+            break
+        packs = (ground, groups[0][i], groups[1][j], groups[2][k])
+        total = float(cost[i, j, k]) + _set_ups(packs, post.options)
+        if (best is None or total < best.cost) and _box_has(packs, post.lots, post.options):
+            best = BruteAnswer(total, packs, (float(x[i, j, k]), float(y[i, j, k])), float(rock[i, j, k]), 0)
     return best
 
 
@@ -171,36 +207,31 @@ def _inside_mm(foot: Foot, seat: Seat, face: Face, options: Options) -> float:
 
 
 def _rest(
-    foot: Foot, height_mm: float, packs: Sequence[Stacked], options: Options
-) -> tuple[float, float, float] | None:
-    """Top shift and rock from the force balance; None when a corner would not carry or it rocks too far."""
-    points = np.array([pack.at_mm for pack in packs]) - np.array(foot.rod_at_mm)
-    errors = np.array([pack.error_mm for pack in packs])
-    plane = np.column_stack((np.ones(4), points))
-    pull = 4.0 * options.preload_mm
-    balance = np.linalg.solve(plane.T @ plane, plane.T @ errors - np.array([pull, 0.0, 0.0]))
-    if (errors - plane @ balance).min() < 0.0:
-        return None
-    flattest = plane @ np.linalg.lstsq(plane, errors, rcond=None)[0]
-    rock = 2.0 * float(np.linalg.norm(errors - flattest))
-    if rock > pull:
-        return None
-    return -height_mm * float(balance[1]), -height_mm * float(balance[2]), rock
+    post: _Post, points: Sequence[tuple[float, float]], errors: Floats
+) -> tuple[Floats, Floats, Floats, NDArray[np.bool_]]:
+    """Top shift along and across, rock, and whether all corners carry and it rocks little enough.
+
+    errors: (4, …), thickness less need at the four points, any number of cases at once.
+    """
+    pull = 4.0 * post.options.preload_mm
+    plane = np.column_stack((np.ones(4), np.array(points) - np.array(post.foot.rod_at_mm)))
+    cases = errors.reshape(4, -1)
+    clamp = np.array([[pull], [0.0], [0.0]])
+    balance = np.linalg.solve(plane.T @ plane, plane.T @ cases - clamp)
+    flattest = plane @ np.linalg.lstsq(plane, cases, rcond=None)[0]
+    rock = 2.0 * np.linalg.norm(cases - flattest, axis=0)
+    holds = ((cases - plane @ balance).min(axis=0) >= 0.0) & (rock <= pull)
+    shape = errors.shape[1:]
+    x, y = -post.height_mm * balance[1], -post.height_mm * balance[2]
+    return x.reshape(shape), y.reshape(shape), rock.reshape(shape), holds.reshape(shape)
 
 
 # ---------------------------------------------------------------- packs
 
 
-def _stacks(
-    foot: Foot,
-    lean: Lean,
-    seat: Seat,
-    lots: Sequence[Lot],
-    options: Options,
-    lift_mm: float,
-    room_mm: float,
-) -> Iterator[Stacked]:
+def _stacks(post: _Post, seat: Seat, lift_mm: float) -> Iterator[Stacked]:
     """Every pack that could stand at a corner, and no pack."""
+    foot, lean, options, room_mm = post.foot, post.lean, post.options, post.room_mm
     at = foot.seat_at_mm(seat)
     need = _gap(foot, lean, seat) + lift_mm
     if need <= room_mm:
@@ -213,8 +244,8 @@ def _stacks(
     inner = (at[0] + step, at[1]) if face.is_along else (at[0], at[1] + step)
     corner = options.bearing_point == "corner"
     bearing_slope = max(abs(lean.slope_along), abs(lean.slope_across)) if corner else max(0.0, slope)
-    flats = [lot for lot in lots if _is_flat(lot) for _ in range(min(lot.count, options.max_pieces))]
-    for tail, sigma, tail_cost in _tails(lots, options, inside, bearing_slope, need + room_mm):
+    flats = [lot for lot in post.lots if _is_flat(lot) for _ in range(min(lot.count, options.max_pieces))]
+    for tail, sigma, tail_cost in _tails(post.lots, options, inside, bearing_slope, need + room_mm):
         bears_inside = not corner and sigma < bearing_slope - 1e-9
         where = inner if bears_inside else at
         wanted = _gap_at(foot, lean, *where) + lift_mm

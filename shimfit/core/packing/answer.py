@@ -5,13 +5,15 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from shimfit.core.packing.corners import solve_corners
 from shimfit.core.packing.draft import Draft
+from shimfit.core.packing.drafting import Asked
+from shimfit.core.packing.layouts import solve_layout
 from shimfit.core.packing.makeup import cost_of
 from shimfit.core.packing.onebox import NODE_LIMIT
 from shimfit.core.packing.question import Question, ask
 from shimfit.core.packing.search import Offer
-from shimfit.model import CORNERS, Cost, Pack, Prescription, Seat
+from shimfit.core.packing.shown import ONE_UNIT, still_good
+from shimfit.model import CORNERS, EDGE_MIDDLES, Cost, Pack, Prescription, Seat
 
 if TYPE_CHECKING:
     from shimfit.core.packing.options import Layout, Options
@@ -60,10 +62,12 @@ def prescribe(
         needs=needs,
         offers=every,
     )
-    del layout, shown
-    draft = _as_it_stands(question, tables) or solve_corners(
-        question, tables, relaxed=relaxed, node_limit=node_limit
-    )
+    asked = Asked(question, tables, relaxed, node_limit)
+    draft = _as_it_stands(question, tables) or solve_layout(asked, layout or tables.options.layout)
+    if shown is not None and draft.packs:
+        held = still_good(asked, shown)
+        if held is not None and held.cost.total <= draft.cost.total + ONE_UNIT:
+            return _prescription(question, held)
     return _prescription(question, draft)
 
 
@@ -83,7 +87,7 @@ def wanted(
     question = ask(foot, height_mm, lean, tolerance, options.preload_mm, feelers=feelers)
     layout: LayoutName = "corners" if options.layout == "auto" else options.layout
     packs = []
-    for seat in CORNERS:
+    for seat in _seats_of(question, layout):
         gap = question.plane.at_seat_mm(seat) + question.extra_mm(seat)
         if gap > 0.0:
             x, y = foot.seat_at_mm(seat)
@@ -91,6 +95,21 @@ def wanted(
             packs.append(Pack(seat=seat, need_mm=gap, made_mm=gap, bears_at_mm=at))
     resting = question.rests_on(packs)
     return _prescription(question, Draft(layout, tuple(packs), resting, "proven", Cost(0.0), 0.0))
+
+
+def _seats_of(question: Question, layout: LayoutName) -> tuple[Seat, ...]:
+    """Seats that a layout packs, in the seats' own order."""
+    if layout == "corners":
+        return CORNERS
+    plane = question.plane
+    steep = {
+        seat: plane.slope_along * seat.sign_along + plane.slope_across * seat.sign_across
+        for seat in EDGE_MIDDLES
+    }
+    low = [seat for seat in EDGE_MIDDLES if steep[seat] > 0.0]
+    if layout == "one-way" and low:
+        return (max(low, key=lambda seat: (steep[seat], -EDGE_MIDDLES.index(seat))),)
+    return tuple(low)
 
 
 def _as_it_stands(question: Question, tables: Tables) -> Draft | None:
@@ -101,7 +120,9 @@ def _as_it_stands(question: Question, tables: Tables) -> Draft | None:
     if not question.stands(resting):
         return None
     top = question.lean.top_mm(question.height_mm)
-    cost = cost_of(tables, (), 0.0, 0.0, 0.0, top, question.allowed_mm)
+    cost = cost_of(
+        tables, (), bearing=0.0, set_up=0.0, rock_mm=0.0, top_mm=top, allowed_mm=question.allowed_mm
+    )
     return Draft("corners", (), resting, "proven", cost, cost.total)
 
 

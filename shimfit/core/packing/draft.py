@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from shimfit.core.packing.makeup import Build
     from shimfit.model import Cost, LayoutName, Pack, Resting, Status
 
 
@@ -23,3 +24,7 @@ class Draft:
     why: str | None = None
     cautions: tuple[str, ...] = ()
     saw_settings_deg: tuple[float, ...] = ()
+    builds: tuple[Build, ...] = ()
+    """The packs before their pieces were named."""
+    bearing: float = 0.0
+    """Cost of the bearing mismatch of all packs."""

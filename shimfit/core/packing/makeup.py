@@ -120,6 +120,7 @@ def _copies(tables: Tables, builds: Sequence[Build]) -> dict[int, int]:
 def cost_of(
     tables: Tables,
     packs: Iterable[Pack],
+    *,
     bearing: float,
     set_up: float,
     rock_mm: float,

@@ -15,9 +15,9 @@ import itertools
 import math
 from collections import Counter, defaultdict
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
-from shimfit.core.packing.search import BARE, TIE, Cell, Choice, Group, Search
+from shimfit.core.packing.search import TIE, Cell, Choice, Group, Search
 from shimfit.core.packing.tables import NO_CAPS, Caps, Row, Stack, Tables
 
 if TYPE_CHECKING:
@@ -71,7 +71,7 @@ class Outcome:
 
 @dataclass
 class _Node:
-    caps: tuple[Caps, Caps, Caps, Caps]
+    caps: tuple[Caps, ...]
     groups: tuple[dict[bool, Group], ...]
 
 
@@ -88,11 +88,12 @@ def solve_one_box(
     limit: float = math.inf,
     node_limit: int = NODE_LIMIT,
     relaxed: bool = False,
+    kind: type[Search] = Search,
 ) -> Outcome:
     """The best packs for one post from the one box.
 
     limit: answers dearer than this are not looked for. relaxed: stop at each root, two seats may then want
-    the same piece (what is shown while a sensor streams).
+    the same piece (what is shown while a sensor streams). kind: how the seats rest together.
     """
     saw = tables.options.saw
     angles = sorted({row.saw_deg for row in tables.rows if row.saw_deg is not None})
@@ -105,13 +106,13 @@ def solve_one_box(
     finished = True
     floor = -math.inf
     if paid:
-        floor = _floor(task, tables, frozenset(angles), down, limit)
+        floor = _floor(kind(task, tables, frozenset(angles)), down, limit)
     for size in range(len(paid) + 1):
-        if size and (size > 3 + (not down.is_bare) or floor + size * price >= limit - TIE):
+        if size and (size > len(task.seats) - 1 or floor + size * price >= limit - TIE):
             break
         for chosen in itertools.combinations(paid, size):
             set_up = size * price
-            search = Search(task, tables, frozenset((*free, *chosen)))
+            search = kind(task, tables, frozenset((*free, *chosen)))
             found, low, done = _branch(search, down, limit - set_up, node_limit, count, relaxed=relaxed)
             finished &= done
             bound = min(bound, low + set_up)
@@ -125,10 +126,9 @@ def solve_one_box(
     return Outcome(best, bound, count.nodes, finished)
 
 
-def _floor(task: Task, tables: Tables, angles: frozenset[float], down: Down, limit: float) -> float:
+def _floor(search: Search, down: Down, limit: float) -> float:
     """What no answer can beat, whatever settings are paid for."""
-    search = Search(task, tables, angles)
-    stack = _down_stack(tables, down, NO_CAPS)
+    stack = _down_stack(search.tables, down, NO_CAPS)
     if stack is None and not down.is_bare:
         return math.inf
     found = search.best(search.groups, 1, limit)
@@ -154,7 +154,7 @@ def _branch(
     """Best answer for one set of settings, a bound, and whether the tree was finished."""
     ticket = itertools.count()
     heap: list[tuple[float, int, _Node, Answer]] = []
-    root = _Node((NO_CAPS,) * 4, tuple(search.groups))
+    root = _Node((NO_CAPS,) * len(search.task.seats), tuple(search.groups))
     _push(heap, ticket, search, down, root, limit)
     while heap:
         low, _, node, answer = heapq.heappop(heap)
@@ -190,9 +190,9 @@ def _child(node: _Node, caps: tuple[Caps, ...]) -> _Node:
         {inner: group.copy() for inner, group in node.groups[i].items()}
         if caps[i + 1] != node.caps[i + 1]
         else node.groups[i]
-        for i in range(3)
+        for i in range(len(node.groups))
     )
-    return _Node((caps[0], caps[1], caps[2], caps[3]), groups)
+    return _Node(caps, groups)
 
 
 def _relaxed_answer(search: Search, down: Down, node: _Node, limit: float) -> Answer | None:
@@ -260,17 +260,33 @@ def _down_stack(tables: Tables, down: Down, caps: Caps) -> Stack | None:
 # ---------------------------------------------------------------- conflicts
 
 
-def _conflict(
-    search: Search, answer: Answer, caps: tuple[Caps, Caps, Caps, Caps]
-) -> Iterator[tuple[Caps, ...]]:
+class Used(NamedTuple):
+    """The pieces of one pack and how their thickness is told."""
+
+    stack: Stack
+    row: Row
+    inner_mm: float | None
+
+
+def first_conflict(tables: Tables, used: Sequence[Used | None]) -> list[tuple[int, Caps]]:
+    """Who could go without, and without what, to settle the first thing that is wanted too often.
+
+    (place in `used`, cap) for each; empty when the box can serve all at once.
+    """
+    return _short_flats(tables, used) or _covered_too_often(tables, used) or _strips_too_short(tables, used)
+
+
+def _conflict(search: Search, answer: Answer, caps: tuple[Caps, ...]) -> Iterator[tuple[Caps, ...]]:
     """Caps of the children that settle the first conflict; nothing when the box can serve all seats."""
-    tables = search.tables
-    children = (
-        _short_flats(tables, answer)
-        or _covered_too_often(search, answer)
-        or _strips_too_short(search, answer)
-    )
-    for seat, change in children:
+    flats = search.tables.rows[0]
+    used: list[Used | None] = []
+    for i, (stack, cell) in enumerate(zip(answer.stacks, answer.choice.cells, strict=True)):
+        if stack is None:
+            used.append(None)
+        else:
+            row = row_of(search.groups, i - 1, cell) if i else flats
+            used.append(Used(stack, row, inner_mm_of(search, i, cell)))
+    for seat, change in first_conflict(search.tables, used):
         changed = list(caps)
         changed[seat] = _with(caps[seat], change)
         yield tuple(changed)
@@ -290,58 +306,52 @@ def _with(caps: Caps, change: Caps) -> Caps:
     )
 
 
-def _short_flats(tables: Tables, answer: Answer) -> list[tuple[int, Caps]]:
-    used: dict[int, Counter[int]] = defaultdict(Counter)
-    for seat, stack in enumerate(answer.stacks):
-        for rank in stack.flats if stack else ():
-            used[rank][seat] += 1
-    for rank in sorted(used):
-        if used[rank].total() > tables.lots[rank].count:
-            return [(seat, Caps(flats=((rank, n - 1),))) for seat, n in sorted(used[rank].items())]
-    return []
-
-
-def _tails(search: Search, answer: Answer, form: str) -> dict[int, list[tuple[int, int, Cell]]]:
-    """Per lot of a form: (seat, thickness, cell) of each tapered piece."""
-    tails: dict[int, list[tuple[int, int, Cell]]] = defaultdict(list)
-    for seat, (stack, cell) in enumerate(zip(answer.stacks, answer.choice.cells, strict=True)):
-        if stack is not None and stack.tail is not None:
-            rank, steps = stack.tail
-            if search.tables.lots[rank].form == form:
-                tails[rank].append((seat, steps, cell))
-    return tails
-
-
 def inner_mm_of(search: Search, seat: int, cell: Cell) -> float | None:
     """How far in a cell's thickness is told; None at the face. seat counts from the one that stays down."""
     place = search.task.seats[seat].place
     return place.inside_mm if cell.inner and place is not None else None
 
 
-def _covered_too_often(search: Search, answer: Answer) -> list[tuple[int, Caps]]:
-    for rank, uses in sorted(_tails(search, answer, "taper").items()):
-        stretches = [
-            (*search.tables.stretch(rank, steps, inner_mm_of(search, seat, cell)), seat)
-            for seat, steps, cell in uses
-        ]
+def _short_flats(tables: Tables, used: Sequence[Used | None]) -> list[tuple[int, Caps]]:
+    wanted: dict[int, Counter[int]] = defaultdict(Counter)
+    for seat, one in enumerate(used):
+        for rank in one.stack.flats if one else ():
+            wanted[rank][seat] += 1
+    for rank in sorted(wanted):
+        if wanted[rank].total() > tables.lots[rank].count:
+            return [(seat, Caps(flats=((rank, n - 1),))) for seat, n in sorted(wanted[rank].items())]
+    return []
+
+
+def _tails(tables: Tables, used: Sequence[Used | None], form: str) -> dict[int, list[tuple[int, int, Used]]]:
+    """Per lot of a form: (seat, thickness, use) of each tapered piece."""
+    tails: dict[int, list[tuple[int, int, Used]]] = defaultdict(list)
+    for seat, one in enumerate(used):
+        if one is not None and one.stack.tail is not None:
+            rank, steps = one.stack.tail
+            if tables.lots[rank].form == form:
+                tails[rank].append((seat, steps, one))
+    return tails
+
+
+def _covered_too_often(tables: Tables, used: Sequence[Used | None]) -> list[tuple[int, Caps]]:
+    for rank, uses in sorted(_tails(tables, used, "taper").items()):
+        stretches = [(*tables.stretch(rank, steps, one.inner_mm), seat) for seat, steps, one in uses]
         for x, _, _ in sorted(stretches):
             covering = [seat for start, end, seat in stretches if start <= x < end]
-            if len(covering) > search.tables.lots[rank].count:
+            if len(covering) > tables.lots[rank].count:
                 return [(seat, Caps(points=((rank, x),))) for seat in covering]
     return []
 
 
-def _strips_too_short(search: Search, answer: Answer) -> list[tuple[int, Caps]]:
-    tables = search.tables
-    for rank, uses in sorted(_tails(search, answer, "strip").items()):
+def _strips_too_short(tables: Tables, used: Sequence[Used | None]) -> list[tuple[int, Caps]]:
+    for rank, uses in sorted(_tails(tables, used, "strip").items()):
         lot = tables.lots[rank]
         wedges = []
-        for seat, steps, cell in uses:
-            inner_mm = inner_mm_of(search, seat, cell)
-            row = row_of(search.groups, seat - 1, cell)
-            assert row.saw_deg is not None
-            thick_mm = steps * tables.options.quantum_mm + (inner_mm or 0.0) * row.sigma
-            wedges.append((row.saw_deg, tables.wedge_mm(lot, row.saw_deg, thick_mm)))
+        for _, steps, one in uses:
+            assert one.row.saw_deg is not None
+            thick_mm = steps * tables.options.quantum_mm + (one.inner_mm or 0.0) * one.row.sigma
+            wedges.append((one.row.saw_deg, tables.wedge_mm(lot, one.row.saw_deg, thick_mm)))
         if not _strips_do(tables, rank, wedges):
             return [(seat, Caps(strips=((rank, steps - 1),))) for seat, steps, _ in uses]
     return []
@@ -365,4 +375,14 @@ def _strips_do(tables: Tables, rank: int, wedges: Sequence[tuple[float, float]])
     return False
 
 
-__all__ = ["BARE", "Answer", "Down", "Outcome", "inner_mm_of", "row_of", "solve_one_box"]
+__all__ = [
+    "NODE_LIMIT",
+    "Answer",
+    "Down",
+    "Outcome",
+    "Used",
+    "first_conflict",
+    "inner_mm_of",
+    "row_of",
+    "solve_one_box",
+]

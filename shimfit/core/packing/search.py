@@ -68,14 +68,27 @@ class SeatTask:
     at_mm: tuple[float, float]
     """The seat, from the foot's centre."""
     offers: tuple[Offer, ...] = ()
+    bare_bears: bool = True
+    """The bed itself bears there when it is bare: corners do, edge middles don't."""
+    bare_share: float = 1.0
+    """Stiffness of the bare seat (a round foot's rim, see `core.resting`)."""
+
+
+class Ground(NamedTuple):
+    """A place where the bed itself bears: position from the foot's centre, error (minus the gap), stiffness."""
+
+    x_mm: float
+    y_mm: float
+    error_mm: float
+    share: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
 class Task:
     """One post as the search sees it."""
 
-    seats: tuple[SeatTask, SeatTask, SeatTask, SeatTask]
-    """The first stays down (its need is what the others are told against); three are searched."""
+    seats: tuple[SeatTask, ...]
+    """The first stays down (its need is what the others are told against); the others are searched."""
     rod_at_mm: tuple[float, float]
     height_mm: float
     allowed_mm: float
@@ -88,6 +101,9 @@ class Task:
     """The steeper of the two slopes, what bearing is weighed against when everything bears at the seat."""
     lean_only: bool = False
     """Look for the least lean left over, whatever it costs (when nothing keeps the limits)."""
+    grounds: tuple[Ground, ...] = ()
+    """Where the bed itself bears besides the searched seats; the first is the pivot. Empty for the corners
+    of a rectangle: there the seat that stays down is all."""
     row_prices: Mapping[tuple[Seat, float], float] = field(default_factory=dict)
     """Extra price of a saw setting at a seat (whole runs)."""
 
@@ -108,7 +124,7 @@ class Choice:
     """An answer of the search: one cell per seat, in the task's order."""
 
     cost: float
-    cells: tuple[Cell, Cell, Cell, Cell]
+    cells: tuple[Cell, ...]
     top_mm: tuple[float, float]
     rock_mm: float
 
@@ -196,6 +212,10 @@ class Listed(NamedTuple):
     cost: Floats
     row: Ints
 
+    def only(self, which: NDArray[np.bool_] | Ints) -> Listed:
+        """The entries that are picked, in that order."""
+        return Listed(self.group, self.steps[which], self.error[which], self.cost[which], self.row[which])
+
     def cell(self, i: int) -> Cell:
         return Cell(
             int(self.steps[i]), int(self.row[i]), self.group.inner, float(self.cost[i]), float(self.error[i])
@@ -220,7 +240,7 @@ class Search:
         self.pull_mm = 4.0 * tables.options.preload_mm
         self.angles = angles
         self.combos: list[_Combo] = []
-        self.groups: list[dict[bool, Group]] = [{}, {}, {}]
+        self.groups: list[dict[bool, Group]] = [{} for _ in task.seats[1:]]
         self._make()
 
     # -------------------------------------------------------------- set-up
@@ -311,10 +331,10 @@ class Search:
 
         Ties within 1e-6 are all kept while the best is looked for, so that the rule can decide.
         """
-        pool = _Pool(keep, limit)
+        pool = Pool(keep, limit)
         lists = []
         for combo in self.combos:
-            listed = [self._listed(groups[i][inside]) for i, inside in enumerate(combo.inner)]
+            listed = [self.entries(groups[i][inside]) for i, inside in enumerate(combo.inner)]
             bound = sum(float(one.cost.min()) if len(one.cost) else math.inf for one in listed)
             if bound < math.inf:
                 lists.append((bound, combo, listed))
@@ -324,14 +344,15 @@ class Search:
                 self._in_combo(combo.four, listed, pool)
         return pool.sorted()
 
-    def _listed(self, group: Group) -> Listed:
+    def entries(self, group: Group) -> Listed:
+        """The entries of a group that exist, with their errors."""
         found = np.flatnonzero(group.best < math.inf)
         steps = group.steps[found]
         need = np.where(steps == 0, group.seat.bare_need_mm, group.need_mm)
-        error = steps * self.tables.options.quantum_mm - need
+        error: Floats = steps * self.tables.options.quantum_mm - need
         return Listed(group, steps, error, group.best[found], group.row[found])
 
-    def _soft(self, four: Four, x: Floats, y: Floats, q: Floats) -> Floats:
+    def _soft(self, x: Floats, y: Floats, q: Floats) -> Floats:
         """Cost of the rest itself."""
         if self.task.lean_only:
             return 1e6 * np.hypot(x, y) if self.task.disk else 1e6 * np.maximum(np.abs(x), np.abs(y))
@@ -339,12 +360,12 @@ class Search:
             self.weights.residual / self.task.residual_mm
         ) * (np.abs(x) + np.abs(y))
 
-    def _in_combo(self, four: Four, listed: Sequence[Listed], pool: _Pool) -> None:
+    def _in_combo(self, four: Four, listed: Sequence[Listed], pool: Pool) -> None:
         windows = error_windows(four, self.task.allowed_mm, self.task.disk)
         kept = []
         for one, (lo, hi) in zip(listed, windows, strict=True):
             inside = (one.error >= lo - _DUST) & (one.error <= hi + _DUST)
-            kept.append(Listed(one.group, *(a[inside] for a in one[1:])))
+            kept.append(one.only(inside))
         if not all(len(one.cost) for one in kept):
             return
         self._first_guess(four, kept, pool)
@@ -352,12 +373,12 @@ class Search:
         total = sum(least)
         for i, one in enumerate(kept):
             good = one.cost <= pool.limit - (total - least[i])
-            kept[i] = Listed(one.group, *(a[good] for a in one[1:]))
+            kept[i] = one.only(good)
             if not len(kept[i].cost):
                 return
         self._all_pairs(four, kept, pool)
 
-    def _first_guess(self, four: Four, kept: Sequence[Listed], pool: _Pool) -> None:
+    def _first_guess(self, four: Four, kept: Sequence[Listed], pool: Pool) -> None:
         """A small product of the cheapest and the nearest entries, so that a limit is there early."""
         chosen = []
         for one in kept:
@@ -371,13 +392,13 @@ class Search:
         a, b, c = np.meshgrid(*chosen, indexing="ij")
         self._offer(four, kept, (a.ravel(), b.ravel(), c.ravel()), pool)
 
-    def _all_pairs(self, four: Four, kept: Sequence[Listed], pool: _Pool) -> None:
+    def _all_pairs(self, four: Four, kept: Sequence[Listed], pool: Pool) -> None:
         """Every pair of two seats with the stretch of third thicknesses that keeps the limits."""
         third = max(range(3), key=lambda i: (len(kept[i].cost), -i))
         i, j = (k for k in range(3) if k != third)
         one, two = kept[i], kept[j]
         order = np.argsort(kept[third].error, kind="stable")
-        last = Listed(kept[third].group, *(a[order] for a in kept[third][1:]))
+        last = kept[third].only(order)
         cheapest = float(last.cost.min())
         a, b = np.nonzero(one.cost[:, None] + two.cost[None, :] <= pool.limit - cheapest)
         if not len(a):
@@ -433,16 +454,14 @@ class Search:
         half /= math.sqrt(square)
         return np.maximum(lo, middle - half), np.minimum(hi, middle + half)
 
-    def _offer(
-        self, four: Four, seats: Sequence[Listed], picks: tuple[Ints, Ints, Ints], pool: _Pool
-    ) -> None:
+    def _offer(self, four: Four, seats: Sequence[Listed], picks: tuple[Ints, Ints, Ints], pool: Pool) -> None:
         """Evaluate triples in full and hand those that count to the pool."""
         e = [one.error[pick] for one, pick in zip(seats, picks, strict=True)]
         x = four.x0 + four.x[1] * e[0] + four.x[2] * e[1] + four.x[3] * e[2]
         y = four.y0 + four.y[1] * e[0] + four.y[2] * e[1] + four.y[3] * e[2]
         q = four.n[1] * e[0] + four.n[2] * e[1] + four.n[3] * e[2]
         cost = seats[0].cost[picks[0]] + seats[1].cost[picks[1]] + seats[2].cost[picks[2]]
-        cost = cost + self._soft(four, x, y, q)
+        cost = cost + self._soft(x, y, q)
         allowed = self.task.allowed_mm + _DUST
         ok = (cost <= pool.limit) & (q >= four.q_lo - _DUST) & (q <= four.q_hi + _DUST)
         if self.task.disk:
@@ -458,7 +477,7 @@ class Search:
             pool.add(float(cost[g]), cells, (float(x[g]), float(y[g])), float(q[g]))
 
 
-class _Pool:
+class Pool:
     """The cheapest choices so far. `limit`: what a further one must not exceed to count."""
 
     def __init__(self, keep: int, limit: float) -> None:
@@ -495,10 +514,7 @@ class _Pool:
             key=lambda item: (round(item[1][0], 6), item[0]),
         )
         down = Cell(0, BARE, False, 0.0, 0.0)
-        return [
-            Choice(cost, (down, *cells), top, rock)  # type: ignore[arg-type] # three cells, always
-            for _, (cost, cells, top, rock) in ordered
-        ]
+        return [Choice(cost, (down, *cells), top, rock) for _, (cost, cells, top, rock) in ordered]
 
 
 def _between(slope: float, at: Floats, lo: float, hi: float) -> tuple[Floats, Floats]:

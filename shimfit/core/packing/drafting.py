@@ -1,0 +1,288 @@
+"""What all layouts share: asking the search, turning its answer into packs, saying what is missing."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Protocol
+
+import numpy as np
+
+from shimfit.core.packing.draft import Draft
+from shimfit.core.packing.makeup import Build, cost_of, packs_of
+from shimfit.core.packing.onebox import NODE_LIMIT, Down, inner_mm_of, row_of, solve_one_box
+from shimfit.core.packing.search import Search, Task
+from shimfit.errors import InternalError
+from shimfit.model import Seat
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from shimfit.core.packing.onebox import Answer, Outcome
+    from shimfit.core.packing.options import Options
+    from shimfit.core.packing.question import Question
+    from shimfit.core.packing.search import Ground, SeatTask
+    from shimfit.core.packing.tables import Tables
+    from shimfit.model import LayoutName, Pack
+
+_AGREES_MM = 1e-6
+_SEAT_ORDER = {seat: i for i, seat in enumerate(Seat)}
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """A question and the box that it is put to."""
+
+    question: Question
+    tables: Tables
+    relaxed: bool = False
+    """Each seat has the box to itself: at sensor rate."""
+    node_limit: int = NODE_LIMIT
+
+    @property
+    def options(self) -> Options:
+        """How packs may be made."""
+        return self.tables.options
+
+    @property
+    def levels(self) -> list[float]:
+        """What may be left over at the top, in mm: less the margin first, then the tolerance itself."""
+        safe, allowed = self.question.safe_mm, self.question.allowed_mm
+        return [allowed] if safe >= allowed else [level for level in (safe, allowed) if level > 0.0]
+
+    def solve(
+        self,
+        task: Task,
+        *,
+        down: Down | None = None,
+        limit: float = math.inf,
+        kind: type[Search] = Search,
+    ) -> Outcome:
+        """The search's answer to a task."""
+        return solve_one_box(
+            task,
+            self.tables,
+            down=down or Down(),
+            limit=limit,
+            node_limit=self.node_limit,
+            relaxed=self.relaxed,
+            kind=kind,
+        )
+
+    def task(
+        self,
+        seats: Sequence[SeatTask],
+        allowed_mm: float,
+        *,
+        grounds: Sequence[Ground] = (),
+        lean_only: bool = False,
+    ) -> Task:
+        """A task of this post; the first seat stays down."""
+        plane = self.question.plane
+        return Task(
+            seats=tuple(seats),
+            rod_at_mm=self.question.foot.rod_at_mm,
+            height_mm=self.question.height_mm,
+            allowed_mm=allowed_mm,
+            disk=not self.question.tolerance.per_direction,
+            residual_mm=self.question.allowed_mm,
+            steepest=max(abs(plane.slope_along), abs(plane.slope_across)),
+            grounds=tuple(grounds),
+            lean_only=lean_only,
+        )
+
+
+class TaskOf(Protocol):
+    """A layout's task for an amount that may be left over at the top."""
+
+    def __call__(self, asked: Asked, allowed_mm: float, *, lean_only: bool = False) -> Task:
+        """The task."""
+
+
+# ---------------------------------------------------------------- from the search's answer to packs
+
+
+def draft_of(
+    asked: Asked, layout: LayoutName, task: Task, outcome: Outcome, down: Down | None = None
+) -> Draft:
+    """The answer of the search as packs, rested on them once more by the contact problem itself.
+
+    InternalError when that and the search do not agree.
+    """
+    answer = outcome.answer
+    assert answer is not None
+    question = asked.question
+    builds, kept, bearing = builds_of(asked, task, answer, down or Down())
+    packs = _in_order([*packs_of(asked.tables, builds, question.foot.rod_at_mm), *(p for p, _ in kept)])
+    resting = question.rests_on(packs)
+    _check(answer, resting.lean.top_mm(question.height_mm) if resting.lean else None)
+    cost = cost_of(
+        asked.tables,
+        packs,
+        bearing=bearing,
+        set_up=answer.set_up,
+        rock_mm=answer.choice.rock_mm,
+        top_mm=answer.choice.top_mm,
+        allowed_mm=question.allowed_mm,
+        kept={pack.seat: price for pack, price in kept},
+    )
+    return Draft(
+        layout=layout,
+        packs=packs,
+        resting=resting,
+        status="found" if asked.relaxed or not outcome.finished else "proven",
+        cost=cost,
+        bound=outcome.bound,
+        cautions=(*_near_the_limit(question, answer), *_jams(asked, task, answer)),
+        saw_settings_deg=answer.angles,
+        builds=tuple(builds),
+        bearing=bearing,
+    )
+
+
+def builds_of(
+    asked: Asked, task: Task, answer: Answer, down: Down
+) -> tuple[list[Build], list[tuple[Pack, float]], float]:
+    """Packs before their pieces are named, packs that stay with their price, and the bearing cost."""
+    search = asked_search(asked, task, answer)
+    builds: list[Build] = []
+    kept: list[tuple[Pack, float]] = []
+    bearing = 0.0
+    for i, (seat, cell, stack) in enumerate(zip(task.seats, answer.choice.cells, answer.stacks, strict=True)):
+        place = seat.place
+        if cell.row <= -2:
+            offer = seat.offers[-2 - cell.row]
+            kept.append((offer.pack, offer.cost))
+        elif stack is not None and place is not None and i == 0:
+            flats = asked.tables.rows[0]
+            builds.append(
+                Build(
+                    seat.seat,
+                    place,
+                    inner=False,
+                    steps=down.steps,
+                    row=flats,
+                    stack=stack,
+                    need_mm=seat.bare_need_mm,
+                )
+            )
+        elif stack is not None and place is not None:
+            row = row_of(search.groups, i - 1, cell)
+            bearing += cell.cost - stack.cost
+            builds.append(
+                Build(seat.seat, place, cell.inner, cell.steps, row, stack, place.need_mm(cell.inner))
+            )
+    return builds, kept, bearing
+
+
+def asked_search(asked: Asked, task: Task, answer: Answer) -> Search:
+    """The search that an answer came from, for the classes that its cells name."""
+    from shimfit.core.packing.general import GeneralSearch
+
+    kind = GeneralSearch if task.grounds else Search
+    return kind(task, asked.tables, frozenset(answer.angles))
+
+
+def _check(answer: Answer, rests_mm: tuple[float, float] | None) -> None:
+    top = answer.choice.top_mm
+    if rests_mm is None or math.dist(top, rests_mm) > _AGREES_MM:
+        raise InternalError(
+            f"The search and the contact problem disagree on the rest, {top} and {rests_mm} mm at the top; "
+            "please report this post and its box."
+        )
+
+
+def _near_the_limit(question: Question, answer: Answer) -> list[str]:
+    x, y = answer.choice.top_mm
+    left = max(abs(x), abs(y)) if question.tolerance.per_direction else math.hypot(x, y)
+    if left <= question.safe_mm + 1e-9:
+        return []
+    return [
+        f"Only {question.allowed_mm - left:.1f} mm inside the tolerance at the top, which is less than the "
+        "doubt of reading and packing; nothing better is in the box."
+    ]
+
+
+def _jams(asked: Asked, task: Task, answer: Answer) -> list[str]:
+    search = asked_search(asked, task, answer)
+    said = []
+    for i, (cell, stack) in enumerate(zip(answer.choice.cells, answer.stacks, strict=True)):
+        if stack is not None and stack.tail is not None and inner_mm_of(search, i, cell) is not None:
+            lot = asked.tables.lots[stack.tail[0]].lot
+            said.append(
+                f"{task.seats[i].seat}: {lot} is flatter than the gap, so its tip would jam; trim the tip first."
+            )
+    return said
+
+
+def _in_order(packs: Sequence[Pack]) -> tuple[Pack, ...]:
+    return tuple(sorted(packs, key=lambda pack: _SEAT_ORDER[pack.seat]))
+
+
+# ---------------------------------------------------------------- when nothing keeps the limits
+
+
+def best_that_can_be_done(
+    asked: Asked, layout: LayoutName, task_of: TaskOf, kind: type[Search], *, gave_up: bool
+) -> Draft:
+    """The packs that leave the least lean, none included; says which seat misses what."""
+    question = asked.question
+    unpacked = question.lean.magnitude * question.height_mm
+    why = _what_is_missing(asked, task_of(asked, question.allowed_mm))
+    allowed = question.allowed_mm
+    while allowed < unpacked:
+        allowed = min(2.0 * allowed, unpacked)
+        task = task_of(asked, allowed, lean_only=True)
+        outcome = asked.solve(task, kind=kind)
+        if outcome.answer is not None:
+            best = draft_of(asked, layout, task, outcome)
+            left = math.hypot(*outcome.answer.choice.top_mm)
+            return Draft(
+                layout=layout,
+                packs=best.packs,
+                resting=best.resting,
+                status="gave-up" if gave_up else "impossible",
+                cost=best.cost,
+                bound=math.inf,
+                why=f"{why} The most that the box can take out leaves {left:.1f} mm at the top.",
+                cautions=best.cautions[1:],
+                saw_settings_deg=best.saw_settings_deg,
+            )
+    top = question.lean.top_mm(question.height_mm)
+    cost = cost_of(
+        asked.tables, (), bearing=0.0, set_up=0.0, rock_mm=0.0, top_mm=top, allowed_mm=question.allowed_mm
+    )
+    return Draft(
+        layout=layout,
+        packs=(),
+        resting=question.rests_on(()),
+        status="gave-up" if gave_up else "impossible",
+        cost=cost,
+        bound=math.inf,
+        why=f"{why} No packs from the box bring it nearer.",
+    )
+
+
+def _what_is_missing(asked: Asked, task: Task) -> str:
+    """The seat whose need is farthest from any pack, and the nearest thickness that the box makes."""
+    made = _thicknesses(asked, max(seat.bare_need_mm for seat in task.seats))
+    worst = (-1.0, "")
+    for seat in task.seats[1:]:
+        wanted = seat.bare_need_mm
+        if wanted <= 0.0:
+            continue
+        if seat.place is None:
+            return f"The rod's hole leaves no room for a pack at {seat.seat}, which wants {wanted:.2f} mm."
+        if not len(made):
+            return f"The box has no piece that fits: {seat.seat} wants {wanted:.2f} mm."
+        nearest = float(made[np.abs(made - wanted).argmin()])
+        text = f"{seat.seat} wants {wanted:.2f} mm, the nearest that the box makes is {nearest:.2f} mm."
+        worst = max(worst, (abs(nearest - wanted), text))
+    return worst[1] or "No packs from the box make the post stand within the tolerance."
+
+
+def _thicknesses(asked: Asked, up_to_mm: float) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    """All thicknesses in mm that packs can have, some way beyond the one that is asked for."""
+    tables = asked.tables
+    tables.grown(2 * max(1, tables.steps(up_to_mm)))
+    return np.flatnonzero(np.isfinite(tables.cheapest).any(axis=0)) * tables.options.quantum_mm

@@ -1,0 +1,72 @@
+"""Which seats are packed: one layout as told, or the best of them with the reason in words."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from shimfit.core.packing.corners import solve_corners
+from shimfit.core.packing.edges import solve_edges
+from shimfit.errors import UsageError
+
+if TYPE_CHECKING:
+    from shimfit.core.packing.draft import Draft
+    from shimfit.core.packing.drafting import Asked
+    from shimfit.core.packing.options import Layout
+    from shimfit.model import LayoutName
+
+_ARM_STEP = 0.05
+"""Bases whose tipping arms differ by less count as equally wide."""
+_WORDS: dict[LayoutName, str] = {
+    "corners": "packs at the corners",
+    "tripod": "packs at the middles of the low edges",
+    "one-way": "one pack at the middle of the low edge",
+}
+
+
+def solve_layout(asked: Asked, layout: Layout) -> Draft:
+    """The best packs in a layout; `auto` takes the widest base, then the fewest packs, then the least cost.
+
+    UsageError when totals are told (`needs`) for a layout that is not the corners.
+    """
+    if asked.question.needs is not None and layout not in ("corners", "auto"):
+        raise UsageError("Totals at the corners can only be packed at the corners.")
+    if layout == "corners" or asked.question.needs is not None:
+        return solve_corners(asked)
+    if layout == "auto":
+        return _best(asked)
+    return solve_edges(asked, layout)
+
+
+def _best(asked: Asked) -> Draft:
+    drafts = [solve_corners(asked), solve_edges(asked, "tripod"), solve_edges(asked, "one-way")]
+    holding = [draft for draft in drafts if draft.status in ("proven", "found")]
+    if not holding:
+        return min(drafts, key=lambda draft: _left_mm(asked, draft))
+    best = min(holding, key=_rank)
+    return replace(best, why=_reason(best, [draft for draft in drafts if draft is not best]))
+
+
+def _rank(draft: Draft) -> tuple[int, int, float]:
+    return -round(draft.resting.tipping_arm / _ARM_STEP), len(draft.packs), round(draft.cost.total, 6)
+
+
+def _left_mm(asked: Asked, draft: Draft) -> float:
+    lean = draft.resting.lean or asked.question.lean
+    return round(lean.magnitude * asked.question.height_mm, 6)
+
+
+def _reason(best: Draft, others: list[Draft]) -> str:
+    """Why this layout: against the one that comes next."""
+    name = _WORDS[best.layout][0].upper() + _WORDS[best.layout][1:]
+    arm = f"the base is {best.resting.tipping_arm:.0%} of the widest"
+    holding = [draft for draft in others if draft.status in ("proven", "found")]
+    if not holding:
+        return f"{name}: nothing else in the box makes the post stand ({arm})."
+    second = min(holding, key=_rank)
+    mine, its = _rank(best), _rank(second)
+    if mine[0] != its[0]:
+        return f"{name}: {arm}, with {_WORDS[second.layout]} only {second.resting.tipping_arm:.0%}."
+    if mine[1] != its[1]:
+        return f"{name}: as wide a base as with {_WORDS[second.layout]}, and {mine[1]} packs instead of {its[1]}."
+    return f"{name}: as wide a base and as many packs as with {_WORDS[second.layout]}, from cheaper pieces."
