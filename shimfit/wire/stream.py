@@ -106,8 +106,8 @@ class Stream:
             self.watch.restart("no good sample came")
             self._pace.restart()
             self.last = None
-        if self._rates.note(now_s, self.tally) and self._rates.damaged_share > DAMAGE_SHARE:
-            self.watch.lose_hold(now_s, f"{self._rates.damaged_share:.0%} of the lines arrive damaged")
+        if self._rates.note(now_s, self.tally) and self._is_damaged:
+            self.watch.lose_hold(now_s, "too many lines arrived damaged")
 
     # ---------------------------------------------------------------- polled formats
 
@@ -163,6 +163,8 @@ class Stream:
             )
         if self.format is None:
             return View(WatchState.LISTENING, "finding the format")
+        if self._is_damaged:
+            return View(WatchState.MOVING, f"{self._rates.damaged_share:.0%} of the lines arrive damaged")
         return self.watch.view
 
     def say(self, sentence: str) -> None:
@@ -204,6 +206,10 @@ class Stream:
             step_deg = self._step.step_deg(self._input.step_deg)
             if step_deg != self.watch.doubts.step_deg:
                 self.watch.doubts = replace(self.watch.doubts, step_deg=step_deg)
+
+    @property
+    def _is_damaged(self) -> bool:
+        return self._rates.damaged_share > DAMAGE_SHARE
 
     @property
     def _patience_s(self) -> float:

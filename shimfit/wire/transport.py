@@ -6,11 +6,13 @@ wrong is an InstrumentError with a sentence that says where to look; pyserial ra
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import os
 import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Protocol
+from urllib.parse import urlsplit
 
 from shimfit.errors import InstrumentError, UsageError
 
@@ -89,11 +91,12 @@ class SerialLink:
             raise InstrumentError(lost_sentence(self.url, error)) from error
 
     def close(self) -> None:
-        """See Link."""
-        try:
-            self._port.close()
-        except _TROUBLE:
-            return  # gone already: there is nothing left to let go of
+        """See Link. pyserial leaves a socket open that was reset by its far end."""
+        held = getattr(self._port, "_socket", None)
+        for part in (self._port, held):
+            with contextlib.suppress(*_TROUBLE):  # gone already: there is nothing left to let go of
+                if part is not None:
+                    part.close()
 
 
 def open_link(
@@ -105,6 +108,9 @@ def open_link(
     """
     import serial
 
+    bad_url = UsageError(
+        f"{url} is no link: give a port such as {_example_port()}, socket://host:port or rfc2217://host:port"
+    )
     try:
         port = serial.serial_for_url(
             url,
@@ -117,16 +123,22 @@ def open_link(
             write_timeout=None if "://" in url else _WRITE_S,
             exclusive=True,
         )
+        _check_network(url)
         port.dtr = dtr
     except ValueError as error:
-        raise UsageError(
-            f"{url} is no link: give a port such as {_example_port()}, socket://host:port or rfc2217://host:port"
-        ) from error
+        raise bad_url from error
     try:
         port.open()
     except _TROUBLE as error:
         raise InstrumentError(open_sentence(url, error)) from error
     return SerialLink(url, port)
+
+
+def _check_network(url: str) -> None:
+    """ValueError for a network URL without host or port: pyserial trips over it only while opening."""
+    parts = urlsplit(url)
+    if parts.scheme in ("socket", "rfc2217") and not (parts.hostname and parts.port):
+        raise ValueError("host and port are missing")
 
 
 # ---------------------------------------------------------------- what an error means

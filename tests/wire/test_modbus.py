@@ -265,7 +265,7 @@ values = [
             parse_description(toml.replace(old, new), "s.toml")
 
 
-# ---------------------------------------------------------------- an independent server at the far end of a link
+# ---------------------------------------------------------------- an independent server at the far end
 
 
 class Server:

@@ -130,7 +130,7 @@ def hold(times_s: Values, x_deg: Values, y_deg: Values, doubts: Doubts, move_deg
     """
     if len(times_s) < 3:
         return Refused("too few samples")
-    keep = _within(x_deg) & _within(y_deg)
+    keep = _within(x_deg, doubts.step_deg) & _within(y_deg, doubts.step_deg)
     times_s, x_deg, y_deg = times_s[keep], x_deg[keep], y_deg[keep]
     seconds = float(times_s[-1] - times_s[0])
     x, y = _axis(times_s, x_deg), _axis(times_s, y_deg)
@@ -160,16 +160,10 @@ def _in_degrees(u_slope: float, lean_deg: float) -> float:
     return math.degrees(u_slope) * math.cos(math.radians(lean_deg)) ** 2
 
 
-def _within(values: Values) -> NDArray[np.bool_]:
-    """True where a value lies within the cut; values on the median's own step are never cut."""
+def _within(values: Values, step_deg: float) -> NDArray[np.bool_]:
+    """True where a value lies within the cut; a flicker by one output step is never cut."""
     off = np.abs(values - np.median(values))
-    return np.asarray(off <= max(CUT * robust_spread(values), _step(values)), dtype=np.bool_)
-
-
-def _step(values: Values) -> float:
-    """Smallest difference between different values: a coarse sensor flickers between two steps."""
-    distinct = np.unique(values)
-    return float(np.diff(distinct).min()) if len(distinct) > 1 else 0.0
+    return np.asarray(off <= max(CUT * robust_spread(values), 1.5 * step_deg), dtype=np.bool_)
 
 
 def _axis(times_s: Values, values: Values) -> Axis:

@@ -27,6 +27,8 @@ Values = NDArray[np.float64]
 MEDIAN_TO_MEAN = 1.25
 """Standard error of a median is this much larger than that of a mean (√(π/2), normal distribution)."""
 _USUAL_QUANTILE = 0.1
+_FLICKER_STEPS = 1.5
+"""A value between two steps makes a robust spread of 1.48 steps."""
 _SLACK_S = 1e-6
 """Times are sums of steps: 3.9999999 s is 4 s."""
 
@@ -190,20 +192,30 @@ class PostWatch:
         s = self._s
         why = None
         for name, axis, usual in zip("xy", axes, self._usual, strict=True):
-            usual.append((now_s, axis.spread_deg))
-            while usual[0][0] < now_s - s.look_back_s:
-                usual.popleft()
-            ranked = sorted(spread for _, spread in usual)
-            rest_deg = ranked[int(_USUAL_QUANTILE * (len(ranked) - 1))]
+            rest_deg = self._at_rest(now_s, axis, usual)
             h = axis.half
             noise_deg = 3 * MEDIAN_TO_MEAN * rest_deg * math.sqrt(2 * min(axis.tau, h / 4) / h)
             if axis.spread_deg > s.shaking_deg:
                 return f"shaking: {name} scatters by {axis.spread_deg:.2f}°"
-            if axis.shift_deg > max(s.move_deg, noise_deg):
+            if axis.shift_deg > max(self._move_deg, noise_deg):
                 why = why or f"moving: {name} shifts by {axis.shift_deg:.3f}° a second"
-            elif axis.spread_deg > max(2 * rest_deg, s.move_deg):
+            elif axis.spread_deg > max(2 * rest_deg, self._move_deg):
                 why = why or f"unsettled: {name} scatters by {axis.spread_deg:.3f}°, {rest_deg:.3f}° at rest"
         return why
+
+    def _at_rest(self, now_s: float, axis: _Window, usual: deque[tuple[float, float]]) -> float:
+        """What the sensor scatters by at rest: a low point of its spreads over the last minute."""
+        if axis.spread_deg > 0 or not self._noise_seen:  # a stuck stretch says nothing of its noise
+            usual.append((now_s, axis.spread_deg))
+        while usual and usual[0][0] < now_s - self._s.look_back_s:
+            usual.popleft()
+        ranked = sorted(spread for _, spread in usual)
+        return ranked[int(_USUAL_QUANTILE * (len(ranked) - 1))] if ranked else 0.0
+
+    @property
+    def _move_deg(self) -> float:
+        """What is never called moving: the setting, and a flicker by one output step of a coarse sensor."""
+        return max(self._s.move_deg, _FLICKER_STEPS * self.doubts.step_deg)
 
     def _unsteady(self, now_s: float, why: str, spread_deg: float) -> None:
         if self._hold_from_s is not None:
@@ -248,7 +260,7 @@ class PostWatch:
         for axis, values in zip(axes, (x_deg[before], y_deg[before]), strict=True):
             earlier = _window_of(times_s[before], values)
             u_deg = math.hypot(axis.u_level_deg, earlier.u_level_deg)
-            if abs(axis.level_deg - earlier.level_deg) > max(self._s.move_deg, 3 * u_deg):
+            if abs(axis.level_deg - earlier.level_deg) > max(self._move_deg, 3 * u_deg):
                 return False
         return True
 
@@ -258,7 +270,7 @@ class PostWatch:
         taken = ((self._taken.x_deg, self._taken.x), (self._taken.y_deg, self._taken.y))
         return any(
             abs(axis.level_deg - mean_deg)
-            > max(2 * self._s.move_deg, 4 * math.hypot(axis.u_level_deg, held.u_mean_deg))
+            > max(2 * self._move_deg, 4 * math.hypot(axis.u_level_deg, held.u_mean_deg))
             for axis, (mean_deg, held) in zip(axes, taken, strict=True)
         )
 
@@ -282,7 +294,7 @@ class PostWatch:
 
     def _finish(self, now_s: float, held_s: float) -> None:
         """End the hold with a reading or a refusal, or go on while that makes the doubt smaller."""
-        answer = hold(*self._held_samples(), self.doubts, self._s.move_deg)
+        answer = hold(*self._held_samples(), self.doubts, self._move_deg)
         if not isinstance(answer, Held):
             self._not_before(now_s, answer.why)
             return

@@ -1,0 +1,338 @@
+"""From bytes with their times to state, words and a reading: the table of what comes and what is done."""
+
+from __future__ import annotations
+
+import math
+import random
+
+import pytest
+from hearing import sentence, xdr
+
+from shimfit.core.steady import WatchState
+from shimfit.wire.dialects import Text, parse_description
+from shimfit.wire.options import ListenOptions
+from shimfit.wire.stream import Stream
+
+XY = parse_description("columns = ['x:deg', 'y:deg']", "xy.toml")
+TRIPLE = parse_description("columns = ['ax:g', 'ay:g', 'az:g']", "triple.toml")
+assert isinstance(XY, Text)
+
+
+class Play:
+    """A stream with a hand-turned clock; speaks XDR 50 times a second unless told otherwise."""
+
+    def __init__(self, options: ListenOptions | None = None, seed: int = 1) -> None:
+        self.stream = Stream(options or ListenOptions())
+        self.now = 0.0
+        self.draw = random.Random(seed)
+        self.stream.opened(0.0)
+
+    def still(self, seconds: float, *, x=1.0, y=-0.5, noise=0.01, hz=50.0, also=b""):
+        for _ in range(round(seconds * hz)):
+            self.now += 1 / hz
+            self.stream.feed(
+                self.now, xdr(x + self.draw.gauss(0, noise), y + self.draw.gauss(0, noise)) + also
+            )
+        return self
+
+    def silent(self, seconds: float):
+        for _ in range(round(seconds * 10)):
+            self.now += 0.1
+            self.stream.tick(self.now)
+        return self
+
+    @property
+    def state(self) -> WatchState:
+        return self.stream.view(self.now).state
+
+    @property
+    def words(self) -> str:
+        return self.stream.view(self.now).words
+
+    @property
+    def refused(self) -> dict[str, int]:
+        return {str(reason): count for reason, count in self.stream.tally.refused.items()}
+
+
+def test_from_first_byte_to_a_reading():
+    play = Play()
+    seen = [play.state]
+    for _ in range(120):
+        play.still(0.05)
+        if play.state is not seen[-1]:
+            seen.append(play.state)
+    assert seen == [
+        WatchState.NO_DATA,
+        WatchState.LISTENING,
+        WatchState.MOVING,
+        WatchState.STEADY,
+        WatchState.HOLDING,
+        WatchState.TAKEN,
+    ]
+    taken = play.stream.view(play.now).taken
+    assert taken is not None
+    assert taken.x_deg == pytest.approx(1.0, abs=3 * taken.u_x_deg)
+    assert taken.y_deg == pytest.approx(-0.5, abs=3 * taken.u_y_deg)
+    assert 0.0007 < taken.u_x_deg < 0.003
+
+
+def test_xdr_is_believed_after_three_sentences_with_angles():
+    play = Play()
+    for count in range(3):
+        assert play.stream.format is None, count
+        play.still(0.02)
+    assert play.stream.format == "xdr"
+    assert play.stream.tally.good == 3, "and the first ones are not lost"
+
+
+def feed_lines(play: Play, lines: list[bytes]) -> None:
+    for line in lines:
+        play.now += 0.02
+        play.stream.feed(play.now, line + b"\r\n")
+
+
+def test_text_is_found_after_eight_lines_and_then_asks_for_a_description():
+    play = Play()
+    feed_lines(play, [b"1.25;3;0.5"] * 7)
+    assert play.stream.format is None
+    feed_lines(play, [b"1.25;3;0.5"])
+    assert play.stream.format == "text"
+    assert play.state is WatchState.LISTENING
+    assert "3 columns" in play.stream.messages[0]
+    described = parse_description(play.stream.needs_description, "guess.toml")
+    assert isinstance(described, Text)
+    assert (described.separator, described.count) == (";", 3)
+
+
+@pytest.mark.parametrize(
+    "broken", [b"1.25;3", b"1.25,3,0.5", b"1.25;nan;0.5", b"1.25;3;0.5;", b"boot", b"1;2;99999999999999"]
+)
+def test_seven_lines_and_a_different_one_are_no_run(broken):
+    play = Play()
+    feed_lines(play, [b"1.25;3;0.5"] * 7 + [broken] + [b"1.25;3;0.5"] * 7)
+    assert play.stream.format is None
+
+
+def test_no_text_is_found_once_any_sentence_passed_its_checksum():
+    play = Play()
+    feed_lines(play, [sentence("GPGGA,1,2"), *[b"1.25;3;0.5"] * 20])
+    assert play.stream.format is None
+
+
+def test_sentences_win_over_text_found_before():
+    play = Play()
+    feed_lines(play, [b"1.25;3;0.5"] * 9)
+    assert play.stream.format == "text"
+    play.still(0.2)
+    assert play.stream.format == "xdr", "what has a checksum wins over what has none"
+    assert play.stream.needs_description is None
+
+
+def test_modbus_is_never_guessed_and_nothing_is_ever_sent():
+    play = Play()
+    play.stream.feed(0.1, bytes.fromhex("01 03 04 00 7B FF D3 8A 47") * 50)
+    assert play.stream.format is None
+    assert play.stream.due(1.0) is None
+
+
+def test_no_bytes_and_bytes_without_lines_are_told_apart():
+    play = Play(ListenOptions(description=None))
+    play.silent(1.0)
+    assert play.state is WatchState.NO_DATA
+    assert "cable" in play.words
+    play.stream.feed(play.now, b"\x12\x80garbage\r\n" * 5)
+    assert play.state is WatchState.LISTENING
+    told = Play(ListenOptions(description=XY))
+    told.stream.feed(0.1, b"?\r\n" * 9)
+    assert "wrong speed or format" in told.words
+
+
+def test_stale_after_a_second_and_the_number_is_gone():
+    play = Play().still(6)
+    assert play.state is WatchState.TAKEN
+    play.silent(1.0)
+    assert play.state is WatchState.TAKEN
+    play.silent(0.2)
+    assert play.state is WatchState.STALE
+    assert "NO DATA" in play.words
+    assert play.stream.last is None
+    play.still(0.1)
+    assert play.state is WatchState.MOVING, "the hold is lost"
+
+
+def test_a_slow_sensor_is_stale_after_five_periods():
+    play = Play().still(20, hz=2)
+    play.silent(2.4)
+    assert play.state is not WatchState.STALE
+    play.silent(0.2)
+    assert play.state is WatchState.STALE
+
+
+def test_a_slow_sensor_gets_its_reading_from_twenty_samples():
+    play = Play().still(12, hz=2, noise=0.005)
+    assert play.state is WatchState.TAKEN
+    assert play.stream.view(play.now).taken.samples >= 20
+
+
+def test_garbage_between_good_lines_does_not_end_a_hold():
+    play = Play().still(3)
+    assert play.state is WatchState.HOLDING
+    play.still(0.5, also=b"ready\r\n$IIXDR,A,99,D,PITCH" + b"x" * 1100 + b"\r\n")
+    assert play.state is WatchState.HOLDING
+    assert play.refused == {"too_long": 25}
+
+
+def test_more_than_a_tenth_damaged_ends_a_hold():
+    play = Play().still(3)
+    play.still(0.8, also=b"$IIXDR,A,1,D,PITCH*00\r\n")
+    assert play.state is WatchState.MOVING
+    assert "damaged" in play.words
+    play.still(12)
+    assert play.state is WatchState.TAKEN
+
+
+def test_a_few_damaged_lines_do_not_end_it():
+    play = Play().still(3)
+    play.still(0.1, also=b"$IIXDR,A,1,D,PITCH*00\r\n").still(1.5)
+    assert play.state is WatchState.TAKEN
+    assert play.refused == {"bad_checksum": 5}
+
+
+def test_unplugged_in_mid_line_counts_it_and_never_parses_it():
+    play = Play().still(3)
+    play.stream.feed(play.now, xdr(1, 2)[:20])
+    play.stream.lost("/dev/x is gone")
+    assert play.state is WatchState.NO_DATA
+    assert play.words == "/dev/x is gone"
+    assert play.refused == {"unfinished": 1}
+    play.stream.opened(play.now)
+    play.stream.feed(play.now, xdr(1, 2)[20:])
+    play.still(0.5)
+    assert play.refused == {"unfinished": 1}
+    assert play.stream.tally.other == 1
+    assert play.state is WatchState.MOVING
+
+
+def test_a_sensor_that_repeats_itself_is_frozen_where_noise_had_been_seen():
+    play = Play().still(6).still(19.5, noise=0)
+    assert play.state is not WatchState.FROZEN
+    play.still(1, noise=0)
+    assert play.state is WatchState.FROZEN
+    assert "frozen" in play.words
+    play.still(9)
+    assert play.state is WatchState.TAKEN
+
+
+def test_a_coarse_quiet_sensor_may_repeat_itself_for_ever():
+    play = Play().still(40, noise=0)
+    assert play.state is WatchState.TAKEN
+    taken = play.stream.view(play.now).taken
+    # no scatter at all: what is left is the output step, q/sqrt(12) (GUM 4.3.7)
+    assert taken.u_x_deg == pytest.approx(0.001 / math.sqrt(12), rel=1e-3)
+
+
+def test_the_output_step_of_a_coarse_sensor_is_learned_from_its_changes():
+    play = Play()
+    for degrees in (0.1, 0.2, 0.3, 0.2, 0.4, 0.5, 0.4):
+        play.still(0.2, x=degrees, y=0, noise=0)
+    play.still(8, x=0.4, y=0, noise=0)
+    taken = play.stream.view(play.now).taken
+    assert taken.u_x_deg == pytest.approx(0.1 / math.sqrt(12), rel=0.06)
+    assert "steps" in taken.largest
+
+
+def test_more_than_gravity_for_a_moment_passes_and_for_longer_ends_the_hold():
+    def triples(play, seconds, norm):
+        for _ in range(round(seconds * 50)):
+            play.now += 0.02
+            noise = play.draw.gauss(0, 0.0002)
+            play.stream.feed(play.now, f"{noise:.5f},{noise:.5f},{norm}\n".encode())
+
+    play = Play(ListenOptions(description=TRIPLE))
+    triples(play, 3, 1.0)
+    triples(play, 0.2, 1.1)
+    triples(play, 0.2, 1.0)
+    assert play.state is WatchState.HOLDING
+    triples(play, 0.5, 1.1)
+    assert play.state is WatchState.MOVING
+    assert "gravity" in play.words
+    triples(play, 6, 1.0)
+    assert play.state is WatchState.TAKEN
+    assert play.stream.tally.good > 400, "moving samples are kept and logged"
+
+
+def test_a_device_clock_that_jumps_ends_the_hold_and_is_told_once():
+    clocked = parse_description("columns = ['time:ms', 'x:deg', 'y:deg']", "c.toml")
+    play = Play(ListenOptions(description=clocked))
+
+    def ticks(seconds, start_ms):
+        for count in range(round(seconds * 50)):
+            play.now += 0.02
+            noise = play.draw.gauss(0, 0.01)
+            play.stream.feed(play.now, f"{start_ms + 20 * count},{noise:.3f},{-noise:.3f}\n".encode())
+
+    ticks(3, 0)
+    assert play.state is WatchState.HOLDING
+    assert play.stream.view(play.now).held_s > 2.5
+    ticks(0.2, 0)
+    assert play.stream.view(play.now).held_s < 0.3
+    ticks(6, 200)
+    assert play.state is WatchState.TAKEN
+    assert sum("clock" in message for message in play.stream.messages) == 1
+    assert play.refused == {}
+
+
+def test_zero_is_taken_off_and_elevations_are_turned_to_slopes():
+    play = Play(ListenOptions(zero_x_deg=0.4, zero_y_deg=-0.1)).still(6, x=1.4, y=-0.1, noise=0)
+    taken = play.stream.view(play.now).taken
+    assert taken.x_deg == pytest.approx(1.0, abs=1e-4)
+    assert taken.y_deg == pytest.approx(0.0, abs=1e-4)
+
+
+def test_a_pair_that_no_two_axes_can_have_is_out_of_range():
+    wide = parse_description("columns = ['x:deg', 'y:deg']\nrange_deg = 80", "wide.toml")
+    play = Play(ListenOptions(description=wide))
+    play.stream.feed(0.1, b"cut\n70,70\n10,10\n")
+    assert play.refused == {"out_of_range": 1}
+    assert play.stream.tally.good == 1
+
+
+def test_another_speed_forgets_the_garbage_of_the_last_one():
+    play = Play()
+    play.stream.feed(0.1, b"\x80\x12\x13\n$garbage\n" * 20)
+    assert play.refused != {}
+    play.stream.new_speed()
+    assert play.refused == {}
+    play.still(0.2)
+    assert play.stream.tally.good == 10
+
+
+def test_rates():
+    play = Play().still(5)
+    good_per_s, bytes_per_s = play.stream.rates()
+    assert good_per_s == pytest.approx(50, rel=0.05)
+    assert bytes_per_s == pytest.approx(50 * 42, rel=0.1)
+
+
+@pytest.mark.parametrize("size", [1, 7, 64, 4096])
+def test_ten_million_random_bytes_leave_bounded_memory_and_no_sample(size):
+    """Seeded; the smaller the pieces the fewer bytes, so that the whole takes seconds."""
+    import tracemalloc
+
+    draw = random.Random(size)
+    total = {1: 100_000, 7: 400_000, 64: 1_500_000, 4096: 8_000_000}[size]
+    stream = Stream(ListenOptions())
+    stream.opened(0.0)
+    stream.feed(0.0, draw.randbytes(50_000))
+    tracemalloc.start()
+    done = 0
+    block = draw.randbytes(1 << 20)
+    while done < total:
+        at = done % (len(block) - size)
+        stream.feed(done / 11_520, block[at : at + size])
+        done += size
+    kept, _ = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert kept < 1_000_000 + len(block)
+    assert stream.tally.good == 0
+    assert stream.tally.bytes >= total
