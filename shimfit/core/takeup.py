@@ -9,11 +9,15 @@ material is leaving it out.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 from shimfit.core.checks import finite, not_negative, positive
 from shimfit.errors import EntryError
+
+if TYPE_CHECKING:
+    from shimfit.model import Lot, Pack
 
 PRIOR_MEAN = 0.9
 PRIOR_U = 0.15
@@ -112,6 +116,22 @@ class Learned:
     """Measured ÷ predicted of this correction alone; None when nothing was learned."""
     why: str | None
     """Why nothing was learned, in words; None when something was."""
+
+
+def material_shares(packs: Iterable[Pack], lots: Iterable[Lot]) -> dict[str, float]:
+    """Thickness of each material in packs, in mm: what `Observed.shares` and `blended` take.
+
+    Pieces of lots that are not known, or whose material is not told, stand under ''.
+    """
+    material_of = {lot.lot: lot.material for lot in lots}
+    shares: dict[str, float] = {}
+    for pack in packs:
+        for piece in pack.pieces:
+            material = material_of.get(piece.lot, "")
+            shares[material] = shares.get(material, 0.0) + piece.thickness_mm
+        if not pack.pieces and pack.made_mm > 0.0:
+            shares[""] = shares.get("", 0.0) + pack.made_mm
+    return shares
 
 
 def learn(book: Book, observed: Observed) -> Learned:

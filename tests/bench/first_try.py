@@ -27,7 +27,7 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
-from shimfit.core.correction import correct
+from shimfit.core.correction import correct, predicted_shift_mm
 from shimfit.core.foot import gap_plane
 from shimfit.core.packing import Options, build_tables, prescribe
 from shimfit.core.resting import rest_packs
@@ -186,7 +186,7 @@ class Shimfit:
         while not tolerance.holds(lean, HEIGHT_MM) and hands.rounds < MOST_ROUNDS:
             known = of_material(self.book, "packs")
             answer = self.answer(lean, packs, tolerance, known.mean)
-            predicted = self.shift_mm(packs, answer.packs)
+            predicted = predicted_shift_mm(FOOT, packs, answer.packs, HEIGHT_MM, OPTIONS.preload_mm)
             packs = answer.packs
             made = hands.make(packs, {p.seat: p for p in made})
             after = hands.read(made)
@@ -216,18 +216,6 @@ class Shimfit:
             )
         scaled = Lean(lean.slope_along / take_up, lean.slope_across / take_up)
         return prescribe(FOOT, HEIGHT_MM, scaled, tolerance, self.tables, margin_slope=margin)
-
-    @staticmethod
-    def shift_mm(before: tuple[Pack, ...], after: tuple[Pack, ...]) -> tuple[float, float]:
-        """Shift of the top that the change should give at a take-up of 1."""
-        tilts = []
-        for packs in (before, after):
-            resting = rest_packs(FOOT, Lean(0.0, 0.0), packs, OPTIONS.preload_mm)
-            tilts.append(resting.lean or Lean(0.0, 0.0))
-        return (
-            (tilts[0].slope_along - tilts[1].slope_along) * HEIGHT_MM,
-            (tilts[0].slope_across - tilts[1].slope_across) * HEIGHT_MM,
-        )
 
 
 GRID = np.linspace(0.5, 1.2, 141)

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from shimfit.core.correction import exact_change, packs_now, standing_on
+from shimfit.core.correction import exact_change, packs_now, predicted_shift_mm, standing_on
 from shimfit.core.foot import gap_plane
 from shimfit.core.resting import rest_packs
 from shimfit.errors import EntryError
@@ -125,6 +125,19 @@ def test_a_corner_that_hangs_gets_its_feeler():
     # The next reading knows it: nothing more to do, though the totals are no plane.
     later = change_of(FOOT, Lean(0.0, 0.0), {**now, Seat.PREV_HOUSE: 0.3}, low_mm={Seat.PREV_HOUSE: 0.3})
     assert later.change == ()
+
+
+def test_the_shift_that_a_change_should_give():
+    before = packs_now(FOOT, {Seat.NEXT_HOUSE: 1.0, Seat.NEXT_OUT: 1.5, Seat.PREV_OUT: 0.5})
+    after = packs_now(FOOT, {Seat.NEXT_HOUSE: 1.2, Seat.NEXT_OUT: 1.7, Seat.PREV_OUT: 0.5})
+    # 0.2 mm more under 100 mm: 2 mm a metre towards prev.
+    assert predicted_shift_mm(FOOT, before, after, 1000.0, PRELOAD) == pytest.approx((-2.0, 0.0))
+    assert predicted_shift_mm(FOOT, (), before, 1000.0, PRELOAD) == pytest.approx((-10.0, -5.0))
+    round_foot = Foot(90, 90, round=True)
+    lean = Lean(0.01, 0.0)
+    plane = gap_plane(round_foot, lean)
+    exact = packs_now(round_foot, {seat: plane.at_seat_mm(seat) for seat in CORNERS})
+    assert predicted_shift_mm(round_foot, (), exact, 1000.0, PRELOAD) == pytest.approx((-10.0, 0.0))
 
 
 def test_without_packs_it_is_the_first_prescription():

@@ -15,9 +15,11 @@ from shimfit.core.takeup import (
     TakeUp,
     blended,
     learn,
+    material_shares,
     of_material,
 )
 from shimfit.errors import EntryError
+from shimfit.model import Lot, Pack, Piece, Seat
 
 
 def observed(ratio, predicted=(10.0, 0.0), u_reading=0.5, **more):
@@ -129,6 +131,21 @@ def test_it_finds_the_decks_own_take_up_through_noise_and_wild_readings():
     assert abs(np.mean(errors)) < 0.01
     assert rms < 0.05  # a third of what was known before
     assert 0.6 < np.mean(claimed) / rms < 1.5  # and it says honestly how well it knows
+
+
+def test_materials_of_packs_by_thickness():
+    lots = [
+        Lot("F1", "flat", 1, "oak", thickness_mm=0.8),
+        Lot("T1", "taper", 1, "pvc", length_mm=100, thin_mm=1, thick_mm=5),
+        Lot("X", "flat", 1, thickness_mm=0.5),
+    ]
+    pieces = (Piece("F1", "flat", 0.8), Piece("T1", "taper", 1.2), Piece("X", "flat", 0.5))
+    packs = [
+        Pack(Seat.NEXT, 2.5, 2.5, (45.0, 0.0), pieces),
+        Pack(Seat.OUT, 0.8, 0.8, (0.0, 45.0), (Piece("F1", "flat", 0.8),)),
+        Pack(Seat.PREV, 0.3, 0.3, (0.0, -45.0)),
+    ]
+    assert material_shares(packs, lots) == pytest.approx({"oak": 1.6, "pvc": 1.2, "": 0.8})
 
 
 @pytest.mark.parametrize("bad", [math.nan, math.inf])

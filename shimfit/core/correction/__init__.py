@@ -6,6 +6,6 @@
 
 from shimfit.core.correction.answer import correct
 from shimfit.core.correction.exact import exact_change, packs_now
-from shimfit.core.correction.standing import Standing, pack_of, standing_on
+from shimfit.core.correction.standing import Standing, pack_of, predicted_shift_mm, standing_on
 
-__all__ = ["Standing", "correct", "exact_change", "pack_of", "packs_now", "standing_on"]
+__all__ = ["Standing", "correct", "exact_change", "pack_of", "packs_now", "predicted_shift_mm", "standing_on"]

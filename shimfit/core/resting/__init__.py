@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from shimfit.core.checks import finite, not_negative, positive
 from shimfit.core.foot import DUST_MM, GapPlane, check_foot, gap_plane
@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 
 _AT_ROD_MM = 1e-6
 _NO_SHARE = 1e-9
+_ROLLS = 8
+"""Rounds after which a round foot has rolled to where its rim is down; each is some times nearer."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,8 +91,16 @@ def rest_packs(
     """
     share = positive(take_up, "take-up", "")
     plane = gap_plane(foot, Lean(lean.slope_along / share, lean.slope_across / share))
-    supports = supports_of(plane, packs, stiffness=stiffness or {}, rocks_mm=rocks_mm or {})
-    resting = rest(foot, supports, preload_mm)
+    packs = tuple(packs)
+    stiffness, rocks_mm = stiffness or {}, rocks_mm or {}
+    rim = plane.pivot_at_mm if foot.round else None
+    resting = rest(foot, supports_of(plane, packs, stiffness=stiffness, rocks_mm=rocks_mm), preload_mm)
+    for _ in range(_ROLLS if foot.round else 0):
+        before, rim = rim, _rolled(plane, resting)
+        if rim == before:
+            break
+        supports = supports_of(plane, packs, stiffness=stiffness, rocks_mm=rocks_mm, rim_at_mm=rim)
+        resting = rest(foot, supports, preload_mm)
     if share == 1.0:
         return resting
     return Resting(
@@ -121,8 +131,13 @@ def supports_of(
     *,
     stiffness: Mapping[Seat, float],
     rocks_mm: Mapping[Seat, float],
+    rim_at_mm: tuple[float, float] | Literal["pivot"] | None = "pivot",
 ) -> list[Support]:
-    """Supports of a foot on its packs, in their order, then its bare corners: what `rest` takes."""
+    """Supports of a foot on its packs, in their order, then its bare corners: what `rest` takes.
+
+    rim_at_mm: where a round foot's rim is down: at the plane's own pivot, where it is once plumb, or as told;
+    None = nowhere more than at its seats.
+    """
     rod_x, rod_y = plane.foot.rod_at_mm
     supports = []
     packed = set()
@@ -133,29 +148,48 @@ def supports_of(
         error = pack.made_mm - plane.gap_mm(x, y) - rocks_mm.get(pack.seat, 0.0)
         supports.append(Support(x, y, error, stiffness.get(pack.seat, 1.0)))
         packed.add(pack.seat)
-    return supports + _bare(plane, packed, stiffness, rocks_mm)
+    rim = plane.pivot_at_mm if rim_at_mm == "pivot" else rim_at_mm
+    if not plane.foot.round:
+        rim = None
+    return supports + _bare(plane, packed, rim, stiffness, rocks_mm)
 
 
 # ------------------------------------------------------------------- bare corners and the rim
 
 
 def _bare(
-    plane: GapPlane, packed: set[Seat], stiffness: Mapping[Seat, float], rocks_mm: Mapping[Seat, float]
+    plane: GapPlane,
+    packed: set[Seat],
+    rim: tuple[float, float] | None,
+    stiffness: Mapping[Seat, float],
+    rocks_mm: Mapping[Seat, float],
 ) -> list[Support]:
-    """The bed itself under corners without a pack; a round foot's bare rim bears at its pivot too."""
+    """The bed itself under corners without a pack; a round foot's bare rim bears where it is down, too."""
     shares = dict.fromkeys((seat for seat in CORNERS if seat not in packed), 1.0)
     supports = []
-    pivot = plane.pivot_at_mm
-    if plane.foot.round and pivot is not None:
-        pivot_share = _share_with_pivot(plane.foot, pivot, shares)
-        if pivot_share > 0.0:
-            supports.append(Support(*pivot, 0.0, pivot_share, bare=True))
+    if rim is not None:
+        rim_share = _share_with_pivot(plane.foot, rim, shares)
+        if rim_share > 0.0:
+            supports.append(Support(*rim, 0.0 - plane.gap_mm(*rim), rim_share, bare=True))
     for seat, share in shares.items():
         if share > _NO_SHARE:
             error = 0.0 - plane.at_seat_mm(seat) - rocks_mm.get(seat, 0.0)
             k = share * stiffness.get(seat, 1.0)
             supports.append(Support(*plane.foot.seat_at_mm(seat), error, k, bare=True))
     return supports
+
+
+def _rolled(plane: GapPlane, resting: Resting) -> tuple[float, float] | None:
+    """Where the rim of a round foot is down when the post rests like this: against the tilt over the bed."""
+    if resting.lean is None:
+        return plane.pivot_at_mm
+    along = plane.slope_along - resting.lean.slope_along
+    across = plane.slope_across - resting.lean.slope_across
+    steepest = math.hypot(along, across)
+    if steepest * plane.foot.along_mm < DUST_MM:
+        return None
+    reach = plane.foot.along_mm / 2 / steepest
+    return -along * reach, -across * reach
 
 
 def _share_with_pivot(foot: Foot, pivot: tuple[float, float], shares: dict[Seat, float]) -> float:
