@@ -107,9 +107,10 @@ class CaptureWriter:
 
     def close(self) -> None:
         """Flush and close; harmless when it was closed before."""
-        if not self._file.closed:
-            self.flush()
+        try:
             self._file.close()
+        except OSError as error:
+            raise FileError(f"can't write {self._path}: {error.strerror}", path=self._path) from error
 
     def _write(self, data: bytes) -> None:
         try:

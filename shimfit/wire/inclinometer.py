@@ -43,7 +43,7 @@ SILENT_S = 10.0
 """An open link that brings nothing for this long is closed and opened again."""
 HUNT_S = 3.0
 """How long each speed is listened to; longer than the longest packet."""
-_SETTLE_S = 0.2
+SETTLE_S = 0.2
 """After a change of speed; 0.1 s was too short for some USB adapters (gpsd's speed hunt)."""
 _PUBLISH_S = 0.02
 _TROUBLED = (WatchState.NO_DATA, WatchState.LISTENING, WatchState.STALE, WatchState.FROZEN)
@@ -277,7 +277,7 @@ class Inclinometer:
         self._baud = self._speeds[0]
         link.set_speed(self._baud)
         link.empty()
-        self._stopping.wait(_SETTLE_S)
+        self._stopping.wait(SETTLE_S)
         link.empty()
         self._stream.new_speed()
         self._log("mark", f"speed {self._baud}")

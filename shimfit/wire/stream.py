@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from shimfit.core.steady import PostWatch, View, WatchState
 from shimfit.errors import EntryError
-from shimfit.wire.gauges import RATES_OVER_S, OutputStep, Rates
+from shimfit.wire.gauges import OutputStep, Rates
 from shimfit.wire.inputs import make_input
 from shimfit.wire.sample import Pace, Sample, slopes
 from shimfit.wire.tally import Refusal, Tally
@@ -216,7 +216,7 @@ class Stream:
         return max(STALE_S, STALE_PERIODS * (self._pace.period_s or 0.0))
 
     def _nothing_yet(self, now_s: float) -> View:
-        if self._last_byte_s is None or now_s - self._last_byte_s > RATES_OVER_S:
+        if self._last_byte_s is None or now_s - self._last_byte_s > STALE_S:
             return View(WatchState.NO_DATA, self._hint(now_s))
         if self.format is None:
             return View(WatchState.LISTENING, "finding the format")
@@ -226,6 +226,6 @@ class Stream:
         """What to look at."""
         if self._input.no_answer is not None:
             return self._input.no_answer
-        if self._last_byte_s is None or now_s - self._last_byte_s > RATES_OVER_S:
+        if self._last_byte_s is None or now_s - self._last_byte_s > STALE_S:
             return "no bytes come: look at cable, power and pairing"
         return "bytes come but no good lines: wrong speed or format?"

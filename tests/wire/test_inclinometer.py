@@ -1,0 +1,337 @@
+"""The live instrument through pseudo-terminals and sockets: first contact, readings, losses."""
+
+from __future__ import annotations
+
+import os
+import socket
+import sys
+import threading
+import time
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+from hearing import wait_for, xdr
+
+from shimfit.core.axis_map import AxisMap
+from shimfit.core.steady import Steadiness, WatchState
+from shimfit.errors import FileError
+from shimfit.model import Face
+from shimfit.wire import inclinometer, transport
+from shimfit.wire.capture import parse_capture, replay
+from shimfit.wire.inclinometer import Inclinometer
+from shimfit.wire.options import ListenOptions
+from shimfit.wire.stream import Stream
+
+pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals there")
+QUICK = Steadiness(window_s=0.4, hold_s=0.8, least_samples=8)
+
+
+class Post:
+    """A sensor on a pseudo-terminal with a fixed name; it can be unplugged and plugged in again."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._ends: tuple[int, int] | None = None
+
+    def plug(self) -> None:
+        import tty
+
+        ours, theirs = os.openpty()
+        tty.setraw(theirs)
+        self._ends = ours, theirs
+        self.path.symlink_to(os.ttyname(theirs))
+
+    def unplug(self) -> None:
+        assert self._ends is not None
+        self.path.unlink()
+        for end in self._ends:
+            os.close(end)
+        self._ends = None
+
+    def send(self, data: bytes) -> None:
+        assert self._ends is not None
+        os.write(self._ends[0], data)
+
+    def still(self, seconds: float, x=1.0, y=-0.5) -> None:
+        end = time.monotonic() + seconds
+        count = 0
+        while time.monotonic() < end:
+            count += 1
+            wobble = 0.004 * (count * 7 % 11 - 5)
+            self.send(xdr(x + wobble, y - wobble))
+            time.sleep(0.01)
+
+
+@contextmanager
+def listening(url: str, options: ListenOptions | None = None, capture: Path | None = None):
+    sensor = Inclinometer(url, options, None if capture is None else str(capture))
+    sensor.start()
+    try:
+        yield sensor
+    finally:
+        sensor.stop()
+    assert not sensor._thread.is_alive()
+
+
+@pytest.fixture
+def post(tmp_path):
+    post = Post(tmp_path / "post")
+    post.plug()
+    yield post
+    if post._ends is not None:
+        post.unplug()
+
+
+def test_from_first_contact_to_a_reading_in_the_posts_directions(post, tmp_path):
+    axes = AxisMap(Face.HOUSE, Face.NEXT)
+    options = ListenOptions(steadiness=QUICK, axis_map=axes)
+    with listening(str(post.path), options, tmp_path / "a.cap") as sensor:
+        assert "NO DATA" in sensor.take()
+        wait_for(lambda: sensor.snapshot().is_open)
+        post.still(2.0)
+        seen = sensor.snapshot()
+        taken = sensor.take()
+        assert not isinstance(taken, str), taken
+        assert seen.state is WatchState.TAKEN
+        assert seen.banner is None
+        assert seen.u == (taken.u_along, taken.u_across)
+        # sensor x = +1 leans to the house, y = -0.5 to prev
+        assert taken.lean.slope_across == pytest.approx(-0.01746, abs=2e-4)
+        assert taken.lean.slope_along == pytest.approx(-0.00873, abs=2e-4)
+        assert taken.text.startswith("0.50")
+        assert "prev" in taken.text
+        assert "house" in taken.text
+        assert seen.lean.slope_across == pytest.approx(-0.01746, abs=2e-3)
+        times_s, x_deg, _ = sensor.history(1.0)
+        assert 30 < len(times_s) < 110
+        assert abs(x_deg.mean() - 1.0) < 0.05
+        sensor.again()
+        wait_for(lambda: sensor.snapshot().taken is None)
+        good = sensor.tally().good
+    capture = parse_capture((tmp_path / "a.cap").read_bytes(), "a.cap")
+    stream = Stream(options)
+    replay(capture, stream)
+    assert stream.tally.good >= good
+    assert stream.tally.refused == {}
+    assert [e.kind for e in capture.entries if e.kind != "bytes"] == ["opened", "closed"]
+
+
+def test_a_replay_of_the_capture_comes_to_the_same_reading(post, tmp_path):
+    options = ListenOptions(steadiness=QUICK)
+    with listening(str(post.path), options, tmp_path / "a.cap") as sensor:
+        wait_for(lambda: sensor.snapshot().is_open)
+        post.still(1.8)
+        live = sensor.snapshot().taken
+    stream = Stream(options)
+    end_s = replay(parse_capture((tmp_path / "a.cap").read_bytes(), "a.cap"), stream)
+    assert stream.last_taken is not None
+    assert live is not None
+    assert stream.last_taken.x_deg == pytest.approx(live.held.x_deg, abs=1e-12)
+    assert stream.last_taken.samples == live.held.samples
+    assert stream.view(end_s).state is WatchState.TAKEN
+
+
+def test_unplugged_in_mid_line_and_back_ten_times(post, monkeypatch):
+    monkeypatch.setattr(inclinometer, "BACK_OFF_S", (0.01,))
+    with listening(str(post.path), ListenOptions(steadiness=QUICK)) as sensor:
+        for turn in range(1, 11):
+            wait_for(lambda: sensor.snapshot().is_open)
+            post.send(xdr(1, 2)[: 5 + turn])
+            wait_for(
+                lambda turn=turn: sensor.tally().bytes >= sum(range(6, 6 + turn)) + 43 * (turn - 1) - turn
+            )
+            before = sensor.tally().good
+            post.unplug()
+            wait_for(lambda: not sensor.snapshot().is_open)
+            lost = sensor.snapshot()
+            assert lost.state is WatchState.NO_DATA
+            assert lost.lean is None
+            assert lost.taken is None
+            assert lost.banner
+            assert "NO DATA" in sensor.take()
+            post.plug()
+            wait_for(lambda: sensor.snapshot().is_open)
+            post.send(xdr(1, 2))
+            wait_for(lambda before=before: sensor.tally().good == before + 1)
+        assert {str(reason): count for reason, count in sensor.tally().refused.items()} == {"unfinished": 10}
+        post.still(2.0)
+        assert sensor.snapshot().state is WatchState.TAKEN
+
+
+def test_the_capture_keeps_all_that_came_before_and_after_a_loss(post, tmp_path, monkeypatch):
+    monkeypatch.setattr(inclinometer, "BACK_OFF_S", (0.01,))
+    path = tmp_path / "a.cap"
+    with listening(str(post.path), capture=path) as sensor:
+        sent = b""
+        for turn in range(3):
+            wait_for(lambda: sensor.snapshot().is_open)
+            data = os.urandom(3000)
+            post.send(data)
+            sent += data
+            wait_for(lambda sent=sent: sensor.tally().bytes == len(sent))
+            if turn < 2:
+                post.unplug()
+                wait_for(lambda: not sensor.snapshot().is_open)
+                post.plug()
+    capture = parse_capture(path.read_bytes(), "a.cap")
+    assert b"".join(entry.data for entry in capture.entries) == sent
+    assert sum(entry.kind == "error" for entry in capture.entries) >= 2
+
+
+def test_a_device_that_is_not_there_yet_is_waited_for(tmp_path, monkeypatch):
+    monkeypatch.setattr(inclinometer, "BACK_OFF_S", (0.01,))
+    post = Post(tmp_path / "post")
+    with listening(str(post.path)) as sensor:
+        wait_for(sensor.failed.is_set)
+        assert "there is no" in sensor.snapshot().words
+        post.plug()
+        wait_for(sensor.opened.is_set)
+        assert sensor.trouble is None
+        post.unplug()
+
+
+def test_a_silent_link_is_stale_then_closed_and_opened_again(monkeypatch):
+    monkeypatch.setattr(inclinometer, "SILENT_S", 1.5)
+    monkeypatch.setattr(inclinometer, "BACK_OFF_S", (0.01,))
+    with (
+        socket.create_server(("127.0.0.1", 0)) as server,
+        listening(f"socket://127.0.0.1:{server.getsockname()[1]}") as sensor,
+    ):
+        first, _ = server.accept()
+        with first:
+            for _ in range(5):
+                first.sendall(xdr(1, 2))
+            wait_for(lambda: sensor.tally().good == 5)
+            wait_for(lambda: sensor.snapshot().state is WatchState.STALE)
+            assert sensor.snapshot().lean is None
+            assert "cable" in sensor.snapshot().words
+            second, _ = server.accept()
+        with second:
+            for _ in range(5):
+                second.sendall(xdr(1, 2))
+            wait_for(lambda: sensor.tally().good == 10)
+            assert any("nothing came" in message for message in sensor.messages())
+
+
+class Port:
+    """A serial port with a speed: only at the right one do good lines come."""
+
+    url = "/dev/ttyUSB7"
+
+    def __init__(self, right: int, baud: int) -> None:
+        self.right = right
+        self.tried = [baud]
+        self.written = b""
+
+    def read(self) -> bytes:
+        time.sleep(0.005)
+        return xdr(1, 2) if self.tried[-1] == self.right else b"\x8a\x00\xf3\x12"
+
+    def set_speed(self, baud: int) -> None:
+        self.tried.append(baud)
+
+    def write(self, data: bytes) -> None:
+        self.written += data
+
+    def empty(self) -> None: ...
+
+    def close(self) -> None: ...
+
+
+@pytest.mark.parametrize(
+    ("right", "last_good", "tried"), [(38400, None, [9600, 115200, 38400]), (4800, 4800, [4800])]
+)
+def test_the_speed_is_hunted_by_listening(monkeypatch, right, last_good, tried):
+    monkeypatch.setattr(inclinometer, "HUNT_S", 0.1)
+    monkeypatch.setattr(inclinometer, "SETTLE_S", 0.001)
+    ports = []
+
+    def open_link(_url, *, baud, **_):
+        ports.append(Port(right, baud))
+        return ports[-1]
+
+    monkeypatch.setattr(transport, "open_link", open_link)
+    with listening("/dev/ttyUSB7", ListenOptions(last_good_baud=last_good)) as sensor:
+        wait_for(lambda: sensor.snapshot().baud == right and sensor.tally().good > 40)
+        assert sensor.snapshot().format == "xdr"
+        assert sensor.tally().refused == {}, "the garbage of wrong speeds is forgotten"
+    assert ports[0].tried == tried
+    assert ports[0].written == b"", "nothing is ever written while listening"
+
+
+def test_a_speed_that_was_told_is_the_only_one(monkeypatch):
+    monkeypatch.setattr(inclinometer, "HUNT_S", 0.02)
+    ports = []
+    monkeypatch.setattr(
+        transport, "open_link", lambda _url, *, baud, **_: ports.append(Port(1, baud)) or ports[-1]
+    )
+    with listening("/dev/ttyUSB7", ListenOptions(baud=19200)) as sensor:
+        wait_for(lambda: sensor.tally().bytes > 100)
+        assert "wrong speed or format" in sensor.snapshot().words or sensor.snapshot().format is None
+    assert [port.tried for port in ports] == [[19200]]
+
+
+def test_the_screens_thread_never_waits_for_the_port(post):
+    """A thousand snapshots while the reader is inside a read that nothing ends."""
+    with listening(str(post.path)) as sensor:
+        wait_for(lambda: sensor.snapshot().is_open)
+        for _ in range(1000):
+            sensor.snapshot()
+
+
+def test_stopping_twice_or_before_starting_is_harmless(post):
+    sensor = Inclinometer(str(post.path))
+    sensor.stop()
+    sensor = Inclinometer(str(post.path))
+    sensor.start()
+    sensor.stop()
+    sensor.stop()
+
+
+def test_a_capture_that_can_not_be_written_is_refused_at_once(post, tmp_path):
+    with pytest.raises(FileError):
+        Inclinometer(str(post.path), capture_path=str(tmp_path / "no" / "a.cap"))
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no full disk to write to")
+def test_a_disk_that_fills_up_is_told_and_ends_the_listening(post):
+    with listening(str(post.path), capture=Path("/dev/full")) as sensor:
+        wait_for(lambda: isinstance(sensor.trouble, FileError))
+        assert "can't write" in sensor.messages()[-1]
+
+
+def test_the_capture_is_flushed_when_the_program_ends_without_stopping(post, tmp_path):
+    import subprocess
+
+    path = tmp_path / "a.cap"
+    program = (
+        "import sys, time\n"
+        "from shimfit.wire.inclinometer import Inclinometer\n"
+        "s = Inclinometer(sys.argv[1], capture_path=sys.argv[2]); s.start()\n"
+        "while s.tally().good < 20: time.sleep(0.01)\n"
+    )
+    done = threading.Event()
+
+    def speak() -> None:
+        while not done.wait(0.02):
+            post.send(xdr(1, 2))
+
+    thread = threading.Thread(target=speak, daemon=True)
+    thread.start()
+    try:
+        subprocess.run([sys.executable, "-c", program, str(post.path), str(path)], check=True, timeout=60)
+    finally:
+        done.set()
+        thread.join()
+    capture = parse_capture(path.read_bytes(), "a.cap")
+    assert not capture.torn
+    assert capture.entries[-1].kind == "closed"
+    assert sum(len(entry.data) for entry in capture.entries) >= 20 * len(xdr(1, 2))
+
+
+def test_nothing_of_it_loads_a_screen():
+    import subprocess
+
+    program = "import sys, shimfit.wire.inclinometer\nassert not {'textual', 'serial'} & set(sys.modules)"
+    subprocess.run([sys.executable, "-c", program], check=True, timeout=60)
