@@ -106,6 +106,55 @@ def answer(data: bytes) -> None:
         assert all(math.isfinite(pack.made_mm) for pack in found.packs)
 
 
+def logged(data: bytes) -> None:
+    """Events at a post, whatever they say: what can't be read is left out, the rest becomes a record."""
+    from shimfit.report.gather import run_record
+    from shimfit.report.record import record_csv, record_json, record_lines
+    from shimfit.report.rows import LogStamp
+    from shimfit.report.statistics import statistics, statistics_json, statistics_lines
+    from shimfit.store.events import Event, canonical
+    from shimfit.store.fold import fold_run
+
+    foot = {"along_mm": 90.0, "across_mm": 90.0}
+    limit = {"text": "1:500", "kind": "ratio", "slope": 0.002}
+    chain: list[tuple[str, Any, str | None]] = [
+        ("run-added", {"foot": foot, "height_mm": HEIGHT_MM, "tolerance": limit}, None),
+        ("post-added", {"name": "1", "leg": 1, "station_mm": 0.0}, "1"),
+    ]
+    document = json_object(data)
+    found = document.get("events")
+    pairs = (
+        [one for one in found if isinstance(one, list) and len(one) == 2] if isinstance(found, list) else []
+    )
+    chain += [(kind, told, "1") for kind, told in pairs if isinstance(kind, str)]
+    events_ = [
+        Event(
+            i,
+            f"e{i}",
+            f"e{i}",
+            "log",
+            "2026-05-12T08:00:00+02:00",
+            i,
+            None,
+            "job",
+            "run",
+            post,
+            kind,
+            text,
+            "",
+            "",
+        )
+        for i, (kind, text, post) in enumerate(((k, canonical(d), p) for k, d, p in chain), 1)
+    ]
+    run = fold_run(events_, "job", "run")
+    assert run is not None
+    record = run_record(run, LogStamp(len(events_), "00"))
+    figures = statistics(record)
+    json.dumps([record_json(record), statistics_json(figures)], allow_nan=False)
+    assert record_csv(record)
+    assert record_lines(record) + statistics_lines(figures, record)
+
+
 def printed(data: bytes) -> None:
     """Names, notes and texts that somebody typed, on paper and in the CSV."""
     from shimfit.report.pdf import record_pdf
@@ -131,8 +180,91 @@ def printed(data: bytes) -> None:
 
 
 DOORS: dict[str, Door] = {
-    door.__name__: door for door in (entry, length, stock, dialect, events, capture, answer, printed)
+    door.__name__: door for door in (entry, length, stock, dialect, events, capture, answer, logged, printed)
 }
+
+
+PIECE = {"lot": "T1", "form": "taper", "thickness_mm": 1.0, "mark_mm": 29.4, "trim_tip_mm": 0.0}
+PACK = {"seat": "next-out", "purpose": "lift", "need_mm": 1.5, "made_mm": 1.49, "bears_at_mm": [45.0, 45.0]}
+LEAN = {"slope_along": 0.01, "slope_across": 0.005, "top_along_mm": 10.0, "top_across_mm": 5.0}
+ANSWER = {
+    "post": {"foot_along_mm": 90.0, "foot_across_mm": 90.0, "height_mm": 1000.0, "rod_hole_mm": 14.0},
+    "lean": LEAN,
+    "packs": [PACK | {"pieces": [PIECE]}],
+    "change": [{"seat": "next", "from_mm": 1.0, "to_mm": 1.2}],
+    "resting": LEAN | {"rock_mm": 0.0, "tipping_arm": 0.7, "unique": True},
+    "tolerance": {"text": "1:500", "kind": "ratio", "slope": 0.002, "per_direction": False, "source": "user"},
+    "within": True,
+    "status": "proven",
+    "why": None,
+    "cost": {"total": 12.0},
+    "cautions": [],
+    "layout": "corners",
+}
+EVENT = {
+    "schema": 1,
+    "seq": 1,
+    "id": "a1",
+    "step": "a1",
+    "log": "l1",
+    "time": "2026-05-12T08:00:00+02:00",
+    "stamp": 1_778_565_600_000_000,
+    "by": None,
+    "job": "j",
+    "run": "r",
+    "post": "1",
+    "kind": "reading",
+    "data": {"text": "9n", "slope_along": 0.009, "slope_across": None, "height_mm": 1000.0},
+    "prev": "",
+    "hash": "00",
+    "origin": None,
+}
+LOGGED: list[list[Any]] = [
+    ["reading", EVENT["data"] | {"slope_across": 0.004, "u_along": 0.0002, "u_across": 0.0002}],
+    ["prescribed", {"answer": ANSWER}],
+    ["packed", {"packs": ANSWER["packs"], "as_prescribed": True}],
+    ["tightened", {"torque_nm": 24.0}],
+    ["reading", EVENT["data"] | {"slope_along": 0.0002, "slope_across": 0.0, "stage": "verify"}],
+    ["noted", {"text": "board cupped"}],
+    ["photo", {"file": "IMG_7.jpg"}],
+    ["skipped", {"why": "rod missing"}],
+    ["trimmed", {}],
+]
+"""Kind and data of events at one post."""
+
+
+def sealed(row: dict[str, Any]) -> bytes:
+    """The event's line with the hash that it should have."""
+    from shimfit.store.events import Event, canonical
+
+    scope = {
+        key: row[key] for key in ("id", "step", "log", "time", "stamp", "by", "job", "run", "post", "kind")
+    }
+    event = Event(seq=row["seq"], data_text=canonical(row["data"]), prev=row["prev"], hash="", **scope)
+    return json.dumps(row | {"hash": event.computed_hash()}).encode()
+
+
+STOCK = b"""lot,form,material,count,length_mm,width_mm,thickness_mm,thin_mm,thick_mm,origin,note
+F1,flat,hdpe,4,,,1.5,,,bought,
+T1,taper,oak,2,200,40,,0.5,6,offcut,"dry, straight"
+S1,strip,larch,1,900,60,18,,,offcut,
+"""
+XDR = b"$WIXDR,A,+02.9,D,PITCH,A,+00.7,D,ROLL*07\r\n"
+SEEDS: dict[str, list[bytes]] = {
+    "entry": [b"3/8n1/2o", b"9mm n 13mm o", b"strong 3/8n shy 1/2o", b".6dn.8do", b"3/16n1/8o@4'", b"plumb"],
+    "length": [b'1-1/4"', b"90x90mm", b"1:500", b"3mm/1m", b"0.1deg"],
+    "stock": [STOCK],
+    "dialect": [
+        b'format = "xdr"\nx = ["PTCH"]\ny = ["ROLL"]\n',
+        b'format = "text"\ncolumns = ["x:deg", "y:deg"]\nbaud = 9600\n',
+        b'format = "modbus"\n[[values]]\nname = "x"\naddress = 0\n[[values]]\nname = "y"\naddress = 1\n',
+    ],
+    "events": [sealed(EVENT)],
+    "capture": [XDR * 5, b"# shimfit capture 1\n@0.5 %d\n" % len(XDR) + XDR + b"\n!1.0 closed\n"],
+    "answer": [json.dumps(ANSWER).encode()],
+    "logged": [json.dumps({"events": LOGGED}).encode()],
+}
+"""What each door lets in: where the longer run sets out from."""
 
 
 def knock(name: str, data: bytes) -> None:
@@ -164,6 +296,7 @@ def json_object(data: bytes) -> Any:
 
     try:
         found = json.loads(data)
+        json.dumps(found, allow_nan=False)
     except (ValueError, RecursionError) as error:
         raise FileError("not JSON") from error
     if not isinstance(found, dict):

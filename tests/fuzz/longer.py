@@ -10,6 +10,7 @@ from __future__ import annotations
 import importlib.util
 import random
 import sys
+import tempfile
 import time
 from pathlib import Path
 from types import ModuleType
@@ -38,8 +39,11 @@ def with_atheris(atheris: Any, name: str, minutes: float, corpus: str | None) ->
     def once(data: bytes) -> None:
         told(doors, name, data)
 
-    arguments = [sys.argv[0], f"-max_total_time={int(minutes * 60)}", "-max_len=4096"]
-    atheris.Setup(arguments + ([corpus] if corpus else []), once)
+    folder = Path(corpus or tempfile.mkdtemp(prefix="shimfit-fuzz-"))
+    for number, seed in enumerate(doors.SEEDS.get(name, ())):
+        (folder / f"seed-{number}").write_bytes(seed)
+    limits = [f"-max_total_time={int(minutes * 60)}", "-max_len=4096", f"-artifact_prefix={folder}/"]
+    atheris.Setup([sys.argv[0], *limits, str(folder)], once)
     atheris.Fuzz()
 
 
@@ -47,12 +51,17 @@ def at_random(name: str, minutes: float) -> int:
     """Parts of the short run and random bytes, put together at random; how many were tried."""
     doors, chance, tried = beside("doors"), random.Random(), 0
     parts = [part.encode() for part in PARTS]
+    seeds = doors.SEEDS.get(name, [])
     end = time.monotonic() + minutes * 60
     while time.monotonic() < end:
         data = b"".join(
             chance.choice(parts) if chance.random() < 0.8 else chance.randbytes(chance.randint(1, 6))
             for _ in range(chance.randint(0, 40))
         )
+        if seeds and chance.random() < 0.7:
+            seed = chance.choice(seeds)
+            at, end_at = sorted(chance.randint(0, len(seed)) for _ in range(2))
+            data = seed[:at] + data[: chance.randint(0, 8)] + seed[end_at if chance.random() < 0.3 else at :]
         told(doors, name, data)
         tried += 1
     return tried
