@@ -12,6 +12,7 @@ import pytest
 
 from shimfit.tui.app import ShimfitApp
 from shimfit.tui.setting_up import add_run, parse_lot
+from shimfit.tui.widgets.entry_line import EntryLine
 from shimfit.workflow.site import Site
 
 if TYPE_CHECKING:
@@ -125,8 +126,10 @@ class Hand:
         await self.pilot.pause()
 
     async def enter(self, text: str) -> None:
-        """Type a text and press Enter."""
-        await self.type(text)
+        """Put a text on the line (pasted: `type` presses every key) and press Enter."""
+        line = self.app.page.query_one(EntryLine)
+        line.value = text
+        line.cursor_position = len(text)
         await self.press("enter")
 
     async def sees(self, *texts: str, tries: int = 100) -> None:

@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, ClassVar
 
 from textual.binding import Binding, BindingType
-from textual.screen import Screen
 
 from shimfit.tui.deeds import DEEDS, key_words
+from shimfit.tui.widgets.drawn import RoleScreen
 from shimfit.tui.widgets.rows import Rows
 from shimfit.tui.wrapping import wrapped
 
@@ -45,7 +45,7 @@ CAUTION = (
 )
 
 
-class HelpScreen(Screen[None]):
+class HelpScreen(RoleScreen):
     """A page to scroll; Esc goes back."""
 
     BINDINGS: ClassVar[list[BindingType]] = [

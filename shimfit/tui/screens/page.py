@@ -8,13 +8,12 @@ from typing import TYPE_CHECKING, ClassVar, cast
 from textual import on
 from textual.containers import Horizontal
 from textual.css.query import NoMatches
-from textual.screen import Screen
 from textual.widgets import Label
 
 from shimfit.tui.deeds import BY_NAME, SCREENS
 from shimfit.tui.desk import Outcome
 from shimfit.tui.pictures.canvas import Canvas
-from shimfit.tui.widgets.drawn import Picture
+from shimfit.tui.widgets.drawn import Picture, RoleScreen
 from shimfit.tui.widgets.entry_line import EntryLine
 from shimfit.tui.widgets.taps import Tap, Taps
 from shimfit.tui.wrapping import clipped, wrapped
@@ -50,7 +49,7 @@ class Question:
     """Says, on every key, what would come of it."""
 
 
-class Page(Screen[None]):
+class Page(RoleScreen):
     """One of the five screens."""
 
     NAME: ClassVar[str] = ""

@@ -151,6 +151,7 @@ class SetupScreen(Page):
             except ShimfitError as error:
                 return Outcome(error.message, done=False, at=error.at, bell="refused")
             outcome = self.desk.go_run(run.job, run.name)
+            self.stop_asking()
             self.shimfit.do("go_post")
             return outcome
 

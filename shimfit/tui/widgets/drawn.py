@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, ClassVar
 
 from rich.segment import Segment
 from textual.geometry import Region
+from textual.screen import Screen
 from textual.strip import Strip
 from textual.widget import Widget
 
@@ -48,10 +49,14 @@ ROLES = (
 """Every role that a picture may give a cell; style.tcss has a rule for each."""
 
 
-class Drawn(Widget):
-    """A widget whose rows come from a Canvas. Colours are in style.tcss, never here."""
+class RoleScreen(Screen[None]):
+    """A screen that holds the looks of all roles: once for all of its widgets, which costs start-up less."""
 
     COMPONENT_CLASSES: ClassVar[set[str]] = {f"role--{role}" for role in ROLES}
+
+
+class Drawn(Widget):
+    """A widget whose rows come from a Canvas, on a RoleScreen. Colours are in style.tcss, never here."""
 
     def strip_of(self, runs: Iterable[Run], width: int) -> Strip:
         """Turn stretches of text with roles into one row, filled up to the width."""
@@ -61,10 +66,9 @@ class Drawn(Widget):
 
     def style_of(self, roles: str) -> Style:
         """Style of one role or of several put together, the last winning."""
-        names = tuple(f"role--{role}" for role in roles.split())
         style = self.rich_style
-        for name in names:
-            style += self.get_component_rich_style(name, partial=True)
+        for role in roles.split():
+            style += self.screen.get_component_rich_style(f"role--{role}", partial=True)
         return style
 
 

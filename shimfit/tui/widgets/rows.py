@@ -9,7 +9,7 @@ from textual.geometry import Region, Size
 from textual.message import Message
 from textual.scroll_view import ScrollView
 
-from shimfit.tui.widgets.drawn import ROLES, Drawn
+from shimfit.tui.widgets.drawn import Drawn
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -32,8 +32,6 @@ class Rows(ScrollView, Drawn, can_focus=True):
         Binding("end", "move(1000000)", "Last", show=False),
         Binding("enter", "choose", "Choose", show=False),
     ]
-
-    COMPONENT_CLASSES: ClassVar[set[str]] = {f"role--{role}" for role in ROLES}
 
     class Chosen(Message):
         """A row was chosen."""

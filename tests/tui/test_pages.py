@@ -1,0 +1,229 @@
+"""Run, stock, record, setup, help and palette: each reached by key and by tap, each does its one job."""
+
+from __future__ import annotations
+
+import csv
+import json
+
+import pytest
+
+from shimfit.model import PostState
+from shimfit.tui.deeds import DEEDS, NEVER_BOUND
+from shimfit.tui.screens.help import HelpScreen
+from shimfit.tui.widgets.entry_line import EntryLine
+from shimfit.tui.widgets.rows import Rows
+
+
+def test_every_page_opens_by_key_and_by_tap(app_on, running, wait_for) -> None:
+    async def job() -> None:
+        app = app_on()
+        async with running(app, 40, 20) as hand:
+            assert set(app._pages) == {"post"}, "other pages are built when first visited"
+            for key, name, text in (
+                ("f2", "run", "7 of 7 left to do"),
+                ("f3", "stock", "The box: 6 lots, 86 pieces"),
+                ("f4", "record", "0 of 7 plumb"),
+                ("f5", "setup", "open: heron/jetty"),
+            ):
+                await hand.press(key)
+                await hand.sees(text)
+                assert app.page.NAME == name
+                await hand.press("escape")
+                await hand.sees("post 1 (1/7)")
+            for x, text in ((12, "left to do"), (20, "The box"), (28, "plumb"), (36, "open:"), (4, "post 1")):
+                await hand.pilot.click("#tabs", offset=(x, 0))
+                await hand.sees(text)
+
+    wait_for(job())
+
+
+def test_the_run_lists_filters_and_opens(app_on, running, wait_for) -> None:
+    async def job() -> None:
+        app = app_on()
+        async with running(app, 80, 24) as hand:
+            await hand.enter("0.4n.3o")
+            app.desk.enter(".4n.3o")
+            await hand.press("f2")
+            await hand.sees("6 of 7 left to do", "✓ plumb", "0.5 of 2.0 mm", "leans along the run")
+            await hand.press("l")
+            await hand.sees("(only these are listed)")
+            assert "plumb" not in app.page.query_one("#list", Rows).text
+            await hand.press("down", "enter")
+            await hand.sees("post 3 (3/7)")
+            assert app.page.NAME == "post"
+
+    wait_for(job())
+
+
+def test_the_box_loses_and_gains_lots_and_takes_it_back(app_on, running, wait_for, tmp_path) -> None:
+    stock = tmp_path / "more.csv"
+    stock.write_text("lot,form,count,thickness_mm\nF9,flat,4,2.5\n", "utf-8")
+    bad = tmp_path / "bad.csv"
+    bad.write_text("lot,form,count,thickness_mm\nF9,flat,four,2.5\n", "utf-8")
+
+    async def job() -> None:
+        app = app_on()
+        async with running(app, 80, 24) as hand:
+            await hand.press("f3", "o")
+            await hand.sees("T1: 0 left", "The box: 5 lots")
+            await hand.press("ctrl+z")
+            await hand.sees("The box: 6 lots")
+            await hand.press("a")
+            await hand.enter("S9 strip 600 40 12 x2")
+            await hand.sees("S9 is in the box", "600 x 40 x 12 mm")
+            await hand.press("a")
+            await hand.enter("S9 strip 600")
+            await hand.sees("has 3 lengths")
+            await hand.press("escape", "i")
+            await hand.enter(str(bad))
+            await hand.sees("line 2")
+            await hand.press("escape", "i")
+            await hand.enter(str(stock))
+            await hand.sees("1 lots from more.csv")
+
+    wait_for(job())
+
+
+def test_the_record_is_written_and_asks_before_it_writes_over(app_on, running, wait_for, tmp_path) -> None:
+    async def job() -> None:
+        app = app_on()
+        async with running(app, 80, 24) as hand:
+            await hand.enter("9n5o")
+            await hand.enter(".3n.2o")
+            await hand.press("f4")
+            await hand.sees("1 of 7 plumb", "10.3", "0.4")
+            for name in ("record.csv", "record.json", "record.pdf"):
+                await hand.press("e")
+                line = app.page.query_one(EntryLine)
+                assert line.value == "heron-jetty-record.pdf"
+                line.value = str(tmp_path / name)
+                await hand.press("enter")
+                await hand.sees("written")
+            await hand.press("e")
+            app.page.query_one(EntryLine).value = str(tmp_path / "record.csv")
+            await hand.press("enter")
+            await hand.sees("exists already")
+            await hand.press("enter")
+            await hand.sees("written")
+            await hand.press("e")
+            app.page.query_one(EntryLine).value = str(tmp_path / "record.doc")
+            await hand.press("enter")
+            await hand.sees("not 'record.doc'")
+
+    wait_for(job())
+    rows = list(csv.DictReader((tmp_path / "record.csv").read_text("utf-8").splitlines()))
+    assert [row["decision"] for row in rows].count("plumb") == 1
+    assert json.loads((tmp_path / "record.json").read_text("utf-8"))["run"] == "jetty"
+    assert (tmp_path / "record.pdf").read_bytes().startswith(b"%PDF")
+
+
+def test_a_run_is_set_up_from_the_screen_and_a_setting_changed(app_on, running, wait_for) -> None:
+    async def job() -> None:
+        app = app_on(empty=True)
+        async with running(app, 40, 20) as hand:
+            await hand.press("f5", "n")
+            for answer in ("mill", "stair", "4.8m", "1.2m", "90x90mm", "nonsense", "1000mm", ""):
+                line = app.page.query_one(EntryLine)
+                line.value = answer
+                await hand.press("enter")
+                if answer == "nonsense":
+                    await hand.sees("✗")
+            await hand.sees("post 1 (1/5)")
+            assert app.desk.run.tolerance.text == "1:500"
+            await hand.press("f5", "end", "up", "up", "up", "enter")
+            await hand.sees("theme: dark")
+            assert app.theme == "dark"
+
+    wait_for(job())
+
+
+def test_help_tells_the_grammar_and_the_keys(app_on, running, wait_for) -> None:
+    async def job() -> None:
+        app = app_on()
+        async with running(app, 40, 20) as hand:
+            await hand.press("question_mark")
+            await hand.sees("TYPING A READING", "3/8n1/2o")
+            assert isinstance(app.screen, HelpScreen)
+            text = app.screen.query_one(Rows).text
+            for deed in DEEDS:
+                if deed.keys or deed.on_empty_line:
+                    assert deed.title in text
+            assert "does not design the connection" in " ".join(text.split())
+            await hand.press("escape")
+            await hand.sees("post 1 (1/7)")
+            await hand.type("3/8")
+            await hand.type("?")
+            assert app.page.query_one(EntryLine).value == "3/8?", "with text on the line ? is text"
+
+    wait_for(job())
+
+
+def test_every_action_is_in_the_palette(app_on) -> None:
+    app = app_on()
+    assert [command.title for command in app.get_system_commands(None)] == [deed.title for deed in DEEDS]
+
+
+def test_the_palette_does_what_is_chosen(app_on, running, wait_for) -> None:
+    async def job() -> None:
+        app = app_on()
+        async with running(app, 40, 20) as hand:
+            await hand.press("ctrl+p")
+            await hand.type("skip")
+            await hand.sees("Skip post")
+            await hand.press("enter")
+            await hand.sees("why is this post skipped?")
+            await hand.enter("rotten")
+            await hand.sees("skipped")
+            assert app.desk.record.state is PostState.SKIPPED
+
+    wait_for(job())
+
+
+def test_no_key_is_bound_that_terminals_or_multiplexers_want() -> None:
+    bound = {key for deed in DEEDS for key in deed.keys.split(",") if key}
+    assert not bound & set(NEVER_BOUND)
+    names = [deed.name for deed in DEEDS]
+    assert len(names) == len(set(names))
+
+
+def test_q_quits_on_an_empty_line_only(app_on, running, wait_for) -> None:
+    async def job() -> None:
+        app = app_on()
+        async with running(app, 40, 20) as hand:
+            await hand.type("9nq")
+            assert app.page.query_one(EntryLine).value == "9nq"
+            await hand.press("backspace", "backspace", "backspace", "q")
+            assert app.return_code == 0
+
+    wait_for(job())
+
+
+@pytest.mark.parametrize("name", ["sun", "dark", "term"])
+def test_each_theme_paints(app_on, running, wait_for, name) -> None:
+    async def job() -> None:
+        app = app_on(theme=name)
+        async with running(app, 40, 10) as hand:
+            await hand.sees("to read")
+            assert app.theme == name
+
+    wait_for(job())
+
+
+def test_read_only_is_said_and_typing_refused_in_words(make_site, running, wait_for) -> None:
+    from shimfit.tui.app import ShimfitApp
+    from shimfit.workflow.site import Site
+
+    writer = make_site()
+    reader = Site.open(writer.path, environment={})
+
+    async def job() -> None:
+        app = ShimfitApp(reader)
+        async with running(app, 80, 24) as hand:
+            await hand.sees("READ ONLY")
+            await hand.enter("9n5o")
+            await hand.sees("✗")
+            assert app.desk.record.readings == ()
+            assert app.page.query_one(EntryLine).value == "9n5o", "what was typed is kept"
+
+    wait_for(job())
+    reader.close()

@@ -1,0 +1,189 @@
+"""Pictures are plain values: the pack is on the side that the top leans to, drawn to scale, in both sign sets."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from shimfit.model import Face, Foot, Lean, Pack, PostState, Seat
+from shimfit.tui.glyphs import ASCII, ROLES, UNICODE
+from shimfit.tui.pictures.canvas import Canvas
+from shimfit.tui.pictures.elevation import elevation
+from shimfit.tui.pictures.foot_plan import entering_face, foot_plan
+from shimfit.tui.pictures.numerals import HEIGHT, STACKED_HEIGHT, numerals, stacked
+from shimfit.tui.pictures.run_picture import Standing, run_as_it_stands, strip, trend
+from shimfit.tui.pictures.target import SPANS, span_for, target
+
+NAMES = {face: face.value for face in Face}
+FOOT = Foot(90.0, 90.0)
+slopes = st.floats(-0.05, 0.05)
+sizes = st.tuples(st.integers(0, 120), st.integers(0, 50))
+
+
+def pack(seat: Seat, purpose: str = "lift") -> Pack:
+    return Pack(seat, 1.0, 1.0, (0.0, 0.0), purpose=purpose)
+
+
+def cells(canvas: Canvas, role: str) -> list[tuple[int, int]]:
+    """(x, y) of every cell in a role."""
+    found = []
+    for y in range(canvas.height):
+        x = 0
+        for text, roles in canvas.runs(y):
+            if role in roles.split():
+                found += [(x + index, y) for index in range(len(text))]
+            x += len(text)
+    return found
+
+
+@pytest.mark.parametrize("seat", list(Seat))
+@pytest.mark.parametrize("size", [(40, 8), (52, 13), (60, 25)])
+def test_a_pack_is_drawn_on_its_own_side(seat: Seat, size: tuple[int, int]) -> None:
+    lean = Lean(0.008 * seat.sign_along, 0.005 * seat.sign_across)
+    drawn = foot_plan(FOOT, [pack(seat)], lean, 1000, names=NAMES, glyphs=UNICODE, width=size[0], height=size[1])
+    where = cells(drawn, "lift") + cells(drawn, "number")
+    frame = [x for x, y in cells(drawn, "frame")], [y for x, y in cells(drawn, "frame")]
+    left, right, top, bottom = min(frame[0]), max(frame[0]), min(frame[1]), max(frame[1])
+    face = entering_face(seat, lean)
+    assert where
+    for x, y in where:
+        assert {
+            Face.NEXT: x > right,
+            Face.PREV: x < left,
+            Face.OUT: y < top,
+            Face.HOUSE: y > bottom,
+        }[face]
+
+
+def test_a_corner_pack_goes_in_from_the_steeper_low_face() -> None:
+    # commands.md: "at a corner from the low face, the steeper of the two (along the run on a tie)"
+    assert entering_face(Seat.NEXT_OUT, Lean(0.01, 0.005)) is Face.NEXT
+    assert entering_face(Seat.NEXT_OUT, Lean(0.005, 0.01)) is Face.OUT
+    assert entering_face(Seat.NEXT_OUT, Lean(0.01, 0.01)) is Face.NEXT
+    assert entering_face(Seat.PREV_OUT, Lean(0.01, 0.005)) is Face.OUT, "prev is the high side"
+    assert entering_face(Seat.NEXT_HOUSE, Lean(0.005, 0.01)) is Face.NEXT, "house is the high side"
+
+
+@pytest.mark.parametrize(
+    ("lean", "arrow"),
+    [
+        (Lean(0.01, 0.0), "→"),
+        (Lean(-0.01, 0.0), "←"),
+        (Lean(0.0, 0.01), "↑"),
+        (Lean(0.0, -0.01), "↓"),
+        (Lean(0.01, 0.01), "↗"),
+        (Lean(-0.01, 0.01), "↖"),
+        (Lean(0.01, -0.01), "↘"),
+        (Lean(-0.01, -0.01), "↙"),
+    ],
+)
+def test_the_arrow_points_where_the_top_leans(lean: Lean, arrow: str) -> None:
+    for size in ((40, 6), (60, 25)):
+        drawn = foot_plan(FOOT, [], lean, 1000, names=NAMES, glyphs=UNICODE, width=size[0], height=size[1])
+        assert arrow in drawn.text()
+
+
+def test_the_arrow_is_to_scale() -> None:
+    # 12 mm over a foot of 90 mm: 12/90 of the frame's width, times the factor that the picture names.
+    drawn = foot_plan(FOOT, [], Lean(0.012, 0.0), 1000, names=NAMES, glyphs=UNICODE, width=80, height=25)
+    columns = [x for x, y in cells(drawn, "frame")]
+    side = max(columns) - min(columns) + 1
+    arrow = [x for x, _ in cells(drawn, "arrow")]
+    factor = int(drawn.text().partition("arrow ×")[2].split()[0])
+    length = max(arrow) - (min(columns) + side // 2)
+    assert length == pytest.approx(12 / 90 * side * factor, abs=1.0)
+
+
+@given(slopes, slopes, sizes)
+def test_no_size_and_no_lean_breaks_a_picture(along: float, across: float, size: tuple[int, int]) -> None:
+    lean, (width, height) = Lean(along, across), size
+    packs = [pack(seat, "fill" if seat.is_corner else "lift") for seat in Seat]
+    top = lean.top_mm(1000)
+    drawn = [
+        foot_plan(FOOT, packs, lean, 1000, names=NAMES, glyphs=ASCII, width=width, height=height),
+        target(top, 2.0, span=span_for(math.hypot(*top), 2.0), names=NAMES, glyphs=ASCII, width=width, height=height),
+        elevation(FOOT, lean, 1000, names=NAMES, glyphs=ASCII, width=width, height=height),
+        trend([3.0, 0.0, 1.0], 2.0, glyphs=ASCII, width=width, height=height),
+        run_as_it_stands(
+            [Standing("1", 0, PostState.PACK, top, 1000), Standing("2", 1200, PostState.TO_READ, None, 1000)],
+            0,
+            names=NAMES,
+            glyphs=ASCII,
+            width=width,
+            height=height,
+        ),
+    ]
+    for canvas in drawn:
+        assert all(len(row) <= width for row in canvas.text().split("\n"))
+        assert canvas.text().isascii()
+
+
+def test_the_mark_is_within_the_ring_exactly_when_the_top_is_within_the_tolerance() -> None:
+    for off, role in ((1.9, "within"), (2.1, "beyond")):
+        drawn = target((off, 0.0), 2.0, span=2.0, names=NAMES, glyphs=UNICODE, width=40, height=19)
+        assert cells(drawn, role)
+        assert not cells(drawn, "beyond" if role == "within" else "within")
+
+
+def test_the_scale_does_not_flicker() -> None:
+    assert span_for(1.0, 2.0) == SPANS[0]
+    wide = span_for(7.0, 2.0)
+    assert wide == 4.0
+    assert span_for(3.8, 2.0, wide) == wide, "kept while the mark fits it well"
+    assert span_for(0.5, 2.0, wide) == SPANS[0]
+    assert span_for(9.0, 2.0, wide) == 8.0
+
+
+def test_a_long_run_shows_the_stretch_around_the_post_on_screen() -> None:
+    states = [PostState.PLUMB] * 50 + [PostState.PACK] + [PostState.TO_READ] * 949
+    row = strip(states, 50, glyphs=UNICODE, width=40).text()
+    assert len(row) == 40
+    assert "▸▲" in row
+    assert row.startswith("‹")
+    assert row.endswith("›")
+    assert strip(states[48:53], 2, glyphs=UNICODE, width=40).text() == "✓✓▸▲··"
+
+
+def test_every_state_differs_by_sign_in_both_sets() -> None:
+    for glyphs in (UNICODE, ASCII):
+        assert len({glyphs.states[state] for state in PostState}) == len(PostState)
+        assert all(len(sign) == 1 for sign in glyphs.states.values())
+    assert all(sign.isascii() for sign in ASCII.states.values())
+    assert len(set(ROLES.values())) == len(PostState)
+
+
+def test_numerals_are_three_rows_and_fractions_stack() -> None:
+    assert numerals("29.5", blocks=True).text() == (
+        "▀▀█ █▀█   █▀▀\n█▀▀ ▀▀█   ▀▀█\n▀▀▀ ▀▀▀ ▀ ▀▀▀"
+    )
+    assert numerals("1/2", blocks=False).height == HEIGHT
+    assert numerals("1/2", blocks=False).text().isascii()
+    figure = stacked("1", "3", "8", blocks=True, bar="─")
+    assert figure.height == STACKED_HEIGHT
+    assert "───" in figure.text().split("\n")[HEIGHT]
+
+
+def test_digits_can_be_told_apart() -> None:
+    for blocks in (True, False):
+        shapes = {numerals(digit, blocks=blocks).text() for digit in "0123456789/.-+"}
+        assert len(shapes) == 14
+
+
+def test_leans_are_exaggerated_alike_for_every_post() -> None:
+    posts = [
+        Standing("1", 0, PostState.PACK, (10.0, 0.0), 1000),
+        Standing("2", 2000, PostState.PACK, (-10.0, 0.0), 1000),
+        Standing("3", 4000, PostState.TO_READ, None, 1000),
+    ]
+    drawn = run_as_it_stands(posts, 2, names=NAMES, glyphs=ASCII, width=80, height=14)
+    top, foot = drawn.text().split("\n")[0], drawn.text().split("\n")[5]
+    upper = [x for x, sign in enumerate(top) if sign == "|"]
+    lower = [x for x, sign in enumerate(foot) if sign == "|"]
+    assert len(upper) == len(lower) == 3
+    shifts = [a - b for a, b in zip(upper, lower, strict=True)]
+    assert shifts[0] == pytest.approx(-shifts[1], abs=1)
+    assert shifts[0] > 0 > shifts[1]
+    assert shifts[2] == 0

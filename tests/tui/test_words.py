@@ -1,0 +1,135 @@
+"""Lengths and sentences: what a tape can be set to, both sides of a lean, tolerance beside every result."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from fractions import Fraction
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from shimfit.core.tolerance import parse_tolerance
+from shimfit.model import Foot, Lean, Pack, Piece, PostState, Prescription, Reading, Resting, Seat
+from shimfit.store.state import PostRecord, RunState
+from shimfit.tui import lengths, themes
+from shimfit.tui.glyphs import UNICODE
+from shimfit.tui.telling import Words, post_view
+
+FOOT = Foot(90.0, 90.0)
+TOLERANCE = parse_tolerance("1:500")
+
+
+@pytest.mark.parametrize(
+    ("mm", "units", "told"),
+    [
+        (29.4, "mm", "29.5 mm"),
+        (29.2, "mm", "29 mm"),
+        (9.525, "inch", '3/8"'),
+        (12.7, "inch", '1/2"'),
+        (9.525 + 0.4, "inch", '3/8" strong'),
+        (9.525 - 0.4, "inch", '3/8" shy'),
+        (34.925, "inch", '1 3/8"'),
+        (50.8, "inch", '2"'),
+        (0.3, "inch", 'under 1/16"'),
+        (0.0, "inch", '0"'),
+    ],
+)
+def test_a_push_is_told_as_a_tape_shows_it(mm: float, units: str, told: str) -> None:
+    assert lengths.tape(mm, units) == told
+
+
+@given(st.floats(0, 500))
+def test_the_told_inches_are_within_half_a_sixteenth(mm: float) -> None:
+    whole, rest = lengths.sixteenths(mm)
+    assert abs(mm / 25.4 - whole / 16) <= 1 / 32 + 1e-9
+    assert rest in ("", " strong", " shy")
+    text = lengths.fraction(whole)
+    parts = text.split(" ")
+    assert sum(Fraction(part) for part in parts) == Fraction(whole, 16)
+
+
+def test_a_small_lean_is_told_as_it_was_typed() -> None:
+    assert lengths.lean(0.3, "mm") == "0.3 mm"
+    assert lengths.lean(9.5, "mm") == "9.5 mm"
+    assert lengths.both(9.525, "inch") == '3/8" (9.5 mm)'
+
+
+def record(state: PostState, lean: Lean | None, **more: object) -> tuple[RunState, PostRecord]:
+    reading = None
+    if lean is not None:
+        reading = Reading("typed", lean.slope_along, lean.slope_across, 1000.0)
+    post = PostRecord(
+        "7", 1, 0.0, "line", FOOT, 1000.0, TOLERANCE, reading=reading, readings=(reading,) if reading else (), state=state
+    )
+    return RunState("heron", "jetty", FOOT, 1000.0, TOLERANCE), replace(post, **more)
+
+
+def answer(lean: Lean, *packs: Pack, status: str = "proven", why: str | None = None) -> Prescription:
+    return Prescription(
+        FOOT, 1000.0, lean, TOLERANCE, packs, Resting(Lean(0.0002, 0.0), 0.0, 0.8), True, status, why=why
+    )
+
+
+def told(run: RunState, post: PostRecord, **more: object):
+    return post_view(post, Words(run, UNICODE, **more))
+
+
+def test_lean_and_edge_are_always_told_together() -> None:
+    lean = Lean(0.0, 0.012)
+    taper = Piece("T1", "taper", 1.1, mark_mm=29.4)
+    prescription = answer(lean, Pack(Seat.OUT, 1.1, 1.1, (0.0, 45.0), (taper,)))
+    view = told(*record(PostState.PACK, lean, prescription=prescription))
+    assert view.lean == "TOP leans 12 mm ↑ out"
+    assert "Pack the OUT edge" in view.do
+    assert view.packs[0].where == "OUT edge"
+    assert view.packs[0].what == "T1 push to 29.5 mm"
+    assert view.packs[0].figure == "29.5"
+    assert view.result == "Off 12.0 now, 0.2 packed; allowed 2.0 mm"
+
+
+def test_in_the_runs_own_names_and_spoken_without_arrows() -> None:
+    run, post = record(PostState.PACK, Lean(0.01, -0.01), prescription=answer(Lean(0.01, -0.01)))
+    run = replace(run, face_names=(("out", "lake"), ("house", "lawn")))
+    view = told(run, post)
+    assert view.lean == "TOP leans 10 mm → next, 10 mm ↓ lawn"
+    assert "NEXT and LAWN edges" in view.do
+    assert told(run, post, spoken=True).lean == "TOP leans 10 mm towards next, 10 mm towards lawn"
+
+
+@pytest.mark.parametrize("state", list(PostState))
+@pytest.mark.parametrize("units", ["mm", "inch"])
+def test_every_result_has_its_tolerance_beside_it(state: PostState, units: str) -> None:
+    lean = None if state in (PostState.TO_READ, PostState.HALF_READ) else Lean(0.003, 0.001)
+    run, post = record(state, lean, skipped="no access" if state is PostState.SKIPPED else None)
+    view = told(run, post, units=units)
+    assert view.word
+    assert view.do
+    if lean is None:
+        assert view.result == ""
+    else:
+        assert "off" in view.result.lower()
+        assert "allowed 2.0 mm" in view.result or 'allowed 0.079"' in view.result
+
+
+def test_impossible_says_why() -> None:
+    lean = Lean(0.02, 0.0)
+    prescription = answer(lean, status="impossible", why="next needs 1.8 mm: nothing in the box makes it")
+    view = told(*record(PostState.OUT, lean, prescription=prescription))
+    assert view.do == "No pack from this box can do it"
+    assert "nothing in the box makes it" in view.remarks[0]
+
+
+@pytest.mark.parametrize("palette", [themes.SUN, themes.DARK], ids=lambda palette: palette.name)
+def test_every_pair_of_text_and_ground_can_be_read_in_the_sun(palette: themes.Palette) -> None:
+    for what, text, ground in themes.text_pairs(palette):
+        assert themes.contrast(text, ground) >= themes.LEAST_CONTRAST, what
+
+
+def test_contrast_is_that_of_the_standard() -> None:
+    # WCAG 2.2: black on white is 21 : 1; #767676 on white is the well-known 4.54 : 1 (from memory).
+    assert themes.contrast("#000000", "#FFFFFF") == pytest.approx(21.0)
+    assert themes.contrast("#767676", "#FFFFFF") == pytest.approx(4.54, abs=0.01)
+    # design page: pack on white 7.8 : 1, tighten on white 8.7 : 1 (computed there with another program).
+    assert themes.contrast("#8A3B00", "#FFFFFF") == pytest.approx(7.8, abs=0.05)
+    assert themes.contrast("#004C8C", "#FFFFFF") == pytest.approx(8.7, abs=0.05)
