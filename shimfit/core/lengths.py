@@ -187,6 +187,8 @@ def _fraction(text: str, pos: int, end: int, written: _Written, tape: tuple[int,
     if denominator == "":
         reason = f"{text[pos:end]} needs the lower number of the fraction"
         return Fault(reason, end, end, open=end == len(text))
+    if any(len(part) > 1 and part[0] == "0" for part in (whole or "", written.numerator, denominator)):
+        return Fault(f"{text[pos:end]} has a nought in front of a number: leave it out", pos, end)
     num, den, above = int(written.numerator), int(denominator), int(whole or 0)
     den_at = pos if written.one_character else end - len(denominator)
     num_at = pos if written.one_character else den_at - 1 - len(written.numerator)

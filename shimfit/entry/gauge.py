@@ -39,13 +39,16 @@ def _scan(cursor: Cursor, opening: Token, token: Token) -> Length:
         return Length(cursor.said(token), MM_PER[unit], unit, "whole", token.end)
     if token.kind in ("unit", "ratio"):
         cursor.refuse(f"over how many {cursor.said(token)}?", token.start)
-    # Letters that follow without a space are the next amount's: the scan ends with this length's tokens.
+    # Letters that follow without a space are the next amount's, so the scan ends with this length's tokens;
+    # the mark says that something follows, so that 4' 3/16n is no 4 ft 3/16 in.
     ahead = 0
     while cursor.next_is("number", "unit", ahead=ahead + 1):
         ahead += 1
     last = cursor.peek(ahead)
     assert last is not None
-    return scan_length(lower(cursor.text)[: last.end], token.start, cursor.settings.units, "gauge length")
+    more = " ;" if last.end < len(cursor.text.rstrip()) else ""
+    text = lower(cursor.text)[: last.end] + more
+    return scan_length(text, token.start, cursor.settings.units, "gauge length")
 
 
 def _judge(cursor: Cursor, length: Length, opening: Token) -> None:

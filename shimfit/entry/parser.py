@@ -37,6 +37,8 @@ def _may_become_good(text: str, settings: EntrySettings) -> bool:
     if run is None:
         return False
     endings = growths(run[0], vocabulary(settings))
+    if not endings or isinstance(_parse_as_it_stands(text[: run.start()], settings), Refused):
+        return False
     return any(not isinstance(_parse_as_it_stands(text + end, settings), Refused) for end in endings)
 
 

@@ -40,8 +40,12 @@ class EntrySettings:
     """More than this (2 in) is refused as a slip."""
     max_lean_deg: float = 3.0
 
+    all_letters: Mapping[Face, str] = field(init=False, repr=False, compare=False)
+    """The four letters. A renamed face takes its first letter when no other meaning has it."""
+
     def __post_init__(self) -> None:
         self._check_names()
+        object.__setattr__(self, "all_letters", self._find_letters())
         self._check_letters()
 
     def name(self, face: Face) -> str:
@@ -52,9 +56,7 @@ class EntrySettings:
         """The one letter that stands for the face."""
         return self.all_letters[face]
 
-    @property
-    def all_letters(self) -> dict[Face, str]:
-        """The four letters. A renamed face takes its first letter when no other meaning has it."""
+    def _find_letters(self) -> dict[Face, str]:
         if self.letters is not None:
             return {face: self.letters.get(face, DEFAULT_LETTERS[face]).lower() for face in Face}
         kept = {face: DEFAULT_LETTERS[face] for face in Face if self.name(face) == face.value}
@@ -62,7 +64,7 @@ class EntrySettings:
             wanted = (self.name(face)[0].lower(), DEFAULT_LETTERS[face], *self.name(face).lower())
             taken = {*kept.values(), *TAKEN_LETTERS, "v", "i"}
             kept[face] = next((c for c in wanted if c not in taken), DEFAULT_LETTERS[face])
-        return kept
+        return {face: kept[face] for face in Face}
 
     def _check_names(self) -> None:
         names = [self.name(face).lower() for face in Face]

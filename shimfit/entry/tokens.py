@@ -39,12 +39,14 @@ _RATIO = re.compile(
 )
 _HALF_RATIO = re.compile(r"(?:mm|cm|inches|inch|in|[\"″”])\s*(?:/|\bper\b)\s*[a-z]{0,4}$")
 _RATIO_NAMES = {("mm", "m"): "mm/m", ("cm", "m"): "cm/m", ("in", "ft"): "in/ft"}
+_RATIO_BEGINS = 'mci"″”'
 _ARROW_HEADS = re.compile(r"[-=]>|<[-=]")
 
 
 def lower(text: str) -> str:
     """Lower case of the same length, so that positions stay."""
-    return "".join(low if len(low := c.lower()) == 1 else c for c in text)
+    low = text.lower()
+    return low if len(low) == len(text) else "".join(c.lower() if len(c.lower()) == 1 else c for c in text)
 
 
 def tokenise(text: str, settings: EntrySettings) -> list[Token]:
@@ -88,11 +90,9 @@ class _Tokeniser:
             self._add("number", "", number.end, number)
         elif isinstance(number, Fault):
             self._bad(number.reason, number.at, number.end, is_open=number.open, meant=self._mended(number))
-        elif match := _RATIO.match(low, pos):
-            self._ratio(match)
-        elif match := _HALF_RATIO.match(low, pos):
-            self._bad(f"{match[0]}: in what length? mm/m or in/ft", len(low), match.end(), is_open=True)
-        elif match := _ARROW_HEADS.match(low, pos):
+        elif low[pos] in _RATIO_BEGINS and self._ratio():
+            pass
+        elif low[pos] in "-=<" and (match := _ARROW_HEADS.match(low, pos)):
             self._arrow_head(match)
         elif low[pos] in ARROWS and not low[pos].isalpha():
             self._add("face", ARROWS[low[pos]], pos + 1)
@@ -134,7 +134,15 @@ class _Tokeniser:
             instead = f"{instead}{slip}" if slip in letters else None
         return mend(self.text, self.pos, Fault("", 0, fault.end, instead)) if instead else None
 
-    def _ratio(self, match: re.Match[str]) -> None:
+    def _ratio(self) -> bool:
+        """Take `mm/m` and its kin as one token; False when there is none here."""
+        match = _RATIO.match(self.low, self.pos)
+        if match is None:
+            half = _HALF_RATIO.match(self.low, self.pos)
+            if half is not None:
+                end = half.end()
+                self._bad(f"{half[0]}: in what length? mm/m or in/ft", end, end, is_open=True)
+            return half is not None
         top = "in" if match["top"][0] in 'i"″”' else match["top"]
         bottom = "m" if match["bottom"][0] == "m" else "ft"
         name = _RATIO_NAMES.get((top, bottom))
@@ -143,6 +151,7 @@ class _Tokeniser:
             self._bad(reason, match.start("bottom"), match.end())
         else:
             self._add("ratio", name, match.end())
+        return True
 
     def _arrow_head(self, match: re.Match[str]) -> None:
         arrow = match[0].strip("-=")

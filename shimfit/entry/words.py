@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
+from types import MappingProxyType
 from typing import Literal, TypeAlias
 
 from shimfit.core.lengths import UNIT_WORDS
@@ -54,28 +56,24 @@ _FIXED: dict[str, Meaning] = {
 }
 
 
-def vocabulary(settings: EntrySettings) -> dict[str, Meaning]:
+def vocabulary(settings: EntrySettings) -> Mapping[str, Meaning]:
     """Every word and letter of this run, in lower case. The run's own names and letters win."""
-    letters = settings.all_letters
-    return dict(
-        _vocabulary(
-            tuple(settings.name(face).lower() for face in Face), tuple(letters[face] for face in Face)
-        )
-    )
+    names = tuple(settings.name(face).lower() for face in Face)
+    return _vocabulary(names, tuple(settings.all_letters.values()))
 
 
 @lru_cache(maxsize=16)
-def _vocabulary(names: tuple[str, ...], letters: tuple[str, ...]) -> dict[str, Meaning]:
+def _vocabulary(names: tuple[str, ...], letters: tuple[str, ...]) -> Mapping[str, Meaning]:
     own = {
         word: Meaning("face", face)
         for words in (names, letters)
         for word, face in zip(words, Face, strict=True)
     }
     plain = {face.value: Meaning("face", face) for face in Face}
-    return {**plain, **_FIXED, **own}
+    return MappingProxyType({**plain, **_FIXED, **own})
 
 
-def split_run(run: str, known: dict[str, Meaning]) -> list[str] | None:
+def split_run(run: str, known: Mapping[str, Meaning]) -> list[str] | None:
     """The words that a run of letters is made of, the longest first; None when it is not made of words.
 
     `mmn` is `mm` and `n`; `sn` is `s` and `n`; `next` is one word.
@@ -87,7 +85,7 @@ def split_run(run: str, known: dict[str, Meaning]) -> list[str] | None:
     return _split(run, 0, known, set())
 
 
-def _split(run: str, start: int, known: dict[str, Meaning], dead: set[int]) -> list[str] | None:
+def _split(run: str, start: int, known: Mapping[str, Meaning], dead: set[int]) -> list[str] | None:
     """Depth first with the dead ends remembered, so that no run takes long."""
     if start == len(run):
         return []
@@ -102,7 +100,7 @@ def _split(run: str, start: int, known: dict[str, Meaning], dead: set[int]) -> l
     return None
 
 
-def growths(run: str, known: dict[str, Meaning]) -> list[str]:
+def growths(run: str, known: Mapping[str, Meaning]) -> list[str]:
     """What may be typed behind a run of letters to end a word in it: `sh` may become `shy`, so `y`."""
     found = {word[len(run) :] for word in FILLERS if word.startswith(run)}
     for cut in range(len(run) if len(run) <= 40 else 0):

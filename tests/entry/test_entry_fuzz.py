@@ -1,0 +1,109 @@
+"""100,000 random and mutated entries: nothing crashes, no number without a direction, no NaN, and whatever
+is understood is typed back to the same value."""
+
+from __future__ import annotations
+
+import math
+import random
+
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from shimfit.entry import EntrySettings, Incomplete, Refused, Understood, parse_entry
+from shimfit.entry.tokens import tokenise
+
+SETTINGS = (
+    EntrySettings(units="inch"),
+    EntrySettings(units="mm"),
+    EntrySettings(units="inch", gauge_mm=1219.2, along_post=True),
+    EntrySettings(faces={"next": "lake", "prev": "hill", "out": "street", "house": "garden"}),
+)
+PIECES = (
+    *"0123456789/. -+,;@'\"°npohisdv<>^½→↓x",
+    *"mm in ft m cm next prev out house strong shy over per plumb ok mm/m in/ft height min inboard".split(),
+    *"3/8 1/2 0.6 9 13 lake street bubble".split(),
+    "1 1/4",
+    *"e\x00٣é𝟛ßİ−′",
+)
+GOOD = (
+    *("3/8n1/2o", "1 1/4n3/8h", "3/8+n1/2-o", "9mmn13mmo", ".375n.5o", ".6dn.8do", "3/16n1/8o@4'", "plumb"),
+    *("0 0", "3/8n0", "0°36'n0°20'30\"o", "2mm/mn3mm/mo", "n3/8o1/2", "@4'6\""),
+    "strong 3/8 next, shy 1/2 out over 48in",
+)
+
+
+def check(text, entry_settings):
+    heard = parse_entry(text, entry_settings)
+    assert isinstance(heard, Incomplete | Understood | Refused)
+    if not isinstance(heard, Understood):
+        assert heard.reason
+        assert 0 <= heard.at <= len(text)
+        return False
+    assert heard.text == text
+    typed = [token.number.value for token in tokenise(text, entry_settings) if token.number is not None]
+    along, across = heard.slopes(900.0)
+    if heard.is_gauge_only:
+        assert (along, across) == (None, None)
+    else:
+        # a number that is not 0 is in one of the two directions, or in the length that it was read over
+        parts = [part for part in (heard.along, heard.across) if part is not None]
+        assert parts
+        room = len(parts) + (2 if heard.over is not None else 0) + 4 * sum(p.unit == "deg" for p in parts)
+        assert len([value for value in typed if value]) <= room
+        assert all(slope is None or math.isfinite(slope) for slope in (along, across))
+        assert all(a is None or (math.isfinite(a) and a > 0) for a in heard.resolution_slope(900.0))
+    again = parse_entry(heard.canonical, entry_settings)
+    assert isinstance(again, Understood), (text, heard.canonical, again)
+    assert (again.along and again.along.signed) == (heard.along and heard.along.signed)
+    assert (again.across and again.across.signed) == (heard.across and heard.across.signed)
+    assert again.slopes(900.0) == (along, across)
+    assert again.over_mm == heard.over_mm
+    assert again.canonical == heard.canonical
+    assert heard.words
+    return True
+
+
+def random_text(rng):
+    return "".join(rng.choice(PIECES) for _ in range(rng.randint(0, 9)))
+
+
+def mutated_text(rng):
+    text = list(rng.choice(GOOD))
+    for _ in range(rng.randint(1, 3)):
+        at = rng.randrange(len(text) + 1)
+        match rng.randrange(4):
+            case 0:
+                text[at:at] = rng.choice(PIECES)
+            case 1:
+                del text[at : at + 1]
+            case 2:
+                text[at : at + 1] = rng.choice(PIECES)
+            case _:
+                text[at:at] = text[max(0, at - 2) : at]
+    return "".join(text)
+
+
+def test_a_hundred_thousand_entries():
+    rng = random.Random(20)
+    counted = 0
+    for _ in range(50_000):
+        counted += check(random_text(rng), rng.choice(SETTINGS))
+        counted += check(mutated_text(rng), rng.choice(SETTINGS))
+    assert counted > 3_000  # enough of them are understood for the round trip to mean something
+
+
+@given(st.text(max_size=40), st.sampled_from(SETTINGS))
+@settings(max_examples=400, deadline=None)
+def test_any_text_at_all(text, entry_settings):
+    check(text, entry_settings)
+
+
+@given(st.lists(st.sampled_from(PIECES), max_size=12), st.sampled_from(SETTINGS))
+@settings(max_examples=600, deadline=None)
+def test_pieces_of_the_grammar_in_any_order(pieces, entry_settings):
+    check("".join(pieces), entry_settings)
+
+
+def test_long_texts_take_no_long_time():
+    for text in ("1" * 100_000, "n" * 10_000, "sn" * 5_000, "/" * 10_000, "1/" * 5_000, "mmm" * 3_000 + "q"):
+        assert not isinstance(parse_entry(text, SETTINGS[0]), Understood)

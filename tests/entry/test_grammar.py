@@ -1,0 +1,456 @@
+"""The grammar as a table: what is typed, what is heard, what is refused and where."""
+
+from __future__ import annotations
+
+import math
+from fractions import Fraction
+
+import pytest
+
+from shimfit.entry import EntrySettings, Incomplete, Refused, Understood, hear, parse_entry
+from shimfit.errors import EntryError, UsageError
+from shimfit.model import Face
+
+INCH = EntrySettings(units="inch")
+MM = EntrySettings(units="mm")
+IN = Fraction(254, 10)
+
+
+def understood(text: str, settings: EntrySettings = INCH) -> Understood:
+    heard = parse_entry(text, settings)
+    assert isinstance(heard, Understood), heard
+    return heard
+
+
+def refused(text: str, settings: EntrySettings = INCH) -> Refused:
+    """As it is refused when Enter is pressed on it."""
+    heard = parse_entry(text, settings)
+    if isinstance(heard, Incomplete):
+        heard = heard.refused
+    assert isinstance(heard, Refused), heard
+    assert 0 <= heard.at <= len(text)
+    return heard
+
+
+def offsets(heard: Understood) -> tuple[Fraction | None, Fraction | None]:
+    """Exact offsets in inches, signed."""
+
+    def one(part):
+        return None if part is None else part.offset_mm / IN * part.face.sign
+
+    return one(heard.along), one(heard.across)
+
+
+@pytest.mark.parametrize(
+    ("text", "along", "across"),
+    [
+        ("3/8n1/2o", "3/8", "1/2"),
+        ("3/8 next, 1/2 out", "3/8", "1/2"),
+        ("1/2o3/8n", "3/8", "1/2"),
+        ("1/2 out; 3/8 next", "3/8", "1/2"),
+        ("1 1/4n3/8h", "5/4", "-3/8"),
+        ("1-1/4n3/8h", "5/4", "-3/8"),
+        ("3/8p1/2h", "-3/8", "-1/2"),
+        ("3/8 previous 1/2 house", "-3/8", "-1/2"),
+        ("3/8 prev 1/2 outboard", "-3/8", "1/2"),
+        ("3/8+n1/2-o", "25/64", "31/64"),
+        ("3/8sn1/2o", "25/64", "1/2"),
+        ("strong 3/8n shy 1/2o", "25/64", "31/64"),
+        ("3/8 heavy n 1/2 scant o", "25/64", "31/64"),
+        ("3/8 full n light 1/2 o", "25/64", "31/64"),
+        (".375n.5o", "3/8", "1/2"),
+        ("0.375n0.5o", "3/8", "1/2"),
+        ("1n1/2o", "1", "1/2"),
+        ("3/8n0", "3/8", "0"),
+        ("0 3/8n", "3/8", "0"),
+        ("3/8n0o", "3/8", "0"),
+        ("1/2h0", "0", "-1/2"),
+        ("plumb", "0", "0"),
+        ("ok", "0", "0"),
+        ("OK", "0", "0"),
+        ("0 0", "0", "0"),
+        ("0,0", "0", "0"),
+        ("0n0o", "0", "0"),
+        ("3/8> 1/2^", "3/8", "1/2"),
+        ("3/8< 1/2v", "-3/8", "-1/2"),
+        ("3/8→1/2↑", "3/8", "1/2"),
+        ("3/8←1/2↓", "-3/8", "-1/2"),
+        ("n3/8o1/2", "3/8", "1/2"),
+        ("next 3/8, house 1/2", "3/8", "-1/2"),
+        ('3/8"n1/2"o', "3/8", "1/2"),
+        ("3/8 in n 1/2 inch o", "3/8", "1/2"),
+        ("½n1¼o", "1/2", "5/4"),
+        ("1 ½ n 3⁄8 o", "3/2", "3/8"),
+        ("3/8N1/2O", "3/8", "1/2"),
+        ("  3/8 n\t1/2 o ", "3/8", "1/2"),
+        ("top leans 3/8 in towards next, 1/2 in out", "3/8", "1/2"),
+        ("6/16n8/16o", "3/8", "1/2"),
+        ("1/64n63/64o", "1/64", "63/64"),
+    ],
+)
+def test_tape_entries(text, along, across):
+    heard = understood(text)
+    assert offsets(heard) == (Fraction(along), Fraction(across))
+    assert not heard.half
+    assert heard.second_look is None
+
+
+@pytest.mark.parametrize(
+    ("text", "along_mm", "across_mm"),
+    [
+        ("10mm n 5mm o", 10, 5),
+        ("9mmn13mmo", 9, 13),
+        ("9n13o", 9, 13),
+        ("9.5n13o", 9.5, 13),
+        ("9 mm+ n 13 mm- h", 9.25, -12.75),
+        ("1.2cm n 0.5cm p", None, None),
+        ("1.2cmn0.5cmo", 12, 5),
+        ("3/8n13o", 9.525, 13),
+        ("9 millimetres next, 13 millimeters out", 9, 13),
+    ],
+)
+def test_metric_entries(text, along_mm, across_mm):
+    if along_mm is None:
+        assert "two readings along" in refused(text, MM).reason
+        return
+    slopes = understood(text, MM).slopes(1000.0)
+    assert slopes == pytest.approx((along_mm / 1000, across_mm / 1000), rel=1e-15)
+
+
+def test_the_contract_example_is_said_back():
+    heard = understood("10mm n 5mm o", MM)
+    assert heard.words == "top leans 10 mm towards next, 5 mm out"
+    assert heard.slopes(1000.0) == (0.01, 0.005)
+
+
+@pytest.mark.parametrize(
+    ("text", "along", "across"),
+    [
+        (".6dn.8do", 0.6, 0.8),
+        ("0.6° n 0.8° o", 0.6, 0.8),
+        ("0.6 deg n 0.8 degrees h", 0.6, -0.8),
+        ("0°36'n0°20'30\"o", 0.6, 20.5 / 60),
+        ("1d30'p0°6′h", -1.5, -0.1),
+        ("0° 36 min n 0", 0.6, 0.0),
+    ],
+)
+def test_degrees_are_tangents_and_need_no_length(text, along, across):
+    heard = understood(text)
+    expected = (math.tan(math.radians(along)), math.tan(math.radians(across)))
+    assert heard.slopes(1000.0) == pytest.approx(expected, rel=1e-14)
+    assert heard.slopes(500.0) == heard.slopes(1000.0)
+
+
+def test_a_prime_is_minutes_only_behind_degrees():
+    assert "unit not for a lean" in refused("3/8'n").reason
+    assert "go up to 59" in refused("0°60'n").reason
+    assert refused("12 min n").reason
+
+
+@pytest.mark.parametrize(
+    ("text", "along", "across"),
+    [
+        ("2mm/mn3mm/mo", 0.002, 0.003),
+        ("2 mm/m n 3 mm/m h", 0.002, -0.003),
+        ("10 mm per m n 0", 0.01, 0.0),
+        ("1/4 in per ft n 1/8 in/ft p", None, None),
+        ("1/4 in per ft n 1/8in/fto", 0.25 / 12, 0.125 / 12),
+        ('1/4"/ft n 0', 0.25 / 12, 0.0),
+    ],
+)
+def test_ratios_stand_as_they_are(text, along, across):
+    if along is None:
+        assert "two readings along" in refused(text).reason
+        return
+    assert understood(text).slopes(813.0) == pytest.approx((along, across), rel=1e-15)
+
+
+@pytest.mark.parametrize(
+    ("text", "over_mm"),
+    [
+        ("3/16n1/8o@4'", 1219.2),
+        ("3/16n1/8o @ 48", 1219.2),
+        ("3/16n1/8o over 48", 1219.2),
+        ("3/16n1/8o per 4ft", 1219.2),
+        ("3/16n1/8o@1.2m", 1200.0),
+        ("@4' 3/16n1/8o", 1219.2),
+        ("3/16n1/8o@4'6\"", 1371.6),
+    ],
+)
+def test_a_gauge_length_is_a_height_for_a_level_held_plumb(text, over_mm):
+    heard = understood(text)
+    assert heard.over_mm == pytest.approx(over_mm, abs=1e-12)
+    assert heard.gauge_mm is None
+    # s = offset / L, whatever the post's reading height (trade: a level held plumb is a height)
+    expected = (3 / 16 * 25.4 / over_mm, 1 / 8 * 25.4 / over_mm)
+    assert heard.slopes(900.0) == pytest.approx(expected, rel=1e-14)
+
+
+def test_a_straightedge_along_the_post_is_a_sine():
+    heard = understood("30mmn0@1000mm", EntrySettings(along_post=True))
+    along, across = heard.slopes(900.0)
+    assert along == pytest.approx(math.tan(math.asin(0.03)), rel=1e-14)
+    assert across == 0.0
+    # without a gauge length the same setting reads a height
+    assert understood("30mmn0", EntrySettings(along_post=True)).slopes(1000.0)[0] == 0.03
+
+
+def test_a_gauge_alone_is_a_setting_from_now_on():
+    heard = understood("@4'")
+    assert heard.is_gauge_only
+    assert heard.gauge_mm == pytest.approx(1219.2, abs=1e-12)
+    assert heard.slopes(900.0) == (None, None)
+    back = understood("@height")
+    assert back.is_gauge_only
+    assert back.gauge_mm is None
+
+
+def test_the_standing_gauge_counts_until_another_is_typed():
+    standing = EntrySettings(units="inch", gauge_mm=1219.2)
+    assert understood("3/8n1/2o", standing).over_mm == 1219.2
+    assert understood("3/8n1/2o@2'", standing).over_mm == pytest.approx(609.6)
+    assert understood("3/8n1/2o@height", standing).over_mm is None
+    assert understood("3/8n1/2o@height", standing).slopes(952.5)[0] == pytest.approx(0.01)
+
+
+@pytest.mark.parametrize(
+    ("text", "way"), [("3/8n", "along"), ("3/8p", "along"), ("1/2o", "across"), ("0h", "across")]
+)
+def test_half_a_reading_is_half_and_never_a_zero(text, way):
+    heard = understood(text)
+    assert heard.half
+    along, across = heard.slopes(1000.0)
+    assert (along is None) == (way == "across")
+    assert (across is None) == (way == "along")
+    assert "not read yet" in heard.words
+
+
+@pytest.mark.parametrize(
+    ("text", "reason", "meant"),
+    [
+        ("3/8 1/2", "1/2 which way? n p o h", None),
+        ("3/8n1/2", "1/2 which way? n p o h", None),
+        ("1/20", "/20 is not on a tape", "1/2o"),
+        ("3/8n1/20", "/20 is not on a tape", "3/8n1/2o"),
+        ("3/5n", "/5 is not on a tape", None),
+        ("3/80", "/80 is not on a tape", "3/8o"),
+        ("3/8n1/2p", "two readings along the run", None),
+        ("3/8o1/2h", "two readings across the run", None),
+        ("6n8o", "6 in is more than a post leans. Meant 6/16?", "6/16n8/16o"),
+        ("3/8in", 'in = inches or inboard? use " or h', "3/8h"),
+        ("3/8n-1/2o", "minus before a number: shy goes after it, the other way is p / h", "3/8n1/2-o"),
+        ("-3/8n1/2o", "minus before a number", "3/8-n1/2o"),
+        ("+3/8n1/2o", "plus before a number", "3/8n1/2o"),
+        ("3/8mm", "a fraction of a mm", None),
+        ("3/8mmn", "a fraction of a mm", None),
+        ("3/8mm/mn", "a fraction of a mm/m", None),
+        ("1 3/2", "3/2 after a whole number", "2-1/2"),
+        ("9/8n", "more than a whole one", "1-1/8n"),
+        ("0/8n", "is nothing: type 0", "0n"),
+        ("12d", "12° is too steep", None),
+        ("12dn", "12° is too steep", None),
+        ("90mm/mn", "too steep", None),
+        ("1/2 bubble", "a bubble is no measure", None),
+        ("3/8ft", "ft is a unit not for a lean", '3/8"'),
+        ("3/8'n", "' is a unit not for a lean", '3/8"n'),
+        ("0.01mn", "m is a unit not for a lean", "0.01mmn"),
+        ("3/8b", "'b' is neither a unit nor a direction", None),
+        ("3/8n1/2o1/4n", "two directions are read already", None),
+        ("3/8n1/2o0", "two directions are read already", None),
+        ("plumb 3/8n", "plumb says both directions", None),
+        ("3/8n plumb", "says both directions", None),
+        ("3/8->", "shy and an arrow in one", "3/8>"),
+        ("9,5mmn", "decimal mark is a point", "9.5mmn"),
+        ("3/8nn", "how much", None),
+        ("3/8++n", "once is enough", None),
+        ("strong 3/8 shy n", "once is enough", None),
+        ("0-n", "shy of nothing", None),
+        ("0+", "which way", None),
+        ("0.6d+n", "strong is for a tape", None),
+        ("0", "0 which way?", None),
+        ("00", "begins with a nought", None),
+        ("03/8n", "", None),
+        ("", "type how far the top leans", None),
+        ("   ", "type how far the top leans", None),
+        ("3/", "needs the lower number", None),
+        (".", "needs a digit", None),
+        ("3/8n@", "over what length?", None),
+        ("3/8n@4'@4'", "one gauge length", None),
+        ("3/8n@4mm", "level", None),
+        ("3/8n over 48mm", "level", None),
+        ("3/8n@400'", "too long", None),
+        ("3/8n@-4'", "no sign", None),
+        ("3/8n@n", "no gauge length", None),
+        ("1234567890123n", "too long", None),
+        ("٣n", "", None),
+        ("3/8n\x001/2o", "can't be seen", None),
+        ("3/8n1/2o ?", "means nothing here", None),
+        ("bananas", "is no word", None),
+        ("nan", "", None),
+        ("inf n", "", None),
+        ("1e3n", "", None),
+    ],
+)
+def test_refused_with_reason_place_and_what_was_meant(text, reason, meant):
+    heard = refused(text)
+    assert reason in heard.reason
+    if meant is not None:
+        assert heard.meant == meant
+        repaired = parse_entry(meant, INCH)
+        assert not isinstance(repaired, Refused), repaired
+
+
+@pytest.mark.parametrize(
+    ("text", "at"),
+    [
+        ("3/8n1/2", 7),
+        ("3/8 1/2", 3),
+        ("1/20", 2),
+        ("3/8n1/2p", 7),
+        ("3/8n-1/2o", 4),
+        ("3/8b", 3),
+        ("3/8n6o", 4),
+    ],
+)
+def test_the_cursor_goes_to_the_bad_spot(text, at):
+    assert refused(text).at == at
+
+
+def test_hear_raises_what_is_refused_or_not_finished():
+    with pytest.raises(EntryError) as refusal:
+        hear("1/20", INCH)
+    assert (refusal.value.at, refusal.value.meant) == (2, "1/2o")
+    with pytest.raises(EntryError, match="which way"):
+        hear("3/8n1/2", INCH)
+    assert hear("3/8n1/2o", INCH).words == "top leans 3/8 in towards next, 1/2 in out"
+
+
+@pytest.mark.parametrize("text", ["3/8i", "3/8n1/2i", "3/8 inboard", "i3/8"])
+def test_inboard_is_understood_but_wants_a_second_enter(text):
+    heard = understood(text)
+    assert heard.across is not None
+    assert heard.across.face is Face.HOUSE
+    assert heard.second_look is not None
+
+
+# ---------------------------------------------------------------- typed key by key
+
+TYPED = [
+    (INCH, "3/8n1/2o"),
+    (INCH, "3/8 next, 1/2 out"),
+    (INCH, "1 1/4n3/8h"),
+    (INCH, "1-1/4n3/8h"),
+    (INCH, "3/8+n1/2-o"),
+    (INCH, "strong 3/8n shy 1/2o"),
+    (INCH, ".375n.5o"),
+    (INCH, ".6dn.8do"),
+    (INCH, "0.6° n 0.8° o"),
+    (INCH, "3/16n1/8o@4'"),
+    (INCH, "3/16n1/8o over 48"),
+    (INCH, "3/16n1/8o per 4ft"),
+    (INCH, "3/16n1/8o over height"),
+    (INCH, "@4'6\""),
+    (INCH, "3/8n0"),
+    (INCH, "plumb"),
+    (INCH, "okay"),
+    (INCH, "0 0"),
+    (INCH, "1/16n13/16h"),
+    (INCH, "11/16n1/32o"),
+    (INCH, "3/64p1/64h"),
+    (INCH, "next 3/8 out 1/2"),
+    (INCH, "top leans 3/8 in towards next, 1/2 in out"),
+    (INCH, "0°36'n0°20'30\"o"),
+    (INCH, "1/4 in per ft n 1/8 in/ft o"),
+    (INCH, "3/8 inches previous 1/2 inch inboard"),
+    (MM, "9mmn13mmo"),
+    (MM, "9.5 mm strong next 13 millimetres out @ 1.2m"),
+    (MM, "2mm/mn3mm/mo"),
+    (MM, "9n13o over 1200"),
+    (MM, "3/8n1/2o @48in"),
+    (MM, "10 mm per m n"),
+]
+
+
+@pytest.mark.parametrize(("settings", "text"), TYPED)
+def test_half_typed_text_is_never_scolded(settings, text):
+    assert isinstance(parse_entry(text, settings), Understood)
+    for end in range(len(text)):
+        heard = parse_entry(text[:end], settings)
+        assert not isinstance(heard, Refused), (text[:end], heard.reason)
+
+
+# ---------------------------------------------------------------- a run's own directions
+
+GARDEN = EntrySettings(faces={"next": "lake", "prev": "hill", "out": "street", "house": "garden"})
+
+
+def test_renamed_faces_are_typed_and_said_by_their_names():
+    heard = understood("9 lake 13 garden", GARDEN)
+    assert heard.slopes(1000.0) == (0.009, -0.013)
+    assert heard.words == "top leans 9 mm towards lake, 13 mm towards garden"
+    # street's s is strong, so out keeps its o; hill takes h, which house gave up
+    assert GARDEN.all_letters == {Face.NEXT: "l", Face.PREV: "h", Face.OUT: "o", Face.HOUSE: "g"}
+    assert understood("9l13g", GARDEN).slopes(1000.0) == heard.slopes(1000.0)
+    assert understood("9h13street", GARDEN).slopes(1000.0) == (-0.009, 0.013)
+    assert "l h o g" in refused("9l13", GARDEN).reason
+
+
+def test_swapped_names_mean_what_the_run_says():
+    mirrored = EntrySettings(faces={"next": "prev", "prev": "next", "out": "out", "house": "house"})
+    assert understood("9 prev", mirrored).slopes(1000.0) == (0.009, None)
+    assert understood("9p", mirrored).slopes(1000.0) == (0.009, None)
+    assert understood("9n", mirrored).slopes(1000.0) == (-0.009, None)
+
+
+def test_letters_can_be_set():
+    letters = EntrySettings(letters={"next": "r", "prev": "l", "out": "o", "house": "h"})
+    assert understood("9r13o", letters).slopes(1000.0) == (0.009, 0.013)
+    assert understood("9l13o", letters).slopes(1000.0) == (-0.009, 0.013)
+    # a one behind a tape fraction was the letter l where l is bound
+    inches = EntrySettings(units="inch", letters={"next": "r", "prev": "l", "out": "o", "house": "h"})
+    assert refused("3/81", inches).meant == "3/8l"
+
+
+@pytest.mark.parametrize(
+    "bad",
+    [
+        {"faces": {"next": "lake", "prev": "lake", "out": "out", "house": "house"}},
+        {"faces": {"next": "a 1", "prev": "prev", "out": "out", "house": "house"}},
+        {"letters": {"next": "n", "prev": "n", "out": "o", "house": "h"}},
+        {"letters": {"next": "s", "prev": "p", "out": "o", "house": "h"}},
+        {"letters": {"next": "nn", "prev": "p", "out": "o", "house": "h"}},
+    ],
+)
+def test_names_that_cannot_be_told_apart_are_refused(bad):
+    with pytest.raises(UsageError):
+        EntrySettings(**bad)
+
+
+# ---------------------------------------------------------------- what a reading tells apart
+
+
+@pytest.mark.parametrize(
+    ("text", "settings", "half_step_mm"),
+    [
+        ("3/8n", INCH, 25.4 / 32),
+        ("3/32n", INCH, 25.4 / 64),
+        ("3/8+n", INCH, 25.4 / 64),
+        (".375n", INCH, 25.4 * 0.0005),
+        (".5n", INCH, 25.4 / 32),
+        ("9n", MM, 0.5),
+        ("9.5n", MM, 0.05),
+        ("9+n", MM, 0.25),
+        ("2mm/mn", MM, 0.5),
+        ("0n", MM, 0.5),
+    ],
+)
+def test_half_the_step_of_what_was_typed(text, settings, half_step_mm):
+    along, across = understood(text, settings).resolution_slope(1000.0)
+    assert along == pytest.approx(half_step_mm / 1000.0, rel=1e-12)
+    assert across is None
+
+
+@pytest.mark.parametrize("height", [0.0, -1.0, math.nan, math.inf])
+def test_a_height_that_is_none_never_gives_a_slope(height):
+    with pytest.raises(ValueError, match="height"):
+        understood("9n13o", MM).slopes(height)
