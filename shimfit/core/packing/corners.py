@@ -8,28 +8,40 @@ stays down on the exact point of its rim instead, and is never lifted all round.
 from __future__ import annotations
 
 import math
+from functools import partial
 from typing import TYPE_CHECKING
 
-from shimfit.core.packing.drafting import Asked, best_that_can_be_done, draft_of
+from shimfit.core.packing.drafting import (
+    Asked,
+    bed,
+    best_that_can_be_done,
+    draft_of,
+    first_that_stands,
+    rolls,
+)
 from shimfit.core.packing.general import GeneralSearch
-from shimfit.core.packing.onebox import Down, Outcome, solve_one_box
+from shimfit.core.packing.onebox import Down, Outcome
 from shimfit.core.packing.places import corner_places
-from shimfit.core.packing.search import Ground, Search, SeatTask, Task
+from shimfit.core.packing.search import Search, SeatTask, Task
 from shimfit.model import CORNERS
 
 if TYPE_CHECKING:
     from shimfit.core.packing.draft import Draft
-    from shimfit.model import Foot, Seat
-
-_RIM_SHARE_DEG = 45.0
 
 
 def solve_corners(asked: Asked) -> Draft:
     """Best packs at the corners: within the margin, else within the tolerance, else the best that can be done."""
     gave_up = False
     for allowed in asked.levels:
-        draft, finished = _within(asked, allowed)
-        gave_up |= not finished
+        finished: list[bool] = []
+
+        def solve(allowed_mm: float, finished: list[bool] = finished) -> Draft | None:
+            draft, done = _within(asked, allowed_mm)
+            finished.append(done)
+            return draft
+
+        draft = first_that_stands(asked, allowed, solve)
+        gave_up |= not all(finished)
         if draft is not None:
             return draft
     return best_that_can_be_done(asked, "corners", corner_task, kind_of(asked), gave_up=gave_up)
@@ -37,11 +49,7 @@ def solve_corners(asked: Asked) -> Draft:
 
 def kind_of(asked: Asked) -> type[Search]:
     """How the corners rest together: four in contact, or any contact on a round foot."""
-    return GeneralSearch if _on_rim(asked) else Search
-
-
-def _on_rim(asked: Asked) -> bool:
-    return asked.question.foot.round and asked.question.needs is None
+    return GeneralSearch if rolls(asked.question) else Search
 
 
 def _within(asked: Asked, allowed_mm: float) -> tuple[Draft | None, bool]:
@@ -50,7 +58,7 @@ def _within(asked: Asked, allowed_mm: float) -> tuple[Draft | None, bool]:
     outcome = asked.solve(task, kind=kind_of(asked))
     if outcome.answer is not None:
         return draft_of(asked, "corners", task, outcome), True
-    if _on_rim(asked):
+    if rolls(asked.question):
         return None, outcome.finished
     lifted, finished = _lifted(asked, allowed_mm)
     return lifted, finished and outcome.finished
@@ -75,7 +83,7 @@ def _lifted(asked: Asked, allowed_mm: float) -> tuple[Draft | None, bool]:
 
 def corner_task(asked: Asked, allowed_mm: float, *, lift_mm: float = 0.0, lean_only: bool = False) -> Task:
     """The corners as the search sees them: the one with the least need stays down, needs told from it."""
-    if _on_rim(asked):
+    if rolls(asked.question):
         return _rim_task(asked, allowed_mm, lean_only=lean_only)
     question, plane = asked.question, asked.question.plane
     needs = {seat: plane.at_seat_mm(seat) + question.extra_mm(seat) for seat in CORNERS}
@@ -99,15 +107,9 @@ def corner_task(asked: Asked, allowed_mm: float, *, lift_mm: float = 0.0, lean_o
 def _rim_task(asked: Asked, allowed_mm: float, *, lean_only: bool) -> Task:
     """A round foot: the rim's exact point stays down, and the corner next to it stays bare."""
     question, plane = asked.question, asked.question.plane
-    pivot = plane.pivot_at_mm
-    assert pivot is not None
     needs = {seat: plane.at_seat_mm(seat) + question.extra_mm(seat) for seat in CORNERS}
     near = min(CORNERS, key=lambda seat: (round(needs[seat], 9), CORNERS.index(seat)))
     places = corner_places(plane, asked.options, question.feelers)
-    grounds = [Ground(*pivot, 0.0)]
-    share = _rim_share(pivot, question.foot, near)
-    if share > 0.0:
-        grounds.append(Ground(*question.foot.seat_at_mm(near), -needs[near], share))
     seats = [SeatTask(near, None, needs[near], question.foot.seat_at_mm(near))]
     seats += [
         SeatTask(
@@ -116,19 +118,8 @@ def _rim_task(asked: Asked, allowed_mm: float, *, lean_only: bool) -> Task:
             bare_need_mm=needs[seat],
             at_mm=question.foot.seat_at_mm(seat),
             offers=tuple(question.offers.get(seat, ())),
-            bare_share=_rim_share(pivot, question.foot, seat),
         )
         for seat in CORNERS
         if seat != near
     ]
-    return asked.task(seats, allowed_mm, grounds=grounds, lean_only=lean_only)
-
-
-def _rim_share(pivot: tuple[float, float], foot: Foot, seat: Seat) -> float:
-    """Stiffness of a bare seat on the rim beside the pivot, as `core.resting` counts it."""
-    x, y = foot.seat_at_mm(seat)
-    turn = math.degrees(abs(math.atan2(pivot[0] * y - pivot[1] * x, pivot[0] * x + pivot[1] * y)))
-    return 0.0 if turn < 1e-6 else min(1.0, turn / _RIM_SHARE_DEG)
-
-
-__all__ = ["corner_task", "kind_of", "solve_corners", "solve_one_box"]
+    return asked.task(seats, allowed_mm, grounds=partial(bed, question), lean_only=lean_only)

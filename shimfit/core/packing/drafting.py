@@ -11,21 +11,25 @@ import numpy as np
 from shimfit.core.packing.draft import Draft
 from shimfit.core.packing.makeup import Build, cost_of, packs_of
 from shimfit.core.packing.onebox import NODE_LIMIT, Down, inner_mm_of, row_of, solve_one_box
-from shimfit.core.packing.search import Search, Task
+from shimfit.core.packing.search import Ground, Search, Task
+from shimfit.core.resting import supports_of
 from shimfit.errors import InternalError
-from shimfit.model import Seat
+from shimfit.model import Pack, Seat
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
+
+    from numpy.typing import NDArray
 
     from shimfit.core.packing.onebox import Answer, Outcome
     from shimfit.core.packing.options import Options
     from shimfit.core.packing.question import Question
-    from shimfit.core.packing.search import Ground, SeatTask
+    from shimfit.core.packing.search import Grounds, SeatTask
     from shimfit.core.packing.tables import Tables
-    from shimfit.model import LayoutName, Pack
+    from shimfit.model import LayoutName
 
 _AGREES_MM = 1e-6
+_TIGHTER, _TIGHTER_TIMES = 0.7, 6
 _SEAT_ORDER = {seat: i for i, seat in enumerate(Seat)}
 
 
@@ -74,7 +78,7 @@ class Asked:
         seats: Sequence[SeatTask],
         allowed_mm: float,
         *,
-        grounds: Sequence[Ground] = (),
+        grounds: Grounds | None = None,
         lean_only: bool = False,
     ) -> Task:
         """A task of this post; the first seat stays down."""
@@ -87,9 +91,18 @@ class Asked:
             disk=not self.question.tolerance.per_direction,
             residual_mm=self.question.allowed_mm,
             steepest=max(abs(plane.slope_along), abs(plane.slope_across)),
-            grounds=tuple(grounds),
+            grounds=grounds,
             lean_only=lean_only,
+            thin=rolls(self.question),
         )
+
+
+def bed(question: Question, packed: Sequence[Seat]) -> list[Ground]:
+    """Where the bed itself bears when these seats are packed: as the contact problem counts it, pivot first."""
+    stand_in = [Pack(seat=seat, need_mm=1.0, made_mm=1.0, bears_at_mm=(1.0, 1.0)) for seat in packed]
+    supports = supports_of(question.plane, stand_in, stiffness={}, rocks_mm=question.feelers)
+    bare = sorted((s for s in supports if s.bare), key=lambda s: -s.error_mm)
+    return [Ground(s.x_mm, s.y_mm, s.error_mm, s.stiffness) for s in bare]
 
 
 class TaskOf(Protocol):
@@ -115,14 +128,18 @@ def draft_of(
     builds, kept, bearing = builds_of(asked, task, answer, down or Down())
     packs = _in_order([*packs_of(asked.tables, builds, question.foot.rod_at_mm), *(p for p, _ in kept)])
     resting = question.rests_on(packs)
-    _check(answer, resting.lean.top_mm(question.height_mm) if resting.lean else None)
+    top, rock = answer.choice.top_mm, answer.choice.rock_mm
+    if not rolls(question):
+        _check(answer, resting.lean.top_mm(question.height_mm) if resting.lean else None)
+    elif resting.lean is not None:
+        top, rock = resting.lean.top_mm(question.height_mm), resting.rock_mm
     cost = cost_of(
         asked.tables,
         packs,
         bearing=bearing,
         set_up=answer.set_up,
-        rock_mm=answer.choice.rock_mm,
-        top_mm=answer.choice.top_mm,
+        rock_mm=rock,
+        top_mm=top,
         allowed_mm=question.allowed_mm,
         kept={pack.seat: price for pack, price in kept},
     )
@@ -130,7 +147,7 @@ def draft_of(
         layout=layout,
         packs=packs,
         resting=resting,
-        status="found" if asked.relaxed or not outcome.finished else "proven",
+        status="found" if asked.relaxed or rolls(question) or not outcome.finished else "proven",
         cost=cost,
         bound=outcome.bound,
         cautions=(*_near_the_limit(question, answer), *_jams(asked, task, answer)),
@@ -138,6 +155,26 @@ def draft_of(
         builds=tuple(builds),
         bearing=bearing,
     )
+
+
+def rolls(question: Question) -> bool:
+    """True for a round foot: its rim rolls to where the post really tilts, which the search takes as plumb.
+
+    So its answers are told as found, not proven, and are taken only when they really rest in tolerance.
+    """
+    return question.foot.round and question.needs is None
+
+
+def first_that_stands(
+    asked: Asked, allowed_mm: float, solve: Callable[[float], Draft | None]
+) -> Draft | None:
+    """The layout's answer; of a round foot the first, asked for ever closer, that really rests in tolerance."""
+    for _ in range(_TIGHTER_TIMES if rolls(asked.question) else 1):
+        draft = solve(allowed_mm)
+        if draft is None or asked.question.stands(draft.resting):
+            return draft
+        allowed_mm *= _TIGHTER
+    return None
 
 
 def builds_of(
@@ -179,7 +216,7 @@ def asked_search(asked: Asked, task: Task, answer: Answer) -> Search:
     """The search that an answer came from, for the classes that its cells name."""
     from shimfit.core.packing.general import GeneralSearch
 
-    kind = GeneralSearch if task.grounds else Search
+    kind = GeneralSearch if task.grounds is not None else Search
     return kind(task, asked.tables, frozenset(answer.angles))
 
 
@@ -281,8 +318,9 @@ def _what_is_missing(asked: Asked, task: Task) -> str:
     return worst[1] or "No packs from the box make the post stand within the tolerance."
 
 
-def _thicknesses(asked: Asked, up_to_mm: float) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+def _thicknesses(asked: Asked, up_to_mm: float) -> NDArray[np.float64]:
     """All thicknesses in mm that packs can have, some way beyond the one that is asked for."""
     tables = asked.tables
     tables.grown(2 * max(1, tables.steps(up_to_mm)))
-    return np.flatnonzero(np.isfinite(tables.cheapest).any(axis=0)) * tables.options.quantum_mm
+    steps = np.flatnonzero(np.isfinite(tables.cheapest).any(axis=0))
+    return np.asarray(steps * tables.options.quantum_mm, dtype=np.float64)

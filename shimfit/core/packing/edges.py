@@ -10,26 +10,26 @@ from __future__ import annotations
 import itertools
 import math
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from shimfit.core.packing.drafting import Asked, best_that_can_be_done, draft_of
+from shimfit.core.packing.drafting import Asked, bed, best_that_can_be_done, draft_of, first_that_stands
 from shimfit.core.packing.general import GeneralSearch, settle_many
 from shimfit.core.packing.makeup import Build, cost_of, packs_of
 from shimfit.core.packing.onebox import Used, first_conflict
 from shimfit.core.packing.places import no_room, place_of
-from shimfit.core.packing.search import Ground, SeatTask
-from shimfit.core.resting import supports_of
+from shimfit.core.packing.search import SeatTask
 from shimfit.core.resting.polygon import distance_to_nearest_side
-from shimfit.model import CORNERS, Face, Pack, Seat
+from shimfit.model import CORNERS, Face, Seat
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from shimfit.core.packing.draft import Draft
     from shimfit.core.packing.search import Listed, Task
-    from shimfit.model import Cost, LayoutName
+    from shimfit.model import Cost, LayoutName, Pack
 
 _ARM_STEP = 0.01
 """Bases whose tipping arms differ by less are equally wide."""
@@ -44,11 +44,18 @@ def solve_edges(asked: Asked, layout: LayoutName) -> Draft:
 
     gave_up = False
     for allowed in asked.levels:
-        task = task_of(asked, allowed)
-        outcome = asked.solve(task, kind=GeneralSearch)
-        gave_up |= not outcome.finished
-        if outcome.answer is not None:
-            return _with_fillers(asked, draft_of(asked, layout, task, outcome), allowed)
+        finished: list[bool] = []
+
+        def solve(allowed_mm: float, finished: list[bool] = finished) -> Draft | None:
+            task = task_of(asked, allowed_mm)
+            outcome = asked.solve(task, kind=GeneralSearch)
+            finished.append(outcome.finished)
+            return draft_of(asked, layout, task, outcome) if outcome.answer is not None else None
+
+        draft = first_that_stands(asked, allowed, solve)
+        gave_up |= not all(finished)
+        if draft is not None:
+            return _with_fillers(asked, draft, allowed)
     return best_that_can_be_done(asked, layout, task_of, GeneralSearch, gave_up=gave_up)
 
 
@@ -72,34 +79,18 @@ def edge_task(asked: Asked, layout: LayoutName, allowed_mm: float, *, lean_only:
                 bare_need_mm=plane.at_seat_mm(seat) + feeler,
                 at_mm=question.foot.seat_at_mm(seat),
                 offers=tuple(question.offers.get(seat, ())),
-                bare_bears=False,
             )
         )
     if not any(seat.place for seat in seats):
         raise no_room(question.foot)
     down = min(CORNERS, key=lambda seat: (round(plane.at_seat_mm(seat), 9), CORNERS.index(seat)))
     first = SeatTask(down, None, 0.0, question.foot.seat_at_mm(down))
-    return asked.task([first, *seats], allowed_mm, grounds=_grounds(asked, ()), lean_only=lean_only)
+    return asked.task([first, *seats], allowed_mm, grounds=partial(bed, question), lean_only=lean_only)
 
 
 def _slope(asked: Asked, face: Face) -> float:
     plane = asked.question.plane
     return face.sign * (plane.slope_along if face.is_along else plane.slope_across)
-
-
-def _grounds(asked: Asked, packed: Sequence[Seat]) -> list[Ground]:
-    """Where the bed bears: as the contact problem counts it, the pivot first."""
-    question = asked.question
-    stand_in = [_pack_at(seat) for seat in packed]
-    supports = supports_of(question.plane, stand_in, stiffness={}, rocks_mm=question.feelers)
-    bare = [s for s in supports if s.bare]
-    bare.sort(key=lambda s: -s.error_mm)
-    return [Ground(s.x_mm, s.y_mm, s.error_mm, s.stiffness) for s in bare]
-
-
-def _pack_at(seat: Seat) -> Pack:
-    """A stand-in that only takes the seat."""
-    return Pack(seat=seat, need_mm=1.0, made_mm=1.0, bears_at_mm=(0.0, 0.0))
 
 
 # ---------------------------------------------------------------- fillers
@@ -154,7 +145,7 @@ def _rank(
     at = [build.place.at_mm(build.inner) for build in lifts] + [fill.at_mm for fill in fills]
     errors = [build.steps * q - build.need_mm for build in lifts] + [fill.error_mm for fill in fills]
     packed = [*(build.seat for build in lifts), *(fill.build.seat for fill in fills)]
-    grounds = _grounds(asked, packed)
+    grounds = bed(question, packed)
     rod = np.array(question.foot.rod_at_mm)
     points = np.array([*at, *((g.x_mm, g.y_mm) for g in grounds)]) - rod
     e = np.array([*errors, *(g.error_mm for g in grounds)])
@@ -185,7 +176,7 @@ def _fills(asked: Asked, seat: Seat, draft: Draft) -> list[_Fill]:
             SeatTask(seat, place, place.face_need_mm, question.foot.seat_at_mm(seat)),
         ],
         question.allowed_mm,
-        grounds=[Ground(0.0, 0.0, 0.0)],
+        grounds=partial(bed, question),
     )
     search = GeneralSearch(task, asked.tables, frozenset(draft.saw_settings_deg))
     fills = []
@@ -227,6 +218,8 @@ def _filled(asked: Asked, draft: Draft, builds: Sequence[Build], fills: Sequence
         )
     )
     resting = question.rests_on(packs)
+    if not question.stands(resting):
+        return draft
     cost = _cost(asked, draft, packs, fills)
     return replace(draft, packs=packs, resting=resting, cost=cost, builds=tuple(builds))
 

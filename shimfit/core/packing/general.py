@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -32,6 +32,9 @@ if TYPE_CHECKING:
     Ints = NDArray[np.int64]
 
 _CHUNK = 2048
+_FIRST_STEP = 4.0
+"""How far above the cheapest packs of all the search looks first."""
+_NEAREST = 12
 _DUST = 1e-9
 _CARRIES = 1e-6
 """Share of the clamp force below which a pack is loose."""
@@ -53,17 +56,27 @@ class GeneralSearch(Search):
     def best(
         self, groups: Sequence[Mapping[bool, Group]], keep: int = 1, limit: float = math.inf
     ) -> list[Choice]:
-        """The cheapest choices, best first (see `Search.best`)."""
-        pool = Pool(keep, limit)
+        """The cheapest choices, best first (see `Search.best`).
+
+        Looked for below a limit that grows until something is found: the rest only adds to what packs cost.
+        """
         kinds = [self._kinds(by_point) for by_point in groups]
-        combos = []
-        for lists in itertools.product(*kinds):
-            bound = sum(float(one.cost.min()) for one in lists)
-            combos.append((bound, lists))
-        combos.sort(key=lambda item: item[0])
-        for bound, lists in combos:
-            if bound <= pool.limit:
-                self._in_order(lists, pool)
+        most = sum(max((float(one.cost.max()) for one in some), default=0.0) for some in kinds)
+        least = sum(min((float(one.cost.min()) for one in some), default=math.inf) for some in kinds)
+        pool = Pool(keep, limit)
+        low, step = -math.inf, _FIRST_STEP
+        if self.task.lean_only:
+            step = math.inf
+        while low < min(most, pool.limit):
+            high = min(least + step, pool.limit)
+            for lists in itertools.product(*kinds):
+                self._between(lists, low, high, pool)
+            if len(pool.found) >= keep:
+                # Whatever is cheaper than the best so far has packs cheaper than it.
+                for lists in itertools.product(*kinds):
+                    self._between(lists, high, pool.limit, pool)
+                break
+            low, step = high, 2.0 * step
         return pool.sorted()
 
     def _kinds(self, by_point: Mapping[bool, Group]) -> list[Listed]:
@@ -74,66 +87,62 @@ class GeneralSearch(Search):
             bare = listed.row == BARE
             if not inner and bare.any():
                 kinds.append(listed.only(bare))
-            if (~bare).any():
-                kinds.append(listed.only(~bare))
+            packs = listed.only(~bare)
+            if self.task.lean_only or self.task.thin:
+                packs = packs.only(_some(packs, cheapest=0 if self.task.lean_only else _NEAREST))
+            if len(packs.cost):
+                kinds.append(packs)
         return kinds
 
-    def _in_order(self, lists: Sequence[Listed], pool: Pool) -> None:
-        points, stiffness, carriers = self._points(lists)
-        shape = tuple(len(one.cost) for one in lists)
-        cost = np.zeros(shape)
-        for axis, one in enumerate(lists):
-            cost = cost + one.cost.reshape([-1 if i == axis else 1 for i in range(len(lists))])
-        flat = cost.ravel()
-        some = np.flatnonzero(flat <= pool.limit)
-        some = some[np.argsort(flat[some], kind="stable")]
-        for begin in range(0, len(some), _CHUNK):
-            part = some[begin : begin + _CHUNK]
-            if flat[part[0]] > pool.limit:
-                return
-            picks = np.unravel_index(part, shape) if shape else ()
-            self._rest(lists, picks, flat[part], (points, stiffness, carriers), pool)
+    def _between(self, lists: Sequence[Listed], low: float, high: float, pool: Pool) -> None:
+        """Rest every combination whose packs cost more than `low` and at most `high`, cheapest first."""
+        least = [float(one.cost.min()) for one in lists]
+        total = sum(least)
+        lists = [one.only(one.cost <= high - (total - mine)) for one, mine in zip(lists, least, strict=True)]
+        if not all(len(one.cost) for one in lists):
+            return
+        supports = self._supports(lists)
+        head, *rest = lists
+        tail_cost = np.zeros(())
+        for one in rest:
+            tail_cost = np.add.outer(tail_cost, one.cost)
+        for i in np.argsort(head.cost, kind="stable"):
+            cost = float(head.cost[i]) + tail_cost
+            picked = np.nonzero((cost > low) & (cost <= min(high, pool.limit))) if rest else ()
+            flat = cost[picked] if rest else np.array([float(head.cost[i])])
+            order = np.argsort(flat, kind="stable")
+            for begin in range(0, len(order), _CHUNK):
+                part = order[begin : begin + _CHUNK]
+                if not low < flat[part[0]] <= pool.limit:
+                    break
+                picks = [np.full(len(part), i), *(index[part] for index in picked)]
+                self._rest(lists, picks, flat[part], supports, pool)
 
-    def _points(self, lists: Sequence[Listed]) -> tuple[Floats, Floats, list[int | None]]:
-        """Bearing points from the rod and stiffness of all supports, grounds first; which one each seat is."""
-        rod = self.task.rod_at_mm
-        points = [(g.x_mm, g.y_mm) for g in self.task.grounds]
-        stiffness = [g.share for g in self.task.grounds]
-        carriers: list[int | None] = []
-        for one in lists:
-            seat = one.group.seat
-            bare = bool(one.row[0] == BARE)
-            if bare and not seat.bare_bears:
-                carriers.append(None)
-                continue
-            carriers.append(len(points))
-            points.append(seat.at_mm if bare else one.group.at_mm)
-            stiffness.append(seat.bare_share if bare else 1.0)
-        return np.array(points) - np.array(rod), np.array(stiffness), carriers
+    def _supports(self, lists: Sequence[Listed]) -> _Supports:
+        """Supports of a set of bearing points: the bed where it bears, then the packs."""
+        assert self.task.grounds is not None
+        packed = [one for one in lists if one.row[0] != BARE]
+        grounds = self.task.grounds(tuple(one.group.seat.seat for one in packed))
+        points = [(g.x_mm, g.y_mm) for g in grounds] + [one.group.at_mm for one in packed]
+        return _Supports(
+            points=np.array(points) - np.array(self.task.rod_at_mm),
+            stiffness=np.array([g.share for g in grounds] + [1.0] * len(packed)),
+            bare=np.array([g.error_mm for g in grounds]),
+            packed=tuple(i for i, one in enumerate(lists) if one.row[0] != BARE),
+        )
 
     def _rest(
-        self,
-        lists: Sequence[Listed],
-        picks: Sequence[Ints],
-        cost: Floats,
-        supports: tuple[Floats, Floats, list[int | None]],
-        pool: Pool,
+        self, lists: Sequence[Listed], picks: Sequence[Ints], cost: Floats, supports: _Supports, pool: Pool
     ) -> None:
-        points, stiffness, carriers = supports
+        points, n_bare = supports.points, len(supports.bare)
         errors = np.empty((len(cost), len(points)))
-        for i, ground in enumerate(self.task.grounds):
-            errors[:, i] = ground.error_mm
-        for one, pick, carrier in zip(lists, picks, carriers, strict=True):
-            if carrier is not None:
-                errors[:, carrier] = one.error[pick]
-        planes, good = settle_many(points, stiffness, errors, self.pull_mm)
+        errors[:, :n_bare] = supports.bare
+        for column, seat in enumerate(supports.packed, start=n_bare):
+            errors[:, column] = lists[seat].error[picks[seat]]
+        planes, good = settle_many(points, supports.stiffness, errors, self.pull_mm)
         depth = errors - planes @ np.column_stack((np.ones(len(points)), points)).T
         good &= depth[:, 0] >= -_DUST
-        packed = []
-        for one, carrier in zip(lists, carriers, strict=True):
-            if carrier is not None and one.row[0] != BARE:
-                good &= depth[:, carrier] > _CARRIES * self.pull_mm
-                packed.append(carrier)
+        good &= (depth[:, n_bare:] > _CARRIES * self.pull_mm).all(axis=1)
         h = self.task.height_mm
         x, y = -h * planes[:, 1], -h * planes[:, 2]
         allowed = self.task.allowed_mm + _DUST
@@ -145,7 +154,7 @@ class GeneralSearch(Search):
         some = np.flatnonzero(good)
         if not len(some):
             return
-        rock = self._rock(points, errors[some], depth[some], packed)
+        rock = _rock(points, errors[some], depth[some], n_bare)
         total = cost[some] + self._soft(x[some], y[some], rock)
         fine = np.flatnonzero((rock <= self.pull_mm - _DUST) & (total <= pool.limit))
         for k in pool.worth_keeping(total[fine]):
@@ -154,23 +163,45 @@ class GeneralSearch(Search):
             cells = tuple(one.cell(int(pick[g])) for one, pick in zip(lists, picks, strict=True))
             pool.add(float(total[j]), cells, (float(x[g]), float(y[g])), float(rock[j]))
 
-    def _rock(self, points: Floats, errors: Floats, depth: Floats, packed: Sequence[int]) -> Floats:
-        """Twice the length of the residuals about the flattest plane through what counts (`core.resting`)."""
-        counts = depth > -_DUST
-        grounds = len(self.task.grounds)
-        counts[:, :grounds] |= errors[:, :grounds] > -_DUST
-        counts[:, list(packed)] = True
-        rock = np.zeros(len(errors))
-        plane = np.column_stack((np.ones(len(points)), points))
-        masks, which = np.unique(counts, axis=0, return_inverse=True)
-        for i, mask in enumerate(masks):
-            if mask.sum() < 4:
-                continue
-            rows = np.flatnonzero(which.ravel() == i)
-            base = plane[mask]
-            off = np.eye(len(base)) - base @ np.linalg.pinv(base)
-            rock[rows] = 2.0 * np.linalg.norm(errors[rows][:, mask] @ off.T, axis=1)
-        return rock
+
+def _some(listed: Listed, cheapest: int) -> Ints:
+    """The entries nearest to the need, and the cheapest, the nearest of them first."""
+    near = np.abs(listed.error)
+    return np.unique(
+        np.concatenate(
+            (np.argsort(near, kind="stable")[:_NEAREST], np.lexsort((near, listed.cost))[:cheapest])
+        )
+    )
+
+
+class _Supports(NamedTuple):
+    """What the foot rests on for one set of bearing points, the bed first."""
+
+    points: Floats
+    """(n, 2) from the rod, in mm."""
+    stiffness: Floats
+    bare: Floats
+    """Errors of the supports that are the bed itself."""
+    packed: tuple[int, ...]
+    """Which of the searched seats the others are, in order."""
+
+
+def _rock(points: Floats, errors: Floats, depth: Floats, n_bare: int) -> Floats:
+    """Twice the length of the residuals about the flattest plane through what counts (`core.resting`)."""
+    counts = depth > -_DUST
+    counts[:, :n_bare] |= errors[:, :n_bare] > -_DUST
+    counts[:, n_bare:] = True
+    rock = np.zeros(len(errors))
+    plane = np.column_stack((np.ones(len(points)), points))
+    masks, which = np.unique(counts, axis=0, return_inverse=True)
+    for i, mask in enumerate(masks):
+        if mask.sum() < 4:
+            continue
+        rows = np.flatnonzero(which.ravel() == i)
+        base = plane[mask]
+        off = np.eye(len(base)) - base @ np.linalg.pinv(base)
+        rock[rows] = 2.0 * np.linalg.norm(errors[rows][:, mask] @ off.T, axis=1)
+    return rock
 
 
 def settle_many(points: Floats, stiffness: Floats, errors: Floats, pull_mm: float) -> tuple[Floats, Bools]:

@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -26,7 +27,7 @@ from shimfit.core.packing.support import Four, error_windows, four_supports
 from shimfit.core.packing.tables import Row, Tables, to_steps
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Iterable, Mapping
 
     from numpy.typing import NDArray
 
@@ -68,10 +69,6 @@ class SeatTask:
     at_mm: tuple[float, float]
     """The seat, from the foot's centre."""
     offers: tuple[Offer, ...] = ()
-    bare_bears: bool = True
-    """The bed itself bears there when it is bare: corners do, edge middles don't."""
-    bare_share: float = 1.0
-    """Stiffness of the bare seat (a round foot's rim, see `core.resting`)."""
 
 
 class Ground(NamedTuple):
@@ -81,6 +78,9 @@ class Ground(NamedTuple):
     y_mm: float
     error_mm: float
     share: float = 1.0
+
+
+Grounds = Callable[[tuple["Seat", ...]], Sequence[Ground]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,11 +99,13 @@ class Task:
     """What the residual is weighed against: the tolerance itself, without margin."""
     steepest: float
     """The steeper of the two slopes, what bearing is weighed against when everything bears at the seat."""
+    thin: bool = False
+    """Only look at some thicknesses of each seat: the cheapest and the nearest (answers are not proven)."""
     lean_only: bool = False
     """Look for the least lean left over, whatever it costs (when nothing keeps the limits)."""
-    grounds: tuple[Ground, ...] = ()
-    """Where the bed itself bears besides the searched seats; the first is the pivot. Empty for the corners
-    of a rectangle: there the seat that stays down is all."""
+    grounds: Grounds | None = None
+    """Where the bed itself bears, for the seats that are packed; the first is the pivot. None for the
+    corners of a rectangle: there it is the seats themselves."""
     row_prices: Mapping[tuple[Seat, float], float] = field(default_factory=dict)
     """Extra price of a saw setting at a seat (whole runs)."""
 
@@ -349,7 +351,7 @@ class Search:
         found = np.flatnonzero(group.best < math.inf)
         steps = group.steps[found]
         need = np.where(steps == 0, group.seat.bare_need_mm, group.need_mm)
-        error: Floats = steps * self.tables.options.quantum_mm - need
+        error = np.asarray(steps * self.tables.options.quantum_mm - need, dtype=np.float64)
         return Listed(group, steps, error, group.best[found], group.row[found])
 
     def _soft(self, x: Floats, y: Floats, q: Floats) -> Floats:
