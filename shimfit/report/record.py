@@ -134,7 +134,7 @@ def record_lines(record: RunRecord, width: int = 100) -> list[str]:
         f"Tolerance {limit}; {record.tolerance.source}.",
         f"Decision: {record.rule}",
         *("Instrument " + words.instrument(item) for item in record.instruments),
-        f"Tops in {unit}, towards the side named; ± is U (k = 2).",
+        f"Tops in {'mm' if unit == 'mm' else 'inches'}, towards the side named; ± is U (k = 2).",
         "",
     ]
     table: list[tuple[str, ...]] = [("post", "before", "after", "allowed", "decision", "prob.", "packs")]

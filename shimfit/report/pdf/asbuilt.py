@@ -6,6 +6,7 @@ notes · figures and cautions · signatures · the event log's hash and how to c
 
 from __future__ import annotations
 
+from collections import Counter, defaultdict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -135,17 +136,18 @@ class _Document:
         record = self.record
         digits = 0 if record.units == "mm" else 2
         height = words.length(record.height_mm, record.units, digits)
-        decided = [post for post in record.posts if post.decision != "none"]
-        plumb = sum(post.decision == "plumb" for post in decided)
         left = [
-            ("Result", f"{plumb} of {len(record.posts)} posts proven plumb; {len(decided)} verified"),
-            ("Posts", f"foot {record.foot.text}, read at {height} {self.unit} above the foot"),
+            ("Result", self._result()),
+            (
+                "Posts",
+                f"foot {record.foot.text}, read at {height} {self.unit} above the foot{self._others()}",
+            ),
             ("Tolerance", words.tolerance(record.tolerance, record.height_mm, record.units)),
             ("Its source", record.tolerance.source),
             ("Rule", record.rule),
             (
                 "Figures",
-                f"{self.unit}, displacement of the top over the foot; ± is the expanded uncertainty U (k = 2)"
+                f"{self.unit}, top over foot; ± is the expanded uncertainty U (k\u00a0=\u00a02)"
                 + (f"; times {self.offset}" if self.offset else ""),
             ),
         ]
@@ -162,11 +164,34 @@ class _Document:
         )
         self.y = below + 1.0
 
+    def _result(self) -> str:
+        counts = Counter(post.decision for post in self.record.posts)
+        said = [
+            f"{counts[decision]} {words.DECISION_WORDS[decision]}"
+            for decision in ("out", "too-close", "none")
+            if counts[decision]
+        ]
+        plumb = f"{counts['plumb']} of {len(self.record.posts)} posts proven plumb"
+        return f"{plumb}; {', '.join(said)}" if said else plumb
+
+    def _others(self) -> str:
+        """Posts whose foot or reading height is not the run's, in words."""
+        record = self.record
+        groups: defaultdict[str, list[str]] = defaultdict(list)
+        for post in record.posts:
+            told = [] if post.foot == record.foot else [post.foot.text]
+            if post.height_mm != record.height_mm:
+                told.append(f"at {words.length(post.height_mm, record.units)} {self.unit}")
+            if told:
+                groups[" ".join(told)].append(post.post)
+        return "".join(f"; post {', '.join(names)}: {what}" for what, names in groups.items())
+
     def _fact_column(self, x: float, wide: float, facts: list[tuple[str, str]]) -> float:
         y, label = self.y, 17.0
         for name, text in facts:
             self.sheet.text(x, y + ascent(FACTS), name, FACTS, bold=True)
-            y = self.sheet.paragraph(x + label, y, text, FACTS, wide - label) + 0.25
+            bold = name == "Result"
+            y = self.sheet.paragraph(x + label, y, text, FACTS, wide - label, bold=bold) + 0.25
         return y
 
     # ------------------------------------------------------------ pictures and table
@@ -250,9 +275,7 @@ class _Document:
         broken = []
         for (_, _, width), lines in zip(self.columns, cells, strict=True):
             room = width - 1.4
-            broken.append(
-                tuple(part for line in lines for part in (self.sheet.lines_of(line, BODY, room) or [""]))
-            )
+            broken.append(tuple(part for line in lines for part in self.sheet.lines_of(line, BODY, room)))
         tallest = max(2, *(len(lines) for lines in broken))
         return _Row(post, tuple(broken), tallest * leading(BODY) + 0.5)
 
@@ -378,7 +401,7 @@ class _Document:
         self.y += leading(FACTS) + 0.4
 
     def _signatures(self) -> None:
-        tall = 12.0
+        tall = 13.0
         self._keep(tall)
         wide = (self.wide - 10) / 2
         for i, who in enumerate(("Read and packed by", "Checked by")):
@@ -394,7 +417,8 @@ class _Document:
             f"Event log: {record.log.events} events, SHA-256 of the last {record.log.hash or 'none'}. "
             "Each event's hash covers the one before it, so a log that was changed afterwards no longer ends "
             "in this figure. To check: `shimfit record verify --hash` with this figure works the whole chain "
-            "out again, names the first event that does not fit, and finds the event that this record ends with."
+            "out again, names the first event that does not fit, and finds the event that this record ends "
+            "with."
         )
         lines = self.sheet.lines_of(text, FINE, self.wide)
         self._keep(len(lines) * leading(FINE))

@@ -183,7 +183,8 @@ class Sheet:
         """Text broken into lines no wider than `room`, at spaces where that is possible; [] for none."""
         lines: list[str] = []
         line = ""
-        for word in self.printable(text).split():
+        # Not at a no-break space: k = 2 stays together.
+        for word in filter(None, self.printable(text).split(" ")):
             longer = f"{line} {word}" if line else word
             if self.width(longer, size, bold=bold) <= room:
                 line = longer

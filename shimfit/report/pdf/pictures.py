@@ -18,14 +18,14 @@ from shimfit.report.pdf.page import Box
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from shimfit.model import Foot, Lean, Pack
+    from shimfit.model import Foot, Lean, Pack, Seat
     from shimfit.report.pdf.page import Sheet
     from shimfit.report.rows import PostRow, RunRecord
     from shimfit.report.statistics import Bin
 
 SMALL = 5.6
 """Type size of what stands in pictures, points."""
-_NICE = (1.0, 2.0, 5.0)
+_NICE = (1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0)
 _PALE = 0.55
 
 
@@ -58,12 +58,12 @@ def run_scale(posts: Sequence[PostRow], box: Box, post_mm: float) -> RunScale:
             xs, pitch = scaled, min(pitch, nearest)
     most = max((abs(top) for post in posts for top in _tops_along(post)), default=0.0)
     allowed = max(post.tolerance.allowed_top_mm(post.height_mm) for post in posts)
-    per_mm = round_down(min(0.48 * pitch, 6.0) / max(most, allowed, 1e-3))
+    per_mm = round_down(min(0.75 * pitch, 6.0) / max(most, allowed, 1e-3))
     return RunScale(tuple(xs), pitch, per_mm, post_mm)
 
 
 def round_down(value: float) -> float:
-    """The largest of 1, 2 or 5 times a power of ten that is not above the value (> 0)."""
+    """The largest round figure (1, 1.5, 2, 2.5 … times a power of ten) that is not above the value (> 0)."""
     power = 10.0 ** math.floor(math.log10(value))
     return power * max(nice for nice in _NICE if nice * power <= value * (1 + 1e-12))
 
@@ -122,6 +122,8 @@ def post_plan(sheet: Sheet, box: Box, record: RunRecord, example: PostRow | None
     draw_foot(sheet, (cx, cy), foot, per_mm)
     for pack in example.packs if example else ():
         draw_pack(sheet, (cx, cy), foot, per_mm, pack)
+        figure = words.length(pack.made_mm, record.units, 2 if record.units == "mm" else 3)
+        _write_beside(sheet, (cx, cy), (half_x, half_y), pack.seat, figure)
     size = SMALL + 0.4
     names = record.faces
     sheet.text(cx, cy - half_y - 2.4, f"{names[Face.OUT]} ↑ +", size, align="centre", bold=True)
@@ -204,6 +206,20 @@ def draw_pack(sheet: Sheet, centre: tuple[float, float], foot: Foot, per_mm: flo
 
 
 # ---------------------------------------------------------------- parts
+
+
+def _write_beside(
+    sheet: Sheet, centre: tuple[float, float], half: tuple[float, float], seat: Seat, figure: str
+) -> None:
+    """A pack's thickness outside the foot: beside a corner, next to the face's name at an edge middle."""
+    along, across = seat.sign_along, seat.sign_across
+    if along:
+        x = centre[0] + along * (half[0] + 1.0)
+        y = centre[1] - across * (half[1] - 0.8) + (0.8 if across else -2.2)
+        sheet.text(x, y, figure, SMALL, align="left" if along > 0 else "right")
+    else:
+        y = centre[1] - across * half[1] + (-0.8 if across > 0 else 2.4)
+        sheet.text(centre[0] + 5.0, y, figure, SMALL)
 
 
 def _tops_along(post: PostRow) -> list[float]:
