@@ -20,8 +20,8 @@ SETTINGS = (
 )
 PIECES = (
     *"0123456789/. -+,;@'\"°npohisdv<>^½→↓x",
-    *"mm in ft m cm next prev out house strong shy over per plumb ok mm/m in/ft height min inboard".split(),
-    *"3/8 1/2 0.6 9 13 lake street bubble".split(),
+    *["mm", "in", "ft", "m", "cm", "next", "prev", "out", "house", "strong", "shy", "over", "per", "plumb", "ok", "mm/m", "in/ft", "height", "min", "inboard"],
+    *["3/8", "1/2", "0.6", "9", "13", "lake", "street", "bubble"],
     "1 1/4",
     *"e\x00٣é𝟛ßİ−′",
 )

@@ -1,0 +1,269 @@
+"""Plumb, out or too close to call: guard bands at every edge, probabilities against scipy."""
+
+from __future__ import annotations
+
+import math
+import random
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import integrate, stats
+
+from shimfit.core.tolerance import parse_tolerance
+from shimfit.core.uncertainty import (
+    FACTORS,
+    ONE_SIDED_95,
+    decide,
+    decide_lean,
+    inside_disk,
+    inside_interval,
+    inside_square,
+    normal_below,
+    typed_budget,
+    u_of_magnitude,
+)
+from shimfit.errors import InternalError
+from shimfit.model import Lean, Reading
+
+LIMIT = parse_tolerance("1:500")
+EACH_WAY = parse_tolerance("1:500", per_direction=True)
+T = 0.002
+U = 0.0003
+
+
+def verdict(along, across=0.0, rule="95", tolerance=LIMIT, u=(U, U), height=1000.0):
+    return decide_lean(Lean(along, across), u[0], u[1], tolerance, height, rule=rule)
+
+
+# ---------------------------------------------------------------- edges
+
+
+@pytest.mark.parametrize("rule", ["95", "2u"])
+def test_every_edge_of_the_guard_band(rule):
+    # ILAC-G8:09/2019, 4.2 (read): accept up to TL - w; between TL - w and TL + w it is not settled
+    w = FACTORS[rule] * U
+    assert verdict(T - w, rule=rule).decision == "plumb"
+    assert verdict((T - w) * (1 + 1e-9), rule=rule).decision == "too-close"
+    assert verdict(T, rule=rule).decision == "too-close"
+    assert verdict((T + w) * (1 - 1e-9), rule=rule).decision == "too-close"
+    assert verdict(T + w, rule=rule).decision == "out"
+    assert verdict(0.0, rule=rule).decision == "plumb"
+    assert verdict(T, rule=rule).guard == pytest.approx(w)
+    # and in any direction of the disk
+    for turn in range(0, 360, 15):
+        c, s = math.cos(math.radians(turn)), math.sin(math.radians(turn))
+        assert verdict((T - w) * c, (T - w) * s, rule=rule).decision == "plumb"
+        assert verdict((T + w) * c, (T + w) * s, rule=rule).decision == "out"
+
+
+def test_simple_acceptance_has_no_middle():
+    assert verdict(T, rule="simple").decision == "plumb"
+    assert verdict(T * (1 + 1e-9), rule="simple").decision == "out"
+
+
+@pytest.mark.parametrize(("rule", "probability"), [("simple", 0.5), ("95", 0.95), ("2u", 0.97725)])
+def test_risk_at_the_acceptance_limit(rule, probability):
+    # One direction, w = 0, 1.645 u, 2 u (normal distribution, derived)
+    value = T - FACTORS[rule] * 1e-6
+    found = decide_lean(Lean(value, 0.0), 1e-6, 0.0, LIMIT, 1000.0, rule=rule)
+    assert found.decision == "plumb"
+    assert found.probability == pytest.approx(probability, abs=5e-6)
+
+
+def test_one_sided_conformance_of_the_zener_example():
+    # JCGM 106 (from memory): -5.47 V, u 0.05 V, limit -5.40 V: 0.92, recomputed 0.919243
+    assert normal_below((-5.40 + 5.47) / 0.05) == pytest.approx(0.919243, abs=5e-7)
+
+
+def test_the_quantile_is_scipys():
+    assert pytest.approx(stats.norm.ppf(0.95), rel=1e-15) == ONE_SIDED_95
+
+
+def test_per_direction_looks_at_each_by_itself():
+    inside = T * 0.9
+    sharp = (1e-5, 1e-5)
+    assert verdict(inside, inside, tolerance=EACH_WAY, u=sharp).decision == "plumb"
+    assert verdict(inside, inside, tolerance=LIMIT, u=sharp).decision == "out"
+    assert verdict(inside, T * 1.1, tolerance=EACH_WAY, u=sharp).decision == "out"
+    # the direction with the wider doubt may be the worse one
+    wide = verdict(T * 0.9, T * 0.85, tolerance=EACH_WAY, u=(1e-6, 5e-4))
+    assert wide.decision == "too-close"
+    assert wide.value == pytest.approx(T * 0.85)
+    assert wide.u == 5e-4
+
+
+def test_a_gauge_tolerance_is_compared_at_the_height():
+    fixed = parse_tolerance("4mm/2m")
+    found = decide_lean(Lean(0.003, 0.0), 1e-5, 1e-5, fixed, 1000.0)
+    assert found.decision == "plumb"
+    assert found.allowed == 0.004
+
+
+# ---------------------------------------------------------------- what is not known
+
+
+def test_without_a_known_doubt_plumb_is_never_said_with_a_guard_band():
+    for rule in ("95", "2u"):
+        found = verdict(0.0005, u=(None, U), rule=rule)
+        assert (found.decision, found.probability, found.u) == ("too-close", None, None)
+        assert "name the instrument" in found.advice
+        assert verdict(0.003, u=(None, None), rule=rule).decision == "out"
+    assert verdict(0.0005, u=(None, None), rule="simple").decision == "plumb"
+    assert verdict(0.003, u=(None, None), rule="simple").decision == "out"
+
+
+def test_half_a_reading_decides_nothing():
+    found = decide(Reading("3/8n", 0.001, None, 1000.0, u_along=U), LIMIT)
+    assert found.decision == "none"
+    assert found.probability is None
+
+
+def test_a_reading_is_decided_with_its_own_doubt():
+    reading = Reading("1n1o", 0.001, 0.001, 1000.0, u_along=U, u_across=U)
+    found = decide(reading, LIMIT, "95")
+    assert found.decision == "plumb"
+    assert found == decide_lean(Lean(0.001, 0.001), U, U, LIMIT, 1000.0)
+
+
+@pytest.mark.parametrize("bad", [math.nan, math.inf, -math.inf])
+def test_no_verdict_on_what_is_no_number(bad):
+    for call in (
+        lambda: verdict(bad),
+        lambda: verdict(0.001, bad),
+        lambda: verdict(0.001, u=(bad, U)),
+        lambda: verdict(0.001, height=bad),
+    ):
+        with pytest.raises(InternalError):
+            call()
+    with pytest.raises(InternalError):
+        verdict(0.001, u=(-U, U))
+    with pytest.raises(InternalError):
+        verdict(0.001, height=0.0)
+
+
+# ---------------------------------------------------------------- probabilities
+
+
+def test_equal_doubts_are_the_noncentral_chi_square():
+    rng = random.Random(1)
+    for _ in range(300):
+        limit = 10 ** rng.uniform(-3.5, -1)
+        u = limit * 10 ** rng.uniform(-4, 1)
+        size = limit * rng.uniform(0, 2) if rng.random() < 0.5 else abs(limit + u * rng.uniform(-5, 5))
+        turn = rng.uniform(0, math.tau)
+        along, across = size * math.cos(turn), size * math.sin(turn)
+        expected = stats.ncx2.cdf((limit / u) ** 2, 2, (size / u) ** 2)
+        assert inside_disk(along, across, u, u, limit) == pytest.approx(expected, abs=2e-11)
+
+
+def test_unequal_doubts_against_a_plain_double_integral():
+    rng = random.Random(2)
+    for _ in range(12):
+        along, across = rng.uniform(-2, 2), rng.uniform(-2, 2)
+        u_along, u_across = rng.uniform(0.2, 2), rng.uniform(0.2, 2)
+
+        def density(y, x, m=(along, across), u=(u_along, u_across)):
+            return stats.norm.pdf(x, m[0], u[0]) * stats.norm.pdf(y, m[1], u[1])
+
+        def chord(x):
+            return math.sqrt(max(0.0, 1.0 - x * x))
+
+        expected, _ = integrate.dblquad(density, -1, 1, lambda x: -chord(x), chord, epsabs=1e-9)
+        assert inside_disk(along, across, u_along, u_across, 1.0) == pytest.approx(expected, abs=2e-8)
+
+
+def test_very_unequal_doubts_become_one_direction():
+    for across in (0.0, 0.5, 0.9):
+        room = math.sqrt(1.0 - across**2)
+        expected = inside_interval(0.7, 0.3, room)
+        assert inside_disk(0.7, across, 0.3, 1e-9, 1.0) == pytest.approx(expected, abs=1e-7)
+        assert inside_disk(0.7, across, 0.3, 0.0, 1.0) == pytest.approx(expected, abs=1e-12)
+        assert inside_disk(across, 0.7, 0.0, 0.3, 1.0) == pytest.approx(expected, abs=1e-12)
+
+
+def test_no_doubt_at_all_is_yes_or_no():
+    assert inside_disk(0.5, 0.5, 0.0, 0.0, 1.0) == 1.0
+    assert inside_disk(0.9, 0.9, 0.0, 0.0, 1.0) == 0.0
+    assert inside_interval(1.0, 0.0, 1.0) == 1.0
+
+
+def test_the_disk_is_neither_direction_alone_nor_their_product():
+    # "not a sum of two": at (T, 0) with equal doubts the one-direction answer 0.5 is too kind
+    found = inside_disk(T, 0.0, U, U, T)
+    assert found < inside_square(T, 0.0, U, U, T) < 0.5
+    assert found == pytest.approx(stats.ncx2.cdf((T / U) ** 2, 2, (T / U) ** 2), abs=1e-12)
+
+
+@given(
+    st.floats(-0.05, 0.05),
+    st.floats(-0.05, 0.05),
+    st.floats(0.0, 0.02),
+    st.floats(0.0, 0.02),
+    st.floats(1e-4, 0.02),
+)
+def test_probabilities_are_probabilities(along, across, u_along, u_across, limit):
+    found = inside_disk(along, across, u_along, u_across, limit)
+    assert 0.0 <= found <= 1.0
+    assert found == pytest.approx(inside_disk(-along, across, u_along, u_across, limit), abs=1e-10)
+    assert found == pytest.approx(inside_disk(across, along, u_across, u_along, limit), abs=1e-10)
+    assert found <= inside_square(along, across, u_along, u_across, limit) + 1e-10
+
+
+def test_the_magnitudes_doubt_is_first_order():
+    lean = Lean(0.003, 0.004)
+    assert u_of_magnitude(lean, 1e-4, 1e-4) == pytest.approx(1e-4)
+    assert u_of_magnitude(lean, 1e-4, 0.0) == pytest.approx(0.6e-4)
+    assert u_of_magnitude(Lean(0.0, 0.0), 1e-4, 2e-4) == 2e-4
+    rng = random.Random(3)
+    sizes = [math.hypot(rng.gauss(0.003, 1e-4), rng.gauss(0.004, 2e-4)) for _ in range(20_000)]
+    mean = sum(sizes) / len(sizes)
+    spread = math.sqrt(sum((s - mean) ** 2 for s in sizes) / (len(sizes) - 1))
+    assert u_of_magnitude(lean, 1e-4, 2e-4) == pytest.approx(spread, rel=0.02)
+
+
+# ---------------------------------------------------------------- advice
+
+
+def level_budget(lean_mm_per_m, accuracy=0.0005, step=0.0005):
+    return typed_budget(lean_mm_per_m / 1000, step, accuracy_slope=accuracy, u_zero=None, length_mm=1000.0)
+
+
+def advice(mm_per_m, **budget):
+    terms = level_budget(mm_per_m, **budget)
+    found = decide_lean(Lean(mm_per_m / 1000, 0.0), terms.u, terms.u, LIMIT, 1000.0, budgets=(terms, terms))
+    assert found.decision == "too-close"
+    return found.advice
+
+
+def test_turning_the_level_is_told_when_it_settles_it_and_by_how_much():
+    said = advice(1.4)
+    assert "turn it end for end" in said
+    assert "±0.67 mm at the top" in said  # 1.645 √(0.5²/3 + 1²/12)
+    assert "leaves ±0.34 mm" in said  # 1.645 × (1/√12) / √2
+    assert "±0.6 mm is enough" in said  # 2.0 - 1.4
+
+
+def test_what_no_reading_settles_is_packed_back():
+    assert "no instrument helps" in advice(2.0)
+    assert "packing the top back by 0.67 mm" in advice(2.0)
+
+
+def test_a_fine_level_on_a_coarse_tape_is_read_again():
+    said = advice(1.6, accuracy=0.0, step=0.0005)
+    assert "afresh" in said
+    # each reading 1/√12 = 0.289; wanted 0.4/1.645 = 0.243: two readings
+    assert "2 times" in said
+
+
+def test_a_stored_reading_goes_by_its_largest_term():
+    reading = Reading(
+        "1.8n0", 0.0018, 0.0, 1000.0, u_along=U, u_across=U, largest_term="the shaking while it was held"
+    )
+    assert "hold it longer" in decide(reading, LIMIT).advice
+
+
+def test_only_too_close_gets_advice():
+    assert verdict(0.0).advice is None
+    assert verdict(0.01).advice is None
+    assert verdict(T).advice
