@@ -285,6 +285,7 @@ def prescription_to_json(
         "layout": answer.layout,
         "cost": {"total": answer.cost.total, **dict(answer.cost.parts)},
         "cautions": list(answer.cautions),
+        "take_up": answer.take_up,
         "saw_settings_deg": list(answer.saw_settings_deg),
     }
 
@@ -312,6 +313,7 @@ def prescription_from_json(data: Mapping[str, Any]) -> Prescription:
             cost=Cost(total, tuple((name, float(amount)) for name, amount in cost.items())),
             change=tuple(_change_from_json(row) for row in data.get("change", ())),
             cautions=tuple(data.get("cautions", ())),
+            take_up=float(data.get("take_up", 1.0)),
             saw_settings_deg=tuple(float(deg) for deg in data.get("saw_settings_deg", ())),
         )
     except (KeyError, TypeError, ValueError) as error:

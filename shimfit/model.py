@@ -413,5 +413,7 @@ class Prescription:
     cost: Cost = Cost(0.0)
     change: tuple[Change, ...] = ()
     cautions: tuple[str, ...] = ()
+    take_up: float = 1.0
+    """Share of the change that packs are expected to give here; counted in."""
     saw_settings_deg: tuple[float, ...] = field(default=())
     """Saw settings that the pieces need, in order of use; empty when nothing is sawn."""

@@ -55,6 +55,7 @@ def an_answer(resting: Resting) -> Prescription:
         cost=Cost(12.5, (("pieces", 10.0), ("rock", 2.5))),
         change=(Change(Seat.NEXT, 1.0, 1.2, push_mm=5.0), Change(Seat.OUT, 0.0, 1.0)),
         cautions=("look",),
+        take_up=0.92,
         saw_settings_deg=(0.5,),
     )
 

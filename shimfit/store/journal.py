@@ -27,6 +27,7 @@ from shimfit.store.chain import BadEvent, first_bad
 from shimfit.store.db import saying_what
 from shimfit.store.events import GENESIS, Draft, Event, canonical, microseconds
 from shimfit.store.fold import RunFold, fold_run
+from shimfit.store.reading import read_data
 from shimfit.store.shapes import wrong_with
 from shimfit.store.state import JobState
 from shimfit.store.steps import UNDONE, Step, to_redo, to_undo, voided_steps, words
@@ -357,6 +358,13 @@ class Journal:
             found = list(rows.select(self._opened.db, f"{where} ORDER BY seq", values))
         yield from found
 
+    def standing(self, kinds: Sequence[str], job: str) -> list[Event]:
+        """Events of some kinds of a job that were not undone, in the order they happened."""
+        with self._guard, saying_what(self.path):
+            found = rows.of_kinds(self._opened.db, (*kinds, UNDONE), EVERYTHING, job)
+        void = voided_steps(event for event in found if event.kind == UNDONE)
+        return [event for event in found if event.kind != UNDONE and event.step not in void]
+
     def event(self, event_id: str) -> Event | None:
         """The event of that id, or None."""
         with self._guard, saying_what(self.path):
@@ -375,8 +383,9 @@ class Journal:
             self._bring_forward()
             end = EVERYTHING if upto is None else upto
             found = rows.of_kinds(self._opened.db, ("job-added", "run-added", UNDONE), end)
-            void = voided_steps(event for event in found if event.kind == UNDONE)
-            standing = [event for event in found if event.step not in void and event.job]
+            readable = [event for event in found if read_data(event)[0] is not None]
+            void = voided_steps(event for event in readable if event.kind == UNDONE)
+            standing = [event for event in readable if event.step not in void and event.job]
             jobs = {event.job: event for event in reversed(standing) if event.kind == "job-added"}
             ordered = sorted(jobs.values(), key=lambda event: (event.stamp, event.id))
             return tuple(self._job_state(event, standing, end) for event in ordered)
@@ -478,7 +487,7 @@ class Journal:
             yield Step(tuple(events)[::-1])
 
     def _void(self, job: str | None) -> tuple[frozenset[str], frozenset[str]]:
-        undone = [event for event in self._all_undone() if event.job == job]
+        undone = [event for event in self._all_undone() if event.job == job and read_data(event)[0]]
         return voided_steps(undone), frozenset(event.step for event in undone)
 
     def _all_undone(self) -> list[Event]:

@@ -161,7 +161,9 @@ def log_ready(site: Site, place: Place, reading: Reading, asked: Asked) -> Logge
     by = asked.by or site.settings.by or None
     drafts = [Draft("reading", reading_to_json(reading), place.job, place.run, place.post, by)]
     if reading.stage in ("verify", "rails-on") and reading.lean is not None:
-        drafts = [*site.implied_packing(post), *drafts]
+        from shimfit.workflow.takeup import observation
+
+        drafts = [*site.implied_packing(post), *observation(site, place, post, reading), *drafts]
     site.journal.append_all(drafts)
     answer = answer_now(site, place) if reading.stage != "mid" else None
     after = site.post(place)

@@ -22,7 +22,6 @@ from shimfit.contract import foot_to_json, lot_to_json, pack_to_json, tolerance_
 from shimfit.core.tolerance import DEFAULT_TOLERANCE, parse_tolerance
 from shimfit.entry import EntrySettings, Heard, Understood, parse_entry
 from shimfit.errors import UsageError
-from shimfit.model import PostState
 from shimfit.settings import Settings
 from shimfit.store.events import Draft
 from shimfit.store.journal import Journal, wall_clock
@@ -241,7 +240,11 @@ class Site:
             self._draft(
                 place,
                 "packed",
-                {"packs": [pack_to_json(pack) for pack in packs], "as_prescribed": as_prescribed},
+                {
+                    "packs": [pack_to_json(pack) for pack in packs],
+                    "as_prescribed": as_prescribed,
+                    "before": [pack_to_json(pack) for pack in post.packs_in_place],
+                },
             ),
         ]
         self.journal.append_all(drafts)
@@ -409,11 +412,13 @@ class Site:
     def movements(self, before: Sequence[Pack], after: Sequence[Pack]) -> list[Draft]:
         """What putting `after` in place of `before` moves in the box, as drafts; none when nothing moves."""
         from shimfit.core.box import movement, returned
+        from shimfit.core.correction.boxed import merged
+        from shimfit.workflow.following import moved_packs
 
-        kept = set(before) & set(after)
-        lots = self.box().lots
-        back_from_before = returned((pack for pack in before if pack not in kept), lots)
-        moved = movement((*lots, *back_from_before), (pack for pack in after if pack not in kept))
+        came_out, went_in = moved_packs(before, after)
+        box = self.box()
+        back_from_before = returned(came_out, (*box.lots, *box.used_up))
+        moved = movement(merged((*box.lots, *back_from_before)), went_in)
         # What comes out of one pack and goes into another never was in the box between the two.
         used = Counter(dict(moved.used))
         back = []
@@ -430,10 +435,10 @@ class Site:
 
     def implied_packing(self, post: PostRecord) -> list[Draft]:
         """Stock that left the box because an open prescription was followed without being logged."""
-        answer = post.prescription
-        if answer is None or post.state is not PostState.PACK or answer.status == "impossible":
-            return []
-        return self.movements(post.packs_in_place, answer.packs)
+        from shimfit.workflow.following import followed_packs
+
+        packs = followed_packs(post)
+        return [] if packs is None else self.movements(post.packs_in_place, packs)
 
     def _draft(self, place: Place, kind: str, data: dict[str, Any]) -> Draft:
         return Draft(kind, data, place.job, place.run, place.post, self.settings.by or None)

@@ -8,22 +8,26 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from shimfit.core import packing
-from shimfit.core.box import returned, without
-from shimfit.model import Lot, PostState, Prescription, Seat
+from shimfit.core.box import without
+from shimfit.model import Lean, Lot, PostState, Prescription, Seat
+from shimfit.workflow.takeup import book_of, of_lots, of_packs
 
 if TYPE_CHECKING:
     from shimfit.core.packing.options import Layout
-    from shimfit.model import Foot, Lean, Tolerance
+    from shimfit.core.takeup import TakeUp
+    from shimfit.model import Foot, Tolerance
     from shimfit.store.state import PostRecord, RunState
     from shimfit.workflow.place import Place
     from shimfit.workflow.site import Site
 
 MARK_MM = 0.5
 """How exactly a mark is drawn and met, one standard deviation (common practice, no source)."""
+WORTH_ANOTHER_LOOK = 0.02
+"""Difference in take-up from which an answer is worked out again for the materials that it uses."""
 LARGEST_MARGIN = 0.6
 """Most of the tolerance that the margin may take; more would make everything impossible."""
 
@@ -86,33 +90,74 @@ class Solver:
         lean = post.reading.lean if post.reading is not None else None
         if lean is None or post.reading is None:
             return None
-        run = site.run(place.job, place.run)
-        options = options_of(run)
-        box = site.box().lots
-        lots = without(box, (pack for other in promised(site, place) for pack in other.packs))
-        margin = margin_slope(post)
+        options = options_of(site.run(place.job, place.run))
+        lots = without(site.box().lots, (pack for other in promised(site, place) for pack in other.packs))
+        book = book_of(site, place.job)
+        known = of_lots(book, lots)
+        answer = self._answer(post, lean, lots, options, known)
+        # Which materials go in is known only now; where they give otherwise than the box, once more.
+        better = of_packs(book, answer.packs, lots)
+        if answer.packs and abs(better.mean - known.mean) > WORTH_ANOTHER_LOOK:
+            known = better
+            answer = self._answer(post, lean, lots, options, known)
+        if known.learned and (answer.packs or answer.change):
+            answer = replace(answer, cautions=(*answer.cautions, known.words))
+        return answer
+
+    def _answer(
+        self, post: PostRecord, lean: Lean, lots: tuple[Lot, ...], options: packing.Options, known: TakeUp
+    ) -> Prescription:
+        """First packs, or what to change; the take-up is counted in."""
+        assert post.reading is not None
+        feelers = {seat: feeler_mm for seat, feeler_mm in post.reading.rocks if feeler_mm > 0.0}
+        margin = margin_slope(post, lean, known.u)
         if post.packs_in_place:
             from shimfit.core.correction import correct
 
-            return correct(
+            answer = correct(
                 post.foot,
                 post.height_mm,
                 lean,
                 post.tolerance,
-                now={pack.seat: pack.made_mm for pack in post.packs_in_place},
+                now=post.packs_in_place,
                 options=options,
-                lots=(*lots, *returned(post.packs_in_place, box)),
+                lots=lots,
                 margin_slope=margin,
+                take_up=known.mean,
+                feelers_mm=feelers,
+                trimmed=post.trimmed,
             )
-        return packing.prescribe(
+            return replace(answer, take_up=known.mean)
+        if post.tolerance.holds(lean, post.height_mm):
+            known_mean = 1.0  # it stands as it is: nothing is packed, nothing taken up
+        else:
+            known_mean = known.mean
+        answer = packing.prescribe(
             post.foot,
             post.height_mm,
-            lean,
+            Lean(lean.slope_along / known_mean, lean.slope_across / known_mean),
             post.tolerance,
             self.tables(lots, options),
             margin_slope=margin,
-            feelers=dict(post.reading.rocks),
+            feelers=feelers,
         )
+        return _taken_up(answer, lean, known_mean)
+
+
+def _taken_up(answer: Prescription, lean: Lean, take_up: float) -> Prescription:
+    """An answer for a lean ÷ take-up, told for the lean itself; what is left over moves as little."""
+
+    def scaled(left: Lean) -> Lean:
+        return Lean(left.slope_along * take_up, left.slope_across * take_up)
+
+    resting = answer.resting
+    told = replace(
+        resting,
+        lean=None if resting.lean is None else scaled(resting.lean),
+        limits=None if resting.limits is None else (scaled(resting.limits[0]), scaled(resting.limits[1])),
+    )
+    within = told.lean is not None and answer.tolerance.holds(told.lean, answer.height_mm)
+    return replace(answer, lean=lean, resting=told, within=within, take_up=take_up)
 
 
 def options_of(run: RunState) -> packing.Options:
@@ -134,8 +179,8 @@ def promised(site: Site, place: Place) -> list[Prescription]:
     return found
 
 
-def margin_slope(post: PostRecord) -> float:
-    """What the search keeps away from the limit: the doubt of the reading and of the marks, as a slope.
+def margin_slope(post: PostRecord, lean: Lean, u_take_up: float) -> float:
+    """What the search keeps away from the limit: doubt of the reading, the marks and the take-up, as a slope.
 
     1.645 of the combined standard uncertainty (one-sided 95 %), but at most 60 % of what is allowed.
     """
@@ -145,5 +190,5 @@ def margin_slope(post: PostRecord) -> float:
     u_reading = max(reading.u_along or 0.0, reading.u_across or 0.0)
     # A mark that is off by 0.5 mm on a taper of 1 in 30 moves one corner by 0.017 mm.
     u_mark = MARK_MM / 30.0 / (2.0 * min(post.foot.along_mm, post.foot.across_mm))
-    margin = 1.645 * math.hypot(u_reading, u_mark)
+    margin = 1.645 * math.hypot(u_reading, u_mark, u_take_up * lean.magnitude)
     return min(margin, LARGEST_MARGIN * post.tolerance.allowed_slope(post.height_mm))
