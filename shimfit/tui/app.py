@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import signal
+from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar
 
 from textual.app import App, SystemCommand
@@ -35,7 +36,7 @@ _BOUND_BY_LIBRARY = ("ctrl+q",)
 class ShimfitApp(App[None]):
     """One open data file on the screen."""
 
-    CSS_PATH = "style.tcss"
+    CSS_PATH = Path(__file__).with_name("style.tcss")
     TITLE = "shimfit"
     ENABLE_COMMAND_PALETTE = True
     # Not ClassVar: the library declares both as instance variables.

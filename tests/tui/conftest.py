@@ -6,7 +6,7 @@ import asyncio
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, ClassVar
 
 import pytest
 
@@ -87,7 +87,7 @@ def app_on(make_site: Callable[..., Site]):
 class Hand:
     """Types, waits and reads the screen of a running program."""
 
-    NAMES = {
+    NAMES: ClassVar[dict[str, str]] = {
         "/": "slash",
         ".": "full_stop",
         " ": "space",
@@ -95,7 +95,6 @@ class Hand:
         "-": "minus",
         "@": "at",
         "'": "apostrophe",
-        "\"": "quotation_mark",
         ",": "comma",
         "?": "question_mark",
     }

@@ -270,7 +270,8 @@ def test_a_storm_of_resizes_is_survived(app_on, running, wait_for) -> None:
         app = app_on()
         async with running(app, 80, 24) as hand:
             await hand.enter("9n5o")
-            for columns, rows in ((200, 60), (40, 10), (3, 3), (120, 20), (64, 14), (63, 13), (30, 8), (110, 24)):
+            sizes = ((200, 60), (40, 10), (3, 3), (120, 20), (64, 14), (63, 13), (30, 8), (110, 24))
+            for columns, rows in sizes:
                 await hand.pilot.resize_terminal(columns, rows)
             await hand.pilot.resize_terminal(40, 20)
             await hand.sees("TOP leans 9 mm", "▲ pack")

@@ -1,4 +1,4 @@
-"""Pictures are plain values: the pack is on the side that the top leans to, drawn to scale, in both sign sets."""
+"""Pictures are plain values: packs on the side that the top leans to, to scale, in both sign sets."""
 
 from __future__ import annotations
 
@@ -43,7 +43,8 @@ def cells(canvas: Canvas, role: str) -> list[tuple[int, int]]:
 @pytest.mark.parametrize("size", [(40, 8), (52, 13), (60, 25)])
 def test_a_pack_is_drawn_on_its_own_side(seat: Seat, size: tuple[int, int]) -> None:
     lean = Lean(0.008 * seat.sign_along, 0.005 * seat.sign_across)
-    drawn = foot_plan(FOOT, [pack(seat)], lean, 1000, names=NAMES, glyphs=UNICODE, width=size[0], height=size[1])
+    width, height = size
+    drawn = foot_plan(FOOT, [pack(seat)], lean, 1000, names=NAMES, glyphs=UNICODE, width=width, height=height)
     where = cells(drawn, "lift") + cells(drawn, "number")
     frame = [x for x, y in cells(drawn, "frame")], [y for x, y in cells(drawn, "frame")]
     left, right, top, bottom = min(frame[0]), max(frame[0]), min(frame[1]), max(frame[1])
@@ -102,9 +103,10 @@ def test_no_size_and_no_lean_breaks_a_picture(along: float, across: float, size:
     lean, (width, height) = Lean(along, across), size
     packs = [pack(seat, "fill" if seat.is_corner else "lift") for seat in Seat]
     top = lean.top_mm(1000)
+    span = span_for(math.hypot(*top), 2.0)
     drawn = [
         foot_plan(FOOT, packs, lean, 1000, names=NAMES, glyphs=ASCII, width=width, height=height),
-        target(top, 2.0, span=span_for(math.hypot(*top), 2.0), names=NAMES, glyphs=ASCII, width=width, height=height),
+        target(top, 2.0, span=span, names=NAMES, glyphs=ASCII, width=width, height=height),
         elevation(FOOT, lean, 1000, names=NAMES, glyphs=ASCII, width=width, height=height),
         trend([3.0, 0.0, 1.0], 2.0, glyphs=ASCII, width=width, height=height),
         run_as_it_stands(
@@ -156,9 +158,7 @@ def test_every_state_differs_by_sign_in_both_sets() -> None:
 
 
 def test_numerals_are_three_rows_and_fractions_stack() -> None:
-    assert numerals("29.5", blocks=True).text() == (
-        "▀▀█ █▀█   █▀▀\n█▀▀ ▀▀█   ▀▀█\n▀▀▀ ▀▀▀ ▀ ▀▀▀"
-    )
+    assert numerals("29.5", blocks=True).text() == ("▀▀█ █▀█   █▀▀\n█▀▀ ▀▀█   ▀▀█\n▀▀▀ ▀▀▀ ▀ ▀▀▀")
     assert numerals("1/2", blocks=False).height == HEIGHT
     assert numerals("1/2", blocks=False).text().isascii()
     figure = stacked("1", "3", "8", blocks=True, bar="─")

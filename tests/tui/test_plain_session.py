@@ -113,7 +113,7 @@ def test_the_end_of_the_input_ends_it(make_site) -> None:
 
 def test_a_stop_from_the_keyboard_is_130(make_site) -> None:
     class Interrupted(io.StringIO):
-        def readline(self, size: int = -1) -> str:
+        def readline(self, size: int = -1) -> str:  # noqa: ARG002 - the stream's signature
             raise KeyboardInterrupt
 
     said = io.StringIO()

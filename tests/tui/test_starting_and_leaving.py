@@ -15,7 +15,12 @@ import time
 
 import pytest
 
-RUN = "import sys; from shimfit.workflow.site import Site; from shimfit.tui import run; s = Site.open(sys.argv[1]); "
+RUN = """
+import sys
+from shimfit.workflow.site import Site
+from shimfit.tui import run
+s = Site.open(sys.argv[1])
+"""
 LEAVE_ALTERNATE, MOUSE_OFF, CURSOR_ON = b"\x1b[?1049l", b"\x1b[?1000l", b"\x1b[?25h"
 
 
@@ -81,7 +86,9 @@ def test_the_rehearsal_logs_one_reading_and_quits_by_itself(tmp_path) -> None:
         assert site.post(place).readings[-1].text == "3mmn2mmo"
 
 
-FIRST_PAINT = RUN + """
+FIRST_PAINT = (
+    RUN
+    + """
 from shimfit.tui.app import ShimfitApp
 import asyncio
 async def paint():
@@ -90,6 +97,7 @@ async def paint():
         print("LOADED", " ".join(sorted(name for name in sys.modules if "." not in name)))
 asyncio.run(paint())
 """
+)
 NOT_LOADED = ("numpy", "highspy", "pint", "serial", "scipy", "fpdf", "textual_serve", "aiohttp")
 
 

@@ -59,9 +59,8 @@ def record(state: PostState, lean: Lean | None, **more: object) -> tuple[RunStat
     reading = None
     if lean is not None:
         reading = Reading("typed", lean.slope_along, lean.slope_across, 1000.0)
-    post = PostRecord(
-        "7", 1, 0.0, "line", FOOT, 1000.0, TOLERANCE, reading=reading, readings=(reading,) if reading else (), state=state
-    )
+    readings = (reading,) if reading else ()
+    post = PostRecord("7", 1, 0.0, "line", FOOT, 1000.0, TOLERANCE, readings, reading, state=state)
     return RunState("heron", "jetty", FOOT, 1000.0, TOLERANCE), replace(post, **more)
 
 

@@ -68,6 +68,14 @@ class Canvas:
                 if character != " " or role:
                     self.put(x + column, y + row, character, role)
 
+    def copy(self) -> Canvas:
+        """The same picture, to draw on without changing this one."""
+        twin = Canvas(0, 0)
+        twin.width, twin.height = self.width, self.height
+        twin._characters = [row.copy() for row in self._characters]
+        twin._roles = [row.copy() for row in self._roles]
+        return twin
+
     def runs(self, y: int) -> list[Run]:
         """Row y as stretches of like role, left to right."""
         cells = zip(self._characters[y], self._roles[y], strict=True)

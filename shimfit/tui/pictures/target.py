@@ -6,6 +6,7 @@ The same picture serves the stream of an inclinometer and the pair before/after.
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from shimfit.model import Face
@@ -32,51 +33,86 @@ def span_for(reach_mm: float, allowed_mm: float, last: float | None = None) -> f
     return next((span for span in SPANS if need <= span * 0.95), SPANS[-1])
 
 
+@dataclass(frozen=True, slots=True)
+class Backdrop:
+    """A target without its mark: cross, ring and names, to be drawn once for many marks."""
+
+    canvas: Canvas
+    middle: tuple[int, int]
+    rows_per_mm: float
+    rows: int
+    """Rows of the target itself; below them is room for a legend."""
+
+
+def backdrop(
+    allowed_mm: float,
+    *,
+    span: float,
+    names: Mapping[Face, str],
+    glyphs: Glyphs,
+    width: int,
+    height: int,
+    legend_rows: int = 1,
+) -> Backdrop:
+    """Draw all but the mark. allowed_mm: radius of the ring; span: half width in tolerances."""
+    canvas = Canvas(width, height)
+    rows = max(0, height - legend_rows)
+    x, y = width // 2, rows // 2
+    half_rows = max(1, min(rows // 2, int(width / 2 / ASPECT)))
+    half_columns = round(half_rows * ASPECT)
+    rows_per_mm = half_rows / (span * allowed_mm)
+    canvas.line((x - half_columns, y), (x + half_columns, y), glyphs.horizontal, "frame")
+    canvas.line((x, y - half_rows), (x, y + half_rows), glyphs.vertical, "frame")
+    _draw_ring(canvas, (x, y), allowed_mm * rows_per_mm, glyphs)
+    canvas.put(x, y, glyphs.plumb, "frame")
+    canvas.put_middle(x, y - half_rows, names[Face.OUT], "label")
+    canvas.put_middle(x, y + half_rows, names[Face.HOUSE], "label")
+    canvas.put_right(x - half_columns + len(names[Face.PREV]), y, names[Face.PREV], "label")
+    canvas.put_right(x + half_columns + 1, y, names[Face.NEXT], "label")
+    return Backdrop(canvas, (x, y), rows_per_mm, rows)
+
+
+def with_mark(
+    scene: Backdrop, top_mm: tuple[float, float] | None, allowed_mm: float, glyphs: Glyphs, *legend: str
+) -> Canvas:
+    """The target with the top's mark on it (None: not known) and a row for each legend."""
+    canvas = scene.canvas.copy()
+    if top_mm is not None:
+        column, row = mark_cell(top_mm, scene.rows_per_mm, scene.middle)
+        role = "within" if math.hypot(*top_mm) <= allowed_mm else "beyond"
+        on_canvas = min(max(0, column), canvas.width - 1), min(max(0, row), scene.rows - 1)
+        canvas.put(*on_canvas, glyphs.top, role)
+    for index, text in enumerate(legend):
+        canvas.put_middle(scene.middle[0], scene.rows + index, text, "label" if index == 0 else "strong")
+    return canvas
+
+
 def target(
     top_mm: tuple[float, float] | None,
     allowed_mm: float,
     *,
     span: float,
-    names: Mapping[Face, str] | None,
+    names: Mapping[Face, str],
     glyphs: Glyphs,
     width: int,
     height: int,
     legend: str = "",
 ) -> Canvas:
-    """Draw the target.
+    """Draw a target at once.
 
     top_mm: displacement of the top (+next, +out); None = not known, no mark. allowed_mm: radius of the
-    ring. span: half width of the target in tolerances. names: labels at the four sides, None for none.
+    ring. span: half width of the target in tolerances. names: labels at the four sides.
     """
-    canvas = Canvas(width, height)
-    legend_rows = 1 if legend else 0
-    rows = height - legend_rows
-    x, y = width // 2, rows // 2
-    half_rows = max(1, min(rows // 2, int(width / 2 / ASPECT)))
-    rows_per_mm = half_rows / (span * allowed_mm)
-    canvas.line(
-        (x - round(half_rows * ASPECT), y), (x + round(half_rows * ASPECT), y), glyphs.horizontal, "frame"
+    scene = backdrop(
+        allowed_mm,
+        span=span,
+        names=names,
+        glyphs=glyphs,
+        width=width,
+        height=height,
+        legend_rows=1 if legend else 0,
     )
-    canvas.line((x, y - half_rows), (x, y + half_rows), glyphs.vertical, "frame")
-    _draw_ring(canvas, (x, y), allowed_mm * rows_per_mm, glyphs)
-    canvas.put(x, y, glyphs.plumb, "frame")
-    if names is not None:
-        canvas.put_middle(x, y - half_rows, names[Face.OUT], "label")
-        canvas.put_middle(x, y + half_rows, names[Face.HOUSE], "label")
-        canvas.put_right(x - round(half_rows * ASPECT) + len(names[Face.PREV]), y, names[Face.PREV], "label")
-        canvas.put_right(x + round(half_rows * ASPECT) + 1, y, names[Face.NEXT], "label")
-    if top_mm is not None:
-        column, row = mark_cell(top_mm, rows_per_mm, (x, y))
-        inside = math.hypot(*top_mm) <= allowed_mm
-        canvas.put(
-            min(max(0, column), width - 1),
-            min(max(0, row), rows - 1),
-            glyphs.top,
-            "within" if inside else "beyond",
-        )
-    if legend:
-        canvas.put_middle(x, height - 1, legend, "label")
-    return canvas
+    return with_mark(scene, top_mm, allowed_mm, glyphs, *([legend] if legend else []))
 
 
 def mark_cell(top_mm: tuple[float, float], rows_per_mm: float, middle: tuple[int, int]) -> tuple[int, int]:

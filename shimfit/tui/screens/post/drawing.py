@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING
 
 from shimfit.entry.echo import number_text
 from shimfit.entry.result import Incomplete, Refused, Understood
-from shimfit.model import Face, Lean, PostState
+from shimfit.model import Lean, PostState
 from shimfit.tui import lengths
 from shimfit.tui.glyphs import ROLES
 from shimfit.tui.pictures.canvas import Canvas
 from shimfit.tui.pictures.foot_plan import foot_plan
 from shimfit.tui.pictures.numerals import HEIGHT, STACKED_HEIGHT, numerals, stacked
 from shimfit.tui.pictures.run_picture import strip
-from shimfit.tui.pictures.target import span_for, target
 from shimfit.tui.screens.post.room import answer_rows, said_rows
 from shimfit.tui.screens.post.sight import in_order
 from shimfit.tui.telling import state_word
@@ -26,11 +24,9 @@ if TYPE_CHECKING:
     from shimfit.tui.glyphs import Glyphs
     from shimfit.tui.screens.post.room import Room
     from shimfit.tui.screens.post.sight import Sight
-    from shimfit.tui.telling import PackLine, Words
+    from shimfit.tui.telling import PackLine
 
 WIDEST_PLAN, TALLEST_PLAN = 64, 25
-PAIR_FROM = 46
-"""Columns from which the foot and the target stand side by side."""
 
 
 def headline(sight: Sight, room: Room, width: int) -> Canvas:
@@ -154,33 +150,15 @@ def _pack_figure(sight: Sight, pack: PackLine, room: Room, width: int, height: i
     return canvas
 
 
-# ---------------------------------------------------------------- plan and target
+# ---------------------------------------------------------------- plan
 
 
-def plan(sight: Sight, width: int, height: int, span: float | None) -> Canvas:
-    """The foot with its packs; while an inclinometer streams, the target beside it or instead of it."""
+def plan(sight: Sight, width: int, height: int) -> Canvas:
+    """The foot with its packs, or with the lean that is being typed."""
     record = sight.record
     if record is None or height < 3:
         return Canvas(width, height)
-    if sight.live is None:
-        return _foot(sight, record, min(width, WIDEST_PLAN), min(height, TALLEST_PLAN))
-    if width < PAIR_FROM:
-        return _live_target(sight, record, width, height, span)
-    canvas = Canvas(width, height)
-    half = min(width // 2, WIDEST_PLAN)
-    tall = min(height, TALLEST_PLAN)
-    canvas.paste(0, 0, _foot(sight, record, half, tall))
-    canvas.paste(half, 0, _live_target(sight, record, min(width - half, WIDEST_PLAN), tall, span))
-    return canvas
-
-
-def live_span(sight: Sight, last: float | None) -> float | None:
-    """Scale of the target for what streams in now; `last` is kept while it fits."""
-    record, live = sight.record, sight.live
-    if record is None or live is None or live.lean is None:
-        return last
-    off_mm = math.hypot(*live.lean.top_mm(record.height_mm))
-    return span_for(off_mm, record.tolerance.allowed_top_mm(record.height_mm), last)
+    return _foot(sight, record, min(width, WIDEST_PLAN), min(height, TALLEST_PLAN))
 
 
 def _foot(sight: Sight, record: PostRecord, width: int, height: int) -> Canvas:
@@ -202,51 +180,6 @@ def _foot(sight: Sight, record: PostRecord, width: int, height: int) -> Canvas:
         width=width,
         height=height,
     )
-
-
-def _live_target(sight: Sight, record: PostRecord, width: int, height: int, span: float | None) -> Canvas:
-    live, words = sight.live, sight.words
-    assert live is not None
-    assert words is not None
-    lean = live.lean
-    legend = live.word if lean is None else words.off(lean, record)
-    if lean is None or height < 7:
-        return _target_of(sight, lean, span, width=width, height=height, legend=legend)
-    canvas = Canvas(width, height)
-    canvas.paste(0, 0, _target_of(sight, lean, span, width=width, height=height - 1, legend=legend))
-    canvas.put_middle(width // 2, height - 1, _what_to_raise(lean, record, words), "strong")
-    return canvas
-
-
-def _target_of(
-    sight: Sight, lean: Lean | None, span: float | None, *, width: int, height: int, legend: str
-) -> Canvas:
-    record = sight.record
-    assert sight.words is not None
-    assert record is not None
-    return target(
-        lean.top_mm(record.height_mm) if lean else None,
-        record.tolerance.allowed_top_mm(record.height_mm),
-        span=span or 4.0,
-        names=sight.words.names,
-        glyphs=sight.glyphs,
-        width=width,
-        height=height,
-        legend=legend,
-    )
-
-
-def _what_to_raise(lean: Lean, record: PostRecord, words: Words) -> str:
-    """How much is left to raise each low edge: slope x side of the foot, turning about the other edge."""
-    parts = []
-    for face, slope, side_mm in (
-        (Face.NEXT if lean.slope_along > 0 else Face.PREV, lean.slope_along, record.foot.along_mm),
-        (Face.OUT if lean.slope_across > 0 else Face.HOUSE, lean.slope_across, record.foot.across_mm),
-    ):
-        rise_mm = abs(slope) * side_mm
-        if rise_mm >= 0.05:
-            parts.append(f"{words.names[face].upper()} {lengths.fine(rise_mm, words.units)}")
-    return "raise " + ", ".join(parts) if parts else "leave it so"
 
 
 # ---------------------------------------------------------------- the echo row

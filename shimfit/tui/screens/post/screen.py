@@ -11,6 +11,7 @@ from shimfit.model import PostState
 from shimfit.tui.glyphs import ROLES
 from shimfit.tui.screens.page import Page
 from shimfit.tui.screens.post import drawing, taps, wide
+from shimfit.tui.screens.post.live import LiveTarget
 from shimfit.tui.screens.post.room import Room, share_out
 from shimfit.tui.screens.post.sight import look_at
 from shimfit.tui.telling import state_word
@@ -40,7 +41,7 @@ class PostScreen(Page):
     def __init__(self, desk: Desk) -> None:
         super().__init__(desk)
         self.sight = look_at(desk, 0, None, None)
-        self._span: float | None = None
+        self._target = LiveTarget()
 
     def compose_body(self) -> ComposeResult:
         """List | sentences, figures, answer, plan | pictures for wide screens."""
@@ -51,7 +52,9 @@ class PostScreen(Page):
                 yield Picture(lambda w, h: drawing.said(self.sight, self.room, w, h), id="said")
                 yield Picture(lambda w, h: drawing.big(self.sight, self.room, w, h), id="big")
                 yield Picture(lambda w, h: drawing.answer(self.sight, self.room, w, h), id="answer")
-                yield Picture(lambda w, h: drawing.plan(self.sight, w, h, self._span), id="plan")
+                with Horizontal(id="pictures"):
+                    yield Picture(lambda w, h: drawing.plan(self.sight, w, h), id="plan")
+                    yield Picture(lambda w, h: self._target.draw(self.sight, w, h), id="target")
             with Vertical(id="side"):
                 yield Picture(lambda w, h: wide.before_after(self.sight, w, h), id="pair")
                 yield Picture(lambda w, h: wide.from_the_side(self.sight, w, h), id="elevation")
@@ -79,7 +82,7 @@ class PostScreen(Page):
     def new_post(self) -> None:
         """Another post is on screen: start with its first pack."""
         self._look(0)
-        self._span = None
+        self._target.forget()
         self.show()
 
     def typed(self) -> None:
@@ -110,15 +113,17 @@ class PostScreen(Page):
 
     def show_live(self, live: Live) -> None:
         """Draw what the inclinometer shows; only what changed goes out."""
-        first = self.sight.live is None
-        settled = live.taken is not None and (first or self.sight.live.taken is None)  # type: ignore[union-attr]  # first covers None
-        self.sight = look_at(self.desk, self.sight.shown_pack, self.sight.heard, live)
-        self._span = drawing.live_span(self.sight, self._span)
+        before = self.sight.live
+        self.sight = self.sight.with_live(live)
         self.warn(live.trouble)
-        if first:
-            self._lay_out()
-        self.query_one("#plan", Picture).redraw()
-        self.query_one("#echo", Picture).redraw()
+        if before is None:
+            self.add_class("-live")
+            self.call_after_refresh(self.show)
+            return
+        self.query_one("#target", Picture).redraw()
+        if live.word != before.word:
+            self.query_one("#echo", Picture).redraw()
+        settled = live.taken is not None and before.taken is None
         if settled and self._stands_within(live) and self.desk.settings.bell:
             self.app.bell()
             self.app.bell()

@@ -55,6 +55,10 @@ class Sight:
         """The same look with something else on the line."""
         return replace(self, heard=heard)
 
+    def with_live(self, live: Live) -> Sight:
+        """The same look with the inclinometer moved on."""
+        return replace(self, live=live)
+
 
 def look_at(desk: Desk, shown_pack: int, heard: Heard | None, live: Live | None) -> Sight:
     """Take a look."""

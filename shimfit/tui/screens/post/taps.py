@@ -10,6 +10,8 @@ from shimfit.model import Face
 from shimfit.tui.widgets.taps import Tap
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from shimfit.tui.screens.post.sight import Sight
 
 AS_DRAWN = (Face.PREV, Face.NEXT, Face.OUT, Face.HOUSE)
@@ -56,7 +58,7 @@ def pad(sight: Sight) -> list[list[Tap]]:
     return rows
 
 
-def _letters(sight: Sight) -> dict[Face, str]:
+def _letters(sight: Sight) -> Mapping[Face, str]:
     if isinstance(sight.heard, Understood):
         return sight.heard.settings.all_letters
     return {face: DEFAULT_LETTERS[face.value] for face in Face}

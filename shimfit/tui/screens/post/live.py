@@ -1,0 +1,81 @@
+"""The target while an inclinometer streams: what does not move is drawn once, the mark at sensor rate."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from shimfit.model import Face
+from shimfit.tui import lengths
+from shimfit.tui.pictures.canvas import Canvas
+from shimfit.tui.pictures.target import Backdrop, backdrop, span_for, with_mark
+
+if TYPE_CHECKING:
+    from shimfit.model import Lean
+    from shimfit.store.state import PostRecord
+    from shimfit.tui.screens.post.sight import Sight
+    from shimfit.tui.telling import Words
+
+LEGEND_ROWS = 2
+LEAST_RISE_MM = 0.05
+WIDEST, TALLEST = 64, 25
+
+
+class LiveTarget:
+    """Draws the target, remembering its scale and all that did not change since the last time."""
+
+    def __init__(self) -> None:
+        self._span: float | None = None
+        self._key: object = None
+        self._scene: Backdrop | None = None
+
+    def forget(self) -> None:
+        """Another post is on screen: its scale is its own."""
+        self._span = None
+
+    def draw(self, sight: Sight, width: int, height: int) -> Canvas:
+        """The target as it is now."""
+        record, words, live = sight.record, sight.words, sight.live
+        if record is None or words is None or live is None or height < 3:
+            return Canvas(width, height)
+        width, height = min(width, WIDEST), min(height, TALLEST)
+        allowed_mm = record.tolerance.allowed_top_mm(record.height_mm)
+        top_mm = live.lean.top_mm(record.height_mm) if live.lean else None
+        if top_mm is not None:
+            self._span = span_for(math.hypot(*top_mm), allowed_mm, self._span)
+        scene = self._backdrop(sight, words, allowed_mm, width, height)
+        if live.lean is None:
+            return with_mark(scene, None, allowed_mm, sight.glyphs, live.word)
+        off = words.off(live.lean, record)
+        return with_mark(
+            scene, top_mm, allowed_mm, sight.glyphs, off, what_to_raise(live.lean, record, words)
+        )
+
+    def _backdrop(self, sight: Sight, words: Words, allowed_mm: float, width: int, height: int) -> Backdrop:
+        span = self._span or 4.0
+        key = (span, allowed_mm, width, height, tuple(words.names.values()), sight.glyphs.top)
+        if self._scene is None or key != self._key:
+            self._key = key
+            self._scene = backdrop(
+                allowed_mm,
+                span=span,
+                names=words.names,
+                glyphs=sight.glyphs,
+                width=width,
+                height=height,
+                legend_rows=LEGEND_ROWS,
+            )
+        return self._scene
+
+
+def what_to_raise(lean: Lean, record: PostRecord, words: Words) -> str:
+    """How much is left to raise each low edge: slope x side of the foot, turning about the other edge."""
+    parts = []
+    for face, slope, side_mm in (
+        (Face.NEXT if lean.slope_along > 0 else Face.PREV, lean.slope_along, record.foot.along_mm),
+        (Face.OUT if lean.slope_across > 0 else Face.HOUSE, lean.slope_across, record.foot.across_mm),
+    ):
+        rise_mm = abs(slope) * side_mm
+        if rise_mm >= LEAST_RISE_MM:
+            parts.append(f"{words.names[face].upper()} {lengths.fine(rise_mm, words.units)}")
+    return "raise " + ", ".join(parts) if parts else "leave it so"
