@@ -139,7 +139,8 @@ class GeneralSearch(Search):
         errors[:, :n_bare] = supports.bare
         for column, seat in enumerate(supports.packed, start=n_bare):
             errors[:, column] = lists[seat].error[picks[seat]]
-        planes, good = settle_many(points, supports.stiffness, errors, self.pull_mm)
+        rough = self.task.thin or self.task.lean_only
+        planes, good = settle_many(points, supports.stiffness, errors, self.pull_mm, hard_ones=not rough)
         depth = errors - planes @ np.column_stack((np.ones(len(points)), points)).T
         good &= depth[:, 0] >= -_DUST
         good &= (depth[:, n_bare:] > _CARRIES * self.pull_mm).all(axis=1)
@@ -204,11 +205,13 @@ def _rock(points: Floats, errors: Floats, depth: Floats, n_bare: int) -> Floats:
     return rock
 
 
-def settle_many(points: Floats, stiffness: Floats, errors: Floats, pull_mm: float) -> tuple[Floats, Bools]:
+def settle_many(
+    points: Floats, stiffness: Floats, errors: Floats, pull_mm: float, *, hard_ones: bool = True
+) -> tuple[Floats, Bools]:
     """Resting planes (z0, u, v) for many sets of errors (m, n) on the same supports (n); and which rest in one way.
 
     Keeps what pushes and adds what penetrates until nothing changes, as `core.resting` does; the few that
-    run in a circle or stand on a line are handed to it.
+    run in a circle or stand on a line are handed to it, or with hard_ones off count as rocking.
     """
     m = len(errors)
     planes = np.zeros((m, 3))
@@ -237,7 +240,7 @@ def settle_many(points: Floats, stiffness: Floats, errors: Floats, pull_mm: floa
             members[rows] = pushing
             still.append(rows[~same])
         waiting = np.sort(np.concatenate(still)) if still else np.empty(0, dtype=np.int64)
-    for row in [*left, *waiting.tolist()]:
+    for row in [*left, *waiting.tolist()] if hard_ones else ():
         springs = [
             Spring(float(p[0]), float(p[1]), float(e), float(k))
             for p, e, k in zip(points, errors[row], stiffness, strict=True)
