@@ -15,7 +15,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from shimfit.model import Lot
-from shimfit.store.fold import trouble_with, unread_because
+from shimfit.store.reading import left_out, read_data
 from shimfit.store.state import BoxState, InstrumentRecord
 from shimfit.store.steps import UNDONE, voided_steps
 
@@ -57,7 +57,7 @@ class BoxFold:
     def add(self, event: Event) -> None:
         """Bring the state forward by one event; an event that is not of the box changes nothing."""
         if event.kind == UNDONE:
-            if trouble_with(event) is None:
+            if read_data(event)[0] is not None:
                 self._undone.append(event)
                 before, self._void = self._void, voided_steps(self._undone)
                 if not self._steps.isdisjoint(before ^ self._void):
@@ -83,15 +83,12 @@ class BoxFold:
 
 def _joined(log: str, events: Iterable[Event]) -> set[str]:
     """Logs whose boxes were emptied into this one, and those that were emptied into them before."""
-    said = [(event.log, event.data["log"]) for event in events if _joins(event)]
+    joining = (event for event in events if event.kind == "box-joined")
+    said = [(event.log, data["log"]) for event in joining if (data := read_data(event)[0])]
     logs = {log}
     while more := {other for own, other in said if own in logs} - logs:
         logs |= more
     return logs
-
-
-def _joins(event: Event) -> bool:
-    return event.kind == "box-joined" and trouble_with(event) is None
 
 
 class _Contents:
@@ -100,6 +97,8 @@ class _Contents:
     def __init__(self, logs: set[str]) -> None:
         self._logs = logs
         self._lots: dict[str, Lot] = {}
+        self._counts: dict[str, int] = {}
+        """What is left of each lot; apart from it, because it changes with every pack."""
         self._short: dict[str, int] = {}
         self._instruments: dict[str, InstrumentRecord] = {}
         self._history: list[InstrumentRecord] = []
@@ -108,14 +107,14 @@ class _Contents:
         self._last_seq = 0
 
     def add(self, event: Event) -> None:
-        trouble = trouble_with(event)
-        if trouble is not None:
-            self._unread.append(unread_because(event, trouble))
+        data, trouble = read_data(event)
+        if data is None:
+            self._unread.append(left_out(event, trouble))
             return
         if event.kind == "instrument":
-            self._instrument(event, event.data)
+            self._instrument(event, data)
         elif event.log in self._logs:
-            self._move(event.kind, event.data)
+            self._move(event.kind, data)
         self._last_seq = max(self._last_seq, event.seq)
 
     def _move(self, kind: str, data: dict[str, Any]) -> None:
@@ -123,30 +122,40 @@ class _Contents:
             case "stock-imported":
                 self._count_again(data["lots"])
             case "stock-added":
-                _put(self._lots, lot_from_row(data))
+                self._put(lot_from_row(data))
             case "stock-out":
-                lot = self._lots.get(data["lot"])
                 count = data.get("count")
-                self._take(data["lot"], (lot.count if lot else 0) if count is None else count)
+                self._take(data["lot"], self._counts.get(data["lot"], 0) if count is None else count)
             case "taken":
                 for used in data["used"]:
                     self._take(used["lot"], used.get("count", 1))
                 for row in data.get("back", ()):
-                    _put(self._lots, lot_from_row(row))
+                    self._put(lot_from_row(row))
             case "setting":
                 self._settings[data["key"]] = data["value"]
 
     def _count_again(self, rows: list[dict[str, Any]]) -> None:
-        counted: dict[str, Lot] = {}
+        counted: set[str] = set()
         for row in rows:
-            _put(counted, lot_from_row(row))
-        self._lots |= counted
+            lot = lot_from_row(row)
+            if lot.lot not in counted:
+                self._lots[lot.lot], self._counts[lot.lot] = lot, 0
+            counted.add(self._put(lot))
+
+    def _put(self, lot: Lot) -> str:
+        """Put pieces in: more of a lot that is alike, else a lot of its own (`A2 (2)`): never mixed."""
+        name, number = lot.lot, 1
+        while name in self._lots and not _alike(self._lots[name], lot):
+            number += 1
+            name = f"{lot.lot} ({number})"
+        self._lots.setdefault(name, replace(lot, lot=name))
+        self._counts[name] = self._counts.get(name, 0) + lot.count
+        return name
 
     def _take(self, name: str, count: int) -> None:
-        lot = self._lots.get(name)
-        there = lot.count if lot else 0
-        if lot is not None:
-            self._lots[name] = replace(lot, count=max(0, there - count))
+        there = self._counts.get(name, 0)
+        if name in self._counts:
+            self._counts[name] = max(0, there - count)
         if count > there:
             self._short[name] = self._short.get(name, 0) + count - there
 
@@ -170,7 +179,7 @@ class _Contents:
             self._instruments[entry.name] = entry
 
     def state(self) -> BoxState:
-        lots = tuple(self._lots.values())
+        lots = tuple(replace(lot, count=self._counts[name]) for name, lot in self._lots.items())
         return BoxState(
             lots=tuple(lot for lot in lots if lot.count),
             used_up=tuple(lot for lot in lots if not lot.count),
@@ -183,17 +192,9 @@ class _Contents:
         )
 
 
-def _put(lots: dict[str, Lot], lot: Lot) -> None:
-    """Put pieces in: more of a lot that is alike, else a lot of its own (`A2`, `A2 (2)`): never mixed."""
-    name, number = lot.lot, 1
-    while name in lots:
-        there = lots[name]
-        if replace(there, count=0, note="") == replace(lot, lot=name, count=0, note=""):
-            lots[name] = replace(there, count=there.count + lot.count)
-            return
-        number += 1
-        name = f"{lot.lot} ({number})"
-    lots[name] = replace(lot, lot=name)
+def _alike(one: Lot, other: Lot) -> bool:
+    """Whether pieces of two lots are the same thing, whatever the lots are called."""
+    return replace(one, lot="", count=0, note="") == replace(other, lot="", count=0, note="")
 
 
 def lot_from_row(row: Mapping[str, Any]) -> Lot:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from shimfit import contract
 from shimfit.store.posts import PostBuilder
-from shimfit.store.shapes import SHAPES, wrong_with
+from shimfit.store.reading import left_out, read_data
 from shimfit.store.state import RunState
 from shimfit.store.steps import UNDONE, voided_steps
 
@@ -29,22 +29,6 @@ def fold_run(events: Iterable[Event], job: str, run: str) -> RunState | None:
     for event in events:
         fold.add(event)
     return fold.state()
-
-
-def unread_because(event: Event, why: str) -> str:
-    """Sentence on an event that was left out of the state."""
-    return f"event {event.seq} ({event.kind}, {event.time}) was left out: {why}"
-
-
-def trouble_with(event: Event) -> str | None:
-    """Why an event can't be counted in, or None. The log may hold what this version can't read."""
-    if event.kind not in SHAPES:
-        return "this version does not know it; update shimfit"
-    try:
-        data = event.data
-    except ValueError:
-        return "its data is damaged"
-    return wrong_with(event.kind, data, event.job, event.run, event.post)
 
 
 class RunFold:
@@ -77,7 +61,7 @@ class RunFold:
             self._add_to_post(event, event.post)
 
     def _undo(self, event: Event) -> None:
-        if trouble_with(event) is not None:
+        if read_data(event)[0] is None:
             return
         self._undone.append(event)
         before, self._void = self._void, voided_steps(self._undone)
@@ -87,20 +71,19 @@ class RunFold:
             self._last_seq = max(self._last_seq, event.seq)
 
     def _add_to_run(self, event: Event) -> None:
-        if event.kind == "post-added":
-            self._add_to_post(event, event.data.get("name"))
+        data, trouble = read_data(event)
+        if data is None:
+            self._unread.append(left_out(event, trouble))
             return
-        trouble = trouble_with(event)
-        if trouble is not None:
-            self._unread.append(unread_because(event, trouble))
+        if event.kind == "post-added":
+            self._add_to_post(event, data["name"])
             return
         self._of_run.append(event)
         self._last_seq = max(self._last_seq, event.seq)
 
     def _disagree(self, event: Event) -> None:
-        if trouble_with(event) is not None:
-            return
-        for conflict in event.data["conflicts"]:
+        data, _ = read_data(event)
+        for conflict in data["conflicts"] if data else ():
             if conflict["run"] == self._run and conflict["post"]:
                 self._add_to_post(event, conflict["post"])
             elif conflict["run"] == self._run:
@@ -108,7 +91,7 @@ class RunFold:
 
     def _add_to_post(self, event: Event, name: str | None) -> None:
         if not name:
-            self._unread.append(unread_because(event, "it names no post"))
+            self._unread.append(left_out(event, "it names no post"))
             return
         history = self._posts.setdefault(name, _PostHistory(self._run, name))
         self._touches[event.step].add(name)
@@ -202,46 +185,46 @@ class _PostHistory:
                 self._apply(event)
 
     def _apply(self, event: Event) -> None:
-        trouble = trouble_with(event)
-        if trouble is not None:
-            self.unread.append(unread_because(event, trouble))
+        data, trouble = read_data(event)
+        if data is None:
+            self.unread.append(left_out(event, trouble))
         elif event.kind == "post-added":
-            self._begin(event)
+            self._begin(event, data)
         elif event.kind == "post-removed" and self.builder is not None:
             self.removed.append(self.builder)
             self.builder = None
         elif self.builder is not None:
-            self._pass_on(event, self.builder)
+            self._pass_on(event, data, self.builder)
         elif self.removed:
             # Another crew went on at a post that this one took out: it stays with what was logged there.
-            self._pass_on(event, self.removed[-1])
+            self._pass_on(event, data, self.removed[-1])
         else:
             self._early.append(event)
 
-    def _begin(self, added: Event) -> None:
+    def _begin(self, added: Event, data: dict[str, Any]) -> None:
         if self.builder is not None:
-            self.unread.append(unread_because(added, f"post {self._name} is there already"))
+            self.unread.append(left_out(added, f"post {self._name} is there already"))
             return
-        self.builder = PostBuilder(added)
+        self.builder = PostBuilder(added, data)
         early, self._early = self._early, []
         for event in early:
             self._apply(event)
 
-    def _pass_on(self, event: Event, builder: PostBuilder) -> None:
+    def _pass_on(self, event: Event, data: dict[str, Any], builder: PostBuilder) -> None:
         if event.kind == "doubtful":
-            builder.disagree(event, f"{event.data['why']}: read this post again", packs=False)
+            builder.disagree(event, f"{data['why']}: read this post again", packs=False)
         elif event.kind == "merged":
-            for conflict in event.data["conflicts"]:
+            for conflict in data["conflicts"]:
                 if (conflict["run"], conflict["post"]) == (self._run, self._name):
                     builder.disagree(event, conflict["why"], packs=conflict.get("packs", False))
         else:
-            builder.add(event)
+            builder.add(event, data)
 
     @property
     def all_unread(self) -> list[str]:
         """Sentences on what was left out."""
         why = f"there is no post {self._run}/{self._name}"
-        return self.unread + [unread_because(event, why) for event in self._early]
+        return self.unread + [left_out(event, why) for event in self._early]
 
 
 def _number(value: Any) -> float | None:

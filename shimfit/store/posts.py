@@ -27,8 +27,7 @@ if TYPE_CHECKING:
 class PostBuilder:
     """State of one post, brought forward by `add`."""
 
-    def __init__(self, added: Event) -> None:
-        data = added.data
+    def __init__(self, added: Event, data: dict[str, Any]) -> None:
         self.name: str = data["name"]
         self.leg: int = data["leg"]
         self.station_mm = float(data["station_mm"])
@@ -66,11 +65,10 @@ class PostBuilder:
         self._last_time: str | None = None
         self._done: tuple[Any, PostRecord] | None = None
 
-    def add(self, event: Event) -> None:
-        """Bring the state forward by one event of this post; raises ValueError and kin on bad data."""
+    def add(self, event: Event, data: dict[str, Any]) -> None:
+        """Bring the state forward by one event of this post and its checked data."""
         self._done = None
         self._last_seq = max(self._last_seq, event.seq)
-        data = event.data
         match event.kind:
             case "reading":
                 self._read(event, data)

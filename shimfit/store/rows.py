@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from itertools import takewhile
+from operator import attrgetter
 from typing import TYPE_CHECKING, Any
 
 from shimfit.store.events import Event, Place
@@ -103,4 +104,4 @@ def newest_first(db: sqlite3.Connection, job: str | None) -> Iterator[Event]:
 
 def in_order(events: Iterable[Event]) -> list[Event]:
     """Events in the order they happened over all logs."""
-    return sorted(events, key=lambda event: (event.stamp, event.id))
+    return sorted(events, key=attrgetter("stamp", "id"))

@@ -9,6 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from shimfit.store.reading import read_data
+
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
@@ -43,6 +45,11 @@ class Step:
     def is_undo(self) -> bool:
         """True when the step takes others back."""
         return self.events[0].kind == UNDONE
+
+    @property
+    def takes_back(self) -> frozenset[str]:
+        """Steps that an undo takes back; one that can't be read takes back nothing."""
+        return frozenset(data["of"] for event in self.events if (data := read_data(event)[0]))
 
     @property
     def is_bookkeeping(self) -> bool:
@@ -81,8 +88,7 @@ def to_redo(newest_first: Iterable[Step], void: frozenset[str], is_undo: frozens
     """
     for step in newest_first:
         if step.is_undo:
-            takes_back_an_undo = any(event.data["of"] in is_undo for event in step.events)
-            if step.id not in void and not takes_back_an_undo:
+            if step.id not in void and step.takes_back and is_undo.isdisjoint(step.takes_back):
                 return step
         elif not (step.is_bookkeeping or step.is_answer):
             return None
@@ -106,7 +112,9 @@ def words(events: Sequence[Event]) -> str:
 
 
 def _what(event: Event) -> str:
-    data = event.data
+    data = read_data(event)[0]
+    if data is None:
+        return f"{event.kind} that can't be read"
     place = "/".join(name for name in (event.job, event.run, event.post) if name)
     match event.kind:
         case "job-added":

@@ -1,0 +1,223 @@
+"""What logging costs beside the bare sync, and what a log of 100,000 events costs to open.
+
+    python tests/bench/store.py [--events 100000] [--folder DIR]
+
+Both halves of each ratio are measured in turn, in one run, on one disk. First table: one reading on disk
+against a bare fsync of as many bytes as a reading's row, appended to a file. Second: opening the file and
+reading what the first paint needs (jobs, the last run, the box), in a new process each time, against an empty
+data file, with the bare Textual app's first paint (202 ms, measured elsewhere on this kind of machine) as the
+yardstick.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import resource
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+from shimfit import contract
+from shimfit.model import Foot, Lean, Pack, Piece, Prescription, Reading, Resting, Seat, Tolerance
+from shimfit.store.events import Draft
+from shimfit.store.journal import Journal
+
+TOLERANCE = Tolerance("1:500", "ratio", 0.002)
+FOOT = Foot(90.0, 90.0)
+PACKS = tuple(
+    Pack(seat, 0.9, 0.9, (45.0, 0.0), (Piece("F2", "flat", 0.5), Piece("T1", "taper", 0.4, mark_mm=31.0)))
+    for seat in (Seat.NEXT_OUT, Seat.NEXT_HOUSE, Seat.PREV_OUT)
+)
+ANSWER = contract.prescription_to_json(
+    Prescription(
+        FOOT,
+        1000.0,
+        Lean(0.009, 0.004),
+        TOLERANCE,
+        PACKS,
+        Resting(Lean(0.0001, 0.0), 0.0, 0.7),
+        within=True,
+        status="proven",
+    ),
+    entry="9n 4o",
+)
+OPEN = """
+import resource, sys, time
+from shimfit.store.journal import Journal
+start = time.perf_counter()
+with Journal.open(sys.argv[1], read_only=True) as journal:
+    jobs = journal.jobs()
+    if jobs:
+        job = journal.job(jobs[0].name)
+        journal.run(job.name, job.last_run)
+    journal.box()
+    took = time.perf_counter() - start
+print(took, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
+"""
+FIRST_PAINT_MS = 202.0
+
+
+def reading(slope: float, stage: str = "stood") -> dict:
+    """Data of one reading event."""
+    return contract.reading_to_json(
+        Reading("9n 4o", slope, 0.0004, 1000.0, stage, u_along=3e-4, u_across=3e-4)  # type: ignore[arg-type]
+    )
+
+
+def layout(run: str, posts: int) -> list[Draft]:
+    """Drafts of a run."""
+    head = {
+        "foot": contract.foot_to_json(FOOT),
+        "height_mm": 1000.0,
+        "tolerance": contract.tolerance_to_json(TOLERANCE),
+    }
+    rows = ({"name": str(n + 1), "leg": 1, "station_mm": 1200.0 * n, "kind": "line"} for n in range(posts))
+    return [Draft("run-added", head, "pier", run), *(Draft("post-added", row, "pier", run) for row in rows)]
+
+
+def history(run: str, post: str) -> list[Draft]:
+    """Ten events of one post: read, answered, packed, tightened, read, answered, packed, read, noted."""
+    scope = ("pier", run, post)
+    taken = {"used": [{"lot": "F2", "count": 3}], "back": []}
+    packed = {"packs": [contract.pack_to_json(pack) for pack in PACKS], "as_prescribed": True}
+    return [
+        Draft("reading", reading(0.009), *scope),
+        Draft("prescribed", {"answer": ANSWER}, *scope),
+        Draft("taken", taken, *scope),
+        Draft("packed", packed, *scope),
+        Draft("tightened", {"torque_nm": 40.0}, *scope),
+        Draft("reading", reading(0.0031, "verify"), *scope),
+        Draft("prescribed", {"answer": ANSWER}, *scope),
+        Draft("packed", packed, *scope),
+        Draft("reading", reading(0.0004, "verify"), *scope),
+        Draft("noted", {"text": "re-tighten in spring"}, *scope),
+    ]
+
+
+def measure_append(folder: Path, rounds: int) -> None:
+    """Print the first table."""
+    bare, logged, prescribed = [], [], []
+    row = b"x" * 700
+    with (
+        Journal.open(folder / "append.db") as journal,
+        (folder / "bare").open("wb", buffering=0) as file,
+    ):
+        journal.append("job-added", {"name": "pier"})
+        journal.append_all(layout("north", 20))
+        for n in range(rounds):
+            post = str(n % 20 + 1)
+            start = time.perf_counter()
+            file.write(row)
+            os.fsync(file.fileno())
+            bare.append(time.perf_counter() - start)
+            start = time.perf_counter()
+            journal.append("reading", reading(0.009), job="pier", run="north", post=post)
+            logged.append(time.perf_counter() - start)
+            start = time.perf_counter()
+            journal.append("prescribed", {"answer": ANSWER}, job="pier", run="north", post=post)
+            prescribed.append(time.perf_counter() - start)
+    base = statistics.median(bare)
+    print(f"on disk, median (95 %) of {rounds}, in turn")
+    for name, times in (("bare fsync", bare), ("a reading", logged), ("an answer (2 kB)", prescribed)):
+        middle, late = statistics.median(times), sorted(times)[int(0.95 * len(times))]
+        print(f"  {name:<18}{middle * 1e3:8.2f} ms ({late * 1e3:6.2f})   x {middle / base:.2f}   goal <= 2")
+
+
+def build(path: Path, events: int, posts_a_run: int) -> int:
+    """A job of about so many events; returns how many."""
+    with Journal.open(path) as journal:
+        journal.append("job-added", {"name": "pier"})
+        lot = {"lot": "F2", "form": "flat", "count": 10**6, "thickness_mm": 0.9}
+        journal.append("stock-imported", {"lots": [lot], "source": "box.csv"})
+        run = 0
+        while journal.head[0] < events:
+            run += 1
+            name = f"run {run}"
+            drafts = layout(name, posts_a_run)
+            for n in range(posts_a_run):
+                drafts += history(name, str(n + 1))
+            journal.append_all(drafts)
+        return journal.head[0]
+
+
+def measure_open(path: Path, repeats: int = 5) -> tuple[float, float]:
+    """(ms, MB) of opening in a new process, the median."""
+    times, sizes = [], []
+    for _ in range(repeats):
+        done = subprocess.run(
+            [sys.executable, "-c", OPEN, str(path)], check=True, capture_output=True, text=True
+        )
+        took, kilobytes = done.stdout.split()
+        times.append(float(took) * 1e3)
+        sizes.append(float(kilobytes) / 1024)
+    return statistics.median(times), statistics.median(sizes)
+
+
+def measure_events(folder: Path, events: int) -> None:
+    """Print the second table."""
+    empty = folder / "empty.db"
+    Journal.open(empty).close()
+    print("\nopened to the last run, with its posts and the box; a new process each")
+    print(
+        f"  {'':<34}{'events':>8}{'MB file':>9}{'ms':>8}{'MB':>7}   more than empty / first paint, goal <= 1"
+    )
+    base, size = measure_open(empty)
+    print(f"  {'empty':<34}{0:>8}{empty.stat().st_size / 1e6:>9.1f}{base:>8.1f}{size:>7.0f}")
+    for name, posts in (
+        ("runs of 24 posts", 24),
+        ("runs of 200 posts", 200),
+        ("one run of all posts", events // 11),
+    ):
+        path = folder / f"{posts}.db"
+        count = build(path, events, posts)
+        took, size = measure_open(path)
+        ratio = (took - base) / FIRST_PAINT_MS
+        megabytes = path.stat().st_size / 1e6
+        print(f"  {name:<34}{count:>8}{megabytes:>9.1f}{took:>8.1f}{size:>7.0f}   x {ratio:.2f}")
+        if posts == 24:
+            measure_rest(path)
+
+
+def measure_rest(path: Path) -> None:
+    """Print what else a large log costs, once each."""
+    with Journal.open(path) as journal:
+        start = time.perf_counter()
+        assert journal.verify() is None
+        print(f"  {'  … whole chain verified':<34}{'':>17}{(time.perf_counter() - start) * 1e3:>8.0f}")
+        job = journal.jobs()[0]
+        journal.run(job.name, job.runs[0])
+        times = []
+        for _ in range(20):
+            start = time.perf_counter()
+            journal.append("noted", {"text": "x"}, job=job.name, run=job.runs[0], post="1")
+            logged = time.perf_counter()
+            journal.run(job.name, job.runs[0])
+            times.append(time.perf_counter() - logged)
+        print(f"  {'  … state brought forward by one':<34}{'':>17}{statistics.median(times) * 1e3:>8.2f}")
+        start = time.perf_counter()
+        journal.undo(job.name)
+        print(f"  {'  … undo':<34}{'':>17}{(time.perf_counter() - start) * 1e3:>8.1f}")
+        start = time.perf_counter()
+        journal.run(job.name, job.runs[0], upto=journal.head[0] // 2)
+        print(f"  {'  … a run as it was half way':<34}{'':>17}{(time.perf_counter() - start) * 1e3:>8.1f}")
+
+
+def main() -> None:
+    """Measure and print."""
+    parser = argparse.ArgumentParser(description=__doc__.split("\n", maxsplit=1)[0])
+    parser.add_argument("--events", type=int, default=100_000)
+    parser.add_argument("--rounds", type=int, default=200)
+    parser.add_argument("--folder", type=Path, default=None, help="where to write (default: a temporary one)")
+    args = parser.parse_args()
+    with tempfile.TemporaryDirectory(dir=args.folder) as folder:
+        measure_append(Path(folder), args.rounds)
+        measure_events(Path(folder), args.events)
+    print(f"\nthis process, at most: {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB")
+
+
+if __name__ == "__main__":
+    main()
