@@ -40,7 +40,7 @@ class ShimfitApp(App[None]):
     TITLE = "shimfit"
     ENABLE_COMMAND_PALETTE = True
     # Not ClassVar: the library declares both as instance variables.
-    HORIZONTAL_BREAKPOINTS = [(0, "-slim"), (64, "-mid"), (110, "-broad")]  # noqa: RUF012
+    HORIZONTAL_BREAKPOINTS = [(0, "-slim"), (64, "-mid"), (110, "-broad"), (150, "-vast")]  # noqa: RUF012
     VERTICAL_BREAKPOINTS = [(0, "-squat"), (14, "-low"), (24, "-tall")]  # noqa: RUF012
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding(

@@ -1,7 +1,8 @@
 """Lengths as they are said on the screen: what a tape can be set to, no finer.
 
 Inches to the nearest graduation of the chosen tape with `strong` or `shy` for the rest, millimetres to half
-a millimetre; results beside a tolerance to a tenth, because half a millimetre decides there.
+a millimetre; results beside a tolerance to a tenth, because half a millimetre decides there. Only what is to
+be made on a saw or changed under a foot is told finer.
 """
 
 from __future__ import annotations
@@ -42,9 +43,14 @@ def other(mm: float, units: Units, graduation: int = 16) -> str:
 
 
 def fine(mm: float, units: Units) -> str:
-    """A result to compare with a tolerance: a tenth of a millimetre, or thousandths of an inch."""
+    """A result to compare with a tolerance: a tenth of a millimetre, or a sixteenth with strong or shy."""
+    return f"{abs(mm):.1f} mm" if units == "mm" else tape(mm, units)
+
+
+def thickness(mm: float, units: Units) -> str:
+    """A thickness to be made: hundredths of a millimetre or thousandths of an inch."""
     if units == "mm":
-        return f"{abs(mm):.1f} mm"
+        return f"{abs(mm):.2f}".rstrip("0").rstrip(".") + " mm"
     return f'{abs(mm) / MM_PER_INCH:.3f}"'
 
 

@@ -160,7 +160,8 @@ class Words:
         first_taper = next((piece for piece in pack.pieces if piece.form == "taper"), None)
         mark = first_taper.mark_mm if first_taper else None
         figure_mm = mark if mark is not None else pack.made_mm
-        unit = "mm" if self.units == "mm" else "in"
+        rest = "" if self.units == "mm" else lengths.sixteenths(figure_mm, self.graduation)[1]
+        unit = ("mm" if self.units == "mm" else "in") + rest
         return PackLine(
             number=number,
             seat=pack.seat,
@@ -184,12 +185,7 @@ class Words:
         """What the pack is made of, as short as it goes: `T1 to 29.5 + F2`."""
         if not pack.pieces:
             return f"make {self._thick(pack.made_mm)}"
-        return " + ".join(
-            piece.lot
-            if piece.mark_mm is None
-            else f"{piece.lot} to {lengths.figure(piece.mark_mm, self.units, self.graduation)}"
-            for piece in pack.pieces
-        )
+        return " + ".join(self._short_piece(piece) for piece in pack.pieces)
 
     def change(self, change: Change) -> str:
         """What to change under one seat: `1.0 → 1.2 mm`, with the push where a taper stays."""
@@ -203,7 +199,9 @@ class Words:
     def _piece(self, piece: Piece) -> str:
         name = piece.lot if piece.copy is None else f"{piece.lot} no. {piece.copy}"
         if piece.form == "flat":
-            return f"{name} flat {self._thick(piece.thickness_mm)}"
+            if self.units == "mm":
+                return f"{name} flat {self._thick(piece.thickness_mm)}"
+            return f"{name} flat {lengths.tape(piece.thickness_mm, self.units, self.graduation)}"
         mark = lengths.tape(piece.mark_mm or 0.0, self.units, self.graduation)
         trim = ""
         if piece.trim_tip_mm > 0:
@@ -216,9 +214,15 @@ class Words:
         return f"{name} push to {mark}{trim}"
 
     def _thick(self, mm: float) -> str:
-        if self.units == "mm":
-            return f"{mm:.2f}".rstrip("0").rstrip(".") + " mm"
-        return lengths.fine(mm, "inch")
+        return lengths.thickness(mm, self.units)
+
+    def _short_piece(self, piece: Piece) -> str:
+        if piece.mark_mm is None:
+            return piece.lot
+        told = f"{piece.lot} to {lengths.figure(piece.mark_mm, self.units, self.graduation)}"
+        if piece.trim_tip_mm > 0:
+            told += f" (tip -{lengths.figure(piece.trim_tip_mm, self.units, self.graduation)})"
+        return told
 
     def _directions(self, lean: Lean, height_mm: float) -> list[tuple[Face, float]]:
         along, across = lean.top_mm(height_mm)
@@ -324,8 +328,7 @@ def _result(record: PostRecord, lean: Lean | None, words: Words) -> str:
         return words.off(lean, record).capitalize()
     if answer.resting.lean is None:
         return f"{words.off(lean, record).capitalize()}; packed it would rock"
-    unit = " mm" if words.units == "mm" else '"'
-    now, packed = (words.off_by(one, record).removesuffix(unit) for one in (lean, answer.resting.lean))
+    now, packed = (words.off_by(one, record).removesuffix(" mm") for one in (lean, answer.resting.lean))
     return f"Off {now} now, {packed} packed; allowed {words.allowed(record)}"
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import os
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -151,6 +152,20 @@ def running():
             yield Hand(app, pilot)
 
     return run
+
+
+@pytest.fixture
+def golden():
+    """Compares text with a file in screens/; SHIMFIT_REWRITE_SCREENS=1 writes it anew, for you to review."""
+
+    def same(name: str, text: str) -> None:
+        path = Path(__file__).with_name("screens") / f"{name}.txt"
+        if os.environ.get("SHIMFIT_REWRITE_SCREENS"):
+            path.parent.mkdir(exist_ok=True)
+            path.write_text(text, "utf-8")
+        assert text == path.read_text("utf-8"), f"{name} changed: review it, then rewrite"
+
+    return same
 
 
 @pytest.fixture

@@ -128,7 +128,7 @@ def _pack_figure(sight: Sight, pack: PackLine, room: Room, width: int, height: i
     """Side, figure, and in words what it is."""
     canvas = Canvas(width, height)
     glyphs = sight.glyphs
-    arrow = numerals(glyphs.seats[pack.seat], blocks=glyphs.blocks, role="lift")
+    arrow = _side_sign(pack, glyphs)
     if height >= STACKED_HEIGHT and "/" in pack.figure:
         whole, _, part = pack.figure.rpartition(" ")
         over, _, under = part.partition("/")
@@ -147,6 +147,16 @@ def _pack_figure(sight: Sight, pack: PackLine, room: Room, width: int, height: i
         last = f"allowed {sight.words.allowed(sight.record)}"
     for y, row in enumerate((unit, pack.where, last)):
         canvas.put(x, top + y, row[: max(0, width - x)], "strong" if y == 1 else "")
+    return canvas
+
+
+def _side_sign(pack: PackLine, glyphs: Glyphs) -> Canvas:
+    """The side to pack as a large arrow; without half blocks as small signs, the words are beside it."""
+    sign = glyphs.seats[pack.seat]
+    if glyphs.blocks:
+        return numerals(sign, blocks=True, role="lift")
+    canvas = Canvas(len(sign), HEIGHT)
+    canvas.put(0, HEIGHT - 1, sign, "lift")
     return canvas
 
 

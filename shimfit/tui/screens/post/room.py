@@ -14,8 +14,9 @@ if TYPE_CHECKING:
     from shimfit.tui.screens.post.sight import Sight
     from shimfit.tui.telling import PackLine
 
-LIST_COLUMNS, WIDE_LIST_COLUMNS, SIDE_COLUMNS = 28, 36, 54
-MID_FROM, BROAD_FROM = 64, 110
+LIST_COLUMNS = 28
+SIDE_COLUMNS, VAST_SIDE_COLUMNS = 38, 60
+MID_FROM, BROAD_FROM, VAST_FROM = 64, 110, 150
 LOW_FROM, TALL_FROM, STACKED_FROM = 14, 24, 30
 PAD_ROWS = 8
 LEAST_PLAN_ROWS = 5
@@ -55,9 +56,10 @@ class Room:
     @property
     def middle(self) -> int:
         """Columns of the part with sentences, figures and plan."""
-        if self.columns >= BROAD_FROM:
-            return self.columns - WIDE_LIST_COLUMNS - (SIDE_COLUMNS if self.rows >= TALL_FROM else 0)
-        return self.columns - LIST_COLUMNS if self.columns >= MID_FROM else self.columns
+        left = self.columns - (LIST_COLUMNS if self.columns >= MID_FROM else 0)
+        if self.columns < BROAD_FROM or self.rows < TALL_FROM:
+            return left
+        return left - (VAST_SIDE_COLUMNS if self.columns >= VAST_FROM else SIDE_COLUMNS)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,95 @@
+"""Whole screens as text, reviewed by a person when they change; and the styles of the states."""
+
+from __future__ import annotations
+
+import pytest
+
+from shimfit.model import PostState
+from shimfit.tui.glyphs import ROLES
+
+SIZES = ["40x10", "40x20", "80x24", "200x60"]
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_post_and_pages(app_on, running, wait_for, golden, size) -> None:
+    columns, rows = map(int, size.split("x"))
+
+    async def job() -> None:
+        app = app_on()
+        async with running(app, columns, rows) as hand:
+            app.desk.walks_on = True
+            await hand.enter("3p2h")
+            app.desk.walks_on = False
+            await hand.sees("post 2 (2/7)")
+            golden(f"to_read_{size}", hand.screen())
+            await hand.enter("9n5o")
+            await hand.sees("pack", "TOP leans 9 mm")
+            golden(f"pack_{size}", hand.screen())
+            await hand.enter("0.5n.3o")
+            await hand.sees("plumb")
+            golden(f"plumb_{size}", hand.screen())
+            for key, name in (("f2", "run"), ("f3", "stock"), ("f4", "record")):
+                await hand.press(key)
+                await hand.pilot.pause(0.1)
+                golden(f"{name}_{size}", hand.screen())
+
+    wait_for(job())
+
+
+def test_in_ascii_and_inches(app_on, running, wait_for, golden) -> None:
+    async def job() -> None:
+        app = app_on("inch", ascii=True)
+        async with running(app, 40, 20) as hand:
+            await hand.enter("3/8n1/2o")
+            await hand.sees("^ pack")
+            assert hand.screen().isascii()
+            golden("pack_ascii_inch_40x20", hand.screen())
+
+    wait_for(job())
+
+
+def test_fractions_are_stacked_where_there_is_room(app_on, running, wait_for, golden) -> None:
+    async def job() -> None:
+        app = app_on("inch")
+        async with running(app, 110, 40) as hand:
+            await hand.enter("3/8n1/2o")
+            await hand.sees("▲ pack")
+            golden("pack_inch_110x40", hand.screen())
+
+    wait_for(job())
+
+
+def test_no_data_and_too_small(app_on, running, wait_for, golden) -> None:
+    async def job() -> None:
+        app = app_on(empty=True)
+        async with running(app, 40, 20) as hand:
+            await hand.sees("No job")
+            golden("no_data_40x20", hand.screen())
+            await hand.pilot.resize_terminal(29, 7)
+            await hand.sees("Make the window larger")
+            golden("too_small_29x7", hand.screen())
+
+    wait_for(job())
+
+
+@pytest.mark.parametrize("theme", ["sun", "dark", "term"])
+def test_no_state_is_told_by_colour_alone(app_on, running, wait_for, theme) -> None:
+    """Without their colours (NO_COLOR makes greys of them) states differ by sign, and these by style."""
+
+    async def job() -> None:
+        app = app_on(theme=theme)
+        async with running(app, 80, 24) as hand:
+            await hand.sees("to read")
+            picture = app.page.query_one("#strip")
+            looks = {}
+            for state in PostState:
+                style = picture.style_of(ROLES[state])
+                looks[state] = (bool(style.bold), bool(style.reverse), bool(style.underline))
+            assert looks[PostState.HALF_READ][1]
+            assert looks[PostState.OUT][:2] == (True, True)
+            assert looks[PostState.TOO_CLOSE][2]
+            assert looks[PostState.PLUMB][0]
+            assert looks[PostState.TO_READ] == looks[PostState.SKIPPED] == (False, False, False)
+            assert picture.style_of("here").reverse
+
+    wait_for(job())
