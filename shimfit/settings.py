@@ -11,7 +11,7 @@ import os
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
-from typing import Any, Literal, cast
+from typing import Any, Literal
 
 from shimfit.errors import UsageError
 
@@ -43,6 +43,11 @@ class Settings:
     sensor: str = ""
     """Where the inclinometer is: a device name or a serial URL; empty = none."""
     sensor_format: str = "auto"
+    """auto (found by listening), xdr, or the file that describes it."""
+    sensor_baud: int = 0
+    """Speed of the port; 0 = found by listening."""
+    sensor_axes: str = "x=next y=out"
+    """Faces that the sensor's positive x and y lean towards."""
     backup_days: int = 0
     """Write a backup beside the data file when the last is this many days old; 0 = never."""
     backup_folder: str = ""
@@ -130,4 +135,4 @@ def data_file(
 def _user_folder() -> Path:
     from platformdirs import user_data_path
 
-    return cast("Path", user_data_path("shimfit", appauthor=False))
+    return user_data_path("shimfit", appauthor=False)

@@ -85,8 +85,14 @@ def log_typed(site: Site, place: Place, text: str, asked: Asked, *, sure: bool) 
 
 def log_taken(site: Site, place: Place, reading: Reading, asked: Asked) -> Logged:
     """Log a reading that the inclinometer has taken."""
+    from shimfit.workflow.sensor import without_zero
+
     post = site.post(place)
     stage = stage_of(post, asked)
+    name = asked.instrument or site.settings.instrument
+    instrument = site.box().instrument(name) if name else None
+    if instrument is not None and instrument.kind == "inclinometer":
+        reading = replace(without_zero(reading, instrument), instrument=name)
     return log_ready(
         site, place, replace(reading, stage=stage, height_mm=post.height_mm, rocks=asked.rocks), asked
     )
