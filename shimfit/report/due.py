@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
@@ -39,11 +40,7 @@ class DueRow:
     @property
     def moved_mm(self) -> float | None:
         """How far the top moved between first and latest, mm; None until somebody went back."""
-        if self.latest is self.first or self.first.lean is None or self.latest.lean is None:
-            return None
-        a0, c0 = self.first.lean.top_mm(self.latest.height_mm)
-        a1, c1 = self.latest.lean.top_mm(self.latest.height_mm)
-        return float(((a1 - a0) ** 2 + (c1 - c0) ** 2) ** 0.5)
+        return None if self.latest is self.first else moved_mm(self.first, self.latest)
 
 
 def due_list(record: RunRecord, now: datetime) -> list[DueRow]:
@@ -104,13 +101,48 @@ def due_lines(record: RunRecord, rows: list[DueRow]) -> list[str]:
     return lines
 
 
-def _row(post: PostRow, interval: timedelta, now: datetime) -> DueRow | None:
-    timed = [check.reading for check in post.verified if check.reading.time]
-    if not timed:
+def first_and_latest(post: PostRow) -> tuple[Reading, Reading] | None:
+    """The reading that a post was handed over with, and its last; the same until somebody went back.
+
+    Handed over: the first that proved it plumb, else the first that tried to. None when nothing was verified.
+    """
+    if not post.verified:
         return None
-    # What was handed over: the first reading that proved the post plumb, else the first that tried to.
-    proven = [check.reading for check in post.verified if check.plumb and check.reading.time]
-    first, latest = (proven or timed)[0], timed[-1]
+    proven = [check.reading for check in post.verified if check.plumb]
+    return (proven or [post.verified[0].reading])[0], post.verified[-1].reading
+
+
+def moved_mm(first: Reading, latest: Reading) -> float | None:
+    """How far the top moved between two full readings, mm; None when one is not full."""
+    if first.lean is None or latest.lean is None:
+        return None
+    a0, c0 = first.lean.top_mm(latest.height_mm)
+    a1, c1 = latest.lean.top_mm(latest.height_mm)
+    return math.hypot(a1 - a0, c1 - c0)
+
+
+def read_again_lines(record: RunRecord) -> list[str]:
+    """Posts that were read again after they had been handed over, both readings side by side."""
+    lines = []
+    for post in record.posts:
+        pair = first_and_latest(post)
+        if pair is None or pair[0] is pair[1]:
+            continue
+        first, latest = pair
+        moved = moved_mm(first, latest)
+        how_far = "" if moved is None else f", moved {words.length(moved, record.units)}"
+        lines.append(
+            f"Post {post.post}: handed over {_said(record, first)} on {words.clock(first.time)}; "
+            f"read again {_said(record, latest)} on {words.clock(latest.time)}{how_far}"
+        )
+    return lines
+
+
+def _row(post: PostRow, interval: timedelta, now: datetime) -> DueRow | None:
+    pair = first_and_latest(post)
+    if pair is None or pair[1].time is None:
+        return None
+    first, latest = pair
     assert latest.time is not None
     read = datetime.fromisoformat(latest.time)
     if read.tzinfo is None:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from shimfit.contract import pack_to_json, tolerance_to_json
 from shimfit.errors import Exit
 from shimfit.report import words
+from shimfit.report.due import read_again_lines
 
 if TYPE_CHECKING:
     from shimfit.model import Reading
@@ -143,6 +144,9 @@ def record_lines(record: RunRecord, width: int = 100) -> list[str]:
     noted = [f"{post.post}: {note}" for post in record.posts for note in notes_of(post)]
     if noted:
         lines += ["", "Notes", *noted]
+    again = read_again_lines(record)
+    if again:
+        lines += ["", "Read again after handing over", *again]
     lines += ["", f"Event log: {record.log.events} events, hash {record.log.hash}"]
     return lines
 

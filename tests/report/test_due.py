@@ -4,7 +4,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from shimfit.errors import UsageError
-from shimfit.report.due import due_json, due_lines, due_list
+from shimfit.report.due import due_json, due_lines, due_list, read_again_lines
 from shimfit.report.gather import run_record
 from shimfit.report.rows import LogStamp
 
@@ -69,3 +69,28 @@ def test_a_run_without_interval_says_what_to_set(boardwalk):
     record = run_record(boardwalk(1, due_days=None), LOG)
     with pytest.raises(UsageError, match="no interval"):
         due_list(record, READ)
+
+
+def test_what_was_read_again_stands_in_the_record(went_back):
+    import io
+
+    import pypdf
+
+    from shimfit.report.pdf import record_pdf
+    from shimfit.report.record import record_lines
+
+    first = "handed over 0.0, out 0.2 mm on 2026-05-12 08:00"
+    said = f"{first}; read again 0.0, out 3.2 mm on 2026-08-20 08:00, moved 3.0"
+    page = pypdf.PdfReader(io.BytesIO(record_pdf(went_back))).pages[0].extract_text()
+    assert said in " ".join(page.split())
+    assert f"Post 1: {said}" in record_lines(went_back)
+    assert not any(line.startswith("Post 2") for line in record_lines(went_back))
+
+
+def test_a_second_try_is_no_going_back(boardwalk):
+    run = boardwalk(1)
+    bad = replace(run.posts[0].after, slope_along=0.004)
+    good = replace(run.posts[0].after, slope_along=0.0, slope_across=0.0)
+    post = replace(run.posts[0], readings=(run.posts[0].readings[0], bad, good), after=good, verdict=None)
+    record = run_record(replace(run, posts=(post,)), LOG)
+    assert read_again_lines(record) == []

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from shimfit.model import Face
 from shimfit.report import words
+from shimfit.report.due import read_again_lines
 from shimfit.report.pdf import pictures
 from shimfit.report.pdf.page import Box, Sheet, ascent, leading, paper_named
 from shimfit.report.record import notes_of
@@ -91,6 +92,7 @@ class _Document:
             if rows:
                 self._turn()
         self._notes()
+        self._read_again()
         self._figures_and_cautions()
         self._signatures()
         self._log()
@@ -345,14 +347,19 @@ class _Document:
             (post.post, " · ".join([*notes_of(post), *(f"photo {name}" for name in post.photos)]))
             for post in self.record.posts
         ]
-        said = [(name, text) for name, text in said if text]
-        if not said:
+        self._list("Notes and photos", [f"Post {name}: {text}" for name, text in said if text])
+
+    def _read_again(self) -> None:
+        self._list(f"Read again after handing over ({self.unit})", read_again_lines(self.record))
+
+    def _list(self, title: str, texts: list[str]) -> None:
+        """A heading and paragraphs that may go on over pages; nothing when there are none."""
+        if not texts:
             return
         self._keep(leading(FACTS) * 2)
-        self._title("Notes and photos")
-        for name, text in said:
-            lines = self.sheet.lines_of(f"Post {name}: {text}", FACTS, self.wide)
-            for line in lines:
+        self._title(title)
+        for text in texts:
+            for line in self.sheet.lines_of(text, FACTS, self.wide):
                 self._keep(leading(FACTS))
                 self.sheet.text(self.left, self.y + ascent(FACTS), line, FACTS)
                 self.y += leading(FACTS)
