@@ -15,7 +15,7 @@ from shimfit.model import LayoutName
 BearingPoint = Literal["auto", "corner"]
 Layout = LayoutName | Literal["auto"]
 
-MM_PER_INCH = 25.4
+_MOST_PIECES = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,8 +93,8 @@ class Options:
             raise UsageError(f"There is no layout {self.layout!r}; use corners, tripod, one-way or auto.")
         if self.bearing_point not in ("auto", "corner"):
             raise UsageError(f"There is no bearing point {self.bearing_point!r}; use auto or corner.")
-        if not 1 <= self.max_pieces <= 3:
-            raise UsageError(f"A pack has 1 to 3 pieces, not {self.max_pieces}.")
+        if not 1 <= self.max_pieces <= _MOST_PIECES:
+            raise UsageError(f"A pack has 1 to {_MOST_PIECES} pieces, not {self.max_pieces}.")
         for name, value, least in (
             ("bearing length", self.bearing_mm, self.min_inside_mm),
             ("preload", self.preload_mm, 1e-6),

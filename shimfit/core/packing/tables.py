@@ -43,8 +43,8 @@ _NO_COST = 1e300
 """Anything finite is below: keeps thicknesses that no pack makes (infinity) out of comparisons."""
 FIRST_LENGTH = 1024
 """Grid steps that tables start with; they grow when a post needs more."""
-LONGEST = 1 << 15
-"""Grid steps beyond which no pack is made (about a third of a metre)."""
+LONGEST = 1 << 16
+"""Grid steps beyond which no pack is made (more than half a metre)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,10 +139,8 @@ class Tables:
         self.beside = np.full(length, math.inf)
         """Cheapest flats that may stand beside a tapered piece, none included."""
         self.beside[0] = 0.0
-        if most >= 2:
-            np.minimum(self.beside, self.g[0], out=self.beside)
-        if most >= 3:
-            np.minimum(self.beside, self.g[1], out=self.beside)
+        for table in self.g[: most - 1]:
+            np.minimum(self.beside, table, out=self.beside)
         self._windows: dict[float, list[Floats]] = {}
         flat_row = Row(0.0, None, ())
         self.rows: list[Row] = [flat_row, *self._taper_rows(None)]
@@ -156,7 +154,7 @@ class Tables:
             self._convolve(row, 0, length, self.cheapest[i])
 
     def _flats(self) -> None:
-        """Distinct thicknesses with their cheapest pieces, and the tables of one, two and three flats."""
+        """Distinct thicknesses with their cheapest pieces, and the tables of one, two, … flats."""
         options, prices = self.options, self.prices
         units: dict[int, list[Unit]] = defaultdict(list)
         new = options.weights.new_material * options.weights.new_flat_share
@@ -498,7 +496,7 @@ class _FlatView:
             i = self.tables.index_of.get(thickness)
             units = [] if i is None else self.units_at(i)
             return (units[0].cost, (units[0].rank,)) if units and units[0].cost <= limit + EPS else None
-        return self._pair(thickness, limit) if k == 2 else self._three(thickness, limit)
+        return self._pair(thickness, limit) if k == 2 else self._more(thickness, k, limit)
 
     def _pair(self, thickness: int, limit: float) -> tuple[float, tuple[int, ...]] | None:
         n = int(np.searchsorted(self.tables.thick, thickness // 2, side="right"))
@@ -522,16 +520,17 @@ class _FlatView:
             return tuple(sorted((units[0].rank, units[1].rank)))
         return tuple(sorted((units[0].rank, self.units_at(self.tables.index_of[other])[0].rank)))
 
-    def _three(self, thickness: int, limit: float) -> tuple[float, tuple[int, ...]] | None:
-        n = int(np.searchsorted(self.tables.thick, thickness // 3, side="right"))
+    def _more(self, thickness: int, k: int, limit: float) -> tuple[float, tuple[int, ...]] | None:
+        """Three or more: the thinnest first, the rest from what is left, as far as the tables allow hope."""
+        n = int(np.searchsorted(self.tables.thick, thickness // k, side="right"))
         thick = self.tables.thick[:n]
-        bounds = self.c1[:n] + self.tables.g[1][thickness - thick]
+        bounds = self.c1[:n] + self.tables.g[k - 2][thickness - thick]
         best: tuple[float, tuple[int, ...]] | None = None
         for i in np.argsort(bounds, kind="stable"):
             if not bounds[i] <= min(limit, best[0] if best else _NO_COST) + EPS:
                 break
             first = self.units_at(int(i))
-            found = self.without(int(i)).stack(thickness - int(thick[i]), 2, limit - first[0].cost)
+            found = self.without(int(i)).stack(thickness - int(thick[i]), k - 1, limit - first[0].cost)
             if found is not None:
                 candidate = found[0] + first[0].cost, tuple(sorted((*found[1], first[0].rank)))
                 if best is None or (round(candidate[0], 6), candidate[1]) < (round(best[0], 6), best[1]):
@@ -545,7 +544,7 @@ class _FlatView:
         lo, hi = max(1, thickness - run.hi), thickness - run.lo
         if hi < lo:
             return []
-        totals = (self.g1 if k == 1 else self.tables.g[1])[lo : hi + 1] + run.cost
+        totals = (self.g1 if k == 1 else self.tables.g[k - 1])[lo : hi + 1] + run.cost
         if run.per_step:
             totals = totals + run.per_step * (thickness - np.arange(lo, hi + 1))
         ways: list[tuple[float, tuple[int, ...], int]] = []
@@ -575,28 +574,23 @@ def to_steps(thickness_mm: float, quantum_mm: float) -> int:
 
 
 def _flat_tables(thick: Ints, units: Sequence[Sequence[Unit]], length: int, most: int) -> list[Floats]:
-    """Cheapest exactly 1, 2 and 3 flats of each total: a bounded knapsack, one thickness after the other."""
-    g1, g2, g3 = (np.full(length, math.inf) for _ in range(3))
+    """Cheapest exactly 1, 2, … flats of each total: a bounded knapsack, one thickness after the other."""
+    tables = [np.full(length, math.inf) for _ in range(max(most, 2))]
     room = np.empty(length)
     for d, some in zip(thick.tolist(), units, strict=True):
-        one, two, three = (_sum_of(some, k) for k in (1, 2, 3))
-        n = length - d
-        if most >= 3:
-            np.add(g2[:n], one, out=room[:n])
-            np.minimum(g3[d:], room[:n], out=g3[d:])
-            if 2 * d < length and math.isfinite(two):
-                m = length - 2 * d
-                np.add(g1[:m], two, out=room[:m])
-                np.minimum(g3[2 * d :], room[:m], out=g3[2 * d :])
-            if 3 * d < length:
-                g3[3 * d] = min(g3[3 * d], three)
-        if most >= 2:
-            np.add(g1[:n], one, out=room[:n])
-            np.minimum(g2[d:], room[:n], out=g2[d:])
-            if 2 * d < length:
-                g2[2 * d] = min(g2[2 * d], two)
-        g1[d] = one
-    return [g1, g2, g3]
+        sums = [_sum_of(some, k) for k in range(most + 1)]
+        # From many pieces to few, so that a table that is read has not had this thickness yet.
+        for n in range(most, 0, -1):
+            table = tables[n - 1]
+            for m in range(1, n):
+                left = length - m * d
+                if left <= 0 or sums[m] == math.inf:
+                    break
+                np.add(tables[n - m - 1][:left], sums[m], out=room[:left])
+                np.minimum(table[m * d :], room[:left], out=table[m * d :])
+            if n * d < length and sums[n] < table[n * d]:
+                table[n * d] = sums[n]
+    return tables
 
 
 def _sum_of(units: Sequence[Unit], k: int) -> float:
