@@ -38,9 +38,8 @@ def run(
 
 def _sensor_of(site: Site) -> Sensor | None:
     """The inclinometer that is set up, not started; None when none is."""
-    settings = site.settings
-    if not settings.sensor:
+    if not site.settings.sensor:
         return None
-    from shimfit.wire.inclinometer import Inclinometer
+    from shimfit.workflow.sensor import inclinometer_of
 
-    return Inclinometer(settings.sensor)
+    return inclinometer_of(site)
