@@ -1,0 +1,148 @@
+"""The firmware, unchanged, on CPython with a played bus; its stream goes through a terminal into `listen`."""
+
+from __future__ import annotations
+
+import importlib.util
+import io
+import json
+import math
+import os
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+import stub_i2c
+from hearing import hear
+
+FIRMWARE = Path(__file__).parents[2] / "hardware_notes" / "firmware" / "inclinometer.py"
+ROOT = FIRMWARE.parents[2]
+HERE = Path(__file__).parent
+CHIPS = ("ADXL345", "ADXL313", "LIS3DH", "MPU-6050")
+# What MicroPython's time has and CPython's has not.
+TIME = (
+    "import sys, time\n"
+    "time.sleep_ms = lambda ms: time.sleep(ms / 1000)\n"
+    "time.sleep_us = lambda us: time.sleep(us / 1e6)\n"
+    "time.ticks_ms = lambda: int(time.monotonic() * 1000)\n"
+    "time.ticks_diff = lambda a, b: a - b\n"
+)
+
+
+@pytest.fixture
+def firmware(monkeypatch):
+    """The program as a module, with no time passing."""
+    for name in ("sleep_ms", "sleep_us"):
+        monkeypatch.setattr(time, name, lambda _: None, raising=False)
+    monkeypatch.setattr(time, "ticks_ms", lambda: 0, raising=False)
+    monkeypatch.setattr(time, "ticks_diff", lambda a, b: a - b, raising=False)
+    spec = importlib.util.spec_from_file_location("firmware_inclinometer", FIRMWARE)
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+def spoken(firmware, monkeypatch, chip, lean, *, sentences=200, noise_g="0.003") -> bytes:
+    """What the board says with a chip on its bus that leans by these slopes."""
+    out = io.StringIO()
+    with monkeypatch.context() as played:
+        for name, value in (("CHIP", chip), ("TAN_X", lean[0]), ("TAN_Y", lean[1]), ("NOISE_G", noise_g)):
+            played.setenv(f"STUB_{name}", str(value))
+        played.setattr(sys, "stdout", out)
+        firmware.run(stub_i2c.I2C(), chip, sentences)
+    return out.getvalue().encode()
+
+
+@pytest.mark.parametrize("chip", CHIPS)
+def test_each_chips_lean_comes_out_as_it_went_in(firmware, monkeypatch, chip):
+    """A lean of -10 and +8 mm/m; 200 of 200 sentences are good."""
+    heard = hear([spoken(firmware, monkeypatch, chip, (-0.010, 0.008))])
+    assert len(heard.samples) == 200
+    assert heard.tally.refused_total == heard.tally.other == 0
+    mean_x, mean_y = (sum(column) / 200 for column in zip(*heard.angles, strict=True))
+    assert 1000 * math.tan(math.radians(mean_x)) == pytest.approx(-10.0, abs=0.3)
+    assert 1000 * math.tan(math.radians(mean_y)) == pytest.approx(8.0, abs=0.3)
+
+
+def test_large_leans_are_elevations(firmware, monkeypatch):
+    from shimfit.wire.sample import slopes
+
+    heard = hear([spoken(firmware, monkeypatch, "LIS3DH", (0.3, -0.2), noise_g="0")])
+    lean = slopes(*heard.angles[0], elevation=True)
+    assert (lean.slope_along, lean.slope_across) == pytest.approx((0.3, -0.2), abs=2e-4)
+
+
+def test_a_wrong_chip_and_a_loose_wire_are_said_as_comments_and_tried_again(firmware, monkeypatch):
+    monkeypatch.setattr(
+        firmware, "CHIPS", {**firmware.CHIPS, "ADXL345": (0x53, 0, 0x00, (), 0x32, True, 256.0)}
+    )
+    data = spoken(firmware, monkeypatch, "ADXL345", (0, 0), sentences=3)
+    assert data.count(b"# ADXL345 expected, chip says 0xE5\n") == 3
+    assert hear([data]).tally.other == 3
+    out = io.StringIO()
+    with monkeypatch.context() as played:
+        played.setenv("STUB_CHIP", "MPU-6050")
+        played.setattr(sys, "stdout", out)
+        firmware.run(stub_i2c.I2C(), "LIS3DH", 2)
+    assert out.getvalue().count("# [Errno 19]") == 2
+
+
+def test_a_dead_chip_that_sends_zeros_sends_nothing_on(firmware):
+    assert firmware.elevations(0.0, 0.0, 0.0) is None
+
+
+def test_the_chip_is_woken_as_its_datasheet_says(firmware, monkeypatch):
+    monkeypatch.setenv("STUB_CHIP", "ADXL345")
+    bus = stub_i2c.I2C()
+    firmware.start(bus, "ADXL345")
+    # DATA_FORMAT full resolution, BW_RATE 200 Hz, POWER_CTL measure (ADXL345 datasheet)
+    assert bus.written == [(0x31, 0x08), (0x2C, 0x0B), (0x2D, 0x08)]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals there")
+def test_it_streams_through_a_terminal_into_listen(tmp_path):
+    """The firmware as a program of its own at one end, `shimfit listen` at the other."""
+    import tty
+
+    ours, theirs = os.openpty()
+    tty.setraw(theirs)
+    program = (
+        f"{TIME}sys.path.insert(0, {str(HERE)!r})\n"
+        f"import runpy\nrunpy.run_path({str(FIRMWARE)!r}, run_name='__main__')"
+    )
+    environment = os.environ | {
+        "STUB_TAN_X": "-0.010",
+        "STUB_TAN_Y": "0.008",
+        "STUB_NOISE_G": "0.003",
+        "PYTHONUNBUFFERED": "1",
+        "PYTHONPATH": str(ROOT),
+    }
+    board = subprocess.Popen([sys.executable, "-c", program], stdout=ours, env=environment)
+    try:
+        listen = subprocess.run(
+            [
+                sys.executable,
+                "-m",
+                "shimfit",
+                "listen",
+                os.ttyname(theirs),
+                "--json",
+                "--capture",
+                str(tmp_path / "b.cap"),
+            ],
+            capture_output=True,
+            env=environment,
+            timeout=90,
+            check=True,
+        )
+    finally:
+        board.kill()
+        board.wait()
+        os.close(ours)
+        os.close(theirs)
+    told = json.loads(listen.stdout)
+    assert told["state"] == "TAKEN"
+    assert told["refused_total"] == 0
+    assert 1000 * math.tan(math.radians(told["lean"]["x_deg"])) == pytest.approx(-10.0, abs=0.6)
+    assert 1000 * math.tan(math.radians(told["lean"]["y_deg"])) == pytest.approx(8.0, abs=0.6)
