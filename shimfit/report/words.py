@@ -156,6 +156,20 @@ def instrument(item: InstrumentUsed) -> str:
     return f"{item.name}: " + ", ".join(facts)
 
 
+def mark(mm: float, units: Units) -> str:
+    """A mark as it is set out with a tape: `29.4`, or the nearest 1/32 in and decimals: `1 5/32 (1.157)`."""
+    if units == "mm":
+        return length(mm, "mm")
+    inches = mm / MM_PER_INCH
+    whole, part = divmod(round(inches * 32), 32)
+    below = 32
+    while part and part % 2 == 0:
+        part, below = part // 2, below // 2
+    parts = [str(whole)] if whole or not part else []
+    said = " ".join([*parts, f"{part}/{below}"] if part else parts)
+    return f"{said} ({inches:.3f})"
+
+
 def expanded_mm(u: float | None, height_mm: float) -> float | None:
     """U (k = 2) at the top in mm, from a slope's standard uncertainty; None when it is not known."""
     return None if u is None else 2 * u * height_mm

@@ -5,7 +5,8 @@ import pytest
 
 from shimfit.errors import UsageError
 from shimfit.model import Face
-from shimfit.report.sheets import SheetFacts, cut_sheet_pdf, mark
+from shimfit.report.sheets import SheetFacts, cut_sheet_pdf
+from shimfit.report.words import mark
 
 FACTS = SheetFacts("North shore boardwalk", "Lake side", made="2026-05-12T07:00:00+00:00")
 

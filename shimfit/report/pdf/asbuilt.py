@@ -7,7 +7,6 @@ notes · figures and cautions · signatures · the event log's hash and how to c
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from shimfit.model import Face
@@ -15,40 +14,17 @@ from shimfit.report import words
 from shimfit.report.due import read_again_lines
 from shimfit.report.pdf import pictures
 from shimfit.report.pdf.page import Box, Sheet, ascent, leading, paper_named
+from shimfit.report.pdf.table import FINE, HEAD_MM, PostTable, Row
 from shimfit.report.record import notes_of
 from shimfit.report.statistics import statistics, statistics_lines
 
 if TYPE_CHECKING:
-    from shimfit.model import Reading
     from shimfit.report.rows import PostRow, RunRecord
 
 MARGIN = 10.0
-BODY = 6.5
 FACTS = 6.8
-FINE = 6.0
 _TOP, _FOOT = 9.0, 8.0
 _BAND_FIRST, _BAND_LATER = 36.5, 27.0
-_HEAD_ROW = 8.2
-_COLUMNS: tuple[tuple[str, str, float], ...] = (
-    ("Post", "", 10.5),
-    ("Before", "top leaned", 22.0),
-    ("As built", "top leans, ± U", 30.0),
-    ("Off plumb", "of allowed", 21.0),
-    ("Decision", "probability", 24.0),
-    ("Packs in place", "(f: fills only)", 41.5),
-    ("Read", "by, with", 28.0),
-    ("Rounds", "torque", 13.0),
-)
-_MARKS = {"plumb": "✓", "out": "✗", "too-close": "≈", "none": "–"}
-
-
-@dataclass(frozen=True, slots=True)
-class _Row:
-    """A post's cells, broken into lines, and the height that they take."""
-
-    post: PostRow
-    cells: tuple[tuple[str, ...], ...]
-    height: float
 
 
 def record_pdf(record: RunRecord, paper: str = "a4") -> bytes:
@@ -74,17 +50,10 @@ class _Document:
         self.floor = sheet.paper.height_mm - _FOOT - 2.0
         self.y = 0.0
         self.unit = words.unit(record.units)
-        times = tuple(post.after.time for post in record.posts if post.after)
-        self.offset = words.shared_offset(times)
-        """The offset that every time in the table has in common; None = each says its own."""
-        spare = self.wide - sum(width for *_, width in _COLUMNS)
-        self.columns = tuple(
-            (head, under, width + (spare if head.startswith("Packs") else 0.0))
-            for head, under, width in _COLUMNS
-        )
+        self.table = PostTable(sheet, record, self.left, self.wide)
 
     def draw(self) -> None:
-        rows = [self._row(post) for post in self.record.posts]
+        rows = self.table.rows()
         self._heading()
         self._facts()
         while rows:
@@ -150,7 +119,7 @@ class _Document:
             (
                 "Figures",
                 f"{self.unit}, top over foot; ± is the expanded uncertainty U (k\u00a0=\u00a02)"
-                + (f"; times {self.offset}" if self.offset else ""),
+                + (f"; times {self.table.offset}" if self.table.offset else ""),
             ),
         ]
         right = [
@@ -198,11 +167,11 @@ class _Document:
 
     # ------------------------------------------------------------ pictures and table
 
-    def _table_page(self, rows: list[_Row]) -> list[_Row]:
+    def _table_page(self, rows: list[Row]) -> list[Row]:
         """Pictures and rows of as many posts as this page holds; gives the posts that are left."""
         first = self.sheet.pages == 1
         band = _BAND_FIRST if first else _BAND_LATER
-        room = self.floor - self.y - band - _HEAD_ROW
+        room = self.floor - self.y - band - HEAD_MM
         here = 0
         for row in rows:
             room -= row.height
@@ -210,9 +179,9 @@ class _Document:
                 break
             here += 1
         self._band([row.post for row in rows[:here]], band, plan=first)
-        self._table_head()
+        self.y = self.table.draw_head(self.y)
         for row in rows[:here]:
-            self._draw_row(row)
+            self.y = self.table.draw_row(row, self.y)
         self.y += 1.5
         return rows[here:]
 
@@ -247,98 +216,6 @@ class _Document:
             f"packing, solid as built, ticks allowed; {scale}. Below: tops from above, {faces[Face.OUT]} up; "
             "outline allowed, ● plumb, × out, ○ undecided, thin line where it came from (cut short outside)."
         )
-
-    def _table_head(self) -> None:
-        sheet, x = self.sheet, self.left
-        sheet.rect(Box(self.left, self.y, self.wide, _HEAD_ROW - 0.6), wide=0, fill=0.9)
-        for head, under, width in self.columns:
-            sheet.text(x + 0.8, self.y + 3.1, head, BODY, bold=True)
-            sheet.text(x + 0.8, self.y + 6.2, under, FINE)
-            x += width
-        self.y += _HEAD_ROW - 0.6
-        sheet.line(self.left, self.y, self.left + self.wide, self.y, wide=0.35)
-        self.y += 0.6
-
-    def _row(self, post: PostRow) -> _Row:
-        """Break a post's cells into lines."""
-        cells = (
-            [post.post, *([post.kind] if post.kind == "corner" else [])],
-            self._reading(post.before, doubt=False),
-            self._reading(post.after, doubt=True),
-            self._off(post),
-            self._decision(post),
-            [" · ".join(words.pack(pack, self.record.faces, self.record.units) for pack in post.packs)],
-            self._read(post),
-            [
-                str(post.rounds) if post.rounds else "–",
-                *([f"{post.torque_nm:g} N·m"] if post.torque_nm else []),
-            ],
-        )
-        broken = []
-        for (_, _, width), lines in zip(self.columns, cells, strict=True):
-            room = width - 1.4
-            broken.append(tuple(part for line in lines for part in self.sheet.lines_of(line, BODY, room)))
-        tallest = max(2, *(len(lines) for lines in broken))
-        return _Row(post, tuple(broken), tallest * leading(BODY) + 0.5)
-
-    def _draw_row(self, row: _Row) -> None:
-        sheet, x = self.sheet, self.left
-        for column, ((_, _, width), lines) in enumerate(zip(self.columns, row.cells, strict=True)):
-            y = self.y + ascent(BODY)
-            for number, line in enumerate(lines):
-                sheet.text(x + 0.8, y, line, BODY, bold=column in (0, 4) and number == 0)
-                y += leading(BODY)
-            x += width
-        self.y += row.height
-        sheet.line(self.left, self.y - 0.35, self.left + self.wide, self.y - 0.35, wide=0.1, ink=0.4)
-
-    def _reading(self, reading: Reading | None, *, doubt: bool) -> list[str]:
-        if reading is None:
-            return ["–"]
-        record, lines = self.record, []
-        for slope, u, along in (
-            (reading.slope_along, reading.u_along, True),
-            (reading.slope_across, reading.u_across, False),
-        ):
-            if slope is None:
-                lines.append("not read")
-                continue
-            text = words.towards(slope * reading.height_mm, along, record.faces, record.units)
-            if doubt:
-                expanded = words.expanded_mm(u, reading.height_mm)
-                text += (
-                    f" ±{words.length(expanded, record.units)}" if expanded is not None else " ± not known"
-                )
-            lines.append(text)
-        return lines
-
-    def _off(self, post: PostRow) -> list[str]:
-        units = self.record.units
-        allowed = f"of {words.length(post.tolerance.allowed_top_mm(post.height_mm), units)}"
-        if post.tolerance != self.record.tolerance:
-            allowed += f" ({post.tolerance.text})"
-        off = words.worst_of(post.after, post.tolerance) if post.after else None
-        if off is None:
-            return ["–", allowed]
-        text = words.length(off, units)
-        if post.verdict and post.verdict.u is not None and post.after:
-            text += f" ±{words.length(2 * post.verdict.u * post.after.height_mm, units)}"
-        return [text, allowed]
-
-    def _decision(self, post: PostRow) -> list[str]:
-        if post.decision == "none":
-            return [f"{_MARKS['none']} not verified", f"({post.state})"]
-        probability = post.verdict.probability if post.verdict else None
-        return [f"{_MARKS[post.decision]} {words.DECISION_WORDS[post.decision]}", words.percent(probability)]
-
-    def _read(self, post: PostRow) -> list[str]:
-        reading = post.after or post.before
-        if reading is None:
-            return ["–"]
-        when = words.clock(reading.time, offset=self.offset is None)
-        if post.after is None:
-            when += " (before)"
-        return [when, ", ".join(part for part in (reading.by, reading.instrument) if part)]
 
     # ------------------------------------------------------------ closing
 

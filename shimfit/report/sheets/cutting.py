@@ -1,88 +1,28 @@
-"""Cut sheet and pack labels of a plan on paper: what to set the saw to, where to cut, what goes where.
-
-Works on the plan's answer in the contract's form (`cuts`, `posts`, `remainders`, `unsolved`); all its lengths
-are millimetres, `saw_deg` is what the saw is set to (half the wedge's angle), `mark_along_mm` runs along the
-strip's centre line from its first end to the near side of the cut that ends the piece.
-"""
+"""The cut sheet: per strip the saw's setting and marks in cutting order, tapers, flats, remainders."""
 
 from __future__ import annotations
 
 from collections import defaultdict
-from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from shimfit.contract import pack_from_json
-from shimfit.model import Face, Foot
+from shimfit.model import Face
 from shimfit.report import words
-from shimfit.report.rows import PLAIN_FACES
+from shimfit.report.pdf.page import Box, ascent, leading
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from shimfit.model import Pack, Piece
-    from shimfit.report.pdf.page import Box, Sheet
-    from shimfit.report.rows import Units
+    from shimfit.report.pdf.page import Sheet
+    from shimfit.report.sheets import SheetFacts
 
 MARGIN = 12.0
 HEAD, BODY, FINE = 10.0, 8.0, 6.6
 _STRIP_TALL = 11.0
-_LABELS_ACROSS, _LABEL_TALL = 3, 34.0
 _TICK = "☐"
 
 
-@dataclass(frozen=True, slots=True)
-class SheetFacts:
-    """What the sheet's heading needs besides the plan."""
-
-    job: str
-    run: str
-    units: Units = "mm"
-    faces: Mapping[Face, str] = field(default_factory=lambda: dict(PLAIN_FACES))
-    """What the run calls its faces."""
-    feet: Mapping[str, Foot] = field(default_factory=dict)
-    """Foot of each post by name, for the labels' small plans; 90 x 90 mm where it is not told."""
-    made: str | None = None
-    """When the plan was made (ISO 8601)."""
-    sample: bool = False
-
-
-def cut_sheet_pdf(plan: Mapping[str, Any], facts: SheetFacts, *, paper: str = "a4") -> bytes:
-    """Cut sheet, then the pack labels on pages of their own. Same plan, same bytes.
-
-    Raises UsageError for a paper that is not known.
-    """
-    from shimfit.report.pdf.page import Sheet, paper_named
-
-    sheet = Sheet(
-        paper_named(paper),
-        title=f"Cut sheet {facts.job}/{facts.run}",
-        subject="Cut sheet and pack labels",
-        made=facts.made,
-    )
-    packs = [(str(post["id"]), pack_from_json(pack)) for post in plan["posts"] for pack in post["packs"]]
-    document = _CutSheet(sheet, facts)
-    document.draw(plan, packs)
-    if packs:
-        _draw_labels(sheet, facts, packs)
-    document.footers()
-    return sheet.finished()
-
-
-def mark(mm: float, units: Units) -> str:
-    """A mark as it is set out with a tape: `29.4`, or the nearest 1/32 in and decimals: `1 5/32 (1.157)`."""
-    if units == "mm":
-        return words.length(mm, "mm")
-    inches = mm / words.MM_PER_INCH
-    whole, part = divmod(round(inches * 32), 32)
-    below = 32
-    while part and part % 2 == 0:
-        part, below = part // 2, below // 2
-    parts = [str(whole)] if whole or not part else []
-    said = " ".join([*parts, f"{part}/{below}"] if part else parts)
-    return f"{said} ({inches:.3f})"
-
-
-class _CutSheet:
+class CutSheet:
     """Draws from top to bottom and turns the page when the next thing has no room."""
 
     def __init__(self, sheet: Sheet, facts: SheetFacts) -> None:
@@ -94,6 +34,7 @@ class _CutSheet:
         self.y = 0.0
 
     def draw(self, plan: Mapping[str, Any], packs: Sequence[tuple[str, Pack]]) -> None:
+        """Draw the whole sheet, from what there is to saw down to what goes back into the box."""
         self._turn()
         self._summary(plan, packs)
         self._cautions(bool(plan.get("cuts")))
@@ -135,8 +76,6 @@ class _CutSheet:
             self._turn()
 
     def _say(self, text: str, size: float = BODY, *, bold: bool = False, indent: float = 0.0) -> None:
-        from shimfit.report.pdf.page import ascent, leading
-
         for line in self.sheet.lines_of(text, size, self.wide - indent, bold=bold):
             self._keep(leading(size))
             self.sheet.text(MARGIN + indent, self.y + ascent(size), line, size, bold=bold)
@@ -204,8 +143,8 @@ class _CutSheet:
                 (
                     _TICK,
                     str(number),
-                    mark(at, self.facts.units),
-                    mark(at - before, self.facts.units),
+                    words.mark(at, self.facts.units),
+                    words.mark(at - before, self.facts.units),
                     self._place(piece["for"]),
                     self._thick(piece["thin_mm"]),
                     self._thick(piece["thick_mm"]),
@@ -216,8 +155,6 @@ class _CutSheet:
 
     def _strip_picture(self, cut: Mapping[str, Any]) -> None:
         """The strip to scale along its length, cuts leaning one way and the other (not to scale)."""
-        from shimfit.report.pdf.page import Box
-
         sheet, pieces = self.sheet, cut["pieces"]
         marks = [float(piece["mark_along_mm"]) for piece in pieces]
         if not marks or marks[-1] <= 0:
@@ -292,9 +229,9 @@ class _CutSheet:
                 (
                     _TICK,
                     self._place(f"{post}/{pack.seat.value}"),
-                    mark(piece.mark_mm, self.facts.units) if piece.mark_mm is not None else "–",
+                    words.mark(piece.mark_mm, self.facts.units) if piece.mark_mm is not None else "–",
                     self._thick(piece.thickness_mm),
-                    mark(piece.trim_tip_mm, self.facts.units) if piece.trim_tip_mm > 0 else "–",
+                    words.mark(piece.trim_tip_mm, self.facts.units) if piece.trim_tip_mm > 0 else "–",
                 )
                 for post, pack, piece in uses
             ]
@@ -338,8 +275,6 @@ class _CutSheet:
             self._say(f"{_TICK} {kind}, {count}×: {', '.join(sizes)} {self.unit}", BODY)
 
     def _table(self, columns: Sequence[tuple[str, float]], rows: Sequence[Sequence[str]]) -> None:
-        from shimfit.report.pdf.page import ascent, leading
-
         sheet, step = self.sheet, leading(BODY) + 0.9
 
         def head() -> None:
@@ -377,76 +312,6 @@ class _CutSheet:
 
     def _thick(self, mm: float) -> str:
         return words.length(mm, self.facts.units, 2 if self.facts.units == "mm" else 3)
-
-
-# ---------------------------------------------------------------- labels
-
-
-def _draw_labels(sheet: Sheet, facts: SheetFacts, packs: Sequence[tuple[str, Pack]]) -> None:
-    """Labels to cut apart: post, seat, which way it goes in, thickness, pieces."""
-    from shimfit.report.pdf.page import Box
-
-    top = 20.0
-    wide = (sheet.paper.width_mm - 2 * MARGIN) / _LABELS_ACROSS
-    rows = int((sheet.paper.height_mm - top - 12.0) // _LABEL_TALL)
-    a_page = rows * _LABELS_ACROSS
-    for start in range(0, len(packs), a_page):
-        sheet.new_page()
-        title = "Pack labels" + (", continued" if start else "")
-        sheet.text(MARGIN, 14.0, title, 12, bold=True)
-        way = f"{facts.faces[Face.NEXT]} is to the right, {facts.faces[Face.OUT]} is up"
-        x = MARGIN + sheet.width(title, 12, bold=True) + 5
-        sheet.text(x, 14.0, f"cut apart and put with the packs; {way}", FINE)
-        for place, (post, pack) in enumerate(packs[start : start + a_page]):
-            row, column = divmod(place, _LABELS_ACROSS)
-            box = Box(MARGIN + column * wide, top + row * _LABEL_TALL, wide, _LABEL_TALL)
-            _draw_label(sheet, box, facts, post, pack)
-
-
-def _draw_label(sheet: Sheet, box: Box, facts: SheetFacts, post: str, pack: Pack) -> None:
-    from shimfit.report.pdf import pictures
-
-    for x0, y0, x1, y1 in (
-        (box.x, box.y, box.right, box.y),
-        (box.x, box.bottom, box.right, box.bottom),
-        (box.x, box.y, box.x, box.bottom),
-        (box.right, box.y, box.right, box.bottom),
-    ):
-        sheet.line(x0, y0, x1, y1, wide=0.12, ink=0.45, dash=1.2)
-    side = 16.0
-    foot = facts.feet.get(post, Foot(90.0, 90.0))
-    cx, cy = box.right - side / 2 - 3.5, box.y + side / 2 + 3.5
-    per_mm = side / max(foot.along_mm, foot.across_mm)
-    pictures.draw_foot(sheet, (cx, cy), foot, per_mm)
-    pictures.draw_pack(sheet, (cx, cy), foot, per_mm, pack)
-    x, y = foot.seat_at_mm(pack.seat)
-    reach = 0.55
-    sheet.arrow(cx, cy, cx + x * per_mm * reach, cy - y * per_mm * reach, wide=0.7, head=2.4)
-    room = box.width - side - 9.0
-    left = box.x + 3.0
-    sheet.text(left, box.y + 7.0, f"Post {post}", 14, bold=True, room=room)
-    sheet.text(left, box.y + 12.5, words.seat_name(pack.seat, dict(facts.faces)), 11, bold=True, room=room)
-    digits = 2 if facts.units == "mm" else 3
-    made = f"{words.length(pack.made_mm, facts.units, digits)} {words.unit(facts.units)}"
-    sheet.text(left, box.y + 19.5, made, 15, bold=True, room=room)
-    purpose = "lifts" if pack.purpose == "lift" else "only fills: push in until it touches"
-    sheet.text(left, box.y + 24.0, purpose, FINE)
-    pieces = " + ".join(_piece_text(piece, facts.units) for piece in pack.pieces) or "no pieces planned"
-    y = box.y + 25.2
-    for line in sheet.lines_of(pieces, FINE, box.width - 6.0)[:3]:
-        sheet.text(left, y + 2.2, line, FINE)
-        y += 2.7
-
-
-def _piece_text(piece: Piece, units: Units) -> str:
-    digits = 2 if units == "mm" else 3
-    if piece.form == "strip" and piece.thin_mm is not None and piece.thick_mm is not None:
-        thin, thick = (words.length(mm, units, digits) for mm in (piece.thin_mm, piece.thick_mm))
-        return f"{piece.lot} {thin}–{thick}"
-    which = f"{piece.lot} no. {piece.copy}" if piece.copy else piece.lot
-    if piece.mark_mm is not None:
-        return f"{which} to mark {mark(piece.mark_mm, units)}"
-    return f"{which} {words.length(piece.thickness_mm, units, digits)}"
 
 
 def _seat_text(seat: str, faces: Mapping[Face, str]) -> str:
