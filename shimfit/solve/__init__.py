@@ -1,0 +1,1 @@
+"""Integer programs by HiGHS, and the referee that tries everything."""
