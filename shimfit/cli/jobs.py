@@ -29,6 +29,13 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
     listed = of_job.add_parser("list", parents=[common], help="list jobs and their runs")
     listed.set_defaults(run=run_job_list)
 
+    takeup = of_job.add_parser(
+        "takeup", parents=[common], help="what packs on this deck give of what they should"
+    )
+    takeup.add_argument("name", metavar="NAME")
+    takeup.add_argument("--reset", action="store_true", help="forget what was learned, begin anew")
+    takeup.set_defaults(run=run_job_takeup)
+
     run = commands.add_parser("run", help="lay out a run, show it, change its posts")
     of_run = run.add_subparsers(metavar="WHAT", required=True)
     _add_run_new(of_run, common)
@@ -112,6 +119,30 @@ def run_job_list(args: argparse.Namespace, io: Io) -> int:
         io.say(f"{job.name}{' (sample)' if job.sample else ''}")
         for run in runs[job.name]:
             io.say(f"  {job.name}/{run.name}: {len(run.posts)} posts, {len(run.left_to_do)} left to do")
+    return Exit.DONE
+
+
+def run_job_takeup(args: argparse.Namespace, io: Io) -> int:
+    """Say what packs give on a deck, by material; or forget it."""
+    from shimfit.core.takeup import TakeUp
+    from shimfit.workflow.takeup import book_of, reset
+
+    with open_site(args, io) as site:
+        if args.reset:
+            return _said({"job": args.name}, reset(site, args.name), args, io)
+        site.journal.job(args.name)
+        book = book_of(site, args.name)
+    if args.json:
+        known = [
+            {"material": name, "take_up": one.mean, "u": one.u, "corrections": one.corrections}
+            for name, one in book.items()
+        ]
+        io.json({"job": args.name, "materials": known})
+        return Exit.DONE
+    if not book:
+        io.say(TakeUp().words)
+    for name, one in book.items():
+        io.say(f"{name or 'packs of unknown material'}: {one.words}, ± {200 * one.u:.0f} % (k = 2)")
     return Exit.DONE
 
 
