@@ -1,0 +1,155 @@
+"""The rule of the picture: a pack is drawn on the side that the top leans to; next is right, out is up."""
+
+from dataclasses import replace
+from itertools import pairwise
+
+import pytest
+
+from shimfit.model import Foot, Lean, Pack, Seat
+from shimfit.report.gather import run_record
+from shimfit.report.pdf import pictures
+from shimfit.report.pdf.page import PAPERS, Box, Sheet
+from shimfit.report.rows import LogStamp
+from shimfit.report.statistics import Bin
+
+FOOT = Foot(90.0, 90.0)
+
+
+class Drawn(Sheet):
+    """A sheet that remembers what was drawn."""
+
+    def __init__(self) -> None:
+        super().__init__(PAPERS["a4"], title="", subject="", made=None)
+        self.new_page()
+        self.rects, self.arrows, self.circles, self.lines, self.texts = [], [], [], [], {}
+
+    def rect(self, box, **kinds):
+        self.rects.append((box, kinds.get("fill")))
+
+    def arrow(self, x0, y0, x1, y1, **_):
+        self.arrows.append((x1 - x0, y1 - y0))
+
+    def circle(self, x, y, radius, **kinds):
+        self.circles.append((x, y, radius, kinds.get("fill")))
+
+    def line(self, x0, y0, x1, y1, **kinds):
+        self.lines.append((x0, y0, x1, y1, kinds))
+
+    def text(self, x, y, text, *_, **__):
+        self.texts[text] = (x, y)
+
+
+@pytest.fixture
+def sheet():
+    return Drawn()
+
+
+@pytest.mark.parametrize("seat", list(Seat))
+@pytest.mark.parametrize("purpose", ["lift", "fill"])
+def test_a_pack_is_drawn_at_its_seat_inside_the_foot(sheet, seat, purpose):
+    pictures.draw_pack(sheet, (50.0, 60.0), FOOT, 0.2, Pack(seat, 1.0, 1.0, (0.0, 0.0), (), purpose))
+    ((box, fill),) = sheet.rects
+    x, y = box.middle
+    assert (x > 50) - (x < 50) == seat.sign_along
+    assert (y < 60) - (y > 60) == seat.sign_across  # the page's y grows downwards, out is up
+    assert box.x >= 50 - 9 - 1e-9
+    assert box.right <= 50 + 9 + 1e-9
+    assert box.y >= 60 - 9 - 1e-9
+    assert box.bottom <= 60 + 9 + 1e-9
+    assert fill == (0.0 if purpose == "lift" else 1.0)
+
+
+def example(boardwalk, lean, seat):
+    run = boardwalk(1)
+    before = replace(run.posts[0].before, slope_along=lean.slope_along, slope_across=lean.slope_across)
+    post = replace(run.posts[0], before=before, packs_in_place=(Pack(seat, 1.0, 1.25, (0.0, 0.0)),))
+    return run_record(replace(run, posts=(post,)), LogStamp(1, "00"))
+
+
+@pytest.mark.parametrize(
+    ("lean", "seat"),
+    [
+        (Lean(0.01, 0.0), Seat.NEXT),
+        (Lean(-0.01, 0.0), Seat.PREV),
+        (Lean(0.0, 0.01), Seat.OUT),
+        (Lean(0.0, -0.01), Seat.HOUSE),
+        (Lean(0.01, 0.01), Seat.NEXT_OUT),
+    ],
+)
+def test_arrow_of_the_top_points_at_the_pack(sheet, boardwalk, lean, seat):
+    record = example(boardwalk, lean, seat)
+    pictures.post_plan(sheet, Box(0, 0, 50, 30), record, record.posts[0])
+    ((along, down),) = sheet.arrows
+    pack, _ = sheet.rects[-1]
+    px, py = pack.middle[0] - 25, pack.middle[1] - 15
+    # Same direction: no part across, and the way is the same.
+    assert along * py - down * px == pytest.approx(0.0, abs=1e-6 * max(abs(along), abs(down)) * 30)
+    assert along * px + down * py > 0
+    assert "1.25" in sheet.texts
+
+
+def test_faces_are_named_on_their_sides(sheet, boardwalk):
+    record = example(boardwalk, Lean(0.01, 0.0), Seat.NEXT)
+    pictures.post_plan(sheet, Box(0, 0, 50, 30), record, record.posts[0])
+    assert sheet.texts["next → +"][0] > 25 > sheet.texts["prev"][0]
+    assert sheet.texts["out ↑ +"][1] < 15 < sheet.texts["house"][1]
+
+
+@pytest.mark.parametrize(("slope", "side"), [(0.004, 1), (-0.004, -1)])
+def test_run_picture_leans_the_way_the_post_does_and_to_the_stated_scale(sheet, boardwalk, slope, side):
+    run = boardwalk(3)
+    posts = [
+        replace(p, after=replace(p.after, slope_along=slope), verdict=None, readings=(p.before,))
+        for p in run.posts
+    ]
+    rows = run_record(replace(run, posts=tuple(posts)), LogStamp(1, "00")).posts
+    box = Box(10, 10, 100, 16)
+    scale = pictures.run_scale(rows, box, 12.0)
+    pictures.elevation(sheet, box, rows, scale)
+    solid = [line for line in sheet.lines if not line[4].get("dash") and line[1] > line[3] + 10]
+    assert len(solid) == 3
+    for x0, y0, x1, y1, _ in solid:
+        assert x1 - x0 == pytest.approx(side * 4.0 * scale.per_mm)
+        assert y0 - y1 == pytest.approx(12.0)
+
+
+@pytest.mark.parametrize(("lean", "right", "up"), [(Lean(0.001, 0.0), 1, 0), (Lean(0.0, -0.001), 0, -1)])
+def test_target_dot_lies_where_the_top_is(sheet, boardwalk, lean, right, up):
+    run = boardwalk(1)
+    after = replace(run.posts[0].after, slope_along=lean.slope_along, slope_across=lean.slope_across)
+    post = replace(run.posts[0], after=after, verdict=None, readings=(after,))
+    rows = run_record(replace(run, posts=(post,)), LogStamp(1, "00")).posts
+    box = Box(0, 0, 40, 12)
+    pictures.targets(sheet, box, rows, pictures.run_scale(rows, box, 12.0))
+    (cx, cy, radius, _), (x, y, *_) = sheet.circles
+    # 1 mm of the 2 mm allowed: half a radius.
+    assert (x - cx, cy - y) == pytest.approx((right * radius / 2, up * radius / 2))
+
+
+def test_stations_are_to_scale_where_there_is_room_and_even_where_not(boardwalk):
+    box = Box(0, 0, 100, 16)
+    rows = run_record(boardwalk(4), LogStamp(1, "00")).posts
+    uneven = [
+        replace(row, station_mm=mm) for row, mm in zip(rows, (0.0, 1200.0, 3000.0, 4500.0), strict=True)
+    ]
+    first, second, third, last = pictures.run_scale(uneven, box, 12.0).xs
+    assert (second - first) / (last - first) == pytest.approx(1200 / 4500)
+    crowded = [replace(row, station_mm=mm) for row, mm in zip(rows, (0.0, 10.0, 20.0, 4500.0), strict=True)]
+    xs = pictures.run_scale(crowded, box, 12.0).xs
+    assert [b - a for a, b in pairwise(xs)] == pytest.approx([25.0] * 3)
+    assert third < last
+
+
+@pytest.mark.parametrize(
+    ("value", "down"), [(1.0, 1.0), (0.199, 0.15), (0.26, 0.25), (73.0, 60.0), (0.0099, 0.008)]
+)
+def test_scales_are_round(value, down):
+    assert pictures.round_down(value) == pytest.approx(down)
+
+
+def test_bars_of_the_histogram_are_as_tall_as_their_counts(sheet):
+    bins = (Bin(0, 0.25, 4), Bin(0.25, 0.5, 2), Bin(0.5, float("inf"), 0))
+    pictures.histogram(sheet, Box(0, 0, 30, 16), bins)
+    tall, half = (box.height for box, _ in sheet.rects)
+    assert tall == pytest.approx(2 * half)
+    assert {"4", "2", "0", "over"} <= sheet.texts.keys()
