@@ -12,7 +12,7 @@ from shimfit.entry.gauge import read_gauge
 from shimfit.entry.result import Component, Heard, Incomplete, Refused, Understood
 from shimfit.entry.settings import EntrySettings
 from shimfit.entry.tokens import Token, lower
-from shimfit.entry.words import growths, vocabulary
+from shimfit.entry.words import growths
 from shimfit.model import Face
 
 
@@ -36,7 +36,7 @@ def _may_become_good(text: str, settings: EntrySettings) -> bool:
     run = _LAST_RUN.search(lower(text))
     if run is None:
         return False
-    endings = growths(run[0], vocabulary(settings))
+    endings = growths(run[0], settings)
     if not endings or isinstance(_parse_as_it_stands(text[: run.start()], settings), Refused):
         return False
     return any(not isinstance(_parse_as_it_stands(text + end, settings), Refused) for end in endings)

@@ -43,10 +43,15 @@ class EntrySettings:
     all_letters: Mapping[Face, str] = field(init=False, repr=False, compare=False)
     """The four letters. A renamed face takes its first letter when no other meaning has it."""
 
+    spoken: tuple[tuple[str, ...], tuple[str, ...]] = field(init=False, repr=False, compare=False)
+    """Names and letters in lower case, in the order of Face: what the words of this run depend on."""
+
     def __post_init__(self) -> None:
         self._check_names()
         object.__setattr__(self, "all_letters", self._find_letters())
         self._check_letters()
+        names = tuple(self.name(face).lower() for face in Face)
+        object.__setattr__(self, "spoken", (names, tuple(self.all_letters[face] for face in Face)))
 
     def name(self, face: Face) -> str:
         """What this run calls the face."""

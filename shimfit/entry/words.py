@@ -58,8 +58,7 @@ _FIXED: dict[str, Meaning] = {
 
 def vocabulary(settings: EntrySettings) -> Mapping[str, Meaning]:
     """Every word and letter of this run, in lower case. The run's own names and letters win."""
-    names = tuple(settings.name(face).lower() for face in Face)
-    return _vocabulary(names, tuple(settings.all_letters.values()))
+    return _vocabulary(*settings.spoken)
 
 
 @lru_cache(maxsize=16)
@@ -100,10 +99,22 @@ def _split(run: str, start: int, known: Mapping[str, Meaning], dead: set[int]) -
     return None
 
 
-def growths(run: str, known: Mapping[str, Meaning]) -> list[str]:
+def growths(run: str, settings: EntrySettings) -> list[str]:
     """What may be typed behind a run of letters to end a word in it: `sh` may become `shy`, so `y`."""
     found = {word[len(run) :] for word in FILLERS if word.startswith(run)}
+    known, initials = vocabulary(settings), _initials(*settings.spoken)
     for cut in range(len(run) if len(run) <= 40 else 0):
-        if _split(run[:cut], 0, known, set()) is not None:
-            found.update(word[len(run) - cut :] for word in known if word.startswith(run[cut:]))
+        tail = run[cut:]
+        endings = [word[len(tail) :] for word in initials.get(tail[0], ()) if word.startswith(tail)]
+        if endings and _split(run[:cut], 0, known, set()) is not None:
+            found.update(endings)
     return sorted(found - {""}, key=len)
+
+
+@lru_cache(maxsize=16)
+def _initials(names: tuple[str, ...], letters: tuple[str, ...]) -> dict[str, list[str]]:
+    """The words by their first letter."""
+    index: dict[str, list[str]] = {}
+    for word in _vocabulary(names, letters):
+        index.setdefault(word[0], []).append(word)
+    return index

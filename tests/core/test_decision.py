@@ -32,7 +32,7 @@ T = 0.002
 U = 0.0003
 
 
-def verdict(along, across=0.0, rule="95", tolerance=LIMIT, u=(U, U), height=1000.0):
+def verdict(along, across=0.0, *, rule="95", tolerance=LIMIT, u=(U, U), height=1000.0):
     return decide_lean(Lean(along, across), u[0], u[1], tolerance, height, rule=rule)
 
 

@@ -18,10 +18,13 @@ SETTINGS = (
     EntrySettings(units="inch", gauge_mm=1219.2, along_post=True),
     EntrySettings(faces={"next": "lake", "prev": "hill", "out": "street", "house": "garden"}),
 )
+WORDS = (
+    "mm in ft m cm next prev out house strong shy over per plumb ok mm/m in/ft height min inboard",
+    "lake street 3/8 1/2 0.6 9 13 bubble",
+)
 PIECES = (
     *"0123456789/. -+,;@'\"°npohisdv<>^½→↓x",
-    *["mm", "in", "ft", "m", "cm", "next", "prev", "out", "house", "strong", "shy", "over", "per", "plumb", "ok", "mm/m", "in/ft", "height", "min", "inboard"],
-    *["3/8", "1/2", "0.6", "9", "13", "lake", "street", "bubble"],
+    *(word for line in WORDS for word in line.split()),
     "1 1/4",
     *"e\x00٣é𝟛ßİ−′",
 )

@@ -1,0 +1,254 @@
+"""The one registry, and lengths as they are shown."""
+
+from __future__ import annotations
+
+import csv
+import math
+import subprocess
+import sys
+from fractions import Fraction
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from shimfit import units
+from shimfit.core.lengths import read_length
+from shimfit.entry import EntrySettings, hear
+from shimfit.errors import EntryError, InternalError
+
+PUBLISHED = Path(__file__).parents[1] / "fixtures" / "published"
+
+
+def rows(name):
+    with (PUBLISHED / name).open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+# ---------------------------------------------------------------- pint
+
+
+@pytest.mark.parametrize(
+    ("text", "mm"),
+    [
+        ("0.9 m", 900.0),
+        ("3 ft", 914.4),
+        ("12 thou", 0.3048),
+        ("3/8 in", 9.525),
+        ('3.5"', 88.9),
+        ("1-1/4 inch", 31.75),
+        ("1e-3 km", 1000.0),
+        ("2 yards", 1828.8),
+        ("5 µm", 0.005),
+        ("-5 mm", -5.0),
+        # NIST SP 811, B.8 (second-hand): 0.001 in = 2.54 E-02 mm
+        ("0.001 in", 0.0254),
+    ],
+)
+def test_lengths_of_files_and_settings(text, mm):
+    assert units.to_mm(text) == mm
+
+
+@pytest.mark.parametrize(
+    ("text", "slope"),
+    [
+        ("2 mm/m", 0.002),
+        ("0.2 percent", 0.002),
+        ("0.2 %", 0.002),
+        ("0.0005", 0.0005),
+        ("1/8 in/ft", 0.125 / 12),
+        ("0.1 deg", math.tan(math.radians(0.1))),
+        ("0.1°", math.tan(math.radians(0.1))),
+        ("6 arcmin", math.tan(math.radians(0.1))),
+        ("1.7453292519943295 mrad", math.tan(1.7453292519943295e-3)),
+    ],
+)
+def test_slopes_of_files_and_settings(text, slope):
+    assert units.to_slope(text) == pytest.approx(slope, rel=1e-14)
+
+
+def test_a_survey_vial_division():
+    # US Navy Engineering Aid manual 14069, chapter 11 (read): 20 arc seconds; recomputed 0.0970 mm/m
+    assert units.to_slope("20 arcsec") * 1000 == pytest.approx(0.0970, abs=5e-5)
+
+
+@pytest.mark.parametrize("text", ["30 ft-lb", "30 lbf ft", "360 in-lb", "30 ft·lbf"])
+def test_torques_in_pounds(text):
+    assert units.to_torque_nm(text) == pytest.approx(
+        40.674538, abs=5e-7
+    )  # 1 lbf ft = 1.3558179 N m (exact g)
+
+
+@pytest.mark.parametrize(("text", "nm"), [("40", 40.0), ("40Nm", 40.0), ("40 N·m", 40.0), ("4 kN mm", 4.0)])
+def test_torques(text, nm):
+    assert units.to_torque_nm(text) == pytest.approx(nm, abs=5e-7)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        *("", "abc", "5", "1 kg", "nan mm", "1e999 m", "3**9**9 mm", "__import__('os')", "2 mm)", "2 mm//m"),
+        *("2 degC", "2 import os", "3/7 in", "9" * 50 + " mm", "2 m**3", "1 /m"),
+    ],
+)
+def test_what_is_no_length_is_one_sentence(text):
+    with pytest.raises(EntryError) as refusal:
+        units.to_mm(text)
+    assert str(refusal.value)
+
+
+@pytest.mark.parametrize("text", ["5 mm", "95 deg", "", "abc", "2 degC", "1 mm/s"])
+def test_what_is_no_slope(text):
+    with pytest.raises(EntryError):
+        units.to_slope(text)
+
+
+@pytest.mark.parametrize("text", ["-3 Nm", "0", "2 m", "tight", "30 lb/ft"])
+def test_what_is_no_torque(text):
+    with pytest.raises(EntryError):
+        units.to_torque_nm(text)
+
+
+def test_nothing_heavy_is_loaded_at_import():
+    code = (
+        "import sys, shimfit.units, shimfit.entry, shimfit.entry.second_look, shimfit.core.instruments;"
+        "print([m for m in ('pint', 'numpy', 'scipy') if m in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
+
+
+LENGTHS = st.sampled_from(["mm", "cm", "m", "in", "inch", "inches", "ft", "feet", "foot"])
+DECIMALS = st.decimals(min_value="0.001", max_value="9999", places=3).map(lambda d: f"{d:f}")
+
+
+@given(DECIMALS, LENGTHS)
+@settings(max_examples=200, deadline=None)
+def test_typed_lengths_agree_with_pint(number, unit):
+    assert read_length(f"{number} {unit}").millimetres == units.to_mm(f"{number} {unit}")
+
+
+@given(st.integers(1, 63), st.sampled_from(["mm", "cm", "in", "deg", "mm/m", "in/ft"]), st.floats(300, 3000))
+@settings(max_examples=200, deadline=None)
+def test_typed_leans_agree_with_pint(n, unit, height_mm):
+    number = f"{n / 128:.7f}" if unit in ("in", "in/ft") else f"{n / 25:.2f}"
+    typed = hear(f"{number}{unit} n 0", EntrySettings()).slopes(height_mm)[0]
+    if unit in ("mm", "cm", "in"):
+        expected = units.to_mm(f"{number} {unit}") / height_mm
+    else:
+        expected = units.to_slope(f"{number} {unit}")
+    assert typed == pytest.approx(expected, rel=1e-14)
+
+
+def test_the_published_slope_table():
+    # roofonline slope equivalents (read; other columns derived)
+    for row in rows("slope_table.csv"):
+        slope = units.to_slope(f"{row['in_per_ft']} in/ft")
+        degrees = math.degrees(math.atan(slope))
+        places = len(row["published_deg"].partition(".")[2])
+        assert round(degrees, places) == float(row["published_deg"])
+        assert slope * 1000 == pytest.approx(float(row["mm_per_m"]), rel=5e-6)
+        assert slope * 100 == pytest.approx(float(row["percent"]), rel=5e-6)
+        assert units.to_slope(f"{row['deg']} deg") == pytest.approx(slope, rel=1e-6)
+
+
+def test_one_degree_and_one_mm_per_m():
+    # definition (derived): 1 deg = 17.4551 mm/m (tan) = 0.209461 in/ft; 1 mm/m = 0.0572958 deg = 0.012 in/ft
+    assert units.to_slope("1 deg") * 1000 == pytest.approx(17.4551, abs=5e-5)
+    assert units.to_slope("1 deg") * 12 == pytest.approx(0.209461, abs=5e-7)
+    assert math.degrees(math.atan(units.to_slope("1 mm/m"))) == pytest.approx(0.0572958, abs=5e-8)
+    assert units.to_slope("0.012 in/ft") == pytest.approx(0.001)
+
+
+# ---------------------------------------------------------------- as they are shown
+
+
+def test_the_63_fractions_are_shown_as_published():
+    # Cosgrove, Table LXIII (read; its 3/62 is 3/64)
+    for row in rows("decimal_equivalents.csv"):
+        mm = Fraction(row["exact_mm"])
+        assert units.format_inches(mm, 64) == row["fraction"]
+        assert units.format_inches(float(mm), 64) == row["fraction"]
+        assert read_length(units.format_inches(mm, 64)).mm == mm
+
+
+def test_the_nearest_fraction_is_reduced():
+    # a workshop forum's worked example (read): 0.400 in × 64 = 25.6, take 26/64 = 13/32
+    assert units.format_inches(0.400 * 25.4, 64) == "13/32"
+
+
+def test_ties_go_away_from_zero_on_exact_numbers():
+    # Three printed charts differ: 1/32 in = 0.79375 mm is 0.7937 or 0.7938, 15/32 in = 11.90625 mm is 11.9062
+    # or 11.9063 (read). Ours: decimal half up on exact fractions.
+    fourth = Fraction(1, 10_000)
+    assert units.format_mm(0.79375, fourth) == "0.7938"
+    assert units.format_mm(11.90625, fourth) == "11.9063"
+    assert units.format_mm(Fraction(127, 160), fourth) == "0.7938"
+    assert units.format_mm(-0.79375, fourth) == "-0.7938"
+    assert f"{0.79375:.4f}" == "0.7937"  # what binary formatting would say: why the rule is needed
+
+
+def test_only_the_display_is_rounded():
+    # NIST LC 1137 (second-hand): 36 in is shown as 91 cm, 40.1 in as 101.9 cm; NIST SP 811, B.7.2 (read):
+    # 36 ft = 10.9728 m is reported as 11.0 m
+    assert units.format_mm(Fraction(9144, 10), Fraction(10)) == "910"
+    assert units.format_mm(Fraction(401, 10) * Fraction(254, 10), Fraction(1)) == "1019"
+    assert units.format_mm(read_length("36ft").mm, Fraction(100)) == "11000"
+    assert read_length("36in").mm == Fraction(9144, 10)
+
+
+@pytest.mark.parametrize(
+    ("mm", "inch", "metric"),
+    [
+        (9.525, "3/8 in (9.5 mm)", "9.5 mm (3/8 in)"),
+        (12.7, "1/2 in (12.5 mm)", "12.5 mm (1/2 in)"),
+        (31.75, "1 1/4 in (32 mm)", "32 mm (1 1/4 in)"),
+        (25.4, "1 in (25.5 mm)", "25.5 mm (1 in)"),
+        (0.0, "0 in (0 mm)", "0 mm (0 in)"),
+        (-9.525, "-3/8 in (-9.5 mm)", "-9.5 mm (-3/8 in)"),
+        (-0.1, "0 in (0 mm)", "0 mm (0 in)"),
+    ],
+)
+def test_both_units_beside_one_another(mm, inch, metric):
+    assert units.format_length(mm, "inch", both=True) == inch
+    assert units.format_length(mm, "mm", both=True) == metric
+    assert inch.startswith(units.format_length(mm, "inch"))
+
+
+@pytest.mark.parametrize(
+    ("sixty_fourths", "said"),
+    [(88, "1 3/8"), (89, "1 3/8 strong"), (90, "1 7/16 shy"), (91, "1 7/16 shy"), (92, "1 7/16"), (0, "0")],
+)
+def test_pushes_are_set_with_strong_and_shy(sixty_fourths, said):
+    assert units.format_push(Fraction(sixty_fourths, 64) * Fraction(254, 10), "inch") == said
+
+
+def test_pushes_on_a_metric_tape():
+    assert units.format_push(34.2, "mm") == "34"
+    assert units.format_push(34.3, "mm") == "34 strong"
+    assert units.format_push(34.7, "mm") == "35 shy"
+    assert units.format_push(35.0, "mm") == "35"
+
+
+@given(st.integers(0, 64 * 40), st.sampled_from([2, 4, 8, 16, 32, 64]))
+def test_shown_fractions_are_the_nearest_and_read_back(sixty_fourths, denominator):
+    inches = Fraction(sixty_fourths, 64)
+    said = units.format_inches(inches * Fraction(254, 10), denominator)
+    back = Fraction(0) if said == "0" else read_length(said + '"').mm / Fraction(254, 10)
+    assert abs(back - inches) <= Fraction(1, 2 * denominator)
+    if abs(back - inches) == Fraction(1, 2 * denominator):
+        assert back > inches  # the stated tie rule
+
+
+def test_degrees_have_two_places():
+    assert units.format_degrees(0.00715) == "0.41°"
+    assert units.format_degrees(-0.01) == "-0.57°"
+    assert units.format_degrees(0.0) == "0.00°"
+
+
+@pytest.mark.parametrize("bad", [math.nan, math.inf, -math.inf])
+def test_what_is_no_number_is_never_shown(bad):
+    for show in (units.format_mm, units.format_inches, units.format_degrees):
+        with pytest.raises(InternalError):
+            show(bad)
