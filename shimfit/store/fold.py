@@ -46,11 +46,14 @@ class RunFold:
         self._unread: list[str] = []
         self._conflict: str | None = None
         self._last_seq = 0
+        self._state: RunState | None = None
+        """As worked out last; None when something was added since."""
 
     def add(self, event: Event) -> None:
         """Bring the state forward by one event; an event of another run changes nothing."""
         if event.job != self._job:
             return
+        self._state = None
         if event.kind == UNDONE:
             self._undo(event)
         elif event.kind == "merged":
@@ -102,6 +105,11 @@ class RunFold:
 
     def state(self) -> RunState | None:
         """Frozen value; None when no standing event adds the run."""
+        if self._state is None:
+            self._state = self._work_out()
+        return self._state
+
+    def _work_out(self) -> RunState | None:
         head = self._head()
         if "foot" not in head:
             return None

@@ -71,6 +71,9 @@ class Journal:
         self._guard = threading.RLock()
         self._runs: dict[tuple[str, str], RunFold] = {}
         self._box: BoxFold | None = None
+        self._jobs: tuple[JobState, ...] | None = None
+        self._box_now: BoxState | None = None
+        """Both as worked out last; None when something was logged since."""
         self._fresh: list[Event] = []
         """Logged, but not yet counted into the states above."""
         self._end = _End(0, GENESIS, 0)
@@ -170,6 +173,7 @@ class Journal:
         db = self._opened.db
         self._runs.clear()
         self._box = None
+        self._jobs = self._box_now = None
         self._fresh.clear()
         row = db.execute("SELECT id FROM log").fetchone()
         self._log = row[0] if row else ""
@@ -323,6 +327,8 @@ class Journal:
         """Count what was logged since into the states that were already worked out."""
         self._catch_up()
         fresh, self._fresh = self._fresh, []
+        if fresh:
+            self._jobs = self._box_now = None
         if any(event.origin for event in fresh):
             # Import brings events from before others: work everything out again.
             self._runs.clear()
@@ -362,8 +368,9 @@ class Journal:
         """Events of some kinds of a job that were not undone, in the order they happened."""
         with self._guard, saying_what(self.path):
             found = rows.of_kinds(self._opened.db, (*kinds, UNDONE), EVERYTHING, job)
-        void = voided_steps(event for event in found if event.kind == UNDONE)
-        return [event for event in found if event.kind != UNDONE and event.step not in void]
+        readable = [event for event in found if read_data(event)[0] is not None]
+        void = voided_steps(event for event in readable if event.kind == UNDONE)
+        return [event for event in readable if event.kind != UNDONE and event.step not in void]
 
     def event(self, event_id: str) -> Event | None:
         """The event of that id, or None."""
@@ -381,6 +388,8 @@ class Journal:
         """All jobs, in the order they were added."""
         with self._guard, saying_what(self.path):
             self._bring_forward()
+            if upto is None and self._jobs is not None:
+                return self._jobs
             end = EVERYTHING if upto is None else upto
             found = rows.of_kinds(self._opened.db, ("job-added", "run-added", UNDONE), end)
             readable = [event for event in found if read_data(event)[0] is not None]
@@ -388,7 +397,10 @@ class Journal:
             standing = [event for event in readable if event.step not in void and event.job]
             jobs = {event.job: event for event in reversed(standing) if event.kind == "job-added"}
             ordered = sorted(jobs.values(), key=lambda event: (event.stamp, event.id))
-            return tuple(self._job_state(event, standing, end) for event in ordered)
+            jobs_then = tuple(self._job_state(event, standing, end) for event in ordered)
+            if upto is None:
+                self._jobs = jobs_then
+            return jobs_then
 
     def job(self, name: str, *, upto: int | None = None) -> JobState:
         """One job; raises UsageError naming those that there are."""
@@ -451,7 +463,11 @@ class Journal:
                 self._box = BoxFold(self._log)
                 for event in rows.of_kinds(self._opened.db, (*BOX_KINDS, UNDONE), EVERYTHING):
                     self._box.add(event)
-            return replace(self._box.state(), undo=self._undo_words(None), redo=self._redo_words(None))
+            if self._box_now is None:
+                self._box_now = replace(
+                    self._box.state(), undo=self._undo_words(None), redo=self._redo_words(None)
+                )
+            return self._box_now
 
     # ------------------------------------------------------------ undo
 
@@ -483,7 +499,13 @@ class Journal:
         return words(steps[0].events)
 
     def _newest_first(self, job: str | None) -> Iterator[Step]:
-        for _, events in groupby(rows.newest_first(self._opened.db, job), key=lambda event: event.step):
+        db = self._opened.db
+        if job is None:
+            # What was taken for a pack belongs to the step of that pack, and goes back with it.
+            found = rows.newest_first_of_box(db, (*set(BOX_KINDS) - {"taken"}, UNDONE), self._log)
+        else:
+            found = rows.newest_first(db, job)
+        for _, events in groupby(found, key=lambda event: event.step):
             yield Step(tuple(events)[::-1])
 
     def _void(self, job: str | None) -> tuple[frozenset[str], frozenset[str]]:

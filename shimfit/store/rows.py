@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from heapq import merge
 from itertools import takewhile
 from operator import attrgetter
 from typing import TYPE_CHECKING, Any
@@ -97,9 +98,15 @@ def of_kinds(db: sqlite3.Connection, kinds: Sequence[str], upto: int, job: str |
     return in_order(found)
 
 
-def newest_first(db: sqlite3.Connection, job: str | None) -> Iterator[Event]:
-    """Events of a job (None: those of no job), latest first, read as far as the caller looks."""
-    return select(db, "INDEXED BY event_order WHERE job IS ? ORDER BY stamp DESC, id DESC", (job,))
+def newest_first(db: sqlite3.Connection, job: str) -> Iterator[Event]:
+    """Events of a job, latest first, read as far as the caller looks."""
+    return select(db, "INDEXED BY event_order WHERE job = ? ORDER BY stamp DESC, id DESC", (job,))
+
+
+def newest_first_of_box(db: sqlite3.Connection, kinds: Sequence[str], log: str) -> Iterator[Event]:
+    """Events of some kinds that belong to no job and that one log wrote, latest first, as far as needed."""
+    of_kind = "INDEXED BY event_kind WHERE kind = ? AND job IS NULL AND log = ? ORDER BY seq DESC"
+    return merge(*(select(db, of_kind, (kind, log)) for kind in kinds), key=attrgetter("seq"), reverse=True)
 
 
 def in_order(events: Iterable[Event]) -> list[Event]:

@@ -188,6 +188,12 @@ def _cost(value: Any) -> str | None:
     return next((wrong for amount in value.values() if (wrong := _number(amount))), None)
 
 
+def _shares(value: Any) -> str | None:
+    if not isinstance(value, Mapping):
+        return "an object"
+    return next((wrong for share in value.values() if (wrong := _not_negative(share))), None)
+
+
 _ANSWER = _object(
     {
         "post": _object(
@@ -288,6 +294,15 @@ SHAPES: dict[str, Check] = {
     "packed": _object({"packs": _list(_PACK)}, {"as_prescribed": _flag}),
     "tightened": _object({}, {"torque_nm": _or_null(_not_negative)}),
     "trimmed": _object({}),
+    "observed": _object(
+        {
+            "predicted_mm": _XY,
+            "measured_mm": _XY,
+            "u_reading_mm": _positive,
+            "shares": _shares,
+        }
+    ),
+    "take-up-reset": _object({}),
     "skipped": _object({"why": _text}),
     "noted": _object({"text": _text}),
     "photo": _object({"file": _named}),
@@ -332,6 +347,7 @@ _NEEDS_POST = frozenset(
         "packed",
         "tightened",
         "trimmed",
+        "observed",
         "skipped",
         "noted",
         "photo",

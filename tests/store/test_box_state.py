@@ -106,3 +106,28 @@ def test_settings_are_what_was_set_last(crew):
     anna.journal.append("setting", {"key": "hints", "value": False})
     assert anna.journal.box().settings == {"units": "mm", "hints": False}
     assert anna.journal.box(upto=1).settings == {"units": "inch"}
+
+
+def test_undo_of_the_box_leaves_what_belongs_to_a_pack(crew, packs):
+    """Pieces that were taken in the same step as a reading go back with that step only."""
+    from shimfit.store.events import Draft
+
+    anna = crew().lay_out()
+    anna.journal.append("stock-added", F2)
+    anna.journal.append_all(
+        [
+            Draft("noted", {"text": "packed"}, "jetty", "east", "1"),
+            Draft("taken", {"used": [{"lot": "F2"}]}),
+        ]
+    )
+    assert _left(anna) == {"F2": 3}
+    assert anna.journal.box().undo == "lot F2 put in the box"
+    assert anna.journal.job("jetty").undo == "noted at east/1"
+    anna.journal.undo("jetty")
+    assert _left(anna) == {"F2": 4}
+    anna.journal.redo("jetty")
+    anna.journal.undo(None)
+    assert anna.journal.box().short == (("F2", 1),)
+    anna.journal.redo(None)
+    assert _left(anna) == {"F2": 3}
+    assert anna.post("1").notes
