@@ -1,0 +1,225 @@
+"""Many posts at once: gaps, bearing points and the linear map from thickness errors to what is left over.
+
+A post rests on its four corners, the pivot bare. The other three seats are called here
+
+    A  the neighbour of the pivot along the run     gap |slope_along| · side along
+    B  the neighbour across the run                 gap |slope_across| · side across
+    F  the far corner                               gap of A + gap of B
+
+Each of them bears either at its face (state 0) or further in (state 1: pieces flatter than the gap), so a
+post has eight combinations of bearing points; with `bearing_point="corner"` only the first is used.
+For one combination, with all four in contact, the errors e = thickness - gap at A, B, F give
+
+    (lean left along, lean left across, rock) = constant + M · e
+
+in shares of what is allowed (±1 = exactly at the limit), by weighted least squares of the contact problem:
+plane θ = (AᵀA)⁻¹ (Aᵀe - 4δ·(1, 0, 0)), rows of A = (1, x, y) from the rod; rock = 2 n·e, n the unit vector
+that no plane can follow. The contact holds while every seat still pushes: an interval of rock.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from shimfit.model import seat_by_signs
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from shimfit.core.packing.options import Options
+    from shimfit.model import Foot, Lean, Seat, Tolerance
+
+    Floats = NDArray[np.float64]
+    Bools = NDArray[np.bool_]
+
+SEATS = 3
+STATES = 2
+COMBINATIONS = STATES**SEATS
+
+
+@dataclass(frozen=True, slots=True)
+class PlanPost:
+    """A post that the run's plan has to serve."""
+
+    name: str
+    foot: Foot
+    height_mm: float
+    lean: Lean
+    """As read; the packs take it to `aim`."""
+    tolerance: Tolerance
+    aim: Lean | None = None
+    """Where to bring it; None = plumb."""
+
+    @property
+    def to_correct(self) -> tuple[float, float]:
+        """Slopes (along, across) that the packs have to take out."""
+        aim = (0.0, 0.0) if self.aim is None else (self.aim.slope_along, self.aim.slope_across)
+        return self.lean.slope_along - aim[0], self.lean.slope_across - aim[1]
+
+    @property
+    def allowed_mm(self) -> float:
+        """Displacement of the top that is allowed about the aim, in mm: an aim uses up its part."""
+        allowed = self.tolerance.allowed_top_mm(self.height_mm)
+        if self.aim is None:
+            return allowed
+        return allowed * (1.0 - self.tolerance.uses(self.aim, self.height_mm))
+
+
+@dataclass(frozen=True, slots=True)
+class Geometry:
+    """P posts as arrays; thicknesses, gaps and lengths in mm."""
+
+    posts: tuple[PlanPost, ...]
+    seats: tuple[tuple[Seat, Seat, Seat], ...]
+    """Seats A, B, F of each post."""
+    gap_mm: Floats
+    """(P, 3, 2) need where a pack bears, by seat and state."""
+    bears_at_mm: Floats
+    """(P, 3, 2, 2) where it bears from the rod (+next, +out), by seat and state."""
+    steep: Floats
+    """(P, 3) slope of the gap in the direction that the pack is pushed in."""
+    inside_mm: Floats
+    """(P, 3) bearing length: how far in a pack reaches."""
+    weighed: Floats
+    """(P, 3) slope that a piece's own is weighed against: the same, or the steeper of the post's two where
+    everything bears at the seat itself."""
+    linear: Floats
+    """(P, 8, 3, 3) M: errors at A, B, F → (along, across, rock) in shares of what is allowed."""
+    constant: Floats
+    """(P, 8, 3)."""
+    rock_low: Floats
+    rock_high: Floats
+    """(P, 8) interval of the rock's share in which all four seats push; empty (low > high) if none."""
+    disk: Bools
+    """(P,) the tolerance is on the magnitude; else on each direction."""
+    residual_share: Floats
+    """(P,) what is allowed ÷ the whole tolerance (1 unless the post has an aim)."""
+    combinations: int
+    """1 when everything bears at the seat itself, else 8."""
+
+
+def build(posts: Sequence[PlanPost], options: Options) -> Geometry:
+    """Arrays for rectangular feet; posts keep their order."""
+    count = len(posts)
+    slope = np.array([post.to_correct for post in posts], float).reshape(count, 2)
+    half = (
+        np.array([(post.foot.along_mm, post.foot.across_mm) for post in posts], float).reshape(count, 2) / 2
+    )
+    rod = np.array([post.foot.rod_at_mm for post in posts], float).reshape(count, 2)
+    sign = np.where(slope < 0, -1.0, 1.0)
+    steep_along, steep_across = np.abs(slope[:, 0]), np.abs(slope[:, 1])
+    far_along = steep_along >= steep_across
+    steep = np.stack([steep_along, steep_across, np.where(far_along, steep_along, steep_across)], 1)
+    # Corner positions: A (+, -), B (-, +), F (+, +) times the signs of the lean.
+    corner_sign = np.array([(1.0, -1.0), (-1.0, 1.0), (1.0, 1.0)])[None] * sign[:, None, :]
+    at = np.repeat((corner_sign * half[:, None, :])[:, :, None, :], STATES, axis=2)
+    push_along = np.stack([np.ones(count, bool), np.zeros(count, bool), far_along], 1)
+    reach = _inside_mm(posts, at[:, :, 0, :], sign, push_along, options)
+    shift = np.where(push_along[:, :, None], [1.0, 0.0], [0.0, 1.0]) * reach[:, :, None] * corner_sign
+    at[:, :, 1, :] -= shift
+    rise = np.stack([2 * half[:, 0] * steep_along, 2 * half[:, 1] * steep_across], 1)
+    at_face = np.stack([rise[:, 0], rise[:, 1], rise.sum(1)], 1)
+    gap = np.stack([at_face, np.maximum(0.0, at_face - steep * reach)], 2)
+    pivot = -sign * half
+    combinations = 1 if options.bearing_point == "corner" else COMBINATIONS
+    linear, constant, low, high = _maps(posts, at - rod[:, None, None, :], pivot - rod, options, combinations)
+    names = tuple(
+        (seat_by_signs(int(a), -int(c)), seat_by_signs(-int(a), int(c)), seat_by_signs(int(a), int(c)))
+        for a, c in sign
+    )
+    return Geometry(
+        tuple(posts), names, gap, at - rod[:, None, None, :], steep, reach,
+        np.repeat(steep[:, 2:], SEATS, axis=1) if combinations == 1 else steep,
+        linear, constant, low, high,
+        np.array([not post.tolerance.per_direction for post in posts], bool),
+        np.array([post.allowed_mm / post.tolerance.allowed_top_mm(post.height_mm) for post in posts], float),
+        combinations,
+    )  # fmt: skip
+
+
+def _inside_mm(
+    posts: Sequence[PlanPost], corner: Floats, sign: Floats, push_along: Bools, options: Options
+) -> Floats:
+    """(P, 3) how far in packs bear: the bearing length, or up to the rod's hole unless their lane clears it."""
+    rod = np.array([post.foot.rod_at_mm for post in posts], float).reshape(-1, 1, 2)
+    hole = np.array([post.foot.rod_hole_mm for post in posts], float)[:, None]
+    keep_off = hole / 2 + options.clearance_mm
+    from_rod = (corner - rod) * sign[:, None, :]
+    pushed = np.where(push_along, from_rod[:, :, 0], from_rod[:, :, 1])
+    beside = np.abs(np.where(push_along, (corner - rod)[:, :, 1], (corner - rod)[:, :, 0])) - keep_off
+    reach = pushed - keep_off
+    if options.lane_mm is not None:
+        depth = 2.0 * np.abs(np.where(push_along, corner[:, :, 0], corner[:, :, 1]))
+        reach = np.where(options.lane_mm <= beside, depth, reach)
+    return np.minimum(options.bearing_mm, reach)
+
+
+def _maps(
+    posts: Sequence[PlanPost], at: Floats, pivot: Floats, options: Options, combinations: int
+) -> tuple[Floats, Floats, Floats, Floats]:
+    count = len(posts)
+    height = np.array([post.height_mm for post in posts], float)
+    allowed = np.array([post.allowed_mm for post in posts], float)
+    pull = 4.0 * options.preload_mm
+    linear = np.zeros((count, combinations, 3, 3))
+    constant = np.zeros((count, combinations, 3))
+    low, high = np.zeros((count, combinations)), np.zeros((count, combinations))
+    for combination in range(combinations):
+        states = [(combination >> seat) & 1 for seat in range(SEATS)]
+        rows = np.ones((count, 4, 3))
+        for seat, state in enumerate(states):
+            rows[:, seat, 1:] = at[:, seat, state]
+        rows[:, 3, 1:] = pivot
+        inverse = np.linalg.inv(np.swapaxes(rows, 1, 2) @ rows)
+        fit = inverse @ np.swapaxes(rows, 1, 2)
+        sunk = -pull * inverse[:, :, 0]
+        scale = -(height / allowed)[:, None]
+        linear[:, combination, :2, :] = scale[:, :, None] * fit[:, 1:, :SEATS]
+        constant[:, combination, :2] = scale * sunk[:, 1:]
+        off = _off_every_plane(rows)
+        linear[:, combination, 2, :] = 2.0 / pull * off[:, :SEATS]
+        # Forces: what balances the pull alone, plus n (n·e); each must push. Shares of rock: 2 n·e / pull.
+        alone = pull * np.einsum("pij,pj->pi", rows, inverse[:, :, 0])
+        with np.errstate(divide="ignore", invalid="ignore"):
+            stop = -alone / off * 2.0 / pull
+        low[:, combination] = np.maximum(-1.0, np.where(off > 0, stop, -np.inf).max(1))
+        high[:, combination] = np.minimum(1.0, np.where(off < 0, stop, np.inf).min(1))
+    return linear, constant, low, high
+
+
+def _off_every_plane(rows: Floats) -> Floats:
+    """Unit vector n (P, 4) with nᵀ(1, x, y) = 0: signed areas of the triangles without each point."""
+    n = np.empty(rows.shape[:2])
+    for corner in range(4):
+        others = [k for k in range(4) if k != corner]
+        n[:, corner] = (-1) ** corner * np.linalg.det(rows[:, others, :])
+    return n / np.linalg.norm(n, axis=1, keepdims=True)
+
+
+def windows_mm(geometry: Geometry) -> tuple[Floats, Floats]:
+    """Least and greatest error (P, 3, 2) that any combination with that state can take."""
+    count = len(geometry.posts)
+    low = np.full((count, SEATS, STATES), np.inf)
+    high = np.full((count, SEATS, STATES), -np.inf)
+    for combination in range(geometry.combinations):
+        inverse = np.linalg.inv(geometry.linear[:, combination])
+        start = np.stack([-np.ones(count), -np.ones(count), geometry.rock_low[:, combination]], 1)
+        end = np.stack([np.ones(count), np.ones(count), geometry.rock_high[:, combination]], 1)
+        start, end = start - geometry.constant[:, combination], end - geometry.constant[:, combination]
+        parts = np.stack([inverse * start[:, None, :], inverse * end[:, None, :]])
+        least, most = parts.min(0).sum(2), parts.max(0).sum(2)
+        possible = geometry.rock_low[:, combination] <= geometry.rock_high[:, combination]
+        for seat in range(SEATS):
+            state = (combination >> seat) & 1
+            low[:, seat, state] = np.where(
+                possible, np.minimum(low[:, seat, state], least[:, seat]), low[:, seat, state]
+            )
+            high[:, seat, state] = np.where(
+                possible, np.maximum(high[:, seat, state], most[:, seat]), high[:, seat, state]
+            )
+    return low, high

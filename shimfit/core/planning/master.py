@@ -1,0 +1,380 @@
+"""The master program: which patterns together use the box best, and what a scarce piece is worth.
+
+Rows: one per post (served once, or left unsolved at a price); one per flat lot (pieces) and per strip lot
+(usable length); then, added when an answer breaks them, one per point of a taper (no more stretches cover
+it than there are pieces: interval graphs are perfect, so that is all there is to it) and one per post, seat
+and saw setting (no more than the setting is paid for). Prices are minus the duals of the box's rows.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from shimfit.core.packing.tables import Prices
+from shimfit.core.planning.program import Sparse
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from numpy.typing import NDArray
+
+    from shimfit.core.packing.tables import Tables
+    from shimfit.core.planning.patterns import Pattern
+    from shimfit.core.planning.program import LinearAnswer, Solver
+
+    Floats = NDArray[np.float64]
+    Ints = NDArray[np.int64]
+
+TOO_MUCH = 1e-6
+NEW_ROWS_AT_ONCE = 400
+CREDIT = 40.0
+"""First price of a piece that is not in the box: bounds the first duals, which would be wild without it."""
+CREDIT_MM = 20.0
+"""So many mm of a strip count as a piece."""
+
+
+@dataclass(frozen=True, slots=True)
+class Duals:
+    """Prices of the box's rows, and what serving each post is worth."""
+
+    post: Floats
+    price: Floats
+    """By row, from `Master.first_box_row` on; ≥ 0."""
+
+
+@dataclass(frozen=True, slots=True)
+class _NewRow:
+    """A row about to be added: the program's columns and their amounts, at most `upper`."""
+
+    upper: float
+    columns: list[int]
+    values: list[float]
+    point: tuple[int, float] | None = None
+    """(rank, mm along a taper) where it limits a taper."""
+    sawn: tuple[int, int, float] | None = None
+    """(post, seat, setting) where it limits a set-up."""
+
+
+class Master:
+    """The restricted linear program with its columns. Rows and columns only ever grow."""
+
+    def __init__(self, tables: Tables, posts: int, solver: Solver) -> None:
+        self.tables = tables
+        self.posts = posts
+        self.weights = tables.options.weights
+        self.patterns: list[Pattern] = []
+        self.keys: set[tuple[object, ...]] = set()
+        self.cost = np.zeros(0)
+        self._on_credit = np.zeros(0)
+        self.post = np.zeros(0, np.int64)
+        self._program = solver.linear()
+        lots = tables.lots
+        self.lot_row: dict[int, int] = {}
+        capacity: list[float] = []
+        for rank, lot in enumerate(lots):
+            if lot.form == "flat" and lot.count > 0:
+                self.lot_row[rank] = posts + len(capacity)
+                capacity.append(float(lot.count))
+            elif lot.form == "strip" and lot.count > 0 and tables.usable_mm(lot) > 0:
+                self.lot_row[rank] = posts + len(capacity)
+                capacity.append(lot.count * tables.usable_mm(lot))
+        self.capacity = np.array(capacity)
+        self.points: dict[int, list[tuple[float, int]]] = defaultdict(list)
+        """Taper's rank → (point, row)."""
+        self.seat_rows: dict[tuple[int, int, float], int] = {}
+        """(post, seat, setting) → row."""
+        saw = tables.options.saw
+        self.settings = tuple(
+            deg for deg in dict.fromkeys(saw.settings_deg) if deg != saw.stands_at_deg and self.weights.saw_set_up > 0
+        )
+        # The program's own first columns: a post left unsolved, a saw setting paid for, stock on credit.
+        tapers = [rank for rank, lot in enumerate(lots) if lot.form == "taper" and lot.count > 0]
+        self._on_credit_of = {rank: k for k, rank in enumerate([*self.lot_row, *tapers])}
+        self.own_columns = posts + len(self.settings) + len(self._on_credit_of)
+        self.credit = CREDIT
+        """Price at which stock that is not there may be used for now (per piece); 0 when none may any more."""
+        self._entries: list[tuple[Ints, Ints, Floats]] = []
+        self._flat_entries: tuple[Ints, Ints, Floats] | None = None
+        self._stretches: dict[int, list[tuple[int, float, float]]] = defaultdict(list)
+        self._sawn: dict[tuple[int, int, float], list[int]] = defaultdict(list)
+        self._start()
+
+    @property
+    def first_box_row(self) -> int:
+        """Rows before this one are the posts'."""
+        return self.posts
+
+    @property
+    def rows(self) -> int:
+        """Rows so far."""
+        return self.posts + self.capacity.size
+
+    def _start(self) -> None:
+        one = np.ones(self.posts)
+        self._program.add_rows(one, np.full(self.posts, np.inf))
+        self._program.add_rows(np.full(self.capacity.size, -np.inf), self.capacity)
+        starts = np.arange(self.posts, dtype=np.int32)
+        self._program.add_columns(
+            one * self.weights.unsolved, np.full(self.posts, np.inf), Sparse(starts, starts.copy(), one)
+        )
+        settings = len(self.settings)
+        self._program.add_columns(
+            np.full(settings, self.weights.saw_set_up),
+            np.full(settings, np.inf),
+            Sparse(np.zeros(settings, np.int32), np.zeros(0, np.int32), np.zeros(0)),
+        )
+        credits = len(self._on_credit_of)
+        known = np.arange(self.capacity.size, dtype=np.int32)
+        self._program.add_columns(
+            self._credit_cost(),
+            np.full(credits, np.inf),
+            Sparse(
+                np.minimum(np.arange(credits), known.size).astype(np.int32),
+                known + self.posts,
+                -np.ones(known.size),
+            ),
+        )
+
+    def _credit_cost(self) -> Floats:
+        return np.array(
+            [
+                self.credit / (CREDIT_MM if self.tables.lots[rank].form == "strip" else 1.0)
+                for rank in self._on_credit_of
+            ],
+            float,
+        )
+
+    def _lower_credit(self, used: Floats) -> None:
+        """Close the credit once nothing is on it; raise its price while something is."""
+        index = np.arange(self.own_columns - used.size, self.own_columns, dtype=np.int32)
+        if used.max(initial=0.0) <= TOO_MUCH or self.credit >= self.weights.unsolved:
+            self.credit = 0.0
+            self._program.change_upper(index, np.zeros(index.size))
+        else:
+            self.credit *= 4.0
+            self._program.change_cost(index, self._credit_cost())
+
+    def settle_credit(self, *, calm: bool) -> bool:
+        """Take back credit when none is used or, the rounds being calm, make it dearer; True when changed."""
+        if self.credit == 0.0 or not (calm or self._on_credit.max(initial=0.0) <= TOO_MUCH):
+            return False
+        self._lower_credit(self._on_credit)
+        return True
+
+    # ---------------------------------------------------------------- columns
+
+    def add(self, patterns: Iterable[Pattern]) -> int:
+        """Take patterns in; those known already are passed over. Returns how many were new."""
+        new = []
+        for pattern in patterns:
+            key = pattern.key
+            if key not in self.keys:
+                self.keys.add(key)
+                new.append(pattern)
+        if not new:
+            return 0
+        first = len(self.patterns)
+        starts, index, value, column = [], [], [], []
+        for offset, pattern in enumerate(new):
+            starts.append(len(index))
+            for row, amount in sorted(self._rows_of(pattern, first + offset).items()):
+                index.append(row)
+                value.append(amount)
+                column.append(first + offset)
+        self.patterns += new
+        self.cost = np.concatenate([self.cost, [pattern.cost for pattern in new]])
+        self.post = np.concatenate([self.post, np.array([pattern.post for pattern in new], np.int64)])
+        rows, values = np.array(index, np.int64), np.array(value, float)
+        self._entries.append((np.array(column, np.int64), rows, values))
+        self._flat_entries = None
+        self._program.add_columns(
+            self.cost[first:].copy(),
+            np.full(len(new), np.inf),
+            Sparse(np.array(starts, np.int32), rows.astype(np.int32), values),
+        )
+        return len(new)
+
+    def _rows_of(self, pattern: Pattern, column: int) -> dict[int, float]:
+        entries: dict[int, float] = defaultdict(float)
+        entries[pattern.post] = 1.0
+        uses = pattern.uses
+        for rank, pieces in uses.flats:
+            entries[self.lot_row[rank]] += pieces
+        for rank, length_mm, _ in uses.lengths:
+            entries[self.lot_row[rank]] += length_mm
+        for rank, start, end in uses.stretches:
+            self._stretches[rank].append((column, start, end))
+            for point, row in self.points[rank]:
+                if start <= point < end:
+                    entries[row] += 1.0
+        for seat, deg in uses.settings:
+            self._sawn[pattern.post, seat, deg].append(column)
+            seat_row = self.seat_rows.get((pattern.post, seat, deg))
+            if seat_row is not None:
+                entries[seat_row] += 1.0
+        return entries
+
+    # ---------------------------------------------------------------- solving
+
+    def solve(self) -> tuple[float, Floats, Duals, LinearAnswer]:
+        """Optimum over the patterns so far with every row that it breaks added: (objective, x, duals, answer)."""
+        while True:
+            answer = self._program.solve()
+            assert answer is not None, "leaving every post unsolved is always an answer"
+            x = answer.columns[self.own_columns :]
+            self._on_credit = answer.columns[self.posts + len(self.settings) : self.own_columns]
+            if not self._add_broken_rows(x, answer.columns[self.posts : self.posts + len(self.settings)]):
+                duals = Duals(
+                    np.maximum(0.0, answer.duals[: self.posts]),
+                    np.maximum(0.0, -answer.duals[self.posts : self.rows]),
+                )
+                return answer.objective, x, duals, answer
+
+    def _add_broken_rows(self, x: Floats, paid: Floats) -> bool:
+        broken = [self._broken_point(rank, stretches, x) for rank, stretches in self._stretches.items()]
+        rows = [row for row in broken if row is not None] + self._broken_set_ups(x, paid)
+        if rows:
+            self._append(rows)
+        return bool(rows)
+
+    def _broken_set_ups(self, x: Floats, paid: Floats) -> list[_NewRow]:
+        """Post, seat and setting used more than the setting is paid for; the worst first."""
+        where = {deg: place for place, deg in enumerate(self.settings)}
+        broken = []
+        for key, columns in self._sawn.items():
+            if key in self.seat_rows or key[2] not in where:
+                continue
+            over = float(x[columns].sum()) - paid[where[key[2]]]
+            if over > TOO_MUCH:
+                broken.append((-over, key))
+        rows = []
+        for _, key in sorted(broken)[:NEW_ROWS_AT_ONCE]:
+            columns = [self.posts + where[key[2]], *(self.own_columns + column for column in self._sawn[key])]
+            rows.append(_NewRow(0.0, columns, [-1.0] + [1.0] * (len(columns) - 1), sawn=key))
+        return rows
+
+    def _broken_point(
+        self, rank: int, stretches: Sequence[tuple[int, float, float]], x: Floats
+    ) -> _NewRow | None:
+        """The point of a taper that stretches cover most too often; None when all fit."""
+        column, start, end = (np.array(part) for part in zip(*stretches, strict=True))
+        used = x[column]
+        some = used > TOO_MUCH
+        if not some.any():
+            return None
+        count = self.tables.lots[rank].count
+        begin = np.unique(start[some])
+        covers = (start[some][None] <= begin[:, None]) & (begin[:, None] < end[some][None])
+        over = covers @ used[some] - count
+        # A point that has its row may be over while stock is on credit.
+        over[np.isin(begin, [point for point, _ in self.points[rank]])] = 0.0
+        worst = int(np.argmax(over))
+        if over[worst] <= TOO_MUCH:
+            return None
+        point = float(begin[worst])
+        amounts: dict[int, float] = defaultdict(float)
+        for chosen in np.flatnonzero((start <= point) & (point < end)):
+            amounts[self.own_columns + int(column[chosen])] += 1.0
+        amounts[self.posts + len(self.settings) + self._on_credit_of[rank]] = -1.0
+        columns = sorted(amounts)
+        return _NewRow(float(count), columns, [amounts[c] for c in columns], point=(rank, point))
+
+    def _append(self, rows: Sequence[_NewRow]) -> None:
+        starts, index, value = [], [], []
+        entries: list[tuple[int, int, float]] = []
+        for number, row in enumerate(rows, start=self.rows):
+            if row.point is not None:
+                self.points[row.point[0]].append((row.point[1], number))
+            if row.sawn is not None:
+                self.seat_rows[row.sawn] = number
+            starts.append(len(index))
+            index += row.columns
+            value += row.values
+            entries += [
+                (column - self.own_columns, number, amount)
+                for column, amount in zip(row.columns, row.values, strict=True)
+                if column >= self.own_columns
+            ]
+        upper = np.array([row.upper for row in rows])
+        self._program.add_rows(
+            np.full(len(rows), -np.inf),
+            upper,
+            Sparse(np.array(starts, np.int32), np.array(index, np.int32), np.array(value, float)),
+        )
+        self.capacity = np.concatenate([self.capacity, upper])
+        self._entries.append(
+            (
+                np.array([entry[0] for entry in entries], np.int64),
+                np.array([entry[1] for entry in entries], np.int64),
+                np.array([entry[2] for entry in entries], float),
+            )
+        )
+        self._flat_entries = None
+
+    # ---------------------------------------------------------------- prices
+
+    def prices(self, price: Floats) -> Prices:
+        """The rows' prices as the tables take them."""
+        lots = self.tables.lots
+        flat, strip = {}, {}
+        for rank, row in self.lot_row.items():
+            value = float(price[row - self.posts])
+            if value > 0.0:
+                (flat if lots[rank].form == "flat" else strip)[lots[rank].lot] = value
+        taper = {
+            lots[rank].lot: [(point, float(price[row - self.posts])) for point, row in sorted(points)]
+            for rank, points in self.points.items()
+            if any(price[row - self.posts] > 0.0 for _, row in points)
+        }
+        return Prices(flat, taper, strip)
+
+    def seat_prices(self, price: Floats, posts: int) -> dict[float, Floats]:
+        """Setting → (P, 3) what a pack sawn at it pays at each seat."""
+        result: dict[float, Floats] = {}
+        for (post, seat, deg), row in self.seat_rows.items():
+            value = float(price[row - self.posts])
+            if value > 0.0:
+                result.setdefault(deg, np.zeros((posts, 3)))[post, seat] = value
+        return result
+
+    def priced(self, price: Floats) -> Floats:
+        """Cost of every pattern so far at other prices."""
+        if self._flat_entries is None:
+            parts = list(zip(*self._entries, strict=True)) if self._entries else []
+            self._flat_entries = (
+                (np.concatenate(parts[0]), np.concatenate(parts[1]), np.concatenate(parts[2]))
+                if parts
+                else (np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0))
+            )
+            self._entries = [self._flat_entries]
+        column, row, value = self._flat_entries
+        padded = np.concatenate([np.zeros(self.posts), price, np.zeros(self.capacity.size - price.size)])
+        return self.cost + np.bincount(column, weights=value * padded[row], minlength=self.cost.size)
+
+    def usage(self, priced: Floats) -> Floats:
+        """What the box's rows would give if each post took its cheapest pattern at these costs."""
+        order = np.lexsort((np.arange(priced.size), priced, self.post))
+        first = np.ones(order.size, bool)
+        first[1:] = self.post[order][1:] != self.post[order][:-1]
+        chosen = np.zeros(priced.size)
+        chosen[order[first]] = 1.0
+        assert self._flat_entries is not None
+        column, row, value = self._flat_entries
+        used = np.bincount(row, weights=value * chosen[column], minlength=self.rows)
+        return used[self.posts :]
+
+    def outside_bound(self, price: Floats) -> float:
+        """What the box's rows take off the bound: minus the worth of all stock, and set-ups not paid for."""
+        bound = -float(price @ self.capacity[: price.size])
+        for deg in self.settings:
+            paid = sum(
+                float(price[row - self.posts])
+                for (_, _, other), row in self.seat_rows.items()
+                if other == deg and row - self.posts < price.size
+            )
+            bound += min(0.0, self.weights.saw_set_up - paid)
+        return bound

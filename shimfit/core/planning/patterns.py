@@ -1,0 +1,224 @@
+"""A pattern: the packs of one post, what they cost, and what they take from the box."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from shimfit.core.packing.tables import Caps
+from shimfit.core.planning.geometry import SEATS
+from shimfit.core.planning.lists import BARE, Choice, SeatChoices, row_of
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from shimfit.core.packing.tables import Stack, Tables
+    from shimfit.core.planning.search import Found
+    from shimfit.model import Lot
+
+OWN_STOCK_TRIES = 6
+
+
+@dataclass(frozen=True, slots=True)
+class SeatPack:
+    """What stands at one seat."""
+
+    seat: int
+    """0, 1, 2: the seats A, B, F of the geometry."""
+    flats: tuple[int, ...]
+    """Ranks of the flat lots."""
+    tail: tuple[int, int] | None
+    """(rank, thickness in quanta where it is told) of the taper or the wedge."""
+    inner_mm: float | None
+    """How far in from the face the tail's thickness is told; None at the face."""
+    saw_deg: float | None
+    state: int
+    """0 bears at the face, 1 further in."""
+    steps: int
+    """Thickness of the whole pack where it bears, in quanta."""
+
+
+@dataclass(frozen=True, slots=True)
+class Uses:
+    """What a pattern takes; lots by rank."""
+
+    flats: tuple[tuple[int, int], ...]
+    """(rank, pieces)."""
+    stretches: tuple[tuple[int, float, float], ...]
+    """(rank, start, end) along a taper, mm."""
+    lengths: tuple[tuple[int, float, float], ...]
+    """(rank, mm of the strip, saw setting in degrees)."""
+    settings: tuple[tuple[int, float], ...]
+    """(seat, saw setting)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pattern:
+    """The packs of one post."""
+
+    post: int
+    packs: tuple[SeatPack, ...]
+    cost: float
+    """Without prices, without set-ups."""
+    uses: Uses
+
+    @property
+    def key(self) -> tuple[object, ...]:
+        """Same key, same pieces at the same seats."""
+        return (self.post, self.packs)
+
+
+def spell_out(
+    tables: Tables, choices: SeatChoices, found: Found, extra: Sequence[float], post_of: Sequence[int]
+) -> list[Pattern]:
+    """Patterns behind what the search found, those that the box holds; cheapest first for each post.
+
+    `extra` (N,) is what lean, rock and bearing cost; `post_of` numbers the geometry's posts among all.
+    """
+    patterns = []
+    for n in range(found.post.size):
+        post, combination = int(found.post[n]), int(found.combination[n])
+        picked = []
+        for seat in range(SEATS):
+            state = (combination >> seat) & 1
+            picked.append((seat, state, choices.choice(post, seat, state, int(found.entry[n, seat]))))
+        pattern = within_own_stock(tables, picked, float(extra[n]), post_of[post])
+        if pattern is not None:
+            patterns.append(pattern)
+    return patterns
+
+
+def within_own_stock(
+    tables: Tables, picked: Sequence[tuple[int, int, Choice]], extra: float, post: int
+) -> Pattern | None:
+    """A pattern of these thicknesses that the box holds: where two seats want one piece, one goes without.
+
+    None when that was not found in a few tries; the thicknesses may still be makeable.
+    """
+    caps = [Caps() for _ in picked]
+    stacks: list[Stack | None] = [_stack(tables, choice, Caps()) for _, _, choice in picked]
+    for _ in range(OWN_STOCK_TRIES):
+        if any(stack is None and choice.row != BARE for stack, (_, _, choice) in zip(stacks, picked, strict=True)):
+            return None
+        pattern = _pattern(tables, picked, stacks, extra, post)
+        clash = overused(pattern.uses, tables.lots)
+        if clash is None:
+            return pattern
+        best: tuple[float, int, Stack, Caps] | None = None
+        for place, (stack, (_, _, choice)) in enumerate(zip(stacks, picked, strict=True)):
+            if stack is None:
+                continue
+            cap = _without(caps[place], stack, clash)
+            if cap is None:
+                continue
+            other = _stack(tables, choice, cap)
+            if other is not None and (best is None or other.cost - stack.cost < best[0] - 1e-9):
+                best = (other.cost - stack.cost, place, other, cap)
+        if best is None:
+            return None
+        _, place, stacks[place], caps[place] = best
+    return None
+
+
+def overused(uses: Uses, lots: Sequence[Lot]) -> tuple[int, float | None] | None:
+    """The first lot that a pattern alone uses more of than there is: (rank, point of a taper or None)."""
+    for rank, pieces in uses.flats:
+        if pieces > lots[rank].count:
+            return rank, None
+    for rank, start, _ in uses.stretches:
+        covering = sum(a <= start < b for other, a, b in uses.stretches if other == rank)
+        if covering > lots[rank].count:
+            return rank, start
+    return None
+
+
+def _stack(tables: Tables, choice: Choice, caps: Caps) -> Stack | None:
+    if choice.row == BARE:
+        return None
+    return tables.stack(row_of(tables, choice), choice.steps, caps, choice.inner_mm)
+
+
+def _without(caps: Caps, stack: Stack, clash: tuple[int, float | None]) -> Caps | None:
+    """Caps under which the stack must do with one piece less of the lot; None when it does not use it."""
+    rank, point = clash
+    if point is not None:
+        if stack.tail is None or stack.tail[0] != rank:
+            return None
+        return Caps(caps.flats, (*caps.points, (rank, point)), caps.strips)
+    pieces = stack.flats.count(rank)
+    if not pieces:
+        return None
+    others = tuple(cap for cap in caps.flats if cap[0] != rank)
+    return Caps((*others, (rank, pieces - 1)), caps.points, caps.strips)
+
+
+def _pattern(
+    tables: Tables, picked: Sequence[tuple[int, int, Choice]], stacks: Sequence[Stack | None], extra: float,
+    post: int,
+) -> Pattern:  # fmt: skip
+    packs = []
+    for (seat, state, choice), stack in zip(picked, stacks, strict=True):
+        if stack is None:
+            continue
+        row = row_of(tables, choice)
+        packs.append(
+            SeatPack(seat, stack.flats, stack.tail, choice.inner_mm, row.saw_deg, state, choice.steps)
+        )
+    cost = extra + sum(_pieces_cost(tables, pack) for pack in packs)
+    return Pattern(post, tuple(packs), cost, uses_of(tables, packs))
+
+
+def uses_of(tables: Tables, packs: Sequence[SeatPack]) -> Uses:
+    """What packs take from the box."""
+    flats: Counter[int] = Counter()
+    stretches, lengths, settings = [], [], []
+    for pack in packs:
+        flats.update(pack.flats)
+        if pack.tail is None:
+            continue
+        rank, steps = pack.tail
+        if pack.saw_deg is None:
+            stretches.append((rank, *tables.stretch(rank, steps, pack.inner_mm)))
+        else:
+            lengths.append((rank, strip_length_mm(tables, pack), pack.saw_deg))
+            settings.append((pack.seat, pack.saw_deg))
+    return Uses(tuple(sorted(flats.items())), tuple(stretches), tuple(lengths), tuple(settings))
+
+
+def strip_length_mm(tables: Tables, pack: SeatPack) -> float:
+    """Length of the strip that a pack's wedge takes with its kerf."""
+    assert pack.tail is not None
+    assert pack.saw_deg is not None
+    return tables.wedge_mm(tables.lots[pack.tail[0]], pack.saw_deg, thick_edge_mm(tables, pack))
+
+
+def thick_edge_mm(tables: Tables, pack: SeatPack) -> float:
+    """Thickness of a pack's tail at the face (a wedge's thick edge)."""
+    assert pack.tail is not None
+    rank, steps = pack.tail
+    slope = (
+        tables.lots[rank].taper_slope if pack.saw_deg is None else 2 * math.tan(math.radians(pack.saw_deg))
+    )
+    return steps * tables.options.quantum_mm + slope * (pack.inner_mm or 0.0)
+
+
+def _pieces_cost(tables: Tables, pack: SeatPack) -> float:
+    """Pieces, cuts and new material, without prices."""
+    weights, lots = tables.options.weights, tables.lots
+    cost = 0.0
+    for rank in pack.flats:
+        cost += weights.piece
+        if lots[rank].origin == "bought":
+            cost += weights.new_material * weights.new_flat_share
+    if pack.tail is not None:
+        lot = lots[pack.tail[0]]
+        cost += weights.piece + weights.cut
+        if lot.origin == "bought" and pack.saw_deg is None:
+            cost += weights.new_material * weights.new_taper_share
+        elif lot.origin == "bought":
+            assert lot.length_mm is not None
+            share = strip_length_mm(tables, pack) / lot.length_mm
+            cost += weights.new_material * weights.new_strip_share * share
+    return cost
