@@ -41,7 +41,8 @@ class Drawn(Sheet):
 
 @pytest.fixture
 def sheet():
-    return Drawn()
+    with Drawn() as drawn:
+        yield drawn
 
 
 @pytest.mark.parametrize("seat", list(Seat))

@@ -29,14 +29,11 @@ _BAND_FIRST, _BAND_LATER = 36.5, 27.0
 
 def record_pdf(record: RunRecord, paper: str = "a4") -> bytes:
     """The record as PDF; `paper` is a4 or letter (UsageError otherwise). Same record, same bytes."""
-    sheet = Sheet(
-        paper_named(paper),
-        title=f"As-built plumb record {record.job}/{record.run}",
-        subject=f"Event log {record.log.events} events, hash {record.log.hash}",
-        made=record.made,
-    )
-    _Document(sheet, record).draw()
-    return sheet.finished()
+    title = f"As-built plumb record {record.job}/{record.run}"
+    subject = f"Event log {record.log.events} events, hash {record.log.hash}"
+    with Sheet(paper_named(paper), title=title, subject=subject, made=record.made) as sheet:
+        _Document(sheet, record).draw()
+        return sheet.finished()
 
 
 class _Document:

@@ -10,9 +10,10 @@ import unicodedata
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from importlib.resources import as_file, files
-from typing import Literal
+from typing import Literal, Self
 
 import fpdf
+from fpdf.fonts import TTFFont
 
 from shimfit.errors import UsageError
 
@@ -70,7 +71,7 @@ class Box:
 
 
 class Sheet:
-    """A PDF document in the making."""
+    """A PDF document in the making; leave its `with` to close the fonts' files."""
 
     def __init__(self, paper: Paper, *, title: str, subject: str, made: str | None) -> None:
         self.paper = paper
@@ -93,6 +94,18 @@ class Sheet:
         self._pdf = pdf
         self._cover = frozenset(pdf.fonts["body"].cmap) & frozenset(pdf.fonts["bodyB"].cmap)  # type: ignore[union-attr]  # only core fonts have none
         self._font: tuple[bool, float] | None = None
+
+    def close(self) -> None:
+        """Close the fonts' files, which fpdf2 leaves open."""
+        for font in self._pdf.fonts.values():
+            if isinstance(font, TTFFont):
+                font.ttfont.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
 
     # ------------------------------------------------------------ pages
 

@@ -45,16 +45,14 @@ def cut_sheet_pdf(plan: Mapping[str, Any], facts: SheetFacts, *, paper: str = "a
     from shimfit.report.sheets.cutting import CutSheet
     from shimfit.report.sheets.labels import draw_labels
 
-    sheet = Sheet(
-        paper_named(paper),
-        title=f"Cut sheet {facts.job}/{facts.run}",
-        subject="Cut sheet and pack labels",
-        made=facts.made,
-    )
     packs = [(str(post["id"]), pack_from_json(pack)) for post in plan["posts"] for pack in post["packs"]]
-    document = CutSheet(sheet, facts)
-    document.draw(plan, packs)
-    if packs:
-        draw_labels(sheet, facts, packs)
-    document.footers()
-    return sheet.finished()
+    title = f"Cut sheet {facts.job}/{facts.run}"
+    with Sheet(
+        paper_named(paper), title=title, subject="Cut sheet and pack labels", made=facts.made
+    ) as sheet:
+        document = CutSheet(sheet, facts)
+        document.draw(plan, packs)
+        if packs:
+            draw_labels(sheet, facts, packs)
+        document.footers()
+        return sheet.finished()
