@@ -340,7 +340,7 @@ def _remarks(record: PostRecord, answer: Prescription | None) -> tuple[str, ...]
     if verdict is not None and verdict.advice and record.state is PostState.TOO_CLOSE:
         told.append(verdict.advice)
     if verdict is not None and verdict.probability is not None and record.state is PostState.PLUMB:
-        told.append(f"{_percent(verdict.probability)} sure that it is within ({verdict.rule})")
+        told.append(f"{_percent(verdict.probability)} sure that it is within")
     if answer is not None and record.state in (PostState.PACK, PostState.OUT, PostState.TIGHTEN):
         if answer.why and answer.status != "proven":
             told.append(answer.why)

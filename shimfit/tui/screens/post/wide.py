@@ -13,7 +13,9 @@ from shimfit.tui.pictures.target import pair, span_for, target
 
 if TYPE_CHECKING:
     from shimfit.model import Lean, Lot
+    from shimfit.store.state import PostRecord
     from shimfit.tui.screens.post.sight import Sight
+    from shimfit.tui.telling import Words
 
 
 def before_after(sight: Sight, width: int, height: int) -> Canvas:
@@ -23,14 +25,14 @@ def before_after(sight: Sight, width: int, height: int) -> Canvas:
     if record is None or words is None or first is None or first.lean is None:
         return Canvas(width, height)
     after: Lean | None = None
-    title = "after packing, expected"
+    title = "expected after"
     if record.after is not None:
-        after, title = record.after.lean, "after, as read"
+        after, title = record.after.lean, "after"
     elif record.prescription is not None:
         after = record.prescription.resting.lean
     half = (width - 2) // 2
     left, right = (_target(sight, lean, half, height - 1) for lean in (first.lean, after))
-    return pair(left, right, ("before, as read", title))
+    return pair(left, right, ("before", title))
 
 
 def _target(sight: Sight, lean: Lean | None, width: int, height: int) -> Canvas:
@@ -47,8 +49,15 @@ def _target(sight: Sight, lean: Lean | None, width: int, height: int) -> Canvas:
         glyphs=sight.glyphs,
         width=width,
         height=height,
-        legend=words.off(lean, record) if lean else "it would rock",
+        legend=_legend(words, lean, record, width),
     )
+
+
+def _legend(words: Words, lean: Lean | None, record: PostRecord, width: int) -> str:
+    if lean is None:
+        return "it would rock"
+    told = words.off(lean, record)
+    return told if len(told) <= width else f"{words.off_by(lean, record)} off"
 
 
 def from_the_side(sight: Sight, width: int, height: int) -> Canvas:

@@ -1,0 +1,23 @@
+"""The README's pictures are those of today's program: made again and compared as text."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+ROOT = Path(__file__).parents[2]
+
+
+def test_the_pictures_are_current(tmp_path) -> None:
+    subprocess.run([sys.executable, str(ROOT / "tests" / "pictures.py"), str(tmp_path)], check=True)
+    made = sorted(path.name for path in tmp_path.iterdir())
+    kept = ROOT / "fixtures" / "pictures"
+    assert made == sorted(path.name for path in kept.iterdir())
+    for name in made:
+        if name.endswith(".txt"):
+            assert (tmp_path / name).read_text("utf-8") == (kept / name).read_text("utf-8"), (
+                f"{name} changed: look at it, then run tests/pictures.py"
+            )
+        else:
+            assert (tmp_path / name).read_text("utf-8").startswith("<svg")
