@@ -189,12 +189,12 @@ def fewest_bins(capacity: float, items: list[float]) -> float:
 
 
 def stack_from_set(target_in: str) -> str:
-    """At most three pieces of the 81-piece set; 0.0001 in stands for our grid of 0.01 mm."""
+    """At most four pieces of the 81-piece set; 0.0001 in stands for our grid of 0.01 mm."""
     lots = [
         Lot(row["block_in"], "flat", 1, thickness_mm=float(row["block_in"]) * 100)
         for row in table("set_81_inch")
     ]
-    tables = Tables(lots, Options(max_pieces=3), None, 60_000)
+    tables = Tables(lots, Options(max_pieces=4), None, 60_000)
     found = tables.stack(tables.rows[0], int(Fraction(target_in) * 10_000))
     if found is None:
         return "not possible"
