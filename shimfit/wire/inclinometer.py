@@ -70,7 +70,7 @@ class Inclinometer:
         self._stream = Stream(self._options, on_sample=self._keep)
         self._told_sample = on_sample
         self._capture = self._open_capture(capture_path)
-        self._logged: tuple[str, str] | None = None
+        self._last_error: str | None = None
         self._lock = threading.Lock()
         self._ring = SampleRing(self._options.ring_s)
         self._published = Snapshot(WatchState.NO_DATA, "not started")
@@ -360,9 +360,11 @@ class Inclinometer:
         return CaptureWriter(path, header, self._start_s)
 
     def _log(self, kind: Happening, text: str = "") -> None:
-        if self._capture is not None and (kind, text) != self._logged:
-            self._logged = (kind, text)
-            self._capture.event(self._clock(), kind, text)
+        """Tell the capture; an error that goes on (no device, every 2 s) is told once."""
+        if self._capture is None or (kind == "error" and text == self._last_error):
+            return
+        self._last_error = text if kind == "error" else None
+        self._capture.event(self._clock(), kind, text)
 
     def _close_capture(self) -> None:
         if self._capture is None:

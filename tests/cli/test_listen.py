@@ -1,0 +1,396 @@
+"""`listen` and `simulate` as typed: the contract's JSON, exit codes, captures, faces, a live post."""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+import shlex
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import Self
+
+import pytest
+
+from shimfit.wire import transport
+
+ROOT = Path(__file__).resolve().parents[2]
+CAPTURES = ROOT / "fixtures" / "captures"
+KEYS = {
+    "schema",
+    "format",
+    "bytes",
+    "samples_good",
+    "refused",
+    "refused_total",
+    "other",
+    "lean",
+    "state",
+    "why",
+    "messages",
+}
+
+
+def numbers_in(value):
+    if isinstance(value, dict):
+        value = list(value.values())
+    if isinstance(value, list):
+        return [number for part in value for number in numbers_in(part)]
+    return [value] if isinstance(value, float) else []
+
+
+@pytest.mark.parametrize("path", sorted(CAPTURES.glob("*.cap")), ids=lambda path: path.stem)
+def test_a_captures_json_has_the_contracts_keys_and_only_finite_numbers(shimfit, path):
+    described = path.with_suffix(".toml")
+    form = ("--format", str(described)) if described.exists() else ()
+    ran = shimfit("listen", str(path), "--json", *form)
+    assert ran.code == 0
+    told = ran.json
+    assert set(told) >= KEYS
+    assert told["refused_total"] == sum(told["refused"].values())
+    assert (told["lean"] is None) == (told["state"] != "TAKEN")
+    assert all(math.isfinite(number) for number in numbers_in(told))
+
+
+def test_a_reading_of_a_still_post_is_what_was_simulated(shimfit):
+    """8 mm and 5 mm in 1 m: 0.4583 and 0.2865 degrees."""
+    lean = shimfit("listen fixtures/captures/still.cap --json").json["lean"]
+    assert lean["x_deg"] == pytest.approx(math.degrees(math.atan(0.008)), abs=3 * lean["u_x_deg"])
+    assert lean["y_deg"] == pytest.approx(math.degrees(math.atan(0.005)), abs=3 * lean["u_y_deg"])
+    assert lean["slope_along"] == pytest.approx(0.008, abs=3 * lean["u_along"])
+    assert lean["u_x_deg"] < 0.004
+
+
+def test_without_json_it_is_told_in_sentences(shimfit):
+    ran = shimfit("listen fixtures/captures/unplugged.cap")
+    assert ran.code == 0
+    assert ran.out.startswith("TAKEN: ")
+    assert "largest doubt" in ran.out
+    assert "link lost at 5.0 s" in ran.err
+
+
+def test_axes_and_zero(shimfit):
+    plain = shimfit("listen fixtures/captures/still.cap --json").json["lean"]
+    turned = shimfit(
+        "listen", "fixtures/captures/still.cap", "--json", "--axes", "x=house y=next", "--zero", "0.1,-0.1"
+    ).json["lean"]
+    assert turned["x_deg"] == pytest.approx(plain["x_deg"] - 0.1)
+    assert turned["slope_across"] == pytest.approx(-math.tan(math.radians(turned["x_deg"])))
+    assert turned["slope_along"] == pytest.approx(math.tan(math.radians(turned["y_deg"])))
+
+
+def test_two_faces_come_apart_into_lean_and_zero(shimfit):
+    ran = shimfit("listen --reversal fixtures/captures/face-one.cap fixtures/captures/face-two.cap --json")
+    assert ran.code == 0
+    told = ran.json
+    lean, zero = told["lean"], told["zero"]
+    assert lean["x_deg"] == pytest.approx(math.degrees(math.atan(0.008)), abs=3 * lean["u_x_deg"])
+    assert lean["y_deg"] == pytest.approx(math.degrees(math.atan(0.005)), abs=3 * lean["u_y_deg"])
+    assert zero["x_deg"] == pytest.approx(2.5, abs=3 * zero["u_x_deg"])
+    assert zero["y_deg"] == pytest.approx(-1.0, abs=3 * zero["u_y_deg"])
+    assert told["doubt"] is None
+    said = shimfit("listen --reversal fixtures/captures/face-one.cap fixtures/captures/face-two.cap")
+    assert "lean: x +0.4" in said.out
+    assert "zero: x +2." in said.out
+
+
+def test_a_face_that_was_not_turned_or_has_no_reading_is_over(shimfit):
+    ran = shimfit("listen --reversal fixtures/captures/face-one.cap fixtures/captures/face-one.cap --json")
+    assert ran.code == 1
+    assert ran.json["doubt"] == "ask"
+    ran = shimfit("listen --reversal fixtures/captures/face-one.cap fixtures/captures/creeping.cap --json")
+    assert ran.code == 1
+    assert ran.json["lean"] is None
+    assert "creeping.cap has no reading" in ran.json["why"]
+
+
+def test_know_your_sensor(shimfit, tmp_path):
+    path = str(tmp_path / "still.cap")
+    shimfit("simulate", "--capture", path, "--seconds", "80", "--memory", "0.6", "--drift", "0.05")
+    ran = shimfit("listen", path, "--still", "--json")
+    sensor = ran.json["sensor"]["x"]
+    assert sensor["samples"] == 4000
+    assert sensor["spread_deg"] == pytest.approx(0.02, rel=0.1)
+    assert sensor["memory_s"] == pytest.approx(4 * 0.02, rel=0.4)  # (1 + 0.6) / (1 - 0.6) = 4 samples
+    assert sensor["drift_deg_per_min"] == pytest.approx(0.05, abs=0.01)
+    assert len(sensor["curve"]) >= 8
+    said = shimfit("listen", path, "--still").out
+    assert "averaging stops helping" in said
+    assert "●" in said
+    short = shimfit("listen fixtures/captures/two-sentences.cap --still --json")
+    assert short.code == 0
+
+
+def test_a_still_record_that_is_too_short_is_refused(shimfit, tmp_path):
+    path = str(tmp_path / "s.cap")
+    shimfit("simulate", "--capture", path, "--seconds", "1")
+    ran = shimfit("listen", path, "--still", "--json")
+    assert ran.code == 2
+    assert "too short" in ran.json["error"]["message"]
+
+
+def test_a_trace_has_every_good_sample(shimfit, tmp_path):
+    trace = tmp_path / "t.csv"
+    told = shimfit("listen", "fixtures/captures/still.cap", "--json", "--trace", str(trace)).json
+    header, *rows = trace.read_text().splitlines()
+    assert header == "time_s,x_deg,y_deg,moving"
+    assert len(rows) == told["samples_good"]
+    first = (CAPTURES / "still.cap").read_bytes().split(b"$IIXDR,A,")[1]
+    assert rows[0] == f"0.020000,{float(first.split(b',')[0]):.6f},{float(first.split(b',')[4]):.6f},0"
+
+
+def test_a_bare_file_with_and_without_times(shimfit, tmp_path):
+    from shimfit.wire.capture import parse_capture
+
+    capture = parse_capture((CAPTURES / "still.cap").read_bytes(), "still")
+    pieces = [entry for entry in capture.entries if entry.kind == "bytes"]
+    bare, timing = tmp_path / "raw.bin", tmp_path / "raw.chunks.csv"
+    bare.write_bytes(b"".join(piece.data for piece in pieces))
+    rows, offset = ["segment,time_s,offset,length"], 0
+    for piece in pieces:
+        rows.append(f"0,{piece.time_s},{offset},{len(piece.data)}")
+        offset += len(piece.data)
+    timing.write_text("\n".join(rows) + "\n")
+    whole = shimfit("listen fixtures/captures/still.cap --json").json
+    timed = shimfit("listen", str(bare), "--timing", str(timing), "--json").json
+    assert timed["lean"] == whole["lean"]
+    guessed = shimfit("listen", str(bare), "--rate", "50", "--json").json
+    assert guessed["state"] == "TAKEN"
+    assert "evenly" in guessed["messages"][0]
+
+
+def test_text_without_a_description_asks_for_one_and_gives_its_beginning(shimfit):
+    ran = shimfit("listen fixtures/captures/clocked-text.cap")
+    assert ran.code == 0
+    assert "LISTENING" in ran.out
+    assert "columns = [" in ran.out
+    told = shimfit("listen fixtures/captures/clocked-text.cap --json").json
+    assert (told["format"], told["lean"], told["samples_good"]) == ("text", None, 0)
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "kind"),
+    [
+        ("listen", 2, "usage"),
+        ("listen nosuch.cap", 4, "file"),
+        ("listen fixtures", 4, "file"),
+        ("listen /dev/there-is-no-such-port --seconds 1", 3, "device"),
+        ("listen socket://127.0.0.1:1 --seconds 1", 3, "device"),
+        ("listen nosuch://x --seconds 1", 2, "usage"),
+        ("listen fixtures/captures/still.cap --format nosuch.toml", 4, "file"),
+        ("listen fixtures/captures/still.cap --format fixtures/captures/README.md", 4, "file"),
+        ("listen fixtures/captures/still.cap --timing x.csv", 2, "usage"),
+        ("listen fixtures/captures/still.cap --seconds 3", 2, "usage"),
+        ("listen fixtures/captures/still.cap --zero 1", 2, "usage"),
+        ("listen fixtures/captures/still.cap --axes x=up", 2, "entry"),
+        ("listen /dev/null0 --baud 1 --seconds 1", 2, "usage"),
+        ("listen /dev/null0 --timing x.csv", 2, "usage"),
+        ("listen --reversal fixtures/captures/still.cap nosuch.cap", 4, "file"),
+        ("simulate --format morse --seconds 1 --at-once", 2, "usage"),
+        ("simulate --at-once", 2, "usage"),
+        ("simulate --seconds 0", 2, "usage"),
+        ("simulate --rate 0", 2, "usage"),
+        ("simulate --seconds 1 --at-once --do dance", 2, "usage"),
+        ("simulate --seconds 1 --at-once --do '1 dance'", 2, "entry"),
+        ("simulate --seconds 1 --at-once --along 900", 2, "usage"),
+        ("simulate --capture /nowhere/at/all.cap --seconds 1", 4, "file"),
+    ],
+)
+def test_what_goes_wrong_has_its_exit_code_and_its_kind(shimfit, words, code, kind):
+    ran = shimfit(*shlex.split(words), "--json")
+    assert ran.code == code
+    assert ran.json["error"]["kind"] == kind
+    assert ran.json["error"]["message"] in ran.err
+
+
+def test_ports_are_listed(shimfit, monkeypatch):
+    port = transport.Port("/dev/ttyUSB0", "USB serial adapter", "1a86:7523", "S1", "1-2")
+    monkeypatch.setattr(transport, "ports", lambda: (port,))
+    assert shimfit("listen --ports").out.split("  ")[0] == "/dev/ttyUSB0"
+    assert shimfit("listen --ports --json").json["ports"] == [
+        {
+            "url": "/dev/ttyUSB0",
+            "seems": "USB serial adapter",
+            "usb": "1a86:7523",
+            "serial_number": "S1",
+            "location": "1-2",
+        }
+    ]
+    monkeypatch.setattr(transport, "ports", lambda: ())
+    assert "no ports" in shimfit("listen --ports").err
+
+
+# ---------------------------------------------------------------- simulate
+
+
+def test_simulate_on_stdout_speaks_and_repeats_itself_for_a_seed(shimfit):
+    ran = shimfit("simulate --seconds 2 --at-once --rate 10")
+    lines = ran.out.splitlines()
+    assert len(lines) == 20
+    assert all(line.startswith("$IIXDR,A,") for line in lines)
+    assert shimfit("simulate --seconds 2 --at-once --rate 10").out == ran.out
+    assert shimfit("simulate --seconds 2 --at-once --rate 10 --seed 2").out != ran.out
+
+
+def lean_after(shimfit, tmp_path, script, seconds=12):
+    path = str(tmp_path / "s.cap")
+    assert shimfit("simulate", "--capture", path, "--seconds", str(seconds), "--do", script).code == 0
+    told = shimfit("listen", path, "--json").json
+    assert told["state"] == "TAKEN", told["why"]
+    return told["lean"]["slope_along"], told["lean"]["slope_across"]
+
+
+def test_packs_that_go_in_take_the_lean_out_by_the_gap_planes_geometry(shimfit, tmp_path):
+    """90 mm foot, 8 and 5 mm in 1 m: 0.72, 0.45 and 1.17 mm at the three corners make it plumb."""
+    script = "1 insert next-house 0.72; 1 insert prev-out 0.45; 1 insert next-out 1.17"
+    along, across = lean_after(shimfit, tmp_path, script)
+    assert along == pytest.approx(0.0, abs=3e-4)
+    assert across == pytest.approx(0.0, abs=3e-4)
+    along, across = lean_after(
+        shimfit, tmp_path, script + "; 2 pull prev-out; 2 pull next-out; 2 pull next-house"
+    )
+    assert (along, across) == (pytest.approx(0.008, abs=3e-4), pytest.approx(0.005, abs=3e-4))
+
+
+def test_a_push_shifts_and_a_knock_does_not(shimfit, tmp_path):
+    assert lean_after(shimfit, tmp_path, "1 push 0.5 0")[0] == pytest.approx(
+        0.008 + math.radians(0.5), abs=4e-4
+    )
+    assert lean_after(shimfit, tmp_path, "1 knock 1.5")[0] == pytest.approx(0.008, abs=3e-4)
+
+
+def same_reading(one, other) -> bool:
+    """A replay's reading is the live one's; a capture keeps times to a microsecond."""
+    kept = [told["lean"] for told in (one, other)]
+    return all(one[key] == other[key] for key in ("samples_good", "refused", "other", "state")) and all(
+        kept[0][key] == pytest.approx(kept[1][key], rel=1e-5)
+        for key in ("x_deg", "y_deg", "u_x_deg", "held_s")
+    )
+
+
+posix = pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals there")
+
+
+class Simulated:
+    """`shimfit simulate` as a program of its own."""
+
+    def __init__(self, path: Path, *options: str) -> None:
+        self.path = path
+        self.process = subprocess.Popen(
+            [sys.executable, "-m", "shimfit", "simulate", "--link", str(path), *options],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            cwd=ROOT,
+        )
+
+    def __enter__(self) -> Self:
+        end = time.monotonic() + 30
+        while not self.path.is_symlink():
+            assert time.monotonic() < end
+            assert self.process.poll() is None, self.process.stderr.read()
+            time.sleep(0.02)
+        return self
+
+    def order(self, text: str) -> None:
+        self.process.stdin.write(text.encode() + b"\n")
+        self.process.stdin.flush()
+
+    def __exit__(self, *_: object) -> None:
+        self.process.terminate()
+        self.process.communicate(timeout=30)
+
+
+@posix
+def test_a_whole_session_on_a_simulated_post(shimfit, tmp_path):
+    """First contact, the packs go in on an order, unplugged and back, the reading, and the capture again."""
+    path, capture = tmp_path / "post", tmp_path / "a.cap"
+    script = "0.5 insert next-house 0.72; 0.5 insert prev-out 0.45; 2.5 unplug 0.4"
+    with Simulated(path, "--do", script) as sim:
+        sim.order("insert next-out 1.17")
+        ran = shimfit("listen", str(path), "--json", "--capture", str(capture), "--seconds", "8")
+        assert ran.code == 0, ran.err
+        told = ran.json
+        assert told["state"] == "TAKEN"
+        assert told["lean"]["slope_along"] == pytest.approx(0.0, abs=5e-4), "plumb on its three packs"
+        assert told["lean"]["slope_across"] == pytest.approx(0.0, abs=5e-4)
+        assert any("gone" in message for message in told["messages"])
+        assert set(told["refused"]) <= {"unfinished"}
+        again = shimfit("listen", str(capture), "--json").json
+        assert same_reading(again, told)
+        sim.order("quit")
+        assert sim.process.wait(timeout=30) == 0
+    assert not path.exists()
+
+
+@posix
+def test_it_ends_by_itself_once_a_reading_is_taken(shimfit, tmp_path):
+    with Simulated(tmp_path / "post", "--noise", "0.005"):
+        ran = shimfit("listen", str(tmp_path / "post"))
+        assert ran.code == 0
+        assert ran.out.splitlines()[-2].startswith("TAKEN: ")
+        assert "mm/m" in ran.out
+
+
+@posix
+def test_a_polled_sensor_is_simulated_too(shimfit, tmp_path):
+    toml = tmp_path / "polled.toml"
+    toml.write_text(
+        'format = "modbus"\nframing = "8N1"\nbaud = 115200\npoll_s = 0.05\n'
+        'values = [{name="x", address=0, scale=0.001}, {name="y", address=1, scale=0.001}]\n'
+    )
+    with Simulated(tmp_path / "post", "--format", "modbus"):
+        ran = shimfit(
+            "listen",
+            str(tmp_path / "post"),
+            "--format",
+            str(toml),
+            "--json",
+            "--capture",
+            str(tmp_path / "m.cap"),
+        )
+        assert ran.code == 0, ran.err
+    told = ran.json
+    assert told["format"] == "modbus"
+    assert told["lean"]["slope_along"] == pytest.approx(0.008, abs=4e-4)
+    again = shimfit("listen", str(tmp_path / "m.cap"), "--format", str(toml), "--json").json
+    assert same_reading(again, told)
+
+
+@posix
+def test_a_silent_sensor_is_a_device_error_with_its_state(shimfit, terminal_name):
+    ran = shimfit("listen", terminal_name, "--seconds", "0.5", "--json")
+    assert ran.code == 3
+    assert ran.json["state"] == "NO DATA"
+
+
+@pytest.fixture
+def terminal_name():
+    import tty
+
+    ours, theirs = os.openpty()
+    tty.setraw(theirs)
+    yield os.ttyname(theirs)
+    os.close(ours)
+    os.close(theirs)
+
+
+@posix
+@pytest.mark.parametrize(("number", "code"), [(signal.SIGTERM, 143), (signal.SIGINT, 130)])
+def test_stopped_from_outside_it_still_tells_and_closes_the_capture(tmp_path, number, code):
+    capture = tmp_path / "a.cap"
+    with Simulated(tmp_path / "post"):
+        words = ["listen", str(tmp_path / "post"), "--json", "--capture", str(capture), "--seconds", "60"]
+        listen = subprocess.Popen([sys.executable, "-m", "shimfit", *words], cwd=ROOT, stdout=subprocess.PIPE)
+        end = time.monotonic() + 30
+        while not (capture.exists() and capture.stat().st_size > 2000):
+            assert time.monotonic() < end
+            time.sleep(0.05)
+        listen.send_signal(number)
+        out, _ = listen.communicate(timeout=30)
+    assert listen.returncode == code
+    assert json.loads(out)["samples_good"] > 10
+    assert b"closed" in capture.read_bytes()[-40:]
