@@ -191,8 +191,8 @@ class Shimfit:
             made = hands.make(packs, {p.seat: p for p in made})
             after = hands.read(made)
             measured = (
-                (lean.slope_along - after.slope_along) * HEIGHT_MM,
-                (lean.slope_across - after.slope_across) * HEIGHT_MM,
+                (after.slope_along - lean.slope_along) * HEIGHT_MM,
+                (after.slope_across - lean.slope_across) * HEIGHT_MM,
             )
             self.book = learn(self.book, Observed(predicted, measured, READING_MM, 0.5, {"packs": 1.0})).book
             lean = after
