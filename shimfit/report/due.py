@@ -126,7 +126,7 @@ def read_again_lines(record: RunRecord) -> list[str]:
     lines = []
     for post in record.posts:
         pair = first_and_latest(post)
-        if pair is None or pair[0] is pair[1]:
+        if pair is None or not _went_back(*pair):
             continue
         first, latest = pair
         moved = moved_mm(first, latest)
@@ -136,6 +136,15 @@ def read_again_lines(record: RunRecord) -> list[str]:
             f"read again {_said(record, latest)} on {words.clock(latest.time)}{how_far}"
         )
     return lines
+
+
+def _went_back(first: Reading, latest: Reading) -> bool:
+    """A repeat on the spot is no going back; a day later is, and so is the reading with the rails on."""
+    if latest is first:
+        return False
+    if latest.stage == "rails-on" or first.time is None or latest.time is None:
+        return True
+    return datetime.fromisoformat(latest.time) - datetime.fromisoformat(first.time) >= timedelta(days=1)
 
 
 def _row(post: PostRow, interval: timedelta, now: datetime) -> DueRow | None:

@@ -20,16 +20,16 @@ Judge = Callable[[Reading, Tolerance], Verdict]
 VERIFYING = ("verify", "rails-on")
 RULES: dict[Rule, str] = {
     "95": (
-        "one-sided 95 % guard band (T tolerance, u standard uncertainty): plumb up to T − 1.645 u, out "
-        "of plumb from T + 1.645 u, too close to call between"
+        "one-sided 95 % guard band (T tolerance, u standard uncertainty): plumb up to "
+        "T\u00a0−\u00a01.645\u00a0u, out of plumb from T\u00a0+\u00a01.645\u00a0u, too close to call between"
     ),
     "simple": (
         "simple acceptance (T tolerance): plumb up to T, out of plumb beyond, no guard band; a post that "
         "stands at the limit is as likely over it as within"
     ),
     "2u": (
-        "guard band of 2 u (T tolerance, u standard uncertainty): plumb up to T − 2 u, out of plumb "
-        "from T + 2 u, too close to call between"
+        "guard band of 2 u (T tolerance, u standard uncertainty): plumb up to T\u00a0−\u00a02\u00a0u, "
+        "out of plumb from T\u00a0+\u00a02\u00a0u, too close to call between"
     ),
 }
 

@@ -271,8 +271,9 @@ def _fall_lines(figures: Statistics, record: RunRecord) -> list[str]:
     ):
         if fit is None:
             continue
-        change = words.length(abs(fit.slope) * 1000, "mm", 2)
-        doubt = words.length(fit.expanded * 1000, "mm", 2)
+        digits = 2 if fit.expanded * 1000 >= 0.05 else 3
+        change = words.length(abs(fit.slope) * 1000, "mm", digits)
+        doubt = words.length(fit.expanded * 1000, "mm", digits)
         if fit.proven:
             side = words.towards(math.copysign(1000.0, fit.slope), along, record.faces, "mm").split(" 1")[0]
             lines.append(

@@ -94,3 +94,19 @@ def test_a_second_try_is_no_going_back(boardwalk):
     post = replace(run.posts[0], readings=(run.posts[0].readings[0], bad, good), after=good, verdict=None)
     record = run_record(replace(run, posts=(post,)), LOG)
     assert read_again_lines(record) == []
+
+
+@pytest.mark.parametrize(
+    ("later", "stage", "told"),
+    [
+        (timedelta(minutes=5), "verify", False),
+        (timedelta(minutes=5), "rails-on", True),
+        (timedelta(days=1), "verify", True),
+    ],
+)
+def test_a_repeat_on_the_spot_is_no_going_back(boardwalk, later, stage, told):
+    run = boardwalk(1)
+    first = replace(run.posts[0].after, slope_along=0.0, slope_across=0.0, time=READ.isoformat())
+    last = replace(first, slope_along=0.0002, stage=stage, time=(READ + later).isoformat())
+    post = replace(run.posts[0], readings=(first, last), after=last, verdict=None)
+    assert bool(read_again_lines(run_record(replace(run, posts=(post,)), LOG))) is told
