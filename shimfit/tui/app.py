@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, ClassVar
 from textual.app import App, SystemCommand
 from textual.binding import Binding, BindingType
 
+from shimfit.entry.result import Understood
 from shimfit.errors import ShimfitError
 from shimfit.model import PostState
 from shimfit.tui import themes
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
 
 SIGNALS = ("SIGTERM", "SIGHUP", "SIGINT")
 """Those that end the program with the terminal restored and exit code 128 + their number."""
-_BOUND_BY_LIBRARY = ("ctrl+q",)
+KIND_HINT = "bed, mid, rails-on, verify, or rocks next-out 0.5"
 
 
 class ShimfitApp(App[None]):
@@ -221,7 +222,7 @@ class ShimfitApp(App[None]):
             case "undo" | "redo":
                 box = page.NAME == "stock"
                 self._tell(self.desk.undo(box=box) if name == "undo" else self.desk.redo(box=box))
-            case "packed" | "tightened":
+            case "packed" | "tightened" | "trimmed":
                 self._tell(getattr(self.desk, name)())
             case "next_post":
                 self._walk(self.desk.step(+1))
@@ -233,6 +234,14 @@ class ShimfitApp(App[None]):
                 page.ask(Question("note", "a note for this post, like: split, replace", self.desk.noted))
             case "skip":
                 page.ask(Question("skip", "why is this post skipped?", self.desk.skipped))
+            case "packed_otherwise":
+                page.ask(
+                    Question("packs", "seat=lot@mark+lot, like next-out=T1@30+F2", self.desk.packed_otherwise)
+                )
+            case "kind":
+                page.ask(Question("kind", KIND_HINT, self.desk.kind_of_next))
+            case "turn":
+                page.ask(Question("first", "read as always, like 9n13o", self._turned_first))
             case "left_to_do":
                 self.desk.only_left = not self.desk.only_left
                 told = "only what is left to do" if self.desk.only_left else "all posts"
@@ -274,6 +283,14 @@ class ShimfitApp(App[None]):
         if outcome.done:
             self._home.new_post()
         return outcome
+
+    def _turned_first(self, first: str) -> Outcome:
+        """Ask for the second reading once the first was understood."""
+        if not isinstance(self.desk.echo(first), Understood):
+            return Outcome(f"{first!r} is no reading", done=False, bell="refused")
+        hint = "turn the level end for end, read again"
+        self.page.ask(Question("turned", hint, lambda second: self.desk.turned(first, second)))
+        return Outcome("")
 
     def _next_theme(self) -> None:
         order = themes.NAMES

@@ -52,6 +52,10 @@ DEEDS = (
     Deed("left_to_do", "Left to do", "Show only posts that still want something, or all again", "ctrl+l"),
     Deed("packed", "Packed as shown", "Log that the packs went in as prescribed"),
     Deed("tightened", "Tightened", "Log that the nut was tightened"),
+    Deed("packed_otherwise", "Packed otherwise", "Log what really went in, seat by seat"),
+    Deed("trimmed", "Packs cut flush", "Log that the packs were cut flush; read again after it"),
+    Deed("kind", "Next reading is…", "Of the bed, at half height, with the rails on, or a foot that rocks"),
+    Deed("turn", "Turn the level", "Two readings, the level turned end for end: its own error falls out"),
     Deed("note", "Note", "Leave a note at this post", "ctrl+n"),
     Deed("skip", "Skip post", "Leave this post for later, with the reason"),
     Deed(

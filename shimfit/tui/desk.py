@@ -15,6 +15,7 @@ from shimfit.errors import EntryError, ShimfitError, UsageError
 from shimfit.model import PostState
 from shimfit.tui.telling import PostView, Words, post_view, state_word
 from shimfit.workflow.place import Place
+from shimfit.workflow.reading import Asked
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -27,6 +28,14 @@ if TYPE_CHECKING:
     from shimfit.workflow.site import Site
 
 Bell = Literal["none", "refused", "plumb"]
+KINDS = {
+    "": Asked(),
+    "bed": Asked(bed=True),
+    "mid": Asked(mid=True),
+    "rails-on": Asked(rails_on=True),
+    "verify": Asked(after=True),
+}
+"""What a reading can be besides a plain one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +61,7 @@ class Desk:
         self.place: Place | None = None
         self.run: RunState | None = None
         self._sure_of: str | None = None
+        self._asked = Asked()
         self.walks_on = False
         """True (survey): a logged reading moves on to the next post by itself."""
         self.only_left = False
@@ -136,6 +146,7 @@ class Desk:
         self.run = self.site.run(place.job, place.run)
         self.place = place
         self._sure_of = None
+        self._asked = Asked()
 
     def go_run(self, job: str, run: str) -> Outcome:
         """Stand at the first post of a run that still wants something."""
@@ -205,7 +216,7 @@ class Desk:
             heard = heard.refused
         if isinstance(heard, Refused):
             return _refusal(heard)
-        reason = self.site.second_look(self.place, heard)
+        reason = None if self._asked.mid else self.site.second_look(self.place, heard)
         if reason is not None and self._sure_of != text:
             self._sure_of = text
             return Outcome(f"{reason}: Enter again if it is so", done=False)
@@ -215,10 +226,59 @@ class Desk:
         """Log a reading that the inclinometer has taken."""
 
         def log(place: Place) -> Outcome:
-            self.site.log_sensor_reading(place, reading)
+            self.site.log_sensor_reading(place, reading, self._asked)
             return self._after_reading(place)
 
         return self._attempt(log)
+
+    def kind_of_next(self, text: str) -> Outcome:
+        """What the next reading is: `bed`, `mid`, `rails-on`, `rocks next-out 0.5`; nothing: a plain one."""
+        word, _, rest = text.strip().lower().partition(" ")
+
+        def set_kind(place: Place) -> Outcome:
+            from shimfit.workflow.by_hand import parse_seat_lengths
+
+            if word == "rocks":
+                units = self.site.run(place.job, place.run).units
+                feelers = parse_seat_lengths("=".join(rest.split()), units)
+                self._asked = Asked(rocks=tuple(feelers.items()))
+            elif word in KINDS:
+                self._asked = KINDS[word]
+            else:
+                raise UsageError(f"the next reading can be {', '.join(KINDS)} or rocks, not {word!r}")
+            return Outcome(
+                f"the next reading is: {text.strip()}" if word else "the next reading is a plain one"
+            )
+
+        return self._attempt(set_kind)
+
+    def turned(self, first: str, second: str) -> Outcome:
+        """Log two readings of one post, the level turned end for end between them."""
+
+        def log(place: Place) -> Outcome:
+            from shimfit.workflow.instruments import log_turned
+
+            log_turned(self.site, place, first, second, self._asked)
+            return self._after_reading(place)
+
+        return self._attempt(log)
+
+    def packed_otherwise(self, text: str) -> Outcome:
+        """Log what really went in: `next-out=T1@30+F2 out=F3`."""
+
+        def pack(place: Place) -> Outcome:
+            from shimfit.workflow.by_hand import parse_packs
+
+            run, post = self.site.run(place.job, place.run), self.site.post(place)
+            lean = post.reading.lean if post.reading else None
+            packs = parse_packs(text.split(), post.foot, lean, self.site.box().lots, run.units)
+            return Outcome(self.site.pack(place, packs))
+
+        return self._attempt(pack)
+
+    def trimmed(self) -> Outcome:
+        """Log that the packs were cut flush."""
+        return self._attempt(lambda place: Outcome(self.site.trim(place)))
 
     def packed(self) -> Outcome:
         """Log that the packs went in as prescribed."""
@@ -257,13 +317,14 @@ class Desk:
             return Outcome(error.message, done=False, bell="refused")
 
     def _log(self, place: Place, text: str) -> Outcome:
-        logged = self.site.log_reading(place, text, sure=self._sure_of == text)
+        logged = self.site.log_reading(place, text, self._asked, sure=self._sure_of == text)
         self._sure_of = None
         if logged.reading.slope_along is None and logged.reading.slope_across is None:
             return Outcome(logged.message)  # only a level's length was typed
         return self._after_reading(place)
 
     def _after_reading(self, place: Place) -> Outcome:
+        self._asked = Asked()
         self.run = self.site.run(place.job, place.run)
         record = self.record
         word = state_word(record.state) if record is not None else ""

@@ -69,6 +69,24 @@ class _Session:
             "find": _Command("find split", "go to the post with that word in its name or notes", self._find),
             "again": _Command("again", "say once more how this post stands", lambda _: self._post()),
             "plan": _Command("plan", "draw the foot with its packs", lambda _: self._plan()),
+            "fitted": _Command(
+                "fitted next-out=T1@30+F2",
+                "what really went in, seat by seat",
+                lambda t: self._move(self.desk.packed_otherwise(t)),
+            ),
+            "trimmed": _Command(
+                "trimmed", "the packs were cut flush", lambda _: self._move(self.desk.trimmed())
+            ),
+            "as": _Command(
+                "as bed",
+                "the next reading is: bed, mid, rails-on, verify, rocks next-out 0.5",
+                lambda t: _told(self.desk.kind_of_next(t)),
+            ),
+            "turned": _Command(
+                "turned 9n13o / 8n12o",
+                "two readings, the level turned end for end",
+                lambda t: self._move(self.desk.turned(*(p.strip() for p in (t + "/").split("/")[:2]))),
+            ),
             "packed": _Command(
                 "packed", "the packs went in as prescribed", lambda _: self._move(self.desk.packed())
             ),
@@ -318,6 +336,10 @@ class _Session:
         key, _, value = text.partition(" ")
         self.desk.site.set(key, value.strip())
         return f"{key}: {value.strip()}"
+
+
+def _told(outcome: Outcome) -> str:
+    return outcome.message if outcome.done else f"refused: {outcome.message}"
 
 
 def _refused(outcome: Outcome, typed: str) -> str:

@@ -64,6 +64,52 @@ def add_run(site: Site, answers: dict[str, str]) -> RunState:
     )
 
 
+OPTION_HINTS = {
+    "tolerance": "1:500, 3mm/1m, 1/8 over 36, 0.1deg",
+    "height": "height that is read at, above the foot",
+    "level": "length that offsets are read over; height: the reading height",
+    "faces": "names of your own, like out=lake house=lawn",
+    "layout": "corners, tripod or auto",
+}
+"""Options of a run that can be changed later, each with what it takes."""
+
+
+def set_option(site: Site, job: str, run: str, name: str, text: str) -> None:
+    """Change an option of a run from what was typed; EntryError or UsageError, and nothing is changed."""
+    from shimfit.contract import tolerance_to_json
+    from shimfit.core.tolerance import parse_tolerance
+
+    now = site.run(job, run)
+    word = text.strip().lower()
+    match name:
+        case "tolerance":
+            site.change_run(job, run, tolerance=tolerance_to_json(parse_tolerance(text)))
+        case "height":
+            site.change_run(job, run, height_mm=parse_length(text, now.units, what="height"))
+        case "level":
+            gauge_mm = None if word == "height" else parse_length(text, now.units, what="level")
+            site.change_run(job, run, gauge_mm=gauge_mm)
+        case "faces":
+            site.change_run(job, run, face_names=_face_names(word))
+        case _:
+            if word not in ("corners", "tripod", "auto"):
+                raise UsageError(f"the layout can be corners, tripod or auto, not {text.strip()!r}")
+            site.change_run(job, run, layout=word)
+
+
+def _face_names(text: str) -> dict[str, str]:
+    from shimfit.entry.settings import DEFAULT_NAMES, EntrySettings
+
+    names: dict[str, str] = {}
+    for part in text.split():
+        face, equals, name = part.partition("=")
+        if not equals or face not in DEFAULT_NAMES:
+            raise EntryError(f"{part!r}: a face is renamed like out=lake", at=text.find(part))
+        names[face] = name
+    EntrySettings(faces=dict(DEFAULT_NAMES) | names)  # refuses names that can't be told apart
+    return names
+
+
 def check_answer(site: Site, key: str, text: str) -> None:
     """Refuse one answer of RUN_STEPS as soon as it is typed; raises EntryError or UsageError."""
     from shimfit.core.tolerance import parse_tolerance

@@ -12,7 +12,7 @@ from shimfit.tui import lengths
 from shimfit.tui.desk import Outcome
 from shimfit.tui.pictures.canvas import Canvas
 from shimfit.tui.screens.page import Page, Question
-from shimfit.tui.setting_up import RUN_STEPS, add_run, check_answer
+from shimfit.tui.setting_up import OPTION_HINTS, RUN_STEPS, add_run, check_answer, set_option
 from shimfit.tui.widgets.rows import Rows
 from shimfit.tui.widgets.taps import Tap
 
@@ -33,6 +33,10 @@ SETTINGS = (
     ("bell", "ring on a refusal and on plumb: yes or no"),
     ("hints", "first-run hints: yes or no"),
     ("sensor", "where the inclinometer is: a device or a URL; takes effect at the next start"),
+    ("sensor_format", "auto, xdr, or the file that describes it"),
+    ("sensor_axes", "faces that its x and y lean towards, like x=next y=out"),
+    ("timber", "species that the packs press on; empty: crushing is not checked"),
+    ("saw_deg", "what the saw can be set to, like 0.5 1 1.5; empty: no wedges are sawn"),
 )
 """Settings in the order in which they are listed, with what each is."""
 _CHOICES = {
@@ -89,8 +93,7 @@ class SetupScreen(Page):
             "run": "Enter opens this run",
             "new": "asks for the job, the run's length, spacing, foot, height, tolerance",
             "sample": "a made-up boardwalk and porch, easy to delete",
-            "tell": "how this run is read and judged",
-        }[kind]
+        }.get(kind, OPTION_HINTS.get(name, ""))
 
     def keys(self) -> Sequence[Tap]:
         """What can be done from here."""
@@ -126,6 +129,8 @@ class SetupScreen(Page):
             case "sample":
                 self.shimfit.do("sample")
                 self.shimfit.do("go_post")
+            case "option":
+                self.ask(Question(name, OPTION_HINTS[name], lambda text: self._set_option(name, text)))
             case "set":
                 self._change(name)
 
@@ -181,6 +186,16 @@ class SetupScreen(Page):
             self.app.theme = text
         return Outcome(f"{name}: {text or 'none'}")
 
+    def _set_option(self, name: str, text: str) -> Outcome:
+        place = self.desk.place
+        assert place is not None
+        try:
+            set_option(self.desk.site, place.job, place.run, name, text)
+        except ShimfitError as error:
+            return Outcome(error.message, done=False, at=error.at, bell="refused")
+        self.desk.refresh()
+        return Outcome(f"{name}: {text.strip()}")
+
     def _make_entries(self) -> list[tuple[str, str, list[Run]]]:
         entries: list[tuple[str, str, list[Run]]] = []
         here = self.desk.place.run_path if self.desk.place else ""
@@ -204,12 +219,17 @@ class SetupScreen(Page):
             )
             tolerance = run_now.tolerance
             each = " each way" if tolerance.per_direction else ""
-            told = (
-                f"foot {run_now.foot.text}, read at {lengths.tape(run_now.height_mm, run_now.units)}",
-                f"tolerance {tolerance.text}{each}",
-                f"offsets are read over {gauge}",
-            )
-            entries += [("tell", text, [(f"     {text}", "")]) for text in told]
+            names = " ".join(f"{face}={name}" for face, name in run_now.face_names) or "next prev out house"
+            entries += [
+                ("option", key, [(f"     {key:<11} {value}", "")])
+                for key, value in (
+                    ("tolerance", f"{tolerance.text}{each}"),
+                    ("height", lengths.tape(run_now.height_mm, run_now.units)),
+                    ("level", gauge),
+                    ("faces", names),
+                    ("layout", run_now.layout),
+                )
+            ]
         settings = self.desk.settings
         for name, _ in SETTINGS:
             value = getattr(settings, name)

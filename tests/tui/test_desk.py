@@ -1,0 +1,140 @@
+"""The moves behind both front ends, with no terminal at all."""
+
+from __future__ import annotations
+
+import pytest
+
+from shimfit.errors import EntryError, UsageError
+from shimfit.model import PostState, Seat
+from shimfit.tui.desk import Desk
+from shimfit.tui.glyphs import UNICODE
+from shimfit.tui.setting_up import parse_lot, set_option
+
+
+@pytest.fixture
+def desk(make_site) -> Desk:
+    desk = Desk(make_site(), UNICODE)
+    assert desk.open_last()
+    return desk
+
+
+def test_the_next_reading_can_be_another_kind_and_only_that_one(desk) -> None:
+    assert desk.kind_of_next("bed").done
+    assert desk.enter("3n2o").done
+    assert desk.record.readings[-1].stage == "bed"
+    assert desk.kind_of_next("mid").done
+    assert desk.enter("9n8o").done
+    assert desk.record.readings[-1].stage == "mid"
+    assert desk.enter("0.3n.2o").done
+    assert desk.record.readings[-1].stage == "verify"
+
+
+def test_a_rocking_corner_goes_with_the_reading(desk) -> None:
+    assert desk.kind_of_next("rocks next-out 0.5").done
+    assert desk.enter("3n2o").done
+    assert desk.record.readings[-1].rocks == ((Seat.NEXT_OUT, 0.5),)
+    assert not desk.kind_of_next("rocks roof 0.5").done
+    assert not desk.kind_of_next("sideways").done
+
+
+def test_what_really_went_in_is_logged(desk) -> None:
+    desk.enter("0 0.4o")
+    assert desk.packed_otherwise("out=F1+F2").done
+    assert [pack.seat for pack in desk.record.packs_in_place] == [Seat.OUT]
+    refused = desk.packed_otherwise("out=Z9")
+    assert not refused.done
+    assert "Z9" in refused.message
+
+
+def test_a_turned_level_needs_a_name_and_then_gives_one_reading(desk) -> None:
+    assert not desk.turned("3n2o", "2n1o").done
+    desk.site.set("instrument", "blue level")
+    desk.site.add_instrument({"name": "blue level", "kind": "level", "length_mm": 1200})
+    outcome = desk.turned("3n2o", "2n1o")
+    assert outcome.done, outcome.message
+    assert desk.record.readings[-1].text == "3n2o; turned: 2n1o"
+
+
+def test_told_back_in_the_unit_that_was_typed(desk) -> None:
+    desk.enter("3/8n1/2o")
+    assert desk.view.lean == 'TOP leans 3/8" → next, 1/2" ↑ out'
+    desk.undo()
+    desk.enter("9mmn13mmo")
+    assert desk.view.lean == "TOP leans 9 mm → next, 13 mm ↑ out"
+
+
+def test_options_of_the_run_change_from_now_on(desk) -> None:
+    site = desk.site
+    for name, text in (
+        ("tolerance", "3mm/1m"),
+        ("height", "1200mm"),
+        ("level", "1200mm"),
+        ("faces", "out=lake house=lawn"),
+        ("layout", "tripod"),
+    ):
+        set_option(site, "heron", "jetty", name, text)
+    run = site.run("heron", "jetty")
+    assert run.tolerance.text == "3mm/1m"
+    assert run.height_mm == 1200
+    assert run.gauge_mm == 1200
+    assert dict(run.face_names) == {"out": "lake", "house": "lawn"}
+    assert run.layout == "tripod"
+    set_option(site, "heron", "jetty", "level", "height")
+    assert site.run("heron", "jetty").gauge_mm is None
+    for name, text in (
+        ("tolerance", "soon"),
+        ("faces", "out=next"),
+        ("faces", "up=sky"),
+        ("layout", "round"),
+    ):
+        with pytest.raises((EntryError, UsageError)):
+            set_option(site, "heron", "jetty", name, text)
+
+
+def test_walking_stops_at_both_ends_in_words(desk) -> None:
+    assert "first" in desk.step(-1).message
+    for _ in range(6):
+        assert desk.step(+1).done
+    assert "last" in desk.step(+1).message
+    assert not desk.step(+1).done
+
+
+def test_an_empty_box_tells_the_thickness_to_make(make_site) -> None:
+    from shimfit.tui.setting_up import add_run
+
+    site = make_site(empty=True)
+    add_run(
+        site,
+        {
+            "job": "mill",
+            "run": "stair",
+            "legs": "2m, 1m",
+            "every": "1m",
+            "foot": "90x90mm",
+            "height": "1000mm",
+            "tolerance": "1:500",
+        },
+    )
+    desk = Desk(site, UNICODE)
+    desk.open_last()
+    assert [post.name for post in desk.run.posts] == ["1", "2", "3", "4"]
+    desk.enter("9n5o")
+    assert desk.record.state in (PostState.PACK, PostState.OUT)
+    assert all("make" in pack.what for pack in desk.view.packs)
+
+
+@pytest.mark.parametrize(
+    ("text", "wrong"),
+    [
+        ("F9", "typed like"),
+        ("F9 flat", "typed like"),
+        ("F9 flat 1 2", "1 lengths"),
+        ("T9 taper 2 1 200", "wrong way"),
+        ("F9 flat x4", "not 0"),
+    ],
+)
+def test_a_lot_that_makes_no_sense_is_refused(text, wrong) -> None:
+    from shimfit.errors import ShimfitError
+
+    with pytest.raises(ShimfitError, match=wrong):
+        parse_lot(text, "mm")
