@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
@@ -29,6 +29,8 @@ if TYPE_CHECKING:
     from shimfit.model import LayoutName
 
 _AGREES_MM = 1e-6
+_ROUGH_NODES = 20
+"""Nodes for the best that can be done: it is told as that, not as proven."""
 _TIGHTER, _TIGHTER_TIMES = 0.7, 6
 _SEAT_ORDER = {seat: i for i, seat in enumerate(Seat)}
 
@@ -270,7 +272,7 @@ def best_that_can_be_done(
     while allowed < unpacked:
         allowed = min(2.0 * allowed, unpacked)
         task = task_of(asked, allowed, lean_only=True)
-        outcome = asked.solve(task, kind=kind)
+        outcome = replace(asked, node_limit=min(asked.node_limit, _ROUGH_NODES)).solve(task, kind=kind)
         if outcome.answer is not None:
             best = draft_of(asked, layout, task, outcome)
             left = math.hypot(*outcome.answer.choice.top_mm)

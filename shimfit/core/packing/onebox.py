@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
 NODE_LIMIT = 4000
 """Nodes after which the search gives up; usual posts need 1, the worst seen some tens."""
+_DIVE_DEPTH = 60
 _EPS = 1e-7
 
 
@@ -38,6 +39,7 @@ class Down:
 
     @property
     def is_bare(self) -> bool:
+        """Nothing stands there."""
         return self.steps == 0
 
 
@@ -165,10 +167,25 @@ def _branch(
         if not children:
             return answer, low, True
         if count.nodes >= node_limit:
-            return None, low, False
+            return _dive(search, down, node, answer), low, False
         for caps in children:
-            _push(heap, ticket, search, down, _child(node, caps), limit)
+            _push(heap, ticket, search, down, _child(search.tables, node, caps), limit)
     return None, math.inf, True
+
+
+def _dive(search: Search, down: Down, node: _Node, answer: Answer) -> Answer | None:
+    """An answer that the box can serve, soon rather than best: always the cheapest way round a conflict."""
+    for _ in range(_DIVE_DEPTH):
+        ways: list[tuple[float, int, _Node, Answer]] = []
+        for caps in _conflict(search, answer, node.caps):
+            child = _child(search.tables, node, caps)
+            found = _relaxed_answer(search, down, child, math.inf)
+            if found is not None:
+                ways.append((found.cost, len(ways), child, found))
+        if not ways:
+            return answer if not list(_conflict(search, answer, node.caps)) else None
+        _, _, node, answer = min(ways, key=lambda way: way[:2])
+    return None
 
 
 def _push(
@@ -184,10 +201,10 @@ def _push(
         heapq.heappush(heap, (round(answer.cost, 6), next(ticket), node, answer))
 
 
-def _child(node: _Node, caps: tuple[Caps, ...]) -> _Node:
+def _child(tables: Tables, node: _Node, caps: tuple[Caps, ...]) -> _Node:
     """The node under new caps: groups whose caps changed are copied, for their values will be raised."""
     groups = tuple(
-        {inner: group.copy() for inner, group in node.groups[i].items()}
+        {inner: group.capped(tables, caps[i + 1]) for inner, group in node.groups[i].items()}
         if caps[i + 1] != node.caps[i + 1]
         else node.groups[i]
         for i in range(len(node.groups))
@@ -338,9 +355,11 @@ def _covered_too_often(tables: Tables, used: Sequence[Used | None]) -> list[tupl
     for rank, uses in sorted(_tails(tables, used, "taper").items()):
         stretches = [(*tables.stretch(rank, steps, one.inner_mm), seat) for seat, steps, one in uses]
         for x, _, _ in sorted(stretches):
-            covering = [seat for start, end, seat in stretches if start <= x < end]
+            covering = [one for one in stretches if one[0] <= x < one[1]]
             if len(covering) > tables.lots[rank].count:
-                return [(seat, Caps(points=((rank, x),))) for seat in covering]
+                # The middle of what they share: whoever goes round it has to move the farthest.
+                middle = (x + min(end for _, end, _ in covering)) / 2.0
+                return [(seat, Caps(points=((rank, middle),))) for _, _, seat in covering]
     return []
 
 
@@ -352,27 +371,28 @@ def _strips_too_short(tables: Tables, used: Sequence[Used | None]) -> list[tuple
             assert one.row.saw_deg is not None
             thick_mm = steps * tables.options.quantum_mm + (one.inner_mm or 0.0) * one.row.sigma
             wedges.append((one.row.saw_deg, tables.wedge_mm(lot, one.row.saw_deg, thick_mm)))
-        if not _strips_do(tables, rank, wedges):
-            return [(seat, Caps(strips=((rank, steps - 1),))) for seat, steps, _ in uses]
+        missing_mm = _strips_lack_mm(tables, rank, wedges)
+        if missing_mm > 0.0:
+            # All together have to get thinner by what is missing, so one of them by its share at least.
+            less = max(1, math.ceil(missing_mm / len(uses) / tables.options.quantum_mm - _EPS))
+            return [(seat, Caps(strips=((rank, steps - less),))) for seat, steps, _ in uses]
     return []
 
 
-def _strips_do(tables: Tables, rank: int, wedges: Sequence[tuple[float, float]]) -> bool:
-    """True when the wedges (setting, length along the strip) fit on the lot's strips; at most four."""
+def _strips_lack_mm(tables: Tables, rank: int, wedges: Sequence[tuple[float, float]]) -> float:
+    """What the lot's strips lack for wedges of (setting, length along the strip), at most four; 0 when they do."""
     lot = tables.lots[rank]
-    copies = min(lot.count, len(wedges))
-    for assignment in itertools.product(range(copies), repeat=len(wedges)):
-        if all(
-            sum(length for (_, length), to in zip(wedges, assignment, strict=True) if to == copy)
-            + sum(
-                tables.group_mm(lot, angle)
-                for angle in {a for (a, _), to in zip(wedges, assignment, strict=True) if to == copy}
-            )
-            <= tables.usable_mm(lot) + 1e-9
-            for copy in range(copies)
-        ):
-            return True
-    return False
+    usable = tables.usable_mm(lot)
+    least = math.inf
+    for given in itertools.product(range(min(lot.count, len(wedges))), repeat=len(wedges)):
+        lacking = 0.0
+        for copy in set(given):
+            mine = [wedge for wedge, to in zip(wedges, given, strict=True) if to == copy]
+            taken = sum(length for _, length in mine)
+            taken += sum(tables.group_mm(lot, angle) for angle in {angle for angle, _ in mine})
+            lacking += max(0.0, taken - usable - _EPS)
+        least = min(least, lacking)
+    return least
 
 
 __all__ = [

@@ -24,7 +24,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from shimfit.core.packing.support import Four, error_windows, four_supports
-from shimfit.core.packing.tables import Row, Tables, to_steps
+from shimfit.core.packing.tables import Caps, Row, Tables, to_steps
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -167,14 +167,28 @@ class Group:
         self.row: Ints = np.empty(0, dtype=np.int64)
         self.offers: list[tuple[int, int, float]] = []
 
-    def copy(self) -> Group:
-        """A copy whose values may be changed."""
+    def capped(self, tables: Tables, caps: Caps) -> Group:
+        """A copy under caps. Tapered pieces are worked out again; stacks of flats keep their values, which
+        then are bounds that are raised as they come up (`raise_cell`).
+        """
         twin = Group(self.seat, self.inner, self.need_mm, self.at_mm)
-        twin.classes, twin.base, twin.offers = self.classes, self.base, self.offers
-        twin.extra = self.extra
-        twin.steps, twin.values = self.steps, self.values.copy()
-        twin.best, twin.row = self.best.copy(), self.row.copy()
+        twin.classes, twin.base, twin.offers, twin.extra = self.classes, self.base, self.offers, self.extra
+        twin.values = self.values.copy()
+        ranks = {rank for rank, _ in (*caps.points, *caps.strips)}
+        inner_mm = self.inner_mm
+        for i, (row, _) in enumerate(self.classes):
+            if any(run.rank in ranks for run in row.runs):
+                runs = tuple(tables.capped_runs(row, caps, inner_mm))
+                fresh = np.empty(self.values.shape[1])
+                tables.convolve(runs, self.base, self.base + len(fresh), fresh)
+                np.maximum(twin.values[i], fresh + self.extra[i], out=twin.values[i])
+        twin.settle()
         return twin
+
+    @property
+    def inner_mm(self) -> float | None:
+        """How far in thicknesses are told; None at the face."""
+        return self.seat.place.inside_mm if self.inner and self.seat.place is not None else None
 
     def settle(self) -> None:
         """Work out the cheapest class of every thickness, bare and offers last."""

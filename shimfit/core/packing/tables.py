@@ -28,7 +28,7 @@ from shimfit.core.stock import natural_key
 from shimfit.errors import EntryError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -151,7 +151,7 @@ class Tables:
             np.minimum(flats, table, out=flats)
         self.cheapest[0] = flats
         for i, row in enumerate(self.rows[1:], start=1):
-            self._convolve(row, 0, length, self.cheapest[i])
+            self.convolve(row.runs, 0, length, self.cheapest[i])
 
     def _flats(self) -> None:
         """Distinct thicknesses with their cheapest pieces, and the tables of one, two, … flats."""
@@ -282,10 +282,10 @@ class Tables:
             self._windows[per_step] = levels
         return levels
 
-    def _convolve(self, row: Row, start: int, stop: int, out: Floats) -> None:
-        """Cheapest packs of the row for thicknesses start … stop-1 into out."""
+    def convolve(self, runs: Iterable[Run], start: int, stop: int, out: Floats) -> None:
+        """Cheapest packs with a tapered piece of the runs, for thicknesses start … stop-1, into out."""
         out.fill(math.inf)
-        for run in row.runs:
+        for run in runs:
             first = max(start, run.lo)
             if first >= stop:
                 continue
@@ -324,7 +324,7 @@ class Tables:
             rows = self._taper_rows(inner_mm)
             cheapest = np.empty((len(rows), self.length))
             for i, row in enumerate(rows):
-                self._convolve(row, 0, self.length, cheapest[i])
+                self.convolve(row.runs, 0, self.length, cheapest[i])
             found = self._inner_rows[key] = rows, cheapest
         return found
 
