@@ -210,3 +210,13 @@ def test_old_packs_off_the_grid_may_stay_as_they_are():
     kept = next(pack for pack in answer.packs if pack.seat is Seat.NEXT_HOUSE)
     assert kept.made_mm == 1.190625
     assert Seat.NEXT_HOUSE not in {change.seat for change in answer.change}
+
+
+def test_a_fresh_flat_as_thick_as_an_unknown_pack_is_a_change():
+    # The unknown pack was told at the corner; a flat of the same thickness bears further in and lifts more.
+    box = (Lot("F2", "flat", 4, "ply", thickness_mm=0.8), replace(TAPER, count=2))
+    now = {Seat.NEXT_HOUSE: 0.8, Seat.NEXT_OUT: 0.8}
+    answer = front_door(FOOT, HEIGHT, Lean(0.004, 0.0), TOLERANCE, now=now, options=OPTIONS, lots=box)
+    told = {change.seat for change in answer.change}
+    for pack in answer.packs:
+        assert pack.seat in told or not pack.pieces

@@ -334,8 +334,8 @@ def _changes(search: _Search, new: dict[Seat, Pack]) -> Iterator[Change]:
         before = old.made_mm if old else 0.0
         after = now.made_mm if now else 0.0
         push = _push_mm(old, now) if old and now and _stays(old, now) else None
-        if push == 0.0 or (push is None and old and now and not old.pieces and before == after):
-            continue
+        if push == 0.0 or (old and now and not now.pieces and before == after):
+            continue  # pieces that nobody knows stay when no others are named
         yield Change(seat, before, after, push)
 
 
