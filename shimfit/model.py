@@ -215,6 +215,9 @@ class Reading:
     u_along: float | None = None
     """Standard uncertainty of slope_along (ratio); None = not known."""
     u_across: float | None = None
+    u_own_along: float | None = None
+    """Part of u_along that is new at each reading (steps of the scale), so averages away; None = unknown."""
+    u_own_across: float | None = None
     largest_term: str | None = None
     """The largest part of the uncertainty, in words."""
     gauge_mm: float | None = None

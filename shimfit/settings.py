@@ -48,6 +48,16 @@ class Settings:
     """Speed of the port; 0 = found by listening."""
     sensor_axes: str = "x=next y=out"
     """Faces that the sensor's positive x and y lean towards."""
+    timber: str = ""
+    """Species that packs are pressed against (a row of the timber table); empty = crushing is not checked."""
+    torque_nm: float = 0.0
+    """Usual torque of the nut in N m; 0 = not known, then only a logged torque counts."""
+    rod_mm: float = 12.0
+    """Thread diameter of the rod."""
+    nut: str = "zinc plated"
+    """Finish of the nut: what its torque turns into pull with."""
+    saw_deg: str = ""
+    """What the saw can be set to, in degrees, like `0.5 1 1.5`; empty = no wedges are sawn."""
     backup_days: int = 0
     """Write a backup beside the data file when the last is this many days old; 0 = never."""
     backup_folder: str = ""
@@ -72,11 +82,23 @@ def parse_setting(key: str, text: str) -> Any:
     default = getattr(Settings(), key)
     if isinstance(default, bool):
         return _yes_or_no(key, text)
+    if isinstance(default, float):
+        return _amount(key, text)
     if isinstance(default, int):
         if not text.isascii() or not text.isdigit():
             raise UsageError(f"{key} is a whole number, not {text!r}")
         return int(text)
     return text
+
+
+def _amount(key: str, text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        raise UsageError(f"{key} is a number, not {text!r}") from None
+    if not 0.0 <= value < 1e6:
+        raise UsageError(f"{key} is a number from 0 up, not {text!r}")
+    return value
 
 
 def _yes_or_no(key: str, text: str) -> bool:

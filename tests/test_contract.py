@@ -116,8 +116,9 @@ def test_feet_tolerances_and_readings_read_back() -> None:
         "sensor",
         1e-4,
         None,
-        "zero",
-        600.0,
+        u_own_along=5e-5,
+        largest_term="zero",
+        gauge_mm=600.0,
         face="out",
         rocks=((Seat.NEXT, 0.3),),
     )

@@ -32,8 +32,13 @@ class Movement:
     """Remainders, as lots of their own with count 1."""
 
 
-def movement(lots: Sequence[Lot], packs: Iterable[Pack], kerf_mm: float = KERF_MM) -> Movement:
-    """What making these packs moves. UsageError when a pack names a lot that is not among `lots`."""
+def movement(
+    lots: Sequence[Lot], packs: Iterable[Pack], kerf_mm: float = KERF_MM, *, taken: Iterable[str] = ()
+) -> Movement:
+    """What making these packs moves. UsageError when a pack names a lot that is not among `lots`.
+
+    taken: names of lots that were in the box before; a remainder gets none of them.
+    """
     by_name = {lot.lot: lot for lot in lots}
     flats: Counter[str] = Counter()
     shared: dict[tuple[str, int], list[Piece]] = {}
@@ -49,13 +54,14 @@ def movement(lots: Sequence[Lot], packs: Iterable[Pack], kerf_mm: float = KERF_M
                 shared.setdefault((piece.lot, piece.copy or 1), []).append(piece)
     used = Counter(flats)
     back: list[Lot] = []
-    for number, ((name, _), pieces) in enumerate(shared.items(), 1):
+    names = {*by_name, *taken}
+    for (name, _), pieces in shared.items():
         used[name] += 1
         lot = by_name[name]
         rests = (
             _taper_rests(lot, pieces, kerf_mm) if lot.form == "taper" else _strip_rest(lot, pieces, kerf_mm)
         )
-        back += [replace(rest, lot=_fresh_name(by_name, name, number, i)) for i, rest in enumerate(rests)]
+        back += [replace(rest, lot=_fresh_name(names, name)) for rest in rests]
     return Movement(tuple(used.items()), tuple(back))
 
 
@@ -161,9 +167,11 @@ def _as_short_taper(piece: Piece, origin: Lot | None, material: str, pack: Pack)
     ]
 
 
-def _fresh_name(by_name: dict[str, Lot], name: str, number: int, index: int) -> str:
-    """Name for a remainder that no lot has yet (`T1.1`, `T1.2` and so on)."""
-    tried = 2 * (number - 1) + index + 1
-    while f"{name}.{tried}" in by_name:
+def _fresh_name(taken: set[str], name: str) -> str:
+    """Name for a remainder that no lot has or had: `T1.1`, `T1.2` and so on, also of what is left of T1.1."""
+    root = name.split(".", maxsplit=1)[0].split(" from ", maxsplit=1)[0]
+    tried = 1
+    while f"{root}.{tried}" in taken:
         tried += 1
-    return f"{name}.{tried}"
+    taken.add(f"{root}.{tried}")
+    return f"{root}.{tried}"

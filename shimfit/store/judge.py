@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from shimfit.core.uncertainty.budget import Term
 from shimfit.core.uncertainty.decision import decide
+from shimfit.core.uncertainty.repeats import combine
 from shimfit.model import PostState
 
 if TYPE_CHECKING:
@@ -15,6 +20,41 @@ if TYPE_CHECKING:
 def verdict_on(reading: Reading, tolerance: Tolerance, rule: Rule) -> Verdict:
     """Verdict on a reading; its decision is `none` when one direction was not read."""
     return decide(reading, tolerance, rule)
+
+
+def together(readings: Sequence[Reading]) -> Reading:
+    """Repeat readings of a post that nothing was changed at, as one: what they share never averages away.
+
+    Each direction is the weighted mean with the doubt of the mean (`core.uncertainty.combine`); the rest is
+    the latest reading's. Where a reading's doubt is not known, the latest reading alone counts.
+    """
+    latest = readings[-1]
+    along = _mean([(one.slope_along, one.u_along, one.u_own_along) for one in readings])
+    across = _mean([(one.slope_across, one.u_across, one.u_own_across) for one in readings])
+    if len(readings) < 2 or along is None or across is None:
+        return latest
+    return replace(
+        latest,
+        text="; ".join(one.text for one in readings),
+        slope_along=along[0],
+        slope_across=across[0],
+        u_along=along[1],
+        u_across=across[1],
+        u_own_along=None,
+        u_own_across=None,
+    )
+
+
+def _mean(
+    parts: Sequence[tuple[float | None, float | None, float | None]],
+) -> tuple[float, float] | None:
+    """(slope, u) of one direction; an own part that is not told counts as shared by all readings."""
+    known = [(slope, u, own or 0.0) for slope, u, own in parts if slope is not None and u is not None]
+    if len(known) != len(parts):
+        return None
+    shared = max(math.sqrt(max(0.0, u * u - own * own)) for _, u, own in known)
+    mean = combine([slope for slope, _, _ in known], [own for _, _, own in known], [Term("accuracy", shared)])
+    return mean.slope, mean.u
 
 
 def state_of(verdict: Verdict) -> PostState:

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from shimfit import contract
 from shimfit.model import PostState
-from shimfit.store.judge import state_of, verdict_on
+from shimfit.store.judge import state_of, together, verdict_on
 from shimfit.store.state import Note, PostRecord
 
 if TYPE_CHECKING:
@@ -56,6 +56,7 @@ class PostBuilder:
         self._notes: list[Note] = []
         self._photos: list[str] = []
         self._skipped: str | None = None
+        self._repeats: tuple[Reading, ...] = ()
         self._rounds = 0
         self._before: Reading | None = None
         self._after: Reading | None = None
@@ -117,13 +118,31 @@ class PostBuilder:
             self._conflict = None
         if reading.stage == "bed":
             self._begin_afresh()
+        nothing_changed = self._verifies and not (
+            self._touched or self._round_open or self._answer_is_current
+        )
         whole = _completed(self._half, reading)
         self._half = reading if whole is None else None
+        if whole is not None:
+            alike = nothing_changed and self._alike(whole)
+            self._repeats = (*self._repeats, whole) if alike else (whole,)
+            whole = together(self._repeats)
         self._reading = whole
         self._answer_is_current = False
         self._touched = False
         if whole is not None:
             self._read_whole(whole)
+
+    def _alike(self, reading: Reading) -> bool:
+        """Taken like the readings before it, so that they count together."""
+        last = self._repeats[-1] if self._repeats else None
+        if last is None or reading.stage == "bed":
+            return False
+        return (last.stage, last.height_mm, last.instrument) == (
+            reading.stage,
+            reading.height_mm,
+            reading.instrument,
+        )
 
     def _read_whole(self, reading: Reading) -> None:
         self._verifies = reading.stage in ("verify", "rails-on") or self._set_up

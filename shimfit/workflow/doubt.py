@@ -21,6 +21,9 @@ class Counted:
     slope_across: float | None
     u_along: float | None
     u_across: float | None
+    u_own_along: float | None
+    """The part that is new at each reading and averages away over repeats."""
+    u_own_across: float | None
     largest: str | None
     """The largest term of the worse direction, in words."""
 
@@ -42,5 +45,7 @@ def counted(heard: Understood, height_mm: float, instrument: InstrumentLike | No
         None if across is None else across.slope,
         None if along is None else along.budget.u,
         None if across is None else across.budget.u,
+        None if along is None else along.budget.only("repeat").u,
+        None if across is None else across.budget.only("repeat").u,
         largest_of(known[0], known[-1]) if known else None,
     )

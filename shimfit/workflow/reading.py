@@ -153,6 +153,8 @@ def _reading_of(site: Site, post: PostRecord, heard: Understood, asked: Asked) -
         stage=stage_of(post, asked),
         u_along=part.u_along,
         u_across=part.u_across,
+        u_own_along=part.u_own_along,
+        u_own_across=part.u_own_across,
         largest_term=part.largest,
         gauge_mm=heard.over_mm,
         instrument=name,

@@ -418,7 +418,8 @@ class Site:
         came_out, went_in = moved_packs(before, after)
         box = self.box()
         back_from_before = returned(came_out, (*box.lots, *box.used_up))
-        moved = movement(merged((*box.lots, *back_from_before)), went_in)
+        names = [lot.lot for lot in box.used_up]
+        moved = movement(merged((*box.lots, *back_from_before)), went_in, taken=names)
         # What comes out of one pack and goes into another never was in the box between the two.
         used = Counter(dict(moved.used))
         back = []

@@ -13,13 +13,16 @@ from typing import TYPE_CHECKING
 
 from shimfit.core import packing
 from shimfit.core.box import without
+from shimfit.errors import UsageError
 from shimfit.model import Lean, Lot, PostState, Prescription, Seat
+from shimfit.workflow.crushing import crushing_cautions
 from shimfit.workflow.takeup import book_of, of_lots, of_packs
 
 if TYPE_CHECKING:
     from shimfit.core.packing.options import Layout
     from shimfit.core.takeup import TakeUp
     from shimfit.model import Foot, Tolerance
+    from shimfit.settings import Settings
     from shimfit.store.state import PostRecord, RunState
     from shimfit.workflow.place import Place
     from shimfit.workflow.site import Site
@@ -90,7 +93,7 @@ class Solver:
         lean = post.reading.lean if post.reading is not None else None
         if lean is None or post.reading is None:
             return None
-        options = options_of(site.run(place.job, place.run))
+        options = options_of(site.run(place.job, place.run), site.settings)
         lots = without(site.box().lots, (pack for other in promised(site, place) for pack in other.packs))
         book = book_of(site, place.job)
         known = of_lots(book, lots)
@@ -100,9 +103,10 @@ class Solver:
         if answer.packs and abs(better.mean - known.mean) > WORTH_ANOTHER_LOOK:
             known = better
             answer = self._answer(post, lean, lots, options, known)
+        said = list(crushing_cautions(answer, post, lots, options, site.settings))
         if known.learned and (answer.packs or answer.change):
-            answer = replace(answer, cautions=(*answer.cautions, known.words))
-        return answer
+            said.append(known.words)
+        return replace(answer, cautions=(*answer.cautions, *said)) if said else answer
 
     def _answer(
         self, post: PostRecord, lean: Lean, lots: tuple[Lot, ...], options: packing.Options, known: TakeUp
@@ -160,11 +164,19 @@ def _taken_up(answer: Prescription, lean: Lean, take_up: float) -> Prescription:
     return replace(answer, lean=lean, resting=told, within=within, take_up=take_up)
 
 
-def options_of(run: RunState) -> packing.Options:
-    """How packs may be made in a run."""
+def options_of(run: RunState, settings: Settings) -> packing.Options:
+    """How packs may be made in a run; UsageError when the saw's settings are no angles."""
     defaults = packing.Options()
     layout: Layout = run.layout if run.layout in ("corners", "tripod", "one-way", "auto") else "corners"  # type: ignore[assignment]  # the log may hold a newer program's word
-    return packing.Options(layout=layout, preload_mm=run.preload_mm or defaults.preload_mm)
+    saw = packing.Saw(settings_deg=_angles(settings.saw_deg))
+    return packing.Options(layout=layout, preload_mm=run.preload_mm or defaults.preload_mm, saw=saw)
+
+
+def _angles(text: str) -> tuple[float, ...]:
+    try:
+        return tuple(float(part) for part in text.replace(",", " ").split())
+    except ValueError:
+        raise UsageError(f"the setting saw_deg is a list of degrees like 0.5 1 1.5, not {text!r}") from None
 
 
 def promised(site: Site, place: Place) -> list[Prescription]:

@@ -76,7 +76,9 @@ def observation(site: Site, place: Place, post: PostRecord, reading: Reading) ->
     if before == after or not reading.u_along or not reading.u_across:
         return []
     run = site.run(place.job, place.run)
-    predicted = predicted_shift_mm(post.foot, before, after, post.height_mm, options_of(run).preload_mm)
+    predicted = predicted_shift_mm(
+        post.foot, before, after, post.height_mm, options_of(run, site.settings).preload_mm
+    )
     old, new = before_lean.top_mm(post.height_mm), lean.top_mm(post.height_mm)
     box = site.box()
     data = {

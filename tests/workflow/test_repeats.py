@@ -1,0 +1,77 @@
+"""A post read again with nothing changed: the readings count together, and can settle what one could not."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from shimfit.core.tolerance import parse_tolerance
+from shimfit.model import Foot, PostState
+from shimfit.workflow.place import Place
+from shimfit.workflow.site import Site
+
+AT = Place("lake", "walk", "1")
+
+
+@pytest.fixture
+def site(tmp_path: Path) -> Iterator[Site]:
+    with Site.open(tmp_path / "repeat.db", environment={}) as opened:
+        opened.add_job("lake")
+        opened.add_run(
+            "lake",
+            "walk",
+            foot=Foot(90.0, 90.0),
+            height_mm=1000.0,
+            tolerance=parse_tolerance("1:500"),
+            posts=[{"name": "1", "leg": 1, "station_mm": 0.0}],
+        )
+        yield opened
+
+
+def test_repeats_average_what_is_their_own_and_keep_what_they_share(site: Site) -> None:
+    site.log_reading(AT, "1mm n 0")
+    site.log_reading(AT, "2mm n 0", sure=True)
+    one = site.post(AT).reading
+    assert one is not None
+    assert one.u_along is not None
+    assert one.u_own_along is not None
+    site.log_reading(AT, "1mm n 0", sure=True)
+    both = site.post(AT).reading
+    assert both is not None
+    assert both.u_along is not None
+    assert both.slope_along == pytest.approx(0.0015)
+    assert both.text == "2mm n 0; 1mm n 0"
+    shared = (one.u_along**2 - one.u_own_along**2) ** 0.5
+    # Two readings 1 mm apart scatter more (0.707) than their own 0.289 says: the Birge ratio widens it.
+    birge = ((0.5**2 + 0.5**2) / (1000 * one.u_own_along) ** 2) ** 0.5
+    own = one.u_own_along / 2**0.5 * birge
+    assert both.u_along == pytest.approx((shared**2 + own**2) ** 0.5, rel=1e-3)
+    assert len(site.post(AT).readings) == 3
+
+
+def test_reading_again_settles_what_was_too_close(site: Site) -> None:
+    site.log_reading(AT, "9mm n 0")
+    site.pack(AT, site.post(AT).packs_in_place)
+    site.log_reading(AT, "1mm n 1mm o", sure=True)
+    assert site.post(AT).state is PostState.TOO_CLOSE
+    before = site.post(AT).verdict
+    for text in ("1mm n 1mm o", "1mm n 0", "1mm n 0", "0 1mm o", "1mm n 0"):
+        site.log_reading(AT, text, sure=True)
+    after = site.post(AT)
+    assert after.state is PostState.PLUMB
+    assert before is not None
+    assert after.verdict is not None
+    assert (after.verdict.u or 0.0) < (before.u or 0.0)
+    assert after.rounds == 1
+
+
+def test_packs_changed_in_between_begin_a_new_count(site: Site) -> None:
+    site.log_reading(AT, "1mm n 0")
+    site.log_reading(AT, "2mm n 0", sure=True)
+    site.tighten(AT)
+    site.log_reading(AT, "0 0", sure=True)
+    reading = site.post(AT).reading
+    assert reading is not None
+    assert (reading.text, reading.slope_along) == ("0 0", 0.0)
