@@ -1,1 +1,11 @@
-"""The whole run from one box."""
+"""The whole run from one box: which piece serves which post, proven as far as the bound says.
+
+`plan` is the front door. The rooms: `geometry` posts as arrays, `lists` what each seat can be given,
+`search` the cheapest packs of all posts at once, `patterns` what they take from the box, `master` and
+`rounds` prices and bound, `whole` the integer program, `program` what is asked of a solver.
+"""
+
+from shimfit.core.planning.geometry import PlanPost
+from shimfit.core.planning.plan import Plan, Planned, Unsolved, plan
+
+__all__ = ["Plan", "PlanPost", "Planned", "Unsolved", "plan"]

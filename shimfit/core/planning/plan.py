@@ -1,0 +1,606 @@
+"""The front door of planning: posts and a box in, one plan out, with a bound that no plan can beat.
+
+1. Posts within their tolerance get nothing. Posts that the batch search does not cover (round feet, other
+   layouts) are served one by one at the end.
+2. Rounds of prices and patterns (`rounds`), then the integer program over the best patterns (`whole`).
+3. Repair: each post left out is asked once more against what is left of the box, then against what one
+   served post would give back. Strips that a plan can't be sawn from are told shorter, and chosen again.
+
+Stopping early, by time or by the caller, keeps the best plan so far and says so.
+"""
+
+from __future__ import annotations
+
+import math
+import time
+from collections import Counter, defaultdict
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from shimfit.core.cutting import Wedge, assign
+from shimfit.core.foot import gap_plane
+from shimfit.core.packing.answer import prescribe
+from shimfit.core.packing.makeup import Build, packs_of
+from shimfit.core.packing.places import place_of
+from shimfit.core.packing.tables import Stack, Tables, build_tables
+from shimfit.core.planning import whole
+from shimfit.core.planning.rounds import Pricing, Rounds, generate
+from shimfit.core.resting import rest_packs
+from shimfit.errors import EntryError, InternalError
+from shimfit.model import Lean, Lot, Pack, Piece, Resting
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from shimfit.core.packing.options import Options
+    from shimfit.core.planning.geometry import PlanPost
+    from shimfit.core.planning.patterns import Pattern
+    from shimfit.core.planning.program import Solver
+
+    Floats = NDArray[np.float64]
+
+PlanStatus = Literal["proven", "found", "gave-up"]
+
+PATTERNS_A_POST = 12
+CHOOSING_GAP = 1e-4
+SHARE_FOR_ROUNDS = 0.7
+NEIGHBOURS = 8
+STRIP_TRIES = 6
+PROVEN = 1e-6
+
+
+@dataclass(frozen=True, slots=True)
+class Planned:
+    """A post that the plan serves."""
+
+    post: PlanPost
+    packs: tuple[Pack, ...]
+    resting: Resting
+    """As predicted, about plumb (an aim is part of it)."""
+    cost: float
+    """Without set-ups."""
+
+
+@dataclass(frozen=True, slots=True)
+class Unsolved:
+    """A post that the plan can't serve."""
+
+    post: PlanPost
+    why: str
+    """What is missing and what to buy."""
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """One plan for all posts."""
+
+    status: PlanStatus
+    """`proven` within 1e-6 of the bound; `found` otherwise; `gave-up`: stopped before any plan was there."""
+    objective: float
+    bound: float
+    """No plan of corner packs costs less."""
+    planned: tuple[Planned, ...]
+    unsolved: tuple[Unsolved, ...]
+    stopped: bool
+    """Stopped early by time or the caller: the best so far."""
+    set_ups_deg: tuple[float, ...]
+    """Saw settings that are paid for."""
+    rounds: int
+    seconds: float
+
+    @property
+    def gap(self) -> float:
+        """(objective - bound) ÷ objective; 0 when nothing costs anything."""
+        return (self.objective - self.bound) / self.objective if self.objective > 0 else 0.0
+
+
+def plan(
+    posts: Sequence[PlanPost],
+    lots: Sequence[Lot],
+    options: Options,
+    solver: Solver,
+    *,
+    seconds: float = 60.0,
+    stop: Callable[[], bool] | None = None,
+    progress: Callable[[float, float | None], None] | None = None,
+    clock: Callable[[], float] = time.monotonic,
+) -> Plan:
+    """Plan all posts from one box. Deterministic unless the time runs out or `stop` says so.
+
+    `progress` gets (bound, best plan's cost or None) as they move. EntryError for posts and lots that are
+    none.
+    """
+    began = clock()
+    work = _Work(tuple(posts), tuple(lots), options, solver, began + seconds, stop, progress, clock)
+    return work.done(began)
+
+
+class _Work:
+    """One planning session."""
+
+    def __init__(
+        self, posts: tuple[PlanPost, ...], lots: tuple[Lot, ...], options: Options, solver: Solver,
+        until: float, stop: Callable[[], bool] | None, progress: Callable[[float, float | None], None] | None,
+        clock: Callable[[], float],
+    ) -> None:  # fmt: skip
+        self.posts, self.lots, self.options, self.solver = posts, lots, options, solver
+        self.until, self.stop, self.progress, self.clock = until, stop, progress, clock
+        self.tables = build_tables(lots, options)
+        self.planned: dict[int, Planned] = {}
+        self.why: dict[int, str] = {}
+        self.stopped = False
+        self.bound, self.rounds = 0.0, 0
+        self.batch: list[int] = []
+        self.single: list[int] = []
+        for number, post in enumerate(posts):
+            self._sort(number, post)
+
+    def _sort(self, number: int, post: PlanPost) -> None:
+        along, across = post.to_correct
+        gap_plane(post.foot, Lean(along, across))
+        allowed = post.allowed_mm
+        size = max(abs(along), abs(across)) if post.tolerance.per_direction else math.hypot(along, across)
+        if size * post.height_mm <= allowed * (1 + 1e-12):
+            self.planned[number] = Planned(post, (), self._resting(post, ()), 0.0)
+        elif post.foot.round or self.options.layout not in ("corners", "auto"):
+            self.single.append(number)
+        else:
+            self.batch.append(number)
+
+    def _out_of_time(self) -> bool:
+        return self.clock() >= self.until or (self.stop is not None and self.stop())
+
+    def done(self, began: float) -> Plan:
+        """Run all steps."""
+        if self.batch:
+            self._plan_batch()
+        for number in self.single:
+            self._serve_alone(number)
+        unsolved = [number for number in range(len(self.posts)) if number not in self.planned]
+        unsolved = self._repair(unsolved)
+        packs = [pack for one in self.planned.values() for pack in one.packs]
+        set_ups = sorted({piece.saw_deg for pack in packs for piece in pack.pieces if piece.saw_deg is not None})
+        weights = self.options.weights
+        objective = sum(one.cost for one in self.planned.values()) + weights.unsolved * len(unsolved)
+        paid = [deg for deg in set_ups if deg != self.options.saw.stands_at_deg]
+        objective += weights.saw_set_up * len(paid)
+        self.bound = min(self.bound, objective)
+        proven = objective - self.bound <= PROVEN * max(1.0, objective) and not self.single
+        gave_up = self.stopped and bool(self.batch) and not any(n in self.planned for n in self.batch)
+        self._name_copies()
+        return Plan(
+            "gave-up" if gave_up else "proven" if proven else "found",
+            objective,
+            self.bound,
+            tuple(self.planned[number] for number in sorted(self.planned)),
+            tuple(Unsolved(self.posts[number], self._why(number)) for number in unsolved),
+            self.stopped,
+            tuple(set_ups),
+            self.rounds,
+            self.clock() - began,
+        )
+
+    # ---------------------------------------------------------------- all at once
+
+    def _plan_batch(self) -> None:
+        posts = [self.posts[number] for number in self.batch]
+        pricing = Pricing(posts, self.options, self.tables)
+        rounds = generate(
+            pricing,
+            self.solver,
+            until=self.clock() + SHARE_FOR_ROUNDS * max(0.0, self.until - self.clock()),
+            clock=self.clock,
+            stop=self.stop,
+            progress=None if self.progress is None else self._tell,
+        )
+        self.bound, self.rounds, self.stopped = rounds.bound, rounds.count, rounds.stopped
+        chosen = self._choose(rounds)
+        if chosen is None:
+            self.stopped = True
+            return
+        for pattern in chosen.patterns:
+            number = self.batch[pattern.post]
+            self.planned[number] = self._planned(self.posts[number], pattern)
+        if self.progress is not None:
+            self.progress(self.bound, chosen.objective)
+
+    def _tell(self, bound: float, _: float) -> None:
+        assert self.progress is not None
+        self.progress(bound, None)
+
+    def _choose(self, rounds: Rounds) -> whole.Chosen | None:
+        """The integer program; strips that its wedges do not fit on are told shorter and it is asked again."""
+        patterns = _worth_offering(rounds)
+        start = _greedy(self.tables, patterns, rounds)
+        shares: dict[int, float] = {}
+        chosen = None
+        for _ in range(STRIP_TRIES):
+            chosen = whole.choose(
+                self.tables,
+                patterns,
+                range(len(self.batch)),
+                self.solver,
+                seconds=max(0.5, self.until - self.clock()),
+                relative_gap=CHOOSING_GAP,
+                start=start,
+                strip_share=shares,
+                stop=self.stop,
+                progress=None if self.progress is None else self._tell_whole,
+            )
+            if chosen is None:
+                return None
+            bad = [rank for rank, wedges in self._wedges(chosen.patterns).items() if not self._fit(rank, wedges)]
+            if not bad:
+                break
+            for rank in bad:
+                shares[rank] = shares.get(rank, 1.0) * 0.93
+        else:
+            assert chosen is not None
+            kept = [
+                pattern
+                for pattern in chosen.patterns
+                if not any(rank in bad for rank, _, _ in pattern.uses.lengths)
+            ]
+            gone = {pattern.post for pattern in chosen.patterns} - {pattern.post for pattern in kept}
+            chosen = replace(
+                chosen, patterns=tuple(kept), unsolved=(*chosen.unsolved, *sorted(gone)), proven=False
+            )
+        self.stopped = self.stopped or (not chosen.proven and self._out_of_time())
+        return chosen
+
+    def _tell_whole(self, _: float, best: float) -> None:
+        assert self.progress is not None
+        self.progress(self.bound, max(self.bound, best))
+
+    def _wedges(self, patterns: Iterable[Pattern]) -> dict[int, list[Wedge]]:
+        found: dict[int, list[Wedge]] = defaultdict(list)
+        for pattern in patterns:
+            for pack in self._builds(self.posts[self.batch[pattern.post]], pattern):
+                for piece in pack.pieces:
+                    if piece.form == "strip":
+                        found[self.tables.rank[piece.lot]].append(_wedge(f"{pattern.post}/{pack.seat}", piece))
+        return found
+
+    def _fit(self, rank: int, wedges: Sequence[Wedge]) -> bool:
+        return assign(self.tables.lots[rank], wedges, self.options.saw) is not None
+
+    # ---------------------------------------------------------------- packs of a pattern
+
+    def _builds(self, post: PlanPost, pattern: Pattern) -> tuple[Pack, ...]:
+        tables = self.tables
+        along, across = post.to_correct
+        plane = gap_plane(post.foot, Lean(along, across))
+        from shimfit.core.planning import geometry
+
+        seats = geometry.build([post], self.options).seats[0]
+        builds = []
+        for pack in pattern.packs:
+            place = place_of(plane, seats[pack.seat], self.options)
+            if place is None:
+                raise InternalError("a plan put a pack where there is no room for one; please report the run")
+            inner = pack.state == 1
+            row = next(
+                row
+                for row in (tables.rows if pack.inner_mm is None else tables.inner_rows(pack.inner_mm)[0])
+                if row.saw_deg == pack.saw_deg and (pack.tail is None) == (not row.runs)
+                and (pack.tail is None or any(run.rank == pack.tail[0] for run in row.runs))
+            )  # fmt: skip
+            builds.append(
+                Build(
+                    place.seat, place, inner, pack.steps, row, Stack(0.0, pack.tail, pack.flats),
+                    place.need_mm(inner),
+                )
+            )  # fmt: skip
+        return packs_of(tables, builds, post.foot.rod_at_mm)
+
+    def _planned(self, post: PlanPost, pattern: Pattern) -> Planned:
+        packs = self._builds(post, pattern)
+        return Planned(post, packs, self._resting(post, packs), pattern.cost)
+
+    def _resting(self, post: PlanPost, packs: Sequence[Pack]) -> Resting:
+        along, across = post.to_correct
+        resting = rest_packs(post.foot, Lean(along, across), packs, self.options.preload_mm)
+        if post.aim is None or resting.lean is None:
+            return resting
+        lean = Lean(
+            resting.lean.slope_along + post.aim.slope_along, resting.lean.slope_across + post.aim.slope_across
+        )
+        return replace(resting, lean=lean)
+
+    # ---------------------------------------------------------------- one by one, from what is left
+
+    def left(self, without: Iterable[int] = ()) -> tuple[Lot, ...]:
+        """The box less what the plan uses; `without`: posts whose packs do not count."""
+        gone = set(without)
+        packs = [pack for number, one in self.planned.items() if number not in gone for pack in one.packs]
+        return left_of(self.lots, packs, self.options)
+
+    def _serve_alone(self, number: int) -> bool:
+        post = self.posts[number]
+        found = self._alone(post, self.left())
+        if found is None:
+            return False
+        self.planned[number] = found
+        return True
+
+    def _alone(self, post: PlanPost, lots: Sequence[Lot]) -> Planned | None:
+        """A post served from some lots as `prescribe` would; None when it can't be."""
+        along, across = post.to_correct
+        scale = post.allowed_mm / post.tolerance.allowed_top_mm(post.height_mm)
+        margin = (1.0 - scale) * post.tolerance.allowed_slope(post.height_mm)
+        answer = prescribe(
+            post.foot,
+            post.height_mm,
+            Lean(along, across),
+            post.tolerance,
+            build_tables(lots, self.options),
+            margin_slope=margin,
+        )
+        if answer.status in ("impossible", "gave-up") or not answer.within:
+            return None
+        packs = tuple(_original(pack, self.lots, lots) for pack in answer.packs)
+        set_up = sum(amount for name, amount in answer.cost.parts if name == "saw set-ups")
+        resting = self._resting(post, packs)
+        lean = resting.lean
+        if lean is None or not post.tolerance.holds(lean, post.height_mm):
+            return None
+        return Planned(post, packs, resting, answer.cost.total - set_up)
+
+    def _repair(self, unsolved: list[int]) -> list[int]:
+        """Posts still left out after asking what is left, and what one served neighbour would give back."""
+        still = []
+        for number in unsolved:
+            if self._out_of_time():
+                self.stopped = True
+                still.append(number)
+            elif not (self._serve_alone(number) or self._swap(number)):
+                still.append(number)
+        return still
+
+    def _swap(self, number: int) -> bool:
+        post = self.posts[number]
+        served = [other for other, one in self.planned.items() if one.packs]
+        served.sort(key=lambda other: (_distance(post, self.posts[other]), other))
+        for other in served[:NEIGHBOURS]:
+            if self._out_of_time():
+                return False
+            lots = self.left(without=[other])
+            mine = self._alone(post, lots)
+            if mine is None:
+                continue
+            theirs = self._alone(self.posts[other], left_of(lots, mine.packs, self.options))
+            if theirs is not None:
+                self.planned[number], self.planned[other] = mine, theirs
+                return True
+        return False
+
+    def _why(self, number: int) -> str:
+        """What is missing, from the whole box first: then the box itself can't; else the others took it."""
+        post = self.posts[number]
+        needs = needs_in_words(post)
+        if self.stopped and number in self.batch:
+            return f"planning was stopped before this post was served; {needs}"
+        try:
+            alone = self._alone(post, self.lots)
+        except EntryError as error:
+            return error.message
+        if alone is not None:
+            return f"the box holds enough for this post alone, not beside the others: buy or cut more; {needs}"
+        along, across = post.to_correct
+        answer = prescribe(post.foot, post.height_mm, Lean(along, across), post.tolerance, self.tables)
+        return f"{answer.why or 'nothing in the box makes it'}; {needs}"
+
+    # ---------------------------------------------------------------- copies of tapers
+
+    def _name_copies(self) -> None:
+        """Which of several like tapers each piece is cut from: the first that is free, by left end."""
+        uses: dict[str, list[tuple[float, float, int, int, int]]] = defaultdict(list)
+        by_name = {lot.lot: lot for lot in self.lots}
+        for number, one in self.planned.items():
+            for at, pack in enumerate(one.packs):
+                for which, piece in enumerate(pack.pieces):
+                    lot = by_name[piece.lot]
+                    if piece.form == "taper" and lot.count > 1:
+                        uses[piece.lot].append((*stretch_of(piece, lot, self.options), number, at, which))
+        copies: dict[tuple[int, int, int], int] = {}
+        for stretches in uses.values():
+            taken_to: list[float] = []
+            for start, end, *where in sorted(stretches):
+                copy = next((k for k, to in enumerate(taken_to) if to <= start + 1e-9), len(taken_to))
+                taken_to[copy : copy + 1] = [end]
+                copies[where[0], where[1], where[2]] = copy + 1
+        for number, one in self.planned.items():
+            packs = tuple(
+                replace(
+                    pack,
+                    pieces=tuple(
+                        replace(piece, copy=copies.get((number, at, which)))
+                        for which, piece in enumerate(pack.pieces)
+                    ),
+                )
+                for at, pack in enumerate(one.packs)
+            )
+            self.planned[number] = replace(one, packs=packs)
+
+
+# ---------------------------------------------------------------- what is left of the box
+
+
+def stretch_of(piece: Piece, lot: Lot, options: Options) -> tuple[float, float]:
+    """What a taper's piece takes, mm from the original thin end, with the saw's kerf."""
+    assert piece.mark_mm is not None
+    assert lot.length_mm is not None
+    start = max(0.0, piece.mark_mm - options.bearing_mm)
+    return start, min(lot.length_mm, piece.mark_mm + options.saw.kerf_mm)
+
+
+def left_of(lots: Sequence[Lot], packs: Iterable[Pack], options: Options) -> tuple[Lot, ...]:
+    """The box after these packs were made, for asking one more post.
+
+    A remainder of a taper is a lot of its own, called after where it starts: `T1@120.5` begins 120.5 mm from
+    the original thin end. Strips are shorter by what their wedges take.
+    """
+    by_lot: dict[str, list[Piece]] = defaultdict(list)
+    for pack in packs:
+        for piece in pack.pieces:
+            by_lot[piece.lot].append(piece)
+    result: list[Lot] = []
+    for lot in lots:
+        pieces = by_lot.get(lot.lot, [])
+        if not pieces:
+            result.append(lot)
+        elif lot.form == "flat":
+            result.append(replace(lot, count=lot.count - len(pieces)))
+        elif lot.form == "taper":
+            result += _taper_left(lot, pieces, options)
+        else:
+            result += _strip_left(lot, pieces, options)
+    return tuple(lot for lot in result if lot.count > 0)
+
+
+def _taper_left(lot: Lot, pieces: Sequence[Piece], options: Options) -> list[Lot]:
+    assert lot.length_mm is not None
+    copies: list[list[tuple[float, float]]] = []
+    for start, end in sorted(stretch_of(piece, lot, options) for piece in pieces):
+        for taken in copies:
+            if taken[-1][1] <= start + 1e-9:
+                taken.append((start, end))
+                break
+        else:
+            copies.append([(start, end)])
+    result = [replace(lot, count=lot.count - len(copies))]
+    for number, taken in enumerate(copies):
+        edges = [0.0, *(edge for stretch in taken for edge in stretch), lot.length_mm]
+        for start, end in zip(edges[::2], edges[1::2], strict=True):
+            if end - start >= 2 * options.min_inside_mm:
+                thin = lot.thin_mm or 0.0
+                result.append(
+                    replace(
+                        lot,
+                        lot=f"{lot.lot}@{start:.6f}#{number}",
+                        count=1,
+                        length_mm=end - start,
+                        thin_mm=thin + lot.taper_slope * start,
+                        thick_mm=thin + lot.taper_slope * end,
+                    )
+                )
+    return result
+
+
+def _strip_left(lot: Lot, pieces: Sequence[Piece], options: Options) -> list[Lot]:
+    from shimfit.core.cutting import takes_mm
+
+    strips = assign(lot, [_wedge(str(k), piece) for k, piece in enumerate(pieces)], options.saw)
+    assert lot.length_mm is not None
+    if strips is None:
+        return []
+    whole_ones = sum(not on for on in strips)
+    result = [replace(lot, count=whole_ones)]
+    for number, on in enumerate(strips):
+        # A setting used already is charged again: a little is kept back, never too much given.
+        if on:
+            left_mm = lot.length_mm - takes_mm(lot, on, options.saw)
+            result.append(replace(lot, lot=f"{lot.lot}@{left_mm:.6f}#{number}", count=1, length_mm=left_mm))
+    return result
+
+
+def _original(pack: Pack, box: Sequence[Lot], lots: Sequence[Lot]) -> Pack:
+    """A pack cut from remainders, told as cut from the lots of the box: marks from the original thin end."""
+    names = {lot.lot for lot in box}
+    pieces = []
+    for piece in pack.pieces:
+        if piece.lot in names:
+            pieces.append(replace(piece, copy=None))
+            continue
+        name, _, place = piece.lot.rpartition("@")
+        start = float(place.split("#")[0]) if piece.form == "taper" else 0.0
+        while name not in names:
+            name, _, place = name.rpartition("@")
+            start += float(place.split("#")[0]) if piece.form == "taper" else 0.0
+        mark = None if piece.mark_mm is None else round(piece.mark_mm + start, 6)
+        trim = piece.trim_tip_mm + start if piece.form == "taper" else piece.trim_tip_mm
+        pieces.append(replace(piece, lot=name, mark_mm=mark, trim_tip_mm=round(trim, 6), copy=None))
+    assert lots is not None
+    return replace(pack, pieces=tuple(pieces))
+
+
+def _wedge(goes_to: str, piece: Piece) -> Wedge:
+    assert piece.saw_deg is not None
+    assert piece.thin_mm is not None
+    assert piece.thick_mm is not None
+    return Wedge(goes_to, piece.lot, piece.saw_deg, piece.thin_mm, piece.thick_mm)
+
+
+# ---------------------------------------------------------------- choosing what to offer
+
+
+def _worth_offering(rounds: Rounds) -> list[Pattern]:
+    """The patterns of each post that cost least beyond what serving it is worth, with those in use."""
+    master = rounds.master
+    if not master.patterns:
+        return []
+    priced = master.priced(rounds.price)
+    priced = np.where(rounds.x > 1e-9, -np.inf, priced)
+    order = np.lexsort((np.arange(priced.size), priced, master.post))
+    post = master.post[order]
+    first = np.searchsorted(post, post)
+    kept = np.sort(order[np.arange(post.size) - first < PATTERNS_A_POST])
+    return [master.patterns[k] for k in kept]
+
+
+def _greedy(tables: Tables, patterns: Sequence[Pattern], rounds: Rounds) -> list[Pattern]:
+    """A plan to begin from: most certain patterns of the linear program first, each if the box still allows."""
+    share = dict(zip((p.key for p in rounds.master.patterns), rounds.x, strict=True))
+    ordered = sorted(patterns, key=lambda p: (-share.get(p.key, 0.0), p.cost, p.post))
+    flats: Counter[int] = Counter()
+    stretches: dict[int, list[tuple[float, float]]] = defaultdict(list)
+    served: set[int] = set()
+    taken = []
+    for pattern in ordered:
+        if pattern.post in served or pattern.uses.lengths:
+            continue
+        if any(flats[rank] + n > tables.lots[rank].count for rank, n in pattern.uses.flats):
+            continue
+        new: Mapping[int, list[tuple[float, float]]] = _with(stretches, pattern)
+        if any(_covered(new[rank]) > tables.lots[rank].count for rank, _, _ in pattern.uses.stretches):
+            continue
+        for rank, n in pattern.uses.flats:
+            flats[rank] += n
+        for rank, start, end in pattern.uses.stretches:
+            stretches[rank].append((start, end))
+        served.add(pattern.post)
+        taken.append(pattern)
+    return taken
+
+
+def _with(
+    stretches: Mapping[int, list[tuple[float, float]]], pattern: Pattern
+) -> dict[int, list[tuple[float, float]]]:
+    new: dict[int, list[tuple[float, float]]] = {}
+    for rank, start, end in pattern.uses.stretches:
+        new.setdefault(rank, list(stretches.get(rank, ()))).append((start, end))
+    return new
+
+
+def _covered(stretches: Sequence[tuple[float, float]]) -> int:
+    """Most stretches that cover one point."""
+    return max(sum(a <= start < b for a, b in stretches) for start, _ in stretches)
+
+
+def _distance(one: PlanPost, other: PlanPost) -> float:
+    """How unlike two leans are: likely to want like pieces when small."""
+    a, b = one.to_correct, other.to_correct
+    return abs(abs(a[0]) - abs(b[0])) + abs(abs(a[1]) - abs(b[1]))
+
+
+def needs_in_words(post: PlanPost) -> str:
+    """The thicknesses that a post wants at its corners, as what to buy or cut."""
+    along, across = post.to_correct
+    plane = gap_plane(post.foot, Lean(along, across))
+    gaps = sorted({round(gap, 2) for gap in plane.seats_mm.values() if gap > 0.005})
+    listed = ", ".join(f"{gap:g}" for gap in gaps)
+    return f"it wants packs of about {listed} mm" if listed else "it wants hardly anything"
