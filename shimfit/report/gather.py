@@ -57,6 +57,11 @@ def run_record(
         units=run.units,
         faces={face: face.value for face in Face} | {Face(face): name for face, name in run.face_names},
         instruments=tuple(_instrument(name, box.instrument(name) if box else None) for name in names),
+        unnamed=any(
+            reading is not None and reading.instrument is None and reading.method == "typed"
+            for post in run.posts
+            for reading in (post.before, post.after)
+        ),
         zeros=tuple(
             ZeroCheck(one.name, one.checked, one.zero_along, one.zero_across, one.u_zero)
             for one in history

@@ -43,7 +43,8 @@ CSV_HEADER = (
     "probability",
     "packs",
     "rounds",
-    "torque_Nm",
+    "torque",
+    "torque_nm",
     "notes",
     "photos",
     "log_events",
@@ -107,6 +108,7 @@ def record_csv(record: RunRecord) -> str:
                 _figure(post.verdict.probability if post.verdict else None),
                 "; ".join(words.pack_in_full(pack) for pack in post.packs),
                 post.rounds,
+                _figure(post.torque_nm),  # the contract's name, and the same with its unit
                 _figure(post.torque_nm),
                 "; ".join(notes_of(post)),
                 "; ".join(post.photos),
@@ -134,7 +136,7 @@ def record_lines(record: RunRecord, width: int = 100) -> list[str]:
         + (" (SAMPLE, invented data)" if record.sample else ""),
         f"Tolerance {limit}; {record.tolerance.source}.",
         f"Decision: {record.rule}",
-        *("Instrument " + words.instrument(item) for item in record.instruments),
+        *("Instrument " + text for text in words.instruments(record)),
         f"Tops in {'mm' if unit == 'mm' else 'inches'}, towards the side named; ± is U (k = 2).",
         "",
     ]

@@ -134,6 +134,8 @@ class RunRecord:
     faces: dict[Face, str] = field(default_factory=lambda: dict(PLAIN_FACES))
     """What the run calls its four faces."""
     instruments: tuple[InstrumentUsed, ...] = ()
+    unnamed: bool = False
+    """Typed readings are among those shown that name no instrument: a usual level stands in for it."""
     zeros: tuple[ZeroCheck, ...] = ()
     """Checks of those instruments in time order."""
     made: str | None = None

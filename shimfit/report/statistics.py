@@ -80,7 +80,7 @@ class Statistics:
     plumb: int
     """Posts whose last verifying reading proves them plumb."""
     first_try: int
-    """Posts that their first verifying reading proved plumb."""
+    """Posts that were proven plumb without being packed a second time."""
     rounds: tuple[int, ...]
     """Rounds of each verified post, in walking order."""
     histogram: tuple[Bin, ...]
@@ -115,7 +115,7 @@ def statistics(record: RunRecord) -> Statistics:
         posts=len(record.posts),
         verified=len(verified),
         plumb=sum(post.decision == "plumb" for post in verified),
-        first_try=sum(post.verified[0].plumb for post in verified),
+        first_try=sum(_at_first_try(post) for post in verified),
         rounds=tuple(post.rounds for post in verified),
         histogram=_histogram(verified),
         fall_along=sum(along) / len(along) if along else None,
@@ -226,6 +226,11 @@ def _fit_json(fit: LineFit | None) -> dict[str, Any] | None:
     if fit is None:
         return None
     return {"per_m": fit.slope, "u_per_m": fit.u_slope, "freedom": fit.freedom, "proven": fit.proven}
+
+
+def _at_first_try(post: PostRow) -> bool:
+    """Proven plumb by the first verifying reading, or by reading again what stood there unchanged."""
+    return post.verified[0].plumb or (post.rounds <= 1 and post.decision == "plumb")
 
 
 def _inside_t(t: float, freedom: int) -> float:

@@ -6,11 +6,12 @@ import math
 from datetime import datetime
 from typing import TYPE_CHECKING
 
+from shimfit.core.instruments import DEFAULT_ACCURACY
 from shimfit.model import Face, Seat
 
 if TYPE_CHECKING:
     from shimfit.model import Pack, Piece, Reading, Tolerance
-    from shimfit.report.rows import InstrumentUsed, Units
+    from shimfit.report.rows import InstrumentUsed, RunRecord, Units
 
 MM_PER_INCH = 25.4
 DECISION_WORDS = {
@@ -139,6 +140,8 @@ def instrument(item: InstrumentUsed) -> str:
         facts.append(f"{item.length_mm:g} mm long")
     if item.accuracy_slope is not None:
         facts.append(f"stated accuracy ±{item.accuracy_slope * 1000:.3g} mm/m")
+    elif item.kind in DEFAULT_ACCURACY:
+        facts.append(f"accuracy not stated, ±{DEFAULT_ACCURACY[item.kind] * 1000:.3g} mm/m assumed")
     if item.graduation_mm:
         facts.append(f"graduation {item.graduation_mm:g} mm")
     if item.checked:
@@ -168,6 +171,18 @@ def mark(mm: float, units: Units) -> str:
     parts = [str(whole)] if whole or not part else []
     said = " ".join([*parts, f"{part}/{below}"] if part else parts)
     return f"{said} ({inches:.3f})"
+
+
+def instruments(record: RunRecord) -> list[str]:
+    """The instruments of a record, and what stands in for those that nobody named."""
+    told = [instrument(item) for item in record.instruments]
+    if record.unnamed:
+        assumed = DEFAULT_ACCURACY["level"] * 1000
+        who = "other readings name none" if told else "none named"
+        told.append(
+            f"{who}: a carpenter's level of ±{assumed:g} mm/m is assumed (common practice, no source)"
+        )
+    return told or ["none used yet"]
 
 
 def expanded_mm(u: float | None, height_mm: float) -> float | None:

@@ -146,7 +146,8 @@ def test_sentences_without_options(shimfit):
 
 
 def test_a_verified_post_over_tolerance_makes_exit_1(shimfit, site_file):
-    add(site_file, Draft("reading", reading(0.006, 0.0, "verify"), job="shore", run="walk", post="1"))
+    place = {"job": "shore", "run": "walk", "post": "1"}
+    add(site_file, Draft("tightened", {}, **place), Draft("reading", reading(0.006, 0.0, "verify"), **place))
     code, out, _ = shimfit("record", "shore/walk", "--json")
     assert code == Exit.OVER
     assert json.loads(out)["posts"][0]["decision"] == "out"

@@ -1,6 +1,11 @@
+import hashlib
 import io
+import os
+import subprocess
+import sys
 from dataclasses import replace
 from functools import cache
+from pathlib import Path
 
 import pypdf
 import pytest
@@ -141,6 +146,27 @@ def test_a_run_without_posts_or_readings_still_makes_a_page(boardwalk):
 def test_same_record_same_bytes(record_of, drawn):
     assert record_pdf(record_of(21)) == drawn(21)
     assert record_pdf(record_of(21, seed=8)) != drawn(21)
+
+
+def test_other_processes_draw_the_same_bytes(drawn):
+    script = (
+        "import hashlib, importlib.util, pathlib, sys\n"
+        "spec = importlib.util.spec_from_file_location('boardwalk', sys.argv[1])\n"
+        "demo = importlib.util.module_from_spec(spec); spec.loader.exec_module(demo)\n"
+        "from shimfit.report.gather import run_record\n"
+        "from shimfit.report.pdf import record_pdf\n"
+        "from shimfit.report.rows import LogStamp\n"
+        "record = run_record(demo.run_of(21), LogStamp(312, sys.argv[2]), demo.box())\n"
+        "print(hashlib.sha256(record_pdf(record)).hexdigest())\n"
+    )
+    other = subprocess.run(
+        [sys.executable, "-c", script, str(Path(__file__).with_name("conftest.py")), LOG.hash],
+        env=os.environ | {"PYTHONHASHSEED": "77", "TZ": "Asia/Tokyo"},
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert other.stdout.strip() == hashlib.sha256(drawn(21)).hexdigest()
 
 
 def test_creation_date_is_the_records_own(record_of):

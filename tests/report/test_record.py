@@ -148,6 +148,13 @@ def test_sentences_name_tolerance_source_rule_instrument_and_hash(record):
     assert LOG.hash in text
 
 
+def test_what_stands_in_for_an_unnamed_instrument_is_said(boardwalk):
+    run = boardwalk(1)
+    after = replace(run.posts[0].after, instrument=None)
+    record = run_record(replace(run, posts=(replace(run.posts[0], after=after, readings=(after,)),)), LOG)
+    assert "a carpenter's level of ±0.5 mm/m is assumed" in "\n".join(record_lines(record))
+
+
 def test_a_narrow_window_drops_packs_before_the_decision(record):
     lines = record_lines(record, width=60)
     head = next(line for line in lines if line.startswith("post"))

@@ -111,6 +111,16 @@ def test_a_post_that_came_plumb_at_its_second_try_is_no_first_try(boardwalk):
     assert (figures.first_try, figures.plumb, figures.rounds) == (0, 1, (2,))
 
 
+def test_reading_again_what_was_too_close_to_call_is_still_the_first_try(boardwalk):
+    run = boardwalk(1)
+    near = replace(run.posts[0].after, slope_along=0.0019, slope_across=0.0)
+    good = replace(near, slope_along=0.0012)
+    readings = (run.posts[0].readings[0], near, good)
+    post = replace(run.posts[0], readings=readings, after=good, rounds=1, verdict=None)
+    figures = statistics(run_record(replace(run, posts=(post,)), LOG))
+    assert (figures.first_try, figures.plumb) == (1, 1)
+
+
 def test_a_deck_that_falls_away_is_said_with_its_side_and_a_level_one_is_not(boardwalk):
     run = boardwalk(20)
     falling, level = [], []

@@ -119,12 +119,7 @@ class _Document:
                 + (f"; times {self.table.offset}" if self.table.offset else ""),
             ),
         ]
-        right = [
-            ("Instruments" if i == 0 else "", words.instrument(item))
-            for i, item in enumerate(record.instruments)
-        ]
-        if not right:
-            right = [("Instruments", "none named in this log")]
+        right = [("Instruments" if i == 0 else "", text) for i, text in enumerate(words.instruments(record))]
         half = self.wide * 0.57
         below = max(
             self._fact_column(self.left, half - 4, left),

@@ -153,4 +153,5 @@ class PostTable:
         when = words.clock(reading.time, offset=self.offset is None)
         if post.after is None:
             when += " (before)"
-        return [when, ", ".join(part for part in (reading.by, reading.instrument) if part)]
+        with_what = reading.instrument or ("inclinometer" if reading.method == "sensor" else "")
+        return [when, ", ".join(part for part in (reading.by, with_what) if part)]
