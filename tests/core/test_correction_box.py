@@ -220,3 +220,45 @@ def test_a_fresh_flat_as_thick_as_an_unknown_pack_is_a_change():
     told = {change.seat for change in answer.change}
     for pack in answer.packs:
         assert pack.seat in told or not pack.pieces
+
+
+TRIPOD_BOX = (
+    Lot("F1", "flat", 4, "ply", thickness_mm=0.8),
+    Lot("F2", "flat", 4, "ply", thickness_mm=0.4),
+    Lot("F3", "flat", 4, "card", thickness_mm=0.15),
+    TAPER,
+)
+
+
+def middles_now():
+    return (flat_pack(Seat.NEXT, "F1", 0.8), flat_pack(Seat.OUT, "F1", 0.8))
+
+
+@pytest.mark.parametrize("layout", ["corners", "tripod", "auto"])
+def test_packs_at_the_edge_middles_are_corrected_in_every_layout(layout):
+    options = replace(OPTIONS, layout=layout)
+    now = middles_now()
+    reading = Lean(0.004, 0.001)
+    answer = front_door(FOOT, HEIGHT, reading, TOLERANCE, now=now, options=options, lots=TRIPOD_BOX)
+    assert answer.within
+    assert answer.status in ("proven", "found")
+    standing = standing_on(FOOT, reading, now, OPTIONS.preload_mm)
+    rest = standing.rests_on(answer.packs, OPTIONS.preload_mm)
+    assert rest == answer.resting
+    assert TOLERANCE.holds(rest.lean, HEIGHT)
+    assert answer.change
+    if layout == "tripod":
+        assert answer.layout == "tripod"
+
+
+def test_a_feeler_at_a_corner_goes_into_its_total():
+    packs = (flat_pack(Seat.NEXT_HOUSE, "F1", 0.8), flat_pack(Seat.NEXT_OUT, "F1", 0.8))
+    box = (*TRIPOD_BOX, Lot("F9", "flat", 2, "ply", thickness_mm=0.9))
+    answer = front_door(
+        FOOT, HEIGHT, Lean(0.0005, 0.0), TOLERANCE,
+        now=packs, options=OPTIONS, lots=box, feelers_mm={Seat.PREV_OUT: 0.9},
+    )  # fmt: skip
+    filled = next(pack for pack in answer.packs if pack.seat is Seat.PREV_OUT)
+    assert filled.made_mm == pytest.approx(0.9, abs=0.3)
+    assert answer.resting.unique
+    assert answer.within

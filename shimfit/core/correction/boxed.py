@@ -24,6 +24,7 @@ from shimfit.model import CORNERS, Change, Cost, Lean, Lot, Pack, Piece, Prescri
 
 if TYPE_CHECKING:
     from shimfit.core.correction.standing import Standing
+    from shimfit.core.packing.options import Layout
 
 _NODES = 24
 """Boxes that are looked at before the best answer so far is given as found, not proven."""
@@ -35,6 +36,7 @@ _NEAR_FLAT_MM = 0.15
 class _Ground:
     """What is under the corner that stays down: nothing, its old pack, or one flat of the box."""
 
+    layout: Layout
     pack: Pack | None = None
     lot: str | None = None
     """The flat's lot; None when nothing new goes under it."""
@@ -82,7 +84,7 @@ class _Search:
     def offers(self, seat: Seat, lift_mm: float) -> tuple[Offer, ...]:
         """What may stay at a seat."""
         place = place_of(self.standing.wanted, seat, self.options, self.standing.low_mm.get(seat, 0.0))
-        if place is None or not seat.is_corner:
+        if place is None:
             return ()
         old = Old(self.standing, self.lots, self.options, self.trimmed)
         return tuple(offers_of(old, self.there[seat], place, lift_mm))
@@ -168,11 +170,20 @@ def _unchanged(search: _Search) -> Prescription:
 
 
 def _grounds(search: _Search) -> Iterator[_Ground]:
-    """Nothing under the corner that stays down; its own old pack; a flat that lets another pack stay."""
-    yield _Ground()
+    """Nothing under the corner that stays down; its own old pack; a flat that lets another pack stay.
+
+    Edge middles that are packed may stay packed whatever the layout; a whole post is lifted at its corners.
+    """
+    layout = search.options.layout
+    yield _Ground(layout)
+    if layout == "corners" and any(not seat.is_corner for seat in search.there):
+        yield _Ground("tripod")
+        yield _Ground("one-way")
+    if layout not in ("corners", "auto"):
+        return
     down = _down(search)
     if down in search.there:
-        yield _Ground(search.there[down])
+        yield _Ground("corners", search.there[down])
     lifts = set()
     for seat, pack in search.there.items():
         if seat.is_corner and seat is not down:
@@ -189,7 +200,7 @@ def _grounds(search: _Search) -> Iterator[_Ground]:
             weights = search.options.weights
             new = weights.new_material * weights.new_flat_share if near.origin == "bought" else 0.0
             under = _flat_under(search, down, near.lot, near.thickness_mm)
-            yield _Ground(under, near.lot, weights.piece + new)
+            yield _Ground("corners", under, near.lot, weights.piece + new)
 
 
 def _down(search: _Search) -> Seat:
@@ -244,10 +255,9 @@ def _tried(search: _Search, ground: _Ground, node: _Node) -> Prescription:
     }
     wanted = standing.wanted
     lean = Lean(wanted.slope_along, wanted.slope_across)
-    needs = {
-        seat: 0.0 if seat is down and ground.pack else standing.want_at_mm(seat) + ground.lift_mm
-        for seat in CORNERS
-    }
+    needs = None
+    if ground.pack is not None:
+        needs = {seat: standing.want_at_mm(seat) + ground.lift_mm for seat in CORNERS} | {down: 0.0}
     found = prescribe(
         standing.foot,
         search.height_mm,
@@ -256,6 +266,8 @@ def _tried(search: _Search, ground: _Ground, node: _Node) -> Prescription:
         tables,
         margin_slope=search.margin_slope / standing.take_up,
         needs=needs,
+        feelers=None if needs else standing.low_mm,
+        layout=ground.layout,
         offers={seat: some for seat, some in offers.items() if some},
     )
     return _finished(search, ground, found)
