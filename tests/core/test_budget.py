@@ -127,9 +127,15 @@ def test_one_reading_stays_as_it_is():
 
 def test_what_is_shared_never_averages_away():
     shared = [Term("accuracy", 0.0003)]
-    four = combine([0.001, 0.001, 0.001, 0.001], [0.0004] * 4, shared)
+    four = combine([0.0011, 0.0009, 0.0011, 0.0009], [0.0004] * 4, shared)
     assert four.u == pytest.approx(math.hypot(0.0002, 0.0003))
     assert four.budget.largest.name == "accuracy"
+
+
+def test_the_same_number_again_says_nothing_new():
+    # a scale that rounds gives the same number each time: its step is counted once, not divided by √n
+    assert combine([0.001] * 4, [0.0004] * 4).u == 0.0004
+    assert combine([0.001, 0.001 + 1e-6], [0.0004] * 2).u == pytest.approx(0.0004 / math.sqrt(2))
 
 
 def test_readings_that_scatter_count_as_they_scatter():

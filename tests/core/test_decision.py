@@ -15,6 +15,8 @@ from shimfit.core.tolerance import parse_tolerance
 from shimfit.core.uncertainty import (
     FACTORS,
     ONE_SIDED_95,
+    Term,
+    budget,
     decide,
     decide_lean,
     disk,
@@ -261,10 +263,28 @@ def test_what_no_reading_settles_is_packed_back():
 
 
 def test_a_fine_level_on_a_coarse_tape_is_read_again():
-    said = advice(1.6, accuracy=0.0, step=0.0005)
-    assert "afresh" in said
-    # each reading 1/√12 = 0.289; wanted 0.4/1.645 = 0.243: two readings
-    assert "2 times" in said
+    # each reading 1/√12 = 0.289 mm; wanted 0.4/1.645 = 0.243: half a mark is enough (0.144 × 1.645 = 0.24)
+    assert "between the marks" in advice(1.6, accuracy=0.0, step=0.0005)
+    assert "±0.24 mm" in advice(1.6, accuracy=0.0, step=0.0005)
+
+
+def test_a_spread_of_readings_is_read_again():
+    terms = budget([Term("reading", 0.0003), Term("zero", 0.00005)])
+    found = decide_lean(Lean(0.0016, 0.0), terms.u, terms.u, LIMIT, 1000.0, budgets=(terms, terms))
+    # wanted 0.4/1.645 = 0.243 mm; 0.3²/(0.243² - 0.05²) = 1.6: two readings. Turning leaves 0.3/√2 = 0.212.
+    assert "turn it end for end" in found.advice
+    no_zero = budget([Term("reading", 0.0003), Term("floor", 0.00005)])
+    found = decide_lean(Lean(0.0016, 0.0), no_zero.u, no_zero.u, LIMIT, 1000.0, budgets=(no_zero, no_zero))
+    assert "read it 2 times afresh" in found.advice
+
+
+def test_a_short_hold_is_held_longer():
+    terms = budget([Term("noise", 0.0003), Term("floor", 0.0001)])
+    found = decide_lean(
+        Lean(0.0016, 0.0), terms.u, terms.u, LIMIT, 1000.0, budgets=(terms, terms), method="sensor"
+    )
+    # 0.3²/((0.4/1.645)² - 0.1²) = 1.83, rounded up to a tenth
+    assert "hold it 1.9 times as long" in found.advice
 
 
 def test_a_stored_reading_goes_by_its_largest_term():

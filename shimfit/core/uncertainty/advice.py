@@ -38,7 +38,7 @@ def advise(close: Closeness, budget: Budget | None, largest_term: str | None) ->
     """One or two sentences: the cheapest thing that settles it with numbers at the top, else what is left."""
     doubt = f"the doubt is ±{close.top(close.factor * close.u)} at the top"
     if budget is not None:
-        for settle in (_by_turning, _by_holding, _by_repeating):
+        for settle in (_by_turning, _by_reading_finer, _by_holding, _by_repeating):
             sentence = settle(close, budget)
             if sentence is not None:
                 return f"{doubt}; {sentence}"
@@ -62,6 +62,16 @@ def _by_turning(close: Closeness, budget: Budget) -> str | None:
     )
 
 
+def _by_reading_finer(close: Closeness, budget: Budget) -> str | None:
+    """Strong or shy halve the step of a tape."""
+    steps = math.hypot(*(term.u for term in budget.terms if term.name == "resolution"))
+    rest = math.sqrt(max(0.0, budget.u**2 - steps**2))
+    finer = math.hypot(rest, steps / 2.0)
+    if close.method != "typed" or steps == 0.0 or finer > close.wanted_u:
+        return None
+    return f"read it between the marks too (strong, shy): that leaves ±{close.top(close.factor * finer)}"
+
+
 def _by_holding(close: Closeness, budget: Budget) -> str | None:
     """A hold k times as long makes the noise √k smaller."""
     noise = budget.only("hold").u
@@ -81,7 +91,7 @@ def _by_repeating(close: Closeness, budget: Budget) -> str | None:
     readings = math.ceil(each**2 / room - 1e-9)
     if not 1 < readings <= MOST_REPEATS:
         return None
-    return f"read it {readings} times afresh: the mean settles it when it comes out the same"
+    return f"read it {readings} times afresh: where they differ a little, their mean settles it"
 
 
 def _by_words(close: Closeness, cure: Cure | None) -> str | None:

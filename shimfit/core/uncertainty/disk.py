@@ -110,7 +110,7 @@ def _over_disk(along: float, across: float, u_along: float, u_across: float, lim
 def _adaptive(f: Callable[[float], float], cuts: list[float], precision: float) -> float:
     """Integral of f between the first and the last cut; halves what is not yet precise."""
     pieces = [(a, b, 0) for a, b in pairwise(cuts)]
-    found = []
+    found: list[float] = []
     while pieces:
         left, right, depth = pieces.pop()
         value, doubt = _gauss_kronrod(f, left, right)

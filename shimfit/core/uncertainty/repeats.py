@@ -5,9 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Final
 
 from shimfit.core.uncertainty.budget import Budget, Term, budget
 from shimfit.errors import InternalError
+
+_SAME: Final = 1e-12
+"""Slopes this near came from the same typed number."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,8 +36,9 @@ def combine(slopes: Sequence[float], u_own: Sequence[float], shared: Sequence[Te
     `u_own` = each reading's own doubt, different every time (steps of the scale, shaking); `shared` = the
     terms that are the same in all of them (accuracy, zero, length) and never average away. Readings that
     scatter more than their own doubt says count as they scatter: the weighted mean's uncertainty is
-    widened by the Birge ratio √(χ²/(n - 1)) when that is above 1. Raises InternalError for no readings or
-    unequal lengths.
+    widened by the Birge ratio √(χ²/(n - 1)) when that is above 1. Readings that are all the same show that
+    the scale rounds and not the hand: then the mean is as unsure as one of them. Raises InternalError for no
+    readings or unequal lengths.
     """
     if not slopes or len(slopes) != len(u_own):
         raise InternalError("repeat readings need one uncertainty each")
@@ -48,6 +53,8 @@ def combine(slopes: Sequence[float], u_own: Sequence[float], shared: Sequence[Te
         inner = finest / math.sqrt(math.fsum(weights))
         chi_square = math.fsum(((s - mean) / u) ** 2 for s, u in zip(slopes, u_own, strict=True))
         own = inner * max(1.0, math.sqrt(chi_square / (n - 1)) if n > 1 else 1.0)
+        if n > 1 and spread <= _SAME:
+            own = max(own, finest)
     name = "repeat" if n > 1 else "reading"
     return Repeated(mean, budget((Term(name, own), *shared)), n, spread)
 
