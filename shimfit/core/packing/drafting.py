@@ -10,7 +10,7 @@ import numpy as np
 
 from shimfit.core.packing.draft import Draft
 from shimfit.core.packing.makeup import Build, cost_of, packs_of
-from shimfit.core.packing.onebox import NODE_LIMIT, Down, inner_mm_of, row_of, solve_one_box
+from shimfit.core.packing.onebox import NODE_LIMIT, Down, inner_mm_of, solve_one_box
 from shimfit.core.packing.search import Ground, Search, Task
 from shimfit.core.resting import supports_of
 from shimfit.errors import InternalError
@@ -183,7 +183,6 @@ def builds_of(
     asked: Asked, task: Task, answer: Answer, down: Down
 ) -> tuple[list[Build], list[tuple[Pack, float]], float]:
     """Packs before their pieces are named, packs that stay with their price, and the bearing cost."""
-    search = asked_search(asked, task, answer)
     builds: list[Build] = []
     kept: list[tuple[Pack, float]] = []
     bearing = 0.0
@@ -206,20 +205,13 @@ def builds_of(
                 )
             )
         elif stack is not None and place is not None:
-            row = row_of(search.groups, i - 1, cell)
+            row = answer.rows[i]
+            assert row is not None
             bearing += cell.cost - stack.cost
             builds.append(
                 Build(seat.seat, place, cell.inner, cell.steps, row, stack, place.need_mm(cell.inner))
             )
     return builds, kept, bearing
-
-
-def asked_search(asked: Asked, task: Task, answer: Answer) -> Search:
-    """The search that an answer came from, for the classes that its cells name."""
-    from shimfit.core.packing.general import GeneralSearch
-
-    kind = GeneralSearch if task.grounds is not None else Search
-    return kind(task, asked.tables, frozenset(answer.angles))
 
 
 def _check(answer: Answer, rests_mm: tuple[float, float] | None) -> None:
@@ -243,10 +235,9 @@ def _near_the_limit(question: Question, answer: Answer) -> list[str]:
 
 
 def _jams(asked: Asked, task: Task, answer: Answer) -> list[str]:
-    search = asked_search(asked, task, answer)
     said = []
     for i, (cell, stack) in enumerate(zip(answer.choice.cells, answer.stacks, strict=True)):
-        if stack is not None and stack.tail is not None and inner_mm_of(search, i, cell) is not None:
+        if stack is not None and stack.tail is not None and inner_mm_of(task, i, cell) is not None:
             lot = asked.tables.lots[stack.tail[0]].lot
             said.append(
                 f"{task.seats[i].seat}: {lot} is flatter than the gap, so its tip would jam; trim the tip first."

@@ -184,7 +184,7 @@ def _fills(asked: Asked, seat: Seat, draft: Draft) -> list[_Fill]:
         listed = search.entries(group)
         for i in _thickest(listed, 4.0 * question.preload_mm):
             cell = listed.cell(i)
-            row = group.classes[cell.row][0]
+            row = group.row_at(cell.row)
             inner_mm = place.inside_mm if cell.inner else None
             stack = asked.tables.stack(row, cell.steps, inner_mm=inner_mm)
             assert stack is not None

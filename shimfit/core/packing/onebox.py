@@ -51,6 +51,8 @@ class Answer:
     """Cells of the three seats that are searched, the one that stays down first."""
     stacks: tuple[Stack | None, ...]
     """Pieces per seat, in the task's order; None for bare seats and offers."""
+    rows: tuple[Row | None, ...]
+    """Class of each pack, in the task's order."""
     cost: float
     """Choice, what stands under the seat that stays down, and saw settings."""
     angles: tuple[float, ...]
@@ -119,9 +121,7 @@ def solve_one_box(
             finished &= done
             bound = min(bound, low + set_up)
             if found is not None and found.cost + set_up < limit - (TIE if best else -TIE):
-                best = replace(
-                    found, cost=found.cost + set_up, angles=_used(found, tables, search), set_up=set_up
-                )
+                best = replace(found, cost=found.cost + set_up, angles=_used(found), set_up=set_up)
                 limit = min(limit, best.cost)
     if best is not None and finished:
         bound = best.cost
@@ -137,14 +137,8 @@ def _floor(search: Search, down: Down, limit: float) -> float:
     return (found[0].cost if found else math.inf) + (stack.cost if stack else 0.0)
 
 
-def _used(answer: Answer, tables: Tables, search: Search) -> tuple[float, ...]:
-    rows = (row_of(search.groups, i, cell) for i, cell in enumerate(answer.choice.cells[1:]) if cell.row >= 0)
-    return tuple(sorted({row.saw_deg for row in rows if row.saw_deg is not None}))
-
-
-def row_of(groups: Sequence[dict[bool, Group]], seat: int, cell: Cell) -> Row:
-    """The class of pack of a cell of the seat-th searched seat."""
-    return groups[seat][cell.inner].classes[cell.row][0]
+def _used(answer: Answer) -> tuple[float, ...]:
+    return tuple(sorted({row.saw_deg for row in answer.rows if row is not None and row.saw_deg is not None}))
 
 
 # ---------------------------------------------------------------- branching
@@ -218,6 +212,7 @@ def _relaxed_answer(search: Search, down: Down, node: _Node, limit: float) -> An
     if under is None and not down.is_bare:
         return None
     base = under.cost if under else 0.0
+    flats = search.tables.rows[0]
     while True:
         found = search.best(node.groups, 1, limit - base)
         if not found:
@@ -230,11 +225,19 @@ def _relaxed_answer(search: Search, down: Down, node: _Node, limit: float) -> An
             stacks = _stacks(search, node, choice)
             if stacks is None:
                 break
-            answers.append(Answer(choice, (under, *stacks), choice.cost + base, (), 0.0))
+            rows = (flats if under else None, *_rows(node, choice))
+            answers.append(Answer(choice, (under, *stacks), rows, choice.cost + base, (), 0.0))
         else:
             return min(answers, key=_tie_key)
         if answers and stacks is not None:
             return min(answers, key=_tie_key)
+
+
+def _rows(node: _Node, choice: Choice) -> list[Row | None]:
+    return [
+        node.groups[i][cell.inner].row_at(cell.row) if cell.row >= 0 else None
+        for i, cell in enumerate(choice.cells[1:])
+    ]
 
 
 def _tie_key(answer: Answer) -> tuple[float, int, tuple[int, ...], tuple[int, ...]]:
@@ -256,7 +259,7 @@ def _stacks(search: Search, node: _Node, choice: Choice) -> tuple[Stack | None, 
             stacks.append(None)
             continue
         group = node.groups[i][cell.inner]
-        row = group.classes[cell.row][0]
+        row = group.row_at(cell.row)
         inner_mm = group.seat.place.inside_mm if cell.inner and group.seat.place else None
         stack = search.tables.stack(row, cell.steps, node.caps[i + 1], inner_mm)
         table_cost = group.table_cost(cell.steps, cell.row)
@@ -295,14 +298,13 @@ def first_conflict(tables: Tables, used: Sequence[Used | None]) -> list[tuple[in
 
 def _conflict(search: Search, answer: Answer, caps: tuple[Caps, ...]) -> Iterator[tuple[Caps, ...]]:
     """Caps of the children that settle the first conflict; nothing when the box can serve all seats."""
-    flats = search.tables.rows[0]
-    used: list[Used | None] = []
-    for i, (stack, cell) in enumerate(zip(answer.stacks, answer.choice.cells, strict=True)):
-        if stack is None:
-            used.append(None)
-        else:
-            row = row_of(search.groups, i - 1, cell) if i else flats
-            used.append(Used(stack, row, inner_mm_of(search, i, cell)))
+    cells = answer.choice.cells
+    used = [
+        Used(stack, row, inner_mm_of(search.task, i, cells[i]))
+        if stack is not None and row is not None
+        else None
+        for i, (stack, row) in enumerate(zip(answer.stacks, answer.rows, strict=True))
+    ]
     for seat, change in first_conflict(search.tables, used):
         changed = list(caps)
         changed[seat] = _with(caps[seat], change)
@@ -323,9 +325,9 @@ def _with(caps: Caps, change: Caps) -> Caps:
     )
 
 
-def inner_mm_of(search: Search, seat: int, cell: Cell) -> float | None:
+def inner_mm_of(task: Task, seat: int, cell: Cell) -> float | None:
     """How far in a cell's thickness is told; None at the face. seat counts from the one that stays down."""
-    place = search.task.seats[seat].place
+    place = task.seats[seat].place
     return place.inside_mm if cell.inner and place is not None else None
 
 
@@ -403,6 +405,5 @@ __all__ = [
     "Used",
     "first_conflict",
     "inner_mm_of",
-    "row_of",
     "solve_one_box",
 ]

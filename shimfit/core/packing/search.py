@@ -23,7 +23,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from shimfit.core.packing.support import Four, error_windows, four_supports
+from shimfit.core.packing.support import Four, Windows, fourfold
 from shimfit.core.packing.tables import Caps, Row, Tables, to_steps
 
 if TYPE_CHECKING:
@@ -141,12 +141,13 @@ class Group:
         "at_mm",
         "base",
         "best",
-        "classes",
+        "first",
         "extra",
         "inner",
         "need_mm",
         "offers",
         "row",
+        "rows",
         "seat",
         "steps",
         "values",
@@ -157,7 +158,8 @@ class Group:
         self.inner = inner
         self.need_mm = need_mm
         self.at_mm = at_mm
-        self.classes: list[tuple[Row, int]] = []
+        self.rows: Sequence[Row] = ()
+        self.first = 0
         self.base = 0
         self.extra: Floats = np.empty(0)
         """Bearing cost (and price) of each class, counted into the values."""
@@ -172,11 +174,13 @@ class Group:
         then are bounds that are raised as they come up (`raise_cell`).
         """
         twin = Group(self.seat, self.inner, self.need_mm, self.at_mm)
-        twin.classes, twin.base, twin.offers, twin.extra = self.classes, self.base, self.offers, self.extra
+        twin.rows, twin.first, twin.base = self.rows, self.first, self.base
+        twin.offers, twin.extra = self.offers, self.extra
         twin.values = self.values.copy()
         ranks = {rank for rank, _ in (*caps.points, *caps.strips)}
         inner_mm = self.inner_mm
-        for i, (row, _) in enumerate(self.classes):
+        for i in range(len(self.values)):
+            row = self.row_at(i)
             if any(run.rank in ranks for run in row.runs):
                 runs = tuple(tables.capped_runs(row, caps, inner_mm))
                 fresh = np.empty(self.values.shape[1])
@@ -189,6 +193,10 @@ class Group:
     def inner_mm(self) -> float | None:
         """How far in thicknesses are told; None at the face."""
         return self.seat.place.inside_mm if self.inner and self.seat.place is not None else None
+
+    def row_at(self, index: int) -> Row:
+        """The class of pack of one row of values."""
+        return self.rows[self.first + index]
 
     def settle(self) -> None:
         """Work out the cheapest class of every thickness, bare and offers last."""
@@ -228,6 +236,11 @@ class Listed(NamedTuple):
     cost: Floats
     row: Ints
 
+    @property
+    def least(self) -> float:
+        """Cost of the cheapest entry; infinite when there is none."""
+        return float(self.cost.min()) if len(self.cost) else math.inf
+
     def only(self, which: NDArray[np.bool_] | Ints) -> Listed:
         """The entries that are picked, in that order."""
         return Listed(self.group, self.steps[which], self.error[which], self.cost[which], self.row[which])
@@ -242,8 +255,10 @@ class Listed(NamedTuple):
 class _Combo:
     """One set of bearing points."""
 
-    inner: tuple[bool, bool, bool]
+    inner: tuple[bool, ...]
     four: Four
+    windows: Windows
+    """Least and greatest error of each searched seat."""
 
 
 class Search:
@@ -272,13 +287,12 @@ class Search:
             points = [down]
             for seat, inside in zip(free, inner, strict=True):
                 points.append(seat.place.inner_at_mm if inside and seat.place else seat.at_mm)
-            four = four_supports([(x - rod[0], y - rod[1]) for x, y in points], task.height_mm, self.pull_mm)
-            if four is None or four.q_lo > four.q_hi:
+            from_rod = tuple((x - rod[0], y - rod[1]) for x, y in points)
+            found = fourfold(from_rod, task.height_mm, self.pull_mm, task.allowed_mm, disk=task.disk)
+            if found is None:
                 continue
-            self.combos.append(_Combo((inner[0], inner[1], inner[2]), four))
-            for window, inside, (lo, hi) in zip(
-                windows, inner, error_windows(four, task.allowed_mm, task.disk), strict=True
-            ):
+            self.combos.append(_Combo(inner, *found))
+            for window, inside, (lo, hi) in zip(windows, inner, found[1], strict=True):
                 old = window.get(inside, (lo, hi))
                 window[inside] = min(lo, old[0]), max(hi, old[1])
         for i, seat in enumerate(free):
@@ -315,28 +329,25 @@ class Search:
         tables = self.tables
         corner = tables.options.bearing_point == "corner"
         slope = self.task.steepest if corner else place.slope
-        parts: list[Floats] = []
         if group.inner:
-            rows, cheapest = tables.inner_rows(place.inside_mm)
-            n = int(np.searchsorted([row.sigma for row in rows], slope - _DUST))
-            group.classes = [(tables.rows[0], 0), *((rows[i], i) for i in range(n))]
-            sigma = np.array([0.0, *(row.sigma for row in rows[:n])])
-            parts = [tables.cheapest[:1, lo : hi + 1], cheapest[:n, lo : hi + 1]]
+            rows, cheapest, sigma = tables.inner_table(place.inside_mm)
+            n = 1 + int(np.searchsorted(sigma[1:], slope - _DUST))
+            group.rows, group.first = rows, 0
+            block, sigma = cheapest[:n, lo : hi + 1], sigma[:n]
         else:
             first = 0 if corner else int(np.searchsorted(tables.sigma, slope - _DUST))
-            group.classes = [(tables.rows[i], i) for i in range(first, len(tables.rows))]
-            sigma = tables.sigma[first:]
-            parts = [tables.cheapest[first:, lo : hi + 1]]
-        extra = np.abs(sigma - slope) * (place.inside_mm * self.weights.bearing_per_mm)
-        for i, (row, _) in enumerate(group.classes):
-            if row.saw_deg is not None:
-                extra[i] += (
-                    self.task.row_prices.get((place.seat, row.saw_deg), 0.0)
-                    if row.saw_deg in self.angles
-                    else math.inf
-                )
+            group.rows, group.first = tables.rows, first
+            block, sigma = tables.cheapest[first:, lo : hi + 1], tables.sigma[first:]
+        extra = np.abs(sigma - slope)
+        extra *= place.inside_mm * self.weights.bearing_per_mm
+        if tables.saws:
+            for i in range(len(extra)):
+                angle = group.row_at(i).saw_deg
+                if angle is not None:
+                    allowed = angle in self.angles
+                    extra[i] += self.task.row_prices.get((place.seat, angle), 0.0) if allowed else math.inf
         group.base, group.extra = lo, extra
-        group.values = np.concatenate(parts) + extra[:, None]
+        group.values = block + extra[:, None]
 
     # -------------------------------------------------------------- the relaxed optimum
 
@@ -349,15 +360,16 @@ class Search:
         """
         pool = Pool(keep, limit)
         lists = []
+        entries = [{inside: self.entries(one) for inside, one in group.items()} for group in groups]
         for combo in self.combos:
-            listed = [self.entries(groups[i][inside]) for i, inside in enumerate(combo.inner)]
-            bound = sum(float(one.cost.min()) if len(one.cost) else math.inf for one in listed)
-            if bound < math.inf:
+            listed = [entries[i][inside] for i, inside in enumerate(combo.inner)]
+            bound = sum(one.least for one in listed)
+            if bound <= limit and bound < math.inf:
                 lists.append((bound, combo, listed))
         lists.sort(key=lambda item: (item[0], item[1].inner))
         for bound, combo, listed in lists:
             if bound <= pool.limit:
-                self._in_combo(combo.four, listed, pool)
+                self._in_combo(combo, listed, pool)
         return pool.sorted()
 
     def entries(self, group: Group) -> Listed:
@@ -376,10 +388,10 @@ class Search:
             self.weights.residual / self.task.residual_mm
         ) * (np.abs(x) + np.abs(y))
 
-    def _in_combo(self, four: Four, listed: Sequence[Listed], pool: Pool) -> None:
-        windows = error_windows(four, self.task.allowed_mm, self.task.disk)
+    def _in_combo(self, combo: _Combo, listed: Sequence[Listed], pool: Pool) -> None:
+        four = combo.four
         kept = []
-        for one, (lo, hi) in zip(listed, windows, strict=True):
+        for one, (lo, hi) in zip(listed, combo.windows, strict=True):
             inside = (one.error >= lo - _DUST) & (one.error <= hi + _DUST)
             kept.append(one.only(inside))
         if not all(len(one.cost) for one in kept):

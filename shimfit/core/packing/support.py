@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from shimfit.core.foot import DUST_MM
@@ -17,7 +18,8 @@ from shimfit.core.foot import DUST_MM
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    Point = tuple[float, float]
+Point = tuple[float, float]
+Windows = tuple[tuple[float, float], tuple[float, float], tuple[float, float]]
 
 _INSIDE_MM = 1e-9
 """Kept from the edge of contact, where a support only just touches."""
@@ -39,6 +41,21 @@ class Four:
     q_lo: float
     q_hi: float
     """Rocks at which all four supports carry and none is over the limit; q_lo > q_hi when never."""
+
+
+@lru_cache(maxsize=1024)
+def fourfold(
+    points: tuple[Point, ...], height_mm: float, pull_mm: float, allowed_mm: float, *, disk: bool
+) -> tuple[Four, Windows] | None:
+    """Maps and error windows for four bearing points; None when they can't all carry.
+
+    Remembered: they depend on the foot and on which sides are low, not on how far the post leans, so a
+    stream of readings asks for the same few over and over.
+    """
+    four = four_supports(points, height_mm, pull_mm)
+    if four is None or four.q_lo > four.q_hi:
+        return None
+    return four, error_windows(four, allowed_mm, disk=disk)
 
 
 def four_supports(points: Sequence[Point], height_mm: float, pull_mm: float) -> Four | None:
@@ -93,9 +110,7 @@ def _area(p: Point, q: Point, r: Point) -> float:
     return (q[0] - p[0]) * (r[1] - p[1]) - (q[1] - p[1]) * (r[0] - p[0])
 
 
-def error_windows(
-    four: Four, allowed_mm: float, disk: bool
-) -> tuple[tuple[float, float], tuple[float, float], tuple[float, float]]:
+def error_windows(four: Four, allowed_mm: float, *, disk: bool) -> Windows:
     """Least and greatest error of supports 1, 2, 3, support 0 having none, within all limits.
 
     (top x, top y, rock) is an invertible linear map of the three errors, so each error is a combination

@@ -127,6 +127,7 @@ class Tables:
         self.rank = {lot.lot: rank for rank, lot in enumerate(self.lots)}
         self.length = 0
         self._inner_rows: dict[float, tuple[list[Row], Floats]] = {}
+        self._inner_tables: dict[float, tuple[list[Row], Floats, Floats]] = {}
         self._set_length(length)
 
     # ------------------------------------------------------------------ building
@@ -134,6 +135,7 @@ class Tables:
     def _set_length(self, length: int) -> None:
         self.length = length
         self._inner_rows.clear()
+        self._inner_tables.clear()
         self._flats()
         most = self.options.max_pieces
         self.beside = np.full(length, math.inf)
@@ -145,6 +147,7 @@ class Tables:
         flat_row = Row(0.0, None, ())
         self.rows: list[Row] = [flat_row, *self._taper_rows(None)]
         self.sigma = np.array([row.sigma for row in self.rows])
+        self.saws = any(row.saw_deg is not None for row in self.rows)
         self.cheapest = np.empty((len(self.rows), length))
         flats = self.g[0].copy()
         for table in self.g[1:most]:
@@ -315,6 +318,19 @@ class Tables:
         if steps >= self.length:
             self._set_length(1 << steps.bit_length())
         return self
+
+    def inner_table(self, inner_mm: float) -> tuple[list[Row], Floats, Floats]:
+        """All rows as they bear inner_mm in: flats first, then tapers by slope; cheapest packs; slopes."""
+        key = round(inner_mm, 6)
+        found = self._inner_tables.get(key)
+        if found is None:
+            rows, cheapest = self.inner_rows(inner_mm)
+            found = self._inner_tables[key] = (
+                [self.rows[0], *rows],
+                np.concatenate((self.cheapest[:1], cheapest)),
+                np.array([0.0, *(row.sigma for row in rows)]),
+            )
+        return found
 
     def inner_rows(self, inner_mm: float) -> tuple[list[Row], Floats]:
         """Tapered rows with the thickness told inner_mm in from the face, and their cheapest packs."""

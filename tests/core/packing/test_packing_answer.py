@@ -119,7 +119,9 @@ def test_without_a_box_the_exact_gaps_are_wanted_even_within_tolerance() -> None
     small = wanted(foot, HEIGHT, Lean(0.001, 0.0), ONE_IN_500, Options())
     assert {pack.seat.value for pack in small.packs} == {"next-house", "next-out"}
     tripod = wanted(foot, HEIGHT, Lean(0.01, 0.005), ONE_IN_500, Options(layout="tripod"))
-    assert {pack.seat.value: pack.made_mm for pack in tripod.packs} == pytest.approx({"next": 1.25, "out": 1.0})
+    assert {pack.seat.value: pack.made_mm for pack in tripod.packs} == pytest.approx(
+        {"next": 1.25, "out": 1.0}
+    )
     one = wanted(foot, HEIGHT, Lean(0.01, 0.0), ONE_IN_500, Options(layout="one-way"))
     assert [pack.seat for pack in one.packs] == [Seat.NEXT]
 
@@ -252,7 +254,9 @@ def test_need_thinner_than_the_thinnest_piece_lifts_all_four() -> None:
     assert {pack.seat.value for pack in answer.packs} == {"prev-house", "next-house", "prev-out", "next-out"}
     assert answer.within
     assert answer.status == "proven"
-    assert solve(Lean(0.003, 0.0), (flat("A", 1.0, 3),), Options(bearing_point="corner")).status == "impossible"
+    assert (
+        solve(Lean(0.003, 0.0), (flat("A", 1.0, 3),), Options(bearing_point="corner")).status == "impossible"
+    )
 
 
 def test_lean_beyond_the_thickest_stack_says_what_is_missing() -> None:

@@ -82,7 +82,13 @@ def test_every_thickness_costs_what_trying_everything_says(seed: int) -> None:
     options = Options(quantum_mm=0.1, max_pieces=rng.choice([1, 2, 3]))
     origin = ["offcut", "bought"]
     lots = [
-        Lot(f"F{i}", "flat", rng.randint(0, 3), thickness_mm=rng.randint(2, 15) / 10, origin=rng.choice(origin))
+        Lot(
+            f"F{i}",
+            "flat",
+            rng.randint(0, 3),
+            thickness_mm=rng.randint(2, 15) / 10,
+            origin=rng.choice(origin),
+        )
         for i in range(5)
     ]
     lots += [
@@ -140,9 +146,9 @@ def test_prices_are_added_to_what_uses_them() -> None:
     plain, priced = build_tables(lots, options), build_tables(lots, options, prices)
     assert priced.cheapest[0, 200] == plain.cheapest[0, 200] + 14.0
     taper = next(i for i, r in enumerate(priced.rows) if r.saw_deg is None and r.runs)
-    # At 3.00 mm the mark is 50 mm: 18 to 52.5 mm are taken, so both points; at 2.50 mm only the first.
+    # At 3.00 mm the mark is 50 mm: 18 to 52.5 mm are taken, so both points; at 2.52 mm (6 to 40.5) only the first.
     assert priced.cheapest[taper, 300] == 15.0 + 7.0
-    assert priced.cheapest[taper, 250] == 15.0 + 3.0
+    assert priced.cheapest[taper, 252] == 15.0 + 3.0
     assert priced.cheapest[taper, 499] == 15.0
     wedge = next(i for i, r in enumerate(priced.rows) if r.saw_deg == 1.0)
     length = priced.wedge_mm(priced.lots[priced.rank["S1"]], 1.0, 3.0)
