@@ -33,6 +33,9 @@ class LineFramer:
 
     def feed(self, chunk: bytes) -> list[bytes]:
         """Whole lines that these bytes complete, without their ends, in order."""
+        if b"\n" not in chunk and b"\r" not in chunk:
+            self._keep(self._rest + chunk)
+            return []
         *whole, rest = (self._rest + chunk).replace(b"\r", b"\n").split(b"\n")
         lines = []
         for raw in whole:

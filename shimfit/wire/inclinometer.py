@@ -45,7 +45,8 @@ HUNT_S = 3.0
 """How long each speed is listened to; longer than the longest packet."""
 SETTLE_S = 0.2
 """After a change of speed; 0.1 s was too short for some USB adapters (gpsd's speed hunt)."""
-_PUBLISH_S = 0.02
+_PUBLISH_S = 0.03
+_GATHER_S = 0.01
 _TROUBLED = (WatchState.NO_DATA, WatchState.LISTENING, WatchState.STALE, WatchState.FROZEN)
 _NOW_S = 0.25
 """The lean shown as now is the mean over this long."""
@@ -240,6 +241,7 @@ class Inclinometer:
                     if self._capture is not None:
                         self._capture.data(now_s, data)
                     self._stream.feed(now_s, data)
+                    self._let_more_come()
                 else:
                     self._stream.tick(now_s)
                 if self._again.is_set():
@@ -258,6 +260,11 @@ class Inclinometer:
         except InstrumentError as error:
             self._log_loss(error)
         return has_heard
+
+    def _let_more_come(self) -> None:
+        """Read a hundred times a second at most: a sensor that sends letter by letter keeps a core busy."""
+        if not isinstance(self._options.description, Modbus):
+            time.sleep(_GATHER_S)
 
     def _ask(self, link: transport.Link) -> None:
         """Send what a polled format wants sent; nothing is ever sent otherwise."""

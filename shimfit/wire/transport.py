@@ -64,8 +64,15 @@ class SerialLink:
     def read(self) -> bytes:
         """See Link. Sockets tell of one waiting byte at most, so they are read in pieces instead."""
         try:
-            wanted = 4096 if self._is_socket else max(1, min(self._port.in_waiting, _MOST))
-            return bytes(self._port.read(wanted))
+            if self._is_socket:
+                return bytes(self._port.read(4096))
+            waiting = self._port.in_waiting
+            if not waiting:
+                first = bytes(self._port.read(1))
+                waiting = self._port.in_waiting if first else 0
+            else:
+                first = b""
+            return first + bytes(self._port.read(min(waiting, _MOST))) if waiting else first
         except _TROUBLE as error:
             raise InstrumentError(lost_sentence(self.url, error)) from error
 

@@ -7,6 +7,7 @@ import io
 import json
 import math
 import os
+import shutil
 import subprocess
 import sys
 import time
@@ -98,6 +99,26 @@ def test_the_chip_is_woken_as_its_datasheet_says(firmware, monkeypatch):
     firmware.start(bus, "ADXL345")
     # DATA_FORMAT full resolution, BW_RATE 200 Hz, POWER_CTL measure (ADXL345 datasheet)
     assert bus.written == [(0x31, 0x08), (0x2C, 0x0B), (0x2D, 0x08)]
+
+
+MICROPYTHON = os.environ.get("SHIMFIT_MICROPYTHON", "")
+
+
+@pytest.mark.skipif(not (MICROPYTHON and shutil.which("node")), reason="SHIMFIT_MICROPYTHON names no port")
+def test_it_runs_on_a_real_micropython():
+    """SHIMFIT_MICROPYTHON = micropython.mjs of the npm package of MicroPython's WebAssembly port."""
+    run = subprocess.run(
+        ["node", str(HERE / "micropython_run.mjs"), MICROPYTHON, str(FIRMWARE), "40"],
+        capture_output=True,
+        timeout=120,
+        check=True,
+    )
+    heard = hear([run.stdout])
+    assert len(heard.samples) == 40
+    assert heard.tally.refused_total == heard.tally.other == 0
+    mean_x, mean_y = (sum(column) / 40 for column in zip(*heard.angles, strict=True))
+    assert mean_x == pytest.approx(-math.degrees(2.5625 / 256), abs=0.01)
+    assert mean_y == pytest.approx(math.degrees(2 / 256), abs=0.001)
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals there")

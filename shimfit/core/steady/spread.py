@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from numpy import fft  # by name: loaded only when first used, it would hold up a live stream
 from numpy.typing import NDArray
 
 Values = NDArray[np.float64]
@@ -42,8 +43,8 @@ def memory_time(residuals: Values) -> float:
     n = len(residuals)
     centred = residuals - residuals.mean()
     size = 1 << (2 * n - 1).bit_length()
-    spectrum = np.fft.rfft(centred, size)
-    covariance = np.fft.irfft(spectrum * spectrum.conj(), size)[:n]
+    spectrum = fft.rfft(centred, size)
+    covariance = fft.irfft(spectrum * spectrum.conj(), size)[:n]
     if covariance[0] <= 1e-24 * max(1.0, float(np.abs(residuals).max()) ** 2) * n:
         return 1.0
     rho = covariance / covariance[0]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING
 
 from shimfit.wire.dialects.measure import Measure
@@ -47,11 +48,41 @@ class TextReader:
             range_deg=description.range_deg,
         )
         self.elevation = description.elevation
-        self.step_deg: float | None = None
+        self._names = [column.name for column in description.columns]
+        self._usual = self._usual_line()
+        self._digits_of = 1 + next((at for at, name in enumerate(self._names) if name == "x"), 0)
         self._plain_degrees = all(c.unit in ("deg", "°") for c in description.columns if c.name in ("x", "y"))
+        self._last_digits = b""
+
+    @property
+    def step_deg(self) -> float | None:
+        """Value of the last digit that x was printed with; None where units or a triple hide it."""
+        if not (self._plain_degrees and self._last_digits and "x" in self._names):
+            return None
+        return printed_step(self._last_digits)
+
+    def _usual_line(self) -> re.Pattern[bytes]:
+        """A line as it should be, read in one go; all others take the long way."""
+        used = {column.at for column in self._columns}
+        gap = rb"[ \t]+" if self._separator is None else re.escape(self._separator)
+        other = rb"[!-~]+" if self._separator is None else rb"[^%b\x00-\x1f\x7f-\xff]*" % gap
+        fields = [b"(%b)" % NUMBER.pattern if at in used else other for at in range(self._count)]
+        gap += rb" *" if self._blanks_follow else b""
+        start = b"" if not self._comment else b"(?!%b)" % re.escape(self._comment)
+        return re.compile(start + re.escape(self._prefix) + gap.join(fields))
 
     def read(self, line: bytes, time_s: float) -> Sample | None:
         """The sample in this line, or None; what it is instead is counted."""
+        usual = self._usual.fullmatch(line)
+        if usual is not None and not self._decimal_comma:
+            self._last_digits = usual[self._digits_of]
+            return self._measure.sample(
+                dict(zip(self._names, map(float, usual.groups()), strict=True)), time_s
+            )
+        return self._read(line, time_s)
+
+    def _read(self, line: bytes, time_s: float) -> Sample | None:
+        """Any line, step by step, so that each refusal has its reason."""
         if self._comment and line.startswith(self._comment):
             self._tally.other += 1
             return None
@@ -91,7 +122,6 @@ class TextReader:
     def _values(self, fields: list[bytes]) -> dict[str, float] | None:
         """Numbers by name; None when one is not a number."""
         values = {}
-        digits = b""
         for column in self._columns:
             digits = fields[column.at]
             if not self._number.fullmatch(digits):
@@ -100,7 +130,7 @@ class TextReader:
                 digits = digits.replace(b",", b".")
             values[column.name] = float(digits)
             if column.name == "x":
-                self.step_deg = printed_step(digits) if self._plain_degrees else None
+                self._last_digits = digits
         return values
 
 

@@ -89,7 +89,7 @@ class XdrReader:
                 and -limit <= second <= limit
                 and _HEX[digits] == checksum(line[1:-3])
             ):
-                self._last_digits = one
+                self._last_digits = two
                 self._tally.good += 1
                 self.sentences += 1
                 self.with_angles += 1
