@@ -1,5 +1,6 @@
 import hashlib
 import io
+import json
 import os
 import subprocess
 import sys
@@ -13,6 +14,7 @@ import pytest
 from shimfit.errors import UsageError
 from shimfit.report.gather import run_record
 from shimfit.report.pdf import record_pdf
+from shimfit.report.record import record_csv, record_json
 from shimfit.report.rows import LogStamp
 from shimfit.store.state import Note
 
@@ -167,6 +169,13 @@ def test_other_processes_draw_the_same_bytes(drawn):
         check=True,
     )
     assert other.stdout.strip() == hashlib.sha256(drawn(21)).hexdigest()
+
+
+def test_csv_and_json_are_attached(record_of):
+    record = record_of(3)
+    files = read_back(record_pdf(record)).attachments
+    assert files["record.csv"] == [record_csv(record).encode()]
+    assert json.loads(files["record.json"][0]) == record_json(record)
 
 
 def test_creation_date_is_the_records_own(record_of):

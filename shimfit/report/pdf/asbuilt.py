@@ -6,6 +6,7 @@ notes · figures and cautions · signatures · the event log's hash and how to c
 
 from __future__ import annotations
 
+import json
 from collections import Counter, defaultdict
 from typing import TYPE_CHECKING
 
@@ -15,7 +16,7 @@ from shimfit.report.due import read_again_lines
 from shimfit.report.pdf import pictures
 from shimfit.report.pdf.page import Box, Sheet, ascent, leading, paper_named
 from shimfit.report.pdf.table import FINE, HEAD_MM, PostTable, Row
-from shimfit.report.record import notes_of
+from shimfit.report.record import notes_of, record_csv, record_json
 from shimfit.report.statistics import statistics, statistics_lines
 
 if TYPE_CHECKING:
@@ -28,11 +29,17 @@ _BAND_FIRST, _BAND_LATER = 36.5, 27.0
 
 
 def record_pdf(record: RunRecord, paper: str = "a4") -> bytes:
-    """The record as PDF; `paper` is a4 or letter (UsageError otherwise). Same record, same bytes."""
+    """The record as PDF, with its CSV and JSON attached. Same record, same bytes.
+
+    `paper` is a4 or letter; raises UsageError for another.
+    """
     title = f"As-built plumb record {record.job}/{record.run}"
     subject = f"Event log {record.log.events} events, hash {record.log.hash}"
     with Sheet(paper_named(paper), title=title, subject=subject, made=record.made) as sheet:
         _Document(sheet, record).draw()
+        sheet.attach("record.csv", record_csv(record).encode(), "text/csv")
+        data = json.dumps(record_json(record), ensure_ascii=False, allow_nan=False, indent=1)
+        sheet.attach("record.json", data.encode(), "application/json")
         return sheet.finished()
 
 
@@ -294,7 +301,7 @@ class _Document:
             "Each event's hash covers the one before it, so a log that was changed afterwards no longer ends "
             "in this figure. To check: `shimfit record verify --hash` with this figure works the whole chain "
             "out again, names the first event that does not fit, and finds the event that this record ends "
-            "with."
+            "with. Attached to this file: every figure in full, record.csv and record.json."
         )
         lines = self.sheet.lines_of(text, FINE, self.wide)
         self._keep(len(lines) * leading(FINE))

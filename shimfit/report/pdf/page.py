@@ -130,6 +130,10 @@ class Sheet:
         """The document."""
         return bytes(self._pdf.output() or b"")
 
+    def attach(self, name: str, data: bytes, kind: str) -> None:
+        """Put a file into the document; `kind` is its MIME type."""
+        self._pdf.embed_file(bytes=data, basename=name, mime_type=kind, compress=True)
+
     # ------------------------------------------------------------ text
 
     def printable(self, text: str) -> str:
