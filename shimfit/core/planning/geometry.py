@@ -54,6 +54,10 @@ class PlanPost:
     tolerance: Tolerance
     aim: Lean | None = None
     """Where to bring it; None = plumb."""
+    margin_slope: float = 0.0
+    """Kept from the limit: what the reading, marks and take-up are uncertain by (ratio)."""
+    feelers: tuple[tuple[Seat, float], ...] = ()
+    """Corners that do not touch with their feeler thickness in mm."""
 
     @property
     def to_correct(self) -> tuple[float, float]:
@@ -63,11 +67,11 @@ class PlanPost:
 
     @property
     def allowed_mm(self) -> float:
-        """Displacement of the top that is allowed about the aim, in mm: an aim uses up its part."""
+        """Displacement of the top that is allowed about the aim, in mm: aim and margin use up their parts."""
         allowed = self.tolerance.allowed_top_mm(self.height_mm)
-        if self.aim is None:
-            return allowed
-        return allowed * (1.0 - self.tolerance.uses(self.aim, self.height_mm))
+        if self.aim is not None:
+            allowed *= 1.0 - self.tolerance.uses(self.aim, self.height_mm)
+        return max(0.0, allowed - self.margin_slope * self.height_mm)
 
 
 @dataclass(frozen=True, slots=True)

@@ -89,7 +89,9 @@ class Master:
         """(post, seat, setting) → row."""
         saw = tables.options.saw
         self.settings = tuple(
-            deg for deg in dict.fromkeys(saw.settings_deg) if deg != saw.stands_at_deg and self.weights.saw_set_up > 0
+            deg
+            for deg in dict.fromkeys(saw.settings_deg)
+            if deg != saw.stands_at_deg and self.weights.saw_set_up > 0
         )
         # The program's own first columns: a post left unsolved, a saw setting paid for, stock on credit.
         tapers = [rank for rank, lot in enumerate(lots) if lot.form == "taper" and lot.count > 0]

@@ -100,7 +100,9 @@ def within_own_stock(
     caps = [Caps() for _ in picked]
     stacks: list[Stack | None] = [_stack(tables, choice, Caps()) for _, _, choice in picked]
     for _ in range(OWN_STOCK_TRIES):
-        if any(stack is None and choice.row != BARE for stack, (_, _, choice) in zip(stacks, picked, strict=True)):
+        if any(
+            stack is None and choice.row != BARE for stack, (_, _, choice) in zip(stacks, picked, strict=True)
+        ):
             return None
         pattern = _pattern(tables, picked, stacks, extra, post)
         clash = overused(pattern.uses, tables.lots)

@@ -142,11 +142,16 @@ class _Work:
     def _sort(self, number: int, post: PlanPost) -> None:
         along, across = post.to_correct
         gap_plane(post.foot, Lean(along, across))
-        allowed = post.allowed_mm
+        allowed = post.allowed_mm + post.margin_slope * post.height_mm
         size = max(abs(along), abs(across)) if post.tolerance.per_direction else math.hypot(along, across)
         if size * post.height_mm <= allowed * (1 + 1e-12):
             self.planned[number] = Planned(post, (), self._resting(post, ()), 0.0)
-        elif post.foot.round or self.options.layout not in ("corners", "auto"):
+        elif (
+            post.foot.round
+            or post.feelers
+            or post.allowed_mm <= 0.0
+            or self.options.layout not in ("corners", "auto")
+        ):
             self.single.append(number)
         else:
             self.batch.append(number)
@@ -163,7 +168,9 @@ class _Work:
         unsolved = [number for number in range(len(self.posts)) if number not in self.planned]
         unsolved = self._repair(unsolved)
         packs = [pack for one in self.planned.values() for pack in one.packs]
-        set_ups = sorted({piece.saw_deg for pack in packs for piece in pack.pieces if piece.saw_deg is not None})
+        set_ups = sorted(
+            {piece.saw_deg for pack in packs for piece in pack.pieces if piece.saw_deg is not None}
+        )
         weights = self.options.weights
         objective = sum(one.cost for one in self.planned.values()) + weights.unsolved * len(unsolved)
         paid = [deg for deg in set_ups if deg != self.options.saw.stands_at_deg]
@@ -233,7 +240,9 @@ class _Work:
             )
             if chosen is None:
                 return None
-            bad = [rank for rank, wedges in self._wedges(chosen.patterns).items() if not self._fit(rank, wedges)]
+            bad = [
+                rank for rank, wedges in self._wedges(chosen.patterns).items() if not self._fit(rank, wedges)
+            ]
             if not bad:
                 break
             for rank in bad:
@@ -262,7 +271,9 @@ class _Work:
             for pack in self._builds(self.posts[self.batch[pattern.post]], pattern):
                 for piece in pack.pieces:
                     if piece.form == "strip":
-                        found[self.tables.rank[piece.lot]].append(_wedge(f"{pattern.post}/{pack.seat}", piece))
+                        found[self.tables.rank[piece.lot]].append(
+                            _wedge(f"{pattern.post}/{pack.seat}", piece)
+                        )
         return found
 
     def _fit(self, rank: int, wedges: Sequence[Wedge]) -> bool:
@@ -303,7 +314,9 @@ class _Work:
 
     def _resting(self, post: PlanPost, packs: Sequence[Pack]) -> Resting:
         along, across = post.to_correct
-        resting = rest_packs(post.foot, Lean(along, across), packs, self.options.preload_mm)
+        resting = rest_packs(
+            post.foot, Lean(along, across), packs, self.options.preload_mm, rocks_mm=dict(post.feelers)
+        )
         if post.aim is None or resting.lean is None:
             return resting
         lean = Lean(
@@ -339,6 +352,7 @@ class _Work:
             post.tolerance,
             build_tables(lots, self.options),
             margin_slope=margin,
+            feelers=dict(post.feelers),
         )
         if answer.status in ("impossible", "gave-up") or not answer.within:
             return None
@@ -389,7 +403,9 @@ class _Work:
         except EntryError as error:
             return error.message
         if alone is not None:
-            return f"the box holds enough for this post alone, not beside the others: buy or cut more; {needs}"
+            return (
+                f"the box holds enough for this post alone, not beside the others: buy or cut more; {needs}"
+            )
         along, across = post.to_correct
         answer = prescribe(post.foot, post.height_mm, Lean(along, across), post.tolerance, self.tables)
         return f"{answer.why or 'nothing in the box makes it'}; {needs}"
@@ -397,7 +413,7 @@ class _Work:
     # ---------------------------------------------------------------- copies of tapers
 
     def _name_copies(self) -> None:
-        """Which of several like tapers each piece is cut from: the first that is free, by left end."""
+        """Which of several like tapers or strips each piece is cut from: the first that is free."""
         uses: dict[str, list[tuple[float, float, int, int, int]]] = defaultdict(list)
         by_name = {lot.lot: lot for lot in self.lots}
         for number, one in self.planned.items():
@@ -413,6 +429,7 @@ class _Work:
                 copy = next((k for k, to in enumerate(taken_to) if to <= start + 1e-9), len(taken_to))
                 taken_to[copy : copy + 1] = [end]
                 copies[where[0], where[1], where[2]] = copy + 1
+        copies |= self._strip_copies(by_name)
         for number, one in self.planned.items():
             packs = tuple(
                 replace(
@@ -425,6 +442,25 @@ class _Work:
                 for at, pack in enumerate(one.packs)
             )
             self.planned[number] = replace(one, packs=packs)
+
+    def _strip_copies(self, by_name: Mapping[str, Lot]) -> dict[tuple[int, int, int], int]:
+        wedges: dict[str, list[tuple[Wedge, tuple[int, int, int]]]] = defaultdict(list)
+        for number, one in self.planned.items():
+            for at, pack in enumerate(one.packs):
+                for which, piece in enumerate(pack.pieces):
+                    if piece.form == "strip" and by_name[piece.lot].count > 1:
+                        wedge = _wedge(f"{number}/{at}/{which}", piece)
+                        wedges[piece.lot].append((wedge, (number, at, which)))
+        copies = {}
+        for name, some in wedges.items():
+            strips = assign(by_name[name], [wedge for wedge, _ in some], self.options.saw)
+            if strips is None:
+                raise InternalError(
+                    f"the plan saws more from strip {name} than there is; please report the run"
+                )
+            on = {wedge.goes_to: copy for copy, each in enumerate(strips, start=1) for wedge in each}
+            copies |= {where: on[wedge.goes_to] for wedge, where in some}
+        return copies
 
 
 # ---------------------------------------------------------------- what is left of the box

@@ -212,9 +212,7 @@ def _round(master: Master, pricing: Pricing, price: Floats) -> tuple[float, int]
     ceiling = np.full(count, options.weights.unsolved)
     np.minimum.at(ceiling, master.post, master.priced(price))
     tables = Tables(pricing.tables.lots, options, master.prices(price), pricing.tables.length)
-    least, patterns = pricing.cheapest(
-        tables, ceiling, PATTERNS_A_ROUND, master.seat_prices(price, count)
-    )
+    least, patterns = pricing.cheapest(tables, ceiling, PATTERNS_A_ROUND, master.seat_prices(price, count))
     bound = float(least.sum()) + master.outside_bound(price)
     return bound, master.add(patterns)
 

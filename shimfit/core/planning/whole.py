@@ -136,9 +136,7 @@ def choose(
                 continue
             trims[rank, deg] = made.column(0.0, float(lot.count))
             total[trims[rank, deg]] += trim_mm
-            made.row(
-                -np.inf, 0.0, {**by_strip[rank, deg], trims[rank, deg]: trim_mm - usable_mm}
-            )
+            made.row(-np.inf, 0.0, {**by_strip[rank, deg], trims[rank, deg]: trim_mm - usable_mm})
         made.row(-np.inf, max(0.0, room_mm), total)
     answer = solver.integer(
         made.program(),

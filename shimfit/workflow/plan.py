@@ -1,0 +1,491 @@
+"""Planning a whole run: a problem from a file or a run from the log in, the contract's answer out.
+
+`plan_problem` touches no data file. `plan_run` answers for every post of a run that is read and not yet
+packed, from the box less what is promised elsewhere; `log_plan` then makes the answers the posts' own, so
+that screens, labels and `cut_list_of` see one and the same plan.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+from shimfit.contract import foot_to_json, lot_to_json, pack_to_json, prescription_to_json, resting_to_json
+from shimfit.core import cutting
+from shimfit.core.box import movement
+from shimfit.core.foot import check_foot
+from shimfit.core.packing.options import Options, Saw
+from shimfit.core.planning.geometry import PlanPost
+from shimfit.core.planning.plan import Plan, plan
+from shimfit.core.stock import lots_from_rows
+from shimfit.core.tolerance import DEFAULT_TOLERANCE, parse_tolerance
+from shimfit.errors import EntryError, FileError, UsageError
+from shimfit.model import Cost, Foot, Lean, Lot, Pack, PostState, Prescription
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from shimfit.store.state import BoxState, PostRecord, RunState
+    from shimfit.workflow.site import Site
+
+Json = dict[str, Any]
+SECONDS = 60.0
+LARGEST_MM = 1e5
+
+# ---------------------------------------------------------------- a problem from a file
+
+
+def plan_problem(
+    problem: Mapping[str, Any],
+    seconds: float = SECONDS,
+    progress: Callable[[float, float | None], None] | None = None,
+    stop: Callable[[], bool] | None = None,
+) -> Json:
+    """Answer of a problem in the contract's form (both in `commands` of the design: posts, stock, saw, options).
+
+    `progress` gets (bound, cost of the best plan or None). FileError naming the place (`posts[3].height_mm`)
+    for a problem that is none.
+    """
+    posts, lots, options = read_problem(problem)
+    done = plan(posts, lots, options, _solver(), seconds=_seconds(seconds), progress=progress, stop=stop)
+    return answer_json(done, lots, options)
+
+
+def read_problem(problem: Mapping[str, Any]) -> tuple[tuple[PlanPost, ...], tuple[Lot, ...], Options]:
+    """Posts, lots and options of a problem; FileError naming the place of what can't be believed."""
+    if not isinstance(problem, Mapping):
+        raise FileError("a problem is one JSON object with posts and stock")
+    if problem.get("schema", 1) != 1:
+        raise FileError(f"schema: this problem is of form {problem['schema']!r}; this version knows 1")
+    options = _options(_table(problem, "options"), _table(problem, "saw"))
+    stock = _rows(problem, "stock")
+    lots = lots_from_rows(stock, "stock")
+    posts = tuple(_post(row, f"posts[{k}]") for k, row in enumerate(_rows(problem, "posts")))
+    seen: set[str] = set()
+    for k, post in enumerate(posts):
+        if post.name in seen:
+            raise FileError(f"posts[{k}].id: there are two posts {post.name}")
+        seen.add(post.name)
+    return posts, lots, options
+
+
+def _post(row: Mapping[str, Any], where: str) -> PlanPost:
+    if not isinstance(row, Mapping):
+        raise FileError(f"{where}: a post is an object")
+    name = row.get("id")
+    if not isinstance(name, str | int) or isinstance(name, bool) or not str(name).strip():
+        raise FileError(f"{where}.id: a post needs a name")
+    rod_at = row.get("rod_at_mm", [0.0, 0.0])
+    if not isinstance(rod_at, Sequence) or isinstance(rod_at, str) or len(rod_at) != 2:
+        raise FileError(f"{where}.rod_at_mm: give two numbers, along and across")
+    foot = Foot(
+        _number(row, "foot_along_mm", where, least=0.0),
+        _number(row, "foot_across_mm", where, least=0.0),
+        bool(row.get("round", False)),
+        _number({"rod_hole_mm": 14.0, **row}, "rod_hole_mm", where, least=None),
+        (
+            _number(dict(enumerate(rod_at)), 0, f"{where}.rod_at_mm"),
+            _number(dict(enumerate(rod_at)), 1, where),
+        ),
+    )
+    per_direction = row.get("per_direction", False)
+    if not isinstance(per_direction, bool):
+        raise FileError(f"{where}.per_direction: is true or false")
+    try:
+        check_foot(foot)
+        tolerance = parse_tolerance(str(row.get("tolerance", DEFAULT_TOLERANCE)), per_direction)
+    except EntryError as error:
+        raise FileError(f"{where}: {error.message}") from error
+    height_mm = _number(row, "height_mm", where, least=0.0)
+    aim = None
+    if row.get("aim_along_mm") or row.get("aim_across_mm"):
+        aims = [_number({name: 0.0, **row}, name, where) for name in ("aim_along_mm", "aim_across_mm")]
+        aim = Lean(aims[0] / height_mm, aims[1] / height_mm)
+        if not tolerance.holds(aim, height_mm):
+            raise FileError(f"{where}.aim_across_mm: the aim itself is out of the tolerance")
+    lean = Lean(_number(row, "slope_along", where), _number(row, "slope_across", where))
+    if lean.magnitude > 1.0:
+        raise FileError(f"{where}.slope_along: a post that leans more than 45° is no guard post")
+    return PlanPost(str(name), foot, height_mm, lean, tolerance, aim)
+
+
+def _options(told: Mapping[str, Any], saw: Mapping[str, Any]) -> Options:
+    plain = Options()
+    clamp = told.get("clamp", {})
+    if not isinstance(clamp, Mapping):
+        raise FileError("options.clamp: is an object with preload_mm")
+    angles = saw.get("settings_deg", [])
+    if not isinstance(angles, Sequence) or isinstance(angles, str):
+        raise FileError("saw.settings_deg: is a list of angles in degrees")
+    degrees = tuple(_number(dict(enumerate(angles)), k, "saw.settings_deg") for k in range(len(angles)))
+    usual = plain.saw
+    pieces = told.get("max_pieces", plain.max_pieces)
+    if not isinstance(pieces, int) or isinstance(pieces, bool):
+        raise FileError(f"options.max_pieces: {pieces!r} is no whole number")
+    stands_at = saw.get("stands_at_deg")
+    try:
+        return Options(
+            layout=told.get("layout", plain.layout),
+            max_pieces=pieces,
+            bearing_mm=_number({"bearing_mm": plain.bearing_mm, **told}, "bearing_mm", "options"),
+            bearing_point=told.get("bearing_point", plain.bearing_point),
+            preload_mm=_number({"preload_mm": plain.preload_mm, **clamp}, "preload_mm", "options.clamp"),
+            saw=Saw(
+                tuple(dict.fromkeys(degrees)),
+                _number({"kerf_mm": usual.kerf_mm, **saw}, "kerf_mm", "saw"),
+                _number({"hold_mm": usual.hold_mm, **saw}, "hold_mm", "saw"),
+                _number({"min_thin_mm": usual.min_thin_mm, **saw}, "min_thin_mm", "saw"),
+                None if stands_at is None else _number(saw, "stands_at_deg", "saw"),
+            ),
+        )
+    except UsageError as error:
+        raise FileError(f"options: {error.message}") from error
+
+
+def _number(row: Mapping[Any, Any], key: Any, where: str, least: float | None = None) -> float:
+    """A finite number; with `least`, one above it."""
+    value = row.get(key)
+    place = f"{where}.{key}" if isinstance(key, str) else f"{where}[{key}]"
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        said = "is missing" if value is None else f"{value!r} is no number"
+        raise FileError(f"{place}: {said}")
+    if not math.isfinite(value) or abs(value) > LARGEST_MM:
+        raise FileError(f"{place}: {value!r} is no length or slope of a post")
+    if least is not None and value <= least:
+        raise FileError(f"{place}: has to be more than {least:g}, not {value:g}")
+    return float(value)
+
+
+def _rows(problem: Mapping[str, Any], key: str) -> Sequence[Mapping[str, Any]]:
+    rows = problem.get(key)
+    if not isinstance(rows, list):
+        raise FileError(f"{key}: is missing" if rows is None else f"{key}: is no list")
+    for k, row in enumerate(rows):
+        if not isinstance(row, Mapping):
+            raise FileError(f"{key}[{k}]: is no object")
+    return rows
+
+
+def _table(problem: Mapping[str, Any], key: str) -> Mapping[str, Any]:
+    table = problem.get(key, {})
+    if not isinstance(table, Mapping):
+        raise FileError(f"{key}: is no object")
+    return table
+
+
+def _seconds(seconds: float) -> float:
+    if not math.isfinite(seconds) or seconds <= 0:
+        raise UsageError(f"planning can't take {seconds:g} s: give it more than 0")
+    return seconds
+
+
+def _solver() -> Any:
+    from shimfit.solve.highs import Highs
+
+    return Highs()
+
+
+# ---------------------------------------------------------------- the answer
+
+
+def answer_json(done: Plan, lots: Sequence[Lot], options: Options) -> Json:
+    """The contract's answer (without the schema number): posts, cuts, what is left over, and the gap."""
+    packs = [(one.post.name, pack) for one in done.planned for pack in one.packs]
+    return {
+        "status": _status(done),
+        "bound": done.bound,
+        "objective": done.objective,
+        "gap": done.gap,
+        "stopped": done.stopped,
+        "unsolved": [one.post.name for one in done.unsolved],
+        "why": {one.post.name: one.why for one in done.unsolved},
+        "posts": [
+            {
+                "id": one.post.name,
+                "packs": [pack_to_json(pack) for pack in one.packs],
+                "resting": resting_to_json(one.resting, one.post.height_mm),
+                "cost": one.cost,
+            }
+            for one in done.planned
+        ],
+        **cuts_json(packs, lots, options.saw),
+        "seconds": done.seconds,
+    }
+
+
+def cuts_json(packs: Sequence[tuple[str, Pack]], lots: Sequence[Lot], saw: Saw) -> Json:
+    """`cuts`, `tapers` and `remainders` of packs given as (post, pack)."""
+    by_name = {lot.lot: lot for lot in lots}
+    wedges = [
+        cutting.Wedge(
+            f"{post}/{pack.seat}",
+            piece.lot,
+            piece.saw_deg or 0.0,
+            piece.thin_mm or 0.0,
+            piece.thick_mm or 0.0,
+        )
+        for post, pack in packs
+        for piece in pack.pieces
+        if piece.form == "strip"
+    ]
+    tapers = [
+        {
+            "lot": piece.lot,
+            "copy": piece.copy,
+            "for": f"{post}/{pack.seat}",
+            "mark_mm": piece.mark_mm,
+            "trim_tip_mm": piece.trim_tip_mm,
+        }
+        for post, pack in packs
+        for piece in pack.pieces
+        if piece.form == "taper"
+    ]
+    tapers.sort(key=lambda row: (str(row["lot"]), row["copy"] or 0, row["mark_mm"]))
+    back = movement(lots, [pack for _, pack in packs], saw.kerf_mm).back
+    cuts = []
+    for cut in cutting.cut_list(by_name, wedges, saw):
+        row: Json = {"strip": cut.strip, "saw_deg": cut.saw_deg}
+        if cut.copy is not None:
+            row["copy"] = cut.copy
+        row["pieces"] = [
+            {
+                "for": piece.goes_to,
+                "thin_mm": piece.thin_mm,
+                "thick_mm": piece.thick_mm,
+                "mark_along_mm": piece.mark_along_mm,
+            }
+            for piece in cut.pieces
+        ]
+        row["left_mm"] = cut.left_mm
+        cuts.append(row)
+    return {"cuts": cuts, "tapers": tapers, "remainders": [lot_to_json(lot) for lot in back]}
+
+
+def _status(done: Plan) -> str:
+    """The plan's own word; `impossible` when nothing was stopped and no post that needs packs was served."""
+    if done.status == "gave-up" or not done.unsolved or done.stopped:
+        return done.status
+    return done.status if any(one.packs for one in done.planned) else "impossible"
+
+
+# ---------------------------------------------------------------- a run
+
+
+@dataclass(frozen=True, slots=True)
+class RunPlan:
+    """A planned run: the contract's answer and the posts' own answers."""
+
+    answer: Json
+    prescriptions: tuple[tuple[str, Prescription], ...]
+    """(post, answer) of every post that the plan serves."""
+
+
+def posts_to_plan(
+    run: RunState, aims_mm: Mapping[str, float] | None = None, take_up: float = 1.0, u_take_up: float = 0.0
+) -> tuple[PlanPost, ...]:
+    """Posts that are read (stood or on the bed, both directions) and not yet packed.
+
+    `aims_mm`: where to aim tops across the run, from the line-up. `take_up`: what packs give of what they
+    should; the lean is told so much larger.
+    """
+    from shimfit.workflow.solving import margin_slope
+
+    found = []
+    for post in run.posts:
+        lean = _lean_to_plan(post)
+        if lean is None or post.reading is None:
+            continue
+        margin = margin_slope(post, lean, u_take_up)
+        aim_mm = (aims_mm or {}).get(post.name, 0.0)
+        aim = Lean(0.0, aim_mm / post.height_mm) if aim_mm else None
+        feelers = tuple((seat, mm) for seat, mm in post.reading.rocks if mm > 0.0)
+        larger = Lean(lean.slope_along / take_up, lean.slope_across / take_up)
+        found.append(
+            PlanPost(post.name, post.foot, post.height_mm, larger, post.tolerance, aim, margin, feelers)
+        )
+    return tuple(found)
+
+
+def _lean_to_plan(post: PostRecord) -> Lean | None:
+    if post.packs_in_place or post.state not in (PostState.TO_READ, PostState.PACK, PostState.TIGHTEN):
+        return None
+    return post.reading.lean if post.reading is not None else None
+
+
+def plan_run(
+    run: RunState,
+    box: BoxState,
+    options: Options,
+    *,
+    promised: Sequence[Pack] = (),
+    aims_mm: Mapping[str, float] | None = None,
+    take_up: tuple[float, float] = (1.0, 0.0),
+    seconds: float = SECONDS,
+    progress: Callable[[float, float | None], None] | None = None,
+    stop: Callable[[], bool] | None = None,
+) -> RunPlan:
+    """Plan all posts of a run that are read and not yet packed; `promised` packs are kept for other runs.
+
+    `take_up`: (mean, standard uncertainty). UsageError when no post of the run is ready to be planned.
+    """
+    from shimfit.core.box import without
+
+    posts = posts_to_plan(run, aims_mm, *take_up)
+    if not posts:
+        raise UsageError(
+            f"{run.job}/{run.name}: no post is read and waiting for packs; read some first "
+            "(both directions, stood or --bed)"
+        )
+    lots = without(box.lots, promised)
+    done = plan(posts, lots, options, _solver(), seconds=_seconds(seconds), progress=progress, stop=stop)
+    done = _told_for_readings(done, take_up[0])
+    told = answer_json(done, lots, options)
+    answers = [(one.post.name, _prescription(one, done)) for one in done.planned]
+    return RunPlan({"job": run.job, "run": run.name, **told}, tuple(answers))
+
+
+def _told_for_readings(done: Plan, take_up: float) -> Plan:
+    """Leans as read, rests as little as the packs give."""
+    if take_up == 1.0:
+        return done
+    planned = []
+    for one in done.planned:
+        lean = one.resting.lean
+        small = None if lean is None else Lean(lean.slope_along * take_up, lean.slope_across * take_up)
+        read = Lean(one.post.lean.slope_along * take_up, one.post.lean.slope_across * take_up)
+        planned.append(
+            replace(one, resting=replace(one.resting, lean=small), post=replace(one.post, lean=read))
+        )
+    return replace(done, planned=tuple(planned))
+
+
+def _prescription(one: Any, done: Plan) -> Prescription:
+    post: PlanPost = one.post
+    lean = one.resting.lean
+    used = {piece.saw_deg for pack in one.packs for piece in pack.pieces if piece.saw_deg is not None}
+    return Prescription(
+        post=post.foot,
+        height_mm=post.height_mm,
+        lean=post.lean,
+        tolerance=post.tolerance,
+        packs=one.packs,
+        resting=one.resting,
+        within=lean is not None and post.tolerance.holds(lean, post.height_mm),
+        status="proven" if done.status == "proven" else "found",
+        why="planned with the whole run",
+        cost=Cost(one.cost),
+        saw_settings_deg=tuple(sorted(used)),
+    )
+
+
+def plan_site_run(
+    site: Site,
+    job: str,
+    run: str,
+    *,
+    seconds: float = SECONDS,
+    line_up: bool = False,
+    progress: Callable[[float, float | None], None] | None = None,
+    stop: Callable[[], bool] | None = None,
+) -> RunPlan:
+    """Plan a run of the data file; nothing is logged. `line_up`: aim at the targets of the line-up."""
+    from shimfit.workflow.solving import options_of
+    from shimfit.workflow.takeup import book_of, of_lots
+
+    state, box = site.run(job, run), site.box()
+    known = of_lots(book_of(site, job), box.lots)
+    aims = None
+    if line_up:
+        from shimfit.workflow.standing import line_up_run
+
+        aims = {target.name: target.aim_across_mm for leg in line_up_run(state) for target in leg.targets}
+    return plan_run(
+        state,
+        box,
+        options_of(state, site.settings),
+        promised=[pack for answer in promised_elsewhere(site, job, run) for pack in answer.packs],
+        aims_mm=aims,
+        take_up=(known.mean, known.u) if known.learned else (1.0, 0.0),
+        seconds=seconds,
+        progress=progress,
+        stop=stop,
+    )
+
+
+def promised_elsewhere(site: Site, job: str, run: str) -> list[Prescription]:
+    """Prescriptions of other runs, and of this run's posts that a plan does not touch, still in the box."""
+    found = []
+    for other in site.jobs():
+        for name in other.runs:
+            here = (other.name, name) == (job, run)
+            for post in site.run(other.name, name).posts:
+                waiting = post.state is PostState.PACK and post.prescription is not None
+                if waiting and not (here and _lean_to_plan(post) is not None):
+                    assert post.prescription is not None
+                    found.append(post.prescription)
+    return found
+
+
+def log_plan(site: Site, job: str, run: str, made: RunPlan) -> int:
+    """Make the plan's answers the posts' own (one transaction); returns how many posts got packs."""
+    from shimfit.store.journal import Draft
+
+    by = site.settings.by or None
+    drafts = [
+        Draft("prescribed", {"answer": prescription_to_json(answer)}, job, run, name, by)
+        for name, answer in made.prescriptions
+    ]
+    site.journal.append_all(drafts)
+    return sum(bool(answer.packs) for _, answer in made.prescriptions)
+
+
+def cut_list_of(site: Site, job: str, run: str) -> Json:
+    """The cut sheet of a run in the plan's form, from the answers that its posts wait for.
+
+    UsageError when no post waits for packs.
+    """
+    from shimfit.workflow.solving import options_of
+
+    state = site.run(job, run)
+    waiting = [
+        (post, post.prescription)
+        for post in state.posts
+        if post.prescription is not None and not post.packs_in_place and post.state is PostState.PACK
+    ]
+    if not waiting:
+        raise UsageError(
+            f"{job}/{run}: no post waits for packs; plan the run first (shimfit plan {job}/{run})"
+        )
+    packs = [(post.name, pack) for post, answer in waiting for pack in answer.packs]
+    return {
+        "job": job,
+        "run": run,
+        "unsolved": [post.name for post in state.posts if post.state is PostState.OUT],
+        "posts": [
+            {
+                "id": post.name,
+                "packs": [pack_to_json(pack) for pack in answer.packs],
+                "resting": resting_to_json(answer.resting, answer.height_mm),
+                "post": foot_to_json(post.foot),
+            }
+            for post, answer in waiting
+        ],
+        **cuts_json(packs, site.box().lots, options_of(state, site.settings).saw),
+    }
+
+
+__all__ = [
+    "RunPlan",
+    "answer_json",
+    "cut_list_of",
+    "cuts_json",
+    "log_plan",
+    "plan_problem",
+    "plan_run",
+    "plan_site_run",
+    "posts_to_plan",
+    "promised_elsewhere",
+    "read_problem",
+]
