@@ -265,7 +265,7 @@ class ShimfitApp(App[None]):
                 page.tapped_key(name)
             case "sample":
                 self._start_sample()
-                self._tell(Outcome("the sample job is open: nothing in it is real"))
+                self._tell(Outcome("the sample job: nothing in it is real"))
 
     def _tell(self, outcome: Outcome) -> None:
         self.page.show()

@@ -219,7 +219,7 @@ class Desk:
         reason = None if self._asked.mid else self.site.second_look(self.place, heard)
         if reason is not None and self._sure_of != text:
             self._sure_of = text
-            return Outcome(f"{reason}: Enter again if it is so", done=False)
+            return Outcome(_with_enter(reason), done=False)
         return self._attempt(lambda place: self._log(place, text))
 
     def take(self, reading: Reading) -> Outcome:
@@ -349,6 +349,11 @@ class Desk:
             return Outcome(error.message, done=False, bell="refused")
         self.refresh()
         return outcome
+
+
+def _with_enter(reason: str) -> str:
+    """The doubt, and how to overrule it where it does not say so itself."""
+    return reason if "Enter" in reason else f"{reason}: Enter again if it is so"
 
 
 def _refusal(heard: Refused) -> Outcome:

@@ -56,7 +56,7 @@ class PackLine:
     other: str
     """The figure in the other unit, for plain size beside it; empty where it is no length to set."""
     changed: str
-    """From what to what, when the post already stands on packs; empty when nothing changes here."""
+    """What to change here, when the post already stands on packs; empty when nothing changes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,13 +188,13 @@ class Words:
         return " + ".join(self._short_piece(piece) for piece in pack.pieces)
 
     def change(self, change: Change) -> str:
-        """What to change under one seat: `1.0 → 1.2 mm`, with the push where a taper stays."""
-        arrow = "to" if self.spoken else self.glyphs.faces[Face.NEXT]
-        told = f"{self._thick(change.from_mm)} {arrow} {self._thick(change.to_mm)}"
+        """What to change under one seat: how far a taper that stays is pushed, else from what to what."""
         if change.push_mm:
-            way = "push" if change.push_mm > 0 else "draw"
-            told += f", {way} {lengths.tape(change.push_mm, self.units, self.graduation)}"
-        return told
+            way = "push {} more" if change.push_mm > 0 else "draw {} back"
+            return way.format(lengths.tape(change.push_mm, self.units, self.graduation))
+        arrow = "to" if self.spoken else self.glyphs.faces[Face.NEXT]
+        old = self._thick(change.from_mm).removesuffix(" mm")
+        return f"{old} {arrow} {self._thick(change.to_mm)}"
 
     def _piece(self, piece: Piece) -> str:
         name = piece.lot if piece.copy is None else f"{piece.lot} no. {piece.copy}"
@@ -221,7 +221,7 @@ class Words:
             return piece.lot
         told = f"{piece.lot} to {lengths.figure(piece.mark_mm, self.units, self.graduation)}"
         if piece.trim_tip_mm > 0:
-            told += f" (tip -{lengths.figure(piece.trim_tip_mm, self.units, self.graduation)})"
+            told += f" cut tip {lengths.figure(piece.trim_tip_mm, self.units, self.graduation)}"
         return told
 
     def _directions(self, lean: Lean, height_mm: float) -> list[tuple[Face, float]]:

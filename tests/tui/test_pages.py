@@ -130,7 +130,10 @@ def test_a_run_is_set_up_from_the_screen_and_a_setting_changed(app_on, running, 
                     await hand.sees("✗")
             await hand.sees("post 1 (1/5)")
             assert app.desk.run.tolerance.text == "1:500"
-            await hand.press("f5", "end", "up", "up", "up", "enter")
+            await hand.press("f5")
+            rows = app.page.query_one("#list", Rows)
+            rows.mark(next(i for i, row in enumerate(rows.text.splitlines()) if row.split()[:1] == ["theme"]))
+            await hand.press("enter")
             await hand.sees("theme: dark")
             assert app.theme == "dark"
 

@@ -29,6 +29,8 @@ if TYPE_CHECKING:
     from shimfit.tui.desk import Desk
 
 LEAST_COLUMNS, LEAST_ROWS = 30, 8
+ECHO_ROWS, SQUAT_ECHO_ROWS = 3, 2
+"""Most rows that a long refusal may take."""
 _OWN_KEYS = {"stock_out": "out", "stock_add": "add", "stock_import": "load"}
 TOO_SMALL = "Make the window larger: 30 x 8 at least"
 
@@ -88,6 +90,7 @@ class Page(RoleScreen):
 
     def show(self) -> None:
         """Bring everything on the page up to date with the desk."""
+        self.show_echo()
         for picture in self.query(Picture):
             picture.redraw()
         self.show_keys()
@@ -153,7 +156,7 @@ class Page(RoleScreen):
             rings = {"none": 0, "refused": 1, "plumb": 2}[outcome.bell]
             for _ in range(rings):
                 self.app.bell()
-        self.query_one("#echo", Picture).redraw()
+        self.show_echo()
 
     def warn(self, text: str) -> None:
         """Show a banner for as long as the trouble lasts; empty text takes it away."""
@@ -163,6 +166,21 @@ class Page(RoleScreen):
         banner = self.query_one("#banner", Picture)
         banner.set_class(bool(text), "-shown")
         banner.redraw()
+
+    def show_echo(self) -> None:
+        """Say on the echo row what there is to say; a long sentence takes more rows."""
+        echo = self.query_one("#echo", Picture)
+        rows = self.echo_rows
+        if echo.styles.height is None or echo.styles.height.value != rows:
+            echo.styles.height = rows
+        echo.redraw()
+
+    @property
+    def echo_rows(self) -> int:
+        """Rows that the echo takes now."""
+        text, _ = self.echo_text(self.query_one(EntryLine).value)
+        most = SQUAT_ECHO_ROWS if self.has_class("-squat") else ECHO_ROWS
+        return min(most, len(wrapped(text, self.size.width)))
 
     def _draw_banner(self, width: int, height: int) -> Canvas:
         return _text(width, height, self.banner_text, "refused", self.desk.glyphs.more)
@@ -200,7 +218,7 @@ class Page(RoleScreen):
         line.cursor_position = len(question.value)
         line.focus()
         self.show_keys()
-        self.query_one("#echo", Picture).redraw()
+        self.show_echo()
 
     def stop_asking(self) -> None:
         """Back to what the page does by itself."""
@@ -221,7 +239,7 @@ class Page(RoleScreen):
 
     def typed(self) -> None:
         """Something changed on the line."""
-        self.query_one("#echo", Picture).redraw()
+        self.show_echo()
         self.show_keys()
 
     @on(EntryLine.Submitted)

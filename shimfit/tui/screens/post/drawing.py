@@ -145,7 +145,8 @@ def _pack_figure(sight: Sight, pack: PackLine, room: Room, width: int, height: i
     last = pack.changed or pack.short
     if room.squat and not pack.changed and sight.words is not None and sight.record is not None:
         last = f"allowed {sight.words.allowed(sight.record)}"
-    for y, row in enumerate((unit, pack.where, last)):
+    where = pack.where if len(pack.where) <= width - x else pack.where.rpartition(" ")[0]
+    for y, row in enumerate((unit, where, last)):
         canvas.put(x, top + y, row[: max(0, width - x)], "strong" if y == 1 else "")
     return canvas
 

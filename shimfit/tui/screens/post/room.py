@@ -37,6 +37,8 @@ class Room:
     pad: bool = False
     """The tap pad is shown."""
     banner: bool = False
+    echo: int = 1
+    """Rows that the echo takes."""
 
     @property
     def slim(self) -> bool:
@@ -76,7 +78,8 @@ def share_out(sight: Sight, room: Room) -> Shares:
     said = len(said_rows(sight, room))
     big = big_rows(sight, room)
     answer = len(answer_rows(sight, room))
-    body = room.rows - (4 if room.squat else 6) - room.banner - (PAD_ROWS if room.pad else 0)
+    shared = (3 if room.squat else 5) + room.echo + room.banner + (PAD_ROWS if room.pad else 0)
+    body = room.rows - shared
     left = body - said - big
     plan = LEAST_PLAN_ROWS if left >= answer + LEAST_PLAN_ROWS or not sight.packs else 0
     return Shares(said, big, max(0, min(answer, left - plan)))

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from textual.app import ComposeResult
 
     from shimfit.store.state import PostRecord
-    from shimfit.tui.desk import Desk
+    from shimfit.tui.desk import Desk, Outcome
     from shimfit.tui.pictures.canvas import Canvas
     from shimfit.tui.sensing import Live
     from shimfit.tui.widgets.taps import Tap
@@ -68,7 +68,7 @@ class PostScreen(Page):
     def room(self) -> Room:
         """The room that there is now."""
         pad = self.query_one("#pad").has_class("-shown")
-        return Room(self.size.width, self.size.height, pad, bool(self.banner_text))
+        return Room(self.size.width, self.size.height, pad, bool(self.banner_text), self.echo_rows)
 
     def show(self) -> None:
         """Look at the desk again, lay the rows out for what there is to say, draw."""
@@ -111,6 +111,11 @@ class PostScreen(Page):
         self.say(outcome)
         self.show()
 
+    def say(self, outcome: Outcome) -> None:
+        """Show what came of a move; a long sentence takes rows from the answer."""
+        super().say(outcome)
+        self._lay_out()
+
     def show_live(self, live: Live) -> None:
         """Draw what the inclinometer shows; only what changed goes out."""
         before = self.sight.live
@@ -122,7 +127,7 @@ class PostScreen(Page):
             return
         self.query_one("#target", Picture).redraw()
         if live.word != before.word:
-            self.query_one("#echo", Picture).redraw()
+            self.show_echo()
         settled = live.taken is not None and before.taken is None
         if settled and self._stands_within(live) and self.desk.settings.bell:
             self.app.bell()
