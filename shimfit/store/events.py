@@ -110,23 +110,25 @@ class Event:
 
 def _hash(event: Event, place: Place, origin: Place | None) -> str:
     came = None if origin is None else {"hash": origin.hash, "prev": origin.prev, "seq": origin.seq}
-    parts = {
-        "by": canonical(event.by),
-        "data": event.data_text,
-        "id": canonical(event.id),
-        "job": canonical(event.job),
-        "kind": canonical(event.kind),
-        "log": canonical(event.log),
-        "origin": canonical(came),
-        "post": canonical(event.post),
-        "prev": canonical(place.prev),
-        "run": canonical(event.run),
-        "seq": canonical(place.seq),
-        "stamp": canonical(event.stamp),
-        "step": canonical(event.step),
-        "time": canonical(event.time),
-    }
-    row = "{" + ",".join(f'"{key}":{text}' for key, text in parts.items()) + "}"
+    # The data is canonical text already; it is put in where its key belongs by order.
+    before = canonical({"by": event.by})
+    after = canonical(
+        {
+            "id": event.id,
+            "job": event.job,
+            "kind": event.kind,
+            "log": event.log,
+            "origin": came,
+            "post": event.post,
+            "prev": place.prev,
+            "run": event.run,
+            "seq": place.seq,
+            "stamp": event.stamp,
+            "step": event.step,
+            "time": event.time,
+        }
+    )
+    row = f'{before[:-1]},"data":{event.data_text},{after[1:]}'
     # A damaged file can hold any text; what can't be ASCII can't have been hashed by us either.
     return hashlib.sha256(row.encode("utf-8", "surrogatepass")).hexdigest()
 

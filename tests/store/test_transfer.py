@@ -14,6 +14,7 @@ from shimfit.errors import FileError, UsageError
 from shimfit.model import PostState
 from shimfit.store.transfer import (
     backup_due,
+    backup_if_due,
     export_text,
     import_text,
     last_backup,
@@ -458,6 +459,18 @@ def test_a_backup_is_due_by_its_own_name(crew, tmp_path):
     assert backup_due(folder, 7, datetime.fromisoformat("2026-05-11T12:00:00+02:00"))
     ben = crew("ben")
     assert import_text(ben.journal, file.read_text(), file.name).new == 5
+
+
+def test_a_backup_is_written_when_it_is_due_and_there_is_something(crew, tmp_path):
+    anna = crew("anna")
+    now = datetime.fromisoformat("2026-05-04T12:00:00+02:00")
+    assert backup_if_due(anna.journal, None, 7, now) is None, "nothing was logged yet"
+    anna.lay_out()
+    assert backup_if_due(anna.journal, None, 0, now) is None
+    file = backup_if_due(anna.journal, None, 7, now)
+    assert file.parent == tmp_path
+    assert backup_if_due(anna.journal, None, 7, now) is None
+    assert file.read_text() == export_text(anna.journal)
 
 
 def test_an_export_is_written_whole_or_not_at_all(crew, tmp_path, monkeypatch):

@@ -45,3 +45,14 @@ def write_backup(journal: Journal, folder: Path, now: datetime) -> Path:
     file = folder / now.strftime(_NAME)
     write_export(journal, file)
     return file
+
+
+def backup_if_due(journal: Journal, folder: Path | None, days: int, now: datetime) -> Path | None:
+    """Write a backup when one is due (folder None: beside the data file); its file, or None when it is not.
+
+    Raises FileError when it can't be written: say so, and go on; nothing that was logged depends on it.
+    """
+    place = folder or journal.path.parent
+    if not journal.head[0] or not backup_due(place, days, now):
+        return None
+    return write_backup(journal, place, now)
