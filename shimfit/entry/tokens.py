@@ -94,7 +94,7 @@ class _Tokeniser:
             pass
         elif low[pos] in "-=<" and (match := _ARROW_HEADS.match(low, pos)):
             self._arrow_head(match)
-        elif low[pos] in ARROWS and not low[pos].isalpha():
+        elif low[pos] in ARROWS:
             self._add("face", ARROWS[low[pos]], pos + 1)
         elif match := _RUN.match(low, pos):
             self._run(match[0])

@@ -33,10 +33,9 @@ ARROWS: dict[str, Face] = {
     "←": Face.PREV,
     "^": Face.OUT,
     "↑": Face.OUT,
-    "v": Face.HOUSE,
     "↓": Face.HOUSE,
 }
-"""As the plan is drawn: next to the right, out at the top."""
+"""As the plan is drawn: next to the right, out at the top. The typed arrow down, v, is a word below."""
 FILLERS = frozenset(("top", "leans", "lean", "towards", "toward", "to", "and", "the"))
 """Said, and of no weight: only as a word by itself."""
 _FIXED: dict[str, Meaning] = {

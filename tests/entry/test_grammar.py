@@ -246,6 +246,7 @@ def test_half_a_reading_is_half_and_never_a_zero(text, way):
         ("3/8mm/mn", "a fraction of a mm/m", None),
         ("1 3/2", "3/2 after a whole number", "2-1/2"),
         ("9/8n", "more than a whole one", "1-1/8n"),
+        ("8/8n", "more than a whole one", "1n"),
         ("0/8n", "is nothing: type 0", "0n"),
         ("12d", "12° is too steep", None),
         ("12dn", "12° is too steep", None),
