@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-MOST_COMBINATIONS = 4_000_000
+MOST_COMBINATIONS = 1_000_000
 """More than this is no box for a referee."""
 
 

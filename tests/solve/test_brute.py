@@ -1,0 +1,113 @@
+"""The search against the referee that tries everything, on many small boxes."""
+
+import random
+from dataclasses import replace
+
+import pytest
+
+from shimfit.core.packing import Options, Saw, build_tables, prescribe
+from shimfit.errors import UsageError
+from shimfit.model import Foot, Lean, Lot, Tolerance
+from shimfit.solve.brute import best_corners
+
+GRID_MM = 0.05
+
+
+def _post(rng: random.Random):
+    lots = [
+        Lot(
+            f"F{i}",
+            "flat",
+            rng.randint(1, 2),
+            thickness_mm=round(rng.uniform(0.3, 2.5) / GRID_MM) * GRID_MM,
+            origin=rng.choice(["offcut", "offcut", "bought"]),
+        )
+        for i in range(1, rng.randint(2, 5))
+    ]
+    if rng.random() < 0.4:
+        thin = rng.uniform(0.4, 1.0)
+        lots.append(
+            Lot(
+                "T1",
+                "taper",
+                rng.randint(1, 2),
+                thin_mm=thin,
+                thick_mm=thin + rng.uniform(0.3, 1.2),
+                length_mm=rng.choice([40.0, 60.0, 90.0, 120.0]),
+                origin=rng.choice(["offcut", "bought"]),
+            )
+        )
+    saw = Saw()
+    if rng.random() < 0.15:
+        lots.append(
+            Lot(
+                "S1",
+                "strip",
+                1,
+                length_mm=rng.choice([257.0, 262.0, 270.0, 400.0]),
+                width_mm=rng.choice([25.0, 40.0]),
+                thickness_mm=20.0,
+                origin=rng.choice(["offcut", "bought"]),
+            )
+        )
+        saw = Saw(settings_deg=(0.5, 1.0), stands_at_deg=rng.choice([None, 0.5]))
+    options = Options(
+        bearing_point=rng.choice(["auto", "corner"]),
+        quantum_mm=GRID_MM,
+        saw=saw,
+        preload_mm=rng.choice([0.1, 0.19, 0.3]),
+        max_pieces=rng.choice([2, 3]),
+    )
+    foot = Foot(
+        rng.choice([89.0, 90.0, 140.0]), rng.choice([90.0, 120.0]), rod_at_mm=rng.choice([(0.0, 0.0), (4.0, -3.0)])
+    )
+    lean = Lean(rng.choice([0.0, rng.uniform(-0.016, 0.016)]), rng.uniform(-0.016, 0.016))
+    tolerance = Tolerance("given", "ratio", rng.choice([1 / 300, 1 / 500]), per_direction=rng.random() < 0.5)
+    return foot, rng.choice([900.0, 1000.0, 1100.0]), lean, tolerance, lots, options
+
+
+@pytest.mark.parametrize("block", range(6))
+def test_search_and_referee_agree(block: int) -> None:
+    compared = 0
+    for seed in range(10 * block, 10 * block + 10):
+        foot, height_mm, lean, tolerance, lots, options = _post(random.Random(seed))
+        if tolerance.holds(lean, height_mm):
+            continue
+        try:
+            referee = best_corners(foot, height_mm, lean, tolerance, lots=lots, options=options)
+        except UsageError:
+            continue  # too large to try everything
+        answer = prescribe(foot, height_mm, lean, tolerance, build_tables(lots, options))
+        if referee is None:
+            assert answer.status == "impossible"
+            assert not answer.within
+        else:
+            assert answer.status == "proven"
+            assert answer.cost.total == pytest.approx(referee.cost, abs=1e-6)
+        compared += 1
+    assert compared >= 3
+
+
+def test_referee_refuses_what_it_can_not_try() -> None:
+    lots = [Lot(f"F{i}", "flat", 3, thickness_mm=0.1 * i) for i in range(1, 30)]
+    with pytest.raises(UsageError, match="too many"):
+        best_corners(
+            Foot(90.0, 90.0),
+            1000.0,
+            Lean(0.01, 0.01),
+            Tolerance("1:100", "ratio", 0.009),
+            lots=lots,
+            options=Options(quantum_mm=0.1),
+        )
+
+
+def test_referee_counts_the_one_piece_once() -> None:
+    lots = [Lot("ONE", "flat", 1, thickness_mm=1.35), Lot("NEW", "flat", 1, thickness_mm=1.35, origin="bought")]
+    asked = (Foot(90.0, 90.0), 1000.0, Lean(0.0, 0.015), Tolerance("1:500", "ratio", 0.002))
+    options = Options(bearing_point="corner")
+    both = best_corners(*asked, lots=lots, options=options)
+    assert both is not None
+    assert sorted(use.lot for pack in both.packs for use in pack.uses) == ["NEW", "ONE"]
+    alone = best_corners(*asked, lots=[replace(lots[0], count=2)], options=options)
+    assert alone is not None
+    assert alone.cost == pytest.approx(both.cost - 30.0)
