@@ -6,6 +6,7 @@ import argparse
 from typing import TYPE_CHECKING, Any
 
 from shimfit import settings
+from shimfit.errors import FileError
 
 if TYPE_CHECKING:
     from shimfit.cli.io import Io
@@ -24,7 +25,20 @@ def open_site(args: argparse.Namespace, io: Io, *, read_only: bool = False) -> S
     site = Site.open(settings.data_file(args.db), read_only=read_only, options=options)
     if site.notice:
         io.talk(f"shimfit: {site.notice}")
+    if not read_only:
+        _back_up(site, io)
     return site
+
+
+def _back_up(site: Site, io: Io) -> None:
+    """The backup on a timer: said when it is written; one that can't be written stops nothing."""
+    try:
+        file = site.back_up()
+    except FileError as error:
+        io.talk(f"shimfit: no backup was written: {error.message}")
+        return
+    if file is not None:
+        io.talk(f"shimfit: backup written to {file}")
 
 
 def units_of(args: argparse.Namespace, io: Io) -> settings.Units:

@@ -407,6 +407,16 @@ class Site:
 
         return remove_sample(self)
 
+    def back_up(self) -> Path | None:
+        """Write a backup when the settings want one and it is due; its file, or None. Raises FileError."""
+        settings = self.settings
+        if self.read_only or settings.backup_days <= 0:
+            return None
+        from shimfit.store.transfer.backup import backup_if_due
+
+        folder = Path(settings.backup_folder) if settings.backup_folder else None
+        return backup_if_due(self.journal, folder, settings.backup_days, self.now())
+
     # ------------------------------------------------------------ for the modules beside this one
 
     def movements(self, before: Sequence[Pack], after: Sequence[Pack]) -> list[Draft]:
