@@ -22,6 +22,7 @@ COMMANDS = (
     "jobs",
     "post",
     "stock",
+    "plan",
     "instrument",
     "record",
     "listen",

@@ -1,0 +1,164 @@
+"""Before the day: what to cut or buy so that nearly every post of a run can be served.
+
+Runs are drawn from the surface's usual fall or from a few bed readings, and each is planned from the box
+with everything that the shop sells beside it. The box comes first by its cost, so what a plan takes from the
+shop is what is missing; the kit is what enough of the drawn runs would take. It is tried on runs that it was
+not made from, and grows until the share of posts served is what was asked.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from shimfit.core.foresight import likely_leans
+from shimfit.core.planning.geometry import PlanPost
+from shimfit.core.planning.plan import Planned, plan
+from shimfit.errors import UsageError
+from shimfit.model import Lean, Lot
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from shimfit.core.packing.options import Options
+    from shimfit.core.planning.program import Solver
+    from shimfit.model import Foot, Tolerance
+
+SHOP_FLATS_MM = (0.5, 1.0, 1.5, 2.0, 3.0, 5.0)
+"""Thicknesses of flat packers that shops keep (common practice, no source)."""
+SHOP_TAPER_MM = (200.0, 0.8, 8.0)
+"""Length, thin and thick edge of a bought taper (common practice, no source)."""
+ALONG_SHARE = 0.5
+"""Spread along the run ÷ usual fall across it: decks fall outwards, along they only wander."""
+ACROSS_SHARE = 0.5
+"""Spread across ÷ usual fall."""
+DRAWN_RUNS = 8
+TRIAL_RUNS = 4
+GROWTHS = 4
+
+
+@dataclass(frozen=True, slots=True)
+class KitLine:
+    """So many of one thing to buy or cut."""
+
+    lot: Lot
+    count: int
+
+    @property
+    def what(self) -> str:
+        """In words."""
+        if self.lot.form == "flat":
+            return f"flat {self.lot.thickness_mm:g} mm"
+        return f"{self.lot.form} {self.lot.thin_mm:g}-{self.lot.thick_mm:g} mm, {self.lot.length_mm:g} mm long"
+
+
+@dataclass(frozen=True, slots=True)
+class Kit:
+    """What to take along beside the box."""
+
+    lines: tuple[KitLine, ...]
+    served_share: float
+    """Share of posts served in the runs that it was tried on (0…1)."""
+    served_without: float
+    """The same from the box alone."""
+
+
+def shop() -> tuple[Lot, ...]:
+    """What a shop usually sells, as lots to choose from (bought, count 1)."""
+    flats = [
+        Lot(f"new {mm:g}", "flat", 1, thickness_mm=mm, origin="bought", note="to buy") for mm in SHOP_FLATS_MM
+    ]
+    length_mm, thin_mm, thick_mm = SHOP_TAPER_MM
+    taper = Lot(
+        "new taper", "taper", 1, length_mm=length_mm, thin_mm=thin_mm, thick_mm=thick_mm, origin="bought"
+    )
+    return (*flats, taper)
+
+
+def leans_from_fall(fall: float, count: int, seed: int) -> tuple[Lean, ...]:
+    """Leans of posts on a surface that usually falls outwards by `fall` (ratio); same seed, same leans."""
+    rng = np.random.default_rng(seed)
+    along = rng.normal(0.0, ALONG_SHARE * abs(fall), count)
+    across = rng.normal(fall, ACROSS_SHARE * abs(fall), count)
+    return tuple(Lean(float(a), float(c)) for a, c in zip(along, across, strict=True))
+
+
+def kit_for(
+    foot: Foot,
+    height_mm: float,
+    tolerance: Tolerance,
+    posts: int,
+    lots: Sequence[Lot],
+    options: Options,
+    solver: Solver,
+    *,
+    fall: float | None = None,
+    read: Sequence[Lean] = (),
+    offered: Sequence[Lot] = (),
+    share: float = 0.95,
+    seed: int = 1,
+) -> Kit:
+    """Kit for a run of so many posts, from the usual fall or a few bed readings (which go before the fall).
+
+    `offered`: what can be bought or cut (counts do not matter); usual shop stock when empty. UsageError
+    without fall and readings, for no posts, and when a lot offered is named like one of the box.
+    """
+    if fall is None and not read:
+        raise UsageError("tell the surface's usual fall, or read a few beds first: a kit is made from one of them")
+    if posts < 1:
+        raise UsageError("a kit is for at least one post")
+    to_buy = tuple(offered) or shop()
+    names = {lot.lot for lot in lots}
+    for lot in to_buy:
+        if lot.lot in names:
+            raise UsageError(f"lot {lot.lot} is in the box and in the shop: give one of them another name")
+    plenty = [replace(lot, count=3 * posts, origin="bought") for lot in to_buy]
+
+    def drawn(run: int) -> list[PlanPost]:
+        where = seed * 1000 + run
+        leans = likely_leans(read, posts, where) if read else leans_from_fall(fall or 0.0, posts, where)
+        return [
+            PlanPost(str(k), foot, height_mm, lean, tolerance) for k, lean in enumerate(leans, start=1)
+        ]
+
+    taken = np.zeros((DRAWN_RUNS, len(plenty)), np.int64)
+    for run in range(DRAWN_RUNS):
+        done = plan(drawn(run), [*lots, *plenty], options, solver, seconds=10.0)
+        taken[run] = _taken(done.planned, plenty)
+    trials = [drawn(DRAWN_RUNS + run) for run in range(TRIAL_RUNS)]
+    without = _served(trials, lots, options, solver)
+    level = share
+    counts = np.ceil(np.quantile(taken, level, axis=0, method="higher")).astype(np.int64)
+    served = _served(trials, _with(lots, plenty, counts), options, solver)
+    for _ in range(GROWTHS):
+        if served >= share:
+            break
+        counts = np.where(taken.max(axis=0) > 0, counts + 1, counts)
+        served = _served(trials, _with(lots, plenty, counts), options, solver)
+    lines = tuple(KitLine(lot, int(n)) for lot, n in zip(to_buy, counts, strict=True) if n)
+    return Kit(lines, served, without)
+
+
+def _with(lots: Sequence[Lot], plenty: Sequence[Lot], counts: Sequence[int]) -> list[Lot]:
+    return [*lots, *(replace(lot, count=int(n)) for lot, n in zip(plenty, counts, strict=True) if n)]
+
+
+def _taken(planned: Sequence[Planned], plenty: Sequence[Lot]) -> list[int]:
+    """Whole pieces of each lot that a plan takes; of tapers the number cut into."""
+    used: dict[str, set[object]] = {lot.lot: set() for lot in plenty}
+    for number, one in enumerate(planned):
+        for at, pack in enumerate(one.packs):
+            for which, piece in enumerate(pack.pieces):
+                if piece.lot in used:
+                    used[piece.lot].add(piece.copy if piece.form != "flat" else (number, at, which))
+    return [len(used[lot.lot]) for lot in plenty]
+
+
+def _served(
+    trials: Sequence[Sequence[PlanPost]], lots: Sequence[Lot], options: Options, solver: Solver
+) -> float:
+    posts = sum(len(trial) for trial in trials)
+    left_out = sum(len(plan(trial, lots, options, solver, seconds=10.0).unsolved) for trial in trials)
+    return 1.0 - left_out / posts
