@@ -38,7 +38,7 @@ def record_pdf(record: RunRecord, paper: str = "a4") -> bytes:
     with Sheet(paper_named(paper), title=title, subject=subject, made=record.made) as sheet:
         _Document(sheet, record).draw()
         sheet.attach("record.csv", record_csv(record).encode(), "text/csv")
-        data = json.dumps(record_json(record), ensure_ascii=False, allow_nan=False, indent=1)
+        data = json.dumps(record_json(record), ensure_ascii=False, allow_nan=False)
         sheet.attach("record.json", data.encode(), "application/json")
         return sheet.finished()
 
