@@ -95,6 +95,19 @@ def capture(data: bytes) -> None:
     stream.view(end_s)
 
 
+def problem(data: bytes) -> None:
+    """A plan's problem in a file: what was taken is measurable all through."""
+    from shimfit.workflow.plan import read_problem
+
+    posts, lots, options = read_problem(json_object(data))
+    for post in posts:
+        finite(post.height_mm)
+        finite(post.tolerance.allowed_top_mm(post.height_mm))
+    for lot in lots:
+        finite(lot.thickness_mm or lot.thick_mm or 0.0)
+    finite(options.preload_mm)
+
+
 def answer(data: bytes) -> None:
     """An answer in an event: what the log lets in can be read back, and printed with finite figures."""
     from shimfit.contract import prescription_from_json
@@ -180,7 +193,8 @@ def printed(data: bytes) -> None:
 
 
 DOORS: dict[str, Door] = {
-    door.__name__: door for door in (entry, length, stock, dialect, events, capture, answer, logged, printed)
+    door.__name__: door
+    for door in (entry, length, stock, dialect, events, capture, problem, answer, logged, printed)
 }
 
 
@@ -244,6 +258,36 @@ def sealed(row: dict[str, Any]) -> bytes:
     return json.dumps(row | {"hash": event.computed_hash()}).encode()
 
 
+PROBLEM: dict[str, Any] = {
+    "schema": 1,
+    "posts": [
+        {
+            "id": "3",
+            "foot_along_mm": 90,
+            "foot_across_mm": 90.0,
+            "height_mm": 1000,
+            "slope_along": 0.01,
+            "slope_across": -0.004,
+            "tolerance": "1:500",
+            "rod_hole_mm": 14,
+            "per_direction": False,
+            "rod_at_mm": [0, 0],
+        }
+    ],
+    "stock": [
+        {"lot": "F1", "form": "flat", "count": 4, "thickness_mm": 0.5},
+        {"lot": "T1", "form": "taper", "count": 1, "length_mm": 200, "thin_mm": 0.5, "thick_mm": "6"},
+        {"lot": "S1", "form": "strip", "count": 1, "length_mm": 900, "width_mm": 60, "thickness_mm": 18},
+    ],
+    "saw": {"kerf_mm": 2.5, "settings_deg": [0.5, 1.0], "hold_mm": 250, "min_thin_mm": 0.8},
+    "options": {
+        "layout": "corners",
+        "max_pieces": 3,
+        "bearing_mm": 32,
+        "bearing_point": "auto",
+        "clamp": {"preload_mm": 0.19},
+    },
+}
 STOCK = b"""lot,form,material,count,length_mm,width_mm,thickness_mm,thin_mm,thick_mm,origin,note
 F1,flat,hdpe,4,,,1.5,,,bought,
 T1,taper,oak,2,200,40,,0.5,6,offcut,"dry, straight"
@@ -261,6 +305,7 @@ SEEDS: dict[str, list[bytes]] = {
     ],
     "events": [sealed(EVENT)],
     "capture": [XDR * 5, b"# shimfit capture 1\n@0.5 %d\n" % len(XDR) + XDR + b"\n!1.0 closed\n"],
+    "problem": [json.dumps(PROBLEM).encode()],
     "answer": [json.dumps(ANSWER).encode()],
     "logged": [json.dumps({"events": LOGGED}).encode()],
 }

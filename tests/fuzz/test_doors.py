@@ -149,6 +149,7 @@ CASES = {
     "stock": STOCKS,
     "dialect": st.lists(st.sampled_from(TOML_PARTS), max_size=8).map(lambda parts: "\n".join(parts).encode()),
     "events": meddled(json.dumps(doors.EVENT)),
+    "problem": meddled(json.dumps(doors.PROBLEM)),
     "answer": meddled(json.dumps(doors.ANSWER)),
     "logged": meddled(json.dumps({"events": doors.LOGGED})),
     "capture": STREAMS | STREAMS.map(lambda data: b"# shimfit capture 1\n" + data),
