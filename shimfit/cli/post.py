@@ -116,16 +116,16 @@ def run_read(args: argparse.Namespace, io: Io) -> int:
         else:
             logged = site.log_reading(place, args.entry, asked, sure=args.sure)
         if args.mid is not None:
-            site.log_reading(
-                place, args.mid, Asked(mid=True, instrument=args.instrument, by=args.by), sure=True
-            )
+            half = Asked(mid=True, instrument=args.instrument, by=args.by)
+            bowed = site.log_reading(place, args.mid, half, sure=True).message
         words = getattr(understood, "words", "")
+        message = logged.message if args.mid is None else f"{logged.message}; {bowed}"
         told: dict[str, Any] = {
             "place": str(place),
             "entry": args.entry,
             "understood": words,
             "state": str(logged.post.state),
-            "message": logged.message,
+            "message": message,
         }
         if args.json:
             from shimfit.contract import prescription_to_json, reading_to_json
@@ -139,7 +139,7 @@ def run_read(args: argparse.Namespace, io: Io) -> int:
                 )
             io.json(told)
         else:
-            _say_post(site, place, words, logged.message, io)
+            _say_post(site, place, words, message, io)
         over = logged.verdict is not None and logged.verdict.decision == "out"
         stuck = logged.prescription is not None and logged.prescription.status in ("impossible", "gave-up")
         return Exit.OVER if over or stuck else Exit.DONE

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from shimfit.contract import prescription_to_json, reading_to_json
+from shimfit.core.bow import Bow, bow
 from shimfit.entry import Incomplete, Refused, Understood
 from shimfit.errors import EntryError
 from shimfit.model import PostState, Reading, Seat, Stage
@@ -144,12 +145,14 @@ def _reading_of(site: Site, post: PostRecord, heard: Understood, asked: Asked) -
     from shimfit.workflow.doubt import counted
 
     name = asked.instrument or site.settings.instrument or None
-    part = counted(heard, post.height_mm, site.box().instrument(name) if name else None)
+    # At half height the offset is that of the post's middle, read over half the height.
+    reach_mm = post.height_mm / 2 if asked.mid else post.height_mm
+    part = counted(heard, reach_mm, site.box().instrument(name) if name else None)
     return Reading(
         text=heard.text.strip(),
         slope_along=part.slope_along,
         slope_across=part.slope_across,
-        height_mm=post.height_mm,
+        height_mm=reach_mm,
         stage=stage_of(post, asked),
         u_along=part.u_along,
         u_across=part.u_across,
@@ -192,9 +195,35 @@ def _log_gauge(site: Site, place: Place, heard: Understood) -> Logged:
     return Logged(place, nothing, post, post.prescription, post.verdict, said)
 
 
+def bow_of(post: PostRecord) -> Bow | None:
+    """Bow by the latest reading at half height and how the post stands now; None when one is missing."""
+    half = next((one for one in reversed(post.readings) if one.stage == "mid" and one.lean), None)
+    full = post.reading
+    if half is None or half.lean is None or full is None or full.lean is None:
+        return None
+    doubts = [
+        None if one.u_along is None or one.u_across is None else (one.u_along, one.u_across)
+        for one in (full, half)
+    ]
+    return bow(full.lean, half.lean, post.height_mm, doubts[0], doubts[1])
+
+
+def bow_words(post: PostRecord) -> str | None:
+    """The bow in a sentence, kept and never packed for; None when nothing was read at half height."""
+    found = bow_of(post)
+    if found is None:
+        return None
+    if found.is_sure is False:
+        return f"straight within what was read ({found.size_mm:.1f} mm)"
+    along = f"{abs(found.along_mm):.1f} mm {'next' if found.along_mm >= 0 else 'prev'}"
+    across = f"{abs(found.across_mm):.1f} mm {'out' if found.across_mm >= 0 else 'house'}"
+    return f"bowed, its middle stands {along} and {across} off the line: kept, not packed for"
+
+
 def _message(reading: Reading, post: PostRecord, answer: Prescription | None) -> str:
     if reading.stage == "mid":
-        return "logged at half height"
+        told = bow_words(post)
+        return "logged at half height" + (f": {told}" if told else "")
     if post.reading is None:
         missing = "out/house" if reading.slope_across is None else "next/prev"
         return f"logged as half: {missing} is still to be read"

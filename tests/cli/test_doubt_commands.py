@@ -1,0 +1,99 @@
+"""Instruments, two faces, half height, take-up and crushing, as they are used by command."""
+
+from __future__ import annotations
+
+import pytest
+
+NEW_RUN = "run new lake/walk --length 3600 --every 1200 --foot 90x90mm --height 1000mm --tolerance 1:500"
+
+
+@pytest.fixture
+def lake(shimfit):
+    shimfit("job new lake")
+    shimfit(NEW_RUN)
+    shimfit("stock import fixtures/stock/boardwalk_box.csv")
+    return shimfit
+
+
+def test_an_instrument_that_cannot_decide_the_tolerance_is_said_when_it_is_entered(lake) -> None:
+    # check_values 1.16: a stated 0.1 deg is u = 1.745/√3 = 1.008 mm/m, hardly enough for 2 mm/m.
+    said = lake("instrument add clamp --kind inclinometer --accuracy 0.1deg").out
+    assert "hardly" in said
+    assert "caution" not in lake("instrument add level-A --accuracy 0.2mm/m").out
+
+
+def test_the_zero_found_end_for_end_is_taken_off_and_its_doubt_is_smaller(lake) -> None:
+    lake("instrument add level-A --accuracy 0.5mm/m")
+    plain = lake("read", "lake/walk/1", "4mm n 8mm o", "--instrument", "level-A", "--json").json["reading"]
+    # By hand: faces 3 and 1 mm/m along, both 1 mm/m across: zero (3 - 1)/2 = 1 along, 0 across.
+    zero = lake(
+        "instrument", "check", "level-A", "3mm n 1mm o", "1mm n 1mm o", "--height", "1m", "--json"
+    ).json["zero"]
+    assert zero["slope_along"] == pytest.approx(0.001)
+    assert zero["slope_across"] == pytest.approx(0.0, abs=1e-12)
+    turned = lake("read", "lake/walk/2", "4mm n 8mm o", "--instrument", "level-A", "--json").json["reading"]
+    assert turned["slope_along"] == pytest.approx(0.003)
+    assert turned["u_along"] < plain["u_along"]
+    assert turned["text"] == "4mm n 8mm o"
+
+
+def test_two_faces_give_one_reading_and_a_face_that_was_not_turned_is_refused(lake) -> None:
+    lake("instrument add level-A --accuracy 0.5mm/m")
+    ran = lake(
+        "read", "lake/walk/1", "9mm n 1mm o", "--turned", "5mm n 1mm o", "--instrument", "level-A", "--json"
+    )
+    assert ran.json["reading"]["slope_along"] == pytest.approx(0.007)
+    log = lake("record lake/walk --json").json["log"]
+    again = lake("read", "lake/walk/2", "9mm n 1mm o", "--turned", "9mm n 1mm o", "--instrument", "level-A")
+    assert again.code in (0, 2)
+    if again.code == 2:
+        assert lake("record lake/walk --json").json["log"] == log
+
+
+def test_a_reading_at_half_height_shows_the_bow_and_packs_nothing_for_it(lake) -> None:
+    ran = lake("read", "lake/walk/1", "10mm n 0", "--mid", "9mm n 0", "--json")
+    # By hand: half way up the line stands 5 mm off; the middle was read at 9 mm: bowed 4 mm towards next.
+    assert "bowed" in ran.json["message"]
+    assert "4.0 mm next" in ran.json["message"]
+    assert ran.json["answer"]["lean"]["top_along_mm"] == pytest.approx(10.0)
+
+
+def test_take_up_is_learned_told_counted_in_undone_and_forgotten(lake) -> None:
+    first = lake("read", "lake/walk/1", "12mm n 12mm o", "--json").json["answer"]
+    assert first["take_up"] == pytest.approx(0.9)
+    gaps = first["gap_mm"]
+    assert (
+        sum(pack["need_mm"] for pack in first["packs"])
+        >= sum(gaps[pack["seat"]] for pack in first["packs"]) - 0.5
+    )
+    lake("read", "lake/walk/1", "4mm n 4mm o", "--sure")
+    known = lake("job takeup lake --json").json["materials"]
+    assert known
+    assert all(one["take_up"] < 0.9 for one in known)
+    assert "counted in" in lake("job takeup lake").out
+    lake("undo lake")
+    lake("undo lake")
+    assert lake("job takeup lake --json").json["materials"] == []
+    lake("redo lake")
+    lake("job takeup lake --reset")
+    assert lake("job takeup lake --json").json["materials"] == []
+
+
+def test_packs_that_the_clamp_would_crush_are_said_with_the_area_they_need(lake) -> None:
+    quiet = lake("read", "lake/walk/1", "9mm n 13mm o", "--json").json["answer"]["cautions"]
+    lake("settings", "timber", "Hem-Fir")
+    lake("settings torque_nm 40")
+    said = lake("read", "lake/walk/2", "9mm n 13mm o", "--json").json["answer"]["cautions"]
+    assert not any("too small" in one for one in quiet)
+    assert any("too small" in one and "mm²" in one for one in said)
+
+
+def test_a_foot_that_rocks_gets_the_feeler_at_the_corner_that_hangs(lake) -> None:
+    firm = lake("read", "lake/walk/1", "9mm n 13mm o", "--json").json["answer"]
+    rocks = lake("read", "lake/walk/2", "9mm n 13mm o", "--rocks", "prev-out=0.8mm", "--json").json["answer"]
+
+    def need(answer, seat: str) -> float:
+        return next(pack["need_mm"] for pack in answer["packs"] if pack["seat"] == seat)
+
+    assert need(rocks, "prev-out") - need(firm, "prev-out") == pytest.approx(0.8, abs=0.35)
+    assert lake("read", "lake/walk/3", "9mm n 0", "--rocks", "next=1mm").code == 2
