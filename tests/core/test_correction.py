@@ -11,7 +11,7 @@ from shimfit.core.correction import exact_change, packs_now, predicted_shift_mm,
 from shimfit.core.foot import gap_plane
 from shimfit.core.resting import rest_packs
 from shimfit.errors import EntryError
-from shimfit.model import CORNERS, Change, Foot, Lean, Seat, Tolerance
+from shimfit.model import CORNERS, Change, Foot, Lean, Seat, Tolerance, seat_by_signs
 
 FOOT = Foot(100, 100)
 TIGHT = Tolerance("1:500", "ratio", 0.002)
@@ -116,6 +116,41 @@ def test_one_correction_plumbs_any_post_on_any_packs(foot, seed):
     assert after.rock_mm < 0.025
     for pack in answer.packs:
         assert pack.made_mm > 0.0
+
+
+MIRROR_ALONG = {seat: seat_by_signs(-seat.sign_along, seat.sign_across) for seat in Seat}
+SWAP = {seat: seat_by_signs(seat.sign_across, seat.sign_along) for seat in Seat}
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.lists(st.floats(0.0, 3.0), min_size=4, max_size=4),
+    st.floats(-0.01, 0.01),
+    st.floats(-0.01, 0.01),
+    st.floats(0.6, 1.6),
+)
+def test_mirror_images_swapped_axes_and_inches_change_alike(thicknesses, along, across, ratio):
+    foot = Foot(90.0, 90.0 * ratio)
+    now = {seat: round(t, 2) for seat, t in zip(CORNERS, thicknesses, strict=True)}
+
+    def totals(foot, reading, now):
+        packs = packs_now(foot, now)
+        standing = standing_on(foot, reading, packs, 0.05)
+        return standing, {seat: standing.want_at_mm(seat) for seat in Seat}
+
+    standing, wants = totals(foot, Lean(along, across), now)
+    _, mirrored = totals(foot, Lean(-along, across), {MIRROR_ALONG[s]: t for s, t in now.items()})
+    turned = Foot(foot.across_mm, foot.along_mm)
+    _, swapped = totals(turned, Lean(across, along), {SWAP[s]: t for s, t in now.items()})
+    for seat in Seat:
+        assert mirrored[MIRROR_ALONG[seat]] == pytest.approx(wants[seat], abs=1e-8)
+        assert swapped[SWAP[seat]] == pytest.approx(wants[seat], abs=1e-8)
+    assert min(wants.values()) == pytest.approx(0.0, abs=1e-9)
+    inch = Foot(foot.along_mm / 25.4, foot.across_mm / 25.4, rod_hole_mm=0.5)
+    packs = packs_now(inch, {s: t / 25.4 for s, t in now.items()})
+    scaled = standing_on(inch, Lean(along, across), packs, 0.05 / 25.4)
+    assert scaled.wanted.slope_along == pytest.approx(standing.wanted.slope_along, abs=1e-9)
+    assert scaled.wanted.slope_across == pytest.approx(standing.wanted.slope_across, abs=1e-9)
 
 
 def test_a_corner_that_hangs_gets_its_feeler():
