@@ -90,7 +90,7 @@ def test_saw_settings_marks_and_caution_stand_in_it():
         "at 2 saw settings: 0.50°, 1.00°",
         "Strip S2: 2 pieces, 311.0 mm left over",
         "NOT SERVED from this box: post 99",
-        "Taper T1, piece 2",
+        "T1 no. 2 30.4 post 2 next-out 1.00",
         "S2-r1 strip, 1×: length 311.0, width 60.0, thickness 18.0 mm",
         "Never hold a small offcut by hand near the blade",
         "Packs: 12, for 4 posts; 1 stand without. To saw: 4 pieces",
@@ -161,3 +161,17 @@ def test_marks_in_inches_are_the_nearest_thirty_second(mm, said):
 
 def test_marks_in_millimetres():
     assert mark(29.44, "mm") == "29.4"
+
+
+def test_tapers_are_listed_by_piece_and_mark_with_what_is_trimmed():
+    plan = plan_of(3)
+    plan["posts"][0]["packs"][0]["pieces"][0] |= {"mark_mm": 72.9, "trim_tip_mm": 40.9}
+    text = text_of(cut_sheet_pdf(plan, FACTS))
+    assert text.index("T1 no. 1 31.4 post 3") < text.index("T1 no. 1 72.9 post 1 next-out 1.00 40.9")
+    assert "T1 no. 1 to mark 72.9, tip trimmed by 40.9" in text
+
+
+def test_a_plan_without_wedges_says_that_nothing_is_sawn():
+    plan = plan_of(1)
+    plan["cuts"] = []
+    assert "Nothing to saw." in text_of(cut_sheet_pdf(plan, FACTS))

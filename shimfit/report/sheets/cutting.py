@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from typing import TYPE_CHECKING, Any
 
+from shimfit.core.stock import natural_key
 from shimfit.model import Face
 from shimfit.report import words
 from shimfit.report.pdf.page import Box, ascent, leading
@@ -12,7 +13,7 @@ from shimfit.report.pdf.page import Box, ascent, leading
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from shimfit.model import Pack, Piece
+    from shimfit.model import Pack
     from shimfit.report.pdf.page import Sheet
     from shimfit.report.sheets import SheetFacts
 
@@ -93,10 +94,10 @@ class CutSheet:
         settings = list(dict.fromkeys(cut["saw_deg"] for cut in cuts))
         sawn = sum(len(cut["pieces"]) for cut in cuts)
         served = sum(bool(post["packs"]) for post in posts)
+        sawing = f"To saw: {sawn} pieces at {len(settings)} saw settings{_listed(settings)}."
         self._say(
-            f"Packs: {len(packs)}, for {served} posts; {len(posts) - served} stand without. To "
-            f"saw: {sawn} pieces at {len(settings)} saw settings{_listed(settings)}. "
-            f"All lengths in {self.unit}."
+            f"Packs: {len(packs)}, for {served} posts; {len(posts) - served} stand without. "
+            f"{sawing if sawn else 'Nothing to saw.'} All lengths in {self.unit}."
         )
         unsolved = [str(name) for name in plan.get("unsolved", ())]
         if unsolved:
@@ -204,38 +205,25 @@ class CutSheet:
         self.sheet.line(*corners[1], *corners[2], wide=0.25)
 
     def _tapers(self, packs: Sequence[tuple[str, Pack]]) -> None:
-        groups: defaultdict[tuple[str, int], list[tuple[str, Pack, Piece]]] = defaultdict(list)
-        for post, pack in packs:
-            for piece in pack.pieces:
-                if piece.form == "taper":
-                    groups[piece.lot, piece.copy or 0].append((post, pack, piece))
-        if not groups:
+        uses = [(post, pack, piece) for post, pack in packs for piece in pack.pieces if piece.form == "taper"]
+        if not uses:
             return
         self._title("Tapers: marks from the original thin end")
         self._say("Push the taper in until the mark meets the post's face; cut flush after tightening.", FINE)
-        columns = (
-            ("", 7.0),
-            ("goes to", 48.0),
-            ("mark", 34.0),
-            ("thickness there", 28.0),
-            ("trim off the tip", 34.0),
-        )
-        for (lot, copy), uses in groups.items():
-            self._keep(16.0)
-            self.y += 1.5
-            self._say(f"Taper {lot}" + (f", piece {copy}" if copy else ""), bold=True)
-            uses.sort(key=lambda use: use[2].mark_mm or 0.0)
-            rows = [
-                (
-                    _TICK,
-                    self._place(f"{post}/{pack.seat.value}"),
-                    words.mark(piece.mark_mm, self.facts.units) if piece.mark_mm is not None else "–",
-                    self._thick(piece.thickness_mm),
-                    words.mark(piece.trim_tip_mm, self.facts.units) if piece.trim_tip_mm > 0 else "–",
-                )
-                for post, pack, piece in uses
-            ]
-            self._table(columns, rows)
+        uses.sort(key=lambda use: (natural_key(use[2].lot), use[2].copy or 0, use[2].mark_mm or 0.0))
+        rows = [
+            (
+                _TICK,
+                f"{piece.lot} no. {piece.copy}" if piece.copy else piece.lot,
+                words.mark(piece.mark_mm, self.facts.units) if piece.mark_mm is not None else "–",
+                self._place(f"{post}/{pack.seat.value}"),
+                self._thick(piece.thickness_mm),
+                words.mark(piece.trim_tip_mm, self.facts.units) if piece.trim_tip_mm > 0 else "–",
+            )
+            for post, pack, piece in uses
+        ]
+        heads = ("", "taper", "mark", "goes to", "thickness there", "trim off the tip")
+        self._table(tuple(zip(heads, (7.0, 30.0, 34.0, 48.0, 28.0, 34.0), strict=True)), rows)
 
     def _flats(self, packs: Sequence[tuple[str, Pack]]) -> None:
         groups: defaultdict[tuple[str, float], list[str]] = defaultdict(list)

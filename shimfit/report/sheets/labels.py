@@ -81,5 +81,6 @@ def _piece_text(piece: Piece, units: Units) -> str:
         return f"{piece.lot} {thin}–{thick}"
     which = f"{piece.lot} no. {piece.copy}" if piece.copy else piece.lot
     if piece.mark_mm is not None:
-        return f"{which} to mark {words.mark(piece.mark_mm, units)}"
+        trimmed = f", tip trimmed by {words.mark(piece.trim_tip_mm, units)}" if piece.trim_tip_mm > 0 else ""
+        return f"{which} to mark {words.mark(piece.mark_mm, units)}{trimmed}"
     return f"{which} {words.length(piece.thickness_mm, units, digits)}"
