@@ -303,7 +303,8 @@ def step(number: Number, unit: LeanUnit, qualifier: Qualifier | None, settings: 
     """What a reading tells apart, in `unit`: the tape's graduation, finer where finer was typed.
 
     Strong and shy part a graduation into more places (shy, on, strong), so the step is half of it. A decimal
-    shows its own last place, but a tape that shows whole tenths is still read to its graduation.
+    shows its own last place, but no eye parts a graduation finer than in quarters: who reads a caliper sets
+    its graduation. (Common practice, no source.)
     """
     last_place = Fraction(1, 10**number.places)
     if unit == "deg":
@@ -315,7 +316,7 @@ def step(number: Number, unit: LeanUnit, qualifier: Qualifier | None, settings: 
         return graduation / 2
     if number.form in ("fraction", "mixed"):
         return min(graduation, Fraction(1, number.denominator))
-    return min(graduation, last_place)
+    return min(graduation, max(last_place, graduation / 4))
 
 
 def _said(value: Fraction) -> str:

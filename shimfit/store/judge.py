@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from shimfit.core.uncertainty.budget import Term
 from shimfit.core.uncertainty.decision import decide
-from shimfit.core.uncertainty.repeats import combine
+from shimfit.core.uncertainty.repeats import agree, combine
 from shimfit.model import PostState
 
 if TYPE_CHECKING:
@@ -26,7 +26,8 @@ def together(readings: Sequence[Reading]) -> Reading:
     """Repeat readings of a post that nothing was changed at, as one: what they share never averages away.
 
     Each direction is the weighted mean with the doubt of the mean (`core.uncertainty.combine`); the rest is
-    the latest reading's. Where a reading's doubt is not known, the latest reading alone counts.
+    the latest reading's. The latest reading alone counts where a doubt is not known, and where the readings
+    can't be of one lean (`core.uncertainty.agree`): then something moved that nobody logged.
     """
     latest = readings[-1]
     along = _mean([(one.slope_along, one.u_along, one.u_own_along) for one in readings])
@@ -50,7 +51,9 @@ def _mean(
 ) -> tuple[float, float] | None:
     """(slope, u) of one direction; an own part that is not told counts as shared by all readings."""
     known = [(slope, u, own or 0.0) for slope, u, own in parts if slope is not None and u is not None]
-    if len(known) != len(parts):
+    if len(known) != len(parts) or not agree(
+        [slope for slope, _, _ in known], [own or u for _, u, own in known]
+    ):
         return None
     shared = max(math.sqrt(max(0.0, u * u - own * own)) for _, u, own in known)
     mean = combine([slope for slope, _, _ in known], [own for _, _, own in known], [Term("accuracy", shared)])

@@ -13,6 +13,7 @@ from shimfit.core.uncertainty import (
     FaceReading,
     Term,
     Zero,
+    agree,
     budget,
     combine,
     from_quoted,
@@ -149,6 +150,13 @@ def test_readings_that_scatter_count_as_they_scatter():
 def test_the_finer_reading_weighs_more():
     both = combine([0.0010, 0.0014], [0.0001, 0.0002])
     assert both.slope == pytest.approx((0.0010 * 4 + 0.0014) / 5)
+
+
+def test_readings_of_one_lean_agree():
+    assert agree([0.0010, 0.0018], [0.0003, 0.0003])
+    assert not agree([0.0017, 0.0005], [0.0001, 0.0001])
+    assert agree([0.001], [0.0])
+    assert not agree([0.0010, 0.0011], [0.0, 0.0])
 
 
 def test_equal_readings_without_doubt_of_their_own():

@@ -29,7 +29,7 @@ from shimfit.core.uncertainty.decision import (
     u_of_magnitude,
 )
 from shimfit.core.uncertainty.disk import inside_disk, inside_interval, inside_square, normal_below
-from shimfit.core.uncertainty.repeats import Repeated, combine
+from shimfit.core.uncertainty.repeats import Repeated, agree, combine
 from shimfit.core.uncertainty.reversal import (
     FaceReading,
     Reversal,
@@ -52,6 +52,7 @@ __all__ = [
     "Term",
     "Zero",
     "advise",
+    "agree",
     "budget",
     "combine",
     "decide",

@@ -10,6 +10,7 @@ from typing import Final
 from shimfit.core.uncertainty.budget import Budget, Term, budget
 from shimfit.errors import InternalError
 
+_SURE: Final = 3.0
 _SAME: Final = 1e-12
 """Slopes this near came from the same typed number."""
 
@@ -57,6 +58,18 @@ def combine(slopes: Sequence[float], u_own: Sequence[float], shared: Sequence[Te
             own = max(own, finest)
     name = "repeat" if n > 1 else "reading"
     return Repeated(mean, budget((Term(name, own), *shared)), n, spread)
+
+
+def agree(slopes: Sequence[float], u_own: Sequence[float]) -> bool:
+    """True when the readings can be of one and the same lean: none is further than 3 u from the last one.
+
+    u = the two readings' own doubts together. Where they don't agree something moved in between, and the
+    last one counts alone.
+    """
+    return all(
+        abs(slope - slopes[-1]) <= _SURE * math.hypot(u, u_own[-1]) + _SAME
+        for slope, u in zip(slopes, u_own, strict=True)
+    )
 
 
 def _sample_deviation(values: Sequence[float]) -> float:
