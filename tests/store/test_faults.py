@@ -424,6 +424,20 @@ def test_a_flipped_bit_never_passes_unseen(worn):
     assert seen.count("found") > 20
 
 
+def test_a_damaged_index_is_found_although_every_event_is_whole(worn):
+    """SQLite finds a run's events by it: a reading could be passed over although the chain is whole."""
+    data, events, copy = worn
+    damaged = bytearray(data)
+    for page in range(0, len(data), 4096):
+        at = data.find(b"jettyeast", page, page + 4096)
+        if data[page] == 0x0A and at > 0:
+            damaged[at : at + 9] = b"jettywest"
+            break
+    assert damaged != data
+    copy.write_bytes(damaged)
+    assert _open_damaged(copy, events) == "found"
+
+
 def test_an_io_error_is_told_in_a_sentence(crew, monkeypatch):
     anna = crew().lay_out()
 
