@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from shimfit.wire.inclinometer import Snapshot, Taken
 
 LOOKS_PER_SECOND = 20
+READY = "it stands still: Space logs it, or type"
 
 
 class Sensor(Protocol):
@@ -64,6 +65,6 @@ def look(sensor: Sensor) -> Live:
     """Take one look."""
     seen = sensor.snapshot()
     if seen.banner is None:
-        return Live(seen.lean, seen.words, "", seen.taken)
+        return Live(seen.lean, READY if seen.taken else seen.words, "", seen.taken)
     age = f", last value {seen.age_s:.0f} s ago" if seen.age_s is not None else ""
     return Live(None, seen.words, f"SENSOR: {seen.banner}{age}. Typing goes on.", None)

@@ -89,7 +89,7 @@ def test_a_doubtful_entry_wants_a_second_enter(app_on, running, wait_for) -> Non
         app = app_on()
         async with running(app, 80, 24) as hand:
             await hand.enter("3n2i")
-            await hand.sees("Enter again")
+            await hand.sees("Enter")
             assert app.desk.record.readings == ()
             await hand.press("enter")
             assert len(app.desk.record.readings) == 1

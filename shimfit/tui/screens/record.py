@@ -74,7 +74,7 @@ class RecordScreen(Page):
 
     def default_hint(self) -> str:
         """How to hand it over."""
-        return "off at the top: before, after. e writes the record to a file"
+        return "off at the top, before and after"
 
     def keys(self) -> Sequence[Tap]:
         """What can be done from here."""

@@ -66,7 +66,7 @@ class StockScreen(Page):
         lots = self._lots()
         if not lots:
             return ""
-        return "o: out of the marked lot   a: add   ^Z takes it back"
+        return "the marked lot ran out? o, ^Z undoes"
 
     def keys(self) -> Sequence[Tap]:
         """What can be done from here."""

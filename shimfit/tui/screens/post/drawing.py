@@ -13,7 +13,7 @@ from shimfit.tui.pictures.canvas import Canvas
 from shimfit.tui.pictures.foot_plan import foot_plan
 from shimfit.tui.pictures.numerals import HEIGHT, STACKED_HEIGHT, numerals, stacked
 from shimfit.tui.pictures.run_picture import strip
-from shimfit.tui.screens.post.room import answer_rows, said_rows
+from shimfit.tui.screens.post.room import LEAST_PLAN_ROWS, answer_rows, said_rows
 from shimfit.tui.screens.post.sight import in_order
 from shimfit.tui.telling import state_word
 from shimfit.tui.wrapping import wrapped
@@ -145,6 +145,8 @@ def _pack_figure(sight: Sight, pack: PackLine, room: Room, width: int, height: i
     last = pack.changed or pack.short
     if room.squat and not pack.changed and sight.words is not None and sight.record is not None:
         last = f"allowed {sight.words.allowed(sight.record)}"
+        if "cut tip" in pack.short:  # to be done before it goes in, so it may not be missed
+            last = f"cut tip {pack.short.partition('cut tip ')[2].partition(' ')[0]}"
     where = pack.where if len(pack.where) <= width - x else pack.where.rpartition(" ")[0]
     for y, row in enumerate((unit, where, last)):
         canvas.put(x, top + y, row[: max(0, width - x)], "strong" if y == 1 else "")
@@ -167,7 +169,7 @@ def _side_sign(pack: PackLine, glyphs: Glyphs) -> Canvas:
 def plan(sight: Sight, width: int, height: int) -> Canvas:
     """The foot with its packs, or with the lean that is being typed."""
     record = sight.record
-    if record is None or height < 3:
+    if record is None or height < (LEAST_PLAN_ROWS if sight.packs else 3):
         return Canvas(width, height)
     return _foot(sight, record, min(width, WIDEST_PLAN), min(height, TALLEST_PLAN))
 

@@ -48,7 +48,7 @@ class LiveTarget:
             return with_mark(scene, None, allowed_mm, sight.glyphs, live.word)
         off = words.off(live.lean, record)
         return with_mark(
-            scene, top_mm, allowed_mm, sight.glyphs, off, what_to_raise(live.lean, record, words)
+            scene, top_mm, allowed_mm, sight.glyphs, off, what_to_raise(live.lean, record, words, width)
         )
 
     def _backdrop(self, sight: Sight, words: Words, allowed_mm: float, width: int, height: int) -> Backdrop:
@@ -68,7 +68,7 @@ class LiveTarget:
         return self._scene
 
 
-def what_to_raise(lean: Lean, record: PostRecord, words: Words) -> str:
+def what_to_raise(lean: Lean, record: PostRecord, words: Words, width: int) -> str:
     """How much is left to raise each low edge: slope x side of the foot, turning about the other edge."""
     parts = []
     for face, slope, side_mm in (
@@ -77,5 +77,10 @@ def what_to_raise(lean: Lean, record: PostRecord, words: Words) -> str:
     ):
         rise_mm = abs(slope) * side_mm
         if rise_mm >= LEAST_RISE_MM:
-            parts.append(f"{words.names[face].upper()} {lengths.fine(rise_mm, words.units)}")
-    return "raise " + ", ".join(parts) if parts else "leave it so"
+            told = lengths.thickness(round(rise_mm, 1), words.units).removesuffix(" mm")
+            parts.append(f"{words.names[face].upper()} {told}")
+    if not parts:
+        return "leave it so"
+    unit = " mm" if words.units == "mm" else ""
+    told = f"raise {' '.join(parts)}{unit}"
+    return told if len(told) <= width else f"{' '.join(parts)}{unit}"

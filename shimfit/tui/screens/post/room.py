@@ -81,7 +81,8 @@ def share_out(sight: Sight, room: Room) -> Shares:
     shared = (3 if room.squat else 5) + room.echo + room.banner + (PAD_ROWS if room.pad else 0)
     body = room.rows - shared
     left = body - said - big
-    plan = LEAST_PLAN_ROWS if left >= answer + LEAST_PLAN_ROWS or not sight.packs else 0
+    # Remarks give way to the plan; packs do not.
+    plan = LEAST_PLAN_ROWS if left >= len(sight.packs) + LEAST_PLAN_ROWS else 0
     return Shares(said, big, max(0, min(answer, left - plan)))
 
 

@@ -191,7 +191,7 @@ class PostScreen(Page):
         if sight.run is None or sight.record is None:
             return "Enter: the sample job   F5: your own"
         if sight.live is not None:
-            return f"{sight.live.word}: Space takes it, or type"
+            return sight.live.word
         if not self.desk.settings.hints:
             return ""
         example = "3/8n1/2o" if sight.run.units == "inch" else "9n13o"
