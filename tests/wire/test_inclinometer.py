@@ -192,7 +192,6 @@ def test_a_device_that_is_not_there_yet_is_waited_for(tmp_path, monkeypatch):
 
 
 def test_a_silent_link_is_stale_then_closed_and_opened_again(monkeypatch):
-    monkeypatch.setattr(inclinometer, "SILENT_S", 1.5)
     monkeypatch.setattr(inclinometer, "BACK_OFF_S", (0.01,))
     with (
         socket.create_server(("127.0.0.1", 0)) as server,
@@ -206,6 +205,7 @@ def test_a_silent_link_is_stale_then_closed_and_opened_again(monkeypatch):
             wait_for(lambda: sensor.snapshot().state is WatchState.STALE)
             assert sensor.snapshot().lean is None
             assert "cable" in sensor.snapshot().words
+            monkeypatch.setattr(inclinometer, "SILENT_S", 0.5)
             second, _ = server.accept()
         with second:
             for _ in range(5):

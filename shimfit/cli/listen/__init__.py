@@ -18,6 +18,7 @@ EPILOG = """\
   shimfit listen post3.cap --json            the same again, from the capture
   shimfit listen --reversal face1.cap face2.cap
   shimfit listen /dev/ttyUSB0 --still --seconds 300
+  shimfit listen /dev/ttyUSB0 --teach        which way it sits, from two tips of the top
 
 Nothing is ever sent to the sensor, unless the description says that it is polled (Modbus).
 """
@@ -56,9 +57,10 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
     add("--trace", metavar="FILE", help="write every good sample to a CSV")
     add("--timing", metavar="FILE.csv", help="arrival times of a bare file: segment,time_s,offset,length")
     add("--rate", type=float, metavar="HZ", help="lines a second of a bare file without times (default 50)")
-    add("--axes", metavar="MAP", default="x=next y=out", help='sensor to post directions, "x=next y=out"')
-    add("--zero", metavar="X,Y", default="0,0", help="what the sensor says when plumb, degrees, taken off")
+    add("--axes", metavar="MAP", help='sensor to post directions, "x=next y=out"')
+    add("--zero", metavar="X,Y", help="what the sensor says when plumb, degrees, taken off")
     add("--reversal", nargs=2, metavar=("A", "B"), help="lean and zero from captures of two opposite faces")
+    add("--teach", action="store_true", help="teach which way the sensor sits, by tipping the top twice")
     add(
         "--still",
         action="store_true",
@@ -69,10 +71,12 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace, io: Io) -> int:
     """Run `listen`; returns the exit code. Raises UsageError, FileError or InstrumentError."""
-    from shimfit.cli.listen import live, replayed, reversed_faces
+    from shimfit.cli.listen import live, replayed, reversed_faces, taught
 
     if args.ports:
         return _list_ports(args, io)
+    if args.teach:
+        return taught.run(args, io)
     if args.reversal is not None:
         return reversed_faces.run(args, io)
     if args.source is None:

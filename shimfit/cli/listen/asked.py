@@ -5,41 +5,48 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from shimfit.core.axis_map import parse_axis_map
+from shimfit.core.axis_map import AxisMap, parse_axis_map
 from shimfit.errors import FileError, UsageError
-from shimfit.wire.dialects import Xdr, parse_description
+from shimfit.wire.device import Device, parse_device
+from shimfit.wire.dialects import Xdr
 from shimfit.wire.options import ListenOptions
 
 if TYPE_CHECKING:
     import argparse
 
     from shimfit.cli.io import Io
-    from shimfit.wire.dialects import Description
     from shimfit.wire.sample import Sample
 
 
 def options(args: argparse.Namespace, io: Io) -> ListenOptions:
-    """How to listen. Raises UsageError, EntryError (axes) or FileError (description)."""
-    zero_x_deg, zero_y_deg = _pair(args.zero)
+    """How to listen. Raises UsageError, EntryError (axes) or FileError (device file).
+
+    What is typed wins over what the device's file says.
+    """
     if args.baud is not None and not 50 <= args.baud <= 10_000_000:
         raise UsageError(f"--baud {args.baud} is no speed that a port has")
+    known = device(args.format, io)
+    zero_x_deg, zero_y_deg = known.zero_deg or (0.0, 0.0)
+    if args.zero is not None:
+        zero_x_deg, zero_y_deg = _pair(args.zero)
     return ListenOptions(
-        description=description(args.format, io),
+        description=known.description,
         baud=args.baud,
         dtr=args.dtr == "on",
-        axis_map=parse_axis_map(args.axes),
+        axis_map=parse_axis_map(args.axes) if args.axes else known.axis_map or AxisMap(),
         zero_x_deg=zero_x_deg,
         zero_y_deg=zero_y_deg,
+        doubts=known.doubts,
     )
 
 
-def description(name: str, io: Io) -> Description | None:
-    """The format by name; None = find it by listening."""
+def device(name: str, io: Io) -> Device:
+    """The sensor: a format by name, or what its file tells."""
     if name == "auto":
-        return None
+        return Device(None)
     if name == "xdr":
-        return Xdr()
-    return parse_description(io.read_text(name), name)
+        return Device(Xdr())
+    return parse_device(io.read_text(name), name)
 
 
 def _pair(text: str) -> tuple[float, float]:

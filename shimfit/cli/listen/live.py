@@ -45,7 +45,7 @@ def run(args: argparse.Namespace, io: Io) -> int:
     seconds = args.seconds or (STILL_S if args.still else None)
     sensor.start()
     try:
-        _wait_for_link(sensor)
+        wait_for_link(sensor)
         code = _watch(sensor, seconds, io, quiet=args.json)
         last = sensor.snapshot()
     finally:
@@ -75,7 +75,7 @@ def run(args: argparse.Namespace, io: Io) -> int:
     return code
 
 
-def _wait_for_link(sensor: Inclinometer) -> None:
+def wait_for_link(sensor: Inclinometer) -> None:
     """Until the link is open for the first time. Later losses are lived through, this one is told."""
     while not sensor.opened.wait(_LOOK_S):
         trouble = sensor.trouble

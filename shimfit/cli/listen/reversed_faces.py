@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from shimfit.cli.listen import asked, replayed
@@ -37,7 +38,8 @@ def run(args: argparse.Namespace, io: Io) -> int:
 
 def _face(name: str, args: argparse.Namespace, io: Io, messages: list[str]) -> Held | None:
     """The last reading that was taken in a capture."""
-    options = asked.options(args, io)
+    # The zero is what is to be found: none may be taken off beforehand.
+    options = replace(asked.options(args, io), zero_x_deg=0.0, zero_y_deg=0.0)
     stream, end_s = replayed.play(replayed.load(name, None, args.rate, options.description, io), options)
     messages += [f"{name}: {message}" for message in stream.messages]
     if stream.last_taken is None:

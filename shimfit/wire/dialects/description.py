@@ -37,6 +37,8 @@ _UNITS: dict[str, tuple[str, ...]] = (
     | {"temp": ("degC",), "time": tuple(TIME_UNITS), "seq": ("", "count")}
 )
 _SEPARATORS = (",", ", ", ";", "\t", "tab", "whitespace")
+OF_THE_DEVICE = ("axes", "zero", "doubts")
+"""Keys that tell of the one device rather than of its format; `wire.device` reads them."""
 Kind = Literal["elevation", "tangent"]
 
 
@@ -154,6 +156,8 @@ def parse_description(text: str, path: str) -> Description:
     except tomllib.TOMLDecodeError as error:
         raise FileError(f"{path}: not a TOML file: {error}", path=path) from error
     keys = _Keys(table, path)
+    for name in OF_THE_DEVICE:
+        keys.take(name, None, object, "anything")
     form = keys.word("format", "text", ("text", "modbus", "xdr"))
     readers: dict[str, Callable[[_Keys], Description]] = {"text": _text, "modbus": _modbus, "xdr": _xdr}
     description = readers[form](keys)
