@@ -294,6 +294,21 @@ def test_a_stored_reading_goes_by_its_largest_term():
     assert "hold it longer" in decide(reading, LIMIT).advice
 
 
+def test_a_stored_typed_reading_kept_enough_for_numbers():
+    def stored(mm, own):
+        return Reading(
+            "", mm / 1000, 0.0, 1000.0, u_along=4.08e-4, u_across=4.08e-4, u_own_along=own, u_own_across=own
+        )
+
+    # own 0.289 (whole mm), shared 0.289 (0.5 mm/m): turning leaves 0.204, × 1.645 = 0.34 mm
+    assert (
+        "turn it end for end and read again: that leaves ±0.34 mm"
+        in decide(stored(1.4, 2.887e-4), LIMIT).advice
+    )
+    # nearer to the limit no turning settles it, and it is not told to
+    assert "turn it" not in decide(stored(1.8, 2.887e-4), LIMIT).advice
+
+
 def test_only_too_close_gets_advice():
     assert verdict(0.0).advice is None
     assert verdict(0.01).advice is None

@@ -102,7 +102,7 @@ def _by_words(close: Closeness, cure: Cure | None) -> str | None:
         case "hold":
             return f"hold it longer: {enough}"
         case "repeat":
-            return f"read it afresh, the mean counts: {enough}"
+            return f"read it afresh and between the marks too (strong, shy): {enough}"
         case "measure":
             return f"measure that again: {enough}"
         case _:

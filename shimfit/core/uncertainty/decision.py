@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from typing import Final, Literal, TypeAlias
 
 from shimfit.core.uncertainty.advice import Closeness, advise
-from shimfit.core.uncertainty.budget import Budget
+from shimfit.core.uncertainty.budget import Budget, Term
 from shimfit.core.uncertainty.disk import inside_disk, inside_square
 from shimfit.errors import InternalError
 from shimfit.model import Decision, Lean, Reading, Tolerance, Verdict
@@ -41,8 +41,8 @@ def decide(
 ) -> Verdict:
     """Verdict on a reading as it was logged; `none` when one direction was not read.
 
-    `budgets` (along, across), when still at hand, make the advice exact; else it goes by the reading's
-    largest term.
+    `budgets` (along, across), when still at hand, make the advice exact; else it goes by what the reading
+    kept: its own part of the doubt, or its largest term.
     """
     lean = reading.lean
     if lean is None:
@@ -54,10 +54,25 @@ def decide(
         tolerance,
         reading.height_mm,
         rule=rule,
-        budgets=budgets,
+        budgets=budgets or _kept_budgets(reading),
         largest_term=reading.largest_term,
         method=reading.method,
     )
+
+
+def _kept_budgets(reading: Reading) -> tuple[Budget, Budget] | None:
+    """Budgets of a typed reading as far as it kept them: the scale's steps are its own, the rest is shared.
+
+    What typed readings share is the instrument's accuracy or zero (the length that was read over is small
+    beside it). None of sensor readings, and where no own part was kept.
+    """
+    parts = ((reading.u_along, reading.u_own_along), (reading.u_across, reading.u_own_across))
+    found = [
+        Budget((Term("resolution", own), Term("accuracy", math.sqrt(max(0.0, u * u - own * own)))))
+        for u, own in parts
+        if u is not None and own is not None
+    ]
+    return (found[0], found[1]) if reading.method == "typed" and len(found) == 2 else None
 
 
 def decide_lean(
