@@ -129,7 +129,6 @@ def record_lines(record: RunRecord, width: int = 100) -> list[str]:
 
     Columns that do not fit in `width` are left out from the right: notes first, never the decision.
     """
-    unit = words.unit(record.units)
     limit = words.tolerance(record.tolerance, record.height_mm, record.units)
     lines = [
         f"As-built plumb record: {record.job}/{record.run}"
@@ -137,7 +136,7 @@ def record_lines(record: RunRecord, width: int = 100) -> list[str]:
         f"Tolerance {limit}; {record.tolerance.source}.",
         f"Decision: {record.rule}",
         *("Instrument " + text for text in words.instruments(record)),
-        f"Tops in {'mm' if unit == 'mm' else 'inches'}, towards the side named; ± is U (k = 2).",
+        f"Tops in {words.unit_name(record.units)}, towards the side named; ± is U (k = 2).",
         "",
     ]
     table: list[tuple[str, ...]] = [("post", "before", "after", "allowed", "decision", "prob.", "packs")]

@@ -55,6 +55,11 @@ def unit(units: Units) -> str:
     return "mm" if units == "mm" else "in"
 
 
+def unit_name(units: Units) -> str:
+    """The unit as a word, for sentences in which `in` would be read as a preposition."""
+    return "mm" if units == "mm" else "inches"
+
+
 def towards(top_mm: float, along: bool, faces: dict[Face, str], units: Units) -> str:
     """Which way and how far a top stands off: `next 1.2`; `0.0` alone when it rounds to nothing."""
     figure = length(abs(top_mm), units)

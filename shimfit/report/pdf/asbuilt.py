@@ -122,8 +122,8 @@ class _Document:
             ("Rule", record.rule),
             (
                 "Figures",
-                f"{self.unit}, top over foot; ± is the expanded uncertainty U (k\u00a0=\u00a02)"
-                + (f"; times {self.table.offset}" if self.table.offset else ""),
+                f"{words.unit_name(record.units)}, top over foot; ± is the expanded uncertainty "
+                "U (k\u00a0=\u00a02)" + (f"; times {self.table.offset}" if self.table.offset else ""),
             ),
         ]
         right = [("Instruments" if i == 0 else "", text) for i, text in enumerate(words.instruments(record))]

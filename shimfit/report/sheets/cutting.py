@@ -97,7 +97,7 @@ class CutSheet:
         sawing = f"To saw: {sawn} pieces at {len(settings)} saw settings{_listed(settings)}."
         self._say(
             f"Packs: {len(packs)}, for {served} posts; {len(posts) - served} stand without. "
-            f"{sawing if sawn else 'Nothing to saw.'} All lengths in {self.unit}."
+            f"{sawing if sawn else 'Nothing to saw.'} All lengths in {words.unit_name(self.facts.units)}."
         )
         unsolved = [str(name) for name in plan.get("unsolved", ())]
         if unsolved:
