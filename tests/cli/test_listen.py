@@ -120,6 +120,7 @@ def test_know_your_sensor(shimfit, tmp_path):
     said = shimfit("listen", path, "--still").out
     assert "averaging stops helping" in said
     assert "●" in said
+    assert "doubts = { floor_deg = 0.0" in said
     short = shimfit("listen fixtures/captures/two-sentences.cap --still --json")
     assert short.code == 0
 

@@ -134,6 +134,56 @@ def test_a_server_that_dies_is_told_as_lost(reset):
         link.close()
 
 
+class FarPort:
+    """The port that an RFC 2217 server shares: no modem lines, as a pseudo-terminal has none."""
+
+    def __init__(self) -> None:
+        self.baudrate, self.bytesize, self.parity, self.stopbits = 9600, 8, "N", 1
+        self.xonxoff = self.rtscts = False
+        self.dtr = self.rts = True
+        self.cts = self.dsr = self.ri = self.cd = False
+
+    def reset_input_buffer(self) -> None: ...
+
+    def reset_output_buffer(self) -> None: ...
+
+
+@pytest.mark.filterwarnings("ignore:set(Daemon|Name):DeprecationWarning")  # pyserial 3.5's own
+def test_a_network_port_by_rfc_2217_and_its_server_that_dies():
+    """pyserial's own server side at the far end."""
+    import threading
+
+    from serial.rfc2217 import PortManager
+
+    far = FarPort()
+    peers = []
+
+    class Connection:
+        def write(self, data: bytes) -> None:
+            peers[0].sendall(data)
+
+    def serve() -> None:
+        peer, _ = server.accept()
+        peers.append(peer)
+        manager = PortManager(far, Connection())
+        while data := peer.recv(1000):
+            list(manager.filter(data))
+
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        thread = threading.Thread(target=serve, daemon=True)
+        thread.start()
+        link = open_link(f"rfc2217://127.0.0.1:{server.getsockname()[1]}", baud=38400)
+        assert far.baudrate == 38400
+        peers[0].sendall(xdr(1, 2))
+        assert read_all(link, len(xdr(1, 2))) == xdr(1, 2)
+        peers[0].shutdown(socket.SHUT_RDWR)
+        thread.join(10)
+        peers[0].close()
+        with pytest.raises(InstrumentError, match="far end"):
+            read_all(link, 1)
+        link.close()
+
+
 def test_loop_links_work_like_devices():
     link = open_link("loop://")
     link.write(xdr(1, 2))

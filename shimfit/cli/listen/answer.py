@@ -135,3 +135,5 @@ def say_sensor(characters: dict[str, SensorCharacter], io: Io) -> None:
             io.say(f"  ± 0.02° (k = 2) takes a hold of {hold_needed_s(c.density_deg, 0.01):.1f} s")
         io.say(plot_curve(c.curve))
         io.say()
+    floor_deg = max(c.floor_deg for c in characters.values())
+    io.say(f"for the device's file: doubts = {{ floor_deg = {floor_deg:.2g} }}")
