@@ -64,7 +64,8 @@ def run_import(args: argparse.Namespace, io: Io) -> int:
 
     text = io.read_text(args.file)
     with _journal(args, read_only=False) as journal:
-        done = import_text(journal, text, args.file, with_box=args.box)
+        name = "standard input" if args.file == "-" else args.file
+        done = import_text(journal, text, name, with_box=args.box)
     if args.json:
         io.json(_imported_json(done))
     else:

@@ -19,7 +19,7 @@ from shimfit.store.judge import state_of, together, verdict_on
 from shimfit.store.state import Note, PostRecord
 
 if TYPE_CHECKING:
-    from shimfit.model import Foot, Pack, Prescription, Reading, Tolerance, Verdict
+    from shimfit.model import Foot, Prescription, Reading, Tolerance, Verdict
     from shimfit.store.events import Event
     from shimfit.store.state import PostKind, Rule
 
@@ -41,7 +41,8 @@ class PostBuilder:
         self._verifies = False
         self._answer: _Answer | None = None
         self._answer_is_current = False
-        self._packs: tuple[Pack, ...] | _Answer = ()
+        self._packs: list[dict[str, Any]] = []
+        """Rows of what is in place; made into packs when somebody looks."""
         self._as_prescribed: bool | None = None
         self._packed_since_answer = False
         self._touched = False
@@ -162,7 +163,7 @@ class PostBuilder:
         answer = self._answer
         if answer is None or self._packed_since_answer or not answer.asks_for_something:
             return
-        self._packs = answer
+        self._packs = answer.packs
         self._as_prescribed = True
         self._packed_since_answer = True
         self._trimmed = False
@@ -176,7 +177,7 @@ class PostBuilder:
             self._round_open = self._round_open or not self._verifies or answer.asks_for_something
 
     def _pack(self, data: dict[str, Any]) -> None:
-        self._packs = contract.packs_from_json(data["packs"])
+        self._packs = data["packs"]
         self._as_prescribed = bool(data.get("as_prescribed", False))
         self._packed_since_answer = True
         self._conflict = None
@@ -202,7 +203,7 @@ class PostBuilder:
         """The bed was read, so no post stands there and nothing is packed."""
         self._half = None
         self._answer = None
-        self._packs = ()
+        self._packs = []
         self._as_prescribed = None
         self._set_up = self._round_open = self._tightened = self._trimmed = False
         self._torque_nm = None
@@ -229,7 +230,7 @@ class PostBuilder:
             prescription=None if self._answer is None else self._answer.prescription,
             prescription_event=None if self._answer is None else self._answer.event,
             prescription_is_current=self._answer_is_current,
-            packs_in_place=self._packs.packs if isinstance(self._packs, _Answer) else self._packs,
+            packs_in_place=contract.packs_from_json(self._packs),
             packed_as_prescribed=self._as_prescribed,
             tightened=self._tightened,
             torque_nm=self._torque_nm,
@@ -272,16 +273,13 @@ class _Answer:
         self.event = event
         self.status: str = data["status"]
         self.can_be_followed = self.status in ("proven", "found")
-        self.asks_for_something = bool(data["packs"] or data.get("change")) or not self.can_be_followed
+        self.packs: list[dict[str, Any]] = data["packs"]
+        self.asks_for_something = bool(self.packs or data.get("change")) or not self.can_be_followed
         self._data = data
 
     @property
     def prescription(self) -> Prescription:
         return contract.prescription_from_json(self._data)
-
-    @property
-    def packs(self) -> tuple[Pack, ...]:
-        return contract.packs_from_json(self._data["packs"])
 
 
 def _completed(half: Reading | None, reading: Reading) -> Reading | None:
