@@ -34,6 +34,7 @@ from shimfit.core.uncertainty import (
 )
 from shimfit.entry.lengths import parse_foot, parse_length
 from shimfit.model import CORNERS, Foot, Lean, Lot, Seat, Tolerance
+from shimfit.report.statistics import LineFit, fit_line, students_t95
 from shimfit.solve.highs import Highs
 from shimfit.wire import modbus
 from shimfit.wire.dialects import Xdr, XdrReader, xdr
@@ -131,6 +132,15 @@ def thousand_points() -> np.ndarray:
         values.append(n / 2147483647)
         n = 16807 * n % 2147483647
     return np.array(values)
+
+
+def anscombe() -> LineFit:
+    """Our line through Anscombe's first set."""
+    x = [10, 8, 13, 9, 11, 14, 6, 4, 12, 7, 5]
+    y = [8.04, 6.95, 7.58, 8.81, 8.33, 9.96, 7.24, 4.26, 10.84, 4.82, 5.68]
+    fit = fit_line(x, y)
+    assert fit is not None
+    return fit
 
 
 # ---------------------------------------------------------------- 7 sensors
@@ -314,6 +324,10 @@ OURS: dict[str, Callable[[], Value]] = {
     "5.16a": lambda: allan.overlapping_allan(thousand_points(), 1),
     "5.16b": lambda: allan.overlapping_allan(thousand_points(), 10),
     "5.16c": lambda: allan.overlapping_allan(thousand_points(), 100),
+    "5.17a": lambda: students_t95(3),
+    "5.17b": lambda: students_t95(10),
+    "5.18a": lambda: anscombe().slope,
+    "5.18b": lambda: anscombe().u_slope,
     "6.1a": lambda: parse_length("1in"),
     "6.1b": lambda: parse_length("1ft"),
     "6.2": lambda: parse_length("36ft") / 1000,
