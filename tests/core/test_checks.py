@@ -1,0 +1,28 @@
+"""The refusals that every formula shares."""
+
+import math
+
+import pytest
+
+from shimfit.core.checks import finite, not_negative, positive
+from shimfit.errors import EntryError, Exit
+
+
+@pytest.mark.parametrize("check", [finite, positive, not_negative])
+@pytest.mark.parametrize("bad", [math.nan, math.inf, -math.inf])
+def test_what_is_no_number_is_refused_by_name(check, bad):
+    with pytest.raises(EntryError, match="The height is (nan|inf|-inf), which is no number") as refused:
+        check(bad, "height")
+    assert refused.value.exit_code is Exit.REFUSED
+
+
+def test_zero_and_below():
+    assert finite(-2, "offset") == -2.0
+    assert not_negative(0, "hole") == 0.0
+    assert positive(1e-12, "height") == 1e-12
+    with pytest.raises(EntryError, match="The height is 0 mm; it must be more than 0"):
+        positive(0, "height")
+    with pytest.raises(EntryError, match="The hole is -1 mm; it can't be less than 0"):
+        not_negative(-1, "hole")
+    with pytest.raises(EntryError, match="The take-up is -1; it must"):
+        positive(-1, "take-up", "")
