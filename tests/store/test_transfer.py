@@ -318,7 +318,7 @@ _KEYS = st.sampled_from(
     ]
 )
 _FEW = settings(
-    max_examples=150,
+    max_examples=60,
     deadline=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
@@ -411,7 +411,7 @@ _number = iter(range(10**9))
 
 
 @settings(
-    max_examples=25,
+    max_examples=15,
     deadline=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )

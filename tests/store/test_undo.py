@@ -136,7 +136,7 @@ def _do(crew, packs, deed):
 
 
 _LOOSE = settings(
-    max_examples=25,
+    max_examples=15,
     deadline=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )

@@ -1,0 +1,119 @@
+"""Whatever stands in the log, the states can be read: what can't be understood is left out and told."""
+
+from __future__ import annotations
+
+import json
+import math
+
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from shimfit import contract
+from shimfit.model import Foot, Tolerance
+from shimfit.store.box import BOX_KINDS, fold_box
+from shimfit.store.events import Event
+from shimfit.store.fold import fold_run
+from shimfit.store.shapes import SHAPES
+from shimfit.store.steps import Step, to_redo, to_undo, voided_steps, words
+
+_JSON = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats(allow_nan=False) | st.text(max_size=6),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=6), inner, max_size=3),
+    max_leaves=6,
+)
+_WORDS = """name text slope_along slope_across height_mm stage rocks packs answer of lot count used back lots
+key value kind log conflicts foot tolerance leg station_mm why file torque_nm"""
+_KEYS = sorted(_WORDS.split())
+_DATA = st.dictionaries(st.sampled_from(_KEYS), _JSON, max_size=5).map(json.dumps) | st.sampled_from(
+    ["", "{", "[]", "null", "{}", '{"of":"e1"}', '{"of":["e1"]}', '{"name":"1","leg":1,"station_mm":0}']
+)
+_EVENTS = st.lists(
+    st.tuples(
+        st.sampled_from([*SHAPES, "of a newer program"]),
+        _DATA,
+        st.sampled_from([None, "jetty"]),
+        st.sampled_from([None, "east"]),
+        st.sampled_from([None, "1", "2"]),
+    ),
+    max_size=12,
+)
+_HEAD = {
+    "foot": contract.foot_to_json(Foot(90.0, 90.0)),
+    "height_mm": 1000.0,
+    "tolerance": contract.tolerance_to_json(Tolerance("1:500", "ratio", 0.002)),
+}
+ON_POST = ("jetty", "east", "1")
+_ANY = settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+
+
+def event(seq, kind, data_text, *scope):
+    job, run, post = scope
+    time = "2026-05-04T08:00:00+02:00"
+    name = f"e{seq}"
+    return Event(seq, name, name, "log", time, seq, None, job, run, post, kind, data_text, "", "")
+
+
+def begun():
+    yield event(1, "run-added", json.dumps(_HEAD), "jetty", "east", None)
+    yield event(2, "post-added", '{"name":"1","leg":1,"station_mm":0}', *ON_POST)
+
+
+@_ANY
+@given(_EVENTS)
+def test_any_events_are_counted_in_or_told(rows):
+    events = [*begun(), *(event(seq, *row) for seq, row in enumerate(rows, 3))]
+    run = fold_run(events, "jetty", "east")
+    assert run is None or all(post.state for post in run.posts)
+    fold_box(events, "log")
+    steps = [Step((one,)) for one in reversed(events)]
+    undone = [one for one in events if one.kind == "undone" and one.data_text == '{"of":"e1"}']
+    void = voided_steps(undone)
+    to_undo(steps, void)
+    to_redo(steps, void, frozenset(one.step for one in undone))
+    assert all(words([one]) for one in events)
+
+
+def test_every_kind_of_the_box_has_a_shape():
+    assert set(BOX_KINDS) <= set(SHAPES)
+
+
+_SLOPE = st.floats(-100, 100) | st.sampled_from([0.0, -0.0, 5e-324, 1e-300, 100.0])
+_DOUBT = st.none() | st.floats(0, 100) | st.sampled_from([0.0, 5e-324, 1e-300, 1e-12])
+
+
+_READING = st.fixed_dictionaries(
+    {
+        "text": st.just("x"),
+        "slope_along": _SLOPE,
+        "slope_across": _SLOPE,
+        "u_along": _DOUBT,
+        "u_across": _DOUBT,
+        "height_mm": st.floats(1e-12, 1e12),
+        "stage": st.sampled_from(["stood", "verify"]),
+    }
+)
+_TOLERANCE = st.fixed_dictionaries(
+    {
+        "text": st.just("1:n"),
+        "kind": st.just("ratio"),
+        "slope": st.floats(1e-12, 1e12),
+        "per_direction": st.booleans(),
+    }
+)
+
+
+@_ANY
+@given(_READING, _TOLERANCE)
+def test_any_reading_that_may_be_logged_gets_a_finite_verdict(reading, tolerance):
+    events = [
+        *begun(),
+        event(3, "run-changed", json.dumps({"tolerance": tolerance}), "jetty", "east", None),
+        event(4, "reading", json.dumps(reading), *ON_POST),
+    ]
+    run = fold_run(events, "jetty", "east")
+    assert run.unread == ()
+    (post,) = run.posts
+    assert (post.verdict is None) == (reading["stage"] == "stood")
+    if post.verdict is not None:
+        numbers = (post.verdict.value, post.verdict.allowed, post.verdict.guard, post.verdict.probability)
+        assert all(number is None or math.isfinite(number) for number in numbers)
