@@ -220,7 +220,7 @@ def _rest(
     balance = np.linalg.solve(plane.T @ plane, plane.T @ cases - clamp)
     flattest = plane @ np.linalg.lstsq(plane, cases, rcond=None)[0]
     rock = 2.0 * np.linalg.norm(cases - flattest, axis=0)
-    holds = ((cases - plane @ balance).min(axis=0) >= 0.0) & (rock <= pull)
+    holds = ((cases - plane @ balance).min(axis=0) >= -1e-9) & (rock <= pull + 1e-9)
     shape = errors.shape[1:]
     x, y = -post.height_mm * balance[1], -post.height_mm * balance[2]
     return x.reshape(shape), y.reshape(shape), rock.reshape(shape), holds.reshape(shape)

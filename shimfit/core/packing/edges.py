@@ -68,8 +68,9 @@ def edge_task(asked: Asked, layout: LayoutName, allowed_mm: float, *, lean_only:
     if layout == "one-way":
         faces = faces[:1]
     seats = []
-    for face in faces:
-        seat = Seat(face.value)
+    # A corner that does not touch is packed with the edges: without it the foot would still rock.
+    hanging = [seat for seat in CORNERS if question.feelers.get(seat, 0.0) > 0.0]
+    for seat in (*(Seat(face.value) for face in faces), *hanging):
         feeler = question.feelers.get(seat, 0.0)
         place = place_of(plane, seat, asked.options, feeler)
         seats.append(

@@ -36,6 +36,7 @@ _FIRST_STEP = 4.0
 """How far above the cheapest packs of all the search looks first."""
 _NEAREST = 12
 _DUST = 1e-9
+_HARDLY = 1e-9
 _CARRIES = 1e-6
 """Share of the clamp force below which a pack is loose."""
 
@@ -157,7 +158,7 @@ class GeneralSearch(Search):
             return
         rock = _rock(points, errors[some], depth[some], n_bare)
         total = cost[some] + self._soft(x[some], y[some], rock)
-        fine = np.flatnonzero((rock <= self.pull_mm - _DUST) & (total <= pool.limit))
+        fine = np.flatnonzero((rock <= self.pull_mm + _DUST) & (total <= pool.limit))
         for k in pool.worth_keeping(total[fine]):
             j = int(fine[k])
             g = int(some[j])
@@ -234,9 +235,13 @@ def settle_many(
                 continue
             force = errors[rows][:, mask] @ weighted - np.array([pull_mm, 0.0, 0.0])
             planes[rows] = np.linalg.solve(stiff, force.T).T
-            pushing = errors[rows] - planes[rows] @ base.T > 0.0
+            depth = errors[rows] - planes[rows] @ base.T
+            pushing = depth > 0.0
             same = (pushing == mask).all(axis=1)
-            good[rows[same]] = True
+            # A member that hardly pushes may be all that keeps the others off one line.
+            sure = (depth[:, mask] > _HARDLY * pull_mm).all(axis=1)
+            good[rows[same & sure]] = True
+            left.extend(rows[same & ~sure].tolist())
             members[rows] = pushing
             still.append(rows[~same])
         waiting = np.sort(np.concatenate(still)) if still else np.empty(0, dtype=np.int64)

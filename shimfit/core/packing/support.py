@@ -21,9 +21,6 @@ if TYPE_CHECKING:
 Point = tuple[float, float]
 Windows = tuple[tuple[float, float], tuple[float, float], tuple[float, float]]
 
-_INSIDE_MM = 1e-9
-"""Kept from the edge of contact, where a support only just touches."""
-
 
 @dataclass(frozen=True, slots=True)
 class Four:
@@ -93,8 +90,8 @@ def four_supports(points: Sequence[Point], height_mm: float, pull_mm: float) -> 
         x0=-height_mm * u0,
         y0=-height_mm * v0,
         n=n,
-        q_lo=lo + _INSIDE_MM,
-        q_hi=hi - _INSIDE_MM,
+        q_lo=lo,
+        q_hi=hi,
     )
 
 
