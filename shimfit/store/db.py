@@ -13,6 +13,7 @@ import os
 import shutil
 import sqlite3
 import tempfile
+import time
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
 
 _MAGIC = b"SQLite format 3\x00"
 _BUSY_MS = 5_000
+_TRIES, _PAUSE_S = 40, 0.05
 
 
 @dataclass(slots=True)
@@ -63,6 +65,7 @@ def open_file(path: Path, *, read_only: bool, now: str) -> Opened:
         path.parent.mkdir(parents=True, exist_ok=True)
         lock = WriterLock.take(path)
         if lock is None:
+            _wait_until_made(path)
             opened = _open_to_read(path)
             opened.notice = _taken(path)
             return opened
@@ -77,6 +80,20 @@ def _taken(path: Path) -> str:
     number = holder(path)
     who = f"another shimfit (process {number})" if number else "another shimfit"
     return f"{who} is writing to {path}: here you can look but not log; close the other one to log here"
+
+
+def _wait_until_made(path: Path) -> None:
+    """Give another program that was started at the same moment the time to make a new file's tables."""
+    for _ in range(_TRIES):
+        if path.exists() and _version_seen(path) > 0:
+            return
+        time.sleep(_PAUSE_S)
+
+
+def _version_seen(path: Path) -> int:
+    with contextlib.suppress(sqlite3.Error), contextlib.closing(_connect(f"{_uri(path)}?mode=ro")) as db:
+        return migrations.schema_version(db)
+    return 0
 
 
 def _look_before_touching(path: Path) -> None:

@@ -17,6 +17,7 @@ import sqlite3
 import subprocess
 import sys
 import tempfile
+import threading
 from pathlib import Path
 
 import pytest
@@ -362,6 +363,23 @@ def test_two_programs_one_writes_the_other_is_told_and_kill_frees_the_file(tmp_p
         assert not after.read_only
         after.append("job-added", {"name": "pier"})
         assert after.verify() is None
+
+
+def test_two_programs_started_at_one_moment_both_open_a_new_file(tmp_path):
+    from shimfit.store import db
+    from shimfit.store.lock import WriterLock
+
+    path = tmp_path / "jetty.db"
+    lock = WriterLock.take(path)
+    made = []
+    first = threading.Timer(0.2, lambda: made.append(db._open_to_write(path, "2026-05-04T08:00:00+02:00")))
+    first.start()
+    with Journal.open(path) as second:
+        assert second.read_only
+        assert second.jobs() == ()
+    first.join()
+    made[0].close()
+    lock.release()
 
 
 # ---------------------------------------------------------------- the file is damaged
