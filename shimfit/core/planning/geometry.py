@@ -38,6 +38,8 @@ if TYPE_CHECKING:
     Bools = NDArray[np.bool_]
 
 SEATS = 3
+PIVOT = 3
+"""Number of the pivot's own seat, which is packed only when the whole foot is lifted."""
 STATES = 2
 COMBINATIONS = STATES**SEATS
 
@@ -79,8 +81,8 @@ class Geometry:
     """P posts as arrays; thicknesses, gaps and lengths in mm."""
 
     posts: tuple[PlanPost, ...]
-    seats: tuple[tuple[Seat, Seat, Seat], ...]
-    """Seats A, B, F of each post."""
+    seats: tuple[tuple[Seat, Seat, Seat, Seat], ...]
+    """Seats A, B, F and the pivot of each post."""
     gap_mm: Floats
     """(P, 3, 2) need where a pack bears, by seat and state."""
     bears_at_mm: Floats
@@ -132,18 +134,20 @@ def build(posts: Sequence[PlanPost], options: Options) -> Geometry:
     pivot = -sign * half
     combinations = 1 if options.bearing_point == "corner" else COMBINATIONS
     linear, constant, low, high = _maps(posts, at - rod[:, None, None, :], pivot - rod, options, combinations)
-    names = tuple(
-        (seat_by_signs(int(a), -int(c)), seat_by_signs(-int(a), int(c)), seat_by_signs(int(a), int(c)))
-        for a, c in sign
-    )
     return Geometry(
-        tuple(posts), names, gap, at - rod[:, None, None, :], steep, reach,
+        tuple(posts), tuple(map(seats_of, posts)), gap, at - rod[:, None, None, :], steep, reach,
         np.repeat(steep[:, 2:], SEATS, axis=1) if combinations == 1 else steep,
         linear, constant, low, high,
         np.array([not post.tolerance.per_direction for post in posts], bool),
         np.array([post.allowed_mm / post.tolerance.allowed_top_mm(post.height_mm) for post in posts], float),
         combinations,
     )  # fmt: skip
+
+
+def seats_of(post: PlanPost) -> tuple[Seat, Seat, Seat, Seat]:
+    """Seats A, B, F and the pivot; a slope of exactly 0 counts as + (either neighbour could stay down)."""
+    a, c = (-1 if slope < 0 else 1 for slope in post.to_correct)
+    return seat_by_signs(a, -c), seat_by_signs(-a, c), seat_by_signs(a, c), seat_by_signs(-a, -c)
 
 
 def _inside_mm(

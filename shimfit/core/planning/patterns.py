@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from shimfit.core.packing.tables import Caps
-from shimfit.core.planning.geometry import SEATS
+from shimfit.core.planning.geometry import PIVOT, SEATS
 from shimfit.core.planning.lists import BARE, Choice, SeatChoices, row_of
 
 if TYPE_CHECKING:
@@ -26,7 +26,7 @@ class SeatPack:
     """What stands at one seat."""
 
     seat: int
-    """0, 1, 2: the seats A, B, F of the geometry."""
+    """0, 1, 2: the seats A, B, F of the geometry; 3 the pivot."""
     flats: tuple[int, ...]
     """Ranks of the flat lots."""
     tail: tuple[int, int] | None
@@ -71,11 +71,17 @@ class Pattern:
 
 
 def spell_out(
-    tables: Tables, choices: SeatChoices, found: Found, extra: Sequence[float], post_of: Sequence[int]
+    tables: Tables,
+    choices: SeatChoices,
+    found: Found,
+    extra: Sequence[float],
+    post_of: Sequence[int],
+    under_pivot: int = 0,
 ) -> list[Pattern]:
     """Patterns behind what the search found, those that the box holds; cheapest first for each post.
 
-    `extra` (N,) is what lean, rock and bearing cost; `post_of` numbers the geometry's posts among all.
+    `extra` (N,) is what lean, rock and bearing cost; `post_of` numbers the geometry's posts among all;
+    `under_pivot`: thickness in quanta of the flats that lift the whole foot, 0 = none.
     """
     patterns = []
     for n in range(found.post.size):
@@ -84,6 +90,8 @@ def spell_out(
         for seat in range(SEATS):
             state = (combination >> seat) & 1
             picked.append((seat, state, choices.choice(post, seat, state, int(found.entry[n, seat]))))
+        if under_pivot:
+            picked.append((PIVOT, 0, Choice(0, under_pivot, None)))
         pattern = within_own_stock(tables, picked, float(extra[n]), post_of[post])
         if pattern is not None:
             patterns.append(pattern)

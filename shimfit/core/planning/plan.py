@@ -26,7 +26,8 @@ from shimfit.core.packing.makeup import Build, packs_of
 from shimfit.core.packing.places import place_of
 from shimfit.core.packing.tables import Stack, Tables, build_tables
 from shimfit.core.planning import whole
-from shimfit.core.planning.rounds import Pricing, Rounds, generate
+from shimfit.core.planning.geometry import PIVOT, seats_of
+from shimfit.core.planning.rounds import Pricing, Rounds, enrich, generate
 from shimfit.core.resting import rest_packs
 from shimfit.errors import EntryError, InternalError
 from shimfit.model import Lean, Lot, Pack, Piece, Resting
@@ -47,6 +48,13 @@ PlanStatus = Literal["proven", "found", "gave-up"]
 
 PATTERNS_A_POST = 12
 CHOOSING_GAP = 1e-4
+ENRICH_GAP = 5e-4
+"""Gap from which it is worth looking for more patterns."""
+ENRICH_PATTERNS = (60, 400)
+ENRICH_SPARE = 40.0
+"""Cost above a post's cheapest pattern that is looked at, at most: four pieces."""
+ENRICH_MOST = 12_000
+"""Patterns in all, about: more are too many for the integer program."""
 SHARE_FOR_ROUNDS = 0.7
 NEIGHBOURS = 8
 STRIP_TRIES = 6
@@ -205,7 +213,9 @@ class _Work:
             progress=None if self.progress is None else self._tell,
         )
         self.bound, self.rounds, self.stopped = rounds.bound, rounds.count, rounds.stopped
-        chosen = self._choose(rounds)
+        chosen = self._choose(rounds, [])
+        if chosen is not None and not self.stopped:
+            chosen = self._look_closer(rounds, chosen)
         if chosen is None:
             self.stopped = True
             return
@@ -215,14 +225,30 @@ class _Work:
         if self.progress is not None:
             self.progress(self.bound, chosen.objective)
 
+    def _look_closer(self, rounds: Rounds, chosen: whole.Chosen) -> whole.Chosen:
+        """Where the gap is wide, more patterns about the best prices, and choose again from the plan so far."""
+        for keep in ENRICH_PATTERNS:
+            missing = chosen.objective - self.bound
+            if missing <= ENRICH_GAP * chosen.objective or self._out_of_time():
+                break
+            most = max(1, ENRICH_MOST // len(self.batch))
+            if not enrich(rounds, min(missing, ENRICH_SPARE), min(keep, most)):
+                break
+            other = self._choose(rounds, chosen.patterns, most=min(2 * keep, 2 * most))
+            if other is not None and other.objective < chosen.objective:
+                chosen = other
+        return chosen
+
     def _tell(self, bound: float, _: float) -> None:
         assert self.progress is not None
         self.progress(bound, None)
 
-    def _choose(self, rounds: Rounds) -> whole.Chosen | None:
+    def _choose(
+        self, rounds: Rounds, start: Sequence[Pattern], most: int = PATTERNS_A_POST
+    ) -> whole.Chosen | None:
         """The integer program; strips that its wedges do not fit on are told shorter and it is asked again."""
-        patterns = _worth_offering(rounds)
-        start = _greedy(self.tables, patterns, rounds)
+        patterns = _worth_offering(rounds, most, start)
+        start = start or _greedy(self.tables, patterns, rounds)
         shares: dict[int, float] = {}
         chosen = None
         for _ in range(STRIP_TRIES):
@@ -268,6 +294,8 @@ class _Work:
     def _wedges(self, patterns: Iterable[Pattern]) -> dict[int, list[Wedge]]:
         found: dict[int, list[Wedge]] = defaultdict(list)
         for pattern in patterns:
+            if not pattern.uses.lengths:
+                continue
             for pack in self._builds(self.posts[self.batch[pattern.post]], pattern):
                 for piece in pack.pieces:
                     if piece.form == "strip":
@@ -285,12 +313,12 @@ class _Work:
         tables = self.tables
         along, across = post.to_correct
         plane = gap_plane(post.foot, Lean(along, across))
-        from shimfit.core.planning import geometry
-
-        seats = geometry.build([post], self.options).seats[0]
+        seats = seats_of(post)
+        lift_mm = sum(pack.steps for pack in pattern.packs if pack.seat == PIVOT)
+        lift_mm *= self.options.quantum_mm
         builds = []
         for pack in pattern.packs:
-            place = place_of(plane, seats[pack.seat], self.options)
+            place = place_of(plane, seats[pack.seat], self.options, lift_mm)
             if place is None:
                 raise InternalError("a plan put a pack where there is no room for one; please report the run")
             inner = pack.state == 1
@@ -365,10 +393,13 @@ class _Work:
         return Planned(post, packs, resting, answer.cost.total - set_up)
 
     def _repair(self, unsolved: list[int]) -> list[int]:
-        """Posts still left out after asking what is left, and what one served neighbour would give back."""
+        """Posts still left out after asking what is left, and what one served neighbour would give back.
+
+        This is quick and counts for more than the cost, so it is done even when the time is up.
+        """
         still = []
         for number in unsolved:
-            if self._out_of_time():
+            if self.stop is not None and self.stop():
                 self.stopped = True
                 still.append(number)
             elif not (self._serve_alone(number) or self._swap(number)):
@@ -380,7 +411,7 @@ class _Work:
         served = [other for other, one in self.planned.items() if one.packs]
         served.sort(key=lambda other: (_distance(post, self.posts[other]), other))
         for other in served[:NEIGHBOURS]:
-            if self._out_of_time():
+            if self.stop is not None and self.stop():
                 return False
             lots = self.left(without=[other])
             mine = self._alone(post, lots)
@@ -396,7 +427,7 @@ class _Work:
         """What is missing, from the whole box first: then the box itself can't; else the others took it."""
         post = self.posts[number]
         needs = needs_in_words(post)
-        if self.stopped and number in self.batch:
+        if self.stop is not None and self.stop():
             return f"planning was stopped before this post was served; {needs}"
         try:
             alone = self._alone(post, self.lots)
@@ -574,23 +605,27 @@ def _wedge(goes_to: str, piece: Piece) -> Wedge:
 # ---------------------------------------------------------------- choosing what to offer
 
 
-def _worth_offering(rounds: Rounds) -> list[Pattern]:
+def _worth_offering(rounds: Rounds, most: int, start: Sequence[Pattern]) -> list[Pattern]:
     """The patterns of each post that cost least beyond what serving it is worth, with those in use."""
     master = rounds.master
     if not master.patterns:
         return []
     priced = master.priced(rounds.price)
-    priced = np.where(rounds.x > 1e-9, -np.inf, priced)
+    in_use = np.flatnonzero(rounds.x > 1e-9)
+    priced[in_use] = -np.inf
+    known = {pattern.key for pattern in start}
+    if known:
+        priced[[k for k, pattern in enumerate(master.patterns) if pattern.key in known]] = -np.inf
     order = np.lexsort((np.arange(priced.size), priced, master.post))
     post = master.post[order]
     first = np.searchsorted(post, post)
-    kept = np.sort(order[np.arange(post.size) - first < PATTERNS_A_POST])
+    kept = np.sort(order[np.arange(post.size) - first < most])
     return [master.patterns[k] for k in kept]
 
 
 def _greedy(tables: Tables, patterns: Sequence[Pattern], rounds: Rounds) -> list[Pattern]:
     """A plan to begin from: most certain patterns of the linear program first, each if the box still allows."""
-    share = dict(zip((p.key for p in rounds.master.patterns), rounds.x, strict=True))
+    share = dict(zip((p.key for p in rounds.master.patterns), rounds.x, strict=False))
     ordered = sorted(patterns, key=lambda p: (-share.get(p.key, 0.0), p.cost, p.post))
     flats: Counter[int] = Counter()
     stretches: dict[int, list[tuple[float, float]]] = defaultdict(list)

@@ -11,7 +11,7 @@ is below every plan (Lagrange), since the search is exact for a box that each se
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -19,7 +19,7 @@ import numpy as np
 from shimfit.core.packing.tables import Tables
 from shimfit.core.planning import geometry as geometries
 from shimfit.core.planning import search
-from shimfit.core.planning.lists import ListMaker
+from shimfit.core.planning.lists import ListMaker, SeatChoices
 from shimfit.core.planning.master import Master
 from shimfit.core.planning.patterns import spell_out
 
@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from shimfit.core.planning.program import Solver
 
     Floats = NDArray[np.float64]
+    Ints = NDArray[np.int64]
 
 MOST_ROUNDS = 200
 PATTERNS_A_ROUND = 3
@@ -70,31 +71,81 @@ class Pricing:
         numbers: Sequence[int] | None = None,
     ) -> tuple[Floats, list[Pattern]]:
         """Least priced cost of each post (or its ceiling), and patterns below the ceiling that the box holds."""
-        lists, choices = self.maker.make(tables, set_up)
+        least, found, lists, choices = self._found(self.maker, tables, ceiling, keep, set_up, self.guess)
+        own = range(len(self.posts)) if numbers is None else numbers
+        extra = self._extra(self.maker, lists, choices, tables, found)
+        return least, spell_out(tables, choices, found, extra.tolist(), own)
+
+    def lifted(
+        self, tables: Tables, ceiling: Floats, keep: int, set_up: dict[float, Floats] | None = None
+    ) -> tuple[Floats, list[Pattern]]:
+        """The same with a flat under the pivot too, which lifts the whole foot: four packs.
+
+        Each thickness of flat is tried, cheapest first, for the posts where four packs at their cheapest
+        come below the ceiling; it is the way out where a need is smaller than the thinnest piece.
+        """
+        tables.grown(self.maker.windows.longest + 1)
+        least, patterns = ceiling.copy(), []
+        if not tables.thick.size:
+            return least, []
+        floor = float(tables.c1.min()) + 3.0 * float(tables.cheapest[:, 1:].min())
+        doubtful = np.flatnonzero(ceiling > floor)
+        if not doubtful.size:
+            return least, []
+        part = Pricing([self.posts[k] for k in doubtful], self.options, self.tables)
+        extra_by_setting = {deg: extra[doubtful] for deg, extra in (set_up or {}).items()}
+        plain = part.maker.geometry
+        for steps in tables.thick[np.argsort(tables.c1, kind="stable")].tolist():
+            down = float(tables.cheapest[0, steps])
+            room = least[doubtful] - down
+            raised = replace(plain, gap_mm=plain.gap_mm + steps * self.options.quantum_mm)
+            maker = ListMaker(raised, self.options)
+            best, found, lists, choices = self._found(
+                maker, tables, np.maximum(0.0, room), keep, extra_by_setting, None
+            )
+            least[doubtful] = np.where(room > 0.0, np.minimum(best, room) + down, least[doubtful])
+            extra = self._extra(maker, lists, choices, tables, found)
+            patterns += spell_out(
+                tables, choices, found, extra.tolist(), doubtful.tolist(), under_pivot=steps
+            )
+        return least, patterns
+
+    def _found(
+        self, maker: ListMaker, tables: Tables, ceiling: Floats, keep: int,
+        set_up: dict[float, Floats] | None, guess: Floats | None,
+    ) -> tuple[Floats, search.Found, search.Lists, SeatChoices]:  # fmt: skip
+        lists, choices = maker.make(tables, set_up)
         weights = self.options.weights
-        geometry = self.maker.geometry
         least, found = search.cheapest(
-            geometry, lists, ceiling, keep, rock_cost=weights.rock, residual_cost=weights.residual,
-            guess=self.guess,
+            maker.geometry, lists, ceiling, keep, rock_cost=weights.rock, residual_cost=weights.residual,
+            guess=guess,
         )  # fmt: skip
+        return least, found, lists, choices
+
+    def _extra(
+        self, maker: ListMaker, lists: search.Lists, choices: SeatChoices, tables: Tables, found: search.Found
+    ) -> Floats:
+        """What lean, rock and bearing cost: the total less the pieces and their prices."""
         extra = found.total.copy()
         for seat in range(geometries.SEATS):
             state = (found.combination >> seat) & 1
             entry = found.entry[:, seat]
             extra -= lists.cost[found.post, seat, state, entry]
-            extra += self._bearing(choices, tables, found.post, seat, state, entry)
-        own = range(len(self.posts)) if numbers is None else numbers
-        return least, spell_out(tables, choices, found, extra, own)
+            extra += self._bearing(maker, choices, tables, (found.post, seat, state, entry))
+        return extra
 
-    def _bearing(self, choices, tables, post, seat, state, entry) -> Floats:  # noqa: ANN001 - see below
+    def _bearing(
+        self, maker: ListMaker, choices: SeatChoices, tables: Tables, chosen: tuple[Ints, int, Ints, Ints]
+    ) -> Floats:
         """Mismatch cost of the chosen classes."""
-        geometry = self.maker.geometry
+        geometry = maker.geometry
+        post, seat, state, entry = chosen
         row = choices.row[post, seat, state, entry]
         sigma = np.zeros(post.size)
         outer = np.array([kind.sigma for kind in tables.rows])
         at_face = (state == 0) & (row >= 0)
         sigma[at_face] = outer[row[at_face]]
-        for reach_mm in self.maker.reaches_mm:
+        for reach_mm in maker.reaches_mm:
             here = (state == 1) & (row > 0) & (geometry.inside_mm[post, seat] == reach_mm)
             if here.any():
                 inner = np.array([kind.sigma for kind in tables.inner_rows(reach_mm)[0]])
@@ -139,7 +190,7 @@ def generate(
     master.add(patterns)
     best_bound, best_price = float(least.sum()), np.zeros(master.capacity.size)
     best_bound, best_price = _open(master, pricing, best_bound, best_price, progress)
-    stopped = False
+    stopped = lifts = False
     number = 0
     last = np.inf
     while True:
@@ -153,6 +204,15 @@ def generate(
         if master.settle_credit(calm=settled):
             last = np.inf
             continue
+        if settled and not lifts:
+            # Lifted feet seldom pay: they are looked for once the rest is settled, and counted from then on.
+            lifts = True
+            best_price = _grown(best_price, master.capacity.size)
+            best_bound, new = _round(master, pricing, best_price, lifts=True)
+            if new:
+                last = np.inf
+                continue
+            settled = objective - best_bound <= SETTLED * max(1.0, objective)
         if settled or number >= MOST_ROUNDS:
             break
         if clock() >= until or (stop is not None and stop()):
@@ -161,17 +221,47 @@ def generate(
         number += 1
         best_price = _grown(best_price, duals.price.size)
         price = share * best_price + (1.0 - share) * duals.price
-        bound, new = _round(master, pricing, price)
+        bound, new = _round(master, pricing, price, lifts=lifts)
         if bound > best_bound:
             best_bound, best_price = bound, price
         if not new and not np.array_equal(price, duals.price):
-            bound, new = _round(master, pricing, duals.price)
+            bound, new = _round(master, pricing, duals.price, lifts=lifts)
             if bound > best_bound:
                 best_bound, best_price = bound, duals.price.copy()
-            if not new:
+            if not new and lifts:
                 break
-    best_bound = min(best_bound, objective)
-    return Rounds(master, pricing, objective, best_bound, x, best_price, number, clock() - began, stopped)
+            if not new:
+                lifts = True
+                best_bound, new = _round(master, pricing, best_price, lifts=True)
+                if not new:
+                    break
+    if not lifts:
+        # Stopped before lifted feet were counted: the bound has to hold for them too.
+        best_bound, _ = _round(master, pricing, _grown(best_price, master.capacity.size), lifts=True)
+    return Rounds(
+        master, pricing, objective, best_bound, x, _grown(best_price, master.capacity.size), number,
+        clock() - began, stopped,
+    )  # fmt: skip
+
+
+def enrich(rounds: Rounds, spare: float, keep: int) -> int:
+    """More patterns: those of each post within `spare` of its cheapest at the best prices, up to `keep`.
+
+    A pattern beyond (best plan - bound) of the cheapest can be in no better plan, so with the whole of that
+    as spare and no post cut short, the integer program over what is there then is exact. Returns how many
+    were new.
+    """
+    master, pricing, price = rounds.master, rounds.pricing, rounds.price
+    count = len(pricing.posts)
+    ceiling = np.full(count, pricing.options.weights.unsolved)
+    np.minimum.at(ceiling, master.post, master.priced(price))
+    tables = Tables(pricing.tables.lots, pricing.options, master.prices(price), pricing.tables.length)
+    pricing.guess = np.full(count, pricing.options.weights.unsolved)
+    _, patterns = pricing.cheapest(
+        tables, ceiling + spare, keep, master.seat_prices(price, count)
+    )
+    pricing.guess = np.full(count, search.FIRST_LIMIT)
+    return master.add(patterns)
 
 
 def _open(
@@ -195,7 +285,7 @@ def _open(
             break
         step = (best * (1.0 + hope) - bound) / length
         price = np.maximum(0.0, price + step * over / np.maximum(master.capacity, 1e-9))
-        bound, _ = _round(master, pricing, price)
+        bound, _ = _round(master, pricing, price, lifts=False)
         if bound > best:
             best, best_price = bound, price
         else:
@@ -205,8 +295,8 @@ def _open(
     return best, best_price
 
 
-def _round(master: Master, pricing: Pricing, price: Floats) -> tuple[float, int]:
-    """Search all posts at these prices: (bound, new patterns)."""
+def _round(master: Master, pricing: Pricing, price: Floats, *, lifts: bool) -> tuple[float, int]:
+    """Search all posts at these prices: (bound, new patterns). The bound counts lifted feet if `lifts`."""
     options = pricing.options
     count = len(pricing.posts)
     ceiling = np.full(count, options.weights.unsolved)
