@@ -262,3 +262,13 @@ def test_a_feeler_at_a_corner_goes_into_its_total():
     assert filled.made_mm == pytest.approx(0.9, abs=0.3)
     assert answer.resting.unique
     assert answer.within
+
+
+def test_a_reading_within_counts_more_than_a_predicted_rock():
+    # Opposite corners alone should rock; it was read within the tolerance, so feel it and leave it.
+    packs = (flat_pack(Seat.NEXT_OUT, "F2", 1.55), flat_pack(Seat.PREV_HOUSE, "F2", 1.55))
+    answer = correct(packs, Lean(0.001, 0.0), BOX)
+    assert answer.change == ()
+    assert answer.within
+    assert answer.resting.lean == Lean(0.001, 0.0)
+    assert "feel whether the post rocks" in answer.cautions[0]

@@ -121,7 +121,13 @@ def change_from_box(
     )
     if tolerance.holds(standing.reading, height_mm) and not standing.hangs:
         return _unchanged(search)
-    answers = [_answer(search, ground) for ground in _grounds(search)]
+    answers: list[Prescription] = []
+    limit = math.inf
+    for ground in _grounds(search):
+        answer = _answer(search, ground, limit)
+        if answer is not None:
+            answers.append(answer)
+            limit = min(limit, answer.cost.total) if answer.within else limit
     return min(answers, key=_rank)
 
 
@@ -152,17 +158,24 @@ def _rank(answer: Prescription) -> tuple[bool, bool, float, int]:
 
 
 def _unchanged(search: _Search) -> Prescription:
+    """The packs as they are: the post rests as it was just read, whatever was predicted for it."""
     packs = tuple(search.there[seat] for seat in Seat if seat in search.there)
-    resting = search.standing.rests_on(packs, search.options.preload_mm)
+    predicted = search.standing.rests_on(packs, search.options.preload_mm)
+    cautions: tuple[str, ...] = ()
+    if not predicted.unique:
+        cautions = (
+            f"These packs are {predicted.rock_mm:.1f} mm out of one plane: feel whether the post rocks.",
+        )
     return Prescription(
         post=search.standing.foot,
         height_mm=search.height_mm,
         lean=search.standing.reading,
         tolerance=search.tolerance,
         packs=packs,
-        resting=resting,
-        within=resting.lean is not None and search.tolerance.holds(resting.lean, search.height_mm),
+        resting=replace(predicted, lean=search.standing.reading, limits=None),
+        within=True,
         status="proven",
+        cautions=cautions,
     )
 
 
@@ -218,26 +231,31 @@ def _flat_under(search: _Search, seat: Seat, lot: str, thickness_mm: float) -> P
 # ------------------------------------------------------------------- one ground, best first
 
 
-def _answer(search: _Search, ground: _Ground) -> Prescription:
-    """Best answer on one ground: branch on whose old pieces are used twice until nobody's are."""
+def _answer(search: _Search, ground: _Ground, limit: float) -> Prescription | None:
+    """Best answer on one ground: branch on whose old pieces are used twice until nobody's are.
+
+    None when it can't be cheaper than the limit. An answer out of tolerance only counts when nothing is used
+    twice, else the post is asked about once more with every old pack taken out.
+    """
     ticket = itertools.count()
     heap: list[tuple[float, int, _Node, Prescription]] = []
-    first: Prescription | None = None
     nodes = [_Node()]
     for _ in range(_NODES):
         for node in nodes:
             tried = _tried(search, ground, node)
-            first = first or tried
             cost = round(tried.cost.total, 6) if tried.within else math.inf
             heapq.heappush(heap, (cost, next(ticket), node, tried))
         cost, _, node, best = heapq.heappop(heap)
-        twice = None if math.isinf(cost) else _used_twice(search, ground, node, best)
+        if cost >= limit and not math.isinf(limit):
+            return None
+        twice = _used_twice(search, ground, node, best)
         if twice is None:
             return best
+        if math.isinf(cost):
+            break
         nodes = [replace(node, gone=node.gone | {twice}), replace(node, reserved=node.reserved | {twice})]
-    # Nothing that was tried last is settled; what keeps no pack at all always is.
-    everything = frozenset(search.there)
-    settled = _tried(search, ground, _Node(gone=everything - {g.seat for g in (ground.pack,) if g}))
+    gone = frozenset(search.there) - {g.seat for g in (ground.pack,) if g}
+    settled = _tried(search, ground, _Node(gone=gone))
     return replace(settled, status="found" if settled.status == "proven" else settled.status)
 
 
