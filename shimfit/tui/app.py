@@ -207,8 +207,10 @@ class ShimfitApp(App[None]):
             case "go_post" | "leave":
                 if page.question is not None:
                     page.stop_asking()
-                else:
+                elif page is not self._home:
                     self._go("post")
+                else:
+                    page.clear_line()
             case "go_run" | "go_stock" | "go_record" | "go_setup":
                 self._go(name.removeprefix("go_"))
             case "help":

@@ -37,7 +37,7 @@ class Deed:
 
 
 DEEDS = (
-    Deed("go_post", "Post", "Read, pack and re-read one post", "escape"),
+    Deed("go_post", "Post", "Read, pack and re-read one post; there it clears the line", "escape"),
     Deed("go_run", "Run", "All posts of the run, as they stand", "f2"),
     Deed("go_stock", "Stock", "The box: what is left, what ran out", "f3"),
     Deed("go_record", "Record", "How each post stands; export for the hand-over", "f4"),

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from shimfit.workflow.site import Site
 
 Bell = Literal["none", "refused", "plumb"]
+TAUGHT = 2
 KINDS = {
     "": Asked(),
     "bed": Asked(bed=True),
@@ -124,6 +125,13 @@ class Desk:
         if self.run is None or self.record is None or self.words is None:
             return None
         return post_view(self.record, self.words)
+
+    @property
+    def wants_hints(self) -> bool:
+        """First-run hints go away by themselves: two plumb posts in a run of one's own have taught enough."""
+        if self.run is None or not self.settings.hints:
+            return False
+        return self.run.sample or sum(post.state is PostState.PLUMB for post in self.run.posts) < TAUGHT
 
     def jobs(self) -> tuple[JobState, ...]:
         """All jobs in the file."""
@@ -327,11 +335,19 @@ class Desk:
         self._asked = Asked()
         self.run = self.site.run(place.job, place.run)
         record = self.record
-        word = state_word(record.state) if record is not None else ""
+        told = self._told(record) if record is not None else ""
         plumb = record is not None and record.state is PostState.PLUMB
         if self.walks_on and record is not None and record.state is not PostState.HALF_READ:
             self.step(+1)
-        return Outcome(f"post {place.post} logged: {word}", bell="plumb" if plumb else "none")
+        return Outcome(f"post {place.post} logged: {told}", bell="plumb" if plumb else "none")
+
+    def _told(self, record: PostRecord) -> str:
+        """The state, and how far off with the tolerance beside it: `pack, 10.3 of 2.0 mm`."""
+        words, word = self.words, state_word(record.state)
+        if words is None or record.reading is None or record.reading.lean is None:
+            return word
+        off = words.off_by(record.reading.lean, record).removesuffix(" mm")
+        return f"{word}, {off} of {words.allowed(record)}"
 
     def _attempt(self, move: Callable[[Place], Outcome]) -> Outcome:
         """Make a move; what the person can put right comes back as words."""

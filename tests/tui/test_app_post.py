@@ -20,7 +20,7 @@ def test_a_reading_is_echoed_logged_and_answered(app_on, running, wait_for, colu
             await hand.sees("9.5 mm", "5 mm")
             assert app.page.query_one(EntryLine).value == "9.5n5o"
             await hand.press("enter")
-            await hand.sees("▲ pack", "TOP leans 9.5 mm", "→ next", "↑ out", "NEXT-OUT", "allowed 2.0 mm")
+            await hand.sees("▲ pack", "TOP leans 9.5 mm", "→ next", "↑ out", "NEXT-OUT", "of 2.0 mm")
             assert app.desk.record.state is PostState.PACK
             assert app.page.query_one(EntryLine).value == ""
             assert [reading.text for reading in app.desk.record.readings] == ["9.5n5o"]

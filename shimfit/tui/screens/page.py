@@ -231,6 +231,12 @@ class Page(RoleScreen):
         self.focus_home()
         self.show()
 
+    def clear_line(self) -> None:
+        """Begin the line anew."""
+        self.outcome = None
+        self.query_one(EntryLine).value = ""
+        self.show_echo()
+
     @on(EntryLine.Changed)
     def _typed(self, _event: Input.Changed) -> None:
         if self.question is not None or self.query_one(EntryLine).value:

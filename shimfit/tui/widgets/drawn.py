@@ -49,6 +49,10 @@ ROLES = (
 """Every role that a picture may give a cell; style.tcss has a rule for each."""
 
 
+_looks: dict[tuple[str, Style, str], Style] = {}
+"""Roles put together, by theme and ground: the same few hundred come again with every key."""
+
+
 class RoleScreen(Screen[None]):
     """A screen that holds the looks of all roles: once for all of its widgets, which costs start-up less."""
 
@@ -66,9 +70,14 @@ class Drawn(Widget):
 
     def style_of(self, roles: str) -> Style:
         """Style of one role or of several put together, the last winning."""
-        style = self.rich_style
-        for role in roles.split():
-            style += self.screen.get_component_rich_style(f"role--{role}", partial=True)
+        base = self.rich_style
+        key = (self.app.theme, base, roles)
+        style = _looks.get(key)
+        if style is None:
+            style = base
+            for role in roles.split():
+                style += self.screen.get_component_rich_style(f"role--{role}", partial=True)
+            _looks[key] = style
         return style
 
 

@@ -53,6 +53,10 @@ class EntryLine(Input):
             event.prevent_default()
             self.post_message(self.Lent(deed))
             return
+        if event.key in ("tab", "shift+tab"):  # the line keeps the cursor: elsewhere letters would be lost
+            event.stop()
+            event.prevent_default()
+            return
         if event.key in ("up", "down") and self._history and (self.value or not self.lends):
             event.stop()
             event.prevent_default()

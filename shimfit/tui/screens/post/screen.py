@@ -192,7 +192,7 @@ class PostScreen(Page):
             return "Enter: the sample job   F5: your own"
         if sight.live is not None:
             return sight.live.word
-        if not self.desk.settings.hints:
+        if not self.desk.wants_hints:
             return ""
         example = "3/8n1/2o" if sight.run.units == "inch" else "9n13o"
         match sight.record.state:
