@@ -129,8 +129,8 @@ def test_refusals_are_one_sentence_with_exit_code_2(shimfit, words, kind) -> Non
 
 
 def test_the_bad_spot_is_told_in_characters(shimfit) -> None:
-    told = shimfit("solve", "9mmn13mmz", "--height", "41in", "--foot", "3.5x3.5in", "--json").json
-    assert told["error"]["at"] == 8
+    told = shimfit("solve", "9mm n 13mm z", "--height", "41in", "--foot", "3.5x3.5in", "--json").json
+    assert told["error"]["at"] == 11
 
 
 BAD_BOXES = [
