@@ -1,16 +1,82 @@
-"""Proof that the log is as it was written: every hash worked out again, from the first event to the last."""
+"""The chain of hashes: putting events at its end, and proof that they are as they were put there."""
 
 from __future__ import annotations
 
 import sqlite3
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from shimfit.store import rows
-from shimfit.store.events import GENESIS
+from shimfit.store.events import GENESIS, Event, canonical, microseconds
 
 if TYPE_CHECKING:
-    from shimfit.store.events import Event
+    from collections.abc import Callable, Sequence
+
+    from shimfit.store.events import Draft
+
+
+@dataclass(frozen=True, slots=True)
+class End:
+    """Where the next event is chained on."""
+
+    seq: int
+    hash: str
+    stamp: int
+    """Greatest so far."""
+
+    def after(self, events: Sequence[Event]) -> End:
+        """The end when these were put behind it."""
+        if not events:
+            return self
+        return End(events[-1].seq, events[-1].hash, max(self.stamp, *(event.stamp for event in events)))
+
+
+def chained(drafts: Sequence[Draft], time: str, log: str, new_id: Callable[[], str], end: End) -> list[Event]:
+    """Events of drafts that are logged in one go, chained to the end of a log."""
+    now = microseconds(time)
+    seq, prev, stamp, step = end.seq, end.hash, end.stamp, ""
+    events: list[Event] = []
+    for draft in drafts:
+        id_ = new_id()
+        step = step or id_
+        seq, stamp = seq + 1, max(now, stamp + 1)
+        event = _sealed(
+            Event(
+                seq=seq,
+                id=id_,
+                step=step,
+                log=log,
+                time=time,
+                stamp=stamp,
+                by=draft.by,
+                job=draft.job,
+                run=draft.run,
+                post=draft.post,
+                kind=draft.kind,
+                data_text=canonical(dict(draft.data)),
+                prev=prev,
+                hash="",
+            )
+        )
+        prev = event.hash
+        events.append(event)
+    return events
+
+
+def moved_here(foreign: Sequence[Event], end: End) -> list[Event]:
+    """Events of another log, chained to the end of this one; their first place stays as their origin."""
+    seq, prev = end.seq, end.hash
+    moved: list[Event] = []
+    for event in foreign:
+        seq += 1
+        here = _sealed(replace(event, seq=seq, prev=prev, hash="", origin=event.first_place))
+        prev = here.hash
+        moved.append(here)
+    return moved
+
+
+def _sealed(event: Event) -> Event:
+    return replace(event, hash=event.computed_hash())
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,12 +10,13 @@ One writer at a time. Opened while another program writes: `read_only` is true, 
 
 from __future__ import annotations
 
+import contextlib
+import sqlite3
 import threading
 import uuid
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime
-from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self
 
@@ -23,14 +24,15 @@ from shimfit.errors import FileError, InternalError, UsageError
 from shimfit.store import db as files
 from shimfit.store import rows
 from shimfit.store.box import BOX_KINDS, BoxFold, fold_box
-from shimfit.store.chain import BadEvent, first_bad
+from shimfit.store.chain import BadEvent, End, chained, first_bad, moved_here
 from shimfit.store.db import saying_what
-from shimfit.store.events import GENESIS, Draft, Event, canonical, microseconds
+from shimfit.store.events import GENESIS, Draft, Event
 from shimfit.store.fold import RunFold, fold_run
+from shimfit.store.history import History
 from shimfit.store.reading import read_data
-from shimfit.store.shapes import wrong_with
+from shimfit.store.shapes import is_whole, wrong_with
 from shimfit.store.state import JobState
-from shimfit.store.steps import UNDONE, Step, to_redo, to_undo, voided_steps, words
+from shimfit.store.steps import UNDONE, Step, voided_steps, words
 
 if TYPE_CHECKING:
     from types import TracebackType
@@ -51,16 +53,6 @@ def new_id() -> str:
     return uuid.uuid4().hex
 
 
-@dataclass(frozen=True, slots=True)
-class _End:
-    """Where the next event is chained on."""
-
-    seq: int
-    hash: str
-    stamp: int
-    """Greatest so far."""
-
-
 class Journal:
     """An open data file."""
 
@@ -76,7 +68,7 @@ class Journal:
         """Both as worked out last; None when something was logged since."""
         self._fresh: list[Event] = []
         """Logged, but not yet counted into the states above."""
-        self._end = _End(0, GENESIS, 0)
+        self._end = End(0, GENESIS, 0)
         self._log = ""
         with saying_what(self.path):
             if self._opened.lock is not None:
@@ -181,7 +173,7 @@ class Journal:
             0,
             GENESIS,
         )
-        self._end = _End(seq, hash_, rows.greatest_stamp(db))
+        self._end = End(seq, hash_, rows.greatest_stamp(db))
 
     def _catch_up(self) -> None:
         """A reader looks whether the writer has logged something since."""
@@ -214,8 +206,8 @@ class Journal:
         is not what its kind must hold (nothing was logged: a program error, never a typing error).
         """
         with self._guard:
-            time = self._clock().isoformat(timespec="milliseconds")
-            return self._write(self._chained([self._filled(draft) for draft in drafts], time, self._end))
+            filled = [self._filled(draft) for draft in drafts]
+            return self._write(chained(filled, self._now(), self._log, self._ids, self._end))
 
     def receive(self, foreign: Sequence[Event], notes: Sequence[Draft] = ()) -> tuple[Event, ...]:
         """Log events of another log (import, salvage) and what there is to say of it, in one go.
@@ -224,21 +216,13 @@ class Journal:
         FileError when they can't be written (nothing was logged).
         """
         with self._guard:
-            moved = self._moved_here(foreign)
-            end = self._end if not moved else _End(moved[-1].seq, moved[-1].hash, self._stamp_over(moved))
-            time = self._clock().isoformat(timespec="milliseconds")
-            return self._write([*moved, *self._chained([self._filled(note) for note in notes], time, end)])
+            moved = moved_here(foreign, self._end)
+            filled = [self._filled(note) for note in notes]
+            end = self._end.after(moved)
+            return self._write([*moved, *chained(filled, self._now(), self._log, self._ids, end)])
 
-    def _moved_here(self, foreign: Sequence[Event]) -> list[Event]:
-        seq, prev = self._end.seq, self._end.hash
-        moved: list[Event] = []
-        for event in foreign:
-            seq += 1
-            here = replace(event, seq=seq, prev=prev, hash="", origin=event.first_place)
-            here = replace(here, hash=here.computed_hash())
-            prev = here.hash
-            moved.append(here)
-        return moved
+    def _now(self) -> str:
+        return self._clock().isoformat(timespec="milliseconds")
 
     def exclusively(self) -> threading.RLock:
         """Lock to hold (`with`) while reading and then logging what follows from it."""
@@ -256,11 +240,14 @@ class Journal:
             try:
                 rows.insert(db, events)
                 db.execute("COMMIT")
+                self._count_in(events)
             except BaseException:
                 if db.in_transaction:
                     db.execute("ROLLBACK")
+                # An interruption can fall between the commit and what is remembered of it: look again.
+                with contextlib.suppress(sqlite3.Error):
+                    self._look_at_end()
                 raise
-            self._count_in(events)
             return tuple(events)
 
     def _not_the_writer(self) -> FileError:
@@ -275,6 +262,8 @@ class Journal:
         if draft.kind == "post-added" and draft.post is None:
             draft = replace(draft, post=draft.data.get("name"))
         wrong = wrong_with(draft.kind, draft.data, draft.job, draft.run, draft.post)
+        if wrong is None and not all(map(is_whole, (draft.job, draft.run, draft.post, draft.by))):
+            wrong = f"{draft.kind}: a name holds broken characters"
         if wrong is None and draft.kind == UNDONE:
             named = rows.by_id(self._opened.db, draft.data["of"])
             if named is None:
@@ -285,43 +274,14 @@ class Journal:
             raise InternalError(f"this can't be logged: {wrong}")
         return draft
 
-    def _chained(self, drafts: Sequence[Draft], time: str, end: _End) -> list[Event]:
-        """Events of drafts, chained to the end of a log."""
-        now = microseconds(time)
-        seq, prev, stamp, step = end.seq, end.hash, end.stamp, ""
-        events: list[Event] = []
-        for draft in drafts:
-            id_ = self._ids()
-            step = step or id_
-            seq, stamp = seq + 1, max(now, stamp + 1)
-            event = Event(
-                seq=seq,
-                id=id_,
-                step=step,
-                log=self._log,
-                time=time,
-                stamp=stamp,
-                by=draft.by,
-                job=draft.job,
-                run=draft.run,
-                post=draft.post,
-                kind=draft.kind,
-                data_text=canonical(dict(draft.data)),
-                prev=prev,
-                hash="",
-            )
-            event = replace(event, hash=event.computed_hash())
-            prev = event.hash
-            events.append(event)
-        return events
+    @property
+    def _history(self) -> History:
+        return History(self._opened.db, self._log)
 
     def _count_in(self, events: Sequence[Event]) -> None:
         """Take events that are on disk as the new end; states are brought forward when they are asked for."""
-        self._end = _End(events[-1].seq, events[-1].hash, self._stamp_over(events))
+        self._end = self._end.after(events)
         self._fresh += events
-
-    def _stamp_over(self, events: Sequence[Event]) -> int:
-        return max(self._end.stamp, *(event.stamp for event in events))
 
     def _bring_forward(self) -> None:
         """Count what was logged since into the states that were already worked out."""
@@ -425,8 +385,8 @@ class Journal:
             sample=bool(added.data.get("sample", False)),
             units=added.data.get("units", "mm"),
             runs=tuple(run for run in runs if run),
-            undo=self._undo_words(added.job),
-            redo=self._redo_words(added.job),
+            undo=self._history.undo_words(added.job),
+            redo=self._history.redo_words(added.job),
             last_run=max(touched, key=lambda event: event.stamp).run if touched else None,
             last_seq=max((event.seq for event in latest), default=0),
         )
@@ -465,7 +425,9 @@ class Journal:
                     self._box.add(event)
             if self._box_now is None:
                 self._box_now = replace(
-                    self._box.state(), undo=self._undo_words(None), redo=self._redo_words(None)
+                    self._box.state(),
+                    undo=self._history.undo_words(None),
+                    redo=self._history.redo_words(None),
                 )
             return self._box_now
 
@@ -474,7 +436,7 @@ class Journal:
     def undo(self, job: str | None, *, by: str | None = None) -> str | None:
         """Take back the last step of a job (None: of the box); what it was in words, or None."""
         with self._guard, saying_what(self.path):
-            steps = self._to_undo(job)
+            steps = self._history.to_undo(job)
             if not steps:
                 return None
             return self._take_back(steps, job, by)
@@ -482,10 +444,10 @@ class Journal:
     def redo(self, job: str | None, *, by: str | None = None) -> str | None:
         """Bring back what was undone last; what it was in words, or None when there is nothing."""
         with self._guard, saying_what(self.path):
-            step = self._to_redo(job)
+            step = self._history.to_redo(job)
             if step is None:
                 return None
-            said = self._redo_words(job)
+            said = self._history.redo_words(job)
             self._take_back((step,), job, by)
             return said
 
@@ -497,39 +459,3 @@ class Journal:
             ]
         )
         return words(steps[0].events)
-
-    def _newest_first(self, job: str | None) -> Iterator[Step]:
-        db = self._opened.db
-        if job is None:
-            # What was taken for a pack belongs to the step of that pack, and goes back with it.
-            found = rows.newest_first_of_box(db, (*set(BOX_KINDS) - {"taken"}, UNDONE), self._log)
-        else:
-            found = rows.newest_first(db, job)
-        for _, events in groupby(found, key=lambda event: event.step):
-            yield Step(tuple(events)[::-1])
-
-    def _void(self, job: str | None) -> tuple[frozenset[str], frozenset[str]]:
-        undone = [event for event in self._all_undone() if event.job == job and read_data(event)[0]]
-        return voided_steps(undone), frozenset(event.step for event in undone)
-
-    def _all_undone(self) -> list[Event]:
-        return rows.of_kinds(self._opened.db, (UNDONE,), EVERYTHING)
-
-    def _to_undo(self, job: str | None) -> tuple[Step, ...]:
-        void, _ = self._void(job)
-        return to_undo(self._newest_first(job), void)
-
-    def _to_redo(self, job: str | None) -> Step | None:
-        void, undos = self._void(job)
-        return to_redo(self._newest_first(job), void, undos) if undos else None
-
-    def _undo_words(self, job: str | None) -> str | None:
-        steps = self._to_undo(job)
-        return words(steps[0].events) if steps else None
-
-    def _redo_words(self, job: str | None) -> str | None:
-        step = self._to_redo(job)
-        if step is None:
-            return None
-        taken_back = rows.of_step(self._opened.db, step.events[0].data["of"])
-        return words(taken_back) if taken_back else None

@@ -356,6 +356,17 @@ _NEEDS_POST = frozenset(
 _NEEDS_RUN = frozenset({"run-added", "run-changed", "post-added"}) | _NEEDS_POST
 
 
+def is_whole(name: str | None) -> bool:
+    """True for a name that can be written in any file: None, or text without broken characters."""
+    if name is None or name.isascii():
+        return True
+    try:
+        name.encode()
+    except UnicodeEncodeError:
+        return False
+    return True
+
+
 def wrong_with(kind: str, data: Any, job: str | None, run: str | None, post: str | None) -> str | None:
     """What is wrong with an event's data or scope, in words; None when it can be read back."""
     if not isinstance(data, Mapping):

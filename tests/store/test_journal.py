@@ -81,6 +81,32 @@ def test_an_event_that_could_not_be_read_back_is_never_logged(crew, kind, data, 
     assert anna.journal.head == before
 
 
+def test_a_name_that_no_file_could_hold_is_refused_and_a_text_is_kept(crew):
+    anna = crew().lay_out()
+    with pytest.raises(InternalError, match="broken characters"):
+        anna.log("noted", {"text": "x"}, post="\udcff")
+    anna.log("noted", {"text": "caf\udce9"}, post="1")
+    assert anna.post("1").notes[0].text == "caf\udce9"
+    assert anna.journal.verify() is None
+
+
+def test_an_interruption_right_after_the_commit_leaves_a_journal_that_goes_on(crew, monkeypatch):
+    anna = crew().lay_out()
+    anna.run()
+
+    def interrupted(_):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(anna.journal, "_count_in", interrupted)
+    with pytest.raises(KeyboardInterrupt):
+        anna.read("1", text="before the interruption")
+    monkeypatch.undo()
+    anna.read("1", text="after it")
+    texts = [reading.text for reading in anna.post("1").readings]
+    assert texts == ["before the interruption", "after it"]
+    assert anna.journal.verify() is None
+
+
 def test_the_chain_is_what_the_page_on_it_says(crew):
     """Worked out anew from the columns with json and hashlib alone: canonical JSON, SHA-256 (FIPS 180-4)."""
     anna = crew().lay_out()

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from shimfit.errors import FileError, InternalError
 from shimfit.store.chain import altered
 from shimfit.store.events import Event, Place, canonical, microseconds
-from shimfit.store.shapes import wrong_with
+from shimfit.store.shapes import is_whole, wrong_with
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
@@ -144,11 +144,8 @@ def _name(row: Mapping[str, Any], key: str) -> str:
     value = row.get(key)
     if not isinstance(value, str) or (not value and key != "prev"):
         raise _RefusedError(f"has no text as {key}")
-    if not value.isascii():
-        try:
-            value.encode()
-        except UnicodeEncodeError as error:
-            raise _RefusedError(f"has broken characters in {key}") from error
+    if not is_whole(value):
+        raise _RefusedError(f"has broken characters in {key}")
     return value
 
 
