@@ -44,6 +44,7 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
     solve.add_argument("--now", metavar="SEAT=L,…", help="packs that the post already stands on")
     solve.add_argument("--layout", choices=("corners", "tripod", "one-way", "auto"), default="corners")
     solve.add_argument("--units", choices=("mm", "inch"), help="what a bare number means")
+    solve.add_argument("--sure", action="store_true", help="take it although it looks like a slip")
     solve.set_defaults(run=run)
 
 
@@ -51,6 +52,7 @@ def run(args: argparse.Namespace, io: Io) -> int:
     """Answer for one post; 1 when the predicted rest is over tolerance or nothing can be done."""
     from shimfit.core.tolerance import DEFAULT_TOLERANCE, parse_tolerance
     from shimfit.entry import EntrySettings, hear, parse_foot, parse_length
+    from shimfit.entry.second_look import second_look
     from shimfit.model import Lean
     from shimfit.workflow.by_hand import parse_seat_lengths
     from shimfit.workflow.solving import Question, solve_once
@@ -73,8 +75,9 @@ def run(args: argparse.Namespace, io: Io) -> int:
     )
     tolerance = parse_tolerance(args.tolerance or DEFAULT_TOLERANCE, args.per_direction, units)
     now = parse_seat_lengths(args.now, units) if args.now else None
-    if heard.second_look:
-        io.talk(f"shimfit: {heard.second_look}")
+    doubt = None if args.sure else second_look(heard, None, only_tightened=False, height_mm=height_mm)
+    if doubt is not None:
+        raise EntryError(f"{doubt}: add --sure if it is so", at=0)
     lots = None
     if args.stock is not None:
         from shimfit.core.stock import lots_from_csv
