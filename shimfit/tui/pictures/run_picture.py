@@ -96,7 +96,8 @@ def run_as_it_stands(
             upright(canvas, x + 0.5 + along * columns_per_top_mm * share, row, glyphs, role)
         offset = round(across / worst_mm * (plan_rows // 2)) if worst_mm else 0
         sign = glyphs.states[post.state]
-        canvas.put(int(x + 0.5 + along * columns_per_top_mm), middle - offset, sign, role)
+        column = int(x + 0.5 + along * columns_per_top_mm)
+        canvas.put(min(max(margin - 2, column), width - 1), middle - offset, sign, role)  # off the names
     cross = "×" if glyphs.blocks else "x"
     canvas.put(
         0,

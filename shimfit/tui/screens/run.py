@@ -27,6 +27,9 @@ if TYPE_CHECKING:
     from shimfit.tui.pictures.canvas import Run
 
 
+LOW_PICTURE, TALL_PICTURE = 9, 18
+
+
 class RunScreen(Page):
     """List of posts, strip, and the run as it stands."""
 
@@ -54,6 +57,7 @@ class RunScreen(Page):
         names = [post.name for post in posts]
         here = self.desk.place.post if self.desk.place else ""
         width = self.size.width or 80
+        self.query_one("#picture").styles.height = TALL_PICTURE if self.size.height >= 36 else LOW_PICTURE
         self.query_one("#list", Rows).fill(
             [self._row(post, width) for post in posts], names.index(here) if here in names else 0
         )
