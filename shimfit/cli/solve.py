@@ -55,6 +55,7 @@ def run(args: argparse.Namespace, io: Io) -> int:
     from shimfit.entry.second_look import second_look
     from shimfit.model import Lean
     from shimfit.workflow.by_hand import parse_seat_lengths
+    from shimfit.workflow.reading import looks_like_a_slip
     from shimfit.workflow.solving import Question, solve_once
 
     units = units_of(args, io)
@@ -77,7 +78,7 @@ def run(args: argparse.Namespace, io: Io) -> int:
     now = parse_seat_lengths(args.now, units) if args.now else None
     doubt = None if args.sure else second_look(heard, None, only_tightened=False, height_mm=height_mm)
     if doubt is not None:
-        raise EntryError(f"{doubt}: add --sure if it is so", at=0)
+        raise looks_like_a_slip(doubt)
     lots = None
     if args.stock is not None:
         from shimfit.core.stock import lots_from_csv
@@ -98,7 +99,10 @@ def run(args: argparse.Namespace, io: Io) -> int:
         from shimfit.cli.saying import answer_lines
         from shimfit.settings import load
 
-        for line in answer_lines(answer, heard.words, load({}), units):
+        typed_inches = any(
+            part is not None and part.unit in ("in", "in/ft") for part in (heard.along, heard.across)
+        )
+        for line in answer_lines(answer, heard.words, load({}), "inch" if typed_inches else units):
             io.say(line)
     solved = answer.within and answer.status in ("proven", "found")
     return Exit.DONE if solved else Exit.OVER

@@ -67,6 +67,13 @@ def second_look(post: PostRecord, understood: Understood) -> str | None:
     return look(understood, last, only_tightened=only_tightened, height_mm=post.height_mm)
 
 
+def looks_like_a_slip(doubt: str) -> EntryError:
+    """The refusal where nobody can press Enter twice: the same doubt, and how to say that it is so."""
+    if "Enter again" in doubt:
+        return EntryError(doubt.replace("Enter again", "add --sure"), at=0)
+    return EntryError(f"{doubt}: add --sure if it is so", at=0)
+
+
 def log_typed(site: Site, place: Place, text: str, asked: Asked, *, sure: bool) -> Logged:
     """Log what was typed and answer it; EntryError (with the spot) when it is refused, nothing logged."""
     post = site.post(place)
@@ -79,7 +86,7 @@ def log_typed(site: Site, place: Place, text: str, asked: Asked, *, sure: bool) 
         return _log_gauge(site, place, heard)
     doubt = None if sure or asked.mid else second_look(post, heard)
     if doubt is not None:
-        raise EntryError(f"{doubt}: enter it again (--sure) if it is so", at=0)
+        raise looks_like_a_slip(doubt)
     reading = _reading_of(site, post, heard, asked)
     return log_ready(site, place, reading, asked)
 
