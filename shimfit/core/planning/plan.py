@@ -50,9 +50,8 @@ PATTERNS_A_POST = 12
 CHOOSING_GAP = 1e-4
 ENRICH_GAP = 5e-4
 """Gap from which it is worth looking for more patterns."""
-ENRICH_PATTERNS = (60, 400)
-ENRICH_SPARE = 40.0
-"""Cost above a post's cheapest pattern that is looked at, at most: four pieces."""
+ENRICH_STEPS = ((60, 6.0), (300, 15.0))
+"""(patterns a post, cost above its cheapest that is looked at)."""
 ENRICH_MOST = 12_000
 """Patterns in all, about: more are too many for the integer program."""
 SHARE_FOR_ROUNDS = 0.7
@@ -227,12 +226,12 @@ class _Work:
 
     def _look_closer(self, rounds: Rounds, chosen: whole.Chosen) -> whole.Chosen:
         """Where the gap is wide, more patterns about the best prices, and choose again from the plan so far."""
-        for keep in ENRICH_PATTERNS:
+        for keep, spare in ENRICH_STEPS:
             missing = chosen.objective - self.bound
             if missing <= ENRICH_GAP * chosen.objective or self._out_of_time():
                 break
             most = max(1, ENRICH_MOST // len(self.batch))
-            if not enrich(rounds, min(missing, ENRICH_SPARE), min(keep, most)):
+            if not enrich(rounds, min(missing, spare), min(keep, most)):
                 break
             other = self._choose(rounds, chosen.patterns, most=min(2 * keep, 2 * most))
             if other is not None and other.objective < chosen.objective:
@@ -498,11 +497,10 @@ class _Work:
 
 
 def stretch_of(piece: Piece, lot: Lot, options: Options) -> tuple[float, float]:
-    """What a taper's piece takes, mm from the original thin end, with the saw's kerf."""
+    """What a taper's piece takes: from where its tip is cut off to a kerf beyond the mark, mm from thin end."""
     assert piece.mark_mm is not None
     assert lot.length_mm is not None
-    start = max(0.0, piece.mark_mm - options.bearing_mm)
-    return start, min(lot.length_mm, piece.mark_mm + options.saw.kerf_mm)
+    return piece.trim_tip_mm, min(lot.length_mm, piece.mark_mm + options.saw.kerf_mm)
 
 
 def left_of(lots: Sequence[Lot], packs: Iterable[Pack], options: Options) -> tuple[Lot, ...]:

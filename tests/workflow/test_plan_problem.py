@@ -1,0 +1,92 @@
+"""Problems from files: the contract's answer, and refusals that name the place."""
+
+import json
+
+import pytest
+
+from shimfit.errors import FileError
+from shimfit.workflow.plan import plan_problem, read_problem
+
+
+def problem(**changes):
+    post = {
+        "id": "3", "foot_along_mm": 90, "foot_across_mm": 90, "height_mm": 1000, "slope_along": 0.012,
+        "slope_across": -0.007, "tolerance": "1:500",
+    }  # fmt: skip
+    whole = {
+        "schema": 1,
+        "posts": [post, {**post, "id": "4", "slope_along": 0.0005, "slope_across": 0.0}],
+        "stock": [
+            {"lot": "F1", "form": "flat", "count": 4, "thickness_mm": 0.6},
+            {"lot": "S1", "form": "strip", "count": 1, "length_mm": 600, "width_mm": 40, "thickness_mm": 20},
+        ],
+        "saw": {"kerf_mm": 2.5, "settings_deg": [0.5, 1.0], "hold_mm": 250, "min_thin_mm": 0.8},
+        "options": {
+            "layout": "corners", "max_pieces": 3, "bearing_mm": 32, "bearing_point": "auto",
+            "clamp": {"preload_mm": 0.19},
+        },
+    }  # fmt: skip
+    return whole | changes
+
+
+def test_the_answer_has_the_contracts_keys_and_is_json():
+    answer = plan_problem(problem(), 30)
+    assert json.loads(json.dumps(answer, allow_nan=False)) == answer
+    assert {"status", "bound", "objective", "gap", "unsolved", "posts", "cuts", "remainders"} <= set(answer)
+    by_id = {post["id"]: post for post in answer["posts"]}
+    assert by_id["4"]["packs"] == []
+    packs = by_id["3"]["packs"]
+    assert {"seat", "purpose", "need_mm", "made_mm", "bears_at_mm", "pieces"} <= set(packs[0])
+    wedges = [(pack["seat"], piece) for pack in packs for piece in pack["pieces"] if piece["form"] == "strip"]
+    assert wedges
+    cut = {piece["for"]: piece for strip in answer["cuts"] for piece in strip["pieces"]}
+    for seat, piece in wedges:
+        assert cut[f"3/{seat}"]["thick_mm"] == piece["thick_mm"]
+        assert cut[f"3/{seat}"]["thin_mm"] == piece["thin_mm"]
+    assert answer["gap"] == pytest.approx((answer["objective"] - answer["bound"]) / answer["objective"])
+    assert all(strip["left_mm"] >= 250 for strip in answer["cuts"])
+
+
+def changed_post(**changes):
+    whole = problem()
+    whole["posts"][0] = {key: value for key, value in (whole["posts"][0] | changes).items() if value != "gone"}
+    return whole
+
+
+@pytest.mark.parametrize(
+    ("wrong", "place"),
+    [
+        (problem(posts=None), "posts"),
+        (problem(posts=[7]), r"posts\[0\]"),
+        (problem(stock={}), "stock"),
+        (problem(schema=2), "schema"),
+        (problem(saw={"settings_deg": "1"}), r"saw\.settings_deg"),
+        (problem(saw={"settings_deg": [90]}), "options"),
+        (problem(options={"layout": "pile"}), "options"),
+        (problem(options={"max_pieces": 2.5}), r"options\.max_pieces"),
+        (problem(options={"clamp": 3}), r"options\.clamp"),
+        (problem(stock=[{"lot": "F", "form": "flat", "count": -1, "thickness_mm": 1}]), "count"),
+        (changed_post(height_mm=0), r"posts\[0\]\.height_mm"),
+        (changed_post(height_mm="gone"), r"posts\[0\]\.height_mm: is missing"),
+        (changed_post(slope_along=float("nan")), r"posts\[0\]\.slope_along"),
+        (changed_post(slope_along=True), r"posts\[0\]\.slope_along"),
+        (changed_post(slope_across=3.0), r"posts\[0\]\.slope"),
+        (changed_post(foot_along_mm=-90), r"posts\[0\]\.foot_along_mm"),
+        (changed_post(tolerance="tight"), r"posts\[0\]"),
+        (changed_post(id=""), r"posts\[0\]\.id"),
+        (changed_post(id="4"), r"posts\[1\]\.id"),
+        (changed_post(rod_hole_mm=200), r"posts\[0\]"),
+        (changed_post(rod_at_mm=[1]), r"posts\[0\]\.rod_at_mm"),
+        (changed_post(per_direction="yes"), r"posts\[0\]\.per_direction"),
+    ],
+)
+def test_a_problem_that_is_none_names_the_place(wrong, place):
+    with pytest.raises(FileError, match=place):
+        read_problem(wrong)
+
+
+def test_a_post_that_cannot_be_served_is_named_with_its_reason():
+    answer = plan_problem(problem(stock=[]), 10)
+    assert answer["unsolved"] == ["3"]
+    assert "packs of about" in answer["why"]["3"]
+    assert answer["status"] == "impossible"
