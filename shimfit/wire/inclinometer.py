@@ -183,8 +183,9 @@ class Inclinometer:
         try:
             if self._port is not None:
                 url = transport.find_again(self._port, transport.ports()) or url
-            self._baud = options.baud or (description.baud if description else None)
-            speeds = (self._baud,) if self._baud else transport.speeds_to_try(url, options.last_good_baud)
+            told = options.baud or (description.baud if description else None)
+            last_good = self._baud if self._stream.found else options.last_good_baud
+            speeds = (told,) if told else transport.speeds_to_try(url, last_good)
             self._baud = speeds[0]
             framing = description.framing if isinstance(description, Modbus) else "8N1"
             link = transport.open_link(

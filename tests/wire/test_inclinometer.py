@@ -15,7 +15,7 @@ from hearing import wait_for, xdr
 
 from shimfit.core.axis_map import AxisMap
 from shimfit.core.steady import Steadiness, WatchState
-from shimfit.errors import FileError
+from shimfit.errors import FileError, InstrumentError
 from shimfit.model import Face
 from shimfit.wire import inclinometer, transport
 from shimfit.wire.capture import parse_capture, replay
@@ -197,20 +197,22 @@ def test_a_silent_link_is_stale_then_closed_and_opened_again(monkeypatch):
         socket.create_server(("127.0.0.1", 0)) as server,
         listening(f"socket://127.0.0.1:{server.getsockname()[1]}") as sensor,
     ):
+
+        def heard_from(peer: socket.socket, good: int) -> bool:
+            peer.sendall(xdr(1, 2))  # again and again: pyserial empties a socket while it opens it
+            return sensor.tally().good >= good
+
         first, _ = server.accept()
         with first:
-            for _ in range(5):
-                first.sendall(xdr(1, 2))
-            wait_for(lambda: sensor.tally().good == 5)
+            wait_for(lambda: heard_from(first, 5))
             wait_for(lambda: sensor.snapshot().state is WatchState.STALE)
             assert sensor.snapshot().lean is None
             assert "cable" in sensor.snapshot().words
+            good = sensor.tally().good
             monkeypatch.setattr(inclinometer, "SILENT_S", 0.5)
             second, _ = server.accept()
         with second:
-            for _ in range(5):
-                second.sendall(xdr(1, 2))
-            wait_for(lambda: sensor.tally().good == 10)
+            wait_for(lambda: heard_from(second, good + 5))
             assert any("nothing came" in message for message in sensor.messages())
 
 
@@ -258,6 +260,33 @@ def test_the_speed_is_hunted_by_listening(monkeypatch, right, last_good, tried):
         assert sensor.tally().refused == {}, "the garbage of wrong speeds is forgotten"
     assert ports[0].tried == tried
     assert ports[0].written == b"", "nothing is ever written while listening"
+
+
+def test_after_a_loss_the_speed_that_was_good_is_tried_first(monkeypatch):
+    monkeypatch.setattr(inclinometer, "HUNT_S", 0.05)
+    monkeypatch.setattr(inclinometer, "SETTLE_S", 0.001)
+    monkeypatch.setattr(inclinometer, "BACK_OFF_S", (0.01,))
+    ports = []
+    unplugged = threading.Event()
+
+    class Unpluggable(Port):
+        def read(self) -> bytes:
+            if unplugged.is_set():
+                unplugged.clear()
+                raise InstrumentError("gone")
+            return super().read()
+
+    def open_link(_url, *, baud, **_):
+        ports.append(Unpluggable(38400, baud))
+        return ports[-1]
+
+    monkeypatch.setattr(transport, "open_link", open_link)
+    with listening("/dev/ttyUSB7") as sensor:
+        wait_for(lambda: sensor.tally().good > 10)
+        unplugged.set()
+        wait_for(lambda: len(ports) == 2)
+        wait_for(lambda: sensor.snapshot().is_open)
+    assert ports[1].tried == [38400]
 
 
 def test_a_speed_that_was_told_is_the_only_one(monkeypatch):
