@@ -102,8 +102,16 @@ def _rest(model, foot, height_mm, made, need, allowed, options) -> None:
     pull = 4.0 * options.preload_mm
     weights = options.weights
     shapes = (
-        ([-height_mm * seat.sign_along / (2.0 * foot.along_mm) for seat in CORNERS], allowed, weights.residual / allowed),
-        ([-height_mm * seat.sign_across / (2.0 * foot.across_mm) for seat in CORNERS], allowed, weights.residual / allowed),
+        (
+            [-height_mm * seat.sign_along / (2.0 * foot.along_mm) for seat in CORNERS],
+            allowed,
+            weights.residual / allowed,
+        ),
+        (
+            [-height_mm * seat.sign_across / (2.0 * foot.across_mm) for seat in CORNERS],
+            allowed,
+            weights.residual / allowed,
+        ),
         ([float(seat.sign_along * seat.sign_across) for seat in CORNERS], pull, weights.rock / pull),
     )
     for factors, limit, price in shapes:
@@ -132,7 +140,9 @@ def by_scipy(model: Compact, seconds: float = 60.0) -> float | None:
         np.array(model.cost),
         integrality=np.array(model.whole, dtype=int),
         bounds=Bounds(np.array(model.lower), np.array(model.upper)),
-        constraints=LinearConstraint(matrix, [lo for _, lo, _ in model.rows], [hi for _, _, hi in model.rows]),
+        constraints=LinearConstraint(
+            matrix, [lo for _, lo, _ in model.rows], [hi for _, _, hi in model.rows]
+        ),
         options={"mip_rel_gap": 0.0, "time_limit": seconds},
     )
     if found.status == 1:
@@ -149,14 +159,14 @@ def by_cp_sat(model: Compact, seconds: float = 60.0) -> float | None:
     columns = []
     for i, whole in enumerate(model.whole):
         factor = 1 if whole else scale
-        columns.append(program.new_int_var(int(model.lower[i] * factor), math.floor(model.upper[i] * factor), f"x{i}"))
+        columns.append(
+            program.new_int_var(int(model.lower[i] * factor), math.floor(model.upper[i] * factor), f"x{i}")
+        )
     for terms, lo, hi in model.rows:
         # Rows with reals are scaled by the grid of the reals, and let go by one step of it.
         fine = any(not model.whole[c] for c in terms) or any(v != int(v) for v in terms.values())
         factor = scale if fine else 1
-        sides = [
-            round(v * (factor if model.whole[c] else 1)) * columns[c] for c, v in terms.items()
-        ]
+        sides = [round(v * (factor if model.whole[c] else 1)) * columns[c] for c, v in terms.items()]
         slack = len(terms) if fine else 0
         if hi < math.inf:
             program.add(sum(sides) <= math.floor(hi * factor + slack))

@@ -59,7 +59,9 @@ def _post(rng: random.Random):
         max_pieces=rng.choice([2, 3]),
     )
     foot = Foot(
-        rng.choice([89.0, 90.0, 140.0]), rng.choice([90.0, 120.0]), rod_at_mm=rng.choice([(0.0, 0.0), (4.0, -3.0)])
+        rng.choice([89.0, 90.0, 140.0]),
+        rng.choice([90.0, 120.0]),
+        rod_at_mm=rng.choice([(0.0, 0.0), (4.0, -3.0)]),
     )
     lean = Lean(rng.choice([0.0, rng.uniform(-0.016, 0.016)]), rng.uniform(-0.016, 0.016))
     tolerance = Tolerance("given", "ratio", rng.choice([1 / 300, 1 / 500]), per_direction=rng.random() < 0.5)
@@ -102,7 +104,10 @@ def test_referee_refuses_what_it_can_not_try() -> None:
 
 
 def test_referee_counts_the_one_piece_once() -> None:
-    lots = [Lot("ONE", "flat", 1, thickness_mm=1.35), Lot("NEW", "flat", 1, thickness_mm=1.35, origin="bought")]
+    lots = [
+        Lot("ONE", "flat", 1, thickness_mm=1.35),
+        Lot("NEW", "flat", 1, thickness_mm=1.35, origin="bought"),
+    ]
     asked = (Foot(90.0, 90.0), 1000.0, Lean(0.0, 0.015), Tolerance("1:500", "ratio", 0.002))
     options = Options(bearing_point="corner")
     both = best_corners(*asked, lots=lots, options=options)

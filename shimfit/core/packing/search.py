@@ -40,6 +40,7 @@ if TYPE_CHECKING:
 TIE = 1e-6
 """Costs closer than this are equal; a rule decides between them."""
 _DUST = 1e-9
+_NEAREST = 30
 _CHUNK = 1 << 16
 """Third-seat candidates looked at in one go: keeps memory flat."""
 
@@ -394,6 +395,9 @@ class Search:
         for one, (lo, hi) in zip(listed, combo.windows, strict=True):
             inside = (one.error >= lo - _DUST) & (one.error <= hi + _DUST)
             kept.append(one.only(inside))
+        if self.task.lean_only:
+            # The least lean is only told as the best that was found: thicknesses near the need do.
+            kept = [one.only(np.argsort(np.abs(one.error), kind="stable")[:_NEAREST]) for one in kept]
         if not all(len(one.cost) for one in kept):
             return
         self._first_guess(four, kept, pool)

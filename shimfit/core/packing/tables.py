@@ -43,6 +43,7 @@ _NO_COST = 1e300
 """Anything finite is below: keeps thicknesses that no pack makes (infinity) out of comparisons."""
 FIRST_LENGTH = 1024
 """Grid steps that tables start with; they grow when a post needs more."""
+_MOST_REMEMBERED = 20_000
 LONGEST = 1 << 16
 """Grid steps beyond which no pack is made (more than half a metre)."""
 
@@ -128,6 +129,7 @@ class Tables:
         self.length = 0
         self._inner_rows: dict[float, tuple[list[Row], Floats]] = {}
         self._inner_tables: dict[float, tuple[list[Row], Floats, Floats]] = {}
+        self._cut_up: dict[tuple[int, float | None, tuple[float, ...]], list[Run]] = {}
         self._set_length(length)
 
     # ------------------------------------------------------------------ building
@@ -136,6 +138,7 @@ class Tables:
         self.length = length
         self._inner_rows.clear()
         self._inner_tables.clear()
+        self._cut_up.clear()
         self._flats()
         most = self.options.max_pieces
         self.beside = np.full(length, math.inf)
@@ -423,7 +426,12 @@ class Tables:
                 runs.append(run)
             elif run.rank not in done:
                 done.add(run.rank)
-                runs.extend(self._taper_runs(run.rank, inner_mm, points[run.rank]))
+                key = run.rank, inner_mm, tuple(sorted(points[run.rank]))
+                if key not in self._cut_up:
+                    if len(self._cut_up) > _MOST_REMEMBERED:
+                        self._cut_up.clear()
+                    self._cut_up[key] = self._taper_runs(run.rank, inner_mm, key[2])
+                runs.extend(self._cut_up[key])
         return runs
 
     def _flat_stack(self, view: _FlatView, thickness: int) -> Stack | None:

@@ -108,7 +108,10 @@ def test_round_foot_rests_in_tolerance_whichever_way_it_leans(turn: int) -> None
 
 def test_quarter_turns_of_a_round_foot_cost_the_same() -> None:
     foot = Foot(90.0, 90.0, round=True)
-    costs = [solve(Lean(*lean), "corners", foot=foot).cost.total for lean in ((0.012, 0.0), (-0.012, 0.0), (0.0, 0.012))]
+    costs = [
+        solve(Lean(*lean), "corners", foot=foot).cost.total
+        for lean in ((0.012, 0.0), (-0.012, 0.0), (0.0, 0.012))
+    ]
     assert costs == pytest.approx([costs[0]] * 3)
 
 
