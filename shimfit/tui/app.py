@@ -95,10 +95,8 @@ class ShimfitApp(App[None]):
         self.theme = self._theme_name if self._theme_name in themes.NAMES else "sun"
         self._catch_signals()
         if self.desk.site.read_only:
-            self._pages["post"].call_after_refresh(
-                self._pages["post"].warn,
-                "READ ONLY: another program writes this file. Nothing is logged here.",
-            )
+            why = self.desk.site.notice or "this file can't be written"
+            self._home.call_after_refresh(self._home.warn, f"READ ONLY, nothing is logged here: {why}")
         if self._sensor is not None:
             self._sensor.start()
             self.set_interval(1 / LOOKS_PER_SECOND, self._look)

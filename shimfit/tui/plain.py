@@ -126,7 +126,9 @@ class _Session:
         """Ask, do, say, until there is no more."""
         self.say("shimfit, line by line. Type help for all words, q to leave.")
         if self.desk.site.read_only:
-            self.say("READ ONLY: another program writes this file. Nothing can be logged.")
+            self.say(
+                f"READ ONLY, nothing can be logged: {self.desk.site.notice or 'the file is not to be written'}"
+            )
         if self.desk.open_last():
             self.say(self._post())
         else:

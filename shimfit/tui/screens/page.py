@@ -164,6 +164,7 @@ class Page(RoleScreen):
             return
         self.banner_text = text
         banner = self.query_one("#banner", Picture)
+        banner.styles.height = self.banner_rows
         banner.set_class(bool(text), "-shown")
         banner.redraw()
 
@@ -181,6 +182,13 @@ class Page(RoleScreen):
         text, _ = self.echo_text(self.query_one(EntryLine).value)
         most = SQUAT_ECHO_ROWS if self.has_class("-squat") else ECHO_ROWS
         return min(most, len(wrapped(text, self.size.width)))
+
+    @property
+    def banner_rows(self) -> int:
+        """Rows that the banner takes now."""
+        if not self.banner_text:
+            return 0
+        return min(1 if self.has_class("-squat") else 2, len(wrapped(self.banner_text, self.size.width)))
 
     def _draw_banner(self, width: int, height: int) -> Canvas:
         return _text(width, height, self.banner_text, "refused", self.desk.glyphs.more)

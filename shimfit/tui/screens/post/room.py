@@ -36,7 +36,8 @@ class Room:
     rows: int
     pad: bool = False
     """The tap pad is shown."""
-    banner: bool = False
+    banner: int = 0
+    """Rows that the banner takes."""
     echo: int = 1
     """Rows that the echo takes."""
 

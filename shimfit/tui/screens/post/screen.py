@@ -68,7 +68,7 @@ class PostScreen(Page):
     def room(self) -> Room:
         """The room that there is now."""
         pad = self.query_one("#pad").has_class("-shown")
-        return Room(self.size.width, self.size.height, pad, bool(self.banner_text), self.echo_rows)
+        return Room(self.size.width, self.size.height, pad, self.banner_rows, self.echo_rows)
 
     def show(self) -> None:
         """Look at the desk again, lay the rows out for what there is to say, draw."""
