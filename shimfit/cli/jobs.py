@@ -12,6 +12,7 @@ from shimfit.errors import Exit, UsageError
 if TYPE_CHECKING:
     from shimfit.cli.io import Commands, Io
     from shimfit.store.state import JobState, PostRecord, RunState
+    from shimfit.workflow.site import Site
 
 RUN = "JOB/RUN"
 
@@ -42,6 +43,12 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
     show = of_run.add_parser("show", parents=[common], help="where every post stands")
     show.add_argument("path", metavar=RUN)
     show.set_defaults(run=run_show)
+    export = of_run.add_parser(
+        "export", parents=[common], help="write the posts as CSV, with the latest readings"
+    )
+    export.add_argument("path", metavar=RUN)
+    export.add_argument("file", metavar="FILE")
+    export.set_defaults(run=run_export)
     insert = of_run.add_parser("insert", parents=[common], help="insert a post between two others")
     insert.add_argument("path", metavar=RUN)
     insert.add_argument("--at", required=True, metavar="L", help="station: distance from the run's start")
@@ -73,6 +80,7 @@ def _add_run_new(of_run: Commands, common: argparse.ArgumentParser) -> None:
     )
     new.add_argument("--every", metavar="L", help="greatest spacing")
     new.add_argument("--stations", metavar="L,L,…", help="instead: the stations, measured from the start")
+    new.add_argument("--table", metavar="FILE.csv", help="instead: a table of posts (post, station_mm, …)")
     new.add_argument("--corners", metavar="L,L,…", default="", help="which of the stations are corners")
     new.add_argument("--foot", required=True, metavar="AxB", help="along x across, or d90mm")
     new.add_argument("--rod", metavar="L", default="14mm", help="diameter of the hole in the foot")
@@ -159,7 +167,8 @@ def run_new(args: argparse.Namespace, io: Io) -> int:
         units = args.units or site.journal.job(job).units
         rod_mm = parse_length(args.rod, units, what="rod hole", zero_ok=True)
         foot = parse_foot(args.foot, units, rod_hole_mm=rod_mm)
-        marks = _marks(args, units)
+        table = _table(args, units, io)
+        marks = _marks(args, units) if table is None else _marks_of_table(table)
         limit = parse_length(args.opening, units, what="opening") if args.opening else None
         heavy = parse_foot(args.corner_foot, units, rod_hole_mm=rod_mm) if args.corner_foot else None
         posts = [
@@ -173,7 +182,7 @@ def run_new(args: argparse.Namespace, io: Io) -> int:
             foot=foot,
             height_mm=parse_length(args.height, units, what="height"),
             tolerance=parse_tolerance(args.tolerance or DEFAULT_TOLERANCE, args.per_direction, units),
-            posts=posts,
+            posts=posts if table is None else table,
             units=units,
             face_names=_names(args.names),
             layout=args.layout,
@@ -187,6 +196,8 @@ def run_new(args: argparse.Namespace, io: Io) -> int:
                     f"caution: the opening {opening.first}-{opening.second} is {opening.clear_mm:.0f} mm, "
                     f"{opening.over_mm:.0f} mm over your limit"
                 )
+        for words in _unfit(site):
+            io.talk(f"caution: {words}")
         return _said(_run_json(run), f"{args.path}: {len(run.posts)} posts laid out", args, io)
 
 
@@ -206,6 +217,17 @@ def run_show(args: argparse.Namespace, io: Io) -> int:
     for post in run.posts:
         io.say(_post_line(post))
     io.say(f"{len(run.left_to_do)} of {len(run.posts)} left to do")
+    return Exit.DONE
+
+
+def run_export(args: argparse.Namespace, io: Io) -> int:
+    """Write the posts of a run as CSV."""
+    from shimfit.workflow.place import parse_run
+    from shimfit.workflow.tables import posts_to_csv
+
+    with open_site(args, io, read_only=_exists(args)) as site:
+        text = posts_to_csv(site.run(*parse_run(args.path)))
+    io.write_bytes(args.file, text.encode("utf-8"))
     return Exit.DONE
 
 
@@ -254,6 +276,34 @@ def run_remove(args: argparse.Namespace, io: Io) -> int:
         layout.remove(_marks_of(site.run(place.job, place.run)), place.post)
         site.remove_post(place)
         return _said({"post": place.post}, f"post {place.post} is out of the run; its log is kept", args, io)
+
+
+def _table(args: argparse.Namespace, units: Any, io: Io) -> list[dict[str, Any]] | None:
+    """Posts of --table, or None; refuses it beside other ways to lay out."""
+    if args.table is None:
+        return None
+    if args.length or args.turn or args.stations:
+        raise UsageError("give either --table, or --stations, or --length with its turns")
+    from shimfit.workflow.tables import posts_from_csv
+
+    return posts_from_csv(io.read_text(args.table), args.table, units)
+
+
+def _marks_of_table(table: list[dict[str, Any]]) -> Any:
+    from shimfit.core.layout import Mark
+
+    return tuple(Mark(post["name"], post["leg"], post["station_mm"], post["kind"]) for post in table)
+
+
+def _unfit(site: Site) -> tuple[str, ...]:
+    """What the instrument in use can't decide on the runs that there are."""
+    name = site.settings.instrument
+    instrument = site.box().instrument(name) if name else None
+    if instrument is None:
+        return ()
+    from shimfit.workflow.instruments import fitness
+
+    return fitness(site, instrument)
 
 
 def _marks(args: argparse.Namespace, units: Any) -> Any:

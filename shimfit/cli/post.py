@@ -25,7 +25,12 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
         epilog='example: shimfit read lakeside/boardwalk/7 "9mm n 13mm o"',
     )
     read.add_argument("place", metavar=PLACE)
-    read.add_argument("entry", metavar="ENTRY", help='as you would say it: "3/8 next, 1/2 out"')
+    read.add_argument(
+        "--table",
+        metavar="FILE.csv",
+        help="log a table of readings instead (post, entry, …); the place is then JOB/RUN",
+    )
+    read.add_argument("entry", metavar="ENTRY", nargs="?", help='as you would say it: "3/8 next, 1/2 out"')
     read.add_argument(
         "--bed", action="store_true", help="the level lay on the bed at the mark, no post stood there"
     )
@@ -96,6 +101,10 @@ def run_read(args: argparse.Namespace, io: Io) -> int:
     """Log a reading; 1 when a verifying reading is over tolerance or no pack can do it."""
     from shimfit.workflow.reading import Asked
 
+    if args.table is not None:
+        return _read_table(args, io)
+    if args.entry is None:
+        raise UsageError('what was read? like: shimfit read lakeside/boardwalk/7 "9mm n 13mm o"')
     with open_site(args, io) as site:
         place = _place(args)
         rocks = tuple(_rock(text, site.settings.units) for text in args.rocks)
@@ -143,6 +152,29 @@ def run_read(args: argparse.Namespace, io: Io) -> int:
         over = logged.verdict is not None and logged.verdict.decision == "out"
         stuck = logged.prescription is not None and logged.prescription.status in ("impossible", "gave-up")
         return Exit.OVER if over or stuck else Exit.DONE
+
+
+def _read_table(args: argparse.Namespace, io: Io) -> int:
+    """Log a table of readings, all of it or nothing."""
+    from shimfit.workflow.place import parse_run
+    from shimfit.workflow.tables import log_readings
+
+    if args.entry is not None:
+        raise UsageError("give either one entry or --table, not both")
+    text = io.read_text(args.table)
+    with open_site(args, io) as site:
+        job, run = parse_run(args.place)
+        logged = log_readings(site, job, run, text, args.table, sure=args.sure)
+    if args.json:
+        told = [
+            {"post": one.place.post, "state": str(one.post.state), "message": one.message} for one in logged
+        ]
+        io.json({"readings": told})
+    else:
+        for one in logged:
+            io.say(f"{one.place}: {one.message}")
+    over = any(one.verdict is not None and one.verdict.decision == "out" for one in logged)
+    return Exit.OVER if over else Exit.DONE
 
 
 def run_pack(args: argparse.Namespace, io: Io) -> int:

@@ -1,0 +1,101 @@
+"""Tables of posts and readings: taken whole or not at all, with the line and the column told."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from shimfit.errors import FileError
+from shimfit.model import Foot, PostState
+from shimfit.workflow.place import Place
+from shimfit.workflow.site import Site
+from shimfit.workflow.tables import log_readings, posts_from_csv, posts_to_csv
+
+POSTS = "post,station_mm,kind,foot\n1,0,end,140x140mm\n2,1150,line,\n3,2300,end,\n"
+
+
+@pytest.fixture
+def site(tmp_path: Path) -> Iterator[Site]:
+    with Site.open(tmp_path / "tables.db", environment={}) as opened:
+        opened.add_job("lake")
+        posts = posts_from_csv(POSTS, "posts.csv", "mm")
+        opened.add_run("lake", "jetty", foot=Foot(90.0, 90.0), height_mm=1000.0, posts=posts)
+        yield opened
+
+
+def test_a_table_of_posts_is_a_run(site: Site) -> None:
+    run = site.run("lake", "jetty")
+    assert [(post.name, post.station_mm, post.kind) for post in run.posts] == [
+        ("1", 0.0, "end"),
+        ("2", 1150.0, "line"),
+        ("3", 2300.0, "end"),
+    ]
+    assert run.posts[0].foot.along_mm == 140.0
+    assert run.posts[1].foot.along_mm == 90.0
+
+
+def test_inches_in_a_header_are_inches(site: Site) -> None:
+    (post,) = posts_from_csv("post,station_in,height_in\n1,45 1/4,36\n", "posts.csv", "mm")
+    assert post["station_mm"] == pytest.approx(45.25 * 25.4)
+    assert post["height_mm"] == pytest.approx(914.4)
+
+
+def test_what_goes_out_comes_in_again(site: Site) -> None:
+    site.log_reading(Place("lake", "jetty", "2"), "9mm n 13mm o")
+    text = posts_to_csv(site.run("lake", "jetty"))
+    again = posts_from_csv(text, "again.csv", "mm")
+    assert [(post["name"], post["station_mm"], post["kind"]) for post in again] == [
+        (post.name, post.station_mm, post.kind) for post in site.run("lake", "jetty").posts
+    ]
+    assert "9mm n 13mm o" in text
+
+
+def test_a_table_of_readings_is_logged_as_if_typed(site: Site) -> None:
+    table = 'post,entry,stage,by\n1,"4mm n, 2mm o",,crew\n2,6mm n 3mm h,bed,\n'
+    logged = log_readings(site, "lake", "jetty", table, "r.csv", sure=False)
+    assert [one.place.post for one in logged] == ["1", "2"]
+    posts = site.run("lake", "jetty").posts
+    assert posts[0].readings[0].by == "crew"
+    assert posts[1].readings[0].stage == "bed"
+    assert posts[2].state is PostState.TO_READ
+
+
+@pytest.mark.parametrize(
+    ("table", "said"),
+    [
+        ("", "empty"),
+        ("post\n1\n", "entry"),
+        ("post,entry\n9,1mm n 0\n", "line 2"),
+        ("post,entry\n1,1mm n 0\n2,1mm\n", "line 3"),
+        ("post,entry\n1,1mm n 0\n2\n", "line 3"),
+        ("post,entry,stage\n1,1mm n 0,later\n", "stage"),
+        ("post,entry\n1,6/16n 0\n", "--sure"),
+    ],
+)
+def test_a_bad_line_is_named_and_nothing_is_logged(site: Site, table: str, said: str) -> None:
+    before = site.log()
+    with pytest.raises(FileError, match=said):
+        log_readings(site, "lake", "jetty", table, "r.csv", sure=False)
+    assert site.log() == before
+
+
+@pytest.mark.parametrize(
+    ("table", "said"),
+    [
+        ("post,station_mm\n", "no posts"),
+        ("post,station_mm\n1,0\n1,100\n", "twice"),
+        ("post,station_mm\n1,far\n", "line 2"),
+        ("post,station_mm\n1,\n", "station"),
+        ("post,station_mm,leg\n1,0,one\n", "leg"),
+        ("post,station_mm,kind\n1,0,middle\n", "kind"),
+        ("post,station_mm,foot\n1,0,90\n", "foot"),
+        ("post,station_mm,tolerance\n1,0,1:0\n", "tolerance"),
+        ("post,station_mm,height_mm\n1,0,0\n", "height_mm"),
+        ("post,station_mm\na/b,0\n", "slash"),
+    ],
+)
+def test_a_bad_table_of_posts_is_refused_by_line_and_column(table: str, said: str) -> None:
+    with pytest.raises(FileError, match=said):
+        posts_from_csv(table, "posts.csv", "mm")
