@@ -45,7 +45,7 @@ class Row:
 
 
 def rows(text: str, file: str, required: Iterable[str]) -> list[Row]:
-    """Rows of a CSV with a header; FileError for an empty file, a missing column, a line too long or short."""
+    """Rows of a CSV with a header; FileError: an empty file, a missing column, a line too long or short."""
     lines = list(csv.reader(io.StringIO(text, newline=""), strict=False))
     if not lines:
         raise FileError(f"{file} is empty: a header line is wanted first", path=file, line=1)
@@ -125,7 +125,7 @@ def _length(row: Row, column: str) -> float | None:
 
 
 def log_readings(site: Site, job: str, run: str, text: str, file: str, *, sure: bool) -> tuple[Logged, ...]:
-    """Log a table of readings once every line was understood; FileError names the line, and none is logged."""
+    """Log a table of readings once every line was understood; FileError names the line, none is logged."""
     state = site.run(job, run)
     settings = site.entry_settings(state)
     table = rows(text, file, ("post", "entry"))
