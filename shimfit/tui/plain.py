@@ -126,9 +126,8 @@ class _Session:
         """Ask, do, say, until there is no more."""
         self.say("shimfit, line by line. Type help for all words, q to leave.")
         if self.desk.site.read_only:
-            self.say(
-                f"READ ONLY, nothing can be logged: {self.desk.site.notice or 'the file is not to be written'}"
-            )
+            why = self.desk.site.notice or "this file can't be written"
+            self.say(f"READ ONLY, nothing can be logged: {why}")
         if self.desk.open_last():
             self.say(self._post())
         else:

@@ -18,7 +18,7 @@ LIST_COLUMNS = 28
 SIDE_COLUMNS, VAST_SIDE_COLUMNS = 38, 60
 MID_FROM, BROAD_FROM, VAST_FROM = 64, 110, 150
 LOW_FROM, TALL_FROM, STACKED_FROM = 14, 24, 30
-PAD_ROWS = 8
+PAD_ROWS, SQUAT_PAD_ROWS = 8, 4
 LEAST_PLAN_ROWS = 5
 
 NO_RUN = (
@@ -52,6 +52,13 @@ class Room:
         return self.rows < LOW_FROM
 
     @property
+    def pad_rows(self) -> int:
+        """Rows of the tap pad while it is shown."""
+        if not self.pad:
+            return 0
+        return SQUAT_PAD_ROWS if self.squat else PAD_ROWS
+
+    @property
     def stacks(self) -> bool:
         """Tall enough for stacked fractions."""
         return self.rows >= STACKED_FROM
@@ -79,7 +86,7 @@ def share_out(sight: Sight, room: Room) -> Shares:
     said = len(said_rows(sight, room))
     big = big_rows(sight, room)
     answer = len(answer_rows(sight, room))
-    shared = (3 if room.squat else 5) + room.echo + room.banner + (PAD_ROWS if room.pad else 0)
+    shared = (3 if room.squat else 5) + room.echo + room.banner + room.pad_rows
     body = room.rows - shared
     left = body - said - big
     # Remarks give way to the plan; packs do not.
