@@ -35,7 +35,9 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
     plan.add_argument("--problem", metavar="FILE", help="a problem as JSON instead of a run (- = stdin)")
     plan.add_argument("--seconds", metavar="S", type=float, default=60.0, help="most time to take")
     plan.add_argument("--line-up", action="store_true", help="aim the tops at one line within the tolerance")
-    plan.add_argument("--look", action="store_true", help="only look: leave the posts' own answers as they are")
+    plan.add_argument(
+        "--look", action="store_true", help="only look: leave the posts' own answers as they are"
+    )
     plan.set_defaults(run=run_plan)
 
     cut = commands.add_parser("cut", parents=[common], help="cut sheet and pack labels of the plan")
@@ -49,12 +51,12 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
     rails.add_argument("--at", required=True, metavar="L[,L…]", help="heights of the rails above the feet")
     rails.add_argument("--depth", metavar="L", default="0mm", help="height of the rail itself")
     rails.add_argument("--limit", metavar="L", help="greatest opening between posts")
-    rails.add_argument("--turn", type=float, default=-90.0, metavar="DEG", help="corners turn; + = towards out")
+    rails.add_argument(
+        "--turn", type=float, default=-90.0, metavar="DEG", help="corners turn; + = towards out"
+    )
     rails.set_defaults(run=run_rails)
 
-    lineup = commands.add_parser(
-        "lineup", parents=[common], help="targets that bring the tops onto one line"
-    )
+    lineup = commands.add_parser("lineup", parents=[common], help="targets that bring the tops onto one line")
     lineup.add_argument("path", metavar=RUN)
     lineup.add_argument(
         "--off", action="append", default=[], metavar="POST=L", help="foot off the string, + towards out"
@@ -95,11 +97,15 @@ def _makeup_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--below", action="append", default=[], metavar="NAME=L", help="what the rod passes below, downwards"
     )
-    parser.add_argument("--bed", action="append", default=[], metavar="POST=L", help="height of the bed there")
+    parser.add_argument(
+        "--bed", action="append", default=[], metavar="POST=L", help="height of the bed there"
+    )
     parser.add_argument("--clamp", required=True, type=float, metavar="N", help="pull of the rod in newtons")
     parser.add_argument("--washer-allows", required=True, type=float, metavar="MPA")
     parser.add_argument("--foot-allows", required=True, type=float, metavar="MPA")
-    parser.add_argument("--step", metavar="L", default="1mm", help="lengths on the shop list are rounded up to")
+    parser.add_argument(
+        "--step", metavar="L", default="1mm", help="lengths on the shop list are rounded up to"
+    )
 
 
 # ---------------------------------------------------------------- plan
@@ -215,7 +221,7 @@ def _say_cuts(answer: dict[str, Any], io: Io) -> None:
 @contextmanager
 def _interruptible() -> Iterator[Callable[[], bool]]:
     """Ctrl+C asks the planning to stop with the best so far; a second one ends the program."""
-    asked = []
+    asked: list[object] = []
 
     def heard(number: int, frame: object) -> None:
         if asked:
@@ -351,8 +357,8 @@ def run_rails(args: argparse.Namespace, io: Io) -> int:
     else:
         for rail in found:
             io.say(
-                f"{rail.first:>4} – {rail.second:<4} at {rail.at_mm:g}: square {rail.square_mm:.1f}, bevelled "
-                f"{rail.bevelled_mm:.1f} mm; top {rail.difference_mm:+.1f} against bottom, ends "
+                f"{rail.first:>4} – {rail.second:<4} at {rail.at_mm:g}: square {rail.square_mm:.1f}, "
+                f"bevelled {rail.bevelled_mm:.1f} mm; top {rail.difference_mm:+.1f} against bottom, ends "
                 f"{rail.bevel_first_deg:+.2f}° {rail.bevel_second_deg:+.2f}°"
             )
         for one in openings:

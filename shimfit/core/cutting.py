@@ -1,7 +1,7 @@
-"""Strips to wedges: where to mark, what to set the saw to, what is left.
+r"""Strips to wedges: where to mark, what to set the saw to, what is left.
 
     first end                                              last end
-    |·····/  w1  \\··/  w2  \\ …                                  |      seen from above; · = sawdust, trim
+    |·····/  w1  \··/  w2  \ …                                  |      seen from above; · = sawdust, trim
     |<--->| first slanted trim: half the strip's width · tan β, then one kerf
           |<---->| the wedge's mean thickness lies on the centre line
 

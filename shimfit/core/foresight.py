@@ -41,7 +41,9 @@ def likely_leans(read: Sequence[Lean], count: int, seed: int) -> tuple[Lean, ...
     they are few.
     """
     rng = np.random.default_rng(seed)
-    leans: NDArray[np.float64] = np.array([(one.slope_along, one.slope_across) for one in read]).reshape(-1, 2)
+    leans: NDArray[np.float64] = np.array([(one.slope_along, one.slope_across) for one in read]).reshape(
+        -1, 2
+    )
     known = len(leans)
     centre = leans.sum(axis=0) / (known + PRIOR_WEIGHT)
     if known == 0:
@@ -55,7 +57,7 @@ def likely_leans(read: Sequence[Lean], count: int, seed: int) -> tuple[Lean, ...
     return tuple(Lean(float(along), float(across)) for along, across in drawn)
 
 
-def with_foresight(
+def with_foresight(  # noqa: PLR0917 - it takes the quantities it takes
     post: PlanPost,
     read: Sequence[Lean],
     to_come: int,

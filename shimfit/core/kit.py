@@ -51,7 +51,9 @@ class KitLine:
         """In words."""
         if self.lot.form == "flat":
             return f"flat {self.lot.thickness_mm:g} mm"
-        return f"{self.lot.form} {self.lot.thin_mm:g}-{self.lot.thick_mm:g} mm, {self.lot.length_mm:g} mm long"
+        return (
+            f"{self.lot.form} {self.lot.thin_mm:g}-{self.lot.thick_mm:g} mm, {self.lot.length_mm:g} mm long"
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +87,7 @@ def leans_from_fall(fall: float, count: int, seed: int) -> tuple[Lean, ...]:
     return tuple(Lean(float(a), float(c)) for a, c in zip(along, across, strict=True))
 
 
-def kit_for(
+def kit_for(  # noqa: PLR0917 - it takes the quantities it takes
     foot: Foot,
     height_mm: float,
     tolerance: Tolerance,
@@ -106,7 +108,9 @@ def kit_for(
     without fall and readings, for no posts, and when a lot offered is named like one of the box.
     """
     if fall is None and not read:
-        raise UsageError("tell the surface's usual fall, or read a few beds first: a kit is made from one of them")
+        raise UsageError(
+            "tell the surface's usual fall, or read a few beds first: a kit is made from one of them"
+        )
     if posts < 1:
         raise UsageError("a kit is for at least one post")
     to_buy = tuple(offered) or shop()
@@ -119,9 +123,7 @@ def kit_for(
     def drawn(run: int) -> list[PlanPost]:
         where = seed * 1000 + run
         leans = likely_leans(read, posts, where) if read else leans_from_fall(fall or 0.0, posts, where)
-        return [
-            PlanPost(str(k), foot, height_mm, lean, tolerance) for k, lean in enumerate(leans, start=1)
-        ]
+        return [PlanPost(str(k), foot, height_mm, lean, tolerance) for k, lean in enumerate(leans, start=1)]
 
     taken = np.zeros((DRAWN_RUNS, len(plenty)), np.int64)
     for run in range(DRAWN_RUNS):
@@ -129,13 +131,12 @@ def kit_for(
         taken[run] = _taken(done.planned, plenty)
     trials = [drawn(DRAWN_RUNS + run) for run in range(TRIAL_RUNS)]
     without = _served(trials, lots, options, solver)
-    level = share
-    counts = np.ceil(np.quantile(taken, level, axis=0, method="higher")).astype(np.int64)
+    counts: list[int] = np.quantile(taken, share, axis=0, method="higher").astype(int).tolist()
     served = _served(trials, _with(lots, plenty, counts), options, solver)
     for _ in range(GROWTHS):
         if served >= share:
             break
-        counts = np.where(taken.max(axis=0) > 0, counts + 1, counts)
+        counts = [n + 1 if most else 0 for n, most in zip(counts, taken.max(axis=0), strict=True)]
         served = _served(trials, _with(lots, plenty, counts), options, solver)
     lines = tuple(KitLine(lot, int(n)) for lot, n in zip(to_buy, counts, strict=True) if n)
     return Kit(lines, served, without)

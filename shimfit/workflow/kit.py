@@ -46,8 +46,8 @@ def kit_for_run(
     )  # fmt: skip
     source = f"a usual fall of {fall:g}" if fall is not None else f"{len(read)} readings"
     words = (
-        f"For {count} posts, from {source}: the box alone serves {100 * made.served_without:.0f} %, with this "
-        f"kit {100 * made.served_share:.0f} % of posts in trial runs."
+        f"For {count} posts, from {source}: the box alone serves {100 * made.served_without:.0f} %, with "
+        f"this kit {100 * made.served_share:.0f} % of posts in trial runs."
     )
     if not made.lines:
         words += " Nothing needs to be bought."
@@ -59,6 +59,6 @@ def kit_for_run(
         "served_without": made.served_without,
         "words": words,
         "lines": [
-            {"what": line.what, "count": line.count, **{"lot": lot_to_json(line.lot)}} for line in made.lines
+            {"what": line.what, "count": line.count, "lot": lot_to_json(line.lot)} for line in made.lines
         ],
     }

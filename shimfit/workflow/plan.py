@@ -43,7 +43,7 @@ def plan_problem(
     progress: Callable[[float, float | None], None] | None = None,
     stop: Callable[[], bool] | None = None,
 ) -> Json:
-    """Answer of a problem in the contract's form (both in `commands` of the design: posts, stock, saw, options).
+    """Answer of a problem (posts, stock, saw, options) in the contract's form.
 
     `progress` gets (bound, cost of the best plan or None). FileError naming the place (`posts[3].height_mm`)
     for a problem that is none.
@@ -430,7 +430,7 @@ def promised_elsewhere(site: Site, job: str, run: str) -> list[Prescription]:
 
 def log_plan(site: Site, job: str, run: str, made: RunPlan) -> int:
     """Make the plan's answers the posts' own (one transaction); returns how many posts got packs."""
-    from shimfit.store.journal import Draft
+    from shimfit.store.events import Draft
 
     by = site.settings.by or None
     drafts = [

@@ -2,6 +2,7 @@
 
 import math
 from collections import Counter, defaultdict
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -40,16 +41,18 @@ def box(flats, tapers=1, strips=1, seed=0, most=3):
         for k in range(flats)
     ]  # fmt: skip
     lots += [
-        Lot(f"T{k}", "taper", 1 + k % 2, length_mm=220.0, thin_mm=0.4, thick_mm=7.0 + k) for k in range(tapers)
+        Lot(f"T{k}", "taper", 1 + k % 2, length_mm=220.0, thin_mm=0.4, thick_mm=7.0 + k)
+        for k in range(tapers)
     ]
     lots += [
-        Lot(f"S{k}", "strip", 1 + k % 2, length_mm=330.0, width_mm=38.0, thickness_mm=20.0) for k in range(strips)
+        Lot(f"S{k}", "strip", 1 + k % 2, length_mm=330.0, width_mm=38.0, thickness_mm=20.0)
+        for k in range(strips)
     ]
     return lots
 
 
 def check_box(lots, packs, options):
-    """What the packs take is in the box: pieces, stretches with kerf on each taper, lengths with trims, hold."""
+    """What packs take is in the box: pieces, stretches with kerf on each taper, lengths with trims."""
     by_name = {lot.lot: lot for lot in lots}
     flats, stretches, wedges = Counter(), defaultdict(list), defaultdict(list)
     for pack in packs:
@@ -74,7 +77,7 @@ def check_box(lots, packs, options):
         assert count <= by_name[name].count, name
     for taken in stretches.values():
         taken.sort()
-        for before, after in zip(taken, taken[1:], strict=False):
+        for before, after in pairwise(taken):
             assert before[1] <= after[0] + 1e-6
     kerf = options.saw.kerf_mm
     for (name, _), pieces in wedges.items():
@@ -115,7 +118,8 @@ def test_the_linear_maps_are_the_contact_problem(bearing_point):
             wanted = np.array([*rng.uniform(-0.9, 0.9, 2), rng.uniform(0.99 * low, 0.99 * high)])
             errors = np.linalg.solve(made.linear[number, c], wanted - made.constant[number, c])
             supports = [
-                Support(*(made.bears_at_mm[number, s, (c >> s) & 1] + foot.rod_at_mm), errors[s]) for s in range(3)
+                Support(*(made.bears_at_mm[number, s, (c >> s) & 1] + foot.rod_at_mm), errors[s])
+                for s in range(3)
             ]
             along, across = np.sign(post.to_correct)
             supports.append(Support(-along * 45, -across * 70, 0.0))
@@ -132,9 +136,7 @@ def test_the_batched_search_is_plain_enumeration():
     tables = build_tables(box(9, 1, 0, seed=4), options)
     maker = ListMaker(geometries.build(given, options), options)
     lists, _ = maker.make(tables)
-    least, _ = search.cheapest(
-        maker.geometry, lists, np.full(3, np.inf), 2, rock_cost=4.0, residual_cost=2.0
-    )
+    least, _ = search.cheapest(maker.geometry, lists, np.full(3, np.inf), 2, rock_cost=4.0, residual_cost=2.0)
     made = maker.geometry
     for number in range(3):
         best = math.inf
@@ -148,7 +150,9 @@ def test_the_batched_search_is_plain_enumeration():
             total = cost[0][:, None, None] + cost[1][:, None] + cost[2]
             total = total + 2 * np.abs(shares[..., :2]).sum(-1) + 4 * np.abs(shares[..., 2])
             good = np.hypot(shares[..., 0], shares[..., 1]) <= 1
-            good &= (shares[..., 2] >= made.rock_low[number, c]) & (shares[..., 2] <= made.rock_high[number, c])
+            good &= (shares[..., 2] >= made.rock_low[number, c]) & (
+                shares[..., 2] <= made.rock_high[number, c]
+            )
             best = min(best, float(np.min(total, where=good, initial=np.inf)))
         assert least[number] == pytest.approx(best, abs=1e-6)
 

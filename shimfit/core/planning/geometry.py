@@ -69,7 +69,7 @@ class PlanPost:
 
     @property
     def allowed_mm(self) -> float:
-        """Displacement of the top that is allowed about the aim, in mm: aim and margin use up their parts."""
+        """Displacement of the top that is allowed about the aim, mm: aim and margin use up their parts."""
         allowed = self.tolerance.allowed_top_mm(self.height_mm)
         if self.aim is not None:
             allowed *= 1.0 - self.tolerance.uses(self.aim, self.height_mm)

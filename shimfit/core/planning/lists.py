@@ -87,7 +87,8 @@ class ListMaker:
         steps = self.windows.first[..., None] + np.arange(width)
         inside = np.arange(width) < self.windows.width[..., None]
         for reach_mm in self.reaches_mm:
-            seats = np.nonzero(self.geometry.inside_mm == reach_mm)
+            post, seat = np.nonzero(self.geometry.inside_mm == reach_mm)
+            seats = post.astype(np.int64), seat.astype(np.int64)
             if reach_mm < self.options.min_inside_mm or not seats[0].size:
                 continue
             self._face(tables, set_up or {}, seats, reach_mm, steps, cost, row)
@@ -106,7 +107,7 @@ class ListMaker:
         error_mm = steps * self.options.quantum_mm - self.geometry.gap_mm[..., None]
         return Lists(cost, error_mm), SeatChoices(self.geometry, steps.copy(), row, self.corner_only)
 
-    def _face(
+    def _face(  # noqa: PLR0917 - it takes the quantities it takes
         self, tables: Tables, set_up: Mapping[float, Floats], seats: tuple[Ints, Ints], reach_mm: float,
         steps: Ints, cost: Floats, row: NDArray[np.int16],
     ) -> None:  # fmt: skip
@@ -118,7 +119,7 @@ class ListMaker:
                 kind, index, tables.cheapest[index], set_up, seats, bears_here, reach_mm, 0, steps, cost, row
             )
 
-    def _inner(
+    def _inner(  # noqa: PLR0917 - it takes the quantities it takes
         self, tables: Tables, set_up: Mapping[float, Floats], seats: tuple[Ints, Ints], reach_mm: float,
         steps: Ints, cost: Floats, row: NDArray[np.int16],
     ) -> None:  # fmt: skip
@@ -136,7 +137,7 @@ class ListMaker:
                     kind, index + 1, cheapest[index], set_up, seats, flatter, reach_mm, 1, steps, cost, row
                 )
 
-    def _offer(
+    def _offer(  # noqa: PLR0917 - it takes the quantities it takes
         self, kind: Row, index: int, cheapest: Floats, set_up: Mapping[float, Floats],
         seats: tuple[Ints, Ints], bears_here: NDArray[np.bool_], reach_mm: float, state: int, steps: Ints,
         cost: Floats, row: NDArray[np.int16],

@@ -98,7 +98,7 @@ class Master:
         self._on_credit_of = {rank: k for k, rank in enumerate([*self.lot_row, *tapers])}
         self.own_columns = posts + len(self.settings) + len(self._on_credit_of)
         self.credit = CREDIT
-        """Price at which stock that is not there may be used for now (per piece); 0 when none may any more."""
+        """Price at which stock that is not there may be used for now (per piece); 0: no longer."""
         self._entries: list[tuple[Ints, Ints, Floats]] = []
         self._flat_entries: tuple[Ints, Ints, Floats] | None = None
         self._stretches: dict[int, list[tuple[int, float, float]]] = defaultdict(list)
@@ -129,13 +129,13 @@ class Master:
             np.full(settings, np.inf),
             Sparse(np.zeros(settings, np.int32), np.zeros(0, np.int32), np.zeros(0)),
         )
-        credits = len(self._on_credit_of)
+        owed = len(self._on_credit_of)
         known = np.arange(self.capacity.size, dtype=np.int32)
         self._program.add_columns(
             self._credit_cost(),
-            np.full(credits, np.inf),
+            np.full(owed, np.inf),
             Sparse(
-                np.minimum(np.arange(credits), known.size).astype(np.int32),
+                np.minimum(np.arange(owed), known.size).astype(np.int32),
                 known + self.posts,
                 -np.ones(known.size),
             ),
@@ -180,7 +180,10 @@ class Master:
         if not new:
             return 0
         first = len(self.patterns)
-        starts, index, value, column = [], [], [], []
+        starts: list[int] = []
+        index: list[int] = []
+        value: list[float] = []
+        column: list[int] = []
         for offset, pattern in enumerate(new):
             starts.append(len(index))
             for row, amount in sorted(self._rows_of(pattern, first + offset).items()):
@@ -223,7 +226,7 @@ class Master:
     # ---------------------------------------------------------------- solving
 
     def solve(self) -> tuple[float, Floats, Duals, LinearAnswer]:
-        """Optimum over the patterns so far with every row that it breaks added: (objective, x, duals, answer)."""
+        """Optimum over the patterns so far, every row that it breaks added: (objective, x, duals, answer)."""
         while True:
             answer = self._program.solve()
             assert answer is not None, "leaving every post unsolved is always an answer"
@@ -286,7 +289,9 @@ class Master:
         return _NewRow(float(count), columns, [amounts[c] for c in columns], point=(rank, point))
 
     def _append(self, rows: Sequence[_NewRow]) -> None:
-        starts, index, value = [], [], []
+        starts: list[int] = []
+        index: list[int] = []
+        value: list[float] = []
         entries: list[tuple[int, int, float]] = []
         for number, row in enumerate(rows, start=self.rows):
             if row.point is not None:
@@ -322,7 +327,8 @@ class Master:
     def prices(self, price: Floats) -> Prices:
         """The rows' prices as the tables take them."""
         lots = self.tables.lots
-        flat, strip = {}, {}
+        flat: dict[str, float] = {}
+        strip: dict[str, float] = {}
         for rank, row in self.lot_row.items():
             value = float(price[row - self.posts])
             if value > 0.0:
@@ -355,7 +361,8 @@ class Master:
             self._entries = [self._flat_entries]
         column, row, value = self._flat_entries
         padded = np.concatenate([np.zeros(self.posts), price, np.zeros(self.capacity.size - price.size)])
-        return self.cost + np.bincount(column, weights=value * padded[row], minlength=self.cost.size)
+        extra: Floats = np.bincount(column, weights=value * padded[row], minlength=self.cost.size)
+        return self.cost + extra
 
     def usage(self, priced: Floats) -> Floats:
         """What the box's rows would give if each post took its cheapest pattern at these costs."""
@@ -367,7 +374,8 @@ class Master:
         assert self._flat_entries is not None
         column, row, value = self._flat_entries
         used = np.bincount(row, weights=value * chosen[column], minlength=self.rows)
-        return used[self.posts :]
+        counted: Floats = used[self.posts :]
+        return counted
 
     def outside_bound(self, price: Floats) -> float:
         """What the box's rows take off the bound: minus the worth of all stock, and set-ups not paid for."""

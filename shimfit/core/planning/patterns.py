@@ -70,7 +70,7 @@ class Pattern:
         return (self.post, self.packs)
 
 
-def spell_out(
+def spell_out(  # noqa: PLR0917 - it takes the quantities it takes
     tables: Tables,
     choices: SeatChoices,
     found: Found,

@@ -129,7 +129,7 @@ def plan(
 class _Work:
     """One planning session."""
 
-    def __init__(
+    def __init__(  # noqa: PLR0917 - it takes the quantities it takes
         self, posts: tuple[PlanPost, ...], lots: tuple[Lot, ...], options: Options, solver: Solver,
         until: float, stop: Callable[[], bool] | None, progress: Callable[[float, float | None], None] | None,
         clock: Callable[[], float],
@@ -225,7 +225,7 @@ class _Work:
             self.progress(self.bound, chosen.objective)
 
     def _look_closer(self, rounds: Rounds, chosen: whole.Chosen) -> whole.Chosen:
-        """Where the gap is wide, more patterns about the best prices, and choose again from the plan so far."""
+        """Where the gap is wide, more patterns about the best prices, and choose again from there."""
         for keep, spare in ENRICH_STEPS:
             missing = chosen.objective - self.bound
             if missing <= ENRICH_GAP * chosen.objective or self._out_of_time():
@@ -245,7 +245,7 @@ class _Work:
     def _choose(
         self, rounds: Rounds, start: Sequence[Pattern], most: int = PATTERNS_A_POST
     ) -> whole.Chosen | None:
-        """The integer program; strips that its wedges do not fit on are told shorter and it is asked again."""
+        """The integer program; strips that its wedges do not fit on are told shorter, and again."""
         patterns = _worth_offering(rounds, most, start)
         start = start or _greedy(self.tables, patterns, rounds)
         shares: dict[int, float] = {}
@@ -313,8 +313,8 @@ class _Work:
         along, across = post.to_correct
         plane = gap_plane(post.foot, Lean(along, across))
         seats = seats_of(post)
-        lift_mm = sum(pack.steps for pack in pattern.packs if pack.seat == PIVOT)
-        lift_mm *= self.options.quantum_mm
+        lift = sum(pack.steps for pack in pattern.packs if pack.seat == PIVOT)
+        lift_mm = lift * self.options.quantum_mm
         builds = []
         for pack in pattern.packs:
             place = place_of(plane, seats[pack.seat], self.options, lift_mm)
@@ -481,7 +481,7 @@ class _Work:
                     if piece.form == "strip" and by_name[piece.lot].count > 1:
                         wedge = _wedge(f"{number}/{at}/{which}", piece)
                         wedges[piece.lot].append((wedge, (number, at, which)))
-        copies = {}
+        copies: dict[tuple[int, int, int], int] = {}
         for name, some in wedges.items():
             strips = assign(by_name[name], [wedge for wedge, _ in some], self.options.saw)
             if strips is None:
@@ -497,7 +497,7 @@ class _Work:
 
 
 def stretch_of(piece: Piece, lot: Lot, options: Options) -> tuple[float, float]:
-    """What a taper's piece takes: from where its tip is cut off to a kerf beyond the mark, mm from thin end."""
+    """What a taper's piece takes, mm from the thin end: from its trimmed tip to a kerf beyond the mark."""
     assert piece.mark_mm is not None
     assert lot.length_mm is not None
     return piece.trim_tip_mm, min(lot.length_mm, piece.mark_mm + options.saw.kerf_mm)
@@ -622,7 +622,7 @@ def _worth_offering(rounds: Rounds, most: int, start: Sequence[Pattern]) -> list
 
 
 def _greedy(tables: Tables, patterns: Sequence[Pattern], rounds: Rounds) -> list[Pattern]:
-    """A plan to begin from: most certain patterns of the linear program first, each if the box still allows."""
+    """A plan to begin from: the linear program's most certain patterns first, if the box still allows."""
     share = dict(zip((p.key for p in rounds.master.patterns), rounds.x, strict=False))
     ordered = sorted(patterns, key=lambda p: (-share.get(p.key, 0.0), p.cost, p.post))
     flats: Counter[int] = Counter()

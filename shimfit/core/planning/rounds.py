@@ -3,7 +3,8 @@
 Each round solves the master over the patterns so far, takes prices between the best and the newest (raw
 duals jump), and searches every post's cheapest pattern at these prices. Whatever the prices,
 
-    bound = Σ_posts min(unsolved, cheapest pattern) - Σ_rows price · capacity + Σ_settings min(0, set-up - paid)
+    bound = Σ_posts min(unsolved, cheapest pattern) - Σ_rows price · capacity
+            + Σ_settings min(0, set-up - paid)
 
 is below every plan (Lagrange), since the search is exact for a box that each seat has to itself.
 """
@@ -70,7 +71,7 @@ class Pricing:
         set_up: dict[float, Floats] | None = None,
         numbers: Sequence[int] | None = None,
     ) -> tuple[Floats, list[Pattern]]:
-        """Least priced cost of each post (or its ceiling), and patterns below the ceiling that the box holds."""
+        """Least priced cost of each post (or its ceiling), and patterns below it that the box holds."""
         least, found, lists, choices = self._found(self.maker, tables, ceiling, keep, set_up, self.guess)
         own = range(len(self.posts)) if numbers is None else numbers
         extra = self._extra(self.maker, lists, choices, tables, found)
@@ -92,7 +93,7 @@ class Pricing:
         doubtful = np.flatnonzero(ceiling > floor)
         if not doubtful.size:
             return least, []
-        part = Pricing([self.posts[k] for k in doubtful], self.options, self.tables)
+        part = Pricing([self.posts[int(k)] for k in doubtful], self.options, self.tables)
         extra_by_setting = {deg: extra[doubtful] for deg, extra in (set_up or {}).items()}
         plain = part.maker.geometry
         for steps in tables.thick[np.argsort(tables.c1, kind="stable")].tolist():
@@ -110,7 +111,7 @@ class Pricing:
             )
         return least, patterns
 
-    def _found(
+    def _found(  # noqa: PLR0917 - it takes the quantities it takes
         self, maker: ListMaker, tables: Tables, ceiling: Floats, keep: int,
         set_up: dict[float, Floats] | None, guess: Floats | None,
     ) -> tuple[Floats, search.Found, search.Lists, SeatChoices]:  # fmt: skip
@@ -257,9 +258,7 @@ def enrich(rounds: Rounds, spare: float, keep: int) -> int:
     np.minimum.at(ceiling, master.post, master.priced(price))
     tables = Tables(pricing.tables.lots, pricing.options, master.prices(price), pricing.tables.length)
     pricing.guess = np.full(count, pricing.options.weights.unsolved)
-    _, patterns = pricing.cheapest(
-        tables, ceiling + spare, keep, master.seat_prices(price, count)
-    )
+    _, patterns = pricing.cheapest(tables, ceiling + spare, keep, master.seat_prices(price, count))
     pricing.guess = np.full(count, search.FIRST_LIMIT)
     return master.add(patterns)
 
@@ -302,7 +301,11 @@ def _round(master: Master, pricing: Pricing, price: Floats, *, lifts: bool) -> t
     ceiling = np.full(count, options.weights.unsolved)
     np.minimum.at(ceiling, master.post, master.priced(price))
     tables = Tables(pricing.tables.lots, options, master.prices(price), pricing.tables.length)
-    least, patterns = pricing.cheapest(tables, ceiling, PATTERNS_A_ROUND, master.seat_prices(price, count))
+    set_up = master.seat_prices(price, count)
+    least, patterns = pricing.cheapest(tables, ceiling, PATTERNS_A_ROUND, set_up)
+    if lifts:
+        least, more = pricing.lifted(tables, least, 1, set_up)
+        patterns += more
     bound = float(least.sum()) + master.outside_bound(price)
     return bound, master.add(patterns)
 

@@ -12,6 +12,7 @@ go through the same few numpy calls; ragged products are laid out flat.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -131,7 +132,7 @@ class _Hunt:
             counts[:, seat] = (cost < (cost[:, 0] + slack)[:, None]).sum(1)
         return counts
 
-    def _chunk(
+    def _chunk(  # noqa: PLR0917 - it takes the quantities it takes
         self, post: Ints, combination: Ints, order: Ints, shortest: Ints, limit: Floats, keep: int
     ) -> Found:
         """Patterns of some tasks (post, combination); seats in the order given, shortest list first."""
@@ -195,7 +196,7 @@ class _Hunt:
     def _left(self, shares: Floats, residual: Floats) -> Floats:
         return residual * (shares[:, 0] + shares[:, 1]) + self.rock_cost * shares[:, 2]
 
-    def _triples(
+    def _triples(  # noqa: PLR0917 - it takes the quantities it takes
         self, post: Ints, combination: Ints, order: Ints, rows: Ints, task: Ints, i: Ints, j: Ints,
         spent: Floats, start: Floats, slope: Floats, top: Floats, number: Ints, low: Floats, high: Floats,
         keep: int,
@@ -240,7 +241,7 @@ def _chunks(counts: Ints) -> list[slice]:
     ends = np.cumsum(counts)
     marks = np.searchsorted(ends, np.arange(PAIRS_AT_ONCE, ends[-1], PAIRS_AT_ONCE), side="left") + 1
     edges = np.unique(np.concatenate([[0], marks, [counts.size]]))
-    return [slice(int(a), int(b)) for a, b in zip(edges, edges[1:], strict=False)]
+    return [slice(int(a), int(b)) for a, b in pairwise(edges.tolist())]
 
 
 def _count_below(cost: Floats, start: Ints, width: int, limit: Floats) -> Ints:

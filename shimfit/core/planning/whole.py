@@ -61,7 +61,9 @@ class _Builder:
         self.high.append(high)
 
     def program(self) -> IntegerProgram:
-        starts, index, value = [], [], []
+        starts: list[int] = []
+        index: list[int] = []
+        value: list[float] = []
         for column in self.columns:
             starts.append(len(index))
             for row in sorted(column):
@@ -149,7 +151,7 @@ def choose(
     return _chosen(answer, patterns, of, left)
 
 
-def _start(
+def _start(  # noqa: PLR0917 - it takes the quantities it takes
     made: _Builder, patterns: Sequence[Pattern], of: Mapping[int, int], left: Mapping[int, int],
     settings: Mapping[float, int], trims: Mapping[tuple[int, float], int], start: Sequence[Pattern],
 ) -> Floats | None:  # fmt: skip
@@ -221,8 +223,7 @@ def _taper_rows(
             gone[rank].append((start, end))
     for rank in sorted(by_lot):
         stretches = by_lot[rank]
-        start = np.array([one[0] for one in stretches])
-        end = np.array([one[1] for one in stretches])
+        start, end = (np.array([one[k] for one in stretches], float) for k in (0, 1))
         begin = np.unique(np.concatenate([start, [a for a, _ in gone[rank]]]))
         stops = np.sort(np.concatenate([end, [b for _, b in gone[rank]]]))
         for place, point in enumerate(begin):
