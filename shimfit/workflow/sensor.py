@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 
 from shimfit.core.axis_map import parse_axis_map
 from shimfit.errors import FileError
-from shimfit.wire.dialects import Xdr, parse_description
+from shimfit.wire.device import Device, parse_device
+from shimfit.wire.dialects import Xdr
 from shimfit.wire.inclinometer import Inclinometer
 from shimfit.wire.options import ListenOptions
 
@@ -17,7 +18,6 @@ if TYPE_CHECKING:
     from shimfit.model import Reading
     from shimfit.settings import Settings
     from shimfit.store.state import InstrumentRecord
-    from shimfit.wire.dialects import Description
     from shimfit.workflow.site import Site
 
 
@@ -33,11 +33,16 @@ def inclinometer_of(site: Site) -> Inclinometer | None:
 
 
 def listen_options(settings: Settings) -> ListenOptions:
-    """How the settings say that it is listened to."""
+    """How the settings say that it is listened to; what the device's own file tells of it goes first."""
+    device = _device(settings.sensor_format)
+    zero_x_deg, zero_y_deg = device.zero_deg or (0.0, 0.0)
     return ListenOptions(
-        description=_description(settings.sensor_format),
+        description=device.description,
         baud=settings.sensor_baud or None,
-        axis_map=parse_axis_map(settings.sensor_axes),
+        axis_map=device.axis_map or parse_axis_map(settings.sensor_axes),
+        doubts=device.doubts,
+        zero_x_deg=zero_x_deg,
+        zero_y_deg=zero_y_deg,
     )
 
 
@@ -55,15 +60,15 @@ def without_zero(reading: Reading, instrument: InstrumentRecord | None) -> Readi
     )
 
 
-def _description(name: str) -> Description | None:
+def _device(name: str) -> Device:
     if name == "auto":
-        return None
+        return Device(None)
     if name == "xdr":
-        return Xdr()
+        return Device(Xdr())
     try:
         text = Path(name).read_text(encoding="utf-8")
     except OSError as error:
         raise FileError(f"can't read the sensor's description {name}: {error.strerror}", path=name) from error
     except UnicodeDecodeError as error:
         raise FileError(f"the sensor's description {name} is not a text file", path=name) from error
-    return parse_description(text, name)
+    return parse_device(text, name)
