@@ -214,8 +214,12 @@ def run_show(args: argparse.Namespace, io: Io) -> int:
         f"{run.job}/{run.name}: foot {run.foot.text}, read at {run.height_mm:g} mm, "
         f"tolerance {run.tolerance.text}"
     )
+    if run.conflict:
+        io.say(f"  ! {run.conflict}")
     for post in run.posts:
         io.say(_post_line(post))
+        if post.conflict:
+            io.say(f"      ! {post.conflict}")
     io.say(f"{len(run.left_to_do)} of {len(run.posts)} left to do")
     return Exit.DONE
 
@@ -381,6 +385,7 @@ def _run_json(run: RunState) -> dict[str, Any]:
                 if post.prescription
                 else [],
                 "rounds": post.rounds,
+                "conflict": post.conflict,
                 "notes": [note.text for note in post.notes],
             }
             for post in run.posts

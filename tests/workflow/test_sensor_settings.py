@@ -30,7 +30,7 @@ def test_the_devices_own_file_goes_first(tmp_path: Path) -> None:
 
 
 def test_what_is_wrong_is_said(tmp_path: Path) -> None:
-    with pytest.raises(FileError, match="none.toml"):
+    with pytest.raises(FileError, match=r"none\.toml"):
         listen_options(Settings(sensor_format=str(tmp_path / "none.toml")))
     with pytest.raises(EntryError):
         listen_options(Settings(sensor_axes="x=next y=prev"))
