@@ -85,6 +85,15 @@ def test_the_arrow_points_where_the_top_leans(lean: Lean, arrow: str) -> None:
     for size in ((40, 6), (60, 25)):
         drawn = foot_plan(FOOT, [], lean, 1000, names=NAMES, glyphs=UNICODE, width=size[0], height=size[1])
         assert arrow in drawn.text()
+    frame = cells(drawn, "frame")
+    middle = (sum(x for x, _ in frame) / len(frame), sum(y for _, y in frame) / len(frame))
+    head = next((x, y) for x, y in cells(drawn, "arrow") if drawn.text().split("\n")[y][x] == arrow)
+    for is_beyond, slope in (
+        (head[0] - middle[0], lean.slope_along),
+        (middle[1] - head[1], lean.slope_across),
+    ):
+        assert (is_beyond > 1) == (slope > 0)
+        assert (is_beyond < -1) == (slope < 0)
 
 
 def test_the_arrow_is_to_scale() -> None:
