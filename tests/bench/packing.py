@@ -1,16 +1,23 @@
-"""One post against boxes of 30, 200 and 1000 lots: table build, live and proven answers, memory, and peers.
+"""One post against boxes of 30, 200 and 1000 lots: table build, live and proven answers, memory, peers.
 
-`python tests/bench/packing.py [--quick] [--peers SECONDS]` prints tables; nothing is asserted but equal objectives.
-Times are CPU times of this process, so that other work on the machine does not count; ratios are within the run.
+`python tests/bench/packing.py [--quick] [--peers SECONDS]` prints tables. Times of the first two are CPU
+times of this process, so that other work on the machine does not count; against peers it is wall time on
+both sides. Objectives are compared with the peers' and must be equal where a peer finishes.
 """
 
 from __future__ import annotations
 
 import argparse
+import importlib.util
 import random
 import statistics
+import sys
 import time
 import tracemalloc
+from functools import partial
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from shimfit.core.packing import Options, build_tables, prescribe
 from shimfit.model import Foot, Lean, Lot, Tolerance
@@ -82,9 +89,10 @@ def one_size(n: int, posts: int, bearing: str, sizes: int | None = None) -> list
     prescribe(FOOT, HEIGHT_MM, Lean(0.018, 0.018), TOLERANCE, tables, relaxed=True)
     live, proven, statuses, dear = [], [], [], 0
     for lean in leans(posts, seed=7):
-        ms, quick = timed(lambda: prescribe(FOOT, HEIGHT_MM, lean, TOLERANCE, tables, relaxed=True))
+        asked = FOOT, HEIGHT_MM, lean, TOLERANCE, tables
+        ms, quick = timed(partial(prescribe, *asked, relaxed=True))
         live.append(ms)
-        ms, best = timed(lambda: prescribe(FOOT, HEIGHT_MM, lean, TOLERANCE, tables))
+        ms, best = timed(partial(prescribe, *asked))
         proven.append(ms)
         statuses.append(best.status)
         dear += best.cost.total > quick.cost.total + 1e-6
@@ -131,14 +139,101 @@ def show(head: list[str], rows: list[list[str]]) -> None:
         print("  ".join(cell.rjust(width) for cell, width in zip(row, widths, strict=True)))
 
 
+def peers(n: int, posts: int, seconds: float) -> list[str]:
+    """The compact model of the same posts given to scipy.optimize.milp and CP-SAT, wall times in ms."""
+    path = Path(__file__).parents[1] / "solve" / "compact_model.py"
+    spec = importlib.util.spec_from_file_location("compact_model", path)
+    compact_model = importlib.util.module_from_spec(spec)
+    sys.modules["compact_model"] = compact_model
+    spec.loader.exec_module(compact_model)
+    options = Options(bearing_point="corner")
+    each = Tolerance("1:500", "ratio", 1 / 500, per_direction=True)
+    lots = box(n, seed=n)
+    tables = build_tables(lots, options)
+    prescribe(FOOT, HEIGHT_MM, Lean(0.018, 0.018), each, tables)
+    ours, milp, cp = [], [], []
+    equal = {"milp": 0, "cp": 0}
+    done = {"milp": 0, "cp": 0}
+    variables = 0
+    tried = 0
+    for lean in leans(4 * posts, seed=11):
+        if each.holds(lean, HEIGHT_MM) or tried == posts:
+            continue
+        start = time.perf_counter()
+        answer = prescribe(FOOT, HEIGHT_MM, lean, each, tables)
+        ours.append(1000.0 * (time.perf_counter() - start))
+        if len(answer.packs) == 4:
+            ours.pop()
+            continue
+        tried += 1
+        model = compact_model.compact(FOOT, HEIGHT_MM, lean, each, lots, options)
+        variables = max(variables, len(model.cost))
+        mine = answer.cost.total if answer.within else None
+        solvers = (("milp", compact_model.by_scipy, milp, 1e-4), ("cp", compact_model.by_cp_sat, cp, 5e-2))
+        for name, solve, times, close in solvers:
+            start = time.perf_counter()
+            try:
+                found = solve(model, seconds)
+            except TimeoutError:
+                times.append(1000.0 * seconds)
+                continue
+            times.append(1000.0 * (time.perf_counter() - start))
+            done[name] += 1
+            equal[name] += (
+                found is None
+                and mine is None
+                or found is not None
+                and mine is not None
+                and abs(found - mine) < close
+            )
+    best_peer = [min(pair) for pair in zip(milp, cp, strict=True)]
+    ratio = statistics.median(theirs / mine for theirs, mine in zip(best_peer, ours, strict=True))
+    return [
+        f"{n}",
+        f"{tried}",
+        f"{variables}",
+        f"{statistics.median(ours):.2f}",
+        f"{statistics.median(milp):.0f}",
+        f"{done['milp']}/{tried}",
+        f"{equal['milp']}/{done['milp']}",
+        f"{statistics.median(cp):.0f}",
+        f"{done['cp']}/{tried}",
+        f"{equal['cp']}/{done['cp']}",
+        f"{ratio:.0f}x",
+    ]
+
+
+PEER_HEAD = [
+    "lots",
+    "posts",
+    "variables",
+    "ours ms",
+    "milp ms",
+    "done",
+    "equal",
+    "cp-sat ms",
+    "done",
+    "equal",
+    "best peer/ours",
+]
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--quick", action="store_true", help="fewer posts, no 1000 lots")
+    parser.add_argument(
+        "--peers", type=float, default=30.0, help="seconds a peer gets per post; 0 = no peers"
+    )
     args = parser.parse_args()
-    posts = 60 if args.quick else 300
+    posts = 60 if args.quick else 200
     sizes = (30, 200) if args.quick else (30, 200, 1000)
     print("One post, CPU ms ('shared': posts where two seats wanted the same piece and it cost more)")
     show(HEAD, [one_size(n, posts, bearing) for n in sizes for bearing in ("auto", "corner")])
+    print("\nGrowth with the number of distinct thicknesses, 1000 lots")
+    show(HEAD, [one_size(1000, 40, "auto", sizes=k) for k in (25, 50, 100, 200, 400)])
+    if args.peers > 0.0:
+        print(f"\nPeers on the compact model, wall ms, at most {args.peers:g} s each")
+        show(PEER_HEAD, [peers(n, 4 if args.quick else 8, args.peers) for n in (12, 30)])
 
 
 if __name__ == "__main__":

@@ -154,7 +154,7 @@ def by_cp_sat(model: Compact, seconds: float = 60.0) -> float | None:
     """Optimum by OR-tools CP-SAT, reals scaled to integers; None when there is none."""
     from ortools.sat.python import cp_model
 
-    scale, money = 10_000, 10_000
+    scale, money = 10_000, 10**8
     program = cp_model.CpModel()
     columns = []
     for i, whole in enumerate(model.whole):
@@ -182,6 +182,6 @@ def by_cp_sat(model: Compact, seconds: float = 60.0) -> float | None:
     solver.parameters.max_time_in_seconds = seconds
     solver.parameters.num_workers = 2
     status = solver.solve(program)
-    if status == cp_model.UNKNOWN or status == cp_model.FEASIBLE:
+    if status in (cp_model.UNKNOWN, cp_model.FEASIBLE):
         raise TimeoutError
     return solver.objective_value / money if status == cp_model.OPTIMAL else None

@@ -8,8 +8,8 @@ that two seats want, `corners` and the other layouts, `makeup` named pieces, `an
 
 from shimfit.core.packing.answer import prescribe, wanted
 from shimfit.core.packing.options import Options, Saw, Weights
-from shimfit.core.packing.search import Offer
 from shimfit.core.packing.tables import Prices, Tables, build_tables
+from shimfit.core.packing.task import Offer
 
 __all__ = [
     "Offer",

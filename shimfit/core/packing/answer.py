@@ -11,8 +11,8 @@ from shimfit.core.packing.layouts import solve_layout
 from shimfit.core.packing.makeup import cost_of
 from shimfit.core.packing.onebox import NODE_LIMIT
 from shimfit.core.packing.question import Question, ask
-from shimfit.core.packing.search import Offer
 from shimfit.core.packing.shown import ONE_UNIT, still_good
+from shimfit.core.packing.task import Offer
 from shimfit.model import CORNERS, EDGE_MIDDLES, Cost, Pack, Prescription, Seat
 
 if TYPE_CHECKING:

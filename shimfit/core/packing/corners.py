@@ -8,6 +8,7 @@ stays down on the exact point of its rim instead, and is never lifted all round.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -22,7 +23,8 @@ from shimfit.core.packing.drafting import (
 from shimfit.core.packing.general import GeneralSearch
 from shimfit.core.packing.onebox import Down, Outcome
 from shimfit.core.packing.places import corner_places
-from shimfit.core.packing.search import Search, SeatTask, Task
+from shimfit.core.packing.search import Search
+from shimfit.core.packing.task import SeatTask, Task
 from shimfit.model import CORNERS
 
 if TYPE_CHECKING:
@@ -30,7 +32,7 @@ if TYPE_CHECKING:
 
 
 def solve_corners(asked: Asked) -> Draft:
-    """Best packs at the corners: within the margin, else within the tolerance, else the best that can be done."""
+    """Best packs at the corners: within the margin, else the tolerance, else the best that can be done."""
     gave_up = False
     for allowed in asked.levels:
         finished: list[bool] = []
@@ -68,11 +70,15 @@ def _lifted(asked: Asked, allowed_mm: float) -> tuple[Draft | None, bool]:
     """Best packs with a flat under the corner that stays down, for each thickness of flat."""
     tables = asked.tables
     best: tuple[Outcome, Task, Down] | None = None
-    limit, finished = math.inf, True
+    limit, finished, left = math.inf, True, asked.node_limit
     for steps in tables.thick.tolist():
+        if left <= 0:
+            finished = False
+            break
         down = Down(steps)
         task = corner_task(asked, allowed_mm, lift_mm=steps * tables.options.quantum_mm)
-        outcome = asked.solve(task, down=down, limit=limit)
+        outcome = replace(asked, node_limit=left).solve(task, down=down, limit=limit)
+        left -= outcome.nodes
         finished &= outcome.finished
         if outcome.answer is not None and outcome.answer.cost < limit:
             best, limit = (outcome, task, down), outcome.answer.cost

@@ -11,7 +11,8 @@ import numpy as np
 from shimfit.core.packing.draft import Draft
 from shimfit.core.packing.makeup import Build, cost_of, packs_of
 from shimfit.core.packing.onebox import NODE_LIMIT, Down, inner_mm_of, solve_one_box
-from shimfit.core.packing.search import Ground, Search, Task
+from shimfit.core.packing.search import Search
+from shimfit.core.packing.task import Ground, Task
 from shimfit.core.resting import supports_of
 from shimfit.errors import InternalError
 from shimfit.model import Pack, Seat
@@ -24,8 +25,8 @@ if TYPE_CHECKING:
     from shimfit.core.packing.onebox import Answer, Outcome
     from shimfit.core.packing.options import Options
     from shimfit.core.packing.question import Question
-    from shimfit.core.packing.search import Grounds, SeatTask
     from shimfit.core.packing.tables import Tables
+    from shimfit.core.packing.task import Grounds, SeatTask
     from shimfit.model import LayoutName
 
 _AGREES_MM = 1e-6
@@ -100,7 +101,7 @@ class Asked:
 
 
 def bed(question: Question, packed: Sequence[Seat]) -> list[Ground]:
-    """Where the bed itself bears when these seats are packed: as the contact problem counts it, pivot first."""
+    """Where the bed itself bears when these seats are packed, as `core.resting` counts it; pivot first."""
     stand_in = [Pack(seat=seat, need_mm=1.0, made_mm=1.0, bears_at_mm=(1.0, 1.0)) for seat in packed]
     supports = supports_of(question.plane, stand_in, stiffness={}, rocks_mm=question.feelers)
     bare = sorted((s for s in supports if s.bare), key=lambda s: -s.error_mm)
@@ -170,7 +171,7 @@ def rolls(question: Question) -> bool:
 def first_that_stands(
     asked: Asked, allowed_mm: float, solve: Callable[[float], Draft | None]
 ) -> Draft | None:
-    """The layout's answer; of a round foot the first, asked for ever closer, that really rests in tolerance."""
+    """The layout's answer; of a round foot the first, asked ever closer, that really rests in tolerance."""
     for _ in range(_TIGHTER_TIMES if rolls(asked.question) else 1):
         draft = solve(allowed_mm)
         if draft is None or asked.question.stands(draft.resting):
@@ -228,10 +229,11 @@ def _near_the_limit(question: Question, answer: Answer) -> list[str]:
     left = max(abs(x), abs(y)) if question.tolerance.per_direction else math.hypot(x, y)
     if left <= question.safe_mm + 1e-9:
         return []
-    return [
+    said = (
         f"Only {question.allowed_mm - left:.1f} mm inside the tolerance at the top, which is less than the "
         "doubt of reading and packing; nothing better is in the box."
-    ]
+    )
+    return [said]
 
 
 def _jams(asked: Asked, task: Task, answer: Answer) -> list[str]:
@@ -240,7 +242,7 @@ def _jams(asked: Asked, task: Task, answer: Answer) -> list[str]:
         if stack is not None and stack.tail is not None and inner_mm_of(task, i, cell) is not None:
             lot = asked.tables.lots[stack.tail[0]].lot
             said.append(
-                f"{task.seats[i].seat}: {lot} is flatter than the gap, so its tip would jam; trim the tip first."
+                f"{task.seats[i].seat}: {lot} is flatter than the gap and would jam; trim its tip first."
             )
     return said
 

@@ -20,7 +20,7 @@ from shimfit.core.packing.general import GeneralSearch, settle_many
 from shimfit.core.packing.makeup import Build, cost_of, packs_of
 from shimfit.core.packing.onebox import Used, first_conflict
 from shimfit.core.packing.places import no_room, place_of
-from shimfit.core.packing.search import SeatTask
+from shimfit.core.packing.task import SeatTask
 from shimfit.core.resting.polygon import distance_to_nearest_side
 from shimfit.model import CORNERS, Face, Seat
 
@@ -28,7 +28,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from shimfit.core.packing.draft import Draft
-    from shimfit.core.packing.search import Listed, Task
+    from shimfit.core.packing.entries import Listed
+    from shimfit.core.packing.task import Task
     from shimfit.model import Cost, LayoutName, Pack
 
 _ARM_STEP = 0.01

@@ -16,7 +16,8 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from shimfit.core.packing.search import BARE, Group, Listed, Pool, Search
+from shimfit.core.packing.entries import BARE, Group, Listed, Pool
+from shimfit.core.packing.search import Search
 from shimfit.core.resting.contact import Spring, settle
 from shimfit.errors import EntryError
 
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from shimfit.core.packing.search import Choice
+    from shimfit.core.packing.entries import Choice
 
     Floats = NDArray[np.float64]
     Bools = NDArray[np.bool_]
@@ -209,7 +210,7 @@ def _rock(points: Floats, errors: Floats, depth: Floats, n_bare: int) -> Floats:
 def settle_many(
     points: Floats, stiffness: Floats, errors: Floats, pull_mm: float, *, hard_ones: bool = True
 ) -> tuple[Floats, Bools]:
-    """Resting planes (z0, u, v) for many sets of errors (m, n) on the same supports (n); and which rest in one way.
+    """Resting planes (z0, u, v) of many error sets (m, n) on the same supports (n); which rest in one way.
 
     Keeps what pushes and adds what penetrates until nothing changes, as `core.resting` does; the few that
     run in a circle or stand on a line are handed to it, or with hard_ones off count as rocking.

@@ -68,5 +68,6 @@ def _reason(best: Draft, others: list[Draft]) -> str:
     if mine[0] != its[0]:
         return f"{name}: {arm}, with {_WORDS[second.layout]} only {second.resting.tipping_arm:.0%}."
     if mine[1] != its[1]:
-        return f"{name}: as wide a base as with {_WORDS[second.layout]}, and {mine[1]} packs instead of {its[1]}."
+        fewer = f"{mine[1]} packs instead of {its[1]}"
+        return f"{name}: as wide a base as with {_WORDS[second.layout]}, and {fewer}."
     return f"{name}: as wide a base and as many packs as with {_WORDS[second.layout]}, from cheaper pieces."

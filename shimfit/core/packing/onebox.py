@@ -17,16 +17,17 @@ from collections import Counter, defaultdict
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, NamedTuple
 
-from shimfit.core.packing.search import TIE, Cell, Choice, Group, Search
+from shimfit.core.packing.entries import TIE, Cell, Choice, Group
+from shimfit.core.packing.search import Search
 from shimfit.core.packing.tables import NO_CAPS, Caps, Row, Stack, Tables
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from shimfit.core.packing.search import Task
+    from shimfit.core.packing.task import Task
 
-NODE_LIMIT = 4000
-"""Nodes after which the search gives up; usual posts need 1, the worst seen some tens."""
+NODE_LIMIT = 600
+"""Nodes after which the search stops proving; usual posts need 1, the worst seen in full boxes some tens."""
 _DIVE_DEPTH = 60
 _EPS = 1e-7
 
@@ -182,7 +183,7 @@ def _dive(search: Search, down: Down, node: _Node, answer: Answer) -> Answer | N
     return None
 
 
-def _push(
+def _push(  # noqa: PLR0917 - a private step of the loop above, with its state in hand
     heap: list[tuple[float, int, _Node, Answer]],
     ticket: Iterator[int],
     search: Search,
@@ -382,7 +383,7 @@ def _strips_too_short(tables: Tables, used: Sequence[Used | None]) -> list[tuple
 
 
 def _strips_lack_mm(tables: Tables, rank: int, wedges: Sequence[tuple[float, float]]) -> float:
-    """What the lot's strips lack for wedges of (setting, length along the strip), at most four; 0 when they do."""
+    """What the lot's strips lack in mm for wedges of (setting, length along); 0 when they do."""
     lot = tables.lots[rank]
     usable = tables.usable_mm(lot)
     least = math.inf

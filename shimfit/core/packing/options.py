@@ -20,7 +20,7 @@ _MOST_PIECES = 4
 
 @dataclass(frozen=True, slots=True)
 class Weights:
-    """What a prescription costs, in units of a tenth of a piece. The order of size is the order of importance."""
+    """What a prescription costs, in tenths of a piece. The order of size is the order of importance."""
 
     unsolved: float = 5000.0
     """A post that gets no packs: more than any packs can cost, so that none is left out to save stock."""

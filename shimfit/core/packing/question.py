@@ -14,7 +14,7 @@ from shimfit.errors import EntryError, UsageError
 from shimfit.model import CORNERS, Pack, Resting, Seat
 
 if TYPE_CHECKING:
-    from shimfit.core.packing.search import Offer
+    from shimfit.core.packing.task import Offer
     from shimfit.model import Foot, Lean, Tolerance
 
 Offers = Mapping[Seat, Sequence["Offer"]]

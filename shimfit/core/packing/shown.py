@@ -1,4 +1,4 @@
-"""What the screen shows now, weighed against a new reading: it stays while it holds and nothing is much better.
+"""What the screen shows, weighed against a new reading: it stays while it holds and nothing is much better.
 
 Without that the answer would flicker between ties while a sensor streams.
 """

@@ -20,10 +20,23 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 import numpy as np
 
+from shimfit.core.packing.stacks import (
+    EPS,
+    NO_CAPS,
+    Caps,
+    FlatView,
+    Row,
+    Run,
+    Stack,
+    Unit,
+    stack_key,
+    sum_of,
+    to_steps,
+)
 from shimfit.core.stock import natural_key
 from shimfit.errors import EntryError
 
@@ -38,9 +51,6 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Ints = NDArray[np.int64]
 
-EPS = 1e-9
-_NO_COST = 1e300
-"""Anything finite is below: keeps thicknesses that no pack makes (infinity) out of comparisons."""
 FIRST_LENGTH = 1024
 """Grid steps that tables start with; they grow when a post needs more."""
 _MOST_REMEMBERED = 20_000
@@ -58,64 +68,6 @@ class Prices:
     """Per lot: (mm from the thin end, price) of each priced point; a stretch pays for those it covers."""
     strip_per_mm: Mapping[str, float] = field(default_factory=dict)
     """Per mm of a strip's length."""
-
-
-class Unit(NamedTuple):
-    """One piece of a flat thickness: the cheapest come first."""
-
-    cost: float
-    rank: int
-    """The lot's place in natural order."""
-
-
-class Run(NamedTuple):
-    """A tapered lot as far as it costs `cost + per_step·T` for every thickness T from lo to hi."""
-
-    lo: int
-    hi: int
-    cost: float
-    per_step: float
-    rank: int
-
-
-@dataclass(frozen=True, slots=True)
-class Row:
-    """A class of packs."""
-
-    sigma: float
-    """Slope of its tapered piece; 0 for flats only."""
-    saw_deg: float | None
-    """What the saw is set to; None when nothing is sawn."""
-    runs: tuple[Run, ...]
-    """Lots that give the tapered piece; empty for flats only."""
-
-
-class Stack(NamedTuple):
-    """The pieces of one pack, as ranks of lots."""
-
-    cost: float
-    tail: tuple[int, int] | None
-    """(rank, thickness in grid steps) of the tapered piece."""
-    flats: tuple[int, ...]
-    """Ranks of the flats, in natural order."""
-
-
-@dataclass(frozen=True)
-class Caps:
-    """What one seat may not use: set by the search when two seats want the same thing."""
-
-    flats: tuple[tuple[int, int], ...] = ()
-    """(rank, most pieces)."""
-    points: tuple[tuple[int, float], ...] = ()
-    """(rank, mm from the thin end): a stretch of that taper must not cover the point."""
-    strips: tuple[tuple[int, int], ...] = ()
-    """(rank, thickest wedge in grid steps)."""
-
-    def __bool__(self) -> bool:
-        return bool(self.flats or self.points or self.strips)
-
-
-NO_CAPS = Caps()
 
 
 class Tables:
@@ -179,12 +131,14 @@ class Tables:
         self.units: list[list[Unit]] = [sorted(units[int(t)]) for t in self.thick]
         self.index_of = {int(t): i for i, t in enumerate(self.thick)}
         self.c1 = np.array([u[0].cost for u in self.units])
-        self.c2 = np.array([_sum_of(u, 2) for u in self.units])
+        self.c2 = np.array([sum_of(u, 2) for u in self.units])
         self.g = _flat_tables(self.thick, self.units, self.length, options.max_pieces)
 
     def _taper_rows(self, inner_mm: float | None) -> list[Row]:
-        """Rows of tapered pieces, by slope. inner_mm: thickness is told that far in from the face, for
-        pieces flatter than the gap (their tip is trimmed there); None: at the face.
+        """Rows of tapered pieces, by slope.
+
+        inner_mm: thickness is told that far in from the face, for pieces flatter than the gap (their tip is
+        trimmed there); None: at the face.
         """
         runs: dict[tuple[float, float | None], list[Run]] = defaultdict(list)
         for rank, lot in enumerate(self.lots):
@@ -206,7 +160,7 @@ class Tables:
         ]
 
     def _taper_runs(self, rank: int, inner_mm: float | None, banned: Sequence[float]) -> list[Run]:
-        """Thicknesses that a taper gives, in runs of one price, without stretches that cover banned points."""
+        """Thicknesses that a taper gives, in runs of one price; none that cover banned points."""
         lot, options = self.lots[rank], self.options
         assert lot.length_mm is not None
         assert lot.thin_mm is not None
@@ -268,7 +222,7 @@ class Tables:
         return Run(lo, hi, options.weights.piece + options.weights.cut + fixed, per_mm * q, rank)
 
     def _window_minima(self, per_step: float) -> list[Floats]:
-        """Minima of (flats beside a tapered piece − per_step·T) over windows of 1, 2, 4, … steps that end at T.
+        """Minima of (flats beside a tapered piece − per_step·T) over the 1, 2, 4, … steps up to T.
 
         Kept with as many leading infinities, so that a window may start before 0.
         """
@@ -348,8 +302,9 @@ class Tables:
         return found
 
     def stretch(self, rank: int, thickness: int, inner_mm: float | None) -> tuple[float, float]:
-        """What a use of a taper takes, mm from the thin end: from a bearing length inside the mark to a kerf
-        beyond it, as far as the taper goes.
+        """What a use of a taper takes, mm from the thin end.
+
+        From a bearing length inside the mark to a kerf beyond it, as far as the taper goes.
         """
         lot, options = self.lots[rank], self.options
         assert lot.length_mm is not None
@@ -394,7 +349,7 @@ class Tables:
         Exact within the pack: a piece is counted once. Ties by rule: cost to 1e-6, fewer pieces, lowest
         lots in natural order, lowest thickness.
         """
-        view = _FlatView(self, caps)
+        view = FlatView(self, caps)
         if not row.runs:
             return self._flat_stack(view, thickness)
         best: Stack | None = None
@@ -404,7 +359,7 @@ class Tables:
 
     def single_flat(self, thickness: int, caps: Caps = NO_CAPS) -> Stack | None:
         """One flat of this thickness, within the caps."""
-        found = _FlatView(self, caps).stack(thickness, 1, math.inf)
+        found = FlatView(self, caps).stack(thickness, 1, math.inf)
         return None if found is None else Stack(found[0], None, found[1])
 
     def capped_runs(self, row: Row, caps: Caps, inner_mm: float | None) -> list[Run]:
@@ -434,7 +389,7 @@ class Tables:
                 runs.extend(self._cut_up[key])
         return runs
 
-    def _flat_stack(self, view: _FlatView, thickness: int) -> Stack | None:
+    def _flat_stack(self, view: FlatView, thickness: int) -> Stack | None:
         best: Stack | None = None
         for k in range(1, self.options.max_pieces + 1):
             if best is not None and best.cost <= k * view.least + EPS:
@@ -444,7 +399,7 @@ class Tables:
                 best = self._better(best, Stack(found[0], None, found[1]))
         return best
 
-    def _tailed(self, view: _FlatView, run: Run, thickness: int, best: Stack | None) -> Stack | None:
+    def _tailed(self, view: FlatView, run: Run, thickness: int, best: Stack | None) -> Stack | None:
         """Best pack with a tapered piece of one run."""
         found: Stack | None = best
         if run.lo <= thickness <= run.hi:
@@ -462,126 +417,7 @@ class Tables:
     def _better(a: Stack | None, b: Stack | None) -> Stack | None:
         if a is None or b is None:
             return a or b
-        return min(a, b, key=_stack_key)
-
-
-def _stack_key(stack: Stack) -> tuple[float, int, tuple[int, ...], int]:
-    ranks = stack.flats if stack.tail is None else (*stack.flats, stack.tail[0])
-    return round(stack.cost, 6), len(ranks), tuple(sorted(ranks)), stack.tail[1] if stack.tail else 0
-
-
-class _FlatView:
-    """The flats as one seat may use them: the tables' own arrays, changed where a cap bites."""
-
-    def __init__(self, tables: Tables, caps: Caps, changed: Mapping[int, list[Unit]] | None = None) -> None:
-        self.tables = tables
-        self.changed: dict[int, list[Unit]] = dict(changed or {})
-        if caps.flats:
-            self._apply(dict(caps.flats))
-        if self.changed:
-            self.c1, self.c2, self.g1 = tables.c1.copy(), tables.c2.copy(), tables.g[0].copy()
-            for i, units in self.changed.items():
-                self.c1[i], self.c2[i] = _sum_of(units, 1), _sum_of(units, 2)
-                self.g1[tables.thick[i]] = self.c1[i]
-        else:
-            self.c1, self.c2, self.g1 = tables.c1, tables.c2, tables.g[0]
-        self.least = float(tables.c1.min()) if len(tables.c1) else math.inf
-
-    def _apply(self, most: Mapping[int, int]) -> None:
-        thick = {
-            to_steps(self.tables.lots[rank].thickness_mm or 0.0, self.tables.options.quantum_mm)
-            for rank in most
-        }
-        for steps in thick:
-            i = self.tables.index_of.get(steps)
-            if i is None:
-                continue
-            left = dict(most)
-            units = []
-            for unit in self.tables.units[i]:
-                if left.get(unit.rank, 1) > 0:
-                    units.append(unit)
-                    if unit.rank in left:
-                        left[unit.rank] -= 1
-            self.changed[i] = units
-
-    def units_at(self, i: int) -> list[Unit]:
-        return self.changed.get(i, self.tables.units[i])
-
-    def without(self, i: int) -> _FlatView:
-        """The view with the cheapest piece of one thickness taken out."""
-        return _FlatView(self.tables, NO_CAPS, {**self.changed, i: self.units_at(i)[1:]})
-
-    def stack(self, thickness: int, k: int, limit: float) -> tuple[float, tuple[int, ...]] | None:
-        """Cheapest k flats of this total thickness, not dearer than the limit; None when there are none."""
-        if not 0 < thickness < self.tables.length:
-            return None
-        if k == 1:
-            i = self.tables.index_of.get(thickness)
-            units = [] if i is None else self.units_at(i)
-            return (units[0].cost, (units[0].rank,)) if units and units[0].cost <= limit + EPS else None
-        return self._pair(thickness, limit) if k == 2 else self._more(thickness, k, limit)
-
-    def _pair(self, thickness: int, limit: float) -> tuple[float, tuple[int, ...]] | None:
-        n = int(np.searchsorted(self.tables.thick, thickness // 2, side="right"))
-        if not n:
-            return None
-        thick = self.tables.thick[:n]
-        totals = self.c1[:n] + self.g1[thickness - thick]
-        if 2 * thick[-1] == thickness:
-            totals[-1] = self.c2[n - 1]
-        least = float(totals.min())
-        if not least <= min(limit, _NO_COST) + EPS:
-            return None
-        ties = np.flatnonzero(totals <= least + EPS)
-        pairs = [self._pair_ranks(int(i), thickness) for i in ties]
-        return least, min(pairs)
-
-    def _pair_ranks(self, i: int, thickness: int) -> tuple[int, ...]:
-        other = thickness - int(self.tables.thick[i])
-        units = self.units_at(i)
-        if other == int(self.tables.thick[i]):
-            return tuple(sorted((units[0].rank, units[1].rank)))
-        return tuple(sorted((units[0].rank, self.units_at(self.tables.index_of[other])[0].rank)))
-
-    def _more(self, thickness: int, k: int, limit: float) -> tuple[float, tuple[int, ...]] | None:
-        """Three or more: the thinnest first, the rest from what is left, as far as the tables allow hope."""
-        n = int(np.searchsorted(self.tables.thick, thickness // k, side="right"))
-        thick = self.tables.thick[:n]
-        bounds = self.c1[:n] + self.tables.g[k - 2][thickness - thick]
-        best: tuple[float, tuple[int, ...]] | None = None
-        for i in np.argsort(bounds, kind="stable"):
-            if not bounds[i] <= min(limit, best[0] if best else _NO_COST) + EPS:
-                break
-            first = self.units_at(int(i))
-            found = self.without(int(i)).stack(thickness - int(thick[i]), k - 1, limit - first[0].cost)
-            if found is not None:
-                candidate = found[0] + first[0].cost, tuple(sorted((*found[1], first[0].rank)))
-                if best is None or (round(candidate[0], 6), candidate[1]) < (round(best[0], 6), best[1]):
-                    best = candidate
-        return best
-
-    def beside(
-        self, run: Run, thickness: int, k: int, limit: float
-    ) -> list[tuple[float, tuple[int, ...], int]]:
-        """Best ways to make a thickness with k flats beside a tapered piece: (cost, flats, tail thickness)."""
-        lo, hi = max(1, thickness - run.hi), thickness - run.lo
-        if hi < lo:
-            return []
-        totals = (self.g1 if k == 1 else self.tables.g[k - 1])[lo : hi + 1] + run.cost
-        if run.per_step:
-            totals = totals + run.per_step * (thickness - np.arange(lo, hi + 1))
-        ways: list[tuple[float, tuple[int, ...], int]] = []
-        for j in np.argsort(totals, kind="stable"):
-            if not totals[j] <= min(limit, _NO_COST) + EPS:
-                break
-            tail = thickness - lo - int(j)
-            tail_cost = run.cost + run.per_step * tail
-            found = self.stack(lo + int(j), k, limit - tail_cost)
-            if found is not None:
-                limit = min(limit, found[0] + tail_cost)
-                ways.append((found[0] + tail_cost, found[1], tail))
-        return ways
+        return min(a, b, key=stack_key)
 
 
 # ---------------------------------------------------------------- small helpers
@@ -592,17 +428,12 @@ def build_tables(lots: Sequence[Lot], options: Options, prices: Prices | None = 
     return Tables(lots, options, prices, FIRST_LENGTH)
 
 
-def to_steps(thickness_mm: float, quantum_mm: float) -> int:
-    """Thickness on the grid, halves away from zero."""
-    return math.floor(thickness_mm / quantum_mm + 0.5 + 1e-9)
-
-
 def _flat_tables(thick: Ints, units: Sequence[Sequence[Unit]], length: int, most: int) -> list[Floats]:
     """Cheapest exactly 1, 2, … flats of each total: a bounded knapsack, one thickness after the other."""
     tables = [np.full(length, math.inf) for _ in range(max(most, 2))]
     room = np.empty(length)
     for d, some in zip(thick.tolist(), units, strict=True):
-        sums = [_sum_of(some, k) for k in range(most + 1)]
+        sums = [sum_of(some, k) for k in range(most + 1)]
         # From many pieces to few, so that a table that is read has not had this thickness yet.
         for n in range(most, 0, -1):
             table = tables[n - 1]
@@ -615,10 +446,6 @@ def _flat_tables(thick: Ints, units: Sequence[Sequence[Unit]], length: int, most
             if n * d < length and sums[n] < table[n * d]:
                 table[n * d] = sums[n]
     return tables
-
-
-def _sum_of(units: Sequence[Unit], k: int) -> float:
-    return sum(unit.cost for unit in units[:k]) if len(units) >= k else math.inf
 
 
 def _long_enough(lot: Lot, least_mm: float) -> bool:
@@ -645,3 +472,17 @@ def _first(lo: int, hi: int, holds: Callable[[int], bool]) -> int:
         else:
             lo = mid + 1
     return lo
+
+
+__all__ = [
+    "NO_CAPS",
+    "Caps",
+    "Prices",
+    "Row",
+    "Run",
+    "Stack",
+    "Tables",
+    "Unit",
+    "build_tables",
+    "to_steps",
+]
