@@ -69,7 +69,7 @@ class PlanPost:
 
     @property
     def allowed_mm(self) -> float:
-        """Displacement of the top that is allowed about the aim, mm: aim and margin use up their parts."""
+        """Displacement of the top that is allowed about the aim, mm; aim and margin use up their parts."""
         allowed = self.tolerance.allowed_top_mm(self.height_mm)
         if self.aim is not None:
             allowed *= 1.0 - self.tolerance.uses(self.aim, self.height_mm)
@@ -153,7 +153,7 @@ def seats_of(post: PlanPost) -> tuple[Seat, Seat, Seat, Seat]:
 def _inside_mm(
     posts: Sequence[PlanPost], corner: Floats, sign: Floats, push_along: Bools, options: Options
 ) -> Floats:
-    """(P, 3) how far in packs bear: the bearing length, or up to the rod's hole unless their lane clears it."""
+    """(P, 3) how far in packs bear: the bearing length, or to the rod's hole unless the lane clears it."""
     rod = np.array([post.foot.rod_at_mm for post in posts], float).reshape(-1, 1, 2)
     hole = np.array([post.foot.rod_hole_mm for post in posts], float)[:, None]
     keep_off = hole / 2 + options.clearance_mm
@@ -164,7 +164,7 @@ def _inside_mm(
     if options.lane_mm is not None:
         depth = 2.0 * np.abs(np.where(push_along, corner[:, :, 0], corner[:, :, 1]))
         reach = np.where(options.lane_mm <= beside, depth, reach)
-    return np.minimum(options.bearing_mm, reach)
+    return np.asarray(np.minimum(options.bearing_mm, reach), float)
 
 
 def _maps(
@@ -206,7 +206,7 @@ def _off_every_plane(rows: Floats) -> Floats:
     for corner in range(4):
         others = [k for k in range(4) if k != corner]
         n[:, corner] = (-1) ** corner * np.linalg.det(rows[:, others, :])
-    return n / np.linalg.norm(n, axis=1, keepdims=True)
+    return np.asarray(n / np.linalg.norm(n, axis=1, keepdims=True), float)
 
 
 def windows_mm(geometry: Geometry) -> tuple[Floats, Floats]:

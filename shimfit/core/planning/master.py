@@ -361,8 +361,8 @@ class Master:
             self._entries = [self._flat_entries]
         column, row, value = self._flat_entries
         padded = np.concatenate([np.zeros(self.posts), price, np.zeros(self.capacity.size - price.size)])
-        extra: Floats = np.bincount(column, weights=value * padded[row], minlength=self.cost.size)
-        return self.cost + extra
+        extra = np.asarray(np.bincount(column, weights=value * padded[row], minlength=self.cost.size), float)
+        return np.asarray(self.cost + extra, float)
 
     def usage(self, priced: Floats) -> Floats:
         """What the box's rows would give if each post took its cheapest pattern at these costs."""
@@ -374,8 +374,7 @@ class Master:
         assert self._flat_entries is not None
         column, row, value = self._flat_entries
         used = np.bincount(row, weights=value * chosen[column], minlength=self.rows)
-        counted: Floats = used[self.posts :]
-        return counted
+        return np.asarray(used[self.posts :], float)
 
     def outside_bound(self, price: Floats) -> float:
         """What the box's rows take off the bound: minus the worth of all stock, and set-ups not paid for."""

@@ -168,7 +168,8 @@ class _Hunt:
         left = self._least_left(start, slope, low[task], high[task], self.residual[post][task])
         room = top - spent - left
         kept = np.flatnonzero(third_least[task] < room - EPS)
-        task, i, j, spent, start, slope = (x[kept] for x in (task, i, j, spent, start, slope))
+        task, i, j = task[kept], i[kept], j[kept]
+        spent, start, slope = spent[kept], start[kept], slope[kept]
         top = top[kept]
         number = _count_below(cost, rows[task, 2], width, room[kept])
         return self._triples(
@@ -180,7 +181,8 @@ class _Hunt:
     ) -> Floats:
         """Least cost of what is left over, whatever the third seat is given; +inf when nothing is allowed."""
         reach_low, reach_high = np.full(len(start), -np.inf), np.full(len(start), np.inf)
-        bounds = ((-1.0, 1.0), (-1.0, 1.0), (low, high))
+        one_share = np.ones(len(start))
+        bounds = ((-one_share, one_share), (-one_share, one_share), (low, high))
         with np.errstate(divide="ignore", invalid="ignore"):
             for k, (least, most) in enumerate(bounds):
                 one, other = (least - start[:, k]) / slope[:, k], (most - start[:, k]) / slope[:, k]

@@ -215,12 +215,12 @@ def _taper_rows(
     """One row per set of stretches that all cover one point and that no other point's set contains."""
     by_lot: dict[int, list[tuple[float, float, int]]] = defaultdict(list)
     for pattern in patterns:
-        for rank, start, end in pattern.uses.stretches:
-            by_lot[rank].append((start, end, of[id(pattern)]))
+        for rank, from_mm, to_mm in pattern.uses.stretches:
+            by_lot[rank].append((from_mm, to_mm, of[id(pattern)]))
     gone: dict[int, list[tuple[float, float]]] = defaultdict(list)
     for pattern in taken:
-        for rank, start, end in pattern.uses.stretches:
-            gone[rank].append((start, end))
+        for rank, from_mm, to_mm in pattern.uses.stretches:
+            gone[rank].append((from_mm, to_mm))
     for rank in sorted(by_lot):
         stretches = by_lot[rank]
         start, end = (np.array([one[k] for one in stretches], float) for k in (0, 1))

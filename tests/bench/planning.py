@@ -1,0 +1,266 @@
+"""What planning a whole run costs, side by side with a compact program given to HiGHS and to CP-SAT.
+
+    python tests/bench/planning.py [--big] [--peer-seconds S] [--seconds S]
+
+One table: seconds, cost, gap to the proven bound, posts left out, peak MB (each case in a process of its
+own), growth per doubling. The compact program has one variable per (seat, lot) of flats and per
+(seat, taper, thickness), with interval rows for tapers; everything bears at the seat, no strips, tolerance
+per direction, so that it is linear and both sides solve the same problem.
+"""
+
+import argparse
+import json
+import math
+import resource
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
+from shimfit.core.packing import Options, Saw, build_tables
+from shimfit.core.planning import PlanPost, plan
+from shimfit.core.planning import geometry as geometries
+from shimfit.core.planning.lists import windows
+from shimfit.core.planning.program import IntegerProgram, Sparse
+from shimfit.model import Foot, Lean, Lot, Tolerance
+from shimfit.solve.highs import Highs
+
+
+def instance(posts, lots, pieces, *, seed=0, compact=False):
+    """A seeded run and box: leans about a fall outwards, offcuts of odd thickness, some bought."""
+    rng = np.random.default_rng(seed)
+    tolerance = Tolerance("1:500", "ratio", 0.002, per_direction=compact)
+    run = []
+    while len(run) < posts:
+        lean = Lean(*rng.normal((0.004, 0.006), 0.008))
+        if lean.magnitude > tolerance.slope:
+            run.append(PlanPost(str(len(run) + 1), Foot(90, 90), 1000.0, lean, tolerance))
+    tapers = max(2, lots // 12)
+    strips = 0 if compact else max(1, lots // 60)
+    flats = lots - tapers - strips
+    counts = np.maximum(1, rng.multinomial(max(0, pieces - 2 * tapers - strips), rng.dirichlet(np.full(flats, 2.0))))
+    box = []
+    for k in range(flats):
+        thick = round(float(np.clip(rng.lognormal(-0.2, 0.7), 0.15, 6)), 2)
+        origin = "bought" if rng.random() < 0.3 else "offcut"
+        box.append(Lot(f"F{k + 1}", "flat", int(counts[k]), thickness_mm=thick, origin=origin))
+    for k in range(tapers):
+        thin = round(float(rng.uniform(0.2, 1.0)), 2)
+        box.append(
+            Lot(
+                f"T{k + 1}", "taper", 3 if rng.random() < 0.5 else 1, length_mm=float(rng.integers(150, 300)),
+                thin_mm=thin, thick_mm=round(thin + float(rng.uniform(3, 8)), 2),
+                origin="bought" if rng.random() < 0.6 else "offcut",
+            )
+        )  # fmt: skip
+    for k in range(strips):
+        box.append(
+            Lot(
+                f"S{k + 1}", "strip", 1, length_mm=float(rng.integers(400, 900)),
+                width_mm=float(rng.integers(30, 45)), thickness_mm=20.0,
+            )
+        )  # fmt: skip
+    return run, box, Options(bearing_point="corner") if compact else Options(saw=Saw((0.5, 1.0, 1.5)))
+
+
+# ---------------------------------------------------------------- the compact program
+
+
+def compact(run, box, options):
+    """Rows and columns of the compact program: (cost, upper, whole, row low, row high, entries by column)."""
+    made = geometries.build(run, options)
+    window = windows(made, options)
+    tables = build_tables(box, options)
+    q, weights = options.quantum_mm, options.weights
+    cost, upper, whole, columns, low, high = [], [], [], [], [], []
+
+    def column(price, top=1.0, integer=True):
+        cost.append(price)
+        upper.append(top)
+        whole.append(integer)
+        columns.append({})
+        return len(cost) - 1
+
+    def row(least, most, entries):
+        for at, value in entries.items():
+            columns[at][len(low)] = columns[at].get(len(low), 0.0) + value
+        low.append(least)
+        high.append(most)
+
+    in_lot, covers = {}, {}
+    for p in range(len(run)):
+        left_out = column(weights.unsolved)
+        rest = [column(2.0, 50, False) for _ in range(4)] + [column(4.0, 50, False) for _ in range(2)]
+        made_by_seat = []
+        for s in range(3):
+            flats, total = {}, {}
+            for rank, lot in enumerate(tables.lots):
+                if lot.form != "flat" or tables.steps(lot.thickness_mm) * q > (window.longest + 1) * q:
+                    continue
+                price = weights.piece + (weights.new_material * weights.new_flat_share if lot.origin == "bought" else 0)
+                at = column(price, min(lot.count, 3))
+                flats[at] = 1.0
+                total[at] = tables.steps(lot.thickness_mm) * q
+                in_lot.setdefault(rank, {})[at] = 1.0
+            first, width = int(window.first[p, s, 0]), int(window.width[p, s, 0])
+            tapers = {}
+            for index, kind in enumerate(tables.rows):
+                for tail in kind.runs:
+                    lot = tables.lots[tail.rank]
+                    bearing = abs(kind.sigma - made.weighed[p, s]) * made.inside_mm[p, s] * weights.bearing_per_mm
+                    for steps in range(max(1, tail.lo), min(tail.hi, first + width) + 1):
+                        at = column(tail.cost + bearing)
+                        tapers[at] = 1.0
+                        total[at] = steps * q
+                        covers.setdefault(tail.rank, []).append((*tables.stretch(tail.rank, steps, None), at))
+                assert index >= 0
+            bearing = made.weighed[p, s] * made.inside_mm[p, s] * weights.bearing_per_mm
+            only_flats = column(bearing)
+            row(-np.inf, options.max_pieces, {**flats, **tapers})
+            row(-np.inf, 1.0, tapers)
+            for at in flats:
+                row(-np.inf, 0.0, {at: 1.0, only_flats: -3.0, **{t: -3.0 for t in tapers}})
+            made_by_seat.append(total)
+        for k in range(3):
+            entries, offset = {}, float(made.constant[p, 0, k])
+            for s in range(3):
+                for at, thick in made_by_seat[s].items():
+                    entries[at] = entries.get(at, 0.0) + made.linear[p, 0, k, s] * thick
+                offset -= made.linear[p, 0, k, s] * made.gap_mm[p, s, 0]
+            plus, minus = rest[2 * k], rest[2 * k + 1]
+            row(-offset, -offset, {**entries, plus: -1.0, minus: 1.0})
+            row(-np.inf, 1.0, {plus: 1.0, minus: 1.0, left_out: -100.0})
+    for rank, entries in in_lot.items():
+        row(-np.inf, tables.lots[rank].count, entries)
+    for rank, uses in covers.items():
+        for point in sorted({start for start, _, _ in uses}):
+            entries = {at: 1.0 for start, end, at in uses if start <= point < end}
+            if len(entries) > tables.lots[rank].count:
+                row(-np.inf, tables.lots[rank].count, entries)
+    starts, index, value = [], [], []
+    for entries in columns:
+        starts.append(len(index))
+        for at in sorted(entries):
+            index.append(at)
+            value.append(entries[at])
+    return IntegerProgram(
+        np.array(cost), np.array(upper, float), np.array(whole, bool), np.array(low, float), np.array(high, float),
+        Sparse(np.array(starts, np.int32), np.array(index, np.int32), np.array(value, float)),
+    )  # fmt: skip
+
+
+def by_cp_sat(program, seconds):
+    """The same program for CP-SAT: coefficients as whole ten-thousandths."""
+    from ortools.sat.python import cp_model
+
+    scale = 10_000
+    model = cp_model.CpModel()
+    x = [
+        model.new_int_var(0, int(top if whole else top * scale), f"x{k}")
+        for k, (top, whole) in enumerate(zip(program.column_upper, program.whole, strict=True))
+    ]
+    factor = np.where(program.whole, scale, 1)
+    rows = [[] for _ in program.row_lower]
+    ends = [*program.entries.starts[1:], program.entries.index.size]
+    for k, (start, end) in enumerate(zip(program.entries.starts, ends, strict=True)):
+        for at in range(start, end):
+            rows[program.entries.index[at]].append((k, round(program.entries.value[at] * factor[k])))
+    for entries, least, most in zip(rows, program.row_lower, program.row_upper, strict=True):
+        total = sum(x[k] * value for k, value in entries)
+        # One ten-thousandth of a share per entry is given away to rounding.
+        if math.isfinite(least):
+            model.add(total >= math.floor(least * scale) - len(entries))
+        model.add(total <= math.ceil(most * scale) + len(entries))
+    model.minimize(sum(round(c * factor[k]) * x[k] for k, c in enumerate(program.cost)))
+    solver = cp_model.CpSolver()
+    solver.parameters.max_time_in_seconds = seconds
+    solver.parameters.num_workers = 2
+    status = solver.solve(model)
+    found = status in (cp_model.OPTIMAL, cp_model.FEASIBLE)
+    return (solver.objective_value / scale if found else None), solver.best_objective_bound / scale
+
+
+# ---------------------------------------------------------------- cases
+
+
+def run_case(how, posts, lots, pieces, seed, seconds, is_compact):
+    run, box, options = instance(posts, lots, pieces, seed=seed, compact=is_compact)
+    began = time.perf_counter()
+    left_out = ""
+    if how == "shimfit":
+        done = plan(run, box, options, Highs(), seconds=seconds)
+        best, bound, left_out = done.objective, done.bound, str(len(done.unsolved))
+    else:
+        program = compact(run, box, options)
+        if how == "HiGHS":
+            answer = Highs().integer(program, seconds=seconds)
+            best, bound = answer.objective, answer.bound
+        else:
+            best, bound = by_cp_sat(program, seconds)
+    return {
+        "how": how,
+        "seconds": time.perf_counter() - began,
+        "best": best,
+        "bound": bound if math.isfinite(bound) else None,
+        "left_out": left_out,
+        "mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,
+    }
+
+
+def apart(*case):
+    """A case in a process of its own, so that its peak memory is its own."""
+    done = subprocess.run(
+        [sys.executable, __file__, "--case", json.dumps(case)], capture_output=True, text=True, check=False
+    )
+    if done.returncode:
+        return {"how": case[0], "failed": done.stderr.strip().splitlines()[-1:]}
+    return json.loads(done.stdout)
+
+
+def show(name, answer):
+    if "failed" in answer:
+        print(f"{name:34} {answer['how']:8} failed: {answer['failed']}", flush=True)
+        return
+    best, bound = answer["best"], answer["bound"]
+    gap = f"{100 * (best - bound) / best:8.3f}" if best and bound is not None else "       -"
+    cost = f"{best:11.2f}" if best is not None else "          -"
+    low = f"{bound:11.2f}" if bound is not None else "          -"
+    print(
+        f"{name:34} {answer['how']:8} {answer['seconds']:8.2f} {cost} {low} {gap} {answer['left_out']:>5} "
+        f"{answer['mb']:7.0f}",
+        flush=True,
+    )
+
+
+def main():
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--case")
+    parser.add_argument("--big", action="store_true", help="also 1000 posts and the growth by doubling")
+    parser.add_argument("--peer-seconds", type=float, default=20.0)
+    parser.add_argument("--seconds", type=float, default=120.0)
+    args = parser.parse_args()
+    if args.case:
+        print(json.dumps(run_case(*json.loads(args.case))))
+        return
+    print(f"{'case':34} {'how':8} {'seconds':>8} {'cost':>11} {'bound':>11} {'gap %':>8} {'out':>5} {'MB':>7}")
+    for how in ("shimfit", "HiGHS", "CP-SAT"):
+        limit = args.seconds if how == "shimfit" else args.peer_seconds
+        show("6 posts, 20 lots, compact form", apart(how, 6, 20, 60, 0, limit, True))
+    for how in ("shimfit", "HiGHS", "CP-SAT"):
+        limit = args.seconds if how == "shimfit" else args.peer_seconds
+        show("20 posts, 120 lots, compact form", apart(how, 20, 120, 400, 0, limit, True))
+    show("20 posts, 120 lots", apart("shimfit", 20, 120, 400, 0, args.seconds, False))
+    show("200 posts, 1000 pieces", apart("shimfit", 200, 300, 1000, 0, args.seconds, False))
+    show("scarce: 200 posts, 370 pieces", apart("shimfit", 200, 250, 370, 0, args.seconds, False))
+    if args.big:
+        for posts in (50, 100, 400):
+            show(f"{posts} posts, {5 * posts} pieces", apart("shimfit", posts, 300, 5 * posts, 0, args.seconds, False))
+        show("1000 posts, 5000 pieces", apart("shimfit", 1000, 600, 5000, 0, args.seconds, False))
+
+
+if __name__ == "__main__":
+    main()
