@@ -166,7 +166,7 @@ def peers(n: int, posts: int, seconds: float) -> list[str]:
             ours.pop()
             continue
         tried += 1
-        model = compact_model.compact(FOOT, HEIGHT_MM, lean, each, lots, options)
+        model = compact_model.compact(FOOT, HEIGHT_MM, lean, each, lots=lots, options=options)
         variables = max(variables, len(model.cost))
         mine = answer.cost.total if answer.within else None
         solvers = (("milp", compact_model.by_scipy, milp, 1e-4), ("cp", compact_model.by_cp_sat, cp, 5e-2))
@@ -179,12 +179,8 @@ def peers(n: int, posts: int, seconds: float) -> list[str]:
                 continue
             times.append(1000.0 * (time.perf_counter() - start))
             done[name] += 1
-            equal[name] += (
-                found is None
-                and mine is None
-                or found is not None
-                and mine is not None
-                and abs(found - mine) < close
+            equal[name] += (found is None and mine is None) or (
+                found is not None and mine is not None and abs(found - mine) < close
             )
     best_peer = [min(pair) for pair in zip(milp, cp, strict=True)]
     ratio = statistics.median(theirs / mine for theirs, mine in zip(best_peer, ours, strict=True))

@@ -36,7 +36,7 @@ class Compact:
         self.rows.append((terms, lo, hi))
 
 
-def compact(foot, height_mm, lean, tolerance, lots, options) -> Compact:
+def compact(foot, height_mm, lean, tolerance, *, lots, options) -> Compact:
     """The program of one post; `options.bearing_point` must be corner and the tolerance per direction."""
     assert options.bearing_point == "corner"
     assert tolerance.per_direction
@@ -93,11 +93,12 @@ def compact(foot, height_mm, lean, tolerance, lots, options) -> Compact:
         for x in sorted({start for start, _, _ in stretches[lot.lot]}):
             covering = [column for start, end, column in stretches[lot.lot] if start <= x < end]
             model.row(dict.fromkeys(covering, 1.0), -math.inf, lot.count)
-    _rest(model, foot, height_mm, made, {seat: height_of[seat] - low for seat in CORNERS}, allowed, options)
+    need = {seat: height_of[seat] - low for seat in CORNERS}
+    _rest(model, foot, height_mm, made=made, need=need, allowed=allowed, options=options)
     return model
 
 
-def _rest(model, foot, height_mm, made, need, allowed, options) -> None:
+def _rest(model, foot, height_mm, *, made, need, allowed, options) -> None:
     """Lean left over and rock of four corners in contact, and what they cost."""
     pull = 4.0 * options.preload_mm
     weights = options.weights

@@ -47,7 +47,7 @@ def test_same_optimum_as_the_integer_program(seed: int) -> None:
     foot = Foot(rng.choice((90.0, 140.0)), 90.0)
     lean = Lean(rng.uniform(-0.014, 0.014), rng.uniform(0.003, 0.014))
     tolerance = Tolerance("1:500", "ratio", 1 / 500, per_direction=True)
-    model = compact_model.compact(foot, 1000.0, lean, tolerance, lots, options)
+    model = compact_model.compact(foot, 1000.0, lean, tolerance, lots=lots, options=options)
     optimum = compact_model.by_scipy(model)
     answer = prescribe(foot, 1000.0, lean, tolerance, build_tables(lots, options))
     lifted = len(answer.packs) == 4

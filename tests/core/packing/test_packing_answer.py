@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import replace
+from itertools import pairwise
 
 import pytest
 
@@ -229,7 +230,7 @@ def test_one_taper_serves_two_seats_only_where_its_stretches_keep_apart() -> Non
     taper = Lot("T", "taper", 1, thin_mm=0.1, thick_mm=6.0, length_mm=200.0)
     alone = solve(Lean(0.0, 0.015), (taper,), Options(bearing_point="corner"))
     marks = sorted(piece.mark_mm for pack in alone.packs for piece in pack.pieces)
-    assert all(b - 32.0 >= a + 2.5 - 1e-9 for a, b in zip(marks, marks[1:], strict=False))
+    assert all(b - 32.0 >= a + 2.5 - 1e-9 for a, b in pairwise(marks))
     both = solve(Lean(0.0, 0.015), (replace(taper, count=2),), Options(bearing_point="corner"))
     assert both.status == "proven"
     assert len(both.packs) == 2

@@ -1,4 +1,4 @@
-"""Tripods, one-way packs, fillers, round feet, and which layout is taken; each rested by the contact problem."""
+"""Tripods, one-way packs, fillers, round feet, which layout is taken; rested by the contact problem."""
 
 import itertools
 import math
@@ -131,7 +131,8 @@ def test_many_rests_at_once_are_each_the_contact_problem() -> None:
 
 
 def test_four_supports_are_the_published_formulas() -> None:
-    # Solver design section 3: u = (sum of + side less sum of - side)/(2 b), q = e(++) - e(-+) + e(--) - e(+-).
+    # Solver design section 3: u = (sum of + side less sum of - side)/(2 b),
+    # q = e(++) - e(-+) + e(--) - e(+-).
     points = [(-45.0, -40.0), (45.0, -40.0), (-45.0, 40.0), (45.0, 40.0)]
     four = four_supports(points, 1000.0, 0.76)
     assert four is not None

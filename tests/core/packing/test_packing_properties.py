@@ -2,13 +2,13 @@
 
 from dataclasses import replace
 
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from shimfit.core.packing import Options, Saw, build_tables, prescribe
-from shimfit.core.packing.general import GeneralSearch
 from shimfit.core.packing.corners import corner_task
 from shimfit.core.packing.drafting import Asked, bed
+from shimfit.core.packing.general import GeneralSearch
 from shimfit.core.packing.question import ask
 from shimfit.core.packing.search import Search
 from shimfit.model import Foot, Lean, Lot, Tolerance
@@ -80,6 +80,8 @@ def test_all_four_quadrants_are_mirror_images(post, lots, options) -> None:
 @given(posts(), boxes(), bearings)
 def test_turning_the_post_by_a_quarter_changes_nothing(post, lots, options) -> None:
     foot, lean, tolerance = post
+    # On a tie a pack at a corner enters along the run, which a quarter turn takes across.
+    assume(abs(lean.slope_along) != abs(lean.slope_across))
     turned = Foot(foot.across_mm, foot.along_mm)
     swapped = Lean(lean.slope_across, lean.slope_along)
     assert same(cost(foot, lean, tolerance, lots, options), cost(turned, swapped, tolerance, lots, options))

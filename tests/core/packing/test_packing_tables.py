@@ -146,7 +146,8 @@ def test_prices_are_added_to_what_uses_them() -> None:
     plain, priced = build_tables(lots, options), build_tables(lots, options, prices)
     assert priced.cheapest[0, 200] == plain.cheapest[0, 200] + 14.0
     taper = next(i for i, r in enumerate(priced.rows) if r.saw_deg is None and r.runs)
-    # At 3.00 mm the mark is 50 mm: 18 to 52.5 mm are taken, so both points; at 2.52 mm (6 to 40.5) only the first.
+    # At 3.00 mm the mark is 50 mm: 18 to 52.5 mm are taken, so both points;
+    # at 2.52 mm (6 to 40.5) only the first.
     assert priced.cheapest[taper, 300] == 15.0 + 7.0
     assert priced.cheapest[taper, 252] == 15.0 + 3.0
     assert priced.cheapest[taper, 499] == 15.0
