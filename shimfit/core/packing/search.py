@@ -41,6 +41,8 @@ if TYPE_CHECKING:
 
 _DUST = 1e-9
 _NEAREST = 30
+_MANY = 2000
+"""Candidates beyond which it pays to bound the pairs first."""
 _CHUNK = 1 << 16
 """Third-seat candidates looked at in one go: keeps memory flat."""
 
@@ -236,6 +238,10 @@ class Search:
         stop = np.searchsorted(last.error, hi + _DUST, side="right")
         count = np.maximum(stop - start, 0)
         some = np.flatnonzero(count)
+        if int(count.sum()) > _MANY and not self.task.lean_only:
+            # The best rest that any third thickness could give these two already costs too much.
+            least = self._least_soft(four, third + 1, (x[some], y[some], q[some]), (lo[some], hi[some]))
+            some = some[one.cost[a[some]] + two.cost[b[some]] + least <= pool.limit - cheapest]
         if not len(some):
             return
         pair_cost = one.cost[a[some]] + two.cost[b[some]]
@@ -258,6 +264,24 @@ class Search:
             seats = list(kept)
             seats[third] = last
             self._offer(four, seats, (ordered[0], ordered[1], ordered[2]), pool)
+
+    def _least_soft(
+        self, four: Four, k: int, rest: tuple[Floats, Floats, Floats], window: tuple[Floats, Floats]
+    ) -> Floats:
+        """Least cost of the rest itself over the third seat's window, for each pair.
+
+        It is convex and made of straight parts in the third error, so it is least where one of lean along,
+        lean across and rock is 0, or at an end of the window.
+        """
+        slopes = four.x[k], four.y[k], four.n[k]
+        least = np.full(len(rest[0]), math.inf)
+        for slope, at in zip(slopes, rest, strict=True):
+            if slope == 0.0:
+                continue
+            e = np.minimum(np.maximum(-at / slope, window[0]), window[1])
+            parts = [value + factor * e for value, factor in zip(rest, slopes, strict=True)]
+            np.minimum(least, self._soft(parts[0], parts[1], parts[2]), out=least)
+        return least - _DUST
 
     def _third_window(self, four: Four, k: int, x: Floats, y: Floats, q: Floats) -> tuple[Floats, Floats]:
         """Least and greatest error of the third seat, for each pair, that keeps rock and lean."""
