@@ -1,9 +1,12 @@
 """One post, any box: the best packs, proven.
 
 `build_tables` once per change of the box, `prescribe` for each reading; `wanted` where there is no box.
-The rooms: `options` what is asked (limits, saw, weights), `tables` the cheapest pack of every thickness,
-`places` where packs bear, `support` the rest as linear maps, `search` four seats together, `onebox` pieces
-that two seats want, `corners` and the other layouts, `makeup` named pieces, `answer` the front door.
+The rooms, from the outside in: `answer` the front door, `question` what is asked, `layouts` which seats
+(`corners`; `edges` with tripod, one-way and fillers), `drafting` and `makeup` from numbers to named pieces,
+`shown` what may stay on the screen; `onebox` pieces that two seats want, `search` four corners together,
+`general` any seats, `task` and `entries` what they work on; `support` the rest as linear maps, `places`
+where packs bear; `tables` the cheapest pack of every thickness, `stacks` its pieces; `options` limits, saw
+and weights.
 """
 
 from shimfit.core.packing.answer import prescribe, wanted
