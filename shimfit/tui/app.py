@@ -305,8 +305,10 @@ class ShimfitApp(App[None]):
     # ------------------------------------------------------------ inclinometer
 
     def _look(self) -> None:
-        if self._sensor is not None and self.page is self._home:
-            self._home.show_live(look(self._sensor))
+        page = self._home
+        # While the program closes, the timer may outlive the widgets.
+        if self._sensor is not None and self.page is page and page.query("#target"):
+            page.show_live(look(self._sensor))
 
     def _take(self) -> None:
         live = self._home.sight.live

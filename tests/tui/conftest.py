@@ -132,6 +132,18 @@ class Hand:
         line.cursor_position = len(text)
         await self.press("enter")
 
+    async def settled(self) -> str:
+        """The screen once it has stopped changing for a fifth of a second."""
+        last, alike = self.screen(), 0
+        for _ in range(200):
+            await self.pilot.pause(0.05)
+            now = self.screen()
+            alike = alike + 1 if now == last else 0
+            last = now
+            if alike == 4:
+                break
+        return last
+
     async def sees(self, *texts: str, tries: int = 100) -> None:
         """Wait until every text is on the screen; fails showing the screen that was there instead."""
         for _ in range(tries):

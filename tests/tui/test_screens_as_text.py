@@ -21,17 +21,16 @@ def test_post_and_pages(app_on, running, wait_for, golden, size) -> None:
             await hand.enter("3p2h")
             app.desk.walks_on = False
             await hand.sees("post 2 (2/7)")
-            golden(f"to_read_{size}", hand.screen())
+            golden(f"to_read_{size}", await hand.settled())
             await hand.enter("9n5o")
             await hand.sees("pack", "TOP leans 9 mm")
-            golden(f"pack_{size}", hand.screen())
+            golden(f"pack_{size}", await hand.settled())
             await hand.enter("0.5n.3o")
             await hand.sees("plumb")
-            golden(f"plumb_{size}", hand.screen())
+            golden(f"plumb_{size}", await hand.settled())
             for key, name in (("f2", "run"), ("f3", "stock"), ("f4", "record")):
                 await hand.press(key)
-                await hand.pilot.pause(0.1)
-                golden(f"{name}_{size}", hand.screen())
+                golden(f"{name}_{size}", await hand.settled())
 
     wait_for(job())
 
@@ -43,7 +42,7 @@ def test_in_ascii_and_inches(app_on, running, wait_for, golden) -> None:
             await hand.enter("3/8n1/2o")
             await hand.sees("^ pack")
             assert hand.screen().isascii()
-            golden("pack_ascii_inch_40x20", hand.screen())
+            golden("pack_ascii_inch_40x20", await hand.settled())
 
     wait_for(job())
 
@@ -54,7 +53,7 @@ def test_fractions_are_stacked_where_there_is_room(app_on, running, wait_for, go
         async with running(app, 110, 40) as hand:
             await hand.enter("3/8n1/2o")
             await hand.sees("▲ pack")
-            golden("pack_inch_110x40", hand.screen())
+            golden("pack_inch_110x40", await hand.settled())
 
     wait_for(job())
 
@@ -64,10 +63,10 @@ def test_no_data_and_too_small(app_on, running, wait_for, golden) -> None:
         app = app_on(empty=True)
         async with running(app, 40, 20) as hand:
             await hand.sees("No job")
-            golden("no_data_40x20", hand.screen())
+            golden("no_data_40x20", await hand.settled())
             await hand.pilot.resize_terminal(29, 7)
             await hand.sees("Make the window larger")
-            golden("too_small_29x7", hand.screen())
+            golden("too_small_29x7", await hand.settled())
 
     wait_for(job())
 

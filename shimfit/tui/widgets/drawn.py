@@ -65,12 +65,15 @@ class Drawn(Widget):
     def strip_of(self, runs: Iterable[Run], width: int) -> Strip:
         """Turn stretches of text with roles into one row, filled up to the width."""
         base = self.rich_style
-        segments = [Segment(text, self.style_of(roles) if roles else base) for text, roles in runs]
+        segments = [Segment(text, self._look(roles, base) if roles else base) for text, roles in runs]
         return Strip(segments).adjust_cell_length(width, base)
 
     def style_of(self, roles: str) -> Style:
         """Style of one role or of several put together, the last winning."""
-        base = self.rich_style
+        return self._look(roles, self.rich_style)
+
+    def _look(self, roles: str, base: Style) -> Style:
+        # rich_style is worked out at every look, so a row asks for it once.
         key = (self.app.theme, base, roles)
         style = _looks.get(key)
         if style is None:

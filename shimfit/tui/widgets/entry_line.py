@@ -10,6 +10,7 @@ from textual.widgets import Input
 if TYPE_CHECKING:
     from textual import events
 
+STEADY_WIDTH = 256
 EMPTY_LINE_KEYS = {
     "question_mark": "help",
     "q": "quit",
@@ -39,6 +40,11 @@ class EntryLine(Input):
         self._draft = ""
         self.lends = True
         """False while the line asks for something else than a reading (a name, a note)."""
+
+    @property
+    def content_width(self) -> int:
+        """Wider than any reading: a width that changes with every key would lay out the whole screen anew."""
+        return max(STEADY_WIDTH, super().content_width)
 
     def remember(self, text: str) -> None:
         """Keep what was typed for recall by the up key."""

@@ -91,6 +91,8 @@ def big(sight: Sight, room: Room, width: int, height: int) -> Canvas:
     """Draw what is typed; else the pack to put in; else the word PLUMB."""
     if sight.understood is not None:
         return _heard_figures(sight.understood, sight.glyphs, width, height)
+    if sight.heard is not None:
+        return Canvas(width, height)
     if sight.pack is not None:
         return _pack_figure(sight, sight.pack, room, width, height)
     canvas = Canvas(width, height)

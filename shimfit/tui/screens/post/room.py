@@ -114,8 +114,8 @@ def said_rows(sight: Sight, room: Room) -> list[Run]:
 
 def big_rows(sight: Sight, room: Room) -> int:
     """Rows of the large figures; 0 where there is nothing to read from afar."""
-    if sight.understood is not None:
-        return HEIGHT
+    if sight.heard is not None:
+        return HEIGHT  # also while half typed: rows must not jump from key to key
     if sight.pack is not None:
         return STACKED_HEIGHT if room.stacks and "/" in sight.pack.figure else HEIGHT
     plumb = sight.view is not None and sight.view.state is PostState.PLUMB
