@@ -176,6 +176,11 @@ def _pattern(
         packs.append(
             SeatPack(seat, stack.flats, stack.tail, choice.inner_mm, row.saw_deg, state, choice.steps)
         )
+    return pattern_of(tables, packs, extra, post)
+
+
+def pattern_of(tables: Tables, packs: Sequence[SeatPack], extra: float, post: int) -> Pattern:
+    """A pattern of these packs; `extra` is what lean, rock and bearing cost."""
     cost = extra + sum(_pieces_cost(tables, pack) for pack in packs)
     return Pattern(post, tuple(packs), cost, uses_of(tables, packs))
 

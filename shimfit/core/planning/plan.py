@@ -26,7 +26,7 @@ from shimfit.core.packing.makeup import Build, packs_of
 from shimfit.core.packing.places import place_of
 from shimfit.core.packing.tables import Stack, Tables, build_tables
 from shimfit.core.planning import whole
-from shimfit.core.planning.geometry import PIVOT, seats_of
+from shimfit.core.planning.geometry import LIFT_COST, PIVOT, seats_of
 from shimfit.core.planning.rounds import Pricing, Rounds, enrich, generate
 from shimfit.core.resting import rest_packs
 from shimfit.errors import EntryError, InternalError
@@ -389,7 +389,9 @@ class _Work:
         lean = resting.lean
         if lean is None or not post.tolerance.holds(lean, post.height_mm):
             return None
-        return Planned(post, packs, resting, answer.cost.total - set_up)
+        lifted = any(pack.seat == seats_of(post)[PIVOT] for pack in packs) and not post.foot.round
+        extra = LIFT_COST if lifted and answer.layout == "corners" else 0.0
+        return Planned(post, packs, resting, answer.cost.total - set_up + extra)
 
     def _repair(self, unsolved: list[int]) -> list[int]:
         """Posts still left out after asking what is left, and what one served neighbour would give back.

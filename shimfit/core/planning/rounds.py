@@ -20,6 +20,7 @@ import numpy as np
 from shimfit.core.packing.tables import Tables
 from shimfit.core.planning import geometry as geometries
 from shimfit.core.planning import search
+from shimfit.core.planning.exact import cheapest_in_box, without_set_ups
 from shimfit.core.planning.lists import ListMaker, SeatChoices
 from shimfit.core.planning.master import Master
 from shimfit.core.planning.patterns import spell_out
@@ -42,6 +43,8 @@ PATTERNS_A_ROUND = 3
 OPENING_ROUNDS = 8
 OPENING_HOPE = 0.03
 SMOOTHING = 0.5
+MOST_EXACT = 60
+"""Posts up to which pieces that two seats of a post want are counted exactly: the gap of small boxes."""
 SETTLED = 3e-4
 """(program - bound) ÷ program at which rounds stop."""
 
@@ -89,7 +92,7 @@ class Pricing:
         least, patterns = ceiling.copy(), []
         if not tables.thick.size:
             return least, []
-        floor = float(tables.c1.min()) + 3.0 * float(tables.cheapest[:, 1:].min())
+        floor = geometries.LIFT_COST + float(tables.c1.min()) + 3.0 * float(tables.cheapest[:, 1:].min())
         doubtful = np.flatnonzero(ceiling > floor)
         if not doubtful.size:
             return least, []
@@ -97,7 +100,7 @@ class Pricing:
         extra_by_setting = {deg: extra[doubtful] for deg, extra in (set_up or {}).items()}
         plain = part.maker.geometry
         for steps in tables.thick[np.argsort(tables.c1, kind="stable")].tolist():
-            down = float(tables.cheapest[0, steps])
+            down = float(tables.cheapest[0, steps]) + geometries.LIFT_COST
             room = least[doubtful] - down
             raised = replace(plain, gap_mm=plain.gap_mm + steps * self.options.quantum_mm)
             maker = ListMaker(raised, self.options)
@@ -107,7 +110,12 @@ class Pricing:
             least[doubtful] = np.where(room > 0.0, np.minimum(best, room) + down, least[doubtful])
             extra = self._extra(maker, lists, choices, tables, found)
             patterns += spell_out(
-                tables, choices, found, extra.tolist(), doubtful.tolist(), under_pivot=steps
+                tables,
+                choices,
+                found,
+                (extra + geometries.LIFT_COST).tolist(),
+                doubtful.tolist(),
+                under_pivot=steps,
             )
         return least, patterns
 
@@ -306,8 +314,33 @@ def _round(master: Master, pricing: Pricing, price: Floats, *, lifts: bool) -> t
     if lifts:
         least, more = pricing.lifted(tables, least, 1, set_up)
         patterns += more
-    bound = float(least.sum()) + master.outside_bound(price)
-    return bound, master.add(patterns)
+    new = master.add(patterns)
+    if lifts and count <= MOST_EXACT:
+        least, more = _true_to_the_box(master, pricing, tables, price, least)
+        new += master.add(more)
+    return float(least.sum()) + master.outside_bound(price), new
+
+
+def _true_to_the_box(
+    master: Master, pricing: Pricing, tables: Tables, price: Floats, least: Floats
+) -> tuple[Floats, list[Pattern]]:
+    """Cheapest of each post with its own pieces counted, for posts whose best pattern is not in the box."""
+    count = len(pricing.posts)
+    have = np.full(count, pricing.options.weights.unsolved)
+    np.minimum.at(have, master.post, master.priced(price))
+    doubtful = np.flatnonzero(least < have - 1e-6)
+    set_up = master.seat_prices(price, count)
+    bare = without_set_ups(tables)
+    exact, patterns = least.copy(), []
+    for post in doubtful.tolist():
+        row_prices = {
+            (seat, deg): float(extra[post, seat]) for deg, extra in set_up.items() for seat in range(3)
+        }
+        found = cheapest_in_box(pricing.posts[post], post, bare, row_prices, float(have[post]))
+        exact[post] = max(least[post], found.bound)
+        if found.pattern is not None:
+            patterns.append(found.pattern)
+    return exact, patterns
 
 
 def _grown(price: Floats, size: int) -> Floats:

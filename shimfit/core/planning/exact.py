@@ -1,0 +1,113 @@
+"""One post at the prices of a round, with the box's own pieces counted: where two seats want one piece.
+
+The batched search gives each seat the box to itself. Where its best pattern is not in the box, the single
+search branches on who goes without; its bound makes the round's bound true to the box, and its answer is a
+pattern that can be had. Saw settings are priced by seat here, so that setting the saw costs nothing itself.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from shimfit.core.packing.corners import corner_task
+from shimfit.core.packing.drafting import Asked
+from shimfit.core.packing.onebox import Down
+from shimfit.core.packing.question import ask
+from shimfit.core.packing.tables import Tables
+from shimfit.core.planning.geometry import LIFT_COST, PIVOT, seats_of
+from shimfit.core.planning.patterns import Pattern, SeatPack, pattern_of
+from shimfit.model import Lean
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from shimfit.core.packing.onebox import Answer
+    from shimfit.core.packing.task import Task
+    from shimfit.core.planning.geometry import PlanPost
+
+NODES = 40
+"""Nodes of the branching per question: the bound holds wherever it is stopped."""
+
+
+@dataclass(frozen=True, slots=True)
+class Exact:
+    """What the single search says at the prices."""
+
+    bound: float
+    """No pattern is cheaper, priced."""
+    pattern: Pattern | None
+    """The best one, when it is below the limit."""
+
+
+def cheapest_in_box(
+    post: PlanPost,
+    number: int,
+    tables: Tables,
+    row_prices: Mapping[tuple[int, float], float],
+    limit: float,
+) -> Exact:
+    """Cheapest pattern of a post below `limit`, pivot bare or lifted; `number` is the post's among all.
+
+    `tables` carry the prices and weights without set-ups; `row_prices` by (seat's number, saw setting).
+    """
+    along, across = post.to_correct
+    question = ask(
+        post.foot, post.height_mm, Lean(along, across), post.tolerance, tables.options.preload_mm,
+        margin_slope=post.margin_slope,
+    )  # fmt: skip
+    asked = Asked(question, tables, node_limit=NODES)
+    names = seats_of(post)
+    prices = {(names[seat], deg): price for (seat, deg), price in row_prices.items()}
+    bound, best = limit, None
+    for steps in (0, *tables.thick.tolist()):
+        lift_mm = steps * tables.options.quantum_mm
+        extra = LIFT_COST if steps else 0.0
+        floor = 3.0 * tables.options.weights.piece + extra
+        if steps and float(tables.c1[tables.index_of[steps]]) + floor >= bound:
+            continue
+        task = replace(corner_task(asked, post.allowed_mm, lift_mm=lift_mm), row_prices=prices)
+        outcome = asked.solve(task, down=Down(steps), limit=limit - extra)
+        bound = min(bound, outcome.bound + extra)
+        if outcome.answer is not None and outcome.answer.cost + extra < limit - 1e-7:
+            limit = outcome.answer.cost + extra
+            best = _pattern(outcome.answer, task, tables, post, number)
+    return Exact(bound if math.isfinite(bound) else limit, best)
+
+
+def _pattern(answer: Answer, task: Task, tables: Tables, post: PlanPost, number: int) -> Pattern:
+    weights = tables.options.weights
+    names = seats_of(post)
+    packs = []
+    x, y = answer.choice.top_mm
+    allowed_mm = post.tolerance.allowed_top_mm(post.height_mm)
+    extra = weights.rock * abs(answer.choice.rock_mm) / (4.0 * tables.options.preload_mm)
+    extra += weights.residual * (abs(x) + abs(y)) / allowed_mm
+    for seat, cell, stack, row in zip(
+        task.seats, answer.choice.cells, answer.stacks, answer.rows, strict=True
+    ):
+        if stack is None or row is None or seat.place is None:
+            continue
+        which = names.index(seat.seat)
+        inner = cell.inner and which < 3
+        steps = sum(tables.steps(tables.lots[rank].thickness_mm or 0.0) for rank in stack.flats)
+        steps += stack.tail[1] if stack.tail is not None else 0
+        if which < 3:
+            slope = task.steepest if tables.options.bearing_point == "corner" else seat.place.slope
+            extra += abs(row.sigma - slope) * seat.place.inside_mm * weights.bearing_per_mm
+        packs.append(
+            SeatPack(
+                which, stack.flats, stack.tail, seat.place.inside_mm if inner and row.sigma > 0 else None,
+                row.saw_deg, int(inner), steps,
+            )
+        )  # fmt: skip
+    packs.sort(key=lambda pack: pack.seat)
+    extra += LIFT_COST if packs and packs[-1].seat == PIVOT else 0.0
+    return pattern_of(tables, packs, extra, number)
+
+
+def without_set_ups(tables: Tables) -> Tables:
+    """The same box and prices with set-ups that cost nothing."""
+    options = replace(tables.options, weights=replace(tables.options.weights, saw_set_up=0.0))
+    return Tables(tables.lots, options, tables.prices, tables.length)
