@@ -28,8 +28,10 @@ def test_post_and_pages(app_on, running, wait_for, golden, size) -> None:
             await hand.enter("0.5n.3o")
             await hand.sees("plumb")
             golden(f"plumb_{size}", await hand.settled())
-            for key, name in (("f2", "run"), ("f3", "stock"), ("f4", "record")):
+            pages = (("f2", "run", "left to do"), ("f3", "stock", "The box"), ("f4", "record", "of 7 plumb"))
+            for key, name, text in pages:
                 await hand.press(key)
+                await hand.sees(text)
                 golden(f"{name}_{size}", await hand.settled())
 
     wait_for(job())
