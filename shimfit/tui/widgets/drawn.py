@@ -96,6 +96,7 @@ class Picture(Drawn):
         super().__init__(id=id)
         self._draw = draw
         self._rows: list[list[Run]] = []
+        self._canvas: Canvas | None = None
 
     def redraw(self) -> None:
         """Draw anew; rows that come out the same are left alone on the wire."""
@@ -103,6 +104,9 @@ class Picture(Drawn):
         if not width or not height:
             return
         canvas = self._draw(width, height)
+        if canvas is self._canvas and self._rows:
+            return  # the drawing function says that nothing changed
+        self._canvas = canvas
         rows = [canvas.runs(y) for y in range(canvas.height)]
         if len(rows) != len(self._rows):
             self._rows = rows

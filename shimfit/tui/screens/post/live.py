@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from shimfit.model import Face
 from shimfit.tui import lengths
 from shimfit.tui.pictures.canvas import Canvas
-from shimfit.tui.pictures.target import Backdrop, backdrop, span_for, with_mark
+from shimfit.tui.pictures.target import Backdrop, backdrop, mark_cell, span_for, with_mark
 
 if TYPE_CHECKING:
     from shimfit.model import Lean
@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from shimfit.tui.telling import Words
 
 LEGEND_ROWS = 2
+LOOKS_PER_FIGURE = 4
+"""The mark moves at every look, the figures at every fourth: nobody reads twenty numbers a second."""
 LEAST_RISE_MM = 0.05
 WIDEST, TALLEST = 64, 25
 
@@ -28,6 +30,10 @@ class LiveTarget:
         self._span: float | None = None
         self._key: object = None
         self._scene: Backdrop | None = None
+        self._looks = 0
+        self._told: tuple[str, ...] = ()
+        self._seen: object = None
+        self._shown: Canvas | None = None
 
     def forget(self) -> None:
         """Another post is on screen: its scale is its own."""
@@ -45,11 +51,16 @@ class LiveTarget:
             self._span = span_for(math.hypot(*top_mm), allowed_mm, self._span)
         scene = self._backdrop(sight, words, allowed_mm, width, height)
         if live.lean is None:
-            return with_mark(scene, None, allowed_mm, sight.glyphs, live.word)
-        off = words.off(live.lean, record)
-        return with_mark(
-            scene, top_mm, allowed_mm, sight.glyphs, off, what_to_raise(live.lean, record, words, width)
-        )
+            self._told = (live.word,)
+        elif self._looks % LOOKS_PER_FIGURE == 0 or len(self._told) < LEGEND_ROWS:
+            self._told = (words.off(live.lean, record), what_to_raise(live.lean, record, words, width))
+        self._looks += 1
+        cell = mark_cell(top_mm, scene.rows_per_mm, scene.middle) if top_mm else None
+        seen = (id(scene), cell, self._told, top_mm is not None and math.hypot(*top_mm) <= allowed_mm)
+        if self._shown is None or seen != self._seen:
+            self._seen = seen
+            self._shown = with_mark(scene, top_mm, allowed_mm, sight.glyphs, *self._told)
+        return self._shown
 
     def _backdrop(self, sight: Sight, words: Words, allowed_mm: float, width: int, height: int) -> Backdrop:
         span = self._span or 4.0
