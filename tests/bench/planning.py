@@ -42,7 +42,9 @@ def instance(posts, lots, pieces, *, seed=0, compact=False):
     tapers = max(2, lots // 12)
     strips = 0 if compact else max(1, lots // 60)
     flats = lots - tapers - strips
-    counts = np.maximum(1, rng.multinomial(max(0, pieces - 2 * tapers - strips), rng.dirichlet(np.full(flats, 2.0))))
+    counts = np.maximum(
+        1, rng.multinomial(max(0, pieces - 2 * tapers - strips), rng.dirichlet(np.full(flats, 2.0)))
+    )
     box = []
     for k in range(flats):
         thick = round(float(np.clip(rng.lognormal(-0.2, 0.7), 0.15, 6)), 2)
@@ -101,7 +103,9 @@ def compact(run, box, options):
             for rank, lot in enumerate(tables.lots):
                 if lot.form != "flat" or tables.steps(lot.thickness_mm) * q > (window.longest + 1) * q:
                     continue
-                price = weights.piece + (weights.new_material * weights.new_flat_share if lot.origin == "bought" else 0)
+                price = weights.piece + (
+                    weights.new_material * weights.new_flat_share if lot.origin == "bought" else 0
+                )
                 at = column(price, min(lot.count, 3))
                 flats[at] = 1.0
                 total[at] = tables.steps(lot.thickness_mm) * q
@@ -111,7 +115,9 @@ def compact(run, box, options):
             for index, kind in enumerate(tables.rows):
                 for tail in kind.runs:
                     lot = tables.lots[tail.rank]
-                    bearing = abs(kind.sigma - made.weighed[p, s]) * made.inside_mm[p, s] * weights.bearing_per_mm
+                    bearing = (
+                        abs(kind.sigma - made.weighed[p, s]) * made.inside_mm[p, s] * weights.bearing_per_mm
+                    )
                     for steps in range(max(1, tail.lo), min(tail.hi, first + width) + 1):
                         at = column(tail.cost + bearing)
                         tapers[at] = 1.0
@@ -246,7 +252,9 @@ def main():
     if args.case:
         print(json.dumps(run_case(*json.loads(args.case))))
         return
-    print(f"{'case':34} {'how':8} {'seconds':>8} {'cost':>11} {'bound':>11} {'gap %':>8} {'out':>5} {'MB':>7}")
+    print(
+        f"{'case':34} {'how':8} {'seconds':>8} {'cost':>11} {'bound':>11} {'gap %':>8} {'out':>5} {'MB':>7}"
+    )
     for how in ("shimfit", "HiGHS", "CP-SAT"):
         limit = args.seconds if how == "shimfit" else args.peer_seconds
         show("6 posts, 20 lots, compact form", apart(how, 6, 20, 60, 0, limit, True))
@@ -258,7 +266,10 @@ def main():
     show("scarce: 200 posts, 370 pieces", apart("shimfit", 200, 250, 370, 0, args.seconds, False))
     if args.big:
         for posts in (50, 100, 400):
-            show(f"{posts} posts, {5 * posts} pieces", apart("shimfit", posts, 300, 5 * posts, 0, args.seconds, False))
+            show(
+                f"{posts} posts, {5 * posts} pieces",
+                apart("shimfit", posts, 300, 5 * posts, 0, args.seconds, False),
+            )
         show("1000 posts, 5000 pieces", apart("shimfit", 1000, 600, 5000, 0, args.seconds, False))
 
 

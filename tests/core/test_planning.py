@@ -1,12 +1,15 @@
 """Whole runs: never more than the box holds, never below the bound, as good as an independent program."""
 
+import importlib.util
 import math
 from collections import Counter, defaultdict
 from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 import pytest
 from scipy.optimize import Bounds, LinearConstraint, milp
+from scipy.sparse import csc_array
 
 from shimfit.core.packing import Options, Saw, build_tables, prescribe
 from shimfit.core.planning import PlanPost, plan, search
@@ -52,7 +55,7 @@ def box(flats, tapers=1, strips=1, seed=0, most=3):
 
 
 def check_box(lots, packs, options):
-    """What packs take is in the box: pieces, stretches with kerf on each taper, lengths with trims."""
+    """What packs take is in the box: pieces, stretches with kerf on tapers, lengths with trims."""
     by_name = {lot.lot: lot for lot in lots}
     flats, stretches, wedges = Counter(), defaultdict(list), defaultdict(list)
     for pack in packs:
@@ -292,3 +295,35 @@ def test_rounds_prove_a_bound_below_their_own_program():
     pricing = Pricing(given, options, build_tables(box(25, 2, 1, 11), options))
     rounds = generate(pricing, Highs(), until=math.inf)
     assert rounds.bound <= rounds.objective + 1e-6
+
+
+# ---------------------------------------------------------------- the compact program, by scipy
+
+
+def compact_bench():
+    path = Path(__file__).parents[1] / "bench" / "planning.py"
+    spec = importlib.util.spec_from_file_location("bench_planning", path)
+    bench = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(bench)
+    return bench
+
+
+@pytest.mark.parametrize(("count", "seed"), [(1, 0), (1, 3), (2, 1)])
+def test_scipys_optimum_of_the_compact_program_is_ours(count, seed):
+    """One variable per seat and lot, per seat and thickness of a taper, interval rows: another statement."""
+    bench = compact_bench()
+    given, lots, options = bench.instance(count, 12, 40, seed=seed, compact=True)
+    program = bench.compact(given, lots, options)
+    starts = np.append(program.entries.starts, program.entries.index.size)
+    matrix = csc_array(
+        (program.entries.value, program.entries.index, starts), (program.row_lower.size, program.cost.size)
+    )
+    theirs = milp(
+        program.cost, integrality=program.whole.astype(int), bounds=Bounds(0, program.column_upper),
+        constraints=LinearConstraint(matrix, program.row_lower, program.row_upper),
+        options={"mip_rel_gap": 0, "time_limit": 60},
+    )  # fmt: skip
+    done = plan(given, lots, options, Highs(), seconds=20)
+    assert theirs.status == 0
+    assert done.objective == pytest.approx(theirs.fun, abs=1e-5)
+    assert done.status == "proven"

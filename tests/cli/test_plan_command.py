@@ -1,0 +1,114 @@
+"""The whole-run commands, as a script sees them."""
+
+import json
+import signal
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+
+from shimfit.cli import main
+from shimfit.cli.io import Io
+
+
+def problem(posts=2, stock=None):
+    rng = np.random.default_rng(1)
+    rows = [
+        {
+            "id": str(k), "foot_along_mm": 90, "foot_across_mm": 90, "height_mm": 1000,
+            "slope_along": float(rng.normal(0.004, 0.008)), "slope_across": float(rng.normal(0.006, 0.008)),
+            "tolerance": "1:500",
+        }
+        for k in range(posts)
+    ]  # fmt: skip
+    usual = [
+        {"lot": f"F{k}", "form": "flat", "count": 1 + posts // 20, "thickness_mm": round(0.2 + 0.031 * k, 2)}
+        for k in range(60)
+    ]
+    return {"schema": 1, "posts": rows, "stock": usual if stock is None else stock}
+
+
+def run(tmp_path, capsys, content, *more):
+    file = tmp_path / "problem.json"
+    file.write_text(content if isinstance(content, str) else json.dumps(content))
+    code = main(["plan", "--problem", str(file), *more], Io())
+    out = capsys.readouterr()
+    return code, out.out, out.err
+
+
+def test_a_problem_is_answered_as_one_json_object(tmp_path, capsys):
+    code, out, _ = run(tmp_path, capsys, problem(), "--json", "--seconds", "20")
+    answer = json.loads(out)
+    assert (code, answer["schema"], answer["unsolved"]) == (0, 1, [])
+    assert len(answer["posts"]) == 2
+
+
+def test_a_post_that_cannot_be_served_is_exit_1_and_said(tmp_path, capsys):
+    code, out, _ = run(tmp_path, capsys, problem(stock=[]))
+    assert code == 1
+    assert "not served" in out
+
+
+@pytest.mark.parametrize("content", ["", "[1]", "{", '{"posts": [{"id": 1}], "stock": []}', '{"posts": NaN}'])
+def test_what_is_no_problem_is_exit_4_and_one_sentence(tmp_path, capsys, content):
+    code, out, err = run(tmp_path, capsys, content, "--json")
+    assert code == 4
+    assert json.loads(out)["error"]["kind"] == "file"
+    assert err.count("\n") == 1
+
+
+def test_a_run_or_a_problem_not_both(capsys):
+    assert main(["plan"], Io()) == 2
+    assert main(["plan", "a/b", "--problem", "x"], Io()) == 2
+    assert "one of the two" in capsys.readouterr().err
+
+
+def test_ctrl_c_keeps_the_best_so_far_and_says_so(tmp_path):
+    file = tmp_path / "problem.json"
+    file.write_text(json.dumps(problem(150)))
+    command = [sys.executable, "-m", "shimfit", "plan", "--problem", str(file)]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as planning:
+        assert "no plan below" in planning.stderr.readline()
+        planning.send_signal(signal.SIGINT)
+        out, err = planning.communicate(timeout=120)
+    assert planning.returncode in (0, 1)
+    assert "stopped early" in err
+    assert "posts packed" in out
+
+
+def test_a_run_is_planned_cut_and_railed_from_the_data_file(tmp_path, capsys, monkeypatch):
+    monkeypatch.setenv("SHIMFIT_DB", str(tmp_path / "site.db"))
+    stock = tmp_path / "stock.csv"
+    rows = "\n".join(f"F{k},flat,6,{0.2 + 0.07 * k:.2f},,,,," for k in range(40))
+    stock.write_text(
+        "lot,form,count,thickness_mm,length_mm,width_mm,thin_mm,thick_mm,origin\n"
+        f"{rows}\nS1,strip,1,20,600,40,,,offcut\n"
+    )
+    for words in (
+        ["job", "new", "pier"],
+        ["run", "new", "pier/west", "--length", "2400mm", "--every", "1200mm", "--foot", "90x90mm",
+         "--height", "1000mm", "--tolerance", "1:500"],
+        ["stock", "import", str(stock)],
+        ["read", "pier/west/1", "9mm n 4mm o"],
+        ["read", "pier/west/2", "6mm p 8mm o", "--bed"],
+        ["read", "pier/west/3", "5mm n 5mm h"],
+    ):  # fmt: skip
+        assert main(words, Io()) in (0, 1), capsys.readouterr().err
+    capsys.readouterr()
+    assert main(["plan", "pier/west", "--json"], Io()) == 0
+    answer = json.loads(capsys.readouterr().out)
+    assert [post["id"] for post in answer["posts"]] == ["1", "2", "3"]
+    assert main(["cut", "pier/west", "--json"], Io()) == 0
+    cut = json.loads(capsys.readouterr().out)
+    assert [post["packs"] for post in cut["posts"]] == [post["packs"] for post in answer["posts"]]
+    pdf = tmp_path / "cut.pdf"
+    assert main(["cut", "pier/west", "--pdf", str(pdf)], Io()) == 0
+    assert pdf.read_bytes().startswith(b"%PDF")
+    assert main(["rails", "pier/west", "--at", "900mm", "--depth", "90mm", "--json"], Io()) == 0
+    rails = json.loads(capsys.readouterr().out)["rails"]
+    assert [(rail["from"], rail["to"]) for rail in rails] == [("1", "2"), ("2", "3")]
+    assert all(abs(rail["length_mm"] - 1110) < 5 for rail in rails)
+    assert main(["lineup", "pier/west", "--off", "2=3mm", "--json"], Io()) == 0
+    (leg,) = json.loads(capsys.readouterr().out)["legs"]
+    assert leg["worst_after_mm"] < leg["worst_before_mm"] == pytest.approx(1.5)

@@ -1,0 +1,73 @@
+"""One post after another, and the kit before the day."""
+
+import numpy as np
+import pytest
+
+from shimfit.core import foresight, kit
+from shimfit.core.packing import Options
+from shimfit.core.planning import PlanPost
+from shimfit.errors import UsageError
+from shimfit.model import Foot, Lean, Lot, Tolerance
+from shimfit.solve.highs import Highs
+
+TOLERANCE = Tolerance("1:500", "ratio", 0.002)
+CORNER = Options(bearing_point="corner")
+
+
+def post(name, across):
+    return PlanPost(name, Foot(90, 90), 1000.0, Lean(0.0, across), TOLERANCE)
+
+
+def test_leans_drawn_look_like_those_read_and_the_same_seed_draws_the_same():
+    rng = np.random.default_rng(5)
+    read = [Lean(float(a), float(c)) for a, c in rng.normal((0.001, 0.009), 0.002, (40, 2))]
+    drawn = foresight.likely_leans(read, 4000, seed=2)
+    assert drawn == foresight.likely_leans(read, 4000, seed=2)
+    across = np.array([lean.slope_across for lean in drawn])
+    assert across.mean() == pytest.approx(0.009, abs=0.0008)
+    assert 0.002 < across.std() < 0.005
+    assert len(foresight.likely_leans([], 7, seed=1)) == 7
+
+
+def test_an_early_post_leaves_what_a_later_one_will_need():
+    """Posts that lean alike and one scarce pair that any of them could take: enough plain packers are there,
+    at a little more cost for the small lean, for nothing else for the large one."""
+    small, large = post("1", 0.0085), post("2", 0.0105)
+    lots = [
+        Lot("thin", "flat", 2, thickness_mm=0.7, origin="bought"),
+        Lot("right", "flat", 2, thickness_mm=0.86),
+    ]
+    greedy, left_out = foresight.one_after_another([small, large], lots, CORNER, Highs(), foresight=False)
+    assert [one.post.name for one in greedy] == ["1"]
+    assert [one.name for one in left_out] == ["2"]
+    # What was read before on this deck tells that larger leans come.
+    before = [Lean(0.0, 0.0105)] * 400
+    first = foresight.with_foresight(small, [*before, small.lean], 1, lots, CORNER, Highs(), seed=3)
+    assert {piece.lot for pack in first.packs for piece in pack.pieces} == {"thin"}
+
+
+def test_nothing_to_come_is_the_post_alone():
+    lots = [Lot("a", "flat", 2, thickness_mm=0.9)]
+    one = post("1", 0.01)
+    with_ = foresight.with_foresight(one, [one.lean], 0, lots, CORNER, Highs())
+    assert with_ == foresight.without_foresight(one, lots, CORNER, Highs())
+    assert foresight.with_foresight(one, [one.lean], 0, [], CORNER, Highs()) is None
+
+
+def test_a_kit_for_an_empty_box_serves_the_share_asked_for():
+    made = kit.kit_for(Foot(90, 90), 1000.0, TOLERANCE, 3, [], CORNER, Highs(), fall=0.01)
+    assert made.served_share >= 0.95
+    assert made.served_without < 0.5
+    assert all(line.count > 0 for line in made.lines)
+    assert made.lines
+
+
+def test_a_kit_needs_a_fall_or_readings():
+    def ask(**given):
+        return kit.kit_for(Foot(90, 90), 1000.0, TOLERANCE, 3, [], CORNER, Highs(), **given)
+
+    with pytest.raises(UsageError, match="fall"):
+        ask()
+    box = [Lot("x", "flat", 1, thickness_mm=1.0)]
+    with pytest.raises(UsageError, match="another name"):
+        kit.kit_for(Foot(90, 90), 1000.0, TOLERANCE, 3, box, CORNER, Highs(), fall=0.01, offered=box)
