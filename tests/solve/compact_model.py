@@ -155,7 +155,7 @@ def by_cp_sat(model: Compact, seconds: float = 60.0) -> float | None:
     """Optimum by OR-tools CP-SAT, reals scaled to integers; None when there is none."""
     from ortools.sat.python import cp_model
 
-    scale, money = 10_000, 10**8
+    scale, money = 10**6, 10**9
     program = cp_model.CpModel()
     columns = []
     for i, whole in enumerate(model.whole):
