@@ -23,6 +23,8 @@ COMMANDS = (
     "post",
     "stock",
     "plan",
+    "rails",
+    "makeup",
     "instrument",
     "record",
     "listen",

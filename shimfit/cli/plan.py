@@ -1,4 +1,4 @@
-"""Commands for the whole run: plan, cut, rails, lineup, kit, makeup."""
+"""Commands for the whole run from one box: plan, cut."""
 
 from __future__ import annotations
 
@@ -10,11 +10,11 @@ import time
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
-from shimfit.cli.context import open_site, units_of
+from shimfit.cli.context import open_site
 from shimfit.errors import Exit, FileError, UsageError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Callable, Iterator
 
     from shimfit.cli.io import Commands, Io
     from shimfit.store.state import RunState
@@ -24,7 +24,7 @@ BAR = 24
 
 
 def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
-    """Add the commands."""
+    """Add `plan` and `cut`."""
     plan = commands.add_parser(
         "plan",
         parents=[common],
@@ -45,67 +45,6 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
     cut.add_argument("--pdf", metavar="FILE", help="write it to print (- = stdout)")
     cut.add_argument("--paper", choices=("a4", "letter"), default="a4")
     cut.set_defaults(run=run_cut)
-
-    rails = commands.add_parser("rails", parents=[common], help="rail lengths between posts as they stand")
-    rails.add_argument("path", metavar=RUN)
-    rails.add_argument("--at", required=True, metavar="L[,L…]", help="heights of the rails above the feet")
-    rails.add_argument("--depth", metavar="L", default="0mm", help="height of the rail itself")
-    rails.add_argument("--limit", metavar="L", help="greatest opening between posts")
-    rails.add_argument(
-        "--turn", type=float, default=-90.0, metavar="DEG", help="corners turn; + = towards out"
-    )
-    rails.set_defaults(run=run_rails)
-
-    lineup = commands.add_parser("lineup", parents=[common], help="targets that bring the tops onto one line")
-    lineup.add_argument("path", metavar=RUN)
-    lineup.add_argument(
-        "--off", action="append", default=[], metavar="POST=L", help="foot off the string, + towards out"
-    )
-    lineup.add_argument("--share", type=float, default=0.5, help="part of the tolerance that aims may take")
-    lineup.set_defaults(run=run_lineup)
-
-    kit = commands.add_parser(
-        "kit", parents=[common], help="what to cut or buy so that 95 %% of posts can be served"
-    )
-    kit.add_argument("path", metavar=RUN)
-    kit.add_argument("--fall", metavar="S", type=float, help="usual fall of the surface (ratio, like 0.01)")
-    kit.add_argument("--posts", type=int, metavar="N", help="posts to serve (default: those of the run)")
-    kit.set_defaults(run=run_kit)
-
-    makeup = commands.add_parser(
-        "makeup", parents=[common], help="make-up sheet: cut lengths, rods, access holes, pressures"
-    )
-    makeup.add_argument("path", metavar=RUN)
-    _makeup_options(makeup)
-    makeup.set_defaults(run=run_makeup)
-
-
-def _makeup_options(parser: argparse.ArgumentParser) -> None:
-    lengths = (
-        ("--top", "height of the tops above the datum"),
-        ("--rail", "height of the bottom rail's lower edge above the bed"),
-        ("--rail-depth", "height of the bottom rail itself"),
-        ("--hole", "diameter of the access hole"),
-        ("--washer", "outer diameter of the washers"),
-        ("--washer-hole", "inner diameter of the washers"),
-        ("--washer-thick", "thickness of a washer"),
-        ("--nut", "height of a nut"),
-        ("--past", "thread that shows beyond each nut"),
-    )
-    for name, text in lengths:
-        parser.add_argument(name, required=True, metavar="L", help=text)
-    parser.add_argument(
-        "--below", action="append", default=[], metavar="NAME=L", help="what the rod passes below, downwards"
-    )
-    parser.add_argument(
-        "--bed", action="append", default=[], metavar="POST=L", help="height of the bed there"
-    )
-    parser.add_argument("--clamp", required=True, type=float, metavar="N", help="pull of the rod in newtons")
-    parser.add_argument("--washer-allows", required=True, type=float, metavar="MPA")
-    parser.add_argument("--foot-allows", required=True, type=float, metavar="MPA")
-    parser.add_argument(
-        "--step", metavar="L", default="1mm", help="lengths on the shop list are rounded up to"
-    )
 
 
 # ---------------------------------------------------------------- plan
@@ -302,211 +241,3 @@ def _cut_pdf(answer: dict[str, Any], state: RunState, made: str, paper: str) -> 
         sample=state.sample,
     )
     return cut_sheet_pdf(answer, facts, paper=paper)
-
-
-# ---------------------------------------------------------------- rails, lineup
-
-
-def run_rails(args: argparse.Namespace, io: Io) -> int:
-    """Print rail lengths; 1 when an opening is over its limit."""
-    from shimfit.workflow import standing
-    from shimfit.workflow.place import parse_run
-
-    job, run = parse_run(args.path)
-    lengths = _lengths(args, io)
-    with open_site(args, io, read_only=True) as site:
-        state = site.run(job, run)
-    heights = [lengths(part) for part in args.at.split(",")]
-    found = standing.rails_of(state, heights, lengths(args.depth), turn_deg=args.turn)
-    limit = None if args.limit is None else lengths(args.limit)
-    openings = standing.openings_of(state, limit, turn_deg=args.turn)
-    if args.json:
-        io.json(
-            {
-                "job": job,
-                "run": run,
-                "rails": [
-                    {
-                        "from": rail.first,
-                        "to": rail.second,
-                        "at_mm": rail.at_mm,
-                        "length_mm": rail.middle_mm,
-                        "top_mm": rail.top_mm,
-                        "bottom_mm": rail.bottom_mm,
-                        "difference_mm": rail.difference_mm,
-                        "square_mm": rail.square_mm,
-                        "bevelled_mm": rail.bevelled_mm,
-                        "bevel_from_deg": rail.bevel_first_deg,
-                        "bevel_to_deg": rail.bevel_second_deg,
-                    }
-                    for rail in found
-                ],
-                "openings": [
-                    {
-                        "from": one.first,
-                        "to": one.second,
-                        "widest_mm": one.widest_mm,
-                        "at_mm": one.at_mm,
-                        "limit_mm": one.limit_mm,
-                        "over_mm": one.over_mm,
-                    }
-                    for one in openings
-                ],
-            }
-        )
-    else:
-        for rail in found:
-            io.say(
-                f"{rail.first:>4} – {rail.second:<4} at {rail.at_mm:g}: square {rail.square_mm:.1f}, "
-                f"bevelled {rail.bevelled_mm:.1f} mm; top {rail.difference_mm:+.1f} against bottom, ends "
-                f"{rail.bevel_first_deg:+.2f}° {rail.bevel_second_deg:+.2f}°"
-            )
-        for one in openings:
-            if one.over_mm:
-                io.say(f"opening {one.first} – {one.second}: {one.widest_mm:.1f} mm, {one.over_mm:.1f} over")
-    return Exit.OVER if any(one.over_mm for one in openings) else Exit.DONE
-
-
-def run_lineup(args: argparse.Namespace, io: Io) -> int:
-    """Print the targets that bring the tops of each leg closest to a line."""
-    from shimfit.workflow.place import parse_run
-    from shimfit.workflow.standing import line_up_run
-
-    job, run = parse_run(args.path)
-    lengths = _lengths(args, io)
-    with open_site(args, io, read_only=True) as site:
-        state = site.run(job, run)
-    legs = line_up_run(state, _pairs(args.off, lengths), args.share)
-    if args.json:
-        io.json(
-            {
-                "job": job,
-                "run": run,
-                "legs": [
-                    {
-                        "leg": leg.leg,
-                        "worst_before_mm": leg.worst_before_mm,
-                        "worst_after_mm": leg.worst_after_mm,
-                        "targets": [
-                            {
-                                "post": target.name,
-                                "aim_across_mm": target.aim_across_mm,
-                                "before_mm": target.before_mm,
-                                "after_mm": target.after_mm,
-                            }
-                            for target in leg.targets
-                        ],
-                    }
-                    for leg in legs
-                ],
-            }
-        )
-        return Exit.DONE
-    for leg in legs:
-        io.say(
-            f"leg {leg.leg}: tops within {leg.worst_before_mm:.1f} mm of a line when plumb, "
-            f"{leg.worst_after_mm:.1f} mm as aimed"
-        )
-        for target in leg.targets:
-            io.say(
-                f"  {target.name:>4}  aim {target.aim_across_mm:+.1f} out   off the line "
-                f"{target.before_mm:+.1f} → {target.after_mm:+.1f}"
-            )
-    return Exit.DONE
-
-
-# ---------------------------------------------------------------- kit, makeup
-
-
-def run_kit(args: argparse.Namespace, io: Io) -> int:
-    """Print what to cut or buy before the day."""
-    from shimfit.workflow.kit import kit_for_run
-    from shimfit.workflow.place import parse_run
-
-    job, run = parse_run(args.path)
-    with open_site(args, io, read_only=True) as site:
-        answer = kit_for_run(site, job, run, fall=args.fall, posts=args.posts)
-    if args.json:
-        io.json(answer)
-    else:
-        io.say(answer["words"])
-        for line in answer["lines"]:
-            io.say(f"  {line['count']:>3} × {line['what']}")
-    return Exit.DONE
-
-
-def run_makeup(args: argparse.Namespace, io: Io) -> int:
-    """Print the make-up sheet and the shop list; 1 when a pressure is over the allowable."""
-    from shimfit.core import makeup
-    from shimfit.workflow.place import parse_run
-
-    job, run = parse_run(args.path)
-    lengths = _lengths(args, io)
-    with open_site(args, io, read_only=True) as site:
-        state = site.run(job, run)
-    beds = _pairs(args.bed, lengths)
-    build_up = makeup.BuildUp(
-        top_height_mm=lengths(args.top),
-        below=tuple(_pairs(args.below, lengths).items()),
-        bottom_rail_mm=lengths(args.rail),
-        bottom_rail_depth_mm=lengths(args.rail_depth),
-        access_hole_mm=lengths(args.hole),
-        washer_outer_mm=lengths(args.washer),
-        washer_hole_mm=lengths(args.washer_hole),
-        washer_mm=lengths(args.washer_thick),
-        nut_mm=lengths(args.nut),
-        past_nut_mm=lengths(args.past),
-        clamp_newton=args.clamp,
-        washer_allowable_mpa=args.washer_allows,
-        foot_allowable_mpa=args.foot_allows,
-    )
-    named = [(post.name, beds.pop(post.name, 0.0)) for post in state.posts]
-    if beds:
-        raise UsageError(f"{args.path} has no post {', '.join(beds)}")
-    sheet = makeup.make_up(named, state.foot, build_up)
-    shop = makeup.shop_list(sheet, lengths(args.step))
-    if args.json:
-        from dataclasses import asdict
-
-        told = asdict(sheet)
-        for pressure, row in zip(sheet.pressures, told["pressures"], strict=True):
-            row["share"] = pressure.share
-        io.json({"job": job, "run": run, **told, "shop": [asdict(line) for line in shop]})
-    else:
-        for post in sheet.posts:
-            io.say(
-                f"{post.name:>4}  post {post.cut_length_mm:.1f}  rod {post.rod_length_mm:.1f}  hole at "
-                f"{post.access_hole_height_mm:.1f} mm"
-            )
-        for pressure in sheet.pressures:
-            io.say(
-                f"{pressure.what}: {pressure.area_mm2:.0f} mm², {pressure.pressure_mpa:.2f} of "
-                f"{pressure.allowable_mpa:g} MPa ({100 * pressure.share:.0f} %)"
-            )
-        for line in shop:
-            io.say(f"{line.count:>3} × {line.what} {line.length_mm:g} mm")
-        for caution in sheet.cautions:
-            io.say(f"! {caution}")
-    return Exit.OVER if any(pressure.share > 1 for pressure in sheet.pressures) else Exit.DONE
-
-
-# ---------------------------------------------------------------- lengths as typed
-
-
-def _lengths(args: argparse.Namespace, io: Io) -> Callable[[str], float]:
-    from shimfit.entry import parse_length
-
-    units = units_of(args, io)
-    return lambda text: parse_length(text, units, zero_ok=True)
-
-
-def _pairs(given: Sequence[str], lengths: Callable[[str], float]) -> dict[str, float]:
-    found = {}
-    for text in given:
-        name, sign, value = text.partition("=")
-        if not sign or not name.strip():
-            raise UsageError(f"{text!r}: give it as NAME=LENGTH")
-        minus = value.strip().startswith("-")
-        length = lengths(value.strip().lstrip("+-"))
-        found[name.strip()] = -length if minus else length
-    return found

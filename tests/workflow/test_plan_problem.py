@@ -5,7 +5,8 @@ import json
 import pytest
 
 from shimfit.errors import FileError
-from shimfit.workflow.plan import plan_problem, read_problem
+from shimfit.workflow.plan import plan_problem
+from shimfit.workflow.problem import read_problem
 
 
 def problem(**changes):
@@ -49,7 +50,9 @@ def test_the_answer_has_the_contracts_keys_and_is_json():
 
 def changed_post(**changes):
     whole = problem()
-    whole["posts"][0] = {key: value for key, value in (whole["posts"][0] | changes).items() if value != "gone"}
+    whole["posts"][0] = {
+        key: value for key, value in (whole["posts"][0] | changes).items() if value != "gone"
+    }
     return whole
 
 

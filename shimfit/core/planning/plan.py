@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 import time
-from collections import Counter, defaultdict
+from collections import defaultdict
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
@@ -24,13 +24,15 @@ from shimfit.core.foot import gap_plane
 from shimfit.core.packing.answer import prescribe
 from shimfit.core.packing.makeup import Build, packs_of
 from shimfit.core.packing.places import place_of
-from shimfit.core.packing.tables import Stack, Tables, build_tables
+from shimfit.core.packing.tables import Stack, build_tables
 from shimfit.core.planning import whole
 from shimfit.core.planning.geometry import LIFT_COST, PIVOT, seats_of
+from shimfit.core.planning.leftover import as_cut_from, left_of, stretch_of, wedge_of
+from shimfit.core.planning.offering import greedy, worth_offering
 from shimfit.core.planning.rounds import Pricing, Rounds, enrich, generate
 from shimfit.core.resting import rest_packs
 from shimfit.errors import EntryError, InternalError
-from shimfit.model import Lean, Lot, Pack, Piece, Resting
+from shimfit.model import Lean, Lot, Pack, Resting
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -246,8 +248,8 @@ class _Work:
         self, rounds: Rounds, start: Sequence[Pattern], most: int = PATTERNS_A_POST
     ) -> whole.Chosen | None:
         """The integer program; strips that its wedges do not fit on are told shorter, and again."""
-        patterns = _worth_offering(rounds, most, start)
-        start = start or _greedy(self.tables, patterns, rounds)
+        patterns = worth_offering(rounds, most, start)
+        start = start or greedy(self.tables, patterns, rounds)
         shares: dict[int, float] = {}
         chosen = None
         for _ in range(STRIP_TRIES):
@@ -299,7 +301,7 @@ class _Work:
                 for piece in pack.pieces:
                     if piece.form == "strip":
                         found[self.tables.rank[piece.lot]].append(
-                            _wedge(f"{pattern.post}/{pack.seat}", piece)
+                            wedge_of(f"{pattern.post}/{pack.seat}", piece)
                         )
         return found
 
@@ -383,7 +385,7 @@ class _Work:
         )
         if answer.status in ("impossible", "gave-up") or not answer.within:
             return None
-        packs = tuple(_original(pack, self.lots, lots) for pack in answer.packs)
+        packs = tuple(as_cut_from(pack, self.lots) for pack in answer.packs)
         set_up = sum(amount for name, amount in answer.cost.parts if name == "saw set-ups")
         resting = self._resting(post, packs)
         lean = resting.lean
@@ -481,7 +483,7 @@ class _Work:
             for at, pack in enumerate(one.packs):
                 for which, piece in enumerate(pack.pieces):
                     if piece.form == "strip" and by_name[piece.lot].count > 1:
-                        wedge = _wedge(f"{number}/{at}/{which}", piece)
+                        wedge = wedge_of(f"{number}/{at}/{which}", piece)
                         wedges[piece.lot].append((wedge, (number, at, which)))
         copies: dict[tuple[int, int, int], int] = {}
         for name, some in wedges.items():
@@ -493,173 +495,6 @@ class _Work:
             on = {wedge.goes_to: copy for copy, each in enumerate(strips, start=1) for wedge in each}
             copies |= {where: on[wedge.goes_to] for wedge, where in some}
         return copies
-
-
-# ---------------------------------------------------------------- what is left of the box
-
-
-def stretch_of(piece: Piece, lot: Lot, options: Options) -> tuple[float, float]:
-    """What a taper's piece takes, mm from the thin end: from its trimmed tip to a kerf beyond the mark."""
-    assert piece.mark_mm is not None
-    assert lot.length_mm is not None
-    return piece.trim_tip_mm, min(lot.length_mm, piece.mark_mm + options.saw.kerf_mm)
-
-
-def left_of(lots: Sequence[Lot], packs: Iterable[Pack], options: Options) -> tuple[Lot, ...]:
-    """The box after these packs were made, for asking one more post.
-
-    A remainder of a taper is a lot of its own, called after where it starts: `T1@120.5` begins 120.5 mm from
-    the original thin end. Strips are shorter by what their wedges take.
-    """
-    by_lot: dict[str, list[Piece]] = defaultdict(list)
-    for pack in packs:
-        for piece in pack.pieces:
-            by_lot[piece.lot].append(piece)
-    result: list[Lot] = []
-    for lot in lots:
-        pieces = by_lot.get(lot.lot, [])
-        if not pieces:
-            result.append(lot)
-        elif lot.form == "flat":
-            result.append(replace(lot, count=lot.count - len(pieces)))
-        elif lot.form == "taper":
-            result += _taper_left(lot, pieces, options)
-        else:
-            result += _strip_left(lot, pieces, options)
-    return tuple(lot for lot in result if lot.count > 0)
-
-
-def _taper_left(lot: Lot, pieces: Sequence[Piece], options: Options) -> list[Lot]:
-    assert lot.length_mm is not None
-    copies: list[list[tuple[float, float]]] = []
-    for start, end in sorted(stretch_of(piece, lot, options) for piece in pieces):
-        for taken in copies:
-            if taken[-1][1] <= start + 1e-9:
-                taken.append((start, end))
-                break
-        else:
-            copies.append([(start, end)])
-    result = [replace(lot, count=lot.count - len(copies))]
-    for number, taken in enumerate(copies):
-        edges = [0.0, *(edge for stretch in taken for edge in stretch), lot.length_mm]
-        for start, end in zip(edges[::2], edges[1::2], strict=True):
-            if end - start >= 2 * options.min_inside_mm:
-                thin = lot.thin_mm or 0.0
-                result.append(
-                    replace(
-                        lot,
-                        lot=f"{lot.lot}@{start:.6f}#{number}",
-                        count=1,
-                        length_mm=end - start,
-                        thin_mm=thin + lot.taper_slope * start,
-                        thick_mm=thin + lot.taper_slope * end,
-                    )
-                )
-    return result
-
-
-def _strip_left(lot: Lot, pieces: Sequence[Piece], options: Options) -> list[Lot]:
-    from shimfit.core.cutting import takes_mm
-
-    strips = assign(lot, [_wedge(str(k), piece) for k, piece in enumerate(pieces)], options.saw)
-    assert lot.length_mm is not None
-    if strips is None:
-        return []
-    whole_ones = sum(not on for on in strips)
-    result = [replace(lot, count=whole_ones)]
-    for number, on in enumerate(strips):
-        # A setting used already is charged again: a little is kept back, never too much given.
-        if on:
-            left_mm = lot.length_mm - takes_mm(lot, on, options.saw)
-            result.append(replace(lot, lot=f"{lot.lot}@{left_mm:.6f}#{number}", count=1, length_mm=left_mm))
-    return result
-
-
-def _original(pack: Pack, box: Sequence[Lot], lots: Sequence[Lot]) -> Pack:
-    """A pack cut from remainders, told as cut from the lots of the box: marks from the original thin end."""
-    names = {lot.lot for lot in box}
-    pieces = []
-    for piece in pack.pieces:
-        if piece.lot in names:
-            pieces.append(replace(piece, copy=None))
-            continue
-        name, _, place = piece.lot.rpartition("@")
-        start = float(place.split("#")[0]) if piece.form == "taper" else 0.0
-        while name not in names:
-            name, _, place = name.rpartition("@")
-            start += float(place.split("#")[0]) if piece.form == "taper" else 0.0
-        mark = None if piece.mark_mm is None else round(piece.mark_mm + start, 6)
-        trim = piece.trim_tip_mm + start if piece.form == "taper" else piece.trim_tip_mm
-        pieces.append(replace(piece, lot=name, mark_mm=mark, trim_tip_mm=round(trim, 6), copy=None))
-    assert lots is not None
-    return replace(pack, pieces=tuple(pieces))
-
-
-def _wedge(goes_to: str, piece: Piece) -> Wedge:
-    assert piece.saw_deg is not None
-    assert piece.thin_mm is not None
-    assert piece.thick_mm is not None
-    return Wedge(goes_to, piece.lot, piece.saw_deg, piece.thin_mm, piece.thick_mm)
-
-
-# ---------------------------------------------------------------- choosing what to offer
-
-
-def _worth_offering(rounds: Rounds, most: int, start: Sequence[Pattern]) -> list[Pattern]:
-    """The patterns of each post that cost least beyond what serving it is worth, with those in use."""
-    master = rounds.master
-    if not master.patterns:
-        return []
-    priced = master.priced(rounds.price)
-    in_use = np.flatnonzero(rounds.x > 1e-9)
-    priced[in_use] = -np.inf
-    known = {pattern.key for pattern in start}
-    if known:
-        priced[[k for k, pattern in enumerate(master.patterns) if pattern.key in known]] = -np.inf
-    order = np.lexsort((np.arange(priced.size), priced, master.post))
-    post = master.post[order]
-    first = np.searchsorted(post, post)
-    kept = np.sort(order[np.arange(post.size) - first < most])
-    return [master.patterns[k] for k in kept]
-
-
-def _greedy(tables: Tables, patterns: Sequence[Pattern], rounds: Rounds) -> list[Pattern]:
-    """A plan to begin from: the linear program's most certain patterns first, if the box still allows."""
-    share = dict(zip((p.key for p in rounds.master.patterns), rounds.x, strict=False))
-    ordered = sorted(patterns, key=lambda p: (-share.get(p.key, 0.0), p.cost, p.post))
-    flats: Counter[int] = Counter()
-    stretches: dict[int, list[tuple[float, float]]] = defaultdict(list)
-    served: set[int] = set()
-    taken = []
-    for pattern in ordered:
-        if pattern.post in served or pattern.uses.lengths:
-            continue
-        if any(flats[rank] + n > tables.lots[rank].count for rank, n in pattern.uses.flats):
-            continue
-        new: Mapping[int, list[tuple[float, float]]] = _with(stretches, pattern)
-        if any(_covered(new[rank]) > tables.lots[rank].count for rank, _, _ in pattern.uses.stretches):
-            continue
-        for rank, n in pattern.uses.flats:
-            flats[rank] += n
-        for rank, start, end in pattern.uses.stretches:
-            stretches[rank].append((start, end))
-        served.add(pattern.post)
-        taken.append(pattern)
-    return taken
-
-
-def _with(
-    stretches: Mapping[int, list[tuple[float, float]]], pattern: Pattern
-) -> dict[int, list[tuple[float, float]]]:
-    new: dict[int, list[tuple[float, float]]] = {}
-    for rank, start, end in pattern.uses.stretches:
-        new.setdefault(rank, list(stretches.get(rank, ()))).append((start, end))
-    return new
-
-
-def _covered(stretches: Sequence[tuple[float, float]]) -> int:
-    """Most stretches that cover one point."""
-    return max(sum(a <= start < b for a, b in stretches) for start, _ in stretches)
 
 
 def _distance(one: PlanPost, other: PlanPost) -> float:

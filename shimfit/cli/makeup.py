@@ -1,0 +1,133 @@
+"""Commands for before the day: kit, makeup."""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING
+
+from shimfit.cli.context import open_site
+from shimfit.cli.typed import lengths_of, pairs_of
+from shimfit.errors import Exit, UsageError
+
+if TYPE_CHECKING:
+    from shimfit.cli.io import Commands, Io
+
+RUN = "JOB/RUN"
+
+
+def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
+    """Add `kit` and `makeup`."""
+    kit = commands.add_parser(
+        "kit", parents=[common], help="what to cut or buy so that 95 %% of posts can be served"
+    )
+    kit.add_argument("path", metavar=RUN)
+    kit.add_argument("--fall", metavar="S", type=float, help="usual fall of the surface (ratio, like 0.01)")
+    kit.add_argument("--posts", type=int, metavar="N", help="posts to serve (default: those of the run)")
+    kit.set_defaults(run=run_kit)
+
+    makeup = commands.add_parser(
+        "makeup", parents=[common], help="make-up sheet: cut lengths, rods, access holes, pressures"
+    )
+    makeup.add_argument("path", metavar=RUN)
+    _makeup_options(makeup)
+    makeup.set_defaults(run=run_makeup)
+
+
+def _makeup_options(parser: argparse.ArgumentParser) -> None:
+    lengths = (
+        ("--top", "height of the tops above the datum"),
+        ("--rail", "height of the bottom rail's lower edge above the bed"),
+        ("--rail-depth", "height of the bottom rail itself"),
+        ("--hole", "diameter of the access hole"),
+        ("--washer", "outer diameter of the washers"),
+        ("--washer-hole", "inner diameter of the washers"),
+        ("--washer-thick", "thickness of a washer"),
+        ("--nut", "height of a nut"),
+        ("--past", "thread that shows beyond each nut"),
+    )
+    for name, text in lengths:
+        parser.add_argument(name, required=True, metavar="L", help=text)
+    parser.add_argument(
+        "--below", action="append", default=[], metavar="NAME=L", help="what the rod passes below, downwards"
+    )
+    parser.add_argument(
+        "--bed", action="append", default=[], metavar="POST=L", help="height of the bed there"
+    )
+    parser.add_argument("--clamp", required=True, type=float, metavar="N", help="pull of the rod in newtons")
+    parser.add_argument("--washer-allows", required=True, type=float, metavar="MPA")
+    parser.add_argument("--foot-allows", required=True, type=float, metavar="MPA")
+    parser.add_argument(
+        "--step", metavar="L", default="1mm", help="lengths on the shop list are rounded up to"
+    )
+
+
+def run_kit(args: argparse.Namespace, io: Io) -> int:
+    """Print what to cut or buy before the day."""
+    from shimfit.workflow.kit import kit_for_run
+    from shimfit.workflow.place import parse_run
+
+    job, run = parse_run(args.path)
+    with open_site(args, io, read_only=True) as site:
+        answer = kit_for_run(site, job, run, fall=args.fall, posts=args.posts)
+    if args.json:
+        io.json(answer)
+    else:
+        io.say(answer["words"])
+        for line in answer["lines"]:
+            io.say(f"  {line['count']:>3} × {line['what']}")
+    return Exit.DONE
+
+
+def run_makeup(args: argparse.Namespace, io: Io) -> int:
+    """Print the make-up sheet and the shop list; 1 when a pressure is over the allowable."""
+    from shimfit.core import makeup
+    from shimfit.workflow.place import parse_run
+
+    job, run = parse_run(args.path)
+    lengths = lengths_of(args, io)
+    with open_site(args, io, read_only=True) as site:
+        state = site.run(job, run)
+    beds = pairs_of(args.bed, lengths)
+    build_up = makeup.BuildUp(
+        top_height_mm=lengths(args.top),
+        below=tuple(pairs_of(args.below, lengths).items()),
+        bottom_rail_mm=lengths(args.rail),
+        bottom_rail_depth_mm=lengths(args.rail_depth),
+        access_hole_mm=lengths(args.hole),
+        washer_outer_mm=lengths(args.washer),
+        washer_hole_mm=lengths(args.washer_hole),
+        washer_mm=lengths(args.washer_thick),
+        nut_mm=lengths(args.nut),
+        past_nut_mm=lengths(args.past),
+        clamp_newton=args.clamp,
+        washer_allowable_mpa=args.washer_allows,
+        foot_allowable_mpa=args.foot_allows,
+    )
+    named = [(post.name, beds.pop(post.name, 0.0)) for post in state.posts]
+    if beds:
+        raise UsageError(f"{args.path} has no post {', '.join(beds)}")
+    sheet = makeup.make_up(named, state.foot, build_up)
+    shop = makeup.shop_list(sheet, lengths(args.step))
+    if args.json:
+        from dataclasses import asdict
+
+        told = asdict(sheet)
+        for pressure, row in zip(sheet.pressures, told["pressures"], strict=True):
+            row["share"] = pressure.share
+        io.json({"job": job, "run": run, **told, "shop": [asdict(line) for line in shop]})
+    else:
+        for post in sheet.posts:
+            io.say(
+                f"{post.name:>4}  post {post.cut_length_mm:.1f}  rod {post.rod_length_mm:.1f}  hole at "
+                f"{post.access_hole_height_mm:.1f} mm"
+            )
+        for pressure in sheet.pressures:
+            io.say(
+                f"{pressure.what}: {pressure.area_mm2:.0f} mm², {pressure.pressure_mpa:.2f} of "
+                f"{pressure.allowable_mpa:g} MPa ({100 * pressure.share:.0f} %)"
+            )
+        for line in shop:
+            io.say(f"{line.count:>3} × {line.what} {line.length_mm:g} mm")
+        for caution in sheet.cautions:
+            io.say(f"! {caution}")
+    return Exit.OVER if any(pressure.share > 1 for pressure in sheet.pressures) else Exit.DONE

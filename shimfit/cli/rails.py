@@ -1,0 +1,144 @@
+"""Commands for the posts as they stand, and are to stand, beside each other: rails, lineup."""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING
+
+from shimfit.cli.context import open_site
+from shimfit.cli.typed import lengths_of, pairs_of
+from shimfit.errors import Exit
+
+if TYPE_CHECKING:
+    from shimfit.cli.io import Commands, Io
+
+RUN = "JOB/RUN"
+
+
+def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
+    """Add `rails` and `lineup`."""
+    rails = commands.add_parser("rails", parents=[common], help="rail lengths between posts as they stand")
+    rails.add_argument("path", metavar=RUN)
+    rails.add_argument("--at", required=True, metavar="L[,L…]", help="heights of the rails above the feet")
+    rails.add_argument("--depth", metavar="L", default="0mm", help="height of the rail itself")
+    rails.add_argument("--limit", metavar="L", help="greatest opening between posts")
+    rails.add_argument(
+        "--turn", type=float, default=-90.0, metavar="DEG", help="corners turn; + = towards out"
+    )
+    rails.set_defaults(run=run_rails)
+
+    lineup = commands.add_parser("lineup", parents=[common], help="targets that bring the tops onto one line")
+    lineup.add_argument("path", metavar=RUN)
+    lineup.add_argument(
+        "--off", action="append", default=[], metavar="POST=L", help="foot off the string, + towards out"
+    )
+    lineup.add_argument("--share", type=float, default=0.5, help="part of the tolerance that aims may take")
+    lineup.set_defaults(run=run_lineup)
+
+
+def run_rails(args: argparse.Namespace, io: Io) -> int:
+    """Print rail lengths; 1 when an opening is over its limit."""
+    from shimfit.workflow import standing
+    from shimfit.workflow.place import parse_run
+
+    job, run = parse_run(args.path)
+    lengths = lengths_of(args, io)
+    with open_site(args, io, read_only=True) as site:
+        state = site.run(job, run)
+    heights = [lengths(part) for part in args.at.split(",")]
+    found = standing.rails_of(state, heights, lengths(args.depth), turn_deg=args.turn)
+    limit = None if args.limit is None else lengths(args.limit)
+    openings = standing.openings_of(state, limit, turn_deg=args.turn)
+    if args.json:
+        io.json(
+            {
+                "job": job,
+                "run": run,
+                "rails": [
+                    {
+                        "from": rail.first,
+                        "to": rail.second,
+                        "at_mm": rail.at_mm,
+                        "length_mm": rail.middle_mm,
+                        "top_mm": rail.top_mm,
+                        "bottom_mm": rail.bottom_mm,
+                        "difference_mm": rail.difference_mm,
+                        "square_mm": rail.square_mm,
+                        "bevelled_mm": rail.bevelled_mm,
+                        "bevel_from_deg": rail.bevel_first_deg,
+                        "bevel_to_deg": rail.bevel_second_deg,
+                    }
+                    for rail in found
+                ],
+                "openings": [
+                    {
+                        "from": one.first,
+                        "to": one.second,
+                        "widest_mm": one.widest_mm,
+                        "at_mm": one.at_mm,
+                        "limit_mm": one.limit_mm,
+                        "over_mm": one.over_mm,
+                    }
+                    for one in openings
+                ],
+            }
+        )
+    else:
+        for rail in found:
+            io.say(
+                f"{rail.first:>4} – {rail.second:<4} at {rail.at_mm:g}: square {rail.square_mm:.1f}, "
+                f"bevelled {rail.bevelled_mm:.1f} mm; top {rail.difference_mm:+.1f} against bottom, ends "
+                f"{rail.bevel_first_deg:+.2f}° {rail.bevel_second_deg:+.2f}°"
+            )
+        for one in openings:
+            if one.over_mm:
+                io.say(f"opening {one.first} – {one.second}: {one.widest_mm:.1f} mm, {one.over_mm:.1f} over")
+    return Exit.OVER if any(one.over_mm for one in openings) else Exit.DONE
+
+
+def run_lineup(args: argparse.Namespace, io: Io) -> int:
+    """Print the targets that bring the tops of each leg closest to a line."""
+    from shimfit.workflow.place import parse_run
+    from shimfit.workflow.standing import line_up_run
+
+    job, run = parse_run(args.path)
+    lengths = lengths_of(args, io)
+    with open_site(args, io, read_only=True) as site:
+        state = site.run(job, run)
+    legs = line_up_run(state, pairs_of(args.off, lengths), args.share)
+    if args.json:
+        io.json(
+            {
+                "job": job,
+                "run": run,
+                "legs": [
+                    {
+                        "leg": leg.leg,
+                        "worst_before_mm": leg.worst_before_mm,
+                        "worst_after_mm": leg.worst_after_mm,
+                        "targets": [
+                            {
+                                "post": target.name,
+                                "aim_across_mm": target.aim_across_mm,
+                                "before_mm": target.before_mm,
+                                "after_mm": target.after_mm,
+                            }
+                            for target in leg.targets
+                        ],
+                    }
+                    for leg in legs
+                ],
+            }
+        )
+        return Exit.DONE
+    for leg in legs:
+        io.say(
+            f"leg {leg.leg}: tops within {leg.worst_before_mm:.1f} mm of a line when plumb, "
+            f"{leg.worst_after_mm:.1f} mm as aimed"
+        )
+        for target in leg.targets:
+            io.say(
+                f"  {target.name:>4}  aim {target.aim_across_mm:+.1f} out   off the line "
+                f"{target.before_mm:+.1f} → {target.after_mm:+.1f}"
+            )
+    return Exit.DONE
