@@ -146,7 +146,7 @@ class Solver:
             margin_slope=margin,
             feelers=feelers,
         )
-        return _taken_up(answer, lean, known_mean)
+        return taken_up(answer, lean, known_mean)
 
 
 def _packed_feelers(post: PostRecord) -> dict[Seat, float]:
@@ -161,7 +161,7 @@ def _packed_feelers(post: PostRecord) -> dict[Seat, float]:
     return known
 
 
-def _taken_up(answer: Prescription, lean: Lean, take_up: float) -> Prescription:
+def taken_up(answer: Prescription, lean: Lean, take_up: float) -> Prescription:
     """An answer for a lean ÷ take-up, told for the lean itself; what is left over moves as little."""
 
     def scaled(left: Lean) -> Lean:
