@@ -15,6 +15,10 @@ if TYPE_CHECKING:
     from shimfit.core.packing.options import Options
 
 
+ROUNDING_MM = 1e-7
+"""Where a remainder starts is kept to nine decimals in its name; stretches that meet may overlap by less."""
+
+
 def stretch_of(piece: Piece, lot: Lot, options: Options) -> tuple[float, float]:
     """What a taper's piece takes, mm from the thin end: from its trimmed tip to a kerf beyond the mark."""
     assert piece.mark_mm is not None
@@ -51,7 +55,7 @@ def _taper_left(lot: Lot, pieces: Sequence[Piece], options: Options) -> list[Lot
     copies: list[list[tuple[float, float]]] = []
     for start, end in sorted(stretch_of(piece, lot, options) for piece in pieces):
         for taken in copies:
-            if taken[-1][1] <= start + 1e-9:
+            if taken[-1][1] <= start + ROUNDING_MM:
                 taken.append((start, end))
                 break
         else:
@@ -59,13 +63,15 @@ def _taper_left(lot: Lot, pieces: Sequence[Piece], options: Options) -> list[Lot
     result = [replace(lot, count=lot.count - len(copies))]
     for number, taken in enumerate(copies):
         edges = [0.0, *(edge for stretch in taken for edge in stretch), lot.length_mm]
-        for start, end in zip(edges[::2], edges[1::2], strict=True):
+        for start, end_mm in zip(edges[::2], edges[1::2], strict=True):
+            # The cut that frees the next piece's tip takes its kerf from what lies before it.
+            end = end_mm if end_mm == lot.length_mm else end_mm - options.saw.kerf_mm
             if end - start >= 2 * options.min_inside_mm:
                 thin = lot.thin_mm or 0.0
                 result.append(
                     replace(
                         lot,
-                        lot=f"{lot.lot}@{start:.6f}#{number}",
+                        lot=f"{lot.lot}@{start:.9f}#{number}",
                         count=1,
                         length_mm=end - start,
                         thin_mm=thin + lot.taper_slope * start,
@@ -86,7 +92,7 @@ def _strip_left(lot: Lot, pieces: Sequence[Piece], options: Options) -> list[Lot
         # A setting used already is charged again: a little is kept back, never too much given.
         if on:
             left_mm = lot.length_mm - takes_mm(lot, on, options.saw)
-            result.append(replace(lot, lot=f"{lot.lot}@{left_mm:.6f}#{number}", count=1, length_mm=left_mm))
+            result.append(replace(lot, lot=f"{lot.lot}@{left_mm:.9f}#{number}", count=1, length_mm=left_mm))
     return result
 
 
@@ -103,9 +109,9 @@ def as_cut_from(pack: Pack, box: Sequence[Lot]) -> Pack:
         while name not in names:
             name, _, place = name.rpartition("@")
             start += float(place.split("#")[0]) if piece.form == "taper" else 0.0
-        mark = None if piece.mark_mm is None else round(piece.mark_mm + start, 6)
+        mark = None if piece.mark_mm is None else round(piece.mark_mm + start, 9)
         trim = piece.trim_tip_mm + start if piece.form == "taper" else piece.trim_tip_mm
-        pieces.append(replace(piece, lot=name, mark_mm=mark, trim_tip_mm=round(trim, 6), copy=None))
+        pieces.append(replace(piece, lot=name, mark_mm=mark, trim_tip_mm=round(trim, 9), copy=None))
     return replace(pack, pieces=tuple(pieces))
 
 

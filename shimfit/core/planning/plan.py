@@ -27,7 +27,7 @@ from shimfit.core.packing.places import place_of
 from shimfit.core.packing.tables import Stack, build_tables
 from shimfit.core.planning import whole
 from shimfit.core.planning.geometry import LIFT_COST, PIVOT, seats_of
-from shimfit.core.planning.leftover import as_cut_from, left_of, stretch_of, wedge_of
+from shimfit.core.planning.leftover import ROUNDING_MM, as_cut_from, left_of, stretch_of, wedge_of
 from shimfit.core.planning.offering import greedy, worth_offering
 from shimfit.core.planning.rounds import Pricing, Rounds, enrich, generate
 from shimfit.core.resting import rest_packs
@@ -460,7 +460,7 @@ class _Work:
         for stretches in uses.values():
             taken_to: list[float] = []
             for start, end, *where in sorted(stretches):
-                copy = next((k for k, to in enumerate(taken_to) if to <= start + 1e-9), len(taken_to))
+                copy = next((k for k, to in enumerate(taken_to) if to <= start + ROUNDING_MM), len(taken_to))
                 taken_to[copy : copy + 1] = [end]
                 copies[where[0], where[1], where[2]] = copy + 1
         copies |= self._strip_copies(by_name)
