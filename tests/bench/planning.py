@@ -60,12 +60,9 @@ def instance(posts, lots, pieces, *, seed=0, compact=False):
             )
         )  # fmt: skip
     for k in range(strips):
-        box.append(
-            Lot(
-                f"S{k + 1}", "strip", 1, length_mm=float(rng.integers(400, 900)),
-                width_mm=float(rng.integers(30, 45)), thickness_mm=20.0,
-            )
-        )  # fmt: skip
+        length_mm, width_mm = float(rng.integers(400, 900)), float(rng.integers(30, 45))
+        strip = Lot(f"S{k + 1}", "strip", 1, length_mm=length_mm, width_mm=width_mm, thickness_mm=20.0)
+        box.append(strip)
     return run, box, Options(bearing_point="corner") if compact else Options(saw=Saw((0.5, 1.0, 1.5)))
 
 
@@ -129,7 +126,7 @@ def compact(run, box, options):
             row(-np.inf, options.max_pieces, {**flats, **tapers})
             row(-np.inf, 1.0, tapers)
             for at in flats:
-                row(-np.inf, 0.0, {at: 1.0, only_flats: -3.0, **{t: -3.0 for t in tapers}})
+                row(-np.inf, 0.0, {at: 1.0, only_flats: -3.0, **dict.fromkeys(tapers, -3.0)})
             made_by_seat.append(total)
         for k in range(3):
             entries, offset = {}, float(made.constant[p, 0, k])
@@ -154,7 +151,8 @@ def compact(run, box, options):
             index.append(at)
             value.append(entries[at])
     return IntegerProgram(
-        np.array(cost), np.array(upper, float), np.array(whole, bool), np.array(low, float), np.array(high, float),
+        np.array(cost), np.array(upper, float), np.array(whole, bool),
+        np.array(low, float), np.array(high, float),
         Sparse(np.array(starts, np.int32), np.array(index, np.int32), np.array(value, float)),
     )  # fmt: skip
 
@@ -193,7 +191,7 @@ def by_cp_sat(program, seconds):
 # ---------------------------------------------------------------- cases
 
 
-def run_case(how, posts, lots, pieces, seed, seconds, is_compact):
+def run_case(how, posts, lots, pieces, seed, seconds, is_compact):  # noqa: PLR0917 - a case as JSON
     run, box, options = instance(posts, lots, pieces, seed=seed, compact=is_compact)
     began = time.perf_counter()
     left_out = ""

@@ -38,7 +38,8 @@ def box(flats, tapers=1, strips=1, seed=0, most=3):
     rng = np.random.default_rng(seed + 100)
     lots = [
         Lot(
-            f"F{k}", "flat", int(rng.integers(1, most + 1)), thickness_mm=round(float(rng.uniform(0.2, 2.5)), 2),
+            f"F{k}", "flat", int(rng.integers(1, most + 1)),
+            thickness_mm=round(float(rng.uniform(0.2, 2.5)), 2),
             origin="bought" if k % 3 == 0 else "offcut",
         )
         for k in range(flats)
@@ -220,8 +221,8 @@ def test_same_run_same_plan():
 def test_more_stock_never_costs_more_than_the_bound_allows():
     given, options = posts(6, 6), Options()
     few = plan(given, box(12, 1, 0, 6), options, Highs(), seconds=20)
-    more = plan(given, [*box(12, 1, 0, 6), *(Lot(f"G{k}", "flat", 2, thickness_mm=0.3 + k / 5) for k in range(8))],
-                options, Highs(), seconds=20)  # fmt: skip
+    added = [Lot(f"G{k}", "flat", 2, thickness_mm=0.3 + k / 5) for k in range(8)]
+    more = plan(given, [*box(12, 1, 0, 6), *added], options, Highs(), seconds=20)
     assert more.bound <= few.objective + 1e-6
     assert more.objective <= few.objective + 1e-6
 
