@@ -24,7 +24,9 @@ def test_marks_of_one_setting_by_hand():
     kerf = 2.5 / math.cos(math.radians(1.0))
     first = slant + 2.5 + (1.0 + 2 * slant)  # mean thickness = thin edge + half the rise of 4 slants
     assert [piece.goes_to for piece in cut.pieces] == ["1/out", "2/out"]
-    assert [piece.mark_along_mm for piece in cut.pieces] == pytest.approx([first, first + kerf + 2.0 + 2 * slant])
+    assert [piece.mark_along_mm for piece in cut.pieces] == pytest.approx(
+        [first, first + kerf + 2.0 + 2 * slant]
+    )
     assert cut.left_mm == pytest.approx(600 - (first + kerf + 2.0 + 2 * slant) - kerf - slant)
 
 
