@@ -56,7 +56,8 @@ class Parser(argparse.ArgumentParser):
 
 def build_parser() -> Parser:
     """Parser of the whole command line."""
-    common = argparse.ArgumentParser(add_help=False)
+    # Said before or after the command: a default that is set twice would hide what was said first.
+    common = argparse.ArgumentParser(add_help=False, argument_default=argparse.SUPPRESS)
     common.add_argument("--json", action="store_true", help="print one JSON object instead of sentences")
     common.add_argument("--db", metavar="FILE", help="data file (default: SHIMFIT_DB, else your data folder)")
 
@@ -76,7 +77,7 @@ def build_parser() -> Parser:
     parser.add_argument(
         "--sensor", metavar="URL", help="inclinometer to listen to: a device name or a serial URL"
     )
-    parser.set_defaults(run=None)
+    parser.set_defaults(run=None, json=False, db=None)
     commands = parser.add_subparsers(metavar="COMMAND", title="commands", parser_class=Parser)
     for name in COMMANDS:
         import_module(f"shimfit.cli.{name}").add_parsers(commands, common)

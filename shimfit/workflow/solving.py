@@ -93,25 +93,34 @@ class Solver:
         lean = post.reading.lean if post.reading is not None else None
         if lean is None or post.reading is None:
             return None
-        options = options_of(site.run(place.job, place.run), site.settings)
+        run, settings = site.run(place.job, place.run), site.settings
+        options = options_of(run, settings)
+        ahead = run if settings.foresight else None
         lots = without(site.box().lots, (pack for other in promised(site, place) for pack in other.packs))
         book = book_of(site, place.job)
         known = of_lots(book, lots)
-        answer = self._answer(post, lean, lots, options, known)
+        answer = self._answer(post, lean, lots, options, known, ahead=ahead)
         # Which materials go in is known only now; where they give otherwise than the box, once more.
         better = of_packs(book, answer.packs, lots)
         if answer.packs and abs(better.mean - known.mean) > WORTH_ANOTHER_LOOK:
             known = better
-            answer = self._answer(post, lean, lots, options, known)
-        said = list(crushing_cautions(answer, post, lots, options, site.settings))
+            answer = self._answer(post, lean, lots, options, known, ahead=ahead)
+        said = list(crushing_cautions(answer, post, lots, options, settings))
         if known.learned and (answer.packs or answer.change):
             said.append(known.words)
         return replace(answer, cautions=(*answer.cautions, *said)) if said else answer
 
     def _answer(
-        self, post: PostRecord, lean: Lean, lots: tuple[Lot, ...], options: packing.Options, known: TakeUp
+        self,
+        post: PostRecord,
+        lean: Lean,
+        lots: tuple[Lot, ...],
+        options: packing.Options,
+        known: TakeUp,
+        *,
+        ahead: RunState | None,
     ) -> Prescription:
-        """First packs, or what to change; the take-up is counted in."""
+        """First packs, or what to change, take-up counted in. ahead: the run whose posts to come count."""
         assert post.reading is not None
         feelers = {seat: feeler_mm for seat, feeler_mm in post.reading.rocks if feeler_mm > 0.0}
         margin = margin_slope(post, lean, known.u)
@@ -146,6 +155,10 @@ class Solver:
             margin_slope=margin,
             feelers=feelers,
         )
+        if ahead is not None and answer.within and not feelers:
+            from shimfit.workflow.foresight import far_sighted
+
+            answer = far_sighted(answer, ahead, post, lots, options=options, margin_slope=margin)
         return taken_up(answer, lean, known_mean)
 
 

@@ -1,0 +1,95 @@
+"""Packing as one reads: where the box is scarce, this post leaves what the posts to come will need.
+
+Asked for only when pieces may run out before the run ends: then this post is planned together with as many
+likely posts as are still to be read, and its packs out of that plan are prescribed. Reading all posts first
+and planning the run is still better; the setting `foresight no` turns it off.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from shimfit.core.foresight import MOST_SAMPLED, with_foresight
+from shimfit.core.planning.geometry import PlanPost
+from shimfit.model import Lot, PostState, Prescription
+from shimfit.solve.highs import Highs
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from shimfit.core.packing import Options
+    from shimfit.store.state import PostRecord, RunState
+
+PACKS_A_POST = 3
+SCARCE_BELOW = 2.0
+"""Pieces for each pack that is still wanted; with more, no post can take what another will miss."""
+USE_OF_TAPER_MM = 60.0
+"""Length that one use takes from a taper, its kerf and waste included."""
+SECONDS = 3.0
+TO_COME = (PostState.TO_READ, PostState.HALF_READ)
+
+
+def to_come(run: RunState, post: PostRecord) -> int:
+    """Posts of the run that are still to be read, this one not counted."""
+    return sum(1 for one in run.posts if one.name != post.name and one.state in TO_COME)
+
+
+def is_scarce(lots: Sequence[Lot], posts: int) -> bool:
+    """True when the box holds fewer than two pieces for each pack that so many posts will want."""
+    pieces = 0.0
+    for lot in lots:
+        length = lot.length_mm or 0.0
+        uses = 1.0 if lot.form == "flat" else max(1.0, length / USE_OF_TAPER_MM)
+        pieces += lot.count * uses
+    return pieces < SCARCE_BELOW * PACKS_A_POST * posts
+
+
+def far_sighted(
+    answer: Prescription,
+    run: RunState,
+    post: PostRecord,
+    lots: Sequence[Lot],
+    *,
+    options: Options,
+    margin_slope: float,
+) -> Prescription:
+    """The answer, or the packs that leave more for the posts to come; its lean is the one asked for.
+
+    Deterministic: the likely leans are drawn with the post's own number as their start.
+    """
+    others = to_come(run, post)
+    if not answer.packs or not others or not is_scarce(lots, others + 1):
+        return answer
+    read = [one.before.lean for one in run.posts if one.before is not None and one.before.lean is not None]
+    asked = PlanPost(
+        name=post.name,
+        foot=post.foot,
+        height_mm=post.height_mm,
+        lean=answer.lean,
+        tolerance=post.tolerance,
+        margin_slope=margin_slope,
+    )
+    found = with_foresight(
+        asked,
+        [*read, answer.lean],
+        min(others, MOST_SAMPLED),
+        lots,
+        options,
+        Highs(),
+        seed=1,
+        seconds=SECONDS,
+    )
+    if found is None or found.packs == answer.packs or found.resting.lean is None:
+        return answer
+    if not post.tolerance.holds(found.resting.lean, post.height_mm):
+        return answer
+    return replace(
+        answer,
+        packs=found.packs,
+        resting=found.resting,
+        within=True,
+        status="found",
+        why=f"Not the cheapest for this post alone: it leaves what {others} posts to come will likely need.",
+        cost=replace(answer.cost, total=found.cost, parts=()),
+    )

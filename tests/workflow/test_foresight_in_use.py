@@ -1,0 +1,55 @@
+"""Packing as one reads from a scarce box: post 1 leaves what the posts to come will likely need."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from shimfit.core.stock import lots_from_csv
+from shimfit.model import Foot
+from shimfit.workflow.foresight import is_scarce
+from shimfit.workflow.place import Place
+from shimfit.workflow.site import Site
+
+READINGS = ["9mm n 12mm o", "10mm n 11mm o", "8mm n 13mm o", "9mm n 11mm o"]
+# Whoever takes a taper where flats would do leaves a later post without.
+BOX = """lot,form,count,thickness_mm,length_mm,thin_mm,thick_mm,origin
+F1,flat,6,1,,,,offcut
+F2,flat,4,2,,,,offcut
+F3,flat,2,0.5,,,,offcut
+T1,taper,2,,90,0.5,4,offcut
+"""
+
+
+def served(tmp_path: Path, foresight: str) -> tuple[int, list[str]]:
+    with Site.open(tmp_path / f"{foresight}.db", environment={}) as site:
+        site.add_job("lake")
+        posts = [{"name": str(k + 1), "leg": 1, "station_mm": 1200.0 * k} for k in range(len(READINGS))]
+        site.add_run("lake", "walk", foot=Foot(90.0, 90.0), height_mm=1000.0, posts=posts)
+        site.import_stock(lots_from_csv(BOX, "box"), "box")
+        site.set("foresight", foresight)
+        whys = []
+        for k, text in enumerate(READINGS):
+            at = Place("lake", "walk", str(k + 1))
+            answer = site.log_reading(at, text).prescription
+            assert answer is not None
+            whys.append(answer.why or "")
+            if answer.within:
+                site.pack(at)
+        return sum(1 for post in site.run("lake", "walk").posts if post.packs_in_place), whys
+
+
+@pytest.mark.slow
+def test_foresight_serves_a_post_more_and_says_why(tmp_path: Path) -> None:
+    without, _ = served(tmp_path, "no")
+    with_it, whys = served(tmp_path, "yes")
+    assert with_it > without
+    assert "3 posts to come" in whys[0]
+    assert "posts to come" not in whys[-1]
+
+
+def test_a_full_box_is_not_planned_ahead_for() -> None:
+    lots = lots_from_csv(BOX, "box")
+    assert is_scarce(lots, 4)
+    assert not is_scarce(lots, 2)
