@@ -57,16 +57,14 @@ class Parser(argparse.ArgumentParser):
 def build_parser() -> Parser:
     """Parser of the whole command line."""
     # Said before or after the command: a default that is set twice would hide what was said first.
-    common = argparse.ArgumentParser(add_help=False, argument_default=argparse.SUPPRESS)
-    common.add_argument("--json", action="store_true", help="print one JSON object instead of sentences")
-    common.add_argument("--db", metavar="FILE", help="data file (default: SHIMFIT_DB, else your data folder)")
+    common = _common(argparse.SUPPRESS, said=argparse.SUPPRESS)
 
     parser = Parser(
         prog="shimfit",
         description="Plumb guard posts from the packs in your box: read, pack, tighten, read, hand over.",
         epilog=EPILOG,
         formatter_class=argparse.RawDescriptionHelpFormatter,
-        parents=[common],
+        parents=[_common(None, said=False)],
     )
     parser.add_argument("--version", action="version", version=f"shimfit {__version__}")
     parser.add_argument(
@@ -77,11 +75,23 @@ def build_parser() -> Parser:
     parser.add_argument(
         "--sensor", metavar="URL", help="inclinometer to listen to: a device name or a serial URL"
     )
-    parser.set_defaults(run=None, json=False, db=None)
+    parser.set_defaults(run=None)
     commands = parser.add_subparsers(metavar="COMMAND", title="commands", parser_class=Parser)
     for name in COMMANDS:
         import_module(f"shimfit.cli.{name}").add_parsers(commands, common)
     return parser
+
+
+def _common(default: str | None, *, said: bool | str) -> argparse.ArgumentParser:
+    """Options of every command; a parser of its own each time, since argparse shares what it is given."""
+    common = argparse.ArgumentParser(add_help=False)
+    common.add_argument(
+        "--json", action="store_true", default=said, help="print one JSON object instead of sentences"
+    )
+    common.add_argument(
+        "--db", metavar="FILE", default=default, help="data file (default: SHIMFIT_DB, else your data folder)"
+    )
+    return common
 
 
 def main(argv: Sequence[str], io: Io | None = None) -> int:

@@ -174,3 +174,12 @@ def test_json_never_holds_a_number_that_is_none(lake) -> None:
     ):
         out = lake(words).out
         assert json.loads(out, parse_constant=pytest.fail)["schema"] == 1
+
+
+def test_options_may_stand_before_or_after_the_command(shimfit, tmp_path) -> None:
+    here, there = tmp_path / "here.db", tmp_path / "there.db"
+    assert shimfit("--db", str(here), "job", "new", "one").code == 0
+    assert shimfit("job", "new", "two", "--db", str(there)).code == 0
+    assert [job["job"] for job in shimfit("--db", str(here), "--json", "job", "list").json["jobs"]] == ["one"]
+    assert [job["job"] for job in shimfit("job", "list", "--json", "--db", str(there)).json["jobs"]] == ["two"]
+    assert shimfit("job list --json").json["jobs"] == []
