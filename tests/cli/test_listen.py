@@ -365,7 +365,11 @@ def test_a_whole_session_on_a_simulated_post(shimfit, tmp_path):
         assert any("gone" in message for message in told["messages"])
         assert set(told["refused"]) <= {"unfinished"}
         again = shimfit("listen", str(capture), "--json").json
-        assert same_reading(again, told)
+        # Live, the clock also ticks between arrivals; on a busy machine a hold can begin a look later than in
+        # the replay, which knows arrivals only. Every byte is the same, and so is what the post stands at.
+        assert all(again[key] == told[key] for key in ("bytes", "samples_good", "refused", "other", "state"))
+        for key, u_key in (("x_deg", "u_x_deg"), ("y_deg", "u_y_deg")):
+            assert again["lean"][key] == pytest.approx(told["lean"][key], abs=3 * told["lean"][u_key])
         sim.order("quit")
         assert sim.process.wait(timeout=30) == 0
     assert not path.exists()
