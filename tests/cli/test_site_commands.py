@@ -180,6 +180,7 @@ def test_options_may_stand_before_or_after_the_command(shimfit, tmp_path) -> Non
     here, there = tmp_path / "here.db", tmp_path / "there.db"
     assert shimfit("--db", str(here), "job", "new", "one").code == 0
     assert shimfit("job", "new", "two", "--db", str(there)).code == 0
-    assert [job["job"] for job in shimfit("--db", str(here), "--json", "job", "list").json["jobs"]] == ["one"]
-    assert [job["job"] for job in shimfit("job", "list", "--json", "--db", str(there)).json["jobs"]] == ["two"]
+    first = shimfit("--db", str(here), "--json", "job", "list").json["jobs"]
+    second = shimfit("job", "list", "--json", "--db", str(there)).json["jobs"]
+    assert ([job["job"] for job in first], [job["job"] for job in second]) == (["one"], ["two"])
     assert shimfit("job list --json").json["jobs"] == []
