@@ -101,7 +101,8 @@ class ShimfitApp(App[None]):
             self._sensor.start()
             self.set_interval(1 / LOOKS_PER_SECOND, self._look)
         if self._rehearses:
-            self.call_after_refresh(self._rehearse)
+            # A worker of its own: while the app itself waits for it, nothing would be painted.
+            self.call_after_refresh(self.run_worker, self._rehearse, exclusive=True)
 
     def on_unmount(self) -> None:
         """Stop listening before the terminal is given back."""
@@ -134,7 +135,7 @@ class ShimfitApp(App[None]):
         outcome = self.desk.enter("3mmn2mmo")
         self.page.show()
         self.page.say(outcome)
-        await asyncio.sleep(0.2)  # let it be painted, as a person would see it
+        await asyncio.sleep(0.5)  # let it be painted, as a person would see it
         record = self.desk.record
         read = record is not None and record.reading is not None
         self.leave(0 if outcome.done and read else 1)
