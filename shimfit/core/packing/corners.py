@@ -1,13 +1,15 @@
 """The corners layout: one corner stays down, the three others are packed where they need it.
 
 When nothing in the box is thin enough, the post is lifted: one flat under the corner that stays down, and
-the others that much thicker. That is only looked at when no answer leaves that corner bare. A round foot
+the others that much thicker. That is only looked at when no answer within the tolerance leaves that corner
+bare: one thin flat that takes up most of the margin beats four thick packs that stay inside it. A round foot
 stays down on the exact point of its rim instead, and is never lifted all round.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING
@@ -32,20 +34,22 @@ if TYPE_CHECKING:
 
 
 def solve_corners(asked: Asked) -> Draft:
-    """Best packs at the corners: within the margin, else the tolerance, else the best that can be done."""
+    """Best packs at the corners: within the margin, else the tolerance, else lifted, else what there is."""
     gave_up = False
-    for allowed in asked.levels:
-        finished: list[bool] = []
+    ways = (_down,) if rolls(asked.question) else (_down, _lifted)
+    for way in ways:
+        for allowed in asked.levels:
+            finished: list[bool] = []
 
-        def solve(allowed_mm: float, finished: list[bool] = finished) -> Draft | None:
-            draft, done = _within(asked, allowed_mm)
-            finished.append(done)
-            return draft
+            def solve(allowed_mm: float, way: Way = way, finished: list[bool] = finished) -> Draft | None:
+                draft, done = way(asked, allowed_mm)
+                finished.append(done)
+                return draft
 
-        draft = first_that_stands(asked, allowed, solve)
-        gave_up |= not all(finished)
-        if draft is not None:
-            return draft
+            draft = first_that_stands(asked, allowed, solve)
+            gave_up |= not all(finished)
+            if draft is not None:
+                return draft
     return best_that_can_be_done(asked, "corners", corner_task, kind_of(asked), gave_up=gave_up)
 
 
@@ -54,16 +58,17 @@ def kind_of(asked: Asked) -> type[Search]:
     return GeneralSearch if rolls(asked.question) else Search
 
 
-def _within(asked: Asked, allowed_mm: float) -> tuple[Draft | None, bool]:
-    """Best packs that leave at most this much, and whether all was looked at."""
+Way = Callable[[Asked, float], tuple["Draft | None", bool]]
+"""Best packs that leave at most so many mm, and whether all was looked at."""
+
+
+def _down(asked: Asked, allowed_mm: float) -> tuple[Draft | None, bool]:
+    """Best packs with the corner that stays down bare."""
     task = corner_task(asked, allowed_mm)
     outcome = asked.solve(task, kind=kind_of(asked))
     if outcome.answer is not None:
         return draft_of(asked, "corners", task, outcome), True
-    if rolls(asked.question):
-        return None, outcome.finished
-    lifted, finished = _lifted(asked, allowed_mm)
-    return lifted, finished and outcome.finished
+    return None, outcome.finished
 
 
 def _lifted(asked: Asked, allowed_mm: float) -> tuple[Draft | None, bool]:
