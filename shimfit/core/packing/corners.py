@@ -1,8 +1,9 @@
 """The corners layout: one corner stays down, the three others are packed where they need it.
 
 When nothing in the box is thin enough, the post is lifted: one flat under the corner that stays down, and
-the others that much thicker. That is only looked at when no answer within the tolerance leaves that corner
-bare: one thin flat that takes up most of the margin beats four thick packs that stay inside it. A round foot
+the others that much thicker. That is only looked at when no answer that leaves that corner bare keeps half
+the margin: four packs for a post that will pass beat three that leave it too close to call, and a full margin
+is not worth four packs. A round foot
 stays down on the exact point of its rim instead, and is never lifted all round.
 """
 
@@ -36,21 +37,30 @@ if TYPE_CHECKING:
 def solve_corners(asked: Asked) -> Draft:
     """Best packs at the corners: within the margin, else the tolerance, else lifted, else what there is."""
     gave_up = False
-    ways = (_down,) if rolls(asked.question) else (_down, _lifted)
-    for way in ways:
-        for allowed in asked.levels:
-            finished: list[bool] = []
+    for way, allowed in _steps(asked):
+        finished: list[bool] = []
 
-            def solve(allowed_mm: float, way: Way = way, finished: list[bool] = finished) -> Draft | None:
-                draft, done = way(asked, allowed_mm)
-                finished.append(done)
-                return draft
+        def solve(allowed_mm: float, way: Way = way, finished: list[bool] = finished) -> Draft | None:
+            draft, done = way(asked, allowed_mm)
+            finished.append(done)
+            return draft
 
-            draft = first_that_stands(asked, allowed, solve)
-            gave_up |= not all(finished)
-            if draft is not None:
-                return draft
+        draft = first_that_stands(asked, allowed, solve)
+        gave_up |= not all(finished)
+        if draft is not None:
+            return draft
     return best_that_can_be_done(asked, "corners", corner_task, kind_of(asked), gave_up=gave_up)
+
+
+def _steps(asked: Asked) -> list[tuple[Way, float]]:
+    """What is tried in turn, with what may be left over in mm."""
+    safe, allowed = asked.levels[0], asked.levels[-1]
+    between = (safe + allowed) / 2.0
+    if rolls(asked.question):
+        return [(_down, level) for level in asked.levels]
+    if safe == allowed:
+        return [(_down, allowed), (_lifted, allowed)]
+    return [(_down, safe), (_down, between), (_lifted, between), (_down, allowed), (_lifted, allowed)]
 
 
 def kind_of(asked: Asked) -> type[Search]:

@@ -231,7 +231,7 @@ def _near_the_limit(question: Question, answer: Answer) -> list[str]:
         return []
     said = (
         f"Only {question.allowed_mm - left:.1f} mm inside the tolerance at the top, which is less than the "
-        "doubt of reading and packing; nothing better is in the box."
+        "doubt of reading and packing: it may take another round."
     )
     return [said]
 
