@@ -16,7 +16,8 @@ from typing import Final
 _SQRT2: Final = math.sqrt(2.0)
 _TAIL: Final = 10.0
 """Standard deviations beyond which a normal tail (8e-24) is nothing."""
-_PRECISION: Final = 1e-13
+_PRECISION: Final = 1e-10
+"""Of one piece, as the 15 points differ from the 7 of them; the 15 alone came out within 1e-13."""
 _DEEPEST: Final = 40
 _MOST_PIECES: Final = 500
 """An end to halving whatever happens; a hard case takes under 50."""
@@ -93,10 +94,15 @@ def _over_disk(along: float, across: float, u_along: float, u_across: float, lim
     if low >= high:
         return 0.0
 
+    sharp, blunt = 1.0 / (u_along * _SQRT2), 1.0 / (u_across * _SQRT2)
+    sin, cos, exp, erfc = math.sin, math.cos, math.exp, math.erfc
+
     def density(t: float) -> float:
-        half_chord = limit * math.cos(t)
-        z = (limit * math.sin(t) - along) / u_along
-        return math.exp(-0.5 * z * z) * half_chord * inside_interval(across, u_across, half_chord)
+        # `inside_interval` written out: it is called a hundred times for each verdict.
+        half_chord = limit * cos(t)
+        z = (limit * sin(t) - along) * sharp
+        inside = 0.5 * (erfc((across - half_chord) * blunt) - erfc((across + half_chord) * blunt))
+        return exp(-z * z) * half_chord * inside
 
     start, stop = math.asin(low / limit), math.asin(high / limit)
     edge = math.acos(min(1.0, across / limit))  # where the chord's end passes the measured value
