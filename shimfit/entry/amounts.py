@@ -34,6 +34,8 @@ class Amount:
     """None while no direction was typed: allowed for a bare 0 only."""
     inboard: bool = False
     """The house side was called inboard."""
+    minutes: bool = False
+    """Minutes or seconds of a degree were typed."""
 
     @property
     def is_fraction(self) -> bool:
@@ -55,6 +57,7 @@ class Amount:
             self.number.numerator,
             self.number.denominator,
             self.number.places,
+            self.minutes,
         )
 
 
@@ -189,6 +192,7 @@ def _degrees(cursor: Cursor, amount: Amount) -> None:
         if token.number.value >= 60 or not is_plain:
             cursor.refuse(f"{called} go up to 59", token.start)
         amount.value += token.number.value / size
+        amount.minutes = True
         amount.end = mark.end
         cursor.take()
         cursor.take()

@@ -35,8 +35,7 @@ def _lean_words(heard: Understood) -> str:
 
 
 def _one(part: Component, settings: EntrySettings) -> str:
-    has_minutes = part.unit == "deg" and not is_decimal(part.number)
-    amount = number_text(part) + ("" if has_minutes else _SAID_UNITS[part.unit])
+    amount = number_text(part) + ("" if part.in_minutes else _SAID_UNITS[part.unit])
     if part.qualifier:
         amount += f" {part.qualifier}"
     name = settings.name(part.face)
@@ -68,7 +67,7 @@ def _typed(part: Component, settings: EntrySettings) -> str:
     sign = {"strong": "+", "shy": "-", None: ""}[part.qualifier]
     unit = "" if part.form in ("fraction", "mixed") and part.unit == "in" else _TYPED_UNITS[part.unit]
     text = number_text(part)
-    if part.unit == "deg" and not is_decimal(part.number):
+    if part.in_minutes:
         text, unit = _degrees_and_minutes(part.number), ""
     return f"{text}{unit}{sign}{settings.letter(part.face)}"
 
@@ -88,7 +87,7 @@ def number_text(part: Component) -> str:
     """The number as it is said, before strong or shy, in its own unit: `1 1/4`, `0.375`, `0.6`."""
     if part.form in ("fraction", "mixed"):
         return fraction_text(part.number)
-    if part.unit == "deg" and not is_decimal(part.number):
+    if part.in_minutes:
         return _degrees_and_minutes(part.number)
     return decimal_text(part.number, part.places)
 
@@ -105,15 +104,6 @@ def fraction_text(value: Fraction) -> str:
     if not rest:
         return str(whole)
     return f"{whole} {rest}" if whole else str(rest)
-
-
-def is_decimal(value: Fraction) -> bool:
-    """True when the value ends after some decimal places."""
-    rest = value.denominator
-    for prime in (2, 5):
-        while rest % prime == 0:
-            rest //= prime
-    return rest == 1
 
 
 def decimal_text(value: Fraction, places: int = 0) -> str:

@@ -71,6 +71,13 @@ class Component:
     """Lower number as typed, not reduced."""
     places: int = 0
     """Digits after the point as typed."""
+    minutes: bool = False
+    """Degrees were typed with minutes or seconds, and are said back with them."""
+
+    @property
+    def in_minutes(self) -> bool:
+        """Said with minutes: typed so, or without a decimal that ends (a third of a degree)."""
+        return self.unit == "deg" and (self.minutes or not is_decimal(self.number))
 
     @property
     def unreduced(self) -> bool:
@@ -202,3 +209,12 @@ Heard: TypeAlias = Incomplete | Understood | Refused
 def _check_height(height_mm: float) -> None:
     if not (math.isfinite(height_mm) and height_mm > 0):
         raise ValueError(f"the reading height must be more than 0 mm, not {height_mm}")
+
+
+def is_decimal(value: Fraction) -> bool:
+    """True when the value ends after some decimal places."""
+    rest = value.denominator
+    for prime in (2, 5):
+        while rest % prime == 0:
+            rest //= prime
+    return rest == 1

@@ -334,6 +334,15 @@ def test_inboard_is_understood_but_wants_a_second_enter(text):
     assert heard.second_look is not None
 
 
+def test_degrees_are_said_back_in_the_form_they_were_typed_in():
+    # 36 minutes are exactly 0.6 of a degree: the value is one, what the carpenter reads back is two.
+    minutes, decimal = hear("0°36'n 0°20'30\"o"), hear("0.6°n 0.5°o")
+    assert minutes.words == "top leans 0°36′ towards next, 0°20′30″ out"
+    assert decimal.words == "top leans 0.6° towards next, 0.5° out"
+    assert minutes.along.number == decimal.along.number
+    assert hear(minutes.canonical).along == minutes.along
+
+
 # ---------------------------------------------------------------- typed key by key
 
 TYPED = [
