@@ -7,12 +7,12 @@ the post's middle stands off that line.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from shimfit.core.checks import positive
 from shimfit.errors import EntryError
-from shimfit.model import Lean, Seat
+from shimfit.model import Face, Lean, Reading, Seat
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +59,31 @@ def bow(
         (half.slope_across - full.slope_across) * reach,
         *doubts,
     )
+
+
+def bow_of_post(readings: Sequence[Reading], full: Reading | None, height_mm: float) -> Bow | None:
+    """Bow by the latest full reading at half height (stage mid) and how the post stands, `full`.
+
+    `readings` in time order, `height_mm` of the whole reading. None when either reading is missing.
+    """
+    half = next((one for one in reversed(readings) if one.stage == "mid" and one.lean), None)
+    if half is None or half.lean is None or full is None or full.lean is None:
+        return None
+    doubts = [
+        None if one.u_along is None or one.u_across is None else (one.u_along, one.u_across)
+        for one in (full, half)
+    ]
+    return bow(full.lean, half.lean, height_mm, doubts[0], doubts[1])
+
+
+def bow_words(found: Bow, faces: Mapping[Face, str] | None = None) -> str:
+    """A bow in a sentence, in mm; `faces` = what the run calls its four faces."""
+    if found.is_sure is False:
+        return f"straight within what was read ({found.size_mm:.1f} mm)"
+    names = faces or {face: face.value for face in Face}
+    along = f"{abs(found.along_mm):.1f} mm {names[Face.NEXT if found.along_mm >= 0 else Face.PREV]}"
+    across = f"{abs(found.across_mm):.1f} mm {names[Face.OUT if found.across_mm >= 0 else Face.HOUSE]}"
+    return f"bowed, its middle stands {along} and {across} off the line: kept, not packed for"
 
 
 def with_rocks(needs_mm: Mapping[Seat, float], rocks: Iterable[tuple[Seat, float]]) -> dict[Seat, float]:

@@ -7,6 +7,7 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
+from shimfit.core.bow import bow_of_post
 from shimfit.errors import InternalError
 from shimfit.model import Face, Reading, Tolerance, Verdict
 from shimfit.report.rows import InstrumentUsed, LogStamp, PostRow, RunRecord, Verified, ZeroCheck
@@ -97,6 +98,7 @@ def _post(post: PostRecord, decide: Judge) -> PostRow:
         skipped=post.skipped,
         notes=tuple(note.text for note in post.notes) + ((post.conflict,) if post.conflict else ()),
         photos=post.photos,
+        bow=bow_of_post(post.readings, post.reading, post.height_mm),
     )
 
 

@@ -7,12 +7,14 @@ import io
 from typing import TYPE_CHECKING, Any
 
 from shimfit.contract import pack_to_json, tolerance_to_json
+from shimfit.core.bow import bow_words
 from shimfit.errors import Exit
 from shimfit.report import words
 from shimfit.report.due import read_again_lines
 
 if TYPE_CHECKING:
-    from shimfit.model import Reading
+    from shimfit.core.bow import Bow
+    from shimfit.model import Face, Reading
     from shimfit.report.rows import PostRow, RunRecord
 
 _READING_KEYS = (
@@ -47,6 +49,8 @@ CSV_HEADER = (
     "torque_nm",
     "notes",
     "photos",
+    "bow_along_mm",
+    "bow_across_mm",
     "log_events",
     "log_hash",
 )
@@ -78,7 +82,7 @@ def record_json(record: RunRecord) -> dict[str, Any]:
             }
             for item in record.instruments
         ],
-        "posts": [_post(post) for post in record.posts],
+        "posts": [_post(post, record.faces) for post in record.posts],
         "log": {"events": record.log.events, "hash": record.log.hash},
     }
 
@@ -110,8 +114,10 @@ def record_csv(record: RunRecord) -> str:
                 post.rounds,
                 _figure(post.torque_nm),  # the contract's name, and the same with its unit
                 _figure(post.torque_nm),
-                "; ".join(notes_of(post)),
+                "; ".join(notes_of(post, record.faces)),
                 "; ".join(post.photos),
+                _figure(post.bow.along_mm if post.bow else None),
+                _figure(post.bow.across_mm if post.bow else None),
                 record.log.events,
                 record.log.hash,
             )
@@ -142,7 +148,7 @@ def record_lines(record: RunRecord, width: int = 100) -> list[str]:
     table: list[tuple[str, ...]] = [("post", "before", "after", "allowed", "decision", "prob.", "packs")]
     table += [_person_row(record, post) for post in record.posts]
     lines += _table(table, width)
-    noted = [f"{post.post}: {note}" for post in record.posts for note in notes_of(post)]
+    noted = [f"{post.post}: {note}" for post in record.posts for note in notes_of(post, record.faces)]
     if noted:
         lines += ["", "Notes", *noted]
     again = read_again_lines(record)
@@ -155,7 +161,7 @@ def record_lines(record: RunRecord, width: int = 100) -> list[str]:
 # ---------------------------------------------------------------- parts
 
 
-def _post(post: PostRow) -> dict[str, Any]:
+def _post(post: PostRow, faces: dict[Face, str]) -> dict[str, Any]:
     return {
         "post": post.post,
         "leg": post.leg,
@@ -173,8 +179,9 @@ def _post(post: PostRow) -> dict[str, Any]:
         "rounds": post.rounds,
         "torque": post.torque_nm,
         "torque_nm": post.torque_nm,
-        "notes": notes_of(post),
+        "notes": notes_of(post, faces),
         "photos": list(post.photos),
+        "bow": _bow(post.bow),
         "readings": len(post.readings),
     }
 
@@ -203,9 +210,23 @@ def _reading(reading: Reading | None) -> dict[str, Any] | None:
     }
 
 
-def notes_of(post: PostRow) -> list[str]:
-    """What has to be said of a post besides its figures: packed otherwise, skipped and why, notes."""
+def _bow(found: Bow | None) -> dict[str, Any] | None:
+    """How far the post's middle stands off the line; u = standard uncertainty, null = unknown."""
+    if found is None:
+        return None
+    return {
+        "along_mm": found.along_mm,
+        "across_mm": found.across_mm,
+        "u_along_mm": found.u_along_mm,
+        "u_across_mm": found.u_across_mm,
+    }
+
+
+def notes_of(post: PostRow, faces: dict[Face, str]) -> list[str]:
+    """What has to be said of a post besides its figures: packed otherwise, skipped and why, notes, bow."""
     notes = list(post.notes)
+    if post.bow is not None:
+        notes.append(bow_words(post.bow, faces))
     if post.skipped is not None:
         notes.insert(0, f"skipped: {post.skipped}")
     if post.packs and not post.as_prescribed:

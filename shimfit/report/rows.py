@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Literal
 from shimfit.model import Face
 
 if TYPE_CHECKING:
+    from shimfit.core.bow import Bow
     from shimfit.model import Decision, Foot, Pack, Reading, Tolerance, Verdict
 
 Units = Literal["mm", "inch"]
@@ -93,6 +94,8 @@ class PostRow:
     """Why it was passed over; None when it was not."""
     notes: tuple[str, ...] = ()
     photos: tuple[str, ...] = ()
+    bow: Bow | None = None
+    """By the latest reading at half height; None when there was none."""
 
     @property
     def decision(self) -> Decision:

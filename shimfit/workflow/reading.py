@@ -11,7 +11,8 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from shimfit.contract import prescription_to_json, reading_to_json
-from shimfit.core.bow import Bow, bow
+from shimfit.core.bow import Bow, bow_of_post
+from shimfit.core.bow import bow_words as words_of_bow
 from shimfit.entry import Incomplete, Refused, Understood
 from shimfit.errors import EntryError
 from shimfit.model import PostState, Reading, Seat, Stage
@@ -204,27 +205,13 @@ def _log_gauge(site: Site, place: Place, heard: Understood) -> Logged:
 
 def bow_of(post: PostRecord) -> Bow | None:
     """Bow by the latest reading at half height and how the post stands now; None when one is missing."""
-    half = next((one for one in reversed(post.readings) if one.stage == "mid" and one.lean), None)
-    full = post.reading
-    if half is None or half.lean is None or full is None or full.lean is None:
-        return None
-    doubts = [
-        None if one.u_along is None or one.u_across is None else (one.u_along, one.u_across)
-        for one in (full, half)
-    ]
-    return bow(full.lean, half.lean, post.height_mm, doubts[0], doubts[1])
+    return bow_of_post(post.readings, post.reading, post.height_mm)
 
 
 def bow_words(post: PostRecord) -> str | None:
     """The bow in a sentence, kept and never packed for; None when nothing was read at half height."""
     found = bow_of(post)
-    if found is None:
-        return None
-    if found.is_sure is False:
-        return f"straight within what was read ({found.size_mm:.1f} mm)"
-    along = f"{abs(found.along_mm):.1f} mm {'next' if found.along_mm >= 0 else 'prev'}"
-    across = f"{abs(found.across_mm):.1f} mm {'out' if found.across_mm >= 0 else 'house'}"
-    return f"bowed, its middle stands {along} and {across} off the line: kept, not packed for"
+    return None if found is None else words_of_bow(found)
 
 
 def _message(reading: Reading, post: PostRecord, answer: Prescription | None) -> str:

@@ -185,3 +185,27 @@ def test_two_halves_of_a_verifying_reading_count_as_one(boardwalk):
     post = replace(run.posts[0], readings=(run.posts[0].readings[0], first, second))
     row = run_record(replace(run, posts=(post,)), LOG).posts[0]
     assert len(row.verified) == 1
+
+
+def test_a_bow_stands_in_the_record_in_the_faces_of_the_run(boardwalk, toolbox):
+    # By hand: half way up a lean of 4 mm the line stands 2 mm off; read there at 5 mm: bowed 3 mm.
+    run = boardwalk(1)
+    post = run.posts[0]
+    full = replace(post.after, slope_along=0.004, slope_across=0.0, height_mm=1000.0)
+    half = replace(full, slope_along=0.010, slope_across=-0.002, height_mm=500.0, stage="mid")
+    bowed = replace(post, readings=(*post.readings, half, full), reading=full, after=full)
+    record = run_record(
+        replace(run, posts=(bowed,), face_names=(("prev", "lake"), ("next", "road"))), LOG, toolbox
+    )
+    told = record_json(record)["posts"][0]
+    assert told["bow"]["along_mm"] == pytest.approx(3.0)
+    assert told["bow"]["across_mm"] == pytest.approx(-1.0)
+    assert any("3.0 mm road and 1.0 mm house off the line" in note for note in told["notes"])
+    row = next(csv.DictReader(io.StringIO(record_csv(record), newline="")))
+    assert float(row["bow_along_mm"]) == pytest.approx(3.0)
+    assert row["notes"] == "; ".join(told["notes"])
+
+
+def test_without_a_reading_at_half_height_there_is_no_bow(record):
+    assert all(post["bow"] is None for post in record_json(record)["posts"])
+    assert "bow" not in "\n".join(record_lines(record, 200))

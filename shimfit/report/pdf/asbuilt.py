@@ -219,8 +219,9 @@ class _Document:
     # ------------------------------------------------------------ closing
 
     def _notes(self) -> None:
+        faces = self.record.faces
         said = [
-            (post.post, " · ".join([*notes_of(post), *(f"photo {name}" for name in post.photos)]))
+            (post.post, " · ".join([*notes_of(post, faces), *(f"photo {name}" for name in post.photos)]))
             for post in self.record.posts
         ]
         self._list("Notes and photos", [f"Post {name}: {text}" for name, text in said if text])
