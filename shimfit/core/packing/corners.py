@@ -18,12 +18,12 @@ from typing import TYPE_CHECKING
 from shimfit.core.packing.drafting import (
     Asked,
     bed,
-    best_that_can_be_done,
     draft_of,
     first_that_stands,
     rolls,
 )
 from shimfit.core.packing.general import GeneralSearch
+from shimfit.core.packing.missing import best_that_can_be_done
 from shimfit.core.packing.onebox import Down, Outcome
 from shimfit.core.packing.places import corner_places
 from shimfit.core.packing.search import Search
@@ -49,7 +49,16 @@ def solve_corners(asked: Asked) -> Draft:
         gave_up |= not all(finished)
         if draft is not None:
             return draft
-    return best_that_can_be_done(asked, "corners", corner_task, kind_of(asked), gave_up=gave_up)
+    return best_that_can_be_done(
+        asked, "corners", corner_task, kind_of(asked), gave_up=gave_up, to_itself=_to_itself
+    )
+
+
+def _to_itself(asked: Asked) -> Draft | None:
+    """An answer within the tolerance when every seat has the box to itself."""
+    allowed = asked.question.allowed_mm
+    down, _ = _down(asked, allowed)
+    return down if down is not None or rolls(asked.question) else _lifted(asked, allowed)[0]
 
 
 def _steps(asked: Asked) -> list[tuple[Way, float]]:

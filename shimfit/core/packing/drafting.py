@@ -1,12 +1,10 @@
-"""What all layouts share: asking the search, turning its answer into packs, saying what is missing."""
+"""What all layouts share: asking the search, and turning its answer into packs."""
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Protocol
-
-import numpy as np
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from shimfit.core.packing.draft import Draft
 from shimfit.core.packing.makeup import Build, cost_of, packs_of
@@ -20,8 +18,6 @@ from shimfit.model import Pack, Seat
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from numpy.typing import NDArray
-
     from shimfit.core.packing.onebox import Answer, Outcome
     from shimfit.core.packing.options import Options
     from shimfit.core.packing.question import Question
@@ -30,8 +26,6 @@ if TYPE_CHECKING:
     from shimfit.model import LayoutName
 
 _AGREES_MM = 1e-6
-_ROUGH_NODES = 20
-"""Nodes for the best that can be done: it is told as that, not as proven."""
 _TIGHTER, _TIGHTER_TIMES = 0.7, 6
 _SEAT_ORDER = {seat: i for i, seat in enumerate(Seat)}
 
@@ -106,13 +100,6 @@ def bed(question: Question, packed: Sequence[Seat]) -> list[Ground]:
     supports = supports_of(question.plane, stand_in, stiffness={}, rocks_mm=question.feelers)
     bare = sorted((s for s in supports if s.bare), key=lambda s: -s.error_mm)
     return [Ground(s.x_mm, s.y_mm, s.error_mm, s.stiffness) for s in bare]
-
-
-class TaskOf(Protocol):
-    """A layout's task for an amount that may be left over at the top."""
-
-    def __call__(self, asked: Asked, allowed_mm: float, *, lean_only: bool = False) -> Task:
-        """The task."""
 
 
 # ---------------------------------------------------------------- from the search's answer to packs
@@ -249,73 +236,3 @@ def _jams(asked: Asked, task: Task, answer: Answer) -> list[str]:
 
 def _in_order(packs: Sequence[Pack]) -> tuple[Pack, ...]:
     return tuple(sorted(packs, key=lambda pack: _SEAT_ORDER[pack.seat]))
-
-
-# ---------------------------------------------------------------- when nothing keeps the limits
-
-
-def best_that_can_be_done(
-    asked: Asked, layout: LayoutName, task_of: TaskOf, kind: type[Search], *, gave_up: bool
-) -> Draft:
-    """The packs that leave the least lean, none included; says which seat misses what."""
-    question = asked.question
-    unpacked = question.lean.magnitude * question.height_mm
-    why = _what_is_missing(asked, task_of(asked, question.allowed_mm))
-    allowed = question.allowed_mm
-    while allowed < unpacked:
-        allowed = min(2.0 * allowed, unpacked)
-        task = task_of(asked, allowed, lean_only=True)
-        outcome = replace(asked, node_limit=min(asked.node_limit, _ROUGH_NODES)).solve(task, kind=kind)
-        if outcome.answer is not None:
-            best = draft_of(asked, layout, task, outcome)
-            left = math.hypot(*outcome.answer.choice.top_mm)
-            return Draft(
-                layout=layout,
-                packs=best.packs,
-                resting=best.resting,
-                status="gave-up" if gave_up else "impossible",
-                cost=best.cost,
-                bound=math.inf,
-                why=f"{why} The most that the box can take out leaves {left:.1f} mm at the top.",
-                cautions=best.cautions[1:],
-                saw_settings_deg=best.saw_settings_deg,
-            )
-    top = question.lean.top_mm(question.height_mm)
-    cost = cost_of(
-        asked.tables, (), bearing=0.0, set_up=0.0, rock_mm=0.0, top_mm=top, allowed_mm=question.allowed_mm
-    )
-    return Draft(
-        layout=layout,
-        packs=(),
-        resting=question.rests_on(()),
-        status="gave-up" if gave_up else "impossible",
-        cost=cost,
-        bound=math.inf,
-        why=f"{why} No packs from the box bring it nearer.",
-    )
-
-
-def _what_is_missing(asked: Asked, task: Task) -> str:
-    """The seat whose need is farthest from any pack, and the nearest thickness that the box makes."""
-    made = _thicknesses(asked, max(seat.bare_need_mm for seat in task.seats))
-    worst = (-1.0, "")
-    for seat in task.seats[1:]:
-        wanted = seat.bare_need_mm
-        if wanted <= 0.0:
-            continue
-        if seat.place is None:
-            return f"The rod's hole leaves no room for a pack at {seat.seat}, which wants {wanted:.2f} mm."
-        if not len(made):
-            return f"The box has no piece that fits: {seat.seat} wants {wanted:.2f} mm."
-        nearest = float(made[np.abs(made - wanted).argmin()])
-        text = f"{seat.seat} wants {wanted:.2f} mm, the nearest that the box makes is {nearest:.2f} mm."
-        worst = max(worst, (abs(nearest - wanted), text))
-    return worst[1] or "No packs from the box make the post stand within the tolerance."
-
-
-def _thicknesses(asked: Asked, up_to_mm: float) -> NDArray[np.float64]:
-    """All thicknesses in mm that packs can have, some way beyond the one that is asked for."""
-    tables = asked.tables
-    tables.grown(2 * max(1, tables.steps(up_to_mm)))
-    steps = np.flatnonzero(np.isfinite(tables.cheapest).any(axis=0))
-    return np.asarray(steps * tables.options.quantum_mm, dtype=np.float64)

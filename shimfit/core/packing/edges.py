@@ -15,9 +15,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from shimfit.core.packing.drafting import Asked, bed, best_that_can_be_done, draft_of, first_that_stands
+from shimfit.core.packing.drafting import Asked, bed, draft_of, first_that_stands
 from shimfit.core.packing.general import GeneralSearch, settle_many
 from shimfit.core.packing.makeup import Build, cost_of, packs_of
+from shimfit.core.packing.missing import best_that_can_be_done
 from shimfit.core.packing.onebox import Used, first_conflict
 from shimfit.core.packing.places import no_room, place_of
 from shimfit.core.packing.task import SeatTask
@@ -35,6 +36,8 @@ if TYPE_CHECKING:
 _ARM_STEP = 0.01
 """Bases whose tipping arms differ by less are equally wide."""
 _CARRIES = 1e-6
+FILLERS_FOUND = "The packs that lift are proven; the fillers beside them are the best found."
+"""Of fillers only the thickest for each cost are tried, so the status speaks of the packs that lift."""
 
 
 def solve_edges(asked: Asked, layout: LayoutName) -> Draft:
@@ -57,7 +60,13 @@ def solve_edges(asked: Asked, layout: LayoutName) -> Draft:
         gave_up |= not all(finished)
         if draft is not None:
             return _with_fillers(asked, draft, allowed)
-    return best_that_can_be_done(asked, layout, task_of, GeneralSearch, gave_up=gave_up)
+
+    def to_itself(asked: Asked) -> Draft | None:
+        task = task_of(asked, asked.question.allowed_mm)
+        outcome = asked.solve(task, kind=GeneralSearch)
+        return draft_of(asked, layout, task, outcome) if outcome.answer is not None else None
+
+    return best_that_can_be_done(asked, layout, task_of, GeneralSearch, gave_up=gave_up, to_itself=to_itself)
 
 
 def edge_task(asked: Asked, layout: LayoutName, allowed_mm: float, *, lean_only: bool = False) -> Task:
@@ -223,7 +232,8 @@ def _filled(asked: Asked, draft: Draft, builds: Sequence[Build], fills: Sequence
     if not question.stands(resting):
         return draft
     cost = _cost(asked, draft, packs, fills)
-    return replace(draft, packs=packs, resting=resting, cost=cost, builds=tuple(builds))
+    why = FILLERS_FOUND if draft.status == "proven" else draft.why
+    return replace(draft, packs=packs, resting=resting, cost=cost, builds=tuple(builds), why=why)
 
 
 def _cost(asked: Asked, draft: Draft, packs: tuple[Pack, ...], fills: Sequence[_Fill]) -> Cost:

@@ -27,6 +27,9 @@ _WORDS: dict[LayoutName, str] = {
 def solve_layout(asked: Asked, layout: Layout) -> Draft:
     """The best packs in a layout; `auto` takes the widest base, then the fewest packs, then the least cost.
 
+    The status speaks of the packs that lift in the layout that is taken. Fillers, and so how wide a base the
+    other layouts could have, are the best found; `why` says so where there are some.
+
     UsageError when totals are told (`needs`) for a layout that is not the corners.
     """
     if asked.question.needs is not None and layout not in ("corners", "auto"):
@@ -42,9 +45,11 @@ def _best(asked: Asked) -> Draft:
     drafts = [solve_corners(asked), solve_edges(asked, "tripod"), solve_edges(asked, "one-way")]
     holding = [draft for draft in drafts if draft.status in ("proven", "found")]
     if not holding:
-        return min(drafts, key=lambda draft: _left_mm(asked, draft))
+        nearest = min(drafts, key=lambda draft: _left_mm(asked, draft))
+        return replace(nearest, why=f"With {_WORDS[nearest.layout]}: {nearest.why}")
     best = min(holding, key=_rank)
-    return replace(best, why=_reason(best, [draft for draft in drafts if draft is not best]))
+    why = _reason(best, [draft for draft in drafts if draft is not best])
+    return replace(best, why=f"{why} {best.why}" if best.why else why)
 
 
 def _rank(draft: Draft) -> tuple[int, int, float]:

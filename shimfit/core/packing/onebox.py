@@ -369,12 +369,8 @@ def _covered_too_often(tables: Tables, used: Sequence[Used | None]) -> list[tupl
 def _strips_too_short(tables: Tables, used: Sequence[Used | None]) -> list[tuple[int, Caps]]:
     for rank, uses in sorted(_tails(tables, used, "strip").items()):
         lot = tables.lots[rank]
-        wedges = []
-        for _, steps, one in uses:
-            assert one.row.saw_deg is not None
-            thick_mm = steps * tables.options.quantum_mm + (one.inner_mm or 0.0) * one.row.sigma
-            wedges.append((one.row.saw_deg, tables.wedge_mm(lot, one.row.saw_deg, thick_mm)))
-        missing_mm = _strips_lack_mm(tables, rank, wedges)
+        wedges = _wedges(tables, rank, [(steps, one) for _, steps, one in uses])
+        missing_mm = _strips_lack_mm(tables, rank, wedges, lot.count)
         if missing_mm > 0.0:
             # All together have to get thinner by what is missing, so one of them by its share at least.
             less = max(1, math.ceil(missing_mm / len(uses) / tables.options.quantum_mm - _EPS))
@@ -382,12 +378,40 @@ def _strips_too_short(tables: Tables, used: Sequence[Used | None]) -> list[tuple
     return []
 
 
-def _strips_lack_mm(tables: Tables, rank: int, wedges: Sequence[tuple[float, float]]) -> float:
-    """What the lot's strips lack in mm for wedges of (setting, length along); 0 when they do."""
+def _wedges(tables: Tables, rank: int, uses: Sequence[tuple[int, Used]]) -> list[tuple[float, float]]:
+    """(setting, length along the strip) of wedges told by their thickness."""
+    wedges = []
+    for steps, one in uses:
+        assert one.row.saw_deg is not None
+        thick_mm = steps * tables.options.quantum_mm + (one.inner_mm or 0.0) * one.row.sigma
+        wedges.append((one.row.saw_deg, tables.wedge_mm(tables.lots[rank], one.row.saw_deg, thick_mm)))
+    return wedges
+
+
+def lacking(tables: Tables, used: Sequence[Used | None]) -> dict[int, int]:
+    """How many more of which lots (by rank) it takes to serve all seats at once; empty when the box can."""
+    more: dict[int, int] = {}
+    flats: Counter[int] = Counter(rank for one in used if one for rank in one.stack.flats)
+    for rank, n in flats.items():
+        more[rank] = n - tables.lots[rank].count
+    for rank, uses in _tails(tables, used, "taper").items():
+        stretches = [tables.stretch(rank, steps, one.inner_mm) for _, steps, one in uses]
+        deepest = max(sum(start <= x < end for start, end in stretches) for x, _ in stretches)
+        more[rank] = deepest - tables.lots[rank].count
+    for rank, uses in _tails(tables, used, "strip").items():
+        wedges = _wedges(tables, rank, [(steps, one) for _, steps, one in uses])
+        counts = range(1, len(wedges) + 1)
+        enough = next((n for n in counts if _strips_lack_mm(tables, rank, wedges, n) <= 0.0), len(wedges))
+        more[rank] = enough - tables.lots[rank].count
+    return {rank: n for rank, n in sorted(more.items()) if n > 0}
+
+
+def _strips_lack_mm(tables: Tables, rank: int, wedges: Sequence[tuple[float, float]], count: int) -> float:
+    """What so many of the lot's strips lack in mm for wedges of (setting, length along); 0 when they do."""
     lot = tables.lots[rank]
     usable = tables.usable_mm(lot)
     least = math.inf
-    for given in itertools.product(range(min(lot.count, len(wedges))), repeat=len(wedges)):
+    for given in itertools.product(range(min(count, len(wedges))), repeat=len(wedges)):
         lacking = 0.0
         for copy in set(given):
             mine = [wedge for wedge, to in zip(wedges, given, strict=True) if to == copy]
@@ -406,5 +430,6 @@ __all__ = [
     "Used",
     "first_conflict",
     "inner_mm_of",
+    "lacking",
     "solve_one_box",
 ]

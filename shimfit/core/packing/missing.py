@@ -1,0 +1,251 @@
+"""When nothing keeps the limits: what is missing, in words that are true, and the best that was found.
+
+The causes are tried from the outside in, and each is only told where it is shown to be the cause:
+
+1. Room and layout: packs of exactly the thicknesses wanted, wherever there is room, would not do either.
+2. Sharing: with every seat having the box to itself it would do, so it is pieces that are wanted twice.
+3. A seat for which the box makes nothing near enough, whatever stands at the others.
+4. Else every seat has something near enough alone, and no set of them does together.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from typing import TYPE_CHECKING, NamedTuple, Protocol
+
+import numpy as np
+
+from shimfit.core.packing.draft import Draft
+from shimfit.core.packing.drafting import Asked, draft_of, rolls
+from shimfit.core.packing.makeup import cost_of
+from shimfit.core.packing.onebox import Used, lacking
+from shimfit.model import Pack
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from shimfit.core.packing.search import Search
+    from shimfit.core.packing.task import SeatTask, Task
+    from shimfit.model import LayoutName, Lean
+
+_ROUGH_NODES = 20
+"""Nodes for the best that can be done: it is told as found, not as proven."""
+_DUST_MM = 1e-9
+
+
+class TaskOf(Protocol):
+    """A layout's task for an amount that may be left over at the top."""
+
+    def __call__(self, asked: Asked, allowed_mm: float, *, lean_only: bool = False) -> Task:
+        """The task."""
+
+
+def best_that_can_be_done(
+    asked: Asked,
+    layout: LayoutName,
+    task_of: TaskOf,
+    kind: type[Search],
+    *,
+    gave_up: bool,
+    to_itself: Callable[[Asked], Draft | None],
+) -> Draft:
+    """The packs that leave the least lean, none included; says what is missing.
+
+    to_itself: the layout's answer when every seat has the box to itself.
+    """
+    question = asked.question
+    unpacked = question.lean.magnitude * question.height_mm
+    why = _why(asked, layout, task_of, kind, gave_up=gave_up, to_itself=to_itself)
+    allowed = question.allowed_mm
+    while allowed < unpacked:
+        allowed = min(2.0 * allowed, unpacked)
+        task = task_of(asked, allowed, lean_only=True)
+        outcome = replace(asked, node_limit=min(asked.node_limit, _ROUGH_NODES)).solve(task, kind=kind)
+        if outcome.answer is not None:
+            best = draft_of(asked, layout, task, outcome)
+            left = math.hypot(*outcome.answer.choice.top_mm)
+            return Draft(
+                layout=layout,
+                packs=best.packs,
+                resting=best.resting,
+                status="gave-up" if gave_up else "impossible",
+                cost=best.cost,
+                bound=math.inf,
+                why=f"{why} The best that was found leaves {left:.1f} mm of {unpacked:.1f} mm at the top.",
+                cautions=best.cautions[1:],
+                saw_settings_deg=best.saw_settings_deg,
+            )
+    top = question.lean.top_mm(question.height_mm)
+    cost = cost_of(
+        asked.tables, (), bearing=0.0, set_up=0.0, rock_mm=0.0, top_mm=top, allowed_mm=question.allowed_mm
+    )
+    return Draft(
+        layout=layout,
+        packs=(),
+        resting=question.rests_on(()),
+        status="gave-up" if gave_up else "impossible",
+        cost=cost,
+        bound=math.inf,
+        why=f"{why} No packs were found that bring it nearer.",
+    )
+
+
+# ---------------------------------------------------------------- the causes
+
+
+def _why(
+    asked: Asked,
+    layout: LayoutName,
+    task_of: TaskOf,
+    kind: type[Search],
+    *,
+    gave_up: bool,
+    to_itself: Callable[[Asked], Draft | None],
+) -> str:
+    task = task_of(asked, asked.question.allowed_mm)
+    if not rolls(asked.question):
+        cause = _layout_or_room(asked, layout, task)
+        if cause:
+            return cause
+    if not asked.relaxed:
+        cause = _wanted_twice(asked, to_itself(replace(asked, relaxed=True)))
+        if cause:
+            return f"Not settled within {asked.node_limit} steps of the search. {cause}" if gave_up else cause
+    if gave_up:
+        return f"Not settled within {asked.node_limit} steps of the search."
+    return _thickness(asked, task, kind)
+
+
+def _layout_or_room(asked: Asked, layout: LayoutName, task: Task) -> str:
+    """No room for a pack, or a one-way pack under a two-way lean; empty when neither is the cause."""
+    question = asked.question
+    rod_x, rod_y = question.foot.rod_at_mm
+    exact, no_room = [], []
+    for seat in task.seats[1:]:
+        need = seat.bare_need_mm
+        if need <= _DUST_MM:
+            continue
+        if seat.place is None:
+            no_room.append(seat)
+            continue
+        at = seat.at_mm[0] - rod_x, seat.at_mm[1] - rod_y
+        exact.append(Pack(seat=seat.seat, need_mm=need, made_mm=need, bears_at_mm=at))
+    resting = question.rests_on(exact)
+    if question.stands(resting):
+        return ""
+    if no_room:
+        worst = max(no_room, key=lambda seat: seat.bare_need_mm)
+        wants = f"{worst.bare_need_mm:.2f} mm"
+        return f"The rod's hole leaves no room for a pack at {worst.seat}, which wants {wants}."
+    if layout == "one-way" and resting.lean is not None:
+        return _other_way(asked, task.seats[1], resting.lean)
+    return ""
+
+
+def _other_way(asked: Asked, seat: SeatTask, lean: Lean) -> str:
+    """A one-way pack takes out a lean in one direction only: what stays in the other, when it is too much."""
+    question = asked.question
+    assert seat.place is not None
+    x, y = lean.top_mm(question.height_mm)
+    if seat.place.enters.is_along:
+        stays, towards = abs(y), "out" if y > 0.0 else "house"
+    else:
+        stays, towards = abs(x), "next" if x > 0.0 else "prev"
+    if stays <= question.allowed_mm:
+        return ""
+    return (
+        f"A one-way layout takes out a lean in one direction only: {stays:.1f} mm towards {towards} stay, "
+        f"{question.allowed_mm:.1f} mm are allowed."
+    )
+
+
+def _wanted_twice(asked: Asked, draft: Draft | None) -> str:
+    """The lots that are wanted more often than they are there; empty when that is not it."""
+    if draft is None or not asked.question.stands(draft.resting):
+        return ""
+    tables = asked.tables
+    more = lacking(tables, [Used(build.stack, build.row, build.inner_mm) for build in draft.builds])
+    if not more:
+        return ""
+    seats: dict[int, list[str]] = {rank: [] for rank in more}
+    for build in draft.builds:
+        ranks = {*build.stack.flats, *([build.stack.tail[0]] if build.stack.tail else [])}
+        for rank in ranks & more.keys():
+            seats[rank].append(str(build.seat))
+    told = []
+    for rank, n in more.items():
+        lot, (*most, last) = tables.lots[rank], seats[rank]
+        who = f"{', '.join(most)} and {last} want" if most else f"{last} wants"
+        told.append((f"{who} {lot.lot}", f"{n} more of {lot.lot}"))
+    return (
+        f"{'; '.join(who for who, _ in told)}, more than the box has: "
+        f"with {' and '.join(what for _, what in told)} the post would stand."
+    )
+
+
+class _Near(NamedTuple):
+    """The thickness nearest to what a seat wants where it bears."""
+
+    off_mm: float
+    seat: SeatTask
+    wants_mm: float
+    made_mm: float
+    thickest_mm: float
+    inner: bool
+
+
+def _thickness(asked: Asked, task: Task, kind: type[Search]) -> str:
+    """The seat for which nothing is near enough; else that they do not go together."""
+    angles = frozenset(row.saw_deg for row in asked.tables.rows if row.saw_deg is not None)
+    search = kind(task, asked.tables, angles)
+    alone: list[_Near] = []
+    packed: list[_Near] = []
+    for seat, groups in zip(task.seats[1:], search.groups, strict=True):
+        near = _nearest(asked, seat)
+        if near is None and seat.bare_need_mm > 0.0 and not seat.offers:
+            return f"The box has no piece that fits: {seat.seat} wants {seat.bare_need_mm:.2f} mm."
+        if near is None:
+            continue
+        packed.append(near)
+        if not any(len(search.entries(group).cost) for group in groups.values()):
+            alone.append(near)
+    if alone:
+        return _told(asked, max(alone, key=lambda near: near.off_mm))
+    said = "Every seat has a pack near enough by itself, but no set of them keeps lean and rock in the limits"
+    if not packed:
+        return f"{said}."
+    near = max(packed, key=lambda near: near.off_mm)
+    return f"{said}; the farthest off: {_told(asked, near)}"
+
+
+def _told(asked: Asked, near: _Near) -> str:
+    seat, wants = near.seat, f"{near.seat.bare_need_mm:.2f} mm"
+    if near.inner and near.seat.place is not None and asked.options.bearing_point == "auto":
+        wants += f" ({near.wants_mm:.2f} mm where flatter pieces bear, {near.seat.place.inside_mm:.0f} mm in)"
+    is_thickest = near.made_mm < near.wants_mm and near.made_mm >= near.thickest_mm - _DUST_MM
+    what = "the thickest stack" if is_thickest else "the nearest"
+    return f"{seat.seat} wants {wants}, {what} that the box makes there is {near.made_mm:.2f} mm."
+
+
+def _nearest(asked: Asked, seat: SeatTask) -> _Near | None:
+    """The pack nearest to the need, at the face or where flatter pieces bear; None when there is none."""
+    place, tables = seat.place, asked.tables
+    if place is None or seat.bare_need_mm <= 0.0:
+        return None
+    q = asked.options.quantum_mm
+    tables.grown(2 * max(1, tables.steps(seat.bare_need_mm)))
+    corner = asked.options.bearing_point == "corner"
+    first = 0 if corner else int(np.searchsorted(tables.sigma, place.slope - _DUST_MM))
+    blocks = [(False, tables.cheapest[first:])]
+    if not corner and place.slope > 0.0:
+        _, cheapest, sigma = tables.inner_table(place.inside_mm)
+        blocks.append((True, cheapest[: 1 + int(np.searchsorted(sigma[1:], place.slope - _DUST_MM))]))
+    found = []
+    for inner, block in blocks:
+        made = np.flatnonzero(np.isfinite(block).any(axis=0)) * q
+        if len(made):
+            wants = place.need_mm(inner)
+            nearest = float(made[np.abs(made - wants).argmin()])
+            found.append(_Near(abs(nearest - wants), seat, wants, nearest, float(made[-1]), inner))
+    return min(found, key=lambda near: near.off_mm) if found else None
