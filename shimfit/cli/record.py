@@ -10,10 +10,12 @@ from shimfit.cli.context import open_site
 from shimfit.errors import Exit, FileError, UsageError
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
     from datetime import datetime
 
     from shimfit.cli.io import Commands, Io
     from shimfit.report.rows import RunRecord
+    from shimfit.store.events import Event
     from shimfit.workflow.site import Site
 
 VERIFY = "verify"
@@ -38,6 +40,9 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
     record.add_argument(
         "--hash", metavar="HASH", help="with verify: the hash that stands on a record, whole or its beginning"
     )
+    record.add_argument(
+        "--file", metavar="FILE", help="with verify: check what `export` wrote instead of the data file"
+    )
     record.set_defaults(run=run_record)
 
     due = commands.add_parser(
@@ -56,6 +61,8 @@ def run_record(args: argparse.Namespace, io: Io) -> int:
     """Print or write the record; 1 when a verified post is over its tolerance, 4 when the log was altered."""
     if args.run_path == VERIFY:
         return run_verify(args, io)
+    if args.file is not None:
+        raise UsageError("--file goes with `record verify`: it checks an export without a data file")
     if args.hash is not None:
         raise UsageError("--hash goes with `record verify`: it looks for a printed record's hash in the log")
     if [args.pdf, args.csv].count("-") + args.json > 1:
@@ -87,21 +94,48 @@ def run_verify(args: argparse.Namespace, io: Io) -> int:
     """Work the whole hash chain out again; 4 when it is broken or the hash given is not in it."""
     if args.pdf or args.csv:
         raise UsageError("`record verify` checks the whole data file; it takes no --pdf and no --csv")
+    if args.file is not None:
+        return _verify_file(args, io)
     with open_site(args, io, read_only=True) as site:
         _check_chain(site)
         events, last = site.log()
-        sealed = _sealed(site, args.hash) if args.hash is not None else None
+        sealed = _sealed(site.journal.events(), args.hash, str(site.path)) if args.hash is not None else None
     if args.json:
         io.json({"log": {"events": events, "hash": last}, "whole": True, "sealed_at": sealed})
         return Exit.DONE
     io.say(
         f"The event log is whole: {events} events, each as it was logged; hash of the last: {last or 'none'}."
     )
+    _say_sealed(sealed, io)
+    return Exit.DONE
+
+
+def _verify_file(args: argparse.Namespace, io: Io) -> int:
+    """The same for an export, by somebody who has no data file: each event's hash, then the chain."""
+    from shimfit.store.transfer import check_text
+
+    name = "standard input" if args.file == "-" else args.file
+    checked = check_text(io.read_text(args.file), name)
+    events = len(checked.events)
+    sealed = _sealed(checked.events, args.hash, name) if args.hash is not None else None
+    if args.json:
+        log = {"events": events, "hash": checked.last}
+        io.json({"file": args.file, "log": log, "whole": checked.chain, "sealed_at": sealed})
+        return Exit.DONE
+    if checked.chain:
+        io.say(f"{name} is whole: {events} events, each as it was logged; hash of the last: {checked.last}.")
+    else:
+        io.say(f"{name} is part of a log: each of its {events} events is as it was logged.")
+        io.say("Whether events were left out can only be seen in an export of everything.")
+    _say_sealed(sealed, io)
+    return Exit.DONE
+
+
+def _say_sealed(sealed: int | None, io: Io) -> None:
     if sealed is not None:
         io.say(
             f"The hash given is that of event {sealed}: the record that carries it was made from this log."
         )
-    return Exit.DONE
 
 
 def run_due(args: argparse.Namespace, io: Io) -> int:
@@ -150,17 +184,17 @@ def _check_chain(site: Site) -> None:
         )
 
 
-def _sealed(site: Site, given: str) -> int:
-    """Position of the event whose hash a record carries; FileError when there is none."""
+def _sealed(events: Iterable[Event], given: str, where: str) -> int:
+    """Position of the event whose hash a record carries; FileError when there is none in `where`."""
     sought = given.strip().lower()
     if len(sought) < 8:
         raise UsageError("give at least the first 8 signs of the hash")
-    for event in site.journal.events():
+    for event in events:
         if event.hash.startswith(sought):
             return event.seq
     raise FileError(
-        f"no event in {site.path} has the hash {given}: the record is of another log, or this one was cut",
-        path=str(site.path),
+        f"no event in {where} has the hash {given}: the record is of another log, or this one was cut",
+        path=where,
     )
 
 

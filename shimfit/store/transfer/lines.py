@@ -53,8 +53,11 @@ def line_of(event: Event) -> str:
     return "{" + ",".join(texts) + "}"
 
 
-def events_of(text: str, name: str) -> Iterator[Event]:
-    """Events of a file's text, in its order; raises FileError naming the line that can't be believed."""
+def events_of(text: str, name: str, *, outcome: str = "nothing was imported") -> Iterator[Event]:
+    """Events of a file's text, in its order; raises FileError naming the line that can't be believed.
+
+    `outcome` ends the error's sentence: what became of the file as a whole.
+    """
     before: Event | None = None
     for number, line in enumerate(text.split("\n"), 1):
         if not line.strip():
@@ -63,7 +66,7 @@ def events_of(text: str, name: str) -> Iterator[Event]:
             event = _event_of(line, before)
         except _RefusedError as refused:
             raise FileError(
-                f"{name}, line {number}: {refused}; nothing was imported", path=name, line=number
+                f"{name}, line {number}: {refused}; {outcome}", path=name, line=number
             ) from refused
         yield event
         before = event
