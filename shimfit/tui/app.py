@@ -31,7 +31,18 @@ if TYPE_CHECKING:
 
 SIGNALS = ("SIGTERM", "SIGHUP", "SIGINT")
 """Those that end the program with the terminal restored and exit code 128 + their number."""
-KIND_HINT = "bed, mid, rails-on, verify, or rocks next-out 0.5"
+ASKS = {
+    "note": ("note", "a note for this post, like: split, replace", "noted"),
+    "photo": ("photo", "name of the photo's file", "photographed"),
+    "skip": ("skip", "why is this post skipped?", "skipped"),
+    "torque": ("N m", "torque of the nut in N m, like 40", "torqued"),
+    "packed_otherwise": ("packs", "seat=lot@mark+lot, like next-out=T1@30+F2", "packed_otherwise"),
+    "kind": ("kind", "bed, mid, rails-on, verify, or rocks next-out 0.5", "kind_of_next"),
+    "insert_post": ("station", "where, from the run's start, like 1800mm", "insert_post"),
+}
+"""Actions that ask one thing: label, hint, and the desk's move that takes the answer."""
+PLAIN_MOVES = ("packed", "tightened", "trimmed", "rails_on")
+"""Actions that are a move of the desk and ask nothing."""
 
 
 class ShimfitApp(App[None]):
@@ -206,11 +217,13 @@ class ShimfitApp(App[None]):
             case "go_post" | "leave":
                 if page.question is not None:
                     page.stop_asking()
+                elif page.step_back():
+                    pass
                 elif page is not self._home:
                     self._go("post")
                 else:
                     page.clear_line()
-            case "go_run" | "go_stock" | "go_record" | "go_setup":
+            case "go_run" | "go_plan" | "go_stock" | "go_record" | "go_setup":
                 self._go(name.removeprefix("go_"))
             case "help":
                 from shimfit.tui.screens.help import HelpScreen
@@ -223,26 +236,27 @@ class ShimfitApp(App[None]):
             case "undo" | "redo":
                 box = page.NAME == "stock"
                 self._tell(self.desk.undo(box=box) if name == "undo" else self.desk.redo(box=box))
-            case "packed" | "tightened" | "trimmed":
-                self._tell(getattr(self.desk, name)())
             case "next_post":
                 self._walk(self.desk.step(+1))
             case "previous_post":
                 self._walk(self.desk.step(-1))
             case "find":
                 page.ask(Question("find", "name of a post, or a word from its notes", self._find))
-            case "note":
-                page.ask(Question("note", "a note for this post, like: split, replace", self.desk.noted))
-            case "skip":
-                page.ask(Question("skip", "why is this post skipped?", self.desk.skipped))
-            case "packed_otherwise":
-                page.ask(
-                    Question("packs", "seat=lot@mark+lot, like next-out=T1@30+F2", self.desk.packed_otherwise)
-                )
-            case "kind":
-                page.ask(Question("kind", KIND_HINT, self.desk.kind_of_next))
             case "turn":
                 page.ask(Question("first", "read as always, like 9n13o", self._turned_first))
+            case _ if name in PLAIN_MOVES:
+                self._tell(getattr(self.desk, name)())
+            case _ if name in ASKS:
+                label, hint, move = ASKS[name]
+                page.ask(Question(label, hint, getattr(self.desk, move)))
+            case "move_post":
+                page.ask(self._about_moving(page.marked_post()))
+            case "remove_post":
+                self._tell(self.desk.remove_post(page.marked_post()))
+            case "axes":
+                self._teach()
+            case "take_over":
+                self._take_over()
             case "left_to_do":
                 self.desk.only_left = not self.desk.only_left
                 told = "only what is left to do" if self.desk.only_left else "all posts"
@@ -262,7 +276,16 @@ class ShimfitApp(App[None]):
                 self._next_theme()
             case "take":
                 self._take()
-            case "open" | "export" | "new_run" | "stock_out" | "stock_add" | "stock_import":
+            case (
+                "open"
+                | "export"
+                | "new_run"
+                | "stock_out"
+                | "stock_add"
+                | "stock_import"
+                | "make_plan"
+                | "line_up"
+            ):
                 page.tapped_key(name)
             case "sample":
                 self._start_sample()
@@ -284,6 +307,19 @@ class ShimfitApp(App[None]):
         if outcome.done:
             self._home.new_post()
         return outcome
+
+    def _about_moving(self, name: str) -> Question:
+        run = self.desk.run
+        post = run.post(name) if run is not None else None
+        now = f"{post.station_mm:g} mm" if post is not None else ""
+        hint = f"new station of post {name}, from the run's start"
+        return Question("station", hint, lambda text: self.desk.move_post(name, text), now)
+
+    def _take_over(self) -> None:
+        outcome = self.desk.take_over()
+        if outcome.done:
+            self._home.warn("")
+        self._tell(outcome)
 
     def _turned_first(self, first: str) -> Outcome:
         """Ask for the second reading once the first was understood."""
@@ -311,6 +347,26 @@ class ShimfitApp(App[None]):
         if self._sensor is not None and self.page is page and page.query("#target"):
             page.show_live(look(self._sensor))
 
+    def _teach(self) -> None:
+        if self._sensor is None:
+            self._tell(Outcome("no inclinometer is set up: F5, sensor", done=False, bell="refused"))
+            return
+        from shimfit.tui.screens.axes import AxesScreen
+
+        self.push_screen(AxesScreen(self.desk, self._sensor, self._taught))
+
+    def _taught(self, text: str) -> None:
+        """Keep the axes that were taught; the inclinometer is listened to anew with them."""
+        self.desk.site.set("sensor_axes", text)
+        if self.desk.settings.sensor and self._sensor is not None:
+            from shimfit.workflow.sensor import inclinometer_of
+
+            self._sensor.stop()
+            self._sensor = inclinometer_of(self.desk.site)
+            if self._sensor is not None:
+                self._sensor.start()
+        self._tell(Outcome(f"the sensor points {text}"))
+
     def _take(self) -> None:
         live = self._home.sight.live
         record = self.desk.record
@@ -334,6 +390,10 @@ class ShimfitApp(App[None]):
 
 def _build(name: str, desk: Desk) -> Page:
     """Make a page other than the home page; its module loads now and not earlier."""
+    if name == "plan":
+        from shimfit.tui.screens.plan import PlanScreen
+
+        return PlanScreen(desk)
     assert name in SCREENS
     if name == "run":
         from shimfit.tui.screens.run import RunScreen

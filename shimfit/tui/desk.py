@@ -7,12 +7,13 @@ something that he can put right.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 from shimfit.entry.result import Incomplete, Refused, Understood
 from shimfit.errors import EntryError, ShimfitError, UsageError
 from shimfit.model import PostState
+from shimfit.tui import marks
 from shimfit.tui.telling import PostView, Words, post_view, state_word
 from shimfit.workflow.place import Place
 from shimfit.workflow.reading import Asked
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
 
 Bell = Literal["none", "refused", "plumb"]
 TAUGHT = 2
+MOST_TORQUE_NM = 1000.0
 KINDS = {
     "": Asked(),
     "bed": Asked(bed=True),
@@ -124,7 +126,21 @@ class Desk:
         """What is to be said at the post on screen."""
         if self.run is None or self.record is None or self.words is None:
             return None
-        return post_view(self.record, self.words)
+        view = post_view(self.record, self.words)
+        return replace(view, remarks=(*self._remarks(self.record), *view.remarks))
+
+    def _remarks(self, record: PostRecord) -> tuple[str, ...]:
+        """What the post's own record does not hold: the run in two minds, an instrument to check, the bow."""
+        told = [self.run.conflict] if self.run is not None and self.run.conflict else []
+        if self.site.box().instruments:
+            from shimfit.workflow.instruments import due
+
+            told += due(self.site, self.site.now().date())
+        if any(reading.stage == "mid" for reading in record.readings):
+            from shimfit.workflow.reading import bow_words
+
+            told += [words for words in (bow_words(record),) if words]
+        return tuple(told)
 
     @property
     def wants_hints(self) -> bool:
@@ -166,9 +182,14 @@ class Desk:
         return Outcome(f"{job}/{run}, {len(state.posts)} posts")
 
     def refresh(self) -> None:
-        """Read the run again from the log."""
-        if self.place is not None:
-            self.run = self.site.run(self.place.job, self.place.run)
+        """Read the run again from the log; where the post is gone from it, stand at its neighbour."""
+        if self.place is None:
+            return
+        index = self.index
+        self.run = self.site.run(self.place.job, self.place.run)
+        if self.record is None and self.run.posts:
+            post = self.run.posts[min(index, len(self.run.posts) - 1)]
+            self.go(Place(self.place.job, self.place.run, post.name))
 
     def step(self, by: int) -> Outcome:
         """Walk to the next (+1) or previous (-1) post; with `only_left`, to one that wants something."""
@@ -295,6 +316,53 @@ class Desk:
     def tightened(self, torque_nm: float | None = None) -> Outcome:
         """Log that the nut was tightened."""
         return self._attempt(lambda place: Outcome(self.site.tighten(place, torque_nm)))
+
+    def torqued(self, text: str) -> Outcome:
+        """Log that the nut was tightened, and to how many N m."""
+        number = text.strip().lower().removesuffix("nm").removesuffix("n m").strip().replace(",", ".")
+        try:
+            torque_nm = float(number)
+        except ValueError:
+            torque_nm = 0.0
+        if not 0.0 < torque_nm < MOST_TORQUE_NM:
+            wanted = f"{text.strip()!r} is no torque: N m, more than 0 and less than {MOST_TORQUE_NM:g}"
+            return Outcome(wanted, done=False, bell="refused")
+        return self.tightened(torque_nm)
+
+    def rails_on(self) -> Outcome:
+        """The next reading is taken with the rails on."""
+        return self.kind_of_next("rails-on")
+
+    def photographed(self, file: str) -> Outcome:
+        """Name a photo's file at this post."""
+        if not file.strip():
+            return Outcome("name the photo's file", done=False)
+        return self._attempt(lambda place: Outcome(self.site.photo(place, file.strip())))
+
+    def insert_post(self, text: str) -> Outcome:
+        """One more post at a station of this run."""
+        return self._attempt(lambda place: Outcome(marks.insert(self.site, place, text)))
+
+    def move_post(self, name: str, text: str) -> Outcome:
+        """Another station for a post of this run."""
+        return self._attempt(lambda place: Outcome(marks.move(self.site, replace(place, post=name), text)))
+
+    def remove_post(self, name: str) -> Outcome:
+        """Take a post out of this run."""
+        return self._attempt(lambda place: Outcome(marks.remove(self.site, replace(place, post=name))))
+
+    def take_over(self) -> Outcome:
+        """Write to a file that was opened to look at, when no other program writes to it any more."""
+        if not self.site.read_only:
+            return Outcome("this file is written here already")
+        try:
+            if self.site.journal.take_over():
+                self.refresh()
+                return Outcome("what is logged from now on is written here")
+        except ShimfitError as error:
+            return Outcome(error.message, done=False, bell="refused")
+        why = self.site.notice or "this file can't be written"
+        return Outcome(f"still read only: {why}", done=False, bell="refused")
 
     def skipped(self, why: str) -> Outcome:
         """Leave this post for later, and say why."""

@@ -24,8 +24,8 @@ def suggested_name(run: RunState) -> str:
 def export_record(site: Site, run: RunState, name: str, *, overwrite: bool = False) -> Path:
     """Write the record to a .pdf, .csv or .json file, whole or not at all; returns where it went.
 
-    Raises UsageError for another ending, FileError where the file exists already (unless `overwrite`) or
-    can't be written.
+    Raises UsageError for another ending, FileError where the file exists already (unless `overwrite`),
+    can't be written, or the log it would tell of was altered.
     """
     from shimfit.report.gather import run_record
     from shimfit.report.rows import LogStamp
@@ -35,10 +35,21 @@ def export_record(site: Site, run: RunState, name: str, *, overwrite: bool = Fal
         raise UsageError(f"a record is a {', '.join(KINDS[:-1])} or {KINDS[-1]} file, not {target.name!r}")
     if target.exists() and not overwrite:
         raise FileError(f"{target.name} exists already", path=str(target))
+    _check_chain(site)
     events, seal = site.log()
     record = run_record(run, LogStamp(events, seal), site.box())
     _write_whole(target, _bytes(target.suffix.lower(), record))
     return target.absolute()
+
+
+def _check_chain(site: Site) -> None:
+    """Refuse to hand over what an altered log tells."""
+    bad = site.journal.verify()
+    if bad is not None:
+        raise FileError(
+            f"{site.path}: {bad.sentence}; what is before it can be believed, nothing after it can",
+            path=str(site.path),
+        )
 
 
 def _bytes(kind: str, record: object) -> bytes:

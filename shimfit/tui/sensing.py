@@ -8,8 +8,13 @@ from typing import TYPE_CHECKING, Protocol
 from shimfit.model import Reading
 
 if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
     from shimfit.model import Lean
     from shimfit.wire.inclinometer import Snapshot, Taken
+
+    Values = NDArray[np.float64]
 
 LOOKS_PER_SECOND = 20
 READY = "it stands still: Space logs it, or type"
@@ -26,6 +31,9 @@ class Sensor(Protocol):
 
     def snapshot(self) -> Snapshot:
         """The newest values and state; never waits for the port."""
+
+    def history(self, seconds: float) -> tuple[Values, Values, Values]:
+        """Times (s), x and y (degrees, in the sensor's own directions) over the last seconds."""
 
     def again(self) -> None:
         """Forget the reading that was taken and hold anew."""

@@ -178,14 +178,18 @@ class Words:
     def pieces(self, pack: Pack) -> str:
         """What the pack is made of: `T1 push to the 29.5 mm mark + F2 flat 0.5 mm`."""
         if not pack.pieces:
-            return f"make {self._thick(pack.made_mm)} thick"
+            return f"make {self.thick(pack.made_mm)} thick"
         return " + ".join(self._piece(piece) for piece in pack.pieces)
 
     def short_pieces(self, pack: Pack) -> str:
         """What the pack is made of, as short as it goes: `T1 to 29.5 + F2`."""
         if not pack.pieces:
-            return f"make {self._thick(pack.made_mm)}"
+            return f"make {self.thick(pack.made_mm)}"
         return " + ".join(self._short_piece(piece) for piece in pack.pieces)
+
+    def length(self, mm: float) -> str:
+        """A length to measure off, in the run's unit."""
+        return lengths.tape(mm, self.units, self.graduation)
 
     def change(self, change: Change) -> str:
         """What to change under one seat: how far a taper that stays is pushed, else from what to what."""
@@ -193,14 +197,14 @@ class Words:
             way = "push {} more" if change.push_mm > 0 else "draw {} back"
             return way.format(lengths.tape(change.push_mm, self.units, self.graduation))
         arrow = "to" if self.spoken else self.glyphs.faces[Face.NEXT]
-        old = self._thick(change.from_mm).removesuffix(" mm")
-        return f"{old} {arrow} {self._thick(change.to_mm)}"
+        old = self.thick(change.from_mm).removesuffix(" mm")
+        return f"{old} {arrow} {self.thick(change.to_mm)}"
 
     def _piece(self, piece: Piece) -> str:
         name = piece.lot if piece.copy is None else f"{piece.lot} no. {piece.copy}"
         if piece.form == "flat":
             if self.units == "mm":
-                return f"{name} flat {self._thick(piece.thickness_mm)}"
+                return f"{name} flat {self.thick(piece.thickness_mm)}"
             return f"{name} flat {lengths.tape(piece.thickness_mm, self.units, self.graduation)}"
         mark = lengths.tape(piece.mark_mm or 0.0, self.units, self.graduation)
         trim = ""
@@ -208,12 +212,13 @@ class Words:
             trim = f", tip cut off {lengths.tape(piece.trim_tip_mm, self.units, self.graduation)}"
         if piece.form == "strip" and piece.thin_mm is not None and piece.thick_mm is not None:
             return (
-                f"{name} wedge {self._thick(piece.thin_mm)} to {self._thick(piece.thick_mm)}, "
+                f"{name} wedge {self.thick(piece.thin_mm)} to {self.thick(piece.thick_mm)}, "
                 f"saw at {piece.saw_deg or 0:.2f} deg, push to {mark}{trim}"
             )
         return f"{name} push to {mark}{trim}"
 
-    def _thick(self, mm: float) -> str:
+    def thick(self, mm: float) -> str:
+        """A thickness to be made, in the run's unit."""
         return lengths.thickness(mm, self.units)
 
     def _short_piece(self, piece: Piece) -> str:

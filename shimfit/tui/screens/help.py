@@ -33,7 +33,10 @@ ENTRY_HELP = (
 PAGE_HELP = {
     "post": "Type the lean, Enter logs it and shows what to pack. Pack, tighten, type the lean again: "
     "the same line is the re-read. Enter on the empty line walks on.",
-    "run": "Every post as it stands. Enter opens the marked post, l lists only what is left to do.",
+    "run": "Every post as it stands. Enter opens the marked post, l lists only what is left to do, p plans "
+    "all read posts from one box, i inserts a post, m moves the marked one.",
+    "plan": "p plans all posts that are read and wait for packs, from one box; Esc stops it and keeps the "
+    "best so far. Then the pack labels, and the cut sheet. u aims the tops at one line. ^Z takes it back.",
     "stock": "What is in the box. o: the marked lot ran out; a: add a lot; i: take a CSV file.",
     "record": "Before and after, off at the top. e writes the record: .pdf, .csv or .json.",
     "setup": "Jobs and runs, units, theme, sensor. Enter changes the marked row.",

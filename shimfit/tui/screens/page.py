@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 LEAST_COLUMNS, LEAST_ROWS = 30, 8
 ECHO_ROWS, SQUAT_ECHO_ROWS = 3, 2
 """Most rows that a long refusal may take."""
-_OWN_KEYS = {"stock_out": "out", "stock_add": "add", "stock_import": "load"}
+_OWN_KEYS = {"stock_out": "out", "stock_add": "add", "stock_import": "load", "make_plan": "plan"}
 TOO_SMALL = "Make the window larger: 30 x 8 at least"
 
 
@@ -56,6 +56,8 @@ class Page(RoleScreen):
 
     NAME: ClassVar[str] = ""
     """Its name among deeds.SCREENS."""
+    TAB: ClassVar[str] = ""
+    """Name in the row of screens that it belongs to, when it is not its own."""
     ALWAYS_ASKS: ClassVar[bool] = False
     """True: the line is a reading's and always open."""
 
@@ -103,7 +105,11 @@ class Page(RoleScreen):
         self.query_one("#tabs", Taps).offer(
             [
                 [
-                    Tap(deed.title, deed.name, "here" if deed.name == f"go_{self.NAME}" else "band")
+                    Tap(
+                        deed.title,
+                        deed.name,
+                        "here" if deed.name == f"go_{self.TAB or self.NAME}" else "band",
+                    )
                     for deed in labels
                 ]
             ]
@@ -239,6 +245,10 @@ class Page(RoleScreen):
         self.focus_home()
         self.show()
 
+    def step_back(self) -> bool:
+        """Esc: take a step back on the page itself; False when there is none to take."""
+        return False
+
     def clear_line(self) -> None:
         """Begin the line anew."""
         self.outcome = None
@@ -280,6 +290,10 @@ class Page(RoleScreen):
             self.open_marked()
         else:
             getattr(self, f"action_{_OWN_KEYS.get(name, name)}")()
+
+    def marked_post(self) -> str:
+        """The post that an action on a post means here."""
+        return self.desk.place.post if self.desk.place is not None else ""
 
     def open_marked(self) -> None:
         """Open what is marked in the list."""

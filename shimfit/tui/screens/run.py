@@ -38,6 +38,9 @@ class RunScreen(Page):
         Binding("l", "app.do('left_to_do')", "Left to do", show=False),
         Binding("slash", "app.do('find')", "Find", show=False),
         Binding("s", "app.do('survey')", "Survey", show=False),
+        Binding("p", "app.do('go_plan')", "Plan", show=False),
+        Binding("i", "app.do('insert_post')", "Insert", show=False),
+        Binding("m", "app.do('move_post')", "Move", show=False),
         Binding("question_mark", "app.do('help')", "Help", show=False),
         Binding("q", "app.do('quit')", "Quit", show=False),
     ]
@@ -61,6 +64,7 @@ class RunScreen(Page):
         self.query_one("#list", Rows).fill(
             [self._row(post, width) for post in posts], names.index(here) if here in names else 0
         )
+        self.warn(self.desk.run.conflict or "")
         super().show()
 
     def focus_home(self) -> None:
@@ -88,6 +92,7 @@ class RunScreen(Page):
         return (
             Tap(f"{self.desk.glyphs.enter} open", "open"),
             Tap(left, "left_to_do"),
+            Tap("p plan", "go_plan"),
             Tap("/ find", "find"),
             Tap("^P all", "palette"),
         )
@@ -108,6 +113,11 @@ class RunScreen(Page):
     def open_marked(self) -> None:
         """Go to the marked post."""
         self.query_one("#list", Rows).action_choose()
+
+    def marked_post(self) -> str:
+        """The post that is marked in the list."""
+        posts, index = self._listed(), self.query_one("#list", Rows).index
+        return posts[index].name if index < len(posts) else super().marked_post()
 
     def _listed(self) -> tuple[PostRecord, ...]:
         if self.desk.run is None:

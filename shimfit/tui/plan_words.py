@@ -1,0 +1,126 @@
+"""A plan in words: progress, gap, who gets what, who gets nothing and why; cut sheet and pack labels."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+from shimfit.contract import packs_from_json
+from shimfit.model import Seat
+
+if TYPE_CHECKING:
+    from shimfit.tui.telling import Words
+
+Json = dict[str, Any]
+Line = tuple[str, str]
+"""Text and the role that styles it."""
+
+HELD_SAFELY = (
+    "Never hold a small offcut by hand near the blade: leave it on the long strip, use a stop and a "
+    "hold-down, and wear eye protection."
+)
+
+
+def progress_words(bound: float | None, best: float | None) -> str:
+    """The bound closing in on the best plan: `best 33.0, none under 31.2: gap 5.5 %`."""
+    if bound is None or not math.isfinite(bound):
+        return "looking for what each post could take"
+    if best is None:
+        return f"no plan yet, none can cost under {bound:.1f}"
+    gap = 0.0 if best <= 0 else max(0.0, 1.0 - bound / best)
+    return f"best {best:.1f}, none under {bound:.1f}: gap {100 * gap:.1f} %"
+
+
+def progress_bar(bound: float | None, best: float | None, width: int, full: str, empty: str) -> str:
+    """A bar that is full when the bound has reached the best plan."""
+    share = 0.0
+    if bound is not None and best is not None:
+        share = 1.0 if best <= 0 else min(1.0, max(0.0, bound / best))
+    cells = int(share * width)
+    return full * cells + empty * (width - cells)
+
+
+def outcome_words(answer: Json) -> str:
+    """How many posts are served: `5 posts to pack, 1 stands as it is, 1 not served`."""
+    packed = sum(bool(post["packs"]) for post in answer["posts"])
+    bare, unsolved = len(answer["posts"]) - packed, len(answer["unsolved"])
+    told = [f"{packed} to pack"]
+    if bare:
+        told.append(f"{bare} as they stand")
+    if unsolved:
+        told.append(f"{unsolved} not served")
+    return ", ".join(told)
+
+
+def gap_words(answer: Json) -> str:
+    """How good the plan is, in a sentence."""
+    stopped = "Stopped: this is the best so far. " if answer["stopped"] else ""
+    if answer["status"] == "impossible":
+        return f"{stopped}No post that needs packs can be served from this box."
+    if answer["gap"] <= 0 and answer["status"] == "proven":
+        return f"{stopped}Proven: no plan from this box is better."
+    return f"{stopped}No plan from this box can be more than {100 * answer['gap']:.2f} % better."
+
+
+def plan_lines(answer: Json, words: Words, *, whole: bool = True) -> list[Line]:
+    """Posts not served first, then the pack labels and the cut sheet. whole: name those that stand as is."""
+    lines: list[Line] = [
+        (f"{name}  NOT SERVED: {answer.get('why', {}).get(name, 'no pack can do it')}", "strong")
+        for name in answer["unsolved"]
+    ]
+    lines += label_lines(answer, words)
+    bare = [post["id"] for post in answer["posts"] if not post["packs"]]
+    if whole and bare:
+        lines.append((f"As they stand, only to be tightened: {', '.join(bare)}", ""))
+    return [*lines, ("", ""), *cut_lines(answer, words)]
+
+
+def label_lines(answer: Json, words: Words) -> list[Line]:
+    """A label for each pack: post, direction, seat, thickness, and what it is made of."""
+    lines: list[Line] = []
+    for post in answer["posts"]:
+        for pack in packs_from_json(post["packs"]):
+            sign = words.glyphs.seats[pack.seat]
+            thick = words.thick(pack.made_mm)
+            lines.append((f"post {post['id']} {sign} {words.seat(pack.seat)}  {thick}", "strong"))
+            lines.append((f"  {words.pieces(pack)}", ""))
+    return [("PACK LABELS", "label"), *lines] if lines else []
+
+
+def cut_lines(answer: Json, words: Words) -> list[Line]:
+    """The cut sheet: saw settings, marks along each strip in cutting order, tapers, what goes back."""
+    lines: list[Line] = []
+    setting = None
+    for cut in answer["cuts"]:
+        if cut["saw_deg"] != setting:
+            setting = cut["saw_deg"]
+            lines.append(
+                (f"Saw at {setting:g}°: trim the first end, turn the strip over after every cut.", "strong")
+            )
+        copy = f" no. {cut['copy']}" if "copy" in cut else ""
+        lines.append((f"strip {cut['strip']}{copy}: {words.length(cut['left_mm'])} left", ""))
+        lines += [
+            (f"  {words.length(piece['mark_along_mm'])}  {_goes_to(piece['for'], words)}", "")
+            for piece in cut["pieces"]
+        ]
+    if answer["cuts"]:
+        lines.append((HELD_SAFELY, "strong"))
+    lines += [(f"taper {_marked(taper, words)}", "") for taper in answer["tapers"]]
+    lines += [
+        (f"back to the box: {lot['lot']} {lot['form']}, {words.length(lot.get('length_mm', 0))} long", "")
+        for lot in answer["remainders"]
+    ]
+    return [("CUT SHEET", "label"), *lines] if lines else []
+
+
+def _marked(taper: Json, words: Words) -> str:
+    copy = f" no. {taper['copy']}" if taper["copy"] else ""
+    tip = f", tip cut off {words.length(taper['trim_tip_mm'])}" if taper["trim_tip_mm"] else ""
+    told = f"{taper['lot']}{copy}: mark {words.length(taper['mark_mm'])}{tip}"
+    return f"{told}  {_goes_to(taper['for'], words)}"
+
+
+def _goes_to(what: str, words: Words) -> str:
+    """`7/next-out` in the run's own names: `post 7 NEXT-OUT`."""
+    post, _, seat = what.rpartition("/")
+    return f"post {post} {words.seat(Seat(seat)).rpartition(' ')[0]}"

@@ -1,0 +1,230 @@
+"""The plan: all posts that are read and wait for packs, served from one box; cut sheet and pack labels."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, ClassVar
+
+from textual.binding import Binding, BindingType
+
+from shimfit.errors import UsageError
+from shimfit.tui.desk import Outcome
+from shimfit.tui.pictures.canvas import Canvas
+from shimfit.tui.plan_words import (
+    gap_words,
+    outcome_words,
+    plan_lines,
+    progress_bar,
+    progress_words,
+)
+from shimfit.tui.planning import Planning
+from shimfit.tui.screens.page import Page
+from shimfit.tui.telling import Words
+from shimfit.tui.widgets.drawn import Picture
+from shimfit.tui.widgets.rows import Rows
+from shimfit.tui.widgets.taps import Tap
+from shimfit.tui.wrapping import wrapped
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from textual.app import ComposeResult
+
+    from shimfit.tui.desk import Desk
+    from shimfit.tui.plan_words import Line
+
+LOOKS_PER_SECOND = 5
+
+
+class PlanScreen(Page):
+    """Progress while it plans; then who gets what, and what is to be cut."""
+
+    NAME = "plan"
+    TAB = "run"
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("p", "plan", "Plan", show=False),
+        Binding("u", "line_up", "Line up", show=False),
+        Binding("ctrl+c", "stop", "Stop", show=False, priority=True),
+        Binding("question_mark", "app.do('help')", "Help", show=False),
+        Binding("q", "app.do('quit')", "Quit", show=False),
+    ]
+
+    def __init__(self, desk: Desk) -> None:
+        super().__init__(desk)
+        self.planning: Planning | None = None
+        self._lines_up = False
+        self._lines: list[Line] = []
+        self._headline = ""
+        self._made: dict[str, Any] | None = None
+        """The plan that was made here last; it knows its gap and what it could not serve."""
+        self._made_at: tuple[int, str] | None = None
+        """The log's end when it was kept: whatever is logged afterwards, the sheet is read anew."""
+
+    def compose_body(self) -> ComposeResult:
+        """The bar, and the sheet to scroll."""
+        yield Picture(self._draw_progress, id="progress")
+        yield Rows(id="list", empty="")
+
+    def on_mount(self) -> None:
+        """Look at the planning a few times a second, never at every word from it."""
+        super().on_mount()
+        self.set_interval(1 / LOOKS_PER_SECOND, self._look)
+
+    def on_unmount(self) -> None:
+        """Let a plan in the making end before the program does."""
+        if self.planning is not None:
+            self.planning.leave()
+
+    def focus_home(self) -> None:
+        """The sheet takes the keys."""
+        self.query_one("#list", Rows).focus()
+
+    def show(self) -> None:
+        """Read the sheet from the log: what is shown is what the posts wait for."""
+        if self.is_mounted:
+            if self.planning is None:
+                self._read_sheet()
+            self._fill()
+            self.query_one("#progress").display = self.planning is not None
+        super().show()
+
+    # ------------------------------------------------------------ planning
+
+    def action_plan(self) -> None:
+        """Begin to plan; the screen stays alive."""
+        place = self.desk.place
+        if self.planning is not None:
+            return
+        if place is None:
+            self.say(Outcome("no run is open", done=False, bell="refused"))
+            return
+        self.outcome = None
+        self.planning = Planning(self.desk.site, place.job, place.run, line_up=self._lines_up)
+        self._lines, self._headline = [], f"{place.run}  planning from the box"
+        self.planning.start()
+        self.show()
+
+    def action_line_up(self) -> None:
+        """Aim the tops at one line, or each at plumb again."""
+        self._lines_up = not self._lines_up
+        told = "the tops are aimed at one line" if self._lines_up else "each top is aimed at plumb"
+        self.say(Outcome(f"next plan: {told}"))
+        self.show_keys()
+
+    def action_stop(self) -> None:
+        """Stop with the best so far."""
+        self.step_back()
+
+    def step_back(self) -> bool:
+        """Esc while it plans stops the planning and stays; True when that was so."""
+        if self.planning is None:
+            return False
+        self.planning.stop()
+        self._redraw_progress()
+        return True
+
+    def _look(self) -> None:
+        planning = self.planning
+        if planning is None:
+            return
+        if planning.running:
+            self._redraw_progress()
+            return
+        self.planning = None
+        outcome = self._kept(planning)
+        self.desk.refresh()
+        self.show()
+        self.say(outcome)
+
+    def _kept(self, planning: Planning) -> Outcome:
+        told = planning.keep()
+        if planning.made is None:
+            return Outcome(told, done=False, bell="refused")
+        answer = planning.made.answer
+        self._made, self._made_at = answer, self.desk.site.log()
+        stopped = "stopped, the best so far: " if answer["stopped"] else ""
+        return Outcome(f"{stopped}{told}")
+
+    # ------------------------------------------------------------ the sheet
+
+    def _read_sheet(self) -> None:
+        from shimfit.workflow.plan import cut_list_of, posts_to_plan
+
+        place, run = self.desk.place, self.desk.run
+        if place is None or run is None:
+            self._headline, self._lines = "no run yet: F5 sets one up", []
+            return
+        words = Words(run, self.desk.glyphs, graduation=self.desk.settings.graduation)
+        if self._made is not None and self._made_at == self.desk.site.log():
+            self._headline = f"{run.name}  {outcome_words(self._made)}"
+            self._lines = [(gap_words(self._made), "strong"), *plan_lines(self._made, words)]
+            return
+        self._made = None
+        waiting = len(posts_to_plan(run))
+        self._headline = f"{run.name}  {waiting} posts wait for packs"
+        try:
+            answer = cut_list_of(self.desk.site, place.job, place.run)
+        except UsageError:
+            self._lines = [(self._nothing_yet(waiting), "")]
+            return
+        self._lines = [("As each post was answered when it was read:", ""), *plan_lines(answer, words)]
+
+    def _nothing_yet(self, waiting: int) -> str:
+        if waiting:
+            return "p plans them together from the box: which piece serves which post, and what is to be cut."
+        return (
+            "Nothing to plan yet. Read some posts first, both ways; s on the run's screen (Survey) walks on "
+            "after each reading."
+        )
+
+    def _fill(self) -> None:
+        width = self.size.width or 80
+        rows = [[(row, role)] for text, role in self._lines for row in _hanging(text, width)]
+        self.query_one("#list", Rows).fill(rows)
+
+    # ------------------------------------------------------------ drawing
+
+    def draw_headline(self, width: int, height: int) -> Canvas:
+        """Run, and how many posts are served."""
+        canvas = Canvas(width, height)
+        canvas.put(0, 0, self._headline, "strong")
+        return canvas
+
+    def default_hint(self) -> str:
+        """What goes on, or what can be done."""
+        if self.planning is not None:
+            return "Esc stops it and keeps the best so far"
+        return "p plans all read posts from one box, ^Z undoes it"
+
+    def keys(self) -> Sequence[Tap]:
+        """What can be done from here."""
+        if self.planning is not None:
+            return (Tap("Esc stop, keep the best", "leave"), Tap("F1 help", "help"))
+        line = "u plumb each" if self._lines_up else "u line up"
+        return (
+            Tap("p plan", "make_plan"),
+            Tap(line, "line_up"),
+            Tap("F2 run", "go_run"),
+            Tap("^P all", "palette"),
+        )
+
+    def _redraw_progress(self) -> None:
+        self.query_one("#progress", Picture).redraw()
+
+    def _draw_progress(self, width: int, height: int) -> Canvas:
+        canvas = Canvas(width, height)
+        planning = self.planning
+        if planning is None:
+            return canvas
+        glyphs = self.desk.glyphs
+        bar = progress_bar(planning.bound, planning.best, width - 8, glyphs.lift, glyphs.ring)
+        canvas.put(0, 0, f"{bar} {planning.seconds:4.0f} s", "strong")
+        told = progress_words(planning.bound, planning.best)
+        canvas.put(0, 1, "stopping: the best so far is kept" if planning.stopping else told)
+        return canvas
+
+
+def _hanging(text: str, width: int) -> list[str]:
+    """Broken to a width; rows after the first stand in by two more."""
+    lead = len(text) - len(text.lstrip())
+    rows = wrapped(text.strip(), width - lead - 2)
+    return [" " * (lead + (2 if index else 0)) + row for index, row in enumerate(rows)]

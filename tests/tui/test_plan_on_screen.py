@@ -1,0 +1,186 @@
+"""The whole run planned on the screen: it stays alive, can be stopped, and says what is logged."""
+
+from __future__ import annotations
+
+import threading
+
+import pytest
+
+from shimfit.tui.plan_words import gap_words, progress_bar, progress_words
+from shimfit.tui.planning import Planning
+from shimfit.tui.widgets.rows import Rows
+from shimfit.workflow import plan as planning_room
+
+LEANS = ("9n5o", "4p3o", "6n", "2.5n7h", "8p2o")
+
+
+def read_some(desk) -> None:
+    """Four posts read both ways, one half, two not at all."""
+    desk.walks_on = True
+    for text in LEANS:
+        assert desk.enter(text).done
+        if text == "6n":
+            desk.step(+1)
+    desk.walks_on = False
+
+
+@pytest.mark.parametrize("size", [(40, 20), (80, 24)])
+def test_all_read_posts_are_planned_and_the_sheet_is_shown(app_on, running, wait_for, golden, size) -> None:
+    async def job() -> None:
+        app = app_on()
+        async with running(app, *size) as hand:
+            read_some(app.desk)
+            await hand.press("f2", "p")
+            await hand.sees("4 posts wait for packs", "As each post was answered")
+            await hand.press("p")
+            await hand.sees("4 posts got their packs", "4 to pack", tries=500)
+            assert app.page.NAME == "plan"
+            text = app.page.query_one("#list", Rows).text
+            assert "PACK LABELS" in text
+            for name in ("1", "2", "4", "5"):
+                post = app.desk.run.post(name)
+                assert post.prescription.why == "planned with the whole run"
+                for pack in post.prescription.packs:
+                    assert f"post {name} {app.desk.glyphs.seats[pack.seat]}" in text
+                    for piece in pack.pieces:
+                        assert piece.lot in text
+            assert "CUT SHEET" in text
+            assert "taper T1" in text
+            golden(f"plan_{size[0]}x{size[1]}", await hand.settled())
+            await hand.press("escape")
+            await hand.sees("post 7 (7/7)" if app.desk.place.post == "7" else f"post {app.desk.place.post} ")
+
+    wait_for(job())
+
+
+def test_what_can_not_be_served_is_named_with_the_reason(app_on, running, wait_for) -> None:
+    async def job() -> None:
+        app = app_on()
+        async with running(app, 80, 24) as hand:
+            read_some(app.desk)  # while the box is full: only posts with an answer are planned
+            for lot in ("T1", "T2", "F3", "F4"):
+                app.desk.site.out_of(lot)
+            app.desk.site.out_of("F1", 18)
+            app.desk.site.out_of("F2", 20)
+            await hand.press("f6", "p")
+            await hand.sees("NOT SERVED", tries=500)
+            why = app.page._made["why"]
+            assert why
+            text = " ".join(app.page.query_one("#list", Rows).text.split())
+            for name, reason in why.items():
+                assert f"{name} NOT SERVED: {reason}" in text
+
+    wait_for(job())
+
+
+def held_up(monkeypatch) -> threading.Event:
+    """The real planning, which first waits until the test lets it go or it is asked to stop."""
+    let_go, real = threading.Event(), planning_room.plan_site_run
+
+    def waits(site, job, run, *, progress, stop, **more):
+        progress(20.0, None)
+        progress(30.0, 40.0)
+        while not let_go.wait(0.01) and not stop():
+            pass
+        return real(site, job, run, progress=progress, stop=stop, **more)
+
+    monkeypatch.setattr(planning_room, "plan_site_run", waits)
+    return let_go
+
+
+def test_the_screen_stays_alive_and_esc_keeps_the_best_so_far(app_on, running, wait_for, monkeypatch) -> None:
+    held_up(monkeypatch)
+
+    async def job() -> None:
+        app = app_on()
+        async with running(app, 40, 20) as hand:
+            read_some(app.desk)
+            await hand.press("f6", "p")
+            await hand.sees("best 40.0, none under 30.0: gap 25.0 %", "▓▓▓", "Esc stop")
+            await hand.press("f2")
+            await hand.sees("7 of 7 left to do")
+            await hand.press("p")
+            await hand.sees("gap 25.0 %")
+            await hand.press("escape")
+            await hand.sees("✓ stopped, the best so far", "Stopped: this is the best so far.", tries=500)
+            assert app.page.NAME == "plan"
+            kept = app.desk.run.post("1").prescription
+            assert kept.why == "planned with the whole run" or app.page._made["unsolved"]
+
+    wait_for(job())
+
+
+def test_ctrl_c_stops_it_too(app_on, running, wait_for, monkeypatch) -> None:
+    held_up(monkeypatch)
+
+    async def job() -> None:
+        app = app_on()
+        async with running(app, 40, 20) as hand:
+            read_some(app.desk)
+            await hand.press("f6", "p")
+            await hand.sees("gap 25.0 %")
+            await hand.press("ctrl+c")
+            await hand.sees("✓ stopped", tries=500)
+            assert app.return_code is None
+
+    wait_for(job())
+
+
+def test_a_reading_meanwhile_is_not_planned_over(app_on, running, wait_for, monkeypatch) -> None:
+    let_go = held_up(monkeypatch)
+
+    async def job() -> None:
+        app = app_on()
+        async with running(app, 80, 24) as hand:
+            read_some(app.desk)
+            await hand.press("f6", "p")
+            await hand.sees("gap 25.0 %")
+            app.desk.enter("2n2o")
+            before = app.desk.run.post("1").prescription
+            let_go.set()
+            await hand.sees("something was logged meanwhile: not kept, plan again", tries=500)
+            assert app.desk.run.post("1").prescription == before
+
+    wait_for(job())
+
+
+def test_nothing_to_plan_is_said_and_undo_takes_a_plan_back(app_on, running, wait_for) -> None:
+    async def job() -> None:
+        app = app_on()
+        async with running(app, 80, 24) as hand:
+            await hand.press("f6")
+            await hand.sees("Nothing to plan yet")
+            await hand.press("p")
+            await hand.sees("no post is read and waiting for packs")
+            read_some(app.desk)
+            before = [post.prescription for post in app.desk.run.posts]
+            await hand.press("p")
+            await hand.sees("4 posts got their packs", tries=500)
+            await hand.press("ctrl+z")
+            await hand.sees("taken back")
+            assert [post.prescription for post in app.desk.run.posts] == before
+
+    wait_for(job())
+
+
+def test_a_fault_of_the_programs_own_is_not_swallowed(make_site, monkeypatch) -> None:
+    def breaks(*_: object, **__: object) -> None:
+        raise ZeroDivisionError("a fault")
+
+    monkeypatch.setattr(planning_room, "plan_site_run", breaks)
+    planning = Planning(make_site(), "heron", "jetty")
+    planning.start()
+    planning.leave()
+    with pytest.raises(ZeroDivisionError):
+        planning.keep()
+
+
+def test_the_bar_and_the_gap_in_words() -> None:
+    assert progress_bar(30.0, 40.0, 8, "#", ".") == "######.."
+    assert progress_bar(30.0, None, 4, "#", ".") == "...."
+    assert progress_bar(0.0, 0.0, 4, "#", ".") == "####"
+    assert progress_words(None, None) == "looking for what each post could take"
+    assert progress_words(30.0, None) == "no plan yet, none can cost under 30.0"
+    proven = {"stopped": False, "status": "proven", "gap": 0.0}
+    assert gap_words(proven) == "Proven: no plan from this box is better."
+    assert "0.25 % better" in gap_words(proven | {"gap": 0.0025, "status": "found"})
