@@ -25,6 +25,9 @@ MarkKind = Literal["line", "corner", "end"]
 SAME_PLACE_MM = 0.5
 """Two marks closer than this are one mark: a pencil line is about that wide."""
 
+MOST_POSTS = 10_000
+"""More posts than this in one run is a slip of the unit, not a run."""
+
 
 @dataclass(frozen=True, slots=True)
 class Mark:
@@ -62,13 +65,17 @@ def lay_out(legs_mm: Sequence[float], every_mm: float) -> tuple[Mark, ...]:
 
     `legs_mm` are the lengths of the legs, middle of post to middle of post; `every_mm` is the greatest
     spacing, also middle to middle. Each leg has the fewest equal spaces that are no wider. Raises UsageError
-    for a run without legs and for lengths that are not finite and positive.
+    for a run without legs, for lengths that are not finite and positive, and for more posts than MOST_POSTS.
     """
     if not legs_mm:
         raise UsageError("a run needs at least one leg: give its length")
     for leg, length_mm in enumerate(legs_mm, start=1):
         _refuse_unless_positive(length_mm, f"the length of leg {leg}")
     _refuse_unless_positive(every_mm, "the greatest spacing")
+    if sum(legs_mm) / every_mm > MOST_POSTS:
+        raise UsageError(
+            f"a post every {every_mm:g} mm of {sum(legs_mm):g} mm is over {MOST_POSTS} posts: a wrong unit?"
+        )
     marks = [Mark("1", 1, 0.0, "end")]
     start_mm = 0.0
     for leg, length_mm in enumerate(legs_mm, start=1):

@@ -25,6 +25,9 @@ MM_PER_INCH = Fraction(254, 10)
 """Exact by definition (NIST SP 811, Appendix B.8)."""
 MOST_PIECES = 10**6
 """Largest count of a lot; more is taken for a slip of the finger."""
+SMALLEST_MM = Fraction(1, 10**9)
+LARGEST_MM = Fraction(10**6)
+"""Between these a cell is a length of timber; beyond them it is a slip of the finger."""
 
 COLUMNS = (
     "lot",
@@ -179,10 +182,10 @@ def _length(row: Mapping[str, object], column: str) -> float | None:
     value = _number(raw, header, fractions=header == inch)
     if value <= 0:
         raise _CellError(header, f"is {_shown(raw)}; it must be more than 0")
-    millimetres = float(value * MM_PER_INCH if header == inch else value)
-    if not 0.0 < millimetres < 1e6:
+    exact_mm = value * MM_PER_INCH if header == inch else value
+    if not SMALLEST_MM <= exact_mm < LARGEST_MM:  # asked of the fraction: 1e400 has no float
         raise _CellError(header, f"is {_shown(raw)}; no piece in a box is that size")
-    return millimetres
+    return float(exact_mm)
 
 
 def _number(raw: object, column: str, *, fractions: bool) -> Fraction:
