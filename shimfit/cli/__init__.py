@@ -8,6 +8,7 @@ on stderr and, under --json, as one object on stdout.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import sys
 from collections.abc import Sequence
 from importlib import import_module
@@ -15,7 +16,7 @@ from typing import Any, NoReturn
 
 from shimfit import __version__
 from shimfit.cli.io import SCHEMA, Io
-from shimfit.errors import Exit, ShimfitError, UsageError
+from shimfit.errors import Exit, FileError, ShimfitError, UsageError
 
 COMMANDS = (
     "solve",
@@ -127,7 +128,9 @@ def _tell(error: ShimfitError, io: Io, *, as_json: bool) -> int:
         told: dict[str, Any] = {"kind": error.kind, "message": error.message, "at": error.at}
         if meant:
             told["meant"] = meant
-        io.json({"error": told})
+        # Where stdout itself is what can't be written, the sentence on stderr has said it.
+        with contextlib.suppress(FileError):
+            io.json({"error": told})
     return int(error.exit_code)
 
 

@@ -35,16 +35,27 @@ class Io:
     stderr: TextIO = field(default_factory=lambda: sys.stderr)
 
     def say(self, text: str = "") -> None:
-        """Print data (or, without --json, the sentences that are the answer) to stdout."""
-        print(text, file=self.stdout)
+        """Print data (or, without --json, the sentences that are the answer) to stdout; raises FileError."""
+        self._out(text)
 
     def talk(self, text: str) -> None:
         """Print progress, warnings and errors to stderr."""
         print(text, file=self.stderr)
 
     def json(self, answer: dict[str, Any]) -> None:
-        """Print one JSON object with its schema number; a non-finite number in it is our own bug."""
-        print(json.dumps({"schema": SCHEMA, **answer}, ensure_ascii=False, allow_nan=False), file=self.stdout)
+        """Print one JSON object with its schema number; a non-finite number in it is our own bug.
+
+        Raises FileError when it can't be written.
+        """
+        self._out(json.dumps({"schema": SCHEMA, **answer}, ensure_ascii=False, allow_nan=False))
+
+    def _out(self, text: str) -> None:
+        try:
+            print(text, file=self.stdout, flush=True)  # flushed: a full disk is told here, not at the exit
+        except BrokenPipeError:
+            raise  # the reader has seen enough: no error
+        except OSError as error:
+            raise FileError(f"can't write the answer: {error.strerror}") from error
 
     def read_text(self, name: str) -> str:
         """Read a UTF-8 file, or stdin for `-`; raises FileError (missing, unreadable, not text)."""

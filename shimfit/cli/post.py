@@ -99,6 +99,7 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
 
 def run_read(args: argparse.Namespace, io: Io) -> int:
     """Log a reading; 1 when a verifying reading is over tolerance or no pack can do it."""
+    from shimfit.entry import hear
     from shimfit.workflow.reading import Asked
 
     if args.table is not None:
@@ -118,6 +119,8 @@ def run_read(args: argparse.Namespace, io: Io) -> int:
             face=args.face,
         )
         understood = site.echo(place, args.entry)
+        if args.mid is not None:  # refused before anything is logged: a line is taken whole or not at all
+            hear(args.mid, site.entry_settings(site.run(place.job, place.run)))
         if args.turned is not None:
             from shimfit.workflow.instruments import log_turned
 

@@ -84,8 +84,8 @@ def run(args: argparse.Namespace, io: Io) -> int:
 
     if not 0.1 <= args.rate <= 5000:
         raise UsageError("--rate must be between 0.1 and 5000 samples a second")
-    if args.seconds is not None and not args.seconds > 0:
-        raise UsageError("--seconds must be more than 0")
+    if args.seconds is not None and not 0 < args.seconds < math.inf:
+        raise UsageError("--seconds must be more than 0, and an end in sight")
     if args.link is not None and args.capture is not None:
         raise UsageError("--link plays in real time, --capture at once; give one of them")
     script = parse_script(args.do)

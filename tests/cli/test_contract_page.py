@@ -1,0 +1,200 @@
+"""What the command line promises to scripts: keys, meanings and exit codes, each by the real commands."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+ONE = ("solve", "10mm n 5mm o", "--height", "1000mm", "--foot", "100x100mm")
+HEADER = "lot,form,material,count,length_mm,width_mm,thickness_mm,thin_mm,thick_mm,origin,note\n"
+ERROR_KEYS = {"kind", "message", "at"}
+
+
+def box(tmp_path: Path, rows: str, header: str = HEADER) -> str:
+    file = tmp_path / "box.csv"
+    file.write_text(header + rows, encoding="utf-8")
+    return str(file)
+
+
+def test_one_post_has_every_key_of_the_contract(shimfit: Callable[..., Any]) -> None:
+    told = shimfit(*ONE, "--json").json
+    assert {
+        *("schema", "entry", "understood", "post", "lean", "pivot", "gap_mm", "edges", "packs", "change"),
+        *("resting", "tolerance", "within", "status", "why", "cost", "cautions"),
+    } <= set(told)
+    assert told["gap_mm"] == pytest.approx(
+        {
+            "prev-house": 0,
+            "next-house": 1.0,
+            "prev-out": 0.5,
+            "next-out": 1.5,
+            "next": 1.25,
+            "out": 1.0,
+            "prev": 0.25,
+            "house": 0.5,
+        }
+    )
+    assert told["edges"]["next"] == {"from": "next-house", "from_mm": 1.0, "to": "next-out", "to_mm": 1.5}
+    assert all(pack["made_mm"] == pack["need_mm"] and pack["pieces"] == [] for pack in told["packs"])
+
+
+@pytest.mark.parametrize(
+    ("entry", "pivot"),
+    [("10mm n 5mm o", "prev-house"), ("10mm n 0", "prev"), ("0 5mm h", "out"), ("plumb", None)],
+)
+def test_the_pivot_is_a_corner_a_face_or_nothing(
+    shimfit: Callable[..., Any], entry: str, pivot: str | None
+) -> None:
+    told = shimfit("solve", entry, "--height", "1000mm", "--foot", "100x100mm", "--json").json
+    assert told["pivot"] == pivot
+
+
+def test_a_round_foot_has_eight_seats_no_pivot_and_no_edges(shimfit: Callable[..., Any]) -> None:
+    told = shimfit("solve", "10mm n 5mm o", "--height", "1000mm", "--foot", "d100mm", "--json").json
+    assert told["pivot"] is None
+    assert "edges" not in told
+    assert len(told["gap_mm"]) == 8
+
+
+def test_packs_in_place_give_new_totals_and_what_to_change(shimfit: Callable[..., Any]) -> None:
+    now = "next-house=1,next-out=1.5,prev-out=0.5"
+    ran = shimfit("solve", "2mm n 0", "--height", "1000mm", "--foot", "100x100mm", "--now", now, "--json")
+    change = {one["seat"]: (one["from_mm"], one["to_mm"]) for one in ran.json["change"]}
+    assert change == {"next-house": pytest.approx((1.0, 1.2)), "next-out": pytest.approx((1.5, 1.7))}
+
+
+def test_within_tolerance_with_a_box_needs_no_packs(shimfit: Callable[..., Any], tmp_path: Path) -> None:
+    stock = box(tmp_path, "F1,flat,oak,9,,,0.5,,,offcut,\n")
+    ran = shimfit("solve", "1mm n 0", "--height", "1000mm", "--foot", "100x100mm", "--stock", stock, "--json")
+    assert (ran.code, ran.json["packs"], ran.json["within"]) == (0, [], True)
+
+
+@pytest.mark.parametrize("rows", ["", "F1,flat,oak,0,,,0.5,,,offcut,\n"])
+def test_an_empty_box_is_told_as_impossible_and_exits_1(
+    shimfit: Callable[..., Any], tmp_path: Path, rows: str
+) -> None:
+    ran = shimfit(*ONE, "--stock", box(tmp_path, rows), "--json")
+    assert (ran.code, ran.json["status"], ran.json["within"]) == (1, "impossible", False)
+    assert ran.json["why"]
+
+
+def test_inch_columns_take_fractions(shimfit: Callable[..., Any], tmp_path: Path) -> None:
+    shimfit(
+        "stock", "import", box(tmp_path, "F1,flat,9,3/8,offcut\n", "lot,form,count,thickness_in,origin\n")
+    )
+    assert shimfit("stock list --json").json["lots"][0]["thickness_mm"] == pytest.approx(9.525)
+
+
+@pytest.mark.parametrize("size", ["nan", "inf", "1e400", "1e-400", "-2", "0", "0x10"])
+def test_a_size_that_no_piece_has_is_refused_by_line_and_column(
+    shimfit: Callable[..., Any], tmp_path: Path, size: str
+) -> None:
+    ran = shimfit("stock", "import", box(tmp_path, f"F1,flat,oak,1,,,{size},,,offcut,\n"), "--json")
+    assert ran.code == 4
+    assert set(ran.json["error"]) >= ERROR_KEYS
+    assert "line 2, column thickness_mm" in ran.json["error"]["message"]
+    assert shimfit("stock list --json").json["lots"] == []
+
+
+@pytest.mark.parametrize(
+    ("line", "code", "kind"),
+    [
+        ("solve '10mm n' --height 1000mm --foot 90x90mm", 2, "entry"),
+        ("solve '10mm n 0' --height 0 --foot 90x90mm", 2, "entry"),
+        ("solve '10mm n 0' --height 1e400 --foot 90x90mm", 2, "entry"),
+        ("solve '10mm n 0' --height 1000mm --foot 0x90mm", 2, "entry"),
+        ("solve '10mm n 0' --height 1000mm --foot 90x90mm --bogus", 2, "usage"),
+        ("listen /nowhere/at-all", 3, "device"),
+        ("stock import /nowhere/box.csv", 4, "file"),
+        ("simulate --capture /nowhere/x.cap --seconds 1e400", 2, "usage"),
+        ("run new lake/a --length 6m --every 0.001 --foot 90x90mm --height 1000mm", 2, "usage"),
+    ],
+)
+def test_every_refusal_has_its_kind_and_exit_code(
+    shimfit: Callable[..., Any], line: str, code: int, kind: str
+) -> None:
+    shimfit("job new lake")
+    ran = shimfit(f"{line} --json")
+    assert (ran.code, ran.json["schema"], ran.json["error"]["kind"]) == (code, 1, kind)
+    assert ran.json["error"]["message"] in ran.err
+
+
+def test_a_line_that_is_refused_in_its_second_entry_logs_nothing(shimfit: Callable[..., Any]) -> None:
+    shimfit("job new lake")
+    shimfit("run new lake/a --length 1200 --every 1200 --foot 90x90mm --height 1000mm")
+    before = shimfit("record verify --json").json["log"]["events"]
+    ran = shimfit("read", "lake/a/1", "9mm n 3mm o", "--mid", "6furlong n", "--json")
+    assert ran.code == 2
+    assert shimfit("record verify --json").json["log"]["events"] == before
+
+
+def test_the_record_has_a_row_a_post_with_the_promised_keys(shimfit: Callable[..., Any]) -> None:
+    shimfit("job new lake")
+    shimfit("run new lake/a --length 1200 --every 1200 --foot 90x90mm --height 1000mm")
+    shimfit("read", "lake/a/1", "0.2mm n 0", "--by", "the crew")
+    told = shimfit("record lake/a --json").json
+    assert {"schema", "job", "run", "posts", "log"} <= set(told)
+    row = told["posts"][0]
+    assert {
+        *("post", "state", "before", "after", "tolerance", "decision", "probability", "packs", "rounds"),
+        *("torque", "notes"),
+    } <= set(row)
+    assert {
+        *("slope_along", "slope_across", "top_along_mm", "top_across_mm", "u_along_mm", "u_across_mm"),
+        *("time", "by", "instrument", "method"),
+    } <= set(row["before"] or row["after"])
+
+
+@pytest.fixture
+def listening(tmp_path: Path) -> Iterator[subprocess.Popen[bytes]]:
+    """`listen` on a pseudo-terminal on which nothing ever comes."""
+    ours, theirs = os.openpty()
+    words = [
+        sys.executable,
+        "-m",
+        "shimfit",
+        "listen",
+        os.ttyname(theirs),
+        "--capture",
+        str(tmp_path / "c.cap"),
+    ]
+    child = subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
+    yield child
+    child.kill()
+    child.communicate()
+    os.close(ours)
+    os.close(theirs)
+
+
+@pytest.mark.parametrize(("sent", "code"), [(signal.SIGINT, 130), (signal.SIGTERM, 143)])
+def test_a_stopped_listener_says_which_signal(
+    listening: subprocess.Popen[bytes], tmp_path: Path, sent: signal.Signals, code: int
+) -> None:
+    assert listening.stdout is not None
+    assert listening.stdout.readline(), "the first line about the link"
+    listening.send_signal(sent)
+    assert listening.wait(20) == code
+    assert (tmp_path / "c.cap").read_bytes().startswith(b"# shimfit capture 1")
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs a device that is always full")
+@pytest.mark.parametrize("more", [(), ("--json",)])
+def test_an_answer_that_can_not_be_written_is_a_file_error_in_one_sentence(more: tuple[str, ...]) -> None:
+    with Path("/dev/full").open("w") as full:
+        ran = subprocess.run(
+            [sys.executable, "-m", "shimfit", *ONE, *more],
+            stdout=full,
+            stderr=subprocess.PIPE,
+            text=True,
+            check=False,
+        )
+    assert ran.returncode == 4
+    assert ran.stderr.strip().startswith("shimfit: can't write the answer")
+    assert "Traceback" not in ran.stderr
