@@ -14,8 +14,9 @@ import pytest
 from shimfit.errors import UsageError
 from shimfit.report.gather import run_record
 from shimfit.report.pdf import record_pdf
+from shimfit.report.pdf.charts import charts_of
 from shimfit.report.record import record_csv, record_json
-from shimfit.report.rows import LogStamp
+from shimfit.report.rows import LogStamp, ZeroCheck
 from shimfit.store.state import Note
 
 LOG = LogStamp(312, "9f3c51" + "0a" * 29)
@@ -157,7 +158,7 @@ def test_other_processes_draw_the_same_bytes(drawn):
         "demo = importlib.util.module_from_spec(spec); spec.loader.exec_module(demo)\n"
         "from shimfit.report.gather import run_record\n"
         "from shimfit.report.pdf import record_pdf\n"
-        "from shimfit.report.rows import LogStamp\n"
+        "from shimfit.report.rows import LogStamp, ZeroCheck\n"
         "record = run_record(demo.run_of(21), LogStamp(312, sys.argv[2]), demo.box())\n"
         "print(hashlib.sha256(record_pdf(record)).hexdigest())\n"
     )
@@ -199,3 +200,27 @@ def test_only_black_white_and_grey_ink(drawn):
     for page in read_back(drawn(20)).pages:
         colours = re.findall(rb"([\d.]+) ([\d.]+) ([\d.]+) (?:rg|RG)\b", page.get_contents().get_data())
         assert all(red == green == blue for red, green, blue in colours)
+
+
+def test_the_lean_along_the_run_and_the_zero_over_time_are_drawn(record_of):
+    record = record_of(9)
+    name = record.instruments[0].name
+    checks = tuple(
+        ZeroCheck(name, f"2026-05-{day}T08:00:00+00:00", zero, -zero, 0.0001)
+        for day, zero in (("10", 0.0004), ("20", 0.0012))
+    )
+    text = words_of(record_pdf(replace(record, zeros=checks)))
+    assert "Lean before packing along the run" in text
+    assert f"Zero of {name}" in text
+    assert "+1.2" in text
+    assert "-1.2" in text
+    # One check is no course of time.
+    assert f"Zero of {name}" not in words_of(record_pdf(replace(record, zeros=checks[:1])))
+
+
+def test_charts_hold_the_readings_before_packing(record_of):
+    record = record_of(9)
+    fall = charts_of(replace(record, zeros=()))[0]
+    told = [(post.station_mm, post.before.slope_along) for post in record.posts if post.before.lean]
+    assert list(fall.traces[0].points) == told
+    assert charts_of(replace(record, posts=record.posts[:2], zeros=())) == []

@@ -7,13 +7,14 @@ notes · figures and cautions · signatures · the event log's hash and how to c
 from __future__ import annotations
 
 import json
+import math
 from collections import Counter, defaultdict
 from typing import TYPE_CHECKING
 
 from shimfit.model import Face
 from shimfit.report import words
 from shimfit.report.due import read_again_lines
-from shimfit.report.pdf import pictures
+from shimfit.report.pdf import charts, pictures
 from shimfit.report.pdf.page import Box, Sheet, ascent, leading, paper_named
 from shimfit.report.pdf.table import FINE, HEAD_MM, PostTable, Row
 from shimfit.report.record import notes_of, record_csv, record_json
@@ -26,6 +27,8 @@ MARGIN = 10.0
 FACTS = 6.8
 _TOP, _FOOT = 9.0, 8.0
 _BAND_FIRST, _BAND_LATER = 36.5, 27.0
+_SIGNATURES = 13.0
+_CHART, _CHART_LEAST = 17.0, 12.0
 
 
 def record_pdf(record: RunRecord, paper: str = "a4") -> bytes:
@@ -67,6 +70,7 @@ class _Document:
         self._notes()
         self._read_again()
         self._figures_and_cautions()
+        self._charts()
         self._signatures()
         self._log()
         self._footers()
@@ -274,6 +278,26 @@ class _Document:
             y = self._lines(x, y, lines) + 0.4
         self.y = top + tall
 
+    def _charts(self) -> None:
+        """Lean before packing along the run, and instruments' zeros over time; none with too few points.
+
+        The figures above say the same in words, so charts never cost a page: they take what room is left
+        beside signatures and log, and stand away where it is too little.
+        """
+        shown = charts.charts_of(self.record)
+        rows = math.ceil(len(shown) / 3)
+        room = self.floor - self.y - _SIGNATURES - 3 * leading(FINE)
+        if not rows or room / rows < _CHART_LEAST:
+            return
+        step = min(_CHART, room / rows)
+        wide = (self.wide - 5.0 * 2) / 3
+        for i, one in enumerate(shown):
+            x, y = self.left + i % 3 * (wide + 5.0), self.y + i // 3 * step
+            self.sheet.text(x, y + ascent(FINE), one.title, FINE, bold=True, room=wide)
+            box = Box(x, y + leading(FINE) + 0.4, wide, step - 5.0)
+            pictures.chart(self.sheet, box, one.traces, one.ends)
+        self.y += rows * step
+
     def _lines(self, x: float, y: float, lines: list[str]) -> float:
         for line in lines:
             self.sheet.text(x, y + ascent(FINE), line, FINE)
@@ -285,7 +309,7 @@ class _Document:
         self.y += leading(FACTS) + 0.4
 
     def _signatures(self) -> None:
-        tall = 13.0
+        tall = _SIGNATURES
         self._keep(tall)
         wide = (self.wide - 10) / 2
         for i, who in enumerate(("Read and packed by", "Checked by")):

@@ -174,6 +174,45 @@ def histogram(sheet: Sheet, box: Box, bins: Sequence[Bin]) -> None:
         sheet.text(x + wide / 2, floor + 2.3, one.label, SMALL - 0.6, align="centre", room=wide * 0.98)
 
 
+@dataclass(frozen=True, slots=True)
+class Trace:
+    """One line of a small chart: the points (x, y), drawn solid or dashed."""
+
+    points: tuple[tuple[float, float], ...]
+    dashed: bool = False
+
+
+def chart(sheet: Sheet, box: Box, traces: Sequence[Trace], ends: tuple[str, str]) -> None:
+    """Traces over a common x, with the line of zero and the greatest y at each side of it written beside.
+
+    y is a slope and is written in mm/m; `ends` stand under the first and the last x.
+    """
+    points = [point for trace in traces for point in trace.points]
+    first, last = min(x for x, _ in points), max(x for x, _ in points)
+    high, low = max(0.0, *(y for _, y in points)), min(0.0, *(y for _, y in points))
+    room = 8.0
+    per_x = (box.width - room) / ((last - first) or 1.0)
+    per_y = (box.height - 4.0) / ((high - low) or 1.0)
+
+    def at(x: float, y: float) -> tuple[float, float]:
+        return box.x + room + (x - first) * per_x, box.y + 1.0 + (high - y) * per_y
+
+    zero = at(first, 0.0)[1]
+    sheet.line(box.x + room, zero, box.right, zero, wide=0.15)
+    for y in {high, 0.0, low}:
+        sheet.text(
+            box.x + room - 0.8, at(first, y)[1] + 0.6, f"{y * 1000:+.1f}" if y else "0", SMALL, align="right"
+        )
+    for trace in traces:
+        drawn = [at(x, y) for x, y in trace.points]
+        for (x1, y1), (x2, y2) in pairwise(drawn):
+            sheet.line(x1, y1, x2, y2, wide=0.3, dash=0.8 if trace.dashed else 0)
+        for x, y in drawn:
+            sheet.circle(x, y, 0.4, wide=0.2, fill=1.0 if trace.dashed else 0.0)
+    sheet.text(box.x + room, box.bottom, ends[0], SMALL)
+    sheet.text(box.right, box.bottom, ends[1], SMALL, align="right")
+
+
 def draw_foot(sheet: Sheet, centre: tuple[float, float], foot: Foot, per_mm: float) -> None:
     """A foot from above with its rod hole; `per_mm` = mm on the paper for 1 mm."""
     cx, cy = centre
