@@ -106,8 +106,17 @@ def run_read(args: argparse.Namespace, io: Io) -> int:
         return _read_table(args, io)
     if args.entry is None:
         raise UsageError('what was read? like: shimfit read lakeside/boardwalk/7 "9mm n 13mm o"')
+    if args.bed and (args.after or args.rails_on):
+        raise UsageError(
+            "--bed is read before a post stands there; it does not go with --after or --rails-on"
+        )
     with open_site(args, io) as site:
         place = _place(args)
+        if args.instrument and site.box().instrument(args.instrument) is None:
+            io.talk(
+                f"{args.instrument} is not entered: the accuracy of a usual level counts"
+                f" (`shimfit instrument add {args.instrument} …`)"
+            )
         rocks = tuple(_rock(text, site.settings.units) for text in args.rocks)
         asked = Asked(
             bed=args.bed,
@@ -214,7 +223,9 @@ def run_trim(args: argparse.Namespace, io: Io) -> int:
 
 
 def run_skip(args: argparse.Namespace, io: Io) -> int:
-    """Leave a post for later."""
+    """Leave a post for later; the record must be able to say why."""
+    if not args.text.strip():
+        raise UsageError('why is it skipped? like: shimfit skip lakeside/boardwalk/3 "no rod yet"')
     with open_site(args, io) as site:
         return _said(site.skip(_place(args), args.text), args, io)
 

@@ -122,6 +122,12 @@ def _parse(text: str, said: str, per_direction: bool, units: Units, source: str)
     if (degrees := _DEGREES.match(text)) and _looks_like_number(degrees[1]):
         slope = math.tan(math.radians(_degrees(degrees[1], degrees.start(1))))
         return _scaled(said, slope, per_direction, source, degrees.start(1))
+    if not any(sign.isdigit() for sign in text):
+        raise EntryError(
+            f"{text.strip()!r} is no tolerance: type it like 1:500, 3mm/1m, 2mm/m, 0.1deg, or a preset's name"
+            f" ({', '.join(_BY_NAME)})",
+            at=0,
+        )
     amount = scan_length(text, 0, units, "tolerance")
     if per := _PER_UNIT.fullmatch(text, amount.end):
         below = Fraction(1000) if per[1].lower().startswith("m") else Fraction(3048, 10)

@@ -248,7 +248,13 @@ class Site:
             ),
         ]
         self.journal.append_all(drafts)
-        return "packed as prescribed" if as_prescribed else f"packed with {len(packs)} {'pack' if len(packs) == 1 else 'packs'} of your own"
+        if as_prescribed:
+            return "packed as prescribed"
+        return (
+            "packed with 1 pack of your own"
+            if len(packs) == 1
+            else f"packed with {len(packs)} packs of your own"
+        )
 
     def tighten(self, place: Place, torque_nm: float | None = None) -> str:
         """Log that the nut was tightened; if a prescription was open, it was packed as prescribed."""

@@ -135,6 +135,36 @@ def test_a_line_that_is_refused_in_its_second_entry_logs_nothing(shimfit: Callab
     assert shimfit("record verify --json").json["log"]["events"] == before
 
 
+def test_a_tolerance_that_is_none_names_the_forms_and_the_presets(shimfit: Callable[..., Any]) -> None:
+    ran = shimfit(*ONE, "--tolerance", "bogus", "--json")
+    assert ran.code == 2
+    assert "1:500" in ran.json["error"]["message"]
+    assert "steel-column" in ran.json["error"]["message"]
+
+
+def test_a_bed_reading_is_no_reading_after_packing(shimfit: Callable[..., Any]) -> None:
+    shimfit("job new lake")
+    shimfit("run new lake/a --length 1200 --every 1200 --foot 90x90mm --height 1000mm")
+    assert shimfit("read lake/a/1 '1mm n 0' --bed --rails-on").code == 2
+    assert shimfit("read lake/a/1 '1mm n 0' --bed --after").code == 2
+
+
+def test_a_skipped_post_says_why(shimfit: Callable[..., Any]) -> None:
+    shimfit("job new lake")
+    shimfit("run new lake/a --length 1200 --every 1200 --foot 90x90mm --height 1000mm")
+    assert shimfit("skip", "lake/a/1", " ").code == 2
+    assert shimfit("skip", "lake/a/1", "no rod yet").code == 0
+
+
+def test_an_instrument_that_nobody_entered_is_pointed_out(shimfit: Callable[..., Any]) -> None:
+    shimfit("job new lake")
+    shimfit("run new lake/a --length 1200 --every 1200 --foot 90x90mm --height 1000mm")
+    ran = shimfit("read lake/a/1 '1mm n 0' --instrument level-Q --json")
+    assert ran.code == 0
+    assert "level-Q is not entered" in ran.err
+    assert ran.json["reading"]["instrument"] == "level-Q"
+
+
 def test_the_record_has_a_row_a_post_with_the_promised_keys(shimfit: Callable[..., Any]) -> None:
     shimfit("job new lake")
     shimfit("run new lake/a --length 1200 --every 1200 --foot 90x90mm --height 1000mm")
