@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from shimfit.core.packing.draft import Draft
 from shimfit.core.packing.makeup import Build, cost_of, packs_of
 from shimfit.core.packing.onebox import NODE_LIMIT, Down, inner_mm_of, solve_one_box
 from shimfit.core.packing.search import Search
-from shimfit.core.packing.task import Ground, Task
+from shimfit.core.packing.task import Ground, Task, Work
 from shimfit.core.resting import supports_of
 from shimfit.errors import InternalError
 from shimfit.model import Pack, Seat
@@ -39,6 +39,7 @@ class Asked:
     relaxed: bool = False
     """Each seat has the box to itself: at sensor rate."""
     node_limit: int = NODE_LIMIT
+    work: Work = field(default_factory=Work)
 
     @property
     def options(self) -> Options:
@@ -91,6 +92,7 @@ class Asked:
             grounds=grounds,
             lean_only=lean_only,
             thin=rolls(self.question),
+            work=self.work,
         )
 
 

@@ -36,6 +36,8 @@ if TYPE_CHECKING:
 _ARM_STEP = 0.01
 """Bases whose tipping arms differ by less are equally wide."""
 _CARRIES = 1e-6
+_MOST_SETS, _FEW = 250, 2
+"""Sets of fillers up to which all are tried; else so many of the cheapest and of the nearest per corner."""
 FILLERS_FOUND = "The packs that lift are proven; the fillers beside them are the best found."
 """Of fillers only the thickest for each cost are tried, so the status speaks of the packs that lift."""
 
@@ -124,7 +126,10 @@ def _with_fillers(asked: Asked, draft: Draft, allowed_mm: float) -> Draft:
     if not lifts or len(lifts) != len(draft.packs):
         return draft
     low = [seat for seat in CORNERS if question.plane.at_seat_mm(seat) + question.extra_mm(seat) > 0.0]
-    options = [[None, *_fills(asked, seat, draft)] for seat in low]
+    possible = [_fills(asked, seat, draft) for seat in low]
+    if math.prod(1 + len(some) for some in possible) > _MOST_SETS:
+        possible = [_fewer(some) for some in possible]
+    options = [[None, *some] for some in possible]
     ranked = sorted(
         (_rank(asked, lifts, fills, allowed_mm) for fills in _by_points(options)),
         key=lambda item: item[:3],
@@ -138,6 +143,13 @@ def _with_fillers(asked: Asked, draft: Draft, allowed_mm: float) -> Draft:
             continue
         return _filled(asked, draft, builds, fills)
     return draft
+
+
+def _fewer(fills: list[_Fill]) -> list[_Fill]:
+    """Where there are many: the cheapest, and the nearest to the gap."""
+    nearest = sorted(fills, key=lambda fill: (-fill.error_mm, fill.cost))
+    kept = [*fills[:_FEW], *nearest[:_FEW]]
+    return [fill for i, fill in enumerate(kept) if fill not in kept[:i]]
 
 
 def _by_points(options: Sequence[Sequence[_Fill | None]]) -> Iterator[list[_Fill]]:

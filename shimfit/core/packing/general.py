@@ -22,7 +22,7 @@ from shimfit.core.resting.contact import Spring, settle
 from shimfit.errors import EntryError
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -36,6 +36,10 @@ _CHUNK = 2048
 _FIRST_STEP = 4.0
 """How far above the cheapest packs of all the search looks first."""
 _NEAREST = 12
+_NEAREST_SPENT = 8
+"""The same when the question has cost its share of contact problems."""
+_HARD_ONE = 30
+"""What a contact problem by itself costs, against one of many at once."""
 _DUST = 1e-9
 _HARDLY = 1e-9
 _CARRIES = 1e-6
@@ -44,6 +48,9 @@ _CARRIES = 1e-6
 
 class GeneralSearch(Search):
     """One post whose seats are searched against the contact problem."""
+
+    _sparing = False
+    """Only some thicknesses are looked at, for the question has had its share of contact problems."""
 
     def _make(self) -> None:
         task = self.task
@@ -62,6 +69,17 @@ class GeneralSearch(Search):
 
         Looked for below a limit that grows until something is found: the rest only adds to what packs cost.
         """
+        was_spent = self.task.work.spent
+        found = self._cheapest_first(groups, keep, limit)
+        if not found and self.task.work.spent and not was_spent:
+            found = self._cheapest_first(groups, keep, limit)
+        return found
+
+    def _cheapest_first(
+        self, groups: Sequence[Mapping[bool, Group]], keep: int, limit: float
+    ) -> list[Choice]:
+        """As `best`; from where the question's work is spent on only among some thicknesses."""
+        self._sparing = self.task.work.spent
         kinds = [self._kinds(by_point) for by_point in groups]
         most = sum(max((float(one.cost.max()) for one in some), default=0.0) for some in kinds)
         least = sum(min((float(one.cost.min()) for one in some), default=math.inf) for some in kinds)
@@ -90,8 +108,9 @@ class GeneralSearch(Search):
             if not inner and bare.any():
                 kinds.append(listed.only(bare))
             packs = listed.only(~bare)
-            if self.task.lean_only or self.task.thin:
-                packs = packs.only(_some(packs, cheapest=0 if self.task.lean_only else _NEAREST))
+            if self.task.lean_only or self.task.thin or self.task.work.spent:
+                near = _NEAREST_SPENT if self.task.work.spent else _NEAREST
+                packs = packs.only(_some(packs, near, cheapest=0 if self.task.lean_only else near))
             if len(packs.cost):
                 kinds.append(packs)
         return kinds
@@ -114,6 +133,8 @@ class GeneralSearch(Search):
             flat = cost[picked] if rest else np.array([float(head.cost[i])])
             order = np.argsort(flat, kind="stable")
             for begin in range(0, len(order), _CHUNK):
+                if self.task.work.spent and not self._sparing:
+                    return
                 part = order[begin : begin + _CHUNK]
                 if not low < flat[part[0]] <= pool.limit:
                     break
@@ -141,8 +162,14 @@ class GeneralSearch(Search):
         errors[:, :n_bare] = supports.bare
         for column, seat in enumerate(supports.packed, start=n_bare):
             errors[:, column] = lists[seat].error[picks[seat]]
-        rough = self.task.thin or self.task.lean_only
-        planes, good = settle_many(points, supports.stiffness, errors, self.pull_mm, hard_ones=not rough)
+        work = self.task.work
+        rough = self.task.thin or self.task.lean_only or work.spent
+        work.left -= len(cost)
+        planes, good, hard = _settle_easy(points, supports.stiffness, errors, self.pull_mm)
+        if not rough:
+            hard = hard[: max(0, work.left) // _HARD_ONE + 1]
+            work.left -= _HARD_ONE * len(hard)
+            _settle_hard(points, supports.stiffness, errors, self.pull_mm, hard, (planes, good))
         depth = errors - planes @ np.column_stack((np.ones(len(points)), points)).T
         good &= depth[:, 0] >= -_DUST
         good &= (depth[:, n_bare:] > _CARRIES * self.pull_mm).all(axis=1)
@@ -167,12 +194,12 @@ class GeneralSearch(Search):
             pool.add(float(total[j]), cells, (float(x[g]), float(y[g])), float(rock[j]))
 
 
-def _some(listed: Listed, cheapest: int) -> Ints:
+def _some(listed: Listed, nearest: int, cheapest: int) -> Ints:
     """The entries nearest to the need, and the cheapest, the nearest of them first."""
     near = np.abs(listed.error)
     return np.unique(
         np.concatenate(
-            (np.argsort(near, kind="stable")[:_NEAREST], np.lexsort((near, listed.cost))[:cheapest])
+            (np.argsort(near, kind="stable")[:nearest], np.lexsort((near, listed.cost))[:cheapest])
         )
     )
 
@@ -196,25 +223,38 @@ def _rock(points: Floats, errors: Floats, depth: Floats, n_bare: int) -> Floats:
     counts[:, n_bare:] = True
     rock = np.zeros(len(errors))
     plane = np.column_stack((np.ones(len(points)), points))
-    masks, which = np.unique(counts, axis=0, return_inverse=True)
-    for i, mask in enumerate(masks):
+    for mask, rows in _alike(counts):
         if mask.sum() < 4:
             continue
-        rows = np.flatnonzero(which.ravel() == i)
         base = plane[mask]
         off = np.eye(len(base)) - base @ np.linalg.pinv(base)
         rock[rows] = 2.0 * np.linalg.norm(errors[rows][:, mask] @ off.T, axis=1)
     return rock
 
 
-def settle_many(
-    points: Floats, stiffness: Floats, errors: Floats, pull_mm: float, *, hard_ones: bool = True
-) -> tuple[Floats, Bools]:
+def _alike(members: Bools) -> Iterator[tuple[Bools, Ints]]:
+    """Each set of supports that occurs, with the rows that have it."""
+    codes = members @ (1 << np.arange(members.shape[1]))
+    order = np.argsort(codes, kind="stable")
+    for rows in np.split(order, np.flatnonzero(np.diff(codes[order])) + 1):
+        yield members[rows[0]], rows
+
+
+def settle_many(points: Floats, stiffness: Floats, errors: Floats, pull_mm: float) -> tuple[Floats, Bools]:
     """Resting planes (z0, u, v) of many error sets (m, n) on the same supports (n); which rest in one way.
 
     Keeps what pushes and adds what penetrates until nothing changes, as `core.resting` does; the few that
-    run in a circle or stand on a line are handed to it, or with hard_ones off count as rocking.
+    run in a circle or stand on a line are handed to it.
     """
+    planes, good, hard = _settle_easy(points, stiffness, errors, pull_mm)
+    _settle_hard(points, stiffness, errors, pull_mm, hard, (planes, good))
+    return planes, good
+
+
+def _settle_easy(
+    points: Floats, stiffness: Floats, errors: Floats, pull_mm: float
+) -> tuple[Floats, Bools, list[int]]:
+    """The planes, which rest in one way, and the rows that are left: those count as rocking till settled."""
     m = len(errors)
     planes = np.zeros((m, 3))
     good = np.zeros(m, dtype=bool)
@@ -225,10 +265,9 @@ def settle_many(
     for _ in range(2 * len(points) + 4):
         if not len(waiting):
             break
-        masks, which = np.unique(members[waiting], axis=0, return_inverse=True)
         still = []
-        for i, mask in enumerate(masks):
-            rows = waiting[which.ravel() == i]
+        for mask, alike in _alike(members[waiting]):
+            rows = waiting[alike]
             weighted = base[mask] * stiffness[mask, None]
             stiff = weighted.T @ base[mask]
             if mask.sum() < 3 or np.linalg.cond(stiff) > 1e12:
@@ -246,7 +285,20 @@ def settle_many(
             members[rows] = pushing
             still.append(rows[~same])
         waiting = np.sort(np.concatenate(still)) if still else np.empty(0, dtype=np.int64)
-    for row in [*left, *waiting.tolist()] if hard_ones else ():
+    return planes, good, [*left, *waiting.tolist()]
+
+
+def _settle_hard(  # noqa: PLR0917 - a private step of the two above, with their state in hand
+    points: Floats,
+    stiffness: Floats,
+    errors: Floats,
+    pull_mm: float,
+    rows: Sequence[int],
+    into: tuple[Floats, Bools],
+) -> None:
+    """Settle rows one by one by the contact problem itself."""
+    planes, good = into
+    for row in rows:
         springs = [
             Spring(float(p[0]), float(p[1]), float(e), float(k))
             for p, e, k in zip(points, errors[row], stiffness, strict=True)
@@ -257,7 +309,6 @@ def settle_many(
             continue  # the rod pulls outside what carries: the post would tip, so this is no answer
         if len(contact.planes) == 1:
             planes[row], good[row] = contact.planes[0], True
-    return planes, good
 
 
 __all__ = ["GeneralSearch", "settle_many"]

@@ -124,6 +124,8 @@ def solve_one_box(
             if found is not None and found.cost + set_up < limit - (TIE if best else -TIE):
                 best = replace(found, cost=found.cost + set_up, angles=_used(found), set_up=set_up)
                 limit = min(limit, best.cost)
+    if task.work.spent:
+        finished, bound = False, -math.inf
     if best is not None and finished:
         bound = best.cost
     return Outcome(best, bound, count.nodes, finished)
@@ -161,7 +163,7 @@ def _branch(
         children = () if relaxed else tuple(_conflict(search, answer, node.caps))
         if not children:
             return answer, low, True
-        if count.nodes >= node_limit:
+        if count.nodes >= node_limit or search.task.work.spent:
             return _dive(search, down, node, answer), low, False
         for caps in children:
             _push(heap, ticket, search, down, _child(search.tables, node, caps), limit)

@@ -47,6 +47,22 @@ class Ground(NamedTuple):
 Grounds = Callable[[tuple["Seat", ...]], Sequence[Ground]]
 
 
+MOST_RESTS = 50_000
+"""Contact problems that one question may cost (about a second): enough for all but crowded boxes."""
+
+
+@dataclass(slots=True)
+class Work:
+    """Contact problems solved for one question so far, over all its layouts: the same on every machine."""
+
+    left: int = MOST_RESTS
+
+    @property
+    def spent(self) -> bool:
+        """From here on only some thicknesses are looked at, and nothing is proven."""
+        return self.left <= 0
+
+
 @dataclass(frozen=True, slots=True)
 class Task:
     """One post as the search sees it."""
@@ -70,5 +86,7 @@ class Task:
     grounds: Grounds | None = None
     """Where the bed itself bears, for the seats that are packed; the first is the pivot. None for the
     corners of a rectangle: there it is the seats themselves."""
+    work: Work = field(default_factory=Work)
+    """What the contact problem may still cost."""
     row_prices: Mapping[tuple[Seat, float], float] = field(default_factory=dict)
     """Extra price of a saw setting at a seat (whole runs)."""

@@ -8,8 +8,12 @@ import pytest
 
 from shimfit.core.foot import gap_plane
 from shimfit.core.packing import Options, build_tables, prescribe
+from shimfit.core.packing.drafting import Asked
 from shimfit.core.packing.general import settle_many
+from shimfit.core.packing.layouts import solve_layout
+from shimfit.core.packing.question import ask
 from shimfit.core.packing.support import error_windows, four_supports
+from shimfit.core.packing.task import Work
 from shimfit.core.resting import Support, rest, rest_packs
 from shimfit.model import CORNERS, Foot, Lean, Lot, Seat, Tolerance
 
@@ -154,3 +158,15 @@ def test_feeler_is_filled_in_a_tripod_too() -> None:
     assert answer.resting == rest_packs(
         FOOT, answer.lean, answer.packs, CORNER.preload_mm, rocks_mm={Seat.NEXT_HOUSE: 0.4}
     )
+
+
+def test_a_crowded_box_costs_no_more_than_its_share_and_is_not_called_proven() -> None:
+    lean = Lean(0.012, 0.008)
+    full = solve(lean, "tripod")
+    asked = Asked(ask(FOOT, HEIGHT, lean, LIMIT, CORNER.preload_mm), TABLES, work=Work(300))
+    short = solve_layout(asked, "tripod")
+    assert full.status == "proven"
+    assert short.status == "found"
+    assert asked.question.stands(short.resting)
+    lifts = [sum(len(p.pieces) for p in one.packs if p.purpose == "lift") for one in (full, short)]
+    assert lifts[1] >= lifts[0]
