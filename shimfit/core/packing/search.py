@@ -19,6 +19,7 @@ import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -40,6 +41,8 @@ if TYPE_CHECKING:
     Ints = NDArray[np.int64]
 
 _DUST = 1e-9
+_HARDLY = 1e-7
+"""Decides between like costs only."""
 _NEAREST = 30
 _MANY = 2000
 """Candidates beyond which it pays to bound the pairs first."""
@@ -195,7 +198,8 @@ class Search:
             kept = [one.only(np.argsort(np.abs(one.error), kind="stable")[:_NEAREST]) for one in kept]
         if not all(len(one.cost) for one in kept):
             return
-        self._first_guess(four, kept, pool)
+        if not pool.found:
+            self._first_guess(four, kept, pool)
         least = [float(one.cost.min()) for one in kept]
         total = sum(least)
         for i, one in enumerate(kept):
@@ -214,10 +218,11 @@ class Search:
                 chosen.append(np.arange(n))
                 continue
             near = np.abs(one.error)
-            picks = np.concatenate((np.lexsort((near, one.cost))[:5], np.argsort(near, kind="stable")[:4]))
-            chosen.append(np.unique(picks))
-        a, b, c = np.meshgrid(*chosen, indexing="ij")
-        self._offer(four, kept, (a.ravel(), b.ravel(), c.ravel()), pool)
+            cheapest = np.argsort(one.cost + _HARDLY * near, kind="stable")[:5].tolist()
+            nearest = np.argsort(near, kind="stable")[:4].tolist()
+            chosen.append(np.array(sorted({*cheapest, *nearest})))
+        a, b, c = _triples(len(chosen[0]), len(chosen[1]), len(chosen[2]))
+        self._offer(four, kept, (chosen[0][a], chosen[1][b], chosen[2][c]), pool)
 
     def _all_pairs(self, four: Four, kept: Sequence[Listed], pool: Pool) -> None:
         """Every pair of two seats with the stretch of third thicknesses that keeps the limits."""
@@ -324,6 +329,13 @@ class Search:
             g = int(good[k])
             cells = tuple(one.cell(int(pick[g])) for one, pick in zip(seats, picks, strict=True))
             pool.add(float(cost[g]), cells, (float(x[g]), float(y[g])), float(q[g]))
+
+
+@lru_cache(maxsize=1024)
+def _triples(a: int, b: int, c: int) -> tuple[Ints, Ints, Ints]:
+    """All triples of indices below a, b and c, as three columns."""
+    i, j, k = np.indices((a, b, c)).reshape(3, -1)
+    return i, j, k
 
 
 def _between(slope: float, at: Floats, lo: float, hi: float) -> tuple[Floats, Floats]:

@@ -163,7 +163,7 @@ def test_feeler_is_filled_in_a_tripod_too() -> None:
 def test_a_crowded_box_costs_no_more_than_its_share_and_is_not_called_proven() -> None:
     lean = Lean(0.012, 0.008)
     full = solve(lean, "tripod")
-    asked = Asked(ask(FOOT, HEIGHT, lean, LIMIT, CORNER.preload_mm), TABLES, work=Work(300))
+    asked = Asked(ask(FOOT, HEIGHT, lean, LIMIT, CORNER.preload_mm), TABLES, work=Work(1))
     short = solve_layout(asked, "tripod")
     assert full.status == "proven"
     assert short.status == "found"
