@@ -18,6 +18,7 @@ import numpy as np
 
 from shimfit.core.packing.entries import BARE, Group, Listed, Pool
 from shimfit.core.packing.search import Search
+from shimfit.core.packing.task import MOST_RESTS
 from shimfit.core.resting.contact import Spring, settle
 from shimfit.errors import EntryError
 
@@ -69,9 +70,12 @@ class GeneralSearch(Search):
 
         Looked for below a limit that grows until something is found: the rest only adds to what packs cost.
         """
-        was_spent = self.task.work.spent
+        work = self.task.work
+        if work.left < -MOST_RESTS * (2 if self.task.lean_only else 1):
+            return []  # not finished, as every question whose work is spent: it gives up
+        was_spent = work.spent
         found = self._cheapest_first(groups, keep, limit)
-        if not found and self.task.work.spent and not was_spent:
+        if not found and work.spent and not was_spent:
             found = self._cheapest_first(groups, keep, limit)
         return found
 
