@@ -39,6 +39,8 @@ _FIRST_STEP = 4.0
 _NEAREST = 12
 _NEAREST_SPENT = 8
 """The same when the question has cost its share of contact problems."""
+_CALL = 150
+"""What looking at any number at once costs besides, in contact problems."""
 _HARD_ONE = 30
 """What a contact problem by itself costs, against one of many at once."""
 _DUST = 1e-9
@@ -168,7 +170,7 @@ class GeneralSearch(Search):
             errors[:, column] = lists[seat].error[picks[seat]]
         work = self.task.work
         rough = self.task.thin or self.task.lean_only or work.spent
-        work.left -= len(cost)
+        work.left -= len(cost) + _CALL
         planes, good, hard = _settle_easy(points, supports.stiffness, errors, self.pull_mm)
         if not rough:
             hard = hard[: max(0, work.left) // _HARD_ONE + 1]
