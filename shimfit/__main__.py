@@ -12,8 +12,12 @@ def main() -> int:
 
         print(f"shimfit {__version__}")
         return 0
+    import signal
+
     from shimfit.cli import main as run
 
+    # Asked to stop from outside: leave through every `with`, so that files are closed and locks given back.
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(128 + signal.SIGTERM))
     return run(sys.argv[1:])
 
 

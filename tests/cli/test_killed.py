@@ -51,3 +51,16 @@ def test_kill_9_loses_nothing_that_was_said_to_be_logged(shimfit) -> None:
         [sys.executable, "-m", "shimfit", "--plain"], input="q\n", capture_output=True, text=True, check=True
     )
     assert f"post {last}" in again.stdout.lower()
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no SIGTERM there")
+def test_asked_to_stop_it_leaves_with_143_and_gives_the_file_back(shimfit) -> None:
+    with subprocess.Popen(
+        [sys.executable, "-m", "shimfit", "--plain"], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    ) as program:
+        assert program.stdout is not None
+        assert program.stdout.readline()
+        program.send_signal(signal.SIGTERM)
+        program.communicate(timeout=30)
+    assert program.returncode == 143
+    assert shimfit("job new after").code == 0
