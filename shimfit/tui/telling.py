@@ -347,7 +347,7 @@ def _remarks(record: PostRecord, answer: Prescription | None) -> tuple[str, ...]
     if verdict is not None and verdict.probability is not None and record.state is PostState.PLUMB:
         told.append(f"{_percent(verdict.probability)} sure that it is within")
     if answer is not None and record.state in (PostState.PACK, PostState.OUT, PostState.TIGHTEN):
-        if answer.why and answer.status != "proven":
+        if answer.why:
             told.append(answer.why)
         if answer.status == "found":
             told.append("Best found in the time allowed, not proven best")
