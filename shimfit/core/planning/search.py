@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Ints = NDArray[np.int64]
 
-PAIRS_AT_ONCE = 300_000
+PAIRS_AT_ONCE = 20_000
 """Pairs of entries that are laid out at a time: bounds the memory (about 100 bytes each)."""
 FIRST_LIMIT = 2.0
 GROWTH = 1.5
