@@ -101,3 +101,85 @@ def test_plumb_for_the_hold_rings_twice(app_on, running, wait_for) -> None:
             assert len(rung) == 2, "once, not at every look"
 
     wait_for(job())
+
+
+def streaming(along: float, across: float) -> Snapshot:
+    return replace(MOVING, lean=Lean(along, across))
+
+
+@pytest.mark.parametrize(("columns", "rows"), [(40, 20), (80, 24)])
+def test_a_bare_post_is_answered_live_and_nothing_is_logged(app_on, running, wait_for, columns, rows) -> None:
+    """The live packs are those that the same lean, read and logged, is answered with in kind: same edges."""
+    sensor = Scripted(streaming(0.009, 0.005))
+
+    async def job() -> None:
+        app = app_on(sensor=sensor)
+        async with running(app, columns, rows) as hand:
+            await hand.sees("TOP leans 9 mm → next, 5 mm ↑ out", "NEXT-OUT corner", "1 ↗")
+            assert app.desk.record.readings == ()
+            assert app.desk.record.prescription is None
+            high = app.page.query_one("#answer").styles.height.value
+            sensor.seen = streaming(0.0002, 0.0)
+            await hand.sees("0.2 mm off, allowed 2.0 mm")
+            await hand.pilot.pause(0.3)
+            assert "NEXT-OUT" not in hand.row("answer")
+            assert app.page.query_one("#answer").styles.height.value == high, "rows do not jump"
+            sensor.seen = streaming(-0.009, 0.0)
+            await hand.sees("← prev", "PREV")
+
+    wait_for(job())
+
+
+@pytest.mark.parametrize(("columns", "rows"), [(40, 20), (80, 24)])
+def test_with_packs_in_the_push_that_is_left_is_told(app_on, running, wait_for, columns, rows) -> None:
+    """By hand: 2.5 mm at 1000 mm is 0.225 mm across a 90 mm foot; T1 rises 5.5 in 200 mm: 8 mm to push."""
+    sensor = Scripted(streaming(0.009, 0.0))
+
+    async def job() -> None:
+        app = app_on(sensor=sensor)
+        async with running(app, columns, rows) as hand:
+            assert app.desk.enter("9n0").done
+            assert {piece.lot for pack in app.desk.record.prescription.packs for piece in pack.pieces} == {
+                "T1"
+            }
+            app.page.show()
+            sensor.seen = streaming(0.0025, 0.0)
+            push_mm = round(90 * 0.0025 / (5.5 / 200) * 2) / 2
+            await hand.sees(f"T1 push {push_mm:g} mm more")
+            assert "mark" in hand.row("big"), "prescribed: the mark to set stays in large figures"
+            assert app.desk.packed().done
+            app.page.show()
+            await hand.sees("T1 push more")
+            assert "mm more" in hand.row("big")
+            sensor.seen = streaming(0.0, 0.0)
+            await hand.sees("leave it so")
+
+    wait_for(job())
+
+
+def test_the_engine_is_asked_at_the_figures_pace(app_on, running, wait_for, monkeypatch) -> None:
+    from shimfit.workflow.live import LivePacking
+
+    asked: list[Lean] = []
+    real = LivePacking.look
+
+    def counted(self, lean):
+        asked.append(lean)
+        return real(self, lean)
+
+    monkeypatch.setattr(LivePacking, "look", counted)
+    sensor = Scripted(streaming(0.009, 0.005))
+
+    async def job() -> None:
+        app = app_on(sensor=sensor)
+        async with running(app, 80, 24) as hand:
+            await hand.sees("NEXT-OUT corner")
+            asked.clear()
+            await hand.pilot.pause(0.6)
+            assert asked == [], "the top did not move"
+            for step in range(20):
+                sensor.seen = streaming(0.009 + step / 2000, 0.005)
+                await hand.pilot.pause(0.05)
+            assert 1 <= len(asked) <= 8, "five a second at most, however often the sensor sends"
+
+    wait_for(job())

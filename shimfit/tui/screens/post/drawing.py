@@ -13,8 +13,8 @@ from shimfit.tui.pictures.canvas import Canvas
 from shimfit.tui.pictures.foot_plan import foot_plan
 from shimfit.tui.pictures.numerals import HEIGHT, STACKED_HEIGHT, numerals, stacked
 from shimfit.tui.pictures.run_picture import strip
+from shimfit.tui.screens.post.advice import in_order
 from shimfit.tui.screens.post.room import LEAST_PLAN_ROWS, answer_rows, said_rows
-from shimfit.tui.screens.post.sight import in_order
 from shimfit.tui.telling import state_word
 from shimfit.tui.wrapping import wrapped
 
@@ -178,8 +178,10 @@ def plan(sight: Sight, width: int, height: int) -> Canvas:
 
 def _foot(sight: Sight, record: PostRecord, width: int, height: int) -> Canvas:
     assert sight.words is not None
-    packs = in_order(record.prescription.packs) if record.prescription and sight.packs else ()
+    packs = in_order(sight.prescription.packs) if sight.prescription and sight.packs else ()
     lean = record.reading.lean if record.reading else None
+    if sight.live_answer is not None:
+        lean = sight.live_answer.lean
     if sight.understood is not None:
         along, across = sight.understood.slopes(record.height_mm)
         lean, packs = Lean(along or 0.0, across or 0.0), ()

@@ -5,21 +5,15 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from shimfit.model import Face
-from shimfit.tui import lengths
 from shimfit.tui.pictures.canvas import Canvas
 from shimfit.tui.pictures.target import Backdrop, backdrop, mark_cell, span_for, with_mark
+from shimfit.tui.screens.post.advice import LOOKS_PER_FIGURE, next_step
 
 if TYPE_CHECKING:
-    from shimfit.model import Lean
-    from shimfit.store.state import PostRecord
     from shimfit.tui.screens.post.sight import Sight
     from shimfit.tui.telling import Words
 
 LEGEND_ROWS = 2
-LOOKS_PER_FIGURE = 4
-"""The mark moves at every look, the figures at every fourth: nobody reads twenty numbers a second."""
-LEAST_RISE_MM = 0.05
 WIDEST, TALLEST = 64, 25
 
 
@@ -53,7 +47,10 @@ class LiveTarget:
         if live.lean is None:
             self._told = (live.word,)
         elif self._looks % LOOKS_PER_FIGURE == 0 or len(self._told) < LEGEND_ROWS:
-            self._told = (words.off(live.lean, record), what_to_raise(live.lean, record, words, width))
+            self._told = (
+                words.off(live.lean, record),
+                next_step(sight.advice, live.lean, record, words, width),
+            )
         self._looks += 1
         cell = mark_cell(top_mm, scene.rows_per_mm, scene.middle) if top_mm else None
         seen = (id(scene), cell, self._told, top_mm is not None and math.hypot(*top_mm) <= allowed_mm)
@@ -77,21 +74,3 @@ class LiveTarget:
                 legend_rows=LEGEND_ROWS,
             )
         return self._scene
-
-
-def what_to_raise(lean: Lean, record: PostRecord, words: Words, width: int) -> str:
-    """How much is left to raise each low edge: slope x side of the foot, turning about the other edge."""
-    parts = []
-    for face, slope, side_mm in (
-        (Face.NEXT if lean.slope_along > 0 else Face.PREV, lean.slope_along, record.foot.along_mm),
-        (Face.OUT if lean.slope_across > 0 else Face.HOUSE, lean.slope_across, record.foot.across_mm),
-    ):
-        rise_mm = abs(slope) * side_mm
-        if rise_mm >= LEAST_RISE_MM:
-            told = lengths.thickness(round(rise_mm, 1), words.units).removesuffix(" mm")
-            parts.append(f"{words.names[face].upper()} {told}")
-    if not parts:
-        return "leave it so"
-    unit = " mm" if words.units == "mm" else ""
-    told = f"raise {' '.join(parts)}{unit}"
-    return told if len(told) <= width else f"{' '.join(parts)}{unit}"

@@ -21,6 +21,7 @@ LOW_FROM, TALL_FROM, STACKED_FROM = 14, 24, 30
 PAD_ROWS, SQUAT_PAD_ROWS = 8, 4
 LEAST_PLAN_ROWS = 5
 
+LIVE_ANSWER = "Packs for the lean as it is now; Space logs it"
 NO_RUN = (
     "No job in this data file yet.\n"
     "Enter starts the sample job: a made-up boardwalk to try everything on, easy to delete. "
@@ -99,6 +100,10 @@ def said_rows(sight: Sight, room: Room) -> list[Run]:
     view = sight.view
     if view is None:
         return [(row, "") for row in wrapped(NO_RUN, room.middle)]
+    if sight.live_answer is not None and sight.words is not None and sight.record is not None:
+        now = sight.words.lean(sight.live_answer.lean, sight.record.height_mm)
+        shown = [(now, "strong"), (LIVE_ANSWER, "")][: 1 if room.squat or room.slim else 2]
+        return [(row, role) for text, role in shown for row in wrapped(text, room.middle)]
     lean = view.lean_both if len(view.lean_both) <= room.middle else view.lean
     if room.squat:
         shown = [(lean, "strong")] if lean else [(view.do, "")]

@@ -11,6 +11,7 @@ from shimfit.model import PostState
 from shimfit.tui.glyphs import ROLES
 from shimfit.tui.screens.page import Page
 from shimfit.tui.screens.post import drawing, taps, wide
+from shimfit.tui.screens.post.advice import LiveAdvice, next_step
 from shimfit.tui.screens.post.live import LiveTarget
 from shimfit.tui.screens.post.room import Room, share_out
 from shimfit.tui.screens.post.sight import look_at
@@ -42,6 +43,8 @@ class PostScreen(Page):
         super().__init__(desk)
         self.sight = look_at(desk, 0, None, None)
         self._target = LiveTarget()
+        self._advice = LiveAdvice()
+        self._floor: tuple[object, int, int] = (None, 0, 0)
 
     def compose_body(self) -> ComposeResult:
         """List | sentences, figures, answer, plan | pictures for wide screens."""
@@ -125,6 +128,7 @@ class PostScreen(Page):
             self.add_class("-live")
             self.call_after_refresh(self.show)
             return
+        self._advise(live)
         self.query_one("#target", Picture).redraw()
         if live.word != before.word:
             self.show_echo()
@@ -132,6 +136,19 @@ class PostScreen(Page):
         if settled and self._stands_within(live) and self.desk.settings.bell:
             self.app.bell()
             self.app.bell()
+
+    def _advise(self, live: Live) -> None:
+        """Show what the engine says to this lean, when it says something else than before."""
+        advice = self._advice.look(self.desk, live.lean)
+        if advice is self.sight.advice:
+            return
+        self.sight = self.sight.with_advice(advice)
+        self._lay_out()
+        for name in ("#said", "#big", "#answer", "#plan", "#box"):
+            self.query_one(name, Picture).redraw()
+        self.show_keys()
+        if self.has_class("-squat"):
+            self.show_echo()
 
     def next_pack(self) -> None:
         """Put the next pack in large figures."""
@@ -157,13 +174,26 @@ class PostScreen(Page):
     def _look(self, shown_pack: int) -> None:
         text = "" if self.question else self.query_one(EntryLine).value
         self.sight = look_at(self.desk, shown_pack, self.desk.echo(text), self.sight.live)
+        if self.sight.live is not None:
+            self.sight = self.sight.with_advice(self._advice.look(self.desk, self.sight.live.lean))
 
     def _lay_out(self) -> None:
         shares = share_out(self.sight, self.room)
-        for name, rows in (("#said", shares.said), ("#big", shares.big), ("#answer", shares.answer)):
+        big, answer = self._steady_rows(shares.big, shares.answer)
+        for name, rows in (("#said", shares.said), ("#big", big), ("#answer", answer)):
             styles = self.query_one(name).styles
             if styles.height is None or styles.height.value != rows:
                 styles.height = rows
+
+    def _steady_rows(self, big: int, answer: int) -> tuple[int, int]:
+        """While a bare post is streamed, rows once given to packs are kept: nothing jumps up and down."""
+        bare = self.sight.advice is not None and not self.sight.advice.pushes
+        key = (self.desk.place, self.size, self.desk.site.log()) if bare else None
+        if key is None or key != self._floor[0]:
+            self._floor = (key, big, answer)
+        else:
+            self._floor = (key, max(big, self._floor[1]), max(answer, self._floor[2]))
+        return self._floor[1:]
 
     def _stands_within(self, live: Live) -> bool:
         record = self.sight.record
@@ -191,7 +221,7 @@ class PostScreen(Page):
         if sight.run is None or sight.record is None:
             return "Enter: the sample job   F5: your own"
         if sight.live is not None:
-            return sight.live.word
+            return self._live_hint(sight.live)
         if not self.desk.wants_hints:
             return ""
         example = "3/8n1/2o" if sight.run.units == "inch" else "9n13o"
@@ -202,6 +232,14 @@ class PostScreen(Page):
                 return "Enter walks on to the next post"
             case _:
                 return "packed and tight? type the lean again"
+
+    def _live_hint(self, live: Live) -> str:
+        """What the inclinometer does; where there is no room for the target, what to push or raise."""
+        record, words = self.sight.record, self.sight.words
+        squat = self.has_class("-squat")  # not by `room`, which asks how many rows this hint takes
+        if not squat or live.taken or live.lean is None or record is None or words is None:
+            return live.word
+        return next_step(self.sight.advice, live.lean, record, words, self.size.width)
 
     def keys(self) -> Sequence[Tap]:
         """Directions while typing, actions on the empty line."""

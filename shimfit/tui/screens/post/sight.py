@@ -6,15 +6,17 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from shimfit.entry.result import Understood
+from shimfit.tui.screens.post.advice import live_packs
 
 if TYPE_CHECKING:
     from shimfit.entry.result import Heard
-    from shimfit.model import Pack
+    from shimfit.model import Prescription
     from shimfit.store.state import PostRecord, RunState
     from shimfit.tui.desk import Desk
     from shimfit.tui.glyphs import Glyphs
     from shimfit.tui.sensing import Live
     from shimfit.tui.telling import PackLine, PostView, Words
+    from shimfit.workflow.live import Advice
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,11 +36,30 @@ class Sight:
     """How the line is understood; None while nothing is typed."""
     live: Live | None = None
     """What the inclinometer shows; None without one."""
+    advice: Advice | None = None
+    """What the engine says to it; None without one."""
+    live_packs: tuple[PackLine, ...] = ()
+    """What is to be put in or pushed by that advice; stands before the packs of the record."""
 
     @property
     def packs(self) -> tuple[PackLine, ...]:
         """Packs in the order in which they go in."""
+        if self.live_packs:
+            return self.live_packs
         return self.view.packs if self.view is not None else ()
+
+    @property
+    def live_answer(self) -> Prescription | None:
+        """The answer to the lean as it is now, while the post stands bare."""
+        answer = self.advice.answer if self.advice is not None else None
+        return answer if answer is not None and answer.packs else None
+
+    @property
+    def prescription(self) -> Prescription | None:
+        """The answer that the packs on screen belong to."""
+        if self.live_answer is not None or self.record is None:
+            return self.live_answer
+        return self.record.prescription
 
     @property
     def pack(self) -> PackLine | None:
@@ -59,6 +80,13 @@ class Sight:
         """The same look with the inclinometer moved on."""
         return replace(self, live=live)
 
+    def with_advice(self, advice: Advice | None) -> Sight:
+        """The same look with other advice."""
+        packs: tuple[PackLine, ...] = ()
+        if self.record is not None and self.words is not None:
+            packs = live_packs(advice, self.record, self.words)
+        return replace(self, advice=advice, live_packs=packs)
+
 
 def look_at(desk: Desk, shown_pack: int, heard: Heard | None, live: Live | None) -> Sight:
     """Take a look."""
@@ -67,8 +95,3 @@ def look_at(desk: Desk, shown_pack: int, heard: Heard | None, live: Live | None)
     return Sight(
         desk.glyphs, desk.run, desk.record, desk.words, desk.view, desk.index, shown_pack, heard, live
     )
-
-
-def in_order(packs: tuple[Pack, ...]) -> tuple[Pack, ...]:
-    """Lifting packs first, the thickest first: as they are numbered."""
-    return tuple(sorted(packs, key=lambda pack: (pack.purpose != "lift", -pack.made_mm)))

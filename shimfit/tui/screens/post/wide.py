@@ -99,10 +99,9 @@ def readings_trend(sight: Sight, width: int, height: int) -> Canvas:
 def from_the_box(sight: Sight, lots: tuple[Lot, ...], width: int, height: int) -> Canvas:
     """What is left of the lots that this answer takes from."""
     canvas = Canvas(width, height)
-    record = sight.record
-    if record is None or record.prescription is None or not sight.packs:
+    if sight.prescription is None or not sight.packs:
         return canvas
-    wanted = {piece.lot for pack in record.prescription.packs for piece in pack.pieces}
+    wanted = {piece.lot for pack in sight.prescription.packs for piece in pack.pieces}
     found = [lot for lot in lots if lot.lot in wanted]
     if found:
         canvas.put(0, 0, "from the box", "label")

@@ -1,0 +1,136 @@
+"""What the engine says to a lean while the inclinometer streams: packs for a bare post, pushes after that."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from shimfit.model import Face
+from shimfit.tui import lengths
+from shimfit.tui.telling import PackLine
+
+if TYPE_CHECKING:
+    from shimfit.model import Lean, Pack
+    from shimfit.store.state import PostRecord
+    from shimfit.tui.desk import Desk
+    from shimfit.tui.telling import Words
+    from shimfit.workflow.live import Advice, LivePacking, Push
+
+LOOKS_PER_FIGURE = 4
+"""The mark moves at every look, the figures at every fourth: nobody reads twenty numbers a second."""
+LEAST_RISE_MM = 0.05
+WORTH_ASKING_MM = 0.2
+"""A top that has moved by less is not asked about again: the answer would be the same, or flicker."""
+
+
+class LiveAdvice:
+    """Asks the engine at the pace of the figures, and only when the top has moved or anything was logged."""
+
+    def __init__(self) -> None:
+        self._packing: LivePacking | None = None
+        self._stands_for: object = None
+        self._asked: Lean | None = None
+        self._looks = 0
+        self._told: Advice | None = None
+
+    def look(self, desk: Desk, lean: Lean | None) -> Advice | None:
+        """The advice for a lean; None without one, or where the post can't be worked on here."""
+        record, place = desk.record, desk.place
+        if lean is None or record is None or place is None:
+            self._asked, self._told = None, None
+            return None
+        stands_for = (place, desk.site.log())
+        if stands_for != self._stands_for:
+            from shimfit.workflow.live import LivePacking
+
+            self._packing, self._stands_for = LivePacking(desk.site, place), stands_for
+            self._asked, self._looks = None, 0
+        due = self._looks % LOOKS_PER_FIGURE == 0
+        self._looks += 1
+        if self._packing is not None and due and self._moved(lean, record):
+            self._asked, self._told = lean, self._packing.look(lean)
+        return self._told
+
+    def _moved(self, lean: Lean, record: PostRecord) -> bool:
+        if self._asked is None:
+            return True
+        along = lean.slope_along - self._asked.slope_along
+        across = lean.slope_across - self._asked.slope_across
+        return math.hypot(along, across) * record.height_mm >= WORTH_ASKING_MM
+
+
+def next_step(advice: Advice | None, lean: Lean, record: PostRecord, words: Words, width: int) -> str:
+    """One row under the target: which taper to push and how far, else how much each edge is short."""
+    if advice is None or not advice.pushes:
+        return what_to_raise(lean, record, words, width)
+    first = advice.pushes[0]
+    told = _push(words.seat(first.seat).rpartition(" ")[0], first, words)
+    if len(told) > width:
+        told = _push(words.glyphs.seats[first.seat], first, words)
+    for push in advice.pushes[1:]:
+        more = f"{told}; {_push(words.glyphs.seats[push.seat], push, words)}"
+        if len(more) > width:
+            break
+        told = more
+    return told
+
+
+def live_packs(advice: Advice | None, record: PostRecord, words: Words) -> tuple[PackLine, ...]:
+    """Packs of the live answer while the post stands bare; once packs are in, what is to be pushed."""
+    if advice is None:
+        return ()
+    if advice.answer is not None:
+        return tuple(
+            words.pack_line(number, pack, None)
+            for number, pack in enumerate(in_order(advice.answer.packs), 1)
+        )
+    if not record.packs_in_place:
+        return ()  # prescribed: the marks to set are what is wanted in large, the rest is under the target
+    pushes = [push for push in advice.pushes if push.lot is not None]
+    return tuple(_push_line(number, push, words) for number, push in enumerate(pushes, 1))
+
+
+def in_order(packs: tuple[Pack, ...]) -> tuple[Pack, ...]:
+    """Lifting packs first, the thickest first: as they are numbered."""
+    return tuple(sorted(packs, key=lambda pack: (pack.purpose != "lift", -pack.made_mm)))
+
+
+def _push_line(number: int, push: Push, words: Words) -> PackLine:
+    push_mm = push.push_mm or 0.0
+    return PackLine(
+        number=number,
+        seat=push.seat,
+        lifts=True,
+        where=words.seat(push.seat),
+        what=f"{push.lot} push {words.length(push_mm)} more",
+        short=f"{push.lot} push more",
+        figure=lengths.figure(push_mm, words.units, words.graduation),
+        unit=f"{'mm' if words.units == 'mm' else 'in'} more",
+        other="",
+        changed="",
+    )
+
+
+def _push(side: str, push: Push, words: Words) -> str:
+    """`NEXT-OUT T3 push 8 mm more`, or for a pack without a taper `OUT raise 0.4 mm`."""
+    if push.lot is None or push.push_mm is None:
+        return f"{side} raise {lengths.thickness(round(push.raise_mm, 1), words.units)}"
+    return f"{side} {push.lot} push {words.length(push.push_mm)} more"
+
+
+def what_to_raise(lean: Lean, record: PostRecord, words: Words, width: int) -> str:
+    """How much is left to raise each low edge: slope x side of the foot, turning about the other edge."""
+    parts = []
+    for face, slope, side_mm in (
+        (Face.NEXT if lean.slope_along > 0 else Face.PREV, lean.slope_along, record.foot.along_mm),
+        (Face.OUT if lean.slope_across > 0 else Face.HOUSE, lean.slope_across, record.foot.across_mm),
+    ):
+        rise_mm = abs(slope) * side_mm
+        if rise_mm >= LEAST_RISE_MM:
+            told = lengths.thickness(round(rise_mm, 1), words.units).removesuffix(" mm")
+            parts.append(f"{words.names[face].upper()} {told}")
+    if not parts:
+        return "leave it so"
+    unit = " mm" if words.units == "mm" else ""
+    told = f"raise {' '.join(parts)}{unit}"
+    return told if len(told) <= width else f"{' '.join(parts)}{unit}"

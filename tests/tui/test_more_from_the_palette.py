@@ -1,0 +1,135 @@
+"""What the palette reaches besides reading: the run's posts, torque, photo, rails on, writing here."""
+
+from __future__ import annotations
+
+import sqlite3
+from dataclasses import asdict
+
+import pytest
+
+from shimfit.core.instruments import Instrument
+from shimfit.errors import FileError
+from shimfit.model import PostState
+from shimfit.tui.app import ShimfitApp
+from shimfit.tui.desk import Desk
+from shimfit.tui.glyphs import UNICODE
+from shimfit.tui.handover import export_record
+from shimfit.tui.widgets.rows import Rows
+from shimfit.workflow.site import Site
+
+
+@pytest.fixture
+def desk(make_site) -> Desk:
+    desk = Desk(make_site(), UNICODE)
+    assert desk.open_last()
+    return desk
+
+
+def names(desk: Desk) -> str:
+    return " ".join(post.name for post in desk.run.posts)
+
+
+@pytest.mark.parametrize("size", [(40, 20), (80, 24)])
+def test_a_post_is_inserted_moved_and_taken_out(app_on, running, wait_for, size) -> None:
+    async def job() -> None:
+        app = app_on()
+        async with running(app, *size) as hand:
+            await hand.press("f2", "i")
+            await hand.sees("where, from the run's start")
+            await hand.enter("9m")
+            await hand.sees("✗", "outside")
+            await hand.enter("1800mm")
+            await hand.sees("post 2a stands at 1800 mm", "8 of 8 left to do")
+            assert names(app.desk) == "1 2 2a 3 4 5 6 7"
+            app.page.query_one("#list", Rows).mark(2)
+            await hand.press("m")
+            await hand.sees("new station of post 2a")
+            await hand.enter("2500mm")
+            await hand.sees("can't stand behind post 3")
+            await hand.enter("2m")
+            await hand.sees("post 2a stands at 2000 mm")
+            app.page.query_one("#list", Rows).mark(2)
+            app.do("remove_post")
+            await hand.sees("post 2a is out of the run", "7 of 7")
+            await hand.press("ctrl+z")
+            await hand.sees("taken back", "8 of 8")
+
+    wait_for(job())
+
+
+def test_where_the_post_one_stands_at_goes_one_stands_at_its_neighbour(desk) -> None:
+    assert desk.insert_post("1.8m").done
+    assert desk.find("2a").done
+    assert desk.undo().done
+    assert desk.record is not None
+    assert desk.place.post == "3"
+    assert desk.find("7").done
+    assert desk.remove_post("7").done
+    assert desk.place.post == "6"
+    assert not desk.move_post("1", "soon").done
+
+
+def test_torque_photo_and_rails_on_are_logged(desk) -> None:
+    assert not desk.torqued("hand tight").done
+    assert not desk.torqued("0").done
+    assert "40 N m" in desk.torqued("40 Nm").message
+    assert not desk.photographed("  ").done
+    assert desk.photographed("p1.jpg").message == "photo p1.jpg"
+    assert desk.rails_on().done
+    assert desk.enter(".3n.2o").done
+    assert desk.record.readings[-1].stage == "rails-on"
+    kinds = {event.kind: event.data for event in desk.site.journal.events("heron", run="jetty")}
+    assert kinds["tightened"]["torque_nm"] == 40.0
+    assert kinds["photo"]["file"] == "p1.jpg"
+
+
+def test_the_bow_is_told_at_the_post(desk) -> None:
+    assert desk.kind_of_next("mid").done
+    assert desk.enter("6n0").done
+    assert desk.enter("1n0").done
+    assert any("bowed, its middle stands" in remark for remark in desk.view.remarks)
+
+
+def test_a_level_that_is_due_to_be_checked_is_told_at_the_post(desk) -> None:
+    assert desk.view.remarks == ()
+    level = Instrument("level", "level", 1200.0, 0.0005)
+    desk.site.add_instrument({key: value for key, value in asdict(level).items() if value is not None})
+    assert any("level" in remark for remark in desk.view.remarks)
+
+
+def test_an_altered_log_is_not_handed_over(desk, tmp_path) -> None:
+    assert desk.enter("9n5o").done
+    with sqlite3.connect(desk.site.path) as db:
+        db.execute("DROP TRIGGER event_no_update")
+        db.execute("UPDATE event SET data = replace(data, '9n5o', '1n1o') WHERE kind = 'reading'")
+    db.close()
+    target = tmp_path / "record.csv"
+    with pytest.raises(FileError, match="nothing after it can"):
+        export_record(desk.site, desk.run, str(target))
+    assert not target.exists()
+
+
+def test_a_file_opened_to_look_at_is_written_here_once_the_other_is_closed(
+    make_site, running, wait_for
+) -> None:
+    writer = make_site()
+    reader = Site.open(writer.path, environment={})
+
+    async def job() -> None:
+        app = ShimfitApp(reader)
+        async with running(app, 80, 24) as hand:
+            await hand.sees("READ ONLY")
+            app.do("take_over")
+            await hand.sees("still read only")
+            writer.close()
+            await hand.press("ctrl+p")
+            await hand.type("write here")
+            await hand.press("enter")
+            await hand.sees("written here")
+            assert "READ ONLY" not in hand.screen()
+            await hand.enter("9n5o")
+            await hand.sees("▲ pack")
+            assert app.desk.record.state is PostState.PACK
+
+    wait_for(job())
+    reader.close()
