@@ -7,6 +7,7 @@ from dataclasses import replace
 import pytest
 
 from shimfit.core.steady import WatchState
+from shimfit.core.takeup import TakeUp
 from shimfit.model import Lean, PostState
 from shimfit.wire.inclinometer import Snapshot, Taken
 
@@ -132,7 +133,10 @@ def test_a_bare_post_is_answered_live_and_nothing_is_logged(app_on, running, wai
 
 @pytest.mark.parametrize(("columns", "rows"), [(40, 20), (80, 24)])
 def test_with_packs_in_the_push_that_is_left_is_told(app_on, running, wait_for, columns, rows) -> None:
-    """By hand: 2.5 mm at 1000 mm is 0.225 mm across a 90 mm foot; T1 rises 5.5 in 200 mm: 8 mm to push."""
+    """By hand: 2.5 mm at 1000 mm is 0.225 mm across a 90 mm foot; T1 rises 5.5 in 200 mm: 8.2 mm to push.
+
+    Packs whose take-up nobody has measured yet give a little less than they should, so a little more is told.
+    """
     sensor = Scripted(streaming(0.009, 0.0))
 
     async def job() -> None:
@@ -144,7 +148,8 @@ def test_with_packs_in_the_push_that_is_left_is_told(app_on, running, wait_for, 
             }
             app.page.show()
             sensor.seen = streaming(0.0025, 0.0)
-            push_mm = round(90 * 0.0025 / (5.5 / 200) * 2) / 2
+            push_mm = round(90 * 0.0025 / TakeUp().mean / (5.5 / 200) * 2) / 2
+            assert 8 <= push_mm <= 10
             await hand.sees(f"T1 push {push_mm:g} mm more")
             assert "mark" in hand.row("big"), "prescribed: the mark to set stays in large figures"
             assert app.desk.packed().done
