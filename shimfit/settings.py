@@ -58,8 +58,6 @@ class Settings:
     """Finish of the nut: what its torque turns into pull with."""
     saw_deg: str = ""
     """What the saw can be set to, in degrees, like `0.5 1 1.5`; empty = no wedges are sawn."""
-    keys: str = ""
-    """Own keys of the terminal program, like `undo=ctrl+u find=f7`."""
     foresight: bool = True
     """True: where the box is scarce, a post leaves what the posts to come will likely need."""
     backup_days: int = 0

@@ -75,8 +75,13 @@ class LivePacking:
         return Advice(within, None, () if within else tuple(self._pushes(lean, packs)))
 
     def _packs_going_in(self) -> tuple[Pack, ...] | None:
-        """Packs in place, or as prescribed and about to go in; None while the post stands bare."""
+        """Packs in place, or as prescribed and about to go in; None while the post stands bare.
+
+        What was logged as packed counts, whatever had been prescribed.
+        """
         post = self._post
+        if post.state is PostState.TIGHTEN and post.packs_in_place:
+            return post.packs_in_place
         if post.prescription is not None and post.prescription_is_current and post.prescription.packs:
             return post.prescription.packs
         if post.packs_in_place or post.state is PostState.TIGHTEN:
