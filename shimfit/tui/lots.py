@@ -21,7 +21,7 @@ def lot_row(lot: Lot, width: int) -> str:
         case "flat":
             size = f"{_mm(lot.thickness_mm)} mm thick"
         case "taper":
-            size = f"{_mm(lot.thin_mm)} to {_mm(lot.thick_mm)} over {_mm(lot.length_mm)} mm"
+            size = f"{_mm(lot.thin_mm)} to {_mm(lot.thick_mm)} over {_mm(lot.length_mm, 1)} mm"
         case _:
             size = f"{_mm(lot.length_mm)} x {_mm(lot.width_mm)} x {_mm(lot.thickness_mm)} mm"
     row = f" {lot.lot:<6}{lot.count:>3} {lot.form:<6}{size}"
@@ -39,8 +39,8 @@ def load_lots(site: Site, path: Path) -> str:
     return f"{len(lots)} lots from {path.name}"
 
 
-def _mm(value: float | None) -> str:
-    return "?" if value is None else f"{round(value, 2):g}"
+def _mm(value: float | None, decimals: int = 2) -> str:
+    return "?" if value is None else f"{round(value, decimals):g}"
 
 
 def _read(path: Path) -> str:

@@ -72,6 +72,8 @@ class PostView:
     """The same with the other unit beside it, for where there is room."""
     do: str
     """What to do now, in one sentence."""
+    do_briefly: str
+    """The same in 40 characters, without the edges that the packs below it name; empty without packs."""
     packs: tuple[PackLine, ...]
     result: str
     """How far off it is or will be, with the tolerance beside it; empty before it was read."""
@@ -254,6 +256,7 @@ def post_view(record: PostRecord, words: Words) -> PostView:
         lean=lean_text,
         lean_both=words.lean(lean, record.height_mm, both=True) if lean else lean_text,
         do=_do(record, lean, words),
+        do_briefly=_do_briefly(record),
         packs=_packs(record, words),
         result=_result(record, lean, words),
         remarks=_remarks(record, answer),
@@ -322,6 +325,23 @@ def _do(record: PostRecord, lean: Lean | None, words: Words) -> str:
     if answer.change:
         return f"Change the packs: raise the {edges}" if edges else "Change the packs"
     return f"Pack the {edges}, tighten, read again" if edges else "Pack, tighten, read again"
+
+
+def _do_briefly(record: PostRecord) -> str:
+    """For a phone: what comes after the packs that stand below it."""
+    answer = record.prescription
+    if answer is None or not answer.packs:
+        return ""
+    match record.state:
+        case PostState.PACK:
+            return "Put these in, tighten, read again"
+        case PostState.TIGHTEN:
+            return "Tighten, cut them flush, read again"
+        case PostState.TOO_CLOSE if not answer.change:
+            return "Read again, the level turned end for end"
+        case PostState.OUT | PostState.TOO_CLOSE:
+            return "Change these, tighten, read again"
+    return ""
 
 
 def _result(record: PostRecord, lean: Lean | None, words: Words) -> str:

@@ -41,6 +41,10 @@ PAGE_HELP = {
     "record": "Before and after, off at the top. e writes the record: .pdf, .csv or .json.",
     "setup": "Jobs and runs, units, theme, sensor. Enter changes the marked row.",
 }
+WIDE = 64
+HEAD = "HELP  Esc or a tap goes back"
+MORE_BELOW = (f"{HEAD}, Space goes on, Up and Down move", "HELP  Esc or a tap: back  Space: goes on")
+"""What stands on top where the page is longer than the screen: on a wide one, on a slim one."""
 CAUTION = (
     "shimfit makes posts plumb; it does not design the connection. Packs must not rot or creep and must "
     "not carry a sideways load. Re-tighten when the timber has dried. Never hold a small offcut by hand "
@@ -52,7 +56,11 @@ class HelpScreen(RoleScreen):
     """A page to scroll; Esc goes back."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("escape,f1,q,question_mark,enter", "back", "Back", show=False, priority=True)
+        Binding("escape,f1,q,question_mark,enter", "back", "Back", show=False, priority=True),
+        Binding("down,j", "roll(1)", "Down", show=False, priority=True),
+        Binding("up,k", "roll(-1)", "Up", show=False, priority=True),
+        Binding("pagedown,space", "turn(1)", "Page down", show=False, priority=True),
+        Binding("pageup", "turn(-1)", "Page up", show=False, priority=True),
     ]
 
     def __init__(self, desk: Desk, page: str) -> None:
@@ -70,11 +78,23 @@ class HelpScreen(RoleScreen):
 
     def on_resize(self, event: events.Resize) -> None:
         """Break the lines anew."""
-        self.query_one(Rows).fill(help_rows(self._page, event.size.width))
+        rows = help_rows(self._page, event.size.width)
+        if len(rows) > event.size.height:
+            rows[0] = [(MORE_BELOW[event.size.width < WIDE], "strong")]
+        self.query_one(Rows).fill(rows)
 
     def action_back(self) -> None:
         """Back to where one came from."""
         self.dismiss()
+
+    def action_roll(self, rows: int) -> None:
+        """Go on by some rows: nothing is marked here, so the page itself moves."""
+        page = self.query_one(Rows)
+        page.scroll_to(y=page.scroll_offset.y + rows, animate=False)
+
+    def action_turn(self, pages: int) -> None:
+        """Go on by a page, the last row kept in sight."""
+        self.action_roll(pages * max(1, self.query_one(Rows).size.height - 1))
 
     def on_rows_chosen(self, event: Rows.Chosen) -> None:
         """A tap anywhere goes back."""
@@ -84,7 +104,7 @@ class HelpScreen(RoleScreen):
 
 def help_rows(page: str, width: int) -> list[list[Run]]:
     """The page's help, broken to a width."""
-    rows: list[list[Run]] = [[("HELP  Esc or a tap goes back", "strong")]]
+    rows: list[list[Run]] = [[(HEAD, "strong")]]
 
     def say(text: str, role: str = "") -> None:
         rows.extend([(row, role)] for row in wrapped(text, width))

@@ -160,7 +160,7 @@ class PlanScreen(Page):
             return
         self._made = None
         waiting = len(posts_to_plan(run))
-        self._headline = f"{run.name}  {waiting} posts wait for packs"
+        self._headline = f"{run.name}  {waiting} {'post waits' if waiting == 1 else 'posts wait'} for packs"
         try:
             answer = cut_list_of(self.desk.site, place.job, place.run)
         except UsageError:

@@ -44,7 +44,7 @@ class RecordScreen(Page):
 
     def compose_body(self) -> ComposeResult:
         """The list alone."""
-        yield Rows(id="list", empty="no run yet")
+        yield Rows(id="list", empty="no run yet: F5 sets one up")
 
     def show(self) -> None:
         """Fill the list anew."""
@@ -73,8 +73,8 @@ class RecordScreen(Page):
         return canvas
 
     def default_hint(self) -> str:
-        """How to hand it over."""
-        return "off at the top, before and after"
+        """What the two columns are."""
+        return "off at the top, before and after" if self.desk.run is not None else ""
 
     def keys(self) -> Sequence[Tap]:
         """What can be done from here."""

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from shimfit.tui.pictures.canvas import Run
 
 
+NO_RUN = "Enter on the screen Post opens the sample job, F5 sets up your own."
 LOW_PICTURE, TALL_PICTURE = 9, 18
 
 
@@ -49,11 +50,14 @@ class RunScreen(Page):
         """Strip, picture, list."""
         yield Picture(self._draw_strip, id="strip")
         yield Picture(self._draw_picture, id="picture")
-        yield Rows(id="list", empty="every post is done")
+        yield Rows(id="list")
 
     def show(self) -> None:
         """Fill the list anew."""
-        if not self.is_mounted or self.desk.run is None:
+        if not self.is_mounted:
+            return
+        self.query_one("#list", Rows).empty = NO_RUN if self.desk.run is None else "every post is done"
+        if self.desk.run is None:
             super().show()
             return
         posts = self._listed()
@@ -76,7 +80,7 @@ class RunScreen(Page):
         canvas = Canvas(width, height)
         run = self.desk.run
         if run is None:
-            canvas.put(0, 0, "no run yet: F5 sets one up", "strong")
+            canvas.put(0, 0, "no run yet", "strong")
             return canvas
         left = len(run.left_to_do)
         done = f"{left} of {len(run.posts)} left to do" if left else f"all {len(run.posts)} posts done"
@@ -99,6 +103,8 @@ class RunScreen(Page):
 
     def default_hint(self) -> str:
         """One line on what the list is for."""
+        if self.desk.run is None:
+            return ""
         if self.desk.walks_on:
             return "survey: each reading walks on to the next post"
         return "Enter or a tap goes to the post"

@@ -79,7 +79,8 @@ class SetupScreen(Page):
         canvas = Canvas(width, height)
         place = self.desk.place
         open_run = f"open: {place.run_path}" if place else "no run is open"
-        canvas.put(0, 0, f"{open_run}   kept in {self.desk.site.path}", "strong")
+        kept = f"   kept in {self.desk.site.path}"
+        canvas.put(0, 0, open_run + (kept if len(open_run + kept) <= width else ""), "strong")
         return canvas
 
     def default_hint(self) -> str:
@@ -92,7 +93,7 @@ class SetupScreen(Page):
         return {
             "run": "Enter opens this run",
             "new": "asks for the job, the run's length, spacing, foot, height, tolerance",
-            "sample": "a made-up boardwalk and porch, easy to delete",
+            "sample": "a made-up boardwalk and porch; shimfit demo --remove takes them out",
         }.get(kind, OPTION_HINTS.get(name, ""))
 
     def keys(self) -> Sequence[Tap]:
@@ -199,14 +200,15 @@ class SetupScreen(Page):
     def _make_entries(self) -> list[tuple[str, str, list[Run]]]:
         entries: list[tuple[str, str, list[Run]]] = []
         here = self.desk.place.run_path if self.desk.place else ""
+        width = self.size.width or 80
         for job in self.desk.jobs():
             for run in job.runs:
                 path = f"{job.name}/{run}"
                 sign = self.desk.glyphs.here if path == here else " "
-                sample = "  (sample)" if job.sample else ""
-                entries.append(
-                    ("run", path, [(f" {sign} run  {path}{sample}", "strong" if path == here else "")])
-                )
+                row = f" {sign} run  {path}"
+                if job.sample and len(f"{row}  (sample)") <= width:
+                    row += "  (sample)"
+                entries.append(("run", path, [(row, "strong" if path == here else "")]))
         entries.append(("new", "", [("   new run", "")]))
         if not entries[:-1]:
             entries.append(("sample", "", [("   the sample job", "")]))
@@ -234,5 +236,5 @@ class SetupScreen(Page):
         for name, _ in SETTINGS:
             value = getattr(settings, name)
             shown = {True: "yes", False: "no"}[value] if isinstance(value, bool) else str(value) or "none"
-            entries.append(("set", name, [(f"   {name:<11} {shown}", "")]))
+            entries.append(("set", name, [(f"   {name:<13} {shown}", "")]))
         return entries

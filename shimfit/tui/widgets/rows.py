@@ -10,6 +10,7 @@ from textual.message import Message
 from textual.scroll_view import ScrollView
 
 from shimfit.tui.widgets.drawn import Drawn
+from shimfit.tui.wrapping import wrapped
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -62,7 +63,7 @@ class Rows(ScrollView, Drawn, can_focus=True):
     def __init__(self, *, id: str | None = None, empty: str = "") -> None:  # noqa: A002 - the library's name
         super().__init__(id=id)
         self._items: Sequence[Sequence[Run]] = ()
-        self._empty = empty
+        self.empty = empty
         self.index = 0
 
     def fill(self, items: Sequence[Sequence[Run]], index: int | None = None) -> None:
@@ -98,8 +99,9 @@ class Rows(ScrollView, Drawn, can_focus=True):
         """One visible row; the marked one is reversed."""
         width = self.size.width
         index = y + round(self.scroll_offset.y)
-        if not self._items and y == 0:
-            return self.strip_of([(self._empty[:width], "")], width)
+        if not self._items:
+            told = wrapped(self.empty, width)
+            return self.strip_of([(told[index], "")] if index < len(told) else [], width)
         if index >= len(self._items):
             return self.strip_of([], width)
         runs = self._items[index]

@@ -16,7 +16,7 @@ from shimfit.tui.pictures.run_picture import strip
 from shimfit.tui.screens.post.advice import in_order
 from shimfit.tui.screens.post.room import LEAST_PLAN_ROWS, answer_rows, said_rows
 from shimfit.tui.telling import state_word
-from shimfit.tui.wrapping import wrapped
+from shimfit.tui.wrapping import clipped, wrapped
 
 if TYPE_CHECKING:
     from shimfit.entry.result import Component, Heard
@@ -77,9 +77,13 @@ def said(sight: Sight, room: Room, width: int, height: int) -> Canvas:
 
 
 def answer(sight: Sight, room: Room, width: int, height: int) -> Canvas:
-    """The packs, one a row."""
+    """The packs, one a row, and remarks as far as there is room; one that goes on ends in a sign."""
     canvas = Canvas(width, height)
-    for y, (text, role) in enumerate(answer_rows(sight, room)):
+    rows = answer_rows(sight, room)
+    if len(rows) > height > len(sight.packs):
+        text, role = rows[height - 1]
+        rows[height - 1] = (clipped(f"{text} {rows[height][0]}", width, sight.glyphs.more), role)
+    for y, (text, role) in enumerate(rows):
         canvas.put(0, y, text, role)
     return canvas
 

@@ -24,8 +24,8 @@ LEAST_PLAN_ROWS = 5
 LIVE_ANSWER = "Packs for the lean as it is now; Space logs it"
 NO_RUN = (
     "No job in this data file yet.\n"
-    "Enter starts the sample job: a made-up boardwalk to try everything on, easy to delete. "
-    "F5 sets up a job of your own."
+    "Enter starts the sample job: a made-up boardwalk to try everything on; shimfit demo --remove takes "
+    "it out again. F5 sets up a job of your own."
 )
 
 
@@ -108,7 +108,9 @@ def said_rows(sight: Sight, room: Room) -> list[Run]:
     if room.squat:
         shown = [(lean, "strong")] if lean else [(view.do, "")]
     elif room.slim and sight.packs:
-        shown = [(lean, "strong"), (view.result, "")]
+        shown = [(lean, "strong"), (view.do_briefly, ""), (view.result, "")]
+        if room.echo > 1:  # what was just logged says there how far off it is
+            shown.pop()
     elif view.state is PostState.PLUMB:
         shown = [(lean, "strong"), (view.do, "")]  # how far off stands beside the word in large letters
     else:
