@@ -127,7 +127,8 @@ class Desk:
         if self.run is None or self.record is None or self.words is None:
             return None
         view = post_view(self.record, self.words)
-        return replace(view, remarks=(*self._remarks(self.record), *view.remarks))
+        remarks = (*self._remarks(self.record), *view.remarks)
+        return replace(view, remarks=tuple(map(self.glyphs.spell, remarks)))
 
     def _remarks(self, record: PostRecord) -> tuple[str, ...]:
         """What the post's own record does not hold: the run in two minds, an instrument to check, the bow."""
@@ -202,7 +203,8 @@ class Desk:
             index += by
         if not 0 <= index < len(posts):
             end = "last" if by > 0 else "first"
-            more = f"; {len(left)} left to do" if left else "; every post is done"
+            hand_over = "write makes the record" if self._spoken else "F4 hands over the record"
+            more = f"; {len(left)} left to do" if left else f"; every post is done: {hand_over}"
             return Outcome(f"this is the {end} post of the run{more}", done=False)
         self.go(Place(self.place.job, self.place.run, posts[index].name))
         return Outcome(f"post {posts[index].name}")

@@ -53,6 +53,18 @@ class Glyphs:
     more: str
     """Stands for what does not fit."""
 
+    def spell(self, text: str) -> str:
+        """A sentence as this set can write it: `+-` and `deg` where there is nothing beyond ASCII."""
+        if self.blocks:
+            return text
+        for sign, spelled in SPELLED.items():
+            text = text.replace(sign, spelled)
+        return text
+
+
+SPELLED = {"±": "+-", "°": " deg", "×": "x", "…": "...", "→": "to", "·": ".", "–": "-"}
+"""Signs that stand in sentences, and what they are where only ASCII is written."""
+
 
 UNICODE = Glyphs(
     states={

@@ -149,6 +149,7 @@ class _Session:
     def say(self, text: str) -> None:
         """Print what is said; an output that can't carry a sign gets a question mark for it."""
         encoding = getattr(self.stdout, "encoding", None) or "utf-8"
+        text = self.desk.glyphs.spell(text)
         self.stdout.write(text.encode(encoding, "replace").decode(encoding) + "\n")
         self.stdout.flush()
 

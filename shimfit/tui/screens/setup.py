@@ -101,7 +101,7 @@ class SetupScreen(Page):
         if self.question is not None:
             return (Tap("Esc leave", "leave"), Tap(f"{self.desk.glyphs.enter} keep", "enter"))
         return (
-            Tap(f"{self.desk.glyphs.enter} change", "open"),
+            Tap(f"{self.desk.glyphs.enter} set", "open"),
             Tap("n new run", "new_run"),
             Tap("F1 help", "help"),
             Tap("^P all", "palette"),

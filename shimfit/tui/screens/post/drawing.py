@@ -209,14 +209,14 @@ def _foot(sight: Sight, record: PostRecord, width: int, height: int) -> Canvas:
 def echo(heard: Heard | None, glyphs: Glyphs, width: int) -> tuple[str, str]:
     """How the line is understood: sign, words, role. Half-typed text is not scolded."""
     if isinstance(heard, Understood):
-        told = f"{glyphs.understood} {heard.words}  {glyphs.enter} logs"
+        told = f"{glyphs.understood} {glyphs.spell(heard.words)}  {glyphs.enter} logs"
         if len(told) > width:
             told = f"{glyphs.understood} {_short_words(heard, glyphs)}  {glyphs.enter} logs"
         return told, "strong"
     if isinstance(heard, Refused):
-        return f"{glyphs.refused} {heard.reason}", "refused"
+        return f"{glyphs.refused} {glyphs.spell(heard.reason)}", "refused"
     if isinstance(heard, Incomplete):
-        return f"{glyphs.incomplete} {heard.reason}", ""
+        return f"{glyphs.incomplete} {glyphs.spell(heard.reason)}", ""
     return "", ""
 
 
@@ -228,6 +228,6 @@ def _short_words(heard: Understood, glyphs: Glyphs) -> str:
             continue
         rest = f" {part.qualifier}" if part.qualifier else ""
         name = heard.settings.name(part.face)
-        unit = "°" if part.unit == "deg" else f" {part.unit}"
+        unit = glyphs.spell("°") if part.unit == "deg" else f" {part.unit}"
         said.append(f"{number_text(part)}{unit}{rest} {glyphs.faces[part.face]} {name}")
     return ", ".join(said) + (", half" if heard.half else "")
