@@ -76,6 +76,10 @@ class Canvas:
         twin._roles = [row.copy() for row in self._roles]
         return twin
 
+    def same_row(self, y: int, other: Canvas) -> bool:
+        """True when row y looks the same on both, character by character and role by role."""
+        return self._characters[y] == other._characters[y] and self._roles[y] == other._roles[y]
+
     def runs(self, y: int) -> list[Run]:
         """Row y as stretches of like role, left to right."""
         cells = zip(self._characters[y], self._roles[y], strict=True)

@@ -6,14 +6,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, ClassVar, cast
 
 from textual import on
-from textual.containers import Horizontal
 from textual.css.query import NoMatches
 from textual.widgets import Label
 
 from shimfit.tui.deeds import BY_NAME, SCREENS
 from shimfit.tui.desk import Outcome
 from shimfit.tui.pictures.canvas import Canvas
-from shimfit.tui.widgets.drawn import Picture, RoleScreen
+from shimfit.tui.widgets.drawn import Beside, Picture, RoleScreen
 from shimfit.tui.widgets.entry_line import EntryLine
 from shimfit.tui.widgets.taps import Tap, Taps
 from shimfit.tui.wrapping import clipped, wrapped
@@ -81,7 +80,7 @@ class Page(RoleScreen):
         yield Picture(lambda width, height: _text(width, height, TOO_SMALL, "strong"), id="small")
         yield Picture(self._draw_banner, id="banner")
         yield Picture(self._draw_echo, id="echo")
-        with Horizontal(id="line"):
+        with Beside(id="line"):
             yield Label(self.desk.glyphs.prompt + " ", id="prompt")
             yield EntryLine(id="entry")
         yield Taps(id="keys")

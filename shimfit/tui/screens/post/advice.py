@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 LOOKS_PER_FIGURE = 4
 """The mark moves at every look, the figures at every fourth: nobody reads twenty numbers a second."""
+LOOKS_PER_PACKING = 10
+"""Packs are looked for twice a second: an answer takes the engine milliseconds and the eye longer."""
 LEAST_RISE_MM = 0.05
 WORTH_ASKING_MM = 0.2
 """A top that has moved by less is not asked about again: the answer would be the same, or flicker."""
@@ -33,6 +35,20 @@ class LiveAdvice:
         self._looks = 0
         self._told: Advice | None = None
 
+    def tick(self, desk: Desk, record: PostRecord | None, lean: Lean | None) -> Advice | None:
+        """At every look at the inclinometer: what was told last stands until new advice is due.
+
+        Packs go away at once when the post has come to stand within its tolerance.
+        """
+        self._looks += 1
+        told = self._told
+        if lean is None or record is None or told is None:
+            return self.look(desk, lean)
+        waits = LOOKS_PER_FIGURE if told.pushes else LOOKS_PER_PACKING
+        if self._looks % waits and (told.within or not record.tolerance.holds(lean, record.height_mm)):
+            return told
+        return self.look(desk, lean)
+
     def look(self, desk: Desk, lean: Lean | None) -> Advice | None:
         """The advice for a lean; None without one, or where the post can't be worked on here."""
         record, place = desk.record, desk.place
@@ -44,15 +60,15 @@ class LiveAdvice:
             from shimfit.workflow.live import LivePacking
 
             self._packing, self._stands_for = LivePacking(desk.site, place), stands_for
-            self._asked, self._looks = None, 0
-        due = self._looks % LOOKS_PER_FIGURE == 0
-        self._looks += 1
-        if self._packing is not None and due and self._moved(lean, record):
+            self._asked = None
+        if self._packing is not None and self._changed(lean, record):
             self._asked, self._told = lean, self._packing.look(lean)
         return self._told
 
-    def _moved(self, lean: Lean, record: PostRecord) -> bool:
-        if self._asked is None:
+    def _changed(self, lean: Lean, record: PostRecord) -> bool:
+        if self._asked is None or self._told is None:
+            return True
+        if self._told.within != record.tolerance.holds(lean, record.height_mm):
             return True
         along = lean.slope_along - self._asked.slope_along
         across = lean.slope_across - self._asked.slope_across

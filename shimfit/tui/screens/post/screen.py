@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from textual import on
-from textual.containers import Horizontal, Vertical
 
 from shimfit.model import PostState
 from shimfit.tui.glyphs import ROLES
@@ -16,7 +15,7 @@ from shimfit.tui.screens.post.live import LiveTarget
 from shimfit.tui.screens.post.room import Room, share_out
 from shimfit.tui.screens.post.sight import look_at
 from shimfit.tui.telling import state_word
-from shimfit.tui.widgets.drawn import Picture
+from shimfit.tui.widgets.drawn import Below, Beside, Picture
 from shimfit.tui.widgets.entry_line import EntryLine
 from shimfit.tui.widgets.rows import Rows
 from shimfit.tui.widgets.taps import Taps
@@ -43,22 +42,23 @@ class PostScreen(Page):
         super().__init__(desk)
         self.sight = look_at(desk, 0, None, None)
         self._target = LiveTarget()
+        self._target_picture = Picture(lambda w, h: self._target.draw(self.sight, w, h), id="target")
         self._advice = LiveAdvice()
         self._floor: tuple[object, int, int] = (None, 0, 0)
 
     def compose_body(self) -> ComposeResult:
         """List | sentences, figures, answer, plan | pictures for wide screens."""
         yield Picture(lambda w, h: drawing.strip_row(self.sight, w, h), id="strip")
-        with Horizontal(id="body"):
+        with Beside(id="body"):
             yield Rows(id="posts")
-            with Vertical(id="middle"):
+            with Below(id="middle"):
                 yield Picture(lambda w, h: drawing.said(self.sight, self.room, w, h), id="said")
                 yield Picture(lambda w, h: drawing.big(self.sight, self.room, w, h), id="big")
                 yield Picture(lambda w, h: drawing.answer(self.sight, self.room, w, h), id="answer")
-                with Horizontal(id="pictures"):
+                with Beside(id="pictures"):
                     yield Picture(lambda w, h: drawing.plan(self.sight, w, h), id="plan")
-                    yield Picture(lambda w, h: self._target.draw(self.sight, w, h), id="target")
-            with Vertical(id="side"):
+                    yield self._target_picture
+            with Below(id="side"):
                 yield Picture(lambda w, h: wide.before_after(self.sight, w, h), id="pair")
                 yield Picture(lambda w, h: wide.from_the_side(self.sight, w, h), id="elevation")
                 yield Picture(lambda w, h: wide.readings_trend(self.sight, w, h), id="trend")
@@ -129,7 +129,7 @@ class PostScreen(Page):
             self.call_after_refresh(self.show)
             return
         self._advise(live)
-        self.query_one("#target", Picture).redraw()
+        self._target_picture.redraw()
         if live.word != before.word:
             self.show_echo()
         settled = live.taken is not None and before.taken is None
@@ -139,7 +139,7 @@ class PostScreen(Page):
 
     def _advise(self, live: Live) -> None:
         """Show what the engine says to this lean, when it says something else than before."""
-        advice = self._advice.look(self.desk, live.lean)
+        advice = self._advice.tick(self.desk, self.sight.record, live.lean)
         if advice is self.sight.advice:
             return
         self.sight = self.sight.with_advice(advice)
