@@ -7,11 +7,13 @@ import os
 import sys
 from typing import TYPE_CHECKING
 
+from shimfit import settings
 from shimfit.cli.context import open_site
 from shimfit.errors import UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
+    from pathlib import Path
 
     from shimfit.cli.io import Io
 
@@ -23,7 +25,8 @@ def run(args: argparse.Namespace, io: Io) -> int:
     """Open at the last run, or offer the sample job."""
     if args.json:
         raise UsageError("--json goes with a command; see shimfit --help")
-    with open_site(args, io) as site:
+    look_only = _can_only_be_read(settings.data_file(args.db))
+    with open_site(args, io, read_only=look_only) as site:
         ascii_only = site.settings.ascii or asks_for_ascii(os.environ)
         if args.plain or not full_screen():
             from shimfit.tui.plain import run_plain
@@ -34,6 +37,11 @@ def run(args: argparse.Namespace, io: Io) -> int:
         # SHIMFIT_REHEARSE: open the sample, log one reading and quit; to try a new machine.
         rehearse = bool(os.environ.get("SHIMFIT_REHEARSE"))
         return run_screen(site, theme=args.theme, ascii=ascii_only, rehearse=rehearse)
+
+
+def _can_only_be_read(path: Path) -> bool:
+    """True for a data file on a disk, or in a folder, that may not be written: it is opened to look at."""
+    return path.is_file() and not (os.access(path, os.W_OK) and os.access(path.parent, os.W_OK))
 
 
 def asks_for_ascii(environment: Mapping[str, str]) -> bool:

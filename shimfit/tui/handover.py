@@ -73,4 +73,6 @@ def _write_whole(target: Path, data: bytes) -> None:
         part.replace(target)
     except OSError as error:
         part.unlink(missing_ok=True)
-        raise FileError(f"can't write {target}: {error.strerror}", path=str(target)) from error
+        raise FileError(
+            f"can't write {target}: {error.strerror}; name another folder", path=str(target)
+        ) from error

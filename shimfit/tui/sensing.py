@@ -74,5 +74,6 @@ def look(sensor: Sensor) -> Live:
     seen = sensor.snapshot()
     if seen.banner is None:
         return Live(seen.lean, READY if seen.taken else seen.words, "", seen.taken)
-    age = f", last value {seen.age_s:.0f} s ago" if seen.age_s is not None else ""
-    return Live(None, seen.words, f"SENSOR: {seen.banner}{age}. Typing goes on.", None)
+    # What he must know first: a narrow screen cuts the rest.
+    age = f"last value {seen.age_s:.0f} s ago; typing" if seen.age_s is not None else "typing"
+    return Live(None, seen.words, f"SENSOR: {age} goes on; {seen.banner}", None)

@@ -67,8 +67,11 @@ def backdrop(
     canvas.put(x, y, glyphs.plumb, "frame")
     canvas.put_middle(x, y - half_rows, names[Face.OUT], "label")
     canvas.put_middle(x, y + half_rows, names[Face.HOUSE], "label")
-    canvas.put_right(x - half_columns + len(names[Face.PREV]), y, names[Face.PREV], "label")
-    canvas.put_right(x + half_columns + 1, y, names[Face.NEXT], "label")
+    # On a small target the names stand outside, or they would cover the cross.
+    inside = half_columns > max(len(names[Face.PREV]), len(names[Face.NEXT]))
+    left, right = len(names[Face.PREV]), len(names[Face.NEXT])
+    canvas.put_right(x - half_columns + (left if inside else -1), y, names[Face.PREV], "label")
+    canvas.put_right(x + half_columns + 1 + (0 if inside else right + 1), y, names[Face.NEXT], "label")
     return Backdrop(canvas, (x, y), rows_per_mm, rows)
 
 
