@@ -66,6 +66,7 @@ class Page(RoleScreen):
         self.question: Question | None = None
         self.outcome: Outcome | None = None
         self.banner_text = ""
+        self._hushed = False
 
     @property
     def shimfit(self) -> ShimfitApp:
@@ -116,6 +117,7 @@ class Page(RoleScreen):
         line = self.query_one(EntryLine)
         line.cursor_blink = False
         line.lends = self.ALWAYS_ASKS
+        self.watch(line, "value", self._typed, init=False)
         self.query_one("#line").display = self.ALWAYS_ASKS
         self.focus_home()
         self.show()
@@ -254,11 +256,19 @@ class Page(RoleScreen):
         self.query_one(EntryLine).value = ""
         self.show_echo()
 
-    @on(EntryLine.Changed)
-    def _typed(self, _event: Input.Changed) -> None:
-        if self.question is not None or self.query_one(EntryLine).value:
+    def _typed(self, text: str) -> None:
+        """At every key, before the line itself is drawn: sign and echo come in one frame, not in two."""
+        if self._hushed:
+            return
+        if self.question is not None or text:
             self.outcome = None
         self.typed()
+
+    def empty_line(self) -> None:
+        """Take away what is on the line; that does not count as typing."""
+        self._hushed = True
+        self.query_one(EntryLine).value = ""
+        self._hushed = False
 
     def typed(self) -> None:
         """Something changed on the line."""

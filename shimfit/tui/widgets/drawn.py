@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
     from rich.style import Style
     from textual import events
+    from textual.color import Color
     from textual.filter import LineFilter
 
     from shimfit.tui.pictures.canvas import Run
@@ -66,6 +67,8 @@ class Kept(Widget):
     def __init__(self, *children: Widget, **options: Any) -> None:
         self._kept: dict[int, Strip] = {}
         self._kept_for: object = None
+        self._base: Style | None = None
+        self._ground: Color | None = None
         super().__init__(*children, **options)
 
     def render_lines(self, crop: Region) -> list[Strip]:
@@ -75,7 +78,7 @@ class Kept(Widget):
         kept_for = (width, self.app.theme, *map(id, filters))
         if kept_for != self._kept_for:
             self._kept_for = kept_for
-            self._kept.clear()
+            self._forget()
         strips = [self._kept.get(y) or self._finished(y, filters) for y in crop.line_range]
         if crop.column_span == (0, width):
             return strips
@@ -83,10 +86,10 @@ class Kept(Widget):
 
     def _finished(self, y: int, filters: Sequence[LineFilter]) -> Strip:
         strip = self.render_line(y)
-        if filters:
-            _, ground = self.background_colors
-            for one in filters:
-                strip = strip.apply_filter(one, ground)
+        if self._ground is None:
+            _, self._ground = self.background_colors
+        for one in filters:
+            strip = strip.apply_filter(one, self._ground)
         self._kept[y] = strip
         return strip
 
@@ -99,13 +102,24 @@ class Kept(Widget):
                 for y in region.line_range:
                     self._kept.pop(y, None)
         else:
-            self._kept.clear()
+            self._forget()
         return super().refresh(*regions, repaint=repaint, layout=layout, recompose=recompose)
 
     def notify_style_update(self) -> None:
         """Forget the rows: they may look otherwise now."""
-        self._kept.clear()
+        self._forget()
         super().notify_style_update()
+
+    def _forget(self) -> None:
+        self._kept.clear()
+        self._base = self._ground = None
+
+    @property
+    def base(self) -> Style:
+        """The widget's own style, which the library works out anew at each look."""
+        if self._base is None:
+            self._base = self.rich_style
+        return self._base
 
 
 class Ground(Kept):
@@ -113,7 +127,7 @@ class Ground(Kept):
 
     def render_line(self, y: int) -> Strip:  # noqa: ARG002 - all rows are the same
         """One empty row."""
-        return Strip.blank(self.outer_size.width, self.rich_style)
+        return Strip.blank(self.outer_size.width, self.base)
 
 
 class Beside(Horizontal, Ground):
@@ -135,16 +149,15 @@ class Drawn(Kept):
 
     def strip_of(self, runs: Iterable[Run], width: int) -> Strip:
         """Turn stretches of text with roles into one row, filled up to the width."""
-        base = self.rich_style
+        base = self.base
         segments = [Segment(text, self._look(roles, base) if roles else base) for text, roles in runs]
         return Strip(segments).adjust_cell_length(width, base)
 
     def style_of(self, roles: str) -> Style:
         """Style of one role or of several put together, the last winning."""
-        return self._look(roles, self.rich_style)
+        return self._look(roles, self.base)
 
     def _look(self, roles: str, base: Style) -> Style:
-        # rich_style is worked out at every look, so a row asks for it once.
         key = (self.app.theme, base, roles)
         style = _looks.get(key)
         if style is None:

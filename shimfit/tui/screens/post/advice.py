@@ -13,13 +13,14 @@ if TYPE_CHECKING:
     from shimfit.model import Lean, Pack
     from shimfit.store.state import PostRecord
     from shimfit.tui.desk import Desk
+    from shimfit.tui.screens.post.sight import Sight
     from shimfit.tui.telling import Words
     from shimfit.workflow.live import Advice, LivePacking, Push
 
 LOOKS_PER_FIGURE = 4
 """The mark moves at every look, the figures at every fourth: nobody reads twenty numbers a second."""
-LOOKS_PER_PACKING = 10
-"""Packs are looked for twice a second: an answer takes the engine milliseconds and the eye longer."""
+LOOKS_PER_PACKING = 12
+"""Packs at every third figure: an answer takes the engine milliseconds, and the hand and the eye longer."""
 LEAST_RISE_MM = 0.05
 WORTH_ASKING_MM = 0.2
 """A top that has moved by less is not asked about again: the answer would be the same, or flicker."""
@@ -32,20 +33,19 @@ class LiveAdvice:
         self._packing: LivePacking | None = None
         self._stands_for: object = None
         self._asked: Lean | None = None
-        self._looks = 0
         self._told: Advice | None = None
 
-    def tick(self, desk: Desk, record: PostRecord | None, lean: Lean | None) -> Advice | None:
+    def tick(self, desk: Desk, sight: Sight) -> Advice | None:
         """At every look at the inclinometer: what was told last stands until new advice is due.
 
         Packs go away at once when the post has come to stand within its tolerance.
         """
-        self._looks += 1
-        told = self._told
+        told, record = self._told, sight.record
+        lean = sight.live.lean if sight.live is not None else None
         if lean is None or record is None or told is None:
             return self.look(desk, lean)
         waits = LOOKS_PER_FIGURE if told.pushes else LOOKS_PER_PACKING
-        if self._looks % waits and (told.within or not record.tolerance.holds(lean, record.height_mm)):
+        if sight.looks % waits and (told.within or not record.tolerance.holds(lean, record.height_mm)):
             return told
         return self.look(desk, lean)
 

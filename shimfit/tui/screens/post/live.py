@@ -24,7 +24,6 @@ class LiveTarget:
         self._span: float | None = None
         self._key: object = None
         self._scene: Backdrop | None = None
-        self._looks = 0
         self._told: tuple[str, ...] = ()
         self._seen: object = None
         self._shown: Canvas | None = None
@@ -46,12 +45,11 @@ class LiveTarget:
         scene = self._backdrop(sight, words, allowed_mm, width, height)
         if live.lean is None:
             self._told = (live.word,)
-        elif self._looks % LOOKS_PER_FIGURE == 0 or len(self._told) < LEGEND_ROWS:
+        elif sight.looks % LOOKS_PER_FIGURE == 0 or len(self._told) < LEGEND_ROWS:
             self._told = (
                 words.off(live.lean, record),
                 next_step(sight.advice, live.lean, record, words, width),
             )
-        self._looks += 1
         cell = mark_cell(top_mm, scene.rows_per_mm, scene.middle) if top_mm else None
         seen = (id(scene), cell, self._told, top_mm is not None and math.hypot(*top_mm) <= allowed_mm)
         if self._shown is None or seen != self._seen:

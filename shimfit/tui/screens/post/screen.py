@@ -44,7 +44,7 @@ class PostScreen(Page):
         self._target = LiveTarget()
         self._target_picture = Picture(lambda w, h: self._target.draw(self.sight, w, h), id="target")
         self._advice = LiveAdvice()
-        self._floor: tuple[object, int, int] = (None, 0, 0)
+        self._floor: tuple[object, tuple[int, ...]] = (None, (0, 0, 0))
 
     def compose_body(self) -> ComposeResult:
         """List | sentences, figures, answer, plan | pictures for wide screens."""
@@ -106,8 +106,7 @@ class PostScreen(Page):
         line.remember(text)
         outcome = self.desk.enter(text)
         if outcome.done:
-            with line.prevent(EntryLine.Changed):
-                line.value = ""
+            self.empty_line()
             self._look(0)
         elif outcome.at is not None:
             line.cursor_position = min(outcome.at, len(line.value))
@@ -128,7 +127,7 @@ class PostScreen(Page):
             self.add_class("-live")
             self.call_after_refresh(self.show)
             return
-        self._advise(live)
+        self._advise()
         self._target_picture.redraw()
         if live.word != before.word:
             self.show_echo()
@@ -137,9 +136,9 @@ class PostScreen(Page):
             self.app.bell()
             self.app.bell()
 
-    def _advise(self, live: Live) -> None:
+    def _advise(self) -> None:
         """Show what the engine says to this lean, when it says something else than before."""
-        advice = self._advice.tick(self.desk, self.sight.record, live.lean)
+        advice = self._advice.tick(self.desk, self.sight)
         if advice is self.sight.advice:
             return
         self.sight = self.sight.with_advice(advice)
@@ -179,21 +178,20 @@ class PostScreen(Page):
 
     def _lay_out(self) -> None:
         shares = share_out(self.sight, self.room)
-        big, answer = self._steady_rows(shares.big, shares.answer)
-        for name, rows in (("#said", shares.said), ("#big", big), ("#answer", answer)):
+        rows_of = self._steady_rows((shares.said, shares.big, shares.answer))
+        for name, rows in zip(("#said", "#big", "#answer"), rows_of, strict=True):
             styles = self.query_one(name).styles
             if styles.height is None or styles.height.value != rows:
                 styles.height = rows
 
-    def _steady_rows(self, big: int, answer: int) -> tuple[int, int]:
-        """While a bare post is streamed, rows once given to packs are kept: nothing jumps up and down."""
+    def _steady_rows(self, wanted: tuple[int, ...]) -> tuple[int, ...]:
+        """While a bare post is streamed, rows once given are kept: nothing jumps up and down."""
         bare = self.sight.advice is not None and not self.sight.advice.pushes
         key = (self.desk.place, self.size, self.desk.site.log()) if bare else None
-        if key is None or key != self._floor[0]:
-            self._floor = (key, big, answer)
-        else:
-            self._floor = (key, max(big, self._floor[1]), max(answer, self._floor[2]))
-        return self._floor[1:]
+        kept = self._floor[1] if key is not None and key == self._floor[0] else (0, 0, 0)
+        rows = tuple(map(max, wanted, kept))
+        self._floor = (key, rows)
+        return rows
 
     def _stands_within(self, live: Live) -> bool:
         record = self.sight.record

@@ -36,6 +36,8 @@ class Sight:
     """How the line is understood; None while nothing is typed."""
     live: Live | None = None
     """What the inclinometer shows; None without one."""
+    looks: int = 0
+    """Looks at the inclinometer so far."""
     advice: Advice | None = None
     """What the engine says to it; None without one."""
     live_packs: tuple[PackLine, ...] = ()
@@ -78,7 +80,7 @@ class Sight:
 
     def with_live(self, live: Live) -> Sight:
         """The same look with the inclinometer moved on."""
-        return replace(self, live=live)
+        return replace(self, live=live, looks=self.looks + 1)
 
     def with_advice(self, advice: Advice | None) -> Sight:
         """The same look with other advice."""
