@@ -251,9 +251,8 @@ class Journal:
             return tuple(events)
 
     def _not_the_writer(self) -> FileError:
-        return FileError(
-            self.notice or f"{self.path} was opened to look at only: nothing was logged", path=str(self.path)
-        )
+        look_only = f"nothing was logged: this file is open to look at only ({self.path})"
+        return FileError(self.notice or look_only, path=str(self.path))
 
     def _filled(self, draft: Draft) -> Draft:
         """Draft with the scope that its data names, checked."""

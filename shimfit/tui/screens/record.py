@@ -118,7 +118,7 @@ class RecordScreen(Page):
             return Outcome(error.message, done=False, bell="refused")
         except ShimfitError as error:
             return Outcome(error.message, done=False, bell="refused")
-        return Outcome(f"written: {target}")
+        return Outcome(f"written: {target.name}, in {target.parent}")
 
     def _row(self, post: PostRecord, width: int) -> list[Run]:
         told = f"{self.desk.glyphs.states[post.state]} {state_word(post.state)}"
