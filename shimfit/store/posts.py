@@ -159,9 +159,14 @@ class PostBuilder:
         self._tightened = True
 
     def _put_in_as_prescribed(self) -> None:
-        """A reading after an answer says that it was followed, unless something else was logged."""
+        """A reading after an answer says that it was followed, unless something else was logged.
+
+        An answer that no pack can do it shows the best there is, and nobody is asked to put that in.
+        """
         answer = self._answer
         if answer is None or self._packed_since_answer or not answer.asks_for_something:
+            return
+        if not answer.can_be_followed:
             return
         self._packs = answer.packs
         self._as_prescribed = True
@@ -175,6 +180,9 @@ class PostBuilder:
         if answer.can_be_followed:
             self._set_up = True
             self._round_open = self._round_open or not self._verifies or answer.asks_for_something
+        elif not self._packs and not self._tightened and not self._touched:
+            # What was asked for before is taken back, as by a plan that has no pieces left for this post.
+            self._set_up = self._round_open = False
 
     def _pack(self, data: dict[str, Any]) -> None:
         self._packs = data["packs"]

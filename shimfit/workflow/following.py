@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections import Counter
+from collections.abc import Callable, Iterable
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from shimfit.model import Pack, PostState, Seat
 
 if TYPE_CHECKING:
     from shimfit.store.state import PostRecord
+    from shimfit.workflow.site import Site
 
 
 def followed_packs(post: PostRecord) -> tuple[Pack, ...] | None:
@@ -18,6 +21,35 @@ def followed_packs(post: PostRecord) -> tuple[Pack, ...] | None:
         return None
     waits = post.state in (PostState.PACK, PostState.OUT)
     return answer.packs if waits and (answer.packs or answer.change) else None
+
+
+def awaited_packs(post: PostRecord) -> tuple[Pack, ...]:
+    """What an open prescription still takes from the box; pieces that only change place are left out."""
+    came_out, goes_in = moved_packs(post.packs_in_place, followed_packs(post) or ())
+    there = Counter((piece.lot, piece.form) for pack in came_out for piece in pack.pieces)
+    found = []
+    for pack in goes_in:
+        new = []
+        for piece in pack.pieces:
+            kind = (piece.lot, piece.form)
+            if there[kind]:
+                there[kind] -= 1
+            else:
+                new.append(piece)
+        found.append(replace(pack, pieces=tuple(new)))
+    return tuple(pack for pack in found if pack.pieces)
+
+
+def promised_packs(site: Site, left_out: Callable[[tuple[str, str], PostRecord], bool]) -> list[Pack]:
+    """What posts wait for that is still in the box: it is nobody else's. left_out: posts not to ask."""
+    return [
+        pack
+        for job in site.jobs()
+        for name in job.runs
+        for post in site.run(job.name, name).posts
+        if not left_out((job.name, name), post)
+        for pack in awaited_packs(post)
+    ]
 
 
 def moved_packs(before: Iterable[Pack], after: Iterable[Pack]) -> tuple[list[Pack], list[Pack]]:

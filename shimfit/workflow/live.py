@@ -59,7 +59,7 @@ class LivePacking:
         self._post = site.post(place)
         options = options_of(site.run(place.job, place.run), site.settings)
         box = site.box().lots
-        lots = without(box, (pack for other in promised(site, place) for pack in other.packs))
+        lots = without(box, promised(site, place))
         self._slopes: Mapping[str, float] = {lot.lot: lot.taper_slope for lot in box if lot.form == "taper"}
         self._known = of_lots(book_of(site, place.job), lots)
         self._tables = site.solver.tables(lots, options)

@@ -145,7 +145,9 @@ def stage_of(post: PostRecord, asked: Asked) -> Stage:
         return "bed"
     if asked.rails_on:
         return "rails-on"
-    verifies = asked.after or post.prescription is not None or post.tightened
+    # "No pack can do it" asks for nothing: the next reading is again of a post that stands bare.
+    answered = post.prescription is not None and post.prescription.status in ("proven", "found")
+    verifies = asked.after or answered or post.tightened or bool(post.packs_in_place)
     return "verify" if verifies else "stood"
 
 

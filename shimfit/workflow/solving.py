@@ -14,14 +14,15 @@ from typing import TYPE_CHECKING
 from shimfit.core import packing
 from shimfit.core.box import without
 from shimfit.errors import UsageError
-from shimfit.model import Lean, Lot, PostState, Prescription, Seat
+from shimfit.model import Lean, Lot, Prescription, Seat
 from shimfit.workflow.crushing import crushing_cautions
+from shimfit.workflow.following import promised_packs
 from shimfit.workflow.takeup import book_of, of_lots, of_packs
 
 if TYPE_CHECKING:
     from shimfit.core.packing.options import Layout
     from shimfit.core.takeup import TakeUp
-    from shimfit.model import Foot, Tolerance
+    from shimfit.model import Foot, Pack, Tolerance
     from shimfit.settings import Settings
     from shimfit.store.state import PostRecord, RunState
     from shimfit.workflow.place import Place
@@ -96,7 +97,7 @@ class Solver:
         run, settings = site.run(place.job, place.run), site.settings
         options = options_of(run, settings)
         ahead = run if settings.foresight else None
-        lots = without(site.box().lots, (pack for other in promised(site, place) for pack in other.packs))
+        lots = without(site.box().lots, promised(site, place))
         book = book_of(site, place.job)
         known = of_lots(book, lots)
         answer = self._answer(post, lean, lots, options, known, ahead=ahead)
@@ -205,16 +206,9 @@ def _angles(text: str) -> tuple[float, ...]:
         raise UsageError(f"the setting saw_deg is a list of degrees like 0.5 1 1.5, not {text!r}") from None
 
 
-def promised(site: Site, place: Place) -> list[Prescription]:
-    """Prescriptions of all other posts whose packs are still in the box."""
-    found = []
-    for job in site.jobs():
-        for name in job.runs:
-            for post in site.run(job.name, name).posts:
-                here = (job.name, name, post.name) == (place.job, place.run, place.post)
-                if not here and post.state is PostState.PACK and post.prescription is not None:
-                    found.append(post.prescription)
-    return found
+def promised(site: Site, place: Place) -> list[Pack]:
+    """Packs that all other posts wait for and that are still in the box."""
+    return promised_packs(site, lambda run, post: (*run, post.name) == (place.job, place.run, place.post))
 
 
 def margin_slope(post: PostRecord, lean: Lean, u_take_up: float) -> float:

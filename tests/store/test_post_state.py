@@ -158,6 +158,29 @@ def test_no_pack_can_do_it(crew):
     assert post.state is PostState.PACK
 
 
+@pytest.mark.parametrize("status", ["impossible", "gave-up"])
+def test_the_best_of_an_answer_that_can_not_do_it_is_not_taken_as_packed(crew, status):
+    anna = crew().lay_out()
+    anna.read("1", 0.03)
+    anna.prescribe("1", status=status)  # with packs: what would leave the least lean
+    anna.log("tightened", {"torque_nm": None}, post="1")
+    assert anna.post("1").packs_in_place == ()
+    anna.read("1", 0.02, stage="verify")
+    post = anna.post("1")
+    assert (post.packs_in_place, post.state) == ((), PostState.OUT)
+
+
+def test_an_answer_taken_back_by_a_plan_leaves_the_post_as_if_never_asked_for(crew):
+    anna = crew().lay_out()
+    anna.read("1", 0.009)
+    anna.prescribe("1")
+    anna.prescribe("1", (), status="impossible")
+    assert anna.post("1").state is PostState.OUT
+    anna.read("1", 0.009)
+    post = anna.post("1")
+    assert (post.verdict, post.rounds, post.state) == (None, 0, PostState.PACK)
+
+
 def test_given_up_asks_for_packs_still(crew):
     anna = crew().lay_out()
     anna.read("1", 0.009)

@@ -1,0 +1,215 @@
+"""Planning a run of the data file: its posts and the box in, an answer for every post out.
+
+Posts that are read and have nothing under them are planned together, also those that no pack could serve
+when they were read: another box may. `log_plan` makes the answers the posts' own.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+from shimfit.contract import prescription_to_json
+from shimfit.core.box import without
+from shimfit.core.planning.geometry import PlanPost
+from shimfit.core.planning.plan import Plan, plan
+from shimfit.core.resting import rest_packs
+from shimfit.errors import UsageError
+from shimfit.model import Cost, Lean, PostState, Prescription
+from shimfit.workflow.following import promised_packs
+from shimfit.workflow.plan.answer import answer_json
+from shimfit.workflow.plan.effort import SECONDS, seconds_allowed, solver
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
+
+    from shimfit.core.packing.options import Options
+    from shimfit.core.planning.plan import Unsolved
+    from shimfit.model import Pack
+    from shimfit.store.state import BoxState, PostRecord, RunState
+    from shimfit.workflow.site import Site
+
+Json = dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class RunPlan:
+    """A planned run: the contract's answer and the posts' own answers."""
+
+    answer: Json
+    prescriptions: tuple[tuple[str, Prescription], ...]
+    """(post, answer) of every post of the plan; an answer without packs says why where none can be had."""
+
+
+def posts_to_plan(
+    run: RunState, aims_mm: Mapping[str, float] | None = None, take_up: float = 1.0, u_take_up: float = 0.0
+) -> tuple[PlanPost, ...]:
+    """Posts that are read (stood or on the bed, both directions) and not yet packed.
+
+    `aims_mm`: where to aim tops across the run, from the line-up. `take_up`: what packs give of what they
+    should; the lean is told so much larger.
+    """
+    from shimfit.workflow.solving import margin_slope
+
+    found = []
+    for post in run.posts:
+        lean = _lean_to_plan(post)
+        if lean is None or post.reading is None:
+            continue
+        margin = margin_slope(post, lean, u_take_up)
+        aim_mm = (aims_mm or {}).get(post.name, 0.0)
+        aim = Lean(0.0, aim_mm / post.height_mm) if aim_mm else None
+        feelers = tuple((seat, mm) for seat, mm in post.reading.rocks if mm > 0.0)
+        larger = Lean(lean.slope_along / take_up, lean.slope_across / take_up)
+        found.append(
+            PlanPost(post.name, post.foot, post.height_mm, larger, post.tolerance, aim, margin, feelers)
+        )
+    return tuple(found)
+
+
+def _lean_to_plan(post: PostRecord) -> Lean | None:
+    """The lean of a post that is read and has nothing under it; None for all others.
+
+    A post that is out with packs under it is changed where it stands, not planned anew; one on which two
+    crews' logs do not agree is read again first.
+    """
+    bare = not post.packs_in_place and post.conflict is None
+    if not bare or post.state not in (PostState.PACK, PostState.TIGHTEN, PostState.OUT):
+        return None
+    return post.reading.lean if post.reading is not None else None
+
+
+def plan_run(
+    run: RunState,
+    box: BoxState,
+    options: Options,
+    *,
+    promised: Sequence[Pack] = (),
+    aims_mm: Mapping[str, float] | None = None,
+    take_up: tuple[float, float] = (1.0, 0.0),
+    seconds: float = SECONDS,
+    progress: Callable[[float, float | None], None] | None = None,
+    stop: Callable[[], bool] | None = None,
+) -> RunPlan:
+    """Plan all posts of a run that are read and not yet packed; `promised` packs are kept for other runs.
+
+    `take_up`: (mean, standard uncertainty). UsageError when no post of the run is ready to be planned.
+    """
+    most_s = seconds_allowed(seconds)
+    posts = posts_to_plan(run, aims_mm, *take_up)
+    if not posts:
+        raise UsageError(
+            f"{run.job}/{run.name}: no post is read and waiting for packs; read some first "
+            "(both directions, stood or --bed)"
+        )
+    lots = without(box.lots, promised)
+    done = plan(posts, lots, options, solver(), seconds=most_s, progress=progress, stop=stop)
+    done = _told_for_readings(done, take_up[0])
+    told = answer_json(done, lots, options)
+    answers = [(one.post.name, _prescription(one, done)) for one in done.planned]
+    answers += [(one.post.name, _unserved(one, done, options)) for one in done.unsolved]
+    return RunPlan({"job": run.job, "run": run.name, **told}, tuple(answers))
+
+
+def _told_for_readings(done: Plan, take_up: float) -> Plan:
+    """Leans as read, rests as little as the packs give."""
+    if take_up == 1.0:
+        return done
+
+    def told(lean: Lean) -> Lean:
+        return Lean(lean.slope_along * take_up, lean.slope_across * take_up)
+
+    def as_read(post: PlanPost) -> PlanPost:
+        return replace(post, lean=told(post.lean))
+
+    planned = []
+    for one in done.planned:
+        left = one.resting.lean
+        resting = replace(one.resting, lean=None if left is None else told(left))
+        planned.append(replace(one, resting=resting, post=as_read(one.post)))
+    unsolved = tuple(replace(one, post=as_read(one.post)) for one in done.unsolved)
+    return replace(done, planned=tuple(planned), unsolved=unsolved)
+
+
+def _prescription(one: Any, done: Plan) -> Prescription:
+    post: PlanPost = one.post
+    lean = one.resting.lean
+    used = {piece.saw_deg for pack in one.packs for piece in pack.pieces if piece.saw_deg is not None}
+    return Prescription(
+        post=post.foot,
+        height_mm=post.height_mm,
+        lean=post.lean,
+        tolerance=post.tolerance,
+        packs=one.packs,
+        resting=one.resting,
+        within=lean is not None and post.tolerance.holds(lean, post.height_mm),
+        status="proven" if done.status == "proven" else "found",
+        why="planned with the whole run",
+        cost=Cost(one.cost),
+        saw_settings_deg=tuple(sorted(used)),
+    )
+
+
+def _unserved(one: Unsolved, done: Plan, options: Options) -> Prescription:
+    """The answer of a post that gets nothing: it waits for no pieces, since others have them now."""
+    post = one.post
+    return Prescription(
+        post=post.foot,
+        height_mm=post.height_mm,
+        lean=post.lean,
+        tolerance=post.tolerance,
+        packs=(),
+        resting=rest_packs(post.foot, post.lean, (), options.preload_mm, rocks_mm=dict(post.feelers)),
+        within=False,
+        status="gave-up" if done.stopped else "impossible",
+        why=f"Planned with the whole run: {one.why}.",
+    )
+
+
+def plan_site_run(
+    site: Site,
+    job: str,
+    run: str,
+    *,
+    seconds: float = SECONDS,
+    line_up: bool = False,
+    progress: Callable[[float, float | None], None] | None = None,
+    stop: Callable[[], bool] | None = None,
+) -> RunPlan:
+    """Plan a run of the data file; nothing is logged. `line_up`: aim at the targets of the line-up."""
+    from shimfit.workflow.solving import options_of
+    from shimfit.workflow.takeup import book_of, of_lots
+
+    state, box = site.run(job, run), site.box()
+    known = of_lots(book_of(site, job), box.lots)
+    aims = None
+    if line_up:
+        from shimfit.workflow.standing import line_up_run
+
+        aims = {target.name: target.aim_across_mm for leg in line_up_run(state) for target in leg.targets}
+    return plan_run(
+        state,
+        box,
+        options_of(state, site.settings),
+        promised=promised_packs(
+            site, lambda place, post: place == (job, run) and _lean_to_plan(post) is not None
+        ),
+        aims_mm=aims,
+        take_up=(known.mean, known.u) if known.learned else (1.0, 0.0),
+        seconds=seconds,
+        progress=progress,
+        stop=stop,
+    )
+
+
+def log_plan(site: Site, job: str, run: str, made: RunPlan) -> int:
+    """Make the plan's answers the posts' own (one transaction); returns how many posts got packs."""
+    from shimfit.store.events import Draft
+
+    by = site.settings.by or None
+    drafts = [
+        Draft("prescribed", {"answer": prescription_to_json(answer)}, job, run, name, by)
+        for name, answer in made.prescriptions
+    ]
+    site.journal.append_all(drafts)
+    return sum(bool(answer.packs) for _, answer in made.prescriptions)

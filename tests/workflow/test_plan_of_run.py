@@ -1,0 +1,143 @@
+"""Planning a run of the data file: who is planned, who is left alone, and what is kept of it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+
+from shimfit.core.stock import lots_from_csv
+from shimfit.errors import UsageError
+from shimfit.model import Foot, PostState
+from shimfit.workflow.following import awaited_packs
+from shimfit.workflow.place import Place
+from shimfit.workflow.plan import cut_list_of, log_plan, plan_site_run, posts_to_plan
+from shimfit.workflow.site import Site
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+THIN = "lot,form,count,thickness_mm\nF1,flat,6,0.5\nF2,flat,6,0.8\n"
+THICK = "lot,form,count,length_mm,thin_mm,thick_mm\nT1,taper,6,200,0.5,8\n"
+
+
+@pytest.fixture
+def site(tmp_path: Path) -> Iterator[Site]:
+    with Site.open(tmp_path / "plan.db", environment={}) as opened:
+        opened.add_job("lake")
+        posts = [{"name": str(k), "leg": 1, "station_mm": 1200.0 * k} for k in range(1, 5)]
+        opened.add_run("lake", "walk", foot=Foot(90.0, 90.0), height_mm=1000.0, posts=posts)
+        yield opened
+
+
+def fill(site: Site, box: str) -> None:
+    site.import_stock(lots_from_csv(box, "box"), "box")
+
+
+def at(post: str) -> Place:
+    return Place("lake", "walk", post)
+
+
+def test_a_post_that_no_pack_could_serve_is_planned_once_the_box_was_filled(site: Site) -> None:
+    fill(site, THIN)
+    assert site.log_reading(at("1"), "25mm n 12mm o").prescription.status == "impossible"
+    assert site.post(at("1")).state is PostState.OUT
+    first = plan_site_run(site, "lake", "walk")
+    assert first.answer["unsolved"] == ["1"]
+    assert "packs of about" in first.answer["why"]["1"]
+    fill(site, THICK)
+    made = plan_site_run(site, "lake", "walk")
+    assert made.answer["unsolved"] == []
+    assert log_plan(site, "lake", "walk", made) == 1
+    assert site.post(at("1")).state is PostState.PACK
+    assert [post["id"] for post in cut_list_of(site, "lake", "walk")["posts"]] == ["1"]
+
+
+def test_a_post_that_is_out_on_its_packs_is_changed_there_and_not_planned(site: Site) -> None:
+    fill(site, THICK)
+    site.log_reading(at("1"), "9mm n 6mm o")
+    site.pack(at("1"))
+    site.log_reading(at("1"), "9mm p 0", sure=True)
+    post = site.post(at("1"))
+    assert (post.state, bool(post.packs_in_place)) == (PostState.OUT, True)
+    assert posts_to_plan(site.run("lake", "walk")) == ()
+    with pytest.raises(UsageError, match="no post waits for packs"):
+        cut_list_of(site, "lake", "walk")
+
+
+def test_a_bare_post_that_was_tightened_and_is_out_is_planned_and_cut_for(site: Site) -> None:
+    fill(site, THICK)
+    site.log_reading(at("1"), "1mm n 0")
+    site.tighten(at("1"))
+    site.log_reading(at("1"), "9mm n 6mm o", sure=True)
+    assert site.post(at("1")).state is PostState.OUT
+    log_plan(site, "lake", "walk", plan_site_run(site, "lake", "walk"))
+    sheet = cut_list_of(site, "lake", "walk")
+    assert [bool(post["packs"]) for post in sheet["posts"]] == [True]
+    assert sheet["unsolved"] == []
+
+
+def test_a_reading_after_no_pack_can_do_it_is_again_of_a_bare_post(site: Site) -> None:
+    fill(site, THIN)
+    site.log_reading(at("1"), "25mm n 12mm o")
+    again = site.log_reading(at("1"), "25mm n 12mm o", sure=True)
+    assert again.post.packs_in_place == ()
+    assert again.reading.stage == "stood"
+    assert again.prescription.change == ()
+
+
+def test_a_post_that_the_plan_leaves_out_waits_for_nothing_that_others_have(site: Site) -> None:
+    fill(site, "lot,form,count,thickness_mm\nF1,flat,2,0.9\nF2,flat,3,0.45\n")
+    for name in ("1", "2", "3"):
+        site.log_reading(at(name), "10mm n 0")
+    made = plan_site_run(site, "lake", "walk")
+    assert made.answer["unsolved"]
+    log_plan(site, "lake", "walk", made)
+    run = site.run("lake", "walk")
+    taken = [piece.lot for post in run.posts for pack in awaited_packs(post) for piece in pack.pieces]
+    assert taken.count("F1") <= 2
+    assert taken.count("F2") <= 3
+    sheet = cut_list_of(site, "lake", "walk")
+    assert sheet["unsolved"] == made.answer["unsolved"]
+    for name in sheet["unsolved"]:
+        assert run.post(name).state is PostState.OUT
+        assert made.answer["why"][name] in sheet["why"][name]
+    assert [post.name for post in posts_to_plan(run)] == ["1", "2", "3"]
+    site.undo("lake")
+    assert all(
+        post.state is not PostState.OUT or post.prescription.why for post in site.run("lake", "walk").posts
+    )
+
+
+def test_a_correction_holds_its_new_pieces_back_and_not_those_it_stands_on(site: Site) -> None:
+    fill(site, "lot,form,count,thickness_mm\nF1,flat,4,0.5\nF2,flat,4,0.9\nF3,flat,4,0.3\n")
+    site.log_reading(at("1"), "10mm n 0")
+    site.pack(at("1"))
+    site.log_reading(at("1"), "4mm n 0", sure=True)
+    post = site.post(at("1"))
+    assert post.state is PostState.OUT
+    assert post.prescription is not None
+    before = [piece.lot for pack in post.packs_in_place for piece in pack.pieces]
+    after = [piece.lot for pack in post.prescription.packs for piece in pack.pieces]
+    waits = [piece.lot for pack in awaited_packs(post) for piece in pack.pieces]
+    assert waits, "a correction that wants more wants new pieces"
+    for lot in ("F1", "F2", "F3"):
+        assert waits.count(lot) >= after.count(lot) - before.count(lot)
+        assert waits.count(lot) <= after.count(lot)
+
+
+def test_strips_too_short_to_hold_are_named_with_the_reason(site: Site) -> None:
+    header = "lot,form,count,length_mm,width_mm,thickness_mm,thin_mm,thick_mm\n"
+    fill(site, f"{header}S1,strip,1,230,40,20,,\nS2,strip,1,600,40,20,,\nT1,taper,6,200,,,0.5,8\n")
+    site.log_reading(at("1"), "9mm n 6mm o")
+    without = cut_list_of(site, "lake", "walk")["unsawn"]
+    assert [(row["strip"], "no saw settings are told" in row["why"]) for row in without] == [
+        ("S1", True),
+        ("S2", True),
+    ]
+    site.set("saw_deg", "0.5 1")
+    (left,) = cut_list_of(site, "lake", "walk")["unsawn"]
+    assert left["strip"] == "S1"
+    assert "230 mm long" in left["why"]
+    assert "250 mm have to stay" in left["why"]
