@@ -27,12 +27,18 @@ def run(
     sensor: a started or unstarted inclinometer, stopped on the way out. rehearse: log one reading in the
     sample job and quit by itself (0 when it is on disk and answered, 1 when not).
     """
-    from shimfit.tui.app import ShimfitApp
+    from shimfit.tui import memory
 
-    if sensor is None:
-        sensor = _sensor_of(site)
-    app = ShimfitApp(site, theme=theme, ascii=ascii, sensor=sensor, rehearse=rehearse)
-    app.run()
+    memory.start()
+    try:
+        from shimfit.tui.app import ShimfitApp
+
+        if sensor is None:
+            sensor = _sensor_of(site)
+        app = ShimfitApp(site, theme=theme, ascii=ascii, sensor=sensor, rehearse=rehearse)
+        app.run()
+    finally:
+        memory.painted()
     return app.return_code or 0
 
 

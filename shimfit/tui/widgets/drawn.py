@@ -66,23 +66,32 @@ class Kept(Widget):
 
     def __init__(self, *children: Widget, **options: Any) -> None:
         self._kept: dict[int, Strip] = {}
-        self._kept_for: object = None
+        self._kept_width = 0
+        self._looks_of: object = None
+        self._whole: tuple[Region, list[Strip]] | None = None
+        """What was asked for last, at full width, and the answer, while no row changed."""
         self._base: Style | None = None
         self._ground: Color | None = None
         super().__init__(*children, **options)
 
     def render_lines(self, crop: Region) -> list[Strip]:
         """The rows of a part of the widget."""
-        width = self.outer_size.width
         filters = self.app.get_line_filters()
-        kept_for = (width, self.app.theme, *map(id, filters))
-        if kept_for != self._kept_for:
-            self._kept_for = kept_for
+        looks_of = (self.app.theme, *map(id, filters))
+        if looks_of != self._looks_of:
+            self._looks_of = looks_of
             self._forget()
+        if self._whole is not None and self._whole[0] == crop:
+            return self._whole[1]
+        width = self.outer_size.width
+        if width != self._kept_width:
+            self._kept_width = width
+            self._kept.clear()
         strips = [self._kept.get(y) or self._finished(y, filters) for y in crop.line_range]
-        if crop.column_span == (0, width):
-            return strips
-        return [strip.crop(*crop.column_span) for strip in strips]
+        if crop.column_span != (0, width):
+            return [strip.crop(*crop.column_span) for strip in strips]
+        self._whole = (crop, strips)
+        return strips
 
     def _finished(self, y: int, filters: Sequence[LineFilter]) -> Strip:
         strip = self.render_line(y)
@@ -98,6 +107,7 @@ class Kept(Widget):
     ) -> Self:
         """Draw some rows anew, or all of them."""
         if regions:
+            self._whole = None
             for region in regions:
                 for y in region.line_range:
                     self._kept.pop(y, None)
@@ -112,7 +122,7 @@ class Kept(Widget):
 
     def _forget(self) -> None:
         self._kept.clear()
-        self._base = self._ground = None
+        self._whole = self._base = self._ground = None
 
     @property
     def base(self) -> Style:

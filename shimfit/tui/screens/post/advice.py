@@ -17,10 +17,10 @@ if TYPE_CHECKING:
     from shimfit.tui.telling import Words
     from shimfit.workflow.live import Advice, LivePacking, Push
 
-LOOKS_PER_FIGURE = 4
-"""The mark moves at every look, the figures at every fourth: nobody reads twenty numbers a second."""
-LOOKS_PER_PACKING = 12
-"""Packs at every third figure: an answer takes the engine milliseconds, and the hand and the eye longer."""
+LOOKS_PER_FIGURE = 5
+"""The mark moves at every look, the figures at every fifth: nobody reads twenty numbers a second."""
+LOOKS_PER_PACKING = 20
+"""Packs once a second: an answer takes the engine milliseconds, and the hand and the eye longer."""
 LEAST_RISE_MM = 0.05
 WORTH_ASKING_MM = 0.2
 """A top that has moved by less is not asked about again: the answer would be the same, or flicker."""

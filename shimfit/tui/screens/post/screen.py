@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from textual import on
 
 from shimfit.model import PostState
+from shimfit.tui import memory
 from shimfit.tui.glyphs import ROLES
 from shimfit.tui.screens.page import Page
 from shimfit.tui.screens.post import drawing, taps, wide
@@ -64,6 +65,10 @@ class PostScreen(Page):
                 yield Picture(lambda w, h: wide.readings_trend(self.sight, w, h), id="trend")
                 yield Picture(self._draw_box, id="box")
         yield Taps(id="pad")
+
+    def on_mount(self) -> None:
+        """The page mounts itself; here only: what there is now stays in memory."""
+        self.call_after_refresh(memory.painted)
 
     # ------------------------------------------------------------ keeping up to date
 
