@@ -6,7 +6,6 @@ import argparse
 import json
 import signal
 import sys
-import time
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
@@ -17,10 +16,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from shimfit.cli.io import Commands, Io
-    from shimfit.store.state import RunState
 
 RUN = "JOB/RUN"
-BAR = 24
 
 
 def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
@@ -54,13 +51,15 @@ def run_plan(args: argparse.Namespace, io: Io) -> int:
     """Plan a run or a problem; 1 when a post can't be served or is predicted out of its tolerance."""
     if (args.path is None) == (args.problem is None):
         raise UsageError("name a run (JOB/RUN) or give --problem FILE, one of the two")
+    from shimfit.cli.plan_said import Progress, outcome_lines, words_of, words_without_a_run
     from shimfit.workflow import plan as planning
 
     with _interruptible() as stop:
-        progress = _bar(io) if not args.json or sys.stderr.isatty() else None
+        progress = Progress(io) if not args.json or sys.stderr.isatty() else None
         if args.problem is not None:
             problem = _read_problem(args.problem, io)
             answer = planning.plan_problem(problem, args.seconds, progress, stop)
+            words = words_without_a_run()
         else:
             from shimfit.workflow.place import parse_run
 
@@ -72,12 +71,12 @@ def run_plan(args: argparse.Namespace, io: Io) -> int:
                 if not args.look:
                     planning.log_plan(site, job, run, made)
                 answer = made.answer
-    if answer["stopped"]:
-        io.talk("stopped early: this is the best plan so far")
+                words = words_of(site.run(job, run), site.settings)
     if args.json:
         io.json(answer)
     else:
-        _say_plan(answer, io)
+        for line in outcome_lines(answer, words):
+            io.say(line)
     over = any(_is_out(post) for post in answer["posts"])
     return Exit.OVER if answer["unsolved"] or over else Exit.DONE
 
@@ -107,56 +106,6 @@ def _no_constant(text: str) -> float:
     raise FileError(f"{text} is no number that a problem can hold")
 
 
-def _say_plan(answer: dict[str, Any], io: Io) -> None:
-    posts = answer["posts"]
-    served = [post for post in posts if post["packs"]]
-    io.say(
-        f"{len(served)} posts packed, {len(posts) - len(served)} stand as they are, "
-        f"{len(answer['unsolved'])} not served. Cost {answer['objective']:.1f}, no plan below "
-        f"{answer['bound']:.1f}: gap {100 * answer['gap']:.2f} % ({answer['status']})."
-    )
-    for post in served:
-        packs = "; ".join(_pack_words(pack) for pack in post["packs"])
-        io.say(f"  {post['id']:>4}  {packs}")
-    for name in answer["unsolved"]:
-        io.say(f"  {name:>4}  not served: {answer['why'][name]}")
-    _say_cuts(answer, io)
-
-
-def _pack_words(pack: dict[str, Any]) -> str:
-    pieces = []
-    for piece in pack["pieces"]:
-        text = piece["lot"]
-        if piece.get("copy"):
-            text += f" ({piece['copy']})"
-        if piece["form"] == "taper":
-            text += f" to {piece['mark_mm']:.1f}"
-        elif piece["form"] == "strip":
-            text += f" wedge {piece['thin_mm']:.2f}-{piece['thick_mm']:.2f}"
-        else:
-            text += f" {piece['thickness_mm']:.2f}"
-        pieces.append(text)
-    return f"{pack['seat']} {pack['made_mm']:.2f}: {' + '.join(pieces)}"
-
-
-def _say_cuts(answer: dict[str, Any], io: Io) -> None:
-    setting = None
-    for cut in answer["cuts"]:
-        if cut["saw_deg"] != setting:
-            setting = cut["saw_deg"]
-            io.say(f"Saw at {setting:g}°: trim the first end, turn the strip over after every cut.")
-        copy = f" ({cut['copy']})" if "copy" in cut else ""
-        marks = ", ".join(f"{p['mark_along_mm']:.1f} {p['for']}" for p in cut["pieces"])
-        io.say(f"  strip {cut['strip']}{copy}: {marks}; {cut['left_mm']:.0f} left")
-    if answer["cuts"]:
-        io.say(
-            "Never hold a small offcut by hand near the blade: leave it on the long strip, use a stop and a "
-            "hold-down, and wear eye protection."
-        )
-    for lot in answer["remainders"]:
-        io.say(f"  back to the box: {lot['lot']} {lot['form']}, {lot.get('length_mm', 0):.0f} long")
-
-
 @contextmanager
 def _interruptible() -> Iterator[Callable[[], bool]]:
     """Ctrl+C asks the planning to stop with the best so far; a second one ends the program."""
@@ -178,25 +127,6 @@ def _interruptible() -> Iterator[Callable[[], bool]]:
         signal.signal(signal.SIGINT, before)
 
 
-def _bar(io: Io) -> Callable[[float, float | None], None]:
-    """Progress on stderr: the bound closing in; twice a second at most."""
-    last = [0.0]
-
-    def show(bound: float, best: float | None) -> None:
-        now = time.monotonic()
-        if now - last[0] < 0.5:
-            return
-        last[0] = now
-        if best is None:
-            io.talk(f"  [{'·' * BAR}] no plan below {bound:.1f}")
-            return
-        share = min(1.0, max(0.0, bound / best)) if best > 0 else 1.0
-        full = int(share * BAR)
-        io.talk(f"  [{'█' * full}{'·' * (BAR - full)}] {bound:.1f} … {best:.1f}")
-
-    return show
-
-
 # ---------------------------------------------------------------- cut
 
 
@@ -204,6 +134,7 @@ def run_cut(args: argparse.Namespace, io: Io) -> int:
     """Print or write the cut sheet of the answers that a run's posts wait for."""
     if args.pdf == "-" and args.json:
         raise UsageError("only one of --pdf - and --json can go to stdout; give the PDF a file")
+    from shimfit.cli.plan_said import sheet_lines, words_of
     from shimfit.workflow.place import parse_run
     from shimfit.workflow.plan import cut_list_of
 
@@ -211,33 +142,16 @@ def run_cut(args: argparse.Namespace, io: Io) -> int:
     with open_site(args, io, read_only=True) as site:
         answer = cut_list_of(site, job, run)
         state, made = site.run(job, run), site.now().isoformat(timespec="seconds")
+        words = words_of(state, site.settings)
     if args.pdf:
-        io.write_bytes(args.pdf, _cut_pdf(answer, state, made, args.paper))
+        from shimfit.report.sheets import cut_sheet_pdf, facts_of
+
+        io.write_bytes(args.pdf, cut_sheet_pdf(answer, facts_of(state, made), paper=args.paper))
         if args.pdf != "-":
             io.talk(f"wrote {args.pdf}")
     if args.json:
         io.json(answer)
     elif not args.pdf:
-        for post in answer["posts"]:
-            packs = "; ".join(_pack_words(pack) for pack in post["packs"])
-            io.say(f"  {post['id']:>4}  {packs}")
-        _say_cuts(answer, io)
+        for line in sheet_lines(answer, words):
+            io.say(line)
     return Exit.DONE
-
-
-def _cut_pdf(answer: dict[str, Any], state: RunState, made: str, paper: str) -> bytes:
-    from shimfit.model import Face
-    from shimfit.report.rows import PLAIN_FACES
-    from shimfit.report.sheets import SheetFacts, cut_sheet_pdf
-
-    own = {Face(face): name for face, name in state.face_names}
-    facts = SheetFacts(
-        job=state.job,
-        run=state.name,
-        units=state.units,
-        faces={**PLAIN_FACES, **own},
-        feet={post.name: post.foot for post in state.posts},
-        made=made,
-        sample=state.sample,
-    )
-    return cut_sheet_pdf(answer, facts, paper=paper)

@@ -225,6 +225,9 @@ class ShimfitApp(App[None]):
                     page.clear_line()
             case "go_run" | "go_plan" | "go_stock" | "go_record" | "go_setup":
                 self._go(name.removeprefix("go_"))
+            case "cut_sheet":
+                self._go("plan")
+                self.page.call_after_refresh(self.page.tapped_key, "export")
             case "help":
                 from shimfit.tui.screens.help import HelpScreen
 

@@ -43,6 +43,7 @@ DEEDS = (
     Deed("go_record", "Record", "How each post stands; export for the hand-over", "f4"),
     Deed("go_setup", "Setup", "Jobs, runs, units, tolerance, theme, sensor", "f5"),
     Deed("go_plan", "Plan", "Serve all read posts from one box; pack labels and cut sheet", "f6"),
+    Deed("cut_sheet", "Cut sheet on paper", "Write cut sheet and pack labels of the run as a PDF"),
     Deed("help", "Help", "How to type a reading, and the keys of this screen", "f1", "?"),
     Deed("undo", "Undo", "Take back what was logged last; works after a restart too", "ctrl+z"),
     Deed("redo", "Redo", "Bring back what was taken back", "ctrl+y"),

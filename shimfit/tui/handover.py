@@ -1,4 +1,4 @@
-"""Writing the record of a run to a file: what kind follows from the name's ending."""
+"""Writing what a run is handed over with: its record (pdf, csv, json by the name's ending), its cut sheet."""
 
 from __future__ import annotations
 
@@ -15,10 +15,10 @@ if TYPE_CHECKING:
 KINDS = (".pdf", ".csv", ".json")
 
 
-def suggested_name(run: RunState) -> str:
-    """A file name for the run's record."""
+def suggested_name(run: RunState, what: str = "record") -> str:
+    """A file name for the run's record, or for its cut sheet."""
     words = "-".join(f"{run.job} {run.name}".split())
-    return f"{words}-record.pdf"
+    return f"{words}-{what}.pdf"
 
 
 def export_record(site: Site, run: RunState, name: str, *, overwrite: bool = False) -> Path:
@@ -33,13 +33,35 @@ def export_record(site: Site, run: RunState, name: str, *, overwrite: bool = Fal
     target = Path(name.strip()).expanduser()
     if target.suffix.lower() not in KINDS:
         raise UsageError(f"a record is a {', '.join(KINDS[:-1])} or {KINDS[-1]} file, not {target.name!r}")
-    if target.exists() and not overwrite:
-        raise FileError(f"{target.name} exists already", path=str(target))
+    _refuse_over(target, overwrite=overwrite)
     _check_chain(site)
     events, seal = site.log()
     record = run_record(run, LogStamp(events, seal), site.box())
     _write_whole(target, _bytes(target.suffix.lower(), record))
     return target.absolute()
+
+
+def export_cut_sheet(site: Site, run: RunState, name: str, *, overwrite: bool = False) -> Path:
+    """Write cut sheet and pack labels to a .pdf file, whole or not at all; returns where it went.
+
+    Raises UsageError for another ending and where no post waits for packs, FileError where the file exists
+    already (unless `overwrite`) or can't be written.
+    """
+    from shimfit.report.sheets import cut_sheet_pdf, facts_of
+    from shimfit.workflow.plan import cut_list_of
+
+    target = Path(name.strip()).expanduser()
+    if target.suffix.lower() != ".pdf":
+        raise UsageError(f"a cut sheet is a .pdf file, not {target.name!r}")
+    _refuse_over(target, overwrite=overwrite)
+    answer = cut_list_of(site, run.job, run.name)
+    _write_whole(target, cut_sheet_pdf(answer, facts_of(run, site.now().isoformat(timespec="seconds"))))
+    return target.absolute()
+
+
+def _refuse_over(target: Path, *, overwrite: bool) -> None:
+    if target.exists() and not overwrite:
+        raise FileError(f"{target.name} exists already", path=str(target))
 
 
 def _check_chain(site: Site) -> None:

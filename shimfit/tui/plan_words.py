@@ -72,7 +72,8 @@ def plan_lines(answer: Json, words: Words, *, whole: bool = True) -> list[Line]:
     bare = [post["id"] for post in answer["posts"] if not post["packs"]]
     if whole and bare:
         lines.append((f"As they stand, only to be tightened: {', '.join(bare)}", ""))
-    return [*lines, ("", ""), *cut_lines(answer, words)]
+    cuts = cut_lines(answer, words)
+    return [*lines, ("", ""), *cuts] if cuts else lines
 
 
 def label_lines(answer: Json, words: Words) -> list[Line]:
@@ -110,7 +111,14 @@ def cut_lines(answer: Json, words: Words) -> list[Line]:
         (f"back to the box: {lot['lot']} {lot['form']}, {words.length(lot.get('length_mm', 0))} long", "")
         for lot in answer["remainders"]
     ]
+    if _could_saw(answer):
+        lines += [(f"not sawn: {row['strip']}, {row['why']}", "") for row in answer["unsawn"]]
     return [("CUT SHEET", "label"), *lines] if lines else []
+
+
+def _could_saw(answer: Json) -> bool:
+    """Strips left whole are worth a word where something is sawn or a post is left out."""
+    return bool(answer["cuts"] or answer["unsolved"])
 
 
 def _marked(taper: Json, words: Words) -> str:

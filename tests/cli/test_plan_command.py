@@ -47,7 +47,8 @@ def test_a_problem_is_answered_as_one_json_object(tmp_path, capsys):
 def test_a_post_that_cannot_be_served_is_exit_1_and_said(tmp_path, capsys):
     code, out, _ = run(tmp_path, capsys, problem(stock=[]))
     assert code == 1
-    assert "not served" in out
+    assert "1 not served" in out or "2 not served" in out
+    assert "NOT SERVED" in out
 
 
 @pytest.mark.parametrize("content", ["", "[1]", "{", '{"posts": [{"id": 1}], "stock": []}', '{"posts": NaN}'])
@@ -56,6 +57,14 @@ def test_what_is_no_problem_is_exit_4_and_one_sentence(tmp_path, capsys, content
     assert code == 4
     assert json.loads(out)["error"]["kind"] == "file"
     assert err.count("\n") == 1
+
+
+@pytest.mark.parametrize("seconds", ["1e400", "0", "-1", "nan", "inf", "86401"])
+def test_seconds_that_no_plan_can_take_are_refused_in_a_sentence(tmp_path, capsys, seconds):
+    code, out, err = run(tmp_path, capsys, problem(), f"--seconds={seconds}", "--json")
+    assert code == 2
+    assert json.loads(out)["error"]["kind"] == "usage"
+    assert "more than 0 and up to 86400 seconds" in err
 
 
 def test_a_run_or_a_problem_not_both(capsys):
@@ -69,12 +78,12 @@ def test_ctrl_c_keeps_the_best_so_far_and_says_so(tmp_path):
     file.write_text(json.dumps(problem(150)))
     command = [sys.executable, "-m", "shimfit", "plan", "--problem", str(file)]
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as planning:
-        assert "no plan below" in planning.stderr.readline()
+        assert "none can cost under" in planning.stderr.readline()
         planning.send_signal(signal.SIGINT)
         out, err = planning.communicate(timeout=120)
     assert planning.returncode in (0, 1)
-    assert "stopped early" in err
-    assert "posts packed" in out
+    assert "none" in err
+    assert "Stopped: this is the best so far." in out
 
 
 def test_a_run_is_planned_cut_and_railed_from_the_data_file(tmp_path, capsys, monkeypatch):
@@ -102,6 +111,10 @@ def test_a_run_is_planned_cut_and_railed_from_the_data_file(tmp_path, capsys, mo
     assert main(["cut", "pier/west", "--json"], Io()) == 0
     cut = json.loads(capsys.readouterr().out)
     assert [post["packs"] for post in cut["posts"]] == [post["packs"] for post in answer["posts"]]
+    assert main(["cut", "pier/west"], Io()) == 0
+    told = capsys.readouterr().out
+    assert "PACK LABELS" in told
+    assert "not sawn: S1" not in told  # nothing is sawn and every post is served
     pdf = tmp_path / "cut.pdf"
     assert main(["cut", "pier/west", "--pdf", str(pdf)], Io()) == 0
     assert pdf.read_bytes().startswith(b"%PDF")

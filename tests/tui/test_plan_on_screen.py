@@ -163,6 +163,36 @@ def test_nothing_to_plan_is_said_and_undo_takes_a_plan_back(app_on, running, wai
     wait_for(job())
 
 
+def test_the_cut_sheet_goes_to_paper_and_writes_over_nothing_unasked(
+    app_on, running, wait_for, tmp_path, monkeypatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    mine = tmp_path / "heron-jetty-cut-sheet.pdf"
+    mine.write_bytes(b"mine")
+
+    async def job() -> None:
+        app = app_on()
+        async with running(app, 80, 24) as hand:
+            await hand.press("f6", "e", "enter")
+            await hand.sees("exists already", "Enter again writes over it")
+            await hand.press("x", "enter")  # .pdfx
+            await hand.sees("a cut sheet is a .pdf file")
+            await hand.press("escape", "e", "enter", "enter")
+            await hand.sees("no post waits for packs")
+            assert mine.read_bytes() == b"mine"
+            await hand.press("escape")
+            read_some(app.desk)
+            await hand.press("f1")  # from wherever one is: the palette's entry leads there
+            await hand.press("escape", "escape")
+            app.do("cut_sheet")
+            await hand.sees("write to", "heron-jetty-cut-sheet.pdf")
+            await hand.press("enter", "enter")
+            await hand.sees("written: heron-jetty-cut-sheet.pdf")
+            assert mine.read_bytes().startswith(b"%PDF")
+
+    wait_for(job())
+
+
 def test_a_fault_of_the_programs_own_is_not_swallowed(make_site, monkeypatch) -> None:
     def breaks(*_: object, **__: object) -> None:
         raise ZeroDivisionError("a fault")

@@ -11,13 +11,15 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from shimfit.contract import pack_from_json
+from shimfit.model import Face
 from shimfit.report.rows import PLAIN_FACES
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from shimfit.model import Face, Foot
+    from shimfit.model import Foot
     from shimfit.report.rows import Units
+    from shimfit.store.state import RunState
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +36,20 @@ class SheetFacts:
     made: str | None = None
     """When the plan was made (ISO 8601)."""
     sample: bool = False
+
+
+def facts_of(run: RunState, made: str | None) -> SheetFacts:
+    """The heading of a run's sheet: its names, unit, faces and feet. made: ISO 8601."""
+    own = {Face(face): name for face, name in run.face_names}
+    return SheetFacts(
+        job=run.job,
+        run=run.name,
+        units=run.units,
+        faces={**PLAIN_FACES, **own},
+        feet={post.name: post.foot for post in run.posts},
+        made=made,
+        sample=run.sample,
+    )
 
 
 def cut_sheet_pdf(plan: Mapping[str, Any], facts: SheetFacts, *, paper: str = "a4") -> bytes:

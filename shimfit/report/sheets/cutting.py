@@ -102,6 +102,10 @@ class CutSheet:
         unsolved = [str(name) for name in plan.get("unsolved", ())]
         if unsolved:
             self._say(f"NOT SERVED from this box: post {', '.join(unsolved)}.", bold=True)
+        for name, why in plan.get("why", {}).items():
+            self._say(f"Post {name}: {why}", FINE, indent=3.0)
+        for row in plan.get("unsawn", ()) if unsolved or cuts else ():
+            self._say(f"Not sawn: strip {row['strip']}, {row['why']}.", FINE)
 
     def _cautions(self, sawing: bool) -> None:
         self.y += 1.0

@@ -8,6 +8,7 @@ from textual.binding import Binding, BindingType
 
 from shimfit.errors import UsageError
 from shimfit.tui.desk import Outcome
+from shimfit.tui.handover import export_cut_sheet, suggested_name
 from shimfit.tui.pictures.canvas import Canvas
 from shimfit.tui.plan_words import (
     gap_words,
@@ -17,15 +18,17 @@ from shimfit.tui.plan_words import (
     progress_words,
 )
 from shimfit.tui.planning import Planning
-from shimfit.tui.screens.page import Page
+from shimfit.tui.screens.page import Page, Question
 from shimfit.tui.telling import Words
 from shimfit.tui.widgets.drawn import Picture
 from shimfit.tui.widgets.rows import Rows
 from shimfit.tui.widgets.taps import Tap
 from shimfit.tui.wrapping import wrapped
+from shimfit.tui.writing import FileToWrite
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from pathlib import Path
 
     from textual.app import ComposeResult
 
@@ -43,6 +46,7 @@ class PlanScreen(Page):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("p", "plan", "Plan", show=False),
         Binding("u", "line_up", "Line up", show=False),
+        Binding("e", "export", "Cut sheet", show=False),
         Binding("ctrl+c", "stop", "Stop", show=False, priority=True),
         Binding("question_mark", "app.do('help')", "Help", show=False),
         Binding("q", "app.do('quit')", "Quit", show=False),
@@ -110,6 +114,22 @@ class PlanScreen(Page):
         self.say(Outcome(f"next plan: {told}"))
         self.show_keys()
 
+    def action_export(self) -> None:
+        """Ask where to write cut sheet and pack labels for paper."""
+        run = self.desk.run
+        if run is None or self.planning is not None:
+            told = "no run is open" if run is None else "it still plans: the sheet comes after it"
+            self.say(Outcome(told, done=False, bell="refused"))
+            return
+        hint = "cut sheet and pack labels for paper, a .pdf"
+        named = FileToWrite(self._write_sheet).named
+        self.ask(Question("write to", hint, named, suggested_name(run, "cut-sheet")))
+
+    def _write_sheet(self, name: str, overwrite: bool) -> Path:
+        self.desk.refresh()
+        assert self.desk.run is not None
+        return export_cut_sheet(self.desk.site, self.desk.run, name, overwrite=overwrite)
+
     def action_stop(self) -> None:
         """Stop with the best so far."""
         self.step_back()
@@ -130,12 +150,12 @@ class PlanScreen(Page):
             self._redraw_progress()
             return
         self.planning = None
-        outcome = self._kept(planning)
+        outcome = self._came_of(planning)
         self.desk.refresh()
         self.show()
         self.say(outcome)
 
-    def _kept(self, planning: Planning) -> Outcome:
+    def _came_of(self, planning: Planning) -> Outcome:
         told = planning.keep()
         if planning.made is None:
             return Outcome(told, done=False, bell="refused")
@@ -199,11 +219,13 @@ class PlanScreen(Page):
         """What can be done from here."""
         if self.planning is not None:
             return (Tap("Esc stop, keep the best", "leave"), Tap("F1 help", "help"))
+        if self.question is not None:
+            return (Tap("Esc leave", "leave"), Tap(f"{self.desk.glyphs.enter} write", "enter"))
         line = "u plumb each" if self._lines_up else "u line up"
         return (
             Tap("p plan", "make_plan"),
             Tap(line, "line_up"),
-            Tap("F2 run", "go_run"),
+            Tap("e pdf", "export"),
             Tap("^P all", "palette"),
         )
 

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, ClassVar
 from textual import on
 from textual.binding import Binding, BindingType
 
-from shimfit.errors import FileError, ShimfitError
 from shimfit.model import PostState
 from shimfit.tui.desk import Outcome
 from shimfit.tui.glyphs import ROLES
@@ -19,9 +18,11 @@ from shimfit.tui.screens.page import Page, Question
 from shimfit.tui.telling import state_word
 from shimfit.tui.widgets.rows import Rows
 from shimfit.tui.widgets.taps import Tap
+from shimfit.tui.writing import FileToWrite
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from pathlib import Path
 
     from textual.app import ComposeResult
 
@@ -39,8 +40,6 @@ class RecordScreen(Page):
         Binding("question_mark", "app.do('help')", "Help", show=False),
         Binding("q", "app.do('quit')", "Quit", show=False),
     ]
-    _exists: str | None = None
-    """Name of a file that was found to exist: a second Enter writes over it."""
 
     def compose_body(self) -> ComposeResult:
         """The list alone."""
@@ -92,9 +91,8 @@ class RecordScreen(Page):
         if self.desk.run is None:
             self.say(Outcome("no run is open", done=False))
             return
-        self._exists = None
         hint = ".pdf for paper, .csv for a table, .json for programs"
-        self.ask(Question("write to", hint, self._export, suggested_name(self.desk.run)))
+        self.ask(Question("write to", hint, FileToWrite(self._export).named, suggested_name(self.desk.run)))
 
     @on(Rows.Chosen, "#list")
     def _chosen(self, event: Rows.Chosen) -> None:
@@ -106,19 +104,10 @@ class RecordScreen(Page):
         """Go to the marked post."""
         self.query_one("#list", Rows).action_choose()
 
-    def _export(self, name: str) -> Outcome:
+    def _export(self, name: str, overwrite: bool) -> Path:
         assert self.desk.run is not None
         self.desk.refresh()
-        try:
-            target = export_record(self.desk.site, self.desk.run, name, overwrite=self._exists == name)
-        except FileError as error:
-            if error.message.endswith("exists already"):
-                self._exists = name
-                return Outcome(f"{error.message}: Enter again writes over it", done=False, bell="refused")
-            return Outcome(error.message, done=False, bell="refused")
-        except ShimfitError as error:
-            return Outcome(error.message, done=False, bell="refused")
-        return Outcome(f"written: {target.name}, in {target.parent}")
+        return export_record(self.desk.site, self.desk.run, name, overwrite=overwrite)
 
     def _row(self, post: PostRecord, width: int) -> list[Run]:
         told = f"{self.desk.glyphs.states[post.state]} {state_word(post.state)}"

@@ -52,6 +52,11 @@ class EntryLine(Input):
             self._history.append(text)
         self._back = 0
 
+    def on_show(self) -> None:
+        """Text that was offered before the line had a width would stay scrolled out of sight."""
+        if self.cursor_position < self.size.width:
+            self.scroll_to(0, 0, animate=False)
+
     async def _on_key(self, event: events.Key) -> None:
         deed = EMPTY_LINE_KEYS.get(event.key)
         if deed and not self.value and self.lends:
