@@ -18,7 +18,7 @@ from shimfit.tui.widgets.taps import Tap, Taps
 from shimfit.tui.wrapping import clipped, wrapped
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Iterator, Sequence
 
     from textual import events
     from textual.app import ComposeResult
@@ -61,12 +61,23 @@ class Page(RoleScreen):
     """True: the line is a reading's and always open."""
 
     def __init__(self, desk: Desk) -> None:
-        super().__init__()
+        super().__init__(classes=" ".join(self._sizes()))
         self.desk = desk
         self.question: Question | None = None
         self.outcome: Outcome | None = None
         self.banner_text = ""
         self._hushed = False
+
+    def _sizes(self) -> Iterator[str]:
+        """Classes for the terminal's size. The library gives them too, but late: all styles then come twice."""
+        columns, rows = self.app.size
+        for size, breakpoints in (
+            (columns, self.app.HORIZONTAL_BREAKPOINTS or ()),
+            (rows, self.app.VERTICAL_BREAKPOINTS or ()),
+        ):
+            fitting = [found for found in breakpoints if found[0] <= size]
+            if fitting:
+                yield max(fitting)[1]
 
     @property
     def shimfit(self) -> ShimfitApp:

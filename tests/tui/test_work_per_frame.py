@@ -1,0 +1,172 @@
+"""How much is drawn, counted instead of timed: what did not change costs nothing, at a key and at a look."""
+
+from __future__ import annotations
+
+import math
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+import pytest
+from textual.geometry import Region
+from textual.widget import Widget
+
+from shimfit.model import Lean
+from shimfit.tui.sensing import Live
+from shimfit.tui.widgets.drawn import Kept
+from shimfit.tui.widgets.entry_line import EntryLine
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+SMALL_MM = 1e-4
+"""At the top: far less than a cell of the target stands for."""
+
+
+class Work:
+    """What was asked to be drawn anew, and how often the screen was laid out."""
+
+    def __init__(self) -> None:
+        self.rows: dict[str, set[int]] = {}
+        self.layouts = 0
+
+    def laid_out(self, _screen: object) -> None:
+        self.layouts += 1
+
+
+@pytest.fixture
+def work(monkeypatch):
+    """Counts the work of a page from here on."""
+
+    @contextmanager
+    def counting(page) -> Iterator[Work]:
+        done = Work()
+        real = Widget.refresh
+
+        def refresh(self, *regions, **options):
+            rows = done.rows.setdefault(self.id or type(self).__name__, set())
+            for region in regions or (self.outer_size.region,):
+                rows.update(region.line_range)
+            return real(self, *regions, **options)
+
+        page.screen_layout_refresh_signal.subscribe(page, done.laid_out, immediate=True)
+        with monkeypatch.context() as patched:
+            patched.setattr(Widget, "refresh", refresh)
+            yield done
+        page.screen_layout_refresh_signal.unsubscribe(page)
+
+    return counting
+
+
+def live(along: float, across: float) -> Live:
+    return Live(Lean(along, across), "moving", "")
+
+
+@pytest.mark.parametrize("size", [(40, 20), (80, 24), (200, 60)])
+def test_a_look_that_moves_no_cell_draws_nothing(app_on, running, wait_for, work, size) -> None:
+    async def job() -> None:
+        app = app_on()
+        async with running(app, *size) as hand:
+            page = app.page
+            for _ in range(2):
+                page.show_live(live(0.00613, 0.00417))
+                await hand.settled()
+            with work(page) as done:
+                for look in range(60):  # three seconds, so that figures and packs come due
+                    page.show_live(live(0.00613 + look % 2 * SMALL_MM / 1000, 0.00417))
+                await hand.pilot.pause(0.1)
+            assert done.rows == {}
+            assert done.layouts == 0
+
+    wait_for(job())
+
+
+@pytest.mark.parametrize("size", [(40, 20), (80, 24)])
+def test_a_moving_mark_draws_the_rows_it_leaves_and_comes_to(app_on, running, wait_for, work, size) -> None:
+    async def job() -> None:
+        app = app_on()
+        async with running(app, *size) as hand:
+            page = app.page
+            for _ in range(2):
+                page.show_live(live(0.007, 0.0))
+                await hand.settled()
+            for turn in range(1, 6):  # on a circle: another distance may be drawn to another scale
+                with work(page) as done:
+                    page.show_live(live(0.007 * math.cos(turn / 2), 0.007 * math.sin(turn / 2)))
+                    await hand.pilot.pause(0.1)
+                assert done.rows.keys() == {"target"}
+                assert len(done.rows["target"]) <= 2 + 2, "left, come to, and two rows of figures"
+                assert done.layouts == 0
+
+    wait_for(job())
+
+
+def test_a_key_draws_what_is_typed_and_what_it_means(app_on, running, wait_for, work) -> None:
+    """From the second key on nothing is laid out, and names, list, sentences and foot are left alone."""
+
+    async def job() -> None:
+        app = app_on()
+        async with running(app, 80, 24) as hand:
+            page = app.page
+            await hand.type("9n")
+            await hand.settled()
+            with work(page) as done:
+                await hand.type("5")
+            assert done.rows.keys() <= {"entry", "echo", "big", "plan"}
+            assert done.layouts == 0
+            before = page.query_one("#big").text
+            with work(page) as done:
+                await hand.type("o")
+            assert {"entry", "echo", "big", "plan"} == done.rows.keys()
+            assert len(done.rows["echo"]) == 1
+            assert len(done.rows["big"]) <= 3
+            assert page.query_one("#big").text != before
+            assert done.layouts == 0
+
+    wait_for(job())
+
+
+def test_sign_and_echo_are_drawn_together(app_on, running, wait_for) -> None:
+    """The echo is told as the line changes, not by a message that comes a frame later."""
+
+    async def job() -> None:
+        app = app_on()
+        async with running(app, 80, 24) as hand:
+            page, line = app.page, app.page.query_one(EntryLine)
+            await hand.type("9n5")
+            line.insert_text_at_cursor("o")
+            assert "9 mm towards next, 5 mm out" in page.query_one("#echo").text
+
+    wait_for(job())
+
+
+@pytest.mark.parametrize("theme", ["dark", "term"])
+def test_rows_that_are_kept_follow_theme_and_size(app_on, running, wait_for, theme) -> None:
+    """What is handed out for a frame is what the library's own way gives, after every change."""
+
+    async def job() -> None:
+        app = app_on()
+        async with running(app, 80, 24) as hand:
+            await hand.enter("9n5o")
+            await hand.settled()
+            for change in ("nothing", theme, "sun", (110, 30), (40, 20)):
+                if isinstance(change, tuple):
+                    await hand.pilot.resize_terminal(*change)
+                elif change != "nothing":
+                    app.theme = change
+                await hand.settled()
+                for widget in app.page.query(Kept).results(Kept):
+                    size = widget.outer_size
+                    if not widget.display or not size.width or widget.styles.gutter.width:
+                        continue
+                    part = Region(0, 0, size.width, size.height)
+                    widget._styles_cache.clear()
+                    assert plain(widget.render_lines(part)) == plain(
+                        widget._styles_cache.render_widget(widget, part)
+                    ), f"{widget} after {change}"
+
+    wait_for(job())
+
+
+def plain(strips) -> list[list[tuple[str, object]]]:
+    """Cells with their looks, however they are cut into segments."""
+    return [[(cell, part.style) for part in strip for cell in part.text] for strip in strips]
