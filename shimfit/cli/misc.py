@@ -31,11 +31,18 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
     demo.add_argument("--remove", action="store_true", help="take the sample jobs out again")
     demo.set_defaults(run=run_demo)
 
-    serve = commands.add_parser("serve", parents=[common], help="the same program in a browser")
+    serve = commands.add_parser(
+        "serve",
+        parents=[common],
+        help="the same program in a browser",
+        description="The same program in a browser, until Ctrl+C. Opened to the network, the address carries "
+        "a key that works once, in one browser; there is no encryption: for a network that you trust.",
+        epilog="example, for a phone in the same network: shimfit serve --host 0.0.0.0",
+    )
     serve.add_argument(
         "--host", default="127.0.0.1", help="address to listen on (default: this machine only)"
     )
-    serve.add_argument("--port", type=int, default=8300)
+    serve.add_argument("--port", type=int, default=8300, help="(default 8300)")
     serve.set_defaults(run=run_serve)
 
     completion = commands.add_parser(

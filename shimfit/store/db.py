@@ -78,8 +78,8 @@ def open_file(path: Path, *, read_only: bool, now: str) -> Opened:
 
 def _taken(path: Path) -> str:
     number = holder(path)
-    who = f"another shimfit (process {number})" if number else "another shimfit"
-    return f"{who} is writing to {path}: here you can look but not log; close the other one to log here"
+    who = f"process {number}" if number else "it"
+    return f"close the other shimfit to log here ({who} is writing to {path})"
 
 
 def _wait_until_made(path: Path) -> None:

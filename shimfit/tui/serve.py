@@ -13,6 +13,7 @@ import shlex
 import socket
 import sys
 from collections.abc import Awaitable, Callable
+from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import urlsplit
@@ -24,9 +25,16 @@ if TYPE_CHECKING:
 
     Handler = Callable[[web.Request], Awaitable[web.StreamResponse]]
 
+EVERY_ADDRESS = ("0.0.0.0", "::")  # noqa: S104 - compared with what was asked for, never bound by itself
 LOOPBACK = ("localhost", "127.0.0.1", "::1")
 PAGE = Path(__file__).with_name("page")
 COOKIE = "shimfit"
+REFUSAL = """<!DOCTYPE html>
+<html lang="en"><head><meta charset="utf-8"><title>shimfit</title><link rel="icon" href="data:,">
+<meta name="viewport" content="width=device-width, initial-scale=1"></head>
+<body style="margin:0;padding:2rem;font:1.2rem monospace;color:#000;background:#fff"><p>{}</p></body></html>
+"""
+"""What is shown to whoever is not let in, large enough to be read on a phone."""
 
 
 class Door:
@@ -58,13 +66,34 @@ def serve(path: Path | str, *, host: str, port: int, talk: Callable[[str], None]
     """Serve until Ctrl+C; says through `talk` where. Raises UsageError when the port can't be had."""
     _check_port(host, port)
     door = Door(host)
-    where = "localhost" if door.is_open else socket.gethostname()
     key = f"?key={door.key}" if door.key else ""
-    talk(f"shimfit in the browser: http://{where}:{port}/{key}")
+    places = [f"http://{name}:{port}/{key}" for name in _names(host)]
+    talk(f"shimfit in the browser: {' or '.join(places)}")
     if door.key:
-        talk("open to the network: the address works once, in one browser. Ctrl+C ends it.")
+        talk("open to the network: the key works once, in one browser. Ctrl+C ends it.")
     _server(path, host, port, door).serve()
     return Exit.DONE
+
+
+def _names(host: str) -> list[str]:
+    """What the other end can call this machine: by name and, as a phone may not know it, by number."""
+    if host in LOOPBACK:
+        return ["localhost"]
+    if host not in EVERY_ADDRESS:
+        return [f"[{host}]" if ":" in host else host]
+    number = _own_number()
+    return [socket.gethostname(), *([number] if number else [])]
+
+
+def _own_number() -> str | None:
+    """This machine's address in its network; None without one."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        try:
+            probe.connect(("192.0.2.1", 9))  # RFC 5737: an address of nobody; nothing is sent
+        except OSError:
+            return None
+        number: str = probe.getsockname()[0]
+        return number
 
 
 def _check_port(host: str, port: int) -> None:
@@ -82,19 +111,23 @@ def _server(path: Path | str, host: str, port: int, door: Door) -> Any:
     from aiohttp import web
     from textual_serve.server import Server
 
+    def refused(why: str) -> web.HTTPForbidden:
+        return web.HTTPForbidden(text=REFUSAL.format(escape(why)), content_type="text/html")
+
     @web.middleware
     async def guard(request: web.Request, handler: Handler) -> web.StreamResponse:
         if not door.asks_by_its_name(request.host):
-            raise web.HTTPForbidden(text="shimfit answers only to this machine's own name")
+            raise refused("shimfit answers only to this machine's own name")
         origin = request.headers.get("Origin")
         if origin is not None and urlsplit(origin).netloc != request.host:
-            raise web.HTTPForbidden(text="another page can't use shimfit")
+            raise refused("another page can't use shimfit")
         if door.knows(request.cookies.get(COOKIE)):
             return await handler(request)
         granted = door.use(request.query.get("key"))
         if granted is None:
-            raise web.HTTPForbidden(
-                text="the address carries a key that works once; start shimfit serve again"
+            raise refused(
+                "The address carries a key that works once, in one browser. Use that browser, "
+                "or start shimfit serve again: it tells a new key."
             )
         answer = web.HTTPFound("/")  # so that the key does not stay in the browser's history as the page
         answer.set_cookie(COOKIE, granted, httponly=True, samesite="Strict")

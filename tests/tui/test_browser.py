@@ -13,6 +13,7 @@ import pytest
 
 from shimfit.errors import UsageError
 from shimfit.tui.serve import COOKIE, PAGE, Door, serve
+from shimfit.tui.serve import _names as names_for
 
 SERVE = """
 import sys
@@ -57,6 +58,22 @@ def test_on_loopback_only_this_machines_own_name_is_answered() -> None:
     assert not door.asks_by_its_name("elsewhere.example:8300")
 
 
+@pytest.mark.parametrize(
+    ("host", "names"),
+    [
+        ("127.0.0.1", ["localhost"]),
+        ("::1", ["localhost"]),
+        ("192.0.2.7", ["192.0.2.7"]),
+        ("fd00::7", ["[fd00::7]"]),
+        ("0.0.0.0", ["the-shed", "192.0.2.9"]),
+    ],
+)
+def test_what_this_machine_is_called_from_elsewhere(monkeypatch, host, names) -> None:
+    monkeypatch.setattr("socket.gethostname", lambda: "the-shed")
+    monkeypatch.setattr("shimfit.tui.serve._own_number", lambda: "192.0.2.9")
+    assert names_for(host) == names
+
+
 def test_a_taken_port_is_said() -> None:
     with socket.socket() as taken:
         taken.bind(("127.0.0.1", 0))
@@ -90,6 +107,8 @@ async def _visit(port: int) -> None:
         await _up(browser, here)
         async with browser.get(here, headers={"Host": "elsewhere.example"}) as answer:
             assert answer.status == 403
+            assert answer.content_type == "text/html"
+            assert 'name="viewport"' in await answer.text(), "can be read on a phone"
         async with browser.get(here, headers={"Origin": "http://elsewhere.example"}) as answer:
             assert answer.status == 403
         async with browser.get(f"{here}/?fontsize=22") as answer:
