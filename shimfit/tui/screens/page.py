@@ -69,7 +69,7 @@ class Page(RoleScreen):
         self._hushed = False
 
     def _sizes(self) -> Iterator[str]:
-        """Classes for the terminal's size. The library gives them too, but late: all styles then come twice."""
+        """Classes for the size. The library gives them too, but late: then all styles come twice."""
         columns, rows = self.app.size
         for size, breakpoints in (
             (columns, self.app.HORIZONTAL_BREAKPOINTS or ()),
