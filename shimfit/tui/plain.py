@@ -41,7 +41,7 @@ def run_plain(
     *,
     stdin: TextIO | None = None,
     stdout: TextIO | None = None,
-    ascii: bool = False,  # noqa: A002
+    ascii: bool = False,  # noqa: A002 - named as the option that it comes from
 ) -> int:
     """Work on a data file line by line until `q` or the end of the input; returns the exit code."""
     session = _Session(site, stdin or sys.stdin, stdout or sys.stdout, ascii=ascii)
@@ -55,7 +55,7 @@ def run_plain(
 class _Session:
     """One conversation."""
 
-    def __init__(self, site: Site, stdin: TextIO, stdout: TextIO, *, ascii: bool) -> None:  # noqa: A002
+    def __init__(self, site: Site, stdin: TextIO, stdout: TextIO, *, ascii: bool) -> None:  # noqa: A002 - named as the option that it comes from
         self.desk = Desk(site, glyphs_for(ascii_only=ascii), spoken=True)
         self.stdin = stdin
         self.stdout = stdout

@@ -18,7 +18,7 @@ def test_every_page_opens_by_key_and_by_tap(app_on, running, wait_for) -> None:
     async def job() -> None:
         app = app_on()
         async with running(app, 40, 20) as hand:
-            assert list(app._pages) == ["post"], "other pages are built when first visited"
+            assert list(app.pages.built) == ["post"], "other pages are built when first visited"
             for key, name, text in (
                 ("f2", "run", "7 of 7 left to do"),
                 ("f3", "stock", "The box: 6 lots, 86 pieces"),

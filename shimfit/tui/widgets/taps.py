@@ -43,7 +43,7 @@ class Taps(Drawn):
         rows: Sequence[Sequence[Tap]] = (),
         *,
         spread: bool = True,
-        id: str | None = None,  # noqa: A002
+        id: str | None = None,  # noqa: A002 - the library's own name
     ) -> None:
         super().__init__(id=id)
         self._rows = rows

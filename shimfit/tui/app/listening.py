@@ -1,0 +1,74 @@
+"""The inclinometer of the program: looked at by the clock, taken with a key, taught its directions."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from shimfit.tui.desk import Outcome
+from shimfit.tui.sensing import LOOKS_PER_SECOND, look
+
+NO_SENSOR = Outcome("no inclinometer is set up: F5, sensor", done=False, bell="refused")
+
+if TYPE_CHECKING:
+    from shimfit.tui.app.program import ShimfitApp
+    from shimfit.tui.sensing import Sensor
+
+
+class Listening:
+    """Holds the inclinometer, or none, from the program's start to its end."""
+
+    def __init__(self, app: ShimfitApp, sensor: Sensor | None) -> None:
+        self._app = app
+        self._sensor = sensor
+
+    def start(self) -> None:
+        """Listen, and look at what was heard at the screen's pace."""
+        if self._sensor is not None:
+            self._sensor.start()
+            self._app.set_interval(1 / LOOKS_PER_SECOND, self._look)
+
+    def stop(self) -> None:
+        """Stop listening, before the terminal is given back."""
+        if self._sensor is not None:
+            self._sensor.stop()
+
+    def _look(self) -> None:
+        page = self._app.pages.home
+        # While the program closes, the timer may outlive the widgets.
+        if self._sensor is not None and self._app.page is page and page.query("#target"):
+            page.show_live(look(self._sensor))
+
+    def take(self) -> Outcome:
+        """Log the reading that it holds; refused, with the reason, while there is none."""
+        live = self._app.pages.home.sight.live
+        record = self._app.desk.record
+        if live is None or self._sensor is None or record is None:
+            return NO_SENSOR
+        reading = live.reading(record.height_mm)
+        if reading is None:
+            return Outcome(live.trouble or f"not yet: {live.word}", done=False, bell="refused")
+        outcome = self._app.desk.take(reading)
+        self._sensor.again()
+        return outcome
+
+    def teach(self) -> None:
+        """Ask for two tips of the top, which tell the sensor's directions."""
+        if self._sensor is None:
+            self._app.tell(NO_SENSOR)
+            return
+        from shimfit.tui.screens.axes import AxesScreen
+
+        self._app.push_screen(AxesScreen(self._app.desk, self._sensor, self._taught))
+
+    def _taught(self, text: str) -> None:
+        """Keep the axes that were taught; the inclinometer is listened to anew with them."""
+        desk = self._app.desk
+        desk.site.set("sensor_axes", text)
+        if desk.settings.sensor and self._sensor is not None:
+            from shimfit.workflow.sensor import inclinometer_of
+
+            self._sensor.stop()
+            self._sensor = inclinometer_of(desk.site)
+            if self._sensor is not None:
+                self._sensor.start()
+        self._app.tell(Outcome(f"the sensor points {text}"))

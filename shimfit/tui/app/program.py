@@ -1,0 +1,154 @@
+"""The program itself: starts, routes keys and palette to the actions, leaves the terminal as it was found."""
+
+from __future__ import annotations
+
+import asyncio
+import signal
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, ClassVar
+
+from textual.app import App, SystemCommand
+from textual.binding import Binding, BindingType
+
+from shimfit.tui import themes
+from shimfit.tui.app.doing import Doing
+from shimfit.tui.app.listening import Listening
+from shimfit.tui.app.pages import Pages
+from shimfit.tui.app.rehearsal import rehearse as rehearse_in
+from shimfit.tui.deeds import DEEDS
+from shimfit.tui.desk import Desk, Outcome
+from shimfit.tui.glyphs import glyphs_for
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from textual.screen import Screen
+
+    from shimfit.tui.screens.page import Page
+    from shimfit.tui.sensing import Sensor
+    from shimfit.workflow.site import Site
+
+SIGNALS = ("SIGTERM", "SIGHUP", "SIGINT")
+"""Those that end the program with the terminal restored and exit code 128 + their number."""
+BEFORE_THE_LINE = ("undo", "redo", "help", "quit", "find", "note", "left_to_do", "pad")
+"""Actions whose keys the line editor would otherwise take for itself."""
+
+
+class ShimfitApp(App[None]):
+    """One open data file on the screen."""
+
+    CSS_PATH = Path(__file__).parents[1] / "style.tcss"
+    TITLE = "shimfit"
+    ENABLE_COMMAND_PALETTE = True
+    HORIZONTAL_BREAKPOINTS = [(0, "-slim"), (64, "-mid"), (110, "-broad"), (150, "-vast")]  # noqa: RUF012 - the library declares it as an instance variable
+    VERTICAL_BREAKPOINTS = [(0, "-squat"), (14, "-low"), (24, "-tall")]  # noqa: RUF012 - as above
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding(
+            deed.keys,
+            f"do('{deed.name}')",
+            deed.title,
+            show=False,
+            id=deed.name,
+            priority=deed.name in BEFORE_THE_LINE,
+        )
+        for deed in DEEDS
+        if deed.keys
+    ]
+
+    def __init__(
+        self,
+        site: Site,
+        *,
+        theme: str | None = None,
+        ascii: bool = False,  # noqa: A002 - named as the option that it comes from
+        sensor: Sensor | None = None,
+        rehearse: bool = False,
+    ) -> None:
+        super().__init__()
+        settings = site.settings
+        self.animation_level = "none"
+        self.desk = Desk(site, glyphs_for(ascii_only=ascii or settings.ascii))
+        self.pages = Pages(self, self.desk)
+        self.listening = Listening(self, sensor)
+        self._doing = Doing(self)
+        self._theme_name = theme or settings.theme
+        self._rehearses = rehearse
+
+    # ------------------------------------------------------------ starting and leaving
+
+    def get_theme_variable_defaults(self) -> dict[str, str]:
+        """Names that the style sheet uses, before any theme is chosen."""
+        return dict(themes.theme_of(themes.SUN).variables)
+
+    def get_default_screen(self) -> Screen[None]:
+        """The post is home."""
+        self.desk.open_last()
+        return self.pages.build_home()
+
+    def on_mount(self) -> None:
+        """Colours, signals, sensor; a rehearsal starts once everything is painted."""
+        for palette in themes.PALETTES.values():
+            self.register_theme(themes.theme_of(palette))
+        self.register_theme(themes.terminal_theme())
+        self.theme = self._theme_name if self._theme_name in themes.NAMES else "sun"
+        self._catch_signals()
+        if self.desk.site.read_only:
+            why = self.desk.site.notice or "this file can't be written"
+            self._warn(f"READ ONLY, nothing is logged here: {why}")
+        self.listening.start()
+        if self._rehearses:
+            # A worker of its own: while the app itself waits for it, nothing would be painted.
+            self.call_after_refresh(self.run_worker, partial(rehearse_in, self), exclusive=True)
+
+    def on_unmount(self) -> None:
+        """Stop listening before the terminal is given back."""
+        self.listening.stop()
+
+    def _warn(self, text: str) -> None:
+        home = self.pages.home
+        home.call_after_refresh(home.warn, text)
+
+    def _catch_signals(self) -> None:
+        loop = asyncio.get_running_loop()
+        for name in SIGNALS:
+            number = getattr(signal, name, None)
+            if number is None:
+                continue
+            try:
+                loop.add_signal_handler(number, self.leave, 128 + number)
+            except (NotImplementedError, RuntimeError, ValueError):
+                return  # no such thing here (Windows, or a loop outside the main thread in tests)
+
+    def leave(self, code: int) -> None:
+        """End with an exit code, the terminal restored."""
+        self.exit(return_code=code)
+
+    # ------------------------------------------------------------ pages and actions
+
+    @property
+    def page(self) -> Page:
+        """The page in front, or the one below a help or palette screen."""
+        return self.pages.front
+
+    def go_to_post(self, name: str) -> None:
+        """Stand at a post of the open run, on the home page."""
+        self.pages.go_to_post(name)
+
+    def action_do(self, name: str) -> None:
+        """A key was pressed for an action of the table."""
+        self.do(name)
+
+    def do(self, name: str) -> None:
+        """Do an action of the table, or one that only a tap can ask for; errors become words."""
+        self._doing.do(name)
+
+    def tell(self, outcome: Outcome) -> None:
+        """Bring the page in front up to date and say what came of a move."""
+        self.page.show()
+        self.page.say(outcome)
+
+    def get_system_commands(self, screen: Screen[None]) -> Iterable[SystemCommand]:  # noqa: ARG002 - the library's signature
+        """Every action by name, with what it does."""
+        for deed in DEEDS:
+            yield SystemCommand(deed.title, deed.says, lambda name=deed.name: self.do(name))

@@ -1,0 +1,68 @@
+"""What is done at the post: packed, cut flush, tightened, noted, skipped."""
+
+from __future__ import annotations
+
+from shimfit.tui.desk.outcome import Outcome
+from shimfit.tui.desk.standing import Standing
+from shimfit.workflow.place import Place
+
+MOST_TORQUE_NM = 1000.0
+
+
+class Work(Standing):
+    """Logs what was done at the post."""
+
+    def packed_otherwise(self, text: str) -> Outcome:
+        """Log what really went in: `next-out=T1@30+F2 out=F3`."""
+
+        def pack(place: Place) -> Outcome:
+            from shimfit.workflow.by_hand import parse_packs
+
+            run, post = self.site.run(place.job, place.run), self.site.post(place)
+            lean = post.reading.lean if post.reading else None
+            packs = parse_packs(text.split(), post.foot, lean, self.site.box().lots, run.units)
+            return Outcome(self.site.pack(place, packs))
+
+        return self.attempt(pack)
+
+    def trimmed(self) -> Outcome:
+        """Log that the packs were cut flush."""
+        return self.attempt(lambda place: Outcome(self.site.trim(place)))
+
+    def packed(self) -> Outcome:
+        """Log that the packs went in as prescribed."""
+        return self.attempt(lambda place: Outcome(self.site.pack(place)))
+
+    def tightened(self, torque_nm: float | None = None) -> Outcome:
+        """Log that the nut was tightened."""
+        return self.attempt(lambda place: Outcome(self.site.tighten(place, torque_nm)))
+
+    def torqued(self, text: str) -> Outcome:
+        """Log that the nut was tightened, and to how many N m."""
+        number = text.strip().lower().removesuffix("nm").removesuffix("n m").strip().replace(",", ".")
+        try:
+            torque_nm = float(number)
+        except ValueError:
+            torque_nm = 0.0
+        if not 0.0 < torque_nm < MOST_TORQUE_NM:
+            wanted = f"{text.strip()!r} is no torque: N m, more than 0 and less than {MOST_TORQUE_NM:g}"
+            return Outcome(wanted, done=False, bell="refused")
+        return self.tightened(torque_nm)
+
+    def photographed(self, file: str) -> Outcome:
+        """Name a photo's file at this post."""
+        if not file.strip():
+            return Outcome("name the photo's file", done=False)
+        return self.attempt(lambda place: Outcome(self.site.photo(place, file.strip())))
+
+    def skipped(self, why: str) -> Outcome:
+        """Leave this post for later, and say why."""
+        if not why.strip():
+            return Outcome("say why it is skipped", done=False)
+        return self.attempt(lambda place: Outcome(self.site.skip(place, why.strip())))
+
+    def noted(self, text: str) -> Outcome:
+        """Leave a note at this post."""
+        if not text.strip():
+            return Outcome("an empty note was not kept", done=False)
+        return self.attempt(lambda place: Outcome(self.site.note(place, text.strip())))
