@@ -241,7 +241,7 @@ def test_a_second_journal_is_told_reads_along_and_takes_over(crew, tmp_path):
     with Journal.open(tmp_path / "anna.db") as second:
         assert second.read_only
         assert "is writing to" in second.notice
-        assert "look but not log" in second.notice
+        assert "to log here" in second.notice
         anna.read("2")
         assert second.run("jetty", "east").post("2").readings
         anna.read("3")
