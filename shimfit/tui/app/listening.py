@@ -34,8 +34,7 @@ class Listening:
 
     def _look(self) -> None:
         page = self._app.pages.home
-        # While the program closes, the timer may outlive the widgets.
-        if self._sensor is not None and self._app.page is page and page.query("#target"):
+        if self._sensor is not None and self._app.page is page:
             page.show_live(look(self._sensor))
 
     def take(self) -> Outcome:

@@ -72,10 +72,17 @@ class ShimfitApp(App[None]):
         self.pages = Pages(self, self.desk)
         self.listening = Listening(self, sensor)
         self._doing = Doing(self)
-        self._theme_name = theme or settings.theme
         self._rehearses = rehearse
+        self._choose_colours(theme or settings.theme)
 
     # ------------------------------------------------------------ starting and leaving
+
+    def _choose_colours(self, name: str) -> None:
+        """Before the style sheet is read: chosen later, it would be read twice before the first paint."""
+        for palette in themes.PALETTES.values():
+            self.register_theme(themes.theme_of(palette))
+        self.register_theme(themes.terminal_theme())
+        self.theme = name if name in themes.NAMES else "sun"
 
     def get_theme_variable_defaults(self) -> dict[str, str]:
         """Names that the style sheet uses, before any theme is chosen."""
@@ -87,11 +94,7 @@ class ShimfitApp(App[None]):
         return self.pages.build_home()
 
     def on_mount(self) -> None:
-        """Colours, signals, sensor; a rehearsal starts once everything is painted."""
-        for palette in themes.PALETTES.values():
-            self.register_theme(themes.theme_of(palette))
-        self.register_theme(themes.terminal_theme())
-        self.theme = self._theme_name if self._theme_name in themes.NAMES else "sun"
+        """Signals, sensor; a rehearsal starts once everything is painted."""
         self._catch_signals()
         if self.desk.site.read_only:
             why = self.desk.site.notice or "this file can't be written"

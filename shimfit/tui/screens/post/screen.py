@@ -125,6 +125,8 @@ class PostScreen(Page):
 
     def show_live(self, live: Live) -> None:
         """Draw what the inclinometer shows; only what changed goes out."""
+        if not self._target_picture.is_attached:
+            return  # while the program begins or closes, the timer outlives the widgets
         before = self.sight.live
         self.sight = self.sight.with_live(live)
         self.warn(live.trouble)
