@@ -1,24 +1,16 @@
 """Every action by name: one table feeds the keys, the palette, the help page and the taps.
 
-Keys that a line editor or a multiplexer wants are never bound: Ctrl with H I J M (Backspace, Tab, line ends),
-S (stops output), A and B (multiplexers' prefixes), Space. Nothing that loses anything is on a single key.
+Which keys they have stands in settings.keys, where a person may set others. Nothing that loses
+anything is on a single key.
 """
 
 from __future__ import annotations
 
+import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 
-NEVER_BOUND = (
-    "ctrl+h",
-    "ctrl+i",
-    "ctrl+j",
-    "ctrl+m",
-    "ctrl+s",
-    "ctrl+a",
-    "ctrl+b",
-    "ctrl+space",
-    "ctrl+at",
-)
+from shimfit.settings.keys import DEFAULT_KEYS
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,15 +74,36 @@ BY_NAME = {deed.name: deed for deed in DEEDS}
 SCREENS = ("post", "run", "stock", "record", "setup")
 
 
-def key_words(deed: Deed) -> str:
-    """The deed's keys as the help page writes them: `^Z`, `F1 or ?`."""
-    named = [_key_word(key) for key in deed.keys.split(",") if key]
-    if deed.on_empty_line:
-        named.append(_key_word(deed.on_empty_line))
-    return " or ".join(named)
+class KeyWords:
+    """How the keys are called that are set now: in tables, and in sentences that speak of the usual ones."""
+
+    def __init__(self, keys: Mapping[str, str] = DEFAULT_KEYS) -> None:
+        """keys: action -> key, as settings.keys.parse_keys gives it."""
+        self._keys = keys
+        self._spelled = {
+            key_word(usual): key_word(keys[name])
+            for name, usual in DEFAULT_KEYS.items()
+            if keys[name] != usual
+        }
+
+    def of(self, deed: Deed) -> str:
+        """The deed's keys as the help page writes them: `^Z`, `F1 or ?`."""
+        named = [key_word(key) for key in (self._keys.get(deed.name, deed.keys), deed.on_empty_line) if key]
+        return " or ".join(named)
+
+    def spell(self, text: str) -> str:
+        """A sentence that names usual keys (`F1 help`, `^Z undoes it`), with those that are set now."""
+        if not self._spelled:
+            return text
+        return _NAMED.sub(lambda found: self._spelled.get(found[0], found[0]), text)
 
 
-def _key_word(key: str) -> str:
+USUAL_KEYS = KeyWords()
+_NAMED = re.compile(r"\^[A-Z]\b|\bF\d+\b")
+
+
+def key_word(key: str) -> str:
+    """One key as it is written: `^Z`, `F1`, `Esc`."""
     if key.startswith("ctrl+"):
         return "^" + key.removeprefix("ctrl+").upper()
     return {"escape": "Esc", "up": "Up", "down": "Down", "tab": "Tab"}.get(

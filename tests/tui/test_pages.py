@@ -8,7 +8,8 @@ import json
 import pytest
 
 from shimfit.model import PostState
-from shimfit.tui.deeds import DEEDS, NEVER_BOUND
+from shimfit.settings.keys import DEFAULT_KEYS, FREE, REFUSED, WITHOUT_KEY
+from shimfit.tui.deeds import DEEDS
 from shimfit.tui.screens.help import HelpScreen
 from shimfit.tui.widgets.entry_line import EntryLine
 from shimfit.tui.widgets.rows import Rows
@@ -183,8 +184,10 @@ def test_the_palette_does_what_is_chosen(app_on, running, wait_for) -> None:
 
 
 def test_no_key_is_bound_that_terminals_or_multiplexers_want() -> None:
-    bound = {key for deed in DEEDS for key in deed.keys.split(",") if key}
-    assert not bound & set(NEVER_BOUND)
+    bound = {deed.name: deed.keys for deed in DEEDS if deed.keys and deed.name != "go_post"}
+    assert bound | {"palette": "ctrl+p"} == dict(DEFAULT_KEYS)
+    assert {deed.name for deed in DEEDS} - set(bound) - {"go_post"} == set(WITHOUT_KEY)
+    assert set(DEFAULT_KEYS.values()) <= FREE - set(REFUSED)
     names = [deed.name for deed in DEEDS]
     assert len(names) == len(set(names))
 

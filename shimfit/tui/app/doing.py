@@ -65,9 +65,7 @@ class Doing:
                 app.pages.go("plan")
                 app.page.call_after_refresh(app.page.tapped_key, "export")
             case "help":
-                from shimfit.tui.screens.help import HelpScreen
-
-                app.push_screen(HelpScreen(desk, page.NAME))
+                self._help()
             case "palette":
                 app.action_command_palette()
             case "quit":
@@ -121,6 +119,15 @@ class Doing:
             case _ if name in OF_THE_PAGE:
                 page.tapped_key(name)
 
+    def _help(self) -> None:
+        """Show the help, or leave it with the same key."""
+        from shimfit.tui.screens.help import HelpScreen
+
+        if isinstance(self._app.screen, HelpScreen):
+            self._app.screen.action_back()
+        else:
+            self._app.push_screen(HelpScreen(self._desk, self._app.page.NAME))
+
     def _step_back(self) -> None:
         """Esc: the question, then the page's own step, then home; at home the line."""
         page = self._app.page
@@ -157,7 +164,7 @@ class Doing:
     def _take_over(self) -> None:
         outcome = self._desk.take_over()
         if outcome.done:
-            self._app.pages.home.warn("")
+            self._app.take_keys()
         self._app.tell(outcome)
 
     def _turned_first(self, first: str) -> Outcome:

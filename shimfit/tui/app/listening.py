@@ -7,8 +7,6 @@ from typing import TYPE_CHECKING
 from shimfit.tui.desk import Outcome
 from shimfit.tui.sensing import LOOKS_PER_SECOND, look
 
-NO_SENSOR = Outcome("no inclinometer is set up: F5, sensor", done=False, bell="refused")
-
 if TYPE_CHECKING:
     from shimfit.tui.app.program import ShimfitApp
     from shimfit.tui.sensing import Sensor
@@ -42,7 +40,7 @@ class Listening:
         live = self._app.pages.home.sight.live
         record = self._app.desk.record
         if live is None or self._sensor is None or record is None:
-            return NO_SENSOR
+            return self._none()
         reading = live.reading(record.height_mm)
         if reading is None:
             return Outcome(live.trouble or f"not yet: {live.word}", done=False, bell="refused")
@@ -50,10 +48,14 @@ class Listening:
         self._sensor.again()
         return outcome
 
+    def _none(self) -> Outcome:
+        words = self._app.desk.keys.spell("no inclinometer is set up: F5, sensor")
+        return Outcome(words, done=False, bell="refused")
+
     def teach(self) -> None:
         """Ask for two tips of the top, which tell the sensor's directions."""
         if self._sensor is None:
-            self._app.tell(NO_SENSOR)
+            self._app.tell(self._none())
             return
         from shimfit.tui.screens.axes import AxesScreen
 

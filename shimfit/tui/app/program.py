@@ -11,12 +11,14 @@ from typing import TYPE_CHECKING, ClassVar
 from textual.app import App, SystemCommand
 from textual.binding import Binding, BindingType
 
+from shimfit.errors import UsageError
+from shimfit.settings.keys import DEFAULT_KEYS, parse_keys
 from shimfit.tui import themes
 from shimfit.tui.app.doing import Doing
 from shimfit.tui.app.listening import Listening
 from shimfit.tui.app.pages import Pages
 from shimfit.tui.app.rehearsal import rehearse as rehearse_in
-from shimfit.tui.deeds import DEEDS
+from shimfit.tui.deeds import DEEDS, KeyWords
 from shimfit.tui.desk import Desk, Outcome
 from shimfit.tui.glyphs import glyphs_for
 
@@ -31,8 +33,8 @@ if TYPE_CHECKING:
 
 SIGNALS = ("SIGTERM", "SIGHUP", "SIGINT")
 """Those that end the program with the terminal restored and exit code 128 + their number."""
-BEFORE_THE_LINE = ("undo", "redo", "help", "quit", "find", "note", "left_to_do", "pad")
-"""Actions whose keys the line editor would otherwise take for itself."""
+NO_KEY = "none"
+"""Stands in the place of a key that no terminal sends: what has none by itself can still be given one."""
 
 
 class ShimfitApp(App[None]):
@@ -44,16 +46,18 @@ class ShimfitApp(App[None]):
     HORIZONTAL_BREAKPOINTS = [(0, "-slim"), (64, "-mid"), (110, "-broad"), (150, "-vast")]  # noqa: RUF012 - the library declares it as an instance variable
     VERTICAL_BREAKPOINTS = [(0, "-squat"), (14, "-low"), (24, "-tall")]  # noqa: RUF012 - as above
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding(
-            deed.keys,
-            f"do('{deed.name}')",
-            deed.title,
-            show=False,
-            id=deed.name,
-            priority=deed.name in BEFORE_THE_LINE,
-        )
-        for deed in DEEDS
-        if deed.keys
+        Binding(DEFAULT_KEYS["palette"], "command_palette", "All", show=False, id="palette", priority=True),
+        *(
+            Binding(
+                deed.keys or f"{NO_KEY}+{deed.name}",
+                f"do('{deed.name}')",
+                deed.title,
+                show=False,
+                id=deed.name,
+                priority=deed.name != "go_post",
+            )
+            for deed in DEEDS
+        ),
     ]
 
     def __init__(
@@ -96,9 +100,7 @@ class ShimfitApp(App[None]):
     def on_mount(self) -> None:
         """Signals, sensor; a rehearsal starts once everything is painted."""
         self._catch_signals()
-        if self.desk.site.read_only:
-            why = self.desk.site.notice or "this file can't be written"
-            self._warn(f"READ ONLY, nothing is logged here: {why}")
+        self.take_keys()
         self.listening.start()
         if self._rehearses:
             # A worker of its own: while the app itself waits for it, nothing would be painted.
@@ -108,9 +110,17 @@ class ShimfitApp(App[None]):
         """Stop listening before the terminal is given back."""
         self.listening.stop()
 
-    def _warn(self, text: str) -> None:
+    def _read_only_words(self) -> str:
+        if not self.desk.site.read_only:
+            return ""
+        why = self.desk.site.notice or "this file can't be written"
+        return f"READ ONLY, nothing is logged here: {why}"
+
+    def warn(self, text: str) -> None:
+        """Show a banner that stays on the home page until it is taken away."""
         home = self.pages.home
-        home.call_after_refresh(home.warn, text)
+        home.standing_banner = text
+        home.call_after_refresh(home.warn, "")
 
     def _catch_signals(self) -> None:
         loop = asyncio.get_running_loop()
@@ -126,6 +136,17 @@ class ShimfitApp(App[None]):
     def leave(self, code: int) -> None:
         """End with an exit code, the terminal restored."""
         self.exit(return_code=code)
+
+    def take_keys(self) -> None:
+        """Bind the keys of the settings; where they can't be, the usual ones stand and a banner says why."""
+        trouble = ""
+        try:
+            keys = parse_keys(self.desk.settings.keys)
+        except UsageError as error:
+            keys, trouble = dict(DEFAULT_KEYS), f"KEYS are the usual ones; {error.message}"
+        self.set_keymap(keys)
+        self.desk.keys = KeyWords(keys)
+        self.warn(trouble or self._read_only_words())
 
     # ------------------------------------------------------------ pages and actions
 

@@ -39,9 +39,8 @@ class Readings(Standing):
     def enter(self, text: str) -> Outcome:
         """Log what was typed at this post. An entry that wants a second look is taken the second time."""
         if self.place is None:
-            return Outcome(
-                "no run is open yet: Esc, then Enter opens the sample job; F5 sets up your own", done=False
-            )
+            own = self.keys.spell("F5 sets up your own")
+            return Outcome(f"no run is open yet: Esc, then Enter opens the sample job; {own}", done=False)
         heard = self.site.echo(self.place, text)
         if isinstance(heard, Incomplete):
             heard = heard.refused

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from shimfit.entry.result import Understood
 from shimfit.errors import EntryError, ShimfitError, UsageError
 from shimfit.model import PostState
+from shimfit.tui.deeds import USUAL_KEYS, KeyWords
 from shimfit.tui.desk.outcome import Outcome
 from shimfit.tui.telling import PostView, Words, post_view
 from shimfit.workflow.place import Place
@@ -34,6 +35,8 @@ class Standing:
         self.site = site
         self._spoken = spoken
         self.glyphs = glyphs
+        self.keys: KeyWords = USUAL_KEYS
+        """How the keys are called in what is said."""
         self.place: Place | None = None
         self.run: RunState | None = None
         self._sure_of: str | None = None
@@ -174,7 +177,9 @@ class Standing:
             index += by
         if not 0 <= index < len(posts):
             end = "last" if by > 0 else "first"
-            hand_over = "write makes the record" if self._spoken else "F4 hands over the record"
+            hand_over = (
+                "write makes the record" if self._spoken else self.keys.spell("F4 hands over the record")
+            )
             more = f"; {len(left)} left to do" if left else f"; every post is done: {hand_over}"
             return Outcome(f"this is the {end} post of the run{more}", done=False)
         self.go(Place(self.place.job, self.place.run, posts[index].name))

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, ClassVar
 
 from textual.binding import Binding, BindingType
 
-from shimfit.tui.deeds import DEEDS, key_words
+from shimfit.tui.deeds import DEEDS, KeyWords
 from shimfit.tui.widgets.drawn import RoleScreen
 from shimfit.tui.widgets.rows import Rows
 from shimfit.tui.wrapping import wrapped
@@ -78,7 +78,7 @@ class HelpScreen(RoleScreen):
 
     def on_resize(self, event: events.Resize) -> None:
         """Break the lines anew."""
-        rows = help_rows(self._page, event.size.width)
+        rows = help_rows(self._page, event.size.width, self._desk.keys)
         if len(rows) > event.size.height:
             rows[0] = [(MORE_BELOW[event.size.width < WIDE], "strong")]
         self.query_one(Rows).fill(rows)
@@ -102,12 +102,12 @@ class HelpScreen(RoleScreen):
         self.dismiss()
 
 
-def help_rows(page: str, width: int) -> list[list[Run]]:
+def help_rows(page: str, width: int, keys: KeyWords) -> list[list[Run]]:
     """The page's help, broken to a width."""
     rows: list[list[Run]] = [[(HEAD, "strong")]]
 
     def say(text: str, role: str = "") -> None:
-        rows.extend([(row, role)] for row in wrapped(text, width))
+        rows.extend([(row, role)] for row in wrapped(keys.spell(text), width))
 
     def table(left: str, right: str) -> None:
         column = 14
@@ -125,8 +125,9 @@ def help_rows(page: str, width: int) -> list[list[Run]]:
     say("")
     say("KEYS (all of it is in ^P too)", "strong")
     for deed in DEEDS:
-        if key_words(deed):
-            table(key_words(deed), f"{deed.title}: {deed.says}")
+        if keys.of(deed):
+            table(keys.of(deed), f"{deed.title}: {deed.says}")
+    say("Keys of your own: F5, keys, like undo=ctrl+u, help=f9.")
     say("")
     say("CAUTION", "strong")
     say(CAUTION)

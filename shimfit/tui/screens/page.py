@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, ClassVar, cast
 
 from textual import on
@@ -66,6 +66,8 @@ class Page(RoleScreen):
         self.question: Question | None = None
         self.outcome: Outcome | None = None
         self.banner_text = ""
+        self.standing_banner = ""
+        """What the banner says while there is no other trouble."""
         self._hushed = False
 
     def _sizes(self) -> Iterator[str]:
@@ -163,7 +165,9 @@ class Page(RoleScreen):
     def show_keys(self) -> None:
         """Offer the keys of the moment."""
         try:
-            self.query_one("#keys", Taps).offer([list(self.keys())])
+            spell = self.desk.keys.spell
+            taps = [replace(tap, label=spell(tap.label)) for tap in self.keys()]
+            self.query_one("#keys", Taps).offer([taps])
         except NoMatches:
             return
 
@@ -178,6 +182,7 @@ class Page(RoleScreen):
 
     def warn(self, text: str) -> None:
         """Show a banner for as long as the trouble lasts; empty text takes it away."""
+        text = text or self.standing_banner
         if text == self.banner_text:
             return
         self.banner_text = text

@@ -171,7 +171,7 @@ class PlanScreen(Page):
 
         place, run = self.desk.place, self.desk.run
         if place is None or run is None:
-            self._headline, self._lines = "no run yet: F5 sets one up", []
+            self._headline, self._lines = self.desk.keys.spell("no run yet: F5 sets one up"), []
             return
         words = Words(run, self.desk.glyphs, graduation=self.desk.settings.graduation)
         if self._made is not None and self._made_at == self.desk.site.log():
@@ -213,7 +213,7 @@ class PlanScreen(Page):
         """What goes on, or what can be done."""
         if self.planning is not None:
             return "Esc stops it and keeps the best so far"
-        return "p plans all read posts from one box, ^Z undoes it"
+        return self.desk.keys.spell("p plans all read posts from one box, ^Z undoes it")
 
     def keys(self) -> Sequence[Tap]:
         """What can be done from here."""

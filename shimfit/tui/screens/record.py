@@ -43,7 +43,7 @@ class RecordScreen(Page):
 
     def compose_body(self) -> ComposeResult:
         """The list alone."""
-        yield Rows(id="list", empty="no run yet: F5 sets one up")
+        yield Rows(id="list", empty=self.desk.keys.spell("no run yet: F5 sets one up"))
 
     def show(self) -> None:
         """Fill the list anew."""

@@ -56,7 +56,9 @@ class RunScreen(Page):
         """Fill the list anew."""
         if not self.is_mounted:
             return
-        self.query_one("#list", Rows).empty = NO_RUN if self.desk.run is None else "every post is done"
+        self.query_one("#list", Rows).empty = (
+            self.desk.keys.spell(NO_RUN) if self.desk.run is None else "every post is done"
+        )
         if self.desk.run is None:
             super().show()
             return

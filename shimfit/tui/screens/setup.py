@@ -30,6 +30,7 @@ SETTINGS = (
     ("instrument", "name of the level or inclinometer in use"),
     ("rule", "decision rule: 95, simple or 2u"),
     ("theme", "sun, dark or term"),
+    ("keys", "keys of your own, like undo=ctrl+u, help=f9; empty: the usual ones"),
     ("bell", "ring on a refusal and on plumb: yes or no"),
     ("hints", "first-run hints: yes or no"),
     ("sensor", "where the inclinometer is: a device or a URL; takes effect at the next start"),
@@ -185,6 +186,9 @@ class SetupScreen(Page):
             return Outcome(error.message, done=False, bell="refused")
         if name == "theme":
             self.app.theme = text
+        if name == "keys":
+            self.shimfit.take_keys()
+            self.show()
         return Outcome(f"{name}: {text or 'none'}")
 
     def _set_option(self, name: str, text: str) -> Outcome:

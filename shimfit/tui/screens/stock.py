@@ -66,7 +66,7 @@ class StockScreen(Page):
         lots = self._lots()
         if not lots:
             return ""
-        return "the marked lot ran out? o, ^Z undoes"
+        return self.desk.keys.spell("the marked lot ran out? o, ^Z undoes")
 
     def keys(self) -> Sequence[Tap]:
         """What can be done from here."""

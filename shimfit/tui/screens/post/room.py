@@ -99,7 +99,7 @@ def said_rows(sight: Sight, room: Room) -> list[Run]:
     """The sentences: how it stands, what to do, how far off."""
     view = sight.view
     if view is None:
-        return [(row, "") for row in wrapped(NO_RUN, room.middle)]
+        return [(row, "") for row in wrapped(sight.keys.spell(NO_RUN), room.middle)]
     if sight.live_answer is not None and sight.words is not None and sight.record is not None:
         now = sight.words.lean(sight.live_answer.lean, sight.record.height_mm)
         shown = [(now, "strong"), (LIVE_ANSWER, "")][: 1 if room.squat or room.slim else 2]

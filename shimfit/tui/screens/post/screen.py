@@ -224,7 +224,7 @@ class PostScreen(Page):
         """What to do with the empty line."""
         sight = self.sight
         if sight.run is None or sight.record is None:
-            return "Enter: the sample job   F5: your own"
+            return self.desk.keys.spell("Enter: the sample job   F5: your own")
         if sight.live is not None:
             return self._live_hint(sight.live)
         if not self.desk.wants_hints:

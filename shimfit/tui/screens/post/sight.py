@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from shimfit.entry.result import Understood
+from shimfit.tui.deeds import USUAL_KEYS, KeyWords
 from shimfit.tui.screens.post.advice import live_packs
 
 if TYPE_CHECKING:
@@ -24,6 +25,8 @@ class Sight:
     """One look. `run`, `record`, `words`, `view` are None together: no run is open."""
 
     glyphs: Glyphs
+    keys: KeyWords = USUAL_KEYS
+    """How the keys are called."""
     run: RunState | None = None
     record: PostRecord | None = None
     words: Words | None = None
@@ -93,7 +96,16 @@ class Sight:
 def look_at(desk: Desk, shown_pack: int, heard: Heard | None, live: Live | None) -> Sight:
     """Take a look."""
     if desk.run is None or desk.record is None:
-        return Sight(desk.glyphs, heard=heard, live=live)
+        return Sight(desk.glyphs, desk.keys, heard=heard, live=live)
     return Sight(
-        desk.glyphs, desk.run, desk.record, desk.words, desk.view, desk.index, shown_pack, heard, live
+        desk.glyphs,
+        desk.keys,
+        desk.run,
+        desk.record,
+        desk.words,
+        desk.view,
+        desk.index,
+        shown_pack,
+        heard,
+        live,
     )

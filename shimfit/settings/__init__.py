@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from shimfit.errors import UsageError
+from shimfit.settings.keys import parse_keys
 
 Units = Literal["mm", "inch"]
 Theme = Literal["sun", "dark", "term"]
@@ -35,6 +36,8 @@ class Settings:
     rule: Rule = "95"
     """Decision: 95 = one-sided 95 % guard band, simple = none, 2u = guard band of twice the uncertainty."""
     theme: Theme = "sun"
+    keys: str = ""
+    """Keys of one's own on the screen, like `undo=ctrl+u, help=f9`; empty = the usual ones."""
     ascii: bool = False
     """True: only ASCII signs are drawn."""
     bell: bool = True
@@ -81,6 +84,9 @@ def parse_setting(key: str, text: str) -> Any:
     choices = _CHOICES.get(key)
     if choices and text not in choices:
         raise UsageError(f"{key} can be {' or '.join(choices)}, not {text!r}")
+    if key == "keys":
+        parse_keys(text)
+        return text.strip()
     default = getattr(Settings(), key)
     if isinstance(default, bool):
         return _yes_or_no(key, text)
@@ -124,7 +130,8 @@ def with_environment(base: Settings, environment: Mapping[str, str]) -> Settings
     for key in NAMES:
         text = environment.get(f"SHIMFIT_{key.upper()}")
         if text is not None:
-            changes[key] = parse_setting(key, text)
+            # Keys that can't be are told on the screen, where they matter: nothing else waits for them.
+            changes[key] = text if key == "keys" else parse_setting(key, text)
     return replace(base, **changes)
 
 
