@@ -246,7 +246,7 @@ def test_a_second_journal_is_told_reads_along_and_takes_over(crew, tmp_path):
         assert second.run("jetty", "east").post("2").readings
         anna.read("3")
         assert second.run("jetty", "east").post("3").readings
-        with pytest.raises(FileError, match="look but not log"):
+        with pytest.raises(FileError, match="to log here"):
             second.append("noted", {"text": "x"}, job="jetty", run="east", post="1")
         assert not second.take_over()
         anna.journal.close()
