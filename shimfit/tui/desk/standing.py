@@ -105,8 +105,11 @@ class Standing:
         return replace(view, remarks=tuple(map(self.glyphs.spell, remarks)))
 
     def _remarks(self, record: PostRecord) -> tuple[str, ...]:
-        """What the post's own record does not hold: the run in two minds, an instrument to check, the bow."""
-        told = [self.run.conflict] if self.run is not None and self.run.conflict else []
+        """What the post's own record does not hold: an instrument to check, the bow; spoken: a run in two minds.
+
+        The screens show a run that two crews laid out differently on their banner.
+        """
+        told = [self.run.conflict] if self._spoken and self.run is not None and self.run.conflict else []
         if self.site.box().instruments:
             from shimfit.workflow.instruments import due
 

@@ -25,6 +25,8 @@ if TYPE_CHECKING:
     from shimfit.tui.pictures.canvas import Run
     from shimfit.tui.sensing import Sensor
 
+HEAD = "TEACH THE SENSOR  Esc: all as it was"
+"""Fits 40 columns, where a phone has no more."""
 LOOK_S = 1.0
 """What is looked at: the second before Enter."""
 LEAST_SAMPLES = 5
@@ -61,7 +63,7 @@ class AxesScreen(RoleScreen):
 
     def on_resize(self, event: events.Resize) -> None:
         """Break the lines anew."""
-        self._show(event.size.width)
+        self._show(event.size.width, event.size.height)
 
     def on_rows_chosen(self, event: Rows.Chosen) -> None:
         """A tap goes on, as Enter does."""
@@ -89,7 +91,7 @@ class AxesScreen(RoleScreen):
                 return
         except EntryError as error:
             self._trouble = error.message
-        self._show(self.size.width)
+        self._show(self.size.width, self.size.height)
 
     def _taught(self) -> AxisMap:
         """The map of both tips; the second is forgotten when the two contradict each other."""
@@ -110,12 +112,14 @@ class AxesScreen(RoleScreen):
 
     # ------------------------------------------------------------ what is said
 
-    def _show(self, width: int) -> None:
-        rows: list[list[Run]] = [[("TEACH THE SENSOR  Esc leaves it as it was", "strong")], []]
+    def _show(self, width: int, height: int) -> None:
+        rows: list[list[Run]] = [[(HEAD, "strong")], []]
         for text, role in self._told():
             rows += [[(row, role)] for row in wrapped(text, width)]
         if len(self._tips) == len(TIPS):
             rows += [[(row, "strong")] for row in self._picture()]
+        if len(rows) > height:  # what is done goes, what is asked now stays
+            rows = [rows[0], *rows[len(rows) - height + 1 :]]
         self.query_one(Rows).fill(rows, len(rows) - 1)
 
     def _told(self) -> list[tuple[str, str]]:

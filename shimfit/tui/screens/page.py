@@ -66,6 +66,7 @@ class Page(RoleScreen):
         self.question: Question | None = None
         self.outcome: Outcome | None = None
         self.banner_text = ""
+        self._trouble = ""
         self.standing_banner = ""
         """What the banner says while there is no other trouble."""
         self._hushed = False
@@ -105,6 +106,7 @@ class Page(RoleScreen):
 
     def show(self) -> None:
         """Bring everything on the page up to date with the desk."""
+        self._stand_by_banner()
         self.show_echo()
         for picture in self.query(Picture):
             picture.redraw()
@@ -180,9 +182,18 @@ class Page(RoleScreen):
                 self.app.bell()
         self.show_echo()
 
+    def _stand_by_banner(self) -> None:
+        """A run that two crews laid out differently has a banner too; its rows come off the rest."""
+        before = self.banner_rows
+        self.warn(self._trouble)
+        if self.banner_rows != before:
+            self.call_after_refresh(self.show)
+
     def warn(self, text: str) -> None:
         """Show a banner for as long as the trouble lasts; empty text takes it away."""
-        text = text or self.standing_banner
+        self._trouble = text
+        run = self.desk.run
+        text = text or self.standing_banner or (run.conflict if run is not None else None) or ""
         if text == self.banner_text:
             return
         self.banner_text = text
@@ -280,11 +291,13 @@ class Page(RoleScreen):
             self.outcome = None
         self.typed()
 
-    def empty_line(self) -> None:
-        """Take away what is on the line; that does not count as typing."""
+    def take_off_line(self, text: str) -> None:
+        """Take away what was entered; keys that came meanwhile stay. Does not count as typing."""
+        line = self.query_one(EntryLine)
         self._hushed = True
-        self.query_one(EntryLine).value = ""
+        line.value = line.value.removeprefix(text)
         self._hushed = False
+        line.cursor_position = len(line.value)
 
     def typed(self) -> None:
         """Something changed on the line."""

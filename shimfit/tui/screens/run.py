@@ -70,7 +70,6 @@ class RunScreen(Page):
         self.query_one("#list", Rows).fill(
             [self._row(post, width) for post in posts], names.index(here) if here in names else 0
         )
-        self.warn(self.desk.run.conflict or "")
         super().show()
 
     def focus_home(self) -> None:

@@ -1,0 +1,57 @@
+"""Two programs wrote one run: where they laid it out differently, a banner says so on every page."""
+
+from __future__ import annotations
+
+import io
+
+import pytest
+
+from shimfit.store.transfer import export_text, import_text
+from shimfit.tui.app import ShimfitApp
+from shimfit.tui.plain import run_plain
+
+WHY = "the two logs lay run jetty out differently"
+
+
+@pytest.fixture
+def in_two_minds(make_site):
+    """Ben reads at 1100 mm, Anna at 900 mm; he takes her log in."""
+    anna, ben = make_site(), make_site()
+    anna.change_run("heron", "jetty", height_mm=900.0)
+    ben.change_run("heron", "jetty", height_mm=1100.0)
+    import_text(ben.journal, export_text(anna.journal), "anna.jsonl")
+    return ben
+
+
+@pytest.mark.parametrize(("columns", "rows"), [(40, 20), (40, 10), (80, 24)])
+def test_a_run_in_two_minds_has_a_banner(in_two_minds, running, wait_for, columns, rows) -> None:
+    async def story() -> None:
+        app = ShimfitApp(in_two_minds)
+        async with running(app, columns, rows) as hand:
+            await hand.settled()
+            banner = " ".join(hand.row("banner").split())
+            assert banner.startswith(WHY[:28])
+            assert rows == 10 or WHY in banner
+            await hand.enter("9n5o")
+            await hand.sees("logged: pack")
+            assert app.desk.record.reading is not None, "work goes on"
+            await hand.press("f2")
+            await hand.settled()
+            assert WHY[:28] in hand.screen()
+
+    wait_for(story())
+
+
+def test_no_banner_where_the_logs_agree(app_on, running, wait_for) -> None:
+    async def story() -> None:
+        async with running(app_on(), 80, 24) as hand:
+            await hand.settled()
+            assert hand.app.page.banner_text == ""
+
+    wait_for(story())
+
+
+def test_plain_mode_says_it(in_two_minds) -> None:
+    said = io.StringIO()
+    assert run_plain(in_two_minds, stdin=io.StringIO("q\n"), stdout=said, ascii=True) == 0
+    assert WHY in said.getvalue()
