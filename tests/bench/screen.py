@@ -266,7 +266,7 @@ def keys_to_echo(
             ):
                 child.take(5.0)
                 if time.perf_counter() - pressed_s > 5:
-                    raise RuntimeError(f"{echo!r} is not in {child.shown[since:]!r}")
+                    raise RuntimeError(f"{echo!r} is not in {child.shown[since:][-500:]!r}")
             if echo != before:
                 (firsts if length == 1 else others).append(time.perf_counter() - pressed_s)
             before = echo

@@ -139,6 +139,23 @@ def test_sign_and_echo_are_drawn_together(app_on, running, wait_for) -> None:
     wait_for(job())
 
 
+def test_keys_that_come_right_after_enter_are_kept(app_on, running, wait_for) -> None:
+    """As when somebody types on while the answer is worked out: the log takes the reading and no more."""
+
+    async def job() -> None:
+        app = app_on()
+        async with running(app, 80, 24) as hand:
+            line = app.page.query_one(EntryLine)
+            await hand.type("9n5o")
+            await line.action_submit()
+            line.insert_text_at_cursor("3")
+            await hand.sees("logged: pack", "› 3")
+            assert line.value == "3"
+            assert app.desk.record.readings[-1].text == "9n5o"
+
+    wait_for(job())
+
+
 @pytest.mark.parametrize("theme", ["dark", "term"])
 def test_rows_that_are_kept_follow_theme_and_size(app_on, running, wait_for, theme) -> None:
     """What is handed out for a frame is what the library's own way gives, after every change."""

@@ -111,7 +111,7 @@ class PostScreen(Page):
         line.remember(text)
         outcome = self.desk.enter(text)
         if outcome.done:
-            self.empty_line()
+            self.take_off_line(text)
             self._look(0)
         elif outcome.at is not None:
             line.cursor_position = min(outcome.at, len(line.value))
@@ -235,6 +235,10 @@ class PostScreen(Page):
                 return f"type the lean, like {example}"
             case PostState.PLUMB | PostState.SKIPPED:
                 return "Enter walks on to the next post"
+            case PostState.TIGHTEN:
+                return "tight? type the lean again"
+            case PostState.TOO_CLOSE if sight.prescription is None or not sight.prescription.change:
+                return self.desk.keys.spell("^P: Turn the level takes both readings")
             case _:
                 return "packed and tight? type the lean again"
 
