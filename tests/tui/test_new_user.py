@@ -237,11 +237,13 @@ def test_in_the_c_locale_every_screen_is_ascii(start, sample) -> None:
     man.press("Enter")
     man.sees("too close to call, 1.4 of 2.0 mm")
     man.press("Esc")
-    seen.append(man.sees("Read again, the level turned end for end", "type the lean again"))
+    seen.append(
+        man.sees("Read again, the level turned end for end", "^P: Turn the level takes both readings")
+    )
     man.looks(HERE / "ascii_too_close_40x20.txt")
     for key, text in (
         ("F1", "HELP"),
-        ("Esc", "type the lean again"),
+        ("Esc", "Turn the level takes both"),
         ("F2", "left to do"),
         ("F3", "The box"),
         ("F4", "e export"),
