@@ -82,6 +82,8 @@ class Io:
                 out.flush()
             return
         target = Path(name)
+        if not target.name or target.is_dir():
+            raise FileError(f"{name!r} is no name for a file to write", path=name)
         part = target.with_name(target.name + ".part")
         try:
             part.write_bytes(data)

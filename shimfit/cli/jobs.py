@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import argparse
+import math
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from shimfit.cli.context import open_site
@@ -76,7 +78,12 @@ def _add_run_new(of_run: Commands, common: argparse.ArgumentParser) -> None:
         "--length", metavar="L", help="length of the first leg, middle of post to middle of post"
     )
     new.add_argument(
-        "--turn", metavar="L", action="append", default=[], help="turn a corner and go on for L; may repeat"
+        "--turn",
+        metavar="L[@DEG]",
+        action="append",
+        default=[],
+        help="turn a corner and go on for L, or L@DEG where it is no right angle towards the house "
+        "(+ = towards out); may repeat",
     )
     new.add_argument("--every", metavar="L", help="greatest spacing")
     new.add_argument("--stations", metavar="L,L,…", help="instead: the stations, measured from the start")
@@ -174,8 +181,17 @@ def run_new(args: argparse.Namespace, io: Io) -> int:
         posts = [
             {"name": mark.name, "leg": mark.leg, "station_mm": mark.station_mm, "kind": mark.kind}
             | ({"foot": foot_to_json(heavy)} if heavy and mark.kind != "line" else {})
+            | ({"turn_deg": mark.turn_deg} if mark.turn_deg is not None else {})
             for mark in marks
         ]
+        between = openings(marks, foot, limit)
+        tight = next((one for one in between if one.clear_mm <= 0), None)
+        if tight is not None:
+            raise UsageError(
+                f"posts {tight.first} and {tight.second} leave no room between their feet: a wrong unit?"
+            )
+        if args.due is not None and args.due < 0:
+            raise UsageError(f"posts can't be due after {args.due} days: give 0 or more")
         run = site.add_run(
             job,
             name,
@@ -190,7 +206,7 @@ def run_new(args: argparse.Namespace, io: Io) -> int:
             max_spacing_mm=parse_length(args.every, units, what="spacing") if args.every else None,
             opening_limit_mm=limit,
         )
-        for opening in openings(marks, foot, limit):
+        for opening in between:
             if opening.over_mm > 0:
                 io.talk(
                     f"caution: the opening {opening.first}-{opening.second} is {opening.clear_mm:.0f} mm, "
@@ -296,7 +312,10 @@ def _table(args: argparse.Namespace, units: Any, io: Io) -> list[dict[str, Any]]
 def _marks_of_table(table: list[dict[str, Any]]) -> Any:
     from shimfit.core.layout import Mark
 
-    return tuple(Mark(post["name"], post["leg"], post["station_mm"], post["kind"]) for post in table)
+    return tuple(
+        Mark(post["name"], post["leg"], post["station_mm"], post["kind"], post.get("turn_deg"))
+        for post in table
+    )
 
 
 def _unfit(site: Site) -> tuple[str, ...]:
@@ -327,14 +346,33 @@ def _marks(args: argparse.Namespace, units: Any) -> Any:
         return from_stations(listed(args.stations), listed(args.corners))
     if not args.length or not args.every:
         raise UsageError("give --length and --every (and --turn for each further leg), or --stations")
-    legs = [parse_length(text, units, what="leg") for text in (args.length, *args.turn)]
-    return lay_out(legs, parse_length(args.every, units, what="spacing"))
+    turns = [_turn(text) for text in args.turn]
+    legs = [parse_length(text, units, what="leg") for text in (args.length, *(length for length, _ in turns))]
+    marks = lay_out(legs, parse_length(args.every, units, what="spacing"))
+    corners = iter([deg for _, deg in turns])
+    return tuple(replace(mark, turn_deg=next(corners)) if mark.kind == "corner" else mark for mark in marks)
+
+
+def _turn(text: str) -> tuple[str, float | None]:
+    """`3.6m@45` → the leg's length as typed and how far the run turns before it; None where it isn't said."""
+    length, sign, angle = text.partition("@")
+    if not sign:
+        return text, None
+    try:
+        deg = float(angle.strip().removesuffix("deg").removesuffix("°"))
+    except ValueError:
+        deg = math.nan
+    if not math.isfinite(deg) or not 0.0 < abs(deg) < 180.0:
+        raise UsageError(
+            f"a corner turns by an angle under 180 degrees, like 3.6m@45 or 3.6m@-30, not {text!r}"
+        )
+    return length, deg
 
 
 def _marks_of(run: RunState) -> Any:
     from shimfit.core.layout import Mark
 
-    return tuple(Mark(post.name, post.leg, post.station_mm, post.kind) for post in run.posts)
+    return tuple(Mark(post.name, post.leg, post.station_mm, post.kind, post.turn_deg) for post in run.posts)
 
 
 def _names(text: str | None) -> dict[str, str] | None:
@@ -377,6 +415,7 @@ def _run_json(run: RunState) -> dict[str, Any]:
                 "leg": post.leg,
                 "station_mm": post.station_mm,
                 "kind": post.kind,
+                "turn_deg": post.turn_deg,
                 "foot": foot_to_json(post.foot),
                 "state": str(post.state),
                 "reading": reading_to_json(post.reading) if post.reading else None,

@@ -143,7 +143,7 @@ def run_cut(args: argparse.Namespace, io: Io) -> int:
         answer = cut_list_of(site, job, run)
         state, made = site.run(job, run), site.now().isoformat(timespec="seconds")
         words = words_of(state, site.settings)
-    if args.pdf:
+    if args.pdf is not None:
         from shimfit.report.sheets import cut_sheet_pdf, facts_of
 
         io.write_bytes(args.pdf, cut_sheet_pdf(answer, facts_of(state, made), paper=args.paper))
@@ -151,7 +151,7 @@ def run_cut(args: argparse.Namespace, io: Io) -> int:
             io.talk(f"wrote {args.pdf}")
     if args.json:
         io.json(answer)
-    elif not args.pdf:
+    elif args.pdf is None:
         for line in sheet_lines(answer, words):
             io.say(line)
     return Exit.DONE

@@ -23,7 +23,11 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
     rails.add_argument("--depth", metavar="L", default="0mm", help="height of the rail itself")
     rails.add_argument("--limit", metavar="L", help="greatest opening between posts")
     rails.add_argument(
-        "--turn", type=float, default=-90.0, metavar="DEG", help="corners turn; + = towards out"
+        "--turn",
+        type=float,
+        default=-90.0,
+        metavar="DEG",
+        help="corners that were not told turn by this; + = towards out",
     )
     rails.set_defaults(run=run_rails)
 

@@ -8,6 +8,7 @@ not made from, and grows until the share of posts served is what was asked.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -37,6 +38,10 @@ ACROSS_SHARE = 0.5
 DRAWN_RUNS = 8
 TRIAL_RUNS = 4
 GROWTHS = 4
+MOST_POSTS = 200
+"""More posts than this are another box's: a kit is planned from a dozen drawn runs of that many posts."""
+STEEPEST = 0.2
+"""Usual fall that is still a deck's and no ramp's."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,8 +116,14 @@ def kit_for(  # noqa: PLR0917 - it takes the quantities it takes
         raise UsageError(
             "tell the surface's usual fall, or read a few beds first: a kit is made from one of them"
         )
-    if posts < 1:
-        raise UsageError("a kit is for at least one post")
+    if not 1 <= posts <= MOST_POSTS:
+        raise UsageError(f"a kit is for 1 to {MOST_POSTS} posts, not {posts}")
+    if fall is not None and not (math.isfinite(fall) and abs(fall) <= STEEPEST):
+        raise UsageError(
+            f"a usual fall is a ratio like 0.01 (10 mm in 1 m), at most {STEEPEST:g}, not {fall:g}"
+        )
+    if not 0.0 < share <= 1.0:
+        raise UsageError(f"the share of posts to serve is over 0 and up to 1, not {share:g}")
     to_buy = tuple(offered) or shop()
     names = {lot.lot for lot in lots}
     for lot in to_buy:

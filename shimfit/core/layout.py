@@ -39,6 +39,8 @@ class Mark:
     station_mm: float
     """Distance walked from the start of the run to the post's middle."""
     kind: MarkKind
+    turn_deg: float | None = None
+    """How far the run turns at a corner, + towards out, - towards house; None: a right angle."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,15 +178,33 @@ def openings(marks: Sequence[Mark], foot: Foot, limit_mm: float | None = None) -
     """Clear widths between neighbours, against the user's limit.
 
     A post takes half its side along the run from each opening. The corner post of a leg stands square to
-    the leg that it ends, so the next leg (taken to turn at a right angle) loses half its side across.
+    the leg that it ends, so the next leg loses what of the foot lies that way: at a
+    right angle half its side across.
     """
     found = []
     for first, second in pairwise(marks):
         leg = second.leg
-        half_first_mm = (foot.across_mm if first.kind == "corner" else foot.along_mm) / 2
+        turn_deg = 90.0 if first.turn_deg is None else first.turn_deg
+        half_first_mm = half_towards_mm(foot, turn_deg if first.kind == "corner" else 0.0)
         clear_mm = second.station_mm - first.station_mm - half_first_mm - foot.along_mm / 2
         found.append(Opening(first.name, second.name, leg, clear_mm, limit_mm))
     return tuple(found)
+
+
+def half_towards_mm(foot: Foot, turn_deg: float) -> float:
+    """From the middle of a foot to its edge, in a direction turned from along by `turn_deg`.
+
+    A ray from the middle of a rectangle leaves by the side that it meets first: half a side ÷ cos or sin.
+    """
+    if foot.round:
+        return foot.along_mm / 2
+    along, across = abs(math.cos(math.radians(turn_deg))), abs(math.sin(math.radians(turn_deg)))
+    reach = [
+        half / part
+        for half, part in ((foot.along_mm / 2, along), (foot.across_mm / 2, across))
+        if part > 1e-12
+    ]
+    return min(reach)
 
 
 def _refuse_unless_positive(value_mm: float, what: str) -> None:

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
+from shimfit.core.layout import half_towards_mm
 from shimfit.errors import UsageError
 
 if TYPE_CHECKING:
@@ -106,11 +107,13 @@ def rails(posts: Sequence[StandingPost], at_mm: Sequence[float], depth_mm: float
     """
     if not math.isfinite(depth_mm) or depth_mm < 0:
         raise UsageError(f"a rail's depth can't be {depth_mm:g} mm")
+    _check_turns(posts)
     return tuple(_rail(*pair, height_mm, depth_mm) for pair in pairwise(posts) for height_mm in at_mm)
 
 
 def openings(posts: Sequence[StandingPost], limit_mm: float) -> tuple[StandingOpening, ...]:
     """Where neighbours stand widest apart, from foot to reading height, against the user's limit."""
+    _check_turns(posts)
     found = []
     for first, second in pairwise(posts):
         top_mm = min(first.height_mm, second.height_mm)
@@ -145,7 +148,8 @@ def _rail(first: StandingPost, second: StandingPost, at_mm: float, depth_mm: flo
 def _clear_mm(first: StandingPost, second: StandingPost, z_mm: float) -> float:
     """Face to face along the rail at a height; negative when the faces have passed each other."""
     along_first, across_first = _slopes_after(first)
-    start_mm = first.station_mm + _half_after_mm(first) + along_first * z_mm
+    # The corner post is square to the leg that it ends; the rail's middle leaves it where this leg does.
+    start_mm = first.station_mm + half_towards_mm(first.foot, first.turn_deg) + along_first * z_mm
     end_mm = second.station_mm - second.foot.along_mm / 2 + second.lean.slope_along * z_mm
     off_first_mm = 0.0 if first.turn_deg else first.off_mm
     sideways_mm = second.off_mm + second.lean.slope_across * z_mm - off_first_mm - across_first * z_mm
@@ -163,7 +167,10 @@ def _slopes_after(post: StandingPost) -> tuple[float, float]:
     )
 
 
-def _half_after_mm(post: StandingPost) -> float:
-    """Half the foot along the leg that begins at the post: round a corner it is the other side."""
-    turned = 45 < abs(post.turn_deg) < 135
-    return (post.foot.across_mm if turned else post.foot.along_mm) / 2
+def _check_turns(posts: Sequence[StandingPost]) -> None:
+    for post in posts:
+        if not math.isfinite(post.turn_deg) or abs(post.turn_deg) >= 180.0:
+            raise UsageError(
+                f"a run turns by less than 180 degrees at a corner, not by {post.turn_deg:g} "
+                f"as at post {post.name}"
+            )

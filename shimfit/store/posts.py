@@ -35,6 +35,7 @@ class PostBuilder:
         self._foot = _maybe(contract.foot_from_json, data.get("foot"))
         self._height_mm: float | None = _maybe(float, data.get("height_mm"))
         self._tolerance = _maybe(contract.tolerance_from_json, data.get("tolerance"))
+        self._turn_deg: float | None = _maybe(float, data.get("turn_deg"))
         self._readings: list[Reading] = []
         self._half: Reading | None = None
         self._reading: Reading | None = None
@@ -230,6 +231,7 @@ class PostBuilder:
             leg=self.leg,
             station_mm=self.station_mm,
             kind=self._kind,
+            turn_deg=self._turn_deg,
             foot=self._foot or foot,
             height_mm=self._height_mm or height_mm,
             tolerance=own,

@@ -267,6 +267,7 @@ SHAPES: dict[str, Check] = {
             "foot": _or_null(_FOOT),
             "height_mm": _or_null(_positive),
             "tolerance": _or_null(_TOLERANCE),
+            "turn_deg": _or_null(_number),
         },
     ),
     "post-moved": _object({"station_mm": _number}, {"leg": _count}),

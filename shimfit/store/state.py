@@ -50,6 +50,8 @@ class PostRecord:
     """Reading height: the post's own, or the run's."""
     tolerance: Tolerance
     """The post's own, or the run's."""
+    turn_deg: float | None = None
+    """How far the run turns at this corner, + towards out, - towards house; None: not told."""
     readings: tuple[Reading, ...] = ()
     """Every active reading in order, half ones and those at half height (stage `mid`) too."""
     reading: Reading | None = None

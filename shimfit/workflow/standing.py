@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from shimfit.store.state import PostRecord, RunState
 
 TURN_DEG = 90.0
-"""Corners of a run are taken as right angles that turn towards the house side."""
+"""A corner that was not told how far it turns is a right angle towards the house side."""
 ROOM_SHARE = 0.5
 """Part of the tolerance that an aim may take; the rest is for what packing leaves."""
 
@@ -76,7 +76,8 @@ def _standing(run: RunState, turn_deg: float) -> list[StandingPost]:
     for post in run.posts:
         lean = _lean(post)
         assert lean is not None
-        turn = turn_deg if post.kind == "corner" else 0.0
+        told = turn_deg if post.turn_deg is None else post.turn_deg
+        turn = told if post.kind == "corner" else 0.0
         standing.append(
             StandingPost(post.name, post.leg, post.station_mm, post.foot, lean, post.height_mm, turn_deg=turn)
         )

@@ -1,6 +1,7 @@
 """Posts and readings as tables: CSV in, CSV out, units in the headers. A table is taken whole or not at all.
 
-Posts: `post, station_mm` and, where they differ from the run's, `leg, kind, foot, height_mm, tolerance`.
+Posts: `post, station_mm` and, where they differ from the run's, `leg, kind, foot, height_mm,
+tolerance, turn_deg`.
 Readings: `post, entry` and, where there is something to say, `stage (bed), instrument, by, face`. An entry is
 what would be typed at the post, in the same grammar. Any `_mm` header may be `_in` instead.
 """
@@ -9,6 +10,7 @@ from __future__ import annotations
 
 import csv
 import io
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -109,9 +111,21 @@ def _post(row: Row, name: str, units: Units) -> dict[str, Any]:
                 data[column] = length
     except EntryError as error:
         raise row.refuse(column, error.message) from error
+    if "turn_deg" in row.cells:
+        data["turn_deg"] = _turn(row, kind)
     if "station_mm" not in data:
         raise row.refuse("station_mm", "the station is missing")
     return data
+
+
+def _turn(row: Row, kind: str) -> float:
+    try:
+        deg = float(row.cells["turn_deg"])
+    except ValueError:
+        deg = math.nan
+    if kind != "corner" or not math.isfinite(deg) or not 0.0 < abs(deg) < 180.0:
+        raise row.refuse("turn_deg", "only a corner turns, and by an angle under 180 degrees (+ towards out)")
+    return deg
 
 
 def _length(row: Row, column: str) -> float | None:
@@ -162,7 +176,8 @@ def posts_to_csv(run: RunState) -> str:
     """Posts of a run as a table that `posts_from_csv` reads back, with the latest reading as it was typed."""
     out = io.StringIO(newline="")
     table = csv.writer(out, lineterminator="\r\n")
-    table.writerow(["post", "leg", "station_mm", "kind", "foot", "height_mm", "tolerance", "state", "entry"])
+    header = ["post", "leg", "station_mm", "kind", "foot", "height_mm", "tolerance", "state", "entry"]
+    table.writerow([*header, "turn_deg"])
     for post in run.posts:
         table.writerow(
             [
@@ -175,6 +190,7 @@ def posts_to_csv(run: RunState) -> str:
                 post.tolerance.text,
                 str(post.state),
                 post.readings[-1].text if post.readings else "",
+                "" if post.turn_deg is None else repr(post.turn_deg),
             ]
         )
     return out.getvalue()

@@ -59,6 +59,58 @@ def test_what_is_no_problem_is_exit_4_and_one_sentence(tmp_path, capsys, content
     assert err.count("\n") == 1
 
 
+def test_a_corner_keeps_its_own_turn_and_rails_use_it(tmp_path, capsys, monkeypatch):
+    monkeypatch.setenv("SHIMFIT_DB", str(tmp_path / "site.db"))
+
+    def said(*words):
+        code = main([*words, "--json"], Io())
+        return code, json.loads(capsys.readouterr().out)
+
+    said("job", "new", "pier")
+    legs = ("--length", "1500mm", "--turn", "1500mm@45", "--turn", "1500mm", "--every", "1500mm")
+    code, laid = said("run", "new", "pier/bend", *legs, "--foot", "90x90mm", "--height", "1000mm")
+    assert code == 0
+    assert [post["turn_deg"] for post in laid["posts"]] == [None, 45.0, None, None]
+    for name in "1234":
+        said("read", f"pier/bend/{name}", "0 0")
+    rails = [rail["length_mm"] for rail in said("rails", "pier/bend", "--at", "500mm")[1]["rails"]]
+    # Upright posts: half a foot at each end, at the 45 degree corner half its diagonal.
+    assert rails == pytest.approx([1410.0, 1500 - 45 - 45 * 2**0.5, 1410.0])
+    table = tmp_path / "posts.csv"
+    assert main(["run", "export", "pier/bend", str(table)], Io()) == 0
+    said("run", "new", "pier/again", "--table", str(table), "--foot", "90x90mm", "--height", "1000mm")
+    assert [post["turn_deg"] for post in said("run", "show", "pier/again")[1]["posts"]] == [
+        None, 45.0, None, None,
+    ]  # fmt: skip
+    for wrong in ("1500mm@180", "1500mm@nan", "1500mm@", "1500mm@0", "1500mm@1e400"):
+        code, told = said("run", "new", "pier/x", "--length", "3m", "--turn", wrong, "--every", "1m",
+                          "--foot", "90x90mm", "--height", "1m")  # fmt: skip
+        assert (code, told["error"]["kind"]) == (2, "usage")
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        ("run new pier/x --length 3m --every 1m --foot 90x90mm --height 1m --due=-3", "0 or more"),
+        ("run new pier/x --length 50mm --every 1m --foot 90x90mm --height 1m", "no room between their feet"),
+        ("kit pier/west --fall nan", "a usual fall is a ratio"),
+        ("kit pier/west --fall 5", "a usual fall is a ratio"),
+        ("kit pier/west --fall 0.01 --posts 100000000", "1 to 200 posts"),
+        ("kit pier/west --fall 0.01 --posts 0", "1 to 200 posts"),
+    ],
+)
+def test_what_can_not_be_meant_is_refused_in_a_sentence(tmp_path, capsys, monkeypatch, words, said):
+    monkeypatch.setenv("SHIMFIT_DB", str(tmp_path / "site.db"))
+    assert main(["job", "new", "pier"], Io()) == 0
+    west = "run new pier/west --length 3m --every 1m --foot 90x90mm --height 1m"
+    assert main(west.split(), Io()) == 0
+    capsys.readouterr()
+    assert main(words.split(), Io()) == 2
+    err = capsys.readouterr().err
+    assert said in err
+    assert err.count("\n") == 1
+
+
 @pytest.mark.parametrize("seconds", ["1e400", "0", "-1", "nan", "inf", "86401"])
 def test_seconds_that_no_plan_can_take_are_refused_in_a_sentence(tmp_path, capsys, seconds):
     code, out, err = run(tmp_path, capsys, problem(), f"--seconds={seconds}", "--json")

@@ -42,7 +42,7 @@ def test_sideways_offsets_lengthen_a_rail_by_pythagoras():
     assert rail.middle_mm == pytest.approx(math.hypot(1410, 50))
 
 
-@pytest.mark.parametrize("turn_deg", [90, -90])
+@pytest.mark.parametrize("turn_deg", [90, -90, 30, -45, 135])
 def test_round_a_corner_by_points_in_space(turn_deg):
     corner = post("1", 0, 0.01, -0.006, turn_deg=turn_deg)
     after = post("2", 1200, 0.003, 0.002)
@@ -50,9 +50,21 @@ def test_round_a_corner_by_points_in_space(turn_deg):
     # World axes: x along the first leg, y towards out. The second leg walks along (cos, sin) of the turn.
     turn = math.radians(turn_deg)
     walk, out = np.array([math.cos(turn), math.sin(turn)]), np.array([-math.sin(turn), math.cos(turn)])
-    start = np.array([0.01, -0.006]) * 800 + walk * FOOT.across_mm / 2
+    # Where the new leg leaves the corner post's foot: walked in thousandths until outside.
+    steps = np.linspace(0.0, 100.0, 100_001)[:, None] * walk
+    inside = (np.abs(steps) <= (FOOT.along_mm / 2, FOOT.across_mm / 2)).all(1)
+    start = np.array([0.01, -0.006]) * 800 + steps[inside][-1]
     end = walk * (1200 - FOOT.along_mm / 2 + 0.003 * 800) + out * 0.002 * 800
-    assert rail.middle_mm == pytest.approx(np.linalg.norm(end - start))
+    assert rail.middle_mm == pytest.approx(np.linalg.norm(end - start), abs=0.01)
+
+
+@pytest.mark.parametrize("turn_deg", [math.nan, math.inf, 180.0, -720.0])
+def test_a_turn_that_is_none_is_refused(turn_deg):
+    pair = [post("1", 0, turn_deg=turn_deg), post("2", 1500)]
+    with pytest.raises(UsageError, match="less than 180 degrees"):
+        rails.rails(pair, [500])
+    with pytest.raises(UsageError, match="less than 180 degrees"):
+        rails.openings(pair, 1400)
 
 
 def test_openings_are_told_where_they_are_widest():
