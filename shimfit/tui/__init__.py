@@ -34,18 +34,11 @@ def run(
         from shimfit.tui.app import ShimfitApp
 
         if sensor is None:
-            sensor = _sensor_of(site)
+            from shimfit.tui.sensing import sensor_of
+
+        sensor = sensor_of(site)
         app = ShimfitApp(site, theme=theme, ascii=ascii, sensor=sensor, rehearse=rehearse)
         app.run()
     finally:
         memory.painted()
     return app.return_code or 0
-
-
-def _sensor_of(site: Site) -> Sensor | None:
-    """The inclinometer that is set up, not started; None when none is."""
-    if not site.settings.sensor:
-        return None
-    from shimfit.workflow.sensor import inclinometer_of
-
-    return inclinometer_of(site)

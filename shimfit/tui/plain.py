@@ -18,11 +18,13 @@ from shimfit.tui.desk import Desk, Outcome
 from shimfit.tui.glyphs import ASCII, glyphs_for
 from shimfit.tui.handover import export_record, suggested_name
 from shimfit.tui.pictures.foot_plan import foot_plan
+from shimfit.tui.sensing import hold, look, sensor_of, take
 from shimfit.tui.setting_up import LOT_HINT, RUN_STEPS, add_run, check_answer, parse_lot
 from shimfit.tui.telling import state_word
 
 if TYPE_CHECKING:
     from shimfit.store.state import PostRecord
+    from shimfit.tui.sensing import Sensor
     from shimfit.workflow.site import Site
 
 PLAN_SIZE = (52, 13)
@@ -42,27 +44,49 @@ def run_plain(
     stdin: TextIO | None = None,
     stdout: TextIO | None = None,
     ascii: bool = False,  # noqa: A002 - named as the option that it comes from
+    sensor: Sensor | None = None,
 ) -> int:
-    """Work on a data file line by line until `q` or the end of the input; returns the exit code."""
-    session = _Session(site, stdin or sys.stdin, stdout or sys.stdout, ascii=ascii)
+    """Work on a data file line by line until `q` or the end of the input; returns the exit code.
+
+    sensor: an inclinometer, started here and stopped on the way out; None takes the one that is set up.
+    """
+    sensor = sensor or sensor_of(site)
+    session = _Session(site, stdin or sys.stdin, stdout or sys.stdout, ascii=ascii, sensor=sensor)
     try:
+        if sensor is not None:
+            sensor.start()
         return session.work()
     except KeyboardInterrupt:
         session.say("\nstopped; everything that was logged is on disk")
         return 130
+    finally:
+        if sensor is not None:
+            sensor.stop()
 
 
 class _Session:
     """One conversation."""
 
-    def __init__(self, site: Site, stdin: TextIO, stdout: TextIO, *, ascii: bool) -> None:  # noqa: A002 - named as the option that it comes from
+    def __init__(
+        self,
+        site: Site,
+        stdin: TextIO,
+        stdout: TextIO,
+        *,
+        ascii: bool,  # noqa: A002 - named as the option that it comes from
+        sensor: Sensor | None,
+    ) -> None:
+        self.sensor = sensor
+        self.was_lost = False
         self.desk = Desk(site, glyphs_for(ascii_only=ascii), spoken=True)
         self.stdin = stdin
         self.stdout = stdout
         self.shows_typed = not stdin.isatty()
         self.commands = {
             "next": _Command(
-                "next", "walk on to the next post; so does Enter alone", lambda _: self._walk(+1)
+                "next",
+                "walk on to the next post" + ("; so does Enter alone" if sensor is None else ""),
+                lambda _: self._walk(+1),
             ),
             "back": _Command("back", "walk back to the post before", lambda _: self._walk(-1)),
             "go": _Command("go 7", "go to a post by its name", self._find),
@@ -132,7 +156,10 @@ class _Session:
             self.say(self._post())
         else:
             self.say("No job in this data file yet. Type sample for a made-up one, or new for your own.")
+        if self.sensor is not None:
+            self.say("An inclinometer is set up: Enter alone holds its reading; type next to walk on.")
         while True:
+            self._news_of_the_sensor()
             typed = self._ask(self._prompt())
             if typed is None:
                 return Exit.DONE
@@ -171,7 +198,9 @@ class _Session:
 
     def _hear(self, typed: str) -> str | None:
         if not typed:
-            return self._walk(+1)
+            return (
+                self._walk(+1) if self.sensor is None or self.desk.place is None else self._take(self.sensor)
+            )
         heard = self.desk.echo(typed)
         word, _, rest = typed.partition(" ")
         word = self.short.get(word, word.lower())
@@ -254,8 +283,34 @@ class _Session:
             "  9mmn13mmo, 3/8n1/2o, plumb; 3/8n alone is half a reading.",
             "  After packing and tightening type the lean again: the same line is the re-read.",
         ]
+        if self.sensor is not None:
+            rows.append("  Enter alone holds the inclinometer's reading, once the post stands still.")
         rows += [f"  {command.form:<28} {command.says}" for command in self.commands.values()]
         return "\n".join(rows)
+
+    # ------------------------------------------------------------ the inclinometer
+
+    def _take(self, sensor: Sensor) -> str:
+        """Wait for the post to stand still, then log what the inclinometer holds."""
+        self.say("Hold the post still.")
+        live = hold(sensor)
+        outcome = take(self.desk, sensor)
+        if not outcome.done:
+            self.was_lost = bool(live.trouble)
+            return f"refused: {outcome.message}"
+        held = f"understood: inclinometer, {live.taken.text}\n" if live.taken is not None else ""
+        return f"{held}{outcome.message}\n{self._post()}"
+
+    def _news_of_the_sensor(self) -> None:
+        """Say once that the inclinometer is lost, and once that it is back."""
+        if self.sensor is None:
+            return
+        trouble = look(self.sensor).trouble
+        if bool(trouble) != self.was_lost:
+            self.was_lost = bool(trouble)
+            self.say(
+                f"{trouble}." if trouble else "SENSOR: it is there again; Enter alone holds its reading."
+            )
 
     # ------------------------------------------------------------ doing
 

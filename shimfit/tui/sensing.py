@@ -2,21 +2,29 @@
 
 from __future__ import annotations
 
+import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
 from shimfit.model import Reading
+from shimfit.tui.desk.outcome import Outcome
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
     from shimfit.model import Lean
+    from shimfit.tui.desk import Desk
     from shimfit.wire.inclinometer import Snapshot, Taken
+    from shimfit.workflow.site import Site
 
     Values = NDArray[np.float64]
 
 LOOKS_PER_SECOND = 20
+HOLD_S = 12.0
+"""Longest that plain mode waits for the post to stand still; a hold takes 2 to 5 s on a still post."""
+LOST_S = 2.0
+"""Trouble that lasts so long is told; a link that is only just being opened is given the time."""
 READY = "it stands still: Space logs it, or type"
 
 
@@ -77,3 +85,38 @@ def look(sensor: Sensor) -> Live:
     # What he must know first: a narrow screen cuts the rest.
     age = f"last value {seen.age_s:.0f} s ago; typing" if seen.age_s is not None else "typing"
     return Live(None, seen.words, f"SENSOR: {age} goes on; {seen.banner}", None)
+
+
+def sensor_of(site: Site) -> Sensor | None:
+    """The inclinometer that is set up, not started; None when none is."""
+    if not site.settings.sensor:
+        return None
+    from shimfit.workflow.sensor import inclinometer_of
+
+    return inclinometer_of(site)
+
+
+def take(desk: Desk, sensor: Sensor) -> Outcome:
+    """Log the reading that the inclinometer holds, and hold anew; refused while there is none, and why."""
+    record = desk.record
+    if record is None:
+        return Outcome("no run is open", done=False, bell="refused")
+    live = look(sensor)
+    reading = live.reading(record.height_mm)
+    if reading is None:
+        return Outcome(live.trouble or f"not yet: {live.word}", done=False, bell="refused")
+    outcome = desk.take(reading)
+    sensor.again()
+    return outcome
+
+
+def hold(sensor: Sensor) -> Live:
+    """Wait for the post to stand still: the look that holds a reading, or the last one if none came."""
+    start_s = good_s = time.monotonic()
+    while True:
+        live, now_s = look(sensor), time.monotonic()
+        if not live.trouble:
+            good_s = now_s
+        if live.taken is not None or now_s - start_s >= HOLD_S or now_s - good_s >= LOST_S:
+            return live
+        time.sleep(1 / LOOKS_PER_SECOND)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from shimfit.tui.desk import Outcome
-from shimfit.tui.sensing import LOOKS_PER_SECOND, look
+from shimfit.tui.sensing import LOOKS_PER_SECOND, look, take
 
 if TYPE_CHECKING:
     from shimfit.tui.app.program import ShimfitApp
@@ -37,16 +37,7 @@ class Listening:
 
     def take(self) -> Outcome:
         """Log the reading that it holds; refused, with the reason, while there is none."""
-        live = self._app.pages.home.sight.live
-        record = self._app.desk.record
-        if live is None or self._sensor is None or record is None:
-            return self._none()
-        reading = live.reading(record.height_mm)
-        if reading is None:
-            return Outcome(live.trouble or f"not yet: {live.word}", done=False, bell="refused")
-        outcome = self._app.desk.take(reading)
-        self._sensor.again()
-        return outcome
+        return self._none() if self._sensor is None else take(self._app.desk, self._sensor)
 
     def _none(self) -> Outcome:
         words = self._app.desk.keys.spell("no inclinometer is set up: F5, sensor")

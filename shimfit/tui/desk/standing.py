@@ -105,9 +105,9 @@ class Standing:
         return replace(view, remarks=tuple(map(self.glyphs.spell, remarks)))
 
     def _remarks(self, record: PostRecord) -> tuple[str, ...]:
-        """What the post's own record does not hold: an instrument to check, the bow; spoken: a run in two minds.
+        """What the post's own record does not hold: an instrument to check, the bow.
 
-        The screens show a run that two crews laid out differently on their banner.
+        Spoken, also that two crews laid the run out differently; the screens have a banner for it.
         """
         told = [self.run.conflict] if self._spoken and self.run is not None and self.run.conflict else []
         if self.site.box().instruments:
