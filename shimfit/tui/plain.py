@@ -18,7 +18,7 @@ from shimfit.tui.desk import Desk, Outcome
 from shimfit.tui.glyphs import ASCII, glyphs_for
 from shimfit.tui.handover import export_record, suggested_name
 from shimfit.tui.pictures.foot_plan import foot_plan
-from shimfit.tui.sensing import hold, look, sensor_of, take
+from shimfit.tui.sensing import hold, lasting_trouble, look, sensor_of, take
 from shimfit.tui.setting_up import LOT_HINT, RUN_STEPS, add_run, check_answer, parse_lot
 from shimfit.tui.telling import state_word
 
@@ -305,7 +305,7 @@ class _Session:
         """Say once that the inclinometer is lost, and once that it is back."""
         if self.sensor is None:
             return
-        trouble = look(self.sensor).trouble
+        trouble = look(self.sensor).trouble if self.was_lost else lasting_trouble(self.sensor)
         if bool(trouble) != self.was_lost:
             self.was_lost = bool(trouble)
             self.say(

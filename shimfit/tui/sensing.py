@@ -110,6 +110,14 @@ def take(desk: Desk, sensor: Sensor) -> Outcome:
     return outcome
 
 
+def lasting_trouble(sensor: Sensor) -> str:
+    """What is wrong with the link, when it does not come right by itself within LOST_S; else empty."""
+    end_s = time.monotonic() + LOST_S
+    while (trouble := look(sensor).trouble) and time.monotonic() < end_s:
+        time.sleep(1 / LOOKS_PER_SECOND)
+    return trouble
+
+
 def hold(sensor: Sensor) -> Live:
     """Wait for the post to stand still: the look that holds a reading, or the last one if none came."""
     start_s = good_s = time.monotonic()

@@ -65,6 +65,7 @@ def test_enter_alone_holds_it_and_a_loss_is_a_sentence(make_site, simulator) -> 
     first, at_the_second = said.getvalue().split("post 1> next")
     assert "Enter alone holds its reading" in first
     assert "understood: inclinometer, " in first
+    assert "SENSOR" not in first, "a link that is only being opened is no trouble"
     assert "post 1 logged: pack, 10." in first
     assert "TOP leans 9 mm towards next, 5 mm out" in first
     run = site.run("heron", "jetty")
