@@ -11,6 +11,7 @@ from shimfit.core.instruments import Instrument
 from shimfit.errors import FileError
 from shimfit.model import PostState
 from shimfit.tui.app import ShimfitApp
+from shimfit.tui.deeds import BY_NAME, SCREENS
 from shimfit.tui.desk import Desk
 from shimfit.tui.glyphs import UNICODE
 from shimfit.tui.handover import export_record
@@ -133,3 +134,43 @@ def test_a_file_opened_to_look_at_is_written_here_once_the_other_is_closed(
 
     wait_for(job())
     reader.close()
+
+
+BELONG_TO_A_PAGE = {
+    "hand_over": ("write to", "heron-jetty-record.pdf"),
+    "stock_add": ("lot›", "The box"),
+    "stock_import": ("a CSV file with the lots",),
+    "stock_out": ("The box", "ran out? o"),
+    "new_run": ("job›",),
+    "line_up": ("Record", "jetty"),
+}
+
+
+def test_what_belongs_to_one_page_is_reached_from_the_palette_too(app_on, running, wait_for) -> None:
+    async def job() -> None:
+        app = app_on()
+        async with running(app, 40, 20) as hand:
+            for name, asks in BELONG_TO_A_PAGE.items():  # what the palette does for a chosen title
+                app.do(name)
+                await hand.sees(*asks)
+                await hand.press("escape", "escape")
+
+    wait_for(job())
+
+
+def test_every_tap_at_the_foot_does_an_action(app_on, running, wait_for) -> None:
+    """The palette names what the taps do: each is one of its actions, or means another thing on each page."""
+    of_a_page = {"open", "export", "enter", "leave", "palette", "sample"}
+
+    async def job() -> None:
+        app = app_on()
+        async with running(app, 40, 20) as hand:
+            for page in (*SCREENS, "plan"):
+                app.do(f"go_{page}")
+                await hand.pilot.pause()
+                assert page == app.page.NAME
+                taps = {tap.deed for tap in app.page.keys()}  # noqa: SIM118 - a page, no mapping
+                assert taps
+                assert taps - of_a_page <= set(BY_NAME)
+
+    wait_for(job())

@@ -28,14 +28,19 @@ PLAIN_MOVES = ("packed", "tightened", "trimmed", "rails_on")
 OF_THE_PAGE = (
     "open",
     "export",
-    "new_run",
-    "stock_out",
-    "stock_add",
-    "stock_import",
-    "make_plan",
-    "line_up",
 )
-"""What only a page's own key or tap asks for."""
+"""What means another thing on each page: only its own key or tap asks for it."""
+ON_A_PAGE = {
+    "cut_sheet": ("plan", "export"),
+    "hand_over": ("record", "export"),
+    "make_plan": ("plan", "make_plan"),
+    "line_up": ("plan", "line_up"),
+    "stock_add": ("stock", "stock_add"),
+    "stock_import": ("stock", "stock_import"),
+    "stock_out": ("stock", "stock_out"),
+    "new_run": ("setup", "new_run"),
+}
+"""Actions that belong to one page: the page, and its name for it."""
 
 
 class Doing:
@@ -61,9 +66,8 @@ class Doing:
                 self._step_back()
             case "go_run" | "go_plan" | "go_stock" | "go_record" | "go_setup":
                 app.pages.go(name.removeprefix("go_"))
-            case "cut_sheet":
-                app.pages.go("plan")
-                app.page.call_after_refresh(app.page.tapped_key, "export")
+            case _ if name in ON_A_PAGE:
+                self._on_its_page(name)
             case "help":
                 self._help()
             case "palette":
@@ -118,6 +122,16 @@ class Doing:
                 app.tell(Outcome("the sample job: nothing in it is real"))
             case _ if name in OF_THE_PAGE:
                 page.tapped_key(name)
+
+    def _on_its_page(self, name: str) -> None:
+        """Do what belongs to one page; from elsewhere that page comes to the front first."""
+        where, key = ON_A_PAGE[name]
+        if where == self._app.page.NAME:
+            self._app.page.tapped_key(key)
+            return
+        self._app.pages.go(where)
+        if name != "stock_out":  # there nothing is marked yet: the page says what to do
+            self._app.page.call_after_refresh(self._app.page.tapped_key, key)
 
     def _help(self) -> None:
         """Show the help, or leave it with the same key."""
