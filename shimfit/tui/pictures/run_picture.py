@@ -99,12 +99,12 @@ def run_as_it_stands(
         column = int(x + 0.5 + along * columns_per_top_mm)
         canvas.put(min(max(margin - 2, column), width - 1), middle - offset, sign, role)  # off the names
     cross = "×" if glyphs.blocks else "x"
-    canvas.put(
-        0,
-        height - 1,
+    forms = (
         f"leans along the run {cross}{factor}; tops from above: furthest {worst_mm:.1f} mm",
-        "label",
+        f"leans {cross}{factor}; tops from above, to {worst_mm:.1f} mm",
     )
+    told = next((form for form in forms if len(form) <= width), forms[-1])
+    canvas.put(0, height - 1, told, "label")
     return canvas
 
 
