@@ -50,8 +50,6 @@ class PostRecord:
     """Reading height: the post's own, or the run's."""
     tolerance: Tolerance
     """The post's own, or the run's."""
-    turn_deg: float | None = None
-    """How far the run turns at this corner, + towards out, - towards house; None: not told."""
     readings: tuple[Reading, ...] = ()
     """Every active reading in order, half ones and those at half height (stage `mid`) too."""
     reading: Reading | None = None
@@ -93,6 +91,8 @@ class PostRecord:
     """Position in the log of the last event that touched the post."""
     last_time: str | None = None
     """Time of the last reading or tightening, ISO 8601 with offset (what a due list counts from)."""
+    turn_deg: float | None = None
+    """How far the run turns at this corner, + towards out, - towards house; None: not told."""
 
 
 @dataclass(frozen=True, slots=True)

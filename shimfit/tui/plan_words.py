@@ -25,6 +25,8 @@ def progress_words(bound: float | None, best: float | None) -> str:
     """The bound closing in on the best plan: `best 33.0, none under 31.2: gap 5.5 %`."""
     if bound is None or not math.isfinite(bound):
         return "looking for what each post could take"
+    if best is None and bound <= 0:
+        return "no plan yet"
     if best is None:
         return f"no plan yet, none can cost under {bound:.1f}"
     gap = 0.0 if best <= 0 else max(0.0, 1.0 - bound / best)
@@ -101,7 +103,7 @@ def cut_lines(answer: Json, words: Words) -> list[Line]:
         copy = f" no. {cut['copy']}" if "copy" in cut else ""
         lines.append((f"strip {cut['strip']}{copy}: {words.length(cut['left_mm'])} left", ""))
         lines += [
-            (f"  {words.length(piece['mark_along_mm'])}  {_goes_to(piece['for'], words)}", "")
+            (f"  {words.thick(piece['mark_along_mm'])}  {_wedge(piece, words)}", "")
             for piece in cut["pieces"]
         ]
     if answer["cuts"]:
@@ -114,6 +116,12 @@ def cut_lines(answer: Json, words: Words) -> list[Line]:
     if _could_saw(answer):
         lines += [(f"not sawn: {row['strip']}, {row['why']}", "") for row in answer["unsawn"]]
     return [("CUT SHEET", "label"), *lines] if lines else []
+
+
+def _wedge(piece: Json, words: Words) -> str:
+    """Marks on a strip are thicknesses to be made: half a millimetre would be a third of a wedge."""
+    thin, thick = words.thick(piece["thin_mm"]).removesuffix(" mm"), words.thick(piece["thick_mm"])
+    return f"{_goes_to(piece['for'], words)}, {thin} to {thick}"
 
 
 def _could_saw(answer: Json) -> bool:

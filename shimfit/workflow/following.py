@@ -8,6 +8,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from shimfit.model import Pack, PostState, Seat
+from shimfit.workflow.remainders import as_in_box
 
 if TYPE_CHECKING:
     from shimfit.store.state import PostRecord
@@ -42,7 +43,8 @@ def awaited_packs(post: PostRecord) -> tuple[Pack, ...]:
 
 def promised_packs(site: Site, left_out: Callable[[tuple[str, str], PostRecord], bool]) -> list[Pack]:
     """What posts wait for that is still in the box: it is nobody else's. left_out: posts not to ask."""
-    return [
+    box = site.box()
+    waited_for = [
         pack
         for job in site.jobs()
         for name in job.runs
@@ -50,6 +52,7 @@ def promised_packs(site: Site, left_out: Callable[[tuple[str, str], PostRecord],
         if not left_out((job.name, name), post)
         for pack in awaited_packs(post)
     ]
+    return as_in_box(waited_for, box.lots, box.used_up)
 
 
 def moved_packs(before: Iterable[Pack], after: Iterable[Pack]) -> tuple[list[Pack], list[Pack]]:

@@ -430,12 +430,17 @@ class Site:
         from shimfit.core.box import movement, returned
         from shimfit.core.correction.boxed import merged
         from shimfit.workflow.following import moved_packs
+        from shimfit.workflow.remainders import as_in_box
 
         came_out, went_in = moved_packs(before, after)
         box = self.box()
         back_from_before = returned(came_out, (*box.lots, *box.used_up))
         names = [lot.lot for lot in box.used_up]
-        moved = movement(merged((*box.lots, *back_from_before)), went_in, taken=names)
+        lots = merged((*box.lots, *back_from_before))
+        # A flat that the box was counted without is told as short there; it went in all the same.
+        known = {lot.lot for lot in lots}
+        missing = [lot for lot in box.used_up if lot.lot not in known]
+        moved = movement((*lots, *missing), as_in_box(went_in, lots, box.used_up), taken=names)
         # What comes out of one pack and goes into another never was in the box between the two.
         used = Counter(dict(moved.used))
         back = []

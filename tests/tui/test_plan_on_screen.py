@@ -6,8 +6,11 @@ import threading
 
 import pytest
 
-from shimfit.tui.plan_words import gap_words, progress_bar, progress_words
+from shimfit.model import Pack, Piece, Seat
+from shimfit.tui.glyphs import glyphs_for
+from shimfit.tui.plan_words import cut_lines, gap_words, progress_bar, progress_words
 from shimfit.tui.planning import Planning
+from shimfit.tui.telling import Words
 from shimfit.tui.widgets.rows import Rows
 from shimfit.workflow import plan as planning_room
 
@@ -211,6 +214,28 @@ def test_the_bar_and_the_gap_in_words() -> None:
     assert progress_bar(0.0, 0.0, 4, "#", ".") == "####"
     assert progress_words(None, None) == "looking for what each post could take"
     assert progress_words(30.0, None) == "no plan yet, none can cost under 30.0"
+    assert progress_words(-104.9, None) == "no plan yet"
     proven = {"stopped": False, "status": "proven", "gap": 0.0}
     assert gap_words(proven) == "Proven: no plan from this box is better."
     assert "0.25 % better" in gap_words(proven | {"gap": 0.0025, "status": "found"})
+
+
+def test_marks_on_a_strip_are_told_as_fine_as_a_saw_needs_them(make_site) -> None:
+    site = make_site()
+    words = Words(site.run("heron", "jetty"), glyphs_for(ascii_only=True))
+    piece = {"for": "2/next-out", "mark_along_mm": 4.04, "thin_mm": 0.8, "thick_mm": 1.5}
+    answer = {
+        "cuts": [{"strip": "S1", "saw_deg": 0.5, "pieces": [piece], "left_mm": 570.4}],
+        "tapers": [],
+        "remainders": [],
+        "unsolved": [],
+        "unsawn": [{"strip": "S2", "why": "230 mm long"}],
+    }
+    told = [text for text, _ in cut_lines(answer, words)]
+    assert "  4.04 mm  post 2 NEXT-OUT, 0.8 to 1.5 mm" in told
+    assert "not sawn: S2, 230 mm long" in told
+    wedge = Piece("S1", "strip", 1.5, trim_tip_mm=8.0, thin_mm=0.8, thick_mm=1.5, saw_deg=0.5)
+    pack = Pack(Seat.NEXT_OUT, 1.5, 1.5, (0.0, 0.0), (wedge,))
+    assert words.pieces(pack) == (
+        "S1 wedge 0.8 mm to 1.5 mm, saw at 0.50 deg, push in flush, tip cut off 8 mm"
+    )

@@ -141,3 +141,30 @@ def test_strips_too_short_to_hold_are_named_with_the_reason(site: Site) -> None:
     assert left["strip"] == "S1"
     assert "230 mm long" in left["why"]
     assert "250 mm have to stay" in left["why"]
+
+
+def test_posts_that_share_a_strip_and_a_taper_are_packed_one_after_another(site: Site) -> None:
+    header = "lot,form,count,length_mm,width_mm,thickness_mm,thin_mm,thick_mm\n"
+    fill(site, f"{header}S1,strip,1,600,40,20,,\nT1,taper,1,200,,,0.5,8\nF1,flat,4,,,0.5,,\n")
+    site.set("saw_deg", "0.5 1")
+    readings = {"1": "9mm n 5mm o", "2": "8mm n 4mm o", "3": "6mm n 6mm o", "4": "10mm n 3mm o"}
+    for name, text in readings.items():
+        site.log_reading(at(name), text)
+    made = plan_site_run(site, "lake", "walk")
+    log_plan(site, "lake", "walk", made)
+    served = [post["id"] for post in made.answer["posts"] if post["packs"]]
+    sawn = [post["id"] for post in made.answer["posts"] if any(
+        piece["form"] == "strip" for pack in post["packs"] for piece in pack["pieces"])]  # fmt: skip
+    assert len(sawn) >= 2, "the case is of a strip that serves several posts"
+    # One is packed by word, the others by what a reading implies; the sheet always knows what is left.
+    assert site.pack(at(served[0])) == "packed as prescribed"
+    assert len(cut_list_of(site, "lake", "walk")["posts"]) == len(served) - 1
+    for name in served[1:]:
+        site.log_reading(at(name), "0 0", sure=True)
+        assert site.post(at(name)).state is PostState.PLUMB
+    box = site.box()
+    assert box.short == ()
+    (strip,) = [lot for lot in box.lots if lot.form == "strip"]
+    pieces = [piece for post in made.answer["posts"] for pack in post["packs"] for piece in pack["pieces"]]
+    gone = sum((piece["thin_mm"] + piece["thick_mm"]) / 2 for piece in pieces if piece["form"] == "strip")
+    assert 250 < strip.length_mm < 600 - gone

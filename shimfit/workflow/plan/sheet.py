@@ -8,6 +8,7 @@ from shimfit.contract import foot_to_json, pack_to_json, resting_to_json
 from shimfit.errors import UsageError
 from shimfit.workflow.following import followed_packs
 from shimfit.workflow.plan.answer import cuts_json
+from shimfit.workflow.remainders import as_in_box
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -38,7 +39,9 @@ def cut_list_of(site: Site, job: str, run: str) -> Json:
     }
     if not waiting:
         raise UsageError(_nothing_to_cut(f"{job}/{run}", unserved))
-    packs = [(post.name, pack) for post, answer in waiting for pack in answer.packs]
+    box = site.box()
+    told = [(post, answer, as_in_box(answer.packs, box.lots, box.used_up)) for post, answer in waiting]
+    packs = [(post.name, pack) for post, _, some in told for pack in some]
     return {
         "job": job,
         "run": run,
@@ -47,13 +50,13 @@ def cut_list_of(site: Site, job: str, run: str) -> Json:
         "posts": [
             {
                 "id": post.name,
-                "packs": [pack_to_json(pack) for pack in answer.packs],
+                "packs": [pack_to_json(pack) for pack in some],
                 "resting": resting_to_json(answer.resting, answer.height_mm),
                 "post": foot_to_json(post.foot),
             }
-            for post, answer in waiting
+            for post, answer, some in told
         ],
-        **cuts_json(packs, site.box().lots, options_of(state, site.settings).saw),
+        **cuts_json(packs, box.lots, options_of(state, site.settings).saw),
     }
 
 
