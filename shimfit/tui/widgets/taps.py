@@ -63,12 +63,14 @@ class Taps(Drawn):
         index, row_height = self._row_at(y, height)
         taps = self._rows[index]
         middle = y == index * row_height + (row_height - 1) // 2
+        # The last row of high taps belongs to them and is left free: or a table of them looks like one slab.
+        gap = row_height > 1 and y == (index + 1) * row_height - 1
         runs: list[Run] = []
         for number, tap in enumerate(taps):
             start, end = self._cells(number, taps, width)
             room = end - start - (1 if self._spread else 0)
             label = tap.label[:room] if middle else ""
-            runs.append((label.center(room) if self._spread else label.ljust(room), tap.role))
+            runs.append((label.center(room) if self._spread else label.ljust(room), "" if gap else tap.role))
             if self._spread:
                 runs.append((" ", ""))
         return self.strip_of(runs, width)
