@@ -41,6 +41,8 @@ class Asked:
     instrument: str | None = None
     by: str | None = None
     face: str | None = None
+    answer_later: bool = False
+    """Log only: whoever sets it calls `Site.answer` himself."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,15 +110,39 @@ def log_taken(site: Site, place: Place, reading: Reading, asked: Asked) -> Logge
 
 
 def answer_now(site: Site, place: Place) -> Prescription | None:
-    """Answer for how the post stands by its latest full reading; worked out and logged if it is missing."""
-    post = site.post(place)
+    """Answer for how the post stands by its latest full reading; worked out and logged if it is missing.
+
+    May run in a thread: where the post or the box has changed meanwhile, the answer is dropped and the post
+    answered as it stands now.
+    """
+    while True:
+        post, lots = site.post(place), site.box().lots
+        answer = _missing_answer(site, place, post)
+        if answer is None or answer is post.prescription or site.read_only:
+            return answer
+        with site.journal.exclusively():
+            now = site.post(place)
+            if (now.readings, now.packs_in_place, now.prescription, site.box().lots) == (
+                post.readings,
+                post.packs_in_place,
+                post.prescription,
+                lots,
+            ):
+                _log_answer(site, place, post, answer)
+                return answer
+
+
+def _missing_answer(site: Site, place: Place, post: PostRecord) -> Prescription | None:
+    """The answer that stands, where it still does; else a new one."""
     if post.reading is None or not _wants_answer(post):
         return post.prescription if post.reading is not None else None
     if post.prescription is not None and post.prescription_is_current:
         return post.prescription
-    answer = site.solver.for_post(site, place, post)
-    if answer is None or site.read_only:
-        return answer
+    return site.solver.for_post(site, place, post)
+
+
+def _log_answer(site: Site, place: Place, post: PostRecord, answer: Prescription) -> None:
+    assert post.reading is not None
     site.journal.append_all(
         [
             Draft(
@@ -129,7 +155,6 @@ def answer_now(site: Site, place: Place) -> Prescription | None:
             )
         ]
     )
-    return answer
 
 
 def _wants_answer(post: PostRecord) -> bool:
@@ -186,7 +211,7 @@ def log_ready(site: Site, place: Place, reading: Reading, asked: Asked) -> Logge
 
         drafts = [*site.implied_packing(post), *observation(site, place, post, reading), *drafts]
     site.journal.append_all(drafts)
-    answer = answer_now(site, place) if reading.stage != "mid" else None
+    answer = None if asked.answer_later or reading.stage == "mid" else answer_now(site, place)
     after = site.post(place)
     logged = after.readings[-1]
     return Logged(place, logged, after, answer, after.verdict, _message(logged, after, answer))

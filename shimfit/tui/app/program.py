@@ -14,6 +14,7 @@ from textual.binding import Binding, BindingType
 from shimfit.errors import UsageError
 from shimfit.settings.keys import DEFAULT_KEYS, parse_keys
 from shimfit.tui import themes
+from shimfit.tui.app.answering import Answering
 from shimfit.tui.app.doing import Doing
 from shimfit.tui.app.listening import Listening
 from shimfit.tui.app.pages import Pages
@@ -26,13 +27,17 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from textual.screen import Screen
+    from textual.timer import Timer
 
     from shimfit.tui.screens.page import Page
     from shimfit.tui.sensing import Sensor
+    from shimfit.workflow.place import Place
     from shimfit.workflow.site import Site
 
 SIGNALS = ("SIGTERM", "SIGHUP", "SIGINT")
 """Those that end the program with the terminal restored and exit code 128 + their number."""
+ANSWER_LOOKS_PER_SECOND = 10
+"""How often an answer that takes its time is looked for."""
 NO_KEY = "none"
 """Stands in the place of a key that no terminal sends: what has none by itself can still be given one."""
 
@@ -76,6 +81,10 @@ class ShimfitApp(App[None]):
         self.pages = Pages(self, self.desk)
         self.listening = Listening(self, sensor)
         self._doing = Doing(self)
+        self._answering = Answering(site)
+        self.desk.answers_later = self._answer
+        self.desk.working = self._answering.pending
+        self._watch: Timer | None = None
         self._rehearses = rehearse
         self._choose_colours(theme or settings.theme)
 
@@ -107,8 +116,9 @@ class ShimfitApp(App[None]):
             self.call_after_refresh(self.run_worker, partial(rehearse_in, self), exclusive=True)
 
     def on_unmount(self) -> None:
-        """Stop listening before the terminal is given back."""
+        """Stop listening and working before the terminal is given back."""
         self.listening.stop()
+        self._answering.leave()
 
     def _read_only_words(self) -> str:
         if not self.desk.site.read_only:
@@ -136,6 +146,28 @@ class ShimfitApp(App[None]):
     def leave(self, code: int) -> None:
         """End with an exit code, the terminal restored."""
         self.exit(return_code=code)
+
+    def _answer(self, place: Place) -> bool:
+        """Have a post answered; what takes longer than a moment is looked for until it has come."""
+        there = self._answering.ask(place)
+        if there:
+            self._answering.collect()
+        elif self._watch is None:
+            self._watch = self.set_interval(1 / ANSWER_LOOKS_PER_SECOND, self._look_for_answers)
+        return there
+
+    def _look_for_answers(self) -> None:
+        came = self._answering.collect()
+        if not came:
+            return
+        if not self._answering.pending and self._watch is not None:
+            self._watch.stop()
+            self._watch = None
+        self.desk.refresh()
+        self.page.show()
+        for place, trouble in came:
+            if trouble:
+                self.page.say(Outcome(f"post {place.post}: {trouble}", done=False, bell="refused"))
 
     def take_keys(self) -> None:
         """Bind the keys of the settings; where they can't be, the usual ones stand and a banner says why."""

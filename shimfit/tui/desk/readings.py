@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from shimfit.entry.result import Incomplete, Refused, Understood
@@ -56,7 +57,7 @@ class Readings(Standing):
         """Log a reading that the inclinometer has taken."""
 
         def log(place: Place) -> Outcome:
-            self.site.log_sensor_reading(place, reading, self._asked)
+            self.site.log_sensor_reading(place, reading, self._how_asked())
             return self._after_reading(place)
 
         return self.attempt(log)
@@ -98,13 +99,18 @@ class Readings(Standing):
         return self.attempt(log)
 
     def _log(self, place: Place, text: str) -> Outcome:
-        logged = self.site.log_reading(place, text, self._asked, sure=self._sure_of == text)
+        logged = self.site.log_reading(place, text, self._how_asked(), sure=self._sure_of == text)
         self._sure_of = None
         if logged.reading.slope_along is None and logged.reading.slope_across is None:
             return Outcome(logged.message)  # only a level's length was typed
         return self._after_reading(place)
 
+    def _how_asked(self) -> Asked:
+        return replace(self._asked, answer_later=self.answers_later is not None)
+
     def _after_reading(self, place: Place) -> Outcome:
+        if self.answers_later is not None and not self._asked.mid:
+            self.answers_later(place)
         self._asked = Asked()
         self.run = self.site.run(place.job, place.run)
         record = self.record

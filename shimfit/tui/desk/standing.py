@@ -15,7 +15,7 @@ from shimfit.workflow.place import Place
 from shimfit.workflow.reading import Asked
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Container
 
     from shimfit.settings import Settings
     from shimfit.store.state import BoxState, JobState, PostRecord, RunState
@@ -41,6 +41,10 @@ class Standing:
         self.run: RunState | None = None
         self._sure_of: str | None = None
         self._asked = Asked()
+        self.answers_later: Callable[[Place], bool] | None = None
+        """Works out a post's answer in its own time; says whether it is there already. None: at once."""
+        self.working: Container[Place] = ()
+        """Posts whose answer is being worked out."""
         self.walks_on = False
         """True (survey): a logged reading moves on to the next post by itself."""
         self.only_left = False
@@ -101,6 +105,8 @@ class Standing:
         if self.run is None or self.record is None or self.words is None:
             return None
         view = post_view(self.record, self.words)
+        if self.place in self.working:
+            view = replace(view, do=f"working{self.glyphs.more}")
         remarks = (*self._remarks(self.record), *view.remarks)
         return replace(view, remarks=tuple(map(self.glyphs.spell, remarks)))
 
@@ -149,6 +155,16 @@ class Standing:
         self.place = place
         self._sure_of = None
         self._asked = Asked()
+        self._ask_for_missing()
+
+    def _ask_for_missing(self) -> None:
+        """A post that was read when the program was stopped before its answer came gets it now."""
+        record = self.record
+        if record is None or self.place is None or self.answers_later is None or self.site.read_only:
+            return
+        if record.state is PostState.PACK and record.prescription is None and self.place not in self.working:
+            self.answers_later(self.place)
+            self.run = self.site.run(self.place.job, self.place.run)
 
     def go_run(self, job: str, run: str) -> Outcome:
         """Stand at the first post of a run that still wants something."""

@@ -1,0 +1,103 @@
+"""An answer that takes its time: the reading is on disk, the screen lives, stale answers are dropped."""
+
+from __future__ import annotations
+
+import threading
+
+import pytest
+
+from shimfit.model import PostState
+from shimfit.tui.app import ShimfitApp
+from shimfit.tui.desk import Desk
+from shimfit.tui.glyphs import UNICODE
+
+
+@pytest.fixture
+def held_back(monkeypatch):
+    """Answers that come only when they are let go; says for which readings one was worked out."""
+    from shimfit.workflow.solving import Solver
+
+    let_go, asked, work_out = threading.Event(), [], Solver.for_post
+
+    def slow(solver, site, place, post):
+        asked.append((place.post, post.reading.text))
+        assert let_go.wait(20)
+        return work_out(solver, site, place, post)
+
+    monkeypatch.setattr(Solver, "for_post", slow)
+    yield let_go, asked
+    let_go.set()
+
+
+def test_enter_does_not_wait_and_the_answer_comes_by_itself(app_on, running, wait_for, held_back) -> None:
+    let_go, asked = held_back
+
+    async def story() -> None:
+        app = app_on()
+        async with running(app, 80, 24) as hand:
+            await hand.enter("9n5o")
+            await hand.sees("post 1 logged: ", "working…")
+            assert [reading.text for reading in app.desk.record.readings] == ["9n5o"], "on disk first"
+            assert app.desk.record.prescription is None
+            await hand.press("down")
+            await hand.sees("post 2 (2/7)")
+            await hand.enter("3n8o")
+            await hand.sees("post 2 logged: ")
+            await hand.type("4n")
+            let_go.set()
+            await hand.sees("NEXT", "OUT", "allowed 2.0 mm", "4n")
+            for _ in range(100):
+                if app.desk.site.post(app.desk.place).prescription:
+                    break
+                await hand.pilot.pause(0.05)
+            await hand.settled()
+            assert "working…" not in hand.screen()
+            assert app.desk.record.state is PostState.PACK
+            assert app.desk.record.prescription is not None
+            assert app.desk.run.post("1").prescription is not None
+        assert asked == [("1", "9n5o"), ("2", "3n8o")], "in the order of the readings, each once"
+
+    wait_for(story())
+
+
+def test_an_answer_to_what_was_taken_back_is_dropped(app_on, running, wait_for, held_back) -> None:
+    let_go, _ = held_back
+
+    async def story() -> None:
+        app = app_on()
+        async with running(app, 80, 24) as hand:
+            await hand.enter("9n5o")
+            await hand.sees("working…")
+            await hand.press("ctrl+z")
+            await hand.enter("3n8o")
+            let_go.set()
+            for _ in range(100):
+                await hand.pilot.pause(0.05)
+                if not app.desk.working:
+                    break
+            await hand.settled()
+            assert [reading.text for reading in app.desk.record.readings] == ["3n8o"]
+            lean = app.desk.record.prescription.lean
+            assert lean.top_mm(1000.0) == pytest.approx((3.0, 8.0))
+            kinds = [event.kind for event in app.desk.site.journal.events() if event.post == "1"]
+            assert kinds.count("prescribed") == 1, "the stale one is not even in the log"
+
+    wait_for(story())
+
+
+def test_an_answer_that_was_missed_comes_when_the_post_is_seen_again(make_site, running, wait_for) -> None:
+    """The program was killed between the reading and its answer."""
+    site = make_site()
+    desk = Desk(site, UNICODE)
+    desk.open_last()
+    desk.answers_later = lambda _place: False
+    assert desk.enter("9n5o").done
+    assert site.post(desk.place).prescription is None
+
+    async def story() -> None:
+        app = ShimfitApp(site)
+        async with running(app, 80, 24) as hand:
+            await hand.sees("NEXT-OUT", "mm mark")
+            assert app.desk.record.prescription is not None
+
+    wait_for(story())
