@@ -23,6 +23,9 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
     kit.add_argument("path", metavar=RUN)
     kit.add_argument("--fall", metavar="S", type=float, help="usual fall of the surface (ratio, like 0.01)")
     kit.add_argument("--posts", type=int, metavar="N", help="posts to serve (default: those of the run)")
+    kit.add_argument(
+        "--shop", metavar="FILE.csv", help="what the shop has, as a stock file (default: the usual packers)"
+    )
     kit.set_defaults(run=run_kit)
 
     makeup = commands.add_parser(
@@ -63,12 +66,14 @@ def _makeup_options(parser: argparse.ArgumentParser) -> None:
 
 def run_kit(args: argparse.Namespace, io: Io) -> int:
     """Print what to cut or buy before the day."""
+    from shimfit.core.stock import lots_from_csv
     from shimfit.workflow.kit import kit_for_run
     from shimfit.workflow.place import parse_run
 
     job, run = parse_run(args.path)
+    offered = () if args.shop is None else lots_from_csv(io.read_text(args.shop), args.shop)
     with open_site(args, io, read_only=True) as site:
-        answer = kit_for_run(site, job, run, fall=args.fall, posts=args.posts)
+        answer = kit_for_run(site, job, run, fall=args.fall, posts=args.posts, offered=offered)
     if args.json:
         io.json(answer)
     else:

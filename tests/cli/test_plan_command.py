@@ -177,3 +177,17 @@ def test_a_run_is_planned_cut_and_railed_from_the_data_file(tmp_path, capsys, mo
     assert main(["lineup", "pier/west", "--off", "2=3mm", "--json"], Io()) == 0
     (leg,) = json.loads(capsys.readouterr().out)["legs"]
     assert leg["worst_after_mm"] < leg["worst_before_mm"] == pytest.approx(1.5)
+
+
+def test_a_kit_is_made_of_what_the_shop_has(tmp_path, capsys, monkeypatch):
+    monkeypatch.setenv("SHIMFIT_DB", str(tmp_path / "site.db"))
+    shop = tmp_path / "shop.csv"
+    shop.write_text("lot,form,count,length_mm,thin_mm,thick_mm\nlong,taper,1,300,0.5,9\n")
+    west = "run new pier/west --length 1200mm --every 1200mm --foot 90x90mm --height 1000mm"
+    for words in ("job new pier", west):
+        assert main(words.split(), Io()) == 0
+    capsys.readouterr()
+    assert main(["kit", "pier/west", "--fall", "0.01", "--json", "--shop", str(shop)], Io()) == 0
+    kit = json.loads(capsys.readouterr().out)
+    assert kit["served_without"] < 0.5 < kit["served_share"]
+    assert {line["lot"]["lot"] for line in kit["lines"]} == {"long"}
