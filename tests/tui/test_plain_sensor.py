@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 import subprocess
 import sys
 import time
@@ -66,13 +67,13 @@ def test_enter_alone_holds_it_and_a_loss_is_a_sentence(make_site, simulator) -> 
     assert "Enter alone holds its reading" in first
     assert "understood: inclinometer, " in first
     assert "SENSOR" not in first, "a link that is only being opened is no trouble"
-    assert "post 1 logged: pack, 10." in first
-    assert "TOP leans 9 mm towards next, 5 mm out" in first
+    assert re.search(r"post 1 logged: pack, (9|10|11)\.\d of 2\.0 mm", first)
+    assert re.search(r"TOP leans (8\.5|9|9\.5) mm towards next, (4\.5|5|5\.5) mm out", first)
     run = site.run("heron", "jetty")
     held = run.post("1").reading
     assert held.method == "sensor"
-    # The simulated post leans 9 mm and 5 mm at 1000 mm; an angle of 0.03 degrees is 0.5 mm there.
-    assert held.lean.top_mm(1000.0) == pytest.approx((9.0, 5.0), abs=0.5)
+    # The simulated post leans 9 mm and 5 mm at 1000 mm; its scatter of 0.02 degrees a sample is 0.35 mm there.
+    assert held.lean.top_mm(1000.0) == pytest.approx((9.0, 5.0), abs=0.7)
     assert "refused: SENSOR: last value" in at_the_second
     assert "typing goes on" in at_the_second
     assert run.post("2").reading.text == "9n5o"
