@@ -72,7 +72,7 @@ def test_enter_alone_holds_it_and_a_loss_is_a_sentence(make_site, simulator) -> 
     run = site.run("heron", "jetty")
     held = run.post("1").reading
     assert held.method == "sensor"
-    # The simulated post leans 9 mm and 5 mm at 1000 mm; its scatter of 0.02 degrees a sample is 0.35 mm there.
+    # The simulated post leans 9 and 5 mm at 1000 mm; the scatter of 0.02 degrees a sample is 0.35 mm there.
     assert held.lean.top_mm(1000.0) == pytest.approx((9.0, 5.0), abs=0.7)
     assert "refused: SENSOR: last value" in at_the_second
     assert "typing goes on" in at_the_second
