@@ -29,7 +29,7 @@ from shimfit.core.planning import whole
 from shimfit.core.planning.geometry import LIFT_COST, PIVOT, seats_of
 from shimfit.core.planning.leftover import ROUNDING_MM, as_cut_from, left_of, stretch_of, wedge_of
 from shimfit.core.planning.offering import greedy, worth_offering
-from shimfit.core.planning.rounds import Pricing, Rounds, enrich, generate
+from shimfit.core.planning.rounds import MOST_EXACT, Pricing, Rounds, enrich, generate
 from shimfit.core.resting import rest_packs
 from shimfit.errors import EntryError, InternalError
 from shimfit.model import Lean, Lot, Pack, Resting
@@ -52,6 +52,11 @@ PATTERNS_A_POST = 12
 CHOOSING_GAP = 1e-4
 ENRICH_GAP = 5e-4
 """Gap from which it is worth looking for more patterns."""
+LONG_GAP = 1e-3
+"""The same for long runs, whose last hundredths of a percent would cost most of the time."""
+LONG_CHOOSING_GAP = 3e-4
+SURE = 0.99
+"""Share of a pattern in the linear program from which a long run takes it as it is, at first."""
 ENRICH_STEPS = ((60, 6.0), (300, 15.0))
 """(patterns a post, cost above its cheapest that is looked at)."""
 ENRICH_MOST = 12_000
@@ -145,6 +150,7 @@ class _Work:
         self.bound, self.rounds = 0.0, 0
         self.batch: list[int] = []
         self.single: list[int] = []
+        self.long = len(posts) > MOST_EXACT
         for number, post in enumerate(posts):
             self._sort(number, post)
 
@@ -214,7 +220,11 @@ class _Work:
             progress=None if self.progress is None else self._tell,
         )
         self.bound, self.rounds, self.stopped = rounds.bound, rounds.count, rounds.stopped
-        chosen = self._choose(rounds, [])
+        chosen = self._choose(rounds, [], sure=self._sure(rounds)) if self.long else None
+        if chosen is None or (
+            not self.stopped and chosen.objective - self.bound > LONG_GAP * chosen.objective
+        ):
+            chosen = self._choose(rounds, () if chosen is None else chosen.patterns)
         if chosen is not None and not self.stopped:
             chosen = self._look_closer(rounds, chosen)
         if chosen is None:
@@ -228,9 +238,10 @@ class _Work:
 
     def _look_closer(self, rounds: Rounds, chosen: whole.Chosen) -> whole.Chosen:
         """Where the gap is wide, more patterns about the best prices, and choose again from there."""
+        enough = LONG_GAP if self.long else ENRICH_GAP
         for keep, spare in ENRICH_STEPS:
             missing = chosen.objective - self.bound
-            if missing <= ENRICH_GAP * chosen.objective or self._out_of_time():
+            if missing <= enough * chosen.objective or self._out_of_time():
                 break
             most = max(1, ENRICH_MOST // len(self.batch))
             if not enrich(rounds, min(missing, spare), min(keep, most)):
@@ -244,11 +255,23 @@ class _Work:
         assert self.progress is not None
         self.progress(bound, None)
 
+    def _sure(self, rounds: Rounds) -> tuple[Pattern, ...]:
+        """Patterns that the linear program takes whole: most of a long run, which leaves a small program."""
+        return tuple(rounds.master.patterns[k] for k in np.flatnonzero(rounds.x > SURE))
+
     def _choose(
-        self, rounds: Rounds, start: Sequence[Pattern], most: int = PATTERNS_A_POST
+        self,
+        rounds: Rounds,
+        start: Sequence[Pattern],
+        most: int = PATTERNS_A_POST,
+        sure: Sequence[Pattern] = (),
     ) -> whole.Chosen | None:
-        """The integer program; strips that its wedges do not fit on are told shorter, and again."""
-        patterns = worth_offering(rounds, most, start)
+        """The integer program; strips that its wedges do not fit on are told shorter, and again.
+
+        `sure` patterns are taken as they are.
+        """
+        settled = {pattern.post for pattern in sure}
+        patterns = [one for one in worth_offering(rounds, most, start) if one.post not in settled]
         start = start or greedy(self.tables, patterns, rounds)
         shares: dict[int, float] = {}
         chosen = None
@@ -256,10 +279,11 @@ class _Work:
             chosen = whole.choose(
                 self.tables,
                 patterns,
-                range(len(self.batch)),
+                [post for post in range(len(self.batch)) if post not in settled],
                 self.solver,
                 seconds=max(0.5, self.until - self.clock()),
-                relative_gap=CHOOSING_GAP,
+                relative_gap=LONG_CHOOSING_GAP if self.long else CHOOSING_GAP,
+                taken=sure,
                 start=start,
                 strip_share=shares,
                 stop=self.stop,
@@ -267,6 +291,8 @@ class _Work:
             )
             if chosen is None:
                 return None
+            if sure:
+                chosen = self._beside(sure, chosen)
             bad = [
                 rank for rank, wedges in self._wedges(chosen.patterns).items() if not self._fit(rank, wedges)
             ]
@@ -287,6 +313,15 @@ class _Work:
             )
         self.stopped = self.stopped or (not chosen.proven and self._out_of_time())
         return chosen
+
+    def _beside(self, sure: Sequence[Pattern], chosen: whole.Chosen) -> whole.Chosen:
+        """What was chosen with what was sure; set-ups that the sure ones pay for are counted here."""
+        stands = self.options.saw.stands_at_deg
+        paid = {deg for pattern in sure for _, deg in pattern.uses.settings} - {stands}
+        cost = sum(pattern.cost for pattern in sure) + self.options.weights.saw_set_up * len(paid)
+        return replace(
+            chosen, patterns=(*sure, *chosen.patterns), objective=chosen.objective + cost, proven=False
+        )
 
     def _tell_whole(self, _: float, best: float) -> None:
         assert self.progress is not None

@@ -40,13 +40,18 @@ if TYPE_CHECKING:
 
 MOST_ROUNDS = 200
 PATTERNS_A_ROUND = 3
-OPENING_ROUNDS = 8
+OPENING_ROUNDS = 4
 OPENING_HOPE = 0.03
 SMOOTHING = 0.5
 MOST_EXACT = 60
 """Posts up to which pieces that two seats of a post want are counted exactly: the gap of small boxes."""
 SETTLED = 3e-4
-"""(program - bound) ÷ program at which rounds stop."""
+SETTLED_LONG = 6e-4
+"""(program - bound) ÷ program at which rounds stop; a long run (more than MOST_EXACT posts) can do with less:
+what is left is still well below what half a piece costs for every ten posts."""
+
+CALM = 2e-2
+"""The same while stock is on credit: that program is only a way to sane prices, not to an answer."""
 
 
 @dataclass
@@ -200,17 +205,18 @@ def generate(
     best_bound, best_price = float(least.sum()), np.zeros(master.capacity.size)
     best_bound, best_price = _open(master, pricing, best_bound, best_price, progress)
     stopped = lifts = False
+    enough = SETTLED if count <= MOST_EXACT else SETTLED_LONG
     number = 0
     last = np.inf
     while True:
         objective, x, duals, _ = master.solve()
         # Once the program hardly moves its duals are calm: lean on them.
-        share = SMOOTHING if last - objective > SETTLED * objective else SMOOTHING / 5
+        share = SMOOTHING if last - objective > enough * objective else SMOOTHING / 5
         last = objective
         if progress is not None:
             progress(best_bound, objective)
-        settled = objective - best_bound <= SETTLED * max(1.0, objective)
-        if master.settle_credit(calm=settled):
+        settled = objective - best_bound <= enough * max(1.0, objective)
+        if master.settle_credit(calm=objective - best_bound <= CALM * max(1.0, objective)):
             last = np.inf
             continue
         if settled and not lifts:
@@ -221,7 +227,7 @@ def generate(
             if new:
                 last = np.inf
                 continue
-            settled = objective - best_bound <= SETTLED * max(1.0, objective)
+            settled = objective - best_bound <= enough * max(1.0, objective)
         if settled or number >= MOST_ROUNDS:
             break
         if clock() >= until or (stop is not None and stop()):
