@@ -75,7 +75,7 @@ def with_foresight(  # noqa: PLR0917 - it takes the quantities it takes
     """
     leans = likely_leans(read, min(to_come, MOST_SAMPLED), seed)
     others = [replace(post, name=f"{post.name}+{k}", lean=lean, aim=None) for k, lean in enumerate(leans, 1)]
-    together = plan([post, *others], lots, options, solver, seconds=seconds)
+    together = plan([post, *others], lots, options, solver, seconds=seconds, to_the_end=False)
     for one in together.planned:
         if one.post.name == post.name:
             return one

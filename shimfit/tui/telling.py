@@ -318,7 +318,8 @@ def _do(record: PostRecord, lean: Lean | None, words: Words) -> str:
     if answer is None:
         return "No answer for this reading"
     if answer.status == "impossible":
-        return "No pack from this box can do it"
+        beside = answer.why is not None and "beside the others" in answer.why
+        return "Not from this box beside the other posts" if beside else "No pack from this box can do it"
     if answer.status == "gave-up":
         return "No answer was found in the time allowed"
     if record.state is PostState.TOO_CLOSE and not answer.change:

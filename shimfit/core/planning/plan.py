@@ -65,6 +65,7 @@ SHARE_FOR_ROUNDS = 0.7
 NEIGHBOURS = 8
 STRIP_TRIES = 6
 PROVEN = 1e-6
+NOT_ASKED = "left out of a quick plan; why was not asked"
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,15 +123,17 @@ def plan(
     stop: Callable[[], bool] | None = None,
     progress: Callable[[float, float | None], None] | None = None,
     clock: Callable[[], float] = time.monotonic,
+    to_the_end: bool = True,
 ) -> Plan:
     """Plan all posts from one box. Deterministic unless the time runs out or `stop` says so.
 
-    `progress` gets (bound, best plan's cost or None) as they move. EntryError for posts and lots that are
-    none.
+    `progress` gets (bound, best plan's cost or None) as they move. `to_the_end`: posts left out are asked
+    once more one by one, and why, even when the time is up; without it (posts that are only likely to come)
+    the time holds, and why is not asked. EntryError for posts and lots that are none.
     """
     began = clock()
     work = _Work(tuple(posts), tuple(lots), options, solver, began + seconds, stop, progress, clock)
-    return work.done(began)
+    return work.done(began, to_the_end=to_the_end)
 
 
 class _Work:
@@ -174,14 +177,14 @@ class _Work:
     def _out_of_time(self) -> bool:
         return self.clock() >= self.until or (self.stop is not None and self.stop())
 
-    def done(self, began: float) -> Plan:
+    def done(self, began: float, *, to_the_end: bool) -> Plan:
         """Run all steps."""
         if self.batch:
             self._plan_batch()
         for number in self.single:
             self._serve_alone(number)
         unsolved = [number for number in range(len(self.posts)) if number not in self.planned]
-        unsolved = self._repair(unsolved)
+        unsolved = self._repair(unsolved, to_the_end=to_the_end)
         packs = [pack for one in self.planned.values() for pack in one.packs]
         set_ups = sorted(
             {piece.saw_deg for pack in packs for piece in pack.pieces if piece.saw_deg is not None}
@@ -199,7 +202,10 @@ class _Work:
             objective,
             self.bound,
             tuple(self.planned[number] for number in sorted(self.planned)),
-            tuple(Unsolved(self.posts[number], self._why(number)) for number in unsolved),
+            tuple(
+                Unsolved(self.posts[number], self._why(number) if to_the_end else NOT_ASKED)
+                for number in unsolved
+            ),
             self.stopped,
             tuple(set_ups),
             self.rounds,
@@ -430,14 +436,14 @@ class _Work:
         extra = LIFT_COST if lifted and answer.layout == "corners" else 0.0
         return Planned(post, packs, resting, answer.cost.total - set_up + extra)
 
-    def _repair(self, unsolved: list[int]) -> list[int]:
+    def _repair(self, unsolved: list[int], *, to_the_end: bool) -> list[int]:
         """Posts still left out after asking what is left, and what one served neighbour would give back.
 
-        This is quick and counts for more than the cost, so it is done even when the time is up.
+        This counts for more than the cost, so it is done `to_the_end` even when the time is up.
         """
         still = []
         for number in unsolved:
-            if self.stop is not None and self.stop():
+            if (self.stop is not None and self.stop()) or (not to_the_end and self._out_of_time()):
                 self.stopped = True
                 still.append(number)
             elif not (self._serve_alone(number) or self._swap(number)):
