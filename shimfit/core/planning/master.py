@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
 TOO_MUCH = 1e-6
 NEW_ROWS_AT_ONCE = 400
-CREDIT = 40.0
+CREDIT = 80.0
 """First price of a piece that is not in the box: bounds the first duals, which would be wild without it."""
 CREDIT_MM = 20.0
 """So many mm of a strip count as a piece."""
