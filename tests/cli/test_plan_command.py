@@ -134,7 +134,7 @@ def test_ctrl_c_keeps_the_best_so_far_and_says_so(tmp_path):
         planning.send_signal(signal.SIGINT)
         out, err = planning.communicate(timeout=120)
     assert planning.returncode in (0, 1)
-    assert "none" in err
+    assert "Traceback" not in err
     assert "Stopped: this is the best so far." in out
 
 
