@@ -16,7 +16,8 @@ import numpy as np
 
 from shimfit.core.foresight import likely_leans
 from shimfit.core.planning.geometry import PlanPost
-from shimfit.core.planning.plan import Planned, plan
+from shimfit.core.planning.plan import plan
+from shimfit.core.planning.planned import Planned
 from shimfit.errors import UsageError
 from shimfit.model import Lean, Lot
 

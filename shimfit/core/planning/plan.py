@@ -27,15 +27,16 @@ from shimfit.core.packing.places import place_of
 from shimfit.core.packing.tables import Stack, build_tables
 from shimfit.core.planning import whole
 from shimfit.core.planning.geometry import LIFT_COST, PIVOT, seats_of
-from shimfit.core.planning.leftover import ROUNDING_MM, as_cut_from, left_of, stretch_of, wedge_of
+from shimfit.core.planning.leftover import as_cut_from, left_of, wedge_of
 from shimfit.core.planning.offering import greedy, worth_offering
+from shimfit.core.planning.planned import Planned, with_copies
 from shimfit.core.planning.rounds import MOST_EXACT, Pricing, Rounds, enrich, generate
 from shimfit.core.resting import rest_packs
 from shimfit.errors import EntryError, InternalError
 from shimfit.model import Lean, Lot, Pack, Resting
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Sequence
 
     from numpy.typing import NDArray
 
@@ -66,18 +67,6 @@ NEIGHBOURS = 8
 STRIP_TRIES = 6
 PROVEN = 1e-6
 NOT_ASKED = "left out of a quick plan; why was not asked"
-
-
-@dataclass(frozen=True, slots=True)
-class Planned:
-    """A post that the plan serves."""
-
-    post: PlanPost
-    packs: tuple[Pack, ...]
-    resting: Resting
-    """As predicted, about plumb (an aim is part of it)."""
-    cost: float
-    """Without set-ups."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,7 +185,7 @@ class _Work:
         self.bound = min(self.bound, objective)
         proven = objective - self.bound <= PROVEN * max(1.0, objective) and not self.single
         gave_up = self.stopped and bool(self.batch) and not any(n in self.planned for n in self.batch)
-        self._name_copies()
+        self.planned = with_copies(self.planned, self.lots, self.options)
         return Plan(
             "gave-up" if gave_up else "proven" if proven else "found",
             objective,
@@ -484,58 +473,6 @@ class _Work:
         along, across = post.to_correct
         answer = prescribe(post.foot, post.height_mm, Lean(along, across), post.tolerance, self.tables)
         return f"{answer.why or 'nothing in the box makes it'}; {needs}"
-
-    # ---------------------------------------------------------------- copies of tapers
-
-    def _name_copies(self) -> None:
-        """Which of several like tapers or strips each piece is cut from: the first that is free."""
-        uses: dict[str, list[tuple[float, float, int, int, int]]] = defaultdict(list)
-        by_name = {lot.lot: lot for lot in self.lots}
-        for number, one in self.planned.items():
-            for at, pack in enumerate(one.packs):
-                for which, piece in enumerate(pack.pieces):
-                    lot = by_name[piece.lot]
-                    if piece.form == "taper" and lot.count > 1:
-                        uses[piece.lot].append((*stretch_of(piece, lot, self.options), number, at, which))
-        copies: dict[tuple[int, int, int], int] = {}
-        for stretches in uses.values():
-            taken_to: list[float] = []
-            for start, end, *where in sorted(stretches):
-                copy = next((k for k, to in enumerate(taken_to) if to <= start + ROUNDING_MM), len(taken_to))
-                taken_to[copy : copy + 1] = [end]
-                copies[where[0], where[1], where[2]] = copy + 1
-        copies |= self._strip_copies(by_name)
-        for number, one in self.planned.items():
-            packs = tuple(
-                replace(
-                    pack,
-                    pieces=tuple(
-                        replace(piece, copy=copies.get((number, at, which)))
-                        for which, piece in enumerate(pack.pieces)
-                    ),
-                )
-                for at, pack in enumerate(one.packs)
-            )
-            self.planned[number] = replace(one, packs=packs)
-
-    def _strip_copies(self, by_name: Mapping[str, Lot]) -> dict[tuple[int, int, int], int]:
-        wedges: dict[str, list[tuple[Wedge, tuple[int, int, int]]]] = defaultdict(list)
-        for number, one in self.planned.items():
-            for at, pack in enumerate(one.packs):
-                for which, piece in enumerate(pack.pieces):
-                    if piece.form == "strip" and by_name[piece.lot].count > 1:
-                        wedge = wedge_of(f"{number}/{at}/{which}", piece)
-                        wedges[piece.lot].append((wedge, (number, at, which)))
-        copies: dict[tuple[int, int, int], int] = {}
-        for name, some in wedges.items():
-            strips = assign(by_name[name], [wedge for wedge, _ in some], self.options.saw)
-            if strips is None:
-                raise InternalError(
-                    f"the plan saws more from strip {name} than there is; please report the run"
-                )
-            on = {wedge.goes_to: copy for copy, each in enumerate(strips, start=1) for wedge in each}
-            copies |= {where: on[wedge.goes_to] for wedge, where in some}
-        return copies
 
 
 def _distance(one: PlanPost, other: PlanPost) -> float:
