@@ -397,6 +397,10 @@ class Cost:
     """Name and amount of each part, in order of importance."""
 
 
+BESIDE_THE_OTHERS = "not beside the others"
+"""Stands in the reason of an answer that a run's plan could not give: alone, the post could be served."""
+
+
 @dataclass(frozen=True, slots=True)
 class Prescription:
     """The answer for one post."""

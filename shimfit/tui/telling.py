@@ -10,7 +10,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from shimfit.model import Face, PostState, Seat
+from shimfit.model import BESIDE_THE_OTHERS, Face, PostState, Seat
 from shimfit.tui import lengths
 
 if TYPE_CHECKING:
@@ -318,7 +318,7 @@ def _do(record: PostRecord, lean: Lean | None, words: Words) -> str:
     if answer is None:
         return "No answer for this reading"
     if answer.status == "impossible":
-        beside = answer.why is not None and "beside the others" in answer.why
+        beside = BESIDE_THE_OTHERS in (answer.why or "")
         return "Not from this box beside the other posts" if beside else "No pack from this box can do it"
     if answer.status == "gave-up":
         return "No answer was found in the time allowed"

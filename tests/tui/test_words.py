@@ -119,6 +119,17 @@ def test_impossible_says_why() -> None:
     assert "nothing in the box makes it" in view.remarks[0]
 
 
+def test_left_out_beside_the_other_posts_is_not_said_to_be_impossible() -> None:
+    lean = Lean(0.02, 0.0)
+    prescription = answer(
+        lean,
+        status="impossible",
+        why="enough for it alone, not beside the others: buy more",
+    )
+    view = told(*record(PostState.OUT, lean, prescription=prescription))
+    assert view.do == "Not from this box beside the other posts"
+
+
 @pytest.mark.parametrize("palette", [themes.SUN, themes.DARK], ids=lambda palette: palette.name)
 def test_every_pair_of_text_and_ground_can_be_read_in_the_sun(palette: themes.Palette) -> None:
     for what, text, ground in themes.text_pairs(palette):

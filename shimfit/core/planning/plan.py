@@ -33,7 +33,7 @@ from shimfit.core.planning.planned import Planned, with_copies
 from shimfit.core.planning.rounds import MOST_EXACT, Pricing, Rounds, enrich, generate
 from shimfit.core.resting import rest_packs
 from shimfit.errors import EntryError, InternalError
-from shimfit.model import Lean, Lot, Pack, Resting
+from shimfit.model import BESIDE_THE_OTHERS, Lean, Lot, Pack, Resting
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
@@ -467,9 +467,7 @@ class _Work:
         except EntryError as error:
             return error.message
         if alone is not None:
-            return (
-                f"the box holds enough for this post alone, not beside the others: buy or cut more; {needs}"
-            )
+            return f"the box holds enough for this post alone, {BESIDE_THE_OTHERS}: buy or cut more; {needs}"
         along, across = post.to_correct
         answer = prescribe(post.foot, post.height_mm, Lean(along, across), post.tolerance, self.tables)
         return f"{answer.why or 'nothing in the box makes it'}; {needs}"

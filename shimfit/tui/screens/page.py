@@ -101,8 +101,8 @@ class Page(RoleScreen):
         yield Taps(id="keys")
 
     def compose_body(self) -> ComposeResult:
-        """The page's own widgets."""
-        raise NotImplementedError
+        """The page's own widgets; none unless the page has some."""
+        yield from ()
 
     def show(self) -> None:
         """Bring everything on the page up to date with the desk."""
