@@ -10,7 +10,7 @@ from __future__ import annotations
 import argparse
 import contextlib
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from importlib import import_module
 from typing import Any, NoReturn
 
@@ -18,22 +18,22 @@ from shimfit import __version__
 from shimfit.cli.io import SCHEMA, Io
 from shimfit.errors import Exit, FileError, ShimfitError, UsageError
 
-COMMANDS = (
-    "solve",
-    "jobs",
-    "post",
-    "stock",
-    "plan",
-    "rails",
-    "makeup",
-    "instrument",
-    "record",
-    "listen",
-    "simulate",
-    "transfer",
-    "misc",
-)
-"""Modules of shimfit.cli, in the order that --help lists them."""
+COMMANDS = {
+    "solve": ("solve",),
+    "jobs": ("job", "run"),
+    "post": ("read", "pack", "tighten", "trim", "skip", "note", "photo", "undo", "redo"),
+    "stock": ("stock",),
+    "plan": ("plan", "cut"),
+    "rails": ("rails", "lineup"),
+    "makeup": ("kit", "makeup"),
+    "instrument": ("instrument",),
+    "record": ("record", "due"),
+    "listen": ("listen",),
+    "simulate": ("simulate",),
+    "transfer": ("export", "import", "salvage"),
+    "misc": ("settings", "demo", "serve", "completion"),
+}
+"""Modules of shimfit.cli and the commands that each holds, in the order that --help lists them."""
 
 EPILOG = """\
 Without a command the terminal program opens at the last run, or offers the sample job.
@@ -55,8 +55,8 @@ class Parser(argparse.ArgumentParser):
         raise UsageError(f"{message}; see {self.prog} --help")
 
 
-def build_parser() -> Parser:
-    """Parser of the whole command line."""
+def build_parser(modules: Iterable[str] = tuple(COMMANDS)) -> Parser:
+    """Parser of the whole command line, or of the commands in some of its modules."""
     # Said before or after the command: a default that is set twice would hide what was said first.
     common = _common(argparse.SUPPRESS, said=argparse.SUPPRESS)
 
@@ -78,9 +78,24 @@ def build_parser() -> Parser:
     )
     parser.set_defaults(run=None)
     commands = parser.add_subparsers(metavar="COMMAND", title="commands", parser_class=Parser)
-    for name in COMMANDS:
+    for name in modules:
         import_module(f"shimfit.cli.{name}").add_parsers(commands, common)
     return parser
+
+
+def _parsed(argv: Sequence[str]) -> argparse.Namespace:
+    """What was said. Only the modules of commands that it names are loaded: all of them take a fifth of a start.
+
+    A word may be a command's name by chance (a file called `run`): one module more is loaded then. Where what
+    is loaded does not take the words, the whole command line judges them: its sentence names every command.
+    """
+    named = [module for module, names in COMMANDS.items() if not set(names).isdisjoint(argv)]
+    if any(word == "-h" or word.startswith("--h") for word in argv):  # argparse takes --hel for --help
+        named = list(COMMANDS)
+    try:
+        return build_parser(named).parse_args(argv)
+    except UsageError:
+        return build_parser().parse_args(argv)
 
 
 def _common(default: str | None, *, said: bool | str) -> argparse.ArgumentParser:
@@ -100,7 +115,7 @@ def main(argv: Sequence[str], io: Io | None = None) -> int:
     io = io or Io()
     as_json = "--json" in argv
     try:
-        args = build_parser().parse_args(argv)
+        args = _parsed(argv)
         if args.run is None:
             from shimfit.cli.terminal import run
 

@@ -87,6 +87,7 @@ class ShimfitApp(App[None]):
         self._watch: Timer | None = None
         self._rehearses = rehearse
         self._choose_colours(theme or settings.theme)
+        self._read_for = self.theme
 
     # ------------------------------------------------------------ starting and leaving
 
@@ -96,6 +97,16 @@ class ShimfitApp(App[None]):
             self.register_theme(themes.theme_of(palette))
         self.register_theme(themes.terminal_theme())
         self.theme = name if name in themes.NAMES else "sun"
+
+    def refresh_css(self, animate: bool = True) -> None:
+        """Read the style sheet again, but not for the theme that it is read for already.
+
+        The library asks for it after every choice of a theme, also of the first one, which the first reading
+        is yet to come for.
+        """
+        if self._read_for != self.theme:
+            self._read_for = self.theme
+            super().refresh_css(animate)
 
     def get_theme_variable_defaults(self) -> dict[str, str]:
         """Names that the style sheet uses, before any theme is chosen."""

@@ -70,6 +70,8 @@ class Page(RoleScreen):
         self.standing_banner = ""
         """What the banner says while there is no other trouble."""
         self._hushed = False
+        self._is_new = True
+        """It was not in front yet."""
 
     def _sizes(self) -> Iterator[str]:
         """Classes for the size. The library gives them too, but late: then all styles come twice."""
@@ -137,9 +139,12 @@ class Page(RoleScreen):
         self.focus_home()
         self.show()
 
-    def on_screen_resume(self) -> None:
-        """Come back to the page: the desk may have moved."""
-        if self.is_mounted:
+    def on_screen_resume(self, event: events.ScreenResume) -> None:
+        """Come back to the page: the desk may have moved. The first time all is as it was just mounted."""
+        if self._is_new:
+            self._is_new = False
+            event.refresh_styles = False
+        elif self.is_mounted:
             self.show()
 
     def on_resize(self, event: events.Resize) -> None:
