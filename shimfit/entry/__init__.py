@@ -32,7 +32,6 @@ from __future__ import annotations
 
 from shimfit.core.lengths import Length, Units, read_length
 from shimfit.entry.lengths import parse_foot, parse_length
-from shimfit.entry.parser import parse
 from shimfit.entry.result import Component, Heard, Incomplete, Refused, Understood
 from shimfit.entry.settings import EntrySettings
 from shimfit.errors import EntryError
@@ -58,6 +57,8 @@ _DEFAULT = EntrySettings()
 
 def parse_entry(text: str, settings: EntrySettings = _DEFAULT) -> Heard:
     """Live parse of the line as it stands: call it on every key. Never raises on any text."""
+    from shimfit.entry.parser import parse  # the grammar: no screen needs it before a key is pressed
+
     return parse(text, settings)
 
 

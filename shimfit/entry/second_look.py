@@ -23,15 +23,23 @@ WORSE: Final = 0.002
 """After packing the lean gets smaller; a direction that grew by more than this is looked at again."""
 FLIP: Final = 0.001
 """A lean under 1 mm per m has no side to speak of."""
+SAME: Final = 0.0001
+"""A top that moved by less than 0.1 mm per m did not move; packs that went in would have moved it."""
 
 
 def second_look(
-    understood: Understood, previous: Reading | None, only_tightened: bool, height_mm: float
+    understood: Understood,
+    previous: Reading | None,
+    only_tightened: bool,
+    height_mm: float,
+    *,
+    waits_for_packs: bool = False,
 ) -> str | None:
     """Why the entry wants a second Enter, in a sentence; None when nothing speaks against it.
 
     `previous` = the post's last reading, None for the first; `only_tightened` = since then only the nut was
-    turned, no pack was moved. Slopes of both are compared, so the gauge length may differ.
+    turned, no pack was moved; `waits_for_packs` = packs were worked out for it and nobody said that they went
+    in. Slopes of both are compared, so the gauge length may differ.
     """
     if understood.is_gauge_only:
         return None
@@ -45,6 +53,8 @@ def second_look(
         return None
     now = understood.slopes(height_mm)
     last = (previous.slope_along, previous.slope_across)
+    if waits_for_packs and _unmoved(now, last):
+        return "it stands as it did before the packs; are they in, and the nut tight? Enter again if so"
     for new, old, faces in zip(now, last, _FACES, strict=True):
         if new is not None and old is not None:
             names = tuple(understood.settings.name(face) for face in faces)
@@ -52,6 +62,14 @@ def second_look(
             if doubt is not None:
                 return f"{doubt}? Enter again if so"
     return None
+
+
+def _unmoved(now: tuple[float | None, float | None], last: tuple[float | None, float | None]) -> bool:
+    """Both directions were read, both times, and read the same."""
+    return all(
+        new is not None and old is not None and abs(new - old) < SAME
+        for new, old in zip(now, last, strict=True)
+    )
 
 
 _FACES: Final = ((Face.NEXT, Face.PREV), (Face.OUT, Face.HOUSE))

@@ -7,9 +7,6 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from shimfit.core.uncertainty.budget import Term
-from shimfit.core.uncertainty.decision import decide
-from shimfit.core.uncertainty.repeats import agree, combine
 from shimfit.model import PostState
 
 if TYPE_CHECKING:
@@ -19,6 +16,8 @@ if TYPE_CHECKING:
 
 def verdict_on(reading: Reading, tolerance: Tolerance, rule: Rule) -> Verdict:
     """Verdict on a reading; its decision is `none` when one direction was not read."""
+    from shimfit.core.uncertainty import decide  # no run needs it before a post was read again
+
     return decide(reading, tolerance, rule)
 
 
@@ -50,6 +49,8 @@ def _mean(
     parts: Sequence[tuple[float | None, float | None, float | None]],
 ) -> tuple[float, float] | None:
     """(slope, u) of one direction; an own part that is not told counts as shared by all readings."""
+    from shimfit.core.uncertainty import Term, agree, combine
+
     known = [(slope, u, own or 0.0) for slope, u, own in parts if slope is not None and u is not None]
     if len(known) != len(parts) or not agree(
         [slope for slope, _, _ in known], [own or u for _, u, own in known]

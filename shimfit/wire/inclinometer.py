@@ -46,7 +46,7 @@ HUNT_S = 3.0
 SETTLE_S = 0.2
 """After a change of speed; 0.1 s was too short for some USB adapters (gpsd's speed hunt)."""
 _PUBLISH_S = 0.03
-_GATHER_S = 0.01
+_GATHER_S = 0.02
 _TROUBLED = (WatchState.NO_DATA, WatchState.LISTENING, WatchState.STALE, WatchState.FROZEN)
 _NOW_S = 0.25
 """The lean shown as now is the mean over this long."""
@@ -263,7 +263,7 @@ class Inclinometer:
         return has_heard
 
     def _let_more_come(self) -> None:
-        """Read a hundred times a second at most: a sensor that sends letter by letter keeps a core busy."""
+        """Read fifty times a second at most: a sensor that sends letter by letter keeps a core busy."""
         if not isinstance(self._options.description, Modbus):
             time.sleep(_GATHER_S)
 
@@ -348,8 +348,7 @@ class Inclinometer:
         last = self._stream.last
         if last is None:
             return None
-        _, x_deg, y_deg = self._ring.since(last.time_s - _NOW_S)
-        x, y = (float(x_deg.mean()), float(y_deg.mean())) if len(x_deg) else (last.x_deg, last.y_deg)
+        x, y = self._ring.mean_since(last.time_s - _NOW_S) or (last.x_deg, last.y_deg)
         return self._options.axis_map.to_post(math.tan(math.radians(x)), math.tan(math.radians(y)))
 
     # ---------------------------------------------------------------- the capture

@@ -11,14 +11,13 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from shimfit.contract import prescription_to_json, reading_to_json
-from shimfit.core.bow import Bow, bow_of_post
-from shimfit.core.bow import bow_words as words_of_bow
 from shimfit.entry import Incomplete, Refused, Understood
 from shimfit.errors import EntryError
 from shimfit.model import PostState, Reading, Seat, Stage
 from shimfit.store.events import Draft
 
 if TYPE_CHECKING:
+    from shimfit.core.bow import Bow
     from shimfit.model import Prescription, Verdict
     from shimfit.store.state import PostRecord
     from shimfit.workflow.place import Place
@@ -67,7 +66,13 @@ def second_look(post: PostRecord, understood: Understood) -> str | None:
         return understood.second_look
     last = next((reading for reading in reversed(post.readings) if reading.stage != "mid"), None)
     only_tightened = last is not None and not post.packs_in_place and post.state is PostState.TIGHTEN
-    return look(understood, last, only_tightened=only_tightened, height_mm=post.height_mm)
+    return look(
+        understood,
+        last,
+        only_tightened=only_tightened,
+        height_mm=post.height_mm,
+        waits_for_packs=post.state is PostState.PACK,
+    )
 
 
 def looks_like_a_slip(doubt: str) -> EntryError:
@@ -232,13 +237,17 @@ def _log_gauge(site: Site, place: Place, heard: Understood) -> Logged:
 
 def bow_of(post: PostRecord) -> Bow | None:
     """Bow by the latest reading at half height and how the post stands now; None when one is missing."""
+    from shimfit.core.bow import bow_of_post
+
     return bow_of_post(post.readings, post.reading, post.height_mm)
 
 
 def bow_words(post: PostRecord) -> str | None:
     """The bow in a sentence, kept and never packed for; None when nothing was read at half height."""
+    from shimfit.core.bow import bow_words as words_of
+
     found = bow_of(post)
-    return None if found is None else words_of_bow(found)
+    return None if found is None else words_of(found)
 
 
 def _message(reading: Reading, post: PostRecord, answer: Prescription | None) -> str:

@@ -52,6 +52,9 @@ class Site:
         self._options = dict(options or {})
         self._environment = environment
         self._solver: Solver | None = None
+        self._settings = Settings()
+        self._settings_of: Mapping[str, Any] | None = None
+        """The stored settings that `_settings` was worked out from."""
 
     @classmethod
     def open(
@@ -102,9 +105,11 @@ class Site:
     @property
     def settings(self) -> Settings:
         """Settings in force: stored, then environment, then options."""
-        return settings_room.load(
-            self.journal.box().settings, environment=self._environment, options=self._options
-        )
+        stored = self.journal.box().settings
+        if stored is not self._settings_of:
+            self._settings = settings_room.load(stored, environment=self._environment, options=self._options)
+            self._settings_of = stored
+        return self._settings
 
     @property
     def solver(self) -> Solver:

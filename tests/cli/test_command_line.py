@@ -23,7 +23,8 @@ def test_the_table_of_commands_is_what_the_modules_add() -> None:
 
 
 @pytest.mark.parametrize(
-    "words", [["solv"], ["--db", "run", "frob"], ["frob", "--json"], ["stock", "frob"], ["solve", "--frob"], []]
+    "words",
+    [["solv"], ["--db", "run", "frob"], ["frob", "--json"], ["stock", "frob"], ["solve", "--frob"], []],
 )
 def test_a_wrong_call_is_judged_by_the_whole_command_line(words: list[str], capsys) -> None:
     with pytest.raises(Exception) as whole:  # noqa: PT011 - whatever it is, main tells the same

@@ -24,7 +24,7 @@ from shimfit.core.steady import (
     robust_spread,
     standard_error,
 )
-from shimfit.core.steady.spread import straight_line
+from shimfit.core.steady.spread import median, straight_line
 
 RATE = 50
 FIXTURES = Path(__file__).parents[2] / "fixtures"
@@ -374,6 +374,21 @@ def test_the_ring_gives_what_a_list_would(steps, span_s):
         ring.add(float(time_s), float(time_s), 0.0)
     kept = [t for t in times_s if t >= times_s[-1] - span_s] if times_s else []
     assert list(ring.since(-1.0)[0]) == pytest.approx(kept)
+
+
+@given(st.lists(st.tuples(st.floats(-90, 90), st.booleans()), min_size=1, max_size=60), st.integers(0, 60))
+def test_the_mean_of_the_last_moment_is_numpy_s(samples, skipped):
+    ring = SampleRing(1e3)
+    for k, (x_deg, counts) in enumerate(samples):
+        ring.add(float(k), x_deg, -2 * x_deg, counts=counts)
+    _, x, y = ring.since(skipped)
+    told = ring.mean_since(skipped)
+    assert told == (None if not len(x) else pytest.approx((x.mean(), y.mean()), rel=1e-12, abs=1e-12))
+
+
+@given(st.lists(st.floats(-1e6, 1e6), min_size=1, max_size=300))
+def test_the_median_is_numpy_s(values):
+    assert median(np.array(values)) == pytest.approx(float(np.median(values)), rel=1e-15)
 
 
 # ---------------------------------------------------------------- real recordings

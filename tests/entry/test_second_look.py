@@ -13,11 +13,11 @@ INCH = EntrySettings(units="inch")
 HEIGHT = 1000.0
 
 
-def look(text, previous=None, *, only_tightened=True, settings=MM, height=HEIGHT):
+def look(text, previous=None, *, only_tightened=True, settings=MM, height=HEIGHT, waits_for_packs=False):
     heard = parse_entry(text, settings)
     assert isinstance(heard, Understood), heard
     last = None if previous is None else Reading("", previous[0], previous[1], HEIGHT)
-    return second_look(heard, last, only_tightened, height)
+    return second_look(heard, last, only_tightened, height, waits_for_packs=waits_for_packs)
 
 
 def test_the_first_reading_has_no_history():
@@ -55,6 +55,18 @@ def test_after_packing_a_lean_gets_smaller_and_may_turn_round():
     assert look("0 0", (0.009, 0.013), only_tightened=False) is None
     assert look("9p13o", (0.009, 0.013), only_tightened=False) is None
     assert "before packing" in look("19n13o", (0.009, 0.013), only_tightened=False)
+
+
+def test_a_top_that_stands_as_before_the_packs_asks_for_them():
+    def waiting(text, previous=(0.009, 0.013)):
+        return look(text, previous, only_tightened=False, waits_for_packs=True)
+
+    assert "are they in" in waiting("9n13o")
+    assert "are they in" in waiting("4.5n6.5o@500mm"), "the slope counts, not the figure"
+    assert waiting("9n13.2o") is None, "a top that moved was worked on"
+    assert waiting("9n") is None, "half a reading does not tell"
+    assert waiting("9n13o", (0.009, None)) is None
+    assert look("9n13o", (0.009, 0.013), only_tightened=False) is None, "packed: it may be read twice"
 
 
 def test_slopes_are_compared_whatever_length_they_were_read_over():

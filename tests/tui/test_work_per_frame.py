@@ -173,7 +173,7 @@ def test_rows_that_are_kept_follow_theme_and_size(app_on, running, wait_for, the
                 await hand.settled()
                 for widget in app.page.query(Kept).results(Kept):
                     size = widget.outer_size
-                    if not widget.display or not size.width or widget.styles.gutter.width:
+                    if not widget.is_on_screen or not size.width or widget.styles.gutter.width:
                         continue
                     part = Region(0, 0, size.width, size.height)
                     widget._styles_cache.clear()

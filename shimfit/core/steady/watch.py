@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from shimfit.core.steady.hold import Doubts, Held, hold
 from shimfit.core.steady.ring import SampleRing
 from shimfit.core.steady.settings import Steadiness
-from shimfit.core.steady.spread import memory_time, robust_spread, straight_line
+from shimfit.core.steady.spread import median, memory_time, robust_spread, straight_line
 
 Values = NDArray[np.float64]
 MEDIAN_TO_MEAN = 1.25
@@ -320,8 +320,8 @@ class PostWatch:
 def _window_of(times_s: Values, values: Values) -> _Window:
     half = len(values) // 2
     return _Window(
-        level_deg=float(np.median(values)),
-        shift_deg=abs(float(np.median(values[-half:]) - np.median(values[:half]))),
+        level_deg=median(values),
+        shift_deg=abs(median(values[-half:]) - median(values[:half])),
         spread_deg=robust_spread(values),
         tau=memory_time(straight_line(times_s, values)[1]),
         half=half,

@@ -194,7 +194,7 @@ class Picture(Drawn):
 
     def redraw(self) -> None:
         """Draw anew; rows that come out the same are left alone on the wire."""
-        width, height = self.size
+        width, height = self.outer_size
         if not width or not height:
             return
         canvas, before = self._draw(width, height), self._canvas
@@ -214,7 +214,7 @@ class Picture(Drawn):
     def render_line(self, y: int) -> Strip:
         """One row of the picture."""
         runs = self._rows[y] if y < len(self._rows) else []
-        return self.strip_of(runs, self.size.width)
+        return self.strip_of(runs, self.outer_size.width)
 
     def on_resize(self, _event: events.Resize) -> None:
         """Draw for the new size."""

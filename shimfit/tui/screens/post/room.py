@@ -65,10 +65,15 @@ class Room:
         return self.rows >= STACKED_FROM
 
     @property
+    def has_side(self) -> bool:
+        """Wide and tall enough for the column of pictures beside the post."""
+        return self.columns >= BROAD_FROM and self.rows >= TALL_FROM
+
+    @property
     def middle(self) -> int:
         """Columns of the part with sentences, figures and plan."""
         left = self.columns - (LIST_COLUMNS if self.columns >= MID_FROM else 0)
-        if self.columns < BROAD_FROM or self.rows < TALL_FROM:
+        if not self.has_side:
             return left
         return left - (VAST_SIDE_COLUMNS if self.columns >= VAST_FROM else SIDE_COLUMNS)
 

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 from textual import on
 
 from shimfit.model import PostState
-from shimfit.tui import memory
+from shimfit.tui import ahead, memory
 from shimfit.tui.glyphs import ROLES
 from shimfit.tui.screens.page import Page
-from shimfit.tui.screens.post import drawing, taps, wide
+from shimfit.tui.screens.post import drawing, taps
 from shimfit.tui.screens.post.advice import LiveAdvice, next_step
-from shimfit.tui.screens.post.live import LiveTarget
 from shimfit.tui.screens.post.room import Room, share_out
 from shimfit.tui.screens.post.sight import look_at
 from shimfit.tui.telling import state_word
@@ -24,11 +24,14 @@ from shimfit.tui.widgets.taps import Taps
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from textual import events
     from textual.app import ComposeResult
 
     from shimfit.store.state import PostRecord
     from shimfit.tui.desk import Desk, Outcome
     from shimfit.tui.pictures.canvas import Canvas
+    from shimfit.tui.screens.post.live import LiveTarget
+    from shimfit.tui.screens.post.side import Side
     from shimfit.tui.sensing import Live
     from shimfit.tui.widgets.taps import Tap
 
@@ -42,8 +45,9 @@ class PostScreen(Page):
     def __init__(self, desk: Desk) -> None:
         super().__init__(desk)
         self.sight = look_at(desk, 0, None, None)
-        self._target = LiveTarget()
         self._target_picture = Picture(lambda w, h: self._target.draw(self.sight, w, h), id="target")
+        self._side: Side | None = None
+        """The column of pictures, once there was room for it."""
         self._advice = LiveAdvice()
         self._floor: tuple[object, tuple[int, ...]] = (None, (0, 0, 0))
 
@@ -59,16 +63,35 @@ class PostScreen(Page):
                 with Beside(id="pictures"):
                     yield Picture(lambda w, h: drawing.plan(self.sight, w, h), id="plan")
                     yield self._target_picture
-            with Below(id="side"):
-                yield Picture(lambda w, h: wide.before_after(self.sight, w, h), id="pair")
-                yield Picture(lambda w, h: wide.from_the_side(self.sight, w, h), id="elevation")
-                yield Picture(lambda w, h: wide.readings_trend(self.sight, w, h), id="trend")
-                yield Picture(self._draw_box, id="box")
+            if Room(*self.app.size).has_side:
+                yield self._build_side()
         yield Taps(id="pad")
 
+    def _build_side(self) -> Side:
+        from shimfit.tui.screens.post.side import Side
+
+        self._side = Side(lambda: self.sight, lambda: self.desk.box().lots)
+        return self._side
+
+    @cached_property
+    def _target(self) -> LiveTarget:
+        from shimfit.tui.screens.post.live import LiveTarget
+
+        return LiveTarget()
+
+    def on_resize(self, event: events.Resize) -> None:
+        """A window made wide gets its column."""
+        if Room(*event.size).has_side and self._side is None:
+            self.query_one("#body").mount(self._build_side())
+
     def on_mount(self) -> None:
-        """The page mounts itself; here only: what there is now stays in memory."""
-        self.call_after_refresh(memory.painted)
+        """The page mounts itself; here only what is done once it is painted."""
+        self.call_after_refresh(self._painted)
+
+    def _painted(self) -> None:
+        """What there is now stays in memory; what the first key needs is loaded."""
+        memory.painted()
+        ahead.load(streams=bool(self.desk.settings.sensor))
 
     # ------------------------------------------------------------ keeping up to date
 
@@ -150,8 +173,10 @@ class PostScreen(Page):
             return
         self.sight = self.sight.with_advice(advice)
         self._lay_out()
-        for name in ("#said", "#big", "#answer", "#plan", "#box"):
+        for name in ("#said", "#big", "#answer", "#plan"):
             self.query_one(name, Picture).redraw()
+        if self._side is not None:
+            self._side.query_one("#box", Picture).redraw()
         self.show_keys()
         if self.has_class("-squat"):
             self.show_echo()
@@ -283,6 +308,3 @@ class PostScreen(Page):
             ],
             names.index(here) if here in names else 0,
         )
-
-    def _draw_box(self, width: int, height: int) -> Canvas:
-        return wide.from_the_box(self.sight, self.desk.box().lots, width, height)
