@@ -84,7 +84,7 @@ def build_parser(modules: Iterable[str] = tuple(COMMANDS)) -> Parser:
 
 
 def _parsed(argv: Sequence[str]) -> argparse.Namespace:
-    """What was said. Only the modules of commands that it names are loaded: all of them take a fifth of a start.
+    """What was said. Only the modules of the commands that it names are loaded: all take a fifth of a start.
 
     A word may be a command's name by chance (a file called `run`): one module more is loaded then. Where what
     is loaded does not take the words, the whole command line judges them: its sentence names every command.

@@ -115,7 +115,7 @@ with Site.open(path, options=options) as site:
 
 
 def warm(folder: Path) -> dict[str, str]:
-    """What the children run with: bytecode is kept, and kept here; a usual terminal; no data file of one's own."""
+    """What the children run with: bytecode kept here, a usual terminal, no data file of one's own."""
     told = {name: text for name, text in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
     return told | {
         "PYTHONPYCACHEPREFIX": str(folder / "bytecode"),

@@ -51,7 +51,7 @@ class SampleRing:
         return columns[0][counts], columns[1][counts], columns[2][counts]
 
     def mean_since(self, time_s: float) -> tuple[float, float] | None:
-        """Mean x and y of the samples from a time on that count; None where none does. For a few ten samples."""
+        """Mean x and y of the (few) samples from a time on that count; None where none does."""
         first = bisect_left(self._time, time_s, lo=self._start)
         counts = self._counts[first:]
         n = sum(counts)
