@@ -52,10 +52,9 @@ def run(args: argparse.Namespace, io: Io) -> int:
     """Answer for one post; 1 when the predicted rest is over tolerance or nothing can be done."""
     from shimfit.core.tolerance import DEFAULT_TOLERANCE, parse_tolerance
     from shimfit.entry import EntrySettings, hear, parse_foot, parse_length
-    from shimfit.entry.second_look import second_look
+    from shimfit.entry.second_look import looks_like_a_slip, second_look
     from shimfit.model import Lean
     from shimfit.workflow.by_hand import parse_seat_lengths
-    from shimfit.workflow.reading import looks_like_a_slip
     from shimfit.workflow.solving import Question, solve_once
 
     units = units_of(args, io)

@@ -13,6 +13,7 @@ from typing import Final
 from shimfit.core.lengths import TAPE_DENOMINATORS
 from shimfit.entry.echo import fraction_text, number_text
 from shimfit.entry.result import Component, Understood
+from shimfit.errors import EntryError
 from shimfit.model import Face, Reading
 
 FAR: Final = 0.004
@@ -62,6 +63,13 @@ def second_look(
             if doubt is not None:
                 return f"{doubt}? Enter again if so"
     return None
+
+
+def looks_like_a_slip(doubt: str) -> EntryError:
+    """The refusal where nobody can press Enter twice: the same doubt, and how to say that it is so."""
+    if "Enter again" in doubt:
+        return EntryError(doubt.replace("Enter again", "add --sure"), at=0)
+    return EntryError(f"{doubt}: add --sure if it is so", at=0)
 
 
 def _unmoved(now: tuple[float | None, float | None], last: tuple[float | None, float | None]) -> bool:

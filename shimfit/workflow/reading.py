@@ -75,13 +75,6 @@ def second_look(post: PostRecord, understood: Understood) -> str | None:
     )
 
 
-def looks_like_a_slip(doubt: str) -> EntryError:
-    """The refusal where nobody can press Enter twice: the same doubt, and how to say that it is so."""
-    if "Enter again" in doubt:
-        return EntryError(doubt.replace("Enter again", "add --sure"), at=0)
-    return EntryError(f"{doubt}: add --sure if it is so", at=0)
-
-
 def log_typed(site: Site, place: Place, text: str, asked: Asked, *, sure: bool) -> Logged:
     """Log what was typed and answer it; EntryError (with the spot) when it is refused, nothing logged."""
     post = site.post(place)
@@ -94,6 +87,8 @@ def log_typed(site: Site, place: Place, text: str, asked: Asked, *, sure: bool) 
         return _log_gauge(site, place, heard)
     doubt = None if sure or asked.mid else second_look(post, heard)
     if doubt is not None:
+        from shimfit.entry.second_look import looks_like_a_slip
+
         raise looks_like_a_slip(doubt)
     reading = _reading_of(site, post, heard, asked)
     return log_ready(site, place, reading, asked)

@@ -18,9 +18,10 @@ from typing import TYPE_CHECKING, Any
 from shimfit.contract import foot_to_json, tolerance_to_json
 from shimfit.core.tolerance import parse_tolerance
 from shimfit.entry import hear, parse_foot, parse_length
+from shimfit.entry.second_look import looks_like_a_slip
 from shimfit.errors import EntryError, FileError, UsageError
 from shimfit.workflow.place import Place, check_name
-from shimfit.workflow.reading import Asked, Logged, looks_like_a_slip, second_look
+from shimfit.workflow.reading import Asked, Logged, second_look
 
 if TYPE_CHECKING:
     from shimfit.settings import Units

@@ -36,7 +36,7 @@ from shimfit.workflow.site import Site
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
-BEST_OF = 7
+ROUNDS = 11
 SIZES = ((40, 20), (80, 24), (200, 60))
 READINGS = ("3/8n1/2o", "9.5mmn13mmo", "1 1/4n3/8h") * 8
 KEY_EVERY_S = 0.06
@@ -60,6 +60,7 @@ Bare().run()
 """
 ENTER, CLEAR, DOWN = b"\r", b"\x15", b"\x1b[B"
 ESCAPES = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]")
+VERSION = ("-m", "shimfit", "--version")
 SOLVE = ("-m", "shimfit", "solve", "10mm n 5mm o", "--height", "1000mm", "--foot", "100x100mm", "--json")
 BARE_KEYS = """
 from textual.app import App
@@ -317,31 +318,33 @@ def row(what: str, figure: str, goal: str = "") -> None:
 
 
 def starting(small: Path, environment: dict[str, str]) -> None:
-    """First paint, memory, commands: the rows against a bare app."""
-    bare, ours, memory_bare, memory_ours = [], [], [], []
-    for turn in range(BEST_OF + 1):
-        for arguments, sentinel, times, sizes in (
-            (["-c", BARE], b"bare is painted", bare, memory_bare),
-            (["-m", "shimfit", "--db", str(small)], b"allowed 2.0 mm", ours, memory_ours),
-        ):
-            seconds, megabytes = first_paint(arguments, sentinel, environment)
-            if turn:  # the first one only warms the bytecode
-                times.append(seconds)
-                sizes.append(megabytes)
-    bests = []
-    for words in (("-c", "pass"), ("-m", "shimfit", "--version"), SOLVE):
-        command(words, environment)
-        bests.append(min(command(words, environment) for _ in range(BEST_OF)))
-    nothing, version, solve = bests
-    row("bare app, first paint 80x24", f"{min(bare):.3f} s")
-    told = f"{min(ours):.3f} s = {min(ours) / min(bare):.2f} x"
-    row("shimfit, first paint 80x24, 24 posts", told, "<= 1.6 x bare app")
-    row("python -c pass", f"{nothing:.3f} s")
-    row("shimfit --version", f"{version:.3f} s = {version / nothing:.2f} x", "<= 4 x python -c pass")
-    row("shimfit solve", f"{solve:.3f} s = {solve / min(bare):.2f} x", "<= 1.0 x bare app")
-    megabytes = statistics.median(memory_ours)
-    told = f"{megabytes:.0f} MB = {megabytes / statistics.median(memory_bare):.2f} x"
-    row("resident before the solver loads", told, "<= 1.5 x bare app")
+    """First paint, memory, commands. Each round times all of them; told is the median of the rounds' ratios.
+
+    The machine's own pace drifts by a third within minutes: only what ran next to each other is compared.
+    """
+    ours = ["-m", "shimfit", "--db", str(small)]
+    rounds: list[dict[str, float]] = []
+    for turn in range(ROUNDS + 1):
+        bare_s, bare_mb = first_paint(["-c", BARE], b"bare is painted", environment)
+        ours_s, ours_mb = first_paint(ours, b"allowed 2.0 mm", environment)
+        times = {"bare": bare_s, "bare MB": bare_mb, "ours": ours_s, "ours MB": ours_mb}
+        for name, words in (("pass", ("-c", "pass")), ("version", VERSION), ("solve", SOLVE)):
+            times[name] = command(words, environment)
+        if turn:  # the first one only warms the bytecode
+            rounds.append(times)
+
+    def told(name: str, beside: str) -> str:
+        ratio = statistics.median(times[name] / times[beside] for times in rounds)
+        return f"{statistics.median(times[name] for times in rounds):.3f} s = {ratio:.2f} x"
+
+    for name, words in (("bare", "bare app, first paint 80x24"), ("pass", "python -c pass")):
+        row(words, f"{statistics.median(times[name] for times in rounds):.3f} s")
+    row("shimfit, first paint 80x24, 24 posts", told("ours", "bare"), "<= 1.6 x bare app")
+    row("shimfit --version", told("version", "pass"), "<= 4 x python -c pass")
+    row("shimfit solve", told("solve", "bare"), "<= 1.0 x bare app")
+    ratio = statistics.median(times["ours MB"] / times["bare MB"] for times in rounds)
+    megabytes = statistics.median(times["ours MB"] for times in rounds)
+    row("resident before the solver loads", f"{megabytes:.0f} MB = {ratio:.2f} x", "<= 1.5 x bare app")
 
 
 def typing(large: Path, link: str, environment: dict[str, str]) -> None:
@@ -379,7 +382,7 @@ def main() -> None:
         folder = Path(name)
         environment = warm(folder)
         small, large = data_file(folder, 24), data_file(folder, 1000)
-        row(f"best of {BEST_OF}, load {os.getloadavg()[0]:.1f}", "", "goal")
+        row(f"medians of {ROUNDS}, load {os.getloadavg()[0]:.1f}", "", "goal")
         starting(small, environment)
         with inclinometer(folder, environment) as link:
             streaming(small, link, environment)

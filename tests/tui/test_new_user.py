@@ -137,6 +137,7 @@ def test_from_the_first_start_to_the_record(start, tmp_path, columns, rows) -> N
         top = " ".join(man.text.splitlines()[0].split())
         man.press(" ")
         man.sees(gone=top)
+        man.settles()
     man.press("F2")
     man.sees("1 of 9 left to do", "3 ≈ too close to call", "l left", "⏎ open")
     man.press("l")

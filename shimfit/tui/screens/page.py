@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
     from textual import events
     from textual.app import ComposeResult
+    from textual.geometry import Size
     from textual.widgets import Input
 
     from shimfit.tui.app import ShimfitApp
@@ -85,6 +86,16 @@ class Page(RoleScreen):
                 yield max(fitting)[1]
 
     @property
+    def is_composed(self) -> bool:
+        """Its parts are there to be filled."""
+        return bool(self.children)
+
+    @property
+    def window(self) -> Size:
+        """The size of the page; before its first layout that of the terminal, which it is going to fill."""
+        return self.size if self.size.width else self.app.size
+
+    @property
     def shimfit(self) -> ShimfitApp:
         """The app, by its own type."""
         return cast("ShimfitApp", self.app)
@@ -144,7 +155,7 @@ class Page(RoleScreen):
         if self._is_new:
             self._is_new = False
             event.refresh_styles = False
-        elif self.is_mounted:
+        elif self.is_composed:
             self.show()
 
     def on_resize(self, event: events.Resize) -> None:
@@ -220,14 +231,14 @@ class Page(RoleScreen):
         """Rows that the echo takes now."""
         text, _ = self.echo_text(self.query_one(EntryLine).value)
         most = SQUAT_ECHO_ROWS if self.has_class("-squat") else ECHO_ROWS
-        return min(most, len(wrapped(text, self.size.width)))
+        return min(most, len(wrapped(text, self.window.width)))
 
     @property
     def banner_rows(self) -> int:
         """Rows that the banner takes now."""
         if not self.banner_text:
             return 0
-        return min(1 if self.has_class("-squat") else 2, len(wrapped(self.banner_text, self.size.width)))
+        return min(1 if self.has_class("-squat") else 2, len(wrapped(self.banner_text, self.window.width)))
 
     def _draw_banner(self, width: int, height: int) -> Canvas:
         return _text(width, height, self.banner_text, "refused", self.desk.glyphs.more)

@@ -84,7 +84,7 @@ class PlanScreen(Page):
 
     def show(self) -> None:
         """Read the sheet from the log: what is shown is what the posts wait for."""
-        if self.is_mounted:
+        if self.is_composed:
             if self.planning is None:
                 self._read_sheet()
             self._fill()
@@ -197,7 +197,7 @@ class PlanScreen(Page):
         )
 
     def _fill(self) -> None:
-        width = self.size.width or 80
+        width = self.window.width
         rows = [[(row, role)] for text, role in self._lines for row in _hanging(text, width)]
         self.query_one("#list", Rows).fill(rows)
 

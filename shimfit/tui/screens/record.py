@@ -47,8 +47,8 @@ class RecordScreen(Page):
 
     def show(self) -> None:
         """Fill the list anew."""
-        if self.is_mounted and self.desk.run is not None:
-            width = self.size.width or 80
+        if self.is_composed and self.desk.run is not None:
+            width = self.window.width
             posts = self.desk.run.posts
             names = [post.name for post in posts]
             here = self.desk.place.post if self.desk.place else ""

@@ -54,7 +54,7 @@ class RunScreen(Page):
 
     def show(self) -> None:
         """Fill the list anew."""
-        if not self.is_mounted:
+        if not self.is_composed:
             return
         self.query_one("#list", Rows).empty = (
             self.desk.keys.spell(NO_RUN) if self.desk.run is None else "every post is done"
@@ -65,8 +65,8 @@ class RunScreen(Page):
         posts = self._listed()
         names = [post.name for post in posts]
         here = self.desk.place.post if self.desk.place else ""
-        width = self.size.width or 80
-        self.query_one("#picture").styles.height = TALL_PICTURE if self.size.height >= 36 else LOW_PICTURE
+        width = self.window.width
+        self.query_one("#picture").styles.height = TALL_PICTURE if self.window.height >= 36 else LOW_PICTURE
         self.query_one("#list", Rows).fill(
             [self._row(post, width) for post in posts], names.index(here) if here in names else 0
         )

@@ -66,7 +66,7 @@ class SetupScreen(Page):
 
     def show(self) -> None:
         """Fill the list anew."""
-        if self.is_mounted:
+        if self.is_composed:
             self._entries = self._make_entries()
             self.query_one("#list", Rows).fill([row for _, _, row in self._entries])
         super().show()
@@ -204,7 +204,7 @@ class SetupScreen(Page):
     def _make_entries(self) -> list[tuple[str, str, list[Run]]]:
         entries: list[tuple[str, str, list[Run]]] = []
         here = self.desk.place.run_path if self.desk.place else ""
-        width = self.size.width or 80
+        width = self.window.width
         for job in self.desk.jobs():
             for run in job.runs:
                 path = f"{job.name}/{run}"

@@ -42,8 +42,8 @@ class StockScreen(Page):
 
     def show(self) -> None:
         """Fill the list anew."""
-        if self.is_mounted:
-            width = self.size.width or 80
+        if self.is_composed:
+            width = self.window.width
             self.query_one("#list", Rows).fill([[(lot_row(lot, width), "")] for lot in self._lots()])
         super().show()
 

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from textual import events
     from textual.color import Color
     from textual.filter import LineFilter
+    from textual.geometry import Size
 
     from shimfit.tui.pictures.canvas import Run
 
@@ -191,6 +192,8 @@ class Picture(Drawn):
         self._draw = draw
         self._rows: list[list[Run]] = []
         self._canvas: Canvas | None = None
+        self._drawn_at: Size | None = None
+        """The size that it was drawn for."""
 
     def redraw(self) -> None:
         """Draw anew; rows that come out the same are left alone on the wire."""
@@ -198,7 +201,7 @@ class Picture(Drawn):
         if not width or not height:
             return
         canvas, before = self._draw(width, height), self._canvas
-        self._canvas = canvas
+        self._canvas, self._drawn_at = canvas, self.outer_size
         if before is None or before.height != canvas.height:
             self._rows = [canvas.runs(y) for y in range(canvas.height)]
             self.refresh()
@@ -216,11 +219,24 @@ class Picture(Drawn):
         runs = self._rows[y] if y < len(self._rows) else []
         return self.strip_of(runs, self.outer_size.width)
 
+    def render_lines(self, crop: Region) -> list[Strip]:
+        """Rows for the size that there is: the frame that first shows it does not wait for a resize event."""
+        if self._drawn_at != self.outer_size:
+            self._draw_anew()
+        return super().render_lines(crop)
+
+    def _draw_anew(self) -> None:
+        self._drawn_at = self.outer_size
+        self._canvas = self._draw(*self._drawn_at)
+        self._rows = [self._canvas.runs(y) for y in range(self._canvas.height)]
+        self._forget()
+
     def on_resize(self, _event: events.Resize) -> None:
-        """Draw for the new size."""
-        self._rows = []
-        self._canvas = None
-        self.redraw()
+        """Draw for the new size, where no frame has done so yet."""
+        if self._drawn_at != self.outer_size:
+            self._rows = []
+            self._canvas = None
+            self.redraw()
 
     @property
     def text(self) -> str:

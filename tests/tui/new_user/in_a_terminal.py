@@ -122,6 +122,11 @@ class Terminal:
         self._until(there, f"{texts} did not come")
         return self.text
 
+    def settles(self) -> None:
+        """Wait until nothing more comes: a screen may be half painted when its first rows are seen."""
+        while self._hear(QUIET_S):
+            pass
+
     def looks(self, file: Path, mask: dict[str, str] | None = None) -> None:
         """Wait until the screen is as recorded; SHIMFIT_REWRITE_SCREENS=1 records it anew, for review."""
 
@@ -132,8 +137,7 @@ class Terminal:
             return text
 
         if os.environ.get("SHIMFIT_REWRITE_SCREENS"):
-            while self._hear(QUIET_S):
-                pass
+            self.settles()
             file.write_text(masked(), "utf-8")
         wanted = file.read_text("utf-8")
         try:

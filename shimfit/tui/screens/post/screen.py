@@ -99,11 +99,11 @@ class PostScreen(Page):
     def room(self) -> Room:
         """The room that there is now."""
         pad = self.query_one("#pad").has_class("-shown")
-        return Room(self.size.width, self.size.height, pad, self.banner_rows, self.echo_rows)
+        return Room(*self.window, pad, self.banner_rows, self.echo_rows)
 
     def show(self) -> None:
         """Look at the desk again, lay the rows out for what there is to say, draw."""
-        if not self.is_mounted or not self.size.width:
+        if not self.is_composed:
             return
         self._look(self.sight.shown_pack)
         self._lay_out()
@@ -243,7 +243,7 @@ class PostScreen(Page):
         """The live echo while something is typed; else what came of the last move, or a hint."""
         if self.question is not None or self.outcome is not None or not typed.strip():
             return super().echo_text(typed)
-        return drawing.echo(self.sight.heard, self.desk.glyphs, self.size.width)
+        return drawing.echo(self.sight.heard, self.desk.glyphs, self.window.width)
 
     def default_hint(self) -> str:
         """What to do with the empty line."""
@@ -273,7 +273,7 @@ class PostScreen(Page):
         squat = self.has_class("-squat")  # not by `room`, which asks how many rows this hint takes
         if not squat or live.taken or live.lean is None or record is None or words is None:
             return live.word
-        return next_step(self.sight.advice, live.lean, record, words, self.size.width)
+        return next_step(self.sight.advice, live.lean, record, words, self.window.width)
 
     def keys(self) -> Sequence[Tap]:
         """Directions while typing, actions on the empty line."""
