@@ -10,7 +10,7 @@ from importlib import import_module
 from threading import Thread
 
 TYPING = ("shimfit.entry.parser", "shimfit.entry.second_look", "shimfit.core.uncertainty", "shimfit.core.bow")
-STREAMING = ("shimfit.tui.screens.post.live", "shimfit.workflow.live")
+STREAMING = ("shimfit.tui.screens.post.live", "shimfit.workflow.live", "shimfit.core.packing.answer")
 
 
 def load(*, streams: bool) -> Thread:

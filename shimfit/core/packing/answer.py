@@ -10,15 +10,16 @@ from shimfit.core.packing.drafting import Asked
 from shimfit.core.packing.layouts import solve_layout
 from shimfit.core.packing.makeup import cost_of
 from shimfit.core.packing.onebox import NODE_LIMIT
-from shimfit.core.packing.question import Question, ask
+from shimfit.core.packing.question import ask
 from shimfit.core.packing.shown import ONE_UNIT, still_good
 from shimfit.core.packing.task import Offer
-from shimfit.model import CORNERS, EDGE_MIDDLES, Cost, Pack, Prescription, Seat
+from shimfit.model import Seat
 
 if TYPE_CHECKING:
-    from shimfit.core.packing.options import Layout, Options
+    from shimfit.core.packing.options import Layout
+    from shimfit.core.packing.question import Question
     from shimfit.core.packing.tables import Tables
-    from shimfit.model import Foot, LayoutName, Lean, Tolerance
+    from shimfit.model import Foot, Lean, Pack, Prescription, Tolerance
 
 
 def prescribe(
@@ -67,49 +68,8 @@ def prescribe(
     if shown is not None and draft.packs:
         held = still_good(asked, shown)
         if held is not None and held.cost.total <= draft.cost.total + ONE_UNIT:
-            return _prescription(question, held)
-    return _prescription(question, draft)
-
-
-def wanted(
-    foot: Foot,
-    height_mm: float,
-    lean: Lean,
-    tolerance: Tolerance,
-    options: Options,
-    *,
-    feelers: Mapping[Seat, float] | None = None,
-) -> Prescription:
-    """The exact thicknesses wanted at the seats, without a box: made is need is gap, and no pieces.
-
-    Also for a lean within the tolerance. The seats are those of the options' layout (auto: corners).
-    """
-    question = ask(foot, height_mm, lean, tolerance, options.preload_mm, feelers=feelers)
-    layout: LayoutName = "corners" if options.layout == "auto" else options.layout
-    packs = []
-    for seat in _seats_of(question, layout):
-        gap = question.plane.at_seat_mm(seat) + question.extra_mm(seat)
-        if gap > 0.0:
-            x, y = foot.seat_at_mm(seat)
-            at = (x - foot.rod_at_mm[0], y - foot.rod_at_mm[1])
-            packs.append(Pack(seat=seat, need_mm=gap, made_mm=gap, bears_at_mm=at))
-    resting = question.rests_on(packs)
-    return _prescription(question, Draft(layout, tuple(packs), resting, "proven", Cost(0.0), 0.0))
-
-
-def _seats_of(question: Question, layout: LayoutName) -> tuple[Seat, ...]:
-    """Seats that a layout packs, in the seats' own order."""
-    if layout == "corners":
-        return CORNERS
-    plane = question.plane
-    steep = {
-        seat: plane.slope_along * seat.sign_along + plane.slope_across * seat.sign_across
-        for seat in EDGE_MIDDLES
-    }
-    low = [seat for seat in EDGE_MIDDLES if steep[seat] > 0.0]
-    if layout == "one-way" and low:
-        return (max(low, key=lambda seat: (steep[seat], -EDGE_MIDDLES.index(seat))),)
-    return tuple(low)
+            return held.prescription(question)
+    return draft.prescription(question)
 
 
 def _as_it_stands(question: Question, tables: Tables) -> Draft | None:
@@ -131,21 +91,3 @@ def _bears_inside(foot: Foot, pack: Pack) -> bool:
     x, y = foot.seat_at_mm(pack.seat)
     at = pack.bears_at_mm[0] + foot.rod_at_mm[0], pack.bears_at_mm[1] + foot.rod_at_mm[1]
     return max(abs(at[0] - x), abs(at[1] - y)) > 1e-6
-
-
-def _prescription(question: Question, draft: Draft) -> Prescription:
-    return Prescription(
-        post=question.foot,
-        height_mm=question.height_mm,
-        lean=question.lean,
-        tolerance=question.tolerance,
-        packs=draft.packs,
-        resting=draft.resting,
-        within=question.stands(draft.resting),
-        status=draft.status,
-        layout=draft.layout,
-        why=draft.why,
-        cost=draft.cost,
-        cautions=draft.cautions,
-        saw_settings_deg=draft.saw_settings_deg,
-    )

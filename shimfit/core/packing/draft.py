@@ -5,8 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from shimfit.model import Prescription
+
 if TYPE_CHECKING:
     from shimfit.core.packing.makeup import Build
+    from shimfit.core.packing.question import Question
     from shimfit.model import Cost, LayoutName, Pack, Resting, Status
 
 
@@ -28,3 +31,21 @@ class Draft:
     """The packs before their pieces were named."""
     bearing: float = 0.0
     """Cost of the bearing mismatch of all packs."""
+
+    def prescription(self, question: Question) -> Prescription:
+        """The answer to what was asked."""
+        return Prescription(
+            post=question.foot,
+            height_mm=question.height_mm,
+            lean=question.lean,
+            tolerance=question.tolerance,
+            packs=self.packs,
+            resting=self.resting,
+            within=question.stands(self.resting),
+            status=self.status,
+            layout=self.layout,
+            why=self.why,
+            cost=self.cost,
+            cautions=self.cautions,
+            saw_settings_deg=self.saw_settings_deg,
+        )
