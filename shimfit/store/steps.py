@@ -97,10 +97,13 @@ def to_redo(newest_first: Iterable[Step], void: frozenset[str], is_undo: frozens
 
 # ---------------------------------------------------------------- in words
 
+_FOLLOWS = frozenset({"taken", "observed"})
+"""What the program notes of its own accord before what the person did."""
+
 
 def words(events: Sequence[Event]) -> str:
     """What a step did, for `undo: …`: `reading 3/8n1/2o at A/7`."""
-    first = next((event for event in events if event.kind != "taken"), events[0])
+    first = next((event for event in events if event.kind not in _FOLLOWS), events[0])
     what = _what(first)
     place = "/".join(name for name in (first.run, first.post) if name)
     at_place = first.post is not None and first.kind not in ("post-added", "post-removed", "post-moved")
@@ -135,6 +138,14 @@ def _what(event: Event) -> str:
             return "the answer"
         case "packed":
             return "packs put in"
+        case "tightened":
+            return "the nut tightened"
+        case "trimmed":
+            return "packs cut flush"
+        case "noted":
+            return "a note"
+        case "photo":
+            return f"photo {data.get('file')}"
         case "stock-imported":
             return f"stock read from {data.get('source') or 'a file'}"
         case "stock-added":

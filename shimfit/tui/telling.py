@@ -126,10 +126,9 @@ class Words:
         face = _face_of(known, along is not None)
         missing = (Face.OUT, Face.HOUSE) if along is not None else (Face.NEXT, Face.PREV)
         told = lengths.lean(known * reading.height_mm, self.units, self.graduation)
-        return (
-            f"TOP leans {told} {self.towards(face)}; "
-            f"{self.names[missing[0]]}/{self.names[missing[1]]} not read yet"
-        )
+        other = f"{self.names[missing[0]]}/{self.names[missing[1]]}"
+        # For the eye as short as it goes, one row on a phone; for the ear a sentence.
+        return f"TOP leans {told} {self.towards(face)}; {other}" + (" not read yet" if self.spoken else "?")
 
     def low_edges(self, lean: Lean, height_mm: float) -> str:
         """The edges to raise: `NEXT and OUT edges`."""

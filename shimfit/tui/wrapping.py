@@ -27,3 +27,8 @@ def wrapped(text: str, width: int) -> list[str]:
 def clipped(text: str, width: int, sign: str) -> str:
     """Text cut to a width, ending in a sign where something is missing."""
     return text if len(text) <= width else text[: max(0, width - len(sign))] + sign
+
+
+def fitting(width: int, sign: str, *texts: str) -> str:
+    """The first of the texts that fits, given from the longest; the last one clipped where none does."""
+    return next((text for text in texts if len(text) <= width), clipped(texts[-1], max(0, width), sign))

@@ -61,6 +61,7 @@ class Logged:
 def second_look(post: PostRecord, understood: Understood) -> str | None:
     """Why an entry wants a second Enter at this post: inboard, far from the last reading, sense flipped."""
     from shimfit.entry.second_look import second_look as look
+    from shimfit.workflow.following import followed_packs
 
     if understood.second_look is not None:
         return understood.second_look
@@ -71,7 +72,7 @@ def second_look(post: PostRecord, understood: Understood) -> str | None:
         last,
         only_tightened=only_tightened,
         height_mm=post.height_mm,
-        waits_for_packs=post.state is PostState.PACK,
+        waits_for_packs=followed_packs(post) is not None,
     )
 
 

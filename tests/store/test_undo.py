@@ -50,7 +50,7 @@ def test_undo_walks_past_answers_at_other_posts(crew):
     anna.prescribe("2")
     anna.log("noted", {"text": "x"}, post="1")
     anna.prescribe("3")
-    assert anna.journal.undo("jetty") == "noted at east/1"
+    assert anna.journal.undo("jetty") == "a note at east/1"
     assert anna.post("3").prescription is not None
     assert anna.post("2").prescription is not None
 
@@ -63,8 +63,8 @@ def test_something_new_ends_redo(crew):
     anna.log("noted", {"text": "x"}, post="2")
     assert anna.journal.job("jetty").redo is None
     assert anna.journal.redo("jetty") is None
-    assert anna.journal.undo("jetty") == "noted at east/2"
-    assert anna.journal.redo("jetty") == "noted at east/2"
+    assert anna.journal.undo("jetty") == "a note at east/2"
+    assert anna.journal.redo("jetty") == "a note at east/2"
 
 
 def test_all_the_way_back_and_forth(crew):

@@ -120,7 +120,7 @@ def test_half_a_reading_is_half(app_on, running, wait_for) -> None:
         app = app_on()
         async with running(app, 80, 24) as hand:
             await hand.enter("3n")
-            await hand.sees("◐ half read", "out/house not read yet")
+            await hand.sees("◐ half read", "; out/house?")
             assert app.desk.record.state is PostState.HALF_READ
             await hand.enter("2o")
             await hand.sees("TOP leans 3 mm", "2 mm")

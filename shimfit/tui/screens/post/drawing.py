@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from shimfit.entry.echo import number_text
 from shimfit.entry.result import Incomplete, Refused, Understood
-from shimfit.model import Lean, PostState
+from shimfit.model import Face, Lean, PostState
 from shimfit.tui import lengths
 from shimfit.tui.glyphs import ROLES
 from shimfit.tui.pictures.canvas import Canvas
@@ -16,7 +16,7 @@ from shimfit.tui.pictures.run_picture import strip
 from shimfit.tui.screens.post.advice import in_order
 from shimfit.tui.screens.post.room import LEAST_PLAN_ROWS, answer_rows, said_rows
 from shimfit.tui.telling import state_word
-from shimfit.tui.wrapping import clipped, wrapped
+from shimfit.tui.wrapping import clipped, fitting, wrapped
 
 if TYPE_CHECKING:
     from shimfit.entry.result import Component, Heard
@@ -145,18 +145,29 @@ def _pack_figure(sight: Sight, pack: PackLine, room: Room, width: int, height: i
     canvas.paste(0, top, arrow)
     canvas.paste(arrow.width + 2, (height - figure.height) // 2, figure)
     x = arrow.width + figure.width + 4
-    unit = f"{pack.unit} = {pack.other}" if pack.other else pack.unit
-    if room.squat or len(unit) > width - x:
-        unit = f"{pack.unit} {pack.short.partition(' ')[0]}"
-    last = pack.changed or pack.short
-    if room.squat and not pack.changed and sight.words is not None and sight.record is not None:
-        last = f"allowed {sight.words.allowed(sight.record)}"
-        if "cut tip" in pack.short:  # to be done before it goes in, so it may not be missed
-            last = f"cut tip {pack.short.partition('cut tip ')[2].partition(' ')[0]}"
-    where = pack.where if len(pack.where) <= width - x else pack.where.rpartition(" ")[0]
-    for y, row in enumerate((unit, where, last)):
-        canvas.put(x, top + y, row[: max(0, width - x)], "strong" if y == 1 else "")
+    for y, texts in enumerate(_beside_figure(sight, pack, room)):
+        canvas.put(x, top + y, fitting(width - x, glyphs.more, *texts), "strong" if y == 1 else "")
     return canvas
+
+
+def _beside_figure(sight: Sight, pack: PackLine, room: Room) -> tuple[tuple[str, ...], ...]:
+    """Three rows beside the figure, each from its longest form to its shortest: unit, where, what."""
+    lot = pack.short.partition(" ")[0]
+    bare = pack.unit.removesuffix(" mark").removesuffix(" thick")
+    sign = bare.replace(" strong", "+").replace(" shy", "-")  # as they may be typed
+    unit: tuple[str, ...] = (f"{pack.unit} {lot}", pack.unit, bare, sign)
+    if pack.other and not room.squat:
+        unit = (f"{pack.unit} = {pack.other}", *unit)
+    what: tuple[str, ...] = (pack.short,)
+    if pack.changed:
+        _, arrow, new = pack.changed.partition(sight.glyphs.faces[Face.NEXT])
+        what = (pack.changed, f"{arrow}{new}") if arrow else (pack.changed,)
+    elif "cut tip" in pack.short:  # to be done before it goes in, so it may not be missed
+        cut = pack.short.partition("cut tip ")[2].partition(" + ")[0]
+        what = (f"cut tip {cut}", f"cut {cut}") if room.squat else (pack.short, f"cut tip {cut}", f"cut {cut}")
+    elif room.squat and sight.words is not None and sight.record is not None:
+        what = (f"allowed {sight.words.allowed(sight.record)}",)
+    return unit, (pack.where, pack.where.rpartition(" ")[0]), what
 
 
 def _side_sign(pack: PackLine, glyphs: Glyphs) -> Canvas:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from shimfit.model import PostState
 from shimfit.tui.pictures.numerals import HEIGHT, STACKED_HEIGHT
-from shimfit.tui.wrapping import wrapped
+from shimfit.tui.wrapping import clipped, wrapped
 
 if TYPE_CHECKING:
     from shimfit.tui.pictures.canvas import Run
@@ -144,7 +144,7 @@ def answer_rows(sight: Sight, room: Room) -> list[Run]:
     forms = [_pack_forms(sight, pack) for pack in packs]
     # All rows in one form, the longest that fits every one of them.
     fit = (texts for texts in zip(*forms, strict=True) if max(map(len, texts)) <= room.middle)
-    texts = next(fit, tuple(form[-1][: room.middle] for form in forms))
+    texts = next(fit, tuple(clipped(form[-1], room.middle, sight.glyphs.more) for form in forms))
     rows = [
         (text, "strong" if not room.squat and pack.number == sight.shown_pack + 1 else "")
         for pack, text in zip(packs, texts, strict=True)
@@ -165,4 +165,5 @@ def _pack_forms(sight: Sight, pack: PackLine) -> tuple[str, ...]:
         f"{lead}{side}  {changed}{pack.what}",
         f"{lead}{side}  {changed}{pack.short}",
         f"{lead}{side}  {pack.short}",
+        f"{lead}{pack.short}",
     )

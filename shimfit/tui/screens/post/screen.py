@@ -256,6 +256,9 @@ class PostScreen(Page):
             return ""
         example = "3/8n1/2o" if sight.run.units == "inch" else "9n13o"
         match sight.record.state:
+            case PostState.HALF_READ if sight.record.readings:
+                missing = "n" if sight.record.readings[-1].slope_along is None else "o"
+                return f"now the other way, like {example.partition('n')[0]}{missing}"
             case PostState.TO_READ | PostState.HALF_READ:
                 return f"type the lean, like {example}"
             case PostState.PLUMB | PostState.SKIPPED:
