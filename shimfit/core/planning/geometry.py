@@ -42,7 +42,8 @@ PIVOT = 3
 """Number of the pivot's own seat, which is packed only when the whole foot is lifted."""
 LIFT_COST = 60.0
 """What lifting a whole foot off the bed on four packs costs beside its pieces: as much as six pieces, so that
-it is the way out where the box has no other, never a way to save a piece."""
+it is the way out where the box has no other, never a way to save a piece. For one post alone the same lift is
+weighed in `core/packing/corners.py`, where it comes after everything else and has no price."""
 STATES = 2
 COMBINATIONS = STATES**SEATS
 

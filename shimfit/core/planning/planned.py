@@ -1,4 +1,4 @@
-"""A post with its packs, and which of several like tapers or strips each of its pieces is cut from."""
+"""A post with its packs: how it rests on them, and which of several like tapers or strips they come from."""
 
 from __future__ import annotations
 
@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING
 
 from shimfit.core.cutting import Wedge, assign
 from shimfit.core.planning.leftover import ROUNDING_MM, stretch_of, wedge_of
+from shimfit.core.resting import rest_packs
 from shimfit.errors import InternalError
+from shimfit.model import Lean
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -31,6 +33,19 @@ class Planned:
     """As predicted, about plumb (an aim is part of it)."""
     cost: float
     """Without set-ups."""
+
+
+def resting_on(post: PlanPost, packs: Sequence[Pack], options: Options) -> Resting:
+    """How the post rests on its packs; the lean is about plumb, so what it is aimed at is part of it."""
+    resting = rest_packs(
+        post.foot, Lean(*post.to_correct), packs, options.preload_mm, rocks_mm=dict(post.feelers)
+    )
+    if post.aim is None or resting.lean is None:
+        return resting
+    lean = Lean(
+        resting.lean.slope_along + post.aim.slope_along, resting.lean.slope_across + post.aim.slope_across
+    )
+    return replace(resting, lean=lean)
 
 
 def with_copies(planned: Mapping[int, Planned], lots: Sequence[Lot], options: Options) -> dict[int, Planned]:
