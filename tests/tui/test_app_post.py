@@ -122,8 +122,33 @@ def test_half_a_reading_is_half(app_on, running, wait_for) -> None:
             await hand.enter("3n")
             await hand.sees("◐ half read", "; out/house?")
             assert app.desk.record.state is PostState.HALF_READ
+            await hand.press("escape")
+            await hand.sees("now the other way, like 9o")
             await hand.enter("2o")
             await hand.sees("TOP leans 3 mm", "2 mm")
+
+    wait_for(job())
+
+
+def test_the_reading_from_before_the_packs_is_no_verifying_one(app_on, running, wait_for) -> None:
+    """Typed again, it would say that the packs are in and did nothing. Once they are logged it may be said."""
+
+    async def job() -> None:
+        app = app_on()
+        async with running(app, 40, 20) as hand:
+            for text in ("9n5o", "4n2o"):  # first packs, then a change of them
+                await hand.enter(text)
+                await hand.sees("post 1 logged")
+                await hand.enter(text)
+                await hand.sees("are they in, and the nut tight?", text)
+                await hand.press("ctrl+u")
+            assert [reading.text for reading in app.desk.record.readings] == ["9n5o", "4n2o"]
+            app.do("packed")
+            await hand.enter("4n2o")
+            await hand.sees("post 1 logged")
+            assert len(app.desk.record.readings) == 3
+            await hand.press("ctrl+z")
+            await hand.sees("taken back: reading 4n2o at")
 
     wait_for(job())
 

@@ -27,6 +27,8 @@ if TYPE_CHECKING:
     from shimfit.tui.telling import PackLine
 
 WIDEST_PLAN, TALLEST_PLAN = 64, 25
+LEAST_BESIDE = 8
+"""Columns beside a large figure that its words can do with."""
 
 
 def headline(sight: Sight, room: Room, width: int) -> Canvas:
@@ -142,9 +144,13 @@ def _pack_figure(sight: Sight, pack: PackLine, room: Room, width: int, height: i
     else:
         figure = numerals(pack.figure, blocks=glyphs.blocks)
     top = (height - HEIGHT) // 2
-    canvas.paste(0, top, arrow)
-    canvas.paste(arrow.width + 2, (height - figure.height) // 2, figure)
-    x = arrow.width + figure.width + 4
+    x = arrow.width + 2
+    if x + figure.width + 2 + LEAST_BESIDE > width:
+        x = 0  # the words beside the figure tell more than the arrow, which the row of the pack has too
+    else:
+        canvas.paste(0, top, arrow)
+    canvas.paste(x, (height - figure.height) // 2, figure)
+    x += figure.width + 2
     for y, texts in enumerate(_beside_figure(sight, pack, room)):
         canvas.put(x, top + y, fitting(width - x, glyphs.more, *texts), "strong" if y == 1 else "")
     return canvas
@@ -164,7 +170,9 @@ def _beside_figure(sight: Sight, pack: PackLine, room: Room) -> tuple[tuple[str,
         what = (pack.changed, f"{arrow}{new}") if arrow else (pack.changed,)
     elif "cut tip" in pack.short:  # to be done before it goes in, so it may not be missed
         cut = pack.short.partition("cut tip ")[2].partition(" + ")[0]
-        what = (f"cut tip {cut}", f"cut {cut}") if room.squat else (pack.short, f"cut tip {cut}", f"cut {cut}")
+        what = (
+            (f"cut tip {cut}", f"cut {cut}") if room.squat else (pack.short, f"cut tip {cut}", f"cut {cut}")
+        )
     elif room.squat and sight.words is not None and sight.record is not None:
         what = (f"allowed {sight.words.allowed(sight.record)}",)
     return unit, (pack.where, pack.where.rpartition(" ")[0]), what

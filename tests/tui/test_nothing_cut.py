@@ -1,0 +1,60 @@
+"""Nothing that is to be made or pushed may be cut off at the edge of a phone without a sign."""
+
+from __future__ import annotations
+
+import pytest
+
+from shimfit.model import PostState
+from shimfit.tui.desk import Desk
+from shimfit.tui.glyphs import glyphs_for
+from shimfit.tui.pictures.canvas import Canvas
+from shimfit.tui.screens.post import drawing
+from shimfit.tui.screens.post.room import Room, answer_rows, big_rows, said_rows
+from shimfit.tui.screens.post.sight import look_at
+
+SIZES = ((40, 10), (40, 20), (64, 20), (64, 30), (80, 24), (110, 24), (110, 40), (200, 60))
+READINGS = ("1 3/4n1 1/2o", "1n1 1/8h", "3/8p5/8o", "13/16n0", "0 5/16h", "1 1/16p7/8h", "3/16n9/16h")
+AGAIN = ("1/2n3/8o", "1/4p3/8h", "3/8n1/4h", "1/4n0", "0 1/4o", "1/8n1/4o")
+
+
+@pytest.fixture
+def lost(monkeypatch) -> list[str]:
+    """Texts that ran over the edge of a canvas, as they are put."""
+    cut: list[str] = []
+    put = Canvas.put
+
+    def watched(self: Canvas, x: int, y: int, text: str, role: str = "") -> None:
+        if 0 <= y < self.height and text.strip() and x + len(text.rstrip()) > self.width > 0:
+            cut.append(f"{text!r} at column {x} of {self.width}")
+        put(self, x, y, text, role)
+
+    monkeypatch.setattr(Canvas, "put", watched)
+    return cut
+
+
+@pytest.mark.parametrize("ascii_only", [False, True])
+@pytest.mark.parametrize("units", ["mm", "inch"])
+def test_packs_and_changes_end_where_they_end(make_site, lost, units, ascii_only) -> None:
+    """First packs, then what is to be changed after a reading that is still out; each pack in large figures."""
+    desk = Desk(make_site(units), glyphs_for(ascii_only=ascii_only))
+    desk.open_last()
+    drawn = set()
+    for first, again in zip(READINGS, (*AGAIN, ""), strict=True):
+        for text in filter(None, (first, again)):
+            if not desk.enter(text).done:
+                assert desk.enter(text).done, "the second Enter"
+            for shown in range(len(look_at(desk, 0, None, None).packs)):
+                sight = look_at(desk, shown, None, None)
+                drawn.add((sight.record.state, bool(sight.pack.changed)))
+                for size in SIZES:
+                    room = Room(*size)
+                    for draw, rows in (
+                        (drawing.said, len(said_rows(sight, room))),
+                        (drawing.big, big_rows(sight, room)),
+                        (drawing.answer, len(answer_rows(sight, room))),
+                    ):
+                        draw(sight, room, room.middle, rows)
+        if again:
+            assert desk.step(+1).done
+    assert {(PostState.PACK, False), (PostState.OUT, True)} <= drawn
+    assert not lost, "\n".join(sorted(set(lost)))
