@@ -131,7 +131,7 @@ def test_half_a_reading_is_half(app_on, running, wait_for) -> None:
 
 
 def test_the_reading_from_before_the_packs_is_no_verifying_one(app_on, running, wait_for) -> None:
-    """Typed again, it would say that the packs are in and did nothing. Once they are logged it may be said."""
+    """Typed again, it would say that the packs did nothing. Once they are logged it may be said."""
 
     async def job() -> None:
         app = app_on()

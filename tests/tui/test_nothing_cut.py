@@ -35,7 +35,7 @@ def lost(monkeypatch) -> list[str]:
 @pytest.mark.parametrize("ascii_only", [False, True])
 @pytest.mark.parametrize("units", ["mm", "inch"])
 def test_packs_and_changes_end_where_they_end(make_site, lost, units, ascii_only) -> None:
-    """First packs, then what is to be changed after a reading that is still out; each pack in large figures."""
+    """First packs, then what is to be changed after a reading still out; each pack in large figures."""
     desk = Desk(make_site(units), glyphs_for(ascii_only=ascii_only))
     desk.open_last()
     drawn = set()
