@@ -20,7 +20,8 @@ from shimfit.errors import Exit, FileError, ShimfitError, UsageError
 
 COMMANDS = {
     "solve": ("solve",),
-    "jobs": ("job", "run"),
+    "job": ("job",),
+    "run": ("run",),
     "post": ("read", "pack", "tighten", "trim", "skip", "note", "photo", "undo", "redo"),
     "stock": ("stock",),
     "plan": ("plan", "cut"),

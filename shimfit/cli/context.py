@@ -13,6 +13,10 @@ if TYPE_CHECKING:
     from shimfit.workflow.site import Site
 
 
+RUN = "JOB/RUN"
+"""How help calls the place of a run."""
+
+
 def open_site(args: argparse.Namespace, io: Io, *, read_only: bool = False) -> Site:
     """The data file of --db, SHIMFIT_DB or the user's folder; says on stderr when it can only be read."""
     from shimfit.workflow.site import Site
@@ -41,12 +45,17 @@ def _back_up(site: Site, io: Io) -> None:
         io.talk(f"shimfit: backup written to {file}")
 
 
+def file_exists(args: argparse.Namespace) -> bool:
+    """True when the data file is there: what only looks then opens it read only, else it is made."""
+    return settings.data_file(args.db).exists()
+
+
 def units_of(args: argparse.Namespace, io: Io) -> settings.Units:
     """What a bare number means: --units, SHIMFIT_UNITS, the stored setting of a data file, else mm."""
     given: settings.Units | None = getattr(args, "units", None)
     if given is not None:
         return given
-    if settings.data_file(args.db).exists():
+    if file_exists(args):
         with open_site(args, io, read_only=True) as site:
             return site.settings.units
     return settings.load({}).units

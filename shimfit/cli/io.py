@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol, TextIO
 
-from shimfit.errors import FileError
+from shimfit.errors import Exit, FileError
 
 if TYPE_CHECKING:
     import argparse
@@ -48,6 +48,14 @@ class Io:
         Raises FileError when it can't be written.
         """
         self._out(json.dumps({"schema": SCHEMA, **answer}, ensure_ascii=False, allow_nan=False))
+
+    def tell(self, words: str, data: dict[str, Any] | None = None, *, as_json: bool) -> int:
+        """Give one short answer, and 0: its sentence or, `as_json`, its object (else the sentence in one)."""
+        if as_json:
+            self.json({"message": words} if data is None else data)
+        else:
+            self.say(words)
+        return Exit.DONE
 
     def _out(self, text: str) -> None:
         try:

@@ -81,11 +81,7 @@ def run_demo(args: argparse.Namespace, io: Io) -> int:
         else:
             place = site.write_sample()
             words = f"the sample is written: begin at {place}, or just type shimfit"
-    if args.json:
-        io.json({"message": words})
-    else:
-        io.say(words)
-    return Exit.DONE
+    return io.tell(words, as_json=args.json)
 
 
 def run_serve(args: argparse.Namespace, io: Io) -> int:

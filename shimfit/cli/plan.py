@@ -9,15 +9,13 @@ import sys
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
-from shimfit.cli.context import open_site
+from shimfit.cli.context import RUN, open_site
 from shimfit.errors import Exit, FileError, UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from shimfit.cli.io import Commands, Io
-
-RUN = "JOB/RUN"
 
 
 def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:

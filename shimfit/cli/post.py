@@ -196,13 +196,12 @@ def run_pack(args: argparse.Namespace, io: Io) -> int:
     with open_site(args, io) as site:
         place = _place(args)
         if not args.packs:
-            return _said(site.pack(place), args, io)
+            return io.tell(site.pack(place), as_json=args.json)
         post = site.post(place)
         lean = post.reading.lean if post.reading else None
         run = site.run(place.job, place.run)
-        return _said(
-            site.pack(place, parse_packs(args.packs, post.foot, lean, site.box().lots, run.units)), args, io
-        )
+        packs = parse_packs(args.packs, post.foot, lean, site.box().lots, run.units)
+        return io.tell(site.pack(place, packs), as_json=args.json)
 
 
 def run_tighten(args: argparse.Namespace, io: Io) -> int:
@@ -213,13 +212,13 @@ def run_tighten(args: argparse.Namespace, io: Io) -> int:
 
         torque_nm = to_torque_nm(args.torque)
     with open_site(args, io) as site:
-        return _said(site.tighten(_place(args), torque_nm), args, io)
+        return io.tell(site.tighten(_place(args), torque_nm), as_json=args.json)
 
 
 def run_trim(args: argparse.Namespace, io: Io) -> int:
     """Log that the packs were cut flush."""
     with open_site(args, io) as site:
-        return _said(site.trim(_place(args)), args, io)
+        return io.tell(site.trim(_place(args)), as_json=args.json)
 
 
 def run_skip(args: argparse.Namespace, io: Io) -> int:
@@ -227,31 +226,31 @@ def run_skip(args: argparse.Namespace, io: Io) -> int:
     if not args.text.strip():
         raise UsageError('why is it skipped? like: shimfit skip lakeside/boardwalk/3 "no rod yet"')
     with open_site(args, io) as site:
-        return _said(site.skip(_place(args), args.text), args, io)
+        return io.tell(site.skip(_place(args), args.text), as_json=args.json)
 
 
 def run_note(args: argparse.Namespace, io: Io) -> int:
     """Leave a sentence at a post."""
     with open_site(args, io) as site:
-        return _said(site.note(_place(args), args.text), args, io)
+        return io.tell(site.note(_place(args), args.text), as_json=args.json)
 
 
 def run_photo(args: argparse.Namespace, io: Io) -> int:
     """Name a photo's file at a post."""
     with open_site(args, io) as site:
-        return _said(site.photo(_place(args), args.text), args, io)
+        return io.tell(site.photo(_place(args), args.text), as_json=args.json)
 
 
 def run_undo(args: argparse.Namespace, io: Io) -> int:
     """Take back the last step."""
     with open_site(args, io) as site:
-        return _said(site.undo(_job(args.job, site)), args, io)
+        return io.tell(site.undo(_job(args.job, site)), as_json=args.json)
 
 
 def run_redo(args: argparse.Namespace, io: Io) -> int:
     """Bring back what was taken back."""
     with open_site(args, io) as site:
-        return _said(site.redo(_job(args.job, site)), args, io)
+        return io.tell(site.redo(_job(args.job, site)), as_json=args.json)
 
 
 def _place(args: argparse.Namespace) -> Place:
@@ -283,14 +282,6 @@ def _rock(text: str, units: Any) -> Any:
         )
     # Without a thickness the corner is only noted: it is known to hang, not by how much.
     return seat, parse_length(thickness, units, what="feeler thickness") if thickness else 0.0
-
-
-def _said(words: str, args: argparse.Namespace, io: Io) -> int:
-    if args.json:
-        io.json({"message": words})
-    else:
-        io.say(words)
-    return Exit.DONE
 
 
 def _say_post(site: Site, place: Place, understood: str, message: str, io: Io) -> None:

@@ -5,14 +5,12 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
-from shimfit.cli.context import open_site
+from shimfit.cli.context import RUN, open_site
 from shimfit.cli.typed import lengths_of, pairs_of
 from shimfit.errors import Exit
 
 if TYPE_CHECKING:
     from shimfit.cli.io import Commands, Io
-
-RUN = "JOB/RUN"
 
 
 def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:

@@ -62,11 +62,9 @@ def run_import(args: argparse.Namespace, io: Io) -> int:
     lots = lots_from_csv(io.read_text(args.file), args.file)
     with open_site(args, io) as site:
         site.import_stock(lots, args.file)
-    if args.json:
-        io.json({"lots": len(lots), "pieces": sum(lot.count for lot in lots)})
-    else:
-        io.say(f"{len(lots)} lots, {sum(lot.count for lot in lots)} pieces are in the box")
-    return Exit.DONE
+    pieces = sum(lot.count for lot in lots)
+    words = f"{len(lots)} lots, {pieces} pieces are in the box"
+    return io.tell(words, {"lots": len(lots), "pieces": pieces}, as_json=args.json)
 
 
 def run_list(args: argparse.Namespace, io: Io) -> int:
@@ -100,11 +98,7 @@ def run_out(args: argparse.Namespace, io: Io) -> int:
     """Take a lot, or some of it, out of the box."""
     with open_site(args, io) as site:
         words = site.out_of(args.lot, args.count)
-    if args.json:
-        io.json({"message": words})
-    else:
-        io.say(words)
-    return Exit.DONE
+    return io.tell(words, as_json=args.json)
 
 
 def run_add(args: argparse.Namespace, io: Io) -> int:
@@ -128,11 +122,7 @@ def run_add(args: argparse.Namespace, io: Io) -> int:
     lot = lot_from_row(row)
     with open_site(args, io) as site:
         site.add_stock(lot)
-    if args.json:
-        io.json({"lot": lot.lot, "count": lot.count})
-    else:
-        io.say(_lot_line(lot))
-    return Exit.DONE
+    return io.tell(_lot_line(lot), {"lot": lot.lot, "count": lot.count}, as_json=args.json)
 
 
 def _lot_line(lot: Lot) -> str:

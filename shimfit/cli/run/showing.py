@@ -1,0 +1,94 @@
+"""`shimfit run show` and `run export`: where every post of a run stands."""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING, Any
+
+from shimfit.cli.context import file_exists, open_site
+from shimfit.errors import Exit
+
+if TYPE_CHECKING:
+    from shimfit.cli.io import Io
+    from shimfit.store.state import PostRecord, RunState
+
+
+def run_show(args: argparse.Namespace, io: Io) -> int:
+    """Show where every post of a run stands."""
+    from shimfit.workflow.place import parse_run
+
+    with open_site(args, io, read_only=file_exists(args)) as site:
+        run = site.run(*parse_run(args.path))
+    if args.json:
+        io.json(run_json(run))
+        return Exit.DONE
+    io.say(
+        f"{run.job}/{run.name}: foot {run.foot.text}, read at {run.height_mm:g} mm, "
+        f"tolerance {run.tolerance.text}"
+    )
+    if run.conflict:
+        io.say(f"  ! {run.conflict}")
+    for post in run.posts:
+        io.say(_post_line(post))
+        if post.conflict:
+            io.say(f"      ! {post.conflict}")
+    io.say(f"{len(run.left_to_do)} of {len(run.posts)} left to do")
+    return Exit.DONE
+
+
+def run_export(args: argparse.Namespace, io: Io) -> int:
+    """Write the posts of a run as CSV."""
+    from shimfit.workflow.place import parse_run
+    from shimfit.workflow.tables import posts_to_csv
+
+    with open_site(args, io, read_only=file_exists(args)) as site:
+        text = posts_to_csv(site.run(*parse_run(args.path)))
+    io.write_bytes(args.file, text.encode("utf-8"))
+    return Exit.DONE
+
+
+def run_json(run: RunState) -> dict[str, Any]:
+    """A run and where every post stands, as `run show --json` and `run new --json` give it."""
+    from shimfit.contract import foot_to_json, pack_to_json, reading_to_json, tolerance_to_json
+
+    return {
+        "job": run.job,
+        "run": run.name,
+        "foot": foot_to_json(run.foot),
+        "height_mm": run.height_mm,
+        "tolerance": tolerance_to_json(run.tolerance, run.height_mm),
+        "units": run.units,
+        "posts": [
+            {
+                "post": post.name,
+                "leg": post.leg,
+                "station_mm": post.station_mm,
+                "kind": post.kind,
+                "turn_deg": post.turn_deg,
+                "foot": foot_to_json(post.foot),
+                "state": str(post.state),
+                "reading": reading_to_json(post.reading) if post.reading else None,
+                "packs_in_place": [pack_to_json(pack) for pack in post.packs_in_place],
+                "prescribed": [pack_to_json(pack) for pack in post.prescription.packs]
+                if post.prescription
+                else [],
+                "rounds": post.rounds,
+                "conflict": post.conflict,
+                "notes": [note.text for note in post.notes],
+            }
+            for post in run.posts
+        ],
+    }
+
+
+def _post_line(post: PostRecord) -> str:
+    lean = post.reading.lean if post.reading else None
+    told = ""
+    if lean is not None:
+        along, across = lean.top_mm(post.height_mm)
+        told = (
+            f"top {abs(along):.1f} mm {'next' if along >= 0 else 'prev'}, "
+            f"{abs(across):.1f} mm {'out' if across >= 0 else 'house'}"
+        )
+    corner = "" if post.kind == "line" else f" ({post.kind})"
+    return f"  {post.name + corner:<12} {post.station_mm:>8.0f} mm  {post.state:<18} {told}"
