@@ -7,12 +7,14 @@ from itertools import takewhile
 from operator import attrgetter
 from typing import TYPE_CHECKING, Any
 
-from shimfit.store.events import Event, Place
+from shimfit.store.events import GENESIS, Event, Place
 
 if TYPE_CHECKING:
     import sqlite3
     from collections.abc import Iterable, Iterator, Sequence
 
+EVERYTHING = 2**62
+"""A place behind every event."""
 COLUMNS = (
     "seq, id, step, log, time, stamp, by, job, run, post, kind, data, prev, hash, "
     "origin_seq, origin_prev, origin_hash"
@@ -48,6 +50,12 @@ def select(db: sqlite3.Connection, rest: str, values: Sequence[Any] = ()) -> Ite
         yield event_of(row)
 
 
+def last_place(db: sqlite3.Connection) -> tuple[int, str]:
+    """Place and hash of the last event; 0 and GENESIS without one."""
+    row = db.execute("SELECT seq, hash FROM event ORDER BY seq DESC LIMIT 1").fetchone()
+    return (0, GENESIS) if row is None else (row[0], row[1])
+
+
 def greatest_stamp(db: sqlite3.Connection) -> int:
     """Latest stamp in the log: that of the last event of its own, or of one imported since."""
     (stamp,) = db.execute(
@@ -60,6 +68,31 @@ def greatest_stamp(db: sqlite3.Connection) -> int:
 def by_id(db: sqlite3.Connection, event_id: str) -> Event | None:
     """The event of that id, or None."""
     return next(select(db, "WHERE id = ?", (event_id,)), None)
+
+
+def as_received(
+    db: sqlite3.Connection,
+    job: str | None = None,
+    run: str | None = None,
+    kinds: Sequence[str] = (),
+    upto: int = EVERYTHING,
+) -> list[Event]:
+    """Events in the order this file received them: all, or of one job, run or some kinds, up to one."""
+    where = "WHERE seq <= ?"
+    values: list[Any] = [upto]
+    for name, value in (("job", job), ("run", run)):
+        if value is not None:
+            where += f" AND {name} = ?"
+            values.append(value)
+    if kinds:
+        where += f" AND kind IN ({_marks(kinds)})"
+        values += kinds
+    return list(select(db, f"{where} ORDER BY seq", values))
+
+
+def between(db: sqlite3.Connection, after: int, upto: int) -> list[Event]:
+    """Events behind a place, up to another one."""
+    return list(select(db, "WHERE seq > ? AND seq <= ? ORDER BY seq", (after, upto)))
 
 
 def of_step(db: sqlite3.Connection, step: str) -> list[Event]:
@@ -90,12 +123,17 @@ def of_run(db: sqlite3.Connection, job: str, run: str, upto: int) -> list[Event]
     return in_order([*own, *over_it])
 
 
-def of_kinds(db: sqlite3.Connection, kinds: Sequence[str], upto: int, job: str | None = None) -> list[Event]:
+def of_kinds(
+    db: sqlite3.Connection, kinds: Sequence[str], upto: int = EVERYTHING, job: str | None = None
+) -> list[Event]:
     """Events of some kinds, of one job or all, in the order they happened."""
-    marks = ", ".join("?" * len(kinds))
     scope, values = ("", ()) if job is None else (" AND job = ?", (job,))
-    found = select(db, f"WHERE kind IN ({marks}) AND seq <= ?{scope}", (*kinds, upto, *values))
+    found = select(db, f"WHERE kind IN ({_marks(kinds)}) AND seq <= ?{scope}", (*kinds, upto, *values))
     return in_order(found)
+
+
+def _marks(values: Sequence[str]) -> str:
+    return ", ".join("?" * len(values))
 
 
 def newest_first(db: sqlite3.Connection, job: str) -> Iterator[Event]:

@@ -122,7 +122,7 @@ def test_undo_of_the_box_leaves_what_belongs_to_a_pack(crew, packs):
     )
     assert _left(anna) == {"F2": 3}
     assert anna.journal.box().undo == "lot F2 put in the box"
-    assert anna.journal.job("jetty").undo == "noted at east/1"
+    assert anna.journal.job("jetty").undo == "a note at east/1"
     anna.journal.undo("jetty")
     assert _left(anna) == {"F2": 4}
     anna.journal.redo("jetty")

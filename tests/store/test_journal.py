@@ -10,6 +10,7 @@ import threading
 import pytest
 
 from shimfit.errors import FileError, InternalError, UsageError
+from shimfit.store.chain import End
 from shimfit.store.events import Draft
 from shimfit.store.journal import Journal
 
@@ -94,10 +95,10 @@ def test_an_interruption_right_after_the_commit_leaves_a_journal_that_goes_on(cr
     anna = crew().lay_out()
     anna.run()
 
-    def interrupted(_):
+    def interrupted(*_):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(anna.journal, "_count_in", interrupted)
+    monkeypatch.setattr(End, "after", interrupted)
     with pytest.raises(KeyboardInterrupt):
         anna.read("1", text="before the interruption")
     monkeypatch.undo()

@@ -282,7 +282,7 @@ def test_an_id_that_says_two_things_is_refused(crew, tmp_path):
     anna, ben = crew("anna").lay_out(), crew("ben")
     send(anna, ben)
     twin = crew("twin")
-    twin.journal._ids = iter([event.id for event in anna.journal.events()]).__next__
+    twin.journal._log._ids = iter([event.id for event in anna.journal.events()]).__next__
     twin.lay_out()
     with pytest.raises(FileError, match="one thing there and another here"):
         send(twin, ben)

@@ -11,17 +11,15 @@ from shimfit.store.reading import read_data
 from shimfit.store.steps import UNDONE, Step, to_redo, to_undo, voided_steps, words
 
 if TYPE_CHECKING:
-    import sqlite3
     from collections.abc import Iterator
 
-_ALL = 2**62
+    from shimfit.store.journal.log import Log
 
 
 class History:
     """The steps of an open log, newest first. A job of None means the box."""
 
-    def __init__(self, db: sqlite3.Connection, log: str) -> None:
-        self._db = db
+    def __init__(self, log: Log) -> None:
         self._log = log
 
     def to_undo(self, job: str | None) -> tuple[Step, ...]:
@@ -44,20 +42,22 @@ class History:
         step = self.to_redo(job)
         if step is None:
             return None
-        taken_back = rows.of_step(self._db, step.events[0].data["of"])
+        taken_back = rows.of_step(self._log.db, step.events[0].data["of"])
         return words(taken_back) if taken_back else None
 
     def _newest_first(self, job: str | None) -> Iterator[Step]:
         if job is None:
             # What was taken for a pack belongs to the step of that pack, and goes back with it.
-            found = rows.newest_first_of_box(self._db, (*set(BOX_KINDS) - {"taken"}, UNDONE), self._log)
+            found = rows.newest_first_of_box(
+                self._log.db, (*set(BOX_KINDS) - {"taken"}, UNDONE), self._log.id
+            )
         else:
-            found = rows.newest_first(self._db, job)
+            found = rows.newest_first(self._log.db, job)
         for _, events in groupby(found, key=lambda event: event.step):
             yield Step(tuple(events)[::-1])
 
     def _void(self, job: str | None) -> tuple[frozenset[str], frozenset[str]]:
         """(steps that do not stand, steps that are an undo or a redo)."""
-        every = rows.of_kinds(self._db, (UNDONE,), _ALL)
+        every = rows.of_kinds(self._log.db, (UNDONE,))
         undone = [event for event in every if event.job == job and read_data(event)[0]]
         return voided_steps(undone), frozenset(event.step for event in undone)
