@@ -62,12 +62,16 @@ class Opening:
         return 0.0 if self.limit_mm is None else max(0.0, self.clear_mm - self.limit_mm)
 
 
-def lay_out(legs_mm: Sequence[float], every_mm: float) -> tuple[Mark, ...]:
+def lay_out(
+    legs_mm: Sequence[float], every_mm: float, turns_deg: Sequence[float | None] = ()
+) -> tuple[Mark, ...]:
     """Evenly spaced posts on each leg, both ends and every corner included, named 1, 2, … in walking order.
 
     `legs_mm` are the lengths of the legs, middle of post to middle of post; `every_mm` is the greatest
-    spacing, also middle to middle. Each leg has the fewest equal spaces that are no wider. Raises UsageError
-    for a run without legs, for lengths that are not finite and positive, and for more posts than MOST_POSTS.
+    spacing, also middle to middle. Each leg has the fewest equal spaces that are no wider. `turns_deg`:
+    how far the run turns before the second, third, … leg (see Mark); None, or no value: a right angle.
+    Raises UsageError for a run without legs, for lengths that are not finite and positive, and for more
+    posts than MOST_POSTS.
     """
     if not legs_mm:
         raise UsageError("a run needs at least one leg: give its length")
@@ -88,7 +92,8 @@ def lay_out(legs_mm: Sequence[float], every_mm: float) -> tuple[Mark, ...]:
             if step == spaces:
                 kind = "end" if leg == len(legs_mm) else "corner"
             station_mm = start_mm + length_mm * step / spaces
-            marks.append(Mark(str(len(marks) + 1), leg, station_mm, kind))
+            turn_deg = turns_deg[leg - 1] if kind == "corner" and leg <= len(turns_deg) else None
+            marks.append(Mark(str(len(marks) + 1), leg, station_mm, kind, turn_deg))
         start_mm += length_mm
     return tuple(marks)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 
 from shimfit.core.lengths import Length, Units, read_length, scan_length, skip_spaces
@@ -18,6 +19,27 @@ def parse_length(text: str, units: Units = "mm", *, what: str = "length", zero_o
     Raises EntryError (with the bad spot) for no number, an unknown unit, a sign, and 0 unless `zero_ok`.
     """
     return read_length(text, units, what=what, zero_ok=zero_ok).millimetres
+
+
+def parse_leg(text: str, units: Units = "mm") -> tuple[float, float | None]:
+    """Length of a leg in mm, and how far the run turns before it: `3.6m@45`, `12ft@-30`; None: not said.
+
+    Degrees, + towards out, - towards house, under 180. Raises EntryError with the bad spot.
+    """
+    length, sign, angle = text.partition("@")
+    length_mm = parse_length(length, units, what="leg")
+    if not sign:
+        return length_mm, None
+    try:
+        turn_deg = float(angle.strip().removesuffix("deg").removesuffix("°"))
+    except ValueError:
+        turn_deg = math.nan
+    if not math.isfinite(turn_deg) or not 0.0 < abs(turn_deg) < 180.0:
+        raise EntryError(
+            f"a corner turns by an angle under 180 degrees, like 3.6m@45 or 3.6m@-30, not {text.strip()!r}",
+            at=len(length) + 1,
+        )
+    return length_mm, turn_deg
 
 
 def parse_foot(text: str, units: Units = "mm", *, rod_hole_mm: float = 14.0) -> Foot:

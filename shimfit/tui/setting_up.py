@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING
 
-from shimfit.entry.lengths import parse_foot, parse_length
+from shimfit.entry.lengths import parse_foot, parse_leg, parse_length
 from shimfit.errors import EntryError, UsageError
 from shimfit.model import Form, Lot
 
@@ -17,7 +17,10 @@ if TYPE_CHECKING:
 RUN_STEPS = (
     ("job", "name of the job, like lakeside"),
     ("run", "name of the run, like boardwalk"),
-    ("legs", "length of the run; with corners one length a leg: 9.6m 4.8m"),
+    (
+        "legs",
+        "length of the run; with corners a length a leg: 9.6m 4.8m, or 4.8m@45 if not square",
+    ),
     ("every", "greatest spacing of the posts, like 1.2m or 48in"),
     ("foot", "foot of the posts, along x across: 90x90mm, 3-1/2x3-1/2in, d90mm"),
     ("height", "height that you read at, above the foot: 1000mm, 41in"),
@@ -39,14 +42,15 @@ def add_run(site: Site, answers: dict[str, str]) -> RunState:
     units: Units = known[job].units if job in known else site.settings.units
     check_answer(site, "job", job)
     check_answer(site, "run", run)
-    legs = [parse_length(part, units, what="leg") for part in _lengths_in(answers["legs"])]
+    legs = _legs(answers["legs"], units)
     every_mm = parse_length(answers["every"], units, what="spacing")
     foot = parse_foot(answers["foot"], units)
     height_mm = parse_length(answers["height"], units, what="height")
     tolerance = parse_tolerance(answers["tolerance"].strip() or DEFAULT_TOLERANCE)
-    marks = lay_out(legs, every_mm)
+    marks = lay_out([mm for mm, _ in legs], every_mm, [deg for _, deg in legs[1:]])
     posts = [
         {"name": mark.name, "leg": mark.leg, "station_mm": mark.station_mm, "kind": mark.kind}
+        | ({"turn_deg": mark.turn_deg} if mark.turn_deg is not None else {})
         for mark in marks
     ]
     if job in known and run in known[job].runs:
@@ -121,8 +125,7 @@ def check_answer(site: Site, key: str, text: str) -> None:
             if not name or "/" in name:
                 raise EntryError(f"the name of a {key} is not empty and has no slash in it", at=0)
         case "legs":
-            for part in _lengths_in(text):
-                parse_length(part, units, what="leg")
+            _legs(text, units)
         case "every" | "height":
             parse_length(text, units, what="spacing" if key == "every" else key)
         case "foot":
@@ -132,9 +135,26 @@ def check_answer(site: Site, key: str, text: str) -> None:
                 parse_tolerance(text)
 
 
-def _lengths_in(text: str) -> list[str]:
-    parts = [part for part in re.split(r"\s*[,;+]\s*|(?<=[A-Za-z\"'])\s+(?=\d)", text.strip()) if part]
-    return parts or [text]
+_AFTER_A_TURN = re.compile(r"(@\s*[-+]?[\d.]+\s*(?:deg|°)?)\s+(?=\d)")
+_INCHES = r"\d[\d\s/.-]*(?:[\"″”]|in)"
+_BETWEEN_LEGS = re.compile(
+    rf"""
+      \s*[,;]\s*
+    | (?<=[A-Za-z\d"'])\s*\+\s*
+    | (?<=[A-SU-Za-su-z"])\s+(?=\d)
+    | (?<=[Tt'])\s+(?=\d)(?!{_INCHES})   # 12' 6" is one length
+    """,
+    re.VERBOSE,
+)
+
+
+def _legs(text: str, units: Units) -> list[tuple[float, float | None]]:
+    """Each leg's length in mm and how far the run turns before it; None: a right angle."""
+    parts = [part for part in _BETWEEN_LEGS.split(_AFTER_A_TURN.sub(r"\1, ", text.strip())) if part]
+    legs = [parse_leg(part, units) for part in parts or [text]]
+    if legs[0][1] is not None:
+        raise EntryError("the first leg has no corner before it: the angle goes with the leg after it", at=0)
+    return legs
 
 
 LOT_HINT = "F9 flat 1.5 x4  /  T9 taper 0.5 6 200 x2  /  S9 strip 600 40 12"

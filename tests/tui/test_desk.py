@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import pytest
 
 from shimfit.errors import EntryError, UsageError
 from shimfit.model import PostState, Seat
 from shimfit.tui.desk import Desk
 from shimfit.tui.glyphs import UNICODE
-from shimfit.tui.setting_up import parse_lot, set_option
+from shimfit.tui.setting_up import add_run, check_answer, parse_lot, set_option
 
 
 @pytest.fixture
@@ -100,8 +102,6 @@ def test_walking_stops_at_both_ends_in_words(desk) -> None:
 
 
 def test_an_empty_box_tells_the_thickness_to_make(make_site) -> None:
-    from shimfit.tui.setting_up import add_run
-
     site = make_site(empty=True)
     add_run(
         site,
@@ -121,6 +121,41 @@ def test_an_empty_box_tells_the_thickness_to_make(make_site) -> None:
     desk.enter("9n5o")
     assert desk.record.state in (PostState.PACK, PostState.OUT)
     assert all("make" in pack.what for pack in desk.view.packs)
+
+
+@pytest.mark.parametrize(
+    ("text", "legs"),
+    [
+        ("9.6m 4.8m", [(9600, None), (4800, None)]),
+        ("9.6m, 4.8m@45 2.4m@-30", [(9600, None), (4800, 45), (2400, -30)]),
+        ("7200+3600 @ +45deg", [(7200, None), (3600, 45)]),
+        ("12' 6 1/2\" 8'", [(3822.7, None), (2438.4, None)]),
+        ("12ft 8ft", [(3657.6, None), (2438.4, None)]),
+        ("12', 6in", [(3657.6, None), (152.4, None)]),
+    ],
+)
+def test_legs_and_the_turns_between_them(make_site, text, legs) -> None:
+    """Feet and inches are one length; a corner is square unless its leg says how far the run turns."""
+    site = make_site(empty=True)
+    answers = {"job": "mill", "run": "yard", "legs": text, "every": "30m", "foot": "90x90mm"}
+    run = add_run(site, answers | {"height": "1000mm", "tolerance": ""})
+    stations = [post.station_mm for post in run.posts]
+    assert [end - begin for begin, end in pairwise(stations)] == pytest.approx([mm for mm, _ in legs])
+    assert [post.turn_deg for post in run.posts[1:-1]] == [deg for _, deg in legs[1:]]
+
+
+@pytest.mark.parametrize(
+    ("text", "wrong"),
+    [
+        ("9.6m@45", "first leg"),
+        ("9.6m 4.8m@", "under 180"),
+        ("9.6m 4.8m@180", "under 180"),
+        ("9.6m 4.8q", "q"),
+    ],
+)
+def test_a_leg_that_can_not_be_is_refused_at_once(make_site, text, wrong) -> None:
+    with pytest.raises(EntryError, match=wrong):
+        check_answer(make_site(empty=True), "legs", text)
 
 
 @pytest.mark.parametrize(
