@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 from shimfit.model import Lot
 from shimfit.store.reading import left_out, read_data
 from shimfit.store.state import BoxState, InstrumentRecord
-from shimfit.store.steps import UNDONE, voided_steps
+from shimfit.store.steps import UNDONE, Voided
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -50,28 +50,24 @@ class BoxFold:
         self._log = log
         self._events: list[Event] = []
         self._steps: set[str] = set()
-        self._undone: list[Event] = []
-        self._void: frozenset[str] = frozenset()
+        self._void = Voided()
         self._contents = _Contents({log})
 
     def add(self, event: Event) -> None:
         """Bring the state forward by one event; an event that is not of the box changes nothing."""
         if event.kind == UNDONE:
-            if read_data(event)[0] is not None:
-                self._undone.append(event)
-                before, self._void = self._void, voided_steps(self._undone)
-                if not self._steps.isdisjoint(before ^ self._void):
-                    self._rebuild()
+            if not self._steps.isdisjoint(self._void.add(event)):
+                self._rebuild()
         elif event.kind in BOX_KINDS:
             self._events.append(event)
             self._steps.add(event.step)
             if event.kind == "box-joined":
                 self._rebuild()
-            elif event.step not in self._void:
+            elif event.step not in self._void.steps:
                 self._contents.add(event)
 
     def _rebuild(self) -> None:
-        standing = [event for event in self._events if event.step not in self._void]
+        standing = [event for event in self._events if event.step not in self._void.steps]
         self._contents = _Contents(_joined(self._log, standing))
         for event in standing:
             self._contents.add(event)

@@ -14,7 +14,7 @@ from shimfit import contract
 from shimfit.store.posts import PostBuilder
 from shimfit.store.reading import left_out, read_data
 from shimfit.store.state import RunState
-from shimfit.store.steps import UNDONE, voided_steps
+from shimfit.store.steps import UNDONE, Voided
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -37,8 +37,7 @@ class RunFold:
     def __init__(self, job: str, run: str) -> None:
         self._job = job
         self._run = run
-        self._undone: list[Event] = []
-        self._void: frozenset[str] = frozenset()
+        self._void = Voided()
         self._of_run: list[Event] = []
         self._posts: dict[str, _PostHistory] = {}
         self._touches: defaultdict[str, set[str]] = defaultdict(set)
@@ -64,13 +63,9 @@ class RunFold:
             self._add_to_post(event, event.post)
 
     def _undo(self, event: Event) -> None:
-        if read_data(event)[0] is None:
-            return
-        self._undone.append(event)
-        before, self._void = self._void, voided_steps(self._undone)
-        changed = before ^ self._void
+        changed = self._void.add(event)
         for name in {name for step in changed for name in self._touches.get(step, ())}:
-            self._posts[name].rebuild(self._void)
+            self._posts[name].rebuild(self._void.steps)
             self._last_seq = max(self._last_seq, event.seq)
 
     def _add_to_run(self, event: Event) -> None:
@@ -98,7 +93,7 @@ class RunFold:
             return
         history = self._posts.setdefault(name, _PostHistory(self._run, name))
         self._touches[event.step].add(name)
-        history.add(event, self._void)
+        history.add(event, self._void.steps)
         self._last_seq = max(self._last_seq, event.seq)
 
     # ------------------------------------------------------------ frozen value
@@ -152,7 +147,7 @@ class RunFold:
         head: dict[str, Any] = {}
         added = False
         for event in self._of_run:
-            if event.step in self._void:
+            if event.step in self._void.steps:
                 continue
             data = event.data
             if event.kind == "job-added" and not added:

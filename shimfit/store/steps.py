@@ -30,6 +30,29 @@ def voided_steps(undone: Iterable[Event]) -> frozenset[str]:
     return frozenset(void)
 
 
+class Voided:
+    """Steps that do not stand, brought forward by every `undone`."""
+
+    def __init__(self) -> None:
+        self.steps: frozenset[str] = frozenset()
+        self._undone: list[Event] = []
+
+    def add(self, undone: Event) -> frozenset[str]:
+        """Count an `undone` in: the steps that it took back or brought back. One that can't be read: none."""
+        if read_data(undone)[0] is None:
+            return frozenset()
+        self._undone.append(undone)
+        before, self.steps = self.steps, voided_steps(self._undone)
+        return before ^ self.steps
+
+
+def standing(events: Iterable[Event]) -> list[Event]:
+    """Events that can be read and were not undone, given together with every `undone`."""
+    readable = [event for event in events if read_data(event)[0] is not None]
+    void = voided_steps(event for event in readable if event.kind == UNDONE)
+    return [event for event in readable if event.kind != UNDONE and event.step not in void]
+
+
 @dataclass(frozen=True, slots=True)
 class Step:
     """Events that were logged in one go, in order."""

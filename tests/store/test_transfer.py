@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sqlite3
 from dataclasses import replace
 from datetime import datetime
 
@@ -12,6 +13,7 @@ from hypothesis import strategies as st
 
 from shimfit.errors import FileError, UsageError
 from shimfit.model import PostState
+from shimfit.store.journal import Journal
 from shimfit.store.transfer import (
     backup_due,
     backup_if_due,
@@ -286,6 +288,23 @@ def test_an_id_that_says_two_things_is_refused(crew, tmp_path):
     twin.lay_out()
     with pytest.raises(FileError, match="one thing there and another here"):
         send(twin, ben)
+
+
+def test_a_damaged_event_here_does_not_stop_an_import(two, tmp_path):
+    anna, ben = two
+    anna.read("1")
+    anna.journal.undo("jetty")
+    anna.journal.append("box-joined", {"log": "an old machine"})
+    anna.journal.close()
+    ben.read("1")
+    db = sqlite3.connect(tmp_path / "anna.db", isolation_level=None)
+    db.execute("DROP TRIGGER event_no_update")
+    db.execute("UPDATE event SET data = '{}' WHERE kind IN ('undone', 'box-joined')")
+    db.close()
+    with Journal.open(tmp_path / "anna.db") as journal:
+        done = import_text(journal, export_text(ben.journal), "their.jsonl")
+        assert [one.post for one in done.conflicts] == ["1"], "what was taken back stands again, and clashes"
+        assert journal.verify().seq == 7
 
 
 def test_blank_lines_and_windows_ends_are_nothing(crew):

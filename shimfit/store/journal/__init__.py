@@ -26,8 +26,7 @@ from shimfit.store.events import Draft
 from shimfit.store.journal.history import History
 from shimfit.store.journal.log import Log
 from shimfit.store.journal.states import States
-from shimfit.store.reading import read_data
-from shimfit.store.steps import UNDONE, voided_steps, words
+from shimfit.store.steps import UNDONE, standing, words
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -182,9 +181,7 @@ class Journal:
         """Events of some kinds of a job that were not undone, in the order they happened."""
         with self._guard, saying_what(self.path):
             found = rows.of_kinds(self._log.db, (*kinds, UNDONE), job=job)
-        readable = [event for event in found if read_data(event)[0] is not None]
-        void = voided_steps(event for event in readable if event.kind == UNDONE)
-        return [event for event in readable if event.kind != UNDONE and event.step not in void]
+        return standing(found)
 
     def event(self, event_id: str) -> Event | None:
         """The event of that id, or None."""

@@ -5,9 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from shimfit.store import rows
-from shimfit.store.reading import read_data
 from shimfit.store.state import JobState
-from shimfit.store.steps import UNDONE, voided_steps
+from shimfit.store.steps import UNDONE, standing
 
 if TYPE_CHECKING:
     import sqlite3
@@ -20,16 +19,14 @@ if TYPE_CHECKING:
 def all_jobs(db: sqlite3.Connection, history: History, upto: int) -> tuple[JobState, ...]:
     """All jobs after event `upto`, in the order they were added; a job that was begun twice stands once."""
     found = rows.of_kinds(db, ("job-added", "run-added", UNDONE), upto)
-    readable = [event for event in found if read_data(event)[0] is not None]
-    void = voided_steps(event for event in readable if event.kind == UNDONE)
-    standing = [event for event in readable if event.step not in void and event.job]
-    added = {event.job: event for event in reversed(standing) if event.kind == "job-added"}
+    heads = standing(found)
+    added = {event.job: event for event in reversed(heads) if event.kind == "job-added"}
     ordered = sorted(added.values(), key=lambda event: (event.stamp, event.id))
-    return tuple(_job(db, history, event, _runs(event, standing), upto) for event in ordered)
+    return tuple(_job(db, history, event, _runs(event, heads), upto) for event in ordered)
 
 
-def _runs(added: Event, standing: Sequence[Event]) -> tuple[str, ...]:
-    own = (event for event in standing if event.kind == "run-added" and event.job == added.job)
+def _runs(added: Event, heads: Sequence[Event]) -> tuple[str, ...]:
+    own = (event for event in heads if event.kind == "run-added" and event.job == added.job)
     return tuple(dict.fromkeys(event.run for event in own if event.run))
 
 

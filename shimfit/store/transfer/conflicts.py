@@ -12,7 +12,7 @@ from collections import defaultdict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from shimfit.store.steps import UNDONE, voided_steps, words
+from shimfit.store.steps import UNDONE, standing, words
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -23,6 +23,7 @@ _CLASHING = frozenset(
     {"reading", "packed", "tightened", "trimmed", "skipped", "post-moved", "post-removed", "post-added"}
 )
 _LAYING_OUT = frozenset({"run-added", "run-changed"})
+_LOOKED_AT = _CLASHING | _LAYING_OUT | {UNDONE}
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,11 +60,9 @@ _Scope = tuple[str, str, str]
 
 
 def _by_post(events: Iterable[Event]) -> dict[_Scope, list[Event]]:
-    known = list(events)
-    void = voided_steps(event for event in known if event.kind == UNDONE)
     grouped: defaultdict[_Scope, list[Event]] = defaultdict(list)
-    for event in known:
-        if event.step in void or event.job is None or event.run is None:
+    for event in standing(event for event in events if event.kind in _LOOKED_AT):
+        if event.job is None or event.run is None:
             continue
         post = event.post or ""
         if event.kind in (_CLASHING if post else _LAYING_OUT):

@@ -16,6 +16,7 @@ from shimfit.errors import FileError
 from shimfit.store.box import BOX_KINDS
 from shimfit.store.db import saying_what
 from shimfit.store.events import Draft
+from shimfit.store.reading import read_data
 from shimfit.store.transfer.conflicts import Conflict, find_conflicts
 from shimfit.store.transfer.lines import events_of, lines_of
 
@@ -134,7 +135,8 @@ def _boxes_to_join(journal: Journal, given: Iterable[Event], *, with_box: bool) 
         )
     )
     own = [event for event in journal.events(kinds=BOX_KINDS) if event.log == journal.log]
-    joined = {event.data["log"] for event in own if event.kind == "box-joined"}
+    joining = (read_data(event)[0] for event in own if event.kind == "box-joined")
+    joined = {data["log"] for data in joining if data}
     if own and not with_box:
         return ()
     return tuple(log for log in exporters if log not in joined)
