@@ -90,7 +90,7 @@ def test_killed_at_any_moment_nothing_acknowledged_is_lost():
 def test_every_commit_is_synced_in_full(crew, tmp_path):
     """What the kill trials can't show; SQLite: in WAL mode only FULL syncs the log at each commit."""
     anna = crew().lay_out()
-    db = anna.journal._log._opened.db
+    db = anna.journal._log.db
     assert db.execute("PRAGMA journal_mode").fetchone() == ("wal",)
     assert db.execute("PRAGMA synchronous").fetchone() == (2,)
     assert db.execute("PRAGMA fullfsync").fetchone() == (1,)
@@ -105,7 +105,7 @@ def test_every_commit_is_synced_in_full(crew, tmp_path):
 def test_full_at_every_page_says_so_logs_nothing_and_goes_on_when_there_is_space(crew):
     """max_page_count makes SQLite's own "disk full" come at each page in turn."""
     anna = crew().lay_out()
-    db = anna.journal._log._opened.db
+    db = anna.journal._log.db
     refused = 0
     for n in range(120):
         (pages,) = db.execute("PRAGMA page_count").fetchone()

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from shimfit.errors import UsageError
 from shimfit.model import PostState
+from shimfit.store.events import Draft
 from shimfit.store.fold import fold_run
 from shimfit.store.journal import Journal
 
@@ -83,6 +84,51 @@ def test_all_the_way_back_and_forth(crew):
     assert forth == back[::-1]
     assert anna.post("2").state is PostState.PACK
     assert anna.journal.verify() is None
+
+
+def test_what_would_be_taken_back_is_said_in_the_words_of_the_site(crew, packs):
+    anna = crew().lay_out()
+    observed = {"predicted_mm": [0.0, 0.0], "measured_mm": [0.1, 0.0], "u_reading_mm": 0.1, "shares": {}}
+    said = []
+    for kind, data in (
+        ("tightened", {}),
+        ("trimmed", {}),
+        ("photo", {"file": "west.jpg"}),
+        ("skipped", {"why": "later"}),
+        ("post-moved", {"station_mm": 10.0}),
+        ("post-removed", {}),
+    ):
+        anna.log(kind, data, post="1")
+        said.append(anna.journal.job("jetty").undo)
+    assert said == [
+        "the nut tightened at east/1",
+        "packs cut flush at east/1",
+        "photo west.jpg at east/1",
+        "skipped at east/1",
+        "moving post east/1",
+        "taking out post east/1",
+    ]
+    anna.journal.append_all(
+        [
+            Draft("observed", observed, "jetty", "east", "2"),
+            Draft("noted", {"text": "x"}, "jetty", "east", "2"),
+            Draft("noted", {"text": "y"}, "jetty", "east", "3"),
+        ]
+    )
+    assert anna.journal.undo("jetty") == "a note at east/2 and 1 more"
+    anna.log("run-changed", {"height_mm": 900.0})
+    assert anna.journal.undo("jetty") == "change of run jetty/east"
+    anna.pack("2", packs[0])
+    assert anna.journal.undo("jetty") == "packs put in at east/2"
+    for kind, data, words in (
+        ("setting", {"key": "units", "value": "mm"}, "setting units"),
+        ("instrument", {"name": "long level", "kind": "level"}, "instrument long level"),
+        ("stock-imported", {"lots": [], "source": "box.csv"}, "stock read from box.csv"),
+        ("stock-imported", {"lots": []}, "stock read from a file"),
+        ("stock-out", {"lot": "F2"}, "lot F2 taken out of the box"),
+    ):
+        anna.journal.append(kind, data)
+        assert anna.journal.undo(None) == words
 
 
 def test_undo_survives_a_restart(crew, tmp_path):

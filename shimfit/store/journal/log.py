@@ -93,6 +93,7 @@ class Log:
             return False
         self._opened.close()
         self._opened = again
+        self._begin()  # the other program may have died before it did
         self._look()
         return True
 
