@@ -6,7 +6,8 @@ is asked, `layouts` which seats (`corners`; `edges` with tripod, one-way and fil
 `makeup` from numbers to named pieces, `missing` what is said when nothing does, `shown` what may stay on
 the screen; `onebox` pieces that two seats want, `search` four corners together, `general` any seats,
 `task` and `entries` what they work on; `support` the rest as linear maps, `places` where packs bear;
-`tables` the cheapest pack of every thickness, `stacks` its pieces; `options` limits, saw and weights.
+`tapered` what tapers and wedges give, `tables` the cheapest pack of every thickness, `stacks` its pieces;
+`options` limits, saw and weights.
 
 The search and numpy are loaded when they are first asked for: most commands have no post to answer.
 """
@@ -20,7 +21,8 @@ if TYPE_CHECKING:
     from shimfit.core.packing.answer import prescribe
     from shimfit.core.packing.exact import wanted
     from shimfit.core.packing.options import Options, Saw, Weights
-    from shimfit.core.packing.tables import Prices, Tables, build_tables
+    from shimfit.core.packing.tables import Tables, build_tables
+    from shimfit.core.packing.tapered import Prices
     from shimfit.core.packing.task import Offer
 
 __all__ = [
@@ -39,7 +41,8 @@ _ROOMS = {
     "answer": ("prescribe",),
     "exact": ("wanted",),
     "options": ("Options", "Saw", "Weights"),
-    "tables": ("Prices", "Tables", "build_tables"),
+    "tables": ("Tables", "build_tables"),
+    "tapered": ("Prices",),
     "task": ("Offer",),
 }
 

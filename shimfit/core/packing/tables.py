@@ -19,7 +19,6 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -37,11 +36,11 @@ from shimfit.core.packing.stacks import (
     sum_of,
     to_steps,
 )
-from shimfit.core.stock import natural_key
+from shimfit.core.packing.tapered import Prices, Tapered
 from shimfit.errors import EntryError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping, Sequence
+    from collections.abc import Iterable, Sequence
 
     from numpy.typing import NDArray
 
@@ -58,26 +57,11 @@ LONGEST = 1 << 16
 """Grid steps beyond which no pack is made (more than half a metre)."""
 
 
-@dataclass(frozen=True, slots=True)
-class Prices:
-    """What scarce stock is worth while a whole run is planned; everything else is free of extra price."""
-
-    flat: Mapping[str, float] = field(default_factory=dict)
-    """Per piece of a flat lot."""
-    taper: Mapping[str, Sequence[tuple[float, float]]] = field(default_factory=dict)
-    """Per lot: (mm from the thin end, price) of each priced point; a stretch pays for those it covers."""
-    strip_per_mm: Mapping[str, float] = field(default_factory=dict)
-    """Per mm of a strip's length."""
-
-
-class Tables:
+class Tables(Tapered):
     """The box, ready to be searched. Build it with `build_tables`; it does not change but for its length."""
 
     def __init__(self, lots: Sequence[Lot], options: Options, prices: Prices | None, length: int) -> None:
-        self.options = options
-        self.prices = prices or Prices()
-        self.lots = tuple(sorted(lots, key=lambda lot: natural_key(lot.lot)))
-        self.rank = {lot.lot: rank for rank, lot in enumerate(self.lots)}
+        super().__init__(lots, options, prices)
         self.length = 0
         self._inner_rows: dict[float, tuple[list[Row], Floats]] = {}
         self._inner_tables: dict[float, tuple[list[Row], Floats, Floats]] = {}
@@ -100,7 +84,7 @@ class Tables:
             np.minimum(self.beside, table, out=self.beside)
         self._windows: dict[float, list[Floats]] = {}
         flat_row = Row(0.0, None, ())
-        self.rows: list[Row] = [flat_row, *self._taper_rows(None)]
+        self.rows: list[Row] = [flat_row, *self.taper_rows(None)]
         self.sigma = np.array([row.sigma for row in self.rows])
         self.saws = any(row.saw_deg is not None for row in self.rows)
         self.cheapest = np.empty((len(self.rows), length))
@@ -133,93 +117,6 @@ class Tables:
         self.c1 = np.array([u[0].cost for u in self.units])
         self.c2 = np.array([sum_of(u, 2) for u in self.units])
         self.g = _flat_tables(self.thick, self.units, self.length, options.max_pieces)
-
-    def _taper_rows(self, inner_mm: float | None) -> list[Row]:
-        """Rows of tapered pieces, by slope.
-
-        inner_mm: thickness is told that far in from the face, for pieces flatter than the gap (their tip is
-        trimmed there); None: at the face.
-        """
-        runs: dict[tuple[float, float | None], list[Run]] = defaultdict(list)
-        for rank, lot in enumerate(self.lots):
-            if lot.count < 1:
-                continue
-            if lot.form == "taper":
-                runs[round(lot.taper_slope, 9), None].extend(self._taper_runs(rank, inner_mm, ()))
-            elif lot.form == "strip" and self.usable_mm(lot) > 0.0:
-                for angle in sorted(set(self.options.saw.settings_deg)):
-                    run = self._strip_run(rank, angle, inner_mm)
-                    if run is not None:
-                        runs[round(2.0 * math.tan(math.radians(angle)), 9), angle].append(run)
-        return [
-            Row(sigma, angle, tuple(found))
-            for (sigma, angle), found in sorted(
-                runs.items(), key=lambda item: (item[0][0], item[0][1] or 0.0)
-            )
-            if found
-        ]
-
-    def _taper_runs(self, rank: int, inner_mm: float | None, banned: Sequence[float]) -> list[Run]:
-        """Thicknesses that a taper gives, in runs of one price; none that cover banned points."""
-        lot, options = self.lots[rank], self.options
-        assert lot.length_mm is not None
-        assert lot.thin_mm is not None
-        assert lot.thick_mm is not None
-        q, sigma = options.quantum_mm, lot.taper_slope
-        if inner_mm is None:
-            lo = _ceil((lot.thin_mm + sigma * options.min_inside_mm) / q)
-            hi = _floor(lot.thick_mm / q)
-        else:
-            lo = _floor(lot.thin_mm / q) + 1
-            hi = _floor((lot.thick_mm - sigma * inner_mm) / q)
-        hi = min(hi, self.length - 1)
-        lo = max(lo, 1)
-        if lot.length_mm < options.min_inside_mm or lo > hi:
-            return []
-        cost = options.weights.piece + options.weights.cut
-        if lot.origin == "bought":
-            cost += options.weights.new_material * options.weights.new_taper_share
-        pieces = [(lo, hi, cost)]
-        points = [(x, price) for x, price in self.prices.taper.get(lot.lot, ()) if price != 0.0]
-        for x, price in [*points, *((x, math.inf) for x in banned)]:
-            pieces = [part for piece in pieces for part in self._split(piece, rank, x, price, inner_mm)]
-        return [Run(a, b, c, 0.0, rank) for a, b, c in pieces if math.isfinite(c)]
-
-    def _split(
-        self, piece: tuple[int, int, float], rank: int, x: float, price: float, inner_mm: float | None
-    ) -> list[tuple[int, int, float]]:
-        """The run cut where its stretches start and stop to cover point x; those that do pay the price."""
-        lo, hi, cost = piece
-
-        def covers(thickness: int) -> bool:
-            start, end = self.stretch(rank, thickness, inner_mm)
-            return start <= x < end
-
-        # Stretches move up with thickness: those below x come first, then those that cover it.
-        first = _first(lo, hi, lambda t: self.stretch(rank, t, inner_mm)[1] > x)
-        last = _first(first, hi, lambda t: not covers(t)) - 1
-        parts = [(lo, first - 1, cost), (first, last, cost + price), (last + 1, hi, cost)]
-        return [part for part in parts if part[0] <= part[1]]
-
-    def _strip_run(self, rank: int, angle: float, inner_mm: float | None) -> Run | None:
-        """Wedges of one saw setting from a strip: thickness at the face, or inner_mm in from it."""
-        lot, options = self.lots[rank], self.options
-        assert lot.width_mm is not None
-        q, sigma = options.quantum_mm, 2.0 * math.tan(math.radians(angle))
-        if lot.width_mm < options.min_inside_mm or (inner_mm is not None and lot.width_mm <= inner_mm):
-            return None
-        inside = 0.0 if inner_mm is None else sigma * inner_mm
-        lo = max(1, _ceil((options.saw.min_thin_mm + sigma * lot.width_mm - inside) / q))
-        longest = self.usable_mm(lot) - self.group_mm(lot, angle) - self.wedge_mm(lot, angle, 0.0)
-        hi = min(self.length - 1, _floor((longest - inside) / q))
-        if lo > hi:
-            return None
-        per_mm = self.prices.strip_per_mm.get(lot.lot, 0.0)
-        if lot.origin == "bought":
-            assert lot.length_mm is not None
-            per_mm += options.weights.new_material * options.weights.new_strip_share / lot.length_mm
-        fixed = per_mm * (self.wedge_mm(lot, angle, 0.0) + inside)
-        return Run(lo, hi, options.weights.piece + options.weights.cut + fixed, per_mm * q, rank)
 
     def _window_minima(self, per_step: float) -> list[Floats]:
         """Minima of (flats beside a tapered piece − per_step·T) over the 1, 2, 4, … steps up to T.
@@ -294,50 +191,16 @@ class Tables:
         key = round(inner_mm, 6)
         found = self._inner_rows.get(key)
         if found is None:
-            rows = self._taper_rows(inner_mm)
+            rows = self.taper_rows(inner_mm)
             cheapest = np.empty((len(rows), self.length))
             for i, row in enumerate(rows):
                 self.convolve(row.runs, 0, self.length, cheapest[i])
             found = self._inner_rows[key] = rows, cheapest
         return found
 
-    def stretch(self, rank: int, thickness: int, inner_mm: float | None) -> tuple[float, float]:
-        """What a use of a taper takes, mm from the thin end.
-
-        From a bearing length inside the mark to a kerf beyond it, as far as the taper goes.
-        """
-        lot, options = self.lots[rank], self.options
-        assert lot.length_mm is not None
-        mark = self.mark_mm(rank, thickness, inner_mm)
-        return max(0.0, mark - options.bearing_mm), min(lot.length_mm, mark + options.saw.kerf_mm)
-
-    def mark_mm(self, rank: int, thickness: int, inner_mm: float | None) -> float:
-        """Where the line that meets the face comes, mm from the thin end."""
-        lot = self.lots[rank]
-        assert lot.thin_mm is not None
-        assert lot.length_mm is not None
-        mark = (thickness * self.options.quantum_mm - lot.thin_mm) / lot.taper_slope + (inner_mm or 0.0)
-        return min(lot.length_mm, max(0.0, mark))
-
     def steps(self, thickness_mm: float) -> int:
         """A thickness on the grid."""
         return to_steps(thickness_mm, self.options.quantum_mm)
-
-    def usable_mm(self, lot: Lot) -> float:
-        """Length of a strip that may be sawn up: what is held in the hand stays."""
-        assert lot.length_mm is not None
-        return lot.length_mm - self.options.saw.hold_mm
-
-    def wedge_mm(self, lot: Lot, angle: float, thick_mm: float) -> float:
-        """Length of a strip that one wedge of this thick edge takes: its mean thickness and a kerf."""
-        assert lot.width_mm is not None
-        slant = math.radians(angle)
-        return thick_mm - lot.width_mm * math.tan(slant) + self.options.saw.kerf_mm / math.cos(slant)
-
-    def group_mm(self, lot: Lot, angle: float) -> float:
-        """Length of a strip that the first cut of one setting takes: the slanted trim and a kerf."""
-        assert lot.width_mm is not None
-        return lot.width_mm * math.tan(math.radians(angle)) + self.options.saw.kerf_mm
 
     # ------------------------------------------------------------------ the pieces of one pack
 
@@ -385,7 +248,7 @@ class Tables:
                 if key not in self._cut_up:
                     if len(self._cut_up) > _MOST_REMEMBERED:
                         self._cut_up.clear()
-                    self._cut_up[key] = self._taper_runs(run.rank, inner_mm, key[2])
+                    self._cut_up[key] = self.taper_runs(run.rank, inner_mm, key[2])
                 runs.extend(self._cut_up[key])
         return runs
 
@@ -453,25 +316,6 @@ def _long_enough(lot: Lot, least_mm: float) -> bool:
     if lot.length_mm is None or lot.width_mm is None:
         return True
     return max(lot.length_mm, lot.width_mm) >= least_mm
-
-
-def _ceil(value: float) -> int:
-    return math.ceil(value - 1e-9)
-
-
-def _floor(value: float) -> int:
-    return math.floor(value + 1e-9)
-
-
-def _first(lo: int, hi: int, holds: Callable[[int], bool]) -> int:
-    """Least integer in lo … hi for which a monotone test holds; hi + 1 when it never does."""
-    while lo <= hi:
-        mid = (lo + hi) // 2
-        if holds(mid):
-            hi = mid - 1
-        else:
-            lo = mid + 1
-    return lo
 
 
 __all__ = [
