@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from shimfit.model import BESIDE_THE_OTHERS, Face, PostState, Seat
 from shimfit.tui import lengths
+from shimfit.tui.wrapping import fitting
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -152,9 +153,15 @@ class Words:
         """How far the top may be off."""
         return lengths.fine(record.tolerance.allowed_top_mm(record.height_mm), self.units)
 
-    def off(self, lean: Lean, record: PostRecord) -> str:
-        """`0.8 mm off, allowed 2.0 mm`."""
-        return f"{self.off_by(lean, record)} off, allowed {self.allowed(record)}"
+    def off(self, lean: Lean, record: PostRecord, width: int | None = None) -> str:
+        """`0.8 mm off, allowed 2.0 mm`; in fewer columns `0.8 of 2.0 mm off`, or without the limit."""
+        off, allowed = self.off_by(lean, record), self.allowed(record)
+        told = f"{off} off, allowed {allowed}"
+        if width is None:
+            return told
+        return fitting(
+            width, self.glyphs.more, told, f"{off.removesuffix(' mm')} of {allowed} off", f"{off} off"
+        )
 
     def pack_line(self, number: int, pack: Pack, change: Change | None) -> PackLine:
         """One pack of an answer."""

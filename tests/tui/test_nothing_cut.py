@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import pytest
 
-from shimfit.model import PostState
+from shimfit.model import Lean, PostState
 from shimfit.tui.desk import Desk
 from shimfit.tui.glyphs import glyphs_for
 from shimfit.tui.pictures.canvas import Canvas
 from shimfit.tui.screens.post import drawing
+from shimfit.tui.screens.post.advice import next_step
+from shimfit.tui.screens.post.live import LiveTarget
 from shimfit.tui.screens.post.room import Room, answer_rows, big_rows, said_rows
 from shimfit.tui.screens.post.sight import look_at
+from shimfit.tui.sensing import Live
 
+LEAN = Lean(0.0151, 0.0102)
 SIZES = ((40, 10), (40, 20), (64, 20), (64, 30), (80, 24), (110, 24), (110, 40), (200, 60))
 READINGS = ("1 3/4n1 1/2o", "1n1 1/8h", "3/8p5/8o", "13/16n0", "0 5/16h", "1 1/16p7/8h", "3/16n9/16h")
 AGAIN = ("1/2n3/8o", "1/4p3/8h", "3/8n1/4h", "1/4n0", "0 1/4o", "1/8n1/4o")
@@ -58,3 +62,24 @@ def test_packs_and_changes_end_where_they_end(make_site, lost, units, ascii_only
             assert desk.step(+1).done
     assert {(PostState.PACK, False), (PostState.OUT, True)} <= drawn
     assert not lost, "\n".join(sorted(set(lost)))
+
+
+@pytest.mark.parametrize("units", ["mm", "inch"])
+def test_the_legend_of_the_target_is_whole_or_says_that_it_is_not(make_site, units) -> None:
+    """`allowed 2.0 m` on a narrow target is another limit: shorter words, and a sign where none fit."""
+    desk = Desk(make_site(units), glyphs_for(ascii_only=False))
+    desk.open_last()
+    sight = look_at(desk, 0, None, None)
+    assert sight.words is not None
+    off, allowed = sight.words.off_by(LEAN, sight.record), sight.words.allowed(sight.record)
+    whole = {f"{off} off, allowed {allowed}", f"{off.removesuffix(' mm')} of {allowed} off", f"{off} off"}
+    seen = set()
+    for width in range(8, 66):
+        live = Live(LEAN, "moving", "", None)
+        rows = LiveTarget().draw(sight.with_live(live), width, 10)
+        told, step = ("".join(text for text, _ in rows.runs(y)).strip() for y in (8, 9))
+        assert told in whole or told.endswith(sight.glyphs.more), f"{told!r} at {width}"
+        full = next_step(None, LEAN, sight.record, sight.words, width)
+        assert step == full or step.endswith(sight.glyphs.more), f"{step!r} at {width}"
+        seen.add(told)
+    assert whole <= seen

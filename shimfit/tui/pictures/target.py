@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from shimfit.model import Face
 from shimfit.tui.pictures.canvas import ASPECT, Canvas
+from shimfit.tui.wrapping import clipped
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -86,7 +87,8 @@ def with_mark(
         on_canvas = min(max(0, column), canvas.width - 1), min(max(0, row), scene.rows - 1)
         canvas.put(*on_canvas, glyphs.top, role)
     for index, text in enumerate(legend):
-        canvas.put_middle(scene.middle[0], scene.rows + index, text, "label" if index == 0 else "strong")
+        told = clipped(text, canvas.width, glyphs.more)
+        canvas.put_middle(scene.middle[0], scene.rows + index, told, "label" if index == 0 else "strong")
     return canvas
 
 

@@ -47,7 +47,7 @@ class LiveTarget:
             self._told = (live.word,)
         elif sight.looks % LOOKS_PER_FIGURE == 0 or len(self._told) < LEGEND_ROWS:
             self._told = (
-                words.off(live.lean, record),
+                words.off(live.lean, record, width),
                 next_step(sight.advice, live.lean, record, words, width),
             )
         cell = mark_cell(top_mm, scene.rows_per_mm, scene.middle) if top_mm else None

@@ -56,8 +56,7 @@ def _target(sight: Sight, lean: Lean | None, width: int, height: int) -> Canvas:
 def _legend(words: Words, lean: Lean | None, record: PostRecord, width: int) -> str:
     if lean is None:
         return "it would rock"
-    told = words.off(lean, record)
-    return told if len(told) <= width else f"{words.off_by(lean, record)} off"
+    return words.off(lean, record, width)
 
 
 def from_the_side(sight: Sight, width: int, height: int) -> Canvas:
