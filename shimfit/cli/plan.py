@@ -10,6 +10,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 from shimfit.cli.context import RUN, open_site
+from shimfit.cli.typed import lengths_of, pairs_of
 from shimfit.errors import Exit, FileError, UsageError
 
 if TYPE_CHECKING:
@@ -29,7 +30,16 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
     plan.add_argument("path", metavar=RUN, nargs="?")
     plan.add_argument("--problem", metavar="FILE", help="a problem as JSON instead of a run (- = stdin)")
     plan.add_argument("--seconds", metavar="S", type=float, default=60.0, help="most time to take")
-    plan.add_argument("--line-up", action="store_true", help="aim the tops at one line within the tolerance")
+    plan.add_argument(
+        "--line-up", action="store_true", help="aim the tops at one line within the tolerance; wants --off"
+    )
+    plan.add_argument(
+        "--off",
+        action="append",
+        default=[],
+        metavar="POST=L",
+        help="with --line-up: how far a foot stands off the string, + towards out; may repeat",
+    )
     plan.add_argument(
         "--look", action="store_true", help="only look: leave the posts' own answers as they are"
     )
@@ -49,6 +59,7 @@ def run_plan(args: argparse.Namespace, io: Io) -> int:
     """Plan a run or a problem; 1 when a post can't be served or is predicted out of its tolerance."""
     if (args.path is None) == (args.problem is None):
         raise UsageError("name a run (JOB/RUN) or give --problem FILE, one of the two")
+    _check_line_up(args, io)
     from shimfit.cli.plan_said import Progress, outcome_lines, words_of, words_without_a_run
     from shimfit.workflow import plan as planning
 
@@ -64,7 +75,14 @@ def run_plan(args: argparse.Namespace, io: Io) -> int:
             job, run = parse_run(args.path)
             with open_site(args, io, read_only=args.look) as site:
                 made = planning.plan_site_run(
-                    site, job, run, seconds=args.seconds, line_up=args.line_up, progress=progress, stop=stop
+                    site,
+                    job,
+                    run,
+                    seconds=args.seconds,
+                    line_up=args.line_up,
+                    off_mm=pairs_of(args.off, lengths_of(args, io)),
+                    progress=progress,
+                    stop=stop,
                 )
                 if not args.look:
                     planning.log_plan(site, job, run, made)
@@ -77,6 +95,19 @@ def run_plan(args: argparse.Namespace, io: Io) -> int:
             io.say(line)
     over = any(_is_out(post) for post in answer["posts"])
     return Exit.OVER if answer["unsolved"] or over else Exit.DONE
+
+
+def _check_line_up(args: argparse.Namespace, io: Io) -> None:
+    """Refuse what would be passed over: a line-up of a problem, and feet off the string without one."""
+    if args.line_up and args.problem is not None:
+        raise UsageError("--line-up is for a run (JOB/RUN): a problem has no stations to line up")
+    if args.off and not args.line_up:
+        raise UsageError("--off tells where feet stand for --line-up: give both, or neither")
+    if args.line_up and not args.off:
+        io.talk(
+            "caution: no foot is told to be off the string, so all tops are aimed at plumb: "
+            "--line-up wants --off POST=L"
+        )
 
 
 def _is_out(post: dict[str, Any]) -> bool:

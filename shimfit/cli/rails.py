@@ -8,9 +8,16 @@ from typing import TYPE_CHECKING
 from shimfit.cli.context import RUN, open_site
 from shimfit.cli.typed import lengths_of, pairs_of
 from shimfit.errors import Exit
+from shimfit.model import Face
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Mapping
+
     from shimfit.cli.io import Commands, Io
+    from shimfit.core.lineup import LegLine
+
+LEAST_SAID_MM = 0.05
+"""An aim below this is told as plumb, tops closer to a line than this as in line."""
 
 
 def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
@@ -32,9 +39,15 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
     lineup = commands.add_parser("lineup", parents=[common], help="targets that bring the tops onto one line")
     lineup.add_argument("path", metavar=RUN)
     lineup.add_argument(
-        "--off", action="append", default=[], metavar="POST=L", help="foot off the string, + towards out"
+        "--off",
+        action="append",
+        default=[],
+        metavar="POST=L",
+        help="how far a foot stands off the string, + towards out; may repeat",
     )
-    lineup.add_argument("--share", type=float, default=0.5, help="part of the tolerance that aims may take")
+    lineup.add_argument(
+        "--share", type=float, default=0.5, help="part of the tolerance that aims may take (default 0.5)"
+    )
     lineup.set_defaults(run=run_lineup)
 
 
@@ -100,6 +113,7 @@ def run_rails(args: argparse.Namespace, io: Io) -> int:
 
 def run_lineup(args: argparse.Namespace, io: Io) -> int:
     """Print the targets that bring the tops of each leg closest to a line."""
+    from shimfit.tui.telling import face_names
     from shimfit.workflow.place import parse_run
     from shimfit.workflow.standing import line_up_run
 
@@ -133,14 +147,31 @@ def run_lineup(args: argparse.Namespace, io: Io) -> int:
             }
         )
         return Exit.DONE
+    for line in _lineup_lines(legs, face_names(state)):
+        io.say(line)
+    if args.off:
+        told = " ".join(f"--off {text}" for text in args.off)
+        io.say(f"packs for these aims: shimfit plan {job}/{run} --line-up {told}")
+    else:
+        io.say("no foot is told to be off the string: tell those that are with --off POST=L")
+    return Exit.DONE
+
+
+def _lineup_lines(legs: Iterable[LegLine], names: Mapping[Face, str]) -> Iterator[str]:
+    def sideways(mm: float) -> str:
+        return f"{abs(mm):.1f} mm {names[Face.OUT if mm >= 0 else Face.HOUSE]}"
+
     for leg in legs:
-        io.say(
+        if leg.worst_before_mm < LEAST_SAID_MM:
+            yield f"leg {leg.leg}: its tops are in line when plumb, nothing to aim ({len(leg.targets)} posts)"
+            continue
+        yield (
             f"leg {leg.leg}: tops within {leg.worst_before_mm:.1f} mm of a line when plumb, "
             f"{leg.worst_after_mm:.1f} mm as aimed"
         )
         for target in leg.targets:
-            io.say(
-                f"  {target.name:>4}  aim {target.aim_across_mm:+.1f} out   off the line "
-                f"{target.before_mm:+.1f} → {target.after_mm:+.1f}"
+            aim = "plumb" if abs(target.aim_across_mm) < LEAST_SAID_MM else sideways(target.aim_across_mm)
+            yield (
+                f"  {target.name:>4}  aim {aim:<14} off the line {sideways(target.before_mm)}, "
+                f"then {sideways(target.after_mm)}"
             )
-    return Exit.DONE

@@ -3,7 +3,7 @@
 Runs are drawn from the surface's usual fall or from a few bed readings, and each is planned from the box
 with everything that the shop sells beside it. The box comes first by its cost, so what a plan takes from the
 shop is what is missing; the kit is what enough of the drawn runs would take. It is tried on runs that it was
-not made from, and grows until the share of posts served is what was asked.
+not made from, and grows until the share of posts served is what was asked, as long as that serves more.
 """
 
 from __future__ import annotations
@@ -71,6 +71,13 @@ class Kit:
     """Share of posts served in the runs that it was tried on (0…1)."""
     served_without: float
     """The same from the box alone."""
+    asked_share: float
+    """The share that was asked for; a shop that has not what it takes can't reach it."""
+
+    @property
+    def reached(self) -> bool:
+        """True when it serves the share that was asked for."""
+        return self.served_share >= self.asked_share
 
 
 def shop() -> tuple[Lot, ...]:
@@ -110,8 +117,9 @@ def kit_for(  # noqa: PLR0917 - it takes the quantities it takes
 ) -> Kit:
     """Kit for a run of so many posts, from the usual fall or a few bed readings (which go before the fall).
 
-    `offered`: what can be bought or cut (counts do not matter); usual shop stock when empty. UsageError
-    without fall and readings, for no posts, and when a lot offered is named like one of the box.
+    `offered`: what can be bought or cut (counts do not matter); usual shop stock when empty. Nothing
+    is to buy when the box alone serves the share. UsageError without fall and readings, for no posts, and
+    when a lot offered is named like one of the box.
     """
     if fall is None and not read:
         raise UsageError(
@@ -137,21 +145,25 @@ def kit_for(  # noqa: PLR0917 - it takes the quantities it takes
         leans = likely_leans(read, posts, where) if read else leans_from_fall(fall or 0.0, posts, where)
         return [PlanPost(str(k), foot, height_mm, lean, tolerance) for k, lean in enumerate(leans, start=1)]
 
+    trials = [drawn(DRAWN_RUNS + run) for run in range(TRIAL_RUNS)]
+    without = _served(trials, lots, options, solver)
+    if without >= share:
+        return Kit((), without, without, share)
     taken = np.zeros((DRAWN_RUNS, len(plenty)), np.int64)
     for run in range(DRAWN_RUNS):
         done = plan(drawn(run), [*lots, *plenty], options, solver, seconds=10.0)
         taken[run] = _taken(done.planned, plenty)
-    trials = [drawn(DRAWN_RUNS + run) for run in range(TRIAL_RUNS)]
-    without = _served(trials, lots, options, solver)
-    counts: list[int] = np.quantile(taken, share, axis=0, method="higher").astype(int).tolist()
-    served = _served(trials, _with(lots, plenty, counts), options, solver)
-    for _ in range(GROWTHS):
+    served, counts = without, [0] * len(plenty)
+    tried: list[int] = np.quantile(taken, share, axis=0, method="higher").astype(int).tolist()
+    for _ in range(1 + GROWTHS):
+        now = _served(trials, _with(lots, plenty, tried), options, solver)
+        if now > served:  # what serves nobody more is not bought
+            served, counts = now, tried
         if served >= share:
             break
-        counts = [n + 1 if most else 0 for n, most in zip(counts, taken.max(axis=0), strict=True)]
-        served = _served(trials, _with(lots, plenty, counts), options, solver)
+        tried = [n + 1 if most else 0 for n, most in zip(tried, taken.max(axis=0), strict=True)]
     lines = tuple(KitLine(lot, int(n)) for lot, n in zip(to_buy, counts, strict=True) if n)
-    return Kit(lines, served, without)
+    return Kit(lines, served, without, share)
 
 
 def _with(lots: Sequence[Lot], plenty: Sequence[Lot], counts: Sequence[int]) -> list[Lot]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Any
 
 from shimfit.contract import lot_to_json
@@ -13,8 +14,11 @@ from shimfit.workflow.solving import options_of
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from shimfit.core.kit import Kit
     from shimfit.model import Lot
     from shimfit.workflow.site import Site
+
+HINT = "Offer thinner flats, or a taper to cut (--shop FILE.csv)."
 
 
 def kit_for_run(
@@ -45,20 +49,36 @@ def kit_for_run(
         fall=fall, read=read if fall is None else (), offered=offered, share=share,
     )  # fmt: skip
     source = f"a usual fall of {fall:g}" if fall is not None else f"{len(read)} readings"
-    words = (
-        f"For {count} posts, from {source}: the box alone serves {100 * made.served_without:.0f} %, with "
-        f"this kit {100 * made.served_share:.0f} % of posts in trial runs."
-    )
-    if not made.lines:
-        words += " Nothing needs to be bought."
     return {
         "job": job,
         "run": run,
         "posts": count,
         "served_share": made.served_share,
         "served_without": made.served_without,
-        "words": words,
+        "asked_share": made.asked_share,
+        "reached": made.reached,
+        "words": f"For {count} posts, from {source}: {_in_words(made, from_shop=bool(offered))}",
         "lines": [
             {"what": line.what, "count": line.count, "lot": lot_to_json(line.lot)} for line in made.lines
         ],
     }
+
+
+def _in_words(made: Kit, *, from_shop: bool) -> str:
+    """What the box serves, what the kit adds, and plainly so when that is less than was asked for."""
+    alone = f"the box alone serves {_percent(made.served_without)} of posts in trial runs"
+    if made.reached and not made.lines:
+        return f"{alone}. Nothing needs to be bought."
+    if made.reached:
+        return f"{alone}, with this it serves {_percent(made.served_share)}:"
+    short = f"short of the {_percent(made.asked_share)} aimed at"
+    if not made.lines:
+        shop = "what this shop has" if from_shop else "the usual packers"
+        return f"{alone}, {short}, and nothing of {shop} helps. {HINT}"
+    served = _percent(made.served_share)
+    return f"{alone}, with this it serves {served}, {short}; a few more of each did not help. {HINT}"
+
+
+def _percent(share: float) -> str:
+    """Rounded down: what is short of a goal never reads like the goal."""
+    return f"{math.floor(100 * share + 1e-9)} %"

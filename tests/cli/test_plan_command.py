@@ -177,6 +177,30 @@ def test_a_run_is_planned_cut_and_railed_from_the_data_file(tmp_path, capsys, mo
     assert main(["lineup", "pier/west", "--off", "2=3mm", "--json"], Io()) == 0
     (leg,) = json.loads(capsys.readouterr().out)["legs"]
     assert leg["worst_after_mm"] < leg["worst_before_mm"] == pytest.approx(1.5)
+    assert main(["lineup", "pier/west", "--off", "2=3mm"], Io()) == 0
+    told = capsys.readouterr().out
+    assert "2  aim 1.0 mm house" in told
+    assert "1.5 mm out, then 0.5 mm out" in told
+    aimed_at_line_or_plumb(capsys)
+
+
+def aimed_at_line_or_plumb(capsys):
+    """`plan --line-up` takes the offsets that `lineup` takes; what would be passed over is said."""
+
+    def across_of_2(*more):
+        assert main(["plan", "pier/west", "--look", "--json", *more], Io()) == 0
+        told = capsys.readouterr()
+        return next(
+            p["resting"]["slope_across"] for p in json.loads(told.out)["posts"] if p["id"] == "2"
+        ), told.err
+
+    aimed, _ = across_of_2("--line-up", "--off", "2=90mm")
+    plumb, said = across_of_2("--line-up")
+    assert aimed < plumb - 0.0004
+    assert "caution: no foot is told to be off the string" in said
+    for words in (["--off", "2=3mm"], ["--line-up", "--off", "2=50m"], ["--line-up", "--off", "9=3mm"]):
+        assert main(["plan", "pier/west", *words], Io()) == 2
+        assert capsys.readouterr().err
 
 
 def test_a_kit_is_made_of_what_the_shop_has(tmp_path, capsys, monkeypatch):
@@ -191,3 +215,27 @@ def test_a_kit_is_made_of_what_the_shop_has(tmp_path, capsys, monkeypatch):
     kit = json.loads(capsys.readouterr().out)
     assert kit["served_without"] < 0.5 < kit["served_share"]
     assert {line["lot"]["lot"] for line in kit["lines"]} == {"long"}
+    assert (kit["asked_share"], kit["reached"]) == (0.95, kit["served_share"] >= 0.95)
+
+
+def test_a_kit_that_falls_short_says_so_and_a_full_box_needs_none(tmp_path, capsys, monkeypatch):
+    monkeypatch.setenv("SHIMFIT_DB", str(tmp_path / "site.db"))
+    shop = tmp_path / "shop.csv"
+    shop.write_text("lot,form,count,thickness_mm\nA,flat,1,1\n")
+    west = "run new pier/west --length 1200mm --every 1200mm --foot 90x90mm --height 1000mm"
+    for words in ("job new pier", west):
+        assert main(words.split(), Io()) == 0
+    capsys.readouterr()
+
+    def said(*more):
+        assert main(["kit", "pier/west", "--fall", "0.01", *more], Io()) == 0
+        return capsys.readouterr().out
+
+    assert "short of the 95 % aimed at" in said("--shop", str(shop))
+    short = json.loads(said("--shop", str(shop), "--json"))
+    assert not short["reached"]
+    assert short["served_share"] < short["asked_share"]
+    assert bool(short["lines"]) == (short["served_share"] > short["served_without"])
+    assert main(["stock", "import", "fixtures/stock/boardwalk_box.csv"], Io()) == 0
+    capsys.readouterr()
+    assert said().rstrip().endswith("Nothing needs to be bought.")

@@ -173,10 +173,14 @@ def plan_site_run(
     *,
     seconds: float = SECONDS,
     line_up: bool = False,
+    off_mm: Mapping[str, float] | None = None,
     progress: Callable[[float, float | None], None] | None = None,
     stop: Callable[[], bool] | None = None,
 ) -> RunPlan:
-    """Plan a run of the data file; nothing is logged. `line_up`: aim at the targets of the line-up."""
+    """Plan a run of the data file; nothing is logged.
+
+    `line_up`: aim at the targets of the line-up of feet that stand `off_mm` the string (by post, + out).
+    """
     from shimfit.workflow.solving import options_of
     from shimfit.workflow.takeup import book_of, of_lots
 
@@ -186,7 +190,9 @@ def plan_site_run(
     if line_up:
         from shimfit.workflow.standing import line_up_run
 
-        aims = {target.name: target.aim_across_mm for leg in line_up_run(state) for target in leg.targets}
+        aims = {
+            target.name: target.aim_across_mm for leg in line_up_run(state, off_mm) for target in leg.targets
+        }
     return plan_run(
         state,
         box,
