@@ -31,7 +31,7 @@ def test_a_key_of_ones_own_acts_and_is_shown(make_site, running, wait_for) -> No
             await hand.press("f9")
             await hand.sees("F9 help")
             await hand.press("f10")
-            await hand.sees("Search for commands")
+            await hand.sees("what to do: undo")
 
     wait_for(story())
 

@@ -45,6 +45,9 @@ def test_in_ascii_and_inches(app_on, running, wait_for, golden) -> None:
             await hand.sees("^ pack")
             assert hand.screen().isascii()
             golden("pack_ascii_inch_40x20", await hand.settled())
+            for key in ("ctrl+p", "f2", "f3", "f4", "f5", "f1"):
+                await hand.press("escape", key)
+                assert (await hand.settled()).isascii(), key
 
     wait_for(job())
 

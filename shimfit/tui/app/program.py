@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, ClassVar
 
 from textual.app import App, SystemCommand
 from textual.binding import Binding, BindingType
+from textual.command import CommandPalette
 
 from shimfit.errors import UsageError
 from shimfit.settings.keys import DEFAULT_KEYS, parse_keys
@@ -214,6 +215,13 @@ class ShimfitApp(App[None]):
         """Bring the page in front up to date and say what came of a move."""
         self.page.show()
         self.page.say(outcome)
+
+    def action_command_palette(self) -> None:
+        """Every action by name, asked for in signs that any terminal has."""
+        if not isinstance(self.screen, CommandPalette):
+            palette = CommandPalette(id="--command-palette", placeholder="what to do: undo, find, theme")
+            palette.set_class(not self.desk.glyphs.blocks, "-ascii")
+            self.push_screen(palette)
 
     def get_system_commands(self, screen: Screen[None]) -> Iterable[SystemCommand]:  # noqa: ARG002 - the library's signature
         """Every action by name, with what it does."""
