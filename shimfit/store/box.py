@@ -15,7 +15,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from shimfit.model import Lot
-from shimfit.store.reading import left_out, read_data
+from shimfit.store.event_data import left_out, number, read_data
 from shimfit.store.state import BoxState, InstrumentRecord
 from shimfit.store.steps import UNDONE, Voided
 
@@ -159,12 +159,12 @@ class _Contents:
         entry = InstrumentRecord(
             name=data["name"],
             kind=data["kind"],
-            length_mm=_number(data.get("length_mm")),
-            accuracy_slope=_number(data.get("accuracy_slope")),
-            graduation_mm=_number(data.get("graduation_mm")),
+            length_mm=number(data.get("length_mm")),
+            accuracy_slope=number(data.get("accuracy_slope")),
+            graduation_mm=number(data.get("graduation_mm")),
             zero_along=float(data.get("zero_along") or 0.0),
             zero_across=float(data.get("zero_across") or 0.0),
-            u_zero=_number(data.get("u_zero")),
+            u_zero=number(data.get("u_zero")),
             checked=data.get("checked"),
             time=event.time,
             event=event.id,
@@ -195,7 +195,7 @@ def _alike(one: Lot, other: Lot) -> bool:
 
 def lot_from_row(row: Mapping[str, Any]) -> Lot:
     """Lot of a stock row whose shape was checked."""
-    sizes = {key: _number(row.get(key)) for key in _SIZES}
+    sizes = {key: number(row.get(key)) for key in _SIZES}
     return Lot(
         lot=row["lot"],
         form=row["form"],
@@ -208,7 +208,3 @@ def lot_from_row(row: Mapping[str, Any]) -> Lot:
 
 
 _SIZES = ("length_mm", "width_mm", "thickness_mm", "thin_mm", "thick_mm")
-
-
-def _number(value: Any) -> float | None:
-    return None if value is None else float(value)

@@ -11,8 +11,8 @@ from collections import defaultdict
 from typing import TYPE_CHECKING, Any
 
 from shimfit import contract
+from shimfit.store.event_data import left_out, number, read_data
 from shimfit.store.posts import PostBuilder
-from shimfit.store.reading import left_out, read_data
 from shimfit.store.state import RunState
 from shimfit.store.steps import UNDONE, Voided
 
@@ -127,13 +127,13 @@ class RunFold:
             tolerance=tolerance,
             rule=rule,
             units=head.get("units") or "mm",
-            gauge_mm=_number(head.get("gauge_mm")),
+            gauge_mm=number(head.get("gauge_mm")),
             face_names=tuple((head.get("face_names") or {}).items()),
             layout=head.get("layout", "corners"),
             due_days=head.get("due_days"),
-            preload_mm=_number(head.get("preload_mm")),
-            max_spacing_mm=_number(head.get("max_spacing_mm")),
-            opening_limit_mm=_number(head.get("opening_limit_mm")),
+            preload_mm=number(head.get("preload_mm")),
+            max_spacing_mm=number(head.get("max_spacing_mm")),
+            opening_limit_mm=number(head.get("opening_limit_mm")),
             posts=tuple(standing),
             removed=tuple(removed),
             sample=bool(head.get("sample", False)),
@@ -228,7 +228,3 @@ class _PostHistory:
         """Sentences on what was left out."""
         why = f"there is no post {self._run}/{self._name}"
         return self.unread + [left_out(event, why) for event in self._early]
-
-
-def _number(value: Any) -> float | None:
-    return None if value is None else float(value)

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from shimfit import contract
 from shimfit.model import PostState
+from shimfit.store.event_data import number
 from shimfit.store.judge import state_of, together, verdict_on
 from shimfit.store.state import Note, PostRecord
 
@@ -33,9 +34,9 @@ class PostBuilder:
         self.station_mm = float(data["station_mm"])
         self._kind: PostKind = data.get("kind", "line")
         self._foot = _maybe(contract.foot_from_json, data.get("foot"))
-        self._height_mm: float | None = _maybe(float, data.get("height_mm"))
+        self._height_mm = number(data.get("height_mm"))
         self._tolerance = _maybe(contract.tolerance_from_json, data.get("tolerance"))
-        self._turn_deg: float | None = _maybe(float, data.get("turn_deg"))
+        self._turn_deg = number(data.get("turn_deg"))
         self._readings: list[Reading] = []
         self._half: Reading | None = None
         self._reading: Reading | None = None
@@ -198,7 +199,7 @@ class PostBuilder:
     def _tighten(self, event: Event, data: dict[str, Any]) -> None:
         self._put_in_as_prescribed()
         self._tightened = True
-        self._torque_nm = _maybe(float, data.get("torque_nm"))
+        self._torque_nm = number(data.get("torque_nm"))
         self._last_time = event.time
         self._work_done()
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from shimfit.store import rows
 from shimfit.store.box import BOX_KINDS
-from shimfit.store.reading import read_data
+from shimfit.store.event_data import read_data
 from shimfit.store.steps import UNDONE, Step, to_redo, to_undo, voided_steps, words
 
 if TYPE_CHECKING:
@@ -58,6 +58,6 @@ class History:
 
     def _void(self, job: str | None) -> tuple[frozenset[str], frozenset[str]]:
         """(steps that do not stand, steps that are an undo or a redo)."""
-        every = rows.of_kinds(self._log.db, (UNDONE,))
+        every = rows.of_kinds(self._log.db, (UNDONE,), job=job)
         undone = [event for event in every if event.job == job and read_data(event)[0]]
         return voided_steps(undone), frozenset(event.step for event in undone)

@@ -16,10 +16,15 @@ def read_data(event: Event) -> tuple[dict[str, Any] | None, str]:
         return None, "this version does not know it; update shimfit"
     try:
         data = event.data
-    except ValueError:
+    except (ValueError, RecursionError):
         return None, "its data is damaged"
     wrong = wrong_with(event.kind, data, event.job, event.run, event.post)
     return (data, "") if wrong is None else (None, wrong)
+
+
+def number(value: Any) -> float | None:
+    """A number of checked data; None where it is not told."""
+    return None if value is None else float(value)
 
 
 def left_out(event: Event, why: str) -> str:
