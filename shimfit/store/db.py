@@ -8,22 +8,20 @@ not touched.
 from __future__ import annotations
 
 import contextlib
-import errno
 import os
-import shutil
 import sqlite3
-import tempfile
 import time
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from shimfit.errors import FileError
-from shimfit.store import migrations
+from shimfit.store import migrations, trouble
 from shimfit.store.lock import WriterLock, holder
+from shimfit.store.trouble import saying_what
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from tempfile import TemporaryDirectory
 
 _MAGIC = b"SQLite format 3\x00"
 _BUSY_MS = 5_000
@@ -40,7 +38,7 @@ class Opened:
     """None: read only."""
     notice: str | None = None
     """Why it is read only although writing was asked for; None otherwise."""
-    copy: tempfile.TemporaryDirectory[str] | None = None
+    copy: TemporaryDirectory[str] | None = None
     """Where a copy is read from, when the file's folder lets nobody read it in place."""
 
     def close(self) -> None:
@@ -108,15 +106,17 @@ def _look_before_touching(path: Path) -> None:
     if not start:
         return
     if not start.startswith(_MAGIC) or len(start) < 100:
-        raise FileError(
-            f"{path} is not a shimfit data file: name another file, or see `shimfit salvage`", path=str(path)
-        )
+        raise FileError(trouble.not_a_data_file(path), path=str(path))
     application_id = int.from_bytes(start[68:72], "big")
     version = int.from_bytes(start[60:64], "big")
     # A file whose first transaction is still in its WAL has an empty header: both numbers are 0.
     if application_id not in (0, migrations.APPLICATION_ID):
-        raise FileError(f"{path} belongs to another program: name another file", path=str(path))
+        raise _of_another_program(path)
     _refuse_newer(path, version)
+
+
+def _of_another_program(path: Path) -> FileError:
+    return FileError(f"{path} belongs to another program: name another file", path=str(path))
 
 
 def _refuse_newer(path: Path, version: int) -> None:
@@ -159,7 +159,7 @@ def _refuse_foreign(db: sqlite3.Connection, path: Path) -> None:
     (tables,) = db.execute("SELECT count(*) FROM sqlite_master").fetchone()
     (application_id,) = db.execute("PRAGMA application_id").fetchone()
     if tables and application_id != migrations.APPLICATION_ID:
-        raise FileError(f"{path} belongs to another program: name another file", path=str(path))
+        raise _of_another_program(path)
 
 
 def _refuse_older(db: sqlite3.Connection, path: Path) -> None:
@@ -175,30 +175,46 @@ def _refuse_older(db: sqlite3.Connection, path: Path) -> None:
 def _open_to_read(path: Path) -> Opened:
     if not path.exists():
         raise FileError(f"there is no data file {path}", path=str(path))
-    copy = None
-    uri = f"{_uri(path)}?mode=ro"
-    if not os.access(path.parent, os.W_OK):
-        # Reading a WAL file needs a file beside it. Where none can be made, a closed file is complete in
-        # itself; one that was not closed is read from a copy.
-        wal = path.with_name(path.name + "-wal")
-        if wal.exists() and wal.stat().st_size:
-            copy = tempfile.TemporaryDirectory(prefix="shimfit-")
-            for part in (path, wal):
-                shutil.copyfile(part, Path(copy.name) / part.name)
-            uri = f"{_uri(Path(copy.name) / path.name)}?mode=rw"
-        else:
-            uri = f"{_uri(path)}?immutable=1"
-    db = _connect(uri)
-    try:
+    with contextlib.ExitStack() as half_open:
+        uri, copy = _where_to_read(path)
+        if copy is not None:
+            half_open.callback(copy.cleanup)
+        db = half_open.enter_context(contextlib.closing(_connect(uri)))
         db.execute("PRAGMA query_only = ON")
         _refuse_foreign(db, path)
         _refuse_older(db, path)
-    except BaseException:
-        db.close()
-        if copy is not None:
-            copy.cleanup()
-        raise
+        half_open.pop_all()
     return Opened(db, path, None, copy=copy)
+
+
+def _where_to_read(path: Path) -> tuple[str, TemporaryDirectory[str] | None]:
+    """URI of the file, and the copy that it names where the file can't be read in place.
+
+    Reading a WAL file needs a file beside it. Where none can be made, a closed file is complete in itself;
+    one that was not closed is read from a copy.
+    """
+    if os.access(path.parent, os.W_OK):
+        return f"{_uri(path)}?mode=ro", None
+    wal = path.with_name(path.name + "-wal")
+    if not wal.exists() or not wal.stat().st_size:
+        return f"{_uri(path)}?immutable=1", None
+    copy = _copied(path, wal)
+    return f"{_uri(Path(copy.name) / path.name)}?mode=rw", copy
+
+
+def _copied(*files: Path) -> TemporaryDirectory[str]:
+    """Files in a folder of their own (two packages that hardly anybody needs, loaded here)."""
+    import shutil
+    from tempfile import TemporaryDirectory
+
+    copy = TemporaryDirectory(prefix="shimfit-")
+    try:
+        for file in files:
+            shutil.copyfile(file, Path(copy.name) / file.name)
+    except BaseException:
+        copy.cleanup()
+        raise
+    return copy
 
 
 def _connect(uri: str) -> sqlite3.Connection:
@@ -226,43 +242,3 @@ def _sync_folder(folder: Path) -> None:
         os.fsync(handle)
     finally:
         os.close(handle)
-
-
-@contextlib.contextmanager
-def saying_what(path: Path) -> Iterator[None]:
-    """Turn what SQLite and the system say into a FileError with a sentence for the person."""
-    try:
-        yield
-    except FileError:
-        raise
-    except sqlite3.Error as error:
-        raise FileError(_sentence(path, error), path=str(path)) from error
-    except OSError as error:
-        raise FileError(_system_sentence(path, error), path=str(path)) from error
-
-
-def _system_sentence(path: Path, error: OSError) -> str:
-    if error.errno == errno.ENOSPC:
-        return f"the disk is full: {path} was not changed; free some space and do it again"
-    if error.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
-        return f"{path} can't be written (read only): nothing was logged; use --db to name another file"
-    return f"can't use {path}: {error.strerror or error}"
-
-
-def _sentence(path: Path, error: sqlite3.Error) -> str:
-    name = getattr(error, "sqlite_errorname", "") or ""
-    if name.startswith("SQLITE_FULL"):
-        return f"the disk is full: {path} was not changed; free some space and do it again"
-    if name.startswith(("SQLITE_READONLY", "SQLITE_PERM", "SQLITE_AUTH")):
-        return f"{path} can't be written (read only): nothing was logged; use --db to name another file"
-    if name.startswith("SQLITE_CANTOPEN"):
-        return f"{path} can't be opened in its folder: check that the folder exists and can be written"
-    if name.startswith("SQLITE_NOTADB"):
-        return f"{path} is not a shimfit data file: name another file, or see `shimfit salvage`"
-    if name.startswith("SQLITE_CORRUPT"):
-        return f"{path} is damaged: `shimfit salvage {path} NEW` saves what can be read into a new file"
-    if name.startswith(("SQLITE_BUSY", "SQLITE_LOCKED")):
-        return f"another program holds {path}: nothing was logged; close it and do it again"
-    if name.startswith("SQLITE_IOERR"):
-        return f"{path} could not be read or written (disk error or full): the last step was not logged"
-    return f"{path}: {error}"

@@ -476,8 +476,13 @@ def test_an_io_error_is_told_in_a_sentence(crew, monkeypatch):
 
 
 def test_system_errors_are_worded():
-    from shimfit.store.db import saying_what
+    from shimfit.store.trouble import saying_what
 
-    for number, says in [(errno.ENOSPC, "full"), (errno.EROFS, "read only"), (errno.EIO, "Input/output")]:
+    for number, says in [
+        (errno.ENOSPC, "full"),
+        (errno.EDQUOT, "full"),
+        (errno.EROFS, "read only"),
+        (errno.EIO, "Input/output"),
+    ]:
         with pytest.raises(FileError, match=says), saying_what(Path("jetty.db")):
             raise OSError(number, os.strerror(number))

@@ -14,19 +14,18 @@ was worked out and is brought forward; `jobs` which there are; `history` what ca
 from __future__ import annotations
 
 import threading
-import uuid
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self
 
 from shimfit.store import rows
 from shimfit.store.chain import first_bad
-from shimfit.store.db import saying_what
 from shimfit.store.events import Draft
 from shimfit.store.journal.history import History
 from shimfit.store.journal.log import Log
 from shimfit.store.journal.states import States
 from shimfit.store.steps import UNDONE, standing, words
+from shimfit.store.trouble import saying_what
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -45,6 +44,8 @@ def wall_clock() -> datetime:
 
 def new_id() -> str:
     """Id that no other event has."""
+    import uuid  # a look at a file needs none
+
     return uuid.uuid4().hex
 
 

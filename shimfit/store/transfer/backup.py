@@ -8,8 +8,8 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
-from shimfit.store.db import saying_what
 from shimfit.store.transfer.moving import write_export
+from shimfit.store.trouble import saying_what
 
 if TYPE_CHECKING:
     from pathlib import Path

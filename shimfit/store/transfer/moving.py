@@ -14,11 +14,11 @@ from typing import TYPE_CHECKING
 
 from shimfit.errors import FileError
 from shimfit.store.box import BOX_KINDS
-from shimfit.store.db import saying_what
+from shimfit.store.event_data import read_data
 from shimfit.store.events import Draft
-from shimfit.store.reading import read_data
 from shimfit.store.transfer.conflicts import Conflict, find_conflicts
 from shimfit.store.transfer.lines import events_of, lines_of
+from shimfit.store.trouble import saying_what
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence

@@ -15,11 +15,11 @@ from typing import TYPE_CHECKING, Any
 from shimfit.errors import FileError, UsageError
 from shimfit.store import rows
 from shimfit.store.chain import altered
-from shimfit.store.db import saying_what
 from shimfit.store.events import Draft, microseconds
 from shimfit.store.journal import Journal, wall_clock
 from shimfit.store.shapes import wrong_with
 from shimfit.store.transfer.pages import index_entries_in, is_cut_off, rows_in
+from shimfit.store.trouble import saying_what
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
