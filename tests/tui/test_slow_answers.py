@@ -60,6 +60,33 @@ def test_enter_does_not_wait_and_the_answer_comes_by_itself(app_on, running, wai
     wait_for(story())
 
 
+def test_what_is_done_meanwhile_does_not_wait_for_the_answer_either(
+    app_on, running, wait_for, held_back
+) -> None:
+    """Packs that nobody has prescribed yet can't have gone in; a reading of both faces is logged at once."""
+    let_go, _ = held_back
+
+    async def story() -> None:
+        app = app_on()
+        site = app.desk.site
+        site.add_instrument({"name": "L1", "kind": "level", "length_mm": 600.0, "accuracy_slope": 0.0005})
+        site.set("instrument", "L1")
+        async with running(app, 80, 24) as hand:
+            await hand.enter("9n5o")
+            await hand.sees("working…")
+            app.do("packed")
+            await hand.sees("still being worked out")
+            assert app.desk.record.packs_in_place == ()
+            app.tell(app.desk.turned("9n5o", "9.4n5.2o"))
+            await hand.sees("post 1 logged: ", "working…")
+            let_go.set()
+            await hand.sees("NEXT-OUT")
+            app.do("packed")
+            await hand.sees("packed as prescribed")
+
+    wait_for(story())
+
+
 def test_an_answer_to_what_was_taken_back_is_dropped(app_on, running, wait_for, held_back) -> None:
     let_go, _ = held_back
 

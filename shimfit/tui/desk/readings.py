@@ -93,7 +93,7 @@ class Readings(Standing):
         def log(place: Place) -> Outcome:
             from shimfit.workflow.instruments import log_turned
 
-            log_turned(self.site, place, first, second, self._asked)
+            log_turned(self.site, place, first, second, self._how_asked())
             return self._after_reading(place)
 
         return self.attempt(log)

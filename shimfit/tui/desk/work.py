@@ -30,7 +30,9 @@ class Work(Standing):
         return self.attempt(lambda place: Outcome(self.site.trim(place)))
 
     def packed(self) -> Outcome:
-        """Log that the packs went in as prescribed."""
+        """Log that the packs went in as prescribed; not before the answer has come."""
+        if self.place in self.working:
+            return Outcome("the answer is still being worked out: nothing can have gone in by it", done=False)
         return self.attempt(lambda place: Outcome(self.site.pack(place)))
 
     def tightened(self, torque_nm: float | None = None) -> Outcome:
