@@ -12,9 +12,10 @@ import contextlib
 import sys
 from collections.abc import Iterable, Sequence
 from importlib import import_module
-from typing import Any, NoReturn
+from typing import Any
 
 from shimfit import __version__
+from shimfit.cli.help import Parser, describe
 from shimfit.cli.io import SCHEMA, Io
 from shimfit.errors import Exit, FileError, ShimfitError, UsageError
 
@@ -48,14 +49,6 @@ Height, openings, loads and fixings follow the local code and a licensed profess
 """
 
 
-class Parser(argparse.ArgumentParser):
-    """argparse, but a wrong call is raised like every other error, so that --json gets its object too."""
-
-    def error(self, message: str) -> NoReturn:
-        """Raise UsageError with argparse's sentence and where to look for the right form."""
-        raise UsageError(f"{message}; see {self.prog} --help")
-
-
 def build_parser(modules: Iterable[str] = tuple(COMMANDS)) -> Parser:
     """Parser of the whole command line, or of the commands in some of its modules."""
     # Said before or after the command: a default that is set twice would hide what was said first.
@@ -65,7 +58,6 @@ def build_parser(modules: Iterable[str] = tuple(COMMANDS)) -> Parser:
         prog="shimfit",
         description="Plumb guard posts from the packs in your box: read, pack, tighten, read, hand over.",
         epilog=EPILOG,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
         parents=[_common(None, said=False)],
     )
     parser.add_argument("--version", action="version", version=f"shimfit {__version__}")
@@ -81,6 +73,7 @@ def build_parser(modules: Iterable[str] = tuple(COMMANDS)) -> Parser:
     commands = parser.add_subparsers(metavar="COMMAND", title="commands", parser_class=Parser)
     for name in modules:
         import_module(f"shimfit.cli.{name}").add_parsers(commands, common)
+    describe(parser)
     return parser
 
 

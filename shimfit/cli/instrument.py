@@ -20,14 +20,14 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
     instrument = commands.add_parser(
         "instrument",
         help="levels and other instruments: enter, list, check end for end",
-        epilog="example: shimfit instrument add level-A --kind level --length 600mm --accuracy 0.5mm/m",
+        epilog="example:\n  shimfit instrument add level-A --kind level --length 600mm --accuracy 0.5mm/m",
     )
     of_instrument = instrument.add_subparsers(metavar="WHAT", required=True)
     add = of_instrument.add_parser(
         "add", parents=[common], help="enter an instrument, or what is now known of it"
     )
-    add.add_argument("name", metavar="NAME")
-    add.add_argument("--kind", choices=KINDS, default="level")
+    add.add_argument("name", metavar="NAME", help="a name to find it by, like level-A")
+    add.add_argument("--kind", choices=KINDS, default="level", help="default: level")
     add.add_argument("--length", metavar="L", help="length of a level")
     add.add_argument(
         "--accuracy", metavar="A", help="maker's limit: 0.5mm/m, 0.03deg (default: usual for the kind)"
@@ -41,12 +41,14 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
         "check",
         parents=[common],
         help="find its zero: read a post, turn it end for end, read again",
-        epilog='example: shimfit instrument check level-A "3mm n 1mm o" "1mm n 1mm o" --height 1m',
+        epilog='example:\n  shimfit instrument check level-A "3mm n 1mm o" "1mm n 1mm o" --height 1m',
     )
-    check.add_argument("name", metavar="NAME")
-    check.add_argument("first", metavar="ENTRY")
+    check.add_argument("name", metavar="NAME", help="as it was entered")
+    check.add_argument("first", metavar="ENTRY", help='what it read at a post: "3mm n 1mm o"')
     check.add_argument("second", metavar="ENTRY2", help="the same post, the instrument turned end for end")
-    check.add_argument("--height", required=True, metavar="L", help="reading height")
+    check.add_argument(
+        "--height", required=True, metavar="L", help="height above the foot that it was read at"
+    )
     check.add_argument("--units", choices=("mm", "inch"), help="what a bare number means")
     check.set_defaults(run=run_check)
 

@@ -17,11 +17,11 @@ if TYPE_CHECKING:
 def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
     """Add `job`."""
     job = commands.add_parser(
-        "job", help="begin a job, list jobs", epilog="example: shimfit job new lakeside"
+        "job", help="begin a job, list jobs", epilog="example:\n  shimfit job new lakeside"
     )
     of_job = job.add_subparsers(metavar="WHAT", required=True)
     new = of_job.add_parser("new", parents=[common], help="begin a job")
-    new.add_argument("name", metavar="NAME")
+    new.add_argument("name", metavar="NAME", help="one word, like lakeside")
     new.add_argument("--units", choices=("mm", "inch"), help="how lengths are typed and shown in it")
     new.set_defaults(run=run_job_new)
     listed = of_job.add_parser("list", parents=[common], help="list jobs and their runs")
@@ -30,7 +30,7 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
     takeup = of_job.add_parser(
         "takeup", parents=[common], help="what packs on this deck give of what they should"
     )
-    takeup.add_argument("name", metavar="NAME")
+    takeup.add_argument("name", metavar="NAME", help="the job")
     takeup.add_argument("--reset", action="store_true", help="forget what was learned, begin anew")
     takeup.set_defaults(run=run_job_takeup)
 

@@ -16,11 +16,24 @@ if TYPE_CHECKING:
 def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
     """Add `kit` and `makeup`."""
     kit = commands.add_parser(
-        "kit", parents=[common], help="what to cut or buy so that 95 %% of posts can be served"
+        "kit",
+        parents=[common],
+        help="what to cut or buy so that 95 %% of posts can be served",
+        epilog="example:\n  shimfit kit lakeside/boardwalk --fall 0.01 --shop shop.csv",
     )
-    kit.add_argument("path", metavar=RUN)
-    kit.add_argument("--fall", metavar="S", type=float, help="usual fall of the surface (ratio, like 0.01)")
-    kit.add_argument("--posts", type=int, metavar="N", help="posts to serve (default: those of the run)")
+    kit.add_argument("path", metavar=RUN, help="the run, like lakeside/boardwalk")
+    kit.add_argument(
+        "--fall",
+        metavar="S",
+        type=float,
+        help="usual fall of the surface: 0.01 is 10 mm in 1 m (default: from the posts that are read)",
+    )
+    kit.add_argument(
+        "--posts",
+        type=int,
+        metavar="N",
+        help="posts to serve (default: those of the run that are still to do)",
+    )
     kit.add_argument(
         "--shop", metavar="FILE.csv", help="what the shop has, as a stock file (default: the usual packers)"
     )
@@ -29,7 +42,7 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
     makeup = commands.add_parser(
         "makeup", parents=[common], help="make-up sheet: cut lengths, rods, access holes, pressures"
     )
-    makeup.add_argument("path", metavar=RUN)
+    makeup.add_argument("path", metavar=RUN, help="the run, like lakeside/boardwalk")
     _makeup_options(makeup)
     makeup.set_defaults(run=run_makeup)
 
@@ -49,16 +62,39 @@ def _makeup_options(parser: argparse.ArgumentParser) -> None:
     for name, text in lengths:
         parser.add_argument(name, required=True, metavar="L", help=text)
     parser.add_argument(
-        "--below", action="append", default=[], metavar="NAME=L", help="what the rod passes below, downwards"
+        "--below",
+        action="append",
+        default=[],
+        metavar="NAME=L",
+        help="what the rod passes below the bed and how thick it is, downwards; may repeat",
     )
     parser.add_argument(
-        "--bed", action="append", default=[], metavar="POST=L", help="height of the bed there"
+        "--bed",
+        action="append",
+        default=[],
+        metavar="POST=L",
+        help="height of the bed at a post above the datum; may repeat (default 0)",
     )
     parser.add_argument("--clamp", required=True, type=float, metavar="N", help="pull of the rod in newtons")
-    parser.add_argument("--washer-allows", required=True, type=float, metavar="MPA")
-    parser.add_argument("--foot-allows", required=True, type=float, metavar="MPA")
     parser.add_argument(
-        "--step", metavar="L", default="1mm", help="lengths on the shop list are rounded up to"
+        "--washer-allows",
+        required=True,
+        type=float,
+        metavar="MPA",
+        help="pressure allowed under the washers, N/mm²",
+    )
+    parser.add_argument(
+        "--foot-allows",
+        required=True,
+        type=float,
+        metavar="MPA",
+        help="pressure allowed under the foot, N/mm²",
+    )
+    parser.add_argument(
+        "--step",
+        metavar="L",
+        default="1mm",
+        help="lengths on the shop list are rounded up to a whole number of this (default 1mm)",
     )
 
 

@@ -21,10 +21,10 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
         "settings",
         parents=[common],
         help="show or change settings",
-        epilog="example: shimfit settings units inch",
+        epilog="example:\n  shimfit settings units inch",
     )
-    settings.add_argument("key", metavar="KEY", nargs="?")
-    settings.add_argument("value", metavar="VALUE", nargs="?")
+    settings.add_argument("key", metavar="KEY", nargs="?", help="which setting; none: all are shown")
+    settings.add_argument("value", metavar="VALUE", nargs="?", help="its new value; none: it is shown")
     settings.set_defaults(run=run_settings)
 
     demo = commands.add_parser("demo", parents=[common], help="write the sample jobs, to try everything on")
@@ -37,19 +37,19 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
         help="the same program in a browser",
         description="The same program in a browser, until Ctrl+C. Opened to the network, the address carries "
         "a key that works once, in one browser; there is no encryption: for a network that you trust.",
-        epilog="example, for a phone in the same network: shimfit serve --host 0.0.0.0",
+        epilog="example, for a phone in the same network:\n  shimfit serve --host 0.0.0.0",
     )
     serve.add_argument(
         "--host", default="127.0.0.1", help="address to listen on (default: this machine only)"
     )
-    serve.add_argument("--port", type=int, default=8300, help="(default 8300)")
+    serve.add_argument("--port", type=int, default=8300, help="port to listen on (default 8300)")
     serve.set_defaults(run=run_serve)
 
     completion = commands.add_parser(
         "completion",
         parents=[common],
         help="completions for your shell",
-        epilog='example: eval "$(shimfit completion bash)"',
+        epilog='example:\n  eval "$(shimfit completion bash)"',
     )
     completion.add_argument("shell", choices=SHELLS)
     completion.set_defaults(run=run_completion)

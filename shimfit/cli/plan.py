@@ -25,11 +25,13 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
         "plan",
         parents=[common],
         help="plan all read posts of a run from one box",
-        epilog="example: shimfit plan lakeside/boardwalk --seconds 20",
+        epilog="example:\n  shimfit plan lakeside/boardwalk --seconds 20",
     )
-    plan.add_argument("path", metavar=RUN, nargs="?")
+    plan.add_argument("path", metavar=RUN, nargs="?", help="the run, like lakeside/boardwalk")
     plan.add_argument("--problem", metavar="FILE", help="a problem as JSON instead of a run (- = stdin)")
-    plan.add_argument("--seconds", metavar="S", type=float, default=60.0, help="most time to take")
+    plan.add_argument(
+        "--seconds", metavar="S", type=float, default=60.0, help="most time to take (default 60)"
+    )
     plan.add_argument(
         "--line-up", action="store_true", help="aim the tops at one line within the tolerance; wants --off"
     )
@@ -46,9 +48,9 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
     plan.set_defaults(run=run_plan)
 
     cut = commands.add_parser("cut", parents=[common], help="cut sheet and pack labels of the plan")
-    cut.add_argument("path", metavar=RUN)
+    cut.add_argument("path", metavar=RUN, help="the run, like lakeside/boardwalk")
     cut.add_argument("--pdf", metavar="FILE", help="write it to print (- = stdout)")
-    cut.add_argument("--paper", choices=("a4", "letter"), default="a4")
+    cut.add_argument("--paper", choices=("a4", "letter"), default="a4", help="paper of the PDF (default a4)")
     cut.set_defaults(run=run_cut)
 
 

@@ -22,9 +22,9 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
         "read",
         parents=[common],
         help="log a reading and say what to do",
-        epilog='example: shimfit read lakeside/boardwalk/7 "9mm n 13mm o"',
+        epilog='example:\n  shimfit read lakeside/boardwalk/7 "9mm n 13mm o"',
     )
-    read.add_argument("place", metavar=PLACE)
+    read.add_argument("place", metavar=PLACE, help="the post, like lakeside/boardwalk/7")
     read.add_argument(
         "--table",
         metavar="FILE.csv",
@@ -49,7 +49,7 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
     read.add_argument(
         "--turned", metavar="ENTRY2", help="the same post read again, the instrument turned end for end"
     )
-    read.add_argument("--instrument", metavar="NAME")
+    read.add_argument("--instrument", metavar="NAME", help="what it was read with (see `shimfit instrument`)")
     read.add_argument("--by", metavar="NAME", help="who reads (default: the setting)")
     read.add_argument("--face", metavar="FACE", help="face that the level was held to")
     read.add_argument("--units", choices=("mm", "inch"), help="what a bare number means")
@@ -60,30 +60,44 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
         "pack",
         parents=[common],
         help="log what went in: as prescribed, or these packs",
-        epilog="example: shimfit pack lakeside/boardwalk/7 next-out=T1@29mm+F2 prev-out=F1",
+        epilog="example:\n  shimfit pack lakeside/boardwalk/7 next-out=T1@29mm+F2 prev-out=F1",
     )
-    pack.add_argument("place", metavar=PLACE)
-    pack.add_argument("packs", metavar="SEAT=LOT[@MARK][+LOT…]", nargs="*")
+    pack.add_argument("place", metavar=PLACE, help="the post, like lakeside/boardwalk/7")
+    pack.add_argument(
+        "packs",
+        metavar="SEAT=LOT[@MARK][+LOT…]",
+        nargs="*",
+        help="what went in where: lots of the box, a taper with the mark it was cut at; none: as prescribed",
+    )
     pack.set_defaults(run=run_pack)
 
-    tighten = commands.add_parser("tighten", parents=[common], help="log that the nut was tightened")
-    tighten.add_argument("place", metavar=PLACE)
+    tighten = commands.add_parser(
+        "tighten",
+        parents=[common],
+        help="log that the nut was tightened",
+        epilog="example:\n  shimfit tighten lakeside/boardwalk/7 --torque 20Nm",
+    )
+    tighten.add_argument("place", metavar=PLACE, help="the post, like lakeside/boardwalk/7")
     tighten.add_argument("--torque", metavar="T", help="torque: 20Nm, 15ft lbf (N m without a unit)")
     tighten.set_defaults(run=run_tighten)
 
     trim = commands.add_parser("trim", parents=[common], help="log that the packs were cut flush")
-    trim.add_argument("place", metavar=PLACE)
+    trim.add_argument("place", metavar=PLACE, help="the post, like lakeside/boardwalk/7")
     trim.set_defaults(run=run_trim)
 
-    for name, what in (("skip", "why it is left for later"), ("note", "a sentence to keep at the post")):
-        command = commands.add_parser(name, parents=[common], help=what)
-        command.add_argument("place", metavar=PLACE)
-        command.add_argument("text", metavar="TEXT")
+    for name, what, text in (
+        ("skip", "leave a post for later, and say why", "the bed is still wet"),
+        ("note", "keep a sentence at the post", "knot on the house side"),
+    ):
+        example = f'example:\n  shimfit {name} lakeside/boardwalk/7 "{text}"'
+        command = commands.add_parser(name, parents=[common], help=what, epilog=example)
+        command.add_argument("place", metavar=PLACE, help="the post, like lakeside/boardwalk/7")
+        command.add_argument("text", metavar="TEXT", help="a sentence, in quotes")
         command.set_defaults(run=run_skip if name == "skip" else run_note)
 
     photo = commands.add_parser("photo", parents=[common], help="name a photo's file at a post")
-    photo.add_argument("place", metavar=PLACE)
-    photo.add_argument("text", metavar="FILE")
+    photo.add_argument("place", metavar=PLACE, help="the post, like lakeside/boardwalk/7")
+    photo.add_argument("text", metavar="FILE", help="the photo; only its name is kept")
     photo.set_defaults(run=run_photo)
 
     for name, what in (

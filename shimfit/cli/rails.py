@@ -22,22 +22,41 @@ LEAST_SAID_MM = 0.05
 
 def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
     """Add `rails` and `lineup`."""
-    rails = commands.add_parser("rails", parents=[common], help="rail lengths between posts as they stand")
-    rails.add_argument("path", metavar=RUN)
+    rails = commands.add_parser(
+        "rails",
+        parents=[common],
+        help="rail lengths between posts as they stand",
+        epilog="example:\n  shimfit rails lakeside/boardwalk --at 150mm,900mm --depth 90mm",
+    )
+    rails.add_argument("path", metavar=RUN, help="the run, like lakeside/boardwalk")
     rails.add_argument("--at", required=True, metavar="L[,L…]", help="heights of the rails above the feet")
-    rails.add_argument("--depth", metavar="L", default="0mm", help="height of the rail itself")
-    rails.add_argument("--limit", metavar="L", help="greatest opening between posts")
+    rails.add_argument(
+        "--depth",
+        metavar="L",
+        default="0mm",
+        help="height of the rail itself (default 0: at its middle line)",
+    )
+    rails.add_argument(
+        "--limit",
+        metavar="L",
+        help="greatest opening between posts (default: the run's); exit code 1 when one is wider",
+    )
     rails.add_argument(
         "--turn",
         type=float,
         default=-90.0,
         metavar="DEG",
-        help="corners that were not told turn by this; + = towards out",
+        help="corners that were not told turn by this (default -90: towards the house); + = towards out",
     )
     rails.set_defaults(run=run_rails)
 
-    lineup = commands.add_parser("lineup", parents=[common], help="targets that bring the tops onto one line")
-    lineup.add_argument("path", metavar=RUN)
+    lineup = commands.add_parser(
+        "lineup",
+        parents=[common],
+        help="targets that bring the tops onto one line",
+        epilog="example:\n  shimfit lineup lakeside/boardwalk --off 2=4mm --off 3=-3mm",
+    )
+    lineup.add_argument("path", metavar=RUN, help="the run, like lakeside/boardwalk")
     lineup.add_argument(
         "--off",
         action="append",

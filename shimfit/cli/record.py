@@ -27,7 +27,7 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
         "record",
         parents=[common],
         help="the as-built plumb record of a run, or `record verify`",
-        epilog="example: shimfit record lakeside/boardwalk --pdf record.pdf --paper letter",
+        epilog="example:\n  shimfit record lakeside/boardwalk --pdf record.pdf --paper letter",
     )
     record.add_argument(
         "run_path",
@@ -36,7 +36,9 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
     )
     record.add_argument("--pdf", metavar="FILE", help="write it to print and sign (- = stdout)")
     record.add_argument("--csv", metavar="FILE", help="write one line a post (- = stdout)")
-    record.add_argument("--paper", choices=("a4", "letter"), default="a4", help="paper of the PDF")
+    record.add_argument(
+        "--paper", choices=("a4", "letter"), default="a4", help="paper of the PDF (default a4)"
+    )
     record.add_argument(
         "--hash", metavar="HASH", help="with verify: the hash that stands on a record, whole or its beginning"
     )
@@ -49,9 +51,9 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
         "due",
         parents=[common],
         help="posts to tighten and read again: timber dries and nuts slacken",
-        epilog="example: shimfit due lakeside/boardwalk --every 90",
+        epilog="example:\n  shimfit due lakeside/boardwalk --every 90",
     )
-    due.add_argument("run_path", metavar="JOB/RUN")
+    due.add_argument("run_path", metavar="JOB/RUN", help="the run, like lakeside/boardwalk")
     due.add_argument("--every", metavar="DAYS", type=_days, help="set the run's interval from now on")
     due.add_argument("--on", metavar="DATE", help="what will be due then (2026-09-01; default: now)")
     due.set_defaults(run=run_due)

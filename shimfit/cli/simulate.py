@@ -28,15 +28,12 @@ Orders, one a line, typed here or sent over the link:
 
 def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
     """Add `simulate`."""
-    import argparse
-
     parser = commands.add_parser(
         "simulate",
         parents=[common],
         help="play an inclinometer on a post, to practise with no hardware",
         description="Play an inclinometer on a post: on a pseudo-terminal, on stdout, or into a capture.",
         epilog=EPILOG,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     add = parser.add_argument
     add("--link", metavar="PATH", help="name of the pseudo-terminal to play on (default: play on stdout)")

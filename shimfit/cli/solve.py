@@ -26,23 +26,42 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
         parents=[common],
         help="which edges to pack, with what, for one reading",
         epilog=EPILOG,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     solve.add_argument("entry", metavar="ENTRY", help='as you would say it: "3/8 next, 1/2 out"')
-    solve.add_argument("--height", required=True, metavar="L", help="reading height")
-    solve.add_argument("--foot", required=True, metavar="AxB", help="along x across, or d90mm")
-    solve.add_argument("--rod", metavar="L", default="14mm", help="diameter of the hole in the foot")
     solve.add_argument(
-        "--tolerance", metavar="T", help="1:500 (default), 3mm/1m, 2mm/m, 0.1deg or a preset's name"
+        "--height", required=True, metavar="L", help="height above the foot that the lean was read at"
     )
     solve.add_argument(
-        "--per-direction", action="store_true", help="apply it to each direction, not the magnitude"
+        "--foot",
+        required=True,
+        metavar="AxB",
+        help="size of the foot: along the run x across it, or d90mm when round",
     )
     solve.add_argument(
-        "--stock", metavar="FILE.csv", help="the box; without it the exact thicknesses are told"
+        "--rod", metavar="L", default="14mm", help="diameter of the rod's hole in the foot (default 14mm)"
+    )
+    solve.add_argument(
+        "--tolerance",
+        metavar="T",
+        help="how far off plumb is allowed: 1:500 (default), 3mm/1m, 2mm/m, 0.1deg or a preset's name",
+    )
+    solve.add_argument(
+        "--per-direction",
+        action="store_true",
+        help="the tolerance holds in each direction by itself, not over both together",
+    )
+    solve.add_argument(
+        "--stock",
+        metavar="FILE.csv",
+        help="the packs that you have, as a stock file; without it the exact thicknesses are told",
     )
     solve.add_argument("--now", metavar="SEAT=L,…", help="packs that the post already stands on")
-    solve.add_argument("--layout", choices=("corners", "tripod", "one-way", "auto"), default="corners")
+    solve.add_argument(
+        "--layout",
+        choices=("corners", "tripod", "one-way", "auto"),
+        default="corners",
+        help="corners (default), middles of the low edges, the middle of one, or whichever is best",
+    )
     solve.add_argument("--units", choices=("mm", "inch"), help="what a bare number means")
     solve.add_argument("--sure", action="store_true", help="take it although it looks like a slip")
     solve.set_defaults(run=run)

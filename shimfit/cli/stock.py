@@ -18,39 +18,55 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
     stock = commands.add_parser(
         "stock",
         help="the box of packs, one for all jobs",
-        epilog="example: shimfit stock import fixtures/stock/boardwalk_box.csv",
+        epilog="example:\n  shimfit stock import fixtures/stock/boardwalk_box.csv",
     )
     of_stock = stock.add_subparsers(metavar="WHAT", required=True)
     imported = of_stock.add_parser(
         "import", parents=[common], help="put counted lots in the box, from a CSV file"
     )
-    imported.add_argument("file", metavar="FILE")
+    imported.add_argument(
+        "file",
+        metavar="FILE",
+        help="one lot a line: lot, form, count, thickness_mm, …; `stock export -` shows the form (- = stdin)",
+    )
     imported.set_defaults(run=run_import)
     listed = of_stock.add_parser("list", parents=[common], help="what is in the box")
     listed.set_defaults(run=run_list)
     export = of_stock.add_parser("export", parents=[common], help="write the box as CSV")
-    export.add_argument("file", metavar="FILE")
+    export.add_argument("file", metavar="FILE", help="where to write; - is stdout")
     export.set_defaults(run=run_export)
     out = of_stock.add_parser(
         "out", parents=[common], help="I'm out of this: take a lot, or N of it, out of the box"
     )
-    out.add_argument("lot", metavar="LOT")
-    out.add_argument("count", metavar="N", nargs="?", type=int)
+    out.add_argument("lot", metavar="LOT", help="name of the lot, as in `stock list`")
+    out.add_argument(
+        "count", metavar="N", nargs="?", type=int, help="how many pieces are gone; none: all of it"
+    )
     out.set_defaults(run=run_out)
     add = of_stock.add_parser(
         "add",
         parents=[common],
         help="put one lot in the box",
-        epilog="example: shimfit stock add T9 taper --length 200mm --thin 0.5mm --thick 6mm --count 2",
+        epilog="example:\n  shimfit stock add T9 taper --length 200mm --thin 0.5mm --thick 6mm --count 2",
     )
-    add.add_argument("lot", metavar="LOT")
-    add.add_argument("form", choices=("flat", "taper", "strip"))
-    add.add_argument("--count", default="1", metavar="N")
-    for name in ("length", "width", "thickness", "thin", "thick"):
-        add.add_argument(f"--{name}", metavar="L")
-    add.add_argument("--material", default="")
-    add.add_argument("--origin", choices=("offcut", "bought"), default="offcut")
-    add.add_argument("--note", default="")
+    add.add_argument("lot", metavar="LOT", help="a name to find it by, like T9")
+    add.add_argument(
+        "form",
+        choices=("flat", "taper", "strip"),
+        help="flat: one thickness; taper: thin to thick, to cut from; strip: wood to saw wedges from",
+    )
+    add.add_argument("--count", default="1", metavar="N", help="how many alike (default 1)")
+    for name, what in (
+        ("length", "of a taper or strip (wanted), of a flat if it is less than the seat"),
+        ("width", "of a strip (wanted): its wedges are that long"),
+        ("thickness", "of a flat or strip (wanted)"),
+        ("thin", "thickness of a taper's thin end (wanted)"),
+        ("thick", "thickness of a taper's thick end (wanted)"),
+    ):
+        add.add_argument(f"--{name}", metavar="L", help=what)
+    add.add_argument("--material", default="", metavar="NAME", help="what it is of, like hdpe or oak")
+    add.add_argument("--origin", choices=("offcut", "bought"), default="offcut", help="default: offcut")
+    add.add_argument("--note", default="", metavar="TEXT", help="a word to keep with it")
     add.add_argument("--units", choices=("mm", "inch"), help="what a bare number means")
     add.set_defaults(run=run_add)
 

@@ -18,7 +18,10 @@ if TYPE_CHECKING:
 def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
     """Add export, import and salvage."""
     export = commands.add_parser(
-        "export", parents=[common], help="write the log as JSON lines, one event a line"
+        "export",
+        parents=[common],
+        help="write jobs for another machine: JSON lines, one event a line",
+        epilog="example:\n  shimfit export lakeside.jsonl --job lakeside",
     )
     export.add_argument("file", metavar="FILE", help="where to write; - is stdout")
     export.add_argument("--job", metavar="NAME", help="only this job (default: everything, the box too)")

@@ -26,15 +26,12 @@ Nothing is ever sent to the sensor, unless the description says that it is polle
 
 def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
     """Add `listen`."""
-    import argparse
-
     parser = commands.add_parser(
         "listen",
         parents=[common],
         help="listen to an inclinometer, or replay a capture",
         description="Listen to an inclinometer until a reading is taken, or replay a capture.",
         epilog=EPILOG,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     add = parser.add_argument
     add("source", nargs="?", metavar="URL|CAPTURE", help="port, URL, capture file or - for stdin")

@@ -24,10 +24,10 @@ def add_parser(of_run: Commands, common: argparse.ArgumentParser) -> None:
         "new",
         parents=[common],
         help="lay out a run: evenly spaced posts, corners, ends",
-        epilog="example: shimfit run new lakeside/boardwalk --length 6m --turn 3.6m --every 1200 "
+        epilog="example:\n  shimfit run new lakeside/boardwalk --length 6m --turn 3.6m --every 1200 "
         "--foot 90x90mm --height 1000mm --tolerance 1:500",
     )
-    new.add_argument("path", metavar=RUN)
+    new.add_argument("path", metavar=RUN, help="the run, like lakeside/boardwalk")
     new.add_argument(
         "--length", metavar="L", help="length of the first leg, middle of post to middle of post"
     )
@@ -39,16 +39,35 @@ def add_parser(of_run: Commands, common: argparse.ArgumentParser) -> None:
         help="turn a corner and go on for L, or L@DEG where it is no right angle towards the house "
         "(+ = towards out); may repeat",
     )
-    new.add_argument("--every", metavar="L", help="greatest spacing")
+    new.add_argument(
+        "--every", metavar="L", help="greatest spacing: posts are spread evenly, none farther apart"
+    )
     new.add_argument("--stations", metavar="L,L,…", help="instead: the stations, measured from the start")
     new.add_argument("--table", metavar="FILE.csv", help="instead: a table of posts (post, station_mm, …)")
-    new.add_argument("--corners", metavar="L,L,…", default="", help="which of the stations are corners")
-    new.add_argument("--foot", required=True, metavar="AxB", help="along x across, or d90mm")
-    new.add_argument("--rod", metavar="L", default="14mm", help="diameter of the hole in the foot")
-    new.add_argument("--height", required=True, metavar="L", help="reading height")
-    new.add_argument("--tolerance", metavar="T", help="1:500, 3mm/1m, 2mm/m, 0.1deg or a preset's name")
     new.add_argument(
-        "--per-direction", action="store_true", help="apply it to each direction, not the magnitude"
+        "--corners", metavar="L,L,…", default="", help="with --stations: which of them are corners"
+    )
+    new.add_argument(
+        "--foot",
+        required=True,
+        metavar="AxB",
+        help="size of the foot: along the run x across it, or d90mm when round",
+    )
+    new.add_argument(
+        "--rod", metavar="L", default="14mm", help="diameter of the rod's hole in the foot (default 14mm)"
+    )
+    new.add_argument(
+        "--height", required=True, metavar="L", help="height above the foot that leans are read at"
+    )
+    new.add_argument(
+        "--tolerance",
+        metavar="T",
+        help="how far off plumb is allowed: 1:500 (default), 3mm/1m, 2mm/m, 0.1deg or a preset's name",
+    )
+    new.add_argument(
+        "--per-direction",
+        action="store_true",
+        help="the tolerance holds in each direction by itself, not over both together",
     )
     new.add_argument(
         "--corner-foot", metavar="AxB", help="foot of the corner and end posts when it is another"
@@ -57,7 +76,12 @@ def add_parser(of_run: Commands, common: argparse.ArgumentParser) -> None:
         "--opening", metavar="L", help="greatest clear opening between posts, if there is a limit"
     )
     new.add_argument("--names", metavar="N,P,O,H", help="own names of the faces: next,prev,out,house")
-    new.add_argument("--layout", choices=("corners", "tripod", "auto"), default="corners")
+    new.add_argument(
+        "--layout",
+        choices=("corners", "tripod", "auto"),
+        default="corners",
+        help="where packs go: corners (default), middles of the low edges, or whichever is best",
+    )
     new.add_argument(
         "--due", type=int, metavar="DAYS", help="posts are due to be read again after this many days"
     )
