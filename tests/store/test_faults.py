@@ -7,7 +7,6 @@ sentence.
 from __future__ import annotations
 
 import contextlib
-import errno
 import os
 import pickle
 import random
@@ -97,6 +96,20 @@ def test_every_commit_is_synced_in_full(crew, tmp_path):
     assert db.execute("PRAGMA checkpoint_fullfsync").fetchone() == (1,)
     assert db.execute("PRAGMA foreign_keys").fetchone() == (1,)
     assert db.execute("PRAGMA recursive_triggers").fetchone() == (1,)
+
+
+@needs_posix
+def test_the_name_of_a_new_file_is_synced_too(tmp_path, monkeypatch):
+    """POSIX, fsync: a file's name is on disk when its folder is."""
+    synced, fsync = [], os.fsync
+
+    def noting(handle):
+        synced.append(os.fstat(handle).st_ino)
+        fsync(handle)
+
+    monkeypatch.setattr(os, "fsync", noting)
+    Journal.open(tmp_path / "jetty.db").close()
+    assert tmp_path.stat().st_ino in synced
 
 
 # ---------------------------------------------------------------- the disk is full
@@ -246,7 +259,9 @@ def test_a_folder_that_can_not_be_written_can_be_read(locked_folder):
 
 
 @needs_posix
-def test_a_file_that_was_not_closed_is_read_in_full_from_a_locked_folder(crew, tmp_path, locked_folder):
+def test_a_file_that_was_not_closed_is_read_in_full_from_a_locked_folder(
+    crew, tmp_path, locked_folder, monkeypatch
+):
     """The last readings are still in the write-ahead log, which can't be opened in place there."""
     anna = crew("ben").lay_out()
     anna.read("2")
@@ -258,9 +273,15 @@ def test_a_file_that_was_not_closed_is_read_in_full_from_a_locked_folder(crew, t
 
     def look():
         with Journal.open(locked_folder / "ben.db", read_only=True) as journal:
-            return str(journal.run("jetty", "east").post("2").state)
+            state = str(journal.run("jetty", "east").post("2").state)
+            copies = len(list(folder.iterdir()))
+        return state, copies, len(list(folder.iterdir()))
 
-    assert in_a_child(look, user=65534) == "pack"
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        folder.chmod(0o777)
+        monkeypatch.setattr(tempfile, "tempdir", name)
+        assert in_a_child(look, user=65534) == ("pack", 1, 0)
 
 
 # ---------------------------------------------------------------- not our file
@@ -382,6 +403,38 @@ def test_two_programs_started_at_one_moment_both_open_a_new_file(tmp_path):
     lock.release()
 
 
+def test_the_process_that_writes_is_named_whatever_stood_in_the_lock_before(tmp_path):
+    (tmp_path / "jetty.db.lock").write_text("99999999999999")
+    with Journal.open(tmp_path / "jetty.db"), Journal.open(tmp_path / "jetty.db") as second:
+        assert f"(process {os.getpid()} is writing" in second.notice
+        (tmp_path / "jetty.db.lock").write_text("")
+        with Journal.open(tmp_path / "jetty.db") as third:
+            assert "(it is writing" in third.notice
+
+
+def test_a_program_of_another_kind_that_holds_the_file_is_waited_for_and_then_told(
+    crew, tmp_path, monkeypatch
+):
+    """SQLite's own lock, as a backup program or a browser of databases takes it."""
+    anna = crew().lay_out()
+    other = sqlite3.connect(tmp_path / "anna.db", isolation_level=None, check_same_thread=False)
+    other.execute("BEGIN IMMEDIATE")
+    release = threading.Timer(0.2, other.execute, ["ROLLBACK"])
+    release.start()
+    anna.read("1")
+    release.join()
+    anna.journal.close()
+    monkeypatch.setattr("shimfit.store.db._BUSY_MS", 1)
+    with Journal.open(tmp_path / "anna.db") as journal:
+        other.execute("BEGIN IMMEDIATE")
+        with pytest.raises(FileError, match=r"another program holds .*: nothing was logged"):
+            journal.append("job-added", {"name": "pier"})
+        other.execute("ROLLBACK")
+        journal.append("job-added", {"name": "pier"})
+        assert journal.verify() is None
+    other.close()
+
+
 # ---------------------------------------------------------------- the file is damaged
 
 
@@ -473,16 +526,3 @@ def test_an_io_error_is_told_in_a_sentence(crew, monkeypatch):
     anna.journal._log._opened.db = good
     anna.log("noted", {"text": "x"}, post="1")
     assert anna.journal.verify() is None
-
-
-def test_system_errors_are_worded():
-    from shimfit.store.trouble import saying_what
-
-    for number, says in [
-        (errno.ENOSPC, "full"),
-        (errno.EDQUOT, "full"),
-        (errno.EROFS, "read only"),
-        (errno.EIO, "Input/output"),
-    ]:
-        with pytest.raises(FileError, match=says), saying_what(Path("jetty.db")):
-            raise OSError(number, os.strerror(number))

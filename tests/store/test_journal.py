@@ -262,6 +262,7 @@ def test_a_journal_opened_to_look_at_logs_nothing(crew, tmp_path):
     crew().lay_out().journal.close()
     with Journal.open(tmp_path / "anna.db", read_only=True) as journal:
         assert journal.notice is None
+        assert journal._log.db.execute("PRAGMA query_only").fetchone() == (1,)
         with pytest.raises(FileError, match="look at only"):
             journal.append("setting", {"key": "units", "value": "inch"})
 

@@ -93,6 +93,25 @@ def test_what_came_from_another_log_keeps_its_place_there(two):
     assert back.origin.hash == list(ben.journal.events())[-1].hash
 
 
+@pytest.mark.parametrize("opened_again", [True, False])
+def test_what_is_logged_after_an_import_is_later_than_all_that_came(crew, tmp_path, opened_again):
+    """Also when the latest of what came stands before others in the file that it came in."""
+    ben, carol, anna = crew("ben"), crew("carol").lay_out(), crew("anna")
+    ben.clock.set("2030-01-01T08:00:00+01:00")
+    latest = ben.journal.append("job-added", {"name": "pier"})
+    send(carol, ben)
+    send(ben, anna)
+    journal = anna.journal
+    if opened_again:
+        anna.journal.close()
+        journal = Journal.open(tmp_path / "anna.db", clock=anna.clock)
+    assert [event.kind for event in journal.events()][-1] == "post-added"
+    event = journal.append("noted", {"text": "x"}, job="jetty", run="east", post="1")
+    assert event.stamp > latest.stamp
+    assert event.clock_set_back
+    journal.close()
+
+
 def test_crews_at_different_posts_merge_without_a_word(two):
     anna, ben = two
     anna.read("1")

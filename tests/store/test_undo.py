@@ -131,6 +131,17 @@ def test_what_would_be_taken_back_is_said_in_the_words_of_the_site(crew, packs):
         assert anna.journal.undo(None) == words
 
 
+def test_naming_any_event_of_a_step_takes_back_the_whole_step(crew):
+    anna = crew().lay_out()
+    _, second = anna.journal.append_all(
+        [Draft("noted", {"text": text}, "jetty", "east", "1") for text in ("x", "y")]
+    )
+    anna.log("undone", {"of": second.id})
+    assert anna.post("1").notes == ()
+    assert anna.journal.redo("jetty") == "a note at east/1"
+    assert len(anna.post("1").notes) == 2
+
+
 def test_undo_survives_a_restart(crew, tmp_path):
     anna = crew().lay_out()
     anna.read("1")
