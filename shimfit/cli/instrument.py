@@ -7,6 +7,7 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from shimfit.cli.context import open_site, units_of
+from shimfit.cli.typed import reading_height_mm
 from shimfit.errors import Exit
 
 if TYPE_CHECKING:
@@ -111,14 +112,14 @@ def run_list(args: argparse.Namespace, io: Io) -> int:
 
 def run_check(args: argparse.Namespace, io: Io) -> int:
     """Find an instrument's zero from two faces."""
-    from shimfit.entry import EntrySettings, hear, parse_length
+    from shimfit.entry import EntrySettings, hear
     from shimfit.workflow.instruments import check
 
     units = units_of(args, io)
     settings = EntrySettings(units=units)
     first, second = hear(args.first, settings), hear(args.second, settings)
     with open_site(args, io) as site:
-        found = check(site, args.name, first, second, parse_length(args.height, units, what="height"))
+        found = check(site, args.name, first, second, reading_height_mm(args.height, units))
     told: dict[str, Any] = {
         "instrument": args.name,
         "zero": {"slope_along": found.zero.along, "slope_across": found.zero.across, "u": found.zero.u},

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Sequence
+from shlex import quote
 from typing import TYPE_CHECKING, Any
 
 from shimfit.cli.context import file_exists, open_site
@@ -21,7 +22,7 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
     )
     of_job = job.add_subparsers(metavar="WHAT", required=True)
     new = of_job.add_parser("new", parents=[common], help="begin a job")
-    new.add_argument("name", metavar="NAME", help="one word, like lakeside")
+    new.add_argument("name", metavar="NAME", help="what it is called, like lakeside")
     new.add_argument("--units", choices=("mm", "inch"), help="how lengths are typed and shown in it")
     new.set_defaults(run=run_job_new)
     listed = of_job.add_parser("list", parents=[common], help="list jobs and their runs")
@@ -39,7 +40,7 @@ def run_job_new(args: argparse.Namespace, io: Io) -> int:
     """Begin a job."""
     with open_site(args, io) as site:
         name = site.add_job(args.name, units=args.units)
-        words = f"job {name} begun; lay out a run with: shimfit run new {name}/RUN …"
+        words = f"job {name} begun; lay out a run with: shimfit run new {quote(f'{name}/RUN')} …"
         return io.tell(words, {"job": name}, as_json=args.json)
 
 

@@ -9,11 +9,15 @@ from shimfit.cli.context import open_site
 from shimfit.errors import Exit, UsageError
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from shimfit.cli.io import Commands, Io
     from shimfit.workflow.place import Place
     from shimfit.workflow.site import Site
 
 PLACE = "JOB/RUN/POST"
+OF_ONE_READING = ("bed", "after", "rails_on", "mid", "rocks", "turned", "instrument", "by", "face")
+"""Options of `read` that go with one entry, not with a table."""
 
 
 def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
@@ -131,7 +135,8 @@ def run_read(args: argparse.Namespace, io: Io) -> int:
                 f"{args.instrument} is not entered: the accuracy of a usual level counts"
                 f" (`shimfit instrument add {args.instrument} …`)"
             )
-        rocks = tuple(_rock(text, site.settings.units) for text in args.rocks)
+        typed = site.entry_settings(site.run(place.job, place.run))
+        rocks = tuple(_rock(text, typed.units) for text in args.rocks)
         asked = Asked(
             bed=args.bed,
             after=args.after,
@@ -139,11 +144,11 @@ def run_read(args: argparse.Namespace, io: Io) -> int:
             rocks=rocks,
             instrument=args.instrument,
             by=args.by,
-            face=args.face,
+            face=None if args.face is None else _face(args.face, typed.faces),
         )
         understood = site.echo(place, args.entry)
         if args.mid is not None:  # refused before anything is logged: a line is taken whole or not at all
-            hear(args.mid, site.entry_settings(site.run(place.job, place.run)))
+            hear(args.mid, typed)
         if args.turned is not None:
             from shimfit.workflow.instruments import log_turned
 
@@ -187,6 +192,12 @@ def _read_table(args: argparse.Namespace, io: Io) -> int:
 
     if args.entry is not None:
         raise UsageError("give either one entry or --table, not both")
+    passed_over = [f"--{name.replace('_', '-')}" for name in OF_ONE_READING if getattr(args, name)]
+    if passed_over:
+        raise UsageError(
+            f"{', '.join(passed_over)}: for one reading; in a table each line says it itself, in the columns "
+            "stage (bed), instrument, by, face"
+        )
     text = io.read_text(args.table)
     with open_site(args, io) as site:
         job, run = parse_run(args.place)
@@ -296,6 +307,14 @@ def _rock(text: str, units: Any) -> Any:
         )
     # Without a thickness the corner is only noted: it is known to hang, not by how much.
     return seat, parse_length(thickness, units, what="feeler thickness") if thickness else 0.0
+
+
+def _face(text: str, faces: Mapping[str, str]) -> str:
+    """The face meant by its name or the run's own name for it."""
+    for face, own in faces.items():
+        if text.casefold() in (face, own.casefold()):
+            return face
+    raise UsageError(f"{text!r} is no face of this run; its faces are {', '.join(faces.values())}")
 
 
 def _say_post(site: Site, place: Place, understood: str, message: str, io: Io) -> None:

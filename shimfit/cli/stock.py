@@ -6,11 +6,14 @@ import argparse
 from typing import TYPE_CHECKING
 
 from shimfit.cli.context import open_site, units_of
-from shimfit.errors import Exit
+from shimfit.errors import Exit, FileError, UsageError
 
 if TYPE_CHECKING:
     from shimfit.cli.io import Commands, Io
     from shimfit.model import Lot
+
+THICKEST_MM = 50.0
+"""A flat or taper thicker than this is asked about (common practice, no source)."""
 
 
 def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
@@ -112,6 +115,8 @@ def run_export(args: argparse.Namespace, io: Io) -> int:
 
 def run_out(args: argparse.Namespace, io: Io) -> int:
     """Take a lot, or some of it, out of the box."""
+    if args.count is not None and args.count < 1:
+        raise UsageError(f"{args.count} pieces can't be gone: say how many are, or none for the whole lot")
     with open_site(args, io) as site:
         words = site.out_of(args.lot, args.count)
     return io.tell(words, as_json=args.json)
@@ -135,7 +140,17 @@ def run_add(args: argparse.Namespace, io: Io) -> int:
         text = getattr(args, name)
         if text is not None:
             row[f"{name}_mm"] = repr(parse_length(text, units, what=name, zero_ok=name == "thin"))
-    lot = lot_from_row(row)
+    try:
+        lot = lot_from_row(row)
+    except FileError as error:
+        # Told as what was typed: no file, no column.
+        reason = error.message.partition(": ")[2].rstrip(".")
+        column = error.column or "lot"
+        option = column.upper() if column in ("lot", "form") else f"--{column.removesuffix('_mm')}"
+        raise UsageError(f"{option} {reason}") from None
+    thickest_mm = max(lot.thickness_mm or 0.0, lot.thick_mm or 0.0)
+    if lot.form != "strip" and thickest_mm > THICKEST_MM:
+        io.talk(f"caution: {thickest_mm:g} mm is thick for a pack; a wrong unit?")
     with open_site(args, io) as site:
         site.add_stock(lot)
     return io.tell(_lot_line(lot), {"lot": lot.lot, "count": lot.count}, as_json=args.json)

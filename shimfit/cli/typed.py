@@ -12,6 +12,10 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from shimfit.cli.io import Io
+    from shimfit.settings import Units
+
+LOWEST_READ_MM, HIGHEST_READ_MM = 50.0, 20_000.0
+"""Wide of every post of a guard (common practice, no source)."""
 
 
 def lengths_of(args: argparse.Namespace, io: Io) -> Callable[[str], float]:
@@ -20,6 +24,19 @@ def lengths_of(args: argparse.Namespace, io: Io) -> Callable[[str], float]:
 
     units = units_of(args, io)
     return lambda text: parse_length(text, units, zero_ok=True)
+
+
+def reading_height_mm(text: str, units: Units) -> float:
+    """A reading height in mm; UsageError where no post is read at it: nearly always a slip of the unit."""
+    from shimfit.entry import parse_length
+
+    height_mm = parse_length(text, units, what="height")
+    if not LOWEST_READ_MM <= height_mm <= HIGHEST_READ_MM:
+        raise UsageError(
+            f"a reading height of {height_mm:g} mm can't be: posts are read about 1 m above the foot, "
+            f"from {LOWEST_READ_MM:g} mm to {HIGHEST_READ_MM / 1000:g} m; a wrong unit?"
+        )
+    return height_mm
 
 
 def pairs_of(given: Sequence[str], lengths: Callable[[str], float]) -> dict[str, float]:

@@ -184,3 +184,35 @@ def test_options_may_stand_before_or_after_the_command(shimfit, tmp_path) -> Non
     second = shimfit("job", "list", "--json", "--db", str(there)).json["jobs"]
     assert ([job["job"] for job in first], [job["job"] for job in second]) == (["one"], ["two"])
     assert shimfit("job list --json").json["jobs"] == []
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        ("solve '9mm n 4mm o' --height 1 --foot 90x90mm", "a reading height of 1 mm can't be"),
+        ("run new lake/x --length 3m --every 1m --foot 90x90mm --height 40m", "a wrong unit?"),
+        ("run new lake/x --length 3m --every 1m --corners 1m --foot 90x90mm --height 1m", "give --turn"),
+        ("run new lake/x --length 3m --every 1m --foot 90x90mm --height 1m --due 99999", "at most 36500"),
+        ("stock add F77 flat --thin 1mm", "--thickness is empty; a flat needs it"),
+        ("stock add F77 flat --thickness 1mm --thin 2mm", "--thin is filled in, but a flat has no such"),
+        ("stock out F1 0", "0 pieces can't be gone"),
+        ("read lake/walk/1 '9mm n 4mm o' --face roof", "its faces are next, prev, out, house"),
+        ("read lake/walk --table readings.csv --bed --by me", "--bed, --by: for one reading"),
+        ("record lake/walk --hash 0123", "--hash"),
+    ],
+)
+def test_what_can_not_be_or_would_be_passed_over_is_refused(lake, words: str, said: str) -> None:
+    before = lake("export -").out
+    ran = lake(words)
+    assert ran.code == 2
+    assert said in ran.err
+    assert lake("export -").out == before
+
+
+def test_what_is_odd_is_asked_about_and_taken(lake) -> None:
+    ran = lake("stock add F77 flat --thickness 1m")
+    assert ran.code == 0
+    assert "caution: 1000 mm is thick for a pack; a wrong unit?" in ran.err
+    assert "'my job/RUN'" in lake("job new 'my job'").out
+    assert lake("read lake/walk/1 '9mm n 4mm o' --face OUT").code == 0
+    assert '"face":"out"' in lake("export -").out

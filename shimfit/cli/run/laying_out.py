@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from shimfit.cli.context import RUN, open_site
 from shimfit.cli.run.showing import run_json
+from shimfit.cli.typed import reading_height_mm
 from shimfit.errors import UsageError
 
 if TYPE_CHECKING:
@@ -16,6 +17,9 @@ if TYPE_CHECKING:
     from shimfit.core.layout import Mark
     from shimfit.settings import Units
     from shimfit.workflow.site import Site
+
+MOST_DAYS = 36_500
+"""A hundred years: `due --every` takes no more either."""
 
 
 def add_parser(of_run: Commands, common: argparse.ArgumentParser) -> None:
@@ -118,13 +122,13 @@ def run_new(args: argparse.Namespace, io: Io) -> int:
             raise UsageError(
                 f"posts {tight.first} and {tight.second} leave no room between their feet: a wrong unit?"
             )
-        if args.due is not None and args.due < 0:
-            raise UsageError(f"posts can't be due after {args.due} days: give 0 or more")
+        if args.due is not None and not 0 <= args.due <= MOST_DAYS:
+            raise UsageError(f"posts can't be due after {args.due} days: give 0 or more, at most {MOST_DAYS}")
         run = site.add_run(
             job,
             name,
             foot=foot,
-            height_mm=parse_length(args.height, units, what="height"),
+            height_mm=reading_height_mm(args.height, units),
             tolerance=parse_tolerance(args.tolerance or DEFAULT_TOLERANCE, args.per_direction, units),
             posts=posts if table is None else table,
             units=units,
@@ -149,7 +153,7 @@ def _table(args: argparse.Namespace, units: Units, io: Io) -> list[dict[str, Any
     """Posts of --table, or None; refuses it beside other ways to lay out."""
     if args.table is None:
         return None
-    if args.length or args.turn or args.stations:
+    if args.length or args.turn or args.stations or args.corners:
         raise UsageError("give either --table, or --stations, or --length with its turns")
     from shimfit.workflow.tables import posts_from_csv
 
@@ -180,6 +184,8 @@ def _marks(args: argparse.Namespace, units: Units) -> tuple[Mark, ...]:
         if args.length or args.turn:
             raise UsageError("give either the stations, or a length with its turns, not both")
         return from_stations(listed(args.stations), listed(args.corners))
+    if args.corners:
+        raise UsageError("--corners says which of the --stations are corners; after --length give --turn")
     if not args.length or not args.every:
         raise UsageError("give --length and --every (and --turn for each further leg), or --stations")
     turns = [_turn(text) for text in args.turn]
