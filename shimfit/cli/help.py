@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import argparse
+import re
+from difflib import get_close_matches
 from itertools import groupby
 from typing import Any, NoReturn
 
@@ -36,7 +38,19 @@ class Parser(argparse.ArgumentParser):
 
     def error(self, message: str) -> NoReturn:
         """Raise UsageError with argparse's sentence and where to look for the right form."""
-        raise UsageError(f"{message}; see {self.prog} --help")
+        named = re.match(r"argument (?:COMMAND|WHAT): invalid choice: '?([^' ]*)'?", message)
+        if named:
+            word = named[1]
+            close = get_close_matches(word, _commands(self), 1)
+            message = f"there is no command {word!r}" + (f"; did you mean {close[0]}?" if close else "")
+        raise UsageError(
+            f"{message.rstrip('?')}{'?' if message.endswith('?') else ';'} see {self.prog} --help"
+        )
+
+
+def _commands(parser: argparse.ArgumentParser) -> list[str]:
+    choices = (action.choices for action in parser._actions if isinstance(action.choices, dict))  # noqa: SLF001 - as in describe
+    return [name for names in choices for name in names]
 
 
 def describe(parser: argparse.ArgumentParser) -> None:

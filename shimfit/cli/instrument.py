@@ -8,12 +8,15 @@ from typing import TYPE_CHECKING, Any
 
 from shimfit.cli.context import open_site, units_of
 from shimfit.cli.typed import reading_height_mm
-from shimfit.errors import Exit
+from shimfit.errors import Exit, UsageError
 
 if TYPE_CHECKING:
     from shimfit.cli.io import Commands, Io
 
 KINDS = ("level", "plumb-line", "inclinometer")
+ROUGHEST = 0.05
+"""Slope; what reads no closer than 50 mm in 1 m is no instrument (common practice, no source)."""
+LONGEST_MM = 10_000.0
 
 
 def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
@@ -61,15 +64,22 @@ def run_add(args: argparse.Namespace, io: Io) -> int:
     from shimfit.workflow.instruments import enter
 
     units = units_of(args, io)
+    length_mm = parse_length(args.length, units, what="length") if args.length else None
+    if length_mm is not None and length_mm > LONGEST_MM:
+        raise UsageError(f"a level of {length_mm / 1000:g} m is none: a wrong unit?")
     accuracy = None
     if args.accuracy is not None:
         from shimfit.units import to_slope
 
         accuracy = to_slope(args.accuracy)
+        if accuracy > ROUGHEST:
+            raise UsageError(
+                f"an accuracy of {1000 * accuracy:g} mm/m is none: type it like 0.5mm/m or 0.03deg"
+            )
     instrument = Instrument(
         args.name,
         args.kind,
-        length_mm=parse_length(args.length, units, what="length") if args.length else None,
+        length_mm=length_mm,
         accuracy_slope=accuracy,
         graduation_mm=parse_length(args.graduation, units, what="graduation") if args.graduation else None,
     )

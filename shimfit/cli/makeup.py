@@ -157,13 +157,15 @@ def run_makeup(args: argparse.Namespace, io: Io) -> int:
     else:
         for post in sheet.posts:
             io.say(
-                f"{post.name:>4}  post {post.cut_length_mm:.1f}  rod {post.rod_length_mm:.1f}  hole at "
-                f"{post.access_hole_height_mm:.1f} mm"
+                f"{post.name:>4}  post {post.cut_length_mm:.1f} mm, rod {post.rod_length_mm:.1f} mm, access "
+                f"hole at {post.access_hole_height_mm:.1f} mm"
             )
         for pressure in sheet.pressures:
+            too_much = ", TOO MUCH" if pressure.share > 1 else ""
             io.say(
-                f"{pressure.what}: {pressure.area_mm2:.0f} mm², {pressure.pressure_mpa:.2f} of "
-                f"{pressure.allowable_mpa:g} MPa ({100 * pressure.share:.0f} %)"
+                f"pressure under the {pressure.what}: {pressure.pressure_mpa:.2f} of "
+                f"{pressure.allowable_mpa:g} MPa ({100 * pressure.share:.0f} %) on "
+                f"{pressure.area_mm2:.0f} mm²{too_much}"
             )
         for line in shop:
             io.say(f"{line.count:>3} × {line.what} {line.length_mm:g} mm")

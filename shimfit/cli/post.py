@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from shimfit.cli.context import open_site
@@ -16,6 +17,8 @@ if TYPE_CHECKING:
     from shimfit.workflow.site import Site
 
 PLACE = "JOB/RUN/POST"
+MOST_TORQUE_NM = 500.0
+"""Above this it is asked about: rods of guard posts take a fraction of it (common practice, no source)."""
 OF_ONE_READING = ("bed", "after", "rails_on", "mid", "rocks", "turned", "instrument", "by", "face")
 """Options of `read` that go with one entry, not with a table."""
 
@@ -236,6 +239,8 @@ def run_tighten(args: argparse.Namespace, io: Io) -> int:
         from shimfit.units import to_torque_nm
 
         torque_nm = to_torque_nm(args.torque)
+        if torque_nm > MOST_TORQUE_NM:
+            io.talk(f"caution: {torque_nm:g} N m is more than a post's rod takes; a wrong unit?")
     with open_site(args, io) as site:
         return io.tell(site.tighten(_place(args), torque_nm), as_json=args.json)
 
@@ -263,7 +268,10 @@ def run_note(args: argparse.Namespace, io: Io) -> int:
 def run_photo(args: argparse.Namespace, io: Io) -> int:
     """Name a photo's file at a post."""
     with open_site(args, io) as site:
-        return io.tell(site.photo(_place(args), args.text), as_json=args.json)
+        words = site.photo(_place(args), args.text)
+    if not Path(args.text).exists():
+        io.talk(f"caution: there is no file {args.text} here; its name is kept all the same")
+    return io.tell(words, as_json=args.json)
 
 
 def run_undo(args: argparse.Namespace, io: Io) -> int:

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
     from shimfit.cli.io import Commands, Io
     from shimfit.core.lineup import LegLine
+    from shimfit.core.rails import Rail
 
 LEAST_SAID_MM = 0.05
 """An aim below this is told as plumb, tops closer to a line than this as in line."""
@@ -119,15 +120,27 @@ def run_rails(args: argparse.Namespace, io: Io) -> int:
         )
     else:
         for rail in found:
-            io.say(
-                f"{rail.first:>4} – {rail.second:<4} at {rail.at_mm:g}: square {rail.square_mm:.1f}, "
-                f"bevelled {rail.bevelled_mm:.1f} mm; top {rail.difference_mm:+.1f} against bottom, ends "
-                f"{rail.bevel_first_deg:+.2f}° {rail.bevel_second_deg:+.2f}°"
-            )
+            io.say(_rail_line(rail))
         for one in openings:
             if one.over_mm:
-                io.say(f"opening {one.first} – {one.second}: {one.widest_mm:.1f} mm, {one.over_mm:.1f} over")
+                io.say(
+                    f"opening {one.first} – {one.second}: {one.widest_mm:.1f} mm, {one.over_mm:.1f} mm over "
+                    f"the limit of {one.limit_mm:g} mm"
+                )
     return Exit.OVER if any(one.over_mm for one in openings) else Exit.DONE
+
+
+def _rail_line(rail: Rail) -> str:
+    """How to cut it square or bevelled; the edges differ only when the rail has a depth."""
+    edges = ""
+    if rail.depth_mm and abs(rail.difference_mm) >= LEAST_SAID_MM:
+        longer = "longer" if rail.difference_mm > 0 else "shorter"
+        edges = f", upper edge {abs(rail.difference_mm):.1f} mm {longer} than the lower"
+    return (
+        f"{rail.first:>4} – {rail.second:<4} at {rail.at_mm:g} mm: cut square {rail.square_mm:.1f} mm; or "
+        f"bevelled {rail.bevelled_mm:.1f} mm, ends {rail.bevel_first_deg:+.2f}° and "
+        f"{rail.bevel_second_deg:+.2f}°{edges}"
+    )
 
 
 def run_lineup(args: argparse.Namespace, io: Io) -> int:

@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from shimfit.settings import Settings, Units
 
 PLAN_COLUMNS, PLAN_ROWS = 40, 11
+PLUMB = "Plumb"
+"""All that a command says of a plumb post; the screen adds the key that walks on."""
 
 
 def post_lines(run: RunState, post: PostRecord, settings: Settings) -> Iterator[str]:
@@ -25,7 +27,7 @@ def post_lines(run: RunState, post: PostRecord, settings: Settings) -> Iterator[
     view = post_view(post, words)
     if view.lean:
         yield f"{view.lean}, at {post.height_mm:g} mm."
-    yield f"{view.do}."
+    yield f"{PLUMB if view.do.startswith(PLUMB) else view.do}."
     for line in view.packs:
         purpose = "" if line.lifts else "  (only supports)"
         changed = f"  ({line.changed})" if line.changed else ""

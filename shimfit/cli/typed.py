@@ -40,12 +40,14 @@ def reading_height_mm(text: str, units: Units) -> float:
 
 
 def pairs_of(given: Sequence[str], lengths: Callable[[str], float]) -> dict[str, float]:
-    """NAME=LENGTH, each with its sign; UsageError for what has another form."""
+    """NAME=LENGTH, each with its sign; UsageError for another form, or a name told twice."""
     found = {}
     for text in given:
         name, sign, value = text.partition("=")
         if not sign or not name.strip():
             raise UsageError(f"{text!r}: give it as NAME=LENGTH")
+        if name.strip() in found:
+            raise UsageError(f"{name.strip()} is told twice: once as {text!r}; give it one length")
         minus = value.strip().startswith("-")
         length = lengths(value.strip().lstrip("+-"))
         found[name.strip()] = -length if minus else length

@@ -199,6 +199,14 @@ def test_options_may_stand_before_or_after_the_command(shimfit, tmp_path) -> Non
         ("read lake/walk/1 '9mm n 4mm o' --face roof", "its faces are next, prev, out, house"),
         ("read lake/walk --table readings.csv --bed --by me", "--bed, --by: for one reading"),
         ("record lake/walk --hash 0123", "--hash"),
+        ("lineup lake/walk --off 2=3mm --off 2=4mm", "2 is told twice"),
+        ("instrument add rough --accuracy 5", "an accuracy of 5000 mm/m is none"),
+        ("instrument add long --length 600m", "a level of 600 m is none"),
+        (
+            "reed lake/walk/1 '9mm n 4mm o'",
+            "there is no command 'reed'; did you mean read? see shimfit --help",
+        ),
+        ("stock lists", "there is no command 'lists'; did you mean list? see shimfit stock --help"),
     ],
 )
 def test_what_can_not_be_or_would_be_passed_over_is_refused(lake, words: str, said: str) -> None:
@@ -213,6 +221,19 @@ def test_what_is_odd_is_asked_about_and_taken(lake) -> None:
     ran = lake("stock add F77 flat --thickness 1m")
     assert ran.code == 0
     assert "caution: 1000 mm is thick for a pack; a wrong unit?" in ran.err
+    ran = lake("tighten lake/walk/1 --torque 5000")
+    assert (ran.code, "5000 N m is more than a post's rod takes" in ran.err) == (0, True)
+    assert "there is no file nosuch.jpg here" in lake("photo lake/walk/1 nosuch.jpg").err
+    assert lake("photo lake/walk/1 README.md").err == ""
     assert "'my job/RUN'" in lake("job new 'my job'").out
-    assert lake("read lake/walk/1 '9mm n 4mm o' --face OUT").code == 0
+    assert lake("read lake/walk/2 '9mm n 4mm o' --face OUT").code == 0
     assert '"face":"out"' in lake("export -").out
+
+
+def test_a_command_names_no_key_of_the_screen(lake) -> None:
+    lake("read lake/walk/1 '9mm n 4mm o'")
+    lake("pack lake/walk/1")
+    lake("tighten lake/walk/1")
+    told = lake("read lake/walk/1 '0.2mm n 0'").out
+    assert "\nPlumb.\n" in told
+    assert "Enter" not in told
