@@ -6,7 +6,7 @@ import argparse
 from typing import TYPE_CHECKING
 
 from shimfit.cli.context import RUN, open_site
-from shimfit.cli.typed import lengths_of, pairs_of
+from shimfit.cli.typed import lengths_in, pairs_of
 from shimfit.errors import Exit, UsageError
 
 if TYPE_CHECKING:
@@ -123,9 +123,9 @@ def run_makeup(args: argparse.Namespace, io: Io) -> int:
     from shimfit.workflow.place import parse_run
 
     job, run = parse_run(args.path)
-    lengths = lengths_of(args, io)
     with open_site(args, io, read_only=True) as site:
         state = site.run(job, run)
+    lengths = lengths_in(state.units)
     beds = pairs_of(args.bed, lengths)
     build_up = makeup.BuildUp(
         top_height_mm=lengths(args.top),

@@ -10,13 +10,16 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 from shimfit.cli.context import RUN, open_site
-from shimfit.cli.typed import lengths_of, pairs_of
+from shimfit.cli.typed import lengths_in, pairs_of
 from shimfit.errors import Exit, FileError, UsageError
+from shimfit.model import PostState
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from shimfit.cli.io import Commands, Io
+
+UNREAD = (PostState.TO_READ, PostState.HALF_READ)
 
 
 def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
@@ -65,6 +68,7 @@ def run_plan(args: argparse.Namespace, io: Io) -> int:
     from shimfit.cli.plan_said import Progress, outcome_lines, words_of, words_without_a_run
     from shimfit.workflow import plan as planning
 
+    unread: list[str] = []
     with _interruptible() as stop:
         progress = Progress(io) if not args.json or sys.stderr.isatty() else None
         if args.problem is not None:
@@ -76,25 +80,30 @@ def run_plan(args: argparse.Namespace, io: Io) -> int:
 
             job, run = parse_run(args.path)
             with open_site(args, io, read_only=args.look) as site:
+                state = site.run(job, run)
                 made = planning.plan_site_run(
                     site,
                     job,
                     run,
                     seconds=args.seconds,
                     line_up=args.line_up,
-                    off_mm=pairs_of(args.off, lengths_of(args, io)),
+                    off_mm=pairs_of(args.off, lengths_in(state.units)),
                     progress=progress,
                     stop=stop,
                 )
                 if not args.look:
                     planning.log_plan(site, job, run, made)
                 answer = made.answer
-                words = words_of(site.run(job, run), site.settings)
+                state = site.run(job, run)
+                words = words_of(state, site.settings)
+                unread = [post.name for post in state.posts if post.state in UNREAD]
     if args.json:
         io.json(answer)
     else:
         for line in outcome_lines(answer, words):
             io.say(line)
+        if unread:
+            io.say(f"not read yet, so not in the plan: post {', '.join(unread)}")
     over = any(_is_out(post) for post in answer["posts"])
     return Exit.OVER if answer["unsolved"] or over else Exit.DONE
 

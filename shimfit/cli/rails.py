@@ -6,7 +6,7 @@ import argparse
 from typing import TYPE_CHECKING
 
 from shimfit.cli.context import RUN, open_site
-from shimfit.cli.typed import lengths_of, pairs_of
+from shimfit.cli.typed import lengths_in, pairs_of
 from shimfit.errors import Exit
 from shimfit.model import Face
 
@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from shimfit.cli.io import Commands, Io
     from shimfit.core.lineup import LegLine
     from shimfit.core.rails import Rail
+    from shimfit.settings import Units
 
 LEAST_SAID_MM = 0.05
 """An aim below this is told as plumb, tops closer to a line than this as in line."""
@@ -77,9 +78,9 @@ def run_rails(args: argparse.Namespace, io: Io) -> int:
     from shimfit.workflow.place import parse_run
 
     job, run = parse_run(args.path)
-    lengths = lengths_of(args, io)
     with open_site(args, io, read_only=True) as site:
         state = site.run(job, run)
+    lengths = lengths_in(state.units)
     heights = [lengths(part) for part in args.at.split(",")]
     found = standing.rails_of(state, heights, lengths(args.depth), turn_deg=args.turn)
     limit = None if args.limit is None else lengths(args.limit)
@@ -150,9 +151,9 @@ def run_lineup(args: argparse.Namespace, io: Io) -> int:
     from shimfit.workflow.standing import line_up_run
 
     job, run = parse_run(args.path)
-    lengths = lengths_of(args, io)
     with open_site(args, io, read_only=True) as site:
         state = site.run(job, run)
+    lengths = lengths_in(state.units)
     legs = line_up_run(state, pairs_of(args.off, lengths), args.share)
     if args.json:
         io.json(
@@ -179,7 +180,7 @@ def run_lineup(args: argparse.Namespace, io: Io) -> int:
             }
         )
         return Exit.DONE
-    for line in _lineup_lines(legs, face_names(state)):
+    for line in _lineup_lines(legs, face_names(state), state.units):
         io.say(line)
     if args.off:
         told = " ".join(f"--off {text}" for text in args.off)
@@ -189,17 +190,22 @@ def run_lineup(args: argparse.Namespace, io: Io) -> int:
     return Exit.DONE
 
 
-def _lineup_lines(legs: Iterable[LegLine], names: Mapping[Face, str]) -> Iterator[str]:
+def _lineup_lines(legs: Iterable[LegLine], names: Mapping[Face, str], units: Units) -> Iterator[str]:
+    from shimfit.tui import lengths
+
+    # Aims are fractions of a millimetre: too fine for sixteenths.
+    told = lengths.fine if units == "mm" else lengths.thickness
+
     def sideways(mm: float) -> str:
-        return f"{abs(mm):.1f} mm {names[Face.OUT if mm >= 0 else Face.HOUSE]}"
+        return f"{told(mm, units)} {names[Face.OUT if mm >= 0 else Face.HOUSE]}"
 
     for leg in legs:
         if leg.worst_before_mm < LEAST_SAID_MM:
             yield f"leg {leg.leg}: its tops are in line when plumb, nothing to aim ({len(leg.targets)} posts)"
             continue
         yield (
-            f"leg {leg.leg}: tops within {leg.worst_before_mm:.1f} mm of a line when plumb, "
-            f"{leg.worst_after_mm:.1f} mm as aimed"
+            f"leg {leg.leg}: tops within {told(leg.worst_before_mm, units)} of a line when plumb, "
+            f"{told(leg.worst_after_mm, units)} as aimed"
         )
         for target in leg.targets:
             aim = "plumb" if abs(target.aim_across_mm) < LEAST_SAID_MM else sideways(target.aim_across_mm)

@@ -2,27 +2,23 @@
 
 from __future__ import annotations
 
-import argparse
 from typing import TYPE_CHECKING
 
-from shimfit.cli.context import units_of
 from shimfit.errors import UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from shimfit.cli.io import Io
     from shimfit.settings import Units
 
 LOWEST_READ_MM, HIGHEST_READ_MM = 50.0, 20_000.0
 """Wide of every post of a guard (common practice, no source)."""
 
 
-def lengths_of(args: argparse.Namespace, io: Io) -> Callable[[str], float]:
-    """What turns a typed length into mm, with the units that bare numbers are in."""
+def lengths_in(units: Units) -> Callable[[str], float]:
+    """What turns a typed length into mm; `units`: what a bare number is in, the run's as in its readings."""
     from shimfit.entry import parse_length
 
-    units = units_of(args, io)
     return lambda text: parse_length(text, units, zero_ok=True)
 
 

@@ -202,10 +202,9 @@ def test_options_may_stand_before_or_after_the_command(shimfit, tmp_path) -> Non
         ("lineup lake/walk --off 2=3mm --off 2=4mm", "2 is told twice"),
         ("instrument add rough --accuracy 5", "an accuracy of 5000 mm/m is none"),
         ("instrument add long --length 600m", "a level of 600 m is none"),
-        (
-            "reed lake/walk/1 '9mm n 4mm o'",
-            "there is no command 'reed'; did you mean read? see shimfit --help",
-        ),
+        ("tigthen lake/walk/1", "there is no command 'tigthen'; did you mean tighten? see shimfit --help"),
+        ("run insert lake/walk --at 1230mm", "leave no room between their feet"),
+        ("run move lake/walk/2 --at 2390mm", "leave no room between their feet"),
         ("stock lists", "there is no command 'lists'; did you mean list? see shimfit stock --help"),
     ],
 )
@@ -237,3 +236,21 @@ def test_a_command_names_no_key_of_the_screen(lake) -> None:
     told = lake("read lake/walk/1 '0.2mm n 0'").out
     assert "\nPlumb.\n" in told
     assert "Enter" not in told
+
+
+def test_a_run_is_told_in_its_own_unit_and_names(shimfit) -> None:
+    shimfit("job new dock --units inch")
+    shimfit("run new dock/pier --length 8ft --every 4ft --foot 3.5x3.5 --height 36 --names on,back,lake,path")
+    shimfit("stock import fixtures/stock/porch_box_inch.csv")
+    assert shimfit("read dock/pier/2 '1/4 on, 3/8 lake'").code == 0
+    told = shimfit("run show dock/pier").out
+    assert 'foot 3 1/2" x 3 1/2", read at 36"' in told
+    assert '48"  pack' in told
+    assert 'top 1/4" on, 3/8" lake' in told
+    assert "mm" not in told
+    assert '" path' in shimfit("lineup dock/pier --off 2=1/4").out
+    # A bare number is in the run's unit too, as in a reading; half of the quarter stays off the line.
+    bare = shimfit("lineup dock/pier --off 2=0.25 --json").json["legs"][0]
+    assert bare["worst_before_mm"] == pytest.approx(25.4 / 8)
+    planned = shimfit("plan dock/pier")
+    assert "not read yet, so not in the plan: post 1, 3" in planned.out

@@ -13,8 +13,11 @@ from shimfit.cli.typed import reading_height_mm
 from shimfit.errors import UsageError
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from shimfit.cli.io import Commands, Io
-    from shimfit.core.layout import Mark
+    from shimfit.core.layout import Mark, Opening
+    from shimfit.model import Foot
     from shimfit.settings import Units
     from shimfit.workflow.site import Site
 
@@ -96,7 +99,6 @@ def add_parser(of_run: Commands, common: argparse.ArgumentParser) -> None:
 def run_new(args: argparse.Namespace, io: Io) -> int:
     """Lay out a run."""
     from shimfit.contract import foot_to_json
-    from shimfit.core.layout import openings
     from shimfit.core.tolerance import DEFAULT_TOLERANCE, parse_tolerance
     from shimfit.entry import parse_foot, parse_length
     from shimfit.workflow.place import parse_run
@@ -116,12 +118,7 @@ def run_new(args: argparse.Namespace, io: Io) -> int:
             | ({"turn_deg": mark.turn_deg} if mark.turn_deg is not None else {})
             for mark in marks
         ]
-        between = openings(marks, foot, limit)
-        tight = next((one for one in between if one.clear_mm <= 0), None)
-        if tight is not None:
-            raise UsageError(
-                f"posts {tight.first} and {tight.second} leave no room between their feet: a wrong unit?"
-            )
+        between = check_room(marks, foot, limit)
         if args.due is not None and not 0 <= args.due <= MOST_DAYS:
             raise UsageError(f"posts can't be due after {args.due} days: give 0 or more, at most {MOST_DAYS}")
         run = site.add_run(
@@ -147,6 +144,19 @@ def run_new(args: argparse.Namespace, io: Io) -> int:
         for words in _unfit(site):
             io.talk(f"caution: {words}")
         return io.tell(f"{args.path}: {len(run.posts)} posts laid out", run_json(run), as_json=args.json)
+
+
+def check_room(marks: Sequence[Mark], foot: Foot, limit_mm: float | None = None) -> tuple[Opening, ...]:
+    """The openings between posts on their marks; UsageError when two leave no room between their feet."""
+    from shimfit.core.layout import openings
+
+    between = openings(marks, foot, limit_mm)
+    for one in between:
+        if one.clear_mm <= 0:
+            raise UsageError(
+                f"posts {one.first} and {one.second} leave no room between their feet: a wrong unit?"
+            )
+    return between
 
 
 def _table(args: argparse.Namespace, units: Units, io: Io) -> list[dict[str, Any]] | None:

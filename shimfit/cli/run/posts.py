@@ -6,6 +6,7 @@ import argparse
 from typing import TYPE_CHECKING
 
 from shimfit.cli.context import open_site
+from shimfit.cli.run.laying_out import check_room
 
 if TYPE_CHECKING:
     from shimfit.cli.io import Io
@@ -25,6 +26,7 @@ def run_insert(args: argparse.Namespace, io: Io) -> int:
         marks = layout.insert(
             _marks_of(run), parse_length(args.at, run.units, what="station", zero_ok=True), args.name
         )
+        check_room(marks, run.foot)
         new = next(mark for mark in marks if run.post(mark.name) is None)
         data = {"leg": new.leg, "station_mm": new.station_mm, "kind": new.kind}
         site.add_post(Place(job, name, new.name), data)
@@ -44,7 +46,7 @@ def run_move(args: argparse.Namespace, io: Io) -> int:
         site.post(place)
         run = site.run(place.job, place.run)
         station_mm = parse_length(args.at, run.units, what="station", zero_ok=True)
-        layout.move(_marks_of(run), place.post, station_mm)
+        check_room(layout.move(_marks_of(run), place.post, station_mm), run.foot)
         site.move_post(place, station_mm)
         return io.tell(
             f"post {place.post} stands at {station_mm:g} mm", {"post": place.post}, as_json=args.json

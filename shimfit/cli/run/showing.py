@@ -7,29 +7,34 @@ from typing import TYPE_CHECKING, Any
 
 from shimfit.cli.context import file_exists, open_site
 from shimfit.errors import Exit
+from shimfit.model import Face
 
 if TYPE_CHECKING:
     from shimfit.cli.io import Io
+    from shimfit.model import Foot
     from shimfit.store.state import PostRecord, RunState
+    from shimfit.tui.telling import Words
 
 
 def run_show(args: argparse.Namespace, io: Io) -> int:
     """Show where every post of a run stands."""
+    from shimfit.cli.plan_said import words_of
     from shimfit.workflow.place import parse_run
 
     with open_site(args, io, read_only=file_exists(args)) as site:
         run = site.run(*parse_run(args.path))
+        words = words_of(run, site.settings)
     if args.json:
         io.json(run_json(run))
         return Exit.DONE
     io.say(
-        f"{run.job}/{run.name}: foot {run.foot.text}, read at {run.height_mm:g} mm, "
+        f"{run.job}/{run.name}: foot {_foot(run.foot, words)}, read at {_told(run.height_mm, words)}, "
         f"tolerance {run.tolerance.text}"
     )
     if run.conflict:
         io.say(f"  ! {run.conflict}")
     for post in run.posts:
-        io.say(_post_line(post))
+        io.say(_post_line(post, words))
         if post.conflict:
             io.say(f"      ! {post.conflict}")
     io.say(f"{len(run.left_to_do)} of {len(run.posts)} left to do")
@@ -81,14 +86,26 @@ def run_json(run: RunState) -> dict[str, Any]:
     }
 
 
-def _post_line(post: PostRecord) -> str:
+def _told(mm: float, words: Words) -> str:
+    from shimfit.tui import lengths
+
+    return lengths.lean(mm, words.units, words.graduation)
+
+
+def _foot(foot: Foot, words: Words) -> str:
+    if foot.round or words.units == "mm":
+        return foot.text
+    return f"{_told(foot.along_mm, words)} x {_told(foot.across_mm, words)}"
+
+
+def _post_line(post: PostRecord, words: Words) -> str:
     lean = post.reading.lean if post.reading else None
     told = ""
     if lean is not None:
         along, across = lean.top_mm(post.height_mm)
         told = (
-            f"top {abs(along):.1f} mm {'next' if along >= 0 else 'prev'}, "
-            f"{abs(across):.1f} mm {'out' if across >= 0 else 'house'}"
+            f"top {_told(along, words)} {words.names[Face.NEXT if along >= 0 else Face.PREV]}, "
+            f"{_told(across, words)} {words.names[Face.OUT if across >= 0 else Face.HOUSE]}"
         )
     corner = "" if post.kind == "line" else f" ({post.kind})"
-    return f"  {post.name + corner:<12} {post.station_mm:>8.0f} mm  {post.state:<18} {told}"
+    return f"  {post.name + corner:<12} {_told(post.station_mm, words):>12}  {post.state:<18} {told}".rstrip()
