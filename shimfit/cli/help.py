@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import re
-from difflib import get_close_matches
 from itertools import groupby
 from typing import Any, NoReturn
 
@@ -40,17 +39,18 @@ class Parser(argparse.ArgumentParser):
         """Raise UsageError with argparse's sentence and where to look for the right form."""
         named = re.match(r"argument (?:COMMAND|WHAT): invalid choice: '?([^' ]*)'?", message)
         if named:
+            from difflib import get_close_matches
+
             word = named[1]
             close = get_close_matches(word, _commands(self), 1)
             message = f"there is no command {word!r}" + (f"; did you mean {close[0]}?" if close else "")
-        raise UsageError(
-            f"{message.rstrip('?')}{'?' if message.endswith('?') else ';'} see {self.prog} --help"
-        )
+        end = "" if message.endswith("?") else ";"
+        raise UsageError(f"{message}{end} see {self.prog} --help")
 
 
 def _commands(parser: argparse.ArgumentParser) -> list[str]:
-    choices = (action.choices for action in parser._actions if isinstance(action.choices, dict))  # noqa: SLF001 - as in describe
-    return [name for names in choices for name in names]
+    actions = parser._actions  # noqa: SLF001 - argparse has no public way to its commands
+    return [name for one in actions if isinstance(one.choices, dict) for name in one.choices]
 
 
 def describe(parser: argparse.ArgumentParser) -> None:
