@@ -62,6 +62,25 @@ def test_a_kit_for_an_empty_box_serves_the_share_asked_for():
     assert made.lines
 
 
+def test_what_serves_nobody_more_is_not_bought():
+    def made(lots, offered):
+        return kit.kit_for(
+            Foot(90, 90), 1000.0, TOLERANCE, 3, lots, CORNER, Highs(), fall=0.01, offered=offered
+        )
+
+    # Flats of one thickness serve a post now and then at most; blocks of 9 mm serve none.
+    short = made([], [Lot("0.9", "flat", 1, thickness_mm=0.9)])
+    assert not short.reached
+    assert short.served_share < short.asked_share == 0.95
+    assert bool(short.lines) == (short.served_share > short.served_without)
+    useless = made([], [Lot("block", "flat", 1, thickness_mm=9.0)])
+    assert (useless.lines, useless.served_share, useless.reached) == ((), 0.0, False)
+    plenty = [Lot(f"F{k}", "flat", 40, thickness_mm=round(0.1 * k, 1)) for k in range(1, 30)]
+    full = made(plenty, [])
+    assert (full.lines, full.reached) == ((), True)
+    assert full.served_share == full.served_without
+
+
 def test_a_kit_needs_a_fall_or_readings():
     def ask(**given):
         return kit.kit_for(Foot(90, 90), 1000.0, TOLERANCE, 3, [], CORNER, Highs(), **given)
