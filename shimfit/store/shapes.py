@@ -218,6 +218,7 @@ _ANSWER = _object(
             )
         ),
         "cautions": _list(_text),
+        "take_up": _number,
         "saw_settings_deg": _list(_number),
     },
 )
@@ -284,6 +285,8 @@ SHAPES: dict[str, Check] = {
             "method": _one_of(*get_args(Method)),
             "u_along": _or_null(_doubt),
             "u_across": _or_null(_doubt),
+            "u_own_along": _or_null(_doubt),
+            "u_own_across": _or_null(_doubt),
             "largest_term": _or_null(_text),
             "gauge_mm": _or_null(_positive),
             "instrument": _or_null(_text),

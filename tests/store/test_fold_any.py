@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from shimfit import contract
-from shimfit.model import Foot, Tolerance
+from shimfit.model import Foot, Lot, Reading, Seat, Tolerance
 from shimfit.store.box import BOX_KINDS, fold_box
 from shimfit.store.events import Event
 from shimfit.store.fold import fold_run
@@ -117,3 +118,85 @@ def test_any_reading_that_may_be_logged_gets_a_finite_verdict(reading, tolerance
     if post.verdict is not None:
         numbers = (post.verdict.value, post.verdict.allowed, post.verdict.guard, post.verdict.probability)
         assert all(number is None or math.isfinite(number) for number in numbers)
+
+
+def test_the_head_of_a_run_is_what_the_job_said_before_it():
+    """Another crew that begins the job again, in its own units, changes nothing at a run that is there."""
+    job = ("jetty", None, None)
+    events = [
+        event(1, "job-added", '{"name":"jetty","units":"mm"}', *job),
+        event(2, "run-added", json.dumps(_HEAD), "jetty", "east", None),
+        event(3, "job-added", '{"name":"jetty","units":"inch","sample":true}', *job),
+    ]
+    run = fold_run(events, "jetty", "east")
+    assert (run.units, run.sample) == ("mm", False)
+
+
+def test_what_came_before_its_post_is_counted_once_after_an_undo():
+    first, post = begun()
+    events = [
+        first,
+        event(3, "noted", '{"text":"x"}', *ON_POST),
+        event(4, "trimmed", "{}", *ON_POST),
+        event(5, "undone", '{"of":"e4"}', *ON_POST),
+        post,
+    ]
+    run = fold_run(events, "jetty", "east")
+    assert [note.text for note in run.post("1").notes] == ["x"]
+    assert not run.post("1").trimmed
+
+
+def _spoiled(data):
+    """The data with each leaf, list and object in it in turn made something that it can't be."""
+    keys = range(len(data)) if isinstance(data, list) else list(data)
+    for key in keys:
+        instead = list(_spoiled(data[key])) if isinstance(data[key], dict | list) else []
+        for wrong in ("?", {"x": []}, [[]], -1e300, *instead):
+            spoiled = data.copy()
+            spoiled[key] = wrong
+            yield spoiled
+
+
+def test_whatever_is_spoiled_in_what_is_logged_is_told_or_does_no_harm(make_answer, packs):
+    """Every key that `contract` writes: one that `shapes` misses lets the whole run be unreadable."""
+    pack, other, change = packs
+    reading = Reading("x", 0.009, 0.001, 1000.0, "verify", u_along=2e-4, u_across=2e-4, u_own_along=1e-4)
+    logged = {
+        "run-changed": _HEAD | {"rule": "2u", "due_days": 3, "preload_mm": 0.2, "gauge_mm": 900.0},
+        "reading": contract.reading_to_json(replace(reading, u_own_across=1e-4, rocks=((Seat.NEXT, 0.4),))),
+        "prescribed": {"answer": make_answer((pack,), change=(change,))},
+        "packed": {"packs": [contract.pack_to_json(other)], "as_prescribed": True},
+    }
+    told = 0
+    for kind, data in logged.items():
+        for spoiled in (data, *_spoiled(data)):
+            place = ("jetty", "east", None if kind == "run-changed" else "1")
+            last = event(4, "reading", json.dumps(logged["reading"]), *ON_POST)
+            run = fold_run([*begun(), event(3, kind, json.dumps(spoiled), *place), last], "jetty", "east")
+            for post in run.posts:
+                assert post.prescription is None or post.prescription.packs is not None
+            told += len(run.unread)
+            assert spoiled is not data or not run.unread
+    assert told > 300
+
+
+def test_whatever_is_spoiled_in_what_is_logged_of_the_box_is_told_or_does_no_harm():
+    lot = contract.lot_to_json(Lot("F2", "taper", 4, length_mm=90.0, thin_mm=0.0, thick_mm=3.0))
+    level = {"name": "long level", "kind": "level", "zero_along": 0.1, "zero_across": 0.0, "checked": None}
+    logged = {
+        "stock-imported": {"lots": [lot], "source": "box.csv"},
+        "stock-added": lot,
+        "stock-out": {"lot": "F2", "count": 1},
+        "taken": {"used": [{"lot": "F2", "count": 1}], "back": [lot]},
+        "instrument": level | dict.fromkeys(("length_mm", "accuracy_slope", "graduation_mm", "u_zero"), 1.0),
+        "setting": {"key": "units", "value": "mm"},
+        "box-joined": {"log": "another"},
+    }
+    assert set(logged) == set(BOX_KINDS)
+    told = 0
+    for kind, data in logged.items():
+        for spoiled in (data, *_spoiled(data)):
+            box = fold_box([event(1, kind, json.dumps(spoiled), None, None, None)], "log")
+            told += len(box.unread)
+            assert spoiled is not data or not box.unread
+    assert told > 100
