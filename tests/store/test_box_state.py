@@ -131,3 +131,28 @@ def test_undo_of_the_box_leaves_what_belongs_to_a_pack(crew, packs):
     anna.journal.redo(None)
     assert _left(anna) == {"F2": 3}
     assert anna.post("1").notes
+
+
+def test_a_lot_that_is_counted_in_two_rows_counts_whole(crew):
+    anna = crew()
+    anna.journal.append("stock-added", F2)
+    anna.journal.append("stock-imported", {"lots": [F2, {**F2, "count": 3}, {**F2, "thickness_mm": 3.0}]})
+    assert _left(anna) == {"F2": 7, "F2 (2)": 4}
+
+
+def test_another_crews_level_of_the_same_name_leaves_the_zero_of_ours(crew):
+    from shimfit.store.transfer import export_text, import_text
+
+    level = {"name": "long level", "kind": "level"}
+    anna, ben, carol = crew("anna"), crew("ben"), crew("carol")
+    carol.journal.append("instrument", {**level, "name": "short level"})
+    anna.journal.append("instrument", {**level, "zero_along": 0.0001})
+    ben.clock.set("2026-05-04T10:00:00+02:00")
+    ben.journal.append("instrument", {**level, "zero_along": 0.003})
+    for other in (ben, carol):
+        import_text(anna.journal, export_text(other.journal), "their.jsonl")
+    box = anna.journal.box()
+    assert box.instrument("long level").zero_along == 0.0001
+    assert [one.zero_along for one in box.instrument_history if one.name == "long level"] == [0.0001, 0.003]
+    assert box.instrument("short level").name == "short level"
+    assert box.last_seq == anna.journal.head[0], "what came last happened first"

@@ -320,3 +320,56 @@ def test_options_of_a_run_are_read_back(crew, key):
     run = anna.run()
     assert getattr(run, key) == 60
     assert (run.face_names, run.layout, run.units, run.rule) == ((("out", "lake"),), "tripod", "inch", "95")
+
+
+def test_what_is_done_afresh_is_not_taken_for_done(crew, packs):
+    """Packs that are put in anew are not cut flush; a bed that is read has no nut to be tightened."""
+    anna = crew().lay_out()
+    anna.log("trimmed", {}, post="1")
+    assert anna.post("1").trimmed
+    anna.pack("1", packs[0])
+    assert not anna.post("1").trimmed
+    anna.log("tightened", {"torque_nm": 20.0}, post="1")
+    assert anna.post("1").torque_nm == 20.0
+    anna.read("1", stage="bed")
+    post = anna.post("1")
+    assert (post.torque_nm, post.tightened, post.packs_in_place) == (None, False, ())
+
+
+def test_a_reading_with_the_rails_on_ends_no_round(crew, packs):
+    anna = crew().lay_out()
+    anna.read("1")
+    anna.pack("1", packs[0])
+    anna.read("1", 0.0, stage="verify")
+    assert anna.post("1").rounds == 1
+    anna.pack("1", packs[1])
+    anna.read("1", 0.0, stage="rails-on")
+    assert anna.post("1").rounds == 1
+
+
+def test_a_post_that_is_moved_round_the_corner_changes_its_leg(crew):
+    anna = crew().lay_out()
+    anna.log("post-moved", {"station_mm": 10.0}, post="1")
+    assert (anna.post("1").leg, anna.post("1").station_mm) == (1, 10.0)
+    anna.log("post-moved", {"station_mm": 20.0, "leg": 2}, post="1")
+    assert (anna.post("1").leg, anna.post("1").station_mm) == (2, 20.0)
+
+
+def test_halves_belong_together_when_they_were_read_at_one_height(crew):
+    anna = crew().lay_out()
+    half = {"text": "x", "slope_along": 0.009, "slope_across": None, "height_mm": 1000.0}
+    other = {"text": "y", "slope_along": None, "slope_across": 0.004, "height_mm": 1000.0}
+    anna.log("reading", half | {"rocks": [["next", 0.4]]}, post="1")
+    anna.log("reading", other | {"rocks": [["out", 0.3]]}, post="1")
+    assert anna.post("1").reading.rocks == (("next", 0.4), ("out", 0.3))
+    anna.log("reading", half, post="2")
+    anna.log("reading", other | {"height_mm": 500.0}, post="2")
+    assert anna.post("2").reading is None
+
+
+def test_the_place_of_the_last_event_is_that_of_the_undo(crew):
+    anna = crew().lay_out()
+    anna.log("noted", {"text": "x"}, post="1")
+    anna.run()
+    anna.journal.undo("jetty")
+    assert anna.run().last_seq == anna.journal.head[0]

@@ -100,6 +100,19 @@ def test_the_program_that_takes_over_gives_the_log_its_id_where_the_other_one_co
     assert states_now(path)[0] == second.log
 
 
+def test_a_job_that_both_crews_began_is_the_one_that_was_begun_first(crew):
+    anna, ben = crew("anna"), crew("ben")
+    ben.clock.set("2026-05-04T07:00:00+02:00")
+    ben.journal.append("job-added", {"name": "jetty", "units": "inch"})
+    ben.lay_out(run="west")
+    anna.lay_out()
+    import_text(anna.journal, export_text(ben.journal), "their.jsonl")
+    job = anna.journal.job("jetty")
+    assert (job.units, job.runs) == ("inch", ("west", "east"))
+    assert job.last_run == "east", "worked on last, although it came into the file first"
+    assert job.last_seq == anna.journal.head[0]
+
+
 class _Fails:
     """A connection that fails at one of its statements."""
 

@@ -17,6 +17,7 @@ from shimfit.store.journal import Journal
 from shimfit.store.transfer import (
     backup_due,
     backup_if_due,
+    check_text,
     export_text,
     import_text,
     last_backup,
@@ -324,6 +325,15 @@ def test_a_damaged_event_here_does_not_stop_an_import(two, tmp_path):
         done = import_text(journal, export_text(ben.journal), "their.jsonl")
         assert [one.post for one in done.conflicts] == ["1"], "what was taken back stands again, and clashes"
         assert journal.verify().seq == 7
+
+
+def test_one_job_of_several_is_checked_line_by_line_and_not_as_a_chain(crew):
+    anna = crew().lay_out().lay_out(job="annex", run="deck")
+    anna.read("1")
+    whole = check_text(export_text(anna.journal), "all.jsonl")
+    part = check_text(export_text(anna.journal, "jetty"), "jetty.jsonl")
+    assert (whole.chain, whole.last) == (True, anna.journal.head[1])
+    assert (part.chain, len(part.events)) == (False, 6)
 
 
 def test_blank_lines_and_windows_ends_are_nothing(crew):

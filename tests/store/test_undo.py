@@ -231,3 +231,17 @@ def test_undo_then_redo_gives_the_same_state(crew, packs, deeds, times):
         assert anna.journal.redo("jetty") is not None
     assert _seen(anna) == states.pop()
     anna.journal.close()
+
+
+def test_when_only_answers_are_left_the_last_of_them_is_taken_back(crew):
+    anna = crew().lay_out()
+    for post in ("8", "9"):  # posts that were lost to damage: no step that stands adds them
+        anna.prescribe(post)
+    said = [anna.journal.undo("jetty") for _ in range(5)]
+    assert said == [
+        "new run jetty/east with 3 posts",
+        "new job jetty",
+        "the answer at east/9",
+        "the answer at east/8",
+        None,
+    ]

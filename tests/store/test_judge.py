@@ -1,0 +1,32 @@
+"""Repeat readings as one, against the law of propagation worked out by hand."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from shimfit.model import Reading
+from shimfit.store.judge import together
+
+
+def _read(along, u, own):
+    return Reading(
+        "x", along, 0.0, 1000.0, "verify", u_along=u, u_across=u, u_own_along=own, u_own_across=own
+    )
+
+
+def test_what_repeat_readings_share_never_averages_away():
+    """JCGM 100:2008, 5.2 (from memory): what two readings share adds up whole, the rest as 1/√n."""
+    one = together([_read(0.0010, 5e-4, 3e-4), _read(0.0011, 5e-4, 3e-4)])
+    assert one.slope_along == pytest.approx(0.00105)
+    assert one.u_along == pytest.approx(math.hypot(4e-4, 3e-4 / math.sqrt(2)))
+    assert one.u_own_along is None
+    assert one.text == "x; x"
+
+
+def test_readings_that_can_not_be_of_one_lean_leave_the_latest():
+    latest = _read(0.0100, 5e-4, 3e-4)
+    assert together([_read(0.0010, 5e-4, 3e-4), latest]) is latest
+    unknown = _read(0.0010, None, None)
+    assert together([latest, unknown]) is unknown
