@@ -7,7 +7,7 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from shimfit.cli.context import open_site, units_of
-from shimfit.cli.typed import reading_height_mm
+from shimfit.entry.lengths import parse_height
 from shimfit.errors import Exit, UsageError
 
 if TYPE_CHECKING:
@@ -129,7 +129,7 @@ def run_check(args: argparse.Namespace, io: Io) -> int:
     settings = EntrySettings(units=units)
     first, second = hear(args.first, settings), hear(args.second, settings)
     with open_site(args, io) as site:
-        found = check(site, args.name, first, second, reading_height_mm(args.height, units))
+        found = check(site, args.name, first, second, parse_height(args.height, units))
     told: dict[str, Any] = {
         "instrument": args.name,
         "zero": {"slope_along": found.zero.along, "slope_across": found.zero.across, "u": found.zero.u},

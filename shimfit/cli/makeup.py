@@ -6,7 +6,8 @@ import argparse
 from typing import TYPE_CHECKING
 
 from shimfit.cli.context import RUN, open_site
-from shimfit.cli.typed import lengths_in, pairs_of
+from shimfit.cli.typed import lengths_in
+from shimfit.entry.lengths import parse_pairs
 from shimfit.errors import Exit, UsageError
 
 if TYPE_CHECKING:
@@ -126,10 +127,10 @@ def run_makeup(args: argparse.Namespace, io: Io) -> int:
     with open_site(args, io, read_only=True) as site:
         state = site.run(job, run)
     lengths = lengths_in(state.units)
-    beds = pairs_of(args.bed, lengths)
+    beds = parse_pairs(args.bed, state.units)
     build_up = makeup.BuildUp(
         top_height_mm=lengths(args.top),
-        below=tuple(pairs_of(args.below, lengths).items()),
+        below=tuple(parse_pairs(args.below, state.units).items()),
         bottom_rail_mm=lengths(args.rail),
         bottom_rail_depth_mm=lengths(args.rail_depth),
         access_hole_mm=lengths(args.hole),

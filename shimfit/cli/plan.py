@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 from shimfit.cli.context import RUN, open_site
-from shimfit.cli.typed import lengths_in, pairs_of
+from shimfit.entry.lengths import parse_pairs
 from shimfit.errors import Exit, FileError, UsageError
 from shimfit.model import PostState
 
@@ -87,7 +87,7 @@ def run_plan(args: argparse.Namespace, io: Io) -> int:
                     run,
                     seconds=args.seconds,
                     line_up=args.line_up,
-                    off_mm=pairs_of(args.off, lengths_in(state.units)),
+                    off_mm=parse_pairs(args.off, state.units),
                     progress=progress,
                     stop=stop,
                 )

@@ -6,7 +6,8 @@ import argparse
 from typing import TYPE_CHECKING
 
 from shimfit.cli.context import RUN, open_site
-from shimfit.cli.typed import lengths_in, pairs_of
+from shimfit.cli.typed import lengths_in
+from shimfit.entry.lengths import parse_pairs
 from shimfit.errors import Exit
 from shimfit.model import Face
 
@@ -153,8 +154,7 @@ def run_lineup(args: argparse.Namespace, io: Io) -> int:
     job, run = parse_run(args.path)
     with open_site(args, io, read_only=True) as site:
         state = site.run(job, run)
-    lengths = lengths_in(state.units)
-    legs = line_up_run(state, pairs_of(args.off, lengths), args.share)
+    legs = line_up_run(state, parse_pairs(args.off, state.units), args.share)
     if args.json:
         io.json(
             {

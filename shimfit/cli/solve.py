@@ -6,7 +6,7 @@ import argparse
 from typing import TYPE_CHECKING
 
 from shimfit.cli.context import units_of
-from shimfit.cli.typed import reading_height_mm
+from shimfit.entry.lengths import parse_height
 from shimfit.errors import EntryError, Exit, UsageError
 
 if TYPE_CHECKING:
@@ -89,7 +89,7 @@ def run(args: argparse.Namespace, io: Io) -> int:
         raise EntryError(
             "a length to read over is no reading: how far is the top out of plumb?", at=len(args.entry)
         )
-    height_mm = reading_height_mm(args.height, units)
+    height_mm = parse_height(args.height, units)
     foot = parse_foot(
         args.foot, units, rod_hole_mm=parse_length(args.rod, units, what="rod hole", zero_ok=True)
     )

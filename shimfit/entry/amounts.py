@@ -266,7 +266,7 @@ def _check_size(cursor: Cursor, amount: Amount) -> None:
     if amount.value * MM_PER_LEAN_UNIT[unit] > Fraction(settings.max_lean_mm):
         reason = f"{_said(amount.value)} {unit} is more than a post leans"
         meant = _as_sixteenths(cursor, amount)
-        guess = f"Meant {amount.number.value}/16?" if meant else "Setup holds the limit"
+        guess = f"Meant {amount.number.value}/16?" if meant else "Is the unit right?"
         may_go_on = amount.end == len(cursor.text) == amount.number.end
         (cursor.wait if may_go_on else cursor.refuse)(f"{reason}. {guess}", start, meant)
 

@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Iterable
 
 from shimfit.core.lengths import Length, Units, read_length, scan_length, skip_spaces
 from shimfit.errors import EntryError
 from shimfit.model import Foot
+
+LOWEST_READ_MM, HIGHEST_READ_MM = 50.0, 20_000.0
+"""Wide of every post of a guard (common practice, no source)."""
 
 _BY = re.compile(r"\s*(?:[x×*]|\bby\b)\s*", re.IGNORECASE)
 _ROUND = re.compile(r"\s*(?:diameter|dia|d|ø|⌀)\s*", re.IGNORECASE)
@@ -19,6 +23,36 @@ def parse_length(text: str, units: Units = "mm", *, what: str = "length", zero_o
     Raises EntryError (with the bad spot) for no number, an unknown unit, a sign, and 0 unless `zero_ok`.
     """
     return read_length(text, units, what=what, zero_ok=zero_ok).millimetres
+
+
+def parse_height(text: str, units: Units = "mm") -> float:
+    """Reading height in mm. EntryError where no post is read at it: nearly always a slip of the unit."""
+    height_mm = parse_length(text, units, what="height")
+    if not LOWEST_READ_MM <= height_mm <= HIGHEST_READ_MM:
+        raise EntryError(
+            f"a reading height of {height_mm:g} mm can't be: posts are read about 1 m above the foot, "
+            f"from {LOWEST_READ_MM:g} mm to {HIGHEST_READ_MM / 1000:g} m; a wrong unit?",
+            at=0,
+        )
+    return height_mm
+
+
+def parse_pairs(given: Iterable[str], units: Units = "mm") -> dict[str, float]:
+    """NAME=LENGTH, in mm, each with its sign (`2=5mm`, `next=-1/4in`).
+
+    Raises EntryError for another form, a name that is told twice, and what `parse_length` refuses.
+    """
+    found: dict[str, float] = {}
+    for text in given:
+        name, sign, value = text.partition("=")
+        name, value = name.strip(), value.strip()
+        if not sign or not name:
+            raise EntryError(f"{text!r}: give it as NAME=LENGTH", at=0)
+        if name in found:
+            raise EntryError(f"{name} is told twice: once as {text!r}; give it one length", at=0)
+        length_mm = parse_length(value.lstrip("+-"), units, zero_ok=True)
+        found[name] = -length_mm if value.startswith("-") else length_mm
+    return found
 
 
 def parse_leg(text: str, units: Units = "mm") -> tuple[float, float | None]:

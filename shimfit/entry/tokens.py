@@ -166,7 +166,8 @@ class _Tokeniser:
             return
         words = split_run(run, self.known)
         if words is None:
-            self._bad(f"{self.text[self.pos : end][:20]!r} is no word of this line", self.pos, end)
+            example = "" if self.out else "; a lean is typed like 9n13o or 3/8n1/2o"
+            self._bad(f"{self.text[self.pos : end][:20]!r} is no word of this line{example}", self.pos, end)
             return
         for word in words:
             meaning = self.known[word]

@@ -22,15 +22,13 @@ HELD_SAFELY = (
 
 
 def progress_words(bound: float | None, best: float | None) -> str:
-    """The bound closing in on the best plan: `best 33.0, none under 31.2: gap 5.5 %`."""
+    """How far it is: `a plan: at most 5.5 % could be saved`."""
     if bound is None or not math.isfinite(bound):
         return "looking for what each post could take"
-    if best is None and bound <= 0:
-        return "no plan yet"
     if best is None:
-        return f"no plan yet, none can cost under {bound:.1f}"
+        return "no plan yet"
     gap = 0.0 if best <= 0 else max(0.0, 1.0 - bound / best)
-    return f"best {best:.1f}, none under {bound:.1f}: gap {100 * gap:.1f} %"
+    return f"a plan: at most {100 * gap:.1f} % could be saved"
 
 
 def progress_bar(bound: float | None, best: float | None, width: int, full: str, empty: str) -> str:

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 from shimfit.errors import ShimfitError
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from shimfit.workflow.plan import RunPlan
     from shimfit.workflow.site import Site
 
@@ -19,9 +21,9 @@ LEAVING_S = 2.0
 class Planning:
     """One plan in the making. Start it once; all attributes may be read at any time."""
 
-    def __init__(self, site: Site, job: str, run: str, *, line_up: bool = False) -> None:
-        """line_up: aim the tops at one line within their tolerances."""
-        self._site, self._job, self._run, self._line_up = site, job, run, line_up
+    def __init__(self, site: Site, job: str, run: str, *, off_mm: Mapping[str, float] | None = None) -> None:
+        """off_mm: aim the tops at one line within their tolerances; by post, how far its foot is off it."""
+        self._site, self._job, self._run, self._off_mm = site, job, run, off_mm
         self._head = site.log()
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._work, name="planning", daemon=True)
@@ -93,7 +95,8 @@ class Planning:
                 self._site,
                 self._job,
                 self._run,
-                line_up=self._line_up,
+                line_up=self._off_mm is not None,
+                off_mm=self._off_mm,
                 progress=self._hear,
                 stop=self._stop.is_set,
             )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING
 
-from shimfit.entry.lengths import parse_foot, parse_leg, parse_length
+from shimfit.entry.lengths import parse_foot, parse_height, parse_leg, parse_length
 from shimfit.errors import EntryError, UsageError
 from shimfit.model import Form, Lot
 
@@ -45,7 +45,7 @@ def add_run(site: Site, answers: dict[str, str]) -> RunState:
     legs = _legs(answers["legs"], units)
     every_mm = parse_length(answers["every"], units, what="spacing")
     foot = parse_foot(answers["foot"], units)
-    height_mm = parse_length(answers["height"], units, what="height")
+    height_mm = parse_height(answers["height"], units)
     tolerance = parse_tolerance(answers["tolerance"].strip() or DEFAULT_TOLERANCE)
     marks = lay_out([mm for mm, _ in legs], every_mm, [deg for _, deg in legs[1:]])
     posts = [
@@ -89,7 +89,7 @@ def set_option(site: Site, job: str, run: str, name: str, text: str) -> None:
         case "tolerance":
             site.change_run(job, run, tolerance=tolerance_to_json(parse_tolerance(text)))
         case "height":
-            site.change_run(job, run, height_mm=parse_length(text, now.units, what="height"))
+            site.change_run(job, run, height_mm=parse_height(text, now.units))
         case "level":
             gauge_mm = None if word == "height" else parse_length(text, now.units, what="level")
             site.change_run(job, run, gauge_mm=gauge_mm)
@@ -126,8 +126,10 @@ def check_answer(site: Site, key: str, text: str) -> None:
                 raise EntryError(f"the name of a {key} is not empty and has no slash in it", at=0)
         case "legs":
             _legs(text, units)
-        case "every" | "height":
-            parse_length(text, units, what="spacing" if key == "every" else key)
+        case "every":
+            parse_length(text, units, what="spacing")
+        case "height":
+            parse_height(text, units)
         case "foot":
             parse_foot(text, units)
         case "tolerance":

@@ -142,7 +142,7 @@ BELONG_TO_A_PAGE = {
     "stock_import": ("a CSV file with the lots",),
     "stock_out": ("The box", "ran out? o"),
     "new_run": ("job›",),
-    "line_up": ("Record", "jetty"),
+    "line_up": ("feet off›", "off the string"),
 }
 
 

@@ -99,11 +99,11 @@ def test_the_screen_stays_alive_and_esc_keeps_the_best_so_far(app_on, running, w
         async with running(app, 40, 20) as hand:
             read_some(app.desk)
             await hand.press("f6", "p")
-            await hand.sees("best 40.0, none under 30.0: gap 25.0 %", "▓▓▓", "Esc stop")
+            await hand.sees("a plan: at most 25.0 % could be saved", "▓▓▓", "Esc stop")
             await hand.press("f2")
             await hand.sees("7 of 7 left to do")
             await hand.press("p")
-            await hand.sees("gap 25.0 %")
+            await hand.sees("at most 25.0 %")
             await hand.press("escape")
             await hand.sees("✓ stopped, the best so far", "Stopped: this is the best so far.", tries=500)
             assert app.page.NAME == "plan"
@@ -121,7 +121,7 @@ def test_ctrl_c_stops_it_too(app_on, running, wait_for, monkeypatch) -> None:
         async with running(app, 40, 20) as hand:
             read_some(app.desk)
             await hand.press("f6", "p")
-            await hand.sees("gap 25.0 %")
+            await hand.sees("at most 25.0 %")
             await hand.press("ctrl+c")
             await hand.sees("✓ stopped", tries=500)
             assert app.return_code is None
@@ -137,7 +137,7 @@ def test_a_reading_meanwhile_is_not_planned_over(app_on, running, wait_for, monk
         async with running(app, 80, 24) as hand:
             read_some(app.desk)
             await hand.press("f6", "p")
-            await hand.sees("gap 25.0 %")
+            await hand.sees("at most 25.0 %")
             app.desk.enter("2n2o")
             before = app.desk.run.post("1").prescription
             let_go.set()
@@ -196,6 +196,34 @@ def test_the_cut_sheet_goes_to_paper_and_writes_over_nothing_unasked(
     wait_for(job())
 
 
+def test_lining_up_asks_which_feet_stand_off_the_string(app_on, running, wait_for) -> None:
+    """The tops are aimed by what is told of the feet; nothing told would aim each at plumb all the same."""
+
+    async def job() -> None:
+        app = app_on()
+        async with running(app, 80, 24) as hand:
+            read_some(app.desk)
+            await hand.press("f2", "p", "u")
+            await hand.sees("feet off›", "which feet stand off the string, + towards out")
+            for wrong, told in (("", "nothing of its feet"), ("99=5mm", "no post 99"), ("2=5m", "string")):
+                await hand.enter(wrong)
+                await hand.sees(told, "feet off›")
+            await hand.enter("2=0.9mm, 4=-0.8mm")
+            await hand.sees("aimed at one line", "u plumb each")
+            await hand.press("p")
+            await hand.sees("posts got their packs", tries=500)
+            left_mm = {
+                name: app.desk.run.post(name).prescription.resting.lean.top_mm(1000.0)[1]
+                for name in ("2", "4")
+            }
+            assert left_mm["2"] < -0.3
+            assert left_mm["4"] > 0.2
+            await hand.press("u")
+            await hand.sees("each top is aimed at plumb", "u line up")
+
+    wait_for(job())
+
+
 def test_a_fault_of_the_programs_own_is_not_swallowed(make_site, monkeypatch) -> None:
     def breaks(*_: object, **__: object) -> None:
         raise ZeroDivisionError("a fault")
@@ -213,8 +241,9 @@ def test_the_bar_and_the_gap_in_words() -> None:
     assert progress_bar(30.0, None, 4, "#", ".") == "...."
     assert progress_bar(0.0, 0.0, 4, "#", ".") == "####"
     assert progress_words(None, None) == "looking for what each post could take"
-    assert progress_words(30.0, None) == "no plan yet, none can cost under 30.0"
-    assert progress_words(-104.9, None) == "no plan yet"
+    assert progress_words(30.0, None) == progress_words(-104.9, None) == "no plan yet"
+    assert "at most 5.5 % could" in progress_words(31.2, 33.0)
+    assert "at most 0.0 %" in progress_words(0.0, 0.0)
     proven = {"stopped": False, "status": "proven", "gap": 0.0}
     assert gap_words(proven) == "Proven: no plan from this box is better."
     assert "0.25 % better" in gap_words(proven | {"gap": 0.0025, "status": "found"})

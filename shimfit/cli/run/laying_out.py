@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import argparse
-import math
-from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from shimfit.cli.context import RUN, open_site
 from shimfit.cli.run.showing import run_json
-from shimfit.cli.typed import reading_height_mm
+from shimfit.entry.lengths import parse_height, parse_leg
 from shimfit.errors import UsageError
 
 if TYPE_CHECKING:
@@ -125,7 +123,7 @@ def run_new(args: argparse.Namespace, io: Io) -> int:
             job,
             name,
             foot=foot,
-            height_mm=reading_height_mm(args.height, units),
+            height_mm=parse_height(args.height, units),
             tolerance=parse_tolerance(args.tolerance or DEFAULT_TOLERANCE, args.per_direction, units),
             posts=posts if table is None else table,
             units=units,
@@ -198,27 +196,9 @@ def _marks(args: argparse.Namespace, units: Units) -> tuple[Mark, ...]:
         raise UsageError("--corners says which of the --stations are corners; after --length give --turn")
     if not args.length or not args.every:
         raise UsageError("give --length and --every (and --turn for each further leg), or --stations")
-    turns = [_turn(text) for text in args.turn]
-    legs = [parse_length(text, units, what="leg") for text in (args.length, *(length for length, _ in turns))]
-    marks = lay_out(legs, parse_length(args.every, units, what="spacing"))
-    corners = iter([deg for _, deg in turns])
-    return tuple(replace(mark, turn_deg=next(corners)) if mark.kind == "corner" else mark for mark in marks)
-
-
-def _turn(text: str) -> tuple[str, float | None]:
-    """`3.6m@45` → the leg's length as typed and how far the run turns before it; None where it isn't said."""
-    length, sign, angle = text.partition("@")
-    if not sign:
-        return text, None
-    try:
-        deg = float(angle.strip().removesuffix("deg").removesuffix("°"))
-    except ValueError:
-        deg = math.nan
-    if not math.isfinite(deg) or not 0.0 < abs(deg) < 180.0:
-        raise UsageError(
-            f"a corner turns by an angle under 180 degrees, like 3.6m@45 or 3.6m@-30, not {text!r}"
-        )
-    return length, deg
+    turns = [parse_leg(text, units) for text in args.turn]
+    legs_mm = [parse_length(args.length, units, what="leg"), *(mm for mm, _ in turns)]
+    return lay_out(legs_mm, parse_length(args.every, units, what="spacing"), [deg for _, deg in turns])
 
 
 def _names(text: str | None) -> dict[str, str] | None:

@@ -3,8 +3,8 @@
 When nothing in the box is thin enough, the post is lifted: one flat under the corner that stays down, and
 the others that much thicker. That is only looked at when no answer that leaves that corner bare keeps half
 the margin: four packs for a post that will pass beat three that leave it too close to call, and a full margin
-is not worth four packs. A round foot
-stays down on the exact point of its rim instead, and is never lifted all round.
+is not worth four packs. A round foot stays down on the exact point of its rim instead, and is never lifted
+all round.
 
 So for one post lifting comes after everything else, whatever it saves. The plan of a run has one price for
 all (planning's LIFT_COST, six pieces): there a lift may save bought material that another post has no other

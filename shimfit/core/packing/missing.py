@@ -72,7 +72,8 @@ def best_that_can_be_done(
                 status="gave-up" if gave_up else "impossible",
                 cost=best.cost,
                 bound=math.inf,
-                why=f"{why} The best that was found leaves {left:.1f} mm of {unpacked:.1f} mm at the top.",
+                # A share: the lean is asked for larger where packs give less than they should.
+                why=f"{why} The best that was found leaves {left / unpacked:.0%} of the lean.",
                 cautions=best.cautions[1:],
                 saw_settings_deg=best.saw_settings_deg,
             )

@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING, Any, ClassVar
 
 from textual.binding import Binding, BindingType
 
-from shimfit.errors import UsageError
+from shimfit.errors import ShimfitError, UsageError
+from shimfit.model import Face
 from shimfit.tui.desk import Outcome
 from shimfit.tui.handover import export_cut_sheet, suggested_name
 from shimfit.tui.pictures.canvas import Canvas
@@ -55,7 +56,8 @@ class PlanScreen(Page):
     def __init__(self, desk: Desk) -> None:
         super().__init__(desk)
         self.planning: Planning | None = None
-        self._lines_up = False
+        self._off_mm: dict[str, float] | None = None
+        """Feet off the string, by post; None: each top is aimed at plumb."""
         self._lines: list[Line] = []
         self._headline = ""
         self._made: dict[str, Any] | None = None
@@ -102,17 +104,40 @@ class PlanScreen(Page):
             self.say(Outcome("no run is open", done=False, bell="refused"))
             return
         self.outcome = None
-        self.planning = Planning(self.desk.site, place.job, place.run, line_up=self._lines_up)
+        self.planning = Planning(self.desk.site, place.job, place.run, off_mm=self._off_mm)
         self._lines, self._headline = [], f"{place.run}  planning from the box"
         self.planning.start()
         self.show()
 
     def action_line_up(self) -> None:
-        """Aim the tops at one line, or each at plumb again."""
-        self._lines_up = not self._lines_up
-        told = "the tops are aimed at one line" if self._lines_up else "each top is aimed at plumb"
-        self.say(Outcome(f"next plan: {told}"))
-        self.show_keys()
+        """Aim the tops at one line, once it is told which feet stand off it; or each at plumb again."""
+        run = self.desk.run
+        if run is None:
+            self.say(Outcome("no run is open", done=False, bell="refused"))
+        elif self._off_mm is not None:
+            self._off_mm = None
+            self.say(Outcome("next plan: each top is aimed at plumb"))
+            self.show_keys()
+        else:
+            out = self.desk.words.names[Face.OUT] if self.desk.words else "out"
+            hint = f"which feet stand off the string, + towards {out}, like 2=5mm 3=-4mm"
+            self.ask(Question("feet off", hint, self._line_up_by))
+
+    def _line_up_by(self, text: str) -> Outcome:
+        from shimfit.entry.lengths import parse_pairs
+        from shimfit.workflow.standing import line_up_run
+
+        run = self.desk.run
+        assert run is not None
+        try:
+            off_mm = parse_pairs(text.replace(",", " ").split(), run.units)
+            if not off_mm:
+                return Outcome("a run that is told nothing of its feet is aimed at plumb", done=False)
+            line_up_run(run, off_mm)
+        except ShimfitError as error:
+            return Outcome(error.message, done=False, bell="refused")
+        self._off_mm = off_mm
+        return Outcome("next plan: the tops are aimed at one line, as far as the tolerance lets")
 
     def action_export(self) -> None:
         """Ask where to write cut sheet and pack labels for paper."""
@@ -220,8 +245,8 @@ class PlanScreen(Page):
         if self.planning is not None:
             return (Tap("Esc stop, keep the best", "leave"), Tap("F1 help", "help"))
         if self.question is not None:
-            return (Tap("Esc leave", "leave"), Tap(f"{self.desk.glyphs.enter} write", "enter"))
-        line = "u plumb each" if self._lines_up else "u line up"
+            return (Tap("Esc leave", "leave"), Tap(f"{self.desk.glyphs.enter} take it", "enter"))
+        line = "u line up" if self._off_mm is None else "u plumb each"
         return (
             Tap("p plan", "make_plan"),
             Tap(line, "line_up"),
