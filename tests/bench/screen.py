@@ -82,6 +82,8 @@ import sys, math, time, resource, os
 from shimfit.model import Lean
 from shimfit.workflow.sensor import inclinometer_of
 from shimfit.workflow.site import Site
+from shimfit.tui import set_beat
+set_beat()
 from shimfit.tui.app import ShimfitApp
 class Wire:
     state = "MOVING"; words = "moving"; banner = None; age_s = 0.0; taken = None

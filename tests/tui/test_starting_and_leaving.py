@@ -72,13 +72,27 @@ def test_signals_restore_the_terminal_and_say_so(make_site, number) -> None:
         assert restored in last
 
 
-def test_the_rehearsal_logs_one_reading_and_quits_by_itself(tmp_path) -> None:
+REHEARSE = (
+    RUN
+    + """
+code = run(s, rehearse=True)
+from textual.constants import MAX_FPS
+print("BEAT", MAX_FPS)
+sys.exit(code)
+"""
+)
+
+
+@pytest.mark.parametrize(("own", "beat"), [({}, b"BEAT 120"), ({"TEXTUAL_FPS": "30"}, b"BEAT 30")])
+def test_the_rehearsal_logs_one_reading_and_quits_by_itself(tmp_path, own, beat) -> None:
+    """On the beat that frames are painted on, which a person may choose himself."""
     from shimfit.workflow.site import Site
 
     path = tmp_path / "rehearsed.db"
-    pid, terminal = start(RUN + "sys.exit(run(s, rehearse=True))", str(path))
+    pid, terminal = start(REHEARSE, str(path), **own)
     code, last = leave(pid, terminal)
     assert code == 0, last[-2000:]
+    assert beat in last
     assert LEAVE_ALTERNATE in last
     with Site.open(path) as site:
         place = site.last_place()
