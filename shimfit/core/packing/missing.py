@@ -73,7 +73,7 @@ def best_that_can_be_done(
                 cost=best.cost,
                 bound=math.inf,
                 # A share: the lean is asked for larger where packs give less than they should.
-                why=f"{why} The best that was found leaves {left / unpacked:.0%} of the lean.",
+                why=f"{why} The best that was found leaves {100 * left / unpacked:.0f} % of the lean.",
                 cautions=best.cautions[1:],
                 saw_settings_deg=best.saw_settings_deg,
             )

@@ -76,7 +76,7 @@ def test_beyond_the_thickest_stack_tells_the_largest_correction_found() -> None:
     answer = solve(Lean(0.05, 0.03), (flat("A", 1.0, 9), flat("B", 0.5, 9)))
     assert "next-out wants 7.20 mm, the thickest stack that the box makes there is 3.00 mm." in answer.why
     left = math.hypot(*answer.resting.lean.top_mm(HEIGHT))
-    assert f"The best that was found leaves {left / 58.3:.0%} of the lean." in answer.why
+    assert f"The best that was found leaves {100 * left / 58.3:.0f} % of the lean." in answer.why
 
 
 def test_one_flat_wanted_at_two_seats() -> None:
