@@ -270,7 +270,7 @@ def test_lean_beyond_the_thickest_stack_says_what_is_missing() -> None:
     assert answer.packs != ()
     left = math.hypot(*answer.resting.lean.top_mm(HEIGHT))
     assert left < math.hypot(50.0, 30.0)
-    assert f"leaves {left:.1f} mm" in answer.why
+    assert f"leaves {100 * left / 58.3:.0f} % of the lean" in answer.why
 
 
 def test_empty_box_says_so() -> None:
