@@ -8,6 +8,10 @@ from __future__ import annotations
 
 from importlib import import_module
 from threading import Thread
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
 TYPING = ("shimfit.entry.parser", "shimfit.entry.second_look", "shimfit.core.uncertainty", "shimfit.core.bow")
 STREAMING = ("shimfit.tui.screens.post.live", "shimfit.workflow.live", "shimfit.core.packing.answer")
@@ -15,7 +19,11 @@ STREAMING = ("shimfit.tui.screens.post.live", "shimfit.workflow.live", "shimfit.
 
 def load(*, streams: bool) -> Thread:
     """Begin to load what typing needs, and what a stream needs where there is one."""
-    names = TYPING + STREAMING if streams else TYPING
-    thread = Thread(target=lambda: [import_module(name) for name in names], name="loading ahead")
+    thread = Thread(target=_load, args=[TYPING + STREAMING if streams else TYPING], name="loading ahead")
     thread.start()
     return thread
+
+
+def _load(names: Sequence[str]) -> None:
+    for name in names:
+        import_module(name)

@@ -9,6 +9,7 @@ from shimfit.model import Face, PostState
 from shimfit.tui.glyphs import ROLES
 from shimfit.tui.pictures.canvas import Canvas
 from shimfit.tui.pictures.elevation import upright
+from shimfit.tui.wrapping import fitting
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -103,8 +104,7 @@ def run_as_it_stands(
         f"leans along the run {cross}{factor}; tops from above: furthest {worst_mm:.1f} mm",
         f"leans {cross}{factor}; tops from above, to {worst_mm:.1f} mm",
     )
-    told = next((form for form in forms if len(form) <= width), forms[-1])
-    canvas.put(0, height - 1, told, "label")
+    canvas.put(0, height - 1, fitting(width, glyphs.more, *forms), "label")
     return canvas
 
 

@@ -161,7 +161,9 @@ def _beside_figure(sight: Sight, pack: PackLine, room: Room) -> tuple[tuple[str,
     lot = pack.short.partition(" ")[0]
     bare = pack.unit.removesuffix(" mark").removesuffix(" thick")
     sign = bare.replace(" strong", "+").replace(" shy", "-")  # as they may be typed
-    unit: tuple[str, ...] = (f"{pack.unit} {lot}", pack.unit, bare, sign)
+    unit: tuple[str, ...] = (pack.unit, bare, sign)
+    if room.squat or pack.changed:  # the row below does not name the piece
+        unit = (f"{pack.unit} {lot}", *unit)
     if pack.other and not room.squat:
         unit = (f"{pack.unit} = {pack.other}", *unit)
     what: tuple[str, ...] = (pack.short,)
@@ -170,9 +172,8 @@ def _beside_figure(sight: Sight, pack: PackLine, room: Room) -> tuple[tuple[str,
         what = (pack.changed, f"{arrow}{new}") if arrow else (pack.changed,)
     elif "cut tip" in pack.short:  # to be done before it goes in, so it may not be missed
         cut = pack.short.partition("cut tip ")[2].partition(" + ")[0]
-        what = (
-            (f"cut tip {cut}", f"cut {cut}") if room.squat else (pack.short, f"cut tip {cut}", f"cut {cut}")
-        )
+        cuts = (f"cut tip {cut}", f"cut {cut}")
+        what = cuts if room.squat else (pack.short, *cuts)
     elif room.squat and sight.words is not None and sight.record is not None:
         what = (f"allowed {sight.words.allowed(sight.record)}",)
     return unit, (pack.where, pack.where.rpartition(" ")[0]), what
