@@ -17,10 +17,7 @@ if TYPE_CHECKING:
 RUN_STEPS = (
     ("job", "name of the job, like lakeside"),
     ("run", "name of the run, like boardwalk"),
-    (
-        "legs",
-        "length of the run; with corners a length a leg: 9.6m 4.8m, or 4.8m@45 if not square",
-    ),
+    ("legs", "length of each leg: 9.6m 4.8m; 4.8m@-45 turns 45 deg to the house"),
     ("every", "greatest spacing of the posts, like 1.2m or 48in"),
     ("foot", "foot of the posts, along x across: 90x90mm, 3-1/2x3-1/2in, d90mm"),
     ("height", "height that you read at, above the foot: 1000mm, 41in"),
