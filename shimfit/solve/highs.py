@@ -8,6 +8,8 @@ no file descriptor has to be bent (a screen on another thread writes to the same
 from __future__ import annotations
 
 import math
+import time
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -22,6 +24,8 @@ if TYPE_CHECKING:
 
 _NO_STARTS = np.zeros(0, np.int32)
 _NO_VALUES = np.zeros(0, np.float64)
+DIFFERS = 1e-6
+"""Relative difference between the objective told and cost · x from which an answer is not believed."""
 
 
 def _silent() -> Any:
@@ -74,8 +78,21 @@ class Highs:
             solution.col_value = start.tolist()
             highs.setSolution(solution)
         _listen(highs, stop, progress)
+        began_s = time.monotonic()
         highs.run()
-        return _integer_answer(highs, program)
+        if _adds_up(highs, program):
+            return _integer_answer(highs, program)
+        # Some releases lose an offset of presolve when given a start: what they call proven is not.
+        highs.setOptionValue("presolve", "off")
+        highs.setOptionValue("time_limit", max(0.0, float(seconds) - (time.monotonic() - began_s)))
+        highs.clearSolver()
+        if start is not None:
+            highs.setSolution(solution)
+        highs.run()
+        answer = _integer_answer(highs, program)
+        if answer.columns is None or _adds_up(highs, program):
+            return answer
+        return replace(answer, status="found", bound=-math.inf)
 
 
 def _fill(highs: Any, program: IntegerProgram) -> None:
@@ -109,6 +126,17 @@ def _listen(
 
     if stop is not None or progress is not None:
         highs.cbMipInterrupt.subscribe(asked)
+
+
+def _adds_up(highs: Any, program: IntegerProgram) -> bool:
+    """False when the objective that HiGHS tells is not what its own answer costs: nothing is proven then."""
+    import highspy
+
+    info = highs.getInfo()
+    if info.primal_solution_status != highspy.SolutionStatus.kSolutionStatusFeasible:
+        return True
+    costs = float(program.cost @ np.array(highs.getSolution().col_value, np.float64))
+    return abs(float(info.objective_function_value) - costs) <= DIFFERS * max(1.0, abs(costs))
 
 
 def _integer_answer(highs: Any, program: IntegerProgram) -> IntegerAnswer:
