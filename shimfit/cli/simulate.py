@@ -157,7 +157,7 @@ def _on_terminal(args: argparse.Namespace, stage: Stage, seconds: float, io: Io)
     from shimfit.wire.simulate import parse_script
 
     try:
-        from shimfit.wire.simulate.player import Player
+        from shimfit.wire.play import Player
     except ImportError as error:
         raise UsageError("this system has no pseudo-terminals; play on stdout or into a --capture") from error
     player = Player(stage, args.rate, parse_script(args.do), Path(args.link))

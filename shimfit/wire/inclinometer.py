@@ -11,18 +11,19 @@ import atexit
 import math
 import threading
 import time
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import TYPE_CHECKING
 
-from shimfit.core.steady import SampleRing, WatchState
+from shimfit.core.sensing.hold import decimals
+from shimfit.core.sensing.statistics import SampleRing
+from shimfit.core.sensing.watch import WatchState
 from shimfit.errors import FileError, InstrumentError, ShimfitError
-from shimfit.wire import transport
+from shimfit.model import Face
+from shimfit.wire import link as links
 from shimfit.wire.capture import ASKED, CaptureWriter
-from shimfit.wire.dialects import Modbus
-from shimfit.wire.options import ListenOptions
-from shimfit.wire.snapshot import Snapshot, Taken, taken_of
-from shimfit.wire.stream import Stream
+from shimfit.wire.formats import Modbus
+from shimfit.wire.stream import ListenOptions, Stream
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -30,12 +31,74 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    from shimfit.core.sensing.hold import Held
+    from shimfit.core.sensing.mounting import AxisMap
     from shimfit.model import Lean
     from shimfit.wire.capture import Happening
-    from shimfit.wire.sample import Sample
-    from shimfit.wire.tally import Tally
+    from shimfit.wire.samples import Sample, Tally
 
     Values = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """A reading that was taken by the sensor, in the post's directions."""
+
+    lean: Lean
+    u_along: float
+    """Standard uncertainty of the slope along."""
+    u_across: float
+    largest_term: str | None
+    """The largest part of the doubt, in words."""
+    text: str
+    """How it is worded, with U = 2u."""
+    held: Held
+    """The same in the sensor's own directions, with all that is known of it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """All that a screen needs, as of one moment."""
+
+    state: WatchState
+    words: str
+    lean: Lean | None = None
+    """Lean now, in the post's directions; None when nothing good is fresh."""
+    age_s: float | None = None
+    """Age of the newest good sample; None when none ever came."""
+    good_per_s: float = 0.0
+    bytes_per_s: float = 0.0
+    u: tuple[float, float] | None = None
+    """Standard uncertainties of the slopes along and across of the reading taken; None without one."""
+    taken: Taken | None = None
+    """Only while TAKEN."""
+    banner: str | None = None
+    """What is wrong with the link or the stream, for a line across the screen; None when all is well."""
+    held_s: float = 0.0
+    format: str | None = None
+    baud: int | None = None
+    is_open: bool = False
+    description_wanted: str | None = None
+    """A description to complete, when text was found whose columns a person must name."""
+
+
+def taken_of(held: Held, axis_map: AxisMap) -> Taken:
+    """A held reading in the post's directions."""
+    lean = axis_map.to_post(math.tan(math.radians(held.x_deg)), math.tan(math.radians(held.y_deg)))
+    u_along, u_across = axis_map.u_to_post(held.budgets[0].u, held.budgets[1].u)
+    along = _in_words(lean.slope_along, u_along, Face.NEXT)
+    across = _in_words(lean.slope_across, u_across, Face.OUT)
+    return Taken(lean, u_along, u_across, held.largest, f"{along}, {across} (k = 2)", held)
+
+
+def _in_words(slope: float, u_slope: float, positive: Face) -> str:
+    """`0.41 ± 0.02° next`."""
+    angle_deg = math.degrees(math.atan(slope))
+    expanded_deg = 2 * math.degrees(u_slope) * math.cos(math.radians(angle_deg)) ** 2
+    digits = decimals(expanded_deg)
+    face = positive if slope >= 0 else positive.opposite
+    return f"{abs(angle_deg):.{digits}f} ± {expanded_deg:.{digits}f}° {face}"
+
 
 BACK_OFF_S = (0.25, 0.5, 1.0, 2.0)
 """Waits between attempts to open; the last one goes on for ever."""
@@ -82,7 +145,7 @@ class Inclinometer:
         self._again = threading.Event()
         self._stopping = threading.Event()
         self._trouble: ShimfitError | None = None
-        self._port: transport.Port | None = None
+        self._port: links.Port | None = None
         self._baud: int | None = None
         self._speeds: list[int] = []
         self._is_open = False
@@ -175,22 +238,20 @@ class Inclinometer:
                 link.close()
                 self._is_open = False
 
-    def _open(self) -> transport.Link | None:
+    def _open(self) -> links.Link | None:
         """The open link, or None; a device may have come back under another name."""
         options = self._options
         description = options.description
         url = self._url
         try:
             if self._port is not None:
-                url = transport.find_again(self._port, transport.ports()) or url
+                url = links.find_again(self._port, links.ports()) or url
             told = options.baud or (description.baud if description else None)
             last_good = self._baud if self._stream.found else options.last_good_baud
-            speeds = (told,) if told else transport.speeds_to_try(url, last_good)
+            speeds = (told,) if told else links.speeds_to_try(url, last_good)
             self._baud = speeds[0]
             framing = description.framing if isinstance(description, Modbus) else "8N1"
-            link = transport.open_link(
-                url, baud=speeds[0], framing=framing, dtr=options.dtr, read_s=self._read_s
-            )
+            link = links.open_link(url, baud=speeds[0], framing=framing, dtr=options.dtr, read_s=self._read_s)
         except ShimfitError as error:
             self._fail(error)
             return None
@@ -203,8 +264,8 @@ class Inclinometer:
         """How long a read may wait: a polled format has to ask in time."""
         description = self._options.description
         if isinstance(description, Modbus):
-            return max(0.005, min(transport.READ_S, description.poll_s / 4, description.timeout_s / 4))
-        return transport.READ_S
+            return max(0.005, min(links.READ_S, description.poll_s / 4, description.timeout_s / 4))
+        return links.READ_S
 
     def _fail(self, error: ShimfitError) -> None:
         now_s = self._clock()
@@ -216,19 +277,19 @@ class Inclinometer:
         self._publish(now_s, force=True)
         self.failed.set()
 
-    def _opened(self, link: transport.Link) -> None:
+    def _opened(self, link: links.Link) -> None:
         now_s = self._clock()
         with self._lock:
             self._trouble = None
         self._is_open = True
         if self._port is None and "://" not in link.url:
-            self._port = next((port for port in transport.ports() if port.url == link.url), None)
+            self._port = next((port for port in links.ports() if port.url == link.url), None)
         self._stream.opened(now_s)
         self._log("opened", f"{link.url} at {self._baud} baud")
         self._publish(now_s, force=True)
         self.opened.set()
 
-    def _listen(self, link: transport.Link) -> bool:
+    def _listen(self, link: links.Link) -> bool:
         """Read until the link is lost or fell silent; True when something came."""
         start_s = heard_s = speed_s = self._clock()
         has_heard = False
@@ -267,7 +328,7 @@ class Inclinometer:
         if not isinstance(self._options.description, Modbus):
             time.sleep(_GATHER_S)
 
-    def _ask(self, link: transport.Link) -> None:
+    def _ask(self, link: links.Link) -> None:
         """Send what a polled format wants sent; nothing is ever sent otherwise."""
         now_s = self._clock()
         request = self._stream.due(now_s)
@@ -276,7 +337,7 @@ class Inclinometer:
             self._log("mark", f"{ASKED} {request.hex(' ')}")
             link.write(request)
 
-    def _next_speed(self, link: transport.Link, now_s: float) -> float:
+    def _next_speed(self, link: links.Link, now_s: float) -> float:
         """Keep a speed that brings something good, else go on to the next one."""
         if self._stream.found:
             self._speeds = [self._baud or self._speeds[0]]
@@ -384,6 +445,3 @@ class Inclinometer:
 
     def _at_exit(self) -> None:
         self.stop()
-
-
-__all__ = ["Inclinometer", "Snapshot", "Taken"]

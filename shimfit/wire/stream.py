@@ -6,21 +6,258 @@ No port, no thread, no clock of its own: whoever calls `opened`, `feed`, `tick` 
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from collections import deque
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
-from shimfit.core.steady import PostWatch, View, WatchState
+from shimfit.core.sensing.hold import Doubts, Steadiness
+from shimfit.core.sensing.mounting import AxisMap
+from shimfit.core.sensing.watch import PostWatch, View, WatchState
 from shimfit.errors import EntryError
-from shimfit.wire.gauges import OutputStep, Rates
-from shimfit.wire.inputs import make_input
-from shimfit.wire.sample import Pace, Sample, slopes
-from shimfit.wire.tally import Refusal, Tally
+from shimfit.wire.formats import Description, Modbus, Xdr
+from shimfit.wire.frames import ModbusPoller, ModbusScanner
+from shimfit.wire.lines import Sniffer, XdrReader, line_reader
+from shimfit.wire.samples import LineFramer, Pace, Refusal, Sample, Tally, slopes
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from shimfit.core.steady import Held
-    from shimfit.wire.options import ListenOptions
+    from shimfit.core.sensing.hold import Held
+
+
+@dataclass(frozen=True, slots=True)
+class ListenOptions:
+    """Settings of one device. Everything has a default that works for an XDR sender."""
+
+    description: Description | None = None
+    """The format; None = find it by listening."""
+    baud: int | None = None
+    """The speed to use, and no other; None = the description's, or hunt where the link has a speed."""
+    last_good_baud: int | None = None
+    """Tried first when hunting."""
+    dtr: bool = True
+    """Set DTR when opening: some native USB boards send only then; it restarts some others."""
+    steadiness: Steadiness = field(default_factory=Steadiness)
+    doubts: Doubts = field(default_factory=Doubts)
+    axis_map: AxisMap = field(default_factory=AxisMap)
+    zero_x_deg: float = 0.0
+    """What the sensor says when plumb (from a reversal), taken off every sample."""
+    zero_y_deg: float = 0.0
+    ring_s: float = 120.0
+    """How much of the past is kept to be drawn."""
+
+
+RATES_OVER_S = 2.0
+DAMAGE_OVER_S = 5.0
+_NOTE_EVERY_S = 0.25
+_STEPS_TO_BELIEVE = 5
+_DAMAGE = (Refusal.BAD_CHECKSUM, Refusal.NO_CHECKSUM, Refusal.BAD_CRC)
+
+
+class OutputStep:
+    """The sensor's output step q, from the smallest change it ever makes."""
+
+    def __init__(self) -> None:
+        self._last: float | None = None
+        self._smallest = math.inf
+        self._changes = 0
+
+    def learn(self, value_deg: float) -> bool:
+        """Take in a value; True when the smallest change became smaller or believable."""
+        last, self._last = self._last, value_deg
+        change = abs(value_deg - last) if last is not None else 0.0
+        if change == 0.0:
+            return False
+        self._changes += 1
+        if change < self._smallest:
+            self._smallest = change
+            return True
+        return self._changes == _STEPS_TO_BELIEVE
+
+    def step_deg(self, printed_deg: float | None) -> float:
+        """The step: what was seen once enough changes were, and never less than what is printed."""
+        seen_deg = self._smallest if self._changes >= _STEPS_TO_BELIEVE else 0.0
+        return max(printed_deg or 0.0, seen_deg)
+
+
+class Rates:
+    """Counts over the last seconds."""
+
+    def __init__(self) -> None:
+        self._notes: deque[tuple[float, int, int, int]] = deque()
+        self.good_per_s = 0.0
+        self.bytes_per_s = 0.0
+        self.damaged_share = 0.0
+
+    def restart(self) -> None:
+        """Nothing comes any more; what comes next is a new beginning."""
+        self._notes.clear()
+        self.good_per_s = self.bytes_per_s = self.damaged_share = 0.0
+
+    def note(self, now_s: float, tally: Tally) -> bool:
+        """Keep the counts as of now, a few times a second; True when it did."""
+        if self._notes and 0 <= now_s - self._notes[-1][0] < _NOTE_EVERY_S:
+            return False
+        damaged = sum(tally.refused.get(reason, 0) for reason in _DAMAGE)
+        self._notes.append((now_s, tally.bytes, tally.good, damaged))
+        while self._notes[0][0] < now_s - DAMAGE_OVER_S:
+            self._notes.popleft()
+        self._work_out(now_s)
+        return True
+
+    def _work_out(self, now_s: float) -> None:
+        first = next((note for note in self._notes if note[0] >= now_s - RATES_OVER_S), self._notes[-1])
+        _, received, good, damaged = self._notes[-1]
+        spent_s = now_s - first[0]
+        self.bytes_per_s = (received - first[1]) / spent_s if spent_s > 0 else 0.0
+        self.good_per_s = (good - first[2]) / spent_s if spent_s > 0 else 0.0
+        lines_bad = damaged - self._notes[0][3]
+        lines = good - self._notes[0][2] + lines_bad
+        self.damaged_share = lines_bad / lines if lines > 0 and lines_bad > 0 else 0.0
+
+
+class Input:
+    """One format on one link: bytes with their times in, samples out. This one hears nothing."""
+
+    format: str | None = None
+    """`xdr`, `text` or `modbus`; None while it is being found."""
+    needs_description: str | None = None
+    """A description to complete, when text was found whose columns a person must name."""
+    elevation = True
+    """True when each angle is an axis against the horizontal."""
+    step_deg: float | None = None
+    """Output step that the values show; None where it can't be told."""
+    no_answer: str | None = None
+    """Why nothing comes, where the format can tell."""
+
+    def feed(self, data: bytes, now_s: float) -> list[Sample]:
+        """Samples that these bytes complete."""
+        raise NotImplementedError
+
+    def news(self) -> list[str]:
+        """Sentences for the person since the last call."""
+        return []
+
+    def restart(self, *, lost: bool) -> None:
+        """Begin anew; `lost`: a line under way counts as unfinished."""
+
+    def due(self, now_s: float) -> bytes | None:  # noqa: ARG002 - most formats come by themselves
+        """What to send now; None for formats that come by themselves."""
+        return None
+
+    def asked(self, now_s: float) -> None:
+        """A request went out, as a capture tells."""
+
+    def check(self, now_s: float) -> None:
+        """Time passes: requests may time out."""
+
+
+def make_input(options: ListenOptions, tally: Tally, *, polled: bool) -> Input:
+    """The input for the format that was told, or one that finds it by listening."""
+    if isinstance(options.description, Modbus):
+        side = ModbusPoller if polled else ModbusScanner
+        return ModbusInput(side(options.description, tally))
+    return LineInput(options, tally)
+
+
+class LineInput(Input):
+    """Formats that come in lines."""
+
+    def __init__(self, options: ListenOptions, tally: Tally) -> None:
+        description = options.description
+        assert not isinstance(description, Modbus)
+        self._reader = line_reader(description or Xdr(), tally)
+        self._framer = LineFramer(tally, drop_first=self._reader.format == "text")
+        self._sniffer = None
+        if isinstance(self._reader, XdrReader) and description is None:
+            self._sniffer = Sniffer(self._reader)
+        self._news: list[str] = []
+        self.format = None if description is None else self._reader.format
+        self.elevation = self._reader.elevation
+
+    def feed(self, data: bytes, now_s: float) -> list[Sample]:
+        """See Input."""
+        samples = []
+        for line in self._framer.feed(data):
+            sample = self._reader.read(line, now_s)
+            if sample is not None:
+                samples.append(sample)
+            if self._sniffer is not None:
+                self._sniff(self._sniffer, line)
+        self.step_deg = self._reader.step_deg
+        return samples
+
+    def _sniff(self, sniffer: Sniffer, line: bytes) -> None:
+        """Sentences are read from the first one on; text has to be described by a person first."""
+        sniffer.line(line)
+        if sniffer.is_xdr:
+            self.format, self._sniffer, self.needs_description = "xdr", None, None
+        elif sniffer.text is not None and self.needs_description is None:
+            guess = sniffer.text
+            self.format, self.needs_description = "text", guess.description()
+            self._news.append(
+                f"delimited text with {guess.count} columns was found, such as {guess.example!r}; "
+                "what they mean can't be guessed: name them with units in a description (--format FILE.toml)"
+            )
+
+    def news(self) -> list[str]:
+        """See Input."""
+        news, self._news = self._news, []
+        return news
+
+    def restart(self, *, lost: bool) -> None:
+        """See Input."""
+        self._framer.restart(lost=lost)
+        self._reader.restart()
+        if self._sniffer is not None:
+            self._sniffer.restart()
+
+
+class ModbusInput(Input):
+    """A device that is asked, or whose answers are overheard in a bare file of bytes."""
+
+    def __init__(self, side: ModbusScanner | ModbusPoller) -> None:
+        self._side = side
+        self._poller = side if isinstance(side, ModbusPoller) else None
+        self.format, self.elevation, self.step_deg = "modbus", side.link.elevation, side.link.step_deg
+
+    def feed(self, data: bytes, now_s: float) -> list[Sample]:
+        """See Input."""
+        samples = self._side.feed(data, now_s)
+        self._note_silence()
+        return samples
+
+    def news(self) -> list[str]:
+        """See Input."""
+        why = self._side.link.refused_because
+        return [] if why is None else [f"the device refused the request: {why}"]
+
+    def restart(self, *, lost: bool) -> None:
+        """See Input."""
+        self._side.restart(lost=lost)
+
+    def due(self, now_s: float) -> bytes | None:
+        """See Input."""
+        return None if self._poller is None else self._poller.due(now_s)
+
+    def asked(self, now_s: float) -> None:
+        """See Input."""
+        if self._poller is not None:
+            self._poller.check(now_s)
+            self._poller.asked(now_s)
+
+    def check(self, now_s: float) -> None:
+        """See Input."""
+        if self._poller is not None:
+            self._poller.check(now_s)
+        self._note_silence()
+
+    def _note_silence(self) -> None:
+        if self._poller is not None:
+            self.no_answer = NO_ANSWER if self._poller.no_answer else None
+
+
+NO_ANSWER = "no answer to three polls in a row: look at station, speed, framing and the two wires"
 
 STALE_S = 1.0
 STALE_PERIODS = 5

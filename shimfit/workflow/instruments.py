@@ -6,7 +6,7 @@ from dataclasses import asdict, replace
 from typing import TYPE_CHECKING
 
 from shimfit.core.instruments import Instrument, InstrumentLike, check_due, judge
-from shimfit.core.uncertainty import FaceReading, Reversal, Zero, reversal_in_post_words
+from shimfit.core.sensing.mounting import FaceReading, Reversal, Zero, reversal_in_post_words
 from shimfit.errors import EntryError, UsageError
 from shimfit.model import Reading
 from shimfit.workflow.doubt import counted

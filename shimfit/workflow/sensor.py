@@ -7,12 +7,11 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from shimfit.core.axis_map import parse_axis_map
+from shimfit.core.sensing.mounting import parse_axis_map
 from shimfit.errors import FileError
-from shimfit.wire.device import Device, parse_device
-from shimfit.wire.dialects import Xdr
+from shimfit.wire.formats import Device, Xdr, parse_device
 from shimfit.wire.inclinometer import Inclinometer
-from shimfit.wire.options import ListenOptions
+from shimfit.wire.stream import ListenOptions
 
 if TYPE_CHECKING:
     from shimfit.model import Reading

@@ -28,13 +28,12 @@ from pathlib import Path
 import pynmea2
 
 from shimfit.wire.capture import parse_capture
-from shimfit.wire.dialects import Text, Xdr, line_reader, parse_description
-from shimfit.wire.dialects.xdr import checksum
-from shimfit.wire.framing import LineFramer
+from shimfit.wire.formats import Text, Xdr, parse_description
+from shimfit.wire.frames import ModbusFrames, with_crc
 from shimfit.wire.inclinometer import Inclinometer
-from shimfit.wire.modbus import ModbusFrames, with_crc
-from shimfit.wire.simulate.voice import SIMULATED_MODBUS
-from shimfit.wire.tally import Tally
+from shimfit.wire.lines import checksum, line_reader
+from shimfit.wire.samples import LineFramer, Tally
+from shimfit.wire.simulate import SIMULATED_MODBUS
 
 CHUNK = 4096
 LOOKS_PER_S = 20

@@ -15,7 +15,7 @@ from typing import Self
 
 import pytest
 
-from shimfit.wire import transport
+from shimfit.wire import link as links
 
 ROOT = Path(__file__).resolve().parents[2]
 CAPTURES = ROOT / "fixtures" / "captures"
@@ -208,8 +208,8 @@ def test_what_goes_wrong_has_its_exit_code_and_its_kind(shimfit, words, code, ki
 
 
 def test_ports_are_listed(shimfit, monkeypatch):
-    port = transport.Port("/dev/ttyUSB0", "USB serial adapter", "1a86:7523", "S1", "1-2")
-    monkeypatch.setattr(transport, "ports", lambda: (port,))
+    port = links.Port("/dev/ttyUSB0", "USB serial adapter", "1a86:7523", "S1", "1-2")
+    monkeypatch.setattr(links, "ports", lambda: (port,))
     assert shimfit("listen --ports").out.split("  ")[0] == "/dev/ttyUSB0"
     assert shimfit("listen --ports --json").json["ports"] == [
         {
@@ -220,7 +220,7 @@ def test_ports_are_listed(shimfit, monkeypatch):
             "location": "1-2",
         }
     ]
-    monkeypatch.setattr(transport, "ports", lambda: ())
+    monkeypatch.setattr(links, "ports", lambda: ())
     assert "no ports" in shimfit("listen --ports").err
 
 

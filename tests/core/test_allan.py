@@ -6,7 +6,7 @@ import allantools
 import numpy as np
 import pytest
 
-from shimfit.core.allan import hold_needed_s, overlapping_allan, plot_curve, sensor_character
+from shimfit.core.sensing.statistics import hold_needed_s, overlapping_allan, plot_curve, sensor_character
 from shimfit.errors import EntryError
 
 # NIST SP 1065, Tables 29 and 30 (NBS 14), as in allantools' tests; read there, recomputed

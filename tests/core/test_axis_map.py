@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from shimfit.core.axis_map import AxisMap, all_maps, parse_axis_map, read_tip, teach
+from shimfit.core.sensing.mounting import AxisMap, all_maps, parse_axis_map, read_tip, teach
 from shimfit.errors import EntryError
 from shimfit.model import Face
 

@@ -9,10 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from shimfit.core.sensing.mounting import FaceReading, Zero, reversal, reversal_in_post_words
 from shimfit.core.uncertainty import (
-    FaceReading,
     Term,
-    Zero,
     agree,
     budget,
     combine,
@@ -20,8 +19,6 @@ from shimfit.core.uncertainty import (
     largest_of,
     of_step,
     rectangular,
-    reversal,
-    reversal_in_post_words,
     sensor_budget,
     typed_budget,
 )

@@ -11,20 +11,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from shimfit.core.steady import (
-    Doubts,
-    Held,
-    PostWatch,
-    Refused,
+from shimfit.core.sensing.hold import Doubts, Held, Refused, Steadiness, hold
+from shimfit.core.sensing.statistics import (
     SampleRing,
-    Steadiness,
-    WatchState,
-    hold,
+    median,
     memory_time,
     robust_spread,
     standard_error,
+    straight_line,
 )
-from shimfit.core.steady.spread import median, straight_line
+from shimfit.core.sensing.watch import PostWatch, WatchState
 
 RATE = 50
 FIXTURES = Path(__file__).parents[2] / "fixtures"

@@ -66,7 +66,7 @@ def stock(data: bytes) -> None:
 
 def dialect(data: bytes) -> None:
     """A sensor's description in TOML."""
-    from shimfit.wire.dialects import parse_description
+    from shimfit.wire.formats import parse_description
 
     parse_description(data.decode("utf-8", "replace"), "sensor.toml")
 
@@ -82,8 +82,7 @@ def events(data: bytes) -> None:
 def capture(data: bytes) -> None:
     """A recorded stream, with records or bare, played back as if it came now."""
     from shimfit.wire.capture import bare_capture, is_capture, parse_capture, replay
-    from shimfit.wire.options import ListenOptions
-    from shimfit.wire.stream import Stream
+    from shimfit.wire.stream import ListenOptions, Stream
 
     if is_capture(data):
         recorded = parse_capture(data, "post.capture")

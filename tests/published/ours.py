@@ -13,16 +13,17 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from shimfit import units
-from shimfit.core import allan, lean, tolerance
+from shimfit.core import lean, tolerance
 from shimfit.core.bearing import bolt, timber
 from shimfit.core.foot import gap_plane
 from shimfit.core.packing.options import Options
 from shimfit.core.packing.tables import Tables
 from shimfit.core.planning.program import IntegerProgram, Sparse
+from shimfit.core.sensing import statistics
+from shimfit.core.sensing.mounting import FaceReading, reversal
 from shimfit.core.uncertainty import (
     FACTORS,
     Budget,
-    FaceReading,
     Term,
     decide_lean,
     from_quoted,
@@ -30,15 +31,15 @@ from shimfit.core.uncertainty import (
     normal_below,
     of_step,
     rectangular,
-    reversal,
 )
 from shimfit.entry.lengths import parse_foot, parse_length
 from shimfit.model import CORNERS, Foot, Lean, Lot, Seat, Tolerance
 from shimfit.report.statistics import LineFit, fit_line, students_t95
 from shimfit.solve.highs import Highs
-from shimfit.wire import modbus
-from shimfit.wire.dialects import Xdr, XdrReader, xdr
-from shimfit.wire.tally import Refusal, Tally
+from shimfit.wire import frames, lines
+from shimfit.wire.formats import Xdr
+from shimfit.wire.lines import XdrReader
+from shimfit.wire.samples import Refusal, Tally
 
 PUBLISHED = Path(__file__).parents[2] / "fixtures" / "published"
 MM_PER_IN = 25.4
@@ -165,7 +166,7 @@ def sentence_heard(sentence: str) -> str:
 
 def wire_crc(hex_bytes: str) -> str:
     """CRC of a Modbus frame in wire order, `C5 CD`."""
-    return modbus.with_crc(bytes.fromhex(hex_bytes))[-2:].hex(" ").upper()
+    return frames.with_crc(bytes.fromhex(hex_bytes))[-2:].hex(" ").upper()
 
 
 # ---------------------------------------------------------------- 8 packing and cutting
@@ -319,11 +320,11 @@ OURS: dict[str, Callable[[], Value]] = {
     "5.12b": lambda: probability(1.645),
     "5.12c": lambda: probability(2),
     "5.13": lambda: normal_below((-5.40 + 5.47) / 0.05),
-    "5.15a": lambda: allan.overlapping_allan(NBS_14, 1),
-    "5.15b": lambda: allan.overlapping_allan(NBS_14, 2),
-    "5.16a": lambda: allan.overlapping_allan(thousand_points(), 1),
-    "5.16b": lambda: allan.overlapping_allan(thousand_points(), 10),
-    "5.16c": lambda: allan.overlapping_allan(thousand_points(), 100),
+    "5.15a": lambda: statistics.overlapping_allan(NBS_14, 1),
+    "5.15b": lambda: statistics.overlapping_allan(NBS_14, 2),
+    "5.16a": lambda: statistics.overlapping_allan(thousand_points(), 1),
+    "5.16b": lambda: statistics.overlapping_allan(thousand_points(), 10),
+    "5.16c": lambda: statistics.overlapping_allan(thousand_points(), 100),
     "5.17a": lambda: students_t95(3),
     "5.17b": lambda: students_t95(10),
     "5.18a": lambda: anscombe().slope,
@@ -336,11 +337,11 @@ OURS: dict[str, Callable[[], Value]] = {
     "6.6b": lambda: float(units.nearest(Fraction("25.4") * 15 / 32, Fraction(1, 10_000))),
     "6.8a": lambda: 1000 * lean.from_degrees(1),
     "6.8b": lambda: lean.to_degrees(0.001),
-    "7.4": lambda: f"{xdr.checksum(b'GPXDR,A,0.6135744,D,PTCH,A,-0.6135744,D,ROLL'):02X}",
-    "7.6": lambda: f"{modbus.crc16(b'123456789'):04X}",
-    "7.9a": lambda: 1000 * modbus.quiet_s(19200, bits=10),
-    "7.9b": lambda: 1000 * modbus.quiet_s(19200, bits=11),
-    "7.9c": lambda: 1000 * modbus.quiet_s(115200),
+    "7.4": lambda: f"{lines.checksum(b'GPXDR,A,0.6135744,D,PTCH,A,-0.6135744,D,ROLL'):02X}",
+    "7.6": lambda: f"{frames.crc16(b'123456789'):04X}",
+    "7.9a": lambda: 1000 * frames.quiet_s(19200, bits=10),
+    "7.9b": lambda: 1000 * frames.quiet_s(19200, bits=11),
+    "7.9c": lambda: 1000 * frames.quiet_s(115200),
     "7.11": tilts_apart,
     "7.12": lambda: lean.to_degrees(abs(lean.from_acceleration(500e-6, 0, 1).slope_along)),
     "8.1": lambda: fewest_bins(100, [50, 60, 30, 70, 50, 40]),

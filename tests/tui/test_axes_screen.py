@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from shimfit.core.axis_map import parse_axis_map
-from shimfit.core.steady import WatchState
+from shimfit.core.sensing.mounting import parse_axis_map
+from shimfit.core.sensing.watch import WatchState
 from shimfit.wire.inclinometer import Snapshot
 
 

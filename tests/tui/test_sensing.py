@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from shimfit.core.steady import WatchState
+from shimfit.core.sensing.watch import WatchState
 from shimfit.core.takeup import TakeUp
 from shimfit.model import Lean, PostState
 from shimfit.wire.inclinometer import Snapshot, Taken

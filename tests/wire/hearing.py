@@ -8,10 +8,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from shimfit.wire.dialects import Text, Xdr, line_reader
-from shimfit.wire.framing import LineFramer
-from shimfit.wire.sample import Sample
-from shimfit.wire.tally import Tally
+from shimfit.wire.formats import Text, Xdr
+from shimfit.wire.lines import line_reader
+from shimfit.wire.samples import LineFramer, Sample, Tally
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 

@@ -11,8 +11,7 @@ from hypothesis import strategies as st
 
 from shimfit.errors import FileError
 from shimfit.wire.capture import CaptureWriter, bare_capture, is_capture, parse_capture, replay
-from shimfit.wire.options import ListenOptions
-from shimfit.wire.stream import Stream
+from shimfit.wire.stream import ListenOptions, Stream
 
 
 def written(path, entries, start_s=100.0) -> bytes:

@@ -67,7 +67,7 @@ def test_each_chips_lean_comes_out_as_it_went_in(firmware, monkeypatch, chip):
 
 
 def test_large_leans_are_elevations(firmware, monkeypatch):
-    from shimfit.wire.sample import slopes
+    from shimfit.wire.samples import slopes
 
     heard = hear([spoken(firmware, monkeypatch, "LIS3DH", (0.3, -0.2), noise_g="0")])
     lean = slopes(*heard.angles[0], elevation=True)

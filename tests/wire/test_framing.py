@@ -8,8 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from shimfit.wire.framing import LONGEST, LineFramer
-from shimfit.wire.tally import Refusal, Tally
+from shimfit.wire.samples import LONGEST, LineFramer, Refusal, Tally
 
 
 def lines(chunks: list[bytes], *, drop_first: bool = False) -> tuple[list[bytes], Tally]:

@@ -13,15 +13,16 @@ from pathlib import Path
 import pytest
 from hearing import wait_for, xdr
 
-from shimfit.core.axis_map import AxisMap
-from shimfit.core.steady import Steadiness, WatchState
+from shimfit.core.sensing.hold import Steadiness
+from shimfit.core.sensing.mounting import AxisMap
+from shimfit.core.sensing.watch import WatchState
 from shimfit.errors import FileError, InstrumentError
 from shimfit.model import Face
-from shimfit.wire import inclinometer, transport
+from shimfit.wire import inclinometer
+from shimfit.wire import link as links
 from shimfit.wire.capture import parse_capture, replay
 from shimfit.wire.inclinometer import Inclinometer
-from shimfit.wire.options import ListenOptions
-from shimfit.wire.stream import Stream
+from shimfit.wire.stream import ListenOptions, Stream
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals there")
 QUICK = Steadiness(window_s=0.4, hold_s=0.8, least_samples=8)
@@ -253,7 +254,7 @@ def test_the_speed_is_hunted_by_listening(monkeypatch, right, last_good, tried):
         ports.append(Port(right, baud))
         return ports[-1]
 
-    monkeypatch.setattr(transport, "open_link", open_link)
+    monkeypatch.setattr(links, "open_link", open_link)
     with listening("/dev/ttyUSB7", ListenOptions(last_good_baud=last_good)) as sensor:
         wait_for(lambda: sensor.snapshot().baud == right and sensor.tally().good > 40)
         assert sensor.snapshot().format == "xdr"
@@ -280,7 +281,7 @@ def test_after_a_loss_the_speed_that_was_good_is_tried_first(monkeypatch):
         ports.append(Unpluggable(38400, baud))
         return ports[-1]
 
-    monkeypatch.setattr(transport, "open_link", open_link)
+    monkeypatch.setattr(links, "open_link", open_link)
     with listening("/dev/ttyUSB7") as sensor:
         wait_for(lambda: sensor.tally().good > 10)
         unplugged.set()
@@ -293,7 +294,7 @@ def test_a_speed_that_was_told_is_the_only_one(monkeypatch):
     monkeypatch.setattr(inclinometer, "HUNT_S", 0.02)
     ports = []
     monkeypatch.setattr(
-        transport, "open_link", lambda _url, *, baud, **_: ports.append(Port(1, baud)) or ports[-1]
+        links, "open_link", lambda _url, *, baud, **_: ports.append(Port(1, baud)) or ports[-1]
     )
     with listening("/dev/ttyUSB7", ListenOptions(baud=19200)) as sensor:
         wait_for(lambda: sensor.tally().bytes > 100)

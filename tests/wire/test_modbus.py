@@ -14,13 +14,13 @@ from typing import Any, Self
 import pytest
 from hearing import published, wait_for
 
-from shimfit.core.steady import WatchState
-from shimfit.wire.dialects import Modbus, Register, parse_description
+from shimfit.core.sensing.watch import WatchState
+from shimfit.wire.formats import Modbus, Register, parse_description
+from shimfit.wire.frames import ModbusFrames, ModbusPoller, ModbusScanner, crc16, quiet_s, with_crc
 from shimfit.wire.inclinometer import Inclinometer
-from shimfit.wire.modbus import ModbusFrames, ModbusPoller, ModbusScanner, crc16, quiet_s, with_crc
-from shimfit.wire.options import ListenOptions
-from shimfit.wire.simulate.voice import ModbusVoice
-from shimfit.wire.tally import Tally
+from shimfit.wire.samples import Tally
+from shimfit.wire.simulate import ModbusVoice
+from shimfit.wire.stream import ListenOptions
 
 CRCS = published("modbus_crc_examples.csv")
 PAIR = Modbus(values=(Register("x", 0, scale=0.01), Register("y", 1, scale=0.01)), poll_s=0.1, timeout_s=0.2)

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from shimfit.core.lean import from_acceleration
 from shimfit.errors import EntryError
-from shimfit.wire.sample import Pace, slopes
+from shimfit.wire.samples import Pace, slopes
 
 
 def roll_and_pitch(triples: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

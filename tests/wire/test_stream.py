@@ -8,10 +8,9 @@ import random
 import pytest
 from hearing import sentence, xdr
 
-from shimfit.core.steady import WatchState
-from shimfit.wire.dialects import Text, parse_description
-from shimfit.wire.options import ListenOptions
-from shimfit.wire.stream import Stream
+from shimfit.core.sensing.watch import WatchState
+from shimfit.wire.formats import Text, parse_description
+from shimfit.wire.stream import ListenOptions, Stream
 
 XY = parse_description("columns = ['x:deg', 'y:deg']", "xy.toml")
 TRIPLE = parse_description("columns = ['ax:g', 'ay:g', 'az:g']", "triple.toml")

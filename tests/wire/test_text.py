@@ -10,9 +10,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from shimfit.errors import FileError
-from shimfit.wire.dialects import Text, TextReader, parse_description
-from shimfit.wire.dialects.numbers import NUMBER, printed_step
-from shimfit.wire.tally import Tally
+from shimfit.wire.formats import Text, parse_description
+from shimfit.wire.lines import TextReader
+from shimfit.wire.samples import NUMBER, Tally, printed_step
 
 
 def describe(toml: str) -> Text:

@@ -13,10 +13,9 @@ import pytest
 from hearing import wait_for, xdr
 
 from shimfit.errors import InstrumentError, UsageError
-from shimfit.wire import transport
-from shimfit.wire.options import ListenOptions
-from shimfit.wire.stream import Stream
-from shimfit.wire.transport import Port, find_again, open_link, open_sentence, speeds_to_try
+from shimfit.wire import link as links
+from shimfit.wire.link import Port, find_again, open_link, open_sentence, speeds_to_try
+from shimfit.wire.stream import ListenOptions, Stream
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals there")
 
@@ -299,7 +298,7 @@ def test_ports_are_listed_with_what_they_seem_to_be(monkeypatch):
         info("/dev/rfcomm0", "n/a"),
     ]
     monkeypatch.setattr(list_ports, "comports", lambda: found)
-    assert [(port.url, port.seems.split(" (")[0]) for port in transport.ports()] == [
+    assert [(port.url, port.seems.split(" (")[0]) for port in links.ports()] == [
         ("/dev/rfcomm0", "Bluetooth serial"),
         ("/dev/ttyACM0", "USB board"),
         ("/dev/ttyUSB0", "USB serial adapter"),

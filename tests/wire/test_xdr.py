@@ -12,9 +12,9 @@ from hearing import hear, hear_three_ways, published, sentence, xdr
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from shimfit.wire.dialects import Xdr
-from shimfit.wire.dialects.xdr import XdrReader, checksum
-from shimfit.wire.tally import Tally
+from shimfit.wire.formats import Xdr
+from shimfit.wire.lines import XdrReader, checksum
+from shimfit.wire.samples import Tally
 
 PUBLISHED = published("nmea_examples.csv")
 

@@ -88,7 +88,7 @@ def run(args: argparse.Namespace, io: Io) -> int:
 
 
 def _list_ports(args: argparse.Namespace, io: Io) -> int:
-    from shimfit.wire.transport import ports
+    from shimfit.wire.link import ports
 
     found = ports()
     if args.json:

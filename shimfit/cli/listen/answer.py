@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from shimfit.core.allan import hold_needed_s, plot_curve, sensor_character
-from shimfit.core.steady import WatchState
+from shimfit.core.sensing.statistics import hold_needed_s, plot_curve, sensor_character
+from shimfit.core.sensing.watch import WatchState
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from shimfit.cli.io import Io
-    from shimfit.core.allan import SensorCharacter
-    from shimfit.wire.snapshot import Taken
-    from shimfit.wire.tally import Tally
+    from shimfit.core.sensing.statistics import SensorCharacter
+    from shimfit.wire.inclinometer import Taken
+    from shimfit.wire.samples import Tally
 
 
 def result(

@@ -5,17 +5,16 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from shimfit.core.axis_map import AxisMap, parse_axis_map
+from shimfit.core.sensing.mounting import AxisMap, parse_axis_map
 from shimfit.errors import FileError, UsageError
-from shimfit.wire.device import Device, parse_device
-from shimfit.wire.dialects import Xdr
-from shimfit.wire.options import ListenOptions
+from shimfit.wire.formats import Device, Xdr, parse_device
+from shimfit.wire.stream import ListenOptions
 
 if TYPE_CHECKING:
     import argparse
 
     from shimfit.cli.io import Io
-    from shimfit.wire.sample import Sample
+    from shimfit.wire.samples import Sample
 
 
 def options(args: argparse.Namespace, io: Io) -> ListenOptions:

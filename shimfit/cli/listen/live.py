@@ -8,7 +8,7 @@ import time
 from typing import TYPE_CHECKING
 
 from shimfit.cli.listen import answer, asked
-from shimfit.core.steady import WatchState
+from shimfit.core.sensing.watch import WatchState
 from shimfit.errors import Exit, FileError, UsageError
 from shimfit.wire.inclinometer import Inclinometer
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from shimfit.cli.io import Io
     from shimfit.wire.inclinometer import Snapshot
-    from shimfit.wire.sample import Sample
+    from shimfit.wire.samples import Sample
 
 STILL_S = 120.0
 """How long a sensor is left alone for `--still` when not told."""

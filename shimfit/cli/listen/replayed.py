@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from shimfit.cli.listen import answer, asked
 from shimfit.errors import Exit, FileError, UsageError
 from shimfit.wire.capture import bare_capture, is_capture, parse_capture, replay
-from shimfit.wire.snapshot import taken_of
+from shimfit.wire.inclinometer import taken_of
 from shimfit.wire.stream import Stream
 
 if TYPE_CHECKING:
@@ -19,9 +19,9 @@ if TYPE_CHECKING:
 
     from shimfit.cli.io import Io
     from shimfit.wire.capture import Capture
-    from shimfit.wire.dialects import Description
-    from shimfit.wire.options import ListenOptions
-    from shimfit.wire.sample import Sample
+    from shimfit.wire.formats import Description
+    from shimfit.wire.samples import Sample
+    from shimfit.wire.stream import ListenOptions
 
 LINES_PER_S = 50.0
 """Assumed for a bare file that nothing tells the times of."""

@@ -6,14 +6,14 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from shimfit.cli.listen import asked, replayed
-from shimfit.core.uncertainty import FaceReading, reversal
+from shimfit.core.sensing.mounting import FaceReading, reversal
 from shimfit.errors import Exit, UsageError
 
 if TYPE_CHECKING:
     import argparse
 
     from shimfit.cli.io import Io
-    from shimfit.core.steady import Held
+    from shimfit.core.sensing.hold import Held
 
 
 def run(args: argparse.Namespace, io: Io) -> int:

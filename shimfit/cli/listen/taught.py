@@ -7,8 +7,8 @@ import time
 from typing import TYPE_CHECKING
 
 from shimfit.cli.listen import asked, live
-from shimfit.core.axis_map import read_tip, teach
-from shimfit.core.steady import robust_spread
+from shimfit.core.sensing.mounting import read_tip, teach
+from shimfit.core.sensing.statistics import robust_spread
 from shimfit.errors import EntryError, Exit, InstrumentError, UsageError
 from shimfit.model import Face
 from shimfit.wire.inclinometer import Inclinometer
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     import argparse
 
     from shimfit.cli.io import Io
-    from shimfit.core.axis_map import Tip
+    from shimfit.core.sensing.mounting import Tip
 
 LOOK_S = 1.0
 """What is looked at once the person says that he holds still."""

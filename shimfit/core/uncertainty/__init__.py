@@ -6,6 +6,7 @@
 
 from __future__ import annotations
 
+from shimfit.core.sensing.mounting import FaceReading, Reversal, Zero, reversal, reversal_in_post_words
 from shimfit.core.uncertainty.advice import Closeness, advise
 from shimfit.core.uncertainty.budget import (
     Budget,
@@ -30,13 +31,6 @@ from shimfit.core.uncertainty.decision import (
 )
 from shimfit.core.uncertainty.disk import inside_disk, inside_interval, inside_square, normal_below
 from shimfit.core.uncertainty.repeats import Repeated, agree, combine
-from shimfit.core.uncertainty.reversal import (
-    FaceReading,
-    Reversal,
-    Zero,
-    reversal,
-    reversal_in_post_words,
-)
 
 __all__ = [
     "FACTORS",

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, ClassVar
 
 from textual.binding import Binding, BindingType
 
-from shimfit.core.axis_map import AxisMap, read_tip, teach
+from shimfit.core.sensing.mounting import AxisMap, read_tip, teach
 from shimfit.errors import EntryError
 from shimfit.model import Face
 from shimfit.tui.telling import face_names
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from textual import events
     from textual.app import ComposeResult
 
-    from shimfit.core.axis_map import Tip
+    from shimfit.core.sensing.mounting import Tip
     from shimfit.tui.desk import Desk
     from shimfit.tui.pictures.canvas import Run
     from shimfit.tui.sensing import Sensor
@@ -103,7 +103,7 @@ class AxesScreen(RoleScreen):
 
     def _last_second(self) -> tuple[tuple[float, float], float]:
         """(x, y) and their scatter in degrees."""
-        from shimfit.core.steady import robust_spread
+        from shimfit.core.sensing.statistics import robust_spread
 
         times_s, x_deg, y_deg = self._sensor.history(LOOK_S)
         if len(times_s) < LEAST_SAMPLES:

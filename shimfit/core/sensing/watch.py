@@ -18,12 +18,12 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from shimfit.core.steady.hold import Doubts, Held, hold
-from shimfit.core.steady.ring import SampleRing
-from shimfit.core.steady.settings import Steadiness
-from shimfit.core.steady.spread import median, memory_time, robust_spread, straight_line
+from shimfit.core.sensing.hold import Doubts, Held, Steadiness, hold
+from shimfit.core.sensing.statistics import SampleRing, median, memory_time, robust_spread, straight_line
 
 Values = NDArray[np.float64]
+
+
 MEDIAN_TO_MEAN = 1.25
 """Standard error of a median is this much larger than that of a mean (√(π/2), normal distribution)."""
 _USUAL_QUANTILE = 0.1

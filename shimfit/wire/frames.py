@@ -10,13 +10,11 @@ from __future__ import annotations
 import struct
 from typing import TYPE_CHECKING
 
-from shimfit.wire.dialects.measure import Measure
-from shimfit.wire.tally import Refusal
+from shimfit.wire.samples import Measure, Refusal
 
 if TYPE_CHECKING:
-    from shimfit.wire.dialects.description import Modbus, Register
-    from shimfit.wire.sample import Sample
-    from shimfit.wire.tally import Tally
+    from shimfit.wire.formats import Modbus, Register
+    from shimfit.wire.samples import Sample, Tally
 
 FAILS_TO_NO_ANSWER = 3
 EXCEPTIONS = {

@@ -16,13 +16,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from shimfit.errors import EntryError, InstrumentError
-from shimfit.wire.simulate.orders import parse_order
+from shimfit.wire.simulate import parse_order
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from shimfit.wire.simulate.orders import Order, Script
-    from shimfit.wire.simulate.stage import Stage
+    from shimfit.wire.simulate import Order, Script, Stage
 
 _UNREAD_MOST = 3000
 """Bytes that nobody read and that are thrown away then: a sensor does not wait for its listener."""

@@ -1,0 +1,491 @@
+"""An inclinometer on a post, played: the whole job can be practised and tested with no hardware.
+
+The post's rest comes from the packs under it by the same mechanics that the program predicts with; how it
+gets there (lag, ring) and what the sensor adds (noise with a memory, zero, drift) is invented here. Orders, a
+line each (`play` reads them live, on a pseudo-terminal):
+
+insert next-out 1.5     a pack goes in (mm, or any length as it is typed elsewhere)
+pull next-out           it comes out again
+knock 1.5               a blow to the top, degrees
+push 0.1 0              the level shifts for good, degrees along and across
+tip 2 0                 hold the top out by so much; `tip 0 0` lets go
+shake 0.2               shake from now on; `shake 0` ends it
+turn                    the sensor goes to the opposite face
+noise 0.05 · drift 0.1 · zero 2.5 -1    the sensor's own errors: degrees, degrees a minute
+damage 0.01             share of bytes that arrive damaged
+freeze · thaw           the sensor repeats itself
+unplug 3 · plug         the link goes away (for so many seconds), and comes back
+quit
+"""
+
+from __future__ import annotations
+
+import math
+import re
+import struct
+import time
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from shimfit.core.resting import rest_packs
+from shimfit.errors import EntryError, UsageError
+from shimfit.model import Foot, Lean, Pack, Seat
+from shimfit.wire.formats import Modbus, Register
+from shimfit.wire.frames import ModbusFrames, with_crc
+from shimfit.wire.lines import checksum
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from shimfit.wire.capture import CaptureWriter
+
+_NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)")
+_NUMBERS_OF = {
+    "knock": (0, 1),
+    "push": (2, 2),
+    "tip": (2, 2),
+    "shake": (1, 1),
+    "noise": (1, 1),
+    "drift": (1, 1),
+    "zero": (2, 2),
+    "damage": (1, 1),
+    "turn": (0, 0),
+    "freeze": (0, 0),
+    "thaw": (0, 0),
+    "unplug": (0, 1),
+    "plug": (0, 0),
+    "quit": (0, 0),
+}
+"""Least and most numbers that follow the word."""
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """One order, understood."""
+
+    word: str
+    numbers: tuple[float, ...] = ()
+    seat: Seat | None = None
+
+
+Script = tuple[tuple[float, Order], ...]
+"""Orders with the seconds at which they are done, in order."""
+
+
+def parse_order(text: str) -> Order:
+    """Read one order; raises EntryError with what is wrong and what there is."""
+    word, *rest = text.split() or [""]
+    word = word.lower()
+    if word in ("insert", "pull"):
+        return _pack_order(word, rest)
+    if word not in _NUMBERS_OF:
+        raise EntryError(f"{word!r} is no order; there are insert, pull, {', '.join(_NUMBERS_OF)}.", at=0)
+    least, most = _NUMBERS_OF[word]
+    if not least <= len(rest) <= most:
+        raise EntryError(f"{word!r} takes {_how_many(least, most)}, not {len(rest)}.", at=len(word))
+    return Order(word, tuple(_number(part) for part in rest))
+
+
+def _pack_order(word: str, rest: list[str]) -> Order:
+    wanted = 2 if word == "insert" else 1
+    if len(rest) != wanted:
+        form = "`insert SEAT MM`" if word == "insert" else "`pull SEAT`"
+        raise EntryError(f"It is {form}; seats are {', '.join(Seat)}.", at=len(word))
+    try:
+        seat = Seat(rest[0].lower())
+    except ValueError as error:
+        raise EntryError(f"{rest[0]!r} is no seat; there are {', '.join(Seat)}.", at=len(word) + 1) from error
+    numbers = tuple(_number(part.removesuffix("mm")) for part in rest[1:])
+    return Order(word, numbers, seat)
+
+
+def parse_script(text: str) -> Script:
+    """Orders with their times: `2 insert next-out 1.5; 8 knock 1` (seconds from the start, in order)."""
+    script = []
+    for part in filter(None, (piece.strip() for piece in re.split(r"[;\n]", text))):
+        when, _, order = part.partition(" ")
+        if not _NUMBER.fullmatch(when):
+            raise UsageError(f"{part!r} must begin with the second at which it is done, such as `2 {part}`")
+        script.append((float(when), parse_order(order)))
+    return tuple(sorted(script, key=lambda timed: timed[0]))
+
+
+def _number(text: str) -> float:
+    if not _NUMBER.fullmatch(text):
+        raise EntryError(f"{text!r} is no number.")
+    return float(text)
+
+
+def _how_many(least: int, most: int) -> str:
+    if least == most:
+        return {0: "no number", 1: "one number"}.get(most, f"{most} numbers")
+    return f"{least} or {most} numbers"
+
+
+PRELOAD_MM = 0.19
+_LAG_S = 0.3
+"""The lean follows a pack that goes in."""
+_RING_HZ = 4.0
+_RING_DAMPING = 0.06
+"""A post on its rod rings for about a second."""
+_STEP_S = 0.002
+
+
+@dataclass(frozen=True, slots=True)
+class SensorNature:
+    """What the sensor adds to the lean. Degrees."""
+
+    noise_deg: float = 0.02
+    memory: float = 0.0
+    """How much of a sample's error the next one keeps (0 = white noise, 0.95 = strongly low-passed)."""
+    zero_x_deg: float = 0.0
+    zero_y_deg: float = 0.0
+    drift_deg_per_min: float = 0.0
+    step_deg: float = 0.001
+    """Output step; values are rounded to it."""
+
+
+class SimulatedPost:
+    """One post with its sensor. Deterministic for a seed and a way of calling `advance`."""
+
+    def __init__(
+        self,
+        foot: Foot,
+        base: Lean,
+        nature: SensorNature | None = None,
+        *,
+        seed: int = 1,
+    ) -> None:
+        """`base` = how the post leans with nothing under it."""
+        self.foot = foot
+        self.nature = nature or SensorNature()
+        self.packs_mm: dict[Seat, float] = {}
+        self.turned = False
+        """The sensor sits on the opposite face."""
+        self.frozen = False
+        self._base = base
+        self._random = np.random.default_rng(seed)
+        self._time_s = 0.0
+        self._target = (base.slope_along, base.slope_across)
+        self._lagged = list(self._target)
+        self._place = list(self._target)
+        self._speed = [0.0, 0.0]
+        self._pushed = [0.0, 0.0]
+        self._shake = 0.0
+        self._error = [0.0, 0.0]
+        self._last = (0.0, 0.0)
+
+    # ---------------------------------------------------------------- what the person does
+
+    def insert(self, seat: Seat, thickness_mm: float) -> None:
+        """Add to the pack under a seat. Raises EntryError when the post could not stand like that."""
+        self._pack(seat, self.packs_mm.get(seat, 0.0) + thickness_mm)
+
+    def pull(self, seat: Seat) -> None:
+        """Take the pack out."""
+        self._pack(seat, 0.0)
+
+    def push(self, along_deg: float, across_deg: float) -> None:
+        """Shift the level for good, as a blow to the foot does."""
+        self._pushed[0] += math.radians(along_deg)
+        self._pushed[1] += math.radians(across_deg)
+        self._aim()
+
+    def knock(self, size_deg: float) -> None:
+        """A blow to the top: it swings out by about this much and rings down."""
+        self._speed[0] += math.radians(size_deg) * 2 * math.pi * _RING_HZ
+        self._speed[1] += math.radians(size_deg) * math.pi * _RING_HZ
+
+    def shake(self, size_deg: float) -> None:
+        """Shake at 12 Hz with this amplitude from now on; 0 ends it."""
+        self._shake = math.radians(size_deg)
+
+    def tip(self, along_deg: float, across_deg: float) -> None:
+        """Hold the top this far out of where it rests, as when the axis map is taught; 0 0 lets go."""
+        self._pushed = [math.radians(along_deg), math.radians(across_deg)]
+        self._aim()
+
+    # ---------------------------------------------------------------- what happens
+
+    def advance(self, seconds: float) -> tuple[float, float]:
+        """Let time pass; then what the sensor reports: degrees of lean along its own x and y."""
+        end_s = self._time_s + seconds
+        while self._time_s < end_s - 1e-12:
+            step_s = min(_STEP_S, end_s - self._time_s)
+            self._time_s += step_s
+            for axis in (0, 1):
+                self._move(axis, step_s)
+        if not self.frozen:
+            self._last = (self._measured(0), self._measured(1))
+        return self._last
+
+    @property
+    def lean(self) -> Lean:
+        """How the post really stands just now."""
+        return Lean(self._place[0], self._place[1])
+
+    @property
+    def resting(self) -> Lean:
+        """How it will stand once it has settled."""
+        return Lean(self._target[0], self._target[1])
+
+    # ---------------------------------------------------------------- inside
+
+    def _pack(self, seat: Seat, thickness_mm: float) -> None:
+        before = dict(self.packs_mm)
+        self.packs_mm = {s: t for s, t in {**before, seat: thickness_mm}.items() if t > 0}
+        try:
+            self._aim()
+        except EntryError:
+            self.packs_mm = before
+            raise
+
+    def _aim(self) -> None:
+        lean = self._base
+        if self.packs_mm:
+            packs = [self._pack_at(seat, made_mm) for seat, made_mm in self.packs_mm.items()]
+            resting = rest_packs(self.foot, self._base, packs, PRELOAD_MM)
+            limits = (resting.lean, resting.lean) if resting.limits is None else resting.limits
+            one, other = limits
+            assert one is not None
+            assert other is not None
+            lean = Lean(
+                (one.slope_along + other.slope_along) / 2, (one.slope_across + other.slope_across) / 2
+            )
+        self._target = (lean.slope_along + self._pushed[0], lean.slope_across + self._pushed[1])
+
+    def _pack_at(self, seat: Seat, made_mm: float) -> Pack:
+        x_mm, y_mm = self.foot.seat_at_mm(seat)
+        rod_x_mm, rod_y_mm = self.foot.rod_at_mm
+        return Pack(seat, made_mm, made_mm, (x_mm - rod_x_mm, y_mm - rod_y_mm))
+
+    def _move(self, axis: int, step_s: float) -> None:
+        """Lag behind the target, then a lightly damped swing about that."""
+        self._lagged[axis] += (self._target[axis] - self._lagged[axis]) * step_s / _LAG_S
+        omega = 2 * math.pi * _RING_HZ
+        pull = omega * omega * (self._lagged[axis] - self._place[axis])
+        brake = 2 * _RING_DAMPING * omega * self._speed[axis]
+        self._speed[axis] += (pull - brake) * step_s
+        self._place[axis] += self._speed[axis] * step_s
+
+    def _measured(self, axis: int) -> float:
+        nature = self.nature
+        fresh = math.sqrt(1 - nature.memory**2) * nature.noise_deg * self._random.standard_normal()
+        self._error[axis] = nature.memory * self._error[axis] + fresh
+        place = self._place[axis] + self._shake * math.sin(2 * math.pi * 12 * self._time_s + axis)
+        lean_deg = math.degrees(math.atan(place))
+        if self.turned:
+            lean_deg = -lean_deg
+        zero_deg = (nature.zero_x_deg, nature.zero_y_deg)[axis]
+        drift_deg = nature.drift_deg_per_min * self._time_s / 60
+        value_deg = lean_deg + zero_deg + drift_deg + self._error[axis]
+        return round(value_deg / nature.step_deg) * nature.step_deg
+
+
+FORMATS = ("xdr", "xdr-split", "text", "triple", "modbus")
+SIMULATED_MODBUS = Modbus(
+    values=(
+        Register("x", 0, "int16", scale=0.001, unit="deg"),
+        Register("y", 1, "int16", scale=0.001, unit="deg"),
+    ),
+    station=1,
+    framing="8N1",
+    baud=115200,
+)
+"""What `--format modbus` answers to; hardware_notes has it as a description."""
+
+
+@dataclass(frozen=True, slots=True)
+class Voice:
+    """One wire format, spoken."""
+
+    format: str
+    say: Callable[[float, float, float], bytes] | None
+    """(time in s, x and y in degrees) to bytes; None where the sensor speaks only when asked."""
+
+
+def voice(name: str) -> Voice:
+    """The voice of that name; raises UsageError for another."""
+    says: dict[str, Callable[[float, float, float], bytes] | None] = {
+        "xdr": _xdr,
+        "xdr-split": _xdr_split,
+        "text": _text,
+        "triple": _triple,
+        "modbus": None,
+    }
+    if name not in says:
+        raise UsageError(f"no format {name!r} to simulate; there are {', '.join(FORMATS)}")
+    return Voice(name, says[name])
+
+
+def sentence(body: str) -> bytes:
+    """`$body*hh` with its checksum and CRLF."""
+    data = body.encode("ascii")
+    return b"$%b*%02X\r\n" % (data, checksum(data))
+
+
+def _xdr(_time_s: float, x_deg: float, y_deg: float) -> bytes:
+    return sentence(f"IIXDR,A,{x_deg:.3f},D,PITCH,A,{y_deg:.3f},D,ROLL")
+
+
+def _xdr_split(_time_s: float, x_deg: float, y_deg: float) -> bytes:
+    return sentence(f"IIXDR,A,{x_deg:.3f},D,PTCH") + sentence(f"IIXDR,A,{y_deg:.3f},D,ROLL")
+
+
+def _text(time_s: float, x_deg: float, y_deg: float) -> bytes:
+    return f"{1000 * time_s:.0f},{x_deg:.3f},{y_deg:.3f}\r\n".encode("ascii")
+
+
+def _triple(time_s: float, x_deg: float, y_deg: float) -> bytes:
+    """Gravity's reaction in the sensor's axes, in g; the exact inverse of what is read from it."""
+    tan_x, tan_y = math.tan(math.radians(x_deg)), math.tan(math.radians(y_deg))
+    up = 1 / math.sqrt(1 + tan_x * tan_x + tan_y * tan_y)
+    return f"{1000 * time_s:.0f},{-tan_x * up:.6f},{-tan_y * up:.6f},{up:.6f}\r\n".encode("ascii")
+
+
+class ModbusVoice:
+    """Answers polls as a device of that description; bytes that are no request to it stay unanswered."""
+
+    def __init__(self, description: Modbus = SIMULATED_MODBUS) -> None:
+        self._description = description
+        self._request = ModbusFrames(description).request
+        self._heard = b""
+
+    def hear(self, data: bytes, x_deg: float, y_deg: float) -> bytes:
+        """What to answer to these bytes."""
+        self._heard += data
+        answer = b""
+        while len(self._heard) >= len(self._request):
+            if self._heard.startswith(self._request):
+                self._heard = self._heard[len(self._request) :]
+                answer += self._answer(x_deg, y_deg)
+            else:
+                self._heard = self._heard[1:]
+        return answer
+
+    def _answer(self, x_deg: float, y_deg: float) -> bytes:
+        words = struct.pack(">hh", round(x_deg / 0.001), round(y_deg / 0.001))
+        head = bytes([self._description.station, self._description.function, len(words)])
+        return with_crc(head + words)
+
+
+def damage(data: bytes, share: float, random: np.random.Generator) -> bytes:
+    """The bytes with single bits flipped in this share of them, as a bad cable does it."""
+    if share <= 0:
+        return data
+    hurt = bytearray(data)
+    for at in range(len(hurt)):
+        if random.random() < share:
+            hurt[at] ^= 1 << int(random.integers(8))
+    return bytes(hurt)
+
+
+class Stage:
+    """The post, its voice and the link's state; carries out orders. Knows no port and no clock."""
+
+    def __init__(self, post: SimulatedPost, voice: Voice, *, seed: int = 1) -> None:
+        self.post = post
+        self.voice = voice
+        self.modbus = ModbusVoice()
+        self.plugged = True
+        self.quitting = False
+        self._back_s: float | None = None
+        self._damage = 0.0
+        self._random = np.random.default_rng(seed + 1)
+        self._sample = (0.0, 0.0)
+
+    def obey(self, order: Order, now_s: float) -> None:
+        """Do to the post what the order says. Raises EntryError when it can't be done."""
+        post, numbers = self.post, order.numbers
+        match order.word:
+            case "insert":
+                assert order.seat is not None
+                post.insert(order.seat, numbers[0])
+            case "pull":
+                assert order.seat is not None
+                post.pull(order.seat)
+            case "knock":
+                post.knock(*(numbers or (1.5,)))
+            case "push":
+                post.push(*numbers)
+            case "tip":
+                post.tip(*numbers)
+            case "shake":
+                post.shake(*numbers)
+            case "turn":
+                post.turned = not post.turned
+            case "noise":
+                post.nature = replace(post.nature, noise_deg=numbers[0])
+            case "drift":
+                post.nature = replace(post.nature, drift_deg_per_min=numbers[0])
+            case "zero":
+                post.nature = replace(post.nature, zero_x_deg=numbers[0], zero_y_deg=numbers[1])
+            case "freeze" | "thaw":
+                post.frozen = order.word == "freeze"
+            case "damage":
+                self._damage = numbers[0]
+            case "unplug":
+                self.plugged = False
+                self._back_s = now_s + numbers[0] if numbers else None
+            case "plug":
+                self.plugged = True
+            case "quit":
+                self.quitting = True
+
+    def step(self, now_s: float, seconds: float) -> bytes:
+        """Let time pass up to now; what the sensor sends then."""
+        if self._back_s is not None and now_s >= self._back_s:
+            self._back_s, self.plugged = None, True
+        self._sample = self.post.advance(seconds)
+        if self.voice.say is None or not self.plugged:
+            return b""
+        return damage(self.voice.say(now_s, *self._sample), self._damage, self._random)
+
+    def answer(self, data: bytes) -> bytes:
+        """What the sensor answers to bytes from the link, where it speaks only when asked."""
+        return damage(self.modbus.hear(data, *self._sample), self._damage, self._random)
+
+
+def record(stage: Stage, seconds: float, rate_hz: float, script: Script, capture: CaptureWriter) -> None:
+    """Play into a capture, as fast as the computer can. Raises EntryError for an order that can't be done."""
+    capture.event(0.0, "opened", "simulated")
+    was_plugged = True
+    orders = list(script)
+    for count in range(1, math.floor(seconds * rate_hz + 1e-9) + 1):
+        now_s = count / rate_hz
+        while orders and orders[0][0] <= now_s:
+            stage.obey(orders.pop(0)[1], now_s)
+        data = stage.step(now_s, 1 / rate_hz)
+        if stage.plugged != was_plugged:
+            was_plugged = stage.plugged
+            capture.event(now_s, *(("opened", "plugged in again") if was_plugged else ("error", "unplugged")))
+        if data:
+            capture.data(now_s, data)
+        if stage.quitting:
+            break
+    capture.event(seconds, "closed")
+
+
+def emit(
+    stage: Stage,
+    rate_hz: float,
+    script: Script,
+    write: Callable[[bytes], None],
+    *,
+    seconds: float,
+    real_time: bool,
+) -> None:
+    """Play onto a stream of bytes; `real_time` False: as fast as it takes them."""
+    orders = list(script)
+    start_s = time.monotonic()
+    count = 0
+    while count < seconds * rate_hz - 1e-9 and not stage.quitting:
+        count += 1
+        now_s = count / rate_hz
+        while orders and orders[0][0] <= now_s:
+            stage.obey(orders.pop(0)[1], now_s)
+        write(stage.step(now_s, 1 / rate_hz))
+        if real_time:
+            time.sleep(max(0.0, start_s + now_s - time.monotonic()))
