@@ -7,6 +7,7 @@ builtin that a caller without shimfit in mind would catch.
 
 from __future__ import annotations
 
+import re
 from enum import IntEnum
 from typing import ClassVar, Literal
 
@@ -32,6 +33,36 @@ def one_line(text: str) -> str:
     A line break would make two sentences of one, an escape sequence would write on the person's terminal.
     """
     return text if text.isprintable() else "".join(sign if sign.isprintable() else " " for sign in text)
+
+
+_COMMANDS_A_TERMINAL = re.compile(
+    "[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069\ud800-\udfff]"
+)
+"""Control characters (ISO/IEC 6429 C0 and C1) but tab and line feed, Unicode's line and paragraph separators,
+its embeddings, overrides and isolates of direction (UAX #9), and halves of a pair that are no character."""
+LONGEST_NAME = 80
+LONGEST_TEXT = 4000
+
+
+def printable(text: str) -> str:
+    """Text that can be put on a terminal: what would command it, or turn the reading direction, is a blank.
+
+    Line ends and tabs stay; what is in the log stays as it was typed.
+    """
+    return _COMMANDS_A_TERMINAL.sub(" ", text)
+
+
+def escaped(text: str) -> str:
+    """JSON text with the same signs as JSON's own escapes: equal for every reader, harmless on a terminal."""
+    return _COMMANDS_A_TERMINAL.sub(lambda found: f"\\u{ord(found[0]):04x}", text)
+
+
+def sign_trouble(text: str, longest: int) -> str | None:
+    """Why a text can't be kept, whether it was typed or came in a file: too long, or with control signs."""
+    if len(text) > longest:
+        return f"is {len(text)} characters long, more than {longest}"
+    found = _COMMANDS_A_TERMINAL.search(text)
+    return None if found is None else f"has a control character in it (U+{ord(found[0]):04X})"
 
 
 class ShimfitError(Exception):

@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING, Any
 
 from shimfit import settings
 from shimfit.errors import FileError
+from shimfit.outputs import check
 
 if TYPE_CHECKING:
     from shimfit.cli.io import Io
+    from shimfit.outputs import Kind
     from shimfit.workflow.site import Site
 
 
@@ -43,6 +45,19 @@ def _back_up(site: Site, io: Io) -> None:
         return
     if file is not None:
         io.talk(f"shimfit: backup written to {file}")
+
+
+def add_force(parser: argparse.ArgumentParser) -> None:
+    """Add `--force`, the option of every command that writes a file."""
+    parser.add_argument(
+        "--force", action="store_true", help="replace a file of another kind (never a data file)"
+    )
+
+
+def check_output(args: argparse.Namespace, name: str | None, kind: Kind) -> None:
+    """Refuse a file that can't be written over before the work that ends in it; None is no file."""
+    if name is not None:
+        check(name, kind, keep=[settings.data_file(args.db)], force=args.force)
 
 
 def file_exists(args: argparse.Namespace) -> bool:

@@ -8,10 +8,13 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol, TextIO
 
-from shimfit.errors import Exit, FileError
+from shimfit.errors import Exit, FileError, escaped, printable
+from shimfit.outputs import PDF, trouble, write_whole
 
 if TYPE_CHECKING:
     import argparse
+
+    from shimfit.outputs import Kind
 
 SCHEMA = 1
 
@@ -36,18 +39,20 @@ class Io:
 
     def say(self, text: str = "") -> None:
         """Print data (or, without --json, the sentences that are the answer) to stdout; raises FileError."""
-        self._out(text)
+        self._out(printable(text))
 
     def talk(self, text: str) -> None:
         """Print progress, warnings and errors to stderr."""
-        print(text, file=self.stderr)
+        print(printable(text), file=self.stderr)
 
     def json(self, answer: dict[str, Any]) -> None:
         """Print one JSON object with its schema number; a non-finite number in it is our own bug.
 
         Raises FileError when it can't be written.
         """
-        self._out(json.dumps({"schema": SCHEMA, **answer}, ensure_ascii=False, allow_nan=False))
+        text = json.dumps({"schema": SCHEMA, **answer}, ensure_ascii=False, allow_nan=False)
+        # What would command a terminal can only stand inside a string: written as JSON's own escape there.
+        self._out(escaped(text))
 
     def tell(self, words: str, data: dict[str, Any] | None = None, *, as_json: bool) -> int:
         """Give one short answer, and 0: its sentence or, `as_json`, its object (else the sentence in one)."""
@@ -63,7 +68,7 @@ class Io:
         except BrokenPipeError:
             raise  # the reader has seen enough: no error
         except OSError as error:
-            raise FileError(f"can't write the answer: {error.strerror}") from error
+            raise trouble("the answer", error) from error
 
     def read_text(self, name: str) -> str:
         """Read a UTF-8 file, or stdin for `-`; raises FileError (missing, unreadable, not text)."""
@@ -79,23 +84,27 @@ class Io:
                 f"{name}, line {line}: not a text file (UTF-8 expected)", path=name, line=line
             ) from error
 
-    def write_bytes(self, name: str, data: bytes) -> None:
-        """Write a file whole or not at all, or to stdout for `-`; raises FileError."""
-        if name == "-":
-            out = getattr(self.stdout, "buffer", None)
+    def write(self, name: str, data: bytes, kind: Kind, args: argparse.Namespace) -> None:
+        """Write a file whole or not at all, or to stdout for `-`; raises FileError.
+
+        args: `force` (a file of another kind may go) and `db`, since nothing may land on the data file.
+        """
+        if name != "-":
+            from shimfit.settings import data_file
+
+            write_whole(name, data, kind, keep=[data_file(args.db)], force=args.force)
+            return
+        if self.stdout.isatty() and kind is not PDF:
+            data = printable(data.decode()).encode()
+        out = getattr(self.stdout, "buffer", None)
+        try:
             if out is None:
                 self.stdout.write(data.decode())
             else:
+                self.stdout.flush()
                 out.write(data)
                 out.flush()
-            return
-        target = Path(name)
-        if not target.name or target.is_dir():
-            raise FileError(f"{name!r} is no name for a file to write", path=name)
-        part = target.with_name(target.name + ".part")
-        try:
-            part.write_bytes(data)
-            part.replace(target)
+        except BrokenPipeError:
+            raise
         except OSError as error:
-            part.unlink(missing_ok=True)
-            raise FileError(f"can't write {name}: {error.strerror}", path=name) from error
+            raise trouble("the answer", error) from error

@@ -9,10 +9,11 @@ import sys
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
-from shimfit.cli.context import RUN, open_site
+from shimfit.cli.context import RUN, add_force, open_site
 from shimfit.entry.lengths import parse_pairs
 from shimfit.errors import Exit, FileError, UsageError
 from shimfit.model import PostState
+from shimfit.outputs import PDF
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -54,6 +55,7 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
     cut.add_argument("path", metavar=RUN, help="the run, like lakeside/boardwalk")
     cut.add_argument("--pdf", metavar="FILE", help="write it to print (- = stdout)")
     cut.add_argument("--paper", choices=("a4", "letter"), default="a4", help="paper of the PDF (default a4)")
+    add_force(cut)
     cut.set_defaults(run=run_cut)
 
 
@@ -186,7 +188,8 @@ def run_cut(args: argparse.Namespace, io: Io) -> int:
     if args.pdf is not None:
         from shimfit.report.sheets import cut_sheet_pdf, facts_of
 
-        io.write_bytes(args.pdf, cut_sheet_pdf(answer, facts_of(state, made), paper=args.paper))
+        sheet = cut_sheet_pdf(answer, facts_of(state, made), paper=args.paper)
+        io.write(args.pdf, sheet, PDF, args)
         if args.pdf != "-":
             io.talk(f"wrote {args.pdf}")
     if args.json:

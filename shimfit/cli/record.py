@@ -6,8 +6,9 @@ import argparse
 import shutil
 from typing import TYPE_CHECKING
 
-from shimfit.cli.context import open_site
+from shimfit.cli.context import add_force, open_site
 from shimfit.errors import Exit, FileError, UsageError
+from shimfit.outputs import PDF, RECORD_CSV
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -45,6 +46,7 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
     record.add_argument(
         "--file", metavar="FILE", help="with verify: check what `export` wrote instead of the data file"
     )
+    add_force(record)
     record.set_defaults(run=run_record)
 
     due = commands.add_parser(
@@ -78,10 +80,10 @@ def run_record(args: argparse.Namespace, io: Io) -> int:
     if args.pdf:
         from shimfit.report.pdf import record_pdf
 
-        io.write_bytes(args.pdf, record_pdf(record, args.paper))
+        io.write(args.pdf, record_pdf(record, args.paper), PDF, args)
         _wrote(args.pdf, io)
     if args.csv:
-        io.write_bytes(args.csv, record_csv(record).encode())
+        io.write(args.csv, record_csv(record).encode(), RECORD_CSV, args)
         _wrote(args.csv, io)
     if args.json:
         io.json(record_json(record) | {"figures": statistics_json(statistics(record))})

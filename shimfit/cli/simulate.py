@@ -7,7 +7,9 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from shimfit.cli.context import add_force, check_output
 from shimfit.errors import Exit, UsageError
+from shimfit.outputs import CAPTURE
 
 if TYPE_CHECKING:
     import argparse
@@ -72,6 +74,7 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
     sensor.add_argument(
         "--step", type=float, default=0.001, metavar="DEG", help="output step (default 0.001)"
     )
+    add_force(parser)
     parser.set_defaults(run=run)
 
 
@@ -89,6 +92,7 @@ def run(args: argparse.Namespace, io: Io) -> int:
     stage = _stage(args)
     seconds = math.inf if args.seconds is None else args.seconds
     if args.capture is not None:
+        check_output(args, args.capture, CAPTURE)
         return _into_capture(args, stage, io)
     if args.link is not None:
         return _on_terminal(args, stage, seconds, io)

@@ -5,8 +5,9 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
-from shimfit.cli.context import open_site, units_of
+from shimfit.cli.context import add_force, open_site, units_of
 from shimfit.errors import Exit, FileError, UsageError
+from shimfit.outputs import STOCK_CSV
 
 if TYPE_CHECKING:
     from shimfit.cli.io import Commands, Io
@@ -37,6 +38,7 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
     listed.set_defaults(run=run_list)
     export = of_stock.add_parser("export", parents=[common], help="write the box as CSV")
     export.add_argument("file", metavar="FILE", help="where to write; - is stdout")
+    add_force(export)
     export.set_defaults(run=run_export)
     out = of_stock.add_parser(
         "out", parents=[common], help="I'm out of this: take a lot, or N of it, out of the box"
@@ -109,7 +111,7 @@ def run_export(args: argparse.Namespace, io: Io) -> int:
     from shimfit.core.stock import lots_to_csv
 
     with open_site(args, io) as site:
-        io.write_bytes(args.file, lots_to_csv(site.box().lots).encode("utf-8"))
+        io.write(args.file, lots_to_csv(site.box().lots).encode(), STOCK_CSV, args)
     return Exit.DONE
 
 

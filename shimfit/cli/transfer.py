@@ -5,7 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from shimfit.cli.context import add_force
 from shimfit.errors import Exit
+from shimfit.outputs import EVENTS
 
 if TYPE_CHECKING:
     import argparse
@@ -25,6 +27,7 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
     )
     export.add_argument("file", metavar="FILE", help="where to write; - is stdout")
     export.add_argument("--job", metavar="NAME", help="only this job (default: everything, the box too)")
+    add_force(export)
     export.set_defaults(run=run_export)
 
     import_ = commands.add_parser(
@@ -52,7 +55,7 @@ def run_export(args: argparse.Namespace, io: Io) -> int:
 
     with _journal(args, read_only=True) as journal:
         text = export_text(journal, args.job)
-    io.write_bytes(args.file, text.encode())
+    io.write(args.file, text.encode(), EVENTS, args)
     count = text.count("\n")
     if args.json and args.file != "-":
         io.json({"file": args.file, "events": count})

@@ -7,12 +7,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from shimfit.errors import FileError, UsageError
+from shimfit.outputs import PDF, RECORD_CSV, RECORD_JSON, write_whole
 
 if TYPE_CHECKING:
     from shimfit.store.state import RunState
     from shimfit.workflow.site import Site
 
-KINDS = (".pdf", ".csv", ".json")
+KINDS = {".pdf": PDF, ".csv": RECORD_CSV, ".json": RECORD_JSON}
 
 
 def suggested_name(run: RunState, what: str = "record") -> str:
@@ -32,12 +33,13 @@ def export_record(site: Site, run: RunState, name: str, *, overwrite: bool = Fal
 
     target = Path(name.strip()).expanduser()
     if target.suffix.lower() not in KINDS:
-        raise UsageError(f"a record is a {', '.join(KINDS[:-1])} or {KINDS[-1]} file, not {target.name!r}")
+        raise UsageError(f"a record is a .pdf, .csv or .json file, not {target.name!r}")
     _refuse_over(target, overwrite=overwrite)
     _check_chain(site)
     events, seal = site.log()
     record = run_record(run, LogStamp(events, seal), site.box())
-    _write_whole(target, _bytes(target.suffix.lower(), record))
+    ending = target.suffix.lower()
+    write_whole(target, _bytes(ending, record), KINDS[ending], keep=[site.path], force=overwrite)
     return target.absolute()
 
 
@@ -55,7 +57,8 @@ def export_cut_sheet(site: Site, run: RunState, name: str, *, overwrite: bool = 
         raise UsageError(f"a cut sheet is a .pdf file, not {target.name!r}")
     _refuse_over(target, overwrite=overwrite)
     answer = cut_list_of(site, run.job, run.name)
-    _write_whole(target, cut_sheet_pdf(answer, facts_of(run, site.now().isoformat(timespec="seconds"))))
+    sheet = cut_sheet_pdf(answer, facts_of(run, site.now().isoformat(timespec="seconds")))
+    write_whole(target, sheet, PDF, keep=[site.path], force=overwrite)
     return target.absolute()
 
 
@@ -86,15 +89,3 @@ def _bytes(kind: str, record: object) -> bytes:
     from shimfit.report.pdf.asbuilt import record_pdf
 
     return record_pdf(record)
-
-
-def _write_whole(target: Path, data: bytes) -> None:
-    part = target.with_name(target.name + ".part")
-    try:
-        part.write_bytes(data)
-        part.replace(target)
-    except OSError as error:
-        part.unlink(missing_ok=True)
-        raise FileError(
-            f"can't write {target}: {error.strerror}; name another folder", path=str(target)
-        ) from error

@@ -17,14 +17,13 @@ import io
 import math
 import re
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 from shimfit.errors import FileError
+from shimfit.outputs import CAPTURE, open_growing, trouble
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
-    from typing import BinaryIO
 
     from shimfit.wire.stream import Stream
 
@@ -77,10 +76,7 @@ class CaptureWriter:
         self._path = path
         self._start_s = start_s
         self._flushed_s = start_s
-        try:
-            self._file: BinaryIO = Path(path).open("wb")  # noqa: SIM115 - lives as long as the link
-        except OSError as error:
-            raise FileError(f"can't write {path}: {error.strerror}", path=path) from error
+        self._file = open_growing(path, CAPTURE)
         self._write(FIRST_LINE + b"\n")
         for name, value in header.items():
             self._write(f"# {name}: {_one_line(value)}\n".encode())
@@ -103,20 +99,20 @@ class CaptureWriter:
         try:
             self._file.flush()
         except OSError as error:
-            raise FileError(f"can't write {self._path}: {error.strerror}", path=self._path) from error
+            raise trouble(self._path, error) from error
 
     def close(self) -> None:
         """Flush and close; harmless when it was closed before."""
         try:
             self._file.close()
         except OSError as error:
-            raise FileError(f"can't write {self._path}: {error.strerror}", path=self._path) from error
+            raise trouble(self._path, error) from error
 
     def _write(self, data: bytes) -> None:
         try:
             self._file.write(data)
         except OSError as error:
-            raise FileError(f"can't write {self._path}: {error.strerror}", path=self._path) from error
+            raise trouble(self._path, error) from error
 
 
 def _one_line(text: str) -> str:

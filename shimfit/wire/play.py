@@ -15,7 +15,7 @@ import tty
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from shimfit.errors import EntryError, InstrumentError
+from shimfit.errors import EntryError, FileError, InstrumentError
 from shimfit.wire.simulate import parse_order
 
 if TYPE_CHECKING:
@@ -38,6 +38,7 @@ class Player:
         self._link = link
         self._ends: tuple[int, int] | None = None
         self._heard = b""
+        self._terminal = ""
         self.name = ""
         """Where a listener finds the sensor."""
 
@@ -49,11 +50,15 @@ class Player:
             tty.setraw(theirs)
             os.set_blocking(ours, False)
             self._ends = ours, theirs
-            self.name = os.ttyname(theirs)
+            self.name = self._terminal = os.ttyname(theirs)
             if self._link is not None:
-                self._point(self._link, self.name)
+                self._make_link(self._link)
                 self.name = str(self._link)
+        except FileError:
+            self._close_ends()
+            raise
         except OSError as error:
+            self._close_ends()
             raise InstrumentError(
                 f"can't play on {self._link or 'a pseudo-terminal'}: {error.strerror}"
             ) from error
@@ -62,11 +67,14 @@ class Player:
         """Take the pseudo-terminal and its name away."""
         if self._ends is None:
             return
-        for end in self._ends:
+        self._close_ends()
+        if self._link is not None and self._points_at() == self._terminal:
+            self._link.unlink()
+
+    def _close_ends(self) -> None:
+        for end in self._ends or ():
             os.close(end)
         self._ends = None
-        if self._link is not None and self._link.is_symlink():
-            self._link.unlink()
 
     def play(self, seconds: float, typed: Sequence[int], tell: Callable[[str], None]) -> None:
         """Play until the time is over or an order ends it. `typed`: file numbers to read orders from."""
@@ -146,13 +154,27 @@ class Player:
         with contextlib.suppress(BlockingIOError):  # nobody listens: a sensor does not wait
             os.write(ours, data)
 
-    @staticmethod
-    def _point(link: Path, target: str) -> None:
-        """Give the pseudo-terminal a fixed name, at once: a listener never sees it half made."""
-        part = link.with_name(link.name + ".part")
-        part.unlink(missing_ok=True)
-        part.symlink_to(target)
-        part.replace(link)
+    def _make_link(self, link: Path) -> None:
+        """Give the pseudo-terminal a fixed name. What is there already is not ours, and stays.
+
+        But for a link to a terminal that is gone: one such is left where a simulation was killed.
+        """
+        left_over = self._points_at()
+        if left_over is not None and left_over.startswith("/dev/") and not link.exists():
+            link.unlink()
+        try:
+            link.symlink_to(self._terminal)
+        except FileExistsError:
+            raise FileError(
+                f"{link} is there already: name another place for the link, or remove it", path=str(link)
+            ) from None
+
+    def _points_at(self) -> str | None:
+        """What the link names now; None where it is no link, or gone."""
+        try:
+            return None if self._link is None else os.readlink(self._link)  # noqa: PTH115 - compared as text
+        except OSError:
+            return None
 
 
 def _unread(terminal: int) -> int:

@@ -524,7 +524,7 @@ def test_a_backup_is_written_when_it_is_due_and_there_is_something(crew, tmp_pat
 def test_an_export_is_written_whole_or_not_at_all(crew, tmp_path, monkeypatch):
     anna = crew("anna").lay_out()
     target = tmp_path / "out.jsonl"
-    target.write_text("the old one")
+    target.write_text('{"schema":1,"seq":1}')
 
     def fails(_):
         raise OSError(28, "No space left on device")
@@ -532,7 +532,7 @@ def test_an_export_is_written_whole_or_not_at_all(crew, tmp_path, monkeypatch):
     monkeypatch.setattr("os.fsync", fails)
     with pytest.raises(FileError, match="full"):
         write_export(anna.journal, target)
-    assert target.read_text() == "the old one"
+    assert target.read_text() == '{"schema":1,"seq":1}'
     assert not list(tmp_path.glob("*.part"))
     monkeypatch.undo()
     write_export(anna.journal, target)

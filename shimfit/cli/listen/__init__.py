@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from shimfit.cli.context import add_force, check_output
 from shimfit.errors import Exit, UsageError
+from shimfit.outputs import CAPTURE, TRACE_CSV
 
 if TYPE_CHECKING:
     import argparse
@@ -63,6 +65,7 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
         action="store_true",
         help="know your sensor: noise, memory, drift, where averaging stops helping",
     )
+    add_force(parser)
     parser.set_defaults(run=run)
 
 
@@ -70,6 +73,8 @@ def run(args: argparse.Namespace, io: Io) -> int:
     """Run `listen`; returns the exit code. Raises UsageError, FileError or InstrumentError."""
     from shimfit.cli.listen import live, replayed, reversed_faces, taught
 
+    check_output(args, args.capture, CAPTURE)
+    check_output(args, args.trace, TRACE_CSV)
     if args.ports:
         return _list_ports(args, io)
     if args.teach:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from shimfit.core.sensing.mounting import AxisMap, parse_axis_map
-from shimfit.errors import FileError, UsageError
+from shimfit.errors import UsageError
+from shimfit.outputs import TRACE_CSV, open_growing, trouble
 from shimfit.wire.formats import Device, Xdr, parse_device
 from shimfit.wire.stream import ListenOptions
 
@@ -64,20 +64,21 @@ class Trace:
     def __init__(self, name: str | None) -> None:
         """Raises FileError when the file can't be written; no name, no trace."""
         self._name = name
-        self._file = None
-        if name is None:
-            return
-        try:
-            self._file = Path(name).open("w", encoding="ascii", newline="")  # noqa: SIM115 - closed by `close`
-            self._file.write("time_s,x_deg,y_deg,moving\n")
-        except OSError as error:
-            raise FileError(f"can't write {name}: {error.strerror}", path=name) from error
+        self._file = None if name is None else open_growing(name, TRACE_CSV)
+        self._write("time_s,x_deg,y_deg,moving\n")
 
     def sample(self, sample: Sample, start_s: float = 0.0) -> None:
         """One good sample, as parsed."""
-        if self._file is not None:
-            time_s = sample.time_s - start_s
-            self._file.write(f"{time_s:.6f},{sample.x_deg:.6f},{sample.y_deg:.6f},{int(sample.moving)}\n")
+        time_s = sample.time_s - start_s
+        self._write(f"{time_s:.6f},{sample.x_deg:.6f},{sample.y_deg:.6f},{int(sample.moving)}\n")
+
+    def _write(self, line: str) -> None:
+        if self._file is None:
+            return
+        try:
+            self._file.write(line.encode("ascii"))
+        except OSError as error:
+            raise trouble(self._name or "", error) from error
 
     def close(self) -> None:
         """Finish the file. Raises FileError when its end could not be written."""
@@ -86,4 +87,4 @@ class Trace:
         try:
             self._file.close()
         except OSError as error:
-            raise FileError(f"can't write {self._name}: {error.strerror}", path=self._name) from error
+            raise trouble(self._name or "", error) from error

@@ -8,7 +8,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
-from shimfit.cli.context import RUN
+from shimfit.cli.context import RUN, add_force
 from shimfit.cli.run import laying_out, posts, showing
 
 if TYPE_CHECKING:
@@ -32,6 +32,7 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
     )
     export.add_argument("path", metavar=RUN, help="the run, like lakeside/boardwalk")
     export.add_argument("file", metavar="FILE", help="where to write; - is stdout")
+    add_force(export)
     export.set_defaults(run=showing.run_export)
     insert = of_run.add_parser(
         "insert",

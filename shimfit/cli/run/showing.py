@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from shimfit.cli.context import file_exists, open_site
 from shimfit.errors import Exit
 from shimfit.model import Face
+from shimfit.outputs import POSTS_CSV
 
 if TYPE_CHECKING:
     from shimfit.cli.io import Io
@@ -48,7 +49,7 @@ def run_export(args: argparse.Namespace, io: Io) -> int:
 
     with open_site(args, io, read_only=file_exists(args)) as site:
         text = posts_to_csv(site.run(*parse_run(args.path)))
-    io.write_bytes(args.file, text.encode("utf-8"))
+    io.write(args.file, text.encode(), POSTS_CSV, args)
     return Exit.DONE
 
 

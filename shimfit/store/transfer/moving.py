@@ -7,18 +7,17 @@ whole, in one transaction, or not at all.
 
 from __future__ import annotations
 
-import os
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from shimfit.errors import FileError
+from shimfit.outputs import EVENTS, write_whole
 from shimfit.store.box import BOX_KINDS
 from shimfit.store.event_data import read_data
 from shimfit.store.events import Draft
 from shimfit.store.transfer.conflicts import Conflict, find_conflicts
 from shimfit.store.transfer.lines import events_of, lines_of
-from shimfit.store.trouble import saying_what
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -53,22 +52,7 @@ def export_text(journal: Journal, job: str | None = None) -> str:
 
 def write_export(journal: Journal, path: Path, job: str | None = None) -> None:
     """Write an export whole or not at all, on disk when this returns; raises FileError."""
-    write_whole(path, export_text(journal, job).encode())
-
-
-def write_whole(path: Path, data: bytes) -> None:
-    """Write a file so that a crash leaves the old one or the new one, never a part; raises FileError."""
-    part = path.with_name(path.name + ".part")
-    with saying_what(path):
-        try:
-            with part.open("wb") as file:
-                file.write(data)
-                file.flush()
-                os.fsync(file.fileno())
-            part.replace(path)
-        except BaseException:
-            part.unlink(missing_ok=True)
-            raise
+    write_whole(path, export_text(journal, job).encode(), EVENTS, keep=[journal.path])
 
 
 def import_text(journal: Journal, text: str, name: str, *, with_box: bool = False) -> Imported:

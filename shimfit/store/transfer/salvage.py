@@ -7,12 +7,14 @@ read again. A `salvaged` event in the new log says how many of each there were.
 
 from __future__ import annotations
 
+import os
 from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from shimfit.errors import FileError, UsageError
+from shimfit.outputs import BESIDE
 from shimfit.store import rows
 from shimfit.store.chain import altered
 from shimfit.store.events import Draft, microseconds
@@ -56,8 +58,10 @@ def salvage(damaged: Path, new: Path, *, clock: Callable[[], datetime] = wall_cl
     Raises UsageError when `new` exists, FileError when the old one can't be read or holds no event at all, or
     the new one can't be written (then there is no new file).
     """
-    if new.exists():
-        raise UsageError(f"{new} exists: name a file that does not, so that nothing is overwritten")
+    made = (new, *(new.with_name(new.name + end) for end in BESIDE))
+    there = [file for file in made if os.path.lexists(file)]
+    if there:
+        raise UsageError(f"{there[0]} exists: name a file that does not, so that nothing is overwritten")
     with saying_what(damaged):
         database = damaged.read_bytes()
         wal_file = damaged.with_name(damaged.name + "-wal")
@@ -71,7 +75,7 @@ def salvage(damaged: Path, new: Path, *, clock: Callable[[], datetime] = wall_cl
         with Journal.open(new, clock=clock) as journal:
             journal.receive(intact, _notes(damaged, intact, broken, len(missing)))
     except BaseException:
-        for leftover in (new, *(new.with_name(new.name + end) for end in ("-wal", "-shm", ".lock"))):
+        for leftover in made:
             leftover.unlink(missing_ok=True)
         raise
     return Salvaged(len(intact), told, missing, is_cut_off(database))

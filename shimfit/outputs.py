@@ -1,0 +1,205 @@
+"""The one way that a file is written: whole or not at all, and never over something that can't be had back.
+
+A regular file is written beside its place and renamed over it, so that a crash leaves the old one or the new
+one. A symbolic link is followed to what it names; a device or a pipe is written to, never replaced. Refused,
+with nothing touched: the data file and what belongs to it (by name and by inode, so also through links), any
+other SQLite file, and an existing file of another kind unless it was said that it may go.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import stat
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, BinaryIO
+
+from shimfit.errors import FileError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+BESIDE = ("-wal", "-shm", "-journal", ".lock")
+"""What stands beside an SQLite data file and is part of it (https://sqlite.org/tempfiles.html); our lock."""
+_SQLITE = (b"SQLite format 3\x00", b"\x37\x7f\x06\x82", b"\x37\x7f\x06\x83")
+"""First bytes of a database, and of a write-ahead log (https://sqlite.org/fileformat2.html)."""
+_LOOKED_AT = 64
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """What a file of one kind begins with; that is how an earlier one is told from somebody's letter."""
+
+    name: str
+    starts: tuple[bytes, ...]
+
+
+PDF = Kind("PDF", (b"%PDF-",))
+EVENTS = Kind("export of shimfit", (b'{"schema":',))
+RECORD_JSON = Kind("record in JSON", (b'{"schema":',))
+RECORD_CSV = Kind("record in CSV", (b"job,",))
+POSTS_CSV = Kind("table of posts", (b"post,", b"post;"))
+STOCK_CSV = Kind("stock file", (b"lot,", b"lot;"))
+TRACE_CSV = Kind("trace of samples", (b"time_s,",))
+CAPTURE = Kind("capture", (b"# shimfit capture ",))
+
+
+def write_whole(
+    path: Path | str, data: bytes, kind: Kind, *, keep: Iterable[Path] = (), force: bool = False
+) -> None:
+    """Write a file, on disk when this returns; raises FileError in a sentence, with nothing touched.
+
+    keep: data files in use, which nothing may be written over. force: a file of another kind may go.
+    """
+    place = _place(path, kind, keep, force=force)
+    with _told(path):
+        if place.special:
+            with place.path.open("wb", buffering=0) as file:
+                _write_all(file, data)
+            return
+        part = _part_beside(place.path)
+        try:
+            with part.open("xb") as file:
+                file.write(data)
+                file.flush()
+                os.fsync(file.fileno())
+            if place.mode is not None:
+                part.chmod(place.mode)
+            part.replace(place.path)
+        except BaseException:
+            part.unlink(missing_ok=True)
+            raise
+
+
+def check(path: Path | str, kind: Kind, *, keep: Iterable[Path] = (), force: bool = False) -> None:
+    """Refuse now, as `write_whole` would, what can't be written over; for work that ends in a file."""
+    _place(path, kind, keep, force=force)
+
+
+def open_growing(path: Path | str, kind: Kind, *, force: bool = True) -> BinaryIO:
+    """A file that is written while things happen (a capture, a trace): what came stays if the power goes.
+
+    Raises FileError as `write_whole`. Whoever knows the data file has asked `check` before.
+    """
+    place = _place(path, kind, (), force=force)
+    with _told(path):
+        return place.path.open("wb")
+
+
+def trouble(path: Path | str, error: OSError) -> FileError:
+    """What the system says of a file that can't be written, as a sentence."""
+    if error.errno in (errno.ENOSPC, errno.EDQUOT):
+        return FileError(f"the disk is full: {path} was not written; free some space", path=str(path))
+    if error.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
+        return FileError(f"can't write {path}: not allowed there; name another folder", path=str(path))
+    return FileError(f"can't write {path}: {error.strerror or error}", path=str(path))
+
+
+# ---------------------------------------------------------------- where it may go
+
+
+@dataclass(frozen=True, slots=True)
+class _Place:
+    path: Path
+    """Links followed."""
+    special: bool
+    """A device or a pipe."""
+    mode: int | None
+    """Permissions of the file that is there; None without one."""
+
+
+def _place(path: Path | str, kind: Kind, keep: Iterable[Path], *, force: bool) -> _Place:
+    named = Path(path)
+    if not named.name:
+        raise FileError(f"{str(path)!r} is no name for a file to write", path=str(path))
+    with _told(path):
+        target = Path(os.path.realpath(named))
+        there = _stat(named)
+        _refuse_data_files(named, target, there, keep)
+        if there is None:
+            return _Place(target, special=False, mode=None)
+        if stat.S_ISDIR(there.st_mode):
+            raise FileError(f"{path} is a folder: name a file in it", path=str(path))
+        if not stat.S_ISREG(there.st_mode):
+            return _Place(named, special=True, mode=None)
+        _refuse_another_kind(named, there, kind, force=force)
+        # A name below /dev or /proc is a file that somebody has open (`/dev/stdout`): it is written to.
+        return _Place(target, special=_is_open_file(named), mode=stat.S_IMODE(there.st_mode))
+
+
+def _stat(path: Path) -> os.stat_result | None:
+    try:
+        return path.stat()
+    except FileNotFoundError:
+        return None
+
+
+def _refuse_data_files(named: Path, target: Path, there: os.stat_result | None, keep: Iterable[Path]) -> None:
+    """Refuse a data file and its companions: by name where they are not there yet, else by inode."""
+    mine = [whole for one in keep for whole in (one, *(Path(f"{one}{end}") for end in BESIDE))]
+    for one in mine:
+        its = _stat(one)
+        same = there is not None and its is not None and os.path.samestat(there, its)
+        if same or target == Path(os.path.realpath(one)):
+            raise FileError(
+                f"{named} is part of the data file: name another file",
+                path=str(named),
+            )
+    for end in BESIDE:
+        owner = Path(str(target).removesuffix(end))
+        if target.name.endswith(end) and target.name != end and _is_database(owner):
+            raise FileError(f"{named} belongs to the database {owner}: name another file", path=str(named))
+    if there is not None and stat.S_ISREG(there.st_mode) and _is_database(named):
+        raise FileError(
+            f"{named} is a database (SQLite): nothing is written over one; name another file", path=str(named)
+        )
+
+
+def _refuse_another_kind(named: Path, there: os.stat_result, kind: Kind, *, force: bool) -> None:
+    if force or not there.st_size:
+        return
+    start = _start(named).removeprefix(b"\xef\xbb\xbf")
+    if not (start.startswith(kind.starts) or start.replace(b'"', b"").startswith(kind.starts)):
+        raise FileError(
+            f"{named} is there already and is no {kind.name}: name another file, or replace it with --force",
+            path=str(named),
+        )
+
+
+def _is_database(path: Path) -> bool:
+    return path.is_file() and _start(path).startswith(_SQLITE)
+
+
+def _start(path: Path) -> bytes:
+    with path.open("rb") as file:
+        return file.read(_LOOKED_AT)
+
+
+def _is_open_file(named: Path) -> bool:
+    parts = Path(os.path.abspath(named)).parts  # noqa: PTH100 - links must not be followed here
+    return os.name == "posix" and parts[1:2] in (("dev",), ("proc",)) and parts[1:3] != ("dev", "shm")
+
+
+def _part_beside(target: Path) -> Path:
+    """A name that nobody else has: what is removed after a failure is only what was made here."""
+    return target.with_name(f".{target.name}.{os.getpid()}-{os.urandom(4).hex()}.part")
+
+
+def _write_all(file: BinaryIO, data: bytes) -> None:
+    left = memoryview(data)
+    while left:
+        left = left[file.write(left) :]
+
+
+@contextlib.contextmanager
+def _told(path: Path | str) -> Iterator[None]:
+    try:
+        yield
+    except (FileError, BrokenPipeError):
+        raise
+    except OSError as error:
+        raise trouble(path, error) from error
+    except ValueError as error:  # a name with a zero byte in it
+        raise FileError(f"can't write {str(path)!r}: {error}", path=str(path)) from error
