@@ -116,7 +116,7 @@ def run_verify(args: argparse.Namespace, io: Io) -> int:
 
 def _verify_file(args: argparse.Namespace, io: Io) -> int:
     """The same for an export, by somebody who has no data file: each event's hash, then the chain."""
-    from shimfit.store.transfer import check_text
+    from shimfit.store.merge import check_text
 
     name = "standard input" if args.file == "-" else args.file
     checked = check_text(io.read_text(args.file), name)

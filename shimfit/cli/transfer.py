@@ -14,7 +14,8 @@ if TYPE_CHECKING:
 
     from shimfit.cli.io import Commands, Io
     from shimfit.store.journal import Journal
-    from shimfit.store.transfer import Conflict, Imported, Salvaged
+    from shimfit.store.merge import Conflict, Imported
+    from shimfit.store.salvage import Salvaged
 
 
 def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
@@ -51,7 +52,7 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
 
 def run_export(args: argparse.Namespace, io: Io) -> int:
     """Write the log, or one job of it."""
-    from shimfit.store.transfer import export_text
+    from shimfit.store.merge import export_text
 
     with _journal(args, read_only=True) as journal:
         text = export_text(journal, args.job)
@@ -66,7 +67,7 @@ def run_export(args: argparse.Namespace, io: Io) -> int:
 
 def run_import(args: argparse.Namespace, io: Io) -> int:
     """Merge an export into the data file."""
-    from shimfit.store.transfer import import_text
+    from shimfit.store.merge import import_text
 
     text = io.read_text(args.file)
     with _journal(args, read_only=False) as journal:
@@ -81,7 +82,7 @@ def run_import(args: argparse.Namespace, io: Io) -> int:
 
 def run_salvage(args: argparse.Namespace, io: Io) -> int:
     """Save what a damaged file still holds."""
-    from shimfit.store.transfer import salvage
+    from shimfit.store.salvage import salvage
 
     done = salvage(Path(args.file), Path(args.new))
     if args.json:

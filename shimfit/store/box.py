@@ -15,7 +15,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from shimfit.model import Lot
-from shimfit.store.event_data import left_out, number, read_data
+from shimfit.store.shapes import left_out, number, read_data
 from shimfit.store.state import BoxState, InstrumentRecord
 from shimfit.store.steps import UNDONE, Voided
 

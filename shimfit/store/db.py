@@ -1,13 +1,19 @@
-"""The one embedded SQLite file: opened safely, or refused in a sentence that says what to do.
+"""The one embedded SQLite file: its tables, opened safely, or refused in a sentence that says what to do.
 
 WAL with full sync: a commit that returned is on disk. One program writes (store.lock); others read. Opening
 never leaves anything half made: a new file gets its tables in one transaction, and a file that is refused is
 not touched.
+
+The tables are built up in numbered steps. A step that was released is never edited: add the next one. A step
+and the note that it ran are one transaction, so a crash leaves the file as it was before the step or as it is
+after. `pending` only reads. Every released schema is kept as an SQL dump in fixtures/databases/, and a test
+brings each of them to today's.
 """
 
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import sqlite3
 import time
@@ -16,12 +22,177 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from shimfit.errors import FileError
-from shimfit.store import migrations, trouble
 from shimfit.store.lock import WriterLock, holder
-from shimfit.store.trouble import saying_what
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Sequence
     from tempfile import TemporaryDirectory
+
+
+# ------------------------------------------------------------ what went wrong, in a sentence
+
+
+@contextlib.contextmanager
+def saying_what(path: Path) -> Iterator[None]:
+    """Turn what SQLite and the system raise into a FileError that says what to do."""
+    try:
+        yield
+    except FileError:
+        raise
+    except sqlite3.Error as error:
+        raise FileError(_of_database(path, error), path=str(path)) from error
+    except OSError as error:
+        raise FileError(_of_system(path, error), path=str(path)) from error
+
+
+def not_a_data_file(path: Path) -> str:
+    """It is a file of another kind."""
+    return f"{path} is not a shimfit data file: name another file, or see `shimfit salvage`"
+
+
+def _full(path: Path) -> str:
+    return f"the disk is full: {path} was not changed; free some space and do it again"
+
+
+def _locked_away(path: Path) -> str:
+    return f"{path} can't be written (read only): nothing was logged; use --db to name another file"
+
+
+def _of_system(path: Path, error: OSError) -> str:
+    if error.errno in (errno.ENOSPC, errno.EDQUOT):
+        return _full(path)
+    if error.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
+        return _locked_away(path)
+    return f"can't use {path}: {error.strerror or error}"
+
+
+def _of_database(path: Path, error: sqlite3.Error) -> str:
+    name = getattr(error, "sqlite_errorname", "") or ""
+    if name.startswith("SQLITE_FULL"):
+        return _full(path)
+    if name.startswith(("SQLITE_READONLY", "SQLITE_PERM", "SQLITE_AUTH")):
+        return _locked_away(path)
+    if name.startswith("SQLITE_CANTOPEN"):
+        return f"{path} can't be opened in its folder: check that the folder exists and can be written"
+    if name.startswith("SQLITE_NOTADB"):
+        return not_a_data_file(path)
+    if name.startswith("SQLITE_CORRUPT"):
+        return f"{path} is damaged: `shimfit salvage {path} NEW` saves what can be read into a new file"
+    if name.startswith(("SQLITE_BUSY", "SQLITE_LOCKED")):
+        return f"another program holds {path}: nothing was logged; close it and do it again"
+    if name.startswith("SQLITE_IOERR"):
+        return f"{path} could not be read or written (disk error or full): the last step was not logged"
+    return f"{path}: {error}"
+
+
+# ------------------------------------------------------------ the tables, step by step
+
+APPLICATION_ID = 0x73686D66
+"""`shmf`: how SQLite's header says whose file it is."""
+
+
+@dataclass(frozen=True, slots=True)
+class Migration:
+    """One numbered step from a schema to the next."""
+
+    number: int
+    name: str
+    run: Callable[[sqlite3.Connection], None]
+
+
+def _001_event_log(db: sqlite3.Connection) -> None:
+    """Make the log, append-only by the database's own rules."""
+    db.execute("CREATE TABLE migration (number INTEGER PRIMARY KEY, name TEXT NOT NULL, time TEXT NOT NULL)")
+    db.execute("CREATE TABLE log (id TEXT PRIMARY KEY NOT NULL, begun TEXT NOT NULL)")
+    db.execute(
+        """
+        CREATE TABLE event (
+            seq    INTEGER PRIMARY KEY,
+            id     TEXT NOT NULL UNIQUE,
+            step   TEXT NOT NULL,
+            log    TEXT NOT NULL,
+            time   TEXT NOT NULL,
+            stamp  INTEGER NOT NULL,
+            by     TEXT,
+            job    TEXT,
+            run    TEXT,
+            post   TEXT,
+            kind   TEXT NOT NULL,
+            data   TEXT NOT NULL,
+            prev   TEXT NOT NULL,
+            hash   TEXT NOT NULL,
+            origin_seq  INTEGER,
+            origin_prev TEXT,
+            origin_hash TEXT
+        )
+        """
+    )
+    db.execute("CREATE INDEX event_scope ON event (job, run, stamp)")
+    db.execute("CREATE INDEX event_kind ON event (kind, job)")
+    db.execute("CREATE INDEX event_order ON event (job, stamp)")
+    _refuse(db, "event", "UPDATE")
+    _refuse(db, "event", "DELETE")
+    _refuse(db, "log", "UPDATE")
+    _refuse(db, "log", "DELETE")
+    # The link is checked here too, so INSERT OR REPLACE and a row out of order are refused even for a
+    # program that opens the file without recursive_triggers.
+    db.execute(
+        """
+        CREATE TRIGGER event_links BEFORE INSERT ON event
+        WHEN NEW.seq IS NOT (SELECT coalesce(max(seq), 0) + 1 FROM event)
+          OR NEW.prev IS NOT coalesce((SELECT hash FROM event ORDER BY seq DESC LIMIT 1), '')
+          OR EXISTS (SELECT 1 FROM event WHERE id = NEW.id)
+        BEGIN SELECT RAISE(ABORT, 'the log only grows at its end'); END
+        """
+    )
+
+
+def _refuse(db: sqlite3.Connection, table: str, change: str) -> None:
+    db.execute(
+        f"CREATE TRIGGER {table}_no_{change.lower()} BEFORE {change} ON {table} "
+        "BEGIN SELECT RAISE(ABORT, 'what is in the log stays as it is'); END"
+    )
+
+
+MIGRATIONS: tuple[Migration, ...] = (Migration(1, "event log", _001_event_log),)
+
+
+def schema_version(db: sqlite3.Connection) -> int:
+    """Number of the last step that ran; 0 for a new file."""
+    (version,) = db.execute("PRAGMA user_version").fetchone()
+    return int(version)
+
+
+def pending(db: sqlite3.Connection, steps: Sequence[Migration] | None = None) -> tuple[Migration, ...]:
+    """Steps that this file has not seen; changes nothing."""
+    version = schema_version(db)
+    return tuple(step for step in (MIGRATIONS if steps is None else steps) if step.number > version)
+
+
+def migrate(db: sqlite3.Connection, now: str, steps: Sequence[Migration] | None = None) -> None:
+    """Run what is pending, in order, each in a transaction of its own with its note.
+
+    The connection must be in autocommit mode (isolation_level None). Raises sqlite3.Error when a step fails;
+    the steps before it stay, the failed one leaves nothing.
+    """
+    for step in pending(db, steps):
+        db.execute("BEGIN IMMEDIATE")
+        try:
+            step.run(db)
+            db.execute(
+                "INSERT INTO migration (number, name, time) VALUES (?, ?, ?)", (step.number, step.name, now)
+            )
+            db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+            db.execute(f"PRAGMA user_version = {step.number:d}")
+            db.execute("COMMIT")
+        except BaseException:
+            # The original error is what the reader needs; a full disk may already have rolled back.
+            if db.in_transaction:
+                db.execute("ROLLBACK")
+            raise
+
+
+# ------------------------------------------------------------ opening
 
 _MAGIC = b"SQLite format 3\x00"
 _BUSY_MS = 5_000
@@ -90,7 +261,7 @@ def _wait_until_made(path: Path) -> None:
 
 def _version_seen(path: Path) -> int:
     with contextlib.suppress(sqlite3.Error), contextlib.closing(_connect(f"{_uri(path)}?mode=ro")) as db:
-        return migrations.schema_version(db)
+        return schema_version(db)
     return 0
 
 
@@ -106,11 +277,11 @@ def _look_before_touching(path: Path) -> None:
     if not start:
         return
     if not start.startswith(_MAGIC) or len(start) < 100:
-        raise FileError(trouble.not_a_data_file(path), path=str(path))
+        raise FileError(not_a_data_file(path), path=str(path))
     application_id = int.from_bytes(start[68:72], "big")
     version = int.from_bytes(start[60:64], "big")
     # A file whose first transaction is still in its WAL has an empty header: both numbers are 0.
-    if application_id not in (0, migrations.APPLICATION_ID):
+    if application_id not in (0, APPLICATION_ID):
         raise _of_another_program(path)
     _refuse_newer(path, version)
 
@@ -120,7 +291,7 @@ def _of_another_program(path: Path) -> FileError:
 
 
 def _refuse_newer(path: Path, version: int) -> None:
-    newest = migrations.MIGRATIONS[-1].number
+    newest = MIGRATIONS[-1].number
     if version > newest:
         raise FileError(
             f"{path} was written by a newer shimfit (schema {version}, this one knows {newest}): "
@@ -141,7 +312,7 @@ def _open_to_write(path: Path, now: str) -> sqlite3.Connection:
         # macOS: fsync alone may stop in the drive's cache.
         db.execute("PRAGMA fullfsync = ON")
         db.execute("PRAGMA checkpoint_fullfsync = ON")
-        migrations.migrate(db, now)
+        migrate(db, now)
         if is_new:
             _sync_folder(path.parent)
     except BaseException:
@@ -154,17 +325,17 @@ def _open_to_write(path: Path, now: str) -> sqlite3.Connection:
 
 def _refuse_foreign(db: sqlite3.Connection, path: Path) -> None:
     """Refuse by what the WAL says too: the header in the file itself may be older."""
-    version = migrations.schema_version(db)
+    version = schema_version(db)
     _refuse_newer(path, version)
     (tables,) = db.execute("SELECT count(*) FROM sqlite_master").fetchone()
     (application_id,) = db.execute("PRAGMA application_id").fetchone()
-    if tables and application_id != migrations.APPLICATION_ID:
+    if tables and application_id != APPLICATION_ID:
         raise _of_another_program(path)
 
 
 def _refuse_older(db: sqlite3.Connection, path: Path) -> None:
     """Refuse to read a file whose tables would first have to be changed."""
-    if migrations.pending(db):
+    if pending(db):
         raise FileError(
             f"{path} is from an older shimfit and must be brought up to date: "
             "open it once where it can be written",

@@ -11,8 +11,8 @@ from collections import defaultdict
 from typing import TYPE_CHECKING, Any
 
 from shimfit import contract
-from shimfit.store.event_data import left_out, number, read_data
 from shimfit.store.posts import PostBuilder
+from shimfit.store.shapes import left_out, number, read_data
 from shimfit.store.state import RunState
 from shimfit.store.steps import UNDONE, Voided
 

@@ -15,8 +15,8 @@ from typing import TYPE_CHECKING, Any
 
 from shimfit import contract
 from shimfit.model import PostState
-from shimfit.store.event_data import number
 from shimfit.store.judge import state_of, together, verdict_on
+from shimfit.store.shapes import number
 from shimfit.store.state import Note, PostRecord
 
 if TYPE_CHECKING:

@@ -1,15 +1,20 @@
 """What the data of each kind of event must look like, so that the log only ever holds what can be read back.
 
-Checked when an event is logged and when it is imported. Keys that are not named here are kept: a newer
-program may add some. Kinds that are not named here are kept as well, and ignored by this version.
+Checked when an event is logged, when it is imported and when it is read: a log may hold what this version
+can't read. Keys that are not named here are kept: a newer program may add some. Kinds that are not named here
+are kept as well, and ignored by this version.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import Any, get_args
+from typing import TYPE_CHECKING, Any, get_args
 
 from shimfit.model import Face, Form, Method, Origin, Purpose, Seat, Stage, Status, ToleranceKind
+
+if TYPE_CHECKING:
+    from shimfit.store.events import Event
+
 
 _GREATEST = 1e12
 _STEEPEST = 100.0
@@ -386,3 +391,28 @@ def wrong_with(kind: str, data: Any, job: str | None, run: str | None, post: str
     check = SHAPES.get(kind)
     must_be = check(data) if check else None
     return f"{kind}: must be {must_be}" if must_be else None
+
+
+# ------------------------------------------------------------ reading events
+
+
+def read_data(event: Event) -> tuple[dict[str, Any] | None, str]:
+    """(data, ""), or (None, why it can't be counted in): a newer program wrote it, or it is damaged."""
+    if event.kind not in SHAPES:
+        return None, "this version does not know it; update shimfit"
+    try:
+        data = event.data
+    except (ValueError, RecursionError):
+        return None, "its data is damaged"
+    wrong = wrong_with(event.kind, data, event.job, event.run, event.post)
+    return (data, "") if wrong is None else (None, wrong)
+
+
+def number(value: Any) -> float | None:
+    """A number of checked data; None where it is not told."""
+    return None if value is None else float(value)
+
+
+def left_out(event: Event, why: str) -> str:
+    """Sentence on an event that is not counted in."""
+    return f"event {event.seq} ({event.kind}, {event.time}) was left out: {why}"

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from shimfit.store.event_data import read_data
+from shimfit.store.shapes import read_data
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence

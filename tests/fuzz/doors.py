@@ -73,7 +73,7 @@ def dialect(data: bytes) -> None:
 
 def events(data: bytes) -> None:
     """An exported log, JSON lines; a line that was taken is written as the same line's meaning."""
-    from shimfit.store.transfer.lines import events_of, lines_of
+    from shimfit.store.merge import events_of, lines_of
 
     found = list(events_of(data.decode("utf-8", "replace"), "log.jsonl"))
     assert list(events_of("".join(lines_of(found)), "again.jsonl")) == found

@@ -141,7 +141,7 @@ def test_a_lot_that_is_counted_in_two_rows_counts_whole(crew):
 
 
 def test_another_crews_level_of_the_same_name_leaves_the_zero_of_ours(crew):
-    from shimfit.store.transfer import export_text, import_text
+    from shimfit.store.merge import export_text, import_text
 
     level = {"name": "long level", "kind": "level"}
     anna, ben, carol = crew("anna"), crew("ben"), crew("carol")

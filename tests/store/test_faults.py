@@ -22,8 +22,8 @@ from pathlib import Path
 import pytest
 
 from shimfit.errors import FileError
+from shimfit.store.db import MIGRATIONS
 from shimfit.store.journal import Journal
-from shimfit.store.migrations import MIGRATIONS
 
 HERE = Path(__file__).parent
 needs_posix = pytest.mark.skipif(os.name != "posix", reason="forks, limits and users of POSIX")

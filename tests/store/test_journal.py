@@ -10,9 +10,9 @@ import threading
 import pytest
 
 from shimfit.errors import FileError, InternalError, UsageError
-from shimfit.store.chain import End
 from shimfit.store.events import Draft
 from shimfit.store.journal import Journal
+from shimfit.store.log import End
 
 
 def test_what_was_logged_is_there_after_opening_again(crew, tmp_path):

@@ -9,9 +9,9 @@ import pytest
 
 from shimfit.errors import FileError
 from shimfit.model import PostState
-from shimfit.store import migrations
+from shimfit.store import db as migrations
+from shimfit.store.db import MIGRATIONS, Migration, migrate, pending, schema_version
 from shimfit.store.journal import Journal
-from shimfit.store.migrations import MIGRATIONS, Migration, migrate, pending, schema_version
 
 DUMPS = sorted((Path(__file__).parents[2] / "fixtures" / "databases").glob("schema_*.sql"))
 SCHEMA = "SELECT type, name, tbl_name, sql FROM sqlite_master ORDER BY name"

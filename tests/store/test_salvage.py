@@ -9,8 +9,7 @@ import pytest
 from shimfit.errors import FileError, UsageError
 from shimfit.model import PostState
 from shimfit.store.journal import Journal
-from shimfit.store.transfer import salvage
-from shimfit.store.transfer.pages import rows_in
+from shimfit.store.salvage import rows_in, salvage
 
 
 @pytest.fixture
@@ -180,7 +179,7 @@ def test_nothing_is_overwritten(worn, tmp_path):
 
 
 def test_a_salvaged_file_can_be_salvaged_and_merged_again(worn, tmp_path, crew):
-    from shimfit.store.transfer import export_text, import_text
+    from shimfit.store.merge import export_text, import_text
 
     data, events = worn
     (tmp_path / "old.db").write_bytes(data)

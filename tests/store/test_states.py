@@ -10,7 +10,7 @@ from shimfit.errors import FileError
 from shimfit.store import db as files
 from shimfit.store.fold import RunFold
 from shimfit.store.journal import Journal
-from shimfit.store.transfer import export_text, import_text
+from shimfit.store.merge import export_text, import_text
 
 F2 = {"lot": "F2", "form": "flat", "count": 4, "thickness_mm": 2.0}
 

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from shimfit.errors import FileError, UsageError
 from shimfit.model import PostState
 from shimfit.store.journal import Journal
-from shimfit.store.transfer import (
+from shimfit.store.merge import (
     backup_due,
     backup_if_due,
     check_text,

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from shimfit.errors import FileError
-from shimfit.store.trouble import saying_what
+from shimfit.store.db import saying_what
 
 
 @pytest.mark.parametrize(

@@ -6,7 +6,7 @@ import io
 
 import pytest
 
-from shimfit.store.transfer import export_text, import_text
+from shimfit.store.merge import export_text, import_text
 from shimfit.tui.app import ShimfitApp
 from shimfit.tui.plain import run_plain
 

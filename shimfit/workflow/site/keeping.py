@@ -124,7 +124,7 @@ class Keeping(Opened):
         settings = self.settings
         if self.read_only or settings.backup_days <= 0:
             return None
-        from shimfit.store.transfer.backup import backup_if_due
+        from shimfit.store.merge import backup_if_due
 
         folder = Path(settings.backup_folder) if settings.backup_folder else None
         return backup_if_due(self.journal, folder, settings.backup_days, self.now())

@@ -1,0 +1,439 @@
+"""The journal: log what happened, on disk before it returns, and read the state of anything at any time.
+
+    with Journal.open(path) as journal:
+        journal.append("reading", {...}, job="Lake", run="A", post="7")
+        journal.run("Lake", "A").post("7").state
+
+One writer at a time. Opened while another program writes: `read_only` is true, `notice` says why, and
+`append` raises FileError with the same sentence; `take_over` tries again. Any thread may call its methods.
+"""
+
+from __future__ import annotations
+
+import threading
+from dataclasses import replace
+from datetime import datetime
+from itertools import groupby
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Self
+
+from shimfit.errors import UsageError
+from shimfit.store import log
+from shimfit.store.box import BOX_KINDS, BoxFold, fold_box
+from shimfit.store.db import saying_what
+from shimfit.store.events import Draft
+from shimfit.store.fold import RunFold, fold_run
+from shimfit.store.log import Log, first_bad
+from shimfit.store.shapes import read_data
+from shimfit.store.state import JobState
+from shimfit.store.steps import UNDONE, Step, standing, to_redo, to_undo, voided_steps, words
+
+if TYPE_CHECKING:
+    import sqlite3
+    from collections.abc import Callable, Iterator, Sequence
+    from types import TracebackType
+
+    from shimfit.store.events import Event
+    from shimfit.store.log import BadEvent
+    from shimfit.store.state import BoxState, RunState
+
+
+def wall_clock() -> datetime:
+    """Time of day with this place's offset from UTC."""
+    return datetime.now().astimezone()
+
+
+def new_id() -> str:
+    """Id that no other event has."""
+    import uuid  # a look at a file needs none
+
+    return uuid.uuid4().hex
+
+
+class Journal:
+    """An open data file."""
+
+    def __init__(self, log: Log) -> None:
+        self._log = log
+        self._guard = threading.RLock()
+        self._history = History(log)
+        self._states = States(log, self._history)
+
+    # ------------------------------------------------------------ open and close
+
+    @classmethod
+    def open(
+        cls,
+        path: Path | str,
+        *,
+        read_only: bool = False,
+        clock: Callable[[], datetime] = wall_clock,
+        ids: Callable[[], str] = new_id,
+    ) -> Journal:
+        """Open a data file; made when it is not there and is to be written.
+
+        clock: aware time of day. ids: a fresh id each call. Raises FileError (folder or file can't be
+        written, full disk, not a data file, newer schema, damaged), each with one sentence.
+        """
+        file = Path(path)
+        with saying_what(file):
+            return cls(Log.open(file, read_only=read_only, clock=clock, ids=ids))
+
+    def close(self) -> None:
+        """Close the file and let another program write."""
+        with self._guard:
+            self._log.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    @property
+    def path(self) -> Path:
+        """The data file."""
+        return self._log.path
+
+    @property
+    def read_only(self) -> bool:
+        """True when nothing can be logged here."""
+        return self._log.read_only
+
+    @property
+    def notice(self) -> str | None:
+        """Why it is read only although writing was asked for; None otherwise."""
+        return self._log.notice
+
+    @property
+    def log(self) -> str:
+        """Id of this file's log."""
+        return self._log.id
+
+    @property
+    def head(self) -> tuple[int, str]:
+        """(number of events, hash of the last): what a printed record is sealed with."""
+        with self._guard, saying_what(self.path):
+            end = self._log.end()
+            return end.seq, end.hash
+
+    def take_over(self) -> bool:
+        """Try to become the writer, as when the other program was closed; True when this one writes now."""
+        with self._guard, saying_what(self.path):
+            if self.read_only and self._log.take_over():
+                self._states.forget()
+            return not self.read_only
+
+    # ------------------------------------------------------------ log
+
+    def append(
+        self,
+        kind: str,
+        data: dict[str, Any] | None = None,
+        *,
+        job: str | None = None,
+        run: str | None = None,
+        post: str | None = None,
+        by: str | None = None,
+    ) -> Event:
+        """Log one event; it is on disk when this returns. Raises as append_all."""
+        return self.append_all([Draft(kind, data or {}, job, run, post, by)])[0]
+
+    def append_all(self, drafts: Sequence[Draft]) -> tuple[Event, ...]:
+        """Log several events in one go: all are on disk when this returns, or none is.
+
+        Raises FileError when they can't be written (nothing was logged), InternalError when an event's data
+        is not what its kind must hold (nothing was logged: a program error, never a typing error).
+        """
+        with self._guard, saying_what(self.path):
+            return self._log.append(drafts)
+
+    def receive(self, foreign: Sequence[Event], notes: Sequence[Draft] = ()) -> tuple[Event, ...]:
+        """Log events of another log (import, salvage) and what there is to say of it, in one go.
+
+        Each gets a place at the end of this chain and keeps the one it was written at as its origin. Raises
+        FileError when they can't be written (nothing was logged).
+        """
+        with self._guard, saying_what(self.path):
+            return self._log.receive(foreign, notes)
+
+    def exclusively(self) -> threading.RLock:
+        """Lock to hold (`with`) while reading and then logging what follows from it."""
+        return self._guard
+
+    # ------------------------------------------------------------ events
+
+    def events(
+        self,
+        job: str | None = None,
+        *,
+        run: str | None = None,
+        kinds: Sequence[str] = (),
+        upto: int | None = None,
+    ) -> Iterator[Event]:
+        """Events in the order this file received them: all, or of one job, run or some kinds, up to one."""
+        with self._guard, saying_what(self.path):
+            end = log.EVERYTHING if upto is None else upto
+            found = log.as_received(self._log.db, job, run, kinds, end)
+        yield from found
+
+    def standing(self, kinds: Sequence[str], job: str) -> list[Event]:
+        """Events of some kinds of a job that were not undone, in the order they happened."""
+        with self._guard, saying_what(self.path):
+            found = log.of_kinds(self._log.db, (*kinds, UNDONE), job=job)
+        return standing(found)
+
+    def event(self, event_id: str) -> Event | None:
+        """The event of that id, or None."""
+        with self._guard, saying_what(self.path):
+            return log.by_id(self._log.db, event_id)
+
+    def verify(self) -> BadEvent | None:
+        """Work the whole chain out again: the first event that is not as it was logged, or None."""
+        with self._guard:
+            return first_bad(self._log.db)
+
+    # ------------------------------------------------------------ state
+
+    def jobs(self, *, upto: int | None = None) -> tuple[JobState, ...]:
+        """All jobs, in the order they were added."""
+        with self._guard, saying_what(self.path):
+            return self._states.jobs(upto)
+
+    def job(self, name: str, *, upto: int | None = None) -> JobState:
+        """One job; raises UsageError naming those that there are."""
+        with self._guard, saying_what(self.path):
+            return self._states.job(name, upto)
+
+    def run(self, job: str, run: str, *, upto: int | None = None) -> RunState:
+        """One run, now or as it was after event `upto`; raises UsageError naming those that there are."""
+        with self._guard, saying_what(self.path):
+            return self._states.run(job, run, upto)
+
+    def box(self, *, upto: int | None = None) -> BoxState:
+        """The box, now or as it was after event `upto`."""
+        with self._guard, saying_what(self.path):
+            return self._states.box(upto)
+
+    # ------------------------------------------------------------ undo
+
+    def undo(self, job: str | None, *, by: str | None = None) -> str | None:
+        """Take back the last step of a job (None: of the box); what it was in words, or None."""
+        with self._guard, saying_what(self.path):
+            steps = self._history.to_undo(job)
+            if not steps:
+                return None
+            self._take_back(steps, job, by)
+            return words(steps[0].events)
+
+    def redo(self, job: str | None, *, by: str | None = None) -> str | None:
+        """Bring back what was undone last; what it was in words, or None when there is nothing."""
+        with self._guard, saying_what(self.path):
+            step = self._history.to_redo(job)
+            if step is None:
+                return None
+            said = self._history.redo_words(job)
+            self._take_back((step,), job, by)
+            return said
+
+    def _take_back(self, steps: Sequence[Step], job: str | None, by: str | None) -> None:
+        firsts = [step.events[0] for step in steps]
+        self._log.append([Draft(UNDONE, {"of": one.step}, job, one.run, one.post, by) for one in firsts])
+
+
+# ------------------------------------------------------------ what can be taken back
+
+
+class History:
+    """The steps of an open log, newest first. A job of None means the box."""
+
+    def __init__(self, log: Log) -> None:
+        self._log = log
+
+    def to_undo(self, job: str | None) -> tuple[Step, ...]:
+        """The step that undo takes back, with the answers that go with it; () when there is none."""
+        void, _ = self._void(job)
+        return to_undo(self._newest_first(job), void)
+
+    def to_redo(self, job: str | None) -> Step | None:
+        """The undo that redo takes back, or None."""
+        void, undos = self._void(job)
+        return to_redo(self._newest_first(job), void, undos) if undos else None
+
+    def undo_words(self, job: str | None) -> str | None:
+        """What undo would take back."""
+        steps = self.to_undo(job)
+        return words(steps[0].events) if steps else None
+
+    def redo_words(self, job: str | None) -> str | None:
+        """What redo would bring back."""
+        step = self.to_redo(job)
+        if step is None:
+            return None
+        taken_back = log.of_step(self._log.db, step.events[0].data["of"])
+        return words(taken_back) if taken_back else None
+
+    def _newest_first(self, job: str | None) -> Iterator[Step]:
+        if job is None:
+            # What was taken for a pack belongs to the step of that pack, and goes back with it.
+            found = log.newest_first_of_box(self._log.db, (*set(BOX_KINDS) - {"taken"}, UNDONE), self._log.id)
+        else:
+            found = log.newest_first(self._log.db, job)
+        for _, events in groupby(found, key=lambda event: event.step):
+            yield Step(tuple(events)[::-1])
+
+    def _void(self, job: str | None) -> tuple[frozenset[str], frozenset[str]]:
+        """(steps that do not stand, steps that are an undo or a redo)."""
+        every = log.of_kinds(self._log.db, (UNDONE,), job=job)
+        undone = [event for event in every if event.job == job and read_data(event)[0]]
+        return voided_steps(undone), frozenset(event.step for event in undone)
+
+
+# ------------------------------------------------------------ the jobs
+
+
+def all_jobs(db: sqlite3.Connection, history: History, upto: int) -> tuple[JobState, ...]:
+    """All jobs after event `upto`, in the order they were added; a job that was begun twice stands once."""
+    found = log.of_kinds(db, ("job-added", "run-added", UNDONE), upto)
+    heads = standing(found)
+    added = {event.job: event for event in reversed(heads) if event.kind == "job-added"}
+    ordered = sorted(added.values(), key=lambda event: (event.stamp, event.id))
+    return tuple(_job(db, history, event, _runs(event, heads), upto) for event in ordered)
+
+
+def _runs(added: Event, heads: Sequence[Event]) -> tuple[str, ...]:
+    own = (event for event in heads if event.kind == "run-added" and event.job == added.job)
+    return tuple(dict.fromkeys(event.run for event in own if event.run))
+
+
+def _job(
+    db: sqlite3.Connection, history: History, added: Event, runs: tuple[str, ...], upto: int
+) -> JobState:
+    assert added.job is not None
+    latest = log.latest_of_runs(db, added.job, (None, *runs), upto)
+    touched = [event for event in latest if event.run is not None]
+    return JobState(
+        name=added.job,
+        sample=bool(added.data.get("sample", False)),
+        units=added.data.get("units", "mm"),
+        runs=runs,
+        undo=history.undo_words(added.job),
+        redo=history.redo_words(added.job),
+        last_run=max(touched, key=lambda event: event.stamp).run if touched else None,
+        last_seq=max((event.seq for event in latest), default=0),
+    )
+
+
+# ------------------------------------------------------------ states
+
+
+class States:
+    """The state of every job, of each run that was asked for and of the box, now or after event `upto`."""
+
+    def __init__(self, log: Log, history: History) -> None:
+        self._log = log
+        self._history = history
+        self._runs: dict[tuple[str, str], RunFold] = {}
+        self._box: BoxFold | None = None
+        self._jobs_now: tuple[JobState, ...] | None = None
+        self._box_now: BoxState | None = None
+        """Both as worked out last; None when something was logged since."""
+        self._counted = 0
+        """Place of the last event that all of the above have seen."""
+
+    def forget(self) -> None:
+        """Work everything out again when it is asked for."""
+        self._runs.clear()
+        self._box = None
+        self._jobs_now = self._box_now = None
+
+    def _bring_forward(self) -> None:
+        """Count in what was logged since."""
+        end = self._log.end().seq
+        if end == self._counted:
+            return
+        self._jobs_now = self._box_now = None
+        try:
+            self._count_in(self._counted, end)
+            self._counted = end
+        except BaseException:
+            # Interrupted: some have seen an event that others have not.
+            self.forget()
+            raise
+
+    def _count_in(self, counted: int, end: int) -> None:
+        folds = [*self._runs.values(), *(() if self._box is None else (self._box,))]
+        fresh = log.between(self._log.db, counted, end) if folds else []
+        if not counted or any(event.origin for event in fresh):
+            # Import brings events from before others; and a file in which nothing was logged when it was
+            # read may have had no log's id then.
+            self.forget()
+            return
+        for event in fresh:
+            for fold in folds:
+                fold.add(event)
+
+    def jobs(self, upto: int | None = None) -> tuple[JobState, ...]:
+        """All jobs, in the order they were added."""
+        self._bring_forward()
+        if upto is not None:
+            return all_jobs(self._log.db, self._history, upto)
+        if self._jobs_now is None:
+            self._jobs_now = all_jobs(self._log.db, self._history, self._counted)
+        return self._jobs_now
+
+    def job(self, name: str, upto: int | None = None) -> JobState:
+        """One job; raises UsageError naming those that there are."""
+        found = self.jobs(upto)
+        for job in found:
+            if job.name == name:
+                return job
+        there_are = ", ".join(job.name for job in found) or "none yet"
+        raise UsageError(f"there is no job {name!r}; the jobs are: {there_are}")
+
+    def run(self, job: str, run: str, upto: int | None = None) -> RunState:
+        """One run; raises UsageError naming those that there are."""
+        self._bring_forward()
+        state = self._run_now(job, run) if upto is None else self._run_then(job, run, upto)
+        if state is None:
+            there_are = ", ".join(self.job(job, upto).runs) or "none yet"
+            raise UsageError(f"there is no run {run!r} in job {job!r}; its runs are: {there_are}")
+        return state
+
+    def _run_now(self, job: str, run: str) -> RunState | None:
+        fold = self._runs.get((job, run))
+        if fold is None:
+            fold = RunFold(job, run)
+            for event in log.of_run(self._log.db, job, run, self._counted):
+                fold.add(event)
+            self._runs[job, run] = fold
+        return fold.state()
+
+    def _run_then(self, job: str, run: str, upto: int) -> RunState | None:
+        return fold_run(log.of_run(self._log.db, job, run, upto), job, run)
+
+    def box(self, upto: int | None = None) -> BoxState:
+        """The box; what can be taken back from it is told of now only."""
+        self._bring_forward()
+        if upto is not None:
+            return fold_box(self._of_box(upto), self._log.id)
+        if self._box_now is None:
+            self._box_now = replace(
+                self._box_kept().state(),
+                undo=self._history.undo_words(None),
+                redo=self._history.redo_words(None),
+            )
+        return self._box_now
+
+    def _box_kept(self) -> BoxFold:
+        if self._box is None:
+            fold = BoxFold(self._log.id)
+            for event in self._of_box(self._counted):
+                fold.add(event)
+            self._box = fold
+        return self._box
+
+    def _of_box(self, upto: int) -> list[Event]:
+        return log.of_kinds(self._log.db, (*BOX_KINDS, UNDONE), upto)

@@ -1,0 +1,453 @@
+"""Jobs from one data file to another: export, import that merges without loss, backups by time.
+
+A line of an export holds what the event's hash covers, so a file can be checked with nothing but SHA-256:
+`{"schema":1,"seq":…,"id":…,"step":…,"log":…,"time":…,"stamp":…,"by":…,"job":…,"run":…,"post":…,"kind":…,`
+`"data":{…},"prev":…,"hash":…,"origin":null|{"seq":…,"prev":…,"hash":…}}`
+
+Imported events go to the end of this log's chain and keep their old place as `origin`, so the record can
+still prove them. An event that is here already is skipped: importing twice changes nothing. A file is taken
+whole, in one transaction, or not at all.
+"""
+
+from __future__ import annotations
+
+import json
+from collections import defaultdict
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from shimfit.errors import FileError, InternalError
+from shimfit.outputs import EVENTS, write_whole
+from shimfit.store.box import BOX_KINDS
+from shimfit.store.db import saying_what
+from shimfit.store.events import Draft, Event, Place, canonical, microseconds
+from shimfit.store.log import Checker, altered
+from shimfit.store.shapes import is_whole, read_data, wrong_with
+from shimfit.store.steps import UNDONE, standing, words
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
+
+    from shimfit.store.journal import Journal
+
+
+# ------------------------------------------------------------ lines
+
+SCHEMA = 1
+_GREATEST = 2**53
+"""Whole numbers up to here mean the same in every reader of JSON."""
+_NAMES = ("id", "step", "log", "time", "kind", "prev", "hash")
+_NAMES_OR_NULL = ("by", "job", "run", "post")
+
+
+def line_of(event: Event) -> str:
+    """One line, without its end."""
+    origin = event.origin
+    came = None if origin is None else {"seq": origin.seq, "prev": origin.prev, "hash": origin.hash}
+    parts = {
+        "schema": SCHEMA,
+        "seq": event.seq,
+        "id": event.id,
+        "step": event.step,
+        "log": event.log,
+        "time": event.time,
+        "stamp": event.stamp,
+        "by": event.by,
+        "job": event.job,
+        "run": event.run,
+        "post": event.post,
+        "kind": event.kind,
+        "data": None,
+        "prev": event.prev,
+        "hash": event.hash,
+        "origin": came,
+    }
+    texts = (
+        f'"{key}":{event.data_text if key == "data" else canonical(value)}' for key, value in parts.items()
+    )
+    return "{" + ",".join(texts) + "}"
+
+
+def events_of(text: str, name: str, *, outcome: str = "nothing was imported") -> Iterator[Event]:
+    """Events of a file's text, in its order; raises FileError naming the line that can't be believed.
+
+    `outcome` ends the error's sentence: what became of the file as a whole.
+    """
+    before: Event | None = None
+    for number, line in enumerate(text.split("\n"), 1):
+        if not line.strip():
+            continue
+        try:
+            event = _event_of(line, before)
+        except _RefusedError as refused:
+            raise FileError(
+                f"{name}, line {number}: {refused}; {outcome}", path=name, line=number
+            ) from refused
+        yield event
+        before = event
+
+
+def lines_of(events: Iterable[Event]) -> Iterator[str]:
+    """Lines of several events, each with its end."""
+    for event in events:
+        yield line_of(event) + "\n"
+
+
+class _RefusedError(ValueError):
+    """Why a line is no event that can be believed."""
+
+
+def _event_of(line: str, before: Event | None) -> Event:
+    row = _row_of(line)
+    schema = _whole(row, "schema")
+    if schema > SCHEMA:
+        raise _RefusedError(f"was written by a newer shimfit (schema {schema}); update shimfit")
+    names = {key: _name(row, key) for key in _NAMES}
+    scope = {key: None if row.get(key) is None else _name(row, key) for key in _NAMES_OR_NULL}
+    try:
+        data_text = canonical(row.get("data"))
+    except InternalError as error:
+        raise _RefusedError("holds a number that can't be measured") from error
+    event = Event(
+        seq=_whole(row, "seq"),
+        id=names["id"],
+        step=names["step"],
+        log=names["log"],
+        time=names["time"],
+        stamp=_whole(row, "stamp"),
+        by=scope["by"],
+        job=scope["job"],
+        run=scope["run"],
+        post=scope["post"],
+        kind=names["kind"],
+        data_text=data_text,
+        prev=names["prev"],
+        hash=names["hash"],
+        origin=_origin_of(row.get("origin")),
+    )
+    _check(event, row.get("data"))
+    if before is not None and event.seq == before.seq + 1 and event.prev != before.hash:
+        raise _RefusedError("does not follow from the event on the line before")
+    return event
+
+
+def _row_of(line: str) -> Mapping[str, Any]:
+    try:
+        row = json.loads(line)
+    except RecursionError as error:
+        raise _RefusedError("is nested too deeply to be an event") from error
+    except ValueError as error:
+        raise _RefusedError("is not an event in JSON (was the file cut off?)") from error
+    if not isinstance(row, dict):
+        raise _RefusedError("is not an event in JSON")
+    return row
+
+
+def _origin_of(value: Any) -> Place | None:
+    if value is None:
+        return None
+    if not isinstance(value, dict):
+        raise _RefusedError("has an origin that is no place in a log")
+    return Place(_whole(value, "seq"), _name(value, "prev"), _name(value, "hash"))
+
+
+def _whole(row: Mapping[str, Any], key: str) -> int:
+    value = row.get(key)
+    if isinstance(value, bool) or not isinstance(value, int) or not 0 < value < _GREATEST:
+        raise _RefusedError(f"has no whole number as {key}")
+    return value
+
+
+def _name(row: Mapping[str, Any], key: str) -> str:
+    value = row.get(key)
+    if not isinstance(value, str) or (not value and key != "prev"):
+        raise _RefusedError(f"has no text as {key}")
+    if not is_whole(value):
+        raise _RefusedError(f"has broken characters in {key}")
+    return value
+
+
+def _check(event: Event, data: Any) -> None:
+    """What a line says must be what its log wrote, and what this program can keep."""
+    if altered(event) is not None:
+        raise _RefusedError("was changed after it was logged (its hash does not fit)")
+    try:
+        earliest = microseconds(event.time)
+    except (ValueError, OverflowError) as error:
+        raise _RefusedError("has no time with offset") from error
+    if event.stamp < earliest:
+        raise _RefusedError("is stamped before its own time")
+    wrong = wrong_with(event.kind, data, event.job, event.run, event.post)
+    if wrong is not None:
+        raise _RefusedError(f"holds what can't be read back ({wrong})")
+
+
+@dataclass(frozen=True, slots=True)
+class CheckedFile:
+    """An export in which every line is as it was logged."""
+
+    events: tuple[Event, ...]
+    chain: bool
+    """The lines are the whole log from its first event; False for one job of it, where links are missing."""
+
+    @property
+    def last(self) -> str:
+        """Hash of the last event; empty without events."""
+        return self.events[-1].hash if self.events else ""
+
+
+def check_text(text: str, name: str) -> CheckedFile:
+    """Work out every hash of an export's text again; raises FileError naming the first line that is wrong.
+
+    A part of a log (one job) can't be followed link by link; what its lines say is checked all the same.
+    """
+    events = tuple(events_of(text, name, outcome="what stands before it can be believed, nothing after it"))
+    if not events:
+        raise FileError(f"{name} holds no events: is it what `shimfit export` wrote?", path=name)
+    checker = Checker()
+    return CheckedFile(events, chain=all(checker.trouble(event) is None for event in events))
+
+
+# ------------------------------------------------------------ conflicts
+
+_CLASHING = frozenset(
+    {"reading", "packed", "tightened", "trimmed", "skipped", "post-moved", "post-removed", "post-added"}
+)
+_LAYING_OUT = frozenset({"run-added", "run-changed"})
+_LOOKED_AT = _CLASHING | _LAYING_OUT | {UNDONE}
+
+
+@dataclass(frozen=True, slots=True)
+class Conflict:
+    """One post (or run) on which two logs do not agree."""
+
+    job: str
+    run: str
+    post: str
+    """Empty: the run itself was laid out differently."""
+    why: str
+    """A sentence with what each log holds."""
+    packs: bool = False
+    """Both logs say what is under the post."""
+
+
+def find_conflicts(ours: Iterable[Event], theirs: Iterable[Event]) -> tuple[Conflict, ...]:
+    """Conflicts between what only this log holds and what only the other one holds, in order of the posts.
+
+    Give each side's unseen events only, `undone` events included: what was taken back does not clash.
+    """
+    here, there = _by_post(ours), _by_post(theirs)
+    found = []
+    for place, our_events in here.items():
+        their_events = there.get(place)
+        if their_events:
+            conflict = _clash(*place, our_events, their_events)
+            if conflict is not None:
+                found.append(conflict)
+    return tuple(found)
+
+
+_Scope = tuple[str, str, str]
+
+
+def _by_post(events: Iterable[Event]) -> dict[_Scope, list[Event]]:
+    grouped: defaultdict[_Scope, list[Event]] = defaultdict(list)
+    for event in standing(event for event in events if event.kind in _LOOKED_AT):
+        if event.job is None or event.run is None:
+            continue
+        post = event.post or ""
+        if event.kind in (_CLASHING if post else _LAYING_OUT):
+            grouped[event.job, event.run, post].append(event)
+    return dict(grouped)
+
+
+def _clash(job: str, run: str, post: str, ours: Sequence[Event], theirs: Sequence[Event]) -> Conflict | None:
+    layout = frozenset({"post-added"}) | _LAYING_OUT
+    if {event.kind for event in (*ours, *theirs)} <= layout:
+        if {event.data_text for event in ours} == {event.data_text for event in theirs}:
+            return None
+        what = f"post {run}/{post}" if post else f"run {run}"
+        return Conflict(
+            job, run, post, f"the two logs lay {what} out differently; the one laid out first stands"
+        )
+    done_here = [event for event in ours if event.kind not in layout]
+    done_there = [event for event in theirs if event.kind not in layout]
+    if not done_here or not done_there:
+        return None
+    why = f"two crews worked here: this log has {_told(done_here)}; the other has {_told(done_there)}"
+    packs = all(any(event.kind == "packed" for event in side) for side in (ours, theirs))
+    return Conflict(job, run, post, f"{why}; {_what_settles(packs)}", packs)
+
+
+def _what_settles(packs: bool) -> str:
+    return "say what is under it, then read it again" if packs else "read it again"
+
+
+def _told(events: Sequence[Event]) -> str:
+    last = events[-1]
+    by = f" by {last.by}" if last.by else ""
+    more = f" and {len(events) - 1} before it" if len(events) > 1 else ""
+    return f"{words([last])} ({last.time[:16].replace('T', ' ')}{by}){more}"
+
+
+# ------------------------------------------------------------ export and import
+
+
+@dataclass(frozen=True, slots=True)
+class Imported:
+    """What an import did."""
+
+    new: int
+    """Events that were not here yet."""
+    known: int
+    """Events that were."""
+    jobs: tuple[str, ...]
+    """Jobs that the new events belong to."""
+    conflicts: tuple[Conflict, ...]
+    box_joined: bool
+    """The box of the other file became part of this one's."""
+    begun_twice: tuple[str, ...] = ()
+    """Jobs that both files began by themselves, and that are one job from now on."""
+
+
+def export_text(journal: Journal, job: str | None = None) -> str:
+    """The whole log, or one job of it, as JSON lines; raises UsageError when there is no such job."""
+    if job is not None:
+        journal.job(job)
+    return "".join(lines_of(journal.events(job)))
+
+
+def write_export(journal: Journal, path: Path, job: str | None = None) -> None:
+    """Write an export whole or not at all, on disk when this returns; raises FileError."""
+    write_whole(path, export_text(journal, job).encode(), EVENTS, keep=[journal.path])
+
+
+def import_text(journal: Journal, text: str, name: str, *, with_box: bool = False) -> Imported:
+    """Merge the events of an export into this log.
+
+    with_box: take the other file's box along. It comes along unasked when this file's box was never used.
+    Raises FileError (line and reason; nothing was imported), or what Journal.append_all raises.
+    """
+    with journal.exclusively():
+        given = _unique(events_of(text, name), name)
+        new = [event for event in given.values() if not _is_known(journal, event, name)]
+        if not new:
+            return Imported(0, len(given), (), (), box_joined=False)
+        conflicts = _conflicts(journal, new, given)
+        begun_twice = _begun_twice(journal, new)
+        other_logs = _boxes_to_join(journal, given.values(), with_box=with_box)
+        journal.receive(new, _notes(new, conflicts, other_logs))
+        jobs = tuple(dict.fromkeys(event.job for event in new if event.job))
+        return Imported(len(new), len(given) - len(new), jobs, conflicts, bool(other_logs), begun_twice)
+
+
+def _unique(events: Iterable[Event], name: str) -> dict[str, Event]:
+    given: dict[str, Event] = {}
+    for event in events:
+        there = given.setdefault(event.id, event)
+        if there.first_place.hash != event.first_place.hash:
+            raise _two_contents(name, event)
+    return given
+
+
+def _is_known(journal: Journal, event: Event, name: str) -> bool:
+    there = journal.event(event.id)
+    if there is None:
+        return False
+    if there.first_place.hash != event.first_place.hash:
+        raise _two_contents(name, event)
+    return True
+
+
+def _two_contents(name: str, event: Event) -> FileError:
+    return FileError(
+        f"{name}: event {event.id} says one thing there and another here; nothing was imported", path=name
+    )
+
+
+def _conflicts(journal: Journal, new: Sequence[Event], given: dict[str, Event]) -> tuple[Conflict, ...]:
+    jobs = dict.fromkeys(event.job for event in new if event.job)
+    unseen = (event for job in jobs for event in journal.events(job) if event.id not in given)
+    return find_conflicts(unseen, new)
+
+
+def _begun_twice(journal: Journal, new: Sequence[Event]) -> tuple[str, ...]:
+    here = {job.name for job in journal.jobs()}
+    return tuple(event.job for event in new if event.kind == "job-added" and event.job in here)
+
+
+def _boxes_to_join(journal: Journal, given: Iterable[Event], *, with_box: bool) -> tuple[str, ...]:
+    """Logs whose box is poured into this one: that of the file that was exported, if it has one."""
+    exporters = tuple(
+        dict.fromkeys(
+            event.log
+            for event in given
+            if event.origin is None and event.kind in BOX_KINDS and event.log != journal.log
+        )
+    )
+    own = [event for event in journal.events(kinds=BOX_KINDS) if event.log == journal.log]
+    joining = (read_data(event)[0] for event in own if event.kind == "box-joined")
+    joined = {data["log"] for data in joining if data}
+    if own and not with_box:
+        return ()
+    return tuple(log for log in exporters if log not in joined)
+
+
+def _notes(new: Sequence[Event], conflicts: Sequence[Conflict], other_logs: Sequence[str]) -> list[Draft]:
+    """What this log says of the import itself; nothing where there is nothing to say, so that logs settle."""
+    drafts = [Draft("box-joined", {"log": log}) for log in other_logs]
+    for job in dict.fromkeys(conflict.job for conflict in conflicts):
+        rows = [
+            {"run": one.run, "post": one.post, "why": one.why, "packs": one.packs}
+            for one in conflicts
+            if one.job == job
+        ]
+        other = next(event.log for event in new if event.job == job)
+        drafts.append(Draft("merged", {"log": other, "conflicts": rows}, job=job))
+    return drafts
+
+
+# ------------------------------------------------------------ backups
+
+_NAME = "shimfit-backup-%Y%m%d-%H%M%S.jsonl"
+
+
+def last_backup(folder: Path) -> datetime | None:
+    """When the newest backup in a folder was made (local time); None when there is none."""
+    times = []
+    for file in folder.glob("shimfit-backup-*.jsonl") if folder.is_dir() else ():
+        try:
+            times.append(datetime.strptime(file.name, _NAME))  # noqa: DTZ007 - names hold local time
+        except ValueError:
+            continue  # a file of the user's that only looks like one
+    return max(times, default=None)
+
+
+def backup_due(folder: Path, days: int, now: datetime) -> bool:
+    """True when backups are wanted (days > 0) and the newest in the folder is that old, or there is none."""
+    if days <= 0:
+        return False
+    last = last_backup(folder)
+    return last is None or now.replace(tzinfo=None) - last >= timedelta(days=days)
+
+
+def write_backup(journal: Journal, folder: Path, now: datetime) -> Path:
+    """Write a backup (JSON lines, restored by `shimfit import`) and return its file; raises FileError."""
+    with saying_what(folder):
+        folder.mkdir(parents=True, exist_ok=True)
+    file = folder / now.strftime(_NAME)
+    write_export(journal, file)
+    return file
+
+
+def backup_if_due(journal: Journal, folder: Path | None, days: int, now: datetime) -> Path | None:
+    """Write a backup when one is due (folder None: beside the data file); its file, or None when it is not.
+
+    Raises FileError when it can't be written: say so, and go on; nothing that was logged depends on it.
+    """
+    place = folder or journal.path.parent
+    if not journal.head[0] or not backup_due(place, days, now):
+        return None
+    return write_backup(journal, place, now)
