@@ -165,7 +165,7 @@ def exact(mm: float | Fraction) -> Fraction:
 
 
 def format_mm(mm: float | Fraction, step: Fraction = Fraction(1, 2)) -> str:
-    """Whole or half millimetres, no trailing nought: `9.5`, `13`; the unit is the caller's."""
+    """Whole or half millimetres, no trailing nought: `9.5`, `14`; the unit is the caller's."""
     return _decimal(nearest(exact(mm), step))
 
 

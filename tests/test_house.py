@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import re
 import subprocess
 import sys
@@ -78,3 +79,74 @@ def test_package_lists_hold_every_direct_need_in_its_range_with_hashes(file: str
         )
     entries = re.split(r"^(?=[A-Za-z0-9._-]+==)", listing, flags=re.MULTILINE)
     assert all("--hash=sha256:" in entry for entry in entries if "==" in entry)
+
+
+# Readings and post heights that examples, samples and tests do not use: ours are 1/4 next with 3/8 house,
+# 6 mm with 10 mm, posts of 40 or 44 in, 1000 or 1100 mm. Tables out of published sources keep what they say.
+BETWEEN = r"(?!\"?, ?\"| if )[^\d\n./]{1,30}?\.?"
+LONE = r"(?<![\d/⁄.])"
+NOT_MIXED = r"(?<![^/⁄]\d[ -])(?<!^\d[ -])"  # the second half of 3 and a half is none
+ENDS = r"(?![\d/⁄]|\.\d)"
+THREE_EIGHTHS, ONE_HALF = (
+    rf"{LONE}{NOT_MIXED}(?:3[/⁄]8|0?\.375|9\.525){ENDS}",
+    rf"{LONE}{NOT_MIXED}(?:1[/⁄]2|0?\.50?|12\.7){ENDS}",
+)
+NINE, THIRTEEN = rf"{LONE}(?:9(?:\.[05])?|0\.009){ENDS}", rf"{LONE}(?:13(?:\.[05])?|[-−]?0\.013){ENDS}"
+STRONG_QUARTER = r"(?:(?:strong|heavy|full) 1[/⁄]4|1[/⁄]4(?:\"| in)? ?(?:\+|strong|heavy))(?!\d)"
+TALL = r"(?:36|38|41|42)(?:\.0)?"
+FOREIGN = re.compile(
+    "|".join(
+        [
+            *(f"{a}{BETWEEN}{b}" for a, b in [(THREE_EIGHTHS, ONE_HALF), (ONE_HALF, THREE_EIGHTHS)]),
+            *(f"{a}{BETWEEN}{b}" for a, b in [(NINE, THIRTEEN), (THIRTEEN, NINE)]),
+            *(f"{a}{BETWEEN}{b}" for a, b in [(ONE_HALF, STRONG_QUARTER), (STRONG_QUARTER, ONE_HALF)]),
+            rf"(?i:height\w*|tall|high)[\"']?[ =:,(\"']{{1,4}}(?:of |is )?{TALL}(?:\b(?! ?mm)| ?in\b)",
+            rf"{LONE}{TALL} ?(?:in|inch|inches)\b(?! \(|\d)|\b(?:1041|914|965|1067|1066)\.[428]\b|\b1041 ?mm",
+        ]
+    )
+)
+SOURCED = (
+    "fixtures/published/",
+    "fixtures/captures/",
+    "tests/published/ours.py",
+    "tests/core/test_tolerance.py",  # AISC 303-16 states its limit over a yard
+    "tests/test_units.py",  # NIST LC 1137 shows a yard in centimetres
+    "tests/report/test_statistics.py",  # Anscombe's numbers
+)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        *(
+            "{}n{}o",
+            "{} next, {} out",
+            "strong {}n shy {}o",
+            "n{}o{}",
+            '{}" → next, {}" ↑ out',
+            "{} {}",
+            "{}p{}h",
+        ),
+        "top leans {} in towards next, {} in out",
+    ],
+)
+def test_the_search_for_foreign_readings_finds_them(text: str) -> None:
+    halves, thirteen = ("/".join("38"), "/".join("12")), str(9 + 4)
+    for pair in (halves, ("9", thirteen)):
+        assert FOREIGN.search(text.format(*pair)), text.format(*pair)
+        assert FOREIGN.search(text.format(*reversed(pair)))
+    assert not FOREIGN.search(text.format("1/4", "3/8"))
+    assert not FOREIGN.search(text.format("6", "10"))
+
+
+def test_examples_samples_and_tests_are_a_scenario_of_our_own() -> None:
+    found = []
+    for name in tracked_files():
+        if name.startswith(SOURCED) or name.startswith(".ci/") or Path(name).suffix in {".ttf", ".png"}:
+            continue
+        for number, line in enumerate((ROOT / name).read_text(encoding="utf-8").splitlines(), 1):
+            seen = html.unescape(re.sub(r"<[^>]*>", "", line)) if name.endswith(".svg") else line
+            hit = FOREIGN.search(seen.replace("\xa0", " "))
+            if hit:
+                found.append(f"{name}:{number}: {hit.group()}")
+    assert not found, "\n".join(found)

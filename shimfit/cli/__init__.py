@@ -40,7 +40,7 @@ COMMANDS = {
 EPILOG = """\
 Without a command the terminal program opens at the last run, or offers the sample job.
 
-  shimfit solve "3/8n 1/2o" --height 41in --foot 3.5x3.5in --units inch
+  shimfit solve "1/4n 3/8h" --height 44in --foot 3.5x3.5in --units inch
   shimfit read porch/front/2 "1/4 next, 1/8 out"
   shimfit record porch/front --csv -
 

@@ -29,7 +29,7 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
         "read",
         parents=[common],
         help="log a reading and say what to do",
-        epilog='example:\n  shimfit read lakeside/boardwalk/7 "9mm n 13mm o"',
+        epilog='example:\n  shimfit read lakeside/boardwalk/7 "6mm n 10mm h"',
     )
     read.add_argument("place", metavar=PLACE, help="the post, like lakeside/boardwalk/7")
     read.add_argument(
@@ -37,7 +37,7 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
         metavar="FILE.csv",
         help="log a table of readings instead (post, entry, …); the place is then JOB/RUN",
     )
-    read.add_argument("entry", metavar="ENTRY", nargs="?", help='as you would say it: "3/8 next, 1/2 out"')
+    read.add_argument("entry", metavar="ENTRY", nargs="?", help='as you would say it: "1/4 next, 3/8 house"')
     read.add_argument(
         "--bed", action="store_true", help="the level lay on the bed at the mark, no post stood there"
     )
@@ -126,7 +126,7 @@ def run_read(args: argparse.Namespace, io: Io) -> int:
     if args.table is not None:
         return _read_table(args, io)
     if args.entry is None:
-        raise UsageError('what was read? like: shimfit read lakeside/boardwalk/7 "9mm n 13mm o"')
+        raise UsageError('what was read? like: shimfit read lakeside/boardwalk/7 "6mm n 10mm h"')
     if args.bed and (args.after or args.rails_on):
         raise UsageError(
             "--bed is read before a post stands there; it does not go with --after or --rails-on"

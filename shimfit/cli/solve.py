@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 EPILOG = """\
 examples:
   shimfit solve "10mm n 5mm o" --height 1000mm --foot 100x100mm
-  shimfit solve "3/8 next, 1/2 out" --height 41in --foot 3.5x3.5in --stock fixtures/stock/porch_box_inch.csv
+  shimfit solve "1/4 next, 3/8 house" --height 44in --foot 3.5x3.5in --stock fixtures/stock/porch_box_inch.csv
   shimfit solve "2mm n 0" --height 1000mm --foot 100x100mm --now next-house=1,next-out=1.5,prev-out=0.5
 """
 
@@ -28,7 +28,7 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
         help="which edges to pack, with what, for one reading",
         epilog=EPILOG,
     )
-    solve.add_argument("entry", metavar="ENTRY", help='as you would say it: "3/8 next, 1/2 out"')
+    solve.add_argument("entry", metavar="ENTRY", help='as you would say it: "1/4 next, 3/8 house"')
     solve.add_argument(
         "--height", required=True, metavar="L", help="height above the foot that the lean was read at"
     )

@@ -256,7 +256,7 @@ def scan_length(text: str, pos: int, units: Units, what: str = "length") -> Leng
     number = scan_number(text, pos)
     if number is None:
         found = f"{text[pos : pos + 12]!r} is no {what}" if pos < len(text) else f"the {what} is missing"
-        raise EntryError(f"{found}: type it like 900mm, 36in or 3-1/2in", at=pos)
+        raise EntryError(f"{found}: type it like 900mm, 40in or 3-1/2in", at=pos)
     if isinstance(number, Fault):
         raise EntryError(f"{what}: {number.reason}", at=number.at, meant=mend(text, start, number))
     comma = re.compile(r",[0-9]").match(text, number.end)

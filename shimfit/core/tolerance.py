@@ -4,8 +4,8 @@ No published plumb figure for guard, railing or fence posts was found, so none i
 the user's choice, and the record says so. Two kinds are kept apart (BRANZ, Build 155):
 
 - a *ratio* scales with height: `1:500`, `2mm/m`, `0.1deg`, `1/4in/ft`;
-- a *gauge* tolerance is a fixed amount in a length and is not scaled down below it: `3mm/1m`, `1/8in/36in`,
-  `1/8 over 36in`.
+- a *gauge* tolerance is a fixed amount in a length and is not scaled down below it: `3mm/1m`, `1/8in/40in`,
+  `1/8 over 40in`.
 """
 
 from __future__ import annotations

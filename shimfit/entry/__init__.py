@@ -4,7 +4,7 @@ The grammar (the same on screen, in plain mode, on the command line and in files
 
     reading   := "plumb" | "ok" | amount [amount] [over]          in any order; spaces , ; are free
     amount    := [tape] number [unit] [tape] direction            3/8n   9mm o   strong 1/2 out
-               | direction [tape] number [unit] [tape]            next 3/8, out 1/2   (all amounts this way)
+               | direction [tape] number [unit] [tape]            next 1/4, house 3/8   (all amounts this way)
                | "0"                                              the direction that the other is not
     number    := 3/8 | 1 1/4 | 1-1/4 | 9 | .375 | ½               fractions of a tape only, never improper
     unit      := mm | cm | in inch " | d deg ° [min ' [sec "]] | mm/m | cm/m | in/ft (or per)

@@ -76,5 +76,5 @@ class Cursor:
     def example(self) -> str:
         """An entry in this run's units and letters."""
         letters = self.settings.all_letters
-        n, o = letters[Face.NEXT], letters[Face.OUT]
-        return f"3/8{n}1/2{o}" if self.settings.units == "inch" else f"9mm{n}13mm{o}"
+        n, h = letters[Face.NEXT], letters[Face.HOUSE]
+        return f"1/4{n}3/8{h}" if self.settings.units == "inch" else f"6mm{n}10mm{h}"

@@ -11,7 +11,7 @@ from shimfit.model import Face
 
 
 def words(heard: Understood) -> str:
-    """`top leans 3/8 in towards next, 1/2 in out over 48 in`."""
+    """`top leans 1/4 in towards next, 3/8 in towards house over 48 in`."""
     if heard.is_gauge_only:
         if heard.over is None:
             return "from now on offsets are read over the reading height"
@@ -54,7 +54,7 @@ def _over_words(heard: Understood) -> str:
 
 
 def canonical(heard: Understood) -> str:
-    """`3/8n 1/2o @48in`; letters as the run has them, unit always written unless it is a fraction."""
+    """`1/4n 3/8h @48in`; letters as the run has them, unit always written unless it is a fraction."""
     parts = [_typed(part, heard.settings) for part in (heard.along, heard.across) if part is not None]
     if heard.over is not None:
         parts.append(f"@{_gauge_typed(heard.over)}")

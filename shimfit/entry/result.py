@@ -190,7 +190,7 @@ class Understood:
 
     @property
     def words(self) -> str:
-        """As the screen says it back: `top leans 3/8 in towards next, 1/2 in out`."""
+        """As the screen says it back: `top leans 1/4 in towards next, 3/8 in towards house`."""
         from shimfit.entry.echo import words
 
         return words(self)

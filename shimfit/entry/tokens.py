@@ -166,7 +166,7 @@ class _Tokeniser:
             return
         words = split_run(run, self.known)
         if words is None:
-            example = "" if self.out else "; a lean is typed like 9n13o or 3/8n1/2o"
+            example = "" if self.out else "; a lean is typed like 6n10h or 1/4n3/8h"
             self._bad(f"{self.text[self.pos : end][:20]!r} is no word of this line{example}", self.pos, end)
             return
         for word in words:

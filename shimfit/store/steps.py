@@ -125,7 +125,7 @@ _FOLLOWS = frozenset({"taken", "observed"})
 
 
 def words(events: Sequence[Event]) -> str:
-    """What a step did, for `undo: …`: `reading 3/8n1/2o at A/7`."""
+    """What a step did, for `undo: …`: `reading 1/4n3/8h at A/7`."""
     first = next((event for event in events if event.kind not in _FOLLOWS), events[0])
     what = _what(first)
     place = "/".join(name for name in (first.run, first.post) if name)

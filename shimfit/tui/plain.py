@@ -107,7 +107,7 @@ class _Session:
                 lambda t: _told(self.desk.kind_of_next(t)),
             ),
             "turned": _Command(
-                "turned 9n13o / 8n12o",
+                "turned 6n10h / 5n9h",
                 "two readings, the level turned end for end",
                 lambda t: self._move(self.desk.turned(*(p.strip() for p in (t + "/").split("/")[:2]))),
             ),
@@ -280,7 +280,7 @@ class _Session:
     def _help(self) -> str:
         rows = [
             "Type how far the TOP leans and which way: n next, p prev, o out, h house.",
-            "  9mmn13mmo, 3/8n1/2o, plumb; 3/8n alone is half a reading.",
+            "  6mmn10mmh, 1/4n3/8h, plumb; 1/4n alone is half a reading.",
             "  After packing and tightening type the lean again: the same line is the re-read.",
         ]
         if self.sensor is not None:

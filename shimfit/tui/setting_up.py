@@ -20,8 +20,8 @@ RUN_STEPS = (
     ("legs", "length of each leg: 9.6m 4.8m; 4.8m@-45 turns 45 deg to the house"),
     ("every", "greatest spacing of the posts, like 1.2m or 48in"),
     ("foot", "foot of the posts, along x across: 90x90mm, 3-1/2x3-1/2in, d90mm"),
-    ("height", "height that you read at, above the foot: 1000mm, 41in"),
-    ("tolerance", "how far out of plumb is allowed: 1:500, 3mm/1m, 1/8 over 36; Enter takes 1:500"),
+    ("height", "height that you read at, above the foot: 1000mm, 44in"),
+    ("tolerance", "how far out of plumb is allowed: 1:500, 3mm/1m, 1/8 over 40; Enter takes 1:500"),
 )
 """What a new run asks for, in order: key and hint."""
 
@@ -66,7 +66,7 @@ def add_run(site: Site, answers: dict[str, str]) -> RunState:
 
 
 OPTION_HINTS = {
-    "tolerance": "1:500, 3mm/1m, 1/8 over 36, 0.1deg",
+    "tolerance": "1:500, 3mm/1m, 1/8 over 40, 0.1deg",
     "height": "height that is read at, above the foot",
     "level": "length that offsets are read over; height: the reading height",
     "faces": "names of your own, like out=lake house=lawn",

@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 
 ROUNDS = 11
 SIZES = ((40, 20), (80, 24), (200, 60))
-READINGS = ("3/8n1/2o", "9.5mmn13mmo", "1 1/4n3/8h") * 8
+READINGS = ("1/4n3/8h", "6.5mmn10mmh", "1 1/4n3/8h") * 8
 KEY_EVERY_S = 0.06
 """A fast typist: 16 keys a second."""
 NEVER_S = 5.0

@@ -21,7 +21,7 @@ def lake(shimfit):
 
 
 def test_a_post_from_lean_to_handover(lake) -> None:
-    first = lake("read", "lake/walk/1", "9mm n 13mm o", "--json")
+    first = lake("read", "lake/walk/1", "6mm n 10mm h", "--json")
     assert first.code == 0
     assert first.json["state"] == "pack"
     assert first.json["answer"]["status"] == "proven"
@@ -32,7 +32,7 @@ def test_a_post_from_lean_to_handover(lake) -> None:
     row = record.json["posts"][0]
     assert row["post"] == "1"
     assert row["decision"] == "plumb"
-    assert row["before"]["top_across_mm"] == pytest.approx(13.0)
+    assert row["before"]["top_across_mm"] == pytest.approx(-10.0)
     assert row["after"]["top_along_mm"] == pytest.approx(0.5)
     assert row["after"]["u_along_mm"] > 0
     assert row["rounds"] == 1
@@ -44,7 +44,7 @@ def test_a_post_from_lean_to_handover(lake) -> None:
 
 
 def test_the_record_says_over_tolerance_by_its_exit_code(lake) -> None:
-    lake("read", "lake/walk/1", "9mm n 13mm o")
+    lake("read", "lake/walk/1", "6mm n 10mm h")
     ran = lake("read", "lake/walk/1", "8mm n 0", "--sure")
     assert ran.code == 1
     assert lake("record lake/walk --json").code == 1
@@ -55,7 +55,7 @@ def test_pieces_leave_the_box_when_the_reading_says_that_they_went_in(lake) -> N
         lots = lake("stock list --json").json["lots"]
         return sum(one["count"] for one in lots if one["lot"] == lot)
 
-    answer = lake("read", "lake/walk/1", "9mm n 13mm o", "--json").json["answer"]
+    answer = lake("read", "lake/walk/1", "6mm n 10mm h", "--json").json["answer"]
     used = [piece["lot"] for pack in answer["packs"] for piece in pack["pieces"]]
     before = {lot: count(lot) for lot in used}
     lake("read", "lake/walk/1", "0 0", "--sure")
@@ -70,8 +70,8 @@ def test_pieces_promised_to_one_post_are_not_offered_to_the_next(shimfit, tmp_pa
     shimfit("job new lake")
     shimfit(NEW_RUN)
     shimfit("stock", "import", str(box))
-    assert shimfit("read", "lake/walk/1", "9mm n 13mm o").code == 0
-    second = shimfit("read", "lake/walk/2", "9mm n 13mm o", "--json")
+    assert shimfit("read", "lake/walk/1", "6mm n 10mm h").code == 0
+    second = shimfit("read", "lake/walk/2", "6mm n 10mm h", "--json")
     assert second.code == 1
     assert second.json["answer"]["status"] == "impossible"
 
@@ -86,17 +86,17 @@ def test_a_half_reading_is_kept_as_half_and_completed_by_the_other_half(lake) ->
 
 
 def test_undo_and_redo_by_command(lake) -> None:
-    lake("read", "lake/walk/1", "9mm n 13mm o")
+    lake("read", "lake/walk/1", "6mm n 10mm h")
     undone = lake("undo lake")
     assert undone.code == 0
-    assert "9mm n 13mm o" in undone.out
+    assert "6mm n 10mm h" in undone.out
     assert lake("run show lake/walk --json").json["posts"][0]["state"] == "to read"
     lake("redo lake")
     assert lake("run show lake/walk --json").json["posts"][0]["state"] == "pack"
 
 
 def test_packs_of_ones_own_notes_skips_and_tightening(lake) -> None:
-    lake("read", "lake/walk/1", "9mm n 13mm o")
+    lake("read", "lake/walk/1", "6mm n 10mm h")
     assert lake("pack", "lake/walk/1", "next-out=T1@30mm+F1", "prev-out=F2").code == 0
     assert lake("tighten lake/walk/1 --torque 20Nm").code == 0
     assert lake("note", "lake/walk/2", "split").code == 0
@@ -138,7 +138,7 @@ def test_refusals_leave_the_log_as_it_was(lake, words) -> None:
 
 
 def test_a_slip_asks_for_a_second_look_and_sure_takes_it(lake) -> None:
-    lake("read", "lake/walk/1", "9mm n 13mm o")
+    lake("read", "lake/walk/1", "6mm n 10mm h")
     lake("tighten lake/walk/1")
     ran = lake("read", "lake/walk/1", "40mm p 13mm h")
     assert ran.code == 2
@@ -148,8 +148,8 @@ def test_a_slip_asks_for_a_second_look_and_sure_takes_it(lake) -> None:
 
 def test_the_stored_unit_is_what_a_bare_number_means(shimfit) -> None:
     shimfit("settings units inch")
-    told = shimfit("solve", "3/8n1/2o", "--height", "41", "--foot", "3.5x3.5", "--json").json
-    assert told["post"]["height_mm"] == pytest.approx(41 * 25.4)
+    told = shimfit("solve", "1/4n3/8h", "--height", "44", "--foot", "3.5x3.5", "--json").json
+    assert told["post"]["height_mm"] == pytest.approx(44 * 25.4)
     assert shimfit("settings units --json").json == {"schema": 1, "settings": {"units": "inch"}}
 
 
@@ -165,7 +165,7 @@ def test_the_sample_is_written_once_marked_and_taken_out_again(shimfit) -> None:
 
 
 def test_json_never_holds_a_number_that_is_none(lake) -> None:
-    lake("read", "lake/walk/1", "9mm n 13mm o")
+    lake("read", "lake/walk/1", "6mm n 10mm h")
     for words in (
         "record lake/walk --json",
         "run show lake/walk --json",
@@ -240,11 +240,11 @@ def test_a_command_names_no_key_of_the_screen(lake) -> None:
 
 def test_a_run_is_told_in_its_own_unit_and_names(shimfit) -> None:
     shimfit("job new dock --units inch")
-    shimfit("run new dock/pier --length 8ft --every 4ft --foot 3.5x3.5 --height 36 --names on,back,lake,path")
+    shimfit("run new dock/pier --length 8ft --every 4ft --foot 3.5x3.5 --height 40 --names on,back,lake,path")
     shimfit("stock import fixtures/stock/porch_box_inch.csv")
     assert shimfit("read dock/pier/2 '1/4 on, 3/8 lake'").code == 0
     told = shimfit("run show dock/pier").out
-    assert 'foot 3 1/2" x 3 1/2", read at 36"' in told
+    assert 'foot 3 1/2" x 3 1/2", read at 40"' in told
     assert '48"  pack' in told
     assert 'top 1/4" on, 3/8" lake' in told
     assert "mm" not in told

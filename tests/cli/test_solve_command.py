@@ -77,11 +77,11 @@ def test_sentences_say_where_the_top_leans_and_which_edge_to_pack(shimfit) -> No
 
 def test_an_inch_entry_is_answered_with_a_box_in_inches(shimfit) -> None:
     ran = shimfit(
-        'solve "3/8 next, 1/2 out" --height 41in --foot 3.5x3.5in --units inch '
+        'solve "1/4 next, 3/8 house" --height 44in --foot 3.5x3.5in --units inch '
         "--stock fixtures/stock/porch_box_inch.csv --json"
     )
     assert ran.code == 0
-    assert ran.json["lean"]["slope_along"] == pytest.approx(0.375 / 41, rel=1e-12)
+    assert ran.json["lean"]["slope_along"] == pytest.approx(0.25 / 44, rel=1e-12)
     assert ran.json["post"]["foot_along_mm"] == pytest.approx(88.9)
 
 
@@ -129,7 +129,7 @@ def test_refusals_are_one_sentence_with_exit_code_2(shimfit, words, kind) -> Non
 
 
 def test_the_bad_spot_is_told_in_characters(shimfit) -> None:
-    told = shimfit("solve", "9mm n 13mm z", "--height", "41in", "--foot", "3.5x3.5in", "--json").json
+    told = shimfit("solve", "6mm n 10mm z", "--height", "44in", "--foot", "3.5x3.5in", "--json").json
     assert told["error"]["at"] == 11
 
 

@@ -32,9 +32,9 @@ from shimfit.model import Lean
         ("3mm/1m", "gauge", 0.003),
         ("3 over 1m", "gauge", 0.003),
         ("3mm in 1m", "gauge", 0.003),
-        ("1/8in/36in", "gauge", 0.125 / 36),
-        ('1/8"/36"', "gauge", 0.125 / 36),
-        ("1/8 over 36", "gauge", 0.125 / 36),
+        ("1/8in/40in", "gauge", 0.125 / 40),
+        ('1/8"/40"', "gauge", 0.125 / 40),
+        ("1/8 over 40", "gauge", 0.125 / 40),
         ("4mm/2m", "gauge", 0.002),
     ],
 )
@@ -120,5 +120,5 @@ def test_nothing_is_claimed_for_guard_posts():
 
 
 def test_a_bare_amount_takes_the_setting():
-    assert parse_tolerance("0.125/36in", units="inch").slope == pytest.approx(0.125 / 36)
+    assert parse_tolerance("0.125/40in", units="inch").slope == pytest.approx(0.125 / 40)
     assert parse_tolerance("3 over 1000").slope == pytest.approx(0.003)

@@ -66,7 +66,7 @@ def test_the_misprint_of_the_book_is_not_on_a_tape():
         ("0.5m", "500"),
         ("1.2cm", "12"),
         ("12''", "304.8"),
-        ("36 inches", "914.4"),
+        ("40 inches", "1016"),
         ("2 feet", "609.6"),
         ("  900  ", "900"),
         ("900 Millimetres", "900"),

@@ -20,7 +20,7 @@ SETTINGS = (
 )
 WORDS = (
     "mm in ft m cm next prev out house strong shy over per plumb ok mm/m in/ft height min inboard",
-    "lake street 3/8 1/2 0.6 9 13 bubble",
+    "lake street 1/4 3/8 0.6 6 10 bubble",
 )
 PIECES = (
     *"0123456789/. -+,;@'\"°npohisdv<>^½→↓x",
@@ -29,9 +29,9 @@ PIECES = (
     *"e\x00٣é𝟛ßİ−′",
 )
 GOOD = (
-    *("3/8n1/2o", "1 1/4n3/8h", "3/8+n1/2-o", "9mmn13mmo", ".375n.5o", ".6dn.8do", "3/16n1/8o@4'", "plumb"),
-    *("0 0", "3/8n0", "0°36'n0°20'30\"o", "2mm/mn3mm/mo", "n3/8o1/2", "@4'6\""),
-    "strong 3/8 next, shy 1/2 out over 48in",
+    *("1/4n3/8h", "1 1/4n3/8h", "1/4+n3/8-h", "6mmn10mmh", ".25n.375h", ".6dn.8do", "3/16n1/8o@4'", "plumb"),
+    *("0 0", "1/4n0", "0°36'n0°20'30\"o", "2mm/mn3mm/mo", "n1/4h3/8", "@4'6\""),
+    "strong 1/4 next, shy 3/8 house over 48in",
 )
 
 

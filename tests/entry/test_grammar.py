@@ -44,47 +44,47 @@ def offsets(heard: Understood) -> tuple[Fraction | None, Fraction | None]:
 @pytest.mark.parametrize(
     ("text", "along", "across"),
     [
-        ("3/8n1/2o", "3/8", "1/2"),
-        ("3/8 next, 1/2 out", "3/8", "1/2"),
-        ("1/2o3/8n", "3/8", "1/2"),
-        ("1/2 out; 3/8 next", "3/8", "1/2"),
+        ("1/4n3/8h", "1/4", "-3/8"),
+        ("1/4 next, 3/8 house", "1/4", "-3/8"),
+        ("3/8o1/4n", "1/4", "3/8"),
+        ("3/8 out; 1/4 next", "1/4", "3/8"),
         ("1 1/4n3/8h", "5/4", "-3/8"),
         ("1-1/4n3/8h", "5/4", "-3/8"),
-        ("3/8p1/2h", "-3/8", "-1/2"),
-        ("3/8 previous 1/2 house", "-3/8", "-1/2"),
-        ("3/8 prev 1/2 outboard", "-3/8", "1/2"),
-        ("3/8+n1/2-o", "25/64", "31/64"),
-        ("3/8sn1/2o", "25/64", "1/2"),
-        ("strong 3/8n shy 1/2o", "25/64", "31/64"),
-        ("3/8 heavy n 1/2 scant o", "25/64", "31/64"),
-        ("3/8 full n light 1/2 o", "25/64", "31/64"),
-        (".375n.5o", "3/8", "1/2"),
-        ("0.375n0.5o", "3/8", "1/2"),
-        ("1n1/2o", "1", "1/2"),
-        ("3/8n0", "3/8", "0"),
-        ("0 3/8n", "3/8", "0"),
-        ("3/8n0o", "3/8", "0"),
-        ("1/2h0", "0", "-1/2"),
+        ("1/4p3/8h", "-1/4", "-3/8"),
+        ("1/4 previous 3/8 house", "-1/4", "-3/8"),
+        ("1/4 prev 3/8 outboard", "-1/4", "3/8"),
+        ("1/4+n3/8-o", "17/64", "23/64"),
+        ("1/4sn3/8o", "17/64", "3/8"),
+        ("strong 1/4n shy 3/8o", "17/64", "23/64"),
+        ("1/4 heavy n 3/8 scant o", "17/64", "23/64"),
+        ("1/4 full n light 3/8 o", "17/64", "23/64"),
+        (".25n.375o", "1/4", "3/8"),
+        ("0.25n0.375o", "1/4", "3/8"),
+        ("1n3/8o", "1", "3/8"),
+        ("1/4n0", "1/4", "0"),
+        ("0 1/4n", "1/4", "0"),
+        ("1/4n0o", "1/4", "0"),
+        ("3/8h0", "0", "-3/8"),
         ("plumb", "0", "0"),
         ("ok", "0", "0"),
         ("OK", "0", "0"),
         ("0 0", "0", "0"),
         ("0,0", "0", "0"),
         ("0n0o", "0", "0"),
-        ("3/8> 1/2^", "3/8", "1/2"),
-        ("3/8< 1/2v", "-3/8", "-1/2"),
-        ("3/8→1/2↑", "3/8", "1/2"),
-        ("3/8←1/2↓", "-3/8", "-1/2"),
-        ("n3/8o1/2", "3/8", "1/2"),
-        ("next 3/8, house 1/2", "3/8", "-1/2"),
-        ('3/8"n1/2"o', "3/8", "1/2"),
-        ("3/8 in n 1/2 inch o", "3/8", "1/2"),
+        ("1/4> 3/8^", "1/4", "3/8"),
+        ("1/4< 3/8v", "-1/4", "-3/8"),
+        ("1/4→3/8↑", "1/4", "3/8"),
+        ("1/4←3/8↓", "-1/4", "-3/8"),
+        ("n1/4o3/8", "1/4", "3/8"),
+        ("next 1/4, house 3/8", "1/4", "-3/8"),
+        ('1/4"n3/8"o', "1/4", "3/8"),
+        ("1/4 in n 3/8 inch o", "1/4", "3/8"),
         ("½n1¼o", "1/2", "5/4"),
         ("1 ½ n 3⁄8 o", "3/2", "3/8"),
-        ("3/8N1/2O", "3/8", "1/2"),
-        ("  3/8 n\t1/2 o ", "3/8", "1/2"),
-        ("top leans 3/8 in towards next, 1/2 in out", "3/8", "1/2"),
-        ("6/16n8/16o", "3/8", "1/2"),
+        ("1/4N3/8O", "1/4", "3/8"),
+        ("  1/4 n\t3/8 o ", "1/4", "3/8"),
+        ("top leans 1/4 in towards next, 3/8 in out", "1/4", "3/8"),
+        ("4/16n6/16o", "1/4", "3/8"),
         ("1/64n63/64o", "1/64", "63/64"),
     ],
 )
@@ -99,14 +99,14 @@ def test_tape_entries(text, along, across):
     ("text", "along_mm", "across_mm"),
     [
         ("10mm n 5mm o", 10, 5),
-        ("9mmn13mmo", 9, 13),
-        ("9n13o", 9, 13),
-        ("9.5n13o", 9.5, 13),
-        ("9 mm+ n 13 mm- h", 9.25, -12.75),
+        ("6mmn10mmh", 6, -10),
+        ("6n10h", 6, -10),
+        ("6.5n10o", 6.5, 10),
+        ("6 mm+ n 10 mm- h", 6.25, -9.75),
         ("1.2cm n 0.5cm p", None, None),
         ("1.2cmn0.5cmo", 12, 5),
-        ("3/8n13o", 9.525, 13),
-        ("9 millimetres next, 13 millimeters out", 9, 13),
+        ("1/4n10o", 6.35, 10),
+        ("6 millimetres next, 10 millimeters out", 6, 10),
     ],
 )
 def test_metric_entries(text, along_mm, across_mm):
@@ -142,7 +142,7 @@ def test_degrees_are_tangents_and_need_no_length(text, along, across):
 
 
 def test_a_prime_is_minutes_only_behind_degrees():
-    assert "unit not for a lean" in refused("3/8'n").reason
+    assert "unit not for a lean" in refused("1/4'n").reason
     assert "go up to 59" in refused("0°60'n").reason
     assert refused("12 min n").reason
 
@@ -207,14 +207,14 @@ def test_a_gauge_alone_is_a_setting_from_now_on():
 
 def test_the_standing_gauge_counts_until_another_is_typed():
     standing = EntrySettings(units="inch", gauge_mm=1219.2)
-    assert understood("3/8n1/2o", standing).over_mm == 1219.2
-    assert understood("3/8n1/2o@2'", standing).over_mm == pytest.approx(609.6)
-    assert understood("3/8n1/2o@height", standing).over_mm is None
-    assert understood("3/8n1/2o@height", standing).slopes(952.5)[0] == pytest.approx(0.01)
+    assert understood("1/4n3/8o", standing).over_mm == 1219.2
+    assert understood("1/4n3/8o@2'", standing).over_mm == pytest.approx(609.6)
+    assert understood("1/4n3/8o@height", standing).over_mm is None
+    assert understood("1/4n3/8o@height", standing).slopes(952.5)[0] == pytest.approx(6.35 / 952.5)
 
 
 @pytest.mark.parametrize(
-    ("text", "way"), [("3/8n", "along"), ("3/8p", "along"), ("1/2o", "across"), ("0h", "across")]
+    ("text", "way"), [("1/4n", "along"), ("1/4p", "along"), ("3/8o", "across"), ("0h", "across")]
 )
 def test_half_a_reading_is_half_and_never_a_zero(text, way):
     heard = understood(text)
@@ -228,22 +228,22 @@ def test_half_a_reading_is_half_and_never_a_zero(text, way):
 @pytest.mark.parametrize(
     ("text", "reason", "meant"),
     [
-        ("3/8 1/2", "1/2 which way? n p o h", None),
-        ("3/8n1/2", "1/2 which way? n p o h", None),
-        ("1/20", "/20 is not on a tape", "1/2o"),
-        ("3/8n1/20", "/20 is not on a tape", "3/8n1/2o"),
-        ("3/5n", "/5 is not on a tape", None),
+        ("1/4 3/8", "3/8 which way? n p o h", None),
+        ("1/4n3/8", "3/8 which way? n p o h", None),
         ("3/80", "/80 is not on a tape", "3/8o"),
-        ("3/8n1/2p", "two readings along the run", None),
-        ("3/8o1/2h", "two readings across the run", None),
-        ("6n8o", "6 in is more than a post leans. Meant 6/16?", "6/16n8/16o"),
-        ("3/8in", 'in = inches or inboard? use " or h', "3/8h"),
-        ("3/8n-1/2o", "minus before a number: shy goes after it, the other way is p / h", "3/8n1/2-o"),
-        ("-3/8n1/2o", "minus before a number", "3/8-n1/2o"),
-        ("+3/8n1/2o", "plus before a number", "3/8n1/2o"),
-        ("3/8mm", "a fraction of a mm", None),
-        ("3/8mmn", "a fraction of a mm", None),
-        ("3/8mm/mn", "a fraction of a mm/m", None),
+        ("1/4n3/80", "/80 is not on a tape", "1/4n3/8o"),
+        ("3/5n", "/5 is not on a tape", None),
+        ("1/40", "/40 is not on a tape", "1/4o"),
+        ("1/4n3/8p", "two readings along the run", None),
+        ("1/4o3/8h", "two readings across the run", None),
+        ("5n7o", "5 in is more than a post leans. Meant 5/16?", "5/16n7/16o"),
+        ("1/4in", 'in = inches or inboard? use " or h', "1/4h"),
+        ("1/4n-3/8o", "minus before a number: shy goes after it, the other way is p / h", "1/4n3/8-o"),
+        ("-1/4n3/8o", "minus before a number", "1/4-n3/8o"),
+        ("+1/4n3/8o", "plus before a number", "1/4n3/8o"),
+        ("1/4mm", "a fraction of a mm", None),
+        ("1/4mmn", "a fraction of a mm", None),
+        ("1/4mm/mn", "a fraction of a mm/m", None),
         ("1 3/2", "3/2 after a whole number", "2-1/2"),
         ("9/8n", "more than a whole one", "1-1/8n"),
         ("8/8n", "more than a whole one", "1n"),
@@ -251,20 +251,20 @@ def test_half_a_reading_is_half_and_never_a_zero(text, way):
         ("12d", "12° is too steep", None),
         ("12dn", "12° is too steep", None),
         ("90mm/mn", "too steep", None),
-        ("1/2 bubble", "a bubble is no measure", None),
-        ("3/8ft", "ft is a unit not for a lean", '3/8"'),
-        ("3/8'n", "' is a unit not for a lean", '3/8"n'),
+        ("3/8 bubble", "a bubble is no measure", None),
+        ("1/4ft", "ft is a unit not for a lean", '1/4"'),
+        ("1/4'n", "' is a unit not for a lean", '1/4"n'),
         ("0.01mn", "m is a unit not for a lean", "0.01mmn"),
-        ("3/8b", "'b' is neither a unit nor a direction", None),
-        ("3/8n1/2o1/4n", "two directions are read already", None),
-        ("3/8n1/2o0", "two directions are read already", None),
-        ("plumb 3/8n", "plumb says both directions", None),
-        ("3/8n plumb", "says both directions", None),
-        ("3/8->", "shy and an arrow in one", "3/8>"),
+        ("1/4b", "'b' is neither a unit nor a direction", None),
+        ("1/4n3/8o1/4n", "two directions are read already", None),
+        ("1/4n3/8o0", "two directions are read already", None),
+        ("plumb 1/4n", "plumb says both directions", None),
+        ("1/4n plumb", "says both directions", None),
+        ("1/4->", "shy and an arrow in one", "1/4>"),
         ("9,5mmn", "decimal mark is a point", "9.5mmn"),
-        ("3/8nn", "how much", None),
-        ("3/8++n", "once is enough", None),
-        ("strong 3/8 shy n", "once is enough", None),
+        ("1/4nn", "how much", None),
+        ("1/4++n", "once is enough", None),
+        ("strong 1/4 shy n", "once is enough", None),
         ("0-n", "shy of nothing", None),
         ("0+", "which way", None),
         ("0.6d+n", "strong is for a tape", None),
@@ -275,17 +275,17 @@ def test_half_a_reading_is_half_and_never_a_zero(text, way):
         ("   ", "type how far the top leans", None),
         ("3/", "needs the lower number", None),
         (".", "needs a digit", None),
-        ("3/8n@", "over what length?", None),
-        ("3/8n@4'@4'", "one gauge length", None),
-        ("3/8n@4mm", "level", None),
-        ("3/8n over 48mm", "level", None),
-        ("3/8n@400'", "too long", None),
-        ("3/8n@-4'", "no sign", None),
-        ("3/8n@n", "no gauge length", None),
+        ("1/4n@", "over what length?", None),
+        ("1/4n@4'@4'", "one gauge length", None),
+        ("1/4n@4mm", "level", None),
+        ("1/4n over 48mm", "level", None),
+        ("1/4n@400'", "too long", None),
+        ("1/4n@-4'", "no sign", None),
+        ("1/4n@n", "no gauge length", None),
         ("1234567890123n", "too long", None),
         ("٣n", "", None),
-        ("3/8n\x001/2o", "can't be seen", None),
-        ("3/8n1/2o ?", "means nothing here", None),
+        ("1/4n\x001/2o", "can't be seen", None),
+        ("1/4n3/8o ?", "means nothing here", None),
         ("bananas", "is no word", None),
         ("nan", "", None),
         ("inf n", "", None),
@@ -304,13 +304,13 @@ def test_refused_with_reason_place_and_what_was_meant(text, reason, meant):
 @pytest.mark.parametrize(
     ("text", "at"),
     [
-        ("3/8n1/2", 7),
-        ("3/8 1/2", 3),
-        ("1/20", 2),
-        ("3/8n1/2p", 7),
-        ("3/8n-1/2o", 4),
-        ("3/8b", 3),
-        ("3/8n6o", 4),
+        ("1/4n3/8", 7),
+        ("1/4 3/8", 3),
+        ("3/80", 2),
+        ("1/4n3/8p", 7),
+        ("1/4n-3/8o", 4),
+        ("1/4b", 3),
+        ("1/4n6o", 4),
     ],
 )
 def test_the_cursor_goes_to_the_bad_spot(text, at):
@@ -319,14 +319,14 @@ def test_the_cursor_goes_to_the_bad_spot(text, at):
 
 def test_hear_raises_what_is_refused_or_not_finished():
     with pytest.raises(EntryError) as refusal:
-        hear("1/20", INCH)
-    assert (refusal.value.at, refusal.value.meant) == (2, "1/2o")
+        hear("3/80", INCH)
+    assert (refusal.value.at, refusal.value.meant) == (2, "3/8o")
     with pytest.raises(EntryError, match="which way"):
-        hear("3/8n1/2", INCH)
-    assert hear("3/8n1/2o", INCH).words == "top leans 3/8 in towards next, 1/2 in out"
+        hear("1/4n3/8", INCH)
+    assert hear("1/4n3/8o", INCH).words == "top leans 1/4 in towards next, 3/8 in out"
 
 
-@pytest.mark.parametrize("text", ["3/8i", "3/8n1/2i", "3/8 inboard", "i3/8"])
+@pytest.mark.parametrize("text", ["1/4i", "1/4n3/8i", "1/4 inboard", "i1/4"])
 def test_inboard_is_understood_but_wants_a_second_enter(text):
     heard = understood(text)
     assert heard.across is not None
@@ -346,13 +346,13 @@ def test_degrees_are_said_back_in_the_form_they_were_typed_in():
 # ---------------------------------------------------------------- typed key by key
 
 TYPED = [
-    (INCH, "3/8n1/2o"),
-    (INCH, "3/8 next, 1/2 out"),
+    (INCH, "1/4n3/8h"),
+    (INCH, "1/4 next, 3/8 house"),
     (INCH, "1 1/4n3/8h"),
     (INCH, "1-1/4n3/8h"),
-    (INCH, "3/8+n1/2-o"),
-    (INCH, "strong 3/8n shy 1/2o"),
-    (INCH, ".375n.5o"),
+    (INCH, "1/4+n3/8-o"),
+    (INCH, "strong 1/4n shy 3/8o"),
+    (INCH, ".25n.375o"),
     (INCH, ".6dn.8do"),
     (INCH, "0.6° n 0.8° o"),
     (INCH, "3/16n1/8o@4'"),
@@ -360,23 +360,23 @@ TYPED = [
     (INCH, "3/16n1/8o per 4ft"),
     (INCH, "3/16n1/8o over height"),
     (INCH, "@4'6\""),
-    (INCH, "3/8n0"),
+    (INCH, "1/4n0"),
     (INCH, "plumb"),
     (INCH, "okay"),
     (INCH, "0 0"),
     (INCH, "1/16n13/16h"),
     (INCH, "11/16n1/32o"),
     (INCH, "3/64p1/64h"),
-    (INCH, "next 3/8 out 1/2"),
-    (INCH, "top leans 3/8 in towards next, 1/2 in out"),
+    (INCH, "next 1/4 out 3/8"),
+    (INCH, "top leans 1/4 in towards next, 3/8 in out"),
     (INCH, "0°36'n0°20'30\"o"),
     (INCH, "1/4 in per ft n 1/8 in/ft o"),
-    (INCH, "3/8 inches previous 1/2 inch inboard"),
-    (MM, "9mmn13mmo"),
-    (MM, "9.5 mm strong next 13 millimetres out @ 1.2m"),
+    (INCH, "1/4 inches previous 3/8 inch inboard"),
+    (MM, "6mmn10mmh"),
+    (MM, "6.5 mm strong next 10 millimetres out @ 1.2m"),
     (MM, "2mm/mn3mm/mo"),
-    (MM, "9n13o over 1200"),
-    (MM, "3/8n1/2o @48in"),
+    (MM, "6n10h over 1200"),
+    (MM, "1/4n3/8o @48in"),
     (MM, "10 mm per m n"),
 ]
 
@@ -395,14 +395,14 @@ GARDEN = EntrySettings(faces={"next": "lake", "prev": "hill", "out": "street", "
 
 
 def test_renamed_faces_are_typed_and_said_by_their_names():
-    heard = understood("9 lake 13 garden", GARDEN)
-    assert heard.slopes(1000.0) == (0.009, -0.013)
-    assert heard.words == "top leans 9 mm towards lake, 13 mm towards garden"
+    heard = understood("6 lake 10 garden", GARDEN)
+    assert heard.slopes(1000.0) == (0.006, -0.010)
+    assert heard.words == "top leans 6 mm towards lake, 10 mm towards garden"
     # street's s is strong, so out keeps its o; hill takes h, which house gave up
     assert GARDEN.all_letters == {Face.NEXT: "l", Face.PREV: "h", Face.OUT: "o", Face.HOUSE: "g"}
-    assert understood("9l13g", GARDEN).slopes(1000.0) == heard.slopes(1000.0)
-    assert understood("9h13street", GARDEN).slopes(1000.0) == (-0.009, 0.013)
-    assert "l h o g" in refused("9l13", GARDEN).reason
+    assert understood("6l10g", GARDEN).slopes(1000.0) == heard.slopes(1000.0)
+    assert understood("6h10street", GARDEN).slopes(1000.0) == (-0.006, 0.010)
+    assert "l h o g" in refused("6l10", GARDEN).reason
 
 
 def test_swapped_names_mean_what_the_run_says():
@@ -414,11 +414,11 @@ def test_swapped_names_mean_what_the_run_says():
 
 def test_letters_can_be_set():
     letters = EntrySettings(letters={"next": "r", "prev": "l", "out": "o", "house": "h"})
-    assert understood("9r13o", letters).slopes(1000.0) == (0.009, 0.013)
-    assert understood("9l13o", letters).slopes(1000.0) == (-0.009, 0.013)
+    assert understood("6r10o", letters).slopes(1000.0) == (0.006, 0.010)
+    assert understood("6l10o", letters).slopes(1000.0) == (-0.006, 0.010)
     # a one behind a tape fraction was the letter l where l is bound
     inches = EntrySettings(units="inch", letters={"next": "r", "prev": "l", "out": "o", "house": "h"})
-    assert refused("3/81", inches).meant == "3/8l"
+    assert refused("1/41", inches).meant == "1/4l"
 
 
 @pytest.mark.parametrize(
@@ -442,9 +442,9 @@ def test_names_that_cannot_be_told_apart_are_refused(bad):
 @pytest.mark.parametrize(
     ("text", "settings", "half_step_mm"),
     [
-        ("3/8n", INCH, 25.4 / 32),
+        ("1/4n", INCH, 25.4 / 32),
         ("3/32n", INCH, 25.4 / 64),
-        ("3/8+n", INCH, 25.4 / 64),
+        ("1/4+n", INCH, 25.4 / 64),
         (".375n", INCH, 25.4 / 128),
         (".5n", INCH, 25.4 / 32),
         ("9n", MM, 0.5),
@@ -464,4 +464,4 @@ def test_half_the_step_of_what_was_typed(text, settings, half_step_mm):
 @pytest.mark.parametrize("height", [0.0, -1.0, math.nan, math.inf])
 def test_a_height_that_is_none_never_gives_a_slope(height):
     with pytest.raises(ValueError, match="height"):
-        understood("9n13o", MM).slopes(height)
+        understood("6n10o", MM).slopes(height)

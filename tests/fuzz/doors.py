@@ -294,7 +294,7 @@ S1,strip,larch,1,900,60,18,,,offcut,
 """
 XDR = b"$WIXDR,A,+02.9,D,PITCH,A,+00.7,D,ROLL*07\r\n"
 SEEDS: dict[str, list[bytes]] = {
-    "entry": [b"3/8n1/2o", b"9mm n 13mm o", b"strong 3/8n shy 1/2o", b".6dn.8do", b"3/16n1/8o@4'", b"plumb"],
+    "entry": [b"1/4n3/8h", b"6mm n 10mm h", b"strong 1/4n shy 3/8h", b".6dn.8do", b"3/16n1/8o@4'", b"plumb"],
     "length": [b'1-1/4"', b"90x90mm", b"1:500", b"3mm/1m", b"0.1deg"],
     "stock": [STOCK],
     "dialect": [

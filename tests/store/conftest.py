@@ -119,7 +119,7 @@ def crew(tmp_path):
     opened = []
     numbers = count(1)
 
-    def make(name="anna", *, path: Path | None = None, clock: Clock | None = None, **more) -> Crew:
+    def make(name="north", *, path: Path | None = None, clock: Clock | None = None, **more) -> Crew:
         clock = clock or Clock()
         ids = (f"{name}-{n:06d}" for n in numbers)
         journal = Journal.open(path or tmp_path / f"{name}.db", clock=clock, ids=lambda: next(ids), **more)

@@ -11,148 +11,148 @@ def _left(crew):
 
 
 def test_counted_put_in_taken_out(crew):
-    anna = crew()
-    anna.journal.append("stock-imported", {"lots": [F2, T1], "source": "box.csv"})
-    assert _left(anna) == {"F2": 4, "T1": 2}
-    anna.journal.append("stock-added", {**F2, "count": 3})
-    anna.journal.append("stock-out", {"lot": "T1", "count": 1})
-    assert _left(anna) == {"F2": 7, "T1": 1}
-    anna.journal.append("stock-out", {"lot": "F2", "count": None})
-    box = anna.journal.box()
+    north = crew()
+    north.journal.append("stock-imported", {"lots": [F2, T1], "source": "box.csv"})
+    assert _left(north) == {"F2": 4, "T1": 2}
+    north.journal.append("stock-added", {**F2, "count": 3})
+    north.journal.append("stock-out", {"lot": "T1", "count": 1})
+    assert _left(north) == {"F2": 7, "T1": 1}
+    north.journal.append("stock-out", {"lot": "F2", "count": None})
+    box = north.journal.box()
     assert [lot.lot for lot in box.lots] == ["T1"]
     assert [(lot.lot, lot.count) for lot in box.used_up] == [("F2", 0)]
     assert box.lot("F2") is None
 
 
 def test_counting_again_replaces_what_was_counted_and_leaves_the_rest(crew):
-    anna = crew()
-    anna.journal.append("stock-imported", {"lots": [F2, T1], "source": "box.csv"})
-    anna.journal.append("stock-imported", {"lots": [{**F2, "count": 9}], "source": "box.csv"})
-    assert _left(anna) == {"F2": 9, "T1": 2}
+    north = crew()
+    north.journal.append("stock-imported", {"lots": [F2, T1], "source": "box.csv"})
+    north.journal.append("stock-imported", {"lots": [{**F2, "count": 9}], "source": "box.csv"})
+    assert _left(north) == {"F2": 9, "T1": 2}
 
 
 def test_pieces_used_leave_and_remainders_come_back_as_lots(crew):
-    anna = crew().lay_out()
-    anna.journal.append("stock-imported", {"lots": [F2, T1], "source": "box.csv"})
+    north = crew().lay_out()
+    north.journal.append("stock-imported", {"lots": [F2, T1], "source": "box.csv"})
     rest = {**T1, "lot": "T1.1", "count": 1, "thin_mm": 2.0, "length_mm": 80.0}
-    anna.log("taken", {"used": [{"lot": "T1"}, {"lot": "F2", "count": 2}], "back": [rest]}, post="1")
-    assert _left(anna) == {"F2": 2, "T1": 1, "T1.1": 1}
-    assert anna.journal.box().lot("T1.1").taper_slope == T1["thick_mm"] / T1["length_mm"]
+    north.log("taken", {"used": [{"lot": "T1"}, {"lot": "F2", "count": 2}], "back": [rest]}, post="1")
+    assert _left(north) == {"F2": 2, "T1": 1, "T1.1": 1}
+    assert north.journal.box().lot("T1.1").taper_slope == T1["thick_mm"] / T1["length_mm"]
 
 
 def test_unlike_pieces_are_never_mixed_under_one_name(crew):
-    anna = crew()
-    anna.journal.append("stock-added", F2)
-    anna.journal.append("stock-added", {**F2, "thickness_mm": 3.0, "count": 1})
-    anna.journal.append("stock-added", {**F2, "thickness_mm": 3.0, "count": 1})
-    assert _left(anna) == {"F2": 4, "F2 (2)": 2}
+    north = crew()
+    north.journal.append("stock-added", F2)
+    north.journal.append("stock-added", {**F2, "thickness_mm": 3.0, "count": 1})
+    north.journal.append("stock-added", {**F2, "thickness_mm": 3.0, "count": 1})
+    assert _left(north) == {"F2": 4, "F2 (2)": 2}
 
 
 def test_more_used_than_there_were_is_said_not_hidden(crew):
-    anna = crew().lay_out()
-    anna.journal.append("stock-added", F2)
-    anna.log("taken", {"used": [{"lot": "F2", "count": 6}, {"lot": "gone"}]}, post="1")
-    assert anna.journal.box().short == (("F2", 2), ("gone", 1))
-    assert _left(anna) == {}
+    north = crew().lay_out()
+    north.journal.append("stock-added", F2)
+    north.log("taken", {"used": [{"lot": "F2", "count": 6}, {"lot": "gone"}]}, post="1")
+    assert north.journal.box().short == (("F2", 2), ("gone", 1))
+    assert _left(north) == {}
 
 
 def test_undo_of_the_box_puts_back(crew):
-    anna = crew()
-    anna.journal.append("stock-added", F2)
-    anna.journal.append("stock-out", {"lot": "F2", "count": 1})
-    assert anna.journal.box().undo == "lot F2 taken out of the box"
-    assert anna.journal.undo(None) == "lot F2 taken out of the box"
-    assert _left(anna) == {"F2": 4}
-    assert anna.journal.box().redo == "lot F2 taken out of the box"
-    anna.journal.redo(None)
-    assert _left(anna) == {"F2": 3}
+    north = crew()
+    north.journal.append("stock-added", F2)
+    north.journal.append("stock-out", {"lot": "F2", "count": 1})
+    assert north.journal.box().undo == "lot F2 taken out of the box"
+    assert north.journal.undo(None) == "lot F2 taken out of the box"
+    assert _left(north) == {"F2": 4}
+    assert north.journal.box().redo == "lot F2 taken out of the box"
+    north.journal.redo(None)
+    assert _left(north) == {"F2": 3}
 
 
 def test_undo_of_a_pack_puts_its_pieces_back(crew, packs):
     from shimfit import contract
     from shimfit.store.events import Draft
 
-    anna = crew().lay_out()
-    anna.journal.append("stock-added", F2)
-    anna.journal.append_all(
+    north = crew().lay_out()
+    north.journal.append("stock-added", F2)
+    north.journal.append_all(
         [
             Draft("taken", {"used": [{"lot": "F2"}]}, "jetty", "east", "1"),
             Draft("packed", {"packs": [contract.pack_to_json(packs[0])]}, "jetty", "east", "1"),
         ]
     )
-    assert _left(anna) == {"F2": 3}
-    assert anna.journal.undo("jetty") == "packs put in at east/1"
-    assert _left(anna) == {"F2": 4}
-    assert anna.post("1").packs_in_place == ()
+    assert _left(north) == {"F2": 3}
+    assert north.journal.undo("jetty") == "packs put in at east/1"
+    assert _left(north) == {"F2": 4}
+    assert north.post("1").packs_in_place == ()
 
 
 def test_instruments_keep_their_history(crew):
-    anna = crew()
+    north = crew()
     level = {"name": "long level", "kind": "level", "length_mm": 1200.0, "accuracy_slope": 0.0005}
-    anna.journal.append("instrument", level)
-    anna.journal.append(
+    north.journal.append("instrument", level)
+    north.journal.append(
         "instrument", {**level, "zero_along": 0.0002, "u_zero": 0.0001, "checked": "2026-05-04"}
     )
-    box = anna.journal.box()
+    box = north.journal.box()
     assert [one.zero_along for one in box.instrument_history] == [0.0, 0.0002]
     assert box.instrument("long level").u_zero == 0.0001
     assert len(box.instruments) == 1
 
 
 def test_settings_are_what_was_set_last(crew):
-    anna = crew()
-    anna.journal.append("setting", {"key": "units", "value": "inch"})
-    anna.journal.append("setting", {"key": "units", "value": "mm"})
-    anna.journal.append("setting", {"key": "hints", "value": False})
-    assert anna.journal.box().settings == {"units": "mm", "hints": False}
-    assert anna.journal.box(upto=1).settings == {"units": "inch"}
+    north = crew()
+    north.journal.append("setting", {"key": "units", "value": "inch"})
+    north.journal.append("setting", {"key": "units", "value": "mm"})
+    north.journal.append("setting", {"key": "hints", "value": False})
+    assert north.journal.box().settings == {"units": "mm", "hints": False}
+    assert north.journal.box(upto=1).settings == {"units": "inch"}
 
 
 def test_undo_of_the_box_leaves_what_belongs_to_a_pack(crew, packs):
     """Pieces that were taken in the same step as a reading go back with that step only."""
     from shimfit.store.events import Draft
 
-    anna = crew().lay_out()
-    anna.journal.append("stock-added", F2)
-    anna.journal.append_all(
+    north = crew().lay_out()
+    north.journal.append("stock-added", F2)
+    north.journal.append_all(
         [
             Draft("noted", {"text": "packed"}, "jetty", "east", "1"),
             Draft("taken", {"used": [{"lot": "F2"}]}),
         ]
     )
-    assert _left(anna) == {"F2": 3}
-    assert anna.journal.box().undo == "lot F2 put in the box"
-    assert anna.journal.job("jetty").undo == "a note at east/1"
-    anna.journal.undo("jetty")
-    assert _left(anna) == {"F2": 4}
-    anna.journal.redo("jetty")
-    anna.journal.undo(None)
-    assert anna.journal.box().short == (("F2", 1),)
-    anna.journal.redo(None)
-    assert _left(anna) == {"F2": 3}
-    assert anna.post("1").notes
+    assert _left(north) == {"F2": 3}
+    assert north.journal.box().undo == "lot F2 put in the box"
+    assert north.journal.job("jetty").undo == "a note at east/1"
+    north.journal.undo("jetty")
+    assert _left(north) == {"F2": 4}
+    north.journal.redo("jetty")
+    north.journal.undo(None)
+    assert north.journal.box().short == (("F2", 1),)
+    north.journal.redo(None)
+    assert _left(north) == {"F2": 3}
+    assert north.post("1").notes
 
 
 def test_a_lot_that_is_counted_in_two_rows_counts_whole(crew):
-    anna = crew()
-    anna.journal.append("stock-added", F2)
-    anna.journal.append("stock-imported", {"lots": [F2, {**F2, "count": 3}, {**F2, "thickness_mm": 3.0}]})
-    assert _left(anna) == {"F2": 7, "F2 (2)": 4}
+    north = crew()
+    north.journal.append("stock-added", F2)
+    north.journal.append("stock-imported", {"lots": [F2, {**F2, "count": 3}, {**F2, "thickness_mm": 3.0}]})
+    assert _left(north) == {"F2": 7, "F2 (2)": 4}
 
 
 def test_another_crews_level_of_the_same_name_leaves_the_zero_of_ours(crew):
     from shimfit.store.merge import export_text, import_text
 
     level = {"name": "long level", "kind": "level"}
-    anna, ben, carol = crew("anna"), crew("ben"), crew("carol")
-    carol.journal.append("instrument", {**level, "name": "short level"})
-    anna.journal.append("instrument", {**level, "zero_along": 0.0001})
-    ben.clock.set("2026-05-04T10:00:00+02:00")
-    ben.journal.append("instrument", {**level, "zero_along": 0.003})
-    for other in (ben, carol):
-        import_text(anna.journal, export_text(other.journal), "their.jsonl")
-    box = anna.journal.box()
+    north, south, west = crew("north"), crew("south"), crew("west")
+    west.journal.append("instrument", {**level, "name": "short level"})
+    north.journal.append("instrument", {**level, "zero_along": 0.0001})
+    south.clock.set("2026-05-04T10:00:00+02:00")
+    south.journal.append("instrument", {**level, "zero_along": 0.003})
+    for other in (south, west):
+        import_text(north.journal, export_text(other.journal), "their.jsonl")
+    box = north.journal.box()
     assert box.instrument("long level").zero_along == 0.0001
     assert [one.zero_along for one in box.instrument_history if one.name == "long level"] == [0.0001, 0.003]
     assert box.instrument("short level").name == "short level"
-    assert box.last_seq == anna.journal.head[0], "what came last happened first"
+    assert box.last_seq == north.journal.head[0], "what came last happened first"

@@ -28,10 +28,10 @@ def call(*words):
 
 @pytest.fixture
 def files(crew, tmp_path):
-    anna = crew().lay_out()
-    anna.read("1")
-    anna.journal.close()
-    return tmp_path / "anna.db", tmp_path / "jobs.jsonl", tmp_path / "ben.db"
+    north = crew().lay_out()
+    north.read("1")
+    north.journal.close()
+    return tmp_path / "north.db", tmp_path / "jobs.jsonl", tmp_path / "south.db"
 
 
 def test_there_and_back(files):

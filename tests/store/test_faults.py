@@ -88,8 +88,8 @@ def test_killed_at_any_moment_nothing_acknowledged_is_lost():
 
 def test_every_commit_is_synced_in_full(crew, tmp_path):
     """What the kill trials can't show; SQLite: in WAL mode only FULL syncs the log at each commit."""
-    anna = crew().lay_out()
-    db = anna.journal._log.db
+    north = crew().lay_out()
+    db = north.journal._log.db
     assert db.execute("PRAGMA journal_mode").fetchone() == ("wal",)
     assert db.execute("PRAGMA synchronous").fetchone() == (2,)
     assert db.execute("PRAGMA fullfsync").fetchone() == (1,)
@@ -117,34 +117,34 @@ def test_the_name_of_a_new_file_is_synced_too(tmp_path, monkeypatch):
 
 def test_full_at_every_page_says_so_logs_nothing_and_goes_on_when_there_is_space(crew):
     """max_page_count makes SQLite's own "disk full" come at each page in turn."""
-    anna = crew().lay_out()
-    db = anna.journal._log.db
+    north = crew().lay_out()
+    db = north.journal._log.db
     refused = 0
     for n in range(120):
         (pages,) = db.execute("PRAGMA page_count").fetchone()
         db.execute(f"PRAGMA max_page_count = {pages}")
-        before = anna.journal.head
-        message = refusal(lambda n=n: anna.read("1", text=str(n)))
+        before = north.journal.head
+        message = refusal(lambda n=n: north.read("1", text=str(n)))
         if message is not None:
             refused += 1
             assert "the disk is full" in message
             assert is_one_sentence(message)
-            assert anna.journal.head == before
-            assert all(reading.text != str(n) for reading in anna.post("1").readings)
+            assert north.journal.head == before
+            assert all(reading.text != str(n) for reading in north.post("1").readings)
             db.execute("PRAGMA max_page_count = 1000000")
-            anna.read("1", text=str(n))
+            north.read("1", text=str(n))
     assert refused > 10
-    assert [reading.text for reading in anna.post("1").readings] == [str(n) for n in range(120)]
-    assert anna.journal.verify() is None
+    assert [reading.text for reading in north.post("1").readings] == [str(n) for n in range(120)]
+    assert north.journal.verify() is None
 
 
 @needs_posix
 @pytest.mark.parametrize("room", [0, 1, 4096, 9000, 20_000, 33_000, 60_000, 120_000])
 def test_a_quota_hit_anywhere_loses_nothing(crew, tmp_path, room):
     """RLIMIT_FSIZE refuses the system's own writes, in the log, in the file and on the way there."""
-    anna = crew().lay_out()
-    anna.journal.close()
-    path = tmp_path / "anna.db"
+    north = crew().lay_out()
+    north.journal.close()
+    path = tmp_path / "north.db"
 
     def fill() -> tuple[list[str], str]:
         limit = path.stat().st_size + room if room else 1024
@@ -226,10 +226,10 @@ def test_a_small_disk_fills_up(small_disk):
 def locked_folder(crew, tmp_path):
     """A data file in a folder that nobody may write; opened by a user who is not root."""
     folder = Path(tempfile.mkdtemp())
-    anna = crew(path=tmp_path / "jetty.db").lay_out()
-    anna.read("1")
-    anna.journal.run("jetty", "east")
-    anna.journal.close()
+    north = crew(path=tmp_path / "jetty.db").lay_out()
+    north.read("1")
+    north.journal.run("jetty", "east")
+    north.journal.close()
     shutil.copy(tmp_path / "jetty.db", folder / "jetty.db")
     (folder / "jetty.db").chmod(0o444)
     folder.chmod(0o555)
@@ -263,16 +263,16 @@ def test_a_file_that_was_not_closed_is_read_in_full_from_a_locked_folder(
     crew, tmp_path, locked_folder, monkeypatch
 ):
     """The last readings are still in the write-ahead log, which can't be opened in place there."""
-    anna = crew("ben").lay_out()
-    anna.read("2")
+    north = crew("south").lay_out()
+    north.read("2")
     locked_folder.chmod(0o755)
     for end in ("", "-wal"):
-        shutil.copy(tmp_path / f"ben.db{end}", locked_folder / f"ben.db{end}")
-        (locked_folder / f"ben.db{end}").chmod(0o444)
+        shutil.copy(tmp_path / f"south.db{end}", locked_folder / f"south.db{end}")
+        (locked_folder / f"south.db{end}").chmod(0o444)
     locked_folder.chmod(0o555)
 
     def look():
-        with Journal.open(locked_folder / "ben.db", read_only=True) as journal:
+        with Journal.open(locked_folder / "south.db", read_only=True) as journal:
             state = str(journal.run("jetty", "east").post("2").state)
             copies = len(list(folder.iterdir()))
         return state, copies, len(list(folder.iterdir()))
@@ -328,7 +328,7 @@ def test_another_programs_database_is_refused_untouched(tmp_path, read_only):
 @pytest.mark.parametrize("closed", [True, False])
 def test_a_newer_schema_is_refused_untouched(crew, tmp_path, read_only, closed):
     crew().lay_out().journal.close()
-    path = tmp_path / "anna.db"
+    path = tmp_path / "north.db"
     db = sqlite3.connect(path)
     db.execute(f"PRAGMA user_version = {MIGRATIONS[-1].number + 1}")
     if closed:
@@ -416,16 +416,16 @@ def test_a_program_of_another_kind_that_holds_the_file_is_waited_for_and_then_to
     crew, tmp_path, monkeypatch
 ):
     """SQLite's own lock, as a backup program or a browser of databases takes it."""
-    anna = crew().lay_out()
-    other = sqlite3.connect(tmp_path / "anna.db", isolation_level=None, check_same_thread=False)
+    north = crew().lay_out()
+    other = sqlite3.connect(tmp_path / "north.db", isolation_level=None, check_same_thread=False)
     other.execute("BEGIN IMMEDIATE")
     release = threading.Timer(0.2, other.execute, ["ROLLBACK"])
     release.start()
-    anna.read("1")
+    north.read("1")
     release.join()
-    anna.journal.close()
+    north.journal.close()
     monkeypatch.setattr("shimfit.store.db._BUSY_MS", 1)
-    with Journal.open(tmp_path / "anna.db") as journal:
+    with Journal.open(tmp_path / "north.db") as journal:
         other.execute("BEGIN IMMEDIATE")
         with pytest.raises(FileError, match=r"another program holds .*: nothing was logged"):
             journal.append("job-added", {"name": "pier"})
@@ -441,16 +441,16 @@ def test_a_program_of_another_kind_that_holds_the_file_is_waited_for_and_then_to
 @pytest.fixture
 def worn(crew, tmp_path):
     """A data file with some history, its events, and a place to damage copies of it."""
-    anna = crew().lay_out(posts=6)
+    north = crew().lay_out(posts=6)
     for n in range(40):
         post = str(n % 6 + 1)
-        anna.read(post, 0.001 * (n % 9))
+        north.read(post, 0.001 * (n % 9))
         if n % 5 == 0:
-            anna.prescribe(post)
-    events = list(anna.journal.events())
-    anna.journal.close()
+            north.prescribe(post)
+    events = list(north.journal.events())
+    north.journal.close()
     copy = tmp_path / "damaged.db"
-    return (tmp_path / "anna.db").read_bytes(), events, copy
+    return (tmp_path / "north.db").read_bytes(), events, copy
 
 
 def _open_damaged(copy: Path, events) -> str:
@@ -510,7 +510,7 @@ def test_a_damaged_index_is_found_although_every_event_is_whole(worn):
 
 
 def test_an_io_error_is_told_in_a_sentence(crew, monkeypatch):
-    anna = crew().lay_out()
+    north = crew().lay_out()
 
     class Broken:
         in_transaction = False
@@ -518,11 +518,11 @@ def test_an_io_error_is_told_in_a_sentence(crew, monkeypatch):
         def execute(self, *_):
             raise sqlite3.OperationalError("disk I/O error")
 
-    good = anna.journal._log._opened.db
-    anna.journal._log._opened.db = Broken()
+    good = north.journal._log._opened.db
+    north.journal._log._opened.db = Broken()
     with pytest.raises(FileError) as caught:
-        anna.log("noted", {"text": "x"}, post="1")
+        north.log("noted", {"text": "x"}, post="1")
     assert is_one_sentence(caught.value.message)
-    anna.journal._log._opened.db = good
-    anna.log("noted", {"text": "x"}, post="1")
-    assert anna.journal.verify() is None
+    north.journal._log._opened.db = good
+    north.log("noted", {"text": "x"}, post="1")
+    assert north.journal.verify() is None

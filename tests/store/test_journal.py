@@ -16,30 +16,30 @@ from shimfit.store.log import End
 
 
 def test_what_was_logged_is_there_after_opening_again(crew, tmp_path):
-    anna = crew()
-    anna.lay_out()
-    logged = anna.read("2", 0.01, 0.005, text="10mm n 5mm o")
-    anna.journal.close()
-    with Journal.open(tmp_path / "anna.db") as again:
+    north = crew()
+    north.lay_out()
+    logged = north.read("2", 0.01, 0.005, text="10mm n 5mm o")
+    north.journal.close()
+    with Journal.open(tmp_path / "north.db") as again:
         (*_, last) = again.events()
         assert last == logged
         assert last.data["text"] == "10mm n 5mm o"
-        assert again.run("jetty", "east").post("2").readings[0].by == "anna"
+        assert again.run("jetty", "east").post("2").readings[0].by == "north"
 
 
 def test_another_connection_sees_an_event_as_soon_as_append_returns(crew, tmp_path):
-    anna = crew().lay_out()
-    event = anna.read("1")
-    with sqlite3.connect(tmp_path / "anna.db") as other:
+    north = crew().lay_out()
+    event = north.read("1")
+    with sqlite3.connect(tmp_path / "north.db") as other:
         assert other.execute("SELECT id FROM event ORDER BY seq DESC").fetchone() == (event.id,)
     other.close()
 
 
 def test_several_events_are_logged_in_one_go_or_not_at_all(crew):
-    anna = crew().lay_out()
-    before = anna.journal.head
+    north = crew().lay_out()
+    before = north.journal.head
     with pytest.raises(InternalError, match="height_mm"):
-        anna.journal.append_all(
+        north.journal.append_all(
             [
                 Draft("noted", {"text": "good"}, "jetty", "east", "1"),
                 Draft(
@@ -47,8 +47,8 @@ def test_several_events_are_logged_in_one_go_or_not_at_all(crew):
                 ),
             ]
         )
-    assert anna.journal.head == before
-    events = anna.journal.append_all(
+    assert north.journal.head == before
+    events = north.journal.append_all(
         [Draft("noted", {"text": str(n)}, "jetty", "east", "1") for n in range(3)]
     )
     assert {event.step for event in events} == {events[0].id}
@@ -75,45 +75,45 @@ def test_several_events_are_logged_in_one_go_or_not_at_all(crew):
     ],
 )
 def test_an_event_that_could_not_be_read_back_is_never_logged(crew, kind, data, says):
-    anna = crew().lay_out()
-    before = anna.journal.head
+    north = crew().lay_out()
+    before = north.journal.head
     with pytest.raises(InternalError, match=says):
-        anna.log(kind, data, post="1")
-    assert anna.journal.head == before
+        north.log(kind, data, post="1")
+    assert north.journal.head == before
 
 
 def test_a_name_that_no_file_could_hold_is_refused_and_a_text_is_kept(crew):
-    anna = crew().lay_out()
+    north = crew().lay_out()
     with pytest.raises(InternalError, match="broken characters"):
-        anna.log("noted", {"text": "x"}, post="\udcff")
-    anna.log("noted", {"text": "caf\udce9"}, post="1")
-    assert anna.post("1").notes[0].text == "caf\udce9"
-    assert anna.journal.verify() is None
+        north.log("noted", {"text": "x"}, post="\udcff")
+    north.log("noted", {"text": "caf\udce9"}, post="1")
+    assert north.post("1").notes[0].text == "caf\udce9"
+    assert north.journal.verify() is None
 
 
 def test_an_interruption_right_after_the_commit_leaves_a_journal_that_goes_on(crew, monkeypatch):
-    anna = crew().lay_out()
-    anna.run()
+    north = crew().lay_out()
+    north.run()
 
     def interrupted(*_):
         raise KeyboardInterrupt
 
     monkeypatch.setattr(End, "after", interrupted)
     with pytest.raises(KeyboardInterrupt):
-        anna.read("1", text="before the interruption")
+        north.read("1", text="before the interruption")
     monkeypatch.undo()
-    anna.read("1", text="after it")
-    texts = [reading.text for reading in anna.post("1").readings]
+    north.read("1", text="after it")
+    texts = [reading.text for reading in north.post("1").readings]
     assert texts == ["before the interruption", "after it"]
-    assert anna.journal.verify() is None
+    assert north.journal.verify() is None
 
 
 def test_the_chain_is_what_the_page_on_it_says(crew):
     """Worked out anew from the columns with json and hashlib alone: canonical JSON, SHA-256 (FIPS 180-4)."""
-    anna = crew().lay_out()
-    anna.read("1", text='3/8" Überstand → n')
+    north = crew().lay_out()
+    north.read("1", text='3/8" Überstand → n')
     prev = ""
-    for number, event in enumerate(anna.journal.events(), 1):
+    for number, event in enumerate(north.journal.events(), 1):
         row = {
             name: getattr(event, name)
             for name in (
@@ -136,8 +136,8 @@ def test_the_chain_is_what_the_page_on_it_says(crew):
         assert hashlib.sha256(text.encode()).hexdigest() == event.hash
         assert (event.seq, event.prev) == (number, prev)
         prev = event.hash
-    assert anna.journal.head == (number, prev)
-    assert anna.journal.verify() is None
+    assert north.journal.head == (number, prev)
+    assert north.journal.verify() is None
 
 
 REST = "step, log, time, stamp, by, job, run, post, kind, data"
@@ -160,7 +160,7 @@ REST = "step, log, time, stamp, by, job, run, post, kind, data"
 @pytest.mark.parametrize("recursive", ["ON", "OFF"])
 def test_the_database_itself_refuses_to_change_the_log(crew, tmp_path, statement, recursive):
     crew().lay_out().journal.close()
-    db = sqlite3.connect(tmp_path / "anna.db", isolation_level=None)
+    db = sqlite3.connect(tmp_path / "north.db", isolation_level=None)
     db.execute(f"PRAGMA recursive_triggers = {recursive}")
     before = db.execute("SELECT * FROM event").fetchall()
     assert len(before) == 5
@@ -182,12 +182,12 @@ def test_the_database_itself_refuses_to_change_the_log(crew, tmp_path, statement
 )
 def test_verify_names_the_first_event_that_was_changed_from_outside(crew, tmp_path, change, seq, why):
     crew().lay_out().journal.close()
-    db = sqlite3.connect(tmp_path / "anna.db", isolation_level=None)
+    db = sqlite3.connect(tmp_path / "north.db", isolation_level=None)
     for (trigger,) in db.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
         db.execute(f"DROP TRIGGER {trigger}")
     db.execute(change)
     db.close()
-    with Journal.open(tmp_path / "anna.db", read_only=True) as journal:
+    with Journal.open(tmp_path / "north.db", read_only=True) as journal:
         bad = journal.verify()
     assert bad is not None
     if "-seq" in change:
@@ -199,58 +199,58 @@ def test_verify_names_the_first_event_that_was_changed_from_outside(crew, tmp_pa
 
 
 def test_a_clock_set_back_keeps_its_time_is_flagged_and_changes_no_order(crew):
-    anna = crew().lay_out()
-    first = anna.read("1", 0.009)
-    anna.clock.set("2019-01-01T00:00:00+01:00")
-    second = anna.read("1", 0.004)
+    north = crew().lay_out()
+    first = north.read("1", 0.009)
+    north.clock.set("2019-01-01T00:00:00+01:00")
+    second = north.read("1", 0.004)
     assert second.time.startswith("2019-01-01T00:00:01.000+01:00")
     assert second.clock_set_back
     assert not first.clock_set_back
     assert second.stamp > first.stamp
-    assert anna.post("1").reading.slope_along == 0.004
-    anna.clock.set("2027-01-01T00:00:00+01:00")
-    assert not anna.read("1").clock_set_back
-    assert anna.journal.verify() is None
+    assert north.post("1").reading.slope_along == 0.004
+    north.clock.set("2027-01-01T00:00:00+01:00")
+    assert not north.read("1").clock_set_back
+    assert north.journal.verify() is None
 
 
 def test_times_carry_the_offset_of_the_place(crew, somewhere_else):
-    anna = crew()
-    anna.clock.now = anna.clock.now.astimezone(somewhere_else)
-    assert anna.lay_out().log("noted", {"text": "x"}, post="1").time.endswith("-08:00")
+    north = crew()
+    north.clock.now = north.clock.now.astimezone(somewhere_else)
+    assert north.lay_out().log("noted", {"text": "x"}, post="1").time.endswith("-08:00")
 
 
 def test_threads_share_a_journal_without_losing_an_event(crew):
-    anna = crew().lay_out()
-    before = anna.journal.head[0]
+    north = crew().lay_out()
+    before = north.journal.head[0]
 
     def work() -> None:
         for n in range(20):
-            anna.log("noted", {"text": str(n)}, post="1")
+            north.log("noted", {"text": str(n)}, post="1")
 
     threads = [threading.Thread(target=work) for _ in range(4)]
     for thread in threads:
         thread.start()
     for thread in threads:
         thread.join()
-    assert anna.journal.head[0] == before + 80
-    assert anna.journal.verify() is None
-    assert len(anna.post("1").notes) == 80
+    assert north.journal.head[0] == before + 80
+    assert north.journal.verify() is None
+    assert len(north.post("1").notes) == 80
 
 
 def test_a_second_journal_is_told_reads_along_and_takes_over(crew, tmp_path):
-    anna = crew().lay_out()
-    with Journal.open(tmp_path / "anna.db") as second:
+    north = crew().lay_out()
+    with Journal.open(tmp_path / "north.db") as second:
         assert second.read_only
         assert "is writing to" in second.notice
         assert "to log here" in second.notice
-        anna.read("2")
+        north.read("2")
         assert second.run("jetty", "east").post("2").readings
-        anna.read("3")
+        north.read("3")
         assert second.run("jetty", "east").post("3").readings
         with pytest.raises(FileError, match="to log here"):
             second.append("noted", {"text": "x"}, job="jetty", run="east", post="1")
         assert not second.take_over()
-        anna.journal.close()
+        north.journal.close()
         assert second.take_over()
         assert second.notice is None
         second.append("noted", {"text": "x"}, job="jetty", run="east", post="1")
@@ -260,7 +260,7 @@ def test_a_second_journal_is_told_reads_along_and_takes_over(crew, tmp_path):
 
 def test_a_journal_opened_to_look_at_logs_nothing(crew, tmp_path):
     crew().lay_out().journal.close()
-    with Journal.open(tmp_path / "anna.db", read_only=True) as journal:
+    with Journal.open(tmp_path / "north.db", read_only=True) as journal:
         assert journal.notice is None
         assert journal._log.db.execute("PRAGMA query_only").fetchone() == (1,)
         with pytest.raises(FileError, match="look at only"):
@@ -268,24 +268,24 @@ def test_a_journal_opened_to_look_at_logs_nothing(crew, tmp_path):
 
 
 def test_what_is_not_there_is_named_beside_what_is(crew):
-    anna = crew().lay_out()
+    north = crew().lay_out()
     with pytest.raises(UsageError, match=r"no job 'pier'.*jetty"):
-        anna.journal.job("pier")
+        north.journal.job("pier")
     with pytest.raises(UsageError, match=r"no run 'west'.*east"):
-        anna.run(run="west")
+        north.run(run="west")
     with pytest.raises(UsageError, match="no job 'pier'"):
-        anna.run(job="pier")
+        north.run(job="pier")
 
 
 def test_jobs_come_in_order_with_their_runs_and_the_last_one_worked_on(crew):
-    anna = crew().lay_out().lay_out(run="west").lay_out(job="annex", run="deck")
-    anna.read("1", run="east")
-    first, second = anna.journal.jobs()
+    north = crew().lay_out().lay_out(run="west").lay_out(job="annex", run="deck")
+    north.read("1", run="east")
+    first, second = north.journal.jobs()
     assert (first.name, first.runs, first.last_run, first.units) == ("jetty", ("east", "west"), "east", "mm")
     assert (second.name, second.runs, second.last_run) == ("annex", ("deck",), "deck")
-    assert first.last_seq == anna.journal.head[0]
+    assert first.last_seq == north.journal.head[0]
 
 
 def test_a_new_file_is_closed_without_leaving_a_log_beside_it(crew, tmp_path):
     crew().lay_out().journal.close()
-    assert sorted(file.name for file in tmp_path.iterdir()) == ["anna.db", "anna.db.lock"]
+    assert sorted(file.name for file in tmp_path.iterdir()) == ["north.db", "north.db.lock"]

@@ -15,16 +15,16 @@ from shimfit.store.salvage import rows_in, salvage
 @pytest.fixture
 def worn(crew, tmp_path):
     """(bytes of a closed data file, its events); long answers need overflow pages."""
-    anna = crew().lay_out(posts=6)
-    anna.journal.append("stock-added", {"lot": "F2", "form": "flat", "count": 4, "thickness_mm": 2.0})
+    north = crew().lay_out(posts=6)
+    north.journal.append("stock-added", {"lot": "F2", "form": "flat", "count": 4, "thickness_mm": 2.0})
     for n in range(60):
         post = str(n % 6 + 1)
-        anna.read(post, 0.001 * (n % 9), text=f"reading {n} — ⅜″ n")
+        north.read(post, 0.001 * (n % 9), text=f"reading {n} — ⅜″ n")
         if n % 4 == 0:
-            anna.log("noted", {"text": f"{n} " + "long " * 1500}, post=post)
-    events = list(anna.journal.events())
-    anna.journal.close()
-    return (tmp_path / "anna.db").read_bytes(), events
+            north.log("noted", {"text": f"{n} " + "long " * 1500}, post=post)
+    events = list(north.journal.events())
+    north.journal.close()
+    return (tmp_path / "north.db").read_bytes(), events
 
 
 def saved_events(path):
@@ -58,15 +58,15 @@ def test_a_whole_file_comes_out_whole(worn, tmp_path):
 
 
 def test_events_still_in_the_write_ahead_log_come_out_too(crew, tmp_path):
-    anna = crew().lay_out()
+    north = crew().lay_out()
     for n in range(30):
-        anna.read("1", text=str(n))
+        north.read("1", text=str(n))
     for end in ("", "-wal"):
-        (tmp_path / f"old.db{end}").write_bytes((tmp_path / f"anna.db{end}").read_bytes())
+        (tmp_path / f"old.db{end}").write_bytes((tmp_path / f"north.db{end}").read_bytes())
     assert len((tmp_path / "old.db-wal").read_bytes()) > 100_000
     done = salvage(tmp_path / "old.db", tmp_path / "new.db")
     assert done.complete
-    assert done.saved == anna.journal.head[0]
+    assert done.saved == north.journal.head[0]
 
 
 @pytest.mark.parametrize("damage", ["header", "schema", "inner page", "half"])
@@ -185,9 +185,9 @@ def test_a_salvaged_file_can_be_salvaged_and_merged_again(worn, tmp_path, crew):
     (tmp_path / "old.db").write_bytes(data)
     salvage(tmp_path / "old.db", tmp_path / "new.db")
     salvage(tmp_path / "new.db", tmp_path / "newer.db")
-    ben = crew("ben")
+    south = crew("south")
     with Journal.open(tmp_path / "newer.db") as journal:
         assert journal.box().lot("F2").count == 4
-        done = import_text(ben.journal, export_text(journal), "newer.jsonl")
+        done = import_text(south.journal, export_text(journal), "newer.jsonl")
     assert done.new == len(events) + 4
-    assert ben.journal.verify() is None
+    assert south.journal.verify() is None

@@ -32,35 +32,35 @@ def test_a_program_that_reads_along_tells_what_one_tells_that_opens_the_file_now
     crew, tmp_path, asks_each_time
 ):
     """From before the log had an id, through undo, the box, a job of another crew and its box."""
-    path = tmp_path / "anna.db"
+    path = tmp_path / "north.db"
     opened = files.open_file(path, read_only=False, now="2026-05-04T08:00:00+02:00")
     second = Journal.open(path)
     assert (second.read_only, second.log, second.jobs(), second.box().lots) == (True, "", (), ())
     opened.close()
-    anna, ben = crew("anna"), crew("ben").lay_out(job="pier").lay_out(run="west")
-    ben.journal.append("stock-added", F2)
-    ben.read("1", run="west")
+    north, south = crew("north"), crew("south").lay_out(job="pier").lay_out(run="west")
+    south.journal.append("stock-added", F2)
+    south.read("1", run="west")
     deeds = [
-        lambda: anna.journal.append("stock-added", F2),
-        anna.lay_out,
-        lambda: anna.read("1"),
-        lambda: anna.prescribe("1"),
-        lambda: import_text(ben.journal, export_text(anna.journal), "ours.jsonl"),
-        lambda: ben.read("3", text="the earlier one"),
-        lambda: anna.clock.set("2026-05-04T09:00:00+02:00"),
-        lambda: anna.read("3", text="the later one"),
-        lambda: anna.journal.append("stock-out", {"lot": "F2", "count": 1}),
-        lambda: anna.journal.undo("jetty"),
-        lambda: anna.journal.undo(None),
-        lambda: anna.journal.redo("jetty"),
-        lambda: import_text(anna.journal, export_text(ben.journal), "their.jsonl", with_box=True),
-        lambda: anna.read("2", run="west"),
+        lambda: north.journal.append("stock-added", F2),
+        north.lay_out,
+        lambda: north.read("1"),
+        lambda: north.prescribe("1"),
+        lambda: import_text(south.journal, export_text(north.journal), "ours.jsonl"),
+        lambda: south.read("3", text="the earlier one"),
+        lambda: north.clock.set("2026-05-04T09:00:00+02:00"),
+        lambda: north.read("3", text="the later one"),
+        lambda: north.journal.append("stock-out", {"lot": "F2", "count": 1}),
+        lambda: north.journal.undo("jetty"),
+        lambda: north.journal.undo(None),
+        lambda: north.journal.redo("jetty"),
+        lambda: import_text(north.journal, export_text(south.journal), "their.jsonl", with_box=True),
+        lambda: north.read("2", run="west"),
     ]
     for deed in deeds:
         deed()
         if asks_each_time:
-            assert states(second) == states(anna.journal) == states_now(path)
-    assert states(second) == states(anna.journal) == states_now(path)
+            assert states(second) == states(north.journal) == states_now(path)
+    assert states(second) == states(north.journal) == states_now(path)
     assert [one.text for one in second.run("jetty", "east").post("3").readings] == [
         "the earlier one",
         "the later one",
@@ -70,9 +70,9 @@ def test_a_program_that_reads_along_tells_what_one_tells_that_opens_the_file_now
 
 def test_the_program_that_takes_over_tells_of_the_file_that_is_there_now(crew, tmp_path):
     """While the other one was closed, an older copy was put in its place."""
-    path = tmp_path / "anna.db"
-    anna = crew().lay_out()
-    anna.journal.close()
+    path = tmp_path / "north.db"
+    north = crew().lay_out()
+    north.journal.close()
     shutil.copy(path, tmp_path / "copy.db")
     writer = Journal.open(path)
     second = Journal.open(path)
@@ -80,7 +80,7 @@ def test_the_program_that_takes_over_tells_of_the_file_that_is_there_now(crew, t
     assert second.run("jetty", "east").post("1").notes
     writer.close()
     (tmp_path / "copy.db").replace(path)
-    for left in ("anna.db-wal", "anna.db-shm"):
+    for left in ("north.db-wal", "north.db-shm"):
         (tmp_path / left).unlink(missing_ok=True)
     assert second.take_over()
     second.append("skipped", {"why": "later"}, job="jetty", run="east", post="2")
@@ -101,16 +101,16 @@ def test_the_program_that_takes_over_gives_the_log_its_id_where_the_other_one_co
 
 
 def test_a_job_that_both_crews_began_is_the_one_that_was_begun_first(crew):
-    anna, ben = crew("anna"), crew("ben")
-    ben.clock.set("2026-05-04T07:00:00+02:00")
-    ben.journal.append("job-added", {"name": "jetty", "units": "inch"})
-    ben.lay_out(run="west")
-    anna.lay_out()
-    import_text(anna.journal, export_text(ben.journal), "their.jsonl")
-    job = anna.journal.job("jetty")
+    north, south = crew("north"), crew("south")
+    south.clock.set("2026-05-04T07:00:00+02:00")
+    south.journal.append("job-added", {"name": "jetty", "units": "inch"})
+    south.lay_out(run="west")
+    north.lay_out()
+    import_text(north.journal, export_text(south.journal), "their.jsonl")
+    job = north.journal.job("jetty")
     assert (job.units, job.runs) == ("inch", ("west", "east"))
     assert job.last_run == "east", "worked on last, although it came into the file first"
-    assert job.last_seq == anna.journal.head[0]
+    assert job.last_seq == north.journal.head[0]
 
 
 class _Fails:
@@ -127,11 +127,11 @@ class _Fails:
 
 
 def test_an_error_at_any_read_leaves_nothing_half_worked_out(crew, tmp_path):
-    anna = crew().lay_out()
-    anna.journal.append("stock-added", F2)
-    anna.read("1")
-    anna.journal.close()
-    path = tmp_path / "anna.db"
+    north = crew().lay_out()
+    north.journal.append("stock-added", F2)
+    north.read("1")
+    north.journal.close()
+    path = tmp_path / "north.db"
     expected = states_now(path)
     for at in range(1, 100):
         with Journal.open(path, read_only=True) as journal:
@@ -151,10 +151,10 @@ def test_an_error_at_any_read_leaves_nothing_half_worked_out(crew, tmp_path):
 
 @pytest.mark.parametrize("at", [1, 2, 3])
 def test_an_interruption_while_events_are_counted_in_counts_each_once(crew, monkeypatch, at):
-    anna = crew().lay_out().lay_out(run="west")
-    states(anna.journal)
-    anna.read("1")
-    anna.log("noted", {"text": "x"}, post="1")
+    north = crew().lay_out().lay_out(run="west")
+    states(north.journal)
+    north.read("1")
+    north.log("noted", {"text": "x"}, post="1")
     left, add = [at], RunFold.add
 
     def interrupted(fold, event):
@@ -165,6 +165,6 @@ def test_an_interruption_while_events_are_counted_in_counts_each_once(crew, monk
 
     monkeypatch.setattr(RunFold, "add", interrupted)
     with pytest.raises(KeyboardInterrupt):
-        anna.run()
-    assert states(anna.journal) == states_now(anna.journal.path)
-    assert len(anna.post("1").readings) == len(anna.post("1").notes) == 1
+        north.run()
+    assert states(north.journal) == states_now(north.journal.path)
+    assert len(north.post("1").readings) == len(north.post("1").notes) == 1

@@ -54,58 +54,58 @@ def seen(crew):
 @pytest.fixture
 def two(crew):
     """Two crews with the same job, laid out by the first one."""
-    anna, ben = crew("anna").lay_out(), crew("ben")
-    send(anna, ben)
-    ben.clock.set("2026-05-04T09:00:00+02:00")
-    return anna, ben
+    north, south = crew("north").lay_out(), crew("south")
+    send(north, south)
+    south.clock.set("2026-05-04T09:00:00+02:00")
+    return north, south
 
 
 def test_a_job_moves_whole_and_importing_twice_changes_nothing(crew):
-    anna, ben = crew("anna").lay_out(), crew("ben")
-    anna.read("1")
-    anna.prescribe("1")
-    anna.journal.undo("jetty")
-    anna.journal.redo("jetty")
-    first = send(anna, ben)
-    assert (first.new, first.known, first.jobs, first.conflicts) == (anna.journal.head[0], 0, ("jetty",), ())
-    assert seen(ben) == seen(anna)
-    assert ben.journal.verify() is None
-    head = ben.journal.head
-    second = send(anna, ben)
+    north, south = crew("north").lay_out(), crew("south")
+    north.read("1")
+    north.prescribe("1")
+    north.journal.undo("jetty")
+    north.journal.redo("jetty")
+    first = send(north, south)
+    assert (first.new, first.known, first.jobs, first.conflicts) == (north.journal.head[0], 0, ("jetty",), ())
+    assert seen(south) == seen(north)
+    assert south.journal.verify() is None
+    head = south.journal.head
+    second = send(north, south)
     assert (second.new, second.known) == (0, first.new)
-    assert ben.journal.head == head
+    assert south.journal.head == head
 
 
 def test_what_came_from_another_log_keeps_its_place_there(two):
-    anna, ben = two
-    theirs, ours = list(anna.journal.events()), list(ben.journal.events())
+    north, south = two
+    theirs, ours = list(north.journal.events()), list(south.journal.events())
     for mine, other in zip(ours, theirs, strict=False):
         assert (mine.origin.seq, mine.origin.prev, mine.origin.hash) == (other.seq, other.prev, other.hash)
         assert (mine.log, mine.id, mine.time, mine.stamp) == (
-            anna.journal.log,
+            north.journal.log,
             other.id,
             other.time,
             other.stamp,
         )
         assert mine.computed_origin_hash() == other.hash
-    ben.read("1")
-    send(ben, anna)
-    back = list(anna.journal.events())[-1]
-    assert back.origin.hash == list(ben.journal.events())[-1].hash
+    south.read("1")
+    send(south, north)
+    back = list(north.journal.events())[-1]
+    assert back.origin.hash == list(south.journal.events())[-1].hash
 
 
 @pytest.mark.parametrize("opened_again", [True, False])
 def test_what_is_logged_after_an_import_is_later_than_all_that_came(crew, tmp_path, opened_again):
     """Also when the latest of what came stands before others in the file that it came in."""
-    ben, carol, anna = crew("ben"), crew("carol").lay_out(), crew("anna")
-    ben.clock.set("2030-01-01T08:00:00+01:00")
-    latest = ben.journal.append("job-added", {"name": "pier"})
-    send(carol, ben)
-    send(ben, anna)
-    journal = anna.journal
+    south, west, north = crew("south"), crew("west").lay_out(), crew("north")
+    south.clock.set("2030-01-01T08:00:00+01:00")
+    latest = south.journal.append("job-added", {"name": "pier"})
+    send(west, south)
+    send(south, north)
+    journal = north.journal
     if opened_again:
-        anna.journal.close()
-        journal = Journal.open(tmp_path / "anna.db", clock=anna.clock)
+        north.journal.close()
+        journal = Journal.open(tmp_path / "north.db", clock=north.clock)
     assert [event.kind for event in journal.events()][-1] == "post-added"
     event = journal.append("noted", {"text": "x"}, job="jetty", run="east", post="1")
     assert event.stamp > latest.stamp
@@ -114,151 +114,151 @@ def test_what_is_logged_after_an_import_is_later_than_all_that_came(crew, tmp_pa
 
 
 def test_crews_at_different_posts_merge_without_a_word(two):
-    anna, ben = two
-    anna.read("1")
-    ben.read("2")
-    ben.log("noted", {"text": "wet"}, post="1")
-    assert send(ben, anna).conflicts == ()
-    assert send(anna, ben).conflicts == ()
-    assert seen(anna) == seen(ben)
-    assert [post.state for post in anna.run().posts] == [PostState.PACK, PostState.PACK, PostState.TO_READ]
-    assert anna.post("1").notes[0].text == "wet"
-    assert send(ben, anna).new == 0, "the logs have settled"
+    north, south = two
+    north.read("1")
+    south.read("2")
+    south.log("noted", {"text": "wet"}, post="1")
+    assert send(south, north).conflicts == ()
+    assert send(north, south).conflicts == ()
+    assert seen(north) == seen(south)
+    assert [post.state for post in north.run().posts] == [PostState.PACK, PostState.PACK, PostState.TO_READ]
+    assert north.post("1").notes[0].text == "wet"
+    assert send(south, north).new == 0, "the logs have settled"
 
 
 def test_both_read_one_post_is_shown_and_settled_by_reading_again(two):
-    anna, ben = two
-    anna.read("1", 0.009, text="9mm n 0")
-    ben.read("1", 0.003, text="3mm n 0")
-    done = send(ben, anna)
+    north, south = two
+    north.read("1", 0.009, text="9mm n 0")
+    south.read("1", 0.003, text="3mm n 0")
+    done = send(south, north)
     (conflict,) = done.conflicts
     assert (conflict.job, conflict.run, conflict.post, conflict.packs) == ("jetty", "east", "1", False)
     assert "reading 9mm n 0 at east/1" in conflict.why
     assert "reading 3mm n 0 at east/1" in conflict.why
-    assert "by ben" in conflict.why
-    post = anna.post("1")
+    assert "by south" in conflict.why
+    post = north.post("1")
     assert post.state is PostState.TO_READ
     assert post.conflict == conflict.why
     assert [reading.text for reading in post.readings] == ["9mm n 0", "3mm n 0"]
-    assert anna.run().conflicts == (post,)
-    assert send(anna, ben).conflicts == (), "the other log learns of it from the first one's note"
-    assert seen(ben) == seen(anna)
-    ben.clock.set("2026-05-05T08:00:00+02:00")
-    ben.read("1", 0.004)
-    assert ben.post("1").conflict is None
-    assert ben.post("1").state is PostState.PACK
-    send(ben, anna)
-    assert seen(ben) == seen(anna)
+    assert north.run().conflicts == (post,)
+    assert send(north, south).conflicts == (), "the other log learns of it from the first one's note"
+    assert seen(south) == seen(north)
+    south.clock.set("2026-05-05T08:00:00+02:00")
+    south.read("1", 0.004)
+    assert south.post("1").conflict is None
+    assert south.post("1").state is PostState.PACK
+    send(south, north)
+    assert seen(south) == seen(north)
 
 
 def test_both_packed_one_post_asks_what_is_under_it(two, packs):
-    anna, ben = two
+    north, south = two
     for crew, pack in zip(two, packs, strict=False):
         crew.read("1")
         crew.pack("1", pack)
-    (conflict,) = send(ben, anna).conflicts
+    (conflict,) = send(south, north).conflicts
     assert conflict.packs
     assert "say what is under it" in conflict.why
-    anna.clock.set("2026-05-05T08:00:00+02:00")
-    anna.read("1", 0.0001)
-    assert anna.post("1").state is PostState.TO_READ, "a reading alone does not say whose packs are there"
-    anna.pack("1", packs[1])
-    anna.read("1", 0.0001)
-    assert anna.post("1").state is PostState.PLUMB
+    north.clock.set("2026-05-05T08:00:00+02:00")
+    north.read("1", 0.0001)
+    assert north.post("1").state is PostState.TO_READ, "a reading alone does not say whose packs are there"
+    north.pack("1", packs[1])
+    north.read("1", 0.0001)
+    assert north.post("1").state is PostState.PLUMB
 
 
 def test_a_post_that_one_crew_took_out_keeps_what_the_other_did_there(two):
-    anna, ben = two
-    anna.log("post-removed", {}, post="1")
-    ben.read("1", 0.003)
-    (conflict,) = send(ben, anna).conflicts
+    north, south = two
+    north.log("post-removed", {}, post="1")
+    south.read("1", 0.003)
+    (conflict,) = send(south, north).conflicts
     assert "taking out post east/1" in conflict.why
-    run = anna.run()
+    run = north.run()
     assert run.post("1") is None
     assert [reading.slope_along for reading in run.removed[0].readings] == [0.003]
     assert run.conflicts == run.removed
-    anna.clock.set("2026-05-05T08:00:00+02:00")
-    anna.log("post-added", {"name": "1", "leg": 1, "station_mm": 1200.0}, post="1")
-    assert anna.post("1").readings == ()
+    north.clock.set("2026-05-05T08:00:00+02:00")
+    north.log("post-added", {"name": "1", "leg": 1, "station_mm": 1200.0}, post="1")
+    assert north.post("1").readings == ()
 
 
 def test_what_one_crew_took_back_does_not_clash(two):
-    anna, ben = two
-    anna.read("1")
-    anna.journal.undo("jetty")
-    ben.read("1", 0.003)
-    assert send(ben, anna).conflicts == ()
-    assert anna.post("1").reading.slope_along == 0.003
+    north, south = two
+    north.read("1")
+    north.journal.undo("jetty")
+    south.read("1", 0.003)
+    assert send(south, north).conflicts == ()
+    assert north.post("1").reading.slope_along == 0.003
 
 
 def test_a_job_begun_by_both_is_one_job_and_its_differences_are_shown(crew):
-    anna = crew("anna").lay_out()
-    ben = crew("ben").lay_out(posts=4, height_mm=900.0)
-    ben.read("2")
-    done = send(ben, anna)
+    north = crew("north").lay_out()
+    south = crew("south").lay_out(posts=4, height_mm=900.0)
+    south.read("2")
+    done = send(south, north)
     assert done.begun_twice == ("jetty",)
     (conflict,) = done.conflicts
     assert conflict.post == ""
     assert "lay run east out differently" in conflict.why
-    assert anna.run().conflict == conflict.why
-    assert anna.post("2").state is PostState.PACK
-    assert anna.run().height_mm == 1000.0
-    send(anna, ben)
-    assert seen(ben).height_mm == 1000.0, "the run that was laid out first stands in both files"
+    assert north.run().conflict == conflict.why
+    assert north.post("2").state is PostState.PACK
+    assert north.run().height_mm == 1000.0
+    send(north, south)
+    assert seen(south).height_mm == 1000.0, "the run that was laid out first stands in both files"
 
 
 def test_posts_laid_out_differently_are_told_apart_from_equal_ones(crew):
-    anna, ben = crew("anna").lay_out(), crew("ben")
-    ben.lay_out()
-    assert send(ben, anna).conflicts == ()
-    for crew_, station in ((anna, 4800.0), (ben, 5000.0)):
+    north, south = crew("north").lay_out(), crew("south")
+    south.lay_out()
+    assert send(south, north).conflicts == ()
+    for crew_, station in ((north, 4800.0), (south, 5000.0)):
         crew_.log("post-added", {"name": "4", "leg": 1, "station_mm": station, "kind": "end"}, post="4")
-    (conflict,) = send(ben, anna).conflicts
+    (conflict,) = send(south, north).conflicts
     assert "post east/4 out differently" in conflict.why
 
 
 def test_the_box_comes_along_to_a_new_machine_only(crew):
-    anna, ben = crew("anna").lay_out(), crew("ben")
-    anna.journal.append("stock-added", F2)
-    anna.journal.append("setting", {"key": "units", "value": "inch"})
-    assert send(anna, ben).box_joined
-    assert ben.journal.box().lot("F2").count == 4
-    assert ben.journal.box().settings == {"units": "inch"}
-    carl = crew("carl")
+    north, south = crew("north").lay_out(), crew("south")
+    north.journal.append("stock-added", F2)
+    north.journal.append("setting", {"key": "units", "value": "inch"})
+    assert send(north, south).box_joined
+    assert south.journal.box().lot("F2").count == 4
+    assert south.journal.box().settings == {"units": "inch"}
+    carl = crew("dock")
     carl.journal.append("stock-added", {**F2, "lot": "C1"})
-    assert not send(ben, carl).box_joined
+    assert not send(south, carl).box_joined
     assert [lot.lot for lot in carl.journal.box().lots] == ["C1"]
     assert carl.journal.verify() is None
 
 
 def test_the_other_crews_packs_do_not_empty_this_box(crew):
-    anna, ben = crew("anna").lay_out(), crew("ben")
-    send(anna, ben)
-    for one in (anna, ben):
+    north, south = crew("north").lay_out(), crew("south")
+    send(north, south)
+    for one in (north, south):
         one.journal.append("stock-added", F2)
-    ben.log("taken", {"used": [{"lot": "F2", "count": 3}]}, post="1")
-    send(ben, anna)
-    assert anna.journal.box().lot("F2").count == 4
-    assert ben.journal.box().lot("F2").count == 1
+    south.log("taken", {"used": [{"lot": "F2", "count": 3}]}, post="1")
+    send(south, north)
+    assert north.journal.box().lot("F2").count == 4
+    assert south.journal.box().lot("F2").count == 1
 
 
 def test_the_box_is_poured_in_when_asked(crew):
-    anna, ben = crew("anna"), crew("ben")
-    for one, lot in ((anna, "A1"), (ben, "B1")):
+    north, south = crew("north"), crew("south")
+    for one, lot in ((north, "A1"), (south, "B1")):
         one.journal.append("stock-added", {**F2, "lot": lot})
-    assert send(ben, anna, with_box=True).box_joined
-    assert [lot.lot for lot in anna.journal.box().lots] == ["A1", "B1"]
-    dora = crew("dora")
-    send(anna, dora)
-    assert [lot.lot for lot in dora.journal.box().lots] == ["A1", "B1"]
+    assert send(south, north, with_box=True).box_joined
+    assert [lot.lot for lot in north.journal.box().lots] == ["A1", "B1"]
+    night = crew("night")
+    send(north, night)
+    assert [lot.lot for lot in night.journal.box().lots] == ["A1", "B1"]
 
 
 def test_one_job_of_several(crew):
-    anna, ben = crew("anna").lay_out().lay_out(job="pier"), crew("ben")
-    import_text(ben.journal, export_text(anna.journal, "pier"), "pier.jsonl")
-    assert [job.name for job in ben.journal.jobs()] == ["pier"]
+    north, south = crew("north").lay_out().lay_out(job="pier"), crew("south")
+    import_text(south.journal, export_text(north.journal, "pier"), "pier.jsonl")
+    assert [job.name for job in south.journal.jobs()] == ["pier"]
     with pytest.raises(UsageError, match="no job"):
-        export_text(anna.journal, "nowhere")
+        export_text(north.journal, "nowhere")
 
 
 # ---------------------------------------------------------------- a file that can't be believed
@@ -272,7 +272,7 @@ def _lines(crew):
     ("old", "new", "says"),
     [
         ('"station_mm":2400.0', '"station_mm":2500.0', "line 4: was changed after it was logged"),
-        ('"by":"anna"', '"by":"carl"', "line 2: was changed"),
+        ('"by":"north"', '"by":"dock"', "line 2: was changed"),
         ('"schema":1', '"schema":9', "line 1: was written by a newer shimfit"),
         ('"kind":"job-added"', '"kind":7', "line 1: has no text as kind"),
         ('"data":{"name":"jetty"', '"data":{"name":"jetty","n":1e999', "line 1: holds a number"),
@@ -282,64 +282,64 @@ def _lines(crew):
     ],
 )
 def test_a_line_that_was_edited_is_refused_by_its_number(crew, old, new, says):
-    anna, ben = crew("anna").lay_out(), crew("ben")
-    text = export_text(anna.journal)
+    north, south = crew("north").lay_out(), crew("south")
+    text = export_text(north.journal)
     assert old in text
     with pytest.raises(FileError, match=says) as caught:
-        import_text(ben.journal, text.replace(old, new, 1), "their.jsonl")
+        import_text(south.journal, text.replace(old, new, 1), "their.jsonl")
     assert "nothing was imported" in caught.value.message
-    assert ben.journal.head[0] == 0
+    assert south.journal.head[0] == 0
 
 
 def test_an_event_put_between_two_others_is_refused(crew):
-    anna, ben = crew("anna").lay_out(), crew("ben")
-    lines = _lines(anna)
+    north, south = crew("north").lay_out(), crew("south")
+    lines = _lines(north)
     anna2 = crew("anna2").lay_out()
     lines[2] = _lines(anna2)[2]
     with pytest.raises(FileError, match="line 3: does not follow"):
-        import_text(ben.journal, "\n".join(lines), "their.jsonl")
+        import_text(south.journal, "\n".join(lines), "their.jsonl")
 
 
 def test_an_id_that_says_two_things_is_refused(crew, tmp_path):
-    anna, ben = crew("anna").lay_out(), crew("ben")
-    send(anna, ben)
+    north, south = crew("north").lay_out(), crew("south")
+    send(north, south)
     twin = crew("twin")
-    twin.journal._log._ids = iter([event.id for event in anna.journal.events()]).__next__
+    twin.journal._log._ids = iter([event.id for event in north.journal.events()]).__next__
     twin.lay_out()
     with pytest.raises(FileError, match="one thing there and another here"):
-        send(twin, ben)
+        send(twin, south)
 
 
 def test_a_damaged_event_here_does_not_stop_an_import(two, tmp_path):
-    anna, ben = two
-    anna.read("1")
-    anna.journal.undo("jetty")
-    anna.journal.append("box-joined", {"log": "an old machine"})
-    anna.journal.close()
-    ben.read("1")
-    db = sqlite3.connect(tmp_path / "anna.db", isolation_level=None)
+    north, south = two
+    north.read("1")
+    north.journal.undo("jetty")
+    north.journal.append("box-joined", {"log": "an old machine"})
+    north.journal.close()
+    south.read("1")
+    db = sqlite3.connect(tmp_path / "north.db", isolation_level=None)
     db.execute("DROP TRIGGER event_no_update")
     db.execute("UPDATE event SET data = '{}' WHERE kind IN ('undone', 'box-joined')")
     db.close()
-    with Journal.open(tmp_path / "anna.db") as journal:
-        done = import_text(journal, export_text(ben.journal), "their.jsonl")
+    with Journal.open(tmp_path / "north.db") as journal:
+        done = import_text(journal, export_text(south.journal), "their.jsonl")
         assert [one.post for one in done.conflicts] == ["1"], "what was taken back stands again, and clashes"
         assert journal.verify().seq == 7
 
 
 def test_one_job_of_several_is_checked_line_by_line_and_not_as_a_chain(crew):
-    anna = crew().lay_out().lay_out(job="annex", run="deck")
-    anna.read("1")
-    whole = check_text(export_text(anna.journal), "all.jsonl")
-    part = check_text(export_text(anna.journal, "jetty"), "jetty.jsonl")
-    assert (whole.chain, whole.last) == (True, anna.journal.head[1])
+    north = crew().lay_out().lay_out(job="annex", run="deck")
+    north.read("1")
+    whole = check_text(export_text(north.journal), "all.jsonl")
+    part = check_text(export_text(north.journal, "jetty"), "jetty.jsonl")
+    assert (whole.chain, whole.last) == (True, north.journal.head[1])
     assert (part.chain, len(part.events)) == (False, 6)
 
 
 def test_blank_lines_and_windows_ends_are_nothing(crew):
-    anna, ben = crew("anna").lay_out(), crew("ben")
-    text = "\r\n\r\n".join(_lines(anna)) + "\r\n\n"
-    assert import_text(ben.journal, text, "their.jsonl").new == 5
+    north, south = crew("north").lay_out(), crew("south")
+    text = "\r\n\r\n".join(_lines(north)) + "\r\n\n"
+    assert import_text(south.journal, text, "their.jsonl").new == 5
 
 
 _JSON = st.recursive(
@@ -415,10 +415,10 @@ def test_any_change_of_a_line_is_refused_or_is_no_change(fuzzed, full_lines, lin
 
 @pytest.fixture
 def full_lines(crew):
-    anna = crew("full").lay_out()
-    anna.read("1")
-    anna.prescribe("1")
-    return _lines(anna)
+    north = crew("full").lay_out()
+    north.read("1")
+    north.prescribe("1")
+    return _lines(north)
 
 
 @pytest.fixture
@@ -466,63 +466,63 @@ _number = iter(range(10**9))
 @given(_WORK, _WORK)
 def test_two_logs_become_the_same_whatever_was_done(crew, packs, hers, his):
     n = next(_number)
-    anna, ben = crew(f"anna{n}").lay_out(), crew(f"ben{n}")
-    anna.log("noted", {"text": "begun"}, post="1")
-    send(anna, ben)
-    _work(anna, hers, packs)
-    ben.clock.set("2026-05-04T08:00:20+02:00")
-    _work(ben, his, packs)
-    hers_then = {event.id for event in anna.journal.events()}
-    his_then = {event.id for event in ben.journal.events()}
-    send(ben, anna)
-    send(anna, ben)
-    send(ben, anna)
-    both = {event.id for event in anna.journal.events()}
-    assert both == {event.id for event in ben.journal.events()}
+    north, south = crew(f"north{n}").lay_out(), crew(f"south{n}")
+    north.log("noted", {"text": "begun"}, post="1")
+    send(north, south)
+    _work(north, hers, packs)
+    south.clock.set("2026-05-04T08:00:20+02:00")
+    _work(south, his, packs)
+    hers_then = {event.id for event in north.journal.events()}
+    his_then = {event.id for event in south.journal.events()}
+    send(south, north)
+    send(north, south)
+    send(south, north)
+    both = {event.id for event in north.journal.events()}
+    assert both == {event.id for event in south.journal.events()}
     assert both >= hers_then | his_then
     assert len(both) <= len(hers_then | his_then) + 1, "no more than one note on the merge"
-    there = [one for one in (anna, ben) if one.journal.jobs() and one.journal.jobs()[0].runs]
+    there = [one for one in (north, south) if one.journal.jobs() and one.journal.jobs()[0].runs]
     if there:
-        assert seen(anna) == seen(ben)
-    assert anna.journal.verify() is None
-    assert ben.journal.verify() is None
-    anna.journal.close()
-    ben.journal.close()
+        assert seen(north) == seen(south)
+    assert north.journal.verify() is None
+    assert south.journal.verify() is None
+    north.journal.close()
+    south.journal.close()
 
 
 # ---------------------------------------------------------------- backups
 
 
 def test_a_backup_is_due_by_its_own_name(crew, tmp_path):
-    anna = crew("anna").lay_out()
+    north = crew("north").lay_out()
     folder = tmp_path / "backups"
     now = datetime.fromisoformat("2026-05-04T12:00:00+02:00")
     assert not backup_due(folder, 0, now)
     assert backup_due(folder, 7, now)
-    file = write_backup(anna.journal, folder, now)
+    file = write_backup(north.journal, folder, now)
     assert file.name == "shimfit-backup-20260504-120000.jsonl"
     (folder / "shimfit-backup-of-mine.jsonl").touch()
     assert last_backup(folder) == now.replace(tzinfo=None)
     assert not backup_due(folder, 7, datetime.fromisoformat("2026-05-11T11:59:59+02:00"))
     assert backup_due(folder, 7, datetime.fromisoformat("2026-05-11T12:00:00+02:00"))
-    ben = crew("ben")
-    assert import_text(ben.journal, file.read_text(), file.name).new == 5
+    south = crew("south")
+    assert import_text(south.journal, file.read_text(), file.name).new == 5
 
 
 def test_a_backup_is_written_when_it_is_due_and_there_is_something(crew, tmp_path):
-    anna = crew("anna")
+    north = crew("north")
     now = datetime.fromisoformat("2026-05-04T12:00:00+02:00")
-    assert backup_if_due(anna.journal, None, 7, now) is None, "nothing was logged yet"
-    anna.lay_out()
-    assert backup_if_due(anna.journal, None, 0, now) is None
-    file = backup_if_due(anna.journal, None, 7, now)
+    assert backup_if_due(north.journal, None, 7, now) is None, "nothing was logged yet"
+    north.lay_out()
+    assert backup_if_due(north.journal, None, 0, now) is None
+    file = backup_if_due(north.journal, None, 7, now)
     assert file.parent == tmp_path
-    assert backup_if_due(anna.journal, None, 7, now) is None
-    assert file.read_text() == export_text(anna.journal)
+    assert backup_if_due(north.journal, None, 7, now) is None
+    assert file.read_text() == export_text(north.journal)
 
 
 def test_an_export_is_written_whole_or_not_at_all(crew, tmp_path, monkeypatch):
-    anna = crew("anna").lay_out()
+    north = crew("north").lay_out()
     target = tmp_path / "out.jsonl"
     target.write_text('{"schema":1,"seq":1}')
 
@@ -531,9 +531,9 @@ def test_an_export_is_written_whole_or_not_at_all(crew, tmp_path, monkeypatch):
 
     monkeypatch.setattr("os.fsync", fails)
     with pytest.raises(FileError, match="full"):
-        write_export(anna.journal, target)
+        write_export(north.journal, target)
     assert target.read_text() == '{"schema":1,"seq":1}'
     assert not list(tmp_path.glob("*.part"))
     monkeypatch.undo()
-    write_export(anna.journal, target)
-    assert target.read_text() == export_text(anna.journal)
+    write_export(north.journal, target)
+    assert target.read_text() == export_text(north.journal)

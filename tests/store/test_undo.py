@@ -33,61 +33,61 @@ def _seen(crew):
 
 
 def test_undo_of_a_reading_takes_its_answer_along(crew):
-    anna = crew().lay_out()
-    before = _seen(anna)
-    anna.read("1", text="9mm n 0")
-    anna.prescribe("1")
-    assert anna.journal.job("jetty").undo == "reading 9mm n 0 at east/1"
-    assert anna.journal.undo("jetty") == "reading 9mm n 0 at east/1"
-    assert _seen(anna) == before
-    assert anna.journal.job("jetty").redo == "reading 9mm n 0 at east/1"
-    assert anna.journal.redo("jetty") == "reading 9mm n 0 at east/1"
-    assert anna.post("1").state is PostState.PACK
-    assert anna.post("1").prescription is not None
+    north = crew().lay_out()
+    before = _seen(north)
+    north.read("1", text="9mm n 0")
+    north.prescribe("1")
+    assert north.journal.job("jetty").undo == "reading 9mm n 0 at east/1"
+    assert north.journal.undo("jetty") == "reading 9mm n 0 at east/1"
+    assert _seen(north) == before
+    assert north.journal.job("jetty").redo == "reading 9mm n 0 at east/1"
+    assert north.journal.redo("jetty") == "reading 9mm n 0 at east/1"
+    assert north.post("1").state is PostState.PACK
+    assert north.post("1").prescription is not None
 
 
 def test_undo_walks_past_answers_at_other_posts(crew):
-    anna = crew().lay_out()
-    anna.prescribe("2")
-    anna.log("noted", {"text": "x"}, post="1")
-    anna.prescribe("3")
-    assert anna.journal.undo("jetty") == "a note at east/1"
-    assert anna.post("3").prescription is not None
-    assert anna.post("2").prescription is not None
+    north = crew().lay_out()
+    north.prescribe("2")
+    north.log("noted", {"text": "x"}, post="1")
+    north.prescribe("3")
+    assert north.journal.undo("jetty") == "a note at east/1"
+    assert north.post("3").prescription is not None
+    assert north.post("2").prescription is not None
 
 
 def test_something_new_ends_redo(crew):
-    anna = crew().lay_out()
-    anna.read("1")
-    anna.journal.undo("jetty")
-    assert anna.journal.job("jetty").redo
-    anna.log("noted", {"text": "x"}, post="2")
-    assert anna.journal.job("jetty").redo is None
-    assert anna.journal.redo("jetty") is None
-    assert anna.journal.undo("jetty") == "a note at east/2"
-    assert anna.journal.redo("jetty") == "a note at east/2"
+    north = crew().lay_out()
+    north.read("1")
+    north.journal.undo("jetty")
+    assert north.journal.job("jetty").redo
+    north.log("noted", {"text": "x"}, post="2")
+    assert north.journal.job("jetty").redo is None
+    assert north.journal.redo("jetty") is None
+    assert north.journal.undo("jetty") == "a note at east/2"
+    assert north.journal.redo("jetty") == "a note at east/2"
 
 
 def test_all_the_way_back_and_forth(crew):
-    anna = crew().lay_out()
-    anna.read("1")
-    anna.read("2")
+    north = crew().lay_out()
+    north.read("1")
+    north.read("2")
     back = []
-    while (words := anna.journal.undo("jetty")) is not None:
+    while (words := north.journal.undo("jetty")) is not None:
         back.append(words)
     assert back[-1] == "new job jetty"
     assert back[-2] == "new run jetty/east with 3 posts"
-    assert anna.journal.jobs() == ()
+    assert north.journal.jobs() == ()
     forth = []
-    while (words := anna.journal.redo("jetty")) is not None:
+    while (words := north.journal.redo("jetty")) is not None:
         forth.append(words)
     assert forth == back[::-1]
-    assert anna.post("2").state is PostState.PACK
-    assert anna.journal.verify() is None
+    assert north.post("2").state is PostState.PACK
+    assert north.journal.verify() is None
 
 
 def test_what_would_be_taken_back_is_said_in_the_words_of_the_site(crew, packs):
-    anna = crew().lay_out()
+    north = crew().lay_out()
     observed = {"predicted_mm": [0.0, 0.0], "measured_mm": [0.1, 0.0], "u_reading_mm": 0.1, "shares": {}}
     said = []
     for kind, data in (
@@ -98,8 +98,8 @@ def test_what_would_be_taken_back_is_said_in_the_words_of_the_site(crew, packs):
         ("post-moved", {"station_mm": 10.0}),
         ("post-removed", {}),
     ):
-        anna.log(kind, data, post="1")
-        said.append(anna.journal.job("jetty").undo)
+        north.log(kind, data, post="1")
+        said.append(north.journal.job("jetty").undo)
     assert said == [
         "the nut tightened at east/1",
         "packs cut flush at east/1",
@@ -108,18 +108,18 @@ def test_what_would_be_taken_back_is_said_in_the_words_of_the_site(crew, packs):
         "moving post east/1",
         "taking out post east/1",
     ]
-    anna.journal.append_all(
+    north.journal.append_all(
         [
             Draft("observed", observed, "jetty", "east", "2"),
             Draft("noted", {"text": "x"}, "jetty", "east", "2"),
             Draft("noted", {"text": "y"}, "jetty", "east", "3"),
         ]
     )
-    assert anna.journal.undo("jetty") == "a note at east/2 and 1 more"
-    anna.log("run-changed", {"height_mm": 900.0})
-    assert anna.journal.undo("jetty") == "change of run jetty/east"
-    anna.pack("2", packs[0])
-    assert anna.journal.undo("jetty") == "packs put in at east/2"
+    assert north.journal.undo("jetty") == "a note at east/2 and 1 more"
+    north.log("run-changed", {"height_mm": 900.0})
+    assert north.journal.undo("jetty") == "change of run jetty/east"
+    north.pack("2", packs[0])
+    assert north.journal.undo("jetty") == "packs put in at east/2"
     for kind, data, words in (
         ("setting", {"key": "units", "value": "mm"}, "setting units"),
         ("instrument", {"name": "long level", "kind": "level"}, "instrument long level"),
@@ -127,27 +127,27 @@ def test_what_would_be_taken_back_is_said_in_the_words_of_the_site(crew, packs):
         ("stock-imported", {"lots": []}, "stock read from a file"),
         ("stock-out", {"lot": "F2"}, "lot F2 taken out of the box"),
     ):
-        anna.journal.append(kind, data)
-        assert anna.journal.undo(None) == words
+        north.journal.append(kind, data)
+        assert north.journal.undo(None) == words
 
 
 def test_naming_any_event_of_a_step_takes_back_the_whole_step(crew):
-    anna = crew().lay_out()
-    _, second = anna.journal.append_all(
+    north = crew().lay_out()
+    _, second = north.journal.append_all(
         [Draft("noted", {"text": text}, "jetty", "east", "1") for text in ("x", "y")]
     )
-    anna.log("undone", {"of": second.id})
-    assert anna.post("1").notes == ()
-    assert anna.journal.redo("jetty") == "a note at east/1"
-    assert len(anna.post("1").notes) == 2
+    north.log("undone", {"of": second.id})
+    assert north.post("1").notes == ()
+    assert north.journal.redo("jetty") == "a note at east/1"
+    assert len(north.post("1").notes) == 2
 
 
 def test_undo_survives_a_restart(crew, tmp_path):
-    anna = crew().lay_out()
-    anna.read("1")
-    anna.journal.undo("jetty")
-    anna.journal.close()
-    with Journal.open(tmp_path / "anna.db") as again:
+    north = crew().lay_out()
+    north.read("1")
+    north.journal.undo("jetty")
+    north.journal.close()
+    with Journal.open(tmp_path / "north.db") as again:
         assert again.run("jetty", "east").post("1").state is PostState.TO_READ
         assert again.redo("jetty") is not None
         assert again.run("jetty", "east").post("1").state is PostState.PACK
@@ -204,14 +204,14 @@ _number = iter(range(10**9))
 @given(st.lists(_DEEDS, max_size=14))
 def test_forward_in_steps_is_the_same_as_all_at_once(crew, packs, tmp_path, deeds):
     name = f"f{next(_number)}"
-    anna = crew(name).lay_out()
-    anna.run()  # from here the state is brought forward event by event
+    north = crew(name).lay_out()
+    north.run()  # from here the state is brought forward event by event
     for deed in deeds:
-        _do(anna, packs, deed)
-        _run(anna)
-    brought_forward = _run(anna)
-    assert fold_run(list(anna.journal.events()), "jetty", "east") == brought_forward
-    anna.journal.close()
+        _do(north, packs, deed)
+        _run(north)
+    brought_forward = _run(north)
+    assert fold_run(list(north.journal.events()), "jetty", "east") == brought_forward
+    north.journal.close()
     with Journal.open(tmp_path / f"{name}.db", read_only=True) as again:
         if brought_forward is not None:
             assert again.run("jetty", "east") == brought_forward
@@ -221,23 +221,23 @@ def test_forward_in_steps_is_the_same_as_all_at_once(crew, packs, tmp_path, deed
 @_LOOSE
 @given(st.lists(_DEEDS, max_size=10), st.integers(1, 4))
 def test_undo_then_redo_gives_the_same_state(crew, packs, deeds, times):
-    anna = crew(f"u{next(_number)}").lay_out()
+    north = crew(f"u{next(_number)}").lay_out()
     for deed in deeds:
-        _do(anna, packs, deed)
-    states = [_seen(anna)]
-    states += [_seen(anna) for _ in range(times) if anna.journal.undo("jetty") is not None]
+        _do(north, packs, deed)
+    states = [_seen(north)]
+    states += [_seen(north) for _ in range(times) if north.journal.undo("jetty") is not None]
     while len(states) > 1:
-        assert _seen(anna) == states.pop()
-        assert anna.journal.redo("jetty") is not None
-    assert _seen(anna) == states.pop()
-    anna.journal.close()
+        assert _seen(north) == states.pop()
+        assert north.journal.redo("jetty") is not None
+    assert _seen(north) == states.pop()
+    north.journal.close()
 
 
 def test_when_only_answers_are_left_the_last_of_them_is_taken_back(crew):
-    anna = crew().lay_out()
+    north = crew().lay_out()
     for post in ("8", "9"):  # posts that were lost to damage: no step that stands adds them
-        anna.prescribe(post)
-    said = [anna.journal.undo("jetty") for _ in range(5)]
+        north.prescribe(post)
+    said = [north.journal.undo("jetty") for _ in range(5)]
     assert said == [
         "new run jetty/east with 3 posts",
         "new job jetty",

@@ -44,7 +44,7 @@ def test_the_pack_is_drawn_on_the_side_that_the_top_leans_to(app_on, running, wa
 
 
 def test_nine_keys_are_enough_for_both_directions(app_on, running, wait_for) -> None:
-    keys = [*"3/8n1/2o", "enter"]
+    keys = [*"1/4n3/8h", "enter"]
     assert len(keys) == 9
 
     async def job() -> None:
@@ -53,12 +53,12 @@ def test_nine_keys_are_enough_for_both_directions(app_on, running, wait_for) -> 
             names = {"/": "slash"}
             await hand.press(*(names.get(key, key) for key in keys))
             assert app.desk.record.reading is not None
-            await hand.sees('TOP leans 3/8" → next, 1/2" ↑ out')
+            await hand.sees('TOP leans 1/4" → next, 3/8" ↓ house')
 
     wait_for(job())
 
 
-@pytest.mark.parametrize("typed", ["1 1/4n1 3/8h", "3/8+n1/2-o", ".375n.5o", "9.5mmn13mmo", "3/8 n 1/2 o"])
+@pytest.mark.parametrize("typed", ["1 1/4n1 3/8h", "1/4+n3/8-h", ".25n.375h", "6.5mmn10mmh", "1/4 n 3/8 h"])
 def test_no_plain_reading_takes_more_than_twelve_keys(app_on, typed) -> None:
     app = app_on("inch")
     app.desk.open_last()
@@ -70,11 +70,11 @@ def test_a_refusal_keeps_the_text_and_goes_to_the_bad_spot(app_on, running, wait
     async def job() -> None:
         app = app_on()
         async with running(app, 40, 20) as hand:
-            await hand.enter("3/8n1/2p")
+            await hand.enter("1/4n3/8p")
             await hand.sees("✗")
             line = app.page.query_one(EntryLine)
-            assert line.value == "3/8n1/2p"
-            assert line.cursor_position == len("3/8n1/2")
+            assert line.value == "1/4n3/8p"
+            assert line.cursor_position == len("1/4n3/8")
             assert app.desk.record.readings == ()
             await hand.press("end", "backspace", "o")
             await hand.sees("✓")
@@ -123,7 +123,7 @@ def test_half_a_reading_is_half(app_on, running, wait_for) -> None:
             await hand.sees("◐ half read", "; out/house?")
             assert app.desk.record.state is PostState.HALF_READ
             await hand.press("escape")
-            await hand.sees("now the other way, like 9o")
+            await hand.sees("now the other way, like 10h")
             await hand.enter("2o")
             await hand.sees("TOP leans 3 mm", "2 mm")
 
@@ -181,15 +181,15 @@ def test_direction_buttons_type_the_letter(app_on, running, wait_for) -> None:
     async def job() -> None:
         app = app_on("inch")
         async with running(app, 40, 20) as hand:
-            await hand.type("3/8")
+            await hand.type("1/4")
             await hand.pilot.click("#keys", offset=(12, 0))
             await hand.pilot.pause()
-            assert app.page.query_one(EntryLine).value == "3/8n"
-            await hand.type("1/2")
-            await hand.pilot.click("#keys", offset=(20, 0))
+            assert app.page.query_one(EntryLine).value == "1/4n"
+            await hand.type("3/8")
+            await hand.pilot.click("#keys", offset=(28, 0))
             await hand.pilot.pause()
             await hand.pilot.click("#keys", offset=(36, 0))
-            await hand.sees('TOP leans 3/8" → next, 1/2" ↑ out')
+            await hand.sees('TOP leans 1/4" → next, 3/8" ↓ house')
 
     wait_for(job())
 
@@ -200,10 +200,10 @@ def test_the_tap_pad_needs_no_keyboard(app_on, running, wait_for) -> None:
         async with running(app, 40, 20) as hand:
             await hand.press("ctrl+t")
             await hand.sees("LOG", "7/8")
-            for x, y in ((25, 1), (15, 5), (35, 1), (25, 5)):
+            for x, y in ((15, 1), (15, 5), (25, 1), (35, 5)):
                 await hand.pilot.click("#pad", offset=(x, y))
             await hand.pilot.pause()
-            assert app.page.query_one(EntryLine).value == "3/8n1/2o"
+            assert app.page.query_one(EntryLine).value == "1/4n3/8h"
             await hand.pilot.click("#pad", offset=(36, 7))
             await hand.sees("▲ pack")
 

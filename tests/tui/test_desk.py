@@ -58,11 +58,11 @@ def test_a_turned_level_needs_a_name_and_then_gives_one_reading(desk) -> None:
 
 
 def test_told_back_in_the_unit_that_was_typed(desk) -> None:
-    desk.enter("3/8n1/2o")
-    assert desk.view.lean == 'TOP leans 3/8" → next, 1/2" ↑ out'
+    desk.enter("1/4n3/8h")
+    assert desk.view.lean == 'TOP leans 1/4" → next, 3/8" ↓ house'
     desk.undo()
-    desk.enter("9mmn13mmo")
-    assert desk.view.lean == "TOP leans 9 mm → next, 13 mm ↑ out"
+    desk.enter("6mmn10mmh")
+    assert desk.view.lean == "TOP leans 6 mm → next, 10 mm ↓ house"
 
 
 def test_options_of_the_run_change_from_now_on(desk) -> None:

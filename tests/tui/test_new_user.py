@@ -99,7 +99,7 @@ def test_from_the_first_start_to_the_record(start, tmp_path, columns, rows) -> N
     looks("1_first_start")
 
     man.press("Enter")
-    man.sees("▲ pack", "TOP leans 9 mm → next, 13 mm ↑ out", next_step, "NEXT-OUT")
+    man.sees("▲ pack", "TOP leans 6 mm → next, 10 mm ↓ house", next_step, "NEXT-HOUSE")
     looks("2_packs")
     man.type(".4n.2o")
     man.sees("⏎ logs", "→ next", "⏎")
@@ -108,7 +108,7 @@ def test_from_the_first_start_to_the_record(start, tmp_path, columns, rows) -> N
     man.sees("✓ plumb", "Enter walks on to the next post", "0.4 mm off")
 
     man.press("Enter")
-    man.sees("post 5 (5/9)", "How far is the TOP out of plumb", "type the lean, like 9n13o")
+    man.sees("post 5 (5/9)", "How far is the TOP out of plumb", "type the lean, like 6n10h")
     looks("4_to_read")
     man.enter("6n4o")
     man.sees("▲ pack", "post 5 logged: pack, 7.2 of 2.0 mm", next_step)
@@ -178,7 +178,7 @@ def test_in_plain_mode_on_a_dumb_terminal(start, tmp_path) -> None:
     man = start(100, 120, TERM="dumb")
     man.sees("Type sample for a made-up one", "Type help for all words, q to leave")
     man.enter("sample")
-    man.sees("post 4, 4 of 9: pack.", "tighten, read again.", "1. NEXT-OUT corner, pack:", "post 4>")
+    man.sees("post 4, 4 of 9: pack.", "tighten, read again.", "1. NEXT-HOUSE corner, pack:", "post 4>")
     man.enter(".4n.2o")
     man.sees("understood: top leans 0.4 mm towards next, 0.2 mm out", "Enter walks on to the next post.")
     man.enter("")
@@ -232,7 +232,7 @@ def test_whose_locale_asks_for_ascii(environment, ascii_only) -> None:
 
 def test_in_the_c_locale_every_screen_is_ascii(start, sample) -> None:
     man = start(40, 20, LANG="C")
-    seen = [man.sees("^ pack", "TOP leans 9 mm > next, 13 mm ^ out", "^P all")]
+    seen = [man.sees("^ pack", "TOP leans 6 mm > next, 10 mm v house", "^P all")]
     man.type("1n1o")
     seen.append(man.sees("+ 1 mm > next, 1 mm ^ out Enter logs"))
     man.press("Enter")
@@ -298,7 +298,7 @@ def test_a_sensor_silent_for_five_seconds_tells_its_age_and_is_not_logged(start,
     man.sees("post 4 logged: plumb", "~SENSOR: last value [0-9]+ s ago")
     man.press("^Q")
     assert man.leaves() == 0
-    assert readings_of(sample, "4") == ["9mm next 13mm out", ".4n.2o"], "what was silent was not logged"
+    assert readings_of(sample, "4") == ["6mm next 10mm house", ".4n.2o"], "what was silent was not logged"
 
 
 # ---------------------------------------------------------------- disks that can't be written

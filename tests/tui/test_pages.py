@@ -146,7 +146,7 @@ def test_help_tells_the_grammar_and_the_keys(app_on, running, wait_for) -> None:
         app = app_on()
         async with running(app, 40, 20) as hand:
             await hand.press("question_mark")
-            await hand.sees("TYPING A READING", "3/8n1/2o")
+            await hand.sees("TYPING A READING", "1/4n3/8h")
             assert isinstance(app.screen, HelpScreen)
             text = app.screen.query_one(Rows).text
             for deed in DEEDS:

@@ -27,7 +27,7 @@ def test_the_whole_conversation(make_site, tmp_path, golden) -> None:
         "9n5o",
         ".3n.2o",
         "",
-        "3/8n1/2",
+        "1/4n3/8",
         "plumb",
         "note split, replace",
         "left",

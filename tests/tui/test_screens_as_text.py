@@ -41,7 +41,7 @@ def test_in_ascii_and_inches(app_on, running, wait_for, golden) -> None:
     async def job() -> None:
         app = app_on("inch", ascii=True)
         async with running(app, 40, 20) as hand:
-            await hand.enter("3/8n1/2o")
+            await hand.enter("1/4n3/8h")
             await hand.sees("^ pack")
             assert hand.screen().isascii()
             golden("pack_ascii_inch_40x20", await hand.settled())
@@ -56,7 +56,7 @@ def test_fractions_are_stacked_where_there_is_room(app_on, running, wait_for, go
     async def job() -> None:
         app = app_on("inch")
         async with running(app, 110, 40) as hand:
-            await hand.enter("3/8n1/2o")
+            await hand.enter("1/4n3/8h")
             await hand.sees("▲ pack")
             golden("pack_inch_110x40", await hand.settled())
 

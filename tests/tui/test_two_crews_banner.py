@@ -15,12 +15,12 @@ WHY = "the two logs lay run jetty out differently"
 
 @pytest.fixture
 def in_two_minds(make_site):
-    """Ben reads at 1100 mm, Anna at 900 mm; he takes her log in."""
-    anna, ben = make_site(), make_site()
-    anna.change_run("heron", "jetty", height_mm=900.0)
-    ben.change_run("heron", "jetty", height_mm=1100.0)
-    import_text(ben.journal, export_text(anna.journal), "anna.jsonl")
-    return ben
+    """The south crew reads at 1100 mm, the north crew at 900 mm; south takes north's log in."""
+    north, south = make_site(), make_site()
+    north.change_run("heron", "jetty", height_mm=900.0)
+    south.change_run("heron", "jetty", height_mm=1100.0)
+    import_text(south.journal, export_text(north.journal), "north.jsonl")
+    return south
 
 
 @pytest.mark.parametrize(("columns", "rows"), [(40, 20), (40, 10), (80, 24)])

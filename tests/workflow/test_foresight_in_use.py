@@ -12,7 +12,7 @@ from shimfit.workflow.foresight import is_scarce
 from shimfit.workflow.place import Place
 from shimfit.workflow.site import Site
 
-READINGS = ["9mm n 12mm o", "10mm n 11mm o", "8mm n 13mm o", "9mm n 11mm o"]
+READINGS = ["9mm n 12mm o", "10mm n 11mm o", "8mm n 12.5mm o", "9mm n 11mm o"]
 # Whoever takes a taper where flats would do leaves a later post without.
 BOX = """lot,form,count,thickness_mm,length_mm,thin_mm,thick_mm,origin
 F0,flat,4,0.8,,,,offcut

@@ -37,19 +37,19 @@ def test_a_table_of_posts_is_a_run(site: Site) -> None:
 
 
 def test_inches_in_a_header_are_inches(site: Site) -> None:
-    (post,) = posts_from_csv("post,station_in,height_in\n1,45 1/4,36\n", "posts.csv", "mm")
+    (post,) = posts_from_csv("post,station_in,height_in\n1,45 1/4,40\n", "posts.csv", "mm")
     assert post["station_mm"] == pytest.approx(45.25 * 25.4)
-    assert post["height_mm"] == pytest.approx(914.4)
+    assert post["height_mm"] == pytest.approx(1016.0)
 
 
 def test_what_goes_out_comes_in_again(site: Site) -> None:
-    site.log_reading(Place("lake", "jetty", "2"), "9mm n 13mm o")
+    site.log_reading(Place("lake", "jetty", "2"), "6mm n 10mm h")
     text = posts_to_csv(site.run("lake", "jetty"))
     again = posts_from_csv(text, "again.csv", "mm")
     assert [(post["name"], post["station_mm"], post["kind"]) for post in again] == [
         (post.name, post.station_mm, post.kind) for post in site.run("lake", "jetty").posts
     ]
-    assert "9mm n 13mm o" in text
+    assert "6mm n 10mm h" in text
 
 
 def test_a_table_of_readings_is_logged_as_if_typed(site: Site) -> None:

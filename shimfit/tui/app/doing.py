@@ -84,7 +84,7 @@ class Doing:
             case "find":
                 page.ask(Question("find", "name of a post, or a word from its notes", self._find))
             case "turn":
-                page.ask(Question("first", "read as always, like 9n13o", self._turned_first))
+                page.ask(Question("first", "read as always, like 6n10h", self._turned_first))
             case _ if name in PLAIN_MOVES:
                 app.tell(getattr(desk, name)())
             case _ if name in ASKS:

@@ -20,15 +20,15 @@ if TYPE_CHECKING:
 
 ENTRY_HELP = (
     ("How far the TOP leans, and which way. n next, p prev, o out, h house.", ""),
-    ("3/8n1/2o", "top 3/8 in towards next, 1/2 in out"),
-    ("9mmn13mmo", "9 mm next, 13 mm out; 9n13o when the unit is mm"),
-    ("1 1/4n3/8h", "mixed numbers; words work too: 3/8 next, 1/2 out"),
-    ("3/8+n1/2-o", "+ strong (a quarter mark more), - shy"),
+    ("1/4n3/8h", "top 1/4 in towards next, 3/8 in towards house"),
+    ("6mmn10mmh", "6 mm next, 10 mm house; 6n10h when the unit is mm"),
+    ("1 1/4n3/8h", "mixed numbers; words work too: 1/4 next, 3/8 house"),
+    ("1/4+n3/8-h", "+ strong (a quarter mark more), - shy"),
     (".6dn.8do", "degrees"),
     ("3/16n1/8o@4'", "gap over a 4 ft level, this reading only"),
     ("@4'", "alone: over that length from now on"),
-    ("3/8n0", "the other way is plumb; plumb: both ways"),
-    ("3/8n", "half read: the other way comes later"),
+    ("1/4n0", "the other way is plumb; plumb: both ways"),
+    ("1/4n", "half read: the other way comes later"),
 )
 PAGE_HELP = {
     "post": "Type the lean, Enter logs it and shows what to pack. Pack, tighten, type the lean again: "

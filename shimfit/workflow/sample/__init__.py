@@ -81,7 +81,7 @@ def _boardwalk(site: Site) -> Place:
     site.log_reading(at["3"], "4mm next 8mm house")
     site.log_reading(at["3"], "0 2mm out", sure=True)
     site.note(at["7"], "split at the house corner: replace before packing")
-    site.log_reading(at["4"], "9mm next 13mm out")
+    site.log_reading(at["4"], "6mm next 10mm house")
     return at["4"]
 
 
@@ -94,6 +94,6 @@ def _porch(site: Site) -> None:
         for mark in lay_out([12 * 12 * INCH_MM], 4 * 12 * INCH_MM)
     ]
     site.add_run(
-        PORCH, "front", foot=foot, height_mm=36 * INCH_MM, tolerance=parse_tolerance("1:500"), posts=posts
+        PORCH, "front", foot=foot, height_mm=40 * INCH_MM, tolerance=parse_tolerance("1:500"), posts=posts
     )
-    site.log_reading(Place(PORCH, "front", "1"), "3/8 next, 1/2 out")
+    site.log_reading(Place(PORCH, "front", "1"), "1/4 next, 3/8 house")

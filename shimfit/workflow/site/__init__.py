@@ -1,7 +1,7 @@
 """One open data file and everything that can be done on it, by screen or by command.
 
     with Site.open(path) as site:
-        logged = site.log_reading(Place("lakeside", "boardwalk", "7"), "9n 13o")
+        logged = site.log_reading(Place("lakeside", "boardwalk", "7"), "6n 10h")
         logged.prescription
 
 A method that logs returns only when the event is on disk. What can't be done is raised as a ShimfitError

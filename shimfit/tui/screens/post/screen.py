@@ -254,13 +254,13 @@ class PostScreen(Page):
             return self._live_hint(sight.live)
         if not self.desk.wants_hints:
             return ""
-        example = "3/8n1/2o" if sight.run.units == "inch" else "9n13o"
+        along, across = ("1/4n", "3/8h") if sight.run.units == "inch" else ("6n", "10h")
         match sight.record.state:
             case PostState.HALF_READ if sight.record.readings:
-                missing = "n" if sight.record.readings[-1].slope_along is None else "o"
-                return f"now the other way, like {example.partition('n')[0]}{missing}"
+                missing = along if sight.record.readings[-1].slope_along is None else across
+                return f"now the other way, like {missing}"
             case PostState.TO_READ | PostState.HALF_READ:
-                return f"type the lean, like {example}"
+                return f"type the lean, like {along}{across}"
             case PostState.PLUMB | PostState.SKIPPED:
                 return "Enter walks on to the next post"
             case PostState.TIGHTEN:
