@@ -1,0 +1,123 @@
+"""The chance of plumb at the next reading against other ways of working it out; prices are data."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from shimfit.core.objective import (
+    EXACT_READS,
+    SURE,
+    Chances,
+    Reads,
+    Scatter,
+    Zone,
+    covariance,
+    top_per_error,
+    usual_reads,
+    zone_of,
+)
+from shimfit.core.uncertainty.disk import inside_disk
+
+SQUARE = [(45.0, 45.0), (-45.0, 45.0), (45.0, -45.0), (-45.0, -45.0)]
+
+
+def drawn(n: int, number: int):
+    """Covariances, zones and rests as they can occur."""
+    rng = np.random.default_rng(number)
+    root = rng.normal(size=(n, 2, 2)) * rng.uniform(0.05, 1.0, (n, 1, 1))
+    s = root @ np.swapaxes(root, 1, 2) + np.eye(2) * rng.uniform(0.01, 0.3, (n, 1, 1))
+    return s, rng.uniform(0.3, 2.0, n), rng.uniform(-1.4, 1.4, (n, 2))
+
+
+def test_a_disk_agrees_with_the_adaptive_integral():
+    s, radius, rest = drawn(300, 1)
+    chances = Chances(s[:, [0, 0, 1], [0, 1, 1]], [Zone(r, r, disk=True) for r in radius], 2.0)
+    found = chances.at(np.arange(300), rest[:, 0], rest[:, 1])
+    for k in range(300):
+        w, axes = np.linalg.eigh(s[k])
+        x, y = axes.T @ rest[k]
+        exact = inside_disk(x, y, math.sqrt(w[0]), math.sqrt(w[1]), radius[k])
+        assert found[k] == pytest.approx(exact, abs=4e-6)
+
+
+def test_a_rectangle_agrees_with_the_bivariate_normal():
+    """Reference: scipy.stats.multivariate_normal (Genz)."""
+    s, half, rest = drawn(60, 2)
+    zones = [Zone(r, 0.8 * r, disk=False) for r in half]
+    chances = Chances(s[:, [0, 0, 1], [0, 1, 1]], zones, 2.0)
+    found = chances.at(np.arange(60), rest[:, 0], rest[:, 1])
+    for k in range(60):
+        upper = np.array([half[k], 0.8 * half[k]])
+        exact = stats.multivariate_normal(rest[k], s[k]).cdf(upper, lower_limit=-upper)
+        assert found[k] == pytest.approx(exact, abs=2e-5)
+
+
+@pytest.mark.parametrize("disk", [True, False])
+def test_the_bound_is_never_below(disk):
+    rng = np.random.default_rng(3)
+    s, radius, _ = drawn(100, 4)
+    zones = [Zone(r, r if disk else 0.7 * r, disk=disk) for r in radius]
+    chances = Chances(s[:, [0, 0, 1], [0, 1, 1]], zones, 2.0)
+    which, rest = rng.integers(0, 100, 4000), rng.uniform(-1.4, 1.4, (4000, 2))
+    at = chances.at(which, *rest.T)
+    most = chances.at_most(which, *rest.T)
+    assert (most >= at).all()
+    assert np.median(most - at) < (0.05 if disk else 0.15)
+
+
+def test_the_chance_falls_along_every_ray():
+    rng = np.random.default_rng(5)
+    s, radius, _ = drawn(50, 6)
+    chances = Chances(s[:, [0, 0, 1], [0, 1, 1]], [Zone(r, r, disk=True) for r in radius], 3.0)
+    which = np.arange(50)
+    angle = rng.uniform(0.0, math.tau, 50)
+    before = chances.best()
+    for t in np.linspace(0.1, 2.5, 12):
+        now = chances.at(which, t * np.cos(angle), t * np.sin(angle))
+        assert (now <= before + 2e-6).all()
+        before = now
+
+
+def test_the_worked_example_of_the_module():
+    top = top_per_error(SQUARE, 1000.0)
+    assert np.abs(top) == pytest.approx(1000.0 / 180.0)
+    reads, seat = usual_reads(), Scatter().seat_mm2(packed=True)
+    s = covariance(top, [seat] * 4, 1000.0, reads, [0.0, 0.0], 0.15)
+    assert s == pytest.approx([1.279, 0.0, 1.279], abs=1e-3)
+    for allowed, best, off in ((2.0, 0.40, 0.29), (10.0 / 3.0, 0.91, 0.83)):
+        chances = Chances(s, [zone_of(allowed, 1000.0, reads, per_direction=False)], allowed)
+        assert chances.at(0, [0.0, 1.0], [0.0, 0.0]) == pytest.approx([best, off], abs=6e-3)
+
+
+def test_three_supports_have_a_base_of_their_own():
+    """A narrow tripod magnifies a seat's error: the plane through three points, solved by hand."""
+    top = top_per_error([(-45.0, -45.0), (13.0, -45.0), (-45.0, 13.0)], 1000.0)
+    assert top[0] == pytest.approx([1000.0 / 58.0, -1000.0 / 58.0, 0.0])
+    assert top[1] == pytest.approx([1000.0 / 58.0, 0.0, -1000.0 / 58.0])
+
+
+def test_the_zone_is_where_a_reading_is_called_plumb():
+    reads = Reads(0.0004, 0.0004, 0.0003, 0.0003)
+    zone = zone_of(2.0, 1000.0, reads, per_direction=False)
+    assert inside_disk(zone.along_mm, 0.0, 0.4, 0.4, 2.0) == pytest.approx(SURE, abs=1e-4)
+    assert zone.along_mm < 2.0 - 1.645 * 0.4
+    each = zone_of(2.0, 1000.0, reads, per_direction=True)
+    assert (each.along_mm, each.disk) == (pytest.approx(2.0 - 1.6448536 * 0.4), False)
+    assert zone_of(2.0, 1000.0, EXACT_READS, per_direction=False) == Zone(2.0, 2.0, disk=True)
+
+
+def test_an_instrument_that_can_not_decide_leaves_the_tolerance_as_the_zone():
+    zone = zone_of(2.0, 1000.0, Reads(0.001, 0.001, 0.0005, 0.0005), per_direction=False)
+    assert zone == Zone(2.0, 2.0, disk=True, decides=False)
+
+
+def test_scatter_of_a_seat():
+    bare = Scatter().seat_mm2(packed=False)
+    assert bare == pytest.approx(0.0064)
+    steep = Scatter().seat_mm2(packed=True, taper_slope=0.03)
+    assert steep == pytest.approx(0.0064 + 0.0016 + 0.024**2)
+    assert Scatter(factor=1.5).seat_mm2(packed=False) == pytest.approx(2.25 * bare)
