@@ -3,6 +3,7 @@
 import importlib.util
 import math
 from collections import Counter, defaultdict
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -104,6 +105,25 @@ def check(done, given, lots, options):
         assert one.resting.rock_mm <= 4 * options.preload_mm + 1e-9
     total = sum(one.cost for one in done.planned) + 5000 * len(done.unsolved) + 20 * len(done.set_ups_deg)
     assert done.objective == pytest.approx(total)
+
+
+def test_posts_served_by_swapping_share_no_wood():
+    """Two of the six are served only after a neighbour gave its pieces back, from what the others left."""
+    lots = [
+        Lot("T1", "taper", 1, length_mm=200.0, thin_mm=0.8, thick_mm=8.0),
+        Lot("T2", "taper", 3, length_mm=250.0, thin_mm=1.0, thick_mm=9.0),
+        Lot("F1", "flat", 12, thickness_mm=0.5),
+        Lot("F2", "flat", 8, thickness_mm=1.0),
+    ]
+    leans_mm = [(8, 3), (6, -10), (-3, 7), (5, 5), (-9, -2), (2, -8)]
+    given = [
+        PlanPost(str(k), Foot(90, 90), 1000.0, Lean(x / 1000, y / 1000), TOLERANCE, margin_slope=0.0006)
+        for k, (x, y) in enumerate(leans_mm, 1)
+    ]
+    for margin in (0.0, 0.0006):
+        posts_given = [replace(post, margin_slope=margin) for post in given]
+        done = plan(posts_given, lots, Options(), Highs(), seconds=20)
+        check_box(lots, [pack for one in done.planned for pack in one.packs], Options())
 
 
 # ---------------------------------------------------------------- the parts

@@ -40,11 +40,12 @@ def by_swapping(  # noqa: PLR0917 - it takes the quantities it takes
         if patience.called_off():
             break
         packs = [pack for owner, one in planned.items() if owner != other for pack in one.packs]
-        lots = left_of(box, packs, options)
-        mine = serve_alone(post, lots, box, options)
+        mine = serve_alone(post, left_of(box, packs, options), box, options)
         if mine is None:
             continue
-        theirs = serve_alone(posts[other], left_of(lots, mine.packs, options), box, options)
+        # Its packs name the box's own lots, so they are taken from the whole box together with the others.
+        left = left_of(box, [*packs, *mine.packs], options)
+        theirs = serve_alone(posts[other], left, box, options)
         if theirs is not None:
             return {number: mine, other: theirs}
     return {}
