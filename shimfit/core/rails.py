@@ -148,19 +148,24 @@ def _rail(first: StandingPost, second: StandingPost, at_mm: float, depth_mm: flo
 def _clear_mm(first: StandingPost, second: StandingPost, z_mm: float) -> float:
     """Face to face along the rail at a height; negative when the faces have passed each other."""
     along_first, across_first = _slopes_after(first)
+    off_along_mm, off_across_mm = _after(first, 0.0, first.off_mm)
     # The corner post is square to the leg that it ends; the rail's middle leaves it where this leg does.
-    start_mm = first.station_mm + half_towards_mm(first.foot, first.turn_deg) + along_first * z_mm
+    start_mm = first.station_mm + half_towards_mm(first.foot, first.turn_deg)
+    start_mm += off_along_mm + along_first * z_mm
     end_mm = second.station_mm - second.foot.along_mm / 2 + second.lean.slope_along * z_mm
-    off_first_mm = 0.0 if first.turn_deg else first.off_mm
-    sideways_mm = second.off_mm + second.lean.slope_across * z_mm - off_first_mm - across_first * z_mm
+    sideways_mm = second.off_mm + second.lean.slope_across * z_mm - off_across_mm - across_first * z_mm
     between_mm = end_mm - start_mm
     return math.copysign(math.hypot(between_mm, sideways_mm), between_mm) if between_mm else 0.0
 
 
 def _slopes_after(post: StandingPost) -> tuple[float, float]:
     """Lean (along, across) in the directions of the leg that begins at the post."""
+    return _after(post, post.lean.slope_along, post.lean.slope_across)
+
+
+def _after(post: StandingPost, along: float, across: float) -> tuple[float, float]:
+    """(along, across) of the leg that ends at the post, in the directions of the one that begins there."""
     turn = math.radians(post.turn_deg)
-    along, across = post.lean.slope_along, post.lean.slope_across
     return (
         along * math.cos(turn) + across * math.sin(turn),
         across * math.cos(turn) - along * math.sin(turn),

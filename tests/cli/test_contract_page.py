@@ -226,5 +226,5 @@ def test_an_answer_that_can_not_be_written_is_a_file_error_in_one_sentence(more:
             check=False,
         )
     assert ran.returncode == 4
-    assert ran.stderr.strip().startswith("shimfit: can't write the answer")
+    assert ran.stderr.strip().startswith("shimfit: the disk is full: the answer was not written")
     assert "Traceback" not in ran.stderr

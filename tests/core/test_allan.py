@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import math
+
 import allantools
 import numpy as np
 import pytest
+from scipy.signal import lfilter
 
+from shimfit.core.sensing.hold import Doubts, hold
 from shimfit.core.sensing.statistics import hold_needed_s, overlapping_allan, plot_curve, sensor_character
 from shimfit.errors import EntryError
 
@@ -70,6 +74,18 @@ def test_a_wandering_zero_gives_a_bottom_where_averaging_stops_helping():
     assert not character.still_falling
     assert 0.5 < character.floor_s < 20
     assert 0.001 < character.floor_deg < 0.01
+
+
+def test_the_doubt_of_a_held_mean_counts_the_memory_in():
+    """Many holds of a sensor that remembers: their means scatter as each of them says of itself."""
+    draw, phi, n = np.random.default_rng(11), 0.8, 400
+    noise = lfilter([1.0], [1.0, -phi], draw.normal(0.0, 0.01, (150, n + 100)))[:, 100:]
+    times = np.arange(n) / 20.0
+    held = [hold(times, row, np.zeros(n), Doubts(), move_deg=1.0) for row in noise]
+    said = np.sqrt(np.mean([one.x.u_mean_deg**2 for one in held]))
+    assert said == pytest.approx(np.std([one.x_deg for one in held], ddof=1), rel=0.2)
+    # Each sample counted as news, it would be a third of that: √((1 + φ)/(1 − φ)) = 3.
+    assert said == pytest.approx(3.0 * np.mean([one.x.spread_deg for one in held]) / math.sqrt(n), rel=0.2)
 
 
 def test_memory_and_drift_are_told():

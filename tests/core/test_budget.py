@@ -154,6 +154,9 @@ def test_readings_of_one_lean_agree():
     assert not agree([0.0017, 0.0005], [0.0001, 0.0001])
     assert agree([0.001], [0.0])
     assert not agree([0.0010, 0.0011], [0.0, 0.0])
+    # Three standard uncertainties of the difference: √(3² + 4²) = 5 tenths of a mm/m, so 15 of them.
+    assert agree([0.00249, 0.0010], [0.0003, 0.0004])
+    assert not agree([0.00251, 0.0010], [0.0003, 0.0004])
 
 
 def test_equal_readings_without_doubt_of_their_own():

@@ -58,6 +58,19 @@ def test_round_a_corner_by_points_in_space(turn_deg):
     assert rail.middle_mm == pytest.approx(np.linalg.norm(end - start), abs=0.01)
 
 
+@pytest.mark.parametrize("turn_deg", [90, -90, 30, -45])
+def test_a_corner_foot_off_the_string_carries_the_rail_along_with_it(turn_deg):
+    corner, after = post("1", 0, turn_deg=turn_deg, off_mm=12.0), post("2", 1200, off_mm=-5.0)
+    (rail,) = rails.rails([corner, after], [800])
+    # World axes as above: off the string is towards out of the first leg, square to it.
+    turn = math.radians(turn_deg)
+    walk, out = np.array([math.cos(turn), math.sin(turn)]), np.array([-math.sin(turn), math.cos(turn)])
+    leaves = min(half / abs(step) for half, step in ((45.0, walk[0]), (35.0, walk[1])) if abs(step) > 1e-12)
+    start = np.array([0.0, 12.0]) + leaves * walk
+    end = (1200 - 45.0) * walk - 5.0 * out
+    assert rail.middle_mm == pytest.approx(np.linalg.norm(end - start), abs=1e-6)
+
+
 @pytest.mark.parametrize("turn_deg", [math.nan, math.inf, 180.0, -720.0])
 def test_a_turn_that_is_none_is_refused(turn_deg):
     pair = [post("1", 0, turn_deg=turn_deg), post("2", 1500)]

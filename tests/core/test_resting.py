@@ -140,6 +140,22 @@ def test_pivot_and_two_neighbours_alone_are_no_support():
         rest(Foot(90, 90), [supports[1], supports[2], supports[3]], 0.19)
 
 
+def test_take_up_scales_both_limits_of_rocking():
+    # Two corners across from each other are 0.03 in too thick: as above the top lies 44 · 0.03 / 7 in off at
+    # either limit, and 80 % of that on a deck that gives 80 % of what packs should.
+    share, lean = 0.8, Lean(0.5473 / HEIGHT, -0.3220 / HEIGHT)
+    plane = gap_plane(INCH, Lean(lean.slope_along / share, lean.slope_across / share))
+    thick = {Seat.NEXT_OUT: 0.13, Seat.PREV_OUT: 0.1, Seat.PREV_HOUSE: 0.13, Seat.NEXT_HOUSE: 0.1}
+    packs = [
+        Pack(seat, 0.0, plane.at_seat_mm(seat) + more, INCH.seat_at_mm(seat)) for seat, more in thick.items()
+    ]
+    found = rest_packs(INCH, lean, packs, DELTA, take_up=share)
+    assert found.lean is None
+    far = share * HEIGHT * 0.03 / 7
+    tops = sorted(limit.top_mm(HEIGHT) for limit in found.limits)
+    assert tops == [pytest.approx((-far, far)), pytest.approx((far, -far))]
+
+
 def test_packs_on_two_neighbours_leave_the_post_between_two_limits():
     # The far corner is bare and hangs over its gap: the post stands on the diagonal of the two packs.
     foot, lean = Foot(90, 90), Lean(0.01, 0.01)

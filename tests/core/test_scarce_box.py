@@ -28,8 +28,15 @@ def test_one_lot_of_tapers_for_three_seats(count: int, margin_slope: float) -> N
     )
     used = {(piece.lot, piece.copy or 1) for pack in answer.packs for piece in pack.pieces}
     assert len(used) <= count
-    assert answer.status in ("proven", "found", "impossible", "gave-up")
-    assert answer.within or answer.why
+    # One taper is too short for three packs (0.9, 1.3 and 2.2 mm); cut in two, two of them are enough.
+    if count == 1:
+        assert (answer.status, answer.within) == ("impossible", False)
+        assert answer.why is not None
+        assert "with 1 more of T1 the post would stand" in answer.why
+    else:
+        assert (answer.status, answer.within, answer.why) == ("proven", True, None)
+        assert answer.resting.lean is not None
+        assert answer.resting.lean.magnitude <= 0.002 - margin_slope
 
 
 BOX = lots_from_csv(Path("fixtures/stock/boardwalk_box.csv").read_text(encoding="utf-8"), "box")

@@ -42,6 +42,18 @@ def test_one_step_is_the_textbook_mean_of_prior_and_observation():
     assert found.why is None
 
 
+@pytest.mark.parametrize(("surprises", "counts_as"), [(1.4, 1.0), (1.5, 1.0), (1.6, 1.6 / 1.5), (3.0, 2.0)])
+def test_a_surprise_counts_less_from_one_and_a_half_standard_deviations_on(surprises, counts_as):
+    # Huber (1964): beyond c standard deviations an observation's pull no longer grows; as a filter step, its
+    # variance counts |surprise| / c times. c = 1.5 (from memory).
+    variance, prior = 2 * 0.5**2 / 10.0**2, 0.15**2 + DRIFT
+    ratio = 0.9 + surprises * math.sqrt(prior + variance)
+    state = learn({}, observed(ratio, u_setting_mm=0.0, shares={"oak": 1.0})).book["oak"]
+    gain = prior / (prior + counts_as * variance)
+    assert state.mean == pytest.approx(min(MOST, 0.9 + gain * (ratio - 0.9)), rel=1e-12)
+    assert state.variance == pytest.approx(prior * (1 - gain), rel=1e-12)
+
+
 def test_words():
     assert TakeUp(0.92, 1e-4, 3).words == "packs here give 92 % of what they should; counted in"
     assert "nothing learned" in TakeUp().words

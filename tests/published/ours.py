@@ -19,6 +19,7 @@ from shimfit.core.foot import gap_plane
 from shimfit.core.packing.options import Options
 from shimfit.core.packing.tables import Tables
 from shimfit.core.planning.program import IntegerProgram, Sparse
+from shimfit.core.resting import Support, rest, shares_of_pull
 from shimfit.core.sensing import statistics
 from shimfit.core.sensing.mounting import FaceReading, reversal
 from shimfit.core.uncertainty import (
@@ -32,6 +33,7 @@ from shimfit.core.uncertainty import (
     of_step,
     rectangular,
 )
+from shimfit.core.uncertainty.repeats import combine
 from shimfit.entry.lengths import parse_foot, parse_length
 from shimfit.model import CORNERS, Foot, Lean, Lot, Seat, Tolerance
 from shimfit.report.statistics import LineFit, fit_line, students_t95
@@ -144,6 +146,35 @@ def anscombe() -> LineFit:
     return fit
 
 
+NORRIS_X = (
+    "0.2 337.4 118.2 884.6 10.1 226.5 666.3 996.3 448.6 777.0 558.2 0.4 0.6 775.5 666.9 338.0 447.5 11.6",
+    "556.0 228.1 995.8 887.6 120.2 0.3 0.3 556.8 339.1 887.2 999.0 779.0 11.1 118.3 229.2 669.1 448.9 0.5",
+)
+NORRIS_Y = (
+    "0.1 338.8 118.1 888.0 9.2 228.1 668.5 998.5 449.1 778.9 559.2 0.3 0.1 778.1 668.8 339.3 448.9 10.8",
+    "557.7 228.3 998.0 888.8 119.6 0.3 0.6 557.6 339.3 888.0 998.5 778.9 10.2 117.6 228.9 668.4 449.2 0.2",
+)
+
+
+def norris() -> LineFit:
+    """Our line through NIST's 36 ozone readings."""
+    x, y = ([float(number) for line in lines for number in line.split()] for lines in (NORRIS_X, NORRIS_Y))
+    fit = fit_line(x, y)
+    assert fit is not None
+    return fit
+
+
+def numerical_accuracy(which: int) -> tuple[float, float]:
+    """(mean, sample deviation) of NIST's sets NumAcc1 to 4: few digits that vary behind many that don't."""
+    if which == 1:
+        values = [10_000_001.0, 10_000_003.0, 10_000_002.0]
+    else:
+        middle = {2: 1.2, 3: 1_000_000.2, 4: 10_000_000.2}[which]
+        values = [middle] + [middle - 0.1, middle + 0.1] * 500
+    found = combine(values, [1.0] * len(values))
+    return found.slope, found.spread
+
+
 # ---------------------------------------------------------------- 7 sensors
 
 
@@ -249,6 +280,28 @@ def sine_bar_step_deg(at_deg: float) -> float:
 
 # ---------------------------------------------------------------- the checks
 
+
+def square_table(load_at: float) -> tuple[Foot, list[Support]]:
+    """A square table of side 1 on four equal legs, its load `load_at` from the middle on a diagonal."""
+    at = load_at / math.sqrt(2.0)
+    foot = Foot(1.0, 1.0, rod_hole_mm=0.01, rod_at_mm=(at, at))
+    return foot, [Support(x, y, 0.0) for x, y in ((0.5, 0.5), (0.5, -0.5), (-0.5, -0.5), (-0.5, 0.5))]
+
+
+def table_legs(load_at: float) -> tuple[float, float, float]:
+    """Share of the load on the nearest leg, on one beside it, on the farthest."""
+    nearest, beside, farthest, other = shares_of_pull(*square_table(load_at), preload_mm=0.001)
+    assert math.isclose(beside, other, abs_tol=1e-12)
+    return nearest, beside, farthest
+
+
+def table_tilt_in_sides(load_at: float) -> float:
+    """Nearest leg's shortening less the farthest's, in shortenings under a load in the middle."""
+    resting = rest(*square_table(load_at), preload_mm=0.001)
+    assert resting.lean is not None
+    return (resting.lean.slope_along + resting.lean.slope_across) / 0.001
+
+
 OURS: dict[str, Callable[[], Value]] = {
     "1.1a": lambda: per_m("1:500"),
     "1.1b": lambda: lean.to_degrees(tolerance.parse_tolerance("1:500").slope),
@@ -329,6 +382,15 @@ OURS: dict[str, Callable[[], Value]] = {
     "5.17b": lambda: students_t95(10),
     "5.18a": lambda: anscombe().slope,
     "5.18b": lambda: anscombe().u_slope,
+    "5.19": lambda: inside_interval(13.6 - 14.4, 1.8, 1.9),
+    "5.20a": lambda: norris().at_zero,
+    "5.20b": lambda: norris().slope,
+    "5.20c": lambda: norris().u_slope,
+    "5.21a": lambda: numerical_accuracy(1)[0],
+    "5.21b": lambda: numerical_accuracy(1)[1],
+    "5.21c": lambda: numerical_accuracy(2)[1],
+    "5.21d": lambda: numerical_accuracy(3)[1],
+    "5.21e": lambda: numerical_accuracy(4)[1],
     "6.1a": lambda: parse_length("1in"),
     "6.1b": lambda: parse_length("1ft"),
     "6.2": lambda: parse_length("36ft") / 1000,
@@ -357,6 +419,14 @@ OURS: dict[str, Callable[[], Value]] = {
     "9.4": rigid_foot_apart_mm,
     "9.6a": lambda: sine_bar_step_deg(30),
     "9.6b": lambda: sine_bar_step_deg(60),
+    "9.8a": lambda: table_legs(0.1)[0],
+    "9.8b": lambda: table_legs(0.1)[1],
+    "9.8c": lambda: table_legs(0.1)[2],
+    "9.8d": lambda: table_legs(2**0.5 / 4 - 1e-9)[2],
+    "9.8e": lambda: table_legs(2**0.5 / 4 + 0.1)[0],
+    "9.8f": lambda: table_legs(2**0.5 / 4 + 0.1)[1],
+    "9.8g": lambda: table_legs(2**0.5 / 4 + 0.1)[2],
+    "9.8h": lambda: table_tilt_in_sides(0.1),
 }
 
 NOT_OURS = {

@@ -113,7 +113,7 @@ def all_rows() -> list[Row]:
     rows = list(single_rows())
     for name in ours.TABLES:
         rows += table_rows(name)
-    return sorted(rows, key=lambda row: [int(part) for part in row.number.rstrip("abcdef").split(".")])
+    return sorted(rows, key=lambda row: [int(part) for part in row.number.rstrip("abcdefgh").split(".")])
 
 
 def main(arguments: list[str]) -> int:

@@ -352,7 +352,11 @@ def test_a_folder_and_an_absent_file_are_told(tmp_path):
 def test_an_empty_file_becomes_a_data_file(tmp_path):
     (tmp_path / "new.db").touch()
     with Journal.open(tmp_path / "new.db") as journal:
-        journal.append("job-added", {"name": "jetty"})
+        journal.append("job-added", {"name": "jetty"}, job="jetty")
+    with Journal.open(tmp_path / "new.db", read_only=True) as again:
+        assert [job.name for job in again.jobs()] == ["jetty"]
+        assert again.verify() is None
+        assert again.head[0] == 1
 
 
 # ---------------------------------------------------------------- two programs

@@ -76,12 +76,14 @@ def inside_disk(along: float, across: float, u_along: float, u_across: float, li
     A doubt below a ten-millionth of the limit is taken as that: there, rounding would be all that is
     integrated.
     """
-    size = math.hypot(along, across)
-    if abs(size - limit) > _TAIL * max(u_along, u_across) or u_along == u_across == 0.0:
-        return 1.0 if size <= limit else 0.0
     along, across = abs(along), abs(across)
-    if u_along > u_across:  # the sharper direction is the one to integrate over
+    # The sharper direction is the one to integrate over; of equal ones always the same, so that naming them
+    # the other way round gives the very same figure.
+    if (u_along, along) > (u_across, across):
         along, across, u_along, u_across = across, along, u_across, u_along
+    size = math.hypot(along, across)
+    if abs(size - limit) > _TAIL * u_across or u_across == 0.0:
+        return 1.0 if size <= limit else 0.0
     sharpest = limit * _SHARPEST
     found = _over_disk(along, across, max(u_along, sharpest), max(u_across, sharpest), limit)
     return min(1.0, max(0.0, found))
