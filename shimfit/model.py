@@ -220,6 +220,8 @@ class Reading:
     u_own_across: float | None = None
     largest_term: str | None = None
     """The largest part of the uncertainty, in words."""
+    zero_found: bool = True
+    """False: a sensor's, whose zero nobody had found: it can be decided out of plumb, never plumb."""
     gauge_mm: float | None = None
     """Length that the offset was read over when it was not the height."""
     by: str | None = None

@@ -81,6 +81,14 @@ class Instrument:
     zero_across: float = 0.0
     u_zero: float | None = None
     checked: str | None = None
+    axes: str | None = None
+    """A sensor's: how its x and y lay on the post when the zero was found; None = not told."""
+    zero_degc: float | None = None
+    """Temperature at which the zero was found; None = not told."""
+    floor_deg: float | None = None
+    """A sensor's: what averaging can't get below, from a long still record."""
+    memory_s: float | None = None
+    """A sensor's: how long it remembers, from a long still record."""
 
 
 DEFAULT_LEVEL: Final = Instrument("a level", "level", accuracy_slope=DEFAULT_ACCURACY["level"])

@@ -166,6 +166,10 @@ class _Contents:
             zero_across=float(data.get("zero_across") or 0.0),
             u_zero=number(data.get("u_zero")),
             checked=data.get("checked"),
+            axes=data.get("axes"),
+            zero_degc=number(data.get("zero_degc")),
+            floor_deg=number(data.get("floor_deg")),
+            memory_s=number(data.get("memory_s")),
             time=event.time,
             event=event.id,
         )

@@ -141,10 +141,12 @@ class PostBuilder:
         last = self._repeats[-1] if self._repeats else None
         if last is None or reading.stage == "bed":
             return False
-        return (last.stage, last.height_mm, last.instrument) == (
+        # A reading whose zero nobody had found is no repeat of one whose zero is known.
+        return (last.stage, last.height_mm, last.instrument, last.zero_found) == (
             reading.stage,
             reading.height_mm,
             reading.instrument,
+            reading.zero_found,
         )
 
     def _read_whole(self, reading: Reading) -> None:

@@ -186,6 +186,14 @@ class InstrumentRecord:
     """Standard uncertainty of the zero (slope); None = never checked end for end."""
     checked: str | None = None
     """When it was last turned end for end, ISO 8601; None = never."""
+    axes: str | None = None
+    """A sensor's: how its x and y lay on the post when the zero was found; None = not told."""
+    zero_degc: float | None = None
+    """Temperature at which the zero was found; None = not told."""
+    floor_deg: float | None = None
+    """A sensor's: what averaging can't get below, from a long still record."""
+    memory_s: float | None = None
+    """A sensor's: how long it remembers, from a long still record."""
     time: str | None = None
     """When this was entered."""
     event: str | None = None

@@ -23,7 +23,7 @@ from dataclasses import dataclass, field, fields
 from typing import TYPE_CHECKING, Any, Literal
 
 from shimfit.core.sensing.hold import Doubts
-from shimfit.core.sensing.mounting import AxisMap, parse_axis_map
+from shimfit.core.sensing.mounting import ENTERED_U_DEG, AxisMap, SensorZero, parse_axis_map
 from shimfit.errors import EntryError, FileError
 
 if TYPE_CHECKING:
@@ -344,7 +344,7 @@ def _span(values: tuple[Register, ...]) -> int:
     return max(v.address + v.words for v in values) - min(v.address for v in values)
 
 
-_DOUBTS = tuple(each.name for each in fields(Doubts))
+_DOUBTS = tuple(each.name for each in fields(Doubts) if each.name != "zero_found")
 
 
 @dataclass(frozen=True, slots=True)
@@ -355,7 +355,7 @@ class Device:
     """None = found by listening."""
     axis_map: AxisMap | None = None
     """None = not taught yet."""
-    zero_deg: tuple[float, float] | None = None
+    zero: SensorZero | None = None
     """None = not known."""
     doubts: Doubts = field(default_factory=Doubts)
 
@@ -364,11 +364,12 @@ def parse_device(text: str, path: str) -> Device:
     """Read a device's file; raises FileError naming the file and the key that is wrong."""
     description = parse_description(text, path)
     table = tomllib.loads(text)
+    doubts = table.get("doubts", {})
     return Device(
         description=description,
         axis_map=_axes(table.get("axes"), path),
-        zero_deg=_zero(table.get("zero"), path),
-        doubts=_doubts(table.get("doubts", {}), path),
+        doubts=_doubts(doubts, path),
+        zero=_zero(table.get("zero"), doubts.get("zero_u_deg"), path),
     )
 
 
@@ -381,8 +382,10 @@ def _axes(value: Any, path: str) -> AxisMap | None:
         raise FileError(f"{path}: `axes`: {error.message}", path=path) from error
 
 
-def _zero(value: Any, path: str) -> tuple[float, float] | None:
+def _zero(value: Any, u_deg: Any, path: str) -> SensorZero | None:
     if value is None:
+        if u_deg is not None:
+            raise FileError(f"{path}: `doubts.zero_u_deg` goes with a `zero`, and there is none", path=path)
         return None
     if not (isinstance(value, list) and len(value) == 2 and all(_is_number(part) for part in value)):
         raise FileError(f"{path}: `zero` must be two numbers in degrees, such as [2.5, -1.0]", path=path)
@@ -390,7 +393,7 @@ def _zero(value: Any, path: str) -> tuple[float, float] | None:
         raise FileError(
             f"{path}: `zero`: a sensor's zero lies within {DEFAULT_RANGE_DEG:g} degrees", path=path
         )
-    return float(value[0]), float(value[1])
+    return SensorZero(float(value[0]), float(value[1]), ENTERED_U_DEG if u_deg is None else float(u_deg))
 
 
 def _doubts(value: Any, path: str) -> Doubts:
@@ -401,7 +404,8 @@ def _doubts(value: Any, path: str) -> Doubts:
             raise FileError(f"{path}: `doubts.{name}` is no key; there are {', '.join(_DOUBTS)}", path=path)
         if not (_is_number(number) and 0 <= number < DEFAULT_RANGE_DEG):
             raise FileError(f"{path}: `doubts.{name}` must be a number from 0 on, not {number!r}", path=path)
-    return Doubts(**{name: float(number) for name, number in value.items()})
+    known: dict[str, Any] = {name: float(number) for name, number in value.items()}
+    return Doubts(**known)
 
 
 def _is_number(value: object) -> bool:

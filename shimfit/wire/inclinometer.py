@@ -54,6 +54,10 @@ class Taken:
     """How it is worded, with U = 2u."""
     held: Held
     """The same in the sensor's own directions, with all that is known of it."""
+    zero_found: bool = True
+    """False: nobody has found the sensor's zero, so this may be decided out of plumb, never plumb."""
+    u_own: tuple[float, float] | None = None
+    """Parts of u along and across that are new at each hold, so average away; None = not known."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +84,12 @@ class Snapshot:
     is_open: bool = False
     description_wanted: str | None = None
     """A description to complete, when text was found whose columns a person must name."""
+    zero_words: str | None = None
+    """What has to be done about the sensor's zero; None while it is known and fresh."""
+    gave_up: bool = False
+    """Bytes come, and none of them can be read at any speed or in any format that is known."""
+    fell: bool = False
+    """It was in free fall since the link was opened: the zero that was kept counts no more."""
 
 
 def taken_of(held: Held, axis_map: AxisMap) -> Taken:
@@ -88,7 +98,9 @@ def taken_of(held: Held, axis_map: AxisMap) -> Taken:
     u_along, u_across = axis_map.u_to_post(held.budgets[0].u, held.budgets[1].u)
     along = _in_words(lean.slope_along, u_along, Face.NEXT)
     across = _in_words(lean.slope_across, u_across, Face.OUT)
-    return Taken(lean, u_along, u_across, held.largest, f"{along}, {across} (k = 2)", held)
+    own = axis_map.u_to_post(*(one.only("hold").u for one in held.budgets))
+    text = f"{along}, {across} (k = 2)"
+    return Taken(lean, u_along, u_across, held.largest, text, held, held.zero_found, own)
 
 
 def _in_words(slope: float, u_slope: float, positive: Face) -> str:
@@ -124,7 +136,7 @@ class Inclinometer:
         settings: ListenOptions | None = None,
         capture_path: str | None = None,
         clock: Callable[[], float] = time.monotonic,
-        on_sample: Callable[[Sample], None] | None = None,
+        on_sample: Callable[[Sample, Sample], None] | None = None,
     ) -> None:
         """Raises FileError when the capture can't be written. `on_sample` runs in the reading thread."""
         self._url = url
@@ -370,7 +382,7 @@ class Inclinometer:
             self._last_good_s = level.time_s
             self._ring.add(level.time_s, level.x_deg, level.y_deg, counts=not level.moving)
         if self._told_sample is not None:
-            self._told_sample(sample)
+            self._told_sample(sample, level)
 
     def _publish(self, now_s: float, *, force: bool = False) -> None:
         """Work the snapshot out, a few ten times a second, and put it where the screen finds it."""
@@ -402,6 +414,8 @@ class Inclinometer:
             baud=self._baud,
             is_open=self._is_open,
             description_wanted=stream.needs_description,
+            zero_words=stream.zero_words,
+            fell=stream.fell,
         )
 
     def _lean_now(self) -> Lean | None:

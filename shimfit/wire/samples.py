@@ -13,7 +13,7 @@ import math
 import re
 from bisect import insort
 from collections import deque
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import TYPE_CHECKING, ClassVar, NamedTuple, Protocol
 
@@ -36,7 +36,7 @@ class Refusal(StrEnum):
     NOT_A_NUMBER = "not_a_number"
     OUT_OF_RANGE = "out_of_range"
     NOT_ONE_G = "not_one_g"
-    """An acceleration triple whose size is not between 0.5 and 1.5 g."""
+    """An acceleration triple whose size is not between 0.9 and 1.1 g."""
     DAMAGED_BYTE = "damaged_byte"
     """A NUL, control or non-ASCII byte: a byte was lost or made up on the way."""
     TRUNCATED = "truncated"
@@ -67,6 +67,10 @@ class Tally:
     other: int = 0
     """Lines that are no errors and no angles: other sentences, comments, start-up chatter."""
     refused: dict[Refusal, int] = field(default_factory=dict)
+    falls: int = 0
+    """How often the sensor was in free fall, where it sends accelerations."""
+    gravity_g: float | None = None
+    """Size of the newest acceleration triple; None where none came."""
 
     def refuse(self, reason: Refusal, count: int = 1) -> None:
         """Count a refusal."""
@@ -79,7 +83,7 @@ class Tally:
 
     def copy(self) -> Tally:
         """An independent copy, to be shown while this one goes on."""
-        return Tally(self.bytes, self.good, self.other, dict(self.refused))
+        return replace(self, refused=dict(self.refused))
 
 
 class Sample(NamedTuple):
@@ -245,7 +249,11 @@ def printed_step(digits: bytes) -> float:
     return 10.0 ** max(-300, min(300, int(exponent or b"0") - decimals))
 
 
-_LEAST_G, _MOST_G = 0.5, 1.5
+_LEAST_G, _MOST_G = 0.9, 1.1
+"""A post at rest feels 1 g. Further off is a knock, or a chip whose range or scale is not what was told."""
+_FALL_G = 0.3
+_FALL_SAMPLES = 3
+"""So little for so many samples in a row is a fall (0.1 s is 5 cm): its zero is not what it was."""
 _MOVING_SHARE = 0.02
 """The triple's size off its own median by more than this is more than gravity: the post is moving."""
 _KEPT_NORMS = 201
@@ -272,6 +280,7 @@ class Measure:
         self._convert = [(name, _conversion(name, units[name], scales.get(name, 1.0))) for name in names]
         self._time_worth_s = TIME_UNITS[units["time"]] if "time" in units else None
         self._norms = _RunningMedian()
+        self._falling = 0
         self._clock = _DeviceClock()
 
     def sample(self, values: Mapping[str, float], time_s: float) -> Sample | None:
@@ -283,6 +292,10 @@ class Measure:
         moving = False
         if self._is_triple:
             norm = math.hypot(*numbers)
+            self._tally.gravity_g = norm
+            self._falling = self._falling + 1 if norm < _FALL_G else 0
+            if self._falling == _FALL_SAMPLES:
+                self._tally.falls += 1
             if not _LEAST_G <= norm <= _MOST_G:
                 self._tally.refuse(Refusal.NOT_ONE_G)
                 return None

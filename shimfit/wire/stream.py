@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from shimfit.core.sensing.hold import Doubts, Steadiness
-from shimfit.core.sensing.mounting import AxisMap
+from shimfit.core.sensing.mounting import AxisMap, SensorZero, zero_words
 from shimfit.core.sensing.watch import PostWatch, View, WatchState
 from shimfit.errors import EntryError
 from shimfit.wire.formats import Description, Modbus, Xdr
@@ -40,11 +40,17 @@ class ListenOptions:
     steadiness: Steadiness = field(default_factory=Steadiness)
     doubts: Doubts = field(default_factory=Doubts)
     axis_map: AxisMap = field(default_factory=AxisMap)
-    zero_x_deg: float = 0.0
-    """What the sensor says when plumb (from a reversal), taken off every sample."""
-    zero_y_deg: float = 0.0
+    zero: SensorZero | None = None
+    """What the sensor says when plumb, taken off every sample; None = nobody has found it."""
     ring_s: float = 120.0
     """How much of the past is kept to be drawn."""
+    due_days: int = 30
+    """A zero that was found longer ago is asked for again."""
+
+    def doubts_now(self, zero: SensorZero | None) -> Doubts:
+        """The sensor's doubts with what is known of its zero."""
+        u_deg = self.doubts.offset_u_deg if zero is None else zero.u_deg
+        return replace(self.doubts, zero_u_deg=u_deg, zero_found=zero is not None)
 
 
 RATES_OVER_S = 2.0
@@ -284,7 +290,8 @@ class Stream:
         self.tally = Tally()
         self.messages: list[str] = []
         """Sentences for the person, oldest first, each once."""
-        self.watch = PostWatch(options.steadiness, options.doubts)
+        self._zero = options.zero
+        self.watch = PostWatch(options.steadiness, options.doubts_now(options.zero))
         self._input = make_input(options, self.tally, polled=polled)
         self._pace = Pace()
         self._rates = Rates()
@@ -294,6 +301,8 @@ class Stream:
         self._link_down: str | None = None
         self.last_taken: Held | None = None
         """The newest reading that was taken, also when the post has moved since."""
+        self.fell = False
+        """The sensor was in free fall: the zero that was known is not believed any more."""
         self.last: Sample | None = None
         """The newest good sample, zero taken off, as angles of lean (each tan of it is a slope)."""
 
@@ -333,6 +342,11 @@ class Stream:
         self._last_byte_s = now_s
         for sample in self._input.feed(data, now_s):
             self._take(sample)
+        if self.tally.falls and not self.fell:
+            self.fell, self._zero = True, None
+            self.watch.doubts = replace(self._options.doubts_now(None), step_deg=self.watch.doubts.step_deg)
+            self.watch.lose_hold(now_s, "the sensor fell")
+            self.say("the sensor fell: its zero is not what it was")
         for sentence in self._input.news():
             self.say(sentence)
 
@@ -382,6 +396,17 @@ class Stream:
         return self._rates.good_per_s, self._rates.bytes_per_s
 
     @property
+    def zero(self) -> SensorZero | None:
+        """The zero that is taken off; None = not found, or lost in a fall."""
+        return self._zero
+
+    @property
+    def zero_words(self) -> str | None:
+        """What has to be done about the zero; None while it is known and fresh."""
+        words = zero_words(self._zero, self._options.due_days)
+        return f"the sensor fell; {words}" if self.fell and words is not None else words
+
+    @property
     def period_s(self) -> float | None:
         """Seconds from sample to sample."""
         return self._pace.period_s
@@ -428,8 +453,9 @@ class Stream:
             self.say("the sensor's own clock jumped; its time base starts anew")
         self._pace.tick(sample.time_s)
         self._note_step(sample)
-        x_deg = math.degrees(math.atan(lean.slope_along)) - self._options.zero_x_deg
-        y_deg = math.degrees(math.atan(lean.slope_across)) - self._options.zero_y_deg
+        x_deg, y_deg = (math.degrees(math.atan(slope)) for slope in (lean.slope_along, lean.slope_across))
+        if self._zero is not None:
+            x_deg, y_deg = x_deg - self._zero.x_deg, y_deg - self._zero.y_deg
         self._last_good_s = sample.time_s
         self.last = Sample(sample.time_s, x_deg, y_deg, sample.moving, sample.clock_jumped)
         if self._on_sample is not None:

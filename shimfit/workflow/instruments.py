@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import asdict, replace
 from typing import TYPE_CHECKING
 
 from shimfit.core.instruments import Instrument, InstrumentLike, check_due, judge
+from shimfit.core.sensing.hold import Doubts
 from shimfit.core.sensing.mounting import FaceReading, Reversal, Zero, reversal_in_post_words
 from shimfit.errors import EntryError, UsageError
 from shimfit.model import Reading
@@ -102,21 +104,13 @@ def log_turned(site: Site, place: Place, first_text: str, second_text: str, aske
 
 def replace_zero(instrument: InstrumentLike, zero: Zero) -> Instrument:
     """The instrument as it is known once its zero was found."""
-    return replace(_plain(instrument), zero_along=zero.along, zero_across=zero.across, u_zero=zero.u)
+    return replace(
+        _plain(instrument), zero_along=zero.along, zero_across=zero.across, u_zero=zero.u, axes=None
+    )
 
 
 def _plain(instrument: InstrumentLike) -> Instrument:
-    return Instrument(
-        instrument.name,
-        instrument.kind,
-        instrument.length_mm,
-        instrument.accuracy_slope,
-        instrument.graduation_mm,
-        instrument.zero_along,
-        instrument.zero_across,
-        instrument.u_zero,
-        instrument.checked,
-    )
+    return Instrument(**{name: getattr(instrument, name) for name in Instrument.__dataclass_fields__})
 
 
 def _keep_zero(site: Site, instrument: InstrumentLike, zero: Zero) -> None:
@@ -134,7 +128,15 @@ def _reversal(
     # With the zero taken as found (u 0) and none taken off, the budget holds what is each reading's own.
     bare = replace(_plain(instrument), zero_along=0.0, zero_across=0.0, u_zero=0.0)
     faces = [_face(heard, height_mm, bare) for heard in (first, second)]
-    return reversal_in_post_words(*faces, known=known)
+    if instrument.kind != "inclinometer":
+        return reversal_in_post_words(*faces, known=known)
+    usual = Doubts()  # a level lies on its own edge; an inclinometer is clamped anew, and turned by eye
+    return reversal_in_post_words(
+        *faces,
+        known=known,
+        u_change=math.radians(usual.clamp_u_deg),
+        u_turn_rad=math.radians(usual.turn_u_deg),
+    )
 
 
 def _face(heard: Understood, height_mm: float, bare: Instrument) -> FaceReading:

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from shimfit.contract import prescription_to_json, reading_to_json
+from shimfit.core.uncertainty.decision import ZERO_NOT_FOUND
 from shimfit.entry import Incomplete, Refused, Understood
 from shimfit.errors import EntryError
 from shimfit.model import PostState, Reading, Seat, Stage
@@ -97,17 +98,17 @@ def log_typed(site: Site, place: Place, text: str, asked: Asked, *, sure: bool) 
 
 def log_taken(site: Site, place: Place, reading: Reading, asked: Asked) -> Logged:
     """Log a reading that the inclinometer has taken."""
-    from shimfit.workflow.sensor import without_zero
+    from shimfit.workflow.sensor import record_of
 
-    post = site.post(place)
-    stage = stage_of(post, asked)
-    name = asked.instrument or site.settings.instrument
-    instrument = site.box().instrument(name) if name else None
-    if instrument is not None and instrument.kind == "inclinometer":
-        reading = replace(without_zero(reading, instrument), instrument=name)
-    return log_ready(
-        site, place, replace(reading, stage=stage, height_mm=post.height_mm, rocks=asked.rocks), asked
+    post, known = site.post(place), record_of(site)
+    taken = replace(
+        reading,
+        stage=stage_of(post, asked),
+        height_mm=post.height_mm,
+        rocks=asked.rocks,
+        instrument=asked.instrument or (None if known is None else known.name),
     )
+    return log_ready(site, place, taken, asked)
 
 
 def answer_now(site: Site, place: Place) -> Prescription | None:
@@ -215,7 +216,10 @@ def log_ready(site: Site, place: Place, reading: Reading, asked: Asked) -> Logge
     answer = None if asked.answer_later or reading.stage == "mid" else answer_now(site, place)
     after = site.post(place)
     logged = after.readings[-1]
-    return Logged(place, logged, after, answer, after.verdict, _message(logged, after, answer))
+    message = _message(logged, after, answer)
+    if not logged.zero_found and ZERO_NOT_FOUND not in message:
+        message = f"{message}; {ZERO_NOT_FOUND}"
+    return Logged(place, logged, after, answer, after.verdict, message)
 
 
 def _log_gauge(site: Site, place: Place, heard: Understood) -> Logged:

@@ -1,23 +1,40 @@
-"""The inclinometer that the settings name, ready to be started; and what its readings count as."""
+"""The inclinometer that the settings name, and what is kept of it: its zero, its age, its slow noise.
+
+The zero is kept in the log as an instrument's, in the post's directions and with the axes that it was found
+with; what the device's own file tells goes first. It is taken off in the stream, so that a screen, a
+command and the log see the same lean with the same doubt.
+"""
 
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from shimfit.core.sensing.mounting import parse_axis_map
+from shimfit.core.instruments import DUE_DAYS, Instrument, age_days
+from shimfit.core.sensing.mounting import (
+    AxisMap,
+    SensorZero,
+    Zero,
+    parse_axis_map,
+)
 from shimfit.errors import FileError
 from shimfit.wire.formats import Device, Xdr, parse_device
 from shimfit.wire.inclinometer import Inclinometer
 from shimfit.wire.stream import ListenOptions
 
 if TYPE_CHECKING:
-    from shimfit.model import Reading
+    from datetime import date
+
+    from shimfit.core.sensing.hold import Doubts
+    from shimfit.core.sensing.statistics import SensorCharacter
     from shimfit.settings import Settings
     from shimfit.store.state import InstrumentRecord
     from shimfit.workflow.site import Site
+
+UNNAMED = "inclinometer"
+"""What the sensor is called in the record where the instrument in use is none of its kind."""
 
 
 def inclinometer_of(site: Site) -> Inclinometer | None:
@@ -25,41 +42,114 @@ def inclinometer_of(site: Site) -> Inclinometer | None:
 
     Raises EntryError (axes) or FileError (the description of its format) in one sentence.
     """
-    settings = site.settings
-    if not settings.sensor:
+    if not site.settings.sensor:
         return None
-    return Inclinometer(settings.sensor, listen_options(settings))
+    return Inclinometer(site.settings.sensor, options_of(site))
 
 
-def listen_options(settings: Settings) -> ListenOptions:
+def options_of(site: Site) -> ListenOptions:
+    """How the settings and the log say that it is listened to."""
+    return listen_options(site.settings, record_of(site), site.now().date())
+
+
+def record_of(site: Site) -> InstrumentRecord | None:
+    """What is kept of the sensor in use: the inclinometer that the settings name, else the unnamed one."""
+    named = site.box().instrument(site.settings.instrument)
+    if named is not None and named.kind == "inclinometer":
+        return named
+    return site.box().instrument(UNNAMED)
+
+
+def listen_options(
+    settings: Settings, known: InstrumentRecord | None = None, today: date | None = None
+) -> ListenOptions:
     """How the settings say that it is listened to; what the device's own file tells of it goes first."""
-    device = _device(settings.sensor_format)
-    zero_x_deg, zero_y_deg = device.zero_deg or (0.0, 0.0)
+    device = read_device(settings.sensor_format)
+    axes = device.axis_map or parse_axis_map(settings.sensor_axes)
     return ListenOptions(
         description=device.description,
         baud=settings.sensor_baud or None,
-        axis_map=device.axis_map or parse_axis_map(settings.sensor_axes),
-        doubts=device.doubts,
-        zero_x_deg=zero_x_deg,
-        zero_y_deg=zero_y_deg,
+        axis_map=axes,
+        doubts=_with_character(device.doubts, known),
+        zero=device.zero or (None if known is None else _kept_zero(known, axes, today)),
+        due_days=DUE_DAYS,
     )
 
 
-def without_zero(reading: Reading, instrument: InstrumentRecord | None) -> Reading:
-    """A taken reading with the instrument's known zero off, and the zero's own doubt in its doubt."""
-    if instrument is None or instrument.u_zero is None:
-        return reading
-    along, across = reading.slope_along, reading.slope_across
+def _kept_zero(known: InstrumentRecord, axes: AxisMap, today: date | None) -> SensorZero | None:
+    """The zero as the sensor says it, whichever way it sits now; None when it was never found."""
+    if known.u_zero is None:
+        return None
+    from shimfit.model import Lean
+
+    then = parse_axis_map(known.axes) if known.axes else axes
+    x, y = then.to_sensor(Lean(known.zero_along, known.zero_across))
+    return SensorZero(
+        math.degrees(math.atan(x)),
+        math.degrees(math.atan(y)),
+        math.degrees(known.u_zero),
+        None if today is None else age_days(known, today),
+        known.zero_degc,
+    )
+
+
+def _with_character(doubts: Doubts, known: InstrumentRecord | None) -> Doubts:
+    """The floor and the memory that a long still record showed count where the device's file has none."""
+    if known is None:
+        return doubts
     return replace(
-        reading,
-        slope_along=None if along is None else along - instrument.zero_along,
-        slope_across=None if across is None else across - instrument.zero_across,
-        u_along=None if reading.u_along is None else math.hypot(reading.u_along, instrument.u_zero),
-        u_across=None if reading.u_across is None else math.hypot(reading.u_across, instrument.u_zero),
+        doubts,
+        floor_deg=doubts.floor_deg or known.floor_deg or 0.0,
+        memory_s=doubts.memory_s or known.memory_s or 0.0,
     )
 
 
-def _device(name: str) -> Device:
+# ---------------------------------------------------------------- what is kept
+
+
+def keep_zero(site: Site, zero: Zero, axes: AxisMap, at_degc: float | None = None) -> None:
+    """Keep the zero that two faces showed (degrees, the sensor's own directions), from now on taken off."""
+    lean = axes.to_post(math.tan(math.radians(zero.along)), math.tan(math.radians(zero.across)))
+    found = replace(
+        _as_entered(site),
+        zero_along=lean.slope_along,
+        zero_across=lean.slope_across,
+        u_zero=math.radians(zero.u),
+        checked=site.now().isoformat(timespec="seconds"),
+        axes=axes.text,
+        zero_degc=at_degc,
+    )
+    site.add_instrument(asdict(found))
+
+
+def forget_zero(site: Site) -> None:
+    """It was dropped or taken apart: the zero that was found counts no more; the log keeps what it was."""
+    site.add_instrument(
+        asdict(
+            replace(_as_entered(site), zero_along=0.0, zero_across=0.0, u_zero=None, checked=None, axes=None)
+        )
+    )
+
+
+def keep_character(site: Site, characters: dict[str, SensorCharacter]) -> None:
+    """Keep what a long still record showed: the floor of averaging and the memory, the worse axis."""
+    worst = replace(
+        _as_entered(site),
+        floor_deg=max(one.floor_deg for one in characters.values()),
+        memory_s=max(one.memory_s for one in characters.values()),
+    )
+    site.add_instrument(asdict(worst))
+
+
+def _as_entered(site: Site) -> Instrument:
+    known = record_of(site)
+    if known is None:
+        return Instrument(UNNAMED, "inclinometer")
+    return Instrument(**{name: getattr(known, name) for name in Instrument.__dataclass_fields__})
+
+
+def read_device(name: str) -> Device:
+    """The sensor by its format's name, or as its file tells it; FileError when that can't be read."""
     if name == "auto":
         return Device(None)
     if name == "xdr":

@@ -60,7 +60,16 @@ class Doubts:
     step_deg: float = 0.0
     """Output step q; its share is q/√12."""
     zero_u_deg: float = 0.0
-    """Standard uncertainty of the zero that was taken off."""
+    """Standard uncertainty of the zero that was taken off; of the offset while none was found."""
+    zero_found: bool = True
+    """False: nobody has found the zero, so what is held may be decided out, never plumb."""
+    offset_u_deg: float = 0.5
+    """Standard uncertainty of the offset until a zero is found, as the sensor sits on the post. 0.5 is a bare
+    accelerometer board stuck to a bracket (common practice, no source; data sheets allow it up to 2.9)."""
+    turn_u_deg: float = 2.0
+    """How squarely it is turned to the opposite face, by the post's faces (common practice, no source)."""
+    clamp_u_deg: float = 0.01
+    """What clamping it again may change (common practice, no source)."""
     stated_accuracy_deg: float = 0.0
     """Half-width that the maker states (leave its offset part out after a reversal)."""
     per_kelvin_deg: float = 0.0
@@ -70,6 +79,8 @@ class Doubts:
     """Share of the other direction's lean that may leak in (0.02 = 2 %)."""
     gain: float = 0.0
     """Share of the lean itself that may be wrong."""
+    memory_s: float = 0.0
+    """How long the sensor remembers, from a long still record: a hold is too short to show slow memory."""
     floor_deg: float = 0.0
     """Where averaging stops helping (the bottom of the Allan deviation)."""
 
@@ -84,6 +95,7 @@ class Doubts:
             drift_over_hold=axis.drift_deg_per_s * seconds * per_deg,
             output_step=max(self.step_deg, LEAST_STEP_DEG) * per_deg,
             u_zero=self.zero_u_deg * per_deg,
+            zero_found=self.zero_found,
             accuracy=self.stated_accuracy_deg * per_deg,
             temperature=self.per_kelvin_deg * self.kelvin * per_deg,
             cross_axis=self.cross_axis,
@@ -128,6 +140,14 @@ class Held:
     """When it was taken, on the stream's clock."""
     x: Axis
     y: Axis
+    zero_found: bool = True
+    """False: nobody has found the sensor's zero; its offset is in the doubt of both directions."""
+
+    @property
+    def u_hold_deg(self) -> tuple[float, float]:
+        """Standard uncertainties of x and y without what turning end for end takes out."""
+        along, across = (one.without("turn").u for one in self.budgets)
+        return _in_degrees(along, self.x_deg), _in_degrees(across, self.y_deg)
 
     @property
     def largest(self) -> str | None:
@@ -188,6 +208,7 @@ def _held(x: Axis, y: Axis, doubts: Doubts, seconds: float, times_s: Values) -> 
         time_s=float(times_s[-1]),
         x=x,
         y=y,
+        zero_found=doubts.zero_found,
     )
 
 

@@ -8,7 +8,10 @@ prev < + > next
 
 In the instrument's own directions the first face reads lean + zero, the opposite face reads zero - lean:
 
-    lean = (r1 - r2)/2    zero = (r1 + r2)/2    u(lean) = u(zero) = √(u1² + u2² + u_d²)/2
+    lean = (r1 - r2)/2    zero = (r1 + r2)/2    u(lean) = u(zero) = √(u1² + u2² + u_d² + (other · u_turn)²)/2
+
+u_d is what clamping it again may change, u_turn how squarely it was turned: a half turn that is short by ε
+mixes the other direction's lean in, ε · other/2.
 
 A reversal takes out the zero only; gain, cross-axis and turning errors stay. The mean of opposite faces is
 the lean of the post's centre line; half of a post's taper lands in the zero.
@@ -17,12 +20,15 @@ the lean of the post's centre line; half of a post's taper lands in the zero.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import Final, Literal
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final, Literal
 
 from shimfit.core.checks import finite
 from shimfit.errors import EntryError
 from shimfit.model import Face, Lean
+
+if TYPE_CHECKING:
+    from shimfit.core.sensing.hold import Doubts, Held
 
 CLEAR = 3.0
 """The tipped axis must move at least this many times the other."""
@@ -67,6 +73,14 @@ class AxisMap:
         along, across = (u_x, u_y) if self.x.is_along else (u_y, u_x)
         cos, sin = math.cos(math.radians(self.turn_deg)), math.sin(math.radians(self.turn_deg))
         return math.hypot(along * cos, across * sin), math.hypot(along * sin, across * cos)
+
+    def to_sensor(self, lean: Lean) -> tuple[float, float]:
+        """Slopes along the sensor's x and y of a lean of the post: the inverse of `to_post`."""
+        cos, sin = math.cos(math.radians(self.turn_deg)), math.sin(math.radians(self.turn_deg))
+        along = lean.slope_along * cos + lean.slope_across * sin
+        across = lean.slope_across * cos - lean.slope_along * sin
+        x, y = (along, across) if self.x.is_along else (across, along)
+        return self.x.sign * x, self.y.sign * y
 
     def _part(self, slope_x: float, slope_y: float, *, along: bool) -> float:
         return self.x.sign * slope_x if self.x.is_along == along else self.y.sign * slope_y
@@ -148,6 +162,42 @@ def teach(first: Tip, first_face: Face, second: Tip, second_face: Face) -> AxisM
     return AxisMap(faces["x"], faces["y"])
 
 
+# ---------------------------------------------------------------- zero
+
+NOT_FOUND: Final = "zero not found: turn it end for end"
+ENTERED_U_DEG: Final = 0.02
+"""Standard uncertainty of a zero that was entered without one (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class SensorZero:
+    """What a sensor says on a plumb post, in its own directions; taken off every sample."""
+
+    x_deg: float
+    y_deg: float
+    u_deg: float = ENTERED_U_DEG
+    """Standard uncertainty of each direction."""
+    age_days: int | None = None
+    """Days since it was found; None = entered, or not known."""
+    at_degc: float | None = None
+    """Temperature at which it was found; None = not told."""
+
+    def put_back(self, held: Held) -> Held:
+        """What would have been held had this zero not been taken off."""
+        return replace(held, x_deg=held.x_deg + self.x_deg, y_deg=held.y_deg + self.y_deg)
+
+
+def zero_words(zero: SensorZero | None, due_days: int) -> str | None:
+    """What has to be done about a sensor's zero; None while it is known and fresh enough."""
+    if zero is None:
+        return NOT_FOUND
+    if zero.age_days is None or 0 <= zero.age_days < due_days:
+        return None
+    if zero.age_days < 0:
+        return "its zero was found on a day to come: look at this machine's date"
+    return f"its zero was found {zero.age_days} days ago: turn it end for end again"
+
+
 SURE: Final = 3.0
 """A difference counts when it is more than this many of its standard uncertainties."""
 Doubt = Literal["not-turned", "zero-jumped", "ask"]
@@ -202,17 +252,36 @@ def reversal(
     temperature); `u_turn_rad` = standard uncertainty of the half turn, which couples the directions.
     """
     lean = Lean((first.along - second.along) / 2.0, (first.across - second.across) / 2.0)
-    pair_along = math.hypot(first.u_along, second.u_along, u_change)
-    pair_across = math.hypot(first.u_across, second.u_across, u_change)
-    u_along = math.hypot(pair_along, lean.slope_across * u_turn_rad) / 2.0
-    u_across = math.hypot(pair_across, lean.slope_along * u_turn_rad) / 2.0
-    zero = Zero(
-        (first.along + second.along) / 2.0,
-        (first.across + second.across) / 2.0,
-        max(pair_along, pair_across) / 2.0,
+    pair = (
+        math.hypot(first.u_along, second.u_along, u_change, lean.slope_across * u_turn_rad),
+        math.hypot(first.u_across, second.u_across, u_change, lean.slope_along * u_turn_rad),
     )
-    doubt = _doubt(first, second, zero, known, (pair_along, pair_across))
+    u_along, u_across = pair[0] / 2.0, pair[1] / 2.0
+    zero = Zero(
+        (first.along + second.along) / 2.0, (first.across + second.across) / 2.0, max(u_along, u_across)
+    )
+    doubt = _doubt(first, second, zero, known, pair)
     return Reversal(lean, zero, u_along, u_across, doubt, None if doubt is None else _QUESTIONS[doubt])
+
+
+def two_faces(first: Held, second: Held, doubts: Doubts, known: SensorZero | None = None) -> Reversal:
+    """Lean and zero from a sensor held on two opposite faces, in degrees along its own x and y.
+
+    Offsets of a sensor add up as angles, so this is done in degrees; the formula holds in any one unit. Both
+    were held with no zero taken off (`SensorZero.put_back` undoes it); `known` is what the new one is
+    judged by.
+    """
+    faces = []
+    for held in (first, second):
+        u_x_deg, u_y_deg = held.u_hold_deg
+        faces.append(FaceReading(held.x_deg, held.y_deg, u_x_deg, u_y_deg))
+    return reversal(
+        faces[0],
+        faces[1],
+        known=None if known is None else Zero(known.x_deg, known.y_deg, known.u_deg),
+        u_change=doubts.clamp_u_deg,
+        u_turn_rad=math.radians(doubts.turn_u_deg),
+    )
 
 
 def reversal_in_post_words(

@@ -22,6 +22,7 @@ WORDS: Final[dict[str, tuple[str, Cure]]] = {
     "resolution": ("the steps of the scale", "repeat"),
     "accuracy": ("the instrument's stated accuracy", "turn"),
     "zero": ("the instrument's zero", "turn"),
+    "no zero": ("the sensor's zero, which nobody has found", "turn"),
     "gain": ("the instrument's stated accuracy, its zero taken out", "replace"),
     "length": ("the length that was read over", "measure"),
     "repeat": ("the spread of the repeat readings", "repeat"),
@@ -34,6 +35,7 @@ WORDS: Final[dict[str, tuple[str, Cure]]] = {
     "scale": ("the sensor's gain error", "replace"),
     "floor": ("what the sensor can't average away", "replace"),
     "turning": ("how squarely it was turned", "measure"),
+    "clamping": ("how it was clamped again", "turn"),
 }
 _CURE_BY_WORDS: Final[dict[str, Cure]] = dict(WORDS.values())
 
@@ -183,6 +185,7 @@ def sensor_budget(
     drift_over_hold: float = 0.0,
     output_step: float = 0.0,
     u_zero: float = 0.0,
+    zero_found: bool = True,
     accuracy: float = 0.0,
     temperature: float = 0.0,
     cross_axis: float = 0.0,
@@ -194,14 +197,15 @@ def sensor_budget(
     u² = u_mean² + (b T)²/12 + q²/12 + u_zero² + (MPE/√3)² + (c_T dT/√3)² + (k_cross other/√3)²
     + (k_gain lean/√3)² + u_floor². `drift_over_hold` = slope of the trend × hold, `output_step` = q,
     `accuracy` = MPE (leave its zero part out after a reversal), `temperature` = c_T dT, `cross_axis` and
-    `gain` = the stated fractions. u is never 0 when the sensor has an output step.
+    `gain` = the stated fractions; `zero_found` False: `u_zero` is what an offset that nobody has looked for
+    may be. u is never 0 when the sensor has an output step.
     """
     return budget(
         (
             Term("noise", u_mean),
             Term("drift", of_step(abs(drift_over_hold))),
             Term("output step", of_step(output_step)),
-            Term("zero", u_zero),
+            Term("zero" if zero_found else "no zero", u_zero),
             Term("accuracy", rectangular(accuracy)),
             Term("temperature", rectangular(abs(temperature))),
             Term("cross-axis", rectangular(cross_axis * abs(slope_other))),

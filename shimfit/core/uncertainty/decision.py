@@ -11,7 +11,7 @@ When no uncertainty is known the doubt can't be counted in: then the rules with 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Literal, TypeAlias
 
 from shimfit.core.uncertainty.advice import Closeness, advise
@@ -29,6 +29,8 @@ RULE_WORDS: Final[dict[Rule, str]] = {
     "simple": "simple acceptance, no guard band",
     "2u": "guard band 2 u",
 }
+ZERO_NOT_FOUND: Final = "zero not found: turn the sensor end for end, then read again"
+"""Whatever rule decides: a lean and an offset that nobody has looked for can't be told apart."""
 _SLACK: Final = 1e-12
 """Relative: what rounding may move a value that lies exactly on an edge."""
 
@@ -47,7 +49,7 @@ def decide(
     lean = reading.lean
     if lean is None:
         return Verdict("none", None, None, None, 0.0, None, RULE_WORDS[rule])
-    return decide_lean(
+    verdict = decide_lean(
         lean,
         reading.u_along,
         reading.u_across,
@@ -58,6 +60,9 @@ def decide(
         largest_term=reading.largest_term,
         method=reading.method,
     )
+    if reading.zero_found or verdict.decision == "out":
+        return verdict
+    return replace(verdict, decision="too-close", advice=ZERO_NOT_FOUND)
 
 
 def _kept_budgets(reading: Reading) -> tuple[Budget, Budget] | None:
