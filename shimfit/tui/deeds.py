@@ -71,6 +71,8 @@ DEEDS = (
     Deed(
         "remove_post", "Take post out", "Out of the run; what was logged at it is kept, undo brings it back"
     ),
+    Deed("zero", "Find the sensor's zero", "Two holds at one post, turned end for end between them"),
+    Deed("dropped", "The sensor was dropped", "Its zero counts no more, until it is found anew"),
     Deed("axes", "Teach the sensor", "Which way its x and y point on the post, from two tips of the top"),
     Deed("take_over", "Write here", "A file that was opened to look at: write to it from here on"),
     Deed("pad", "Tap pad", "Large keys for typing a reading without a keyboard", "ctrl+t"),

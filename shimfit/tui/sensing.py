@@ -1,4 +1,4 @@
-"""What the screen needs of an inclinometer: the newest snapshot in words, never a call per sample."""
+"""The inclinometer on the screen: looked at by the clock, taken with a key, never a call per sample."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
+from shimfit.errors import ShimfitError
 from shimfit.model import Reading
 from shimfit.tui.desk.outcome import Outcome
 
@@ -13,7 +14,9 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    from shimfit.core.sensing.mounting import Zero
     from shimfit.model import Lean
+    from shimfit.tui.app.program import ShimfitApp
     from shimfit.tui.desk import Desk
     from shimfit.wire.inclinometer import Snapshot, Taken
     from shimfit.workflow.site import Site
@@ -26,6 +29,8 @@ HOLD_S = 12.0
 LOST_S = 2.0
 """Trouble that lasts so long is told; a link that is only just being opened is given the time."""
 READY = "it stands still: Space logs it, or type"
+SETTINGS = ("sensor", "sensor_format", "sensor_baud", "sensor_axes", "instrument")
+"""Settings that the inclinometer is listened to anew for."""
 
 
 class Sensor(Protocol):
@@ -59,12 +64,20 @@ class Live:
     """What stands on the banner; empty when all is well."""
     taken: Taken | None = None
     """A reading that is ready to be logged."""
+    zero_found: bool = True
+    """False: nobody has found the sensor's zero; what it shows is shown, and nothing follows from it."""
+
+    @property
+    def believed(self) -> Lean | None:
+        """The lean that packs and words may follow from; None while the sensor's zero is not known."""
+        return self.lean if self.zero_found else None
 
     def reading(self, height_mm: float) -> Reading | None:
         """The reading that was taken, to be told at a height; None while there is none."""
         taken = self.taken
         if taken is None:
             return None
+        own_along, own_across = taken.u_own or (None, None)
         return Reading(
             text=taken.text,
             slope_along=taken.lean.slope_along,
@@ -73,7 +86,10 @@ class Live:
             method="sensor",
             u_along=taken.u_along,
             u_across=taken.u_across,
+            u_own_along=own_along,
+            u_own_across=own_across,
             largest_term=taken.largest_term,
+            zero_found=taken.zero_found,
         )
 
 
@@ -81,10 +97,13 @@ def look(sensor: Sensor) -> Live:
     """Take one look."""
     seen = sensor.snapshot()
     if seen.banner is None:
-        return Live(seen.lean, READY if seen.taken else seen.words, "", seen.taken)
-    # What he must know first: a narrow screen cuts the rest.
+        word = READY if seen.taken else seen.words
+        if seen.zero_words is not None and (seen.taken is not None or not seen.zero_found):
+            word = seen.zero_words
+        return Live(seen.lean, word, "", seen.taken, seen.zero_found)
+    # What must be known first: a narrow screen cuts the rest.
     age = f"last value {seen.age_s:.0f} s ago; typing" if seen.age_s is not None else "typing"
-    return Live(None, seen.words, f"SENSOR: {age} goes on; {seen.banner}", None)
+    return Live(None, seen.words, f"SENSOR: {age} goes on; {seen.banner}", None, seen.zero_found)
 
 
 def sensor_of(site: Site) -> Sensor | None:
@@ -128,3 +147,105 @@ def hold(sensor: Sensor) -> Live:
         if live.taken is not None or now_s - start_s >= HOLD_S or now_s - good_s >= LOST_S:
             return live
         time.sleep(1 / LOOKS_PER_SECOND)
+
+
+class Listening:
+    """Holds the inclinometer, or none, from the program's start to its end."""
+
+    def __init__(self, app: ShimfitApp, sensor: Sensor | None) -> None:
+        self._app = app
+        self._sensor = sensor
+        self._looks = False
+
+    def start(self) -> None:
+        """Listen, and look at what was heard at the screen's pace."""
+        if self._sensor is None:
+            return
+        self._sensor.start()
+        if not self._looks:
+            self._looks = True
+            self._app.set_interval(1 / LOOKS_PER_SECOND, self._look)
+
+    def stop(self) -> None:
+        """Stop listening, before the terminal is given back."""
+        if self._sensor is not None:
+            self._sensor.stop()
+
+    def anew(self) -> None:
+        """Listen as settings and log say now. Raises ShimfitError, and listens as before."""
+        sensor = sensor_of(self._app.desk.site)
+        self.stop()
+        self._sensor = sensor
+        if sensor is None:
+            self._app.pages.home.no_sensor()
+        self.start()
+
+    def _look(self) -> None:
+        page = self._app.pages.home
+        if self._sensor is None:
+            return
+        if self._sensor.snapshot().fell and not self._app.desk.site.read_only:
+            self.forget_zero("the sensor fell: its zero counts no more; turn it end for end")
+        if self._app.page is page:
+            page.show_live(look(self._sensor))
+
+    def take(self) -> Outcome:
+        """Log the reading that it holds; refused, with the reason, while there is none."""
+        return self._none() if self._sensor is None else take(self._app.desk, self._sensor)
+
+    def _none(self) -> Outcome:
+        words = self._app.desk.keys.spell("no inclinometer is set up: F5, sensor")
+        return Outcome(words, done=False, bell="refused")
+
+    # ---------------------------------------------------------------- walks
+
+    def teach(self) -> None:
+        """Ask for two tips of the top, which tell the sensor's directions."""
+        if self._sensor is None:
+            self._app.tell(self._none())
+            return
+        from shimfit.tui.screens.sensor import AxesWalk
+
+        self._app.push_screen(AxesWalk(self._app.desk, self._sensor, self._taught))
+
+    def _taught(self, text: str) -> None:
+        """Keep the axes that were taught; the inclinometer is listened to anew with them."""
+        self._app.desk.site.set("sensor_axes", text)
+        self._after(f"the sensor points {text}")
+
+    def find_zero(self) -> None:
+        """Ask for two holds on opposite faces, which tell the sensor's zero."""
+        if self._sensor is None:
+            self._app.tell(self._none())
+            return
+        from shimfit.tui.screens.sensor import ZeroWalk
+        from shimfit.workflow.sensor import options_of
+
+        options = options_of(self._app.desk.site)
+        self._app.push_screen(ZeroWalk(self._app.desk, self._sensor, options, self._keep_zero))
+
+    def _keep_zero(self, zero: Zero) -> None:
+        from shimfit.workflow.sensor import keep_zero, options_of
+
+        site = self._app.desk.site
+        keep_zero(site, zero, options_of(site).axis_map)
+        self._after("the zero is kept: turn the sensor back, and read")
+
+    def forget_zero(self, words: str = "its zero counts no more: turn it end for end") -> None:
+        """It was dropped: the zero that was found is not believed any more."""
+        from shimfit.workflow.sensor import forget_zero
+
+        forget_zero(self._app.desk.site)
+        self._after(words)
+
+    def _after(self, words: str) -> None:
+        """What is kept of the sensor has changed: listen anew with it."""
+        desk = self._app.desk
+        try:
+            if desk.settings.sensor and self._sensor is not None:
+                self.anew()
+        except ShimfitError as error:
+            self._app.tell(Outcome(error.message, done=False, bell="refused"))
+            return
+        desk.refresh()
+        self._app.tell(Outcome(words))

@@ -86,6 +86,8 @@ class Snapshot:
     """A description to complete, when text was found whose columns a person must name."""
     zero_words: str | None = None
     """What has to be done about the sensor's zero; None while it is known and fresh."""
+    zero_found: bool = True
+    """False: nobody has found the zero, or it fell: the lean shown is the sensor's, not the post's."""
     gave_up: bool = False
     """Bytes come, and none of them can be read at any speed or in any format that is known."""
     fell: bool = False
@@ -415,6 +417,7 @@ class Inclinometer:
             is_open=self._is_open,
             description_wanted=stream.needs_description,
             zero_words=stream.zero_words,
+            zero_found=stream.zero is not None,
             fell=stream.fell,
         )
 

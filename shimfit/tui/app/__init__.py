@@ -1,6 +1,6 @@
 """The terminal program as a whole: `program` starts and leaves, `pages` come to the front, `doing` acts.
 
-`listening` holds the inclinometer, `rehearsal` tries it all without a person.
+`rehearsal` tries it all without a person.
 """
 
 from shimfit.tui.app.program import ShimfitApp

@@ -96,6 +96,10 @@ class Doing:
                 app.tell(desk.remove_post(page.marked_post()))
             case "axes":
                 app.listening.teach()
+            case "zero":
+                app.listening.find_zero()
+            case "dropped":
+                app.listening.forget_zero()
             case "take":
                 app.tell(app.listening.take())
             case "take_over":

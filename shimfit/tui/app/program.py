@@ -17,12 +17,12 @@ from shimfit.settings.keys import DEFAULT_KEYS, parse_keys
 from shimfit.tui import themes
 from shimfit.tui.app.answering import Answering
 from shimfit.tui.app.doing import Doing
-from shimfit.tui.app.listening import Listening
 from shimfit.tui.app.pages import Pages
 from shimfit.tui.app.rehearsal import rehearse as rehearse_in
 from shimfit.tui.deeds import DEEDS, KeyWords
 from shimfit.tui.desk import Desk, Outcome
 from shimfit.tui.glyphs import glyphs_for
+from shimfit.tui.sensing import Listening
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

@@ -77,13 +77,12 @@ def backdrop(
 
 
 def with_mark(
-    scene: Backdrop, top_mm: tuple[float, float] | None, allowed_mm: float, glyphs: Glyphs, *legend: str
+    scene: Backdrop, top_mm: tuple[float, float] | None, role: str, glyphs: Glyphs, *legend: str
 ) -> Canvas:
-    """The target with the top's mark on it (None: not known) and a row for each legend."""
+    """The target with the top's mark on it (None: not known) in its colour, and a row for each legend."""
     canvas = scene.canvas.copy()
     if top_mm is not None:
         column, row = mark_cell(top_mm, scene.rows_per_mm, scene.middle)
-        role = "within" if math.hypot(*top_mm) <= allowed_mm else "beyond"
         on_canvas = min(max(0, column), canvas.width - 1), min(max(0, row), scene.rows - 1)
         canvas.put(*on_canvas, glyphs.top, role)
     for index, text in enumerate(legend):
@@ -117,7 +116,8 @@ def target(
         height=height,
         legend_rows=1 if legend else 0,
     )
-    return with_mark(scene, top_mm, allowed_mm, glyphs, *([legend] if legend else []))
+    role = "within" if top_mm is None or math.hypot(*top_mm) <= allowed_mm else "beyond"
+    return with_mark(scene, top_mm, role, glyphs, *([legend] if legend else []))
 
 
 def mark_cell(top_mm: tuple[float, float], rows_per_mm: float, middle: tuple[int, int]) -> tuple[int, int]:

@@ -8,7 +8,7 @@ from textual import on
 from textual.binding import Binding, BindingType
 
 from shimfit.errors import ShimfitError
-from shimfit.tui import lengths
+from shimfit.tui import lengths, sensing
 from shimfit.tui.desk import Outcome
 from shimfit.tui.pictures.canvas import Canvas
 from shimfit.tui.screens.page import Page, Question
@@ -33,8 +33,9 @@ SETTINGS = (
     ("keys", "keys of your own, like undo=ctrl+u, help=f9; empty: the usual ones"),
     ("bell", "ring on a refusal and on plumb: yes or no"),
     ("hints", "first-run hints: yes or no"),
-    ("sensor", "where the inclinometer is: a device or a URL; takes effect at the next start"),
+    ("sensor", "where the inclinometer is: a device or a URL"),
     ("sensor_format", "auto, xdr, or the file that describes it"),
+    ("sensor_baud", "speed of its port; 0: found by listening"),
     ("sensor_axes", "faces that its x and y lean towards, like x=next y=out"),
     ("timber", "species that the packs press on; empty: crushing is not checked"),
     ("saw_deg", "what the saw can be set to, like 0.5 1 1.5; empty: no wedges are sawn"),
@@ -186,6 +187,11 @@ class SetupScreen(Page):
             return Outcome(error.message, done=False, bell="refused")
         if name == "theme":
             self.app.theme = text
+        if name in sensing.SETTINGS:
+            try:
+                self.shimfit.listening.anew()
+            except ShimfitError as error:
+                return Outcome(f"{name} is set; {error.message}", done=False, bell="refused")
         if name == "keys":
             self.shimfit.take_keys()
             self.show()

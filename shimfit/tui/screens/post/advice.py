@@ -41,7 +41,7 @@ class LiveAdvice:
         Packs go away at once when the post has come to stand within its tolerance.
         """
         told, record = self._told, sight.record
-        lean = sight.live.lean if sight.live is not None else None
+        lean = sight.live.believed if sight.live is not None else None
         if lean is None or record is None or told is None:
             return self.look(desk, lean)
         waits = LOOKS_PER_FIGURE if told.pushes else LOOKS_PER_PACKING

@@ -17,6 +17,13 @@ LEGEND_ROWS = 2
 WIDEST, TALLEST = 64, 25
 
 
+def _role(top_mm: tuple[float, float] | None, allowed_mm: float, *, zero_found: bool) -> str:
+    """Colour of the mark; one whose zero nobody has found is neither within nor beyond."""
+    if top_mm is None or not zero_found:
+        return "label"
+    return "within" if math.hypot(*top_mm) <= allowed_mm else "beyond"
+
+
 class LiveTarget:
     """Draws the target, remembering its scale and all that did not change since the last time."""
 
@@ -45,16 +52,19 @@ class LiveTarget:
         scene = self._backdrop(sight, words, allowed_mm, width, height)
         if live.lean is None:
             self._told = (live.word,)
+        elif not live.zero_found:
+            self._told = ("zero not found:", "turn it end for end")
         elif sight.looks % LOOKS_PER_FIGURE == 0 or len(self._told) < LEGEND_ROWS:
             self._told = (
                 words.off(live.lean, record, width),
                 next_step(sight.advice, live.lean, record, words, width),
             )
         cell = mark_cell(top_mm, scene.rows_per_mm, scene.middle) if top_mm else None
-        seen = (id(scene), cell, self._told, top_mm is not None and math.hypot(*top_mm) <= allowed_mm)
+        role = _role(top_mm, allowed_mm, zero_found=live.zero_found)
+        seen = (id(scene), cell, self._told, role)
         if self._shown is None or seen != self._seen:
             self._seen = seen
-            self._shown = with_mark(scene, top_mm, allowed_mm, sight.glyphs, *self._told)
+            self._shown = with_mark(scene, top_mm, role, sight.glyphs, *self._told)
         return self._shown
 
     def _backdrop(self, sight: Sight, words: Words, allowed_mm: float, width: int, height: int) -> Backdrop:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -159,12 +160,22 @@ class PostScreen(Page):
             return
         self._advise()
         self._target_picture.redraw()
-        if live.word != before.word:
+        refused = self.outcome is not None and self.outcome.message.startswith("not yet: ")
+        if refused and live.taken is not None:
+            self.outcome = None  # what was refused a moment ago is ready now
+        if live.word != before.word or (refused and live.taken is not None):
             self.show_echo()
         settled = live.taken is not None and before.taken is None
         if settled and self._stands_within(live) and self.desk.settings.bell:
             self.app.bell()
             self.app.bell()
+
+    def no_sensor(self) -> None:
+        """Nothing is listened to any more: the target goes."""
+        self.sight = replace(self.sight, live=None, advice=None, live_packs=())
+        self.remove_class("-live")
+        self.warn("")
+        self.show()
 
     def _advise(self) -> None:
         """Show what the engine says to this lean, when it says something else than before."""
@@ -206,7 +217,7 @@ class PostScreen(Page):
         text = "" if self.question else self.query_one(EntryLine).value
         self.sight = look_at(self.desk, shown_pack, self.desk.echo(text), self.sight.live)
         if self.sight.live is not None:
-            self.sight = self.sight.with_advice(self._advice.look(self.desk, self.sight.live.lean))
+            self.sight = self.sight.with_advice(self._advice.look(self.desk, self.sight.live.believed))
 
     def _lay_out(self) -> None:
         shares = share_out(self.sight, self.room)
@@ -229,8 +240,8 @@ class PostScreen(Page):
         record = self.sight.record
         return (
             record is not None
-            and live.lean is not None
-            and record.tolerance.holds(live.lean, record.height_mm)
+            and live.believed is not None
+            and record.tolerance.holds(live.believed, record.height_mm)
         )
 
     # ------------------------------------------------------------ the shared rows
@@ -274,9 +285,9 @@ class PostScreen(Page):
         """What the inclinometer does; where there is no room for the target, what to push or raise."""
         record, words = self.sight.record, self.sight.words
         squat = self.has_class("-squat")  # not by `room`, which asks how many rows this hint takes
-        if not squat or live.taken or live.lean is None or record is None or words is None:
+        if not squat or live.taken or live.believed is None or record is None or words is None:
             return live.word
-        return next_step(self.sight.advice, live.lean, record, words, self.window.width)
+        return next_step(self.sight.advice, live.believed, record, words, self.window.width)
 
     def keys(self) -> Sequence[Tap]:
         """Directions while typing, actions on the empty line."""

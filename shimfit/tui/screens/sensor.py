@@ -1,0 +1,271 @@
+"""Walks with the sensor: two tips tell how it sits on the post, two opposite faces what its zero is."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, ClassVar
+
+from textual.binding import Binding, BindingType
+
+from shimfit.core.sensing.mounting import AxisMap, read_tip, teach, two_faces
+from shimfit.errors import EntryError
+from shimfit.model import Face
+from shimfit.tui.telling import face_names
+from shimfit.tui.widgets.drawn import RoleScreen
+from shimfit.tui.widgets.rows import Rows
+from shimfit.tui.wrapping import wrapped
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from textual import events
+    from textual.app import ComposeResult
+
+    from shimfit.core.sensing.hold import Held
+    from shimfit.core.sensing.mounting import Reversal, Tip, Zero
+    from shimfit.tui.desk import Desk
+    from shimfit.tui.pictures.canvas import Run
+    from shimfit.tui.sensing import Sensor
+    from shimfit.wire.stream import ListenOptions
+
+LOOK_S = 1.0
+"""What is looked at: the second before Enter."""
+LEAST_SAMPLES = 5
+LOOKS_PER_S = 4
+TIPS = (Face.OUT, Face.NEXT)
+"""Faces that the top is tipped towards, in order."""
+
+
+class Walk(RoleScreen):
+    """A few steps at the post, one key for each; what was unclear is asked for again."""
+
+    HEAD: ClassVar[str]
+    """Fits 40 columns, where a phone has no more."""
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("enter,space", "go_on", "Go on", show=False, priority=True),
+        Binding("escape,q", "leave", "Leave", show=False, priority=True),
+    ]
+
+    def __init__(self, desk: Desk, sensor: Sensor) -> None:
+        super().__init__()
+        self._desk = desk
+        self._sensor = sensor
+        self._trouble = ""
+
+    def compose(self) -> ComposeResult:
+        """One list of rows."""
+        yield Rows(id="list")
+
+    def on_mount(self) -> None:
+        """The list takes the keys."""
+        self.query_one(Rows).focus()
+
+    def on_resize(self, event: events.Resize) -> None:
+        """Break the lines anew."""
+        self._show(event.size.width, event.size.height)
+
+    def on_rows_chosen(self, event: Rows.Chosen) -> None:
+        """A tap goes on, as Enter does."""
+        event.stop()
+        self.action_go_on()
+
+    def action_leave(self) -> None:
+        """Leave everything as it was."""
+        self.dismiss()
+
+    def action_go_on(self) -> None:
+        """Take the next step; what was unclear is told, and asked for again."""
+        self._trouble = ""
+        try:
+            is_over = self._step()
+        except EntryError as error:
+            self._trouble = error.message
+            is_over = False
+        if not is_over:
+            self.again()
+
+    def again(self) -> None:
+        """Say anew where things stand."""
+        self._show(self.size.width, self.size.height)
+
+    def _step(self) -> bool:
+        """What Enter does now; True when the walk is over."""
+        raise NotImplementedError
+
+    def _steps(self) -> tuple[list[str], int]:
+        """All steps, and how many are done."""
+        raise NotImplementedError
+
+    def _found(self) -> list[str]:
+        """Rows that stand below the steps."""
+        return []
+
+    def _show(self, width: int, height: int) -> None:
+        rows: list[list[Run]] = [[(self.HEAD, "strong")], []]
+        steps, done = self._steps()
+        signs = self._desk.glyphs
+        told = [(f"{signs.understood} {step}", "") for step in steps[:done]]
+        told += [(f"{signs.here} {step}", "strong") for step in steps[done : done + 1]]
+        if self._trouble:
+            told.append((f"{signs.refused} {self._trouble}", "refused"))
+        for text, role in told:
+            rows += [[(row, role)] for row in wrapped(text, width)]
+        rows += [[(row, "strong")] for text in self._found() for row in (wrapped(text, width) or [""])]
+        if len(rows) > height:  # what is done goes, what is asked now stays
+            rows = [rows[0], *rows[len(rows) - height + 1 :]]
+        self.query_one(Rows).fill(rows, len(rows) - 1)
+
+
+class AxesWalk(Walk):
+    """Asks for rest and two tips, then shows the picture."""
+
+    HEAD = "TEACH THE SENSOR  Esc: all as it was"
+
+    def __init__(self, desk: Desk, sensor: Sensor, keep: Callable[[str], None]) -> None:
+        """keep: takes the map's text once the person says that the picture is right."""
+        super().__init__(desk, sensor)
+        self._keep = keep
+        self._rest: tuple[float, float] | None = None
+        self._noise_deg = 0.0
+        self._tips: list[Tip] = []
+
+    def _step(self) -> bool:
+        """Look at the last second."""
+        if self._rest is None:
+            self._rest, self._noise_deg = self._last_second()
+        elif len(self._tips) < len(TIPS):
+            self._tips.append(read_tip(self._rest, self._last_second()[0], self._noise_deg))
+            if len(self._tips) == len(TIPS):
+                self._taught()
+        else:
+            text = self._taught().text
+            self.dismiss()
+            self._keep(text)
+            return True
+        return False
+
+    def _taught(self) -> AxisMap:
+        """The map of both tips; the second is forgotten when the two contradict each other."""
+        try:
+            return teach(self._tips[0], TIPS[0], self._tips[1], TIPS[1])
+        except EntryError:
+            self._tips.pop()
+            raise
+
+    def _last_second(self) -> tuple[tuple[float, float], float]:
+        """(x, y) and their scatter in degrees."""
+        from shimfit.core.sensing.statistics import robust_spread
+
+        times_s, x_deg, y_deg = self._sensor.history(LOOK_S)
+        if len(times_s) < LEAST_SAMPLES:
+            raise EntryError(f"Too few samples came in the last second: {self._sensor.snapshot().words}.")
+        return (float(x_deg.mean()), float(y_deg.mean())), max(robust_spread(x_deg), robust_spread(y_deg))
+
+    def _steps(self) -> tuple[list[str], int]:
+        steps = [
+            "1 Leave the post alone for a second, then Enter.",
+            *(
+                f"{number} Tip the top straight towards {self._face(face)}, hold it a second, then Enter."
+                for number, face in enumerate(TIPS, start=2)
+            ),
+            "4 Is this how it sits, seen from above? Enter keeps it.",
+        ]
+        return steps, len(self._tips) + (self._rest is not None)
+
+    def _face(self, face: Face) -> str:
+        run = self._desk.run
+        return (face_names(run)[face] if run is not None else face.value).upper()
+
+    def _found(self) -> list[str]:
+        if len(self._tips) < len(TIPS):
+            return []
+        text = self._taught().picture()
+        if not self._desk.glyphs.blocks:
+            for face, sign in (("→", ">"), ("←", "<"), ("↑", "^"), ("↓", "v")):
+                text = text.replace(face, sign)
+        return text.splitlines()
+
+
+class ZeroWalk(Walk):
+    """Two holds at one post, the sensor turned end for end between them: lean and zero come apart."""
+
+    HEAD = "FIND THE SENSOR'S ZERO  Esc: as it was"
+
+    def __init__(
+        self, desk: Desk, sensor: Sensor, options: ListenOptions, keep: Callable[[Zero], None]
+    ) -> None:
+        """keep: takes the zero (degrees, the sensor's directions) once the person says so."""
+        super().__init__(desk, sensor)
+        self._keep = keep
+        self._options = options
+        self._faces: list[Held] = []
+        self._wants = "now"
+
+    def on_mount(self) -> None:
+        """The state of the hold is shown as it changes."""
+        super().on_mount()
+        self._sensor.again()
+        self.set_interval(1 / LOOKS_PER_S, self._look)
+
+    def _look(self) -> None:
+        snapshot = self._sensor.snapshot()
+        words = "it stands still: Space" if snapshot.taken is not None else snapshot.banner or snapshot.words
+        if words != self._wants:
+            self._wants = words
+            if snapshot.taken is not None:
+                self._trouble = ""
+            self.again()
+
+    def _step(self) -> bool:
+        if len(self._faces) == 2:
+            found = self._apart()
+            if found.doubt in ("not-turned", "ask"):
+                self._faces.pop()  # nothing is kept of a turn that was none
+                self._sensor.again()
+                return False
+            self.dismiss()
+            self._keep(found.zero)
+            return True
+        snapshot = self._sensor.snapshot()
+        if snapshot.taken is None:
+            raise EntryError(f"Not yet: {snapshot.banner or snapshot.words}.")
+        held = snapshot.taken.held
+        zero = self._options.zero
+        self._faces.append(held if zero is None or snapshot.fell else zero.put_back(held))
+        self._sensor.again()
+        return False
+
+    def _apart(self) -> Reversal:
+        return two_faces(self._faces[0], self._faces[1], self._options.doubts, self._options.zero)
+
+    def _steps(self) -> tuple[list[str], int]:
+        last = "3 Enter keeps this zero: it is taken off from now on."
+        if len(self._faces) == 2 and self._apart().doubt in ("not-turned", "ask"):
+            last = "3 Enter, then turn it to the opposite face and hold the second one again."
+        steps = [
+            "1 Sensor on one face of the post, hands off; Space once it stands still.",
+            "2 Turn it end for end, to the opposite face, clamp it at the same height; Space.",
+            last,
+        ]
+        return steps, len(self._faces)
+
+    def _found(self) -> list[str]:
+        if len(self._faces) < 2:
+            return ["", self._wants]
+        found = self._apart()
+        told = [] if found.words is None else [f"{self._desk.glyphs.refused} {found.words}"]
+        if found.doubt in ("not-turned", "ask"):
+            return ["", *told]
+        u_mm = 2000.0 * math.radians(found.zero.u)
+        height_mm = 1000.0 if self._desk.record is None else self._desk.record.height_mm
+        lean = [math.tan(math.radians(part)) for part in (found.lean.slope_along, found.lean.slope_across)]
+        post = self._options.axis_map.to_post(*lean)
+        words = self._desk.words
+        said = [
+            "",
+            f"zero x {found.zero.along:+.2f} y {found.zero.across:+.2f} ± {2 * found.zero.u:.2f}°",
+            f"known to ± {u_mm * height_mm / 1000.0:.1f} mm at the top (k = 2)",
+        ]
+        if words is not None:
+            said.append(words.lean(post, height_mm))
+        return said + told

@@ -1,0 +1,197 @@
+"""Walks with the sensor at the post: two tips of the top, two faces, and what is refused on the way."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from shimfit.core.sensing.hold import Doubts, hold
+from shimfit.core.sensing.mounting import AxisMap, parse_axis_map
+from shimfit.core.sensing.watch import WatchState
+from shimfit.model import Lean
+from shimfit.wire.inclinometer import Snapshot, taken_of
+from shimfit.workflow.sensor import options_of
+
+
+class Mounted:
+    """A sensor that is mounted somehow: says x and y of its own, in degrees."""
+
+    def __init__(self) -> None:
+        self.x_deg, self.y_deg = 0.3, -0.2
+        self.samples = 50
+        self.words = "moving"
+
+    def start(self) -> None: ...
+
+    def stop(self) -> None: ...
+
+    def again(self) -> None: ...
+
+    def snapshot(self) -> Snapshot:
+        return Snapshot(WatchState.MOVING, self.words, age_s=0.0)
+
+    def history(self, seconds: float):
+        count = self.samples
+        scatter = 0.01 * np.resize([1.0, -1.0], count)
+        return np.linspace(0.0, seconds, count), self.x_deg + scatter, self.y_deg - scatter
+
+
+@pytest.mark.parametrize(("columns", "rows"), [(40, 20), (40, 10)])
+def test_two_tips_teach_it_and_what_is_unclear_is_asked_again(
+    app_on, running, wait_for, columns, rows
+) -> None:
+    sensor = Mounted()
+
+    async def story() -> None:
+        app = app_on(sensor=sensor)
+        async with running(app, columns, rows) as hand:
+            app.do("axes")
+            await hand.sees("TEACH THE SENSOR", "1 Leave the post alone")
+            if rows == 20:
+                assert "Esc: all as it was" in hand.screen(), "the headline is whole at 40 columns"
+            sensor.samples, sensor.words = 2, "no data"
+            await hand.press("enter")
+            await hand.sees("Too few samples", "no data")
+            sensor.samples = 50
+            await hand.press("enter")
+            await hand.sees("2 Tip the top straight towards OUT")
+            await hand.press("space")
+            await hand.sees("hardly moved")
+            sensor.x_deg, sensor.y_deg = 2.3, 1.5
+            await hand.press("enter")
+            await hand.sees("Both axes moved")
+            sensor.x_deg, sensor.y_deg = 0.35, -2.2  # towards out: y went down
+            await hand.press("enter")
+            await hand.sees("3 Tip the top straight towards NEXT")
+            assert "Both axes moved" not in hand.screen()
+            await hand.press("enter")
+            await hand.sees("Both tips moved y")
+            sensor.x_deg, sensor.y_deg = 2.3, -0.15
+            await hand.press("enter")
+            await hand.sees("Is this how it sits", "+→ x")
+            assert app.desk.settings.sensor_axes == "x=next y=out", "nothing is kept before it is said"
+            await hand.press("enter")
+            await hand.sees("the sensor points x=next y=house")
+            kept = parse_axis_map(app.desk.settings.sensor_axes)
+            # By hand: tipped out by 2 degrees the sensor's own y fell by 2, so its y leans towards house.
+            assert kept.to_post(0.0, -0.035).slope_across == pytest.approx(0.035)
+            assert kept.to_post(0.035, 0.0).slope_along == pytest.approx(0.035)
+
+    wait_for(story())
+
+
+def test_leaving_keeps_the_axes_as_they_were(app_on, running, wait_for) -> None:
+    async def story() -> None:
+        app = app_on(sensor=Mounted())
+        async with running(app, 80, 24) as hand:
+            app.do("axes")
+            logged = app.desk.site.log()
+            await hand.press("enter")
+            await hand.sees("2 Tip the top")
+            await hand.press("escape")
+            await hand.sees("Post", "›")
+            assert app.desk.settings.sensor_axes == "x=next y=out"
+            assert app.desk.site.log() == logged
+
+    wait_for(story())
+
+
+def test_without_a_sensor_it_says_where_one_is_set_up(app_on, running, wait_for) -> None:
+    async def story() -> None:
+        app = app_on()
+        async with running(app, 60, 20) as hand:
+            app.do("axes")
+            await hand.sees("no inclinometer is set up: F5, sensor")
+
+    wait_for(story())
+
+
+class Held(Mounted):
+    """A sensor with a zero that holds still whenever it is looked at; `face` is +1 or -1."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.face, self.lean, self.zero = 1.0, (0.2, -0.1), (1.0, -0.4)
+        self.steady = True
+
+    def snapshot(self) -> Snapshot:
+        moving = Snapshot(WatchState.MOVING, "moving: x shifts", lean=Lean(0.01, 0.0), age_s=0.0)
+        if not self.steady:
+            return moving
+        times = np.linspace(0.0, 4.0, 200)
+        scatter = 0.002 * np.resize([1.0, -1.0], 200)
+        x, y = (self.face * lean + zero for lean, zero in zip(self.lean, self.zero, strict=True))
+        held = hold(times, x + scatter, y - scatter, Doubts(zero_u_deg=0.5, zero_found=False), 0.01)
+        return replace(
+            moving,
+            state=WatchState.TAKEN,
+            taken=taken_of(held, AxisMap()),
+            zero_words="zero not found: turn it end for end",
+            zero_found=False,
+        )
+
+
+@pytest.mark.parametrize(("columns", "rows"), [(40, 20), (80, 24)])
+def test_the_zero_walk_tells_a_turn_that_was_none_and_keeps_the_zero(
+    app_on, running, wait_for, columns, rows
+) -> None:
+    sensor = Held()
+
+    async def story() -> None:
+        app = app_on(sensor=sensor)
+        async with running(app, columns, rows) as hand:
+            await hand.sees("zero not found", "turn it end for end")
+            app.do("zero")
+            await hand.sees("FIND THE SENSOR'S ZERO", "1 Sensor on one face", "it stands still: Space")
+            sensor.steady = False
+            await hand.press("space")
+            await hand.sees("Not yet: moving")
+            sensor.steady = True
+            await hand.sees("it stands still: Space")
+            await hand.press("space")
+            await hand.sees("2 Turn it end for end")
+            await hand.press("space")  # not turned
+            await hand.sees("both readings are the same")
+            await hand.press("space")
+            await hand.sees("2 Turn it end for end")
+            sensor.face = -1.0
+            await hand.press("space")
+            await hand.sees("zero x +1.00 y -0.40", "3.5 mm → next", "3 Enter keeps")
+            assert options_of(app.desk.site).zero is None, "nothing is kept before it is said"
+            app.listening.anew = lambda: None  # the settings name no port here
+            await hand.press("space")
+            await hand.sees("the zero is kept")
+            zero = options_of(app.desk.site).zero
+            assert (zero.x_deg, zero.y_deg) == pytest.approx((1.0, -0.4), abs=1e-3)
+            assert zero.u_deg < 0.02
+            app.do("dropped")
+            await hand.sees("turn it end for end")
+            assert options_of(app.desk.site).zero is None
+
+    wait_for(story())
+
+
+def test_while_the_zero_is_unknown_nothing_is_called_plumb_and_no_packs_are_advised(
+    app_on, running, wait_for
+) -> None:
+    sensor = Held()
+    sensor.lean, sensor.zero = (0.985, 0.0), (-0.985, 0.0)  # 17.2 mm in 1 m, glued as much the other way
+    rung: list[None] = []
+
+    async def story() -> None:
+        app = app_on(sensor=sensor)
+        app.bell = lambda: rung.append(None)
+        async with running(app, 40, 20) as hand:
+            await hand.sees("zero not found", "turn it end for end")
+            assert "leave it so" not in hand.screen()
+            assert app.page.sight.advice is None
+            await hand.press("space")
+            await hand.sees("logged")
+            reading = app.desk.record.readings[-1]
+            assert not reading.zero_found
+            assert reading.u_along >= 0.008
+            assert rung == []
+
+    wait_for(story())
