@@ -1,6 +1,6 @@
 """The one embedded SQLite file: its tables, opened safely, or refused in a sentence that says what to do.
 
-WAL with full sync: a commit that returned is on disk. One program writes (store.lock); others read. Opening
+WAL with full sync: a commit that returned is on disk. One program writes at a time (store.lock). Opening
 never leaves anything half made: a new file gets its tables in one transaction, and a file that is refused is
 not touched.
 
@@ -16,13 +16,12 @@ import contextlib
 import errno
 import os
 import sqlite3
-import time
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from shimfit.errors import FileError
-from shimfit.store.lock import WriterLock, holder
+from shimfit.store.lock import WritersTurn
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -196,7 +195,6 @@ def migrate(db: sqlite3.Connection, now: str, steps: Sequence[Migration] | None 
 
 _MAGIC = b"SQLite format 3\x00"
 _BUSY_MS = 5_000
-_TRIES, _PAUSE_S = 40, 0.05
 
 
 @dataclass(slots=True)
@@ -205,18 +203,33 @@ class Opened:
 
     db: sqlite3.Connection
     path: Path
-    lock: WriterLock | None
-    """None: read only."""
-    notice: str | None = None
-    """Why it is read only although writing was asked for; None otherwise."""
+    turn: WritersTurn | None
+    """Taken for each write; None: read only."""
     copy: TemporaryDirectory[str] | None = None
     """Where a copy is read from, when the file's folder lets nobody read it in place."""
 
+    files: tuple[os.stat_result, ...] = ()
+    """The data file and its write-ahead log, as they were opened to be written."""
+
+    def lost(self) -> str | None:
+        """Why what is written now would be found by nobody: the file was moved or replaced. None: it's there.
+
+        SQLite goes on writing to a file that has lost its name, and to a write-ahead log that has.
+        """
+        for name, opened in zip(_written(self.path), self.files, strict=True):
+            try:
+                same = os.path.samestat(name.stat(), opened)
+            except OSError:
+                same = False
+            if not same:
+                return f"{name} was moved, removed or replaced while it was open; start again"
+        return None
+
     def close(self) -> None:
-        """Close the file, give the lock back and remove the copy."""
+        """Close the file, give the turn back and remove the copy."""
         self.db.close()
-        if self.lock is not None:
-            self.lock.release()
+        if self.turn is not None:
+            self.turn.release()
         if self.copy is not None:
             self.copy.cleanup()
 
@@ -224,45 +237,29 @@ class Opened:
 def open_file(path: Path, *, read_only: bool, now: str) -> Opened:
     """Open a data file, making it (and its folder) when it is to be written and does not exist.
 
-    Asked to write while another program writes: opened read only, `notice` says so. Raises FileError for
-    everything else that stands in the way.
+    Raises FileError for everything that stands in the way.
     """
     with saying_what(path):
         _look_before_touching(path)
         if read_only:
             return _open_to_read(path)
         path.parent.mkdir(parents=True, exist_ok=True)
-        lock = WriterLock.take(path)
-        if lock is None:
-            _wait_until_made(path)
-            opened = _open_to_read(path)
-            opened.notice = _taken(path)
-            return opened
+        turn = WritersTurn(path)
+        with contextlib.ExitStack() as making:
+            if _is_new(path):
+                making.enter_context(turn)
+            db = _open_to_write(path, now, turn)
         try:
-            return Opened(_open_to_write(path, now), path, lock)
+            return Opened(db, path, turn, files=tuple(name.stat() for name in _written(path)))
         except BaseException:
-            lock.release()
+            db.close()
             raise
 
 
-def _taken(path: Path) -> str:
-    number = holder(path)
-    who = f"process {number}" if number else "it"
-    return f"close the other shimfit to log here ({who} is writing to {path})"
-
-
-def _wait_until_made(path: Path) -> None:
-    """Give another program that was started at the same moment the time to make a new file's tables."""
-    for _ in range(_TRIES):
-        if path.exists() and _version_seen(path) > 0:
-            return
-        time.sleep(_PAUSE_S)
-
-
-def _version_seen(path: Path) -> int:
-    with contextlib.suppress(sqlite3.Error), contextlib.closing(_connect(f"{_uri(path)}?mode=ro")) as db:
-        return schema_version(db)
-    return 0
+def _written(path: Path) -> tuple[Path, Path]:
+    """What SQLite writes to: links are followed, the write-ahead log stands beside the file itself."""
+    real = os.path.realpath(path)
+    return Path(real), Path(f"{real}-wal")
 
 
 def _look_before_touching(path: Path) -> None:
@@ -300,9 +297,12 @@ def _refuse_newer(path: Path, version: int) -> None:
         )
 
 
-def _open_to_write(path: Path, now: str) -> sqlite3.Connection:
-    was_there = path.exists()
-    is_new = not was_there or path.stat().st_size == 0
+def _is_new(path: Path) -> bool:
+    return not path.exists() or path.stat().st_size == 0
+
+
+def _open_to_write(path: Path, now: str, turn: WritersTurn) -> sqlite3.Connection:
+    was_there, is_new = path.exists(), _is_new(path)
     db = _connect(f"{_uri(path)}?mode=rwc")
     try:
         if not is_new:
@@ -312,7 +312,9 @@ def _open_to_write(path: Path, now: str) -> sqlite3.Connection:
         # macOS: fsync alone may stop in the drive's cache.
         db.execute("PRAGMA fullfsync = ON")
         db.execute("PRAGMA checkpoint_fullfsync = ON")
-        migrate(db, now)
+        if pending(db):
+            with turn:
+                migrate(db, now)
         if is_new:
             _sync_folder(path.parent)
     except BaseException:
@@ -366,7 +368,7 @@ def _where_to_read(path: Path) -> tuple[str, TemporaryDirectory[str] | None]:
     """
     if os.access(path.parent, os.W_OK):
         return f"{_uri(path)}?mode=ro", None
-    wal = path.with_name(path.name + "-wal")
+    _, wal = _written(path)
     if not wal.exists() or not wal.stat().st_size:
         return f"{_uri(path)}?immutable=1", None
     copy = _copied(path, wal)

@@ -4,12 +4,15 @@
         journal.append("reading", {...}, job="Lake", run="A", post="7")
         journal.run("Lake", "A").post("7").state
 
-One writer at a time. Opened while another program writes: `read_only` is true, `notice` says why, and
-`append` raises FileError with the same sentence; `take_over` tries again. Any thread may call its methods.
+Several programs may have the file open: each waits for its turn to write, and sees what the others have
+logged at its next look. Where what is logged follows from what was read, both stand in one
+`with journal.exclusively():`, or the program keeps its turn from the start (`open(hold=True)`). Any thread
+may call its methods.
 """
 
 from __future__ import annotations
 
+import contextlib
 import threading
 from dataclasses import replace
 from datetime import datetime
@@ -56,6 +59,7 @@ class Journal:
     def __init__(self, log: Log) -> None:
         self._log = log
         self._guard = threading.RLock()
+        self._held = contextlib.ExitStack()
         self._history = History(log)
         self._states = States(log, self._history)
 
@@ -67,22 +71,31 @@ class Journal:
         path: Path | str,
         *,
         read_only: bool = False,
+        hold: bool = False,
         clock: Callable[[], datetime] = wall_clock,
         ids: Callable[[], str] = new_id,
     ) -> Journal:
         """Open a data file; made when it is not there and is to be written.
 
+        hold: keep other programs from writing until it is closed, as a command does that looks, then logs.
         clock: aware time of day. ids: a fresh id each call. Raises FileError (folder or file can't be
-        written, full disk, not a data file, newer schema, damaged), each with one sentence.
+        written, full disk, not a data file, newer schema, damaged, another program writes for too long),
+        each with one sentence.
         """
         file = Path(path)
-        with saying_what(file):
-            return cls(Log.open(file, read_only=read_only, clock=clock, ids=ids))
+        with saying_what(file), contextlib.ExitStack() as half_open:
+            journal = cls(Log.open(file, read_only=read_only, clock=clock, ids=ids))
+            half_open.callback(journal.close)
+            if hold:
+                journal._held.enter_context(journal._log.turn())
+            half_open.pop_all()
+        return journal
 
     def close(self) -> None:
         """Close the file and let another program write."""
         with self._guard:
             self._log.close()
+        self._held.close()
 
     def __enter__(self) -> Self:
         return self
@@ -103,11 +116,6 @@ class Journal:
         return self._log.read_only
 
     @property
-    def notice(self) -> str | None:
-        """Why it is read only although writing was asked for; None otherwise."""
-        return self._log.notice
-
-    @property
     def log(self) -> str:
         """Id of this file's log."""
         return self._log.id
@@ -118,13 +126,6 @@ class Journal:
         with self._guard, saying_what(self.path):
             end = self._log.end()
             return end.seq, end.hash
-
-    def take_over(self) -> bool:
-        """Try to become the writer, as when the other program was closed; True when this one writes now."""
-        with self._guard, saying_what(self.path):
-            if self.read_only and self._log.take_over():
-                self._states.forget()
-            return not self.read_only
 
     # ------------------------------------------------------------ log
 
@@ -159,9 +160,16 @@ class Journal:
         with self._guard, saying_what(self.path):
             return self._log.receive(foreign, notes)
 
-    def exclusively(self) -> threading.RLock:
-        """Lock to hold (`with`) while reading and then logging what follows from it."""
-        return self._guard
+    @contextlib.contextmanager
+    def exclusively(self) -> Iterator[None]:
+        """Keep threads and other programs from logging while this one reads and logs what follows from it.
+
+        Raises FileError when another program writes for too long.
+        """
+        with self._guard, contextlib.ExitStack() as held:
+            with saying_what(self.path):
+                held.enter_context(self._log.turn())
+            yield
 
     # ------------------------------------------------------------ events
 
@@ -221,7 +229,7 @@ class Journal:
 
     def undo(self, job: str | None, *, by: str | None = None) -> str | None:
         """Take back the last step of a job (None: of the box); what it was in words, or None."""
-        with self._guard, saying_what(self.path):
+        with self.exclusively(), saying_what(self.path):
             steps = self._history.to_undo(job)
             if not steps:
                 return None
@@ -230,7 +238,7 @@ class Journal:
 
     def redo(self, job: str | None, *, by: str | None = None) -> str | None:
         """Bring back what was undone last; what it was in words, or None when there is nothing."""
-        with self._guard, saying_what(self.path):
+        with self.exclusively(), saying_what(self.path):
             step = self._history.to_redo(job)
             if step is None:
                 return None

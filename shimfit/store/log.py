@@ -335,9 +335,10 @@ class Log:
         self._opened = opened
         self._clock = clock
         self._ids = ids
-        if not self.read_only:
-            self._begin()
+        self._seen = -1
         self._look()
+        if not self.read_only and not self._id:
+            self._begin()
 
     @classmethod
     def open(
@@ -355,9 +356,21 @@ class Log:
         """Close the file and let another program write."""
         self._opened.close()
 
+    @contextlib.contextmanager
+    def turn(self) -> Iterator[None]:
+        """Keep other programs from writing meanwhile; raises FileError when the turn doesn't come in time.
+
+        A file that is only looked at has no turn to wait for.
+        """
+        if self._opened.turn is None:
+            yield
+            return
+        with self._opened.turn:
+            yield
+
     @property
     def db(self) -> sqlite3.Connection:
-        """Where the rows are; another connection after `take_over`."""
+        """Where the rows are."""
         return self._opened.db
 
     @property
@@ -368,12 +381,7 @@ class Log:
     @property
     def read_only(self) -> bool:
         """True when nothing can be logged here."""
-        return self._opened.lock is None
-
-    @property
-    def notice(self) -> str | None:
-        """Why it is read only although writing was asked for; None otherwise."""
-        return self._opened.notice
+        return self._opened.turn is None
 
     @property
     def id(self) -> str:
@@ -382,30 +390,26 @@ class Log:
 
     def end(self) -> End:
         """Where the log ends, behind what another program has logged by now."""
-        if self.read_only and last_place(self.db)[0] != self._end.seq:
+        if self._changes() != self._seen:
             self._look()
         return self._end
 
-    def take_over(self) -> bool:
-        """Try to become the writer of a log that was read only; True when this program writes now."""
-        again = open_file(self.path, read_only=False, now=self._clock().isoformat())
-        if again.lock is None:
-            again.close()
-            return False
-        self._opened.close()
-        self._opened = again
-        self._begin()  # the other program may have died before it did
-        self._look()
-        return True
+    def _changes(self) -> int:
+        """A number that is another one when another program has written (https://sqlite.org/pragma.html)."""
+        (number,) = self.db.execute("PRAGMA data_version").fetchone()
+        return int(number)
 
     def _begin(self) -> None:
         """Give a new file its log's id."""
-        self.db.execute(
-            "INSERT INTO log (id, begun) SELECT ?, ? WHERE NOT EXISTS (SELECT 1 FROM log)",
-            (self._ids(), self._clock().isoformat()),
-        )
+        with self.turn():
+            self.db.execute(
+                "INSERT INTO log (id, begun) SELECT ?, ? WHERE NOT EXISTS (SELECT 1 FROM log)",
+                (self._ids(), self._clock().isoformat()),
+            )
+        self._look()
 
     def _look(self) -> None:
+        self._seen = self._changes()
         row = self.db.execute("SELECT id FROM log").fetchone()
         self._id: str = row[0] if row else ""
         self._end = End(*last_place(self.db), greatest_stamp(self.db))
@@ -414,12 +418,14 @@ class Log:
 
     def append(self, drafts: Sequence[Draft]) -> tuple[Event, ...]:
         """Log several events in one go; raises FileError when it is read only, else as `completed`."""
-        return self._write(self._chained(drafts, self._end))
+        with self.turn():
+            return self._write(self._chained(drafts, self.end()))
 
     def receive(self, foreign: Sequence[Event], notes: Sequence[Draft]) -> tuple[Event, ...]:
         """Log events of another log, and what there is to say of them, in one go. Raises as append."""
-        moved = moved_here(foreign, self._end)
-        return self._write([*moved, *self._chained(notes, self._end.after(moved))])
+        with self.turn():
+            moved = moved_here(foreign, self.end())
+            return self._write([*moved, *self._chained(notes, self._end.after(moved))])
 
     def _chained(self, drafts: Sequence[Draft], end: End) -> list[Event]:
         whole = [completed(draft, self.db) for draft in drafts]
@@ -434,7 +440,9 @@ class Log:
         try:
             self.db.execute("BEGIN IMMEDIATE")
             insert(self.db, events)
+            self._refuse_lost("nothing was logged")
             self.db.execute("COMMIT")
+            self._refuse_lost("what was just logged went with it")
             self._end = self._end.after(events)
         except BaseException:
             if self.db.in_transaction:
@@ -445,6 +453,12 @@ class Log:
             raise
         return tuple(events)
 
+    def _refuse_lost(self, outcome: str) -> None:
+        lost = self._opened.lost()
+        if lost is not None:
+            raise FileError(f"{lost}: {outcome}", path=str(self.path))
+
     def _not_the_writer(self) -> FileError:
-        look_only = f"nothing was logged: this file is open to look at only ({self.path})"
-        return FileError(self.notice or look_only, path=str(self.path))
+        return FileError(
+            f"nothing was logged: this file is open to look at only ({self.path})", path=str(self.path)
+        )
