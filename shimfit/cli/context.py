@@ -19,8 +19,14 @@ RUN = "JOB/RUN"
 """How help calls the place of a run."""
 
 
-def open_site(args: argparse.Namespace, io: Io, *, read_only: bool = False) -> Site:
-    """The data file of --db, SHIMFIT_DB or the user's folder; says on stderr when it can only be read."""
+def open_site(
+    args: argparse.Namespace, io: Io, *, read_only: bool = False, makes: bool = False, hold: bool = True
+) -> Site:
+    """The data file of --db, SHIMFIT_DB or the user's folder, kept from other writers until it is closed.
+
+    makes: the command begins something, so a file that is not there is made; a mistyped name makes none.
+    hold: False where the command works for long, or lets others log meanwhile. Raises FileError.
+    """
     from shimfit.workflow.site import Site
 
     options: dict[str, Any] = {
@@ -28,9 +34,13 @@ def open_site(args: argparse.Namespace, io: Io, *, read_only: bool = False) -> S
         for name in ("units", "theme", "ascii", "sensor", "by")
         if hasattr(args, name)
     }
-    site = Site.open(settings.data_file(args.db), read_only=read_only, options=options)
-    if site.notice:
-        io.talk(f"shimfit: {site.notice}")
+    file = settings.data_file(args.db)
+    if not file.exists() and not makes and (args.db or not read_only):
+        raise FileError(
+            f"there is no data file {file}: `shimfit job new NAME` begins one, or `shimfit demo`",
+            path=str(file),
+        )
+    site = Site.open(file, read_only=read_only, hold=hold and not read_only, empty_ok=True, options=options)
     if not read_only:
         _back_up(site, io)
     return site

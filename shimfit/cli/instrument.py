@@ -83,7 +83,7 @@ def run_add(args: argparse.Namespace, io: Io) -> int:
         accuracy_slope=accuracy,
         graduation_mm=parse_length(args.graduation, units, what="graduation") if args.graduation else None,
     )
-    with open_site(args, io) as site:
+    with open_site(args, io, makes=True) as site:
         cautions = enter(site, instrument)
     if args.json:
         io.json({"instrument": args.name, "cautions": list(cautions)})
@@ -99,7 +99,7 @@ def run_list(args: argparse.Namespace, io: Io) -> int:
     from shimfit.core.instruments import stated_accuracy
     from shimfit.workflow.instruments import due
 
-    with open_site(args, io) as site:
+    with open_site(args, io, read_only=True) as site:
         instruments = site.box().instruments
         prompts = due(site, site.now().date())
     if args.json:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from shlex import quote
 from typing import TYPE_CHECKING, Any
 
-from shimfit.cli.context import file_exists, open_site
+from shimfit.cli.context import open_site
 from shimfit.errors import Exit
 
 if TYPE_CHECKING:
@@ -38,7 +38,7 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
 
 def run_job_new(args: argparse.Namespace, io: Io) -> int:
     """Begin a job."""
-    with open_site(args, io) as site:
+    with open_site(args, io, makes=True) as site:
         name = site.add_job(args.name, units=args.units)
         words = f"job {name} begun; lay out a run with: shimfit run new {quote(f'{name}/RUN')} …"
         return io.tell(words, {"job": name}, as_json=args.json)
@@ -46,7 +46,7 @@ def run_job_new(args: argparse.Namespace, io: Io) -> int:
 
 def run_job_list(args: argparse.Namespace, io: Io) -> int:
     """List jobs and their runs."""
-    with open_site(args, io, read_only=file_exists(args)) as site:
+    with open_site(args, io, read_only=True) as site:
         jobs = site.jobs()
         runs = {job.name: [site.run(job.name, name) for name in job.runs] for job in jobs}
     if args.json:
@@ -66,7 +66,7 @@ def run_job_takeup(args: argparse.Namespace, io: Io) -> int:
     from shimfit.core.takeup import TakeUp
     from shimfit.workflow.takeup import book_of, reset
 
-    with open_site(args, io) as site:
+    with open_site(args, io, read_only=not args.reset) as site:
         if args.reset:
             return io.tell(reset(site, args.name), {"job": args.name}, as_json=args.json)
         site.journal.job(args.name)

@@ -57,7 +57,7 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
 
 def run_settings(args: argparse.Namespace, io: Io) -> int:
     """Show all settings, or one, or change one."""
-    with open_site(args, io) as site:
+    with open_site(args, io, read_only=args.value is None, makes=args.value is not None) as site:
         if args.value is not None:
             site.set(args.key, args.value)
         values = asdict(site.settings)
@@ -75,7 +75,7 @@ def run_settings(args: argparse.Namespace, io: Io) -> int:
 
 def run_demo(args: argparse.Namespace, io: Io) -> int:
     """Write the sample jobs, or take them out again."""
-    with open_site(args, io) as site:
+    with open_site(args, io, makes=True) as site:
         if args.remove:
             words = site.remove_sample()
         else:

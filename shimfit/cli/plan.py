@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from shimfit.cli.io import Commands, Io
+    from shimfit.store.state import RunState
 
 UNREAD = (PostState.TO_READ, PostState.HALF_READ)
 
@@ -81,8 +82,8 @@ def run_plan(args: argparse.Namespace, io: Io) -> int:
             from shimfit.workflow.place import parse_run
 
             job, run = parse_run(args.path)
-            with open_site(args, io, read_only=args.look) as site:
-                state = site.run(job, run)
+            with open_site(args, io, read_only=args.look, hold=False) as site:
+                state, lots = site.run(job, run), site.box().lots
                 made = planning.plan_site_run(
                     site,
                     job,
@@ -94,7 +95,14 @@ def run_plan(args: argparse.Namespace, io: Io) -> int:
                     stop=stop,
                 )
                 if not args.look:
-                    planning.log_plan(site, job, run, made)
+                    with site.journal.exclusively():
+                        if _facts(site.run(job, run)) == _facts(state) and site.box().lots == lots:
+                            planning.log_plan(site, job, run, made)
+                        else:
+                            io.talk(
+                                "caution: the run or the box was changed while it was planned: nothing is "
+                                "kept of this plan; plan again"
+                            )
                 answer = made.answer
                 state = site.run(job, run)
                 words = words_of(state, site.settings)
@@ -108,6 +116,11 @@ def run_plan(args: argparse.Namespace, io: Io) -> int:
             io.say(f"not read yet, so not in the plan: post {', '.join(unread)}")
     over = any(_is_out(post) for post in answer["posts"])
     return Exit.OVER if answer["unsolved"] or over else Exit.DONE
+
+
+def _facts(state: RunState) -> list[object]:
+    """What a plan of the run rests on."""
+    return [(post.name, post.readings, post.packs_in_place, post.state) for post in state.posts]
 
 
 def _check_line_up(args: argparse.Namespace, io: Io) -> None:

@@ -81,7 +81,7 @@ def run_import(args: argparse.Namespace, io: Io) -> int:
     from shimfit.core.stock import lots_from_csv
 
     lots = lots_from_csv(io.read_text(args.file), args.file)
-    with open_site(args, io) as site:
+    with open_site(args, io, makes=True) as site:
         site.import_stock(lots, args.file)
     pieces = sum(lot.count for lot in lots)
     words = f"{len(lots)} lots, {pieces} pieces are in the box"
@@ -92,7 +92,7 @@ def run_list(args: argparse.Namespace, io: Io) -> int:
     """Show what is in the box."""
     from shimfit.contract import lot_to_json
 
-    with open_site(args, io) as site:
+    with open_site(args, io, read_only=True) as site:
         box = site.box()
     if args.json:
         io.json({"lots": [lot_to_json(lot) for lot in box.lots], "short": [list(one) for one in box.short]})
@@ -110,7 +110,7 @@ def run_export(args: argparse.Namespace, io: Io) -> int:
     """Write the box as CSV."""
     from shimfit.core.stock import lots_to_csv
 
-    with open_site(args, io) as site:
+    with open_site(args, io, read_only=True) as site:
         io.write(args.file, lots_to_csv(site.box().lots).encode(), STOCK_CSV, args)
     return Exit.DONE
 
@@ -153,7 +153,7 @@ def run_add(args: argparse.Namespace, io: Io) -> int:
     thickest_mm = max(lot.thickness_mm or 0.0, lot.thick_mm or 0.0)
     if lot.form != "strip" and thickest_mm > THICKEST_MM:
         io.talk(f"caution: {thickest_mm:g} mm is thick for a pack; a wrong unit?")
-    with open_site(args, io) as site:
+    with open_site(args, io, makes=True) as site:
         site.add_stock(lot)
     return io.tell(_lot_line(lot), {"lot": lot.lot, "count": lot.count}, as_json=args.json)
 

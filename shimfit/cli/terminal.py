@@ -26,7 +26,7 @@ def run(args: argparse.Namespace, io: Io) -> int:
     if args.json:
         raise UsageError("--json goes with a command; see shimfit --help")
     look_only = _can_only_be_read(settings.data_file(args.db))
-    with open_site(args, io, read_only=look_only) as site:
+    with open_site(args, io, read_only=look_only, makes=True, hold=False) as site:
         ascii_only = site.settings.ascii or asks_for_ascii(os.environ)
         if args.plain or not full_screen():
             from shimfit.tui.plain import run_plain

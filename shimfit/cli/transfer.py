@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from shimfit.cli.context import add_force
+from shimfit.cli.context import add_force, open_site
 from shimfit.errors import Exit
 from shimfit.outputs import EVENTS
 
@@ -13,7 +13,6 @@ if TYPE_CHECKING:
     import argparse
 
     from shimfit.cli.io import Commands, Io
-    from shimfit.store.journal import Journal
     from shimfit.store.merge import Conflict, Imported
     from shimfit.store.salvage import Salvaged
 
@@ -54,8 +53,8 @@ def run_export(args: argparse.Namespace, io: Io) -> int:
     """Write the log, or one job of it."""
     from shimfit.store.merge import export_text
 
-    with _journal(args, read_only=True) as journal:
-        text = export_text(journal, args.job)
+    with open_site(args, io, read_only=True) as site:
+        text = export_text(site.journal, args.job)
     io.write(args.file, text.encode(), EVENTS, args)
     count = text.count("\n")
     if args.json and args.file != "-":
@@ -70,9 +69,9 @@ def run_import(args: argparse.Namespace, io: Io) -> int:
     from shimfit.store.merge import import_text
 
     text = io.read_text(args.file)
-    with _journal(args, read_only=False) as journal:
+    with open_site(args, io, makes=True) as site:
         name = "standard input" if args.file == "-" else args.file
-        done = import_text(journal, text, name, with_box=args.box)
+        done = import_text(site.journal, text, name, with_box=args.box)
     if args.json:
         io.json(_imported_json(done))
     else:
@@ -98,13 +97,6 @@ def run_salvage(args: argparse.Namespace, io: Io) -> int:
     else:
         _say_salvaged(done, args.new, io)
     return Exit.DONE if done.complete else Exit.OVER
-
-
-def _journal(args: argparse.Namespace, *, read_only: bool) -> Journal:
-    from shimfit.settings import data_file
-    from shimfit.store.journal import Journal
-
-    return Journal.open(data_file(args.db), read_only=read_only)
 
 
 def _imported_json(done: Imported) -> dict[str, Any]:

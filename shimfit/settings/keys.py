@@ -58,7 +58,6 @@ WITHOUT_KEY = (
     "stock_import",
     "stock_out",
     "axes",
-    "take_over",
     "theme",
 )
 """Actions that can be given one."""

@@ -234,13 +234,17 @@ class Opened:
             self.copy.cleanup()
 
 
-def open_file(path: Path, *, read_only: bool, now: str) -> Opened:
+def open_file(path: Path, *, read_only: bool, empty_ok: bool = False, now: str) -> Opened:
     """Open a data file, making it (and its folder) when it is to be written and does not exist.
 
     Raises FileError for everything that stands in the way.
     """
     with saying_what(path):
         _look_before_touching(path)
+        if read_only and empty_ok and not path.exists():
+            db = _connect("file::memory:")
+            migrate(db, now)
+            return Opened(db, path, None)
         if read_only:
             return _open_to_read(path)
         path.parent.mkdir(parents=True, exist_ok=True)

@@ -72,19 +72,21 @@ class Journal:
         *,
         read_only: bool = False,
         hold: bool = False,
+        empty_ok: bool = False,
         clock: Callable[[], datetime] = wall_clock,
         ids: Callable[[], str] = new_id,
     ) -> Journal:
         """Open a data file; made when it is not there and is to be written.
 
         hold: keep other programs from writing until it is closed, as a command does that looks, then logs.
+        empty_ok: to look at a file that is not there is to see one in which nothing was logged; none is made.
         clock: aware time of day. ids: a fresh id each call. Raises FileError (folder or file can't be
         written, full disk, not a data file, newer schema, damaged, another program writes for too long),
         each with one sentence.
         """
         file = Path(path)
         with saying_what(file), contextlib.ExitStack() as half_open:
-            journal = cls(Log.open(file, read_only=read_only, clock=clock, ids=ids))
+            journal = cls(Log.open(file, read_only=read_only, empty_ok=empty_ok, clock=clock, ids=ids))
             half_open.callback(journal.close)
             if hold:
                 journal._held.enter_context(journal._log.turn())
@@ -126,6 +128,11 @@ class Journal:
         with self._guard, saying_what(self.path):
             end = self._log.end()
             return end.seq, end.hash
+
+    def changes_by_others(self) -> int:
+        """A number that is another one when another program has logged something meanwhile."""
+        with self._guard, saying_what(self.path):
+            return self._log.changes()
 
     # ------------------------------------------------------------ log
 

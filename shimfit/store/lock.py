@@ -17,14 +17,14 @@ from typing import Self
 from shimfit.errors import FileError
 
 PATIENCE_S = 10.0
-"""How long a writer waits for its turn: an afternoon's log is read, answered and written in far less."""
+"""How long a writer waits for its turn; a command takes a fraction of a second."""
 _FIRST_PAUSE_S, _LONGEST_PAUSE_S = 0.002, 0.05
 _FAR = 1 << 20
 """Windows locks bytes, and locked bytes can't be read: lock one far behind the process number."""
 
 
 class WritersTurn:
-    """The right to write to one data file. Entered again by whoever is in it (`with turn:`), by one thread."""
+    """The right to write to one data file. Whoever is in it may enter it again (`with turn:`)."""
 
     def __init__(self, data_file: Path) -> None:
         self._data_file = data_file

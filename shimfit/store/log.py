@@ -342,10 +342,16 @@ class Log:
 
     @classmethod
     def open(
-        cls, path: Path, *, read_only: bool, clock: Callable[[], datetime], ids: Callable[[], str]
+        cls,
+        path: Path,
+        *,
+        read_only: bool,
+        empty_ok: bool,
+        clock: Callable[[], datetime],
+        ids: Callable[[], str],
     ) -> Log:
         """Open a data file's log, making the file when it is to be written and is not there."""
-        opened = open_file(path, read_only=read_only, now=clock().isoformat())
+        opened = open_file(path, read_only=read_only, empty_ok=empty_ok, now=clock().isoformat())
         try:
             return cls(opened, clock, ids)
         except BaseException:
@@ -390,11 +396,11 @@ class Log:
 
     def end(self) -> End:
         """Where the log ends, behind what another program has logged by now."""
-        if self._changes() != self._seen:
+        if self.changes() != self._seen:
             self._look()
         return self._end
 
-    def _changes(self) -> int:
+    def changes(self) -> int:
         """A number that is another one when another program has written (https://sqlite.org/pragma.html)."""
         (number,) = self.db.execute("PRAGMA data_version").fetchone()
         return int(number)
@@ -409,7 +415,7 @@ class Log:
         self._look()
 
     def _look(self) -> None:
-        self._seen = self._changes()
+        self._seen = self.changes()
         row = self.db.execute("SELECT id FROM log").fetchone()
         self._id: str = row[0] if row else ""
         self._end = End(*last_place(self.db), greatest_stamp(self.db))

@@ -74,7 +74,6 @@ DEEDS = (
     Deed("zero", "Find the sensor's zero", "Two holds at one post, turned end for end between them"),
     Deed("dropped", "The sensor was dropped", "Its zero counts no more, until it is found anew"),
     Deed("axes", "Teach the sensor", "Which way its x and y point on the post, from two tips of the top"),
-    Deed("take_over", "Write here", "A file that was opened to look at: write to it from here on"),
     Deed("pad", "Tap pad", "Large keys for typing a reading without a keyboard", "ctrl+t"),
     Deed("theme", "Theme", "Black on white for the sun, white on black, or the terminal's own colours"),
     Deed("quit", "Quit", "Leave; everything that was logged is already on disk", "ctrl+q", "q"),

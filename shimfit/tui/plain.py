@@ -150,8 +150,7 @@ class _Session:
         """Ask, do, say, until there is no more."""
         self.say("shimfit, line by line. Type help for all words, q to leave.")
         if self.desk.site.read_only:
-            why = self.desk.site.notice or "this file can't be written"
-            self.say(f"READ ONLY, nothing can be logged: {why}")
+            self.say("READ ONLY, nothing can be logged: this file can't be written")
         if self.desk.open_last():
             self.say(self._post())
         else:

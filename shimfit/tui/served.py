@@ -3,25 +3,15 @@
 from __future__ import annotations
 
 import sys
-import time
 
 from shimfit.errors import ShimfitError
 from shimfit.tui import run
 from shimfit.workflow.site import Site
 
-PATIENCE_S = 3.0
-"""A page that is loaded again may come before the program behind the old page has let go of the file."""
-
 
 def main(path: str) -> int:
-    """Open the data file, for writing if nobody else writes to it, and run the screen."""
-    end = time.monotonic() + PATIENCE_S
-    site = Site.open(path)
-    while site.read_only and time.monotonic() < end:
-        site.close()
-        time.sleep(0.1)
-        site = Site.open(path)
-    with site:
+    """Open the data file and run the screen."""
+    with Site.open(path) as site:
         return run(site, ascii=False)
 
 

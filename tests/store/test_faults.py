@@ -363,57 +363,65 @@ def test_an_empty_file_becomes_a_data_file(tmp_path):
 
 
 @needs_posix
-def test_two_programs_one_writes_the_other_is_told_and_kill_frees_the_file(tmp_path):
+def test_a_writer_waits_for_its_turn_is_told_who_holds_it_and_kill_frees_the_file(tmp_path, monkeypatch):
     path = tmp_path / "jetty.db"
     program = (
         "import sys, time; from shimfit.store.journal import Journal\n"
-        "journal = Journal.open(sys.argv[1]); journal.append('job-added', {'name': 'jetty'})\n"
+        "journal = Journal.open(sys.argv[1], hold=True); journal.append('job-added', {'name': 'jetty'})\n"
         "print('logged', flush=True); time.sleep(60)"
     )
     writer = subprocess.Popen([sys.executable, "-c", program, str(path)], stdout=subprocess.PIPE, text=True)
+    monkeypatch.setattr("shimfit.store.lock.PATIENCE_S", 0.1)
     try:
         assert writer.stdout.readline() == "logged\n"
         with Journal.open(path) as second:
-            assert second.read_only
-            assert f"process {writer.pid}" in second.notice
-            assert is_one_sentence(second.notice)
             assert [job.name for job in second.jobs()] == ["jetty"]
-            with pytest.raises(FileError, match=f"process {writer.pid}"):
+            with pytest.raises(FileError, match=f"process {writer.pid} has been writing") as told:
                 second.append("job-added", {"name": "pier"})
+            assert is_one_sentence(told.value.message)
+            with pytest.raises(FileError, match=f"process {writer.pid}"):
+                Journal.open(path, hold=True)
+            (tmp_path / "jetty.db.lock").write_text("99999999999999 crews")
+            with pytest.raises(FileError, match="another program has been writing"):
+                second.append("job-added", {"name": "pier"})
+            writer.kill()
+            writer.wait()
+            second.append("job-added", {"name": "pier"})
+            assert second.verify() is None
     finally:
         writer.kill()
         writer.wait()
         writer.stdout.close()
-    with Journal.open(path) as after:
-        assert not after.read_only
-        after.append("job-added", {"name": "pier"})
-        assert after.verify() is None
 
 
 def test_two_programs_started_at_one_moment_both_open_a_new_file(tmp_path):
-    from shimfit.store import db
-    from shimfit.store.lock import WriterLock
-
     path = tmp_path / "jetty.db"
-    lock = WriterLock.take(path)
-    made = []
-    first = threading.Timer(0.2, lambda: made.append(db._open_to_write(path, "2026-05-04T08:00:00+02:00")))
-    first.start()
-    with Journal.open(path) as second:
-        assert second.read_only
-        assert second.jobs() == ()
-    first.join()
-    made[0].close()
-    lock.release()
+    opened = []
+    threads = [threading.Thread(target=lambda: opened.append(Journal.open(path))) for _ in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert len({journal.log for journal in opened}) == 1
+    for number, journal in enumerate(opened):
+        journal.append("job-added", {"name": str(number)})
+    assert [len(journal.jobs()) for journal in opened] == [4] * 4
+    for journal in opened:
+        journal.close()
 
 
-def test_the_process_that_writes_is_named_whatever_stood_in_the_lock_before(tmp_path):
-    (tmp_path / "jetty.db.lock").write_text("99999999999999")
-    with Journal.open(tmp_path / "jetty.db"), Journal.open(tmp_path / "jetty.db") as second:
-        assert f"(process {os.getpid()} is writing" in second.notice
-        (tmp_path / "jetty.db.lock").write_text("")
-        with Journal.open(tmp_path / "jetty.db") as third:
-            assert "(it is writing" in third.notice
+@needs_posix
+def test_the_lock_is_the_files_own_by_whatever_link_it_is_named(tmp_path, monkeypatch):
+    monkeypatch.setattr("shimfit.store.lock.PATIENCE_S", 0.1)
+    (tmp_path / "card").mkdir()
+    (tmp_path / "link.db").symlink_to(tmp_path / "card" / "jetty.db")
+    with (
+        Journal.open(tmp_path / "card" / "jetty.db", hold=True),
+        Journal.open(tmp_path / "link.db") as second,
+        pytest.raises(FileError, match=f"process {os.getpid()}"),
+    ):
+        second.append("job-added", {"name": "jetty"})
+    assert not (tmp_path / "link.db.lock").exists()
 
 
 def test_a_program_of_another_kind_that_holds_the_file_is_waited_for_and_then_told(

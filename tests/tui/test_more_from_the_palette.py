@@ -9,7 +9,6 @@ import pytest
 
 from shimfit.core.instruments import Instrument
 from shimfit.errors import FileError
-from shimfit.model import PostState
 from shimfit.tui.app import ShimfitApp
 from shimfit.tui.deeds import BY_NAME, SCREENS
 from shimfit.tui.desk import Desk
@@ -110,30 +109,22 @@ def test_an_altered_log_is_not_handed_over(desk, tmp_path) -> None:
     assert not target.exists()
 
 
-def test_a_file_opened_to_look_at_is_written_here_once_the_other_is_closed(
-    make_site, running, wait_for
-) -> None:
-    writer = make_site()
-    reader = Site.open(writer.path, environment={})
+def test_what_a_command_logs_beside_the_screen_is_shown_and_both_log(make_site, running, wait_for) -> None:
+    site = make_site()
+    other = Site.open(site.path, environment={})
 
     async def job() -> None:
-        app = ShimfitApp(reader)
+        app = ShimfitApp(site)
         async with running(app, 80, 24) as hand:
-            await hand.sees("READ ONLY")
-            app.do("take_over")
-            await hand.sees("still read only")
-            writer.close()
-            await hand.press("ctrl+p")
-            await hand.type("write here")
-            await hand.press("enter")
-            await hand.sees("written here")
-            assert "READ ONLY" not in hand.screen()
-            await hand.enter("9n5o")
+            await hand.sees("to read")
+            other.log_reading(app.desk.place, "6n10h")
             await hand.sees("▲ pack")
-            assert app.desk.record.state is PostState.PACK
+            app.do("undo")
+            await hand.sees("to read")
+            assert other.post(app.desk.place).readings == ()
 
     wait_for(job())
-    reader.close()
+    other.close()
 
 
 BELONG_TO_A_PAGE = {

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING, Any
 
-from shimfit.cli.context import file_exists, open_site
+from shimfit.cli.context import open_site
 from shimfit.errors import Exit
 from shimfit.model import Face
 from shimfit.outputs import POSTS_CSV
@@ -22,7 +22,7 @@ def run_show(args: argparse.Namespace, io: Io) -> int:
     from shimfit.cli.plan_said import words_of
     from shimfit.workflow.place import parse_run
 
-    with open_site(args, io, read_only=file_exists(args)) as site:
+    with open_site(args, io, read_only=True) as site:
         run = site.run(*parse_run(args.path))
         words = words_of(run, site.settings)
     if args.json:
@@ -47,7 +47,7 @@ def run_export(args: argparse.Namespace, io: Io) -> int:
     from shimfit.workflow.place import parse_run
     from shimfit.workflow.tables import posts_to_csv
 
-    with open_site(args, io, read_only=file_exists(args)) as site:
+    with open_site(args, io, read_only=True) as site:
         text = posts_to_csv(site.run(*parse_run(args.path)))
     io.write(args.file, text.encode(), POSTS_CSV, args)
     return Exit.DONE

@@ -102,8 +102,6 @@ class Doing:
                 app.listening.forget_zero()
             case "take":
                 app.tell(app.listening.take())
-            case "take_over":
-                self._take_over()
             case "left_to_do":
                 desk.only_left = not desk.only_left
                 app.tell(
@@ -178,12 +176,6 @@ class Doing:
         now = f"{post.station_mm:g} mm" if post is not None else ""
         hint = f"new station of post {name}, from the run's start"
         return Question("station", hint, lambda text: self._desk.move_post(name, text), now)
-
-    def _take_over(self) -> None:
-        outcome = self._desk.take_over()
-        if outcome.done:
-            self._app.take_keys()
-        self._app.tell(outcome)
 
     def _turned_first(self, first: str) -> Outcome:
         """Ask for the second reading once the first was understood."""

@@ -39,6 +39,8 @@ SIGNALS = ("SIGTERM", "SIGHUP", "SIGINT")
 """Those that end the program with the terminal restored and exit code 128 + their number."""
 ANSWER_LOOKS_PER_SECOND = 10
 """How often an answer that takes its time is looked for."""
+LOG_LOOK_S = 1.0
+"""How often it is looked whether another program has logged something: one number of the file is asked."""
 NO_KEY = "none"
 """Stands in the place of a key that no terminal sends: what has none by itself can still be given one."""
 
@@ -123,6 +125,7 @@ class ShimfitApp(App[None]):
         self._catch_signals()
         self.take_keys()
         self.listening.start()
+        self.set_interval(LOG_LOOK_S, self._look_at_log)
         if self._rehearses:
             # A worker of its own: while the app itself waits for it, nothing would be painted.
             self.call_after_refresh(self.run_worker, partial(rehearse_in, self), exclusive=True)
@@ -135,8 +138,7 @@ class ShimfitApp(App[None]):
     def _read_only_words(self) -> str:
         if not self.desk.site.read_only:
             return ""
-        why = self.desk.site.notice or "this file can't be written"
-        return f"READ ONLY, nothing is logged here: {why}"
+        return "READ ONLY, nothing is logged here: this file can't be written"
 
     def warn(self, text: str) -> None:
         """Show a banner that stays on the home page until it is taken away."""
@@ -180,6 +182,12 @@ class ShimfitApp(App[None]):
         for place, trouble in came:
             if trouble:
                 self.page.say(Outcome(f"post {place.post}: {trouble}", done=False, bell="refused"))
+
+    def _look_at_log(self) -> None:
+        """Show what another program has logged into the same file."""
+        if self.desk.others_logged():
+            self.desk.refresh()
+            self.page.show()
 
     def take_keys(self) -> None:
         """Bind the keys of the settings; where they can't be, the usual ones stand and a banner says why."""

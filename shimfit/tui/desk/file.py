@@ -29,19 +29,6 @@ class RunFile(Standing):
         """Take a post out of this run."""
         return self.attempt(lambda place: Outcome(marks.remove(self.site, replace(place, post=name))))
 
-    def take_over(self) -> Outcome:
-        """Write to a file that was opened to look at, when no other program writes to it any more."""
-        if not self.site.read_only:
-            return Outcome("this file is written here already")
-        try:
-            if self.site.journal.take_over():
-                self.refresh()
-                return Outcome("what is logged from now on is written here")
-        except ShimfitError as error:
-            return Outcome(error.message, done=False, bell="refused")
-        why = self.site.notice or "this file can't be written"
-        return Outcome(f"still read only: {why}", done=False, bell="refused")
-
     def undo(self, *, box: bool = False) -> Outcome:
         """Take back the last thing that was logged in this job, or (box) that was done to the box."""
         return self._box_or_job(self.site.undo, box=box)

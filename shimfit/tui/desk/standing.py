@@ -41,6 +41,7 @@ class Standing:
         self.run: RunState | None = None
         self._sure_of: str | None = None
         self._asked = Asked()
+        self._changes = site.journal.changes_by_others()
         self.answers_later: Callable[[Place], bool] | None = None
         """Works out a post's answer in its own time; says whether it is there already. None: at once."""
         self.working: Container[Place] = ()
@@ -132,6 +133,12 @@ class Standing:
         if self.run is None or not self.settings.hints:
             return False
         return self.run.sample or sum(post.state is PostState.PLUMB for post in self.run.posts) < TAUGHT
+
+    def others_logged(self) -> bool:
+        """True once for what another program has logged since the last look."""
+        changes = self.site.journal.changes_by_others()
+        new, self._changes = changes != self._changes, changes
+        return new
 
     def jobs(self) -> tuple[JobState, ...]:
         """All jobs in the file."""

@@ -48,15 +48,18 @@ class Opened:
         path: Path | str,
         *,
         read_only: bool = False,
+        hold: bool = False,
+        empty_ok: bool = False,
         options: Mapping[str, Any] | None = None,
         environment: Mapping[str, str] | None = None,
         clock: Callable[[], datetime] = wall_clock,
     ) -> Self:
         """Open a data file, made when it is not there; raises FileError in one sentence.
 
+        hold, empty_ok: as for Journal.open.
         options: settings given on the command line (None = not given); they win over what is stored.
         """
-        journal = Journal.open(path, read_only=read_only, clock=clock)
+        journal = Journal.open(path, read_only=read_only, hold=hold, empty_ok=empty_ok, clock=clock)
         return cls(journal, options=options, environment=environment, clock=clock)
 
     def close(self) -> None:
@@ -80,13 +83,8 @@ class Opened:
 
     @property
     def read_only(self) -> bool:
-        """True when another program writes to the file, or it may not be written."""
+        """True when the file was opened only to be looked at."""
         return self.journal.read_only
-
-    @property
-    def notice(self) -> str | None:
-        """Why it is read only although writing was asked for; None otherwise."""
-        return self.journal.notice
 
     @property
     def settings(self) -> Settings:
