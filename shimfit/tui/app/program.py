@@ -100,6 +100,8 @@ class ShimfitApp(App[None]):
             self.register_theme(themes.theme_of(palette))
         self.register_theme(themes.terminal_theme())
         self.theme = name if name in themes.NAMES else "sun"
+        # The sheet took its variables when the app was made, before there was a theme to take them from.
+        self.stylesheet.set_variables(self.get_css_variables())
 
     def refresh_css(self, animate: bool = True) -> None:
         """Read the style sheet again, but not for the theme that it is read for already.

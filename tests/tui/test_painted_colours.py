@@ -1,0 +1,101 @@
+"""Contrast of the cells as they are painted: themes, sizes, pages, no colours, the terminal's own.
+
+The ratio is that of WCAG 2.2 ("contrast ratio", "relative luminance"); 7 : 1 is its level AAA, and what can
+be read outdoors.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pytest
+
+from shimfit.tui import themes
+from shimfit.tui.widgets.entry_line import EntryLine
+
+if TYPE_CHECKING:
+    from rich.color import Color
+    from rich.style import Style
+
+DARK_TERMINAL = ("#D0D0D0", "#101010")
+LIGHT_TERMINAL = ("#202020", "#FAFAFA")
+SIZES = ((40, 10), (80, 24), (200, 60))
+
+
+def painted(style: Style | None, terminal: tuple[str, str]) -> tuple[str, str]:
+    """Colours of a text cell and its ground as #rrggbb; what is not set is the terminal's."""
+
+    def of(colour: Color | None, default: str) -> str:
+        return default if colour is None or colour.is_default else f"#{colour.get_truecolor().hex[1:]}"
+
+    if style is None:
+        return terminal
+    pair = of(style.color, terminal[0]), of(style.bgcolor, terminal[1])
+    return (pair[1], pair[0]) if style.reverse else pair
+
+
+def weak_cells(hand, terminal: tuple[str, str]) -> list[str]:
+    """Runs of visible characters under 7 : 1, or dim, or with one colour of two left to the terminal."""
+    found = []
+    for row, strip in enumerate(hand.app.screen._compositor.render_strips(), 1):
+        for text, style, _ in strip:
+            if not text.strip():
+                continue
+            text_colour, ground = painted(style, terminal)
+            ratio = themes.contrast(text_colour, ground)
+            half = style is not None and (style.color is None or style.color.is_default) != (
+                style.bgcolor is None or style.bgcolor.is_default
+            )
+            if ratio < themes.LEAST_CONTRAST or half or (style is not None and style.dim):
+                found.append(f"row {row}: {text!r} {ratio:.1f} : 1, {text_colour} on {ground}, {half=}")
+    return found
+
+
+async def walk(hand, check) -> None:
+    """Every page, and the post's page in the states that a carpenter meets."""
+    check("at start")
+    await hand.enter("6n10h")
+    await hand.press("up")
+    check("to pack")
+    hand.app.page.query_one(EntryLine).value = "6n8n"
+    await hand.pilot.pause()
+    check("refused")
+    await hand.enter("0.1n 0")
+    await hand.press("up")
+    check("verified")
+    for key in ("f1", "f2", "f3", "f4", "f5", "f6", "ctrl+p", "ctrl+t"):
+        await hand.press(key)
+        await hand.pilot.pause(0.1)
+        check(key)
+        await hand.press("escape")
+
+
+@pytest.mark.parametrize(
+    ("size", "theme", "no_color", "ascii_only"),
+    [
+        *(pytest.param(size, "sun", False, False, id=f"sun {size[0]}x{size[1]}") for size in SIZES),
+        pytest.param((80, 24), "dark", False, False, id="dark"),
+        pytest.param((80, 24), "term", False, False, id="the terminal's own"),
+        pytest.param((40, 20), "sun", True, True, id="no colours, ASCII"),
+        pytest.param((80, 24), "dark", True, False, id="dark, no colours"),
+    ],
+)
+def test_every_painted_cell_can_be_read_in_the_sun(
+    app_on, running, wait_for, monkeypatch, *, size, theme, no_color, ascii_only
+) -> None:
+    if no_color:
+        monkeypatch.setenv("NO_COLOR", "1")
+    found: dict[str, list[str]] = {}
+
+    async def go() -> None:
+        async with running(app_on(theme=theme, ascii=ascii_only), *size) as hand:
+
+            def check(where: str) -> None:
+                for name, terminal in (("dark", DARK_TERMINAL), ("light", LIGHT_TERMINAL)):
+                    if weak := weak_cells(hand, terminal):
+                        found[f"{where}, {name} terminal"] = weak[:5]
+
+            await walk(hand, check)
+
+    wait_for(go())
+    assert not found
