@@ -71,8 +71,9 @@ _ONE_CHARACTER_FRACTIONS: Final[dict[str, tuple[int, int]]] = {
     "⅝": (5, 8),
     "⅞": (7, 8),
 }
-_LONGEST_NUMBER: Final = 12
-"""Digits in one number; more is a stuck key, and keeps integers small enough to convert."""
+_LONGEST_NUMBER: Final = 24
+"""Signs in one number: 17 digits tell every float apart (IEEE 754), a script sends them, and `0.000` before
+them; more is a stuck key. It also keeps integers small enough to convert."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,13 +8,12 @@ thing to start from; a count of 0 is a lot that is used up but kept in the list.
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 import re
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
+from shimfit import csvfile
 from shimfit.errors import FileError
 from shimfit.model import Form, Lot, Origin
 
@@ -208,7 +207,7 @@ def _number(raw: object, column: str, *, fractions: bool) -> Fraction:
         return -value if sign == "-" else value
     if parts:
         raise _CellError(column, f"is {text!r}; fractions are for _in columns, mm are decimal")
-    raise _CellError(column, f"is {text!r}, which is no number")
+    raise _CellError(column, csvfile.number_trouble(text))
 
 
 def _text(row: Mapping[str, object], column: str) -> str:
@@ -254,29 +253,17 @@ def lots_from_csv(text: str, name: str) -> tuple[Lot, ...]:
     FileError naming line, column and reason for the first thing that can't be believed: nothing of the
     file is taken then. An empty file is refused (the header is required); a header alone is an empty box.
     """
-    reader = csv.reader(io.StringIO(text.removeprefix("\ufeff"), newline=""), strict=True)
     headers: list[str] | None = None
     lots: list[Lot] = []
     lines: dict[str, int] = {}
-    try:
-        for cells in reader:
-            if not any(cell.strip() for cell in cells):
-                continue
-            line = reader.line_num
-            if headers is None:
-                headers = _headers(cells, name, line)
-                continue
-            if len(cells) > len(headers):
-                raise _refusal(
-                    name,
-                    line,
-                    None,
-                    f"has {len(cells)} cells for {len(headers)} columns; is a comma too many?",
-                )
-            row: dict[str, object] = dict(zip(headers, cells, strict=False))
-            lots.append(_unique(lot_from_row(row, name=name, line=line), lines, name, line))
-    except csv.Error as slip:
-        raise _refusal(name, reader.line_num, None, f"is no CSV ({slip})") from None
+    for line, cells in csvfile.lines(text, name):
+        if headers is None:
+            headers = _headers(cells, name, line)
+            continue
+        if len(cells) > len(headers):
+            raise _refusal(name, line, None, csvfile.cells_trouble(cells, len(headers)))
+        row: dict[str, object] = dict(zip(headers, cells, strict=False))
+        lots.append(_unique(lot_from_row(row, name=name, line=line), lines, name, line))
     if headers is None:
         raise FileError(
             f"{name} is empty; a stock file starts with the header {','.join(COLUMNS[:4])},…", path=name
@@ -286,12 +273,7 @@ def lots_from_csv(text: str, name: str) -> tuple[Lot, ...]:
 
 def lots_to_csv(lots: Sequence[Lot]) -> str:
     """The box as a stock file in millimetres; reading it back gives the same lots."""
-    out = io.StringIO(newline="")
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(COLUMNS)
-    for lot in lots:
-        writer.writerow(["" if value is None else value for value in lot_to_row(lot).values()])
-    return out.getvalue()
+    return csvfile.text_of([COLUMNS, *(lot_to_row(lot).values() for lot in lots)])
 
 
 def _headers(cells: Sequence[str], name: str, line: int) -> list[str]:

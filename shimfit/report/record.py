@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from typing import TYPE_CHECKING, Any
 
+from shimfit import csvfile
 from shimfit.contract import pack_to_json, tolerance_to_json
 from shimfit.core.bow import bow_words
 from shimfit.errors import Exit
@@ -90,39 +89,37 @@ def record_json(record: RunRecord) -> dict[str, Any]:
 def record_csv(record: RunRecord) -> str:
     """One line a post, RFC 4180 (CRLF, quotes doubled), units in the headers, empty = not known.
 
-    Packs, notes and photos stand in one cell each, parts divided by `; `. Typed texts stand as typed.
+    Packs, notes and photos stand in one cell each, parts divided by `; `. Typed texts stand as typed;
+    one that would begin a formula has an apostrophe before it.
     """
-    sheet = io.StringIO(newline="")
-    writer = csv.writer(sheet, lineterminator="\r\n")
-    writer.writerow(CSV_HEADER)
-    for post in record.posts:
-        writer.writerow(
-            (
-                record.job,
-                record.run,
-                post.post,
-                post.leg,
-                _figure(post.station_mm),
-                post.state,
-                *_reading_cells(post.before),
-                *_reading_cells(post.after),
-                post.tolerance.text,
-                _figure(post.tolerance.allowed_top_mm(post.height_mm)),
-                post.decision,
-                _figure(post.verdict.probability if post.verdict else None),
-                "; ".join(words.pack_in_full(pack) for pack in post.packs),
-                post.rounds,
-                _figure(post.torque_nm),  # the contract's name, and the same with its unit
-                _figure(post.torque_nm),
-                "; ".join(notes_of(post, record.faces)),
-                "; ".join(post.photos),
-                _figure(post.bow.along_mm if post.bow else None),
-                _figure(post.bow.across_mm if post.bow else None),
-                record.log.events,
-                record.log.hash,
-            )
-        )
-    return sheet.getvalue()
+    return csvfile.text_of([CSV_HEADER, *(_cells(record, post) for post in record.posts)])
+
+
+def _cells(record: RunRecord, post: PostRow) -> tuple[object, ...]:
+    return (
+        record.job,
+        record.run,
+        post.post,
+        post.leg,
+        _figure(post.station_mm),
+        post.state,
+        *_reading_cells(post.before),
+        *_reading_cells(post.after),
+        post.tolerance.text,
+        _figure(post.tolerance.allowed_top_mm(post.height_mm)),
+        post.decision,
+        _figure(post.verdict.probability if post.verdict else None),
+        "; ".join(words.pack_in_full(pack) for pack in post.packs),
+        post.rounds,
+        _figure(post.torque_nm),  # the contract's name, and the same with its unit
+        _figure(post.torque_nm),
+        "; ".join(notes_of(post, record.faces)),
+        "; ".join(post.photos),
+        _figure(post.bow.along_mm if post.bow else None),
+        _figure(post.bow.across_mm if post.bow else None),
+        record.log.events,
+        record.log.hash,
+    )
 
 
 def exit_code(record: RunRecord) -> Exit:

@@ -1,20 +1,20 @@
 """Posts and readings as tables: CSV in, CSV out, units in the headers. A table is taken whole or not at all.
 
-Posts: `post, station_mm` and, where they differ from the run's, `leg, kind, foot, height_mm,
-tolerance, turn_deg`.
+Posts: `post, station_mm` and, where they differ from the run's, `leg, kind, foot, height_mm, tolerance,
+per_direction (yes, no), turn_deg, rod_hole_mm` and where the rod pulls, `rod_along_mm, rod_across_mm`.
 Readings: `post, entry` and, where there is something to say, `stage (bed), instrument, by, face`. An entry is
 what would be typed at the post, in the same grammar. Any `_mm` header may be `_in` instead.
 """
 
 from __future__ import annotations
 
-import csv
-import io
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Container, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
+from shimfit import csvfile
 from shimfit.contract import foot_to_json, tolerance_to_json
 from shimfit.core.tolerance import parse_tolerance
 from shimfit.entry import hear, parse_foot, parse_length
@@ -25,10 +25,16 @@ from shimfit.workflow.reading import Asked, Logged, second_look
 
 if TYPE_CHECKING:
     from shimfit.settings import Units
-    from shimfit.store.state import RunState
+    from shimfit.store.state import PostRecord, RunState
     from shimfit.workflow.site import Site
 
 KINDS = ("line", "corner", "end")
+POSTS = (
+    *("post", "leg", "station_mm", "kind", "foot", "height_mm", "tolerance", "per_direction", "turn_deg"),
+    *("rod_hole_mm", "rod_along_mm", "rod_across_mm", "state", "entry"),
+)
+"""Columns of a table of posts; state and entry tell of an export, and are passed over when it is read."""
+READINGS = ("post", "entry", "stage", "instrument", "by", "face")
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,37 +53,46 @@ class Row:
         )
 
 
-def rows(text: str, file: str, required: Iterable[str]) -> list[Row]:
-    """Rows of a CSV with a header; FileError: an empty file, a missing column, a line too long or short."""
-    lines = list(csv.reader(io.StringIO(text, newline=""), strict=False))
-    if not lines:
-        raise FileError(f"{file} is empty: a header line is wanted first", path=file, line=1)
-    header = [name.strip().lower() for name in lines[0]]
-    for name in required:
-        inches = name.replace("_mm", "_in")
-        if name not in header and inches not in header:
-            raise FileError(f"{file}, line 1: there is no column {name}", path=file, line=1, column=name)
-    found = []
-    for number, cells in enumerate(lines[1:], 2):
-        if not any(cell.strip() for cell in cells):
+def rows(text: str, file: str, required: Iterable[str], known: Iterable[str]) -> list[Row]:
+    """Rows of a CSV with a header.
+
+    FileError: an empty file, an unknown, doubled or missing column, a line too long or short.
+    """
+    header: list[str] | None = None
+    found: list[Row] = []
+    columns = {*known, *(name.replace("_mm", "_in") for name in known)}
+    for number, cells in csvfile.lines(text, file):
+        if header is None:
+            header = [name.strip().lower() for name in cells]
+            _check_header(header, Row(file, number, {}), required, columns, known)
             continue
         if len(cells) != len(header):
-            raise FileError(
-                f"{file}, line {number}: {len(cells)} cells where the header has {len(header)}; "
-                "nothing was taken in",
-                path=file,
-                line=number,
-            )
+            raise Row(file, number, {}).refuse(None, csvfile.cells_trouble(cells, len(header)))
         told = {name: cell.strip() for name, cell in zip(header, cells, strict=True) if cell.strip()}
         found.append(Row(file, number, told))
+    if header is None:
+        raise FileError(f"{file} is empty: a header line is wanted first", path=file, line=1)
     return found
+
+
+def _check_header(
+    header: Sequence[str], row: Row, required: Iterable[str], columns: Container[str], known: Iterable[str]
+) -> None:
+    for name in header:
+        if name not in columns:
+            raise row.refuse(name or None, f"no such column; there are {', '.join(known)}")
+        if header.count(name) > 1:
+            raise row.refuse(name, "stands in the header twice")
+    for name in required:
+        if name not in header and name.replace("_mm", "_in") not in header:
+            raise row.refuse(name, "there is no such column, and it is needed")
 
 
 def posts_from_csv(text: str, file: str, units: Units) -> list[dict[str, Any]]:
     """`post-added` data of a table of posts, in the table's order; FileError names line and column."""
     found: list[dict[str, Any]] = []
     names: set[str] = set()
-    for row in rows(text, file, ("post", "station_mm")):
+    for row in rows(text, file, ("post", "station_mm"), POSTS):
         try:
             name = check_name(row.cells.get("post", ""), "post")
         except UsageError as error:
@@ -102,10 +117,11 @@ def _post(row: Row, name: str, units: Units) -> dict[str, Any]:
     column = "foot"
     try:
         if "foot" in row.cells:
-            data["foot"] = foot_to_json(parse_foot(row.cells["foot"], units))
+            data["foot"] = _foot(row, units)
         column = "tolerance"
         if "tolerance" in row.cells:
-            data["tolerance"] = tolerance_to_json(parse_tolerance(row.cells["tolerance"], units=units))
+            each = _yes(row, "per_direction")
+            data["tolerance"] = tolerance_to_json(parse_tolerance(row.cells["tolerance"], each, units))
         for column in ("station_mm", "height_mm"):
             length = _length(row, column)
             if length is not None:
@@ -119,6 +135,31 @@ def _post(row: Row, name: str, units: Units) -> dict[str, Any]:
     return data
 
 
+def _foot(row: Row, units: Units) -> dict[str, Any]:
+    hole_mm = _length(row, "rod_hole_mm")
+    foot = parse_foot(row.cells["foot"], units, rod_hole_mm=14.0 if hole_mm is None else hole_mm)
+    at_mm = tuple(_signed(row, column) for column in ("rod_along_mm", "rod_across_mm"))
+    return foot_to_json(foot) | {"rod_at_mm": list(at_mm)}
+
+
+def _signed(row: Row, column: str) -> float:
+    cell = row.cells.get(column, "0")
+    try:
+        value = float(cell)
+    except ValueError:
+        value = math.nan
+    if not abs(value) < 1000.0:
+        raise row.refuse(column, csvfile.number_trouble(cell))
+    return value
+
+
+def _yes(row: Row, column: str) -> bool:
+    cell = row.cells.get(column, "no").lower()
+    if cell not in ("yes", "no"):
+        raise row.refuse(column, f"{cell!r} is not yes or no")
+    return cell == "yes"
+
+
 def _turn(row: Row, kind: str) -> float:
     try:
         deg = float(row.cells["turn_deg"])
@@ -130,8 +171,10 @@ def _turn(row: Row, kind: str) -> float:
 
 
 def _length(row: Row, column: str) -> float | None:
-    zero_ok = column == "station_mm"
+    zero_ok = column in ("station_mm", "rod_hole_mm")
     if column in row.cells:
+        if "," in row.cells[column]:
+            raise row.refuse(column, csvfile.number_trouble(row.cells[column]))
         return parse_length(f"{row.cells[column]}mm", "mm", what=column, zero_ok=zero_ok)
     inches = column.replace("_mm", "_in")
     if inches in row.cells:
@@ -143,7 +186,7 @@ def log_readings(site: Site, job: str, run: str, text: str, file: str, *, sure: 
     """Log a table of readings once every line was understood; FileError names the line, none is logged."""
     state = site.run(job, run)
     settings = site.entry_settings(state)
-    table = rows(text, file, ("post", "entry"))
+    table = rows(text, file, ("post", "entry"), dict.fromkeys((*READINGS, *POSTS)))
     for row in table:
         post = state.post(row.cells.get("post", ""))
         if post is None:
@@ -175,23 +218,29 @@ def log_readings(site: Site, job: str, run: str, text: str, file: str, *, sure: 
 
 def posts_to_csv(run: RunState) -> str:
     """Posts of a run as a table that `posts_from_csv` reads back, with the latest reading as it was typed."""
-    out = io.StringIO(newline="")
-    table = csv.writer(out, lineterminator="\r\n")
-    header = ["post", "leg", "station_mm", "kind", "foot", "height_mm", "tolerance", "state", "entry"]
-    table.writerow([*header, "turn_deg"])
-    for post in run.posts:
-        table.writerow(
-            [
-                post.name,
-                post.leg,
-                repr(post.station_mm),
-                post.kind,
-                post.foot.text,
-                repr(post.height_mm),
-                post.tolerance.text,
-                str(post.state),
-                post.readings[-1].text if post.readings else "",
-                "" if post.turn_deg is None else repr(post.turn_deg),
-            ]
-        )
-    return out.getvalue()
+    return csvfile.text_of([POSTS, *(_cells(post) for post in run.posts)])
+
+
+def _cells(post: PostRecord) -> tuple[object, ...]:
+    foot = post.foot
+    sides = (foot.along_mm,) if foot.round else (foot.along_mm, foot.across_mm)
+    return (
+        post.name,
+        post.leg,
+        _exactly(post.station_mm),
+        post.kind,
+        ("d" if foot.round else "") + "x".join(map(_exactly, sides)) + "mm",
+        _exactly(post.height_mm),
+        post.tolerance.text,
+        "yes" if post.tolerance.per_direction else "no",
+        None if post.turn_deg is None else _exactly(post.turn_deg),
+        _exactly(foot.rod_hole_mm),
+        *(_exactly(mm) for mm in foot.rod_at_mm),
+        str(post.state),
+        post.readings[-1].text if post.readings else None,
+    )
+
+
+def _exactly(number: float) -> str:
+    """Every digit, and no power of ten: a cell is typed lengths' grammar."""
+    return f"{Decimal(repr(number)):f}"

@@ -105,7 +105,7 @@ def test_a_bare_number_takes_the_setting_and_a_bare_fraction_never_does():
         ("1e3", "e is no unit", 1),
         ("nan", "no height", 0),
         ("inf", "no height", 0),
-        ("1000000000000000", "too long", 0),
+        ("1" + 24 * "0", "too long", 0),
         ("9 9", "after it mean", 2),
         ("4' 13\"", "after it mean", 3),
         ("²", "no height", 0),

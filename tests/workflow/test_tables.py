@@ -99,3 +99,33 @@ def test_a_bad_line_is_named_and_nothing_is_logged(site: Site, table: str, said:
 def test_a_bad_table_of_posts_is_refused_by_line_and_column(table: str, said: str) -> None:
     with pytest.raises(FileError, match=said):
         posts_from_csv(table, "posts.csv", "mm")
+
+
+def test_a_run_goes_out_and_comes_in_without_loss(site: Site) -> None:
+    posts = (
+        "post,station_mm,kind,leg,foot,height_mm,tolerance,per_direction,turn_deg,rod_hole_mm,rod_along_mm\n"
+        "1,0.30000000000000004,end,1,88.899999999999991x90mm,1041.3999999999999,3mm/1m,yes,,12.7,-4.5\n"
+        "2,0.00001,corner,1,d89.5mm,1100,0.1deg,no,-33.333333333333336,0,\n"
+    )
+    before = site.add_run(
+        "lake", "one", foot=Foot(90.0, 90.0), height_mm=1000.0, posts=posts_from_csv(posts, "p.csv", "mm")
+    )
+    table = posts_from_csv(posts_to_csv(before), "again.csv", "inch")
+    after = site.add_run("lake", "two", foot=Foot(50.0, 50.0), height_mm=900.0, posts=table)
+    of_post = ("name", "station_mm", "kind", "leg", "foot", "height_mm", "tolerance", "turn_deg")
+    for name in of_post:
+        assert [getattr(post, name) for post in after.posts] == [getattr(post, name) for post in before.posts]
+
+
+@pytest.mark.parametrize(
+    ("table", "said"),
+    [
+        ("post,entry,instrumnet\n1,1mm n 0,level-A\n", "line 1, instrumnet: no such column"),
+        ("post,entry,entry\n1,1mm n 0,0\n", "twice"),
+    ],
+)
+def test_columns_that_nobody_knows_are_refused(site: Site, table: str, said: str) -> None:
+    before = site.log()
+    with pytest.raises(FileError, match=said):
+        log_readings(site, "lake", "jetty", table, "r.csv", sure=False)
+    assert site.log() == before

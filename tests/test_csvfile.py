@@ -1,0 +1,72 @@
+"""Tables as text: what spreadsheets send is understood, what they would execute is defused and read back."""
+
+from __future__ import annotations
+
+import csv
+import io
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from shimfit.core.stock import lots_from_csv
+from shimfit.csvfile import lines, text_of
+from shimfit.errors import FileError
+from shimfit.workflow.tables import posts_from_csv
+
+CELL = st.text(st.characters(codec="utf-8", exclude_characters="\r\n\x00"), max_size=12)
+
+
+def cells_of(text: str) -> list[list[str]]:
+    return [cells for _, cells in lines(text, "table.csv")]
+
+
+@given(st.lists(CELL, min_size=1, max_size=4).filter(lambda row: any(cell.strip() for cell in row)))
+def test_every_text_is_read_back_as_it_was(row: list[str]) -> None:
+    header = [f"column {number}" for number in range(len(row))]
+    assert cells_of(text_of([header, row])) == [header, row]
+
+
+@pytest.mark.parametrize(
+    "cell", ["=1+1", "+shim", "-lean", "@sum", "\tcell", '=HYPERLINK("x")', "'=1", "''-a"]
+)
+def test_what_a_spreadsheet_would_execute_begins_with_an_apostrophe(cell: str) -> None:
+    text = text_of([["note"], [cell]])
+    _, (written,) = csv.reader(io.StringIO(text, newline=""))
+    assert written.startswith("'")
+    assert cells_of(text)[1] == [cell]
+
+
+@pytest.mark.parametrize("cell", ["-3", "+0.5", "-.5", "-1e-3", "6n10h", "it's"])
+def test_numbers_and_plain_texts_stay_as_they_are(cell: str) -> None:
+    assert text_of([[cell]]) == f"{cell}\r\n"
+
+
+@pytest.mark.parametrize("mark", ["", "\ufeff"])
+def test_semicolons_and_a_byte_order_mark_are_understood(mark: str) -> None:
+    text = f"{mark}lot;form;count;thickness_mm;note\r\nF1;flat;3;1.5;oak, dry\r\n"
+    (lot,) = lots_from_csv(text, "box.csv")
+    assert (lot.lot, lot.thickness_mm, lot.note) == ("F1", 1.5, "oak, dry")
+    (post,) = posts_from_csv(f"{mark}post;station_mm\n1;1200\n", "posts.csv", "mm")
+    assert post["station_mm"] == 1200.0
+
+
+@pytest.mark.parametrize(
+    ("read", "text"),
+    [
+        (lots_from_csv, "lot;form;count;thickness_mm\nF1;flat;3;1,5\n"),
+        (lambda text, name: posts_from_csv(text, name, "mm"), "post;station_mm\n1;1,5\n"),
+        (
+            lambda text, name: posts_from_csv(text, name, "mm"),
+            "post;station_mm;foot;rod_along_mm\n1;0;90x90;1,5\n",
+        ),
+    ],
+)
+def test_a_decimal_comma_is_told(read, text: str) -> None:
+    with pytest.raises(FileError, match=r"line 2.*decimal comma: write 1\.5"):
+        read(text, "table.csv")
+
+
+def test_a_comma_too_many_is_told() -> None:
+    with pytest.raises(FileError, match=r"line 2.*decimal comma"):
+        lots_from_csv("lot,form,count,thickness_mm\nF1,flat,3,1,5\n", "box.csv")
