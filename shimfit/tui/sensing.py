@@ -29,6 +29,7 @@ HOLD_S = 12.0
 LOST_S = 2.0
 """Trouble that lasts so long is told; a link that is only just being opened is given the time."""
 READY = "it stands still: Space logs it, or type"
+KNOCKED = "a knock, the level stayed: Space logs it"
 SETTINGS = ("sensor", "sensor_format", "sensor_baud", "sensor_axes", "instrument")
 """Settings that the inclinometer is listened to anew for."""
 
@@ -97,7 +98,7 @@ def look(sensor: Sensor) -> Live:
     """Take one look."""
     seen = sensor.snapshot()
     if seen.banner is None:
-        word = READY if seen.taken else seen.words
+        word = (KNOCKED if seen.knocked else READY) if seen.taken else seen.words
         if seen.zero_words is not None and (seen.taken is not None or not seen.zero_found):
             word = seen.zero_words
         return Live(seen.lean, word, "", seen.taken, seen.zero_found)

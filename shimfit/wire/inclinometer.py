@@ -88,6 +88,8 @@ class Snapshot:
     """What has to be done about the sensor's zero; None while it is known and fresh."""
     zero_found: bool = True
     """False: nobody has found the zero, or it fell: the lean shown is the sensor's, not the post's."""
+    knocked: bool = False
+    """A moment ago it was knocked, and has come to rest where it was."""
     gave_up: bool = False
     """Bytes come, and none of them can be read at any speed or in any format that is known."""
     fell: bool = False
@@ -122,6 +124,8 @@ HUNT_S = 3.0
 """How long each speed is listened to; longer than the longest packet."""
 SETTLE_S = 0.2
 """After a change of speed; 0.1 s was too short for some USB adapters (gpsd's speed hunt)."""
+STOPPED_S = 1.5
+"""A reader that has said nothing for this long, its link open, has stopped: it speaks 30 times a second."""
 _PUBLISH_S = 0.03
 _GATHER_S = 0.02
 _TROUBLED = (WatchState.NO_DATA, WatchState.LISTENING, WatchState.STALE, WatchState.FROZEN)
@@ -187,10 +191,16 @@ class Inclinometer:
         """Where things stand now. Costs microseconds and never waits for the port."""
         now_s = self._clock()
         with self._lock:
-            snapshot, last_good_s = self._published, self._last_good_s
-        if last_good_s is None:
+            snapshot, last_good_s, said_s = self._published, self._last_good_s, self._published_s
+        if last_good_s is not None:
+            snapshot = replace(snapshot, age_s=max(0.0, now_s - last_good_s))
+        quiet_s = now_s - said_s
+        if not snapshot.is_open or quiet_s <= STOPPED_S:
             return snapshot
-        return replace(snapshot, age_s=max(0.0, now_s - last_good_s))
+        words = f"the reader has stopped, {quiet_s:.0f} s ago: unplug the sensor and plug it in again"
+        return replace(
+            snapshot, state=WatchState.STALE, words=words, lean=None, taken=None, u=None, banner=words
+        )
 
     def take(self) -> Taken | str:
         """The reading that was taken, or why there is none, in words."""
@@ -232,6 +242,8 @@ class Inclinometer:
         except FileError as error:  # the capture can't be written: say so, rather than lose bytes unsaid
             with self._lock:
                 self._trouble = error
+            self._is_open = False
+            self._stream.lost(error.message)
             self._stream.say(error.message)
         finally:
             self._publish(self._clock(), force=True)
@@ -240,17 +252,28 @@ class Inclinometer:
     def _run_for_ever(self) -> None:
         attempt = 0
         while not self._stopping.is_set():
-            link = self._open()
-            if link is None:
-                self._stopping.wait(BACK_OFF_S[min(attempt, len(BACK_OFF_S) - 1)])
-                attempt += 1
+            if self._listen_once():
+                attempt = 0
                 continue
-            try:
-                if self._listen(link):
-                    attempt = 0
-            finally:
+            self._stopping.wait(BACK_OFF_S[min(attempt, len(BACK_OFF_S) - 1)])
+            attempt += 1
+
+    def _listen_once(self) -> bool:
+        """Open, read until the link is lost; True when something came and nothing of ours went wrong."""
+        link = None
+        try:
+            link = self._open()
+            return link is not None and self._listen(link)
+        except FileError:
+            raise
+        except Exception as error:  # noqa: BLE001 - whatever it is: a reader that ends unsaid looks alive
+            what = f"{type(error).__name__}: {error}".rstrip(": ")
+            self._log_loss(InstrumentError(f"reading failed ({what}); the link is opened again"))
+            return False
+        finally:
+            if link is not None:
                 link.close()
-                self._is_open = False
+            self._is_open = False
 
     def _open(self) -> links.Link | None:
         """The open link, or None; a device may have come back under another name."""
@@ -390,11 +413,11 @@ class Inclinometer:
         """Work the snapshot out, a few ten times a second, and put it where the screen finds it."""
         if not force and now_s - self._published_s < _PUBLISH_S:
             return
-        self._published_s = now_s
         snapshot = self._work_out(now_s)
         tally, messages = self._stream.tally.copy(), tuple(self._stream.messages)
         with self._lock:
             self._published, self._tally, self._messages = snapshot, tally, messages
+            self._published_s = now_s
 
     def _work_out(self, now_s: float) -> Snapshot:
         stream = self._stream
@@ -418,6 +441,7 @@ class Inclinometer:
             description_wanted=stream.needs_description,
             zero_words=stream.zero_words,
             zero_found=stream.zero is not None,
+            knocked=view.knocked,
             fell=stream.fell,
         )
 

@@ -332,7 +332,7 @@ def test_again_holds_anew():
 def test_too_few_samples_are_gathered_first():
     post = Post()
     assert post.go(1.9) == [WatchState.MOVING]
-    assert post.watch.view.words == "gathering samples"
+    assert post.watch.view.words.startswith("gathering samples: ")
 
 
 def test_moving_samples_stay_out_of_the_mean():
@@ -423,3 +423,40 @@ def test_a_real_recording_that_creeps_has_more_doubt_than_its_scatter_shows():
     tau = memory_time(straight_line(np.arange(600.0), run)[1])
     assert tau > 1.8
     assert standard_error(run, tau) > 1.3 * standard_error(run, 1.0)
+
+
+def test_a_knock_that_changed_nothing_is_told_for_a_moment():
+    post = Post()
+    post.go(6)
+    assert not post.watch.view.knocked
+    post.go(0.3, level=1.5)
+    post.go(3)
+    assert post.watch.view.state is WatchState.TAKEN
+    assert post.watch.view.knocked
+    assert post.watch.view.words.endswith("a knock, the level has stayed")
+    post.go(6)
+    assert not post.watch.view.knocked
+
+
+def test_a_slow_sensor_counts_down_to_its_first_window():
+    watch = PostWatch()
+    told = []
+    for second in range(25):
+        watch.add(float(second), 0.01 * (second % 3), 0.0)
+        if watch.view.words.startswith("gathering"):
+            told.append(int(watch.view.words.split()[2]))
+    assert told[2:] == sorted(told[2:], reverse=True), told
+    assert told[-1] == 1
+    assert 15 <= max(told) <= 20
+    assert watch.view.state is WatchState.TAKEN, "20 samples are a window, and long enough to be held"
+
+
+def test_what_was_taken_is_not_given_up_for_a_flicker_of_the_noise():
+    """A shift just over what a hold begins under ends no reading; half as much again does."""
+    slight, clear = Post(), Post()
+    for post, level in ((slight, 0.013), (clear, 0.017)):
+        post.go(6, sd=0.0005)
+        first = post.watch.view.taken
+        assert first is not None
+        seen = post.go(1.5, sd=0.0005, level=level)
+        assert (WatchState.MOVING in seen) == (post is clear)

@@ -365,3 +365,86 @@ def test_nothing_of_it_loads_a_screen():
 
     program = "import sys, shimfit.wire.inclinometer\nassert not {'textual', 'serial'} & set(sys.modules)"
     subprocess.run([sys.executable, "-c", program], check=True, timeout=60)
+
+
+class PlayedLink:
+    """A link whose clock runs with its bytes: six seconds of a stream pass in a moment."""
+
+    def __init__(self, trouble: Exception | None = None, good: int = 400) -> None:
+        self.url = "played"
+        self.now_s = 100.0
+        self.good = good
+        self.sent = 0
+        self.trouble = trouble
+        self.blocked = threading.Event()
+        self.go_on = threading.Event()
+
+    def clock(self) -> float:
+        return self.now_s
+
+    def read(self) -> bytes:
+        if self.sent >= self.good:
+            if self.trouble is not None:
+                trouble, self.trouble, self.sent = self.trouble, None, 0
+                raise trouble
+            self.blocked.set()
+            self.go_on.wait(20)
+            return b""
+        self.sent += 1
+        self.now_s += 0.02
+        return xdr(1.0 + 0.004 * (self.sent * 7 % 11 - 5), -0.5)
+
+    def write(self, data: bytes) -> None: ...
+
+    def empty(self) -> None: ...
+
+    def close(self) -> None: ...
+
+
+@pytest.fixture
+def played(monkeypatch):
+    def play(link: PlayedLink) -> Inclinometer:
+        monkeypatch.setattr(inclinometer, "_GATHER_S", 0.0)
+        monkeypatch.setattr(inclinometer, "BACK_OFF_S", (0.01,))
+        monkeypatch.setattr(links, "open_link", lambda *_, **__: link)
+        monkeypatch.setattr(links, "ports", lambda: ())
+        return Inclinometer("played", clock=link.clock)
+
+    return play
+
+
+def test_a_reader_that_is_blocked_is_told_as_lost_and_its_last_value_can_not_be_taken(played):
+    link = PlayedLink()
+    sensor = played(link)
+    sensor.start()
+    try:
+        assert link.blocked.wait(20)
+        assert sensor.snapshot().taken is not None
+        assert not isinstance(sensor.take(), str)
+        link.now_s += 1.4
+        assert sensor.snapshot().taken is not None
+        link.now_s += 0.2
+        seen = sensor.snapshot()
+        assert seen.state is WatchState.STALE
+        assert seen.lean is None
+        assert seen.taken is None
+        assert "the reader has stopped" in seen.banner
+        assert "the reader has stopped" in sensor.take()
+    finally:
+        link.go_on.set()
+        sensor.stop()
+
+
+@pytest.mark.parametrize("trouble", [RuntimeError("out of step"), AttributeError("none"), MemoryError()])
+def test_whatever_goes_wrong_in_the_reader_is_a_told_loss_and_a_new_beginning(played, trouble):
+    link = PlayedLink(trouble)
+    sensor = played(link)
+    sensor.start()
+    try:
+        assert link.blocked.wait(20)
+        assert any(type(trouble).__name__ in message for message in sensor.messages())
+        assert sensor.snapshot().taken is not None, "it is heard again"
+        assert sensor.trouble is None
+    finally:
+        link.go_on.set()
+        sensor.stop()

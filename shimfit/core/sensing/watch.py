@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
@@ -29,6 +29,12 @@ MEDIAN_TO_MEAN = 1.25
 _USUAL_QUANTILE = 0.1
 _FLICKER_STEPS = 1.5
 """A value between two steps makes a robust spread of 1.48 steps."""
+_KNOCK = 8.0
+"""A sample this many spreads off the level is no noise."""
+_KNOCK_TOLD_S = 5.0
+"""A knock that changed nothing is told for so long."""
+_LEAVE = 1.5
+"""What was taken is given up only for unrest this much above what a hold begins under: no flicker."""
 _SLACK_S = 1e-6
 """Times are sums of steps: 3.9999999 s is 4 s."""
 
@@ -58,6 +64,8 @@ class View:
     """The reading; only while TAKEN."""
     spread_deg: float | None = None
     """Robust spread of the last window, the worse axis."""
+    knocked: bool = False
+    """A moment ago something moved it, and it has come to rest at the level where it was."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +77,8 @@ class _Window:
     spread_deg: float
     tau: float
     half: int
+    farthest_deg: float
+    """How far the last moment's samples lay from the level, at most."""
 
     @property
     def u_level_deg(self) -> float:
@@ -93,6 +103,7 @@ class PostWatch:
         self._moving_since_s: float | None = None
         self._same: tuple[float, float, float] | None = None  # x, y, since when
         self._noise_seen = False
+        self._knock_s = -math.inf
         self._lose(why)
 
     def _lose(self, why: str) -> None:
@@ -154,7 +165,7 @@ class PostWatch:
             return
         times_s, x_deg, y_deg = self._window(now_s)
         if not len(times_s):
-            self.view = View(WatchState.MOVING, "gathering samples")
+            self.view = View(WatchState.MOVING, f"gathering samples: {self._missing_s(now_s):.0f} s to go")
             return
         axes = (_window_of(times_s, x_deg), _window_of(times_s, y_deg))
         why = self._unrest(now_s, axes)
@@ -162,6 +173,8 @@ class PostWatch:
         if why is None:
             if spread_deg > 0:
                 self._noise_seen = True
+            if any(axis.farthest_deg > max(_KNOCK * axis.spread_deg, 3 * self._move_deg) for axis in axes):
+                self._knock_s = now_s  # too short to be unrest: the window's medians are blind to it
             self._steady(now_s, float(times_s[0]), axes)
         else:
             self._unsteady(now_s, why, spread_deg)
@@ -187,19 +200,29 @@ class PostWatch:
             enough = now_s - self._first_s >= s.window_s - _SLACK_S
         return columns if enough else (columns[0][:0], columns[1][:0], columns[2][:0])
 
+    def _missing_s(self, now_s: float) -> float:
+        """Seconds until there are enough samples to judge, at the pace at which they have come so far."""
+        assert self._first_s is not None
+        spent_s = now_s - self._first_s
+        count = len(self._ring)
+        if count < 2 or (count - 1) / max(spent_s, 1e-9) * self._s.window_s >= self._s.least_samples:
+            return max(1.0, math.ceil(self._s.window_s - spent_s))
+        return max(1.0, math.ceil((self._s.sparse_samples - count) * spent_s / (count - 1)))
+
     def _unrest(self, now_s: float, axes: tuple[_Window, _Window]) -> str | None:
         """Why the window is not steady, or None when it is."""
         s = self._s
         why = None
+        slack = 1.0 if self._taken is None else _LEAVE
         for name, axis, usual in zip("xy", axes, self._usual, strict=True):
             rest_deg = self._at_rest(now_s, axis, usual)
             h = axis.half
             noise_deg = 3 * MEDIAN_TO_MEAN * rest_deg * math.sqrt(2 * min(axis.tau, h / 4) / h)
             if axis.spread_deg > s.shaking_deg:
                 return f"shaking: {name} scatters by {axis.spread_deg:.2f}°"
-            if axis.shift_deg > max(self._move_deg, noise_deg):
+            if axis.shift_deg > slack * max(self._move_deg, noise_deg):
                 why = why or f"moving: {name} shifts by {axis.shift_deg:.3f}° a second"
-            elif axis.spread_deg > max(2 * rest_deg, self._move_deg):
+            elif axis.spread_deg > slack * max(2 * rest_deg, self._move_deg):
                 why = why or f"unsettled: {name} scatters by {axis.spread_deg:.3f}°, {rest_deg:.3f}° at rest"
         return why
 
@@ -230,7 +253,7 @@ class PostWatch:
         if self._hold_from_s is None:
             self._hold_from_s = max(window_from_s, self._not_before_s)
         elif self._unrest_s is not None:
-            self._settle(window_from_s, axes)
+            self._settle(now_s, window_from_s, axes)
         elif self._taken is not None and self._crept(axes):
             self._hold_anew(window_from_s)
         self._steady_s = now_s
@@ -239,14 +262,18 @@ class PostWatch:
             self._finish(now_s, held_s)
         else:
             self._say(fresh, held_s, axes)
+        if now_s - self._knock_s < _KNOCK_TOLD_S:
+            words = f"{self.view.words}; a knock, the level has stayed"
+            self.view = replace(self.view, words=words, knocked=True)
 
-    def _settle(self, window_from_s: float, axes: tuple[_Window, _Window]) -> None:
+    def _settle(self, now_s: float, window_from_s: float, axes: tuple[_Window, _Window]) -> None:
         """Judge, once still again, whether the unrest was a knock or a new level."""
         assert self._unrest_s is not None
         if self._same_level(axes):
             if window_from_s > self._unrest_s:
                 self._gaps.append((self._unrest_s, window_from_s))
             self._unrest_s = None
+            self._knock_s = now_s
         else:
             self._hold_anew(window_from_s)
 
@@ -325,4 +352,5 @@ def _window_of(times_s: Values, values: Values) -> _Window:
         spread_deg=robust_spread(values),
         tau=memory_time(straight_line(times_s, values)[1]),
         half=half,
+        farthest_deg=float(np.abs(values[-max(3, half // 10) :] - median(values)).max()),
     )
