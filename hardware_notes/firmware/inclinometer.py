@@ -2,7 +2,9 @@
 
 Copy to the board as main.py. Set PINS and CHIP. Registers are from the chips' public datasheets.
 Each sentence is the mean of READS raw readings; x leans PITCH, y leans ROLL, both positive where the top leans
-towards the + end of the axis. The chip lies with z up along the post.
+towards the + end of the axis. The chip lies with z up along the post. At rest it feels 1 g: a mean that is not
+between 0.9 and 1.1 g is said as a comment and not as a lean (a range or scale that is not the chip's own clips
+z and doubles every lean).
 """
 
 import math
@@ -17,12 +19,14 @@ except ImportError:  # on a computer: a bus that is played
 PINS = {"scl": 5, "sda": 4}  # differ from board to board
 SENTENCES_PER_S = 20
 READS = 8
+LEAST_G, MOST_G = 0.9, 1.1
 
-# name: I2C address, who-am-I register and value, setup writes, first data register, bytes swapped, counts per g
+# name: I2C address, who-am-I register and value, setup writes, first data register, low byte first, counts per g
+# All are set to +-2 g; build-one.md has the register table with its sources.
 CHIPS = {
     "ADXL345": (0x53, 0x00, 0xE5, ((0x31, 0x08), (0x2C, 0x0B), (0x2D, 0x08)), 0x32, True, 256.0),
-    "ADXL313": (0x53, 0x00, 0xAD, ((0x31, 0x08), (0x2C, 0x0B), (0x2D, 0x08)), 0x32, True, 1024.0),
-    "LIS3DH": (0x18, 0x0F, 0x33, ((0x20, 0x67), (0x23, 0x88)), 0x28 | 0x80, True, 16384.0),
+    "ADXL313": (0x53, 0x00, 0xAD, ((0x31, 0x0A), (0x2C, 0x0B), (0x2D, 0x08)), 0x32, True, 1024.0),
+    "LIS3DH": (0x18, 0x0F, 0x33, ((0x20, 0x67), (0x23, 0x88)), 0x28 | 0x80, True, 16000.0),
     "MPU-6050": (0x68, 0x75, 0x68, ((0x6B, 0x00), (0x1A, 0x04), (0x1C, 0x00)), 0x3B, False, 16384.0),
 }
 CHIP = "ADXL345"
@@ -63,8 +67,8 @@ def mean(bus, chip, reads):
 def elevations(x, y, z):
     """Degrees of lean as elevations of the two level axes: what `kind = "elevation"` expects."""
     size = math.sqrt(x * x + y * y + z * z)
-    if size == 0:
-        return None
+    if not LEAST_G <= size <= MOST_G:
+        raise OSError("feels %.2f g: knocked, or range and scale are not the chip's" % size)
     return tuple(math.degrees(math.asin(max(-1.0, min(1.0, -part / size)))) for part in (x, y))
 
 
@@ -85,9 +89,7 @@ def run(bus, chip, sentences=None):
             start(bus, chip)
             while sentences is None or sentences > 0:
                 began = time.ticks_ms()
-                angles = elevations(*mean(bus, chip, READS))
-                if angles is not None:
-                    sys.stdout.write(sentence(*angles) + "\n")
+                sys.stdout.write(sentence(*elevations(*mean(bus, chip, READS))) + "\n")
                 if sentences is not None:
                     sentences -= 1
                 left = 1000 // SENTENCES_PER_S - time.ticks_diff(time.ticks_ms(), began)

@@ -17,6 +17,8 @@ import pytest
 import stub_i2c
 from hearing import hear
 
+from shimfit.wire.formats import parse_description
+
 FIRMWARE = Path(__file__).parents[2] / "hardware_notes" / "firmware" / "inclinometer.py"
 ROOT = FIRMWARE.parents[2]
 HERE = Path(__file__).parent
@@ -71,7 +73,7 @@ def test_large_leans_are_elevations(firmware, monkeypatch):
 
     heard = hear([spoken(firmware, monkeypatch, "LIS3DH", (0.3, -0.2), noise_g="0")])
     lean = slopes(*heard.angles[0], elevation=True)
-    assert (lean.slope_along, lean.slope_across) == pytest.approx((0.3, -0.2), abs=2e-4)
+    assert (lean.slope_along, lean.slope_across) == pytest.approx((0.3, -0.2), abs=6e-4)  # digits of 1 mg
 
 
 def test_a_wrong_chip_and_a_loose_wire_are_said_as_comments_and_tried_again(firmware, monkeypatch):
@@ -89,8 +91,56 @@ def test_a_wrong_chip_and_a_loose_wire_are_said_as_comments_and_tried_again(firm
     assert out.getvalue().count("# [Errno 19]") == 2
 
 
-def test_a_dead_chip_that_sends_zeros_sends_nothing_on(firmware):
-    assert firmware.elevations(0.0, 0.0, 0.0) is None
+def test_a_dead_chip_that_sends_zeros_sends_no_lean(firmware, monkeypatch):
+    with pytest.raises(OSError, match="feels 0"):
+        firmware.elevations(0.0, 0.0, 0.0)
+    asleep = {**firmware.CHIPS, "MPU-6050": (0x68, 0x75, 0x68, (), 0x3B, False, 16384.0)}
+    monkeypatch.setattr(firmware, "CHIPS", asleep)
+    heard = hear([spoken(firmware, monkeypatch, "MPU-6050", (0, 0), sentences=3)])
+    assert (heard.samples, heard.tally.other) == ([], 3)
+
+
+# Data-sheet facts, from memory: what each chip is set to, and what a count and the range are worth then.
+SET = {
+    "ADXL345": ({0x31: 0x08, 0x2C: 0x0B, 0x2D: 0x08}, 256.0, 2.0),
+    "ADXL313": ({0x31: 0x0A, 0x2C: 0x0B, 0x2D: 0x08}, 1024.0, 2.0),
+    "LIS3DH": ({0x20: 0x67, 0x23: 0x88}, 16000.0, 2.048),
+    "MPU-6050": ({0x6B: 0x00, 0x1A: 0x04, 0x1C: 0x00}, 16384.0, 2.0),
+}
+
+
+@pytest.mark.parametrize("chip", CHIPS)
+def test_range_and_scale_are_what_the_registers_make_of_them(firmware, chip):
+    registers, per_g, range_g = SET[chip]
+    assert dict(firmware.CHIPS[chip][3]) == registers
+    assert firmware.CHIPS[chip][6] == per_g
+    assert stub_i2c.scale(chip, registers)[:2] == (per_g, range_g)
+
+
+@pytest.mark.parametrize(
+    ("chip", "setup", "per_g"),
+    [
+        ("ADXL313", ((0x31, 0x08), (0x2D, 0x08)), 1024.0),  # half a g at 1024 a g: z clips, leans double
+        ("ADXL345", ((0x31, 0x01), (0x2D, 0x08)), 256.0),  # ten bits over 4 g, read as 256 a g
+        ("LIS3DH", ((0x20, 0x67), (0x23, 0x98)), 16000.0),
+        ("MPU-6050", ((0x6B, 0x00), (0x1C, 0x18)), 16384.0),
+    ],
+)
+def test_a_range_or_scale_that_is_not_the_chips_own_says_no_lean(firmware, monkeypatch, chip, setup, per_g):
+    """The firmware says so in a comment; and were the triples sent on, the host would refuse them."""
+    address, register, who, _, first, low_first, _ = firmware.CHIPS[chip]
+    wrong = (address, register, who, setup, first, low_first, per_g)
+    monkeypatch.setattr(firmware, "CHIPS", {**firmware.CHIPS, chip: wrong})
+    heard = hear([spoken(firmware, monkeypatch, chip, (-0.010, 0.008), sentences=4)])
+    assert (heard.samples, heard.tally.other) == ([], 4)
+    monkeypatch.setenv("STUB_CHIP", chip)
+    bus = stub_i2c.I2C()
+    firmware.start(bus, chip)
+    lines = b"".join(b"%f,%f,%f\n" % tuple(firmware.read(bus, chip)) for _ in range(9))
+    described = parse_description('format = "text"\ncolumns = ["ax:g", "ay:g", "az:g"]\n', "t")
+    triples = hear([lines], described)
+    assert triples.samples == []
+    assert triples.refused == {"not_one_g": 8}
 
 
 def test_the_chip_is_woken_as_its_datasheet_says(firmware, monkeypatch):
