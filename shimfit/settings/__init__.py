@@ -7,13 +7,14 @@ reads at import: the object is made when a command runs and handed down.
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any, Literal
 
-from shimfit.errors import UsageError
+from shimfit.errors import LONGEST_TEXT, UsageError, sign_trouble
 from shimfit.settings.keys import parse_keys
 
 Units = Literal["mm", "inch"]
@@ -78,7 +79,47 @@ NAMES = tuple(field.name for field in fields(Settings))
 
 
 def parse_setting(key: str, text: str) -> Any:
-    """Value of a setting from what was typed; raises UsageError naming the choices."""
+    """Value of a setting from what was typed; raises UsageError or EntryError naming the choices."""
+    value = _value(key, text)
+    trouble = sign_trouble(text, LONGEST_TEXT)
+    if trouble is not None:
+        raise UsageError(f"{key} {trouble}")
+    if value:
+        _ask_owner(key, text)
+    return value
+
+
+def _ask_owner(key: str, text: str) -> None:
+    """Have a text judged by the room that will use it: loaded when one is typed, never at each start."""
+    if key == "sensor_axes":
+        from shimfit.core.sensing.mounting import parse_axis_map
+
+        parse_axis_map(text)
+    elif key == "timber":
+        from shimfit.core.bearing.timber import timber_named
+
+        timber_named(text)
+    elif key == "nut":
+        from shimfit.core.bearing.bolt import clamp_from_torque
+
+        clamp_from_torque(1.0, 12.0, text)
+    elif key == "saw_deg":
+        degrees(text)
+
+
+def degrees(text: str) -> tuple[float, ...]:
+    """Angles that the saw can be set to, from the setting; raises UsageError."""
+    try:
+        angles = tuple(float(part) for part in text.replace(",", " ").split())
+    except ValueError:
+        angles = (math.nan,)
+    if not all(0.0 < angle < 45.0 for angle in angles):
+        raise UsageError(f"the setting saw_deg is a list of degrees like 0.5 1 1.5, not {text!r}")
+    return angles
+
+
+def _value(key: str, text: str) -> Any:
+    """What the key's own type and choices make of a text."""
     if key not in NAMES:
         raise UsageError(f"there is no setting {key!r}; the settings are {', '.join(NAMES)}")
     choices = _CHOICES.get(key)
@@ -95,6 +136,8 @@ def parse_setting(key: str, text: str) -> Any:
     if isinstance(default, int):
         if not text.isascii() or not text.isdigit():
             raise UsageError(f"{key} is a whole number, not {text!r}")
+        if len(text) > 8:
+            raise UsageError(f"{key} can't be as much as {text}")
         return int(text)
     return text
 
@@ -119,9 +162,17 @@ def _yes_or_no(key: str, text: str) -> bool:
 
 
 def with_stored(base: Settings, stored: Mapping[str, Any]) -> Settings:
-    """Settings with the values that the data file holds; keys of a newer program are left alone."""
-    known = {key: value for key, value in stored.items() if key in NAMES}
+    """Settings with the values that the data file holds; what could not be typed is left alone."""
+    known = {key: value for key, value in stored.items() if key in NAMES and can_be(key, value)}
     return replace(base, **known)
+
+
+def can_be(key: str, value: Any) -> bool:
+    """True for a value that could have been typed: a file of another hand may hold any."""
+    try:
+        return bool(_value(key, str(value)) == value)
+    except UsageError:
+        return key == "keys" and isinstance(value, str)  # told on the screen, where they matter
 
 
 def with_environment(base: Settings, environment: Mapping[str, str]) -> Settings:

@@ -14,10 +14,10 @@ from itertools import takewhile
 from operator import attrgetter
 from typing import TYPE_CHECKING, Any
 
-from shimfit.errors import FileError, InternalError
+from shimfit.errors import FileError, InternalError, UsageError
 from shimfit.store.db import open_file
 from shimfit.store.events import GENESIS, Event, Place, canonical, microseconds
-from shimfit.store.shapes import is_whole, wrong_with
+from shimfit.store.shapes import is_whole, signs_wrong, wrong_with
 from shimfit.store.steps import UNDONE
 
 if TYPE_CHECKING:
@@ -302,7 +302,8 @@ def altered(event: Event) -> str | None:
 def completed(draft: Draft, db: sqlite3.Connection) -> Draft:
     """Draft with the scope that its data names; an `undone` names the whole step, whatever event it named.
 
-    Raises InternalError when the data is not what its kind must hold: a program error, never a typing error.
+    Raises UsageError for a text that is too long or holds control characters, InternalError when the data is
+    not what its kind must hold: a program error, never a typing error.
     """
     if draft.kind == "job-added" and draft.job is None:
         draft = replace(draft, job=draft.data.get("name"))
@@ -311,6 +312,9 @@ def completed(draft: Draft, db: sqlite3.Connection) -> Draft:
     wrong = wrong_with(draft.kind, draft.data, draft.job, draft.run, draft.post)
     if wrong is None and not all(map(is_whole, (draft.job, draft.run, draft.post, draft.by))):
         wrong = f"{draft.kind}: a name holds broken characters"
+    typed = signs_wrong(draft.kind, draft.data, (draft.job, draft.run, draft.post, draft.by))
+    if wrong is None and typed is not None:
+        raise UsageError(f"{typed}: nothing was logged")
     if wrong is None and draft.kind == UNDONE:
         named = by_id(db, draft.data["of"])
         if named is None:

@@ -12,6 +12,7 @@ whole, in one transaction, or not at all.
 from __future__ import annotations
 
 import json
+import time
 from collections import defaultdict
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -24,7 +25,7 @@ from shimfit.store.box import BOX_KINDS
 from shimfit.store.db import saying_what
 from shimfit.store.events import Draft, Event, Place, canonical, microseconds
 from shimfit.store.log import Checker, altered
-from shimfit.store.shapes import is_whole, read_data, wrong_with
+from shimfit.store.shapes import is_whole, read_data, signs_wrong, wrong_with
 from shimfit.store.steps import UNDONE, standing, words
 
 if TYPE_CHECKING:
@@ -36,6 +37,10 @@ if TYPE_CHECKING:
 # ------------------------------------------------------------ lines
 
 SCHEMA = 1
+_MOST_AHEAD = 100 * 365 * 86_400 * 1_000_000
+"""Microseconds. A clock that was set back leaves stamps ahead of the time that it shows, at most from today
+to 1970 (a flat battery). What is logged later is stamped behind all that came in: bounded by the event's own
+time and by today, what is taken here is taken wherever this log is imported."""
 _GREATEST = 2**53
 """Whole numbers up to here mean the same in every reader of JSON."""
 _NAMES = ("id", "step", "log", "time", "kind", "prev", "hash")
@@ -179,9 +184,14 @@ def _check(event: Event, data: Any) -> None:
         raise _RefusedError("has no time with offset") from error
     if event.stamp < earliest:
         raise _RefusedError("is stamped before its own time")
+    if event.stamp > min(earliest, time.time_ns() // 1000) + _MOST_AHEAD:
+        raise _RefusedError("is stamped more than 100 years after its own time, or after today")
     wrong = wrong_with(event.kind, data, event.job, event.run, event.post)
     if wrong is not None:
         raise _RefusedError(f"holds what can't be read back ({wrong})")
+    typed = signs_wrong(event.kind, data, (event.job, event.run, event.post, event.by))
+    if typed is not None:
+        raise _RefusedError(f"holds what nobody can type: {typed}")
 
 
 @dataclass(frozen=True, slots=True)

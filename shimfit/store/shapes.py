@@ -7,9 +7,11 @@ are kept as well, and ignored by this version.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import re
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from typing import TYPE_CHECKING, Any, get_args
 
+from shimfit.errors import LONGEST_NAME, LONGEST_TEXT, printable, sign_trouble
 from shimfit.model import Face, Form, Method, Origin, Purpose, Seat, Stage, Status, ToleranceKind
 
 if TYPE_CHECKING:
@@ -381,6 +383,47 @@ def is_whole(name: str | None) -> bool:
     return True
 
 
+_QUOTES = frozenset({"merged", "salvaged", "doubtful"})
+"""Kinds in which the program itself tells what other events hold."""
+
+
+def signs_wrong(kind: str, data: Any, names: Iterable[str | None]) -> str | None:
+    """Which name or text of an event is too long or would command a terminal; None when none is.
+
+    One rule for what is typed and for what comes in a file. Names: job, run, post and who did it.
+    """
+    if kind in _QUOTES:
+        return None
+    for name in names:
+        if name is not None and (trouble := sign_trouble(name, LONGEST_NAME)):
+            return f"the name {name[:LONGEST_NAME]!r} {trouble}"
+    for text in _texts(data):
+        if trouble := sign_trouble(text, LONGEST_TEXT):
+            return f"the text {text[:20]!r} {trouble}"
+    return None
+
+
+def _texts(value: Any) -> Iterator[str]:
+    if isinstance(value, str):
+        yield value
+    elif isinstance(value, Mapping):
+        for key, one in value.items():
+            yield key
+            yield from _texts(one)
+    elif isinstance(value, list | tuple):
+        for one in value:
+            yield from _texts(one)
+
+
+def _cleaned(value: Any) -> Any:
+    """The same data with texts that may be shown: an older program let control characters in."""
+    if isinstance(value, str):
+        return printable(value)
+    if isinstance(value, Mapping):
+        return {key: _cleaned(one) for key, one in value.items()}
+    return [_cleaned(one) for one in value] if isinstance(value, list) else value
+
+
 def wrong_with(kind: str, data: Any, job: str | None, run: str | None, post: str | None) -> str | None:
     """What is wrong with an event's data or scope, in words; None when it can be read back."""
     if not isinstance(data, Mapping):
@@ -401,6 +444,9 @@ def wrong_with(kind: str, data: Any, job: str | None, run: str | None, post: str
 # ------------------------------------------------------------ reading events
 
 
+_COMMANDS = re.compile(r"\\(?:[bfr]|u00[01][0-9a-f]|u007f|u00[89][0-9a-f]|u202[89a-e]|u206[6-9])")
+
+
 def read_data(event: Event) -> tuple[dict[str, Any] | None, str]:
     """(data, ""), or (None, why it can't be counted in): a newer program wrote it, or it is damaged."""
     if event.kind not in SHAPES:
@@ -410,7 +456,10 @@ def read_data(event: Event) -> tuple[dict[str, Any] | None, str]:
     except (ValueError, RecursionError):
         return None, "its data is damaged"
     wrong = wrong_with(event.kind, data, event.job, event.run, event.post)
-    return (data, "") if wrong is None else (None, wrong)
+    if wrong is not None:
+        return None, wrong
+    # Canonical JSON is ASCII: a character that commands a terminal, or turns the line, is an escape in it.
+    return (_cleaned(data) if _COMMANDS.search(event.data_text) else data), ""
 
 
 def number(value: Any) -> float | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from shimfit.errors import UsageError
+from shimfit.errors import LONGEST_NAME, UsageError, sign_trouble
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,9 +37,12 @@ def parse_run(text: str) -> tuple[str, str]:
 
 
 def check_name(text: str, what: str) -> str:
-    """A name of a job, run or post: not empty, no slash, no surrounding blanks; raises UsageError."""
+    """A name of a job, run or post: short, one line, no slash, no surrounding blanks; raises UsageError."""
     name = text.strip()
-    if not name or "/" in name or any(ord(sign) < 32 for sign in name):
+    trouble = sign_trouble(name, LONGEST_NAME)
+    if trouble is not None:
+        raise UsageError(f"{name[:LONGEST_NAME]!r} can't be the name of a {what}: it {trouble}")
+    if not name or "/" in name or "\n" in name or "\t" in name:
         raise UsageError(
             f"{text!r} can't be the name of a {what}: a name is not empty and has no slash in it"
         )

@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING
 
 from shimfit.core import packing
 from shimfit.core.box import without
-from shimfit.errors import UsageError
 from shimfit.model import Lean, Lot, Prescription, Seat
+from shimfit.settings import degrees
 from shimfit.workflow.crushing import crushing_cautions
 from shimfit.workflow.following import promised_packs
 from shimfit.workflow.takeup import book_of, of_lots, of_packs
@@ -195,15 +195,8 @@ def options_of(run: RunState, settings: Settings) -> packing.Options:
     """How packs may be made in a run; UsageError when the saw's settings are no angles."""
     defaults = packing.Options()
     layout: Layout = run.layout if run.layout in ("corners", "tripod", "one-way", "auto") else "corners"  # type: ignore[assignment]  # the log may hold a newer program's word
-    saw = packing.Saw(settings_deg=_angles(settings.saw_deg))
+    saw = packing.Saw(settings_deg=degrees(settings.saw_deg))
     return packing.Options(layout=layout, preload_mm=run.preload_mm or defaults.preload_mm, saw=saw)
-
-
-def _angles(text: str) -> tuple[float, ...]:
-    try:
-        return tuple(float(part) for part in text.replace(",", " ").split())
-    except ValueError:
-        raise UsageError(f"the setting saw_deg is a list of degrees like 0.5 1 1.5, not {text!r}") from None
 
 
 def promised(site: Site, place: Place) -> list[Pack]:

@@ -11,6 +11,7 @@ from textual.screen import Screen
 from textual.strip import Strip
 from textual.widget import Widget
 
+from shimfit.errors import one_line
 from shimfit.tui.pictures.canvas import Canvas
 
 if TYPE_CHECKING:
@@ -161,7 +162,10 @@ class Drawn(Kept):
     def strip_of(self, runs: Iterable[Run], width: int) -> Strip:
         """Turn stretches of text with roles into one row, filled up to the width."""
         base = self.base
-        segments = [Segment(text, self._look(roles, base) if roles else base) for text, roles in runs]
+        # A name out of an older file may hold what commands a terminal: nothing of that leaves here.
+        segments = [
+            Segment(one_line(text), self._look(roles, base) if roles else base) for text, roles in runs
+        ]
         return Strip(segments).adjust_cell_length(width, base)
 
     def style_of(self, roles: str) -> Style:
