@@ -41,7 +41,7 @@ _COMMANDS_A_TERMINAL = re.compile(
 """Control characters (ISO/IEC 6429 C0 and C1) but tab and line feed, Unicode's line and paragraph separators,
 its embeddings, overrides and isolates of direction (UAX #9), and halves of a pair that are no character."""
 LONGEST_NAME = 80
-LONGEST_TEXT = 4000
+LONGEST_TEXT = 20_000
 
 
 def printable(text: str) -> str:
