@@ -57,32 +57,40 @@ RATES_OVER_S = 2.0
 DAMAGE_OVER_S = 5.0
 _NOTE_EVERY_S = 0.25
 _STEPS_TO_BELIEVE = 5
+UNSEEN_STEP_DEG = 0.1
+"""What the output step is taken for until changes were seen; `doubts.step_deg` of the device says better."""
 _DAMAGE = (Refusal.BAD_CHECKSUM, Refusal.NO_CHECKSUM, Refusal.BAD_CRC)
 
 
 class OutputStep:
-    """The sensor's output step q, from the smallest change it ever makes."""
+    """The sensor's output step q, from the smallest change that either axis ever makes.
+
+    Until enough changes were seen the step is not known, however many decimals are printed: a sensor that
+    goes in tenths of a degree and prints three decimals says the same number for ever, and is up to half a
+    tenth off.
+    """
 
     def __init__(self) -> None:
-        self._last: float | None = None
+        self._last: tuple[float, float] | None = None
         self._smallest = math.inf
         self._changes = 0
 
-    def learn(self, value_deg: float) -> bool:
-        """Take in a value; True when the smallest change became smaller or believable."""
-        last, self._last = self._last, value_deg
-        change = abs(value_deg - last) if last is not None else 0.0
-        if change == 0.0:
-            return False
-        self._changes += 1
-        if change < self._smallest:
-            self._smallest = change
+    def learn(self, values_deg: tuple[float, float]) -> bool:
+        """Take in x and y; True when what is known of the step has changed."""
+        last, self._last = self._last, values_deg
+        if last is None:
             return True
-        return self._changes == _STEPS_TO_BELIEVE
+        before = (self._smallest, self._changes >= _STEPS_TO_BELIEVE)
+        for value, earlier in zip(values_deg, last, strict=True):
+            change = abs(value - earlier)
+            if change > 0.0:
+                self._changes += 1
+                self._smallest = min(self._smallest, change)
+        return before != (self._smallest, self._changes >= _STEPS_TO_BELIEVE)
 
     def step_deg(self, printed_deg: float | None) -> float:
-        """The step: what was seen once enough changes were, and never less than what is printed."""
-        seen_deg = self._smallest if self._changes >= _STEPS_TO_BELIEVE else 0.0
+        """The step: the smallest change once enough were seen, never less than what is printed."""
+        seen_deg = self._smallest if self._changes >= _STEPS_TO_BELIEVE else UNSEEN_STEP_DEG
         return max(printed_deg or 0.0, seen_deg)
 
 
@@ -465,7 +473,9 @@ class Stream:
 
     def _note_step(self, sample: Sample) -> None:
         """Keep the sensor's output step among its doubts."""
-        if self._step.learn(sample.x_deg) or self.watch.doubts.step_deg == 0.0:
+        if self._options.doubts.step_deg > 0.0:
+            return
+        if self._step.learn((sample.x_deg, sample.y_deg)):
             step_deg = self._step.step_deg(self._input.step_deg)
             if step_deg != self.watch.doubts.step_deg:
                 self.watch.doubts = replace(self.watch.doubts, step_deg=step_deg)

@@ -8,6 +8,7 @@ import random
 import pytest
 from hearing import sentence, xdr
 
+from shimfit.core.sensing.hold import Doubts
 from shimfit.core.sensing.mounting import SensorZero
 from shimfit.core.sensing.watch import WatchState
 from shimfit.wire.formats import Text, parse_description
@@ -232,14 +233,18 @@ def test_a_coarse_quiet_sensor_may_repeat_itself_for_ever():
     assert play.state is WatchState.TAKEN
     taken = play.stream.view(play.now).taken
     # no scatter at all: what is left is the output step, q/sqrt(12) (GUM 4.3.7)
-    assert taken.u_x_deg == pytest.approx(0.001 / math.sqrt(12), rel=1e-3)
+    # No change was ever seen, so the step is not known: a tenth, whatever number of decimals is printed.
+    assert taken.u_x_deg == pytest.approx(0.1 / math.sqrt(12), rel=1e-3)
+    told = Play(ListenOptions(zero=KNOWN, doubts=Doubts(step_deg=0.001))).still(8, noise=0)
+    known = told.stream.view(told.now).taken
+    assert known.u_x_deg == pytest.approx(0.001 / math.sqrt(12), rel=1e-3)
 
 
 def test_the_output_step_of_a_coarse_sensor_is_learned_from_its_changes():
     play = Play()
     for degrees in (0.1, 0.2, 0.3, 0.2, 0.4, 0.5, 0.4):
         play.still(0.2, x=degrees, y=0, noise=0)
-    play.still(8, x=0.4, y=0, noise=0)
+    play.still(12, x=0.4, y=0, noise=0)
     taken = play.stream.view(play.now).taken
     assert taken.u_x_deg == pytest.approx(0.1 / math.sqrt(12), rel=0.06)
     assert "steps" in taken.largest

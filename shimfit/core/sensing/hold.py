@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from shimfit.core.sensing.statistics import memory_time, robust_spread, straight_line
+from shimfit.core.sensing.statistics import mean_uncertainty, memory_time, robust_spread, straight_line
 from shimfit.core.uncertainty import Budget, largest_of, sensor_budget
 
 
@@ -29,6 +29,8 @@ class Steadiness:
     shaking_deg: float = 0.3
     """A spread over this is shaking, however regular."""
     hold_s: float = 4.0
+    remembering_s: float = 12.0
+    """A hold of a sensor that remembers goes on for this long, unless its memory is known."""
     longest_s: float = 15.0
     target_u_deg: float = 0.02
     """A hold goes on until the mean's standard uncertainty is down to this, or for `longest_s`."""
@@ -49,6 +51,10 @@ Values = NDArray[np.float64]
 
 LEAST_STEP_DEG = 1e-4
 """No sensor is believed to resolve more than this, so no doubt is ever zero."""
+REMEMBERS = 2.5
+"""Memory time in samples from which on a short hold can't tell how slow the noise is."""
+DRIFTS = 2.5
+"""A trend over the hold this many times what noise makes of one is a drift: the hold's end is what counts."""
 CUT = 3.5
 """Samples further than this many robust spreads from the median are left out of the mean."""
 
@@ -117,6 +123,11 @@ class Axis:
     tau: float
     """Memory time in samples."""
     spread_deg: float
+
+    @property
+    def remembers(self) -> bool:
+        """Its samples say the same thing over and over: how slowly it wanders takes a longer hold to see."""
+        return self.tau > REMEMBERS
 
     def u_statistical_deg(self, seconds: float) -> float:
         """Standard error joined by what the drift leaves open: the part that holding on can lower."""
@@ -188,7 +199,7 @@ def hold(times_s: Values, x_deg: Values, y_deg: Values, doubts: Doubts, move_deg
     keep = _within(x_deg, doubts.step_deg) & _within(y_deg, doubts.step_deg)
     times_s, x_deg, y_deg = times_s[keep], x_deg[keep], y_deg[keep]
     seconds = float(times_s[-1] - times_s[0])
-    x, y = _axis(times_s, x_deg), _axis(times_s, y_deg)
+    x, y = _axis(times_s, x_deg, doubts.memory_s), _axis(times_s, y_deg, doubts.memory_s)
     for name, axis in (("x", x), ("y", y)):
         if abs(axis.drift_deg_per_s) * seconds > max(move_deg, axis.drift_limit_deg):
             return Refused(f"still moving: {name} creeps {60 * axis.drift_deg_per_s:+.2f}° a minute")
@@ -222,16 +233,27 @@ def _within(values: Values, step_deg: float) -> NDArray[np.bool_]:
     return np.asarray(off <= max(CUT * robust_spread(values), 1.5 * step_deg), dtype=np.bool_)
 
 
-def _axis(times_s: Values, values: Values) -> Axis:
+def _axis(times_s: Values, values: Values, memory_s: float) -> Axis:
+    """One axis; where its drift is more than noise makes, the value is that of the hold's end.
+
+    Noise that remembers wanders by itself, and a trend of it leads nowhere: then the mean is kept.
+    The end of a straight line through n values lies half a hold from its middle: u² = u_mean² + (T/2)² u_b²,
+    which is twice the u of the mean.
+    """
     slope, residuals = straight_line(times_s, values)
     tau = memory_time(residuals)
     n = len(values)
+    seconds = float(times_s[-1] - times_s[0])
+    known_tau = memory_s * (n - 1) / seconds if seconds > 0.0 else 0.0
     scatter = float(residuals.std(ddof=2)) if n > 2 else 0.0
+    noise_deg = scatter * math.sqrt(12.0 * tau / n)
+    drifts = tau <= REMEMBERS and abs(slope) * seconds > DRIFTS * noise_deg > 0.0
+    u_deg = mean_uncertainty(residuals if drifts else values, tau, known_tau)
     return Axis(
-        mean_deg=float(values.mean()),
-        u_mean_deg=scatter * math.sqrt(tau / n),
+        mean_deg=float(values.mean()) + (slope * seconds / 2.0 if drifts else 0.0),
+        u_mean_deg=2.0 * u_deg if drifts else u_deg,
         drift_deg_per_s=slope,
-        drift_limit_deg=3.0 * scatter * math.sqrt(12.0 * tau / n),
+        drift_limit_deg=3.0 * noise_deg,
         tau=tau,
         spread_deg=scatter,
     )

@@ -69,6 +69,71 @@ def memory_time(residuals: Values) -> float:
     return float(min(max(1.0, 2.0 * run.sum() - 1.0), n))
 
 
+_T95 = (12.706, 4.303, 3.182, 2.776, 2.571, 2.447, 2.365, 2.306, 2.262, 2.228)
+"""Two-sided 95 % points of Student's t for 1 to 10 degrees of freedom (any handbook's table)."""
+_NORMAL95 = 1.960
+
+
+def few(freedom: float) -> float:
+    """By how much Student's t widens a standard uncertainty known from so few independent values, ≥ 1."""
+    freedom = max(1.0, freedom)
+    if freedom >= len(_T95):
+        return 1.0 + (_T95[-1] / _NORMAL95 - 1.0) * len(_T95) / freedom
+    at = int(freedom) - 1
+    return (_T95[at] + (_T95[at + 1] - _T95[at]) * (freedom - int(freedom))) / _NORMAL95
+
+
+SLOW = 1.1
+"""Block means that differ by this much more than one decaying memory makes them: slow noise with no end."""
+SLOW_U = 2.4
+"""Standard uncertainty of a mean in such noise ÷ the Allan deviation of its eighths (found by trial on 1/f
+noise, tests/bench/coverage.py)."""
+_BLOCKS = 8
+
+
+def mean_uncertainty(values: Values, tau: float, known_tau: float = 0.0) -> float:
+    """Standard uncertainty of the mean of values that remember each other, so that 2 u covers 95 %.
+
+    `tau` = memory time in samples as these values show it. A stretch of a few memory times shows its memory
+    too short, so a decaying memory (AR(1), its coefficient corrected for the length: Kendall 1954, φ + (1 +
+    3 φ)/n) is fitted too and the longer one counts; few independent values widen it by Student's t. Where
+    the means of its eighths scatter by more than that memory explains, the noise goes on slower than the
+    stretch is long (1/f), and averaging does not help: then those eighths say how unsure the mean is.
+    `known_tau` from a long still record does away with both guesses.
+    """
+    _some(values)
+    n = len(values)
+    centred = values - values.mean()
+    square = float(centred @ centred)
+    if n < 3 or square <= 1e-24 * max(1.0, float(np.abs(values).max()) ** 2) * n:
+        return 0.0
+    variance = square / (n - 1)
+    if known_tau > 0.0:
+        tau = min(max(tau, known_tau, 1.0), n / 2)
+        return math.sqrt(variance * tau / n) * few(n / tau - 1)
+    phi = float(centred[1:] @ centred[:-1]) / square
+    phi = min(max(0.0, phi + (1 + 3 * phi) / n), 0.999) if phi > 0.0 else 0.0
+    tau = max(tau, (1 + phi) / (1 - phi))
+    tau = min(tau * (1 + 4 * tau / n), n / 2)  # a stretch that is taken for steady has wandered little
+    u = math.sqrt(variance * tau / n) * few(n / tau - (3 if phi > 0.5 else 1))  # its memory is a guess too
+    length = n // _BLOCKS
+    if length < 4:
+        return u
+    blocks = centred[: length * _BLOCKS].reshape(_BLOCKS, length).mean(axis=1)
+    steps = np.diff(blocks)
+    seen = float(steps @ steps) / (2 * len(steps))
+    if seen > SLOW**2 * _block_variance(phi, variance, length):
+        u = max(u, SLOW_U * math.sqrt(seen))
+    return u
+
+
+def _block_variance(phi: float, variance: float, length: int) -> float:
+    """Allan variance of means over so many samples of AR(1) noise of that variance."""
+    total = (1 - phi**length) / (1 - phi)
+    of_mean = (variance / length) * ((1 + phi) / (1 - phi) - 2 * phi * total / (length * (1 - phi)))
+    return of_mean - variance * phi * total * total / (length * length)
+
+
 def standard_error(values: Values, tau: float) -> float:
     """Standard error of the mean of values with memory time tau: s √(tau/n); 0 for fewer than 2 values."""
     _some(values)

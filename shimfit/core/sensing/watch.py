@@ -326,7 +326,9 @@ class PostWatch:
             self._not_before(now_s, answer.why)
             return
         u_deg = max(axis.u_statistical_deg(answer.seconds) for axis in (answer.x, answer.y))
-        if u_deg <= self._s.target_u_deg or held_s >= self._s.longest_s:
+        knows = held_s >= self._s.remembering_s or self.doubts.memory_s > 0.0
+        knows = knows or not (answer.x.remembers or answer.y.remembers)
+        if (u_deg <= self._s.target_u_deg and knows) or held_s >= self._s.longest_s:
             self._taken = answer
             self.view = View(WatchState.TAKEN, answer.text(), held_s, answer)
         else:
