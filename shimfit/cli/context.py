@@ -64,6 +64,11 @@ def add_force(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def once_called(parser: argparse.ArgumentParser, name: str, dest: str, **how: Any) -> None:
+    """An option's earlier name: still understood, no longer told."""
+    parser.add_argument(name, dest=dest, help=argparse.SUPPRESS, default=argparse.SUPPRESS, **how)
+
+
 def check_output(args: argparse.Namespace, name: str | None, kind: Kind) -> None:
     """Refuse a file that can't be written over before the work that ends in it; None is no file."""
     if name is not None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
-from shimfit.cli.context import RUN, open_site
+from shimfit.cli.context import RUN, once_called, open_site
 from shimfit.cli.typed import lengths_in
 from shimfit.entry.lengths import parse_pairs
 from shimfit.errors import Exit, UsageError
@@ -70,12 +70,13 @@ def _makeup_options(parser: argparse.ArgumentParser) -> None:
         help="what the rod passes below the bed and how thick it is, downwards; may repeat",
     )
     parser.add_argument(
-        "--bed",
+        "--bed-height",
         action="append",
         default=[],
         metavar="POST=L",
         help="height of the bed at a post above the datum; may repeat (default 0)",
     )
+    once_called(parser, "--bed", "bed_height", action="append")
     parser.add_argument("--clamp", required=True, type=float, metavar="N", help="pull of the rod in newtons")
     parser.add_argument(
         "--washer-allows",
@@ -127,7 +128,7 @@ def run_makeup(args: argparse.Namespace, io: Io) -> int:
     with open_site(args, io, read_only=True) as site:
         state = site.run(job, run)
     lengths = lengths_in(state.units)
-    beds = parse_pairs(args.bed, state.units)
+    beds = parse_pairs(args.bed_height, state.units)
     build_up = makeup.BuildUp(
         top_height_mm=lengths(args.top),
         below=tuple(parse_pairs(args.below, state.units).items()),

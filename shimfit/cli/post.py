@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 
     from shimfit.cli.io import Commands, Io
     from shimfit.workflow.place import Place
+    from shimfit.workflow.reading import Logged
     from shimfit.workflow.site import Site
 
 PLACE = "JOB/RUN/POST"
@@ -183,9 +184,7 @@ def run_read(args: argparse.Namespace, io: Io) -> int:
             io.json(told)
         else:
             _say_post(site, place, words, message, io)
-        over = logged.verdict is not None and logged.verdict.decision == "out"
-        stuck = logged.prescription is not None and logged.prescription.status in ("impossible", "gave-up")
-        return Exit.OVER if over or stuck else Exit.DONE
+        return Exit.OVER if _is_over(logged) else Exit.DONE
 
 
 def _read_table(args: argparse.Namespace, io: Io) -> int:
@@ -213,8 +212,15 @@ def _read_table(args: argparse.Namespace, io: Io) -> int:
     else:
         for one in logged:
             io.say(f"{one.place}: {one.message}")
-    over = any(one.verdict is not None and one.verdict.decision == "out" for one in logged)
-    return Exit.OVER if over else Exit.DONE
+    return Exit.OVER if any(map(_is_over, logged)) else Exit.DONE
+
+
+def _is_over(logged: Logged) -> bool:
+    """A verifying reading is over tolerance, or no pack can do it."""
+    over = logged.verdict is not None and logged.verdict.decision == "out"
+    return over or (
+        logged.prescription is not None and logged.prescription.status in ("impossible", "gave-up")
+    )
 
 
 def run_pack(args: argparse.Namespace, io: Io) -> int:
@@ -224,12 +230,12 @@ def run_pack(args: argparse.Namespace, io: Io) -> int:
     with open_site(args, io) as site:
         place = _place(args)
         if not args.packs:
-            return io.tell(site.pack(place), as_json=args.json)
+            return _done(site, place, site.pack(place), args, io)
         post = site.post(place)
         lean = post.reading.lean if post.reading else None
         run = site.run(place.job, place.run)
         packs = parse_packs(args.packs, post.foot, lean, site.box().lots, run.units)
-        return io.tell(site.pack(place, packs), as_json=args.json)
+        return _done(site, place, site.pack(place, packs), args, io)
 
 
 def run_tighten(args: argparse.Namespace, io: Io) -> int:
@@ -242,13 +248,15 @@ def run_tighten(args: argparse.Namespace, io: Io) -> int:
         if torque_nm > MOST_TORQUE_NM:
             io.talk(f"caution: {torque_nm:g} N m is more than a post's rod takes; a wrong unit?")
     with open_site(args, io) as site:
-        return io.tell(site.tighten(_place(args), torque_nm), as_json=args.json)
+        place = _place(args)
+        return _done(site, place, site.tighten(place, torque_nm), args, io)
 
 
 def run_trim(args: argparse.Namespace, io: Io) -> int:
     """Log that the packs were cut flush."""
     with open_site(args, io) as site:
-        return io.tell(site.trim(_place(args)), as_json=args.json)
+        place = _place(args)
+        return _done(site, place, site.trim(place), args, io)
 
 
 def run_skip(args: argparse.Namespace, io: Io) -> int:
@@ -256,34 +264,58 @@ def run_skip(args: argparse.Namespace, io: Io) -> int:
     if not args.text.strip():
         raise UsageError('why is it skipped? like: shimfit skip lakeside/boardwalk/3 "no rod yet"')
     with open_site(args, io) as site:
-        return io.tell(site.skip(_place(args), args.text), as_json=args.json)
+        place = _place(args)
+        return _done(site, place, site.skip(place, args.text), args, io)
 
 
 def run_note(args: argparse.Namespace, io: Io) -> int:
     """Leave a sentence at a post."""
     with open_site(args, io) as site:
-        return io.tell(site.note(_place(args), args.text), as_json=args.json)
+        place = _place(args)
+        return _done(site, place, site.note(place, args.text), args, io)
 
 
 def run_photo(args: argparse.Namespace, io: Io) -> int:
     """Name a photo's file at a post."""
-    with open_site(args, io) as site:
-        words = site.photo(_place(args), args.text)
     if not Path(args.text).exists():
         io.talk(f"caution: there is no file {args.text} here; its name is kept all the same")
-    return io.tell(words, as_json=args.json)
+    with open_site(args, io) as site:
+        place = _place(args)
+        return _done(site, place, site.photo(place, args.text), args, io)
 
 
 def run_undo(args: argparse.Namespace, io: Io) -> int:
     """Take back the last step."""
     with open_site(args, io) as site:
-        return io.tell(site.undo(_job(args.job, site)), as_json=args.json)
+        job = _job(args.job, site)
+        return _moved_back(site, job, site.undo(job), args, io)
 
 
 def run_redo(args: argparse.Namespace, io: Io) -> int:
     """Bring back what was taken back."""
     with open_site(args, io) as site:
-        return io.tell(site.redo(_job(args.job, site)), as_json=args.json)
+        job = _job(args.job, site)
+        return _moved_back(site, job, site.redo(job), args, io)
+
+
+def _done(site: Site, place: Place | None, words: str, args: argparse.Namespace, io: Io) -> int:
+    """Say what was logged; under --json with how the post stands after it (null where no post is meant)."""
+    state = None
+    if place is not None:
+        post = site.run(place.job, place.run).post(place.post)
+        state = None if post is None else str(post.state)
+    told = {"message": words, "place": None if place is None else str(place), "state": state}
+    return io.tell(words, told, as_json=args.json)
+
+
+def _moved_back(site: Site, job: str | None, words: str, args: argparse.Namespace, io: Io) -> int:
+    """The same for undo and redo: the post is that of the step that was taken back."""
+    from shimfit.workflow.place import Place
+
+    *_, last = site.journal.events(job, kinds=("undone",))
+    whole = last.job is not None and last.run is not None and last.post is not None
+    place = Place(last.job or "", last.run or "", last.post or "") if whole else None
+    return _done(site, place, words, args, io)
 
 
 def _place(args: argparse.Namespace) -> Place:

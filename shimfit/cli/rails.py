@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
-from shimfit.cli.context import RUN, open_site
+from shimfit.cli.context import RUN, once_called, open_site
 from shimfit.cli.typed import lengths_in
 from shimfit.entry.lengths import parse_pairs
 from shimfit.errors import Exit
@@ -29,28 +29,31 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
         "rails",
         parents=[common],
         help="rail lengths between posts as they stand",
-        epilog="example:\n  shimfit rails lakeside/boardwalk --at 150mm,900mm --depth 90mm",
+        epilog="example:\n  shimfit rails lakeside/boardwalk --at 150mm,900mm --rail-depth 90mm",
     )
     rails.add_argument("path", metavar=RUN, help="the run, like lakeside/boardwalk")
     rails.add_argument("--at", required=True, metavar="L[,L…]", help="heights of the rails above the feet")
     rails.add_argument(
-        "--depth",
+        "--rail-depth",
         metavar="L",
         default="0mm",
         help="height of the rail itself (default 0: at its middle line)",
     )
     rails.add_argument(
-        "--limit",
+        "--opening",
         metavar="L",
         help="greatest opening between posts (default: the run's); exit code 1 when one is wider",
     )
     rails.add_argument(
-        "--turn",
+        "--corner-deg",
         type=float,
         default=-90.0,
         metavar="DEG",
         help="corners that were not told turn by this (default -90: towards the house); + = towards out",
     )
+    once_called(rails, "--depth", "rail_depth")
+    once_called(rails, "--limit", "opening")
+    once_called(rails, "--turn", "corner_deg", type=float)
     rails.set_defaults(run=run_rails)
 
     lineup = commands.add_parser(
@@ -83,9 +86,9 @@ def run_rails(args: argparse.Namespace, io: Io) -> int:
         state = site.run(job, run)
     lengths = lengths_in(state.units)
     heights = [lengths(part) for part in args.at.split(",")]
-    found = standing.rails_of(state, heights, lengths(args.depth), turn_deg=args.turn)
-    limit = None if args.limit is None else lengths(args.limit)
-    openings = standing.openings_of(state, limit, turn_deg=args.turn)
+    found = standing.rails_of(state, heights, lengths(args.rail_depth), turn_deg=args.corner_deg)
+    limit = None if args.opening is None else lengths(args.opening)
+    openings = standing.openings_of(state, limit, turn_deg=args.corner_deg)
     if args.json:
         io.json(
             {

@@ -6,7 +6,7 @@ import argparse
 import shutil
 from typing import TYPE_CHECKING
 
-from shimfit.cli.context import add_force, open_site
+from shimfit.cli.context import add_force, once_called, open_site
 from shimfit.errors import Exit, FileError, UsageError
 from shimfit.outputs import PDF, RECORD_CSV
 
@@ -53,10 +53,13 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
         "due",
         parents=[common],
         help="posts to tighten and read again: timber dries and nuts slacken",
-        epilog="example:\n  shimfit due lakeside/boardwalk --every 90",
+        epilog="example:\n  shimfit due lakeside/boardwalk --due-days 90",
     )
     due.add_argument("run_path", metavar="JOB/RUN", help="the run, like lakeside/boardwalk")
-    due.add_argument("--every", metavar="DAYS", type=_days, help="set the run's interval from now on")
+    due.add_argument(
+        "--due-days", dest="every", metavar="DAYS", type=_days, help="set the run's interval from now on"
+    )
+    once_called(due, "--every", "every", type=_days)
     due.add_argument("--on", metavar="DATE", help="what will be due then (2026-09-01; default: now)")
     due.set_defaults(run=run_due)
 
@@ -154,7 +157,7 @@ def run_due(args: argparse.Namespace, io: Io) -> int:
             site.change_run(job, run, due_days=args.every)
         record = record_of(site, args.run_path)
     if record.due_days is None:
-        raise UsageError(f"{args.run_path} has no interval for going back yet: set one with --every DAYS")
+        raise UsageError(f"{args.run_path} has no interval for going back yet: set one with --due-days DAYS")
     rows = due_list(record, now)
     if args.json:
         answer = due_json(record, rows)

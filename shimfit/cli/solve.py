@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
-from shimfit.cli.context import units_of
+from shimfit.cli.context import once_called, units_of
 from shimfit.entry.lengths import parse_height
 from shimfit.errors import EntryError, Exit, UsageError
 
@@ -39,8 +39,12 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
         help="size of the foot: along the run x across it, or d90mm when round",
     )
     solve.add_argument(
-        "--rod", metavar="L", default="14mm", help="diameter of the rod's hole in the foot (default 14mm)"
+        "--rod-hole",
+        metavar="L",
+        default="14mm",
+        help="diameter of the rod's hole in the foot (default 14mm)",
     )
+    once_called(solve, "--rod", "rod_hole")
     solve.add_argument(
         "--tolerance",
         metavar="T",
@@ -91,7 +95,7 @@ def run(args: argparse.Namespace, io: Io) -> int:
         )
     height_mm = parse_height(args.height, units)
     foot = parse_foot(
-        args.foot, units, rod_hole_mm=parse_length(args.rod, units, what="rod hole", zero_ok=True)
+        args.foot, units, rod_hole_mm=parse_length(args.rod_hole, units, what="rod hole", zero_ok=True)
     )
     tolerance = parse_tolerance(args.tolerance or DEFAULT_TOLERANCE, args.per_direction, units)
     now = parse_seat_lengths(args.now, units) if args.now else None

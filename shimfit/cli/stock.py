@@ -121,7 +121,10 @@ def run_out(args: argparse.Namespace, io: Io) -> int:
         raise UsageError(f"{args.count} pieces can't be gone: say how many are, or none for the whole lot")
     with open_site(args, io) as site:
         words = site.out_of(args.lot, args.count)
-    return io.tell(words, as_json=args.json)
+        left = site.box().lot(args.lot)
+    count = 0 if left is None else left.count
+    told = {"message": words, "lot": args.lot, "left": count, "state": "in the box" if count else "used up"}
+    return io.tell(words, told, as_json=args.json)
 
 
 def run_add(args: argparse.Namespace, io: Io) -> int:

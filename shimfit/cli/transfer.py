@@ -121,6 +121,9 @@ def _conflict_json(conflict: Conflict) -> dict[str, Any]:
 
 
 def _say_imported(done: Imported, io: Io) -> None:
+    if not done.new and not done.known:
+        io.say("nothing to import: there is no event in the file")
+        return
     if not done.new:
         io.say("nothing new: everything in the file is here already")
         return

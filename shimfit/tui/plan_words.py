@@ -57,8 +57,8 @@ def gap_words(answer: Json) -> str:
     stopped = "Stopped: this is the best so far. " if answer["stopped"] else ""
     if answer["status"] == "impossible":
         return f"{stopped}No post that needs packs can be served from this box."
-    if answer["gap"] <= 0 and answer["status"] == "proven":
-        return f"{stopped}Proven: no plan from this box is better."
+    if answer["gap"] <= 0 and answer["status"] == "proven" and not stopped:
+        return "Proven: no plan from this box is better."
     return f"{stopped}No plan from this box can be more than {100 * answer['gap']:.2f} % better."
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING, Any
 
-from shimfit.cli.context import RUN, open_site
+from shimfit.cli.context import RUN, once_called, open_site
 from shimfit.cli.run.showing import run_json
 from shimfit.entry.lengths import parse_height, parse_leg
 from shimfit.errors import UsageError
@@ -59,8 +59,12 @@ def add_parser(of_run: Commands, common: argparse.ArgumentParser) -> None:
         help="size of the foot: along the run x across it, or d90mm when round",
     )
     new.add_argument(
-        "--rod", metavar="L", default="14mm", help="diameter of the rod's hole in the foot (default 14mm)"
+        "--rod-hole",
+        metavar="L",
+        default="14mm",
+        help="diameter of the rod's hole in the foot (default 14mm)",
     )
+    once_called(new, "--rod", "rod_hole")
     new.add_argument(
         "--height", required=True, metavar="L", help="height above the foot that leans are read at"
     )
@@ -88,8 +92,13 @@ def add_parser(of_run: Commands, common: argparse.ArgumentParser) -> None:
         help="where packs go: corners (default), middles of the low edges, or whichever is best",
     )
     new.add_argument(
-        "--due", type=int, metavar="DAYS", help="posts are due to be read again after this many days"
+        "--due-days",
+        dest="due",
+        type=int,
+        metavar="DAYS",
+        help="posts are due to be read again after this many days",
     )
+    once_called(new, "--due", "due", type=int)
     new.add_argument("--units", choices=("mm", "inch"), help="what a bare number means (default: the job's)")
     new.set_defaults(run=run_new)
 
@@ -104,7 +113,7 @@ def run_new(args: argparse.Namespace, io: Io) -> int:
     with open_site(args, io) as site:
         job, name = parse_run(args.path)
         units = args.units or site.journal.job(job).units
-        rod_mm = parse_length(args.rod, units, what="rod hole", zero_ok=True)
+        rod_mm = parse_length(args.rod_hole, units, what="rod hole", zero_ok=True)
         foot = parse_foot(args.foot, units, rod_hole_mm=rod_mm)
         table = _table(args, units, io)
         marks = _marks(args, units) if table is None else _marks_of_table(table)
