@@ -210,9 +210,9 @@ def test_an_altered_log_is_refused_naming_the_event(shimfit, site_file, command)
 
 
 def test_due_sets_the_interval_and_lists_what_is_due(shimfit):
-    with pytest.raises(UsageError, match="--every"):
+    with pytest.raises(UsageError, match="--due-days"):
         shimfit("due", "shore/walk")
-    code, out, _ = shimfit("due", "shore/walk", "--every", "90", "--on", "2026-09-01")
+    code, out, _ = shimfit("due", "shore/walk", "--due-days", "90", "--on", "2026-09-01")
     assert code == Exit.DONE
     assert "1 of 1 verified posts are due (every 90 days)" in out
     code, out, _ = shimfit("due", "shore/walk", "--on", "2026-06-01", "--json")
