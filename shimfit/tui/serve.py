@@ -7,6 +7,7 @@ a trusted network, such as the phone's own.
 
 from __future__ import annotations
 
+import json
 import logging
 import secrets
 import shlex
@@ -16,7 +17,7 @@ from collections.abc import Awaitable, Callable
 from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
-from urllib.parse import urlsplit
+from urllib.parse import SplitResult, urlsplit
 
 from shimfit.errors import Exit, UsageError
 
@@ -29,6 +30,11 @@ EVERY_ADDRESS = ("0.0.0.0", "::")  # noqa: S104 - compared with what was asked f
 LOOPBACK = ("localhost", "127.0.0.1", "::1")
 PAGE = Path(__file__).with_name("page")
 COOKIE = "shimfit"
+MOST_TABS = 8
+"""Each tab is a program of its own, about 60 MB."""
+MOST_COLUMNS, MOST_ROWS = 500, 200
+MOST_TYPED = 20_000
+"""Characters in one message: a pasted text at most."""
 REFUSAL = """<!DOCTYPE html>
 <html lang="en"><head><meta charset="utf-8"><title>shimfit</title><link rel="icon" href="data:,">
 <meta name="viewport" content="width=device-width, initial-scale=1"></head>
@@ -47,19 +53,55 @@ class Door:
 
     def asks_by_its_name(self, host_header: str) -> bool:
         """False for a page elsewhere that points its own name at this machine."""
-        name = urlsplit(f"//{host_header}").hostname or ""
-        return not self.is_open or name in LOOPBACK
+        return not self.is_open or (_split(f"//{host_header}").hostname or "") in LOOPBACK
 
     def knows(self, cookie: str | None) -> bool:
         """True for the browser that came with the key."""
-        return self.is_open or (cookie is not None and secrets.compare_digest(cookie, self._pass))
+        return self.is_open or _same(cookie, self._pass)
 
     def use(self, key: str | None) -> str | None:
         """The cookie for whoever brings the key, the first time; None otherwise."""
-        if self.key is None or key is None or not secrets.compare_digest(key, self.key):
+        if self.key is None or not _same(key, self.key):
             return None
         self.key = None
         return self._pass
+
+
+def _same(given: str | None, secret: str) -> bool:
+    """Compared as bytes: of texts only ASCII ones can be compared so, and anything may come."""
+    return given is not None and secrets.compare_digest(given.encode("utf-8", "replace"), secret.encode())
+
+
+def _split(url: str) -> SplitResult:
+    """Parts of an address that a browser sent; none of an address that is none."""
+    try:
+        return urlsplit(url)
+    except ValueError:
+        return SplitResult("", "", "", "", "")
+
+
+def cells_of(width: object, height: object) -> tuple[int, int] | None:
+    """The size of a browser's terminal within bounds, or None where it is no size at all."""
+    try:
+        columns, rows = int(width), int(height)  # type: ignore[call-overload] # what came is judged by this
+    except (TypeError, ValueError, OverflowError):
+        return None
+    return min(max(columns, 10), MOST_COLUMNS), min(max(rows, 4), MOST_ROWS)
+
+
+def qr_of(url: str) -> str:
+    """The address as a QR code (ISO/IEC 18004) for a terminal: two modules a character, black on white."""
+    import segno
+
+    matrix = [list(row) for row in segno.make(url, micro=False).matrix_iter(border=3)]
+    if len(matrix) % 2:
+        matrix.append([0] * len(matrix[0]))
+    signs = {(0, 0): " ", (1, 0): "▀", (0, 1): "▄", (1, 1): "█"}
+    lines = (
+        "".join(signs[int(upper > 0), int(lower > 0)] for upper, lower in zip(*pair, strict=True))
+        for pair in zip(matrix[::2], matrix[1::2], strict=True)
+    )
+    return "".join(f"\x1b[30;107m{line}\x1b[0m\n" for line in lines)
 
 
 def serve(path: Path | str, *, host: str, port: int, talk: Callable[[str], None]) -> int:
@@ -71,6 +113,8 @@ def serve(path: Path | str, *, host: str, port: int, talk: Callable[[str], None]
     talk(f"shimfit in the browser: {' or '.join(places)}")
     if door.key:
         talk("open to the network: the key works once, in one browser. Ctrl+C ends it.")
+        if sys.stderr.isatty():
+            sys.stderr.write(qr_of(places[-1]))
     _server(path, host, port, door).serve()
     return Exit.DONE
 
@@ -106,9 +150,34 @@ def _check_port(host: str, port: int) -> None:
             raise UsageError(f"port {port} on {host} can't be had: {error}; give another --port") from error
 
 
+async def _never_in_a_frame(_: web.Request, response: web.StreamResponse) -> None:
+    """No page elsewhere may show this one in a frame and have it tapped unseen."""
+    response.headers["X-Frame-Options"] = "DENY"
+    response.headers["Content-Security-Policy"] = "frame-ancestors 'none'"
+
+
+async def _heard(text: str, websocket: web.WebSocketResponse, tab: Any) -> bool:
+    """Do what a message of the page says; False for what is none."""
+    try:
+        kind, *rest = json.loads(text)
+        if kind == "stdin" and len(rest[0]) <= MOST_TYPED:
+            await tab.send_bytes(rest[0].encode("utf-8", "replace"))
+        elif kind == "resize" and (size := cells_of(rest[0]["width"], rest[0]["height"])) is not None:
+            await tab.set_terminal_size(*size)
+        elif kind == "ping" and len(text) <= MOST_TYPED:
+            await websocket.send_json(["pong", rest[0]])
+        elif kind in ("blur", "focus"):
+            await getattr(tab, kind)()
+        else:
+            return False
+    except (ValueError, TypeError, LookupError, AttributeError, RecursionError):
+        return False
+    return True
+
+
 def _server(path: Path | str, host: str, port: int, door: Door) -> Any:
     """The web server; its library is imported here, nobody else pays for it."""
-    from aiohttp import web
+    from aiohttp import WSCloseCode, WSMsgType, web
     from textual_serve.server import Server
 
     def refused(why: str) -> web.HTTPForbidden:
@@ -119,10 +188,12 @@ def _server(path: Path | str, host: str, port: int, door: Door) -> Any:
         if not door.asks_by_its_name(request.host):
             raise refused("shimfit answers only to this machine's own name")
         origin = request.headers.get("Origin")
-        if origin is not None and urlsplit(origin).netloc != request.host:
+        if origin is not None and _split(origin).netloc != request.host:
             raise refused("another page can't use shimfit")
         if door.knows(request.cookies.get(COOKIE)):
             return await handler(request)
+        if request.method != "GET":  # a preview that only asks whether the page is there
+            raise refused("shimfit is asked for by GET")
         granted = door.use(request.query.get("key"))
         if granted is None:
             raise refused(
@@ -136,13 +207,42 @@ def _server(path: Path | str, host: str, port: int, door: Door) -> Any:
     class ShimfitServer(Server):
         """One tab, one process; our page, our words."""
 
+        tabs = 0
+
         def initialize_logging(self) -> None:
             logging.basicConfig(level=logging.WARNING, format="%(message)s")
 
         async def _make_app(self) -> web.Application:
             app: web.Application = await super()._make_app()
             app.middlewares.append(guard)
+            app.on_response_prepare.append(_never_in_a_frame)
             return app
+
+        async def handle_websocket(self, request: web.Request) -> Any:
+            """A tab: refused in words where it is no socket, of no size, or one too many."""
+            width, height = request.query.get("width", "80"), request.query.get("height", "24")
+            size = cells_of(width, height)
+            if size is None or not web.WebSocketResponse().can_prepare(request):
+                raise web.HTTPBadRequest(text="this is for the page's own socket, with a width and a height")
+            if self.tabs >= MOST_TABS:
+                raise web.HTTPServiceUnavailable(text=f"{MOST_TABS} tabs are open already: close one")
+            self.tabs += 1
+            try:
+                query = {"width": str(size[0]), "height": str(size[1])}
+                return await super().handle_websocket(
+                    request.clone(rel_url=request.rel_url.with_query(query))
+                )
+            finally:
+                self.tabs -= 1
+
+        async def _process_messages(self, websocket: web.WebSocketResponse, app_service: Any) -> None:
+            """Hear the tab's messages, until one comes that the page never sends."""
+            async for message in websocket:
+                if message.type is not WSMsgType.TEXT:
+                    continue
+                if not await _heard(message.data, websocket, app_service):
+                    await websocket.close(code=WSCloseCode.POLICY_VIOLATION, message=b"not understood")
+                    return
 
         async def on_startup(self, app: web.Application) -> None:
             """Nothing: where it runs was said already."""

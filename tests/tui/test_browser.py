@@ -12,7 +12,7 @@ import aiohttp
 import pytest
 
 from shimfit.errors import UsageError
-from shimfit.tui.serve import COOKIE, PAGE, Door, serve
+from shimfit.tui.serve import COOKIE, PAGE, Door, cells_of, qr_of, serve
 from shimfit.tui.serve import _names as names_for
 
 SERVE = """
@@ -139,3 +139,106 @@ async def _read_until(tab: aiohttp.ClientWebSocketResponse, text: bytes) -> None
         assert message.type in (aiohttp.WSMsgType.BINARY, aiohttp.WSMsgType.TEXT), got[-500:]
         if message.type == aiohttp.WSMsgType.BINARY:
             got += message.data
+
+
+def test_any_key_cookie_and_address_is_judged_without_a_fault() -> None:
+    door = Door("0.0.0.0")
+    for odd in ("clé", "\udc80", "", "\x00"):
+        assert door.use(odd) is None
+        assert not door.knows(odd)
+    assert not Door("127.0.0.1").asks_by_its_name("[::1")
+    assert door.key is not None
+
+
+@pytest.mark.parametrize(
+    ("told", "size"),
+    [
+        ((100_000, 100_000), (500, 200)),
+        (("80", "24"), (80, 24)),
+        ((0, -5), (10, 4)),
+        (("wide", 24), None),
+        ((None, 24), None),
+        ((float("inf"), 24), None),
+        (({}, []), None),
+    ],
+)
+def test_a_browsers_size_is_bounded(told: tuple[object, object], size: tuple[int, int] | None) -> None:
+    assert cells_of(*told) == size
+
+
+@pytest.mark.parametrize("url", ["http://192.0.2.7:8300/?key=abc", "http://192.0.2.7:8300/?key=" + "k" * 40])
+def test_the_address_is_a_qr_code(url: str) -> None:
+    """Drawn again from the characters, it is the code that the library makes (ISO/IEC 18004)."""
+    import segno
+
+    rows = [line.removeprefix("\x1b[30;107m").removesuffix("\x1b[0m") for line in qr_of(url).splitlines()]
+    upper, lower = "▀█", "▄█"
+    drawn = [[int(sign in half) for sign in row] for row in rows for half in (upper, lower)]
+    wanted = [
+        [int(bool(module)) for module in row] for row in segno.make(url, micro=False).matrix_iter(border=3)
+    ]
+    assert drawn[: len(wanted)] == wanted
+    assert not any(map(any, drawn[len(wanted) :]))
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals of POSIX")
+def test_what_comes_is_judged_and_a_killed_server_leaves_nothing_behind(make_site) -> None:
+    site = make_site()
+    site.close()
+    port = free_port()
+    server = subprocess.Popen(
+        [sys.executable, "-c", SERVE, str(site.path), str(port)],
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+    )
+    try:
+        children = asyncio.run(_misuse(port, server))
+    finally:
+        server.kill()
+        _, errors = server.communicate()
+    assert b"Traceback" not in errors
+    end = time.monotonic() + 10
+    while any(map(_lives, children)) and time.monotonic() < end:
+        time.sleep(0.05)
+    assert not any(map(_lives, children))
+
+
+async def _misuse(port: int, server: subprocess.Popen[bytes]) -> list[int]:
+    here = f"http://127.0.0.1:{port}"
+    async with aiohttp.ClientSession() as browser:
+        await _up(browser, here)
+        async with browser.get(here) as page:
+            assert page.headers["X-Frame-Options"] == "DENY"
+        for path, headers in (("/ws", {}), ("/ws?width=wide", {"Upgrade": "websocket"})):
+            async with browser.get(here + path, headers=headers) as answer:
+                assert answer.status == 400
+        async with browser.get(here, headers={"Origin": "http://[::1"}) as answer:
+            assert answer.status == 403
+        async with browser.ws_connect(f"{here}/ws?width=100000&height=100000") as tab:
+            await _read_until(tab, b"to read")
+            for odd in ('["resize", {"width": 100000, "height": 100000}]', '["ping", 1]'):
+                await tab.send_str(odd)
+            children = _children(server.pid)
+            assert children
+            for odd in ("{}", "[]", "nonsense", '["stdin", 5]', '["resize", {"width": "wide"}]'):
+                async with browser.ws_connect(f"{here}/ws?width=80&height=24") as other:
+                    await other.send_str(odd)
+                    async for _ in other:
+                        pass
+                    assert other.close_code == 1008
+            server.kill()
+            return children
+
+
+def _children(parent: int) -> list[int]:
+    listed = subprocess.run(["ps", "-eo", "pid,ppid"], capture_output=True, text=True, check=True).stdout
+    pairs = [tuple(map(int, line.split())) for line in listed.splitlines()[1:]]
+    own = [pid for pid, ppid in pairs if ppid == parent]
+    return own + [pid for pid, ppid in pairs if ppid in own]
+
+
+def _lives(pid: int) -> bool:
+    listed = subprocess.run(
+        ["ps", "-o", "stat=", "-p", str(pid)], capture_output=True, text=True, check=False
+    )
+    return listed.stdout.strip()[:1] not in ("", "Z")
