@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import math
 import tomllib
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from typing import TYPE_CHECKING, Any, Literal
 
 from shimfit.core.sensing.hold import Doubts
@@ -32,9 +32,16 @@ if TYPE_CHECKING:
 DEFAULT_RANGE_DEG = 45.0
 TANGENT_UNITS = {"mm/m": 1e-3, "%": 1e-2, "in/ft": 1 / 12}
 """Ratios: worth of one unit as a slope."""
-ANGLE_UNITS = {"deg": 1.0, "°": 1.0, "rad": math.degrees(1.0), "mrad": math.degrees(1e-3), "count": 1.0}
+ANGLE_UNITS = {
+    "deg": 1.0,
+    "°": 1.0,
+    "rad": math.degrees(1.0),
+    "mrad": math.degrees(1e-3),
+    "arcmin": 1 / 60,
+    "count": 1.0,
+}
 """Worth of one unit in degrees; a count's worth is its scale."""
-FORCE_UNITS = {"g": 1.0, "m/s2": 1 / 9.80665, "count": 1.0}
+FORCE_UNITS = {"g": 1.0, "mg": 1e-3, "m/s2": 1 / 9.80665, "count": 1.0}
 """Worth of one unit in g."""
 TIME_UNITS = {"s": 1.0, "ms": 1e-3, "us": 1e-6}
 PAIR = ("x", "y")
@@ -44,7 +51,7 @@ _UNITS: dict[str, tuple[str, ...]] = (
     | dict.fromkeys(TRIPLE, tuple(FORCE_UNITS))
     | {"temp": ("degC",), "time": tuple(TIME_UNITS), "seq": ("", "count")}
 )
-_SEPARATORS = (",", ", ", ";", "\t", "tab", "whitespace")
+_SEPARATORS = (",", ", ", ";", ":", "\t", "tab", "whitespace")
 OF_THE_DEVICE = ("axes", "zero", "doubts")
 """Keys that tell of the one device rather than of its format; `wire.device` reads them."""
 Kind = Literal["elevation", "tangent"]
@@ -76,6 +83,8 @@ class Column:
     """Position in the line, from 0."""
     name: str
     unit: str
+    label: str = ""
+    """What stands before its number, like `X=`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,7 +163,49 @@ class Modbus:
         return 1 / self.poll_s
 
 
-Description = Xdr | Text | Modbus
+CHECKS = {"none": 0, "sum8": 1, "xor8": 1, "crc16-modbus": 2, "crc16-ccitt": 2}
+"""Bytes at a binary frame's end that prove it arrived as it was sent."""
+FIELD_BYTES = {"int8": 1, "uint8": 1, "int16": 2, "uint16": 2, "int32": 4, "uint32": 4, "float32": 4}
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """One value of a binary frame."""
+
+    name: str
+    offset: int
+    """Bytes from the frame's beginning, its header counted."""
+    type: str = "int16"
+    low_first: bool = False
+    scale: float = 1.0
+    unit: str = "deg"
+
+
+@dataclass(frozen=True, slots=True)
+class Binary:
+    """Frames of a fixed length that begin with the same bytes and come by themselves."""
+
+    header: bytes
+    length: int
+    """Bytes of a whole frame, header and check counted."""
+    values: tuple[Field, ...]
+    check: str = "none"
+    check_from: int = 0
+    """First byte that the check counts in; it counts up to where it stands."""
+    check_low_first: bool = False
+    kind: Kind = "elevation"
+    flip: tuple[str, ...] = ()
+    range_deg: float = DEFAULT_RANGE_DEG
+    rate_hz: float | None = None
+    baud: int | None = None
+
+    @property
+    def elevation(self) -> bool:
+        """True when each angle is an axis against the horizontal."""
+        return self.kind == "elevation" and any(value.name == "x" for value in self.values)
+
+
+Description = Xdr | Text | Modbus | Binary
 
 
 def parse_description(text: str, path: str) -> Description:
@@ -166,8 +217,13 @@ def parse_description(text: str, path: str) -> Description:
     keys = _Keys(table, path)
     for name in OF_THE_DEVICE:
         keys.take(name, None, object, "anything")
-    form = keys.word("format", "text", ("text", "modbus", "xdr"))
-    readers: dict[str, Callable[[_Keys], Description]] = {"text": _text, "modbus": _modbus, "xdr": _xdr}
+    form = keys.word("format", "text", ("text", "modbus", "xdr", "binary"))
+    readers: dict[str, Callable[[_Keys], Description]] = {
+        "text": _text,
+        "modbus": _modbus,
+        "xdr": _xdr,
+        "binary": _binary,
+    }
     description = readers[form](keys)
     keys.none_left()
     return description
@@ -258,7 +314,14 @@ def _text(keys: _Keys) -> Text:
     if decimal == "," and separator.startswith(","):
         raise keys.refuse("decimal", 'can\'t be "," where the separator is "," too')
     specs = keys.words("columns", ())
-    columns = tuple(_column(keys, at, spec) for at, spec in enumerate(specs) if spec != "-")
+    labels = keys.take("labels", [], list, "a list of what stands before each number")
+    if labels and not (len(labels) == len(specs) and all(isinstance(label, str) for label in labels)):
+        raise keys.refuse("labels", 'must be one text for each column, "" where a number stands alone')
+    columns = tuple(
+        replace(_column(keys, at, spec), label=labels[at] if labels else "")
+        for at, spec in enumerate(specs)
+        if spec != "-"
+    )
     _one_measure(keys, "columns", [column.name for column in columns])
     scale = keys.number("scale", None, -1e9, 1e9)
     if any(column.unit == "count" and column.name != "seq" for column in columns) != (scale is not None):
@@ -324,6 +387,53 @@ def _modbus(keys: _Keys) -> Modbus:
         flip=_flip(keys, {value.name for value in values}),
         **_shared(keys),
     )
+
+
+def _binary(keys: _Keys) -> Binary:
+    spelled = keys.take("header", "", str, "bytes in hex, like AA 55")
+    try:
+        header = bytes.fromhex(spelled)
+    except ValueError:
+        header = b""
+    if not header:
+        raise keys.refuse("header", 'must be the bytes that every frame begins with, in hex, like "AA 55"')
+    length = keys.whole("length", 0, len(header) + 1, 1024)
+    check = keys.word("check", "none", tuple(CHECKS))
+    if check == "none" and len(header) < 2:
+        raise keys.refuse("check", "is wanted where the header is a single byte: the data may hold it too")
+    values = tuple(_field(table, len(header), length - CHECKS[check]) for table in keys.tables("values"))
+    _one_measure(keys, "values", [value.name for value in values])
+    return Binary(
+        header=header,
+        length=length,
+        values=values,
+        check=check,
+        check_from=keys.whole("check_from", 0, 0, length - 1),
+        check_low_first=keys.word("check_order", "high-first", _ORDERS) == "low-first",
+        flip=_flip(keys, {value.name for value in values}),
+        **_shared(keys),
+        **_paced(keys),
+    )
+
+
+_ORDERS = ("high-first", "low-first")
+
+
+def _field(keys: _Keys, least: int, end: int) -> Field:
+    name = keys.take("name", "", str, "text")
+    form = keys.word("type", "int16", tuple(FIELD_BYTES))
+    field_ = Field(
+        name=name,
+        offset=keys.whole("offset", -1, least, max(least, end - FIELD_BYTES[form])),
+        type=form,
+        low_first=keys.word("order", "high-first", _ORDERS) == "low-first",
+        scale=float(keys.number("scale", 1.0, -1e9, 1e9)),
+        unit=_unit(keys, "unit", name, keys.take("unit", "deg", str, "text")),
+    )
+    keys.none_left()
+    if field_.offset < least or field_.offset + FIELD_BYTES[form] > end:
+        raise keys.refuse("offset", f"must leave {name} within the frame, behind its header")
+    return field_
 
 
 def _register(keys: _Keys) -> Register:

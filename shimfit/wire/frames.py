@@ -8,12 +8,17 @@ thrown away. Half-duplex adapters may echo the request; the echo is dropped.
 from __future__ import annotations
 
 import struct
+from functools import reduce
+from operator import xor
 from typing import TYPE_CHECKING
 
+from shimfit.wire.formats import CHECKS, FIELD_BYTES
 from shimfit.wire.samples import Measure, Refusal
 
 if TYPE_CHECKING:
-    from shimfit.wire.formats import Modbus, Register
+    from collections.abc import Callable
+
+    from shimfit.wire.formats import Binary, Field, Modbus, Register
     from shimfit.wire.samples import Sample, Tally
 
 FAILS_TO_NO_ANSWER = 3
@@ -100,6 +105,99 @@ class ModbusFrames:
             data = data[2:] + data[:2]
         number: float = struct.unpack(_FORMS[value.type], data)[0]
         return number
+
+
+def crc16_ccitt(data: bytes) -> int:
+    """CRC-16 with polynomial 0x1021, start 0xFFFF, not reflected ("CCITT-FALSE": 0x29B1 for 123456789)."""
+    crc = 0xFFFF
+    for byte in data:
+        crc ^= byte << 8
+        for _ in range(8):
+            crc = (crc << 1 ^ 0x1021 if crc & 0x8000 else crc << 1) & 0xFFFF
+    return crc
+
+
+_CHECKS: dict[str, Callable[[bytes], int]] = {
+    "sum8": lambda data: sum(data) & 0xFF,
+    "xor8": lambda data: reduce(xor, data, 0),
+    "crc16-modbus": crc16,
+    "crc16-ccitt": crc16_ccitt,
+}
+
+
+class BinaryScanner:
+    """Described frames out of a stream of bytes; one that fails its check is searched for the next header."""
+
+    def __init__(self, description: Binary, tally: Tally) -> None:
+        self._of = description
+        self._tally = tally
+        self._got = b""
+        self.elevation = description.elevation
+        worth = {v.name: v.scale if v.unit == "count" else 1.0 for v in description.values}
+        signs = dict.fromkeys(description.flip, -1.0)
+        self._measure = Measure(
+            {value.name: value.unit for value in description.values},
+            tally,
+            scales={name: worth[name] * signs.get(name, 1.0) for name in worth},
+            range_deg=description.range_deg,
+        )
+        whole = [v for v in description.values if v.name == "x" and v.type != "float32"]
+        angles = [v for v in whole if v.unit in ("deg", "count")]
+        self.step_deg = abs(angles[0].scale) if angles else None
+
+    def feed(self, data: bytes, now_s: float) -> list[Sample]:
+        """Samples of the frames that these bytes complete."""
+        self._got += data
+        samples: list[Sample] = []
+        while True:
+            start = self._got.find(self._of.header)
+            if start < 0:
+                keep = len(self._of.header) - 1  # a header may be half here
+                self._got = self._got[-keep:] if keep else b""
+                return samples
+            self._got = self._got[start:]
+            if len(self._got) < self._of.length:
+                return samples
+            frame = self._got[: self._of.length]
+            if not self._is_whole(frame):
+                self._tally.refuse(Refusal.BAD_CHECKSUM)
+                self._got = self._got[1:]
+                continue
+            self._got = self._got[self._of.length :]
+            sample = self._measure.sample({v.name: self._value(v, frame) for v in self._of.values}, now_s)
+            samples += [] if sample is None else [sample]
+
+    def _is_whole(self, frame: bytes) -> bool:
+        size = CHECKS[self._of.check]
+        if not size:
+            return True
+        said = int.from_bytes(frame[-size:], "little" if self._of.check_low_first else "big")
+        return said == _CHECKS[self._of.check](frame[self._of.check_from : -size])
+
+    @staticmethod
+    def _value(value: Field, frame: bytes) -> float:
+        data = frame[value.offset : value.offset + FIELD_BYTES[value.type]]
+        form = ("<" if value.low_first else ">") + _LETTERS[value.type]
+        number: float = struct.unpack(form, data)[0]
+        return number if value.unit == "count" else number * value.scale
+
+    def restart(self, *, lost: bool) -> None:
+        """Begin anew; a frame that was under way is never parsed."""
+        if lost and self._got:
+            self._tally.refuse(Refusal.UNFINISHED)
+        self._got = b""
+        self._measure.restart()
+
+
+_LETTERS = {
+    "int8": "b",
+    "uint8": "B",
+    "int16": "h",
+    "uint16": "H",
+    "int32": "i",
+    "uint32": "I",
+    "float32": "f",
+}
 
 
 class ModbusLink:

@@ -289,7 +289,10 @@ class TextReader:
         used = {column.at for column in self._columns}
         gap = rb"[ \t]+" if self._separator is None else re.escape(self._separator)
         other = rb"[!-~]+" if self._separator is None else rb"[^%b\x00-\x1f\x7f-\xff]*" % gap
-        fields = [b"(%b)" % NUMBER.pattern if at in used else other for at in range(self._count)]
+        labels = {column.at: re.escape(column.label.encode()) for column in self._columns}
+        fields = [
+            b"%b(%b)" % (labels[at], NUMBER.pattern) if at in used else other for at in range(self._count)
+        ]
         gap += rb" *" if self._blanks_follow else b""
         start = b"" if not self._comment else b"(?!%b)" % re.escape(self._comment)
         return re.compile(start + re.escape(self._prefix) + gap.join(fields))
@@ -347,6 +350,10 @@ class TextReader:
         values = {}
         for column in self._columns:
             digits = fields[column.at]
+            if column.label:
+                if not digits.startswith(column.label.encode()):
+                    return None
+                digits = digits[len(column.label) :].lstrip(b" ")
             if not self._number.fullmatch(digits):
                 return None
             if self._decimal_comma:

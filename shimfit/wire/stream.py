@@ -14,8 +14,8 @@ from shimfit.core.sensing.hold import Doubts, Steadiness
 from shimfit.core.sensing.mounting import AxisMap, SensorZero, zero_words
 from shimfit.core.sensing.watch import PostWatch, View, WatchState
 from shimfit.errors import EntryError
-from shimfit.wire.formats import Description, Modbus, Xdr
-from shimfit.wire.frames import ModbusPoller, ModbusScanner
+from shimfit.wire.formats import Binary, Description, Modbus, Xdr
+from shimfit.wire.frames import BinaryScanner, ModbusPoller, ModbusScanner
 from shimfit.wire.lines import Sniffer, XdrReader, line_reader
 from shimfit.wire.samples import LineFramer, Pace, Refusal, Sample, Tally, slopes
 
@@ -171,6 +171,8 @@ def make_input(options: ListenOptions, tally: Tally, *, polled: bool) -> Input:
     if isinstance(options.description, Modbus):
         side = ModbusPoller if polled else ModbusScanner
         return ModbusInput(side(options.description, tally))
+    if isinstance(options.description, Binary):
+        return BinaryInput(BinaryScanner(options.description, tally))
     return LineInput(options, tally)
 
 
@@ -179,7 +181,7 @@ class LineInput(Input):
 
     def __init__(self, options: ListenOptions, tally: Tally) -> None:
         description = options.description
-        assert not isinstance(description, Modbus)
+        assert not isinstance(description, Modbus | Binary)
         self._reader = line_reader(description or Xdr(), tally)
         self._framer = LineFramer(tally, drop_first=self._reader.format == "text")
         self._sniffer = None
@@ -225,6 +227,22 @@ class LineInput(Input):
         self._reader.restart()
         if self._sniffer is not None:
             self._sniffer.restart()
+
+
+class BinaryInput(Input):
+    """Described frames that come by themselves."""
+
+    def __init__(self, frames: BinaryScanner) -> None:
+        self._frames = frames
+        self.format, self.elevation, self.step_deg = "binary", frames.elevation, frames.step_deg
+
+    def feed(self, data: bytes, now_s: float) -> list[Sample]:
+        """See Input."""
+        return self._frames.feed(data, now_s)
+
+    def restart(self, *, lost: bool) -> None:
+        """See Input."""
+        self._frames.restart(lost=lost)
 
 
 class ModbusInput(Input):

@@ -195,7 +195,7 @@ def test_a_device_clock_that_runs_backwards_or_leaps_starts_a_new_time_base_and_
         ("columns = ['x:deg', 'y:deg']\nrange_deg = '45'", "range_deg"),
         ("columns = ['x:deg', 'y:deg']\nkind = 'sine'", "kind"),
         ("columns = ['x:deg', 'y:deg']\nflip = ['az']", "flip"),
-        ("format = 'binary'", "format"),
+        ("format = 'morse'", "format"),
         ("columns = 'x:deg,y:deg'", "columns"),
     ],
 )

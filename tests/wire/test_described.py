@@ -1,0 +1,113 @@
+"""Made-up devices, described: labelled text and binary frames, fed whole, byte by byte and with a tail."""
+
+from __future__ import annotations
+
+import binascii
+import struct
+from functools import reduce
+from operator import xor
+
+import pytest
+from hearing import hear_three_ways
+
+from shimfit.errors import FileError
+from shimfit.wire.formats import parse_description
+from shimfit.wire.stream import ListenOptions, Stream
+
+
+def values_of(form: str, order: str, scale: str, first: int, second: int) -> str:
+    row = "{{name='{}', offset={}, type='{}', order='{}', scale={}}}"
+    return f"[{row.format('x', first, form, order, scale)}, {row.format('y', second, form, order, scale)}]"
+
+
+@pytest.mark.parametrize(
+    ("separator", "labels", "line", "unit", "wanted"),
+    [
+        (",", '["X=", "Y="]', b"X=+01.23,Y=-00.45", "deg", (1.23, -0.45)),
+        ("whitespace", '["X:", "Y:"]', b"X:1.23 Y:-0.45", "deg", (1.23, -0.45)),
+        ("whitespace", '["P", "R"]', b"P+1.2 R-0.4", "deg", (1.2, -0.4)),
+        (";", '["a", "b"]', b"a90;b-30", "arcmin", (1.5, -0.5)),
+        (":", '["", ""]', b"1.5:-2.5", "deg", (1.5, -2.5)),
+        ("tab", '["", ""]', b"1.5\t-2.5", "deg", (1.5, -2.5)),
+    ],
+)
+def test_labelled_lines(separator, labels, line, unit, wanted):
+    described = parse_description(
+        f'format = "text"\nseparator = "{separator}"\nlabels = {labels}\n'
+        f'columns = ["x:{unit}", "y:{unit}"]\n',
+        "made-up",
+    )
+    heard = hear_three_ways(b"cut off\n" + 3 * (line + b"\r\n"), described)
+    assert heard.angles == [pytest.approx(wanted)] * 3
+    if line[:1] in b"XPa":
+        assert not hear_three_ways(b"cut off\nQ" + line[1:] + b"\n", described).samples
+
+
+def test_milli_g():
+    described = parse_description('format = "text"\ncolumns = ["ax:mg", "ay:mg", "az:mg"]\n', "made-up")
+    (angles,) = hear_three_ways(b"cut\n10,-20,999.8\n", described).angles
+    assert angles == pytest.approx((-0.573, 1.146), abs=0.001)
+
+
+CHECKED = {
+    "sum8": lambda data: bytes([sum(data) % 256]),
+    "xor8": lambda data: bytes([reduce(xor, data)]),
+    # The standard library's own, an independent reckoning.
+    "crc16-ccitt": lambda data: struct.pack(">H", binascii.crc_hqx(data, 0xFFFF)),
+}
+
+
+def heard_in(description: str, chunks: list[bytes]):
+    samples = []
+    described = parse_description(description, "made-up")
+    stream = Stream(ListenOptions(description=described), on_sample=lambda sample, _: samples.append(sample))
+    stream.opened(0.0)
+    for chunk in chunks:
+        stream.feed(0.0, chunk)
+    return [(sample.x_deg, sample.y_deg) for sample in samples], stream
+
+
+@pytest.mark.parametrize("check", sorted(CHECKED))
+@pytest.mark.parametrize("form", ["int16", "int32", "float32"])
+@pytest.mark.parametrize("order", ["low-first", "high-first"])
+def test_binary_frames(check, form, order):
+    letter = {"int16": "h", "int32": "i", "float32": "f"}[form]
+    size, scale = struct.calcsize(letter), "1.0" if form == "float32" else "0.01"
+    wanted = [(1.23, -0.45), (-3.0, 12.5), (0.0, 0.01)]
+    frames = []
+    for pair in wanted:
+        raw = pair if form == "float32" else [round(100 * part) for part in pair]
+        body = struct.pack(("<" if order == "low-first" else ">") + 2 * letter, *raw)
+        frames.append(b"\xaa\x55" + body + CHECKED[check](body))
+    description = (
+        f"format = 'binary'\nheader = 'AA 55'\nlength = {len(frames[0])}\ncheck = '{check}'\n"
+        f"check_from = 2\nvalues = {values_of(form, order, scale, 2, 2 + size)}\n"
+    )
+    data = b"\x01\xaa" + b"".join(frames)
+    for chunks in ([data], [data[k : k + 1] for k in range(len(data))], [data + frames[0][:-1]]):
+        angles, stream = heard_in(description, chunks)
+        assert angles == [pytest.approx(pair, abs=1e-6) for pair in wanted]
+        assert stream.tally.refused_total == 0
+    hurt = bytearray(data)
+    hurt[2 + len(frames[0]) + 3] ^= 0x10
+    angles, stream = heard_in(description, [bytes(hurt)])
+    assert angles == [pytest.approx(wanted[0], abs=1e-6), pytest.approx(wanted[2], abs=1e-6)]
+    assert sum(stream.tally.refused.values()) >= 1
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        (("AA 55", "zz"), "header"),
+        (("length = 7", "length = 2"), "length"),
+        (("offset=4", "offset=5"), "offset"),
+        (("'sum8'", "'sum9'"), "check"),
+        (("name='y'", "name='x'"), "twice"),
+    ],
+)
+def test_a_wrong_description_names_its_key(change, says):
+    values = values_of("int16", "low-first", "0.01", 2, 4)
+    text = f"format = 'binary'\nheader = 'AA 55'\nlength = 7\ncheck = 'sum8'\nvalues = {values}\n"
+    parse_description(text, "made-up")
+    with pytest.raises(FileError, match=says):
+        parse_description(text.replace(*change), "made-up")
