@@ -12,7 +12,8 @@ from shimfit.errors import Exit
 
 if TYPE_CHECKING:
     from shimfit.cli.io import Commands, Io
-    from shimfit.store.state import JobState, RunState
+    from shimfit.standing import RunState
+    from shimfit.store.state import JobState
 
 
 def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from shimfit.cli.io import Commands, Io
-    from shimfit.store.state import RunState
+    from shimfit.standing import RunState
 
 UNREAD = (PostState.TO_READ, PostState.HALF_READ)
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from shimfit.core.tolerance import DEFAULT_TOLERANCE, parse_tolerance
 from shimfit.model import Foot
 from shimfit.settings import load
-from shimfit.store.state import RunState
+from shimfit.standing import RunState
 from shimfit.tui.glyphs import glyphs_for
 from shimfit.tui.plan_words import gap_words, outcome_words, plan_lines, progress_bar, progress_words
 from shimfit.tui.telling import Words

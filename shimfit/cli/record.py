@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from shimfit.cli.io import Commands, Io
-    from shimfit.report.rows import RunRecord
+    from shimfit.report.record import RunRecord
     from shimfit.store.events import Event
     from shimfit.workflow.site import Site
 
@@ -39,6 +39,11 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
     record.add_argument("--csv", metavar="FILE", help="write one line a post (- = stdout)")
     record.add_argument(
         "--paper", choices=("a4", "letter"), default="a4", help="paper of the PDF (default a4)"
+    )
+    record.add_argument(
+        "--all-readings",
+        action="store_true",
+        help="also list every reading, on paper and on screen (JSON and CSV always have them)",
     )
     record.add_argument(
         "--hash", metavar="HASH", help="with verify: the hash that stands on a record, whole or its beginning"
@@ -83,7 +88,7 @@ def run_record(args: argparse.Namespace, io: Io) -> int:
     if args.pdf:
         from shimfit.report.pdf import record_pdf
 
-        io.write(args.pdf, record_pdf(record, args.paper), PDF, args)
+        io.write(args.pdf, record_pdf(record, args.paper, all_readings=args.all_readings), PDF, args)
         _wrote(args.pdf, io)
     if args.csv:
         io.write(args.csv, record_csv(record).encode(), RECORD_CSV, args)
@@ -92,7 +97,8 @@ def run_record(args: argparse.Namespace, io: Io) -> int:
         io.json(record_json(record) | {"figures": statistics_json(statistics(record))})
     elif not (args.pdf or args.csv):
         width = shutil.get_terminal_size((120, 24)).columns
-        for line in (*record_lines(record, width), "", *statistics_lines(statistics(record), record)):
+        told = record_lines(record, width, all_readings=args.all_readings)
+        for line in (*told, "", *statistics_lines(statistics(record), record)):
             io.say(line)
     return exit_code(record)
 
@@ -171,8 +177,8 @@ def run_due(args: argparse.Namespace, io: Io) -> int:
 
 def record_of(site: Site, run_path: str) -> RunRecord:
     """The record of JOB/RUN as the open data file tells it."""
-    from shimfit.report.gather import run_record as gather
-    from shimfit.report.rows import LogStamp
+    from shimfit.report.record import LogStamp
+    from shimfit.report.record import run_record as gather
     from shimfit.workflow.place import parse_run
 
     job, run = parse_run(run_path)
@@ -225,4 +231,6 @@ def _moment(text: str | None) -> datetime:
         when = datetime.fromisoformat(text)
     except ValueError:
         raise UsageError(f"{text!r} is no date: write it as 2026-09-01") from None
+    if len(text.strip()) <= len("2026-09-01"):  # a day: what falls due at any time of it is due on it
+        when = when.replace(hour=23, minute=59, second=59, microsecond=999_999)
     return when if when.tzinfo else when.astimezone()

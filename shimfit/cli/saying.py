@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from shimfit.model import PostState, Reading
-from shimfit.store.state import PostRecord, RunState
+from shimfit.standing import PostRecord, RunState
 from shimfit.tui.glyphs import glyphs_for
 from shimfit.tui.pictures.foot_plan import foot_plan
 from shimfit.tui.telling import Words, post_view

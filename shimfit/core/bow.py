@@ -7,7 +7,7 @@ the post's middle stands off that line.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from shimfit.core.checks import positive
@@ -76,13 +76,16 @@ def bow_of_post(readings: Sequence[Reading], full: Reading | None, height_mm: fl
     return bow(full.lean, half.lean, height_mm, doubts[0], doubts[1])
 
 
-def bow_words(found: Bow, faces: Mapping[Face, str] | None = None) -> str:
-    """A bow in a sentence, in mm; `faces` = what the run calls its four faces."""
+def bow_words(
+    found: Bow, faces: Mapping[Face, str] | None = None, say: Callable[[float], str] | None = None
+) -> str:
+    """A bow in a sentence; `faces` = what the run calls its four faces, `say` = a length in its unit (mm)."""
+    told = say or (lambda mm: f"{mm:.1f} mm")
     if found.is_sure is False:
-        return f"straight within what was read ({found.size_mm:.1f} mm)"
+        return f"straight within what was read ({told(found.size_mm)})"
     names = faces or {face: face.value for face in Face}
-    along = f"{abs(found.along_mm):.1f} mm {names[Face.NEXT if found.along_mm >= 0 else Face.PREV]}"
-    across = f"{abs(found.across_mm):.1f} mm {names[Face.OUT if found.across_mm >= 0 else Face.HOUSE]}"
+    along = f"{told(abs(found.along_mm))} {names[Face.NEXT if found.along_mm >= 0 else Face.PREV]}"
+    across = f"{told(abs(found.across_mm))} {names[Face.OUT if found.across_mm >= 0 else Face.HOUSE]}"
     return f"bowed, its middle stands {along} and {across} off the line: kept, not packed for"
 
 

@@ -1,4 +1,7 @@
-"""Going back: timber dries and nuts slacken, so each verified post is due again after the run's interval."""
+"""Going back: timber dries and nuts slacken, so each post proven plumb is due again after the run's interval.
+
+A post that was never proven plumb was never handed over; one that stands out of plumb now is told as that.
+"""
 
 from __future__ import annotations
 
@@ -11,16 +14,19 @@ from shimfit.errors import UsageError
 from shimfit.report import words
 
 if TYPE_CHECKING:
-    from shimfit.model import Reading
-    from shimfit.report.rows import PostRow, RunRecord
+    from shimfit.model import Decision, Reading
+    from shimfit.report.record import RunRecord
+    from shimfit.standing import PostRecord
 
 
 @dataclass(frozen=True, slots=True)
 class DueRow:
-    """A verified post with its first and its latest as-built reading."""
+    """A post that was proven plumb, with its first and its latest as-built reading."""
 
     post: str
     state: str
+    stands: Decision
+    """How it stands now: out, where it was proven plumb once and is not any more."""
     read: str
     """When it was last verified (ISO 8601)."""
     due: str
@@ -44,7 +50,7 @@ class DueRow:
 
 
 def due_list(record: RunRecord, now: datetime) -> list[DueRow]:
-    """Verified posts of a run, the longest overdue first; posts never verified are not in it.
+    """Posts of a run that were proven plumb, the longest overdue first; the others are not in it.
 
     `now` carries its offset. Raises UsageError when the run has no interval.
     """
@@ -74,23 +80,31 @@ def due_json(record: RunRecord, rows: list[DueRow]) -> dict[str, Any]:
                 "first": _tops(row.first),
                 "latest": _tops(row.latest),
                 "moved_mm": row.moved_mm,
+                "handed_over": row.stands != "out",
             }
             for row in rows
+        ],
+        "not_handed_over": [
+            {"post": post.name, "state": str(post.state)} for post in _not_handed_over(record)
         ],
     }
 
 
 def due_lines(record: RunRecord, rows: list[DueRow]) -> list[str]:
     """The list for a person on the way back to the site."""
+    left = [f"post {post.name}: not handed over, {post.state}" for post in _not_handed_over(record)]
     if not rows:
-        return [f"{record.job}/{record.run}: no post is verified yet, so none is due."]
+        return [f"{record.job}/{record.run}: no post is proven plumb yet, so none is due.", *left]
     waiting = sum(row.is_due for row in rows)
     name = f"{record.job}/{record.run}"
     every = f"every {record.due_days:g} days"
-    lines = [f"{name}: {waiting} of {len(rows)} verified posts are due ({every}). Tighten, then read again."]
+    lines = [
+        f"{name}: {waiting} of {len(rows)} posts proven plumb are due ({every}). Tighten, then read again."
+    ]
     for row in rows:
         when = f"due {row.due[:10]}" if not row.is_due else f"DUE since {row.due[:10]}"
-        handed = f"handed over {_said(record, row.first)} on {words.clock(row.first.time)}"
+        was = "handed over" if row.stands != "out" else f"{row.state} now, was plumb"
+        handed = f"{was} {_said(record, row.first)} on {words.clock(row.first.time)}"
         lines.append(f"post {row.post}: {when}; {handed}")
         if row.moved_mm is not None:
             moved = words.length(row.moved_mm, record.units)
@@ -98,18 +112,20 @@ def due_lines(record: RunRecord, rows: list[DueRow]) -> list[str]:
                 f"    last read {_said(record, row.latest)} on {words.clock(row.latest.time)}, moved "
                 f"{moved} {words.unit(record.units)}, {row.state}"
             )
-    return lines
+    return lines + left
 
 
-def first_and_latest(post: PostRow) -> tuple[Reading, Reading] | None:
+def first_and_latest(post: PostRecord) -> tuple[Reading, Reading] | None:
     """The reading that a post was handed over with, and its last; the same until somebody went back.
 
-    Handed over: the first that proved it plumb, else the first that tried to. None when nothing was verified.
+    Handed over: the first that proved it plumb. None when none did.
     """
-    if not post.verified:
-        return None
-    proven = [check.reading for check in post.verified if check.plumb]
-    return (proven or [post.verified[0].reading])[0], post.verified[-1].reading
+    first = post.handed_over
+    return None if first is None else (first, post.verified[-1].reading)
+
+
+def _not_handed_over(record: RunRecord) -> list[PostRecord]:
+    return [post for post in record.posts if post.handed_over is None]
 
 
 def moved_mm(first: Reading, latest: Reading) -> float | None:
@@ -132,7 +148,7 @@ def read_again_lines(record: RunRecord) -> list[str]:
         moved = moved_mm(first, latest)
         how_far = "" if moved is None else f", moved {words.length(moved, record.units)}"
         lines.append(
-            f"Post {post.post}: handed over {_said(record, first)} on {words.clock(first.time)}; "
+            f"Post {post.name}: handed over {_said(record, first)} on {words.clock(first.time)}; "
             f"read again {_said(record, latest)} on {words.clock(latest.time)}{how_far}"
         )
     return lines
@@ -147,7 +163,7 @@ def _went_back(first: Reading, latest: Reading) -> bool:
     return datetime.fromisoformat(latest.time) - datetime.fromisoformat(first.time) >= timedelta(days=1)
 
 
-def _row(post: PostRow, interval: timedelta, now: datetime) -> DueRow | None:
+def _row(post: PostRecord, interval: timedelta, now: datetime) -> DueRow | None:
     pair = first_and_latest(post)
     if pair is None or pair[1].time is None:
         return None
@@ -158,7 +174,7 @@ def _row(post: PostRow, interval: timedelta, now: datetime) -> DueRow | None:
         read = read.replace(tzinfo=now.tzinfo)
     due = read + interval
     days_over = (now - due).total_seconds() / 86400
-    return DueRow(post.post, post.state, latest.time, due.isoformat(), days_over, first, latest)
+    return DueRow(post.name, post.state, post.stands, latest.time, due.isoformat(), days_over, first, latest)
 
 
 def _tops(reading: Reading) -> dict[str, Any]:

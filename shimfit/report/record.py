@@ -1,20 +1,162 @@
-"""The as-built record as JSON, as CSV and as a table for a person, all from the same rows."""
+"""The as-built record of a run: what it holds, and that as JSON, as CSV and as a table for a person.
+
+How a post stands is `shimfit.standing`; nothing here works it out again.
+"""
 
 from __future__ import annotations
 
+from collections import Counter
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 from shimfit import csvfile
 from shimfit.contract import pack_to_json, tolerance_to_json
 from shimfit.core.bow import bow_words
 from shimfit.errors import Exit
+from shimfit.model import Face
 from shimfit.report import words
 from shimfit.report.due import read_again_lines
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from shimfit.core.bow import Bow
-    from shimfit.model import Face, Reading
-    from shimfit.report.rows import PostRow, RunRecord
+    from shimfit.core.uncertainty import Rule
+    from shimfit.model import Decision, Foot, Reading, Tolerance
+    from shimfit.standing import PostRecord, RunState, Units
+    from shimfit.store.state import BoxState, InstrumentRecord
+
+PLAIN_FACES = {face: face.value for face in Face}
+RULES: dict[Rule, str] = {
+    "95": (
+        "one-sided 95 % guard band (T tolerance, u standard uncertainty): plumb up to "
+        "T\u00a0−\u00a01.645\u00a0u, out of plumb from T\u00a0+\u00a01.645\u00a0u, too close to call between"
+    ),
+    "simple": (
+        "simple acceptance (T tolerance): plumb up to T, out of plumb beyond, no guard band; a post that "
+        "stands at the limit is as likely over it as within"
+    ),
+    "2u": (
+        "guard band of 2 u (T tolerance, u standard uncertainty): plumb up to T\u00a0−\u00a02\u00a0u, "
+        "out of plumb from T\u00a0+\u00a02\u00a0u, too close to call between"
+    ),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class InstrumentUsed:
+    """An instrument that readings of the run name, as it was known when the record was made."""
+
+    name: str
+    kind: str = ""
+    """level, plumb-line or inclinometer."""
+    length_mm: float | None = None
+    accuracy_slope: float | None = None
+    """Stated accuracy (half-width) as a slope."""
+    graduation_mm: float | None = None
+    zero_along: float | None = None
+    zero_across: float | None = None
+    u_zero: float | None = None
+    """Standard uncertainty of the zero, as a slope."""
+    checked: str | None = None
+    """When it was last turned end for end (ISO 8601); None = never in this log."""
+
+
+@dataclass(frozen=True, slots=True)
+class ZeroCheck:
+    """One check of an instrument's zero."""
+
+    instrument: str
+    time: str
+    zero_along: float | None
+    zero_across: float | None
+    u_zero: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class LogStamp:
+    """How far the event log had got when the record was made."""
+
+    events: int
+    hash: str
+    """Hash of the last event, which covers every one before it."""
+
+
+@dataclass(frozen=True, slots=True)
+class RunRecord:
+    """One run of a job, in walking order."""
+
+    job: str
+    run: str
+    posts: tuple[PostRecord, ...]
+    foot: Foot
+    height_mm: float
+    tolerance: Tolerance
+    rule: str
+    """The decision rule in words."""
+    log: LogStamp
+    units: Units = "mm"
+    faces: dict[Face, str] = field(default_factory=lambda: dict(PLAIN_FACES))
+    """What the run calls its four faces."""
+    instruments: tuple[InstrumentUsed, ...] = ()
+    unnamed: bool = False
+    """Typed readings are among those shown that name no instrument: a usual level stands in for it."""
+    zeros: tuple[ZeroCheck, ...] = ()
+    """Checks of those instruments in time order."""
+    made: str | None = None
+    """Time of the last event (ISO 8601): the record is of that moment."""
+    due_days: float | None = None
+    sample: bool = False
+    """Invented data to try the program with."""
+
+    @property
+    def over(self) -> bool:
+        """True when a post that is verified as it stands is over its tolerance."""
+        return any(post.is_over for post in self.posts)
+
+    @property
+    def tally(self) -> Counter[Decision]:
+        """Posts by how they stand: proven plumb, out (read out and never packed too), too-close, none."""
+        return Counter(post.stands for post in self.posts)
+
+
+def run_record(run: RunState, log: LogStamp, box: BoxState | None = None) -> RunRecord:
+    """The record of a run as the log stands.
+
+    `box` knows the instruments; without it only their names are told.
+    """
+    names = _instrument_names(run)
+    history = box.instrument_history if box else ()
+    return RunRecord(
+        job=run.job,
+        run=run.name,
+        posts=run.posts,
+        foot=run.foot,
+        height_mm=run.height_mm,
+        tolerance=run.tolerance,
+        rule=RULES[run.rule],
+        log=log,
+        units=run.units,
+        faces=run.faces,
+        instruments=tuple(_instrument(name, box.instrument(name) if box else None) for name in names),
+        unnamed=any(
+            reading is not None and reading.instrument is None and reading.method == "typed"
+            for post in run.posts
+            for reading in (post.before, post.after)
+        ),
+        zeros=tuple(
+            ZeroCheck(one.name, one.checked, one.zero_along, one.zero_across, one.u_zero)
+            for one in history
+            if one.name in names and one.checked
+        ),
+        made=max((post.last_time for post in run.posts if post.last_time), key=_instant, default=None),
+        due_days=run.due_days,
+        sample=run.sample,
+    )
+
+
+# ---------------------------------------------------------------- as JSON, CSV, text
 
 _READING_KEYS = (
     "slope_along",
@@ -50,6 +192,11 @@ CSV_HEADER = (
     "photos",
     "bow_along_mm",
     "bow_across_mm",
+    "stands",
+    "next",
+    "why",
+    "mean_of",
+    "readings",
     "log_events",
     "log_hash",
 )
@@ -89,17 +236,17 @@ def record_json(record: RunRecord) -> dict[str, Any]:
 def record_csv(record: RunRecord) -> str:
     """One line a post, RFC 4180 (CRLF, quotes doubled), units in the headers, empty = not known.
 
-    Packs, notes and photos stand in one cell each, parts divided by `; `. Typed texts stand as typed;
-    one that would begin a formula has an apostrophe before it.
+    Packs, notes, photos and readings stand in one cell each, parts divided by `; `. Typed texts stand as
+    typed; one that would begin a formula has an apostrophe before it.
     """
     return csvfile.text_of([CSV_HEADER, *(_cells(record, post) for post in record.posts)])
 
 
-def _cells(record: RunRecord, post: PostRow) -> tuple[object, ...]:
+def _cells(record: RunRecord, post: PostRecord) -> tuple[object, ...]:
     return (
         record.job,
         record.run,
-        post.post,
+        post.name,
         post.leg,
         _figure(post.station_mm),
         post.state,
@@ -108,8 +255,8 @@ def _cells(record: RunRecord, post: PostRow) -> tuple[object, ...]:
         post.tolerance.text,
         _figure(post.tolerance.allowed_top_mm(post.height_mm)),
         post.decision,
-        _figure(post.verdict.probability if post.verdict else None),
-        "; ".join(words.pack_in_full(pack) for pack in post.packs),
+        _figure(post.probability),
+        "; ".join(words.pack_in_full(pack) for pack in post.packs_in_place),
         post.rounds,
         _figure(post.torque_nm),  # the contract's name, and the same with its unit
         _figure(post.torque_nm),
@@ -117,6 +264,11 @@ def _cells(record: RunRecord, post: PostRow) -> tuple[object, ...]:
         "; ".join(post.photos),
         _figure(post.bow.along_mm if post.bow else None),
         _figure(post.bow.across_mm if post.bow else None),
+        post.stands,
+        post.next_step,
+        post.why,
+        post.mean_of if post.counts else "",
+        "; ".join(readings_of(post)),
         record.log.events,
         record.log.hash,
     )
@@ -127,7 +279,7 @@ def exit_code(record: RunRecord) -> Exit:
     return Exit.OVER if record.over else Exit.DONE
 
 
-def record_lines(record: RunRecord, width: int = 100) -> list[str]:
+def record_lines(record: RunRecord, width: int = 100, *, all_readings: bool = False) -> list[str]:
     """The record for a person at a terminal: what it is about, one line a post, what the log says.
 
     Columns that do not fit in `width` are left out from the right: notes first, never the decision.
@@ -140,14 +292,19 @@ def record_lines(record: RunRecord, width: int = 100) -> list[str]:
         f"Decision: {record.rule}",
         *("Instrument " + text for text in words.instruments(record)),
         f"Tops in {words.unit_name(record.units)}, towards the side named; ± is U (k = 2).",
+        f"Result: {result_words(record)}.",
         "",
     ]
     table: list[tuple[str, ...]] = [("post", "before", "after", "allowed", "decision", "prob.", "packs")]
     table += [_person_row(record, post) for post in record.posts]
     lines += _table(table, width)
-    noted = [f"{post.post}: {note}" for post in record.posts for note in notes_of(post, record.faces)]
+    noted = [
+        f"{post.name}: {note}" for post in record.posts for note in notes_of(post, record.faces, record.units)
+    ]
     if noted:
         lines += ["", "Notes", *noted]
+    if all_readings:
+        lines += ["", "All readings", *all_readings_lines(record)]
     again = read_again_lines(record)
     if again:
         lines += ["", "Read again after handing over", *again]
@@ -158,9 +315,9 @@ def record_lines(record: RunRecord, width: int = 100) -> list[str]:
 # ---------------------------------------------------------------- parts
 
 
-def _post(post: PostRow, faces: dict[Face, str]) -> dict[str, Any]:
+def _post(post: PostRecord, faces: dict[Face, str]) -> dict[str, Any]:
     return {
-        "post": post.post,
+        "post": post.name,
         "leg": post.leg,
         "kind": post.kind,
         "station_mm": post.station_mm,
@@ -170,9 +327,23 @@ def _post(post: PostRow, faces: dict[Face, str]) -> dict[str, Any]:
         "after": _reading(post.after),
         "tolerance": tolerance_to_json(post.tolerance, post.height_mm),
         "decision": post.decision,
-        "probability": post.verdict.probability if post.verdict else None,
-        "packs": [pack_to_json(pack) for pack in post.packs],
-        "as_prescribed": post.as_prescribed,
+        "probability": post.probability,
+        "stands": post.stands,
+        "next": post.next_step,
+        "why": post.why,
+        "changed": post.changed,
+        "mean_of": post.mean_of if post.counts else 0,
+        "history": [
+            {
+                "decision": one.verdict.decision,
+                "probability": one.verdict.probability,
+                "time": one.reading.time,
+                "text": one.reading.text,
+            }
+            for one in post.verified
+        ],
+        "packs": [pack_to_json(pack) for pack in post.packs_in_place],
+        "as_prescribed": post.packed_as_prescribed is not False,
         "rounds": post.rounds,
         "torque": post.torque_nm,
         "torque_nm": post.torque_nm,
@@ -180,6 +351,9 @@ def _post(post: PostRow, faces: dict[Face, str]) -> dict[str, Any]:
         "photos": list(post.photos),
         "bow": _bow(post.bow),
         "readings": len(post.readings),
+        "all_readings": [
+            (_reading(one) or {}) | {"counts": why is None, "left_out": why} for one, why in post.told
+        ],
     }
 
 
@@ -219,16 +393,53 @@ def _bow(found: Bow | None) -> dict[str, Any] | None:
     }
 
 
-def notes_of(post: PostRow, faces: dict[Face, str]) -> list[str]:
-    """What has to be said of a post besides its figures: packed otherwise, skipped and why, notes, bow."""
-    notes = list(post.notes)
-    if post.bow is not None:
-        notes.append(bow_words(post.bow, faces))
+def notes_of(post: PostRecord, faces: Mapping[Face, str], units: Units = "mm") -> list[str]:
+    """What has to be said of a post besides its figures: what counts, what went in, skipped, notes, bow."""
+    notes = []
+    if post.changed is not None:
+        before = post.verified[-1].verdict if post.verifying else None
+        was = f"; before that {words.DECISION_WORDS[before.decision]}" if before is not None else ""
+        notes.append(f"to be read again: {post.why}{was}")
+    if post.packs_in_place and post.packed_as_prescribed is False:
+        notes.append("packed with something else than prescribed")
     if post.skipped is not None:
-        notes.insert(0, f"skipped: {post.skipped}")
-    if post.packs and not post.as_prescribed:
-        notes.insert(0, "packed with something else than prescribed")
+        notes.append(f"skipped: {post.skipped}")
+    if post.counts is not None and post.mean_of > 1:
+        notes.append(f"mean of {post.mean_of} readings")
+    if post.counts is not None and post.contradicted:
+        many = "1 reading" if post.contradicted == 1 else f"{post.contradicted} readings"
+        notes.append(f"{many} left out: contradicting those that count")
+    notes += [note.text for note in post.notes]
+    if post.conflict is not None:
+        notes.append(post.conflict)
+    if post.bow is not None:
+        notes.append(bow_words(post.bow, faces, lambda mm: f"{words.length(mm, units)} {words.unit(units)}"))
     return notes
+
+
+def readings_of(post: PostRecord) -> list[str]:
+    """Every reading of a post, as typed, with why it does not count now: `1.2 n 0 [read again since]`."""
+    return [
+        f"{words.clock(one.time)} {one.stage} {one.text}".strip() + (f" [{why}]" if why else "")
+        for one, why in post.told
+    ]
+
+
+def all_readings_lines(record: RunRecord) -> list[str]:
+    """Every reading of every post in a line, those that do not count with the reason."""
+    return [f"{post.name}: {told}" for post in record.posts for told in readings_of(post)]
+
+
+def result_words(record: RunRecord) -> str:
+    """`3 of 9 posts proven plumb; 2 out of plumb, 4 not verified`."""
+    counts = record.tally
+    said = [
+        f"{counts[decision]} {words.DECISION_WORDS[decision]}"
+        for decision in ("out", "too-close", "none")
+        if counts[decision]
+    ]
+    plumb = f"{counts['plumb']} of {len(record.posts)} posts proven plumb"
+    return f"{plumb}; {', '.join(said)}" if said else plumb
 
 
 def _times(slope: float | None, height_mm: float) -> float | None:
@@ -250,17 +461,17 @@ def _figure(value: float | None) -> str:
     return "" if value is None else repr(float(value))
 
 
-def _person_row(record: RunRecord, post: PostRow) -> tuple[str, ...]:
+def _person_row(record: RunRecord, post: PostRecord) -> tuple[str, ...]:
     allowed = words.length(post.tolerance.allowed_top_mm(post.height_mm), record.units)
     decision = words.DECISION_WORDS[post.decision] if post.decision != "none" else post.state
     return (
-        post.post,
+        post.name,
         _person_reading(record, post.before, doubt=False),
         _person_reading(record, post.after, doubt=True),
         allowed,
         decision,
-        words.percent(post.verdict.probability if post.verdict else None),
-        ", ".join(words.pack(pack, record.faces, record.units) for pack in post.packs),
+        words.percent(post.probability),
+        ", ".join(words.pack(pack, record.faces, record.units) for pack in post.packs_in_place),
     )
 
 
@@ -290,3 +501,34 @@ def _table(rows: list[tuple[str, ...]], width: int) -> list[str]:
         kept -= 1
     lines = ["  ".join(cell.ljust(widths[i]) for i, cell in enumerate(row[:kept])).rstrip() for row in rows]
     return [lines[0], "-" * min(width, len(lines[0])), *lines[1:]]
+
+
+def _instrument_names(run: RunState) -> list[str]:
+    """Instruments that readings of the run name, in the order of their first use."""
+    names: dict[str, None] = {}
+    for post in run.posts:
+        for reading in (*post.readings, post.before, post.after):
+            if reading is not None and reading.instrument:
+                names.setdefault(reading.instrument)
+    return list(names)
+
+
+def _instrument(name: str, known: InstrumentRecord | None) -> InstrumentUsed:
+    if known is None:
+        return InstrumentUsed(name)
+    return InstrumentUsed(
+        name=known.name,
+        kind=known.kind,
+        length_mm=known.length_mm,
+        accuracy_slope=known.accuracy_slope,
+        graduation_mm=known.graduation_mm,
+        zero_along=known.zero_along,
+        zero_across=known.zero_across,
+        u_zero=known.u_zero,
+        checked=known.checked,
+    )
+
+
+def _instant(iso: str) -> datetime:
+    when = datetime.fromisoformat(iso)
+    return when if when.tzinfo else when.replace(tzinfo=UTC)

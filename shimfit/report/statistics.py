@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Any
 from shimfit.report import words
 
 if TYPE_CHECKING:
-    from shimfit.report.rows import PostRow, RunRecord, ZeroCheck
+    from shimfit.report.record import RunRecord, ZeroCheck
+    from shimfit.standing import PostRecord, Units
 
 BIN_EDGES = (0.0, 0.25, 0.5, 0.75, 1.0, math.inf)
 """Bins of the histogram, as shares of the tolerance; a lean exactly at an upper edge counts below it."""
@@ -78,9 +79,11 @@ class Statistics:
     posts: int
     verified: int
     plumb: int
-    """Posts whose last verifying reading proves them plumb."""
+    """Posts that are proven plumb as they stand now."""
+    out: int
+    """Posts that stand out of plumb, those read out and never packed too."""
     first_try: int
-    """Posts that were proven plumb without being packed a second time."""
+    """Of those verified now, the posts that were proven plumb without being packed a second time."""
     rounds: tuple[int, ...]
     """Rounds of each verified post, in walking order."""
     histogram: tuple[Bin, ...]
@@ -104,8 +107,8 @@ class Statistics:
 
 
 def statistics(record: RunRecord) -> Statistics:
-    """Work out the figures of a run from its record."""
-    verified = [post for post in record.posts if post.verified]
+    """Work out the figures of a run from its record; verified = by a reading that counts as it stands now."""
+    verified = [post for post in record.posts if post.verdict is not None]
     fell = [(post.station_mm / 1000, post.before.lean) for post in record.posts if post.before]
     places = [(x, lean) for x, lean in fell if lean is not None]
     stations = [x for x, _ in places]
@@ -115,7 +118,8 @@ def statistics(record: RunRecord) -> Statistics:
         posts=len(record.posts),
         verified=len(verified),
         plumb=sum(post.decision == "plumb" for post in verified),
-        first_try=sum(_at_first_try(post) for post in verified),
+        out=record.tally["out"],
+        first_try=sum(post.at_first_try for post in verified),
         rounds=tuple(post.rounds for post in verified),
         histogram=_histogram(verified),
         fall_along=sum(along) / len(along) if along else None,
@@ -129,17 +133,20 @@ def statistics(record: RunRecord) -> Statistics:
 def statistics_lines(figures: Statistics, record: RunRecord) -> list[str]:
     """The figures in sentences, for a screen or the record's page."""
     if not figures.verified:
-        lines = [f"{figures.posts} posts, none verified yet."]
+        lines = [f"{figures.posts} posts, none verified as they stand."]
     else:
         assert figures.rounds_mean is not None
         assert figures.first_share is not None
         lines = [
-            f"{figures.plumb} of {figures.posts} posts proven plumb, {figures.verified} verified.",
+            (
+                f"{figures.plumb} of {figures.posts} posts proven plumb, {figures.verified} verified, "
+                f"{figures.out} out of plumb."
+            ),
             f"Plumb at first try: {figures.first_try} of {figures.verified} ({figures.first_share:.0%}).",
             f"Rounds per post: {figures.rounds_mean:.2f} on average, at most {max(figures.rounds)}.",
         ]
     lines += _fall_lines(figures, record)
-    lines += [_zero_line(history) for history in figures.zeros]
+    lines += [_zero_line(history, record.units) for history in figures.zeros]
     return lines
 
 
@@ -149,6 +156,7 @@ def statistics_json(figures: Statistics) -> dict[str, Any]:
         "posts": figures.posts,
         "verified": figures.verified,
         "plumb": figures.plumb,
+        "out": figures.out,
         "first_try": figures.first_try,
         "first_share": figures.first_share,
         "rounds_mean": figures.rounds_mean,
@@ -228,11 +236,6 @@ def _fit_json(fit: LineFit | None) -> dict[str, Any] | None:
     return {"per_m": fit.slope, "u_per_m": fit.u_slope, "freedom": fit.freedom, "proven": fit.proven}
 
 
-def _at_first_try(post: PostRow) -> bool:
-    """Proven plumb by the first verifying reading, or by reading again what stood there unchanged."""
-    return post.verified[0].plumb or (post.rounds <= 1 and post.decision == "plumb")
-
-
 def _inside_t(t: float, freedom: int) -> float:
     """P(|T| < t): A(t|v) of Abramowitz & Stegun 26.7.3 (odd v) and 26.7.4 (even v)."""
     theta = math.atan(t / math.sqrt(freedom))
@@ -248,7 +251,7 @@ def _inside_t(t: float, freedom: int) -> float:
     return 2 / math.pi * (theta + sine * total) if odd else sine * total
 
 
-def _histogram(verified: list[PostRow]) -> tuple[Bin, ...]:
+def _histogram(verified: list[PostRecord]) -> tuple[Bin, ...]:
     shares = []
     for post in verified:
         lean = post.after.lean if post.after else None
@@ -265,27 +268,33 @@ def _histogram(verified: list[PostRow]) -> tuple[Bin, ...]:
 def _fall_lines(figures: Statistics, record: RunRecord) -> list[str]:
     if figures.fall_along is None or figures.fall_across is None:
         return []
+    units = record.units
+    span_mm, per = words.SPAN_MM[units], words.slope_unit(units)
+    metre, finer = ("metre", 2) if units == "mm" else ("foot", 4)
     words_of = [
-        words.towards(fall * 1000, along, record.faces, "mm")
+        words.towards(fall * span_mm, along, record.faces, units)
         for fall, along in ((figures.fall_along, True), (figures.fall_across, False))
     ]
-    lines = [f"Before packing, on average: leans {words_of[0]} and {words_of[1]} mm/m."]
+    lines = [f"Before packing, on average: leans {words_of[0]} and {words_of[1]} {per}."]
     for fit, along, way in (
         (figures.trend_along, True, "along the run"),
         (figures.trend_across, False, "across it"),
     ):
         if fit is None:
             continue
-        digits = 2 if fit.expanded * 1000 >= 0.05 else 3
-        change = words.length(abs(fit.slope) * 1000, "mm", digits)
-        doubt = words.length(fit.expanded * 1000, "mm", digits)
+        digits = finer if fit.expanded * 1000 >= 0.05 else finer + 1
+        # The fit is per metre of run; a foot of it changes as much less.
+        change, doubt = (
+            words.length(value * span_mm / 1000 * span_mm, units, digits)
+            for value in (abs(fit.slope), fit.expanded)
+        )
         if fit.proven:
             side = words.towards(math.copysign(1000.0, fit.slope), along, record.faces, "mm").split(" 1")[0]
             lines.append(
-                f"The deck falls away {way}: each metre {change} ±{doubt} mm/m more towards {side} (95 %)."
+                f"The deck falls away {way}: each {metre} {change} ±{doubt} {per} more towards {side} (95 %)."
             )
         else:
-            lines.append(f"No trend {way}: {change} ±{doubt} mm/m per metre (95 %).")
+            lines.append(f"No trend {way}: {change} ±{doubt} {per} per {metre} (95 %).")
     return lines
 
 
@@ -303,14 +312,14 @@ def _zero_history(name: str, checks: tuple[ZeroCheck, ...]) -> ZeroHistory:
     return ZeroHistory(name, checks, moved, beyond)
 
 
-def _zero_line(history: ZeroHistory) -> str:
+def _zero_line(history: ZeroHistory, units: Units) -> str:
     times = [words.clock(check.time) for check in history.checks]
     if history.moved is None:
         return f"{history.instrument}: zero checked once, {times[0]}."
     said = "more than its doubt: look for a knock" if history.beyond_doubt else "within its doubt"
     return (
         f"{history.instrument}: zero checked {len(times)} times, {times[0]} to {times[-1]}, "
-        f"moved {history.moved * 1000:.2f} mm/m at most between checks, {said}."
+        f"moved {words.slope(history.moved, units)} at most between checks, {said}."
     )
 
 

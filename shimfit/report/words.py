@@ -10,8 +10,11 @@ from shimfit.core.instruments import DEFAULT_ACCURACY
 from shimfit.model import Face, Seat
 
 if TYPE_CHECKING:
-    from shimfit.model import Pack, Piece, Reading, Tolerance
-    from shimfit.report.rows import InstrumentUsed, RunRecord, Units
+    from collections.abc import Mapping
+
+    from shimfit.model import Foot, Pack, Piece, Reading, Tolerance
+    from shimfit.report.record import InstrumentUsed, RunRecord
+    from shimfit.standing import Units
 
 MM_PER_INCH = 25.4
 DECISION_WORDS = {
@@ -55,12 +58,38 @@ def unit(units: Units) -> str:
     return "mm" if units == "mm" else "in"
 
 
+SPAN_MM: dict[Units, float] = {"mm": 1000.0, "inch": 304.8}
+"""Length that a slope is told over: a metre, or a foot."""
+
+
+def slope_unit(units: Units) -> str:
+    """What a slope is told in: mm/m or in/ft."""
+    return "mm/m" if units == "mm" else "in/ft"
+
+
+def slope(value: float, units: Units, digits: int | None = None, *, sign: bool = False) -> str:
+    """A slope with its unit: `0.12 mm/m`, `0.0014 in/ft`."""
+    places = digits if digits is not None else 2 if units == "mm" else 4
+    figure = value * SPAN_MM[units] / (1.0 if units == "mm" else MM_PER_INCH)
+    return f"{figure:{'+' if sign else ''}.{places}f} {slope_unit(units)}"
+
+
+def foot(value: Foot, units: Units) -> str:
+    """A foot's size: `90x90mm`, in an inch job `3.5 x 3.5 in`."""
+    if units == "mm":
+        return value.text
+    along, across = (
+        f"{mm / MM_PER_INCH:.3f}".rstrip("0").rstrip(".") for mm in (value.along_mm, value.across_mm)
+    )
+    return f"d {along} in" if value.round else f"{along} x {across} in"
+
+
 def unit_name(units: Units) -> str:
     """The unit as a word, for sentences in which `in` would be read as a preposition."""
     return "mm" if units == "mm" else "inches"
 
 
-def towards(top_mm: float, along: bool, faces: dict[Face, str], units: Units) -> str:
+def towards(top_mm: float, along: bool, faces: Mapping[Face, str], units: Units) -> str:
     """Which way and how far a top stands off: `next 1.2`; `0.0` alone when it rounds to nothing."""
     figure = length(abs(top_mm), units)
     if float(figure) == 0:
@@ -138,26 +167,30 @@ def tolerance(value: Tolerance, height_mm: float, units: Units) -> str:
     return f"{value.text} on {judged}: {allowed} {unit(units)} at {at} {unit(units)}"
 
 
-def instrument(item: InstrumentUsed) -> str:
+def instrument(item: InstrumentUsed, units: Units = "mm") -> str:
     """An instrument with what its word is worth."""
     facts = [item.kind] if item.kind and item.kind != item.name else []
     if item.length_mm:
-        facts.append(f"{item.length_mm:g} mm long")
+        long = f"{item.length_mm:g}" if units == "mm" else f"{item.length_mm / MM_PER_INCH:.4g}"
+        facts.append(f"{long} {unit(units)} long")
     if item.accuracy_slope is not None:
-        facts.append(f"stated accuracy ±{item.accuracy_slope * 1000:.3g} mm/m")
+        facts.append(f"stated accuracy ±{_rate(item.accuracy_slope, units)}")
     elif item.kind in DEFAULT_ACCURACY:
-        facts.append(f"accuracy not stated, ±{DEFAULT_ACCURACY[item.kind] * 1000:.3g} mm/m assumed")
+        facts.append(f"accuracy not stated, ±{_rate(DEFAULT_ACCURACY[item.kind], units)} assumed")
     if item.graduation_mm:
-        facts.append(f"graduation {item.graduation_mm:g} mm")
+        step = f"{item.graduation_mm:g}" if units == "mm" else f"{item.graduation_mm / MM_PER_INCH:.3g}"
+        facts.append(f"graduation {step} {unit(units)}")
     if item.checked:
         found = "turned end for end " + clock(item.checked)
         if item.zero_along is not None or item.zero_across is not None:
+            per = slope_unit(units)
             zeros = "/".join(
-                "–" if zero is None else f"{zero * 1000:+.2f}" for zero in (item.zero_along, item.zero_across)
+                "–" if zero is None else slope(zero, units, sign=True).removesuffix(f" {per}")
+                for zero in (item.zero_along, item.zero_across)
             )
-            found += f", zero {zeros} mm/m"
+            found += f", zero {zeros} {per}"
             if item.u_zero is not None:
-                found += f" ±{2 * item.u_zero * 1000:.2f} (k = 2)"
+                found += f" ±{slope(2 * item.u_zero, units).removesuffix(f' {per}')} (k = 2)"
         facts.append(found)
     else:
         facts.append("no reversal check in this log")
@@ -180,14 +213,17 @@ def mark(mm: float, units: Units) -> str:
 
 def instruments(record: RunRecord) -> list[str]:
     """The instruments of a record, and what stands in for those that nobody named."""
-    told = [instrument(item) for item in record.instruments]
+    told = [instrument(item, record.units) for item in record.instruments]
     if record.unnamed:
-        assumed = DEFAULT_ACCURACY["level"] * 1000
+        assumed = _rate(DEFAULT_ACCURACY["level"], record.units)
         who = "other readings name none" if told else "none named"
-        told.append(
-            f"{who}: a carpenter's level of ±{assumed:g} mm/m is assumed (common practice, no source)"
-        )
+        told.append(f"{who}: a carpenter's level of ±{assumed} is assumed (common practice, no source)")
     return told or ["none used yet"]
+
+
+def _rate(value: float, units: Units) -> str:
+    """A slope to three figures: `0.5 mm/m`, `0.006 in/ft`."""
+    return f"{value * (1000 if units == 'mm' else 12):.3g} {slope_unit(units)}"
 
 
 def expanded_mm(u: float | None, height_mm: float) -> float | None:

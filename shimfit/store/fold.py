@@ -11,16 +11,15 @@ from collections import defaultdict
 from typing import TYPE_CHECKING, Any
 
 from shimfit import contract
-from shimfit.store.posts import PostBuilder
+from shimfit.standing import PostBuilder, RunState
 from shimfit.store.shapes import left_out, number, read_data
-from shimfit.store.state import RunState
 from shimfit.store.steps import UNDONE, Voided
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
+    from shimfit.standing import PostRecord
     from shimfit.store.events import Event
-    from shimfit.store.state import PostRecord
 
 
 def fold_run(events: Iterable[Event], job: str, run: str) -> RunState | None:

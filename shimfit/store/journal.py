@@ -36,9 +36,10 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
     from types import TracebackType
 
+    from shimfit.standing import RunState
     from shimfit.store.events import Event
     from shimfit.store.log import BadEvent
-    from shimfit.store.state import BoxState, RunState
+    from shimfit.store.state import BoxState
 
 
 def wall_clock() -> datetime:

@@ -10,7 +10,7 @@ from shimfit.errors import FileError, UsageError
 from shimfit.outputs import PDF, RECORD_CSV, RECORD_JSON, write_whole
 
 if TYPE_CHECKING:
-    from shimfit.store.state import RunState
+    from shimfit.standing import RunState
     from shimfit.workflow.site import Site
 
 KINDS = {".pdf": PDF, ".csv": RECORD_CSV, ".json": RECORD_JSON}
@@ -28,8 +28,7 @@ def export_record(site: Site, run: RunState, name: str, *, overwrite: bool = Fal
     Raises UsageError for another ending, FileError where the file exists already (unless `overwrite`),
     can't be written, or the log it would tell of was altered.
     """
-    from shimfit.report.gather import run_record
-    from shimfit.report.rows import LogStamp
+    from shimfit.report.record import LogStamp, run_record
 
     target = Path(name.strip()).expanduser()
     if target.suffix.lower() not in KINDS:
@@ -78,8 +77,7 @@ def _check_chain(site: Site) -> None:
 
 
 def _bytes(kind: str, record: object) -> bytes:
-    from shimfit.report.record import record_csv, record_json
-    from shimfit.report.rows import RunRecord
+    from shimfit.report.record import RunRecord, record_csv, record_json
 
     assert isinstance(record, RunRecord)
     if kind == ".csv":

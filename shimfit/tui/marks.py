@@ -9,7 +9,7 @@ from shimfit.entry.lengths import parse_length
 
 if TYPE_CHECKING:
     from shimfit.core.layout import Mark
-    from shimfit.store.state import RunState
+    from shimfit.standing import RunState
     from shimfit.workflow.place import Place
     from shimfit.workflow.site import Site
 

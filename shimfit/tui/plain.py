@@ -23,7 +23,7 @@ from shimfit.tui.setting_up import LOT_HINT, RUN_STEPS, add_run, check_answer, p
 from shimfit.tui.telling import state_word
 
 if TYPE_CHECKING:
-    from shimfit.store.state import PostRecord
+    from shimfit.standing import PostRecord
     from shimfit.tui.sensing import Sensor
     from shimfit.workflow.site import Site
 

@@ -11,7 +11,7 @@ from shimfit.model import Form, Lot
 
 if TYPE_CHECKING:
     from shimfit.core.lengths import Units
-    from shimfit.store.state import RunState
+    from shimfit.standing import RunState
     from shimfit.workflow.site import Site
 
 RUN_STEPS = (

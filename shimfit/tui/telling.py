@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from shimfit.model import Change, Lean, Pack, Piece, Prescription, Reading
-    from shimfit.store.state import PostRecord, RunState
+    from shimfit.standing import PostRecord, RunState
     from shimfit.tui.glyphs import Glyphs
     from shimfit.tui.lengths import Units
 

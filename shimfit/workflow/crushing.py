@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from shimfit.core.packing import Options
     from shimfit.model import Lean, Lot, Pack, Prescription, Seat
     from shimfit.settings import Settings
-    from shimfit.store.state import PostRecord
+    from shimfit.standing import PostRecord
 
 USUAL_WIDTH_MM = 40.0
 """Width of a piece whose width is not in the box's list (common practice, no source)."""

@@ -11,7 +11,7 @@ from shimfit.model import Pack, PostState, Seat
 from shimfit.workflow.remainders import as_in_box
 
 if TYPE_CHECKING:
-    from shimfit.store.state import PostRecord
+    from shimfit.standing import PostRecord
     from shimfit.workflow.site import Site
 
 

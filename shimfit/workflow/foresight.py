@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from shimfit.core.packing import Options
-    from shimfit.store.state import PostRecord, RunState
+    from shimfit.standing import PostRecord, RunState
 
 PACKS_A_POST = 3
 SCARCE_BELOW = 2.0

@@ -20,7 +20,7 @@ from shimfit.store.events import Draft
 if TYPE_CHECKING:
     from shimfit.core.bow import Bow
     from shimfit.model import Prescription, Verdict
-    from shimfit.store.state import PostRecord
+    from shimfit.standing import PostRecord
     from shimfit.workflow.place import Place
     from shimfit.workflow.site import Site
 

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from shimfit.core.takeup import TakeUp
     from shimfit.model import Foot, Pack, Tolerance
     from shimfit.settings import Settings
-    from shimfit.store.state import PostRecord, RunState
+    from shimfit.standing import PostRecord, RunState
     from shimfit.workflow.place import Place
     from shimfit.workflow.site import Site
 

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from shimfit.model import Lean
-    from shimfit.store.state import PostRecord, RunState
+    from shimfit.standing import PostRecord, RunState
 
 TURN_DEG = 90.0
 """A corner that was not told how far it turns is a right angle towards the house side."""

@@ -25,7 +25,7 @@ from shimfit.workflow.reading import Asked, Logged, second_look
 
 if TYPE_CHECKING:
     from shimfit.settings import Units
-    from shimfit.store.state import PostRecord, RunState
+    from shimfit.standing import PostRecord, RunState
     from shimfit.workflow.site import Site
 
 KINDS = ("line", "corner", "end")

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from shimfit.model import Lot, Pack, Reading
-    from shimfit.store.state import PostRecord
+    from shimfit.standing import PostRecord
     from shimfit.workflow.place import Place
     from shimfit.workflow.site import Site
 

@@ -61,9 +61,7 @@ def main() -> None:
     from shimfit.report.pdf import record_pdf
 
     imported = time.perf_counter() - start
-    from shimfit.report.gather import run_record
-    from shimfit.report.record import record_csv, record_json
-    from shimfit.report.rows import LogStamp
+    from shimfit.report.record import LogStamp, record_csv, record_json, run_record
 
     boardwalk = demo()
     cached = "without" if sys.dont_write_bytecode else "with"

@@ -13,7 +13,7 @@ from io import StringIO
 from typing import Any
 
 from shimfit.errors import ShimfitError
-from shimfit.model import Foot, Reading, Tolerance, Verdict
+from shimfit.model import Foot, PostState, Reading, Tolerance, Verdict
 
 Door = Callable[[bytes], None]
 HEIGHT_MM = 1000.0
@@ -120,9 +120,7 @@ def answer(data: bytes) -> None:
 
 def logged(data: bytes) -> None:
     """Events at a post, whatever they say: what can't be read is left out, the rest becomes a record."""
-    from shimfit.report.gather import run_record
-    from shimfit.report.record import record_csv, record_json, record_lines
-    from shimfit.report.rows import LogStamp
+    from shimfit.report.record import LogStamp, record_csv, record_json, record_lines, run_record
     from shimfit.report.statistics import statistics, statistics_json, statistics_lines
     from shimfit.store.events import Event, canonical
     from shimfit.store.fold import fold_run
@@ -170,8 +168,8 @@ def logged(data: bytes) -> None:
 def printed(data: bytes) -> None:
     """Names, notes and texts that somebody typed, on paper and in the CSV."""
     from shimfit.report.pdf import record_pdf
-    from shimfit.report.record import record_csv
-    from shimfit.report.rows import LogStamp, PostRow, RunRecord
+    from shimfit.report.record import LogStamp, RunRecord, record_csv
+    from shimfit.standing import Note, PostRecord
 
     text = data.decode("utf-8", "replace")
     limit = Tolerance("1:500", "ratio", 0.002, source=text)
@@ -180,9 +178,10 @@ def printed(data: bytes) -> None:
     )
     verdict = Verdict("plumb", 0.0004, 0.002, 0.0001, 0.0002, 0.99, text)
     foot = Foot(90.0, 90.0)
-    row = PostRow(
-        text, "plumb", foot, HEIGHT_MM, limit, 0.0, after=read, verdict=verdict, notes=(text,), photos=(text,)
-    )
+    row = PostRecord(
+        text, 1, 0.0, "line", foot, HEIGHT_MM, limit, reading=read, after=read, verifying=(read,),
+        verdict=verdict, state=PostState.PLUMB, notes=(Note(text, "2026-05-12T08:00:00Z"),), photos=(text,),
+    )  # fmt: skip
     record = RunRecord(text, text, (row,), foot, HEIGHT_MM, limit, text, LogStamp(1, "00"))
     assert record_pdf(record).startswith(b"%PDF")
     import csv

@@ -5,8 +5,9 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from shimfit.model import Foot, Lean, Pack, Piece, PostState, Reading, Seat, Tolerance, Verdict
-from shimfit.store.state import BoxState, InstrumentRecord, Note, PostRecord, RunState
+from shimfit.model import Foot, Lean, Pack, Piece, PostState, Reading, Seat, Tolerance
+from shimfit.standing import Note, PostRecord, RunState
+from shimfit.store.state import BoxState, InstrumentRecord
 
 START = datetime(2026, 5, 12, 7, 30, tzinfo=UTC)
 TOLERANCE = Tolerance(
@@ -17,16 +18,24 @@ U = 0.0003
 STATES = {"plumb": PostState.PLUMB, "out": PostState.OUT, "too-close": PostState.TOO_CLOSE}
 
 
-def judge(reading, tolerance):
-    """A stand-in for the decision with w = 1.645 u and no claim to the right probability."""
-    lean = reading.lean
-    allowed = tolerance.allowed_slope(reading.height_mm)
-    w = 1.645 * U
-    decision = (
-        "plumb" if lean.magnitude <= allowed - w else "out" if lean.magnitude >= allowed + w else "too-close"
+def standing_by(post, *readings, **other):
+    """The post as it stands by these verifying readings, the last of which counts."""
+    from dataclasses import replace
+
+    from shimfit.standing import decide
+
+    verdict = decide(readings[-1], post.tolerance, post.rule) if readings else None
+    return replace(
+        post,
+        readings=(*([post.before] if post.before else []), *readings),
+        left_out=(),
+        reading=readings[-1] if readings else post.before,
+        verifying=readings,
+        after=readings[-1] if readings else None,
+        verdict=verdict,
+        state=STATES[verdict.decision] if verdict else PostState.PACK,
+        **other,
     )
-    share = {"plumb": 0.987, "out": 0.004, "too-close": 0.61}[decision]
-    return Verdict(decision, lean.magnitude, allowed, U, w, share, "one-sided 95 %")
 
 
 def reading(lean, when, stage="verify", **other):
@@ -71,27 +80,24 @@ def post(i, chance, *, fall=0.0003, tries=None):
         sigma = 0.0004 if k == tries - 1 else 0.0016
         after = Lean(chance.gauss(0, sigma), chance.gauss(0, sigma))
         readings.append(reading(after, when + timedelta(minutes=4 + k)))
-    verdict = judge(readings[-1], TOLERANCE)
-    return PostRecord(
-        name=str(i + 1),
-        leg=1 if i < 12 else 2,
-        station_mm=1500.0 * i,
-        kind="end" if i == 0 else "corner" if i == 11 else "line",
-        foot=FOOT,
-        height_mm=1000.0,
-        tolerance=TOLERANCE,
-        readings=tuple(readings),
-        reading=readings[-1],
-        packs_in_place=packs_for(before),
-        packed_as_prescribed=i != 3,
-        tightened=True,
-        torque_nm=24.0 if i % 3 == 0 else None,
-        rounds=tries,
-        state=STATES[verdict.decision],
-        verdict=verdict,
-        before=readings[0],
-        after=readings[-1],
-        last_time=readings[-1].time,
+    return standing_by(
+        PostRecord(
+            name=str(i + 1),
+            leg=1 if i < 12 else 2,
+            station_mm=1500.0 * i,
+            kind="end" if i == 0 else "corner" if i == 11 else "line",
+            foot=FOOT,
+            height_mm=1000.0,
+            tolerance=TOLERANCE,
+            packs_in_place=packs_for(before),
+            packed_as_prescribed=i != 3,
+            tightened=True,
+            torque_nm=24.0 if i % 3 == 0 else None,
+            rounds=tries,
+            before=readings[0],
+            last_time=readings[-1].time,
+        ),
+        *readings[1:],
     )
 
 
@@ -148,5 +154,6 @@ def toolbox():
 
 
 @pytest.fixture(scope="session")
-def stand_in_judge():
-    return judge
+def stands_by():
+    """A post as it stands by given verifying readings."""
+    return standing_by

@@ -5,23 +5,22 @@ import pytest
 
 from shimfit.errors import UsageError
 from shimfit.report.due import due_json, due_lines, due_list, read_again_lines
-from shimfit.report.gather import run_record
-from shimfit.report.rows import LogStamp
+from shimfit.report.record import LogStamp, run_record
 
 LOG = LogStamp(1, "00")
 READ = datetime(2026, 5, 12, 8, tzinfo=UTC)
 
 
 @pytest.fixture
-def went_back(boardwalk):
+def went_back(boardwalk, stands_by):
     """One post handed over, read again 100 days later 3 mm further out; one never gone back to."""
     run = boardwalk(2)
     rows = []
     for post in run.posts:
         first = replace(post.after, slope_along=0.0, slope_across=0.0002, time=READ.isoformat())
-        rows.append(replace(post, after=first, readings=(post.before, first), verdict=None))
+        rows.append(stands_by(post, first))
     later = replace(rows[0].after, slope_across=0.0032, time=(READ + timedelta(days=100)).isoformat())
-    rows[0] = replace(rows[0], after=later, readings=(*rows[0].readings, later))
+    rows[0] = stands_by(rows[0], rows[0].after, later)
     return run_record(replace(run, posts=tuple(rows), due_days=90), LOG)
 
 
@@ -44,7 +43,7 @@ def test_before_and_after_stand_side_by_side(went_back):
     assert row.latest.slope_across == 0.0032
     assert row.moved_mm == pytest.approx(3.0)
     text = "\n".join(due_lines(went_back, [row]))
-    assert "handed over 0.0, out 0.2 mm" in text
+    assert "out of plumb now, was plumb 0.0, out 0.2 mm" in text, "out by now: nobody hands it over like that"
     assert "last read 0.0, out 3.2 mm on 2026-08-20" in text
     assert "moved 3.0 mm" in text
 
@@ -57,9 +56,9 @@ def test_json_carries_both_readings(went_back):
     assert answer["due_days"] == 90
 
 
-def test_posts_never_verified_are_not_in_the_list(boardwalk):
+def test_posts_never_verified_are_not_in_the_list(boardwalk, stands_by):
     run = boardwalk(1)
-    post = replace(run.posts[0], readings=run.posts[0].readings[:1], after=None, verdict=None)
+    post = stands_by(run.posts[0])
     record = run_record(replace(run, posts=(post,)), LOG)
     assert due_list(record, READ) == []
     assert "none is due" in due_lines(record, [])[0]
@@ -87,11 +86,11 @@ def test_what_was_read_again_stands_in_the_record(went_back):
     assert not any(line.startswith("Post 2") for line in record_lines(went_back))
 
 
-def test_a_second_try_is_no_going_back(boardwalk):
+def test_a_second_try_is_no_going_back(boardwalk, stands_by):
     run = boardwalk(1)
     bad = replace(run.posts[0].after, slope_along=0.004)
     good = replace(run.posts[0].after, slope_along=0.0, slope_across=0.0)
-    post = replace(run.posts[0], readings=(run.posts[0].readings[0], bad, good), after=good, verdict=None)
+    post = stands_by(run.posts[0], bad, good)
     record = run_record(replace(run, posts=(post,)), LOG)
     assert read_again_lines(record) == []
 
@@ -104,9 +103,9 @@ def test_a_second_try_is_no_going_back(boardwalk):
         (timedelta(days=1), "verify", True),
     ],
 )
-def test_a_repeat_on_the_spot_is_no_going_back(boardwalk, later, stage, told):
+def test_a_repeat_on_the_spot_is_no_going_back(boardwalk, later, stage, told, stands_by):
     run = boardwalk(1)
     first = replace(run.posts[0].after, slope_along=0.0, slope_across=0.0, time=READ.isoformat())
     last = replace(first, slope_along=0.0002, stage=stage, time=(READ + later).isoformat())
-    post = replace(run.posts[0], readings=(first, last), after=last, verdict=None)
+    post = stands_by(run.posts[0], first, last)
     assert bool(read_again_lines(run_record(replace(run, posts=(post,)), LOG))) is told

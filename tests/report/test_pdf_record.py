@@ -12,12 +12,10 @@ import pypdf
 import pytest
 
 from shimfit.errors import UsageError
-from shimfit.report.gather import run_record
 from shimfit.report.pdf import record_pdf
 from shimfit.report.pdf.charts import charts_of
-from shimfit.report.record import record_csv, record_json
-from shimfit.report.rows import LogStamp, ZeroCheck
-from shimfit.store.state import Note
+from shimfit.report.record import LogStamp, ZeroCheck, record_csv, record_json, run_record
+from shimfit.standing import Note
 
 LOG = LogStamp(312, "9f3c51" + "0a" * 29)
 # ISO 216 and ANSI/ASME Y14.1 sizes in points (210 x 297 mm; 8.5 x 11 in): from memory.
@@ -130,20 +128,12 @@ def test_an_endless_name_is_broken_not_lost(boardwalk, toolbox):
     assert text.replace(" ", "").count("9" * 60) >= 1
 
 
-def test_a_run_without_posts_or_readings_still_makes_a_page(boardwalk):
+def test_a_run_without_posts_or_readings_still_makes_a_page(boardwalk, stands_by):
     run = boardwalk(2)
-    bare = replace(
-        run.posts[0],
-        readings=(),
-        before=None,
-        after=None,
-        verdict=None,
-        packs_in_place=(),
-        rounds=0,
-    )
+    bare = replace(stands_by(replace(run.posts[0], before=None)), packs_in_place=(), rounds=0)
     for posts in ((), (bare,)):
         text = words_of(record_pdf(run_record(replace(run, posts=posts), LOG)))
-        assert "none verified yet" in text
+        assert "none verified as they stand" in text
 
 
 def test_same_record_same_bytes(record_of, drawn):
@@ -156,9 +146,9 @@ def test_other_processes_draw_the_same_bytes(drawn):
         "import hashlib, importlib.util, pathlib, sys\n"
         "spec = importlib.util.spec_from_file_location('boardwalk', sys.argv[1])\n"
         "demo = importlib.util.module_from_spec(spec); spec.loader.exec_module(demo)\n"
-        "from shimfit.report.gather import run_record\n"
+        "from shimfit.report.record import run_record\n"
         "from shimfit.report.pdf import record_pdf\n"
-        "from shimfit.report.rows import LogStamp, ZeroCheck\n"
+        "from shimfit.report.record import LogStamp, ZeroCheck\n"
         "record = run_record(demo.run_of(21), LogStamp(312, sys.argv[2]), demo.box())\n"
         "print(hashlib.sha256(record_pdf(record)).hexdigest())\n"
     )

@@ -6,10 +6,9 @@ from itertools import pairwise
 import pytest
 
 from shimfit.model import Foot, Lean, Pack, Seat
-from shimfit.report.gather import run_record
 from shimfit.report.pdf import pictures
 from shimfit.report.pdf.page import PAPERS, Box, Sheet
-from shimfit.report.rows import LogStamp
+from shimfit.report.record import LogStamp, run_record
 from shimfit.report.statistics import Bin
 
 FOOT = Foot(90.0, 90.0)
@@ -97,12 +96,11 @@ def test_faces_are_named_on_their_sides(sheet, boardwalk):
 
 
 @pytest.mark.parametrize(("slope", "side"), [(0.004, 1), (-0.004, -1)])
-def test_run_picture_leans_the_way_the_post_does_and_to_the_stated_scale(sheet, boardwalk, slope, side):
+def test_run_picture_leans_the_way_the_post_does_and_to_the_stated_scale(
+    sheet, boardwalk, slope, side, stands_by
+):
     run = boardwalk(3)
-    posts = [
-        replace(p, after=replace(p.after, slope_along=slope), verdict=None, readings=(p.before,))
-        for p in run.posts
-    ]
+    posts = [stands_by(p, replace(p.after, slope_along=slope)) for p in run.posts]
     rows = run_record(replace(run, posts=tuple(posts)), LogStamp(1, "00")).posts
     box = Box(10, 10, 100, 16)
     scale = pictures.run_scale(rows, box, 12.0)
@@ -114,11 +112,12 @@ def test_run_picture_leans_the_way_the_post_does_and_to_the_stated_scale(sheet, 
         assert y0 - y1 == pytest.approx(12.0)
 
 
-@pytest.mark.parametrize(("lean", "right", "up"), [(Lean(0.001, 0.0), 1, 0), (Lean(0.0, -0.001), 0, -1)])
-def test_target_dot_lies_where_the_top_is(sheet, boardwalk, lean, right, up):
+@pytest.mark.parametrize(("lean", "to"), [(Lean(0.001, 0.0), (1, 0)), (Lean(0.0, -0.001), (0, -1))])
+def test_target_dot_lies_where_the_top_is(sheet, boardwalk, lean, to, stands_by):
+    right, up = to
     run = boardwalk(1)
     after = replace(run.posts[0].after, slope_along=lean.slope_along, slope_across=lean.slope_across)
-    post = replace(run.posts[0], after=after, verdict=None, readings=(after,))
+    post = stands_by(run.posts[0], after)
     rows = run_record(replace(run, posts=(post,)), LogStamp(1, "00")).posts
     box = Box(0, 0, 40, 12)
     pictures.targets(sheet, box, rows, pictures.run_scale(rows, box, 12.0))

@@ -7,9 +7,7 @@ import pytest
 
 from shimfit.errors import Exit
 from shimfit.model import PostState, Reading
-from shimfit.report.gather import run_record
-from shimfit.report.record import exit_code, record_csv, record_json, record_lines
-from shimfit.report.rows import LogStamp
+from shimfit.report.record import LogStamp, exit_code, record_csv, record_json, record_lines, run_record
 
 LOG = LogStamp(312, "9f3c51" + "0a" * 29)
 # The keys that the contract of the command line names, one by one.
@@ -75,7 +73,7 @@ def test_csv_reads_back_as_the_json_says(record):
 def test_csv_keeps_commas_quotes_and_line_breaks_in_notes(boardwalk):
     run = boardwalk(1)
     nasty = 'said "1/2, no more"\nthen =left'
-    from shimfit.store.state import Note
+    from shimfit.standing import Note
 
     post = replace(run.posts[0], name="1,a", notes=(Note(nasty, "2026-05-12T08:00:00+02:00"),))
     text = record_csv(run_record(replace(run, posts=(post,)), LOG))
@@ -92,15 +90,12 @@ def test_every_csv_header_of_a_length_carries_its_unit(record):
     assert all(name.endswith("_mm") for name in measured)
 
 
-def test_what_was_not_read_is_null_not_zero(boardwalk):
+def test_what_was_not_read_is_null_not_zero(boardwalk, stands_by):
     run = boardwalk(1)
     half = Reading("3/8n", 0.01, None, 1000.0)
     bare = replace(
-        run.posts[0],
-        readings=(half,),
-        before=half,
-        after=None,
-        verdict=None,
+        stands_by(replace(run.posts[0], before=half)),
+        reading=None,
         state=PostState.HALF_READ,
         rounds=0,
         packs_in_place=(),
@@ -121,19 +116,17 @@ def test_what_was_not_read_is_null_not_zero(boardwalk):
     ("slope", "code"),
     [(0.0002, Exit.DONE), (0.002, Exit.DONE), (0.00201, Exit.OVER), (0.004, Exit.OVER)],
 )
-def test_exit_code_tells_a_verified_post_over_its_tolerance(boardwalk, slope, code):
+def test_exit_code_tells_a_verified_post_over_its_tolerance(boardwalk, slope, code, stands_by):
     run = boardwalk(1)
     post = run.posts[0]
     after = replace(post.after, slope_along=slope, slope_across=0.0)
-    record = run_record(
-        replace(run, posts=(replace(post, after=after, verdict=None, readings=(after,)),)), LOG
-    )
+    record = run_record(replace(run, posts=(stands_by(post, after),)), LOG)
     assert exit_code(record) == code
 
 
-def test_lean_before_packing_never_counts_as_over(boardwalk):
+def test_lean_before_packing_never_counts_as_over(boardwalk, stands_by):
     run = boardwalk(1)
-    post = replace(run.posts[0], after=None, verdict=None, readings=run.posts[0].readings[:1])
+    post = stands_by(run.posts[0])
     record = run_record(replace(run, posts=(post,)), LOG)
     assert record.posts[0].before.lean.magnitude > 0.002
     assert exit_code(record) == Exit.DONE
@@ -148,10 +141,10 @@ def test_sentences_name_tolerance_source_rule_instrument_and_hash(record):
     assert LOG.hash in text
 
 
-def test_what_stands_in_for_an_unnamed_instrument_is_said(boardwalk):
+def test_what_stands_in_for_an_unnamed_instrument_is_said(boardwalk, stands_by):
     run = boardwalk(1)
     after = replace(run.posts[0].after, instrument=None)
-    record = run_record(replace(run, posts=(replace(run.posts[0], after=after, readings=(after,)),)), LOG)
+    record = run_record(replace(run, posts=(stands_by(run.posts[0], after),)), LOG)
     assert "a carpenter's level of ±0.5 mm/m is assumed" in "\n".join(record_lines(record))
 
 
@@ -178,22 +171,14 @@ def test_renamed_faces_are_used_in_words_and_never_in_data(boardwalk):
     assert seats <= {"next", "prev", "out", "house", "next-out"}
 
 
-def test_two_halves_of_a_verifying_reading_count_as_one(boardwalk):
-    run = boardwalk(1)
-    first = replace(run.posts[0].after, text="0.4mmn", slope_across=None, u_across=None)
-    second = replace(run.posts[0].after, text="0.2mmo", slope_along=None, u_along=None)
-    post = replace(run.posts[0], readings=(run.posts[0].readings[0], first, second))
-    row = run_record(replace(run, posts=(post,)), LOG).posts[0]
-    assert len(row.verified) == 1
-
-
-def test_a_bow_stands_in_the_record_in_the_faces_of_the_run(boardwalk, toolbox):
+def test_a_bow_stands_in_the_record_in_the_faces_of_the_run(boardwalk, toolbox, stands_by):
     # By hand: half way up a lean of 4 mm the line stands 2 mm off; read there at 5 mm: bowed 3 mm.
     run = boardwalk(1)
     post = run.posts[0]
     full = replace(post.after, slope_along=0.004, slope_across=0.0, height_mm=1000.0)
     half = replace(full, slope_along=0.010, slope_across=-0.002, height_mm=500.0, stage="mid")
-    bowed = replace(post, readings=(*post.readings, half, full), reading=full, after=full)
+    bowed = stands_by(post, full)
+    bowed = replace(bowed, readings=(half, *bowed.readings))
     record = run_record(
         replace(run, posts=(bowed,), face_names=(("prev", "lake"), ("next", "road"))), LOG, toolbox
     )

@@ -8,8 +8,7 @@ import scipy.stats
 from hypothesis import given
 from hypothesis import strategies as st
 
-from shimfit.report.gather import run_record
-from shimfit.report.rows import LogStamp, ZeroCheck
+from shimfit.report.record import LogStamp, ZeroCheck, run_record
 from shimfit.report.statistics import (
     BIN_EDGES,
     fit_line,
@@ -92,7 +91,7 @@ def test_figures_of_a_run_against_a_plain_count(boardwalk, toolbox):
     assert figures.plumb == sum(post.verdict.decision == "plumb" for post in run.posts)
     assert figures.rounds == tuple(post.rounds for post in run.posts)
     assert figures.rounds_mean == pytest.approx(np.mean([post.rounds for post in run.posts]))
-    firsts = [row.verified[0].verdict.decision == "plumb" for row in record.posts]
+    firsts = [row.decision == "plumb" and row.verified[0].plumb for row in record.posts]
     assert figures.first_share == pytest.approx(np.mean(firsts))
     assert figures.fall_across == pytest.approx(np.mean([post.before.slope_across for post in run.posts]))
     stations = [post.station_mm / 1000 for post in run.posts]
@@ -100,23 +99,20 @@ def test_figures_of_a_run_against_a_plain_count(boardwalk, toolbox):
     assert figures.trend_across.slope == pytest.approx(np.polyfit(stations, slopes, 1)[0])
 
 
-def test_a_post_that_came_plumb_at_its_second_try_is_no_first_try(boardwalk):
+def test_a_post_that_came_plumb_at_its_second_try_is_no_first_try(boardwalk, stands_by):
     run = boardwalk(1)
     bad = replace(run.posts[0].after, slope_along=0.004)
     good = replace(run.posts[0].after, slope_along=0.0001, slope_across=0.0)
-    post = replace(
-        run.posts[0], readings=(run.posts[0].readings[0], bad, good), after=good, rounds=2, verdict=None
-    )
+    post = stands_by(run.posts[0], bad, good, rounds=2)
     figures = statistics(run_record(replace(run, posts=(post,)), LOG))
     assert (figures.first_try, figures.plumb, figures.rounds) == (0, 1, (2,))
 
 
-def test_reading_again_what_was_too_close_to_call_is_still_the_first_try(boardwalk):
+def test_reading_again_what_was_too_close_to_call_is_still_the_first_try(boardwalk, stands_by):
     run = boardwalk(1)
     near = replace(run.posts[0].after, slope_along=0.0019, slope_across=0.0)
     good = replace(near, slope_along=0.0012)
-    readings = (run.posts[0].readings[0], near, good)
-    post = replace(run.posts[0], readings=readings, after=good, rounds=1, verdict=None)
+    post = stands_by(run.posts[0], near, good, rounds=1)
     figures = statistics(run_record(replace(run, posts=(post,)), LOG))
     assert (figures.first_try, figures.plumb) == (1, 1)
 
@@ -139,10 +135,10 @@ def test_a_deck_that_falls_away_is_said_with_its_side_and_a_level_one_is_not(boa
     assert "falls away" not in text["level"]
 
 
-def test_exactly_at_the_tolerance_is_within(boardwalk):
+def test_exactly_at_the_tolerance_is_within(boardwalk, stands_by):
     run = boardwalk(1)
     after = replace(run.posts[0].after, slope_along=0.002, slope_across=0.0)
-    post = replace(run.posts[0], after=after, readings=(after,), verdict=None)
+    post = stands_by(run.posts[0], after)
     figures = statistics(run_record(replace(run, posts=(post,)), LOG))
     assert [one.count for one in figures.histogram] == [0, 0, 0, 1, 0]
     assert math.isinf(figures.histogram[-1].high)
@@ -161,13 +157,13 @@ def test_zero_over_time_tells_a_knock_from_doubt():
     assert knocked.beyond_doubt
 
 
-def test_nothing_verified_is_said_so(boardwalk):
+def test_nothing_verified_is_said_so(boardwalk, stands_by):
     run = boardwalk(2)
-    posts = tuple(replace(post, readings=(), before=None, after=None, verdict=None) for post in run.posts)
+    posts = tuple(stands_by(replace(post, before=None)) for post in run.posts)
     record = run_record(replace(run, posts=posts), LOG)
     figures = statistics(record)
     assert (figures.first_share, figures.rounds_mean, figures.trend_along) == (None, None, None)
-    assert statistics_lines(figures, record) == ["2 posts, none verified yet."]
+    assert statistics_lines(figures, record) == ["2 posts, none verified as they stand."]
 
 
 def test_half_read_posts_do_not_bend_the_trend(boardwalk):

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from shimfit.core.tolerance import parse_tolerance
 from shimfit.model import Foot, Lean, Pack, Piece, PostState, Prescription, Reading, Resting, Seat
-from shimfit.store.state import PostRecord, RunState
+from shimfit.standing import PostRecord, RunState
 from shimfit.tui import lengths, themes
 from shimfit.tui.glyphs import UNICODE
 from shimfit.tui.telling import Words, post_view

@@ -11,7 +11,7 @@ from shimfit.cli.run.laying_out import check_room
 if TYPE_CHECKING:
     from shimfit.cli.io import Io
     from shimfit.core.layout import Mark
-    from shimfit.store.state import RunState
+    from shimfit.standing import RunState
 
 
 def run_insert(args: argparse.Namespace, io: Io) -> int:

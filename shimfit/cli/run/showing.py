@@ -13,7 +13,7 @@ from shimfit.outputs import POSTS_CSV
 if TYPE_CHECKING:
     from shimfit.cli.io import Io
     from shimfit.model import Foot
-    from shimfit.store.state import PostRecord, RunState
+    from shimfit.standing import PostRecord, RunState
     from shimfit.tui.telling import Words
 
 

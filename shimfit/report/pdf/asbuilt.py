@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections import Counter, defaultdict
+from collections import defaultdict
 from typing import TYPE_CHECKING
 
 from shimfit.model import Face
@@ -17,11 +17,12 @@ from shimfit.report.due import read_again_lines
 from shimfit.report.pdf import charts, pictures
 from shimfit.report.pdf.page import Box, Sheet, ascent, leading, paper_named
 from shimfit.report.pdf.table import FINE, HEAD_MM, PostTable, Row
-from shimfit.report.record import notes_of, record_csv, record_json
+from shimfit.report.record import all_readings_lines, notes_of, record_csv, record_json, result_words
 from shimfit.report.statistics import statistics, statistics_lines
 
 if TYPE_CHECKING:
-    from shimfit.report.rows import PostRow, RunRecord
+    from shimfit.report.record import RunRecord
+    from shimfit.standing import PostRecord
 
 MARGIN = 10.0
 FACTS = 6.8
@@ -31,15 +32,15 @@ _SIGNATURES = 13.0
 _CHART, _CHART_LEAST = 17.0, 12.0
 
 
-def record_pdf(record: RunRecord, paper: str = "a4") -> bytes:
+def record_pdf(record: RunRecord, paper: str = "a4", *, all_readings: bool = False) -> bytes:
     """The record as PDF, with its CSV and JSON attached. Same record, same bytes.
 
-    `paper` is a4 or letter; raises UsageError for another.
+    `paper` is a4 or letter; raises UsageError for another. `all_readings`: also every reading, in a list.
     """
     title = f"As-built plumb record {record.job}/{record.run}"
     subject = f"Event log {record.log.events} events, hash {record.log.hash}"
     with Sheet(paper_named(paper), title=title, subject=subject, made=record.made) as sheet:
-        _Document(sheet, record).draw()
+        _Document(sheet, record, all_readings=all_readings).draw()
         sheet.attach("record.csv", record_csv(record).encode(), "text/csv")
         data = json.dumps(record_json(record), ensure_ascii=False, allow_nan=False)
         sheet.attach("record.json", data.encode(), "application/json")
@@ -49,8 +50,9 @@ def record_pdf(record: RunRecord, paper: str = "a4") -> bytes:
 class _Document:
     """Draws from top to bottom and turns the page when the next thing has no room."""
 
-    def __init__(self, sheet: Sheet, record: RunRecord) -> None:
+    def __init__(self, sheet: Sheet, record: RunRecord, *, all_readings: bool) -> None:
         self.sheet = sheet
+        self.all_readings = all_readings
         self.record = record
         self.left = MARGIN
         self.wide = sheet.paper.width_mm - 2 * MARGIN
@@ -69,6 +71,8 @@ class _Document:
                 self._turn()
         self._notes()
         self._read_again()
+        if self.all_readings:
+            self._list("All readings, as typed", all_readings_lines(self.record))
         self._figures_and_cautions()
         self._charts()
         self._signatures()
@@ -116,10 +120,11 @@ class _Document:
         digits = 0 if record.units == "mm" else 2
         height = words.length(record.height_mm, record.units, digits)
         left = [
-            ("Result", self._result()),
+            ("Result", result_words(record)),
             (
                 "Posts",
-                f"foot {record.foot.text}, read at {height} {self.unit} above the foot{self._others()}",
+                f"foot {words.foot(record.foot, record.units)}, read at {height} {self.unit} above the foot"
+                + self._others(),
             ),
             ("Tolerance", words.tolerance(record.tolerance, record.height_mm, record.units)),
             ("Its source", record.tolerance.source),
@@ -138,26 +143,16 @@ class _Document:
         )
         self.y = below + 1.0
 
-    def _result(self) -> str:
-        counts = Counter(post.decision for post in self.record.posts)
-        said = [
-            f"{counts[decision]} {words.DECISION_WORDS[decision]}"
-            for decision in ("out", "too-close", "none")
-            if counts[decision]
-        ]
-        plumb = f"{counts['plumb']} of {len(self.record.posts)} posts proven plumb"
-        return f"{plumb}; {', '.join(said)}" if said else plumb
-
     def _others(self) -> str:
         """Posts whose foot or reading height is not the run's, in words."""
         record = self.record
         groups: defaultdict[str, list[str]] = defaultdict(list)
         for post in record.posts:
-            told = [] if post.foot == record.foot else [post.foot.text]
+            told = [] if post.foot == record.foot else [words.foot(post.foot, record.units)]
             if post.height_mm != record.height_mm:
                 told.append(f"at {words.length(post.height_mm, record.units)} {self.unit}")
             if told:
-                groups[" ".join(told)].append(post.post)
+                groups[" ".join(told)].append(post.name)
         return "".join(f"; post {', '.join(names)}: {what}" for what, names in groups.items())
 
     def _fact_column(self, x: float, wide: float, facts: list[tuple[str, str]]) -> float:
@@ -188,7 +183,7 @@ class _Document:
         self.y += 1.5
         return rows[here:]
 
-    def _band(self, posts: list[PostRow], height: float, *, plan: bool) -> None:
+    def _band(self, posts: list[PostRecord], height: float, *, plan: bool) -> None:
         sheet, record = self.sheet, self.record
         beside = 50.0 if plan else 0.0
         wide = self.wide - beside
@@ -225,7 +220,12 @@ class _Document:
     def _notes(self) -> None:
         faces = self.record.faces
         said = [
-            (post.post, " · ".join([*notes_of(post, faces), *(f"photo {name}" for name in post.photos)]))
+            (
+                post.name,
+                " · ".join(
+                    [*notes_of(post, faces, self.record.units), *(f"photo {name}" for name in post.photos)]
+                ),
+            )
             for post in self.record.posts
         ]
         self._list("Notes and photos", [f"Post {name}: {text}" for name, text in said if text])
@@ -295,7 +295,7 @@ class _Document:
             x, y = self.left + i % 3 * (wide + 5.0), self.y + i // 3 * step
             self.sheet.text(x, y + ascent(FINE), one.title, FINE, bold=True, room=wide)
             box = Box(x, y + leading(FINE) + 0.4, wide, step - 5.0)
-            pictures.chart(self.sheet, box, one.traces, one.ends)
+            pictures.chart(self.sheet, box, one.traces, one.ends, self.record.units)
         self.y += rows * step
 
     def _lines(self, x: float, y: float, lines: list[str]) -> float:
@@ -346,13 +346,13 @@ class _Document:
             sheet.text(self.left + self.wide, y, right, FINE, align="right")
 
 
-def _example(record: RunRecord) -> PostRow | None:
+def _example(record: RunRecord) -> PostRecord | None:
     """The post that shows the signs best: packed, read before, leaning both ways if there is one."""
-    shown = [post for post in record.posts if post.packs and post.before and post.before.lean]
+    shown = [post for post in record.posts if post.packs_in_place and post.before and post.before.lean]
     if not shown:
         return None
 
-    def tells(post: PostRow) -> float:
+    def tells(post: PostRecord) -> float:
         lean = post.before.lean if post.before else None
         return min(abs(lean.slope_along), abs(lean.slope_across)) if lean else 0.0
 

@@ -11,7 +11,8 @@ from shimfit.report.pdf.pictures import Trace
 from shimfit.report.statistics import ZeroHistory, statistics
 
 if TYPE_CHECKING:
-    from shimfit.report.rows import RunRecord
+    from shimfit.report.record import RunRecord
+    from shimfit.standing import Units
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +27,7 @@ class Chart:
 
 def charts_of(record: RunRecord) -> list[Chart]:
     """The run's chart from three posts read before packing on; an instrument's from two checks on."""
-    zeros = [_zero(history) for history in statistics(record).zeros if len(history.checks) > 1]
+    zeros = [_zero(history, record.units) for history in statistics(record).zeros if len(history.checks) > 1]
     fall = _fall(record)
     return [one for one in (fall, *zeros) if one is not None]
 
@@ -37,16 +38,16 @@ def _fall(record: RunRecord) -> Chart | None:
     if len(told) < 3:
         return None
     return Chart(
-        "Lean before packing along the run, mm/m: solid + next, dashed + out",
+        f"Lean before packing along the run, {words.slope_unit(record.units)}: solid + next, dashed + out",
         (
             Trace(tuple((post.station_mm, lean.slope_along) for post, lean in told)),
             Trace(tuple((post.station_mm, lean.slope_across) for post, lean in told), dashed=True),
         ),
-        (f"post {told[0][0].post}", f"post {told[-1][0].post}"),
+        (f"post {told[0][0].name}", f"post {told[-1][0].name}"),
     )
 
 
-def _zero(history: ZeroHistory) -> Chart | None:
+def _zero(history: ZeroHistory, units: Units) -> Chart | None:
     """None when fewer than two checks told the same direction."""
     traces = []
     for name, dashed in (("zero_along", False), ("zero_across", True)):
@@ -59,4 +60,5 @@ def _zero(history: ZeroHistory) -> Chart | None:
     if not traces:
         return None
     ends = words.clock(history.checks[0].time), words.clock(history.checks[-1].time)
-    return Chart(f"Zero of {history.instrument}, mm/m: solid along, dashed across", tuple(traces), ends)
+    title = f"Zero of {history.instrument}, {words.slope_unit(units)}: solid along, dashed across"
+    return Chart(title, tuple(traces), ends)

@@ -20,8 +20,9 @@ if TYPE_CHECKING:
 
     from shimfit.model import Foot, Lean, Pack, Seat
     from shimfit.report.pdf.page import Sheet
-    from shimfit.report.rows import PostRow, RunRecord
+    from shimfit.report.record import RunRecord
     from shimfit.report.statistics import Bin
+    from shimfit.standing import PostRecord, Units
 
 SMALL = 5.6
 """Type size of what stands in pictures, points."""
@@ -43,7 +44,7 @@ class RunScale:
     """Height that posts are drawn at, mm on the paper."""
 
 
-def run_scale(posts: Sequence[PostRow], box: Box, post_mm: float) -> RunScale:
+def run_scale(posts: Sequence[PostRecord], box: Box, post_mm: float) -> RunScale:
     """Stations to scale where that leaves room for each post, evenly otherwise; leans to a round scale."""
     n = len(posts)
     pitch = box.width / max(n, 1)
@@ -68,7 +69,7 @@ def round_down(value: float) -> float:
     return power * max(nice for nice in _NICE if nice * power <= value * (1 + 1e-12))
 
 
-def elevation(sheet: Sheet, box: Box, posts: Sequence[PostRow], scale: RunScale) -> None:
+def elevation(sheet: Sheet, box: Box, posts: Sequence[PostRecord], scale: RunScale) -> None:
     """Posts seen from the house side: dashed as first read, solid as built, ticks = allowed at the top."""
     ground = box.bottom - 1.0
     sheet.line(box.x, ground, box.right, ground, wide=0.35)
@@ -89,7 +90,7 @@ def elevation(sheet: Sheet, box: Box, posts: Sequence[PostRow], scale: RunScale)
             sheet.polygon([(x - 1, ground + 1), (x + 1, ground + 1), (x, ground)], wide=0, fill=0.0)
 
 
-def targets(sheet: Sheet, box: Box, posts: Sequence[PostRow], scale: RunScale) -> None:
+def targets(sheet: Sheet, box: Box, posts: Sequence[PostRecord], scale: RunScale) -> None:
     """Tops seen from above: circle or square = allowed, dot = as built, thin line = from where it came."""
     y = box.y + box.height / 2 - 0.9
     room = min(scale.pitch * 0.5, (box.height - 2.2) / 2)
@@ -109,10 +110,10 @@ def targets(sheet: Sheet, box: Box, posts: Sequence[PostRow], scale: RunScale) -
             sheet.line(x + before[0], y - before[1], x + ends[0], y - ends[1], wide=0.15, ink=0.35)
         if after:
             _mark(sheet, x + after[0], y - after[1], post)
-        sheet.text(x, box.bottom - 0.2, post.post, SMALL, align="centre", room=scale.pitch * 0.95, bold=True)
+        sheet.text(x, box.bottom - 0.2, post.name, SMALL, align="centre", room=scale.pitch * 0.95, bold=True)
 
 
-def post_plan(sheet: Sheet, box: Box, record: RunRecord, example: PostRow | None) -> None:
+def post_plan(sheet: Sheet, box: Box, record: RunRecord, example: PostRecord | None) -> None:
     """One foot from above: faces named, packs on the side that the top leans to, an arrow for the top."""
     foot = example.foot if example else record.foot
     lean = example.before.lean if example and example.before else None
@@ -120,7 +121,7 @@ def post_plan(sheet: Sheet, box: Box, record: RunRecord, example: PostRow | None
     per_mm = min((box.width - 22) / foot.along_mm, (box.height - 9) / foot.across_mm)
     half_x, half_y = foot.along_mm / 2 * per_mm, foot.across_mm / 2 * per_mm
     draw_foot(sheet, (cx, cy), foot, per_mm)
-    for pack in example.packs if example else ():
+    for pack in example.packs_in_place if example else ():
         draw_pack(sheet, (cx, cy), foot, per_mm, pack)
         figure = words.length(pack.made_mm, record.units, 2 if record.units == "mm" else 3)
         _write_beside(sheet, (cx, cy), (half_x, half_y), pack.seat, figure)
@@ -135,7 +136,7 @@ def post_plan(sheet: Sheet, box: Box, record: RunRecord, example: PostRow | None
         sheet.arrow(cx, cy, cx + lean.slope_along * far, cy - lean.slope_across * far, wide=0.45, head=2.0)
 
 
-def plan_caption(record: RunRecord, example: PostRow | None) -> str:
+def plan_caption(record: RunRecord, example: PostRecord | None) -> str:
     """What the plan of one post shows, in a sentence or two."""
     general = (
         "Positive is towards next and out. A pack stands on the side that the top leans to: black lifts, "
@@ -154,7 +155,7 @@ def plan_caption(record: RunRecord, example: PostRow | None) -> str:
     ]
     unit = words.unit(record.units)
     read = f"top leaned {', '.join(leans)} {unit}" if leans else "top stood plumb"
-    return f"Post {example.post} as first read: {read}. {general}"
+    return f"Post {example.name} as first read: {read}. {general}"
 
 
 def histogram(sheet: Sheet, box: Box, bins: Sequence[Bin]) -> None:
@@ -182,10 +183,10 @@ class Trace:
     dashed: bool = False
 
 
-def chart(sheet: Sheet, box: Box, traces: Sequence[Trace], ends: tuple[str, str]) -> None:
+def chart(sheet: Sheet, box: Box, traces: Sequence[Trace], ends: tuple[str, str], units: Units) -> None:
     """Traces over a common x, with the line of zero and the greatest y at each side of it written beside.
 
-    y is a slope and is written in mm/m; `ends` stand under the first and the last x.
+    y is a slope and is written in mm/m or in/ft; `ends` stand under the first and the last x.
     """
     points = [point for trace in traces for point in trace.points]
     first, last = min(x for x, _ in points), max(x for x, _ in points)
@@ -200,9 +201,8 @@ def chart(sheet: Sheet, box: Box, traces: Sequence[Trace], ends: tuple[str, str]
     zero = at(first, 0.0)[1]
     sheet.line(box.x + room, zero, box.right, zero, wide=0.15)
     for y in {high, 0.0, low}:
-        sheet.text(
-            box.x + room - 0.8, at(first, y)[1] + 0.6, f"{y * 1000:+.1f}" if y else "0", SMALL, align="right"
-        )
+        figure = words.slope(y, units, 1 if units == "mm" else 3, sign=True).partition(" ")[0] if y else "0"
+        sheet.text(box.x + room - 0.8, at(first, y)[1] + 0.6, figure, SMALL, align="right")
     for trace in traces:
         drawn = [at(x, y) for x, y in trace.points]
         for (x1, y1), (x2, y2) in pairwise(drawn):
@@ -261,12 +261,12 @@ def _write_beside(
         sheet.text(centre[0] + 5.0, y, figure, SMALL)
 
 
-def _tops_along(post: PostRow) -> list[float]:
+def _tops_along(post: PostRecord) -> list[float]:
     readings = (post.before, post.after)
     return [r.slope_along * r.height_mm for r in readings if r and r.slope_along is not None]
 
 
-def _top(lean: Lean | None, post: PostRow, per_mm: float, room: float) -> tuple[float, float] | None:
+def _top(lean: Lean | None, post: PostRecord, per_mm: float, room: float) -> tuple[float, float] | None:
     """Where a top lies on the paper, from the circle's centre (+right, +up), pulled in to `room`."""
     if lean is None:
         return None
@@ -277,7 +277,7 @@ def _top(lean: Lean | None, post: PostRow, per_mm: float, room: float) -> tuple[
     return x * pull, y * pull
 
 
-def _mark(sheet: Sheet, x: float, y: float, post: PostRow) -> None:
+def _mark(sheet: Sheet, x: float, y: float, post: PostRecord) -> None:
     """As built: full dot plumb, ring too close to call or not decided, cross out of plumb."""
     if post.decision == "out":
         for side in (-1, 1):

@@ -11,7 +11,8 @@ from shimfit.report.pdf.page import Box, ascent, leading
 if TYPE_CHECKING:
     from shimfit.model import Reading
     from shimfit.report.pdf.page import Sheet
-    from shimfit.report.rows import PostRow, RunRecord
+    from shimfit.report.record import RunRecord
+    from shimfit.standing import PostRecord
 
 BODY, FINE = 6.5, 6.0
 HEAD_MM = 8.2
@@ -35,7 +36,7 @@ _BOLD = (0, 4)
 class Row:
     """A post's cells, broken into lines, and the height that they take."""
 
-    post: PostRow
+    post: PostRecord
     cells: tuple[tuple[str, ...], ...]
     height: float
 
@@ -85,15 +86,16 @@ class PostTable:
         sheet.line(self._left, below - 0.35, self._left + self._wide, below - 0.35, wide=0.1, ink=0.4)
         return below
 
-    def _row(self, post: PostRow) -> Row:
+    def _row(self, post: PostRecord) -> Row:
         """Break a post's cells into lines."""
+        faces, units = self._record.faces, self._record.units
         cells = (
-            [post.post, *([post.kind] if post.kind == "corner" else [])],
+            [post.name, *([post.kind] if post.kind == "corner" else [])],
             self._reading(post.before, doubt=False),
             self._reading(post.after, doubt=True),
             self._off(post),
             self._decision(post),
-            [" · ".join(words.pack(pack, self._record.faces, self._record.units) for pack in post.packs)],
+            [" · ".join(words.pack(pack, faces, units) for pack in post.packs_in_place)],
             self._read(post),
             [
                 str(post.rounds) if post.rounds else "–",
@@ -127,7 +129,7 @@ class PostTable:
             lines.append(text)
         return lines
 
-    def _off(self, post: PostRow) -> list[str]:
+    def _off(self, post: PostRecord) -> list[str]:
         units = self._record.units
         allowed = f"of {words.length(post.tolerance.allowed_top_mm(post.height_mm), units)}"
         if post.tolerance != self._record.tolerance:
@@ -140,13 +142,15 @@ class PostTable:
             text += f" ±{words.length(2 * post.verdict.u * post.after.height_mm, units)}"
         return [text, allowed]
 
-    def _decision(self, post: PostRow) -> list[str]:
+    def _decision(self, post: PostRecord) -> list[str]:
         if post.decision == "none":
             return [f"{_MARKS['none']} not verified", f"({post.state})"]
-        probability = post.verdict.probability if post.verdict else None
-        return [f"{_MARKS[post.decision]} {words.DECISION_WORDS[post.decision]}", words.percent(probability)]
+        return [
+            f"{_MARKS[post.decision]} {words.DECISION_WORDS[post.decision]}",
+            words.percent(post.probability),
+        ]
 
-    def _read(self, post: PostRow) -> list[str]:
+    def _read(self, post: PostRecord) -> list[str]:
         reading = post.after or post.before
         if reading is None:
             return ["–"]

@@ -12,14 +12,13 @@ from typing import TYPE_CHECKING, Any
 
 from shimfit.contract import pack_from_json
 from shimfit.model import Face
-from shimfit.report.rows import PLAIN_FACES
+from shimfit.report.record import PLAIN_FACES
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from shimfit.model import Foot
-    from shimfit.report.rows import Units
-    from shimfit.store.state import RunState
+    from shimfit.standing import RunState, Units
 
 
 @dataclass(frozen=True, slots=True)

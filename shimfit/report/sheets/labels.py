@@ -14,8 +14,8 @@ if TYPE_CHECKING:
 
     from shimfit.model import Pack, Piece
     from shimfit.report.pdf.page import Sheet
-    from shimfit.report.rows import Units
     from shimfit.report.sheets import SheetFacts
+    from shimfit.standing import Units
 
 MARGIN = 12.0
 FINE = 6.6

@@ -16,7 +16,7 @@ from shimfit.workflow.reading import Asked
 
 if TYPE_CHECKING:
     from shimfit.model import Reading
-    from shimfit.store.state import PostRecord
+    from shimfit.standing import PostRecord
 
 KINDS = {
     "": Asked(),

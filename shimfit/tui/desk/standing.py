@@ -18,7 +18,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Container
 
     from shimfit.settings import Settings
-    from shimfit.store.state import BoxState, JobState, PostRecord, RunState
+    from shimfit.standing import PostRecord, RunState
+    from shimfit.store.state import BoxState, JobState
     from shimfit.tui.glyphs import Glyphs
     from shimfit.tui.lengths import Units
     from shimfit.workflow.site import Site

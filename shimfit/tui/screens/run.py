@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
     from textual.app import ComposeResult
 
-    from shimfit.store.state import PostRecord
+    from shimfit.standing import PostRecord
     from shimfit.tui.pictures.canvas import Run
 
 

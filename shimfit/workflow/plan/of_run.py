@@ -26,7 +26,8 @@ if TYPE_CHECKING:
     from shimfit.core.packing.options import Options
     from shimfit.core.planning.plan import Unsolved
     from shimfit.model import Pack
-    from shimfit.store.state import BoxState, PostRecord, RunState
+    from shimfit.standing import PostRecord, RunState
+    from shimfit.store.state import BoxState
     from shimfit.workflow.site import Site
 
 Json = dict[str, Any]

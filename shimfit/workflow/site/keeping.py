@@ -16,7 +16,7 @@ from shimfit.workflow.site.opened import Opened
 
 if TYPE_CHECKING:
     from shimfit.model import Foot, Lot, Tolerance
-    from shimfit.store.state import RunState
+    from shimfit.standing import RunState
 
 
 class Keeping(Opened):

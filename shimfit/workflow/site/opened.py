@@ -18,7 +18,8 @@ from shimfit.workflow.place import Place
 if TYPE_CHECKING:
     from types import TracebackType
 
-    from shimfit.store.state import BoxState, JobState, PostRecord, RunState
+    from shimfit.standing import PostRecord, RunState
+    from shimfit.store.state import BoxState, JobState
     from shimfit.workflow.solving import Solver
 
 

@@ -15,7 +15,7 @@ from shimfit.workflow.site.keeping import Keeping
 
 if TYPE_CHECKING:
     from shimfit.model import Pack, Prescription, Reading
-    from shimfit.store.state import PostRecord, RunState
+    from shimfit.standing import PostRecord, RunState
 
 
 class Site(Keeping):

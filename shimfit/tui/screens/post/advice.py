@@ -11,7 +11,7 @@ from shimfit.tui.telling import PackLine
 
 if TYPE_CHECKING:
     from shimfit.model import Lean, Pack
-    from shimfit.store.state import PostRecord
+    from shimfit.standing import PostRecord
     from shimfit.tui.desk import Desk
     from shimfit.tui.screens.post.sight import Sight
     from shimfit.tui.telling import Words

@@ -20,7 +20,7 @@ from shimfit.tui.wrapping import clipped, fitting, wrapped
 
 if TYPE_CHECKING:
     from shimfit.entry.result import Component, Heard
-    from shimfit.store.state import PostRecord
+    from shimfit.standing import PostRecord
     from shimfit.tui.glyphs import Glyphs
     from shimfit.tui.screens.post.room import Room
     from shimfit.tui.screens.post.sight import Sight

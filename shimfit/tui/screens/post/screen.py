@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from textual import events
     from textual.app import ComposeResult
 
-    from shimfit.store.state import PostRecord
+    from shimfit.standing import PostRecord
     from shimfit.tui.desk import Desk, Outcome
     from shimfit.tui.pictures.canvas import Canvas
     from shimfit.tui.screens.post.live import LiveTarget

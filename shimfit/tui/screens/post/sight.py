@@ -12,7 +12,7 @@ from shimfit.tui.screens.post.advice import live_packs
 if TYPE_CHECKING:
     from shimfit.entry.result import Heard
     from shimfit.model import Prescription
-    from shimfit.store.state import PostRecord, RunState
+    from shimfit.standing import PostRecord, RunState
     from shimfit.tui.desk import Desk
     from shimfit.tui.glyphs import Glyphs
     from shimfit.tui.sensing import Live

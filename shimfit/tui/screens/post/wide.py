@@ -13,7 +13,7 @@ from shimfit.tui.pictures.target import pair, span_for, target
 
 if TYPE_CHECKING:
     from shimfit.model import Lean, Lot
-    from shimfit.store.state import PostRecord
+    from shimfit.standing import PostRecord
     from shimfit.tui.screens.post.sight import Sight
     from shimfit.tui.telling import Words
 

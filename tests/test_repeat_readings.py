@@ -7,7 +7,7 @@ import math
 import pytest
 
 from shimfit.model import Reading
-from shimfit.store.judge import together
+from shimfit.standing import together
 
 
 def _read(along, u, own):
