@@ -23,7 +23,7 @@ from shimfit.model import Face
 from shimfit.wire import link as links
 from shimfit.wire.capture import ASKED, CaptureWriter
 from shimfit.wire.formats import Modbus
-from shimfit.wire.stream import ListenOptions, Stream
+from shimfit.wire.stream import UNREAD_S, ListenOptions, Stream
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -166,6 +166,8 @@ class Inclinometer:
         self._port: links.Port | None = None
         self._baud: int | None = None
         self._speeds: list[int] = []
+        self._tried: list[int] = []
+        """Speeds that brought nothing, since the link was opened."""
         self._is_open = False
         self.opened = threading.Event()
         """Set once the link was open for the first time."""
@@ -292,7 +294,7 @@ class Inclinometer:
         except ShimfitError as error:
             self._fail(error)
             return None
-        self._speeds = list(speeds)
+        self._speeds, self._tried = list(speeds), []
         self._opened(link)
         return link
 
@@ -379,6 +381,7 @@ class Inclinometer:
         if self._stream.found:
             self._speeds = [self._baud or self._speeds[0]]
             return now_s
+        self._tried.append(self._speeds[0])
         self._speeds = [*self._speeds[1:], self._speeds[0]]
         self._baud = self._speeds[0]
         link.set_speed(self._baud)
@@ -424,9 +427,11 @@ class Inclinometer:
         view = stream.view(now_s)
         taken = None if view.taken is None else taken_of(view.taken, self._options.axis_map)
         good_per_s, bytes_per_s = stream.rates()
+        tried = f"; tried {', '.join(map(str, self._tried[-9:]))}" if self._tried and not stream.found else ""
+        gave_up = stream.unread_s(now_s) > UNREAD_S and len(self._tried) + 1 >= len(self._speeds)
         return Snapshot(
             state=view.state,
-            words=view.words,
+            words=view.words + tried,
             lean=self._lean_now(),
             age_s=stream.age_s(now_s),
             good_per_s=good_per_s,
@@ -442,6 +447,7 @@ class Inclinometer:
             zero_words=stream.zero_words,
             zero_found=stream.zero is not None,
             knocked=view.knocked,
+            gave_up=gave_up,
             fell=stream.fell,
         )
 

@@ -291,6 +291,19 @@ class ModbusInput(Input):
 
 NO_ANSWER = "no answer to three polls in a row: look at station, speed, framing and the two wires"
 
+UNREAD_S = 5.0
+"""Bytes that bring nothing for so long are told what they look like."""
+_LOOKS = {
+    Refusal.NO_CHECKSUM: "sentences come without their checksums: describe it with checksum = 'optional'",
+    Refusal.BAD_CHECKSUM: "what comes fails its checksum: another speed, or a damaged cable",
+    Refusal.BAD_CRC: "what comes fails its CRC: another speed, or a damaged cable",
+    Refusal.DAMAGED_BYTE: "bytes but no text: another speed, or a binary format to be described",
+    Refusal.TOO_LONG: "a line that never ends: another speed, or a binary format to be described",
+    Refusal.NOT_A_NUMBER: "lines come that hold no numbers (NaN is none): is the sensor well?",
+    Refusal.COLUMN_COUNT: "lines come with another number of columns than described",
+    Refusal.OUT_OF_RANGE: "leans beyond the range: other units than described, or it lies on its side",
+    Refusal.FIELD_COUNT: "sentences come with fields missing",
+}
 STALE_S = 1.0
 STALE_PERIODS = 5
 DAMAGE_SHARE = 0.1
@@ -324,6 +337,7 @@ class Stream:
         self._step = OutputStep()
         self._last_good_s: float | None = None
         self._last_byte_s: float | None = None
+        self._first_byte_s: float | None = None
         self._link_down: str | None = None
         self.last_taken: Held | None = None
         """The newest reading that was taken, also when the post has moved since."""
@@ -338,7 +352,7 @@ class Stream:
         """The link is open (again): nothing is joined to what came before."""
         self._restart("link opened")
         self._link_down = None
-        self._last_byte_s = None
+        self._last_byte_s = self._first_byte_s = None
         self._last_good_s = None
         self._rates.restart()
         self._rates.note(now_s, self.tally)
@@ -366,6 +380,8 @@ class Stream:
         self.tick(now_s)
         self.tally.bytes += len(data)
         self._last_byte_s = now_s
+        if self._first_byte_s is None:
+            self._first_byte_s = now_s
         for sample in self._input.feed(data, now_s):
             self._take(sample)
         if self.tally.falls and not self.fell:
@@ -509,7 +525,7 @@ class Stream:
     def _nothing_yet(self, now_s: float) -> View:
         if self._last_byte_s is None or now_s - self._last_byte_s > STALE_S:
             return View(WatchState.NO_DATA, self._hint(now_s))
-        if self.format is None:
+        if self.format is None and self.unread_s(now_s) < UNREAD_S:
             return View(WatchState.LISTENING, "finding the format")
         return View(WatchState.LISTENING, self._hint(now_s))
 
@@ -519,4 +535,22 @@ class Stream:
             return self._input.no_answer
         if self._last_byte_s is None or now_s - self._last_byte_s > STALE_S:
             return "no bytes come: look at cable, power and pairing"
-        return "bytes come but no good lines: wrong speed or format?"
+        return self._what_comes()
+
+    def _what_comes(self) -> str:
+        """Bytes come and no reading: what they look like, and what to try."""
+        refused = self.tally.refused
+        worst = max(refused, key=lambda reason: refused[reason], default=None)
+        if worst is Refusal.NOT_ONE_G and self.tally.gravity_g is not None:
+            return f"gravity comes out as {self.tally.gravity_g:.2f} g: its range or scale is another"
+        if worst is not None and refused[worst] > self.tally.other and worst in _LOOKS:
+            return _LOOKS[worst]
+        if self.tally.other:
+            return "lines come, none with a lean: describe them (--format FILE.toml), NaN is no number"
+        return "bytes come but no line ends: another speed, or a binary format to be described"
+
+    def unread_s(self, now_s: float) -> float:
+        """For how long bytes have come with nothing good among them; 0 once something was."""
+        if self.tally.good or self.needs_description is not None or self._first_byte_s is None:
+            return 0.0
+        return now_s - self._first_byte_s

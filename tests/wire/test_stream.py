@@ -149,7 +149,7 @@ def test_no_bytes_and_bytes_without_lines_are_told_apart():
     assert play.state is WatchState.LISTENING
     told = Play(ListenOptions(description=XY))
     told.stream.feed(0.1, b"?\r\n" * 9)
-    assert "wrong speed or format" in told.words
+    assert "another number of columns" in told.words
 
 
 def test_stale_after_a_second_and_the_number_is_gone():
@@ -376,3 +376,23 @@ def test_ten_million_random_bytes_leave_bounded_memory_and_no_sample(size):
     assert kept < 1_000_000 + len(block)
     assert stream.tally.good == 0
     assert stream.tally.bytes >= total
+
+
+@pytest.mark.parametrize(
+    ("line", "says"),
+    [
+        (b"$IIXDR,A,1.0,D,PITCH,A,2.0,D,ROLL\r\n", "without their checksums"),
+        (b"\x81\x90\xfe\x13\n", "bytes but no text"),
+        (b"nan,nan\n", "NaN is no number"),
+        (b"7" * 400, "never ends"),
+    ],
+)
+def test_bytes_that_bring_no_reading_are_told_what_they_look_like_within_five_seconds(line, says):
+    play = Play()
+    while play.now < 5.2:
+        play.now += 0.1
+        play.stream.feed(play.now, line)
+    view = play.stream.view(play.now)
+    assert view.state is WatchState.LISTENING
+    assert says in view.words
+    assert play.stream.unread_s(play.now) > 5
