@@ -386,9 +386,17 @@ class TextGuess:
     decimal: str
     example: str
 
-    def description(self) -> str:
-        """A description to be completed, in TOML."""
-        columns = ", ".join(["'x:deg'", "'y:deg'", *["'-'"] * (self.count - 2)])
+    def numbers(self) -> list[float]:
+        """The values of the example, in order."""
+        between = None if self.separator == "whitespace" else self.separator
+        return [float(part.strip().replace(",", ".")) for part in self.example.split(between)]
+
+    def description(self, grows: tuple[bool, ...] = ()) -> str:
+        """A description to be completed, in TOML; a column that only `grows` is a clock or a counter."""
+        names = iter(("'x:deg'", "'y:deg'"))
+        clocks = grows if sum(grows) <= self.count - 2 else (False,) * self.count
+        clocks = clocks or (False,) * self.count
+        columns = ", ".join("'-'" if clock else next(names, "'-'") for clock in clocks)
         separator = self.separator.replace("\t", "\\t")
         return (
             f"format = 'text'\nseparator = \"{separator}\"\ndecimal = '{self.decimal}'\n"
@@ -403,6 +411,8 @@ class Sniffer:
         self._sentences = sentences
         self._run: TextGuess | None = None
         self._run_length = 0
+        self.grows: tuple[bool, ...] = ()
+        """Columns that have only grown from line to line: clocks and counters, no leans."""
 
     @property
     def is_xdr(self) -> bool:
@@ -420,9 +430,12 @@ class Sniffer:
         if guess is None:
             self._run_length = 0
         elif self._run is not None and self._run_length and _same_build(self._run, guess):
+            steps = zip(self.grows, self._run.numbers(), guess.numbers(), strict=True)
+            self.grows = tuple(so_far and before < now for so_far, before, now in steps)
+            self._run = guess
             self._run_length += 1
         else:
-            self._run, self._run_length = guess, 1
+            self._run, self._run_length, self.grows = guess, 1, (True,) * guess.count
 
     def restart(self) -> None:
         """Forget the lines that were seen: another speed, another device."""

@@ -210,7 +210,7 @@ class LineInput(Input):
             self.format, self._sniffer, self.needs_description = "xdr", None, None
         elif sniffer.text is not None and self.needs_description is None:
             guess = sniffer.text
-            self.format, self.needs_description = "text", guess.description()
+            self.format, self.needs_description = "text", guess.description(sniffer.grows)
             self._news.append(
                 f"delimited text with {guess.count} columns was found, such as {guess.example!r}; "
                 "what they mean can't be guessed: name them with units in a description (--format FILE.toml)"

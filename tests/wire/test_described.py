@@ -111,3 +111,14 @@ def test_a_wrong_description_names_its_key(change, says):
     parse_description(text, "made-up")
     with pytest.raises(FileError, match=says):
         parse_description(text.replace(*change), "made-up")
+
+
+def test_a_column_that_only_grows_is_proposed_as_a_clock_and_no_lean():
+    stream = Stream(ListenOptions())
+    stream.opened(0.0)
+    for k in range(12):
+        stream.feed(0.1 * k, b"%d;%.2f;%.2f\n" % (1000 + 20 * k, 0.3 + 0.01 * (k % 3), -0.2 - 0.01 * (k % 2)))
+    assert stream.needs_description is not None
+    assert "columns = ['-', 'x:deg', 'y:deg']" in stream.needs_description
+    described = parse_description(stream.needs_description, "proposed")
+    assert [column.at for column in described.columns] == [1, 2]
