@@ -256,13 +256,16 @@ def post_view(record: PostRecord, words: Words) -> PostView:
     reading, answer = record.reading, record.prescription
     lean = reading.lean if reading else None
     lean_text = words.lean(lean, record.height_mm) if lean else ""
+    lean_both = words.lean(lean, record.height_mm, both=True) if lean else lean_text
+    if reading is not None and not reading.zero_found:  # the sensor's lean is not the post's
+        lean_text = lean_both = "zero not found: turn it end for end"
     if record.state is PostState.HALF_READ and record.readings:
         lean_text = words.half(record.readings[-1])
     return PostView(
         state=record.state,
         word=_STATE_WORDS[record.state],
         lean=lean_text,
-        lean_both=words.lean(lean, record.height_mm, both=True) if lean else lean_text,
+        lean_both=lean_both,
         do=_do(record, lean, words),
         do_briefly=_do_briefly(record),
         packs=_packs(record, words),

@@ -193,5 +193,7 @@ def test_while_the_zero_is_unknown_nothing_is_called_plumb_and_no_packs_are_advi
             assert not reading.zero_found
             assert reading.u_along >= 0.008
             assert rung == []
+            assert "stands plumb" not in hand.screen()
+            assert "TOP zero" not in hand.screen()
 
     wait_for(story())
