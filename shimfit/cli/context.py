@@ -10,6 +10,8 @@ from shimfit.errors import FileError
 from shimfit.outputs import check
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from shimfit.cli.io import Io
     from shimfit.outputs import Kind
     from shimfit.workflow.site import Site
@@ -89,3 +91,10 @@ def units_of(args: argparse.Namespace, io: Io) -> settings.Units:
         with open_site(args, io, read_only=True) as site:
             return site.settings.units
     return settings.load({}).units
+
+
+def lengths_in(units: settings.Units) -> Callable[[str], float]:
+    """What turns a typed length into mm; `units`: what a bare number is in, the run's as in its readings."""
+    from shimfit.entry import parse_length
+
+    return lambda text: parse_length(text, units, zero_ok=True)

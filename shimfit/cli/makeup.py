@@ -5,8 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
-from shimfit.cli.context import RUN, once_called, open_site
-from shimfit.cli.typed import lengths_in
+from shimfit.cli.context import RUN, lengths_in, once_called, open_site
 from shimfit.entry.lengths import parse_pairs
 from shimfit.errors import Exit, UsageError
 

@@ -68,7 +68,7 @@ def run_plan(args: argparse.Namespace, io: Io) -> int:
     if (args.path is None) == (args.problem is None):
         raise UsageError("name a run (JOB/RUN) or give --problem FILE, one of the two")
     _check_line_up(args, io)
-    from shimfit.cli.plan_said import Progress, outcome_lines, words_of, words_without_a_run
+    from shimfit.cli.saying import Progress, outcome_lines, words_of, words_without_a_run
     from shimfit.workflow import plan as planning
 
     unread: list[str] = []
@@ -189,7 +189,7 @@ def run_cut(args: argparse.Namespace, io: Io) -> int:
     """Print or write the cut sheet of the answers that a run's posts wait for."""
     if args.pdf == "-" and args.json:
         raise UsageError("only one of --pdf - and --json can go to stdout; give the PDF a file")
-    from shimfit.cli.plan_said import sheet_lines, words_of
+    from shimfit.cli.saying import sheet_lines, words_of
     from shimfit.workflow.place import parse_run
     from shimfit.workflow.plan import cut_list_of
 

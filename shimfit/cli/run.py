@@ -1,14 +1,15 @@
-"""`shimfit run new`: from a length and a spacing, stations or a table to the posts of a run."""
+"""Commands for runs: lay one out, show it, write its posts, change which posts it has."""
 
 from __future__ import annotations
 
 import argparse
 from typing import TYPE_CHECKING, Any
 
-from shimfit.cli.context import RUN, once_called, open_site
-from shimfit.cli.run.showing import run_json
+from shimfit.cli.context import RUN, add_force, once_called, open_site
 from shimfit.entry.lengths import parse_height, parse_leg
-from shimfit.errors import UsageError
+from shimfit.errors import Exit, UsageError
+from shimfit.model import Face
+from shimfit.outputs import POSTS_CSV
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -17,13 +18,64 @@ if TYPE_CHECKING:
     from shimfit.core.layout import Mark, Opening
     from shimfit.model import Foot
     from shimfit.settings import Units
+    from shimfit.standing import PostRecord, RunState
+    from shimfit.tui.telling import Words
     from shimfit.workflow.site import Site
+
+
+def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
+    """Add `run`."""
+    run = commands.add_parser(
+        "run",
+        help="lay out a run, show it, change its posts",
+        epilog="example:\n  shimfit run show lakeside/boardwalk",
+    )
+    of_run = run.add_subparsers(metavar="WHAT", required=True)
+    _add_new(of_run, common)
+    show = of_run.add_parser("show", parents=[common], help="where every post stands")
+    show.add_argument("path", metavar=RUN, help="the run, like lakeside/boardwalk")
+    show.set_defaults(run=run_show)
+    export = of_run.add_parser(
+        "export", parents=[common], help="write the posts as CSV, with the latest readings"
+    )
+    export.add_argument("path", metavar=RUN, help="the run, like lakeside/boardwalk")
+    export.add_argument("file", metavar="FILE", help="where to write; - is stdout")
+    add_force(export)
+    export.set_defaults(run=run_export)
+    insert = of_run.add_parser(
+        "insert",
+        parents=[common],
+        help="insert a post between two others",
+        epilog="example:\n  shimfit run insert lakeside/boardwalk --at 1800mm",
+    )
+    insert.add_argument("path", metavar=RUN, help="the run, like lakeside/boardwalk")
+    insert.add_argument("--at", required=True, metavar="L", help="station: distance from the run's start")
+    insert.add_argument("--name", metavar="POST", help="default: the post before it with a letter")
+    insert.set_defaults(run=run_insert)
+    move = of_run.add_parser(
+        "move",
+        parents=[common],
+        help="move a post along its leg",
+        epilog="example:\n  shimfit run move lakeside/boardwalk/3 --at 2450mm",
+    )
+    move.add_argument("place", metavar="JOB/RUN/POST", help="the post, like lakeside/boardwalk/7")
+    move.add_argument(
+        "--at", required=True, metavar="L", help="its new station: distance from the run's start"
+    )
+    move.set_defaults(run=run_move)
+    remove = of_run.add_parser("remove", parents=[common], help="take a post out; its log stays")
+    remove.add_argument("place", metavar="JOB/RUN/POST", help="the post, like lakeside/boardwalk/7")
+    remove.set_defaults(run=run_remove)
+
+
+# ---------------------------------------------------------------- run new
+
 
 MOST_DAYS = 36_500
 """A hundred years: `due --every` takes no more either."""
 
 
-def add_parser(of_run: Commands, common: argparse.ArgumentParser) -> None:
+def _add_new(of_run: Commands, common: argparse.ArgumentParser) -> None:
     """Add `run new`."""
     new = of_run.add_parser(
         "new",
@@ -232,3 +284,164 @@ def _unfit(site: Site) -> tuple[str, ...]:
     from shimfit.workflow.instruments import fitness
 
     return fitness(site, instrument)
+
+
+# ---------------------------------------------------------------- where the posts stand
+
+
+def run_show(args: argparse.Namespace, io: Io) -> int:
+    """Show where every post of a run stands."""
+    from shimfit.cli.saying import words_of
+    from shimfit.workflow.place import parse_run
+
+    with open_site(args, io, read_only=True) as site:
+        run = site.run(*parse_run(args.path))
+        words = words_of(run, site.settings)
+    if args.json:
+        io.json(run_json(run))
+        return Exit.DONE
+    io.say(
+        f"{run.job}/{run.name}: foot {_foot(run.foot, words)}, read at {_told(run.height_mm, words)}, "
+        f"tolerance {run.tolerance.text}"
+    )
+    if run.conflict:
+        io.say(f"  ! {run.conflict}")
+    for post in run.posts:
+        io.say(_post_line(post, words))
+        if post.conflict:
+            io.say(f"      ! {post.conflict}")
+    io.say(f"{len(run.left_to_do)} of {len(run.posts)} left to do")
+    return Exit.DONE
+
+
+def run_export(args: argparse.Namespace, io: Io) -> int:
+    """Write the posts of a run as CSV."""
+    from shimfit.workflow.place import parse_run
+    from shimfit.workflow.tables import posts_to_csv
+
+    with open_site(args, io, read_only=True) as site:
+        text = posts_to_csv(site.run(*parse_run(args.path)))
+    io.write(args.file, text.encode(), POSTS_CSV, args)
+    return Exit.DONE
+
+
+def run_json(run: RunState) -> dict[str, Any]:
+    """A run and where every post stands, as `run show --json` and `run new --json` give it."""
+    from shimfit.contract import foot_to_json, pack_to_json, reading_to_json, tolerance_to_json
+
+    return {
+        "job": run.job,
+        "run": run.name,
+        "foot": foot_to_json(run.foot),
+        "height_mm": run.height_mm,
+        "tolerance": tolerance_to_json(run.tolerance, run.height_mm),
+        "units": run.units,
+        "posts": [
+            {
+                "post": post.name,
+                "leg": post.leg,
+                "station_mm": post.station_mm,
+                "kind": post.kind,
+                "turn_deg": post.turn_deg,
+                "foot": foot_to_json(post.foot),
+                "state": str(post.state),
+                "reading": reading_to_json(post.reading) if post.reading else None,
+                "packs_in_place": [pack_to_json(pack) for pack in post.packs_in_place],
+                "prescribed": [pack_to_json(pack) for pack in post.prescription.packs]
+                if post.prescription
+                else [],
+                "rounds": post.rounds,
+                "conflict": post.conflict,
+                "notes": [note.text for note in post.notes],
+            }
+            for post in run.posts
+        ],
+    }
+
+
+def _told(mm: float, words: Words) -> str:
+    from shimfit.tui import lengths
+
+    return lengths.lean(mm, words.units, words.graduation)
+
+
+def _foot(foot: Foot, words: Words) -> str:
+    if foot.round or words.units == "mm":
+        return foot.text
+    return f"{_told(foot.along_mm, words)} x {_told(foot.across_mm, words)}"
+
+
+def _post_line(post: PostRecord, words: Words) -> str:
+    lean = post.reading.lean if post.reading else None
+    told = ""
+    if lean is not None:
+        along, across = lean.top_mm(post.height_mm)
+        told = (
+            f"top {_told(along, words)} {words.names[Face.NEXT if along >= 0 else Face.PREV]}, "
+            f"{_told(across, words)} {words.names[Face.OUT if across >= 0 else Face.HOUSE]}"
+        )
+    corner = "" if post.kind == "line" else f" ({post.kind})"
+    return f"  {post.name + corner:<12} {_told(post.station_mm, words):>12}  {post.state:<18} {told}".rstrip()
+
+
+# ---------------------------------------------------------------- one post of a run
+
+
+def run_insert(args: argparse.Namespace, io: Io) -> int:
+    """Insert a post between two others."""
+    from shimfit.core import layout
+    from shimfit.entry import parse_length
+    from shimfit.workflow.place import Place, parse_run
+
+    with open_site(args, io) as site:
+        job, name = parse_run(args.path)
+        run = site.run(job, name)
+        marks = layout.insert(
+            _marks_of(run), parse_length(args.at, run.units, what="station", zero_ok=True), args.name
+        )
+        check_room(marks, run.foot)
+        new = next(mark for mark in marks if run.post(mark.name) is None)
+        data = {"leg": new.leg, "station_mm": new.station_mm, "kind": new.kind}
+        site.add_post(Place(job, name, new.name), data)
+        return io.tell(
+            f"post {new.name} stands at {new.station_mm:g} mm", {"post": new.name}, as_json=args.json
+        )
+
+
+def run_move(args: argparse.Namespace, io: Io) -> int:
+    """Move a post along its leg."""
+    from shimfit.core import layout
+    from shimfit.entry import parse_length
+    from shimfit.workflow.place import parse_place
+
+    with open_site(args, io) as site:
+        place = parse_place(args.place)
+        site.post(place)
+        run = site.run(place.job, place.run)
+        station_mm = parse_length(args.at, run.units, what="station", zero_ok=True)
+        check_room(layout.move(_marks_of(run), place.post, station_mm), run.foot)
+        site.move_post(place, station_mm)
+        return io.tell(
+            f"post {place.post} stands at {station_mm:g} mm", {"post": place.post}, as_json=args.json
+        )
+
+
+def run_remove(args: argparse.Namespace, io: Io) -> int:
+    """Take a post out of a run."""
+    from shimfit.core import layout
+    from shimfit.workflow.place import parse_place
+
+    with open_site(args, io) as site:
+        place = parse_place(args.place)
+        site.post(place)
+        layout.remove(_marks_of(site.run(place.job, place.run)), place.post)
+        site.remove_post(place)
+        return io.tell(
+            f"post {place.post} is out of the run; its log is kept", {"post": place.post}, as_json=args.json
+        )
+
+
+def _marks_of(run: RunState) -> tuple[Mark, ...]:
+    from shimfit.core.layout import Mark
+
+    return tuple(Mark(post.name, post.leg, post.station_mm, post.kind, post.turn_deg) for post in run.posts)
