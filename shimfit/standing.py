@@ -82,18 +82,18 @@ class PostRecord:
     """Reading height: the post's own, or the run's."""
     tolerance: Tolerance
     """The post's own, or the run's."""
-    rule: Rule = "95"
-    """The run's decision rule."""
     readings: tuple[Reading, ...] = ()
     """Every active reading in order, half ones and those at half height (stage `mid`) too."""
-    left_out: tuple[str | None, ...] = ()
-    """Beside each of `readings`: why it does not count for how the post stands now; None = it counts."""
-    mean_of: int = 1
-    """Whole readings that `reading` is the mean of."""
     reading: Reading | None = None
     """How it stands by the latest reading: a full one, two halves that followed each other at one stage and
     complete each other, or the mean of repeats (texts joined by `; `). None: nothing full was read, or a
     half one came last. Once `changed` says so, it is how the post stood before that."""
+    rule: Rule = "95"
+    """The run's decision rule."""
+    left_out: tuple[str | None, ...] = ()
+    """Beside each of `readings`: why it does not count for how the post stands now; None = it counts."""
+    mean_of: int = 1
+    """Whole readings that `reading` is the mean of."""
     changed: str | None = None
     """What was done to the post since `reading`, as in `packed and tightened`; None: nothing, it counts."""
     prescription: Prescription | None = None

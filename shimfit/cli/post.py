@@ -176,11 +176,10 @@ def run_read(args: argparse.Namespace, io: Io) -> int:
             from shimfit.core.foot import gap_plane
 
             told["reading"] = reading_to_json(logged.reading)
-            if logged.prescription is not None:
-                plane = gap_plane(logged.prescription.post, logged.prescription.lean)
-                told["answer"] = prescription_to_json(
-                    logged.prescription, entry=args.entry, understood=words, plane=plane
-                )
+            told["answer"] = None
+            if (answer := logged.post.answer) is not None:
+                plane = gap_plane(answer.post, answer.lean)
+                told["answer"] = prescription_to_json(answer, entry=args.entry, understood=words, plane=plane)
             io.json(told)
         else:
             _say_post(site, place, words, message, io)
@@ -217,10 +216,7 @@ def _read_table(args: argparse.Namespace, io: Io) -> int:
 
 def _is_over(logged: Logged) -> bool:
     """A verifying reading is over tolerance, or no pack can do it."""
-    over = logged.verdict is not None and logged.verdict.decision == "out"
-    return over or (
-        logged.prescription is not None and logged.prescription.status in ("impossible", "gave-up")
-    )
+    return logged.post.decision == "out" or logged.post.is_stuck
 
 
 def run_pack(args: argparse.Namespace, io: Io) -> int:

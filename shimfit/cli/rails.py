@@ -109,6 +109,7 @@ def run_rails(args: argparse.Namespace, io: Io) -> int:
                     }
                     for rail in found
                 ],
+                "posts": [{"post": post.name, "lean": post.lean_now[1]} for post in state.posts],
                 "openings": [
                     {
                         "from": one.first,
@@ -125,12 +126,16 @@ def run_rails(args: argparse.Namespace, io: Io) -> int:
     else:
         for rail in found:
             io.say(_rail_line(rail))
+        io.say("leans: " + ", ".join(f"{post.name} {post.lean_now[1]}" for post in state.posts))
         for one in openings:
             if one.over_mm:
                 io.say(
                     f"opening {one.first} – {one.second}: {one.widest_mm:.1f} mm, {one.over_mm:.1f} mm over "
                     f"the limit of {one.limit_mm:g} mm"
                 )
+    unsure = [post.name for post in state.posts if post.lean_now[1] != "verified"]
+    if unsure:
+        io.talk(f"caution: post {', '.join(unsure)} is not verified: cut no rail to it before it is")
     return Exit.OVER if any(one.over_mm for one in openings) else Exit.DONE
 
 

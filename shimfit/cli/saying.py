@@ -41,8 +41,8 @@ def post_lines(run: RunState, post: PostRecord, settings: Settings) -> Iterator[
         yield f"  {line.number}  {line.where:<18} {line.what}{changed}{purpose}"
     if view.result:
         yield f"{view.result} ({post.tolerance.text})."
-    if view.packs and post.prescription is not None:
-        answer = post.prescription
+    answer = post.going_in
+    if view.packs and answer is not None:
         picture = foot_plan(
             post.foot,
             answer.packs,
@@ -75,6 +75,7 @@ def answer_lines(answer: Prescription, understood: str, settings: Settings, unit
         readings=(reading,),
         reading=reading,
         prescription=answer,
+        prescription_is_current=True,
         state=state,
     )
     run = RunState("", "", answer.post, answer.height_mm, answer.tolerance, units=units, posts=(post,))

@@ -275,9 +275,7 @@ def post_view(record: PostRecord, words: Words) -> PostView:
 
 
 def _packs(record: PostRecord, words: Words) -> tuple[PackLine, ...]:
-    answer = record.prescription
-    if record.state not in (PostState.PACK, PostState.TIGHTEN, PostState.OUT, PostState.TOO_CLOSE):
-        return ()
+    answer = record.going_in
     if answer is None:
         return ()
     changes = {change.seat: change for change in answer.change}

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from shimfit.model import Pack, PostState, Seat
+from shimfit.model import Pack, Seat
 from shimfit.workflow.remainders import as_in_box
 
 if TYPE_CHECKING:
@@ -17,11 +17,7 @@ if TYPE_CHECKING:
 
 def followed_packs(post: PostRecord) -> tuple[Pack, ...] | None:
     """Packs of an open prescription that nobody logged otherwise; None when there is none to follow."""
-    answer = post.prescription
-    if answer is None or not post.prescription_is_current or answer.status in ("impossible", "gave-up"):
-        return None
-    waits = post.state in (PostState.PACK, PostState.OUT)
-    return answer.packs if waits and (answer.packs or answer.change) else None
+    return post.awaited
 
 
 def awaited_packs(post: PostRecord) -> tuple[Pack, ...]:

@@ -62,7 +62,6 @@ class Logged:
 def second_look(post: PostRecord, understood: Understood) -> str | None:
     """Why an entry wants a second Enter at this post: inboard, far from the last reading, sense flipped."""
     from shimfit.entry.second_look import second_look as look
-    from shimfit.workflow.following import followed_packs
 
     if understood.second_look is not None:
         return understood.second_look
@@ -73,7 +72,7 @@ def second_look(post: PostRecord, understood: Understood) -> str | None:
         last,
         only_tightened=only_tightened,
         height_mm=post.height_mm,
-        waits_for_packs=followed_packs(post) is not None,
+        waits_for_packs=post.awaited is not None,
     )
 
 
@@ -135,12 +134,10 @@ def answer_now(site: Site, place: Place) -> Prescription | None:
 
 
 def _missing_answer(site: Site, place: Place, post: PostRecord) -> Prescription | None:
-    """The answer that stands, where it still does; else a new one."""
-    if post.reading is None or not _wants_answer(post):
-        return post.prescription if post.reading is not None else None
-    if post.prescription is not None and post.prescription_is_current:
-        return post.prescription
-    return site.solver.for_post(site, place, post)
+    """The answer in force; a new one where it is missing, or the box has changed since there was none."""
+    if post.asks_again(site.box().last_seq):
+        return site.solver.for_post(site, place, post)
+    return post.answer
 
 
 def _log_answer(site: Site, place: Place, post: PostRecord, answer: Prescription) -> None:
@@ -157,11 +154,6 @@ def _log_answer(site: Site, place: Place, post: PostRecord, answer: Prescription
             )
         ]
     )
-
-
-def _wants_answer(post: PostRecord) -> bool:
-    """Plumb posts, and those too close to call, are not packed: the one is done, the other is read again."""
-    return post.verdict is None or post.verdict.decision == "out"
 
 
 def stage_of(post: PostRecord, asked: Asked) -> Stage:

@@ -85,9 +85,5 @@ def _standing(run: RunState, turn_deg: float) -> list[StandingPost]:
 
 
 def _lean(post: PostRecord) -> Lean | None:
-    """How it stands: the verifying reading, else the predicted rest, else the reading."""
-    if post.after is not None and post.after.lean is not None:
-        return post.after.lean
-    if post.prescription is not None and post.prescription.resting.lean is not None:
-        return post.prescription.resting.lean
-    return None if post.reading is None else post.reading.lean
+    """How it stands, as far as that is known."""
+    return post.lean_now[0]

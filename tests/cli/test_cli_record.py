@@ -214,7 +214,7 @@ def test_due_sets_the_interval_and_lists_what_is_due(shimfit):
         shimfit("due", "shore/walk")
     code, out, _ = shimfit("due", "shore/walk", "--due-days", "90", "--on", "2026-09-01")
     assert code == Exit.DONE
-    assert "1 of 1 verified posts are due (every 90 days)" in out
+    assert "1 of 1 posts proven plumb are due (every 90 days)" in out
     code, out, _ = shimfit("due", "shore/walk", "--on", "2026-06-01", "--json")
     answer = json.loads(out)
     assert (answer["schema"], answer["due_days"]) == (1, 90)

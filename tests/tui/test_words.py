@@ -61,6 +61,7 @@ def record(state: PostState, lean: Lean | None, **more: object) -> tuple[RunStat
         reading = Reading("typed", lean.slope_along, lean.slope_across, 1000.0)
     readings = (reading,) if reading else ()
     post = PostRecord("7", 1, 0.0, "line", FOOT, 1000.0, TOLERANCE, readings, reading, state=state)
+    post = replace(post, prescription_is_current=True)
     return RunState("heron", "jetty", FOOT, 1000.0, TOLERANCE), replace(post, **more)
 
 

@@ -170,7 +170,7 @@ class Standing:
         record = self.record
         if record is None or self.place is None or self.answers_later is None or self.site.read_only:
             return
-        if record.state is PostState.PACK and record.prescription is None and self.place not in self.working:
+        if record.asks_again(self.site.box().last_seq) and self.place not in self.working:
             self.answers_later(self.place)
             self.run = self.site.run(self.place.job, self.place.run)
 

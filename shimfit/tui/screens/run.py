@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING, ClassVar
 
 from textual import on
 from textual.binding import Binding, BindingType
 
 from shimfit.tui.glyphs import ROLES
-from shimfit.tui.lengths import fine
 from shimfit.tui.pictures.canvas import Canvas
 from shimfit.tui.pictures.run_picture import Standing, run_as_it_stands, strip
 from shimfit.tui.screens.page import Page
@@ -139,9 +137,8 @@ class RunScreen(Page):
         lean = post.reading.lean if post.reading else None
         if lean is None:
             return runs
-        top = lean.top_mm(post.height_mm)
         if width < 60:
-            return [*runs, (f"{fine(math.hypot(*top), words.units)} off", "")]
+            return [*runs, (f"{words.off_by(lean, post)} off", "")]
         off = f"{words.off_by(lean, post).removesuffix(' mm')} of {words.allowed(post)}"
         notes = "; ".join(note.text for note in post.notes)
         return [*runs, (f"{off}  {words.lean(lean, post.height_mm).removeprefix('TOP leans ')}  {notes}", "")]
