@@ -260,7 +260,7 @@ def post_view(record: PostRecord, words: Words) -> PostView:
     if reading is not None and not reading.zero_found:  # the sensor's lean is not the post's
         lean_text = lean_both = "zero not found: turn it end for end"
     if record.state is PostState.HALF_READ and record.readings:
-        lean_text = words.half(record.readings[-1])
+        lean_text = lean_both = words.half(record.readings[-1])
     return PostView(
         state=record.state,
         word=_STATE_WORDS[record.state],
