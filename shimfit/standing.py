@@ -133,6 +133,8 @@ class PostRecord:
     """Every full verifying reading since the post was set, in order, each by itself."""
     conflict: str | None = None
     """Why two crews' logs of this post do not agree, in a sentence; a later reading settles it."""
+    packs_in_conflict: bool = False
+    """They also say different things of what is under it: that has to be logged before it is read again."""
     last_seq: int = 0
     """Position in the log of the last event that touched the post."""
     last_time: str | None = None
@@ -390,6 +392,7 @@ class RunState:
 
 
 CONTRADICTS = "contradicts the readings that count"
+CREWS_DISAGREE = "crews logged it that did not know of each other"
 READ_AGAIN = "read again since"
 HALF = "half: the other way is not read with it"
 HALF_SINCE = "read again since, one way so far"
@@ -445,6 +448,8 @@ class PostBuilder:
         self._packs: list[dict[str, Any]] = []
         """Rows of what is in place; made into packs when somebody looks."""
         self._as_prescribed: bool | None = None
+        self.packs_by: str | None = None
+        """Id of the event that says what is under the post; None: nothing was packed."""
         self._packed_since_answer = False
         self._work: list[str] = []
         """What was done to it since the latest reading, in words."""
@@ -477,11 +482,11 @@ class PostBuilder:
             case "prescribed":
                 self._prescribe(event, data)
             case "packed":
-                self._pack(data)
+                self._pack(event, data)
             case "tightened":
                 self._tighten(event, data)
             case "trimmed":
-                self._trim()
+                self._trim(event)
             case "skipped":
                 self._skipped = data["why"]
             case "noted":
@@ -491,12 +496,36 @@ class PostBuilder:
             case "post-moved":
                 self._move(data)
 
+    @property
+    def is_set_up(self) -> bool:
+        """The next reading verifies, as far as the log knows."""
+        return self._set_up
+
     def disagree(self, event: Logged, why: str, *, packs: bool) -> None:
-        """Two crews' logs of this post do not agree."""
+        """Crews' logs of this post do not agree: nobody is taken to have followed an answer."""
         self._done = None
         self._conflict = why
-        self._packs_in_conflict = packs
+        self._packs_in_conflict = self._packs_in_conflict or packs
         self._last_seq = max(self._last_seq, event.seq)
+        self._half = None
+        self._group = []
+        if not self._packed_since_answer:
+            self._answer = None
+            self._set_up = bool(self._work) or self._tightened or self.packs_by is not None
+            self._round_open = self._round_open and self._set_up
+        self._answer_is_current = False
+        self._leave_out(CREWS_DISAGREE)
+
+    def set_aside(self, event: Logged, data: dict[str, Any]) -> None:
+        """Keep what another crew logged without knowing of this one: shown, and decides nothing."""
+        self._done = None
+        self._last_seq = max(self._last_seq, event.seq)
+        if event.kind == "reading":
+            reading = contract.reading_from_json(data, by=event.by, time=event.time, event=event.id)
+            self._readings.append(reading)
+            self._left_out.append(MID if reading.stage == "mid" else CREWS_DISAGREE)
+        elif event.kind in ("noted", "photo"):
+            self.add(event, data)
 
     def record(self, foot: Foot, height_mm: float, tolerance: Tolerance, rule: Rule) -> PostRecord:
         """Frozen value, with the run's foot, height and tolerance where the post has none of its own."""
@@ -544,7 +573,7 @@ class PostBuilder:
             if self._round_open and reading.stage != "rails-on":
                 self._rounds += 1
             self._round_open = False
-            if self._put_in_as_prescribed():
+            if self._put_in_as_prescribed(reading.event):
                 self._leave_out("before it was packed")
             self._tightened = True
         self._leave_out(READ_AGAIN)
@@ -582,7 +611,7 @@ class PostBuilder:
             reading.zero_found,
         )
 
-    def _put_in_as_prescribed(self) -> bool:
+    def _put_in_as_prescribed(self, by: str | None) -> bool:
         """A reading after an answer says that it was followed, unless something else was logged.
 
         An answer that no pack can do it shows the best there is, and nobody is asked to put that in.
@@ -593,6 +622,7 @@ class PostBuilder:
         if not answer.can_be_followed:
             return False
         self._packs = answer.packs
+        self.packs_by = by
         self._as_prescribed = True
         self._packed_since_answer = True
         self._trimmed = False
@@ -609,8 +639,9 @@ class PostBuilder:
             # What was asked for before is taken back, as by a plan that has no pieces left for this post.
             self._set_up = self._round_open = False
 
-    def _pack(self, data: dict[str, Any]) -> None:
+    def _pack(self, event: Logged, data: dict[str, Any]) -> None:
         self._packs = data["packs"]
+        self.packs_by = event.id
         self._as_prescribed = bool(data.get("as_prescribed", False))
         self._packed_since_answer = True
         self._conflict = None
@@ -620,15 +651,15 @@ class PostBuilder:
         self._work_done("packed")
 
     def _tighten(self, event: Logged, data: dict[str, Any]) -> None:
-        packed = self._put_in_as_prescribed()
+        packed = self._put_in_as_prescribed(event.id)
         self._tightened = True
         self._torque_nm = _maybe(float, data.get("torque_nm"))
         self._last_time = event.time
         self._work_done(*(["packed"] if packed else []), "tightened")
 
-    def _trim(self) -> None:
+    def _trim(self, event: Logged) -> None:
         """Cutting flush can move a pack: the verifying reading comes after it. It is no round of its own."""
-        packed = self._put_in_as_prescribed()
+        packed = self._put_in_as_prescribed(event.id)
         self._trimmed = True
         if self._packs:
             self._work_done(*(["packed"] if packed else []), "cut flush", opens_round=packed)
@@ -662,6 +693,7 @@ class PostBuilder:
         self._answer = None
         self._packs = []
         self._as_prescribed = None
+        self.packs_by = None
         self._set_up = self._round_open = self._tightened = self._trimmed = False
         self._verifies = False
         self._verifying = []
@@ -691,7 +723,7 @@ class PostBuilder:
             readings=tuple(self._readings),
             left_out=tuple(self._left_out),
             mean_of=self._mean_of,
-            reading=self._reading,
+            reading=None if self._conflict else self._reading,
             changed=_listed(self._work),
             prescription=None if answer is None else answer.prescription,
             prescription_event=None if answer is None else answer.event,
@@ -711,6 +743,7 @@ class PostBuilder:
             after=None if verdict is None else self._reading,
             verifying=tuple(self._verifying),
             conflict=self._conflict,
+            packs_in_conflict=self._packs_in_conflict,
             last_seq=self._last_seq,
             last_time=self._last_time,
         )

@@ -12,11 +12,12 @@ from typing import TYPE_CHECKING, Any
 
 from shimfit import contract
 from shimfit.standing import PostBuilder, RunState
+from shimfit.store.crews import Knowledge, Move, Side, Told, layout_conflict, moves_of
 from shimfit.store.shapes import left_out, number, read_data
 from shimfit.store.steps import UNDONE, Voided
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Sequence
 
     from shimfit.standing import PostRecord
     from shimfit.store.events import Event
@@ -37,7 +38,8 @@ class RunFold:
         self._job = job
         self._run = run
         self._void = Voided()
-        self._of_run: list[Event] = []
+        self._knowledge = Knowledge()
+        self._of_run: list[Told] = []
         self._posts: dict[str, _PostHistory] = {}
         self._touches: defaultdict[str, set[str]] = defaultdict(set)
         """Step -> names of the posts that it touches."""
@@ -55,7 +57,7 @@ class RunFold:
         if event.kind == UNDONE:
             self._undo(event)
         elif event.kind == "merged":
-            self._disagree(event)
+            self._merge(event)
         elif event.kind == "job-added" or (event.run == self._run and event.post is None):
             self._add_to_run(event)
         elif event.run == self._run:
@@ -64,7 +66,7 @@ class RunFold:
     def _undo(self, event: Event) -> None:
         changed = self._void.add(event)
         for name in {name for step in changed for name in self._touches.get(step, ())}:
-            self._posts[name].rebuild(self._void.steps)
+            self._posts[name].work_out_again()
             self._last_seq = max(self._last_seq, event.seq)
 
     def _add_to_run(self, event: Event) -> None:
@@ -75,11 +77,15 @@ class RunFold:
         if event.kind == "post-added":
             self._add_to_post(event, data["name"])
             return
-        self._of_run.append(event)
+        self._of_run.append(Told(event, self._knowledge.of(event.log)))
         self._last_seq = max(self._last_seq, event.seq)
 
-    def _disagree(self, event: Event) -> None:
+    def _merge(self, event: Event) -> None:
         data, _ = read_data(event)
+        if data is not None and self._knowledge.add(event.log, data):
+            for history in self._posts.values():
+                history.work_out_again()
+        # Programs before this one logged what they found to disagree.
         for conflict in data["conflicts"] if data else ():
             if conflict["run"] == self._run and conflict["post"]:
                 self._add_to_post(event, conflict["post"])
@@ -90,9 +96,11 @@ class RunFold:
         if not name:
             self._unread.append(left_out(event, "it names no post"))
             return
-        history = self._posts.setdefault(name, _PostHistory(self._run, name))
+        history = self._posts.get(name)
+        if history is None:
+            history = self._posts[name] = _PostHistory(self._run, name, self._knowledge, self._void)
         self._touches[event.step].add(name)
-        history.add(event, self._void.steps)
+        history.add(Told(event, self._knowledge.of(event.log)))
         self._last_seq = max(self._last_seq, event.seq)
 
     # ------------------------------------------------------------ frozen value
@@ -113,6 +121,7 @@ class RunFold:
         removed: list[PostRecord] = []
         unread = list(self._unread)
         for history in self._posts.values():
+            history.work_out()
             removed += (builder.record(foot, height_mm, tolerance, rule) for builder in history.removed)
             if history.builder is not None:
                 standing.append(history.builder.record(foot, height_mm, tolerance, rule))
@@ -137,7 +146,7 @@ class RunFold:
             removed=tuple(removed),
             sample=bool(head.get("sample", False)),
             last_seq=self._last_seq,
-            conflict=self._conflict,
+            conflict=self._conflict or layout_conflict(self._standing(), self._knowledge, self._run),
             unread=tuple(unread),
         )
 
@@ -145,9 +154,7 @@ class RunFold:
         """What the job and the run say of themselves; the first event that adds the run stands."""
         head: dict[str, Any] = {}
         added = False
-        for event in self._of_run:
-            if event.step in self._void.steps:
-                continue
+        for event, _ in self._standing():
             data = event.data
             if event.kind == "job-added" and not added:
                 head |= {"units": data.get("units", "mm"), "sample": data.get("sample", False)}
@@ -158,50 +165,117 @@ class RunFold:
                 head |= data
         return head
 
+    def _standing(self) -> list[Told]:
+        """Events of the run itself that were not undone."""
+        return [told for told in self._of_run if told.event.step not in self._void.steps]
+
 
 class _PostHistory:
-    """All events at one place in the run, and the builders of the posts that stood there."""
+    """All events at one place in the run, and what they make of the posts that stood there."""
+
+    def __init__(self, run: str, name: str, knowledge: Knowledge, void: Voided) -> None:
+        self._run = run
+        self._name = name
+        self._knowledge = knowledge
+        self._void = void
+        self._events: list[Told] = []
+        self._last: dict[str, Told] = {}
+        """The last event of each log here."""
+        self._is_worked_out = True
+        self._place = _Place(run, name)
+
+    def add(self, told: Told) -> None:
+        """Count an event in, behind all others."""
+        known = all(self._knowledge.saw(told, last) for last in self._last.values())
+        self._events.append(told)
+        self._last[told.event.log] = told
+        if not known:
+            self._is_worked_out = False
+        elif self._is_worked_out and told.event.step not in self._void.steps:
+            self._place.add(Move(0, "main", told.event))
+
+    def work_out_again(self) -> None:
+        """Something was undone, or brought back, or more is known of what its crews had seen."""
+        self._is_worked_out = False
+
+    def work_out(self) -> None:
+        """Bring what is read here up to date."""
+        if self._is_worked_out:
+            return
+        standing = [told for told in self._events if told.event.step not in self._void.steps]
+        self._is_worked_out = True
+        if len(self._last) == 1:
+            self._place = _Place(self._run, self._name)
+            for told in standing:
+                self._place.add(Move(0, "main", told.event))
+        else:
+            where = f"post {self._run}/{self._name}"
+            self._place = self._make(moves_of(standing, self._knowledge, self._side, where))
+
+    def _side(self, moves: Sequence[Move]) -> Side:
+        place = self._make(moves)
+        builder = place.builder
+        return Side(
+            packs_by=None if builder is None else builder.packs_by,
+            set_up=builder is not None and builder.is_set_up,
+            there=builder is not None,
+            gone=builder is None and bool(place.removed),
+        )
+
+    def _make(self, moves: Sequence[Move]) -> _Place:
+        place = _Place(self._run, self._name)
+        for move in moves:
+            place.add(move)
+        return place
+
+    @property
+    def builder(self) -> PostBuilder | None:
+        """The post that stands there, or None."""
+        return self._place.builder
+
+    @property
+    def removed(self) -> list[PostBuilder]:
+        """Posts that were taken out there."""
+        return self._place.removed
+
+    @property
+    def all_unread(self) -> list[str]:
+        """Sentences on what was left out."""
+        return self._place.all_unread
+
+
+class _Place:
+    """What one history makes of a place in the run, brought forward by `add`."""
 
     def __init__(self, run: str, name: str) -> None:
         self._run = run
         self._name = name
-        self._events: list[Event] = []
-        self._early: list[Event] = []
+        self._early: list[Move] = []
         """Came before the post was added, as when the event that added it first was lost to damage."""
         self.builder: PostBuilder | None = None
         self.removed: list[PostBuilder] = []
         self.unread: list[str] = []
 
-    def add(self, event: Event, void: frozenset[str]) -> None:
-        self._events.append(event)
-        if event.step not in void:
-            self._apply(event)
-
-    def rebuild(self, void: frozenset[str]) -> None:
-        self.builder = None
-        self.removed = []
-        self.unread = []
-        self._early = []
-        for event in self._events:
-            if event.step not in void:
-                self._apply(event)
-
-    def _apply(self, event: Event) -> None:
+    def add(self, move: Move) -> None:
+        """Count an event in; one that is set aside is shown and decides nothing."""
+        event, aside = move.event, move.how == "aside"
         data, trouble = read_data(event)
         if data is None:
             self.unread.append(left_out(event, trouble))
-        elif event.kind == "post-added":
-            self._begin(event, data)
-        elif event.kind == "post-removed" and self.builder is not None:
-            self.removed.append(self.builder)
-            self.builder = None
-        elif self.builder is not None:
-            self._pass_on(event, data, self.builder)
-        elif self.removed:
-            # Another crew went on at a post that this one took out: it stays with what was logged there.
-            self._pass_on(event, data, self.removed[-1])
+        elif event.kind == "post-added" and move.how != "conflict":
+            if not aside:
+                self._begin(event, data)
+        elif event.kind == "post-removed" and self.builder is not None and move.how != "conflict":
+            if not aside:
+                self.removed.append(self.builder)
+                self.builder = None
         else:
-            self._early.append(event)
+            # What is logged at a post that was taken out stays with what was logged there.
+            builder = self.builder or (self.removed[-1] if self.removed else None)
+            if builder is None:
+                self._early.append(move)
+            else:
+                self._pass_on(move, data, builder)
 
     def _begin(self, added: Event, data: dict[str, Any]) -> None:
         if self.builder is not None:
@@ -209,16 +283,21 @@ class _PostHistory:
             return
         self.builder = PostBuilder(added, data)
         early, self._early = self._early, []
-        for event in early:
-            self._apply(event)
+        for move in early:
+            self.add(move)
 
-    def _pass_on(self, event: Event, data: dict[str, Any], builder: PostBuilder) -> None:
-        if event.kind == "doubtful":
+    def _pass_on(self, move: Move, data: dict[str, Any], builder: PostBuilder) -> None:
+        event = move.event
+        if move.how == "conflict":
+            builder.disagree(event, move.why, packs=move.packs)
+        elif event.kind == "doubtful":
             builder.disagree(event, f"{data['why']}: read this post again", packs=False)
         elif event.kind == "merged":
             for conflict in data["conflicts"]:
                 if (conflict["run"], conflict["post"]) == (self._run, self._name):
                     builder.disagree(event, conflict["why"], packs=conflict.get("packs", False))
+        elif move.how == "aside":
+            builder.set_aside(event, data)
         else:
             builder.add(event, data)
 
@@ -226,4 +305,4 @@ class _PostHistory:
     def all_unread(self) -> list[str]:
         """Sentences on what was left out."""
         why = f"there is no post {self._run}/{self._name}"
-        return self.unread + [left_out(event, why) for event in self._early]
+        return self.unread + [left_out(move.event, why) for move in self._early if not move.why]

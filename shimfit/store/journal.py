@@ -179,6 +179,10 @@ class Journal:
                 held.enter_context(self._log.turn())
             yield
 
+    def now(self) -> datetime:
+        """Time of day by this file's clock."""
+        return self._log.now()
+
     # ------------------------------------------------------------ events
 
     def events(

@@ -398,6 +398,10 @@ class Log:
         """The log's own id; empty as long as no program has written to the file."""
         return self._id
 
+    def now(self) -> datetime:
+        """Time of day by the clock that events are stamped with."""
+        return self._clock()
+
     def end(self) -> End:
         """Where the log ends, behind what another program has logged by now."""
         if self.changes() != self._seen:

@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import json
 import time
-from collections import defaultdict
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -21,12 +20,11 @@ from typing import TYPE_CHECKING, Any
 
 from shimfit.errors import FileError, InternalError
 from shimfit.outputs import EVENTS, write_whole
-from shimfit.store.box import BOX_KINDS
 from shimfit.store.db import saying_what
 from shimfit.store.events import Draft, Event, Place, canonical, microseconds
 from shimfit.store.log import Checker, altered
 from shimfit.store.shapes import is_whole, read_data, signs_wrong, wrong_with
-from shimfit.store.steps import UNDONE, standing, words
+from shimfit.store.steps import BOOKKEEPING
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -43,6 +41,11 @@ to 1970 (a flat battery). What is logged later is stamped behind all that came i
 time and by today, what is taken here is taken wherever this log is imported."""
 _GREATEST = 2**53
 """Whole numbers up to here mean the same in every reader of JSON."""
+_AHEAD = timedelta(hours=24)
+"""How far another machine's clock may be ahead of this one's."""
+_STOCK = frozenset({"stock-imported", "stock-added", "stock-out", "box-joined"})
+PERSONAL = frozenset({"setting"})
+"""What belongs to a person and never travels."""
 _NAMES = ("id", "step", "log", "time", "kind", "prev", "hash")
 _NAMES_OR_NULL = ("by", "job", "run", "post")
 
@@ -75,17 +78,21 @@ def line_of(event: Event) -> str:
     return "{" + ",".join(texts) + "}"
 
 
-def events_of(text: str, name: str, *, outcome: str = "nothing was imported") -> Iterator[Event]:
+def events_of(
+    text: str, name: str, *, outcome: str = "nothing was imported", now: datetime | None = None
+) -> Iterator[Event]:
     """Events of a file's text, in its order; raises FileError naming the line that can't be believed.
 
-    `outcome` ends the error's sentence: what became of the file as a whole.
+    `outcome` ends the error's sentence: what became of the file as a whole. `now`: the clock that no event
+    may be far ahead of, or all that is logged after it would be stamped so too; None: any time is believed.
     """
+    latest = None if now is None else microseconds((now + _AHEAD).isoformat())
     before: Event | None = None
     for number, line in enumerate(text.split("\n"), 1):
         if not line.strip():
             continue
         try:
-            event = _event_of(line, before)
+            event = _event_of(line, before, latest)
         except _RefusedError as refused:
             raise FileError(
                 f"{name}, line {number}: {refused}; {outcome}", path=name, line=number
@@ -104,7 +111,7 @@ class _RefusedError(ValueError):
     """Why a line is no event that can be believed."""
 
 
-def _event_of(line: str, before: Event | None) -> Event:
+def _event_of(line: str, before: Event | None, latest: int | None) -> Event:
     row = _row_of(line)
     schema = _whole(row, "schema")
     if schema > SCHEMA:
@@ -133,6 +140,11 @@ def _event_of(line: str, before: Event | None) -> Event:
         origin=_origin_of(row.get("origin")),
     )
     _check(event, row.get("data"))
+    if latest is not None and event.stamp > latest:
+        raise _RefusedError(
+            f"{event.kind} of {event.time} is stamped more than 24 h ahead of this machine's clock: "
+            "set right the clock that is wrong"
+        )
     if before is not None and event.seq == before.seq + 1 and event.prev != before.hash:
         raise _RefusedError("does not follow from the event on the line before")
     return event
@@ -222,84 +234,19 @@ def check_text(text: str, name: str) -> CheckedFile:
 
 # ------------------------------------------------------------ conflicts
 
-_CLASHING = frozenset(
-    {"reading", "packed", "tightened", "trimmed", "skipped", "post-moved", "post-removed", "post-added"}
-)
-_LAYING_OUT = frozenset({"run-added", "run-changed"})
-_LOOKED_AT = _CLASHING | _LAYING_OUT | {UNDONE}
-
 
 @dataclass(frozen=True, slots=True)
 class Conflict:
-    """One post (or run) on which two logs do not agree."""
+    """One post (or run) on which crews' logs do not agree (store.crews)."""
 
     job: str
     run: str
     post: str
     """Empty: the run itself was laid out differently."""
     why: str
-    """A sentence with what each log holds."""
+    """A sentence with what each log holds, the same in every file."""
     packs: bool = False
-    """Both logs say what is under the post."""
-
-
-def find_conflicts(ours: Iterable[Event], theirs: Iterable[Event]) -> tuple[Conflict, ...]:
-    """Conflicts between what only this log holds and what only the other one holds, in order of the posts.
-
-    Give each side's unseen events only, `undone` events included: what was taken back does not clash.
-    """
-    here, there = _by_post(ours), _by_post(theirs)
-    found = []
-    for place, our_events in here.items():
-        their_events = there.get(place)
-        if their_events:
-            conflict = _clash(*place, our_events, their_events)
-            if conflict is not None:
-                found.append(conflict)
-    return tuple(found)
-
-
-_Scope = tuple[str, str, str]
-
-
-def _by_post(events: Iterable[Event]) -> dict[_Scope, list[Event]]:
-    grouped: defaultdict[_Scope, list[Event]] = defaultdict(list)
-    for event in standing(event for event in events if event.kind in _LOOKED_AT):
-        if event.job is None or event.run is None:
-            continue
-        post = event.post or ""
-        if event.kind in (_CLASHING if post else _LAYING_OUT):
-            grouped[event.job, event.run, post].append(event)
-    return dict(grouped)
-
-
-def _clash(job: str, run: str, post: str, ours: Sequence[Event], theirs: Sequence[Event]) -> Conflict | None:
-    layout = frozenset({"post-added"}) | _LAYING_OUT
-    if {event.kind for event in (*ours, *theirs)} <= layout:
-        if {event.data_text for event in ours} == {event.data_text for event in theirs}:
-            return None
-        what = f"post {run}/{post}" if post else f"run {run}"
-        return Conflict(
-            job, run, post, f"the two logs lay {what} out differently; the one laid out first stands"
-        )
-    done_here = [event for event in ours if event.kind not in layout]
-    done_there = [event for event in theirs if event.kind not in layout]
-    if not done_here or not done_there:
-        return None
-    why = f"two crews worked here: this log has {_told(done_here)}; the other has {_told(done_there)}"
-    packs = all(any(event.kind == "packed" for event in side) for side in (ours, theirs))
-    return Conflict(job, run, post, f"{why}; {_what_settles(packs)}", packs)
-
-
-def _what_settles(packs: bool) -> str:
-    return "say what is under it, then read it again" if packs else "read it again"
-
-
-def _told(events: Sequence[Event]) -> str:
-    last = events[-1]
-    by = f" by {last.by}" if last.by else ""
-    more = f" and {len(events) - 1} before it" if len(events) > 1 else ""
-    return f"{words([last])} ({last.time[:16].replace('T', ' ')}{by}){more}"
+    """They say different things of what is under the post."""
 
 
 # ------------------------------------------------------------ export and import
@@ -323,10 +270,10 @@ class Imported:
 
 
 def export_text(journal: Journal, job: str | None = None) -> str:
-    """The whole log, or one job of it, as JSON lines; raises UsageError when there is no such job."""
+    """The log without what is personal, or one job of it, as JSON lines; UsageError when there is none."""
     if job is not None:
         journal.job(job)
-    return "".join(lines_of(journal.events(job)))
+    return "".join(lines_of(event for event in journal.events(job) if event.kind not in PERSONAL))
 
 
 def write_export(journal: Journal, path: Path, job: str | None = None) -> None:
@@ -341,21 +288,27 @@ def import_text(journal: Journal, text: str, name: str, *, with_box: bool = Fals
     Raises FileError (line and reason; nothing was imported), or what Journal.append_all raises.
     """
     with journal.exclusively():
-        given = _unique(events_of(text, name), name)
+        given = _unique(events_of(text, name, now=journal.now()), name)
         new = [event for event in given.values() if not _is_known(journal, event, name)]
-        if not new:
-            return Imported(0, len(given), (), (), box_joined=False)
-        conflicts = _conflicts(journal, new, given)
-        begun_twice = _begun_twice(journal, new)
         other_logs = _boxes_to_join(journal, given.values(), with_box=with_box)
-        journal.receive(new, _notes(new, conflicts, other_logs))
+        notes = [Draft("box-joined", {"log": log}) for log in other_logs]
+        if not (new or notes):
+            return Imported(0, len(given), (), (), box_joined=False)
         jobs = tuple(dict.fromkeys(event.job for event in new if event.job))
+        begun_twice = _begun_twice(journal, new)
+        before = _conflicts(journal, jobs)
+        here = [event for job in jobs for event in journal.events(job)]
+        journal.receive(new, [*notes, *what_was_seen(here, new, journal.log, given.values())])
+        after = _conflicts(journal, jobs)
+        conflicts = tuple(one for place, one in after.items() if before.get(place) != one)
         return Imported(len(new), len(given) - len(new), jobs, conflicts, bool(other_logs), begun_twice)
 
 
 def _unique(events: Iterable[Event], name: str) -> dict[str, Event]:
     given: dict[str, Event] = {}
     for event in events:
+        if event.kind in PERSONAL:
+            continue
         there = given.setdefault(event.id, event)
         if there.first_place.hash != event.first_place.hash:
             raise _two_contents(name, event)
@@ -377,10 +330,20 @@ def _two_contents(name: str, event: Event) -> FileError:
     )
 
 
-def _conflicts(journal: Journal, new: Sequence[Event], given: dict[str, Event]) -> tuple[Conflict, ...]:
-    jobs = dict.fromkeys(event.job for event in new if event.job)
-    unseen = (event for job in jobs for event in journal.events(job) if event.id not in given)
-    return find_conflicts(unseen, new)
+def _conflicts(journal: Journal, jobs: Iterable[str]) -> dict[tuple[str, str, str], Conflict]:
+    """Every post (and run, post empty) of some jobs on which crews' logs do not agree."""
+    there_are = {job.name: job for job in journal.jobs()}
+    found: dict[tuple[str, str, str], Conflict] = {}
+    for job in (there_are[name] for name in jobs if name in there_are):
+        for run in (journal.run(job.name, name) for name in job.runs):
+            said = [("", run.conflict, False)]
+            said += [(post.name, post.conflict, post.packs_in_conflict) for post in run.conflicts]
+            found |= {
+                (job.name, run.name, post): Conflict(job.name, run.name, post, why, packs)
+                for post, why, packs in said
+                if why is not None
+            }
+    return found
 
 
 def _begun_twice(journal: Journal, new: Sequence[Event]) -> tuple[str, ...]:
@@ -389,34 +352,66 @@ def _begun_twice(journal: Journal, new: Sequence[Event]) -> tuple[str, ...]:
 
 
 def _boxes_to_join(journal: Journal, given: Iterable[Event], *, with_box: bool) -> tuple[str, ...]:
-    """Logs whose box is poured into this one: that of the file that was exported, if it has one."""
-    exporters = tuple(
-        dict.fromkeys(
-            event.log
-            for event in given
-            if event.origin is None and event.kind in BOX_KINDS and event.log != journal.log
-        )
+    """Logs whose box is poured into this one: that of the file that was exported, if it has one.
+
+    It does not matter which of several files comes first, nor whether its events were here already.
+    """
+    exporters = dict.fromkeys(
+        event.log
+        for event in given
+        if event.origin is None and event.kind in _STOCK and event.log != journal.log
     )
-    own = [event for event in journal.events(kinds=BOX_KINDS) if event.log == journal.log]
+    own = [event for event in journal.events(kinds=[*_STOCK, "taken"]) if event.log == journal.log]
     joining = (read_data(event)[0] for event in own if event.kind == "box-joined")
     joined = {data["log"] for data in joining if data}
-    if own and not with_box:
+    if not with_box and any(event.kind != "box-joined" for event in own):
         return ()
     return tuple(log for log in exporters if log not in joined)
 
 
-def _notes(new: Sequence[Event], conflicts: Sequence[Conflict], other_logs: Sequence[str]) -> list[Draft]:
-    """What this log says of the import itself; nothing where there is nothing to say, so that logs settle."""
-    drafts = [Draft("box-joined", {"log": log}) for log in other_logs]
-    for job in dict.fromkeys(conflict.job for conflict in conflicts):
-        rows = [
-            {"run": one.run, "post": one.post, "why": one.why, "packs": one.packs}
-            for one in conflicts
-            if one.job == job
-        ]
-        other = next(event.log for event in new if event.job == job)
-        drafts.append(Draft("merged", {"log": other, "conflicts": rows}, job=job))
+def what_was_seen(
+    here: Iterable[Event], new: Sequence[Event], log: str, given: Iterable[Event] = ()
+) -> list[Draft]:
+    """What a log says of work that it receives: it knows of it from now on (store.crews).
+
+    Nothing is said of what only says so itself, so that logs settle. here: events of the same jobs that are
+    there. new: what comes. given: all that stands in the file that it comes from, in that file's order.
+    """
+    known: dict[str, list[Event]] = {event.job: [] for event in new if event.job and _is_work(event)}
+    for event in here:
+        if event.job in known:
+            known[event.job].append(event)
+    drafts = []
+    for job, before in known.items():
+        coming = [event for event in new if event.job == job]
+        seen: dict[str, int] = {}
+        for event in (*before, *coming):
+            seen[event.log] = max(seen.get(event.log, 0), event.first_place.seq)
+        seen.pop(log, None)
+        there = [event for event in given if event.job == job]
+        wrote = dict.fromkeys(event.log for event in there if event.origin is None)
+        pairs = ((log, before), *((one, there) for one in wrote))
+        by_time = {one: place for one, events in pairs if (place := _by_time_upto(events, one))}
+        data: dict[str, Any] = {"log": coming[0].log, "conflicts": [], "seen": seen}
+        drafts.append(Draft("merged", data | ({"by_time": by_time} if by_time else {}), job=job))
     return drafts
+
+
+def _is_work(event: Event) -> bool:
+    return event.kind not in BOOKKEEPING
+
+
+def _by_time_upto(events: Iterable[Event], log: str) -> int:
+    """Last place of a log where it knew of others' work without having said so (older programs did not)."""
+    last, pending = 0, False
+    for event in events:
+        if event.log != log:
+            pending = pending or _is_work(event)
+        elif event.kind == "merged" and "seen" in (read_data(event)[0] or {}):
+            pending = False
+        elif pending:
+            last = event.first_place.seq
+    return last
 
 
 # ------------------------------------------------------------ backups

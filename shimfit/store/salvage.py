@@ -27,6 +27,7 @@ from shimfit.store.db import saying_what
 from shimfit.store.events import Draft, microseconds
 from shimfit.store.journal import Journal, wall_clock
 from shimfit.store.log import altered
+from shimfit.store.merge import what_was_seen
 from shimfit.store.shapes import wrong_with
 
 if TYPE_CHECKING:
@@ -80,7 +81,8 @@ def salvage(damaged: Path, new: Path, *, clock: Callable[[], datetime] = wall_cl
     told = tuple(_told(event) for event in broken)
     try:
         with Journal.open(new, clock=clock) as journal:
-            journal.receive(intact, _notes(damaged, intact, broken, len(missing)))
+            seen = what_was_seen((), intact, journal.log)
+            journal.receive(intact, [*seen, *_notes(damaged, intact, broken, len(missing))])
     except BaseException:
         for leftover in made:
             leftover.unlink(missing_ok=True)

@@ -201,6 +201,12 @@ def _shares(value: Any) -> str | None:
     return next((wrong for share in value.values() if (wrong := _not_negative(share))), None)
 
 
+def _places(value: Any) -> str | None:
+    if not isinstance(value, Mapping):
+        return "an object"
+    return next((wrong for log, seq in value.items() if (wrong := _named(log) or _count(seq))), None)
+
+
 _ANSWER = _object(
     {
         "post": _object(
@@ -348,7 +354,8 @@ SHAPES: dict[str, Check] = {
         {
             "log": _named,
             "conflicts": _list(_object({"run": _text, "post": _text, "why": _text}, {"packs": _flag})),
-        }
+        },
+        {"seen": _places, "by_time": _places},
     ),
     "salvaged": _object({"source": _text, "saved": _count, "doubtful": _count, "missing": _count}),
     "doubtful": _object({"kind": _text, "why": _text}),

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from shimfit.store.events import Event
 
 UNDONE = "undone"
-_BOOKKEEPING = frozenset({"merged", "salvaged", "doubtful", "box-joined"})
+BOOKKEEPING = frozenset({"merged", "salvaged", "doubtful", "box-joined"})
 """What the program notes of a file as a whole; undo walks past it."""
 
 
@@ -77,7 +77,7 @@ class Step:
     @property
     def is_bookkeeping(self) -> bool:
         """True when nobody did anything at a post or the box."""
-        return all(event.kind in _BOOKKEEPING for event in self.events)
+        return all(event.kind in BOOKKEEPING for event in self.events)
 
     @property
     def is_answer(self) -> bool:

@@ -82,7 +82,7 @@ def test_conflicts_are_said_per_post(files, crew):
     call("export", moved, "--db", mine)
     code, out, _ = call("import", moved, "--db", theirs)
     assert code == 0
-    assert "jetty/east/2\n  two crews worked here: this log has reading 5mm n 0" in out
+    assert "jetty/east/2\n  crews worked here that did not know of each other: reading" in out
 
 
 def test_salvage_says_what_came_out(files, tmp_path):

@@ -47,8 +47,9 @@ def test_a_whole_file_comes_out_whole(worn, tmp_path):
     done = salvage(tmp_path / "old.db", tmp_path / "new.db")
     assert done.complete
     assert done.saved == len(events)
-    *saved, joined, note = saved_events(tmp_path / "new.db")
+    *saved, seen, joined, note = saved_events(tmp_path / "new.db")
     assert [content(event) for event in saved] == [content(event) for event in events]
+    assert seen.data["seen"] == {events[0].log: events[-1].seq}
     assert [event.origin.hash for event in saved] == [event.hash for event in events]
     assert (joined.kind, note.kind) == ("box-joined", "salvaged")
     assert note.data == {"source": "old.db", "saved": len(events), "doubtful": 0, "missing": 0}
@@ -186,8 +187,9 @@ def test_a_salvaged_file_can_be_salvaged_and_merged_again(worn, tmp_path, crew):
     salvage(tmp_path / "old.db", tmp_path / "new.db")
     salvage(tmp_path / "new.db", tmp_path / "newer.db")
     south = crew("south")
+    south.clock.set("2100-01-01T00:00:00+00:00")
     with Journal.open(tmp_path / "newer.db") as journal:
         assert journal.box().lot("F2").count == 4
         done = import_text(south.journal, export_text(journal), "newer.jsonl")
-    assert done.new == len(events) + 4
+    assert done.new == len(events) + 6
     assert south.journal.verify() is None

@@ -10,7 +10,7 @@ from shimfit.store.merge import export_text, import_text
 from shimfit.tui.app import ShimfitApp
 from shimfit.tui.plain import run_plain
 
-WHY = "the two logs lay run jetty out differently"
+WHY = "two crews lay run jetty out differently"
 
 
 @pytest.fixture

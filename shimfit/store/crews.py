@@ -1,0 +1,278 @@
+"""Several crews' logs of one post, as one history: what each had seen of the others, and where they disagree.
+
+Order alone can't tell whether a crew knew of another's work when it logged its own. An import leaves a
+`merged` event that says what the file held from then on (`seen`: log -> last place there), so for any two
+events it is known whether one was logged in knowledge of the other. It depends on nothing but the events:
+every file that holds them says the same, in whatever order they came in.
+
+A history is worked out as each crew saw it. Where two crews worked on a post and neither had seen the other's
+work, nothing is put together out of both (a second reading of a bare post does not verify, and packs that one
+crew was asked for are not taken to be in because another read the post): the post goes on from the crew that
+set it up, the other's readings and notes stand beside it, and it is in conflict until somebody who has seen
+both reads it again (and, where both packed it, says what is under it).
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
+
+from shimfit.store.shapes import read_data
+from shimfit.store.steps import words
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from shimfit.store.events import Event
+
+WORK = frozenset({"reading", "packed", "tightened", "trimmed", "skipped", "post-moved", "post-removed"})
+"""What two crews can't both have done without knowing of each other."""
+NOTHING_SEEN: Mapping[str, int] = {}
+
+
+def _is_work(event: Event) -> bool:
+    """A second reading at half height says how a post is bowed: it goes with any other."""
+    return event.kind in WORK and (event.kind != "reading" or _said(event).get("stage") != "mid")
+
+
+def _said(event: Event) -> Mapping[str, Any]:
+    return read_data(event)[0] or {}
+
+
+class Knowledge:
+    """What each log had seen of the others in one job, brought forward by each `merged` event."""
+
+    def __init__(self) -> None:
+        self._seen: dict[str, Mapping[str, int]] = {}
+        self._by_time: dict[str, int] = {}
+
+    def add(self, log: str, data: Mapping[str, object]) -> bool:
+        """Count a `merged` event in; True when it says something of events that came before it."""
+        seen = data.get("seen")
+        if isinstance(seen, Mapping):
+            self._seen[log] = {**self._seen.get(log, NOTHING_SEEN), **seen}
+        by_time = data.get("by_time")
+        if not isinstance(by_time, Mapping):
+            return False
+        more = {one: upto for one, upto in by_time.items() if upto > self._by_time.get(one, 0)}
+        self._by_time |= more
+        return bool(more)
+
+    def of(self, log: str) -> Mapping[str, int]:
+        """Log -> last place there that a log has seen by now."""
+        return self._seen.get(log, NOTHING_SEEN)
+
+    def saw(self, later: Told, earlier: Told) -> bool:
+        """Whether an event was logged in knowledge of one that stands before it in the order of time."""
+        event, other = later.event, earlier.event
+        if event.log == other.log or later.seen.get(other.log, 0) >= other.first_place.seq:
+            return True
+        # Written by a program that did not note what it had seen: it is taken to know what came before.
+        return self._by_time.get(event.log, 0) >= event.first_place.seq
+
+    def saw_upto(self, later: Told, log: str) -> int:
+        """Last place of another log that an event was logged in knowledge of."""
+        if self._by_time.get(later.event.log, 0) >= later.event.first_place.seq:
+            return 2**62
+        return later.seen.get(log, 0)
+
+
+class Told(NamedTuple):
+    """An event, and what its log had seen of the others when it was logged."""
+
+    event: Event
+    seen: Mapping[str, int]
+
+
+class Move(NamedTuple):
+    """One thing to count in at a post."""
+
+    at: int
+    """Place of its event in the history; of the last one for a conflict."""
+    how: Literal["main", "aside", "conflict"]
+    event: Event
+    why: str = ""
+    packs: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Side:
+    """What working out one crew's history of a post says of it."""
+
+    packs_by: str | None
+    """Id of the event that says what is under the post."""
+    set_up: bool
+    there: bool
+    """A post stands there."""
+    gone: bool
+    """The post was taken out."""
+
+
+@dataclass(frozen=True, slots=True)
+class _View:
+    """The history as one log saw it after one of its events."""
+
+    held: int = 0
+    """A bit for each event of the history that it holds."""
+    before: _View | None = None
+    moves: tuple[Move, ...] = ()
+
+    def all_moves(self) -> list[Move]:
+        parts = []
+        view: _View | None = self
+        while view is not None:
+            parts.append(view.moves)
+            view = view.before
+        return [move for part in reversed(parts) for move in part]
+
+
+def moves_of(
+    history: Sequence[Told], knowledge: Knowledge, work_out: Callable[[Sequence[Move]], Side], place: str
+) -> list[Move]:
+    """What to count in at a post, in order, given every standing event there in the order of time.
+
+    work_out: what a crew's own moves make of the post. place: how the post is called in a sentence.
+    """
+    crews = _Crews(history, knowledge, work_out, place)
+    return crews.together().all_moves()
+
+
+class _Crews:
+    def __init__(
+        self,
+        history: Sequence[Told],
+        knowledge: Knowledge,
+        work_out: Callable[[Sequence[Move]], Side],
+        place: str,
+    ) -> None:
+        self._history = history
+        self._knowledge = knowledge
+        self._work_out = work_out
+        self._place = place
+        self._places: dict[str, list[int]] = {}
+        self._views: dict[str, list[_View]] = {}
+        """Log -> its view after each of its events, beside the places of these in it."""
+
+    def together(self) -> _View:
+        """All crews' histories as one."""
+        for at, told in enumerate(self._history):
+            self._count_in(at, told)
+        whole = _View()
+        for views in self._views.values():
+            whole = self._merged(whole, views[-1])
+        return whole
+
+    def _count_in(self, at: int, told: Told) -> None:
+        log = told.event.log
+        views = self._views.get(log)
+        view = views[-1] if views else _View()
+        for other, places in self._places.items():
+            if other != log:
+                seen = bisect_right(places, self._knowledge.saw_upto(told, other))
+                if seen:
+                    view = self._merged(view, self._views[other][seen - 1])
+        view = _View(view.held | 1 << at, view, (Move(at, "main", told.event),))
+        self._places.setdefault(log, []).append(told.event.first_place.seq)
+        self._views.setdefault(log, []).append(view)
+
+    def _merged(self, one: _View, other: _View) -> _View:
+        only_one, only_other = one.held & ~other.held, other.held & ~one.held
+        if not only_other:
+            return one
+        if not only_one:
+            return other
+        sides = [self._side(one, only_one), self._side(other, only_other)]
+        first = 0 if _weight(*sides[0]) >= _weight(*sides[1]) else 1
+        (kept, others), missing = ((one, other), only_other) if first == 0 else ((other, one), only_one)
+        aside = [move._replace(how="aside") for move in others.all_moves() if missing >> move.at & 1]
+        moves = [*kept.all_moves(), *(move for move in aside if not move.why)]
+        moves.sort(key=lambda move: move.at)
+        _let_the_first_stand(moves)
+        held = one.held | other.held
+        conflict = self._conflict(sides)
+        if conflict is not None:
+            moves.append(conflict._replace(at=held.bit_length() - 1))
+        return _View(held, None, tuple(moves))
+
+    def _side(self, view: _View, only: int) -> tuple[list[Event], Side]:
+        events = [told.event for at, told in enumerate(self._history) if only >> at & 1]
+        return events, self._work_out(view.all_moves())
+
+    def _conflict(self, sides: Sequence[tuple[list[Event], Side]]) -> Move | None:
+        work = [[event for event in events if _is_work(event)] for events, _ in sides]
+        if all(work):
+            packs = all(side.packs_by in {event.id for event in events} for events, side in sides)
+            settles = "say what is under it, then read it again" if packs else "read it again"
+            both = sorted((event for events in work for event in events), key=lambda e: (e.stamp, e.id))
+            why = f"crews worked here that did not know of each other: {_told_by_log(both)}; {settles}"
+            return Move(0, "conflict", both[-1], why, packs)
+        laid = [[event for event in events if event.kind == "post-added"] for events, _ in sides]
+        if all(laid) and _differ(laid[0][-1], laid[1][-1]):
+            why = f"two crews lay {self._place} out differently; the one laid out first stands"
+            return Move(0, "conflict", max(laid[0][-1], laid[1][-1], key=lambda e: (e.stamp, e.id)), why)
+        return None
+
+
+def _let_the_first_stand(moves: list[Move]) -> None:
+    """A post that two crews added stands as it was laid out first, whoever packed it."""
+    added = [index for index, move in enumerate(moves) if move.event.kind == "post-added"]
+    if added and moves[added[0]].how == "aside":
+        stands = next((index for index in added if moves[index].how == "main"), None)
+        if any(
+            move.event.kind == "post-removed" for move in moves[: added[-1] if stands is None else stands]
+        ):
+            return
+        moves[added[0]] = moves[added[0]]._replace(how="main")
+        if stands is not None:
+            moves[stands] = moves[stands]._replace(how="aside")
+
+
+def _weight(events: Sequence[Event], side: Side) -> tuple[int, float, str]:
+    """Which crew's history a post goes on from: where it was taken out, or packed; else the earlier one."""
+    ids = {event.id for event in events}
+    rank = 3 if side.gone else 2 if side.packs_by in ids else 1 if side.set_up else 0 if side.there else -1
+    worked = any(_is_work(event) or event.kind == "prescribed" for event in events)
+    first = next((event for event in events if _is_work(event)), events[0])
+    return 2 * rank + worked, -first.stamp, first.id
+
+
+def _differ(one: Event, other: Event) -> bool:
+    """Whether two events that lay something out say different things of it."""
+    here, there = _said(one), _said(other)
+    return any(key in there and there[key] != value for key, value in here.items())
+
+
+def _told_by_log(events: Iterable[Event]) -> str:
+    """The last that each log holds, and how much before it."""
+    by_log: dict[str, list[Event]] = {}
+    for event in events:
+        by_log.setdefault(event.log, []).append(event)
+    return "; ".join(map(_told, by_log.values()))
+
+
+def _told(events: Sequence[Event]) -> str:
+    last = events[-1]
+    by = f" by {last.by}" if last.by else ""
+    more = f" and {len(events) - 1} before it" if len(events) > 1 else ""
+    return f"{words([last])} ({last.time[:16].replace('T', ' ')}{by}){more}"
+
+
+def layout_conflict(changes: Sequence[Told], knowledge: Knowledge, run: str) -> str | None:
+    """How crews that did not know of each other lay a run out differently, in a sentence; None if they don't.
+
+    changes: its standing `run-added` and `run-changed` events in the order of time. A change by somebody who
+    has seen both settles it.
+    """
+    found: list[Told] = []
+    for told in changes:
+        if told.event.kind == "run-changed":
+            found = [one for one in found if not knowledge.saw(told, one)]
+        found.append(told)
+    for number, one in enumerate(found):
+        for later in found[number + 1 :]:
+            if not knowledge.saw(later, one) and _differ(one.event, later.event):
+                stands = "the one laid out first" if later.event.kind == "run-added" else "the later change"
+                return f"two crews lay run {run} out differently; {stands} stands"
+    return None
