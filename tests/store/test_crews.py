@@ -151,7 +151,8 @@ def said(journal):
 
     def plain(run):
         posts, removed = (
-            tuple(replace(post, last_seq=0, prescription_seq=0) for post in group) for group in (run.posts, run.removed)
+            tuple(replace(post, last_seq=0, prescription_seq=0) for post in group)
+            for group in (run.posts, run.removed)
         )
         return replace(run, posts=posts, removed=removed, last_seq=0)
 
