@@ -399,6 +399,8 @@ class Cost:
     """Name and amount of each part, in order of importance."""
 
 
+PLANNED = "planned with the whole run"
+"""Reason of an answer that a run's plan gave: it shares tapers and strips with the plan's other answers."""
 BESIDE_THE_OTHERS = "not beside the others"
 """Stands in the reason of an answer that a run's plan could not give: alone, the post could be served."""
 

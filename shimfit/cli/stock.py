@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import asdict
 from typing import TYPE_CHECKING
 
 from shimfit.cli.context import add_force, open_site, units_of
@@ -90,12 +91,19 @@ def run_import(args: argparse.Namespace, io: Io) -> int:
 
 def run_list(args: argparse.Namespace, io: Io) -> int:
     """Show what is in the box."""
-    from shimfit.contract import lot_to_json
+    from shimfit.core.ledger import taken_twice_words
+    from shimfit.workflow.plan.answer import lot_json
 
     with open_site(args, io, read_only=True) as site:
         box = site.box()
     if args.json:
-        io.json({"lots": [lot_to_json(lot) for lot in box.lots], "short": [list(one) for one in box.short]})
+        io.json(
+            {
+                "lots": [lot_json(lot, box.stock) for lot in box.lots],
+                "short": [list(one) for one in box.short],
+                "taken_twice": [asdict(one) for one in box.taken_twice],
+            }
+        )
         return Exit.DONE
     if not box.lots:
         io.say("the box is empty: shimfit stock import FILE.csv")
@@ -103,6 +111,8 @@ def run_list(args: argparse.Namespace, io: Io) -> int:
         io.say(_lot_line(lot))
     for name, count in box.short:
         io.talk(f"caution: {count} more of {name} were used than were in the box: count it again")
+    for one in box.taken_twice:
+        io.talk(f"caution: {taken_twice_words(one)}")
     return Exit.DONE
 
 

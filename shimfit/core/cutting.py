@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from shimfit.errors import UsageError
@@ -40,6 +40,8 @@ class Wedge:
     saw_deg: float
     thin_mm: float
     thick_mm: float
+    copy: int | None = None
+    """Which of several like strips, where that is settled."""
 
     @property
     def mean_mm(self) -> float:
@@ -109,16 +111,17 @@ def cut_list(lots: Mapping[str, Lot], wedges: Sequence[Wedge], saw: Saw) -> tupl
 
     UsageError when the wedges do not fit on the strips: the plan used more than there is.
     """
-    by_lot: dict[str, list[Wedge]] = defaultdict(list)
+    by_lot: dict[tuple[str, int | None], list[Wedge]] = defaultdict(list)
     for wedge in wedges:
-        by_lot[wedge.lot].append(wedge)
+        by_lot[wedge.lot, wedge.copy].append(wedge)
     cuts: list[StripCut] = []
-    for name, group in by_lot.items():
-        strips = assign(lots[name], group, saw)
+    for (name, settled), group in by_lot.items():
+        lot = lots[name] if settled is None else replace(lots[name], count=1)
+        strips = assign(lot, group, saw)
         if strips is None:
             raise UsageError(f"strip {name} is too short for what the plan saws from it")
         for copy, on in enumerate(strips, start=1):
-            cuts += _cuts_of(lots[name], copy if lots[name].count > 1 else None, on, saw)
+            cuts += _cuts_of(lot, copy if lot.count > 1 else settled, on, saw)
     return tuple(sorted(cuts, key=lambda cut: cut.saw_deg))
 
 

@@ -5,15 +5,18 @@ but move nothing here, until `box-joined {log}` says that the other box was empt
 everything moves to a new machine). Instruments are told apart by name and known from all logs, so that a
 record can name what a reading was taken with.
 
-stock-imported: the lots as counted, replacing lots of the same name · stock-added: pieces put in · stock-out:
-pieces gone, all when no count is given · taken: pieces used for a pack, with remainders that go back as lots.
+stock-imported: the lots as counted, replacing lots of the same name · stock-added: pieces put in ·
+stock-out: pieces gone, all when no count is given · taken: which pieces went into packs, what was cut from
+which copy, and what came out and goes back (core/ledger). Events count in the order in which they happened,
+so that files which hold the same events hold the same box, in whatever order they were imported.
 """
 
 from __future__ import annotations
 
-from dataclasses import replace
+from bisect import insort
 from typing import TYPE_CHECKING, Any
 
+from shimfit.core.ledger import Ledger
 from shimfit.model import Lot
 from shimfit.store.shapes import left_out, number, read_data
 from shimfit.store.state import BoxState, InstrumentRecord
@@ -59,9 +62,10 @@ class BoxFold:
             if not self._steps.isdisjoint(self._void.add(event)):
                 self._rebuild()
         elif event.kind in BOX_KINDS:
-            self._events.append(event)
+            in_order = not self._events or _happened(self._events[-1]) < _happened(event)
+            insort(self._events, event, key=_happened)
             self._steps.add(event.step)
-            if event.kind == "box-joined":
+            if event.kind == "box-joined" or not in_order:
                 self._rebuild()
             elif event.step not in self._void.steps:
                 self._contents.add(event)
@@ -75,6 +79,11 @@ class BoxFold:
     def state(self) -> BoxState:
         """Frozen value."""
         return self._contents.state()
+
+
+def _happened(event: Event) -> tuple[int, str, int]:
+    """Order of events over all logs; each log's own order holds in it, whatever its clock showed."""
+    return event.stamp, event.log, event.first_place.seq
 
 
 def _joined(log: str, events: Iterable[Event]) -> set[str]:
@@ -92,10 +101,7 @@ class _Contents:
 
     def __init__(self, logs: set[str]) -> None:
         self._logs = logs
-        self._lots: dict[str, Lot] = {}
-        self._counts: dict[str, int] = {}
-        """What is left of each lot; apart from it, because it changes with every pack."""
-        self._short: dict[str, int] = {}
+        self._stock = Ledger()
         self._instruments: dict[str, InstrumentRecord] = {}
         self._history: list[InstrumentRecord] = []
         self._settings: dict[str, Any] = {}
@@ -116,44 +122,15 @@ class _Contents:
     def _move(self, kind: str, data: dict[str, Any]) -> None:
         match kind:
             case "stock-imported":
-                self._count_again(data["lots"])
+                self._stock.count_again(lot_from_row(row) for row in data["lots"])
             case "stock-added":
-                self._put(lot_from_row(data))
+                self._stock.put(lot_from_row(data))
             case "stock-out":
-                count = data.get("count")
-                self._take(data["lot"], self._counts.get(data["lot"], 0) if count is None else count)
+                self._stock.out(data["lot"], data.get("count"))
             case "taken":
-                for used in data["used"]:
-                    self._take(used["lot"], used.get("count", 1))
-                for row in data.get("back", ()):
-                    self._put(lot_from_row(row))
+                self._stock.count_taken(data, lot_from_row)
             case "setting":
                 self._settings[data["key"]] = data["value"]
-
-    def _count_again(self, rows: list[dict[str, Any]]) -> None:
-        counted: set[str] = set()
-        for row in rows:
-            lot = lot_from_row(row)
-            if lot.lot not in counted:
-                self._lots[lot.lot], self._counts[lot.lot] = lot, 0
-            counted.add(self._put(lot))
-
-    def _put(self, lot: Lot) -> str:
-        """Put pieces in: more of a lot that is alike, else a lot of its own (`A2 (2)`): never mixed."""
-        name, number = lot.lot, 1
-        while name in self._lots and not _alike(self._lots[name], lot):
-            number += 1
-            name = f"{lot.lot} ({number})"
-        self._lots.setdefault(name, replace(lot, lot=name))
-        self._counts[name] = self._counts.get(name, 0) + lot.count
-        return name
-
-    def _take(self, name: str, count: int) -> None:
-        there = self._counts.get(name, 0)
-        if name in self._counts:
-            self._counts[name] = max(0, there - count)
-        if count > there:
-            self._short[name] = self._short.get(name, 0) + count - there
 
     def _instrument(self, event: Event, data: dict[str, Any]) -> None:
         entry = InstrumentRecord(
@@ -179,22 +156,18 @@ class _Contents:
             self._instruments[entry.name] = entry
 
     def state(self) -> BoxState:
-        lots = tuple(replace(lot, count=self._counts[name]) for name, lot in self._lots.items())
         return BoxState(
-            lots=tuple(lot for lot in lots if lot.count),
-            used_up=tuple(lot for lot in lots if not lot.count),
-            short=tuple(self._short.items()),
+            lots=self._stock.lots(),
+            used_up=self._stock.used_up(),
+            short=self._stock.short,
+            taken_twice=self._stock.taken_twice,
+            stock=self._stock.copy(),
             instruments=tuple(self._instruments.values()),
             instrument_history=tuple(self._history),
             settings=dict(self._settings),
             last_seq=self._last_seq,
             unread=tuple(self._unread),
         )
-
-
-def _alike(one: Lot, other: Lot) -> bool:
-    """Whether pieces of two lots are the same thing, whatever the lots are called."""
-    return replace(one, lot="", count=0, note="") == replace(other, lot="", count=0, note="")
 
 
 def lot_from_row(row: Mapping[str, Any]) -> Lot:

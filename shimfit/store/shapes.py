@@ -145,6 +145,11 @@ def _lot(value: Any) -> str | None:
     return None
 
 
+def _back(value: Any) -> str | None:
+    """A lot that goes back; with `of`, what is left of a copy."""
+    return _lot(value) or (_REMAINDER_OF(value["of"]) if "of" in value else None)
+
+
 _UNITS = _one_of("mm", "inch")
 _SEAT = _one_of(*Seat)
 _XY = _pair(_number, _number)
@@ -248,6 +253,20 @@ _LOT_ROW = _object(
         "note": _text,
     },
 )
+_REMAINDER_OF = _object({"lot": _named, "copy": _count, "start": _count, "end": _count})
+_CUT = _object(
+    {"lot": _named, "copy": _count},
+    {
+        "piece": _text,
+        "from_mm": _not_negative,
+        "to_mm": _not_negative,
+        "saw_deg": _or_null(_not_negative),
+        "thin_mm": _or_null(_not_negative),
+        "thick_mm": _or_null(_not_negative),
+        "kerf_mm": _not_negative,
+        "for": _text,
+    },
+)
 _FACES = _one_of(*Face)
 _RUN_OPTIONS: dict[str, Check] = {
     "rule": _one_of("95", "simple", "2u"),
@@ -329,7 +348,7 @@ SHAPES: dict[str, Check] = {
     "stock-out": _object({"lot": _named}, {"count": _or_null(_count)}),
     "taken": _object(
         {"used": _list(_object({"lot": _named}, {"count": _count}))},
-        {"back": _list(_lot)},
+        {"back": _list(_back), "cut": _list(_CUT)},
     ),
     "instrument": _object(
         {"name": _named, "kind": _one_of("level", "plumb-line", "inclinometer")},

@@ -8,9 +8,12 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Literal
 
+from shimfit.core.ledger import Ledger
+
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from shimfit.core.ledger import TakenTwice
     from shimfit.model import Lot
     from shimfit.standing import Units
 
@@ -76,6 +79,10 @@ class BoxState:
     """Lots that were in the box and are out, count 0."""
     short: tuple[tuple[str, int], ...] = ()
     """(lot, pieces) that were logged as used but were not in the box: the box was counted wrong."""
+    taken_twice: tuple[TakenTwice, ...] = ()
+    """Wood that two packs were logged to be made of, as when two crews drew on one box."""
+    stock: Ledger = field(default_factory=Ledger, compare=False, repr=False)
+    """The same pieces one by one: copies, cuts, what remainders were cut from. Not to be changed: copy it."""
     instruments: tuple[InstrumentRecord, ...] = ()
     """Latest entry of each instrument, in the order they were first entered."""
     instrument_history: tuple[InstrumentRecord, ...] = ()

@@ -73,7 +73,8 @@ def plan_lines(answer: Json, words: Words, *, whole: bool = True) -> list[Line]:
     if whole and bare:
         lines.append((f"As they stand, only to be tightened: {', '.join(bare)}", ""))
     cuts = cut_lines(answer, words)
-    return [*lines, ("", ""), *cuts] if cuts else lines
+    lines += [("", ""), *cuts] if cuts else []
+    return [*lines, ("", ""), *alternative_lines(answer, words)] if answer.get("alternatives") else lines
 
 
 def label_lines(answer: Json, words: Words) -> list[Line]:
@@ -114,6 +115,26 @@ def cut_lines(answer: Json, words: Words) -> list[Line]:
     if _could_saw(answer):
         lines += [(f"not sawn: {row['strip']}, {row['why']}", "") for row in answer["unsawn"]]
     return [("CUT SHEET", "label"), *lines] if lines else []
+
+
+def alternative_lines(answer: Json, words: Words) -> list[Line]:
+    """What each answer that was not planned with others would take by itself."""
+    lines: list[Line] = [
+        (f"ALTERNATIVES, NO CUT SHEET: {not_planned_words(answer)}", "strong"),
+    ]
+    for one in answer["alternatives"]:
+        cuts = cut_lines({**one, "unsolved": [], "unsawn": []}, words)[1:]
+        lines.append((f"post {one['post']} by itself{'' if cuts else ': flats only'}", "label"))
+        lines += [(f"  {text}", role) for text, role in cuts]
+    return lines
+
+
+def not_planned_words(answer: Json) -> str:
+    """Why some posts are on no cut sheet, and what makes one."""
+    return (
+        "these answers were given one by one, so what they cut was not fitted together. "
+        f"One sheet for all: shimfit plan {answer['job']}/{answer['run']}"
+    )
 
 
 def _wedge(piece: Json, words: Words) -> str:

@@ -8,7 +8,6 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from shimfit.model import Pack, Seat
-from shimfit.workflow.remainders import as_in_box
 
 if TYPE_CHECKING:
     from shimfit.standing import PostRecord
@@ -39,7 +38,6 @@ def awaited_packs(post: PostRecord) -> tuple[Pack, ...]:
 
 def promised_packs(site: Site, left_out: Callable[[tuple[str, str], PostRecord], bool]) -> list[Pack]:
     """What posts wait for that is still in the box: it is nobody else's. left_out: posts not to ask."""
-    box = site.box()
     waited_for = [
         pack
         for job in site.jobs()
@@ -48,7 +46,7 @@ def promised_packs(site: Site, left_out: Callable[[tuple[str, str], PostRecord],
         if not left_out((job.name, name), post)
         for pack in awaited_packs(post)
     ]
-    return as_in_box(waited_for, box.lots, box.used_up)
+    return site.box().stock.as_it_lies(waited_for)
 
 
 def moved_packs(before: Iterable[Pack], after: Iterable[Pack]) -> tuple[list[Pack], list[Pack]]:

@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from shimfit.core import packing
-from shimfit.core.box import without
 from shimfit.core.foot import gap_plane
 from shimfit.model import Lean, Pack, PostState, Prescription, Seat
 from shimfit.workflow.solving import margin_slope, options_of, promised, taken_up
@@ -58,9 +57,11 @@ class LivePacking:
     def __init__(self, site: Site, place: Place) -> None:
         self._post = site.post(place)
         options = options_of(site.run(place.job, place.run), site.settings)
-        box = site.box().lots
-        lots = without(box, promised(site, place))
-        self._slopes: Mapping[str, float] = {lot.lot: lot.taper_slope for lot in box if lot.form == "taper"}
+        box = site.box()
+        lots = box.stock.without(promised(site, place))
+        self._slopes: Mapping[str, float] = {
+            lot.lot: lot.taper_slope for lot in box.lots if lot.form == "taper"
+        }
         self._known = of_lots(book_of(site, place.job), lots)
         self._tables = site.solver.tables(lots, options)
         self._shown: Prescription | None = None

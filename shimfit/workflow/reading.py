@@ -203,7 +203,7 @@ def log_ready(site: Site, place: Place, reading: Reading, asked: Asked) -> Logge
     if reading.stage in ("verify", "rails-on") and reading.lean is not None:
         from shimfit.workflow.takeup import observation
 
-        drafts = [*site.implied_packing(post), *observation(site, place, post, reading), *drafts]
+        drafts = [*site.implied_packing(place, post), *observation(site, place, post, reading), *drafts]
     site.journal.append_all(drafts)
     answer = None if asked.answer_later or reading.stage == "mid" else answer_now(site, place)
     after = site.post(place)

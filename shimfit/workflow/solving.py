@@ -12,11 +12,11 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from shimfit.core import packing
-from shimfit.core.box import without
+from shimfit.core.ledger import returned
 from shimfit.model import Lean, Lot, Prescription, Seat
 from shimfit.settings import degrees
 from shimfit.workflow.crushing import crushing_cautions
-from shimfit.workflow.following import promised_packs
+from shimfit.workflow.following import moved_packs, promised_packs
 from shimfit.workflow.takeup import book_of, of_lots, of_packs
 
 if TYPE_CHECKING:
@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from shimfit.model import Foot, Pack, Tolerance
     from shimfit.settings import Settings
     from shimfit.standing import PostRecord, RunState
+    from shimfit.store.state import BoxState
     from shimfit.workflow.place import Place
     from shimfit.workflow.site import Site
 
@@ -97,7 +98,8 @@ class Solver:
         run, settings = site.run(place.job, place.run), site.settings
         options = options_of(run, settings)
         ahead = run if settings.foresight else None
-        lots = without(site.box().lots, promised(site, place))
+        box, waited_for = site.box(), promised(site, place)
+        lots = box.stock.without(waited_for)
         book = book_of(site, place.job)
         known = of_lots(book, lots)
         answer = self._answer(post, lean, lots, options, known, ahead=ahead)
@@ -106,6 +108,7 @@ class Solver:
         if answer.packs and abs(better.mean - known.mean) > WORTH_ANOTHER_LOOK:
             known = better
             answer = self._answer(post, lean, lots, options, known, ahead=ahead)
+        answer = replace(answer, packs=_with_copies(answer.packs, post, box, waited_for))
         said = list(crushing_cautions(answer, post, lots, options, settings))
         if known.learned and (answer.packs or answer.change):
             said.append(known.words)
@@ -161,6 +164,16 @@ class Solver:
 
             answer = far_sighted(answer, ahead, post, lots, options=options, margin_slope=margin)
         return taken_up(answer, lean, known_mean)
+
+
+def _with_copies(
+    packs: Sequence[Pack], post: PostRecord, box: BoxState, waited_for: Sequence[Pack]
+) -> tuple[Pack, ...]:
+    """An answer's packs, what is new in them with the copies of tapers and strips that it is cut from."""
+    came_out, went_in = moved_packs(post.packs_in_place, packs)
+    back = returned(came_out, (*box.lots, *box.used_up))
+    new = {pack.seat: pack for pack in box.stock.numbered(went_in, waited_for, back=back)}
+    return tuple(new.get(pack.seat, pack) for pack in packs)
 
 
 def _packed_feelers(post: PostRecord) -> dict[Seat, float]:

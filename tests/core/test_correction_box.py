@@ -8,10 +8,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from shimfit.core.box import movement, returned
 from shimfit.core.correction import correct as front_door
 from shimfit.core.correction import pack_of, standing_on
 from shimfit.core.correction.boxed import change_from_box, merged
+from shimfit.core.ledger import Ledger, returned
 from shimfit.core.packing import Options, build_tables, prescribe
 from shimfit.core.resting import rest_packs
 from shimfit.model import Foot, Lean, Lot, Piece, Seat, Tolerance
@@ -32,9 +32,9 @@ TAPER = BOX[4]
 
 def left_in(box, packs):
     """The box after these packs were made."""
-    moved = movement(box, packs)
-    used = dict(moved.used)
-    return merged((*(replace(lot, count=lot.count - used.get(lot.lot, 0)) for lot in box), *moved.back))
+    left = Ledger(box)
+    left.take([("", pack) for pack in packs], 2.5)
+    return left.lots()
 
 
 def correct(packs, reading, box, *, take_up=1.0, **more):

@@ -15,9 +15,9 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
-from shimfit.core.box import returned
 from shimfit.core.checks import positive
 from shimfit.core.correction.offers import Old, clean, offers_of
+from shimfit.core.ledger import returned
 from shimfit.core.packing import Offer, Options, Tables, build_tables, prescribe
 from shimfit.core.packing.places import place_of
 from shimfit.model import CORNERS, Change, Cost, Lean, Lot, Pack, Piece, Prescription, Seat, Tolerance

@@ -7,11 +7,13 @@ from typing import TYPE_CHECKING, Any
 
 from shimfit.contract import lot_to_json, pack_to_json, resting_to_json
 from shimfit.core import cutting
-from shimfit.core.box import movement
+from shimfit.core.ledger import STEPS_PER_MM
+from shimfit.core.stock import natural_key
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from shimfit.core.ledger import Ledger
     from shimfit.core.packing.options import Options, Saw
     from shimfit.core.planning.plan import Plan
     from shimfit.model import Lot, Pack
@@ -19,7 +21,7 @@ if TYPE_CHECKING:
 Json = dict[str, Any]
 
 
-def answer_json(done: Plan, lots: Sequence[Lot], options: Options) -> Json:
+def answer_json(done: Plan, stock: Ledger, options: Options) -> Json:
     """The contract's answer (without the schema number): posts, cuts, what is left over, and the gap."""
     packs = [(one.post.name, pack) for one in done.planned for pack in one.packs]
     return {
@@ -39,62 +41,79 @@ def answer_json(done: Plan, lots: Sequence[Lot], options: Options) -> Json:
             }
             for one in done.planned
         ],
-        **cuts_json(packs, lots, options.saw),
+        **cuts_json(packs, stock, options.saw),
         "seconds": done.seconds,
     }
 
 
-def cuts_json(packs: Sequence[tuple[str, Pack]], lots: Sequence[Lot], saw: Saw) -> Json:
-    """`cuts`, `tapers`, `remainders` and `unsawn` of packs given as (post, pack)."""
-    by_name = {lot.lot: lot for lot in lots}
+def cuts_json(packs: Sequence[tuple[str, Pack]], stock: Ledger, saw: Saw) -> Json:
+    """`cuts`, `tapers`, `remainders` and `unsawn` of packs, given as (post, pack) and made from the box.
+
+    The remainders are what the box will hold once these packs are made, however they come to be made in turn.
+    """
+    after = stock.copy()
+    made = after.take(packs, saw.kerf_mm).packs
+    pieces = [
+        (f"{post}/{pack.seat}", piece)
+        for (post, _), pack in zip(packs, made, strict=True)
+        for piece in pack.pieces
+    ]
     wedges = [
         cutting.Wedge(
-            f"{post}/{pack.seat}",
-            piece.lot,
-            piece.saw_deg or 0.0,
-            piece.thin_mm or 0.0,
-            piece.thick_mm or 0.0,
+            goes_to, piece.lot, piece.saw_deg or 0.0, piece.thin_mm or 0.0, piece.thick_mm or 0.0, piece.copy
         )
-        for post, pack in packs
-        for piece in pack.pieces
+        for goes_to, piece in pieces
         if piece.form == "strip"
     ]
     tapers = [
         {
             "lot": piece.lot,
             "copy": piece.copy,
-            "for": f"{post}/{pack.seat}",
+            "for": goes_to,
             "mark_mm": piece.mark_mm,
             "trim_tip_mm": piece.trim_tip_mm,
+            "thickness_mm": piece.thickness_mm,
         }
-        for post, pack in packs
-        for piece in pack.pieces
+        for goes_to, piece in pieces
         if piece.form == "taper"
     ]
-    tapers.sort(key=lambda row: (str(row["lot"]), row["copy"] or 0, row["mark_mm"]))
-    back = movement(lots, [pack for _, pack in packs], saw.kerf_mm).back
-    cuts = []
-    for cut in cutting.cut_list(by_name, wedges, saw):
-        row: Json = {"strip": cut.strip, "saw_deg": cut.saw_deg}
-        if cut.copy is not None:
-            row["copy"] = cut.copy
-        row["pieces"] = [
-            {
-                "for": piece.goes_to,
-                "thin_mm": piece.thin_mm,
-                "thick_mm": piece.thick_mm,
-                "mark_along_mm": piece.mark_along_mm,
-            }
-            for piece in cut.pieces
-        ]
-        row["left_mm"] = cut.left_mm
-        cuts.append(row)
+    tapers.sort(key=lambda row: (natural_key(str(row["lot"])), row["copy"] or 0, row["mark_mm"]))
+    by_name = {lot.lot: lot for lot in (*stock.lots(), *stock.used_up())}
+    cuts = [
+        {
+            "strip": cut.strip,
+            "saw_deg": cut.saw_deg,
+            **({} if cut.copy is None else {"copy": cut.copy}),
+            "pieces": [
+                {
+                    "for": piece.goes_to,
+                    "thin_mm": piece.thin_mm,
+                    "thick_mm": piece.thick_mm,
+                    "mark_along_mm": piece.mark_along_mm,
+                }
+                for piece in cut.pieces
+            ],
+            "left_mm": cut.left_mm,
+        }
+        for cut in cutting.cut_list(by_name, wedges, saw)
+    ]
+    before = {lot.lot for lot in stock.lots()}
     return {
         "cuts": cuts,
         "tapers": tapers,
-        "remainders": [lot_to_json(lot) for lot in back],
-        "unsawn": unsawn(lots, saw),
+        "remainders": [lot_json(lot, after) for lot in after.lots() if lot.lot not in before],
+        "unsawn": unsawn(stock.lots(), saw),
     }
+
+
+def lot_json(lot: Lot, stock: Ledger) -> Json:
+    """A lot of the box; a remainder says what it was cut from: `cut_from` lot, copy and where it begins."""
+    row = lot_to_json(lot)
+    parent = stock.parent(lot.lot)
+    if parent is not None:
+        start_mm = parent.start / STEPS_PER_MM
+        row["cut_from"] = {"lot": parent.lot, "copy": parent.copy, "start_mm": start_mm}
+    return row
 
 
 def unsawn(lots: Sequence[Lot], saw: Saw) -> list[Json]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from shimfit.core.ledger import Ledger
 from shimfit.core.planning.plan import plan
 from shimfit.workflow.plan.answer import answer_json
 from shimfit.workflow.plan.effort import SECONDS, seconds_allowed, solver
@@ -29,4 +30,4 @@ def plan_problem(
     most_s = seconds_allowed(seconds)
     posts, lots, options = read_problem(problem)
     done = plan(posts, lots, options, solver(), seconds=most_s, progress=progress, stop=stop)
-    return answer_json(done, lots, options)
+    return answer_json(done, Ledger(lots), options)

@@ -10,12 +10,11 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from shimfit.contract import prescription_to_json
-from shimfit.core.box import without
 from shimfit.core.planning.geometry import PlanPost
 from shimfit.core.planning.plan import Plan, plan
 from shimfit.core.resting import rest_packs
 from shimfit.errors import UsageError
-from shimfit.model import Cost, Lean, PostState, Prescription
+from shimfit.model import PLANNED, Cost, Lean, PostState, Prescription
 from shimfit.workflow.following import promised_packs
 from shimfit.workflow.plan.answer import answer_json
 from shimfit.workflow.plan.effort import SECONDS, seconds_allowed, solver
@@ -23,6 +22,7 @@ from shimfit.workflow.plan.effort import SECONDS, seconds_allowed, solver
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
+    from shimfit.core.ledger import Ledger
     from shimfit.core.packing.options import Options
     from shimfit.core.planning.plan import Unsolved
     from shimfit.model import Pack
@@ -103,13 +103,21 @@ def plan_run(
             f"{run.job}/{run.name}: no post is read and waiting for packs; read some first "
             "(both directions, stood or --bed)"
         )
-    lots = without(box.lots, promised)
+    lots = box.stock.without(promised)
     done = plan(posts, lots, options, solver(), seconds=most_s, progress=progress, stop=stop)
-    done = _told_for_readings(done, take_up[0])
-    told = answer_json(done, lots, options)
+    done = _told_for_readings(_with_copies(done, box.stock, promised, options), take_up[0])
+    told = answer_json(done, box.stock, options)
     answers = [(one.post.name, _prescription(one, done)) for one in done.planned]
     answers += [(one.post.name, _unserved(one, done, options)) for one in done.unsolved]
     return RunPlan({"job": run.job, "run": run.name, **told}, tuple(answers))
+
+
+def _with_copies(done: Plan, stock: Ledger, promised: Sequence[Pack], options: Options) -> Plan:
+    """The plan's pieces with the copies that the box knows, of which the plan was offered only some."""
+    packs = [pack for one in done.planned for pack in one.packs]
+    numbered = iter(stock.numbered(packs, promised, kerf_mm=options.saw.kerf_mm))
+    planned = tuple(replace(one, packs=tuple(next(numbered) for _ in one.packs)) for one in done.planned)
+    return replace(done, planned=planned)
 
 
 def _told_for_readings(done: Plan, take_up: float) -> Plan:
@@ -145,7 +153,7 @@ def _prescription(one: Any, done: Plan) -> Prescription:
         resting=one.resting,
         within=lean is not None and post.tolerance.holds(lean, post.height_mm),
         status="proven" if done.status == "proven" else "found",
-        why="planned with the whole run",
+        why=PLANNED,
         cost=Cost(one.cost),
         saw_settings_deg=tuple(sorted(used)),
     )

@@ -6,14 +6,14 @@ from typing import TYPE_CHECKING, Any
 
 from shimfit.contract import foot_to_json, pack_to_json, resting_to_json
 from shimfit.errors import UsageError
+from shimfit.model import PLANNED
 from shimfit.workflow.following import followed_packs
 from shimfit.workflow.plan.answer import cuts_json
-from shimfit.workflow.remainders import as_in_box
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from shimfit.model import Prescription
+    from shimfit.model import Pack, Prescription
     from shimfit.workflow.site import Site
 
 Json = dict[str, Any]
@@ -22,8 +22,9 @@ Json = dict[str, Any]
 def cut_list_of(site: Site, job: str, run: str) -> Json:
     """The cut sheet of a run in the plan's form, from the answers that its bare posts wait for.
 
-    Posts that nothing could serve stand in `unsolved`, with what they were told in `why`. UsageError when no
-    post waits for packs.
+    Only answers that were planned together, or one alone, make a sheet. Others stand in `alternatives`,
+    each with what it would take from the box by itself, and `planned` is False. Posts that nothing could
+    serve stand in `unsolved`, with what they were told in `why`. UsageError when no post waits for packs.
     """
     from shimfit.workflow.solving import options_of
 
@@ -39,25 +40,38 @@ def cut_list_of(site: Site, job: str, run: str) -> Json:
     }
     if not waiting:
         raise UsageError(_nothing_to_cut(f"{job}/{run}", unserved))
-    box = site.box()
-    told = [(post, answer, as_in_box(answer.packs, box.lots, box.used_up)) for post, answer in waiting]
-    packs = [(post.name, pack) for post, _, some in told for pack in some]
+    box, saw = site.box(), options_of(state, site.settings).saw
+    lying = {post.name: box.stock.as_it_lies(answer.packs) for post, answer in waiting}
+    together = {post.name for post, answer in waiting if answer.why == PLANNED or len(waiting) == 1}
+
+    def cuts(names: set[str]) -> Json:
+        packs: list[tuple[str, Pack]] = [
+            (name, pack) for name in lying if name in names for pack in lying[name]
+        ]
+        return cuts_json(packs, box.stock, saw)
+
     return {
         "job": job,
         "run": run,
         "unsolved": list(unserved),
         "why": unserved,
+        "planned": any(answer.why == PLANNED for _, answer in waiting),
         "posts": [
             {
                 "id": post.name,
-                "packs": [pack_to_json(pack) for pack in some],
+                "packs": [pack_to_json(pack) for pack in lying[post.name]],
                 "resting": resting_to_json(answer.resting, answer.height_mm),
                 "post": foot_to_json(post.foot),
             }
-            for post, answer, some in told
+            for post, answer in waiting
         ],
-        **cuts_json(packs, box.lots, options_of(state, site.settings).saw),
+        **cuts(together),
+        "alternatives": [{"post": name, **_alone(cuts({name}))} for name in lying if name not in together],
     }
+
+
+def _alone(cuts: Json) -> Json:
+    return {key: cuts[key] for key in ("cuts", "tapers", "remainders")}
 
 
 def _can_not(answer: Prescription) -> bool:

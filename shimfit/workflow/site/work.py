@@ -85,7 +85,7 @@ class Site(Keeping):
                 )
             packs = answer.packs
         drafts = [
-            *self._moved(post.packs_in_place, packs),
+            *self._moved(place, post.packs_in_place, packs),
             self._draft(
                 place,
                 "packed",
@@ -108,7 +108,7 @@ class Site(Keeping):
     def tighten(self, place: Place, torque_nm: float | None = None) -> str:
         """Log that the nut was tightened; if a prescription was open, it was packed as prescribed."""
         drafts = [
-            *self.implied_packing(self.post(place)),
+            *self.implied_packing(place, self.post(place)),
             self._draft(place, "tightened", {"torque_nm": torque_nm}),
         ]
         self.journal.append_all(drafts)
@@ -168,15 +168,20 @@ class Site(Keeping):
 
     # ------------------------------------------------------------ for the modules beside this one
 
-    def implied_packing(self, post: PostRecord) -> list[Draft]:
+    def implied_packing(self, place: Place, post: PostRecord) -> list[Draft]:
         """Stock that left the box because an open prescription was followed without being logged."""
         from shimfit.workflow.following import followed_packs
 
         packs = followed_packs(post)
-        return [] if packs is None else self._moved(post.packs_in_place, packs)
+        return [] if packs is None else self._moved(place, post.packs_in_place, packs)
 
-    def _moved(self, before: Sequence[Pack], after: Sequence[Pack]) -> list[Draft]:
-        from shimfit.workflow.movements import moved_in_box
+    def _moved(self, place: Place, before: Sequence[Pack], after: Sequence[Pack]) -> list[Draft]:
+        """What putting other packs under a post moves in the box."""
+        from shimfit.workflow.following import moved_packs
+        from shimfit.workflow.solving import options_of, promised
 
-        data = moved_in_box(self.box(), before, after)
+        stock, (came_out, went_in) = self.box().stock, moved_packs(before, after)
+        keep = stock.promised_copies(promised(self, place)) if stock.asks_for_a_copy(went_in) else None
+        kerf_mm = options_of(self.run(place.job, place.run), self.settings).saw.kerf_mm
+        data = stock.moved(came_out, went_in, str(place), kerf_mm, keep)
         return [] if data is None else [Draft("taken", data, by=self.settings.by or None)]

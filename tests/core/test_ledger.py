@@ -1,0 +1,235 @@
+"""What leaves the box and what goes back: nothing is gained, nothing is lost but the kerf."""
+
+from __future__ import annotations
+
+import random
+from dataclasses import replace
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from shimfit.core.ledger import SHORTEST_KEPT_MM, Ledger, returned, taken_twice_words
+from shimfit.core.stock import lot_from_row, lot_to_row
+from shimfit.errors import UsageError
+from shimfit.model import Lot, Pack, Piece, Seat
+
+TAPER = Lot("T1", "taper", 3, "HDPE", length_mm=200.0, thin_mm=0.5, thick_mm=6.0)
+FLAT = Lot("F1", "flat", 5, "PVC", length_mm=60.0, width_mm=40.0, thickness_mm=1.0, origin="bought")
+STRIP = Lot("S1", "strip", 1, length_mm=600.0, width_mm=60.0, thickness_mm=40.0)
+BOX = (TAPER, FLAT, STRIP)
+
+
+def pack_of(*pieces: Piece, seat: Seat = Seat.NEXT_OUT) -> Pack:
+    made = sum(piece.thickness_mm for piece in pieces)
+    return Pack(seat, made, made, (40.0, 40.0), pieces)
+
+
+def taper_piece(mark_mm: float, trim_mm: float = 0.0, copy: int | None = None) -> Piece:
+    thickness = 0.5 + 5.5 * mark_mm / 200.0
+    return Piece("T1", "taper", thickness, mark_mm=mark_mm, trim_tip_mm=trim_mm, copy=copy)
+
+
+def moved(packs: list[Pack], kerf_mm: float = 2.5) -> tuple[dict[str, int], list[Lot]]:
+    """(pieces that left, remainders) when packs are made from the box."""
+    box = Ledger(BOX)
+    data = box.moved([], packs, "3", kerf_mm)
+    assert data is not None
+    after = box.copy()
+    after.count_taken(data, lot_from_row)
+    before = {lot.lot for lot in box.lots()}
+    used = {row["lot"]: row["count"] for row in data["used"]}
+    return used, [lot for lot in after.lots() if lot.lot not in before]
+
+
+def test_flats_are_counted_and_leave_nothing() -> None:
+    used, back = moved([pack_of(Piece("F1", "flat", 1.0), Piece("F1", "flat", 1.0))])
+    assert used == {"F1": 2}
+    assert back == []
+
+
+def test_the_thick_rest_of_a_taper_goes_back_with_its_slope() -> None:
+    # By hand: mark 80, kerf 2.5: the rest runs from 82.5 to 200 mm, thin edge 0.5 + 0.0275·82.5 = 2.76875.
+    used, (rest,) = moved([pack_of(taper_piece(80.0))], kerf_mm=2.5)
+    assert used == {"T1": 1}
+    assert rest.length_mm == pytest.approx(117.5)
+    assert rest.thin_mm == pytest.approx(2.76875)
+    assert rest.thick_mm == pytest.approx(6.0)
+    assert rest.taper_slope == pytest.approx(TAPER.taper_slope)
+    assert (rest.count, rest.lot, rest.material) == (1, "T1.1", "HDPE")
+
+
+def test_a_trimmed_tip_goes_back_too_when_it_is_long_enough() -> None:
+    _, (tip, rest) = moved([pack_of(taper_piece(120.0, trim_mm=88.0))], kerf_mm=2.0)
+    assert tip.thin_mm == pytest.approx(0.5)
+    # The cut that parts the tip takes its kerf from the tip: the piece is what was asked for.
+    assert tip.length_mm == pytest.approx(86.0)
+    assert rest.length_mm == pytest.approx(200.0 - 122.0)
+    _, short = moved([pack_of(taper_piece(50.0, trim_mm=SHORTEST_KEPT_MM - 1))])
+    assert all(lot.thin_mm != pytest.approx(0.5) for lot in short)
+
+
+def test_two_seats_share_one_taper_or_take_one_each() -> None:
+    near, far = taper_piece(30.0, copy=1), taper_piece(120.0, trim_mm=88.0, copy=1)
+    assert moved([pack_of(near), pack_of(far, seat=Seat.PREV_OUT)])[0] == {"T1": 1}
+    other = pack_of(taper_piece(120.0, 88.0, copy=2), seat=Seat.PREV_OUT)
+    assert moved([pack_of(near), other])[0] == {"T1": 2}
+
+
+@given(st.lists(st.floats(31.0, 195.0), min_size=1, max_size=3, unique=True), st.floats(0.0, 4.0))
+def test_no_wood_is_made(marks: list[float], kerf_mm: float) -> None:
+    pieces = [taper_piece(mark, mark - 30.0, copy=1) for mark in marks]
+    _, back = moved([pack_of(piece) for piece in pieces], kerf_mm)
+    assert TAPER.length_mm is not None
+    under_the_foot = TAPER.length_mm - min(mark - 30.0 for mark in marks)
+    assert sum(rest.length_mm or 0.0 for rest in back) <= TAPER.length_mm - 30.0 + 0.01
+    assert all((rest.length_mm or 0.0) >= SHORTEST_KEPT_MM for rest in back)
+    assert under_the_foot > 0
+    assert len({rest.lot for rest in back}) == len(back)
+
+
+def test_a_strip_gets_shorter_by_its_wedges() -> None:
+    # By hand: two wedges of mean 1.5 mm, kerf 2.5 each, one kerf and 60·tan 1° to trim the first end.
+    wedge = Piece("S1", "strip", 2.0, thin_mm=1.0, thick_mm=2.0, saw_deg=1.0)
+    _, (rest,) = moved([pack_of(wedge), pack_of(wedge, seat=Seat.NEXT)], kerf_mm=2.5)
+    assert rest.length_mm == pytest.approx(600.0 - 2 * (1.5 + 2.5) - 2.5 - 60 * 0.017455, abs=0.01)
+
+
+def test_what_comes_out_again_goes_back_as_what_it_is_now() -> None:
+    flat, short = returned([pack_of(Piece("F1", "flat", 1.0), taper_piece(80.0, 48.0))], BOX)
+    assert (flat.lot, flat.thickness_mm, flat.count, flat.origin) == ("F1", 1.0, 1, "bought")
+    assert short.form == "taper"
+    assert short.length_mm == pytest.approx(32.0)
+    assert short.thick_mm == pytest.approx(0.5 + 5.5 * 80 / 200)
+    assert short.taper_slope == pytest.approx(TAPER.taper_slope)
+
+
+def test_promised_pieces_are_not_in_the_box_for_others() -> None:
+    packs = [
+        pack_of(Piece("F1", "flat", 1.0), taper_piece(30.0, copy=1)),
+        pack_of(taper_piece(90.0, 58.0, copy=1)),
+    ]
+    left = {lot.lot: lot.count for lot in Ledger(BOX).without(packs)}
+    assert left == {"T1": 2, "F1": 4, "S1": 1}
+    assert "F1" not in {lot.lot for lot in Ledger(BOX).without([pack_of(Piece("F1", "flat", 1.0))] * 9)}
+
+
+def test_a_lot_that_is_not_in_the_box_is_refused() -> None:
+    with pytest.raises(UsageError, match="F9"):
+        Ledger(BOX).take([("3", pack_of(Piece("F9", "flat", 1.0)))], 2.5)
+
+
+# ---------------------------------------------------------------- copies, touching, taken twice
+
+
+def one_by_one(box: Ledger, packs: list[Pack], order: list[int]) -> Ledger:
+    for k in order:
+        box.take([(str(k), pack) for pack in packs[k : k + 1]], 2.5)
+    return box
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.randoms(use_true_random=False))
+def test_the_order_of_cutting_does_not_matter(rng: random.Random) -> None:
+    """Stretches on three copies and wedges of a strip, all at once and in any order: the same wood is
+    left."""
+    packs = []
+    for copy in (1, 2, 3):
+        at = 0.0
+        while at < 150.0:
+            trim, long = at + rng.choice([0.0, 0.0, 7.5, 33.0]), rng.choice([10.0, 17.35, 28.0])
+            packs.append(pack_of(taper_piece(trim + long, trim, copy=copy)))
+            at = trim + long + 2.5
+    packs += [
+        pack_of(Piece("S1", "strip", 2.0, thin_mm=1.0, thick_mm=2.0, saw_deg=rng.choice([0.5, 1.0])))
+        for _ in range(4)
+    ]
+
+    def left(box: Ledger) -> list[tuple[str, float, float]]:
+        return sorted(
+            (lot.form, round(lot.length_mm or 0, 6), round(lot.thin_mm or 0, 6)) for lot in box.lots()
+        )
+
+    at_once = Ledger(BOX)
+    at_once.take([("", pack) for pack in packs], 2.5)
+    order = list(range(len(packs)))
+    rng.shuffle(order)
+    in_turn = one_by_one(Ledger(BOX), packs, order)
+    assert left(in_turn) == left(at_once)
+    assert not at_once.taken_twice
+    assert not in_turn.taken_twice
+    assert not in_turn.short
+
+
+def test_stretches_that_touch_do_not_overlap_and_what_overlaps_is_said() -> None:
+    box = Ledger(BOX)
+    # 0.1 + 0.2 is not 0.3 in binary fractions.
+    box.take(
+        [("1", pack_of(taper_piece(0.1 + 0.2, copy=2))), ("2", pack_of(taper_piece(40.0, 0.3, copy=2)))], 0.0
+    )
+    assert box.taken_twice == ()
+    box.take([("3", pack_of(taper_piece(45.0, 30.0, copy=2)))], 2.5)
+    (twice,) = box.taken_twice
+    assert (twice.lot, twice.copy, twice.from_mm, twice.to_mm) == ("T1", 2, 30.0, 40.0)
+    assert twice.goes_to == ("2/next-out", "3/next-out")
+    assert "T1 no. 2 was cut twice at 30 to 40 mm" in taken_twice_words(twice)
+
+
+def remainders(box: Ledger) -> list[str]:
+    return [lot.lot for lot in box.lots() if box.parent(lot.lot)]
+
+
+def test_a_remainder_knows_its_parent_and_gives_its_own_stretches() -> None:
+    box = Ledger(BOX)
+    box.take([("1", pack_of(taper_piece(60.0, copy=2)))], 2.5)
+    (name,) = remainders(box)
+    parent = box.parent(name)
+    assert parent is not None
+    assert (parent.lot, parent.copy, parent.start, parent.end) == ("T1", 2, 6250, 20000)
+    assert box.copies("T1") == (1, 3)
+    # Planned on copy 2, it lies in the remainder now: 90 mm from the old thin end is 27.5 from the new.
+    (told,) = box.as_it_lies([pack_of(taper_piece(90.0, 70.0, copy=2))])
+    piece = told.pieces[0]
+    assert (piece.lot, piece.mark_mm, piece.trim_tip_mm, piece.copy) == (name, 27.5, 7.5, None)
+    (whole,) = box.as_it_lies([pack_of(taper_piece(90.0, 70.0, copy=3))])
+    assert (whole.pieces[0].lot, whole.pieces[0].copy) == ("T1", 3)
+
+
+def test_an_answer_gets_the_copies_that_are_not_promised() -> None:
+    box = Ledger(BOX)
+    box.take([("1", pack_of(taper_piece(60.0, copy=1)))], 2.5)
+    promised = [pack_of(taper_piece(90.0, copy=2))]
+    assert [lot.count for lot in box.without(promised) if lot.lot == "T1"] == [1]
+    (named,) = box.numbered([pack_of(taper_piece(50.0))], promised)
+    assert named.pieces[0].copy == 3
+
+
+def test_counting_again_keeps_the_numbers_of_copies_and_what_is_left_of_others() -> None:
+    box = Ledger(BOX)
+    box.take([("1", pack_of(taper_piece(60.0, copy=2)))], 2.5)
+    (rest,) = remainders(box)
+    box.count_again([replace(TAPER, count=2)])
+    assert box.copies("T1") == (1, 3)
+    assert rest in {lot.lot for lot in box.lots()}
+    box.count_again([replace(TAPER, count=4, length_mm=100.0)])
+    lots = {lot.lot: lot for lot in box.lots()}
+    assert (lots["T1"].count, lots["T1"].length_mm, lots[rest].length_mm) == (4, 100.0, 137.5)
+    box.out(rest)
+    assert rest not in {lot.lot for lot in box.lots()}
+
+
+def test_entries_from_before_copies_were_told_apart_keep_their_meaning() -> None:
+    box = Ledger(BOX)
+    rest = replace(TAPER, lot="T1.1", count=1, length_mm=117.5, thin_mm=2.76875)
+    strip = replace(STRIP, lot="S1.1", length_mm=560.0)
+    data = {
+        "used": [{"lot": "T1", "count": 1}, {"lot": "F1", "count": 2}, {"lot": "S1", "count": 1}],
+        "back": [lot_to_row(rest), lot_to_row(strip)],
+    }
+    box.count_taken(data, lot_from_row)
+    assert {lot.lot: lot.count for lot in box.lots()} == {"T1": 2, "F1": 3, "T1.1": 1, "S1.1": 1}
+    lots = {lot.lot: lot for lot in box.lots()}
+    assert lots["T1.1"].length_mm == pytest.approx(117.5)
+    assert lots["S1.1"].length_mm == pytest.approx(560.0)
+    (told,) = box.as_it_lies([pack_of(taper_piece(110.0, 90.0, copy=1))])
+    assert (told.pieces[0].lot, told.pieces[0].mark_mm) == ("T1.1", 27.5)

@@ -1,0 +1,219 @@
+"""Box, plan and cut sheet agree: plan, cut, pack every post, and hold the box against the sheet."""
+
+from __future__ import annotations
+
+import os
+import random
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+from shimfit.core.stock import lots_from_csv
+from shimfit.errors import UsageError
+from shimfit.model import Foot, Lot
+from shimfit.workflow.place import Place
+from shimfit.workflow.plan import cut_list_of, log_plan, plan_site_run
+from shimfit.workflow.site import Site
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+ROUNDS = int(os.environ.get("SHIMFIT_BOX_ROUNDS", "6"))
+LOTS = """lot,form,count,length_mm,width_mm,thickness_mm,thin_mm,thick_mm
+T1,taper,1,200,40,,0.8,8
+T2,taper,3,250,40,,1,9
+F1,flat,12,,,0.5,,
+F2,flat,8,,,1,,
+"""
+STRIPS = """lot,form,count,length_mm,width_mm,thickness_mm,thin_mm,thick_mm
+S1,strip,2,420,40,20,,
+S2,strip,1,330,38,25,,
+T1,taper,2,180,40,,0.5,7.5
+F1,flat,6,,,0.8,,
+"""
+READINGS = ("8mm n 3mm o", "6mm n 10mm h", "3mm p 7mm o", "5mm n 5mm o", "9mm p 2mm h", "2mm n 8mm h")
+
+
+def opened(folder: Path, posts: int) -> Site:
+    site = Site.open(folder / "box.db", environment={})
+    site.add_job("lake")
+    rows = [{"name": str(k), "leg": 1, "station_mm": 1200.0 * k} for k in range(1, posts + 1)]
+    site.add_run("lake", "walk", foot=Foot(90.0, 90.0), height_mm=1000.0, posts=rows)
+    return site
+
+
+def at(post: str) -> Place:
+    return Place("lake", "walk", post)
+
+
+def sizes(lots: Sequence[Lot]) -> list[tuple[str, float, float]]:
+    """Tapers and strips of a box by what they are, whatever they are called."""
+    found = [(lot.form, round(lot.length_mm or 0.0, 4), round(lot.thin_mm or 0.0, 4)) for lot in lots
+             for _ in range(lot.count) if lot.form != "flat"]  # fmt: skip
+    return sorted(found)
+
+
+def hundredths(length_mm: float) -> int:
+    return round(length_mm * 100)
+
+
+def check_sheet(sheet: dict[str, Any], box: Sequence[Lot], kerf_mm: float = 2.5) -> None:
+    """No stretch of a copy is cut twice, no strip is cut shorter than it can be held, no copy is made up."""
+    count = {lot.lot: lot.count for lot in box}
+    stretches: dict[tuple[str, int], list[tuple[int, int]]] = {}
+    for row in sheet["tapers"]:
+        copy = row["copy"] or 1
+        assert copy <= max(count[row["lot"]], 1)
+        ends = hundredths(row["trim_tip_mm"]), hundredths(row["mark_mm"] + kerf_mm)
+        stretches.setdefault((row["lot"], copy), []).append(ends)
+    for some in stretches.values():
+        some.sort()
+        assert all(one[1] <= other[0] for one, other in pairwise(some))
+    for cut in sheet["cuts"]:
+        assert cut["left_mm"] >= 250.0 - 1e-6
+
+
+def walk(site: Site, readings: Sequence[str], order: Sequence[str]) -> int:
+    """Read all, plan, cut, pack all in an order; how many posts were planned."""
+    for name, text in enumerate(readings, 1):
+        site.log_reading(at(str(name)), text, sure=True)
+    made = plan_site_run(site, "lake", "walk", seconds=4.0)
+    log_plan(site, "lake", "walk", made)
+    planned = {post["id"] for post in made.answer["posts"] if post["packs"]}
+    if not planned:
+        return 0
+    before = site.box().lots
+    sheet = cut_list_of(site, "lake", "walk")
+    assert sheet["planned"]
+    assert sheet["alternatives"] == []
+    check_sheet(sheet, before)
+    assert sheet["remainders"] == made.answer["remainders"]
+    whole = {lot.lot: lot.count for lot in before}
+    cut = {(row["lot"], row["copy"]) for row in sheet["tapers"]}
+    cut |= {(row["strip"], row.get("copy")) for row in sheet["cuts"]}
+    for lot, _ in cut:
+        whole[lot] -= 1
+    for name in order:
+        if name in planned:
+            site.pack(at(name))
+    box = site.box()
+    kept = [Lot(**{**row_of(lot), "count": whole[lot.lot]}) for lot in before]
+    back = [
+        Lot(**{key: value for key, value in row.items() if key != "cut_from"}) for row in sheet["remainders"]
+    ]
+    assert sizes(box.lots) == sizes([*kept, *back])
+    assert box.taken_twice == ()
+    assert box.short == ()
+    return len(planned)
+
+
+def row_of(lot: Lot) -> dict[str, Any]:
+    return {name: getattr(lot, name) for name in lot.__slots__}
+
+
+@pytest.mark.parametrize(("box", "saw"), [(LOTS, ""), (STRIPS, "0.5 1")])
+@pytest.mark.parametrize("order", ["123456", "642135"])
+def test_what_the_sheet_says_goes_back_is_what_the_box_holds(
+    tmp_path: Path, box: str, saw: str, order: str
+) -> None:
+    with opened(tmp_path, 6) as site:
+        if saw:
+            site.set("saw_deg", saw)
+        site.import_stock(lots_from_csv(box, "box"), "box")
+        assert walk(site, READINGS, order) >= 3
+
+
+def random_box(rng: random.Random) -> str:
+    """A box of a size that a plan has to share: few tapers in lots of several, perhaps strips, some flats."""
+    rows = ["lot,form,count,length_mm,width_mm,thickness_mm,thin_mm,thick_mm"]
+    for k in range(rng.randint(1, 2)):
+        thin = round(rng.uniform(0.3, 1.2), 2)
+        thick = round(thin + rng.uniform(5.0, 9.0), 2)
+        rows.append(
+            f"T{k},taper,{rng.randint(1, 3)},{rng.choice([160, 190.5, 203.2, 240])},40,,{thin},{thick}"
+        )
+    rows += [
+        f"S{k},strip,{rng.randint(1, 2)},{rng.randint(300, 420)},{rng.randint(36, 44)},20,,"
+        for k in range(rng.randint(0, 2))
+    ]
+    rows += [
+        f"F{k},flat,{rng.randint(1, 6)},,,{round(rng.uniform(0.2, 1.8), 2)},,"
+        for k in range(rng.randint(1, 4))
+    ]
+    return "\n".join(rows) + "\n"
+
+
+@pytest.mark.parametrize("number", range(ROUNDS))
+def test_box_and_sheet_agree_in_random_boxes(tmp_path: Path, number: int) -> None:
+    rng = random.Random(number)
+    with opened(tmp_path, 4) as site:
+        site.set("saw_deg", "0.5 1")
+        site.import_stock(lots_from_csv(random_box(rng), "box"), "box")
+        readings = [
+            f"{rng.randint(3, 11)}mm {rng.choice('np')} {rng.randint(0, 9)}mm {rng.choice('oh')}"
+            for _ in "1234"
+        ]
+        order = list("1234")
+        rng.shuffle(order)
+        walk(site, readings, order)
+
+
+def test_after_the_plan_was_packed_the_next_plan_starts_from_what_is_left(tmp_path: Path) -> None:
+    """Copies keep their numbers: what one plan cut is not offered to the next, nor counted twice."""
+    with opened(tmp_path, 6) as site:
+        site.import_stock(lots_from_csv(LOTS, "box"), "box")
+        for name, text in enumerate(READINGS[:3], 1):
+            site.log_reading(at(str(name)), text)
+        log_plan(site, "lake", "walk", plan_site_run(site, "lake", "walk", seconds=4.0))
+        first = cut_list_of(site, "lake", "walk")
+        site.pack(at("2"))  # one of three is packed, two still wait
+        for name, text in enumerate(READINGS[3:], 4):
+            site.log_reading(at(str(name)), text)
+        sheet = cut_list_of(site, "lake", "walk")
+        assert {post["id"] for post in first["posts"]} - {"2"} <= {post["id"] for post in sheet["posts"]}
+        for post in sheet["posts"]:
+            site.pack(at(post["id"]))
+        box = site.box()
+        assert box.taken_twice == ()
+        assert box.short == ()
+
+
+def test_without_a_plan_each_answer_stands_by_itself(tmp_path: Path) -> None:
+    with opened(tmp_path, 6) as site:
+        site.import_stock(lots_from_csv(LOTS, "box"), "box")
+        site.log_reading(at("1"), READINGS[0])
+        alone = cut_list_of(site, "lake", "walk")
+        assert (alone["planned"], alone["alternatives"]) == (False, [])
+        assert alone["tapers"]
+        for name, text in enumerate(READINGS[1:3], 2):
+            site.log_reading(at(str(name)), text)
+        several = cut_list_of(site, "lake", "walk")
+        assert (several["cuts"], several["tapers"], several["remainders"]) == ([], [], [])
+        assert not several["planned"]
+        rows = several["alternatives"]
+        assert [row["post"] for row in rows] == [post["id"] for post in several["posts"]]
+        pieces = [(taper["lot"], taper["copy"] or 1) for row in rows for taper in row["tapers"]]
+        assert pieces, "some answer cuts a taper"
+
+
+def test_a_pack_of_ones_own_leaves_the_copies_that_others_wait_for(tmp_path: Path) -> None:
+    from shimfit.workflow.by_hand import parse_packs
+
+    with opened(tmp_path, 6) as site:
+        site.import_stock(lots_from_csv(LOTS, "box"), "box")
+        for name, text in enumerate(READINGS[:2], 1):
+            site.log_reading(at(str(name)), text)
+        waits = {(row["lot"], row["copy"]) for post in cut_list_of(site, "lake", "walk")["alternatives"]
+                 for row in post["tapers"] if row["copy"]}  # fmt: skip
+        site.log_reading(at("3"), READINGS[2])
+        site.pack(at("3"), parse_packs(["prev-out=T2@60mm"], Foot(90.0, 90.0), None, site.box().lots, "mm"))
+        whole = set(site.box().stock.copies("T2"))
+        assert {copy for lot, copy in waits if lot == "T2"} <= whole
+        assert len(whole) == 2
+
+
+def test_there_is_no_sheet_where_no_post_waits(tmp_path: Path) -> None:
+    with opened(tmp_path, 1) as site, pytest.raises(UsageError, match="no post waits for packs"):
+        cut_list_of(site, "lake", "walk")
