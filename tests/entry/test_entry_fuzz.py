@@ -6,6 +6,7 @@ from __future__ import annotations
 import math
 import random
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -86,13 +87,15 @@ def mutated_text(rng):
     return "".join(text)
 
 
-def test_a_hundred_thousand_entries():
-    rng = random.Random(20)
+@pytest.mark.parametrize("generator", range(4))
+def test_a_hundred_thousand_entries(generator):
+    """In four parts, so that they can run side by side."""
+    rng = random.Random(20 + generator)
     counted = 0
-    for _ in range(50_000):
+    for _ in range(12_500):
         counted += check(random_text(rng), rng.choice(SETTINGS))
         counted += check(mutated_text(rng), rng.choice(SETTINGS))
-    assert counted > 3_000  # enough of them are understood for the round trip to mean something
+    assert counted > 750  # enough of them are understood for the round trip to mean something
 
 
 @given(st.text(max_size=40), st.sampled_from(SETTINGS))
