@@ -10,8 +10,8 @@ import pytest
 def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
     """Processes for `-n auto`: two more than cores for the whole suite, none for tests that are named.
 
-    Much of the suite waits (pseudo-terminals, programs that start, sensors in real time), so the cores have room
-    for more. A few named tests are sooner done in this process, where -s and --pdb work too; `-n 3` still counts.
+    Much of the suite waits (pseudo-terminals, programs that start, sensors in real time): the cores have room
+    for more. A few named tests are sooner done in this process, where -s and --pdb work too; `-n 3` counts.
     """
     if config.args_source is pytest.Config.ArgsSource.ARGS:
         return 0
@@ -19,7 +19,7 @@ def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
     return cores + 2
 
 
-# Worker processes are told the size of pytest's own terminal; programs that tests start have terminals of their own.
+# Worker processes are told the size of pytest's own terminal; what tests start has terminals of its own.
 for _name in ("COLUMNS", "LINES"):
     if "PYTEST_XDIST_WORKER" in os.environ:
         os.environ.pop(_name, None)
