@@ -8,10 +8,12 @@ written gives the same values, so an answer that was logged years ago is still a
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import asdict
 from typing import TYPE_CHECKING, Any, cast, get_args
 
 from shimfit.errors import FileError
 from shimfit.model import (
+    Chance,
     Change,
     Cost,
     Foot,
@@ -282,6 +284,8 @@ def prescription_to_json(
         "within": answer.within,
         "status": answer.status,
         "why": answer.why,
+        "chance": None if answer.chance is None or not answer.packs else answer.chance.plumb,
+        "odds": None if answer.chance is None or not answer.packs else asdict(answer.chance),
         "layout": answer.layout,
         "cost": {"total": answer.cost.total, **dict(answer.cost.parts)},
         "cautions": list(answer.cautions),
@@ -315,6 +319,7 @@ def prescription_from_json(data: Mapping[str, Any]) -> Prescription:
             cautions=tuple(data.get("cautions", ())),
             take_up=float(data.get("take_up", 1.0)),
             saw_settings_deg=tuple(float(deg) for deg in data.get("saw_settings_deg", ())),
+            chance=Chance(**data["odds"]) if data.get("odds") else None,
         )
     except (KeyError, TypeError, ValueError) as error:
         raise FileError(f"an answer in the data can't be read back: {error!r}") from error

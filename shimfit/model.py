@@ -406,6 +406,19 @@ BESIDE_THE_OTHERS = "not beside the others"
 
 
 @dataclass(frozen=True, slots=True)
+class Chance:
+    """What the next reading is likely to say of a prescription; the three add up to 1."""
+
+    plumb: float
+    too_close: float
+    out: float
+    within: float
+    """That the post truly stands within the tolerance, whatever a reading can show of it."""
+    turned: float
+    """`plumb` when the level is read both ways, turned end for end."""
+
+
+@dataclass(frozen=True, slots=True)
 class Prescription:
     """The answer for one post."""
 
@@ -428,3 +441,5 @@ class Prescription:
     """Share of the change that packs are expected to give here; counted in."""
     saw_settings_deg: tuple[float, ...] = field(default=())
     """Saw settings that the pieces need, in order of use; empty when nothing is sawn."""
+    chance: Chance | None = None
+    """Of the next reading; None where nothing is prescribed, or the answer is in exact thicknesses."""

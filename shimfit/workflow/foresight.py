@@ -52,7 +52,6 @@ def far_sighted(
     lots: Sequence[Lot],
     *,
     options: Options,
-    margin_slope: float,
 ) -> Prescription:
     """The answer, or the packs that leave more for the posts to come; its lean is the one asked for.
 
@@ -68,7 +67,6 @@ def far_sighted(
         height_mm=post.height_mm,
         lean=answer.lean,
         tolerance=post.tolerance,
-        margin_slope=margin_slope,
     )
     found = with_foresight(
         asked,

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from shimfit.core import packing
 from shimfit.core.foot import gap_plane
 from shimfit.model import Lean, Pack, PostState, Prescription, Seat
-from shimfit.workflow.solving import margin_slope, options_of, promised, taken_up
+from shimfit.workflow.solving import options_of, promised, reads_of
 from shimfit.workflow.takeup import book_of, of_lots
 
 if TYPE_CHECKING:
@@ -64,6 +64,7 @@ class LivePacking:
         }
         self._known = of_lots(book_of(site, place.job), lots)
         self._tables = site.solver.tables(lots, options)
+        self._reads = reads_of(self._post, site.settings)
         self._shown: Prescription | None = None
 
     def look(self, lean: Lean) -> Advice:
@@ -94,15 +95,17 @@ class LivePacking:
         found = packing.prescribe(
             post.foot,
             post.height_mm,
-            Lean(lean.slope_along / share, lean.slope_across / share),
+            lean,
             post.tolerance,
             self._tables,
-            margin_slope=margin_slope(post, lean, self._known.u),
+            reads=self._reads,
+            take_up=share,
+            u_take_up=self._known.u,
             shown=self._shown,
             relaxed=True,
         )
         self._shown = found
-        return taken_up(found, lean, share)
+        return found
 
     def _pushes(self, lean: Lean, packs: tuple[Pack, ...]) -> list[Push]:
         share = self._known.mean

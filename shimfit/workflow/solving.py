@@ -6,13 +6,14 @@ Pieces that were prescribed to other posts and are not in place yet are not offe
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from shimfit.core import packing
 from shimfit.core.ledger import returned
+from shimfit.core.objective import Reads, usual_reads
+from shimfit.core.uncertainty.decision import FACTORS
 from shimfit.model import Lean, Lot, Prescription, Seat
 from shimfit.settings import degrees
 from shimfit.workflow.crushing import crushing_cautions
@@ -29,12 +30,8 @@ if TYPE_CHECKING:
     from shimfit.workflow.place import Place
     from shimfit.workflow.site import Site
 
-MARK_MM = 0.5
-"""How exactly a mark is drawn and met, one standard deviation (common practice, no source)."""
 WORTH_ANOTHER_LOOK = 0.02
 """Difference in take-up from which an answer is worked out again for the materials that it uses."""
-LARGEST_MARGIN = 0.75
-"""Most of the tolerance that the margin may take; more would make everything impossible."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,12 +99,12 @@ class Solver:
         lots = box.stock.without(waited_for)
         book = book_of(site, place.job)
         known = of_lots(book, lots)
-        answer = self._answer(post, lean, lots, options, known, ahead=ahead)
+        answer = self._answer(post, lean, lots, options, known, settings=settings, ahead=ahead)
         # Which materials go in is known only now; where they give otherwise than the box, once more.
         better = of_packs(book, answer.packs, lots)
         if answer.packs and abs(better.mean - known.mean) > WORTH_ANOTHER_LOOK:
             known = better
-            answer = self._answer(post, lean, lots, options, known, ahead=ahead)
+            answer = self._answer(post, lean, lots, options, known, settings=settings, ahead=ahead)
         answer = replace(answer, packs=_with_copies(answer.packs, post, box, waited_for))
         said = list(crushing_cautions(answer, post, lots, options, settings))
         if known.learned and (answer.packs or answer.change):
@@ -122,12 +119,13 @@ class Solver:
         options: packing.Options,
         known: TakeUp,
         *,
+        settings: Settings,
         ahead: RunState | None,
     ) -> Prescription:
         """First packs, or what to change, take-up counted in. ahead: the run whose posts to come count."""
         assert post.reading is not None
         feelers = {seat: feeler_mm for seat, feeler_mm in post.reading.rocks if feeler_mm > 0.0}
-        margin = margin_slope(post, lean, known.u)
+        reads = reads_of(post, settings)
         if post.packs_in_place:
             from shimfit.core.correction import correct
 
@@ -139,8 +137,9 @@ class Solver:
                 now=post.packs_in_place,
                 options=options,
                 lots=lots,
-                margin_slope=margin,
+                reads=reads,
                 take_up=known.mean,
+                u_take_up=known.u,
                 low_mm=_packed_feelers(post),
                 feelers_mm=feelers,
                 trimmed=post.trimmed,
@@ -153,17 +152,19 @@ class Solver:
         answer = packing.prescribe(
             post.foot,
             post.height_mm,
-            Lean(lean.slope_along / known_mean, lean.slope_across / known_mean),
+            lean,
             post.tolerance,
             self.tables(lots, options),
-            margin_slope=margin,
+            reads=reads,
+            take_up=known_mean,
+            u_take_up=known.u,
             feelers=feelers,
         )
         if ahead is not None and answer.within and not feelers:
             from shimfit.workflow.foresight import far_sighted
 
-            answer = far_sighted(answer, ahead, post, lots, options=options, margin_slope=margin)
-        return taken_up(answer, lean, known_mean)
+            answer = far_sighted(answer, ahead, post, lots, options=options)
+        return answer
 
 
 def _with_copies(
@@ -188,22 +189,6 @@ def _packed_feelers(post: PostRecord) -> dict[Seat, float]:
     return known
 
 
-def taken_up(answer: Prescription, lean: Lean, take_up: float) -> Prescription:
-    """An answer for a lean ÷ take-up, told for the lean itself; what is left over moves as little."""
-
-    def scaled(left: Lean) -> Lean:
-        return Lean(left.slope_along * take_up, left.slope_across * take_up)
-
-    resting = answer.resting
-    told = replace(
-        resting,
-        lean=None if resting.lean is None else scaled(resting.lean),
-        limits=None if resting.limits is None else (scaled(resting.limits[0]), scaled(resting.limits[1])),
-    )
-    within = told.lean is not None and answer.tolerance.holds(told.lean, answer.height_mm)
-    return replace(answer, lean=lean, resting=told, within=within, take_up=take_up)
-
-
 def options_of(run: RunState, settings: Settings) -> packing.Options:
     """How packs may be made in a run; UsageError when the saw's settings are no angles."""
     defaults = packing.Options()
@@ -217,16 +202,14 @@ def promised(site: Site, place: Place) -> list[Pack]:
     return promised_packs(site, lambda run, post: (*run, post.name) == (place.job, place.run, place.post))
 
 
-def margin_slope(post: PostRecord, lean: Lean, u_take_up: float) -> float:
-    """What the search keeps away from the limit: doubt of the reading, the marks and the take-up, as a slope.
-
-    1.645 of the combined standard uncertainty (one-sided 95 %), but at most 75 % of what is allowed.
-    """
-    reading = post.reading
-    if reading is None:
-        return 0.0
-    u_reading = max(reading.u_along or 0.0, reading.u_across or 0.0)
-    # A mark that is off by 0.5 mm on a taper of 1 in 30 moves one corner by 0.017 mm.
-    u_mark = MARK_MM / 30.0 / (2.0 * min(post.foot.along_mm, post.foot.across_mm))
-    margin = 1.645 * math.hypot(u_reading, u_mark, u_take_up * lean.magnitude)
-    return min(margin, LARGEST_MARGIN * post.tolerance.allowed_slope(post.height_mm))
+def reads_of(post: PostRecord, settings: Settings) -> Reads:
+    """How the next reading of a post is taken: as its last one was, judged by the rule in use."""
+    reading, factor = post.reading, FACTORS[settings.rule]
+    if reading is None or reading.u_along is None or reading.u_across is None:
+        return usual_reads(factor)
+    own = reading.u_own_along, reading.u_own_across
+    along, across = (
+        u if part is None else min(u, part)
+        for u, part in zip((reading.u_along, reading.u_across), own, strict=True)
+    )
+    return Reads(reading.u_along, reading.u_across, along, across, factor)

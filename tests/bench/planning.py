@@ -30,6 +30,13 @@ from shimfit.model import Foot, Lean, Lot, Tolerance
 from shimfit.solve.highs import Highs
 
 
+def _options(*, compact: bool) -> Options:
+    """The plain weights, which the compact model states too."""
+    if compact:
+        return Options(objective="weights", bearing_point="corner")
+    return Options(objective="weights", saw=Saw((0.5, 1.0, 1.5)))
+
+
 def instance(posts, lots, pieces, *, seed=0, compact=False):
     """A seeded run and box: leans about a fall outwards, offcuts of odd thickness, some bought."""
     rng = np.random.default_rng(seed)
@@ -63,7 +70,7 @@ def instance(posts, lots, pieces, *, seed=0, compact=False):
         length_mm, width_mm = float(rng.integers(400, 900)), float(rng.integers(30, 45))
         strip = Lot(f"S{k + 1}", "strip", 1, length_mm=length_mm, width_mm=width_mm, thickness_mm=20.0)
         box.append(strip)
-    return run, box, Options(bearing_point="corner") if compact else Options(saw=Saw((0.5, 1.0, 1.5)))
+    return run, box, _options(compact=compact)
 
 
 # ---------------------------------------------------------------- the compact program

@@ -12,7 +12,9 @@ from shimfit.core.correction import correct as front_door
 from shimfit.core.correction import pack_of, standing_on
 from shimfit.core.correction.boxed import change_from_box, merged
 from shimfit.core.ledger import Ledger, returned
+from shimfit.core.objective import usual_reads
 from shimfit.core.packing import Options, build_tables, prescribe
+from shimfit.core.packing.answer import scaled as scaled_lean
 from shimfit.core.resting import rest_packs
 from shimfit.model import Foot, Lean, Lot, Piece, Seat, Tolerance
 
@@ -70,7 +72,7 @@ def test_pushing_both_tapers_is_the_cheapest_change():
     for change in answer.change:
         assert change.push_mm == pytest.approx((change.to_mm - change.from_mm) / TAPER.taper_slope)
         assert 3.0 < change.push_mm < 12.0
-    assert dict(answer.cost.parts)["changes"] == 2 * OPTIONS.weights.cut
+    assert dict(answer.cost.parts)["changes"] == 2 * OPTIONS.minutes.change
     assert answer.within
 
 
@@ -168,9 +170,11 @@ def test_rounds_on_a_simulated_deck(seed):
             Lean(standing.wanted.slope_along, standing.wanted.slope_across),
             scaled,
             build_tables(merged((*box, *returned(first.packs, box))), OPTIONS),
+            reads=usual_reads().scaled(1.0 / rho),
+            shift_mm=scaled_lean(answer.lean, 1.0 / rho).top_mm(HEIGHT),
         )
         if fresh.within and fresh.packs:
-            assert answer.cost.total <= fresh.cost.total + 1e-6
+            assert answer.cost.total <= fresh.cost.total + 1e-5
 
 
 def test_a_pack_stays_only_where_its_pieces_are_not_used_elsewhere():

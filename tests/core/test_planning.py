@@ -131,7 +131,7 @@ def test_posts_served_by_swapping_share_no_wood():
 
 @pytest.mark.parametrize("bearing_point", ["auto", "corner"])
 def test_the_linear_maps_are_the_contact_problem(bearing_point):
-    options = Options(bearing_point=bearing_point)
+    options = Options(objective="weights", bearing_point=bearing_point)
     foot = Foot(90, 140, rod_at_mm=(3.0, -2.0))
     given = posts(6, foot=foot)
     made = geometries.build(given, options)
@@ -156,7 +156,7 @@ def test_the_linear_maps_are_the_contact_problem(bearing_point):
 
 
 def test_the_batched_search_is_plain_enumeration():
-    given, options = posts(3, seed=4), Options(saw=SAW)
+    given, options = posts(3, seed=4), Options(objective="weights", saw=SAW)
     tables = build_tables(box(9, 1, 0, seed=4), options)
     maker = ListMaker(geometries.build(given, options), options)
     lists, _ = maker.make(tables)
@@ -183,7 +183,7 @@ def test_the_batched_search_is_plain_enumeration():
 
 @pytest.mark.parametrize("seed", range(4))
 def test_one_post_costs_what_the_single_search_says(seed):
-    options = Options()
+    options = Options(objective="weights")
     given, lots = posts(1, seed=seed), box(14, 1, 0, seed=seed)
     done = plan(given, lots, options, Highs())
     one = given[0]
@@ -197,14 +197,18 @@ def test_one_post_costs_what_the_single_search_says(seed):
 
 @pytest.mark.parametrize(("count", "flats", "seed"), [(6, 10, 0), (8, 30, 1), (10, 6, 2), (12, 40, 3)])
 def test_the_box_is_never_over_used_and_the_bound_holds(count, flats, seed):
-    given, lots, options = posts(count, seed), box(flats, 2, 2, seed), Options(saw=SAW)
+    given, lots, options = posts(count, seed), box(flats, 2, 2, seed), Options(objective="weights", saw=SAW)
     check(plan(given, lots, options, Highs(), seconds=8), given, lots, options)
 
 
 @pytest.mark.parametrize("seed", range(3))
 def test_small_runs_agree_with_scipy_over_every_pattern(seed):
     """scipy's integer program over all patterns that two searches know of, flats only, is no better."""
-    given, lots, options = posts(4, seed), box(8, 0, 0, seed, most=4), Options(max_pieces=1)
+    given, lots, options = (
+        posts(4, seed),
+        box(8, 0, 0, seed, most=4),
+        Options(objective="weights", max_pieces=1),
+    )
     done = plan(given, lots, options, Highs(), seconds=20)
     check(done, given, lots, options)
     pricing = Pricing(given, options, build_tables(lots, options))
@@ -229,7 +233,7 @@ def test_small_runs_agree_with_scipy_over_every_pattern(seed):
 
 
 def test_same_run_same_plan():
-    given, lots, options = posts(8, 5), box(20, 2, 1, 5), Options(saw=SAW)
+    given, lots, options = posts(8, 5), box(20, 2, 1, 5), Options(objective="weights", saw=SAW)
     first = plan(given, lots, options, Highs(), seconds=60)
     second = plan(given, list(reversed(lots)), options, Highs(), seconds=60)
     assert [(one.post.name, one.packs) for one in first.planned] == [
@@ -239,7 +243,7 @@ def test_same_run_same_plan():
 
 
 def test_more_stock_never_costs_more_than_the_bound_allows():
-    given, options = posts(6, 6), Options()
+    given, options = posts(6, 6), Options(objective="weights")
     few = plan(given, box(12, 1, 0, 6), options, Highs(), seconds=20)
     added = [Lot(f"G{k}", "flat", 2, thickness_mm=0.3 + k / 5) for k in range(8)]
     more = plan(given, [*box(12, 1, 0, 6), *added], options, Highs(), seconds=20)
@@ -248,7 +252,7 @@ def test_more_stock_never_costs_more_than_the_bound_allows():
 
 
 def test_stopping_keeps_the_best_so_far_and_says_so():
-    given, lots, options = posts(15, 7), box(25, 2, 1, 7), Options(saw=SAW)
+    given, lots, options = posts(15, 7), box(25, 2, 1, 7), Options(objective="weights", saw=SAW)
     asked = []
 
     def stop():
@@ -264,7 +268,13 @@ def test_stopping_keeps_the_best_so_far_and_says_so():
 
 def test_progress_tells_a_bound_that_only_rises_and_stays_below():
     told = []
-    done = plan(posts(8, 8), box(20, 1, 0, 8), Options(), Highs(), progress=lambda *both: told.append(both))
+    done = plan(
+        posts(8, 8),
+        box(20, 1, 0, 8),
+        Options(objective="weights"),
+        Highs(),
+        progress=lambda *both: told.append(both),
+    )
     assert told
     assert all(best is None or best >= bound - 1e-6 for bound, best in told)
     assert told[-1][0] <= done.objective + 1e-6
@@ -273,17 +283,17 @@ def test_progress_tells_a_bound_that_only_rises_and_stays_below():
 def test_an_empty_box_leaves_posts_with_the_reason_and_what_to_buy():
     steep = PlanPost("1", Foot(90, 90), 1000.0, Lean(0.02, 0.01), TOLERANCE)
     plumb = PlanPost("2", Foot(90, 90), 1000.0, Lean(0.001, 0.0), TOLERANCE)
-    done = plan([steep, plumb], [], Options(), Highs())
+    done = plan([steep, plumb], [], Options(objective="weights"), Highs())
     assert [one.post.name for one in done.unsolved] == ["1"]
     assert "2.7" in done.unsolved[0].why
     assert [(one.post.name, one.packs) for one in done.planned] == [("2", ())]
-    assert plan([], [], Options(), Highs()).status == "proven"
+    assert plan([], [], Options(objective="weights"), Highs()).status == "proven"
 
 
 def test_a_post_that_others_took_the_stock_from_says_so():
     like = [PlanPost(str(k), Foot(90, 90), 1000.0, Lean(0.0, 0.01), TOLERANCE) for k in range(2)]
     lots = [Lot("F", "flat", 2, thickness_mm=0.9)]
-    done = plan(like, lots, Options(bearing_point="corner"), Highs())
+    done = plan(like, lots, Options(objective="weights", bearing_point="corner"), Highs())
     assert len(done.planned) == 1
     assert "not beside the others" in done.unsolved[0].why
 
@@ -294,25 +304,25 @@ def test_round_feet_and_other_layouts_are_served_too():
         PlanPost("2", Foot(90, 90), 1000.0, Lean(0.01, 0.004), TOLERANCE),
     ]
     lots = box(30, 2, 0, 9, most=6)
-    done = plan(given, lots, Options(), Highs())
-    check_box(lots, [pack for one in done.planned for pack in one.packs], Options())
+    done = plan(given, lots, Options(objective="weights"), Highs())
+    check_box(lots, [pack for one in done.planned for pack in one.packs], Options(objective="weights"))
     assert [one.post.name for one in done.planned] == ["1", "2"]
     assert done.status == "found"
-    tripod = plan(given[1:], lots, Options(layout="tripod"), Highs())
+    tripod = plan(given[1:], lots, Options(objective="weights", layout="tripod"), Highs())
     assert len(tripod.planned) == 1
 
 
 def test_an_aim_is_what_the_post_comes_to():
     aim = Lean(0.0, 0.001)
     post = PlanPost("1", Foot(90, 90), 1000.0, Lean(0.0, 0.012), TOLERANCE, aim)
-    done = plan([post], box(30, 2, 0, 3, most=6), Options(), Highs())
+    done = plan([post], box(30, 2, 0, 3, most=6), Options(objective="weights"), Highs())
     left = done.planned[0].resting.lean
     assert math.hypot(left.slope_along, left.slope_across - 0.001) <= 0.001 + 1e-9
     assert TOLERANCE.holds(left, 1000.0)
 
 
 def test_rounds_prove_a_bound_below_their_own_program():
-    given, options = posts(10, 11), Options(saw=SAW)
+    given, options = posts(10, 11), Options(objective="weights", saw=SAW)
     pricing = Pricing(given, options, build_tables(box(25, 2, 1, 11), options))
     rounds = generate(pricing, Highs(), until=math.inf)
     assert rounds.bound <= rounds.objective + 1e-6

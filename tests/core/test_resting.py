@@ -12,10 +12,10 @@ from scipy.optimize import brentq, minimize
 from shimfit.core.foot import gap_plane
 from shimfit.core.resting import Support, rest, rest_packs
 from shimfit.core.resting.contact import Spring, settle
-from shimfit.core.resting.enumeration import every_contact, furthest_apart
 from shimfit.core.resting.polygon import distance_to_nearest_side, hull
 from shimfit.errors import EntryError
 from shimfit.model import CORNERS, Foot, Lean, Pack, Seat
+from tests.referee.enumeration import every_contact, furthest_apart
 
 INCH = Foot(3.5, 3.5, rod_hole_mm=0.5)  # worked in inches: nothing in the mechanics knows the unit
 DELTA = 0.0075

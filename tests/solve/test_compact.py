@@ -20,7 +20,7 @@ _SPEC.loader.exec_module(compact_model)
 @pytest.mark.parametrize("seed", range(9))
 def test_same_optimum_as_the_integer_program(seed: int) -> None:
     rng = random.Random(seed)
-    options = Options(bearing_point="corner", quantum_mm=0.05)
+    options = Options(objective="weights", bearing_point="corner", quantum_mm=0.05)
     lots = [
         Lot(
             f"F{i}",

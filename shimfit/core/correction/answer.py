@@ -9,6 +9,7 @@ from shimfit.core.correction.exact import exact_change, packs_now
 from shimfit.core.correction.standing import standing_on
 
 if TYPE_CHECKING:
+    from shimfit.core.objective import Reads
     from shimfit.core.packing.options import Options
     from shimfit.model import Foot, Lean, Lot, Pack, Prescription, Seat, Tolerance
 
@@ -22,8 +23,9 @@ def correct(
     now: Mapping[Seat, float] | Sequence[Pack],
     options: Options,
     lots: Sequence[Lot] | None = None,
-    margin_slope: float = 0.0,
+    reads: Reads | None = None,
     take_up: float = 1.0,
+    u_take_up: float = 0.0,
     low_mm: Mapping[Seat, float] | None = None,
     feelers_mm: Mapping[Seat, float] | None = None,
     trimmed: bool = False,
@@ -32,8 +34,9 @@ def correct(
 
     lean: the reading on those packs. now: the packs, or their totals in mm where the pieces are not known.
     lots: the box without the packs in place (their pieces are put back here); None = exact thicknesses.
-    margin_slope: kept from the limit. take_up: measured ÷ predicted change. low_mm: feelers that are in
-    the packs' totals already; feelers_mm: corners that do not touch at this reading. trimmed: cut flush.
+    reads: how the next reading is taken. take_up: measured ÷ predicted change, with its uncertainty.
+    low_mm: feelers that are in the packs' totals already; feelers_mm: corners that do not touch at this
+    reading. trimmed: cut flush.
     The answer's `lean` is the reading, `packs` the new totals, `change` what to touch in the seats' order.
     EntryError and UsageError for what can't be asked.
     """
@@ -54,6 +57,7 @@ def correct(
         tolerance,
         lots=lots,
         options=options,
-        margin_slope=margin_slope,
+        reads=reads,
+        u_take_up=u_take_up,
         trimmed=trimmed,
     )

@@ -18,12 +18,15 @@ from typing import TYPE_CHECKING
 from shimfit.core.checks import positive
 from shimfit.core.correction.offers import Old, clean, offers_of
 from shimfit.core.ledger import returned
+from shimfit.core.objective import usual_reads
 from shimfit.core.packing import Offer, Options, Tables, build_tables, prescribe
+from shimfit.core.packing.answer import over_take_up, scaled
 from shimfit.core.packing.places import place_of
 from shimfit.model import CORNERS, Change, Cost, Lean, Lot, Pack, Piece, Prescription, Seat, Tolerance
 
 if TYPE_CHECKING:
     from shimfit.core.correction.standing import Standing
+    from shimfit.core.objective import Reads
     from shimfit.core.packing.options import Layout
 
 _NODES = 24
@@ -65,7 +68,8 @@ class _Search:
     tolerance: Tolerance
     lots: tuple[Lot, ...]
     options: Options
-    margin_slope: float
+    reads: Reads | None
+    u_take_up: float
     trimmed: bool
     tables: dict[tuple[frozenset[Seat], str | None], Tables] = field(default_factory=dict)
 
@@ -98,10 +102,11 @@ def change_from_box(
     *,
     lots: Sequence[Lot],
     options: Options,
-    margin_slope: float = 0.0,
+    reads: Reads | None = None,
+    u_take_up: float = 0.0,
     trimmed: bool = False,
 ) -> Prescription:
-    """The cheapest change that brings the post within the tolerance, less the margin.
+    """The cheapest change that brings the post within the tolerance.
 
     lots: the box as it is, the packs in place not in it. trimmed: the packs are cut flush, so no taper can
     be pushed any more. A reading within the tolerance changes nothing. `lean` of the answer is the reading,
@@ -116,7 +121,8 @@ def change_from_box(
         tolerance=tolerance,
         lots=merged(lots),
         options=options,
-        margin_slope=margin_slope,
+        reads=reads,
+        u_take_up=u_take_up,
         trimmed=trimmed,
     )
     if tolerance.holds(standing.reading, height_mm) and not standing.hangs:
@@ -210,10 +216,10 @@ def _grounds(search: _Search) -> Iterator[_Ground]:
             default=None,
         )
         if near is not None and near.thickness_mm is not None:
-            weights = search.options.weights
-            new = weights.new_material * weights.new_flat_share if near.origin == "bought" else 0.0
+            costs = search.options.costs
+            new = costs.new_flat if near.origin == "bought" else 0.0
             under = _flat_under(search, down, near.lot, near.thickness_mm)
-            yield _Ground("corners", under, near.lot, weights.piece + new)
+            yield _Ground("corners", under, near.lot, costs.piece + new)
 
 
 def _down(search: _Search) -> Seat:
@@ -280,9 +286,11 @@ def _tried(search: _Search, ground: _Ground, node: _Node) -> Prescription:
         standing.foot,
         search.height_mm,
         lean,
-        _over_take_up(search.tolerance, standing.take_up),
+        over_take_up(search.tolerance, standing.take_up),
         tables,
-        margin_slope=search.margin_slope / standing.take_up,
+        reads=(search.reads or usual_reads()).scaled(1.0 / standing.take_up),
+        u_take_up=search.u_take_up / standing.take_up,
+        shift_mm=scaled(standing.reading, 1.0 / standing.take_up).top_mm(search.height_mm),
         needs=needs,
         feelers=None if needs else standing.low_mm,
         layout=ground.layout,
@@ -306,7 +314,8 @@ def _finished(search: _Search, ground: _Ground, found: Prescription) -> Prescrip
         if seat in packs
     )
     resting = standing.rests_on(new, search.options.preload_mm)
-    cost = Cost(found.cost.total + ground.cost, found.cost.parts)
+    lift = search.options.costs.lifting(ground.lift_mm)
+    cost = Cost(found.cost.total + ground.cost + lift, found.cost.parts)
     return replace(
         found,
         lean=standing.reading,
@@ -326,12 +335,6 @@ def _as_it_was(search: _Search, pack: Pack) -> Pack:
     if old is not None and same and abs(old.made_mm - pack.made_mm) <= search.options.quantum_mm:
         return old
     return pack
-
-
-def _over_take_up(tolerance: Tolerance, take_up: float) -> Tolerance:
-    """What the packs may be off by when the post moves take_up times as much."""
-    amount = None if tolerance.amount_mm is None else tolerance.amount_mm / take_up
-    return replace(tolerance, slope=tolerance.slope / take_up, amount_mm=amount)
 
 
 # ------------------------------------------------------------------- what stays and what changes

@@ -42,7 +42,7 @@ def offers_of(old: Old, pack: Pack, place: Place, lift_mm: float) -> Iterator[Of
         return
     yield Offer(replace(kept, made_mm=_on_grid(kept.made_mm, old.options.quantum_mm)), 0.0, inner)
     for pushed in _pushed(old, kept, place.need_mm(inner) + lift_mm):
-        yield Offer(pushed, old.options.weights.cut, inner)
+        yield Offer(pushed, old.options.costs.change, inner)
 
 
 def _slope(old: Old, pack: Pack) -> float:

@@ -3,23 +3,27 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from shimfit.core.checks import positive
+from shimfit.core.objective import usual_reads
 from shimfit.core.packing.draft import Draft
 from shimfit.core.packing.drafting import Asked
 from shimfit.core.packing.layouts import solve_layout
 from shimfit.core.packing.makeup import cost_of
 from shimfit.core.packing.onebox import NODE_LIMIT
 from shimfit.core.packing.question import ask
-from shimfit.core.packing.shown import ONE_UNIT, still_good
+from shimfit.core.packing.shown import still_good
 from shimfit.core.packing.task import Offer
-from shimfit.model import Seat
+from shimfit.model import Lean, Seat
 
 if TYPE_CHECKING:
+    from shimfit.core.objective import Reads
     from shimfit.core.packing.options import Layout
     from shimfit.core.packing.question import Question
     from shimfit.core.packing.tables import Tables
-    from shimfit.model import Foot, Lean, Pack, Prescription, Tolerance
+    from shimfit.model import Foot, Pack, Prescription, Tolerance
 
 
 def prescribe(
@@ -29,6 +33,10 @@ def prescribe(
     tolerance: Tolerance,
     tables: Tables,
     *,
+    reads: Reads | None = None,
+    take_up: float = 1.0,
+    u_take_up: float = 0.0,
+    shift_mm: tuple[float, float] | None = None,
     margin_slope: float = 0.0,
     feelers: Mapping[Seat, float] | None = None,
     needs: Mapping[Seat, float] | None = None,
@@ -41,14 +49,39 @@ def prescribe(
 ) -> Prescription:
     """The best packs for one post from the box in the tables, with the proof in `status`.
 
-    margin_slope: kept from the limit for what the reading, marks and take-up are uncertain by; an answer
-    between there and the tolerance comes with a caution. feelers: mm, corners that do not touch. needs: mm,
-    totals wanted at the corners instead of the gap plane. keep: packs that stand there and cost nothing when
-    they stay; offers: packs at a price of their own. shown: what the screen shows now; it is kept while it
-    holds and nothing is better by more than one unit. relaxed: at sensor rate, each seat has the box to
-    itself and the status is never proven. A lean within the tolerance wants no packs.
+    reads: how the next reading is taken (a usual level when not told). take_up: measured ÷ predicted change,
+    with its uncertainty; the lean is packed so much more. shift_mm: how far the packs take the top where that
+    is not all of the lean. margin_slope: part of the tolerance that an aim off plumb uses up. feelers: mm,
+    corners that do not touch. needs: mm, totals wanted at the corners instead of the gap plane. keep: packs
+    that stand there and cost nothing when they stay; offers: packs at a price of their own. shown: what the
+    screen shows now; it is kept while it holds and nothing is better by more than a tenth of a piece.
+    relaxed: at sensor rate, each seat has the box to itself and the status is never proven. A lean within the
+    tolerance wants no packs. "proven" is meant of the objective of the tables' options, over all packs that
+    the layout allows, lifted or not.
     EntryError, UsageError: see `ask`; EntryError also when the rod's hole leaves no room for any pack.
     """
+    if take_up != 1.0:
+        share = positive(take_up, "take-up", "")
+        answer = prescribe(
+            foot,
+            height_mm,
+            scaled(lean, 1.0 / share),
+            over_take_up(tolerance, share),
+            tables,
+            reads=(reads or usual_reads()).scaled(1.0 / share),
+            u_take_up=u_take_up / share,
+            shift_mm=None if shift_mm is None else (shift_mm[0] / share, shift_mm[1] / share),
+            margin_slope=margin_slope / share,
+            feelers=feelers,
+            needs=needs,
+            keep=keep,
+            offers=offers,
+            layout=layout,
+            shown=shown,
+            relaxed=relaxed,
+            node_limit=node_limit,
+        )
+        return _taken_up(answer, lean, tolerance, share)
     every: dict[Seat, list[Offer]] = {seat: list(some) for seat, some in (offers or {}).items()}
     for seat, pack in (keep or {}).items():
         every.setdefault(seat, []).append(Offer(pack, 0.0, _bears_inside(foot, pack)))
@@ -58,6 +91,9 @@ def prescribe(
         lean,
         tolerance,
         tables.options.preload_mm,
+        reads=reads,
+        u_take_up=u_take_up,
+        shift_mm=shift_mm,
         margin_slope=margin_slope,
         feelers=feelers,
         needs=needs,
@@ -67,9 +103,32 @@ def prescribe(
     draft = _as_it_stands(question, tables) or solve_layout(asked, layout or tables.options.layout)
     if shown is not None and draft.packs:
         held = still_good(asked, shown)
-        if held is not None and held.cost.total <= draft.cost.total + ONE_UNIT:
+        if held is not None and held.cost.total <= draft.cost.total + tables.options.costs.one:
             return held.prescription(question)
     return draft.prescription(question)
+
+
+def scaled(lean: Lean, by: float) -> Lean:
+    """A lean so many times as large."""
+    return Lean(lean.slope_along * by, lean.slope_across * by)
+
+
+def over_take_up(tolerance: Tolerance, take_up: float) -> Tolerance:
+    """What the packs may be off by when the post moves take_up times as much."""
+    amount = None if tolerance.amount_mm is None else tolerance.amount_mm / take_up
+    return replace(tolerance, slope=tolerance.slope / take_up, amount_mm=amount)
+
+
+def _taken_up(answer: Prescription, lean: Lean, tolerance: Tolerance, take_up: float) -> Prescription:
+    """An answer for lean and tolerance ÷ take-up, told for themselves: what is left moves as little."""
+    resting = answer.resting
+    limits = resting.limits
+    told = replace(
+        resting,
+        lean=None if resting.lean is None else scaled(resting.lean, take_up),
+        limits=None if limits is None else (scaled(limits[0], take_up), scaled(limits[1], take_up)),
+    )
+    return replace(answer, lean=lean, tolerance=tolerance, resting=told, take_up=take_up)
 
 
 def _as_it_stands(question: Question, tables: Tables) -> Draft | None:

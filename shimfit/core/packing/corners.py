@@ -1,24 +1,18 @@
-"""The corners layout: one corner stays down, the three others are packed where they need it.
+"""The corners layout: one corner stays down and the three others are packed; or all four are lifted.
 
-When nothing in the box is thin enough, the post is lifted: one flat under the corner that stays down, and
-the others that much thicker. That is only looked at when no answer that leaves that corner bare keeps half
-the margin: four packs for a post that will pass beat three that leave it too close to call, and a full margin
-is not worth four packs. A round foot stays down on the exact point of its rim instead, and is never lifted
-all round.
-
-So for one post lifting comes after everything else, whatever it saves. The plan of a run has one price for
-all (planning's LIFT_COST, six pieces): there a lift may save bought material that another post has no other
-way without. On drawn posts and boxes of flats both lifted the same in 240 of 243; in the other three the plan
-lifted where staying down would have taken bought flats.
+Lifting puts one or two flats under the corner that stays down and makes the others that much thicker. It has
+a price of its own, more the higher, beside its pieces; so both ways are weighed in one objective, and what is
+proven holds over both. A round foot stays down on the exact point of its rim and is never lifted all round.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING
+
+import numpy as np
 
 from shimfit.core.packing.drafting import (
     Asked,
@@ -27,6 +21,7 @@ from shimfit.core.packing.drafting import (
     first_that_stands,
     rolls,
 )
+from shimfit.core.packing.entries import TIE
 from shimfit.core.packing.general import GeneralSearch
 from shimfit.core.packing.missing import best_that_can_be_done
 from shimfit.core.packing.onebox import Down, Outcome
@@ -39,52 +34,51 @@ if TYPE_CHECKING:
     from shimfit.core.packing.draft import Draft
 
 
+_MOST_PAIRS = 400
+"""Thicknesses of two flats under the corner that stays down that are tried where one flat is no answer."""
+
+
 def solve_corners(asked: Asked) -> Draft:
-    """Best packs at the corners: within the margin, else the tolerance, else lifted, else what there is."""
+    """Best packs at the corners: down or lifted, whichever costs less; else what there is."""
     # On a rolling rim only some thicknesses are looked at: nothing found there is no proof that nothing is.
     gave_up = rolls(asked.question) and any(lot.count for lot in asked.tables.lots)
-    for way, allowed in _steps(asked):
-        finished: list[bool] = []
+    finished: list[bool] = []
 
-        def solve(allowed_mm: float, way: Way = way, finished: list[bool] = finished) -> Draft | None:
-            draft, done = way(asked, allowed_mm)
-            finished.append(done)
-            return draft
+    def down(allowed_mm: float) -> Draft | None:
+        draft, done = _down(asked, allowed_mm)
+        finished.append(done)
+        return draft
 
-        draft = first_that_stands(asked, allowed, solve)
-        gave_up |= not all(finished)
-        if draft is not None:
-            return draft
+    allowed = asked.question.safe_mm
+    best = first_that_stands(asked, allowed, down)
+    if not rolls(asked.question):
+        lifted, done = _lifted(asked, allowed, math.inf if best is None else best.cost.total)
+        finished.append(done)
+        best = _the_better(best, lifted)
+    gave_up |= not all(finished)
+    if best is not None:
+        return replace(best, status="found") if gave_up and best.status == "proven" else best
     return best_that_can_be_done(
         asked, "corners", corner_task, kind_of(asked), gave_up=gave_up, to_itself=_to_itself
     )
 
 
+def _the_better(one: Draft | None, other: Draft | None) -> Draft | None:
+    if one is None or other is None:
+        return one or other
+    return other if other.cost.total < one.cost.total - TIE else one
+
+
 def _to_itself(asked: Asked) -> Draft | None:
     """An answer within the tolerance when every seat has the box to itself."""
-    allowed = asked.question.allowed_mm
+    allowed = asked.question.safe_mm
     down, _ = _down(asked, allowed)
-    return down if down is not None or rolls(asked.question) else _lifted(asked, allowed)[0]
-
-
-def _steps(asked: Asked) -> list[tuple[Way, float]]:
-    """What is tried in turn, with what may be left over in mm."""
-    safe, allowed = asked.levels[0], asked.levels[-1]
-    between = (safe + allowed) / 2.0
-    if rolls(asked.question):
-        return [(_down, level) for level in asked.levels]
-    if safe == allowed:
-        return [(_down, allowed), (_lifted, allowed)]
-    return [(_down, safe), (_down, between), (_lifted, between), (_down, allowed), (_lifted, allowed)]
+    return down if down is not None or rolls(asked.question) else _lifted(asked, allowed, math.inf)[0]
 
 
 def kind_of(asked: Asked) -> type[Search]:
     """How the corners rest together: four in contact, or any contact on a round foot."""
     return GeneralSearch if rolls(asked.question) else Search
-
-
-Way = Callable[[Asked, float], tuple["Draft | None", bool]]
-"""Best packs that leave at most so many mm, and whether all was looked at."""
 
 
 def _down(asked: Asked, allowed_mm: float) -> tuple[Draft | None, bool]:
@@ -96,22 +90,42 @@ def _down(asked: Asked, allowed_mm: float) -> tuple[Draft | None, bool]:
     return None, outcome.finished
 
 
-def _lifted(asked: Asked, allowed_mm: float) -> tuple[Draft | None, bool]:
-    """Best packs with a flat under the corner that stays down, for each thickness of flat."""
-    tables = asked.tables
+def _lifted(asked: Asked, allowed_mm: float, limit: float) -> tuple[Draft | None, bool]:
+    """Best packs cheaper than the limit with one or two flats under the corner that stays down.
+
+    Every thickness is looked at whose lift alone, with the cheapest packs beside it, leaves room below the
+    limit; two flats only where one does not make an answer.
+    """
+    tables, costs = asked.tables, asked.options.costs
+    singles = [int(steps) for steps in tables.thick]
     best: tuple[Outcome, Task, Down] | None = None
-    limit, finished, left = math.inf, True, asked.node_limit
-    for steps in tables.thick.tolist():
+    finished, left = True, asked.node_limit
+    # A foot that is lifted stands on four packs; the three others are searched.
+    beside = 3.0 * float(tables.c1.min()) if len(tables.c1) else math.inf
+    pairs: list[int] | None = None
+    queue = iter(singles)
+    while True:
+        steps = next(queue, None)
+        if steps is None:
+            if pairs is not None or best is not None or not math.isinf(limit):
+                break
+            pairs = np.flatnonzero(np.isfinite(tables.g[1])).tolist()
+            finished &= len(pairs) <= _MOST_PAIRS
+            queue = iter([one for one in pairs if one not in tables.index_of][:_MOST_PAIRS])
+            continue
+        price = costs.lifting(steps * tables.options.quantum_mm)
+        if price + beside + costs.piece >= limit:
+            break
         if left <= 0:
             finished = False
             break
         down = Down(steps)
         task = corner_task(asked, allowed_mm, lift_mm=steps * tables.options.quantum_mm)
-        outcome = replace(asked, node_limit=left).solve(task, down=down, limit=limit)
+        outcome = replace(asked, node_limit=left).solve(task, down=down, limit=limit - price)
         left -= outcome.nodes
         finished &= outcome.finished
-        if outcome.answer is not None and outcome.answer.cost < limit:
-            best, limit = (outcome, task, down), outcome.answer.cost
+        if outcome.answer is not None and outcome.answer.cost + price < limit:
+            best, limit = (outcome, task, down), outcome.answer.cost + price
     if best is None:
         return None, finished
     return draft_of(asked, "corners", best[1], best[0], best[2]), finished

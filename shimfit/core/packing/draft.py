@@ -10,7 +10,7 @@ from shimfit.model import Prescription
 if TYPE_CHECKING:
     from shimfit.core.packing.makeup import Build
     from shimfit.core.packing.question import Question
-    from shimfit.model import Cost, LayoutName, Pack, Resting, Status
+    from shimfit.model import Chance, Cost, LayoutName, Pack, Resting, Status
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +31,7 @@ class Draft:
     """The packs before their pieces were named."""
     bearing: float = 0.0
     """Cost of the bearing mismatch of all packs."""
+    chance: Chance | None = None
 
     def prescription(self, question: Question) -> Prescription:
         """The answer to what was asked."""
@@ -48,4 +49,5 @@ class Draft:
             cost=self.cost,
             cautions=self.cautions,
             saw_settings_deg=self.saw_settings_deg,
+            chance=self.chance,
         )

@@ -46,12 +46,6 @@ class Asked:
         """How packs may be made."""
         return self.tables.options
 
-    @property
-    def levels(self) -> list[float]:
-        """What may be left over at the top, in mm: less the margin first, then the tolerance itself."""
-        safe, allowed = self.question.safe_mm, self.question.allowed_mm
-        return [allowed] if safe >= allowed else [level for level in (safe, allowed) if level > 0.0]
-
     def solve(
         self,
         task: Task,
@@ -88,6 +82,7 @@ class Asked:
             allowed_mm=allowed_mm,
             disk=not self.question.tolerance.per_direction,
             residual_mm=self.question.allowed_mm,
+            outlook=self.question.outlook(self.options.scatter),
             steepest=max(abs(plane.slope_along), abs(plane.slope_across)),
             grounds=grounds,
             lean_only=lean_only,
@@ -125,6 +120,10 @@ def draft_of(
         _check(answer, resting.lean.top_mm(question.height_mm) if resting.lean else None)
     elif resting.lean is not None:
         top, rock = resting.lean.top_mm(question.height_mm), resting.rock_mm
+    lift_mm = (down or Down()).steps * asked.options.quantum_mm
+    counted, chance = question.chance_on(
+        packs, resting, asked.options.scatter, all_carry=layout == "corners" and not rolls(question)
+    )
     cost = cost_of(
         asked.tables,
         packs,
@@ -133,6 +132,8 @@ def draft_of(
         rock_mm=rock,
         top_mm=top,
         allowed_mm=question.allowed_mm,
+        lift_mm=lift_mm,
+        chance=counted,
         kept={pack.seat: price for pack, price in kept},
     )
     return Draft(
@@ -142,7 +143,8 @@ def draft_of(
         status="found" if asked.relaxed or rolls(question) or not outcome.finished else "proven",
         cost=cost,
         bound=outcome.bound,
-        cautions=(*_near_the_limit(question, answer), *_jams(asked, task, answer)),
+        cautions=_jams(asked, task, answer),
+        chance=chance,
         saw_settings_deg=answer.angles,
         builds=tuple(builds),
         bearing=bearing,
@@ -213,19 +215,7 @@ def _check(answer: Answer, rests_mm: tuple[float, float] | None) -> None:
         )
 
 
-def _near_the_limit(question: Question, answer: Answer) -> list[str]:
-    x, y = answer.choice.top_mm
-    left = max(abs(x), abs(y)) if question.tolerance.per_direction else math.hypot(x, y)
-    if left <= question.safe_mm + 1e-9:
-        return []
-    said = (
-        f"Only {question.allowed_mm - left:.1f} mm inside the tolerance at the top, which is less than the "
-        "doubt of reading and packing: it may take another round."
-    )
-    return [said]
-
-
-def _jams(asked: Asked, task: Task, answer: Answer) -> list[str]:
+def _jams(asked: Asked, task: Task, answer: Answer) -> tuple[str, ...]:
     said = []
     for i, (cell, stack) in enumerate(zip(answer.choice.cells, answer.stacks, strict=True)):
         if stack is not None and stack.tail is not None and inner_mm_of(task, i, cell) is not None:
@@ -233,7 +223,7 @@ def _jams(asked: Asked, task: Task, answer: Answer) -> list[str]:
             said.append(
                 f"{task.seats[i].seat}: {lot} is flatter than the gap and would jam; trim its tip first."
             )
-    return said
+    return tuple(said)
 
 
 def _in_order(packs: Sequence[Pack]) -> tuple[Pack, ...]:

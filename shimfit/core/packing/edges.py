@@ -48,27 +48,27 @@ def solve_edges(asked: Asked, layout: LayoutName) -> Draft:
     def task_of(asked: Asked, allowed_mm: float, *, lean_only: bool = False) -> Task:
         return edge_task(asked, layout, allowed_mm, lean_only=lean_only)
 
-    gave_up = False
-    for allowed in asked.levels:
-        finished: list[bool] = []
+    allowed = asked.question.safe_mm
+    finished: list[bool] = []
 
-        def solve(allowed_mm: float, finished: list[bool] = finished) -> Draft | None:
-            task = task_of(asked, allowed_mm)
-            outcome = asked.solve(task, kind=GeneralSearch)
-            finished.append(outcome.finished)
-            return draft_of(asked, layout, task, outcome) if outcome.answer is not None else None
+    def solve(allowed_mm: float) -> Draft | None:
+        task = task_of(asked, allowed_mm)
+        outcome = asked.solve(task, kind=GeneralSearch)
+        finished.append(outcome.finished)
+        return draft_of(asked, layout, task, outcome) if outcome.answer is not None else None
 
-        draft = first_that_stands(asked, allowed, solve)
-        gave_up |= not all(finished)
-        if draft is not None:
-            return _with_fillers(asked, draft, allowed)
+    draft = first_that_stands(asked, allowed, solve)
+    if draft is not None:
+        return _with_fillers(asked, draft, allowed)
 
     def to_itself(asked: Asked) -> Draft | None:
-        task = task_of(asked, asked.question.allowed_mm)
+        task = task_of(asked, asked.question.safe_mm)
         outcome = asked.solve(task, kind=GeneralSearch)
         return draft_of(asked, layout, task, outcome) if outcome.answer is not None else None
 
-    return best_that_can_be_done(asked, layout, task_of, GeneralSearch, gave_up=gave_up, to_itself=to_itself)
+    return best_that_can_be_done(
+        asked, layout, task_of, GeneralSearch, gave_up=not all(finished), to_itself=to_itself
+    )
 
 
 def edge_task(asked: Asked, layout: LayoutName, allowed_mm: float, *, lean_only: bool = False) -> Task:
@@ -225,7 +225,7 @@ def _thickest(listed: Listed, reach_mm: float) -> list[int]:
         error = float(listed.error[i])
         if listed.row[i] < 0 or error > 1e-9 or error < -reach_mm:
             continue
-        key = round(float(listed.cost[i]), 6)
+        key = round(float(listed.cost[i]), 1)  # a taper's thickness has a price of its own, if a small one
         if key not in best or error > listed.error[best[key]]:
             best[key] = i
     return [best[key] for key in sorted(best)]
@@ -243,12 +243,15 @@ def _filled(asked: Asked, draft: Draft, builds: Sequence[Build], fills: Sequence
     resting = question.rests_on(packs)
     if not question.stands(resting):
         return draft
-    cost = _cost(asked, draft, packs, fills)
+    counted, chance = question.chance_on(packs, resting, asked.options.scatter)
+    cost = _cost(asked, draft, packs, fills, counted)
     why = FILLERS_FOUND if draft.status == "proven" else draft.why
-    return replace(draft, packs=packs, resting=resting, cost=cost, builds=tuple(builds), why=why)
+    return replace(
+        draft, packs=packs, resting=resting, cost=cost, builds=tuple(builds), why=why, chance=chance
+    )
 
 
-def _cost(asked: Asked, draft: Draft, packs: tuple[Pack, ...], fills: Sequence[_Fill]) -> Cost:
+def _cost(asked: Asked, draft: Draft, packs: tuple[Pack, ...], fills: Sequence[_Fill], chance: float) -> Cost:
     question = asked.question
     resting = question.rests_on(packs)
     assert resting.lean is not None
@@ -261,4 +264,5 @@ def _cost(asked: Asked, draft: Draft, packs: tuple[Pack, ...], fills: Sequence[_
         rock_mm=resting.rock_mm,
         top_mm=resting.lean.top_mm(question.height_mm),
         allowed_mm=question.allowed_mm,
+        chance=chance,
     )

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from shimfit.core.chance import Chances, top_per_error
 from shimfit.core.packing.entries import BARE, Group, Listed, Pool
 from shimfit.core.packing.search import Search
 from shimfit.core.packing.task import MOST_RESTS
@@ -34,8 +35,8 @@ if TYPE_CHECKING:
     Ints = NDArray[np.int64]
 
 _CHUNK = 2048
-_FIRST_STEP = 4.0
-"""How far above the cheapest packs of all the search looks first."""
+_FIRST_STEP = 0.4
+"""How far above the cheapest packs of all the search looks first, in pieces."""
 _NEAREST = 12
 _NEAREST_SPENT = 8
 """The same when the question has cost its share of contact problems."""
@@ -45,6 +46,8 @@ _HARD_ONE = 30
 """What a contact problem by itself costs, against one of many at once."""
 _DUST = 1e-9
 _HARDLY = 1e-9
+_CARRIES_AT_ALL = 1e-9
+"""Share of the clamp force below which a support carries nothing (`Question.chance_on`)."""
 _CARRIES = 1e-6
 """Share of the clamp force below which a pack is loose."""
 
@@ -64,6 +67,11 @@ class GeneralSearch(Search):
             kinds = (False, True) if self._bears_inside(seat) else (False,)
             for inner in kinds:
                 self.groups[i][inner] = self._group(seat, inner, -spread, spread)
+        outlook = task.outlook
+        alone = Chances([outlook.base_mm2], [outlook.zone], task.allowed_mm)
+        # Whatever carries: no supports scatter less than not at all.
+        self._least = self.costs.round * (1.0 - float(alone.best()[0])) if not task.lean_only else 0.0
+        self._known: dict[tuple[object, ...], Chances] = {}
 
     def best(
         self, groups: Sequence[Mapping[bool, Group]], keep: int = 1, limit: float = math.inf
@@ -90,17 +98,17 @@ class GeneralSearch(Search):
         most = sum(max((float(one.cost.max()) for one in some), default=0.0) for some in kinds)
         least = sum(min((float(one.cost.min()) for one in some), default=math.inf) for some in kinds)
         pool = Pool(keep, limit)
-        low, step = -math.inf, _FIRST_STEP
+        low, step = -math.inf, _FIRST_STEP * self.costs.piece
         if self.task.lean_only:
             step = math.inf
-        while low < min(most, pool.limit):
-            high = min(least + step, pool.limit)
+        while low < min(most, pool.limit - self._least):
+            high = min(least + step, pool.limit - self._least)
             for lists in itertools.product(*kinds):
                 self._between(lists, low, high, pool)
             if len(pool.found) >= keep:
                 # Whatever is cheaper than the best so far has packs cheaper than it.
                 for lists in itertools.product(*kinds):
-                    self._between(lists, high, pool.limit, pool)
+                    self._between(lists, high, pool.limit - self._least, pool)
                 break
             low, step = high, 2.0 * step
         return pool.sorted()
@@ -135,14 +143,14 @@ class GeneralSearch(Search):
             tail_cost = np.add.outer(tail_cost, one.cost)
         for i in np.argsort(head.cost, kind="stable"):
             cost = float(head.cost[i]) + tail_cost
-            picked = np.nonzero((cost > low) & (cost <= min(high, pool.limit))) if rest else ()
+            picked = np.nonzero((cost > low) & (cost <= min(high, pool.limit - self._least))) if rest else ()
             flat = cost[picked] if rest else np.array([float(head.cost[i])])
             order = np.argsort(flat, kind="stable")
             for begin in range(0, len(order), _CHUNK):
                 if self.task.work.spent and not self._sparing:
                     return
                 part = order[begin : begin + _CHUNK]
-                if not low < flat[part[0]] <= pool.limit:
+                if not low < flat[part[0]] <= pool.limit - self._least:
                     break
                 picks = [np.full(len(part), i), *(index[part] for index in picked)]
                 self._rest(lists, picks, flat[part], supports, pool)
@@ -191,13 +199,40 @@ class GeneralSearch(Search):
         if not len(some):
             return
         rock = _rock(points, errors[some], depth[some], n_bare)
-        total = cost[some] + self._soft(x[some], y[some], rock)
+        if self.costs.round and not self.task.lean_only:
+            carries = depth[some] > _CARRIES_AT_ALL * self.pull_mm
+            total = cost[some] + self._next_round(lists, supports, carries, x[some], y[some])
+        else:
+            total = cost[some] + self._soft(0, x[some], y[some], rock)
         fine = np.flatnonzero((rock <= self.pull_mm + _DUST) & (total <= pool.limit))
         for k in pool.worth_keeping(total[fine]):
             j = int(fine[k])
             g = int(some[j])
             cells = tuple(one.cell(int(pick[g])) for one, pick in zip(lists, picks, strict=True))
             pool.add(float(total[j]), cells, (float(x[g]), float(y[g])), float(rock[j]))
+
+    def _next_round(
+        self, lists: Sequence[Listed], supports: _Supports, carries: Bools, x: Floats, y: Floats
+    ) -> Floats:
+        """Round × (1 − chance) of many rests, each through the supports that carry it (m, n)."""
+        seats = [self._scatter(lists[i].group.seat)[lists[i].group.inner] for i in supports.packed]
+        bed = [self.task.outlook.scatter.seat_mm2(inner=False)] * len(supports.bare)
+        variances = np.array([*bed, *seats])
+        cost = np.full(len(x), self.costs.round)
+        for mask, rows in _alike(carries):
+            points = supports.points[mask]
+            if len(points) < 3 or np.linalg.matrix_rank(points - points[0], tol=1e-6) < 2:
+                continue
+            key = (points.tobytes(), variances[mask].tobytes())
+            known = self._known.get(key)
+            if known is None:
+                top = top_per_error(points, self.task.height_mm, supports.stiffness[mask])
+                rows_of = top[0].tolist(), top[1].tolist()
+                spread = self.task.outlook.covariance(*rows_of, variances[mask].tolist())
+                known = Chances([spread], [self.task.outlook.zone], self.task.allowed_mm)
+                self._known[key] = known
+            cost[rows] = self.costs.round * (1.0 - known.at(0, x[rows], y[rows]))
+        return cost
 
 
 def _some(listed: Listed, nearest: int, cheapest: int) -> Ints:

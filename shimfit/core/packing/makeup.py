@@ -12,9 +12,10 @@ from shimfit.model import Cost, Pack, Piece, Seat
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
+    from shimfit.core.packing.options import Costs
     from shimfit.core.packing.places import Place
     from shimfit.core.packing.tables import Row, Stack, Tables
-    from shimfit.model import Purpose
+    from shimfit.model import Lot, Purpose
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,48 +127,56 @@ def cost_of(
     rock_mm: float,
     top_mm: tuple[float, float],
     allowed_mm: float,
+    lift_mm: float = 0.0,
+    chance: float = 1.0,
     kept: Mapping[Seat, float] | None = None,
 ) -> Cost:
-    """The cost of packs with its parts, from the weights alone (no prices), most important first.
+    """The cost of packs with its parts in the objective's unit (no prices), most important first.
 
-    kept: what packs that stand there already are charged instead of their pieces.
+    kept: what packs that stand there already are charged instead of their pieces. lift_mm: how far the whole
+    foot is lifted. chance: of plumb at the next reading.
     """
-    weights = tables.options.weights
-    new = pieces = cuts = 0.0
+    costs = tables.options.costs
+    material = pieces = cuts = 0.0
     kept = kept or {}
     for pack in packs:
         if pack.seat in kept:
             continue
         for piece in pack.pieces:
             lot = tables.lots[tables.rank[piece.lot]]
-            pieces += weights.piece
-            cuts += weights.cut if piece.form != "flat" else 0.0
-            if lot.origin == "bought":
-                new += weights.new_material * _new_share(tables, piece)
+            pieces += costs.piece
+            cuts += costs.cut if piece.form != "flat" else 0.0
+            if piece.mark_mm is not None and tables.trims_tip(piece.mark_mm):
+                cuts += costs.tip_cut
+            material += _material(tables, costs, lot, piece, pack)
     parts = (
-        ("new material", new),
+        ("next round", costs.round * (1.0 - chance)),
+        ("lift", costs.lifting(lift_mm)),
+        ("new material" if not costs.round else "material", material),
         ("pieces", pieces),
         ("cuts", cuts),
         ("saw set-ups", set_up),
         ("changes", sum(kept.values())),
-        ("rock", weights.rock * abs(rock_mm) / (4.0 * tables.options.preload_mm)),
+        ("rock", costs.rock * abs(rock_mm) / (4.0 * tables.options.preload_mm)),
         ("bearing", bearing),
-        ("residual", weights.residual * (abs(top_mm[0]) + abs(top_mm[1])) / allowed_mm),
+        ("residual", costs.residual * (abs(top_mm[0]) + abs(top_mm[1])) / allowed_mm),
     )
     return Cost(sum(amount for _, amount in parts), tuple(part for part in parts if part[1]))
 
 
-def _new_share(tables: Tables, piece: Piece) -> float:
-    weights = tables.options.weights
-    if piece.form == "flat":
-        return weights.new_flat_share
+def _material(tables: Tables, costs: Costs, lot: Lot, piece: Piece, pack: Pack) -> float:
+    """Price of one piece, as the tables count it: a taper's thickness is told where its pack bears."""
     if piece.form == "taper":
-        return weights.new_taper_share
-    lot = tables.lots[tables.rank[piece.lot]]
+        tail_mm = pack.made_mm - sum(one.thickness_mm for one in pack.pieces if one.form == "flat")
+        return costs.new_taper if lot.origin == "bought" else costs.thick_per_mm * tail_mm
+    if lot.origin != "bought":
+        return 0.0
+    if piece.form == "flat":
+        return costs.new_flat
     assert lot.length_mm is not None
     assert piece.saw_deg is not None
     assert piece.thick_mm is not None
-    return weights.new_strip_share * tables.wedge_mm(lot, piece.saw_deg, piece.thick_mm) / lot.length_mm
+    return costs.new_strip_mm(lot.length_mm) * tables.wedge_mm(lot, piece.saw_deg, piece.thick_mm)
 
 
 def _clean(value: float) -> float:

@@ -34,7 +34,7 @@ _EPS = 1e-7
 
 @dataclass(frozen=True, slots=True)
 class Down:
-    """What stands under the seat that stays down: nothing, or one flat that lifts the post."""
+    """What stands under the seat that stays down: nothing, or a flat or two that lift the post."""
 
     steps: int = 0
 
@@ -104,7 +104,7 @@ def solve_one_box(
     angles = sorted({row.saw_deg for row in tables.rows if row.saw_deg is not None})
     free = [a for a in angles if a == saw.stands_at_deg]
     paid = [a for a in angles if a != saw.stands_at_deg]
-    price = tables.options.weights.saw_set_up
+    price = tables.options.costs.saw_set_up
     count = _Count()
     best: Answer | None = None
     bound = math.inf
@@ -277,7 +277,7 @@ def _stacks(search: Search, node: _Node, choice: Choice) -> tuple[Stack | None, 
 def _down_stack(tables: Tables, down: Down, caps: Caps) -> Stack | None:
     if down.is_bare:
         return None
-    return tables.single_flat(down.steps, caps)
+    return tables.few_flats(down.steps, caps)
 
 
 # ---------------------------------------------------------------- conflicts

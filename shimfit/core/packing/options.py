@@ -1,4 +1,4 @@
-"""What the search is told besides the post and the box: layout, limits, the saw, and the weights.
+"""What the search is told besides the post and the box: layout, limits, the saw, and what things cost.
 
 All of it is data: nothing in the search knows a price or a minimum by itself.
 """
@@ -9,10 +9,12 @@ import math
 from dataclasses import dataclass, field
 from typing import Literal
 
+from shimfit.core.objective import Minutes, Scatter
 from shimfit.errors import UsageError
 from shimfit.model import LayoutName
 
 BearingPoint = Literal["auto", "corner"]
+Objective = Literal["minutes", "weights"]
 Layout = LayoutName | Literal["auto"]
 
 _MOST_PIECES = 4
@@ -20,7 +22,7 @@ _MOST_PIECES = 4
 
 @dataclass(frozen=True, slots=True)
 class Weights:
-    """What a prescription costs, in tenths of a piece. The order of size is the order of importance."""
+    """What a prescription costs in plain weights, tenths of a piece (kept for comparison)."""
 
     unsolved: float = 5000.0
     """A post that gets no packs: more than any packs can cost, so that none is left out to save stock."""
@@ -42,8 +44,96 @@ class Weights:
     """A rock at its limit: below any piece, it only decides between packs of like effort."""
     bearing_per_mm: float = 1.0 / 0.254
     """Mismatch between a piece's slope and the gap's over the bearing length: 1 per 0.01 in."""
+    lift: float = 60.0
+    """Lifting a whole foot off the bed on four packs, beside its pieces: as much as six pieces."""
     residual: float = 2.0
     """The lean left over, sum of both directions ÷ what is allowed: the last word between like packs."""
+
+
+@dataclass(frozen=True, slots=True)
+class Costs:
+    """One objective's prices as the search counts them, in its own unit: minutes, or tenths of a piece."""
+
+    unsolved: float
+    piece: float
+    cut: float
+    tip_cut: float
+    """Trimming the tip of a taper whose stretch begins inside it."""
+    saw_set_up: float
+    change: float
+    """A taper that stays and is pushed on."""
+    lift: float
+    lift_per_mm: float
+    new_flat: float
+    """A bought flat, beside its piece."""
+    new_taper: float
+    """A stretch of a bought taper."""
+    new_strip_per_mm: float | None
+    """A mm of a bought strip; None: `new_strip` ÷ its length."""
+    new_strip: float
+    thick_per_mm: float
+    """A mm of an offcut taper's thickness."""
+    bearing_per_mm: float
+    rock: float
+    residual: float
+    round: float
+    """× (1 − chance of plumb at the next reading)."""
+    one: float
+    """A difference below this is none on the screen: the shown answer stays."""
+
+    def lifting(self, lift_mm: float) -> float:
+        """Price of lifting a whole foot so far, beside its pieces."""
+        return self.lift + self.lift_per_mm * lift_mm if lift_mm > 0.0 else 0.0
+
+    def new_strip_mm(self, length_mm: float) -> float:
+        """Price of a mm of a bought strip that is so long."""
+        return self.new_strip / length_mm if self.new_strip_per_mm is None else self.new_strip_per_mm
+
+
+def _of_weights(w: Weights) -> Costs:
+    return Costs(
+        unsolved=w.unsolved,
+        piece=w.piece,
+        cut=w.cut,
+        tip_cut=0.0,
+        saw_set_up=w.saw_set_up,
+        change=w.cut,
+        lift=w.lift,
+        lift_per_mm=0.0,
+        new_flat=w.new_material * w.new_flat_share,
+        new_taper=w.new_material * w.new_taper_share,
+        new_strip_per_mm=None,
+        new_strip=w.new_material * w.new_strip_share,
+        thick_per_mm=0.0,
+        bearing_per_mm=w.bearing_per_mm,
+        rock=w.rock,
+        residual=w.residual,
+        round=0.0,
+        one=1.0,
+    )
+
+
+def _of_minutes(m: Minutes) -> Costs:
+    return Costs(
+        unsolved=m.unsolved,
+        piece=m.piece,
+        cut=m.cut,
+        tip_cut=m.cut,
+        saw_set_up=m.saw_set_up,
+        change=m.change,
+        lift=m.lift,
+        lift_per_mm=m.lift_per_mm,
+        new_flat=m.bought_flat,
+        new_taper=m.bought_taper,
+        new_strip_per_mm=m.bought_strip_per_m / 1000.0,
+        new_strip=0.0,
+        thick_per_mm=m.thick_per_mm,
+        bearing_per_mm=0.0,
+        rock=0.0,
+        residual=0.0,
+        round=m.round,
+        one=0.15,
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,9 +166,13 @@ class Options:
     preload_mm: float = 0.19
     """Common compression of four equal seats under the clamp."""
     saw: Saw = field(default_factory=Saw)
+    objective: Objective = "minutes"
+    minutes: Minutes = field(default_factory=Minutes)
+    scatter: Scatter = field(default_factory=Scatter)
     weights: Weights = field(default_factory=Weights)
     min_inside_mm: float = 10.0
-    """Shortest length of a piece under the foot (common practice, no source)."""
+    """Shortest length of a piece under the foot (common practice, no source); what the timber must not be
+    crushed by may ask for more."""
     clearance_mm: float = 2.0
     """Kept free between a piece and the rod's hole (common practice, no source)."""
     lane_mm: float | None = None
@@ -87,8 +181,15 @@ class Options:
     quantum_mm: float = 0.01
     """Grid that thicknesses are kept on; all exactness is meant on it."""
 
+    @property
+    def costs(self) -> Costs:
+        """The prices of the objective."""
+        return _of_minutes(self.minutes) if self.objective == "minutes" else _of_weights(self.weights)
+
     def __post_init__(self) -> None:
         """Refuse what no pack can be made with."""
+        if self.objective not in ("minutes", "weights"):
+            raise UsageError(f"There is no objective {self.objective!r}; use minutes or weights.")
         if self.layout not in ("corners", "tripod", "one-way", "auto"):
             raise UsageError(f"There is no layout {self.layout!r}; use corners, tripod, one-way or auto.")
         if self.bearing_point not in ("auto", "corner"):

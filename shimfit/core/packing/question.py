@@ -9,14 +9,19 @@ from typing import TYPE_CHECKING
 
 from shimfit.core.checks import finite, not_negative, positive
 from shimfit.core.foot import GapPlane, gap_plane
-from shimfit.core.resting import Support, rest, rest_packs
+from shimfit.core.objective import usual_reads
+from shimfit.core.resting import Support, rest, rest_packs, shares_of_pull, supports_of
 from shimfit.errors import EntryError, UsageError
 from shimfit.model import CORNERS, Pack, Resting, Seat
 
 if TYPE_CHECKING:
+    from shimfit.core.chance import Outlook
+    from shimfit.core.objective import Reads, Scatter
     from shimfit.core.packing.task import Offer
-    from shimfit.model import Foot, Lean, Tolerance
+    from shimfit.model import Chance, Foot, Lean, Tolerance
 
+_CARRIES = 1e-9
+"""Share of the pull below which a support carries nothing."""
 Offers = Mapping[Seat, Sequence["Offer"]]
 
 
@@ -30,8 +35,14 @@ class Question:
     tolerance: Tolerance
     plane: GapPlane
     preload_mm: float
+    reads: Reads
+    """How the next reading is taken."""
     margin_slope: float = 0.0
-    """Kept from the limit: what the reading, the marks and the take-up are uncertain by (a slope)."""
+    """Part of the tolerance that is used up already: by an aim off plumb (a slope)."""
+    u_take_up: float = 0.0
+    """Standard uncertainty of the take-up, as a share of it."""
+    shift_mm: tuple[float, float] | None = None
+    """How far the packs take the top; None: all of the lean."""
     feelers: Mapping[Seat, float] = field(default_factory=dict)
     """Feeler thickness in mm at seats that do not touch; part of their need."""
     needs: Mapping[Seat, float] | None = None
@@ -46,8 +57,22 @@ class Question:
 
     @property
     def safe_mm(self) -> float:
-        """The same less the margin; not below 0."""
+        """The same less what is used up; not below 0: the hard limit of the search."""
         return max(0.0, self.allowed_mm - self.margin_slope * self.height_mm)
+
+    def outlook(self, scatter: Scatter) -> Outlook:
+        """The next reading, but for the supports."""
+        from shimfit.core.chance import outlook_of
+
+        return outlook_of(
+            max(self.safe_mm, 1e-9),
+            self.height_mm,
+            self.reads,
+            scatter,
+            per_direction=self.tolerance.per_direction,
+            shift_mm=self.shift_mm or self.lean.top_mm(self.height_mm),
+            u_take_up=self.u_take_up,
+        )
 
     def extra_mm(self, seat: Seat) -> float:
         """What is wanted at a seat over the gap of the plane."""
@@ -59,10 +84,72 @@ class Question:
         """How the post is predicted to stand on these packs."""
         if self.needs is None:
             return rest_packs(self.foot, self.lean, packs, self.preload_mm, rocks_mm=self.feelers)
-        return rest(self.foot, list(self._supports(packs)), self.preload_mm)
+        return rest(self.foot, self._supports(packs), self.preload_mm)
+
+    def chance_on(
+        self, packs: Sequence[Pack], resting: Resting, scatter: Scatter, *, all_carry: bool = False
+    ) -> tuple[float, Chance | None]:
+        """Chance that the objective counts (0 where the post rocks), and what the next reading will say.
+
+        Through the supports that carry at rest. Where the instrument can't decide, the objective counts the
+        tolerance itself. all_carry: known of four corners, one of which may only just touch.
+        """
+        if resting.lean is None:
+            return 0.0, None
+        from shimfit.core.chance import Chances, Outlook, foretold, top_per_error
+
+        supports = self._supports(packs)
+        shares = shares_of_pull(self.foot, supports, self.preload_mm)
+        carrying = [one for one, share in zip(supports, shares, strict=True) if all_carry or share > _CARRIES]
+        moved = {pack.bears_at_mm: self._moved_in(pack) for pack in packs}
+        rod_x, rod_y = self.foot.rod_at_mm
+        seats_mm2 = []
+        for one in carrying:
+            inner, slope = moved.get((one.x_mm - rod_x, one.y_mm - rod_y), (False, 0.0))
+            seats_mm2.append(scatter.seat_mm2(inner=inner and not one.bare, gap_slope=slope))
+        points = [(one.x_mm, one.y_mm) for one in carrying]
+        try:
+            top = top_per_error(points, self.height_mm, [one.stiffness for one in carrying])
+        except ValueError:  # numpy's LinAlgError: they stand on one line
+            return 0.0, None
+        outlook = self.outlook(scatter)
+        alone = Outlook(outlook.zone, (0.0, 0.0, 0.0), scatter).covariance(
+            top[0].tolist(), top[1].tolist(), seats_mm2
+        )
+        rest_mm = resting.lean.top_mm(self.height_mm)
+        everything = tuple(a + b for a, b in zip(alone, outlook.base_mm2, strict=True))
+        chances = Chances([everything], [outlook.zone], max(self.allowed_mm, 1e-9))
+        counted = float(chances.at(0, [rest_mm[0]], [rest_mm[1]])[0])
+        sx, sy = (s * self.u_take_up for s in self.shift_mm or self.lean.top_mm(self.height_mm))
+        chance = foretold(
+            rest_mm,
+            alone,
+            (sx * sx, sx * sy, sy * sy),
+            max(self.safe_mm, 1e-9),
+            self.height_mm,
+            self.reads,
+            per_direction=self.tolerance.per_direction,
+        )
+        return counted, chance
+
+    def _moved_in(self, pack: Pack) -> tuple[bool, float]:
+        """Whether a pack bears further in than its seat, and how much the gap grows that way."""
+        x, y = self.foot.seat_at_mm(pack.seat)
+        dx = x - self.foot.rod_at_mm[0] - pack.bears_at_mm[0]
+        dy = y - self.foot.rod_at_mm[1] - pack.bears_at_mm[1]
+        if max(abs(dx), abs(dy)) < 1e-6:
+            return False, 0.0
+        slope = (
+            self.plane.slope_along * math.copysign(1.0, dx)
+            if abs(dx) > abs(dy)
+            else (self.plane.slope_across * math.copysign(1.0, dy))
+        )
+        return True, max(0.0, slope)
 
     def _supports(self, packs: Sequence[Pack]) -> list[Support]:
-        """Supports against wanted totals: the plane only tells how the wanted total changes inwards."""
+        """What can push; against wanted totals the plane only tells how they change inwards."""
+        if self.needs is None:
+            return supports_of(self.plane, packs, stiffness={}, rocks_mm=self.feelers)
         rod_x, rod_y = self.foot.rod_at_mm
         supports = []
         for pack in packs:
@@ -88,6 +175,9 @@ def ask(
     tolerance: Tolerance,
     preload_mm: float,
     *,
+    reads: Reads | None = None,
+    u_take_up: float = 0.0,
+    shift_mm: tuple[float, float] | None = None,
     margin_slope: float = 0.0,
     feelers: Mapping[Seat, float] | None = None,
     needs: Mapping[Seat, float] | None = None,
@@ -120,7 +210,10 @@ def ask(
         tolerance=tolerance,
         plane=plane,
         preload_mm=preload_mm,
+        reads=usual_reads() if reads is None else reads,
         margin_slope=margin_slope,
+        u_take_up=not_negative(u_take_up, "uncertainty of the take-up", ""),
+        shift_mm=shift_mm,
         feelers={seat: value for seat, value in told.items() if value > 0.0},
         needs=needs,
         offers=dict(offers or {}),

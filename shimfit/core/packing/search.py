@@ -24,6 +24,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from shimfit.core.chance import Chances
 from shimfit.core.packing.entries import BARE, Choice, Group, Listed, Pool
 from shimfit.core.packing.support import Four, Windows, fourfold
 from shimfit.core.packing.tables import Tables, to_steps
@@ -46,6 +47,10 @@ _HARDLY = 1e-7
 _NEAREST = 30
 _MANY = 2000
 """Candidates beyond which it pays to bound the pairs first."""
+_SOME = 300
+"""The same in minutes, where looking at one candidate in full costs more."""
+_AT_ONCE = 32
+"""Candidates whose chance is integrated in one go at first; then twice as many each time."""
 _CHUNK = 1 << 16
 """Third-seat candidates looked at in one go: keeps memory flat."""
 
@@ -66,7 +71,7 @@ class Search:
     def __init__(self, task: Task, tables: Tables, angles: frozenset[float] = frozenset()) -> None:
         self.task = task
         self.tables = tables
-        self.weights = tables.options.weights
+        self.costs = tables.options.costs
         self.pull_mm = 4.0 * tables.options.preload_mm
         self.angles = angles
         self.combos: list[_Combo] = []
@@ -97,6 +102,24 @@ class Search:
         for i, seat in enumerate(free):
             for inside, (lo, hi) in windows[i].items():
                 self.groups[i][inside] = self._group(seat, inside, lo, hi)
+        if self.costs.round and self.combos:
+            outlook, variances = task.outlook, [self._scatter(seat) for seat in task.seats]
+            spreads = [
+                outlook.covariance(
+                    combo.four.x,
+                    combo.four.y,
+                    [v[inside] for v, inside in zip(variances, (False, *combo.inner), strict=True)],
+                )
+                for combo in self.combos
+            ]
+            self.chances = Chances(spreads, [outlook.zone] * len(spreads), task.allowed_mm)
+            self.least_soft = (self.costs.round * (1.0 - self.chances.best()) - _DUST).tolist()
+
+    def _scatter(self, seat: SeatTask) -> tuple[float, float]:
+        """Variance of the thickness error of a place: at its face, and further in."""
+        scatter = self.task.outlook.scatter
+        slope = seat.place.slope if seat.place is not None else 0.0
+        return scatter.seat_mm2(inner=False), scatter.seat_mm2(inner=True, gap_slope=slope)
 
     def _bears_inside(self, seat: SeatTask) -> bool:
         return (
@@ -138,7 +161,7 @@ class Search:
             group.rows, group.first = tables.rows, first
             block, sigma = tables.cheapest[first:, lo : hi + 1], tables.sigma[first:]
         extra = np.abs(sigma - slope)
-        extra *= place.inside_mm * self.weights.bearing_per_mm
+        extra *= place.inside_mm * self.costs.bearing_per_mm
         if tables.saws:
             for i in range(len(extra)):
                 angle = group.row_at(i).saw_deg
@@ -160,16 +183,20 @@ class Search:
         pool = Pool(keep, limit)
         lists = []
         entries = [{inside: self.entries(one) for inside, one in group.items()} for group in groups]
-        for combo in self.combos:
+        for c, combo in enumerate(self.combos):
             listed = [entries[i][inside] for i, inside in enumerate(combo.inner)]
-            bound = sum(one.least for one in listed)
+            bound = sum(one.least for one in listed) + self._floor(c)
             if bound <= limit and bound < math.inf:
-                lists.append((bound, combo, listed))
-        lists.sort(key=lambda item: (item[0], item[1].inner))
-        for bound, combo, listed in lists:
+                lists.append((bound, c, listed))
+        lists.sort(key=lambda item: (item[0], self.combos[item[1]].inner))
+        for bound, c, listed in lists:
             if bound <= pool.limit:
-                self._in_combo(combo, listed, pool)
+                self._in_combo(c, listed, pool)
         return pool.sorted()
+
+    def _floor(self, c: int) -> float:
+        """What any rest on these bearing points costs at least."""
+        return self.least_soft[c] if self.costs.round and not self.task.lean_only else 0.0
 
     def entries(self, group: Group) -> Listed:
         """The entries of a group that exist, with their errors."""
@@ -179,16 +206,24 @@ class Search:
         error = np.asarray(steps * self.tables.options.quantum_mm - need, dtype=np.float64)
         return Listed(group, steps, error, group.best[found], group.row[found])
 
-    def _soft(self, x: Floats, y: Floats, q: Floats) -> Floats:
-        """Cost of the rest itself."""
+    def _soft(self, c: int, x: Floats, y: Floats, q: Floats) -> Floats:
+        """Cost of the rest itself on bearing points c."""
         if self.task.lean_only:
             return 1e6 * np.hypot(x, y) if self.task.disk else 1e6 * np.maximum(np.abs(x), np.abs(y))
-        return (self.weights.rock / self.pull_mm) * np.abs(q) + (
-            self.weights.residual / self.task.residual_mm
+        if self.costs.round:
+            return np.asarray(self.costs.round * (1.0 - self.chances.at(c, x, y)))
+        return (self.costs.rock / self.pull_mm) * np.abs(q) + (
+            self.costs.residual / self.task.residual_mm
         ) * (np.abs(x) + np.abs(y))
 
-    def _in_combo(self, combo: _Combo, listed: Sequence[Listed], pool: Pool) -> None:
-        four = combo.four
+    def _soft_at_least(self, c: int, x: Floats, y: Floats, q: Floats) -> Floats:
+        """Never above `_soft`, and quick."""
+        if self.costs.round and not self.task.lean_only:
+            return np.asarray(self.costs.round * (1.0 - self.chances.at_most(c, x, y)))
+        return self._soft(c, x, y, q)
+
+    def _in_combo(self, c: int, listed: Sequence[Listed], pool: Pool) -> None:
+        combo = self.combos[c]
         kept = []
         for one, (lo, hi) in zip(listed, combo.windows, strict=True):
             inside = (one.error >= lo - _DUST) & (one.error <= hi + _DUST)
@@ -199,17 +234,17 @@ class Search:
         if not all(len(one.cost) for one in kept):
             return
         if not pool.found:
-            self._first_guess(four, kept, pool)
+            self._first_guess(c, kept, pool)
         least = [float(one.cost.min()) for one in kept]
-        total = sum(least)
+        total = sum(least) + self._floor(c)
         for i, one in enumerate(kept):
             good = one.cost <= pool.limit - (total - least[i])
             kept[i] = one.only(good)
             if not len(kept[i].cost):
                 return
-        self._all_pairs(four, kept, pool)
+        self._all_pairs(c, kept, pool)
 
-    def _first_guess(self, four: Four, kept: Sequence[Listed], pool: Pool) -> None:
+    def _first_guess(self, c: int, kept: Sequence[Listed], pool: Pool) -> None:
         """A small product of the cheapest and the nearest entries, so that a limit is there early."""
         chosen = []
         for one in kept:
@@ -221,18 +256,19 @@ class Search:
             cheapest = np.argsort(one.cost + _HARDLY * near, kind="stable")[:5].tolist()
             nearest = np.argsort(near, kind="stable")[:4].tolist()
             chosen.append(np.array(sorted({*cheapest, *nearest})))
-        a, b, c = _triples(len(chosen[0]), len(chosen[1]), len(chosen[2]))
-        self._offer(four, kept, (chosen[0][a], chosen[1][b], chosen[2][c]), pool)
+        i, j, k = _triples(len(chosen[0]), len(chosen[1]), len(chosen[2]))
+        self._offer(c, kept, (chosen[0][i], chosen[1][j], chosen[2][k]), pool)
 
-    def _all_pairs(self, four: Four, kept: Sequence[Listed], pool: Pool) -> None:
+    def _all_pairs(self, combo: int, kept: Sequence[Listed], pool: Pool) -> None:
         """Every pair of two seats with the stretch of third thicknesses that keeps the limits."""
+        four, floor = self.combos[combo].four, self._floor(combo)
         third = max(range(3), key=lambda i: (len(kept[i].cost), -i))
         i, j = (k for k in range(3) if k != third)
         one, two = kept[i], kept[j]
         order = np.argsort(kept[third].error, kind="stable")
         last = kept[third].only(order)
         cheapest = float(last.cost.min())
-        a, b = np.nonzero(one.cost[:, None] + two.cost[None, :] <= pool.limit - cheapest)
+        a, b = np.nonzero(one.cost[:, None] + two.cost[None, :] <= pool.limit - cheapest - floor)
         if not len(a):
             return
         x = four.x0 + four.x[i + 1] * one.error[a] + four.x[j + 1] * two.error[b]
@@ -243,9 +279,10 @@ class Search:
         stop = np.searchsorted(last.error, hi + _DUST, side="right")
         count = np.maximum(stop - start, 0)
         some = np.flatnonzero(count)
-        if int(count.sum()) > _MANY and not self.task.lean_only:
+        if int(count.sum()) > (_SOME if floor else _MANY) and not self.task.lean_only:
             # The best rest that any third thickness could give these two already costs too much.
-            least = self._least_soft(four, third + 1, (x[some], y[some], q[some]), (lo[some], hi[some]))
+            rest = x[some], y[some], q[some]
+            least = self._least_soft(combo, third + 1, rest, (lo[some], hi[some]))
             some = some[one.cost[a[some]] + two.cost[b[some]] + least <= pool.limit - cheapest]
         if not len(some):
             return
@@ -259,7 +296,7 @@ class Search:
             begin = int(cut)
             if not len(part):
                 continue
-            if float(one.cost[a[part[0]]] + two.cost[b[part[0]]]) + cheapest > pool.limit:
+            if float(one.cost[a[part[0]]] + two.cost[b[part[0]]]) + cheapest + floor > pool.limit:
                 return
             pairs = np.repeat(part, count[part])
             offset = np.arange(len(pairs)) - np.repeat(np.cumsum(count[part]) - count[part], count[part])
@@ -268,16 +305,20 @@ class Search:
             ordered.insert(third, c)
             seats = list(kept)
             seats[third] = last
-            self._offer(four, seats, (ordered[0], ordered[1], ordered[2]), pool)
+            self._offer(combo, seats, (ordered[0], ordered[1], ordered[2]), pool)
 
     def _least_soft(
-        self, four: Four, k: int, rest: tuple[Floats, Floats, Floats], window: tuple[Floats, Floats]
+        self, c: int, k: int, rest: tuple[Floats, Floats, Floats], window: tuple[Floats, Floats]
     ) -> Floats:
         """Least cost of the rest itself over the third seat's window, for each pair.
 
         It is convex and made of straight parts in the third error, so it is least where one of lean along,
-        lean across and rock is 0, or at an end of the window.
+        lean across and rock is 0, or at an end of the window. In minutes: the chance's bound along the line.
         """
+        four = self.combos[c].four
+        if self.costs.round:
+            most = self.chances.at_most_along(c, rest[:2], (four.x[k], four.y[k]), window)
+            return np.asarray(self.costs.round * (1.0 - most) - _DUST)
         slopes = four.x[k], four.y[k], four.n[k]
         least = np.full(len(rest[0]), math.inf)
         for slope, at in zip(slopes, rest, strict=True):
@@ -285,7 +326,7 @@ class Search:
                 continue
             e = np.minimum(np.maximum(-at / slope, window[0]), window[1])
             parts = [value + factor * e for value, factor in zip(rest, slopes, strict=True)]
-            np.minimum(least, self._soft(parts[0], parts[1], parts[2]), out=least)
+            np.minimum(least, self._soft(c, parts[0], parts[1], parts[2]), out=least)
         return least - _DUST
 
     def _third_window(self, four: Four, k: int, x: Floats, y: Floats, q: Floats) -> tuple[Floats, Floats]:
@@ -308,16 +349,16 @@ class Search:
         half /= math.sqrt(square)
         return np.maximum(lo, middle - half), np.minimum(hi, middle + half)
 
-    def _offer(self, four: Four, seats: Sequence[Listed], picks: tuple[Ints, Ints, Ints], pool: Pool) -> None:
-        """Evaluate triples in full and hand those that count to the pool."""
+    def _offer(self, c: int, seats: Sequence[Listed], picks: tuple[Ints, Ints, Ints], pool: Pool) -> None:
+        """Evaluate triples and hand those that count to the pool, the most hopeful first."""
+        four = self.combos[c].four
         e = [one.error[pick] for one, pick in zip(seats, picks, strict=True)]
         x = four.x0 + four.x[1] * e[0] + four.x[2] * e[1] + four.x[3] * e[2]
         y = four.y0 + four.y[1] * e[0] + four.y[2] * e[1] + four.y[3] * e[2]
         q = four.n[1] * e[0] + four.n[2] * e[1] + four.n[3] * e[2]
-        cost = seats[0].cost[picks[0]] + seats[1].cost[picks[1]] + seats[2].cost[picks[2]]
-        cost = cost + self._soft(x, y, q)
+        packs = seats[0].cost[picks[0]] + seats[1].cost[picks[1]] + seats[2].cost[picks[2]]
         allowed = self.task.allowed_mm + _DUST
-        ok = (cost <= pool.limit) & (q >= four.q_lo - _DUST) & (q <= four.q_hi + _DUST)
+        ok = (packs + self._floor(c) <= pool.limit) & (q >= four.q_lo - _DUST) & (q <= four.q_hi + _DUST)
         if self.task.disk:
             ok &= x * x + y * y <= allowed * allowed
         else:
@@ -325,10 +366,20 @@ class Search:
         good = np.flatnonzero(ok)
         if not len(good):
             return
-        for k in pool.worth_keeping(cost[good]):
-            g = int(good[k])
-            cells = tuple(one.cell(int(pick[g])) for one, pick in zip(seats, picks, strict=True))
-            pool.add(float(cost[g]), cells, (float(x[g]), float(y[g])), float(q[g]))
+        bound = packs[good] + self._soft_at_least(c, x[good], y[good], q[good])
+        order = np.argsort(bound, kind="stable")
+        good, bound = good[order], bound[order]
+        start, size = 0, _AT_ONCE if self.costs.round and not self.task.lean_only else len(good)
+        while start < len(good) and bound[start] <= pool.limit:
+            part = good[start : start + size]
+            cost = packs[part] + self._soft(c, x[part], y[part], q[part])
+            fine = np.flatnonzero(cost <= pool.limit)
+            for k in pool.worth_keeping(cost[fine]):
+                j = int(fine[k])
+                g = int(part[j])
+                cells = tuple(one.cell(int(pick[g])) for one, pick in zip(seats, picks, strict=True))
+                pool.add(float(cost[j]), cells, (float(x[g]), float(y[g])), float(q[g]))
+            start, size = start + size, 2 * size
 
 
 @lru_cache(maxsize=1024)

@@ -12,14 +12,13 @@ from typing import TYPE_CHECKING
 from shimfit.core.packing.draft import Draft
 from shimfit.core.packing.makeup import cost_of
 from shimfit.core.packing.places import place_of
+from shimfit.model import CORNERS
 
 if TYPE_CHECKING:
     from shimfit.core.packing.drafting import Asked
     from shimfit.core.packing.places import Place
     from shimfit.model import Lot, Pack, Prescription
 
-ONE_UNIT = 1.0
-"""A new answer must be better by more than this to take the place of the one that is shown."""
 _DUST = 1e-9
 
 
@@ -44,14 +43,16 @@ def still_good(asked: Asked, shown: Prescription) -> Draft | None:
             slope = max(abs(question.plane.slope_along), abs(question.plane.slope_across))
         if again.pieces:
             mismatch = abs(_sigma(asked, again) - slope) * place.inside_mm
-            bearing += mismatch * asked.options.weights.bearing_per_mm
+            bearing += mismatch * asked.options.costs.bearing_per_mm
     resting = question.rests_on(packs)
     if resting.lean is None or resting.rock_mm > 4.0 * question.preload_mm:
         return None
     x, y = resting.lean.top_mm(question.height_mm)
     left = max(abs(x), abs(y)) if question.tolerance.per_direction else math.hypot(x, y)
-    if left > question.allowed_mm + _DUST:
+    if left > question.safe_mm + _DUST:
         return None
+    counted, chance = question.chance_on(packs, resting, asked.options.scatter)
+    lifts = [pack.made_mm for pack in packs if question.plane.at_seat_mm(pack.seat) <= _DUST]
     cost = cost_of(
         asked.tables,
         packs,
@@ -60,6 +61,8 @@ def still_good(asked: Asked, shown: Prescription) -> Draft | None:
         rock_mm=resting.rock_mm,
         top_mm=(x, y),
         allowed_mm=question.allowed_mm,
+        lift_mm=max(lifts, default=0.0) if len(packs) == len(CORNERS) else 0.0,
+        chance=counted,
     )
     return Draft(
         layout=shown.layout,
@@ -71,6 +74,7 @@ def still_good(asked: Asked, shown: Prescription) -> Draft | None:
         why=shown.why,
         cautions=shown.cautions,
         saw_settings_deg=shown.saw_settings_deg,
+        chance=chance,
     )
 
 

@@ -99,7 +99,7 @@ class Tables(Tapered):
         """Distinct thicknesses with their cheapest pieces, and the tables of one, two, … flats."""
         options, prices = self.options, self.prices
         units: dict[int, list[Unit]] = defaultdict(list)
-        new = options.weights.new_material * options.weights.new_flat_share
+        costs = options.costs
         for rank, lot in enumerate(self.lots):
             if lot.form != "flat" or lot.count < 1 or not _long_enough(lot, options.min_inside_mm):
                 continue
@@ -107,9 +107,9 @@ class Tables(Tapered):
             thickness = to_steps(lot.thickness_mm, options.quantum_mm)
             if not 0 < thickness < self.length:
                 continue
-            cost = options.weights.piece + prices.flat.get(lot.lot, 0.0)
+            cost = costs.piece + prices.flat.get(lot.lot, 0.0)
             if lot.origin == "bought":
-                cost += new
+                cost += costs.new_flat
             units[thickness].extend([Unit(cost, rank)] * min(lot.count, options.max_pieces))
         self.thick = np.array(sorted(units), dtype=np.int64)
         self.units: list[list[Unit]] = [sorted(units[int(t)]) for t in self.thick]
@@ -220,9 +220,12 @@ class Tables(Tapered):
             best = self._better(best, self._tailed(view, run, thickness, best))
         return best
 
-    def single_flat(self, thickness: int, caps: Caps = NO_CAPS) -> Stack | None:
-        """One flat of this thickness, within the caps."""
-        found = FlatView(self, caps).stack(thickness, 1, math.inf)
+    def few_flats(self, thickness: int, caps: Caps = NO_CAPS) -> Stack | None:
+        """One flat of this thickness, or two where there is none, within the caps."""
+        view = FlatView(self, caps)
+        found = view.stack(thickness, 1, math.inf)
+        if found is None and self.options.max_pieces > 1:
+            found = view.stack(thickness, 2, math.inf)
         return None if found is None else Stack(found[0], None, found[1])
 
     def capped_runs(self, row: Row, caps: Caps, inner_mm: float | None) -> list[Run]:

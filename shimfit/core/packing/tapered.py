@@ -89,14 +89,19 @@ class Tapered:
         lo = max(lo, 1)
         if lot.length_mm < options.min_inside_mm or lo > hi:
             return []
-        cost = options.weights.piece + options.weights.cut
-        if lot.origin == "bought":
-            cost += options.weights.new_material * options.weights.new_taper_share
+        costs = options.costs
+        cost = costs.piece + costs.cut + (costs.new_taper if lot.origin == "bought" else 0.0)
+        per_step = costs.thick_per_mm * q if lot.origin == "offcut" else 0.0
         pieces = [(lo, hi, cost)]
+        if costs.tip_cut:
+            # From here on the stretch begins inside the taper, so its tip is cut off.
+            tip = _first(lo, hi, lambda t: self.trims_tip(self.mark_mm(rank, t, inner_mm)))
+            pieces = [(lo, tip - 1, cost), (tip, hi, cost + costs.tip_cut)]
+            pieces = [piece for piece in pieces if piece[0] <= piece[1]]
         points = [(x, price) for x, price in self.prices.taper.get(lot.lot, ()) if price != 0.0]
         for x, price in [*points, *((x, math.inf) for x in banned)]:
             pieces = [part for piece in pieces for part in self._split(piece, rank, x, price, inner_mm)]
-        return [Run(a, b, c, 0.0, rank) for a, b, c in pieces if math.isfinite(c)]
+        return [Run(a, b, c, per_step, rank) for a, b, c in pieces if math.isfinite(c)]
 
     def _split(
         self, piece: tuple[int, int, float], rank: int, x: float, price: float, inner_mm: float | None
@@ -130,9 +135,9 @@ class Tapered:
         per_mm = self.prices.strip_per_mm.get(lot.lot, 0.0)
         if lot.origin == "bought":
             assert lot.length_mm is not None
-            per_mm += options.weights.new_material * options.weights.new_strip_share / lot.length_mm
+            per_mm += options.costs.new_strip_mm(lot.length_mm)
         fixed = per_mm * (self.wedge_mm(lot, angle, 0.0) + inside)
-        return Run(lo, hi, options.weights.piece + options.weights.cut + fixed, per_mm * q, rank)
+        return Run(lo, hi, options.costs.piece + options.costs.cut + fixed, per_mm * q, rank)
 
     # ------------------------------------------------------------------ what a use takes
 
@@ -153,6 +158,10 @@ class Tapered:
         assert lot.length_mm is not None
         mark = (thickness * self.options.quantum_mm - lot.thin_mm) / lot.taper_slope + (inner_mm or 0.0)
         return min(lot.length_mm, max(0.0, mark))
+
+    def trims_tip(self, mark_mm: float) -> bool:
+        """True when a stretch to this mark leaves a tip that would foul the rod."""
+        return mark_mm > self.options.bearing_mm + 1e-6
 
     def usable_mm(self, lot: Lot) -> float:
         """Length of a strip that may be sawn up: what is held in the hand stays."""

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, NamedTuple
 
 if TYPE_CHECKING:
+    from shimfit.core.chance import Outlook
     from shimfit.core.packing.places import Place
     from shimfit.model import Pack, Seat
 
@@ -76,7 +77,9 @@ class Task:
     disk: bool
     """The limit is on the magnitude; else on each direction."""
     residual_mm: float
-    """What the residual is weighed against: the tolerance itself, without margin."""
+    """What the residual is weighed against: the tolerance itself."""
+    outlook: Outlook
+    """The next reading."""
     steepest: float
     """The steeper of the two slopes, what bearing is weighed against when everything bears at the seat."""
     thin: bool = False

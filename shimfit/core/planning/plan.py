@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 from shimfit.core.foot import gap_plane
@@ -91,6 +91,7 @@ def plan(
     """
     began = clock()
     patience = Patience(began + seconds, clock, stop, progress)
+    options = replace(options, objective="weights")  # until its pricing asks core.chance
     work = _Work(tuple(posts), tuple(lots), options, solver, patience)
     work.serve(to_the_end=to_the_end)
     return work.plan(began, to_the_end=to_the_end)

@@ -43,27 +43,24 @@ class RunPlan:
 
 
 def posts_to_plan(
-    run: RunState, aims_mm: Mapping[str, float] | None = None, take_up: float = 1.0, u_take_up: float = 0.0
+    run: RunState, aims_mm: Mapping[str, float] | None = None, take_up: float = 1.0
 ) -> tuple[PlanPost, ...]:
     """Posts that are read (stood or on the bed, both directions) and not yet packed.
 
     `aims_mm`: where to aim tops across the run, from the line-up. `take_up`: what packs give of what they
     should; the lean is told so much larger.
     """
-    from shimfit.workflow.solving import margin_slope
-
     found = []
     for post in run.posts:
         lean = _lean_to_plan(post)
         if lean is None or post.reading is None:
             continue
-        margin = margin_slope(post, lean, u_take_up)
         aim_mm = (aims_mm or {}).get(post.name, 0.0)
         aim = Lean(0.0, aim_mm / post.height_mm) if aim_mm else None
         feelers = tuple((seat, mm) for seat, mm in post.reading.rocks if mm > 0.0)
         larger = Lean(lean.slope_along / take_up, lean.slope_across / take_up)
         found.append(
-            PlanPost(post.name, post.foot, post.height_mm, larger, post.tolerance, aim, margin, feelers)
+            PlanPost(post.name, post.foot, post.height_mm, larger, post.tolerance, aim, feelers=feelers)
         )
     return tuple(found)
 
@@ -97,7 +94,7 @@ def plan_run(
     `take_up`: (mean, standard uncertainty). UsageError when no post of the run is ready to be planned.
     """
     most_s = seconds_allowed(seconds)
-    posts = posts_to_plan(run, aims_mm, *take_up)
+    posts = posts_to_plan(run, aims_mm, take_up[0])
     if not posts:
         raise UsageError(
             f"{run.job}/{run.name}: no post is read and waiting for packs; read some first "

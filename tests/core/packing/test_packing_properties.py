@@ -58,7 +58,7 @@ def cost(foot, lean, tolerance, lots, options) -> float | None:
 
 
 def same(a: float | None, b: float | None) -> bool:
-    return a is b is None or (a is not None and b is not None and abs(a - b) < 1e-6)
+    return a is b is None or (a is not None and b is not None and abs(a - b) < 1e-4)
 
 
 bearings = st.sampled_from([Options(), Options(bearing_point="corner")])
@@ -126,7 +126,7 @@ def test_what_is_shown_live_never_costs_more_than_what_is_proven(post, lots, opt
     settled = prescribe(foot, HEIGHT, lean, tolerance, tables)
     if settled.within and len(settled.packs) < 4:
         assert live.within
-        assert live.cost.total <= settled.cost.total + 1e-6
+        assert live.cost.total <= settled.cost.total + 1e-5
 
 
 @settings(max_examples=6, deadline=None)
@@ -134,7 +134,7 @@ def test_what_is_shown_live_never_costs_more_than_what_is_proven(post, lots, opt
 def test_inches_and_millimetres_give_the_same_pattern(post, lots) -> None:
     # Everything told in inches and scaled by 25.4 is the same post: grid, weights per length and all.
     foot, lean, tolerance = post
-    options = Options(bearing_point="corner")
+    options = Options(bearing_point="corner", objective="weights")
     factor = 25.4
     scaled = [
         replace(

@@ -8,18 +8,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from shimfit.core.objective import (
-    EXACT_READS,
-    SURE,
-    Chances,
-    Reads,
-    Scatter,
-    Zone,
-    covariance,
-    top_per_error,
-    usual_reads,
-    zone_of,
-)
+from shimfit.core.chance import SURE, Chances, Zone, covariance, top_per_error, zone_of
+from shimfit.core.objective import EXACT_READS, Reads, Scatter, usual_reads
 from shimfit.core.uncertainty.disk import inside_disk
 
 SQUARE = [(45.0, 45.0), (-45.0, 45.0), (45.0, -45.0), (-45.0, -45.0)]
@@ -85,7 +75,7 @@ def test_the_chance_falls_along_every_ray():
 def test_the_worked_example_of_the_module():
     top = top_per_error(SQUARE, 1000.0)
     assert np.abs(top) == pytest.approx(1000.0 / 180.0)
-    reads, seat = usual_reads(), Scatter().seat_mm2(packed=True)
+    reads, seat = usual_reads(), Scatter().seat_mm2(inner=True)
     s = covariance(top, [seat] * 4, 1000.0, reads, [0.0, 0.0], 0.15)
     assert s == pytest.approx([1.279, 0.0, 1.279], abs=1e-3)
     for allowed, best, off in ((2.0, 0.40, 0.29), (10.0 / 3.0, 0.91, 0.83)):
@@ -116,8 +106,20 @@ def test_an_instrument_that_can_not_decide_leaves_the_tolerance_as_the_zone():
 
 
 def test_scatter_of_a_seat():
-    bare = Scatter().seat_mm2(packed=False)
-    assert bare == pytest.approx(0.0064)
-    steep = Scatter().seat_mm2(packed=True, taper_slope=0.03)
-    assert steep == pytest.approx(0.0064 + 0.0016 + 0.024**2)
-    assert Scatter(factor=1.5).seat_mm2(packed=False) == pytest.approx(2.25 * bare)
+    face = Scatter().seat_mm2(inner=False, gap_slope=0.02)
+    assert face == pytest.approx(0.0064 + 0.0016 + 0.02**2)
+    assert Scatter().seat_mm2(inner=True, gap_slope=0.02) == pytest.approx(0.0064 + 0.0016 + 0.06**2)
+    assert Scatter(factor=1.5).seat_mm2(inner=False) == pytest.approx(2.25 * face)
+
+
+def test_the_bound_along_a_line_is_never_below():
+    rng = np.random.default_rng(7)
+    s, radius, _ = drawn(20, 8)
+    chances = Chances(s[:, [0, 0, 1], [0, 1, 1]], [Zone(r, r, disk=True) for r in radius], 2.0)
+    for c in range(20):
+        start, ends = rng.uniform(-1.5, 1.5, (2, 5)), np.sort(rng.uniform(-0.3, 0.3, (2, 5)), axis=0)
+        step = (5.5, -4.0)
+        most = chances.at_most_along(c, (start[0], start[1]), step, (ends[0], ends[1]))
+        for t in np.linspace(0.0, 1.0, 7):
+            e = ends[0] + t * (ends[1] - ends[0])
+            assert (chances.at(c, start[0] + step[0] * e, start[1] + step[1] * e) <= most).all()

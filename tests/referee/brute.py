@@ -1,14 +1,15 @@
 """The referee: tries every pack at every corner of one post. For tiny boxes only, and slow on purpose.
 
-It shares nothing with `core.packing` but the frozen options and weights: stacks are listed one by one,
-each combination is rested by solving its force balance, stock is counted piece by piece. What it is told to
-find is the definition of the best answer, so it is written to be read:
+It shares nothing with `core.packing` but the frozen options: stacks are listed one by one, each combination
+is rested by solving its force balance, stock is counted piece by piece, and in minutes the chance of plumb is
+integrated with scipy's normal distribution. What it is told to find is the definition of the best answer, so
+it is written to be read:
 
-* one corner stays down (the one with the least gap), the three others carry a pack or are bare;
+* one corner stays down (the one with the least gap) or is lifted by one flat at a price, the three others
+  carry a pack or are bare;
 * all four corners carry load after tightening, and the rock is within the clamp's reach (4 times δ);
 * the lean left over is within the tolerance;
-* the box has the pieces; among all that, the least cost.
-Only when there is no such answer may the corner that stays down be lifted by one flat.
+* the box has the pieces; among all that, the least cost of the objective: minutes or weights.
 """
 
 from __future__ import annotations
@@ -20,7 +21,9 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
+from scipy import integrate, optimize, special, stats
 
+from shimfit.core.objective import usual_reads
 from shimfit.errors import UsageError
 from shimfit.model import CORNERS, Face, Seat
 
@@ -29,6 +32,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from shimfit.core.objective import Reads
     from shimfit.core.packing.options import Options
     from shimfit.model import Foot, Lean, Lot, Tolerance
 
@@ -81,16 +85,15 @@ def best_corners(
     *,
     lots: Sequence[Lot],
     options: Options,
+    reads: Reads | None = None,
 ) -> BruteAnswer | None:
     """The cheapest packs at the corners of a rectangular foot, by trying all; None when nothing holds.
 
     UsageError when the box is too large to try everything.
     """
-    post = _Post(foot, height_mm, lean, tolerance, lots, options)
+    post = _Post(foot, height_mm, lean, tolerance, lots, options, reads or usual_reads())
     down, *others = sorted(CORNERS, key=lambda seat: (round(_gap(foot, lean, seat), 9), CORNERS.index(seat)))
     best = _cheapest(post, down, others, None)
-    if best is not None:
-        return best
     for thickness in sorted({_steps(lot.thickness_mm, options) for lot in lots if _is_flat(lot)}):
         lifted = _cheapest(post, down, others, thickness)
         if lifted is not None and (best is None or lifted.cost < best.cost):
@@ -108,6 +111,7 @@ class _Post:
     tolerance: Tolerance
     lots: Sequence[Lot]
     options: Options
+    reads: Reads
 
     @property
     def allowed_mm(self) -> float:
@@ -126,7 +130,12 @@ def _cheapest(post: _Post, down: Seat, others: Sequence[Seat], lift: int | None)
     under = [Stacked(down, 0, (), post.foot.seat_at_mm(down), 0.0, 0.0)]
     if lift is not None:
         under = [
-            replace(under[0], steps=lift, uses=(Use(lot.lot, lift),), cost=_flat_cost(lot, post.options))
+            replace(
+                under[0],
+                steps=lift,
+                uses=(Use(lot.lot, lift),),
+                cost=_flat_cost(lot, post.options) + _lift_cost(lift_mm, post.options),
+            )
             for lot in post.lots
             if _is_flat(lot) and _steps(lot.thickness_mm, post.options) == lift
         ]
@@ -163,11 +172,15 @@ def _cheapest_of(
     x, y, rock, holds = _rest(post, points, errors)
     allowed = post.allowed_mm
     over = np.maximum(abs(x), abs(y)) if post.tolerance.per_direction else np.hypot(x, y)
-    weights = post.options.weights
     cost = ground.cost + sum(np.meshgrid(*([p.cost for p in some] for some in groups), indexing="ij"))
-    cost = cost + weights.rock * rock / (4.0 * post.options.preload_mm)
-    cost = cost + weights.residual * (abs(x) + abs(y)) / allowed
-    where = np.argwhere(holds & (over <= allowed + 1e-9))
+    fits = holds & (over <= allowed + 1e-9)
+    if post.options.objective == "minutes":
+        cost[fits] += _next_round(post, points, groups, x[fits], y[fits])
+    else:
+        weights = post.options.weights
+        cost = cost + weights.rock * rock / (4.0 * post.options.preload_mm)
+        cost = cost + weights.residual * (abs(x) + abs(y)) / allowed
+    where = np.argwhere(fits)
     for i, j, k in where[np.argsort(cost[tuple(where.T)])]:
         if best is not None and cost[i, j, k] >= best.cost:
             break
@@ -226,6 +239,68 @@ def _rest(
     return x.reshape(shape), y.reshape(shape), rock.reshape(shape), holds.reshape(shape)
 
 
+# ---------------------------------------------------------------- the next reading
+
+
+def _next_round(
+    post: _Post,
+    points: Sequence[tuple[float, float]],
+    groups: Sequence[Sequence[Stacked]],
+    x: Floats,
+    y: Floats,
+) -> Floats:
+    """round × (1 − chance): the next reading is normal about (x, y); chance that it lies in the zone."""
+    options, reads, h = post.options, post.reads, post.height_mm
+    scatter = options.scatter
+    mark_mm = scatter.mark_mm * 0.025
+    variances = [scatter.seat_mm**2 + scatter.pack_mm**2 + mark_mm**2]
+    for some in groups:
+        inside = some[0].at_mm != post.foot.seat_at_mm(some[0].seat)
+        last = (
+            scatter.place_mm * max(0.0, _push(post.lean, some[0].seat)[1])
+            if inside
+            else scatter.mark_mm * 0.025
+        )
+        variances.append(scatter.seat_mm**2 + scatter.pack_mm**2 + last**2)
+    plane = np.column_stack((np.ones(4), np.array(points)))
+    top = -h * np.linalg.pinv(plane)[1:]
+    spread = top @ np.diag(variances) @ top.T + 2.0 * h**2 * np.diag(
+        [reads.own_along**2, reads.own_across**2]
+    )
+    allowed, u = post.allowed_mm, h * max(reads.u_along, reads.u_across)
+    if post.tolerance.per_direction:
+        half = np.array(
+            [allowed - reads.factor * h * reads.u_along, allowed - reads.factor * h * reads.u_across]
+        )
+        chance = _in_box(x, y, spread, half)
+    else:
+        sure = optimize.brentq(
+            lambda r: stats.ncx2.cdf((allowed / u) ** 2, 2, (r / u) ** 2) - 0.95, 0.0, allowed
+        )
+        chance = _in_disk(x, y, spread, min(sure, allowed - reads.factor * u))
+    return options.minutes.round * (1.0 - chance)
+
+
+def _in_disk(x: Floats, y: Floats, spread: Floats, radius: float) -> Floats:
+    """Trapezoid over the angle of the disk's rim, in the axes of the covariance."""
+    (v1, v2), axes = np.linalg.eigh(spread)
+    m1, m2 = axes.T @ np.stack((x, y))
+    t = np.linspace(-np.pi / 2, np.pi / 2, 401)
+    a = radius * np.sin(t)[:, None]
+    chord = radius * np.cos(t)[:, None]
+    inner = special.ndtr((chord - m2) / np.sqrt(v2)) - special.ndtr((-chord - m2) / np.sqrt(v2))
+    return np.trapezoid(stats.norm.pdf(a, m1, np.sqrt(v1)) * inner * chord, t, axis=0)
+
+
+def _in_box(x: Floats, y: Floats, spread: Floats, half: Floats) -> Floats:
+    a = np.linspace(-half[0], half[0], 801)[:, None]
+    slope = spread[0, 1] / spread[0, 0]
+    u = np.sqrt(spread[1, 1] - slope * spread[0, 1])
+    middle = y + slope * (a - x)
+    inner = special.ndtr((half[1] - middle) / u) - special.ndtr((-half[1] - middle) / u)
+    return integrate.simpson(stats.norm.pdf(a, x, np.sqrt(spread[0, 0])) * inner, x=a[:, 0], axis=0)
+
+
 # ---------------------------------------------------------------- packs
 
 
@@ -250,6 +325,8 @@ def _stacks(post: _Post, seat: Seat, lift_mm: float) -> Iterator[Stacked]:
         where = inner if bears_inside else at
         wanted = _gap_at(foot, lean, *where) + lift_mm
         mismatch = abs(sigma - bearing_slope) * inside * options.weights.bearing_per_mm
+        if options.objective == "minutes":
+            mismatch = 0.0
         seen = set()
         for n in range(options.max_pieces + 1 - len(tail)):
             if not tail and n == 0:
@@ -272,7 +349,7 @@ def _tails(
 ) -> Iterator[tuple[tuple[Use, ...], float, float]]:
     """No tapered piece, or one: its use, its slope and its cost."""
     yield (), 0.0, 0.0
-    weights, q = options.weights, options.quantum_mm
+    minutes, weights, q = options.minutes, options.weights, options.quantum_mm
     for lot in lots:
         if lot.count < 1:
             continue
@@ -285,6 +362,15 @@ def _tails(
             for steps in range(1, math.floor(min(_told(lot.thick_mm), thickest_mm) / q + 1e-9) + 1):
                 mark = (steps * q - _told(lot.thin_mm)) / sigma + deep
                 shortest = deep + 1e-9 if deep else options.min_inside_mm - 1e-9
+                if options.objective == "minutes":
+                    cost = (
+                        minutes.piece
+                        + minutes.cut
+                        + (minutes.cut if mark > options.bearing_mm + 1e-6 else 0.0)
+                    )
+                    cost += (
+                        minutes.bought_taper if lot.origin == "bought" else minutes.thick_per_mm * steps * q
+                    )
                 if shortest <= mark <= _told(lot.length_mm) + 1e-9 and steps * q > _told(lot.thin_mm) - 1e-9:
                     yield (Use(lot.lot, steps, mark_mm=mark),), sigma, cost
         elif lot.form == "strip":
@@ -314,6 +400,11 @@ def _wedges(
             if lot.origin == "bought":
                 share = length / _told(lot.length_mm)
                 cost += weights.new_material * weights.new_strip_share * share
+            if options.objective == "minutes":
+                cost = options.minutes.piece + options.minutes.cut
+                cost += (
+                    options.minutes.bought_strip_per_m * length / 1000.0 if lot.origin == "bought" else 0.0
+                )
             yield (use,), sigma, cost
 
 
@@ -327,14 +418,23 @@ def _first_cut(lot: Lot, options: Options, angle: float) -> float:
 
 
 def _flat_cost(lot: Lot, options: Options) -> float:
-    weights = options.weights
+    weights, minutes = options.weights, options.minutes
+    if options.objective == "minutes":
+        return minutes.piece + (minutes.bought_flat if lot.origin == "bought" else 0.0)
     new = weights.new_material * weights.new_flat_share if lot.origin == "bought" else 0.0
     return weights.piece + new
 
 
 def _set_ups(packs: Sequence[Stacked], options: Options) -> float:
     angles = {use.saw_deg for pack in packs for use in pack.uses} - {None, options.saw.stands_at_deg}
-    return options.weights.saw_set_up * len(angles)
+    each = options.minutes.saw_set_up if options.objective == "minutes" else options.weights.saw_set_up
+    return each * len(angles)
+
+
+def _lift_cost(lift_mm: float, options: Options) -> float:
+    if options.objective == "weights":
+        return options.weights.lift
+    return options.minutes.lift + options.minutes.lift_per_mm * lift_mm
 
 
 # ---------------------------------------------------------------- the box
