@@ -24,8 +24,8 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 from shimfit.core.packing import Options, Saw, build_tables
 from shimfit.core.planning import PlanPost, plan
 from shimfit.core.planning import geometry as geometries
-from shimfit.core.planning.lists import windows
 from shimfit.core.planning.program import IntegerProgram, Sparse
+from shimfit.core.planning.search import ListMaker
 from shimfit.model import Foot, Lean, Lot, Tolerance
 from shimfit.solve.highs import Highs
 
@@ -79,7 +79,7 @@ def instance(posts, lots, pieces, *, seed=0, compact=False):
 def compact(run, box, options):
     """Rows and columns of the compact program: (cost, upper, whole, row low, row high, entries by column)."""
     made = geometries.build(run, options)
-    window = windows(made, options)
+    window = ListMaker(made, options)
     tables = build_tables(box, options)
     q, weights = options.quantum_mm, options.weights
     cost, upper, whole, columns, low, high = [], [], [], [], [], []

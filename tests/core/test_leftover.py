@@ -1,10 +1,14 @@
 """What packs leave: remainders with their kerf, told by where they start."""
 
+import numpy as np
 import pytest
 
+from shimfit.core.cutting import assign
 from shimfit.core.packing import Options, Saw
-from shimfit.core.planning.leftover import as_cut_from, left_of
-from shimfit.model import Lot, Pack, Piece, Seat
+from shimfit.core.planning import PlanPost, plan
+from shimfit.core.planning.leftover import as_cut_from, left_of, wedge_of
+from shimfit.model import Foot, Lean, Lot, Pack, Piece, Seat, Tolerance
+from shimfit.solve.highs import Highs
 
 OPTIONS = Options(saw=Saw((1.0,), kerf_mm=2.5, hold_mm=250.0))
 TAPER = Lot("T", "taper", 1, length_mm=200.0, thin_mm=1.0, thick_mm=9.0)
@@ -45,3 +49,27 @@ def test_flats_and_strips_get_fewer_and_shorter():
     assert (flat.lot, flat.count) == ("F", 2)
     assert (whole.lot, whole.count, whole.length_mm) == ("S", 1, 600.0)
     assert cut.length_mm == pytest.approx(600 - 1.69815 - 2.5004 - 0.6982 - 2.5, abs=1e-3)
+
+
+@pytest.mark.parametrize(("seed", "length_mm"), [(0, 275), (1, 290), (3, 280), (6, 270)])
+def test_a_short_strip_never_makes_a_whole_plan_fail(seed, length_mm):
+    """Two posts that swap their pieces may not both be cut from what one of them left of a strip."""
+    rng = np.random.default_rng(seed)
+    tolerance = Tolerance("1:500", "ratio", 0.002)
+    posts = [
+        PlanPost(str(k), Foot(90, 90), 1000.0, Lean(*rng.normal(0.004, 0.008, 2)), tolerance)
+        for k in range(4)
+    ]
+    lots = [Lot(f"F{k}", "flat", 1, thickness_mm=round(float(rng.uniform(0.3, 2.5)), 2)) for k in range(6)]
+    strip = Lot("S1", "strip", 1, length_mm=float(length_mm), width_mm=38.0, thickness_mm=20.0)
+    saw = Saw((0.5, 1.0))
+    done = plan(posts, [*lots, strip], Options(saw=saw), Highs(), seconds=10)
+    wedges = [
+        wedge_of(f"{one.post.name}/{pack.seat}", piece)
+        for one in done.planned
+        for pack in one.packs
+        for piece in pack.pieces
+        if piece.form == "strip"
+    ]
+    assert assign(strip, wedges, saw) is not None
+    assert len(done.planned) + len(done.unsolved) == len(posts)

@@ -15,8 +15,8 @@ from scipy.sparse import csc_array
 from shimfit.core.packing import Options, Saw, build_tables, prescribe
 from shimfit.core.planning import PlanPost, plan, search
 from shimfit.core.planning import geometry as geometries
-from shimfit.core.planning.lists import ListMaker
 from shimfit.core.planning.rounds import Pricing, generate
+from shimfit.core.planning.search import ListMaker
 from shimfit.core.resting import Support, rest
 from shimfit.model import Foot, Lean, Lot, Tolerance
 from shimfit.solve.highs import Highs
@@ -159,8 +159,9 @@ def test_the_batched_search_is_plain_enumeration():
     given, options = posts(3, seed=4), Options(objective="weights", saw=SAW)
     tables = build_tables(box(9, 1, 0, seed=4), options)
     maker = ListMaker(geometries.build(given, options), options)
-    lists, _ = maker.make(tables)
-    least, _ = search.cheapest(maker.geometry, lists, np.full(3, np.inf), 2, rock_cost=4.0, residual_cost=2.0)
+    lists = maker.make(tables)
+    rest = search.Rest(np.full(3, 2.0), 4.0)
+    least, _ = search.cheapest(lists, np.full(3, np.inf), 2, rest)
     made = maker.geometry
     for number in range(3):
         best = math.inf

@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING
 
 from shimfit.core.packing.tables import Caps
 from shimfit.core.planning.geometry import PIVOT, SEATS
-from shimfit.core.planning.lists import BARE, Choice, SeatChoices, row_of
+from shimfit.core.planning.search import BARE, Choice, row_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from shimfit.core.packing.tables import Stack, Tables
-    from shimfit.core.planning.search import Found
+    from shimfit.core.planning.search import Found, Lists
     from shimfit.model import Lot
 
 OWN_STOCK_TRIES = 6
@@ -72,7 +72,7 @@ class Pattern:
 
 def spell_out(  # noqa: PLR0917 - it takes the quantities it takes
     tables: Tables,
-    choices: SeatChoices,
+    lists: Lists,
     found: Found,
     extra: Sequence[float],
     post_of: Sequence[int],
@@ -89,7 +89,7 @@ def spell_out(  # noqa: PLR0917 - it takes the quantities it takes
         picked = []
         for seat in range(SEATS):
             state = (combination >> seat) & 1
-            picked.append((seat, state, choices.choice(post, seat, state, int(found.entry[n, seat]))))
+            picked.append((seat, state, lists.choice(post, seat, state, int(found.entry[n, seat]))))
         if under_pivot:
             picked.append((PIVOT, 0, Choice(0, under_pivot, None)))
         pattern = within_own_stock(tables, picked, float(extra[n]), post_of[post])

@@ -21,9 +21,9 @@ from shimfit.core.packing.tables import Tables
 from shimfit.core.planning import geometry as geometries
 from shimfit.core.planning import search
 from shimfit.core.planning.exact import cheapest_in_box, without_set_ups
-from shimfit.core.planning.lists import ListMaker, SeatChoices
 from shimfit.core.planning.master import Master
 from shimfit.core.planning.patterns import spell_out
+from shimfit.core.planning.search import ListMaker
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -80,10 +80,10 @@ class Pricing:
         numbers: Sequence[int] | None = None,
     ) -> tuple[Floats, list[Pattern]]:
         """Least priced cost of each post (or its ceiling), and patterns below it that the box holds."""
-        least, found, lists, choices = self._found(self.maker, tables, ceiling, keep, set_up, self.guess)
+        least, found, lists = self._found(self.maker, tables, ceiling, keep, set_up, self.guess)
         own = range(len(self.posts)) if numbers is None else numbers
-        extra = self._extra(self.maker, lists, choices, tables, found)
-        return least, spell_out(tables, choices, found, extra.tolist(), own)
+        extra = self._extra(self.maker, lists, tables, found)
+        return least, spell_out(tables, lists, found, extra.tolist(), own)
 
     def lifted(
         self, tables: Tables, ceiling: Floats, keep: int, set_up: dict[float, Floats] | None = None
@@ -93,7 +93,7 @@ class Pricing:
         Each thickness of flat is tried, cheapest first, for the posts where four packs at their cheapest
         come below the ceiling; it is the way out where a need is smaller than the thinnest piece.
         """
-        tables.grown(self.maker.windows.longest + 1)
+        tables.grown(self.maker.longest + 1)
         least, patterns = ceiling.copy(), []
         if not tables.thick.size:
             return least, []
@@ -109,14 +109,14 @@ class Pricing:
             room = least[doubtful] - down
             raised = replace(plain, gap_mm=plain.gap_mm + steps * self.options.quantum_mm)
             maker = ListMaker(raised, self.options)
-            best, found, lists, choices = self._found(
+            best, found, lists = self._found(
                 maker, tables, np.maximum(0.0, room), keep, extra_by_setting, None
             )
             least[doubtful] = np.where(room > 0.0, np.minimum(best, room) + down, least[doubtful])
-            extra = self._extra(maker, lists, choices, tables, found)
+            extra = self._extra(maker, lists, tables, found)
             patterns += spell_out(
                 tables,
-                choices,
+                lists,
                 found,
                 (extra + geometries.LIFT_COST).tolist(),
                 doubtful.tolist(),
@@ -127,34 +127,30 @@ class Pricing:
     def _found(  # noqa: PLR0917 - it takes the quantities it takes
         self, maker: ListMaker, tables: Tables, ceiling: Floats, keep: int,
         set_up: dict[float, Floats] | None, guess: Floats | None,
-    ) -> tuple[Floats, search.Found, search.Lists, SeatChoices]:  # fmt: skip
-        lists, choices = maker.make(tables, set_up)
+    ) -> tuple[Floats, search.Found, search.Lists]:  # fmt: skip
+        lists = maker.make(tables, set_up)
         weights = self.options.weights
-        least, found = search.cheapest(
-            maker.geometry, lists, ceiling, keep, rock_cost=weights.rock, residual_cost=weights.residual,
-            guess=guess,
-        )  # fmt: skip
-        return least, found, lists, choices
+        rest = search.Rest(weights.residual * maker.geometry.residual_share, weights.rock)
+        least, found = search.cheapest(lists, ceiling, keep, rest, guess)
+        return least, found, lists
 
-    def _extra(
-        self, maker: ListMaker, lists: search.Lists, choices: SeatChoices, tables: Tables, found: search.Found
-    ) -> Floats:
+    def _extra(self, maker: ListMaker, lists: search.Lists, tables: Tables, found: search.Found) -> Floats:
         """What lean, rock and bearing cost: the total less the pieces and their prices."""
         extra = found.total.copy()
         for seat in range(geometries.SEATS):
             state = (found.combination >> seat) & 1
             entry = found.entry[:, seat]
             extra -= lists.cost[found.post, seat, state, entry]
-            extra += self._bearing(maker, choices, tables, (found.post, seat, state, entry))
+            extra += self._bearing(maker, lists, tables, (found.post, seat, state, entry))
         return extra
 
     def _bearing(
-        self, maker: ListMaker, choices: SeatChoices, tables: Tables, chosen: tuple[Ints, int, Ints, Ints]
+        self, maker: ListMaker, lists: search.Lists, tables: Tables, chosen: tuple[Ints, int, Ints, Ints]
     ) -> Floats:
         """Mismatch cost of the chosen classes."""
         geometry = maker.geometry
         post, seat, state, entry = chosen
-        row = choices.row[post, seat, state, entry]
+        row = lists.row[post, seat, state, entry]
         sigma = np.zeros(post.size)
         outer = np.array([kind.sigma for kind in tables.rows])
         at_face = (state == 0) & (row >= 0)
@@ -162,8 +158,7 @@ class Pricing:
         for reach_mm in maker.reaches_mm:
             here = (state == 1) & (row > 0) & (geometry.inside_mm[post, seat] == reach_mm)
             if here.any():
-                inner = np.array([kind.sigma for kind in tables.inner_rows(reach_mm)[0]])
-                sigma[here] = inner[row[here] - 1]
+                sigma[here] = tables.inner_table(reach_mm)[2][row[here]]
         mismatch = np.abs(sigma - geometry.weighed[post, seat]) * geometry.inside_mm[post, seat]
         return np.where(row >= 0, mismatch * self.options.weights.bearing_per_mm, 0.0)
 

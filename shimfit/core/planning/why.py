@@ -16,8 +16,8 @@ if TYPE_CHECKING:
     from shimfit.core.planning.patience import Patience
 
 NOT_ASKED = "left out of a quick plan; why was not asked"
-HARDLY_MM = 0.005
-"""A gap below this is nothing to buy a pack for."""
+HARDLY_MM = 0.05
+"""A gap below this is nothing to buy a pack for: no shim is that thin."""
 
 
 def why_left_out(post: PlanPost, tables: Tables, patience: Patience) -> str:
