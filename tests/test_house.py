@@ -109,8 +109,8 @@ SOURCED = (
     "fixtures/published/",
     "fixtures/captures/",
     "tests/published/ours.py",
-    "tests/core/test_tolerance.py",  # AISC 303-16 states its limit over a yard
-    "tests/test_units.py",  # NIST LC 1137 shows a yard in centimetres
+    "tests/quantities/test_tolerance.py",  # AISC 303-16 states its limit over a yard
+    "tests/quantities/test_shown_and_units.py",  # NIST LC 1137 shows a yard in centimetres
     "tests/report/test_statistics.py",  # Anscombe's numbers
 )
 

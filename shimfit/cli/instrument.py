@@ -7,8 +7,8 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from shimfit.cli.context import open_site, units_of
-from shimfit.entry.lengths import parse_height
 from shimfit.errors import Exit, UsageError
+from shimfit.quantities.typed import parse_height
 
 if TYPE_CHECKING:
     from shimfit.cli.io import Commands, Io
@@ -69,7 +69,7 @@ def run_add(args: argparse.Namespace, io: Io) -> int:
         raise UsageError(f"a level of {length_mm / 1000:g} m is none: a wrong unit?")
     accuracy = None
     if args.accuracy is not None:
-        from shimfit.units import to_slope
+        from shimfit.quantities.typed import to_slope
 
         accuracy = to_slope(args.accuracy)
         if accuracy > ROUGHEST:

@@ -6,8 +6,8 @@ import argparse
 from typing import TYPE_CHECKING
 
 from shimfit.cli.context import RUN, lengths_in, once_called, open_site
-from shimfit.entry.lengths import parse_pairs
 from shimfit.errors import Exit, UsageError
+from shimfit.quantities.typed import parse_pairs
 
 if TYPE_CHECKING:
     from shimfit.cli.io import Commands, Io

@@ -10,10 +10,10 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 from shimfit.cli.context import RUN, add_force, open_site
-from shimfit.entry.lengths import parse_pairs
 from shimfit.errors import Exit, FileError, UsageError
 from shimfit.model import PostState
 from shimfit.outputs import PDF
+from shimfit.quantities.typed import parse_pairs
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator

@@ -238,7 +238,7 @@ def run_tighten(args: argparse.Namespace, io: Io) -> int:
     """Log that the nut was tightened."""
     torque_nm = None
     if args.torque:
-        from shimfit.units import to_torque_nm
+        from shimfit.quantities.typed import to_torque_nm
 
         torque_nm = to_torque_nm(args.torque)
         if torque_nm > MOST_TORQUE_NM:

@@ -6,9 +6,9 @@ import argparse
 from typing import TYPE_CHECKING
 
 from shimfit.cli.context import RUN, lengths_in, once_called, open_site
-from shimfit.entry.lengths import parse_pairs
 from shimfit.errors import Exit
 from shimfit.model import Face
+from shimfit.quantities.typed import parse_pairs
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
@@ -198,10 +198,10 @@ def run_lineup(args: argparse.Namespace, io: Io) -> int:
 
 
 def _lineup_lines(legs: Iterable[LegLine], names: Mapping[Face, str], units: Units) -> Iterator[str]:
-    from shimfit.tui import lengths
+    from shimfit.quantities import shown
 
     # Aims are fractions of a millimetre: too fine for sixteenths.
-    told = lengths.fine if units == "mm" else lengths.thickness
+    told = shown.fine if units == "mm" else shown.thickness
 
     def sideways(mm: float) -> str:
         return f"{told(mm, units)} {names[Face.OUT if mm >= 0 else Face.HOUSE]}"

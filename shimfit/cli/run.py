@@ -6,10 +6,10 @@ import argparse
 from typing import TYPE_CHECKING, Any
 
 from shimfit.cli.context import RUN, add_force, once_called, open_site
-from shimfit.entry.lengths import parse_height, parse_leg
 from shimfit.errors import Exit, UsageError
 from shimfit.model import Face
 from shimfit.outputs import POSTS_CSV
+from shimfit.quantities.typed import parse_height, parse_leg
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -158,8 +158,8 @@ def _add_new(of_run: Commands, common: argparse.ArgumentParser) -> None:
 def run_new(args: argparse.Namespace, io: Io) -> int:
     """Lay out a run."""
     from shimfit.contract import foot_to_json
-    from shimfit.core.tolerance import DEFAULT_TOLERANCE, parse_tolerance
     from shimfit.entry import parse_foot, parse_length
+    from shimfit.quantities.tolerance import DEFAULT_TOLERANCE, parse_tolerance
     from shimfit.workflow.place import parse_run
 
     with open_site(args, io) as site:
@@ -360,9 +360,9 @@ def run_json(run: RunState) -> dict[str, Any]:
 
 
 def _told(mm: float, words: Words) -> str:
-    from shimfit.tui import lengths
+    from shimfit.quantities import shown
 
-    return lengths.lean(mm, words.units, words.graduation)
+    return shown.lean(mm, words.units, words.graduation)
 
 
 def _foot(foot: Foot, words: Words) -> str:

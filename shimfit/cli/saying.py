@@ -6,8 +6,8 @@ import time
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
-from shimfit.core.tolerance import DEFAULT_TOLERANCE, parse_tolerance
 from shimfit.model import Foot, PostState, Reading
+from shimfit.quantities.tolerance import DEFAULT_TOLERANCE, parse_tolerance
 from shimfit.settings import load
 from shimfit.standing import PostRecord, RunState
 from shimfit.tui.glyphs import glyphs_for

@@ -115,8 +115,8 @@ def run(args: argparse.Namespace, io: Io) -> int:
 
 
 def _stage(args: argparse.Namespace) -> Stage:
-    from shimfit.entry.lengths import parse_foot, parse_length
     from shimfit.model import Lean
+    from shimfit.quantities.typed import parse_foot, parse_length
     from shimfit.wire.simulate import SensorNature, SimulatedPost, Stage, voice
 
     if not 0.0 <= args.memory <= 0.99:

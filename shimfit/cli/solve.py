@@ -6,8 +6,8 @@ import argparse
 from typing import TYPE_CHECKING
 
 from shimfit.cli.context import once_called, units_of
-from shimfit.entry.lengths import parse_height
 from shimfit.errors import EntryError, Exit, UsageError
+from shimfit.quantities.typed import parse_height
 
 if TYPE_CHECKING:
     from shimfit.cli.io import Commands, Io
@@ -74,10 +74,10 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace, io: Io) -> int:
     """Answer for one post; 1 when the predicted rest is over tolerance or nothing can be done."""
-    from shimfit.core.tolerance import DEFAULT_TOLERANCE, parse_tolerance
     from shimfit.entry import EntrySettings, hear, parse_foot, parse_length
     from shimfit.entry.second_look import looks_like_a_slip, second_look
     from shimfit.model import Lean
+    from shimfit.quantities.tolerance import DEFAULT_TOLERANCE, parse_tolerance
     from shimfit.workflow.by_hand import parse_seat_lengths
     from shimfit.workflow.solving import Question, solve_once
 

@@ -30,11 +30,10 @@ post's history. No outside package and no numpy is loaded: the first screen wait
 
 from __future__ import annotations
 
-from shimfit.core.lengths import Length, Units, read_length
-from shimfit.entry.lengths import parse_foot, parse_length
 from shimfit.entry.result import Component, Heard, Incomplete, Refused, Understood
 from shimfit.entry.settings import EntrySettings
 from shimfit.errors import EntryError
+from shimfit.quantities.typed import Length, Units, parse_foot, parse_length, read_length
 
 __all__ = [
     "Component",

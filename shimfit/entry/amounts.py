@@ -7,13 +7,13 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Final, NoReturn
 
-from shimfit.core.lengths import METRIC, MM_PER, Number
 from shimfit.entry.cursor import Cursor
 from shimfit.entry.echo import decimal_text
 from shimfit.entry.result import MM_PER_LEAN_UNIT, RATIOS, Component, LeanUnit, Qualifier
 from shimfit.entry.settings import EntrySettings
 from shimfit.entry.tokens import Token
 from shimfit.model import Face
+from shimfit.quantities.typed import METRIC, MM_PER, Number
 
 STEEPEST_RATIO: Final = Fraction(1, 19)
 """A typed ratio beyond tan 3° (1 in 19.08) is a slip."""

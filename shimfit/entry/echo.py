@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from fractions import Fraction
 
-from shimfit.core.lengths import METRIC, MM_PER, TAPE_DENOMINATORS, Length
 from shimfit.entry.result import Component, Understood
 from shimfit.entry.settings import EntrySettings
 from shimfit.model import Face
+from shimfit.quantities.typed import METRIC, MM_PER, TAPE_DENOMINATORS, Length
 
 
 def words(heard: Understood) -> str:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import Final
 
-from shimfit.core.lengths import MM_PER, Length, LengthUnit, scan_length
 from shimfit.entry.cursor import Cursor
 from shimfit.entry.tokens import Token, lower
 from shimfit.errors import EntryError
+from shimfit.quantities.typed import MM_PER, Length, LengthUnit, scan_length
 
 SHORTEST_MM: Final = 100
 LONGEST_MM: Final = 10_000

@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from fractions import Fraction
 
-from shimfit.core.lengths import Length, Number
 from shimfit.entry.amounts import Amount, bare_unit, read_amount, sign_before_number
 from shimfit.entry.cursor import Cursor, Halt
 from shimfit.entry.gauge import read_gauge
@@ -14,6 +13,7 @@ from shimfit.entry.settings import EntrySettings
 from shimfit.entry.tokens import Token, lower
 from shimfit.entry.words import growths
 from shimfit.model import Face
+from shimfit.quantities.typed import Length, Number
 
 
 def parse(text: str, settings: EntrySettings) -> Heard:

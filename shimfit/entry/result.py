@@ -8,9 +8,9 @@ from fractions import Fraction
 from typing import Literal, TypeAlias
 
 from shimfit.core.lean import from_degrees, from_offset, from_offset_along_post
-from shimfit.core.lengths import MM_PER, Length, NumberForm
 from shimfit.entry.settings import EntrySettings
 from shimfit.model import Face
+from shimfit.quantities.typed import MM_PER, Length, NumberForm
 
 LeanUnit: TypeAlias = Literal["mm", "cm", "in", "deg", "mm/m", "cm/m", "in/ft"]
 Qualifier: TypeAlias = Literal["strong", "shy"]

@@ -10,11 +10,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-from shimfit.core.lengths import TAPE_DENOMINATORS
 from shimfit.entry.echo import fraction_text, number_text
 from shimfit.entry.result import Component, Understood
 from shimfit.errors import EntryError
 from shimfit.model import Face, Reading
+from shimfit.quantities.typed import TAPE_DENOMINATORS
 
 FAR: Final = 0.004
 """A change of slope (4 mm per m) that tightening alone does not make. Common practice, no source."""

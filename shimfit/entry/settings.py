@@ -6,9 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
 
-from shimfit.core.lengths import TAPE_DENOMINATORS, Units
 from shimfit.errors import UsageError
 from shimfit.model import Face
+from shimfit.quantities.typed import TAPE_DENOMINATORS, Units
 
 DEFAULT_NAMES: Mapping[str, str] = {face.value: face.value for face in Face}
 DEFAULT_LETTERS: Mapping[str, str] = {"next": "n", "prev": "p", "out": "o", "house": "h"}

@@ -5,7 +5,9 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-from shimfit.core.lengths import (
+from shimfit.entry.settings import EntrySettings
+from shimfit.entry.words import ARROWS, FILLERS, Kind, split_run, vocabulary
+from shimfit.quantities.typed import (
     FEET_MARKS,
     INCH_MARKS,
     MINUS_MARKS,
@@ -14,8 +16,6 @@ from shimfit.core.lengths import (
     mend,
     scan_number,
 )
-from shimfit.entry.settings import EntrySettings
-from shimfit.entry.words import ARROWS, FILLERS, Kind, split_run, vocabulary
 
 
 @dataclass(frozen=True, slots=True)

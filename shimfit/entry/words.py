@@ -8,9 +8,9 @@ from functools import lru_cache
 from types import MappingProxyType
 from typing import Literal, TypeAlias
 
-from shimfit.core.lengths import UNIT_WORDS
 from shimfit.entry.settings import EntrySettings
 from shimfit.model import Face
+from shimfit.quantities.typed import UNIT_WORDS
 
 Kind: TypeAlias = Literal[
     "number", "unit", "ratio", "minutes", "seconds", "sign", "qualifier", "face", "plumb", "over", "height",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from shimfit.entry.lengths import parse_length
+from shimfit.quantities.typed import parse_length
 
 if TYPE_CHECKING:
     from shimfit.core.layout import Mark

@@ -5,12 +5,12 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING
 
-from shimfit.entry.lengths import parse_foot, parse_height, parse_leg, parse_length
 from shimfit.errors import EntryError, UsageError
 from shimfit.model import Form, Lot
+from shimfit.quantities.typed import parse_foot, parse_height, parse_leg, parse_length
 
 if TYPE_CHECKING:
-    from shimfit.core.lengths import Units
+    from shimfit.quantities.typed import Units
     from shimfit.standing import RunState
     from shimfit.workflow.site import Site
 
@@ -32,7 +32,7 @@ def add_run(site: Site, answers: dict[str, str]) -> RunState:
     Raises EntryError or UsageError in the words of what is wrong; nothing is written then.
     """
     from shimfit.core.layout import lay_out
-    from shimfit.core.tolerance import DEFAULT_TOLERANCE, parse_tolerance
+    from shimfit.quantities.tolerance import DEFAULT_TOLERANCE, parse_tolerance
 
     job, run = answers["job"].strip(), answers["run"].strip()
     known = {one.name: one for one in site.jobs()}
@@ -78,7 +78,7 @@ OPTION_HINTS = {
 def set_option(site: Site, job: str, run: str, name: str, text: str) -> None:
     """Change an option of a run from what was typed; EntryError or UsageError, and nothing is changed."""
     from shimfit.contract import tolerance_to_json
-    from shimfit.core.tolerance import parse_tolerance
+    from shimfit.quantities.tolerance import parse_tolerance
 
     now = site.run(job, run)
     word = text.strip().lower()
@@ -113,7 +113,7 @@ def _face_names(text: str) -> dict[str, str]:
 
 def check_answer(site: Site, key: str, text: str) -> None:
     """Refuse one answer of RUN_STEPS as soon as it is typed; raises EntryError or UsageError."""
-    from shimfit.core.tolerance import parse_tolerance
+    from shimfit.quantities.tolerance import parse_tolerance
 
     units = site.settings.units
     match key:

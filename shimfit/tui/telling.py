@@ -11,16 +11,16 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from shimfit.model import BESIDE_THE_OTHERS, Face, PostState, Seat
-from shimfit.tui import lengths
+from shimfit.quantities import shown
 from shimfit.tui.wrapping import fitting
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from shimfit.model import Change, Lean, Pack, Piece, Prescription, Reading
+    from shimfit.quantities.typed import Units
     from shimfit.standing import PostRecord, RunState
     from shimfit.tui.glyphs import Glyphs
-    from shimfit.tui.lengths import Units
 
 LEAST_SHOWN_MM = 0.05
 """A lean in one direction that is smaller is told as none: nobody sees it on a level."""
@@ -103,7 +103,7 @@ class Words:
 
     def lean(self, lean: Lean, height_mm: float, *, both: bool = False) -> str:
         """`TOP leans 9.5 mm → next, 12.5 mm ↑ out`, or that it leans neither way; both: in both units."""
-        say = lengths.both if both else lengths.lean
+        say = shown.both if both else shown.lean
         parts = [
             f"{say(mm, self.units, self.graduation)} {self.towards(face)}"
             for face, mm in self._directions(lean, height_mm)
@@ -126,7 +126,7 @@ class Words:
             return ""
         face = _face_of(known, along is not None)
         missing = (Face.OUT, Face.HOUSE) if along is not None else (Face.NEXT, Face.PREV)
-        told = lengths.lean(known * reading.height_mm, self.units, self.graduation)
+        told = shown.lean(known * reading.height_mm, self.units, self.graduation)
         other = f"{self.names[missing[0]]}/{self.names[missing[1]]}"
         # For the eye as short as it goes, one row on a phone; for the ear a sentence.
         return f"TOP leans {told} {self.towards(face)}; {other}" + (" not read yet" if self.spoken else "?")
@@ -147,11 +147,11 @@ class Words:
         """How far the top is off: by the magnitude, or by the worse direction where each counts."""
         along, across = lean.top_mm(record.height_mm)
         each = record.tolerance.per_direction
-        return lengths.fine(max(abs(along), abs(across)) if each else math.hypot(along, across), self.units)
+        return shown.fine(max(abs(along), abs(across)) if each else math.hypot(along, across), self.units)
 
     def allowed(self, record: PostRecord) -> str:
         """How far the top may be off."""
-        return lengths.fine(record.tolerance.allowed_top_mm(record.height_mm), self.units)
+        return shown.fine(record.tolerance.allowed_top_mm(record.height_mm), self.units)
 
     def off(self, lean: Lean, record: PostRecord, width: int | None = None) -> str:
         """`0.8 mm off, allowed 2.0 mm`; in fewer columns `0.8 of 2.0 mm off`, or without the limit."""
@@ -168,7 +168,7 @@ class Words:
         first_taper = next((piece for piece in pack.pieces if piece.form == "taper"), None)
         mark = first_taper.mark_mm if first_taper else None
         figure_mm = mark if mark is not None else pack.made_mm
-        rest = "" if self.units == "mm" else lengths.sixteenths(figure_mm, self.graduation)[1]
+        rest = "" if self.units == "mm" else shown.graduations(figure_mm, self.graduation)[1]
         unit = ("mm" if self.units == "mm" else "in") + rest
         return PackLine(
             number=number,
@@ -177,8 +177,8 @@ class Words:
             where=self.seat(pack.seat),
             what=self.pieces(pack),
             short=self.short_pieces(pack),
-            figure=lengths.figure(figure_mm, self.units, self.graduation),
-            other=lengths.other(figure_mm, self.units, self.graduation) if mark is not None else "",
+            figure=shown.figure(figure_mm, self.units, self.graduation),
+            other=shown.other(figure_mm, self.units, self.graduation) if mark is not None else "",
             unit=f"{unit} mark" if mark is not None else f"{unit} thick",
             changed=self.change(change) if change else "",
         )
@@ -197,13 +197,13 @@ class Words:
 
     def length(self, mm: float) -> str:
         """A length to measure off, in the run's unit."""
-        return lengths.tape(mm, self.units, self.graduation)
+        return shown.tape(mm, self.units, self.graduation)
 
     def change(self, change: Change) -> str:
         """What to change under one seat: how far a taper that stays is pushed, else from what to what."""
         if change.push_mm:
             way = "push {} more" if change.push_mm > 0 else "draw {} back"
-            return way.format(lengths.tape(change.push_mm, self.units, self.graduation))
+            return way.format(shown.tape(change.push_mm, self.units, self.graduation))
         arrow = "to" if self.spoken else self.glyphs.faces[Face.NEXT]
         old = self.thick(change.from_mm).removesuffix(" mm")
         return f"{old} {arrow} {self.thick(change.to_mm)}"
@@ -213,11 +213,11 @@ class Words:
         if piece.form == "flat":
             if self.units == "mm":
                 return f"{name} flat {self.thick(piece.thickness_mm)}"
-            return f"{name} flat {lengths.tape(piece.thickness_mm, self.units, self.graduation)}"
-        mark = lengths.tape(piece.mark_mm or 0.0, self.units, self.graduation)
+            return f"{name} flat {shown.tape(piece.thickness_mm, self.units, self.graduation)}"
+        mark = shown.tape(piece.mark_mm or 0.0, self.units, self.graduation)
         trim = ""
         if piece.trim_tip_mm > 0:
-            trim = f", tip cut off {lengths.tape(piece.trim_tip_mm, self.units, self.graduation)}"
+            trim = f", tip cut off {shown.tape(piece.trim_tip_mm, self.units, self.graduation)}"
         # A wedge is sawn to measure: its thick edge ends at the face, where a taper has its mark.
         push = "push in flush" if piece.mark_mm is None else f"push to {mark}"
         if piece.form == "strip" and piece.thin_mm is not None and piece.thick_mm is not None:
@@ -229,14 +229,14 @@ class Words:
 
     def thick(self, mm: float) -> str:
         """A thickness to be made, in the run's unit."""
-        return lengths.thickness(mm, self.units)
+        return shown.thickness(mm, self.units)
 
     def _short_piece(self, piece: Piece) -> str:
         if piece.mark_mm is None:
             return piece.lot
-        told = f"{piece.lot} to {lengths.figure(piece.mark_mm, self.units, self.graduation)}"
+        told = f"{piece.lot} to {shown.figure(piece.mark_mm, self.units, self.graduation)}"
         if piece.trim_tip_mm > 0:
-            told += f" cut tip {lengths.figure(piece.trim_tip_mm, self.units, self.graduation)}"
+            told += f" cut tip {shown.figure(piece.trim_tip_mm, self.units, self.graduation)}"
         return told
 
     def _directions(self, lean: Lean, height_mm: float) -> list[tuple[Face, float]]:
@@ -375,7 +375,7 @@ def _remarks(record: PostRecord, answer: Prescription | None) -> tuple[str, ...]
     if verdict is not None and verdict.advice and record.state is PostState.TOO_CLOSE:
         told.append(verdict.advice)
     if verdict is not None and verdict.probability is not None and record.state is PostState.PLUMB:
-        told.append(f"{_percent(verdict.probability)} sure that it is within")
+        told.append(f"{shown.percent(verdict.probability, 0)} sure that it is within")
     if answer is not None and record.state in (PostState.PACK, PostState.OUT, PostState.TIGHTEN):
         if answer.why:
             told.append(answer.why)
@@ -384,12 +384,6 @@ def _remarks(record: PostRecord, answer: Prescription | None) -> tuple[str, ...]
         told += answer.cautions
     told += [note.text for note in record.notes]
     return tuple(told)
-
-
-def _percent(probability: float) -> str:
-    if probability > 0.999:
-        return "over 99.9 %"
-    return f"{100 * probability:.0f} %"
 
 
 def _face_of(value: float, along: bool) -> Face:

@@ -10,9 +10,9 @@ from shimfit.core.foot import check_foot
 from shimfit.core.packing.options import Options, Saw
 from shimfit.core.planning.geometry import PlanPost
 from shimfit.core.stock import lots_from_rows
-from shimfit.core.tolerance import DEFAULT_TOLERANCE, parse_tolerance
 from shimfit.errors import EntryError, FileError, UsageError
 from shimfit.model import Foot, Lean
+from shimfit.quantities.tolerance import DEFAULT_TOLERANCE, parse_tolerance
 
 if TYPE_CHECKING:
     from shimfit.model import Lot

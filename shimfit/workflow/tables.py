@@ -16,10 +16,10 @@ from typing import TYPE_CHECKING, Any
 
 from shimfit import csvfile
 from shimfit.contract import foot_to_json, tolerance_to_json
-from shimfit.core.tolerance import parse_tolerance
 from shimfit.entry import hear, parse_foot, parse_length
 from shimfit.entry.second_look import looks_like_a_slip
 from shimfit.errors import EntryError, FileError, UsageError
+from shimfit.quantities.tolerance import parse_tolerance
 from shimfit.workflow.place import Place, check_name
 from shimfit.workflow.reading import Asked, Logged, second_look
 

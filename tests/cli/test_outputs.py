@@ -235,8 +235,8 @@ def test_a_link_that_was_left_behind_is_made_anew_and_taken_away(
 
 @posix
 def test_a_link_that_somebody_else_put_in_place_meanwhile_stays(tmp_path: Path) -> None:
-    from shimfit.entry.lengths import parse_foot
     from shimfit.model import Lean
+    from shimfit.quantities.typed import parse_foot
     from shimfit.wire.play import Player
     from shimfit.wire.simulate import SensorNature, SimulatedPost, Stage, voice
 

@@ -11,7 +11,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from shimfit.core.tolerance import parse_tolerance
 from shimfit.core.uncertainty import (
     FACTORS,
     ONE_SIDED_95,
@@ -29,6 +28,7 @@ from shimfit.core.uncertainty import (
 )
 from shimfit.errors import InternalError
 from shimfit.model import Lean, Reading
+from shimfit.quantities.tolerance import parse_tolerance
 
 LIMIT = parse_tolerance("1:500")
 EACH_WAY = parse_tolerance("1:500", per_direction=True)

@@ -17,8 +17,8 @@ from shimfit.core.instruments import (
     judge,
     stated_accuracy,
 )
-from shimfit.core.tolerance import parse_tolerance
 from shimfit.errors import InternalError
+from shimfit.quantities.tolerance import parse_tolerance
 
 LIMIT = parse_tolerance("1:500")
 TODAY = date(2026, 6, 15)

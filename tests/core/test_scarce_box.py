@@ -8,8 +8,8 @@ import pytest
 
 from shimfit.core import packing
 from shimfit.core.stock import lots_from_csv
-from shimfit.core.tolerance import parse_tolerance
 from shimfit.model import Foot, Lean, Lot
+from shimfit.quantities.tolerance import parse_tolerance
 
 
 @pytest.mark.timeout(30)

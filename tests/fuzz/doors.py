@@ -43,8 +43,8 @@ def entry(data: bytes) -> None:
 
 def length(data: bytes) -> None:
     """A length, a foot and a tolerance as options take them."""
-    from shimfit.core.tolerance import parse_tolerance
-    from shimfit.entry.lengths import parse_foot, parse_length
+    from shimfit.quantities.tolerance import parse_tolerance
+    from shimfit.quantities.typed import parse_foot, parse_length
 
     text = data.decode("utf-8", "replace")
     with_sentence(lambda: finite(parse_length(text)))

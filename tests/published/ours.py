@@ -12,8 +12,7 @@ from pathlib import Path
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from shimfit import units
-from shimfit.core import lean, tolerance
+from shimfit.core import lean
 from shimfit.core.bearing import bolt, timber
 from shimfit.core.foot import gap_plane
 from shimfit.core.packing.options import Options
@@ -34,8 +33,9 @@ from shimfit.core.uncertainty import (
     rectangular,
 )
 from shimfit.core.uncertainty.repeats import combine
-from shimfit.entry.lengths import parse_foot, parse_length
 from shimfit.model import CORNERS, Foot, Lean, Lot, Seat, Tolerance
+from shimfit.quantities import shown, tolerance, typed
+from shimfit.quantities.typed import parse_foot, parse_length
 from shimfit.report.statistics import LineFit, fit_line, students_t95
 from shimfit.solve.highs import Highs
 from shimfit.wire import frames, lines
@@ -65,7 +65,7 @@ def per_m(text: str) -> float:
 
 def per_foot(text: str) -> float:
     """A slope as typed, as a ratio, by way of the units that files name."""
-    return units.to_slope(text)
+    return typed.to_slope(text)
 
 
 def verdict(text: str, off_mm: float, height_mm: float) -> str:
@@ -394,9 +394,9 @@ OURS: dict[str, Callable[[], Value]] = {
     "6.1a": lambda: parse_length("1in"),
     "6.1b": lambda: parse_length("1ft"),
     "6.2": lambda: parse_length("36ft") / 1000,
-    "6.5": lambda: units.format_inches(Fraction("0.400") * Fraction("25.4"), 64),
-    "6.6a": lambda: float(units.nearest(Fraction("25.4") / 32, Fraction(1, 10_000))),
-    "6.6b": lambda: float(units.nearest(Fraction("25.4") * 15 / 32, Fraction(1, 10_000))),
+    "6.5": lambda: shown.inches(Fraction("0.400") * Fraction("25.4"), 64),
+    "6.6a": lambda: float(shown.nearest(Fraction("25.4") / 32, Fraction(1, 10_000))),
+    "6.6b": lambda: float(shown.nearest(Fraction("25.4") * 15 / 32, Fraction(1, 10_000))),
     "6.8a": lambda: 1000 * lean.from_degrees(1),
     "6.8b": lambda: lean.to_degrees(0.001),
     "7.4": lambda: f"{lines.checksum(b'GPXDR,A,0.6135744,D,PTCH,A,-0.6135744,D,ROLL'):02X}",

@@ -40,10 +40,10 @@ def test_published_table(name):
 
 def test_fractions_are_shown_as_the_book_prints_them():
     # Cosgrove, Principles and Practice of Plumbing, Table LXIII (read; the book's 3/62 is 3/64).
-    from shimfit.units import format_inches
+    from shimfit.quantities.shown import inches
 
     for row in table.ours.table("decimal_equivalents"):
-        assert format_inches(float(row["exact_mm"]), 64) == row["fraction"]
+        assert inches(float(row["exact_mm"]), 64) == row["fraction"]
 
 
 def test_wrong_crcs_of_public_pages_are_not_ours():

@@ -72,6 +72,7 @@ def test_where_the_post_one_stands_at_goes_one_stands_at_its_neighbour(desk) -> 
 def test_torque_photo_and_rails_on_are_logged(desk) -> None:
     assert not desk.torqued("hand tight").done
     assert not desk.torqued("0").done
+    assert "40.7 N m" in desk.torqued("30 lbf ft").message
     assert "40 N m" in desk.torqued("40 Nm").message
     assert not desk.photographed("  ").done
     assert desk.photographed("p1.jpg").message == "photo p1.jpg"

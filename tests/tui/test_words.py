@@ -9,10 +9,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from shimfit.core.tolerance import parse_tolerance
 from shimfit.model import Foot, Lean, Pack, Piece, PostState, Prescription, Reading, Resting, Seat
+from shimfit.quantities import shown
+from shimfit.quantities.tolerance import parse_tolerance
 from shimfit.standing import PostRecord, RunState
-from shimfit.tui import lengths, themes
+from shimfit.tui import themes
 from shimfit.tui.glyphs import UNICODE
 from shimfit.tui.telling import Words, post_view
 
@@ -36,23 +37,23 @@ TOLERANCE = parse_tolerance("1:500")
     ],
 )
 def test_a_push_is_told_as_a_tape_shows_it(mm: float, units: str, told: str) -> None:
-    assert lengths.tape(mm, units) == told
+    assert shown.tape(mm, units) == told
 
 
 @given(st.floats(0, 500))
 def test_the_told_inches_are_within_half_a_sixteenth(mm: float) -> None:
-    whole, rest = lengths.sixteenths(mm)
+    whole, rest = shown.graduations(mm)
     assert abs(mm / 25.4 - whole / 16) <= 1 / 32 + 1e-9
     assert rest in ("", " strong", " shy")
-    text = lengths.fraction(whole)
+    text = shown.inches(mm)
     parts = text.split(" ")
     assert sum(Fraction(part) for part in parts) == Fraction(whole, 16)
 
 
 def test_a_small_lean_is_told_as_it_was_typed() -> None:
-    assert lengths.lean(0.3, "mm") == "0.3 mm"
-    assert lengths.lean(9.5, "mm") == "9.5 mm"
-    assert lengths.both(9.525, "inch") == '3/8" (9.5 mm)'
+    assert shown.lean(0.3, "mm") == "0.3 mm"
+    assert shown.lean(9.5, "mm") == "9.5 mm"
+    assert shown.both(9.525, "inch") == '3/8" (9.5 mm)'
 
 
 def record(state: PostState, lean: Lean | None, **more: object) -> tuple[RunState, PostRecord]:

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from shimfit.core.tolerance import parse_tolerance
 from shimfit.model import Foot, PostState
+from shimfit.quantities.tolerance import parse_tolerance
 from shimfit.workflow.place import Place
 from shimfit.workflow.site import Site
 

@@ -17,11 +17,11 @@ from shimfit.workflow.reading import Asked
 if TYPE_CHECKING:
     from collections.abc import Callable, Container
 
+    from shimfit.quantities.typed import Units
     from shimfit.settings import Settings
     from shimfit.standing import PostRecord, RunState
     from shimfit.store.state import BoxState, JobState
     from shimfit.tui.glyphs import Glyphs
-    from shimfit.tui.lengths import Units
     from shimfit.workflow.site import Site
 
 TAUGHT = 2

@@ -6,8 +6,6 @@ from shimfit.tui.desk.outcome import Outcome
 from shimfit.tui.desk.standing import Standing
 from shimfit.workflow.place import Place
 
-MOST_TORQUE_NM = 1000.0
-
 
 class Work(Standing):
     """Logs what was done at the post."""
@@ -40,16 +38,10 @@ class Work(Standing):
         return self.attempt(lambda place: Outcome(self.site.tighten(place, torque_nm)))
 
     def torqued(self, text: str) -> Outcome:
-        """Log that the nut was tightened, and to how many N m."""
-        number = text.strip().lower().removesuffix("nm").removesuffix("n m").strip().replace(",", ".")
-        try:
-            torque_nm = float(number)
-        except ValueError:
-            torque_nm = 0.0
-        if not 0.0 < torque_nm < MOST_TORQUE_NM:
-            wanted = f"{text.strip()!r} is no torque: N m, more than 0 and less than {MOST_TORQUE_NM:g}"
-            return Outcome(wanted, done=False, bell="refused")
-        return self.tightened(torque_nm)
+        """Log that the nut was tightened, and to what torque: `40`, `40 Nm`, `30 lbf ft`."""
+        from shimfit.quantities.typed import to_torque_nm
+
+        return self.attempt(lambda place: Outcome(self.site.tighten(place, to_torque_nm(text))))
 
     def photographed(self, file: str) -> Outcome:
         """Name a photo's file at this post."""

@@ -124,7 +124,7 @@ class PlanScreen(Page):
             self.ask(Question("feet off", hint, self._line_up_by))
 
     def _line_up_by(self, text: str) -> Outcome:
-        from shimfit.entry.lengths import parse_pairs
+        from shimfit.quantities.typed import parse_pairs
         from shimfit.workflow.standing import line_up_run
 
         run = self.desk.run

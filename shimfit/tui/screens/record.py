@@ -9,10 +9,10 @@ from textual import on
 from textual.binding import Binding, BindingType
 
 from shimfit.model import PostState
+from shimfit.quantities.shown import fine
 from shimfit.tui.desk import Outcome
 from shimfit.tui.glyphs import ROLES
 from shimfit.tui.handover import export_record, suggested_name
-from shimfit.tui.lengths import fine
 from shimfit.tui.pictures.canvas import Canvas
 from shimfit.tui.screens.page import Page, Question
 from shimfit.tui.telling import state_word

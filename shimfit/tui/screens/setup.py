@@ -8,7 +8,8 @@ from textual import on
 from textual.binding import Binding, BindingType
 
 from shimfit.errors import ShimfitError
-from shimfit.tui import lengths, sensing
+from shimfit.quantities.shown import tape
+from shimfit.tui import sensing
 from shimfit.tui.desk import Outcome
 from shimfit.tui.pictures.canvas import Canvas
 from shimfit.tui.screens.page import Page, Question
@@ -225,9 +226,7 @@ class SetupScreen(Page):
         run_now = self.desk.run
         if run_now is not None:
             gauge = (
-                "the reading height"
-                if run_now.gauge_mm is None
-                else lengths.tape(run_now.gauge_mm, run_now.units)
+                "the reading height" if run_now.gauge_mm is None else tape(run_now.gauge_mm, run_now.units)
             )
             tolerance = run_now.tolerance
             each = " each way" if tolerance.per_direction else ""
@@ -236,7 +235,7 @@ class SetupScreen(Page):
                 ("option", key, [(f"     {key:<11} {value}", "")])
                 for key, value in (
                     ("tolerance", f"{tolerance.text}{each}"),
-                    ("height", lengths.tape(run_now.height_mm, run_now.units)),
+                    ("height", tape(run_now.height_mm, run_now.units)),
                     ("level", gauge),
                     ("faces", names),
                     ("layout", run_now.layout),

@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING
 from shimfit.contract import foot_to_json
 from shimfit.core.layout import lay_out
 from shimfit.core.stock import lots_from_csv
-from shimfit.core.tolerance import parse_tolerance
 from shimfit.errors import UsageError
 from shimfit.model import Foot
+from shimfit.quantities.tolerance import parse_tolerance
 from shimfit.store.events import Draft
 from shimfit.workflow.place import Place
 

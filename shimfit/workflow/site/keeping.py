@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 from shimfit import settings as settings_room
 from shimfit.contract import foot_to_json, lot_to_json, tolerance_to_json
-from shimfit.core.tolerance import DEFAULT_TOLERANCE, parse_tolerance
 from shimfit.errors import UsageError
+from shimfit.quantities.tolerance import DEFAULT_TOLERANCE, parse_tolerance
 from shimfit.store.events import Draft
 from shimfit.workflow.place import Place, check_name
 from shimfit.workflow.site.opened import Opened

@@ -112,7 +112,7 @@ class Site(Keeping):
             self._draft(place, "tightened", {"torque_nm": torque_nm}),
         ]
         self.journal.append_all(drafts)
-        return "tightened" if torque_nm is None else f"tightened to {torque_nm:g} N m"
+        return "tightened" if torque_nm is None else f"tightened to {torque_nm:.1f} N m".replace(".0 ", " ")
 
     def trim(self, place: Place) -> str:
         """Log that the packs were cut flush; the verifying reading comes after it."""

@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from shimfit.model import Face
-from shimfit.tui import lengths
+from shimfit.quantities import shown
 from shimfit.tui.telling import PackLine
 
 if TYPE_CHECKING:
@@ -120,7 +120,7 @@ def _push_line(number: int, push: Push, words: Words) -> PackLine:
         where=words.seat(push.seat),
         what=f"{push.lot} push {words.length(push_mm)} more",
         short=f"{push.lot} push more",
-        figure=lengths.figure(push_mm, words.units, words.graduation),
+        figure=shown.figure(push_mm, words.units, words.graduation),
         unit=f"{'mm' if words.units == 'mm' else 'in'} more",
         other="",
         changed="",
@@ -130,7 +130,7 @@ def _push_line(number: int, push: Push, words: Words) -> PackLine:
 def _push(side: str, push: Push, words: Words) -> str:
     """`NEXT-OUT T3 push 8 mm more`, or for a pack without a taper `OUT raise 0.4 mm`."""
     if push.lot is None or push.push_mm is None:
-        return f"{side} raise {lengths.thickness(round(push.raise_mm, 1), words.units)}"
+        return f"{side} raise {shown.thickness(round(push.raise_mm, 1), words.units)}"
     return f"{side} {push.lot} push {words.length(push.push_mm)} more"
 
 
@@ -143,7 +143,7 @@ def what_to_raise(lean: Lean, record: PostRecord, words: Words, width: int) -> s
     ):
         rise_mm = abs(slope) * side_mm
         if rise_mm >= LEAST_RISE_MM:
-            told = lengths.thickness(round(rise_mm, 1), words.units).removesuffix(" mm")
+            told = shown.thickness(round(rise_mm, 1), words.units).removesuffix(" mm")
             parts.append(f"{words.names[face].upper()} {told}")
     if not parts:
         return "leave it so"

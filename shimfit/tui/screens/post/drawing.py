@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from shimfit.entry.echo import number_text
 from shimfit.entry.result import Incomplete, Refused, Understood
 from shimfit.model import Face, Lean, PostState
-from shimfit.tui import lengths
+from shimfit.quantities import shown
 from shimfit.tui.glyphs import ROLES
 from shimfit.tui.pictures.canvas import Canvas
 from shimfit.tui.pictures.foot_plan import foot_plan
@@ -52,8 +52,8 @@ def headline(sight: Sight, room: Room, width: int) -> Canvas:
         head = f"post {record.name} ({count})"
     canvas.put(0, 0, head, "strong")
     canvas.put(len(head) + 2, 0, state, ROLES[record.state] + " here")
-    allowed = lengths.fine(record.tolerance.allowed_top_mm(record.height_mm), run.units)
-    told = f"allowed {allowed} at {lengths.tape(record.height_mm, run.units)}"
+    allowed = shown.fine(record.tolerance.allowed_top_mm(record.height_mm), run.units)
+    told = f"allowed {allowed} at {shown.tape(record.height_mm, run.units)}"
     if len(head) + len(state) + len(told) + 4 <= width:
         canvas.put_right(width, 0, told, "label")
     return canvas

@@ -16,7 +16,9 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Final, Literal
 
-from shimfit.core.lengths import (
+from shimfit.errors import EntryError
+from shimfit.model import Tolerance
+from shimfit.quantities.typed import (
     Fault,
     Length,
     Number,
@@ -26,8 +28,6 @@ from shimfit.core.lengths import (
     scan_number,
     skip_spaces,
 )
-from shimfit.errors import EntryError
-from shimfit.model import Tolerance
 
 NO_PUBLISHED_LIMIT: Final = (
     "No published plumb limit for guard, railing or fence posts was found: this limit is the user's choice."

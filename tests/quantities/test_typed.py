@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from shimfit.core.lengths import Fault, Length, Number, read_length, scan_number
 from shimfit.entry import parse_foot, parse_length
 from shimfit.errors import EntryError
+from shimfit.quantities.typed import Fault, Length, Number, read_length, scan_number
 
 PUBLISHED = Path(__file__).parents[2] / "fixtures" / "published"
 

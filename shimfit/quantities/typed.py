@@ -1,4 +1,4 @@
-"""Numbers and lengths exactly as people write them: `9`, `9.5mm`, `3/8"`, `1-1/4in`, `4'6"`, `1.2 cm`.
+"""Numbers, lengths and units exactly as people write them: `9`, `9.5mm`, `3/8"`, `1-1/4in`, `4'6"`, `1.2 cm`.
 
 One scanner for everything that is typed: lean entries, heights, feet of posts, tolerances and stock tables.
 Values are exact fractions; nothing is rounded here. Rules (a bare number needs a setting to know its unit):
@@ -11,16 +11,27 @@ Values are exact fractions; nothing is rounded here. Rules (a bare number needs 
 
 A bare fraction or mixed number is inches whatever the setting: there is no 3/8 mm. The constants are exact
 (1 in = 25.4 mm, 1 ft = 304.8 mm: NIST SP 811, Appendix B.8).
+
+Units that only files and settings name (slopes, torques, stresses) are pint's, at the end: it is imported and
+its registry built at the first use of a `to_...` function, never at import, and agrees with the scanner
+(property test).
 """
 
 from __future__ import annotations
 
+import math
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import Final, Literal, TypeAlias
+from functools import cache
+from typing import TYPE_CHECKING, Any, Final, Literal, TypeAlias
 
 from shimfit.errors import EntryError
+from shimfit.model import Foot
+
+if TYPE_CHECKING:
+    from pint import UnitRegistry
 
 Units: TypeAlias = Literal["mm", "inch"]
 LengthUnit: TypeAlias = Literal["mm", "cm", "m", "in", "ft"]
@@ -320,3 +331,236 @@ def mend(text: str, start: int, fault: Fault) -> str | None:
     if fault.instead is None:
         return None
     return (text[:start] + fault.instead + text[fault.end :]).strip()
+
+
+# ---------------------------------------------------------------- heights, feet, named lengths
+
+LOWEST_READ_MM, HIGHEST_READ_MM = 50.0, 20_000.0
+"""Wide of every post of a guard (common practice, no source)."""
+
+_BY = re.compile(r"\s*(?:[x×*]|\bby\b)\s*", re.IGNORECASE)
+_ROUND = re.compile(r"\s*(?:diameter|dia|d|ø|⌀)\s*", re.IGNORECASE)
+
+
+def parse_length(text: str, units: Units = "mm", *, what: str = "length", zero_ok: bool = False) -> float:
+    """Length in mm. `what` names it in the refusal ("height", "spacing").
+
+    Raises EntryError (with the bad spot) for no number, an unknown unit, a sign, and 0 unless `zero_ok`.
+    """
+    return read_length(text, units, what=what, zero_ok=zero_ok).millimetres
+
+
+def parse_height(text: str, units: Units = "mm") -> float:
+    """Reading height in mm. EntryError where no post is read at it: nearly always a slip of the unit."""
+    height_mm = parse_length(text, units, what="height")
+    if not LOWEST_READ_MM <= height_mm <= HIGHEST_READ_MM:
+        raise EntryError(
+            f"a reading height of {height_mm:g} mm can't be: posts are read about 1 m above the foot, "
+            f"from {LOWEST_READ_MM:g} mm to {HIGHEST_READ_MM / 1000:g} m; a wrong unit?",
+            at=0,
+        )
+    return height_mm
+
+
+def parse_pairs(given: Iterable[str], units: Units = "mm") -> dict[str, float]:
+    """NAME=LENGTH, in mm, each with its sign (`2=5mm`, `next=-1/4in`).
+
+    Raises EntryError for another form, a name that is told twice, and what `parse_length` refuses.
+    """
+    found: dict[str, float] = {}
+    for text in given:
+        name, sign, value = text.partition("=")
+        name, value = name.strip(), value.strip()
+        if not sign or not name:
+            raise EntryError(f"{text!r}: give it as NAME=LENGTH", at=0)
+        if name in found:
+            raise EntryError(f"{name} is told twice: once as {text!r}; give it one length", at=0)
+        length_mm = parse_length(value.lstrip("+-"), units, zero_ok=True)
+        found[name] = -length_mm if value.startswith("-") else length_mm
+    return found
+
+
+def parse_leg(text: str, units: Units = "mm") -> tuple[float, float | None]:
+    """Length of a leg in mm, and how far the run turns before it: `3.6m@45`, `12ft@-30`; None: not said.
+
+    Degrees, + towards out, - towards house, under 180. Raises EntryError with the bad spot.
+    """
+    length, sign, angle = text.partition("@")
+    length_mm = parse_length(length, units, what="leg")
+    if not sign:
+        return length_mm, None
+    try:
+        turn_deg = float(angle.strip().removesuffix("deg").removesuffix("°"))
+    except ValueError:
+        turn_deg = math.nan
+    if not math.isfinite(turn_deg) or not 0.0 < abs(turn_deg) < 180.0:
+        raise EntryError(
+            f"a corner turns by an angle under 180 degrees, like 3.6m@45 or 3.6m@-30, not {text.strip()!r}",
+            at=len(length) + 1,
+        )
+    return length_mm, turn_deg
+
+
+def parse_foot(text: str, units: Units = "mm", *, rod_hole_mm: float = 14.0) -> Foot:
+    """Foot `AxB` = along x across (`90x90mm`, `3-1/2"x3-1/2"`), or round `d90mm`.
+
+    A side without a unit takes the other side's. Raises EntryError: not two sides, no area, a rod hole
+    as wide as the foot.
+    """
+    round_mark = _ROUND.match(text)
+    if round_mark and text[round_mark.end() :].strip():
+        diameter = _sides(text, [round_mark.end()], units)[0]
+        foot = Foot(diameter, diameter, round=True, rod_hole_mm=rod_hole_mm)
+    else:
+        by = _BY.search(text)
+        if by is None:
+            raise EntryError(
+                f"a foot is along x across, like 90x90mm, or d90mm when round, not {text!r}", at=0
+            )
+        along, across = _sides(text, [0, by.end()], units, ends=[by.start(), len(text)])
+        foot = Foot(along, across, rod_hole_mm=rod_hole_mm)
+    narrow = min(foot.along_mm, foot.across_mm)
+    if rod_hole_mm >= narrow:
+        raise EntryError(f"the rod's hole ({rod_hole_mm:g} mm) leaves no foot of {narrow:g} mm", at=0)
+    return foot
+
+
+def _sides(text: str, starts: list[int], units: Units, ends: list[int] | None = None) -> list[float]:
+    """Sides in mm; positions in errors are those of the whole text."""
+    stops = ends or [len(text)]
+    lengths = [_side(text[:stop], start, units) for start, stop in zip(starts, stops, strict=True)]
+    typed = next((length.unit for length in lengths if length.unit_was_typed), None)
+    if typed is not None:
+        assumed: Units = "inch" if typed in ("in", "ft") else "mm"
+        lengths = [
+            length if length.unit_was_typed else _side(text[:stop], start, assumed)
+            for length, start, stop in zip(lengths, starts, stops, strict=True)
+        ]
+    return [length.millimetres for length in lengths]
+
+
+def _side(text: str, start: int, units: Units) -> Length:
+    length = scan_length(text, start, units, "side of a foot")
+    rest = skip_spaces(text, length.end)
+    if rest < len(text):
+        raise EntryError(f"side of a foot: what does {text[rest:].strip()[:12]!r} after it mean?", at=rest)
+    if length.mm == 0:
+        raise EntryError("a foot with no area can't stand: a side is more than 0", at=start)
+    return length
+
+
+# ---------------------------------------------------------------- what files and settings name
+
+
+@cache
+def registry() -> UnitRegistry[Any]:
+    """The one registry, with exact fractions inside; about half a second the first time."""
+    import pint
+
+    return pint.UnitRegistry(non_int_type=Fraction)
+
+
+def to_mm(text: str) -> float:
+    """Length in mm of any length that pint knows (`0.9 m`, `3 ft`, `12 thou`); EntryError otherwise."""
+    return to_unit(text, "mm", "length")
+
+
+def to_slope(text: str) -> float:
+    """Slope of an angle (`0.1 deg`, `20 arcsec`: its tangent) or of a ratio (`2 mm/m`, `0.2 percent`).
+
+    A bare number is a ratio. Raises EntryError for anything else.
+    """
+    quantity = _quantity(text, "slope")
+    if not quantity.dimensionless:
+        raise EntryError(f"{text.strip()} is no slope: type it like 0.5 mm/m or 0.03 deg")
+    ratio = float(quantity.to("dimensionless").magnitude)
+    if not any(name in _ANGLES for name in _unit_names(quantity)):
+        return ratio
+    if abs(ratio) >= math.pi / 2:
+        raise EntryError(f"{text.strip()} is no slope: less than 90 deg is")
+    return math.tan(ratio)
+
+
+def to_torque_nm(text: str) -> float:
+    """Torque in N m (`40`, `40 Nm`, `30 lbf ft`, `30 ft-lb`); a bare number is N m. EntryError otherwise."""
+    number, unit = _split(text, "torque")
+    letters = "".join(c for c in unit.lower() if c.isalpha() or c == "/")
+    value = _in_unit(number, _TORQUES.get(letters, unit), "newton * meter", "torque")
+    if value <= 0.0:
+        raise EntryError(f"a torque of {text.strip()} tightens nothing: type it like 40 Nm")
+    return value
+
+
+def to_unit(text: str, unit: str, what: str = "value") -> float:
+    """The quantity in `unit` (any that pint knows), for settings such as stresses; EntryError otherwise."""
+    number, typed = _split(text, what)
+    return _in_unit(number, typed, unit, what)
+
+
+_ANGLES: Final = frozenset(
+    ("radian", "milliradian", "degree", "arcminute", "arcsecond", "milliarcsecond", "grade")
+)
+_TORQUES: Final = {
+    "": "newton * meter",
+    "nm": "newton * meter",
+    **dict.fromkeys(("lbft", "ftlb", "lbfft", "ftlbf", "ftlbs", "lbsft"), "force_pound * foot"),
+    **dict.fromkeys(("lbin", "inlb", "lbfin", "inlbf", "inlbs", "lbsin"), "force_pound * inch"),
+}
+_NUMBER: Final = re.compile(
+    r"\s*([-+]?(?:[0-9]{1,12}(?:\.[0-9]{0,20})?|\.[0-9]{1,20})(?:e[-+]?[0-9]{1,2})?)(?![0-9.])", re.IGNORECASE
+)
+_TYPED_FRACTION: Final = re.compile(r"\s*[0-9]+(?:[-\s]+[0-9]+)?/[0-9]")
+_FACTOR: Final = re.compile(r"\s*([*/·-]?)\s*([^\W\d]+|[°%'\"′″])(?:\^|\*\*)?([0-9])?\s*")
+_SIGNS: Final = {'"': "inch", "″": "inch", "'": "foot", "′": "foot", "°": "degree", "%": "percent"}
+
+
+def _split(text: str, what: str) -> tuple[Fraction, str]:
+    """The exact number, and the text of its unit."""
+    if _TYPED_FRACTION.match(text):
+        found = scan_number(text, skip_spaces(text, 0))
+        if isinstance(found, Number):
+            return found.value, text[found.end :].strip()
+        if found is not None:
+            raise EntryError(f"{what}: {found.reason}", at=found.at)
+    match = _NUMBER.match(text)
+    if match is None:
+        raise EntryError(f"a {what} is a number with its unit, not {text.strip()[:20]!r}", at=0)
+    return Fraction(match[1]), text[match.end() :].strip()
+
+
+def _quantity(text: str, what: str) -> Any:
+    number, unit = _split(text, what)
+    return registry().Quantity(number, _unit(unit, what))
+
+
+def _in_unit(number: Fraction, typed: str, unit: str, what: str) -> float:
+    import pint
+
+    try:
+        return float(registry().Quantity(number, _unit(typed, what)).to(unit).magnitude)
+    except pint.PintError as error:
+        called = typed or "a bare number"
+        raise EntryError(f"{called} is no unit of a {what}: one like {unit} is") from error
+
+
+def _unit(text: str, what: str) -> Any:
+    """The unit as a pint unit. Names are looked up one by one: pint never evaluates what was typed."""
+    import pint
+
+    product: Any = registry().Unit("dimensionless")
+    pos = 0
+    while pos < len(text):
+        factor = _FACTOR.match(text, pos)
+        if factor is None or (pos == 0 and factor[1]):
+            raise EntryError(f"{what}: {text[:20]!r} is no unit that is known")
+        try:
+            one = registry().Unit(_SIGNS.get(factor[2], factor[2])) ** int(factor[3] or 1)
+        except (pint.PintError, ValueError) as error:
+            raise EntryError(f"{what}: {factor[2][:20]} is no unit that is known") from error
+        product = product / one if factor[1] == "/" else product * one
+        pos = factor.end()
+    return product
+
+
+def _unit_names(quantity: Any) -> list[str]:
+    return [name for name, _ in quantity.unit_items()]

@@ -13,12 +13,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from shimfit import units
-from shimfit.core.lengths import read_length
 from shimfit.entry import EntrySettings, hear
 from shimfit.errors import EntryError, InternalError
+from shimfit.quantities import shown, typed
+from shimfit.quantities.typed import read_length
 
-PUBLISHED = Path(__file__).parents[1] / "fixtures" / "published"
+PUBLISHED = Path(__file__).parents[2] / "fixtures" / "published"
 
 
 def rows(name):
@@ -47,7 +47,7 @@ def rows(name):
     ],
 )
 def test_lengths_of_files_and_settings(text, mm):
-    assert units.to_mm(text) == mm
+    assert typed.to_mm(text) == mm
 
 
 @pytest.mark.parametrize(
@@ -65,24 +65,24 @@ def test_lengths_of_files_and_settings(text, mm):
     ],
 )
 def test_slopes_of_files_and_settings(text, slope):
-    assert units.to_slope(text) == pytest.approx(slope, rel=1e-14)
+    assert typed.to_slope(text) == pytest.approx(slope, rel=1e-14)
 
 
 def test_a_survey_vial_division():
     # US Navy Engineering Aid manual 14069, chapter 11 (read): 20 arc seconds; recomputed 0.0970 mm/m
-    assert units.to_slope("20 arcsec") * 1000 == pytest.approx(0.0970, abs=5e-5)
+    assert typed.to_slope("20 arcsec") * 1000 == pytest.approx(0.0970, abs=5e-5)
 
 
 @pytest.mark.parametrize("text", ["30 ft-lb", "30 lbf ft", "360 in-lb", "30 ft·lbf"])
 def test_torques_in_pounds(text):
-    assert units.to_torque_nm(text) == pytest.approx(
+    assert typed.to_torque_nm(text) == pytest.approx(
         40.674538, abs=5e-7
     )  # 1 lbf ft = 1.3558179 N m (exact g)
 
 
 @pytest.mark.parametrize(("text", "nm"), [("40", 40.0), ("40Nm", 40.0), ("40 N·m", 40.0), ("4 kN mm", 4.0)])
 def test_torques(text, nm):
-    assert units.to_torque_nm(text) == pytest.approx(nm, abs=5e-7)
+    assert typed.to_torque_nm(text) == pytest.approx(nm, abs=5e-7)
 
 
 @pytest.mark.parametrize(
@@ -94,25 +94,26 @@ def test_torques(text, nm):
 )
 def test_what_is_no_length_is_one_sentence(text):
     with pytest.raises(EntryError) as refusal:
-        units.to_mm(text)
+        typed.to_mm(text)
     assert str(refusal.value)
 
 
 @pytest.mark.parametrize("text", ["5 mm", "95 deg", "", "abc", "2 degC", "1 mm/s"])
 def test_what_is_no_slope(text):
     with pytest.raises(EntryError):
-        units.to_slope(text)
+        typed.to_slope(text)
 
 
 @pytest.mark.parametrize("text", ["-3 Nm", "0", "2 m", "tight", "30 lb/ft"])
 def test_what_is_no_torque(text):
     with pytest.raises(EntryError):
-        units.to_torque_nm(text)
+        typed.to_torque_nm(text)
 
 
 def test_nothing_heavy_is_loaded_at_import():
     code = (
-        "import sys, shimfit.units, shimfit.entry, shimfit.entry.second_look, shimfit.core.instruments;"
+        "import sys, shimfit.quantities.typed, shimfit.quantities.shown, shimfit.entry;"
+        "import shimfit.entry.second_look, shimfit.core.instruments;"
         "print([m for m in ('pint', 'numpy', 'scipy') if m in sys.modules])"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
@@ -126,39 +127,39 @@ DECIMALS = st.decimals(min_value="0.001", max_value="9999", places=3).map(lambda
 @given(DECIMALS, LENGTHS)
 @settings(max_examples=200, deadline=None)
 def test_typed_lengths_agree_with_pint(number, unit):
-    assert read_length(f"{number} {unit}").millimetres == units.to_mm(f"{number} {unit}")
+    assert read_length(f"{number} {unit}").millimetres == typed.to_mm(f"{number} {unit}")
 
 
 @given(st.integers(1, 63), st.sampled_from(["mm", "cm", "in", "deg", "mm/m", "in/ft"]), st.floats(300, 3000))
 @settings(max_examples=200, deadline=None)
 def test_typed_leans_agree_with_pint(n, unit, height_mm):
     number = f"{n / 128:.7f}" if unit in ("in", "in/ft") else f"{n / 25:.2f}"
-    typed = hear(f"{number}{unit} n 0", EntrySettings()).slopes(height_mm)[0]
+    heard = hear(f"{number}{unit} n 0", EntrySettings()).slopes(height_mm)[0]
     if unit in ("mm", "cm", "in"):
-        expected = units.to_mm(f"{number} {unit}") / height_mm
+        expected = typed.to_mm(f"{number} {unit}") / height_mm
     else:
-        expected = units.to_slope(f"{number} {unit}")
-    assert typed == pytest.approx(expected, rel=1e-14)
+        expected = typed.to_slope(f"{number} {unit}")
+    assert heard == pytest.approx(expected, rel=1e-14)
 
 
 def test_the_published_slope_table():
     # roofonline slope equivalents (read; other columns derived)
     for row in rows("slope_table.csv"):
-        slope = units.to_slope(f"{row['in_per_ft']} in/ft")
+        slope = typed.to_slope(f"{row['in_per_ft']} in/ft")
         degrees = math.degrees(math.atan(slope))
         places = len(row["published_deg"].partition(".")[2])
         assert round(degrees, places) == float(row["published_deg"])
         assert slope * 1000 == pytest.approx(float(row["mm_per_m"]), rel=5e-6)
         assert slope * 100 == pytest.approx(float(row["percent"]), rel=5e-6)
-        assert units.to_slope(f"{row['deg']} deg") == pytest.approx(slope, rel=1e-6)
+        assert typed.to_slope(f"{row['deg']} deg") == pytest.approx(slope, rel=1e-6)
 
 
 def test_one_degree_and_one_mm_per_m():
     # definition (derived): 1 deg = 17.4551 mm/m (tan) = 0.209461 in/ft; 1 mm/m = 0.0572958 deg = 0.012 in/ft
-    assert units.to_slope("1 deg") * 1000 == pytest.approx(17.4551, abs=5e-5)
-    assert units.to_slope("1 deg") * 12 == pytest.approx(0.209461, abs=5e-7)
-    assert math.degrees(math.atan(units.to_slope("1 mm/m"))) == pytest.approx(0.0572958, abs=5e-8)
-    assert units.to_slope("0.012 in/ft") == pytest.approx(0.001)
+    assert typed.to_slope("1 deg") * 1000 == pytest.approx(17.4551, abs=5e-5)
+    assert typed.to_slope("1 deg") * 12 == pytest.approx(0.209461, abs=5e-7)
+    assert math.degrees(math.atan(typed.to_slope("1 mm/m"))) == pytest.approx(0.0572958, abs=5e-8)
+    assert typed.to_slope("0.012 in/ft") == pytest.approx(0.001)
 
 
 # ---------------------------------------------------------------- as they are shown
@@ -168,87 +169,103 @@ def test_the_63_fractions_are_shown_as_published():
     # Cosgrove, Table LXIII (read; its 3/62 is 3/64)
     for row in rows("decimal_equivalents.csv"):
         mm = Fraction(row["exact_mm"])
-        assert units.format_inches(mm, 64) == row["fraction"]
-        assert units.format_inches(float(mm), 64) == row["fraction"]
-        assert read_length(units.format_inches(mm, 64)).mm == mm
+        assert shown.inches(mm, 64) == row["fraction"]
+        assert shown.inches(float(mm), 64) == row["fraction"]
+        assert read_length(shown.inches(mm, 64)).mm == mm
 
 
 def test_the_nearest_fraction_is_reduced():
     # a workshop forum's worked example (read): 0.400 in × 64 = 25.6, take 26/64 = 13/32
-    assert units.format_inches(0.400 * 25.4, 64) == "13/32"
+    assert shown.inches(0.400 * 25.4, 64) == "13/32"
 
 
 def test_ties_go_away_from_zero_on_exact_numbers():
     # Three printed charts differ: 1/32 in = 0.79375 mm is 0.7937 or 0.7938, 15/32 in = 11.90625 mm is 11.9062
     # or 11.9063 (read). Ours: decimal half up on exact fractions.
     fourth = Fraction(1, 10_000)
-    assert units.format_mm(0.79375, fourth) == "0.7938"
-    assert units.format_mm(11.90625, fourth) == "11.9063"
-    assert units.format_mm(Fraction(127, 160), fourth) == "0.7938"
-    assert units.format_mm(-0.79375, fourth) == "-0.7938"
+    assert shown.decimals(0.79375, fourth) == "0.7938"
+    assert shown.decimals(11.90625, fourth) == "11.9063"
+    assert shown.decimals(Fraction(127, 160), fourth) == "0.7938"
+    assert shown.decimals(-0.79375, fourth) == "-0.7938"
     assert f"{0.79375:.4f}" == "0.7937"  # what binary formatting would say: why the rule is needed
 
 
 def test_only_the_display_is_rounded():
     # NIST LC 1137 (second-hand): 36 in is shown as 91 cm, 40.1 in as 101.9 cm; NIST SP 811, B.7.2 (read):
     # 36 ft = 10.9728 m is reported as 11.0 m
-    assert units.format_mm(Fraction(9144, 10), Fraction(10)) == "910"
-    assert units.format_mm(Fraction(401, 10) * Fraction(254, 10), Fraction(1)) == "1019"
-    assert units.format_mm(read_length("36ft").mm, Fraction(100)) == "11000"
+    assert shown.decimals(Fraction(9144, 10), Fraction(10)) == "910"
+    assert shown.decimals(Fraction(401, 10) * Fraction(254, 10), Fraction(1)) == "1019"
+    assert shown.decimals(read_length("36ft").mm, Fraction(100)) == "11000"
     assert read_length("36in").mm == Fraction(9144, 10)
 
 
 @pytest.mark.parametrize(
     ("mm", "inch", "metric"),
     [
-        (9.525, "3/8 in (9.5 mm)", "9.5 mm (3/8 in)"),
-        (12.7, "1/2 in (12.5 mm)", "12.5 mm (1/2 in)"),
-        (31.75, "1 1/4 in (32 mm)", "32 mm (1 1/4 in)"),
-        (25.4, "1 in (25.5 mm)", "25.5 mm (1 in)"),
-        (0.0, "0 in (0 mm)", "0 mm (0 in)"),
-        (-9.525, "-3/8 in (-9.5 mm)", "-9.5 mm (-3/8 in)"),
-        (-0.1, "0 in (0 mm)", "0 mm (0 in)"),
+        (9.525, '3/8" (9.5 mm)', '9.5 mm (3/8")'),
+        (31.75, '1 1/4" (32 mm)', '31.8 mm (1 1/4")'),
+        (25.4, '1" (25.5 mm)', '25.4 mm (1")'),
+        (0.0, '0" (0 mm)', '0 mm (0")'),
+        (-9.525, '3/8" (9.5 mm)', '9.5 mm (3/8")'),
     ],
 )
 def test_both_units_beside_one_another(mm, inch, metric):
-    assert units.format_length(mm, "inch", both=True) == inch
-    assert units.format_length(mm, "mm", both=True) == metric
-    assert inch.startswith(units.format_length(mm, "inch"))
+    assert shown.both(mm, "inch") == inch
+    assert shown.both(mm, "mm") == metric
 
 
 @pytest.mark.parametrize(
     ("sixty_fourths", "said"),
-    [(88, "1 3/8"), (89, "1 3/8 strong"), (90, "1 7/16 shy"), (91, "1 7/16 shy"), (92, "1 7/16"), (0, "0")],
+    [(88, '1 3/8"'), (89, '1 3/8" strong'), (91, '1 7/16" shy'), (92, '1 7/16"'), (0, '0"')],
 )
 def test_pushes_are_set_with_strong_and_shy(sixty_fourths, said):
-    assert units.format_push(Fraction(sixty_fourths, 64) * Fraction(254, 10), "inch") == said
+    assert shown.tape(Fraction(sixty_fourths, 64) * Fraction(254, 10), "inch") == said
 
 
-def test_pushes_on_a_metric_tape():
-    assert units.format_push(34.2, "mm") == "34"
-    assert units.format_push(34.3, "mm") == "34 strong"
-    assert units.format_push(34.7, "mm") == "35 shy"
-    assert units.format_push(35.0, "mm") == "35"
+@given(st.integers(0, 4 * 16 * 40))
+def test_a_quarter_of_a_graduation_reads_back_as_it_was_typed(quarters):
+    # The entry line takes strong and shy for a quarter of a graduation: what it takes is what is shown.
+    whole, rest = divmod(quarters, 4)
+    mm = Fraction(quarters, 64) * Fraction(254, 10)
+    if rest == 2 or (whole == 0 and rest == 1):
+        return  # half way between two marks, or under the first one: no name of its own on a tape
+    marks, word = shown.graduations(float(mm))
+    assert (marks, word) == ((whole, ("", " strong")[rest]) if rest < 2 else (whole + 1, " shy"))
+
+
+def test_half_millimetres_are_rounded_away_from_zero():
+    assert shown.tape(29.25, "mm") == "29.5 mm"
+    assert shown.half_mm(-29.25) == "29.5"
+    assert shown.tape(29.2, "mm") == "29 mm"
+
+
+@pytest.mark.parametrize(
+    ("share", "said"),
+    [
+        (0.996, "99.6 %"),
+        (0.9999, "> 99.9 %"),
+        (0.9, "90 %"),
+        (0.0001, "< 0.1 %"),
+        (0.004, "0.4 %"),
+        (None, "–"),
+    ],
+)
+def test_nothing_is_wholly_sure(share, said):
+    assert shown.percent(share, 0) == said
 
 
 @given(st.integers(0, 64 * 40), st.sampled_from([2, 4, 8, 16, 32, 64]))
 def test_shown_fractions_are_the_nearest_and_read_back(sixty_fourths, denominator):
     inches = Fraction(sixty_fourths, 64)
-    said = units.format_inches(inches * Fraction(254, 10), denominator)
+    said = shown.inches(inches * Fraction(254, 10), denominator)
     back = Fraction(0) if said == "0" else read_length(said + '"').mm / Fraction(254, 10)
     assert abs(back - inches) <= Fraction(1, 2 * denominator)
     if abs(back - inches) == Fraction(1, 2 * denominator):
         assert back > inches  # the stated tie rule
 
 
-def test_degrees_have_two_places():
-    assert units.format_degrees(0.00715) == "0.41°"
-    assert units.format_degrees(-0.01) == "-0.57°"
-    assert units.format_degrees(0.0) == "0.00°"
-
-
 @pytest.mark.parametrize("bad", [math.nan, math.inf, -math.inf])
 def test_what_is_no_number_is_never_shown(bad):
-    for show in (units.format_mm, units.format_inches, units.format_degrees):
+    for show in (shown.decimals, shown.inches, shown.half_mm):
         with pytest.raises(InternalError):
             show(bad)

@@ -6,15 +6,15 @@ import math
 
 import pytest
 
-from shimfit.core.tolerance import (
+from shimfit.errors import EntryError
+from shimfit.model import Lean
+from shimfit.quantities.tolerance import (
     DEFAULT_TOLERANCE,
     NO_PUBLISHED_LIMIT,
     PRESETS,
     parse_tolerance,
     preset_named,
 )
-from shimfit.errors import EntryError
-from shimfit.model import Lean
 
 
 @pytest.mark.parametrize(

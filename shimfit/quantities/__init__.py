@@ -1,0 +1,1 @@
+"""Lengths, fractions, slopes, torques, tolerances: parsed in `typed` and `tolerance`, shown by `shown`."""

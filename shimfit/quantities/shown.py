@@ -1,0 +1,146 @@
+"""Quantities as they are shown: what a tape can be set to, no finer. Rounding happens once, here.
+
+Inches to the nearest graduation of the chosen tape with `strong` or `shy` for the rest, millimetres to half
+a millimetre; results beside a tolerance to a tenth, because half a millimetre decides there. Only what is to
+be made on a saw or changed under a foot is given finer. Signs are the caller's: a direction names them.
+
+**Ties**: a value that lies exactly between two marks is shown away from zero, judged on exact fractions,
+never on binary floats (published tables differ on this: 1/32 in = 0.79375 mm is printed 0.7937 and 0.7938;
+here it is 0.7938).
+"""
+
+from __future__ import annotations
+
+import math
+from fractions import Fraction
+from typing import Final
+
+from shimfit.errors import InternalError
+from shimfit.quantities.typed import MM_PER, Units
+
+MM_PER_INCH: Final = float(MM_PER["in"])
+HALF: Final = Fraction(1, 2)
+REST: Final = Fraction(1, 8)
+"""Share of a graduation from which on the rest is worth a word: half the quarter that a word stands for."""
+NEVER_SURE: Final = Fraction(1, 1000)
+"""No probability is shown nearer to none or to all than this."""
+
+
+def nearest(value: Fraction, step: Fraction) -> Fraction:
+    """The multiple of `step` that is nearest; exactly between two, the one further from zero."""
+    steps = math.floor(abs(value) / step + HALF)
+    return (steps if value >= 0 else -steps) * step
+
+
+def exact(value: float | Fraction) -> Fraction:
+    """The value as an exact fraction. Raises InternalError for NaN and infinity.
+
+    A float is taken at its shortest decimal (0.79375, not its binary neighbour), so that ties are ties.
+    """
+    if isinstance(value, Fraction):
+        return value
+    if not math.isfinite(value):
+        raise InternalError(f"a quantity of {value} was to be shown")
+    return Fraction(repr(float(value)))
+
+
+# ---------------------------------------------------------------- figures without a unit
+
+
+def decimals(value: float | Fraction, step: Fraction = HALF) -> str:
+    """Nearest multiple of `step` (whose decimals end), no trailing nought, never -0: `9.5`, `14`, `0.79`."""
+    rounded = nearest(exact(value), step)
+    digits = 0
+    while rounded * 10**digits != int(rounded * 10**digits):
+        digits += 1
+    text = f"{abs(int(rounded * 10**digits)):0{digits + 1}d}"
+    body = f"{text[:-digits]}.{text[-digits:]}" if digits else text
+    return f"-{body}" if rounded < 0 else body
+
+
+def half_mm(mm: float) -> str:
+    """Nearest half millimetre, sign dropped: `29.5`, `30`."""
+    return decimals(abs(mm))
+
+
+def inches(mm: float | Fraction, graduation: int = 16) -> str:
+    """Nearest fraction of an inch on a tape with 1/graduation marks, reduced: `3/8`, `1 1/4`, `-3/8`, `0`."""
+    value = nearest(exact(mm) / MM_PER["in"], Fraction(1, graduation))
+    sign = "-" if value < 0 else ""
+    whole, rest = divmod(abs(value), 1)
+    if not rest:
+        return f"{sign}{whole}"
+    return f"{sign}{whole} {rest}" if whole else f"{sign}{rest}"
+
+
+def graduations(mm: float, graduation: int = 16) -> tuple[int, str]:
+    """Whole graduations of a tape, sign dropped, and the word for the rest: "", " strong" or " shy"."""
+    value = abs(exact(mm)) / MM_PER["in"] * graduation
+    whole = int(nearest(value, Fraction(1)))
+    rest = value - whole
+    return whole, " strong" if rest > REST else " shy" if rest < -REST else ""
+
+
+def figure(mm: float, units: Units, graduation: int = 16) -> str:
+    """A length for block numerals, sign dropped: digits, point, slash and blank only."""
+    return half_mm(mm) if units == "mm" else inches(abs(mm), graduation)
+
+
+# ---------------------------------------------------------------- lengths with their unit
+
+
+def tape(mm: float, units: Units, graduation: int = 16) -> str:
+    """A length to set or to look at: `29.5 mm`, `1 3/8"`, `3/8" strong`, `1/16" shy`; sign dropped."""
+    if units == "mm":
+        return f"{half_mm(mm)} mm"
+    whole, rest = graduations(mm, graduation)
+    if whole == 0 and rest:
+        return f'under 1/{graduation}"'
+    return f'{inches(abs(mm), graduation)}"{rest}'
+
+
+def lean(mm: float, units: Units, graduation: int = 16) -> str:
+    """How far a top leans: as `tape`, but millimetres to a tenth, so that a reading is shown as typed."""
+    return f"{decimals(abs(mm), Fraction(1, 10))} mm" if units == "mm" else tape(mm, units, graduation)
+
+
+def both(mm: float, units: Units, graduation: int = 16) -> str:
+    """A length in the run's unit with the other beside it: `9.5 mm (3/8")`."""
+    return f"{lean(mm, units, graduation)} ({other(mm, units, graduation)})"
+
+
+def other(mm: float, units: Units, graduation: int = 16) -> str:
+    """A length in the unit that is not the run's: `3/8"` beside 9.5 mm."""
+    return tape(mm, "inch" if units == "mm" else "mm", graduation)
+
+
+def fine(mm: float, units: Units, graduation: int = 16) -> str:
+    """A result to compare with a tolerance: a tenth of a millimetre, or a mark, strong or shy."""
+    return (
+        f"{float(nearest(abs(exact(mm)), Fraction(1, 10))):.1f} mm"
+        if units == "mm"
+        else tape(mm, units, graduation)
+    )
+
+
+def thickness(mm: float, units: Units) -> str:
+    """A thickness to be made: hundredths of a millimetre or thousandths of an inch."""
+    if units == "mm":
+        return f"{decimals(abs(mm), Fraction(1, 100))} mm"
+    return f'{float(nearest(abs(exact(mm)) / MM_PER["in"], Fraction(1, 1000))):.3f}"'
+
+
+# ---------------------------------------------------------------- shares
+
+
+def percent(share: float | None, places: int = 1) -> str:
+    """A probability, never claimed to be 0 or 100 %: `97.3 %`, `> 99.9 %`, `< 0.1 %`; `–` for None."""
+    if share is None or not math.isfinite(share):
+        return "–"
+    if share > 1 - NEVER_SURE:
+        return "> 99.9 %"
+    if share < NEVER_SURE:
+        return "< 0.1 %"
+    if round(share * 100, places) in (0, 100):  # 99.6 % is not 100
+        places = 1
+    return f"{share * 100:.{places}f} %"
