@@ -107,6 +107,11 @@ class PostRecord:
     """The answer is to the latest reading; False once the post was read again."""
     packs_in_place: tuple[Pack, ...] = ()
     """What the post stands on: as logged, or as prescribed once a reading after the prescription said so."""
+    half: Reading | None = None
+    """A reading of one way that waits for the other; None when none does."""
+    implied: tuple[Pack, ...] | None = None
+    """Packs that the next thing done here (a full reading, tightening, cutting flush) says went in as the
+    latest answer asked; None when an answer asks for none, or something else was logged since."""
     packed_as_prescribed: bool | None = None
     """None: no packs in place. True also when a reading after the prescription implied it."""
     tightened: bool = False
@@ -553,7 +558,7 @@ class PostBuilder:
             # Something was done, or asked for, since: what was read before is of another lean.
             self._group = []
         half, self._half = self._half, None
-        whole = _completed(half[0] if half else None, reading)
+        whole = completed(half[0] if half else None, reading)
         if whole is None:
             self._leave_out(HALF_SINCE)
             self._left_out[here] = HALF
@@ -617,9 +622,7 @@ class PostBuilder:
         An answer that no pack can do it shows the best there is, and nobody is asked to put that in.
         """
         answer = self._answer
-        if answer is None or self._packed_since_answer or not answer.asks_for_something:
-            return False
-        if not answer.can_be_followed:
+        if answer is None or not self._is_open:
             return False
         self._packs = answer.packs
         self.packs_by = by
@@ -627,6 +630,14 @@ class PostBuilder:
         self._packed_since_answer = True
         self._trimmed = False
         return True
+
+    @property
+    def _is_open(self) -> bool:
+        """The latest answer is still to be followed, as far as the log knows."""
+        answer = self._answer
+        if answer is None or self._packed_since_answer:
+            return False
+        return answer.asks_for_something and answer.can_be_followed
 
     def _prescribe(self, event: Logged, data: dict[str, Any]) -> None:
         self._answer = answer = _Answer(event, data["answer"])
@@ -710,6 +721,7 @@ class PostBuilder:
         if counts and self._verifies and self._reading is not None:
             verdict = decide(self._reading, own, rule)
         answer = self._answer
+        prescription = None if answer is None else answer.prescription
         post = PostRecord(
             name=self.name,
             leg=self.leg,
@@ -725,11 +737,13 @@ class PostBuilder:
             mean_of=self._mean_of,
             reading=None if self._conflict else self._reading,
             changed=_listed(self._work),
-            prescription=None if answer is None else answer.prescription,
+            prescription=prescription,
             prescription_event=None if answer is None else answer.event,
             prescription_seq=0 if answer is None else answer.seq,
             prescription_is_current=self._answer_is_current,
             packs_in_place=contract.packs_from_json(self._packs),
+            half=None if self._half is None else self._half[0],
+            implied=prescription.packs if prescription is not None and self._is_open else None,
             packed_as_prescribed=self._as_prescribed,
             tightened=self._tightened,
             torque_nm=self._torque_nm,
@@ -860,7 +874,7 @@ def _mean(
     return mean.slope, mean.u
 
 
-def _completed(half: Reading | None, reading: Reading) -> Reading | None:
+def completed(half: Reading | None, reading: Reading) -> Reading | None:
     """The reading when it is full, or when it completes a half one that came just before; else None."""
     if reading.lean is not None:
         return reading

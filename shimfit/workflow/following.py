@@ -14,14 +14,9 @@ if TYPE_CHECKING:
     from shimfit.workflow.site import Site
 
 
-def followed_packs(post: PostRecord) -> tuple[Pack, ...] | None:
-    """Packs of an open prescription that nobody logged otherwise; None when there is none to follow."""
-    return post.awaited
-
-
 def awaited_packs(post: PostRecord) -> tuple[Pack, ...]:
     """What an open prescription still takes from the box; pieces that only change place are left out."""
-    came_out, goes_in = moved_packs(post.packs_in_place, followed_packs(post) or ())
+    came_out, goes_in = moved_packs(post.packs_in_place, post.implied or ())
     there = Counter((piece.lot, piece.form) for pack in came_out for piece in pack.pieces)
     found = []
     for pack in goes_in:

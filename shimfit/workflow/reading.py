@@ -15,6 +15,7 @@ from shimfit.core.uncertainty.decision import ZERO_NOT_FOUND
 from shimfit.entry import Incomplete, Refused, Understood
 from shimfit.errors import EntryError
 from shimfit.model import PostState, Reading, Seat, Stage
+from shimfit.standing import completed
 from shimfit.store.events import Draft
 
 if TYPE_CHECKING:
@@ -72,7 +73,7 @@ def second_look(post: PostRecord, understood: Understood) -> str | None:
         last,
         only_tightened=only_tightened,
         height_mm=post.height_mm,
-        waits_for_packs=post.awaited is not None,
+        waits_for_packs=post.implied is not None,
     )
 
 
@@ -200,10 +201,13 @@ def log_ready(site: Site, place: Place, reading: Reading, asked: Asked) -> Logge
     post = site.post(place)
     by = asked.by or site.settings.by or None
     drafts = [Draft("reading", reading_to_json(reading), place.job, place.run, place.post, by)]
-    if reading.stage in ("verify", "rails-on") and reading.lean is not None:
+    whole = completed(post.half, reading)
+    if reading.stage == "bed":  # no post stands there: what was under it is back in the box
+        drafts = [*site.moved(place, post.packs_in_place, ()), *drafts]
+    elif reading.stage != "mid" and whole is not None:
         from shimfit.workflow.takeup import observation
 
-        drafts = [*site.implied_packing(place, post), *observation(site, place, post, reading), *drafts]
+        drafts = [*site.implied_packing(place, post), *observation(site, place, post, whole), *drafts]
     site.journal.append_all(drafts)
     answer = None if asked.answer_later or reading.stage == "mid" else answer_now(site, place)
     after = site.post(place)

@@ -92,11 +92,8 @@ def observation(site: Site, place: Place, post: PostRecord, reading: Reading) ->
 
 def _changed_packs(site: Site, place: Place, post: PostRecord) -> tuple[tuple[Pack, ...], tuple[Pack, ...]]:
     """Packs at the last reading, and now; alike when nothing was changed in between."""
-    from shimfit.workflow.following import followed_packs
-
-    implied = followed_packs(post)
-    if implied is not None:
-        return post.packs_in_place, implied
+    if post.implied is not None:
+        return post.packs_in_place, post.implied
     last_reading = post.reading.event if post.reading is not None else None
     before: tuple[Pack, ...] | None = None
     for event in site.journal.events(place.job, run=place.run):

@@ -7,13 +7,12 @@ from typing import TYPE_CHECKING, Any
 from shimfit.contract import foot_to_json, pack_to_json, resting_to_json
 from shimfit.errors import UsageError
 from shimfit.model import PLANNED
-from shimfit.workflow.following import followed_packs
 from shimfit.workflow.plan.answer import cuts_json
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from shimfit.model import Pack, Prescription
+    from shimfit.model import Pack
     from shimfit.workflow.site import Site
 
 Json = dict[str, Any]
@@ -30,14 +29,8 @@ def cut_list_of(site: Site, job: str, run: str) -> Json:
 
     state = site.run(job, run)
     bare = [post for post in state.posts if not post.packs_in_place]
-    waiting = [
-        (post, post.prescription) for post in bare if post.prescription is not None and followed_packs(post)
-    ]
-    unserved = {
-        post.name: post.prescription.why or "no pack from the box can do it"
-        for post in bare
-        if post.prescription is not None and post.prescription_is_current and _can_not(post.prescription)
-    }
+    waiting = [(post, post.answer) for post in bare if post.answer is not None and post.awaited]
+    unserved = {post.name: post.why for post in bare if post.answer is not None and post.is_stuck}
     if not waiting:
         raise UsageError(_nothing_to_cut(f"{job}/{run}", unserved))
     box, saw = site.box(), options_of(state, site.settings).saw
@@ -72,10 +65,6 @@ def cut_list_of(site: Site, job: str, run: str) -> Json:
 
 def _alone(cuts: Json) -> Json:
     return {key: cuts[key] for key in ("cuts", "tapers", "remainders")}
-
-
-def _can_not(answer: Prescription) -> bool:
-    return answer.status in ("impossible", "gave-up")
 
 
 def _nothing_to_cut(run: str, unserved: Mapping[str, str]) -> str:

@@ -85,7 +85,7 @@ class Site(Keeping):
                 )
             packs = answer.packs
         drafts = [
-            *self._moved(place, post.packs_in_place, packs),
+            *self.moved(place, post.packs_in_place, packs),
             self._draft(
                 place,
                 "packed",
@@ -116,8 +116,8 @@ class Site(Keeping):
 
     def trim(self, place: Place) -> str:
         """Log that the packs were cut flush; the verifying reading comes after it."""
-        self.post(place)
-        self.journal.append_all([self._draft(place, "trimmed", {})])
+        drafts = [*self.implied_packing(place, self.post(place)), self._draft(place, "trimmed", {})]
+        self.journal.append_all(drafts)
         return "trimmed: read again, trimming can move a pack"
 
     def skip(self, place: Place, why: str) -> str:
@@ -169,13 +169,10 @@ class Site(Keeping):
     # ------------------------------------------------------------ for the modules beside this one
 
     def implied_packing(self, place: Place, post: PostRecord) -> list[Draft]:
-        """Stock that left the box because an open prescription was followed without being logged."""
-        from shimfit.workflow.following import followed_packs
+        """Box movement of packs that what is logged next at the post says went in as prescribed."""
+        return [] if post.implied is None else self.moved(place, post.packs_in_place, post.implied)
 
-        packs = followed_packs(post)
-        return [] if packs is None else self._moved(place, post.packs_in_place, packs)
-
-    def _moved(self, place: Place, before: Sequence[Pack], after: Sequence[Pack]) -> list[Draft]:
+    def moved(self, place: Place, before: Sequence[Pack], after: Sequence[Pack]) -> list[Draft]:
         """What putting other packs under a post moves in the box."""
         from shimfit.workflow.following import moved_packs
         from shimfit.workflow.solving import options_of, promised

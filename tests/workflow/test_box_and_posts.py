@@ -1,0 +1,77 @@
+"""The box never lags the posts: what the log says went in has left it, what came out lies in it again."""
+
+from __future__ import annotations
+
+from collections import Counter
+from typing import TYPE_CHECKING
+
+import pytest
+
+from shimfit.core.stock import lots_from_csv
+from shimfit.model import Foot
+from shimfit.workflow.place import Place
+from shimfit.workflow.reading import Asked
+from shimfit.workflow.site import Site
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+BOX = """lot,form,count,thickness_mm
+F1,flat,12,0.4
+F2,flat,12,0.6
+F3,flat,12,1
+"""
+AT = Place("lake", "walk", "1")
+
+
+@pytest.fixture
+def site(tmp_path: Path) -> Iterator[Site]:
+    with Site.open(tmp_path / "box.db", environment={}) as opened:
+        opened.add_job("lake")
+        rows = [{"name": str(k), "leg": 1, "station_mm": 1200.0 * k} for k in (1, 2)]
+        opened.add_run("lake", "walk", foot=Foot(90.0, 90.0), height_mm=1000.0, posts=rows)
+        opened.import_stock(lots_from_csv(BOX, "box"), "box")
+        yield opened
+
+
+def held(site: Site) -> Counter[str]:
+    """Flats in the box and under posts together."""
+    found = Counter({lot.lot: lot.count for lot in site.box().lots})
+    for post in site.run("lake", "walk").posts:
+        found.update(piece.lot for pack in post.packs_in_place for piece in pack.pieces)
+    return found
+
+
+ALL = Counter(F1=12, F2=12, F3=12)
+
+
+@pytest.mark.parametrize("then", ["trim", "tighten", "read", "halves", "bed after"])
+def test_packs_that_are_taken_as_put_in_leave_the_box_at_once(site: Site, then: str) -> None:
+    site.log_reading(AT, "8mm n 3mm o")
+    assert site.post(AT).implied
+    match then:
+        case "trim":
+            site.trim(AT)
+            assert site.post(AT).changed == "packed and cut flush"
+        case "tighten":
+            site.tighten(AT)
+        case "read":
+            site.log_reading(AT, "0.5mm n 0", sure=True)
+        case "halves":
+            site.log_reading(AT, "0.5mm n", sure=True)
+            assert (site.post(AT).packs_in_place, held(site)) == ((), ALL)
+            site.log_reading(AT, "1mm o", sure=True)
+        case "bed after":
+            site.pack(AT)
+            site.log_reading(AT, "4mm n 2mm o", Asked(bed=True), sure=True)
+            assert site.post(AT).packs_in_place == ()
+            assert {lot.lot: lot.count for lot in site.box().lots} == ALL
+    if then != "bed after":
+        assert site.post(AT).packs_in_place
+    assert held(site) == ALL
+    while site.journal.undo("lake", by=None) is not None and site.journal.jobs():
+        if site.journal.jobs()[0].runs:
+            assert held(site) == ALL, "what is taken back is taken back from the box too"
+        else:
+            break
