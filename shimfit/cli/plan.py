@@ -201,7 +201,7 @@ def run_cut(args: argparse.Namespace, io: Io) -> int:
     if args.pdf is not None:
         from shimfit.report.sheets import cut_sheet_pdf, facts_of
 
-        sheet = cut_sheet_pdf(answer, facts_of(state, made), paper=args.paper)
+        sheet = cut_sheet_pdf(answer, facts_of(state, made, words.graduation), paper=args.paper)
         io.write(args.pdf, sheet, PDF, args)
         if args.pdf != "-":
             io.talk(f"wrote {args.pdf}")

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from shimfit.core.instruments import DEFAULT_ACCURACY
 from shimfit.model import Face, Seat
+from shimfit.quantities import shown
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -197,18 +198,11 @@ def instrument(item: InstrumentUsed, units: Units = "mm") -> str:
     return f"{item.name}: " + ", ".join(facts)
 
 
-def mark(mm: float, units: Units) -> str:
-    """A mark as it is set out with a tape: `29.4`, or the nearest 1/32 in and decimals: `1 5/32 (1.157)`."""
+def mark(mm: float, units: Units, graduation: int = 16) -> str:
+    """A mark as the tape has it: `29.4`, or marks of 1/`graduation` in and decimals: `1/4 strong (0.266)`."""
     if units == "mm":
         return length(mm, "mm")
-    inches = mm / MM_PER_INCH
-    whole, part = divmod(round(inches * 32), 32)
-    below = 32
-    while part and part % 2 == 0:
-        part, below = part // 2, below // 2
-    parts = [str(whole)] if whole or not part else []
-    said = " ".join([*parts, f"{part}/{below}"] if part else parts)
-    return f"{said} ({inches:.3f})"
+    return f"{shown.inches(mm, graduation)}{shown.graduations(mm, graduation)[1]} ({mm / MM_PER_INCH:.3f})"
 
 
 def instruments(record: RunRecord) -> list[str]:

@@ -56,7 +56,9 @@ def export_cut_sheet(site: Site, run: RunState, name: str, *, overwrite: bool = 
         raise UsageError(f"a cut sheet is a .pdf file, not {target.name!r}")
     _refuse_over(target, overwrite=overwrite)
     answer = cut_list_of(site, run.job, run.name)
-    sheet = cut_sheet_pdf(answer, facts_of(run, site.now().isoformat(timespec="seconds")))
+    sheet = cut_sheet_pdf(
+        answer, facts_of(run, site.now().isoformat(timespec="seconds"), site.settings.graduation)
+    )
     write_whole(target, sheet, PDF, keep=[site.path], force=overwrite)
     return target.absolute()
 

@@ -147,15 +147,16 @@ def test_unknown_paper_is_refused():
     ("mm", "said"),
     [
         (25.4, "1 (1.000)"),
-        (25.4 * 1.15625, "1 5/32 (1.156)"),
+        (25.4 * 1.15625, "1 3/16 shy (1.156)"),
         (12.7, "1/2 (0.500)"),
         (0.0, "0 (0.000)"),
-        # 0.400 in is nearest to 13/32 of the 1/32 marks (check value 6.5 gives the same from 1/64 marks).
-        (0.400 * 25.4, "13/32 (0.400)"),
-        (25.4 * 0.99, "1 (0.990)"),
+        # 0.400 is 0.025 past 3/8, 0.266 is 0.016 past 1/4: the same words as on the screen.
+        (0.400 * 25.4, "3/8 strong (0.400)"),
+        (0.266 * 25.4, "1/4 strong (0.266)"),
+        (25.4 * 0.99, "1 shy (0.990)"),
     ],
 )
-def test_marks_in_inches_are_the_nearest_thirty_second(mm, said):
+def test_marks_in_inches_are_named_as_the_tape_has_them(mm, said):
     assert mark(mm, "inch") == said
 
 
@@ -175,3 +176,19 @@ def test_a_plan_without_wedges_says_that_nothing_is_sawn():
     plan = plan_of(1)
     plan["cuts"] = []
     assert "Nothing to saw." in text_of(cut_sheet_pdf(plan, FACTS))
+
+
+def test_answers_that_were_not_planned_together_are_alternatives_and_no_cut_sheet():
+    plan = plan_of(2)
+    plan["posts"][0]["packs"][0]["pieces"][0] |= {"mark_mm": 72.9, "trim_tip_mm": 40.9}
+    taper = {"lot": "T1", "copy": 1, "mark_mm": 72.9, "trim_tip_mm": 40.9}
+    plan["alternatives"] = [
+        {"post": "1", "cuts": [], "tapers": [taper], "remainders": []},
+        {"post": "2", "cuts": [], "tapers": [], "remainders": []},
+    ]
+    plan["cuts"] = []
+    text = text_of(cut_sheet_pdf(plan, FACTS))
+    assert "Not planned together: alternatives, no cut sheet" in text
+    assert "Post 1: T1 no. 1 to 72.9, tip cut off 40.9" in text
+    assert "Post 2: flats only" in text
+    assert "Tapers: marks from the original thin end" not in text

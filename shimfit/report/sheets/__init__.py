@@ -35,9 +35,11 @@ class SheetFacts:
     made: str | None = None
     """When the plan was made (ISO 8601)."""
     sample: bool = False
+    graduation: int = 16
+    """Marks of the tape to the inch."""
 
 
-def facts_of(run: RunState, made: str | None) -> SheetFacts:
+def facts_of(run: RunState, made: str | None, graduation: int = 16) -> SheetFacts:
     """The heading of a run's sheet: its names, unit, faces and feet. made: ISO 8601."""
     own = {Face(face): name for face, name in run.face_names}
     return SheetFacts(
@@ -48,6 +50,7 @@ def facts_of(run: RunState, made: str | None) -> SheetFacts:
         feet={post.name: post.foot for post in run.posts},
         made=made,
         sample=run.sample,
+        graduation=graduation,
     )
 
 

@@ -40,7 +40,9 @@ class CutSheet:
         self._summary(plan, packs)
         self._cautions(bool(plan.get("cuts")))
         self._cuts(plan.get("cuts", ()))
-        self._tapers(packs)
+        self._alternatives(plan)
+        alone = {row["post"] for row in plan.get("alternatives", ())}
+        self._tapers([(post, pack) for post, pack in packs if post not in alone])
         self._flats(packs)
         self._remainders(plan.get("remainders", ()))
 
@@ -148,8 +150,8 @@ class CutSheet:
                 (
                     _TICK,
                     str(number),
-                    words.mark(at, self.facts.units),
-                    words.mark(at - before, self.facts.units),
+                    self._mark(at),
+                    self._mark(at - before),
                     self._place(piece["for"]),
                     self._thick(piece["thin_mm"]),
                     self._thick(piece["thick_mm"]),
@@ -219,15 +221,35 @@ class CutSheet:
             (
                 _TICK,
                 f"{piece.lot} no. {piece.copy}" if piece.copy else piece.lot,
-                words.mark(piece.mark_mm, self.facts.units) if piece.mark_mm is not None else "–",
+                self._mark(piece.mark_mm) if piece.mark_mm is not None else "–",
                 self._place(f"{post}/{pack.seat.value}"),
                 self._thick(piece.thickness_mm),
-                words.mark(piece.trim_tip_mm, self.facts.units) if piece.trim_tip_mm > 0 else "–",
+                self._mark(piece.trim_tip_mm) if piece.trim_tip_mm > 0 else "–",
             )
             for post, pack, piece in uses
         ]
         heads = ("", "taper", "mark", "goes to", "thickness there", "trim off the tip")
         self._table(tuple(zip(heads, (7.0, 30.0, 34.0, 48.0, 28.0, 34.0), strict=True)), rows)
+
+    def _alternatives(self, plan: Mapping[str, Any]) -> None:
+        """What answers that were not planned together would each take by itself: nothing to be cut from."""
+        rows = plan.get("alternatives", ())
+        if not rows:
+            return
+        self._title("Not planned together: alternatives, no cut sheet")
+        self._say(
+            "These answers were given one by one, so what they cut was not fitted together. Plan the run "
+            f"for one sheet: shimfit plan {self.facts.job}/{self.facts.run}"
+        )
+        for row in rows:
+            pieces = [self._taper_words(taper) for taper in row["tapers"]]
+            pieces += [f"{len(cut['pieces'])} wedges from strip {cut['strip']}" for cut in row["cuts"]]
+            self._say(f"Post {row['post']}: {'; '.join(pieces) or 'flats only'}", indent=3.0)
+
+    def _taper_words(self, taper: Mapping[str, Any]) -> str:
+        which = f"{taper['lot']} no. {taper['copy']}" if taper["copy"] else taper["lot"]
+        tip = f", tip cut off {self._mark(taper['trim_tip_mm'])}" if taper["trim_tip_mm"] else ""
+        return f"{which} to {self._mark(taper['mark_mm'])}{tip}"
 
     def _flats(self, packs: Sequence[tuple[str, Pack]]) -> None:
         groups: defaultdict[tuple[str, float], list[str]] = defaultdict(list)
@@ -301,6 +323,9 @@ class CutSheet:
     def _place(self, post_and_seat: str) -> str:
         post, _, seat = post_and_seat.rpartition("/")
         return f"post {post} {_seat_text(seat, self.facts.faces)}"
+
+    def _mark(self, mm: float) -> str:
+        return words.mark(mm, self.facts.units, self.facts.graduation)
 
     def _thick(self, mm: float) -> str:
         return words.length(mm, self.facts.units, 2 if self.facts.units == "mm" else 3)

@@ -67,20 +67,27 @@ def _draw_label(sheet: Sheet, box: Box, facts: SheetFacts, post: str, pack: Pack
     sheet.text(left, box.y + 19.5, made, 15, bold=True, room=room)
     purpose = "lifts" if pack.purpose == "lift" else "only fills: push in until it touches"
     sheet.text(left, box.y + 24.0, purpose, FINE)
-    pieces = " + ".join(_piece_text(piece, facts.units) for piece in pack.pieces) or "no pieces planned"
+    pieces = (
+        " + ".join(_piece_text(piece, facts.units, facts.graduation) for piece in pack.pieces)
+        or "no pieces planned"
+    )
     y = box.y + 25.2
     for line in sheet.lines_of(pieces, FINE, box.width - 6.0)[:3]:
         sheet.text(left, y + 2.2, line, FINE)
         y += 2.7
 
 
-def _piece_text(piece: Piece, units: Units) -> str:
+def _piece_text(piece: Piece, units: Units, graduation: int) -> str:
     digits = 2 if units == "mm" else 3
     if piece.form == "strip" and piece.thin_mm is not None and piece.thick_mm is not None:
         thin, thick = (words.length(mm, units, digits) for mm in (piece.thin_mm, piece.thick_mm))
         return f"{piece.lot} {thin}–{thick}"
     which = f"{piece.lot} no. {piece.copy}" if piece.copy else piece.lot
     if piece.mark_mm is not None:
-        trimmed = f", tip trimmed by {words.mark(piece.trim_tip_mm, units)}" if piece.trim_tip_mm > 0 else ""
-        return f"{which} to mark {words.mark(piece.mark_mm, units)}{trimmed}"
+        trimmed = (
+            f", tip trimmed by {words.mark(piece.trim_tip_mm, units, graduation)}"
+            if piece.trim_tip_mm > 0
+            else ""
+        )
+        return f"{which} to mark {words.mark(piece.mark_mm, units, graduation)}{trimmed}"
     return f"{which} {words.length(piece.thickness_mm, units, digits)}"
