@@ -506,6 +506,11 @@ class PostBuilder:
         """The next reading verifies, as far as the log knows."""
         return self._set_up
 
+    @property
+    def is_in_conflict(self) -> bool:
+        """Crews' logs of this post do not agree."""
+        return self._conflict is not None
+
     def disagree(self, event: Logged, why: str, *, packs: bool) -> None:
         """Crews' logs of this post do not agree: nobody is taken to have followed an answer."""
         self._done = None

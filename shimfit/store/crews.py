@@ -108,6 +108,8 @@ class Side:
     """A post stands there."""
     gone: bool
     """The post was taken out."""
+    conflict: Move | None
+    """What crews still disagree on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,6 +153,8 @@ class _Crews:
         self._knowledge = knowledge
         self._work_out = work_out
         self._place = place
+        self._work = 0
+        """A bit for each event of the history that is work."""
         self._places: dict[str, list[int]] = {}
         self._views: dict[str, list[_View]] = {}
         """Log -> its view after each of its events, beside the places of these in it."""
@@ -159,20 +163,26 @@ class _Crews:
         """All crews' histories as one."""
         for at, told in enumerate(self._history):
             self._count_in(at, told)
+        return self._all_merged([views[-1] for views in self._views.values()])
+
+    def _all_merged(self, views: Sequence[_View]) -> _View:
+        """Begins with who has seen most work: what was settled there does not disagree again."""
         whole = _View()
-        for views in self._views.values():
-            whole = self._merged(whole, views[-1])
+        for view in sorted(views, key=lambda one: (one.held & self._work).bit_count(), reverse=True):
+            whole = self._merged(whole, view)
         return whole
 
     def _count_in(self, at: int, told: Told) -> None:
         log = told.event.log
         views = self._views.get(log)
-        view = views[-1] if views else _View()
+        known = [views[-1]] if views else []
         for other, places in self._places.items():
             if other != log:
                 seen = bisect_right(places, self._knowledge.saw_upto(told, other))
                 if seen:
-                    view = self._merged(view, self._views[other][seen - 1])
+                    known.append(self._views[other][seen - 1])
+        view = self._all_merged(known)
+        self._work |= _is_work(told.event) << at
         view = _View(view.held | 1 << at, view, (Move(at, "main", told.event),))
         self._places.setdefault(log, []).append(told.event.first_place.seq)
         self._views.setdefault(log, []).append(view)
@@ -192,6 +202,8 @@ class _Crews:
         _let_the_first_stand(moves)
         held = one.held | other.held
         conflict = self._conflict(sides)
+        if conflict is None and missing & self._work:
+            conflict = sides[1 - first][1].conflict
         if conflict is not None:
             moves.append(conflict._replace(at=held.bit_length() - 1))
         return _View(held, None, tuple(moves))

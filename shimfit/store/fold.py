@@ -220,6 +220,7 @@ class _PostHistory:
             set_up=builder is not None and builder.is_set_up,
             there=builder is not None,
             gone=builder is None and bool(place.removed),
+            conflict=place.conflict,
         )
 
     def _make(self, moves: Sequence[Move]) -> _Place:
@@ -252,6 +253,7 @@ class _Place:
         self._name = name
         self._early: list[Move] = []
         """Came before the post was added, as when the event that added it first was lost to damage."""
+        self._conflicts: list[Move] = []
         self.builder: PostBuilder | None = None
         self.removed: list[PostBuilder] = []
         self.unread: list[str] = []
@@ -289,6 +291,7 @@ class _Place:
     def _pass_on(self, move: Move, data: dict[str, Any], builder: PostBuilder) -> None:
         event = move.event
         if move.how == "conflict":
+            self._conflicts.append(move)
             builder.disagree(event, move.why, packs=move.packs)
         elif event.kind == "doubtful":
             builder.disagree(event, f"{data['why']}: read this post again", packs=False)
@@ -300,6 +303,14 @@ class _Place:
             builder.set_aside(event, data)
         else:
             builder.add(event, data)
+
+    @property
+    def conflict(self) -> Move | None:
+        """What crews disagree on there, still."""
+        builder = self.builder or (self.removed[-1] if self.removed else None)
+        moves = self._early if builder is None else self._conflicts
+        last = next((move for move in reversed(moves) if move.why), None)
+        return last if builder is None or builder.is_in_conflict else None
 
     @property
     def all_unread(self) -> list[str]:

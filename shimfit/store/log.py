@@ -10,7 +10,6 @@ import contextlib
 import sqlite3
 from dataclasses import dataclass, replace
 from heapq import merge
-from itertools import takewhile
 from operator import attrgetter
 from typing import TYPE_CHECKING, Any
 
@@ -114,12 +113,12 @@ def between(db: sqlite3.Connection, after: int, upto: int) -> list[Event]:
 
 
 def of_step(db: sqlite3.Connection, step: str) -> list[Event]:
-    """Events of a step, in order; they were logged side by side, the first one gave the step its id."""
+    """Events of a step, in order; the first one gave the step its id. Imports may have torn them apart."""
     first = by_id(db, step)
     if first is None:
         return []
-    behind = select(db, "WHERE seq >= ? ORDER BY seq", (first.seq,))
-    return list(takewhile(lambda event: event.step == step, behind))
+    rest = "WHERE job IS ? AND stamp >= ? AND step = ? ORDER BY stamp, id"
+    return list(select(db, rest, (first.job, first.stamp, step)))
 
 
 def latest_of_runs(

@@ -265,7 +265,7 @@ def is_said(post, event, stands, knew):
     rows = [contract.pack_to_json(pack) for pack in post.packs_in_place]
     if event.kind == "packed":
         return event.data["packs"] == rows
-    if event.kind not in ("reading", "tightened"):
+    if event.kind not in ("reading", "tightened", "trimmed"):
         return False
     return any(
         answer.id in knew[event.id] and answer.data["answer"]["packs"] == rows
