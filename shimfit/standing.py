@@ -215,6 +215,17 @@ class PostRecord:
         return bow_of_post(self.readings, self.reading, self.height_mm)
 
     @property
+    def said_of_readings(self) -> tuple[str, ...]:
+        """That several readings count together, and that some were left out: a sentence's part each."""
+        if self.counts is None:
+            return ()
+        told = [f"mean of {self.mean_of} readings"] if self.mean_of > 1 else []
+        if self.contradicted:
+            many = "1 reading" if self.contradicted == 1 else f"{self.contradicted} readings"
+            told.append(f"{many} left out: contradicting those that count")
+        return tuple(told)
+
+    @property
     def lean_now(self) -> tuple[Lean | None, Basis]:
         """The lean as it is known now, and how it is known; (None, "unknown") when nothing tells it."""
         if self.verdict is not None and self.reading is not None:
@@ -287,6 +298,12 @@ class PostRecord:
         if self.state is not PostState.TIGHTEN or not self.packs_in_place:
             return None
         return replace(self.prescription, packs=self.packs_in_place, change=())
+
+    @property
+    def expected(self) -> Lean | None:
+        """The lean that packs to go in, or in and not read since, should leave; None: there are none."""
+        lean, basis = self.lean_now
+        return lean if basis == "predicted" else None
 
     @property
     def next_step(self) -> Step:
@@ -396,11 +413,29 @@ class RunState:
         return Counter(post.stands for post in self.posts)
 
 
+def standing_json(post: PostRecord) -> dict[str, Any]:
+    """How a post stands, in the keys that the record, `run show`, `read` and what is done at a post share.
+
+    `mean_of`: whole readings that count, 0 when none does; `changed`: what was done since it was read.
+    """
+    return {
+        "state": str(post.state),
+        "decision": post.decision,
+        "probability": post.probability,
+        "stands": post.stands,
+        "next": post.next_step,
+        "why": post.why,
+        "changed": post.changed,
+        "mean_of": post.mean_of if post.counts else 0,
+    }
+
+
 CONTRADICTS = "contradicts the readings that count"
 CREWS_DISAGREE = "crews logged it that did not know of each other"
 READ_AGAIN = "read again since"
 HALF = "half: the other way is not read with it"
 HALF_SINCE = "read again since, one way so far"
+SKIPPED = "the post was skipped since"
 MID = "at half height: it shows the bow"
 
 
@@ -738,7 +773,9 @@ class PostBuilder:
             tolerance=own,
             rule=rule,
             readings=tuple(self._readings),
-            left_out=tuple(self._left_out),
+            left_out=tuple(
+                SKIPPED if why is None and self._skipped is not None else why for why in self._left_out
+            ),
             mean_of=self._mean_of,
             reading=None if self._conflict else self._reading,
             changed=_listed(self._work),

@@ -122,6 +122,7 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
 def run_read(args: argparse.Namespace, io: Io) -> int:
     """Log a reading; 1 when a verifying reading is over tolerance or no pack can do it."""
     from shimfit.entry import hear
+    from shimfit.standing import standing_json
     from shimfit.workflow.reading import Asked
 
     if args.table is not None:
@@ -168,7 +169,7 @@ def run_read(args: argparse.Namespace, io: Io) -> int:
             "place": str(place),
             "entry": args.entry,
             "understood": words,
-            "state": str(logged.post.state),
+            **standing_json(logged.post),
             "message": message,
         }
         if args.json:
@@ -296,11 +297,16 @@ def run_redo(args: argparse.Namespace, io: Io) -> int:
 
 def _done(site: Site, place: Place | None, words: str, args: argparse.Namespace, io: Io) -> int:
     """Say what was logged; under --json with how the post stands after it (null where no post is meant)."""
-    state = None
-    if place is not None:
-        post = site.run(place.job, place.run).post(place.post)
-        state = None if post is None else str(post.state)
-    told = {"message": words, "place": None if place is None else str(place), "state": state}
+    from shimfit.standing import standing_json
+
+    told: dict[str, Any] = {
+        "message": words,
+        "place": None if place is None else str(place),
+        "state": None,
+    }
+    post = None if place is None else site.run(place.job, place.run).post(place.post)
+    if post is not None:
+        told |= standing_json(post)
     return io.tell(words, told, as_json=args.json)
 
 

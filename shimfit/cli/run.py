@@ -328,6 +328,7 @@ def run_export(args: argparse.Namespace, io: Io) -> int:
 def run_json(run: RunState) -> dict[str, Any]:
     """A run and where every post stands, as `run show --json` and `run new --json` give it."""
     from shimfit.contract import foot_to_json, pack_to_json, reading_to_json, tolerance_to_json
+    from shimfit.standing import standing_json
 
     return {
         "job": run.job,
@@ -344,12 +345,10 @@ def run_json(run: RunState) -> dict[str, Any]:
                 "kind": post.kind,
                 "turn_deg": post.turn_deg,
                 "foot": foot_to_json(post.foot),
-                "state": str(post.state),
+                **standing_json(post),
                 "reading": reading_to_json(post.reading) if post.reading else None,
                 "packs_in_place": [pack_to_json(pack) for pack in post.packs_in_place],
-                "prescribed": [pack_to_json(pack) for pack in post.prescription.packs]
-                if post.prescription
-                else [],
+                "prescribed": [pack_to_json(pack) for pack in post.answer.packs] if post.answer else [],
                 "rounds": post.rounds,
                 "conflict": post.conflict,
                 "notes": [note.text for note in post.notes],

@@ -584,7 +584,8 @@ class Ledger:
         after = self.copy()
         for lot in back:
             after.put(lot)
-        taken = after.take(((post, pack) for pack in went_in), kerf_mm, keep=keep)
+        # Another crew's box served an answer that came with its log: those pieces are not of this one.
+        taken = after.take(((post, pack) for pack in went_in), kerf_mm, keep=keep, known_only=True)
         used = Counter(dict(taken.flats))
         rows = []
         for lot in back:

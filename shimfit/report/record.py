@@ -17,6 +17,7 @@ from shimfit.errors import Exit
 from shimfit.model import Face
 from shimfit.report import words
 from shimfit.report.due import read_again_lines
+from shimfit.standing import standing_json
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -322,17 +323,10 @@ def _post(post: PostRecord, faces: dict[Face, str]) -> dict[str, Any]:
         "kind": post.kind,
         "station_mm": post.station_mm,
         "height_mm": post.height_mm,
-        "state": post.state,
+        **standing_json(post),
         "before": _reading(post.before),
         "after": _reading(post.after),
         "tolerance": tolerance_to_json(post.tolerance, post.height_mm),
-        "decision": post.decision,
-        "probability": post.probability,
-        "stands": post.stands,
-        "next": post.next_step,
-        "why": post.why,
-        "changed": post.changed,
-        "mean_of": post.mean_of if post.counts else 0,
         "history": [
             {
                 "decision": one.verdict.decision,
@@ -404,11 +398,7 @@ def notes_of(post: PostRecord, faces: Mapping[Face, str], units: Units = "mm") -
         notes.append("packed with something else than prescribed")
     if post.skipped is not None:
         notes.append(f"skipped: {post.skipped}")
-    if post.counts is not None and post.mean_of > 1:
-        notes.append(f"mean of {post.mean_of} readings")
-    if post.counts is not None and post.contradicted:
-        many = "1 reading" if post.contradicted == 1 else f"{post.contradicted} readings"
-        notes.append(f"{many} left out: contradicting those that count")
+    notes += post.said_of_readings
     notes += [note.text for note in post.notes]
     if post.conflict is not None:
         notes.append(post.conflict)

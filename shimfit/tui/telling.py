@@ -253,14 +253,19 @@ def face_names(run: RunState) -> Mapping[Face, str]:
 
 def post_view(record: PostRecord, words: Words) -> PostView:
     """All that is to be said at a post, from its state."""
-    reading, answer = record.reading, record.prescription
+    reading = record.reading
     lean = reading.lean if reading else None
     lean_text = words.lean(lean, record.height_mm) if lean else ""
     lean_both = words.lean(lean, record.height_mm, both=True) if lean else lean_text
     if reading is not None and not reading.zero_found:  # the sensor's lean is not the post's
         lean_text = lean_both = "zero not found: turn it end for end"
-    if record.state is PostState.HALF_READ and record.readings:
-        lean_text = lean_both = words.half(record.readings[-1])
+    if record.half is not None:
+        lean_text = lean_both = words.half(record.half)
+    if record.changed is not None:  # how it stood before that
+        lean_text, lean_both = (
+            told.replace("TOP leans", "TOP leant").replace("TOP stands", "TOP stood")
+            for told in (lean_text, lean_both)
+        )
     return PostView(
         state=record.state,
         word=_STATE_WORDS[record.state],
@@ -270,7 +275,7 @@ def post_view(record: PostRecord, words: Words) -> PostView:
         do_briefly=_do_briefly(record),
         packs=_packs(record, words),
         result=_result(record, lean, words),
-        remarks=_remarks(record, answer),
+        remarks=_remarks(record),
     )
 
 
@@ -308,76 +313,93 @@ def _in_order(answer: Prescription) -> list[Pack]:
 
 
 def _do(record: PostRecord, lean: Lean | None, words: Words) -> str:
-    answer = record.prescription
-    match record.state:
-        case PostState.TO_READ:
-            return "How far is the TOP out of plumb, each way?"
-        case PostState.HALF_READ:
-            return "Read the other direction too"
-        case PostState.SKIPPED:
-            return f"Skipped: {record.skipped}"
-        case PostState.PLUMB:
-            return "Plumb. Enter walks on to the next post"
-        case PostState.TIGHTEN:
-            if answer is not None and not answer.packs:
-                return "Within tolerance as it stands: tighten, then read again"
-            return "Tighten, cut the packs flush, then read again"
-    if answer is None:
-        return "No answer for this reading"
-    if answer.status == "impossible":
-        beside = BESIDE_THE_OTHERS in (answer.why or "")
-        return "Not from this box beside the other posts" if beside else "No pack from this box can do it"
-    if answer.status == "gave-up":
-        return "No answer was found in the time allowed"
-    if record.state is PostState.TOO_CLOSE and not answer.change:
-        return "Too close to call: read again, the level turned end for end"
+    answer = record.answer
     edges = words.low_edges(lean, record.height_mm) if lean else ""
-    if answer.change:
-        return f"Change the packs: raise the {edges}" if edges else "Change the packs"
-    return f"Pack the {edges}, tighten, read again" if edges else "Pack, tighten, read again"
+    match record.next_step:
+        case "read":
+            return "How far is the TOP out of plumb, each way?"
+        case "read other way":
+            return "Read the other direction too"
+        case "none":
+            return (
+                f"Skipped: {record.skipped}" if record.skipped else "Plumb. Enter walks on to the next post"
+            )
+        case "tighten" if answer is not None:
+            return "Within tolerance as it stands: tighten, then read again"
+        case "tighten":
+            return f"Tighten, {_flush(record)}then read again"
+        case "read again" if record.changed is not None:
+            return "Cut the packs flush, then read again" if _flush(record) else "Read it again"
+        case "read again":
+            return "How far is the TOP out of plumb now, each way?"
+        case "turn level":
+            return "Too close to call: read again, the level turned end for end"
+        case "no pack" if answer is not None and answer.status == "gave-up":
+            return "No answer was found in the time allowed"
+        case "no pack":
+            beside = BESIDE_THE_OTHERS in record.why
+            return "Not from this box beside the other posts" if beside else "No pack from this box can do it"
+        case "change packs":
+            return f"Change the packs: raise the {edges}" if edges else "Change the packs"
+        case "pack":
+            return f"Pack the {edges}, tighten, read again" if edges else "Pack, tighten, read again"
+    return "No answer for this reading"
+
+
+def _flush(record: PostRecord) -> str:
+    """What comes before the verifying reading while packs stand out: cutting can move one."""
+    return "cut the packs flush, " if record.packs_in_place and not record.trimmed else ""
 
 
 def _do_briefly(record: PostRecord) -> str:
     """For a phone: what comes after the packs that stand below it."""
-    answer = record.prescription
-    if answer is None or not answer.packs:
+    if record.going_in is None or not record.going_in.packs:
         return ""
-    match record.state:
-        case PostState.PACK:
+    match record.next_step:
+        case "pack":
             return "Put these in, tighten, read again"
-        case PostState.TIGHTEN:
-            return "Tighten, cut them flush, read again"
-        case PostState.TOO_CLOSE if not answer.change:
-            return "Read again, the level turned end for end"
-        case PostState.OUT | PostState.TOO_CLOSE:
+        case "change packs":
             return "Change these, tighten, read again"
+        case "tighten":
+            return "Tighten, cut them flush, read again" if _flush(record) else "Tighten, read again"
+        case "read again":
+            return "Cut them flush, read again" if _flush(record) else "Read it again"
     return ""
 
 
 def _result(record: PostRecord, lean: Lean | None, words: Words) -> str:
     if lean is None:
         return ""
-    answer = record.prescription
-    packing = record.state in (PostState.PACK, PostState.TIGHTEN, PostState.OUT)
-    if not packing or answer is None or not answer.packs:
-        return words.off(lean, record).capitalize()
-    if answer.resting.lean is None:
-        return f"{words.off(lean, record).capitalize()}; packed it would rock"
-    now, packed = (words.off_by(one, record).removesuffix(" mm") for one in (lean, answer.resting.lean))
-    return f"Off {now} now, {packed} packed; allowed {words.allowed(record)}"
+    allowed, answer = words.allowed(record), record.answer
+    off, short = words.off_by(lean, record), words.off_by(lean, record).removesuffix(" mm")
+
+    def left(then: Lean) -> str:
+        return words.off_by(then, record).removesuffix(" mm")
+
+    if record.changed is not None:  # what was read is how it stood before that
+        expected = record.expected
+        if expected is None:
+            return f"Was {off} off; allowed {allowed}"
+        return f"Was {short} off, {left(expected)} expected; allowed {allowed}"
+    if answer is not None and answer.packs:
+        if answer.resting.lean is None:
+            return f"{words.off(lean, record).capitalize()}; packed it would rock"
+        return f"Off {short} now, {left(answer.resting.lean)} packed; allowed {allowed}"
+    if record.counts is not None and record.mean_of > 1:
+        return f"{off.capitalize()} off, mean of {record.mean_of}; allowed {allowed}"
+    return words.off(lean, record).capitalize()
 
 
-def _remarks(record: PostRecord, answer: Prescription | None) -> tuple[str, ...]:
+def _remarks(record: PostRecord) -> tuple[str, ...]:
     told: list[str] = []
-    if record.conflict:
-        told.append(record.conflict)
-    verdict = record.verdict
-    if verdict is not None and verdict.advice and record.state is PostState.TOO_CLOSE:
-        told.append(verdict.advice)
+    if record.next_step in ("turn level", "read again", "no pack") and record.why:
+        told.append(record.why)
+    verdict, answer = record.verdict, record.going_in
     if verdict is not None and verdict.probability is not None and record.state is PostState.PLUMB:
         told.append(f"{shown.percent(verdict.probability, 0)} sure that it is within")
-    if answer is not None and record.state in (PostState.PACK, PostState.OUT, PostState.TIGHTEN):
-        if answer.why:
+    told += record.said_of_readings
+    if answer is not None:
+        if answer.why and answer.why not in told:
             told.append(answer.why)
         if answer.status == "found":
             told.append("Best found in the time allowed, not proven best")

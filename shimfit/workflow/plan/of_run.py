@@ -14,7 +14,7 @@ from shimfit.core.planning.geometry import PlanPost
 from shimfit.core.planning.plan import Plan, plan
 from shimfit.core.resting import rest_packs
 from shimfit.errors import UsageError
-from shimfit.model import PLANNED, Cost, Lean, PostState, Prescription
+from shimfit.model import PLANNED, Cost, Lean, Prescription
 from shimfit.workflow.following import promised_packs
 from shimfit.workflow.plan.answer import answer_json
 from shimfit.workflow.plan.effort import SECONDS, seconds_allowed, solver
@@ -66,15 +66,14 @@ def posts_to_plan(
 
 
 def _lean_to_plan(post: PostRecord) -> Lean | None:
-    """The lean of a post that is read and has nothing under it; None for all others.
+    """The lean of a post that is read, wants packs and has nothing under it; None for all others.
 
-    A post that is out with packs under it is changed where it stands, not planned anew; one on which two
-    crews' logs do not agree is read again first.
+    A post that is out with packs under it is changed where it stands, not planned anew; one that was changed
+    since it was read, or on which two crews' logs do not agree, is read again first.
     """
-    bare = not post.packs_in_place and post.conflict is None
-    if not bare or post.state not in (PostState.PACK, PostState.TIGHTEN, PostState.OUT):
+    if post.packs_in_place or post.counts is None or not post.wants_answer:
         return None
-    return post.reading.lean if post.reading is not None else None
+    return post.counts.lean
 
 
 def plan_run(

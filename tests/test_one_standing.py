@@ -1,0 +1,459 @@
+"""Every front says the same of a post: random histories of a small run, told by all that tells of posts.
+
+A history is what crews do: read, half read, pack, cut flush, tighten, move, skip, change the tolerance, plan,
+take back, bring back, merge. Beside it `Beside` keeps, without the log, what somebody who stood there would
+say of each post. `SHIMFIT_STANDING_HISTORIES=1000` runs the long trial.
+"""
+
+from __future__ import annotations
+
+import copy
+import csv
+import io
+import json
+import os
+import random
+import re
+from collections import Counter
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+from shimfit.cli import main
+from shimfit.cli.io import Io
+from shimfit.contract import tolerance_to_json
+from shimfit.core.stock import lots_from_csv
+from shimfit.errors import UsageError
+from shimfit.model import Foot, PostState
+from shimfit.quantities.tolerance import parse_tolerance
+from shimfit.report.due import due_json, due_list
+from shimfit.report.record import LogStamp, record_csv, record_json, record_lines, run_record
+from shimfit.report.statistics import statistics, statistics_json
+from shimfit.report.words import DECISION_WORDS
+from shimfit.store.merge import export_text, import_text
+from shimfit.tui.desk import Desk
+from shimfit.tui.glyphs import ASCII
+from shimfit.tui.pictures.run_picture import strip
+from shimfit.tui.plain import run_plain
+from shimfit.tui.telling import state_word
+from shimfit.workflow.place import Place
+from shimfit.workflow.plan import cut_list_of
+from shimfit.workflow.plan.of_run import posts_to_plan
+from shimfit.workflow.reading import Asked
+from shimfit.workflow.site import Site
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from shimfit.model import Pack, Prescription
+    from shimfit.standing import PostRecord
+
+HISTORIES = int(os.environ.get("SHIMFIT_STANDING_HISTORIES", "200"))
+IN_ONE_TEST = 20
+BY_COMMAND = 10
+"""Every so many histories the commands themselves are run too: a command line costs as much as a history."""
+NAMES = ("1", "2", "3")
+BOX = """lot,form,count,thickness_mm
+F1,flat,9,0.4
+F2,flat,9,0.6
+F3,flat,9,1
+"""
+LEANS = ("8mm n 3mm o", "4mm p 2mm o", "1mm n 1.2mm o", "0.5mm n 0", "0 0", "1.9mm n 0", "25mm n 0")
+
+
+@dataclass
+class Post:
+    """One post by what was done at it, in order; nothing here reads the log."""
+
+    read: bool = False
+    half: str = ""
+    """Direction that a half reading has, while the other is missing."""
+    work: set[str] = field(default_factory=set)
+    """What was done since it was read."""
+    packs: tuple[Pack, ...] = ()
+    asked: Prescription | None = None
+    """An answer that asks for packs and that nobody has followed, or logged otherwise, yet."""
+    skipped: bool = False
+
+    def follow(self) -> bool:
+        """What is done next at an answered post says that its packs went in."""
+        if self.asked is None:
+            return False
+        self.packs, self.asked = self.asked.packs, None
+        return True
+
+    def done(self, what: str) -> None:
+        self.work.add(what)
+        self.skipped, self.half = False, ""
+
+    def answered(self, answer: Prescription | None) -> None:
+        self.asked = None
+        if answer is not None and answer.status in ("proven", "found") and (answer.packs or answer.change):
+            self.asked = answer
+
+
+class Trial:
+    """One history on a site of its own, and what somebody beside it knows."""
+
+    def __init__(self, folder: Path, number: int) -> None:
+        self.chance = random.Random(number)
+        self.now = datetime(2026, 5, 4, 8, 0, tzinfo=UTC)
+        self.site = self.open(folder / f"north{number}.db")
+        self.site.add_job("lake")
+        rows = [{"name": name, "leg": 1, "station_mm": 1200.0 * int(name)} for name in NAMES]
+        self.site.add_run("lake", "walk", foot=Foot(90.0, 90.0), height_mm=1000.0, posts=rows, due_days=30)
+        self.site.import_stock(lots_from_csv(BOX, "box"), "box")
+        self.other: Site | None = None
+        self.other_file = folder / f"south{number}.db"
+        self.beside: dict[str, Post] | None = {name: Post() for name in NAMES}
+        """None once two crews' logs were merged: then nobody stood by all of it."""
+        self.before: list[dict[str, Post]] = []
+        self.back: list[dict[str, Post]] = []
+
+    def open(self, path: Path) -> Site:
+        def clock() -> datetime:
+            self.now += timedelta(minutes=1)
+            return self.now
+
+        return Site.open(path, environment={}, options={"by": path.stem}, clock=clock)
+
+    def close(self) -> None:
+        self.site.close()
+        if self.other is not None:
+            self.other.close()
+
+    def step(self) -> None:
+        do = self.chance.choice(
+            ["read"] * 6 + ["repeat"] * 2 + ["half"] * 2 + ["pack", "pack_own", "trim", "trim", "tighten"]
+            + ["bed", "mid", "skip", "note", "move", "tolerance", "undo", "undo", "redo", "merge"]
+        )  # fmt: skip
+        getattr(self, do)(self.chance.choice(NAMES))
+
+    def logged(self, post: str) -> Post:
+        """What is known beside the post that something new is done at."""
+        if self.beside is None:
+            return Post()
+        self.before.append(copy.deepcopy(self.beside))
+        self.back.clear()
+        return self.beside[post]
+
+    def type(self, post: str, text: str, asked: Asked | None = None) -> None:
+        known = self.logged(post)
+        said = self.site.log_reading(at(post), text, asked, sure=True)
+        along, across = said.reading.slope_along is not None, said.reading.slope_across is not None
+        known.skipped = False
+        if asked is not None and asked.bed:
+            known.packs, known.asked, known.half = (), None, ""
+        whole = (along and across) or known.half == ("across" if along else "along")
+        if whole:
+            known.follow()
+            known.read, known.half, known.work = True, "", set()
+            known.answered(said.prescription)
+        else:
+            known.read, known.half, known.work = False, "along" if along else "across", set()
+
+    def read(self, post: str) -> None:
+        self.type(post, self.chance.choice(LEANS))
+
+    def repeat(self, post: str) -> None:
+        readings = self.site.post(at(post)).readings
+        texts = [one.text for one in readings if one.stage != "mid"] or ["0 0"]
+        self.type(post, texts[-1])
+
+    def half(self, post: str) -> None:
+        self.type(post, self.chance.choice(("4mm n", "1mm n", "2mm o", "0.5mm o")))
+
+    def bed(self, post: str) -> None:
+        self.type(post, self.chance.choice(LEANS), Asked(bed=True))
+
+    def mid(self, post: str) -> None:
+        self.logged(post)
+        self.site.log_reading(at(post), "1mm n 0", Asked(mid=True), sure=True)
+
+    def pack(self, post: str) -> None:
+        try:
+            answer = self.site.answer(at(post))
+            self.site.pack(at(post))
+        except UsageError:
+            return
+        known = self.logged(post)
+        assert answer is not None
+        known.packs, known.asked = answer.packs, None
+        known.done("packed")
+
+    def pack_own(self, post: str) -> None:
+        from shimfit.workflow.by_hand import parse_packs
+
+        lots = self.site.box().lots
+        flats = [lot.lot for lot in lots if lot.count]
+        if not flats:
+            return
+        packs = parse_packs([f"next-out={self.chance.choice(flats)}"], Foot(90.0, 90.0), None, lots, "mm")
+        known = self.logged(post)
+        self.site.pack(at(post), packs)
+        known.packs, known.asked = tuple(packs), None
+        known.done("packed")
+
+    def trim(self, post: str) -> None:
+        known = self.logged(post)
+        self.site.trim(at(post))
+        known.follow()
+        if known.packs:
+            known.done("cut flush")
+
+    def tighten(self, post: str) -> None:
+        known = self.logged(post)
+        self.site.tighten(at(post))
+        known.follow()
+        known.done("tightened")
+
+    def skip(self, post: str) -> None:
+        self.logged(post).skipped = True
+        self.site.skip(at(post), "wet")
+
+    def note(self, post: str) -> None:
+        self.logged(post)
+        self.site.note(at(post), "knot")
+
+    def move(self, post: str) -> None:
+        station_mm = 1200.0 * int(post) + self.chance.choice((-40.0, 25.0, 50.0))
+        moves = station_mm != self.site.post(at(post)).station_mm
+        known = self.logged(post)
+        self.site.move_post(at(post), station_mm)
+        if moves and self.site.post(at(post)).readings:
+            verified = self.site.post(at(post)).changed is not None
+            if known.packs or known.work or verified:
+                known.done("moved")
+            else:
+                known.read, known.half, known.asked = False, "", None
+
+    def tolerance(self, post: str) -> None:
+        self.logged(post)
+        wanted = tolerance_to_json(parse_tolerance(self.chance.choice(("1:300", "1:500", "2mm/m"))))
+        self.site.change_run("lake", "walk", tolerance=wanted)
+
+    def undo(self, _: str) -> None:
+        if not self.before:
+            return
+        self.site.undo("lake")
+        if self.beside is not None:
+            self.back.append(self.beside)
+            self.beside = self.before.pop()
+
+    def redo(self, _: str) -> None:
+        if not self.back:
+            return
+        self.site.redo("lake")
+        if self.beside is not None:
+            self.before.append(self.beside)
+            self.beside = self.back.pop()
+            # An answer goes away with its reading, and is given anew when somebody asks.
+            for name, known in self.beside.items():
+                known.answered(self.site.answer(at(name))) if known.asked is not None else None
+
+    def merge(self, post: str) -> None:
+        if self.chance.random() < 0.6:
+            return
+        if self.other is None:
+            self.other = self.open(self.other_file)
+        import_text(self.other.journal, export_text(self.site.journal, "lake"), "north.jsonl")
+        if self.chance.random() < 0.7:
+            self.other.log_reading(at(post), self.chance.choice(LEANS), sure=True)
+            self.read(self.chance.choice(NAMES))
+            self.beside, self.before, self.back = None, [], []
+            import_text(self.site.journal, export_text(self.other.journal, "lake"), "south.jsonl")
+
+
+def at(post: str) -> Place:
+    return Place("lake", "walk", post)
+
+
+# ---------------------------------------------------------------- what each front says
+
+
+def check(trial: Trial, *, by_command: bool) -> None:
+    site = trial.site
+    run = site.run("lake", "walk")
+    posts = {post.name: post for post in run.posts}
+    record = run_record(run, LogStamp(*site.log()), site.box())
+    if trial.beside is not None:
+        beside_agrees(trial, posts)
+    said = {row["post"]: row for row in json.loads(json.dumps(record_json(record)))["posts"]}
+    cells = {row["post"]: row for row in csv.DictReader(io.StringIO(record_csv(record)))}
+    paper = "\n".join(record_lines(record, 200, all_readings=True))
+    for name, post in posts.items():
+        on_paper(post, said[name], cells[name], paper)
+    counts = Counter(row["decision"] for row in said.values())
+    figures = statistics_json(statistics(record))
+    assert (figures["plumb"], figures["verified"]) == (counts["plumb"], 3 - counts["none"])
+    assert figures["out"] == sum(row["stands"] == "out" for row in said.values())
+    assert figures["first_try"] <= counts["plumb"]
+    assert f"Result: {counts['plumb']} of 3 posts proven plumb" in paper
+    going_back(record, posts, trial.now)
+    on_screen(site, posts)
+    planned_and_cut(site, posts)
+    if by_command:
+        commands(site, posts)
+
+
+def on_paper(post: PostRecord, said: dict[str, Any], cells: dict[str, str], paper: str) -> None:
+    facts = (str(post.state), post.decision, post.stands, post.next_step, post.why)
+    assert (said["state"], said["decision"], said["stands"], said["next"], said["why"]) == facts
+    assert (cells["state"], cells["decision"], cells["stands"], cells["next"], cells["why"]) == facts
+    assert [pack["seat"] for pack in said["packs"]] == [pack.seat for pack in post.packs_in_place]
+    assert len(cells["packs"].split("; ")) == max(1, len(post.packs_in_place))
+    assert said["mean_of"] == (post.mean_of if post.counts else 0)
+    assert cells["mean_of"] == (str(post.mean_of) if post.counts else "")
+    counted = [one["text"] for one in said["all_readings"] if one["counts"]]
+    assert len(said["all_readings"]) == len(post.readings)
+    if post.counts is not None:
+        assert "; ".join(counted) == post.counts.text, "what counts is the mean of what is said to count"
+    else:
+        assert counted == [], "nothing counts once it was changed, skipped or in conflict"
+    assert (said["after"] is None) == (cells["after_text"] == "") == (post.decision == "none")
+    row = next(line for line in paper.splitlines() if line.split()[:1] == [post.name])
+    assert (DECISION_WORDS[post.decision] if post.decision != "none" else str(post.state)) in row
+    if post.decision != "plumb":
+        assert "proven plumb" not in row
+    if post.counts is not None and post.mean_of > 1:
+        assert f"mean of {post.mean_of}" in paper
+        assert f"mean of {post.mean_of}" in cells["notes"]
+
+
+def going_back(record: Any, posts: dict[str, PostRecord], now: datetime) -> None:
+    told = due_json(record, due_list(record, now))
+    assert {row["post"] for row in told["due"]} | {row["post"] for row in told["not_handed_over"]} == set(
+        posts
+    )
+    for row in told["due"]:
+        post = posts[row["post"]]
+        assert row["state"] == str(post.state)
+        assert row["handed_over"] == (post.stands != "out")
+
+
+DOES = {
+    "read": "How far is", "read other way": "Read the other", "pack": "Pack",
+    "change packs": "Change",
+    "tighten": ("Tighten", "Within"), "turn level": "Too close", "no pack": ("No", "Not"), "ask": "No answer",
+    "read again": ("Read", "Cut", "How far"), "none": ("Plumb", "Skipped"),
+}  # fmt: skip
+"""How the sentence on screen begins for each next step."""
+
+
+def on_screen(site: Site, posts: dict[str, PostRecord]) -> None:
+    desk = Desk(site, ASCII)
+    typed = "open lake/walk\nrun\n" + "".join(f"go {name}\n" for name in posts) + "q\n"
+    spoken = io.StringIO()
+    run_plain(site, stdin=io.StringIO(typed), stdout=spoken, ascii=True)
+    heard = spoken.getvalue()
+    signs = strip([post.state for post in posts.values()], 9, glyphs=ASCII, width=40).text()
+    assert signs.split() == ["".join(ASCII.states[post.state] for post in posts.values())] or len(signs) >= 3
+    for name, post in posts.items():
+        desk.go(at(name))
+        view = desk.view
+        assert view is not None
+        assert (view.state, view.word) == (post.state, state_word(post.state))
+        assert view.do.startswith(DOES[post.next_step]), (view.do, post.next_step)
+        assert f"post {name}: {state_word(post.state)}" in heard
+        assert re.search(rf"post {name}, \d of 3: {re.escape(state_word(post.state))}\.", heard)
+        assert view.do.rstrip(".?!") in heard
+        going_in = () if post.going_in is None else post.going_in.packs
+        assert {line.seat for line in view.packs} >= {pack.seat for pack in going_in}
+        if post.going_in is None:
+            assert view.packs == ()
+        if post.decision == "plumb" or post.next_step == "turn level":
+            assert "packed" not in view.result
+            assert view.packs == (), "nothing is to be put in"
+        if post.changed is not None:
+            assert " now" not in view.result
+            assert "leans" not in view.lean, "that is how it stood before it was changed"
+        if post.counts is not None and post.mean_of > 1:
+            assert f"mean of {post.mean_of}" in view.result
+            assert f"mean of {post.mean_of}" in heard
+        if post.counts is not None and post.contradicted:
+            assert any("left out" in remark for remark in view.remarks)
+            assert "left out: " in heard
+
+
+def planned_and_cut(site: Site, posts: dict[str, PostRecord]) -> None:
+    for one in posts_to_plan(site.run("lake", "walk")):
+        post = posts[one.name]
+        assert post.counts is not None
+        assert (post.counts.lean, post.packs_in_place) == (one.lean, ())
+        assert post.decision in ("none", "out")
+    try:
+        sheet = cut_list_of(site, "lake", "walk")
+    except UsageError:
+        return
+    for row in sheet["posts"]:
+        assert posts[row["id"]].next_step == "pack"
+    for name in sheet["unsolved"]:
+        assert posts[name].next_step == "no pack"
+
+
+def commands(site: Site, posts: dict[str, PostRecord]) -> None:
+    def run(*words: str) -> str:
+        out, err = io.StringIO(), io.StringIO()
+        code = main([*words, "--db", str(site.path)], Io(out, err))
+        assert code in (0, 1), err.getvalue()
+        return out.getvalue()
+
+    shown = json.loads(run("run", "show", "lake/walk", "--json"))["posts"]
+    listed = run("run", "show", "lake/walk")
+    recorded = json.loads(run("record", "lake/walk", "--json"))["posts"]
+    for row, kept in zip(shown, recorded, strict=True):
+        post = posts[row["post"]]
+        for key in ("state", "decision", "probability", "stands", "next", "why", "changed", "mean_of"):
+            assert row[key] == kept[key], key
+        assert len(row["packs_in_place"]) == len(post.packs_in_place)
+        assert [pack["seat"] for pack in row["prescribed"]] == [
+            pack.seat for pack in (post.answer.packs if post.answer else ())
+        ]
+        assert re.search(rf"^ +{post.name} .* {post.state}\b", listed, re.MULTILINE)
+    if all(post.lean_now[0] is not None for post in posts.values()):
+        rails = json.loads(run("rails", "lake/walk", "--at", "900mm", "--json"))
+        for row in rails["posts"]:
+            post = posts[row["post"]]
+            assert (row["lean"] == "verified") == (post.decision != "none")
+            assert row["lean"] == post.lean_now[1]
+
+
+def beside_agrees(trial: Trial, posts: dict[str, PostRecord]) -> None:
+    """The log against what somebody saw who stood beside it."""
+    assert trial.beside is not None
+    for name, known in trial.beside.items():
+        post = posts[name]
+        if known.skipped:
+            assert post.state is PostState.SKIPPED
+        elif known.work:
+            assert post.state is PostState.TIGHTEN
+            assert set(re.split(r", | and ", post.changed or "")) >= known.work
+        elif known.half:
+            assert post.state is PostState.HALF_READ
+        elif not known.read:
+            assert post.state is PostState.TO_READ
+        else:
+            assert post.counts is not None
+        if known.skipped or known.work or not known.read:
+            assert (post.decision, post.probability, post.answer) == ("none", None, None)
+        assert post.packs_in_place == known.packs
+    held = Counter({lot.lot: lot.count for lot in trial.site.box().lots})
+    for post in posts.values():
+        held.update(piece.lot for pack in post.packs_in_place for piece in pack.pieces)
+    assert held == Counter(F1=9, F2=9, F3=9), "a piece is in the box or under a post"
+
+
+@pytest.mark.parametrize("first", range(0, HISTORIES, IN_ONE_TEST))
+def test_every_front_says_the_same_of_a_post(tmp_path: Path, first: int) -> None:
+    for number in range(first, first + IN_ONE_TEST):
+        trial = Trial(tmp_path, number)
+        try:
+            for _ in range(trial.chance.randint(4, 12)):
+                trial.step()
+            check(trial, by_command=number % BY_COMMAND == 0)
+        except AssertionError as error:
+            raise AssertionError(f"history {number}: {error}") from error
+        finally:
+            trial.close()
