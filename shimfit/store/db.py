@@ -31,6 +31,13 @@ if TYPE_CHECKING:
 # ------------------------------------------------------------ what went wrong, in a sentence
 
 
+class DamagedError(Exception):
+    """An event of the log is not as it was logged."""
+
+    def __init__(self, seq: int, why: str) -> None:
+        super().__init__(f"event {seq} is not as it was logged: {why}")
+
+
 @contextlib.contextmanager
 def saying_what(path: Path) -> Iterator[None]:
     """Turn what SQLite and the system raise into a FileError that says what to do."""
@@ -38,10 +45,17 @@ def saying_what(path: Path) -> Iterator[None]:
         yield
     except FileError:
         raise
+    except DamagedError as error:
+        raise FileError(damaged(path, str(error)), path=str(path)) from error
     except sqlite3.Error as error:
         raise FileError(_of_database(path, error), path=str(path)) from error
     except OSError as error:
         raise FileError(_of_system(path, error), path=str(path)) from error
+
+
+def damaged(path: Path, what: str) -> str:
+    """Nothing is worked out from what is not as it was logged."""
+    return f"{path}: {what}; `shimfit salvage {path} NEW` saves what can be believed into a new file"
 
 
 def not_a_data_file(path: Path) -> str:

@@ -14,7 +14,7 @@ from operator import attrgetter
 from typing import TYPE_CHECKING, Any
 
 from shimfit.errors import FileError, InternalError, UsageError
-from shimfit.store.db import open_file
+from shimfit.store.db import DamagedError, open_file
 from shimfit.store.events import GENESIS, Event, Place, canonical, microseconds
 from shimfit.store.shapes import is_whole, signs_wrong, wrong_with
 from shimfit.store.steps import UNDONE
@@ -62,7 +62,18 @@ def insert(db: sqlite3.Connection, events: Iterable[Event]) -> None:
 
 
 def select(db: sqlite3.Connection, rest: str, values: Sequence[Any] = ()) -> Iterator[Event]:
-    """Events by the rest of a SELECT (WHERE …, ORDER BY …)."""
+    """Events by the rest of a SELECT (WHERE …, ORDER BY …), each as it was logged.
+
+    Raises DamagedError at the first that is not: nothing is worked out from it, shown or handed on.
+    """
+    for event in _unchecked(db, rest, values):
+        why = altered(event)
+        if why is not None:
+            raise DamagedError(event.seq, why)
+        yield event
+
+
+def _unchecked(db: sqlite3.Connection, rest: str, values: Sequence[Any] = ()) -> Iterator[Event]:
     for row in db.execute(f"SELECT {COLUMNS} FROM event {rest}", values):  # noqa: S608 - constants only
         yield event_of(row)
 
@@ -256,7 +267,7 @@ def first_bad(db: sqlite3.Connection) -> BadEvent | None:
     """First bad event of an open log; a page that can't be read counts as one."""
     checker = Checker()
     try:
-        for event in select(db, "ORDER BY seq"):
+        for event in _unchecked(db, "ORDER BY seq"):
             why = checker.trouble(event)
             if why is not None:
                 return BadEvent(checker.seq + 1, event.id, why)

@@ -212,6 +212,7 @@ def _places(value: Any) -> str | None:
     return next((wrong for log, seq in value.items() if (wrong := _named(log) or _count(seq))), None)
 
 
+_CHANCE = _object(dict.fromkeys(("plumb", "too_close", "out", "within", "turned"), _not_negative))
 _ANSWER = _object(
     {
         "post": _object(
@@ -228,6 +229,9 @@ _ANSWER = _object(
     },
     {
         "why": _or_null(_text),
+        "odds": _or_null(
+            _object(dict.fromkeys(("plumb", "too_close", "out", "within", "turned"), _not_negative))
+        ),
         "layout": _text,
         "change": _list(
             _object(

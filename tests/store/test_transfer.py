@@ -312,21 +312,31 @@ def test_an_id_that_says_two_things_is_refused(crew, tmp_path):
         send(twin, south)
 
 
-def test_a_damaged_event_here_does_not_stop_an_import(two, tmp_path):
+def test_nothing_is_worked_out_from_a_damaged_event_or_handed_on(two, tmp_path):
+    """Nor is anything taken in beside it; what does not depend on it is still there to look at."""
     north, south = two
-    north.read("1")
-    north.journal.undo("jetty")
-    north.journal.append("box-joined", {"log": "an old machine"})
+    north.lay_out(job="pier")
+    north.read("1", 0.0031)
     north.journal.close()
-    south.read("1")
-    db = sqlite3.connect(tmp_path / "north.db", isolation_level=None)
+    path = tmp_path / "north.db"
+    db = sqlite3.connect(path, isolation_level=None)
     db.execute("DROP TRIGGER event_no_update")
-    db.execute("UPDATE event SET data = '{}' WHERE kind IN ('undone', 'box-joined')")
+    db.execute("UPDATE event SET data = replace(data, '0.0031', '0.0035')")
     db.close()
-    with Journal.open(tmp_path / "north.db") as journal:
-        done = import_text(journal, export_text(south.journal), "their.jsonl")
-        assert [one.post for one in done.conflicts] == ["1"], "what was taken back stands again, and clashes"
-        assert journal.verify().seq == 7
+    text = export_text(south.journal)
+    with Journal.open(path) as journal:
+        assert journal.run("pier", "east").posts
+        for use in (
+            lambda: journal.run("jetty", "east"),
+            lambda: journal.undo("jetty"),
+            lambda: export_text(journal),
+            lambda: export_text(journal, "pier"),
+            lambda: write_backup(journal, tmp_path, north.clock.now),
+            lambda: import_text(journal, text, "their.jsonl"),
+        ):
+            with pytest.raises(FileError, match=r"event 11 is not as it was logged.*shimfit salvage"):
+                use()
+        assert journal.verify().seq == 11
 
 
 def test_one_job_of_several_is_checked_line_by_line_and_not_as_a_chain(crew):
