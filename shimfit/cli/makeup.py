@@ -6,6 +6,7 @@ import argparse
 from typing import TYPE_CHECKING
 
 from shimfit.cli.context import RUN, lengths_in, once_called, open_site
+from shimfit.core.cautions import cautions_of
 from shimfit.errors import Exit, UsageError
 from shimfit.quantities.typed import parse_pairs
 
@@ -115,6 +116,8 @@ def run_kit(args: argparse.Namespace, io: Io) -> int:
         io.say(answer["words"])
         for line in answer["lines"]:
             io.say(f"  {line['count']:>3} × {line['what']}")
+        for text in cautions_of("kit"):
+            io.say(text)
     return Exit.DONE
 
 
@@ -172,4 +175,6 @@ def run_makeup(args: argparse.Namespace, io: Io) -> int:
             io.say(f"{line.count:>3} × {line.what} {line.length_mm:g} mm")
         for caution in sheet.cautions:
             io.say(f"! {caution}")
+        for text in cautions_of("makeup"):
+            io.say(text)
     return Exit.OVER if any(pressure.share > 1 for pressure in sheet.pressures) else Exit.DONE

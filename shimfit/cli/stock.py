@@ -7,6 +7,7 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING
 
 from shimfit.cli.context import add_force, open_site, units_of
+from shimfit.core.cautions import caution_of_material
 from shimfit.errors import Exit, FileError, UsageError
 from shimfit.outputs import STOCK_CSV
 
@@ -86,6 +87,8 @@ def run_import(args: argparse.Namespace, io: Io) -> int:
         site.import_stock(lots, args.file)
     pieces = sum(lot.count for lot in lots)
     words = f"{len(lots)} lots, {pieces} pieces are in the box"
+    if rots := caution_of_material(lot.material or "" for lot in lots):
+        io.talk(f"caution: {rots}")
     return io.tell(words, {"lots": len(lots), "pieces": pieces}, as_json=args.json)
 
 
@@ -168,6 +171,8 @@ def run_add(args: argparse.Namespace, io: Io) -> int:
         io.talk(f"caution: {thickest_mm:g} mm is thick for a pack; a wrong unit?")
     with open_site(args, io, makes=True) as site:
         site.add_stock(lot)
+    if rots := caution_of_material([lot.material or ""]):
+        io.talk(f"caution: {rots}")
     return io.tell(_lot_line(lot), {"lot": lot.lot, "count": lot.count}, as_json=args.json)
 
 

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from shimfit import csvfile
 from shimfit.contract import pack_to_json, tolerance_to_json
 from shimfit.core.bow import bow_words
+from shimfit.core.cautions import FRONTS, TEXTS
 from shimfit.errors import Exit
 from shimfit.model import Face
 from shimfit.report import words
@@ -214,6 +215,7 @@ def record_json(record: RunRecord) -> dict[str, Any]:
         "run": record.run,
         "sample": record.sample,
         "rule": record.rule,
+        "cautions": [{"id": one, "text": TEXTS[one]} for one in FRONTS["record"]],
         "tolerance": tolerance_to_json(record.tolerance, record.height_mm),
         "instruments": [
             {

@@ -24,26 +24,6 @@ DECISION_WORDS = {
     "too-close": "too close to call",
     "none": "not verified",
 }
-CAUTIONS = (
-    (
-        "A guard keeps people from falling. shimfit makes posts plumb; it does not design the connection. "
-        "Height, openings, loads and fixings follow the local code, and a licensed professional where one "
-        "is required."
-    ),
-    (
-        "Packs must be of a material that does not rot or creep (no cedar shingles under a guard) and must "
-        "not be what carries a sideways load. Do not cut the membrane that seals the end grain."
-    ),
-    "Tighten again, and read again, after the timber has dried.",
-)
-SAW_CAUTIONS = (
-    "Wear eye protection when cutting small wedges.",
-    (
-        "Never hold a small offcut by hand near the blade: leave the wedge on the long strip, use a stop and "
-        "a hold-down, and let the blade stop before you reach for a piece."
-    ),
-    "A strip that has become too short to hold is not saw stock any more.",
-)
 
 
 def length(mm: float, units: Units, digits: int | None = None) -> str:

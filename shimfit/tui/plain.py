@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
+from shimfit.core.cautions import cautions_of
 from shimfit.entry.result import Understood
 from shimfit.errors import Exit, FileError, ShimfitError
 from shimfit.tui.desk import Desk, Outcome
@@ -285,6 +286,7 @@ class _Session:
         if self.sensor is not None:
             rows.append("  Enter alone holds the inclinometer's reading, once the post stands still.")
         rows += [f"  {command.form:<28} {command.says}" for command in self.commands.values()]
+        rows += ["Cautions:", *(f"  {text}" for text in cautions_of("help"))]
         return "\n".join(rows)
 
     # ------------------------------------------------------------ the inclinometer

@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING, Any
 
 from shimfit.contract import packs_from_json
+from shimfit.core.cautions import cautions_of
 from shimfit.model import Seat
 
 if TYPE_CHECKING:
@@ -14,11 +15,6 @@ if TYPE_CHECKING:
 Json = dict[str, Any]
 Line = tuple[str, str]
 """Text and the role that styles it."""
-
-HELD_SAFELY = (
-    "Never hold a small offcut by hand near the blade: leave it on the long strip, use a stop and a "
-    "hold-down, and wear eye protection."
-)
 
 
 def progress_words(bound: float | None, best: float | None) -> str:
@@ -105,8 +101,8 @@ def cut_lines(answer: Json, words: Words) -> list[Line]:
             (f"  {words.thick(piece['mark_along_mm'])}  {_wedge(piece, words)}", "")
             for piece in cut["pieces"]
         ]
-    if answer["cuts"]:
-        lines.append((HELD_SAFELY, "strong"))
+    if answer["cuts"] or answer["tapers"]:
+        lines += [(text, "strong") for text in cautions_of("sawing" if answer["cuts"] else "tips")]
     lines += [(f"taper {_marked(taper, words)}", "") for taper in answer["tapers"]]
     lines += [
         (f"back to the box: {lot['lot']} {lot['form']}, {words.length(lot.get('length_mm', 0))} long", "")

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from shimfit.core import packing
+from shimfit.core.cautions import caution_of_material
 from shimfit.core.ledger import returned
 from shimfit.core.objective import Reads, usual_reads
 from shimfit.core.uncertainty.decision import FACTORS
@@ -107,6 +108,9 @@ class Solver:
             answer = self._answer(post, lean, lots, options, known, settings=settings, ahead=ahead)
         answer = replace(answer, packs=_with_copies(answer.packs, post, box, waited_for))
         said = list(crushing_cautions(answer, post, lots, options, settings))
+        used = {piece.lot for pack in answer.packs for piece in pack.pieces}
+        if rots := caution_of_material(lot.material or "" for lot in lots if lot.lot in used):
+            said.append(rots)
         if known.learned and (answer.packs or answer.change):
             said.append(known.words)
         return replace(answer, cautions=(*answer.cautions, *said)) if said else answer

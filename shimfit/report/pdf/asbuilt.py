@@ -11,6 +11,7 @@ import math
 from collections import defaultdict
 from typing import TYPE_CHECKING
 
+from shimfit.core.cautions import cautions_of
 from shimfit.model import Face
 from shimfit.report import words
 from shimfit.report.due import read_again_lines
@@ -255,7 +256,7 @@ class _Document:
             self.sheet.lines_of(line, FINE, wide - chart - 3)
             for line in statistics_lines(figures, self.record)
         ]
-        warned = [self.sheet.lines_of(text, FINE, wide) for text in words.CAUTIONS]
+        warned = [self.sheet.lines_of(text, FINE, wide) for text in cautions_of("record")]
         step = leading(FINE)
         tall = (
             max(sum(map(len, told)) * step, sum(map(len, warned)) * step + 1.0, 14.0) + leading(FACTS) + 1.5

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from typing import TYPE_CHECKING, Any
 
+from shimfit.core.cautions import cautions_of
 from shimfit.core.stock import natural_key
 from shimfit.model import Face
 from shimfit.report import words
@@ -111,7 +112,7 @@ class CutSheet:
 
     def _cautions(self, sawing: bool) -> None:
         self.y += 1.0
-        for text in words.SAW_CAUTIONS if sawing else words.SAW_CAUTIONS[:1]:
+        for text in cautions_of("sawing" if sawing else "tips"):
             self._say("• " + text, FINE)
 
     def _cuts(self, cuts: Sequence[Mapping[str, Any]]) -> None:

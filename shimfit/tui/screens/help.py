@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, ClassVar
 
 from textual.binding import Binding, BindingType
 
+from shimfit.core.cautions import cautions_of
 from shimfit.tui.deeds import DEEDS, KeyWords
 from shimfit.tui.widgets.drawn import RoleScreen
 from shimfit.tui.widgets.rows import Rows
@@ -45,11 +46,6 @@ WIDE = 64
 HEAD = "HELP  Esc or a tap goes back"
 MORE_BELOW = (f"{HEAD}, Space goes on, Up and Down move", "HELP  Esc or a tap: back  Space: goes on")
 """What stands on top where the page is longer than the screen: on a wide one, on a slim one."""
-CAUTION = (
-    "shimfit makes posts plumb; it does not design the connection. Packs must not rot or creep and must "
-    "not carry a sideways load. Re-tighten when the timber has dried. Never hold a small offcut by hand "
-    "near the blade."
-)
 
 
 class HelpScreen(RoleScreen):
@@ -130,5 +126,6 @@ def help_rows(page: str, width: int, keys: KeyWords) -> list[list[Run]]:
     say("Keys of your own: F5, keys, like undo=ctrl+u, help=f9.")
     say("")
     say("CAUTION", "strong")
-    say(CAUTION)
+    for caution in cautions_of("help"):
+        say(caution)
     return rows

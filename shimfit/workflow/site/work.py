@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from shimfit.contract import pack_to_json
+from shimfit.core.cautions import cautions_of
 from shimfit.entry import EntrySettings, Heard, Understood, parse_entry
 from shimfit.errors import UsageError
 from shimfit.store.events import Draft
@@ -118,7 +119,7 @@ class Site(Keeping):
         """Log that the packs were cut flush; the verifying reading comes after it."""
         drafts = [*self.implied_packing(place, self.post(place)), self._draft(place, "trimmed", {})]
         self.journal.append_all(drafts)
-        return "trimmed: read again, trimming can move a pack"
+        return f"trimmed: read again, trimming can move a pack. {cautions_of('trim')[0]}"
 
     def skip(self, place: Place, why: str) -> str:
         """Leave a post for later, and say why."""

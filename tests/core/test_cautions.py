@@ -1,0 +1,94 @@
+"""One list of cautions, and every front shows what it must."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from shimfit.cli import main
+from shimfit.core.cautions import FRONTS, TEXTS, caution_of_material, cautions_of
+
+HERE = Path(__file__).parents[2]
+JETTY = (
+    *("run", "new", "heron/jetty", "--length", "2.4m", "--every", "1.2m"),
+    *("--foot", "90x90mm", "--height", "1000mm"),
+)
+
+
+def flat(text: str) -> str:
+    return " ".join(text.split())
+
+
+@pytest.fixture
+def shimfit(tmp_path, monkeypatch, capsys):
+    """Runs a command on a data file of its own; what it said on both streams."""
+    monkeypatch.setenv("SHIMFIT_DB", str(tmp_path / "own.db"))
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path))
+
+    def run(*words: str) -> str:
+        main(list(words))
+        said = capsys.readouterr()
+        return flat(said.out + said.err)
+
+    return run
+
+
+def test_the_readme_has_every_caution_word_for_word() -> None:
+    readme = flat((HERE / "README.md").read_text("utf-8"))
+    assert set(FRONTS["readme"]) == set(TEXTS)
+    for text in cautions_of("readme"):
+        assert text in readme
+
+
+def test_commands_show_theirs(shimfit) -> None:
+    shimfit("job", "new", "heron")
+    shimfit(
+        "run",
+        "new",
+        "heron/jetty",
+        "--length",
+        "2.4m",
+        "--every",
+        "1.2m",
+        "--foot",
+        "90x90mm",
+        "--height",
+        "1000mm",
+    )
+    shimfit("stock", "import", str(HERE / "fixtures/stock/boardwalk_box.csv"))
+    shimfit("read", "heron/jetty/1", "6n10h")
+    trimmed = shimfit("trim", "heron/jetty/1")
+    assert all(text in trimmed for text in cautions_of("trim"))
+    record = shimfit("record", "heron/jetty", "--json")
+    assert all(text in record for text in cautions_of("record"))
+    kit = shimfit("kit", "heron/jetty", "--fall", "0.002")
+    assert all(text in kit for text in cautions_of("kit"))
+
+
+@pytest.mark.parametrize("material", ["cedar shingle", "Cardboard", "softwood offcut", "spruce", "red cedar"])
+def test_what_rots_or_creeps_is_warned_of_at_the_box_and_in_the_answer(shimfit, material: str) -> None:
+    said = shimfit(
+        "stock", "add", "C1", "flat", "--thickness", "1mm", "--count", "30", "--material", material
+    )
+    assert "rots or creeps" in said
+    shimfit("job", "new", "heron")
+    shimfit(
+        "run",
+        "new",
+        "heron/jetty",
+        "--length",
+        "2.4m",
+        "--every",
+        "1.2m",
+        "--foot",
+        "90x90mm",
+        "--height",
+        "1000mm",
+    )
+    assert "rots or creeps" in shimfit("read", "heron/jetty/1", "22n0o", "--json", "--sure")
+
+
+@pytest.mark.parametrize("material", ["", "HDPE", "aluminium", "ipe", "PVC", "firm rubber", "papered steel"])
+def test_what_is_sound_is_not(material: str) -> None:
+    assert caution_of_material([material]) is None
