@@ -82,6 +82,7 @@ def prescribe(
             node_limit=node_limit,
         )
         return _taken_up(answer, lean, tolerance, share)
+    tables = tables.view()
     every: dict[Seat, list[Offer]] = {seat: list(some) for seat, some in (offers or {}).items()}
     for seat, pack in (keep or {}).items():
         every.setdefault(seat, []).append(Offer(pack, 0.0, _bears_inside(foot, pack)))

@@ -17,9 +17,10 @@ Prices (of scarce lots in a whole run) are added to the entries, so the same sea
 
 from __future__ import annotations
 
+import copy
 import math
 from collections import defaultdict
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -58,23 +59,26 @@ LONGEST = 1 << 16
 
 
 class Tables(Tapered):
-    """The box, ready to be searched. Build it with `build_tables`; it does not change but for its length."""
+    """The box, ready to be searched. Build it with `build_tables`; it does not change but for its length.
+
+    Its owner alone may make it longer (`grown`); whoever shares it with other threads asks a `view`. What is
+    built for a length is never written again (only filled up, an entry at a time), and becomes the newest
+    that all views start from in one assignment.
+    """
 
     def __init__(self, lots: Sequence[Lot], options: Options, prices: Prices | None, length: int) -> None:
         super().__init__(lots, options, prices)
-        self.length = 0
-        self._inner_rows: dict[float, tuple[list[Row], Floats]] = {}
-        self._inner_tables: dict[float, tuple[list[Row], Floats, Floats]] = {}
-        self._cut_up: dict[tuple[int, float | None, tuple[float, ...]], list[Run]] = {}
+        self._newest: list[dict[str, Any]] = []
+        """One entry, shared by all views: everything built for the greatest length so far."""
         self._set_length(length)
 
     # ------------------------------------------------------------------ building
 
     def _set_length(self, length: int) -> None:
         self.length = length
-        self._inner_rows.clear()
-        self._inner_tables.clear()
-        self._cut_up.clear()
+        self._inner_rows: dict[float, tuple[list[Row], Floats]] = {}
+        self._inner_tables: dict[float, tuple[list[Row], Floats, Floats]] = {}
+        self._cut_up: dict[tuple[int, float | None, tuple[float, ...]], list[Run]] = {}
         self._flats()
         most = self.options.max_pieces
         self.beside = np.full(length, math.inf)
@@ -94,6 +98,8 @@ class Tables(Tapered):
         self.cheapest[0] = flats
         for i, row in enumerate(self.rows[1:], start=1):
             self.convolve(row.runs, 0, length, self.cheapest[i])
+        # Without the list itself: a ring would keep large tables until the collector comes by.
+        self._newest[:] = [{name: part for name, part in vars(self).items() if name != "_newest"}]
 
     def _flats(self) -> None:
         """Distinct thicknesses with their cheapest pieces, and the tables of one, two, … flats."""
@@ -162,6 +168,15 @@ class Tables(Tapered):
 
     # ------------------------------------------------------------------ asking
 
+    def view(self) -> Tables:
+        """The same tables for one question: their growth is seen by views made later, by none before.
+
+        Any number of threads may ask views of one table at once.
+        """
+        view = copy.copy(self)
+        vars(view).update(self._newest[0])
+        return view
+
     def grown(self, steps: int) -> Tables:
         """These tables, long enough for a pack of `steps`; EntryError when no pack is that thick."""
         if steps >= LONGEST:
@@ -170,7 +185,11 @@ class Tables(Tapered):
                 f"The lean asks for a pack {thickness:.0f} mm thick, which is no pack; check the reading."
             )
         if steps >= self.length:
-            self._set_length(1 << steps.bit_length())
+            newest = self._newest[0]
+            if steps < newest["length"]:
+                vars(self).update(newest)
+            else:
+                self._set_length(1 << steps.bit_length())
         return self
 
     def inner_table(self, inner_mm: float) -> tuple[list[Row], Floats, Floats]:
@@ -248,11 +267,12 @@ class Tables(Tapered):
             elif run.rank not in done:
                 done.add(run.rank)
                 key = run.rank, inner_mm, tuple(sorted(points[run.rank]))
-                if key not in self._cut_up:
+                found = self._cut_up.get(key)
+                if found is None:
                     if len(self._cut_up) > _MOST_REMEMBERED:
                         self._cut_up.clear()
-                    self._cut_up[key] = self.taper_runs(run.rank, inner_mm, key[2])
-                runs.extend(self._cut_up[key])
+                    found = self._cut_up[key] = self.taper_runs(run.rank, inner_mm, key[2])
+                runs.extend(found)
         return runs
 
     def _flat_stack(self, view: FlatView, thickness: int) -> Stack | None:

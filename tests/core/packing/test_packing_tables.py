@@ -3,15 +3,20 @@
 import itertools
 import math
 import random
+import sys
+import threading
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
 
-from shimfit.core.packing import Options, Prices, Saw, build_tables
-from shimfit.core.packing.tables import Caps
+from shimfit.core.packing import Options, Prices, Saw, build_tables, prescribe
+from shimfit.core.packing.tables import FIRST_LENGTH, Caps
 from shimfit.errors import EntryError
-from shimfit.model import Lot
+from shimfit.model import Foot, Lean, Lot
+from shimfit.quantities.tolerance import parse_tolerance
 
+LIMIT = parse_tolerance("1:300")
 PUBLISHED = Path(__file__).parents[3] / "fixtures" / "published" / "set_81_inch.csv"
 
 
@@ -171,3 +176,32 @@ def test_dead_lots_give_nothing() -> None:
     assert tables.thick.dtype == int
     with pytest.raises(EntryError, match="no pack"):
         tables.grown(10**6)
+
+
+def _leaning(mm_per_m: float, tables) -> tuple[float, str]:
+    found = prescribe(Foot(100.0, 140.0), 1000.0, Lean(mm_per_m / 1000, 0.003), LIMIT, tables, relaxed=True)
+    return found.cost.total, found.status
+
+
+def test_threads_that_share_tables_while_these_grow_all_get_the_answers_of_one_alone() -> None:
+    # 320 calls: eight threads at once, from packs that the tables begin with to some eight times as thick.
+    lots = [Lot(f"F{k}", "flat", 4, thickness_mm=1.0 + 2.5 * k) for k in range(4)]
+    lots += [Lot("T1", "taper", 4, length_mm=300.0, width_mm=40.0, thin_mm=0.5, thick_mm=8.0)]
+    options = Options(quantum_mm=0.005)
+    leans = [4.0, 90.0, 14.0, 70.0, 8.0, 120.0, 20.0, 110.0]
+    alone = [_leaning(lean, build_tables(lots, options)) for lean in leans]
+    every, gate = sys.getswitchinterval(), threading.Barrier(len(leans))
+
+    def one(lean: float, shared) -> tuple[float, str]:
+        gate.wait()
+        return _leaning(lean, shared)
+
+    sys.setswitchinterval(1e-5)
+    try:
+        with ThreadPoolExecutor(len(leans)) as crew:
+            for _ in range(40):
+                shared = build_tables(lots, options)
+                assert list(crew.map(one, leans, [shared] * len(leans))) == alone
+                assert shared.view().length > shared.length == FIRST_LENGTH
+    finally:
+        sys.setswitchinterval(every)
