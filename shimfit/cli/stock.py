@@ -14,6 +14,7 @@ from shimfit.outputs import STOCK_CSV
 if TYPE_CHECKING:
     from shimfit.cli.io import Commands, Io
     from shimfit.model import Lot
+    from shimfit.workflow.site import Site
 
 THICKEST_MM = 50.0
 """A flat or taper thicker than this is asked about (common practice, no source)."""
@@ -85,11 +86,22 @@ def run_import(args: argparse.Namespace, io: Io) -> int:
     lots = lots_from_csv(io.read_text(args.file), args.file)
     with open_site(args, io, makes=True) as site:
         site.import_stock(lots, args.file)
+        answered = _answered(site, io)
     pieces = sum(lot.count for lot in lots)
     words = f"{len(lots)} lots, {pieces} pieces are in the box"
     if rots := caution_of_material(lot.material or "" for lot in lots):
         io.talk(f"caution: {rots}")
-    return io.tell(words, {"lots": len(lots), "pieces": pieces}, as_json=args.json)
+    return io.tell(words, {"lots": len(lots), "pieces": pieces, "answered": answered}, as_json=args.json)
+
+
+def _answered(site: Site, io: Io) -> list[str]:
+    """Posts that what is in the box now serves, and nothing did before: said, and given back."""
+    from shimfit.workflow.reading import answer_missing
+
+    served = [str(place) for place in answer_missing(site)]
+    if served:
+        io.talk(f"there is an answer now for {', '.join(served)}")
+    return served
 
 
 def run_list(args: argparse.Namespace, io: Io) -> int:
@@ -171,9 +183,11 @@ def run_add(args: argparse.Namespace, io: Io) -> int:
         io.talk(f"caution: {thickest_mm:g} mm is thick for a pack; a wrong unit?")
     with open_site(args, io, makes=True) as site:
         site.add_stock(lot)
+        answered = _answered(site, io)
     if rots := caution_of_material([lot.material or ""]):
         io.talk(f"caution: {rots}")
-    return io.tell(_lot_line(lot), {"lot": lot.lot, "count": lot.count}, as_json=args.json)
+    told = {"lot": lot.lot, "count": lot.count, "answered": answered}
+    return io.tell(_lot_line(lot), told, as_json=args.json)
 
 
 def _lot_line(lot: Lot) -> str:

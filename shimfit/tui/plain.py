@@ -339,12 +339,15 @@ class _Session:
     def _lot(self, text: str) -> str:
         lot = parse_lot(text, self.desk.settings.units)
         self.desk.site.add_stock(lot)
+        self.desk.answer_missing()
         return f"{lot.lot} is in the box"
 
     def _load(self, text: str) -> str:
         from shimfit.tui.lots import load_lots
 
-        return load_lots(self.desk.site, Path(text).expanduser())
+        told = load_lots(self.desk.site, Path(text).expanduser())
+        self.desk.answer_missing()
+        return told
 
     def _write(self, name: str) -> str:
         if self.desk.run is None:

@@ -17,12 +17,12 @@ from shimfit.errors import EntryError
 from shimfit.model import PostState, Reading, Seat, Stage
 from shimfit.standing import completed
 from shimfit.store.events import Draft
+from shimfit.workflow.place import Place
 
 if TYPE_CHECKING:
     from shimfit.core.bow import Bow
     from shimfit.model import Prescription, Verdict
     from shimfit.standing import PostRecord
-    from shimfit.workflow.place import Place
     from shimfit.workflow.site import Site
 
 
@@ -139,6 +139,26 @@ def _missing_answer(site: Site, place: Place, post: PostRecord) -> Prescription 
     if post.asks_again(site.box().last_seq):
         return site.solver.for_post(site, place, post)
     return post.answer
+
+
+def missing_answers(site: Site) -> list[Place]:
+    """Posts in walking order whose answer is none any more: the box was filled, the tolerance changed."""
+    box_seq = site.box().last_seq
+    return [
+        Place(job.name, run, post.name)
+        for job in site.jobs()
+        for run in job.runs
+        for post in site.run(job.name, run).posts
+        if post.prescription is not None and post.asks_again(box_seq)
+    ]
+
+
+def answer_missing(site: Site) -> list[Place]:
+    """Answer every post that `missing_answers` names, at once; returns those that can be worked on now."""
+    asked = [] if site.read_only else missing_answers(site)
+    for place in asked:
+        answer_now(site, place)
+    return [place for place in asked if not site.post(place).is_stuck]
 
 
 def _log_answer(site: Site, place: Place, post: PostRecord, answer: Prescription) -> None:

@@ -41,9 +41,10 @@ class Answering:
             self._thread = threading.Thread(target=self._work, name="answering", daemon=True)
             self._thread.start()
         ready = threading.Event()
+        patience_s = 0.0 if self.pending else PATIENCE_S  # behind others it would wait for theirs
         self.pending[place] = ready
         self._asked.put((place, ready))
-        return ready.wait(PATIENCE_S)
+        return ready.wait(patience_s)
 
     def collect(self) -> list[tuple[Place, str]]:
         """What has come since the last look: post, and why there is no answer (empty: there is one).

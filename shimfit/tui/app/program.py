@@ -188,6 +188,7 @@ class ShimfitApp(App[None]):
     def _look_at_log(self) -> None:
         """Show what another program has logged into the same file."""
         if self.desk.others_logged():
+            self.desk.answer_missing()
             self.desk.refresh()
             self.page.show()
 

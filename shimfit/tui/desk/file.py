@@ -39,8 +39,11 @@ class RunFile(Standing):
 
     def _box_or_job(self, move: Callable[[str | None], str], *, box: bool) -> Outcome:
         if not box:
-            return self.attempt(lambda place: Outcome(move(place.job)))
-        try:
-            return Outcome(move(None))
-        except ShimfitError as error:
-            return Outcome(error.message, done=False, bell="refused")
+            outcome = self.attempt(lambda place: Outcome(move(place.job)))
+        else:
+            try:
+                outcome = Outcome(move(None))
+            except ShimfitError as error:
+                return Outcome(error.message, done=False, bell="refused")
+        self.answer_missing()
+        return outcome

@@ -174,6 +174,21 @@ class Standing:
             self.answers_later(self.place)
             self.run = self.site.run(self.place.job, self.place.run)
 
+    def answer_missing(self) -> None:
+        """Every post whose answer is not one any more gets another: the box was filled, the run changed."""
+        from shimfit.workflow.reading import missing_answers
+
+        if self.site.read_only:
+            return
+        for place in missing_answers(self.site):
+            if place in self.working:
+                continue
+            if self.answers_later is None:
+                self.site.answer(place)
+            else:
+                self.answers_later(place)
+        self.refresh()
+
     def go_run(self, job: str, run: str) -> Outcome:
         """Stand at the first post of a run that still wants something."""
         state = self.site.run(job, run)

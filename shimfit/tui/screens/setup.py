@@ -205,7 +205,7 @@ class SetupScreen(Page):
             set_option(self.desk.site, place.job, place.run, name, text)
         except ShimfitError as error:
             return Outcome(error.message, done=False, at=error.at, bell="refused")
-        self.desk.refresh()
+        self.desk.answer_missing()
         return Outcome(f"{name}: {text.strip()}")
 
     def _make_entries(self) -> list[tuple[str, str, list[Run]]]:

@@ -101,12 +101,18 @@ class StockScreen(Page):
         def add() -> str:
             lot = parse_lot(text, self.desk.settings.units)
             self.desk.site.add_stock(lot)
+            self.desk.answer_missing()
             return f"{lot.lot} is in the box"
 
         return _said(add)
 
     def _load(self, text: str) -> Outcome:
-        return _said(lambda: load_lots(self.desk.site, Path(text.strip()).expanduser()))
+        def load() -> str:
+            told = load_lots(self.desk.site, Path(text.strip()).expanduser())
+            self.desk.answer_missing()
+            return told
+
+        return _said(load)
 
     def _tell(self, move: Callable[[], str]) -> None:
         outcome = _said(move)
