@@ -242,6 +242,7 @@ _ANSWER = _object(
         "cautions": _list(_text),
         "take_up": _number,
         "saw_settings_deg": _list(_number),
+        "odds": _or_null(_object(dict.fromkeys(("plumb", "too_close", "out", "within", "turned"), _number))),
     },
 )
 _LOT_ROW = _object(
@@ -474,7 +475,9 @@ def wrong_with(kind: str, data: Any, job: str | None, run: str | None, post: str
 # ------------------------------------------------------------ reading events
 
 
-_COMMANDS = re.compile(r"\\(?:[bfr]|u00[01][0-9a-f]|u007f|u00[89][0-9a-f]|u202[89a-e]|u206[6-9])")
+_COMMANDS = re.compile(
+    r"\\(?:[bfr]|u00[01][0-9a-f]|u007f|u00[89][0-9a-f]|u202[89a-e]|u206[6-9]|ud[89a-f][0-9a-f]{2})"
+)
 
 
 def read_data(event: Event) -> tuple[dict[str, Any] | None, str]:
