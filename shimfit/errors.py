@@ -62,7 +62,10 @@ def sign_trouble(text: str, longest: int) -> str | None:
     if len(text) > longest:
         return f"is {len(text)} characters long, more than {longest}"
     found = _COMMANDS_A_TERMINAL.search(text)
-    return None if found is None else f"has a control character in it (U+{ord(found[0]):04X})"
+    if found is None:
+        return None
+    what = "a broken character" if "\ud800" <= found[0] <= "\udfff" else "a control character"
+    return f"has {what} in it (U+{ord(found[0]):04X})"
 
 
 class ShimfitError(Exception):

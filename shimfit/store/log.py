@@ -312,19 +312,20 @@ def altered(event: Event) -> str | None:
 def completed(draft: Draft, db: sqlite3.Connection) -> Draft:
     """Draft with the scope that its data names; an `undone` names the whole step, whatever event it named.
 
-    Raises UsageError for a text that is too long or holds control characters, InternalError when the data is
-    not what its kind must hold: a program error, never a typing error.
+    Raises UsageError for a name or text that is too long or holds control characters or broken ones,
+    InternalError when the data is not what its kind must hold: a program error, never a typing error.
     """
     if draft.kind == "job-added" and draft.job is None:
         draft = replace(draft, job=draft.data.get("name"))
     if draft.kind == "post-added" and draft.post is None:
         draft = replace(draft, post=draft.data.get("name"))
+    names = (draft.job, draft.run, draft.post, draft.by)
     wrong = wrong_with(draft.kind, draft.data, draft.job, draft.run, draft.post)
-    if wrong is None and not all(map(is_whole, (draft.job, draft.run, draft.post, draft.by))):
-        wrong = f"{draft.kind}: a name holds broken characters"
-    typed = signs_wrong(draft.kind, draft.data, (draft.job, draft.run, draft.post, draft.by))
+    typed = signs_wrong(draft.kind, draft.data, names)
     if wrong is None and typed is not None:
         raise UsageError(f"{typed}: nothing was logged")
+    if wrong is None and not all(map(is_whole, names)):
+        wrong = f"{draft.kind}: a name holds broken characters"
     if wrong is None and draft.kind == UNDONE:
         named = by_id(db, draft.data["of"])
         if named is None:
