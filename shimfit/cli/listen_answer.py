@@ -90,7 +90,7 @@ def give(
         if args.keep:
             from shimfit.workflow.sensor import keep_character
 
-            with open_site(args, io) as site:
+            with open_site(args, io, makes=True) as site:
                 keep_character(site, characters)
     if args.json:
         io.json(told)
@@ -216,7 +216,7 @@ def _keep_zero(found: Reversal, args: argparse.Namespace, io: Io) -> None:
     from shimfit.core.sensing.mounting import parse_axis_map
     from shimfit.workflow.sensor import keep_zero
 
-    with open_site(args, io) as site:
+    with open_site(args, io, makes=True) as site:
         axes = (
             listen.listen_options(args, io).axis_map
             if args.axes
@@ -265,7 +265,7 @@ def teach(args: argparse.Namespace, io: Io) -> int:
         sensor.stop()
     axis_map = map_of(first, Face.OUT, second, Face.NEXT)
     if args.keep:
-        with open_site(args, io) as site:
+        with open_site(args, io, makes=True) as site:
             site.set("sensor_axes", axis_map.text)
     io.talk(axis_map.picture())
     io.say(f'axes = "{axis_map.text}"')
