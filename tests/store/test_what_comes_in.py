@@ -8,11 +8,11 @@ import pytest
 
 from shimfit.errors import FileError, UsageError
 from shimfit.settings import load
-from shimfit.store.events import Event, Place
+from shimfit.store.events import Event, Place, microseconds
 from shimfit.store.merge import export_text, import_text, line_of
 
 TITLE = "\x1b]0;owned\x07"
-HUNDRED_YEARS = 100 * 365 * 86_400 * 1_000_000
+A_DAY = 86_400 * 1_000_000
 
 
 def made_up(text: str, **changes) -> str:
@@ -54,14 +54,15 @@ def test_what_nobody_can_type_is_refused_with_its_line(crew, text, changes):
     assert south.journal.head == (0, "")
 
 
-A_DAY = 24 * 3600 * 1_000_000
-
-
 def test_the_latest_stamp_that_is_taken_leaves_every_later_export_importable(crew, text):
-    stamp = json.loads(text.splitlines()[-1])["stamp"] + A_DAY - 10_000_000
     south, west = crew("south"), crew("west")
-    import_text(south.journal, made_up(text, stamp=stamp), "theirs.jsonl")
+    latest = microseconds(south.clock.now.isoformat()) + A_DAY + 1_000_000  # the clock's next look
+    with pytest.raises(FileError, match="more than 24 h ahead of this machine's clock"):
+        import_text(south.journal, made_up(text, stamp=latest + 1), "theirs.jsonl")
+    assert south.journal.head == (0, "")
+    import_text(south.journal, made_up(text, stamp=latest + 1_000_000), "theirs.jsonl")  # one look later
     south.clock.set("2026-05-04T18:00:00+02:00")
+    west.clock.set("2026-05-04T18:00:00+02:00")
     south.read("2")
     import_text(west.journal, export_text(south.journal), "again.jsonl")
     assert west.post("2").readings
