@@ -9,6 +9,7 @@ is 93 %.
 
 from __future__ import annotations
 
+import argparse
 import math
 import sys
 from collections.abc import Callable
@@ -125,7 +126,9 @@ def covered(name: str, streams: int, doubts: Doubts | None = None) -> tuple[floa
 
 def main() -> int:
     """Print the table; 1 when a kind is under the aim."""
-    streams = int(sys.argv[1]) if len(sys.argv) > 1 else 200
+    parser = argparse.ArgumentParser(description=__doc__.split("\n", maxsplit=1)[0])
+    parser.add_argument("streams", nargs="?", type=int, default=200, help="of each kind (default 200)")
+    streams = parser.parse_args().streams
     print(f"{'kind':<32} covered  rms error  median u   held  no reading")
     worst = 1.0
     known = replace(Doubts(), memory_s=99 / 50)

@@ -10,7 +10,7 @@ tolerance; a round is: loosen, change packs, tighten, read. Posts that read with
 * fixed steps   the rule of thumb: one step of packing more under each side that looks low, both directions
                 in one round; the step that does best is chosen afterwards. Also with steps that are halved
                 after an overshoot, which is no fixed step any more.
-* shimfit       `prescribe`, then `correct`, from a box, take-up learned along the run; margin as told below.
+* shimfit       `prescribe`, then `correct`, from a box, by the chance of the next reading; take-up learned along the run.
 * best          knows how decks and readings are distributed, combines all readings of the post and the run
                 (Bayes, on a grid of take-ups) and makes any thickness: the best that these readings allow.
 * oracle        knows bed, roughness and take-up, makes any thickness; the same hands and readings.
@@ -29,9 +29,10 @@ from numpy.typing import NDArray
 
 from shimfit.core.correction import correct, predicted_shift_mm
 from shimfit.core.foot import gap_plane
+from shimfit.core.objective import Reads
 from shimfit.core.packing import Options, build_tables, prescribe
 from shimfit.core.resting import rest_packs
-from shimfit.core.takeup import Book, Observed, learn, of_material
+from shimfit.core.takeup import Book, Observed, TakeUp, learn, of_material
 from shimfit.model import CORNERS, Foot, Lean, Lot, Pack, Prescription, Resting, Seat, Tolerance
 
 Floats = NDArray[np.float64]
@@ -41,8 +42,6 @@ HEIGHT_MM = 1000.0
 OPTIONS = Options()
 POSTS_PER_DECK = 20
 MOST_ROUNDS = 15
-MARGIN_SHARE = 0.75
-"""Margin that the search keeps, as a share of the tolerance; 0.6 costs 1 to 3 % more rounds at 1:500."""
 
 # What a deck and a pair of hands are like (common practice, no source).
 BED_TOP_MM = 9.0
@@ -173,9 +172,10 @@ class FixedSteps:
 
 @dataclass
 class Shimfit:
-    """What the program does: prescribe, correct, learn."""
+    """What the program does: prescribe, correct, learn, each aimed at what the next reading will say."""
 
-    margin_mm: float
+    reads = Reads(*(READING_MM / HEIGHT_MM,) * 4, factor=0.0)
+    """The level that all policies read with, by the rule that they all stop by: simple acceptance."""
     book: Book = field(default_factory=dict)
     tables = build_tables(BOX, OPTIONS)
 
@@ -185,7 +185,7 @@ class Shimfit:
         made: tuple[Pack, ...] = ()
         while not tolerance.holds(lean, HEIGHT_MM) and hands.rounds < MOST_ROUNDS:
             known = of_material(self.book, "packs")
-            answer = self.answer(lean, packs, tolerance, known.mean)
+            answer = self.answer(lean, packs, tolerance, known)
             predicted = predicted_shift_mm(FOOT, packs, answer.packs, HEIGHT_MM, OPTIONS.preload_mm)
             packs = answer.packs
             made = hands.make(packs, {p.seat: p for p in made})
@@ -198,10 +198,9 @@ class Shimfit:
             lean = after
 
     def answer(
-        self, lean: Lean, packs: tuple[Pack, ...], tolerance: Tolerance, take_up: float
+        self, lean: Lean, packs: tuple[Pack, ...], tolerance: Tolerance, known: TakeUp
     ) -> Prescription:
         """A first prescription, or what to change."""
-        margin = self.margin_mm / HEIGHT_MM
         if packs:
             return correct(
                 FOOT,
@@ -211,11 +210,20 @@ class Shimfit:
                 now=packs,
                 options=OPTIONS,
                 lots=BOX,
-                margin_slope=margin,
-                take_up=take_up,
+                reads=self.reads,
+                take_up=known.mean,
+                u_take_up=known.u,
             )
-        scaled = Lean(lean.slope_along / take_up, lean.slope_across / take_up)
-        return prescribe(FOOT, HEIGHT_MM, scaled, tolerance, self.tables, margin_slope=margin)
+        return prescribe(
+            FOOT,
+            HEIGHT_MM,
+            lean,
+            tolerance,
+            self.tables,
+            reads=self.reads,
+            take_up=known.mean,
+            u_take_up=known.u,
+        )
 
 
 GRID = np.linspace(0.5, 1.2, 141)
@@ -341,7 +349,7 @@ def main() -> None:
         policies: dict[str, Callable[[], Policy]] = {
             f"fixed steps of {best_step:g} mm (best step)": partial(FixedSteps, best_step),
             "steps of 0.8 mm, halved": partial(FixedSteps, 0.8, halve=True),
-            "shimfit": partial(Shimfit, MARGIN_SHARE * slope * HEIGHT_MM),
+            "shimfit": Shimfit,
             "best with the same readings": Best,
             "oracle": Oracle,
         }
