@@ -10,7 +10,7 @@ tolerance; a round is: loosen, change packs, tighten, read. Posts that read with
 * fixed steps   the rule of thumb: one step of packing more under each side that looks low, both directions
                 in one round; the step that does best is chosen afterwards. Also with steps that are halved
                 after an overshoot, which is no fixed step any more.
-* shimfit       `prescribe`, then `correct`, from a box, by the chance of the next reading; take-up is learned.
+* shimfit       `prescribe`, then `correct`, from a box, by the chance of the next reading; learns take-up.
 * best          knows how decks and readings are distributed, combines all readings of the post and the run
                 (Bayes, on a grid of take-ups) and makes any thickness: the best that these readings allow.
 * oracle        knows bed, roughness and take-up, makes any thickness; the same hands and readings.
