@@ -242,7 +242,6 @@ _ANSWER = _object(
         "cautions": _list(_text),
         "take_up": _number,
         "saw_settings_deg": _list(_number),
-        "odds": _or_null(_object(dict.fromkeys(("plumb", "too_close", "out", "within", "turned"), _number))),
     },
 )
 _LOT_ROW = _object(
