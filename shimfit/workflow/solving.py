@@ -98,6 +98,11 @@ class Solver:
         ahead = run if settings.foresight else None
         box, waited_for = site.box(), promised(site, place)
         lots = box.stock.without(waited_for)
+        if post.packs_in_place:
+            # What is used up stays known: packs of it are pushed, or come out as the wedges that they are.
+            offered = {lot.lot for lot in lots}
+            known_too = (lot for lot in (*box.lots, *box.used_up) if lot.lot not in offered)
+            lots = (*lots, *(replace(lot, count=0) for lot in known_too))
         book = book_of(site, place.job)
         known = of_lots(book, lots)
         answer = self._answer(post, lean, lots, options, known, settings=settings, ahead=ahead)

@@ -10,6 +10,7 @@ import pytest
 from shimfit.core.stock import lots_from_csv
 from shimfit.errors import UsageError
 from shimfit.model import Foot, PostState
+from shimfit.workflow.by_hand import parse_packs
 from shimfit.workflow.following import awaited_packs
 from shimfit.workflow.place import Place
 from shimfit.workflow.plan import cut_list_of, log_plan, plan_site_run, posts_to_plan
@@ -168,3 +169,17 @@ def test_posts_that_share_a_strip_and_a_taper_are_packed_one_after_another(site:
     pieces = [piece for post in made.answer["posts"] for pack in post["packs"] for piece in pack["pieces"]]
     gone = sum((piece["thin_mm"] + piece["thick_mm"]) / 2 for piece in pieces if piece["form"] == "strip")
     assert 250 < strip.length_mm < 600 - gone
+
+
+def test_a_taper_of_a_used_up_lot_is_pushed(site: Site) -> None:
+    fill(site, "lot,form,count,length_mm,thin_mm,thick_mm\nT1,taper,2,200,0.8,8\n")
+    site.log_reading(at("1"), "12mm n 0", sure=True)
+    put = [f"{seat}=T1@30mm" for seat in ("next-house", "next-out")]
+    site.pack(at("1"), parse_packs(put, Foot(90.0, 90.0), None, site.box().lots, "mm"))
+    assert all(lot.count == 0 or "." in lot.lot for lot in site.box().lots)
+    answer = site.log_reading(at("1"), "3.5mm n 0", sure=True).prescription
+    assert answer.within
+    assert len(answer.change) == 2, "out by 1.5 mm more than allowed: leaving all as it is was no answer"
+    for change in answer.change:
+        assert change.push_mm == pytest.approx((change.to_mm - change.from_mm) / 0.036)
+        assert change.push_mm > 0.0

@@ -33,7 +33,8 @@ def correct(
     """What to change under a post that stands on packs and still leans.
 
     lean: the reading on those packs. now: the packs, or their totals in mm where the pieces are not known.
-    lots: the box without the packs in place (their pieces are put back here); None = exact thicknesses.
+    lots: the box without the packs in place (their pieces are put back here), those that are used up with
+    count 0, or a taper of theirs has no slope and is never pushed; None = exact thicknesses.
     reads: how the next reading is taken. take_up: measured ÷ predicted change, with its uncertainty.
     low_mm: feelers that are in the packs' totals already; feelers_mm: corners that do not touch at this
     reading. trimmed: cut flush.

@@ -108,7 +108,8 @@ def change_from_box(
 ) -> Prescription:
     """The cheapest change that brings the post within the tolerance.
 
-    lots: the box as it is, the packs in place not in it. trimmed: the packs are cut flush, so no taper can
+    lots: the box as it is, the packs in place not in it; what is used up with count 0, so that the slopes
+    of packs made of it are known. trimmed: the packs are cut flush, so no taper can
     be pushed any more. A reading within the tolerance changes nothing. `lean` of the answer is the reading,
     `packs` are the new totals and `change` what to touch; `resting` counts the take-up in. `status` is that
     of the search over everything that was tried; errors as for `prescribe`.
