@@ -183,13 +183,13 @@ class Tolerance:
         """Allowed slope for a post that is read at height_mm."""
         return self.allowed_top_mm(height_mm) / height_mm
 
+    def compared(self, lean: Lean) -> float:
+        """The slope that is held against the tolerance: the magnitude, or that of the worse direction."""
+        return max(abs(lean.slope_along), abs(lean.slope_across)) if self.per_direction else lean.magnitude
+
     def uses(self, lean: Lean, height_mm: float) -> float:
         """Share of the tolerance that a lean takes up: 1.0 = exactly at the limit, 0 = plumb."""
-        if self.per_direction:
-            worst = max(abs(lean.slope_along), abs(lean.slope_across))
-        else:
-            worst = lean.magnitude
-        return worst / self.allowed_slope(height_mm)
+        return self.compared(lean) / self.allowed_slope(height_mm)
 
     def holds(self, lean: Lean, height_mm: float) -> bool:
         """True when the lean is within the tolerance itself, no margin; exactly at the limit is within."""

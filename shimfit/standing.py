@@ -371,6 +371,8 @@ class RunState:
     """Days after which posts are due to be tightened and read again; None = no due list."""
     preload_mm: float | None = None
     """Clamp as the shortening of four equal seats; None = the default."""
+    kerf_mm: float | None = None
+    """Width of the cut that the saw in use makes; None = the default."""
     max_spacing_mm: float | None = None
     opening_limit_mm: float | None = None
     """Greatest clear opening; None = not checked."""

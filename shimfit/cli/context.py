@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 from typing import TYPE_CHECKING, Any
 
 from shimfit import settings
-from shimfit.errors import FileError
+from shimfit.errors import FileError, UsageError
 from shimfit.outputs import check
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
 
     from shimfit.cli.io import Io
     from shimfit.outputs import Kind
@@ -98,3 +99,16 @@ def lengths_in(units: settings.Units) -> Callable[[str], float]:
     from shimfit.entry import parse_length
 
     return lambda text: parse_length(text, units, zero_ok=True)
+
+
+@contextlib.contextmanager
+def told_in(units: settings.Units) -> Iterator[None]:
+    """What the core refuses in millimetres is refused in the run's unit."""
+    from shimfit.quantities import shown
+
+    try:
+        yield
+    except UsageError as error:
+        error.message = shown.sentence(error.message, units)
+        error.args = (error.message,)
+        raise

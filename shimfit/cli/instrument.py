@@ -8,10 +8,12 @@ from typing import TYPE_CHECKING, Any
 
 from shimfit.cli.context import open_site, units_of
 from shimfit.errors import Exit, UsageError
+from shimfit.quantities import shown
 from shimfit.quantities.typed import parse_height
 
 if TYPE_CHECKING:
     from shimfit.cli.io import Commands, Io
+    from shimfit.settings import Units
 
 KINDS = ("level", "plumb-line", "inclinometer")
 ROUGHEST = 0.05
@@ -90,7 +92,7 @@ def run_add(args: argparse.Namespace, io: Io) -> int:
     else:
         io.say(f"{args.name} is entered")
     for caution in [] if args.json else cautions:
-        io.say(f"caution: {caution}")
+        io.say(f"caution: {shown.sentence(caution, units)}")
     return Exit.DONE
 
 
@@ -100,7 +102,7 @@ def run_list(args: argparse.Namespace, io: Io) -> int:
     from shimfit.workflow.instruments import due
 
     with open_site(args, io, read_only=True) as site:
-        instruments = site.box().instruments
+        instruments, units = site.box().instruments, site.settings.units
         prompts = due(site, site.now().date())
     if args.json:
         io.json({"instruments": [asdict(one) for one in instruments], "due": list(prompts)})
@@ -110,11 +112,9 @@ def run_list(args: argparse.Namespace, io: Io) -> int:
     for one in instruments:
         zero = "never checked"
         if one.u_zero is not None:
-            zero = (
-                f"zero {1000 * one.zero_along:+.2f} along, {1000 * one.zero_across:+.2f} across "
-                f"± {2000 * one.u_zero:.2f} mm/m (k = 2), checked {(one.checked or '')[:10]}"
-            )
-        io.say(f"  {one.name:<12} {one.kind:<12} ±{1000 * stated_accuracy(one):.2f} mm/m  {zero}")
+            found = _zero(one.zero_along, one.zero_across, one.u_zero, units)
+            zero = f"{found}, checked {(one.checked or '')[:10]}"
+        io.say(f"  {one.name:<12} {one.kind:<12} ±{shown.slope(stated_accuracy(one), units)}  {zero}")
     for prompt in prompts:
         io.say(prompt)
     return Exit.DONE
@@ -139,10 +139,14 @@ def run_check(args: argparse.Namespace, io: Io) -> int:
     if args.json:
         io.json(told)
         return Exit.DONE
-    io.say(
-        f"{args.name}: zero {1000 * found.zero.along:+.2f} along, {1000 * found.zero.across:+.2f} across "
-        f"± {2000 * found.zero.u:.2f} mm/m (k = 2); it is taken off from now on"
-    )
+    zero = _zero(found.zero.along, found.zero.across, found.zero.u, units)
+    io.say(f"{args.name}: {zero}; it is taken off from now on")
     if found.words:
-        io.say(found.words)
+        io.say(shown.sentence(found.words, units))
     return Exit.DONE
+
+
+def _zero(along: float, across: float, u: float, units: Units) -> str:
+    both = f"{shown.slope(along, units, sign=True, unit=False)} along, "
+    both += f"{shown.slope(across, units, sign=True, unit=False)} across"
+    return f"zero {both} ± {shown.slope(2 * u, units)} (k = 2)"

@@ -5,13 +5,18 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
-from shimfit.cli.context import RUN, lengths_in, once_called, open_site
+from shimfit.cli.context import RUN, lengths_in, once_called, open_site, told_in
 from shimfit.core.cautions import cautions_of
 from shimfit.errors import Exit, UsageError
+from shimfit.quantities import shown
 from shimfit.quantities.typed import parse_pairs
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from shimfit.cli.io import Commands, Io
+    from shimfit.core.makeup import MakeUpSheet, ShopLine
+    from shimfit.quantities.typed import Units
 
 
 def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
@@ -95,8 +100,7 @@ def _makeup_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--step",
         metavar="L",
-        default="1mm",
-        help="lengths on the shop list are rounded up to a whole number of this (default 1mm)",
+        help="lengths on the shop list are rounded up to a whole number of this (default 1mm, or 1/16in)",
     )
 
 
@@ -146,11 +150,12 @@ def run_makeup(args: argparse.Namespace, io: Io) -> int:
         washer_allowable_mpa=args.washer_allows,
         foot_allowable_mpa=args.foot_allows,
     )
-    named = [(post.name, beds.pop(post.name, 0.0)) for post in state.posts]
+    posts = [(post.name, beds.pop(post.name, 0.0), post.foot) for post in state.posts]
     if beds:
         raise UsageError(f"{args.path} has no post {', '.join(beds)}")
-    sheet = makeup.make_up(named, state.foot, build_up)
-    shop = makeup.shop_list(sheet, lengths(args.step))
+    with told_in(state.units):
+        sheet = makeup.make_up(posts, build_up)
+        shop = makeup.shop_list(sheet, lengths(args.step or ("1mm" if state.units == "mm" else "1/16in")))
     if args.json:
         from dataclasses import asdict
 
@@ -159,22 +164,29 @@ def run_makeup(args: argparse.Namespace, io: Io) -> int:
             row["share"] = pressure.share
         io.json({"job": job, "run": run, **told, "shop": [asdict(line) for line in shop]})
     else:
-        for post in sheet.posts:
-            io.say(
-                f"{post.name:>4}  post {post.cut_length_mm:.1f} mm, rod {post.rod_length_mm:.1f} mm, access "
-                f"hole at {post.access_hole_height_mm:.1f} mm"
-            )
-        for pressure in sheet.pressures:
-            too_much = ", TOO MUCH" if pressure.share > 1 else ""
-            io.say(
-                f"pressure under the {pressure.what}: {pressure.pressure_mpa:.2f} of "
-                f"{pressure.allowable_mpa:g} MPa ({100 * pressure.share:.0f} %) on "
-                f"{pressure.area_mm2:.0f} mm²{too_much}"
-            )
-        for line in shop:
-            io.say(f"{line.count:>3} × {line.what} {line.length_mm:g} mm")
-        for caution in sheet.cautions:
-            io.say(f"! {caution}")
+        for line in _sheet_lines(sheet, shop, state.units):
+            io.say(line)
         for text in cautions_of("makeup"):
             io.say(text)
     return Exit.OVER if any(pressure.share > 1 for pressure in sheet.pressures) else Exit.DONE
+
+
+def _sheet_lines(sheet: MakeUpSheet, shop: tuple[ShopLine, ...], units: Units) -> Iterator[str]:
+    for post in sheet.posts:
+        cut, rod = shown.fine(post.cut_length_mm, units), shown.fine(post.rod_length_mm, units)
+        yield (
+            f"{post.name:>4}  post {cut}, rod {rod}, access hole at "
+            f"{shown.fine(post.access_hole_height_mm, units)}"
+        )
+    for pressure in sheet.pressures:
+        too_much = ", TOO MUCH" if pressure.share > 1 else ""
+        under = f" of post {', '.join(pressure.posts)}" if pressure.posts else ""
+        yield (
+            f"pressure under the {pressure.what}{under}: {pressure.pressure_mpa:.2f} of "
+            f"{pressure.allowable_mpa:g} MPa ({100 * pressure.share:.0f} %) on "
+            f"{shown.area(pressure.area_mm2, units)}{too_much}"
+        )
+    for one in shop:
+        yield f"{one.count:>3} × {one.what} {shown.lean(one.length_mm, units)}"
+    for caution in sheet.cautions:
+        yield f"! {shown.sentence(caution, units)}"

@@ -3,11 +3,21 @@
 from __future__ import annotations
 
 import argparse
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from shimfit.cli.context import RUN, lengths_in, once_called, open_site
+from shimfit.cli.context import (
+    RUN,
+    add_force,
+    check_output,
+    lengths_in,
+    once_called,
+    open_site,
+    told_in,
+)
 from shimfit.errors import Exit
 from shimfit.model import Face
+from shimfit.outputs import RAILS_CSV
+from shimfit.quantities import shown
 from shimfit.quantities.typed import parse_pairs
 
 if TYPE_CHECKING:
@@ -17,6 +27,7 @@ if TYPE_CHECKING:
     from shimfit.core.lineup import LegLine
     from shimfit.core.rails import Rail
     from shimfit.settings import Units
+    from shimfit.workflow.standing import RunRails
 
 LEAST_SAID_MM = 0.05
 """An aim below this is told as plumb, tops closer to a line than this as in line."""
@@ -50,6 +61,8 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
         metavar="DEG",
         help="corners that were not told turn by this (default -90: towards the house); + = towards out",
     )
+    rails.add_argument("--csv", metavar="FILE", help="write the rails as a table; - is stdout")
+    add_force(rails)
     once_called(rails, "--depth", "rail_depth")
     once_called(rails, "--limit", "opening")
     once_called(rails, "--turn", "corner_deg", type=float)
@@ -81,74 +94,122 @@ def run_rails(args: argparse.Namespace, io: Io) -> int:
     from shimfit.workflow.place import parse_run
 
     job, run = parse_run(args.path)
+    check_output(args, args.csv, RAILS_CSV)
     with open_site(args, io, read_only=True) as site:
         state = site.run(job, run)
     lengths = lengths_in(state.units)
     heights = [lengths(part) for part in args.at.split(",")]
-    found = standing.rails_of(state, heights, lengths(args.rail_depth), turn_deg=args.corner_deg)
     limit = None if args.opening is None else lengths(args.opening)
-    openings = standing.openings_of(state, limit, turn_deg=args.corner_deg)
+    with told_in(state.units):
+        found = standing.rails_of(state, heights, lengths(args.rail_depth), limit, turn_deg=args.corner_deg)
+    if args.csv is not None:
+        io.write(args.csv, _rails_csv(found).encode(), RAILS_CSV, args)
     if args.json:
-        io.json(
-            {
-                "job": job,
-                "run": run,
-                "rails": [
-                    {
-                        "from": rail.first,
-                        "to": rail.second,
-                        "at_mm": rail.at_mm,
-                        "length_mm": rail.middle_mm,
-                        "top_mm": rail.top_mm,
-                        "bottom_mm": rail.bottom_mm,
-                        "difference_mm": rail.difference_mm,
-                        "square_mm": rail.square_mm,
-                        "bevelled_mm": rail.bevelled_mm,
-                        "bevel_from_deg": rail.bevel_first_deg,
-                        "bevel_to_deg": rail.bevel_second_deg,
-                    }
-                    for rail in found
-                ],
-                "posts": [{"post": post.name, "lean": post.lean_now[1]} for post in state.posts],
-                "openings": [
-                    {
-                        "from": one.first,
-                        "to": one.second,
-                        "widest_mm": one.widest_mm,
-                        "at_mm": one.at_mm,
-                        "limit_mm": one.limit_mm,
-                        "over_mm": one.over_mm,
-                    }
-                    for one in openings
-                ],
-            }
-        )
-    else:
-        for rail in found:
-            io.say(_rail_line(rail))
-        io.say("leans: " + ", ".join(f"{post.name} {post.lean_now[1]}" for post in state.posts))
-        for one in openings:
-            if one.over_mm:
-                io.say(
-                    f"opening {one.first} – {one.second}: {one.widest_mm:.1f} mm, {one.over_mm:.1f} mm over "
-                    f"the limit of {one.limit_mm:g} mm"
-                )
-    unsure = [post.name for post in state.posts if post.lean_now[1] != "verified"]
+        io.json(_rails_json(job, run, found))
+    elif args.csv != "-":
+        for line in _rail_lines(found, state.units):
+            io.say(line)
+    unsure = [f"{name} ({found.known(name)})" for name in found.unsure(*found.leans)]
     if unsure:
-        io.talk(f"caution: post {', '.join(unsure)} is not verified: cut no rail to it before it is")
-    return Exit.OVER if any(one.over_mm for one in openings) else Exit.DONE
+        io.talk(f"caution: cut no rail to a post before a reading proves it plumb: {', '.join(unsure)}")
+    return Exit.OVER if any(one.over_mm for one in found.openings) else Exit.DONE
 
 
-def _rail_line(rail: Rail) -> str:
+def _rails_json(job: str, run: str, found: RunRails) -> dict[str, Any]:
+    return {
+        "job": job,
+        "run": run,
+        "rails": [
+            {
+                "from": rail.first,
+                "to": rail.second,
+                "at_mm": rail.at_mm,
+                "length_mm": rail.middle_mm,
+                "top_mm": rail.top_mm,
+                "bottom_mm": rail.bottom_mm,
+                "difference_mm": rail.difference_mm,
+                "square_mm": rail.square_mm,
+                "bevelled_mm": rail.bevelled_mm,
+                "bevel_from_deg": rail.bevel_first_deg,
+                "bevel_to_deg": rail.bevel_second_deg,
+                "from_lean": found.leans[rail.first],
+                "to_lean": found.leans[rail.second],
+                "to_verify": list(found.unsure(rail.first, rail.second)),
+            }
+            for rail in found.rails
+        ],
+        "posts": [
+            {"post": name, "lean": basis, "decision": found.decisions[name]}
+            for name, basis in found.leans.items()
+        ],
+        "unknown": [{"from": first, "to": second} for first, second in found.unknown],
+        "openings": [
+            {
+                "from": one.first,
+                "to": one.second,
+                "widest_mm": one.widest_mm,
+                "at_mm": one.at_mm,
+                "limit_mm": one.limit_mm,
+                "over_mm": one.over_mm,
+                "to_verify": list(found.unsure(one.first, one.second)),
+            }
+            for one in found.openings
+        ],
+    }
+
+
+def _rails_csv(found: RunRails) -> str:
+    """One line a rail; neighbours that nothing is told between have a line without figures."""
+    from shimfit import csvfile
+
+    header = (
+        *("from", "to", "at_mm", "length_mm", "top_mm", "bottom_mm", "square_mm", "bevelled_mm"),
+        *("bevel_from_deg", "bevel_to_deg", "from_lean", "to_lean", "to_verify"),
+    )
+
+    def known(first: str, second: str) -> tuple[str, str, str]:
+        return found.leans[first], found.leans[second], " ".join(found.unsure(first, second))
+
+    told = [
+        (
+            *(rail.first, rail.second, rail.at_mm, rail.middle_mm, rail.top_mm, rail.bottom_mm),
+            *(rail.square_mm, rail.bevelled_mm, rail.bevel_first_deg, rail.bevel_second_deg),
+            *known(rail.first, rail.second),
+        )
+        for rail in found.rails
+    ]
+    untold = [(first, second, *[None] * 8, *known(first, second)) for first, second in found.unknown]
+    return csvfile.text_of([header, *told, *untold])
+
+
+def _rail_lines(found: RunRails, units: Units) -> Iterator[str]:
+    for rail in found.rails:
+        unsure = ", ".join(f"{name} {found.leans[name]}" for name in found.unsure(rail.first, rail.second))
+        yield _rail_line(rail, units) + (f"  [{unsure}: do not cut yet]" if unsure else "")
+    for first, second in found.unknown:
+        lost = ", ".join(name for name in (first, second) if found.leans[name] == "unknown")
+        yield f"{first:>4} – {second:<4} not known: nothing tells how post {lost} stands now; read it"
+    yield "leans: " + ", ".join(f"{name} {found.known(name)}" for name in found.leans)
+    for one in found.openings:
+        if one.over_mm:
+            widest, over = shown.fine(one.widest_mm, units), shown.fine(one.over_mm, units)
+            yield (
+                f"opening {one.first} – {one.second}: {widest}, {over} over the limit of "
+                f"{shown.lean(one.limit_mm, units)}"
+            )
+
+
+def _rail_line(rail: Rail, units: Units) -> str:
     """How to cut it square or bevelled; the edges differ only when the rail has a depth."""
     edges = ""
     if rail.depth_mm and abs(rail.difference_mm) >= LEAST_SAID_MM:
         longer = "longer" if rail.difference_mm > 0 else "shorter"
-        edges = f", upper edge {abs(rail.difference_mm):.1f} mm {longer} than the lower"
+        told = shown.fine if units == "mm" else shown.thickness
+        edges = f", upper edge {told(abs(rail.difference_mm), units)} {longer} than the lower"
+    square, bevelled = shown.fine(rail.square_mm, units), shown.fine(rail.bevelled_mm, units)
     return (
-        f"{rail.first:>4} – {rail.second:<4} at {rail.at_mm:g} mm: cut square {rail.square_mm:.1f} mm; or "
-        f"bevelled {rail.bevelled_mm:.1f} mm, ends {rail.bevel_first_deg:+.2f}° and "
-        f"{rail.bevel_second_deg:+.2f}°{edges}"
+        f"{rail.first:>4} – {rail.second:<4} at {shown.lean(rail.at_mm, units)}: cut square {square}; or "
+        f"bevelled {bevelled}, ends {rail.bevel_first_deg:+.2f}° and {rail.bevel_second_deg:+.2f}°{edges}"
     )
 
 
@@ -161,7 +222,8 @@ def run_lineup(args: argparse.Namespace, io: Io) -> int:
     job, run = parse_run(args.path)
     with open_site(args, io, read_only=True) as site:
         state = site.run(job, run)
-    legs = line_up_run(state, parse_pairs(args.off, state.units), args.share)
+    with told_in(state.units):
+        legs = line_up_run(state, parse_pairs(args.off, state.units), args.share)
     if args.json:
         io.json(
             {
@@ -198,8 +260,6 @@ def run_lineup(args: argparse.Namespace, io: Io) -> int:
 
 
 def _lineup_lines(legs: Iterable[LegLine], names: Mapping[Face, str], units: Units) -> Iterator[str]:
-    from shimfit.quantities import shown
-
     # Aims are fractions of a millimetre: too fine for sixteenths.
     told = shown.fine if units == "mm" else shown.thickness
 

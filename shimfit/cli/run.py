@@ -5,18 +5,19 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING, Any
 
-from shimfit.cli.context import RUN, add_force, once_called, open_site
+from shimfit.cli.context import RUN, add_force, once_called, open_site, told_in
 from shimfit.errors import Exit, UsageError
 from shimfit.model import Face
 from shimfit.outputs import POSTS_CSV
-from shimfit.quantities.typed import parse_height, parse_leg
+from shimfit.quantities import shown
+from shimfit.quantities.typed import parse_height, parse_leg, parse_rod_at
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
     from shimfit.cli.io import Commands, Io
     from shimfit.core.layout import Mark, Opening
-    from shimfit.model import Foot
+    from shimfit.model import Foot, Tolerance
     from shimfit.settings import Units
     from shimfit.standing import PostRecord, RunState
     from shimfit.tui.telling import Words
@@ -118,6 +119,13 @@ def _add_new(of_run: Commands, common: argparse.ArgumentParser) -> None:
     )
     once_called(new, "--rod", "rod_hole")
     new.add_argument(
+        "--rod-at",
+        metavar="FACE=L,…",
+        default="0",
+        help="where the rod pulls when not in the middle of the foot, like next=5mm,house=3mm",
+    )
+    new.add_argument("--kerf", metavar="L", help="width of the saw's cut (default 2.5mm)")
+    new.add_argument(
         "--height", required=True, metavar="L", help="height above the foot that leans are read at"
     )
     new.add_argument(
@@ -157,7 +165,10 @@ def _add_new(of_run: Commands, common: argparse.ArgumentParser) -> None:
 
 def run_new(args: argparse.Namespace, io: Io) -> int:
     """Lay out a run."""
-    from shimfit.contract import foot_to_json
+    from dataclasses import replace
+
+    from shimfit.contract import foot_from_json, foot_to_json
+    from shimfit.core.foot import check_foot
     from shimfit.entry import parse_foot, parse_length
     from shimfit.quantities.tolerance import DEFAULT_TOLERANCE, parse_tolerance
     from shimfit.workflow.place import parse_run
@@ -166,18 +177,28 @@ def run_new(args: argparse.Namespace, io: Io) -> int:
         job, name = parse_run(args.path)
         units = args.units or site.journal.job(job).units
         rod_mm = parse_length(args.rod_hole, units, what="rod hole", zero_ok=True)
-        foot = parse_foot(args.foot, units, rod_hole_mm=rod_mm)
-        table = _table(args, units, io)
+        names = _names(args.names)
+        rod_at_mm = parse_rod_at(args.rod_at, units, names)
+
+        def foot_of(text: str) -> Foot:
+            return check_foot(replace(parse_foot(text, units, rod_hole_mm=rod_mm), rod_at_mm=rod_at_mm))
+
+        foot = foot_of(args.foot)
+        tolerance = parse_tolerance(args.tolerance or DEFAULT_TOLERANCE, args.per_direction, units)
+        table = _table(args, units, tolerance, io)
         marks = _marks(args, units) if table is None else _marks_of_table(table)
         limit = parse_length(args.opening, units, what="opening") if args.opening else None
-        heavy = parse_foot(args.corner_foot, units, rod_hole_mm=rod_mm) if args.corner_foot else None
-        posts = [
+        heavy = foot_of(args.corner_foot) if args.corner_foot else None
+        posts = table or [
             {"name": mark.name, "leg": mark.leg, "station_mm": mark.station_mm, "kind": mark.kind}
-            | ({"foot": foot_to_json(heavy)} if heavy and mark.kind != "line" else {})
             | ({"turn_deg": mark.turn_deg} if mark.turn_deg is not None else {})
             for mark in marks
         ]
-        between = check_room(marks, foot, limit)
+        for post in posts:
+            if heavy is not None and post["kind"] != "line":
+                post.setdefault("foot", foot_to_json(heavy))
+        own = {post["name"]: foot_from_json(post["foot"]) for post in posts if post.get("foot")}
+        between = check_room(marks, foot, limit, own)
         if args.due is not None and not 0 <= args.due <= MOST_DAYS:
             raise UsageError(f"posts can't be due after {args.due} days: give 0 or more, at most {MOST_DAYS}")
         run = site.add_run(
@@ -185,31 +206,38 @@ def run_new(args: argparse.Namespace, io: Io) -> int:
             name,
             foot=foot,
             height_mm=parse_height(args.height, units),
-            tolerance=parse_tolerance(args.tolerance or DEFAULT_TOLERANCE, args.per_direction, units),
-            posts=posts if table is None else table,
+            tolerance=tolerance,
+            posts=posts,
             units=units,
-            face_names=_names(args.names),
+            face_names=names,
             layout=args.layout,
             due_days=args.due,
             max_spacing_mm=parse_length(args.every, units, what="spacing") if args.every else None,
             opening_limit_mm=limit,
+            kerf_mm=None if args.kerf is None else parse_length(args.kerf, units, what="kerf", zero_ok=True),
         )
         for opening in between:
             if opening.over_mm > 0:
+                clear, over = (shown.lean(mm, units) for mm in (opening.clear_mm, opening.over_mm))
                 io.talk(
-                    f"caution: the opening {opening.first}-{opening.second} is {opening.clear_mm:.0f} mm, "
-                    f"{opening.over_mm:.0f} mm over your limit"
+                    f"caution: the opening {opening.first}-{opening.second} is {clear}, "
+                    f"{over} over your limit"
                 )
         for words in _unfit(site):
-            io.talk(f"caution: {words}")
+            io.talk(f"caution: {shown.sentence(words, units)}")
         return io.tell(f"{args.path}: {len(run.posts)} posts laid out", run_json(run), as_json=args.json)
 
 
-def check_room(marks: Sequence[Mark], foot: Foot, limit_mm: float | None = None) -> tuple[Opening, ...]:
-    """The openings between posts on their marks; UsageError when two leave no room between their feet."""
+def check_room(
+    marks: Sequence[Mark], foot: Foot, limit_mm: float | None = None, own: Mapping[str, Foot] | None = None
+) -> tuple[Opening, ...]:
+    """The openings between posts on their marks; UsageError when two leave no room between their feet.
+
+    own: feet of posts that have another than the run's.
+    """
     from shimfit.core.layout import openings
 
-    between = openings(marks, foot, limit_mm)
+    between = openings(marks, foot, limit_mm, own)
     for one in between:
         if one.clear_mm <= 0:
             raise UsageError(
@@ -218,7 +246,9 @@ def check_room(marks: Sequence[Mark], foot: Foot, limit_mm: float | None = None)
     return between
 
 
-def _table(args: argparse.Namespace, units: Units, io: Io) -> list[dict[str, Any]] | None:
+def _table(
+    args: argparse.Namespace, units: Units, tolerance: Tolerance, io: Io
+) -> list[dict[str, Any]] | None:
     """Posts of --table, or None; refuses it beside other ways to lay out."""
     if args.table is None:
         return None
@@ -226,7 +256,7 @@ def _table(args: argparse.Namespace, units: Units, io: Io) -> list[dict[str, Any
         raise UsageError("give either --table, or --stations, or --length with its turns")
     from shimfit.workflow.tables import posts_from_csv
 
-    return posts_from_csv(io.read_text(args.table), args.table, units)
+    return posts_from_csv(io.read_text(args.table), args.table, units, tolerance)
 
 
 def _marks_of_table(table: list[dict[str, Any]]) -> tuple[Mark, ...]:
@@ -302,12 +332,15 @@ def run_show(args: argparse.Namespace, io: Io) -> int:
         return Exit.DONE
     io.say(
         f"{run.job}/{run.name}: foot {_foot(run.foot, words)}, read at {_told(run.height_mm, words)}, "
-        f"tolerance {run.tolerance.text}"
+        f"tolerance {tolerance_words(run.tolerance)}"
     )
+    if run.foot.rod_at_mm != (0.0, 0.0) or run.kerf_mm is not None:
+        io.say(f"  {', '.join(_rod_and_saw(run, words))}")
     if run.conflict:
         io.say(f"  ! {run.conflict}")
     for post in run.posts:
-        io.say(_post_line(post, words))
+        own = "" if post.tolerance == run.tolerance else f"  tolerance {tolerance_words(post.tolerance)}"
+        io.say(_post_line(post, words) + own)
         if post.conflict:
             io.say(f"      ! {post.conflict}")
     io.say(f"{len(run.left_to_do)} of {len(run.posts)} left to do")
@@ -337,6 +370,7 @@ def run_json(run: RunState) -> dict[str, Any]:
         "height_mm": run.height_mm,
         "tolerance": tolerance_to_json(run.tolerance, run.height_mm),
         "units": run.units,
+        "kerf_mm": run.kerf_mm,
         "posts": [
             {
                 "post": post.name,
@@ -346,6 +380,7 @@ def run_json(run: RunState) -> dict[str, Any]:
                 "turn_deg": post.turn_deg,
                 "foot": foot_to_json(post.foot),
                 **standing_json(post),
+                "tolerance": tolerance_to_json(post.tolerance, post.height_mm),
                 "reading": reading_to_json(post.reading) if post.reading else None,
                 "packs_in_place": [pack_to_json(pack) for pack in post.packs_in_place],
                 "prescribed": [pack_to_json(pack) for pack in post.answer.packs] if post.answer else [],
@@ -358,9 +393,21 @@ def run_json(run: RunState) -> dict[str, Any]:
     }
 
 
-def _told(mm: float, words: Words) -> str:
-    from shimfit.quantities import shown
+def tolerance_words(tolerance: Tolerance) -> str:
+    """`1:500`, or `1:500 in each direction` where each is judged by itself."""
+    return tolerance.text + (" in each direction" if tolerance.per_direction else "")
 
+
+def _rod_and_saw(run: RunState, words: Words) -> Iterator[str]:
+    from shimfit.tui.setting_up import rod_words
+
+    if off := rod_words(run):
+        yield f"rod off the middle: {off}"
+    if run.kerf_mm is not None:
+        yield f"saw cuts {shown.sized(run.kerf_mm, words.units)} wide"
+
+
+def _told(mm: float, words: Words) -> str:
     return shown.lean(mm, words.units, words.graduation)
 
 
@@ -395,15 +442,17 @@ def run_insert(args: argparse.Namespace, io: Io) -> int:
     with open_site(args, io) as site:
         job, name = parse_run(args.path)
         run = site.run(job, name)
-        marks = layout.insert(
-            _marks_of(run), parse_length(args.at, run.units, what="station", zero_ok=True), args.name
-        )
-        check_room(marks, run.foot)
+        station_mm = parse_length(args.at, run.units, what="station", zero_ok=True)
+        with told_in(run.units):
+            marks = layout.insert(_marks_of(run), station_mm, args.name)
+        check_room(marks, run.foot, own=_feet_of(run))
         new = next(mark for mark in marks if run.post(mark.name) is None)
         data = {"leg": new.leg, "station_mm": new.station_mm, "kind": new.kind}
         site.add_post(Place(job, name, new.name), data)
         return io.tell(
-            f"post {new.name} stands at {new.station_mm:g} mm", {"post": new.name}, as_json=args.json
+            f"post {new.name} stands at {shown.lean(station_mm, run.units)}",
+            {"post": new.name},
+            as_json=args.json,
         )
 
 
@@ -418,10 +467,12 @@ def run_move(args: argparse.Namespace, io: Io) -> int:
         site.post(place)
         run = site.run(place.job, place.run)
         station_mm = parse_length(args.at, run.units, what="station", zero_ok=True)
-        check_room(layout.move(_marks_of(run), place.post, station_mm), run.foot)
+        check_room(layout.move(_marks_of(run), place.post, station_mm), run.foot, own=_feet_of(run))
         site.move_post(place, station_mm)
         return io.tell(
-            f"post {place.post} stands at {station_mm:g} mm", {"post": place.post}, as_json=args.json
+            f"post {place.post} stands at {shown.lean(station_mm, run.units)}",
+            {"post": place.post},
+            as_json=args.json,
         )
 
 
@@ -438,6 +489,10 @@ def run_remove(args: argparse.Namespace, io: Io) -> int:
         return io.tell(
             f"post {place.post} is out of the run; its log is kept", {"post": place.post}, as_json=args.json
         )
+
+
+def _feet_of(run: RunState) -> dict[str, Foot]:
+    return {post.name: post.foot for post in run.posts}
 
 
 def _marks_of(run: RunState) -> tuple[Mark, ...]:

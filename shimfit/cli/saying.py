@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 from shimfit.model import Foot, PostState, Reading
+from shimfit.quantities import shown
 from shimfit.quantities.tolerance import DEFAULT_TOLERANCE, parse_tolerance
 from shimfit.settings import load
 from shimfit.standing import PostRecord, RunState
@@ -33,7 +34,7 @@ def post_lines(run: RunState, post: PostRecord, settings: Settings) -> Iterator[
     words = Words(run, glyphs, graduation=settings.graduation)
     view = post_view(post, words)
     if view.lean:
-        yield f"{view.lean}, at {post.height_mm:g} mm."
+        yield f"{view.lean}, at {shown.lean(post.height_mm, words.units, words.graduation)}."
     yield f"{PLUMB if view.do.startswith(PLUMB) else view.do}."
     for line in view.packs:
         purpose = "" if line.lifts else "  (only supports)"

@@ -10,10 +10,12 @@ from shimfit.cli.context import add_force, open_site, units_of
 from shimfit.core.cautions import caution_of_material
 from shimfit.errors import Exit, FileError, UsageError
 from shimfit.outputs import STOCK_CSV
+from shimfit.quantities import shown
 
 if TYPE_CHECKING:
     from shimfit.cli.io import Commands, Io
     from shimfit.model import Lot
+    from shimfit.settings import Units
     from shimfit.workflow.site import Site
 
 THICKEST_MM = 50.0
@@ -38,6 +40,7 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
     )
     imported.set_defaults(run=run_import)
     listed = of_stock.add_parser("list", parents=[common], help="what is in the box")
+    listed.add_argument("--units", choices=("mm", "inch"), help="what sizes are told in")
     listed.set_defaults(run=run_list)
     export = of_stock.add_parser("export", parents=[common], help="write the box as CSV")
     export.add_argument("file", metavar="FILE", help="where to write; - is stdout")
@@ -110,7 +113,7 @@ def run_list(args: argparse.Namespace, io: Io) -> int:
     from shimfit.workflow.plan.answer import lot_json
 
     with open_site(args, io, read_only=True) as site:
-        box = site.box()
+        box, units = site.box(), args.units or site.settings.units
     if args.json:
         io.json(
             {
@@ -123,11 +126,11 @@ def run_list(args: argparse.Namespace, io: Io) -> int:
     if not box.lots:
         io.say("the box is empty: shimfit stock import FILE.csv")
     for lot in box.lots:
-        io.say(_lot_line(lot))
+        io.say(_lot_line(lot, units))
     for name, count in box.short:
         io.talk(f"caution: {count} more of {name} were used than were in the box: count it again")
     for one in box.taken_twice:
-        io.talk(f"caution: {taken_twice_words(one)}")
+        io.talk(f"caution: {shown.sentence(taken_twice_words(one), units)}")
     return Exit.DONE
 
 
@@ -180,22 +183,18 @@ def run_add(args: argparse.Namespace, io: Io) -> int:
         raise UsageError(f"{option} {reason}") from None
     thickest_mm = max(lot.thickness_mm or 0.0, lot.thick_mm or 0.0)
     if lot.form != "strip" and thickest_mm > THICKEST_MM:
-        io.talk(f"caution: {thickest_mm:g} mm is thick for a pack; a wrong unit?")
+        io.talk(f"caution: {shown.sized(thickest_mm, units)} is thick for a pack; a wrong unit?")
     with open_site(args, io, makes=True) as site:
         site.add_stock(lot)
         answered = _answered(site, io)
     if rots := caution_of_material([lot.material or ""]):
         io.talk(f"caution: {rots}")
     told = {"lot": lot.lot, "count": lot.count, "answered": answered}
-    return io.tell(_lot_line(lot), told, as_json=args.json)
+    return io.tell(_lot_line(lot, units), told, as_json=args.json)
 
 
-def _lot_line(lot: Lot) -> str:
-    if lot.form == "flat":
-        size = f"{lot.thickness_mm:g} mm thick"
-    elif lot.form == "taper":
-        size = f"{lot.thin_mm:.4g} to {lot.thick_mm:.4g} mm over {lot.length_mm:.4g} mm"
-    else:
-        size = f"{lot.length_mm:g} x {lot.width_mm:g} x {lot.thickness_mm:g} mm"
-    kind = f"{lot.lot:<10} {lot.count:>4} x {lot.form:<6} {size:<34}"
+def _lot_line(lot: Lot, units: Units) -> str:
+    from shimfit.tui.lots import lot_size
+
+    kind = f"{lot.lot:<10} {lot.count:>4} x {lot.form:<6} {lot_size(lot, units):<34}"
     return f"  {kind} {lot.material} {lot.origin} {lot.note}".rstrip()

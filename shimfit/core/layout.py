@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Literal
 from shimfit.errors import UsageError
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from shimfit.model import Foot
 
@@ -179,8 +179,10 @@ def remove(marks: Sequence[Mark], name: str) -> tuple[Mark, ...]:
     return tuple(left)
 
 
-def openings(marks: Sequence[Mark], foot: Foot, limit_mm: float | None = None) -> tuple[Opening, ...]:
-    """Clear widths between neighbours, against the user's limit.
+def openings(
+    marks: Sequence[Mark], foot: Foot, limit_mm: float | None = None, own: Mapping[str, Foot] | None = None
+) -> tuple[Opening, ...]:
+    """Clear widths between neighbours, against the user's limit. own: feet of posts that have another.
 
     A post takes half its side along the run from each opening. The corner post of a leg stands square to
     the leg that it ends, so the next leg loses what of the foot lies that way: at a
@@ -190,8 +192,9 @@ def openings(marks: Sequence[Mark], foot: Foot, limit_mm: float | None = None) -
     for first, second in pairwise(marks):
         leg = second.leg
         turn_deg = 90.0 if first.turn_deg is None else first.turn_deg
-        half_first_mm = half_towards_mm(foot, turn_deg if first.kind == "corner" else 0.0)
-        clear_mm = second.station_mm - first.station_mm - half_first_mm - foot.along_mm / 2
+        foot_first, foot_second = ((own or {}).get(mark.name, foot) for mark in (first, second))
+        half_first_mm = half_towards_mm(foot_first, turn_deg if first.kind == "corner" else 0.0)
+        clear_mm = second.station_mm - first.station_mm - half_first_mm - foot_second.along_mm / 2
         found.append(Opening(first.name, second.name, leg, clear_mm, limit_mm))
     return tuple(found)
 

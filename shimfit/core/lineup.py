@@ -93,9 +93,8 @@ def _check_off(posts: Sequence[LinePost]) -> None:
     for post in posts:
         if 0.0 < most_mm < abs(post.off_mm):
             raise UsageError(
-                f"post {post.name}: a foot {abs(post.off_mm):g} mm off the string can't be lined up. Usual "
-                f"is a few mm; with posts up to {spacing_mm:g} mm apart more than {most_mm:g} mm is no line. "
-                "A wrong unit?"
+                f"post {post.name}: a foot {abs(post.off_mm):g} mm off the string can't be lined up. With "
+                f"posts up to {spacing_mm:g} mm apart more than {most_mm:g} mm is no line. A wrong unit?"
             )
 
 

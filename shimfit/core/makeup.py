@@ -24,7 +24,7 @@ from typing import TYPE_CHECKING
 from shimfit.errors import UsageError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from shimfit.model import Foot
 
@@ -83,6 +83,8 @@ class Pressure:
     area_mm2: float
     pressure_mpa: float
     allowable_mpa: float
+    posts: tuple[str, ...] = ()
+    """Posts that it is the pressure of; empty: the same at every post."""
 
     @property
     def share(self) -> float:
@@ -109,24 +111,27 @@ class ShopLine:
     count: int
 
 
-def make_up(beds_mm: Iterable[tuple[str, float]], foot: Foot, build_up: BuildUp) -> MakeUpSheet:
-    """The sheet for posts given as (name, height of the bed at the mark above the datum in mm).
+def make_up(marks: Iterable[tuple[str, float, Foot]], build_up: BuildUp) -> MakeUpSheet:
+    """The sheet for posts given as (name, height of the bed at the mark above the datum in mm, own foot).
 
     Raises UsageError for inputs that are not finite or not positive where they have to be, and for a post
     whose bed is above the tops.
     """
-    _refuse_nonsense(foot, build_up)
+    _refuse_nonsense(build_up)
     hole_height_mm = build_up.bottom_rail_mm + build_up.bottom_rail_depth_mm / 2
     end_mm = build_up.washer_mm + build_up.nut_mm + build_up.past_nut_mm
     floor_mm = hole_height_mm - build_up.access_hole_mm / 2
     rod_mm = floor_mm + sum(thickness for _, thickness in build_up.below) + 2 * end_mm
     posts = []
-    for name, bed_mm in beds_mm:
+    feet: dict[Foot, list[str]] = {}
+    for name, bed_mm, foot in marks:
+        _refuse_no_foot(foot)
+        feet.setdefault(foot, []).append(name)
         cut_mm = build_up.top_height_mm - bed_mm
         if not math.isfinite(cut_mm) or cut_mm <= hole_height_mm:
             raise UsageError(f"post {name}: the bed at {bed_mm:g} mm leaves no post above the access hole")
         posts.append(PostMakeUp(name, cut_mm, rod_mm, hole_height_mm))
-    return MakeUpSheet(tuple(posts), _pressures(foot, build_up), _cautions(build_up, end_mm, floor_mm))
+    return MakeUpSheet(tuple(posts), _pressures(feet, build_up), _cautions(build_up, end_mm, floor_mm))
 
 
 def shop_list(sheet: MakeUpSheet, step_mm: float = 1.0) -> tuple[ShopLine, ...]:
@@ -145,15 +150,17 @@ def shop_list(sheet: MakeUpSheet, step_mm: float = 1.0) -> tuple[ShopLine, ...]:
     return tuple(lines)
 
 
-def _pressures(foot: Foot, build_up: BuildUp) -> tuple[Pressure, ...]:
-    washer_mm2 = math.pi / 4 * (build_up.washer_outer_mm**2 - build_up.washer_hole_mm**2)
-    whole_mm2 = foot.along_mm * foot.across_mm * (math.pi / 4 if foot.round else 1.0)
-    foot_mm2 = whole_mm2 - math.pi / 4 * foot.rod_hole_mm**2
+def _pressures(feet: Mapping[Foot, Sequence[str]], build_up: BuildUp) -> tuple[Pressure, ...]:
+    """Under the washer, and under each foot that there is; its posts are named where there are several."""
     clamp = build_up.clamp_newton
-    return (
-        Pressure("washer", washer_mm2, clamp / washer_mm2, build_up.washer_allowable_mpa),
-        Pressure("foot, whole", foot_mm2, clamp / foot_mm2, build_up.foot_allowable_mpa),
-    )
+    washer_mm2 = math.pi / 4 * (build_up.washer_outer_mm**2 - build_up.washer_hole_mm**2)
+    found = [Pressure("washer", washer_mm2, clamp / washer_mm2, build_up.washer_allowable_mpa)]
+    for foot, names in feet.items():
+        whole_mm2 = foot.along_mm * foot.across_mm * (math.pi / 4 if foot.round else 1.0)
+        foot_mm2 = whole_mm2 - math.pi / 4 * foot.rod_hole_mm**2
+        own = tuple(names) if len(feet) > 1 else ()
+        found.append(Pressure("foot, whole", foot_mm2, clamp / foot_mm2, build_up.foot_allowable_mpa, own))
+    return tuple(found)
 
 
 def _cautions(build_up: BuildUp, end_mm: float, floor_mm: float) -> tuple[str, ...]:
@@ -175,9 +182,16 @@ def _cautions(build_up: BuildUp, end_mm: float, floor_mm: float) -> tuple[str, .
     return (*found, NOT_A_DESIGN)
 
 
-def _refuse_nonsense(foot: Foot, build_up: BuildUp) -> None:
+def _refuse_no_foot(foot: Foot) -> None:
+    narrow_mm = min(foot.along_mm, foot.across_mm)
+    if not math.isfinite(narrow_mm) or narrow_mm <= 0:
+        raise UsageError(f"the foot has to be more than 0, not {narrow_mm:g}")
+    if not math.isfinite(foot.rod_hole_mm) or foot.rod_hole_mm < 0:
+        raise UsageError("thicknesses and heights of the make-up can't be negative")
+
+
+def _refuse_nonsense(build_up: BuildUp) -> None:
     positive: Sequence[tuple[str, float]] = (
-        ("the foot", min(foot.along_mm, foot.across_mm)),
         ("the access hole", build_up.access_hole_mm),
         ("the bottom rail's depth", build_up.bottom_rail_depth_mm),
         ("the clamp force", build_up.clamp_newton),
@@ -192,7 +206,7 @@ def _refuse_nonsense(foot: Foot, build_up: BuildUp) -> None:
         build_up.bottom_rail_mm, build_up.washer_hole_mm, build_up.washer_mm, build_up.nut_mm,
         build_up.past_nut_mm, *(thickness_mm for _, thickness_mm in build_up.below),
     )  # fmt: skip
-    if not all(math.isfinite(value) and value >= 0 for value in (*others, foot.rod_hole_mm)):
+    if not all(math.isfinite(value) and value >= 0 for value in others):
         raise UsageError("thicknesses and heights of the make-up can't be negative")
     if not math.isfinite(build_up.top_height_mm):
         raise UsageError("the height of the tops has to be a number")

@@ -12,6 +12,7 @@ here it is 0.7938).
 from __future__ import annotations
 
 import math
+import re
 from fractions import Fraction
 from typing import Final
 
@@ -128,6 +129,63 @@ def thickness(mm: float, units: Units) -> str:
     if units == "mm":
         return f"{decimals(abs(mm), Fraction(1, 100))} mm"
     return f'{float(nearest(abs(exact(mm)) / MM_PER["in"], Fraction(1, 1000))):.3f}"'
+
+
+def sized(mm: float, units: Units) -> str:
+    """A size that something has: `0.79 mm`; in inches as the tape names it (`3/32"`), else in thousandths."""
+    if units == "mm":
+        return f"{decimals(abs(mm), Fraction(1, 100))} mm"
+    value = abs(exact(mm)) / MM_PER["in"]
+    on_tape = nearest(value, FINEST_MARK)
+    return f'{inches(abs(mm), 64)}"' if abs(value - on_tape) <= ON_THE_MARK else thickness(mm, units)
+
+
+def slope(value: float, units: Units, *, sign: bool = False, unit: bool = True) -> str:
+    """A slope: `0.12 mm/m`, `0.0014 in/ft`; sign: `+` is written too, unit: False leaves it out."""
+    factor, places, per = (1000.0, 2, "mm/m") if units == "mm" else (12.0, 4, "in/ft")
+    return f"{value * factor:{'+' if sign else ''}.{places}f}" + (f" {per}" if unit else "")
+
+
+def area(mm2: float, units: Units) -> str:
+    """An area: `6208 mm²`, `9.62 in²`."""
+    return f"{mm2:.0f} mm²" if units == "mm" else f"{mm2 / MM_PER_INCH**2:.3g} in²"
+
+
+# ---------------------------------------------------------------- sentences
+
+
+def sentence(text: str, units: Units) -> str:
+    """A sentence that the core or the log says in mm, in the run's unit: `±0.92 mm` becomes `±0.036"`.
+
+    The core words its reasons and cautions in mm, and so do the answers that a log keeps. Lengths, their
+    ranges, slopes, areas and pressures are put in inches; what a person typed never passes through here.
+    """
+    return text if units == "mm" else _IN_MM.sub(_in_inches, text)
+
+
+FINEST_MARK: Final = Fraction(1, 64)
+ON_THE_MARK: Final = Fraction(1, 2000)
+"""Inches within which a size is the mark: sentences give a hundredth of a millimetre."""
+PSI_PER_MPA: Final = 145.038
+"""NIST SP 811, Appendix B.8: 1 psi = 6.894757 kPa."""
+_NUMBER: Final = r"\d+(?:\.\d+)?(?:e[+-]?\d+)?"
+_IN_MM: Final = re.compile(
+    rf"(?<![\w.])({_NUMBER})((?: ?(?:to|and|or|x|of|-|–|,) ?{_NUMBER})*) (mm/m|mm²|N/mm²|MPa|mm)(?![\w²/])"
+)
+
+
+def _in_inches(match: re.Match[str]) -> str:
+    unit = match[3]
+    numbers = f"{match[1]}{match[2]}"
+    if unit == "mm":
+        return re.sub(_NUMBER, lambda one: sized(float(one[0]), "inch"), numbers)
+    factor, own = {
+        "mm/m": (0.012, "in/ft"),
+        "mm²": (1 / MM_PER_INCH**2, "in²"),
+        "N/mm²": (PSI_PER_MPA, "psi"),
+        "MPa": (PSI_PER_MPA, "psi"),
+    }[unit]
+    return re.sub(_NUMBER, lambda one: f"{float(one[0]) * factor:.3g}", numbers) + f" {own}"
 
 
 # ---------------------------------------------------------------- shares

@@ -21,7 +21,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cache
@@ -378,6 +378,27 @@ def parse_pairs(given: Iterable[str], units: Units = "mm") -> dict[str, float]:
         length_mm = parse_length(value.lstrip("+-"), units, zero_ok=True)
         found[name] = -length_mm if value.startswith("-") else length_mm
     return found
+
+
+def parse_rod_at(
+    text: str, units: Units = "mm", faces: Mapping[str, str] | None = None
+) -> tuple[float, float]:
+    """Where the rod pulls, off the foot's middle: `next=5mm,house=3mm`; `0` in the middle.
+
+    (along, across) in mm, + next, + out. faces: the run's own name of each face. Raises EntryError for what
+    is no face, and for two that lie on one line.
+    """
+    if text.strip() in ("", "0"):
+        return 0.0, 0.0
+    own = {name.casefold(): face for face, name in (faces or {}).items()}
+    axes = {"next": (0, 1), "prev": (0, -1), "out": (1, 1), "house": (1, -1)}
+    at_mm: list[float | None] = [None, None]
+    for name, mm in parse_pairs(text.split(","), units).items():
+        axis, sign = axes.get(own.get(name.casefold(), name.casefold()), (None, 0))
+        if axis is None or at_mm[axis] is not None:
+            raise EntryError(f"the rod is told like next=5mm,house=3mm, not {text.strip()!r}", at=0)
+        at_mm[axis] = sign * mm
+    return at_mm[0] or 0.0, at_mm[1] or 0.0
 
 
 def parse_leg(text: str, units: Units = "mm") -> tuple[float, float | None]:

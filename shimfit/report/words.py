@@ -207,12 +207,7 @@ def expanded_mm(u: float | None, height_mm: float) -> float | None:
 
 def worst_of(reading: Reading, limit: Tolerance) -> float | None:
     """What is compared with the tolerance, at the top in mm: magnitude, or the worse direction."""
-    lean = reading.lean
-    if lean is None:
-        return None
-    if limit.per_direction:
-        return max(abs(lean.slope_along), abs(lean.slope_across)) * reading.height_mm
-    return lean.magnitude * reading.height_mm
+    return None if reading.lean is None else limit.compared(reading.lean) * reading.height_mm
 
 
 def percent(share: float | None) -> str:

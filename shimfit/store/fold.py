@@ -140,6 +140,7 @@ class RunFold:
             layout=head.get("layout", "corners"),
             due_days=head.get("due_days"),
             preload_mm=number(head.get("preload_mm")),
+            kerf_mm=number(head.get("kerf_mm")),
             max_spacing_mm=number(head.get("max_spacing_mm")),
             opening_limit_mm=number(head.get("opening_limit_mm")),
             posts=tuple(standing),

@@ -286,6 +286,7 @@ _RUN_OPTIONS: dict[str, Check] = {
     "layout": _text,
     "due_days": _or_null(_count),
     "preload_mm": _or_null(_positive),
+    "kerf_mm": _or_null(_not_negative),
     "max_spacing_mm": _or_null(_positive),
     "opening_limit_mm": _or_null(_positive),
 }

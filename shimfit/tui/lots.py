@@ -5,29 +5,41 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from shimfit.errors import FileError
+from shimfit.quantities import shown
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from shimfit.model import Lot
+    from shimfit.quantities.typed import Units
     from shimfit.workflow.site import Site
 
 WIDE = 60
 
 
-def lot_row(lot: Lot, width: int) -> str:
+def lot_row(lot: Lot, width: int, units: Units) -> str:
     """One lot in a row: name, count left, form, sizes; material and origin where there is room."""
-    match lot.form:
-        case "flat":
-            size = f"{_mm(lot.thickness_mm)} mm thick"
-        case "taper":
-            size = f"{_mm(lot.thin_mm)} to {_mm(lot.thick_mm)} over {_mm(lot.length_mm, 1)} mm"
-        case _:
-            size = f"{_mm(lot.length_mm)} x {_mm(lot.width_mm)} x {_mm(lot.thickness_mm)} mm"
+    size = lot_size(lot, units)
     row = f" {lot.lot:<6}{lot.count:>3} {lot.form:<6}{size}"
     if width >= WIDE:
         row = f"{row:<46} {lot.material:<14} {lot.origin} {lot.note}"
     return row.rstrip()
+
+
+def lot_size(lot: Lot, units: Units) -> str:
+    """What a lot measures: `2.38 mm thick`, `1.19 to 7.94 mm over 177.8 mm`, `3/64" to 5/16" over 7"`."""
+
+    def told(mm: float | None) -> str:
+        return "?" if mm is None else shown.sized(mm, units)
+
+    match lot.form:
+        case "flat":
+            return f"{told(lot.thickness_mm)} thick"
+        case "taper":
+            thin = told(lot.thin_mm).removesuffix(" mm")
+            return f"{thin} to {told(lot.thick_mm)} over {told(lot.length_mm)}"
+    sizes = " x ".join(told(mm).removesuffix(" mm") for mm in (lot.length_mm, lot.width_mm, lot.thickness_mm))
+    return f"{sizes} mm" if units == "mm" else sizes
 
 
 def load_lots(site: Site, path: Path) -> str:
@@ -37,10 +49,6 @@ def load_lots(site: Site, path: Path) -> str:
     lots = lots_from_csv(_read(path), path.name)
     site.import_stock(lots, path.name)
     return f"{len(lots)} lots from {path.name}"
-
-
-def _mm(value: float | None, decimals: int = 2) -> str:
-    return "?" if value is None else f"{round(value, decimals):g}"
 
 
 def _read(path: Path) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from shimfit.quantities import shown
 from shimfit.quantities.typed import parse_length
 
 if TYPE_CHECKING:
@@ -23,7 +24,7 @@ def insert(site: Site, place: Place, text: str) -> str:
     new = next(mark for mark in laid_out if run.post(mark.name) is None)
     data = {"leg": new.leg, "station_mm": new.station_mm, "kind": new.kind}
     site.add_post(replace(place, post=new.name), data)
-    return f"post {new.name} stands at {new.station_mm:g} mm"
+    return f"post {new.name} stands at {shown.lean(new.station_mm, run.units)}"
 
 
 def move(site: Site, place: Place, text: str) -> str:
@@ -34,7 +35,7 @@ def move(site: Site, place: Place, text: str) -> str:
     station_mm = _station_mm(text, run)
     layout.move(_marks_of(run), place.post, station_mm)
     site.move_post(place, station_mm)
-    return f"post {place.post} stands at {station_mm:g} mm"
+    return f"post {place.post} stands at {shown.lean(station_mm, run.units)}"
 
 
 def remove(site: Site, place: Place) -> str:

@@ -275,7 +275,7 @@ class _Session:
             return f"The box is empty. Type lot {LOT_HINT.partition('  /')[0]}, or load FILE.csv."
         from shimfit.tui.lots import lot_row
 
-        return "\n".join(["In the box:", *(lot_row(lot, 40) for lot in lots)])
+        return "\n".join(["In the box:", *(lot_row(lot, 40, self.desk.settings.units) for lot in lots)])
 
     def _help(self) -> str:
         rows = [

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from shimfit.errors import EntryError, UsageError
-from shimfit.model import Form, Lot
-from shimfit.quantities.typed import parse_foot, parse_height, parse_leg, parse_length
+from shimfit.model import Face, Form, Lot
+from shimfit.quantities import shown
+from shimfit.quantities.typed import parse_foot, parse_height, parse_leg, parse_length, parse_rod_at
 
 if TYPE_CHECKING:
     from shimfit.quantities.typed import Units
@@ -43,7 +45,7 @@ def add_run(site: Site, answers: dict[str, str]) -> RunState:
     every_mm = parse_length(answers["every"], units, what="spacing")
     foot = parse_foot(answers["foot"], units)
     height_mm = parse_height(answers["height"], units)
-    tolerance = parse_tolerance(answers["tolerance"].strip() or DEFAULT_TOLERANCE)
+    tolerance = parse_tolerance(answers["tolerance"].strip() or DEFAULT_TOLERANCE, units=units)
     marks = lay_out([mm for mm, _ in legs], every_mm, [deg for _, deg in legs[1:]])
     posts = [
         {"name": mark.name, "leg": mark.leg, "station_mm": mark.station_mm, "kind": mark.kind}
@@ -71,20 +73,27 @@ OPTION_HINTS = {
     "level": "length that offsets are read over; height: the reading height",
     "faces": "names of your own, like out=lake house=lawn",
     "layout": "corners, tripod or auto",
+    "rod": "where the rod pulls off the foot's middle: next=5mm,house=3mm; 0: in the middle",
+    "kerf": "width of the saw's cut, like 2.5mm or 3/32",
 }
 """Options of a run that can be changed later, each with what it takes."""
 
 
 def set_option(site: Site, job: str, run: str, name: str, text: str) -> None:
     """Change an option of a run from what was typed; EntryError or UsageError, and nothing is changed."""
-    from shimfit.contract import tolerance_to_json
+    from shimfit.contract import foot_to_json, tolerance_to_json
+    from shimfit.core.foot import check_foot
     from shimfit.quantities.tolerance import parse_tolerance
 
     now = site.run(job, run)
     word = text.strip().lower()
     match name:
         case "tolerance":
-            site.change_run(job, run, tolerance=tolerance_to_json(parse_tolerance(text)))
+            site.change_run(
+                job,
+                run,
+                tolerance=tolerance_to_json(parse_tolerance(text, now.tolerance.per_direction, now.units)),
+            )
         case "height":
             site.change_run(job, run, height_mm=parse_height(text, now.units))
         case "level":
@@ -92,10 +101,25 @@ def set_option(site: Site, job: str, run: str, name: str, text: str) -> None:
             site.change_run(job, run, gauge_mm=gauge_mm)
         case "faces":
             site.change_run(job, run, face_names=_face_names(word))
+        case "rod":
+            at_mm = parse_rod_at(text, now.units, {face.value: name for face, name in now.faces.items()})
+            site.change_run(job, run, foot=foot_to_json(check_foot(replace(now.foot, rod_at_mm=at_mm))))
+        case "kerf":
+            site.change_run(job, run, kerf_mm=parse_length(text, now.units, what="kerf", zero_ok=True))
         case _:
             if word not in ("corners", "tripod", "auto"):
                 raise UsageError(f"the layout can be corners, tripod or auto, not {text.strip()!r}")
             site.change_run(job, run, layout=word)
+
+
+def rod_words(run: RunState) -> str:
+    """Where the rod pulls, as it is typed: `next=5 mm,house=3 mm`; empty in the middle of the foot."""
+    along, across = run.foot.rod_at_mm
+    told = (
+        (along, Face.NEXT if along > 0 else Face.PREV),
+        (across, Face.OUT if across > 0 else Face.HOUSE),
+    )
+    return ",".join(f"{run.faces[face]}={shown.sized(mm, run.units)}" for mm, face in told if mm)
 
 
 def _face_names(text: str) -> dict[str, str]:
@@ -131,7 +155,7 @@ def check_answer(site: Site, key: str, text: str) -> None:
             parse_foot(text, units)
         case "tolerance":
             if text.strip():
-                parse_tolerance(text)
+                parse_tolerance(text, units=units)
 
 
 _AFTER_A_TURN = re.compile(r"(@\s*[-+]?[\d.]+\s*(?:deg|°)?)\s+(?=\d)")

@@ -6,7 +6,6 @@ the edge to pack are always told together.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -145,9 +144,7 @@ class Words:
 
     def off_by(self, lean: Lean, record: PostRecord) -> str:
         """How far the top is off: by the magnitude, or by the worse direction where each counts."""
-        along, across = lean.top_mm(record.height_mm)
-        each = record.tolerance.per_direction
-        return shown.fine(max(abs(along), abs(across)) if each else math.hypot(along, across), self.units)
+        return shown.fine(record.tolerance.compared(lean) * record.height_mm, self.units)
 
     def allowed(self, record: PostRecord) -> str:
         """How far the top may be off."""
@@ -211,9 +208,7 @@ class Words:
     def _piece(self, piece: Piece) -> str:
         name = piece.lot if piece.copy is None else f"{piece.lot} no. {piece.copy}"
         if piece.form == "flat":
-            if self.units == "mm":
-                return f"{name} flat {self.thick(piece.thickness_mm)}"
-            return f"{name} flat {shown.tape(piece.thickness_mm, self.units, self.graduation)}"
+            return f"{name} flat {shown.sized(piece.thickness_mm, self.units)}"
         mark = shown.tape(piece.mark_mm or 0.0, self.units, self.graduation)
         trim = ""
         if piece.trim_tip_mm > 0:
@@ -275,7 +270,7 @@ def post_view(record: PostRecord, words: Words) -> PostView:
         do_briefly=_do_briefly(record),
         packs=_packs(record, words),
         result=_result(record, lean, words),
-        remarks=_remarks(record),
+        remarks=_remarks(record, words.units),
     )
 
 
@@ -390,7 +385,7 @@ def _result(record: PostRecord, lean: Lean | None, words: Words) -> str:
     return words.off(lean, record).capitalize()
 
 
-def _remarks(record: PostRecord) -> tuple[str, ...]:
+def _remarks(record: PostRecord, units: Units) -> tuple[str, ...]:
     told: list[str] = []
     if record.next_step in ("turn level", "read again", "no pack") and record.why:
         told.append(record.why)
@@ -404,8 +399,7 @@ def _remarks(record: PostRecord) -> tuple[str, ...]:
         if answer.status == "found":
             told.append("Best found in the time allowed, not proven best")
         told += answer.cautions
-    told += [note.text for note in record.notes]
-    return tuple(told)
+    return (*(shown.sentence(text, units) for text in told), *(note.text for note in record.notes))
 
 
 def _face_of(value: float, along: bool) -> Face:

@@ -15,6 +15,7 @@ from shimfit.core.uncertainty.decision import ZERO_NOT_FOUND
 from shimfit.entry import Incomplete, Refused, Understood
 from shimfit.errors import EntryError
 from shimfit.model import PostState, Reading, Seat, Stage
+from shimfit.quantities import shown
 from shimfit.standing import completed
 from shimfit.store.events import Draft
 from shimfit.workflow.place import Place
@@ -232,7 +233,7 @@ def log_ready(site: Site, place: Place, reading: Reading, asked: Asked) -> Logge
     answer = None if asked.answer_later or reading.stage == "mid" else answer_now(site, place)
     after = site.post(place)
     logged = after.readings[-1]
-    message = _message(logged, after, answer)
+    message = shown.sentence(_message(logged, after, answer), site.run(place.job, place.run).units)
     if not logged.zero_found and ZERO_NOT_FOUND not in message:
         message = f"{message}; {ZERO_NOT_FOUND}"
     return Logged(place, logged, after, answer, after.verdict, message)
@@ -241,11 +242,11 @@ def log_ready(site: Site, place: Place, reading: Reading, asked: Asked) -> Logge
 def _log_gauge(site: Site, place: Place, heard: Understood) -> Logged:
     """`@4'` alone: offsets are read over that length from now on, in this run."""
     site.change_run(place.job, place.run, gauge_mm=heard.gauge_mm)
-    post = site.post(place)
+    post, units = site.post(place), site.run(place.job, place.run).units
     said = (
         "offsets are read over the reading height from now on"
         if heard.gauge_mm is None
-        else f"offsets are read over {heard.gauge_mm:g} mm from now on"
+        else f"offsets are read over {shown.lean(heard.gauge_mm, units)} from now on"
     )
     nothing = Reading(heard.text.strip(), None, None, post.height_mm)
     return Logged(place, nothing, post, post.prescription, post.verdict, said)

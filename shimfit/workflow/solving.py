@@ -203,6 +203,8 @@ def options_of(run: RunState, settings: Settings) -> packing.Options:
     defaults = packing.Options()
     layout: Layout = run.layout if run.layout in ("corners", "tripod", "one-way", "auto") else "corners"  # type: ignore[assignment]  # the log may hold a newer program's word
     saw = packing.Saw(settings_deg=degrees(settings.saw_deg))
+    if run.kerf_mm is not None:
+        saw = replace(saw, kerf_mm=run.kerf_mm)
     return packing.Options(layout=layout, preload_mm=run.preload_mm or defaults.preload_mm, saw=saw)
 
 

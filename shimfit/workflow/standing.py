@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from shimfit.core import lineup, rails
@@ -12,8 +14,8 @@ from shimfit.errors import UsageError
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from shimfit.model import Lean
-    from shimfit.standing import PostRecord, RunState
+    from shimfit.model import Decision
+    from shimfit.standing import Basis, PostRecord, RunState
 
 TURN_DEG = 90.0
 """A corner that was not told how far it turns is a right angle towards the house side."""
@@ -21,22 +23,56 @@ ROOM_SHARE = 0.5
 """Part of the tolerance that an aim may take; the rest is for what packing leaves."""
 
 
+@dataclass(frozen=True, slots=True)
+class RunRails:
+    """A run's rails and openings between posts as they stand, and how that is known of each post."""
+
+    rails: tuple[Rail, ...]
+    openings: tuple[StandingOpening, ...]
+    unknown: tuple[tuple[str, str], ...]
+    """Neighbours that nothing is told between: the lean of one of them, or of both, is not known."""
+    leans: dict[str, Basis]
+    """How the lean of each post is known, in walking order."""
+    decisions: dict[str, Decision]
+    """What the verifying reading of each post decides."""
+
+    def unsure(self, *names: str) -> tuple[str, ...]:
+        """Which of these posts no rail is cut to yet: not verified, or not proven plumb by it."""
+        return tuple(name for name in names if self.decisions[name] != "plumb")
+
+    def known(self, name: str) -> str:
+        """How the lean of a post is known, in words: `predicted`, `verified, out of plumb`."""
+        doubt = {"out": ", out of plumb", "too-close": ", too close to call"}
+        return self.leans[name] + doubt.get(self.decisions[name], "")
+
+
 def rails_of(
-    run: RunState, at_mm: Sequence[float], depth_mm: float = 0.0, *, turn_deg: float = -TURN_DEG
-) -> tuple[Rail, ...]:
-    """Rails between neighbours as the posts stand by their latest reading.
+    run: RunState,
+    at_mm: Sequence[float] = (),
+    depth_mm: float = 0.0,
+    limit_mm: float | None = None,
+    *,
+    turn_deg: float = -TURN_DEG,
+) -> RunRails:
+    """Rails at these heights, and openings against `limit_mm` or the run's own limit (none without one).
 
-    UsageError names the posts that have no full reading, or when a height misses the posts.
+    A post that nothing is known of leaves out what meets it, no more. UsageError when a height misses the
+    posts or two leave no room.
     """
-    return rails.rails(_standing(run, turn_deg), at_mm, depth_mm)
-
-
-def openings_of(
-    run: RunState, limit_mm: float | None = None, *, turn_deg: float = -TURN_DEG
-) -> tuple[StandingOpening, ...]:
-    """Clear widths against `limit_mm` or the run's own limit; none without a limit."""
     limit = limit_mm if limit_mm is not None else run.opening_limit_mm
-    return () if limit is None else rails.openings(_standing(run, turn_deg), limit)
+    made: list[Rail] = []
+    clear: list[StandingOpening] = []
+    unknown: list[tuple[str, str]] = []
+    for pair in pairwise(run.posts):
+        known = [one for post in pair if (one := _standing(post, turn_deg)) is not None]
+        if len(known) < 2:
+            unknown.append((pair[0].name, pair[1].name))
+            continue
+        made += rails.rails(known, at_mm, depth_mm)
+        clear += [] if limit is None else rails.openings(known, limit)
+    leans = {post.name: post.lean_now[1] for post in run.posts}
+    decisions = {post.name: post.decision for post in run.posts}
+    return RunRails(tuple(made), tuple(clear), tuple(unknown), leans, decisions)
 
 
 def line_up_run(
@@ -65,25 +101,11 @@ def line_up_run(
     return lineup.line_up(posts, Highs())
 
 
-def _standing(run: RunState, turn_deg: float) -> list[StandingPost]:
-    unread = [post.name for post in run.posts if _lean(post) is None]
-    if unread:
-        raise UsageError(
-            f"{run.job}/{run.name}: post {', '.join(unread)} has no full reading yet, so rails to it are "
-            "not known"
-        )
-    standing = []
-    for post in run.posts:
-        lean = _lean(post)
-        assert lean is not None
-        told = turn_deg if post.turn_deg is None else post.turn_deg
-        turn = told if post.kind == "corner" else 0.0
-        standing.append(
-            StandingPost(post.name, post.leg, post.station_mm, post.foot, lean, post.height_mm, turn_deg=turn)
-        )
-    return standing
-
-
-def _lean(post: PostRecord) -> Lean | None:
+def _standing(post: PostRecord, turn_deg: float) -> StandingPost | None:
     """How it stands, as far as that is known."""
-    return post.lean_now[0]
+    lean = post.lean_now[0]
+    if lean is None:
+        return None
+    told = turn_deg if post.turn_deg is None else post.turn_deg
+    turn = told if post.kind == "corner" else 0.0
+    return StandingPost(post.name, post.leg, post.station_mm, post.foot, lean, post.height_mm, turn_deg=turn)

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Container, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
@@ -19,11 +19,12 @@ from shimfit.contract import foot_to_json, tolerance_to_json
 from shimfit.entry import hear, parse_foot, parse_length
 from shimfit.entry.second_look import looks_like_a_slip
 from shimfit.errors import EntryError, FileError, UsageError
-from shimfit.quantities.tolerance import parse_tolerance
+from shimfit.quantities.tolerance import DEFAULT_TOLERANCE, parse_tolerance
 from shimfit.workflow.place import Place, check_name
 from shimfit.workflow.reading import Asked, Logged, second_look
 
 if TYPE_CHECKING:
+    from shimfit.model import Tolerance
     from shimfit.settings import Units
     from shimfit.standing import PostRecord, RunState
     from shimfit.workflow.site import Site
@@ -88,8 +89,13 @@ def _check_header(
             raise row.refuse(name, "there is no such column, and it is needed")
 
 
-def posts_from_csv(text: str, file: str, units: Units) -> list[dict[str, Any]]:
-    """`post-added` data of a table of posts, in the table's order; FileError names line and column."""
+def posts_from_csv(
+    text: str, file: str, units: Units, tolerance: Tolerance | None = None
+) -> list[dict[str, Any]]:
+    """`post-added` data of a table of posts, in the table's order; FileError names line and column.
+
+    tolerance: the run's; a row that does not say whether each direction counts by itself takes it from there.
+    """
     found: list[dict[str, Any]] = []
     names: set[str] = set()
     for row in rows(text, file, ("post", "station_mm"), POSTS):
@@ -100,13 +106,13 @@ def posts_from_csv(text: str, file: str, units: Units) -> list[dict[str, Any]]:
         if name in names:
             raise row.refuse("post", f"post {name} is in the table twice")
         names.add(name)
-        found.append(_post(row, name, units))
+        found.append(_post(row, name, units, tolerance))
     if not found:
         raise FileError(f"{file} has no posts", path=file)
     return found
 
 
-def _post(row: Row, name: str, units: Units) -> dict[str, Any]:
+def _post(row: Row, name: str, units: Units, run: Tolerance | None) -> dict[str, Any]:
     leg = row.cells.get("leg", "1")
     if not leg.isascii() or not leg.isdigit():
         raise row.refuse("leg", f"{leg!r} is no whole number")
@@ -119,9 +125,13 @@ def _post(row: Row, name: str, units: Units) -> dict[str, Any]:
         if "foot" in row.cells:
             data["foot"] = _foot(row, units)
         column = "tolerance"
-        if "tolerance" in row.cells:
-            each = _yes(row, "per_direction")
-            data["tolerance"] = tolerance_to_json(parse_tolerance(row.cells["tolerance"], each, units))
+        if "tolerance" in row.cells or "per_direction" in row.cells:
+            usual = run or parse_tolerance(DEFAULT_TOLERANCE)
+            each = _yes(row, "per_direction") if "per_direction" in row.cells else usual.per_direction
+            told = row.cells.get("tolerance")
+            own = replace(usual, per_direction=each) if told is None else parse_tolerance(told, each, units)
+            if told is not None or own != usual:
+                data["tolerance"] = tolerance_to_json(own)
         for column in ("station_mm", "height_mm"):
             length = _length(row, column)
             if length is not None:

@@ -255,3 +255,53 @@ def test_a_run_is_told_in_its_own_unit_and_names(shimfit) -> None:
     assert bare["worst_before_mm"] == pytest.approx(25.4 / 8)
     planned = shimfit("plan dock/pier")
     assert "not read yet, so not in the plan: post 1, 3" in planned.out
+
+
+# ---------------------------------------------------------------- what a run is told once
+
+
+def test_openings_count_each_posts_own_foot(shimfit) -> None:
+    shimfit("job new pier")
+    told = shimfit(
+        "run new pier/a --length 2.5m --every 1250mm --foot 90x90mm --corner-foot 140x140mm --height 1m "
+        "--opening 1100mm"
+    )
+    # By hand: 1250 - 140/2 - 90/2 = 1135; half a line post on both sides would leave 1160.
+    assert "the opening 1-2 is 1135 mm, 35 mm over your limit" in told.err
+    assert "1160" not in told.err
+
+
+def test_per_direction_stays_when_a_table_names_a_posts_own_tolerance(shimfit, tmp_path) -> None:
+    table = tmp_path / "posts.csv"
+    table.write_text("post,station_mm,kind,tolerance,per_direction\n1,0,end,,\n2,1200,line,2mm/m,\n"
+                     "3,2400,line,,no\n4,3600,end,3mm/m,no\n")  # fmt: skip
+    shimfit("job new pier")
+    new = "run new pier/a --foot 90x90mm --height 1m --tolerance 1:500 --per-direction --table"
+    assert shimfit(*new.split(), str(table)).code == 0
+    shown = shimfit("run show pier/a").out.splitlines()
+    assert "tolerance 1:500 in each direction" in shown[0]
+    assert shown[2].endswith("tolerance 2mm/m in each direction")
+    assert shown[3].endswith("tolerance 1:500")
+    assert shown[4].endswith("tolerance 3mm/m")
+    posts = shimfit("run show pier/a --json").json["posts"]
+    assert [post["tolerance"]["per_direction"] for post in posts] == [True, True, False, False]
+
+
+def test_the_saws_cut_and_a_rod_off_the_middle_are_the_runs(shimfit) -> None:
+    box = "fixtures/stock/boardwalk_box.csv"
+    shimfit("job new pier")
+    shimfit(f"stock import {box}")
+    new = "run new pier/{} --length 1.2m --every 1200mm --foot 90x90mm --height 1m "
+    assert shimfit(new.format("plain")).code == 0
+    off = shimfit(new.format("off") + "--rod-at next=8mm,house=6mm --kerf 4mm")
+    assert off.code == 0, off.err
+    assert "rod off the middle: next=8 mm,house=6 mm, saw cuts 4 mm wide" in shimfit("run show pier/off").out
+    told = shimfit("run show pier/off --json").json
+    assert told["foot"]["rod_at_mm"] == [8.0, -6.0]
+    assert told["kerf_mm"] == 4.0
+    answers = [shimfit(f"read pier/{run}/1 '6mm n 10mm h' --json").json["answer"] for run in ("plain", "off")]
+    assert answers[1]["post"]["rod_at_mm"] == [8.0, -6.0]
+    assert answers[0]["resting"] != answers[1]["resting"]
+    for bad in ("next=8mm,prev=6mm", "up=3mm", "next=60mm"):
+        refused = shimfit(new.format("bad") + f"--rod-at {bad}")
+        assert refused.code == 2, bad

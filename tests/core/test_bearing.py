@@ -204,8 +204,8 @@ def test_too_small_a_pack_is_said_with_the_area_needed():
     told = bearing.caution(pressure, spruce.species)
     # 425 psi × 0.67 = 284.75 psi = 1.9633 N/mm²; 5000 ÷ 1.9633 = 2546.8 mm², 50.5 mm square.
     assert told == (
-        "The pack at next-out is too small: 5.0 kN on 900 mm² press 5.6 N/mm², Spruce-Pine-Fir allows 2.0; "
-        "it needs 2550 mm², such as 51 x 51 mm, or less torque."
+        "The pack at next-out is too small: 5.0 kN on 900 mm² press 5.6 N/mm², Spruce-Pine-Fir allows 2.0 "
+        "N/mm²; it needs 2550 mm², such as 51 x 51 mm, or less torque."
     )
     assert "30 %" in bearing.caution(pressure, by_torque=True)
     enough = bearing.Pressure(Seat.NEXT_OUT, 5000.0, 2546.9, 5000 / 2546.9, spruce.allowed_mpa())

@@ -96,7 +96,8 @@ def caution(pressure: Pressure, timber: str = "the timber", *, by_torque: bool =
     return (
         f"The pack at {pressure.seat} is too small: {pressure.force_n / 1000:.1f} kN{doubt} on "
         f"{pressure.area_mm2:.0f} mm² press {pressure.stress_mpa:.1f} N/mm², {timber} allows "
-        f"{pressure.allowed_mpa:.1f}; it needs {needed:.0f} mm², such as {side} x {side} mm, or less torque."
+        f"{pressure.allowed_mpa:.1f} N/mm²; it needs {needed:.0f} mm², such as {side} x {side} mm, or less "
+        "torque."
     )
 
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from shimfit.model import Face, PostState
+from shimfit.quantities import shown
 from shimfit.tui.glyphs import ROLES
 from shimfit.tui.pictures.canvas import Canvas
 from shimfit.tui.pictures.elevation import upright
@@ -14,6 +15,7 @@ from shimfit.tui.wrapping import fitting
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from shimfit.quantities.typed import Units
     from shimfit.tui.glyphs import Glyphs
 
 FACTORS = (100, 50, 20, 10, 5, 2, 1)
@@ -64,6 +66,7 @@ def run_as_it_stands(
     glyphs: Glyphs,
     width: int,
     height: int,
+    units: Units = "mm",
 ) -> Canvas:
     """Two views of the same run: from the house side (leans to prev and next), and the tops from above.
 
@@ -99,10 +102,11 @@ def run_as_it_stands(
         sign = glyphs.states[post.state]
         column = int(x + 0.5 + along * columns_per_top_mm)
         canvas.put(min(max(margin - 2, column), width - 1), middle - offset, sign, role)  # off the names
+    worst = shown.fine(worst_mm, units)
     cross = "×" if glyphs.blocks else "x"
     forms = (
-        f"leans along the run {cross}{factor}; tops from above: furthest {worst_mm:.1f} mm",
-        f"leans {cross}{factor}; tops from above, to {worst_mm:.1f} mm",
+        f"leans along the run {cross}{factor}; tops from above: furthest {worst}",
+        f"leans {cross}{factor}; tops from above, to {worst}",
     )
     canvas.put(0, height - 1, fitting(width, glyphs.more, *forms), "label")
     return canvas

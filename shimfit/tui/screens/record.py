@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING, ClassVar
 
 from textual import on
@@ -124,8 +123,7 @@ class RecordScreen(Page):
         return runs
 
     def _off(self, post: PostRecord, reading: Reading | None) -> str:
-        assert self.desk.run is not None
         if reading is None or reading.lean is None:
             return "-"
-        top = math.hypot(*reading.lean.top_mm(post.height_mm))
-        return fine(top, self.desk.run.units).removesuffix(" mm")
+        assert self.desk.words is not None
+        return self.desk.words.off_by(reading.lean, post).removesuffix(" mm")

@@ -173,4 +173,5 @@ class RunScreen(Page):
             glyphs=self.desk.glyphs,
             width=width,
             height=height,
+            units=words.units,
         )

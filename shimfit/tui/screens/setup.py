@@ -8,12 +8,12 @@ from textual import on
 from textual.binding import Binding, BindingType
 
 from shimfit.errors import ShimfitError
-from shimfit.quantities.shown import tape
+from shimfit.quantities.shown import sized, tape
 from shimfit.tui import sensing
 from shimfit.tui.desk import Outcome
 from shimfit.tui.pictures.canvas import Canvas
 from shimfit.tui.screens.page import Page, Question
-from shimfit.tui.setting_up import OPTION_HINTS, RUN_STEPS, add_run, check_answer, set_option
+from shimfit.tui.setting_up import OPTION_HINTS, RUN_STEPS, add_run, check_answer, rod_words, set_option
 from shimfit.tui.widgets.rows import Rows
 from shimfit.tui.widgets.taps import Tap
 
@@ -239,6 +239,8 @@ class SetupScreen(Page):
                     ("level", gauge),
                     ("faces", names),
                     ("layout", run_now.layout),
+                    ("rod", rod_words(run_now) or "in the middle of the foot"),
+                    ("kerf", "usual" if run_now.kerf_mm is None else sized(run_now.kerf_mm, run_now.units)),
                 )
             ]
         settings = self.desk.settings

@@ -44,7 +44,9 @@ class StockScreen(Page):
         """Fill the list anew."""
         if self.is_composed:
             width = self.window.width
-            self.query_one("#list", Rows).fill([[(lot_row(lot, width), "")] for lot in self._lots()])
+            self.query_one("#list", Rows).fill(
+                [[(lot_row(lot, width, self.desk.settings.units), "")] for lot in self._lots()]
+            )
         super().show()
 
     def focus_home(self) -> None:
