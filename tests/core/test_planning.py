@@ -15,6 +15,7 @@ from scipy.sparse import csc_array
 from shimfit.core.packing import Options, Saw, build_tables, prescribe
 from shimfit.core.planning import PlanPost, plan, search
 from shimfit.core.planning import geometry as geometries
+from shimfit.core.planning.program import IntegerAnswer
 from shimfit.core.planning.rounds import Pricing, generate
 from shimfit.core.planning.search import ListMaker
 from shimfit.core.resting import Support, rest
@@ -265,6 +266,49 @@ def test_stopping_keeps_the_best_so_far_and_says_so():
     assert done.status in ("found", "gave-up")
     assert done.planned
     check(done, given, lots, options)
+
+
+class Clock:
+    """Goes on by itself a little each time it is asked."""
+
+    now = 0.0
+
+    def __call__(self) -> float:
+        self.now += 0.01
+        return self.now
+
+
+class Stubborn(Highs):
+    """Its integer programs find nothing, and end only when told to."""
+
+    def integer(self, _program, *, stop=None, **_rest):
+        for _ in range(100_000):
+            if stop is not None and stop():
+                break
+        return IntegerAnswer("gave-up", None, None, -np.inf)
+
+
+def test_the_time_holds_and_the_plan_to_begin_from_is_kept():
+    given, lots, options, clock = posts(15, 7), box(25, 2, 1, 7), Options(objective="weights"), Clock()
+    done = plan(given, lots, options, Stubborn(), seconds=4.0, clock=clock)
+    assert clock.now <= 5.0
+    assert done.stopped
+    assert done.status == "found"
+    assert sum(bool(one.packs) for one in done.planned) >= 10
+    assert done.gap > 0
+    check(done, given, lots, options)
+
+
+def test_a_plan_whose_time_was_used_up_never_says_proven():
+    given, lots, options = posts(1, 3), box(12, 1, 0, 3), Options(objective="weights")
+    assert plan(given, lots, options, Highs()).status == "proven"
+    clock = Clock()
+
+    def used_up(_bound, best):
+        if best is not None:
+            clock.now = 100.0
+
+    assert plan(given, lots, options, Highs(), clock=clock, progress=used_up).status == "found"
 
 
 def test_progress_tells_a_bound_that_only_rises_and_stays_below():

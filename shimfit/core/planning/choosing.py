@@ -112,10 +112,13 @@ class _Choosing:
         enough = LONG_GAP if self.long else ENRICH_GAP
         for keep, spare in ENRICH_STEPS:
             missing = chosen.objective - self.bound
-            if missing <= enough * chosen.objective or self.patience.at_an_end():
+            if missing <= enough * chosen.objective:
+                break
+            if self.patience.at_an_end():
+                self.stopped = True
                 break
             most = max(1, ENRICH_MOST // len(self.posts))
-            if not enrich(self.rounds, min(missing, spare), min(keep, most)):
+            if not enrich(self.rounds, min(missing, spare), min(keep, most), self.patience.at_an_end):
                 break
             other = self._choose(chosen.patterns, most=min(2 * keep, 2 * most))
             if other is not None and other.objective < chosen.objective:
@@ -133,41 +136,63 @@ class _Choosing:
         patterns = [one for one in worth_offering(self.rounds, most, start) if one.post not in settled]
         start = start or greedy(self.tables, patterns, self.rounds)
         shares: dict[int, float] = {}
-        chosen = None
+        chosen, short = None, list[int]()
         for _ in range(STRIP_TRIES):
-            chosen = whole.choose(
+            other = whole.choose(
                 self.tables,
                 patterns,
                 [post for post in range(len(self.posts)) if post not in settled],
                 self.solver,
-                seconds=max(0.5, self.patience.seconds_left),
+                seconds=max(0.0, self.patience.seconds_left),
                 relative_gap=LONG_CHOOSING_GAP if self.long else CHOOSING_GAP,
                 taken=sure,
                 start=start,
                 strip_share=shares,
-                stop=self.patience.stop,
+                stop=self.patience.at_an_end,
                 progress=None if self.patience.progress is None else self._tell,
             )
-            if chosen is None:
-                return None
-            if sure:
-                chosen = self._beside(sure, chosen)
+            if other is None and not sure and not shares:
+                other = self._as_begun(start)
+            if other is None:
+                break
+            chosen = self._beside(sure, other) if sure else other
             short = self._too_short(chosen.patterns)
             if not short:
                 break
             for rank in short:
                 shares[rank] = shares.get(rank, 1.0) * STRIP_SHORTER
-        else:
-            assert chosen is not None
-            chosen = _without_strips(chosen, short)
-        self.stopped = self.stopped or (not chosen.proven and self.patience.at_an_end())
+        if chosen is not None and short:
+            chosen = self._without_strips(chosen, short)
+        self.stopped = self.stopped or ((chosen is None or not chosen.proven) and self.patience.at_an_end())
         return chosen
+
+    def _as_begun(self, start: Sequence[Pattern]) -> whole.Chosen:
+        """The plan to begin from as the choice: the time was up before the integer program had one."""
+        served = {pattern.post for pattern in start}
+        left = tuple(post for post in range(len(self.posts)) if post not in served)
+        return whole.Chosen(tuple(start), left, self._cost(start, left), proven=False)
+
+    def _cost(self, patterns: Sequence[Pattern], left: Sequence[int]) -> float:
+        """What patterns, posts left out and the set-ups to pay for cost."""
+        options = self.tables.options
+        paid = {deg for pattern in patterns for _, deg in pattern.uses.settings} - {options.saw.stands_at_deg}
+        served = sum(pattern.cost for pattern in patterns)
+        return served + options.weights.unsolved * len(left) + options.weights.saw_set_up * len(paid)
+
+    def _without_strips(self, chosen: whole.Chosen, ranks: Sequence[int]) -> whole.Chosen:
+        """The same without the patterns that take from some strip lots; their posts are left out."""
+        kept = tuple(
+            pattern
+            for pattern in chosen.patterns
+            if not any(rank in ranks for rank, _, _ in pattern.uses.lengths)
+        )
+        gone = {pattern.post for pattern in chosen.patterns} - {pattern.post for pattern in kept}
+        left = (*chosen.unsolved, *sorted(gone))
+        return whole.Chosen(kept, left, self._cost(kept, left), proven=False)
 
     def _beside(self, sure: Sequence[Pattern], chosen: whole.Chosen) -> whole.Chosen:
         """What was chosen with what was sure; set-ups that the sure ones pay for are counted here."""
-        options = self.tables.options
-        paid = {deg for pattern in sure for _, deg in pattern.uses.settings} - {options.saw.stands_at_deg}
-        cost = sum(pattern.cost for pattern in sure) + options.weights.saw_set_up * len(paid)
+        cost = self._cost(sure, ())
         return replace(
             chosen, patterns=(*sure, *chosen.patterns), objective=chosen.objective + cost, proven=False
         )
@@ -189,14 +214,3 @@ class _Choosing:
                         )
         saw = self.tables.options.saw
         return [rank for rank, some in wedges.items() if assign(self.tables.lots[rank], some, saw) is None]
-
-
-def _without_strips(chosen: whole.Chosen, ranks: Sequence[int]) -> whole.Chosen:
-    """The same without the patterns that take from some strip lots; their posts are left out."""
-    kept = [
-        pattern
-        for pattern in chosen.patterns
-        if not any(rank in ranks for rank, _, _ in pattern.uses.lengths)
-    ]
-    gone = {pattern.post for pattern in chosen.patterns} - {pattern.post for pattern in kept}
-    return replace(chosen, patterns=tuple(kept), unsolved=(*chosen.unsolved, *sorted(gone)), proven=False)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -32,6 +32,10 @@ class Patience:
     def at_an_end(self) -> bool:
         """True once the time is up or the caller said stop."""
         return self.clock() >= self.until or self.called_off()
+
+    def part(self, share: float) -> Patience:
+        """The same, for the first `share` of the time that is left."""
+        return replace(self, until=self.clock() + share * max(0.0, self.seconds_left))
 
     def tell(self, bound: float, best: float | None) -> None:
         """Say how it stands, to whoever listens."""

@@ -36,6 +36,8 @@ if TYPE_CHECKING:
 
 PlanStatus = Literal["proven", "found", "gave-up"]
 PROVEN = 1e-6
+SHARE_TOGETHER = 0.9
+"""Of the time; the rest is kept for the posts left out, and for why."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,15 +87,15 @@ def plan(
 ) -> Plan:
     """Plan all posts from one box. Deterministic unless the time runs out or `stop` says so.
 
-    `progress` gets (bound, best plan's cost or None) as they move. `to_the_end`: posts left out are asked
-    once more one by one, and why, even when the time is up; without it (posts that are only likely to come)
-    the time holds, and why is not asked. EntryError for posts and lots that are none.
+    `progress` gets (bound, best plan's cost or None) as they move. The time holds whatever is left to do.
+    `to_the_end`: why posts are left out is asked too, which posts that are only likely to come don't need.
+    EntryError for posts and lots that are none.
     """
     began = clock()
     patience = Patience(began + seconds, clock, stop, progress)
     options = replace(options, objective="weights")  # until its pricing asks core.chance
     work = _Work(tuple(posts), tuple(lots), options, solver, patience)
-    work.serve(to_the_end=to_the_end)
+    work.serve()
     return work.plan(began, to_the_end=to_the_end)
 
 
@@ -140,15 +142,17 @@ class _Work:
 
     # ---------------------------------------------------------------- serving
 
-    def serve(self, *, to_the_end: bool) -> None:
+    def serve(self) -> None:
         """Serve all posts that can be: together, one by one, then once more those left out."""
         if self.together:
             self._serve_together()
         for number in self.one_by_one:
+            if self.patience.at_an_end():
+                self.stopped = True
+                break
             self._serve_from_what_is_left(number)
         for number in self._left_out():
-            # A post served counts for more than the cost, so it is asked even when the time is up.
-            if self.patience.called_off() or (not to_the_end and self.patience.at_an_end()):
+            if self.patience.at_an_end():
                 self.stopped = True
             elif not self._serve_from_what_is_left(number):
                 self.planned |= by_swapping(
@@ -158,7 +162,8 @@ class _Work:
     def _serve_together(self) -> None:
         posts = [self.posts[number] for number in self.together]
         long = len(self.posts) > MOST_EXACT
-        chosen = choose_together(posts, self.tables, self.solver, self.patience, long=long)
+        patience = self.patience.part(SHARE_TOGETHER)
+        chosen = choose_together(posts, self.tables, self.solver, patience, long=long)
         self.bound, self.rounds, self.stopped = chosen.bound, chosen.rounds, chosen.stopped
         for pattern in chosen.patterns or ():
             post = posts[pattern.post]
@@ -205,7 +210,8 @@ class _Work:
     def _status(self, objective: float, bound: float) -> PlanStatus:
         if self.stopped and self.together and not any(number in self.planned for number in self.together):
             return "gave-up"
-        proven = objective - bound <= PROVEN * max(1.0, objective) and not self.one_by_one
+        cut_short = self.stopped or self.patience.at_an_end()
+        proven = objective - bound <= PROVEN * max(1.0, objective) and not (self.one_by_one or cut_short)
         return "proven" if proven else "found"
 
     def _set_ups_deg(self) -> tuple[float, ...]:

@@ -37,7 +37,7 @@ def by_swapping(  # noqa: PLR0917 - it takes the quantities it takes
     served = [other for other, one in planned.items() if one.packs]
     served.sort(key=lambda other: (_unlike(post, posts[other]), other))
     for other in served[:NEIGHBOURS]:
-        if patience.called_off():
+        if patience.at_an_end():
             break
         packs = [pack for owner, one in planned.items() if owner != other for pack in one.packs]
         mine = serve_alone(post, left_of(box, packs, options), box, options)

@@ -45,6 +45,8 @@ OPENING_HOPE = 0.03
 SMOOTHING = 0.5
 MOST_EXACT = 60
 """Posts up to which pieces that two seats of a post want are counted exactly: the gap of small boxes."""
+POSTS_AT_ONCE = 20
+"""Posts between two looks at the clock while patterns are gathered about the best prices."""
 SETTLED = 3e-4
 SETTLED_LONG = 6e-4
 """(program - bound) ÷ program at which rounds stop; a long run (more than MOST_EXACT posts) can do with less:
@@ -254,22 +256,30 @@ def generate(
     )  # fmt: skip
 
 
-def enrich(rounds: Rounds, spare: float, keep: int) -> int:
+def enrich(rounds: Rounds, spare: float, keep: int, at_an_end: Callable[[], bool] = lambda: False) -> int:
     """More patterns: those of each post within `spare` of its cheapest at the best prices, up to `keep`.
 
     A pattern beyond (best plan - bound) of the cheapest can be in no better plan, so with the whole of that
-    as spare and no post cut short, the integer program over what is there then is exact. Returns how many
-    were new.
+    as spare and no post cut short, the integer program over what is there then is exact. Some posts at a
+    time, as long as it is not `at_an_end`. Returns how many were new.
     """
     master, pricing, price = rounds.master, rounds.pricing, rounds.price
     count = len(pricing.posts)
     ceiling = np.full(count, pricing.options.weights.unsolved)
     np.minimum.at(ceiling, master.post, master.priced(price))
     tables = Tables(pricing.tables.lots, pricing.options, master.prices(price), pricing.tables.length)
-    pricing.guess = np.full(count, pricing.options.weights.unsolved)
-    _, patterns = pricing.cheapest(tables, ceiling + spare, keep, master.seat_prices(price, count))
-    pricing.guess = np.full(count, search.FIRST_LIMIT)
-    return master.add(patterns)
+    set_up = master.seat_prices(price, count)
+    found: list[Pattern] = []
+    for first in range(0, count, POSTS_AT_ONCE):
+        if at_an_end():
+            break
+        some = slice(first, first + POSTS_AT_ONCE)
+        part = Pricing(pricing.posts[some], pricing.options, pricing.tables)
+        part.guess = np.full(len(part.posts), pricing.options.weights.unsolved)
+        extra = {deg: mine[some] for deg, mine in set_up.items()}
+        numbers = range(first, first + len(part.posts))
+        found += part.cheapest(tables, ceiling[some] + spare, keep, extra, numbers)[1]
+    return master.add(found)
 
 
 def _open(

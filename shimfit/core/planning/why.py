@@ -25,6 +25,8 @@ def why_left_out(post: PlanPost, tables: Tables, patience: Patience) -> str:
     needs = needs_in_words(post)
     if patience.called_off():
         return f"planning was stopped before this post was served; {needs}"
+    if patience.at_an_end():
+        return f"the time was up before this post was served: allow more; {needs}"
     try:
         alone = serve_alone(post, tables.lots, tables.lots, tables.options)
     except EntryError as error:
