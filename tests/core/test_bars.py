@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 from scipy.optimize import Bounds, LinearConstraint, milp
 
-from shimfit.core.planning.bars import fewest_bars
 from shimfit.errors import UsageError
 from shimfit.solve.highs import Highs
+from tests.referee.bars import fewest_bars
 
 PUBLISHED = Path(__file__).parents[2] / "fixtures" / "published" / "cutting_packing_small.csv"
 

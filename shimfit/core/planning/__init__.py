@@ -6,8 +6,7 @@
 integer program and what it is offered, `choosing` from the rounds to what is chosen, `building` the packs of
 a chosen pattern. After it: `alone` one post from what is left, `repair` posts left out asked once more, `why`
 what is missing, `leftover` the box after some packs, `planned` a served post and which copy each of its
-pieces is cut from. `program` is what is asked of a solver, `patience` how long all may take; `bars` cuts
-lengths for the shop list.
+pieces is cut from. `program` is what is asked of a solver, `patience` how long all may take.
 """
 
 from shimfit.core.planning.geometry import PlanPost

@@ -1,6 +1,7 @@
 """Lengths from bars: how few bars do, by the same means as a whole run (columns, prices, bound, program).
 
-For the shop list: posts, rods and rails are cut from bought lengths. A pattern is what one bar gives; at
+Set against published cutting-stock optima it tries the solver and the way of columns and prices on a
+problem whose answers are known; the product does not cut bars. A pattern is what one bar gives; at
 prices π of the lengths the best pattern is a knapsack, and Farley's bound Σ π·demand ÷ (best pattern's
 worth) is below every answer. Source: Gilmore and Gomory 1961, Farley 1990 (both from memory).
 """
