@@ -47,7 +47,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from shimfit.core.objective import Reads, Scatter
-from shimfit.core.uncertainty.disk import inside_disk
+from shimfit.core.uncertainty import sure_radius
 from shimfit.model import Chance
 
 if TYPE_CHECKING:
@@ -57,9 +57,6 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
     Ints = NDArray[np.int64]
-
-SURE = 0.95
-"""Least probability of being truly within the tolerance at which a post is called plumb."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +76,8 @@ def zone_of(allowed_mm: float, height_mm: float, reads: Reads, *, per_direction:
     """The acceptance zone of the decision rule at the top.
 
     Disk: the radius T − w or that of P(truly within) = 0.95, the smaller, with the larger u of the two; per
-    direction: T − w each (the corners of the rectangle, where P is a little below 0.95, count as plumb here).
+    direction: T − w each (the corners of the rectangle, where P of both is a little below 0.95 and the
+    verdict is too close, count as plumb here).
     """
     return _zone(
         allowed_mm, reads.u_along * height_mm, reads.u_across * height_mm, reads.factor, per_direction
@@ -95,21 +93,10 @@ def _zone(allowed: float, u_along: float, u_across: float, factor: float, per_di
     u = max(u_along, u_across)
     radius = allowed - factor * u
     if factor > 0.0 and u > 0.0:
-        radius = min(radius, _sure_radius(allowed, u))
+        radius = min(radius, sure_radius(allowed, u))
     if radius <= 0.0:
         return Zone(allowed, allowed, disk=True, decides=False)
     return Zone(radius, radius, disk=True)
-
-
-def _sure_radius(allowed: float, u: float) -> float:
-    """Largest reading at which P(truly within the disk) is 0.95; 0 when it never is."""
-    low, high = 0.0, allowed
-    if inside_disk(0.0, 0.0, u, u, allowed) < SURE:
-        return 0.0
-    while high - low > 1e-6 * allowed:
-        middle = (low + high) / 2.0
-        low, high = (middle, high) if inside_disk(middle, 0.0, u, u, allowed) >= SURE else (low, middle)
-    return low
 
 
 # ---------------------------------------------------------------- where the next reading falls

@@ -8,9 +8,12 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from shimfit.core.chance import SURE, Chances, Zone, covariance, top_per_error, zone_of
+from shimfit.core.chance import Chances, Zone, covariance, top_per_error, zone_of
 from shimfit.core.objective import EXACT_READS, Reads, Scatter, usual_reads
+from shimfit.core.uncertainty import decide_lean
 from shimfit.core.uncertainty.disk import inside_disk
+from shimfit.model import Lean
+from shimfit.quantities.tolerance import parse_tolerance
 
 SQUARE = [(45.0, 45.0), (-45.0, 45.0), (45.0, -45.0), (-45.0, -45.0)]
 
@@ -93,7 +96,10 @@ def test_three_supports_have_a_base_of_their_own():
 def test_the_zone_is_where_a_reading_is_called_plumb():
     reads = Reads(0.0004, 0.0004, 0.0003, 0.0003)
     zone = zone_of(2.0, 1000.0, reads, per_direction=False)
-    assert inside_disk(zone.along_mm, 0.0, 0.4, 0.4, 2.0) == pytest.approx(SURE, abs=1e-4)
+    assert inside_disk(zone.along_mm, 0.0, 0.4, 0.4, 2.0) == pytest.approx(0.95, abs=1e-4)
+    for share, decision in ((1 - 1e-5, "plumb"), (1 + 1e-5, "too-close")):
+        lean = Lean(zone.along_mm / 1000 * share, 0.0)
+        assert decide_lean(lean, 0.0004, 0.0004, parse_tolerance("1:500"), 1000.0).decision == decision
     assert zone.along_mm < 2.0 - 1.645 * 0.4
     each = zone_of(2.0, 1000.0, reads, per_direction=True)
     assert (each.along_mm, each.disk) == (pytest.approx(2.0 - 1.6448536 * 0.4), False)

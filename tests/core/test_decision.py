@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy import stats
+from scipy import optimize, stats
 
 from shimfit.core.uncertainty import (
     FACTORS,
@@ -43,12 +43,20 @@ def verdict(along, across=0.0, *, rule="95", tolerance=LIMIT, u=(U, U), height=1
 # ---------------------------------------------------------------- edges
 
 
+def _sure_radius(u, limit=T):
+    """Where the disk holds 0.95, by the noncentral chi-square distribution."""
+    return optimize.brentq(lambda r: stats.ncx2.cdf((limit / u) ** 2, 2, (r / u) ** 2) - 0.95, 0.0, limit)
+
+
 @pytest.mark.parametrize("rule", ["95", "2u"])
 def test_every_edge_of_the_guard_band(rule):
-    # ILAC-G8:09/2019, 4.2 (read): accept up to TL - w; between TL - w and TL + w it is not settled
+    # ILAC-G8:09/2019, 4.2 (read): accept up to TL - w; between TL - w and TL + w it is not settled. Besides,
+    # P(truly within) >= 0.95: with two equal doubts that is the inner edge of 1.645 u, and 2 u is further in.
     w = FACTORS[rule] * U
-    assert verdict(T - w, rule=rule).decision == "plumb"
-    assert verdict((T - w) * (1 + 1e-9), rule=rule).decision == "too-close"
+    inner = min(T - w, _sure_radius(U))
+    assert (inner < T - w) == (rule == "95")
+    assert verdict(inner * (1 - 1e-7), rule=rule).decision == "plumb"
+    assert verdict(inner * (1 + 1e-7), rule=rule).decision == "too-close"
     assert verdict(T, rule=rule).decision == "too-close"
     assert verdict((T + w) * (1 - 1e-9), rule=rule).decision == "too-close"
     assert verdict(T + w, rule=rule).decision == "out"
@@ -57,8 +65,37 @@ def test_every_edge_of_the_guard_band(rule):
     # and in any direction of the disk
     for turn in range(0, 360, 15):
         c, s = math.cos(math.radians(turn)), math.sin(math.radians(turn))
-        assert verdict((T - w) * c, (T - w) * s, rule=rule).decision == "plumb"
+        assert verdict(inner * (1 - 1e-7) * c, inner * (1 - 1e-7) * s, rule=rule).decision == "plumb"
         assert verdict((T + w) * c, (T + w) * s, rule=rule).decision == "out"
+
+
+@pytest.mark.parametrize(("rule", "factor"), [("95", ONE_SIDED_95), ("2u", 2.0)])
+def test_a_tie_at_the_edge_is_plumb(rule, factor):
+    # One direction known without doubt: P is 0.95 at T - 1.645 u to 1e-12, and the tie counts as plumb.
+    u = 1e-6
+    edge = T - factor * u
+    assert decide_lean(Lean(edge, 0.0), u, 0.0, LIMIT, 1000.0, rule=rule).decision == "plumb"
+    over = Lean(edge + 1e-4 * u, 0.0)
+    assert decide_lean(over, u, 0.0, LIMIT, 1000.0, rule=rule).decision == "too-close"
+
+
+def test_plumb_is_never_said_below_95_percent_but_by_simple_acceptance():
+    rng = random.Random(7)
+    said = 0
+    for _ in range(400):
+        tolerance, rule = rng.choice([LIMIT, EACH_WAY]), rng.choice(["95", "2u"])
+        u = T * 10 ** rng.uniform(-2, 0), T * 10 ** rng.uniform(-2, 0)
+        lean = Lean(rng.uniform(-T, T), rng.uniform(-T, T))
+        found = decide_lean(lean, *u, tolerance, 1000.0, rule=rule)
+        assert found.decision != "plumb" or found.probability >= 0.95 - 1e-9
+        said += found.decision == "plumb"
+    assert said > 40
+    corner = T - ONE_SIDED_95 * U
+    both = verdict(corner, corner, tolerance=EACH_WAY)
+    assert both.decision == "too-close"
+    assert both.probability == pytest.approx(0.95**2, abs=1e-9)
+    assert verdict(corner, 0.0, tolerance=EACH_WAY).decision == "plumb"
+    assert verdict(T, rule="simple").decision == "plumb"
 
 
 def test_simple_acceptance_has_no_middle():

@@ -117,7 +117,7 @@ def two_faces(direct_deg: float, reverse_deg: float) -> tuple[float, float]:
 def decision(in_u: float, rule: str) -> str:
     """Decision on a lean that lies `in_u` standard uncertainties beyond the limit (below 0: within)."""
     u, limit = 0.0001, Tolerance("1:500", "ratio", 0.002)
-    return decide_lean(Lean(0.002 + in_u * u, 0.0), u, u, limit, 1000.0, rule=rule).decision
+    return decide_lean(Lean(0.002 + in_u * u, 0.0), u, 0.0, limit, 1000.0, rule=rule).decision
 
 
 def probability(in_u: float) -> float:

@@ -24,9 +24,11 @@ from shimfit.core.uncertainty.decision import (
     FACTORS,
     ONE_SIDED_95,
     RULE_WORDS,
+    SURE,
     Rule,
     decide,
     decide_lean,
+    sure_radius,
     u_of_magnitude,
 )
 from shimfit.core.uncertainty.disk import inside_disk, inside_interval, inside_square, normal_below
@@ -36,6 +38,7 @@ __all__ = [
     "FACTORS",
     "ONE_SIDED_95",
     "RULE_WORDS",
+    "SURE",
     "Budget",
     "Closeness",
     "Cure",
@@ -62,6 +65,7 @@ __all__ = [
     "reversal",
     "reversal_in_post_words",
     "sensor_budget",
+    "sure_radius",
     "typed_budget",
     "u_of_magnitude",
 ]

@@ -1,8 +1,10 @@
 """Plumb, out of plumb, or too close to call: a measured lean against its limit, with the doubt counted in.
 
-value <= T - w: plumb. value >= T + w: out. Between: too close to call (guard bands, ILAC-G8:09/2019, 4.2;
-both ways, after ISO 14253-1). The probability that the post conforms is that of the two-direction normal
-distribution inside the disk (magnitude) or the square (per direction), not a sum of two.
+value <= T - w and probability >= 0.95: plumb. value >= T + w: out. Between: too close to call (guard bands,
+ILAC-G8:09/2019, 4.2; both ways, after ISO 14253-1). The probability that the post conforms is that of the
+two-direction normal distribution inside the disk (magnitude) or the square (per direction), not a sum of two:
+at T - w with two equal doubts it is below 0.95, so the guard band of one direction alone would promise more
+than it holds. Ties, at T - w, at T + w and at 0.95, go as the signs say. Simple acceptance asks neither.
 
 When no uncertainty is known the doubt can't be counted in: then the rules with a guard band never say plumb
 (too close to call, with the advice to name the instrument); beyond the limit they say out, the safe side.
@@ -31,8 +33,14 @@ RULE_WORDS: Final[dict[Rule, str]] = {
 }
 ZERO_NOT_FOUND: Final = "zero not found: turn the sensor end for end, then read again"
 """Whatever rule decides: a lean and an offset that nobody has looked for can't be told apart."""
+SQUARE_95: Final = 1.9545
+"""Quantile of √0.95: two independent directions, each that sure, are both within with 0.95."""
+SURE: Final = 0.95
+"""Least probability of being truly within the tolerance at which a post is called plumb."""
 _SLACK: Final = 1e-12
 """Relative: what rounding may move a value that lies exactly on an edge."""
+_SURE_SLACK: Final = 1e-9
+"""What the integral's rounding may move a probability of exactly 0.95."""
 
 
 def decide(
@@ -106,12 +114,33 @@ def decide_lean(
     value, u, decision = _judge(lean, u_along, u_across, allowance)
     inside = inside_square if tolerance.per_direction else inside_disk
     probability = inside(lean.slope_along, lean.slope_across, u_along, u_across, allowed)
-    guard = FACTORS[rule] * u
+    factor = FACTORS[rule]
+    guard = factor * u
+    if decision == "plumb" and factor > 0.0 and probability < SURE - _SURE_SLACK:
+        decision = "too-close"
+        # What it takes is more than the guard band: the factor that this u would need.
+        sure = SQUARE_95 * u
+        if not tolerance.per_direction:
+            sure = allowed - sure_radius(allowed, max(u_along, u_across))
+        factor = max(sure, allowed - value) / u
     advice = None
     if decision == "too-close":
-        close = Closeness(value, allowed, u, FACTORS[rule], height_mm, method)
+        close = Closeness(value, allowed, u, factor, height_mm, method)
         advice = advise(close, _worse(budgets), largest_term)
     return Verdict(decision, value, allowed, u, guard, probability, RULE_WORDS[rule], advice)
+
+
+def sure_radius(allowed: float, u: float) -> float:
+    """Largest magnitude with P(truly within the disk) >= 0.95, u in both directions; 0 when none has it."""
+    if u == 0.0:
+        return allowed
+    low, high = 0.0, allowed
+    if inside_disk(0.0, 0.0, u, u, allowed) < SURE:
+        return 0.0
+    while high - low > 1e-6 * allowed:
+        middle = (low + high) / 2.0
+        low, high = (middle, high) if inside_disk(middle, 0.0, u, u, allowed) >= SURE else (low, middle)
+    return low
 
 
 _WORST_FIRST: Final[tuple[Decision, ...]] = ("out", "too-close", "plumb")
