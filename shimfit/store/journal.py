@@ -258,6 +258,12 @@ class Journal:
             self._take_back((step,), job, by)
             return said
 
+    def to_undo(self, job: str | None) -> tuple[Step, str] | None:
+        """The step that undo takes back, and what it was in words; None when there is none."""
+        with self._guard, saying_what(self.path):
+            steps = self._history.to_undo(job)
+            return (steps[0], words(steps[0].events)) if steps else None
+
     def _take_back(self, steps: Sequence[Step], job: str | None, by: str | None) -> None:
         firsts = [step.events[0] for step in steps]
         self._log.append([Draft(UNDONE, {"of": one.step}, job, one.run, one.post, by) for one in firsts])

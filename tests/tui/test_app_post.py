@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import pytest
 
 from shimfit.model import PostState
@@ -304,3 +306,58 @@ def test_a_storm_of_resizes_is_survived(app_on, running, wait_for) -> None:
             await hand.sees("✓ plumb")
 
     wait_for(job())
+
+
+def test_undo_clears_the_line_first_and_names_what_is_of_another_post(app_on, running, wait_for) -> None:
+    async def job() -> None:
+        app = app_on()
+        async with running(app, 80, 24) as hand:
+            await hand.enter("9n5o")
+            await hand.sees("post 1 logged")
+            first = app.desk.place
+            app.do("next_post")
+            assert app.desk.place != first
+            await hand.press("4", "n")
+            await hand.press("ctrl+z")
+            await hand.sees("line cleared; ^Z again takes back reading 9n5o at")
+            assert app.desk.site.post(first).readings, "text on the line: nothing is taken back"
+            await hand.press("escape")
+            await hand.enter("2n1o")
+            app.do("previous_post")
+            assert app.desk.place == first
+            await hand.press("ctrl+z")
+            await hand.sees("not of this post; ^Z again takes back reading 2n1o at")
+            second = [post for post in app.desk.run.posts if post.readings]
+            assert len(second) == 2, "another post's reading stays until it is asked for again"
+            await hand.press("ctrl+z")
+            await hand.sees("taken back: reading 2n1o at")
+            assert [bool(post.readings) for post in app.desk.run.posts].count(True) == 1
+            await hand.press("ctrl+z")  # of the post in view: at once
+            await hand.sees("taken back: reading 9n5o at")
+
+    wait_for(job())
+
+
+@pytest.mark.parametrize("columns", [40, 80])
+def test_run_and_record_page_hold_the_same_figure_against_the_limit(make_site, columns) -> None:
+    """Where each direction counts by itself, the worse one is told, at every width and before as after."""
+    from shimfit.contract import tolerance_to_json
+    from shimfit.quantities.tolerance import parse_tolerance
+    from shimfit.tui.desk import Desk
+    from shimfit.tui.glyphs import glyphs_for
+    from shimfit.tui.screens.record import RecordScreen
+    from shimfit.tui.screens.run import RunScreen
+
+    site = make_site()
+    desk = Desk(site, glyphs_for(ascii_only=False))
+    place = desk.place
+    site.change_run(place.job, place.run, tolerance=tolerance_to_json(parse_tolerance("1:500", True)))
+    site.log_reading(place, "1.9mm n 1.9mm o")
+    desk.refresh()
+    post, page = desk.run.post(place.post), SimpleNamespace(desk=desk)
+    page._off = lambda post, reading: RecordScreen._off(page, post, reading)
+    on_run = "".join(text for text, _ in RunScreen._row(page, post, columns))
+    on_record = "".join(text for text, _ in RecordScreen._row(page, post, columns))
+    assert "1.9" in on_run
+    assert "1.9" in on_record
+    assert "2.7" not in on_run + on_record  # the magnitude: 1.9 * sqrt(2) = 2.69

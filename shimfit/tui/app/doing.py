@@ -9,6 +9,7 @@ from shimfit.errors import ShimfitError
 from shimfit.tui import themes
 from shimfit.tui.desk import Outcome
 from shimfit.tui.screens.page import Question
+from shimfit.tui.widgets.entry_line import EntryLine
 
 if TYPE_CHECKING:
     from shimfit.tui.app.program import ShimfitApp
@@ -49,6 +50,8 @@ class Doing:
     def __init__(self, app: ShimfitApp) -> None:
         self._app = app
         self._desk = app.desk
+        self._told_of: str | None = None
+        """Id of the step that undo named last, so that it is taken back when it is asked for again."""
 
     def do(self, name: str) -> None:
         """Do an action of the table, or one that only a tap can ask for; errors become words."""
@@ -74,9 +77,10 @@ class Doing:
                 app.action_command_palette()
             case "quit":
                 app.leave(0)
-            case "undo" | "redo":
-                box = page.NAME == "stock"
-                app.tell(desk.undo(box=box) if name == "undo" else desk.redo(box=box))
+            case "undo":
+                self._undo()
+            case "redo":
+                app.tell(desk.redo(box=page.NAME == "stock"))
             case "next_post":
                 self._walk(desk.step(+1))
             case "previous_post":
@@ -143,6 +147,24 @@ class Doing:
             self._app.screen.action_back()
         else:
             self._app.push_screen(HelpScreen(self._desk, self._app.page.NAME))
+
+    def _undo(self) -> None:
+        """Take the last step back. Text on the line goes first, and what is not in view is named first."""
+        app, desk, page = self._app, self._desk, self._app.page
+        box = page.NAME == "stock"
+        coming = desk.undo_is_of(box=box)
+        step, said, here = coming or (None, "", True)
+        told, self._told_of = self._told_of, step
+        again = f"{desk.keys.spell('^Z')} again takes back {said}"
+        line = page.query_one(EntryLine)
+        if line.value:
+            page.clear_line()
+            page.say(Outcome(f"line cleared; {again}" if coming else "line cleared"))
+        elif page.NAME == "post" and not here and told != step:
+            page.say(Outcome(f"not of this post; {again}", done=False))
+        else:
+            self._told_of = None
+            app.tell(desk.undo(box=box))
 
     def _step_back(self) -> None:
         """Esc: the question, then the page's own step, then home; at home the line."""

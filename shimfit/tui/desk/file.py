@@ -33,6 +33,17 @@ class RunFile(Standing):
         """Take back the last thing that was logged in this job, or (box) that was done to the box."""
         return self._box_or_job(self.site.undo, box=box)
 
+    def undo_is_of(self, *, box: bool = False) -> tuple[str, str, bool] | None:
+        """What undo would take back: (id of the step, in words, it was done at the post in view)."""
+        if self.place is None and not box:
+            return None
+        found = self.site.journal.to_undo(None if box or self.place is None else self.place.job)
+        if found is None:
+            return None
+        step, said = found
+        here = (self.place.run, self.place.post) if self.place is not None else None
+        return step.id, said, not step.posts or here in step.posts
+
     def redo(self, *, box: bool = False) -> Outcome:
         """Bring back what was taken back last."""
         return self._box_or_job(self.site.redo, box=box)
