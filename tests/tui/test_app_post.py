@@ -344,13 +344,13 @@ def test_run_and_record_page_hold_the_same_figure_against_the_limit(make_site, c
     from shimfit.contract import tolerance_to_json
     from shimfit.quantities.tolerance import parse_tolerance
     from shimfit.tui.desk import Desk
-    from shimfit.tui.glyphs import glyphs_for
+    from shimfit.tui.glyphs import UNICODE
     from shimfit.tui.screens.record import RecordScreen
     from shimfit.tui.screens.run import RunScreen
 
-    site = make_site()
-    desk = Desk(site, glyphs_for(ascii_only=False))
-    place = desk.place
+    desk = Desk(make_site(), UNICODE)
+    assert desk.open_last()
+    site, place = desk.site, desk.place
     site.change_run(place.job, place.run, tolerance=tolerance_to_json(parse_tolerance("1:500", True)))
     site.log_reading(place, "1.9mm n 1.9mm o")
     desk.refresh()
