@@ -368,6 +368,9 @@ def on_screen(site: Site, posts: dict[str, PostRecord]) -> None:
             assert view.packs == (), "nothing is to be put in"
         if post.changed is not None:
             assert " now" not in view.result
+            row = re.search(rf"^  post {name}: .*$", heard, re.MULTILINE)
+            assert row is not None
+            assert post.reading is None or ", was " in row[0]
             assert "leans" not in view.lean, "that is how it stood before it was changed"
         if post.counts is not None and post.mean_of > 1:
             assert f"mean of {post.mean_of}" in view.result

@@ -422,8 +422,9 @@ def _post_line(post: PostRecord, words: Words) -> str:
     told = ""
     if lean is not None:
         along, across = lean.top_mm(post.height_mm)
+        top = "was" if post.changed else "top"
         told = (
-            f"top {_told(along, words)} {words.names[Face.NEXT if along >= 0 else Face.PREV]}, "
+            f"{top} {_told(along, words)} {words.names[Face.NEXT if along >= 0 else Face.PREV]}, "
             f"{_told(across, words)} {words.names[Face.OUT if across >= 0 else Face.HOUSE]}"
         )
     corner = "" if post.kind == "line" else f" ({post.kind})"

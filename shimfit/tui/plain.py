@@ -236,10 +236,7 @@ class _Session:
         record, words = self.desk.record, self.desk.words
         if record is None or words is None:
             return "no run is open"
-        answer = record.prescription
-        packs = (
-            sorted(answer.packs, key=lambda pack: (pack.purpose != "lift", -pack.made_mm)) if answer else []
-        )
+        packs = record.packs_in_place if record.going_in is None else record.going_in.packs
         width, height = PLAN_SIZE
         canvas = foot_plan(
             record.foot,
@@ -265,7 +262,8 @@ class _Session:
         words = self.desk.words
         assert words is not None
         lean = post.reading.lean if post.reading else None
-        off = f", {words.off(lean, post)}" if lean else ""
+        was = "was " if post.changed else ""
+        off = f", {was}{words.off(lean, post)}" if lean else ""
         notes = "".join(f"; {note.text}" for note in post.notes)
         return f"  post {post.name}: {state_word(post.state)}{off}{notes}"
 

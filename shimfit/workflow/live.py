@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from shimfit.core import packing
 from shimfit.core.foot import gap_plane
-from shimfit.model import Lean, Pack, PostState, Prescription, Seat
+from shimfit.model import Lean, Pack, Prescription, Seat
 from shimfit.workflow.solving import options_of, promised, reads_of
 from shimfit.workflow.takeup import book_of, of_lots
 
@@ -82,13 +82,9 @@ class LivePacking:
         What was logged as packed counts, whatever had been prescribed.
         """
         post = self._post
-        if post.state is PostState.TIGHTEN and post.packs_in_place:
-            return post.packs_in_place
-        if post.prescription is not None and post.prescription_is_current and post.prescription.packs:
-            return post.prescription.packs
-        if post.packs_in_place or post.state is PostState.TIGHTEN:
-            return post.packs_in_place
-        return None
+        if post.implied:
+            return post.implied
+        return post.packs_in_place if post.packs_in_place or post.next_step == "tighten" else None
 
     def _answer(self, lean: Lean) -> Prescription:
         post, share = self._post, self._known.mean

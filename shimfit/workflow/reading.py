@@ -21,7 +21,6 @@ from shimfit.store.events import Draft
 from shimfit.workflow.place import Place
 
 if TYPE_CHECKING:
-    from shimfit.core.bow import Bow
     from shimfit.model import Prescription, Verdict
     from shimfit.standing import PostRecord
     from shimfit.workflow.site import Site
@@ -233,7 +232,7 @@ def log_ready(site: Site, place: Place, reading: Reading, asked: Asked) -> Logge
     answer = None if asked.answer_later or reading.stage == "mid" else answer_now(site, place)
     after = site.post(place)
     logged = after.readings[-1]
-    message = shown.sentence(_message(logged, after, answer), site.run(place.job, place.run).units)
+    message = shown.sentence(_message(logged, after), site.run(place.job, place.run).units)
     if not logged.zero_found and ZERO_NOT_FOUND not in message:
         message = f"{message}; {ZERO_NOT_FOUND}"
     return Logged(place, logged, after, answer, after.verdict, message)
@@ -249,38 +248,31 @@ def _log_gauge(site: Site, place: Place, heard: Understood) -> Logged:
         else f"offsets are read over {shown.lean(heard.gauge_mm, units)} from now on"
     )
     nothing = Reading(heard.text.strip(), None, None, post.height_mm)
-    return Logged(place, nothing, post, post.prescription, post.verdict, said)
-
-
-def bow_of(post: PostRecord) -> Bow | None:
-    """Bow by the latest reading at half height and how the post stands now; None when one is missing."""
-    from shimfit.core.bow import bow_of_post
-
-    return bow_of_post(post.readings, post.reading, post.height_mm)
+    return Logged(place, nothing, post, post.answer, post.verdict, said)
 
 
 def bow_words(post: PostRecord) -> str | None:
     """The bow in a sentence, kept and never packed for; None when nothing was read at half height."""
     from shimfit.core.bow import bow_words as words_of
 
-    found = bow_of(post)
-    return None if found is None else words_of(found)
+    return None if post.bow is None else words_of(post.bow)
 
 
-def _message(reading: Reading, post: PostRecord, answer: Prescription | None) -> str:
+def _message(reading: Reading, post: PostRecord) -> str:
+    """What was logged, and how the post stands by it."""
     if reading.stage == "mid":
         told = bow_words(post)
         return "logged at half height" + (f": {told}" if told else "")
-    if post.reading is None:
-        missing = "out/house" if reading.slope_across is None else "next/prev"
+    if post.half is not None:
+        missing = "out/house" if post.half.slope_across is None else "next/prev"
         return f"logged as half: {missing} is still to be read"
-    if post.verdict is not None and post.verdict.decision != "out":
-        advice = f": {post.verdict.advice}" if post.verdict.advice else ""
-        return f"logged, {post.state}{advice}"
-    if answer is None:
-        return f"logged, {post.state}"
-    if answer.status == "impossible":
-        return f"logged, no pack can do it: {answer.why}"
-    if not answer.packs and not answer.change:
-        return "logged, within tolerance as it stands: tighten and read again"
-    return f"logged, {post.state}"
+    answer = post.answer
+    if answer is not None and answer.status == "impossible":
+        said = f"logged, no pack can do it: {post.why}"
+    elif post.next_step == "tighten":
+        said = "logged, within tolerance as it stands: tighten and read again"
+    else:
+        said = f"logged, {post.state}"
+    if post.next_step == "turn level" and post.why:
+        said = f"{said}: {post.why}"
+    return "; ".join((said, *post.said_of_readings))

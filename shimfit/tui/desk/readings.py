@@ -126,7 +126,8 @@ class Readings(Standing):
         if words is None or record.reading is None or record.reading.lean is None:
             return word
         off = words.off_by(record.reading.lean, record).removesuffix(" mm")
-        return f"{word}, {off} of {words.allowed(record)}"
+        mean = f", mean of {record.mean_of}" if record.counts is not None and record.mean_of > 1 else ""
+        return f"{word}, {off} of {words.allowed(record)}{mean}"
 
 
 def _with_enter(reason: str) -> str:

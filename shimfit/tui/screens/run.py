@@ -137,9 +137,10 @@ class RunScreen(Page):
         lean = post.reading.lean if post.reading else None
         if lean is None:
             return runs
+        was = "was " if post.changed else ""
         if width < 60:
-            return [*runs, (f"{words.off_by(lean, post)} off", "")]
-        off = f"{words.off_by(lean, post).removesuffix(' mm')} of {words.allowed(post)}"
+            return [*runs, (f"{was}{words.off_by(lean, post)} off", "")]
+        off = f"{was}{words.off_by(lean, post).removesuffix(' mm')} of {words.allowed(post)}"
         notes = "; ".join(note.text for note in post.notes)
         return [*runs, (f"{off}  {words.lean(lean, post.height_mm).removeprefix('TOP leans ')}  {notes}", "")]
 

@@ -209,7 +209,7 @@ def _foot(sight: Sight, record: PostRecord, width: int, height: int) -> Canvas:
     if sight.understood is not None:
         along, across = sight.understood.slopes(record.height_mm)
         lean, packs = Lean(along or 0.0, across or 0.0), ()
-    elif record.state is PostState.PLUMB:
+    elif sight.prescription is None:
         packs = in_order(record.packs_in_place)
     return foot_plan(
         record.foot,

@@ -267,8 +267,8 @@ class PostScreen(Page):
             return ""
         along, across = ("1/4n", "3/8h") if sight.run.units == "inch" else ("6n", "10h")
         match sight.record.state:
-            case PostState.HALF_READ if sight.record.readings:
-                missing = along if sight.record.readings[-1].slope_along is None else across
+            case PostState.HALF_READ if (half := sight.record.half) is not None:
+                missing = along if half.slope_along is None else across
                 return f"now the other way, like {missing}"
             case PostState.TO_READ | PostState.HALF_READ:
                 return f"type the lean, like {along}{across}"
@@ -276,7 +276,7 @@ class PostScreen(Page):
                 return "Enter walks on to the next post"
             case PostState.TIGHTEN:
                 return "tight? type the lean again"
-            case PostState.TOO_CLOSE if sight.prescription is None or not sight.prescription.change:
+            case PostState.TOO_CLOSE:
                 return self.desk.keys.spell("^P: Turn the level takes both readings")
             case _:
                 return "packed and tight? type the lean again"

@@ -64,7 +64,7 @@ class Sight:
         """The answer that the packs on screen belong to."""
         if self.live_answer is not None or self.record is None:
             return self.live_answer
-        return self.record.prescription
+        return self.record.going_in
 
     @property
     def pack(self) -> PackLine | None:

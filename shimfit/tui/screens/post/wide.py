@@ -28,8 +28,10 @@ def before_after(sight: Sight, width: int, height: int) -> Canvas:
     title = "expected after"
     if record.after is not None:
         after, title = record.after.lean, "after"
-    elif record.prescription is not None:
-        after = record.prescription.resting.lean
+    elif record.going_in is not None:
+        after = record.going_in.resting.lean
+    else:
+        return Canvas(width, height)  # nothing is going in, so there is nothing to compare with
     half = (width - 2) // 2
     left, right = (_target(sight, lean, half, height - 1) for lean in (first.lean, after))
     return pair(left, right, ("before", title))
