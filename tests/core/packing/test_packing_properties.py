@@ -58,7 +58,7 @@ def cost(foot, lean, tolerance, lots, options) -> float | None:
 
 
 def same(a: float | None, b: float | None) -> bool:
-    return a is b is None or (a is not None and b is not None and abs(a - b) < 1e-4)
+    return a is b is None or (a is not None and b is not None and abs(a - b) < 1e-5)
 
 
 bearings = st.sampled_from([Options(), Options(bearing_point="corner")])
