@@ -330,7 +330,7 @@ def _do(record: PostRecord, lean: Lean | None, words: Words) -> str:
         case "turn level":
             return "Too close to call: read again, the level turned end for end"
         case "no pack" if answer is not None and answer.status == "gave-up":
-            return "No answer was found in the time allowed"
+            return "No answer was found"
         case "no pack":
             beside = BESIDE_THE_OTHERS in record.why
             return "Not from this box beside the other posts" if beside else "No pack from this box can do it"

@@ -32,6 +32,10 @@ if TYPE_CHECKING:
 _ROUGH_NODES = 20
 """Nodes for the best that can be done: it is told as found, not as proven."""
 _DUST_MM = 1e-9
+_ROLLS = (
+    "A round foot rolls on its rim: only some of the packs that the box makes are tried under it, and none "
+    "of these holds the tolerance; others may. Put in what comes nearest and read again."
+)
 
 
 class TaskOf(Protocol):
@@ -104,6 +108,8 @@ def _why(
     gave_up: bool,
     to_itself: Callable[[Asked], Draft | None],
 ) -> str:
+    if gave_up and rolls(asked.question):
+        return _ROLLS
     task = task_of(asked, asked.question.allowed_mm)
     if not rolls(asked.question):
         cause = _layout_or_room(asked, layout, task)

@@ -140,3 +140,14 @@ def test_fillers_are_told_as_found() -> None:
     answer = solve(Lean(0.012, 0.008), MANY, layout="tripod")
     assert any(pack.purpose == "fill" for pack in answer.packs)
     assert answer.why == FILLERS_FOUND
+
+
+def test_a_round_foot_without_an_answer_is_told_as_what_it_is() -> None:
+    lots = [Lot("F1", "flat", 4, thickness_mm=3.0)]
+    limit = Tolerance("1:500", "ratio", 1 / 500)
+    answer = prescribe(
+        Foot(90.0, 90.0, round=True), 1000.0, Lean(0.006, 0.003), limit, build_tables(lots, Options())
+    )
+    assert answer.status == "gave-up"
+    assert "A round foot rolls on its rim" in answer.why
+    assert "steps of the search" not in answer.why
