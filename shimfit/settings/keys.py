@@ -45,6 +45,8 @@ WITHOUT_KEY = (
     "photo",
     "skip",
     "take",
+    "zero",
+    "dropped",
     "survey",
     "insert_post",
     "move_post",

@@ -391,7 +391,8 @@ def _remarks(record: PostRecord, units: Units) -> tuple[str, ...]:
         told.append(record.why)
     verdict, answer = record.verdict, record.going_in
     if verdict is not None and verdict.probability is not None and record.state is PostState.PLUMB:
-        told.append(f"{shown.percent(verdict.probability, 0)} sure that it is within")
+        sure = shown.percent(verdict.probability, 0).replace("> ", "over ").replace("< ", "under ")
+        told.append(f"{sure} sure that it is within")
     told += record.said_of_readings
     if answer is not None:
         if answer.why and answer.why not in told:

@@ -75,7 +75,9 @@ class Answering:
             try:
                 self._site.answer(place)
             except ShimfitError as error:
-                trouble, crash = error.message, error if error.kind == "internal" else None
+                # The step that failed is the answer: nobody may take it for the reading.
+                trouble = error.message.removesuffix(": the last step was not logged")
+                crash = error if error.kind == "internal" else None
             except Exception as error:  # noqa: BLE001 - raised again by collect(), where it can be seen
                 crash = error
             self._came.put((place, trouble, crash))

@@ -25,7 +25,7 @@ from shimfit.tui.glyphs import glyphs_for
 from shimfit.tui.sensing import Listening
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Sequence
 
     from textual.screen import Screen
     from textual.timer import Timer
@@ -166,8 +166,8 @@ class ShimfitApp(App[None]):
     def _answer(self, place: Place) -> bool:
         """Have a post answered; what takes longer than a moment is looked for until it has come."""
         there = self._answering.ask(place)
-        if there:
-            self._answering.collect()
+        if there:  # the move that asked says its own words first
+            self.call_later(self._tell_troubles, self._answering.collect())
         elif self._watch is None:
             self._watch = self.set_interval(1 / ANSWER_LOOKS_PER_SECOND, self._look_for_answers)
         return there
@@ -181,9 +181,14 @@ class ShimfitApp(App[None]):
             self._watch = None
         self.desk.refresh()
         self.page.show()
+        self._tell_troubles(came)
+
+    def _tell_troubles(self, came: Sequence[tuple[Place, str]]) -> None:
+        """Say which posts have their reading on disk but no answer, and why."""
         for place, trouble in came:
             if trouble:
-                self.page.say(Outcome(f"post {place.post}: {trouble}", done=False, bell="refused"))
+                told = f"post {place.post}: the reading is logged, but not its answer: {trouble}"
+                self.page.say(Outcome(told, done=False, bell="refused"))
 
     def _look_at_log(self) -> None:
         """Show what another program has logged into the same file."""
