@@ -110,6 +110,7 @@ def _answered(site: Site, io: Io) -> list[str]:
 def run_list(args: argparse.Namespace, io: Io) -> int:
     """Show what is in the box."""
     from shimfit.core.ledger import taken_twice_words
+    from shimfit.report.words import length, remainder, unit
     from shimfit.workflow.plan.answer import lot_json
 
     with open_site(args, io, read_only=True) as site:
@@ -126,7 +127,13 @@ def run_list(args: argparse.Namespace, io: Io) -> int:
     if not box.lots:
         io.say("the box is empty: shimfit stock import FILE.csv")
     for lot in box.lots:
-        io.say(_lot_line(lot, units))
+        row = lot_json(lot, box.stock)
+        said = (
+            f"; {remainder(row, lambda mm: f'{length(mm, units)} {unit(units)}')}"
+            if "cut_from" in row
+            else ""
+        )
+        io.say(_lot_line(lot, units) + said)
     for name, count in box.short:
         io.talk(f"caution: {count} more of {name} were used than were in the box: count it again")
     for one in box.taken_twice:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from shimfit.contract import packs_from_json
 from shimfit.core.cautions import cautions_of
 from shimfit.model import Seat
+from shimfit.report.words import remainder
 
 if TYPE_CHECKING:
     from shimfit.tui.telling import Words
@@ -104,10 +105,9 @@ def cut_lines(answer: Json, words: Words) -> list[Line]:
     if answer["cuts"] or answer["tapers"]:
         lines += [(text, "strong") for text in cautions_of("sawing" if answer["cuts"] else "tips")]
     lines += [(f"taper {_marked(taper, words)}", "") for taper in answer["tapers"]]
-    lines += [
-        (f"back to the box: {lot['lot']} {lot['form']}, {words.length(lot.get('length_mm', 0))} long", "")
-        for lot in answer["remainders"]
-    ]
+    for lot in answer["remainders"]:
+        long = words.length(lot.get("length_mm", 0))
+        lines.append((f"back to the box: {remainder(lot, words.length)}, {lot['form']}, {long} long", ""))
     if _could_saw(answer):
         lines += [(f"not sawn: {row['strip']}, {row['why']}", "") for row in answer["unsawn"]]
     return [("CUT SHEET", "label"), *lines] if lines else []

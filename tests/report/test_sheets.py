@@ -65,7 +65,8 @@ def plan_of(posts):
     ]
     answer["remainders"] = [
         {
-            "lot": "S2-r1",
+            "lot": "S2.1",
+            "cut_from": {"lot": "S2", "copy": 1, "start_mm": 589.0},
             "form": "strip",
             "count": 1,
             "length_mm": 311.0,
@@ -91,7 +92,7 @@ def test_saw_settings_marks_and_caution_stand_in_it():
         "Strip S2: 2 pieces, 311.0 mm left over",
         "NOT SERVED from this box: post 99",
         "T1 no. 2 30.4 post 2 next-out 1.00",
-        "S2-r1 strip, 1×: length 311.0, width 60.0, thickness 18.0 mm",
+        "rest of S2 no. 1 from 589.0 mm, strip, 1×: length 311.0, width 60.0, thickness 18.0 mm",
         "Never hold a small offcut by hand near the blade",
         "Packs: 12, for 4 posts; 1 stand without. To saw: 4 pieces",
     ):

@@ -12,8 +12,10 @@ import pytest
 from shimfit.core.stock import lots_from_csv
 from shimfit.errors import UsageError
 from shimfit.model import Foot, Lot
+from shimfit.report.words import remainder
 from shimfit.workflow.place import Place
 from shimfit.workflow.plan import cut_list_of, log_plan, plan_site_run
+from shimfit.workflow.plan.answer import lot_json
 from shimfit.workflow.site import Site
 
 if TYPE_CHECKING:
@@ -104,6 +106,13 @@ def walk(site: Site, readings: Sequence[str], order: Sequence[str]) -> int:
         Lot(**{key: value for key, value in row.items() if key != "cut_from"}) for row in sheet["remainders"]
     ]
     assert sizes(box.lots) == sizes([*kept, *back])
+    # What is pencilled on the wood is found in the box, whatever was packed first.
+    ours = [lot_json(lot, box.stock) for lot in box.lots if lot.lot not in whole]
+    pencilled = [
+        sorted(remainder(row, "{:.1f} mm".format) for row in rows) for rows in (ours, sheet["remainders"])
+    ]
+    assert pencilled[0] == pencilled[1]
+    assert len(set(pencilled[0])) == len(pencilled[0])
     assert box.taken_twice == ()
     assert box.short == ()
     return len(planned)

@@ -285,9 +285,10 @@ class CutSheet:
                 for key, value in row.items()
                 if key.endswith("_mm") and value is not None
             ]
-            kind = " ".join(str(row[key]) for key in ("lot", "form") if row.get(key))
+            what = words.remainder(row, lambda mm: f"{words.length(mm, self.facts.units)} {self.unit}")
             count = row.get("count", 1)
-            self._say(f"{_TICK} {kind}, {count}×: {', '.join(sizes)} {self.unit}", BODY)
+            self._say(f"{_TICK} {what}, {row['form']}, {count}×: {', '.join(sizes)} {self.unit}", BODY)
+        self._say("Pencil that on; the box names each once its packs are logged (shimfit stock list).", FINE)
 
     def _table(self, columns: Sequence[tuple[str, float]], rows: Sequence[Sequence[str]]) -> None:
         sheet, step = self.sheet, leading(BODY) + 0.9
