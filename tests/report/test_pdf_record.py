@@ -121,6 +121,14 @@ def test_a_flood_of_notes_goes_on_the_next_page_and_none_is_lost(boardwalk, tool
     assert all(f"note-{post.name}-end" in text for post in run.posts)
 
 
+def test_a_posts_name_is_never_broken_in_the_table(boardwalk, toolbox):
+    run = boardwalk(4)
+    posts = (replace(run.posts[0], name="East-Stair-12"), *run.posts[1:])
+    text = words_of(record_pdf(run_record(replace(run, posts=posts), LOG, toolbox), "letter"))
+    # Under its picture, in the table's row, and wherever else it is named: nowhere in two lines.
+    assert text.count("East-Stair-12") >= 2
+
+
 def test_an_endless_name_is_broken_not_lost(boardwalk, toolbox):
     run = boardwalk(2)
     long = replace(run.posts[0], name="P" + "9" * 60)

@@ -51,11 +51,13 @@ class PostTable:
         self._wide = wide
         self.offset = words.shared_offset(tuple(post.after.time for post in record.posts if post.after))
         """The offset from UTC that every time in the table has in common; None = each says its own."""
-        spare = wide - sum(width for *_, width in _COLUMNS)
-        self._columns = tuple(
-            (head, under, width + (spare if head.startswith("Packs") else 0.0))
-            for head, under, width in _COLUMNS
-        )
+        # A post's name is never broken: its column gives way, up to twice what a short name takes.
+        names = (sheet.printable(post.name) for post in record.posts)
+        longest = max((sheet.width(name, BODY, bold=True) for name in names), default=0.0)
+        more = min(max(0.0, longest + 1.8 - _COLUMNS[0][2]), _COLUMNS[0][2])
+        spare = wide - sum(width for *_, width in _COLUMNS) - more
+        extra = {"Post": more, "Packs in place": spare}
+        self._columns = tuple((head, under, width + extra.get(head, 0.0)) for head, under, width in _COLUMNS)
 
     def rows(self) -> list[Row]:
         """Every post's row, ready to be drawn."""
