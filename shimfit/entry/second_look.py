@@ -14,7 +14,8 @@ from shimfit.entry.echo import fraction_text, number_text
 from shimfit.entry.result import Component, Understood
 from shimfit.errors import EntryError
 from shimfit.model import Face, Reading
-from shimfit.quantities.typed import TAPE_DENOMINATORS
+from shimfit.quantities import shown
+from shimfit.quantities.typed import TAPE_DENOMINATORS, Units
 
 FAR: Final = 0.004
 """A change of slope (4 mm per m) that tightening alone does not make. Common practice, no source."""
@@ -59,7 +60,9 @@ def second_look(
     for new, old, faces in zip(now, last, _FACES, strict=True):
         if new is not None and old is not None:
             names = tuple(understood.settings.name(face) for face in faces)
-            doubt = _against_history(_Change(old, new, height_mm, names), only_tightened=only_tightened)
+            doubt = _against_history(
+                _Change(old, new, height_mm, names, understood.settings.units), only_tightened=only_tightened
+            )
             if doubt is not None:
                 return f"{doubt}? Enter again if so"
     return None
@@ -92,10 +95,11 @@ class _Change:
     height_mm: float
     names: tuple[str, ...]
     """What the positive and the negative side are called."""
+    units: Units
 
     def said(self, slope: float) -> str:
         side = self.names[0] if slope >= 0 else self.names[1]
-        return f"{abs(slope) * self.height_mm:.1f} mm towards {side}"
+        return f"{shown.fine(slope * self.height_mm, self.units)} towards {side}"
 
 
 def _against_history(change: _Change, *, only_tightened: bool) -> str | None:

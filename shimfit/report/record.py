@@ -16,6 +16,7 @@ from shimfit.core.bow import bow_words
 from shimfit.core.cautions import FRONTS, TEXTS
 from shimfit.errors import Exit
 from shimfit.model import Face
+from shimfit.quantities import shown
 from shimfit.report import words
 from shimfit.report.due import read_again_lines
 from shimfit.standing import standing_json
@@ -462,7 +463,7 @@ def _person_row(record: RunRecord, post: PostRecord) -> tuple[str, ...]:
         _person_reading(record, post.after, doubt=True),
         allowed,
         decision,
-        words.percent(post.probability),
+        shown.percent(post.probability),
         ", ".join(words.pack(pack, record.faces, record.units) for pack in post.packs_in_place),
     )
 

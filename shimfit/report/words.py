@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
@@ -220,14 +219,3 @@ def expanded_mm(u: float | None, height_mm: float) -> float | None:
 def worst_of(reading: Reading, limit: Tolerance) -> float | None:
     """What is compared with the tolerance, at the top in mm: magnitude, or the worse direction."""
     return None if reading.lean is None else limit.compared(reading.lean) * reading.height_mm
-
-
-def percent(share: float | None) -> str:
-    """A probability so that neither 0 nor 100 % is claimed: `99.9 %` reads `> 99.9 %` beyond it."""
-    if share is None or not math.isfinite(share):
-        return "–"
-    if share > 0.999:
-        return "> 99.9 %"
-    if share < 0.001:
-        return "< 0.1 %"
-    return f"{share * 100:.1f} %"

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from shimfit.contract import packs_from_json
 from shimfit.core.cautions import cautions_of
 from shimfit.model import Seat
+from shimfit.quantities import shown
 from shimfit.report.words import remainder
 
 if TYPE_CHECKING:
@@ -62,7 +63,7 @@ def gap_words(answer: Json) -> str:
 def plan_lines(answer: Json, words: Words, *, whole: bool = True) -> list[Line]:
     """Posts not served first, then the pack labels and the cut sheet. whole: name those that stand as is."""
     lines: list[Line] = [
-        (f"{name}  NOT SERVED: {answer.get('why', {}).get(name, 'no pack can do it')}", "strong")
+        (f"{name}  NOT SERVED: {_why(answer.get('why', {}).get(name), words)}", "strong")
         for name in answer["unsolved"]
     ]
     lines += label_lines(answer, words)
@@ -109,7 +110,7 @@ def cut_lines(answer: Json, words: Words) -> list[Line]:
         long = words.length(lot.get("length_mm", 0))
         lines.append((f"back to the box: {remainder(lot, words.length)}, {lot['form']}, {long} long", ""))
     if _could_saw(answer):
-        lines += [(f"not sawn: {row['strip']}, {row['why']}", "") for row in answer["unsawn"]]
+        lines += [(f"not sawn: {row['strip']}, {_why(row['why'], words)}", "") for row in answer["unsawn"]]
     return [("CUT SHEET", "label"), *lines] if lines else []
 
 
@@ -137,6 +138,10 @@ def _wedge(piece: Json, words: Words) -> str:
     """Marks on a strip are thicknesses to be made: half a millimetre would be a third of a wedge."""
     thin, thick = words.thick(piece["thin_mm"]).removesuffix(" mm"), words.thick(piece["thick_mm"])
     return f"{_goes_to(piece['for'], words)}, {thin} to {thick}"
+
+
+def _why(reason: str | None, words: Words) -> str:
+    return shown.sentence(reason or "no pack can do it", words.units)
 
 
 def _could_saw(answer: Json) -> bool:

@@ -8,6 +8,7 @@ from shimfit.core.foot import gap_plane
 from shimfit.entry import parse_length
 from shimfit.errors import EntryError, UsageError
 from shimfit.model import Foot, Lean, Lot, Pack, Piece, Seat
+from shimfit.quantities import shown
 from shimfit.settings import Units
 
 
@@ -76,12 +77,15 @@ def _piece(text: str, lots: Sequence[Lot], units: Units) -> Piece:
         assert lot.thickness_mm is not None
         return Piece(name, "flat", lot.thickness_mm)
     if not at_sign:
-        raise UsageError(f"{name} is a taper: say the mark that meets the face, like {name}@30mm")
+        like = "30mm" if units == "mm" else "1-1/4in"
+        raise UsageError(f"{name} is a taper: say the mark that meets the face, like {name}@{like}")
     mark_mm = parse_length(mark, units, what=f"mark on {name}")
     assert lot.length_mm is not None
     assert lot.thin_mm is not None
     if mark_mm > lot.length_mm:
         raise EntryError(
-            f"{name} is {lot.length_mm:g} mm long: a mark at {mark_mm:g} mm is past its end", at=0
+            f"{name} is {shown.sized(lot.length_mm, units)} long: a mark at {shown.sized(mark_mm, units)} is "
+            "past its end",
+            at=0,
         )
     return Piece(name, "taper", lot.thin_mm + lot.taper_slope * mark_mm, mark_mm=mark_mm)

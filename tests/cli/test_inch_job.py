@@ -6,6 +6,7 @@ import csv
 import io
 import re
 
+import pypdf
 import pytest
 
 from shimfit.quantities import shown
@@ -49,8 +50,10 @@ JOB = (
     "pack pier/porch/1",
     "tighten pier/porch/1",
     "read pier/porch/1 '1/64n 0'",
+    "pack pier/porch/2 next-out=B1@9",  # past the taper's end
     "pack pier/porch/2 next-out=A1",
     "tighten pier/porch/2",
+    "read pier/porch/2 '7/8n 3/4o'",  # worse than before: asks
     "read pier/porch/2 '1/16n 0'",
     "read pier/porch/2 '1/16n 0'",
     "record pier/porch --all-readings",
@@ -74,6 +77,21 @@ def test_nothing_that_is_told_in_an_inch_job_is_in_millimetres(shimfit) -> None:
     assert 'post 46", rod ' in told[MAKEUP]
     assert 'at 44"' in told["read pier/porch/1 '1/4n3/8h'"]
     assert shimfit("rails pier/porch --at 6 --json").json["rails"][0]["at_mm"] == pytest.approx(152.4)
+
+
+def test_the_record_and_the_cut_sheet_on_paper_are_in_inches(shimfit, tmp_path) -> None:
+    for command in JOB:
+        if not command.startswith(("solve", "due", "kit")):
+            shimfit(command)
+    shimfit("read pier/porch/5 '5/16p 1/8o'")
+    record, sheet = tmp_path / "record.pdf", tmp_path / "cut.pdf"
+    assert shimfit("record", "pier/porch", "--pdf", str(record)).code in (0, 1)
+    assert shimfit("cut", "pier/porch", "--pdf", str(sheet)).code == 0
+    for paper in (record, sheet):
+        pages = [page.extract_text() for page in pypdf.PdfReader(paper).pages]
+        metric = [line for page in pages for line in page.splitlines() if IN_MM.search(line)]
+        assert not metric, f"{paper.name}: {metric}"
+        assert " in" in pages[0]
 
 
 def test_what_a_person_typed_is_never_turned_into_inches(shimfit) -> None:

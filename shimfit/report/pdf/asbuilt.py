@@ -206,7 +206,7 @@ class _Document:
         self.y += height
 
     def _caption(self, per_mm: float, steeper: float, *, brief: bool) -> str:
-        scale = f"1 mm of lean drawn {per_mm:g} mm, {steeper:.3g} times steeper than it is"
+        scale = f"1 {self.unit} of lean drawn {per_mm:g} {self.unit}, {steeper:.3g} times steeper than it is"
         if brief:
             return f"Drawn as on page 1; {scale}."
         faces = self.record.faces

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from shimfit.quantities import shown
 from shimfit.report import words
 from shimfit.report.pdf.page import Box, ascent, leading
 
@@ -149,7 +150,7 @@ class PostTable:
             return [f"{_MARKS['none']} not verified", f"({post.state})"]
         return [
             f"{_MARKS[post.decision]} {words.DECISION_WORDS[post.decision]}",
-            words.percent(post.probability),
+            shown.percent(post.probability),
         ]
 
     def _read(self, post: PostRecord) -> list[str]:
