@@ -275,7 +275,7 @@ def test_simulate_on_stdout_speaks_and_repeats_itself_for_a_seed(shimfit):
 
 
 def lean_after(shimfit, tmp_path, script, seconds=20):
-    """Where it stands once taken: what rings after the packs went in seems to remember, and is held for 12 s."""
+    """Where it stands once taken: what still rings seems to remember, and is held for 12 s."""
     path = str(tmp_path / "s.cap")
     assert shimfit("simulate", "--capture", path, "--seconds", str(seconds), "--do", script).code == 0
     told = shimfit("listen", path, "--json").json
