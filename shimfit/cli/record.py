@@ -4,20 +4,18 @@ from __future__ import annotations
 
 import argparse
 import shutil
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from shimfit.cli.context import add_force, once_called, open_site
 from shimfit.errors import Exit, FileError, UsageError
 from shimfit.outputs import PDF, RECORD_CSV
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Sequence
     from datetime import datetime
 
     from shimfit.cli.io import Commands, Io
-    from shimfit.report.record import RunRecord
     from shimfit.store.events import Event
-    from shimfit.workflow.site import Site
 
 VERIFY = "verify"
 
@@ -46,7 +44,12 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
         help="also list every reading, on paper and on screen (JSON and CSV always have them)",
     )
     record.add_argument(
-        "--hash", metavar="HASH", help="with verify: the hash that stands on a record, whole or its beginning"
+        "--hash",
+        metavar="FIGURE",
+        help="with verify: what stands on a record, count:first:hash as printed, or the hash alone",
+    )
+    record.add_argument(
+        "--as-of", metavar="FIGURE", help="the record as it stood at this figure of the job, or of the file"
     )
     record.add_argument(
         "--file", metavar="FILE", help="with verify: check what `export` wrote instead of the data file"
@@ -76,15 +79,17 @@ def run_record(args: argparse.Namespace, io: Io) -> int:
     if args.file is not None:
         raise UsageError("--file goes with `record verify`: it checks an export without a data file")
     if args.hash is not None:
-        raise UsageError("--hash goes with `record verify`: it looks for a printed record's hash in the log")
+        raise UsageError("--hash goes with `record verify`: it compares a printed record's with the log")
     if [args.pdf, args.csv].count("-") + args.json > 1:
         raise UsageError("only one of --pdf -, --csv - and --json can go to stdout; give the others a file")
-    from shimfit.report.record import exit_code, record_csv, record_json, record_lines
+    from shimfit.report.record import exit_code, record_csv, record_json, record_lines, record_of
     from shimfit.report.statistics import statistics, statistics_json, statistics_lines
+    from shimfit.store.events import head_on_paper
+    from shimfit.workflow.place import parse_run
 
     with open_site(args, io, read_only=True) as site:
-        _check_chain(site)
-        record = record_of(site, args.run_path)
+        paper = None if args.as_of is None else head_on_paper(args.as_of)
+        record = record_of(site.journal, *parse_run(args.run_path), paper)
     if args.pdf:
         from shimfit.report.pdf import record_pdf
 
@@ -104,56 +109,79 @@ def run_record(args: argparse.Namespace, io: Io) -> int:
 
 
 def run_verify(args: argparse.Namespace, io: Io) -> int:
-    """Work the whole hash chain out again; 4 when it is broken or the hash given is not in it."""
-    if args.pdf or args.csv:
-        raise UsageError("`record verify` checks the whole data file; it takes no --pdf and no --csv")
-    if args.file is not None:
-        return _verify_file(args, io)
-    with open_site(args, io, read_only=True) as site:
-        _check_chain(site)
-        events, last = site.log()
-        sealed = _sealed(site.journal.events(), args.hash, str(site.path)) if args.hash is not None else None
-    if args.json:
-        io.json({"log": {"events": events, "hash": last}, "whole": True, "sealed_at": sealed})
-        return Exit.DONE
-    io.say(
-        f"The event log is whole: {events} events, each as it was logged; hash of the last: {last or 'none'}."
-    )
-    _say_sealed(sealed, io)
-    return Exit.DONE
-
-
-def _verify_file(args: argparse.Namespace, io: Io) -> int:
-    """The same for an export, by somebody who has no data file: each event's hash, then the chain."""
+    """Work every hash out again and hold the log against a paper's; 4 when it is broken, cut or another."""
     from shimfit.store.merge import check_text
 
-    name = "standard input" if args.file == "-" else args.file
-    checked = check_text(io.read_text(args.file), name)
-    events = len(checked.events)
-    sealed = _sealed(checked.events, args.hash, name) if args.hash is not None else None
-    if args.json:
-        log = {"events": events, "hash": checked.last}
-        io.json({"file": args.file, "log": log, "whole": checked.chain, "sealed_at": sealed})
-        return Exit.DONE
-    if checked.chain:
-        io.say(f"{name} is whole: {events} events, each as it was logged; hash of the last: {checked.last}.")
+    if args.pdf or args.csv or args.as_of is not None:
+        raise UsageError("`record verify` checks the log itself; it takes no --pdf, no --csv and no --as-of")
+    if args.file is not None:
+        name = "standard input" if args.file == "-" else args.file
+        checked = check_text(io.read_text(args.file), name)
+        events, whole = checked.events, checked.chain
     else:
-        io.say(f"{name} is part of a log: each of its {events} events is as it was logged.")
-        io.say("Whether events were left out can only be seen in an export of everything.")
-    _say_sealed(sealed, io)
+        with open_site(args, io, read_only=True) as site:
+            site.journal.check()
+            name, events, whole = str(site.path), tuple(site.journal.events()), True
+    last = events[-1].hash if events else ""
+    told = {"file": args.file} if args.file is not None else {}
+    told |= {"log": {"events": len(events), "hash": last}, "whole": whole, "sealed_at": None}
+    said = (
+        f"{name} is whole: {len(events)} events, each as it was logged; hash of the last: {last or 'none'}."
+    )
+    if not whole:
+        said = (
+            f"{name} is part of a log: each of its {len(events)} events is as it was logged.\n"
+            "Whether events were left out can only be seen in an export of everything, or against a paper."
+        )
+    answer, sentence = (
+        _held_against(args.hash, events, name, whole=whole) if args.hash is not None else ({}, "")
+    )
+    refused = answer.get("answer") in ("shorter", "another")
+    if refused and not args.json:
+        raise FileError(sentence, path=name)
+    if args.json:
+        error = {"error": {"kind": "file", "message": sentence, "at": None}} if refused else {}
+        io.json(told | {"answer": None} | answer | error)
+        return Exit.FILE if refused else Exit.DONE
+    io.say(said)
+    if sentence:
+        io.say(sentence)
     return Exit.DONE
 
 
-def _say_sealed(sealed: int | None, io: Io) -> None:
-    if sealed is not None:
-        io.say(
-            f"The hash given is that of event {sealed}: the record that carries it was made from this log."
+def _held_against(
+    figure: str, events: Sequence[Event], name: str, *, whole: bool
+) -> tuple[dict[str, Any], str]:
+    """Which of the four answers it is, as JSON and in a sentence."""
+    from shimfit.store.events import compare, head_on_paper
+
+    found = compare(events, head_on_paper(figure))
+    whose = "the file" if found.job is None else f"job {found.job}"
+    sentence = {
+        "same": f"The same: {whose} stands at the paper's {found.paper} events.",
+        "grown": f"Grown since: {whose} has {found.now} events, the paper's {found.paper} are unchanged.",
+        "shorter": f"shorter than the paper: {name} has {found.now} of its {found.paper} events; "
+        "its end was cut",
+        "another": f"another log: {name} never stood at {figure}"
+        + ("" if found.paper else ", or this one was cut: give the count too (57:…) to tell the two apart"),
+    }[found.answer]
+    if found.place is not None and found.job is None and not whole:
+        sentence += (
+            " What was left out of this export is not proved by the file's hash: the job's figure does."
         )
+    return {
+        "answer": found.answer,
+        "sealed_at": found.place,
+        "job": found.job,
+        "paper_events": found.paper or None,
+        "events": found.now,
+    }, sentence
 
 
 def run_due(args: argparse.Namespace, io: Io) -> int:
     """List the posts of a run that are to be tightened and read again, the longest overdue first."""
     from shimfit.report.due import due_json, due_lines, due_list
+    from shimfit.report.record import record_of
     from shimfit.workflow.place import parse_run
 
     now = _moment(args.on)
@@ -161,7 +189,7 @@ def run_due(args: argparse.Namespace, io: Io) -> int:
         if args.every is not None:
             job, run = parse_run(args.run_path)
             site.change_run(job, run, due_days=args.every)
-        record = record_of(site, args.run_path)
+        record = record_of(site.journal, *parse_run(args.run_path))
     if record.due_days is None:
         raise UsageError(f"{args.run_path} has no interval for going back yet: set one with --due-days DAYS")
     rows = due_list(record, now)
@@ -175,40 +203,7 @@ def run_due(args: argparse.Namespace, io: Io) -> int:
     return Exit.DONE
 
 
-def record_of(site: Site, run_path: str) -> RunRecord:
-    """The record of JOB/RUN as the open data file tells it."""
-    from shimfit.report.record import LogStamp
-    from shimfit.report.record import run_record as gather
-    from shimfit.workflow.place import parse_run
-
-    job, run = parse_run(run_path)
-    return gather(site.run(job, run), LogStamp(*site.log()), site.box())
-
-
 # ---------------------------------------------------------------- parts
-
-
-def _check_chain(site: Site) -> None:
-    bad = site.journal.verify()
-    if bad is not None:
-        raise FileError(
-            f"{site.path}: {bad.sentence}; what is before it can be believed, nothing after it can",
-            path=str(site.path),
-        )
-
-
-def _sealed(events: Iterable[Event], given: str, where: str) -> int:
-    """Position of the event whose hash a record carries; FileError when there is none in `where`."""
-    sought = given.strip().lower()
-    if len(sought) < 8:
-        raise UsageError("give at least the first 8 signs of the hash")
-    for event in events:
-        if event.hash.startswith(sought):
-            return event.seq
-    raise FileError(
-        f"no event in {where} has the hash {given}: the record is of another log, or this one was cut",
-        path=where,
-    )
 
 
 def _wrote(name: str, io: Io) -> None:

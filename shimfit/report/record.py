@@ -6,7 +6,7 @@ How a post stands is `shimfit.standing`; nothing here works it out again.
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
@@ -14,12 +14,13 @@ from shimfit import csvfile
 from shimfit.contract import pack_to_json, tolerance_to_json
 from shimfit.core.bow import bow_words
 from shimfit.core.cautions import FRONTS, TEXTS
-from shimfit.errors import Exit
+from shimfit.errors import Exit, FileError
 from shimfit.model import Face
 from shimfit.quantities import shown
 from shimfit.report import words
 from shimfit.report.due import read_again_lines
 from shimfit.standing import standing_json
+from shimfit.store.events import Head
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
     from shimfit.core.uncertainty import Rule
     from shimfit.model import Decision, Foot, Reading, Tolerance
     from shimfit.standing import PostRecord, RunState, Units
+    from shimfit.store.journal import Journal
     from shimfit.store.state import BoxState, InstrumentRecord
 
 PLAIN_FACES = {face: face.value for face in Face}
@@ -84,6 +86,13 @@ class LogStamp:
     events: int
     hash: str
     """Hash of the last event, which covers every one before it."""
+    job: Head | None = None
+    """How far the record's own job had got; None: not told."""
+
+    @property
+    def figure(self) -> str:
+        """What is typed from paper to check it: the job's head, or the file's where that is not told."""
+        return str(self.job or Head(self.events, "", self.hash))
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,6 +131,26 @@ class RunRecord:
     def tally(self) -> Counter[Decision]:
         """Posts by how they stand: proven plumb, out (read out and never packed too), too-close, none."""
         return Counter(post.stands for post in self.posts)
+
+
+def record_of(journal: Journal, job: str, run: str, paper: Head | None = None) -> RunRecord:
+    """The record of a run as a data file holds it now, or held it at the head on a `paper`.
+
+    Raises UsageError for a run that is not there, FileError where an event is not as it was logged or the
+    paper is of another log.
+    """
+    journal.check()
+    journal.job(job)
+    head = journal.head if paper is None else journal.moment(job, paper)
+    if head is None:
+        raise FileError(
+            f"{journal.path}: job {job} never stood at {paper}: the record is of another log, or this one "
+            "was cut; see `shimfit record verify --hash`",
+            path=str(journal.path),
+        )
+    upto = None if paper is None else head[0]
+    stamp = LogStamp(*head, journal.head_of(job, upto=upto))
+    return run_record(journal.run(job, run, upto=upto), stamp, journal.box(upto=upto))
 
 
 def run_record(run: RunState, log: LogStamp, box: BoxState | None = None) -> RunRecord:
@@ -202,6 +231,8 @@ CSV_HEADER = (
     "readings",
     "log_events",
     "log_hash",
+    "log_job_events",
+    "log_job_hash",
 )
 
 
@@ -233,7 +264,12 @@ def record_json(record: RunRecord) -> dict[str, Any]:
             for item in record.instruments
         ],
         "posts": [_post(post, record.faces) for post in record.posts],
-        "log": {"events": record.log.events, "hash": record.log.hash},
+        "log": {
+            "events": record.log.events,
+            "hash": record.log.hash,
+            "job": asdict(record.log.job) if record.log.job else None,
+            "figure": record.log.figure,
+        },
     }
 
 
@@ -275,6 +311,8 @@ def _cells(record: RunRecord, post: PostRecord) -> tuple[object, ...]:
         "; ".join(readings_of(post)),
         record.log.events,
         record.log.hash,
+        record.log.job.events if record.log.job else "",
+        record.log.job.hash if record.log.job else "",
     )
 
 
@@ -313,6 +351,8 @@ def record_lines(record: RunRecord, width: int = 100, *, all_readings: bool = Fa
     if again:
         lines += ["", "Read again after handing over", *again]
     lines += ["", f"Event log: {record.log.events} events, hash {record.log.hash}"]
+    if record.log.job:
+        lines.append(f"Events of job {record.job}, to check this record by: {record.log.figure}")
     return lines
 
 

@@ -14,17 +14,18 @@ from __future__ import annotations
 
 import contextlib
 import threading
+from collections import deque
 from dataclasses import replace
 from datetime import datetime
 from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self
 
-from shimfit.errors import UsageError
+from shimfit.errors import FileError, UsageError
 from shimfit.store import log
 from shimfit.store.box import BOX_KINDS, BoxFold, fold_box
-from shimfit.store.db import saying_what
-from shimfit.store.events import Draft
+from shimfit.store.db import damaged, saying_what
+from shimfit.store.events import Draft, Head, heads
 from shimfit.store.fold import RunFold, fold_run
 from shimfit.store.log import Log, first_bad
 from shimfit.store.shapes import read_data
@@ -214,6 +215,33 @@ class Journal:
         """Work the whole chain out again: the first event that is not as it was logged, or None."""
         with self._guard:
             return first_bad(self._log.db)
+
+    def check(self) -> None:
+        """Raises FileError (what is wrong, how to save the rest) unless every event is as it was logged."""
+        bad = self.verify()
+        if bad is not None:
+            raise FileError(damaged(self.path, bad.sentence), path=str(self.path))
+
+    def head_of(self, job: str, *, upto: int | None = None) -> Head:
+        """How far a job's events had got, now or after event `upto`: what its record carries."""
+        return next(iter(deque(heads(self.events(job, upto=upto)), maxlen=1)), Head())
+
+    def moment(self, job: str, paper: Head) -> tuple[int, str] | None:
+        """The file's `head` when a record with this figure was made; None when it is of another log.
+
+        A job's figure stands until its next event: what was logged of the box till then counts in.
+        """
+        before, found = (0, ""), False
+        own = heads(self.events(job))
+        for event in self.events():
+            if event.job == job:
+                if found:
+                    return before
+                found = paper.is_at(next(own))
+            before = event.seq, event.hash
+            if paper.is_at(Head(event.seq, "", event.hash)):
+                return before
+        return before if found else None
 
     # ------------------------------------------------------------ state
 

@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any
 
 from shimfit.errors import FileError, InternalError
 from shimfit.outputs import EVENTS, write_whole
-from shimfit.store.db import damaged, saying_what
+from shimfit.store.db import saying_what
 from shimfit.store.events import Draft, Event, Place, canonical, microseconds
 from shimfit.store.log import Checker, altered
 from shimfit.store.shapes import is_whole, read_data, signs_wrong, wrong_with
@@ -271,9 +271,7 @@ class Imported:
 
 def export_text(journal: Journal, job: str | None = None) -> str:
     """The log without what is personal, or one job of it, as JSON lines; UsageError when there is none."""
-    bad = journal.verify()
-    if bad is not None:
-        raise FileError(damaged(journal.path, bad.sentence), path=str(journal.path))
+    journal.check()
     if job is not None:
         journal.job(job)
     return "".join(lines_of(event for event in journal.events(job) if event.kind not in PERSONAL))

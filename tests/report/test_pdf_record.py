@@ -18,8 +18,10 @@ from shimfit.report.pdf.page import Sheet, paper_named
 from shimfit.report.pdf.table import PostTable
 from shimfit.report.record import LogStamp, ZeroCheck, record_csv, record_json, run_record
 from shimfit.standing import Note
+from shimfit.store.events import Head
 
-LOG = LogStamp(312, "9f3c51" + "0a" * 29)
+JOB = Head(257, "1f0c" * 16, "9a2e" * 16)
+LOG = LogStamp(312, "9f3c51" + "0a" * 29, JOB)
 # ISO 216 and ANSI/ASME Y14.1 sizes in points (210 x 297 mm; 8.5 x 11 in): from memory.
 MEDIA_BOX = {"a4": (595.28, 841.89), "letter": (612.0, 792.0)}
 
@@ -83,7 +85,9 @@ def test_what_quality_control_looks_for_is_there(drawn):
         "Read and packed by",
         "Checked by",
         LOG.hash,
+        str(JOB),
         "shimfit record verify",
+        "not who wrote it, nor what was never logged",
         "pack stands on the side that the top leans to",
     ):
         assert said in text, said
@@ -160,7 +164,9 @@ def test_other_processes_draw_the_same_bytes(drawn):
         "from shimfit.report.record import run_record\n"
         "from shimfit.report.pdf import record_pdf\n"
         "from shimfit.report.record import LogStamp, ZeroCheck\n"
-        "record = run_record(demo.run_of(21), LogStamp(312, sys.argv[2]), demo.box())\n"
+        "from shimfit.store.events import Head\n"
+        "stamp = LogStamp(312, sys.argv[2], Head(257, '1f0c' * 16, '9a2e' * 16))\n"
+        "record = run_record(demo.run_of(21), stamp, demo.box())\n"
         "print(hashlib.sha256(record_pdf(record)).hexdigest())\n"
     )
     other = subprocess.run(

@@ -8,8 +8,9 @@ import pytest
 from shimfit.errors import Exit
 from shimfit.model import PostState, Reading
 from shimfit.report.record import LogStamp, exit_code, record_csv, record_json, record_lines, run_record
+from shimfit.store.events import Head
 
-LOG = LogStamp(312, "9f3c51" + "0a" * 29)
+LOG = LogStamp(312, "9f3c51" + "0a" * 29, Head(57, "1f0c", "9a2e"))
 # The keys that the contract of the command line names, one by one.
 POST_KEYS = {
     "post", "state", "before", "after", "tolerance", "decision", "probability", "packs", "rounds",
@@ -30,7 +31,12 @@ def test_json_has_every_key_of_the_contract(record):
     answer = record_json(record)
     assert answer["schema"] == 1
     assert (answer["job"], answer["run"]) == ("North shore boardwalk", "Lake side")
-    assert answer["log"] == {"events": 312, "hash": LOG.hash}
+    assert answer["log"] == {
+        "events": 312,
+        "hash": LOG.hash,
+        "job": {"events": 57, "first": "1f0c", "hash": "9a2e"},
+        "figure": "57:1f0c:9a2e",
+    }
     assert len(answer["posts"]) == 5
     for post in answer["posts"]:
         assert post.keys() >= POST_KEYS

@@ -323,11 +323,12 @@ class _Document:
     def _log(self) -> None:
         record = self.record
         text = (
-            f"Event log: {record.log.events} events, SHA-256 of the last {record.log.hash or 'none'}. "
-            "Each event's hash covers the one before it, so a log that was changed afterwards no longer ends "
-            "in this figure. To check: `shimfit record verify --hash` with this figure works the whole chain "
-            "out again, names the first event that does not fit, and finds the event that this record ends "
-            "with. Attached to this file: every figure in full, record.csv and record.json."
+            f"Event log: {record.log.events} events, SHA-256 of the last {record.log.hash or 'none'}; "
+            f"of this job: {record.log.figure}. To check: `shimfit record verify --hash` with this job's "
+            "figure, `--file` for an export of it, says: the same; grown since, this record's part unchanged"
+            "; shorter, its end was cut; or another log. `shimfit record … --as-of` prints it again. "
+            "Shows later change to whoever holds this paper; not who wrote it, nor what was never logged. "
+            "Attached: record.csv and record.json, every figure in full."
         )
         lines = self.sheet.lines_of(text, FINE, self.wide)
         self._keep(len(lines) * leading(FINE))
