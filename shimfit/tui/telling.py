@@ -328,7 +328,7 @@ def _do(record: PostRecord, lean: Lean | None, words: Words) -> str:
         case "read again":
             return "How far is the TOP out of plumb now, each way?"
         case "turn level":
-            return "Too close to call: read again, the level turned end for end"
+            return "Read again, the level turned end for end"
         case "no pack" if answer is not None and answer.status == "gave-up":
             return "No answer was found"
         case "no pack":
