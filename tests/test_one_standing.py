@@ -336,7 +336,8 @@ def going_back(record: Any, posts: dict[str, PostRecord], now: datetime) -> None
 DOES = {
     "read": "How far is", "read other way": "Read the other", "pack": "Pack",
     "change packs": "Change",
-    "tighten": ("Tighten", "Within"), "turn level": "Read again, the level", "no pack": ("No", "Not"), "ask": "No answer",
+    "tighten": ("Tighten", "Within"), "turn level": "Read again, the level",
+    "no pack": ("No", "Not"), "ask": "No answer",
     "read again": ("Read", "Cut", "How far"), "none": ("Plumb", "Skipped"),
 }  # fmt: skip
 """How the sentence on screen begins for each next step."""
