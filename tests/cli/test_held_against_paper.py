@@ -102,6 +102,14 @@ def test_an_edit_in_the_middle_is_named_whatever_the_paper_says(shimfit, paper, 
         assert f"shimfit salvage {tmp_path / 'test.db'} NEW" in ran.err
 
 
+def test_a_cut_in_the_middle_is_found_without_any_paper(shimfit, paper, tmp_path):
+    outside(tmp_path / "test.db", "DELETE FROM event WHERE data LIKE '%dry%'")
+    for command in (["record", "verify"], ["record", "verify", "--hash", paper], ["record", "lake/walk"]):
+        ran = shimfit(*command)
+        assert ran.code == Exit.FILE
+        assert "is missing" in ran.err
+
+
 def test_a_cut_tail_is_shorter(shimfit, paper, tmp_path):
     outside(tmp_path / "test.db", "DELETE FROM event WHERE seq = (SELECT max(seq) FROM event)")
     assert shimfit("record verify").code == Exit.DONE, "the chain alone can't tell"
