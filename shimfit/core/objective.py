@@ -21,8 +21,8 @@ class Minutes:
     """What work and material cost, in minutes of the crew (common practice, no source; all are settings)."""
 
     round: float = 12.0
-    """What a reading that does not say plumb costs: loosen, set, tighten and read take about 4 minutes, and at
-    the usual chance of a third such a post goes round about three times, where this term counts once."""
+    """What a reading that does not say plumb costs. Loosen, set, tighten and read take about 4 minutes; at
+    the usual chance of a third such a post goes round about three times, and this term counts it once."""
     piece: float = 0.5
     """One thing to find, carry and slide in."""
     cut: float = 0.75

@@ -132,7 +132,7 @@ def _of_minutes(m: Minutes) -> Costs:
         rock=0.0,
         residual=0.0,
         round=m.round,
-        one=0.15,
+        one=m.piece,
     )
 
 
