@@ -10,7 +10,9 @@ import time
 
 import pytest
 
+from shimfit.core.sensing.mounting import Zero
 from shimfit.tui.plain import run_plain
+from shimfit.workflow.sensor import keep_zero, options_of
 
 
 @pytest.fixture
@@ -55,6 +57,11 @@ def test_enter_alone_holds_it_and_a_loss_is_a_sentence(make_site, simulator) -> 
     site = make_site()
     site.set("sensor", str(link))
     said = io.StringIO()
+    assert run_plain(site, stdin=Typist("", "undo", "q"), stdout=said, ascii=True) == 0
+    assert "zero not found: turn it end for end" in said.getvalue()
+    assert "TOP leans" not in said.getvalue(), "nothing is told of the post while the zero is unknown"
+    keep_zero(site, Zero(0.0, 0.0, 0.01), options_of(site).axis_map)  # as two opposite faces show it
+    said = io.StringIO()
 
     def unplug() -> None:
         playing.kill()
@@ -72,6 +79,7 @@ def test_enter_alone_holds_it_and_a_loss_is_a_sentence(make_site, simulator) -> 
     # The simulated post leans 9 and 5 mm; a reading held early on a busy machine may be some tenths off.
     assert logged is not None
     assert leans is not None
+    assert "zero not found" not in first
     assert abs(float(logged[1]) - 10.3) < 2.0
     assert abs(float(leans[1]) - 9.0) < 2.0
     assert abs(float(leans[2]) - 5.0) < 2.0
