@@ -287,9 +287,11 @@ def simulator(tmp_path, compiled):
 def test_a_sensor_silent_for_five_seconds_tells_its_age_and_is_not_logged(start, sample, simulator) -> None:
     playing, link = simulator
     man = start(40, 20, SHIMFIT_SENSOR=str(link))
-    man.sees("it stands still: Space logs it, or type", "~10.\\d mm off, allowed 2.0 mm")
+    man.sees(
+        "zero not found: turn it end for end", "F1 help"
+    )  # nobody has turned this one yet: it proves nothing
     playing.send_signal(signal.SIGSTOP)
-    man.sees("~SENSOR: last value ([5-9]|[1-9][0-9]) s ago; typing goes on", gone="10.3 mm off")
+    man.sees("~SENSOR: last value ([5-9]|[1-9][0-9]) s ago; typing goes on")
     man.looks(
         HERE / "silent_sensor_40x20.txt",
         {
