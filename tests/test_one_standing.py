@@ -33,11 +33,11 @@ from shimfit.report.record import LogStamp, record_csv, record_json, record_line
 from shimfit.report.statistics import statistics, statistics_json
 from shimfit.report.words import DECISION_WORDS
 from shimfit.store.merge import export_text, import_text
+from shimfit.text.glyphs import ASCII
+from shimfit.text.phrases import state_word
+from shimfit.text.pictures import strip
 from shimfit.tui.desk import Desk
-from shimfit.tui.glyphs import ASCII
-from shimfit.tui.pictures.run_picture import strip
 from shimfit.tui.plain import run_plain
-from shimfit.tui.telling import state_word
 from shimfit.workflow.place import Place
 from shimfit.workflow.plan import cut_list_of
 from shimfit.workflow.plan.of_run import posts_to_plan

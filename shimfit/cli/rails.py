@@ -215,7 +215,7 @@ def _rail_line(rail: Rail, units: Units) -> str:
 
 def run_lineup(args: argparse.Namespace, io: Io) -> int:
     """Print the targets that bring the tops of each leg closest to a line."""
-    from shimfit.tui.telling import face_names
+    from shimfit.text.phrases import face_names
     from shimfit.workflow.place import parse_run
     from shimfit.workflow.standing import line_up_run
 

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from shimfit.model import Foot, Tolerance
     from shimfit.settings import Units
     from shimfit.standing import PostRecord, RunState
-    from shimfit.tui.telling import Words
+    from shimfit.text.phrases import Words
     from shimfit.workflow.site import Site
 
 
@@ -399,7 +399,7 @@ def tolerance_words(tolerance: Tolerance) -> str:
 
 
 def _rod_and_saw(run: RunState, words: Words) -> Iterator[str]:
-    from shimfit.tui.setting_up import rod_words
+    from shimfit.text.phrases import rod_words
 
     if off := rod_words(run):
         yield f"rod off the middle: {off}"

@@ -11,10 +11,10 @@ from shimfit.quantities import shown
 from shimfit.quantities.tolerance import DEFAULT_TOLERANCE, parse_tolerance
 from shimfit.settings import load
 from shimfit.standing import PostRecord, RunState
-from shimfit.tui.glyphs import glyphs_for
-from shimfit.tui.pictures.foot_plan import foot_plan
-from shimfit.tui.plan_words import gap_words, outcome_words, plan_lines, progress_bar, progress_words
-from shimfit.tui.telling import Words, post_view
+from shimfit.text.glyphs import glyphs_for
+from shimfit.text.phrases import Words, post_view
+from shimfit.text.pictures import foot_plan
+from shimfit.text.plan_phrases import gap_words, outcome_words, plan_lines, progress_bar, progress_words
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -110,7 +110,8 @@ def _answered(site: Site, io: Io) -> list[str]:
 def run_list(args: argparse.Namespace, io: Io) -> int:
     """Show what is in the box."""
     from shimfit.core.ledger import taken_twice_words
-    from shimfit.report.words import length, remainder, unit
+    from shimfit.report.words import length, unit
+    from shimfit.text.plan_phrases import remainder
     from shimfit.workflow.plan.answer import lot_json
 
     with open_site(args, io, read_only=True) as site:
@@ -201,7 +202,7 @@ def run_add(args: argparse.Namespace, io: Io) -> int:
 
 
 def _lot_line(lot: Lot, units: Units) -> str:
-    from shimfit.tui.lots import lot_size
+    from shimfit.text.phrases import lot_size
 
     kind = f"{lot.lot:<10} {lot.count:>4} x {lot.form:<6} {lot_size(lot, units):<34}"
     return f"  {kind} {lot.material} {lot.origin} {lot.note}".rstrip()

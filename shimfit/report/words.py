@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from shimfit.core.instruments import DEFAULT_ACCURACY
 from shimfit.model import Face, Seat
 from shimfit.quantities import shown
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Mapping
 
     from shimfit.model import Foot, Pack, Piece, Reading, Tolerance
     from shimfit.report.record import InstrumentUsed, RunRecord
@@ -107,18 +107,6 @@ def pack_in_full(item: Pack) -> str:
     """A pack with everything that tells it apart, mm: `next-out=1.49 lift (T1@29.4+F2)`."""
     made = f" ({pieces(item.pieces)})" if item.pieces else ""
     return f"{item.seat.value}={item.made_mm:.2f} {item.purpose}{made}"
-
-
-def remainder(row: Mapping[str, Any], size: Callable[[float], str]) -> str:
-    """What to pencil on a remainder, true whatever is packed first: `rest of T1 no. 2 from 120 mm`.
-
-    row: a lot of the plan's `remainders`. Its name is the box's only once the packs are logged, in their
-    order; what it was cut from and where it begins are the same in every order.
-    """
-    parent = row.get("cut_from")
-    if not parent:
-        return str(row["lot"])
-    return f"rest of {parent['lot']} no. {parent['copy']} from {size(float(parent['start_mm']))}"
 
 
 def clock(iso: str | None, *, offset: bool = False) -> str:

@@ -15,13 +15,13 @@ from typing import TYPE_CHECKING, TextIO
 from shimfit.core.cautions import cautions_of
 from shimfit.entry.result import Understood
 from shimfit.errors import Exit, FileError, ShimfitError
+from shimfit.text.glyphs import ASCII, glyphs_for
+from shimfit.text.phrases import state_word
+from shimfit.text.pictures import foot_plan
 from shimfit.tui.desk import Desk, Outcome
-from shimfit.tui.glyphs import ASCII, glyphs_for
 from shimfit.tui.handover import export_record, suggested_name
-from shimfit.tui.pictures.foot_plan import foot_plan
 from shimfit.tui.sensing import hold, lasting_trouble, look, sensor_of, take
 from shimfit.tui.setting_up import LOT_HINT, RUN_STEPS, add_run, check_answer, parse_lot
-from shimfit.tui.telling import state_word
 
 if TYPE_CHECKING:
     from shimfit.standing import PostRecord
@@ -271,7 +271,7 @@ class _Session:
         lots = self.desk.box().lots
         if not lots:
             return f"The box is empty. Type lot {LOT_HINT.partition('  /')[0]}, or load FILE.csv."
-        from shimfit.tui.lots import lot_row
+        from shimfit.text.phrases import lot_row
 
         return "\n".join(["In the box:", *(lot_row(lot, 40, self.desk.settings.units) for lot in lots)])
 
@@ -341,7 +341,7 @@ class _Session:
         return f"{lot.lot} is in the box"
 
     def _load(self, text: str) -> str:
-        from shimfit.tui.lots import load_lots
+        from shimfit.workflow.tables import load_lots
 
         told = load_lots(self.desk.site, Path(text).expanduser())
         self.desk.answer_missing()

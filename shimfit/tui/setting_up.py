@@ -7,8 +7,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from shimfit.errors import EntryError, UsageError
-from shimfit.model import Face, Form, Lot
-from shimfit.quantities import shown
+from shimfit.model import Form, Lot
 from shimfit.quantities.typed import parse_foot, parse_height, parse_leg, parse_length, parse_rod_at
 
 if TYPE_CHECKING:
@@ -110,16 +109,6 @@ def set_option(site: Site, job: str, run: str, name: str, text: str) -> None:
             if word not in ("corners", "tripod", "auto"):
                 raise UsageError(f"the layout can be corners, tripod or auto, not {text.strip()!r}")
             site.change_run(job, run, layout=word)
-
-
-def rod_words(run: RunState) -> str:
-    """Where the rod pulls, as it is typed: `next=5 mm,house=3 mm`; empty in the middle of the foot."""
-    along, across = run.foot.rod_at_mm
-    told = (
-        (along, Face.NEXT if along > 0 else Face.PREV),
-        (across, Face.OUT if across > 0 else Face.HOUSE),
-    )
-    return ",".join(f"{run.faces[face]}={shown.sized(mm, run.units)}" for mm, face in told if mm)
 
 
 def _face_names(text: str) -> dict[str, str]:

@@ -24,6 +24,8 @@ from shimfit.workflow.place import Place, check_name
 from shimfit.workflow.reading import Asked, Logged, second_look
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from shimfit.model import Tolerance
     from shimfit.settings import Units
     from shimfit.standing import PostRecord, RunState
@@ -254,3 +256,21 @@ def _cells(post: PostRecord) -> tuple[object, ...]:
 def _exactly(number: float) -> str:
     """Every digit, and no power of ten: a cell is typed lengths' grammar."""
     return f"{Decimal(repr(number)):f}"
+
+
+def load_lots(site: Site, path: Path) -> str:
+    """Put the lots of a stock file in the box; raises FileError naming line and column, nothing taken."""
+    from shimfit.core.stock import lots_from_csv
+
+    lots = lots_from_csv(_text_of(path), path.name)
+    site.import_stock(lots, path.name)
+    return f"{len(lots)} lots from {path.name}"
+
+
+def _text_of(path: Path) -> str:
+    try:
+        return path.read_text("utf-8-sig")
+    except OSError as error:
+        raise FileError(f"can't read {path}: {error.strerror}", path=str(path)) from error
+    except UnicodeDecodeError as error:
+        raise FileError(f"{path.name} is not a text file (UTF-8 expected)", path=str(path)) from error

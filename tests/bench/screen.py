@@ -27,10 +27,10 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from shimfit.tui.glyphs import glyphs_for
+from shimfit.text.glyphs import glyphs_for
+from shimfit.text.phrases import wrapped
 from shimfit.tui.screens.post import drawing
 from shimfit.tui.setting_up import add_run, parse_lot
-from shimfit.tui.wrapping import wrapped
 from shimfit.workflow.site import Site
 
 if TYPE_CHECKING:

@@ -10,8 +10,8 @@ import pytest
 
 from shimfit.cli import main
 from shimfit.cli.io import Io
+from shimfit.text.glyphs import ASCII
 from shimfit.tui.desk import Desk
-from shimfit.tui.glyphs import ASCII
 from shimfit.tui.plain import run_plain
 from shimfit.tui.setting_up import set_option
 from shimfit.workflow.place import Place

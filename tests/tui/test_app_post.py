@@ -343,8 +343,8 @@ def test_run_and_record_page_hold_the_same_figure_against_the_limit(make_site, c
     """Where each direction counts by itself, the worse one is told, at every width and before as after."""
     from shimfit.contract import tolerance_to_json
     from shimfit.quantities.tolerance import parse_tolerance
+    from shimfit.text.glyphs import UNICODE
     from shimfit.tui.desk import Desk
-    from shimfit.tui.glyphs import UNICODE
     from shimfit.tui.screens.record import RecordScreen
     from shimfit.tui.screens.run import RunScreen
 

@@ -8,8 +8,8 @@ import pytest
 
 from shimfit.errors import EntryError, UsageError
 from shimfit.model import PostState, Seat
+from shimfit.text.glyphs import UNICODE
 from shimfit.tui.desk import Desk
-from shimfit.tui.glyphs import UNICODE
 from shimfit.tui.setting_up import add_run, check_answer, parse_lot, set_option
 
 

@@ -9,10 +9,10 @@ import pytest
 
 from shimfit.core.instruments import Instrument
 from shimfit.errors import FileError
+from shimfit.text.glyphs import UNICODE
 from shimfit.tui.app import ShimfitApp
 from shimfit.tui.deeds import BY_NAME, SCREENS
 from shimfit.tui.desk import Desk
-from shimfit.tui.glyphs import UNICODE
 from shimfit.tui.handover import export_record
 from shimfit.tui.widgets.rows import Rows
 from shimfit.workflow.site import Site

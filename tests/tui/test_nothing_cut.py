@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 
 from shimfit.model import Lean, PostState
+from shimfit.text.canvas import Canvas
+from shimfit.text.glyphs import glyphs_for
 from shimfit.tui.desk import Desk
-from shimfit.tui.glyphs import glyphs_for
-from shimfit.tui.pictures.canvas import Canvas
 from shimfit.tui.screens.post import drawing
 from shimfit.tui.screens.post.advice import next_step
 from shimfit.tui.screens.post.live import LiveTarget

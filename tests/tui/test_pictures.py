@@ -9,13 +9,20 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from shimfit.model import Face, Foot, Lean, Pack, PostState, Seat
-from shimfit.tui.glyphs import ASCII, ROLES, UNICODE
-from shimfit.tui.pictures.canvas import Canvas
-from shimfit.tui.pictures.elevation import elevation
-from shimfit.tui.pictures.foot_plan import entering_face, foot_plan
-from shimfit.tui.pictures.numerals import HEIGHT, STACKED_HEIGHT, numerals, stacked
-from shimfit.tui.pictures.run_picture import Standing, run_as_it_stands, strip, trend
-from shimfit.tui.pictures.target import SPANS, span_for, target
+from shimfit.text.canvas import HEIGHT, STACKED_HEIGHT, Canvas, numerals, stacked
+from shimfit.text.glyphs import ASCII, ROLES, UNICODE
+from shimfit.text.pictures import (
+    SPANS,
+    Standing,
+    elevation,
+    entering_face,
+    foot_plan,
+    run_as_it_stands,
+    span_for,
+    strip,
+    target,
+    trend,
+)
 
 NAMES = {face: face.value for face in Face}
 FOOT = Foot(90.0, 90.0)

@@ -7,10 +7,10 @@ import threading
 import pytest
 
 from shimfit.model import Pack, Piece, Seat
-from shimfit.tui.glyphs import glyphs_for
-from shimfit.tui.plan_words import cut_lines, gap_words, progress_bar, progress_words
+from shimfit.text.glyphs import glyphs_for
+from shimfit.text.phrases import Words
+from shimfit.text.plan_phrases import cut_lines, gap_words, progress_bar, progress_words
 from shimfit.tui.planning import Planning
-from shimfit.tui.telling import Words
 from shimfit.tui.widgets.rows import Rows
 from shimfit.workflow import plan as planning_room
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from shimfit.model import PostState
-from shimfit.tui.glyphs import ROLES
+from shimfit.text.glyphs import ROLES
 
 SIZES = ["40x10", "40x20", "80x24", "200x60"]
 

@@ -7,9 +7,9 @@ import threading
 import pytest
 
 from shimfit.model import PostState
+from shimfit.text.glyphs import UNICODE
 from shimfit.tui.app import ShimfitApp
 from shimfit.tui.desk import Desk
-from shimfit.tui.glyphs import UNICODE
 
 
 @pytest.fixture

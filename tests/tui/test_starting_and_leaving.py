@@ -128,7 +128,7 @@ def test_the_first_paint_loads_no_heavy_package(make_site) -> None:
 
 def test_words_pictures_and_plain_mode_load_no_terminal_library() -> None:
     script = (
-        "import sys, shimfit.tui, shimfit.tui.plain, shimfit.tui.telling, shimfit.tui.pictures.run_picture;"
+        "import sys, shimfit.tui, shimfit.tui.plain, shimfit.text.phrases, shimfit.text.pictures;"
         "assert 'textual' not in sys.modules and 'rich' not in sys.modules and 'numpy' not in sys.modules"
     )
     subprocess.run([sys.executable, "-c", script], check=True)

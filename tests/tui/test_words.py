@@ -13,9 +13,9 @@ from shimfit.model import Foot, Lean, Pack, Piece, PostState, Prescription, Read
 from shimfit.quantities import shown
 from shimfit.quantities.tolerance import parse_tolerance
 from shimfit.standing import PostRecord, RunState
+from shimfit.text.glyphs import UNICODE
+from shimfit.text.phrases import Words, post_view
 from shimfit.tui import themes
-from shimfit.tui.glyphs import UNICODE
-from shimfit.tui.telling import Words, post_view
 
 FOOT = Foot(90.0, 90.0)
 TOLERANCE = parse_tolerance("1:500")

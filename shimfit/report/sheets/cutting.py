@@ -10,6 +10,7 @@ from shimfit.core.stock import natural_key
 from shimfit.model import Face
 from shimfit.report import words
 from shimfit.report.pdf.page import Box, ascent, leading
+from shimfit.text.plan_phrases import remainder
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -285,7 +286,7 @@ class CutSheet:
                 for key, value in row.items()
                 if key.endswith("_mm") and value is not None
             ]
-            what = words.remainder(row, lambda mm: f"{words.length(mm, self.facts.units)} {self.unit}")
+            what = remainder(row, lambda mm: f"{words.length(mm, self.facts.units)} {self.unit}")
             count = row.get("count", 1)
             self._say(f"{_TICK} {what}, {row['form']}, {count}×: {', '.join(sizes)} {self.unit}", BODY)
         self._say("Pencil that on; the box names each once its packs are logged (shimfit stock list).", FINE)

@@ -14,6 +14,7 @@ from textual.command import CommandPalette
 
 from shimfit.errors import UsageError
 from shimfit.settings.keys import DEFAULT_KEYS, parse_keys
+from shimfit.text.glyphs import glyphs_for
 from shimfit.tui import themes
 from shimfit.tui.app.answering import Answering
 from shimfit.tui.app.doing import Doing
@@ -21,7 +22,6 @@ from shimfit.tui.app.pages import Pages
 from shimfit.tui.app.rehearsal import rehearse as rehearse_in
 from shimfit.tui.deeds import DEEDS, KeyWords
 from shimfit.tui.desk import Desk, Outcome
-from shimfit.tui.glyphs import glyphs_for
 from shimfit.tui.sensing import Listening
 
 if TYPE_CHECKING:

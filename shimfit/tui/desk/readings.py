@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 from shimfit.entry.result import Incomplete, Refused, Understood
 from shimfit.errors import UsageError
 from shimfit.model import PostState
+from shimfit.text.phrases import state_word
 from shimfit.tui.desk.outcome import Outcome
 from shimfit.tui.desk.standing import Standing
-from shimfit.tui.telling import state_word
 from shimfit.workflow.place import Place
 from shimfit.workflow.reading import Asked
 

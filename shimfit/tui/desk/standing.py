@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 from shimfit.entry.result import Understood
 from shimfit.errors import EntryError, ShimfitError, UsageError
 from shimfit.model import PostState
+from shimfit.text.phrases import PostView, Words, post_view
 from shimfit.tui.deeds import USUAL_KEYS, KeyWords
 from shimfit.tui.desk.outcome import Outcome
-from shimfit.tui.telling import PostView, Words, post_view
 from shimfit.workflow.place import Place
 from shimfit.workflow.reading import Asked
 
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from shimfit.settings import Settings
     from shimfit.standing import PostRecord, RunState
     from shimfit.store.state import BoxState, JobState
-    from shimfit.tui.glyphs import Glyphs
+    from shimfit.text.glyphs import Glyphs
     from shimfit.workflow.site import Site
 
 TAUGHT = 2

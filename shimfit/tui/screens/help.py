@@ -7,17 +7,17 @@ from typing import TYPE_CHECKING, ClassVar
 from textual.binding import Binding, BindingType
 
 from shimfit.core.cautions import cautions_of
+from shimfit.text.phrases import wrapped
 from shimfit.tui.deeds import DEEDS, KeyWords
 from shimfit.tui.widgets.drawn import RoleScreen
 from shimfit.tui.widgets.rows import Rows
-from shimfit.tui.wrapping import wrapped
 
 if TYPE_CHECKING:
     from textual import events
     from textual.app import ComposeResult
 
+    from shimfit.text.canvas import Run
     from shimfit.tui.desk import Desk
-    from shimfit.tui.pictures.canvas import Run
 
 ENTRY_HELP = (
     ("How far the TOP leans, and which way. n next, p prev, o out, h house.", ""),

@@ -9,13 +9,13 @@ from textual import on
 from textual.css.query import NoMatches
 from textual.widgets import Label
 
+from shimfit.text.canvas import Canvas
+from shimfit.text.phrases import clipped, wrapped
 from shimfit.tui.deeds import BY_NAME, SCREENS
 from shimfit.tui.desk import Outcome
-from shimfit.tui.pictures.canvas import Canvas
 from shimfit.tui.widgets.drawn import Beside, Picture, RoleScreen
 from shimfit.tui.widgets.entry_line import EntryLine
 from shimfit.tui.widgets.taps import Tap, Taps
-from shimfit.tui.wrapping import clipped, wrapped
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence

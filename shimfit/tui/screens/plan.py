@@ -8,23 +8,22 @@ from textual.binding import Binding, BindingType
 
 from shimfit.errors import ShimfitError, UsageError
 from shimfit.model import Face
-from shimfit.tui.desk import Outcome
-from shimfit.tui.handover import export_cut_sheet, suggested_name
-from shimfit.tui.pictures.canvas import Canvas
-from shimfit.tui.plan_words import (
+from shimfit.text.canvas import Canvas
+from shimfit.text.phrases import Words, wrapped
+from shimfit.text.plan_phrases import (
     gap_words,
     outcome_words,
     plan_lines,
     progress_bar,
     progress_words,
 )
+from shimfit.tui.desk import Outcome
+from shimfit.tui.handover import export_cut_sheet, suggested_name
 from shimfit.tui.planning import Planning
 from shimfit.tui.screens.page import Page, Question
-from shimfit.tui.telling import Words
 from shimfit.tui.widgets.drawn import Picture
 from shimfit.tui.widgets.rows import Rows
 from shimfit.tui.widgets.taps import Tap
-from shimfit.tui.wrapping import wrapped
 from shimfit.tui.writing import FileToWrite
 
 if TYPE_CHECKING:
@@ -33,8 +32,8 @@ if TYPE_CHECKING:
 
     from textual.app import ComposeResult
 
+    from shimfit.text.plan_phrases import Line
     from shimfit.tui.desk import Desk
-    from shimfit.tui.plan_words import Line
 
 LOOKS_PER_SECOND = 5
 

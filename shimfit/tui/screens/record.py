@@ -9,12 +9,12 @@ from textual.binding import Binding, BindingType
 
 from shimfit.model import PostState
 from shimfit.quantities.shown import fine
+from shimfit.text.canvas import Canvas
+from shimfit.text.glyphs import ROLES
+from shimfit.text.phrases import state_word
 from shimfit.tui.desk import Outcome
-from shimfit.tui.glyphs import ROLES
 from shimfit.tui.handover import export_record, suggested_name
-from shimfit.tui.pictures.canvas import Canvas
 from shimfit.tui.screens.page import Page, Question
-from shimfit.tui.telling import state_word
 from shimfit.tui.widgets.rows import Rows
 from shimfit.tui.widgets.taps import Tap
 from shimfit.tui.writing import FileToWrite
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
     from shimfit.model import Reading
     from shimfit.standing import PostRecord
-    from shimfit.tui.pictures.canvas import Run
+    from shimfit.text.canvas import Run
 
 
 class RecordScreen(Page):

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, ClassVar
 from textual import on
 from textual.binding import Binding, BindingType
 
-from shimfit.tui.glyphs import ROLES
-from shimfit.tui.pictures.canvas import Canvas
-from shimfit.tui.pictures.run_picture import Standing, run_as_it_stands, strip
+from shimfit.text.canvas import Canvas
+from shimfit.text.glyphs import ROLES
+from shimfit.text.phrases import state_word
+from shimfit.text.pictures import Standing, run_as_it_stands, strip
 from shimfit.tui.screens.page import Page
-from shimfit.tui.telling import state_word
 from shimfit.tui.widgets.drawn import Picture
 from shimfit.tui.widgets.rows import Rows
 from shimfit.tui.widgets.taps import Tap
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from textual.app import ComposeResult
 
     from shimfit.standing import PostRecord
-    from shimfit.tui.pictures.canvas import Run
+    from shimfit.text.canvas import Run
 
 
 NO_RUN = "Enter on the screen Post opens the sample job, F5 sets up your own."

@@ -10,10 +10,9 @@ from textual.binding import Binding, BindingType
 from shimfit.core.sensing.mounting import AxisMap, read_tip, teach, two_faces
 from shimfit.errors import EntryError
 from shimfit.model import Face
-from shimfit.tui.telling import face_names
+from shimfit.text.phrases import face_names, wrapped
 from shimfit.tui.widgets.drawn import RoleScreen
 from shimfit.tui.widgets.rows import Rows
-from shimfit.tui.wrapping import wrapped
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -23,8 +22,8 @@ if TYPE_CHECKING:
 
     from shimfit.core.sensing.hold import Held
     from shimfit.core.sensing.mounting import Reversal, Tip, Zero
+    from shimfit.text.canvas import Run
     from shimfit.tui.desk import Desk
-    from shimfit.tui.pictures.canvas import Run
     from shimfit.tui.sensing import Sensor
     from shimfit.wire.stream import ListenOptions
 

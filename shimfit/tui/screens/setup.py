@@ -9,11 +9,12 @@ from textual.binding import Binding, BindingType
 
 from shimfit.errors import ShimfitError
 from shimfit.quantities.shown import sized, tape
+from shimfit.text.canvas import Canvas
+from shimfit.text.phrases import rod_words
 from shimfit.tui import sensing
 from shimfit.tui.desk import Outcome
-from shimfit.tui.pictures.canvas import Canvas
 from shimfit.tui.screens.page import Page, Question
-from shimfit.tui.setting_up import OPTION_HINTS, RUN_STEPS, add_run, check_answer, rod_words, set_option
+from shimfit.tui.setting_up import OPTION_HINTS, RUN_STEPS, add_run, check_answer, set_option
 from shimfit.tui.widgets.rows import Rows
 from shimfit.tui.widgets.taps import Tap
 
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
 
     from textual.app import ComposeResult
 
-    from shimfit.tui.pictures.canvas import Run
+    from shimfit.text.canvas import Run
 
 SETTINGS = (
     ("units", "what a bare number means: mm or inch"),

@@ -8,13 +8,14 @@ from typing import TYPE_CHECKING, ClassVar
 from textual.binding import Binding, BindingType
 
 from shimfit.errors import ShimfitError
+from shimfit.text.canvas import Canvas
+from shimfit.text.phrases import lot_row
 from shimfit.tui.desk import Outcome
-from shimfit.tui.lots import load_lots, lot_row
-from shimfit.tui.pictures.canvas import Canvas
 from shimfit.tui.screens.page import Page, Question
 from shimfit.tui.setting_up import LOT_HINT, parse_lot
 from shimfit.tui.widgets.rows import Rows
 from shimfit.tui.widgets.taps import Tap
+from shimfit.workflow.tables import load_lots
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence

@@ -12,7 +12,7 @@ from textual.strip import Strip
 from textual.widget import Widget
 
 from shimfit.errors import one_line
-from shimfit.tui.pictures.canvas import Canvas
+from shimfit.text.canvas import Canvas
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from textual.filter import LineFilter
     from textual.geometry import Size
 
-    from shimfit.tui.pictures.canvas import Run
+    from shimfit.text.canvas import Run
 
 ROLES = (
     "arrow",

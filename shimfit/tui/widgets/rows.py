@@ -9,8 +9,8 @@ from textual.geometry import Region, Size
 from textual.message import Message
 from textual.scroll_view import ScrollView
 
+from shimfit.text.phrases import wrapped
 from shimfit.tui.widgets.drawn import Drawn
-from shimfit.tui.wrapping import wrapped
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from textual import events
     from textual.strip import Strip
 
-    from shimfit.tui.pictures.canvas import Run
+    from shimfit.text.canvas import Run
 
 
 class Rows(ScrollView, Drawn, can_focus=True):

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from textual import events
     from textual.strip import Strip
 
-    from shimfit.tui.pictures.canvas import Run
+    from shimfit.text.canvas import Run
 
 
 @dataclass(frozen=True, slots=True)

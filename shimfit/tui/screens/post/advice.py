@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING
 
 from shimfit.model import Face
 from shimfit.quantities import shown
-from shimfit.tui.telling import PackLine
+from shimfit.text.phrases import PackLine
 
 if TYPE_CHECKING:
     from shimfit.model import Lean, Pack
     from shimfit.standing import PostRecord
+    from shimfit.text.phrases import Words
     from shimfit.tui.desk import Desk
     from shimfit.tui.screens.post.sight import Sight
-    from shimfit.tui.telling import Words
     from shimfit.workflow.live import Advice, LivePacking, Push
 
 LOOKS_PER_FIGURE = 5

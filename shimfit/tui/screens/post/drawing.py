@@ -8,23 +8,20 @@ from shimfit.entry.echo import number_text
 from shimfit.entry.result import Incomplete, Refused, Understood
 from shimfit.model import Face, Lean, PostState
 from shimfit.quantities import shown
-from shimfit.tui.glyphs import ROLES
-from shimfit.tui.pictures.canvas import Canvas
-from shimfit.tui.pictures.foot_plan import foot_plan
-from shimfit.tui.pictures.numerals import HEIGHT, STACKED_HEIGHT, numerals, stacked
-from shimfit.tui.pictures.run_picture import strip
+from shimfit.text.canvas import HEIGHT, STACKED_HEIGHT, Canvas, numerals, stacked
+from shimfit.text.glyphs import ROLES
+from shimfit.text.phrases import clipped, fitting, state_word, wrapped
+from shimfit.text.pictures import foot_plan, strip
 from shimfit.tui.screens.post.advice import in_order
 from shimfit.tui.screens.post.room import LEAST_PLAN_ROWS, answer_rows, said_rows
-from shimfit.tui.telling import state_word
-from shimfit.tui.wrapping import clipped, fitting, wrapped
 
 if TYPE_CHECKING:
     from shimfit.entry.result import Component, Heard
     from shimfit.standing import PostRecord
-    from shimfit.tui.glyphs import Glyphs
+    from shimfit.text.glyphs import Glyphs
+    from shimfit.text.phrases import PackLine
     from shimfit.tui.screens.post.room import Room
     from shimfit.tui.screens.post.sight import Sight
-    from shimfit.tui.telling import PackLine
 
 WIDEST_PLAN, TALLEST_PLAN = 64, 25
 LEAST_BESIDE = 8

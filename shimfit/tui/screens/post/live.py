@@ -5,13 +5,13 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from shimfit.tui.pictures.canvas import Canvas
-from shimfit.tui.pictures.target import Backdrop, backdrop, mark_cell, span_for, with_mark
+from shimfit.text.canvas import Canvas
+from shimfit.text.pictures import Backdrop, backdrop, mark_cell, span_for, with_mark
 from shimfit.tui.screens.post.advice import LOOKS_PER_FIGURE, next_step
 
 if TYPE_CHECKING:
+    from shimfit.text.phrases import Words
     from shimfit.tui.screens.post.sight import Sight
-    from shimfit.tui.telling import Words
 
 LEGEND_ROWS = 2
 WIDEST, TALLEST = 64, 25

@@ -6,13 +6,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from shimfit.model import PostState
-from shimfit.tui.pictures.numerals import HEIGHT, STACKED_HEIGHT
-from shimfit.tui.wrapping import clipped, wrapped
+from shimfit.text.canvas import HEIGHT, STACKED_HEIGHT
+from shimfit.text.phrases import clipped, wrapped
 
 if TYPE_CHECKING:
-    from shimfit.tui.pictures.canvas import Run
+    from shimfit.text.canvas import Run
+    from shimfit.text.phrases import PackLine
     from shimfit.tui.screens.post.sight import Sight
-    from shimfit.tui.telling import PackLine
 
 LIST_COLUMNS = 28
 SIDE_COLUMNS, VAST_SIDE_COLUMNS = 38, 60

@@ -9,14 +9,14 @@ from typing import TYPE_CHECKING
 from textual import on
 
 from shimfit.model import PostState
+from shimfit.text.glyphs import ROLES
+from shimfit.text.phrases import state_word
 from shimfit.tui import ahead, memory
-from shimfit.tui.glyphs import ROLES
 from shimfit.tui.screens.page import Page
 from shimfit.tui.screens.post import drawing, taps
 from shimfit.tui.screens.post.advice import LiveAdvice, next_step
 from shimfit.tui.screens.post.room import Room, share_out
 from shimfit.tui.screens.post.sight import look_at
-from shimfit.tui.telling import state_word
 from shimfit.tui.widgets.drawn import Below, Beside, Picture
 from shimfit.tui.widgets.entry_line import EntryLine
 from shimfit.tui.widgets.rows import Rows
@@ -29,8 +29,8 @@ if TYPE_CHECKING:
     from textual.app import ComposeResult
 
     from shimfit.standing import PostRecord
+    from shimfit.text.canvas import Canvas
     from shimfit.tui.desk import Desk, Outcome
-    from shimfit.tui.pictures.canvas import Canvas
     from shimfit.tui.screens.post.live import LiveTarget
     from shimfit.tui.screens.post.side import Side
     from shimfit.tui.sensing import Live

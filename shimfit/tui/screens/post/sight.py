@@ -13,10 +13,10 @@ if TYPE_CHECKING:
     from shimfit.entry.result import Heard
     from shimfit.model import Prescription
     from shimfit.standing import PostRecord, RunState
+    from shimfit.text.glyphs import Glyphs
+    from shimfit.text.phrases import PackLine, PostView, Words
     from shimfit.tui.desk import Desk
-    from shimfit.tui.glyphs import Glyphs
     from shimfit.tui.sensing import Live
-    from shimfit.tui.telling import PackLine, PostView, Words
     from shimfit.workflow.live import Advice
 
 

@@ -6,16 +6,14 @@ import math
 from typing import TYPE_CHECKING
 
 from shimfit.model import Face
-from shimfit.tui.pictures.canvas import Canvas
-from shimfit.tui.pictures.elevation import elevation
-from shimfit.tui.pictures.run_picture import trend
-from shimfit.tui.pictures.target import pair, span_for, target
+from shimfit.text.canvas import Canvas
+from shimfit.text.pictures import elevation, pair, span_for, target, trend
 
 if TYPE_CHECKING:
     from shimfit.model import Lean, Lot
     from shimfit.standing import PostRecord
+    from shimfit.text.phrases import Words
     from shimfit.tui.screens.post.sight import Sight
-    from shimfit.tui.telling import Words
 
 
 def before_after(sight: Sight, width: int, height: int) -> Canvas:

@@ -1,7 +1,7 @@
-"""What stands on the screen at one post, as plain text: no drawing, no terminal library.
+"""What is said of one post, its packs and its box, as plain text; and sentences broken into rows.
 
-The full-screen program and plain mode both say these sentences, so they cannot disagree. The top's lean and
-the edge to pack are always told together.
+Screen, plain mode and commands all say these sentences, so they cannot disagree. The top's lean and the edge
+to pack are always told together. No drawing, no terminal library.
 """
 
 from __future__ import annotations
@@ -11,16 +11,19 @@ from typing import TYPE_CHECKING
 
 from shimfit.model import BESIDE_THE_OTHERS, Face, PostState, Seat
 from shimfit.quantities import shown
-from shimfit.tui.wrapping import fitting
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from shimfit.model import Change, Lean, Pack, Piece, Prescription, Reading
+    from shimfit.model import Change, Lean, Lot, Pack, Piece, Prescription, Reading
     from shimfit.quantities.typed import Units
     from shimfit.standing import PostRecord, RunState
-    from shimfit.tui.glyphs import Glyphs
+    from shimfit.text.glyphs import Glyphs
 
+LEAST_WIDTH = 10
+"""A row is never broken into less than this many characters."""
+WIDE_ROW = 60
+"""From this width on a lot's row names material and origin."""
 LEAST_SHOWN_MM = 0.05
 """A lean in one direction that is smaller is told as none: nobody sees it on a level."""
 
@@ -412,3 +415,67 @@ def _face_of(value: float, along: bool) -> Face:
 def state_word(state: PostState) -> str:
     """The state in full, as it is written wherever the face `out` is in view."""
     return _STATE_WORDS[state]
+
+
+def lot_row(lot: Lot, width: int, units: Units) -> str:
+    """One lot in a row: name, count left, form, sizes; material and origin where there is room."""
+    size = lot_size(lot, units)
+    row = f" {lot.lot:<6}{lot.count:>3} {lot.form:<6}{size}"
+    if width >= WIDE_ROW:
+        row = f"{row:<46} {lot.material:<14} {lot.origin} {lot.note}"
+    return row.rstrip()
+
+
+def lot_size(lot: Lot, units: Units) -> str:
+    """What a lot measures: `2.38 mm thick`, `1.19 to 7.94 mm over 177.8 mm`, `3/64" to 5/16" over 7"`."""
+
+    def told(mm: float | None) -> str:
+        return "?" if mm is None else shown.sized(mm, units)
+
+    match lot.form:
+        case "flat":
+            return f"{told(lot.thickness_mm)} thick"
+        case "taper":
+            thin = told(lot.thin_mm).removesuffix(" mm")
+            return f"{thin} to {told(lot.thick_mm)} over {told(lot.length_mm)}"
+    sizes = " x ".join(told(mm).removesuffix(" mm") for mm in (lot.length_mm, lot.width_mm, lot.thickness_mm))
+    return f"{sizes} mm" if units == "mm" else sizes
+
+
+def rod_words(run: RunState) -> str:
+    """Where the rod pulls, as it is typed: `next=5 mm,house=3 mm`; empty in the middle of the foot."""
+    along, across = run.foot.rod_at_mm
+    told = (
+        (along, Face.NEXT if along > 0 else Face.PREV),
+        (across, Face.OUT if across > 0 else Face.HOUSE),
+    )
+    return ",".join(f"{run.faces[face]}={shown.sized(mm, run.units)}" for mm, face in told if mm)
+
+
+def wrapped(text: str, width: int) -> list[str]:
+    """Text broken into rows of at most `width` characters (10 at least), between words where it can be."""
+    width = max(LEAST_WIDTH, width)
+    rows: list[str] = []
+    for paragraph in text.split("\n"):
+        row = ""
+        for word in paragraph.split(" "):
+            if row and len(row) + 1 + len(word) > width:
+                rows.append(row)
+                row = word
+            else:
+                row = f"{row} {word}" if row else word
+            while len(row) > width:
+                rows.append(row[:width])
+                row = row[width:]
+        rows.append(row)
+    return rows
+
+
+def clipped(text: str, width: int, sign: str) -> str:
+    """Text cut to a width, ending in a sign where something is missing."""
+    return text if len(text) <= width else text[: max(0, width - len(sign))] + sign
+
+
+def fitting(width: int, sign: str, *texts: str) -> str:
+    """The first of the texts that fits, given from the longest; the last one clipped where none does."""
+    return next((text for text in texts if len(text) <= width), clipped(texts[-1], max(0, width), sign))

@@ -9,10 +9,11 @@ from shimfit.contract import packs_from_json
 from shimfit.core.cautions import cautions_of
 from shimfit.model import Seat
 from shimfit.quantities import shown
-from shimfit.report.words import remainder
 
 if TYPE_CHECKING:
-    from shimfit.tui.telling import Words
+    from collections.abc import Callable, Mapping
+
+    from shimfit.text.phrases import Words
 
 Json = dict[str, Any]
 Line = tuple[str, str]
@@ -132,6 +133,18 @@ def not_planned_words(answer: Json) -> str:
         "these answers were given one by one, so what they cut was not fitted together. "
         f"One sheet for all: shimfit plan {answer['job']}/{answer['run']}"
     )
+
+
+def remainder(row: Mapping[str, Any], size: Callable[[float], str]) -> str:
+    """What to pencil on a remainder, true whatever is packed first: `rest of T1 no. 2 from 120 mm`.
+
+    row: a lot of the plan's `remainders`. Its name is the box's only once the packs are logged, in their
+    order; what it was cut from and where it begins are the same in every order.
+    """
+    parent = row.get("cut_from")
+    if not parent:
+        return str(row["lot"])
+    return f"rest of {parent['lot']} no. {parent['copy']} from {size(float(parent['start_mm']))}"
 
 
 def _wedge(piece: Json, words: Words) -> str:

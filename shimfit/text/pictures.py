@@ -1,0 +1,534 @@
+"""Pictures of a foot, a post and a run, made of characters: model values to a Canvas, no terminal library.
+
+Orientation, everywhere: seen from above, next is right, prev is left, out is up, house is down; so a
+pack is always drawn on the side that the top leans to. What is drawn larger than to scale names its factor.
+
+`foot_plan`: the foot with its packs and the top's way as an arrow. `elevation`: the post from its side, along
+and across. `target`: where the top stands from plumb, the tolerance as a ring.
+`strip`, `run_as_it_stands`, `trend`: a sign for each post; the run with its leans; a post's readings.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from shimfit.model import Face, Foot, Lean, Pack, PostState, Seat, seat_by_signs
+from shimfit.quantities import shown
+from shimfit.text.canvas import ASPECT, Canvas
+from shimfit.text.glyphs import ROLES
+from shimfit.text.phrases import clipped, fitting
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from shimfit.quantities.typed import Units
+    from shimfit.text.glyphs import Glyphs
+
+ARROW_FACTORS = (20, 10, 5, 2, 1)
+"""How much larger than the foot's scale the arrow may be drawn; the largest that fits is taken."""
+SIDE_COLUMNS = 3
+"""Columns of a pack that goes in from prev or next."""
+LEAST_DRAWN_MM = 0.05
+LEAST_COLUMNS, LEAST_ROWS = 9, 3
+ROOMY_ROWS = 9
+"""From this height on the names of out and house get rows of their own, beyond the packs."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Outline:
+    """Where the foot's frame stands on the canvas and what a millimetre is worth."""
+
+    left: int
+    top: int
+    columns: int
+    rows: int
+    columns_per_mm: float
+
+    @property
+    def middle(self) -> tuple[int, int]:
+        return self.left + self.columns // 2, self.top + self.rows // 2
+
+
+def foot_plan(
+    foot: Foot,
+    packs: Sequence[Pack],
+    lean: Lean | None,
+    height_mm: float,
+    *,
+    names: Mapping[Face, str],
+    glyphs: Glyphs,
+    width: int,
+    height: int,
+) -> Canvas:
+    """Draw the foot with its packs (numbered in the order given) and the lean of the top over height_mm.
+
+    lean None: not read yet, no arrow. The picture fills width x height cells; below 21 x 7 the outline
+    keeps its least size and what does not fit is cut off.
+    """
+    canvas = Canvas(width, height)
+    outline = _outline(foot, names, width, height)
+    _draw_foot(canvas, foot, outline, glyphs)
+    _draw_names(canvas, outline, names)
+    for number, pack in enumerate(packs, start=1):
+        face = entering_face(pack.seat, lean)
+        _draw_pack(canvas, outline, pack, face=face, number=number, glyphs=glyphs)
+    if lean is not None:
+        _draw_arrow(canvas, outline, foot, lean.top_mm(height_mm), glyphs)
+    return canvas
+
+
+def entering_face(seat: Seat, lean: Lean | None) -> Face:
+    """Face that a pack goes in from: its own at an edge middle; at a corner the low one, the steeper of two.
+
+    On a tie along the run, as in the command line's contract. Without a lean, along the run.
+    """
+    along = Face.NEXT if seat.sign_along > 0 else Face.PREV
+    across = Face.OUT if seat.sign_across > 0 else Face.HOUSE
+    if seat.sign_across == 0:
+        return along
+    if seat.sign_along == 0:
+        return across
+    if lean is None:
+        return along
+    low_along = lean.slope_along * seat.sign_along > 0
+    low_across = lean.slope_across * seat.sign_across > 0
+    if low_along and low_across:
+        return along if abs(lean.slope_along) >= abs(lean.slope_across) else across
+    return across if low_across else along
+
+
+def _outline(foot: Foot, names: Mapping[Face, str], width: int, height: int) -> _Outline:
+    beside = max(len(names[Face.PREV]), len(names[Face.NEXT])) + 1 + SIDE_COLUMNS
+    room_columns = max(LEAST_COLUMNS, width - 2 * beside)
+    room_rows = max(LEAST_ROWS, height - (4 if height >= ROOMY_ROWS else 2))
+    columns_per_mm = min(room_columns / foot.along_mm, room_rows * ASPECT / foot.across_mm)
+    columns = max(LEAST_COLUMNS, round(foot.along_mm * columns_per_mm))
+    rows = max(LEAST_ROWS, round(foot.across_mm * columns_per_mm / ASPECT))
+    return _Outline((width - columns) // 2, (height - rows) // 2, columns, rows, columns_per_mm)
+
+
+def _draw_foot(canvas: Canvas, foot: Foot, outline: _Outline, glyphs: Glyphs) -> None:
+    corners = (" ", " ", " ", " ") if foot.round else glyphs.corners
+    canvas.box(
+        outline.left,
+        outline.top,
+        outline.columns,
+        outline.rows,
+        (glyphs.horizontal, glyphs.vertical, corners),
+    )
+    if foot.round:
+        right, bottom = outline.left + outline.columns - 1, outline.top + outline.rows - 1
+        for x, y, sign in (
+            (outline.left, outline.top, "/"),
+            (right, outline.top, "\\"),
+            (outline.left, bottom, "\\"),
+            (right, bottom, "/"),
+        ):
+            canvas.put(x, y, sign, "frame")
+    canvas.put(*outline.middle, glyphs.rod, "frame")
+
+
+def _draw_names(canvas: Canvas, outline: _Outline, names: Mapping[Face, str]) -> None:
+    x, y = outline.middle
+    if canvas.height >= ROOMY_ROWS:
+        canvas.put_middle(x, outline.top - 2, names[Face.OUT], "label")
+        canvas.put_middle(x, outline.top + outline.rows + 1, names[Face.HOUSE], "label")
+    else:  # beside the corners, where no pack is ever drawn
+        beside = outline.left + outline.columns + 1
+        canvas.put(beside, outline.top - 1, names[Face.OUT], "label")
+        canvas.put(beside, outline.top + outline.rows, names[Face.HOUSE], "label")
+    canvas.put_right(outline.left - SIDE_COLUMNS - 1, y, names[Face.PREV], "label")
+    canvas.put(outline.left + outline.columns + SIDE_COLUMNS + 1, y, names[Face.NEXT], "label")
+
+
+def _draw_pack(
+    canvas: Canvas, outline: _Outline, pack: Pack, *, face: Face, number: int, glyphs: Glyphs
+) -> None:
+    sign = glyphs.lift if pack.purpose == "lift" else glyphs.fill
+    role = pack.purpose
+    if face.is_along:
+        rows = _stretch(outline.rows, pack.seat.sign_across, downwards=True)
+        x = outline.left + outline.columns if face is Face.NEXT else outline.left - SIDE_COLUMNS
+        for row in rows:
+            canvas.put(x, outline.top + row, sign * SIDE_COLUMNS, role)
+        canvas.put(x + SIDE_COLUMNS // 2, outline.top + rows[len(rows) // 2], str(number), "number")
+        return
+    columns = _stretch(outline.columns, pack.seat.sign_along, downwards=False)
+    y = outline.top - 1 if face is Face.OUT else outline.top + outline.rows
+    canvas.put(outline.left + columns[0], y, sign * len(columns), role)
+    canvas.put(outline.left + columns[len(columns) // 2], y, str(number), "number")
+
+
+def _stretch(cells: int, sign: int, *, downwards: bool) -> range:
+    """Cells along a side that a pack takes: the middle half, or the end third that the sign points to."""
+    if sign == 0:
+        length = max(1, cells // 2)
+        start = (cells - length) // 2
+        return range(start, start + length)
+    length = max(1, cells // 3)
+    at_start = sign > 0 if downwards else sign < 0
+    return range(length) if at_start else range(cells - length, cells)
+
+
+def _draw_arrow(
+    canvas: Canvas, outline: _Outline, foot: Foot, top_mm: tuple[float, float], glyphs: Glyphs
+) -> None:
+    along_mm, across_mm = top_mm
+    x, y = outline.middle
+    factor = next((f for f in ARROW_FACTORS if _fits(f, along_mm, across_mm, foot)), 1)
+    columns = _inside(along_mm * factor * outline.columns_per_mm, outline.columns)
+    rows = -_inside(across_mm * factor * outline.columns_per_mm / ASPECT, outline.rows)
+    if max(abs(along_mm), abs(across_mm)) < LEAST_DRAWN_MM:
+        return
+    end = x + columns, y + rows
+    canvas.line((x, y), end, glyphs.line, "arrow")
+    canvas.put(x, y, glyphs.rod, "frame")
+    canvas.put(*end, glyphs.seats[_towards(along_mm, across_mm)][0], "arrow")
+    if factor > 1:
+        sign = "×" if glyphs.blocks else "x"
+        canvas.put(0, canvas.height - 1, f"arrow {sign}{factor}", "label")
+
+
+def _fits(factor: int, along_mm: float, across_mm: float, foot: Foot) -> bool:
+    return abs(along_mm) * factor <= 0.42 * foot.along_mm and abs(across_mm) * factor <= 0.42 * foot.across_mm
+
+
+def _inside(cells: float, side: int) -> int:
+    """Whole cells from the middle, kept off the frame: a small picture loses length, not the direction."""
+    room = max(0, side // 2 - 1)
+    return min(max(-room, round(cells)), room)
+
+
+def _towards(along: float, across: float) -> Seat:
+    """The one of eight directions that a lean points to (22.5 degrees either side of each)."""
+    sign_along = 0 if abs(along) * 2.414 < abs(across) else (1 if along > 0 else -1)
+    sign_across = 0 if abs(across) * 2.414 < abs(along) else (1 if across > 0 else -1)
+    return seat_by_signs(sign_along, sign_across)
+
+
+# ---------------------------------------------------------------- the post from its side
+
+SIDE_FACTORS = (50, 20, 10, 5, 2, 1)
+POST_COLUMNS = 5
+
+
+def elevation(
+    foot: Foot,
+    lean: Lean,
+    height_mm: float,
+    *,
+    names: Mapping[Face, str],
+    glyphs: Glyphs,
+    width: int,
+    height: int,
+) -> Canvas:
+    """Draw both side views next to each other: prev … next on the left, house … out on the right.
+
+    The drawn post is height_mm high; its lean is exaggerated by the factor named below it, the same for
+    both views. The gap under the low edge is exaggerated with it.
+    """
+    canvas = Canvas(width, height)
+    half = width // 2
+    rows = max(2, height - 3)
+    columns_per_mm = rows * ASPECT / height_mm
+    room = max(1, half // 2 - POST_COLUMNS // 2 - 1)
+    tops = lean.top_mm(height_mm)
+    factor = next((f for f in SIDE_FACTORS if max(map(abs, tops)) * f * columns_per_mm <= room), 1)
+    views = (
+        (0, tops[0], names[Face.PREV], names[Face.NEXT], foot.along_mm),
+        (half, tops[1], names[Face.HOUSE], names[Face.OUT], foot.across_mm),
+    )
+    for left, top_mm, low_name, high_name, _side_mm in views:
+        _draw_view(
+            canvas, left, half, rows=rows, shift_columns=top_mm * factor * columns_per_mm, glyphs=glyphs
+        )
+        canvas.put(left + 1, rows + 1, low_name, "label")
+        canvas.put_right(left + half - 1, rows + 1, high_name, "label")
+    sign = "×" if glyphs.blocks else "x"
+    canvas.put_middle(half, height - 1, f"from the side, lean {sign}{factor}", "label")
+    return canvas
+
+
+def _draw_view(
+    canvas: Canvas, left: int, width: int, *, rows: int, shift_columns: float, glyphs: Glyphs
+) -> None:
+    middle = left + width / 2
+    canvas.put(left + 1, rows, glyphs.horizontal * (width - 2), "frame")
+    for row in range(rows):
+        share = (rows - row) / rows
+        for side in (-POST_COLUMNS / 2, POST_COLUMNS / 2):
+            upright(canvas, middle + side + shift_columns * share, row, glyphs)
+
+
+def upright(canvas: Canvas, x: float, row: int, glyphs: Glyphs, role: str = "post") -> None:
+    """One row of a near-upright line at a fraction of a column: three places in each cell are told apart."""
+    column = int(x // 1)
+    part = x - column
+    sign = glyphs.lean_left if part < 1 / 3 else glyphs.vertical if part < 2 / 3 else glyphs.lean_right
+    canvas.put(column, row, sign, role)
+
+
+# ---------------------------------------------------------------- the top from above: a target
+
+SPANS = (2.0, 4.0, 8.0, 16.0, 32.0, 64.0)
+"""The target's half width, in tolerances; the first that holds the mark is taken."""
+
+
+def span_for(reach_mm: float, allowed_mm: float, last: float | None = None) -> float:
+    """How many tolerances the target's half width stands for, so that a top that far off is on it.
+
+    last: what was shown before; it is kept until the mark leaves it or fits the half of it well (no
+    flicker between two scales).
+    """
+    need = reach_mm / allowed_mm
+    if last is not None and last * 0.4 <= need <= last:
+        return last
+    return next((span for span in SPANS if need <= span * 0.95), SPANS[-1])
+
+
+@dataclass(frozen=True, slots=True)
+class Backdrop:
+    """A target without its mark: cross, ring and names, to be drawn once for many marks."""
+
+    canvas: Canvas
+    middle: tuple[int, int]
+    rows_per_mm: float
+    rows: int
+    """Rows of the target itself; below them is room for a legend."""
+
+
+def backdrop(
+    allowed_mm: float,
+    *,
+    span: float,
+    names: Mapping[Face, str],
+    glyphs: Glyphs,
+    width: int,
+    height: int,
+    legend_rows: int = 1,
+) -> Backdrop:
+    """Draw all but the mark. allowed_mm: radius of the ring; span: half width in tolerances."""
+    canvas = Canvas(width, height)
+    rows = max(0, height - legend_rows)
+    x, y = width // 2, rows // 2
+    half_rows = max(1, min(rows // 2, int(width / 2 / ASPECT)))
+    half_columns = round(half_rows * ASPECT)
+    rows_per_mm = half_rows / (span * allowed_mm)
+    canvas.line((x - half_columns, y), (x + half_columns, y), glyphs.horizontal, "frame")
+    canvas.line((x, y - half_rows), (x, y + half_rows), glyphs.vertical, "frame")
+    _draw_ring(canvas, (x, y), allowed_mm * rows_per_mm, glyphs)
+    canvas.put(x, y, glyphs.plumb, "frame")
+    canvas.put_middle(x, y - half_rows, names[Face.OUT], "label")
+    canvas.put_middle(x, y + half_rows, names[Face.HOUSE], "label")
+    # On a small target the names stand outside, or they would cover the cross.
+    inside = half_columns > max(len(names[Face.PREV]), len(names[Face.NEXT]))
+    left, right = len(names[Face.PREV]), len(names[Face.NEXT])
+    canvas.put_right(x - half_columns + (left if inside else -1), y, names[Face.PREV], "label")
+    canvas.put_right(x + half_columns + 1 + (0 if inside else right + 1), y, names[Face.NEXT], "label")
+    return Backdrop(canvas, (x, y), rows_per_mm, rows)
+
+
+def with_mark(
+    scene: Backdrop, top_mm: tuple[float, float] | None, role: str, glyphs: Glyphs, *legend: str
+) -> Canvas:
+    """The target with the top's mark on it (None: not known) in its colour, and a row for each legend."""
+    canvas = scene.canvas.copy()
+    if top_mm is not None:
+        column, row = mark_cell(top_mm, scene.rows_per_mm, scene.middle)
+        on_canvas = min(max(0, column), canvas.width - 1), min(max(0, row), scene.rows - 1)
+        canvas.put(*on_canvas, glyphs.top, role)
+    for index, text in enumerate(legend):
+        told = clipped(text, canvas.width, glyphs.more)
+        canvas.put_middle(scene.middle[0], scene.rows + index, told, "label" if index == 0 else "strong")
+    return canvas
+
+
+def target(
+    top_mm: tuple[float, float] | None,
+    allowed_mm: float,
+    *,
+    span: float,
+    names: Mapping[Face, str],
+    glyphs: Glyphs,
+    width: int,
+    height: int,
+    legend: str = "",
+) -> Canvas:
+    """Draw a target at once.
+
+    top_mm: displacement of the top (+next, +out); None = not known, no mark. allowed_mm: radius of the
+    ring. span: half width of the target in tolerances. names: labels at the four sides.
+    """
+    scene = backdrop(
+        allowed_mm,
+        span=span,
+        names=names,
+        glyphs=glyphs,
+        width=width,
+        height=height,
+        legend_rows=1 if legend else 0,
+    )
+    role = "within" if top_mm is None or math.hypot(*top_mm) <= allowed_mm else "beyond"
+    return with_mark(scene, top_mm, role, glyphs, *([legend] if legend else []))
+
+
+def mark_cell(top_mm: tuple[float, float], rows_per_mm: float, middle: tuple[int, int]) -> tuple[int, int]:
+    """Cell that the top's mark falls in."""
+    return (
+        middle[0] + round(top_mm[0] * rows_per_mm * ASPECT),
+        middle[1] - round(top_mm[1] * rows_per_mm),
+    )
+
+
+def _draw_ring(canvas: Canvas, middle: tuple[int, int], radius_rows: float, glyphs: Glyphs) -> None:
+    points = max(8, int(radius_rows * 16))
+    for point in range(points):
+        angle = 2 * math.pi * point / points
+        x = middle[0] + round(math.cos(angle) * radius_rows * ASPECT)
+        y = middle[1] + round(math.sin(angle) * radius_rows)
+        canvas.put(x, y, glyphs.ring, "ring")
+
+
+def pair(left: Canvas, right: Canvas, titles: tuple[str, str], *, gap: int = 2) -> Canvas:
+    """Two pictures side by side, each under its title."""
+    canvas = Canvas(left.width + gap + right.width, max(left.height, right.height) + 1)
+    canvas.put_middle(left.width // 2, 0, titles[0], "label")
+    canvas.put(left.width + gap + max(0, (right.width - len(titles[1])) // 2), 0, titles[1], "label")
+    canvas.paste(0, 1, left)
+    canvas.paste(left.width + gap, 1, right)
+    return canvas
+
+
+# ---------------------------------------------------------------- the run
+
+RUN_FACTORS = (100, 50, 20, 10, 5, 2, 1)
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """One post of the run as the picture needs it."""
+
+    name: str
+    station_mm: float
+    state: PostState
+    top_mm: tuple[float, float] | None
+    """Displacement of the top (+next, +out); None where it was not read in both directions."""
+    height_mm: float
+
+
+def strip(states: Sequence[PostState], here: int, *, glyphs: Glyphs, width: int) -> Canvas:
+    """One row: a sign per post in walking order, the one on screen marked and reversed.
+
+    A run longer than the row shows the stretch around `here` (an index), with a sign where it goes on.
+    """
+    canvas = Canvas(width, 1)
+    room = max(1, width - 1)
+    first = 0 if len(states) <= room else min(max(0, here - room // 2), len(states) - room)
+    last = min(len(states), first + room)
+    x = 0
+    for index in range(first, last):
+        state = states[index]
+        role = ROLES[state]
+        if index == here:
+            canvas.put(x, 0, glyphs.here, "here")
+            x += 1
+            role += " here"
+        sign = glyphs.states[state]
+        if (index == first and first > 0) or (index == last - 1 and last < len(states)):
+            sign, role = (glyphs.left if index == first else glyphs.right), "label"
+        canvas.put(x, 0, sign, role)
+        x += 1
+    return canvas
+
+
+def run_as_it_stands(
+    posts: Sequence[Standing],
+    here: int,
+    *,
+    names: Mapping[Face, str],
+    glyphs: Glyphs,
+    width: int,
+    height: int,
+    units: Units = "mm",
+) -> Canvas:
+    """Two views of the same run: from the house side (leans to prev and next), and the tops from above.
+
+    The upper rows show each post upright at its station with its lean along the run exaggerated; the
+    lower rows show the tops off the line, out above and house below, with the same factor. Posts too
+    close to tell apart fall on one another: the list has them all.
+    """
+    canvas = Canvas(width, height)
+    if not posts:
+        return canvas
+    plan_rows = 5 if height >= 10 else 3
+    side_rows = max(2, height - plan_rows - 3)
+    margin = max(len(names[Face.OUT]), len(names[Face.HOUSE])) + 3
+    start_mm = min(post.station_mm for post in posts)
+    length_mm = max(post.station_mm for post in posts) - start_mm or 1.0
+    columns_per_mm = (width - 2 * margin) / length_mm
+    read = [post for post in posts if post.top_mm is not None]
+    factor, columns_per_top_mm = _exaggeration(read, columns_per_mm, width, margin, len(posts))
+    middle = side_rows + 1 + plan_rows // 2
+    canvas.put(0, side_rows, glyphs.horizontal * width, "frame")
+    canvas.line((margin - 1, middle), (width - margin, middle), glyphs.line, "frame")
+    canvas.put(0, middle - plan_rows // 2, names[Face.OUT], "label")
+    canvas.put(0, middle + plan_rows // 2, names[Face.HOUSE], "label")
+    worst_mm = max((abs(post.top_mm[1]) for post in read if post.top_mm), default=0.0)
+    for index, post in enumerate(posts):
+        x = margin + (post.station_mm - start_mm) * columns_per_mm
+        role = ROLES[post.state] + (" here" if index == here else "")
+        along, across = post.top_mm or (0.0, 0.0)
+        for row in range(side_rows):
+            share = (side_rows - row) / side_rows
+            upright(canvas, x + 0.5 + along * columns_per_top_mm * share, row, glyphs, role)
+        offset = round(across / worst_mm * (plan_rows // 2)) if worst_mm else 0
+        sign = glyphs.states[post.state]
+        column = int(x + 0.5 + along * columns_per_top_mm)
+        canvas.put(min(max(margin - 2, column), width - 1), middle - offset, sign, role)  # off the names
+    worst = shown.fine(worst_mm, units)
+    cross = "×" if glyphs.blocks else "x"
+    forms = (
+        f"leans along the run {cross}{factor}; tops from above: furthest {worst}",
+        f"leans {cross}{factor}; tops from above, to {worst}",
+    )
+    canvas.put(0, height - 1, fitting(width, glyphs.more, *forms), "label")
+    return canvas
+
+
+def _exaggeration(
+    read: Sequence[Standing], columns_per_mm: float, width: int, margin: int, posts: int
+) -> tuple[int, float]:
+    """The whole factor that keeps the worst lean within its post's bay, and columns per mm of lean."""
+    worst_mm = max((abs(post.top_mm[0]) for post in read if post.top_mm), default=0.0)
+    bay = max(1.0, (width - 2 * margin) / max(1, posts - 1) * 0.45)
+    factor = next((f for f in RUN_FACTORS if worst_mm * f * columns_per_mm <= bay), 1)
+    return factor, factor * columns_per_mm
+
+
+def trend(
+    values_mm: Sequence[float], allowed_mm: float, *, glyphs: Glyphs, width: int, height: int
+) -> Canvas:
+    """How far out of plumb each reading of a post was, oldest first, as bars; the tolerance is a line.
+
+    Bars are to one scale from zero; more readings than fit leave the oldest out.
+    """
+    canvas = Canvas(width, height)
+    shown = list(values_mm)[-max(1, width // 3) :]
+    if not shown or height < 1:
+        return canvas
+    highest = max(*shown, allowed_mm * 1.2)
+    steps = len(glyphs.bars)
+    line_row = height - 1 - min(height - 1, int(allowed_mm / highest * height))
+    canvas.put(0, line_row, glyphs.line * min(width, 3 * len(shown) + 2), "ring")
+    for index, value in enumerate(shown):
+        eighths = round(value / highest * height * steps)
+        role = "within" if value <= allowed_mm else "beyond"
+        for level in range(height):
+            part = min(steps, eighths - level * steps)
+            if part > 0:
+                canvas.put(index * 3, height - 1 - level, glyphs.bars[part - 1] * 2, role)
+        if eighths <= 0:
+            canvas.put(index * 3, height - 1, glyphs.bars[0] * 2, role)
+    return canvas
