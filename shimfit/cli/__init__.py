@@ -33,7 +33,7 @@ COMMANDS = {
     "listen": ("listen",),
     "simulate": ("simulate",),
     "transfer": ("export", "import", "salvage"),
-    "misc": ("settings", "demo", "serve", "completion"),
+    "misc": ("settings", "demo", "serve", "numbers", "completion"),
 }
 """Modules of shimfit.cli and the commands that each holds, in the order that --help lists them."""
 

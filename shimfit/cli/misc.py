@@ -45,6 +45,15 @@ def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
     serve.add_argument("--port", type=int, default=8300, help="port to listen on (default 8300)")
     serve.set_defaults(run=run_serve)
 
+    numbers = commands.add_parser(
+        "numbers",
+        parents=[common],
+        help="every default number, with its source or the mark that there is none",
+        epilog="example:\n  shimfit numbers kerf",
+    )
+    numbers.add_argument("words", metavar="WORD", nargs="*", help="only rows with all of these words")
+    numbers.set_defaults(run=run_numbers)
+
     completion = commands.add_parser(
         "completion",
         parents=[common],
@@ -90,6 +99,23 @@ def run_serve(args: argparse.Namespace, io: Io) -> int:
     from shimfit.tui.serve import serve
 
     return serve(data_file(args.db), host=args.host, port=args.port, talk=io.talk)
+
+
+def run_numbers(args: argparse.Namespace, io: Io) -> int:
+    """Print the table of default numbers, or the rows with some words."""
+    from shimfit.text.numbers import about, number_lines, numbers_json
+
+    rows = about(args.words)
+    if not rows:
+        raise UsageError(
+            f"no number has {' '.join(args.words)!r} in its row; `shimfit numbers` prints them all"
+        )
+    if args.json:
+        io.json(numbers_json(rows))
+        return Exit.DONE
+    for line in number_lines(rows):
+        io.say(line)
+    return Exit.DONE
 
 
 def run_completion(args: argparse.Namespace, io: Io) -> int:

@@ -41,6 +41,7 @@ TEXTS: Final = MappingProxyType[CautionId, str](
 FRONTS: Final = MappingProxyType[str, tuple[CautionId, ...]](
     {
         "readme": ("guard", "rot", "sideways", "membrane", "chisel", "again", "eyes", "hand", "strip"),
+        "first start": ("guard",),
         "help": ("guard", "rot", "sideways", "membrane", "again", "eyes", "hand"),
         "record": ("guard", "rot", "sideways", "membrane", "again"),
         "sawing": ("eyes", "hand", "strip"),

@@ -59,7 +59,7 @@ class Cut:
     """Strip: half the angle of the wedge."""
     thin_mm: float | None = None
     thick_mm: float | None = None
-    kerf_mm: float = 2.5
+    kerf_mm: float = KERF_MM
     goes_to: str = ""
     """Post and seat: `3/next-out`."""
 

@@ -11,6 +11,11 @@ from dataclasses import dataclass
 
 USUAL_TAPER_SLOPE = 0.025
 """1 in 40 (common practice, no source)."""
+USUAL_LEVEL_SLOPE = 0.0005
+USUAL_HALF_STEP_SLOPE = 0.0005
+USUAL_HAND_SLOPE = 0.00025
+"""A level's stated accuracy, half of what is typed apart (a mm in a metre), and the hand's scatter (common
+practice, no source)."""
 
 
 # ---------------------------------------------------------------- prices
@@ -97,9 +102,9 @@ class Reads:
 
 
 def usual_reads(factor: float = 1.6448536269514722) -> Reads:
-    """A usual level (±0.5 mm/m) typed to a millimetre in a metre, the hand ±0.25 mm."""
-    own = math.hypot(0.5 / math.sqrt(3.0), 0.25) / 1000.0
-    u = math.hypot(own, 0.5 / math.sqrt(3.0) / 1000.0)
+    """A usual level, typed to a millimetre in a metre, in a usual hand."""
+    own = math.hypot(USUAL_HALF_STEP_SLOPE / math.sqrt(3.0), USUAL_HAND_SLOPE)
+    u = math.hypot(own, USUAL_LEVEL_SLOPE / math.sqrt(3.0))
     return Reads(u, u, own, own, factor)
 
 

@@ -156,6 +156,8 @@ class _Session:
             self.say(self._post())
         else:
             self.say("No job in this data file yet. Type sample for a made-up one, or new for your own.")
+            for caution in cautions_of("first start"):
+                self.say(caution)
         if self.sensor is not None:
             self.say("An inclinometer is set up: Enter alone holds its reading; type next to walk on.")
         while True:

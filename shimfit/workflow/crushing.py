@@ -41,7 +41,7 @@ def crushing_cautions(
     )
     mark = timber.mark.split(" (", maxsplit=1)[0]
     words = f"{timber.species} in the wet ({mark} value)"
-    said = (caution(pressure, words, by_torque=True) for pressure in found)
+    said = (caution(pressure, words, clamp=clamp) for pressure in found)
     return tuple(sentence for sentence in said if sentence is not None)
 
 

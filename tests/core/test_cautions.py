@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import io
 from pathlib import Path
 
 import pytest
 
 from shimfit.cli import main
 from shimfit.core.cautions import FRONTS, TEXTS, caution_of_material, cautions_of
+from shimfit.tui.plain import run_plain
+from shimfit.workflow.site import Site
 
 HERE = Path(__file__).parents[2]
 JETTY = (
@@ -64,6 +67,16 @@ def test_commands_show_theirs(shimfit) -> None:
     assert all(text in record for text in cautions_of("record"))
     kit = shimfit("kit", "heron/jetty", "--fall", "0.002")
     assert all(text in kit for text in cautions_of("kit"))
+
+
+def test_the_first_start_in_plain_mode_shows_its_caution_once(tmp_path) -> None:
+    site = Site.open(tmp_path / "own.db", environment={})
+    said = io.StringIO()
+    run_plain(site, stdin=io.StringIO("sample\n"), stdout=said)
+    run_plain(site, stdin=io.StringIO(""), stdout=said)
+    site.close()
+    assert FRONTS["first start"]
+    assert all(flat(said.getvalue()).count(text) == 1 for text in cautions_of("first start"))
 
 
 @pytest.mark.parametrize("material", ["cedar shingle", "Cardboard", "softwood offcut", "spruce", "red cedar"])

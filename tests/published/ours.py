@@ -351,7 +351,7 @@ OURS: dict[str, Callable[[], Value]] = {
     "4.2": preload_kpsi,
     "4.3": lambda: bolt.NUT_FACTORS["zinc plated"],
     "4.3b": lambda: bolt.NUT_FACTORS["lubricated"],
-    "4.4": lambda: bolt.TORQUE_SCATTER,
+    "4.4": lambda: bolt.TORQUE_SCATTER_LUBRICATED,
     "4.5a": lambda: bolt.force_from_torque_n(50, 10, 0.2),
     "4.5b": lambda: bolt.force_from_torque_n(50, 10, 0.2) / bolt.stress_area_mm2(10, 1.5),
     "4.7": lambda: bolt.stress_area_mm2(16, 2),

@@ -268,7 +268,7 @@ def test_without_data_enter_writes_the_sample_job(app_on, running, wait_for) -> 
     async def job() -> None:
         app = app_on(empty=True)
         async with running(app, 40, 20) as hand:
-            await hand.sees("No job in this data file yet", "sample job")
+            await hand.sees("No job in this data file yet", "sample job", "keeps people from falling")
             await hand.press("enter")
             await hand.sees("post ")
             assert app.desk.run is not None

@@ -83,16 +83,20 @@ def pressures(
     return tuple(found)
 
 
-def caution(pressure: Pressure, timber: str = "the timber", *, by_torque: bool = False) -> str | None:
+def caution(pressure: Pressure, timber: str = "the timber", *, clamp: Clamp | None = None) -> str | None:
     """What to say about a pack that is too small, with the area needed; None when it holds.
 
-    Sizes are rounded up to 10 mm²; the square that has the area is told to the millimetre above.
+    clamp: how surely the pull is known, said when by torque alone (k = 2). Sizes are rounded up to 10 mm²;
+    the square that has the area is told to the millimetre above.
     """
     if pressure.holds:
         return None
     needed = math.ceil(pressure.area_needed_mm2 / 10.0) * 10
     side = math.ceil(math.sqrt(pressure.area_needed_mm2))
-    doubt = " (known by torque alone, it can be 30 % more or less)" if by_torque else ""
+    doubt = ""
+    if clamp is not None and clamp.u_force_n:
+        percent = round(200.0 * clamp.u_force_n / clamp.force_n)
+        doubt = f" (known by torque alone: give or take {percent} %)"
     return (
         f"The pack at {pressure.seat} is too small: {pressure.force_n / 1000:.1f} kN{doubt} on "
         f"{pressure.area_mm2:.0f} mm² press {pressure.stress_mpa:.1f} N/mm², {timber} allows "

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from shimfit.core.cautions import cautions_of
 from shimfit.model import PostState
 from shimfit.text.canvas import HEIGHT, STACKED_HEIGHT
 from shimfit.text.phrases import clipped, wrapped
@@ -25,7 +26,7 @@ LIVE_ANSWER = "Packs for the lean as it is now; Space logs it"
 NO_RUN = (
     "No job in this data file yet.\n"
     "Enter starts the sample job: a made-up boardwalk to try everything on; shimfit demo --remove takes "
-    "it out again. F5 sets up a job of your own."
+    "it out again. F5 sets up a job of your own.\n\n" + "\n".join(cautions_of("first start"))
 )
 
 
