@@ -30,17 +30,16 @@ post's history. No outside package and no numpy is loaded: the first screen wait
 
 from __future__ import annotations
 
-from shimfit.entry.result import Component, Heard, Incomplete, Refused, Understood
-from shimfit.entry.settings import EntrySettings
+from shimfit.entry.result import Component, EntrySettings, Incomplete, ParseResult, Refused, Understood
 from shimfit.errors import EntryError
 from shimfit.quantities.typed import Length, Units, parse_foot, parse_length, read_length
 
 __all__ = [
     "Component",
     "EntrySettings",
-    "Heard",
     "Incomplete",
     "Length",
+    "ParseResult",
     "Refused",
     "Understood",
     "Units",
@@ -54,9 +53,9 @@ __all__ = [
 _DEFAULT = EntrySettings()
 
 
-def parse_entry(text: str, settings: EntrySettings = _DEFAULT) -> Heard:
+def parse_entry(text: str, settings: EntrySettings = _DEFAULT) -> ParseResult:
     """Live parse of the line as it stands: call it on every key. Never raises on any text."""
-    from shimfit.entry.parser import parse  # the grammar: no screen needs it before a key is pressed
+    from shimfit.entry.grammar import parse  # the grammar: no screen needs it before a key is pressed
 
     return parse(text, settings)
 

@@ -7,11 +7,16 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Final, NoReturn
 
-from shimfit.entry.cursor import Cursor
-from shimfit.entry.echo import decimal_text
-from shimfit.entry.result import MM_PER_LEAN_UNIT, RATIOS, Component, LeanUnit, Qualifier
-from shimfit.entry.settings import EntrySettings
-from shimfit.entry.tokens import Token
+from shimfit.entry.result import (
+    MM_PER_LEAN_UNIT,
+    RATIOS,
+    Component,
+    EntrySettings,
+    LeanUnit,
+    Qualifier,
+    decimal_text,
+)
+from shimfit.entry.tokens import Cursor, Token
 from shimfit.model import Face
 from shimfit.quantities.typed import METRIC, MM_PER, Number
 

@@ -1,16 +1,102 @@
-"""What a typed entry turns out to be: not finished, understood, or refused."""
+"""What a typed entry turns out to be (not finished, understood, or refused), and how it is said back.
+
+What the grammar has to know of the run, the tape and the level stands first (`EntrySettings`); then the
+results; then the words that say an understood entry back, and the shortest way to type it again.
+"""
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Literal, TypeAlias
 
 from shimfit.core.lean import from_degrees, from_offset, from_offset_along_post
-from shimfit.entry.settings import EntrySettings
+from shimfit.errors import UsageError
 from shimfit.model import Face
-from shimfit.quantities.typed import MM_PER, Length, NumberForm
+from shimfit.quantities.typed import METRIC, MM_PER, TAPE_DENOMINATORS, Length, NumberForm, Units
+
+DEFAULT_NAMES: Mapping[str, str] = {face.value: face.value for face in Face}
+DEFAULT_LETTERS: Mapping[str, str] = {"next": "n", "prev": "p", "out": "o", "house": "h"}
+TAKEN_LETTERS = "dms"
+"""d is degrees, m begins mm, s is strong: no face may be one of these letters."""
+
+
+@dataclass(frozen=True, slots=True)
+class EntrySettings:
+    """Settings of the entry line. Raises UsageError when names or letters of faces can't be told apart."""
+
+    units: Units = "mm"
+    """Unit of a bare number; a bare fraction is inches whatever stands here."""
+    denominators: tuple[int, ...] = TAPE_DENOMINATORS
+    """Lower numbers of fractions that are accepted."""
+    graduation_in: Fraction = Fraction(1, 16)
+    """Finest marks of the inch tape; strong and shy are a quarter of it."""
+    graduation_mm: Fraction = Fraction(1)
+    """Finest marks of the metric tape."""
+    gauge_mm: float | None = None
+    """Standing gauge length: the level that offsets are read over; None = over the reading height."""
+    along_post: bool = False
+    """True: a straightedge lies along the post, so that offset ÷ gauge length is a sine."""
+    faces: Mapping[str, str] = field(default_factory=lambda: dict(DEFAULT_NAMES))
+    """Names of the four faces in this run, by next, prev, out, house."""
+    letters: Mapping[str, str] | None = None
+    """Letters of the four faces; None = n p o h, or of a renamed face the first letter that is free."""
+    max_lean_mm: float = 50.8
+    """More than this (2 in) is refused as a slip."""
+    max_lean_deg: float = 3.0
+
+    all_letters: Mapping[Face, str] = field(init=False, repr=False, compare=False)
+    """The four letters. A renamed face takes its first letter when no other meaning has it."""
+
+    spoken: tuple[tuple[str, ...], tuple[str, ...]] = field(init=False, repr=False, compare=False)
+    """Names and letters in lower case, in the order of Face: what the words of this run depend on."""
+
+    def __post_init__(self) -> None:
+        self._check_names()
+        object.__setattr__(self, "all_letters", self._find_letters())
+        self._check_letters()
+        names = tuple(self.name(face).lower() for face in Face)
+        object.__setattr__(self, "spoken", (names, tuple(self.all_letters[face] for face in Face)))
+
+    def name(self, face: Face) -> str:
+        """What this run calls the face."""
+        return self.faces.get(face, face.value)
+
+    def letter(self, face: Face) -> str:
+        """The one letter that stands for the face."""
+        return self.all_letters[face]
+
+    def _find_letters(self) -> dict[Face, str]:
+        if self.letters is not None:
+            return {face: self.letters.get(face, DEFAULT_LETTERS[face]).lower() for face in Face}
+        kept = {face: DEFAULT_LETTERS[face] for face in Face if self.name(face) == face.value}
+        for face in (face for face in Face if face not in kept):
+            wanted = (self.name(face)[0].lower(), DEFAULT_LETTERS[face], *self.name(face).lower())
+            taken = {*kept.values(), *TAKEN_LETTERS, "v", "i"}
+            kept[face] = next((c for c in wanted if c not in taken), DEFAULT_LETTERS[face])
+        return {face: kept[face] for face in Face}
+
+    def _check_names(self) -> None:
+        names = [self.name(face).lower() for face in Face]
+        if len(set(names)) < 4:
+            raise UsageError(f"two faces have one name ({' '.join(names)}): give each its own")
+        for name in names:
+            if len(name) < 2 or not name.isalpha():
+                raise UsageError(f"a face's name is one word of letters, not {name!r}")
+
+    def _check_letters(self) -> None:
+        letters = list(self.all_letters.values())
+        if len(set(letters)) < 4:
+            raise UsageError(f"two faces have one letter ({' '.join(letters)}): give each its own")
+        for letter in letters:
+            if len(letter) != 1 or not letter.isalpha() or letter in TAKEN_LETTERS:
+                raise UsageError(f"{letter!r} can't stand for a face: one letter, not one of d m s")
+
+
+# ---------------------------------------------------------------- results
+
 
 LeanUnit: TypeAlias = Literal["mm", "cm", "in", "deg", "mm/m", "cm/m", "in/ft"]
 Qualifier: TypeAlias = Literal["strong", "shy"]
@@ -128,7 +214,7 @@ class Component:
 
 @dataclass(frozen=True, slots=True)
 class Understood:
-    """Heard. Enter logs it."""
+    """ParseResult. Enter logs it."""
 
     text: str
     """As typed."""
@@ -191,19 +277,15 @@ class Understood:
     @property
     def words(self) -> str:
         """As the screen says it back: `top leans 1/4 in towards next, 3/8 in towards house`."""
-        from shimfit.entry.echo import words
-
-        return words(self)
+        return _words(self)
 
     @property
     def canonical(self) -> str:
         """Shortest plain way to type the same thing: parses back to the same value under any units."""
-        from shimfit.entry.echo import canonical
-
-        return canonical(self)
+        return _canonical(self)
 
 
-Heard: TypeAlias = Incomplete | Understood | Refused
+ParseResult: TypeAlias = Incomplete | Understood | Refused
 
 
 def _check_height(height_mm: float) -> None:
@@ -218,3 +300,135 @@ def is_decimal(value: Fraction) -> bool:
         while rest % prime == 0:
             rest //= prime
     return rest == 1
+
+
+# ---------------------------------------------------------------- said back
+
+
+def _words(heard: Understood) -> str:
+    """`top leans 1/4 in towards next, 3/8 in towards house over 48 in`."""
+    if heard.is_gauge_only:
+        if heard.over is None:
+            return "from now on offsets are read over the reading height"
+        return f"from now on offsets are read over {length_text(heard.over)}"
+    return f"{_lean_words(heard)}{_over_words(heard)}"
+
+
+def _lean_words(heard: Understood) -> str:
+    along, across = heard.along, heard.across
+    if along and across and not (along.value or across.value):
+        return "top is plumb both ways"
+    said = [_one(part, heard.settings) for part in (along, across) if part and part.value]
+    plumb = [way for part, way in ((along, "along"), (across, "across")) if part and not part.value]
+    missing = [way for part, way in ((along, "along"), (across, "across")) if part is None]
+    sentence = f"top leans {', '.join(said)}" if said else "top is"
+    if plumb:
+        sentence += f"{',' if said else ''} plumb {plumb[0]} the run"
+    if missing:
+        sentence += f"; {missing[0]} the run not read yet"
+    return sentence
+
+
+def _one(part: Component, settings: EntrySettings) -> str:
+    amount = number_text(part) + ("" if part.in_minutes else _SAID_UNITS[part.unit])
+    if part.qualifier:
+        amount += f" {part.qualifier}"
+    name = settings.name(part.face)
+    if part.face is Face.OUT and name == Face.OUT.value:
+        return f"{amount} out"
+    return f"{amount} towards {name}"
+
+
+def _over_words(heard: Understood) -> str:
+    parts = [part for part in (heard.along, heard.across) if part is not None]
+    if all(part.offset_mm is None or not part.value for part in parts):
+        return ""  # degrees and ratios have no length, and nothing over any length is plumb
+    if heard.over is not None:
+        return f" over {length_text(heard.over)}"
+    return ""
+
+
+def _canonical(heard: Understood) -> str:
+    """`1/4n 3/8h @48in`; letters as the run has them, unit always written unless it is a fraction."""
+    parts = [_typed(part, heard.settings) for part in (heard.along, heard.across) if part is not None]
+    if heard.over is not None:
+        parts.append(f"@{_gauge_typed(heard.over)}")
+    elif heard.at_height:
+        parts.append("@height")
+    return " ".join(parts)
+
+
+def _typed(part: Component, settings: EntrySettings) -> str:
+    sign = {"strong": "+", "shy": "-", None: ""}[part.qualifier]
+    unit = "" if part.form in ("fraction", "mixed") and part.unit == "in" else _TYPED_UNITS[part.unit]
+    text = number_text(part)
+    if part.in_minutes:
+        text, unit = _degrees_and_minutes(part.number), ""
+    return f"{text}{unit}{sign}{settings.letter(part.face)}"
+
+
+_TYPED_UNITS = {
+    "mm": "mm",
+    "cm": "cm",
+    "in": '"',
+    "deg": "d",
+    "mm/m": "mm/m",
+    "cm/m": "cm/m",
+    "in/ft": "in/ft",
+}
+
+
+def number_text(part: Component) -> str:
+    """The number as it is said, before strong or shy, in its own unit: `1 1/4`, `0.375`, `0.6`."""
+    if part.form in ("fraction", "mixed"):
+        return fraction_text(part.number)
+    if part.in_minutes:
+        return _degrees_and_minutes(part.number)
+    return decimal_text(part.number, part.places)
+
+
+_SAID_UNITS = {
+    "mm": " mm", "cm": " cm", "in": " in", "deg": "°", "mm/m": " mm/m", "cm/m": " cm/m",
+    "in/ft": " in per ft",
+}  # fmt: skip
+
+
+def fraction_text(value: Fraction) -> str:
+    """Mixed number with a space: `1 1/4`, `3/8`, `2`."""
+    whole, rest = divmod(value, 1)
+    if not rest:
+        return str(whole)
+    return f"{whole} {rest}" if whole else str(rest)
+
+
+def decimal_text(value: Fraction, places: int = 0) -> str:
+    """Every decimal of a value that ends, at least `places` of them."""
+    while value * 10**places != int(value * 10**places):
+        places += 1
+    digits = f"{int(value * 10**places):0{places + 1}d}"
+    return f"{digits[:-places]}.{digits[-places:]}" if places else digits
+
+
+def _degrees_and_minutes(value: Fraction) -> str:
+    degrees, rest = divmod(value, 1)
+    minutes, rest = divmod(rest * 60, 1)
+    seconds = f"{decimal_text(rest * 60)}″" if rest else ""
+    return f"{degrees}°{minutes}′{seconds}"
+
+
+def length_text(length: Length) -> str:
+    """A gauge length in the unit that it was typed in; feet are said as inches: `48 in`, `1200 mm`."""
+    if length.unit in METRIC:
+        return f"{decimal_text(length.mm)} mm"
+    return f"{_inches(length)} in"
+
+
+def _gauge_typed(length: Length) -> str:
+    if length.unit in METRIC:
+        return f"{decimal_text(length.mm)}mm"
+    return f"{_inches(length).replace(' ', '-')}in"
+
+
+def _inches(length: Length) -> str:
+    inches = length.mm / MM_PER["in"]
+    return fraction_text(inches) if inches.denominator in (1, *TAPE_DENOMINATORS) else decimal_text(inches)

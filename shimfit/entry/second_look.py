@@ -10,8 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-from shimfit.entry.echo import fraction_text, number_text
-from shimfit.entry.result import Component, Understood
+from shimfit.entry.result import Component, Understood, fraction_text, number_text
 from shimfit.errors import EntryError
 from shimfit.model import Face, Reading
 from shimfit.quantities import shown

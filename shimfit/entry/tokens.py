@@ -1,21 +1,135 @@
-"""From characters to tokens: numbers, units, signs, faces and words, each with its place in the text."""
+"""From characters to tokens: the words and marks of the entry line, each with its place, read in order."""
 
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
+from types import MappingProxyType
+from typing import Literal, NoReturn, TypeAlias
 
-from shimfit.entry.settings import EntrySettings
-from shimfit.entry.words import ARROWS, FILLERS, Kind, split_run, vocabulary
+from shimfit.entry.result import EntrySettings, Incomplete, Refused
+from shimfit.model import Face
 from shimfit.quantities.typed import (
     FEET_MARKS,
     INCH_MARKS,
     MINUS_MARKS,
+    UNIT_WORDS,
     Fault,
     Number,
     mend,
     scan_number,
 )
+
+Kind: TypeAlias = Literal[
+    "number", "unit", "ratio", "minutes", "seconds", "sign", "qualifier", "face", "plumb", "over", "height",
+    "comma", "bubble", "unfinished", "unknown",
+]  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Meaning:
+    """What a word stands for."""
+
+    kind: Kind
+    value: str
+
+
+ARROWS: dict[str, Face] = {
+    ">": Face.NEXT,
+    "→": Face.NEXT,
+    "<": Face.PREV,
+    "←": Face.PREV,
+    "^": Face.OUT,
+    "↑": Face.OUT,
+    "↓": Face.HOUSE,
+}
+"""As the plan is drawn: next to the right, out at the top. The typed arrow down, v, is a word below."""
+FILLERS = frozenset(("top", "leans", "lean", "towards", "toward", "to", "and", "the"))
+"""Said, and of no weight: only as a word by itself."""
+_FIXED: dict[str, Meaning] = {
+    **{word: Meaning("unit", unit) for word, unit in UNIT_WORDS.items()},
+    **dict.fromkeys(("d", "deg", "degree", "degrees"), Meaning("unit", "deg")),
+    **dict.fromkeys(("min", "minute", "minutes"), Meaning("minutes", "'")),
+    **dict.fromkeys(("s", "strong", "heavy", "full"), Meaning("qualifier", "strong")),
+    **dict.fromkeys(("shy", "scant", "light"), Meaning("qualifier", "shy")),
+    **dict.fromkeys(("plumb", "ok", "okay"), Meaning("plumb", "plumb")),
+    **dict.fromkeys(("over", "per"), Meaning("over", "over")),
+    "height": Meaning("height", "height"),
+    **dict.fromkeys(("bubble", "bubbles", "vial"), Meaning("bubble", "bubble")),
+    **dict.fromkeys(("i", "inboard"), Meaning("face", "inboard")),
+    "previous": Meaning("face", Face.PREV),
+    "outboard": Meaning("face", Face.OUT),
+    "v": Meaning("face", Face.HOUSE),
+}
+
+
+def vocabulary(settings: EntrySettings) -> Mapping[str, Meaning]:
+    """Every word and letter of this run, in lower case. The run's own names and letters win."""
+    return _vocabulary(*settings.spoken)
+
+
+@lru_cache(maxsize=16)
+def _vocabulary(names: tuple[str, ...], letters: tuple[str, ...]) -> Mapping[str, Meaning]:
+    own = {
+        word: Meaning("face", face)
+        for words in (names, letters)
+        for word, face in zip(words, Face, strict=True)
+    }
+    plain = {face.value: Meaning("face", face) for face in Face}
+    return MappingProxyType({**plain, **_FIXED, **own})
+
+
+def split_run(run: str, known: Mapping[str, Meaning]) -> list[str] | None:
+    """The words that a run of letters is made of, the longest first; None when it is not made of words.
+
+    `mmn` is `mm` and `n`; `sn` is `s` and `n`; `next` is one word.
+    """
+    if run in known:
+        return [run]
+    if len(run) > 40:
+        return None
+    return _split(run, 0, known, set())
+
+
+def _split(run: str, start: int, known: Mapping[str, Meaning], dead: set[int]) -> list[str] | None:
+    """Depth first with the dead ends remembered, so that no run takes long."""
+    if start == len(run):
+        return []
+    if start in dead:
+        return None
+    for end in range(len(run), start, -1):
+        if run[start:end] in known:
+            rest = _split(run, end, known, dead)
+            if rest is not None:
+                return [run[start:end], *rest]
+    dead.add(start)
+    return None
+
+
+def growths(run: str, settings: EntrySettings) -> list[str]:
+    """What may be typed behind a run of letters to end a word in it: `sh` may become `shy`, so `y`."""
+    found = {word[len(run) :] for word in FILLERS if word.startswith(run)}
+    known, initials = vocabulary(settings), _initials(*settings.spoken)
+    for cut in range(len(run) if len(run) <= 40 else 0):
+        tail = run[cut:]
+        endings = [word[len(tail) :] for word in initials.get(tail[0], ()) if word.startswith(tail)]
+        if endings and _split(run[:cut], 0, known, set()) is not None:
+            found.update(endings)
+    return sorted(found - {""}, key=len)
+
+
+@lru_cache(maxsize=16)
+def _initials(names: tuple[str, ...], letters: tuple[str, ...]) -> dict[str, list[str]]:
+    """The words by their first letter."""
+    index: dict[str, list[str]] = {}
+    for word in _vocabulary(names, letters):
+        index.setdefault(word[0], []).append(word)
+    return index
+
+
+# ---------------------------------------------------------------- tokens
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,3 +286,76 @@ class _Tokeniser:
         for word in words:
             meaning = self.known[word]
             self._add(meaning.kind, meaning.value, self.pos + len(word))
+
+
+# ---------------------------------------------------------------- reading them
+
+
+class Halt(Exception):  # noqa: N818  # it ends the parse with a result, and never leaves this room
+    """Carries the result that the parse ends with."""
+
+    def __init__(self, result: Incomplete | Refused) -> None:
+        super().__init__(result)
+        self.result = result
+
+
+class Cursor:
+    """Tokens of one entry, read from left to right."""
+
+    def __init__(self, text: str, settings: EntrySettings) -> None:
+        self.text = text
+        self.settings = settings
+        self.tokens = tokenise(text, settings)
+        self.index = 0
+
+    @property
+    def token(self) -> Token | None:
+        """The token that is read next; None at the end."""
+        return self.peek(0)
+
+    def peek(self, ahead: int) -> Token | None:
+        """The token that many places further on; None beyond the end."""
+        index = self.index + ahead
+        return self.tokens[index] if index < len(self.tokens) else None
+
+    def take(self) -> Token:
+        """The next token, and move past it."""
+        token = self.tokens[self.index]
+        self.index += 1
+        return token
+
+    def next_is(self, *kinds: str, ahead: int = 0) -> bool:
+        """True when the next token (or one further on) is of one of these kinds."""
+        token = self.peek(ahead)
+        return token is not None and token.kind in kinds
+
+    def said(self, token: Token) -> str:
+        """The token as it was typed."""
+        return self.text[token.start : token.end]
+
+    def refuse(self, reason: str, at: int, meant: str | None = None) -> NoReturn:
+        """End the parse: this can't be meant."""
+        raise Halt(Refused(self.text, reason, at, meant))
+
+    def wait(self, reason: str, at: int | None = None, meant: str | None = None) -> NoReturn:
+        """End the parse: it may become good when more is typed."""
+        raise Halt(Incomplete(self.text, reason, len(self.text) if at is None else at, meant))
+
+    def stop_at_bad(self) -> None:
+        """End the parse where the next token can't be read."""
+        token = self.token
+        if token is not None and token.kind in ("unknown", "unfinished"):
+            stop = self.wait if token.kind == "unfinished" else self.refuse
+            stop(token.value, token.start, token.meant)
+
+    @property
+    def ways(self) -> str:
+        """The four letters, as a question offers them: `n p o h`."""
+        return " ".join(self.settings.all_letters.values())
+
+    @property
+    def example(self) -> str:
+        """An entry in this run's units and letters."""
+        letters = self.settings.all_letters
+        n, h = letters[Face.NEXT], letters[Face.HOUSE]
+        return f"1/4{n}3/8{h}" if self.settings.units == "inch" else f"6mm{n}10mm{h}"

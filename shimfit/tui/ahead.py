@@ -13,7 +13,12 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-TYPING = ("shimfit.entry.parser", "shimfit.entry.second_look", "shimfit.core.uncertainty", "shimfit.core.bow")
+TYPING = (
+    "shimfit.entry.grammar",
+    "shimfit.entry.second_look",
+    "shimfit.core.uncertainty",
+    "shimfit.core.bow",
+)
 STREAMING = ("shimfit.tui.screens.post.live", "shimfit.workflow.live", "shimfit.core.packing.answer")
 
 

@@ -112,7 +112,7 @@ def set_option(site: Site, job: str, run: str, name: str, text: str) -> None:
 
 
 def _face_names(text: str) -> dict[str, str]:
-    from shimfit.entry.settings import DEFAULT_NAMES, EntrySettings
+    from shimfit.entry.result import DEFAULT_NAMES, EntrySettings
 
     names: dict[str, str] = {}
     for part in text.split():

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from shimfit.contract import pack_to_json
 from shimfit.core.cautions import cautions_of
-from shimfit.entry import EntrySettings, Heard, Understood, parse_entry
+from shimfit.entry import EntrySettings, ParseResult, Understood, parse_entry
 from shimfit.errors import UsageError
 from shimfit.store.events import Draft
 from shimfit.workflow.place import Place
@@ -38,7 +38,7 @@ class Site(Keeping):
             faces=faces,
         )
 
-    def echo(self, place: Place, text: str) -> Heard:
+    def echo(self, place: Place, text: str) -> ParseResult:
         """How an entry is understood so far, on every key; never raises on any text."""
         return parse_entry(text, self.entry_settings(self.run(place.job, place.run)))
 

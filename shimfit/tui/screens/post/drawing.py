@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from shimfit.entry.echo import number_text
-from shimfit.entry.result import Incomplete, Refused, Understood
+from shimfit.entry.result import Incomplete, Refused, Understood, number_text
 from shimfit.model import Face, Lean, PostState
 from shimfit.quantities import shown
 from shimfit.text.canvas import HEIGHT, STACKED_HEIGHT, Canvas, numerals, stacked
@@ -16,7 +15,7 @@ from shimfit.tui.screens.post.advice import in_order
 from shimfit.tui.screens.post.room import LEAST_PLAN_ROWS, answer_rows, said_rows
 
 if TYPE_CHECKING:
-    from shimfit.entry.result import Component, Heard
+    from shimfit.entry.result import Component, ParseResult
     from shimfit.standing import PostRecord
     from shimfit.text.glyphs import Glyphs
     from shimfit.text.phrases import PackLine
@@ -223,7 +222,7 @@ def _foot(sight: Sight, record: PostRecord, width: int, height: int) -> Canvas:
 # ---------------------------------------------------------------- the echo row
 
 
-def echo(heard: Heard | None, glyphs: Glyphs, width: int) -> tuple[str, str]:
+def echo(heard: ParseResult | None, glyphs: Glyphs, width: int) -> tuple[str, str]:
     """How the line is understood: sign, words, role. Half-typed text is not scolded."""
     if isinstance(heard, Understood):
         told = f"{glyphs.understood} {glyphs.spell(heard.words)}  {glyphs.enter} logs"

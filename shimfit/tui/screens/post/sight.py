@@ -10,7 +10,7 @@ from shimfit.tui.deeds import USUAL_KEYS, KeyWords
 from shimfit.tui.screens.post.advice import live_packs
 
 if TYPE_CHECKING:
-    from shimfit.entry.result import Heard
+    from shimfit.entry.result import ParseResult
     from shimfit.model import Prescription
     from shimfit.standing import PostRecord, RunState
     from shimfit.text.glyphs import Glyphs
@@ -35,7 +35,7 @@ class Sight:
     """Position in walking order, from 0."""
     shown_pack: int = 0
     """Which pack stands in large figures, from 0."""
-    heard: Heard | None = None
+    heard: ParseResult | None = None
     """How the line is understood; None while nothing is typed."""
     live: Live | None = None
     """What the inclinometer shows; None without one."""
@@ -77,7 +77,7 @@ class Sight:
         heard = self.heard
         return heard if isinstance(heard, Understood) and not heard.is_gauge_only else None
 
-    def with_heard(self, heard: Heard | None) -> Sight:
+    def with_heard(self, heard: ParseResult | None) -> Sight:
         """The same look with something else on the line."""
         return replace(self, heard=heard)
 
@@ -93,7 +93,7 @@ class Sight:
         return replace(self, advice=advice, live_packs=packs)
 
 
-def look_at(desk: Desk, shown_pack: int, heard: Heard | None, live: Live | None) -> Sight:
+def look_at(desk: Desk, shown_pack: int, heard: ParseResult | None, live: Live | None) -> Sight:
     """Take a look."""
     if desk.run is None or desk.record is None:
         return Sight(desk.glyphs, desk.keys, heard=heard, live=live)

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from shimfit.entry.result import Understood
-from shimfit.entry.settings import DEFAULT_LETTERS
+from shimfit.entry.result import DEFAULT_LETTERS, Understood
 from shimfit.model import Face
 from shimfit.tui.widgets.taps import Tap
 
