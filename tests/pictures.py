@@ -15,7 +15,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from shimfit.tui.app import ShimfitApp
-from shimfit.tui.widgets.entry_line import EntryLine
+from shimfit.tui.widgets import EntryLine
 from shimfit.workflow.place import Place
 from shimfit.workflow.site import Site
 
@@ -49,7 +49,7 @@ async def shoot(folder: Path) -> None:
             begin = site.write_sample()
             app = ShimfitApp(site, theme=theme)
             async with app.run_test(size=(columns, rows)) as pilot:
-                app.desk.go(Place(begin.job, begin.run, post))
+                app.session.go(Place(begin.job, begin.run, post))
                 app.page.show()
                 if entry is not None:
                     app.page.query_one(EntryLine).value = entry

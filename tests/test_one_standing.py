@@ -36,8 +36,8 @@ from shimfit.store.merge import export_text, import_text
 from shimfit.text.glyphs import ASCII
 from shimfit.text.phrases import state_word
 from shimfit.text.pictures import strip
-from shimfit.tui.desk import Desk
 from shimfit.tui.plain import run_plain
+from shimfit.tui.session import Session
 from shimfit.workflow.place import Place
 from shimfit.workflow.plan import cut_list_of
 from shimfit.workflow.plan.of_run import posts_to_plan
@@ -344,7 +344,7 @@ DOES = {
 
 
 def on_screen(site: Site, posts: dict[str, PostRecord]) -> None:
-    desk = Desk(site, ASCII)
+    session = Session(site, ASCII)
     typed = "open lake/walk\nrun\n" + "".join(f"go {name}\n" for name in posts) + "q\n"
     spoken = io.StringIO()
     run_plain(site, stdin=io.StringIO(typed), stdout=spoken, ascii=True)
@@ -352,8 +352,8 @@ def on_screen(site: Site, posts: dict[str, PostRecord]) -> None:
     signs = strip([post.state for post in posts.values()], 9, glyphs=ASCII, width=40).text()
     assert signs.split() == ["".join(ASCII.states[post.state] for post in posts.values())] or len(signs) >= 3
     for name, post in posts.items():
-        desk.go(at(name))
-        view = desk.view
+        session.go(at(name))
+        view = session.view
         assert view is not None
         assert (view.state, view.word) == (post.state, state_word(post.state))
         assert view.do.startswith(DOES[post.next_step]), (view.do, post.next_step)

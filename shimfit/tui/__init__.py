@@ -38,9 +38,9 @@ def run(
     sensor: a started or unstarted inclinometer, stopped on the way out. rehearse: log one reading in the
     sample job and quit by itself (0 when it is on disk and answered, 1 when not).
     """
-    from shimfit.tui import memory
+    from shimfit.tui import first_paint
 
-    memory.start()
+    first_paint.hush()
     set_beat()
     try:
         from shimfit.tui.app import ShimfitApp
@@ -52,5 +52,5 @@ def run(
         app = ShimfitApp(site, theme=theme, ascii=ascii, sensor=sensor, rehearse=rehearse)
         app.run()
     finally:
-        memory.painted()
+        first_paint.painted()
     return app.return_code or 0

@@ -6,10 +6,13 @@ import json
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from shimfit.errors import FileError, UsageError
+from shimfit.errors import FileError, ShimfitError, UsageError
 from shimfit.outputs import PDF, RECORD_CSV, RECORD_JSON, write_whole
+from shimfit.tui.session import Outcome
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from shimfit.standing import RunState
     from shimfit.workflow.site import Site
 
@@ -77,3 +80,25 @@ def _bytes(kind: str, record: object) -> bytes:
     from shimfit.report.pdf.asbuilt import record_pdf
 
     return record_pdf(record)
+
+
+class FileToWrite:
+    """Takes the name; a second Enter on the same name writes over what is there."""
+
+    def __init__(self, write: Callable[[str, bool], Path]) -> None:
+        """write: (name, overwrite) → where it went; FileError that ends in `exists already` where it does."""
+        self._write = write
+        self._exists: str | None = None
+
+    def named(self, name: str) -> Outcome:
+        """Write it, or say why not."""
+        try:
+            target = self._write(name, self._exists == name)
+        except FileError as error:
+            if not error.message.endswith("exists already"):
+                return Outcome(error.message, done=False, bell="refused")
+            self._exists = name
+            return Outcome(f"{error.message}: Enter again writes over it", done=False, bell="refused")
+        except ShimfitError as error:
+            return Outcome(error.message, done=False, bell="refused")
+        return Outcome(f"written: {target.name}, in {target.parent}")

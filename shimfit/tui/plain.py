@@ -1,6 +1,6 @@
 """Line by line: prompt, echo, answer in sentences. For screen readers, dumb terminals, logs and pipes.
 
-The same desk as behind the screens, so the same job can be done to its end. No terminal library, no
+The same session as behind the screens, so the same job can be done to its end. No terminal library, no
 escape codes, no pictures unless asked for; arrows are said in words.
 """
 
@@ -18,9 +18,9 @@ from shimfit.errors import Exit, FileError, ShimfitError
 from shimfit.text.glyphs import ASCII, glyphs_for
 from shimfit.text.phrases import state_word
 from shimfit.text.pictures import foot_plan
-from shimfit.tui.desk import Desk, Outcome
 from shimfit.tui.handover import export_record, suggested_name
 from shimfit.tui.sensing import hold, lasting_trouble, look, sensor_of, take
+from shimfit.tui.session import Outcome, Session
 from shimfit.tui.setting_up import LOT_HINT, RUN_STEPS, add_run, check_answer, parse_lot
 
 if TYPE_CHECKING:
@@ -52,20 +52,20 @@ def run_plain(
     sensor: an inclinometer, started here and stopped on the way out; None takes the one that is set up.
     """
     sensor = sensor or sensor_of(site)
-    session = _Session(site, stdin or sys.stdin, stdout or sys.stdout, ascii=ascii, sensor=sensor)
+    talk = _Conversation(site, stdin or sys.stdin, stdout or sys.stdout, ascii=ascii, sensor=sensor)
     try:
         if sensor is not None:
             sensor.start()
-        return session.work()
+        return talk.work()
     except KeyboardInterrupt:
-        session.say("\nstopped; everything that was logged is on disk")
+        talk.say("\nstopped; everything that was logged is on disk")
         return 130
     finally:
         if sensor is not None:
             sensor.stop()
 
 
-class _Session:
+class _Conversation:
     """One conversation."""
 
     def __init__(
@@ -79,7 +79,7 @@ class _Session:
     ) -> None:
         self.sensor = sensor
         self.was_lost = False
-        self.desk = Desk(site, glyphs_for(ascii_only=ascii), spoken=True)
+        self.session = Session(site, glyphs_for(ascii_only=ascii), spoken=True)
         self.stdin = stdin
         self.stdout = stdout
         self.shows_typed = not stdin.isatty()
@@ -97,37 +97,41 @@ class _Session:
             "fitted": _Command(
                 "fitted next-out=T1@30+F2",
                 "what really went in, seat by seat",
-                lambda t: self._move(self.desk.packed_otherwise(t)),
+                lambda t: self._move(self.session.packed_otherwise(t)),
             ),
             "trimmed": _Command(
-                "trimmed", "the packs were cut flush", lambda _: self._move(self.desk.trimmed())
+                "trimmed", "the packs were cut flush", lambda _: self._move(self.session.trimmed())
             ),
             "as": _Command(
                 "as bed",
                 "the next reading is: bed, mid, rails-on, verify, rocks next-out 0.5",
-                lambda t: _told(self.desk.kind_of_next(t)),
+                lambda t: _told(self.session.kind_of_next(t)),
             ),
             "turned": _Command(
                 "turned 6n10h / 5n9h",
                 "two readings, the level turned end for end",
-                lambda t: self._move(self.desk.turned(*(p.strip() for p in (t + "/").split("/")[:2]))),
+                lambda t: self._move(self.session.turned(*(p.strip() for p in (t + "/").split("/")[:2]))),
             ),
             "packed": _Command(
-                "packed", "the packs went in as prescribed", lambda _: self._move(self.desk.packed())
+                "packed", "the packs went in as prescribed", lambda _: self._move(self.session.packed())
             ),
             "tightened": _Command(
-                "tightened", "the nut was tightened", lambda _: self._move(self.desk.tightened())
+                "tightened", "the nut was tightened", lambda _: self._move(self.session.tightened())
             ),
             "note": _Command(
-                "note split, replace", "leave a note here", lambda t: self._move(self.desk.noted(t))
+                "note split, replace", "leave a note here", lambda t: self._move(self.session.noted(t))
             ),
             "skip": _Command(
-                "skip no access", "leave this post for later", lambda t: self._move(self.desk.skipped(t))
+                "skip no access", "leave this post for later", lambda t: self._move(self.session.skipped(t))
             ),
             "undo": _Command(
-                "undo", "take back what was logged last", lambda t: self._move(self.desk.undo(box=t == "box"))
+                "undo",
+                "take back what was logged last",
+                lambda t: self._move(self.session.undo(box=t == "box")),
             ),
-            "redo": _Command("redo", "bring it back", lambda t: self._move(self.desk.redo(box=t == "box"))),
+            "redo": _Command(
+                "redo", "bring it back", lambda t: self._move(self.session.redo(box=t == "box"))
+            ),
             "run": _Command("run", "every post as it stands", lambda _: self._run(left=False)),
             "left": _Command("left", "the posts that are left to do", lambda _: self._run(left=True)),
             "stock": _Command("stock", "what is in the box", lambda _: self._stock()),
@@ -150,9 +154,9 @@ class _Session:
     def work(self) -> int:
         """Ask, do, say, until there is no more."""
         self.say("shimfit, line by line. Type help for all words, q to leave.")
-        if self.desk.site.read_only:
+        if self.session.site.read_only:
             self.say("READ ONLY, nothing can be logged: this file can't be written")
-        if self.desk.open_last():
+        if self.session.open_last():
             self.say(self._post())
         else:
             self.say("No job in this data file yet. Type sample for a made-up one, or new for your own.")
@@ -178,14 +182,14 @@ class _Session:
     def say(self, text: str) -> None:
         """Print what is said; an output that can't carry a sign gets a question mark for it."""
         encoding = getattr(self.stdout, "encoding", None) or "utf-8"
-        text = self.desk.glyphs.spell(text)
+        text = self.session.glyphs.spell(text)
         self.stdout.write(text.encode(encoding, "replace").decode(encoding) + "\n")
         self.stdout.flush()
 
     # ------------------------------------------------------------ hearing
 
     def _prompt(self) -> str:
-        return f"post {self.desk.place.post}> " if self.desk.place else "> "
+        return f"post {self.session.place.post}> " if self.session.place else "> "
 
     def _ask(self, prompt: str) -> str | None:
         self.stdout.write(prompt)
@@ -201,16 +205,18 @@ class _Session:
     def _hear(self, typed: str) -> str | None:
         if not typed:
             return (
-                self._walk(+1) if self.sensor is None or self.desk.place is None else self._take(self.sensor)
+                self._walk(+1)
+                if self.sensor is None or self.session.place is None
+                else self._take(self.sensor)
             )
-        heard = self.desk.echo(typed)
+        heard = self.session.echo(typed)
         word, _, rest = typed.partition(" ")
         word = self.short.get(word, word.lower())
         if not isinstance(heard, Understood) and word in self.commands:
             return self.commands[word].do(rest.strip())
-        if self.desk.place is None:
+        if self.session.place is None:
             return "refused: no run is open; type sample, new or open JOB/RUN"
-        outcome = self.desk.enter(typed)
+        outcome = self.session.enter(typed)
         if not outcome.done:
             return _refused(outcome, typed)
         assert isinstance(heard, Understood)
@@ -219,10 +225,10 @@ class _Session:
     # ------------------------------------------------------------ saying
 
     def _post(self) -> str:
-        run, record, view = self.desk.run, self.desk.record, self.desk.view
+        run, record, view = self.session.run, self.session.record, self.session.view
         if run is None or record is None or view is None:
             return "no run is open"
-        where = f"{run.job}/{run.name}, post {record.name}, {self.desk.index + 1} of {len(run.posts)}"
+        where = f"{run.job}/{run.name}, post {record.name}, {self.session.index + 1} of {len(run.posts)}"
         rows = [f"{where}: {view.word}."]
         rows += [
             text if text[-1] in ".?!" else f"{text}." for text in (view.lean, view.result, view.do) if text
@@ -235,7 +241,7 @@ class _Session:
         return "\n".join(rows)
 
     def _plan(self) -> str:
-        record, words = self.desk.record, self.desk.words
+        record, words = self.session.record, self.session.words
         if record is None or words is None:
             return "no run is open"
         packs = record.packs_in_place if record.going_in is None else record.going_in.packs
@@ -253,7 +259,7 @@ class _Session:
         return canvas.text()
 
     def _run(self, *, left: bool) -> str:
-        run = self.desk.run
+        run = self.session.run
         if run is None:
             return "no run is open"
         posts = run.left_to_do if left else run.posts
@@ -261,7 +267,7 @@ class _Session:
         return "\n".join([*rows, *(self._row(post) for post in posts)])
 
     def _row(self, post: PostRecord) -> str:
-        words = self.desk.words
+        words = self.session.words
         assert words is not None
         lean = post.reading.lean if post.reading else None
         was = "was " if post.changed else ""
@@ -270,12 +276,12 @@ class _Session:
         return f"  post {post.name}: {state_word(post.state)}{off}{notes}"
 
     def _stock(self) -> str:
-        lots = self.desk.box().lots
+        lots = self.session.box().lots
         if not lots:
             return f"The box is empty. Type lot {LOT_HINT.partition('  /')[0]}, or load FILE.csv."
         from shimfit.text.phrases import lot_row
 
-        return "\n".join(["In the box:", *(lot_row(lot, 40, self.desk.settings.units) for lot in lots)])
+        return "\n".join(["In the box:", *(lot_row(lot, 40, self.session.settings.units) for lot in lots)])
 
     def _help(self) -> str:
         rows = [
@@ -295,7 +301,7 @@ class _Session:
         """Wait for the post to stand still, then log what the inclinometer holds."""
         self.say("Hold the post still.")
         live = hold(sensor)
-        outcome = take(self.desk, sensor)
+        outcome = take(self.session, sensor)
         if not outcome.done:
             self.was_lost = bool(live.trouble)
             return f"refused: {outcome.message}"
@@ -321,59 +327,59 @@ class _Session:
         return f"{outcome.message}\n{self._post()}"
 
     def _walk(self, by: int) -> str:
-        outcome = self.desk.step(by)
+        outcome = self.session.step(by)
         return self._post() if outcome.done else outcome.message
 
     def _find(self, text: str) -> str:
-        outcome = self.desk.find(text)
+        outcome = self.session.find(text)
         return self._post() if outcome.done else f"refused: {outcome.message}"
 
     def _survey(self) -> str:
-        self.desk.walks_on = not self.desk.walks_on
+        self.session.walks_on = not self.session.walks_on
         return (
             "each reading walks on to the next post"
-            if self.desk.walks_on
+            if self.session.walks_on
             else "each reading stays at its post"
         )
 
     def _lot(self, text: str) -> str:
-        lot = parse_lot(text, self.desk.settings.units)
-        self.desk.site.add_stock(lot)
-        self.desk.answer_missing()
+        lot = parse_lot(text, self.session.settings.units)
+        self.session.site.add_stock(lot)
+        self.session.answer_missing()
         return f"{lot.lot} is in the box"
 
     def _load(self, text: str) -> str:
         from shimfit.workflow.tables import load_lots
 
-        told = load_lots(self.desk.site, Path(text).expanduser())
-        self.desk.answer_missing()
+        told = load_lots(self.session.site, Path(text).expanduser())
+        self.session.answer_missing()
         return told
 
     def _write(self, name: str) -> str:
-        if self.desk.run is None:
+        if self.session.run is None:
             return "refused: no run is open"
-        self.desk.refresh()
-        name = name or suggested_name(self.desk.run)
+        self.session.refresh()
+        name = name or suggested_name(self.session.run)
         try:
-            return f"written: {export_record(self.desk.site, self.desk.run, name)}"
+            return f"written: {export_record(self.session.site, self.session.run, name)}"
         except FileError as error:
             if not error.message.endswith("exists already"):
                 raise
             if self._ask(f"{error.message}. Write over it? yes or no> ") != "yes":
                 return "not written"
-            return f"written: {export_record(self.desk.site, self.desk.run, name, overwrite=True)}"
+            return f"written: {export_record(self.session.site, self.session.run, name, overwrite=True)}"
 
     def _open(self, text: str) -> str:
         job, _, run = text.partition("/")
         if not run:
-            known = [f"{one.name}/{name}" for one in self.desk.jobs() for name in one.runs]
+            known = [f"{one.name}/{name}" for one in self.session.jobs() for name in one.runs]
             return "Runs: " + (", ".join(known) or "none yet")
-        outcome = self.desk.go_run(job.strip(), run.strip())
+        outcome = self.session.go_run(job.strip(), run.strip())
         return self._post() if outcome.done else f"refused: {outcome.message}"
 
     def _sample(self) -> str:
-        self.desk.site.write_sample()
-        self.desk.open_last()
+        self.session.site.write_sample()
+        self.session.open_last()
         return f"The sample job is open: nothing in it is real.\n{self._post()}"
 
     def _new(self) -> str:
@@ -384,18 +390,18 @@ class _Session:
                 if typed is None:
                     return "no run was made"
                 try:
-                    check_answer(self.desk.site, key, typed)
+                    check_answer(self.session.site, key, typed)
                 except ShimfitError as error:
                     self.say(f"refused: {error.message}")
                     continue
                 answers[key] = typed
-        run = add_run(self.desk.site, answers)
-        self.desk.go_run(run.job, run.name)
+        run = add_run(self.session.site, answers)
+        self.session.go_run(run.job, run.name)
         return self._post()
 
     def _set(self, text: str) -> str:
         key, _, value = text.partition(" ")
-        self.desk.site.set(key, value.strip())
+        self.session.site.set(key, value.strip())
         return f"{key}: {value.strip()}"
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Protocol
 
 from shimfit.errors import ShimfitError
 from shimfit.model import Reading
-from shimfit.tui.desk.outcome import Outcome
+from shimfit.tui.session import Outcome
 
 if TYPE_CHECKING:
     import numpy as np
@@ -16,8 +16,8 @@ if TYPE_CHECKING:
 
     from shimfit.core.sensing.mounting import Zero
     from shimfit.model import Lean
-    from shimfit.tui.app.program import ShimfitApp
-    from shimfit.tui.desk import Desk
+    from shimfit.tui.app import ShimfitApp
+    from shimfit.tui.session import Session
     from shimfit.wire.inclinometer import Snapshot, Taken
     from shimfit.workflow.site import Site
 
@@ -116,16 +116,16 @@ def sensor_of(site: Site) -> Sensor | None:
     return inclinometer_of(site)
 
 
-def take(desk: Desk, sensor: Sensor) -> Outcome:
+def take(session: Session, sensor: Sensor) -> Outcome:
     """Log the reading that the inclinometer holds, and hold anew; refused while there is none, and why."""
-    record = desk.record
+    record = session.record
     if record is None:
         return Outcome("no run is open", done=False, bell="refused")
     live = look(sensor)
     reading = live.reading(record.height_mm)
     if reading is None:
         return Outcome(live.trouble or f"not yet: {live.word}", done=False, bell="refused")
-    outcome = desk.take(reading)
+    outcome = session.take(reading)
     sensor.again()
     return outcome
 
@@ -174,7 +174,7 @@ class Listening:
 
     def anew(self) -> None:
         """Listen as settings and log say now. Raises ShimfitError, and listens as before."""
-        sensor = sensor_of(self._app.desk.site)
+        sensor = sensor_of(self._app.session.site)
         self.stop()
         self._sensor = sensor
         if sensor is None:
@@ -185,17 +185,17 @@ class Listening:
         page = self._app.pages.home
         if self._sensor is None:
             return
-        if self._sensor.snapshot().fell and not self._app.desk.site.read_only:
+        if self._sensor.snapshot().fell and not self._app.session.site.read_only:
             self.forget_zero("the sensor fell: its zero counts no more; turn it end for end")
         if self._app.page is page:
             page.show_live(look(self._sensor))
 
     def take(self) -> Outcome:
         """Log the reading that it holds; refused, with the reason, while there is none."""
-        return self._none() if self._sensor is None else take(self._app.desk, self._sensor)
+        return self._none() if self._sensor is None else take(self._app.session, self._sensor)
 
     def _none(self) -> Outcome:
-        words = self._app.desk.keys.spell("no inclinometer is set up: F5, sensor")
+        words = self._app.session.keys.spell("no inclinometer is set up: F5, sensor")
         return Outcome(words, done=False, bell="refused")
 
     # ---------------------------------------------------------------- walks
@@ -207,11 +207,11 @@ class Listening:
             return
         from shimfit.tui.screens.sensor import AxesWalk
 
-        self._app.push_screen(AxesWalk(self._app.desk, self._sensor, self._taught))
+        self._app.push_screen(AxesWalk(self._app.session, self._sensor, self._taught))
 
     def _taught(self, text: str) -> None:
         """Keep the axes that were taught; the inclinometer is listened to anew with them."""
-        self._app.desk.site.set("sensor_axes", text)
+        self._app.session.site.set("sensor_axes", text)
         self._after(f"the sensor points {text}")
 
     def find_zero(self) -> None:
@@ -222,13 +222,13 @@ class Listening:
         from shimfit.tui.screens.sensor import ZeroWalk
         from shimfit.workflow.sensor import options_of
 
-        options = options_of(self._app.desk.site)
-        self._app.push_screen(ZeroWalk(self._app.desk, self._sensor, options, self._keep_zero))
+        options = options_of(self._app.session.site)
+        self._app.push_screen(ZeroWalk(self._app.session, self._sensor, options, self._keep_zero))
 
     def _keep_zero(self, zero: Zero) -> None:
         from shimfit.workflow.sensor import keep_zero, options_of
 
-        site = self._app.desk.site
+        site = self._app.session.site
         keep_zero(site, zero, options_of(site).axis_map)
         self._after("the zero is kept: turn the sensor back, and read")
 
@@ -236,17 +236,17 @@ class Listening:
         """It was dropped: the zero that was found is not believed any more."""
         from shimfit.workflow.sensor import forget_zero
 
-        forget_zero(self._app.desk.site)
+        forget_zero(self._app.session.site)
         self._after(words)
 
     def _after(self, words: str) -> None:
         """What is kept of the sensor has changed: listen anew with it."""
-        desk = self._app.desk
+        session = self._app.session
         try:
-            if desk.settings.sensor and self._sensor is not None:
+            if session.settings.sensor and self._sensor is not None:
                 self.anew()
         except ShimfitError as error:
             self._app.tell(Outcome(error.message, done=False, bell="refused"))
             return
-        desk.refresh()
+        session.refresh()
         self._app.tell(Outcome(words))

@@ -9,17 +9,22 @@ from __future__ import annotations
 
 import json
 import logging
+import os
 import secrets
+import select
 import shlex
+import signal
 import socket
 import sys
+import threading
+import time
 from collections.abc import Awaitable, Callable
 from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import SplitResult, urlsplit
 
-from shimfit.errors import Exit, UsageError
+from shimfit.errors import Exit, ShimfitError, UsageError
 
 if TYPE_CHECKING:
     from aiohttp import web
@@ -252,5 +257,39 @@ def _server(path: Path | str, host: str, port: int, door: Door) -> Any:
             self.public_url = f"{request.scheme}://{request.host}"
             return await super().handle_index(request)
 
-    command = shlex.join([sys.executable, "-m", "shimfit.tui.served", str(Path(path).absolute())])
+    command = shlex.join([sys.executable, "-m", "shimfit.tui.serve", str(Path(path).absolute())])
     return ShimfitServer(command, host=host, port=port, title="shimfit", templates_path=str(PAGE))
+
+
+# ---------------------------------------------------------------- in a tab: python -m shimfit.tui.serve FILE
+
+LEAVING_S = 3.0
+
+
+def _leave_with_the_server() -> None:
+    """End this program when the server's end of the pipe is gone, however the server ended (kill -9)."""
+    poll = select.poll()
+    poll.register(sys.stdin.fileno(), 0)  # nothing is asked for: only that it was hung up is told
+    poll.poll()
+    os.kill(os.getpid(), signal.SIGTERM)
+    time.sleep(LEAVING_S)
+    os._exit(1)
+
+
+def run_tab(path: str) -> int:
+    """One browser tab's program under the web server's driver: open the data file and run the screen."""
+    from shimfit.tui import run
+    from shimfit.workflow.site import Site
+
+    if hasattr(select, "poll"):
+        threading.Thread(target=_leave_with_the_server, daemon=True).start()
+    with Site.open(path) as site:
+        return run(site, ascii=False)
+
+
+if __name__ == "__main__":
+    try:
+        sys.exit(run_tab(sys.argv[1]))
+    except ShimfitError as error:
+        sys.stderr.write(f"shimfit: {error.message}\n")
+        sys.exit(error.exit_code)

@@ -1,4 +1,4 @@
-"""Setting up from single lines: a new run, a new lot; the same on screen and in plain mode."""
+"""Setting up from single lines, on screen and in plain mode: a new run, its posts, a new lot."""
 
 from __future__ import annotations
 
@@ -8,11 +8,14 @@ from typing import TYPE_CHECKING
 
 from shimfit.errors import EntryError, UsageError
 from shimfit.model import Form, Lot
+from shimfit.quantities import shown
 from shimfit.quantities.typed import parse_foot, parse_height, parse_leg, parse_length, parse_rod_at
 
 if TYPE_CHECKING:
+    from shimfit.core.layout import Mark
     from shimfit.quantities.typed import Units
     from shimfit.standing import RunState
+    from shimfit.workflow.place import Place
     from shimfit.workflow.site import Site
 
 RUN_STEPS = (
@@ -199,3 +202,45 @@ def parse_lot(text: str, units: Units) -> Lot:
     for name, length in zip(names, lengths, strict=True):
         row[name] = parse_length(length, units, what=name.removesuffix("_mm"), zero_ok=name == "thin_mm")
     return lot_from_row(row)
+
+
+def insert_post(site: Site, place: Place, text: str) -> str:
+    """One more line post at a station of place's run; EntryError or UsageError, and nothing is changed."""
+    from shimfit.core import layout
+
+    run = site.run(place.job, place.run)
+    laid_out = layout.insert(_marks_of(run), _station_mm(text, run))
+    new = next(mark for mark in laid_out if run.post(mark.name) is None)
+    data = {"leg": new.leg, "station_mm": new.station_mm, "kind": new.kind}
+    site.add_post(replace(place, post=new.name), data)
+    return f"post {new.name} stands at {shown.lean(new.station_mm, run.units)}"
+
+
+def move_post(site: Site, place: Place, text: str) -> str:
+    """Another station for the post; EntryError or UsageError, and nothing is changed."""
+    from shimfit.core import layout
+
+    run = site.run(place.job, place.run)
+    station_mm = _station_mm(text, run)
+    layout.move(_marks_of(run), place.post, station_mm)
+    site.move_post(place, station_mm)
+    return f"post {place.post} stands at {shown.lean(station_mm, run.units)}"
+
+
+def remove_post(site: Site, place: Place) -> str:
+    """Take the post out of its run; UsageError where it holds two legs, or where too few would be left."""
+    from shimfit.core import layout
+
+    layout.remove(_marks_of(site.run(place.job, place.run)), place.post)
+    site.remove_post(place)
+    return f"post {place.post} is out of the run; its log is kept"
+
+
+def _station_mm(text: str, run: RunState) -> float:
+    return parse_length(text, run.units, what="station", zero_ok=True)
+
+
+def _marks_of(run: RunState) -> tuple[Mark, ...]:
+    from shimfit.core.layout import Mark
+
+    return tuple(Mark(post.name, post.leg, post.station_mm, post.kind) for post in run.posts)

@@ -29,7 +29,7 @@ from typing import TYPE_CHECKING
 
 from shimfit.text.glyphs import glyphs_for
 from shimfit.text.phrases import wrapped
-from shimfit.tui.screens.post import drawing
+from shimfit.tui.screens import post_pictures as drawing
 from shimfit.tui.setting_up import add_run, parse_lot
 from shimfit.workflow.site import Site
 

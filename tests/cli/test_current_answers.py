@@ -11,8 +11,8 @@ import pytest
 from shimfit.cli import main
 from shimfit.cli.io import Io
 from shimfit.text.glyphs import ASCII
-from shimfit.tui.desk import Desk
 from shimfit.tui.plain import run_plain
+from shimfit.tui.session import Session
 from shimfit.tui.setting_up import set_option
 from shimfit.workflow.place import Place
 from shimfit.workflow.reading import answer_missing
@@ -88,10 +88,10 @@ def test_a_box_that_was_filled_answers_every_post_at_once(type_, tmp_path) -> No
         row = shown(type_, post)
         assert (row["state"], row["next"], len(row["prescribed"]) > 0) == ("pack", "pack", True)
     with Site.open(tmp_path / "walk.db", environment={}) as site:
-        desk = Desk(site, ASCII)
-        desk.go(Place("lake", "walk", "1"))
-        assert desk.view is not None
-        assert desk.view.do.startswith("Pack")
+        session = Session(site, ASCII)
+        session.go(Place("lake", "walk", "1"))
+        assert session.view is not None
+        assert session.view.do.startswith("Pack")
 
 
 def test_a_lot_added_in_plain_mode_answers_the_posts_that_are_not_in_view_too(type_, tmp_path) -> None:

@@ -13,7 +13,7 @@ import pytest
 
 from shimfit.tui.app import ShimfitApp
 from shimfit.tui.setting_up import add_run, parse_lot
-from shimfit.tui.widgets.entry_line import EntryLine
+from shimfit.tui.widgets import EntryLine
 from shimfit.workflow.site import Site
 
 if TYPE_CHECKING:

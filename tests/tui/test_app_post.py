@@ -7,7 +7,7 @@ from types import SimpleNamespace
 import pytest
 
 from shimfit.model import PostState
-from shimfit.tui.widgets.entry_line import EntryLine
+from shimfit.tui.widgets import EntryLine
 
 SIZES = [(40, 10), (40, 20), (80, 24), (200, 60)]
 
@@ -23,9 +23,9 @@ def test_a_reading_is_echoed_logged_and_answered(app_on, running, wait_for, colu
             assert app.page.query_one(EntryLine).value == "9.5n5o"
             await hand.press("enter")
             await hand.sees("▲ pack", "TOP leans 9.5 mm", "→ next", "↑ out", "NEXT-OUT", "of 2.0 mm")
-            assert app.desk.record.state is PostState.PACK
+            assert app.session.record.state is PostState.PACK
             assert app.page.query_one(EntryLine).value == ""
-            assert [reading.text for reading in app.desk.record.readings] == ["9.5n5o"]
+            assert [reading.text for reading in app.session.record.readings] == ["9.5n5o"]
 
     wait_for(job())
 
@@ -54,7 +54,7 @@ def test_nine_keys_are_enough_for_both_directions(app_on, running, wait_for) -> 
         async with running(app, 40, 20) as hand:
             names = {"/": "slash"}
             await hand.press(*(names.get(key, key) for key in keys))
-            assert app.desk.record.reading is not None
+            assert app.session.record.reading is not None
             await hand.sees('TOP leans 1/4" → next, 3/8" ↓ house')
 
     wait_for(job())
@@ -63,9 +63,9 @@ def test_nine_keys_are_enough_for_both_directions(app_on, running, wait_for) -> 
 @pytest.mark.parametrize("typed", ["1 1/4n1 3/8h", "1/4+n3/8-h", ".25n.375h", "6.5mmn10mmh", "1/4 n 3/8 h"])
 def test_no_plain_reading_takes_more_than_twelve_keys(app_on, typed) -> None:
     app = app_on("inch")
-    app.desk.open_last()
+    app.session.open_last()
     assert len(typed) + 1 <= 13 if " " in typed else len(typed) + 1 <= 12
-    assert app.desk.enter(typed).done
+    assert app.session.enter(typed).done
 
 
 def test_a_refusal_keeps_the_text_and_goes_to_the_bad_spot(app_on, running, wait_for) -> None:
@@ -77,11 +77,11 @@ def test_a_refusal_keeps_the_text_and_goes_to_the_bad_spot(app_on, running, wait
             line = app.page.query_one(EntryLine)
             assert line.value == "1/4n3/8p"
             assert line.cursor_position == len("1/4n3/8")
-            assert app.desk.record.readings == ()
+            assert app.session.record.readings == ()
             await hand.press("end", "backspace", "o")
             await hand.sees("✓")
             await hand.press("enter")
-            assert len(app.desk.record.readings) == 1
+            assert len(app.session.record.readings) == 1
 
     wait_for(job())
 
@@ -92,9 +92,9 @@ def test_a_doubtful_entry_wants_a_second_enter(app_on, running, wait_for) -> Non
         async with running(app, 80, 24) as hand:
             await hand.enter("3n2i")
             await hand.sees("Enter")
-            assert app.desk.record.readings == ()
+            assert app.session.record.readings == ()
             await hand.press("enter")
-            assert len(app.desk.record.readings) == 1
+            assert len(app.session.record.readings) == 1
 
     wait_for(job())
 
@@ -123,7 +123,7 @@ def test_half_a_reading_is_half(app_on, running, wait_for) -> None:
         async with running(app, 80, 24) as hand:
             await hand.enter("3n")
             await hand.sees("◐ half read", "; out/house?")
-            assert app.desk.record.state is PostState.HALF_READ
+            assert app.session.record.state is PostState.HALF_READ
             await hand.press("escape")
             await hand.sees("now the other way, like 10h")
             await hand.enter("2o")
@@ -144,11 +144,11 @@ def test_the_reading_from_before_the_packs_is_no_verifying_one(app_on, running, 
                 await hand.enter(text)
                 await hand.sees("are they in, and the nut tight?", text)
                 await hand.press("ctrl+u")
-            assert [reading.text for reading in app.desk.record.readings] == ["9n5o", "4n2o"]
+            assert [reading.text for reading in app.session.record.readings] == ["9n5o", "4n2o"]
             app.do("packed")
             await hand.enter("4n2o")
             await hand.sees("post 1 logged")
-            assert len(app.desk.record.readings) == 3
+            assert len(app.session.record.readings) == 3
             await hand.press("ctrl+z")
             await hand.sees("taken back: reading 4n2o at")
 
@@ -171,7 +171,7 @@ def test_undo_and_redo_work_after_a_restart(make_site, running, wait_for) -> Non
             await hand.sees("▲ pack", "TOP leans 9 mm")
             await hand.press("ctrl+z")
             await hand.sees("taken back", "to read")
-            assert app.desk.record.readings == ()
+            assert app.session.record.readings == ()
             await hand.press("ctrl+y")
             await hand.sees("brought back", "▲ pack")
 
@@ -229,7 +229,7 @@ def test_find_note_skip_and_what_is_left(app_on, running, wait_for) -> None:
             await hand.enter("split")
             await hand.sees("post 1 (1/7)")
             await hand.press("ctrl+l")
-            assert [post.name for post in app.desk.run.left_to_do] == ["1", "2", "3", "4", "6", "7"]
+            assert [post.name for post in app.session.run.left_to_do] == ["1", "2", "3", "4", "6", "7"]
             for _ in range(4):
                 await hand.press("down")
             await hand.sees("post 6 (6/7)")
@@ -271,8 +271,8 @@ def test_without_data_enter_writes_the_sample_job(app_on, running, wait_for) -> 
             await hand.sees("No job in this data file yet", "sample job", "keeps people from falling")
             await hand.press("enter")
             await hand.sees("post ")
-            assert app.desk.run is not None
-            assert app.desk.run.sample
+            assert app.session.run is not None
+            assert app.session.run.sample
 
     wait_for(job())
 
@@ -314,24 +314,24 @@ def test_undo_clears_the_line_first_and_names_what_is_of_another_post(app_on, ru
         async with running(app, 80, 24) as hand:
             await hand.enter("9n5o")
             await hand.sees("post 1 logged")
-            first = app.desk.place
+            first = app.session.place
             app.do("next_post")
-            assert app.desk.place != first
+            assert app.session.place != first
             await hand.press("4", "n")
             await hand.press("ctrl+z")
             await hand.sees("line cleared; ^Z again takes back reading 9n5o at")
-            assert app.desk.site.post(first).readings, "text on the line: nothing is taken back"
+            assert app.session.site.post(first).readings, "text on the line: nothing is taken back"
             await hand.press("escape")
             await hand.enter("2n1o")
             app.do("previous_post")
-            assert app.desk.place == first
+            assert app.session.place == first
             await hand.press("ctrl+z")
             await hand.sees("not of this post; ^Z again takes back reading 2n1o at")
-            second = [post for post in app.desk.run.posts if post.readings]
+            second = [post for post in app.session.run.posts if post.readings]
             assert len(second) == 2, "another post's reading stays until it is asked for again"
             await hand.press("ctrl+z")
             await hand.sees("taken back: reading 2n1o at")
-            assert [bool(post.readings) for post in app.desk.run.posts].count(True) == 1
+            assert [bool(post.readings) for post in app.session.run.posts].count(True) == 1
             await hand.press("ctrl+z")  # of the post in view: at once
             await hand.sees("taken back: reading 9n5o at")
 
@@ -344,17 +344,17 @@ def test_run_and_record_page_hold_the_same_figure_against_the_limit(make_site, c
     from shimfit.contract import tolerance_to_json
     from shimfit.quantities.tolerance import parse_tolerance
     from shimfit.text.glyphs import UNICODE
-    from shimfit.tui.desk import Desk
     from shimfit.tui.screens.record import RecordScreen
     from shimfit.tui.screens.run import RunScreen
+    from shimfit.tui.session import Session
 
-    desk = Desk(make_site(), UNICODE)
-    assert desk.open_last()
-    site, place = desk.site, desk.place
+    session = Session(make_site(), UNICODE)
+    assert session.open_last()
+    site, place = session.site, session.place
     site.change_run(place.job, place.run, tolerance=tolerance_to_json(parse_tolerance("1:500", True)))
     site.log_reading(place, "1.9mm n 1.9mm o")
-    desk.refresh()
-    post, page = desk.run.post(place.post), SimpleNamespace(desk=desk)
+    session.refresh()
+    post, page = session.run.post(place.post), SimpleNamespace(session=session)
     page._off = lambda post, reading: RecordScreen._off(page, post, reading)
     on_run = "".join(text for text, _ in RunScreen._row(page, post, columns))
     on_record = "".join(text for text, _ in RecordScreen._row(page, post, columns))

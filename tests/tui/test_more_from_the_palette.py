@@ -12,21 +12,21 @@ from shimfit.errors import FileError
 from shimfit.text.glyphs import UNICODE
 from shimfit.tui.app import ShimfitApp
 from shimfit.tui.deeds import BY_NAME, SCREENS
-from shimfit.tui.desk import Desk
 from shimfit.tui.handover import export_record
-from shimfit.tui.widgets.rows import Rows
+from shimfit.tui.session import Session
+from shimfit.tui.widgets import Rows
 from shimfit.workflow.site import Site
 
 
 @pytest.fixture
-def desk(make_site) -> Desk:
-    desk = Desk(make_site(), UNICODE)
-    assert desk.open_last()
-    return desk
+def session(make_site) -> Session:
+    session = Session(make_site(), UNICODE)
+    assert session.open_last()
+    return session
 
 
-def names(desk: Desk) -> str:
-    return " ".join(post.name for post in desk.run.posts)
+def names(session: Session) -> str:
+    return " ".join(post.name for post in session.run.posts)
 
 
 @pytest.mark.parametrize("size", [(40, 20), (80, 24)])
@@ -40,7 +40,7 @@ def test_a_post_is_inserted_moved_and_taken_out(app_on, running, wait_for, size)
             await hand.sees("✗", "outside")
             await hand.enter("1800mm")
             await hand.sees("post 2a stands at 1800 mm", "8 of 8 left to do")
-            assert names(app.desk) == "1 2 2a 3 4 5 6 7"
+            assert names(app.session) == "1 2 2a 3 4 5 6 7"
             app.page.query_one("#list", Rows).mark(2)
             await hand.press("m")
             await hand.sees("new station of post 2a")
@@ -57,56 +57,56 @@ def test_a_post_is_inserted_moved_and_taken_out(app_on, running, wait_for, size)
     wait_for(job())
 
 
-def test_where_the_post_one_stands_at_goes_one_stands_at_its_neighbour(desk) -> None:
-    assert desk.insert_post("1.8m").done
-    assert desk.find("2a").done
-    assert desk.undo().done
-    assert desk.record is not None
-    assert desk.place.post == "3"
-    assert desk.find("7").done
-    assert desk.remove_post("7").done
-    assert desk.place.post == "6"
-    assert not desk.move_post("1", "soon").done
+def test_where_the_post_one_stands_at_goes_one_stands_at_its_neighbour(session) -> None:
+    assert session.insert_post("1.8m").done
+    assert session.find("2a").done
+    assert session.undo().done
+    assert session.record is not None
+    assert session.place.post == "3"
+    assert session.find("7").done
+    assert session.remove_post("7").done
+    assert session.place.post == "6"
+    assert not session.move_post("1", "soon").done
 
 
-def test_torque_photo_and_rails_on_are_logged(desk) -> None:
-    assert not desk.torqued("hand tight").done
-    assert not desk.torqued("0").done
-    assert "40.7 N m" in desk.torqued("30 lbf ft").message
-    assert "40 N m" in desk.torqued("40 Nm").message
-    assert not desk.photographed("  ").done
-    assert desk.photographed("p1.jpg").message == "photo p1.jpg"
-    assert desk.rails_on().done
-    assert desk.enter(".3n.2o").done
-    assert desk.record.readings[-1].stage == "rails-on"
-    kinds = {event.kind: event.data for event in desk.site.journal.events("heron", run="jetty")}
+def test_torque_photo_and_rails_on_are_logged(session) -> None:
+    assert not session.torqued("hand tight").done
+    assert not session.torqued("0").done
+    assert "40.7 N m" in session.torqued("30 lbf ft").message
+    assert "40 N m" in session.torqued("40 Nm").message
+    assert not session.photographed("  ").done
+    assert session.photographed("p1.jpg").message == "photo p1.jpg"
+    assert session.rails_on().done
+    assert session.enter(".3n.2o").done
+    assert session.record.readings[-1].stage == "rails-on"
+    kinds = {event.kind: event.data for event in session.site.journal.events("heron", run="jetty")}
     assert kinds["tightened"]["torque_nm"] == 40.0
     assert kinds["photo"]["file"] == "p1.jpg"
 
 
-def test_the_bow_is_told_at_the_post(desk) -> None:
-    assert desk.kind_of_next("mid").done
-    assert desk.enter("6n0").done
-    assert desk.enter("1n0").done
-    assert any("bowed, its middle stands" in remark for remark in desk.view.remarks)
+def test_the_bow_is_told_at_the_post(session) -> None:
+    assert session.kind_of_next("mid").done
+    assert session.enter("6n0").done
+    assert session.enter("1n0").done
+    assert any("bowed, its middle stands" in remark for remark in session.view.remarks)
 
 
-def test_a_level_that_is_due_to_be_checked_is_told_at_the_post(desk) -> None:
-    assert desk.view.remarks == ()
+def test_a_level_that_is_due_to_be_checked_is_told_at_the_post(session) -> None:
+    assert session.view.remarks == ()
     level = Instrument("level", "level", 1200.0, 0.0005)
-    desk.site.add_instrument({key: value for key, value in asdict(level).items() if value is not None})
-    assert any("level" in remark for remark in desk.view.remarks)
+    session.site.add_instrument({key: value for key, value in asdict(level).items() if value is not None})
+    assert any("level" in remark for remark in session.view.remarks)
 
 
-def test_an_altered_log_is_not_handed_over(desk, tmp_path) -> None:
-    assert desk.enter("9n5o").done
-    with sqlite3.connect(desk.site.path) as db:
+def test_an_altered_log_is_not_handed_over(session, tmp_path) -> None:
+    assert session.enter("9n5o").done
+    with sqlite3.connect(session.site.path) as db:
         db.execute("DROP TRIGGER event_no_update")
         db.execute("UPDATE event SET data = replace(data, '9n5o', '1n1o') WHERE kind = 'reading'")
     db.close()
     target = tmp_path / "record.csv"
     with pytest.raises(FileError, match="shimfit salvage"):
-        export_record(desk.site, desk.run, str(target))
+        export_record(session.site, session.run, str(target))
     assert not target.exists()
 
 
@@ -118,11 +118,11 @@ def test_what_a_command_logs_beside_the_screen_is_shown_and_both_log(make_site, 
         app = ShimfitApp(site)
         async with running(app, 80, 24) as hand:
             await hand.sees("to read")
-            other.log_reading(app.desk.place, "6n10h")
+            other.log_reading(app.session.place, "6n10h")
             await hand.sees("▲ pack")
             app.do("undo")
             await hand.sees("to read")
-            assert other.post(app.desk.place).readings == ()
+            assert other.post(app.session.place).readings == ()
 
     wait_for(job())
     other.close()

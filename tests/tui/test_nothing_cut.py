@@ -7,13 +7,12 @@ import pytest
 from shimfit.model import Lean, PostState
 from shimfit.text.canvas import Canvas
 from shimfit.text.glyphs import glyphs_for
-from shimfit.tui.desk import Desk
-from shimfit.tui.screens.post import drawing
-from shimfit.tui.screens.post.advice import next_step
-from shimfit.tui.screens.post.live import LiveTarget
-from shimfit.tui.screens.post.room import Room, answer_rows, big_rows, said_rows
-from shimfit.tui.screens.post.sight import look_at
+from shimfit.tui.screens import post_pictures as drawing
+from shimfit.tui.screens.post_beside import LiveTarget
+from shimfit.tui.screens.post_pictures import ScreenSize, answer_rows, big_rows, said_rows
+from shimfit.tui.screens.post_snapshot import next_step, take_snapshot
 from shimfit.tui.sensing import Live
+from shimfit.tui.session import Session
 
 LEAN = Lean(0.0151, 0.0102)
 SIZES = ((40, 10), (40, 20), (64, 20), (64, 30), (80, 24), (110, 24), (110, 40), (200, 60))
@@ -40,26 +39,26 @@ def lost(monkeypatch) -> list[str]:
 @pytest.mark.parametrize("units", ["mm", "inch"])
 def test_packs_and_changes_end_where_they_end(make_site, lost, units, ascii_only) -> None:
     """First packs, then what is to be changed after a reading still out; each pack in large figures."""
-    desk = Desk(make_site(units), glyphs_for(ascii_only=ascii_only))
-    desk.open_last()
+    session = Session(make_site(units), glyphs_for(ascii_only=ascii_only))
+    session.open_last()
     drawn = set()
     for first, again in zip(READINGS, (*AGAIN, ""), strict=True):
         for text in filter(None, (first, again)):
-            if not desk.enter(text).done:
-                assert desk.enter(text).done, "the second Enter"
-            for shown in range(len(look_at(desk, 0, None, None).packs)):
-                sight = look_at(desk, shown, None, None)
-                drawn.add((sight.record.state, bool(sight.pack.changed)))
+            if not session.enter(text).done:
+                assert session.enter(text).done, "the second Enter"
+            for shown in range(len(take_snapshot(session, 0, None, None).packs)):
+                snapshot = take_snapshot(session, shown, None, None)
+                drawn.add((snapshot.record.state, bool(snapshot.pack.changed)))
                 for size in SIZES:
-                    room = Room(*size)
+                    measure = ScreenSize(*size)
                     for draw, rows in (
-                        (drawing.said, len(said_rows(sight, room))),
-                        (drawing.big, big_rows(sight, room)),
-                        (drawing.answer, len(answer_rows(sight, room))),
+                        (drawing.said, len(said_rows(snapshot, measure))),
+                        (drawing.big, big_rows(snapshot, measure)),
+                        (drawing.answer, len(answer_rows(snapshot, measure))),
                     ):
-                        draw(sight, room, room.middle, rows)
+                        draw(snapshot, measure, measure.middle, rows)
         if again:
-            assert desk.step(+1).done
+            assert session.step(+1).done
     assert {(PostState.PACK, False), (PostState.OUT, True)} <= drawn
     assert not lost, "\n".join(sorted(set(lost)))
 
@@ -67,19 +66,19 @@ def test_packs_and_changes_end_where_they_end(make_site, lost, units, ascii_only
 @pytest.mark.parametrize("units", ["mm", "inch"])
 def test_the_legend_of_the_target_is_whole_or_says_that_it_is_not(make_site, units) -> None:
     """`allowed 2.0 m` on a narrow target is another limit: shorter words, and a sign where none fit."""
-    desk = Desk(make_site(units), glyphs_for(ascii_only=False))
-    desk.open_last()
-    sight = look_at(desk, 0, None, None)
-    assert sight.words is not None
-    off, allowed = sight.words.off_by(LEAN, sight.record), sight.words.allowed(sight.record)
+    session = Session(make_site(units), glyphs_for(ascii_only=False))
+    session.open_last()
+    snapshot = take_snapshot(session, 0, None, None)
+    assert snapshot.words is not None
+    off, allowed = snapshot.words.off_by(LEAN, snapshot.record), snapshot.words.allowed(snapshot.record)
     whole = {f"{off} off, allowed {allowed}", f"{off.removesuffix(' mm')} of {allowed} off", f"{off} off"}
     seen = set()
     for width in range(8, 66):
         live = Live(LEAN, "moving", "", None)
-        rows = LiveTarget().draw(sight.with_live(live), width, 10)
+        rows = LiveTarget().draw(snapshot.with_live(live), width, 10)
         told, step = ("".join(text for text, _ in rows.runs(y)).strip() for y in (8, 9))
-        assert told in whole or told.endswith(sight.glyphs.more), f"{told!r} at {width}"
-        full = next_step(None, LEAN, sight.record, sight.words, width)
-        assert step == full or step.endswith(sight.glyphs.more), f"{step!r} at {width}"
+        assert told in whole or told.endswith(snapshot.glyphs.more), f"{told!r} at {width}"
+        full = next_step(None, LEAN, snapshot.record, snapshot.words, width)
+        assert step == full or step.endswith(snapshot.glyphs.more), f"{step!r} at {width}"
         seen.add(told)
     assert whole <= seen

@@ -17,10 +17,10 @@ def test_a_key_of_ones_own_acts_and_is_shown(make_site, running, wait_for) -> No
             assert "F1 help" not in hand.screen()
             await hand.enter("9n5o")
             await hand.press("f7")
-            assert app.desk.record.state is PostState.TIGHTEN
+            assert app.session.record.state is PostState.TIGHTEN
             await hand.press("ctrl+u")
             await hand.press("ctrl+u")
-            assert app.desk.record.readings == ()
+            assert app.session.record.readings == ()
             await hand.press("ctrl+z", "f1")
             await hand.sees("F9 help")
             await hand.press("f9")

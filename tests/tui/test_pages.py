@@ -11,8 +11,7 @@ from shimfit.model import PostState
 from shimfit.settings.keys import DEFAULT_KEYS, FREE, REFUSED, WITHOUT_KEY
 from shimfit.tui.deeds import DEEDS
 from shimfit.tui.screens.help import HelpScreen
-from shimfit.tui.widgets.entry_line import EntryLine
-from shimfit.tui.widgets.rows import Rows
+from shimfit.tui.widgets import EntryLine, Rows
 
 
 def test_every_page_opens_by_key_and_by_tap(app_on, running, wait_for) -> None:
@@ -43,7 +42,7 @@ def test_the_run_lists_filters_and_opens(app_on, running, wait_for) -> None:
         app = app_on()
         async with running(app, 80, 24) as hand:
             await hand.enter("0.4n.3o")
-            app.desk.enter(".4n.3o")
+            app.session.enter(".4n.3o")
             await hand.press("f2")
             await hand.sees("6 of 7 left to do", "✓ plumb", "0.5 of 2.0 mm", "leans along the run")
             await hand.press("l")
@@ -130,7 +129,7 @@ def test_a_run_is_set_up_from_the_screen_and_a_setting_changed(app_on, running, 
                 if answer == "nonsense":
                     await hand.sees("✗")
             await hand.sees("post 1 (1/5)")
-            assert app.desk.run.tolerance.text == "1:500"
+            assert app.session.run.tolerance.text == "1:500"
             await hand.press("f5")
             rows = app.page.query_one("#list", Rows)
             rows.mark(next(i for i, row in enumerate(rows.text.splitlines()) if row.split()[:1] == ["theme"]))
@@ -178,7 +177,7 @@ def test_the_palette_does_what_is_chosen(app_on, running, wait_for) -> None:
             await hand.sees("why is this post skipped?")
             await hand.enter("rotten")
             await hand.sees("skipped")
-            assert app.desk.record.state is PostState.SKIPPED
+            assert app.session.record.state is PostState.SKIPPED
 
     wait_for(job())
 
@@ -228,7 +227,7 @@ def test_read_only_is_said_and_typing_refused_in_words(make_site, running, wait_
             await hand.sees("READ ONLY")
             await hand.enter("9n5o")
             await hand.sees("✗")
-            assert app.desk.record.readings == ()
+            assert app.session.record.readings == ()
             assert app.page.query_one(EntryLine).value == "9n5o", "what was typed is kept"
 
     wait_for(job())

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from shimfit.tui import themes
-from shimfit.tui.widgets.entry_line import EntryLine
+from shimfit.tui.widgets import EntryLine
 
 if TYPE_CHECKING:
     from rich.color import Color

@@ -10,21 +10,21 @@ from shimfit.model import Pack, Piece, Seat
 from shimfit.text.glyphs import glyphs_for
 from shimfit.text.phrases import Words
 from shimfit.text.plan_phrases import cut_lines, gap_words, progress_bar, progress_words
-from shimfit.tui.planning import Planning
-from shimfit.tui.widgets.rows import Rows
+from shimfit.tui.background import Planning
+from shimfit.tui.widgets import Rows
 from shimfit.workflow import plan as planning_room
 
 LEANS = ("9n5o", "4p3o", "6n", "2.5n7h", "8p2o")
 
 
-def read_some(desk) -> None:
+def read_some(session) -> None:
     """Four posts read both ways, one half, two not at all."""
-    desk.walks_on = True
+    session.walks_on = True
     for text in LEANS:
-        assert desk.enter(text).done
+        assert session.enter(text).done
         if text == "6n":
-            desk.step(+1)
-    desk.walks_on = False
+            session.step(+1)
+    session.walks_on = False
 
 
 @pytest.mark.parametrize("size", [(40, 20), (80, 24)])
@@ -32,7 +32,7 @@ def test_all_read_posts_are_planned_and_the_sheet_is_shown(app_on, running, wait
     async def job() -> None:
         app = app_on()
         async with running(app, *size) as hand:
-            read_some(app.desk)
+            read_some(app.session)
             await hand.press("f2", "p")
             await hand.sees("4 posts wait for packs", "As each post was answered")
             await hand.press("p")
@@ -41,17 +41,19 @@ def test_all_read_posts_are_planned_and_the_sheet_is_shown(app_on, running, wait
             text = app.page.query_one("#list", Rows).text
             assert "PACK LABELS" in text
             for name in ("1", "2", "4", "5"):
-                post = app.desk.run.post(name)
+                post = app.session.run.post(name)
                 assert post.prescription.why == "planned with the whole run"
                 for pack in post.prescription.packs:
-                    assert f"post {name} {app.desk.glyphs.seats[pack.seat]}" in text
+                    assert f"post {name} {app.session.glyphs.seats[pack.seat]}" in text
                     for piece in pack.pieces:
                         assert piece.lot in text
             assert "CUT SHEET" in text
             assert "taper T1" in text
             golden(f"plan_{size[0]}x{size[1]}", await hand.settled())
             await hand.press("escape")
-            await hand.sees("post 7 (7/7)" if app.desk.place.post == "7" else f"post {app.desk.place.post} ")
+            await hand.sees(
+                "post 7 (7/7)" if app.session.place.post == "7" else f"post {app.session.place.post} "
+            )
 
     wait_for(job())
 
@@ -60,11 +62,11 @@ def test_what_can_not_be_served_is_named_with_the_reason(app_on, running, wait_f
     async def job() -> None:
         app = app_on()
         async with running(app, 80, 24) as hand:
-            read_some(app.desk)  # while the box is full: only posts with an answer are planned
+            read_some(app.session)  # while the box is full: only posts with an answer are planned
             for lot in ("T1", "T2", "F3", "F4"):
-                app.desk.site.out_of(lot)
-            app.desk.site.out_of("F1", 18)
-            app.desk.site.out_of("F2", 20)
+                app.session.site.out_of(lot)
+            app.session.site.out_of("F1", 18)
+            app.session.site.out_of("F2", 20)
             await hand.press("f6", "p")
             await hand.sees("NOT SERVED", tries=500)
             why = app.page._made["why"]
@@ -76,12 +78,12 @@ def test_what_can_not_be_served_is_named_with_the_reason(app_on, running, wait_f
     wait_for(job())
 
 
-def read_with_a_scarce_box(desk) -> None:
+def read_with_a_scarce_box(session) -> None:
     """The same posts, then few thin flats and one lot of tapers: planning takes more than one round."""
-    read_some(desk)
-    desk.site.out_of("T1")
-    desk.site.out_of("F1", 17)
-    desk.site.out_of("F2", 16)
+    read_some(session)
+    session.site.out_of("T1")
+    session.site.out_of("F1", 17)
+    session.site.out_of("F2", 16)
 
 
 def held_up(monkeypatch) -> threading.Event:
@@ -108,7 +110,7 @@ def test_the_screen_stays_alive_and_esc_keeps_the_best_so_far(app_on, running, w
     async def job() -> None:
         app = app_on()
         async with running(app, 40, 20) as hand:
-            read_with_a_scarce_box(app.desk)
+            read_with_a_scarce_box(app.session)
             await hand.press("f6", "p")
             await hand.sees("a plan: at most 25.0 % could be saved", "▓▓▓", "Esc stop")
             await hand.press("f2")
@@ -121,7 +123,7 @@ def test_the_screen_stays_alive_and_esc_keeps_the_best_so_far(app_on, running, w
             left_out = app.page._made["unsolved"]
             assert left_out, "the stop came before every post was served"
             for name in {"1", "2", "4", "5"}.difference(left_out):
-                kept = app.desk.run.post(name).prescription
+                kept = app.session.run.post(name).prescription
                 assert kept.why == "planned with the whole run"
                 assert kept.packs
             let_go.set()  # the same box, planned to the end, serves them all
@@ -139,7 +141,7 @@ def test_ctrl_c_stops_it_too(app_on, running, wait_for, monkeypatch) -> None:
     async def job() -> None:
         app = app_on()
         async with running(app, 40, 20) as hand:
-            read_with_a_scarce_box(app.desk)
+            read_with_a_scarce_box(app.session)
             await hand.press("f6", "p")
             await hand.sees("at most 25.0 %")
             await hand.press("ctrl+c")
@@ -155,14 +157,14 @@ def test_a_reading_meanwhile_is_not_planned_over(app_on, running, wait_for, monk
     async def job() -> None:
         app = app_on()
         async with running(app, 80, 24) as hand:
-            read_some(app.desk)
+            read_some(app.session)
             await hand.press("f6", "p")
             await hand.sees("at most 25.0 %")
-            app.desk.enter("2n2o")
-            before = app.desk.run.post("1").prescription
+            app.session.enter("2n2o")
+            before = app.session.run.post("1").prescription
             let_go.set()
             await hand.sees("something was logged meanwhile: not kept, plan again", tries=500)
-            assert app.desk.run.post("1").prescription == before
+            assert app.session.run.post("1").prescription == before
 
     wait_for(job())
 
@@ -175,13 +177,13 @@ def test_nothing_to_plan_is_said_and_undo_takes_a_plan_back(app_on, running, wai
             await hand.sees("Nothing to plan yet")
             await hand.press("p")
             await hand.sees("no post is read and waiting for packs")
-            read_some(app.desk)
-            before = [post.prescription for post in app.desk.run.posts]
+            read_some(app.session)
+            before = [post.prescription for post in app.session.run.posts]
             await hand.press("p")
             await hand.sees("4 posts got their packs", tries=500)
             await hand.press("ctrl+z")
             await hand.sees("taken back")
-            assert [post.prescription for post in app.desk.run.posts] == before
+            assert [post.prescription for post in app.session.run.posts] == before
 
     wait_for(job())
 
@@ -204,7 +206,7 @@ def test_the_cut_sheet_goes_to_paper_and_writes_over_nothing_unasked(
             await hand.sees("no post waits for packs")
             assert mine.read_bytes() == b"mine"
             await hand.press("escape")
-            read_some(app.desk)
+            read_some(app.session)
             await hand.press("f1")  # from wherever one is: the palette's entry leads there
             await hand.press("escape", "escape")
             app.do("cut_sheet")
@@ -222,7 +224,7 @@ def test_lining_up_asks_which_feet_stand_off_the_string(app_on, running, wait_fo
     async def job() -> None:
         app = app_on()
         async with running(app, 80, 24) as hand:
-            read_some(app.desk)
+            read_some(app.session)
             await hand.press("f2", "p", "u")
             await hand.sees("feet off›", "which feet stand off the string, + towards out")
             for wrong, told in (("", "nothing of its feet"), ("99=5mm", "no post 99"), ("2=5m", "string")):
@@ -233,7 +235,7 @@ def test_lining_up_asks_which_feet_stand_off_the_string(app_on, running, wait_fo
             await hand.press("p")
             await hand.sees("posts got their packs", tries=500)
             left_mm = {
-                name: app.desk.run.post(name).prescription.resting.lean.top_mm(1000.0)[1]
+                name: app.session.run.post(name).prescription.resting.lean.top_mm(1000.0)[1]
                 for name in ("2", "4")
             }
             assert left_mm["2"] < -0.3

@@ -17,9 +17,9 @@ def test_post_and_pages(app_on, running, wait_for, golden, size) -> None:
     async def job() -> None:
         app = app_on()
         async with running(app, columns, rows) as hand:
-            app.desk.walks_on = True
+            app.session.walks_on = True
             await hand.enter("3p2h")
-            app.desk.walks_on = False
+            app.session.walks_on = False
             await hand.sees("post 2 (2/7)")
             golden(f"to_read_{size}", await hand.settled())
             await hand.enter("9n5o")

@@ -50,16 +50,16 @@ def test_the_target_follows_and_space_logs(app_on, running, wait_for, columns, r
             await hand.sees("6.3 mm off, allowed 2.0 mm", "NEXT 0.5 HOUSE 0.2 mm", "moving", "●")
             await hand.press("space")
             await hand.sees("not yet: moving")
-            assert app.desk.record.readings == ()
+            assert app.session.record.readings == ()
             sensor.seen = taken(Lean(0.005, -0.001))
             await hand.press("up")
             await hand.pilot.pause(0.2)
             await hand.press("space")
             await hand.sees("logged: pack")
-            reading = app.desk.record.readings[-1]
+            reading = app.session.record.readings[-1]
             assert reading.method == "sensor"
             assert reading.lean == Lean(0.005, -0.001)
-            assert app.desk.record.state is PostState.PACK
+            assert app.session.record.state is PostState.PACK
         assert sensor.calls == ["start", "again", "stop"]
 
     wait_for(job())
@@ -117,8 +117,8 @@ def test_a_bare_post_is_answered_live_and_nothing_is_logged(app_on, running, wai
         app = app_on(sensor=sensor)
         async with running(app, columns, rows) as hand:
             await hand.sees("TOP leans 9 mm → next, 5 mm ↑ out", "NEXT-OUT corner", "1 ↗")
-            assert app.desk.record.readings == ()
-            assert app.desk.record.prescription is None
+            assert app.session.record.readings == ()
+            assert app.session.record.prescription is None
             high = app.page.query_one("#answer").styles.height.value
             sensor.seen = streaming(0.0002, 0.0)
             await hand.sees("0.2 mm off, allowed 2.0 mm")
@@ -142,8 +142,8 @@ def test_with_packs_in_the_push_that_is_left_is_told(app_on, running, wait_for, 
     async def job() -> None:
         app = app_on(sensor=sensor)
         async with running(app, columns, rows) as hand:
-            assert app.desk.enter("9n0").done
-            assert {piece.lot for pack in app.desk.record.prescription.packs for piece in pack.pieces} == {
+            assert app.session.enter("9n0").done
+            assert {piece.lot for pack in app.session.record.prescription.packs for piece in pack.pieces} == {
                 "T1"
             }
             app.page.show()
@@ -152,7 +152,7 @@ def test_with_packs_in_the_push_that_is_left_is_told(app_on, running, wait_for, 
             assert 8 <= push_mm <= 10
             await hand.sees(f"T1 push {push_mm:g} mm more")
             assert "mark" in hand.row("big"), "prescribed: the mark to set stays in large figures"
-            assert app.desk.packed().done
+            assert app.session.packed().done
             app.page.show()
             await hand.sees("T1 push more")
             assert "mm more" in hand.row("big")

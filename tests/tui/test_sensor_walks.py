@@ -71,10 +71,10 @@ def test_two_tips_teach_it_and_what_is_unclear_is_asked_again(
             sensor.x_deg, sensor.y_deg = 2.3, -0.15
             await hand.press("enter")
             await hand.sees("Is this how it sits", "+→ x")
-            assert app.desk.settings.sensor_axes == "x=next y=out", "nothing is kept before it is said"
+            assert app.session.settings.sensor_axes == "x=next y=out", "nothing is kept before it is said"
             await hand.press("enter")
             await hand.sees("the sensor points x=next y=house")
-            kept = parse_axis_map(app.desk.settings.sensor_axes)
+            kept = parse_axis_map(app.session.settings.sensor_axes)
             # By hand: tipped out by 2 degrees the sensor's own y fell by 2, so its y leans towards house.
             assert kept.to_post(0.0, -0.035).slope_across == pytest.approx(0.035)
             assert kept.to_post(0.035, 0.0).slope_along == pytest.approx(0.035)
@@ -87,13 +87,13 @@ def test_leaving_keeps_the_axes_as_they_were(app_on, running, wait_for) -> None:
         app = app_on(sensor=Mounted())
         async with running(app, 80, 24) as hand:
             app.do("axes")
-            logged = app.desk.site.log()
+            logged = app.session.site.log()
             await hand.press("enter")
             await hand.sees("2 Tip the top")
             await hand.press("escape")
             await hand.sees("Post", "›")
-            assert app.desk.settings.sensor_axes == "x=next y=out"
-            assert app.desk.site.log() == logged
+            assert app.session.settings.sensor_axes == "x=next y=out"
+            assert app.session.site.log() == logged
 
     wait_for(story())
 
@@ -159,16 +159,16 @@ def test_the_zero_walk_tells_a_turn_that_was_none_and_keeps_the_zero(
             sensor.face = -1.0
             await hand.press("space")
             await hand.sees("zero x +1.00 y -0.40", "3.5 mm → next", "3 Enter keeps")
-            assert options_of(app.desk.site).zero is None, "nothing is kept before it is said"
+            assert options_of(app.session.site).zero is None, "nothing is kept before it is said"
             app.listening.anew = lambda: None  # the settings name no port here
             await hand.press("space")
             await hand.sees("the zero is kept")
-            zero = options_of(app.desk.site).zero
+            zero = options_of(app.session.site).zero
             assert (zero.x_deg, zero.y_deg) == pytest.approx((1.0, -0.4), abs=1e-3)
             assert zero.u_deg < 0.02
             app.do("dropped")
             await hand.sees("turn it end for end")
-            assert options_of(app.desk.site).zero is None
+            assert options_of(app.session.site).zero is None
 
     wait_for(story())
 
@@ -189,7 +189,7 @@ def test_while_the_zero_is_unknown_nothing_is_called_plumb_and_no_packs_are_advi
             assert app.page.sight.advice is None
             await hand.press("space")
             await hand.sees("logged")
-            reading = app.desk.record.readings[-1]
+            reading = app.session.record.readings[-1]
             assert not reading.zero_found
             assert reading.u_along >= 0.008
             assert rung == []

@@ -9,7 +9,7 @@ import pytest
 from shimfit.model import PostState
 from shimfit.text.glyphs import UNICODE
 from shimfit.tui.app import ShimfitApp
-from shimfit.tui.desk import Desk
+from shimfit.tui.session import Session
 
 
 @pytest.fixture
@@ -37,8 +37,8 @@ def test_enter_does_not_wait_and_the_answer_comes_by_itself(app_on, running, wai
         async with running(app, 80, 24) as hand:
             await hand.enter("9n5o")
             await hand.sees("post 1 logged: ", "working…")
-            assert [reading.text for reading in app.desk.record.readings] == ["9n5o"], "on disk first"
-            assert app.desk.record.prescription is None
+            assert [reading.text for reading in app.session.record.readings] == ["9n5o"], "on disk first"
+            assert app.session.record.prescription is None
             await hand.press("down")
             await hand.sees("post 2 (2/7)")
             await hand.enter("3n8o")
@@ -47,14 +47,14 @@ def test_enter_does_not_wait_and_the_answer_comes_by_itself(app_on, running, wai
             let_go.set()
             await hand.sees("NEXT", "OUT", "allowed 2.0 mm", "4n")
             for _ in range(100):
-                if app.desk.site.post(app.desk.place).prescription:
+                if app.session.site.post(app.session.place).prescription:
                     break
                 await hand.pilot.pause(0.05)
             await hand.settled()
             assert "working…" not in hand.screen()
-            assert app.desk.record.state is PostState.PACK
-            assert app.desk.record.prescription is not None
-            assert app.desk.run.post("1").prescription is not None
+            assert app.session.record.state is PostState.PACK
+            assert app.session.record.prescription is not None
+            assert app.session.run.post("1").prescription is not None
         assert asked == [("1", "9n5o"), ("2", "3n8o")], "in the order of the readings, each once"
 
     wait_for(story())
@@ -68,7 +68,7 @@ def test_what_is_done_meanwhile_does_not_wait_for_the_answer_either(
 
     async def story() -> None:
         app = app_on()
-        site = app.desk.site
+        site = app.session.site
         site.add_instrument({"name": "L1", "kind": "level", "length_mm": 600.0, "accuracy_slope": 0.0005})
         site.set("instrument", "L1")
         async with running(app, 80, 24) as hand:
@@ -76,8 +76,8 @@ def test_what_is_done_meanwhile_does_not_wait_for_the_answer_either(
             await hand.sees("working…")
             app.do("packed")
             await hand.sees("still being worked out")
-            assert app.desk.record.packs_in_place == ()
-            app.tell(app.desk.turned("9n5o", "9.4n5.2o"))
+            assert app.session.record.packs_in_place == ()
+            app.tell(app.session.turned("9n5o", "9.4n5.2o"))
             await hand.sees("post 1 logged: ", "working…")
             let_go.set()
             await hand.sees("NEXT-OUT")
@@ -100,13 +100,13 @@ def test_an_answer_to_what_was_taken_back_is_dropped(app_on, running, wait_for, 
             let_go.set()
             for _ in range(100):
                 await hand.pilot.pause(0.05)
-                if not app.desk.working:
+                if not app.session.working:
                     break
             await hand.settled()
-            assert [reading.text for reading in app.desk.record.readings] == ["3n8o"]
-            lean = app.desk.record.prescription.lean
+            assert [reading.text for reading in app.session.record.readings] == ["3n8o"]
+            lean = app.session.record.prescription.lean
             assert lean.top_mm(1000.0) == pytest.approx((3.0, 8.0))
-            kinds = [event.kind for event in app.desk.site.journal.events() if event.post == "1"]
+            kinds = [event.kind for event in app.session.site.journal.events() if event.post == "1"]
             assert kinds.count("prescribed") == 1, "the stale one is not even in the log"
 
     wait_for(story())
@@ -115,16 +115,16 @@ def test_an_answer_to_what_was_taken_back_is_dropped(app_on, running, wait_for, 
 def test_an_answer_that_was_missed_comes_when_the_post_is_seen_again(make_site, running, wait_for) -> None:
     """The program was killed between the reading and its answer."""
     site = make_site()
-    desk = Desk(site, UNICODE)
-    desk.open_last()
-    desk.answers_later = lambda _place: False
-    assert desk.enter("9n5o").done
-    assert site.post(desk.place).prescription is None
+    session = Session(site, UNICODE)
+    session.open_last()
+    session.answers_later = lambda _place: False
+    assert session.enter("9n5o").done
+    assert site.post(session.place).prescription is None
 
     async def story() -> None:
         app = ShimfitApp(site)
         async with running(app, 80, 24) as hand:
             await hand.sees("NEXT-OUT corner", "packed; allowed")
-            assert app.desk.record.prescription is not None
+            assert app.session.record.prescription is not None
 
     wait_for(story())

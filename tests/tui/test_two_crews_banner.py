@@ -34,7 +34,7 @@ def test_a_run_in_two_minds_has_a_banner(in_two_minds, running, wait_for, column
             assert rows == 10 or WHY in banner
             await hand.enter("9n5o")
             await hand.sees("logged: pack")
-            assert app.desk.record.reading is not None, "work goes on"
+            assert app.session.record.reading is not None, "work goes on"
             await hand.press("f2")
             await hand.settled()
             assert WHY[:28] in hand.screen()

@@ -12,8 +12,7 @@ from textual.widget import Widget
 
 from shimfit.model import Lean
 from shimfit.tui.sensing import Live
-from shimfit.tui.widgets.drawn import Kept
-from shimfit.tui.widgets.entry_line import EntryLine
+from shimfit.tui.widgets import EntryLine, Kept
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -151,7 +150,7 @@ def test_keys_that_come_right_after_enter_are_kept(app_on, running, wait_for) ->
             line.insert_text_at_cursor("3")
             await hand.sees("logged: pack", "› 3")
             assert line.value == "3"
-            assert app.desk.record.readings[-1].text == "9n5o"
+            assert app.session.record.readings[-1].text == "9n5o"
 
     wait_for(job())
 

@@ -9,15 +9,14 @@ from textual.binding import Binding, BindingType
 from shimfit.core.cautions import cautions_of
 from shimfit.text.phrases import wrapped
 from shimfit.tui.deeds import DEEDS, KeyWords
-from shimfit.tui.widgets.drawn import RoleScreen
-from shimfit.tui.widgets.rows import Rows
+from shimfit.tui.widgets import RoleScreen, Rows
 
 if TYPE_CHECKING:
     from textual import events
     from textual.app import ComposeResult
 
     from shimfit.text.canvas import Run
-    from shimfit.tui.desk import Desk
+    from shimfit.tui.session import Session
 
 ENTRY_HELP = (
     ("How far the TOP leans, and which way. n next, p prev, o out, h house.", ""),
@@ -59,9 +58,9 @@ class HelpScreen(RoleScreen):
         Binding("pageup", "turn(-1)", "Page up", show=False, priority=True),
     ]
 
-    def __init__(self, desk: Desk, page: str) -> None:
+    def __init__(self, session: Session, page: str) -> None:
         super().__init__()
-        self._desk = desk
+        self._desk = session
         self._page = page
 
     def compose(self) -> ComposeResult:

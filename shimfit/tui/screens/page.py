@@ -12,10 +12,8 @@ from textual.widgets import Label
 from shimfit.text.canvas import Canvas
 from shimfit.text.phrases import clipped, wrapped
 from shimfit.tui.deeds import BY_NAME, SCREENS
-from shimfit.tui.desk import Outcome
-from shimfit.tui.widgets.drawn import Beside, Picture, RoleScreen
-from shimfit.tui.widgets.entry_line import EntryLine
-from shimfit.tui.widgets.taps import Tap, Taps
+from shimfit.tui.session import Outcome
+from shimfit.tui.widgets import Beside, EntryLine, Picture, RoleScreen, Tap, Taps
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -26,7 +24,7 @@ if TYPE_CHECKING:
     from textual.widgets import Input
 
     from shimfit.tui.app import ShimfitApp
-    from shimfit.tui.desk import Desk
+    from shimfit.tui.session import Session
 
 LEAST_COLUMNS, LEAST_ROWS = 30, 8
 ECHO_ROWS, SQUAT_ECHO_ROWS = 3, 2
@@ -61,9 +59,9 @@ class Page(RoleScreen):
     ALWAYS_ASKS: ClassVar[bool] = False
     """True: the line is a reading's and always open."""
 
-    def __init__(self, desk: Desk) -> None:
+    def __init__(self, session: Session) -> None:
         super().__init__(classes=" ".join(self._sizes()))
-        self.desk = desk
+        self.session = session
         self.question: Question | None = None
         self.outcome: Outcome | None = None
         self.banner_text = ""
@@ -109,7 +107,7 @@ class Page(RoleScreen):
         yield Picture(self._draw_banner, id="banner")
         yield Picture(self._draw_echo, id="echo")
         with Beside(id="line"):
-            yield Label(self.desk.glyphs.prompt + " ", id="prompt")
+            yield Label(self.session.glyphs.prompt + " ", id="prompt")
             yield EntryLine(id="entry")
         yield Taps(id="keys")
 
@@ -118,7 +116,7 @@ class Page(RoleScreen):
         yield from ()
 
     def show(self) -> None:
-        """Bring everything on the page up to date with the desk."""
+        """Bring everything on the page up to date with the session."""
         self._stand_by_banner()
         self.show_echo()
         for picture in self.query(Picture):
@@ -151,7 +149,7 @@ class Page(RoleScreen):
         self.show()
 
     def on_screen_resume(self, event: events.ScreenResume) -> None:
-        """Come back to the page: the desk may have moved. The first time all is as it was just mounted."""
+        """Come back to the page: the session may have moved. The first time all is as it was just mounted."""
         if self._is_new:
             self._is_new = False
             event.refresh_styles = False
@@ -183,7 +181,7 @@ class Page(RoleScreen):
     def show_keys(self) -> None:
         """Offer the keys of the moment."""
         try:
-            spell = self.desk.keys.spell
+            spell = self.session.keys.spell
             taps = [replace(tap, label=spell(tap.label)) for tap in self.keys()]
             self.query_one("#keys", Taps).offer([taps])
         except NoMatches:
@@ -192,7 +190,7 @@ class Page(RoleScreen):
     def say(self, outcome: Outcome) -> None:
         """Show what came of a move; the bell rings once for a refusal, twice for plumb."""
         self.outcome = outcome
-        if self.desk.settings.bell:
+        if self.session.settings.bell:
             rings = {"none": 0, "refused": 1, "plumb": 2}[outcome.bell]
             for _ in range(rings):
                 self.app.bell()
@@ -208,7 +206,7 @@ class Page(RoleScreen):
     def warn(self, text: str) -> None:
         """Show a banner for as long as the trouble lasts; empty text takes it away."""
         self._trouble = text
-        run = self.desk.run
+        run = self.session.run
         text = text or self.standing_banner or (run.conflict if run is not None else None) or ""
         if text == self.banner_text:
             return
@@ -241,15 +239,15 @@ class Page(RoleScreen):
         return min(1 if self.has_class("-squat") else 2, len(wrapped(self.banner_text, self.window.width)))
 
     def _draw_banner(self, width: int, height: int) -> Canvas:
-        return _text(width, height, self.banner_text, "refused", self.desk.glyphs.more)
+        return _text(width, height, self.banner_text, "refused", self.session.glyphs.more)
 
     def _draw_echo(self, width: int, height: int) -> Canvas:
         text, role = self.echo_text(self.query_one(EntryLine).value)
-        return _text(width, height, text, role, self.desk.glyphs.more)
+        return _text(width, height, text, role, self.session.glyphs.more)
 
     def echo_text(self, typed: str) -> tuple[str, str]:
         """What the echo row says, and in which role."""
-        signs = self.desk.glyphs
+        signs = self.session.glyphs
         if self.question is not None:
             if self.outcome is not None and not self.outcome.done:
                 return f"{signs.refused} {self.outcome.message}", "refused"
@@ -269,7 +267,7 @@ class Page(RoleScreen):
         self.question = question
         self.outcome = None
         self.query_one("#line").display = True
-        self.query_one("#prompt", Label).update(f"{question.label}{self.desk.glyphs.prompt} ")
+        self.query_one("#prompt", Label).update(f"{question.label}{self.session.glyphs.prompt} ")
         line = self.query_one(EntryLine)
         line.lends = False
         line.value = question.value
@@ -284,7 +282,7 @@ class Page(RoleScreen):
         line = self.query_one(EntryLine)
         line.lends = self.ALWAYS_ASKS
         line.value = ""
-        self.query_one("#prompt", Label).update(self.desk.glyphs.prompt + " ")
+        self.query_one("#prompt", Label).update(self.session.glyphs.prompt + " ")
         self.query_one("#line").display = self.ALWAYS_ASKS
         self.focus_home()
         self.show()
@@ -347,7 +345,7 @@ class Page(RoleScreen):
 
     def marked_post(self) -> str:
         """The post that an action on a post means here."""
-        return self.desk.place.post if self.desk.place is not None else ""
+        return self.session.place.post if self.session.place is not None else ""
 
     def open_marked(self) -> None:
         """Open what is marked in the list."""

@@ -17,14 +17,11 @@ from shimfit.text.plan_phrases import (
     progress_bar,
     progress_words,
 )
-from shimfit.tui.desk import Outcome
-from shimfit.tui.handover import export_cut_sheet, suggested_name
-from shimfit.tui.planning import Planning
+from shimfit.tui.background import Planning
+from shimfit.tui.handover import FileToWrite, export_cut_sheet, suggested_name
 from shimfit.tui.screens.page import Page, Question
-from shimfit.tui.widgets.drawn import Picture
-from shimfit.tui.widgets.rows import Rows
-from shimfit.tui.widgets.taps import Tap
-from shimfit.tui.writing import FileToWrite
+from shimfit.tui.session import Outcome
+from shimfit.tui.widgets import Picture, Rows, Tap
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -33,7 +30,7 @@ if TYPE_CHECKING:
     from textual.app import ComposeResult
 
     from shimfit.text.plan_phrases import Line
-    from shimfit.tui.desk import Desk
+    from shimfit.tui.session import Session
 
 LOOKS_PER_SECOND = 5
 
@@ -52,8 +49,8 @@ class PlanScreen(Page):
         Binding("q", "app.do('quit')", "Quit", show=False),
     ]
 
-    def __init__(self, desk: Desk) -> None:
-        super().__init__(desk)
+    def __init__(self, session: Session) -> None:
+        super().__init__(session)
         self.planning: Planning | None = None
         self._off_mm: dict[str, float] | None = None
         """Feet off the string, by post; None: each top is aimed at plumb."""
@@ -96,21 +93,21 @@ class PlanScreen(Page):
 
     def action_plan(self) -> None:
         """Begin to plan; the screen stays alive."""
-        place = self.desk.place
+        place = self.session.place
         if self.planning is not None:
             return
         if place is None:
             self.say(Outcome("no run is open", done=False, bell="refused"))
             return
         self.outcome = None
-        self.planning = Planning(self.desk.site, place.job, place.run, off_mm=self._off_mm)
+        self.planning = Planning(self.session.site, place.job, place.run, off_mm=self._off_mm)
         self._lines, self._headline = [], f"{place.run}  planning from the box"
         self.planning.start()
         self.show()
 
     def action_line_up(self) -> None:
         """Aim the tops at one line, once it is told which feet stand off it; or each at plumb again."""
-        run = self.desk.run
+        run = self.session.run
         if run is None:
             self.say(Outcome("no run is open", done=False, bell="refused"))
         elif self._off_mm is not None:
@@ -118,7 +115,7 @@ class PlanScreen(Page):
             self.say(Outcome("next plan: each top is aimed at plumb"))
             self.show_keys()
         else:
-            out = self.desk.words.names[Face.OUT] if self.desk.words else "out"
+            out = self.session.words.names[Face.OUT] if self.session.words else "out"
             hint = f"which feet stand off the string, + towards {out}, like 2=5mm 3=-4mm"
             self.ask(Question("feet off", hint, self._line_up_by))
 
@@ -126,7 +123,7 @@ class PlanScreen(Page):
         from shimfit.quantities.typed import parse_pairs
         from shimfit.workflow.standing import line_up_run
 
-        run = self.desk.run
+        run = self.session.run
         assert run is not None
         try:
             off_mm = parse_pairs(text.replace(",", " ").split(), run.units)
@@ -140,7 +137,7 @@ class PlanScreen(Page):
 
     def action_export(self) -> None:
         """Ask where to write cut sheet and pack labels for paper."""
-        run = self.desk.run
+        run = self.session.run
         if run is None or self.planning is not None:
             told = "no run is open" if run is None else "it still plans: the sheet comes after it"
             self.say(Outcome(told, done=False, bell="refused"))
@@ -150,9 +147,9 @@ class PlanScreen(Page):
         self.ask(Question("write to", hint, named, suggested_name(run, "cut-sheet")))
 
     def _write_sheet(self, name: str, overwrite: bool) -> Path:
-        self.desk.refresh()
-        assert self.desk.run is not None
-        return export_cut_sheet(self.desk.site, self.desk.run, name, overwrite=overwrite)
+        self.session.refresh()
+        assert self.session.run is not None
+        return export_cut_sheet(self.session.site, self.session.run, name, overwrite=overwrite)
 
     def action_stop(self) -> None:
         """Stop with the best so far."""
@@ -175,7 +172,7 @@ class PlanScreen(Page):
             return
         self.planning = None
         outcome = self._came_of(planning)
-        self.desk.refresh()
+        self.session.refresh()
         self.show()
         self.say(outcome)
 
@@ -184,7 +181,7 @@ class PlanScreen(Page):
         if planning.made is None:
             return Outcome(told, done=False, bell="refused")
         answer = planning.made.answer
-        self._made, self._made_at = answer, self.desk.site.log()
+        self._made, self._made_at = answer, self.session.site.log()
         stopped = "stopped, the best so far: " if answer["stopped"] else ""
         return Outcome(f"{stopped}{told}")
 
@@ -193,12 +190,12 @@ class PlanScreen(Page):
     def _read_sheet(self) -> None:
         from shimfit.workflow.plan import cut_list_of, posts_to_plan
 
-        place, run = self.desk.place, self.desk.run
+        place, run = self.session.place, self.session.run
         if place is None or run is None:
-            self._headline, self._lines = self.desk.keys.spell("no run yet: F5 sets one up"), []
+            self._headline, self._lines = self.session.keys.spell("no run yet: F5 sets one up"), []
             return
-        words = Words(run, self.desk.glyphs, graduation=self.desk.settings.graduation)
-        if self._made is not None and self._made_at == self.desk.site.log():
+        words = Words(run, self.session.glyphs, graduation=self.session.settings.graduation)
+        if self._made is not None and self._made_at == self.session.site.log():
             self._headline = f"{run.name}  {outcome_words(self._made)}"
             self._lines = [(gap_words(self._made), "strong"), *plan_lines(self._made, words)]
             return
@@ -206,7 +203,7 @@ class PlanScreen(Page):
         waiting = len(posts_to_plan(run))
         self._headline = f"{run.name}  {waiting} {'post waits' if waiting == 1 else 'posts wait'} for packs"
         try:
-            answer = cut_list_of(self.desk.site, place.job, place.run)
+            answer = cut_list_of(self.session.site, place.job, place.run)
         except UsageError:
             self._lines = [(self._nothing_yet(waiting), "")]
             return
@@ -237,14 +234,14 @@ class PlanScreen(Page):
         """What goes on, or what can be done."""
         if self.planning is not None:
             return "Esc stops it and keeps the best so far"
-        return self.desk.keys.spell("p plans all read posts from one box, ^Z undoes it")
+        return self.session.keys.spell("p plans all read posts from one box, ^Z undoes it")
 
     def keys(self) -> Sequence[Tap]:
         """What can be done from here."""
         if self.planning is not None:
             return (Tap("Esc stop, keep the best", "leave"), Tap("F1 help", "help"))
         if self.question is not None:
-            return (Tap("Esc leave", "leave"), Tap(f"{self.desk.glyphs.enter} take it", "enter"))
+            return (Tap("Esc leave", "leave"), Tap(f"{self.session.glyphs.enter} take it", "enter"))
         line = "u line up" if self._off_mm is None else "u plumb each"
         return (
             Tap("p plan", "make_plan"),
@@ -261,7 +258,7 @@ class PlanScreen(Page):
         planning = self.planning
         if planning is None:
             return canvas
-        glyphs = self.desk.glyphs
+        glyphs = self.session.glyphs
         bar = progress_bar(planning.bound, planning.best, width - 8, glyphs.lift, glyphs.ring)
         canvas.put(0, 0, f"{bar} {planning.seconds:4.0f} s", "strong")
         told = progress_words(planning.bound, planning.best)

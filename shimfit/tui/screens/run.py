@@ -12,9 +12,7 @@ from shimfit.text.glyphs import ROLES
 from shimfit.text.phrases import state_word
 from shimfit.text.pictures import Standing, run_as_it_stands, strip
 from shimfit.tui.screens.page import Page
-from shimfit.tui.widgets.drawn import Picture
-from shimfit.tui.widgets.rows import Rows
-from shimfit.tui.widgets.taps import Tap
+from shimfit.tui.widgets import Picture, Rows, Tap
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -55,14 +53,14 @@ class RunScreen(Page):
         if not self.is_composed:
             return
         self.query_one("#list", Rows).empty = (
-            self.desk.keys.spell(NO_RUN) if self.desk.run is None else "every post is done"
+            self.session.keys.spell(NO_RUN) if self.session.run is None else "every post is done"
         )
-        if self.desk.run is None:
+        if self.session.run is None:
             super().show()
             return
         posts = self._listed()
         names = [post.name for post in posts]
-        here = self.desk.place.post if self.desk.place else ""
+        here = self.session.place.post if self.session.place else ""
         width = self.window.width
         self.query_one("#picture").styles.height = TALL_PICTURE if self.window.height >= 36 else LOW_PICTURE
         self.query_one("#list", Rows).fill(
@@ -77,23 +75,23 @@ class RunScreen(Page):
     def draw_headline(self, width: int, height: int) -> Canvas:
         """Run, and how many posts are in which state."""
         canvas = Canvas(width, height)
-        run = self.desk.run
+        run = self.session.run
         if run is None:
             canvas.put(0, 0, "no run yet", "strong")
             return canvas
         left = len(run.left_to_do)
         done = f"{left} of {len(run.posts)} left to do" if left else f"all {len(run.posts)} posts done"
-        only = " (only these are listed)" if self.desk.only_left and width >= 60 else ""
+        only = " (only these are listed)" if self.session.only_left and width >= 60 else ""
         canvas.put(0, 0, f"{run.name}  {done}{only}", "strong")
         return canvas
 
     def keys(self) -> Sequence[Tap]:
         """What can be done from here."""
         if self.question is not None:
-            return (Tap("Esc leave", "leave"), Tap(f"{self.desk.glyphs.enter} go", "enter"))
-        left = "l all posts" if self.desk.only_left else "l left"
+            return (Tap("Esc leave", "leave"), Tap(f"{self.session.glyphs.enter} go", "enter"))
+        left = "l all posts" if self.session.only_left else "l left"
         return (
-            Tap(f"{self.desk.glyphs.enter} open", "open"),
+            Tap(f"{self.session.glyphs.enter} open", "open"),
             Tap(left, "left_to_do"),
             Tap("p plan", "go_plan"),
             Tap("/ find", "find"),
@@ -102,9 +100,9 @@ class RunScreen(Page):
 
     def default_hint(self) -> str:
         """One line on what the list is for."""
-        if self.desk.run is None:
+        if self.session.run is None:
             return ""
-        if self.desk.walks_on:
+        if self.session.walks_on:
             return "survey: each reading walks on to the next post"
         return "Enter or a tap goes to the post"
 
@@ -125,12 +123,12 @@ class RunScreen(Page):
         return posts[index].name if index < len(posts) else super().marked_post()
 
     def _listed(self) -> tuple[PostRecord, ...]:
-        if self.desk.run is None:
+        if self.session.run is None:
             return ()
-        return self.desk.run.left_to_do if self.desk.only_left else self.desk.run.posts
+        return self.session.run.left_to_do if self.session.only_left else self.session.run.posts
 
     def _row(self, post: PostRecord, width: int) -> list[Run]:
-        glyphs, words = self.desk.glyphs, self.desk.words
+        glyphs, words = self.session.glyphs, self.session.words
         assert words is not None
         told = f"{glyphs.states[post.state]} {state_word(post.state)}"
         runs: list[Run] = [(f" {post.name:>4} ", ""), (told, ROLES[post.state]), (" " * (20 - len(told)), "")]
@@ -145,18 +143,18 @@ class RunScreen(Page):
         return [*runs, (f"{off}  {words.lean(lean, post.height_mm).removeprefix('TOP leans ')}  {notes}", "")]
 
     def _draw_strip(self, width: int, height: int) -> Canvas:
-        if self.desk.run is None:
+        if self.session.run is None:
             return Canvas(width, height)
         return strip(
-            [post.state for post in self.desk.run.posts],
-            self.desk.index,
-            glyphs=self.desk.glyphs,
+            [post.state for post in self.session.run.posts],
+            self.session.index,
+            glyphs=self.session.glyphs,
             width=width,
         )
 
     def _draw_picture(self, width: int, height: int) -> Canvas:
-        words = self.desk.words
-        if self.desk.run is None or words is None:
+        words = self.session.words
+        if self.session.run is None or words is None:
             return Canvas(width, height)
         return run_as_it_stands(
             [
@@ -167,11 +165,11 @@ class RunScreen(Page):
                     post.reading.lean.top_mm(post.height_mm) if post.reading and post.reading.lean else None,
                     post.height_mm,
                 )
-                for post in self.desk.run.posts
+                for post in self.session.run.posts
             ],
-            self.desk.index,
+            self.session.index,
             names=words.names,
-            glyphs=self.desk.glyphs,
+            glyphs=self.session.glyphs,
             width=width,
             height=height,
             units=words.units,

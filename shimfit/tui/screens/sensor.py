@@ -11,8 +11,7 @@ from shimfit.core.sensing.mounting import AxisMap, read_tip, teach, two_faces
 from shimfit.errors import EntryError
 from shimfit.model import Face
 from shimfit.text.phrases import face_names, wrapped
-from shimfit.tui.widgets.drawn import RoleScreen
-from shimfit.tui.widgets.rows import Rows
+from shimfit.tui.widgets import RoleScreen, Rows
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -23,8 +22,8 @@ if TYPE_CHECKING:
     from shimfit.core.sensing.hold import Held
     from shimfit.core.sensing.mounting import Reversal, Tip, Zero
     from shimfit.text.canvas import Run
-    from shimfit.tui.desk import Desk
     from shimfit.tui.sensing import Sensor
+    from shimfit.tui.session import Session
     from shimfit.wire.stream import ListenOptions
 
 LOOK_S = 1.0
@@ -45,9 +44,9 @@ class Walk(RoleScreen):
         Binding("escape,q", "leave", "Leave", show=False, priority=True),
     ]
 
-    def __init__(self, desk: Desk, sensor: Sensor) -> None:
+    def __init__(self, session: Session, sensor: Sensor) -> None:
         super().__init__()
-        self._desk = desk
+        self._desk = session
         self._sensor = sensor
         self._trouble = ""
 
@@ -120,9 +119,9 @@ class AxesWalk(Walk):
 
     HEAD = "TEACH THE SENSOR  Esc: all as it was"
 
-    def __init__(self, desk: Desk, sensor: Sensor, keep: Callable[[str], None]) -> None:
+    def __init__(self, session: Session, sensor: Sensor, keep: Callable[[str], None]) -> None:
         """keep: takes the map's text once the person says that the picture is right."""
-        super().__init__(desk, sensor)
+        super().__init__(session, sensor)
         self._keep = keep
         self._rest: tuple[float, float] | None = None
         self._noise_deg = 0.0
@@ -191,10 +190,10 @@ class ZeroWalk(Walk):
     HEAD = "FIND THE SENSOR'S ZERO  Esc: as it was"
 
     def __init__(
-        self, desk: Desk, sensor: Sensor, options: ListenOptions, keep: Callable[[Zero], None]
+        self, session: Session, sensor: Sensor, options: ListenOptions, keep: Callable[[Zero], None]
     ) -> None:
         """keep: takes the zero (degrees, the sensor's directions) once the person says so."""
-        super().__init__(desk, sensor)
+        super().__init__(session, sensor)
         self._keep = keep
         self._options = options
         self._faces: list[Held] = []

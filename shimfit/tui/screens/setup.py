@@ -12,11 +12,10 @@ from shimfit.quantities.shown import sized, tape
 from shimfit.text.canvas import Canvas
 from shimfit.text.phrases import rod_words
 from shimfit.tui import sensing
-from shimfit.tui.desk import Outcome
 from shimfit.tui.screens.page import Page, Question
+from shimfit.tui.session import Outcome
 from shimfit.tui.setting_up import OPTION_HINTS, RUN_STEPS, add_run, check_answer, set_option
-from shimfit.tui.widgets.rows import Rows
-from shimfit.tui.widgets.taps import Tap
+from shimfit.tui.widgets import Rows, Tap
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -81,9 +80,9 @@ class SetupScreen(Page):
     def draw_headline(self, width: int, height: int) -> Canvas:
         """What is open and where it is kept."""
         canvas = Canvas(width, height)
-        place = self.desk.place
+        place = self.session.place
         open_run = f"open: {place.run_path}" if place else "no run is open"
-        kept = f"   kept in {self.desk.site.path}"
+        kept = f"   kept in {self.session.site.path}"
         canvas.put(0, 0, open_run + (kept if len(open_run + kept) <= width else ""), "strong")
         return canvas
 
@@ -103,9 +102,9 @@ class SetupScreen(Page):
     def keys(self) -> Sequence[Tap]:
         """What can be done from here."""
         if self.question is not None:
-            return (Tap("Esc leave", "leave"), Tap(f"{self.desk.glyphs.enter} keep", "enter"))
+            return (Tap("Esc leave", "leave"), Tap(f"{self.session.glyphs.enter} keep", "enter"))
         return (
-            Tap(f"{self.desk.glyphs.enter} set", "open"),
+            Tap(f"{self.session.glyphs.enter} set", "open"),
             Tap("n new run", "new_run"),
             Tap("F1 help", "help"),
             Tap("^P all", "palette"),
@@ -124,7 +123,7 @@ class SetupScreen(Page):
         match kind:
             case "run":
                 job, _, run = name.partition("/")
-                outcome = self.desk.go_run(job, run)
+                outcome = self.session.go_run(job, run)
                 self.show()
                 self.say(outcome)
                 if outcome.done:
@@ -152,26 +151,30 @@ class SetupScreen(Page):
 
         def answer(text: str) -> Outcome:
             try:
-                check_answer(self.desk.site, key, text)
+                check_answer(self.session.site, key, text)
                 answers[key] = text
                 if index + 1 < len(RUN_STEPS):
                     self._ask_step(index + 1, answers)
                     return Outcome("")
-                run = add_run(self.desk.site, answers)
+                run = add_run(self.session.site, answers)
             except ShimfitError as error:
                 return Outcome(error.message, done=False, at=error.at, bell="refused")
-            outcome = self.desk.go_run(run.job, run.name)
+            outcome = self.session.go_run(run.job, run.name)
             self.stop_asking()
             self.shimfit.do("go_post")
             return outcome
 
         start = ""
-        if key == "job" and self.desk.place is not None and not (self.desk.run and self.desk.run.sample):
-            start = self.desk.place.job
+        if (
+            key == "job"
+            and self.session.place is not None
+            and not (self.session.run and self.session.run.sample)
+        ):
+            start = self.session.place.job
         self.ask(Question(key, hint, answer, start))
 
     def _change(self, name: str) -> None:
-        value = getattr(self.desk.settings, name)
+        value = getattr(self.session.settings, name)
         choices = _CHOICES.get(name)
         if choices:
             now = {True: "yes", False: "no"}.get(value, str(value)) if isinstance(value, bool) else str(value)
@@ -184,7 +187,7 @@ class SetupScreen(Page):
 
     def _set(self, name: str, text: str) -> Outcome:
         try:
-            self.desk.site.set(name, text)
+            self.session.site.set(name, text)
         except ShimfitError as error:
             return Outcome(error.message, done=False, bell="refused")
         if name == "theme":
@@ -200,23 +203,23 @@ class SetupScreen(Page):
         return Outcome(f"{name}: {text or 'none'}")
 
     def _set_option(self, name: str, text: str) -> Outcome:
-        place = self.desk.place
+        place = self.session.place
         assert place is not None
         try:
-            set_option(self.desk.site, place.job, place.run, name, text)
+            set_option(self.session.site, place.job, place.run, name, text)
         except ShimfitError as error:
             return Outcome(error.message, done=False, at=error.at, bell="refused")
-        self.desk.answer_missing()
+        self.session.answer_missing()
         return Outcome(f"{name}: {text.strip()}")
 
     def _make_entries(self) -> list[tuple[str, str, list[Run]]]:
         entries: list[tuple[str, str, list[Run]]] = []
-        here = self.desk.place.run_path if self.desk.place else ""
+        here = self.session.place.run_path if self.session.place else ""
         width = self.window.width
-        for job in self.desk.jobs():
+        for job in self.session.jobs():
             for run in job.runs:
                 path = f"{job.name}/{run}"
-                sign = self.desk.glyphs.here if path == here else " "
+                sign = self.session.glyphs.here if path == here else " "
                 row = f" {sign} run  {path}"
                 if job.sample and len(f"{row}  (sample)") <= width:
                     row += "  (sample)"
@@ -224,7 +227,7 @@ class SetupScreen(Page):
         entries.append(("new", "", [("   new run", "")]))
         if not entries[:-1]:
             entries.append(("sample", "", [("   the sample job", "")]))
-        run_now = self.desk.run
+        run_now = self.session.run
         if run_now is not None:
             gauge = (
                 "the reading height" if run_now.gauge_mm is None else tape(run_now.gauge_mm, run_now.units)
@@ -244,7 +247,7 @@ class SetupScreen(Page):
                     ("kerf", "usual" if run_now.kerf_mm is None else sized(run_now.kerf_mm, run_now.units)),
                 )
             ]
-        settings = self.desk.settings
+        settings = self.session.settings
         for name, _ in SETTINGS:
             value = getattr(settings, name)
             shown = {True: "yes", False: "no"}[value] if isinstance(value, bool) else str(value) or "none"

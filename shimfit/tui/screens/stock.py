@@ -10,11 +10,10 @@ from textual.binding import Binding, BindingType
 from shimfit.errors import ShimfitError
 from shimfit.text.canvas import Canvas
 from shimfit.text.phrases import lot_row
-from shimfit.tui.desk import Outcome
 from shimfit.tui.screens.page import Page, Question
+from shimfit.tui.session import Outcome
 from shimfit.tui.setting_up import LOT_HINT, parse_lot
-from shimfit.tui.widgets.rows import Rows
-from shimfit.tui.widgets.taps import Tap
+from shimfit.tui.widgets import Rows, Tap
 from shimfit.workflow.tables import load_lots
 
 if TYPE_CHECKING:
@@ -46,7 +45,7 @@ class StockScreen(Page):
         if self.is_composed:
             width = self.window.width
             self.query_one("#list", Rows).fill(
-                [[(lot_row(lot, width, self.desk.settings.units), "")] for lot in self._lots()]
+                [[(lot_row(lot, width, self.session.settings.units), "")] for lot in self._lots()]
             )
         super().show()
 
@@ -57,9 +56,9 @@ class StockScreen(Page):
     def draw_headline(self, width: int, height: int) -> Canvas:
         """How much is in the box."""
         canvas = Canvas(width, height)
-        lots = self.desk.box().lots
+        lots = self.session.box().lots
         pieces = sum(lot.count for lot in lots)
-        short = self.desk.box().short
+        short = self.session.box().short
         wrong = f"; counted wrong: {', '.join(lot for lot, _ in short)}" if short else ""
         canvas.put(0, 0, f"The box: {len(lots)} lots, {pieces} pieces{wrong}", "strong")
         return canvas
@@ -69,12 +68,12 @@ class StockScreen(Page):
         lots = self._lots()
         if not lots:
             return ""
-        return self.desk.keys.spell("the marked lot ran out? o, ^Z undoes")
+        return self.session.keys.spell("the marked lot ran out? o, ^Z undoes")
 
     def keys(self) -> Sequence[Tap]:
         """What can be done from here."""
         if self.question is not None:
-            return (Tap("Esc leave", "leave"), Tap(f"{self.desk.glyphs.enter} keep", "enter"))
+            return (Tap("Esc leave", "leave"), Tap(f"{self.session.glyphs.enter} keep", "enter"))
         return (
             Tap("o out of it", "stock_out"),
             Tap("a add", "stock_add"),
@@ -87,7 +86,7 @@ class StockScreen(Page):
         lots = self._lots()
         index = self.query_one("#list", Rows).index
         if index < len(lots):
-            self._tell(lambda: self.desk.site.out_of(lots[index].lot))
+            self._tell(lambda: self.session.site.out_of(lots[index].lot))
 
     def action_add(self) -> None:
         """Ask for a lot."""
@@ -98,21 +97,21 @@ class StockScreen(Page):
         self.ask(Question("file", "a CSV file with the lots that you counted", self._load))
 
     def _lots(self) -> tuple[Lot, ...]:
-        return self.desk.box().lots
+        return self.session.box().lots
 
     def _add(self, text: str) -> Outcome:
         def add() -> str:
-            lot = parse_lot(text, self.desk.settings.units)
-            self.desk.site.add_stock(lot)
-            self.desk.answer_missing()
+            lot = parse_lot(text, self.session.settings.units)
+            self.session.site.add_stock(lot)
+            self.session.answer_missing()
             return f"{lot.lot} is in the box"
 
         return _said(add)
 
     def _load(self, text: str) -> Outcome:
         def load() -> str:
-            told = load_lots(self.desk.site, Path(text.strip()).expanduser())
-            self.desk.answer_missing()
+            told = load_lots(self.session.site, Path(text.strip()).expanduser())
+            self.session.answer_missing()
             return told
 
         return _said(load)

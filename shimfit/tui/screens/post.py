@@ -1,4 +1,4 @@
-"""The home screen itself: composes the parts, hears what is typed, keeps everything up to date."""
+"""The home screen: reads what is typed, keeps the post's pictures up to date, offers what can be tapped."""
 
 from __future__ import annotations
 
@@ -8,33 +8,87 @@ from typing import TYPE_CHECKING
 
 from textual import on
 
-from shimfit.model import PostState
+from shimfit.entry.result import DEFAULT_LETTERS, Understood
+from shimfit.model import Face, PostState
 from shimfit.text.glyphs import ROLES
 from shimfit.text.phrases import state_word
-from shimfit.tui import ahead, memory
+from shimfit.tui.first_paint import load_ahead, painted
 from shimfit.tui.screens.page import Page
-from shimfit.tui.screens.post import drawing, taps
-from shimfit.tui.screens.post.advice import LiveAdvice, next_step
-from shimfit.tui.screens.post.room import Room, share_out
-from shimfit.tui.screens.post.sight import look_at
-from shimfit.tui.widgets.drawn import Below, Beside, Picture
-from shimfit.tui.widgets.entry_line import EntryLine
-from shimfit.tui.widgets.rows import Rows
-from shimfit.tui.widgets.taps import Taps
+from shimfit.tui.screens.post_pictures import (
+    ScreenSize,
+    answer,
+    big,
+    echo,
+    headline,
+    plan,
+    said,
+    share_out,
+    strip_row,
+)
+from shimfit.tui.screens.post_snapshot import LiveAdvice, next_step, take_snapshot
+from shimfit.tui.widgets import Below, Beside, EntryLine, Picture, Rows, Tap, Taps
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from textual import events
     from textual.app import ComposeResult
 
     from shimfit.standing import PostRecord
     from shimfit.text.canvas import Canvas
-    from shimfit.tui.desk import Desk, Outcome
-    from shimfit.tui.screens.post.live import LiveTarget
-    from shimfit.tui.screens.post.side import Side
+    from shimfit.tui.screens.post_beside import LiveTarget, Side
+    from shimfit.tui.screens.post_snapshot import Snapshot
     from shimfit.tui.sensing import Live
-    from shimfit.tui.widgets.taps import Tap
+    from shimfit.tui.session import Outcome, Session
+
+AS_DRAWN = (Face.PREV, Face.NEXT, Face.OUT, Face.HOUSE)
+
+
+def asking(snapshot: Snapshot) -> list[Tap]:
+    """While something else than a reading is asked for."""
+    return [Tap("Esc leave", "leave"), Tap(f"{snapshot.glyphs.enter} keep", "enter")]
+
+
+def typing(snapshot: Snapshot) -> list[Tap]:
+    """Direction buttons type the run's own letters."""
+    letters, glyphs = _letters(snapshot), snapshot.glyphs
+    names = snapshot.words.names if snapshot.words else {face: face.value for face in Face}
+    buttons = [Tap(f"{glyphs.faces[face]} {names[face]}", f"type:{letters[face]}") for face in AS_DRAWN]
+    return [*buttons, Tap(glyphs.enter, "enter")]
+
+
+def resting(snapshot: Snapshot, *, slim: bool) -> list[Tap]:
+    """Actions on the empty line: at most five on a phone."""
+    if snapshot.run is None:
+        return [Tap("Enter sample", "sample"), Tap("F5 own job", "go_setup"), Tap("F1 help", "help")]
+    taps = [Tap("F1 help", "help")]
+    if len(snapshot.packs) > 1:
+        taps.append(Tap(f"Tab {snapshot.shown_pack + 1}/{len(snapshot.packs)}", "next_pack"))
+    if not slim:
+        taps += [Tap(f"{snapshot.glyphs.enter} next post", "next_post"), Tap("/ find", "find")]
+    return [*taps, Tap("^Z undo", "undo"), Tap("^T pad", "pad"), Tap("^P all", "palette")]
+
+
+def pad(snapshot: Snapshot) -> list[list[Tap]]:
+    """Large keys: figures of the run's unit, directions, Log."""
+    inch = snapshot.run is not None and snapshot.run.units == "inch"
+    figures = (
+        (("1/8", "1/4", "3/8", "1/2"), ("5/8", "3/4", "7/8", "1/16"))
+        if inch
+        else (("1", "2", "3", "4", "5"), ("6", "7", "8", "9", "0"))
+    )
+    letters, glyphs = _letters(snapshot), snapshot.glyphs
+    rows = [[Tap(text, f"type:{text}") for text in row] for row in figures]
+    rows.append([Tap(f"{glyphs.faces[face]} {letters[face]}", f"type:{letters[face]}") for face in AS_DRAWN])
+    fine = [Tap("strong", "type:+"), Tap("shy", "type:-")] if inch else [Tap(".5", "type:.5")]
+    rows.append([*fine, Tap("erase", "erase"), Tap("LOG", "enter", "here")])
+    return rows
+
+
+def _letters(snapshot: Snapshot) -> Mapping[Face, str]:
+    if isinstance(snapshot.heard, Understood):
+        return snapshot.heard.settings.all_letters
+    return {face: DEFAULT_LETTERS[face.value] for face in Face}
 
 
 class PostScreen(Page):
@@ -43,10 +97,10 @@ class PostScreen(Page):
     NAME = "post"
     ALWAYS_ASKS = True
 
-    def __init__(self, desk: Desk) -> None:
-        super().__init__(desk)
-        self.sight = look_at(desk, 0, None, None)
-        self._target_picture = Picture(lambda w, h: self._target.draw(self.sight, w, h), id="target")
+    def __init__(self, session: Session) -> None:
+        super().__init__(session)
+        self.snapshot = take_snapshot(session, 0, None, None)
+        self._target_picture = Picture(lambda w, h: self._target.draw(self.snapshot, w, h), id="target")
         self._side: Side | None = None
         """The column of pictures, once there was room for it."""
         self._advice = LiveAdvice()
@@ -54,35 +108,35 @@ class PostScreen(Page):
 
     def compose_body(self) -> ComposeResult:
         """List | sentences, figures, answer, plan | pictures for wide screens."""
-        yield Picture(lambda w, h: drawing.strip_row(self.sight, w, h), id="strip")
+        yield Picture(lambda w, h: strip_row(self.snapshot, w, h), id="strip")
         with Beside(id="body"):
             yield Rows(id="posts")
             with Below(id="middle"):
-                yield Picture(lambda w, h: drawing.said(self.sight, self.room, w, h), id="said")
-                yield Picture(lambda w, h: drawing.big(self.sight, self.room, w, h), id="big")
-                yield Picture(lambda w, h: drawing.answer(self.sight, self.room, w, h), id="answer")
+                yield Picture(lambda w, h: said(self.snapshot, self.screen_size, w, h), id="said")
+                yield Picture(lambda w, h: big(self.snapshot, self.screen_size, w, h), id="big")
+                yield Picture(lambda w, h: answer(self.snapshot, self.screen_size, w, h), id="answer")
                 with Beside(id="pictures"):
-                    yield Picture(lambda w, h: drawing.plan(self.sight, w, h), id="plan")
+                    yield Picture(lambda w, h: plan(self.snapshot, w, h), id="plan")
                     yield self._target_picture
-            if Room(*self.app.size).has_side:
+            if ScreenSize(*self.app.size).has_side:
                 yield self._build_side()
         yield Taps(id="pad")
 
     def _build_side(self) -> Side:
-        from shimfit.tui.screens.post.side import Side
+        from shimfit.tui.screens.post_beside import Side
 
-        self._side = Side(lambda: self.sight, lambda: self.desk.box().lots)
+        self._side = Side(lambda: self.snapshot, lambda: self.session.box().lots)
         return self._side
 
     @cached_property
     def _target(self) -> LiveTarget:
-        from shimfit.tui.screens.post.live import LiveTarget
+        from shimfit.tui.screens.post_beside import LiveTarget
 
         return LiveTarget()
 
     def on_resize(self, event: events.Resize) -> None:
         """A window made wide gets its column."""
-        if Room(*event.size).has_side and self._side is None:
+        if ScreenSize(*event.size).has_side and self._side is None:
             self.query_one("#body").mount(self._build_side())
 
     def on_mount(self) -> None:
@@ -91,22 +145,22 @@ class PostScreen(Page):
 
     def _painted(self) -> None:
         """What there is now stays in memory; what the first key needs is loaded."""
-        memory.painted()
-        ahead.load(streams=bool(self.desk.settings.sensor))
+        painted()
+        load_ahead(streams=bool(self.session.settings.sensor))
 
     # ------------------------------------------------------------ keeping up to date
 
     @property
-    def room(self) -> Room:
-        """The room that there is now."""
-        pad = self.query_one("#pad").has_class("-shown")
-        return Room(*self.window, pad, self.banner_rows, self.echo_rows)
+    def screen_size(self) -> ScreenSize:
+        """The size that there is now."""
+        padded = self.query_one("#pad").has_class("-shown")
+        return ScreenSize(*self.window, padded, self.banner_rows, self.echo_rows)
 
     def show(self) -> None:
-        """Look at the desk again, lay the rows out for what there is to say, draw."""
+        """Look at the session again, lay the rows out for what there is to say, draw."""
         if not self.is_composed:
             return
-        self._look(self.sight.shown_pack)
+        self._look(self.snapshot.shown_pack)
         self._lay_out()
         self._fill_posts()
         super().show()
@@ -120,7 +174,7 @@ class PostScreen(Page):
     def typed(self) -> None:
         """Hear what is typed, on every key."""
         text = "" if self.question else self.query_one(EntryLine).value
-        self.sight = self.sight.with_heard(self.desk.echo(text))
+        self.snapshot = self.snapshot.with_entry(self.session.echo(text))
         self._lay_out()
         for name in ("#big", "#plan"):
             self.query_one(name, Picture).redraw()
@@ -129,11 +183,11 @@ class PostScreen(Page):
     def entered(self, text: str) -> None:
         """Enter: log the reading; on the empty line walk on, or begin with the sample job."""
         if not text.strip():
-            self.shimfit.do("next_post" if self.desk.run is not None else "sample")
+            self.shimfit.do("next_post" if self.session.run is not None else "sample")
             return
         line = self.query_one(EntryLine)
         line.remember(text)
-        outcome = self.desk.enter(text)
+        outcome = self.session.enter(text)
         if outcome.done:
             self.take_off_line(text)
             self._look(0)
@@ -151,8 +205,8 @@ class PostScreen(Page):
         """Draw what the inclinometer shows; only what changed goes out."""
         if not self._target_picture.is_attached:
             return  # while the program begins or closes, the timer outlives the widgets
-        before = self.sight.live
-        self.sight = self.sight.with_live(live)
+        before = self.snapshot.live
+        self.snapshot = self.snapshot.with_live(live)
         self.warn(live.trouble)
         if before is None:
             self.add_class("-live")
@@ -166,23 +220,23 @@ class PostScreen(Page):
         if live.word != before.word or (refused and live.taken is not None):
             self.show_echo()
         settled = live.taken is not None and before.taken is None
-        if settled and self._stands_within(live) and self.desk.settings.bell:
+        if settled and self._stands_within(live) and self.session.settings.bell:
             self.app.bell()
             self.app.bell()
 
     def no_sensor(self) -> None:
         """Nothing is listened to any more: the target goes."""
-        self.sight = replace(self.sight, live=None, advice=None, live_packs=())
+        self.snapshot = replace(self.snapshot, live=None, advice=None, live_packs=())
         self.remove_class("-live")
         self.warn("")
         self.show()
 
     def _advise(self) -> None:
         """Show what the engine says to this lean, when it says something else than before."""
-        advice = self._advice.tick(self.desk, self.sight)
-        if advice is self.sight.advice:
+        advice = self._advice.tick(self.session, self.snapshot)
+        if advice is self.snapshot.advice:
             return
-        self.sight = self.sight.with_advice(advice)
+        self.snapshot = self.snapshot.with_advice(advice)
         self._lay_out()
         for name in ("#said", "#big", "#answer", "#plan"):
             self.query_one(name, Picture).redraw()
@@ -194,15 +248,15 @@ class PostScreen(Page):
 
     def next_pack(self) -> None:
         """Put the next pack in large figures."""
-        if self.sight.packs:
-            self._look((self.sight.shown_pack + 1) % len(self.sight.packs))
+        if self.snapshot.packs:
+            self._look((self.snapshot.shown_pack + 1) % len(self.snapshot.packs))
             self.show()
 
     def toggle_pad(self) -> None:
         """Show or put away the tap pad."""
-        pad = self.query_one("#pad", Taps)
-        pad.offer(taps.pad(self.sight))
-        pad.toggle_class("-shown")
+        keys = self.query_one("#pad", Taps)
+        keys.offer(pad(self.snapshot))
+        keys.toggle_class("-shown")
         self.call_after_refresh(self.show)
 
     @on(Rows.Chosen, "#posts")
@@ -215,12 +269,14 @@ class PostScreen(Page):
 
     def _look(self, shown_pack: int) -> None:
         text = "" if self.question else self.query_one(EntryLine).value
-        self.sight = look_at(self.desk, shown_pack, self.desk.echo(text), self.sight.live)
-        if self.sight.live is not None:
-            self.sight = self.sight.with_advice(self._advice.look(self.desk, self.sight.live.believed))
+        self.snapshot = take_snapshot(self.session, shown_pack, self.session.echo(text), self.snapshot.live)
+        if self.snapshot.live is not None:
+            self.snapshot = self.snapshot.with_advice(
+                self._advice.look(self.session, self.snapshot.live.believed)
+            )
 
     def _lay_out(self) -> None:
-        shares = share_out(self.sight, self.room)
+        shares = share_out(self.snapshot, self.screen_size)
         rows_of = self._steady_rows((shares.said, shares.big, shares.answer))
         for name, rows in zip(("#said", "#big", "#answer"), rows_of, strict=True):
             styles = self.query_one(name).styles
@@ -229,15 +285,15 @@ class PostScreen(Page):
 
     def _steady_rows(self, wanted: tuple[int, ...]) -> tuple[int, ...]:
         """While a bare post is streamed, rows once given are kept: nothing jumps up and down."""
-        bare = self.sight.advice is not None and not self.sight.advice.pushes
-        key = (self.desk.place, self.size, self.desk.site.log()) if bare else None
+        bare = self.snapshot.advice is not None and not self.snapshot.advice.pushes
+        key = (self.session.place, self.size, self.session.site.log()) if bare else None
         kept = self._floor[1] if key is not None and key == self._floor[0] else (0, 0, 0)
         rows = tuple(map(max, wanted, kept))
         self._floor = (key, rows)
         return rows
 
     def _stands_within(self, live: Live) -> bool:
-        record = self.sight.record
+        record = self.snapshot.record
         return (
             record is not None
             and live.believed is not None
@@ -248,26 +304,26 @@ class PostScreen(Page):
 
     def draw_headline(self, width: int, height: int) -> Canvas:  # noqa: ARG002 - always one row
         """Run, post, state."""
-        return drawing.headline(self.sight, self.room, width)
+        return headline(self.snapshot, self.screen_size, width)
 
     def echo_text(self, typed: str) -> tuple[str, str]:
         """The live echo while something is typed; else what came of the last move, or a hint."""
         if self.question is not None or self.outcome is not None or not typed.strip():
             return super().echo_text(typed)
-        return drawing.echo(self.sight.heard, self.desk.glyphs, self.window.width)
+        return echo(self.snapshot.heard, self.session.glyphs, self.window.width)
 
     def default_hint(self) -> str:
         """What to do with the empty line."""
-        sight = self.sight
-        if sight.run is None or sight.record is None:
-            return self.desk.keys.spell("Enter: the sample job   F5: your own")
-        if sight.live is not None:
-            return self._live_hint(sight.live)
-        if not self.desk.wants_hints:
+        snapshot = self.snapshot
+        if snapshot.run is None or snapshot.record is None:
+            return self.session.keys.spell("Enter: the sample job   F5: your own")
+        if snapshot.live is not None:
+            return self._live_hint(snapshot.live)
+        if not self.session.wants_hints:
             return ""
-        along, across = ("1/4n", "3/8h") if sight.run.units == "inch" else ("6n", "10h")
-        match sight.record.state:
-            case PostState.HALF_READ if (half := sight.record.half) is not None:
+        along, across = ("1/4n", "3/8h") if snapshot.run.units == "inch" else ("6n", "10h")
+        match snapshot.record.state:
+            case PostState.HALF_READ if (half := snapshot.record.half) is not None:
                 missing = along if half.slope_along is None else across
                 return f"now the other way, like {missing}"
             case PostState.TO_READ | PostState.HALF_READ:
@@ -277,41 +333,41 @@ class PostScreen(Page):
             case PostState.TIGHTEN:
                 return "tight? type the lean again"
             case PostState.TOO_CLOSE:
-                return self.desk.keys.spell("^P: Turn the level takes both readings")
+                return self.session.keys.spell("^P: Turn the level takes both readings")
             case _:
                 return "packed and tight? type the lean again"
 
     def _live_hint(self, live: Live) -> str:
         """What the inclinometer does; where there is no room for the target, what to push or raise."""
-        record, words = self.sight.record, self.sight.words
-        squat = self.has_class("-squat")  # not by `room`, which asks how many rows this hint takes
+        record, words = self.snapshot.record, self.snapshot.words
+        squat = self.has_class("-squat")  # not by `screen_size`, which asks how many rows this hint takes
         if not squat or live.taken or live.believed is None or record is None or words is None:
             return live.word
-        return next_step(self.sight.advice, live.believed, record, words, self.window.width)
+        return next_step(self.snapshot.advice, live.believed, record, words, self.window.width)
 
     def keys(self) -> Sequence[Tap]:
         """Directions while typing, actions on the empty line."""
         if self.question is not None:
-            return taps.asking(self.sight)
+            return asking(self.snapshot)
         if self.query_one(EntryLine).value:
-            return taps.typing(self.sight)
-        return taps.resting(self.sight, slim=self.room.slim)
+            return typing(self.snapshot)
+        return resting(self.snapshot, slim=self.screen_size.slim)
 
     # ------------------------------------------------------------ list of posts, box
 
     def _listed(self) -> tuple[PostRecord, ...]:
-        if self.desk.run is None:
+        if self.session.run is None:
             return ()
-        return self.desk.run.left_to_do if self.desk.only_left else self.desk.run.posts
+        return self.session.run.left_to_do if self.session.only_left else self.session.run.posts
 
     def _fill_posts(self) -> None:
         rows = self.query_one("#posts", Rows)
-        if self.room.slim or self.desk.run is None:
+        if self.screen_size.slim or self.session.run is None:
             return
         posts = self._listed()
         names = [post.name for post in posts]
-        here = self.desk.place.post if self.desk.place else ""
-        signs = self.desk.glyphs.states
+        here = self.session.place.post if self.session.place else ""
+        signs = self.session.glyphs.states
         rows.fill(
             [
                 [

@@ -9,64 +9,64 @@ import pytest
 from shimfit.errors import EntryError, UsageError
 from shimfit.model import PostState, Seat
 from shimfit.text.glyphs import UNICODE
-from shimfit.tui.desk import Desk
+from shimfit.tui.session import Session
 from shimfit.tui.setting_up import add_run, check_answer, parse_lot, set_option
 
 
 @pytest.fixture
-def desk(make_site) -> Desk:
-    desk = Desk(make_site(), UNICODE)
-    assert desk.open_last()
-    return desk
+def session(make_site) -> Session:
+    session = Session(make_site(), UNICODE)
+    assert session.open_last()
+    return session
 
 
-def test_the_next_reading_can_be_another_kind_and_only_that_one(desk) -> None:
-    assert desk.kind_of_next("bed").done
-    assert desk.enter("3n2o").done
-    assert desk.record.readings[-1].stage == "bed"
-    assert desk.kind_of_next("mid").done
-    assert desk.enter("9n8o").done
-    assert desk.record.readings[-1].stage == "mid"
-    assert desk.enter("0.3n.2o").done
-    assert desk.record.readings[-1].stage == "verify"
+def test_the_next_reading_can_be_another_kind_and_only_that_one(session) -> None:
+    assert session.kind_of_next("bed").done
+    assert session.enter("3n2o").done
+    assert session.record.readings[-1].stage == "bed"
+    assert session.kind_of_next("mid").done
+    assert session.enter("9n8o").done
+    assert session.record.readings[-1].stage == "mid"
+    assert session.enter("0.3n.2o").done
+    assert session.record.readings[-1].stage == "verify"
 
 
-def test_a_rocking_corner_goes_with_the_reading(desk) -> None:
-    assert desk.kind_of_next("rocks next-out 0.5").done
-    assert desk.enter("3n2o").done
-    assert desk.record.readings[-1].rocks == ((Seat.NEXT_OUT, 0.5),)
-    assert not desk.kind_of_next("rocks roof 0.5").done
-    assert not desk.kind_of_next("sideways").done
+def test_a_rocking_corner_goes_with_the_reading(session) -> None:
+    assert session.kind_of_next("rocks next-out 0.5").done
+    assert session.enter("3n2o").done
+    assert session.record.readings[-1].rocks == ((Seat.NEXT_OUT, 0.5),)
+    assert not session.kind_of_next("rocks roof 0.5").done
+    assert not session.kind_of_next("sideways").done
 
 
-def test_what_really_went_in_is_logged(desk) -> None:
-    desk.enter("0 0.4o")
-    assert desk.packed_otherwise("out=F1+F2").done
-    assert [pack.seat for pack in desk.record.packs_in_place] == [Seat.OUT]
-    refused = desk.packed_otherwise("out=Z9")
+def test_what_really_went_in_is_logged(session) -> None:
+    session.enter("0 0.4o")
+    assert session.packed_otherwise("out=F1+F2").done
+    assert [pack.seat for pack in session.record.packs_in_place] == [Seat.OUT]
+    refused = session.packed_otherwise("out=Z9")
     assert not refused.done
     assert "Z9" in refused.message
 
 
-def test_a_turned_level_needs_a_name_and_then_gives_one_reading(desk) -> None:
-    assert not desk.turned("3n2o", "2n1o").done
-    desk.site.set("instrument", "blue level")
-    desk.site.add_instrument({"name": "blue level", "kind": "level", "length_mm": 1200})
-    outcome = desk.turned("3n2o", "2n1o")
+def test_a_turned_level_needs_a_name_and_then_gives_one_reading(session) -> None:
+    assert not session.turned("3n2o", "2n1o").done
+    session.site.set("instrument", "blue level")
+    session.site.add_instrument({"name": "blue level", "kind": "level", "length_mm": 1200})
+    outcome = session.turned("3n2o", "2n1o")
     assert outcome.done, outcome.message
-    assert desk.record.readings[-1].text == "3n2o; turned: 2n1o"
+    assert session.record.readings[-1].text == "3n2o; turned: 2n1o"
 
 
-def test_told_back_in_the_unit_that_was_typed(desk) -> None:
-    desk.enter("1/4n3/8h")
-    assert desk.view.lean == 'TOP leans 1/4" → next, 3/8" ↓ house'
-    desk.undo()
-    desk.enter("6mmn10mmh")
-    assert desk.view.lean == "TOP leans 6 mm → next, 10 mm ↓ house"
+def test_told_back_in_the_unit_that_was_typed(session) -> None:
+    session.enter("1/4n3/8h")
+    assert session.view.lean == 'TOP leans 1/4" → next, 3/8" ↓ house'
+    session.undo()
+    session.enter("6mmn10mmh")
+    assert session.view.lean == "TOP leans 6 mm → next, 10 mm ↓ house"
 
 
-def test_options_of_the_run_change_from_now_on(desk) -> None:
-    site = desk.site
+def test_options_of_the_run_change_from_now_on(session) -> None:
+    site = session.site
     for name, text in (
         ("tolerance", "3mm/1m"),
         ("height", "1200mm"),
@@ -93,12 +93,12 @@ def test_options_of_the_run_change_from_now_on(desk) -> None:
             set_option(site, "heron", "jetty", name, text)
 
 
-def test_walking_stops_at_both_ends_in_words(desk) -> None:
-    assert "first" in desk.step(-1).message
+def test_walking_stops_at_both_ends_in_words(session) -> None:
+    assert "first" in session.step(-1).message
     for _ in range(6):
-        assert desk.step(+1).done
-    assert "last" in desk.step(+1).message
-    assert not desk.step(+1).done
+        assert session.step(+1).done
+    assert "last" in session.step(+1).message
+    assert not session.step(+1).done
 
 
 def test_an_empty_box_tells_the_thickness_to_make(make_site) -> None:
@@ -115,12 +115,12 @@ def test_an_empty_box_tells_the_thickness_to_make(make_site) -> None:
             "tolerance": "1:500",
         },
     )
-    desk = Desk(site, UNICODE)
-    desk.open_last()
-    assert [post.name for post in desk.run.posts] == ["1", "2", "3", "4"]
-    desk.enter("9n5o")
-    assert desk.record.state in (PostState.PACK, PostState.OUT)
-    assert all("make" in pack.what for pack in desk.view.packs)
+    session = Session(site, UNICODE)
+    session.open_last()
+    assert [post.name for post in session.run.posts] == ["1", "2", "3", "4"]
+    session.enter("9n5o")
+    assert session.record.state in (PostState.PACK, PostState.OUT)
+    assert all("make" in pack.what for pack in session.view.packs)
 
 
 @pytest.mark.parametrize(

@@ -1,21 +1,120 @@
-"""What the engine says to a lean while the inclinometer streams: packs for a bare post, pushes after that."""
+"""What there is to see of the post on screen: one frozen look, and the advice on a streamed lean."""
 
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from shimfit.entry.result import Understood
 from shimfit.model import Face
 from shimfit.quantities import shown
 from shimfit.text.phrases import PackLine
+from shimfit.tui.deeds import USUAL_KEYS, KeyWords
 
 if TYPE_CHECKING:
-    from shimfit.model import Lean, Pack
-    from shimfit.standing import PostRecord
-    from shimfit.text.phrases import Words
-    from shimfit.tui.desk import Desk
-    from shimfit.tui.screens.post.sight import Sight
+    from shimfit.entry.result import ParseResult
+    from shimfit.model import Lean, Pack, Prescription
+    from shimfit.standing import PostRecord, RunState
+    from shimfit.text.glyphs import Glyphs
+    from shimfit.text.phrases import PostView, Words
+    from shimfit.tui.sensing import Live
+    from shimfit.tui.session import Session
     from shimfit.workflow.live import Advice, LivePacking, Push
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """One look. `run`, `record`, `words`, `view` are None together: no run is open."""
+
+    glyphs: Glyphs
+    keys: KeyWords = USUAL_KEYS
+    """How the keys are called."""
+    run: RunState | None = None
+    record: PostRecord | None = None
+    words: Words | None = None
+    view: PostView | None = None
+    index: int = 0
+    """Position in walking order, from 0."""
+    shown_pack: int = 0
+    """Which pack stands in large figures, from 0."""
+    heard: ParseResult | None = None
+    """How the line is understood; None while nothing is typed."""
+    live: Live | None = None
+    """What the inclinometer shows; None without one."""
+    looks: int = 0
+    """Looks at the inclinometer so far."""
+    advice: Advice | None = None
+    """What the engine says to it; None without one."""
+    live_packs: tuple[PackLine, ...] = ()
+    """What is to be put in or pushed by that advice; stands before the packs of the record."""
+
+    @property
+    def packs(self) -> tuple[PackLine, ...]:
+        """Packs in the order in which they go in."""
+        if self.live_packs:
+            return self.live_packs
+        return self.view.packs if self.view is not None else ()
+
+    @property
+    def live_answer(self) -> Prescription | None:
+        """The answer to the lean as it is now, while the post stands bare."""
+        answer = self.advice.answer if self.advice is not None else None
+        return answer if answer is not None and answer.packs else None
+
+    @property
+    def prescription(self) -> Prescription | None:
+        """The answer that the packs on screen belong to."""
+        if self.live_answer is not None or self.record is None:
+            return self.live_answer
+        return self.record.going_in
+
+    @property
+    def pack(self) -> PackLine | None:
+        """The pack in large figures."""
+        return self.packs[min(self.shown_pack, len(self.packs) - 1)] if self.packs else None
+
+    @property
+    def understood(self) -> Understood | None:
+        """The reading that is on the line, when it is one."""
+        heard = self.heard
+        return heard if isinstance(heard, Understood) and not heard.is_gauge_only else None
+
+    def with_entry(self, heard: ParseResult | None) -> Snapshot:
+        """The same look with something else on the line."""
+        return replace(self, heard=heard)
+
+    def with_live(self, live: Live) -> Snapshot:
+        """The same look with the inclinometer moved on."""
+        return replace(self, live=live, looks=self.looks + 1)
+
+    def with_advice(self, advice: Advice | None) -> Snapshot:
+        """The same look with other advice."""
+        packs: tuple[PackLine, ...] = ()
+        if self.record is not None and self.words is not None:
+            packs = live_packs(advice, self.record, self.words)
+        return replace(self, advice=advice, live_packs=packs)
+
+
+def take_snapshot(
+    session: Session, shown_pack: int, heard: ParseResult | None, live: Live | None
+) -> Snapshot:
+    """Take a look."""
+    if session.run is None or session.record is None:
+        return Snapshot(session.glyphs, session.keys, heard=heard, live=live)
+    return Snapshot(
+        session.glyphs,
+        session.keys,
+        session.run,
+        session.record,
+        session.words,
+        session.view,
+        session.index,
+        shown_pack,
+        heard,
+        live,
+    )
+
 
 LOOKS_PER_FIGURE = 5
 """The mark moves at every look, the figures at every fifth: nobody reads twenty numbers a second."""
@@ -35,31 +134,31 @@ class LiveAdvice:
         self._asked: Lean | None = None
         self._told: Advice | None = None
 
-    def tick(self, desk: Desk, sight: Sight) -> Advice | None:
+    def tick(self, session: Session, snapshot: Snapshot) -> Advice | None:
         """At every look at the inclinometer: what was told last stands until new advice is due.
 
         Packs go away at once when the post has come to stand within its tolerance.
         """
-        told, record = self._told, sight.record
-        lean = sight.live.believed if sight.live is not None else None
+        told, record = self._told, snapshot.record
+        lean = snapshot.live.believed if snapshot.live is not None else None
         if lean is None or record is None or told is None:
-            return self.look(desk, lean)
+            return self.look(session, lean)
         waits = LOOKS_PER_FIGURE if told.pushes else LOOKS_PER_PACKING
-        if sight.looks % waits and (told.within or not record.tolerance.holds(lean, record.height_mm)):
+        if snapshot.looks % waits and (told.within or not record.tolerance.holds(lean, record.height_mm)):
             return told
-        return self.look(desk, lean)
+        return self.look(session, lean)
 
-    def look(self, desk: Desk, lean: Lean | None) -> Advice | None:
+    def look(self, session: Session, lean: Lean | None) -> Advice | None:
         """The advice for a lean; None without one, or where the post can't be worked on here."""
-        record, place = desk.record, desk.place
+        record, place = session.record, session.place
         if lean is None or record is None or place is None:
             self._asked, self._told = None, None
             return None
-        stands_for = (place, desk.site.log())
+        stands_for = (place, session.site.log())
         if stands_for != self._stands_for:
             from shimfit.workflow.live import LivePacking
 
-            self._packing, self._stands_for = LivePacking(desk.site, place), stands_for
+            self._packing, self._stands_for = LivePacking(session.site, place), stands_for
             self._asked = None
         if self._packing is not None and self._changed(lean, record):
             self._asked, self._told = lean, self._packing.look(lean)

@@ -1,0 +1,214 @@
+"""What only some screens have: the target while an inclinometer streams, the column beside the post."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from shimfit.model import Face
+from shimfit.text.canvas import Canvas
+from shimfit.text.pictures import (
+    Backdrop,
+    backdrop,
+    elevation,
+    mark_cell,
+    pair,
+    span_for,
+    target,
+    trend,
+    with_mark,
+)
+from shimfit.tui.screens.post_snapshot import LOOKS_PER_FIGURE, next_step
+from shimfit.tui.widgets import Below, Picture
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from textual.app import ComposeResult
+
+    from shimfit.model import Lean, Lot
+    from shimfit.standing import PostRecord
+    from shimfit.text.phrases import Words
+    from shimfit.tui.screens.post_snapshot import Snapshot
+
+LEGEND_ROWS = 2
+WIDEST, TALLEST = 64, 25
+
+
+def _role(top_mm: tuple[float, float] | None, allowed_mm: float, *, zero_found: bool) -> str:
+    """Colour of the mark; one whose zero nobody has found is neither within nor beyond."""
+    if top_mm is None or not zero_found:
+        return "label"
+    return "within" if math.hypot(*top_mm) <= allowed_mm else "beyond"
+
+
+class LiveTarget:
+    """Draws the target, remembering its scale and all that did not change since the last time."""
+
+    def __init__(self) -> None:
+        self._span: float | None = None
+        self._key: object = None
+        self._scene: Backdrop | None = None
+        self._told: tuple[str, ...] = ()
+        self._seen: object = None
+        self._shown: Canvas | None = None
+
+    def forget(self) -> None:
+        """Another post is on screen: its scale is its own."""
+        self._span = None
+
+    def draw(self, snapshot: Snapshot, width: int, height: int) -> Canvas:
+        """The target as it is now."""
+        record, words, live = snapshot.record, snapshot.words, snapshot.live
+        if record is None or words is None or live is None or height < 3:
+            return Canvas(width, height)
+        width, height = min(width, WIDEST), min(height, TALLEST)
+        allowed_mm = record.tolerance.allowed_top_mm(record.height_mm)
+        top_mm = live.lean.top_mm(record.height_mm) if live.lean else None
+        if top_mm is not None:
+            self._span = span_for(math.hypot(*top_mm), allowed_mm, self._span)
+        scene = self._backdrop(snapshot, words, allowed_mm, width, height)
+        if live.lean is None:
+            self._told = (live.word,)
+        elif not live.zero_found:
+            self._told = ("zero not found:", "turn it end for end")
+        elif snapshot.looks % LOOKS_PER_FIGURE == 0 or len(self._told) < LEGEND_ROWS:
+            self._told = (
+                words.off(live.lean, record, width),
+                next_step(snapshot.advice, live.lean, record, words, width),
+            )
+        cell = mark_cell(top_mm, scene.rows_per_mm, scene.middle) if top_mm else None
+        role = _role(top_mm, allowed_mm, zero_found=live.zero_found)
+        seen = (id(scene), cell, self._told, role)
+        if self._shown is None or seen != self._seen:
+            self._seen = seen
+            self._shown = with_mark(scene, top_mm, role, snapshot.glyphs, *self._told)
+        return self._shown
+
+    def _backdrop(
+        self, snapshot: Snapshot, words: Words, allowed_mm: float, width: int, height: int
+    ) -> Backdrop:
+        span = self._span or 4.0
+        key = (span, allowed_mm, width, height, tuple(words.names.values()), snapshot.glyphs.top)
+        if self._scene is None or key != self._key:
+            self._key = key
+            self._scene = backdrop(
+                allowed_mm,
+                span=span,
+                names=words.names,
+                glyphs=snapshot.glyphs,
+                width=width,
+                height=height,
+                legend_rows=LEGEND_ROWS,
+            )
+        return self._scene
+
+
+def before_after(snapshot: Snapshot, width: int, height: int) -> Canvas:
+    """Two targets: as first read, and as read again (or as expected of the packs)."""
+    record, words = snapshot.record, snapshot.words
+    first = (record.before or record.reading) if record is not None else None
+    if record is None or words is None or first is None or first.lean is None:
+        return Canvas(width, height)
+    after: Lean | None = None
+    title = "expected after"
+    if record.after is not None:
+        after, title = record.after.lean, "after"
+    elif record.going_in is not None:
+        after = record.going_in.resting.lean
+    else:
+        return Canvas(width, height)  # nothing is going in, so there is nothing to compare with
+    half = (width - 2) // 2
+    left, right = (_standing_target(snapshot, lean, half, height - 1) for lean in (first.lean, after))
+    return pair(left, right, ("before", title))
+
+
+def _standing_target(snapshot: Snapshot, lean: Lean | None, width: int, height: int) -> Canvas:
+    record, words = snapshot.record, snapshot.words
+    assert record is not None
+    assert words is not None
+    top = lean.top_mm(record.height_mm) if lean else None
+    allowed_mm = record.tolerance.allowed_top_mm(record.height_mm)
+    return target(
+        top,
+        allowed_mm,
+        span=span_for(math.hypot(*top), allowed_mm) if top else 4.0,
+        names=words.names,
+        glyphs=snapshot.glyphs,
+        width=width,
+        height=height,
+        legend=_legend(words, lean, record, width),
+    )
+
+
+def _legend(words: Words, lean: Lean | None, record: PostRecord, width: int) -> str:
+    if lean is None:
+        return "it would rock"
+    return words.off(lean, record, width)
+
+
+def from_the_side(snapshot: Snapshot, width: int, height: int) -> Canvas:
+    """Two side views of the post as it stands."""
+    record, words = snapshot.record, snapshot.words
+    if record is None or words is None or record.reading is None or record.reading.lean is None:
+        return Canvas(width, height)
+    return elevation(
+        record.foot,
+        record.reading.lean,
+        record.height_mm,
+        names=words.names,
+        glyphs=snapshot.glyphs,
+        width=width,
+        height=height,
+    )
+
+
+def readings_trend(snapshot: Snapshot, width: int, height: int) -> Canvas:
+    """How far off each reading of this post was, from two readings on."""
+    canvas = Canvas(width, height)
+    record = snapshot.record
+    if record is None:
+        return canvas
+    tops = [
+        math.hypot(*reading.lean.top_mm(record.height_mm))
+        for reading in record.readings
+        if reading.lean is not None and reading.stage != "mid"
+    ]
+    if len(tops) < 2:
+        return canvas
+    arrow = f" {snapshot.glyphs.faces[Face.NEXT]} "
+    canvas.put(0, 0, "off at the top, mm: " + arrow.join(f"{top:.1f}" for top in tops[-8:]), "label")
+    allowed_mm = record.tolerance.allowed_top_mm(record.height_mm)
+    canvas.paste(0, 1, trend(tops, allowed_mm, glyphs=snapshot.glyphs, width=width, height=height - 2))
+    return canvas
+
+
+def from_the_box(snapshot: Snapshot, lots: tuple[Lot, ...], width: int, height: int) -> Canvas:
+    """What is left of the lots that this answer takes from."""
+    canvas = Canvas(width, height)
+    if snapshot.prescription is None or not snapshot.packs:
+        return canvas
+    wanted = {piece.lot for pack in snapshot.prescription.packs for piece in pack.pieces}
+    found = [lot for lot in lots if lot.lot in wanted]
+    if found:
+        canvas.put(0, 0, "from the box", "label")
+    for y, lot in enumerate(found, start=1):
+        canvas.put(0, y, f"{lot.lot}: {lot.form} {lot.material}".rstrip() + f", {lot.count} left")
+    return canvas
+
+
+class Side(Below):
+    """Before and after, the side elevation, the trend, the box."""
+
+    def __init__(self, snapshot: Callable[[], Snapshot], lots: Callable[[], tuple[Lot, ...]]) -> None:
+        """Say where to look at the post and into the box."""
+        super().__init__(id="side")
+        self._snapshot = snapshot
+        self._lots = lots
+
+    def compose(self) -> ComposeResult:
+        """One below the other."""
+        yield Picture(lambda w, h: before_after(self._snapshot(), w, h), id="pair")
+        yield Picture(lambda w, h: from_the_side(self._snapshot(), w, h), id="elevation")
+        yield Picture(lambda w, h: readings_trend(self._snapshot(), w, h), id="trend")
+        yield Picture(lambda w, h: from_the_box(self._snapshot(), self._lots(), w, h), id="box")

@@ -1,0 +1,405 @@
+"""The home screen's parts as pictures, and how many rows each gets, from 40 x 10 to 200 x 60."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from shimfit.core.cautions import cautions_of
+from shimfit.entry.result import Incomplete, Refused, Understood, number_text
+from shimfit.model import Face, Lean, PostState
+from shimfit.quantities import shown
+from shimfit.text.canvas import HEIGHT, STACKED_HEIGHT, Canvas, numerals, stacked
+from shimfit.text.glyphs import ROLES
+from shimfit.text.phrases import clipped, fitting, state_word, wrapped
+from shimfit.text.pictures import foot_plan, strip
+from shimfit.tui.screens.post_snapshot import in_order
+
+if TYPE_CHECKING:
+    from shimfit.entry.result import Component, ParseResult
+    from shimfit.standing import PostRecord
+    from shimfit.text.canvas import Run
+    from shimfit.text.glyphs import Glyphs
+    from shimfit.text.phrases import PackLine
+    from shimfit.tui.screens.post_snapshot import Snapshot
+
+LIST_COLUMNS = 28
+SIDE_COLUMNS, VAST_SIDE_COLUMNS = 38, 60
+MID_FROM, BROAD_FROM, VAST_FROM = 64, 110, 150
+LOW_FROM, TALL_FROM, STACKED_FROM = 14, 24, 30
+PAD_ROWS, SQUAT_PAD_ROWS = 8, 4
+LEAST_PLAN_ROWS = 5
+
+LIVE_ANSWER = "Packs for the lean as it is now; Space logs it"
+NO_RUN = (
+    "No job in this data file yet.\n"
+    "Enter starts the sample job: a made-up boardwalk to try everything on; shimfit demo --remove takes "
+    "it out again. F5 sets up a job of your own.\n\n" + "\n".join(cautions_of("first start"))
+)
+
+
+@dataclass(frozen=True, slots=True)
+class ScreenSize:
+    """The screen's size and what it is good for."""
+
+    columns: int
+    rows: int
+    pad: bool = False
+    """The tap pad is shown."""
+    banner: int = 0
+    """Rows that the banner takes."""
+    echo: int = 1
+    """Rows that the echo takes."""
+
+    @property
+    def slim(self) -> bool:
+        """No room for a list beside the post."""
+        return self.columns < MID_FROM
+
+    @property
+    def squat(self) -> bool:
+        """A phone with its keyboard up."""
+        return self.rows < LOW_FROM
+
+    @property
+    def pad_rows(self) -> int:
+        """Rows of the tap pad while it is shown."""
+        if not self.pad:
+            return 0
+        return SQUAT_PAD_ROWS if self.squat else PAD_ROWS
+
+    @property
+    def stacks(self) -> bool:
+        """Tall enough for stacked fractions."""
+        return self.rows >= STACKED_FROM
+
+    @property
+    def has_side(self) -> bool:
+        """Wide and tall enough for the column of pictures beside the post."""
+        return self.columns >= BROAD_FROM and self.rows >= TALL_FROM
+
+    @property
+    def middle(self) -> int:
+        """Columns of the part with sentences, figures and plan."""
+        left = self.columns - (LIST_COLUMNS if self.columns >= MID_FROM else 0)
+        if not self.has_side:
+            return left
+        return left - (VAST_SIDE_COLUMNS if self.columns >= VAST_FROM else SIDE_COLUMNS)
+
+
+@dataclass(frozen=True, slots=True)
+class Shares:
+    """Rows for each part; the plan gets what is left."""
+
+    said: int
+    big: int
+    answer: int
+
+
+def share_out(snapshot: Snapshot, size: ScreenSize) -> Shares:
+    """Sentences and figures first, then the packs; the plan keeps its least rows where it can."""
+    said = len(said_rows(snapshot, size))
+    big = big_rows(snapshot, size)
+    answer = len(answer_rows(snapshot, size))
+    shared = (3 if size.squat else 5) + size.echo + size.banner + size.pad_rows
+    body = size.rows - shared
+    left = body - said - big
+    # Remarks give way to the plan; packs do not.
+    plan = LEAST_PLAN_ROWS if left >= len(snapshot.packs) + LEAST_PLAN_ROWS else 0
+    return Shares(said, big, max(0, min(answer, left - plan)))
+
+
+def said_rows(snapshot: Snapshot, size: ScreenSize) -> list[Run]:
+    """The sentences: how it stands, what to do, how far off."""
+    view = snapshot.view
+    if view is None:
+        return [(row, "") for row in wrapped(snapshot.keys.spell(NO_RUN), size.middle)]
+    if snapshot.live_answer is not None and snapshot.words is not None and snapshot.record is not None:
+        now = snapshot.words.lean(snapshot.live_answer.lean, snapshot.record.height_mm)
+        shown = [(now, "strong"), (LIVE_ANSWER, "")][: 1 if size.squat or size.slim else 2]
+        return [(row, role) for text, role in shown for row in wrapped(text, size.middle)]
+    lean = view.lean_both if len(view.lean_both) <= size.middle else view.lean
+    if size.squat:
+        shown = [(lean, "strong")] if lean else [(view.do, "")]
+    elif size.slim and snapshot.packs:
+        shown = [(lean, "strong"), (view.do_briefly, ""), (view.result, "")]
+        if size.echo > 1:  # what was just logged says there how far off it is
+            shown.pop()
+    elif view.state is PostState.PLUMB:
+        shown = [(lean, "strong"), (view.do, "")]  # how far off stands beside the word in large letters
+    else:
+        shown = [(lean, "strong"), (view.do, ""), (view.result, "")]
+    rows = [(row, role) for text, role in shown if text for row in wrapped(text, size.middle)]
+    return rows[: 1 if size.squat and lean else 2 if size.squat else 5]
+
+
+def big_rows(snapshot: Snapshot, size: ScreenSize) -> int:
+    """Rows of the large figures; 0 where there is nothing to read from afar."""
+    if snapshot.heard is not None:
+        return HEIGHT  # also while half typed: rows must not jump from key to key
+    if snapshot.pack is not None:
+        return STACKED_HEIGHT if size.stacks and "/" in snapshot.pack.figure else HEIGHT
+    plumb = snapshot.view is not None and snapshot.view.state is PostState.PLUMB
+    return HEIGHT if plumb else 0
+
+
+def answer_rows(snapshot: Snapshot, size: ScreenSize) -> list[Run]:
+    """One row a pack, then what matters besides; a squat screen shows the packs after the large one."""
+    if snapshot.view is None:
+        return []
+    packs = snapshot.packs
+    if size.squat and packs:
+        packs = (packs[snapshot.shown_pack + 1 :] + packs[: snapshot.shown_pack])[:2]
+    forms = [_pack_forms(snapshot, pack) for pack in packs]
+    # All rows in one form, the longest that fits every one of them.
+    fit = (texts for texts in zip(*forms, strict=True) if max(map(len, texts)) <= size.middle)
+    texts = next(fit, tuple(clipped(form[-1], size.middle, snapshot.glyphs.more) for form in forms))
+    rows = [
+        (text, "strong" if not size.squat and pack.number == snapshot.shown_pack + 1 else "")
+        for pack, text in zip(packs, texts, strict=True)
+    ]
+    if not (size.squat and packs):
+        rows += [(row, "") for remark in snapshot.view.remarks for row in wrapped(remark, size.middle)]
+    return rows
+
+
+def _pack_forms(snapshot: Snapshot, pack: PackLine) -> tuple[str, ...]:
+    """One pack in a row, from the longest form to the shortest."""
+    lead = f"{pack.number} {snapshot.glyphs.seats[pack.seat]} "
+    side = pack.where.rpartition(" ")[0]
+    changed = f"{pack.changed}: " if pack.changed else ""
+    filler = "" if pack.lifts else "filler "
+    return (
+        f"{lead}{pack.where}  {filler}{changed}{pack.what}",
+        f"{lead}{side}  {changed}{pack.what}",
+        f"{lead}{side}  {changed}{pack.short}",
+        f"{lead}{side}  {pack.short}",
+        f"{lead}{pack.short}",
+    )
+
+
+WIDEST_PLAN, TALLEST_PLAN = 64, 25
+LEAST_BESIDE = 8
+"""Columns beside a large figure that its words can do with."""
+
+
+def headline(snapshot: Snapshot, size: ScreenSize, width: int) -> Canvas:
+    """Run, post, state; on a squat screen with the strip in the same row."""
+    canvas = Canvas(width, 1)
+    run, record = snapshot.run, snapshot.record
+    if run is None or record is None:
+        canvas.put(0, 0, "shimfit: no run yet", "strong")
+        return canvas
+    state = f" {snapshot.glyphs.states[record.state]} {state_word(record.state)} "
+    count = f"{snapshot.index + 1}/{len(run.posts)}"
+    if size.squat:
+        head = f"post {record.name} ({count})"
+        canvas.put(0, 0, head, "strong")
+        canvas.put(len(head) + 1, 0, state, ROLES[record.state] + " here")
+        x = len(head) + len(state) + 2
+        canvas.paste(x, 0, _strip(snapshot, width - x))
+        return canvas
+    head = f"{run.name}  post {record.name} ({count})"
+    if len(head) + len(state) + 2 > width:
+        head = f"post {record.name} ({count})"
+    canvas.put(0, 0, head, "strong")
+    canvas.put(len(head) + 2, 0, state, ROLES[record.state] + " here")
+    allowed = shown.fine(record.tolerance.allowed_top_mm(record.height_mm), run.units)
+    told = f"allowed {allowed} at {shown.tape(record.height_mm, run.units)}"
+    if len(head) + len(state) + len(told) + 4 <= width:
+        canvas.put_right(width, 0, told, "label")
+    return canvas
+
+
+def strip_row(snapshot: Snapshot, width: int, height: int) -> Canvas:
+    """The run as one row of signs."""
+    return _strip(snapshot, width) if snapshot.run is not None else Canvas(width, height)
+
+
+def _strip(snapshot: Snapshot, width: int) -> Canvas:
+    assert snapshot.run is not None
+    states = [post.state for post in snapshot.run.posts]
+    return strip(states, snapshot.index, glyphs=snapshot.glyphs, width=max(1, width))
+
+
+def said(snapshot: Snapshot, size: ScreenSize, width: int, height: int) -> Canvas:
+    """The sentences."""
+    canvas = Canvas(width, height)
+    for y, (text, role) in enumerate(said_rows(snapshot, size)):
+        canvas.put(0, y, text, role)
+    return canvas
+
+
+def answer(snapshot: Snapshot, size: ScreenSize, width: int, height: int) -> Canvas:
+    """The packs, one a row, and remarks as far as there is room; one that goes on ends in a sign."""
+    canvas = Canvas(width, height)
+    rows = answer_rows(snapshot, size)
+    if len(rows) > height > len(snapshot.packs):
+        text, role = rows[height - 1]
+        rows[height - 1] = (clipped(f"{text} {rows[height][0]}", width, snapshot.glyphs.more), role)
+    for y, (text, role) in enumerate(rows):
+        canvas.put(0, y, text, role)
+    return canvas
+
+
+# ---------------------------------------------------------------- large figures
+
+
+def big(snapshot: Snapshot, size: ScreenSize, width: int, height: int) -> Canvas:
+    """Draw what is typed; else the pack to put in; else the word PLUMB."""
+    if snapshot.understood is not None:
+        return _heard_figures(snapshot.understood, snapshot.glyphs, width, height)
+    if snapshot.heard is not None:
+        return Canvas(width, height)
+    if snapshot.pack is not None:
+        return _pack_figure(snapshot, snapshot.pack, size, width, height)
+    canvas = Canvas(width, height)
+    if snapshot.view is not None and snapshot.view.state is PostState.PLUMB:
+        word = numerals("PLUMB", blocks=snapshot.glyphs.blocks, role="plumb")
+        canvas.paste(0, 0, word)
+        room_left = max(8, width - word.width - 2)
+        for y, row in enumerate(wrapped(snapshot.view.result, room_left)[:HEIGHT]):
+            canvas.put(word.width + 2, y, row, "strong")
+    return canvas
+
+
+def _heard_figures(heard: Understood, glyphs: Glyphs, width: int, height: int) -> Canvas:
+    """Draw both leans at arm's length: did it hear me right."""
+    canvas = Canvas(width, height)
+    x = 0
+    for part in (heard.along, heard.across):
+        if part is None:
+            continue
+        sign, text = glyphs.faces[part.face], _figure_text(part)
+        figure = numerals(f"{sign}{text}", blocks=glyphs.blocks)
+        if x + figure.width > width:  # two mixed numbers do not fit a phone: the second in plain size
+            canvas.put(min(x, max(0, width - len(text) - 2)), HEIGHT - 1, f"{sign} {text}", "strong")
+            break
+        canvas.paste(x, 0, figure)
+        x += figure.width + 3
+    return canvas
+
+
+def _figure_text(part: Component) -> str:
+    return number_text(part) + {"strong": "+", "shy": "-", None: ""}[part.qualifier]
+
+
+def _pack_figure(snapshot: Snapshot, pack: PackLine, size: ScreenSize, width: int, height: int) -> Canvas:
+    """Side, figure, and in words what it is."""
+    canvas = Canvas(width, height)
+    glyphs = snapshot.glyphs
+    arrow = _side_sign(pack, glyphs)
+    if height >= STACKED_HEIGHT and "/" in pack.figure:
+        whole, _, part = pack.figure.rpartition(" ")
+        over, _, under = part.partition("/")
+        figure = stacked(whole, over, under, blocks=glyphs.blocks, bar=glyphs.horizontal)
+    else:
+        figure = numerals(pack.figure, blocks=glyphs.blocks)
+    top = (height - HEIGHT) // 2
+    x = arrow.width + 2
+    if x + figure.width + 2 + LEAST_BESIDE > width:
+        x = 0  # the words beside the figure tell more than the arrow, which the row of the pack has too
+    else:
+        canvas.paste(0, top, arrow)
+    canvas.paste(x, (height - figure.height) // 2, figure)
+    x += figure.width + 2
+    for y, texts in enumerate(_beside_figure(snapshot, pack, size)):
+        canvas.put(x, top + y, fitting(width - x, glyphs.more, *texts), "strong" if y == 1 else "")
+    return canvas
+
+
+def _beside_figure(snapshot: Snapshot, pack: PackLine, size: ScreenSize) -> tuple[tuple[str, ...], ...]:
+    """Three rows beside the figure, each from its longest form to its shortest: unit, where, what."""
+    lot = pack.short.partition(" ")[0]
+    bare = pack.unit.removesuffix(" mark").removesuffix(" thick")
+    sign = bare.replace(" strong", "+").replace(" shy", "-")  # as they may be typed
+    unit: tuple[str, ...] = (pack.unit, bare, sign)
+    if size.squat or pack.changed:  # the row below does not name the piece
+        unit = (f"{pack.unit} {lot}", *unit)
+    if pack.other and not size.squat:
+        unit = (f"{pack.unit} = {pack.other}", *unit)
+    what: tuple[str, ...] = (pack.short,)
+    if pack.changed:
+        _, arrow, new = pack.changed.partition(snapshot.glyphs.faces[Face.NEXT])
+        what = (pack.changed, f"{arrow}{new}") if arrow else (pack.changed,)
+    elif "cut tip" in pack.short:  # to be done before it goes in, so it may not be missed
+        cut = pack.short.partition("cut tip ")[2].partition(" + ")[0]
+        cuts = (f"cut tip {cut}", f"cut {cut}")
+        what = cuts if size.squat else (pack.short, *cuts)
+    elif size.squat and snapshot.words is not None and snapshot.record is not None:
+        what = (f"allowed {snapshot.words.allowed(snapshot.record)}",)
+    return unit, (pack.where, pack.where.rpartition(" ")[0]), what
+
+
+def _side_sign(pack: PackLine, glyphs: Glyphs) -> Canvas:
+    """The side to pack as a large arrow; without half blocks as small signs, the words are beside it."""
+    sign = glyphs.seats[pack.seat]
+    if glyphs.blocks:
+        return numerals(sign, blocks=True, role="lift")
+    canvas = Canvas(len(sign), HEIGHT)
+    canvas.put(0, HEIGHT - 1, sign, "lift")
+    return canvas
+
+
+# ---------------------------------------------------------------- plan
+
+
+def plan(snapshot: Snapshot, width: int, height: int) -> Canvas:
+    """The foot with its packs, or with the lean that is being typed."""
+    record = snapshot.record
+    if record is None or height < (LEAST_PLAN_ROWS if snapshot.packs else 3):
+        return Canvas(width, height)
+    return _foot(snapshot, record, min(width, WIDEST_PLAN), min(height, TALLEST_PLAN))
+
+
+def _foot(snapshot: Snapshot, record: PostRecord, width: int, height: int) -> Canvas:
+    assert snapshot.words is not None
+    packs = in_order(snapshot.prescription.packs) if snapshot.prescription and snapshot.packs else ()
+    lean = record.reading.lean if record.reading else None
+    if snapshot.live_answer is not None:
+        lean = snapshot.live_answer.lean
+    if snapshot.understood is not None:
+        along, across = snapshot.understood.slopes(record.height_mm)
+        lean, packs = Lean(along or 0.0, across or 0.0), ()
+    elif snapshot.prescription is None:
+        packs = in_order(record.packs_in_place)
+    return foot_plan(
+        record.foot,
+        packs,
+        lean,
+        record.height_mm,
+        names=snapshot.words.names,
+        glyphs=snapshot.glyphs,
+        width=width,
+        height=height,
+    )
+
+
+# ---------------------------------------------------------------- the echo row
+
+
+def echo(heard: ParseResult | None, glyphs: Glyphs, width: int) -> tuple[str, str]:
+    """How the line is understood: sign, words, role. Half-typed text is not scolded."""
+    if isinstance(heard, Understood):
+        told = f"{glyphs.understood} {glyphs.spell(heard.words)}  {glyphs.enter} logs"
+        if len(told) > width:
+            told = f"{glyphs.understood} {_short_words(heard, glyphs)}  {glyphs.enter} logs"
+        return told, "strong"
+    if isinstance(heard, Refused):
+        return f"{glyphs.refused} {glyphs.spell(heard.reason)}", "refused"
+    if isinstance(heard, Incomplete):
+        return f"{glyphs.incomplete} {glyphs.spell(heard.reason)}", ""
+    return "", ""
+
+
+def _short_words(heard: Understood, glyphs: Glyphs) -> str:
+    """`9.5 mm → next, 5 mm ↑ out`."""
+    said = []
+    for part in (heard.along, heard.across):
+        if part is None:
+            continue
+        rest = f" {part.qualifier}" if part.qualifier else ""
+        name = heard.settings.name(part.face)
+        unit = glyphs.spell("°") if part.unit == "deg" else f" {part.unit}"
+        said.append(f"{number_text(part)}{unit}{rest} {glyphs.faces[part.face]} {name}")
+    return ", ".join(said) + (", half" if heard.half else "")

@@ -1,0 +1,501 @@
+"""Where the user stands and what is done there: the one set of moves behind the screens and plain mode."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Literal
+
+from shimfit.entry.result import Incomplete, Refused, Understood
+from shimfit.errors import EntryError, ShimfitError, UsageError
+from shimfit.model import PostState
+from shimfit.text.phrases import PostView, Words, post_view, state_word
+from shimfit.tui import setting_up
+from shimfit.tui.deeds import USUAL_KEYS, KeyWords
+from shimfit.workflow.place import Place
+from shimfit.workflow.reading import Asked
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Container
+
+    from shimfit.model import Reading
+    from shimfit.quantities.typed import Units
+    from shimfit.settings import Settings
+    from shimfit.standing import PostRecord, RunState
+    from shimfit.store.state import BoxState, JobState
+    from shimfit.text.glyphs import Glyphs
+    from shimfit.workflow.site import Site
+
+Bell = Literal["none", "refused", "plumb"]
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What came of a move."""
+
+    message: str
+    done: bool = True
+    """False: refused, nothing was changed or logged; what was typed is kept."""
+    at: int | None = None
+    """Characters before the bad spot of what was typed."""
+    bell: Bell = "none"
+
+
+TAUGHT = 2
+"""Plumb posts in a run of one's own after which the first-run hints go away."""
+KINDS = {
+    "": Asked(),
+    "bed": Asked(bed=True),
+    "mid": Asked(mid=True),
+    "rails-on": Asked(rails_on=True),
+    "verify": Asked(after=True),
+}
+"""What a reading can be besides a plain one."""
+
+
+class Session:
+    """One person at one post of an open data file."""
+
+    def __init__(self, site: Site, glyphs: Glyphs, *, spoken: bool = False) -> None:
+        """spoken: directions in words alone."""
+        self.site = site
+        self._spoken = spoken
+        self.glyphs = glyphs
+        self.keys: KeyWords = USUAL_KEYS
+        """How the keys are called in what is said."""
+        self.place: Place | None = None
+        self.run: RunState | None = None
+        self._sure_of: str | None = None
+        self._asked = Asked()
+        self._changes = site.journal.changes_by_others()
+        self.answers_later: Callable[[Place], bool] | None = None
+        """Works out a post's answer in its own time; says whether it is there already. None: at once."""
+        self.working: Container[Place] = ()
+        """Posts whose answer is being worked out."""
+        self.walks_on = False
+        """True (survey): a logged reading moves on to the next post by itself."""
+        self.only_left = False
+        """True: the lists and the walk leave out what is plumb or skipped."""
+
+    @property
+    def settings(self) -> Settings:
+        """The settings that are in force."""
+        return self.site.settings
+
+    @property
+    def record(self) -> PostRecord | None:
+        """The post on screen."""
+        if self.run is None or self.place is None:
+            return None
+        return self.run.post(self.place.post)
+
+    @property
+    def index(self) -> int:
+        """Position of the post on screen in walking order, from 0."""
+        if self.run is None or self.place is None:
+            return 0
+        names = [post.name for post in self.run.posts]
+        return names.index(self.place.post) if self.place.post in names else 0
+
+    @property
+    def words(self) -> Words | None:
+        """How this run is spoken of; None while no run is open."""
+        if self.run is None:
+            return None
+        return Words(
+            self.run,
+            self.glyphs,
+            units=self._typed_units(),
+            graduation=self.settings.graduation,
+            spoken=self._spoken,
+        )
+
+    def _typed_units(self) -> Units | None:
+        """Unit that this post's last reading was typed in: it is told back in the same; None = the run's."""
+        record = self.record
+        if record is None or self.place is None or not record.readings:
+            return None
+        last = record.readings[-1]
+        if last.method != "typed":
+            return None
+        heard = self.site.echo(self.place, last.text)
+        if not isinstance(heard, Understood):
+            return None
+        typed = {part.unit for part in (heard.along, heard.across) if part is not None and part.value}
+        if typed <= {"in"}:
+            return "inch" if typed else None
+        return "mm" if typed <= {"mm", "cm"} else None
+
+    @property
+    def view(self) -> PostView | None:
+        """What is to be said at the post on screen."""
+        if self.run is None or self.record is None or self.words is None:
+            return None
+        view = post_view(self.record, self.words)
+        if self.place in self.working:
+            view = replace(view, do=f"working{self.glyphs.more}")
+        remarks = (*self._remarks(self.record), *view.remarks)
+        return replace(view, remarks=tuple(map(self.glyphs.spell, remarks)))
+
+    def _remarks(self, record: PostRecord) -> tuple[str, ...]:
+        """What the post's own record does not hold: an instrument to check, the bow.
+
+        Spoken, also that two crews laid the run out differently; the screens have a banner for it.
+        """
+        told = [self.run.conflict] if self._spoken and self.run is not None and self.run.conflict else []
+        if self.site.box().instruments:
+            from shimfit.workflow.instruments import due
+
+            told += due(self.site, self.site.now().date())
+        if any(reading.stage == "mid" for reading in record.readings):
+            from shimfit.workflow.reading import bow_words
+
+            told += [words for words in (bow_words(record),) if words]
+        return tuple(told)
+
+    @property
+    def wants_hints(self) -> bool:
+        """First-run hints go away by themselves: two plumb posts in a run of one's own have taught enough."""
+        if self.run is None or not self.settings.hints:
+            return False
+        return self.run.sample or sum(post.state is PostState.PLUMB for post in self.run.posts) < TAUGHT
+
+    def others_logged(self) -> bool:
+        """True once for what another program has logged since the last look."""
+        changes = self.site.journal.changes_by_others()
+        new, self._changes = changes != self._changes, changes
+        return new
+
+    def jobs(self) -> tuple[JobState, ...]:
+        """All jobs in the file."""
+        return tuple(self.site.jobs())
+
+    def box(self) -> BoxState:
+        """What is left in the box."""
+        return self.site.box()
+
+    def open_last(self) -> bool:
+        """Go to where work stopped; False when the file holds no run yet."""
+        place = self.site.last_place()
+        if place is None:
+            return False
+        self.go(place)
+        return True
+
+    def go(self, place: Place) -> None:
+        """Stand at a post."""
+        self.run = self.site.run(place.job, place.run)
+        self.place = place
+        self._sure_of = None
+        self._asked = Asked()
+        self._ask_for_missing()
+
+    def _ask_for_missing(self) -> None:
+        """A post that was read when the program was stopped before its answer came gets it now."""
+        record = self.record
+        if record is None or self.place is None or self.answers_later is None or self.site.read_only:
+            return
+        if record.asks_again(self.site.box().last_seq) and self.place not in self.working:
+            self.answers_later(self.place)
+            self.run = self.site.run(self.place.job, self.place.run)
+
+    def answer_missing(self) -> None:
+        """Every post whose answer is not one any more gets another: the box was filled, the run changed."""
+        from shimfit.workflow.reading import missing_answers
+
+        if self.site.read_only:
+            return
+        for place in missing_answers(self.site):
+            if place in self.working:
+                continue
+            if self.answers_later is None:
+                self.site.answer(place)
+            else:
+                self.answers_later(place)
+        self.refresh()
+
+    def go_run(self, job: str, run: str) -> Outcome:
+        """Stand at the first post of a run that still wants something."""
+        state = self.site.run(job, run)
+        if not state.posts:
+            return Outcome(f"{job}/{run} has no posts yet", done=False)
+        post = next(iter(state.left_to_do), state.posts[0])
+        self.go(Place(job, run, post.name))
+        return Outcome(f"{job}/{run}, {len(state.posts)} posts")
+
+    def refresh(self) -> None:
+        """Read the run again from the log; where the post is gone from it, stand at its neighbour."""
+        if self.place is None:
+            return
+        index = self.index
+        self.run = self.site.run(self.place.job, self.place.run)
+        if self.record is None and self.run.posts:
+            post = self.run.posts[min(index, len(self.run.posts) - 1)]
+            self.go(Place(self.place.job, self.place.run, post.name))
+
+    def step(self, by: int) -> Outcome:
+        """Walk to the next (+1) or previous (-1) post; with `only_left`, to one that wants something."""
+        if self.run is None or self.place is None:
+            return Outcome("no run is open", done=False)
+        posts = self.run.posts
+        left = {post.name for post in self.run.left_to_do}
+        index = self.index + by
+        while 0 <= index < len(posts) and self.only_left and posts[index].name not in left:
+            index += by
+        if not 0 <= index < len(posts):
+            end = "last" if by > 0 else "first"
+            hand_over = (
+                "write makes the record" if self._spoken else self.keys.spell("F4 hands over the record")
+            )
+            more = f"; {len(left)} left to do" if left else f"; every post is done: {hand_over}"
+            return Outcome(f"this is the {end} post of the run{more}", done=False)
+        self.go(Place(self.place.job, self.place.run, posts[index].name))
+        return Outcome(f"post {posts[index].name}")
+
+    def find(self, text: str) -> Outcome:
+        """Go to the post that is called so, or whose name or notes hold the text, from here onwards."""
+        if self.run is None or self.place is None:
+            return Outcome("no run is open", done=False)
+        wanted = text.strip().casefold()
+        posts = self.run.posts
+        in_turn = posts[self.index + 1 :] + posts[: self.index + 1]
+        exact = (post for post in in_turn if post.name.casefold() == wanted)
+        near = (
+            post
+            for post in in_turn
+            if wanted in post.name.casefold() or any(wanted in note.text.casefold() for note in post.notes)
+        )
+        found = next(exact, None) or next(near, None)
+        if not wanted or found is None:
+            return Outcome(
+                f"no post of this run is called {text.strip()!r} or has a note with it", done=False
+            )
+        self.go(Place(self.place.job, self.place.run, found.name))
+        return Outcome(f"post {found.name}")
+
+    def attempt(self, move: Callable[[Place], Outcome]) -> Outcome:
+        """Make a move; what the person can put right comes back as words."""
+        if self.place is None:
+            return Outcome("no run is open", done=False)
+        try:
+            outcome = move(self.place)
+        except EntryError as error:
+            return Outcome(error.message, done=False, at=error.at, bell="refused")
+        except UsageError as error:
+            return Outcome(error.message, done=False, bell="refused")
+        except ShimfitError as error:
+            if error.kind == "internal":
+                raise
+            return Outcome(error.message, done=False, bell="refused")
+        self.refresh()
+        return outcome
+
+    # ------------------------------------------------------------ reading
+
+    def echo(self, text: str) -> Incomplete | Understood | Refused | None:
+        """How the entry is understood so far; None on an empty line or without a post."""
+        if self.place is None or not text.strip():
+            return None
+        return self.site.echo(self.place, text)
+
+    def enter(self, text: str) -> Outcome:
+        """Log what was typed at this post. An entry that wants a second look is taken the second time."""
+        if self.place is None:
+            own = self.keys.spell("F5 sets up your own")
+            return Outcome(f"no run is open yet: Esc, then Enter opens the sample job; {own}", done=False)
+        heard = self.site.echo(self.place, text)
+        if isinstance(heard, Incomplete):
+            heard = heard.refused
+        if isinstance(heard, Refused):
+            return _refusal(heard)
+        reason = None if self._asked.mid else self.site.second_look(self.place, heard)
+        if reason is not None and self._sure_of != text:
+            self._sure_of = text
+            return Outcome(_with_enter(reason), done=False)
+        return self.attempt(lambda place: self._log(place, text))
+
+    def take(self, reading: Reading) -> Outcome:
+        """Log a reading that the inclinometer has taken."""
+
+        def log(place: Place) -> Outcome:
+            self.site.log_sensor_reading(place, reading, self._how_asked())
+            return self._after_reading(place)
+
+        return self.attempt(log)
+
+    def kind_of_next(self, text: str) -> Outcome:
+        """What the next reading is: `bed`, `mid`, `rails-on`, `rocks next-out 0.5`; nothing: a plain one."""
+        word, _, rest = text.strip().lower().partition(" ")
+
+        def set_kind(place: Place) -> Outcome:
+            from shimfit.workflow.by_hand import parse_seat_lengths
+
+            if word == "rocks":
+                units = self.site.run(place.job, place.run).units
+                feelers = parse_seat_lengths("=".join(rest.split()), units)
+                self._asked = Asked(rocks=tuple(feelers.items()))
+            elif word in KINDS:
+                self._asked = KINDS[word]
+            else:
+                raise UsageError(f"the next reading can be {', '.join(KINDS)} or rocks, not {word!r}")
+            return Outcome(
+                f"the next reading is: {text.strip()}" if word else "the next reading is a plain one"
+            )
+
+        return self.attempt(set_kind)
+
+    def rails_on(self) -> Outcome:
+        """The next reading is taken with the rails on."""
+        return self.kind_of_next("rails-on")
+
+    def turned(self, first: str, second: str) -> Outcome:
+        """Log two readings of one post, the level turned end for end between them."""
+
+        def log(place: Place) -> Outcome:
+            from shimfit.workflow.instruments import log_turned
+
+            log_turned(self.site, place, first, second, self._how_asked())
+            return self._after_reading(place)
+
+        return self.attempt(log)
+
+    def _log(self, place: Place, text: str) -> Outcome:
+        logged = self.site.log_reading(place, text, self._how_asked(), sure=self._sure_of == text)
+        self._sure_of = None
+        if logged.reading.slope_along is None and logged.reading.slope_across is None:
+            return Outcome(logged.message)  # only a level's length was typed
+        return self._after_reading(place)
+
+    def _how_asked(self) -> Asked:
+        return replace(self._asked, answer_later=self.answers_later is not None)
+
+    def _after_reading(self, place: Place) -> Outcome:
+        if self.answers_later is not None and not self._asked.mid:
+            self.answers_later(place)
+        self._asked = Asked()
+        self.run = self.site.run(place.job, place.run)
+        record = self.record
+        told = self._told(record) if record is not None else ""
+        plumb = record is not None and record.state is PostState.PLUMB
+        if self.walks_on and record is not None and record.state is not PostState.HALF_READ:
+            self.step(+1)
+        return Outcome(f"post {place.post} logged: {told}", bell="plumb" if plumb else "none")
+
+    def _told(self, record: PostRecord) -> str:
+        """The state, and how far off with the tolerance beside it: `pack, 10.3 of 2.0 mm`."""
+        words, word = self.words, state_word(record.state)
+        if words is None or record.reading is None or record.reading.lean is None:
+            return word
+        off = words.off_by(record.reading.lean, record).removesuffix(" mm")
+        mean = f", mean of {record.mean_of}" if record.counts is not None and record.mean_of > 1 else ""
+        return f"{word}, {off} of {words.allowed(record)}{mean}"
+
+    # ------------------------------------------------------------ work at the post
+
+    def packed_otherwise(self, text: str) -> Outcome:
+        """Log what really went in: `next-out=T1@30+F2 out=F3`."""
+
+        def pack(place: Place) -> Outcome:
+            from shimfit.workflow.by_hand import parse_packs
+
+            run, post = self.site.run(place.job, place.run), self.site.post(place)
+            lean = post.reading.lean if post.reading else None
+            packs = parse_packs(text.split(), post.foot, lean, self.site.box().lots, run.units)
+            return Outcome(self.site.pack(place, packs))
+
+        return self.attempt(pack)
+
+    def trimmed(self) -> Outcome:
+        """Log that the packs were cut flush."""
+        return self.attempt(lambda place: Outcome(self.site.trim(place)))
+
+    def packed(self) -> Outcome:
+        """Log that the packs went in as prescribed; not before the answer has come."""
+        if self.place in self.working:
+            return Outcome("the answer is still being worked out: nothing can have gone in by it", done=False)
+        return self.attempt(lambda place: Outcome(self.site.pack(place)))
+
+    def tightened(self, torque_nm: float | None = None) -> Outcome:
+        """Log that the nut was tightened."""
+        return self.attempt(lambda place: Outcome(self.site.tighten(place, torque_nm)))
+
+    def torqued(self, text: str) -> Outcome:
+        """Log that the nut was tightened, and to what torque: `40`, `40 Nm`, `30 lbf ft`."""
+        from shimfit.quantities.typed import to_torque_nm
+
+        return self.attempt(lambda place: Outcome(self.site.tighten(place, to_torque_nm(text))))
+
+    def photographed(self, file: str) -> Outcome:
+        """Name a photo's file at this post."""
+        if not file.strip():
+            return Outcome("name the photo's file", done=False)
+        return self.attempt(lambda place: Outcome(self.site.photo(place, file.strip())))
+
+    def skipped(self, why: str) -> Outcome:
+        """Leave this post for later, and say why."""
+        if not why.strip():
+            return Outcome("say why it is skipped", done=False)
+        return self.attempt(lambda place: Outcome(self.site.skip(place, why.strip())))
+
+    def noted(self, text: str) -> Outcome:
+        """Leave a note at this post."""
+        if not text.strip():
+            return Outcome("an empty note was not kept", done=False)
+        return self.attempt(lambda place: Outcome(self.site.note(place, text.strip())))
+
+    # ------------------------------------------------------------ the run and its file
+
+    def insert_post(self, text: str) -> Outcome:
+        """One more post at a station of this run."""
+        return self.attempt(lambda place: Outcome(setting_up.insert_post(self.site, place, text)))
+
+    def move_post(self, name: str, text: str) -> Outcome:
+        """Another station for a post of this run."""
+        return self.attempt(
+            lambda place: Outcome(setting_up.move_post(self.site, replace(place, post=name), text))
+        )
+
+    def remove_post(self, name: str) -> Outcome:
+        """Take a post out of this run."""
+        return self.attempt(
+            lambda place: Outcome(setting_up.remove_post(self.site, replace(place, post=name)))
+        )
+
+    def undo(self, *, box: bool = False) -> Outcome:
+        """Take back the last thing that was logged in this job, or (box) that was done to the box."""
+        return self._box_or_job(self.site.undo, box=box)
+
+    def undo_is_of(self, *, box: bool = False) -> tuple[str, str, bool] | None:
+        """What undo would take back: (id of the step, in words, it was done at the post in view)."""
+        if self.place is None and not box:
+            return None
+        found = self.site.journal.to_undo(None if box or self.place is None else self.place.job)
+        if found is None:
+            return None
+        step, said = found
+        here = (self.place.run, self.place.post) if self.place is not None else None
+        return step.id, said, not step.posts or here in step.posts
+
+    def redo(self, *, box: bool = False) -> Outcome:
+        """Bring back what was taken back last."""
+        return self._box_or_job(self.site.redo, box=box)
+
+    def _box_or_job(self, move: Callable[[str | None], str], *, box: bool) -> Outcome:
+        if not box:
+            outcome = self.attempt(lambda place: Outcome(move(place.job)))
+        else:
+            try:
+                outcome = Outcome(move(None))
+            except ShimfitError as error:
+                return Outcome(error.message, done=False, bell="refused")
+        self.answer_missing()
+        return outcome
+
+
+def _with_enter(reason: str) -> str:
+    """The doubt, and how to overrule it where it does not say so itself."""
+    return reason if "Enter" in reason else f"{reason}: Enter again if it is so"
+
+
+def _refusal(heard: Refused) -> Outcome:
+    meant = f" (meant {heard.meant}?)" if heard.meant and heard.meant not in heard.reason else ""
+    return Outcome(f"{heard.reason}{meant}", done=False, at=heard.at, bell="refused")

@@ -1,0 +1,530 @@
+"""The parts that screens are made of: drawn cell by cell, a list, things to tap, the line to type on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, ClassVar, Self
+
+from rich.segment import Segment
+from textual.binding import Binding, BindingType
+from textual.containers import Horizontal, Vertical
+from textual.geometry import Region, Size
+from textual.message import Message
+from textual.screen import Screen
+from textual.scroll_view import ScrollView
+from textual.strip import Strip
+from textual.widget import Widget
+from textual.widgets import Input
+
+from shimfit.errors import one_line
+from shimfit.text.canvas import Canvas
+from shimfit.text.phrases import wrapped
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Sequence
+
+    from rich.style import Style
+    from textual import events
+    from textual.color import Color
+    from textual.filter import LineFilter
+
+    from shimfit.text.canvas import Run
+
+ROLES = (
+    "arrow",
+    "band",
+    "beyond",
+    "big",
+    "fill",
+    "frame",
+    "half-read",
+    "here",
+    "key",
+    "label",
+    "lift",
+    "number",
+    "off",
+    "pack",
+    "plumb",
+    "post",
+    "refused",
+    "ring",
+    "skipped",
+    "strong",
+    "tighten",
+    "to-read",
+    "too-close",
+    "within",
+)
+"""Every role that a picture may give a cell; style.tcss has a rule for each."""
+
+
+_looks: dict[tuple[str, Style, str], Style] = {}
+"""Roles put together, by theme and ground: the same few hundred come again with every key."""
+
+
+class Kept(Widget):
+    """A widget without frame or padding that keeps its finished rows from one frame to the next.
+
+    At every frame the library asks each widget beside the changed cells for all of its rows, and by its own
+    way works out style, frame, padding and opacity before it looks into its memory: twenty frames a second
+    of that cost more than the picture that moves.
+    """
+
+    def __init__(self, *children: Widget, **options: Any) -> None:
+        self._kept: dict[int, Strip] = {}
+        self._kept_width = 0
+        self._looks_of: object = None
+        self._whole: tuple[Region, list[Strip]] | None = None
+        """What was asked for last, at full width, and the answer, while no row changed."""
+        self._base: Style | None = None
+        self._ground: Color | None = None
+        super().__init__(*children, **options)
+
+    def render_lines(self, crop: Region) -> list[Strip]:
+        """The rows of a part of the widget."""
+        filters = self.app.get_line_filters()
+        looks_of = (self.app.theme, *map(id, filters))
+        if looks_of != self._looks_of:
+            self._looks_of = looks_of
+            self._forget()
+        if self._whole is not None and self._whole[0] == crop:
+            return self._whole[1]
+        width = self.outer_size.width
+        if width != self._kept_width:
+            self._kept_width = width
+            self._kept.clear()
+        strips = [self._kept.get(y) or self._finished(y, filters) for y in crop.line_range]
+        if crop.column_span != (0, width):
+            return [strip.crop(*crop.column_span) for strip in strips]
+        self._whole = (crop, strips)
+        return strips
+
+    def _finished(self, y: int, filters: Sequence[LineFilter]) -> Strip:
+        strip = self.render_line(y)
+        if self._ground is None:
+            _, self._ground = self.background_colors
+        for one in filters:
+            strip = strip.apply_filter(one, self._ground)
+        self._kept[y] = strip
+        return strip
+
+    def refresh(
+        self, *regions: Region, repaint: bool = True, layout: bool = False, recompose: bool = False
+    ) -> Self:
+        """Draw some rows anew, or all of them."""
+        if regions:
+            self._whole = None
+            for region in regions:
+                for y in region.line_range:
+                    self._kept.pop(y, None)
+        else:
+            self._forget()
+        return super().refresh(*regions, repaint=repaint, layout=layout, recompose=recompose)
+
+    def notify_style_update(self) -> None:
+        """Forget the rows: they may look otherwise now."""
+        self._forget()
+        super().notify_style_update()
+
+    def _forget(self) -> None:
+        self._kept.clear()
+        self._whole = self._base = self._ground = None
+
+    @property
+    def base(self) -> Style:
+        """The widget's own style, which the library works out anew at each look."""
+        if self._base is None:
+            self._base = self.rich_style
+        return self._base
+
+
+class Ground(Kept):
+    """The empty ground of a container or a screen."""
+
+    def render_line(self, y: int) -> Strip:  # noqa: ARG002 - all rows are the same
+        """One empty row."""
+        return Strip.blank(self.outer_size.width, self.base)
+
+
+class Beside(Horizontal, Ground):
+    """Widgets beside each other."""
+
+
+class Below(Vertical, Ground):
+    """Widgets below each other."""
+
+
+class RoleScreen(Screen[None], Ground):
+    """A screen that holds the looks of all roles: once for all of its widgets, which costs start-up less."""
+
+    COMPONENT_CLASSES: ClassVar[set[str]] = {f"role--{role}" for role in ROLES}
+
+
+class Drawn(Kept):
+    """A widget whose rows come from a Canvas, on a RoleScreen. Colours are in style.tcss, never here."""
+
+    def strip_of(self, runs: Iterable[Run], width: int) -> Strip:
+        """Turn stretches of text with roles into one row, filled up to the width."""
+        base = self.base
+        # A name out of an older file may hold what commands a terminal: nothing of that leaves here.
+        segments = [
+            Segment(one_line(text), self._look(roles, base) if roles else base) for text, roles in runs
+        ]
+        return Strip(segments).adjust_cell_length(width, base)
+
+    def style_of(self, roles: str) -> Style:
+        """Style of one role or of several put together, the last winning."""
+        return self._look(roles, self.base)
+
+    def _look(self, roles: str, base: Style) -> Style:
+        key = (self.app.theme, base, roles)
+        style = _looks.get(key)
+        if style is None:
+            style = base
+            for role in roles.split():
+                style += self.screen.get_component_rich_style(f"role--{role}", partial=True)
+            _looks[key] = style
+        return style
+
+
+class Picture(Drawn):
+    """Shows what a drawing function makes of its size; redrawing refreshes only the rows that changed."""
+
+    def __init__(
+        self,
+        draw: Callable[[int, int], Canvas],
+        *,
+        id: str | None = None,  # noqa: A002 - the library's own name
+    ) -> None:
+        super().__init__(id=id)
+        self._draw = draw
+        self._rows: list[list[Run]] = []
+        self._canvas: Canvas | None = None
+        self._drawn_at: Size | None = None
+        """The size that it was drawn for."""
+
+    def redraw(self) -> None:
+        """Draw anew; rows that come out the same are left alone on the wire."""
+        width, height = self.outer_size
+        if not width or not height:
+            return
+        canvas, before = self._draw(width, height), self._canvas
+        self._canvas, self._drawn_at = canvas, self.outer_size
+        if before is None or before.height != canvas.height:
+            self._rows = [canvas.runs(y) for y in range(canvas.height)]
+            self.refresh()
+            return
+        if canvas is before:
+            return  # the drawing function says that nothing changed
+        changed = [y for y in range(canvas.height) if not canvas.same_row(y, before)]
+        for y in changed:
+            self._rows[y] = canvas.runs(y)
+        if changed:
+            self.refresh(*(Region(0, y, width, 1) for y in changed))
+
+    def render_line(self, y: int) -> Strip:
+        """One row of the picture."""
+        runs = self._rows[y] if y < len(self._rows) else []
+        return self.strip_of(runs, self.outer_size.width)
+
+    def render_lines(self, crop: Region) -> list[Strip]:
+        """Rows for the size that there is: the frame that first shows it does not wait for a resize event."""
+        if self._drawn_at != self.outer_size:
+            self._draw_anew()
+        return super().render_lines(crop)
+
+    def _draw_anew(self) -> None:
+        self._drawn_at = self.outer_size
+        self._canvas = self._draw(*self._drawn_at)
+        self._rows = [self._canvas.runs(y) for y in range(self._canvas.height)]
+        self._forget()
+
+    def on_resize(self, _event: events.Resize) -> None:
+        """Draw for the new size, where no frame has done so yet."""
+        if self._drawn_at != self.outer_size:
+            self._rows = []
+            self._canvas = None
+            self.redraw()
+
+    @property
+    def text(self) -> str:
+        """The characters that are shown."""
+        return "\n".join("".join(text for text, _ in row).rstrip() for row in self._rows)
+
+
+class Rows(ScrollView, Drawn, can_focus=True):
+    """Rows of text with one of them marked; up and down move the mark, Enter or a tap chooses."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("up", "move(-1)", "Up", show=False),
+        Binding("down", "move(1)", "Down", show=False),
+        Binding("pageup", "page(-1)", "Page up", show=False),
+        Binding("pagedown", "page(1)", "Page down", show=False),
+        Binding("home", "move(-1000000)", "First", show=False),
+        Binding("end", "move(1000000)", "Last", show=False),
+        Binding("enter", "choose", "Choose", show=False),
+    ]
+
+    class Chosen(Message):
+        """A row was chosen."""
+
+        def __init__(self, rows: Rows, index: int) -> None:
+            super().__init__()
+            self.rows = rows
+            self.index = index
+
+        @property
+        def control(self) -> Rows:
+            """The list, for handlers that are bound to one by its id."""
+            return self.rows
+
+    class Moved(Message):
+        """The mark moved to another row."""
+
+        def __init__(self, rows: Rows, index: int) -> None:
+            super().__init__()
+            self.rows = rows
+            self.index = index
+
+        @property
+        def control(self) -> Rows:
+            """The list, for handlers that are bound to one by its id."""
+            return self.rows
+
+    def __init__(self, *, id: str | None = None, empty: str = "") -> None:  # noqa: A002 - the library's name
+        super().__init__(id=id)
+        self._items: Sequence[Sequence[Run]] = ()
+        self.empty = empty
+        self.index = 0
+
+    def fill(self, items: Sequence[Sequence[Run]], index: int | None = None) -> None:
+        """Show other rows; index: the row to mark, None keeps the mark where it is."""
+        old, self._items = self._items, items
+        if index is not None:
+            self.index = index
+        self.index = min(max(0, self.index), max(0, len(items) - 1))
+        self.virtual_size = Size(0, max(1, len(items)))
+        if len(old) == len(items) and old:
+            changed = [y for y, row in enumerate(items) if row != old[y]]
+            top = round(self.scroll_offset.y)
+            regions = [
+                Region(0, y - top, self.size.width, 1) for y in changed if 0 <= y - top < self.size.height
+            ]
+            if regions:
+                self.refresh(*regions)
+        else:
+            self.refresh()
+        self._reveal()
+
+    def mark(self, index: int) -> None:
+        """Move the mark and bring it into view."""
+        index = min(max(0, index), max(0, len(self._items) - 1))
+        if index == self.index:
+            return
+        self.index = index
+        self._reveal()
+        self.refresh()
+        self.post_message(self.Moved(self, index))
+
+    def render_line(self, y: int) -> Strip:
+        """One visible row; the marked one is reversed."""
+        width = self.size.width
+        index = y + round(self.scroll_offset.y)
+        if not self._items:
+            told = wrapped(self.empty, width)
+            return self.strip_of([(told[index], "")] if index < len(told) else [], width)
+        if index >= len(self._items):
+            return self.strip_of([], width)
+        runs = self._items[index]
+        if index == self.index:
+            text = "".join(part for part, _ in runs)
+            return self.strip_of([(text[:width].ljust(width), "here")], width)
+        return self.strip_of(runs, width)
+
+    def action_move(self, step: int) -> None:
+        """Move the mark by some rows."""
+        self.mark(self.index + step)
+
+    def action_page(self, step: int) -> None:
+        """Move the mark by a page."""
+        self.mark(self.index + step * max(1, self.size.height - 1))
+
+    def action_choose(self) -> None:
+        """Choose the marked row."""
+        if self._items:
+            self.post_message(self.Chosen(self, self.index))
+
+    def on_click(self, event: events.Click) -> None:
+        """A tap marks a row and chooses it."""
+        index = event.y + round(self.scroll_offset.y)
+        if 0 <= index < len(self._items):
+            self.mark(index)
+            self.post_message(self.Chosen(self, index))
+
+    @property
+    def text(self) -> str:
+        """All rows as text."""
+        return "\n".join("".join(part for part, _ in row).rstrip() for row in self._items)
+
+    def _reveal(self) -> None:
+        top, height = round(self.scroll_offset.y), max(1, self.size.height)
+        if self.index < top:
+            self.scroll_to(y=self.index, animate=False)
+        elif self.index >= top + height:
+            self.scroll_to(y=self.index - height + 1, animate=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Tap:
+    """One thing to tap."""
+
+    label: str
+    deed: str
+    """Name of an action, or `type:TEXT` for text that goes into the entry line."""
+    role: str = "key"
+
+
+class Taps(Drawn):
+    """Taps spread evenly over the rows of the widget; a row of the table may be several cells high."""
+
+    class Tapped(Message):
+        """Somebody tapped."""
+
+        def __init__(self, tap: Tap) -> None:
+            super().__init__()
+            self.tap = tap
+
+    def __init__(
+        self,
+        rows: Sequence[Sequence[Tap]] = (),
+        *,
+        spread: bool = True,
+        id: str | None = None,  # noqa: A002 - the library's own name
+    ) -> None:
+        super().__init__(id=id)
+        self._rows = rows
+        self._spread = spread
+
+    def offer(self, rows: Sequence[Sequence[Tap]]) -> None:
+        """Show other taps."""
+        if rows != self._rows:
+            self._rows = rows
+            self.refresh()
+
+    def render_line(self, y: int) -> Strip:
+        """One row of cells: labels stand in the middle row of theirs."""
+        width, height = self.size
+        if not self._rows:
+            return self.strip_of([], width)
+        index, row_height = self._row_at(y, height)
+        taps = self._rows[index]
+        middle = y == index * row_height + (row_height - 1) // 2
+        # The last row of high taps belongs to them and is left free: or a table of them looks like one slab.
+        gap = row_height > 1 and y == (index + 1) * row_height - 1
+        runs: list[Run] = []
+        for number, tap in enumerate(taps):
+            start, end = self._cells(number, taps, width)
+            room = end - start - (1 if self._spread else 0)
+            label = tap.label[:room] if middle else ""
+            runs.append((label.center(room) if self._spread else label.ljust(room), "" if gap else tap.role))
+            if self._spread:
+                runs.append((" ", ""))
+        return self.strip_of(runs, width)
+
+    def on_click(self, event: events.Click) -> None:
+        """Say which tap was hit."""
+        width, height = self.size
+        if not self._rows:
+            return
+        index, _ = self._row_at(event.y, height)
+        taps = self._rows[index]
+        for number, tap in enumerate(taps):
+            start, end = self._cells(number, taps, width)
+            if start <= event.x < end:
+                event.stop()
+                self.post_message(self.Tapped(tap))
+                return
+
+    def _row_at(self, y: int, height: int) -> tuple[int, int]:
+        row_height = max(1, height // len(self._rows))
+        return min(len(self._rows) - 1, y // row_height), row_height
+
+    def _cells(self, number: int, taps: Sequence[Tap], width: int) -> tuple[int, int]:
+        if self._spread:
+            return number * width // len(taps), (number + 1) * width // len(taps)
+        start = sum(len(tap.label) + 2 for tap in taps[:number])
+        return start, start + len(taps[number].label) + 2
+
+
+STEADY_WIDTH = 256
+EMPTY_LINE_KEYS = {
+    "question_mark": "help",
+    "q": "quit",
+    "slash": "find",
+    "space": "take",
+    "up": "previous_post",
+    "down": "next_post",
+    "tab": "next_pack",
+}
+"""What these keys do while nothing is typed; with text on the line they are text (up and down: history)."""
+
+
+class EntryLine(Input):
+    """A line editor that offers its keys while it is empty, and remembers what was typed."""
+
+    class Lent(Message):
+        """A key that the empty line does not need."""
+
+        def __init__(self, deed: str) -> None:
+            super().__init__()
+            self.deed = deed
+
+    def __init__(self, *, id: str | None = None) -> None:  # noqa: A002 - the library's own name
+        super().__init__(compact=True, select_on_focus=False, id=id)
+        self._history: list[str] = []
+        self._back = 0
+        self._draft = ""
+        self.lends = True
+        """False while the line asks for something else than a reading (a name, a note)."""
+
+    @property
+    def content_width(self) -> int:
+        """Wider than any reading: a width that changes with every key would lay out the whole screen anew."""
+        return max(STEADY_WIDTH, super().content_width)
+
+    def remember(self, text: str) -> None:
+        """Keep what was typed for recall by the up key."""
+        if text and (not self._history or self._history[-1] != text):
+            self._history.append(text)
+        self._back = 0
+
+    def on_show(self) -> None:
+        """Text that was offered before the line had a width would stay scrolled out of sight."""
+        if self.cursor_position < self.size.width:
+            self.scroll_to(0, 0, animate=False)
+
+    async def _on_key(self, event: events.Key) -> None:
+        deed = EMPTY_LINE_KEYS.get(event.key)
+        if deed and not self.value and self.lends:
+            event.stop()
+            event.prevent_default()
+            self.post_message(self.Lent(deed))
+            return
+        if event.key in ("tab", "shift+tab"):  # the line keeps the cursor: elsewhere letters would be lost
+            event.stop()
+            event.prevent_default()
+            return
+        if event.key in ("up", "down") and self._history and (self.value or not self.lends):
+            event.stop()
+            event.prevent_default()
+            self._recall(1 if event.key == "up" else -1)
+            return
+        await super()._on_key(event)
+
+    def _recall(self, step: int) -> None:
+        if self._back == 0:
+            self._draft = self.value
+        self._back = min(max(0, self._back + step), len(self._history))
+        self.value = self._history[-self._back] if self._back else self._draft
+        self.cursor_position = len(self.value)
