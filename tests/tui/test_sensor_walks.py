@@ -186,7 +186,7 @@ def test_while_the_zero_is_unknown_nothing_is_called_plumb_and_no_packs_are_advi
         async with running(app, 40, 20) as hand:
             await hand.sees("zero not found", "turn it end for end")
             assert "leave it so" not in hand.screen()
-            assert app.page.sight.advice is None
+            assert app.page.snapshot.advice is None
             await hand.press("space")
             await hand.sees("logged")
             reading = app.session.record.readings[-1]
