@@ -15,20 +15,22 @@ afresh: no post stands there.
 
 from __future__ import annotations
 
+import hashlib
 import math
 from collections import Counter
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any, Literal, Protocol
 
 from shimfit import contract
 from shimfit.model import Face, PostState
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Collection, Mapping, Sequence
 
     from shimfit.core.bow import Bow
     from shimfit.core.uncertainty import Rule
-    from shimfit.model import Decision, Foot, Lean, Pack, Prescription, Reading, Tolerance, Verdict
+    from shimfit.model import Decision, Foot, Lean, Lot, Pack, Prescription, Reading, Tolerance, Verdict
 
 PostKind = Literal["line", "corner", "end"]
 Units = Literal["mm", "inch"]
@@ -67,6 +69,62 @@ class Verified:
 
 
 @dataclass(frozen=True, slots=True)
+class Making:
+    """How packs are made in a run: what every answer in it depends on."""
+
+    layout: str = "corners"
+    """corners, tripod or auto."""
+    preload_mm: float | None = None
+    """Clamp as the shortening of four equal seats; None = the default."""
+    kerf_mm: float | None = None
+    """Width of the cut that the saw in use makes; None = the default."""
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What an answer was worked out for, beside the post and its run's tolerance."""
+
+    making: Making
+    rule: Rule
+    box: str
+    """Mark of what the box held (`box_mark`)."""
+    own: Mapping[str, Any]
+    """What the settings of whoever asked had a say in, by name: saw, timber, foresight."""
+    log: str
+    """Id of the log in which it was asked."""
+
+
+@dataclass(frozen=True)
+class Here:
+    """Where answers are asked now: this data file, its box, and the settings that have a say in them."""
+
+    log: str
+    own: Mapping[str, Any]
+    lots: tuple[Lot, ...]
+
+    @property
+    def box(self) -> str:
+        """Mark of what the box holds."""
+        return box_mark(self.lots)
+
+    def asked(self, making: Making, rule: Rule, own: Collection[str]) -> dict[str, Any]:
+        """What an answer given here was worked out for, as its event keeps it; own: settings that count."""
+        return {
+            **asdict(making),
+            "rule": rule,
+            "box": self.box,
+            "own": {key: self.own[key] for key in own},
+        }
+
+
+@lru_cache(maxsize=8)
+def box_mark(lots: tuple[Lot, ...]) -> str:
+    """A mark that two boxes share when they hold the same, whatever the order and whoever counted them."""
+    rows = sorted(repr(replace(lot, note="")) for lot in lots if lot.count)
+    return hashlib.sha256("\n".join(rows).encode()).hexdigest()[:16]
+
+
+@dataclass(frozen=True, slots=True)
 class PostRecord:
     """One post as the log says it stands; what was undone is left out, what was removed is not lost."""
 
@@ -90,6 +148,8 @@ class PostRecord:
     half one came last. Once `changed` says so, it is how the post stood before that."""
     rule: Rule = "95"
     """The run's decision rule."""
+    making: Making = Making()
+    """How packs are made in the run."""
     left_out: tuple[str | None, ...] = ()
     """Beside each of `readings`: why it does not count for how the post stands now; None = it counts."""
     mean_of: int = 1
@@ -101,8 +161,8 @@ class PostRecord:
     since the post was set (a bed reading begins afresh)."""
     prescription_event: str | None = None
     """Id of the event that logged that answer."""
-    prescription_seq: int = 0
-    """Its position in the log."""
+    asked: Asked | None = None
+    """What that answer was worked out for, beside the post; None: an older program did not say."""
     prescription_is_current: bool = False
     """The answer is to the latest reading; False once the post was read again."""
     packs_in_place: tuple[Pack, ...] = ()
@@ -253,8 +313,8 @@ class PostRecord:
     def answer(self) -> Prescription | None:
         """What is to be done from here; None when nothing is, or nobody has asked.
 
-        Never the answer to an older reading, nor to another tolerance, foot or height, nor one that was
-        carried out already.
+        Never the answer to an older reading, nor to another tolerance, rule, foot, height or way of making
+        packs, nor one that was carried out already.
         """
         answer = self.prescription
         if answer is None or not self.prescription_is_current or not self.wants_answer:
@@ -262,20 +322,28 @@ class PostRecord:
         asked = (answer.tolerance.per_direction, answer.height_mm, answer.post)
         if asked != (self.tolerance.per_direction, self.height_mm, self.foot):
             return None
+        if self.asked is not None and (self.asked.making, self.asked.rule) != (self.making, self.rule):
+            return None
         allowed = self.tolerance.allowed_slope(self.height_mm)
         same = math.isclose(answer.tolerance.allowed_slope(self.height_mm), allowed, rel_tol=1e-9)
         return answer if same else None
 
-    def asks_again(self, box_seq: int) -> bool:
-        """True when an answer is missing: none is there, or none could be had from what the box then held.
+    def asks_again(self, here: Here) -> bool:
+        """True when an answer is missing: none is there, or what it was worked out from is not so any more.
 
-        box_seq: position in the log of the last event of the box.
+        That no pack can do it holds for the box that was asked. What one person's saw and timber allow counts
+        only where the answer was worked out: another crew's answer is not asked again for being another's.
         """
         if not self.wants_answer:
             return False
-        answer = self.answer
-        stuck = answer is not None and answer.status in ("impossible", "gave-up")
-        return answer is None or (stuck and box_seq > self.prescription_seq)
+        answer, asked = self.answer, self.asked
+        if answer is None:
+            return True
+        if asked is None:
+            return self.is_stuck
+        if self.is_stuck and asked.box != here.box:
+            return True
+        return asked.log == here.log and any(here.own.get(key) != value for key, value in asked.own.items())
 
     @property
     def is_stuck(self) -> bool:
@@ -389,6 +457,11 @@ class RunState:
     unread: tuple[str, ...] = ()
     """Events that this version could not understand, a sentence each; they stay in the log."""
 
+    @property
+    def making(self) -> Making:
+        """How packs are made in it."""
+        return Making(self.layout, self.preload_mm, self.kerf_mm)
+
     def post(self, name: str) -> PostRecord | None:
         """The post of that name, or None."""
         return next((post for post in self.posts if post.name == name), None)
@@ -451,6 +524,10 @@ class Logged(Protocol):
     @property
     def id(self) -> str:
         """Unique over all logs."""
+
+    @property
+    def log(self) -> str:
+        """Id of the log that wrote it first."""
 
     @property
     def kind(self) -> str:
@@ -574,9 +651,11 @@ class PostBuilder:
         elif event.kind in ("noted", "photo"):
             self.add(event, data)
 
-    def record(self, foot: Foot, height_mm: float, tolerance: Tolerance, rule: Rule) -> PostRecord:
+    def record(
+        self, foot: Foot, height_mm: float, tolerance: Tolerance, rule: Rule, making: Making
+    ) -> PostRecord:
         """Frozen value, with the run's foot, height and tolerance where the post has none of its own."""
-        defaults = (foot, height_mm, tolerance, rule)
+        defaults = (foot, height_mm, tolerance, rule, making)
         if self._done is None or self._done[0] != defaults:
             self._done = (defaults, self._record(*defaults))
         return self._done[1]
@@ -682,7 +761,7 @@ class PostBuilder:
         return answer.asks_for_something and answer.can_be_followed
 
     def _prescribe(self, event: Logged, data: dict[str, Any]) -> None:
-        self._answer = answer = _Answer(event, data["answer"])
+        self._answer = answer = _Answer(event, data)
         self._answer_is_current = True
         self._packed_since_answer = False
         if answer.can_be_followed:
@@ -756,7 +835,9 @@ class PostBuilder:
 
     # ------------------------------------------------------------ frozen value
 
-    def _record(self, foot: Foot, height_mm: float, tolerance: Tolerance, rule: Rule) -> PostRecord:
+    def _record(
+        self, foot: Foot, height_mm: float, tolerance: Tolerance, rule: Rule, making: Making
+    ) -> PostRecord:
         own = self._tolerance or tolerance
         verdict = None
         counts = not (self._work or self._conflict or self._skipped)
@@ -774,6 +855,7 @@ class PostBuilder:
             height_mm=self._height_mm or height_mm,
             tolerance=own,
             rule=rule,
+            making=making,
             readings=tuple(self._readings),
             left_out=tuple(
                 SKIPPED if why is None and self._skipped is not None else why for why in self._left_out
@@ -783,7 +865,7 @@ class PostBuilder:
             changed=_listed(self._work),
             prescription=prescription,
             prescription_event=None if answer is None else answer.event,
-            prescription_seq=0 if answer is None else answer.seq,
+            asked=None if answer is None else answer.asked,
             prescription_is_current=self._answer_is_current,
             packs_in_place=contract.packs_from_json(self._packs),
             half=None if self._half is None else self._half[0],
@@ -830,8 +912,10 @@ class PostBuilder:
 class _Answer:
     """An answer as logged; read back whole only when somebody looks at it."""
 
-    def __init__(self, event: Logged, data: dict[str, Any]) -> None:
-        self.event, self.seq = event.id, event.seq
+    def __init__(self, event: Logged, told: Mapping[str, Any]) -> None:
+        self.event = event.id
+        self.asked = _maybe(lambda asked: _asked(asked, event.log), told.get("asked"))
+        data = told["answer"]
         self.can_be_followed = data["status"] in ("proven", "found")
         self.packs: list[dict[str, Any]] = data["packs"]
         self.asks_for_something = bool(self.packs or data.get("change")) or not self.can_be_followed
@@ -840,6 +924,11 @@ class _Answer:
     @property
     def prescription(self) -> Prescription:
         return contract.prescription_from_json(self._data)
+
+
+def _asked(told: Mapping[str, Any], log: str) -> Asked:
+    making = Making(told["layout"], _maybe(float, told["preload_mm"]), _maybe(float, told["kerf_mm"]))
+    return Asked(making, told["rule"], told["box"], told["own"], log)
 
 
 _STATES = {

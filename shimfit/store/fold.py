@@ -11,7 +11,7 @@ from collections import defaultdict
 from typing import TYPE_CHECKING, Any
 
 from shimfit import contract
-from shimfit.standing import PostBuilder, RunState
+from shimfit.standing import Making, PostBuilder, RunState
 from shimfit.store.crews import Knowledge, Move, Side, Told, layout_conflict, moves_of
 from shimfit.store.shapes import left_out, number, read_data
 from shimfit.store.steps import UNDONE, Voided
@@ -117,14 +117,17 @@ class RunFold:
             return None
         foot, height_mm = contract.foot_from_json(head["foot"]), float(head["height_mm"])
         tolerance, rule = contract.tolerance_from_json(head["tolerance"]), head.get("rule", "95")
+        making = Making(
+            head.get("layout", "corners"), number(head.get("preload_mm")), number(head.get("kerf_mm"))
+        )
         standing: list[PostRecord] = []
         removed: list[PostRecord] = []
         unread = list(self._unread)
         for history in self._posts.values():
             history.work_out()
-            removed += (builder.record(foot, height_mm, tolerance, rule) for builder in history.removed)
+            removed += (builder.record(foot, height_mm, tolerance, rule, making) for builder in history.removed)
             if history.builder is not None:
-                standing.append(history.builder.record(foot, height_mm, tolerance, rule))
+                standing.append(history.builder.record(foot, height_mm, tolerance, rule, making))
             unread += history.all_unread
         standing.sort(key=lambda post: (post.leg, post.station_mm))
         return RunState(
@@ -137,10 +140,10 @@ class RunFold:
             units=head.get("units") or "mm",
             gauge_mm=number(head.get("gauge_mm")),
             face_names=tuple((head.get("face_names") or {}).items()),
-            layout=head.get("layout", "corners"),
+            layout=making.layout,
             due_days=head.get("due_days"),
-            preload_mm=number(head.get("preload_mm")),
-            kerf_mm=number(head.get("kerf_mm")),
+            preload_mm=making.preload_mm,
+            kerf_mm=making.kerf_mm,
             max_spacing_mm=number(head.get("max_spacing_mm")),
             opening_limit_mm=number(head.get("opening_limit_mm")),
             posts=tuple(standing),

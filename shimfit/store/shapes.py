@@ -291,6 +291,17 @@ _RUN_OPTIONS: dict[str, Check] = {
     "opening_limit_mm": _or_null(_positive),
 }
 
+_ASKED = _object(
+    {
+        "layout": _text,
+        "preload_mm": _or_null(_positive),
+        "kerf_mm": _or_null(_not_negative),
+        "rule": _RUN_OPTIONS["rule"],
+        "box": _text,
+        "own": lambda value: None if isinstance(value, Mapping) else "an object",
+    }
+)
+
 SHAPES: dict[str, Check] = {
     "job-added": _object({"name": _named}, {"sample": _flag, "units": _UNITS}),
     "run-added": _object({"foot": _FOOT, "height_mm": _positive, "tolerance": _TOLERANCE}, _RUN_OPTIONS),
@@ -332,7 +343,7 @@ SHAPES: dict[str, Check] = {
             "rocks": _list(_pair(_SEAT, _number)),
         },
     ),
-    "prescribed": _object({"answer": _ANSWER}),
+    "prescribed": _object({"answer": _ANSWER}, {"asked": _ASKED}),
     "packed": _object({"packs": _list(_PACK)}, {"as_prescribed": _flag}),
     "tightened": _object({}, {"torque_nm": _or_null(_not_negative)}),
     "trimmed": _object({}),

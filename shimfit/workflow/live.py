@@ -64,7 +64,7 @@ class LivePacking:
         }
         self._known = of_lots(book_of(site, place.job), lots)
         self._tables = site.solver.tables(lots, options)
-        self._reads = reads_of(self._post, site.settings)
+        self._reads = reads_of(self._post)
         self._shown: Prescription | None = None
 
     def look(self, lean: Lean) -> Advice:

@@ -8,7 +8,7 @@ that the nut was tightened; the pieces leave the box in the same step as the rea
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from shimfit.contract import prescription_to_json, reading_to_json
 from shimfit.core.uncertainty.decision import ZERO_NOT_FOUND
@@ -16,7 +16,8 @@ from shimfit.entry import Incomplete, Refused, Understood
 from shimfit.errors import EntryError
 from shimfit.model import PostState, Reading, Seat, Stage
 from shimfit.quantities import shown
-from shimfit.standing import completed
+from shimfit.settings import degrees
+from shimfit.standing import Here, completed
 from shimfit.store.events import Draft
 from shimfit.workflow.place import Place
 
@@ -118,38 +119,46 @@ def answer_now(site: Site, place: Place) -> Prescription | None:
     answered as it stands now.
     """
     while True:
-        post, lots = site.post(place), site.box().lots
+            post, asks = site.post(place), here(site)
+        asked = asks.asked(post.making, post.rule, asks.own)
         answer = _missing_answer(site, place, post)
         if answer is None or answer is post.prescription or site.read_only:
             return answer
         with site.journal.exclusively():
-            now = site.post(place)
-            if (now.readings, now.packs_in_place, now.prescription, site.box().lots) == (
-                post.readings,
-                post.packs_in_place,
-                post.prescription,
-                lots,
-            ):
-                _log_answer(site, place, post, answer)
+            now, then = site.post(place), (post.readings, post.packs_in_place, post.prescription)
+            if (now.readings, now.packs_in_place, now.prescription) == then and here(site) == asks:
+                _log_answer(site, place, post, answer, asked)
                 return answer
 
 
 def _missing_answer(site: Site, place: Place, post: PostRecord) -> Prescription | None:
-    """The answer in force; a new one where it is missing, or the box has changed since there was none."""
-    if post.asks_again(site.box().last_seq):
+    """The answer in force; a new one where it is missing, or what it was worked out from has changed."""
+    if post.asks_again(here(site)):
         return site.solver.for_post(site, place, post)
     return post.answer
 
 
+def here(site: Site) -> Here:
+    """Where answers are asked now, with the settings that have a say in them."""
+    settings = site.settings
+    crushes = settings.timber and [settings.timber, settings.torque_nm, settings.rod_mm, settings.nut]
+    own = {
+        "saw_deg": list(degrees(settings.saw_deg)),
+        "foresight": settings.foresight,
+        "crushes": crushes or None,
+    }
+    return Here(site.journal.log, own, site.box().lots)
+
+
 def missing_answers(site: Site) -> list[Place]:
-    """Posts in walking order whose answer is none any more: the box was filled, the tolerance changed."""
-    box_seq = site.box().last_seq
+    """Posts in walking order whose answer is none any more: what it was worked out from has changed."""
+    now = here(site)
     return [
         Place(job.name, run, post.name)
         for job in site.jobs()
         for run in job.runs
         for post in site.run(job.name, run).posts
-        if post.prescription is not None and post.asks_again(box_seq)
+        if post.prescription is not None and post.asks_again(now)
     ]
 
 
@@ -161,13 +170,15 @@ def answer_missing(site: Site) -> list[Place]:
     return [place for place in asked if not site.post(place).is_stuck]
 
 
-def _log_answer(site: Site, place: Place, post: PostRecord, answer: Prescription) -> None:
+def _log_answer(
+    site: Site, place: Place, post: PostRecord, answer: Prescription, asked: dict[str, Any]
+) -> None:
     assert post.reading is not None
     site.journal.append_all(
         [
             Draft(
                 "prescribed",
-                {"answer": prescription_to_json(answer, entry=post.reading.text)},
+                {"answer": prescription_to_json(answer, entry=post.reading.text), "asked": asked},
                 place.job,
                 place.run,
                 place.post,

@@ -134,7 +134,7 @@ class Solver:
         """First packs, or what to change, take-up counted in. ahead: the run whose posts to come count."""
         assert post.reading is not None
         feelers = {seat: feeler_mm for seat, feeler_mm in post.reading.rocks if feeler_mm > 0.0}
-        reads = reads_of(post, settings)
+        reads = reads_of(post)
         if post.packs_in_place:
             from shimfit.core.correction import correct
 
@@ -213,9 +213,9 @@ def promised(site: Site, place: Place) -> list[Pack]:
     return promised_packs(site, lambda run, post: (*run, post.name) == (place.job, place.run, place.post))
 
 
-def reads_of(post: PostRecord, settings: Settings) -> Reads:
-    """How the next reading of a post is taken: as its last one was, judged by the rule in use."""
-    reading, factor = post.reading, FACTORS[settings.rule]
+def reads_of(post: PostRecord) -> Reads:
+    """How the next reading of a post is taken: as its last one was, judged by the run's rule."""
+    reading, factor = post.reading, FACTORS[post.rule]
     if reading is None or reading.u_along is None or reading.u_across is None:
         return usual_reads(factor)
     own = reading.u_own_along, reading.u_own_across

@@ -216,10 +216,12 @@ def plan_site_run(
 def log_plan(site: Site, job: str, run: str, made: RunPlan) -> int:
     """Make the plan's answers the posts' own (one transaction); returns how many posts got packs."""
     from shimfit.store.events import Draft
+    from shimfit.workflow.reading import here
 
-    by = site.settings.by or None
+    by, state = site.settings.by or None, site.run(job, run)
+    asked = here(site).asked(state.making, state.rule, ("saw_deg",))
     drafts = [
-        Draft("prescribed", {"answer": prescription_to_json(answer)}, job, run, name, by)
+        Draft("prescribed", {"answer": prescription_to_json(answer), "asked": asked}, job, run, name, by)
         for name, answer in made.prescriptions
     ]
     site.journal.append_all(drafts)
