@@ -60,6 +60,16 @@ def _back_up(site: Site, io: Io) -> None:
         io.talk(f"shimfit: backup written to {file}")
 
 
+def answered_again(site: Site, io: Io, job: str | None = None) -> list[str]:
+    """Posts (of one job, or all) whose answer is another one now: said, and given back."""
+    from shimfit.workflow.reading import answer_missing
+
+    served = [str(place) for place in answer_missing(site, job)]
+    if served:
+        io.talk(f"there is a new answer for {', '.join(served)}")
+    return served
+
+
 def add_force(parser: argparse.ArgumentParser) -> None:
     """Add `--force`, the option of every command that writes a file."""
     parser.add_argument(

@@ -6,7 +6,7 @@ import argparse
 from dataclasses import asdict
 from typing import TYPE_CHECKING
 
-from shimfit.cli.context import open_site
+from shimfit.cli.context import answered_again, open_site
 from shimfit.errors import Exit, UsageError
 
 if TYPE_CHECKING:
@@ -69,6 +69,7 @@ def run_settings(args: argparse.Namespace, io: Io) -> int:
     with open_site(args, io, read_only=args.value is None, makes=args.value is not None) as site:
         if args.value is not None:
             site.set(args.key, args.value)
+            answered_again(site, io)
         values = asdict(site.settings)
     if args.key is not None:
         if args.key not in values:

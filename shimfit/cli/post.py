@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from shimfit.cli.context import open_site
+from shimfit.cli.context import answered_again, open_site
 from shimfit.errors import Exit, UsageError
 
 if TYPE_CHECKING:
@@ -317,6 +317,10 @@ def _moved_back(site: Site, job: str | None, words: str, args: argparse.Namespac
     *_, last = site.journal.events(job, kinds=("undone",))
     whole = last.job is not None and last.run is not None and last.post is not None
     place = Place(last.job or "", last.run or "", last.post or "") if whole else None
+    if place is None:
+        answered_again(site, io, job)
+    elif site.run(place.job, place.run).post(place.post) is not None:
+        site.answer(place)
     return _done(site, place, words, args, io)
 
 

@@ -6,7 +6,7 @@ import argparse
 from dataclasses import asdict
 from typing import TYPE_CHECKING
 
-from shimfit.cli.context import add_force, open_site, units_of
+from shimfit.cli.context import add_force, answered_again, open_site, units_of
 from shimfit.core.cautions import caution_of_material
 from shimfit.errors import Exit, FileError, UsageError
 from shimfit.outputs import STOCK_CSV
@@ -16,7 +16,6 @@ if TYPE_CHECKING:
     from shimfit.cli.io import Commands, Io
     from shimfit.model import Lot
     from shimfit.settings import Units
-    from shimfit.workflow.site import Site
 
 THICKEST_MM = 50.0
 """A flat or taper thicker than this is asked about (common practice, no source)."""
@@ -89,22 +88,12 @@ def run_import(args: argparse.Namespace, io: Io) -> int:
     lots = lots_from_csv(io.read_text(args.file), args.file)
     with open_site(args, io, makes=True) as site:
         site.import_stock(lots, args.file)
-        answered = _answered(site, io)
+        answered = answered_again(site, io)
     pieces = sum(lot.count for lot in lots)
     words = f"{len(lots)} lots, {pieces} pieces are in the box"
     if rots := caution_of_material(lot.material or "" for lot in lots):
         io.talk(f"caution: {rots}")
     return io.tell(words, {"lots": len(lots), "pieces": pieces, "answered": answered}, as_json=args.json)
-
-
-def _answered(site: Site, io: Io) -> list[str]:
-    """Posts that what is in the box now serves, and nothing did before: said, and given back."""
-    from shimfit.workflow.reading import answer_missing
-
-    served = [str(place) for place in answer_missing(site)]
-    if served:
-        io.talk(f"there is an answer now for {', '.join(served)}")
-    return served
 
 
 def run_list(args: argparse.Namespace, io: Io) -> int:
@@ -194,7 +183,7 @@ def run_add(args: argparse.Namespace, io: Io) -> int:
         io.talk(f"caution: {shown.sized(thickest_mm, units)} is thick for a pack; a wrong unit?")
     with open_site(args, io, makes=True) as site:
         site.add_stock(lot)
-        answered = _answered(site, io)
+        answered = answered_again(site, io)
     if rots := caution_of_material([lot.material or ""]):
         io.talk(f"caution: {rots}")
     told = {"lot": lot.lot, "count": lot.count, "answered": answered}

@@ -120,14 +120,15 @@ class RunFold:
         making = Making(
             head.get("layout", "corners"), number(head.get("preload_mm")), number(head.get("kerf_mm"))
         )
+        defaults = (foot, height_mm, tolerance, rule, making)
         standing: list[PostRecord] = []
         removed: list[PostRecord] = []
         unread = list(self._unread)
         for history in self._posts.values():
             history.work_out()
-            removed += (builder.record(foot, height_mm, tolerance, rule, making) for builder in history.removed)
+            removed += (builder.record(*defaults) for builder in history.removed)
             if history.builder is not None:
-                standing.append(history.builder.record(foot, height_mm, tolerance, rule, making))
+                standing.append(history.builder.record(*defaults))
             unread += history.all_unread
         standing.sort(key=lambda post: (post.leg, post.station_mm))
         return RunState(

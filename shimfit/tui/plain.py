@@ -402,6 +402,7 @@ class _Conversation:
     def _set(self, text: str) -> str:
         key, _, value = text.partition(" ")
         self.session.site.set(key, value.strip())
+        self.session.answer_missing()
         return f"{key}: {value.strip()}"
 
 

@@ -71,6 +71,7 @@ def add_run(site: Site, answers: dict[str, str]) -> RunState:
 
 OPTION_HINTS = {
     "tolerance": "1:500, 3mm/1m, 1/8 over 40, 0.1deg",
+    "rule": "how sure a decision has to be: 95, 2u, or simple (no margin)",
     "height": "height that is read at, above the foot",
     "level": "length that offsets are read over; height: the reading height",
     "faces": "names of your own, like out=lake house=lawn",
@@ -86,6 +87,7 @@ def set_option(site: Site, job: str, run: str, name: str, text: str) -> None:
     from shimfit.contract import foot_to_json, tolerance_to_json
     from shimfit.core.foot import check_foot
     from shimfit.quantities.tolerance import parse_tolerance
+    from shimfit.settings import parse_setting
 
     now = site.run(job, run)
     word = text.strip().lower()
@@ -96,6 +98,8 @@ def set_option(site: Site, job: str, run: str, name: str, text: str) -> None:
                 run,
                 tolerance=tolerance_to_json(parse_tolerance(text, now.tolerance.per_direction, now.units)),
             )
+        case "rule":
+            site.change_run(job, run, rule=parse_setting("rule", word))
         case "height":
             site.change_run(job, run, height_mm=parse_height(text, now.units))
         case "level":

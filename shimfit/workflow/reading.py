@@ -119,16 +119,21 @@ def answer_now(site: Site, place: Place) -> Prescription | None:
     answered as it stands now.
     """
     while True:
-            post, asks = site.post(place), here(site)
-        asked = asks.asked(post.making, post.rule, asks.own)
+        post, asks = site.post(place), here(site)
         answer = _missing_answer(site, place, post)
         if answer is None or answer is post.prescription or site.read_only:
             return answer
         with site.journal.exclusively():
-            now, then = site.post(place), (post.readings, post.packs_in_place, post.prescription)
-            if (now.readings, now.packs_in_place, now.prescription) == then and here(site) == asks:
+            if _asked_of(site.post(place)) == _asked_of(post) and here(site) == asks:
+                asked = asks.asked(post.making, post.rule, asks.own)
                 _log_answer(site, place, post, answer, asked)
                 return answer
+
+
+def _asked_of(post: PostRecord) -> tuple[object, ...]:
+    """All of a post that its answer is worked out from."""
+    made = (post.making, post.rule, post.tolerance, post.foot, post.height_mm)
+    return (post.readings, post.packs_in_place, post.prescription, *made)
 
 
 def _missing_answer(site: Site, place: Place, post: PostRecord) -> Prescription | None:
@@ -150,21 +155,22 @@ def here(site: Site) -> Here:
     return Here(site.journal.log, own, site.box().lots)
 
 
-def missing_answers(site: Site) -> list[Place]:
+def missing_answers(site: Site, job: str | None = None) -> list[Place]:
     """Posts in walking order whose answer is none any more: what it was worked out from has changed."""
     now = here(site)
     return [
-        Place(job.name, run, post.name)
-        for job in site.jobs()
-        for run in job.runs
-        for post in site.run(job.name, run).posts
+        Place(one.name, run, post.name)
+        for one in site.jobs()
+        if job in (None, one.name)
+        for run in one.runs
+        for post in site.run(one.name, run).posts
         if post.prescription is not None and post.asks_again(now)
     ]
 
 
-def answer_missing(site: Site) -> list[Place]:
+def answer_missing(site: Site, job: str | None = None) -> list[Place]:
     """Answer every post that `missing_answers` names, at once; returns those that can be worked on now."""
-    asked = [] if site.read_only else missing_answers(site)
+    asked = [] if site.read_only else missing_answers(site, job)
     for place in asked:
         answer_now(site, place)
     return [place for place in asked if not site.post(place).is_stuck]

@@ -105,12 +105,12 @@ class Solver:
             lots = (*lots, *(replace(lot, count=0) for lot in known_too))
         book = book_of(site, place.job)
         known = of_lots(book, lots)
-        answer = self._answer(post, lean, lots, options, known, settings=settings, ahead=ahead)
+        answer = self._answer(post, lean, lots, options, known, ahead=ahead)
         # Which materials go in is known only now; where they give otherwise than the box, once more.
         better = of_packs(book, answer.packs, lots)
         if answer.packs and abs(better.mean - known.mean) > WORTH_ANOTHER_LOOK:
             known = better
-            answer = self._answer(post, lean, lots, options, known, settings=settings, ahead=ahead)
+            answer = self._answer(post, lean, lots, options, known, ahead=ahead)
         answer = replace(answer, packs=_with_copies(answer.packs, post, box, waited_for))
         said = list(crushing_cautions(answer, post, lots, options, settings))
         used = {piece.lot for pack in answer.packs for piece in pack.pieces}
@@ -128,7 +128,6 @@ class Solver:
         options: packing.Options,
         known: TakeUp,
         *,
-        settings: Settings,
         ahead: RunState | None,
     ) -> Prescription:
         """First packs, or what to change, take-up counted in. ahead: the run whose posts to come count."""

@@ -10,6 +10,7 @@ import pytest
 
 from shimfit.cli import main
 from shimfit.cli.io import Io
+from shimfit.store.merge import export_text, import_text
 from shimfit.text.glyphs import ASCII
 from shimfit.tui.plain import run_plain
 from shimfit.tui.session import Session
@@ -116,6 +117,67 @@ def test_a_changed_tolerance_makes_a_new_answer_and_drops_the_old_one(type_, tmp
         assert (post.answer, post.next_step, post.lean_now[1]) == (None, "ask", "as read")
         assert answer_missing(site) == [at]
         assert site.post(at).next_step == "tighten", "4 mm are within 1:200 as it stands"
+
+
+OAK = "lot,form,count,length_mm,width_mm,thickness_mm\nS1,strip,2,900,60,20\n"
+
+
+@pytest.mark.parametrize(
+    ("before", "change"),
+    [
+        ((), ("settings", "saw_deg", "0.5 1 1.5")),
+        ((), ("settings", "foresight", "no")),
+        ((("settings", "torque_nm", "30"),), ("settings", "timber", "Western Cedars")),
+        ((("settings", "timber", "Western Cedars"),), ("settings", "torque_nm", "30")),
+    ],
+)
+def test_a_changed_setting_that_has_a_say_makes_a_new_answer(type_, tmp_path, before, change) -> None:
+    type_("stock", "import", str(tmp_path / "box.csv"))
+    for words in before:
+        type_(*words)
+    type_("read", "lake/walk/1", "8n 3o")
+    type_("settings", "theme", "dark")
+    with Site.open(tmp_path / "walk.db", environment={}) as site:
+        first = site.post(Place("lake", "walk", "1")).prescription_event
+    _, said = type_(*change)
+    with Site.open(tmp_path / "walk.db", environment={}) as site:
+        second = site.post(Place("lake", "walk", "1"))
+        assert second.prescription_event != first
+        assert second.answer is not None
+        assert answer_missing(site) == [], "once is enough"
+    assert "new answer for lake/walk/1" in said
+
+
+def test_a_saw_that_can_be_set_serves_the_post_that_no_pack_could(type_, tmp_path) -> None:
+    (tmp_path / "strips.csv").write_text(OAK)
+    type_("stock", "import", str(tmp_path / "strips.csv"))
+    _, told = type_("read", "lake/walk/1", "40n 15o", "--json", "--sure")
+    assert (told["next"], told["answer"]["status"]) == ("no pack", "impossible")
+    type_("settings", "saw_deg", "0.5 1 1.5 2")
+    assert shown(type_, "1")["next"] == "pack"
+    type_("undo", "box")
+    assert shown(type_, "1")["next"] == "no pack", "taken back, it can't be sawn any more"
+
+
+@pytest.mark.parametrize(("option", "text"), [("kerf", "6mm"), ("rule", "2u"), ("layout", "tripod"),
+                                              ("height", "1100mm"), ("rod", "next=4mm")])  # fmt: skip
+def test_a_changed_option_of_the_run_drops_the_answer_on_every_machine(type_, tmp_path, option, text) -> None:
+    type_("stock", "import", str(tmp_path / "box.csv"))
+    type_("read", "lake/walk/1", "8n 3o")
+    at = Place("lake", "walk", "1")
+    with (
+        Site.open(tmp_path / "walk.db", environment={}) as site,
+        Site.open(tmp_path / "other.db", environment={}, options={"saw_deg": "1 2"}) as other,
+    ):
+        set_option(site, "lake", "walk", option, text)
+        import_text(other.journal, export_text(site.journal, "lake"), "lake.jsonl")
+        assert site.post(at).answer is other.post(at).answer is None
+        assert site.post(at).next_step == other.post(at).next_step == "ask"
+        answer_missing(site)
+        assert site.post(at).answer is not None
+        import_text(other.journal, export_text(site.journal, "lake"), "lake.jsonl")
+        assert other.post(at).answer == site.post(at).answer
+        assert answer_missing(other) == [], "another crew's answer is theirs: its saw and box are not ours"
 
 
 def test_too_close_lists_what_is_to_be_done_from_here_and_not_what_was(type_, tmp_path) -> None:

@@ -190,6 +190,7 @@ class SetupScreen(Page):
             self.session.site.set(name, text)
         except ShimfitError as error:
             return Outcome(error.message, done=False, bell="refused")
+        self.desk.answer_missing()
         if name == "theme":
             self.app.theme = text
         if name in sensing.SETTINGS:
@@ -239,6 +240,7 @@ class SetupScreen(Page):
                 ("option", key, [(f"     {key:<11} {value}", "")])
                 for key, value in (
                     ("tolerance", f"{tolerance.text}{each}"),
+                    ("rule", run_now.rule),
                     ("height", tape(run_now.height_mm, run_now.units)),
                     ("level", gauge),
                     ("faces", names),
