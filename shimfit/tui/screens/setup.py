@@ -190,7 +190,7 @@ class SetupScreen(Page):
             self.session.site.set(name, text)
         except ShimfitError as error:
             return Outcome(error.message, done=False, bell="refused")
-        self.desk.answer_missing()
+        self.session.answer_missing()
         if name == "theme":
             self.app.theme = text
         if name in sensing.SETTINGS:
