@@ -12,7 +12,7 @@ import pytest
 from shimfit.core.stock import lots_from_csv
 from shimfit.errors import UsageError
 from shimfit.model import Foot, Lot
-from shimfit.report.words import remainder
+from shimfit.text.plan_phrases import remainder
 from shimfit.workflow.place import Place
 from shimfit.workflow.plan import cut_list_of, log_plan, plan_site_run
 from shimfit.workflow.plan.answer import lot_json
