@@ -21,6 +21,7 @@ from shimfit.model import (
     Seat,
     Tolerance,
 )
+from shimfit.standing import Here, Making
 from shimfit.store.events import Draft
 from shimfit.store.journal import Journal
 
@@ -78,9 +79,12 @@ class Crew:
         return self.log("reading", contract.reading_to_json(reading), post=post, **where)
 
     def prescribe(self, post, packs=(PACK,), *, change=(), status="proven", **where):
-        return self.log(
-            "prescribed", {"answer": answer(packs, change=change, status=status)}, post=post, **where
-        )
+        here = Here(self.journal.log, {"saw_deg": [1.0]}, self.journal.box().lots)
+        data = {
+            "answer": answer(packs, change=change, status=status),
+            "asked": here.asked(Making(), "95", ("saw_deg",)),
+        }
+        return self.log("prescribed", data, post=post, **where)
 
     def pack(self, post, *packs, as_prescribed=False, **where):
         rows = [contract.pack_to_json(pack) for pack in packs]

@@ -19,7 +19,8 @@ import pytest
 
 from shimfit import contract
 from shimfit.errors import FileError
-from shimfit.model import PostState
+from shimfit.model import Lot, PostState
+from shimfit.standing import Here
 from shimfit.store.events import canonical
 from shimfit.store.fold import fold_run
 from shimfit.store.journal import Journal
@@ -29,6 +30,7 @@ from shimfit.store.steps import standing
 HISTORIES = int(os.environ.get("SHIMFIT_HISTORIES", "12"))
 TRUE_TIME = datetime.fromisoformat("2026-05-04T08:00:00+02:00")
 WORK = {"reading", "packed", "tightened", "trimmed", "skipped", "post-moved", "post-removed"}
+OPTIONS = ({"height_mm": 900.0}, {"height_mm": 1000.0}, {"kerf_mm": 3.0}, {"kerf_mm": None}, {"rule": "2u"})
 NAMES = ("north", "south", "dock")
 
 
@@ -101,7 +103,8 @@ class Site:
             case "bed" | "mid" as stage:
                 crew.read(post, lean, stage=stage)
             case "answer":
-                crew.prescribe(post, (self.chance.choice(self.packs),))
+                status = self.chance.choice(("proven", "proven", "impossible"))
+                crew.prescribe(post, (self.chance.choice(self.packs),), status=status)
             case "pack":
                 crew.pack(post, self.chance.choice(self.packs))
             case "tighten":
@@ -120,7 +123,7 @@ class Site:
                 row = {"name": post, "leg": 1, "station_mm": self.chance.choice((1200.0, 1300.0))}
                 crew.log("post-added", row, post=post)
             case "change":
-                crew.log("run-changed", {"height_mm": self.chance.choice((900.0, 1000.0))})
+                crew.log("run-changed", self.chance.choice(OPTIONS))
             case "undo":
                 crew.journal.undo("jetty")
             case "redo":
@@ -151,14 +154,16 @@ def said(journal):
 
     def plain(run):
         posts, removed = (
-            tuple(replace(post, last_seq=0, prescription_seq=0) for post in group)
-            for group in (run.posts, run.removed)
+            tuple(replace(post, last_seq=0) for post in group) for group in (run.posts, run.removed)
         )
         return replace(run, posts=posts, removed=removed, last_seq=0)
 
     jobs = [replace(job, last_seq=0) for job in journal.jobs()]
     runs = [plain(journal.run(job.name, run)) for job in jobs for run in job.runs]
-    return re.sub(r"event \d+ ", "event ", repr((jobs, runs)))
+    # Where the same box and settings are at hand, the same answers are missing.
+    here = Here("", {}, (Lot("F2", "flat", 2, thickness_mm=2.0),))
+    asks = [post.asks_again(here) for run in runs for post in run.posts]
+    return re.sub(r"event \d+ ", "event ", repr((jobs, runs, asks)))
 
 
 def box_of(journal):
