@@ -30,3 +30,14 @@ def test_readings_that_can_not_be_of_one_lean_leave_the_latest():
     assert together([_read(0.0010, 5e-4, 3e-4), latest]) is latest
     unknown = _read(0.0010, None, None)
     assert together([latest, unknown]) is unknown
+
+
+@pytest.mark.parametrize(("apart_in_u", "one_lean"), [(2.9, True), (3.1, False)])
+def test_readings_further_apart_than_three_u_are_not_of_one_lean(apart_in_u, one_lean):
+    """u of the two together: 3e-4 √2 for two of 3e-4 each."""
+    apart = apart_in_u * 3e-4 * math.sqrt(2)
+    latest = _read(0.0010 + apart, 3e-4, 3e-4)
+    found = together([_read(0.0010, 3e-4, 3e-4), latest])
+    assert (found is latest) is not one_lean
+    if one_lean:
+        assert found.slope_along == pytest.approx(0.0010 + apart / 2)

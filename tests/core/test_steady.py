@@ -493,6 +493,14 @@ def test_a_memory_that_is_known_counts_however_short_the_hold_shows_it():
     assert mean_uncertainty(np.full(50, 0.3), 1.0) == 0.0
 
 
+def test_a_hold_counts_in_the_memory_that_a_long_still_record_showed():
+    times, draw = np.arange(0, 4, 0.02), np.random.default_rng(5)
+    x_deg, y_deg = draw.normal(size=len(times)) * 0.02, draw.normal(size=len(times)) * 0.02
+    plain = hold(times, x_deg, y_deg, Doubts(), 0.05)
+    known = hold(times, x_deg, y_deg, Doubts(memory_s=0.4), 0.05)  # 20 samples for one: √20 = 4.5 times
+    assert known.y.u_mean_deg > 3.0 * plain.y.u_mean_deg
+
+
 def test_a_drift_is_reported_for_the_end_of_the_hold():
     times = np.arange(0, 4, 0.02)
     draw = np.random.default_rng(6)
