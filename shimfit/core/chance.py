@@ -21,15 +21,11 @@ the top. It is decided plumb inside `Zone`: a disk, or a rectangle per direction
 guard band, in which also P(truly within) >= 0.95. All scatters are data (common practice, no source).
 
 *The search stays exact* because for fixed supports S is fixed and the chance is a centred normal's
-probability of a shifted symmetric convex set: log-concave in R and falling along every ray from R = 0
-(T. W. Anderson, Proc. AMS 6, 1955; Prékopa 1973). `Chances.at_most` bounds it from above by tables along the
-axes of S and their diagonal: in these axes set and density have both mirror symmetries, so the chance falls
-in |x| and in |y|, hence
-
-    chance(x, y) <= min(chance(|x|, 0), chance(0, |y|), chance(d, d)),  d = min(|x|, |y|),
-
-and between table points a log-concave function stays below the chord before it, drawn out. A rectangle is
-bounded by its two slabs. So cost >= work + material + round × (1 − at_most): windows and bounds carry over.
+probability of a shifted symmetric convex set: falling along every ray from R = 0 (T. W. Anderson, Proc. AMS
+6, 1955; log-concave: Prékopa 1973). In the axes of S a disk and the density have both mirror symmetries, so
+the chance falls in |x| and in |y|: over a segment of rests it is at most what it is at the least |x| and the
+least |y| of the segment; a rectangle is bounded by its two slabs. So windows and bounds carry over. What is
+told is a polynomial fitted to the integral within 1e-8 (`Chances`), the same for every front.
 
 *Example.* Four corners of a 90 mm foot read at 1000 mm: J = ±5.56 mm per mm. A usual level read to 1 mm has
 u = 0.48 mm, own 0.38: with v = 0.08² + 0.04² mm² a seat, S = 4 · 5.56² · 0.008 + 2 · 0.38² = 1.28 mm² each
@@ -193,15 +189,9 @@ def foretold(  # noqa: PLR0917 - it takes the quantities it takes
 
     supports_mm2: J diag(v) Jᵀ; take_up_mm2: the rank-one part of S; both (along², along·across, across²).
     """
-
-    def spread(times: float) -> tuple[float, float, float]:
-        own = times * (reads.own_along * height_mm) ** 2, times * (reads.own_across * height_mm) ** 2
-        xx, xy, yy = (a + b for a, b in zip(supports_mm2, take_up_mm2, strict=True))
-        return xx + own[0], xy, yy + own[1]
-
-    def inside(zone: Zone, times: float) -> float:
-        return float(Chances([spread(times)], [zone], allowed_mm).at(0, [rest_mm[0]], [rest_mm[1]])[0])
-
+    xx, xy, yy = (a + b for a, b in zip(supports_mm2, take_up_mm2, strict=True))
+    own = (reads.own_along * height_mm) ** 2, (reads.own_across * height_mm) ** 2
+    both = (reads.u_along * height_mm) ** 2, (reads.u_across * height_mm) ** 2
     # The level turned end for end: the zero goes, the own part is averaged over two.
     halved = reads.own_along / math.sqrt(2.0), reads.own_across / math.sqrt(2.0)
     turned = zone_of(
@@ -210,64 +200,98 @@ def foretold(  # noqa: PLR0917 - it takes the quantities it takes
     zone = zone_of(allowed_mm, height_mm, reads, per_direction=per_direction)
     guard = reads.factor * max(reads.u_along, reads.u_across) * height_mm
     beyond = Zone(allowed_mm + guard, allowed_mm + guard, disk=not per_direction)
-    plumb = inside(zone, 2.0) if zone.decides else 0.0
-    not_out = max(plumb, inside(beyond, 2.0))
-    # Truly within: the reading packed by is all that is not known, its shared part too.
-    shared = [
-        u * u - own * own for u, own in ((reads.u_along, reads.own_along), (reads.u_across, reads.own_across))
-    ]
-    xx, xy, yy = spread(1.0)
-    truly = (xx + max(0.0, shared[0]) * height_mm**2, xy, yy + max(0.0, shared[1]) * height_mm**2)
     whole = Zone(allowed_mm, allowed_mm, disk=not per_direction)
-    within = float(Chances([truly], [whole], allowed_mm).at(0, [rest_mm[0]], [rest_mm[1]])[0])
+    twice = xx + 2.0 * own[0], xy, yy + 2.0 * own[1]
+    spreads = [
+        twice,
+        twice,
+        # Truly within: the reading packed by is all that is not known, its shared part too.
+        (xx + max(own[0], both[0]), xy, yy + max(own[1], both[1])),
+        (xx + 1.5 * own[0], xy, yy + 1.5 * own[1]),
+    ]
+    chances = Chances(spreads, [zone, beyond, whole, turned], max(allowed_mm, math.hypot(*rest_mm)))
+    told = chances.at(np.arange(4), np.full(4, rest_mm[0]), np.full(4, rest_mm[1])).tolist()
+    plumb = told[0] if zone.decides else 0.0
+    not_out = max(plumb, told[1])
     return Chance(
         plumb=plumb,
         too_close=not_out - plumb,
         out=1.0 - not_out,
-        within=within,
-        turned=inside(turned, 1.5) if turned.decides else 0.0,
+        within=told[2],
+        turned=told[3] if turned.decides else 0.0,
     )
 
 
 # ---------------------------------------------------------------- the chance
 
-_NODES = 24
-_TAIL = 5.0
-_POINTS = 13
-_LEAST_U = 0.02
-"""Smallest standard deviation ÷ zone that is integrated: below, the edge is as good as sharp."""
-_SLACK = 1e-5
-"""What the quadrature and the table of the normal distribution may be off by: added to bounds."""
-_SLACK_RECTANGLE = 3e-4
-"""The same for a rectangle whose directions go together, where the inner edge is sharp."""
+_LEAST_U = 0.05
+"""Smallest standard deviation ÷ reach that is told apart: below, the edge is as good as sharp."""
+_DEGREE_A_SHARE = 2.8
+"""Degree of the polynomials × (least standard deviation ÷ reach): leaves 1e-8 (measured, 0.1 … 0.6)."""
+_LEAST_DEGREE = 6
+_MORE_NODES = 8
+_FACTOR_MOST, _FACTOR_STEP = 5.6, 0.2
+"""Values of what both directions of a rectangle share (trapezium rule)."""
+_MOST_SHARED = 0.98
+"""Correlation beyond which two directions are told as one that is."""
+_SLACK = 1e-6
+"""More than polynomials are off by where the scatter is a tenth of the reach or more: added to bounds."""
+_AT_ONCE = 1 << 13
+"""Rests of different classes that are told in one go: keeps memory flat."""
 _Z_MOST, _Z_STEPS = 8.0, 256
 
 
 @cache
-def _normal_table() -> Floats:
-    z = np.arange(-_Z_MOST * _Z_STEPS, _Z_MOST * _Z_STEPS + 2) / _Z_STEPS
-    return np.array([0.5 * math.erfc(-one / math.sqrt(2.0)) for one in z.tolist()])
+def _normal_table() -> tuple[Floats, Floats]:
+    """Distribution and density of the standard normal at the steps."""
+    z = np.arange(-_Z_MOST * _Z_STEPS, _Z_MOST * _Z_STEPS + 1) / _Z_STEPS
+    below = [0.5 * math.erfc(-one / math.sqrt(2.0)) for one in z.tolist()]
+    return np.array(below), np.exp(-0.5 * z * z) / math.sqrt(2.0 * math.pi)
 
 
 def normal_below(z: Floats) -> Floats:
-    """P(standard normal < z), read off a table: within 1e-6."""
-    table = _normal_table()
-    at = (np.clip(z, -_Z_MOST, _Z_MOST) + _Z_MOST) * _Z_STEPS
-    i = at.astype(np.int32)
-    low = table[i]
-    return np.asarray(low + (at - i) * (table[i + 1] - low))
+    """P(standard normal < z), from the nearest step by Taylor's series: within 1e-12."""
+    below, density = _normal_table()
+    z = np.minimum(np.maximum(z, -_Z_MOST), _Z_MOST)
+    i = np.rint((z + _Z_MOST) * _Z_STEPS).astype(np.int32)
+    d = z - (i / _Z_STEPS - _Z_MOST)
+    at = z - d
+    return np.asarray(below[i] + density[i] * d * (1.0 - d * (at / 2.0 - (at * at - 1.0) * d / 6.0)))
+
+
+def _between(x: Floats, u: Floats | float, half: Floats | float) -> Floats:
+    """P(-half < x + u · standard normal < half)."""
+    return np.asarray(normal_below((half - x) / u) - normal_below((-half - x) / u))
 
 
 @cache
-def _gauss() -> tuple[Floats, Floats]:
-    nodes, weights = np.polynomial.legendre.leggauss(_NODES)
-    return nodes, weights
+def _chebyshev(degree: int) -> tuple[Floats, Floats]:
+    """Nodes z (n,) in -1 … 1 and the matrix (n, n) from values there to coefficients."""
+    angle = math.pi * (np.arange(degree + 1) + 0.5) / (degree + 1)
+    fit = np.cos(np.arange(degree + 1)[:, None] * angle) * (2.0 / (degree + 1))
+    fit[0] /= 2.0
+    return np.cos(angle), fit
+
+
+@cache
+def _legendre(nodes: int) -> tuple[Floats, Floats]:
+    """Angles and weights of the integral from 0 to a quarter turn."""
+    at, weight = np.polynomial.legendre.leggauss(nodes)
+    return (at + 1.0) * math.pi / 4.0, weight * math.pi / 4.0
 
 
 class Chances:
     """Chances of C classes, each with its own S and zone (a post's set of bearing points, say).
 
     covariances (C, 3) mm² as from `covariance`; zones: one each; allowed_mm (C,): as far as R is asked for.
+
+    Each class is a polynomial Σ c_ij T_i T_j (Chebyshev), fitted once to the integral at a few rests:
+
+    * a disk in the axes of S, where the two directions are independent. The integral over the chords at
+      x = r sin t is then a product of a matrix in the one direction and a matrix in the other; both are even,
+      so the polynomial is one of x² and y² (degree 8 where the scatter is a quarter of the reach or more).
+    * a rectangle in its own axes. What both directions share is one normal factor; given it they are
+      independent, so the integral over that factor (trapezium rule) is a product of two matrices again.
     """
 
     def __init__(self, covariances: ArrayLike, zones: list[Zone], allowed_mm: ArrayLike) -> None:
@@ -275,48 +299,28 @@ class Chances:
         self.along = np.array([zone.along_mm for zone in zones])
         self.across = np.array([zone.across_mm for zone in zones])
         self.disk = np.array([zone.disk for zone in zones])
-        self._reach = np.broadcast_to(np.asarray(allowed_mm, dtype=np.float64), (len(s),)) * (1.0 + 1e-9)
+        self.reach = np.broadcast_to(np.asarray(allowed_mm, dtype=np.float64), (len(s),)) * (1.0 + 1e-9)
         sxx, sxy, syy = s[:, 0], s[:, 1], s[:, 2]
-        # A disk is told in the axes of S, where the two directions are independent; a rectangle in its own.
-        # The sharper one is integrated over, so that the other sees a smooth edge.
         angle = np.where(self.disk, 0.5 * np.arctan2(-2.0 * sxy, syy - sxx), 0.0)
         self._cos, self._sin = np.cos(angle), np.sin(angle)
         middle, half = (sxx + syy) / 2.0, np.hypot((sxx - syy) / 2.0, sxy)
-        first = np.where(self.disk, np.maximum(middle - half, 0.0), sxx)
-        second = np.where(self.disk, middle + half, syy)
-        least = (_LEAST_U * np.minimum(self.along, self.across)) ** 2
-        first, second = np.maximum(first, least), np.maximum(second, least)
-        self._lean_on = np.where(self.disk, 0.0, sxy / first)
-        """Rectangle: how the second direction goes with the first."""
-        self._u1 = np.sqrt(first)
-        self._u2 = np.sqrt(second)
-        self._v2 = np.sqrt(np.maximum(second - self._lean_on**2 * first, least))
-        self._tables: tuple[Floats, Floats] | None = None
+        least = (_LEAST_U * self.reach) ** 2
+        first = np.maximum(np.where(self.disk, middle - half, sxx), least)
+        second = np.maximum(np.where(self.disk, middle + half, syy), least)
+        self._u1, self._u2 = np.sqrt(first), np.sqrt(second)
+        self._shared = np.where(self.disk, 0.0, sxy / (self._u1 * self._u2))
+        """Correlation of a rectangle's two directions."""
+        self._poly: Floats | None = None
 
     def at(self, c: Ints | int, along_mm: ArrayLike, across_mm: ArrayLike) -> Floats:
-        """Chance of the rests R = (along, across) of classes c, all (N,) or scalars."""
-        x, y = self._turned(c, np.asarray(along_mm, np.float64), np.asarray(across_mm, np.float64))
-        return self._inside(c, x, y)
-
-    def at_most(self, c: Ints | int, along_mm: ArrayLike, across_mm: ArrayLike) -> Floats:
-        """The same or more, for a tenth of the time: never below `at`."""
-        x, y = self._turned(c, np.asarray(along_mm, np.float64), np.asarray(across_mm, np.float64))
-        return self._bounded(c, np.abs(x), np.abs(y))
-
-    def _bounded(self, c: Ints | int, x: Floats, y: Floats) -> Floats:
-        """Bound of rests at least so far off (x, y >= 0) in the class's own axes."""
-        if self.disk[c].all():
-            return self._read_off(c, x, y) + _SLACK
-        found = np.minimum(_between(x, self._u1[c], self.along[c]), _between(y, self._u2[c], self.across[c]))
-        if self.disk[c].any():
-            found = np.where(self.disk[c], self._read_off(c, x, y), found)
-        return np.asarray(found + _SLACK_RECTANGLE)
+        """Chance of the rests R = (along, across) of classes c, all (N,) or scalars; R within the reach."""
+        return self._told(c, *self._turned(c, np.asarray(along_mm, float), np.asarray(across_mm, float)))
 
     def at_most_along(
         self,
         c: Ints | int,
         start: tuple[Floats, Floats],
-        step: tuple[float, float],
+        step: tuple[float, float] | tuple[Floats, Floats],
         ends: tuple[Floats, Floats],
     ) -> Floats:
         """Never below `at` for any of the rests start + t · step, t between the ends (each (N,))."""
@@ -326,68 +330,106 @@ class Chances:
         for at, by in ((x, dx), (y, dy)):
             one, other = at + by * ends[0], at + by * ends[1]
             nearest.append(np.where(one * other <= 0.0, 0.0, np.minimum(np.abs(one), np.abs(other))))
-        return self._bounded(c, nearest[0], nearest[1])
+        disk = self.disk[c]
+        if np.all(disk):
+            return self._told(c, *nearest) + _SLACK
+        slabs = np.minimum(
+            _between(nearest[0], self._u1[c], self.along[c]),
+            _between(nearest[1], self._u2[c], self.across[c]),
+        )
+        if np.any(disk):
+            slabs = np.where(disk, self._told(c, *nearest), slabs)
+        return np.asarray(slabs + _SLACK)
 
     def best(self) -> Floats:
         """(C,) chance of the best rest of all, R = 0."""
         zero = np.zeros(len(self._u1))
-        return self._inside(np.arange(len(self._u1)), zero, zero)
+        return self._told(np.arange(len(self._u1)), zero, zero)
 
     def _turned(self, c: Ints | int, x: Floats, y: Floats) -> tuple[Floats, Floats]:
         cos, sin = self._cos[c], self._sin[c]
         return cos * x + sin * y, cos * y - sin * x
 
-    def _inside(self, c: Ints | int, x: Floats, y: Floats) -> Floats:
-        """∫ density of the first direction × P(second within the chord there), by Gauss-Legendre."""
-        r, u1, v2, disk = self.along[c], self._u1[c], self._v2[c], self.disk[c]
-        x, y = np.broadcast_arrays(x, y)
-        # x = r sin t keeps the integrand smooth at the rim of a disk.
-        low, high = np.maximum(-r, x - _TAIL * u1), np.minimum(r, x + _TAIL * u1)
-        low, high = np.minimum(low, r), np.maximum(high, -r)
-        start, stop = np.arcsin(low / r), np.arcsin(high / r)
-        nodes, weights = _gauss()
-        half = np.maximum(stop - start, 0.0)[..., None] / 2.0
-        t = (start + stop)[..., None] / 2.0 + half * nodes
-        sin, cos = np.sin(t), np.cos(t)
-        r_, u_, v_ = (np.asarray(a)[..., None] for a in (r, u1, v2))
-        z = (r_ * sin - x[..., None]) / u_
-        chord = np.where(np.asarray(disk)[..., None], r_ * cos, np.asarray(self.across[c])[..., None])
-        middle = y[..., None] + np.asarray(self._lean_on[c])[..., None] * z * u_
-        inside = normal_below((chord - middle) / v_) - normal_below((-chord - middle) / v_)
-        density = np.exp(-0.5 * z * z) * cos * inside
-        found = (density @ weights) * half[..., 0] * r / (u1 * math.sqrt(2.0 * math.pi))
-        return np.asarray(np.clip(found, 0.0, 1.0), dtype=np.float64)
+    # -------------------------------------------------------------- the polynomials
 
-    def _read_off(self, c: Ints | int, x: Floats, y: Floats) -> Floats:
-        """Bound of a disk from its tables: (C, 3, G) values along both axes and the diagonal, and slopes."""
-        values, slopes = self._tables or self._tabulate()
-        scale = (_POINTS - 1) / self._reach[c]
-        found = None
-        for line, at in ((0, x), (1, y), (2, np.minimum(x, y))):
-            place = np.minimum(at * scale, _POINTS - 1.0)
-            i = place.astype(np.int64)
-            bound = values[c, line, i] + slopes[c, line, i] * (place - i)
-            found = bound if found is None else np.minimum(found, bound)
-        assert found is not None
-        return np.asarray(found)
+    @property
+    def _coefficients(self) -> Floats:
+        """(C, n, n)."""
+        if self._poly is None:
+            least = np.minimum(self._u1, self._u2) / self.reach
+            least = np.where(
+                self.disk, least, least * np.sqrt(1.0 - np.minimum(np.abs(self._shared), _MOST_SHARED))
+            )
+            degree = math.ceil(_DEGREE_A_SHARE / max(float(least.min(initial=1.0)), _LEAST_U))
+            degree = max(_LEAST_DEGREE, degree if self.disk.all() else 2 * degree)
+            z, fit = _chebyshev(degree)
+            values = np.empty((len(least), degree + 1, degree + 1))
+            for which, integral in ((self.disk, self._over_disks), (~self.disk, self._over_rectangles)):
+                if which.any():
+                    values[which] = integral(np.flatnonzero(which), z)
+            self._poly = fit @ values @ fit.T
+        return self._poly
 
-    def _tabulate(self) -> tuple[Floats, Floats]:
-        n = len(self._u1)
-        steps = np.arange(_POINTS) / (_POINTS - 1)
-        line = steps * self._reach[:, None]
-        zero = np.zeros_like(line)
-        x, y = np.stack((line, zero, line), 1), np.stack((zero, line, line), 1)
-        classes = np.repeat(np.arange(n), 3 * _POINTS)
-        values = self._inside(classes, x.reshape(-1), y.reshape(-1)).reshape(n, 3, _POINTS)
-        slopes = np.zeros_like(values)
-        # Log-concave: past a point it falls at least by the factor of the step before it; a chord of that
-        # exponential lies above it.
-        with np.errstate(divide="ignore", invalid="ignore"):
-            ratio = np.where(values[..., :-1] > 0.0, values[..., 1:] / values[..., :-1], 1.0)
-        slopes[..., 1:] = values[..., 1:] * (np.minimum(ratio, 1.0) - 1.0)
-        self._tables = values, slopes
-        return self._tables
+    def _over_disks(self, c: Ints, z: Floats) -> Floats:
+        """(c, n, n) chances at x² and y² = (1 + z)/2 · reach²."""
+        angle, weight = _legendre(len(z) - 1 + _MORE_NODES)
+        at = np.sqrt((1.0 + z) / 2.0) * self.reach[c, None]
+        deep = self.along[c, None] * np.sin(angle)
+        chord = self.along[c, None] * np.cos(angle)
+        x, u1 = at[:, :, None], self._u1[c, None, None]
+        near, far = (deep[:, None, :] - x) / u1, (deep[:, None, :] + x) / u1
+        density = np.exp(-0.5 * near * near) + np.exp(-0.5 * far * far)
+        density *= (weight * chord)[:, None, :] / (u1 * math.sqrt(2.0 * math.pi))
+        return np.asarray(density @ _between(at[:, None, :], self._u2[c, None, None], chord[:, :, None]))
+
+    def _over_rectangles(self, c: Ints, z: Floats) -> Floats:
+        """(c, n, n) chances at x and y = z · reach."""
+        at = (z * self.reach[c, None])[:, :, None]
+        factor = np.arange(-_FACTOR_MOST, _FACTOR_MOST + _FACTOR_STEP / 2.0, _FACTOR_STEP)
+        weight = np.exp(-0.5 * factor * factor)
+        shared = np.minimum(np.abs(self._shared[c]), _MOST_SHARED)[:, None, None]
+        sides = []
+        for u, half, sign in (
+            (self._u1[c], self.along[c], np.ones(len(c))),
+            (self._u2[c], self.across[c], np.sign(self._shared[c])),
+        ):
+            moved = at + (sign * u)[:, None, None] * np.sqrt(shared) * factor
+            alone = np.sqrt(1.0 - shared) * u[:, None, None]
+            sides.append(_between(moved, alone, half[:, None, None]))
+        one, other = sides
+        return np.asarray((one * (weight / weight.sum())) @ np.swapaxes(other, 1, 2))
+
+    def _told(self, c: Ints | int, x: Floats, y: Floats) -> Floats:
+        """Polynomials of classes c at rests (x, y) in their own axes."""
+        poly, reach, disk = self._coefficients, self.reach[c], self.disk[c]
+        shape = np.broadcast_shapes(np.shape(c), np.shape(x), np.shape(y))
+        places = []
+        for at in (x, y):
+            share = np.minimum(np.maximum(at / reach, -1.0), 1.0)
+            z = np.where(disk, 2.0 * share * share - 1.0, share)
+            places.append(np.broadcast_to(z, shape).reshape(-1))
+        if np.ndim(c) == 0:
+            found = _summed(_powers(places[0], len(poly[0])) @ poly[c], _powers(places[1], len(poly[0])))
+        else:
+            which = np.broadcast_to(c, shape).reshape(-1)
+            found = np.empty(which.size)
+            for first in range(0, which.size, _AT_ONCE):
+                some = slice(first, first + _AT_ONCE)
+                left, right = (_powers(z[some], len(poly[0])) for z in places)
+                found[some] = _summed((left[:, None, :] @ poly[which[some]])[:, 0, :], right)
+        return np.asarray(np.minimum(np.maximum(found, 0.0), 1.0).reshape(shape))
 
 
-def _between(x: Floats, u: Floats | float, half: Floats | float) -> Floats:
-    return np.asarray(normal_below((half - x) / u) - normal_below((-half - x) / u))
+def _powers(z: Floats, count: int) -> Floats:
+    """(N, count) Chebyshev polynomials T_0 … at z."""
+    found = np.empty((count, z.size))
+    found[0], found[1] = 1.0, z
+    twice = 2.0 * z
+    for i in range(2, count):
+        np.multiply(twice, found[i - 1], out=found[i])
+        found[i] -= found[i - 2]
+    return found.T
+
+
+def _summed(one: Floats, other: Floats) -> Floats:
+    return np.asarray(np.einsum("ni,ni->n", one, other))

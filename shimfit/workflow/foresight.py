@@ -11,6 +11,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from shimfit.core.foresight import MOST_SAMPLED, with_foresight
+from shimfit.core.packing.answer import over_take_up, scaled
 from shimfit.core.planning.geometry import PlanPost
 from shimfit.model import Lot, PostState, Prescription
 from shimfit.solve.highs import Highs
@@ -18,6 +19,7 @@ from shimfit.solve.highs import Highs
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from shimfit.core.objective import Reads
     from shimfit.core.packing import Options
     from shimfit.standing import PostRecord, RunState
 
@@ -52,11 +54,15 @@ def far_sighted(
     lots: Sequence[Lot],
     *,
     options: Options,
+    reads: Reads,
+    take_up: tuple[float, float],
 ) -> Prescription:
     """The answer, or the packs that leave more for the posts to come; its lean is the one asked for.
 
-    Deterministic: the likely leans are drawn with the post's own number as their start.
+    `take_up`: (mean, standard uncertainty). Deterministic: the likely leans are drawn with the post's own
+    number as their start.
     """
+    mean, u = take_up
     others = to_come(run, post)
     if not answer.packs or not others or not is_scarce(lots, others + 1):
         return answer
@@ -65,12 +71,14 @@ def far_sighted(
         name=post.name,
         foot=post.foot,
         height_mm=post.height_mm,
-        lean=answer.lean,
-        tolerance=post.tolerance,
+        lean=scaled(answer.lean, 1.0 / mean),
+        tolerance=over_take_up(post.tolerance, mean),
+        reads=reads.scaled(1.0 / mean),
+        u_take_up=u / mean,
     )
     found = with_foresight(
         asked,
-        [*read, answer.lean],
+        [scaled(lean, 1.0 / mean) for lean in (*read, answer.lean)],
         min(others, MOST_SAMPLED),
         lots,
         options,
@@ -80,12 +88,13 @@ def far_sighted(
     )
     if found is None or found.packs == answer.packs or found.resting.lean is None:
         return answer
-    if not post.tolerance.holds(found.resting.lean, post.height_mm):
+    left = scaled(found.resting.lean, mean)
+    if not post.tolerance.holds(left, post.height_mm):
         return answer
     return replace(
         answer,
         packs=found.packs,
-        resting=found.resting,
+        resting=replace(found.resting, lean=left),
         within=True,
         status="found",
         why=f"Not the cheapest for this post alone: it leaves what {others} posts to come will likely need.",

@@ -171,7 +171,9 @@ class Solver:
         if ahead is not None and answer.within and not feelers:
             from shimfit.workflow.foresight import far_sighted
 
-            answer = far_sighted(answer, ahead, post, lots, options=options)
+            answer = far_sighted(
+                answer, ahead, post, lots, options=options, reads=reads, take_up=(known_mean, known.u)
+            )
         return answer
 
 

@@ -34,7 +34,7 @@ def test_an_early_post_leaves_what_a_later_one_will_need():
     at a little more cost for the small lean, for nothing else for the large one."""
     small, large = post("1", 0.0085), post("2", 0.0105)
     lots = [
-        Lot("thin", "flat", 2, thickness_mm=0.7, origin="bought"),
+        Lot("thin", "flat", 2, thickness_mm=0.65, origin="bought"),
         Lot("right", "flat", 2, thickness_mm=0.86),
     ]
     greedy, left_out = foresight.one_after_another([small, large], lots, CORNER, Highs(), foresight=False)

@@ -2,6 +2,8 @@
 
 import importlib.util
 import math
+import os
+import time
 from collections import Counter, defaultdict
 from dataclasses import replace
 from itertools import pairwise
@@ -15,6 +17,8 @@ from scipy.sparse import csc_array
 from shimfit.core.packing import Options, Saw, build_tables, prescribe
 from shimfit.core.planning import PlanPost, plan, search
 from shimfit.core.planning import geometry as geometries
+from shimfit.core.planning.choosing import choose_together
+from shimfit.core.planning.patience import Patience
 from shimfit.core.planning.program import IntegerAnswer
 from shimfit.core.planning.rounds import Pricing, generate
 from shimfit.core.planning.search import ListMaker
@@ -403,3 +407,70 @@ def test_scipys_optimum_of_the_compact_program_is_ours(count, seed):
     assert theirs.status == 0
     assert done.objective == pytest.approx(theirs.fun, abs=1e-5)
     assert done.status == "proven"
+
+
+# ---------------------------------------------------------------- one objective for one post and for many
+
+CASES = int(os.environ.get("SHIMFIT_CASES", "40"))
+"""Random posts and boxes that both searches are asked about."""
+
+
+def drawn_case(number):
+    """A post, a box and options as they can occur: feet, heights, limits, tapers, strips, bought pieces."""
+    rng = np.random.default_rng(number)
+    foot = Foot(*[(90, 90), (100, 140), (140, 140), (100, 100)][int(rng.integers(4))])
+    tolerance = [TOLERANCE, Tolerance("1:300", "ratio", 1 / 300), replace(TOLERANCE, per_direction=True)]
+    lean = Lean(*rng.normal(0, 0.008, 2))
+    lots = [
+        Lot(
+            f"F{k}", "flat", int(rng.integers(1, 5)), thickness_mm=round(float(rng.uniform(0.2, 3.5)), 2),
+            origin="bought" if rng.random() < 0.3 else "offcut",
+        )
+        for k in range(int(rng.integers(2, 12)))
+    ]  # fmt: skip
+    lots += [
+        Lot(
+            f"T{k}", "taper", int(rng.integers(1, 3)), length_mm=float(rng.choice([150, 200, 250])),
+            thin_mm=float(rng.choice([0.2, 0.4, 0.8])), thick_mm=float(rng.choice([3.2, 5.0, 6.5, 9.0])),
+            origin="bought" if rng.random() < 0.3 else "offcut",
+        )
+        for k in range(int(rng.integers(0, 4)))
+    ]  # fmt: skip
+    if rng.random() < 0.3:
+        lots.append(Lot("S0", "strip", 1, length_mm=600.0, width_mm=38.0, thickness_mm=20.0))
+    options = Options(
+        bearing_point="corner" if rng.random() < 0.3 else "auto", saw=SAW if rng.random() < 0.5 else Saw()
+    )
+    post = PlanPost(
+        "1", foot, float(rng.choice([900, 1000, 1067, 1118])), lean, tolerance[int(rng.integers(3))],
+        u_take_up=float(rng.choice([0.0, 0.15])),
+    )  # fmt: skip
+    return post, lots, options
+
+
+@pytest.mark.parametrize("part", range(4))
+def test_many_posts_are_priced_as_one(part):
+    """The batched search never beats what the single search calls proven, nor claims to have ruled it out."""
+    proven = 0
+    for number in range(part, CASES, 4):
+        post, lots, options = drawn_case(number)
+        tables = build_tables(lots, options)
+        alone = prescribe(
+            post.foot, post.height_mm, post.lean, post.tolerance, tables, u_take_up=post.u_take_up
+        )
+        if not alone.packs and alone.within:
+            continue
+        until = Patience(math.inf, time.monotonic)
+        together = choose_together([post], tables, Highs(), until, long=False)
+        if alone.status == "proven" and alone.within:
+            proven += 1
+            assert together.bound <= alone.cost.total + 1e-6, number
+            # Lifted on two flats is the one way out that only the single search knows.
+            assert together.patterns or len(alone.packs) == 4, number
+        for pattern in together.patterns:
+            assert alone.within, number
+            cost = pattern.cost + options.costs.saw_set_up * len({deg for _, deg in pattern.uses.settings})
+            assert cost >= alone.cost.total - 1e-6, number
+            if together.bound > cost - 1e-6:
+                assert cost == pytest.approx(alone.cost.total, abs=1e-6), number
+    assert proven >= CASES // 8

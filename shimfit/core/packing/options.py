@@ -6,7 +6,8 @@ All of it is data: nothing in the search knows a price or a minimum by itself.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from typing import Literal
 
 from shimfit.core.objective import Minutes, Scatter
@@ -90,6 +91,7 @@ class Costs:
         return self.new_strip / length_mm if self.new_strip_per_mm is None else self.new_strip_per_mm
 
 
+@lru_cache(maxsize=64)
 def _of_weights(w: Weights) -> Costs:
     return Costs(
         unsolved=w.unsolved,
@@ -113,6 +115,7 @@ def _of_weights(w: Weights) -> Costs:
     )
 
 
+@lru_cache(maxsize=64)
 def _of_minutes(m: Minutes) -> Costs:
     return Costs(
         unsolved=m.unsolved,
@@ -185,6 +188,14 @@ class Options:
     def costs(self) -> Costs:
         """The prices of the objective."""
         return _of_minutes(self.minutes) if self.objective == "minutes" else _of_weights(self.weights)
+
+    def without_set_ups(self) -> Options:
+        """The same with set-ups of the saw that cost nothing."""
+        return replace(
+            self,
+            minutes=replace(self.minutes, saw_set_up=0.0),
+            weights=replace(self.weights, saw_set_up=0.0),
+        )
 
     def __post_init__(self) -> None:
         """Refuse what no pack can be made with."""

@@ -118,7 +118,8 @@ class Question:
         )
         rest_mm = resting.lean.top_mm(self.height_mm)
         everything = tuple(a + b for a, b in zip(alone, outlook.base_mm2, strict=True))
-        chances = Chances([everything], [outlook.zone], max(self.allowed_mm, 1e-9))
+        reach_mm = max(self.safe_mm, 1e-9, math.hypot(*rest_mm))
+        chances = Chances([everything], [outlook.zone], reach_mm)
         counted = float(chances.at(0, [rest_mm[0]], [rest_mm[1]])[0])
         sx, sy = (s * self.u_take_up for s in self.shift_mm or self.lean.top_mm(self.height_mm))
         chance = foretold(

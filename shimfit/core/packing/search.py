@@ -47,10 +47,6 @@ _HARDLY = 1e-7
 _NEAREST = 30
 _MANY = 2000
 """Candidates beyond which it pays to bound the pairs first."""
-_SOME = 300
-"""The same in minutes, where looking at one candidate in full costs more."""
-_AT_ONCE = 32
-"""Candidates whose chance is integrated in one go at first; then twice as many each time."""
 _CHUNK = 1 << 16
 """Third-seat candidates looked at in one go: keeps memory flat."""
 
@@ -216,12 +212,6 @@ class Search:
             self.costs.residual / self.task.residual_mm
         ) * (np.abs(x) + np.abs(y))
 
-    def _soft_at_least(self, c: int, x: Floats, y: Floats, q: Floats) -> Floats:
-        """Never above `_soft`, and quick."""
-        if self.costs.round and not self.task.lean_only:
-            return np.asarray(self.costs.round * (1.0 - self.chances.at_most(c, x, y)))
-        return self._soft(c, x, y, q)
-
     def _in_combo(self, c: int, listed: Sequence[Listed], pool: Pool) -> None:
         combo = self.combos[c]
         kept = []
@@ -279,7 +269,7 @@ class Search:
         stop = np.searchsorted(last.error, hi + _DUST, side="right")
         count = np.maximum(stop - start, 0)
         some = np.flatnonzero(count)
-        if int(count.sum()) > (_SOME if floor else _MANY) and not self.task.lean_only:
+        if int(count.sum()) > _MANY and not self.task.lean_only:
             # The best rest that any third thickness could give these two already costs too much.
             rest = x[some], y[some], q[some]
             least = self._least_soft(combo, third + 1, rest, (lo[some], hi[some]))
@@ -350,7 +340,7 @@ class Search:
         return np.maximum(lo, middle - half), np.minimum(hi, middle + half)
 
     def _offer(self, c: int, seats: Sequence[Listed], picks: tuple[Ints, Ints, Ints], pool: Pool) -> None:
-        """Evaluate triples and hand those that count to the pool, the most hopeful first."""
+        """Evaluate triples and hand those that count to the pool."""
         four = self.combos[c].four
         e = [one.error[pick] for one, pick in zip(seats, picks, strict=True)]
         x = four.x0 + four.x[1] * e[0] + four.x[2] * e[1] + four.x[3] * e[2]
@@ -366,20 +356,13 @@ class Search:
         good = np.flatnonzero(ok)
         if not len(good):
             return
-        bound = packs[good] + self._soft_at_least(c, x[good], y[good], q[good])
-        order = np.argsort(bound, kind="stable")
-        good, bound = good[order], bound[order]
-        start, size = 0, _AT_ONCE if self.costs.round and not self.task.lean_only else len(good)
-        while start < len(good) and bound[start] <= pool.limit:
-            part = good[start : start + size]
-            cost = packs[part] + self._soft(c, x[part], y[part], q[part])
-            fine = np.flatnonzero(cost <= pool.limit)
-            for k in pool.worth_keeping(cost[fine]):
-                j = int(fine[k])
-                g = int(part[j])
-                cells = tuple(one.cell(int(pick[g])) for one, pick in zip(seats, picks, strict=True))
-                pool.add(float(cost[j]), cells, (float(x[g]), float(y[g])), float(q[g]))
-            start, size = start + size, 2 * size
+        cost = packs[good] + self._soft(c, x[good], y[good], q[good])
+        fine = np.flatnonzero(cost <= pool.limit)
+        for k in pool.worth_keeping(cost[fine]):
+            j = int(fine[k])
+            g = int(good[j])
+            cells = tuple(one.cell(int(pick[g])) for one, pick in zip(seats, picks, strict=True))
+            pool.add(float(cost[j]), cells, (float(x[g]), float(y[g])), float(q[g]))
 
 
 @lru_cache(maxsize=1024)

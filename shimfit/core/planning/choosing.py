@@ -177,7 +177,7 @@ class _Choosing:
         options = self.tables.options
         paid = {deg for pattern in patterns for _, deg in pattern.uses.settings} - {options.saw.stands_at_deg}
         served = sum(pattern.cost for pattern in patterns)
-        return served + options.weights.unsolved * len(left) + options.weights.saw_set_up * len(paid)
+        return served + options.costs.unsolved * len(left) + options.costs.saw_set_up * len(paid)
 
     def _without_strips(self, chosen: whole.Chosen, ranks: Sequence[int]) -> whole.Chosen:
         """The same without the patterns that take from some strip lots; their posts are left out."""

@@ -16,7 +16,7 @@ from shimfit.core.packing.drafting import Asked
 from shimfit.core.packing.onebox import Down
 from shimfit.core.packing.question import ask
 from shimfit.core.packing.tables import Tables
-from shimfit.core.planning.geometry import LIFT_COST, PIVOT, seats_of
+from shimfit.core.planning.geometry import seats_of
 from shimfit.core.planning.patterns import Pattern, SeatPack, pattern_of
 from shimfit.model import Lean
 
@@ -55,7 +55,7 @@ def cheapest_in_box(
     along, across = post.to_correct
     question = ask(
         post.foot, post.height_mm, Lean(along, across), post.tolerance, tables.options.preload_mm,
-        margin_slope=post.margin_slope,
+        margin_slope=post.used_slope, reads=post.reads, u_take_up=post.u_take_up,
     )  # fmt: skip
     asked = Asked(question, tables, node_limit=NODES)
     names = seats_of(post)
@@ -63,8 +63,8 @@ def cheapest_in_box(
     bound, best = limit, None
     for steps in (0, *tables.thick.tolist()):
         lift_mm = steps * tables.options.quantum_mm
-        extra = LIFT_COST if steps else 0.0
-        floor = 3.0 * tables.options.weights.piece + extra
+        extra = tables.options.costs.lifting(lift_mm)
+        floor = 3.0 * tables.options.costs.piece + extra
         if steps and float(tables.c1[tables.index_of[steps]]) + floor >= bound:
             continue
         task = replace(corner_task(asked, post.allowed_mm, lift_mm=lift_mm), row_prices=prices)
@@ -72,18 +72,17 @@ def cheapest_in_box(
         bound = min(bound, outcome.bound + extra)
         if outcome.answer is not None and outcome.answer.cost + extra < limit - 1e-7:
             limit = outcome.answer.cost + extra
-            best = _pattern(outcome.answer, task, tables, post, number)
+            best = _pattern(outcome.answer, task, tables, post, number, extra)
     return Exact(bound if math.isfinite(bound) else limit, best)
 
 
-def _pattern(answer: Answer, task: Task, tables: Tables, post: PlanPost, number: int) -> Pattern:
-    weights = tables.options.weights
+def _pattern(  # noqa: PLR0917 - a private step of the function above, with its state in hand
+    answer: Answer, task: Task, tables: Tables, post: PlanPost, number: int, lift: float
+) -> Pattern:
     names = seats_of(post)
     packs = []
-    x, y = answer.choice.top_mm
-    allowed_mm = post.tolerance.allowed_top_mm(post.height_mm)
-    extra = weights.rock * abs(answer.choice.rock_mm) / (4.0 * tables.options.preload_mm)
-    extra += weights.residual * (abs(x) + abs(y)) / allowed_mm
+    # What is left over once the packs are paid, and how the tapers differ from the gap.
+    extra = lift + answer.choice.cost - sum(cell.cost for cell in answer.choice.cells)
     for seat, cell, stack, row in zip(
         task.seats, answer.choice.cells, answer.stacks, answer.rows, strict=True
     ):
@@ -95,7 +94,7 @@ def _pattern(answer: Answer, task: Task, tables: Tables, post: PlanPost, number:
         steps += stack.tail[1] if stack.tail is not None else 0
         if which < 3:
             slope = task.steepest if tables.options.bearing_point == "corner" else seat.place.slope
-            extra += abs(row.sigma - slope) * seat.place.inside_mm * weights.bearing_per_mm
+            extra += abs(row.sigma - slope) * seat.place.inside_mm * tables.options.costs.bearing_per_mm
         packs.append(
             SeatPack(
                 which, stack.flats, stack.tail, seat.place.inside_mm if inner and row.sigma > 0 else None,
@@ -103,11 +102,9 @@ def _pattern(answer: Answer, task: Task, tables: Tables, post: PlanPost, number:
             )
         )  # fmt: skip
     packs.sort(key=lambda pack: pack.seat)
-    extra += LIFT_COST if packs and packs[-1].seat == PIVOT else 0.0
     return pattern_of(tables, packs, extra, number)
 
 
 def without_set_ups(tables: Tables) -> Tables:
     """The same box and prices with set-ups that cost nothing."""
-    options = replace(tables.options, weights=replace(tables.options.weights, saw_set_up=0.0))
-    return Tables(tables.lots, options, tables.prices, tables.length)
+    return Tables(tables.lots, tables.options.without_set_ups(), tables.prices, tables.length)

@@ -19,11 +19,13 @@ that no plane can follow. The contact holds while every seat still pushes: an in
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from shimfit.core.chance import Chances, outlook_of
+from shimfit.core.objective import Reads, usual_reads
 from shimfit.model import seat_by_signs
 
 if TYPE_CHECKING:
@@ -31,6 +33,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from shimfit.core.chance import Outlook
+    from shimfit.core.objective import Scatter
     from shimfit.core.packing.options import Options
     from shimfit.model import Foot, Lean, Seat, Tolerance
 
@@ -40,10 +44,6 @@ if TYPE_CHECKING:
 SEATS = 3
 PIVOT = 3
 """Number of the pivot's own seat, which is packed only when the whole foot is lifted."""
-LIFT_COST = 60.0
-"""What lifting a whole foot off the bed on four packs costs beside its pieces: as much as six pieces, so that
-it is the way out where the box has no other, never a way to save a piece. For one post alone the same lift is
-weighed in `core/packing/corners.py`, where it comes after everything else and has no price."""
 STATES = 2
 COMBINATIONS = STATES**SEATS
 
@@ -64,6 +64,10 @@ class PlanPost:
     """Kept from the limit: what the reading, marks and take-up are uncertain by (ratio)."""
     feelers: tuple[tuple[Seat, float], ...] = ()
     """Corners that do not touch with their feeler thickness in mm."""
+    reads: Reads = field(default_factory=usual_reads)
+    """How the next reading is taken."""
+    u_take_up: float = 0.0
+    """Standard uncertainty of the take-up, as a share of it."""
 
     @property
     def to_correct(self) -> tuple[float, float]:
@@ -78,6 +82,20 @@ class PlanPost:
         if self.aim is not None:
             allowed *= 1.0 - self.tolerance.uses(self.aim, self.height_mm)
         return max(0.0, allowed - self.margin_slope * self.height_mm)
+
+    @property
+    def used_slope(self) -> float:
+        """What aim and margin use up of the tolerance (ratio)."""
+        return self.tolerance.allowed_slope(self.height_mm) - self.allowed_mm / self.height_mm
+
+    def outlook(self, scatter: Scatter) -> Outlook:
+        """The next reading, but for the supports; as `packing` has it for the same post."""
+        along, across = self.to_correct
+        return outlook_of(
+            max(self.allowed_mm, 1e-9), self.height_mm, self.reads, scatter,
+            per_direction=self.tolerance.per_direction,
+            shift_mm=(along * self.height_mm, across * self.height_mm), u_take_up=self.u_take_up,
+        )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,6 +220,44 @@ def _maps(
         low[:, combination] = np.maximum(-1.0, np.where(off > 0, stop, -np.inf).max(1))
         high[:, combination] = np.minimum(1.0, np.where(off < 0, stop, np.inf).min(1))
     return linear, constant, low, high
+
+
+def chances_of(geometry: Geometry, options: Options) -> Chances:
+    """Chances of plumb at the next reading, one class per post and combination, in shares of what is allowed.
+
+    The class of (post, combination) is post · combinations + combination. With all four in contact a class's
+    covariance is that of its four bearing points; the pivot's row of J is what makes the sum over all four
+    none, since a foot raised alike everywhere does not turn.
+    """
+    count, each = len(geometry.posts), geometry.combinations
+    outlooks = [post.outlook(options.scatter) for post in geometry.posts]
+    allowed = np.array([max(post.allowed_mm, 1e-9) for post in geometry.posts])
+    at_face = options.scatter.seat_mm2(inner=False)
+    further_in = np.array(
+        [
+            [options.scatter.seat_mm2(inner=True, gap_slope=one) for one in row]
+            for row in geometry.steep.tolist()
+        ]
+    ).reshape(count, SEATS)
+    spread = np.empty((count, each, 3))
+    for combination in range(each):
+        states = [(combination >> seat) & 1 for seat in range(SEATS)]
+        top = geometry.linear[:, combination, :2, :]
+        top = np.concatenate((top, -top.sum(axis=2, keepdims=True)), axis=2)
+        seats = [
+            further_in[:, seat] if state else np.full(count, at_face) for seat, state in enumerate(states)
+        ]
+        seat_mm2 = np.stack([*seats, np.full(count, at_face)], axis=1)
+        spread[:, combination] = np.stack(
+            [(top[:, i] * top[:, j] * seat_mm2).sum(axis=1) for i, j in ((0, 0), (0, 1), (1, 1))], axis=1
+        )
+    readings = np.array([one.base_mm2 for one in outlooks]).reshape(count, 3) / (allowed * allowed)[:, None]
+    zones = [
+        replace(one.zone, along_mm=one.zone.along_mm / mm, across_mm=one.zone.across_mm / mm)
+        for one, mm in zip(outlooks, allowed.tolist(), strict=True)
+        for _ in range(each)
+    ]
+    return Chances((spread + readings[:, None]).reshape(-1, 3), zones, 1.0)
 
 
 def _off_every_plane(rows: Floats) -> Floats:

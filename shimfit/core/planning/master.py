@@ -65,7 +65,7 @@ class Master:
     def __init__(self, tables: Tables, posts: int, solver: Solver) -> None:
         self.tables = tables
         self.posts = posts
-        self.weights = tables.options.weights
+        self.costs = tables.options.costs
         self.patterns: list[Pattern] = []
         self.keys: set[tuple[object, ...]] = set()
         self.cost = np.zeros(0)
@@ -91,7 +91,7 @@ class Master:
         self.settings = tuple(
             deg
             for deg in dict.fromkeys(saw.settings_deg)
-            if deg != saw.stands_at_deg and self.weights.saw_set_up > 0
+            if deg != saw.stands_at_deg and self.costs.saw_set_up > 0
         )
         # The program's own first columns: a post left unsolved, a saw setting paid for, stock on credit.
         tapers = [rank for rank, lot in enumerate(lots) if lot.form == "taper" and lot.count > 0]
@@ -121,11 +121,11 @@ class Master:
         self._program.add_rows(np.full(self.capacity.size, -np.inf), self.capacity)
         starts = np.arange(self.posts, dtype=np.int32)
         self._program.add_columns(
-            one * self.weights.unsolved, np.full(self.posts, np.inf), Sparse(starts, starts.copy(), one)
+            one * self.costs.unsolved, np.full(self.posts, np.inf), Sparse(starts, starts.copy(), one)
         )
         settings = len(self.settings)
         self._program.add_columns(
-            np.full(settings, self.weights.saw_set_up),
+            np.full(settings, self.costs.saw_set_up),
             np.full(settings, np.inf),
             Sparse(np.zeros(settings, np.int32), np.zeros(0, np.int32), np.zeros(0)),
         )
@@ -153,7 +153,7 @@ class Master:
     def _lower_credit(self, used: Floats) -> None:
         """Close the credit once nothing is on it; raise its price while something is."""
         index = np.arange(self.own_columns - used.size, self.own_columns, dtype=np.int32)
-        if used.max(initial=0.0) <= TOO_MUCH or self.credit >= self.weights.unsolved:
+        if used.max(initial=0.0) <= TOO_MUCH or self.credit >= self.costs.unsolved:
             self.credit = 0.0
             self._program.change_upper(index, np.zeros(index.size))
         else:
@@ -385,5 +385,5 @@ class Master:
                 for (_, _, other), row in self.seat_rows.items()
                 if other == deg and row - self.posts < price.size
             )
-            bound += min(0.0, self.weights.saw_set_up - paid)
+            bound += min(0.0, self.costs.saw_set_up - paid)
         return bound

@@ -221,19 +221,24 @@ def thick_edge_mm(tables: Tables, pack: SeatPack) -> float:
 
 def _pieces_cost(tables: Tables, pack: SeatPack) -> float:
     """Pieces, cuts and new material, without prices."""
-    weights, lots = tables.options.weights, tables.lots
+    costs, lots = tables.options.costs, tables.lots
     cost = 0.0
     for rank in pack.flats:
-        cost += weights.piece
+        cost += costs.piece
         if lots[rank].origin == "bought":
-            cost += weights.new_material * weights.new_flat_share
+            cost += costs.new_flat
     if pack.tail is not None:
-        lot = lots[pack.tail[0]]
-        cost += weights.piece + weights.cut
-        if lot.origin == "bought" and pack.saw_deg is None:
-            cost += weights.new_material * weights.new_taper_share
+        rank, steps = pack.tail
+        lot = lots[rank]
+        cost += costs.piece + costs.cut
+        if pack.saw_deg is None:
+            if tables.trims_tip(tables.mark_mm(rank, steps, pack.inner_mm)):
+                cost += costs.tip_cut
+            if lot.origin == "bought":
+                cost += costs.new_taper
+            elif lot.origin == "offcut":
+                cost += costs.thick_per_mm * steps * tables.options.quantum_mm
         elif lot.origin == "bought":
             assert lot.length_mm is not None
-            share = strip_length_mm(tables, pack) / lot.length_mm
-            cost += weights.new_material * weights.new_strip_share * share
+            cost += costs.new_strip_mm(lot.length_mm) * strip_length_mm(tables, pack)
     return cost

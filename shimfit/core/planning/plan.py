@@ -12,11 +12,12 @@ from __future__ import annotations
 
 import math
 import time
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 from shimfit.core.foot import gap_plane
 from shimfit.core.packing.tables import build_tables
+from shimfit.core.planning.alone import serve_alone
 from shimfit.core.planning.building import packs_behind
 from shimfit.core.planning.choosing import choose_together
 from shimfit.core.planning.patience import Patience
@@ -93,7 +94,6 @@ def plan(
     """
     began = clock()
     patience = Patience(began + seconds, clock, stop, progress)
-    options = replace(options, objective="weights")  # until its pricing asks core.chance
     work = _Work(tuple(posts), tuple(lots), options, solver, patience)
     work.serve()
     return work.plan(began, to_the_end=to_the_end)
@@ -144,7 +144,9 @@ class _Work:
 
     def serve(self) -> None:
         """Serve all posts that can be: together, one by one, then once more those left out."""
-        if self.together:
+        if len(self.together) == 1 and not self.one_by_one:
+            self._serve_the_only_one(self.together[0])
+        if self.together and self.together[0] not in self.planned:
             self._serve_together()
         for number in self.one_by_one:
             if self.patience.at_an_end():
@@ -158,6 +160,13 @@ class _Work:
                 self.planned |= by_swapping(
                     number, self.posts, self.planned, self.lots, self.options, self.patience
                 )
+
+    def _serve_the_only_one(self, number: int) -> None:
+        """One post that wants packs has the box to itself: the single search, where it proves its answer."""
+        found = serve_alone(self.posts[number], self.lots, self.lots, self.options)
+        if found is not None and found.proven:
+            self.planned[number] = found
+            self.bound = self._cost(self._set_ups_deg())
 
     def _serve_together(self) -> None:
         posts = [self.posts[number] for number in self.together]
@@ -220,7 +229,7 @@ class _Work:
 
     def _cost(self, set_ups_deg: Sequence[float]) -> float:
         """Of the served posts, of those left out, and of the settings that the saw is not at already."""
-        weights = self.options.weights
+        costs = self.options.costs
         paid = [deg for deg in set_ups_deg if deg != self.options.saw.stands_at_deg]
         served = sum(one.cost for one in self.planned.values())
-        return served + weights.unsolved * len(self._left_out()) + weights.saw_set_up * len(paid)
+        return served + costs.unsolved * len(self._left_out()) + costs.saw_set_up * len(paid)

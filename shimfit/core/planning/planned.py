@@ -33,6 +33,8 @@ class Planned:
     """As predicted, about plumb (an aim is part of it)."""
     cost: float
     """Without set-ups."""
+    proven: bool = False
+    """By the single search: nothing in the box that it was given is better for this post alone."""
 
 
 def resting_on(post: PlanPost, packs: Sequence[Pack], options: Options) -> Resting:

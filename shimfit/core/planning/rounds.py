@@ -65,12 +65,15 @@ class Pricing:
     tables: Tables
     """Without prices."""
     maker: ListMaker = field(init=False)
+    rest: search.Rest = field(init=False)
     guess: Floats = field(init=False)
     """(P,) how far the best pattern lay above its bound last time: where the next search starts."""
 
     def __post_init__(self) -> None:
         """Geometry of all posts, once."""
-        self.maker = ListMaker(geometries.build(self.posts, self.options), self.options)
+        geometry = geometries.build(self.posts, self.options)
+        self.maker = ListMaker(geometry, self.options)
+        self.rest = search.rest_of(geometry, self.options)
         self.guess = np.full(len(self.posts), search.FIRST_LIMIT)
 
     def cheapest(
@@ -82,7 +85,7 @@ class Pricing:
         numbers: Sequence[int] | None = None,
     ) -> tuple[Floats, list[Pattern]]:
         """Least priced cost of each post (or its ceiling), and patterns below it that the box holds."""
-        least, found, lists = self._found(self.maker, tables, ceiling, keep, set_up, self.guess)
+        least, found, lists = self._found(self.maker, tables, ceiling, keep, set_up, self.guess, self.rest)
         own = range(len(self.posts)) if numbers is None else numbers
         extra = self._extra(self.maker, lists, tables, found)
         return least, spell_out(tables, lists, found, extra.tolist(), own)
@@ -99,20 +102,23 @@ class Pricing:
         least, patterns = ceiling.copy(), []
         if not tables.thick.size:
             return least, []
-        floor = geometries.LIFT_COST + float(tables.c1.min()) + 3.0 * float(tables.cheapest[:, 1:].min())
+        costs = self.options.costs
+        floor = costs.lifting(float(tables.thick[0]) * self.options.quantum_mm)
+        floor += float(tables.c1.min()) + 3.0 * float(tables.cheapest[:, 1:].min())
         doubtful = np.flatnonzero(ceiling > floor)
         if not doubtful.size:
             return least, []
-        part = Pricing([self.posts[int(k)] for k in doubtful], self.options, self.tables)
         extra_by_setting = {deg: extra[doubtful] for deg, extra in (set_up or {}).items()}
-        plain = part.maker.geometry
+        plain = geometries.build([self.posts[int(k)] for k in doubtful], self.options)
+        rest = self.rest.some(doubtful)
         for steps in tables.thick[np.argsort(tables.c1, kind="stable")].tolist():
-            down = float(tables.cheapest[0, steps]) + geometries.LIFT_COST
+            lift = costs.lifting(steps * self.options.quantum_mm)
+            down = float(tables.cheapest[0, steps]) + lift
             room = least[doubtful] - down
             raised = replace(plain, gap_mm=plain.gap_mm + steps * self.options.quantum_mm)
             maker = ListMaker(raised, self.options)
             best, found, lists = self._found(
-                maker, tables, np.maximum(0.0, room), keep, extra_by_setting, None
+                maker, tables, np.maximum(0.0, room), keep, extra_by_setting, None, rest
             )
             least[doubtful] = np.where(room > 0.0, np.minimum(best, room) + down, least[doubtful])
             extra = self._extra(maker, lists, tables, found)
@@ -120,7 +126,7 @@ class Pricing:
                 tables,
                 lists,
                 found,
-                (extra + geometries.LIFT_COST).tolist(),
+                (extra + lift).tolist(),
                 doubtful.tolist(),
                 under_pivot=steps,
             )
@@ -128,11 +134,9 @@ class Pricing:
 
     def _found(  # noqa: PLR0917 - it takes the quantities it takes
         self, maker: ListMaker, tables: Tables, ceiling: Floats, keep: int,
-        set_up: dict[float, Floats] | None, guess: Floats | None,
+        set_up: dict[float, Floats] | None, guess: Floats | None, rest: search.Rest,
     ) -> tuple[Floats, search.Found, search.Lists]:  # fmt: skip
         lists = maker.make(tables, set_up)
-        weights = self.options.weights
-        rest = search.Rest(weights.residual * maker.geometry.residual_share, weights.rock)
         least, found = search.cheapest(lists, ceiling, keep, rest, guess)
         return least, found, lists
 
@@ -162,7 +166,7 @@ class Pricing:
             if here.any():
                 sigma[here] = tables.inner_table(reach_mm)[2][row[here]]
         mismatch = np.abs(sigma - geometry.weighed[post, seat]) * geometry.inside_mm[post, seat]
-        return np.where(row >= 0, mismatch * self.options.weights.bearing_per_mm, 0.0)
+        return np.where(row >= 0, mismatch * self.options.costs.bearing_per_mm, 0.0)
 
 
 @dataclass
@@ -195,7 +199,7 @@ def generate(
     began = clock()
     tables, options = pricing.tables, pricing.options
     count = len(pricing.posts)
-    unsolved = np.full(count, options.weights.unsolved)
+    unsolved = np.full(count, options.costs.unsolved)
     master = Master(tables, count, solver)
     least, patterns = pricing.cheapest(tables, unsolved, PATTERNS_A_ROUND)
     master.add(patterns)
@@ -236,10 +240,11 @@ def generate(
         bound, new = _round(master, pricing, price, lifts=lifts)
         if bound > best_bound:
             best_bound, best_price = bound, price
-        if not new and not np.array_equal(price, duals.price):
-            bound, new = _round(master, pricing, duals.price, lifts=lifts)
-            if bound > best_bound:
-                best_bound, best_price = bound, duals.price.copy()
+        if not new:
+            if not np.array_equal(price, duals.price):
+                bound, new = _round(master, pricing, duals.price, lifts=lifts)
+                if bound > best_bound:
+                    best_bound, best_price = bound, duals.price.copy()
             if not new and lifts:
                 break
             if not new:
@@ -265,7 +270,7 @@ def enrich(rounds: Rounds, spare: float, keep: int, at_an_end: Callable[[], bool
     """
     master, pricing, price = rounds.master, rounds.pricing, rounds.price
     count = len(pricing.posts)
-    ceiling = np.full(count, pricing.options.weights.unsolved)
+    ceiling = np.full(count, pricing.options.costs.unsolved)
     np.minimum.at(ceiling, master.post, master.priced(price))
     tables = Tables(pricing.tables.lots, pricing.options, master.prices(price), pricing.tables.length)
     set_up = master.seat_prices(price, count)
@@ -275,7 +280,7 @@ def enrich(rounds: Rounds, spare: float, keep: int, at_an_end: Callable[[], bool
             break
         some = slice(first, first + POSTS_AT_ONCE)
         part = Pricing(pricing.posts[some], pricing.options, pricing.tables)
-        part.guess = np.full(len(part.posts), pricing.options.weights.unsolved)
+        part.guess = np.full(len(part.posts), pricing.options.costs.unsolved)
         extra = {deg: mine[some] for deg, mine in set_up.items()}
         numbers = range(first, first + len(part.posts))
         found += part.cheapest(tables, ceiling[some] + spare, keep, extra, numbers)[1]
@@ -317,7 +322,7 @@ def _round(master: Master, pricing: Pricing, price: Floats, *, lifts: bool) -> t
     """Search all posts at these prices: (bound, new patterns). The bound counts lifted feet if `lifts`."""
     options = pricing.options
     count = len(pricing.posts)
-    ceiling = np.full(count, options.weights.unsolved)
+    ceiling = np.full(count, options.costs.unsolved)
     np.minimum.at(ceiling, master.post, master.priced(price))
     tables = Tables(pricing.tables.lots, options, master.prices(price), pricing.tables.length)
     set_up = master.seat_prices(price, count)
@@ -337,7 +342,7 @@ def _true_to_the_box(
 ) -> tuple[Floats, list[Pattern]]:
     """Cheapest of each post with its own pieces counted, for posts whose best pattern is not in the box."""
     count = len(pricing.posts)
-    have = np.full(count, pricing.options.weights.unsolved)
+    have = np.full(count, pricing.options.costs.unsolved)
     np.minimum.at(have, master.post, master.priced(price))
     doubtful = np.flatnonzero(least < have - 1e-6)
     set_up = master.seat_prices(price, count)

@@ -11,7 +11,8 @@ a bare seat is thickness 0 at the face, free. One post has 3 seats x 2 states: a
 
 *Search.* A pattern costs the sum of its three entries and what is left over (`rest`):
 
-    total = c_A + c_B + c_F + residual · (|along| + |across|) + rock · |rock|
+    total = c_A + c_B + c_F + round · (1 − chance of plumb at the next reading)      in minutes, or in weights
+            c_A + c_B + c_F + residual · (|along| + |across|) + rock · |rock|
 
 1. For a combination, pairs of two seats are laid out whose cost with the cheapest third is below a limit.
 2. Each pair leaves the third seat an interval of thicknesses: what the tolerance and the contact allow is a
@@ -30,7 +31,7 @@ by entry.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -45,6 +46,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from shimfit.core.chance import Chances
     from shimfit.core.packing.options import Options
     from shimfit.core.packing.tables import Row, Tables
     from shimfit.core.planning.geometry import Geometry
@@ -54,6 +56,7 @@ if TYPE_CHECKING:
     Bools = NDArray[np.bool_]
 
 BARE = -1
+_DUST = 1e-9
 PAIRS_AT_ONCE = 40_000
 """Pairs of entries that are laid out at a time: bounds the memory (about 200 bytes each)."""
 FIRST_LIMIT = 2.0
@@ -164,9 +167,7 @@ class ListMaker:
         at = place[:2]
         reach = self.geometry.inside_mm[at]
         sigma = np.array([kind.sigma for kind in rows])
-        extra = (
-            np.abs(sigma[:, None] - self.geometry.weighed[at]) * reach * self.options.weights.bearing_per_mm
-        )
+        extra = np.abs(sigma[:, None] - self.geometry.weighed[at]) * reach * self.options.costs.bearing_per_mm
         for k, kind in enumerate(rows):
             if kind.saw_deg is not None and kind.saw_deg in set_up:
                 extra[k] += set_up[kind.saw_deg][at]
@@ -219,6 +220,27 @@ class Rest:
     residual: Floats
     """(P,) cost of a whole share of lean."""
     rock: float
+    round: float = 0.0
+    """× (1 − chance of plumb at the next reading); the chances are told where it is not 0."""
+    chances: Chances | None = None
+    classes: Ints | None = None
+    """(P, C) class of each post's combinations among the chances."""
+
+    def some(self, posts: Ints) -> Rest:
+        """That of some of the posts."""
+        classes = None if self.classes is None else self.classes[posts]
+        return replace(self, residual=self.residual[posts], classes=classes)
+
+
+def rest_of(geometry: Geometry, options: Options) -> Rest:
+    """What is left over, at the prices of the objective."""
+    costs = options.costs
+    residual = costs.residual * geometry.residual_share
+    if not costs.round:
+        return Rest(residual, costs.rock)
+    shape = len(geometry.posts), geometry.combinations
+    classes = np.arange(shape[0] * shape[1]).reshape(shape)
+    return Rest(residual, costs.rock, costs.round, geometries.chances_of(geometry, options), classes)
 
 
 def cheapest(
@@ -328,12 +350,18 @@ class _Hunt:
         self.base = np.zeros((len(geometry.posts), geometry.combinations))
         for seat in range(SEATS):
             self.base += first[:, seat, bits[:, seat]]
+        self.floor = np.zeros_like(self.base)
+        """(P, C) what any rest of a combination costs at least."""
+        if rest.chances is not None and rest.classes is not None:
+            self.floor = rest.round * (1.0 - rest.chances.best()[rest.classes]) - _DUST
+            self.base += self.floor
         self.base[geometry.rock_low > geometry.rock_high] = np.inf
         # No pattern costs more than the dearest three entries and all that can be left over.
         finite = self.cost[np.isfinite(self.cost)]
         self.most = (
             3 * float(finite.max(initial=0.0)) + rest.rock + 2 * float(rest.residual.max(initial=0.0)) + 1
         )
+        self.most += rest.round
         self.most += float(self.base[np.isfinite(self.base)].max(initial=0.0))
 
     @cached_property
@@ -414,7 +442,8 @@ class _Hunt:
         task, i = _ragged(tasks.shortest)
         spent = self.by_cost[rows[task, 0] + i]
         room = limit[tasks.post[task]] - EPS - spent - self.least[rows[task, 2] // self.width]
-        number = _count_below(self.by_cost, rows[task, 1], self.width, room)
+        floor = self.floor[tasks.post[task], tasks.combination[task]]
+        number = _count_below(self.by_cost, rows[task, 1], self.width, room - floor)
         i = self.order[rows[task, 0] + i].astype(np.int64)
         turn_i = tasks.begin[:, task] + tasks.by_i[:, task] * i
         one, j = _ragged(number)
@@ -425,13 +454,28 @@ class _Hunt:
         turn = np.stack([turn_i[k][one] + tasks.by_j[k][of] * j for k in range(3)])
         low, high = _segment(tasks, of, turn, self.geometry.disk)
         low, high = np.ceil(np.maximum(low - 1e-6, 0.0)), np.floor(np.minimum(high + 1e-6, self.width - 1.0))
-        left = _least_left(tasks, of, turn, low, high)
-        kept = np.flatnonzero((low <= high) & (spent_j + left < room[one]))
+        kept = np.flatnonzero(low <= high)
+        left = self._least_left(tasks, of[kept], turn[:, kept], (low[kept], high[kept]))
+        worth = spent_j[kept] + left < room[one[kept]]
+        kept, left = kept[worth], left[worth]
         one = one[kept]
         return _Pairs(
             of[kept], i[one], j[kept].astype(np.int64), spent[one] + spent_j[kept], turn[:, kept],
-            low[kept].astype(np.int64), high[kept].astype(np.int64), left[kept],
+            low[kept].astype(np.int64), high[kept].astype(np.int64), left,
         )  # fmt: skip
+
+    def _least_left(self, tasks: _Tasks, of: Ints, turn: Floats, ends: tuple[Floats, Floats]) -> Floats:
+        """(N,) the least that anything left over costs on each pair's segment of third entries."""
+        if self.rest.chances is None or self.rest.classes is None:
+            return _least_left(tasks, of, turn, *ends)
+        along, across = tasks.share[0][of], tasks.share[1][of]
+        most = self.rest.chances.at_most_along(
+            self.rest.classes[tasks.post[of], tasks.combination[of]],
+            (-along * turn[0], -across * turn[1]),
+            (along, across),
+            ends,
+        )
+        return np.asarray(self.rest.round * (1.0 - most) - _DUST)
 
     def _cheapest_between(self, tasks: _Tasks, pairs: _Pairs) -> Ints:
         """Entry of the third seat with the least cost in each pair's interval."""
@@ -455,6 +499,12 @@ class _Hunt:
         good &= rock <= geometry.rock_high[post, combination] + 1e-9
         good &= total < limit[post] - EPS
         kept = np.flatnonzero(good)
+        if self.rest.chances is not None and self.rest.classes is not None:
+            # In full only what may still be below the limit.
+            classes, below = self.rest.classes[post, combination], limit[post] - EPS
+            kept = kept[total[kept] + self.floor[post, combination][kept] < below[kept]]
+            total[kept] += self.rest.round * (1.0 - self.rest.chances.at(classes[kept], x[kept], y[kept]))
+            kept = kept[total[kept] < below[kept]]
         entry = np.empty((kept.size, SEATS), np.int64)
         lines, order = np.arange(kept.size), tasks.order[task[kept]]
         for place, values in enumerate((pairs.i, pairs.j, k)):

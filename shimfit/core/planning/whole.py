@@ -97,10 +97,10 @@ def choose(
 
     `start`: patterns of a plan to begin from. `strip_share` (by rank): use only so much of a strip lot.
     """
-    weights, saw, lots = tables.options.weights, tables.options.saw, tables.lots
+    costs, saw, lots = tables.options.costs, tables.options.saw, tables.lots
     made = _Builder()
     of = {id(pattern): made.column(pattern.cost) for pattern in patterns}
-    left = {post: made.column(weights.unsolved) for post in posts}
+    left = {post: made.column(costs.unsolved) for post in posts}
     by_post: dict[int, dict[int, float]] = {post: {left[post]: 1.0} for post in posts}
     for pattern in patterns:
         by_post[pattern.post][of[id(pattern)]] = 1.0
@@ -121,7 +121,7 @@ def choose(
         if deg in paid:
             continue
         if deg not in settings:
-            settings[deg] = made.column(weights.saw_set_up)
+            settings[deg] = made.column(costs.saw_set_up)
         made.row(-np.inf, 0.0, {**entries, settings[deg]: -1.0})
     spent, trimmed = _strips_taken(taken)
     for rank in sorted({rank for rank, _ in by_strip}):

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from shimfit.contract import prescription_to_json
+from shimfit.core.packing.answer import over_take_up, scaled
 from shimfit.core.planning.geometry import PlanPost
 from shimfit.core.planning.plan import Plan, plan
 from shimfit.core.resting import rest_packs
@@ -18,6 +19,7 @@ from shimfit.model import PLANNED, Cost, Lean, Prescription
 from shimfit.workflow.following import promised_packs
 from shimfit.workflow.plan.answer import answer_json
 from shimfit.workflow.plan.effort import SECONDS, seconds_allowed, solver
+from shimfit.workflow.solving import reads_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -26,6 +28,7 @@ if TYPE_CHECKING:
     from shimfit.core.packing.options import Options
     from shimfit.core.planning.plan import Unsolved
     from shimfit.model import Pack
+    from shimfit.settings import Settings
     from shimfit.standing import PostRecord, RunState
     from shimfit.store.state import BoxState
     from shimfit.workflow.site import Site
@@ -43,13 +46,17 @@ class RunPlan:
 
 
 def posts_to_plan(
-    run: RunState, aims_mm: Mapping[str, float] | None = None, take_up: float = 1.0
+    run: RunState,
+    settings: Settings,
+    aims_mm: Mapping[str, float] | None = None,
+    take_up: tuple[float, float] = (1.0, 0.0),
 ) -> tuple[PlanPost, ...]:
     """Posts that are read (stood or on the bed, both directions) and not yet packed.
 
-    `aims_mm`: where to aim tops across the run, from the line-up. `take_up`: what packs give of what they
-    should; the lean is told so much larger.
+    `aims_mm`: where to aim tops across the run, from the line-up. `take_up`: (mean, standard uncertainty) of
+    what packs give of what they should; everything is told so much larger, as `prescribe` does for one post.
     """
+    mean, u = take_up
     found = []
     for post in run.posts:
         lean = _lean_to_plan(post)
@@ -58,9 +65,18 @@ def posts_to_plan(
         aim_mm = (aims_mm or {}).get(post.name, 0.0)
         aim = Lean(0.0, aim_mm / post.height_mm) if aim_mm else None
         feelers = tuple((seat, mm) for seat, mm in post.reading.rocks if mm > 0.0)
-        larger = Lean(lean.slope_along / take_up, lean.slope_across / take_up)
         found.append(
-            PlanPost(post.name, post.foot, post.height_mm, larger, post.tolerance, aim, feelers=feelers)
+            PlanPost(
+                name=post.name,
+                foot=post.foot,
+                height_mm=post.height_mm,
+                lean=scaled(lean, 1.0 / mean),
+                tolerance=post.tolerance if mean == 1.0 else over_take_up(post.tolerance, mean),
+                aim=None if aim is None else scaled(aim, 1.0 / mean),
+                feelers=feelers,
+                reads=reads_of(post, settings).scaled(1.0 / mean),
+                u_take_up=u / mean,
+            )
         )
     return tuple(found)
 
@@ -80,6 +96,7 @@ def plan_run(
     run: RunState,
     box: BoxState,
     options: Options,
+    settings: Settings,
     *,
     promised: Sequence[Pack] = (),
     aims_mm: Mapping[str, float] | None = None,
@@ -93,7 +110,7 @@ def plan_run(
     `take_up`: (mean, standard uncertainty). UsageError when no post of the run is ready to be planned.
     """
     most_s = seconds_allowed(seconds)
-    posts = posts_to_plan(run, aims_mm, take_up[0])
+    posts = posts_to_plan(run, settings, aims_mm, take_up)
     if not posts:
         raise UsageError(
             f"{run.job}/{run.name}: no post is read and waiting for packs; read some first "
@@ -101,7 +118,8 @@ def plan_run(
         )
     lots = box.stock.without(promised)
     done = plan(posts, lots, options, solver(), seconds=most_s, progress=progress, stop=stop)
-    done = _told_for_readings(_with_copies(done, box.stock, promised, options), take_up[0])
+    as_read = {post.name: post for post in posts_to_plan(run, settings, aims_mm)}
+    done = _told_for_readings(_with_copies(done, box.stock, promised, options), as_read, take_up[0])
     told = answer_json(done, box.stock, options)
     answers = [(one.post.name, _prescription(one, done)) for one in done.planned]
     answers += [(one.post.name, _unserved(one, done, options)) for one in done.unsolved]
@@ -116,23 +134,16 @@ def _with_copies(done: Plan, stock: Ledger, promised: Sequence[Pack], options: O
     return replace(done, planned=planned)
 
 
-def _told_for_readings(done: Plan, take_up: float) -> Plan:
-    """Leans as read, rests as little as the packs give."""
+def _told_for_readings(done: Plan, as_read: Mapping[str, PlanPost], take_up: float) -> Plan:
+    """Leans and limits as read, rests as little as the packs give."""
     if take_up == 1.0:
         return done
-
-    def told(lean: Lean) -> Lean:
-        return Lean(lean.slope_along * take_up, lean.slope_across * take_up)
-
-    def as_read(post: PlanPost) -> PlanPost:
-        return replace(post, lean=told(post.lean))
-
     planned = []
     for one in done.planned:
         left = one.resting.lean
-        resting = replace(one.resting, lean=None if left is None else told(left))
-        planned.append(replace(one, resting=resting, post=as_read(one.post)))
-    unsolved = tuple(replace(one, post=as_read(one.post)) for one in done.unsolved)
+        resting = replace(one.resting, lean=None if left is None else scaled(left, take_up))
+        planned.append(replace(one, resting=resting, post=as_read[one.post.name]))
+    unsolved = tuple(replace(one, post=as_read[one.post.name]) for one in done.unsolved)
     return replace(done, planned=tuple(planned), unsolved=unsolved)
 
 
@@ -202,11 +213,12 @@ def plan_site_run(
         state,
         box,
         options_of(state, site.settings),
+        site.settings,
         promised=promised_packs(
             site, lambda place, post: place == (job, run) and _lean_to_plan(post) is not None
         ),
         aims_mm=aims,
-        take_up=(known.mean, known.u) if known.learned else (1.0, 0.0),
+        take_up=(known.mean, known.u),
         seconds=seconds,
         progress=progress,
         stop=stop,
