@@ -45,10 +45,10 @@ def served(tmp_path: Path, foresight: str) -> tuple[int, list[str]]:
 def test_foresight_serves_as_many_or_more_and_says_why(tmp_path: Path) -> None:
     without, _ = served(tmp_path, "no")
     with_it, whys = served(tmp_path, "yes")
-    # On a quiet machine 3 against 2; a plan that runs out of time on a busy one may only be as good.
+    # 3 either way from this box, whose second post would alone take what a later one needs.
     assert with_it >= without
     assert with_it >= 2
-    assert "posts to come" in whys[0]
+    assert any("posts to come" in why for why in whys[:2])
     assert "posts to come" not in whys[-1]
 
 
