@@ -382,7 +382,7 @@ def on_screen(site: Site, posts: dict[str, PostRecord]) -> None:
 
 
 def planned_and_cut(site: Site, posts: dict[str, PostRecord]) -> None:
-    for one in posts_to_plan(site.run("lake", "walk"), site.settings):
+    for one in posts_to_plan(site.run("lake", "walk")):
         post = posts[one.name]
         assert post.counts is not None
         assert (post.counts.lean, post.packs_in_place) == (one.lean, ())

@@ -62,7 +62,7 @@ def test_a_post_that_is_out_on_its_packs_is_changed_there_and_not_planned(site: 
     site.log_reading(at("1"), "9mm p 0", sure=True)
     post = site.post(at("1"))
     assert (post.state, bool(post.packs_in_place)) == (PostState.OUT, True)
-    assert posts_to_plan(site.run("lake", "walk"), site.settings) == ()
+    assert posts_to_plan(site.run("lake", "walk")) == ()
     with pytest.raises(UsageError, match="no post waits for packs"):
         cut_list_of(site, "lake", "walk")
 
@@ -104,7 +104,7 @@ def test_a_post_that_the_plan_leaves_out_waits_for_nothing_that_others_have(site
     for name in sheet["unsolved"]:
         assert run.post(name).state is PostState.OUT
         assert made.answer["why"][name] in sheet["why"][name]
-    assert [post.name for post in posts_to_plan(run, site.settings)] == ["1", "2", "3"]
+    assert [post.name for post in posts_to_plan(run)] == ["1", "2", "3"]
     site.undo("lake")
     assert all(
         post.state is not PostState.OUT or post.prescription.why for post in site.run("lake", "walk").posts

@@ -200,7 +200,7 @@ class PlanScreen(Page):
             self._lines = [(gap_words(self._made), "strong"), *plan_lines(self._made, words)]
             return
         self._made = None
-        waiting = len(posts_to_plan(run, self.desk.site.settings))
+        waiting = len(posts_to_plan(run))
         self._headline = f"{run.name}  {waiting} {'post waits' if waiting == 1 else 'posts wait'} for packs"
         try:
             answer = cut_list_of(self.session.site, place.job, place.run)

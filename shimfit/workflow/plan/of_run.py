@@ -28,7 +28,6 @@ if TYPE_CHECKING:
     from shimfit.core.packing.options import Options
     from shimfit.core.planning.plan import Unsolved
     from shimfit.model import Pack
-    from shimfit.settings import Settings
     from shimfit.standing import PostRecord, RunState
     from shimfit.store.state import BoxState
     from shimfit.workflow.site import Site
@@ -47,7 +46,6 @@ class RunPlan:
 
 def posts_to_plan(
     run: RunState,
-    settings: Settings,
     aims_mm: Mapping[str, float] | None = None,
     take_up: tuple[float, float] = (1.0, 0.0),
 ) -> tuple[PlanPost, ...]:
@@ -74,7 +72,7 @@ def posts_to_plan(
                 tolerance=post.tolerance if mean == 1.0 else over_take_up(post.tolerance, mean),
                 aim=None if aim is None else scaled(aim, 1.0 / mean),
                 feelers=feelers,
-                reads=reads_of(post, settings).scaled(1.0 / mean),
+                reads=reads_of(post).scaled(1.0 / mean),
                 u_take_up=u / mean,
             )
         )
@@ -96,7 +94,6 @@ def plan_run(
     run: RunState,
     box: BoxState,
     options: Options,
-    settings: Settings,
     *,
     promised: Sequence[Pack] = (),
     aims_mm: Mapping[str, float] | None = None,
@@ -110,7 +107,7 @@ def plan_run(
     `take_up`: (mean, standard uncertainty). UsageError when no post of the run is ready to be planned.
     """
     most_s = seconds_allowed(seconds)
-    posts = posts_to_plan(run, settings, aims_mm, take_up)
+    posts = posts_to_plan(run, aims_mm, take_up)
     if not posts:
         raise UsageError(
             f"{run.job}/{run.name}: no post is read and waiting for packs; read some first "
@@ -118,7 +115,7 @@ def plan_run(
         )
     lots = box.stock.without(promised)
     done = plan(posts, lots, options, solver(), seconds=most_s, progress=progress, stop=stop)
-    as_read = {post.name: post for post in posts_to_plan(run, settings, aims_mm)}
+    as_read = {post.name: post for post in posts_to_plan(run, aims_mm)}
     done = _told_for_readings(_with_copies(done, box.stock, promised, options), as_read, take_up[0])
     told = answer_json(done, box.stock, options)
     answers = [(one.post.name, _prescription(one, done)) for one in done.planned]
@@ -213,7 +210,6 @@ def plan_site_run(
         state,
         box,
         options_of(state, site.settings),
-        site.settings,
         promised=promised_packs(
             site, lambda place, post: place == (job, run) and _lean_to_plan(post) is not None
         ),
