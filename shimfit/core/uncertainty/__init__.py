@@ -1,12 +1,11 @@
 """How sure a reading is, and what may be decided with it. Standard library only.
 
-`budget` what the doubt is made of · `repeats` several readings as one · `reversal` lean and zero apart ·
+`budget` what the doubt is made of · `repeats` several readings as one ·
 `disk` probabilities in two directions · `decision` plumb, out, too close to call · `advice` what settles it.
 """
 
 from __future__ import annotations
 
-from shimfit.core.sensing.mounting import FaceReading, Reversal, Zero, reversal, reversal_in_post_words
 from shimfit.core.uncertainty.advice import Closeness, advise
 from shimfit.core.uncertainty.budget import (
     Budget,
@@ -42,12 +41,9 @@ __all__ = [
     "Budget",
     "Closeness",
     "Cure",
-    "FaceReading",
     "Repeated",
-    "Reversal",
     "Rule",
     "Term",
-    "Zero",
     "advise",
     "agree",
     "budget",
@@ -62,8 +58,6 @@ __all__ = [
     "normal_below",
     "of_step",
     "rectangular",
-    "reversal",
-    "reversal_in_post_words",
     "sensor_budget",
     "sure_radius",
     "typed_budget",
