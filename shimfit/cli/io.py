@@ -1,33 +1,29 @@
-"""What every command shares: data to stdout, talk to stderr, one JSON object, lengths as people type them."""
+"""What commands share: data to stdout, talk to stderr, one JSON object; the data file, lengths as typed."""
 
 from __future__ import annotations
 
+import argparse
+import contextlib
 import json
 import sys
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol, TextIO
+from typing import TYPE_CHECKING, Any, TextIO
 
-from shimfit.errors import Exit, FileError, escaped, printable
-from shimfit.outputs import PDF, trouble, write_whole
+from shimfit import settings
+from shimfit.errors import Exit, FileError, UsageError, escaped, printable
+from shimfit.outputs import PDF, check, trouble, write_whole
 
 if TYPE_CHECKING:
     import argparse
+    from collections.abc import Callable, Iterator
 
     from shimfit.outputs import Kind
+    from shimfit.workflow.site import Site
 
 SCHEMA = 1
-
-if TYPE_CHECKING:
-    # argparse names the type only privately and makes it generic only in its stubs.
-    Commands = argparse._SubParsersAction[argparse.ArgumentParser]  # noqa: SLF001 - no public name exists
-
-
-class Command(Protocol):
-    """A module of shimfit.cli that holds one command or a family of them."""
-
-    def add_parsers(self, commands: Commands, common: argparse.ArgumentParser) -> None:
-        """Add the command's parser(s); each sets defaults(run=function of (args, io) -> exit code)."""
+MOST_DAYS = 36_500
+"""A hundred years: the longest interval for going back to a post."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,3 +104,96 @@ class Io:
             raise
         except OSError as error:
             raise trouble("the answer", error) from error
+
+
+# ---------------------------------------------------------------- the data file
+
+
+def open_site(
+    args: argparse.Namespace, io: Io, *, read_only: bool = False, makes: bool = False, hold: bool = True
+) -> Site:
+    """The data file of --db, SHIMFIT_DB or the user's folder, kept from other writers until it is closed.
+
+    makes: the command begins something, so a file that is not there is made; a mistyped name makes none.
+    hold: False where the command works for long, or lets others log meanwhile. Raises FileError.
+    """
+    from shimfit.workflow.site import Site
+
+    options: dict[str, Any] = {
+        name: getattr(args, name)
+        for name in ("units", "theme", "ascii", "sensor", "by")
+        if hasattr(args, name)
+    }
+    file = settings.data_file(args.db)
+    if not file.exists() and not makes and (args.db or not read_only):
+        raise FileError(
+            f"there is no data file {file}: `shimfit job new NAME` begins one, or `shimfit demo`",
+            path=str(file),
+        )
+    site = Site.open(file, read_only=read_only, hold=hold and not read_only, empty_ok=True, options=options)
+    if not read_only:
+        _back_up(site, io)
+    return site
+
+
+def _back_up(site: Site, io: Io) -> None:
+    """The backup on a timer: said when it is written; one that can't be written stops nothing."""
+    try:
+        file = site.back_up()
+    except FileError as error:
+        io.talk(f"shimfit: no backup was written: {error.message}")
+        return
+    if file is not None:
+        io.talk(f"shimfit: backup written to {file}")
+
+
+def check_output(args: argparse.Namespace, name: str | None, kind: Kind) -> None:
+    """Refuse a file that can't be written over before the work that ends in it; None is no file."""
+    if name is not None:
+        check(name, kind, keep=[settings.data_file(args.db)], force=args.force)
+
+
+def file_exists(args: argparse.Namespace) -> bool:
+    """True when the data file is there: what only looks then opens it read only, else it is made."""
+    return settings.data_file(args.db).exists()
+
+
+def units_of(args: argparse.Namespace, io: Io) -> settings.Units:
+    """What a bare number means: --units, SHIMFIT_UNITS, the stored setting of a data file, else mm."""
+    given: settings.Units | None = getattr(args, "units", None)
+    if given is not None:
+        return given
+    if file_exists(args):
+        with open_site(args, io, read_only=True) as site:
+            return site.settings.units
+    return settings.load({}).units
+
+
+def lengths_in(units: settings.Units) -> Callable[[str], float]:
+    """What turns a typed length into mm; `units`: what a bare number is in, the run's as in its readings."""
+    from shimfit.entry import parse_length
+
+    return lambda text: parse_length(text, units, zero_ok=True)
+
+
+def answered_again(site: Site, io: Io, job: str | None = None) -> list[str]:
+    """Posts (of one job, or all) whose answer is another one now: said, and given back."""
+    from shimfit.workflow.reading import answer_missing
+
+    served = [str(place) for place in answer_missing(site, job)]
+    if served:
+        io.talk(f"there is a new answer for {', '.join(served)}")
+    return served
+
+
+@contextlib.contextmanager
+def told_in(units: settings.Units) -> Iterator[None]:
+    """What the core refuses in millimetres is refused in the run's unit."""
+    from shimfit.quantities import shown
+
+    try:
+        yield
+    except UsageError as error:
+        error.message = shown.sentence(error.message, units)
+        error.args = (error.message,)
+        raise

@@ -12,33 +12,27 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from shimfit.cli.context import add_force, check_output
-from shimfit.errors import Exit, FileError, InstrumentError, UsageError
+from shimfit.cli.io import check_output, open_site
+from shimfit.errors import EntryError, Exit, FileError, InstrumentError, UsageError
 from shimfit.outputs import CAPTURE, TRACE_CSV, open_growing, trouble
 
 if TYPE_CHECKING:
     import argparse
+    from collections.abc import Sequence
     from types import FrameType
 
-    from shimfit.cli.io import Commands, Io
+    from shimfit.cli.io import Io
+    from shimfit.core.sensing.hold import Held
+    from shimfit.core.sensing.mounting import Reversal, Tip
+    from shimfit.core.sensing.statistics import SensorCharacter
+    from shimfit.core.sensing.watch import WatchState
+    from shimfit.model import Face
     from shimfit.wire.capture import Capture
     from shimfit.wire.formats import Description
-    from shimfit.wire.inclinometer import Inclinometer, Snapshot
-    from shimfit.wire.samples import Sample
+    from shimfit.wire.inclinometer import Inclinometer, Snapshot, Taken
+    from shimfit.wire.samples import Sample, Tally
     from shimfit.wire.stream import ListenOptions, Stream
 
-EPILOG = """\
-  shimfit listen --ports                     what is plugged in
-  shimfit listen /dev/ttyUSB0                format and speed are found by listening
-  shimfit listen socket://192.0.2.7:4001 --format xdr --capture post3.cap
-  shimfit listen post3.cap --json            the same again, from the capture
-  shimfit listen --reversal face1.cap face2.cap --keep     the zero, taken off from now on
-  shimfit listen /dev/ttyUSB0 --still --seconds 300
-  shimfit listen /dev/ttyUSB0 --teach        which way it sits, from two tips of the top
-  shimfit listen /dev/ttyUSB0 --describe     proposes a description file for what it hears
-
-Nothing is ever sent to the sensor, unless the description says that it is polled (Modbus).
-"""
 STILL_S = 120.0
 """How long a sensor is left alone for `--still` when not told."""
 LINES_PER_S = 50.0
@@ -48,56 +42,8 @@ _TERMINATED, _INTERRUPTED = 143, 130
 _DEVICE_NAME = re.compile(r"/dev/|\\\\\.\\|COM[0-9]+$", re.IGNORECASE)
 
 
-def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
-    """Add `listen`."""
-    parser = commands.add_parser(
-        "listen",
-        parents=[common],
-        help="listen to an inclinometer, or replay a capture",
-        description="Listen to an inclinometer until a reading is taken, or replay a capture.",
-        epilog=EPILOG,
-    )
-    add = parser.add_argument
-    add("source", nargs="?", metavar="URL|CAPTURE", help="port, URL, capture file or - for stdin")
-    add("--ports", action="store_true", help="list the ports of this computer and what they seem to be")
-    add(
-        "--format",
-        default="auto",
-        metavar="auto|xdr|FILE.toml",
-        help="wire format (default: found by listening)",
-    )
-    add("--baud", type=int, metavar="N", help="speed of the port (default: found by listening)")
-    add(
-        "--dtr",
-        choices=("on", "off"),
-        default="on",
-        help="set DTR when opening; off where it restarts the board",
-    )
-    add("--seconds", type=float, metavar="S", help="listen for so long (default: until a reading is taken)")
-    add("--capture", metavar="FILE", help="write every byte, as it comes, to a capture")
-    add("--trace", metavar="FILE", help="write every good sample to a CSV")
-    add("--timing", metavar="FILE.csv", help="arrival times of a bare file: segment,time_s,offset,length")
-    add("--rate", type=float, metavar="HZ", help="lines a second of a bare file without times (default 50)")
-    add("--axes", metavar="MAP", help='sensor to post directions, "x=next y=out"')
-    add("--zero", metavar="X,Y[,U]", help="what the sensor says when plumb, degrees, and how sure (u)")
-    add("--reversal", nargs=2, metavar=("A", "B"), help="lean and zero from captures of two opposite faces")
-    add("--teach", action="store_true", help="teach which way the sensor sits, by tipping the top twice")
-    add(
-        "--still",
-        action="store_true",
-        help="know your sensor: noise, memory, drift, where averaging stops helping",
-    )
-    add("--describe", action="store_true", help="propose a description of what is heard, shown on the data")
-    add("--keep", action="store_true", help="keep in the data file what --reversal, --still, --teach found")
-    add("--degc", type=float, metavar="T", help="temperature at which the zero was found, kept beside it")
-    add_force(parser)
-    parser.set_defaults(run=run)
-
-
 def run(args: argparse.Namespace, io: Io) -> int:
     """Run `listen`; returns the exit code. Raises UsageError, FileError or InstrumentError."""
-    from shimfit.cli import listen_answer
-
     if args.keep and not (args.reversal or args.still or args.teach):
         raise UsageError("--keep keeps what --reversal, --still or --teach finds; give one of them")
     check_output(args, args.capture, CAPTURE)
@@ -105,9 +51,9 @@ def run(args: argparse.Namespace, io: Io) -> int:
     if args.ports:
         return _list_ports(args, io)
     if args.teach:
-        return listen_answer.teach(args, io)
+        return teach(args, io)
     if args.reversal is not None:
-        return listen_answer.two_captures(args, io)
+        return two_captures(args, io)
     if args.source is None:
         raise UsageError(
             "listen to what? give a port, a URL or a capture; `shimfit listen --ports` lists ports"
@@ -214,7 +160,6 @@ class _Kept:
 
 def _live(args: argparse.Namespace, io: Io) -> int:
     """Listen and say what came of it. Raises InstrumentError when the link can't be opened at all."""
-    from shimfit.cli import listen_answer
     from shimfit.core.sensing.watch import WatchState
     from shimfit.wire.inclinometer import Inclinometer
 
@@ -233,7 +178,7 @@ def _live(args: argparse.Namespace, io: Io) -> int:
         kept.close()
     if isinstance(sensor.trouble, FileError):
         raise sensor.trouble
-    told = listen_answer.result(
+    told = result(
         form=last.format,
         tally=sensor.tally(),
         taken=last.taken,
@@ -242,7 +187,7 @@ def _live(args: argparse.Namespace, io: Io) -> int:
         messages=sensor.messages(),
         zero_words=last.zero_words,
     ) | {"baud": last.baud}
-    listen_answer.give(told, kept.still, last.description_wanted, args, io)
+    give(told, kept.still, last.description_wanted, args, io)
     if code == Exit.DONE and not _was_heard(told, args) and last.state is not WatchState.TAKEN:
         return Exit.DEVICE
     return code
@@ -334,7 +279,6 @@ def is_file(source: str) -> bool:
 
 def _replayed(args: argparse.Namespace, io: Io) -> int:
     """Through the same code as a live link, with the recorded times as the clock; say what came of it."""
-    from shimfit.cli import listen_answer
     from shimfit.wire.inclinometer import taken_of
 
     for name in ("capture", "seconds"):
@@ -346,7 +290,7 @@ def _replayed(args: argparse.Namespace, io: Io) -> int:
     stream, end_s = play(capture, options, kept)
     kept.close()
     view = stream.view(end_s)
-    told = listen_answer.result(
+    told = result(
         form=stream.format,
         tally=stream.tally,
         taken=None if view.taken is None else taken_of(view.taken, options.axis_map),
@@ -355,7 +299,7 @@ def _replayed(args: argparse.Namespace, io: Io) -> int:
         messages=stream.messages,
         zero_words=stream.zero_words,
     )
-    listen_answer.give(told, kept.still, stream.needs_description, args, io)
+    give(told, kept.still, stream.needs_description, args, io)
     described = args.describe and stream.needs_description is not None
     return Exit.DONE if stream.tally.good or described else Exit.DEVICE
 
@@ -418,3 +362,273 @@ def level_now(sensor: Inclinometer, seconds: float) -> tuple[tuple[float, float]
     if len(times_s) < 5:
         raise InstrumentError(f"too few samples came: {sensor.snapshot().words}")
     return (float(x_deg.mean()), float(y_deg.mean())), max(robust_spread(x_deg), robust_spread(y_deg))
+
+
+# ---------------------------------------------------------------- what came of it
+
+
+LOOK_S = 1.0
+"""What is looked at once the person says that the post is held still."""
+_TIMES = 3
+
+
+def result(
+    *,
+    form: str | None,
+    tally: Tally,
+    taken: Taken | None,
+    state: WatchState,
+    why: str,
+    messages: Sequence[str],
+    zero_words: str | None,
+) -> dict[str, Any]:
+    """The contract's object, without its schema number."""
+    return {
+        "format": form,
+        "bytes": tally.bytes,
+        "samples_good": tally.good,
+        "refused": {str(reason): count for reason, count in sorted(tally.refused.items()) if count},
+        "refused_total": tally.refused_total,
+        "other": tally.other,
+        "lean": None if taken is None else _lean(taken),
+        "state": str(state),
+        "why": why,
+        "zero": zero_words,
+        "messages": list(messages),
+        "description": None,
+    }
+
+
+def _lean(taken: Taken) -> dict[str, Any]:
+    held = taken.held
+    return {
+        "x_deg": held.x_deg,
+        "y_deg": held.y_deg,
+        "u_x_deg": held.u_x_deg,
+        "u_y_deg": held.u_y_deg,
+        "u_hold_x_deg": held.u_hold_deg[0],
+        "u_hold_y_deg": held.u_hold_deg[1],
+        "zero_found": taken.zero_found,
+        "slope_along": taken.lean.slope_along,
+        "slope_across": taken.lean.slope_across,
+        "u_along": taken.u_along,
+        "u_across": taken.u_across,
+        "largest_term": taken.largest_term,
+        "held_s": held.seconds,
+        "samples": held.samples,
+        "text": taken.text,
+    }
+
+
+def give(
+    told: dict[str, Any],
+    still: list[tuple[float, float, float]] | None,
+    description: str | None,
+    args: argparse.Namespace,
+    io: Io,
+) -> None:
+    """Say the object: the reading to stdout, counts and messages to stderr. EntryError: a short record."""
+    told["description"] = description
+    characters = None if still is None else _characters(still)
+    if characters is not None:
+        told["sensor"] = {name: _character_json(one) for name, one in characters.items()}
+        if args.keep:
+            from shimfit.workflow.sensor import keep_character
+
+            with open_site(args, io, makes=True) as site:
+                keep_character(site, characters)
+    if args.json:
+        io.json(told)
+        return
+    for message in told["messages"]:
+        io.talk(message)
+    refused = ", ".join(f"{count} {reason.replace('_', ' ')}" for reason, count in told["refused"].items())
+    io.talk(
+        f"{told['bytes']} bytes, {told['samples_good']} good samples "
+        f"({told['format'] or 'format not found'}), refused: {refused or 'none'}, other: {told['other']}"
+    )
+    lean = told["lean"]
+    if lean is None:
+        io.say(f"{told['state']}: {told['why']}")
+    else:
+        io.say(f"{told['state']}: {lean['text']}, held for {lean['held_s']:.1f} s")
+        io.say(f"largest doubt: {lean['largest_term']}")
+        if told["zero"]:
+            io.say(told["zero"])
+    if description is not None:
+        io.say(description)
+    if characters is not None:
+        _say_sensor(characters, io)
+        if args.keep:
+            io.say("kept with the sensor: counted in from now on")
+
+
+# ---------------------------------------------------------------- know your sensor
+
+
+def _characters(still: list[tuple[float, float, float]]) -> dict[str, SensorCharacter]:
+    """Of x and y. Raises EntryError when the record is too short."""
+    import numpy as np
+
+    from shimfit.core.sensing.statistics import sensor_character
+
+    n = len(still)
+    period_s = (still[-1][0] - still[0][0]) / (n - 1) if n > 1 else 1.0
+    return {
+        name: sensor_character(np.array([row[at] for row in still], dtype=np.float64), period_s or 1.0)
+        for at, name in ((1, "x"), (2, "y"))
+    }
+
+
+def _character_json(one: SensorCharacter) -> dict[str, Any]:
+    return {
+        "samples": one.samples,
+        "seconds": one.seconds,
+        "spread_deg": one.spread_deg,
+        "memory_s": one.memory_s,
+        "allan_1s_deg": one.density_deg,
+        "drift_deg_per_min": one.drift_deg_per_min,
+        "floor_deg": one.floor_deg,
+        "floor_s": one.floor_s,
+        "still_falling": one.still_falling,
+        "curve": [{"seconds": p.seconds, "deviation_deg": p.deviation_deg} for p in one.curve],
+    }
+
+
+def _say_sensor(characters: dict[str, SensorCharacter], io: Io) -> None:
+    """Both axes' characters in sentences, each with its curve."""
+    from shimfit.core.sensing.statistics import hold_needed_s, plot_curve
+
+    for name, one in characters.items():
+        io.say(f"{name}: {one.samples} samples in {one.seconds:.0f} s")
+        io.say(f"  single samples scatter by {one.spread_deg:.4f}°, and remember for {one.memory_s:.2f} s")
+        io.say(f"  drift {one.drift_deg_per_min:+.4f}° a minute")
+        longer = " (still falling there: a longer record would show more)" if one.still_falling else ""
+        io.say(f"  averaging stops helping at {one.floor_s:.3g} s: floor {one.floor_deg:.4f}°{longer}")
+        if one.density_deg > 0:
+            io.say(f"  ± 0.02° (k = 2) takes a hold of {hold_needed_s(one.density_deg, 0.01):.1f} s")
+        io.say(plot_curve(one.curve))
+        io.say()
+    floor_deg = max(one.floor_deg for one in characters.values())
+    memory_s = max(one.memory_s for one in characters.values())
+    io.say(f"for the device's file: doubts = {{ floor_deg = {floor_deg:.2g}, memory_s = {memory_s:.2g} }}")
+
+
+# ---------------------------------------------------------------- two faces
+
+
+def two_captures(args: argparse.Namespace, io: Io) -> int:
+    """Work out lean and zero; exit code 1 when a face has no reading or the faces don't fit together."""
+    if args.source is not None or args.timing is not None:
+        raise UsageError("--reversal takes its two captures alone")
+    told: dict[str, Any] = {"lean": None, "zero": None, "doubt": None, "why": None, "messages": []}
+    faces = [face_of(name, args, io, told["messages"]) for name in args.reversal]
+    found = None
+    if None in faces:
+        told["why"] = "; ".join(
+            f"{name} has no reading" for name, face in zip(args.reversal, faces, strict=True) if face is None
+        )
+    else:
+        found = _apart(faces[0], faces[1], args, io)
+        u = {"u_x_deg": found.u_along, "u_y_deg": found.u_across}
+        told |= {
+            "lean": {"x_deg": found.lean.slope_along, "y_deg": found.lean.slope_across} | u,
+            "zero": {"x_deg": found.zero.along, "y_deg": found.zero.across} | u,
+            "doubt": found.doubt,
+            "why": found.words,
+        }
+    is_good = found is not None and found.doubt is None
+    if args.keep and is_good:
+        assert found is not None
+        _keep_zero(found, args, io)
+        told["messages"].append("kept: this zero is taken off from now on")
+    if args.json:
+        io.json(told)
+    else:
+        _say_faces(told, io)
+    return Exit.DONE if is_good else Exit.OVER
+
+
+def _apart(first: Held, second: Held, args: argparse.Namespace, io: Io) -> Reversal:
+    """Lean and zero; a zero that is known judges the new one."""
+    from shimfit.core.sensing.mounting import two_faces
+
+    options = listen_options(args, io)
+    return two_faces(first, second, options.doubts, options.zero)
+
+
+def _keep_zero(found: Reversal, args: argparse.Namespace, io: Io) -> None:
+    from shimfit.core.sensing.mounting import parse_axis_map
+    from shimfit.workflow.sensor import keep_zero
+
+    with open_site(args, io, makes=True) as site:
+        axes = listen_options(args, io).axis_map if args.axes else parse_axis_map(site.settings.sensor_axes)
+        keep_zero(site, found.zero, axes, args.degc)
+
+
+def _say_faces(told: dict[str, Any], io: Io) -> None:
+    for message in told["messages"]:
+        io.talk(message)
+    for name in ("lean", "zero"):
+        value = told[name]
+        if value is not None:
+            io.say(
+                f"{name}: x {value['x_deg']:+.4f} ± {2 * value['u_x_deg']:.4f}°, "
+                f"y {value['y_deg']:+.4f} ± {2 * value['u_y_deg']:.4f}° (k = 2)"
+            )
+    if told["why"]:
+        io.say(told["why"])
+
+
+# ---------------------------------------------------------------- how it sits
+
+
+def teach(args: argparse.Namespace, io: Io) -> int:
+    """Ask for two tips of the top and tell the map.
+
+    Raises InstrumentError where too few samples come, EntryError where no tip was clear.
+    """
+    from shimfit.core.sensing.mounting import teach as map_of
+    from shimfit.model import Face
+    from shimfit.wire.inclinometer import Inclinometer
+
+    if args.source is None or args.json:
+        raise UsageError("--teach asks and is answered: give it a port or URL, and no --json")
+    sensor = Inclinometer(args.source, listen_options(args, io), args.capture)
+    sensor.start()
+    try:
+        wait_for_link(sensor)
+        _wait_for_enter(io, "Leave the post alone.")
+        rest, noise_deg = level_now(sensor, LOOK_S)
+        first = _tip(sensor, io, rest, noise_deg, Face.OUT)
+        second = _tip(sensor, io, rest, noise_deg, Face.NEXT)
+    finally:
+        sensor.stop()
+    axis_map = map_of(first, Face.OUT, second, Face.NEXT)
+    if args.keep:
+        with open_site(args, io, makes=True) as site:
+            site.set("sensor_axes", axis_map.text)
+    io.talk(axis_map.picture())
+    io.say(f'axes = "{axis_map.text}"')
+    return Exit.DONE
+
+
+def _tip(sensor: Inclinometer, io: Io, rest: tuple[float, float], noise_deg: float, face: Face) -> Tip:
+    """One tip; an unclear one is told and asked for again, three times in all."""
+    from shimfit.core.sensing.mounting import read_tip
+
+    for turn in range(1, _TIMES + 1):
+        _wait_for_enter(io, f"Tip the top towards {face}, and hold it there.")
+        try:
+            return read_tip(rest, level_now(sensor, LOOK_S)[0], noise_deg)
+        except EntryError as error:
+            if turn == _TIMES:
+                raise
+            io.talk(error.message)
+    raise AssertionError("the last turn returns or raises")
+
+
+def _wait_for_enter(io: Io, what: str) -> None:
+    io.talk(f"{what} Then press Enter.")
+    if not sys.stdin.readline():
+        raise UsageError("nobody answers: --teach needs a keyboard")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
-from shimfit.cli.context import RUN, lengths_in, once_called, open_site, told_in
+from shimfit.cli.io import lengths_in, open_site, told_in
 from shimfit.core.cautions import cautions_of
 from shimfit.errors import Exit, UsageError
 from shimfit.quantities import shown
@@ -14,94 +14,9 @@ from shimfit.quantities.typed import parse_pairs
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from shimfit.cli.io import Commands, Io
+    from shimfit.cli.io import Io
     from shimfit.core.makeup import MakeUpSheet, ShopLine
     from shimfit.quantities.typed import Units
-
-
-def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
-    """Add `kit` and `makeup`."""
-    kit = commands.add_parser(
-        "kit",
-        parents=[common],
-        help="what to cut or buy so that 95 %% of posts can be served",
-        epilog="example:\n  shimfit kit lakeside/boardwalk --fall 0.01 --shop shop.csv",
-    )
-    kit.add_argument("path", metavar=RUN, help="the run, like lakeside/boardwalk")
-    kit.add_argument(
-        "--fall",
-        metavar="S",
-        type=float,
-        help="usual fall of the surface: 0.01 is 10 mm in 1 m (default: from the posts that are read)",
-    )
-    kit.add_argument(
-        "--posts",
-        type=int,
-        metavar="N",
-        help="posts to serve (default: those of the run that are still to do)",
-    )
-    kit.add_argument(
-        "--shop", metavar="FILE.csv", help="what the shop has, as a stock file (default: the usual packers)"
-    )
-    kit.set_defaults(run=run_kit)
-
-    makeup = commands.add_parser(
-        "makeup", parents=[common], help="make-up sheet: cut lengths, rods, access holes, pressures"
-    )
-    makeup.add_argument("path", metavar=RUN, help="the run, like lakeside/boardwalk")
-    _makeup_options(makeup)
-    makeup.set_defaults(run=run_makeup)
-
-
-def _makeup_options(parser: argparse.ArgumentParser) -> None:
-    lengths = (
-        ("--top", "height of the tops above the datum"),
-        ("--rail", "height of the bottom rail's lower edge above the bed"),
-        ("--rail-depth", "height of the bottom rail itself"),
-        ("--hole", "diameter of the access hole"),
-        ("--washer", "outer diameter of the washers"),
-        ("--washer-hole", "inner diameter of the washers"),
-        ("--washer-thick", "thickness of a washer"),
-        ("--nut", "height of a nut"),
-        ("--past", "thread that shows beyond each nut"),
-    )
-    for name, text in lengths:
-        parser.add_argument(name, required=True, metavar="L", help=text)
-    parser.add_argument(
-        "--below",
-        action="append",
-        default=[],
-        metavar="NAME=L",
-        help="what the rod passes below the bed and how thick it is, downwards; may repeat",
-    )
-    parser.add_argument(
-        "--bed-height",
-        action="append",
-        default=[],
-        metavar="POST=L",
-        help="height of the bed at a post above the datum; may repeat (default 0)",
-    )
-    once_called(parser, "--bed", "bed_height", action="append")
-    parser.add_argument("--clamp", required=True, type=float, metavar="N", help="pull of the rod in newtons")
-    parser.add_argument(
-        "--washer-allows",
-        required=True,
-        type=float,
-        metavar="MPA",
-        help="pressure allowed under the washers, N/mm²",
-    )
-    parser.add_argument(
-        "--foot-allows",
-        required=True,
-        type=float,
-        metavar="MPA",
-        help="pressure allowed under the foot, N/mm²",
-    )
-    parser.add_argument(
-        "--step",
-        metavar="L",
-        help="lengths on the shop list are rounded up to a whole number of this (default 1mm, or 1/16in)",
-    )
 
 
 def run_kit(args: argparse.Namespace, io: Io) -> int:

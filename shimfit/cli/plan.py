@@ -9,7 +9,7 @@ import sys
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
-from shimfit.cli.context import RUN, add_force, open_site
+from shimfit.cli.io import open_site
 from shimfit.errors import Exit, FileError, UsageError
 from shimfit.model import PostState
 from shimfit.outputs import PDF
@@ -18,46 +18,10 @@ from shimfit.quantities.typed import parse_pairs
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-    from shimfit.cli.io import Commands, Io
+    from shimfit.cli.io import Io
     from shimfit.standing import RunState
 
 UNREAD = (PostState.TO_READ, PostState.HALF_READ)
-
-
-def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
-    """Add `plan` and `cut`."""
-    plan = commands.add_parser(
-        "plan",
-        parents=[common],
-        help="plan all read posts of a run from one box",
-        epilog="example:\n  shimfit plan lakeside/boardwalk --seconds 20",
-    )
-    plan.add_argument("path", metavar=RUN, nargs="?", help="the run, like lakeside/boardwalk")
-    plan.add_argument("--problem", metavar="FILE", help="a problem as JSON instead of a run (- = stdin)")
-    plan.add_argument(
-        "--seconds", metavar="S", type=float, default=60.0, help="most time to take (default 60)"
-    )
-    plan.add_argument(
-        "--line-up", action="store_true", help="aim the tops at one line within the tolerance; wants --off"
-    )
-    plan.add_argument(
-        "--off",
-        action="append",
-        default=[],
-        metavar="POST=L",
-        help="with --line-up: how far a foot stands off the string, + towards out; may repeat",
-    )
-    plan.add_argument(
-        "--look", action="store_true", help="only look: leave the posts' own answers as they are"
-    )
-    plan.set_defaults(run=run_plan)
-
-    cut = commands.add_parser("cut", parents=[common], help="cut sheet and pack labels of the plan")
-    cut.add_argument("path", metavar=RUN, help="the run, like lakeside/boardwalk")
-    cut.add_argument("--pdf", metavar="FILE", help="write it to print (- = stdout)")
-    cut.add_argument("--paper", choices=("a4", "letter"), default="a4", help="paper of the PDF (default a4)")
-    add_force(cut)
-    cut.set_defaults(run=run_cut)
 
 
 # ---------------------------------------------------------------- plan

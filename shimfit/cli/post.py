@@ -1,4 +1,4 @@
-"""Commands at one post: read, pack, tighten, trim, skip, note, photo, undo, redo."""
+"""Commands at one post: solve (no data file); read, pack, tighten, trim, skip, note, photo, undo, redo."""
 
 from __future__ import annotations
 
@@ -6,117 +6,86 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from shimfit.cli.context import answered_again, open_site
-from shimfit.errors import Exit, UsageError
+from shimfit.cli.io import answered_again, open_site, units_of
+from shimfit.errors import EntryError, Exit, UsageError
+from shimfit.quantities.typed import parse_height
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from shimfit.cli.io import Commands, Io
+    from shimfit.cli.io import Io
     from shimfit.workflow.place import Place
     from shimfit.workflow.reading import Logged
     from shimfit.workflow.site import Site
+
+
+def run_solve(args: argparse.Namespace, io: Io) -> int:
+    """Answer for one post; 1 when the predicted rest is over tolerance or nothing can be done."""
+    from shimfit.entry import EntrySettings, hear, parse_foot, parse_length
+    from shimfit.entry.second_look import looks_like_a_slip, second_look
+    from shimfit.model import Lean
+    from shimfit.quantities.tolerance import DEFAULT_TOLERANCE, parse_tolerance
+    from shimfit.workflow.by_hand import parse_seat_lengths
+    from shimfit.workflow.solving import Question, solve_once
+
+    units = units_of(args, io)
+    heard = hear(args.entry, EntrySettings(units=units))
+    if heard.half:
+        missing = "out or house (across the run)" if heard.along else "next or prev (along the run)"
+        raise EntryError(
+            f"only half read: how far {missing}? 0 is an answer too, like {args.entry.strip()} 0",
+            at=len(args.entry),
+        )
+    if heard.is_gauge_only:
+        raise EntryError(
+            "a length to read over is no reading: how far is the top out of plumb?", at=len(args.entry)
+        )
+    height_mm = parse_height(args.height, units)
+    foot = parse_foot(
+        args.foot, units, rod_hole_mm=parse_length(args.rod_hole, units, what="rod hole", zero_ok=True)
+    )
+    tolerance = parse_tolerance(args.tolerance or DEFAULT_TOLERANCE, args.per_direction, units)
+    now = parse_seat_lengths(args.now, units) if args.now else None
+    doubt = None if args.sure else second_look(heard, None, only_tightened=False, height_mm=height_mm)
+    if doubt is not None:
+        raise looks_like_a_slip(doubt)
+    lots = None
+    if args.stock is not None:
+        from shimfit.core.stock import lots_from_csv
+
+        lots = lots_from_csv(io.read_text(args.stock), args.stock)
+    slope_along, slope_across = heard.slopes(height_mm)
+    if slope_along is None or slope_across is None:
+        raise UsageError("a reading of both directions is wanted")
+    lean = Lean(slope_along, slope_across)
+    answer = solve_once(Question(foot, height_mm, lean, tolerance, lots=lots, now=now, layout=args.layout))
+    if args.json:
+        from shimfit.contract import prescription_to_json
+        from shimfit.core.foot import gap_plane
+
+        plane = gap_plane(foot, answer.lean)
+        io.json(prescription_to_json(answer, entry=args.entry, understood=heard.words, plane=plane))
+    else:
+        from shimfit.cli.saying import answer_lines
+        from shimfit.settings import load
+
+        typed_inches = any(
+            part is not None and part.unit in ("in", "in/ft") for part in (heard.along, heard.across)
+        )
+        for line in answer_lines(answer, heard.words, load({}), "inch" if typed_inches else units):
+            io.say(line)
+    solved = answer.within and answer.status in ("proven", "found")
+    return Exit.DONE if solved else Exit.OVER
+
+
+# ---------------------------------------------------------------- a post of a run
+
 
 PLACE = "JOB/RUN/POST"
 MOST_TORQUE_NM = 500.0
 """Above this it is asked about: rods of guard posts take a fraction of it (common practice, no source)."""
 OF_ONE_READING = ("bed", "after", "rails_on", "mid", "rocks", "turned", "instrument", "by", "face")
 """Options of `read` that go with one entry, not with a table."""
-
-
-def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
-    """Add the commands at one post."""
-    read = commands.add_parser(
-        "read",
-        parents=[common],
-        help="log a reading and say what to do",
-        epilog='example:\n  shimfit read lakeside/boardwalk/7 "6mm n 10mm h"',
-    )
-    read.add_argument("place", metavar=PLACE, help="the post, like lakeside/boardwalk/7")
-    read.add_argument(
-        "--table",
-        metavar="FILE.csv",
-        help="log a table of readings instead (post, entry, …); the place is then JOB/RUN",
-    )
-    read.add_argument("entry", metavar="ENTRY", nargs="?", help='as you would say it: "1/4 next, 3/8 house"')
-    read.add_argument(
-        "--bed", action="store_true", help="the level lay on the bed at the mark, no post stood there"
-    )
-    read.add_argument(
-        "--after", action="store_true", help="a verifying reading although nothing was prescribed"
-    )
-    read.add_argument("--rails-on", action="store_true", help="read after the rails are on")
-    read.add_argument("--mid", metavar="ENTRY2", help="a second reading at half height: shows a bowed post")
-    read.add_argument(
-        "--rocks",
-        metavar="CORNER[=L]",
-        action="append",
-        default=[],
-        help="corner that does not touch, feeler thickness",
-    )
-    read.add_argument(
-        "--turned", metavar="ENTRY2", help="the same post read again, the instrument turned end for end"
-    )
-    read.add_argument("--instrument", metavar="NAME", help="what it was read with (see `shimfit instrument`)")
-    read.add_argument("--by", metavar="NAME", help="who reads (default: the setting)")
-    read.add_argument("--face", metavar="FACE", help="face that the level was held to")
-    read.add_argument("--units", choices=("mm", "inch"), help="what a bare number means")
-    read.add_argument("--sure", action="store_true", help="log it although it looks like a slip")
-    read.set_defaults(run=run_read)
-
-    pack = commands.add_parser(
-        "pack",
-        parents=[common],
-        help="log what went in: as prescribed, or these packs",
-        epilog="example:\n  shimfit pack lakeside/boardwalk/7 next-out=T1@29mm+F2 prev-out=F1",
-    )
-    pack.add_argument("place", metavar=PLACE, help="the post, like lakeside/boardwalk/7")
-    pack.add_argument(
-        "packs",
-        metavar="SEAT=LOT[@MARK][+LOT…]",
-        nargs="*",
-        help="what went in where: lots of the box, a taper with the mark it was cut at; none: as prescribed",
-    )
-    pack.set_defaults(run=run_pack)
-
-    tighten = commands.add_parser(
-        "tighten",
-        parents=[common],
-        help="log that the nut was tightened",
-        epilog="example:\n  shimfit tighten lakeside/boardwalk/7 --torque 20Nm",
-    )
-    tighten.add_argument("place", metavar=PLACE, help="the post, like lakeside/boardwalk/7")
-    tighten.add_argument("--torque", metavar="T", help="torque: 20Nm, 15ft lbf (N m without a unit)")
-    tighten.set_defaults(run=run_tighten)
-
-    trim = commands.add_parser("trim", parents=[common], help="log that the packs were cut flush")
-    trim.add_argument("place", metavar=PLACE, help="the post, like lakeside/boardwalk/7")
-    trim.set_defaults(run=run_trim)
-
-    for name, what, text in (
-        ("skip", "leave a post for later, and say why", "the bed is still wet"),
-        ("note", "keep a sentence at the post", "knot on the house side"),
-    ):
-        example = f'example:\n  shimfit {name} lakeside/boardwalk/7 "{text}"'
-        command = commands.add_parser(name, parents=[common], help=what, epilog=example)
-        command.add_argument("place", metavar=PLACE, help="the post, like lakeside/boardwalk/7")
-        command.add_argument("text", metavar="TEXT", help="a sentence, in quotes")
-        command.set_defaults(run=run_skip if name == "skip" else run_note)
-
-    photo = commands.add_parser("photo", parents=[common], help="name a photo's file at a post")
-    photo.add_argument("place", metavar=PLACE, help="the post, like lakeside/boardwalk/7")
-    photo.add_argument("text", metavar="FILE", help="the photo; only its name is kept")
-    photo.set_defaults(run=run_photo)
-
-    for name, what in (
-        ("undo", "take back the last step of the job"),
-        ("redo", "bring back what was taken back"),
-    ):
-        command = commands.add_parser(name, parents=[common], help=what)
-        command.add_argument(
-            "job", metavar="JOB", nargs="?", help="default: the job worked on last; `box` for the stock"
-        )
-        command.set_defaults(run=run_undo if name == "undo" else run_redo)
 
 
 def run_read(args: argparse.Namespace, io: Io) -> int:

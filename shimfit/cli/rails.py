@@ -5,12 +5,9 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING, Any
 
-from shimfit.cli.context import (
-    RUN,
-    add_force,
+from shimfit.cli.io import (
     check_output,
     lengths_in,
-    once_called,
     open_site,
     told_in,
 )
@@ -23,7 +20,7 @@ from shimfit.quantities.typed import parse_pairs
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
 
-    from shimfit.cli.io import Commands, Io
+    from shimfit.cli.io import Io
     from shimfit.core.lineup import LegLine
     from shimfit.core.rails import Rail
     from shimfit.settings import Units
@@ -31,61 +28,6 @@ if TYPE_CHECKING:
 
 LEAST_SAID_MM = 0.05
 """An aim below this is told as plumb, tops closer to a line than this as in line."""
-
-
-def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
-    """Add `rails` and `lineup`."""
-    rails = commands.add_parser(
-        "rails",
-        parents=[common],
-        help="rail lengths between posts as they stand",
-        epilog="example:\n  shimfit rails lakeside/boardwalk --at 150mm,900mm --rail-depth 90mm",
-    )
-    rails.add_argument("path", metavar=RUN, help="the run, like lakeside/boardwalk")
-    rails.add_argument("--at", required=True, metavar="L[,L…]", help="heights of the rails above the feet")
-    rails.add_argument(
-        "--rail-depth",
-        metavar="L",
-        default="0mm",
-        help="height of the rail itself (default 0: at its middle line)",
-    )
-    rails.add_argument(
-        "--opening",
-        metavar="L",
-        help="greatest opening between posts (default: the run's); exit code 1 when one is wider",
-    )
-    rails.add_argument(
-        "--corner-deg",
-        type=float,
-        default=-90.0,
-        metavar="DEG",
-        help="corners that were not told turn by this (default -90: towards the house); + = towards out",
-    )
-    rails.add_argument("--csv", metavar="FILE", help="write the rails as a table; - is stdout")
-    add_force(rails)
-    once_called(rails, "--depth", "rail_depth")
-    once_called(rails, "--limit", "opening")
-    once_called(rails, "--turn", "corner_deg", type=float)
-    rails.set_defaults(run=run_rails)
-
-    lineup = commands.add_parser(
-        "lineup",
-        parents=[common],
-        help="targets that bring the tops onto one line",
-        epilog="example:\n  shimfit lineup lakeside/boardwalk --off 2=4mm --off 3=-3mm",
-    )
-    lineup.add_argument("path", metavar=RUN, help="the run, like lakeside/boardwalk")
-    lineup.add_argument(
-        "--off",
-        action="append",
-        default=[],
-        metavar="POST=L",
-        help="how far a foot stands off the string, + towards out; may repeat",
-    )
-    lineup.add_argument(
-        "--share", type=float, default=0.5, help="part of the tolerance that aims may take (default 0.5)"
-    )
-    lineup.set_defaults(run=run_lineup)
 
 
 def run_rails(args: argparse.Namespace, io: Io) -> int:

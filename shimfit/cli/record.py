@@ -6,7 +6,7 @@ import argparse
 import shutil
 from typing import TYPE_CHECKING, Any
 
-from shimfit.cli.context import add_force, once_called, open_site
+from shimfit.cli.io import MOST_DAYS, open_site
 from shimfit.errors import Exit, FileError, UsageError
 from shimfit.outputs import PDF, RECORD_CSV
 
@@ -14,67 +14,15 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from datetime import datetime
 
-    from shimfit.cli.io import Commands, Io
+    from shimfit.cli.io import Io
     from shimfit.store.events import Event
 
 VERIFY = "verify"
 
 
-def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
-    """Add `record` and `due`."""
-    record = commands.add_parser(
-        "record",
-        parents=[common],
-        help="the as-built plumb record of a run, or `record verify`",
-        epilog="example:\n  shimfit record lakeside/boardwalk --pdf record.pdf --paper letter",
-    )
-    record.add_argument(
-        "run_path",
-        metavar="JOB/RUN | verify",
-        help="a run; `verify` works out the event log's hash chain again",
-    )
-    record.add_argument("--pdf", metavar="FILE", help="write it to print and sign (- = stdout)")
-    record.add_argument("--csv", metavar="FILE", help="write one line a post (- = stdout)")
-    record.add_argument(
-        "--paper", choices=("a4", "letter"), default="a4", help="paper of the PDF (default a4)"
-    )
-    record.add_argument(
-        "--all-readings",
-        action="store_true",
-        help="also list every reading, on paper and on screen (JSON and CSV always have them)",
-    )
-    record.add_argument(
-        "--hash",
-        metavar="FIGURE",
-        help="with verify: what stands on a record, count:first:hash as printed, or the hash alone",
-    )
-    record.add_argument(
-        "--as-of", metavar="FIGURE", help="the record as it stood at this figure of the job, or of the file"
-    )
-    record.add_argument(
-        "--file", metavar="FILE", help="with verify: check what `export` wrote instead of the data file"
-    )
-    add_force(record)
-    record.set_defaults(run=run_record)
-
-    due = commands.add_parser(
-        "due",
-        parents=[common],
-        help="posts to tighten and read again: timber dries and nuts slacken",
-        epilog="example:\n  shimfit due lakeside/boardwalk --due-days 90",
-    )
-    due.add_argument("run_path", metavar="JOB/RUN", help="the run, like lakeside/boardwalk")
-    due.add_argument(
-        "--due-days", dest="every", metavar="DAYS", type=_days, help="set the run's interval from now on"
-    )
-    once_called(due, "--every", "every", type=_days)
-    due.add_argument("--on", metavar="DATE", help="what will be due then (2026-09-01; default: now)")
-    due.set_defaults(run=run_due)
-
-
 def run_record(args: argparse.Namespace, io: Io) -> int:
     """Print or write the record; 1 when a verified post is over its tolerance, 4 when the log was altered."""
-    if args.run_path == VERIFY:
+    if args.path == VERIFY:
         return run_verify(args, io)
     if args.file is not None:
         raise UsageError("--file goes with `record verify`: it checks an export without a data file")
@@ -89,7 +37,7 @@ def run_record(args: argparse.Namespace, io: Io) -> int:
 
     with open_site(args, io, read_only=True) as site:
         paper = None if args.as_of is None else head_on_paper(args.as_of)
-        record = record_of(site.journal, *parse_run(args.run_path), paper)
+        record = record_of(site.journal, *parse_run(args.path), paper)
     if args.pdf:
         from shimfit.report.pdf import record_pdf
 
@@ -185,13 +133,17 @@ def run_due(args: argparse.Namespace, io: Io) -> int:
     from shimfit.workflow.place import parse_run
 
     now = _moment(args.on)
-    with open_site(args, io, read_only=args.every is None) as site:
-        if args.every is not None:
-            job, run = parse_run(args.run_path)
-            site.change_run(job, run, due_days=args.every)
-        record = record_of(site.journal, *parse_run(args.run_path))
+    if args.due_days is not None and not 1 <= args.due_days <= MOST_DAYS:
+        raise UsageError(
+            f"posts can't be due every {args.due_days} days: a whole number from 1 to {MOST_DAYS}"
+        )
+    with open_site(args, io, read_only=args.due_days is None) as site:
+        if args.due_days is not None:
+            job, run = parse_run(args.path)
+            site.change_run(job, run, due_days=args.due_days)
+        record = record_of(site.journal, *parse_run(args.path))
     if record.due_days is None:
-        raise UsageError(f"{args.run_path} has no interval for going back yet: set one with --due-days DAYS")
+        raise UsageError(f"{args.path} has no interval for going back yet: set one with --due-days DAYS")
     rows = due_list(record, now)
     if args.json:
         answer = due_json(record, rows)
@@ -209,12 +161,6 @@ def run_due(args: argparse.Namespace, io: Io) -> int:
 def _wrote(name: str, io: Io) -> None:
     if name != "-":
         io.talk(f"wrote {name}")
-
-
-def _days(text: str) -> int:
-    if not text.isdecimal() or not 1 <= int(text) <= 36500:
-        raise argparse.ArgumentTypeError(f"{text!r} is no number of days: a whole number from 1 on is wanted")
-    return int(text)
 
 
 def _moment(text: str | None) -> datetime:

@@ -1,11 +1,13 @@
-"""Commands for runs: lay one out, show it, write its posts, change which posts it has."""
+"""Commands for jobs and runs: begin a job, lay a run out, show it, write its posts, change its posts."""
 
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
+from shlex import quote
 from typing import TYPE_CHECKING, Any
 
-from shimfit.cli.context import RUN, add_force, once_called, open_site, told_in
+from shimfit.cli.io import MOST_DAYS, open_site, told_in
 from shimfit.errors import Exit, UsageError
 from shimfit.model import Face
 from shimfit.outputs import POSTS_CSV
@@ -15,152 +17,80 @@ from shimfit.quantities.typed import parse_height, parse_leg, parse_rod_at
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
-    from shimfit.cli.io import Commands, Io
+    from shimfit.cli.io import Io
     from shimfit.core.layout import Mark, Opening
     from shimfit.model import Foot, Tolerance
     from shimfit.settings import Units
     from shimfit.standing import PostRecord, RunState
+    from shimfit.store.state import JobState
     from shimfit.text.phrases import Words
     from shimfit.workflow.site import Site
 
 
-def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
-    """Add `run`."""
-    run = commands.add_parser(
-        "run",
-        help="lay out a run, show it, change its posts",
-        epilog="example:\n  shimfit run show lakeside/boardwalk",
-    )
-    of_run = run.add_subparsers(metavar="WHAT", required=True)
-    _add_new(of_run, common)
-    show = of_run.add_parser("show", parents=[common], help="where every post stands")
-    show.add_argument("path", metavar=RUN, help="the run, like lakeside/boardwalk")
-    show.set_defaults(run=run_show)
-    export = of_run.add_parser(
-        "export", parents=[common], help="write the posts as CSV, with the latest readings"
-    )
-    export.add_argument("path", metavar=RUN, help="the run, like lakeside/boardwalk")
-    export.add_argument("file", metavar="FILE", help="where to write; - is stdout")
-    add_force(export)
-    export.set_defaults(run=run_export)
-    insert = of_run.add_parser(
-        "insert",
-        parents=[common],
-        help="insert a post between two others",
-        epilog="example:\n  shimfit run insert lakeside/boardwalk --at 1800mm",
-    )
-    insert.add_argument("path", metavar=RUN, help="the run, like lakeside/boardwalk")
-    insert.add_argument("--at", required=True, metavar="L", help="station: distance from the run's start")
-    insert.add_argument("--name", metavar="POST", help="default: the post before it with a letter")
-    insert.set_defaults(run=run_insert)
-    move = of_run.add_parser(
-        "move",
-        parents=[common],
-        help="move a post along its leg",
-        epilog="example:\n  shimfit run move lakeside/boardwalk/3 --at 2450mm",
-    )
-    move.add_argument("place", metavar="JOB/RUN/POST", help="the post, like lakeside/boardwalk/7")
-    move.add_argument(
-        "--at", required=True, metavar="L", help="its new station: distance from the run's start"
-    )
-    move.set_defaults(run=run_move)
-    remove = of_run.add_parser("remove", parents=[common], help="take a post out; its log stays")
-    remove.add_argument("place", metavar="JOB/RUN/POST", help="the post, like lakeside/boardwalk/7")
-    remove.set_defaults(run=run_remove)
+def run_job_new(args: argparse.Namespace, io: Io) -> int:
+    """Begin a job."""
+    with open_site(args, io, makes=True) as site:
+        name = site.add_job(args.name, units=args.units)
+        words = f"job {name} begun; lay out a run with: shimfit run new {quote(f'{name}/RUN')} …"
+        return io.tell(words, {"job": name}, as_json=args.json)
+
+
+def run_job_list(args: argparse.Namespace, io: Io) -> int:
+    """List jobs and their runs."""
+    with open_site(args, io, read_only=True) as site:
+        jobs = site.jobs()
+        runs = {job.name: [site.run(job.name, name) for name in job.runs] for job in jobs}
+    if args.json:
+        io.json({"jobs": [_job_json(job, runs[job.name]) for job in jobs]})
+        return Exit.DONE
+    if not jobs:
+        io.say("no jobs yet: shimfit job new NAME, or shimfit demo for the sample")
+    for job in jobs:
+        io.say(f"{job.name}{' (sample)' if job.sample else ''}")
+        for run in runs[job.name]:
+            io.say(f"  {job.name}/{run.name}: {len(run.posts)} posts, {len(run.left_to_do)} left to do")
+    return Exit.DONE
+
+
+def run_job_takeup(args: argparse.Namespace, io: Io) -> int:
+    """Say what packs give on a deck, by material; or forget it."""
+    from shimfit.core.takeup import TakeUp
+    from shimfit.workflow.takeup import book_of, reset
+
+    with open_site(args, io, read_only=not args.reset) as site:
+        if args.reset:
+            return io.tell(reset(site, args.name), {"job": args.name}, as_json=args.json)
+        site.journal.job(args.name)
+        book = book_of(site, args.name)
+    if args.json:
+        known = [
+            {"material": name, "take_up": one.mean, "u": one.u, "corrections": one.corrections}
+            for name, one in book.items()
+        ]
+        io.json({"job": args.name, "materials": known})
+        return Exit.DONE
+    if not book:
+        io.say(TakeUp().words)
+    for name, one in book.items():
+        io.say(f"{name or 'packs of unknown material'}: {one.words}, ± {200 * one.u:.0f} % (k = 2)")
+    return Exit.DONE
+
+
+def _job_json(job: JobState, runs: Sequence[RunState]) -> dict[str, Any]:
+    return {
+        "job": job.name,
+        "sample": job.sample,
+        "units": job.units,
+        "runs": [
+            {"run": run.name, "posts": len(run.posts), "left_to_do": len(run.left_to_do)} for run in runs
+        ],
+    }
+
+
+# ---------------------------------------------------------------- a run
 
 
 # ---------------------------------------------------------------- run new
-
-
-MOST_DAYS = 36_500
-"""A hundred years: `due --every` takes no more either."""
-
-
-def _add_new(of_run: Commands, common: argparse.ArgumentParser) -> None:
-    """Add `run new`."""
-    new = of_run.add_parser(
-        "new",
-        parents=[common],
-        help="lay out a run: evenly spaced posts, corners, ends",
-        epilog="example:\n  shimfit run new lakeside/boardwalk --length 6m --turn 3.6m --every 1200 "
-        "--foot 90x90mm --height 1000mm --tolerance 1:500",
-    )
-    new.add_argument("path", metavar=RUN, help="the run, like lakeside/boardwalk")
-    new.add_argument(
-        "--length", metavar="L", help="length of the first leg, middle of post to middle of post"
-    )
-    new.add_argument(
-        "--turn",
-        metavar="L[@DEG]",
-        action="append",
-        default=[],
-        help="turn a corner and go on for L, or L@DEG where it is no right angle towards the house "
-        "(+ = towards out); may repeat",
-    )
-    new.add_argument(
-        "--every", metavar="L", help="greatest spacing: posts are spread evenly, none farther apart"
-    )
-    new.add_argument("--stations", metavar="L,L,…", help="instead: the stations, measured from the start")
-    new.add_argument("--table", metavar="FILE.csv", help="instead: a table of posts (post, station_mm, …)")
-    new.add_argument(
-        "--corners", metavar="L,L,…", default="", help="with --stations: which of them are corners"
-    )
-    new.add_argument(
-        "--foot",
-        required=True,
-        metavar="AxB",
-        help="size of the foot: along the run x across it, or d90mm when round",
-    )
-    new.add_argument(
-        "--rod-hole",
-        metavar="L",
-        default="14mm",
-        help="diameter of the rod's hole in the foot (default 14mm)",
-    )
-    once_called(new, "--rod", "rod_hole")
-    new.add_argument(
-        "--rod-at",
-        metavar="FACE=L,…",
-        default="0",
-        help="where the rod pulls when not in the middle of the foot, like next=5mm,house=3mm",
-    )
-    new.add_argument("--kerf", metavar="L", help="width of the saw's cut (default 2.5mm)")
-    new.add_argument(
-        "--height", required=True, metavar="L", help="height above the foot that leans are read at"
-    )
-    new.add_argument(
-        "--tolerance",
-        metavar="T",
-        help="how far off plumb is allowed: 1:500 (default), 3mm/1m, 2mm/m, 0.1deg or a preset's name",
-    )
-    new.add_argument(
-        "--per-direction",
-        action="store_true",
-        help="the tolerance holds in each direction by itself, not over both together",
-    )
-    new.add_argument(
-        "--corner-foot", metavar="AxB", help="foot of the corner and end posts when it is another"
-    )
-    new.add_argument(
-        "--opening", metavar="L", help="greatest clear opening between posts, if there is a limit"
-    )
-    new.add_argument("--names", metavar="N,P,O,H", help="own names of the faces: next,prev,out,house")
-    new.add_argument(
-        "--layout",
-        choices=("corners", "tripod", "auto"),
-        default="corners",
-        help="where packs go: corners (default), middles of the low edges, or whichever is best",
-    )
-    new.add_argument(
-        "--due-days",
-        dest="due",
-        type=int,
-        metavar="DAYS",
-        help="posts are due to be read again after this many days",
-    )
-    once_called(new, "--due", "due", type=int)
-    new.add_argument("--units", choices=("mm", "inch"), help="what a bare number means (default: the job's)")
-    new.set_defaults(run=run_new)
 
 
 def run_new(args: argparse.Namespace, io: Io) -> int:
@@ -199,8 +129,10 @@ def run_new(args: argparse.Namespace, io: Io) -> int:
                 post.setdefault("foot", foot_to_json(heavy))
         own = {post["name"]: foot_from_json(post["foot"]) for post in posts if post.get("foot")}
         between = check_room(marks, foot, limit, own)
-        if args.due is not None and not 0 <= args.due <= MOST_DAYS:
-            raise UsageError(f"posts can't be due after {args.due} days: give 0 or more, at most {MOST_DAYS}")
+        if args.due_days is not None and not 0 <= args.due_days <= MOST_DAYS:
+            raise UsageError(
+                f"posts can't be due after {args.due_days} days: give 0 or more, at most {MOST_DAYS}"
+            )
         run = site.add_run(
             job,
             name,
@@ -211,7 +143,7 @@ def run_new(args: argparse.Namespace, io: Io) -> int:
             units=units,
             face_names=names,
             layout=args.layout,
-            due_days=args.due,
+            due_days=args.due_days,
             max_spacing_mm=parse_length(args.every, units, what="spacing") if args.every else None,
             opening_limit_mm=limit,
             kerf_mm=None if args.kerf is None else parse_length(args.kerf, units, what="kerf", zero_ok=True),

@@ -7,75 +7,15 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from shimfit.cli.context import add_force, check_output
+from shimfit.cli.io import check_output
 from shimfit.errors import Exit, UsageError
 from shimfit.outputs import CAPTURE
 
 if TYPE_CHECKING:
     import argparse
 
-    from shimfit.cli.io import Commands, Io
+    from shimfit.cli.io import Io
     from shimfit.wire.simulate import Stage
-
-EPILOG = """\
-  shimfit simulate --link /tmp/post            then, elsewhere: shimfit listen /tmp/post
-  shimfit simulate --along 8 --across -3 --do "5 insert next-house 0.7; 12 knock"
-  shimfit simulate --capture practice.cap --seconds 30
-
-Orders, one a line, typed here or sent over the link:
-  insert SEAT MM · pull SEAT · knock [DEG] · push DEG DEG · tip DEG DEG · shake DEG · turn · noise DEG
-  drift DEG_A_MINUTE · zero DEG DEG · damage SHARE · freeze · thaw · unplug [S] · plug · quit
-"""
-
-
-def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
-    """Add `simulate`."""
-    parser = commands.add_parser(
-        "simulate",
-        parents=[common],
-        help="play an inclinometer on a post, to practise with no hardware",
-        description="Play an inclinometer on a post: on a pseudo-terminal, on stdout, or into a capture.",
-        epilog=EPILOG,
-    )
-    add = parser.add_argument
-    add("--link", metavar="PATH", help="name of the pseudo-terminal to play on (default: play on stdout)")
-    add("--capture", metavar="FILE", help="play into a capture, at once")
-    add(
-        "--format", default="xdr", metavar="NAME", help="xdr, xdr-split, text, triple or modbus (default xdr)"
-    )
-    add("--rate", type=float, default=50.0, metavar="HZ", help="samples a second (default 50)")
-    add("--seconds", type=float, metavar="S", help="play for so long (default: until quit)")
-    add("--at-once", action="store_true", help="on stdout: do not wait for the time to pass")
-    add(
-        "--do",
-        default="",
-        metavar="SCRIPT",
-        help='orders with their seconds: "5 insert next-out 1.2; 9 knock"',
-    )
-    add(
-        "--seed",
-        type=int,
-        default=1,
-        metavar="N",
-        help="of the noise: the same seed plays the same (default 1)",
-    )
-    post = parser.add_argument_group("the post")
-    post.add_argument("--foot", default="90x90mm", metavar="AxB", help="foot (default 90x90mm)")
-    post.add_argument("--height", default="1000mm", metavar="L", help="height that the leans are told at")
-    post.add_argument("--along", type=float, default=8.0, metavar="MM", help="lean of the top towards next")
-    post.add_argument("--across", type=float, default=5.0, metavar="MM", help="lean of the top towards out")
-    sensor = parser.add_argument_group("the sensor")
-    sensor.add_argument("--noise", type=float, default=0.02, metavar="DEG", help="scatter (default 0.02)")
-    sensor.add_argument(
-        "--memory", type=float, default=0.0, metavar="SHARE", help="of a sample in the next, 0 to 0.99"
-    )
-    sensor.add_argument("--zero", default="0,0", metavar="X,Y", help="what it says when plumb, degrees")
-    sensor.add_argument("--drift", type=float, default=0.0, metavar="DEG", help="a minute")
-    sensor.add_argument(
-        "--step", type=float, default=0.001, metavar="DEG", help="output step (default 0.001)"
-    )
-    add_force(parser)
-    parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace, io: Io) -> int:

@@ -5,48 +5,16 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from shimfit.cli.context import add_force, open_site
+from shimfit.cli.io import open_site
 from shimfit.errors import Exit
 from shimfit.outputs import EVENTS
 
 if TYPE_CHECKING:
     import argparse
 
-    from shimfit.cli.io import Commands, Io
+    from shimfit.cli.io import Io
     from shimfit.store.merge import Conflict, Imported
     from shimfit.store.salvage import Salvaged
-
-
-def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
-    """Add export, import and salvage."""
-    export = commands.add_parser(
-        "export",
-        parents=[common],
-        help="write jobs for another machine: JSON lines, one event a line",
-        epilog="example:\n  shimfit export lakeside.jsonl --job lakeside",
-    )
-    export.add_argument("file", metavar="FILE", help="where to write; - is stdout")
-    export.add_argument("--job", metavar="NAME", help="only this job (default: everything, the box too)")
-    add_force(export)
-    export.set_defaults(run=run_export)
-
-    import_ = commands.add_parser(
-        "import", parents=[common], help="take in what another machine exported; merges, never overwrites"
-    )
-    import_.add_argument("file", metavar="FILE", help="what `export` wrote; - is stdin")
-    import_.add_argument(
-        "--box",
-        action="store_true",
-        help="add the other box's stock to this one (unasked only while this box was never used)",
-    )
-    import_.set_defaults(run=run_import)
-
-    salvage = commands.add_parser(
-        "salvage", parents=[common], help="save what a damaged data file still holds into a new one"
-    )
-    salvage.add_argument("file", metavar="FILE", help="the damaged data file; it is only read")
-    salvage.add_argument("new", metavar="NEW", help="the new data file; must not exist")
-    salvage.set_defaults(run=run_salvage)
 
 
 def run_export(args: argparse.Namespace, io: Io) -> int:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from functools import cache
-from importlib.resources import files
+from pathlib import Path
 from typing import Any
 
 from shimfit import csvfile
@@ -46,7 +46,7 @@ class DefaultNumber:
 @cache
 def numbers() -> tuple[DefaultNumber, ...]:
     """The whole table, in its order."""
-    text = files("shimfit.text").joinpath("numbers.csv").read_text("utf-8")
+    text = Path(__file__).with_name("numbers.csv").read_text("utf-8")
     _, *rows = csvfile.lines(text, "numbers.csv")
     return tuple(DefaultNumber(*cells) for _, cells in rows)
 

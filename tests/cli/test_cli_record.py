@@ -1,4 +1,3 @@
-import argparse
 import csv
 import io
 import json
@@ -7,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from shimfit.cli import record as commands
+from shimfit.cli import carry_out
 from shimfit.cli.io import Io
 from shimfit.contract import foot_to_json, tolerance_to_json
 from shimfit.errors import Exit, FileError, UsageError
@@ -76,17 +75,11 @@ def site_file(tmp_path):
 
 @pytest.fixture
 def shimfit(site_file):
-    """Runs one of this module's commands: (exit code, stdout, stderr); errors pass through."""
-    common = argparse.ArgumentParser(add_help=False)
-    common.add_argument("--json", action="store_true")
-    common.add_argument("--db")
-    parser = argparse.ArgumentParser()
-    commands.add_parsers(parser.add_subparsers(), common)
+    """Runs a command: (exit code, stdout, stderr); errors pass through."""
 
     def run(*argv):
-        args = parser.parse_args([*argv, "--db", str(site_file)])
         out, talk = io.StringIO(), io.StringIO()
-        code = args.run(args, Io(out, talk))
+        code = carry_out([*argv, "--db", str(site_file)], Io(out, talk))
         return code, out.getvalue(), talk.getvalue()
 
     return run

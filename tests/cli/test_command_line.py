@@ -3,11 +3,19 @@
 from __future__ import annotations
 
 import argparse
+import importlib
+import inspect
+import re
+from importlib.resources import files
 
 import pytest
 
-from shimfit.cli import COMMANDS, build_parser, main
+from shimfit.cli import build_parser, main
 from shimfit.cli.io import Io
+from shimfit.cli.parser import page, read_page
+
+NAMES = [*dict.fromkeys(command.name.split()[0] for command in page().commands)]
+PAGE = files("shimfit.cli").joinpath("commands.txt").read_text("utf-8")
 
 
 def commands_of(parser: argparse.ArgumentParser) -> list[str]:
@@ -16,10 +24,31 @@ def commands_of(parser: argparse.ArgumentParser) -> list[str]:
     return [name for names in choices for name in names]
 
 
-def test_the_table_of_commands_is_what_the_modules_add() -> None:
-    for module, names in COMMANDS.items():
-        assert commands_of(build_parser([module])) == list(names)
-    assert commands_of(build_parser()) == [name for names in COMMANDS.values() for name in names]
+def test_the_page_of_commands_is_what_the_parser_takes() -> None:
+    assert commands_of(build_parser()) == NAMES
+    for name in NAMES:
+        assert commands_of(build_parser([name, "1"])) == [name]
+
+
+def test_every_command_has_a_function_that_runs_it() -> None:
+    for command in page().commands:
+        module, _, function = command.run.partition(".")
+        run = getattr(importlib.import_module(f"shimfit.cli.{module}"), function)
+        assert [*inspect.signature(run).parameters] == ["args", "io"], command.name
+
+
+def test_an_option_is_declared_once_or_says_something_of_its_own() -> None:
+    shared, *_ = PAGE.split("== every command")
+    for line in PAGE.removeprefix(shared).splitlines():
+        spec, *said = re.split(r"\s{2,}", line.strip(), maxsplit=1)
+        declared = re.search(rf"^{re.escape(spec)}  +(.*)$", shared, re.MULTILINE)
+        assert not (said and declared) or said[0] != declared[1], f"{line}: name it alone"
+
+
+@pytest.mark.parametrize("line", ["    --frob", "    --frob  --height"])
+def test_a_line_of_the_page_that_is_none_is_our_mistake(line: str) -> None:
+    with pytest.raises(ValueError, match="frob"):
+        read_page(PAGE + line + "\n")
 
 
 @pytest.mark.parametrize(
@@ -38,4 +67,4 @@ def test_help_lists_every_command(words: list[str], capsys) -> None:
     with pytest.raises(SystemExit):
         main(words, Io())
     told = capsys.readouterr().out
-    assert all(f"\n    {name} " in told for names in COMMANDS.values() for name in names)
+    assert all(f"\n    {name} " in told for name in NAMES)

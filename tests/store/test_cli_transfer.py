@@ -2,28 +2,21 @@
 
 from __future__ import annotations
 
-import argparse
 import io
 import json
 
 import pytest
 
-from shimfit.cli import transfer
+from shimfit.cli import carry_out, transfer
 from shimfit.cli.io import Io
 from shimfit.errors import FileError
 
 
 def call(*words):
     """(exit code, stdout, stderr) of a command."""
-    common = argparse.ArgumentParser(add_help=False)
-    common.add_argument("--json", action="store_true")
-    common.add_argument("--db")
-    parser = argparse.ArgumentParser()
-    transfer.add_parsers(parser.add_subparsers(), common)
-    args = parser.parse_args([str(word) for word in words])
     ways = Io(io.StringIO(), io.StringIO())
-    code = args.run(args, ways)
-    return int(code), ways.stdout.getvalue(), ways.stderr.getvalue()
+    code = carry_out([str(word) for word in words], ways)
+    return code, ways.stdout.getvalue(), ways.stderr.getvalue()
 
 
 @pytest.fixture

@@ -19,7 +19,7 @@ from pathlib import Path
 import pypdf
 import pytest
 
-from shimfit.cli.terminal import asks_for_ascii
+from shimfit.cli.rest import asks_for_ascii
 from shimfit.workflow.site import Site
 
 if os.name != "posix":

@@ -178,10 +178,7 @@ def test_there_are_captures():
 @pytest.mark.parametrize("path", CAPTURES, ids=lambda path: path.stem)
 def test_each_capture_comes_to_what_stands_beside_it(path, capsys):
     """`python fixtures/captures/rebuild.py` writes the expectations anew; look at the difference."""
-    from shimfit.cli.io import Io
-    from shimfit.cli.listen import add_parsers
-
-    told = listen_to(path, add_parsers, Io)
+    told = listen_to(path)
     wanted = json.loads(path.with_suffix(".want.json").read_text(encoding="utf-8"))
     lean = wanted.pop("lean")
     got = told.pop("lean")
@@ -192,17 +189,14 @@ def test_each_capture_comes_to_what_stands_beside_it(path, capsys):
             assert got[key] == pytest.approx(lean[key], abs=1e-9)
 
 
-def listen_to(path, add_parsers, io_of):
-    import argparse
+def listen_to(path):
     import io
 
-    common = argparse.ArgumentParser(add_help=False)
-    common.add_argument("--json", action="store_true")
-    parser = argparse.ArgumentParser()
-    add_parsers(parser.add_subparsers(), common)
+    from shimfit.cli import carry_out
+    from shimfit.cli.io import Io
+
     described = path.with_suffix(".toml")
     extra = ["--format", str(described)] if described.exists() else []
-    args = parser.parse_args(["listen", str(path), "--json", *extra])
     out = io.StringIO()
-    assert args.run(args, io_of(stdout=out, stderr=io.StringIO())) == 0
+    assert carry_out(["listen", str(path), "--json", *extra], Io(out, io.StringIO())) == 0
     return json.loads(out.getvalue())

@@ -1,84 +1,28 @@
-"""Commands for the box: import, list, add, out, export. The box is one, shared by all jobs."""
+"""Commands for the box and for instruments: import, list, add, out, export; enter, list, check end for end.
+
+Box and instruments are the person's, shared by all jobs.
+"""
 
 from __future__ import annotations
 
 import argparse
 from dataclasses import asdict
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from shimfit.cli.context import add_force, answered_again, open_site, units_of
+from shimfit.cli.io import answered_again, open_site, units_of
 from shimfit.core.cautions import caution_of_material
 from shimfit.errors import Exit, FileError, UsageError
 from shimfit.outputs import STOCK_CSV
 from shimfit.quantities import shown
+from shimfit.quantities.typed import parse_height
 
 if TYPE_CHECKING:
-    from shimfit.cli.io import Commands, Io
+    from shimfit.cli.io import Io
     from shimfit.model import Lot
     from shimfit.settings import Units
 
 THICKEST_MM = 50.0
 """A flat or taper thicker than this is asked about (common practice, no source)."""
-
-
-def add_parsers(commands: Commands, common: argparse.ArgumentParser) -> None:
-    """Add `stock`."""
-    stock = commands.add_parser(
-        "stock",
-        help="the box of packs, one for all jobs",
-        epilog="example:\n  shimfit stock import fixtures/stock/boardwalk_box.csv",
-    )
-    of_stock = stock.add_subparsers(metavar="WHAT", required=True)
-    imported = of_stock.add_parser(
-        "import", parents=[common], help="put counted lots in the box, from a CSV file"
-    )
-    imported.add_argument(
-        "file",
-        metavar="FILE",
-        help="one lot a line: lot, form, count, thickness_mm, …; `stock export -` shows the form (- = stdin)",
-    )
-    imported.set_defaults(run=run_import)
-    listed = of_stock.add_parser("list", parents=[common], help="what is in the box")
-    listed.add_argument("--units", choices=("mm", "inch"), help="what sizes are told in")
-    listed.set_defaults(run=run_list)
-    export = of_stock.add_parser("export", parents=[common], help="write the box as CSV")
-    export.add_argument("file", metavar="FILE", help="where to write; - is stdout")
-    add_force(export)
-    export.set_defaults(run=run_export)
-    out = of_stock.add_parser(
-        "out", parents=[common], help="I'm out of this: take a lot, or N of it, out of the box"
-    )
-    out.add_argument("lot", metavar="LOT", help="name of the lot, as in `stock list`")
-    out.add_argument(
-        "count", metavar="N", nargs="?", type=int, help="how many pieces are gone; none: all of it"
-    )
-    out.set_defaults(run=run_out)
-    add = of_stock.add_parser(
-        "add",
-        parents=[common],
-        help="put one lot in the box",
-        epilog="example:\n  shimfit stock add T9 taper --length 200mm --thin 0.5mm --thick 6mm --count 2",
-    )
-    add.add_argument("lot", metavar="LOT", help="a name to find it by, like T9")
-    add.add_argument(
-        "form",
-        choices=("flat", "taper", "strip"),
-        help="flat: one thickness; taper: thin to thick, to cut from; strip: wood to saw wedges from",
-    )
-    add.add_argument("--count", default="1", metavar="N", help="how many alike (default 1)")
-    for name, what in (
-        ("length", "of a taper or strip (wanted), of a flat if it is less than the seat"),
-        ("width", "of a strip (wanted): its wedges are that long"),
-        ("thickness", "of a flat or strip (wanted)"),
-        ("thin", "thickness of a taper's thin end (wanted)"),
-        ("thick", "thickness of a taper's thick end (wanted)"),
-    ):
-        add.add_argument(f"--{name}", metavar="L", help=what)
-    add.add_argument("--material", default="", metavar="NAME", help="what it is of, like hdpe or oak")
-    add.add_argument("--origin", choices=("offcut", "bought"), default="offcut", help="default: offcut")
-    add.add_argument("--note", default="", metavar="TEXT", help="a word to keep with it")
-    add.add_argument("--units", choices=("mm", "inch"), help="what a bare number means")
-    add.set_defaults(run=run_add)
 
 
 def run_import(args: argparse.Namespace, io: Io) -> int:
@@ -195,3 +139,105 @@ def _lot_line(lot: Lot, units: Units) -> str:
 
     kind = f"{lot.lot:<10} {lot.count:>4} x {lot.form:<6} {lot_size(lot, units):<34}"
     return f"  {kind} {lot.material} {lot.origin} {lot.note}".rstrip()
+
+
+# ---------------------------------------------------------------- instruments
+
+
+KINDS = ("level", "plumb-line", "inclinometer")
+ROUGHEST = 0.05
+"""Slope; what reads no closer than 50 mm in 1 m is no instrument (common practice, no source)."""
+LONGEST_LEVEL_MM = 10_000.0
+
+
+def run_instrument_add(args: argparse.Namespace, io: Io) -> int:
+    """Enter an instrument."""
+    from shimfit.core.instruments import Instrument
+    from shimfit.entry import parse_length
+    from shimfit.workflow.instruments import enter
+
+    units = units_of(args, io)
+    length_mm = parse_length(args.length, units, what="length") if args.length else None
+    if length_mm is not None and length_mm > LONGEST_LEVEL_MM:
+        raise UsageError(f"a level of {length_mm / 1000:g} m is none: a wrong unit?")
+    accuracy = None
+    if args.accuracy is not None:
+        from shimfit.quantities.typed import to_slope
+
+        accuracy = to_slope(args.accuracy)
+        if accuracy > ROUGHEST:
+            raise UsageError(
+                f"an accuracy of {1000 * accuracy:g} mm/m is none: type it like 0.5mm/m or 0.03deg"
+            )
+    instrument = Instrument(
+        args.name,
+        args.kind,
+        length_mm=length_mm,
+        accuracy_slope=accuracy,
+        graduation_mm=parse_length(args.graduation, units, what="graduation") if args.graduation else None,
+    )
+    with open_site(args, io, makes=True) as site:
+        cautions = enter(site, instrument)
+    if args.json:
+        io.json({"instrument": args.name, "cautions": list(cautions)})
+    else:
+        io.say(f"{args.name} is entered")
+    for caution in [] if args.json else cautions:
+        io.say(f"caution: {shown.sentence(caution, units)}")
+    return Exit.DONE
+
+
+def run_instrument_list(args: argparse.Namespace, io: Io) -> int:
+    """List instruments."""
+    from shimfit.core.instruments import stated_accuracy
+    from shimfit.workflow.instruments import due
+
+    with open_site(args, io, read_only=True) as site:
+        instruments, units = site.box().instruments, site.settings.units
+        prompts = due(site, site.now().date())
+    if args.json:
+        io.json({"instruments": [asdict(one) for one in instruments], "due": list(prompts)})
+        return Exit.DONE
+    if not instruments:
+        io.say("no instrument is entered: shimfit instrument add NAME --kind level --accuracy 0.5mm/m")
+    for one in instruments:
+        zero = "never checked"
+        if one.u_zero is not None:
+            found = _zero(one.zero_along, one.zero_across, one.u_zero, units)
+            zero = f"{found}, checked {(one.checked or '')[:10]}"
+        io.say(f"  {one.name:<12} {one.kind:<12} ±{shown.slope(stated_accuracy(one), units)}  {zero}")
+    for prompt in prompts:
+        io.say(prompt)
+    return Exit.DONE
+
+
+def run_instrument_check(args: argparse.Namespace, io: Io) -> int:
+    """Find an instrument's zero from two faces."""
+    from shimfit.entry import EntrySettings, hear
+    from shimfit.workflow.instruments import check
+
+    units = units_of(args, io)
+    settings = EntrySettings(units=units)
+    first, second = hear(args.first, settings), hear(args.second, settings)
+    with open_site(args, io) as site:
+        found = check(site, args.name, first, second, parse_height(args.height, units))
+    told: dict[str, Any] = {
+        "instrument": args.name,
+        "zero": {"slope_along": found.zero.along, "slope_across": found.zero.across, "u": found.zero.u},
+        "lean": {"slope_along": found.lean.slope_along, "slope_across": found.lean.slope_across},
+        "question": found.words,
+    }
+    if args.json:
+        io.json(told)
+        return Exit.DONE
+    zero = _zero(found.zero.along, found.zero.across, found.zero.u, units)
+    io.say(f"{args.name}: {zero}; it is taken off from now on")
+    if found.words:
+        io.say(shown.sentence(found.words, units))
+    return Exit.DONE
+
+
+def _zero(along: float, across: float, u: float, units: Units) -> str:
+    both = f"{shown.slope(along, units, sign=True, unit=False)} along, "
+    both += f"{shown.slope(across, units, sign=True, unit=False)} across"
+    return f"zero {both} ± {shown.slope(2 * u, units)} (k = 2)"

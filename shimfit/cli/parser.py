@@ -1,0 +1,348 @@
+"""The parsers of the command line, built from commands.txt: one page declares every option and command.
+
+How a line of that page is read stands at its top. The page is read whole; parsers are built of the commands
+that are wanted.
+"""
+
+from __future__ import annotations
+
+import argparse
+import re
+import textwrap
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from difflib import get_close_matches
+from functools import cache
+from itertools import groupby
+from pathlib import Path
+from typing import Any, NoReturn
+
+from shimfit import __version__
+from shimfit.errors import UsageError
+
+DESCRIPTION = "Plumb guard posts from the packs in your box: read, pack, tighten, read, hand over."
+EPILOG = """\
+Without a command the terminal program opens at the last run, or offers the sample job.
+`shimfit help` lists topics: how to type a reading, the box, the record, …
+
+  shimfit solve "1/4n 3/8h" --height 44in --foot 3.5x3.5in --units inch
+  shimfit read porch/front/2 "1/4 next, 1/8 out"
+  shimfit record porch/front --csv -
+
+"""
+KINDS = {"int": int, "number": float}
+NARGS: Mapping[str, Any] = {"?": "?", "*": "*", "2": 2}
+
+
+# ---------------------------------------------------------------- the page
+
+
+@dataclass(frozen=True, slots=True)
+class Option:
+    """One option, or one word in its place, as argparse takes it."""
+
+    name: str
+    how: Mapping[str, Any]
+    once: str = ""
+    """An earlier name: still understood, no longer listed."""
+    group: str = ""
+    """Heading in the command's help; empty: among the others."""
+
+    def add_to(self, parser: argparse._ActionsContainer, **how: Any) -> None:
+        """Declare it on a parser; how: what a parser has otherwise."""
+        parser.add_argument(self.name, **{**self.how, **how})
+        if self.once:
+            kept = {key: self.how[key] for key in ("type", "action") if key in self.how}
+            dest = self.name.lstrip("-").replace("-", "_")
+            parser.add_argument(
+                self.once, dest=dest, help=argparse.SUPPRESS, default=argparse.SUPPRESS, **kept
+            )
+
+
+@dataclass(frozen=True, slots=True)
+class Command:
+    """One command: `run new` is the command `new` of the family `run`."""
+
+    name: str
+    run: str
+    """`module.function` below shimfit.cli."""
+    says: str
+    takes: tuple[Option, ...] = ()
+    examples: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+
+    @property
+    def epilog(self) -> str:
+        """What stands below the options in its help: lines to type, then notes."""
+        heading = "example:" if len(self.examples) == 1 else "examples:"
+        shown = "\n".join([heading, *(f"  {line}" for line in self.examples)]) if self.examples else ""
+        return "\n\n".join(part for part in (shown, "\n".join(self.notes)) if part)
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """All of commands.txt."""
+
+    common: tuple[Option, ...]
+    first: tuple[Option, ...]
+    """Of the terminal program, which opens when no command is given."""
+    families: Mapping[str, str]
+    commands: tuple[Command, ...]
+
+
+@cache
+def page() -> Page:
+    """The page as it is packed with the program."""
+    return read_page(Path(__file__).with_name("commands.txt").read_text("utf-8"))
+
+
+def read_page(text: str) -> Page:
+    """The page in its parts; ValueError for a line that is none (our own mistake)."""
+    parts: dict[str, list[str]] = {}
+    for line in text.splitlines():
+        if line.startswith("== "):
+            parts[line[3:]] = []
+        elif line.strip() and not line.startswith("#"):
+            parts[[*parts][-1]].append(line)
+    shared = {one.name: one for line in parts["options"] for one in _options(line, {})}
+    families = dict(re.split(r"\s{2,}", line, maxsplit=1) for line in parts["families"])
+    commands: list[Command] = []
+    group = ""
+    for line in parts["commands"]:
+        if not line.startswith(" "):
+            name, run, says = re.split(r"\s{2,}", line, maxsplit=2)
+            commands.append(Command(name, run, says))
+            group = ""
+            continue
+        one, word = commands[-1], line.strip()
+        if word.startswith("eg "):
+            one = replace(one, examples=(*one.examples, word[3:]))
+        elif word.startswith("note "):
+            one = replace(one, notes=(*one.notes, word[5:]))
+        elif word.endswith(":"):
+            group = word[:-1]
+        else:
+            taken = (replace(each, group=group) for each in _options(word, shared))
+            one = replace(one, takes=(*one.takes, *taken))
+        commands[-1] = one
+    common, first = (
+        tuple(each for line in parts[part] for each in _options(line, shared))
+        for part in ("every command", "no command")
+    )
+    return Page(common, first, families, tuple(commands))
+
+
+def _options(line: str, shared: Mapping[str, Option]) -> Iterator[Option]:
+    """The options of a line: names of shared ones, or one with what it says."""
+    spec, *said = re.split(r"\s{2,}", line.strip(), maxsplit=1)
+    names = line.split()
+    if all(name in shared for name in names):
+        yield from (shared[name] for name in names)
+    elif not said or said[0].startswith("--"):
+        raise ValueError(f"commands.txt: {line!r} names no shared option and says nothing")
+    elif spec in shared:
+        yield replace(shared[spec], how={**shared[spec].how, "help": _plain(said[0])})
+    else:
+        yield _option(spec, said[0])
+
+
+def _option(spec: str, said: str) -> Option:
+    name, *words = spec.split()
+    how: dict[str, Any] = {"help": _plain(said)}
+    once = ""
+    while words:
+        word = words.pop(0)
+        if word in KINDS:
+            how["type"] = KINDS[word]
+        elif word in NARGS:
+            how["nargs"] = NARGS[word]
+        elif word == "!":
+            how["required"] = True
+        elif word == "…":
+            how |= {"action": "append", "default": []}
+        elif word == "=":
+            value = words.pop(0)
+            how["default"] = "" if value == "''" else how.get("type", str)(value)
+        elif word.startswith("("):
+            once = word[1:-1]
+        elif "|" in word and word.islower():
+            how["choices"] = tuple(word.split("|"))
+        else:
+            how["metavar"] = word
+    if how.get("nargs") == 2:
+        how["metavar"] = ("A", "B")
+    if name.startswith("--") and not words and not {"metavar", "choices"} & how.keys():
+        how["action"] = "store_true"
+    return Option(name, how, once)
+
+
+def _plain(said: str) -> str:
+    """Help as argparse takes it, which fills in what stands behind a percent sign."""
+    return said.replace("%", "%%")
+
+
+# ---------------------------------------------------------------- the parsers
+
+
+class Help(argparse.HelpFormatter):
+    """Sentences are wrapped to the width; an indented line is a command to type and is left whole."""
+
+    def _fill_text(self, text: str, width: int, indent: str) -> str:
+        """Wrap paragraph by paragraph; argparse has no public place for this."""
+        filled = []
+        for kind, lines in groupby(text.splitlines(), key=_kind):
+            if kind == "sentence":
+                filled.append(super()._fill_text(" ".join(lines), width, indent))
+            else:
+                filled += list(lines)
+        return "\n".join(filled)
+
+
+def _kind(line: str) -> str:
+    return "blank" if not line.strip() else "to type" if line.startswith("  ") else "sentence"
+
+
+class Parser(argparse.ArgumentParser):
+    """argparse, but a wrong call is raised like every other error, so that --json gets its object too."""
+
+    def __init__(self, **given: Any) -> None:
+        """As argparse's; the help is laid out by `Help`."""
+        super().__init__(**{"formatter_class": Help, **given})
+
+    def error(self, message: str) -> NoReturn:
+        """Raise UsageError with argparse's sentence and where to look for the right form."""
+        named = re.match(r"argument (?:COMMAND|WHAT): invalid choice: '?([^' ]*)'?", message)
+        if named:
+            close = get_close_matches(named[1], _commands_of(self), 1)
+            message = f"there is no command {named[1]!r}" + (f"; did you mean {close[0]}?" if close else "")
+        end = "" if message.endswith("?") else ";"
+        raise UsageError(f"{message}{end} see {self.prog} --help")
+
+
+def _commands_of(parser: argparse.ArgumentParser) -> list[str]:
+    actions = parser._actions  # noqa: SLF001 - argparse has no public way to its commands
+    return [name for one in actions if isinstance(one.choices, dict) for name in one.choices]
+
+
+def build_parser(words: Iterable[str] | None = None) -> Parser:
+    """Parser of the whole command line, or of the commands whose first word is among some words.
+
+    --json and --db are understood before or after the command: a default that is set twice would hide what
+    was said first, so the commands' own have none.
+    """
+    from shimfit.core.cautions import cautions_of
+
+    whole = page()
+    wanted = None if words is None else set(words)
+    caution = textwrap.fill(cautions_of("first start")[0], 110)
+    parser = Parser(prog="shimfit", description=DESCRIPTION, epilog=EPILOG + caution)
+    for one in whole.common:
+        one.add_to(parser)
+    parser.add_argument("--version", action="version", version=f"shimfit {__version__}")
+    for one in whole.first:
+        one.add_to(parser, **({"default": None} if one.name == "--ascii" else {}))
+    parser.set_defaults(run=None)
+    below = parser.add_subparsers(metavar="COMMAND", title="commands", parser_class=Parser)
+    families: dict[str, Any] = {}
+    for command in whole.commands:
+        first, _, second = command.name.partition(" ")
+        if wanted is not None and first not in wanted:
+            continue
+        if not second:
+            _add(below, first, command, whole)
+            continue
+        if first not in families:
+            says = whole.families[first]
+            of_it = [one for one in whole.commands if one.name.startswith(f"{first} ")]
+            shown = "\n".join(["examples:", *(f"  {one.examples[0]}" for one in of_it)])
+            family = below.add_parser(first, help=says, description=_sentence(says), epilog=shown)
+            families[first] = family.add_subparsers(metavar="WHAT", required=True)
+        _add(families[first], second, command, whole)
+    return parser
+
+
+def _add(below: Any, name: str, command: Command, whole: Page) -> None:
+    parser = below.add_parser(
+        name, help=_plain(command.says), description=_sentence(command.says), epilog=command.epilog
+    )
+    for one in whole.common:
+        one.add_to(parser, default=argparse.SUPPRESS)
+    for heading, options in groupby(command.takes, key=lambda one: one.group):
+        place = parser.add_argument_group(heading) if heading else parser
+        for one in options:
+            one.add_to(place)
+    parser.set_defaults(run=command.run)
+
+
+def _sentence(said: str) -> str:
+    return f"{said[0].upper()}{said[1:]}."
+
+
+# ---------------------------------------------------------------- completions
+
+
+def completions(shell: str) -> str:
+    """Completion script for bash, zsh or fish, of every command's words and options."""
+    table = _table()
+    return {"bash": _bash, "zsh": _zsh, "fish": _fish}[shell](table)
+
+
+Table = dict[tuple[str, ...], list[str]]
+"""Command words typed so far -> what may follow."""
+
+
+def _table() -> Table:
+    whole = page()
+    common = [one.name for one in whole.common]
+    table: Table = {(): [*dict.fromkeys(one.name.split()[0] for one in whole.commands)]}
+    table[()] += ["--help", "--version", *common, *(one.name for one in whole.first)]
+    for family in whole.families:
+        table[family,] = [one.name.split()[1] for one in whole.commands if one.name.startswith(f"{family} ")]
+    for command in whole.commands:
+        words = [
+            choice for one in command.takes if one.name[0] != "-" for choice in one.how.get("choices", ())
+        ]
+        options = [one.name for one in command.takes if one.name.startswith("--")]
+        table[tuple(command.name.split())] = [*words, "--help", *common, *options]
+    return table
+
+
+def _bash(table: Table) -> str:
+    cases = "\n".join(
+        f'    "{" ".join(path)}") words="{" ".join(words)}" ;;' for path, words in table.items()
+    )
+    return f"""\
+_shimfit() {{
+  local current="${{COMP_WORDS[COMP_CWORD]}}" path="" word words=""
+  for word in "${{COMP_WORDS[@]:1:COMP_CWORD-1}}"; do
+    case "$word" in -*|*/*|*\\ *) ;; *) path="${{path:+$path }}$word" ;; esac
+  done
+  while :; do
+    case "$path" in
+{cases}
+    esac
+    [[ -n "$words" || "$path" != *" "* ]] && break
+    path="${{path% *}}"
+  done
+  COMPREPLY=($(compgen -W "$words" -- "$current"))
+  [[ ${{#COMPREPLY[@]}} -eq 0 ]] && COMPREPLY=($(compgen -f -- "$current"))
+}}
+complete -F _shimfit shimfit"""
+
+
+def _zsh(table: Table) -> str:
+    return "autoload -U +X bashcompinit && bashcompinit\n" + _bash(table)
+
+
+def _fish(table: Table) -> str:
+    lines = ["complete -c shimfit -e"]
+    for path, words in table.items():
+        seen = [f"__fish_seen_subcommand_from {word}" for word in path]
+        condition = "; and ".join(seen) if seen else "__fish_use_subcommand"
+        plain = " ".join(word for word in words if not word.startswith("--"))
+        if plain:
+            lines.append(f"complete -c shimfit -n '{condition}' -a '{plain}'")
+        lines += [
+            f"complete -c shimfit -n '{condition}' -l {word[2:]}" for word in words if word.startswith("--")
+        ]
+    return "\n".join(lines)

@@ -1,0 +1,157 @@
+"""The rest: settings, sample job, browser, numbers, help, completions; and the terminal program itself."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from dataclasses import asdict
+from typing import TYPE_CHECKING
+
+from shimfit import settings
+from shimfit.cli.io import answered_again, open_site
+from shimfit.errors import Exit, UsageError
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from pathlib import Path
+
+    from shimfit.cli.io import Io
+
+
+SHELLS = ("bash", "zsh", "fish")
+
+
+def run_settings(args: argparse.Namespace, io: Io) -> int:
+    """Show all settings, or one, or change one."""
+    with open_site(args, io, read_only=args.value is None, makes=args.value is not None) as site:
+        if args.value is not None:
+            site.set(args.key, args.value)
+            answered_again(site, io)
+        values = asdict(site.settings)
+    if args.key is not None:
+        if args.key not in values:
+            raise UsageError(f"there is no setting {args.key!r}; the settings are {', '.join(values)}")
+        values = {args.key: values[args.key]}
+    if args.json:
+        io.json({"settings": values})
+        return Exit.DONE
+    for key, value in values.items():
+        io.say(f"{key} {_shown(value)}")
+    return Exit.DONE
+
+
+def run_demo(args: argparse.Namespace, io: Io) -> int:
+    """Write the sample jobs, or take them out again."""
+    with open_site(args, io, makes=True) as site:
+        if args.remove:
+            words = site.remove_sample()
+        else:
+            place = site.write_sample()
+            words = f"the sample is written: begin at {place}, or just type shimfit"
+    return io.tell(words, as_json=args.json)
+
+
+def run_serve(args: argparse.Namespace, io: Io) -> int:
+    """Serve the terminal program to a browser."""
+    from shimfit.settings import data_file
+    from shimfit.tui.serve import serve
+
+    return serve(data_file(args.db), host=args.host, port=args.port, talk=io.talk)
+
+
+def run_numbers(args: argparse.Namespace, io: Io) -> int:
+    """Print the table of default numbers, or the rows with some words."""
+    from shimfit.text.numbers import about, number_lines, numbers_json
+
+    rows = about(args.words)
+    if not rows:
+        raise UsageError(
+            f"no number has {' '.join(args.words)!r} in its row; `shimfit numbers` prints them all"
+        )
+    if args.json:
+        io.json(numbers_json(rows))
+        return Exit.DONE
+    for line in number_lines(rows):
+        io.say(line)
+    return Exit.DONE
+
+
+def run_completion(args: argparse.Namespace, io: Io) -> int:
+    """Print the completion script of a shell."""
+    from shimfit.cli.parser import completions
+
+    io.say(completions(args.shell))
+    return Exit.DONE
+
+
+def run_help(args: argparse.Namespace, io: Io) -> int:
+    """List the topics, or print one."""
+    from shimfit.text.topics import topic_text, topics
+
+    if args.topic is None:
+        told = {topic.name: topic.says for topic in topics()}
+        if args.json:
+            io.json({"topics": told})
+            return Exit.DONE
+        for name, says in told.items():
+            io.say(f"  {name:<12} {says}")
+        io.say("`shimfit help TOPIC` says more; `shimfit COMMAND --help` has a command's options.")
+        return Exit.DONE
+    text = topic_text(args.topic)
+    return io.tell(text, {"topic": args.topic, "text": text}, as_json=args.json)
+
+
+def _shown(value: object) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return str(value) if value != "" else "-"
+
+
+# ---------------------------------------------------------------- no command: the terminal program
+
+
+COERCED = ("C.UTF-8", "C.utf8", "UTF-8")
+"""What the interpreter sets LC_CTYPE to when the locale is C."""
+
+
+def run_terminal(args: argparse.Namespace, io: Io) -> int:
+    """Open at the last run, or offer the sample job."""
+    if args.json:
+        raise UsageError("--json goes with a command; see shimfit --help")
+    look_only = _can_only_be_read(settings.data_file(args.db))
+    with open_site(args, io, read_only=look_only, makes=True, hold=False) as site:
+        ascii_only = site.settings.ascii or asks_for_ascii(os.environ)
+        if args.plain or not full_screen():
+            from shimfit.tui.plain import run_plain
+
+            return run_plain(site, ascii=ascii_only)
+        from shimfit.tui import run as run_screen
+
+        # SHIMFIT_REHEARSE: open the sample, log one reading and quit; to try a new machine.
+        rehearse = bool(os.environ.get("SHIMFIT_REHEARSE"))
+        return run_screen(site, theme=args.theme, ascii=ascii_only, rehearse=rehearse)
+
+
+def _can_only_be_read(path: Path) -> bool:
+    """True for a data file on a disk, or in a folder, that may not be written: it is opened to look at."""
+    return path.is_file() and not (os.access(path, os.W_OK) and os.access(path.parent, os.W_OK))
+
+
+def asks_for_ascii(environment: Mapping[str, str]) -> bool:
+    """True where the person's own locale is C or POSIX, named by him.
+
+    The interpreter's encoding does not tell: in these two locales it writes UTF-8 all the same, and sets
+    LC_CTYPE to a UTF-8 locale (PEP 538, 540). With no locale named at all the encoding decides.
+    """
+    plain = ("C", "POSIX")
+    return environment.get("LC_ALL", "") in plain or (
+        not environment.get("LC_ALL")
+        and environment.get("LANG", "") in plain
+        and environment.get("LC_CTYPE", "") in ("", *plain, *COERCED)
+    )
+
+
+def full_screen() -> bool:
+    """True when there is a terminal that can be drawn on; Textual writes to stderr and reads stdin."""
+    return sys.stdin.isatty() and sys.stderr.isatty() and os.environ.get("TERM", "dumb") not in ("dumb", "")
