@@ -443,3 +443,40 @@ class Prescription:
     """Saw settings that the pieces need, in order of use; empty when nothing is sawn."""
     chance: Chance | None = None
     """Of the next reading; None where nothing is prescribed, or the answer is in exact thicknesses."""
+
+
+InstrumentKind = Literal["level", "plumb-line", "inclinometer"]
+
+
+@dataclass(frozen=True, slots=True)
+class Instrument:
+    """An instrument as it was entered last; earlier entries are its history."""
+
+    name: str
+    """What the carpenter calls it."""
+    kind: InstrumentKind
+    length_mm: float | None = None
+    """Length of a level; None where it has none."""
+    accuracy_slope: float | None = None
+    """Maker's limit as a slope, ±; None = not known."""
+    graduation_mm: float | None = None
+    """Step of the scale that offsets are read with; None = as typed."""
+    zero_along: float = 0.0
+    """Slope that it shows on a plumb post, along; taken off readings."""
+    zero_across: float = 0.0
+    u_zero: float | None = None
+    """Standard uncertainty of the zero (slope); None = never turned end for end."""
+    checked: str | None = None
+    """When it was last turned end for end, ISO 8601; None = never."""
+    axes: str | None = None
+    """A sensor's: how its x and y lay on the post when the zero was found; None = not told."""
+    zero_degc: float | None = None
+    """Temperature at which the zero was found; None = not told."""
+    floor_deg: float | None = None
+    """A sensor's: what averaging can't get below, from a long still record."""
+    memory_s: float | None = None
+    """A sensor's: how long it remembers, from a long still record."""
+    time: str | None = None
+    """When this was entered; None of one that the log does not hold."""
+    event: str | None = None
+    """Id of the log's event that entered it."""

@@ -152,8 +152,8 @@ LONGEST_LEVEL_MM = 10_000.0
 
 def run_instrument_add(args: argparse.Namespace, io: Io) -> int:
     """Enter an instrument."""
-    from shimfit.core.instruments import Instrument
     from shimfit.entry import parse_length
+    from shimfit.model import Instrument
     from shimfit.workflow.instruments import enter
 
     units = units_of(args, io)

@@ -8,14 +8,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date, datetime
-from typing import Final, Literal, Protocol, TypeAlias
+from typing import Final, Literal, TypeAlias
 
 from shimfit.core.uncertainty.budget import Budget, Term, budget, of_step, rectangular, typed_budget
 from shimfit.core.uncertainty.decision import FACTORS, Rule
 from shimfit.errors import InternalError
-from shimfit.model import Tolerance
+from shimfit.model import Instrument, InstrumentKind, Tolerance
 
-InstrumentKind: TypeAlias = Literal["level", "plumb-line", "inclinometer"]
 DUE_DAYS: Final = 30
 """A level is turned end for end at least this often. Common practice, no source; a setting."""
 DEFAULT_ACCURACY: Final[dict[InstrumentKind, float]] = {
@@ -28,74 +27,11 @@ DEFAULT_ACCURACY: Final[dict[InstrumentKind, float]] = {
 }
 
 
-class InstrumentLike(Protocol):
-    """What is kept of an instrument; the log's record of it fits too."""
-
-    @property
-    def name(self) -> str:
-        """What the carpenter calls it."""
-
-    @property
-    def kind(self) -> InstrumentKind:
-        """Level, plumb line or inclinometer."""
-
-    @property
-    def length_mm(self) -> float | None:
-        """Length of a level; None where it has none."""
-
-    @property
-    def accuracy_slope(self) -> float | None:
-        """Maker's limit as a slope, ±; None = not known."""
-
-    @property
-    def graduation_mm(self) -> float | None:
-        """Step of the scale that offsets are read with; None = as typed."""
-
-    @property
-    def zero_along(self) -> float:
-        """Slope that it shows on a plumb post, along; taken off readings."""
-
-    @property
-    def zero_across(self) -> float:
-        """The same across."""
-
-    @property
-    def u_zero(self) -> float | None:
-        """Standard uncertainty of the zero (slope); None = never turned end for end."""
-
-    @property
-    def checked(self) -> str | None:
-        """When it was last turned end for end, ISO 8601; None = never."""
-
-
-@dataclass(frozen=True, slots=True)
-class Instrument:
-    """An instrument; see InstrumentLike for the fields."""
-
-    name: str
-    kind: InstrumentKind
-    length_mm: float | None = None
-    accuracy_slope: float | None = None
-    graduation_mm: float | None = None
-    zero_along: float = 0.0
-    zero_across: float = 0.0
-    u_zero: float | None = None
-    checked: str | None = None
-    axes: str | None = None
-    """A sensor's: how its x and y lay on the post when the zero was found; None = not told."""
-    zero_degc: float | None = None
-    """Temperature at which the zero was found; None = not told."""
-    floor_deg: float | None = None
-    """A sensor's: what averaging can't get below, from a long still record."""
-    memory_s: float | None = None
-    """A sensor's: how long it remembers, from a long still record."""
-
-
 DEFAULT_LEVEL: Final = Instrument("a level", "level", accuracy_slope=DEFAULT_ACCURACY["level"])
 """What an unnamed instrument is taken for."""
 
 
-def stated_accuracy(instrument: InstrumentLike) -> float:
+def stated_accuracy(instrument: Instrument) -> float:
     """Limit ± as a slope: the maker's, or what is common for the kind where none was entered."""
     if instrument.accuracy_slope is not None:
         return instrument.accuracy_slope
@@ -117,7 +53,7 @@ def correct(
     slope: float,
     half_step_slope: float,
     zero: float,
-    instrument: InstrumentLike | None,
+    instrument: Instrument | None,
     over_mm: float,
 ) -> Corrected:
     """One direction as it counts: zero off, doubt from the instrument and from the reading's own step.
@@ -126,7 +62,7 @@ def correct(
     `over_mm` = height or level length that was read over. A reading can't be finer than the instrument's
     own graduation. `instrument` None = DEFAULT_LEVEL.
     """
-    used: InstrumentLike = DEFAULT_LEVEL if instrument is None else instrument
+    used: Instrument = DEFAULT_LEVEL if instrument is None else instrument
     step = half_step_slope
     if used.graduation_mm is not None:
         step = max(step, used.graduation_mm / over_mm / 2.0)
@@ -160,7 +96,7 @@ class Judgement:
 
 
 def judge(
-    instrument: InstrumentLike,
+    instrument: Instrument,
     tolerance: Tolerance,
     height_mm: float,
     rule: Rule = "95",
@@ -197,14 +133,14 @@ def judge(
 # ---------------------------------------------------------------- checks
 
 
-def age_days(instrument: InstrumentLike, today: date) -> int | None:
+def age_days(instrument: Instrument, today: date) -> int | None:
     """Days since its zero was found; None when it never was."""
     if instrument.checked is None:
         return None
     return (today - datetime.fromisoformat(instrument.checked).date()).days
 
 
-def check_due(instrument: InstrumentLike, today: date, due_days: int = DUE_DAYS) -> str | None:
+def check_due(instrument: Instrument, today: date, due_days: int = DUE_DAYS) -> str | None:
     """The prompt to check it by turning it end for end, when that is due; None when it is not.
 
     How a level is checked is US Army TM 9-243, page 10-3 (read). A plumb line has no zero to check.

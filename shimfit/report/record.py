@@ -27,10 +27,10 @@ if TYPE_CHECKING:
 
     from shimfit.core.bow import Bow
     from shimfit.core.uncertainty import Rule
-    from shimfit.model import Decision, Foot, Reading, Tolerance
+    from shimfit.model import Decision, Foot, Instrument, Reading, Tolerance
     from shimfit.standing import PostRecord, RunState, Units
     from shimfit.store.journal import Journal
-    from shimfit.store.state import BoxState, InstrumentRecord
+from shimfit.store.state import BoxState
 
 PLAIN_FACES = {face: face.value for face in Face}
 RULES: dict[Rule, str] = {
@@ -546,7 +546,7 @@ def _instrument_names(run: RunState) -> list[str]:
     return list(names)
 
 
-def _instrument(name: str, known: InstrumentRecord | None) -> InstrumentUsed:
+def _instrument(name: str, known: Instrument | None) -> InstrumentUsed:
     if known is None:
         return InstrumentUsed(name)
     return InstrumentUsed(

@@ -17,9 +17,9 @@ from bisect import insort
 from typing import TYPE_CHECKING, Any
 
 from shimfit.core.ledger import Ledger
-from shimfit.model import Lot
+from shimfit.model import Instrument, Lot
 from shimfit.store.shapes import left_out, number, read_data
-from shimfit.store.state import BoxState, InstrumentRecord
+from shimfit.store.state import BoxState
 from shimfit.store.steps import UNDONE, Voided
 
 if TYPE_CHECKING:
@@ -102,8 +102,8 @@ class _Contents:
     def __init__(self, logs: set[str]) -> None:
         self._logs = logs
         self._stock = Ledger()
-        self._instruments: dict[str, InstrumentRecord] = {}
-        self._history: list[InstrumentRecord] = []
+        self._instruments: dict[str, Instrument] = {}
+        self._history: list[Instrument] = []
         self._settings: dict[str, Any] = {}
         self._unread: list[str] = []
         self._last_seq = 0
@@ -133,7 +133,7 @@ class _Contents:
                 self._settings[data["key"]] = data["value"]
 
     def _instrument(self, event: Event, data: dict[str, Any]) -> None:
-        entry = InstrumentRecord(
+        entry = Instrument(
             name=data["name"],
             kind=data["kind"],
             length_mm=number(data.get("length_mm")),

@@ -6,7 +6,7 @@ Nothing here is ever stored. How a post and its run stand is `shimfit.standing`.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any
 
 from shimfit.core.ledger import Ledger
 
@@ -14,10 +14,8 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from shimfit.core.ledger import TakenTwice
-    from shimfit.model import Lot
+    from shimfit.model import Instrument, Lot
     from shimfit.standing import Units
-
-InstrumentKind = Literal["level", "plumb-line", "inclinometer"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,36 +38,6 @@ class JobState:
 
 
 @dataclass(frozen=True, slots=True)
-class InstrumentRecord:
-    """An instrument as it was entered last; earlier entries are its history."""
-
-    name: str
-    kind: InstrumentKind
-    length_mm: float | None = None
-    accuracy_slope: float | None = None
-    """Maker's accuracy as a slope (ratio), as a limit; None = not known."""
-    graduation_mm: float | None = None
-    zero_along: float = 0.0
-    """Slope that it shows on a plumb post, along; taken off readings."""
-    zero_across: float = 0.0
-    u_zero: float | None = None
-    """Standard uncertainty of the zero (slope); None = never checked end for end."""
-    checked: str | None = None
-    """When it was last turned end for end, ISO 8601; None = never."""
-    axes: str | None = None
-    """A sensor's: how its x and y lay on the post when the zero was found; None = not told."""
-    zero_degc: float | None = None
-    """Temperature at which the zero was found; None = not told."""
-    floor_deg: float | None = None
-    """A sensor's: what averaging can't get below, from a long still record."""
-    memory_s: float | None = None
-    """A sensor's: how long it remembers, from a long still record."""
-    time: str | None = None
-    """When this was entered."""
-    event: str | None = None
-
-
-@dataclass(frozen=True, slots=True)
 class BoxState:
     """The carpenter's box: what is left, his instruments and settings. One box for all jobs."""
 
@@ -83,9 +51,9 @@ class BoxState:
     """Wood that two packs were logged to be made of, as when two crews drew on one box."""
     stock: Ledger = field(default_factory=Ledger, compare=False, repr=False)
     """The same pieces one by one: copies, cuts, what remainders were cut from. Not to be changed: copy it."""
-    instruments: tuple[InstrumentRecord, ...] = ()
+    instruments: tuple[Instrument, ...] = ()
     """Latest entry of each instrument, in the order they were first entered."""
-    instrument_history: tuple[InstrumentRecord, ...] = ()
+    instrument_history: tuple[Instrument, ...] = ()
     """Every entry in order: the zero over time."""
     settings: Mapping[str, Any] = field(default_factory=dict)
     """Key -> value as last set; read only."""
@@ -100,6 +68,6 @@ class BoxState:
         """What is left of a lot, or None."""
         return next((lot for lot in self.lots if lot.lot == name), None)
 
-    def instrument(self, name: str) -> InstrumentRecord | None:
+    def instrument(self, name: str) -> Instrument | None:
         """The instrument of that name, or None."""
         return next((one for one in self.instruments if one.name == name), None)

@@ -9,8 +9,8 @@ from shimfit.core.instruments import Corrected, correct
 from shimfit.core.uncertainty import largest_of
 
 if TYPE_CHECKING:
-    from shimfit.core.instruments import InstrumentLike
     from shimfit.entry import Understood
+    from shimfit.model import Instrument
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +28,7 @@ class Counted:
     """The largest term of the worse direction, in words."""
 
 
-def counted(heard: Understood, height_mm: float, instrument: InstrumentLike | None) -> Counted:
+def counted(heard: Understood, height_mm: float, instrument: Instrument | None) -> Counted:
     """What was typed, as it counts; without a named instrument a usual carpenter's level stands in."""
     over_mm = heard.over_mm or height_mm
     zeros = (0.0, 0.0) if instrument is None else (instrument.zero_along, instrument.zero_across)

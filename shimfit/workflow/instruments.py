@@ -6,11 +6,11 @@ import math
 from dataclasses import asdict, replace
 from typing import TYPE_CHECKING
 
-from shimfit.core.instruments import Instrument, InstrumentLike, check_due, judge
+from shimfit.core.instruments import check_due, judge
 from shimfit.core.sensing.hold import Doubts
 from shimfit.core.sensing.mounting import FaceReading, Reversal, Zero, reversal_in_post_words
 from shimfit.errors import EntryError, UsageError
-from shimfit.model import Reading
+from shimfit.model import Instrument, Reading
 from shimfit.workflow.doubt import counted
 from shimfit.workflow.place import check_name
 from shimfit.workflow.reading import Asked, Logged, log_ready, stage_of
@@ -19,7 +19,6 @@ if TYPE_CHECKING:
     from datetime import date
 
     from shimfit.entry import Understood
-    from shimfit.store.state import InstrumentRecord
     from shimfit.workflow.place import Place
     from shimfit.workflow.site import Site
 
@@ -31,7 +30,7 @@ def enter(site: Site, instrument: Instrument) -> tuple[str, ...]:
     return fitness(site, instrument)
 
 
-def fitness(site: Site, instrument: InstrumentLike) -> tuple[str, ...]:
+def fitness(site: Site, instrument: Instrument) -> tuple[str, ...]:
     """Where this instrument can hardly, or never, decide the tolerance; a sentence a run, none when fit."""
     said = []
     for job in site.jobs():
@@ -43,7 +42,7 @@ def fitness(site: Site, instrument: InstrumentLike) -> tuple[str, ...]:
     return tuple(said)
 
 
-def named(site: Site, name: str) -> InstrumentRecord:
+def named(site: Site, name: str) -> Instrument:
     """The instrument of that name; UsageError naming those that there are."""
     found = site.box().instrument(name)
     if found is None:
@@ -102,25 +101,23 @@ def log_turned(site: Site, place: Place, first_text: str, second_text: str, aske
     return log_ready(site, place, reading, asked)
 
 
-def replace_zero(instrument: InstrumentLike, zero: Zero) -> Instrument:
+def replace_zero(instrument: Instrument, zero: Zero) -> Instrument:
     """The instrument as it is known once its zero was found."""
     return replace(
         _plain(instrument), zero_along=zero.along, zero_across=zero.across, u_zero=zero.u, axes=None
     )
 
 
-def _plain(instrument: InstrumentLike) -> Instrument:
+def _plain(instrument: Instrument) -> Instrument:
     return Instrument(**{name: getattr(instrument, name) for name in Instrument.__dataclass_fields__})
 
 
-def _keep_zero(site: Site, instrument: InstrumentLike, zero: Zero) -> None:
+def _keep_zero(site: Site, instrument: Instrument, zero: Zero) -> None:
     known = replace(replace_zero(instrument, zero), checked=site.now().isoformat(timespec="seconds"))
     site.add_instrument(asdict(known))
 
 
-def _reversal(
-    instrument: InstrumentRecord, first: Understood, second: Understood, height_mm: float
-) -> Reversal:
+def _reversal(instrument: Instrument, first: Understood, second: Understood, height_mm: float) -> Reversal:
     """Two faces as typed, zero still in them: only what differs from face to face is their own doubt."""
     known = None
     if instrument.u_zero is not None:

@@ -12,7 +12,7 @@ from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from shimfit.core.instruments import DUE_DAYS, Instrument, age_days
+from shimfit.core.instruments import DUE_DAYS, age_days
 from shimfit.core.sensing.mounting import (
     AxisMap,
     SensorZero,
@@ -20,6 +20,7 @@ from shimfit.core.sensing.mounting import (
     parse_axis_map,
 )
 from shimfit.errors import FileError
+from shimfit.model import Instrument
 from shimfit.wire.formats import Device, Xdr, parse_device
 from shimfit.wire.inclinometer import Inclinometer
 from shimfit.wire.stream import ListenOptions
@@ -30,7 +31,6 @@ if TYPE_CHECKING:
     from shimfit.core.sensing.hold import Doubts
     from shimfit.core.sensing.statistics import SensorCharacter
     from shimfit.settings import Settings
-    from shimfit.store.state import InstrumentRecord
     from shimfit.workflow.site import Site
 
 UNNAMED = "inclinometer"
@@ -52,7 +52,7 @@ def options_of(site: Site) -> ListenOptions:
     return listen_options(site.settings, record_of(site), site.now().date())
 
 
-def record_of(site: Site) -> InstrumentRecord | None:
+def record_of(site: Site) -> Instrument | None:
     """What is kept of the sensor in use: the inclinometer that the settings name, else the unnamed one."""
     named = site.box().instrument(site.settings.instrument)
     if named is not None and named.kind == "inclinometer":
@@ -61,7 +61,7 @@ def record_of(site: Site) -> InstrumentRecord | None:
 
 
 def listen_options(
-    settings: Settings, known: InstrumentRecord | None = None, today: date | None = None
+    settings: Settings, known: Instrument | None = None, today: date | None = None
 ) -> ListenOptions:
     """How the settings say that it is listened to; what the device's own file tells of it goes first."""
     device = read_device(settings.sensor_format)
@@ -76,7 +76,7 @@ def listen_options(
     )
 
 
-def _kept_zero(known: InstrumentRecord, axes: AxisMap, today: date | None) -> SensorZero | None:
+def _kept_zero(known: Instrument, axes: AxisMap, today: date | None) -> SensorZero | None:
     """The zero as the sensor says it, whichever way it sits now; None when it was never found."""
     if known.u_zero is None:
         return None
@@ -93,7 +93,7 @@ def _kept_zero(known: InstrumentRecord, axes: AxisMap, today: date | None) -> Se
     )
 
 
-def _with_character(doubts: Doubts, known: InstrumentRecord | None) -> Doubts:
+def _with_character(doubts: Doubts, known: Instrument | None) -> Doubts:
     """The floor and the memory that a long still record showed count where the device's file has none."""
     if known is None:
         return doubts

@@ -10,7 +10,6 @@ import pytest
 from shimfit.core.instruments import (
     DEFAULT_ACCURACY,
     DEFAULT_LEVEL,
-    Instrument,
     age_days,
     check_due,
     correct,
@@ -18,6 +17,7 @@ from shimfit.core.instruments import (
     stated_accuracy,
 )
 from shimfit.errors import InternalError
+from shimfit.model import Instrument
 from shimfit.quantities.tolerance import parse_tolerance
 
 LIMIT = parse_tolerance("1:500")

@@ -5,9 +5,9 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from shimfit.model import Foot, Lean, Pack, Piece, PostState, Reading, Seat, Tolerance
+from shimfit.model import Foot, Instrument, Lean, Pack, Piece, PostState, Reading, Seat, Tolerance
 from shimfit.standing import Note, PostRecord, RunState
-from shimfit.store.state import BoxState, InstrumentRecord
+from shimfit.store.state import BoxState
 
 START = datetime(2026, 5, 12, 7, 30, tzinfo=UTC)
 TOLERANCE = Tolerance(
@@ -113,7 +113,7 @@ def run_of(n, *, seed=7, **other):
 def box():
     checks = (("2026-04-02T08:00:00+00:00", 0.0002), ("2026-05-12T07:00:00+00:00", 0.00026))
     history = tuple(
-        InstrumentRecord("long level", "level", 1200.0, 0.0005, 0.5, zero, -0.0001, 0.00008, when, when)
+        Instrument("long level", "level", 1200.0, 0.0005, 0.5, zero, -0.0001, 0.00008, when, when)
         for when, zero in checks
     )
     return BoxState(instruments=history[-1:], instrument_history=history)

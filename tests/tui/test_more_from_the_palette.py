@@ -7,8 +7,8 @@ from dataclasses import asdict
 
 import pytest
 
-from shimfit.core.instruments import Instrument
 from shimfit.errors import FileError
+from shimfit.model import Instrument
 from shimfit.text.glyphs import UNICODE
 from shimfit.tui.app import ShimfitApp
 from shimfit.tui.deeds import BY_NAME, SCREENS

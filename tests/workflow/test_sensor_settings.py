@@ -12,9 +12,8 @@ import pytest
 from shimfit.core.sensing.mounting import SensorZero, Zero, parse_axis_map
 from shimfit.core.uncertainty.decision import ZERO_NOT_FOUND
 from shimfit.errors import EntryError, FileError
-from shimfit.model import Face, PostState, Reading
+from shimfit.model import Face, Instrument, PostState, Reading
 from shimfit.settings import Settings
-from shimfit.store.state import InstrumentRecord
 from shimfit.tui.setting_up import add_run
 from shimfit.workflow.place import Place
 from shimfit.workflow.reading import Asked
@@ -55,12 +54,12 @@ def test_what_is_wrong_is_said(tmp_path: Path) -> None:
         listen_options(Settings(sensor_axes="x=next y=prev"))
 
 
-NEVER_CHECKED = InstrumentRecord("clamp", "inclinometer")
+NEVER_CHECKED = Instrument("clamp", "inclinometer")
 
 
 def test_a_kept_zero_is_the_sensors_own_whichever_way_it_sits_now() -> None:
     """Found with x towards next; now x leans house and y leans next: the same sensor says the same."""
-    known = InstrumentRecord(
+    known = Instrument(
         "clamp",
         "inclinometer",
         zero_along=0.01,
@@ -91,7 +90,7 @@ def test_without_a_zero_the_offset_is_in_the_doubt_and_a_file_may_say_how_large(
 
 
 def test_what_a_still_record_showed_counts_where_the_file_is_silent(tmp_path: Path) -> None:
-    known = InstrumentRecord("clamp", "inclinometer", floor_deg=0.004, memory_s=0.8)
+    known = Instrument("clamp", "inclinometer", floor_deg=0.004, memory_s=0.8)
     assert listen_options(Settings(), known).doubts.memory_s == 0.8
     file = tmp_path / "clamp.toml"
     file.write_text('format = "xdr"\ndoubts = { floor_deg = 0.001 }\n')
