@@ -7,7 +7,7 @@ import math
 import pytest
 
 from shimfit.model import Reading
-from shimfit.standing import together
+from shimfit.store.post import together
 
 
 def _read(along, u, own):

@@ -51,7 +51,7 @@ def run_rails(args: argparse.Namespace, io: Io) -> int:
     elif args.csv != "-":
         for line in _rail_lines(found, state.units):
             io.say(line)
-    unsure = [f"{name} ({found.known(name)})" for name in found.unsure(*found.leans)]
+    unsure = [f"{name} ({found.posts[name].lean_known})" for name in found.unsure(*found.posts)]
     if unsure:
         io.talk(f"caution: cut no rail to a post before a reading proves it plumb: {', '.join(unsure)}")
     return Exit.OVER if any(one.over_mm for one in found.openings) else Exit.DONE
@@ -74,15 +74,15 @@ def _rails_json(job: str, run: str, found: RunRails) -> dict[str, Any]:
                 "bevelled_mm": rail.bevelled_mm,
                 "bevel_from_deg": rail.bevel_first_deg,
                 "bevel_to_deg": rail.bevel_second_deg,
-                "from_lean": found.leans[rail.first],
-                "to_lean": found.leans[rail.second],
+                "from_lean": found.lean(rail.first),
+                "to_lean": found.lean(rail.second),
                 "to_verify": list(found.unsure(rail.first, rail.second)),
             }
             for rail in found.rails
         ],
         "posts": [
-            {"post": name, "lean": basis, "decision": found.decisions[name]}
-            for name, basis in found.leans.items()
+            {"post": name, "lean": found.lean(name), "decision": post.decision}
+            for name, post in found.posts.items()
         ],
         "unknown": [{"from": first, "to": second} for first, second in found.unknown],
         "openings": [
@@ -110,7 +110,7 @@ def _rails_csv(found: RunRails) -> str:
     )
 
     def known(first: str, second: str) -> tuple[str, str, str]:
-        return found.leans[first], found.leans[second], " ".join(found.unsure(first, second))
+        return found.lean(first), found.lean(second), " ".join(found.unsure(first, second))
 
     told = [
         (
@@ -126,12 +126,12 @@ def _rails_csv(found: RunRails) -> str:
 
 def _rail_lines(found: RunRails, units: Units) -> Iterator[str]:
     for rail in found.rails:
-        unsure = ", ".join(f"{name} {found.leans[name]}" for name in found.unsure(rail.first, rail.second))
+        unsure = ", ".join(f"{name} {found.lean(name)}" for name in found.unsure(rail.first, rail.second))
         yield _rail_line(rail, units) + (f"  [{unsure}: do not cut yet]" if unsure else "")
     for first, second in found.unknown:
-        lost = ", ".join(name for name in (first, second) if found.leans[name] == "unknown")
+        lost = ", ".join(name for name in (first, second) if found.lean(name) == "unknown")
         yield f"{first:>4} – {second:<4} not known: nothing tells how post {lost} stands now; read it"
-    yield "leans: " + ", ".join(f"{name} {found.known(name)}" for name in found.leans)
+    yield "leans: " + ", ".join(f"{name} {post.lean_known}" for name, post in found.posts.items())
     for one in found.openings:
         if one.over_mm:
             widest, over = shown.fine(one.widest_mm, units), shown.fine(one.over_mm, units)

@@ -14,7 +14,7 @@ from shimfit.errors import UsageError
 from shimfit.report import words
 
 if TYPE_CHECKING:
-    from shimfit.model import Decision, Reading
+    from shimfit.model import Reading
     from shimfit.report.record import RunRecord
     from shimfit.standing import PostRecord
 
@@ -25,8 +25,8 @@ class DueRow:
 
     post: str
     state: str
-    stands: Decision
-    """How it stands now: out, where it was proven plumb once and is not any more."""
+    handed_over: bool
+    """False where it was proven plumb once and is known to be out now."""
     read: str
     """When it was last verified (ISO 8601)."""
     due: str
@@ -80,7 +80,7 @@ def due_json(record: RunRecord, rows: list[DueRow]) -> dict[str, Any]:
                 "first": _tops(row.first),
                 "latest": _tops(row.latest),
                 "moved_mm": row.moved_mm,
-                "handed_over": row.stands != "out",
+                "handed_over": row.handed_over,
             }
             for row in rows
         ],
@@ -103,7 +103,7 @@ def due_lines(record: RunRecord, rows: list[DueRow]) -> list[str]:
     ]
     for row in rows:
         when = f"due {row.due[:10]}" if not row.is_due else f"DUE since {row.due[:10]}"
-        was = "handed over" if row.stands != "out" else f"{row.state} now, was plumb"
+        was = "handed over" if row.handed_over else f"{row.state} now, was plumb"
         handed = f"{was} {_said(record, row.first)} on {words.clock(row.first.time)}"
         lines.append(f"post {row.post}: {when}; {handed}")
         if row.moved_mm is not None:
@@ -174,7 +174,8 @@ def _row(post: PostRecord, interval: timedelta, now: datetime) -> DueRow | None:
         read = read.replace(tzinfo=now.tzinfo)
     due = read + interval
     days_over = (now - due).total_seconds() / 86400
-    return DueRow(post.name, post.state, post.stands, latest.time, due.isoformat(), days_over, first, latest)
+    over = post.still_handed_over
+    return DueRow(post.name, post.state, over, latest.time, due.isoformat(), days_over, first, latest)
 
 
 def _tops(reading: Reading) -> dict[str, Any]:

@@ -11,8 +11,9 @@ from collections import defaultdict
 from typing import TYPE_CHECKING, Any
 
 from shimfit import contract
-from shimfit.standing import Making, PostBuilder, RunState
+from shimfit.standing import Making, RunState
 from shimfit.store.crews import Knowledge, Move, Side, Told, layout_conflict, moves_of
+from shimfit.store.post import PostBuilder
 from shimfit.store.shapes import left_out, number, read_data
 from shimfit.store.steps import UNDONE, Voided
 

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any
 
 from shimfit.contract import lot_to_json
 from shimfit.core.kit import kit_for
-from shimfit.model import PostState
 from shimfit.solve.highs import Highs
 from shimfit.workflow.solving import options_of
 
@@ -36,13 +35,10 @@ def kit_for_run(
     From the readings of the run when there are any, else from `fall`. UsageError when there is neither.
     """
     state = site.run(job, run)
-    read = [
-        post.reading.lean
-        for post in state.posts
-        if post.reading is not None and post.reading.lean is not None and not post.packs_in_place
-    ]
-    waiting = [post for post in state.posts if post.state not in (PostState.PLUMB, PostState.SKIPPED)]
-    count = posts if posts is not None else max(1, len(waiting))
+    # Of a post that was packed since, or that stood on packs, the lean says nothing of the bed.
+    bare = [post.counts for post in state.posts if post.counts is not None and not post.packs_in_place]
+    read = [reading.lean for reading in bare if reading.lean is not None]
+    count = posts if posts is not None else max(1, len(state.left_to_do))
     made = kit_for(
         state.foot, state.height_mm, state.tolerance, count, site.box().lots,
         options_of(state, site.settings), Highs(),

@@ -17,8 +17,9 @@ from shimfit.errors import EntryError
 from shimfit.model import PostState, Reading, Seat, Stage
 from shimfit.quantities import shown
 from shimfit.settings import degrees
-from shimfit.standing import Here, completed
+from shimfit.standing import Here
 from shimfit.store.events import Draft
+from shimfit.store.post import completed
 from shimfit.workflow.place import Place
 
 if TYPE_CHECKING:

@@ -14,7 +14,6 @@ from shimfit.errors import UsageError
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from shimfit.model import Decision
     from shimfit.standing import Basis, PostRecord, RunState
 
 TURN_DEG = 90.0
@@ -31,19 +30,16 @@ class RunRails:
     openings: tuple[StandingOpening, ...]
     unknown: tuple[tuple[str, str], ...]
     """Neighbours that nothing is told between: the lean of one of them, or of both, is not known."""
-    leans: dict[str, Basis]
-    """How the lean of each post is known, in walking order."""
-    decisions: dict[str, Decision]
-    """What the verifying reading of each post decides."""
+    posts: dict[str, PostRecord]
+    """Every post by its name, in walking order."""
 
     def unsure(self, *names: str) -> tuple[str, ...]:
-        """Which of these posts no rail is cut to yet: not verified, or not proven plumb by it."""
-        return tuple(name for name in names if self.decisions[name] != "plumb")
+        """Which of these posts no rail is cut to yet."""
+        return tuple(name for name in names if not self.posts[name].holds_rails)
 
-    def known(self, name: str) -> str:
-        """How the lean of a post is known, in words: `predicted`, `verified, out of plumb`."""
-        doubt = {"out": ", out of plumb", "too-close": ", too close to call"}
-        return self.leans[name] + doubt.get(self.decisions[name], "")
+    def lean(self, name: str) -> Basis:
+        """How the lean of a post is known."""
+        return self.posts[name].lean_now[1]
 
 
 def rails_of(
@@ -70,9 +66,7 @@ def rails_of(
             continue
         made += rails.rails(known, at_mm, depth_mm)
         clear += [] if limit is None else rails.openings(known, limit)
-    leans = {post.name: post.lean_now[1] for post in run.posts}
-    decisions = {post.name: post.decision for post in run.posts}
-    return RunRails(tuple(made), tuple(clear), tuple(unknown), leans, decisions)
+    return RunRails(tuple(made), tuple(clear), tuple(unknown), {post.name: post for post in run.posts})
 
 
 def line_up_run(

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from shimfit.contract import packs_from_json
 from shimfit.core.takeup import Book, Observed, TakeUp, blended, learn, material_shares
 from shimfit.store.events import Draft
 
@@ -68,18 +67,17 @@ def observation(site: Site, place: Place, post: PostRecord, reading: Reading) ->
     from shimfit.core.correction import predicted_shift_mm
     from shimfit.workflow.solving import options_of
 
-    before_lean = post.reading.lean if post.reading is not None else None
-    lean = reading.lean
-    if before_lean is None or lean is None or post.reading is None:
+    stood, lean, packed = post.reading, reading.lean, post.packed_since
+    if stood is None or stood.lean is None or lean is None or packed is None:
         return []
-    before, after = _changed_packs(site, place, post)
-    if before == after or not reading.u_along or not reading.u_across:
+    if not reading.u_along or not reading.u_across:
         return []
+    before, after = packed
     run = site.run(place.job, place.run)
     predicted = predicted_shift_mm(
         post.foot, before, after, post.height_mm, options_of(run, site.settings).preload_mm
     )
-    old, new = before_lean.top_mm(post.height_mm), lean.top_mm(post.height_mm)
+    old, new = stood.lean.top_mm(post.height_mm), lean.top_mm(post.height_mm)
     box = site.box()
     data = {
         "predicted_mm": list(predicted),
@@ -88,17 +86,3 @@ def observation(site: Site, place: Place, post: PostRecord, reading: Reading) ->
         "shares": material_shares(after, (*box.lots, *box.used_up)),
     }
     return [Draft("observed", data, place.job, place.run, place.post)]
-
-
-def _changed_packs(site: Site, place: Place, post: PostRecord) -> tuple[tuple[Pack, ...], tuple[Pack, ...]]:
-    """Packs at the last reading, and now; alike when nothing was changed in between."""
-    if post.implied is not None:
-        return post.packs_in_place, post.implied
-    last_reading = post.reading.event if post.reading is not None else None
-    before: tuple[Pack, ...] | None = None
-    for event in site.journal.events(place.job, run=place.run):
-        if event.id == last_reading:
-            before = None
-        elif event.kind == "packed" and event.post == place.post and before is None:
-            before = packs_from_json(event.data.get("before", ()))
-    return (post.packs_in_place if before is None else before), post.packs_in_place
