@@ -1,7 +1,7 @@
 """Every front says the same of a post: random histories of a small run, told by all that tells of posts.
 
-A history is what crews do: read, half read, pack, cut flush, tighten, move, skip, change the tolerance, plan,
-take back, bring back, merge. Beside it `Beside` keeps, without the log, what somebody who stood there would
+A history is what crews do: read, half read, pack, cut flush, tighten, move, skip, change options and settings,
+fill and empty the box, take back, bring back, merge. Beside it `Post` keeps, without the log, what somebody who stood there would
 say of each post. `SHIMFIT_STANDING_HISTORIES=1000` runs the long trial.
 """
 
@@ -17,32 +17,37 @@ import re
 from collections import Counter
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import pytest
 
 from shimfit.cli import main
 from shimfit.cli.io import Io
-from shimfit.contract import tolerance_to_json
+from shimfit.cli.rails import rail_lines, rails_json
+from shimfit.cli.run import post_line, run_json
+from shimfit.cli.saying import words_of
 from shimfit.core.stock import lots_from_csv
 from shimfit.errors import UsageError
-from shimfit.model import Foot, PostState
-from shimfit.quantities.tolerance import parse_tolerance
-from shimfit.report.due import due_json, due_list
+from shimfit.model import Foot, Lot, PostState
+from shimfit.report.due import due_json, due_lines, due_list
 from shimfit.report.record import LogStamp, record_csv, record_json, record_lines, run_record
 from shimfit.report.statistics import statistics, statistics_json
 from shimfit.report.words import DECISION_WORDS
+from shimfit.standing import standing_json
 from shimfit.store.merge import export_text, import_text
 from shimfit.text.glyphs import ASCII
 from shimfit.text.phrases import state_word
 from shimfit.text.pictures import strip
 from shimfit.tui.plain import run_plain
 from shimfit.tui.session import Session
+from shimfit.tui.setting_up import set_option
 from shimfit.workflow.place import Place
 from shimfit.workflow.plan import cut_list_of
 from shimfit.workflow.plan.of_run import posts_to_plan
-from shimfit.workflow.reading import Asked
+from shimfit.workflow.reading import Asked, answer_missing, missing_answers
 from shimfit.workflow.site import Site
+from shimfit.workflow.standing import rails_of
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -50,16 +55,21 @@ if TYPE_CHECKING:
     from shimfit.model import Pack, Prescription
     from shimfit.standing import PostRecord
 
-HISTORIES = int(os.environ.get("SHIMFIT_STANDING_HISTORIES", "200"))
+HISTORIES = int(os.environ.get("SHIMFIT_STANDING_HISTORIES", "120"))
 IN_ONE_TEST = 20
-BY_COMMAND = 10
-"""Every so many histories the commands themselves are run too: a command line costs as much as a history."""
+BY_COMMAND = 50
+"""Every so many histories the command line itself is typed too; what a command answers is checked in all."""
 NAMES = ("1", "2", "3")
 BOX = """lot,form,count,thickness_mm
 F1,flat,9,0.4
 F2,flat,9,0.6
 F3,flat,9,1
 """
+OPTIONS = (
+    ("tolerance", "1:300"), ("tolerance", "1:500"), ("tolerance", "2mm/m"), ("rule", "2u"), ("rule", "95"),
+    ("kerf", "3mm"), ("height", "1100mm"), ("height", "1m"), ("layout", "auto"), ("rod", "next=4mm"),
+)  # fmt: skip
+SETTINGS = (("saw_deg", "1 2"), ("saw_deg", "1"), ("foresight", "no"), ("theme", "dark"))
 LEANS = ("8mm n 3mm o", "4mm p 2mm o", "1mm n 1.2mm o", "0.5mm n 0", "0 0", "1.9mm n 0", "25mm n 0")
 
 
@@ -76,10 +86,12 @@ class Post:
     asked: Prescription | None = None
     """An answer that asks for packs and that nobody has followed, or logged otherwise, yet."""
     skipped: bool = False
+    is_done: bool = False
+    """Nothing was asked for any more: by another limit or rule it was plumb, or too close to call."""
 
     def follow(self) -> bool:
         """What is done next at an answered post says that its packs went in."""
-        if self.asked is None:
+        if self.asked is None or self.is_done:
             return False
         self.packs, self.asked = self.asked.packs, None
         return True
@@ -109,6 +121,8 @@ class Trial:
         self.other_file = folder / f"south{number}.db"
         self.beside: dict[str, Post] | None = {name: Post() for name in NAMES}
         """None once two crews' logs were merged: then nobody stood by all of it."""
+        self.held = Counter(F1=9, F2=9, F3=9)
+        """Pieces in the box and under the posts together."""
         self.before: list[dict[str, Post]] = []
         self.back: list[dict[str, Post]] = []
 
@@ -127,7 +141,8 @@ class Trial:
     def step(self) -> None:
         do = self.chance.choice(
             ["read"] * 6 + ["repeat"] * 2 + ["half"] * 2 + ["pack", "pack_own", "trim", "trim", "tighten"]
-            + ["bed", "mid", "skip", "note", "move", "tolerance", "undo", "undo", "redo", "merge"]
+            + ["bed", "mid", "skip", "note", "move", "option", "setting", "fill", "empty", "merge"]
+            + ["undo", "undo", "redo"]
         )  # fmt: skip
         getattr(self, do)(self.chance.choice(NAMES))
 
@@ -137,7 +152,9 @@ class Trial:
             return Post()
         self.before.append(copy.deepcopy(self.beside))
         self.back.clear()
-        return self.beside[post]
+        known = self.beside[post]
+        known.is_done = self.site.post(at(post)).decision in ("plumb", "too-close")
+        return known
 
     def type(self, post: str, text: str, asked: Asked | None = None) -> None:
         known = self.logged(post)
@@ -229,10 +246,38 @@ class Trial:
             else:
                 known.read, known.half, known.asked = False, "", None
 
-    def tolerance(self, post: str) -> None:
+    def option(self, post: str) -> None:
+        """Tolerance, rule, saw and height are the run's: what is changed there holds for every answer."""
         self.logged(post)
-        wanted = tolerance_to_json(parse_tolerance(self.chance.choice(("1:300", "1:500", "2mm/m"))))
-        self.site.change_run("lake", "walk", tolerance=wanted)
+        name, text = self.chance.choice(OPTIONS)
+        set_option(self.site, "lake", "walk", name, text)
+        self.ask()
+
+    def setting(self, _: str) -> None:
+        self.site.set(*self.chance.choice(SETTINGS))
+        self.ask()
+
+    def fill(self, _: str) -> None:
+        self.site.add_stock(Lot("F4", "flat", 3, thickness_mm=1.6))
+        self.held["F4"] += 3
+        self.ask()
+
+    def empty(self, _: str) -> None:
+        lots = self.site.box().lots
+        if lots:
+            lot = self.chance.choice(lots)
+            self.site.out_of(lot.lot)
+            self.held[lot.lot] -= lot.count
+        self.ask()
+
+    def ask(self) -> None:
+        """What every front does after such a change: posts whose answer is none any more get another."""
+        answer_missing(self.site)
+        assert missing_answers(self.site) == [], "asked once, nothing is missing"
+        for name, known in (self.beside or {}).items():
+            answer = self.site.post(at(name)).answer
+            if answer is not None:  # what is told now is what will be followed
+                known.answered(answer)
 
     def undo(self, _: str) -> None:
         if not self.before:
@@ -241,6 +286,7 @@ class Trial:
         if self.beside is not None:
             self.back.append(self.beside)
             self.beside = self.before.pop()
+        self.ask()
 
     def redo(self, _: str) -> None:
         if not self.back:
@@ -252,6 +298,7 @@ class Trial:
             # An answer goes away with its reading, and is given anew when somebody asks.
             for name, known in self.beside.items():
                 known.answered(self.site.answer(at(name))) if known.asked is not None else None
+        self.ask()
 
     def merge(self, post: str) -> None:
         if self.chance.random() < 0.6:
@@ -291,7 +338,9 @@ def check(trial: Trial, *, by_command: bool) -> None:
     assert figures["out"] == sum(row["stands"] == "out" for row in said.values())
     assert figures["first_try"] <= counts["plumb"]
     assert f"Result: {counts['plumb']} of 3 posts proven plumb" in paper
+    figured_out(record_json(record), figures, run.tally)
     going_back(record, posts, trial.now)
+    answered(site, posts, said)
     on_screen(site, posts)
     planned_and_cut(site, posts)
     if by_command:
@@ -322,15 +371,35 @@ def on_paper(post: PostRecord, said: dict[str, Any], cells: dict[str, str], pape
         assert f"mean of {post.mean_of}" in cells["notes"]
 
 
+def figured_out(record: dict[str, Any], figures: dict[str, Any], tally: Counter[str]) -> None:
+    """Statistics from nothing but the record's own rows."""
+    verified = [row for row in record["posts"] if row["decision"] != "none"]
+    first = [row for row in verified if row["decision"] == "plumb"
+             and (row["rounds"] <= 1 or row["history"][0]["decision"] == "plumb")]  # fmt: skip
+    assert figures["first_try"] == len(first)
+    rounds = [row["rounds"] for row in verified]
+    assert figures["rounds_mean"] == (pytest.approx(sum(rounds) / len(rounds)) if rounds else None)
+    assert sum(one["count"] for one in figures["histogram"]) == len(verified)
+    assert tally == Counter(row["stands"] for row in record["posts"])
+
+
 def going_back(record: Any, posts: dict[str, PostRecord], now: datetime) -> None:
-    told = due_json(record, due_list(record, now))
-    assert {row["post"] for row in told["due"]} | {row["post"] for row in told["not_handed_over"]} == set(
-        posts
-    )
+    rows = due_list(record, now)
+    told = due_json(record, rows)
+    ever = {row["post"]: row for row in record_json(record)["posts"]}
+    plumb = {name for name, row in ever.items() if any(one["decision"] == "plumb" for one in row["history"])}
+    assert {row["post"] for row in told["due"]} == plumb
+    assert {row["post"] for row in told["not_handed_over"]} == set(posts) - plumb
+    lines = "\n".join(due_lines(record, rows))
     for row in told["due"]:
         post = posts[row["post"]]
         assert row["state"] == str(post.state)
         assert row["handed_over"] == (post.stands != "out")
+        assert f"post {post.name}: due" in lines.lower()
+        assert row["handed_over"] or "was plumb" in lines
+        read = datetime.fromisoformat(ever[post.name]["history"][-1]["time"])
+        assert datetime.fromisoformat(row["due"]) == read + timedelta(days=30)
+        assert row["is_due"] == (now >= read + timedelta(days=30))
 
 
 DOES = {
@@ -349,8 +418,11 @@ def on_screen(site: Site, posts: dict[str, PostRecord]) -> None:
     spoken = io.StringIO()
     run_plain(site, stdin=io.StringIO(typed), stdout=spoken, ascii=True)
     heard = spoken.getvalue()
-    signs = strip([post.state for post in posts.values()], 9, glyphs=ASCII, width=40).text()
-    assert signs.split() == ["".join(ASCII.states[post.state] for post in posts.values())] or len(signs) >= 3
+    for here, name in enumerate(posts):
+        signs = [ASCII.states[post.state] for post in posts.values()]
+        signs.insert(here, ASCII.here)
+        states = [post.state for post in posts.values()]
+        assert strip(states, here, glyphs=ASCII, width=40).text().rstrip() == "".join(signs), name
     for name, post in posts.items():
         session.go(at(name))
         view = session.view
@@ -397,31 +469,61 @@ def planned_and_cut(site: Site, posts: dict[str, PostRecord]) -> None:
         assert posts[name].next_step == "no pack"
 
 
+KEYS = ("state", "decision", "probability", "stands", "next", "why", "changed", "mean_of")
+
+
+def answered(site: Site, posts: dict[str, PostRecord], said: dict[str, dict[str, Any]]) -> None:
+    """What `run show`, `rails` and every command at a post answer; said: rows of the record."""
+    run = site.run("lake", "walk")
+    words = words_of(run, site.settings)
+    for row in json.loads(json.dumps(run_json(run)))["posts"]:
+        post, line = posts[row["post"]], post_line(posts[row["post"]], words)
+        assert {key: row[key] for key in KEYS} == {key: said[post.name][key] for key in KEYS}
+        assert {key: row[key] for key in KEYS} == standing_json(post)
+        assert row["packs_in_place"] == said[post.name]["packs"]
+        assert [pack["seat"] for pack in row["prescribed"]] == [
+            pack.seat for pack in (post.answer.packs if post.answer else ())
+        ]
+        assert re.search(rf"^ +{post.name} .* {post.state}\b", line)
+        assert (" was " in line) == (post.changed is not None and post.reading is not None)
+    rails = rails_of(run, [900.0], limit_mm=1100.0)
+    told = json.loads(json.dumps(rails_json("lake", "walk", rails)))
+    lines = "\n".join(rail_lines(rails, "mm"))
+    ends = {(row["from"], row["to"]): row for row in told["rails"]}
+    for row in told["posts"]:
+        post = posts[row["post"]]
+        assert (row["decision"], row["lean"] == "verified") == (post.decision, post.decision != "none")
+        assert re.search(rf"leans: .*\b{post.name} {post.lean_known}", lines)
+    for one, other in pairwise(posts.values()):
+        to_verify = [post.name for post in (one, other) if said[post.name]["decision"] != "plumb"]
+        known = one.lean_now[0] is not None and other.lean_now[0] is not None
+        assert ((one.name, other.name) in ends) == known
+        if known:
+            assert ends[one.name, other.name]["to_verify"] == to_verify
+            assert ("do not cut yet" in lines) or not to_verify
+
+
 def commands(site: Site, posts: dict[str, PostRecord]) -> None:
+    """The command line itself says what the functions above say."""
+
     def run(*words: str) -> str:
         out, err = io.StringIO(), io.StringIO()
         code = main([*words, "--db", str(site.path)], Io(out, err))
         assert code in (0, 1), err.getvalue()
         return out.getvalue()
 
+    state, words = site.run("lake", "walk"), words_of(site.run("lake", "walk"), site.settings)
     shown = json.loads(run("run", "show", "lake/walk", "--json"))["posts"]
+    assert shown == json.loads(json.dumps(run_json(state)))["posts"]
     listed = run("run", "show", "lake/walk")
-    recorded = json.loads(run("record", "lake/walk", "--json"))["posts"]
-    for row, kept in zip(shown, recorded, strict=True):
-        post = posts[row["post"]]
-        for key in ("state", "decision", "probability", "stands", "next", "why", "changed", "mean_of"):
-            assert row[key] == kept[key], key
-        assert len(row["packs_in_place"]) == len(post.packs_in_place)
-        assert [pack["seat"] for pack in row["prescribed"]] == [
-            pack.seat for pack in (post.answer.packs if post.answer else ())
-        ]
-        assert re.search(rf"^ +{post.name} .* {post.state}\b", listed, re.MULTILINE)
-    if all(post.lean_now[0] is not None for post in posts.values()):
-        rails = json.loads(run("rails", "lake/walk", "--at", "900mm", "--json"))
-        for row in rails["posts"]:
-            post = posts[row["post"]]
-            assert (row["lean"] == "verified") == (post.decision != "none")
-            assert row["lean"] == post.lean_now[1]
+    assert all(post_line(post, words) in listed for post in posts.values())
+    record = run_record(state, LogStamp(*site.log()), site.box())
+    assert (
+        json.loads(run("record", "lake/walk", "--json"))["posts"]
+        == json.loads(json.dumps(record_json(record)))["posts"]
+    )
+    rails = json.loads(run("rails", "lake/walk", "--at", "900mm", "--json"))
+    assert rails["posts"] == rails_json("lake", "walk", rails_of(state, [900.0]))["posts"]
 
 
 def beside_agrees(trial: Trial, posts: dict[str, PostRecord]) -> None:
@@ -446,7 +548,7 @@ def beside_agrees(trial: Trial, posts: dict[str, PostRecord]) -> None:
     held = Counter({lot.lot: lot.count for lot in trial.site.box().lots})
     for post in posts.values():
         held.update(piece.lot for pack in post.packs_in_place for piece in pack.pieces)
-    assert held == Counter(F1=9, F2=9, F3=9), "a piece is in the box or under a post"
+    assert held == trial.held, "a piece is in the box or under a post"
 
 
 @pytest.mark.parametrize("first", range(0, HISTORIES, IN_ONE_TEST))

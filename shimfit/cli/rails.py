@@ -47,9 +47,9 @@ def run_rails(args: argparse.Namespace, io: Io) -> int:
     if args.csv is not None:
         io.write(args.csv, _rails_csv(found).encode(), RAILS_CSV, args)
     if args.json:
-        io.json(_rails_json(job, run, found))
+        io.json(rails_json(job, run, found))
     elif args.csv != "-":
-        for line in _rail_lines(found, state.units):
+        for line in rail_lines(found, state.units):
             io.say(line)
     unsure = [f"{name} ({found.posts[name].lean_known})" for name in found.unsure(*found.posts)]
     if unsure:
@@ -57,7 +57,8 @@ def run_rails(args: argparse.Namespace, io: Io) -> int:
     return Exit.OVER if any(one.over_mm for one in found.openings) else Exit.DONE
 
 
-def _rails_json(job: str, run: str, found: RunRails) -> dict[str, Any]:
+def rails_json(job: str, run: str, found: RunRails) -> dict[str, Any]:
+    """The rails of a run, as `rails --json` gives them."""
     return {
         "job": job,
         "run": run,
@@ -124,7 +125,8 @@ def _rails_csv(found: RunRails) -> str:
     return csvfile.text_of([header, *told, *untold])
 
 
-def _rail_lines(found: RunRails, units: Units) -> Iterator[str]:
+def rail_lines(found: RunRails, units: Units) -> Iterator[str]:
+    """The same, a line each."""
     for rail in found.rails:
         unsure = ", ".join(f"{name} {found.lean(name)}" for name in found.unsure(rail.first, rail.second))
         yield _rail_line(rail, units) + (f"  [{unsure}: do not cut yet]" if unsure else "")

@@ -272,7 +272,7 @@ def run_show(args: argparse.Namespace, io: Io) -> int:
         io.say(f"  ! {run.conflict}")
     for post in run.posts:
         own = "" if post.tolerance == run.tolerance else f"  tolerance {tolerance_words(post.tolerance)}"
-        io.say(_post_line(post, words) + own)
+        io.say(post_line(post, words) + own)
         if post.conflict:
             io.say(f"      ! {post.conflict}")
     io.say(f"{len(run.left_to_do)} of {len(run.posts)} left to do")
@@ -349,7 +349,8 @@ def _foot(foot: Foot, words: Words) -> str:
     return f"{_told(foot.along_mm, words)} x {_told(foot.across_mm, words)}"
 
 
-def _post_line(post: PostRecord, words: Words) -> str:
+def post_line(post: PostRecord, words: Words) -> str:
+    """Where a post stands, in a line of `run show`."""
     lean = post.reading.lean if post.reading else None
     told = ""
     if lean is not None:

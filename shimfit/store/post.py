@@ -103,7 +103,7 @@ class PostBuilder:
             case "tightened":
                 self._tighten(event, data)
             case "trimmed":
-                self._trim(event)
+                self._trim(event, data)
             case "skipped":
                 self._skipped = data["why"]
             case "noted":
@@ -187,9 +187,11 @@ class PostBuilder:
             self._work = []
             return
         parts = (here,) if half is None or whole is reading else (half[1], here)
-        self._read_whole(whole, parts)
+        self._read_whole(whole, parts, event, data)
 
-    def _read_whole(self, reading: Reading, parts: tuple[int, ...]) -> None:
+    def _read_whole(
+        self, reading: Reading, parts: tuple[int, ...], event: Event, data: Mapping[str, Any]
+    ) -> None:
         self._group.append((reading, parts))
         self._verifies = reading.stage in ("verify", "rails-on") or self._set_up
         if self._verifies:
@@ -197,7 +199,7 @@ class PostBuilder:
             if self._round_open and reading.stage != "rails-on":
                 self._rounds += 1
             self._round_open = False
-            if self._put_in_as_prescribed(reading.event):
+            if self._put_in_as_prescribed(event, data):
                 self._leave_out("before it was packed")
             self._tightened = True
         self._packs_when_read = self._packs
@@ -236,16 +238,16 @@ class PostBuilder:
             reading.zero_found,
         )
 
-    def _put_in_as_prescribed(self, by: str | None) -> bool:
-        """A reading after an answer says that it was followed, unless something else was logged.
+    def _put_in_as_prescribed(self, event: Event, data: Mapping[str, Any]) -> bool:
+        """What is done after an answer says that it was followed, unless something else was logged.
 
         An answer that no pack can do it shows the best there is, and nobody is asked to put that in.
         """
         answer = self._answer
-        if answer is None or not self._is_open:
+        if answer is None or not self._is_open or data.get("follows") is False:
             return False
         self._packs = answer.packs
-        self.packs_by = by
+        self.packs_by = event.id
         self._as_prescribed = True
         self._packed_since_answer = True
         self._trimmed = False
@@ -282,15 +284,15 @@ class PostBuilder:
         self._work_done("packed")
 
     def _tighten(self, event: Event, data: dict[str, Any]) -> None:
-        packed = self._put_in_as_prescribed(event.id)
+        packed = self._put_in_as_prescribed(event, data)
         self._tightened = True
         self._torque_nm = _maybe(float, data.get("torque_nm"))
         self._last_time = event.time
         self._work_done(*(["packed"] if packed else []), "tightened")
 
-    def _trim(self, event: Event) -> None:
+    def _trim(self, event: Event, data: Mapping[str, Any]) -> None:
         """Cutting flush can move a pack: the verifying reading comes after it. It is no round of its own."""
-        packed = self._put_in_as_prescribed(event.id)
+        packed = self._put_in_as_prescribed(event, data)
         self._trimmed = True
         if self._packs:
             self._work_done(*(["packed"] if packed else []), "cut flush", opens_round=packed)
@@ -342,6 +344,8 @@ class PostBuilder:
         counts = not (self._work or self._conflict or self._skipped)
         if counts and self._verifies and self._reading is not None:
             verdict = decide(self._reading, own, rule)
+        # Under another tolerance or rule it may be plumb by now: nobody is asked to put anything in.
+        wanted = verdict is None or verdict.decision == "out"
         answer = self._answer
         prescription = None if answer is None else answer.prescription
         packs, then = contract.packs_from_json(self._packs), self._packs_when_read
@@ -369,12 +373,8 @@ class PostBuilder:
             prescription_is_current=self._answer_is_current,
             packs_in_place=packs,
             half=None if self._half is None else self._half[0],
-            implied=prescription.packs if prescription is not None and self._is_open else None,
-            packs_when_read=(
-                packs
-                if self._packs_when_read is self._packs
-                else contract.packs_from_json(self._packs_when_read)
-            ),
+            implied=prescription.packs if prescription is not None and self._is_open and wanted else None,
+            packs_when_read=packs if then is self._packs else contract.packs_from_json(then),
             packed_as_prescribed=self._as_prescribed,
             tightened=self._tightened,
             torque_nm=self._torque_nm,

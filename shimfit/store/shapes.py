@@ -341,12 +341,13 @@ SHAPES: dict[str, Check] = {
             "instrument": _or_null(_text),
             "face": _or_null(_text),
             "rocks": _list(_pair(_SEAT, _number)),
+            "follows": _flag,
         },
     ),
     "prescribed": _object({"answer": _ANSWER}, {"asked": _ASKED}),
     "packed": _object({"packs": _list(_PACK)}, {"as_prescribed": _flag}),
-    "tightened": _object({}, {"torque_nm": _or_null(_not_negative)}),
-    "trimmed": _object({}),
+    "tightened": _object({}, {"torque_nm": _or_null(_not_negative), "follows": _flag}),
+    "trimmed": _object({}, {"follows": _flag}),
     "observed": _object(
         {
             "predicted_mm": _XY,

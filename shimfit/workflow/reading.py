@@ -238,7 +238,9 @@ def log_ready(site: Site, place: Place, reading: Reading, asked: Asked) -> Logge
     """Log a reading as it stands, then answer it."""
     post = site.post(place)
     by = asked.by or site.settings.by or None
-    drafts = [Draft("reading", reading_to_json(reading), place.job, place.run, place.post, by)]
+    # Whether it says that the answer was followed is written down: later programs need not work it out.
+    data = reading_to_json(reading) | {"follows": post.implied is not None}
+    drafts = [Draft("reading", data, place.job, place.run, place.post, by)]
     whole = completed(post.half, reading)
     if reading.stage == "bed":  # no post stands there: what was under it is back in the box
         drafts = [*site.moved(place, post.packs_in_place, ()), *drafts]

@@ -108,16 +108,17 @@ class Site(Keeping):
 
     def tighten(self, place: Place, torque_nm: float | None = None) -> str:
         """Log that the nut was tightened; if a prescription was open, it was packed as prescribed."""
-        drafts = [
-            *self.implied_packing(place, self.post(place)),
-            self._draft(place, "tightened", {"torque_nm": torque_nm}),
-        ]
+        post = self.post(place)
+        data = {"torque_nm": torque_nm, "follows": post.implied is not None}
+        drafts = [*self.implied_packing(place, post), self._draft(place, "tightened", data)]
         self.journal.append_all(drafts)
         return "tightened" if torque_nm is None else f"tightened to {torque_nm:.1f} N m".replace(".0 ", " ")
 
     def trim(self, place: Place) -> str:
         """Log that the packs were cut flush; the verifying reading comes after it."""
-        drafts = [*self.implied_packing(place, self.post(place)), self._draft(place, "trimmed", {})]
+        post = self.post(place)
+        data = {"follows": post.implied is not None}
+        drafts = [*self.implied_packing(place, post), self._draft(place, "trimmed", data)]
         self.journal.append_all(drafts)
         return f"trimmed: read again, trimming can move a pack. {cautions_of('trim')[0]}"
 
