@@ -1,8 +1,8 @@
 """Every front says the same of a post: random histories of a small run, told by all that tells of posts.
 
-A history is what crews do: read, half read, pack, cut flush, tighten, move, skip, change options and settings,
-fill and empty the box, take back, bring back, merge. Beside it `Post` keeps, without the log, what somebody who stood there would
-say of each post. `SHIMFIT_STANDING_HISTORIES=1000` runs the long trial.
+A history is what crews do: read, half read, pack, cut flush, tighten, move, skip, change options and
+settings, fill and empty the box, take back, bring back, merge. Beside it `Post` keeps, without the log, what
+somebody who stood there would say of each post. `SHIMFIT_STANDING_HISTORIES=1000` runs the long trial.
 """
 
 from __future__ import annotations
