@@ -268,6 +268,11 @@ class Trial:
             lot = self.chance.choice(lots)
             self.site.out_of(lot.lot)
             self.held[lot.lot] -= lot.count
+            self.ask()
+            for post in self.site.run("lake", "walk").posts:
+                used = {piece.lot for pack in post.awaited or () for piece in pack.pieces}
+                there = {piece.lot for pack in post.packs_in_place for piece in pack.pieces}
+                assert lot.lot not in used - there, "nothing is asked for that was thrown out"
         self.ask()
 
     def ask(self) -> None:

@@ -91,8 +91,10 @@ def run_out(args: argparse.Namespace, io: Io) -> int:
     with open_site(args, io) as site:
         words = site.out_of(args.lot, args.count)
         left = site.box().lot(args.lot)
+        answered = answered_again(site, io)
     count = 0 if left is None else left.count
     told = {"message": words, "lot": args.lot, "left": count, "state": "in the box" if count else "used up"}
+    told["answered"] = answered
     return io.tell(words, told, as_json=args.json)
 
 

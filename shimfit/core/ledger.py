@@ -488,6 +488,39 @@ class Ledger:
             for piece in pack.pieces
         )
 
+    def lacking(self, packs: Iterable[Pack]) -> frozenset[str]:
+        """Lots of which these packs, yet to be made, want more than there is.
+
+        What was cut for a pack is in hand; what was taken out of the box is not. Lots that never were in it
+        are left out.
+        """
+        flats: Counter[str] = Counter()
+        lots = set()
+        for piece in (piece for pack in packs for piece in pack.pieces):
+            place = self._names.get(piece.lot)
+            if piece.form == "flat" and isinstance(place, str):
+                flats[piece.lot] += 1
+            elif place is not None and not self._is_to_be_had(piece):
+                lots.add(piece.lot)
+        return frozenset(
+            lots | {lot for lot, many in flats.items() if many > self._kinds[str(self._names[lot])].count}
+        )
+
+    def _is_to_be_had(self, piece: Piece) -> bool:
+        """A taper or strip is whole, was cut for what wants it, or a remainder of it is there."""
+        cut, known = self._cut_of(piece, "", 0.0)
+        kind = self._kinds[cut.lot]
+        if not known:
+            return kind.count > 0 or any(kind.free(copy) for copy in kind.cuts)
+        if cut.copy not in kind.gone:
+            return cut.copy <= kind.made
+        if piece.form == "strip":
+            return any(one.goes_to != _THROWN_OUT for one in kind.cuts.get(cut.copy, ()))
+        return cut.copy in kind.cuts and not any(
+            one.goes_to == _THROWN_OUT and one.from_mm < cut.to_mm and cut.from_mm < one.to_mm
+            for one in kind.cuts[cut.copy]
+        )
+
     def promised_copies(self, promised: Iterable[Pack]) -> dict[str, frozenset[int]]:
         """Copies that packs yet to be made are cut from, by lot: nothing else is to be cut from them."""
         cuts = self.copy().take((("", pack) for pack in promised), KERF_MM, known_only=True).cuts

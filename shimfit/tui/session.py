@@ -194,9 +194,9 @@ class Session:
         record = self.record
         if record is None or self.place is None or self.answers_later is None or self.site.read_only:
             return
-        from shimfit.workflow.reading import here
+        from shimfit.workflow.reading import asks_again
 
-        if record.asks_again(here(self.site)) and self.place not in self.working:
+        if asks_again(self.site, record) and self.place not in self.working:
             self.answers_later(self.place)
             self.run = self.site.run(self.place.job, self.place.run)
 

@@ -139,7 +139,7 @@ def _asked_of(post: PostRecord) -> tuple[object, ...]:
 
 def _missing_answer(site: Site, place: Place, post: PostRecord) -> Prescription | None:
     """The answer in force; a new one where it is missing, or what it was worked out from has changed."""
-    if post.asks_again(here(site)):
+    if asks_again(site, post):
         return site.solver.for_post(site, place, post)
     return post.answer
 
@@ -156,25 +156,52 @@ def here(site: Site) -> Here:
     return Here(site.journal.log, own, site.box().lots)
 
 
+def asks_again(site: Site, post: PostRecord) -> bool:
+    """True when a post's answer is missing, is not what it would be here and now, or its pieces are gone."""
+    if post.asks_again(here(site)):
+        return True
+    asked = post.asked
+    if not post.implied or asked is None or asked.log != site.journal.log or asked.box == here(site).box:
+        return False
+    return _wants_any(post, _over_promised(site))
+
+
+def _over_promised(site: Site) -> frozenset[str]:
+    """Lots of which the answers given here promise more than the box holds: some was taken out of it."""
+    from shimfit.workflow.following import awaited_packs
+
+    posts = (post for job in site.jobs() for run in job.runs for post in site.run(job.name, run).posts)
+    here_asked = (post for post in posts if post.asked is not None and post.asked.log == site.journal.log)
+    return site.box().stock.lacking([pack for post in here_asked for pack in awaited_packs(post)])
+
+
+def _wants_any(post: PostRecord, lots: frozenset[str]) -> bool:
+    from shimfit.workflow.following import awaited_packs
+
+    return bool(lots) and any(piece.lot in lots for pack in awaited_packs(post) for piece in pack.pieces)
+
+
 def missing_answers(site: Site, job: str | None = None) -> list[Place]:
     """Posts in walking order whose answer is none any more: what it was worked out from has changed."""
-    now = here(site)
+    now, over = here(site), _over_promised(site)
     return [
         Place(one.name, run, post.name)
         for one in site.jobs()
         if job in (None, one.name)
         for run in one.runs
         for post in site.run(one.name, run).posts
-        if post.prescription is not None and post.asks_again(now)
+        if post.prescription is not None and (post.asks_again(now) or _wants_any(post, over))
     ]
 
 
 def answer_missing(site: Site, job: str | None = None) -> list[Place]:
     """Answer every post that `missing_answers` names, at once; returns those that can be worked on now."""
     asked = [] if site.read_only else missing_answers(site, job)
+    before = {place: site.post(place).prescription_event for place in asked}
     for place in asked:
         answer_now(site, place)
-    return [place for place in asked if not site.post(place).is_stuck]
+    now = {place: site.post(place) for place in asked}
+    return [p for p in asked if not now[p].is_stuck and now[p].prescription_event != before[p]]
 
 
 def _log_answer(

@@ -95,6 +95,18 @@ def test_a_box_that_was_filled_answers_every_post_at_once(type_, tmp_path) -> No
         assert session.view.do.startswith("Pack")
 
 
+def test_what_is_thrown_out_of_the_box_is_not_asked_for_any_more(type_, tmp_path) -> None:
+    type_("stock", "import", str(tmp_path / "box.csv"))
+    type_("read", "lake/walk/1", "8n 3o")
+    used = {piece["lot"] for pack in shown(type_, "1")["prescribed"] for piece in pack["pieces"]}
+    lot = min(used)
+    _, said = type_("stock", "out", lot, "--json")
+    assert said["answered"] == ["lake/walk/1"]
+    row = shown(type_, "1")
+    assert row["next"] == "pack"
+    assert lot not in {piece["lot"] for pack in row["prescribed"] for piece in pack["pieces"]}
+
+
 def test_a_lot_added_in_plain_mode_answers_the_posts_that_are_not_in_view_too(type_, tmp_path) -> None:
     for post in ("1", "2"):
         type_("read", f"lake/walk/{post}", "8n 3o")

@@ -233,3 +233,24 @@ def test_entries_from_before_copies_were_told_apart_keep_their_meaning() -> None
     assert lots["S1.1"].length_mm == pytest.approx(560.0)
     (told,) = box.as_it_lies([pack_of(taper_piece(110.0, 90.0, copy=1))])
     assert (told.pieces[0].lot, told.pieces[0].mark_mm) == ("T1.1", 27.5)
+
+
+def test_packs_lack_what_was_thrown_out_and_not_what_was_cut_for_them() -> None:
+    ledger = Ledger([replace(TAPER, count=2), Lot("F1", "flat", 2, thickness_mm=1.0)])
+    flat, long = Piece("F1", "flat", 1.0), taper_piece(80.0, copy=2)
+    packs = [
+        pack_of(flat, flat),
+        pack_of(long, seat=Seat.NEXT),
+        pack_of(Piece("Z9", "flat", 1.0), seat=Seat.OUT),
+    ]
+    assert ledger.lacking(packs) == frozenset()
+    ledger.out("F1", 1)
+    assert ledger.lacking(packs) == {"F1"}
+    cut, thrown = ledger.copy(), ledger.copy()
+    cut.take([("3", packs[1])], 2.5)
+    assert cut.lacking(packs[1:]) == frozenset(), "it is cut, and in hand"
+    thrown.out("T1", 1)
+    assert thrown.lacking(packs[1:]) == {"T1"}, "copies leave the last first"
+    assert thrown.lacking([pack_of(taper_piece(80.0, copy=1))]) == frozenset()
+    cut.out("T1.1")
+    assert cut.lacking([pack_of(taper_piece(190.0, 150.0, copy=2))]) == {"T1"}, "the rest of it is gone"
