@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from shimfit.errors import LONGEST_TEXT, UsageError, sign_trouble
-from shimfit.settings.keys import parse_keys
+from shimfit.settings.actions import parse_keys
 
 Units = Literal["mm", "inch"]
 Theme = Literal["sun", "dark", "term"]

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import signal
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar
 
+from textual import events
 from textual.app import App, SystemCommand
 from textual.binding import Binding, BindingType
 from textual.command import CommandPalette
@@ -15,16 +18,14 @@ from textual.command import CommandPalette
 from shimfit.entry.result import Understood
 from shimfit.errors import ShimfitError, UsageError
 from shimfit.model import PostState
-from shimfit.settings.keys import DEFAULT_KEYS, parse_keys
+from shimfit.settings.actions import ACTIONS, BY_NAME, DEFAULT_KEYS, KeyWords, parse_keys
 from shimfit.text.glyphs import glyphs_for
 from shimfit.tui import themes
 from shimfit.tui.background import Answering
-from shimfit.tui.deeds import DEEDS, SCREENS, KeyWords
 from shimfit.tui.screens.page import Page, Question
 from shimfit.tui.screens.post import PostScreen
 from shimfit.tui.sensing import Listening
 from shimfit.tui.session import Outcome, Session
-from shimfit.tui.widgets import EntryLine
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -32,6 +33,7 @@ if TYPE_CHECKING:
     from textual.screen import Screen
     from textual.timer import Timer
 
+    from shimfit.settings.actions import Action
     from shimfit.tui.sensing import Sensor
     from shimfit.workflow.place import Place
     from shimfit.workflow.site import Site
@@ -58,74 +60,12 @@ async def _rehearse(app: ShimfitApp) -> None:
     app.leave(0 if outcome.done and read else 1)
 
 
-class Pages:
-    """Brings pages to the front and back."""
-
-    def __init__(self, app: ShimfitApp, session: Session) -> None:
-        self._app = app
-        self._desk = session
-        self.built: dict[str, Page] = {}
-        """Those that were visited, by name."""
-
-    def build_home(self) -> PostScreen:
-        """The post is home; called once, when the program starts."""
-        page = PostScreen(self._desk)
-        self.built["post"] = page
-        return page
-
-    @property
-    def home(self) -> PostScreen:
-        """The post's page."""
-        page = self.built["post"]
-        assert isinstance(page, PostScreen)
-        return page
-
-    @property
-    def front(self) -> Page:
-        """The page in front, or the one below a help or palette screen."""
-        for screen in reversed(self._app.screen_stack):
-            if isinstance(screen, Page):
-                return screen
-        return self.home
-
-    def go(self, name: str) -> None:
-        """Bring a page to the front; a page that is there already stops asking."""
-        app = self._app
-        while not isinstance(app.screen, Page) and len(app.screen_stack) > 1:
-            app.pop_screen()
-        if name == self.front.NAME:
-            if self.front.question is not None:
-                self.front.stop_asking()
-            return
-        if self.front.NAME != "post":
-            app.pop_screen()
-        if name == "post":
-            return
-        if name not in self.built:
-            self.built[name] = _build(name, self._desk)
-            app.install_screen(self.built[name], name)
-        app.push_screen(name)
-
-    def go_to_post(self, name: str) -> None:
-        """Stand at a post of the open run, on the home page."""
-        place = self._desk.place
-        if place is None:
-            return
-        from shimfit.workflow.place import Place
-
-        self._desk.go(Place(place.job, place.run, name))
-        self.go("post")
-        self.home.outcome = None
-        self.home.new_post()
-
-
 def _build(name: str, session: Session) -> Page:
     """Make a page other than the home page; its module loads now and not earlier."""
     if name == "plan":
         from shimfit.tui.screens.plan import PlanScreen
 
         return PlanScreen(session)
-    assert name in SCREENS
     if name == "run":
         from shimfit.tui.screens.run import RunScreen
 
@@ -143,43 +83,13 @@ def _build(name: str, session: Session) -> Page:
     return SetupScreen(session)
 
 
-ASKS = {
-    "note": ("note", "a note for this post, like: split, replace", "noted"),
-    "photo": ("photo", "name of the photo's file", "photographed"),
-    "skip": ("skip", "why is this post skipped?", "skipped"),
-    "torque": ("N m", "torque of the nut in N m, like 40", "torqued"),
-    "packed_otherwise": ("packs", "seat=lot@mark+lot, like next-out=T1@30+F2", "packed_otherwise"),
-    "kind": ("kind", "bed, mid, rails-on, verify, or rocks next-out 0.5", "kind_of_next"),
-    "insert_post": ("station", "where, from the run's start, like 1800mm", "insert_post"),
-}
-"""Actions that ask one thing: label, hint, and the session's move that takes the answer."""
-PLAIN_MOVES = ("packed", "tightened", "trimmed", "rails_on")
-"""Actions that are a move of the session and ask nothing."""
-OF_THE_PAGE = (
-    "open",
-    "export",
-)
-"""What means another thing on each page: only its own key or tap asks for it."""
-ON_A_PAGE = {
-    "cut_sheet": ("plan", "export"),
-    "hand_over": ("record", "export"),
-    "make_plan": ("plan", "make_plan"),
-    "line_up": ("plan", "line_up"),
-    "stock_add": ("stock", "stock_add"),
-    "stock_import": ("stock", "stock_import"),
-    "stock_out": ("stock", "stock_out"),
-    "new_run": ("setup", "new_run"),
-}
-"""Actions that belong to one page: the page, and its name for it."""
-
-
 class Doing:
-    """Does the actions of deeds.DEEDS for the program."""
+    """Does the actions of the table: a move of the session, one of the page in front, or a method of this."""
 
     def __init__(self, app: ShimfitApp) -> None:
         self._app = app
-        self._desk = app.session
-        self._told_of: str | None = None
+        self._session = app.session
+        self._named: str | None = None
         """Id of the step that undo named last, so that it is taken back when it is asked for again."""
 
     def do(self, name: str) -> None:
@@ -192,157 +102,174 @@ class Doing:
             self._app.page.say(Outcome(error.message, done=False, bell="refused"))
 
     def _do(self, name: str) -> None:
-        app, session, page = self._app, self._desk, self._app.page
-        match name:
-            case "go_post" | "leave":
-                self._step_back()
-            case "go_run" | "go_plan" | "go_stock" | "go_record" | "go_setup":
-                app.pages.go(name.removeprefix("go_"))
-            case _ if name in ON_A_PAGE:
-                self._on_its_page(name)
-            case "help":
-                self._help()
-            case "palette":
-                app.action_command_palette()
-            case "quit":
-                app.leave(0)
-            case "undo":
-                self._undo()
-            case "redo":
-                app.tell(session.redo(box=page.NAME == "stock"))
-            case "next_post":
-                self._walk(session.step(+1))
-            case "previous_post":
-                self._walk(session.step(-1))
-            case "find":
-                page.ask(Question("find", "name of a post, or a word from its notes", self._find))
-            case "turn":
-                page.ask(Question("first", "read as always, like 6n10h", self._turned_first))
-            case _ if name in PLAIN_MOVES:
-                app.tell(getattr(session, name)())
-            case _ if name in ASKS:
-                label, hint, move = ASKS[name]
-                page.ask(Question(label, hint, getattr(session, move)))
-            case "move_post":
-                page.ask(self._about_moving(page.marked_post()))
-            case "remove_post":
-                app.tell(session.remove_post(page.marked_post()))
-            case "axes":
-                app.listening.teach()
-            case "zero":
-                app.listening.find_zero()
-            case "dropped":
-                app.listening.forget_zero()
-            case "take":
-                app.tell(app.listening.take())
-            case "left_to_do":
-                session.only_left = not session.only_left
-                app.tell(
-                    Outcome(
-                        f"the list shows {'only what is left to do' if session.only_left else 'all posts'}"
-                    )
-                )
-            case "survey":
-                session.walks_on = not session.walks_on
-                does = "walks on to the next post" if session.walks_on else "stays"
-                app.tell(Outcome(f"each reading {does}"))
-            case "next_pack":
-                app.pages.home.next_pack()
-            case "pad":
-                app.pages.go("post")
-                app.pages.home.toggle_pad()
-            case "theme":
-                self._next_theme()
-            case "sample":
-                session.site.write_sample()
-                session.open_last()
-                app.tell(Outcome("the sample job: nothing in it is real"))
-            case _ if name in OF_THE_PAGE:
-                page.tapped_key(name)
+        action, page = BY_NAME.get(name), self._app.page
+        if action is not None and action.page:
+            self._on_its_page(action)
+        elif action is not None and action.move:
+            move = getattr(self._session, action.move)
+            if action.label:
+                page.ask(Question(action.label, action.asks, move))
+            else:
+                self._app.tell(move())
+        elif name.startswith("go_") and name != "go_post":
+            self._app.go(name.removeprefix("go_"))
+        else:
+            getattr(self, name)()
 
-    def _on_its_page(self, name: str) -> None:
+    def _on_its_page(self, action: Action) -> None:
         """Do what belongs to one page; from elsewhere that page comes to the front first."""
-        where, key = ON_A_PAGE[name]
-        if where == self._app.page.NAME:
-            self._app.page.tapped_key(key)
+        app = self._app
+        if action.page == app.page.NAME:
+            app.page.perform(action.name)
             return
-        self._app.pages.go(where)
-        if name != "stock_out":  # there nothing is marked yet: the page says what to do
-            self._app.page.call_after_refresh(self._app.page.tapped_key, key)
+        app.go(action.page)
+        if action.name != "stock_out":  # there nothing is marked yet: the page says what to do
+            app.page.call_after_refresh(app.page.perform, action.name)
 
-    def _help(self) -> None:
-        """Show the help, or leave it with the same key."""
-        from shimfit.tui.screens.help import HelpScreen
-
-        if isinstance(self._app.screen, HelpScreen):
-            self._app.screen.action_back()
-        else:
-            self._app.push_screen(HelpScreen(self._desk, self._app.page.NAME))
-
-    def _undo(self) -> None:
-        """Take the last step back. Text on the line goes first, and what is not in view is named first."""
-        app, session, page = self._app, self._desk, self._app.page
-        box = page.NAME == "stock"
-        coming = session.undo_is_of(box=box)
-        step, said, here = coming or (None, "", True)
-        told, self._told_of = self._told_of, step
-        again = f"{session.keys.spell('^Z')} again takes back {said}"
-        line = page.query_one(EntryLine)
-        if line.value:
-            page.clear_line()
-            page.say(Outcome(f"line cleared; {again}" if coming else "line cleared"))
-        elif page.NAME == "post" and not here and told != step:
-            page.say(Outcome(f"not of this post; {again}", done=False))
-        else:
-            self._told_of = None
-            app.tell(session.undo(box=box))
-
-    def _step_back(self) -> None:
+    def go_post(self) -> None:
         """Esc: the question, then the page's own step, then home; at home the line."""
         page = self._app.page
         if page.question is not None:
             page.stop_asking()
         elif page.step_back():
             return
-        elif page is not self._app.pages.home:
-            self._app.pages.go("post")
+        elif page is not self._app.home:
+            self._app.go("post")
         else:
             page.clear_line()
 
+    leave = go_post
+
+    def open(self) -> None:
+        """Open what is marked in the list."""
+        self._app.page.open_marked()
+
+    def help(self) -> None:
+        """Show the help, or leave it with the same key."""
+        from shimfit.tui.screens.help import HelpScreen
+
+        if isinstance(self._app.screen, HelpScreen):
+            self._app.screen.action_back()
+        else:
+            self._app.push_screen(HelpScreen(self._session, self._app.page.NAME))
+
+    def palette(self) -> None:
+        """Every action by name."""
+        self._app.action_command_palette()
+
+    def quit(self) -> None:
+        """Leave."""
+        self._app.leave(0)
+
+    def undo(self) -> None:
+        """Take the last step back. Text on the line goes first, and what is not in view is named first."""
+        app, session, page = self._app, self._session, self._app.page
+        box = page.NAME == "stock"
+        coming = session.undo_is_of(box=box)
+        step, said, here = coming or (None, "", True)
+        named, self._named = self._named, step
+        again = f"{session.keys.spell('^Z')} again takes back {said}"
+        if page.line.value:
+            page.clear_line()
+            page.say(Outcome(f"line cleared; {again}" if coming else "line cleared"))
+        elif page.NAME == "post" and not here and named != step:
+            page.say(Outcome(f"not of this post; {again}", done=False))
+        else:
+            self._named = None
+            app.tell(session.undo(box=box))
+
+    def redo(self) -> None:
+        """Bring back what was taken back."""
+        self._app.tell(self._session.redo(box=self._app.page.NAME == "stock"))
+
+    def next_post(self) -> None:
+        """Walk on."""
+        self._walk(self._session.step(+1))
+
+    def previous_post(self) -> None:
+        """Walk back."""
+        self._walk(self._session.step(-1))
+
     def _walk(self, outcome: Outcome) -> None:
-        home = self._app.pages.home
+        home = self._app.home
         if outcome.done:
             home.outcome = None
             home.new_post()
         if not outcome.done or self._app.page is not home:
             self._app.tell(outcome)
 
-    def _find(self, text: str) -> Outcome:
-        outcome = self._desk.find(text)
-        if outcome.done:
-            self._app.pages.home.new_post()
-        return outcome
+    def turn(self) -> None:
+        """Ask for two readings, the second once the first was understood."""
+        self._app.page.ask(Question("first", "read as always, like 6n10h", self._turned_first))
 
-    def _about_moving(self, name: str) -> Question:
-        run = self._desk.run
+    def _turned_first(self, first: str) -> Outcome:
+        if not isinstance(self._session.echo(first), Understood):
+            return Outcome(f"{first!r} is no reading", done=False, bell="refused")
+        hint = "turn the level end for end, read again"
+        self._app.page.ask(Question("turned", hint, lambda second: self._session.turned(first, second)))
+        return Outcome("")
+
+    def move_post(self) -> None:
+        """Ask for another station of the marked post."""
+        name, run = self._app.page.marked_post(), self._session.run
         post = run.post(name) if run is not None else None
         now = f"{post.station_mm:g} mm" if post is not None else ""
         hint = f"new station of post {name}, from the run's start"
-        return Question("station", hint, lambda text: self._desk.move_post(name, text), now)
+        move = self._session.move_post
+        self._app.page.ask(Question("station", hint, lambda text: move(name, text), now))
 
-    def _turned_first(self, first: str) -> Outcome:
-        """Ask for the second reading once the first was understood."""
-        if not isinstance(self._desk.echo(first), Understood):
-            return Outcome(f"{first!r} is no reading", done=False, bell="refused")
-        hint = "turn the level end for end, read again"
-        self._app.page.ask(Question("turned", hint, lambda second: self._desk.turned(first, second)))
-        return Outcome("")
+    def remove_post(self) -> None:
+        """Take the marked post out of the run."""
+        self._app.tell(self._session.remove_post(self._app.page.marked_post()))
 
-    def _next_theme(self) -> None:
+    def axes(self) -> None:
+        """Teach the sensor its directions."""
+        self._app.listening.teach()
+
+    def zero(self) -> None:
+        """Find the sensor's zero."""
+        self._app.listening.find_zero()
+
+    def dropped(self) -> None:
+        """The sensor's zero counts no more."""
+        self._app.listening.forget_zero()
+
+    def take(self) -> None:
+        """Log what the sensor holds."""
+        self._app.tell(self._app.listening.take())
+
+    def left_to_do(self) -> None:
+        """List only what is left to do, or all."""
+        session = self._session
+        session.only_left = not session.only_left
+        shows = "only what is left to do" if session.only_left else "all posts"
+        self._app.tell(Outcome(f"the list shows {shows}"))
+
+    def survey(self) -> None:
+        """Walk on after each reading, or stay."""
+        self._app.tell(Outcome(self._session.survey()))
+
+    def next_pack(self) -> None:
+        """The next pack in large figures."""
+        self._app.home.next_pack()
+
+    def pad(self) -> None:
+        """Show or put away the tap pad."""
+        self._app.go("post")
+        self._app.home.toggle_pad()
+
+    def theme(self) -> None:
+        """The next of the themes."""
         order = themes.NAMES
         self._app.theme = order[(order.index(self._app.theme) + 1) % len(order)]
-        self._desk.site.set("theme", self._app.theme)
+        self._session.site.set("theme", self._app.theme)
         self._app.tell(Outcome(f"theme: {self._app.theme}"))
+
+    def sample(self) -> None:
+        """Write the sample job and open it."""
+        self._session.site.write_sample()
+        self._session.open_last()
+        self._app.tell(Outcome("the sample job: nothing in it is real"))
 
 
 SIGNALS = ("SIGTERM", "SIGHUP", "SIGINT")
@@ -351,6 +278,8 @@ ANSWER_LOOKS_PER_SECOND = 10
 """How often an answer that takes its time is looked for."""
 LOG_LOOK_S = 1.0
 """How often it is looked whether another program has logged something: one number of the file is asked."""
+LONGEST_KEY_S = 2.0
+"""So long one key may hold up the next; nothing a key does takes a tenth of it."""
 NO_KEY = "none"
 """Stands in the place of a key that no terminal sends: what has none by itself can still be given one."""
 
@@ -364,17 +293,17 @@ class ShimfitApp(App[None]):
     HORIZONTAL_BREAKPOINTS = [(0, "-slim"), (64, "-mid"), (110, "-broad"), (150, "-vast")]  # noqa: RUF012 - the library declares it as an instance variable
     VERTICAL_BREAKPOINTS = [(0, "-squat"), (14, "-low"), (24, "-tall")]  # noqa: RUF012 - as above
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding(DEFAULT_KEYS["palette"], "command_palette", "All", show=False, id="palette", priority=True),
+        Binding("ctrl+c", "how_to_leave", "How to leave", show=False, priority=True),
         *(
             Binding(
-                deed.keys or f"{NO_KEY}+{deed.name}",
-                f"do('{deed.name}')",
-                deed.title,
+                action.key or f"{NO_KEY}+{action.name}",
+                f"do('{action.name}')",
+                action.title,
                 show=False,
-                id=deed.name,
-                priority=deed.name != "go_post",
+                id=action.name,
+                priority=action.name != "go_post",
             )
-            for deed in DEEDS
+            for action in ACTIONS
         ),
     ]
 
@@ -391,12 +320,15 @@ class ShimfitApp(App[None]):
         settings = site.settings
         self.animation_level = "none"
         self.session = Session(site, glyphs_for(ascii_only=ascii or settings.ascii))
-        self.pages = Pages(self, self.session)
+        self.built: dict[str, Page] = {}
+        """Pages that were visited, by name: home is there from the start."""
         self.listening = Listening(self, sensor)
         self._doing = Doing(self)
         self._answering = Answering(site)
         self.session.answers_later = self._answer
         self.session.working = self._answering.pending
+        self._bound = set(DEFAULT_KEYS.values())
+        """Keys that are actions wherever the keys go."""
         self._watch: Timer | None = None
         self._rehearses = rehearse
         self._choose_colours(theme or settings.theme)
@@ -430,7 +362,8 @@ class ShimfitApp(App[None]):
     def get_default_screen(self) -> Screen[None]:
         """The post is home."""
         self.session.open_last()
-        return self.pages.build_home()
+        self.built["post"] = home = PostScreen(self.session)
+        return home
 
     def on_mount(self) -> None:
         """Signals, sensor; a rehearsal starts once everything is painted."""
@@ -454,7 +387,7 @@ class ShimfitApp(App[None]):
 
     def warn(self, text: str) -> None:
         """Show a banner that stays on the home page until it is taken away."""
-        home = self.pages.home
+        home = self.home
         home.standing_banner = text
         home.call_after_refresh(home.warn, "")
 
@@ -516,26 +449,99 @@ class ShimfitApp(App[None]):
             keys, trouble = dict(DEFAULT_KEYS), f"KEYS are the usual ones; {error.message}"
         self.set_keymap(keys)
         self.session.keys = KeyWords(keys)
+        self._bound = {"escape", "ctrl+c", *keys.values()}
         self.warn(trouble or self._read_only_words())
 
     # ------------------------------------------------------------ pages and actions
 
     @property
+    def home(self) -> PostScreen:
+        """The post's page."""
+        page = self.built["post"]
+        assert isinstance(page, PostScreen)
+        return page
+
+    @property
     def page(self) -> Page:
         """The page in front, or the one below a help or palette screen."""
-        return self.pages.front
+        for screen in reversed(self.screen_stack):
+            if isinstance(screen, Page):
+                return screen
+        return self.home
+
+    def go(self, name: str) -> None:
+        """Bring a page to the front; a page that is there already stops asking."""
+        while not isinstance(self.screen, Page) and len(self.screen_stack) > 1:
+            self.pop_screen()
+        if name == self.page.NAME:
+            if self.page.question is not None:
+                self.page.stop_asking()
+            return
+        if self.page.NAME != "post":
+            self.pop_screen()
+        if name == "post":
+            return
+        if name not in self.built:
+            self.built[name] = _build(name, self.session)
+            self.install_screen(self.built[name], name)
+        self.push_screen(name)
 
     def go_to_post(self, name: str) -> None:
         """Stand at a post of the open run, on the home page."""
-        self.pages.go_to_post(name)
+        place = self.session.place
+        if place is None:
+            return
+        self.session.go(replace(place, post=name))
+        self.go("post")
+        self.home.outcome = None
+        self.home.new_post()
+
+    async def on_event(self, event: events.Event) -> None:
+        """Take one key after another: the next one waits until what this one does is done.
+
+        The library hands a key to the widget that has the keys and takes the next one at once: in a burst (a
+        paste, a slow link) a reading's Enter would be heard after the keys behind it.
+        """
+        if not isinstance(event, events.Key) or event.is_forwarded:
+            await super().on_event(event)
+            return
+        screen, bound = self.screen, event.key in self._bound
+        if isinstance(screen, Page):
+            if screen.has_class("-tiny") and not bound:
+                return  # what can't be seen is not typed
+            if not bound and screen.press(event):
+                return
+        await super().on_event(event)
+        target = self.focused
+        if target is None or not target.is_running:
+            return
+        taken = asyncio.Event()
+        if target.call_later(taken.set):
+            with contextlib.suppress(TimeoutError):
+                await asyncio.wait_for(taken.wait(), LONGEST_KEY_S)
 
     def action_do(self, name: str) -> None:
-        """A key was pressed for an action of the table."""
-        self.do(name)
+        """A key was pressed for an action of the table; what is in front of the page keeps it."""
+        if isinstance(self.screen, Page):
+            if not self.screen.has_class("-tiny") or name == "quit":
+                self.do(name)
+        elif name in ("help", "quit") or name.startswith("go_"):
+            self.do(name)
+
+    def action_how_to_leave(self) -> None:
+        """Ctrl+C stops what is being worked out; else it says how to leave."""
+        if not self.page.interrupt():
+            self.page.say(
+                Outcome(self.session.keys.spell("^Q leaves; what was logged is on disk"), done=False)
+            )
 
     def do(self, name: str) -> None:
         """Do an action of the table, or one that only a tap can ask for; errors become words."""
         self._doing.do(name)
+
+    def listen_anew(self) -> None:
+        """Listen to the inclinometer as the settings say now; raises ShimfitError."""
+        self.listening.anew()
 
     def tell(self, outcome: Outcome) -> None:
         """Bring the page in front up to date and say what came of a move."""
@@ -551,5 +557,6 @@ class ShimfitApp(App[None]):
 
     def get_system_commands(self, screen: Screen[None]) -> Iterable[SystemCommand]:  # noqa: ARG002 - the library's signature
         """Every action by name, with what it does."""
-        for deed in DEEDS:
-            yield SystemCommand(deed.title, deed.says, lambda name=deed.name: self.do(name))
+        for action in ACTIONS:
+            if action.name != "palette":
+                yield SystemCommand(action.title, action.says, lambda name=action.name: self.do(name))

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, TextIO
 from shimfit.core.cautions import cautions_of
 from shimfit.entry.result import Understood
 from shimfit.errors import Exit, FileError, ShimfitError
+from shimfit.settings.actions import ACTIONS
 from shimfit.text.glyphs import ASCII, glyphs_for
 from shimfit.text.phrases import state_word
 from shimfit.text.pictures import foot_plan
@@ -24,6 +25,7 @@ from shimfit.tui.session import Outcome, Session
 from shimfit.tui.setting_up import LOT_HINT, RUN_STEPS, add_run, check_answer, parse_lot
 
 if TYPE_CHECKING:
+    from shimfit.settings.actions import Action
     from shimfit.standing import PostRecord
     from shimfit.tui.sensing import Sensor
     from shimfit.workflow.site import Site
@@ -37,6 +39,11 @@ class _Command:
     says: str
     do: Callable[[str], str | None]
     """Takes what stands after the word; returns what to say, None to leave."""
+
+    @property
+    def word(self) -> str:
+        """What it begins with."""
+        return self.form.partition(" ")[0]
 
 
 def run_plain(
@@ -83,73 +90,50 @@ class _Conversation:
         self.stdin = stdin
         self.stdout = stdout
         self.shows_typed = not stdin.isatty()
-        self.commands = {
-            "next": _Command(
-                "next",
-                "walk on to the next post" + ("; so does Enter alone" if sensor is None else ""),
-                lambda _: self._walk(+1),
-            ),
-            "back": _Command("back", "walk back to the post before", lambda _: self._walk(-1)),
-            "go": _Command("go 7", "go to a post by its name", self._find),
-            "find": _Command("find split", "go to the post with that word in its name or notes", self._find),
-            "again": _Command("again", "say once more how this post stands", lambda _: self._post()),
-            "plan": _Command("plan", "draw the foot with its packs", lambda _: self._plan()),
-            "fitted": _Command(
-                "fitted next-out=T1@30+F2",
-                "what really went in, seat by seat",
-                lambda t: self._move(self.session.packed_otherwise(t)),
-            ),
-            "trimmed": _Command(
-                "trimmed", "the packs were cut flush", lambda _: self._move(self.session.trimmed())
-            ),
-            "as": _Command(
-                "as bed",
-                "the next reading is: bed, mid, rails-on, verify, rocks next-out 0.5",
-                lambda t: _told(self.session.kind_of_next(t)),
-            ),
-            "turned": _Command(
-                "turned 6n10h / 5n9h",
-                "two readings, the level turned end for end",
-                lambda t: self._move(self.session.turned(*(p.strip() for p in (t + "/").split("/")[:2]))),
-            ),
-            "packed": _Command(
-                "packed", "the packs went in as prescribed", lambda _: self._move(self.session.packed())
-            ),
-            "tightened": _Command(
-                "tightened", "the nut was tightened", lambda _: self._move(self.session.tightened())
-            ),
-            "note": _Command(
-                "note split, replace", "leave a note here", lambda t: self._move(self.session.noted(t))
-            ),
-            "skip": _Command(
-                "skip no access", "leave this post for later", lambda t: self._move(self.session.skipped(t))
-            ),
-            "undo": _Command(
-                "undo",
-                "take back what was logged last",
-                lambda t: self._move(self.session.undo(box=t == "box")),
-            ),
-            "redo": _Command(
-                "redo", "bring it back", lambda t: self._move(self.session.redo(box=t == "box"))
-            ),
-            "run": _Command("run", "every post as it stands", lambda _: self._run(left=False)),
-            "left": _Command("left", "the posts that are left to do", lambda _: self._run(left=True)),
-            "stock": _Command("stock", "what is in the box", lambda _: self._stock()),
-            "lot": _Command(f"lot {LOT_HINT.partition('  /')[0]}", "put a lot in the box", self._lot),
-            "load": _Command("load stock.csv", "put the lots of a file in the box", self._load),
-            "gone": _Command("gone T1", "that lot ran out", site.out_of),
-            "write": _Command("write record.pdf", "the record as .pdf, .csv or .json", self._write),
-            "open": _Command("open job/run", "work on another run", self._open),
-            "new": _Command("new", "lay out a run; asks for what it needs", lambda _: self._new()),
-            "sample": _Command("sample", "write the sample job and open it", lambda _: self._sample()),
-            "set": _Command("set units inch", "change a setting", self._set),
-            "survey": _Command(
-                "survey", "each reading walks on to the next post, or not", lambda _: self._survey()
-            ),
-            "help": _Command("help", "this list", lambda _: self._help()),
-            "quit": _Command("quit", "leave; everything that was logged is on disk", lambda _: None),
-        }
+        own: tuple[_Command, ...] = (
+            _Command("go 7", "go to a post by its name", self._find),
+            _Command("again", "say once more how this post stands", lambda _: self._post()),
+            _Command("plan", "draw the foot with its packs", lambda _: self._plan()),
+            _Command("run", "every post as it stands", lambda _: self._run(left=False)),
+            _Command("left", "the posts that are left to do", lambda _: self._run(left=True)),
+            _Command("stock", "what is in the box", lambda _: self._stock()),
+            _Command("open job/run", "work on another run", self._open),
+            _Command("sample", "write the sample job and open it", lambda _: self._sample()),
+            _Command("set units inch", "change a setting", self._set),
+        )
+        of_the_table = (
+            _Command(action.plain, action.says, self._doer(action)) for action in ACTIONS if action.plain
+        )
+        self.commands = {command.word: command for command in (*of_the_table, *own)}
         self.short = {"?": "help", "q": "quit"}
+
+    def _doer(self, action: Action) -> Callable[[str], str | None]:
+        """What does an action of the table here: a method of this conversation, else the session's move."""
+        own: dict[str, Callable[[str], str | None]] = {
+            "hand_over": self._write,
+            "new_run": lambda _: self._new(),
+            "stock_add": self._lot,
+            "stock_import": self._load,
+            "stock_out": self.session.site.out_of,
+            "help": lambda _: self._help(),
+            "quit": lambda _: None,
+            "undo": lambda text: self._move(self.session.undo(box=text == "box")),
+            "redo": lambda text: self._move(self.session.redo(box=text == "box")),
+            "next_post": lambda _: self._walk(+1),
+            "previous_post": lambda _: self._walk(-1),
+            "find": self._find,
+            "survey": lambda _: self.session.survey(),
+            "kind": lambda text: _told(self.session.kind_of_next(text)),
+            "turn": self._turn,
+        }
+        if action.name in own:
+            return own[action.name]
+        move = getattr(self.session, action.move)
+        return lambda text: self._move(move(text) if action.label else move())
+
+    def _turn(self, text: str) -> str:
+        first, _, second = text.partition("/")
+        return self._move(self.session.turned(first.strip(), second.strip()))
 
     def work(self) -> int:
         """Ask, do, say, until there is no more."""
@@ -170,7 +154,7 @@ class _Conversation:
             if typed is None:
                 return Exit.DONE
             try:
-                said = self._hear(typed.strip())
+                said = self._parse(typed.strip())
             except ShimfitError as error:
                 if error.kind == "internal":
                     raise
@@ -202,25 +186,25 @@ class _Conversation:
             self.say(line.rstrip("\n"))
         return line.rstrip("\n")
 
-    def _hear(self, typed: str) -> str | None:
+    def _parse(self, typed: str) -> str | None:
         if not typed:
             return (
                 self._walk(+1)
                 if self.sensor is None or self.session.place is None
                 else self._take(self.sensor)
             )
-        heard = self.session.echo(typed)
+        parsed = self.session.echo(typed)
         word, _, rest = typed.partition(" ")
         word = self.short.get(word, word.lower())
-        if not isinstance(heard, Understood) and word in self.commands:
+        if not isinstance(parsed, Understood) and word in self.commands:
             return self.commands[word].do(rest.strip())
         if self.session.place is None:
             return "refused: no run is open; type sample, new or open JOB/RUN"
         outcome = self.session.enter(typed)
         if not outcome.done:
             return _refused(outcome, typed)
-        assert isinstance(heard, Understood)
-        return f"understood: {heard.words}\n{outcome.message}\n{self._post()}"
+        assert isinstance(parsed, Understood)
+        return f"understood: {parsed.words}\n{outcome.message}\n{self._post()}"
 
     # ------------------------------------------------------------ saying
 
@@ -333,14 +317,6 @@ class _Conversation:
     def _find(self, text: str) -> str:
         outcome = self.session.find(text)
         return self._post() if outcome.done else f"refused: {outcome.message}"
-
-    def _survey(self) -> str:
-        self.session.walks_on = not self.session.walks_on
-        return (
-            "each reading walks on to the next post"
-            if self.session.walks_on
-            else "each reading stays at its post"
-        )
 
     def _lot(self, text: str) -> str:
         lot = parse_lot(text, self.session.settings.units)

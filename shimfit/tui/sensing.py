@@ -4,19 +4,20 @@ from __future__ import annotations
 
 import time
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 from shimfit.errors import ShimfitError
 from shimfit.model import Reading
 from shimfit.tui.session import Outcome
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     import numpy as np
     from numpy.typing import NDArray
 
     from shimfit.core.sensing.mounting import Zero
     from shimfit.model import Lean
-    from shimfit.tui.app import ShimfitApp
     from shimfit.tui.session import Session
     from shimfit.wire.inclinometer import Snapshot, Taken
     from shimfit.workflow.site import Site
@@ -150,10 +151,43 @@ def hold(sensor: Sensor) -> Live:
         time.sleep(1 / LOOKS_PER_SECOND)
 
 
+class Home(Protocol):
+    """The page that shows what is heard."""
+
+    def show_live(self, live: Live) -> None:
+        """Draw what the inclinometer shows."""
+
+    def no_sensor(self) -> None:
+        """Nothing is listened to any more."""
+
+
+class Host(Protocol):
+    """The part of the program that listening needs."""
+
+    session: Session
+
+    @property
+    def home(self) -> Home:
+        """The page that shows what is heard."""
+
+    @property
+    def page(self) -> object:
+        """The page in front."""
+
+    def tell(self, outcome: Outcome) -> None:
+        """Say what came of a move."""
+
+    def set_interval(self, interval: float, callback: Callable[[], None]) -> object:
+        """Call again and again."""
+
+    def push_screen(self, screen: Any) -> object:
+        """Show a screen in front of the page."""
+
+
 class Listening:
     """Holds the inclinometer, or none, from the program's start to its end."""
 
-    def __init__(self, app: ShimfitApp, sensor: Sensor | None) -> None:
+    def __init__(self, app: Host, sensor: Sensor | None) -> None:
         self._app = app
         self._sensor = sensor
         self._looks = False
@@ -178,11 +212,11 @@ class Listening:
         self.stop()
         self._sensor = sensor
         if sensor is None:
-            self._app.pages.home.no_sensor()
+            self._app.home.no_sensor()
         self.start()
 
     def _look(self) -> None:
-        page = self._app.pages.home
+        page = self._app.home
         if self._sensor is None:
             return
         if self._sensor.snapshot().fell and not self._app.session.site.read_only:

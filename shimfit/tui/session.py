@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, replace
+from math import hypot
 from typing import TYPE_CHECKING, Literal
 
 from shimfit.entry.result import Incomplete, Refused, Understood
 from shimfit.errors import EntryError, ShimfitError, UsageError
 from shimfit.model import PostState
+from shimfit.settings.actions import USUAL_KEYS, KeyWords
 from shimfit.text.phrases import PostView, Words, post_view, state_word
 from shimfit.tui import setting_up
-from shimfit.tui.deeds import USUAL_KEYS, KeyWords
 from shimfit.workflow.place import Place
 from shimfit.workflow.reading import Asked
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Container
 
+    from shimfit.entry.result import ParseResult
     from shimfit.model import Reading
     from shimfit.quantities.typed import Units
     from shimfit.settings import Settings
@@ -40,6 +43,8 @@ class Outcome:
     bell: Bell = "none"
 
 
+MUCH_NEARER = 3.0
+"""So many times nearer to where it stood than to where the packs would bring it: a slip, or no packs."""
 TAUGHT = 2
 """Plumb posts in a run of one's own after which the first-run hints go away."""
 KINDS = {
@@ -293,27 +298,89 @@ class Session:
 
     # ------------------------------------------------------------ reading
 
-    def echo(self, text: str) -> Incomplete | Understood | Refused | None:
-        """How the entry is understood so far; None on an empty line or without a post."""
-        if self.place is None or not text.strip():
-            return None
-        return self.site.echo(self.place, text)
+    def survey(self) -> str:
+        """Walk on after each reading, or stay at its post; returns which."""
+        self.walks_on = not self.walks_on
+        return f"each reading {'walks on to the next post' if self.walks_on else 'stays at its post'}"
 
-    def enter(self, text: str) -> Outcome:
-        """Log what was typed at this post. An entry that wants a second look is taken the second time."""
-        if self.place is None:
+    def echo(self, text: str) -> ParseResult | None:
+        """How the entry is understood so far; None on an empty line or without a post."""
+        entry = _addressed(text)[2]
+        if self.place is None or not entry.strip():
+            return None
+        return self.site.echo(self.place, entry)
+
+    def aim(self, text: str) -> str:
+        """What an entry is for: `post 4: `, `corrects the last: `; empty: this post's next reading."""
+        name, corrects, _ = _addressed(text)
+        return (f"post {name}: " if name else "") + ("corrects the last: " if corrects else "")
+
+    def enter(self, text: str, *, post: str = "") -> Outcome:
+        """Log what was typed at a post (empty: this one), and stand there.
+
+        `4:6n10h` is a reading of post 4, `=6n10h` one in the place of the last. An entry that wants a second
+        look is taken the second time.
+        """
+        if self.run is None or self.place is None:
             own = self.keys.spell("F5 sets up your own")
             return Outcome(f"no run is open yet: Esc, then Enter opens the sample job; {own}", done=False)
-        heard = self.site.echo(self.place, text)
-        if isinstance(heard, Incomplete):
-            heard = heard.refused
-        if isinstance(heard, Refused):
-            return _refusal(heard)
-        reason = None if self._asked.mid else self.site.second_look(self.place, heard)
+        name, corrects, entry = _addressed(text)
+        place = replace(self.place, post=name or post or self.place.post)
+        record = self.run.post(place.post)
+        if record is None:
+            return Outcome(f"this run has no post {name!r}", done=False, at=0, bell="refused")
+        parsed = self.site.echo(place, entry)
+        if isinstance(parsed, Incomplete):
+            parsed = parsed.refused
+        if isinstance(parsed, Refused):
+            outcome = _refusal(parsed)
+            return replace(outcome, at=(outcome.at or 0) + len(text) - len(entry))
+        if corrects:
+            return self._correct(place, entry)
+        reason = None if self._asked.mid else self._doubt(place, record, parsed, entry)
         if reason is not None and self._sure_of != text:
             self._sure_of = text
             return Outcome(_with_enter(reason), done=False)
-        return self.attempt(lambda place: self._log(place, text))
+        sure, self._sure_of = self._sure_of == text, None
+        if place != self.place:
+            self.go(place)
+        return self.attempt(lambda place: self._log(place, entry, sure=sure))
+
+    def _doubt(self, place: Place, record: PostRecord, parsed: Understood, entry: str) -> str | None:
+        """Why an entry wants a second Enter: what the history says, or packs that nobody logged.
+
+        Packs were worked out, nobody said that they went in, and the top stands nearer to where it stood than
+        to where the packs would bring it: the last reading may have been a slip.
+        """
+        reason = self.site.second_look(place, parsed)
+        if reason is not None or record.implied is None or record.reading is None:
+            return reason
+        before, answer = record.reading.lean, record.answer
+        expected = answer.resting.lean if answer is not None else None
+        along, across = parsed.slopes(record.height_mm)
+        if before is None or expected is None or along is None or across is None:
+            return None
+        to_before = hypot(along - before.slope_along, across - before.slope_across)
+        if to_before * MUCH_NEARER >= hypot(along - expected.slope_along, across - expected.slope_across):
+            return None
+        fixes = f"={entry.strip()} if the last one was wrong"
+        return f"not what the packs would do. Packed and read again: Enter; {fixes}"
+
+    def _correct(self, place: Place, entry: str) -> Outcome:
+        """Put a reading in the place of the last one: taken back and logged in one go."""
+        found = self.site.journal.to_undo(place.job)
+        is_last = found is not None and any(
+            event.kind == "reading" and (event.run, event.post) == (place.run, place.post)
+            for event in found[0].events
+        )
+        if found is None or not is_last:
+            last = f"; {self.keys.spell('^Z')} takes back {found[1]}" if found is not None else ""
+            message = f"a reading of post {place.post} is not what was logged last: = can't correct it{last}"
+            return Outcome(message, done=False, at=0, bell="refused")
+        self.site.undo(place.job)
+        self.go(place)
+        outcome = self.attempt(lambda place: self._log(place, entry, sure=True))
+        return replace(outcome, message=f"corrected: {outcome.message}") if outcome.done else outcome
 
     def take(self, reading: Reading) -> Outcome:
         """Log a reading that the inclinometer has taken."""
@@ -360,9 +427,8 @@ class Session:
 
         return self.attempt(log)
 
-    def _log(self, place: Place, text: str) -> Outcome:
-        logged = self.site.log_reading(place, text, self._how_asked(), sure=self._sure_of == text)
-        self._sure_of = None
+    def _log(self, place: Place, text: str, *, sure: bool) -> Outcome:
+        logged = self.site.log_reading(place, text, self._how_asked(), sure=sure)
         if logged.reading.slope_along is None and logged.reading.slope_across is None:
             return Outcome(logged.message)  # only a level's length was typed
         return self._after_reading(place)
@@ -491,6 +557,16 @@ class Session:
                 return Outcome(error.message, done=False, bell="refused")
         self.answer_missing()
         return outcome
+
+
+_ADDRESS = re.compile(r"\s*(?:([^\s:=]+)\s*:)?\s*(=?)\s*")
+
+
+def _addressed(text: str) -> tuple[str, bool, str]:
+    """`4:=6n10h` → ("4", True, "6n10h"): post, empty where none is named; whether it corrects; the entry."""
+    found = _ADDRESS.match(text)
+    assert found is not None
+    return found[1] or "", bool(found[2]), text[found.end() :]
 
 
 def _with_enter(reason: str) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, ClassVar, Self
+from typing import TYPE_CHECKING, Any, ClassVar, Protocol, Self, cast
 
 from rich.segment import Segment
 from textual.binding import Binding, BindingType
@@ -17,6 +17,7 @@ from textual.widget import Widget
 from textual.widgets import Input
 
 from shimfit.errors import one_line
+from shimfit.settings.actions import EMPTY_LINE_KEYS
 from shimfit.text.canvas import Canvas
 from shimfit.text.phrases import wrapped
 
@@ -380,7 +381,7 @@ class Tap:
     """One thing to tap."""
 
     label: str
-    deed: str
+    action: str
     """Name of an action, or `type:TEXT` for text that goes into the entry line."""
     role: str = "key"
 
@@ -458,27 +459,21 @@ class Taps(Drawn):
 
 
 STEADY_WIDTH = 256
-EMPTY_LINE_KEYS = {
-    "question_mark": "help",
-    "q": "quit",
-    "slash": "find",
-    "space": "take",
-    "up": "previous_post",
-    "down": "next_post",
-    "tab": "next_pack",
-}
-"""What these keys do while nothing is typed; with text on the line they are text (up and down: history)."""
+
+
+class TypedOn(Protocol):
+    """A screen with the line on it."""
+
+    @property
+    def program(self) -> Any:
+        """Does the actions that the empty line has keys for."""
+
+    def submit(self, text: str) -> None:
+        """Take what was typed."""
 
 
 class EntryLine(Input):
     """A line editor that offers its keys while it is empty, and remembers what was typed."""
-
-    class Lent(Message):
-        """A key that the empty line does not need."""
-
-        def __init__(self, deed: str) -> None:
-            super().__init__()
-            self.deed = deed
 
     def __init__(self, *, id: str | None = None) -> None:  # noqa: A002 - the library's own name
         super().__init__(compact=True, select_on_focus=False, id=id)
@@ -505,11 +500,15 @@ class EntryLine(Input):
             self.scroll_to(0, 0, animate=False)
 
     async def _on_key(self, event: events.Key) -> None:
-        deed = EMPTY_LINE_KEYS.get(event.key)
-        if deed and not self.value and self.lends:
+        action = EMPTY_LINE_KEYS.get(event.key) if self.lends and not self.value else None
+        page = cast("TypedOn", self.screen)
+        if action or event.key == "enter":  # done now, not by a message: the keys behind it keep their order
             event.stop()
             event.prevent_default()
-            self.post_message(self.Lent(deed))
+            if action:
+                page.program.do(action)
+            else:
+                page.submit(self.value)
             return
         if event.key in ("tab", "shift+tab"):  # the line keeps the cursor: elsewhere letters would be lost
             event.stop()

@@ -6,7 +6,7 @@ import pytest
 
 from shimfit.errors import UsageError
 from shimfit.settings import Settings, load, parse_setting
-from shimfit.settings.keys import ACTIONS, DEFAULT_KEYS, parse_keys
+from shimfit.settings.actions import DEFAULT_KEYS, NAMES, parse_keys
 
 
 def test_what_is_set_stands_beside_the_usual_ones() -> None:
@@ -48,7 +48,7 @@ def test_what_can_t_be_is_a_sentence(text: str, told: tuple[str, ...]) -> None:
 
 
 def test_every_action_can_have_every_free_key() -> None:
-    for action in ACTIONS:
+    for action in NAMES:
         assert parse_keys(f"{action}=f11")[action] == "f11"
 
 

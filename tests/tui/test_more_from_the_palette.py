@@ -9,9 +9,9 @@ import pytest
 
 from shimfit.errors import FileError
 from shimfit.model import Instrument
+from shimfit.settings.actions import BY_NAME, SCREENS
 from shimfit.text.glyphs import UNICODE
 from shimfit.tui.app import ShimfitApp
-from shimfit.tui.deeds import BY_NAME, SCREENS
 from shimfit.tui.handover import export_record
 from shimfit.tui.session import Session
 from shimfit.tui.widgets import Rows
@@ -152,7 +152,7 @@ def test_what_belongs_to_one_page_is_reached_from_the_palette_too(app_on, runnin
 
 def test_every_tap_at_the_foot_does_an_action(app_on, running, wait_for) -> None:
     """The palette names what the taps do: each is one of its actions, or means another thing on each page."""
-    of_a_page = {"open", "export", "enter", "leave", "palette", "sample"}
+    of_a_page = {"open", "enter", "leave", "palette", "sample"}
 
     async def job() -> None:
         app = app_on()
@@ -161,7 +161,7 @@ def test_every_tap_at_the_foot_does_an_action(app_on, running, wait_for) -> None
                 app.do(f"go_{page}")
                 await hand.pilot.pause()
                 assert page == app.page.NAME
-                taps = {tap.deed for tap in app.page.keys()}  # noqa: SIM118 - a page, no mapping
+                taps = {tap.action for tap in app.page.keys()}  # noqa: SIM118 - a page, no mapping
                 assert taps
                 assert taps - of_a_page <= set(BY_NAME)
 

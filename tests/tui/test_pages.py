@@ -8,8 +8,7 @@ import json
 import pytest
 
 from shimfit.model import PostState
-from shimfit.settings.keys import DEFAULT_KEYS, FREE, REFUSED, WITHOUT_KEY
-from shimfit.tui.deeds import DEEDS
+from shimfit.settings.actions import ACTIONS, DEFAULT_KEYS, FREE, REFUSED, WITHOUT_KEY
 from shimfit.tui.screens.help import HelpScreen
 from shimfit.tui.widgets import EntryLine, Rows
 
@@ -18,7 +17,7 @@ def test_every_page_opens_by_key_and_by_tap(app_on, running, wait_for) -> None:
     async def job() -> None:
         app = app_on()
         async with running(app, 40, 20) as hand:
-            assert list(app.pages.built) == ["post"], "other pages are built when first visited"
+            assert list(app.built) == ["post"], "other pages are built when first visited"
             for key, name, text in (
                 ("f2", "run", "7 of 7 left to do"),
                 ("f3", "stock", "The box: 6 lots, 86 pieces"),
@@ -148,9 +147,9 @@ def test_help_tells_the_grammar_and_the_keys(app_on, running, wait_for) -> None:
             await hand.sees("TYPING A READING", "1/4n3/8h")
             assert isinstance(app.screen, HelpScreen)
             text = app.screen.query_one(Rows).text
-            for deed in DEEDS:
-                if deed.keys or deed.on_empty_line:
-                    assert deed.title in text
+            for action in ACTIONS:
+                if action.key or action.empty_line:
+                    assert action.title in text
             assert "does not design the connection" in " ".join(text.split())
             await hand.press("escape")
             await hand.sees("post 1 (1/7)")
@@ -163,7 +162,9 @@ def test_help_tells_the_grammar_and_the_keys(app_on, running, wait_for) -> None:
 
 def test_every_action_is_in_the_palette(app_on) -> None:
     app = app_on()
-    assert [command.title for command in app.get_system_commands(None)] == [deed.title for deed in DEEDS]
+    assert [command.title for command in app.get_system_commands(None)] == [
+        action.title for action in ACTIONS if action.name != "palette"
+    ]
 
 
 def test_the_palette_does_what_is_chosen(app_on, running, wait_for) -> None:
@@ -183,11 +184,11 @@ def test_the_palette_does_what_is_chosen(app_on, running, wait_for) -> None:
 
 
 def test_no_key_is_bound_that_terminals_or_multiplexers_want() -> None:
-    bound = {deed.name: deed.keys for deed in DEEDS if deed.keys and deed.name != "go_post"}
-    assert bound | {"palette": "ctrl+p"} == dict(DEFAULT_KEYS)
-    assert {deed.name for deed in DEEDS} - set(bound) - {"go_post"} == set(WITHOUT_KEY)
+    bound = {action.name: action.key for action in ACTIONS if action.key and action.name != "go_post"}
+    assert bound == dict(DEFAULT_KEYS)
+    assert {action.name for action in ACTIONS} - set(bound) - {"go_post"} == set(WITHOUT_KEY)
     assert set(DEFAULT_KEYS.values()) <= FREE - set(REFUSED)
-    names = [deed.name for deed in DEEDS]
+    names = [action.name for action in ACTIONS]
     assert len(names) == len(set(names))
 
 

@@ -7,6 +7,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 import pytest
+from textual import events
 from textual.geometry import Region
 from textual.widget import Widget
 
@@ -138,19 +139,25 @@ def test_sign_and_echo_are_drawn_together(app_on, running, wait_for) -> None:
     wait_for(job())
 
 
-def test_keys_that_come_right_after_enter_are_kept(app_on, running, wait_for) -> None:
-    """As when somebody types on while the answer is worked out: the log takes the reading and no more."""
+def burst(app, text: str) -> None:
+    """Keys that are all there before the first is looked at, as from a paste or a slow link."""
+    for sign in text:
+        key = {"\r": "enter", ".": "full_stop", "\x1a": "ctrl+z"}.get(sign, sign)
+        app.post_message(events.Key(key, sign))
 
+
+def test_keys_keep_their_order_in_a_burst(app_on, running, wait_for) -> None:
     async def job() -> None:
         app = app_on()
         async with running(app, 80, 24) as hand:
-            line = app.page.query_one(EntryLine)
-            await hand.type("9n5o")
-            await line.action_submit()
-            line.insert_text_at_cursor("3")
-            await hand.sees("logged: pack", "› 3")
-            assert line.value == "3"
-            assert app.session.record.readings[-1].text == "9n5o"
+            app.do("survey")
+            burst(app, "9n5o\r8n4o\r7n3")
+            await hand.sees("post 3 (3/7)", "› 7n3")
+            run = app.session.run
+            assert [post.readings[-1].text for post in run.posts[:2]] == ["9n5o", "8n4o"]
+            burst(app, "o\r\x1a\x1a6n3o\r")  # the reading is taken back before the next is typed
+            await hand.sees("post 4 logged")
+            assert [len(post.readings) for post in app.session.run.posts[:4]] == [1, 1, 0, 1]
 
     wait_for(job())
 

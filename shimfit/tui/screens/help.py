@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, ClassVar
 from textual.binding import Binding, BindingType
 
 from shimfit.core.cautions import cautions_of
+from shimfit.settings.actions import ACTIONS, KeyWords
 from shimfit.text.phrases import wrapped
-from shimfit.tui.deeds import DEEDS, KeyWords
 from shimfit.tui.widgets import RoleScreen, Rows
 
 if TYPE_CHECKING:
@@ -119,9 +119,9 @@ def help_rows(page: str, width: int, keys: KeyWords) -> list[list[Run]]:
             say(left)
     say("")
     say("KEYS (all of it is in ^P too)", "strong")
-    for deed in DEEDS:
-        if keys.of(deed):
-            table(keys.of(deed), f"{deed.title}: {deed.says}")
+    for action in ACTIONS:
+        if keys.of(action):
+            table(keys.of(action), f"{action.title}: {action.says}")
     say("Keys of your own: F5, keys, like undo=ctrl+u, help=f9.")
     say("")
     say("CAUTION", "strong")

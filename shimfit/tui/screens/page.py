@@ -3,34 +3,49 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, ClassVar, cast
+from typing import TYPE_CHECKING, ClassVar, Protocol, cast
 
 from textual import on
 from textual.css.query import NoMatches
 from textual.widgets import Label
 
+from shimfit.settings.actions import ACTIONS, BY_NAME, ON_PAGES, SCREENS, key_word
 from shimfit.text.canvas import Canvas
 from shimfit.text.phrases import clipped, wrapped
-from shimfit.tui.deeds import BY_NAME, SCREENS
 from shimfit.tui.session import Outcome
 from shimfit.tui.widgets import Beside, EntryLine, Picture, RoleScreen, Tap, Taps
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Callable, Iterator, Mapping, Sequence
 
     from textual import events
     from textual.app import ComposeResult
     from textual.geometry import Size
-    from textual.widgets import Input
 
-    from shimfit.tui.app import ShimfitApp
     from shimfit.tui.session import Session
 
 LEAST_COLUMNS, LEAST_ROWS = 30, 8
 ECHO_ROWS, SQUAT_ECHO_ROWS = 3, 2
 """Most rows that a long refusal may take."""
-_OWN_KEYS = {"stock_out": "out", "stock_add": "add", "stock_import": "load", "make_plan": "plan"}
+STARTS_A_READING = "0123456789.="
+"""Signs that begin a reading and are no letter of any page."""
 TOO_SMALL = "Make the window larger: 30 x 8 at least"
+
+
+class Program(Protocol):
+    """The part of the program that a page needs."""
+
+    def do(self, name: str) -> None:
+        """Do an action of the table."""
+
+    def go_to_post(self, name: str) -> None:
+        """Stand at a post of the open run, on the home page."""
+
+    def listen_anew(self) -> None:
+        """Listen to the inclinometer as the settings say now; raises ShimfitError."""
+
+    def take_keys(self) -> None:
+        """Bind the keys of the settings."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +68,7 @@ class Page(RoleScreen):
     """One of the five screens."""
 
     NAME: ClassVar[str] = ""
-    """Its name among deeds.SCREENS."""
+    """Its name among actions.SCREENS."""
     TAB: ClassVar[str] = ""
     """Name in the row of screens that it belongs to, when it is not its own."""
     ALWAYS_ASKS: ClassVar[bool] = False
@@ -94,9 +109,14 @@ class Page(RoleScreen):
         return self.size if self.size.width else self.app.size
 
     @property
-    def shimfit(self) -> ShimfitApp:
-        """The app, by its own type."""
-        return cast("ShimfitApp", self.app)
+    def program(self) -> Program:
+        """The program, as far as a page needs it."""
+        return cast("Program", self.app)
+
+    @property
+    def line(self) -> EntryLine:
+        """The line that is typed on."""
+        return self.query_one(EntryLine)
 
     def compose(self) -> ComposeResult:
         """Put the shared rows around the page's own body."""
@@ -127,20 +147,12 @@ class Page(RoleScreen):
 
     def on_mount(self) -> None:
         """Offer the names of the screens and put the cursor where typing goes."""
-        labels = [BY_NAME[f"go_{name}"] for name in SCREENS]
+        here = f"go_{self.TAB or self.NAME}"
+        tabs = [BY_NAME[f"go_{name}"] for name in SCREENS]
         self.query_one("#tabs", Taps).offer(
-            [
-                [
-                    Tap(
-                        deed.title,
-                        deed.name,
-                        "here" if deed.name == f"go_{self.TAB or self.NAME}" else "band",
-                    )
-                    for deed in labels
-                ]
-            ]
+            [[Tap(tab.title, tab.name, "here" if tab.name == here else "band") for tab in tabs]]
         )
-        line = self.query_one(EntryLine)
+        line = self.line
         line.cursor_blink = False
         line.lends = self.ALWAYS_ASKS
         self.watch(line, "value", self._typed, init=False)
@@ -164,7 +176,7 @@ class Page(RoleScreen):
 
     def focus_home(self) -> None:
         """Where typing goes when nothing special is asked."""
-        self.query_one(EntryLine).focus()
+        self.line.focus()
 
     def draw_headline(self, width: int, height: int) -> Canvas:
         """Row that says where one stands."""
@@ -227,7 +239,7 @@ class Page(RoleScreen):
     @property
     def echo_rows(self) -> int:
         """Rows that the echo takes now."""
-        text, _ = self.echo_text(self.query_one(EntryLine).value)
+        text, _ = self.echo_text(self.line.value)
         most = SQUAT_ECHO_ROWS if self.has_class("-squat") else ECHO_ROWS
         return min(most, len(wrapped(text, self.window.width)))
 
@@ -242,7 +254,7 @@ class Page(RoleScreen):
         return _text(width, height, self.banner_text, "refused", self.session.glyphs.more)
 
     def _draw_echo(self, width: int, height: int) -> Canvas:
-        text, role = self.echo_text(self.query_one(EntryLine).value)
+        text, role = self.echo_text(self.line.value)
         return _text(width, height, text, role, self.session.glyphs.more)
 
     def echo_text(self, typed: str) -> tuple[str, str]:
@@ -268,7 +280,7 @@ class Page(RoleScreen):
         self.outcome = None
         self.query_one("#line").display = True
         self.query_one("#prompt", Label).update(f"{question.label}{self.session.glyphs.prompt} ")
-        line = self.query_one(EntryLine)
+        line = self.line
         line.lends = False
         line.value = question.value
         line.cursor_position = len(question.value)
@@ -279,13 +291,17 @@ class Page(RoleScreen):
     def stop_asking(self) -> None:
         """Back to what the page does by itself."""
         self.question = None
-        line = self.query_one(EntryLine)
+        line = self.line
         line.lends = self.ALWAYS_ASKS
         line.value = ""
         self.query_one("#prompt", Label).update(self.session.glyphs.prompt + " ")
         self.query_one("#line").display = self.ALWAYS_ASKS
         self.focus_home()
         self.show()
+
+    def interrupt(self) -> bool:
+        """Ctrl+C: stop what is being worked out here; False when nothing is."""
+        return False
 
     def step_back(self) -> bool:
         """Esc: take a step back on the page itself; False when there is none to take."""
@@ -294,7 +310,7 @@ class Page(RoleScreen):
     def clear_line(self) -> None:
         """Begin the line anew."""
         self.outcome = None
-        self.query_one(EntryLine).value = ""
+        self.line.value = ""
         self.show_echo()
 
     def _typed(self, text: str) -> None:
@@ -307,7 +323,7 @@ class Page(RoleScreen):
 
     def take_off_line(self, text: str) -> None:
         """Take away what was entered; keys that came meanwhile stay. Does not count as typing."""
-        line = self.query_one(EntryLine)
+        line = self.line
         self._hushed = True
         line.value = line.value.removeprefix(text)
         self._hushed = False
@@ -318,14 +334,13 @@ class Page(RoleScreen):
         self.show_echo()
         self.show_keys()
 
-    @on(EntryLine.Submitted)
-    def _entered(self, event: Input.Submitted) -> None:
-        event.stop()
+    def submit(self, text: str) -> None:
+        """Enter on the line; done before the next key is taken."""
         if self.question is None:
-            self.entered(event.value)
+            self.entered(text)
             return
         question = self.question
-        outcome = question.answer(event.value)
+        outcome = question.answer(text)
         if self.question is not question:
             return  # the answer asked something else
         if outcome.done:
@@ -336,12 +351,48 @@ class Page(RoleScreen):
     def entered(self, text: str) -> None:
         """Enter on the line while nothing special is asked."""
 
-    def tapped_key(self, name: str) -> None:
-        """A key of this page's own was tapped at the foot."""
-        if name == "open":
-            self.open_marked()
+    def perform(self, name: str) -> None:
+        """Do an action of the table that belongs to this page."""
+        getattr(self, name)()
+
+    def press(self, event: events.Key) -> bool:
+        """Take a key while the list has the keys: a letter of this page, or the first figure of a reading.
+
+        False: it is not for here (the list moves its mark by it). What does nothing says so.
+        """
+        if self.question is not None or self.ALWAYS_ASKS:
+            return False
+        if event.key in ("up", "down", "pageup", "pagedown", "home", "end", "enter", "escape", "ctrl+c"):
+            return False
+        sign = event.character or ""
+        if (name := self.letters().get(event.key)) is not None:
+            self.program.do(name)
+        elif sign and sign in STARTS_A_READING and self.session.run is not None:
+            self.ask_for_reading(sign)
         else:
-            getattr(self, f"action_{_OWN_KEYS.get(name, name)}")()
+            key = sign if event.is_printable and sign.strip() else key_word(event.key)
+            self.say(Outcome(f"{key} does nothing on this page; ? shows its keys", done=False))
+        return True
+
+    def letters(self) -> Mapping[str, str]:
+        """Single keys of this page, each with its action."""
+        own = {action.letter: action.name for action in ACTIONS if action.page == self.NAME and action.letter}
+        return {"question_mark": "help", "q": "quit", **own, **ON_PAGES.get(self.NAME, {})}
+
+    def ask_for_reading(self, first: str) -> None:
+        """A reading typed on a page that is not the post's: the line opens and names the post it is for."""
+        name = self.marked_post()
+
+        def log(text: str) -> Outcome:
+            return self.session.enter(text, post=name)
+
+        def echo(text: str) -> str:
+            from shimfit.tui.screens.post_pictures import echo_words
+
+            parsed = self.session.echo(text)
+            return echo_words(parsed, self.session.aim(text), self.session.glyphs, self.window.width)[0]
+
+        self.ask(Question(f"post {name}", "how far the top leans; Esc leaves it", log, first, echo))
 
     def marked_post(self) -> str:
         """The post that an action on a post means here."""
@@ -350,24 +401,18 @@ class Page(RoleScreen):
     def open_marked(self) -> None:
         """Open what is marked in the list."""
 
-    @on(EntryLine.Lent)
-    def _lent(self, event: EntryLine.Lent) -> None:
-        event.stop()
-        self.shimfit.do(event.deed)
-
     @on(Taps.Tapped)
     def _tapped(self, event: Taps.Tapped) -> None:
         event.stop()
-        deed = event.tap.deed
-        line = self.query_one(EntryLine)
-        if deed.startswith("type:"):
-            line.insert_text_at_cursor(deed.removeprefix("type:"))
-        elif deed == "erase":
-            line.action_delete_left()
-        elif deed == "enter":
-            line.post_message(line.Submitted(line, line.value))
+        action = event.tap.action
+        if action.startswith("type:"):
+            self.line.insert_text_at_cursor(action.removeprefix("type:"))
+        elif action == "erase":
+            self.line.action_delete_left()
+        elif action == "enter":
+            self.submit(self.line.value)
         else:
-            self.shimfit.do(deed)
+            self.program.do(action)
 
 
 def _text(width: int, height: int, text: str, role: str, more: str = "") -> Canvas:

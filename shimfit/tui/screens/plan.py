@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, ClassVar
-
-from textual.binding import Binding, BindingType
+from typing import TYPE_CHECKING, Any
 
 from shimfit.errors import ShimfitError, UsageError
 from shimfit.model import Face
@@ -40,14 +38,6 @@ class PlanScreen(Page):
 
     NAME = "plan"
     TAB = "run"
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("p", "plan", "Plan", show=False),
-        Binding("u", "line_up", "Line up", show=False),
-        Binding("e", "export", "Cut sheet", show=False),
-        Binding("ctrl+c", "stop", "Stop", show=False, priority=True),
-        Binding("question_mark", "app.do('help')", "Help", show=False),
-        Binding("q", "app.do('quit')", "Quit", show=False),
-    ]
 
     def __init__(self, session: Session) -> None:
         super().__init__(session)
@@ -91,7 +81,7 @@ class PlanScreen(Page):
 
     # ------------------------------------------------------------ planning
 
-    def action_plan(self) -> None:
+    def make_plan(self) -> None:
         """Begin to plan; the screen stays alive."""
         place = self.session.place
         if self.planning is not None:
@@ -105,7 +95,7 @@ class PlanScreen(Page):
         self.planning.start()
         self.show()
 
-    def action_line_up(self) -> None:
+    def line_up(self) -> None:
         """Aim the tops at one line, once it is told which feet stand off it; or each at plumb again."""
         run = self.session.run
         if run is None:
@@ -135,7 +125,7 @@ class PlanScreen(Page):
         self._off_mm = off_mm
         return Outcome("next plan: the tops are aimed at one line, as far as the tolerance lets")
 
-    def action_export(self) -> None:
+    def cut_sheet(self) -> None:
         """Ask where to write cut sheet and pack labels for paper."""
         run = self.session.run
         if run is None or self.planning is not None:
@@ -151,9 +141,9 @@ class PlanScreen(Page):
         assert self.session.run is not None
         return export_cut_sheet(self.session.site, self.session.run, name, overwrite=overwrite)
 
-    def action_stop(self) -> None:
-        """Stop with the best so far."""
-        self.step_back()
+    def interrupt(self) -> bool:
+        """Ctrl+C while it plans stops it with the best so far."""
+        return self.step_back()
 
     def step_back(self) -> bool:
         """Esc while it plans stops the planning and stays; True when that was so."""
@@ -246,7 +236,7 @@ class PlanScreen(Page):
         return (
             Tap("p plan", "make_plan"),
             Tap(line, "line_up"),
-            Tap("e pdf", "export"),
+            Tap("e pdf", "cut_sheet"),
             Tap("^P all", "palette"),
         )
 

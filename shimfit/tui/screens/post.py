@@ -18,7 +18,7 @@ from shimfit.tui.screens.post_pictures import (
     ScreenSize,
     answer,
     big,
-    echo,
+    echo_words,
     headline,
     plan,
     said,
@@ -26,7 +26,7 @@ from shimfit.tui.screens.post_pictures import (
     strip_row,
 )
 from shimfit.tui.screens.post_snapshot import LiveAdvice, next_step, take_snapshot
-from shimfit.tui.widgets import Below, Beside, EntryLine, Picture, Rows, Tap, Taps
+from shimfit.tui.widgets import Below, Beside, Picture, Rows, Tap, Taps
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -173,7 +173,7 @@ class PostScreen(Page):
 
     def typed(self) -> None:
         """Hear what is typed, on every key."""
-        text = "" if self.question else self.query_one(EntryLine).value
+        text = "" if self.question else self.line.value
         self.snapshot = self.snapshot.with_entry(self.session.echo(text))
         self._lay_out()
         for name in ("#big", "#plan"):
@@ -183,9 +183,9 @@ class PostScreen(Page):
     def entered(self, text: str) -> None:
         """Enter: log the reading; on the empty line walk on, or begin with the sample job."""
         if not text.strip():
-            self.shimfit.do("next_post" if self.session.run is not None else "sample")
+            self.program.do("next_post" if self.session.run is not None else "sample")
             return
-        line = self.query_one(EntryLine)
+        line = self.line
         line.remember(text)
         outcome = self.session.enter(text)
         if outcome.done:
@@ -265,10 +265,10 @@ class PostScreen(Page):
         self.focus_home()
         posts = self._listed()
         if event.index < len(posts):
-            self.shimfit.go_to_post(posts[event.index].name)
+            self.program.go_to_post(posts[event.index].name)
 
     def _look(self, shown_pack: int) -> None:
-        text = "" if self.question else self.query_one(EntryLine).value
+        text = "" if self.question else self.line.value
         self.snapshot = take_snapshot(self.session, shown_pack, self.session.echo(text), self.snapshot.live)
         if self.snapshot.live is not None:
             self.snapshot = self.snapshot.with_advice(
@@ -310,7 +310,9 @@ class PostScreen(Page):
         """The live echo while something is typed; else what came of the last move, or a hint."""
         if self.question is not None or self.outcome is not None or not typed.strip():
             return super().echo_text(typed)
-        return echo(self.snapshot.heard, self.session.glyphs, self.window.width)
+        return echo_words(
+            self.snapshot.heard, self.session.aim(typed), self.session.glyphs, self.window.width
+        )
 
     def default_hint(self) -> str:
         """What to do with the empty line."""
@@ -349,7 +351,7 @@ class PostScreen(Page):
         """Directions while typing, actions on the empty line."""
         if self.question is not None:
             return asking(self.snapshot)
-        if self.query_one(EntryLine).value:
+        if self.line.value:
             return typing(self.snapshot)
         return resting(self.snapshot, slim=self.screen_size.slim)
 

@@ -378,18 +378,19 @@ def _foot(snapshot: Snapshot, record: PostRecord, width: int, height: int) -> Ca
 # ---------------------------------------------------------------- the echo row
 
 
-def echo(heard: ParseResult | None, glyphs: Glyphs, width: int) -> tuple[str, str]:
-    """How the line is understood: sign, words, role. Half-typed text is not scolded."""
-    if isinstance(heard, Understood):
-        told = f"{glyphs.understood} {glyphs.spell(heard.words)}  {glyphs.enter} logs"
-        if len(told) > width:
-            told = f"{glyphs.understood} {_short_words(heard, glyphs)}  {glyphs.enter} logs"
-        return told, "strong"
-    if isinstance(heard, Refused):
-        return f"{glyphs.refused} {glyphs.spell(heard.reason)}", "refused"
-    if isinstance(heard, Incomplete):
-        return f"{glyphs.incomplete} {glyphs.spell(heard.reason)}", ""
-    return "", ""
+def echo_words(parsed: ParseResult | None, aim: str, glyphs: Glyphs, width: int) -> tuple[str, str]:
+    """How the line is understood: sign, words, role. Half-typed text is not scolded. aim: what it is for."""
+    if isinstance(parsed, Understood):
+        ends = f"  {glyphs.enter} logs"
+        forms = (glyphs.spell(parsed.words), _short_words(parsed, glyphs))
+        fits = (f"{glyphs.understood} {aim}{words}{ends}" for words in forms)
+        said = next((text for text in fits if len(text) <= width), f"{glyphs.understood} {aim}{forms[-1]}")
+        return said, "strong"
+    if isinstance(parsed, Refused):
+        return f"{glyphs.refused} {aim}{glyphs.spell(parsed.reason)}", "refused"
+    if isinstance(parsed, Incomplete):
+        return f"{glyphs.incomplete} {aim}{glyphs.spell(parsed.reason)}", ""
+    return aim and f"{glyphs.incomplete} {aim}type the reading", ""
 
 
 def _short_words(heard: Understood, glyphs: Glyphs) -> str:

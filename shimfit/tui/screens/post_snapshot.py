@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 from shimfit.entry.result import Understood
 from shimfit.model import Face
 from shimfit.quantities import shown
+from shimfit.settings.actions import USUAL_KEYS, KeyWords
 from shimfit.text.phrases import PackLine
-from shimfit.tui.deeds import USUAL_KEYS, KeyWords
 
 if TYPE_CHECKING:
     from shimfit.entry.result import ParseResult

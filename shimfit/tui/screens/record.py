@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, ClassVar
+from typing import TYPE_CHECKING
 
 from textual import on
-from textual.binding import Binding, BindingType
 
 from shimfit.model import PostState
 from shimfit.quantities.shown import fine
@@ -32,11 +31,6 @@ class RecordScreen(Page):
     """One row a post: before, after, allowed."""
 
     NAME = "record"
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("e", "export", "Export", show=False),
-        Binding("question_mark", "app.do('help')", "Help", show=False),
-        Binding("q", "app.do('quit')", "Quit", show=False),
-    ]
 
     def compose_body(self) -> ComposeResult:
         """The list alone."""
@@ -77,13 +71,13 @@ class RecordScreen(Page):
         if self.question is not None:
             return (Tap("Esc leave", "leave"), Tap(f"{self.session.glyphs.enter} write", "enter"))
         return (
-            Tap("e export", "export"),
+            Tap("e export", "hand_over"),
             Tap(f"{self.session.glyphs.enter} open", "open"),
             Tap("F1 help", "help"),
             Tap("^P all", "palette"),
         )
 
-    def action_export(self) -> None:
+    def hand_over(self) -> None:
         """Ask for a file name."""
         if self.session.run is None:
             self.say(Outcome("no run is open", done=False))
@@ -97,7 +91,7 @@ class RecordScreen(Page):
     def _chosen(self, event: Rows.Chosen) -> None:
         event.stop()
         if self.session.run is not None and event.index < len(self.session.run.posts):
-            self.shimfit.go_to_post(self.session.run.posts[event.index].name)
+            self.program.go_to_post(self.session.run.posts[event.index].name)
 
     def open_marked(self) -> None:
         """Go to the marked post."""

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, ClassVar
+from typing import TYPE_CHECKING
 
 from textual import on
-from textual.binding import Binding, BindingType
 
 from shimfit.text.canvas import Canvas
 from shimfit.text.glyphs import ROLES
@@ -31,16 +30,6 @@ class RunScreen(Page):
     """List of posts, strip, and the run as it stands."""
 
     NAME = "run"
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("l", "app.do('left_to_do')", "Left to do", show=False),
-        Binding("slash", "app.do('find')", "Find", show=False),
-        Binding("s", "app.do('survey')", "Survey", show=False),
-        Binding("p", "app.do('go_plan')", "Plan", show=False),
-        Binding("i", "app.do('insert_post')", "Insert", show=False),
-        Binding("m", "app.do('move_post')", "Move", show=False),
-        Binding("question_mark", "app.do('help')", "Help", show=False),
-        Binding("q", "app.do('quit')", "Quit", show=False),
-    ]
 
     def compose_body(self) -> ComposeResult:
         """Strip, picture, list."""
@@ -111,7 +100,7 @@ class RunScreen(Page):
         event.stop()
         posts = self._listed()
         if event.index < len(posts):
-            self.shimfit.go_to_post(posts[event.index].name)
+            self.program.go_to_post(posts[event.index].name)
 
     def open_marked(self) -> None:
         """Go to the marked post."""

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, ClassVar
+from typing import TYPE_CHECKING
 
 from textual import on
-from textual.binding import Binding, BindingType
 
 from shimfit.errors import ShimfitError
 from shimfit.quantities.shown import sized, tape
@@ -56,11 +55,6 @@ class SetupScreen(Page):
     """Runs to open, a run to lay out, settings to change."""
 
     NAME = "setup"
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("n", "new_run", "New run", show=False),
-        Binding("question_mark", "app.do('help')", "Help", show=False),
-        Binding("q", "app.do('quit')", "Quit", show=False),
-    ]
 
     def compose_body(self) -> ComposeResult:
         """The list alone."""
@@ -127,12 +121,12 @@ class SetupScreen(Page):
                 self.show()
                 self.say(outcome)
                 if outcome.done:
-                    self.shimfit.do("go_post")
+                    self.program.do("go_post")
             case "new":
-                self.action_new_run()
+                self.new_run()
             case "sample":
-                self.shimfit.do("sample")
-                self.shimfit.do("go_post")
+                self.program.do("sample")
+                self.program.do("go_post")
             case "option":
                 self.ask(Question(name, OPTION_HINTS[name], lambda text: self._set_option(name, text)))
             case "set":
@@ -142,7 +136,7 @@ class SetupScreen(Page):
         """Change or open the marked row."""
         self.query_one("#list", Rows).action_choose()
 
-    def action_new_run(self) -> None:
+    def new_run(self) -> None:
         """Ask for a run, one thing after another."""
         self._ask_step(0, {})
 
@@ -161,7 +155,7 @@ class SetupScreen(Page):
                 return Outcome(error.message, done=False, at=error.at, bell="refused")
             outcome = self.session.go_run(run.job, run.name)
             self.stop_asking()
-            self.shimfit.do("go_post")
+            self.program.do("go_post")
             return outcome
 
         start = ""
@@ -195,11 +189,11 @@ class SetupScreen(Page):
             self.app.theme = text
         if name in sensing.SETTINGS:
             try:
-                self.shimfit.listening.anew()
+                self.program.listen_anew()
             except ShimfitError as error:
                 return Outcome(f"{name} is set; {error.message}", done=False, bell="refused")
         if name == "keys":
-            self.shimfit.take_keys()
+            self.program.take_keys()
             self.show()
         return Outcome(f"{name}: {text or 'none'}")
 

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, ClassVar
-
-from textual.binding import Binding, BindingType
+from typing import TYPE_CHECKING
 
 from shimfit.errors import ShimfitError
 from shimfit.text.canvas import Canvas
@@ -28,13 +26,6 @@ class StockScreen(Page):
     """Lots with their sizes and what is left of each."""
 
     NAME = "stock"
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("o", "out", "Out of this", show=False),
-        Binding("a", "add", "Add", show=False),
-        Binding("i", "load", "Import", show=False),
-        Binding("question_mark", "app.do('help')", "Help", show=False),
-        Binding("q", "app.do('quit')", "Quit", show=False),
-    ]
 
     def compose_body(self) -> ComposeResult:
         """The list alone."""
@@ -81,18 +72,18 @@ class StockScreen(Page):
             Tap("^P all", "palette"),
         )
 
-    def action_out(self) -> None:
+    def stock_out(self) -> None:
         """The marked lot ran out; undo brings it back."""
         lots = self._lots()
         index = self.query_one("#list", Rows).index
         if index < len(lots):
             self._tell(lambda: self.session.site.out_of(lots[index].lot))
 
-    def action_add(self) -> None:
+    def stock_add(self) -> None:
         """Ask for a lot."""
         self.ask(Question("lot", LOT_HINT, self._add))
 
-    def action_load(self) -> None:
+    def stock_import(self) -> None:
         """Ask for a stock file."""
         self.ask(Question("file", "a CSV file with the lots that you counted", self._load))
 
