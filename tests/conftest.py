@@ -5,6 +5,10 @@ from __future__ import annotations
 import os
 
 import pytest
+from hypothesis import settings
+
+settings.register_profile("untimed", deadline=None)  # a busy machine is no fault in what is tested
+settings.load_profile("untimed")
 
 
 def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:

@@ -63,7 +63,7 @@ def test_a_short_strip_never_makes_a_whole_plan_fail(seed, length_mm):
     lots = [Lot(f"F{k}", "flat", 1, thickness_mm=round(float(rng.uniform(0.3, 2.5)), 2)) for k in range(6)]
     strip = Lot("S1", "strip", 1, length_mm=float(length_mm), width_mm=38.0, thickness_mm=20.0)
     saw = Saw((0.5, 1.0))
-    done = plan(posts, [*lots, strip], Options(saw=saw), Highs(), seconds=10)
+    done = plan(posts, [*lots, strip], Options(saw=saw), Highs(), seconds=2)
     wedges = [
         wedge_of(f"{one.post.name}/{pack.seat}", piece)
         for one in done.planned
