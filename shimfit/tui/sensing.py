@@ -25,8 +25,8 @@ if TYPE_CHECKING:
     Values = NDArray[np.float64]
 
 LOOKS_PER_SECOND = 20
-HOLD_S = 12.0
-"""Longest that plain mode waits for the post to stand still; a hold takes 2 to 5 s on a still post."""
+HOLD_S = 20.0
+"""Longest that plain mode waits for the post to stand still: 4 s on a still one, 15 where the sensor remembers."""
 LOST_S = 2.0
 """Trouble that lasts so long is told; a link that is only just being opened is given the time."""
 READY = "it stands still: Space logs it, or type"

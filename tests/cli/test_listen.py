@@ -274,8 +274,8 @@ def test_simulate_on_stdout_speaks_and_repeats_itself_for_a_seed(shimfit):
     assert shimfit("simulate --seconds 2 --at-once --rate 10 --seed 2").out != ran.out
 
 
-def lean_after(shimfit, tmp_path, script, seconds=20):
-    """Where it stands once taken: what still rings seems to remember, and is held for 12 s."""
+def lean_after(shimfit, tmp_path, script, seconds=10):
+    """Where it stands once taken: the tail of a movement is left out, so a reading comes 5 s after it."""
     path = str(tmp_path / "s.cap")
     assert shimfit("simulate", "--capture", path, "--seconds", str(seconds), "--do", script).code == 0
     told = shimfit("listen", path, "--json").json

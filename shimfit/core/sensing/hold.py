@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from shimfit.core.sensing.statistics import mean_uncertainty, memory_time, robust_spread, straight_line
+from shimfit.core.sensing.statistics import mean_uncertainty, robust_spread, settled_from, straight_line
 from shimfit.core.uncertainty import Budget, largest_of, sensor_budget
 
 
@@ -28,9 +28,9 @@ class Steadiness:
     """A shift or a spread up to this is never called moving (0.17 mm/m)."""
     shaking_deg: float = 0.3
     """A spread over this is shaking, however regular."""
+    wander_deg: float = 0.06
+    """Noise of a sensor that wanders by more than this in a second can't be told from a slow move."""
     hold_s: float = 4.0
-    remembering_s: float = 12.0
-    """A hold of a sensor that remembers goes on for this long, unless its memory is known."""
     longest_s: float = 15.0
     target_u_deg: float = 0.02
     """A hold goes on until the mean's standard uncertainty is down to this, or for `longest_s`."""
@@ -51,8 +51,8 @@ Values = NDArray[np.float64]
 
 LEAST_STEP_DEG = 1e-4
 """No sensor is believed to resolve more than this, so no doubt is ever zero."""
-REMEMBERS = 2.5
-"""Memory time in samples from which on a short hold can't tell how slow the noise is."""
+REMEMBERS = 8.0
+"""Memory time in samples from which on a trend may be the noise's own: it leads nowhere."""
 DRIFTS = 2.5
 """A trend over the hold this many times what noise makes of one is a drift: the hold's end is what counts."""
 CUT = 3.5
@@ -124,11 +124,6 @@ class Axis:
     """Memory time in samples."""
     spread_deg: float
 
-    @property
-    def remembers(self) -> bool:
-        """Its samples say the same thing over and over: how slowly it wanders takes a longer hold to see."""
-        return self.tau > REMEMBERS
-
     def u_statistical_deg(self, seconds: float) -> float:
         """Standard error joined by what the drift leaves open: the part that holding on can lower."""
         return math.hypot(self.u_mean_deg, self.drift_deg_per_s * seconds / math.sqrt(12))
@@ -197,6 +192,7 @@ def hold(times_s: Values, x_deg: Values, y_deg: Values, doubts: Doubts, move_deg
     if len(times_s) < 3:
         return Refused("too few samples")
     keep = _within(x_deg, doubts.step_deg) & _within(y_deg, doubts.step_deg)
+    keep[: max(settled_from(x_deg), settled_from(y_deg))] = False
     times_s, x_deg, y_deg = times_s[keep], x_deg[keep], y_deg[keep]
     seconds = float(times_s[-1] - times_s[0])
     x, y = _axis(times_s, x_deg, doubts.memory_s), _axis(times_s, y_deg, doubts.memory_s)
@@ -241,14 +237,16 @@ def _axis(times_s: Values, values: Values, memory_s: float) -> Axis:
     which is twice the u of the mean.
     """
     slope, residuals = straight_line(times_s, values)
-    tau = memory_time(residuals)
     n = len(values)
     seconds = float(times_s[-1] - times_s[0])
     known_tau = memory_s * (n - 1) / seconds if seconds > 0.0 else 0.0
     scatter = float(residuals.std(ddof=2)) if n > 2 else 0.0
-    noise_deg = scatter * math.sqrt(12.0 * tau / n)
+    u_deg = mean_uncertainty(residuals, seconds, known_tau)
+    tau = max(1.0, n * (u_deg / scatter) ** 2) if scatter > 0.0 else 1.0
+    noise_deg = math.sqrt(12.0) * u_deg
     drifts = tau <= REMEMBERS and abs(slope) * seconds > DRIFTS * noise_deg > 0.0
-    u_deg = mean_uncertainty(residuals if drifts else values, tau, known_tau)
+    if not drifts:
+        u_deg = mean_uncertainty(values, seconds, known_tau)
     return Axis(
         mean_deg=float(values.mean()) + (slope * seconds / 2.0 if drifts else 0.0),
         u_mean_deg=2.0 * u_deg if drifts else u_deg,

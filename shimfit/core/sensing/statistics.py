@@ -9,6 +9,7 @@ import math
 from array import array
 from bisect import bisect_left
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import compress
 
 import numpy as np
@@ -69,6 +70,32 @@ def memory_time(residuals: Values) -> float:
     return float(min(max(1.0, 2.0 * run.sum() - 1.0), n))
 
 
+SETTLES = 0.6
+"""A beginning is left out where that makes the mean's standard error smaller by this factor, squared."""
+_BATCH = 5
+
+
+def settled_from(values: Values) -> int:
+    """Index from which on the values have settled: the tail of a movement before it is left out.
+
+    Marginal standard error rule (White 1997, "MSER-5"): of the starts in the first half, in means of five
+    values, the one with the least Σ(v - mean)² ÷ m² of the m means that remain; 0 where leaving the
+    beginning out hardly helps, or a straight line through all does as well (a creep, not a tail).
+    """
+    m = len(values) // _BATCH
+    if m < 16:
+        return 0
+    means = values[len(values) - m * _BATCH :].reshape(m, _BATCH).mean(axis=1)
+    means -= means.mean()
+    left = np.arange(m, 0, -1, dtype=np.float64)
+    sums, squares = np.cumsum(means[::-1])[::-1], np.cumsum(means[::-1] ** 2)[::-1]
+    errors = ((squares - sums * sums / left) / left**2)[: m // 2 + 1]
+    best = int(errors.argmin())
+    about_line = straight_line(left, means)[1]
+    least = min(float(errors[0]), float(about_line @ about_line) / m**2)
+    return len(values) - (m - best) * _BATCH if errors[best] < SETTLES * least else 0
+
+
 _T95 = (12.706, 4.303, 3.182, 2.776, 2.571, 2.447, 2.365, 2.306, 2.262, 2.228)
 """Two-sided 95 % points of Student's t for 1 to 10 degrees of freedom (any handbook's table)."""
 _NORMAL95 = 1.960
@@ -83,23 +110,77 @@ def few(freedom: float) -> float:
     return (_T95[at] + (_T95[at + 1] - _T95[at]) * (freedom - int(freedom))) / _NORMAL95
 
 
-SLOW = 1.1
-"""Block means that differ by this much more than one decaying memory makes them: slow noise with no end."""
-SLOW_U = 2.4
-"""Standard uncertainty of a mean in such noise ÷ the Allan deviation of its eighths (found by trial on 1/f
-noise, tests/bench/coverage.py)."""
-_BLOCKS = 8
+LASTS_S = 200.0
+"""1/f noise is taken to go on for this long: a zero is minutes old when it is used."""
+_MEMORIES, _LONGEST_MEMORY = 16, 4.0
+"""Memories thought of, up to so many stretches: what remembers for longer needs a long still record."""
+_MEMORY_WHITE = (0.0, 0.1, 0.3, 0.6, 0.85)
+"""Shares of white noise beside a decaying memory, and beside 1/f noise."""
+_FLICKER_WHITE = (0.0, 0.1, 0.3, 0.6, 0.8, 0.9, 0.95)
+_PRIOR_WHITE, _PRIOR_MEMORY, _PRIOR_FLICKER = 0.8, 0.1, 0.1
+"""How likely each family is before anything was heard (common practice, no source)."""
+_LEAST_FOR_A_SPECTRUM = 8
 
 
-def mean_uncertainty(values: Values, tau: float, known_tau: float = 0.0) -> float:
-    """Standard uncertainty of the mean of values that remember each other, so that 2 u covers 95 %.
+@dataclass(frozen=True, slots=True)
+class _Spectra:
+    """Shapes that the noise of n samples may have, each of variance about 1."""
 
-    `tau` = memory time in samples as these values show it. A stretch of a few memory times shows its memory
-    too short, so a decaying memory (AR(1), its coefficient corrected for the length: Kendall 1954, φ + (1 +
-    3 φ)/n) is fitted too and the longer one counts; few independent values widen it by Student's t. Where
-    the means of its eighths scatter by more than that memory explains, the noise goes on slower than the
-    stretch is long (1/f), and averaging does not help: then those eighths say how unsure the mean is.
-    `known_tau` from a long still record does away with both guesses.
+    starts: NDArray[np.intp]
+    """First frequency of each band, from 0 = the stretch's own; bands widen by a quarter."""
+    counts: Values
+    """Frequencies in each band."""
+    density: Values
+    """(shape, band): power, 1 for white noise."""
+    mean_variance: Values
+    """(shape,): variance of the mean of the n samples."""
+    log_prior: Values
+
+
+@lru_cache(maxsize=128)
+def _spectra(n: int, tau: float, lasts: float) -> _Spectra:
+    """`tau` > 0: the memory is known, in samples; `lasts`: how many stretches 1/f noise goes on for."""
+    starts = [0]
+    while (following := max(starts[-1] + 1, int(1.25 * starts[-1]))) < (n - 1) // 2:
+        starts.append(following)
+    ends = np.array([*starts[1:], (n - 1) // 2], dtype=np.float64)
+    index = np.sqrt((np.array(starts) + 1.0) * ends)  # of each band's middle: 1 is one swing a stretch
+    density, mean_variance, prior = [], [], []
+
+    def add(white: float, shape: Values, of_mean: float, weight: float) -> None:
+        density.append((1 - white) * shape + white)
+        mean_variance.append((1 - white) * of_mean + white / n)
+        prior.append(math.log(weight))
+
+    def add_memory(memory: float, whites: tuple[float, ...], weight: float) -> None:
+        phi = (memory - 1) / (memory + 1)
+        shape = (1 - phi * phi) / (1 - 2 * phi * np.cos(2 * math.pi * index / n) + phi * phi)
+        of_mean = (memory - 2 * phi * (1 - phi**n) / (n * (1 - phi) ** 2)) / n
+        for white in whites:
+            add(white, shape, of_mean, weight / len(whites))
+
+    if tau > 0.0:
+        add_memory(max(1.0, tau), (0.0,), 1.0)
+    else:
+        add(1.0, np.ones(len(index)), 0.0, _PRIOR_WHITE)
+        for memory in np.geomspace(1.6, _LONGEST_MEMORY * n, _MEMORIES):
+            add_memory(float(memory), _MEMORY_WHITE, _PRIOR_MEMORY / _MEMORIES)
+        for white in _FLICKER_WHITE:
+            shape = n / (2 * math.log(n / 2) * index)
+            add(white, shape, math.log(lasts) / math.log(n / 2), _PRIOR_FLICKER / len(_FLICKER_WHITE))
+    return _Spectra(
+        np.array(starts), ends - starts, np.array(density), np.array(mean_variance), np.array(prior)
+    )
+
+
+def mean_uncertainty(values: Values, seconds: float, known_tau: float = 0.0) -> float:
+    """Standard uncertainty of the mean of evenly spaced values that may remember each other; 2 u covers 95 %.
+
+    The noise's spectrum may be white, of a decaying memory (AR(1)) beside white noise, or 1/f beside white
+    noise. Each shape of these families is weighted by how likely it makes the periodogram (Whittle 1953; a
+    shape's size is the likeliest one), and u² is the weighted mean of what each shape makes of the mean's
+    variance: a short stretch that can't tell a long memory from 1/f noise counts both. `seconds` = length
+    of the stretch. `known_tau` in samples, from a long still record, leaves one shape only.
     """
     _some(values)
     n = len(values)
@@ -107,39 +188,16 @@ def mean_uncertainty(values: Values, tau: float, known_tau: float = 0.0) -> floa
     square = float(centred @ centred)
     if n < 3 or square <= 1e-24 * max(1.0, float(np.abs(values).max()) ** 2) * n:
         return 0.0
-    variance = square / (n - 1)
-    if known_tau > 0.0:
-        tau = min(max(tau, known_tau, 1.0), n / 2)
-        return math.sqrt(variance * tau / n) * few(n / tau - 1)
-    phi = float(centred[1:] @ centred[:-1]) / square
-    phi = min(max(0.0, phi + (1 + 3 * phi) / n), 0.999) if phi > 0.0 else 0.0
-    tau = max(tau, (1 + phi) / (1 - phi))
-    tau = min(tau * (1 + 4 * tau / n), n / 2)  # a stretch that is taken for steady has wandered little
-    u = math.sqrt(variance * tau / n) * few(n / tau - (3 if phi > 0.5 else 1))  # its memory is a guess too
-    length = n // _BLOCKS
-    if length < 4:
-        return u
-    blocks = centred[: length * _BLOCKS].reshape(_BLOCKS, length).mean(axis=1)
-    steps = np.diff(blocks)
-    seen = float(steps @ steps) / (2 * len(steps))
-    if seen > SLOW**2 * _block_variance(phi, variance, length):
-        u = max(u, SLOW_U * math.sqrt(seen))
-    return u
-
-
-def _block_variance(phi: float, variance: float, length: int) -> float:
-    """Allan variance of means over so many samples of AR(1) noise of that variance."""
-    total = (1 - phi**length) / (1 - phi)
-    of_mean = (variance / length) * ((1 + phi) / (1 - phi) - 2 * phi * total / (length * (1 - phi)))
-    return of_mean - variance * phi * total * total / (length * length)
-
-
-def standard_error(values: Values, tau: float) -> float:
-    """Standard error of the mean of values with memory time tau: s √(tau/n); 0 for fewer than 2 values."""
-    _some(values)
-    if len(values) < 2:
-        return 0.0
-    return float(values.std(ddof=1)) * math.sqrt(tau / len(values))
+    if n < _LEAST_FOR_A_SPECTRUM:
+        return math.sqrt(square / (n - 1) * max(1.0, known_tau) / n) * few(n - 1)
+    power = np.abs(fft.rfft(centred)[1 : (n - 1) // 2 + 1]) ** 2 / n
+    shapes = _spectra(n, round(known_tau, 1), max(math.e, round(LASTS_S / max(seconds, 1e-3), 1)))
+    heard = np.add.reduceat(power, shapes.starts) / shapes.counts
+    size = (heard / shapes.density) @ shapes.counts / len(power)
+    log_likely = shapes.log_prior - np.log(shapes.density) @ shapes.counts - len(power) * np.log(size)
+    weight = np.exp(log_likely - log_likely.max())
+    variance = float(weight @ (size * shapes.mean_variance) / weight.sum())
+    return math.sqrt(variance) * few(n - 2)
 
 
 def _some(values: Values) -> None:

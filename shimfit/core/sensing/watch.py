@@ -27,6 +27,10 @@ Values = NDArray[np.float64]
 MEDIAN_TO_MEAN = 1.25
 """Standard error of a median is this much larger than that of a mean (√(π/2), normal distribution)."""
 _USUAL_QUANTILE = 0.1
+_USUAL_S = 10.0
+"""What is usual is known after so long."""
+_WANDER_SPREADS, _WANDER_SHIFTS = 2.0, 4.5
+"""Times its median that the spread and the shift of noise that wanders come to: 3 standard deviations."""
 _FLICKER_STEPS = 1.5
 """A value between two steps makes a robust spread of 1.48 steps."""
 _KNOCK = 8.0
@@ -93,7 +97,7 @@ class PostWatch:
         self._s = settings or Steadiness()
         self.doubts = doubts or Doubts()
         self._ring = SampleRing(max(self._s.longest_s + self._s.knock_s, self._s.window_s) + 25.0)
-        self._usual: tuple[deque[tuple[float, float]], ...] = (deque(), deque())
+        self._usual: tuple[deque[tuple[float, float, float]], ...] = (deque(), deque())
         self._begin("no samples yet")
 
     def _begin(self, why: str) -> None:
@@ -104,16 +108,21 @@ class PostWatch:
         self._same: tuple[float, float, float] | None = None  # x, y, since when
         self._noise_seen = False
         self._knock_s = -math.inf
+        self._taken: Held | None = None
+        self._tried_from_s: float | None = None
         self._lose(why)
 
     def _lose(self, why: str) -> None:
         """No hold any more."""
+        if self._taken is not None:
+            self._tried_from_s = None
         self._hold_from_s: float | None = None
         self._not_before_s = -math.inf
         self._gaps: list[tuple[float, float]] = []
         self._unrest_s: float | None = None
+        self._hit = False
         self._steady_s = -math.inf
-        self._taken: Held | None = None
+        self._taken = None
         self.view = View(WatchState.MOVING, why)
 
     def restart(self, why: str) -> None:
@@ -169,15 +178,23 @@ class PostWatch:
             return
         axes = (_window_of(times_s, x_deg), _window_of(times_s, y_deg))
         why = self._unrest(now_s, axes)
-        spread_deg = max(axis.spread_deg for axis in axes)
         if why is None:
-            if spread_deg > 0:
+            if any(axis.spread_deg > 0 for axis in axes):
                 self._noise_seen = True
-            if any(axis.farthest_deg > max(_KNOCK * axis.spread_deg, 3 * self._move_deg) for axis in axes):
+            if self._is_hit(axes):
                 self._knock_s = now_s  # too short to be unrest: the window's medians are blind to it
             self._steady(now_s, float(times_s[0]), axes)
         else:
-            self._unsteady(now_s, why, spread_deg)
+            self._unsteady(now_s, why, axes)
+
+    def _is_hit(self, axes: tuple[_Window, _Window]) -> bool:
+        """The last moment lies further off than any noise: something has hit the post."""
+        return any(
+            axis.farthest_deg
+            > max(_KNOCK * sorted(each[1] for each in usual)[len(usual) // 2], 3 * self._move_deg)
+            for axis, usual in zip(axes, self._usual, strict=True)
+            if usual
+        )
 
     def _is_frozen(self, now_s: float) -> bool:
         """Identical values for long where noise had been seen: a stuck sensor, not a still post."""
@@ -215,43 +232,63 @@ class PostWatch:
         why = None
         slack = 1.0 if self._taken is None else _LEAVE
         for name, axis, usual in zip("xy", axes, self._usual, strict=True):
-            rest_deg = self._at_rest(now_s, axis, usual)
+            rest_deg, spread_deg, shift_deg = self._at_rest(now_s, axis, usual)
             h = axis.half
             noise_deg = 3 * MEDIAN_TO_MEAN * rest_deg * math.sqrt(2 * min(axis.tau, h / 4) / h)
             if axis.spread_deg > s.shaking_deg:
                 return f"shaking: {name} scatters by {axis.spread_deg:.2f}°"
-            if axis.shift_deg > slack * max(self._move_deg, noise_deg):
+            if axis.shift_deg > slack * max(self._move_deg, noise_deg, shift_deg):
                 why = why or f"moving: {name} shifts by {axis.shift_deg:.3f}° a second"
-            elif axis.spread_deg > slack * max(2 * rest_deg, self._move_deg):
+            elif axis.spread_deg > slack * max(self._move_deg, 2 * rest_deg, spread_deg):
                 why = why or f"unsettled: {name} scatters by {axis.spread_deg:.3f}°, {rest_deg:.3f}° at rest"
         return why
 
-    def _at_rest(self, now_s: float, axis: _Window, usual: deque[tuple[float, float]]) -> float:
-        """What the sensor scatters by at rest: a low point of its spreads over the last minute."""
+    def _at_rest(
+        self, now_s: float, axis: _Window, usual: deque[tuple[float, float, float]]
+    ) -> tuple[float, float, float]:
+        """What the sensor scatters by at rest, a low point of its spreads over the last minute.
+
+        And the most that its spread, and the shift within a window, come to where the noise wanders by
+        itself: some times what they usually are, once that is known, and never more than a slow move.
+        """
         if axis.spread_deg > 0 or not self._noise_seen:  # a stuck stretch says nothing of its noise
-            usual.append((now_s, axis.spread_deg))
+            usual.append((now_s, axis.spread_deg, axis.shift_deg))
         while usual and usual[0][0] < now_s - self._s.look_back_s:
             usual.popleft()
-        ranked = sorted(spread for _, spread in usual)
-        return ranked[int(_USUAL_QUANTILE * (len(ranked) - 1))] if ranked else 0.0
+        if not usual:
+            return 0.0, 0.0, 0.0
+        spreads, shifts = (sorted(each[at] for each in usual) for at in (1, 2))
+        rest_deg = spreads[int(_USUAL_QUANTILE * (len(spreads) - 1))]
+        if usual[-1][0] - usual[0][0] < _USUAL_S:
+            return rest_deg, 0.0, 0.0
+        middle = len(usual) // 2
+        return (
+            rest_deg,
+            min(_WANDER_SPREADS * spreads[middle], self._s.wander_deg),
+            min(_WANDER_SHIFTS * shifts[middle], self._s.wander_deg),
+        )
 
     @property
     def _move_deg(self) -> float:
         """What is never called moving: the setting, and a flicker by one output step of a coarse sensor."""
         return max(self._s.move_deg, _FLICKER_STEPS * self.doubts.step_deg)
 
-    def _unsteady(self, now_s: float, why: str, spread_deg: float) -> None:
+    def _unsteady(self, now_s: float, why: str, axes: tuple[_Window, _Window]) -> None:
         if self._hold_from_s is not None:
             if self._unrest_s is None:
                 self._unrest_s = max(self._steady_s, self._hold_from_s)
+                self._hit = False
+            self._hit = self._hit or self._is_hit(axes)
             if now_s - self._unrest_s > self._s.knock_s:
                 self._lose(why)
-        self.view = View(WatchState.MOVING, why, spread_deg=spread_deg)
+        self.view = View(WatchState.MOVING, why, spread_deg=max(axis.spread_deg for axis in axes))
 
     def _steady(self, now_s: float, window_from_s: float, axes: tuple[_Window, _Window]) -> None:
         fresh = self._hold_from_s is None
         if self._hold_from_s is None:
             self._hold_from_s = max(window_from_s, self._not_before_s)
+            if self._tried_from_s is None:
+                self._tried_from_s = self._hold_from_s
         elif self._unrest_s is not None:
             self._settle(now_s, window_from_s, axes)
         elif self._taken is not None and self._crept(axes):
@@ -273,7 +310,8 @@ class PostWatch:
             if window_from_s > self._unrest_s:
                 self._gaps.append((self._unrest_s, window_from_s))
             self._unrest_s = None
-            self._knock_s = now_s
+            if self._hit:
+                self._knock_s = now_s
         else:
             self._hold_anew(window_from_s)
 
@@ -303,6 +341,8 @@ class PostWatch:
 
     def _hold_anew(self, from_s: float) -> None:
         self._hold_from_s = max(from_s, self._not_before_s)
+        if self._taken is not None or self._tried_from_s is None:
+            self._tried_from_s = self._hold_from_s
         self._gaps = []
         self._unrest_s = None
         self._taken = None
@@ -326,9 +366,9 @@ class PostWatch:
             self._not_before(now_s, answer.why)
             return
         u_deg = max(axis.u_statistical_deg(answer.seconds) for axis in (answer.x, answer.y))
-        knows = held_s >= self._s.remembering_s or self.doubts.memory_s > 0.0
-        knows = knows or not (answer.x.remembers or answer.y.remembers)
-        if (u_deg <= self._s.target_u_deg and knows) or held_s >= self._s.longest_s:
+        assert self._tried_from_s is not None
+        tried_s = now_s - self._tried_from_s
+        if u_deg <= self._s.target_u_deg or tried_s >= self._s.longest_s:
             self._taken = answer
             self.view = View(WatchState.TAKEN, answer.text(), held_s, answer)
         else:
