@@ -40,6 +40,13 @@ def run_kit(args: argparse.Namespace, io: Io) -> int:
     return Exit.DONE
 
 
+def _in(text: str, unit: str, what: str) -> float:
+    """What was typed, in the unit; a bare number is in it already. EntryError."""
+    from shimfit.quantities.typed import to_unit
+
+    return to_unit(text if text.strip()[-1:].isalpha() or "/" in text else f"{text} {unit}", unit, what)
+
+
 def run_makeup(args: argparse.Namespace, io: Io) -> int:
     """Print the make-up sheet and the shop list; 1 when a pressure is over the allowable."""
     from shimfit.core import makeup
@@ -61,9 +68,9 @@ def run_makeup(args: argparse.Namespace, io: Io) -> int:
         washer_mm=lengths(args.washer_thick),
         nut_mm=lengths(args.nut),
         past_nut_mm=lengths(args.past),
-        clamp_newton=args.clamp,
-        washer_allowable_mpa=args.washer_allows,
-        foot_allowable_mpa=args.foot_allows,
+        clamp_newton=_in(args.clamp, "N", "force"),
+        washer_allowable_mpa=_in(args.washer_allows, "MPa", "pressure"),
+        foot_allowable_mpa=_in(args.foot_allows, "MPa", "pressure"),
     )
     posts = [(post.name, beds.pop(post.name, 0.0), post.foot) for post in state.posts]
     if beds:
@@ -96,9 +103,10 @@ def _sheet_lines(sheet: MakeUpSheet, shop: tuple[ShopLine, ...], units: Units) -
     for pressure in sheet.pressures:
         too_much = ", TOO MUCH" if pressure.share > 1 else ""
         under = f" of post {', '.join(pressure.posts)}" if pressure.posts else ""
+        found = shown.stress(pressure.pressure_mpa, units, unit=False)
         yield (
-            f"pressure under the {pressure.what}{under}: {pressure.pressure_mpa:.2f} of "
-            f"{pressure.allowable_mpa:g} MPa ({100 * pressure.share:.0f} %) on "
+            f"pressure under the {pressure.what}{under}: {found} "
+            f"of {shown.stress(pressure.allowable_mpa, units)} ({100 * pressure.share:.0f} %) on "
             f"{shown.area(pressure.area_mm2, units)}{too_much}"
         )
     for one in shop:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from shimfit.cli.io import answered_again, open_site, units_of
 from shimfit.errors import EntryError, Exit, UsageError
+from shimfit.quantities import shown
 from shimfit.quantities.typed import parse_height
 
 if TYPE_CHECKING:
@@ -211,10 +212,11 @@ def run_tighten(args: argparse.Namespace, io: Io) -> int:
         from shimfit.quantities.typed import to_torque_nm
 
         torque_nm = to_torque_nm(args.torque)
-        if torque_nm > MOST_TORQUE_NM:
-            io.talk(f"caution: {torque_nm:g} N m is more than a post's rod takes; a wrong unit?")
     with open_site(args, io) as site:
         place = _place(args)
+        if torque_nm is not None and torque_nm > MOST_TORQUE_NM:
+            told = shown.torque(torque_nm, site.run(place.job, place.run).units)
+            io.talk(f"caution: {told} is more than a post's rod takes; a wrong unit?")
         return _done(site, place, site.tighten(place, torque_nm), args, io)
 
 

@@ -151,6 +151,17 @@ def area(mm2: float, units: Units) -> str:
     return f"{mm2:.0f} mm²" if units == "mm" else f"{mm2 / MM_PER_INCH**2:.3g} in²"
 
 
+def stress(mpa: float, units: Units, *, unit: bool = True) -> str:
+    """A pressure to two figures after the comma, or whole psi: `0.64 MPa`, `93 psi`."""
+    told, name = (f"{mpa:.2f}", "MPa") if units == "mm" else (f"{mpa * PSI_PER_MPA:.0f}", "psi")
+    return f"{told} {name}" if unit else told
+
+
+def torque(nm: float, units: Units) -> str:
+    """A torque: `40 N m`, `30 lbf ft`."""
+    return f"{round(nm, 1):g} N m" if units == "mm" else f"{round(nm / NM_PER_LBF_FT, 1):g} lbf ft"
+
+
 # ---------------------------------------------------------------- sentences
 
 
@@ -168,6 +179,8 @@ ON_THE_MARK: Final = Fraction(1, 2000)
 """Inches within which a size is the mark: sentences give a hundredth of a millimetre."""
 PSI_PER_MPA: Final = 145.038
 """NIST SP 811, Appendix B.8: 1 psi = 6.894757 kPa."""
+NM_PER_LBF_FT: Final = 1.355818
+"""NIST SP 811, Appendix B.8."""
 _NUMBER: Final = r"\d+(?:\.\d+)?(?:e[+-]?\d+)?"
 _IN_MM: Final = re.compile(
     rf"(?<![\w.])({_NUMBER})((?: ?(?:to|and|or|x|of|-|–|,) ?{_NUMBER})*) (mm/m|mm²|N/mm²|MPa|mm)(?![\w²/])"

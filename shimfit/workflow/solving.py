@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from shimfit.workflow.site import Site
 
 WORTH_ANOTHER_LOOK = 0.02
-"""Difference in take-up from which an answer is worked out again for the materials that it uses."""
+"""Difference in take-up from which an answer is worked out again for the materials that it uses, and said."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +116,7 @@ class Solver:
         used = {piece.lot for pack in answer.packs for piece in pack.pieces}
         if rots := caution_of_material(lot.material or "" for lot in lots if lot.lot in used):
             said.append(rots)
-        if known.learned and (answer.packs or answer.change):
+        if known.learned and abs(known.mean - 1.0) >= WORTH_ANOTHER_LOOK and (answer.packs or answer.change):
             said.append(known.words)
         return replace(answer, cautions=(*answer.cautions, *said)) if said else answer
 

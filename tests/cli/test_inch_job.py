@@ -52,10 +52,13 @@ JOB = (
     "read pier/porch/1 '1/64n 0'",
     "pack pier/porch/2 next-out=B1@9",  # past the taper's end
     "pack pier/porch/2 next-out=A1",
-    "tighten pier/porch/2",
+    "tighten pier/porch/2 --torque '30 lbf ft'",
+    "tighten pier/porch/2 --torque '900 lbf ft'",  # asks for a wrong unit
     "read pier/porch/2 '7/8n 3/4o'",  # worse than before: asks
     "read pier/porch/2 '1/16n 0'",
     "read pier/porch/2 '1/16n 0'",
+    "job takeup pier",
+    "instrument check level-A '1/8n 1/16o' '1/16n 0' --height 44in",
     "record pier/porch --all-readings",
     "due pier/porch --on 2030-01-01",
     "run show pier/porch",
@@ -64,7 +67,7 @@ JOB = (
     "solve '1/4n3/8h' --height 44 --foot 3.5x3.5 --units inch --now next=0.05",
     "stock list",
 )
-IN_MM = re.compile(r"\d ?mm\b|\bmm/m\b| mm\b")
+IN_MM = re.compile(r"\d ?mm\b|\bmm/m\b| mm\b|mm²|\bMPa\b|\bN[ ·]?m\b|\d N\b")
 
 
 def test_nothing_that_is_told_in_an_inch_job_is_in_millimetres(shimfit) -> None:
@@ -75,6 +78,11 @@ def test_nothing_that_is_told_in_an_inch_job_is_in_millimetres(shimfit) -> None:
     assert all(told[command].strip() for command in JOB), "a command that says nothing proves nothing"
     assert 'flat   3/32" thick' in told["stock list"]
     assert 'post 46", rod ' in told[MAKEUP]
+    # 4003.4 N on 3.5 x 3.5 in less a hole of 14 mm; 1 lbf = 4.448222 N (NIST SP 811, Appendix B.8).
+    assert "of 435 psi" in told[MAKEUP]
+    assert re.search(r"under the foot.*: 7\d of 435 psi \(1[5-9] %\)", told[MAKEUP]), told[MAKEUP]
+    assert "tightened to 30 lbf ft" in told["tighten pier/porch/2 --torque '30 lbf ft'"]
+    assert "900 lbf ft is more" in told["tighten pier/porch/2 --torque '900 lbf ft'"]
     assert 'at 44"' in told["read pier/porch/1 '1/4n3/8h'"]
     assert shimfit("rails pier/porch --at 6 --json").json["rails"][0]["at_mm"] == pytest.approx(152.4)
 

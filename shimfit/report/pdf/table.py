@@ -102,7 +102,7 @@ class PostTable:
             self._read(post),
             [
                 str(post.rounds) if post.rounds else "–",
-                *([f"{post.torque_nm:g} N·m"] if post.torque_nm else []),
+                *([shown.torque(post.torque_nm, units)] if post.torque_nm else []),
             ],
         )
         broken = []

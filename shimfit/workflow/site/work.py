@@ -9,6 +9,7 @@ from shimfit.contract import pack_to_json
 from shimfit.core.cautions import cautions_of
 from shimfit.entry import EntrySettings, ParseResult, Understood, parse_entry
 from shimfit.errors import UsageError
+from shimfit.quantities import shown
 from shimfit.store.events import Draft
 from shimfit.workflow.place import Place
 from shimfit.workflow.reading import Asked, Logged
@@ -112,7 +113,9 @@ class Site(Keeping):
         data = {"torque_nm": torque_nm, "follows": post.implied is not None}
         drafts = [*self.implied_packing(place, post), self._draft(place, "tightened", data)]
         self.journal.append_all(drafts)
-        return "tightened" if torque_nm is None else f"tightened to {torque_nm:.1f} N m".replace(".0 ", " ")
+        if torque_nm is None:
+            return "tightened"
+        return f"tightened to {shown.torque(torque_nm, self.run(place.job, place.run).units)}"
 
     def trim(self, place: Place) -> str:
         """Log that the packs were cut flush; the verifying reading comes after it."""
