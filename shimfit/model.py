@@ -476,6 +476,8 @@ class Instrument:
     """A sensor's: what averaging can't get below, from a long still record."""
     memory_s: float | None = None
     """A sensor's: how long it remembers, from a long still record."""
+    serial: str | None = None
+    """Serial or inventory number; None = not told."""
     time: str | None = None
     """When this was entered; None of one that the log does not hold."""
     event: str | None = None

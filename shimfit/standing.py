@@ -13,6 +13,7 @@ import math
 from collections import Counter
 from dataclasses import asdict, dataclass, replace
 from functools import lru_cache
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Literal
 
 from shimfit.model import Face, PostState
@@ -436,6 +437,39 @@ class PostRecord:
         return ""
 
 
+FACTS = MappingProxyType(
+    {
+        "customer": "customer",
+        "site": "site",
+        "site_address": "site's address",
+        "firm": "firm",
+        "firm_address": "firm's address",
+        "weather": "weather",
+        "temperature": "temperature",
+        "moisture": "timber's moisture",
+    }
+)
+"""What a record says of a job beside its readings, each with its name: typed, none is needed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Issue:
+    """A record of the run that was given out."""
+
+    time: str
+    """ISO 8601 with offset."""
+    number: str = ""
+    by: str | None = None
+    why: str = ""
+    """Why it was issued anew; empty for the first."""
+    replaces: str = ""
+    """Figure of the record that it replaces, as printed on that; empty for the first."""
+    changed: tuple[str, ...] = ()
+    """Posts whose rows are not those of the record that it replaces."""
+    seq: int = 0
+    """Position in the log of its event."""
+
+
 @dataclass(frozen=True, slots=True)
 class RunState:
     """One run and its posts in walking order."""
@@ -476,6 +510,10 @@ class RunState:
     """Position in the log of the last event that touched the run; 0 = none."""
     unread: tuple[str, ...] = ()
     """Events that this version could not understand, a sentence each; they stay in the log."""
+    facts: tuple[tuple[str, str], ...] = ()
+    """(key of FACTS, what was typed): the job's, and over them the run's own."""
+    issues: tuple[Issue, ...] = ()
+    """Records of the run that were given out, in order."""
 
     @property
     def making(self) -> Making:

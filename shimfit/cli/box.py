@@ -43,7 +43,6 @@ def run_import(args: argparse.Namespace, io: Io) -> int:
 def run_list(args: argparse.Namespace, io: Io) -> int:
     """Show what is in the box."""
     from shimfit.core.ledger import taken_twice_words
-    from shimfit.report.words import length, unit
     from shimfit.text.plan_phrases import remainder
     from shimfit.workflow.plan.answer import lot_json
 
@@ -63,7 +62,7 @@ def run_list(args: argparse.Namespace, io: Io) -> int:
     for lot in box.lots:
         row = lot_json(lot, box.stock)
         said = (
-            f"; {remainder(row, lambda mm: f'{length(mm, units)} {unit(units)}')}"
+            f"; {remainder(row, lambda mm: f'{shown.plain(mm, units)} {shown.unit(units)}')}"
             if "cut_from" in row
             else ""
         )
@@ -177,6 +176,7 @@ def run_instrument_add(args: argparse.Namespace, io: Io) -> int:
         length_mm=length_mm,
         accuracy_slope=accuracy,
         graduation_mm=parse_length(args.graduation, units, what="graduation") if args.graduation else None,
+        serial=args.serial,
     )
     with open_site(args, io, makes=True) as site:
         cautions = enter(site, instrument)

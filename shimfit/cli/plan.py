@@ -161,11 +161,11 @@ def run_cut(args: argparse.Namespace, io: Io) -> int:
     with open_site(args, io, read_only=True) as site:
         answer = cut_list_of(site, job, run)
         state, made = site.run(job, run), site.now().isoformat(timespec="seconds")
-        words = words_of(state, site.settings)
+        words, lots = words_of(state, site.settings), site.box().lots
     if args.pdf is not None:
         from shimfit.report.sheets import cut_sheet_pdf, facts_of
 
-        sheet = cut_sheet_pdf(answer, facts_of(state, made, words.graduation), paper=args.paper)
+        sheet = cut_sheet_pdf(answer, facts_of(state, made, words.graduation, lots), paper=args.paper)
         io.write(args.pdf, sheet, PDF, args)
         if args.pdf != "-":
             io.talk(f"wrote {args.pdf}")

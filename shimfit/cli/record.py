@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import shutil
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from shimfit.cli.io import MOST_DAYS, open_site
@@ -35,13 +36,21 @@ def run_record(args: argparse.Namespace, io: Io) -> int:
     from shimfit.store.events import head_on_paper
     from shimfit.workflow.place import parse_run
 
-    with open_site(args, io, read_only=True) as site:
+    issues = args.issue or args.number is not None or args.why is not None
+    if issues and args.as_of is not None:
+        raise UsageError("--as-of prints what was; --issue, --number and --why issue what is now")
+    with open_site(args, io, read_only=not issues) as site:
         paper = None if args.as_of is None else head_on_paper(args.as_of)
-        record = record_of(site.journal, *parse_run(args.path), paper)
+        job, run = parse_run(args.path)
+        if issues:
+            site.issue(job, run, (args.number or "").strip(), (args.why or "").strip())
+        record = record_of(site.journal, job, run, paper)
+        folders = (Path.cwd(), site.path.absolute().parent)
     if args.pdf:
-        from shimfit.report.pdf import record_pdf
+        from shimfit.report.asbuilt import record_pdf
 
-        io.write(args.pdf, record_pdf(record, args.paper, all_readings=args.all_readings), PDF, args)
+        page = record_pdf(record, args.paper, all_readings=args.all_readings, photos=folders)
+        io.write(args.pdf, page, PDF, args)
         _wrote(args.pdf, io)
     if args.csv:
         io.write(args.csv, record_csv(record).encode(), RECORD_CSV, args)
@@ -60,6 +69,8 @@ def run_verify(args: argparse.Namespace, io: Io) -> int:
     """Work every hash out again and hold the log against a paper's; 4 when it is broken, cut or another."""
     from shimfit.store.merge import check_text
 
+    if args.issue or args.number is not None or args.why is not None:
+        raise UsageError("`record verify` checks the log itself and issues nothing: name a run to issue")
     if args.pdf or args.csv or args.as_of is not None:
         raise UsageError("`record verify` checks the log itself; it takes no --pdf, no --csv and no --as-of")
     if args.file is not None:

@@ -13,6 +13,7 @@ from shimfit.model import Face
 from shimfit.outputs import POSTS_CSV
 from shimfit.quantities import shown
 from shimfit.quantities.typed import parse_height, parse_leg, parse_rod_at
+from shimfit.standing import FACTS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -49,6 +50,24 @@ def run_job_list(args: argparse.Namespace, io: Io) -> int:
         io.say(f"{job.name}{' (sample)' if job.sample else ''}")
         for run in runs[job.name]:
             io.say(f"  {job.name}/{run.name}: {len(run.posts)} posts, {len(run.left_to_do)} left to do")
+    return Exit.DONE
+
+
+def run_set(args: argparse.Namespace, io: Io) -> int:
+    """Say, or show, what the records of a job or of one run of it state beside readings."""
+    from shimfit.workflow.place import parse_run
+
+    job, run = parse_run(args.path) if "/" in args.path else (args.path, None)
+    given = {key: text.strip() or None for key in FACTS if (text := getattr(args, key)) is not None}
+    with open_site(args, io, read_only=not given) as site:
+        if given:
+            site.tell(job, run, given)
+        facts = dict(site.facts(job, run))
+    if args.json:
+        io.json({"job": job, "run": run, "facts": {key: facts.get(key) for key in FACTS}})
+        return Exit.DONE
+    for key, name in FACTS.items():
+        io.say(f"{name}: {facts.get(key, 'not given')}")
     return Exit.DONE
 
 

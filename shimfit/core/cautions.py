@@ -46,7 +46,9 @@ FRONTS: Final = MappingProxyType[str, tuple[CautionId, ...]](
         "record": ("guard", "rot", "sideways", "membrane", "again"),
         "sawing": ("eyes", "hand", "strip"),
         "tips": ("eyes", "hand"),
+        "labels": ("membrane", "chisel", "eyes", "hand"),
         "trim": ("chisel",),
+        "rails": ("guard",),
         "kit": ("rot", "eyes", "hand"),
         "makeup": ("guard", "again"),
     }

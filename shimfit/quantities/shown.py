@@ -87,6 +87,31 @@ def figure(mm: float, units: Units, graduation: int = 16) -> str:
     return half_mm(mm) if units == "mm" else inches(abs(mm), graduation)
 
 
+def plain(mm: float, units: Units, digits: int | None = None) -> str:
+    """A length without its unit, all places kept: a tenth of a mm, a thousandth of an inch; never -0."""
+    places = digits if digits is not None else 1 if units == "mm" else 3
+    value = nearest(exact(mm) / (1 if units == "mm" else MM_PER["in"]), Fraction(1, 10**places))
+    return f"{float(value):.{places}f}"
+
+
+def angle(deg: float, *, sign: bool = False) -> str:
+    """An angle to a hundredth of a degree: `1.50°`; sign: `+` is written too; never -0."""
+    value = float(nearest(exact(deg), Fraction(1, 100)))
+    return f"{value:{'+' if sign and value else ''}.2f}°"
+
+
+def mark(mm: float, units: Units, graduation: int = 16) -> str:
+    """A mark to set on paper: `29.4`; inches as the tape has them and exact: `1/4 strong (0.266)`."""
+    if units == "mm":
+        return plain(mm, units)
+    return f"{inches(mm, graduation)}{graduations(mm, graduation)[1]} ({plain(mm, units)})"
+
+
+def unit(units: Units) -> str:
+    """The unit's sign."""
+    return "mm" if units == "mm" else "in"
+
+
 # ---------------------------------------------------------------- lengths with their unit
 
 

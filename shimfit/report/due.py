@@ -11,6 +11,7 @@ from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 from shimfit.errors import UsageError
+from shimfit.quantities import shown
 from shimfit.report import words
 
 if TYPE_CHECKING:
@@ -107,10 +108,10 @@ def due_lines(record: RunRecord, rows: list[DueRow]) -> list[str]:
         handed = f"{was} {_said(record, row.first)} on {words.clock(row.first.time)}"
         lines.append(f"post {row.post}: {when}; {handed}")
         if row.moved_mm is not None:
-            moved = words.length(row.moved_mm, record.units)
+            moved = shown.plain(row.moved_mm, record.units)
             lines.append(
                 f"    last read {_said(record, row.latest)} on {words.clock(row.latest.time)}, moved "
-                f"{moved} {words.unit(record.units)}, {row.state}"
+                f"{moved} {shown.unit(record.units)}, {row.state}"
             )
     return lines + left
 
@@ -146,7 +147,7 @@ def read_again_lines(record: RunRecord) -> list[str]:
             continue
         first, latest = pair
         moved = moved_mm(first, latest)
-        how_far = "" if moved is None else f", moved {words.length(moved, record.units)}"
+        how_far = "" if moved is None else f", moved {shown.plain(moved, record.units)}"
         lines.append(
             f"Post {post.name}: handed over {_said(record, first)} on {words.clock(first.time)}; "
             f"read again {_said(record, latest)} on {words.clock(latest.time)}{how_far}"
@@ -189,7 +190,7 @@ def _said(record: RunRecord, reading: Reading) -> str:
     if lean is None:
         return "half read"
     along, across = lean.top_mm(reading.height_mm)
-    unit = words.unit(record.units)
+    unit = shown.unit(record.units)
     return (
         f"{words.towards(along, True, record.faces, record.units)}, "
         f"{words.towards(across, False, record.faces, record.units)} {unit}"

@@ -10,7 +10,7 @@ from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
-from shimfit import csvfile
+from shimfit import __version__, csvfile
 from shimfit.contract import pack_to_json, tolerance_to_json
 from shimfit.core.bow import bow_words
 from shimfit.core.cautions import FRONTS, TEXTS
@@ -19,7 +19,7 @@ from shimfit.model import Face
 from shimfit.quantities import shown
 from shimfit.report import words
 from shimfit.report.due import read_again_lines
-from shimfit.standing import standing_json
+from shimfit.standing import FACTS, standing_json
 from shimfit.store.events import Head
 
 if TYPE_CHECKING:
@@ -28,10 +28,12 @@ if TYPE_CHECKING:
     from shimfit.core.bow import Bow
     from shimfit.core.uncertainty import Rule
     from shimfit.model import Decision, Foot, Instrument, Reading, Tolerance
-    from shimfit.standing import PostRecord, RunState, Units
+    from shimfit.standing import Issue, PostRecord, RunState, Units
     from shimfit.store.journal import Journal
 from shimfit.store.state import BoxState
 
+DECISIONS: tuple[Decision, ...] = ("plumb", "out", "too-close", "none")
+PROGRAM = f"shimfit {__version__}"
 PLAIN_FACES = {face: face.value for face in Face}
 RULES: dict[Rule, str] = {
     "95": (
@@ -66,6 +68,8 @@ class InstrumentUsed:
     """Standard uncertainty of the zero, as a slope."""
     checked: str | None = None
     """When it was last turned end for end (ISO 8601); None = never in this log."""
+    serial: str | None = None
+    """Serial or inventory number; None = not told."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,6 +125,22 @@ class RunRecord:
     due_days: float | None = None
     sample: bool = False
     """Invented data to try the program with."""
+    facts: dict[str, str] = field(default_factory=dict)
+    """What was typed of job and run: keys of `standing.FACTS`."""
+    issue: Issue | None = None
+    """The record as it was given out; None: it is not issued as it stands."""
+    issued_before: Issue | None = None
+    """The last record of the run that was given out, where the log has grown since."""
+
+    @property
+    def readings(self) -> tuple[Reading, ...]:
+        """Readings that the record's figures are of: before and as built."""
+        return tuple(one for post in self.posts for one in (post.before, post.after) if one is not None)
+
+    @property
+    def read_by(self) -> tuple[str, ...]:
+        """Who read, in the order of the posts; empty: nobody is named."""
+        return tuple(dict.fromkeys(one.by for one in self.readings if one.by))
 
     @property
     def over(self) -> bool:
@@ -150,14 +170,20 @@ def record_of(journal: Journal, job: str, run: str, paper: Head | None = None) -
         )
     upto = None if paper is None else head[0]
     stamp = LogStamp(*head, journal.head_of(job, upto=upto))
-    return run_record(journal.run(job, run, upto=upto), stamp, journal.box(upto=upto))
+    state = journal.run(job, run, upto=upto)
+    stands = bool(state.issues) and journal.head_of(job, upto=state.issues[-1].seq) == stamp.job
+    return run_record(state, stamp, journal.box(upto=upto), issued=stands)
 
 
-def run_record(run: RunState, log: LogStamp, box: BoxState | None = None) -> RunRecord:
+def run_record(
+    run: RunState, log: LogStamp, box: BoxState | None = None, *, issued: bool = False
+) -> RunRecord:
     """The record of a run as the log stands.
 
-    `box` knows the instruments; without it only their names are told.
+    `box` knows the instruments; without it only their names are told. issued: nothing was logged since the
+    run's last record was given out.
     """
+    last = run.issues[-1] if run.issues else None
     names = _instrument_names(run)
     history = box.instrument_history if box else ()
     return RunRecord(
@@ -185,6 +211,9 @@ def run_record(run: RunState, log: LogStamp, box: BoxState | None = None) -> Run
         made=max((post.last_time for post in run.posts if post.last_time), key=_instant, default=None),
         due_days=run.due_days,
         sample=run.sample,
+        facts=dict(run.facts),
+        issue=last if issued else None,
+        issued_before=None if issued else last,
     )
 
 
@@ -233,6 +262,14 @@ CSV_HEADER = (
     "log_hash",
     "log_job_events",
     "log_job_hash",
+    "record_number",
+    "issued",
+    "issued_by",
+    "issue_why",
+    "replaces",
+    "changed_posts",
+    *FACTS,
+    "program",
 )
 
 
@@ -246,23 +283,21 @@ def record_json(record: RunRecord) -> dict[str, Any]:
         "job": record.job,
         "run": record.run,
         "sample": record.sample,
+        "program": PROGRAM,
+        "issue": _issue(record.issue),
+        "issued_before": _issue(record.issued_before),
+        "facts": {key: record.facts.get(key) for key in FACTS},
+        "read_by": list(record.read_by),
+        "result": {"posts": len(record.posts), **{one: record.tally[one] for one in DECISIONS}},
+        "result_words": result_words(record),
+        "exceptions": [
+            {"post": post.name, "stands": post.stands, "why": why_not_plumb(post, "mm")}
+            for post in exceptions(record)
+        ],
         "rule": record.rule,
         "cautions": [{"id": one, "text": TEXTS[one]} for one in FRONTS["record"]],
         "tolerance": tolerance_to_json(record.tolerance, record.height_mm),
-        "instruments": [
-            {
-                "name": item.name,
-                "kind": item.kind,
-                "length_mm": item.length_mm,
-                "accuracy_slope": item.accuracy_slope,
-                "graduation_mm": item.graduation_mm,
-                "zero_along": item.zero_along,
-                "zero_across": item.zero_across,
-                "u_zero": item.u_zero,
-                "checked": item.checked,
-            }
-            for item in record.instruments
-        ],
+        "instruments": [asdict(item) for item in record.instruments],
         "posts": [_post(post, record.faces) for post in record.posts],
         "log": {
             "events": record.log.events,
@@ -271,6 +306,14 @@ def record_json(record: RunRecord) -> dict[str, Any]:
             "figure": record.log.figure,
         },
     }
+
+
+def _issue(issue: Issue | None) -> dict[str, Any] | None:
+    if issue is None:
+        return None
+    told = asdict(issue)
+    del told["seq"]  # a place in this file, not in the log
+    return told | {"changed": list(issue.changed)}
 
 
 def record_csv(record: RunRecord) -> str:
@@ -313,7 +356,16 @@ def _cells(record: RunRecord, post: PostRecord) -> tuple[object, ...]:
         record.log.hash,
         record.log.job.events if record.log.job else "",
         record.log.job.hash if record.log.job else "",
+        *_issue_cells(record.issue),
+        *(record.facts.get(key, "") for key in FACTS),
+        PROGRAM,
     )
+
+
+def _issue_cells(issue: Issue | None) -> tuple[str, ...]:
+    if issue is None:
+        return ("",) * 6
+    return issue.number, issue.time, issue.by or "", issue.why, issue.replaces, "; ".join(issue.changed)
 
 
 def exit_code(record: RunRecord) -> Exit:
@@ -326,15 +378,17 @@ def record_lines(record: RunRecord, width: int = 100, *, all_readings: bool = Fa
 
     Columns that do not fit in `width` are left out from the right: notes first, never the decision.
     """
-    limit = words.tolerance(record.tolerance, record.height_mm, record.units)
     lines = [
         f"As-built plumb record: {record.job}/{record.run}"
         + (" (SAMPLE, invented data)" if record.sample else ""),
-        f"Tolerance {limit}; {record.tolerance.source}.",
-        f"Decision: {record.rule}",
-        *("Instrument " + text for text in words.instruments(record)),
-        f"Tops in {words.unit_name(record.units)}, towards the side named; ± is U (k = 2).",
         f"Result: {result_words(record)}.",
+        *(
+            f"  {', '.join(names)}: {words.DECISION_WORDS[stands]}: {why}"
+            for names, stands, why in exceptions_told(record)
+        ),
+        "",
+        *(f"{name}: {text}" for name, text in facts_told(record)),
+        f"Tops in {words.unit_name(record.units)}, towards the side named; ± is U (k = 2, about 95 %).",
         "",
     ]
     table: list[tuple[str, ...]] = [("post", "before", "after", "allowed", "decision", "prob.", "packs")]
@@ -446,7 +500,7 @@ def notes_of(post: PostRecord, faces: Mapping[Face, str], units: Units = "mm") -
     if post.conflict is not None:
         notes.append(post.conflict)
     if post.bow is not None:
-        notes.append(bow_words(post.bow, faces, lambda mm: f"{words.length(mm, units)} {words.unit(units)}"))
+        notes.append(bow_words(post.bow, faces, lambda mm: f"{shown.plain(mm, units)} {shown.unit(units)}"))
     return notes
 
 
@@ -461,6 +515,134 @@ def readings_of(post: PostRecord) -> list[str]:
 def all_readings_lines(record: RunRecord) -> list[str]:
     """Every reading of every post in a line, those that do not count with the reason."""
     return [f"{post.name}: {told}" for post in record.posts for told in readings_of(post)]
+
+
+def why_not_plumb(post: PostRecord, units: Units) -> str:
+    """Why a post is not proven plumb and what it waits for, in a sentence's parts; lengths in `units`."""
+    parts = []
+    reading = post.after or (post.counts if post.stands == "out" else None)
+    off = words.worst_of(reading, post.tolerance) if reading is not None else None
+    if off is not None:
+        allowed = shown.plain(post.tolerance.allowed_top_mm(post.height_mm), units)
+        parts.append(f"{shown.plain(off, units)} {shown.unit(units)} off plumb, {allowed} allowed")
+    parts += [shown.sentence(part, units) for part in (post.why, _WAITS[post.next_step]) if part]
+    return "; ".join(parts)
+
+
+_WAITS = {
+    "read": "not read yet",
+    "read other way": "read in one direction only",
+    "pack": "packs not in yet",
+    "change packs": "packs not changed yet",
+    "tighten": "to be tightened and read",
+    "read again": "to be read again",
+    "ask": "no packs worked out yet",
+    "turn level": "",
+    "no pack": "",
+    "none": "",
+}
+"""What a post waits for, by its next step; empty where `why` says it."""
+
+
+def exceptions(record: RunRecord) -> list[PostRecord]:
+    """Posts that are not proven plumb: out first, then too close to call, then not verified."""
+    found = (post for post in record.posts if post.stands != "plumb")
+    return sorted(found, key=lambda post: DECISIONS.index(post.stands))
+
+
+def exceptions_told(record: RunRecord) -> list[tuple[list[str], Decision, str]]:
+    """Names of posts that stand alike for the same reason, how they stand, why."""
+    alike: dict[tuple[Decision, str], list[str]] = {}
+    for post in exceptions(record):
+        alike.setdefault((post.stands, why_not_plumb(post, record.units)), []).append(post.name)
+    return [(names, stands, why) for (stands, why), names in alike.items()]
+
+
+def facts_told(record: RunRecord) -> list[tuple[str, str]]:
+    """What a report of a measurement states beside its figures, name and text; `not given` where it was not.
+
+    The list is that of ISO/IEC 17025:2017, 7.8.2 and 7.8.3 (from memory), as far as a post's plumb goes.
+    """
+    units, facts, issue = record.units, record.facts, record.issue
+
+    def of(key: str) -> str:
+        parts = [facts[one] for one in (key, f"{key}_address") if one in facts]
+        return ", ".join(parts) or words.NOT_GIVEN
+
+    moments = sorted((one.time for one in record.readings if one.time), key=_instant)
+    days = list(dict.fromkeys(words.clock(time)[:10] for time in (*moments[:1], *moments[-1:])))
+    height = shown.plain(record.height_mm, units, 0 if units == "mm" else 2)
+    told = [
+        ("Record number", (issue.number if issue else "") or words.NOT_GIVEN),
+        ("Date of issue", words.clock(issue.time, offset=True) if issue else _not_issued(record)),
+        ("Replaces", _replaces(record)),
+        ("Firm", of("firm")),
+        ("Customer", of("customer")),
+        ("Site", of("site")),
+        ("Read", " to ".join(days) or "not read yet"),
+        ("Read by", ", ".join(record.read_by) or words.NOT_GIVEN),
+        *((FACTS[key].capitalize(), of(key)) for key in ("weather", "temperature", "moisture")),
+        (
+            "Posts",
+            f"foot {words.foot(record.foot, units)}, read at {height} {shown.unit(units)} above the foot"
+            + _others(record),
+        ),
+        (
+            "Tolerance",
+            words.tolerance(record.tolerance, record.height_mm, units)
+            + f"; source: {record.tolerance.source}",
+        ),
+        ("Decision rule", record.rule),
+        ("Method", _method(record)),
+    ]
+    instruments = words.instruments(record)
+    told += [("Instruments" if len(instruments) > 1 else "Instrument", text) for text in instruments[:1]]
+    told += [("", text) for text in instruments[1:]]
+    return [*told, ("Program", PROGRAM)]
+
+
+def _not_issued(record: RunRecord) -> str:
+    made = words.clock(record.made, offset=True)
+    return words.NOT_GIVEN + (f", printed as logged up to {made}" if made else "")
+
+
+def _replaces(record: RunRecord) -> str:
+    issue, before = record.issue, record.issued_before
+    if before is not None:
+        number = f"record {before.number}" if before.number else "the record"
+        return f"nothing: {number} was issued {words.clock(before.time)}, and the log has grown since"
+    if issue is None:
+        return words.NOT_GIVEN
+    if not issue.replaces:
+        return "nothing: first issue"
+    changed = f"posts changed: {', '.join(issue.changed)}" if issue.changed else "no post changed"
+    return f"the record of {issue.replaces}, because: {issue.why or words.NOT_GIVEN}; {changed}"
+
+
+def _method(record: RunRecord) -> str:
+    typed = sum(one.method == "typed" for one in record.readings)
+    how = [
+        f"{count} {what}"
+        for count, what in ((typed, "typed"), (len(record.readings) - typed, "from an inclinometer"))
+        if count
+    ]
+    faces = dict.fromkeys(one.face for one in record.readings if one.face)
+    held = f"; held to {', '.join(record.faces.get(Face(one), one) for one in faces)}" if faces else ""
+    return "lean of the top over the foot's middle, read in two directions, packed, tightened, read again" + (
+        f"; readings: {', '.join(how)}{held}" if how else ""
+    )
+
+
+def _others(record: RunRecord) -> str:
+    """Posts whose foot or reading height is not the run's, in words."""
+    groups: dict[str, list[str]] = {}
+    for post in record.posts:
+        told = [] if post.foot == record.foot else [words.foot(post.foot, record.units)]
+        if post.height_mm != record.height_mm:
+            told.append(f"at {shown.plain(post.height_mm, record.units)} {shown.unit(record.units)}")
+        if told:
+            groups.setdefault(" ".join(told), []).append(post.name)
+    return "".join(f"; post {', '.join(names)}: {what}" for what, names in groups.items())
 
 
 def result_words(record: RunRecord) -> str:
@@ -495,8 +677,8 @@ def _figure(value: float | None) -> str:
 
 
 def _person_row(record: RunRecord, post: PostRecord) -> tuple[str, ...]:
-    allowed = words.length(post.tolerance.allowed_top_mm(post.height_mm), record.units)
-    decision = words.DECISION_WORDS[post.decision] if post.decision != "none" else post.state
+    allowed = shown.plain(post.tolerance.allowed_top_mm(post.height_mm), record.units)
+    decision = words.DECISION_WORDS[post.stands] if post.stands != "none" else post.state
     return (
         post.name,
         _person_reading(record, post.before, doubt=False),
@@ -522,7 +704,7 @@ def _person_reading(record: RunRecord, reading: Reading | None, *, doubt: bool) 
         text = words.towards(slope * reading.height_mm, along, record.faces, record.units)
         expanded = words.expanded_mm(u, reading.height_mm)
         if doubt and expanded is not None:
-            text += f" ±{words.length(expanded, record.units)}"
+            text += f" ±{shown.plain(expanded, record.units)}"
         parts.append(text)
     return ", ".join(parts)
 
@@ -559,6 +741,7 @@ def _instrument(name: str, known: Instrument | None) -> InstrumentUsed:
         zero_across=known.zero_across,
         u_zero=known.u_zero,
         checked=known.checked,
+        serial=known.serial,
     )
 
 

@@ -9,6 +9,7 @@ from datetime import datetime
 from itertools import groupby, pairwise
 from typing import TYPE_CHECKING, Any
 
+from shimfit.quantities import shown
 from shimfit.report import words
 
 if TYPE_CHECKING:
@@ -269,7 +270,7 @@ def _fall_lines(figures: Statistics, record: RunRecord) -> list[str]:
     if figures.fall_along is None or figures.fall_across is None:
         return []
     units = record.units
-    span_mm, per = words.SPAN_MM[units], words.slope_unit(units)
+    span_mm, per = 1000.0 if units == "mm" else 304.8, words.slope_unit(units)
     metre, finer = ("metre", 2) if units == "mm" else ("foot", 4)
     words_of = [
         words.towards(fall * span_mm, along, record.faces, units)
@@ -285,7 +286,7 @@ def _fall_lines(figures: Statistics, record: RunRecord) -> list[str]:
         digits = finer if fit.expanded * 1000 >= 0.05 else finer + 1
         # The fit is per metre of run; a foot of it changes as much less.
         change, doubt = (
-            words.length(value * span_mm / 1000 * span_mm, units, digits)
+            shown.plain(value * span_mm / 1000 * span_mm, units, digits)
             for value in (abs(fit.slope), fit.expanded)
         )
         if fit.proven:
@@ -319,7 +320,7 @@ def _zero_line(history: ZeroHistory, units: Units) -> str:
     said = "more than its doubt: look for a knock" if history.beyond_doubt else "within its doubt"
     return (
         f"{history.instrument}: zero checked {len(times)} times, {times[0]} to {times[-1]}, "
-        f"moved {words.slope(history.moved, units)} at most between checks, {said}."
+        f"moved {shown.slope(history.moved, units)} at most between checks, {said}."
     )
 
 

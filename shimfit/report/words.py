@@ -16,30 +16,13 @@ if TYPE_CHECKING:
     from shimfit.report.record import InstrumentUsed, RunRecord
     from shimfit.standing import Units
 
-MM_PER_INCH = 25.4
 DECISION_WORDS = {
     "plumb": "plumb",
     "out": "out of plumb",
     "too-close": "too close to call",
     "none": "not verified",
 }
-
-
-def length(mm: float, units: Units, digits: int | None = None) -> str:
-    """A length as a figure in the run's unit: 1 decimal of a mm, 3 of an inch; never `-0.0`."""
-    value, usual = (mm, 1) if units == "mm" else (mm / MM_PER_INCH, 3)
-    places = usual if digits is None else digits
-    text = f"{value:.{places}f}"
-    return text[1:] if text.startswith("-") and float(text) == 0 else text
-
-
-def unit(units: Units) -> str:
-    """The unit's sign."""
-    return "mm" if units == "mm" else "in"
-
-
-SPAN_MM: dict[Units, float] = {"mm": 1000.0, "inch": 304.8}
-"""Length that a slope is told over: a metre, or a foot."""
+NOT_GIVEN = "not given"
 
 
 def slope_unit(units: Units) -> str:
@@ -47,19 +30,12 @@ def slope_unit(units: Units) -> str:
     return "mm/m" if units == "mm" else "in/ft"
 
 
-def slope(value: float, units: Units, digits: int | None = None, *, sign: bool = False) -> str:
-    """A slope with its unit: `0.12 mm/m`, `0.0014 in/ft`."""
-    places = digits if digits is not None else 2 if units == "mm" else 4
-    figure = value * SPAN_MM[units] / (1.0 if units == "mm" else MM_PER_INCH)
-    return f"{figure:{'+' if sign else ''}.{places}f} {slope_unit(units)}"
-
-
 def foot(value: Foot, units: Units) -> str:
     """A foot's size: `90x90mm`, in an inch job `3.5 x 3.5 in`."""
     if units == "mm":
         return value.text
     along, across = (
-        f"{mm / MM_PER_INCH:.3f}".rstrip("0").rstrip(".") for mm in (value.along_mm, value.across_mm)
+        shown.plain(mm, units).rstrip("0").rstrip(".") for mm in (value.along_mm, value.across_mm)
     )
     return f"d {along} in" if value.round else f"{along} x {across} in"
 
@@ -71,7 +47,7 @@ def unit_name(units: Units) -> str:
 
 def towards(top_mm: float, along: bool, faces: Mapping[Face, str], units: Units) -> str:
     """Which way and how far a top stands off: `next 1.2`; `0.0` alone when it rounds to nothing."""
-    figure = length(abs(top_mm), units)
+    figure = shown.plain(abs(top_mm), units)
     if float(figure) == 0:
         return figure
     if along:
@@ -81,7 +57,7 @@ def towards(top_mm: float, along: bool, faces: Mapping[Face, str], units: Units)
     return f"{faces[face]} {figure}"
 
 
-def seat_name(seat: Seat, faces: dict[Face, str]) -> str:
+def seat_name(seat: Seat, faces: Mapping[Face, str]) -> str:
     """A seat in the run's own face names: `next-out`, or `out` for an edge middle."""
     names = []
     if seat.sign_along:
@@ -95,7 +71,7 @@ def pack(item: Pack, faces: dict[Face, str], units: Units) -> str:
     """A pack in few words: `next-out 1.5`; a filler, which never lifts, is marked `f`."""
     mark = " f" if item.purpose == "fill" else ""
     digits = 2 if units == "mm" else 3
-    return f"{seat_name(item.seat, faces)} {length(item.made_mm, units, digits)}{mark}"
+    return f"{seat_name(item.seat, faces)} {shown.plain(item.made_mm, units, digits)}{mark}"
 
 
 def pieces(items: tuple[Piece, ...]) -> str:
@@ -141,47 +117,36 @@ def shared_offset(times: tuple[str | None, ...]) -> str | None:
 def tolerance(value: Tolerance, height_mm: float, units: Units) -> str:
     """The tolerance with what it allows: `1:500 of the lean's magnitude: 2.0 mm at 1000 mm`."""
     judged = "each direction by itself" if value.per_direction else "the lean's magnitude"
-    allowed = length(value.allowed_top_mm(height_mm), units)
+    allowed = shown.plain(value.allowed_top_mm(height_mm), units)
     digits = 0 if units == "mm" else 1
-    at = length(height_mm, units, digits)
-    return f"{value.text} on {judged}: {allowed} {unit(units)} at {at} {unit(units)}"
+    at = shown.plain(height_mm, units, digits)
+    return f"{value.text} on {judged}: {allowed} {shown.unit(units)} at {at} {shown.unit(units)}"
 
 
 def instrument(item: InstrumentUsed, units: Units = "mm") -> str:
     """An instrument with what its word is worth."""
     facts = [item.kind] if item.kind and item.kind != item.name else []
+    facts.append(f"serial {item.serial or NOT_GIVEN}")
     if item.length_mm:
-        long = f"{item.length_mm:g}" if units == "mm" else f"{item.length_mm / MM_PER_INCH:.4g}"
-        facts.append(f"{long} {unit(units)} long")
+        facts.append(f"{shown.sized(item.length_mm, units)} long")
     if item.accuracy_slope is not None:
         facts.append(f"stated accuracy ±{_rate(item.accuracy_slope, units)}")
     elif item.kind in DEFAULT_ACCURACY:
         facts.append(f"accuracy not stated, ±{_rate(DEFAULT_ACCURACY[item.kind], units)} assumed")
     if item.graduation_mm:
-        step = f"{item.graduation_mm:g}" if units == "mm" else f"{item.graduation_mm / MM_PER_INCH:.3g}"
-        facts.append(f"graduation {step} {unit(units)}")
+        facts.append(f"graduation {shown.sized(item.graduation_mm, units)}")
     if item.checked:
-        found = "turned end for end " + clock(item.checked)
-        if item.zero_along is not None or item.zero_across is not None:
-            per = slope_unit(units)
-            zeros = "/".join(
-                "–" if zero is None else slope(zero, units, sign=True).removesuffix(f" {per}")
-                for zero in (item.zero_along, item.zero_across)
-            )
-            found += f", zero {zeros} {per}"
-            if item.u_zero is not None:
-                found += f" ±{slope(2 * item.u_zero, units).removesuffix(f' {per}')} (k = 2)"
-        facts.append(found)
+        zeros = "/".join(
+            "–" if zero is None else shown.slope(zero, units, sign=True, unit=False)
+            for zero in (item.zero_along, item.zero_across)
+        )
+        doubt = "" if item.u_zero is None else f" ±{shown.slope(2 * item.u_zero, units, unit=False)} (k = 2)"
+        facts.append(
+            f"last check: turned end for end {clock(item.checked)}, zero {zeros} {slope_unit(units)}{doubt}"
+        )
     else:
-        facts.append("no reversal check in this log")
+        facts.append("last check: no reversal check in this log")
     return f"{item.name}: " + ", ".join(facts)
-
-
-def mark(mm: float, units: Units, graduation: int = 16) -> str:
-    """A mark as the tape has it: `29.4`, or marks of 1/`graduation` in and decimals: `1/4 strong (0.266)`."""
-    if units == "mm":
-        return length(mm, "mm")
-    return f"{shown.inches(mm, graduation)}{shown.graduations(mm, graduation)[1]} ({mm / MM_PER_INCH:.3f})"
 
 
 def instruments(record: RunRecord) -> list[str]:
@@ -207,3 +172,12 @@ def expanded_mm(u: float | None, height_mm: float) -> float | None:
 def worst_of(reading: Reading, limit: Tolerance) -> float | None:
     """What is compared with the tolerance, at the top in mm: magnitude, or the worse direction."""
     return None if reading.lean is None else limit.compared(reading.lean) * reading.height_mm
+
+
+def qr_rows(text: str, border: int = 4) -> list[list[bool]]:
+    """The text as a QR code (ISO/IEC 18004) with `border` light modules about it: rows of dark or not."""
+    import segno
+
+    return [
+        [bool(module) for module in row] for row in segno.make(text, micro=False).matrix_iter(border=border)
+    ]

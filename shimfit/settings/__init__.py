@@ -64,6 +64,9 @@ class Settings:
     """What the saw can be set to, in degrees, like `0.5 1 1.5`; empty = no wedges are sawn."""
     foresight: bool = True
     """True: where the box is scarce, a post leaves what the posts to come will likely need."""
+    firm: str = ""
+    """Firm that hands over: a new job's records say so; empty = not given."""
+    firm_address: str = ""
     backup_days: int = 0
     """Write a backup beside the data file when the last is this many days old; 0 = never."""
     backup_folder: str = ""

@@ -147,6 +147,7 @@ class _Contents:
             zero_degc=number(data.get("zero_degc")),
             floor_deg=number(data.get("floor_deg")),
             memory_s=number(data.get("memory_s")),
+            serial=data.get("serial"),
             time=event.time,
             event=event.id,
         )

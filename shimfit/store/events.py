@@ -158,7 +158,9 @@ def head_on_paper(text: str) -> Head:
 
     Raises UsageError for anything else. What was not given is 0 or empty.
     """
-    found = _FIGURE.fullmatch(text.strip().lower())
+    said = text.strip().lower()
+    # What was scanned from a record's square names the run before the figure.
+    found = _FIGURE.fullmatch(said) or _FIGURE.fullmatch((said.split() or [""])[-1])
     if found is None:
         raise UsageError(
             f"{text!r} is no figure of a record: give it as printed (57:1f0c…:9a2e…), or at least the first "

@@ -11,7 +11,7 @@ from collections import defaultdict
 from typing import TYPE_CHECKING, Any
 
 from shimfit import contract
-from shimfit.standing import Making, RunState
+from shimfit.standing import FACTS, Issue, Making, RunState
 from shimfit.store.crews import Knowledge, Move, Side, Told, layout_conflict, moves_of
 from shimfit.store.post import PostBuilder
 from shimfit.store.shapes import left_out, number, read_data
@@ -32,6 +32,19 @@ def fold_run(events: Iterable[Event], job: str, run: str) -> RunState | None:
     return fold.state()
 
 
+def facts_of(standing: Iterable[Event], run: str | None) -> tuple[tuple[str, str], ...]:
+    """What a run's record states beside readings, (key of FACTS, text): the run's own before the job's.
+
+    standing: the job's events in order, those undone left out; run None: the job's facts alone.
+    """
+    of_job: dict[str, str | None] = {}
+    of_run: dict[str, str | None] = {}
+    for event in standing:
+        if event.kind == "facts" and event.run in (None, run):
+            (of_job if event.run is None else of_run).update(read_data(event)[0] or {})
+    return tuple((key, text) for key in FACTS if (text := of_run.get(key) or of_job.get(key)))
+
+
 class RunFold:
     """State of one run, brought forward by `add`."""
 
@@ -45,6 +58,8 @@ class RunFold:
         self._touches: defaultdict[str, set[str]] = defaultdict(set)
         """Step -> names of the posts that it touches."""
         self._unread: list[str] = []
+        self._papers: list[Event] = []
+        """What the record says beside the posts: facts of the job and of the run, records issued."""
         self._conflict: str | None = None
         self._last_seq = 0
         self._state: RunState | None = None
@@ -59,6 +74,8 @@ class RunFold:
             self._undo(event)
         elif event.kind == "merged":
             self._merge(event)
+        elif event.kind in ("facts", "issued") and event.run in (None, self._run):
+            self._papers.append(event)
         elif event.kind == "job-added" or (event.run == self._run and event.post is None):
             self._add_to_run(event)
         elif event.run == self._run:
@@ -154,6 +171,24 @@ class RunFold:
             last_seq=self._last_seq,
             conflict=self._conflict or layout_conflict(self._standing(), self._knowledge, self._run),
             unread=tuple(unread),
+            facts=facts_of((one for one in self._papers if one.step not in self._void.steps), self._run),
+            issues=self._issues(),
+        )
+
+    def _issues(self) -> tuple[Issue, ...]:
+        return tuple(
+            Issue(
+                time=event.time,
+                number=data.get("number") or "",
+                by=event.by,
+                why=data.get("why") or "",
+                replaces=data.get("replaces") or "",
+                changed=tuple(data.get("changed") or ()),
+                seq=event.seq,
+            )
+            for event in self._papers
+            if event.kind == "issued" and event.step not in self._void.steps
+            if (data := read_data(event)[0]) is not None
         )
 
     def _head(self) -> dict[str, Any]:

@@ -145,7 +145,7 @@ def of_run(db: sqlite3.Connection, job: str, run: str, upto: int) -> list[Event]
     own = select(db, "WHERE job = ? AND run = ? AND seq <= ?", (job, run, upto))
     over_it = select(
         db,
-        "WHERE kind IN ('job-added', 'undone', 'merged') AND job = ? AND run IS NOT ? AND seq <= ?",
+        "WHERE kind IN ('job-added', 'facts', 'undone', 'merged') AND job = ? AND run IS NOT ? AND seq <= ?",
         (job, run, upto),
     )
     return in_order([*own, *over_it])

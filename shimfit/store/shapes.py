@@ -212,6 +212,14 @@ def _places(value: Any) -> str | None:
     return next((wrong for log, seq in value.items() if (wrong := _named(log) or _count(seq))), None)
 
 
+def _facts(value: Any) -> str | None:
+    """What the record says of a job or a run, by key; null takes it back."""
+    return (
+        None if isinstance(value, Mapping) and not any(map(_FACT, value.values())) else "an object of texts"
+    )
+
+
+_FACT = _or_null(_text)
 _CHANCE = _object(dict.fromkeys(("plumb", "too_close", "out", "within", "turned"), _not_negative))
 _ANSWER = _object(
     {
@@ -308,6 +316,10 @@ SHAPES: dict[str, Check] = {
     "run-changed": _object(
         {}, {"foot": _FOOT, "height_mm": _positive, "tolerance": _TOLERANCE} | _RUN_OPTIONS
     ),
+    "facts": _facts,
+    "issued": _object(
+        {}, {"number": _text, "why": _text, "replaces": _or_null(_text), "changed": _list(_text)}
+    ),
     "post-added": _object(
         {"name": _named, "leg": _count, "station_mm": _number},
         {
@@ -381,6 +393,7 @@ SHAPES: dict[str, Check] = {
             "zero_degc": _or_null(_number),
             "floor_deg": _or_null(_not_negative),
             "memory_s": _or_null(_not_negative),
+            "serial": _or_null(_text),
         },
     ),
     "setting": _object({"key": _named, "value": _anything}),
@@ -412,7 +425,7 @@ _NEEDS_POST = frozenset(
         "photo",
     }
 )
-_NEEDS_RUN = frozenset({"run-added", "run-changed", "post-added"}) | _NEEDS_POST
+_NEEDS_RUN = frozenset({"run-added", "run-changed", "issued", "post-added"}) | _NEEDS_POST
 
 
 def is_whole(name: str | None) -> bool:

@@ -149,6 +149,10 @@ def _what(event: Event) -> str:
             return f"new run {place}"
         case "run-changed":
             return f"change of run {place}"
+        case "facts":
+            return f"what the record says of {place}"
+        case "issued":
+            return f"record {data.get('number') or ''} issued".replace("  ", " ")
         case "post-added":
             return f"new post {event.run}/{data.get('name')}"
         case "post-moved":

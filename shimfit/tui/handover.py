@@ -39,7 +39,13 @@ def export_record(site: Site, run: RunState, name: str, *, overwrite: bool = Fal
     _refuse_over(target, overwrite=overwrite)
     record = record_of(site.journal, run.job, run.name)
     ending = target.suffix.lower()
-    write_whole(target, _bytes(ending, record), KINDS[ending], keep=[site.path], force=overwrite)
+    write_whole(
+        target,
+        _bytes(ending, record, site.path.absolute().parent),
+        KINDS[ending],
+        keep=[site.path],
+        force=overwrite,
+    )
     return target.absolute()
 
 
@@ -57,9 +63,8 @@ def export_cut_sheet(site: Site, run: RunState, name: str, *, overwrite: bool = 
         raise UsageError(f"a cut sheet is a .pdf file, not {target.name!r}")
     _refuse_over(target, overwrite=overwrite)
     answer = cut_list_of(site, run.job, run.name)
-    sheet = cut_sheet_pdf(
-        answer, facts_of(run, site.now().isoformat(timespec="seconds"), site.settings.graduation)
-    )
+    made = site.now().isoformat(timespec="seconds")
+    sheet = cut_sheet_pdf(answer, facts_of(run, made, site.settings.graduation, site.box().lots))
     write_whole(target, sheet, PDF, keep=[site.path], force=overwrite)
     return target.absolute()
 
@@ -69,7 +74,7 @@ def _refuse_over(target: Path, *, overwrite: bool) -> None:
         raise FileError(f"{target.name} exists already", path=str(target))
 
 
-def _bytes(kind: str, record: object) -> bytes:
+def _bytes(kind: str, record: object, folder: Path) -> bytes:
     from shimfit.report.record import RunRecord, record_csv, record_json
 
     assert isinstance(record, RunRecord)
@@ -77,9 +82,9 @@ def _bytes(kind: str, record: object) -> bytes:
         return record_csv(record).encode()
     if kind == ".json":
         return json.dumps({"schema": 1, **record_json(record)}, ensure_ascii=False, allow_nan=False).encode()
-    from shimfit.report.pdf.asbuilt import record_pdf
+    from shimfit.report.asbuilt import record_pdf
 
-    return record_pdf(record)
+    return record_pdf(record, photos=(Path.cwd(), folder))
 
 
 class FileToWrite:

@@ -96,11 +96,11 @@ def cells_of(width: object, height: object) -> tuple[int, int] | None:
 
 def qr_of(url: str) -> str:
     """The address as a QR code (ISO/IEC 18004) for a terminal: two modules a character, black on white."""
-    import segno
+    from shimfit.report.words import qr_rows
 
-    matrix = [list(row) for row in segno.make(url, micro=False).matrix_iter(border=3)]
+    matrix = qr_rows(url, border=3)
     if len(matrix) % 2:
-        matrix.append([0] * len(matrix[0]))
+        matrix.append([False] * len(matrix[0]))
     signs = {(0, 0): " ", (1, 0): "▀", (0, 1): "▄", (1, 1): "█"}
     lines = (
         "".join(signs[int(upper > 0), int(lower > 0)] for upper, lower in zip(*pair, strict=True))

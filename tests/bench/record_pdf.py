@@ -58,7 +58,7 @@ def bare(words: list[str]) -> bytes:
 def main() -> None:
     """Print the table."""
     start = time.perf_counter()
-    from shimfit.report.pdf import record_pdf
+    from shimfit.report.asbuilt import record_pdf
 
     imported = time.perf_counter() - start
     from shimfit.report.record import LogStamp, record_csv, record_json, run_record

@@ -167,7 +167,7 @@ def logged(data: bytes) -> None:
 
 def printed(data: bytes) -> None:
     """Names, notes and texts that somebody typed, on paper and in the CSV."""
-    from shimfit.report.pdf import record_pdf
+    from shimfit.report.asbuilt import record_pdf
     from shimfit.report.record import LogStamp, RunRecord, record_csv
     from shimfit.standing import Note, PostRecord
 

@@ -75,7 +75,7 @@ def test_what_was_read_again_stands_in_the_record(went_back):
 
     import pypdf
 
-    from shimfit.report.pdf import record_pdf
+    from shimfit.report.asbuilt import record_pdf
     from shimfit.report.record import record_lines
 
     first = "handed over 0.0, out 0.2 mm on 2026-05-12 08:00"

@@ -2,6 +2,7 @@ import hashlib
 import io
 import json
 import os
+import re
 import subprocess
 import sys
 from dataclasses import replace
@@ -12,12 +13,11 @@ import pypdf
 import pytest
 
 from shimfit.errors import UsageError
-from shimfit.report.pdf import record_pdf
-from shimfit.report.pdf.charts import charts_of
-from shimfit.report.pdf.page import Sheet, paper_named
-from shimfit.report.pdf.table import PostTable
+from shimfit.report.asbuilt import record_pdf
+from shimfit.report.page import Sheet
+from shimfit.report.pictures import charts_of
 from shimfit.report.record import LogStamp, ZeroCheck, record_csv, record_json, run_record
-from shimfit.standing import Note
+from shimfit.standing import Issue, Note
 from shimfit.store.events import Head
 
 JOB = Head(257, "1f0c" * 16, "9a2e" * 16)
@@ -32,6 +32,19 @@ def read_back(data):
 
 def words_of(data):
     return " ".join(" ".join(page.extract_text().split()) for page in read_back(data).pages)
+
+
+def lines_of(data):
+    return [line for page in read_back(data).pages for line in page.extract_text().splitlines()]
+
+
+def sizes_of(data):
+    """Every type size that the pages set text in, points."""
+    found = set()
+    for page in read_back(data).pages:
+        content = page.get_contents().get_data()
+        found |= {float(size) for size in re.findall(rb"/F\d+ ([\d.]+) Tf", content)}
+    return found
 
 
 @pytest.fixture
@@ -51,7 +64,7 @@ def drawn(boardwalk, toolbox):
 
 
 @pytest.mark.parametrize("paper", ["a4", "letter"])
-@pytest.mark.parametrize(("posts", "pages"), [(1, 1), (20, 1), (21, 1), (200, 6)])
+@pytest.mark.parametrize(("posts", "pages"), [(3, 1), (20, 2), (60, 3)])
 def test_pages_and_paper(drawn, paper, posts, pages):
     document = read_back(drawn(posts, paper))
     assert len(document.pages) == pages
@@ -110,7 +123,7 @@ def test_notes_photos_and_substitutions_are_printed(boardwalk, toolbox):
     post = replace(run.posts[0], notes=(note,), photos=("IMG_7.jpg",), packed_as_prescribed=False)
     text = words_of(record_pdf(run_record(replace(run, posts=(post, *run.posts[1:])), LOG, toolbox)))
     assert "Brett gewölbt → gehobelt, ключ 24 Nm, ▯" in text
-    assert "photo IMG_7.jpg" in text
+    assert "photo IMG_7.jpg: not at hand" in text
     assert "packed with something else than prescribed" in text
     assert "a letter that this print lacks" in text
 
@@ -131,9 +144,8 @@ def test_a_posts_name_is_never_broken_in_the_table(boardwalk, toolbox):
     run = boardwalk(4)
     posts = (replace(run.posts[0], name="East-Stair-12"), *run.posts[1:])
     record = run_record(replace(run, posts=posts), LOG, toolbox)
-    with Sheet(paper_named("letter"), title="", subject="", made=None) as sheet:
-        rows = PostTable(sheet, record, 10.0, 195.9).rows()
-        assert rows[0].cells[0][0] == "East-Stair-12"
+    for paper in ("a4", "letter"):
+        assert any("East-Stair-12" in line for line in lines_of(record_pdf(record, paper)))
 
 
 def test_an_endless_name_is_broken_not_lost(boardwalk, toolbox):
@@ -162,7 +174,7 @@ def test_other_processes_draw_the_same_bytes(drawn):
         "spec = importlib.util.spec_from_file_location('boardwalk', sys.argv[1])\n"
         "demo = importlib.util.module_from_spec(spec); spec.loader.exec_module(demo)\n"
         "from shimfit.report.record import run_record\n"
-        "from shimfit.report.pdf import record_pdf\n"
+        "from shimfit.report.asbuilt import record_pdf\n"
         "from shimfit.report.record import LogStamp, ZeroCheck\n"
         "from shimfit.store.events import Head\n"
         "stamp = LogStamp(312, sys.argv[2], Head(257, '1f0c' * 16, '9a2e' * 16))\n"
@@ -202,8 +214,6 @@ def test_unknown_paper_is_refused(record_of):
 
 
 def test_only_black_white_and_grey_ink(drawn):
-    import re
-
     for page in read_back(drawn(20)).pages:
         colours = re.findall(rb"([\d.]+) ([\d.]+) ([\d.]+) (?:rg|RG)\b", page.get_contents().get_data())
         assert all(red == green == blue for red, green, blue in colours)
@@ -231,3 +241,117 @@ def test_charts_hold_the_readings_before_packing(record_of):
     told = [(post.station_mm, post.before.slope_along) for post in record.posts if post.before.lean]
     assert list(fall.traces[0].points) == told
     assert charts_of(replace(record, posts=record.posts[:2], zeros=())) == []
+
+
+@pytest.mark.parametrize(("posts", "paper", "units"), [(3, "a4", "mm"), (60, "letter", "inch")])
+def test_nothing_is_smaller_than_seven_points(record_of, posts, paper, units):
+    # 1 pt is the size that fpdf2 is left at between pages; nothing is written in it.
+    assert min(sizes_of(record_pdf(record_of(posts, units=units), paper)) - {1.0}) >= 7.0
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+@pytest.mark.parametrize("posts", [1, 15, 34])
+def test_what_checks_the_paper_and_the_signatures_stand_with_the_figures_on_the_last_page(
+    record_of, posts, paper
+):
+    pages = [page.extract_text() for page in read_back(record_pdf(record_of(posts), paper)).pages]
+    for said in (
+        "To check this paper",
+        "Read and packed by",
+        "How sure",
+        "Cautions",
+        "the end of this record",
+    ):
+        assert said in pages[-1]
+        assert not any(said in page for page in pages[:-1])
+
+
+def test_the_run_is_drawn_once_to_one_scale(record_of):
+    text = words_of(record_pdf(record_of(200)))
+    assert len(re.findall("of lean is drawn", text)) == 1
+
+
+def test_what_was_not_given_says_so(record_of):
+    text = words_of(record_pdf(record_of(2)))
+    for name in ("Record number", "Firm", "Customer", "Site", "Weather", "Temperature", "Timber's moisture"):
+        assert f"{name} not given" in text, name
+    assert "Date of issue not given, printed as logged up to 2026-05-12" in text
+    assert "serial not given" in text
+    assert "Rowan" in text
+
+
+def test_who_reads_is_not_given_where_nobody_is_named(boardwalk, toolbox, stands_by):
+    run = boardwalk(1)
+    post = stands_by(run.posts[0], replace(run.posts[0].after, by=None))
+    post = replace(post, before=replace(post.before, by=None))
+    text = words_of(record_pdf(run_record(replace(run, posts=(post,)), LOG, toolbox)))
+    assert "Read by not given" in text
+    assert "not given, long level" in text
+
+
+def test_a_re_issue_names_what_it_replaces_why_and_which_posts_changed(record_of):
+    old = f"41:{'ab' * 8}:{'cd' * 32}"
+    issue = Issue("2026-05-14T09:00:00+02:00", "2026-014", None, "nut tightened again", old, ("7", "9"))
+    text = words_of(record_pdf(replace(record_of(2), issue=issue)))
+    assert "Record number 2026-014" in text
+    assert "Date of issue 2026-05-14 09:00 UTC+02:00" in text
+    assert f"the record of {old}, because: nut tightened again; posts changed: 7, 9" in text
+    assert "record 2026-014, North shore boardwalk / Lake side" in text  # at each page's foot
+
+
+def test_headline_exceptions_and_rows_agree(boardwalk, toolbox, stands_by):
+    run = boardwalk(6)
+    out = stands_by(run.posts[0], replace(run.posts[0].after, slope_along=0.004))
+    close = stands_by(run.posts[1], replace(run.posts[1].after, slope_along=0.0021, slope_across=0.0))
+    unpacked = replace(stands_by(run.posts[2]), packs_in_place=(), rounds=0)
+    posts = (out, close, unpacked, *run.posts[3:])
+    record = run_record(replace(run, posts=posts), LOG, toolbox)
+    assert {one: record.tally[one] for one in ("plumb", "out", "too-close")} == {
+        "plumb": 3,
+        "out": 2,
+        "too-close": 1,
+    }
+    text = words_of(record_pdf(record))
+    assert "3 of 6 posts proven plumb; 2 out of plumb, 1 too close to call." in text
+    # Each exception twice, in the list with its reason and in its row; each plumb post once.
+    assert text.count("✗ out of plumb") == 4
+    assert text.count("≈ too close to call") == 2
+    assert text.count("✓ plumb") == 3
+    assert text.index("Not proven plumb, and why") < text.index("The run 1")
+    assert "4.0 mm off plumb, 2.0 allowed" in text
+
+
+def test_photos_stand_with_their_post_and_a_lost_one_is_named(boardwalk, toolbox, tmp_path):
+    from PIL import Image
+
+    Image.new("RGB", (640, 480), (120, 130, 90)).save(tmp_path / "IMG_7.jpg")
+    (tmp_path / "torn.jpg").write_bytes(b"\xff\xd8 not an image")
+    run = boardwalk(3)
+    post = replace(run.posts[0], photos=("IMG_7.jpg", "IMG_8.jpg", "torn.jpg"))
+    record = run_record(replace(run, posts=(post, *run.posts[1:])), LOG, toolbox)
+    data = record_pdf(record, photos=(tmp_path,))
+    assert len([image for page in read_back(data).pages for image in page.images]) == 1
+    text = words_of(data)
+    assert "photo: IMG_7.jpg" in text
+    assert "photo IMG_8.jpg: not at hand when this was printed" in text
+    assert "photo torn.jpg: not at hand" in text
+
+
+def test_the_square_holds_job_and_figure(record_of, monkeypatch):
+    record, held = record_of(1), []
+    monkeypatch.setattr(Sheet, "qr", lambda _sheet, text, _box: held.append(text))
+    record_pdf(record)
+    assert held == [f"{record.job}/{record.run}\n{JOB}"]
+
+
+def test_faces_that_the_run_renamed_stand_in_every_sign(record_of):
+    faces = (("next", "gate"), ("prev", "pier"), ("out", "lake"), ("house", "path"))
+    text = words_of(record_pdf(record_of(24, face_names=faces)))
+    assert not re.search(r"\b(next|prev|out [^of]|house)\b", text.replace("out of plumb", ""))
+    for said in (
+        "lake ↑ +",
+        "gate → +",
+        "from the path side, gate to the right",
+        "solid + gate, dashed + lake",
+    ):
+        assert said in text, said

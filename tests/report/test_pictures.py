@@ -6,10 +6,9 @@ from itertools import pairwise
 import pytest
 
 from shimfit.model import Foot, Lean, Pack, Seat
-from shimfit.report.pdf import pictures
-from shimfit.report.pdf.page import PAPERS, Box, Sheet
+from shimfit.report import pictures
+from shimfit.report.page import PAPERS, Box, Sheet
 from shimfit.report.record import LogStamp, run_record
-from shimfit.report.statistics import Bin
 
 FOOT = Foot(90.0, 90.0)
 
@@ -147,9 +146,41 @@ def test_scales_are_round(value, down):
     assert pictures.round_down(value) == pytest.approx(down)
 
 
-def test_bars_of_the_histogram_are_as_tall_as_their_counts(sheet):
-    bins = (Bin(0, 0.25, 4), Bin(0.25, 0.5, 2), Bin(0.5, float("inf"), 0))
-    pictures.histogram(sheet, Box(0, 0, 30, 16), bins)
-    tall, half = (box.height for box, _ in sheet.rects)
-    assert tall == pytest.approx(2 * half)
-    assert {"4", "2", "0", "over"} <= sheet.texts.keys()
+@pytest.mark.parametrize(("off", "arrow"), [(0.0, False), (1.0, False), (3.1, False), (9.0, True)])
+def test_a_lean_stands_against_its_limit_to_scale(sheet, off, arrow):
+    box = Box(10, 20, 33, 4)
+    pictures.limit_bar(sheet, box, off, 0.5, 2.0)
+    (tick,) = (line for line in sheet.lines if line[4]["wide"] == 0.35)
+    assert tick[0] == tick[2] == pytest.approx(10 + 33 / 1.6)  # the line is 1.6 limits long
+    assert bool(sheet.arrows) == arrow
+    if not arrow:
+        ((x, y, *_),) = sheet.circles
+        assert (x - 10) / (tick[0] - 10) == pytest.approx(off / 2.0)
+        assert y == pytest.approx(22)
+    assert all(10 - 1e-9 <= x <= 43 + 1e-9 for x0, _, x1, _, _ in sheet.lines for x in (x0, x1))
+
+
+def test_a_qr_code_is_drawn_module_by_module(sheet):
+    segno = pytest.importorskip("segno")
+    sheet.qr("lake/walk 57:1f0c", Box(10, 20, 30, 30))
+    wanted = [list(row) for row in segno.make("lake/walk 57:1f0c", micro=False).matrix_iter(border=4)]
+    side = 30 / len(wanted)
+    drawn = [[0] * len(wanted) for _ in wanted]
+    for box, _ in sheet.rects:
+        row, start = round((box.y - 20) / side), round((box.x - 10) / side)
+        for column in range(start, start + round(box.width / side)):
+            drawn[row][column] = 1
+    assert drawn == [[int(module > 0) for module in row] for row in wanted]
+
+
+def test_many_posts_go_on_in_bands_of_one_scale(sheet, boardwalk):
+    rows = run_record(boardwalk(90), LogStamp(1, "00")).posts
+    bands = pictures.bands_of(rows, 184.0)
+    assert [post for band in bands for post in band] == list(rows)
+    assert len(bands) == 3
+    box = Box(13, 40, 184, pictures.run_picture_mm(rows, 184.0))
+    scale = pictures.run_picture(sheet, box, rows)
+    solid = [line for line in sheet.lines if line[4].get("wide", 0) >= 0.3 and abs(line[1] - line[3]) > 10]
+    assert len(solid) == 90
+    for line, post in zip(solid, rows, strict=True):
+        assert line[2] - line[0] == pytest.approx(post.after.slope_along * 1000 * scale.per_mm)

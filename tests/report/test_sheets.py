@@ -5,8 +5,8 @@ import pytest
 
 from shimfit.errors import UsageError
 from shimfit.model import Face
+from shimfit.quantities.shown import mark
 from shimfit.report.sheets import SheetFacts, cut_sheet_pdf
-from shimfit.report.words import mark
 
 FACTS = SheetFacts("North shore boardwalk", "Lake side", made="2026-05-12T07:00:00+00:00")
 
@@ -170,7 +170,7 @@ def test_tapers_are_listed_by_piece_and_mark_with_what_is_trimmed():
     plan["posts"][0]["packs"][0]["pieces"][0] |= {"mark_mm": 72.9, "trim_tip_mm": 40.9}
     text = text_of(cut_sheet_pdf(plan, FACTS))
     assert text.index("T1 no. 1 31.4 post 3") < text.index("T1 no. 1 72.9 post 1 next-out 1.00 40.9")
-    assert "T1 no. 1 to mark 72.9, tip trimmed by 40.9" in text
+    assert "T1 no. 1 to mark 72.9, tip cut off 40.9" in text
 
 
 def test_a_plan_without_wedges_says_that_nothing_is_sawn():

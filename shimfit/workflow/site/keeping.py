@@ -11,12 +11,13 @@ from shimfit.contract import foot_to_json, lot_to_json, tolerance_to_json
 from shimfit.errors import UsageError
 from shimfit.quantities.tolerance import DEFAULT_TOLERANCE, parse_tolerance
 from shimfit.store.events import Draft
+from shimfit.store.fold import facts_of
 from shimfit.workflow.place import Place, check_name
 from shimfit.workflow.site.opened import Opened
 
 if TYPE_CHECKING:
     from shimfit.model import Foot, Lot, Tolerance
-    from shimfit.standing import RunState
+    from shimfit.standing import Issue, RunState
 
 
 class Keeping(Opened):
@@ -28,8 +29,58 @@ class Keeping(Opened):
         if any(job.name == name for job in self.jobs()):
             raise UsageError(f"there is a job {name!r} already; give this one another name")
         data = {"name": name, "sample": sample, "units": units or self.settings.units}
-        self.journal.append_all([Draft("job-added", data, job=name, by=self.settings.by or None)])
+        by = self.settings.by or None
+        self.journal.append_all([Draft("job-added", data, job=name, by=by), *self._firm(name)])
         return name
+
+    def _firm(self, job: str, known: Sequence[tuple[str, str]] = ()) -> list[Draft]:
+        """The firm of the settings as a fact of the job, where the job does not name one."""
+        firm, address = self.settings.firm, self.settings.firm_address
+        if not firm or "firm" in dict(known):
+            return []
+        facts = {"firm": firm} | ({"firm_address": address} if address else {})
+        return [Draft("facts", facts, job=job, by=self.settings.by or None)]
+
+    def tell(self, job: str, run: str | None, facts: Mapping[str, str | None]) -> None:
+        """Log what the records of a job, or of a run of it, say beside readings (FACTS; None: no more)."""
+        self.journal.job(job)
+        if run is not None:
+            self.run(job, run)
+        self.journal.append_all([Draft("facts", dict(facts), job=job, run=run, by=self.settings.by or None)])
+
+    def facts(self, job: str, run: str | None) -> tuple[tuple[str, str], ...]:
+        """What the records of a job, or of a run of it, say beside readings: (key of FACTS, text)."""
+        self.journal.job(job)
+        if run is not None:
+            return self.run(job, run).facts
+        return facts_of(self.journal.standing(("facts",), job), None)
+
+    def issue(self, job: str, run: str, number: str = "", why: str = "") -> Issue:
+        """Log that the run's record is given out as it stands now; the same again where it is already.
+
+        UsageError where it replaces one that was issued and nobody says why.
+        """
+        self.journal.check()
+        state = self.run(job, run)
+        last = state.issues[-1] if state.issues else None
+        data: dict[str, Any] = {"number": number, "why": why}
+        if last is not None:
+            head = self.journal.head_of(job, upto=last.seq)
+            if head == self.journal.head_of(job) and number in ("", last.number):
+                return last
+            if not why:
+                raise UsageError(
+                    f"record {last.number or 'of ' + last.time[:10]} of {job}/{run} is issued already: say "
+                    'why it is issued anew, like --why "post 7 read again"'
+                )
+            before = {post.name: post for post in self.journal.run(job, run, upto=last.seq).posts}
+            now = {post.name: post for post in state.posts}
+            names = [*now, *(name for name in before if name not in now)]
+            data["replaces"] = str(head)
+            data["changed"] = [name for name in names if before.get(name) != now.get(name)]
+        issued = Draft("issued", data, job=job, run=run, by=self.settings.by or None)
+        self.journal.append_all([*self._firm(job, state.facts), issued])
+        return self.run(job, run).issues[-1]
 
     def add_run(
         self,

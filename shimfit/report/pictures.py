@@ -1,4 +1,4 @@
-"""The record's pictures: the run seen from the house, the tops seen from above, one post's plan, a histogram.
+"""What papers draw: the run from the house and from above, a post's plan, a lean against its limit, charts.
 
 Next is to the right and out is up in every plan, as on the screen; a pack is drawn on the side that the top
 leans to. All in black and greys that survive a photocopier.
@@ -7,25 +7,25 @@ leans to. All in black and greys that survive a photocopier.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import datetime
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from shimfit.model import Face
+from shimfit.quantities import shown
 from shimfit.report import words
-from shimfit.report.pdf.page import Box
+from shimfit.report.page import FINE, Box
+from shimfit.report.statistics import ZeroHistory, statistics
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from shimfit.model import Foot, Lean, Pack, Seat
-    from shimfit.report.pdf.page import Sheet
+    from shimfit.model import Foot, Lean, Pack, Reading, Seat
+    from shimfit.report.page import Sheet
     from shimfit.report.record import RunRecord
-    from shimfit.report.statistics import Bin
     from shimfit.standing import PostRecord, Units
 
-SMALL = 5.6
-"""Type size of what stands in pictures, points."""
 _NICE = (1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0)
 _PALE = 0.55
 
@@ -44,12 +44,68 @@ class RunScale:
     """Height that posts are drawn at, mm on the paper."""
 
 
+LEAST_PITCH = 4.6
+"""Room for one post in the run's picture, mm on the paper: more posts go on in a band below."""
+BAND_MM, GAP_MM = 25.0, 2.0
+_POST_MM, _TARGET_MM = 11.0, 9.4
+
+
+def bands_of(posts: Sequence[PostRecord], wide: float) -> list[Sequence[PostRecord]]:
+    """The posts in bands of about equal number, as many as one over the width takes."""
+    most = max(1, int(wide // LEAST_PITCH))
+    count = math.ceil(len(posts) / most) or 1
+    per = math.ceil(len(posts) / count)
+    return [posts[start : start + per] for start in range(0, len(posts), per)]
+
+
+def run_picture_mm(posts: Sequence[PostRecord], wide: float) -> float:
+    """Height that `run_picture` takes."""
+    bands = len(bands_of(posts, wide))
+    return bands * BAND_MM + (bands - 1) * GAP_MM
+
+
+def run_picture(sheet: Sheet, box: Box, posts: Sequence[PostRecord]) -> RunScale:
+    """The whole run to one scale: posts from the house side over their tops from above, names below."""
+    bands = bands_of(posts, box.width)
+    pitch = box.width / max(len(band) for band in bands)
+    scales = [run_scale(band, Box(box.x, box.y, pitch * len(band), BAND_MM), _POST_MM) for band in bands]
+    if len(bands) > 1:  # stations of several bands can't be to one scale with room for each post
+        even = [tuple(box.x + pitch * (i + 0.5) for i in range(len(band))) for band in bands]
+        scales = [replace(one, xs=xs, pitch=pitch) for one, xs in zip(scales, even, strict=True)]
+    per_mm = min(one.per_mm for one in scales)
+    y = box.y
+    for band, one in zip(bands, scales, strict=True):
+        scale = replace(one, per_mm=per_mm)
+        wide = pitch * len(band)
+        upper = Box(box.x, y, wide, _POST_MM + 3.0)
+        elevation(sheet, upper, band, scale)
+        targets(sheet, Box(box.x, upper.bottom + 0.6, wide, _TARGET_MM), band, scale)
+        _names_below(sheet, y + BAND_MM, band, scale)
+        y += BAND_MM + GAP_MM
+    return replace(scales[0], per_mm=per_mm)
+
+
+def _names_below(sheet: Sheet, y: float, posts: Sequence[PostRecord], scale: RunScale) -> None:
+    """Each post's name where all have room, else every second, fifth, tenth; the first and last always."""
+    widest = max(sheet.width(sheet.printable(post.name), FINE) for post in posts) + 1.2
+    step = next((n for n in (1, 2, 5, 10, 20, 50) if widest <= n * scale.pitch), 100)
+    last_x = -math.inf
+    for number, (post, x) in enumerate(zip(posts, scale.xs, strict=True)):
+        ends = number in (0, len(posts) - 1)
+        if (number % step and not ends) or (x - last_x < widest and number):
+            continue
+        sheet.text(x, y, post.name, FINE, align="centre")
+        last_x = x
+
+
 def run_scale(posts: Sequence[PostRecord], box: Box, post_mm: float) -> RunScale:
-    """Stations to scale where that leaves room for each post, evenly otherwise; leans to a round scale."""
+    """Stations to scale where that leaves room for each post, evenly otherwise; leans to a round scale.
+
+    What is allowed and what was built fit; a lean before packing may be cut short.
+    """
     n = len(posts)
     pitch = box.width / max(n, 1)
-    even = [box.x + pitch * (i + 0.5) for i in range(n)]
-    xs = even
+    xs = [box.x + pitch * (i + 0.5) for i in range(n)]
     first, last = posts[0].station_mm, posts[-1].station_mm
     if last > first and n > 1:
         usable = box.width - pitch
@@ -59,7 +115,7 @@ def run_scale(posts: Sequence[PostRecord], box: Box, post_mm: float) -> RunScale
             xs, pitch = scaled, min(pitch, nearest)
     most = max((abs(top) for post in posts for top in _tops_along(post)), default=0.0)
     allowed = max(post.tolerance.allowed_top_mm(post.height_mm) for post in posts)
-    per_mm = round_down(min(0.75 * pitch, 6.0) / max(most, allowed, 1e-3))
+    per_mm = round_down(min(0.5 * pitch, 5.0) / max(most, 1.2 * allowed, 1e-3))
     return RunScale(tuple(xs), pitch, per_mm, post_mm)
 
 
@@ -73,19 +129,26 @@ def elevation(sheet: Sheet, box: Box, posts: Sequence[PostRecord], scale: RunSca
     """Posts seen from the house side: dashed as first read, solid as built, ticks = allowed at the top."""
     ground = box.bottom - 1.0
     sheet.line(box.x, ground, box.right, ground, wide=0.35)
+    room = 0.9 * scale.pitch
+
+    def leaning(reading: Reading | None, x: float, **pen: float) -> bool:
+        if reading is None or reading.slope_along is None:
+            return False
+        off = reading.slope_along * reading.height_mm * scale.per_mm
+        edge = box.right - x if off > 0 else x - box.x
+        part = min(1.0, min(room, edge) / abs(off)) if off else 1.0  # or it would run into its neighbours
+        sheet.line(x, ground, x + off * part, ground - scale.post_mm * part, **pen)
+        return True
+
     for post, x in zip(posts, scale.xs, strict=True):
         top = ground - scale.post_mm
         allowed = min(post.tolerance.allowed_top_mm(post.height_mm) * scale.per_mm, scale.pitch / 2)
         for side in (-1, 1):
             sheet.line(x + side * allowed, top - 1.0, x + side * allowed, top + 1.0, wide=0.15)
-        if post.before and post.before.slope_along is not None:
-            lean = post.before.slope_along * post.before.height_mm * scale.per_mm
-            sheet.line(x, ground, x + lean, top, wide=0.25, ink=_PALE, dash=0.8)
-        if post.after and post.after.slope_along is not None:
-            lean = post.after.slope_along * post.after.height_mm * scale.per_mm
-            sheet.line(x, ground, x + lean, top, wide=min(0.5, scale.pitch * 0.07))
-        elif not (post.before and post.before.slope_along is not None):
-            sheet.text(x, ground - scale.post_mm / 2, "?", SMALL + 1, align="centre")
+        before = leaning(post.before, x, wide=0.25, ink=_PALE, dash=0.8)
+        built = leaning(post.after, x, wide=min(0.5, scale.pitch * 0.07))
+        if not (before or built):
+            sheet.text(x, ground - scale.post_mm / 2, "?", FINE, align="centre")
         if post.kind == "corner":
             sheet.polygon([(x - 1, ground + 1), (x + 1, ground + 1), (x, ground)], wide=0, fill=0.0)
 
@@ -110,7 +173,6 @@ def targets(sheet: Sheet, box: Box, posts: Sequence[PostRecord], scale: RunScale
             sheet.line(x + before[0], y - before[1], x + ends[0], y - ends[1], wide=0.15, ink=0.35)
         if after:
             _mark(sheet, x + after[0], y - after[1], post)
-        sheet.text(x, box.bottom - 0.2, post.name, SMALL, align="centre", room=scale.pitch * 0.95, bold=True)
 
 
 def post_plan(sheet: Sheet, box: Box, record: RunRecord, example: PostRecord | None) -> None:
@@ -118,17 +180,17 @@ def post_plan(sheet: Sheet, box: Box, record: RunRecord, example: PostRecord | N
     foot = example.foot if example else record.foot
     lean = example.before.lean if example and example.before else None
     cx, cy = box.x + box.width / 2, box.y + box.height / 2
-    per_mm = min((box.width - 22) / foot.along_mm, (box.height - 9) / foot.across_mm)
+    per_mm = min((box.width - 22) / foot.along_mm, (box.height - 15) / foot.across_mm)
     half_x, half_y = foot.along_mm / 2 * per_mm, foot.across_mm / 2 * per_mm
     draw_foot(sheet, (cx, cy), foot, per_mm)
     for pack in example.packs_in_place if example else ():
         draw_pack(sheet, (cx, cy), foot, per_mm, pack)
-        figure = words.length(pack.made_mm, record.units, 2 if record.units == "mm" else 3)
+        figure = shown.plain(pack.made_mm, record.units, 2 if record.units == "mm" else 3)
         _write_beside(sheet, (cx, cy), (half_x, half_y), pack.seat, figure)
-    size = SMALL + 0.4
+    size = FINE
     names = record.faces
-    sheet.text(cx, cy - half_y - 2.4, f"{names[Face.OUT]} ↑ +", size, align="centre", bold=True)
-    sheet.text(cx, cy + half_y + 3.9, names[Face.HOUSE], size, align="centre", bold=True)
+    sheet.text(cx, cy - half_y - 4.0, f"{names[Face.OUT]} ↑ +", size, align="centre", bold=True)
+    sheet.text(cx, cy + half_y + 5.2, names[Face.HOUSE], size, align="centre", bold=True)
     sheet.text(cx + half_x + 2.2, cy + 0.7, f"{names[Face.NEXT]} → +", size, bold=True)
     sheet.text(cx - half_x - 2.2, cy + 0.7, names[Face.PREV], size, align="right", bold=True)
     if lean is not None and lean.magnitude > 0:
@@ -138,9 +200,10 @@ def post_plan(sheet: Sheet, box: Box, record: RunRecord, example: PostRecord | N
 
 def plan_caption(record: RunRecord, example: PostRecord | None) -> str:
     """What the plan of one post shows, in a sentence or two."""
+    faces = record.faces
     general = (
-        "Positive is towards next and out. A pack stands on the side that the top leans to: black lifts, "
-        "white only fills."
+        f"Positive is towards {faces[Face.NEXT]} and {faces[Face.OUT]}. A pack stands on the side that the "
+        "top leans to: black lifts, white only fills."
     )
     if example is None or example.before is None or example.before.lean is None:
         return general
@@ -153,26 +216,35 @@ def plan_caption(record: RunRecord, example: PostRecord | None) -> str:
         )
         if " " in text
     ]
-    unit = words.unit(record.units)
+    unit = shown.unit(record.units)
     read = f"top leaned {', '.join(leans)} {unit}" if leans else "top stood plumb"
     return f"Post {example.name} as first read: {read}. {general}"
 
 
-def histogram(sheet: Sheet, box: Box, bins: Sequence[Bin]) -> None:
-    """How much of the tolerance the verified posts use: one bar a share, counts above."""
-    most = max((one.count for one in bins), default=0)
-    wide = box.width / len(bins)
-    floor = box.bottom - 3.0
-    sheet.line(box.x, floor, box.right, floor, wide=0.25)
-    for i, one in enumerate(bins):
-        x = box.x + i * wide
-        tall = (box.height - 6.0) * one.count / most if most else 0.0
-        over = math.isinf(one.high)
-        if tall:
-            bar = Box(x + wide * 0.14, floor - tall, wide * 0.72, tall)
-            sheet.rect(bar, wide=0.2, fill=0.1 if over else 0.75)
-        sheet.text(x + wide / 2, floor - tall - 0.6, str(one.count), SMALL, align="centre", bold=True)
-        sheet.text(x + wide / 2, floor + 2.3, one.label, SMALL - 0.6, align="centre", room=wide * 0.98)
+def limit_bar(sheet: Sheet, box: Box, off: float, expanded: float | None, allowed: float) -> None:
+    """How far a top is off, with its doubt, against the limit: a dot, a whisker of U, a tick at the limit.
+
+    All three in one unit. The line is 1.6 times the limit long; what goes beyond ends in an arrow.
+    """
+    y = box.y + box.height / 2
+    per = box.width / (1.6 * allowed)
+    end = box.right - 1.0
+    limit = box.x + allowed * per
+    sheet.line(box.x, y, box.right, y, wide=0.12, ink=0.5)
+    sheet.line(box.x, y - 0.6, box.x, y + 0.6, wide=0.12, ink=0.5)
+    sheet.line(limit, y - 1.25, limit, y + 1.25, wide=0.35)
+    at = box.x + off * per
+    if expanded is not None:
+        low, high = max(box.x, at - expanded * per), at + expanded * per
+        if low < end:
+            sheet.line(low, y, min(high, end), y, wide=0.4)
+        for x in (low, high):
+            if box.x < x < end:
+                sheet.line(x, y - 0.7, x, y + 0.7, wide=0.25)
+    if at > end:
+        sheet.arrow(end - 1.2, y, box.right, y, wide=0.4, head=1.2)
+    else:
+        sheet.circle(at, y, 0.65, wide=0, fill=0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,6 +255,56 @@ class Trace:
     dashed: bool = False
 
 
+@dataclass(frozen=True, slots=True)
+class Chart:
+    """One small chart: solid is along the run, dashed across it."""
+
+    title: str
+    traces: tuple[Trace, ...]
+    ends: tuple[str, str]
+    """What stands under its first and its last point."""
+
+
+def charts_of(record: RunRecord) -> list[Chart]:
+    """The run's chart from three posts read before packing on; an instrument's from two checks on."""
+    zeros = [_zero(history, record.units) for history in statistics(record).zeros if len(history.checks) > 1]
+    fall = _fall(record)
+    return [one for one in (fall, *zeros) if one is not None]
+
+
+def _fall(record: RunRecord) -> Chart | None:
+    read = [(post, post.before.lean) for post in record.posts if post.before and post.before.lean]
+    told = [(post, lean) for post, lean in read if lean is not None]
+    if len(told) < 3:
+        return None
+    return Chart(
+        f"Lean before packing along the run, {words.slope_unit(record.units)}: "
+        f"solid + {record.faces[Face.NEXT]}, dashed + {record.faces[Face.OUT]}",
+        (
+            Trace(tuple((post.station_mm, lean.slope_along) for post, lean in told)),
+            Trace(tuple((post.station_mm, lean.slope_across) for post, lean in told), dashed=True),
+        ),
+        (f"post {told[0][0].name}", f"post {told[-1][0].name}"),
+    )
+
+
+def _zero(history: ZeroHistory, units: Units) -> Chart | None:
+    """None when fewer than two checks told the same direction."""
+    traces = []
+    for name, dashed in (("zero_along", False), ("zero_across", True)):
+        values = [
+            (datetime.fromisoformat(one.time).timestamp(), getattr(one, name)) for one in history.checks
+        ]
+        points = tuple((when, zero) for when, zero in values if zero is not None)
+        if len(points) > 1:
+            traces.append(Trace(points, dashed))
+    if not traces:
+        return None
+    ends = words.clock(history.checks[0].time), words.clock(history.checks[-1].time)
+    title = f"Zero of {history.instrument}, {words.slope_unit(units)}: solid along, dashed across"
+    return Chart(title, tuple(traces), ends)
+
+
 def chart(sheet: Sheet, box: Box, traces: Sequence[Trace], ends: tuple[str, str], units: Units) -> None:
     """Traces over a common x, with the line of zero and the greatest y at each side of it written beside.
 
@@ -191,7 +313,7 @@ def chart(sheet: Sheet, box: Box, traces: Sequence[Trace], ends: tuple[str, str]
     points = [point for trace in traces for point in trace.points]
     first, last = min(x for x, _ in points), max(x for x, _ in points)
     high, low = max(0.0, *(y for _, y in points)), min(0.0, *(y for _, y in points))
-    room = 8.0
+    room = 11.0
     per_x = (box.width - room) / ((last - first) or 1.0)
     per_y = (box.height - 4.0) / ((high - low) or 1.0)
 
@@ -201,16 +323,16 @@ def chart(sheet: Sheet, box: Box, traces: Sequence[Trace], ends: tuple[str, str]
     zero = at(first, 0.0)[1]
     sheet.line(box.x + room, zero, box.right, zero, wide=0.15)
     for y in {high, 0.0, low}:
-        figure = words.slope(y, units, 1 if units == "mm" else 3, sign=True).partition(" ")[0] if y else "0"
-        sheet.text(box.x + room - 0.8, at(first, y)[1] + 0.6, figure, SMALL, align="right")
+        figure = shown.slope(y, units, sign=True, unit=False) if y else "0"
+        sheet.text(box.x + room - 0.8, at(first, y)[1] + 0.6, figure, FINE, align="right")
     for trace in traces:
         drawn = [at(x, y) for x, y in trace.points]
         for (x1, y1), (x2, y2) in pairwise(drawn):
             sheet.line(x1, y1, x2, y2, wide=0.3, dash=0.8 if trace.dashed else 0)
         for x, y in drawn:
             sheet.circle(x, y, 0.4, wide=0.2, fill=1.0 if trace.dashed else 0.0)
-    sheet.text(box.x + room, box.bottom, ends[0], SMALL)
-    sheet.text(box.right, box.bottom, ends[1], SMALL, align="right")
+    sheet.text(box.x + room, box.bottom, ends[0], FINE)
+    sheet.text(box.right, box.bottom, ends[1], FINE, align="right")
 
 
 def draw_foot(sheet: Sheet, centre: tuple[float, float], foot: Foot, per_mm: float) -> None:
@@ -255,15 +377,15 @@ def _write_beside(
     if along:
         x = centre[0] + along * (half[0] + 1.0)
         y = centre[1] - across * (half[1] - 0.8) + (0.8 if across else -2.2)
-        sheet.text(x, y, figure, SMALL, align="left" if along > 0 else "right")
+        sheet.text(x, y, figure, FINE, align="left" if along > 0 else "right")
     else:
         y = centre[1] - across * half[1] + (-0.8 if across > 0 else 2.4)
-        sheet.text(centre[0] + 5.0, y, figure, SMALL)
+        sheet.text(centre[0] + 5.0, y, figure, FINE)
 
 
 def _tops_along(post: PostRecord) -> list[float]:
-    readings = (post.before, post.after)
-    return [r.slope_along * r.height_mm for r in readings if r and r.slope_along is not None]
+    built = post.after
+    return [built.slope_along * built.height_mm] if built and built.slope_along is not None else []
 
 
 def _top(lean: Lean | None, post: PostRecord, per_mm: float, room: float) -> tuple[float, float] | None:

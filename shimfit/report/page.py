@@ -1,0 +1,637 @@
+"""Paper: a page being drawn, and the one way that all papers are laid out on it.
+
+`Sheet` is a thin layer over fpdf2 (the only place that talks to it): millimetres from the top left, ink from
+black to white, any letter that was typed. `Paper` flows on it: heading and foot of every page, sentences,
+facts, tables that go on over pages with their head. What is drawn depends on nothing but the data and the
+photos: the creation date is given, so the same record gives the same bytes. No text is smaller than `FINE`.
+"""
+
+from __future__ import annotations
+
+import unicodedata
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from importlib.resources import as_file, files
+from io import BytesIO
+from itertools import groupby
+from typing import TYPE_CHECKING, Literal, Self, TypeAlias
+
+import fpdf
+from fpdf.fonts import TTFFont
+
+from shimfit.errors import UsageError
+from shimfit.report.words import qr_rows
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Sequence
+    from pathlib import Path
+
+MM_PER_POINT = 25.4 / 72
+TITLE, HEAD, BODY, FINE = 15.0, 9.5, 8.0, 7.2
+"""Type sizes, points: nothing on paper is smaller than the last."""
+GREY = 0.35
+MISSING = "▯"
+"""Stands for a character that the printed font lacks; CSV and JSON have the character itself."""
+Align = Literal["left", "right", "centre"]
+_FONTS = files("shimfit.report") / "fonts"
+_NO_DATE = datetime(2000, 1, 1, tzinfo=UTC)
+
+
+@dataclass(frozen=True, slots=True)
+class Format:
+    """A sheet of paper, upright."""
+
+    name: str
+    width_mm: float
+    height_mm: float
+
+
+PAPERS = {"a4": Format("A4", 210.0, 297.0), "letter": Format("Letter", 215.9, 279.4)}
+
+
+def paper_named(name: str) -> Format:
+    """A paper by name; raises UsageError for one that is not known."""
+    try:
+        return PAPERS[name.lower()]
+    except KeyError:
+        raise UsageError(f"no paper is called {name}; there are {' and '.join(PAPERS)}") from None
+
+
+@dataclass(frozen=True, slots=True)
+class Box:
+    """A rectangle on the page, mm."""
+
+    x: float
+    y: float
+    width: float
+    height: float
+
+    @property
+    def right(self) -> float:
+        """Right edge."""
+        return self.x + self.width
+
+    @property
+    def bottom(self) -> float:
+        """Lower edge."""
+        return self.y + self.height
+
+    @property
+    def middle(self) -> tuple[float, float]:
+        """Centre."""
+        return self.x + self.width / 2, self.y + self.height / 2
+
+
+class Sheet:
+    """A PDF document in the making; leave its `with` to close the fonts' files."""
+
+    def __init__(self, paper: Format, *, title: str, subject: str, made: str | None) -> None:
+        self.paper = paper
+        self.lacking: set[str] = set()
+        """Characters that had to be replaced by `MISSING`."""
+        self._widths: dict[tuple[str, bool], float] = {}
+        pdf = fpdf.FPDF(unit="mm", format=(paper.width_mm, paper.height_mm))
+        pdf.set_auto_page_break(auto=False)
+        pdf.set_margin(0)
+        pdf.c_margin = 0
+        pdf.set_title(title)
+        pdf.set_subject(subject)
+        pdf.set_creator("shimfit")
+        pdf.set_producer("shimfit")
+        pdf.set_lang("en")
+        pdf.set_creation_date(_date(made))
+        for style, name in (("", "DejaVuSansCondensed.ttf"), ("B", "DejaVuSansCondensed-Bold.ttf")):
+            with as_file(_FONTS / name) as path:
+                pdf.add_font("body", style, path)
+        self._pdf = pdf
+        self._cover = frozenset(pdf.fonts["body"].cmap) & frozenset(pdf.fonts["bodyB"].cmap)  # type: ignore[union-attr]  # only core fonts have none
+        self._font: tuple[bool, float] | None = None
+
+    def close(self) -> None:
+        """Close the fonts' files, which fpdf2 leaves open."""
+        for font in self._pdf.fonts.values():
+            if isinstance(font, TTFFont):
+                font.ttfont.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    # ------------------------------------------------------------ pages
+
+    def new_page(self) -> None:
+        """Start a page."""
+        self._pdf.add_page()
+        self._font = None
+
+    @property
+    def pages(self) -> int:
+        """How many pages there are so far."""
+        return self._pdf.pages_count
+
+    def turn_to(self, page: int) -> None:
+        """Go on drawing on a page that is there already (1 = the first)."""
+        self._pdf.page = page
+        # fpdf2 writes a font into a page only when it changes; this page's last one may be another.
+        self._pdf.set_font("body", "", 1)
+        self._font = None
+
+    def finished(self) -> bytes:
+        """The document."""
+        return bytes(self._pdf.output() or b"")
+
+    def attach(self, name: str, data: bytes, kind: str) -> None:
+        """Put a file into the document; `kind` is its MIME type."""
+        self._pdf.embed_file(bytes=data, basename=name, mime_type=kind, compress=True)
+
+    # ------------------------------------------------------------ text
+
+    def printable(self, text: str) -> str:
+        """The text as it can be printed: line breaks become spaces, letters that the font lacks `MISSING`."""
+        if text.isascii() and text.isprintable():
+            return text
+        kept = []
+        for letter in unicodedata.normalize("NFC", text):
+            if letter in "\n\r\t\v\f":
+                kept.append(" ")
+            elif unicodedata.category(letter) in ("Cc", "Cf"):
+                continue
+            elif ord(letter) in self._cover:
+                kept.append(letter)
+            else:
+                self.lacking.add(letter)
+                kept.append(MISSING)
+        return "".join(kept)
+
+    def width(self, text: str, size: float, *, bold: bool = False) -> float:
+        """Width of printable text, mm."""
+        total = 0.0
+        for letter in text:
+            wide = self._widths.get((letter, bold))
+            if wide is None:
+                self._use(100.0, bold)
+                wide = self._pdf.get_string_width(letter) / 100
+                self._widths[letter, bold] = wide
+            total += wide
+        return total * size
+
+    def text(
+        self,
+        x: float,
+        y: float,
+        text: str,
+        size: float,
+        *,
+        bold: bool = False,
+        align: Align = "left",
+        ink: float = 0.0,
+        room: float | None = None,
+    ) -> None:
+        """Write one line with its baseline at y; with `room` it is set smaller, down to FINE, to fit."""
+        shown = self.printable(text)
+        if not shown:
+            return
+        if room is not None or align != "left":
+            wide = self.width(shown, size, bold=bold)
+            if room is not None and wide > room > 0:
+                size = max(FINE, size * room / wide)
+                wide = self.width(shown, size, bold=bold)
+            if align == "right":
+                x -= wide
+            elif align == "centre":
+                x -= wide / 2
+        self._use(size, bold)
+        if ink:
+            self._pdf.set_text_color(round(255 * ink))
+        self._pdf.text(x, y, shown)
+        if ink:
+            self._pdf.set_text_color(0)
+
+    def lines_of(self, text: str, size: float, room: float, *, bold: bool = False) -> list[str]:
+        """Text broken into lines no wider than `room`, at spaces where that is possible; [] for none."""
+        lines: list[str] = []
+        line = ""
+        # Not at a no-break space: k = 2 stays together.
+        for word in filter(None, self.printable(text).split(" ")):
+            longer = f"{line} {word}" if line else word
+            if self.width(longer, size, bold=bold) <= room:
+                line = longer
+                continue
+            if line:
+                lines.append(line)
+            *full, line = self._chopped(word, size, room, bold)
+            lines += full
+        return [*lines, line] if line else lines
+
+    def paragraph(
+        self, x: float, y: float, text: str, size: float, room: float, *, bold: bool = False
+    ) -> float:
+        """Write broken text whose first line's TOP is at y; gives the y below it."""
+        step = leading(size)
+        for line in self.lines_of(text, size, room, bold=bold):
+            self.text(x, y + ascent(size), line, size, bold=bold)
+            y += step
+        return y
+
+    # ------------------------------------------------------------ drawing
+
+    def line(
+        self,
+        x0: float,
+        y0: float,
+        x1: float,
+        y1: float,
+        *,
+        wide: float = 0.2,
+        ink: float = 0.0,
+        dash: float = 0,
+    ) -> None:
+        """A straight line; `dash` mm long dashes when given."""
+        self._pen(wide, ink, dash)
+        self._pdf.line(x0, y0, x1, y1)
+        if dash:
+            self._pdf.set_dash_pattern()
+
+    def rect(self, box: Box, *, wide: float = 0.2, ink: float = 0.0, fill: float | None = None) -> None:
+        """A rectangle; `fill` is its ink from 0 black to 1 white, None = see-through; wide 0 = no outline."""
+        self._pen(wide, ink)
+        self._pdf.rect(box.x, box.y, box.width, box.height, style=self._filled(fill, wide))
+
+    def circle(
+        self,
+        x: float,
+        y: float,
+        radius: float,
+        *,
+        wide: float = 0.2,
+        ink: float = 0.0,
+        fill: float | None = None,
+    ) -> None:
+        """A circle about (x, y)."""
+        self._pen(wide, ink)
+        self._pdf.circle(x, y, radius, style=self._filled(fill, wide))
+
+    def polygon(
+        self,
+        points: list[tuple[float, float]],
+        *,
+        wide: float = 0.2,
+        ink: float = 0.0,
+        fill: float | None = None,
+    ) -> None:
+        """A closed outline."""
+        self._pen(wide, ink)
+        self._pdf.polygon(points, style=self._filled(fill, wide))
+
+    def arrow(
+        self, x0: float, y0: float, x1: float, y1: float, *, wide: float = 0.3, head: float = 1.6
+    ) -> None:
+        """An arrow from the first point to the second; nothing when they are the same."""
+        along, up = x1 - x0, y1 - y0
+        far = (along**2 + up**2) ** 0.5
+        if far < 1e-9:
+            return
+        ex, ey = along / far, up / far
+        bx, by = x1 - ex * head, y1 - ey * head
+        self.line(x0, y0, bx, by, wide=wide)
+        side = head * 0.42
+        self.polygon(
+            [(x1, y1), (bx - ey * side, by + ex * side), (bx + ey * side, by - ex * side)], wide=0, fill=0.0
+        )
+
+    def picture(self, jpeg: bytes, box: Box) -> None:
+        """A photo that fills the box; its sides are to be in the box's ratio."""
+        self._pdf.image(BytesIO(jpeg), box.x, box.y, box.width, box.height)
+
+    def qr(self, text: str, box: Box) -> None:
+        """The text as a QR code with its quiet zone, as wide as the box."""
+        rows = qr_rows(text)
+        side = box.width / len(rows)
+        for number, row in enumerate(rows):
+            start = 0
+            for dark, run in groupby(row):
+                length = len(list(run))
+                if dark:
+                    # A hair wider than its modules, or a printer leaves white seams between rows.
+                    part = Box(box.x + start * side, box.y + number * side, length * side, side * 1.02)
+                    self.rect(part, wide=0, fill=0.0)
+                start += length
+
+    # ------------------------------------------------------------ parts
+
+    def _chopped(self, word: str, size: float, room: float, bold: bool) -> list[str]:
+        parts = [""]
+        for letter in word:
+            if parts[-1] and self.width(parts[-1] + letter, size, bold=bold) > room:
+                parts.append("")
+            parts[-1] += letter
+        return parts
+
+    def _use(self, size: float, bold: bool) -> None:
+        if self._font != (bold, size):
+            self._pdf.set_font("body", "B" if bold else "", size)
+            self._font = (bold, size)
+
+    def _pen(self, wide: float, ink: float, dash: float = 0) -> None:
+        self._pdf.set_line_width(wide)
+        self._pdf.set_draw_color(round(255 * ink))
+        if dash:
+            self._pdf.set_dash_pattern(dash, dash)
+
+    def _filled(self, fill: float | None, wide: float) -> str:
+        if fill is None:
+            return "D"
+        self._pdf.set_fill_color(round(255 * fill))
+        return "DF" if wide else "F"
+
+
+@dataclass(frozen=True, slots=True)
+class Photo:
+    """A photo made small for paper."""
+
+    name: str
+    jpeg: bytes
+    ratio: float
+    """Width ÷ height."""
+
+
+def photo_at(path: Path) -> Photo | None:
+    """A photo file turned upright and made small; None where there is none that can be read."""
+    from PIL import Image, ImageOps, UnidentifiedImageError
+
+    try:
+        with Image.open(path) as image:
+            image.draft("RGB", _PHOTO_PIXELS)
+            upright = ImageOps.exif_transpose(image).convert("RGB")
+            upright.thumbnail(_PHOTO_PIXELS)
+            made = BytesIO()
+            upright.save(made, "JPEG", quality=82)
+    except (OSError, ValueError, SyntaxError, UnidentifiedImageError, Image.DecompressionBombError):
+        return None
+    return Photo(path.name, made.getvalue(), upright.width / upright.height)
+
+
+_PHOTO_PIXELS = (720, 720)
+
+
+# ---------------------------------------------------------------- what flows on pages
+
+
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """A cell that is drawn: `draw(sheet, box)`, as wide as its column and so high."""
+
+    height: float
+    draw: Callable[[Sheet, Box], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """A column of a table: its head, a second line of it, its width in mm (0: what is left over)."""
+
+    head: str
+    wide: float = 0.0
+    under: str = ""
+    bold: bool = False
+    """Its first line is bold."""
+
+
+Cell: TypeAlias = "str | Sequence[str | Drawn]"
+"""A text, or lines and drawings one below the other."""
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """A row of a table, and what stands below its cells: sentences and photos, all of it with the row."""
+
+    cells: Sequence[Cell]
+    notes: Sequence[str] = ()
+    photos: Sequence[Photo] = ()
+
+
+class Paper:
+    """A document that flows from top to bottom and turns the page when the next thing has no room."""
+
+    def __init__(
+        self,
+        sheet: Sheet,
+        title: str,
+        name: str,
+        *,
+        margin: float = 13.0,
+        notice: str = "",
+        foot: str = "",
+        end: str = "",
+    ) -> None:
+        """Name: what the paper is of. notice: stands under each heading; foot: at each page's foot."""
+        self.sheet = sheet
+        self.title = title
+        self.name = name
+        self.notice = notice
+        self.foot = foot
+        self.end = end
+        """Said behind the last page's number."""
+        self.left = margin
+        self.wide = sheet.paper.width_mm - 2 * margin
+        self.floor = sheet.paper.height_mm - 14.5
+        self.y = 0.0
+        self._head: Sequence[Column] = ()
+        """Columns of the table that is being drawn: its head stands on every page."""
+        self.turn()
+
+    # ------------------------------------------------------------ pages
+
+    def turn(self, title: str = "") -> None:
+        """Begin a page with its heading, in a table with its head; title: of what begins on this page."""
+        sheet = self.sheet
+        first = sheet.pages == 0 or bool(title)
+        self.title = title or self.title
+        sheet.new_page()
+        size = TITLE if first else HEAD
+        self.y = 9.5
+        title = self.title + ("" if first else ", continued")
+        sheet.text(self.left, self.y + ascent(size), title, size, bold=True)
+        room = self.wide - sheet.width(title, size, bold=True) - 8
+        right = HEAD + 1.5 if first else HEAD
+        for line in sheet.lines_of(self.name, right, room, bold=True):
+            sheet.text(self.left + self.wide, self.y + ascent(size), line, right, bold=True, align="right")
+            self.y += leading(right)
+        self.y = max(self.y, 9.5 + leading(size)) + 0.6
+        sheet.line(self.left, self.y, self.left + self.wide, self.y, wide=0.5)
+        self.y += 1.8
+        if self.notice:
+            self.say(self.notice, bold=True)
+            self.y += 1.2
+        if self._head:
+            self._draw_head()
+
+    def keep(self, height: float) -> None:
+        """Turn the page when `height` mm have no room on this one."""
+        if self.y + height > self.floor:
+            self.turn()
+
+    def end_pages(self) -> None:
+        """Write every page's foot, when all are there."""
+        sheet, total = self.sheet, self.sheet.pages
+        y = sheet.paper.height_mm - 8.0
+        for page in range(1, total + 1):
+            sheet.turn_to(page)
+            sheet.line(self.left, y - 4.2, self.left + self.wide, y - 4.2, wide=0.15, ink=GREY)
+            number = f"page {page} of {total}" + (self.end if page == total else "")
+            said = self.foot
+            if sheet.lacking:
+                said += "; ▯ = a letter that this print lacks"
+            room = self.wide - sheet.width(number, FINE) - 6
+            lines = sheet.lines_of(said, FINE, room)
+            sheet.text(self.left, y - 0.8, lines[0] + (" …" if len(lines) > 1 else "") if lines else "", FINE)
+            sheet.text(self.left + self.wide, y - 0.8, number, FINE, align="right")
+
+    # ------------------------------------------------------------ sentences
+
+    def say(
+        self, text: str, size: float = BODY, *, bold: bool = False, indent: float = 0.0, wide: float = 0.0
+    ) -> None:
+        """A sentence that may go on over pages."""
+        for line in self.sheet.lines_of(text, size, (wide or self.wide) - indent, bold=bold):
+            self.keep(leading(size))
+            self.sheet.text(self.left + indent, self.y + ascent(size), line, size, bold=bold)
+            self.y += leading(size)
+
+    def head(self, text: str, room_below: float = 12.0) -> None:
+        """A heading, never alone at the end of a page."""
+        self.keep(room_below + 6.0)
+        self.y += 2.2
+        self.say(text, HEAD, bold=True)
+        self.y += 0.6
+
+    def listed(self, texts: Iterable[str], size: float = FINE, *, sign: str = "• ") -> None:
+        """Sentences one below the other."""
+        for text in texts:
+            self.say(sign + text, size)
+
+    def facts(self, facts: Sequence[tuple[str, str]], label: float = 30.0, columns: int = 2) -> None:
+        """Names and what they are, in columns of about one height, read downwards; kept on one page."""
+        gap = 6.0
+        wide = (self.wide - gap * (columns - 1)) / columns
+        step = leading(BODY)
+        blocks = [
+            (name, lines, len(lines) * step + 0.7)
+            for name, text in facts
+            if (lines := self.sheet.lines_of(text, BODY, wide - label) or ["not given"])
+        ]
+        tall = sum(height for *_, height in blocks) / columns
+        column, y, lowest = 0, 0.0, 0.0
+        places = []
+        for name, lines, height in blocks:
+            if y + height / 2 > tall and column < columns - 1:
+                column, y = column + 1, 0.0
+            places.append((self.left + column * (wide + gap), y, name, lines))
+            y += height
+            lowest = max(lowest, y)
+        self.keep(lowest)
+        for x, below, name, lines in places:
+            y = self.y + below
+            self.sheet.text(x, y + ascent(BODY), name, BODY, ink=GREY, room=label - 1)
+            for line in lines:
+                self.sheet.text(x + label, y + ascent(BODY), line, BODY)
+                y += step
+        self.y += lowest + 0.6
+
+    # ------------------------------------------------------------ tables
+
+    def table(self, columns: Sequence[Column], rows: Iterable[Row | Sequence[Cell]]) -> None:
+        """Rows under their head; a row is kept whole, what stands below it may go on over pages."""
+        spare = self.wide - sum(column.wide for column in columns)
+        free = sum(not column.wide for column in columns) or 1
+        self.keep(leading(BODY) * 5)
+        self._head = tuple(replace(column, wide=column.wide or spare / free) for column in columns)
+        self._draw_head()
+        for row in rows:
+            self._draw_row(row if isinstance(row, Row) else Row(row))
+        self._head = ()
+        self.y += 1.0
+
+    def _draw_head(self) -> None:
+        sheet, x = self.sheet, self.left
+        tall = leading(FINE) * (1 + any(column.under for column in self._head)) + 0.8
+        sheet.rect(Box(self.left, self.y, self.wide, tall), wide=0, fill=0.91)
+        for column in self._head:
+            sheet.text(
+                x + 0.8, self.y + ascent(FINE) + 0.3, column.head, FINE, bold=True, room=column.wide - 1
+            )
+            if column.under:
+                y = self.y + ascent(FINE) + leading(FINE) + 0.3
+                sheet.text(x + 0.8, y, column.under, FINE, room=column.wide - 1)
+            x += column.wide
+        self.y += tall
+        sheet.line(self.left, self.y, self.left + self.wide, self.y, wide=0.3)
+        self.y += 0.7
+
+    def _draw_row(self, row: Row) -> None:
+        sheet, step = self.sheet, leading(BODY)
+        broken: list[list[str | Drawn]] = []
+        for column, cell in zip(self._head, row.cells, strict=True):
+            parts: list[str | Drawn] = []
+            for part in [cell] if isinstance(cell, str) else cell:
+                if isinstance(part, Drawn):
+                    parts.append(part)
+                else:
+                    bold = column.bold and not parts
+                    parts += sheet.lines_of(part, BODY, column.wide - 1.8, bold=bold)
+            broken.append(parts)
+        tall = max(sum(step if isinstance(part, str) else part.height for part in parts) for parts in broken)
+        first = leading(FINE) if row.notes else 24.0 if row.photos else 0.0
+        self.keep(max(tall, step) + first + 1.2)
+        x = self.left
+        for column, parts in zip(self._head, broken, strict=True):
+            y = self.y
+            for number, part in enumerate(parts):
+                if isinstance(part, str):
+                    bold = column.bold and number == 0
+                    sheet.text(x + 0.8, y + ascent(BODY), part, BODY, bold=bold)
+                    y += step
+                else:
+                    part.draw(sheet, Box(x + 0.8, y, column.wide - 1.8, part.height))
+                    y += part.height
+            x += column.wide
+        self.y += max(tall, step)
+        indent = self._head[0].wide + 0.8
+        for note in row.notes:
+            self.say(note, FINE, indent=indent)
+        self._draw_photos(row.photos, indent)
+        self.y += 0.6
+        sheet.line(self.left, self.y, self.left + self.wide, self.y, wide=0.1, ink=0.45)
+        self.y += 0.6
+
+    def _draw_photos(self, photos: Sequence[Photo], indent: float) -> None:
+        x = self.left + self.wide + 1.0
+        for photo in photos:
+            wide = min(20.0 * photo.ratio, 60.0)
+            if x + wide > self.left + self.wide:
+                self.keep(21.0)
+                x = self.left + indent
+                self.y += 21.0
+            self.sheet.picture(photo.jpeg, Box(x, self.y - 20.4, wide, wide / photo.ratio))
+            x += wide + 2.0
+
+
+def ascent(size: float) -> float:
+    """From the top of a line to its baseline, mm."""
+    return size * MM_PER_POINT * 0.88
+
+
+def leading(size: float) -> float:
+    """From line to line, mm."""
+    return size * MM_PER_POINT * 1.13
+
+
+def _date(made: str | None) -> datetime:
+    if made is None:
+        return _NO_DATE
+    try:
+        when = datetime.fromisoformat(made)
+    except ValueError:
+        return _NO_DATE
+    return when if when.tzinfo else when.replace(tzinfo=UTC)
