@@ -472,6 +472,8 @@ class Instrument:
     """A sensor's: how its x and y lay on the post when the zero was found; None = not told."""
     zero_degc: float | None = None
     """Temperature at which the zero was found; None = not told."""
+    dropped: str | None = None
+    """When it was last dropped or taken apart: no zero that was found or written down before counts."""
     floor_deg: float | None = None
     """A sensor's: what averaging can't get below, from a long still record."""
     memory_s: float | None = None

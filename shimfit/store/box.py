@@ -145,6 +145,7 @@ class _Contents:
             checked=data.get("checked"),
             axes=data.get("axes"),
             zero_degc=number(data.get("zero_degc")),
+            dropped=data.get("dropped"),
             floor_deg=number(data.get("floor_deg")),
             memory_s=number(data.get("memory_s")),
             serial=data.get("serial"),

@@ -342,8 +342,10 @@ class PostBuilder:
         own = self._tolerance or tolerance
         verdict = None
         counts = not (self._work or self._conflict or self._skipped)
-        if counts and self._verifies and self._reading is not None:
+        if counts and self._reading is not None and (self._verifies or not self._reading.zero_found):
             verdict = decide(self._reading, own, rule)
+            if not self._verifies and verdict.decision != "too-close":
+                verdict = None  # out whatever the sensor's zero is: packed as any post that was read
         # Under another tolerance or rule it may be plumb by now: nobody is asked to put anything in.
         wanted = verdict is None or verdict.decision == "out"
         answer = self._answer

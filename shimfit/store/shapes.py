@@ -391,6 +391,7 @@ SHAPES: dict[str, Check] = {
             "checked": _or_null(_text),
             "axes": _or_null(_text),
             "zero_degc": _or_null(_number),
+            "dropped": _or_null(_text),
             "floor_deg": _or_null(_not_negative),
             "memory_s": _or_null(_not_negative),
             "serial": _or_null(_text),

@@ -63,15 +63,19 @@ def record_of(site: Site) -> Instrument | None:
 def listen_options(
     settings: Settings, known: Instrument | None = None, today: date | None = None
 ) -> ListenOptions:
-    """How the settings say that it is listened to; what the device's own file tells of it goes first."""
+    """How the settings say that it is listened to; what the device's own file tells of it goes first.
+
+    But for its zero once it was dropped: the file can't know of that, so only a zero found since counts.
+    """
     device = read_device(settings.sensor_format)
     axes = device.axis_map or parse_axis_map(settings.sensor_axes)
+    written = device.zero if known is None or known.dropped is None else None
     return ListenOptions(
         description=device.description,
         baud=settings.sensor_baud or None,
         axis_map=axes,
         doubts=_with_character(device.doubts, known),
-        zero=device.zero or (None if known is None else _kept_zero(known, axes, today)),
+        zero=written or (None if known is None else _kept_zero(known, axes, today)),
         due_days=DUE_DAYS,
     )
 
@@ -124,11 +128,8 @@ def keep_zero(site: Site, zero: Zero, axes: AxisMap, at_degc: float | None = Non
 
 def forget_zero(site: Site) -> None:
     """It was dropped or taken apart: the zero that was found counts no more; the log keeps what it was."""
-    site.add_instrument(
-        asdict(
-            replace(_as_entered(site), zero_along=0.0, zero_across=0.0, u_zero=None, checked=None, axes=None)
-        )
-    )
+    bare = replace(_as_entered(site), zero_along=0.0, zero_across=0.0, u_zero=None, checked=None, axes=None)
+    site.add_instrument(asdict(replace(bare, dropped=site.now().isoformat(timespec="seconds"))))
 
 
 def keep_character(site: Site, characters: dict[str, SensorCharacter]) -> None:

@@ -112,6 +112,41 @@ def test_find_forget_and_find_again_are_entries_in_the_log(tmp_path: Path) -> No
         assert [one.u_zero is not None for one in site.box().instrument_history] == [True, False]
 
 
+def test_a_zero_in_the_devices_file_counts_no_more_once_it_was_dropped(tmp_path: Path) -> None:
+    file = tmp_path / "clamp.toml"
+    file.write_text('format = "xdr"\nzero = [2.5, -1.0]\n')
+    path = tmp_path / "box.shimfit"
+    with Site.open(path) as site:
+        site.set("sensor_format", str(file))
+        assert options_of(site).zero == SensorZero(2.5, -1.0)
+        forget_zero(site)
+        assert options_of(site).zero is None
+    with Site.open(path) as site:
+        assert options_of(site).zero is None, "nor when the program is started anew"
+        keep_zero(site, Zero(2.0, -1.0, 0.01), parse_axis_map("x=next y=out"))
+        assert options_of(site).zero.x_deg == pytest.approx(2.0), "found since: the file's is the older one"
+
+
+def test_a_first_reading_with_no_zero_is_not_packed_for(tmp_path: Path) -> None:
+    """10 mm off by a sensor that may be 17 mm off says nothing; 60 mm off is out whatever its zero is."""
+    doubt = {"method": "sensor", "u_along": 8.7e-3, "u_across": 8.7e-3, "zero_found": False}
+    with Site.open(tmp_path / "box.shimfit") as site:
+        add_run(site, RUN)
+        place = Place("pier", "east", "1")
+        logged = site.log_sensor_reading(place, Reading("held", 0.009, 0.005, 1000.0, **doubt), Asked())
+        assert logged.post.state is PostState.TOO_CLOSE
+        assert logged.post.prescription is None
+        assert "turn the sensor end for end" in logged.message
+        known = Reading("held", 0.009, 0.005, 1000.0, method="sensor", u_along=2e-4, u_across=2e-4)
+        after = site.log_sensor_reading(place, known, Asked()).post
+        assert after.state in (PostState.PACK, PostState.OUT)
+        assert after.reading.lean == known.lean
+        far = site.log_sensor_reading(
+            Place("pier", "east", "2"), Reading("held", 0.06, 0.0, 1000.0, **doubt), Asked()
+        )
+        assert far.post.state in (PostState.PACK, PostState.OUT)
+
+
 def test_the_decision_of_a_reading_with_no_zero_is_never_plumb_also_when_the_log_is_read_anew(
     tmp_path: Path,
 ) -> None:
