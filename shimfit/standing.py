@@ -11,15 +11,15 @@ from __future__ import annotations
 import hashlib
 import math
 from collections import Counter
-from dataclasses import asdict, dataclass, replace
-from functools import lru_cache
+from dataclasses import asdict, dataclass, field, fields, replace
+from functools import cache, lru_cache
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Literal
 
 from shimfit.model import Face, PostState
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Mapping
+    from collections.abc import Callable, Collection, Mapping
 
     from shimfit.core.bow import Bow
     from shimfit.core.uncertainty import Rule
@@ -201,6 +201,30 @@ class PostRecord:
     """Time of the last reading or tightening, ISO 8601 with offset (what a due list counts from)."""
     turn_deg: float | None = None
     """How far the run turns at this corner, + towards out, - towards house; None: not told."""
+    _brief: _Brief | None = field(default=None, init=False, repr=False, compare=False)
+    """Where the rest of the post is, when only its brief is here; see `from_brief`."""
+
+    if not TYPE_CHECKING:
+
+        def __getattr__(self, name: str) -> Any:
+            """What is not here yet of a post of which a brief was kept, asked for the first time."""
+            brief = object.__getattribute__(self, "_brief")
+            if brief is None or name not in _USUAL:
+                raise AttributeError(name)
+            if name in brief.told:
+                value = brief.told[name]
+                value = PostState(value) if name == "state" else value
+            elif name in _OF_RUN and name not in _more(brief.told):
+                value = brief.defaults[_OF_RUN.index(name)]
+            elif name not in _more(brief.told):
+                value = _USUAL[name]
+            else:
+                whole = brief.whole()
+                for one in _more(brief.told):
+                    object.__setattr__(self, one, getattr(whole, one))
+                return getattr(whole, name)
+            object.__setattr__(self, name, value)
+            return value
 
     # ------------------------------------------------------------ how it stands
 
@@ -435,6 +459,49 @@ class PostRecord:
             case "none" if self.verdict is not None:
                 return "plumb"
         return ""
+
+
+Defaults = tuple["Foot", float, "Tolerance", "Rule", Making]
+"""What a run says of posts that don't say it themselves: foot, reading height, tolerance, rule, making."""
+_OF_RUN = ("foot", "height_mm", "tolerance", "rule", "making")
+_USUAL = {each.name: each.default for each in fields(PostRecord) if each.init}
+
+
+@dataclass(frozen=True, slots=True)
+class _Brief:
+    told: dict[str, Any]
+    defaults: Defaults
+    whole: Callable[[], PostRecord]
+
+
+def brief_of(post: PostRecord, defaults: Defaults) -> dict[str, Any]:
+    """What of a post is plain, in JSON, to be kept in a snapshot; `more` names what else there is of it.
+
+    What is as in most posts, or as the run says, is left out.
+    """
+    usual = _USUAL | dict(zip(_OF_RUN, defaults, strict=True))
+    told = {name: value for name in usual if (value := getattr(post, name)) != usual[name]}
+    plain = {name: value for name, value in told.items() if isinstance(value, str | int | float | None)}
+    return plain | {"more": " ".join(sorted(told.keys() - plain.keys()))}
+
+
+def from_brief(brief: dict[str, Any], defaults: Defaults, whole: Callable[[], PostRecord]) -> PostRecord:
+    """The post of a brief: what it leaves out is there once somebody looks, taken from `whole` then.
+
+    Equal to that in every way.
+    """
+    post = object.__new__(PostRecord)
+    object.__setattr__(post, "_brief", _Brief(brief, defaults, whole))
+    return post
+
+
+def _more(told: dict[str, Any]) -> frozenset[str]:
+    return _names_in(told["more"])
+
+
+@cache
+def _names_in(text: str) -> frozenset[str]:
+    return frozenset(text.split())
 
 
 FACTS = MappingProxyType(

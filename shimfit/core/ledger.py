@@ -18,7 +18,7 @@ post) and listed: `taken_twice`, `short`.
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from dataclasses import dataclass, field, replace
+from dataclasses import astuple, dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from shimfit.core.cutting import Wedge, takes_mm
@@ -224,6 +224,39 @@ class Ledger:
         twin._names = dict(self._names)
         twin._short, twin._twice = Counter(self._short), list(self._twice)
         return twin
+
+    def to_rows(self) -> dict[str, Any]:
+        """Everything, in JSON, for `from_rows`: values as rows of their fields, in order."""
+        return {
+            "kinds": [
+                [
+                    kind.name, astuple(kind.lot), kind.made, sorted(kind.gone),
+                    [[number, [astuple(cut) for cut in cuts]] for number, cuts in kind.cuts.items()],
+                ]
+                for kind in self._kinds.values()
+            ],
+            "names": [
+                [name, place if isinstance(place, str) else astuple(place)]
+                for name, place in self._names.items()
+            ],
+            "short": list(self._short.items()),
+            "twice": [astuple(one) for one in self._twice],
+        }  # fmt: skip
+
+    @classmethod
+    def from_rows(cls, rows: Mapping[str, Any]) -> Ledger:
+        """Inverse of to_rows."""
+        ledger = cls()
+        for name, lot, made, gone, cut in rows["kinds"]:
+            cuts = {number: tuple(Cut(*one) for one in some) for number, some in cut}
+            ledger._kinds[name] = _Kind(name, Lot(*lot), made, set(gone), cuts)
+        ledger._names = {
+            name: place if isinstance(place, str) else Remainder(*place) for name, place in rows["names"]
+        }
+        ledger._short = Counter(dict(rows["short"]))
+        for lot, copy, from_mm, to_mm, goes_to in rows["twice"]:
+            ledger._twice.append(TakenTwice(lot, copy, from_mm, to_mm, tuple(goes_to)))
+        return ledger
 
     # ------------------------------------------------------------ what there is
 

@@ -14,7 +14,8 @@ so that files which hold the same events hold the same box, in whatever order th
 from __future__ import annotations
 
 from bisect import insort
-from typing import TYPE_CHECKING, Any
+from dataclasses import astuple
+from typing import TYPE_CHECKING, Any, Protocol
 
 from shimfit.core.ledger import Ledger
 from shimfit.model import Instrument, Lot
@@ -23,7 +24,7 @@ from shimfit.store.state import BoxState
 from shimfit.store.steps import UNDONE, Voided
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable, Mapping, Sequence
 
     from shimfit.store.events import Event
 
@@ -46,39 +47,132 @@ def fold_box(events: Iterable[Event], log: str) -> BoxState:
     return fold.state()
 
 
-class BoxFold:
-    """State of the box, brought forward by `add`; what an `undone` touches is worked out again."""
+class Archive(Protocol):
+    """Where a fold that has let go of its first events finds them again. FileError for a damaged one."""
 
-    def __init__(self, log: str) -> None:
+    def of_box(self, after: int, upto: int) -> list[Event]:
+        """Events of the box behind a place, up to another one."""
+
+    def of_step(self, job: str | None, run: str | None, step: str) -> list[Event]:
+        """Events of a step, wherever they belong to."""
+
+
+_HALF = 50
+
+
+class BoxFold:
+    """State of the box, brought forward by `add`; what an `undone` touches is worked out again.
+
+    With an archive only the latest events are kept, behind a base that all before them made: taking back what
+    was done lately costs these few.
+    """
+
+    def __init__(self, log: str, archive: Archive | None = None) -> None:
         self._log = log
+        self._archive = archive
+        self._void = Voided()
+        self._begin(_Contents({log}), 0)
+
+    def _begin(self, base: _Contents, upto: int) -> None:
+        self._base, self._upto = base, upto
+        """What the events up to a place made."""
         self._events: list[Event] = []
         self._steps: set[str] = set()
-        self._void = Voided()
-        self._contents = _Contents({log})
+        self._contents = base.copy()
+        self._between: tuple[_Contents, int] | None = None
+        """What the base and so many of the events made."""
+
+    def take_in(self, events: Iterable[Event], undone: Iterable[tuple[str, str]]) -> None:
+        """Count in all there is, when it is known already what was undone: (step, step that it names)."""
+        for step, of in undone:
+            self._void.count(step, of)
+        self._begin_again(sorted(events, key=_happened))
+
+    def _begin_again(self, events: Sequence[Event]) -> None:
+        standing = (event for event in events if event.step not in self._void.steps)
+        self._begin(_Contents(_joined(self._log, standing)), 0)
+        for event in events:
+            self._count(event)
 
     def add(self, event: Event) -> None:
         """Bring the state forward by one event; an event that is not of the box changes nothing."""
         if event.kind == UNDONE:
-            if not self._steps.isdisjoint(self._void.add(event)):
-                self._rebuild()
+            self._undo(self._void.add(event))
         elif event.kind in BOX_KINDS:
-            in_order = not self._events or _happened(self._events[-1]) < _happened(event)
-            insort(self._events, event, key=_happened)
-            self._steps.add(event.step)
-            if event.kind == "box-joined" or not in_order:
-                self._rebuild()
-            elif event.step not in self._void.steps:
-                self._contents.add(event)
+            if event.kind == "box-joined" or (
+                self._events and _happened(event) < _happened(self._events[-1])
+            ):
+                insort(self._events, event, key=_happened)
+                self._rebuild(whole=True)
+            else:
+                self._count(event)
 
-    def _rebuild(self) -> None:
-        standing = [event for event in self._events if event.step not in self._void.steps]
-        self._contents = _Contents(_joined(self._log, standing))
-        for event in standing:
+    def _count(self, event: Event) -> None:
+        if self._archive is not None and self._events and event.step != self._events[-1].step:
+            count = 0 if self._between is None else self._between[1]
+            if len(self._events) >= count + max(_HALF, count):
+                self._let_go()
+        self._events.append(event)
+        self._steps.add(event.step)
+        if event.step not in self._void.steps:
             self._contents.add(event)
+
+    def _let_go(self) -> None:
+        """The first half of the events goes into the base, unless it can't be told from the rest."""
+        if self._between is not None:
+            base, count = self._between
+            first, rest = self._events[:count], self._events[count:]
+            steps, upto = {event.step for event in rest}, max(event.seq for event in first)
+            apart = steps.isdisjoint(event.step for event in first)
+            if apart and upto < min(event.seq for event in rest):
+                self._base, self._upto, self._events, self._steps = base, upto, rest, steps
+        self._between = self._contents.copy(), len(self._events)
+
+    def _undo(self, changed: set[str]) -> None:
+        earlier = changed - self._steps
+        if earlier and self._upto and self._archive is not None:
+            found = (event for step in earlier for event in self._archive.of_step(None, None, step))
+            if any(event.kind in BOX_KINDS for event in found):
+                self._rebuild(whole=True)
+                return
+        if not changed.isdisjoint(self._steps):
+            self._rebuild()
+
+    def _rebuild(self, *, whole: bool = False) -> None:
+        if self._upto and not whole:
+            events = self._events
+            self._begin(self._base, self._upto)
+            for event in events:
+                self._count(event)
+            return
+        before = self._archive.of_box(0, self._upto) if self._upto and self._archive else []
+        self._begin_again(sorted([*before, *self._events], key=_happened))
 
     def state(self) -> BoxState:
         """Frozen value."""
         return self._contents.state()
+
+    # ------------------------------------------------------------ from a snapshot
+
+    def to_snapshot(self) -> dict[str, Any]:
+        """What `from_snapshot` goes on from, in JSON."""
+        return {"upto": self._upto, "base": self._base.to_rows()}
+
+    @classmethod
+    def from_snapshot(
+        cls, log: str, kept: dict[str, Any], seq: int, undone: Iterable[tuple[str, str]], archive: Archive
+    ) -> BoxFold:
+        """The fold that `to_snapshot` was asked of when the log had got to a place, and what was undone then.
+
+        Raises ValueError, KeyError, TypeError for what is none, FileError for an event that is damaged.
+        """
+        fold = cls(log, archive)
+        for step, of in undone:
+            fold._void.count(step, of)
+        fold._begin(_Contents.from_rows(kept["base"]), kept["upto"])
+        for event in sorted(archive.of_box(kept["upto"], seq), key=_happened):
+            fold._count(event)
+        return fold
 
 
 def _happened(event: Event) -> tuple[int, str, int]:
@@ -107,6 +201,37 @@ class _Contents:
         self._settings: dict[str, Any] = {}
         self._unread: list[str] = []
         self._last_seq = 0
+
+    def copy(self) -> _Contents:
+        twin = _Contents(set(self._logs))
+        twin._stock = self._stock.copy()
+        twin._instruments, twin._history = dict(self._instruments), list(self._history)
+        twin._settings, twin._unread, twin._last_seq = (
+            dict(self._settings),
+            list(self._unread),
+            self._last_seq,
+        )
+        return twin
+
+    def to_rows(self) -> dict[str, Any]:
+        return {
+            "logs": sorted(self._logs),
+            "stock": self._stock.to_rows(),
+            "instruments": [self._history.index(one) for one in self._instruments.values()],
+            "history": [astuple(one) for one in self._history],
+            "settings": self._settings,
+            "unread": self._unread,
+            "last_seq": self._last_seq,
+        }
+
+    @classmethod
+    def from_rows(cls, rows: Mapping[str, Any]) -> _Contents:
+        made = cls(set(rows["logs"]))
+        made._stock = Ledger.from_rows(rows["stock"])
+        made._history = [Instrument(*row) for row in rows["history"]]
+        made._instruments = {(one := made._history[index]).name: one for index in rows["instruments"]}
+        made._settings, made._unread, made._last_seq = rows["settings"], rows["unread"], rows["last_seq"]
+        return made
 
     def add(self, event: Event) -> None:
         data, trouble = read_data(event)

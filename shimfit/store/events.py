@@ -32,6 +32,7 @@ import re
 from dataclasses import dataclass, field
 from datetime import datetime
 from json.encoder import encode_basestring_ascii
+from operator import attrgetter
 from typing import TYPE_CHECKING, Any, Literal
 
 from shimfit.errors import InternalError, UsageError
@@ -118,6 +119,11 @@ class Event:
     def first_place(self) -> Place:
         """Its place in the log that wrote it, whether that is this one or another."""
         return self.origin or Place(self.seq, self.prev, self.hash)
+
+
+def in_order(events: Iterable[Event]) -> list[Event]:
+    """Events in the order they happened over all logs."""
+    return sorted(events, key=attrgetter("stamp", "id"))
 
 
 # ------------------------------------------------------------ what a record on paper carries

@@ -8,19 +8,22 @@ newer program wrote them, or something damaged them) are told in `unread` and ne
 from __future__ import annotations
 
 from collections import defaultdict
-from typing import TYPE_CHECKING, Any
+from functools import partial
+from operator import itemgetter
+from typing import TYPE_CHECKING, Any, NamedTuple, Protocol
 
 from shimfit import contract
-from shimfit.standing import FACTS, Issue, Making, RunState
+from shimfit.standing import FACTS, Issue, Making, RunState, brief_of, from_brief
 from shimfit.store.crews import Knowledge, Move, Side, Told, layout_conflict, moves_of
+from shimfit.store.events import in_order
 from shimfit.store.post import PostBuilder
 from shimfit.store.shapes import left_out, number, read_data
 from shimfit.store.steps import UNDONE, Voided
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Callable, Iterable, Sequence
 
-    from shimfit.standing import PostRecord
+    from shimfit.standing import Defaults, PostRecord
     from shimfit.store.events import Event
 
 
@@ -45,18 +48,40 @@ def facts_of(standing: Iterable[Event], run: str | None) -> tuple[tuple[str, str
     return tuple((key, text) for key in FACTS if (text := of_run.get(key) or of_job.get(key)))
 
 
+class Archive(Protocol):
+    """Where a fold that goes on from a snapshot finds events of before."""
+
+    def at(self, seqs: Iterable[int]) -> list[Event]:
+        """Events at some places. Raises FileError where one is not as it was logged."""
+
+    def of_step(self, job: str | None, run: str | None, step: str) -> list[Event]:
+        """Events of a step, wherever it belongs to, those of a run among them at least."""
+
+
+class _Part(NamedTuple):
+    """What one place in the run gives to the state."""
+
+    standing: PostRecord | None
+    removed: tuple[PostRecord, ...]
+    unread: tuple[str, ...]
+
+
 class RunFold:
     """State of one run, brought forward by `add`."""
 
-    def __init__(self, job: str, run: str) -> None:
+    def __init__(self, job: str, run: str, void: Voided | None = None) -> None:
         self._job = job
         self._run = run
-        self._void = Voided()
+        self._void = void or Voided()
         self._knowledge = Knowledge()
+        self._merged: list[Event] = []
         self._of_run: list[Told] = []
-        self._posts: dict[str, _PostHistory] = {}
+        self._own: list[int] = []
+        """Places of the events that belong to no post."""
+        self._posts: dict[str, _PostHistory | _KeptHistory] = {}
         self._touches: defaultdict[str, set[str]] = defaultdict(set)
-        """Step -> names of the posts that it touches."""
+        """Step -> names of the posts that it touches; of those that are kept, the archive knows."""
+        self._archive: Archive | None = None
         self._unread: list[str] = []
         self._papers: list[Event] = []
         """What the record says beside the posts: facts of the job and of the run, records issued."""
@@ -64,6 +89,12 @@ class RunFold:
         self._last_seq = 0
         self._state: RunState | None = None
         """As worked out last; None when something was added since."""
+        self._defaults: Defaults | None = None
+        self._parts: dict[str, _Part] = {}
+        self._order: list[str] = []
+        """Names of the posts that stand, in walking order."""
+        self._changed: set[str] = set()
+        """Names of the posts whose part is to be worked out again."""
 
     def add(self, event: Event) -> None:
         """Bring the state forward by one event; an event of another run changes nothing."""
@@ -76,6 +107,7 @@ class RunFold:
             self._merge(event)
         elif event.kind in ("facts", "issued") and event.run in (None, self._run):
             self._papers.append(event)
+            self._own.append(event.seq)
         elif event.kind == "job-added" or (event.run == self._run and event.post is None):
             self._add_to_run(event)
         elif event.run == self._run:
@@ -83,43 +115,139 @@ class RunFold:
 
     def _undo(self, event: Event) -> None:
         changed = self._void.add(event)
-        for name in {name for step in changed for name in self._touches.get(step, ())}:
-            self._posts[name].work_out_again()
+        for name in {name for step in changed for name in self._touched(step)}:
+            self.history(name).work_out_again()
+            self._changed.add(name)
             self._last_seq = max(self._last_seq, event.seq)
+
+    def _touched(self, step: str) -> set[str]:
+        names = set(self._touches.get(step, ()))
+        if self._archive is not None:
+            for event in self._archive.of_step(self._job, self._run, step):
+                name = event.post
+                if (event.job, event.run) == (self._job, self._run) and event.kind == "post-added":
+                    name = name or (read_data(event)[0] or {}).get("name")
+                names |= {name} if name in self._posts and event.run == self._run else set()
+        return names
 
     def _add_to_run(self, event: Event) -> None:
         data, trouble = read_data(event)
+        if data is not None and event.kind == "post-added":
+            self._add_to_post(event, data["name"])
+            return
+        self._own.append(event.seq)
         if data is None:
             self._unread.append(left_out(event, trouble))
-            return
-        if event.kind == "post-added":
-            self._add_to_post(event, data["name"])
             return
         self._of_run.append(Told(event, self._knowledge.of(event.log)))
         self._last_seq = max(self._last_seq, event.seq)
 
     def _merge(self, event: Event) -> None:
-        data, _ = read_data(event)
-        if data is not None and self._knowledge.add(event.log, data):
-            for history in self._posts.values():
-                history.work_out_again()
+        data = self._know(event)
         # Programs before this one logged what they found to disagree.
         for conflict in data["conflicts"] if data else ():
             if conflict["run"] == self._run and conflict["post"]:
                 self._add_to_post(event, conflict["post"])
-            elif conflict["run"] == self._run:
+
+    def _know(self, event: Event) -> dict[str, Any] | None:
+        """Count in what a `merged` event says that its log had seen; its data."""
+        self._merged.append(event)
+        data, _ = read_data(event)
+        if data is not None and self._knowledge.add(event.log, data):
+            for name in self._posts:
+                self.history(name).work_out_again()
+            self._changed.update(self._posts)
+        for conflict in data["conflicts"] if data else ():
+            if conflict["run"] == self._run and not conflict["post"]:
                 self._conflict = conflict["why"]
+        return data
 
     def _add_to_post(self, event: Event, name: str | None) -> None:
         if not name:
+            self._own.append(event.seq)
             self._unread.append(left_out(event, "it names no post"))
             return
-        history = self._posts.get(name)
-        if history is None:
-            history = self._posts[name] = _PostHistory(self._run, name, self._knowledge, self._void)
+        if name not in self._posts:
+            self._posts[name] = _PostHistory(self._run, name, self._knowledge, self._void)
         self._touches[event.step].add(name)
-        history.add(Told(event, self._knowledge.of(event.log)))
+        self.history(name).add(Told(event, self._knowledge.of(event.log)))
+        self._changed.add(name)
         self._last_seq = max(self._last_seq, event.seq)
+
+    # ------------------------------------------------------------ from a snapshot
+
+    def to_snapshot(self) -> dict[str, Any] | None:
+        """What `from_snapshot` goes on from, in JSON; None when no standing event adds the run."""
+        if self.state() is None or self._defaults is None:
+            return None
+        rows: list[Sequence[Any]] = []
+        for name, history in self._posts.items():
+            if isinstance(history, _KeptHistory):
+                rows.append(history.row)
+                continue
+            part = self._parts[name]
+            standing = None if part.standing is None else brief_of(part.standing, self._defaults)
+            removed = [brief_of(post, self._defaults) for post in part.removed]
+            rows.append((name, " ".join(map(str, history.seqs)), standing, removed, part.unread))
+        merged = [event.seq for event in self._merged]
+        return {"own": self._own, "merged": merged, "last_seq": self._last_seq, "posts": rows}
+
+    @classmethod
+    def from_snapshot(
+        cls,
+        job: str,
+        run: str,
+        kept: dict[str, Any],
+        undone: Iterable[tuple[str, str]],
+        archive: Archive,
+    ) -> RunFold:
+        """The fold that `to_snapshot` was asked of. undone: (step, step that it names) till then, in order.
+
+        Raises ValueError, KeyError, TypeError for what is none, FileError for an event that is damaged.
+        """
+        fold = cls(job, run)
+        for step, of in undone:
+            fold._void.count(step, of)
+        for event in in_order(archive.at([*kept["own"], *kept["merged"]])):
+            if event.kind == "merged":
+                fold._know(event)
+            else:
+                fold.add(event)
+        if fold._work_out() is None or fold._defaults is None:
+            raise ValueError("the run is not there")
+        fold._archive = archive
+        fold._last_seq = kept["last_seq"]
+        # As the posts stood then: what is undone later finds another history in their place.
+        void, merged, defaults = fold._void.frozen(), list(fold._merged), fold._defaults
+
+        def whole(history: _KeptHistory) -> _Part:
+            return fold._replayed(history.row[0], history.seqs, void, merged).part(defaults)
+
+        for row in kept["posts"]:
+            fold._posts[row[0]] = _KeptHistory(row, defaults, whole)
+        fold._changed.update(fold._posts)
+        return fold
+
+    def _replayed(
+        self, name: str, seqs: Iterable[int], void: Voided, merged: Iterable[Event]
+    ) -> _PostHistory:
+        """The events at one place, read again; with what is known of merges by now."""
+        assert self._archive is not None
+        fold = RunFold(self._job, self._run, void)
+        for event in in_order([*self._archive.at(seqs), *merged]):
+            fold.add(event)
+        return fold.history(name)
+
+    def history(self, name: str) -> _PostHistory:
+        """The events at a place, read again where only what they made of it is kept."""
+        history = self._posts[name]
+        if isinstance(history, _KeptHistory):
+            history = self._replayed(name, history.seqs, self._void, self._merged)
+            history.knowledge = self._knowledge
+            self._posts[name] = history
+            for step in history.steps:
+                self._touches[step].add(name)
+        return history
 
     # ------------------------------------------------------------ frozen value
 
@@ -128,6 +256,27 @@ class RunFold:
         if self._state is None:
             self._state = self._work_out()
         return self._state
+
+    def _bring_up_to_date(self, defaults: Defaults) -> None:
+        """Work out the parts of posts at which something happened, and the order that they stand in."""
+        if defaults != self._defaults:
+            self._changed.update(self._posts)
+            self._defaults = defaults
+        moved = False
+        for name in self._changed:
+            history = self._posts[name]
+            if isinstance(history, _KeptHistory) and history.defaults != defaults:
+                history = self.history(name)
+            before = self._parts.get(name)
+            part = history.part if isinstance(history, _KeptHistory) else history.part(defaults)
+            self._parts[name] = part
+            moved = moved or before is None or _stands_at(before) != _stands_at(part)
+        self._changed.clear()
+        if moved:
+            there = ((name, self._parts[name].standing) for name in self._posts)
+            found = [(post.leg, post.station_mm, name) for name, post in there if post is not None]
+            found.sort(key=itemgetter(0, 1))
+            self._order = [name for _, _, name in found]
 
     def _work_out(self) -> RunState | None:
         head = self._head()
@@ -138,17 +287,9 @@ class RunFold:
         making = Making(
             head.get("layout", "corners"), number(head.get("preload_mm")), number(head.get("kerf_mm"))
         )
-        defaults = (foot, height_mm, tolerance, rule, making)
-        standing: list[PostRecord] = []
-        removed: list[PostRecord] = []
-        unread = list(self._unread)
-        for history in self._posts.values():
-            history.work_out()
-            removed += (builder.record(*defaults) for builder in history.removed)
-            if history.builder is not None:
-                standing.append(history.builder.record(*defaults))
-            unread += history.all_unread
-        standing.sort(key=lambda post: (post.leg, post.station_mm))
+        self._bring_up_to_date((foot, height_mm, tolerance, rule, making))
+        parts = [self._parts[name] for name in self._posts]
+        standing = (self._parts[name].standing for name in self._order)
         return RunState(
             job=self._job,
             name=self._run,
@@ -165,12 +306,12 @@ class RunFold:
             kerf_mm=making.kerf_mm,
             max_spacing_mm=number(head.get("max_spacing_mm")),
             opening_limit_mm=number(head.get("opening_limit_mm")),
-            posts=tuple(standing),
-            removed=tuple(removed),
+            posts=tuple(post for post in standing if post is not None),
+            removed=tuple(post for part in parts if part.removed for post in part.removed),
             sample=bool(head.get("sample", False)),
             last_seq=self._last_seq,
             conflict=self._conflict or layout_conflict(self._standing(), self._knowledge, self._run),
-            unread=tuple(unread),
+            unread=(*self._unread, *(said for part in parts if part.unread for said in part.unread)),
             facts=facts_of((one for one in self._papers if one.step not in self._void.steps), self._run),
             issues=self._issues(),
         )
@@ -211,13 +352,47 @@ class RunFold:
         return [told for told in self._of_run if told.event.step not in self._void.steps]
 
 
+def _stands_at(part: _Part) -> tuple[int, float] | None:
+    return None if part.standing is None else (part.standing.leg, part.standing.station_mm)
+
+
+class _KeptHistory:
+    """What was made of the events at one place by the time of a snapshot."""
+
+    __slots__ = ("_whole", "defaults", "part", "row")
+
+    def __init__(
+        self, row: Sequence[Any], defaults: Defaults, whole: Callable[[_KeptHistory], _Part]
+    ) -> None:
+        self.row, self.defaults, self._whole = row, defaults, whole
+        _, _, standing, removed, unread = row
+        stands = None if standing is None else from_brief(standing, defaults, self._stands)
+        went = [
+            from_brief(brief, defaults, partial(self._went, number)) for number, brief in enumerate(removed)
+        ]
+        self.part = _Part(stands, tuple(went), tuple(unread))
+
+    @property
+    def seqs(self) -> Iterable[int]:
+        """Places of its events."""
+        return map(int, self.row[1].split())
+
+    def _stands(self) -> PostRecord:
+        post = self._whole(self).standing
+        assert post is not None
+        return post
+
+    def _went(self, number: int) -> PostRecord:
+        return self._whole(self).removed[number]
+
+
 class _PostHistory:
     """All events at one place in the run, and what they make of the posts that stood there."""
 
     def __init__(self, run: str, name: str, knowledge: Knowledge, void: Voided) -> None:
         self._run = run
         self._name = name
-        self._knowledge = knowledge
+        self.knowledge = knowledge
         self._void = void
         self._events: list[Told] = []
         self._last: dict[str, Told] = {}
@@ -227,7 +402,7 @@ class _PostHistory:
 
     def add(self, told: Told) -> None:
         """Count an event in, behind all others."""
-        known = all(self._knowledge.saw(told, last) for last in self._last.values())
+        known = all(self.knowledge.saw(told, last) for last in self._last.values())
         self._events.append(told)
         self._last[told.event.log] = told
         if not known:
@@ -251,7 +426,7 @@ class _PostHistory:
                 self._place.add(Move(0, "main", told.event))
         else:
             where = f"post {self._run}/{self._name}"
-            self._place = self._make(moves_of(standing, self._knowledge, self._side, where))
+            self._place = self._make(moves_of(standing, self.knowledge, self._side, where))
 
     def _side(self, moves: Sequence[Move]) -> Side:
         place = self._make(moves)
@@ -271,19 +446,24 @@ class _PostHistory:
         return place
 
     @property
-    def builder(self) -> PostBuilder | None:
-        """The post that stands there, or None."""
-        return self._place.builder
+    def seqs(self) -> list[int]:
+        """Places of the events here, but those that tell of a merge."""
+        return [told.event.seq for told in self._events if told.event.kind != "merged"]
 
     @property
-    def removed(self) -> list[PostBuilder]:
-        """Posts that were taken out there."""
-        return self._place.removed
+    def steps(self) -> set[str]:
+        """Steps that touch this place."""
+        return {told.event.step for told in self._events}
 
-    @property
-    def all_unread(self) -> list[str]:
-        """Sentences on what was left out."""
-        return self._place.all_unread
+    def part(self, defaults: Defaults) -> _Part:
+        """What stands here, was taken out and was left out."""
+        self.work_out()
+        place = self._place
+        return _Part(
+            None if place.builder is None else place.builder.record(*defaults),
+            tuple(builder.record(*defaults) for builder in place.removed),
+            tuple(place.all_unread),
+        )
 
 
 class _Place:

@@ -13,34 +13,39 @@ may call its methods.
 from __future__ import annotations
 
 import contextlib
+import sqlite3
 import threading
-from collections import deque
+from collections import defaultdict, deque
 from dataclasses import replace
 from datetime import datetime
 from itertools import groupby
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Self
+from typing import TYPE_CHECKING, Any, Self, TypeVar
 
 from shimfit.errors import FileError, UsageError
 from shimfit.store import log
 from shimfit.store.box import BOX_KINDS, BoxFold, fold_box
 from shimfit.store.db import damaged, saying_what
-from shimfit.store.events import Draft, Head, heads
+from shimfit.store.events import Draft, Head, canonical, heads
 from shimfit.store.fold import RunFold, fold_run
 from shimfit.store.log import Log, first_bad
 from shimfit.store.shapes import read_data
+from shimfit.store.snapshot import Kept, Snapshot
 from shimfit.store.state import JobState
-from shimfit.store.steps import UNDONE, Step, standing, to_redo, to_undo, voided_steps, words
+from shimfit.store.steps import UNDONE, Step, Voided, standing, to_redo, to_undo, voided, words
 
 if TYPE_CHECKING:
-    import sqlite3
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Sequence
+    from collections.abc import Set as AbstractSet
     from types import TracebackType
 
     from shimfit.standing import RunState
     from shimfit.store.events import Event
     from shimfit.store.log import BadEvent
     from shimfit.store.state import BoxState
+
+
+_Fold = TypeVar("_Fold", RunFold, BoxFold)
 
 
 def wall_clock() -> datetime:
@@ -62,8 +67,11 @@ class Journal:
         self._log = log
         self._guard = threading.RLock()
         self._held = contextlib.ExitStack()
-        self._history = History(log)
-        self._states = States(log, self._history)
+        self._snapshot = Snapshot(log.path)
+        self._undone = Undone(log, self._snapshot)
+        self._history = History(log, self._undone)
+        self._states = States(log, self._history, self._undone, self._snapshot, self)
+        self._is_closed = False
 
     # ------------------------------------------------------------ open and close
 
@@ -96,10 +104,14 @@ class Journal:
         return journal
 
     def close(self) -> None:
-        """Close the file and let another program write."""
+        """Close the file and let another program write; then keep what was worked out, for the next."""
         with self._guard:
+            kept = {} if self._is_closed else self._states.to_keep()
+            self._is_closed = True
             self._log.close()
         self._held.close()
+        if kept:
+            self._snapshot.write(kept)
 
     def __enter__(self) -> Self:
         return self
@@ -199,6 +211,30 @@ class Journal:
             end = log.EVERYTHING if upto is None else upto
             found = log.as_received(self._log.db, job, run, kinds, end)
         yield from found
+
+    def last(self, job: str | None, kind: str) -> Event | None:
+        """The latest event of a kind in a job (None: that belongs to none), as this file received them."""
+        with self._guard, saying_what(self.path):
+            return log.last_of(self._log.db, job, kind)
+
+    def at(self, seqs: Iterable[int]) -> list[Event]:
+        """Events at some places, also when the file was closed meanwhile; FileError for a damaged one."""
+        with self._guard, saying_what(self.path):
+            if not self._is_closed:
+                return log.at(self._log.db, seqs)
+            again = Log.open(self.path, read_only=True, empty_ok=False, clock=wall_clock, ids=new_id)
+            with contextlib.closing(again):
+                return log.at(again.db, seqs)
+
+    def of_step(self, job: str | None, run: str | None, step: str) -> list[Event]:
+        """Events of a step, wherever they belong to; of one that came by import, those of a run if named."""
+        with self._guard, saying_what(self.path):
+            return log.of_step_anywhere(self._log.db, step, job, run)
+
+    def of_box(self, after: int, upto: int) -> list[Event]:
+        """Events of the box behind a place, up to another one."""
+        with self._guard, saying_what(self.path):
+            return log.of_kinds(self._log.db, BOX_KINDS, upto, after=after)
 
     def standing(self, kinds: Sequence[str], job: str) -> list[Event]:
         """Events of some kinds of a job that were not undone, in the order they happened."""
@@ -300,20 +336,80 @@ class Journal:
 # ------------------------------------------------------------ what can be taken back
 
 
+class Undone:
+    """What was undone in an open log, brought forward; of each job, and all together."""
+
+    def __init__(self, log: Log, snapshot: Snapshot) -> None:
+        self._log = log
+        self._snapshot = snapshot
+        self._forget()
+
+    def _forget(self) -> None:
+        self._counted = 0
+        self._rows: list[tuple[int, str | None, str, str]] = []
+        self._of_job: defaultdict[str | None, Voided] = defaultdict(Voided)
+        self._steps: defaultdict[str | None, set[str]] = defaultdict(set)
+        self._all = Voided()
+
+    def _bring_forward(self) -> None:
+        db, end = self._log.db, self._log.end().seq
+        if end == self._counted:
+            return
+        if not self._counted:
+            kept = self._snapshot.find(db, UNDONE)
+            if kept is not None and kept.seq <= end:
+                for row in kept.body:
+                    self._count(*row)
+                self._counted = kept.seq
+        if self._counted and self._log.came_in(self._counted):
+            self._forget()
+        for event in log.of_kinds(db, (UNDONE,), end, after=self._counted):
+            data = read_data(event)[0]
+            if data is not None:
+                self._count(event.seq, event.job, event.step, data["of"])
+        self._counted = end
+
+    def _count(self, seq: int, job: str | None, step: str, of: str) -> None:
+        self._rows.append((seq, job, step, of))
+        self._of_job[job].count(step, of)
+        self._all.count(step, of)
+        self._steps[job].add(step)
+
+    def everywhere(self) -> AbstractSet[str]:
+        """Steps that do not stand."""
+        self._bring_forward()
+        return self._all.steps
+
+    def of_job(self, job: str | None) -> tuple[AbstractSet[str], AbstractSet[str]]:
+        """(steps that do not stand, steps that are an undo or a redo) of a job."""
+        self._bring_forward()
+        return self._of_job[job].steps, self._steps[job]
+
+    def upto(self, place: int) -> list[tuple[int, str | None, str, str]]:
+        """(place, job, step, step that it names) of what was undone up to a place, as it happened."""
+        self._bring_forward()
+        return [row for row in self._rows if row[0] <= place]
+
+    def pairs(self, upto: int, job: str | None = None) -> list[tuple[str, str]]:
+        """(step, step that it names) of what was undone up to a place, in one job or all."""
+        return [(step, of) for _, its, step, of in self.upto(upto) if job in (None, its)]
+
+
 class History:
     """The steps of an open log, newest first. A job of None means the box."""
 
-    def __init__(self, log: Log) -> None:
+    def __init__(self, log: Log, undone: Undone) -> None:
         self._log = log
+        self._undone = undone
 
     def to_undo(self, job: str | None) -> tuple[Step, ...]:
         """The step that undo takes back, with the answers that go with it; () when there is none."""
-        void, _ = self._void(job)
+        void, _ = self._undone.of_job(job)
         return to_undo(self._newest_first(job), void)
 
     def to_redo(self, job: str | None) -> Step | None:
         """The undo that redo takes back, or None."""
-        void, undos = self._void(job)
+        void, undos = self._undone.of_job(job)
         return to_redo(self._newest_first(job), void, undos) if undos else None
 
     def undo_words(self, job: str | None) -> str | None:
@@ -338,20 +434,16 @@ class History:
         for _, events in groupby(found, key=lambda event: event.step):
             yield Step(tuple(events)[::-1])
 
-    def _void(self, job: str | None) -> tuple[frozenset[str], frozenset[str]]:
-        """(steps that do not stand, steps that are an undo or a redo)."""
-        every = log.of_kinds(self._log.db, (UNDONE,), job=job)
-        undone = [event for event in every if event.job == job and read_data(event)[0]]
-        return voided_steps(undone), frozenset(event.step for event in undone)
-
 
 # ------------------------------------------------------------ the jobs
 
 
-def all_jobs(db: sqlite3.Connection, history: History, upto: int) -> tuple[JobState, ...]:
+def all_jobs(
+    db: sqlite3.Connection, history: History, upto: int, void: AbstractSet[str]
+) -> tuple[JobState, ...]:
     """All jobs after event `upto`, in the order they were added; a job that was begun twice stands once."""
-    found = log.of_kinds(db, ("job-added", "run-added", UNDONE), upto)
-    heads = standing(found)
+    found = log.of_kinds(db, ("job-added", "run-added"), upto)
+    heads = [event for event in found if event.step not in void and read_data(event)[0] is not None]
     added = {event.job: event for event in reversed(heads) if event.kind == "job-added"}
     ordered = sorted(added.values(), key=lambda event: (event.stamp, event.id))
     return tuple(_job(db, history, event, _runs(event, heads), upto) for event in ordered)
@@ -383,12 +475,24 @@ def _job(
 # ------------------------------------------------------------ states
 
 
+LAG = 100
+"""Events that a snapshot may be behind; to count them in takes some hundredths of a second."""
+FAR_BEHIND = 2_000
+"""What took so long to work out is kept at once, not only when the file is closed."""
+_BOX = "box"
+
+
 class States:
     """The state of every job, of each run that was asked for and of the box, now or after event `upto`."""
 
-    def __init__(self, log: Log, history: History) -> None:
+    def __init__(
+        self, log: Log, history: History, undone: Undone, snapshot: Snapshot, archive: Journal
+    ) -> None:
         self._log = log
         self._history = history
+        self._undone = undone
+        self._snapshot = snapshot
+        self._archive = archive
         self._runs: dict[tuple[str, str], RunFold] = {}
         self._box: BoxFold | None = None
         self._jobs_now: tuple[JobState, ...] | None = None
@@ -396,6 +500,8 @@ class States:
         """Both as worked out last; None when something was logged since."""
         self._counted = 0
         """Place of the last event that all of the above have seen."""
+        self._kept: dict[str, int] = {}
+        """Name in the snapshot -> place that it stands for there."""
 
     def forget(self) -> None:
         """Work everything out again when it is asked for."""
@@ -429,13 +535,50 @@ class States:
             for fold in folds:
                 fold.add(event)
 
+    # ------------------------------------------------------------ from a snapshot, and to it
+
+    def _taken_up(self, name: str, take_up: Callable[[Kept], _Fold]) -> _Fold | None:
+        """A fold as it was kept; None when it isn't, or more than its own log's events came since."""
+        kept = self._snapshot.find(self._log.db, name)
+        if kept is None or kept.seq > self._counted or self._log.came_in(kept.seq):
+            return None
+        try:
+            fold = take_up(kept)
+        except (KeyError, TypeError, ValueError, AttributeError):
+            return None
+        self._kept[name] = kept.seq
+        return fold
+
+    def to_keep(self) -> dict[str, Kept]:
+        """What is worth keeping of what was worked out here, by its name in the snapshot."""
+        folds = {_run_name(*key): fold.to_snapshot for key, fold in self._runs.items()}
+        folds |= {} if self._box is None else {_BOX: self._box.to_snapshot}
+        with contextlib.suppress(FileError, sqlite3.Error):
+            late = [name for name in folds if self._counted >= self._kept.get(name, 0) + LAG]
+            hash_ = log.hash_at(self._log.db, self._counted) if late else None
+            if hash_ is not None:
+                found: dict[str, Any] = {one: body for one in late if (body := folds[one]()) is not None}
+                found[UNDONE] = self._undone.upto(self._counted)
+                return {name: Kept(self._counted, hash_, body) for name, body in found.items()}
+        return {}
+
+    def _keep_at_once(self, name: str) -> None:
+        """Keep what took long to work out: the program may be ended before it closes the file."""
+        if self._counted >= self._kept.get(name, 0) + FAR_BEHIND:
+            kept = self.to_keep()
+            self._snapshot.write(kept)
+            self._kept |= dict.fromkeys(kept, self._counted)
+
+    # ------------------------------------------------------------ jobs, runs, the box
+
     def jobs(self, upto: int | None = None) -> tuple[JobState, ...]:
         """All jobs, in the order they were added."""
         self._bring_forward()
         if upto is not None:
-            return all_jobs(self._log.db, self._history, upto)
+            void = voided(self._undone.pairs(upto))
+            return all_jobs(self._log.db, self._history, upto, void)
         if self._jobs_now is None:
-            self._jobs_now = all_jobs(self._log.db, self._history, self._counted)
+            self._jobs_now = all_jobs(self._log.db, self._history, self._counted, self._undone.everywhere())
         return self._jobs_now
 
     def job(self, name: str, upto: int | None = None) -> JobState:
@@ -459,11 +602,17 @@ class States:
     def _run_now(self, job: str, run: str) -> RunState | None:
         fold = self._runs.get((job, run))
         if fold is None:
-            fold = RunFold(job, run)
-            for event in log.of_run(self._log.db, job, run, self._counted):
+            name = _run_name(job, run)
+            fold = self._taken_up(name, lambda kept: self._run_kept(job, run, kept)) or RunFold(job, run)
+            for event in log.of_run(self._log.db, job, run, self._counted, self._kept.get(name, 0)):
                 fold.add(event)
             self._runs[job, run] = fold
+            fold.state()
+            self._keep_at_once(name)
         return fold.state()
+
+    def _run_kept(self, job: str, run: str, kept: Kept) -> RunFold:
+        return RunFold.from_snapshot(job, run, kept.body, self._undone.pairs(kept.seq, job), self._archive)
 
     def _run_then(self, job: str, run: str, upto: int) -> RunState | None:
         return fold_run(log.of_run(self._log.db, job, run, upto), job, run)
@@ -472,7 +621,8 @@ class States:
         """The box; what can be taken back from it is told of now only."""
         self._bring_forward()
         if upto is not None:
-            return fold_box(self._of_box(upto), self._log.id)
+            found = log.of_kinds(self._log.db, (*BOX_KINDS, UNDONE), upto)
+            return fold_box(found, self._log.id)
         if self._box_now is None:
             self._box_now = replace(
                 self._box_kept().state(),
@@ -483,11 +633,25 @@ class States:
 
     def _box_kept(self) -> BoxFold:
         if self._box is None:
-            fold = BoxFold(self._log.id)
-            for event in self._of_box(self._counted):
-                fold.add(event)
+            fold = self._taken_up(_BOX, self._box_of)
+            if fold is None:
+                fold = BoxFold(self._log.id, self._archive)
+                fold.take_in(self._of_box(self._counted), self._undone.pairs(self._counted))
+            else:
+                kinds = (*BOX_KINDS, UNDONE)
+                for event in log.of_kinds(self._log.db, kinds, self._counted, after=self._kept[_BOX]):
+                    fold.add(event)
             self._box = fold
+            self._keep_at_once(_BOX)
         return self._box
 
+    def _box_of(self, kept: Kept) -> BoxFold:
+        pairs = self._undone.pairs(kept.seq)
+        return BoxFold.from_snapshot(self._log.id, kept.body, kept.seq, pairs, self._archive)
+
     def _of_box(self, upto: int) -> list[Event]:
-        return log.of_kinds(self._log.db, (*BOX_KINDS, UNDONE), upto)
+        return log.of_kinds(self._log.db, BOX_KINDS, upto)
+
+
+def _run_name(job: str, run: str) -> str:
+    return f"run {canonical([job, run])}"

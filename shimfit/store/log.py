@@ -10,12 +10,13 @@ import contextlib
 import sqlite3
 from dataclasses import dataclass, replace
 from heapq import merge
+from itertools import takewhile
 from operator import attrgetter
 from typing import TYPE_CHECKING, Any
 
 from shimfit.errors import FileError, InternalError, UsageError
 from shimfit.store.db import DamagedError, open_file
-from shimfit.store.events import GENESIS, Event, Place, canonical, microseconds
+from shimfit.store.events import GENESIS, Event, Place, canonical, in_order, microseconds
 from shimfit.store.shapes import is_whole, signs_wrong, wrong_with
 from shimfit.store.steps import UNDONE
 
@@ -36,6 +37,7 @@ COLUMNS = (
     "seq, id, step, log, time, stamp, by, job, run, post, kind, data, prev, hash, "
     "origin_seq, origin_prev, origin_hash"
 )
+_AT_ONCE = 500
 _INSERT = f"INSERT INTO event ({COLUMNS}) VALUES ({', '.join('?' * 17)})"  # noqa: S608 - constants only
 
 
@@ -93,6 +95,18 @@ def greatest_stamp(db: sqlite3.Connection) -> int:
     return int(stamp)
 
 
+def hash_at(db: sqlite3.Connection, seq: int) -> str | None:
+    """Hash of the event at a place, which covers all before it; None without one."""
+    row = db.execute("SELECT hash FROM event WHERE seq = ?", (seq,)).fetchone()
+    return None if row is None else str(row[0])
+
+
+def last_of(db: sqlite3.Connection, job: str | None, kind: str) -> Event | None:
+    """The latest event of a kind in a job (None: that belongs to none)."""
+    rest = "INDEXED BY event_kind WHERE kind = ? AND job IS ? ORDER BY seq DESC LIMIT 1"
+    return next(select(db, rest, (kind, job)), None)
+
+
 def by_id(db: sqlite3.Connection, event_id: str) -> Event | None:
     """The event of that id, or None."""
     return next(select(db, "WHERE id = ?", (event_id,)), None)
@@ -140,27 +154,58 @@ def latest_of_runs(
     return tuple(event for run in runs for event in select(db, latest, (job, run, upto)))
 
 
-def of_run(db: sqlite3.Connection, job: str, run: str, upto: int) -> list[Event]:
-    """Everything that a run's state depends on, in the order it happened."""
-    own = select(db, "WHERE job = ? AND run = ? AND seq <= ?", (job, run, upto))
+def of_run(db: sqlite3.Connection, job: str, run: str, upto: int, after: int = 0) -> list[Event]:
+    """Everything that a run's state depends on, in the order it happened; of it, what came behind a place."""
+    rest = "INDEXED BY event_scope WHERE job = ? AND run = ? AND seq > ? AND seq <= ?"
+    own = select(db, rest, (job, run, after, upto))
     over_it = select(
         db,
-        "WHERE kind IN ('job-added', 'facts', 'undone', 'merged') AND job = ? AND run IS NOT ? AND seq <= ?",
-        (job, run, upto),
+        "INDEXED BY event_kind WHERE kind IN ('job-added', 'facts', 'undone', 'merged') AND job = ? "
+        "AND run IS NOT ? AND seq > ? AND seq <= ?",
+        (job, run, after, upto),
     )
     return in_order([*own, *over_it])
 
 
+def at(db: sqlite3.Connection, seqs: Iterable[int]) -> list[Event]:
+    """Events at some places. Raises DamagedError as `select`, and for one that is not there."""
+    wanted = list(seqs)
+    some = (wanted[start : start + _AT_ONCE] for start in range(0, len(wanted), _AT_ONCE))
+    found = [event for part in some for event in select(db, f"WHERE seq IN ({_marks(part)})", part)]
+    gone = set(wanted) - {event.seq for event in found}
+    if gone:
+        raise DamagedError(min(gone), "it is missing")
+    return found
+
+
+def of_step_anywhere(db: sqlite3.Connection, step: str, job: str | None, run: str | None) -> list[Event]:
+    """Events of a step whichever job they belong to; of one that came by import, those of a run.
+
+    What this log wrote of a step stands together, and its first event gave it its id.
+    """
+    row = db.execute("SELECT seq FROM event WHERE id = ? AND origin_hash IS NULL", (step,)).fetchone()
+    if row is not None:
+        own = select(db, "WHERE seq >= ? ORDER BY seq", row)
+        return list(takewhile(lambda event: event.step == step, own))
+    if run is None:
+        return list(select(db, "WHERE step = ?", (step,)))
+    return list(select(db, "INDEXED BY event_scope WHERE job = ? AND run = ? AND step = ?", (job, run, step)))
+
+
 def of_kinds(
-    db: sqlite3.Connection, kinds: Sequence[str], upto: int = EVERYTHING, job: str | None = None
+    db: sqlite3.Connection,
+    kinds: Sequence[str],
+    upto: int = EVERYTHING,
+    job: str | None = None,
+    after: int = 0,
 ) -> list[Event]:
     """Events of some kinds, of one job or all, in the order they happened."""
     scope, values = ("", ()) if job is None else (" AND job = ?", (job,))
-    found = select(db, f"WHERE kind IN ({_marks(kinds)}) AND seq <= ?{scope}", (*kinds, upto, *values))
-    return in_order(found)
+    rest = f"INDEXED BY event_kind WHERE kind IN ({_marks(kinds)}) AND seq > ? AND seq <= ?{scope}"
+    return in_order(select(db, rest, (*kinds, after, upto, *values)))
 
 
-def _marks(values: Sequence[str]) -> str:
+def _marks(values: Sequence[object]) -> str:
     return ", ".join("?" * len(values))
 
 
@@ -173,11 +218,6 @@ def newest_first_of_box(db: sqlite3.Connection, kinds: Sequence[str], log: str) 
     """Events of some kinds that belong to no job and that one log wrote, latest first, as far as needed."""
     of_kind = "INDEXED BY event_kind WHERE kind = ? AND job IS NULL AND log = ? ORDER BY seq DESC"
     return merge(*(select(db, of_kind, (kind, log)) for kind in kinds), key=attrgetter("seq"), reverse=True)
-
-
-def in_order(events: Iterable[Event]) -> list[Event]:
-    """Events in the order they happened over all logs."""
-    return sorted(events, key=attrgetter("stamp", "id"))
 
 
 # ------------------------------------------------------------ the chain
@@ -351,6 +391,8 @@ class Log:
         self._clock = clock
         self._ids = ids
         self._seen = -1
+        self._looked_through = (0, 0, 0)
+        """Nothing between the first two places came from another log but what stands up to the third."""
         self._look()
         if not self.read_only and not self._id:
             self._begin()
@@ -418,6 +460,17 @@ class Log:
         if self.changes() != self._seen:
             self._look()
         return self._end
+
+    def came_in(self, after: int) -> bool:
+        """Whether anything behind a place was written by another log: it may have happened before."""
+        first, last, foreign = self._looked_through
+        end = self.end().seq
+        for low, high in ((last, end), (after, first)) if last else ((after, end),):
+            rest = "SELECT max(seq) FROM event WHERE seq > ? AND seq <= ? AND origin_hash IS NOT NULL"
+            (found,) = self.db.execute(rest, (low, high)).fetchone() if low < high else (None,)
+            foreign = max(foreign, found or 0)
+        self._looked_through = min(after, first) if last else after, end, foreign
+        return foreign > after
 
     def changes(self) -> int:
         """A number that is another one when another program has written (https://sqlite.org/pragma.html)."""

@@ -6,6 +6,7 @@ A step is what was logged in one go. `undone {of}` takes a step back; undoing th
 
 from __future__ import annotations
 
+from collections import Counter, defaultdict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -13,6 +14,7 @@ from shimfit.store.shapes import read_data
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
+    from collections.abc import Set as AbstractSet
 
     from shimfit.store.events import Event
 
@@ -23,27 +25,61 @@ BOOKKEEPING = frozenset({"merged", "salvaged", "doubtful", "box-joined"})
 
 def voided_steps(undone: Iterable[Event]) -> frozenset[str]:
     """Steps that do not stand, given every `undone` event in the order of the log."""
+    return voided([(event.step, event.data["of"]) for event in undone])
+
+
+def voided(pairs: Sequence[tuple[str, str]]) -> frozenset[str]:
+    """The same, given (step of the `undone`, step that it names) of each."""
     void: set[str] = set()
-    for event in reversed(tuple(undone)):
-        if event.step not in void:
-            void.add(event.data["of"])
+    for step, of in reversed(pairs):
+        if step not in void:
+            void.add(of)
     return frozenset(void)
 
 
 class Voided:
-    """Steps that do not stand, brought forward by every `undone`."""
+    """Steps that do not stand, brought forward by every `undone` in the order of the log."""
 
     def __init__(self) -> None:
-        self.steps: frozenset[str] = frozenset()
-        self._undone: list[Event] = []
+        self.steps: set[str] = set()
+        self._pairs: list[tuple[str, str]] = []
+        self._named: Counter[str] = Counter()
+        """Step -> how many `undone` events that stand name it."""
+        self._names: defaultdict[str, list[str]] = defaultdict(list)
+        """Step of an undo -> the steps that it takes back."""
+        self._tangled = False
+        """One was named before it came, as no log of ours has it: all of them are gone through each time."""
 
-    def add(self, undone: Event) -> frozenset[str]:
+    def add(self, undone: Event) -> set[str]:
         """Count an `undone` in: the steps that it took back or brought back. One that can't be read: none."""
-        if read_data(undone)[0] is None:
-            return frozenset()
-        self._undone.append(undone)
-        before, self.steps = self.steps, voided_steps(self._undone)
-        return before ^ self.steps
+        data = read_data(undone)[0]
+        return set() if data is None else self.count(undone.step, data["of"])
+
+    def frozen(self) -> Voided:
+        """The steps that do not stand now, for who only looks."""
+        now = Voided()
+        now.steps = set(self.steps)
+        return now
+
+    def count(self, step: str, of: str) -> set[str]:
+        """The same, given the step of the `undone` and the step that it names."""
+        self._pairs.append((step, of))
+        self._tangled = self._tangled or step == of or step in self._named
+        if self._tangled:
+            before, self.steps = self.steps, set(voided(self._pairs))
+            return before ^ self.steps
+        self._names[step].append(of)
+        changed: set[str] = set()
+        turning = [(of, 1)]
+        while turning:
+            one, by = turning.pop()
+            self._named[one] += by
+            if (self._named[one] > 0) != (one in self.steps):
+                self.steps ^= {one}
+                changed ^= {one}
+                # What it took back itself, if it is an undo, comes back with it, and goes again.
+                turning += [(other, -1 if one in self.steps else 1) for other in self._names.get(one, ())]
+        return changed
 
 
 def standing(events: Iterable[Event]) -> list[Event]:
@@ -90,7 +126,7 @@ class Step:
         return frozenset((event.run, event.post) for event in self.events if event.post)
 
 
-def to_undo(newest_first: Iterable[Step], void: frozenset[str]) -> tuple[Step, ...]:
+def to_undo(newest_first: Iterable[Step], void: AbstractSet[str]) -> tuple[Step, ...]:
     """The last step that stands, with the answers that were given to it since; () when there is none."""
     answers: list[Step] = []
     for step in newest_first:
@@ -104,7 +140,7 @@ def to_undo(newest_first: Iterable[Step], void: frozenset[str]) -> tuple[Step, .
     return tuple(answers[:1])
 
 
-def to_redo(newest_first: Iterable[Step], void: frozenset[str], is_undo: frozenset[str]) -> Step | None:
+def to_redo(newest_first: Iterable[Step], void: AbstractSet[str], is_undo: AbstractSet[str]) -> Step | None:
     """The last undo that can be taken back: it stands, and nothing new was done since.
 
     is_undo: ids of every step that is itself an undo or a redo.
