@@ -21,8 +21,9 @@ from shimfit.errors import FileError
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
-BESIDE = ("-wal", "-shm", "-journal", ".lock")
-"""What stands beside an SQLite data file and is part of it (https://sqlite.org/tempfiles.html); our lock."""
+BESIDE = ("-wal", "-shm", "-journal", ".lock", ".snapshot")
+"""What stands beside an SQLite data file and is part of it (https://sqlite.org/tempfiles.html); our lock, and
+what is kept to open a long log quickly."""
 _SQLITE = (b"SQLite format 3\x00", b"\x37\x7f\x06\x82", b"\x37\x7f\x06\x83")
 """First bytes of a database, and of a write-ahead log (https://sqlite.org/fileformat2.html)."""
 _LOOKED_AT = 64

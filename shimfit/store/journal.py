@@ -501,7 +501,7 @@ class States:
         self._counted = 0
         """Place of the last event that all of the above have seen."""
         self._kept: dict[str, int] = {}
-        """Name in the snapshot -> place that it stands for there."""
+        """Name in the snapshot -> place that it stands for there; 0 when there is nothing to go on from."""
 
     def forget(self) -> None:
         """Work everything out again when it is asked for."""
@@ -539,6 +539,7 @@ class States:
 
     def _taken_up(self, name: str, take_up: Callable[[Kept], _Fold]) -> _Fold | None:
         """A fold as it was kept; None when it isn't, or more than its own log's events came since."""
+        self._kept[name] = 0
         kept = self._snapshot.find(self._log.db, name)
         if kept is None or kept.seq > self._counted or self._log.came_in(kept.seq):
             return None
@@ -604,7 +605,7 @@ class States:
         if fold is None:
             name = _run_name(job, run)
             fold = self._taken_up(name, lambda kept: self._run_kept(job, run, kept)) or RunFold(job, run)
-            for event in log.of_run(self._log.db, job, run, self._counted, self._kept.get(name, 0)):
+            for event in log.of_run(self._log.db, job, run, self._counted, self._kept[name]):
                 fold.add(event)
             self._runs[job, run] = fold
             fold.state()

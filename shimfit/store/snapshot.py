@@ -82,7 +82,7 @@ class Snapshot:
             body = json.dumps(one.body, separators=(",", ":"))
             line = f"{one.seq} {one.hash} {_key(name)}\t{body}".encode("ascii")
             lines[name] = f"{_seal(line)} ".encode("ascii") + line
-        part = self._file.with_name(f".{self._file.name}.{os.getpid()}.part")
+        part = self._file.with_name(f".{self._file.name}.part")
         with contextlib.suppress(OSError):
             try:
                 with part.open("wb") as file:

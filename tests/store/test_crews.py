@@ -21,10 +21,12 @@ from shimfit import contract
 from shimfit.errors import FileError
 from shimfit.model import Lot, PostState
 from shimfit.standing import Here
+from shimfit.store.box import BoxFold
 from shimfit.store.events import canonical
-from shimfit.store.fold import fold_run
+from shimfit.store.fold import RunFold, fold_run
 from shimfit.store.journal import Journal
 from shimfit.store.merge import export_text, import_text, line_of, what_was_seen
+from shimfit.store.snapshot import Snapshot
 from shimfit.store.steps import standing
 
 HISTORIES = int(os.environ.get("SHIMFIT_HISTORIES", "12"))
@@ -206,6 +208,57 @@ def test_a_history_of_three_crews(crew, tmp_path, make_answer, packs, number):
             answers.add(said(journal))
     assert len(answers) == 1, first_difference(*sorted(answers)[:2])
     assert len(boxes) == 1, boxes
+
+
+def everything(journal):
+    """All that a file says, places and all, and the box piece by piece."""
+    jobs = journal.jobs()
+    box = journal.box()
+    runs = [journal.run(job.name, run) for job in jobs for run in job.runs]
+    return repr((jobs, runs, box, box.stock.to_rows()))
+
+
+@pytest.fixture
+def site(request, crew, tmp_path, make_answer, packs):
+    return Site(crew, tmp_path, request.param, make_answer, packs[:2])
+
+
+@pytest.mark.parametrize("site", range(HISTORIES), indirect=True)
+def test_from_a_snapshot_is_the_same_as_from_the_whole_log(site, monkeypatch):
+    """Closed and opened again at any moment of a history with undo, redo and merges, to the byte."""
+    monkeypatch.setattr("shimfit.store.journal.LAG", 4)
+    monkeypatch.setattr("shimfit.store.box._HALF", 3)
+    taken_up = Counter()
+    for fold in (RunFold, BoxFold):
+        of = fold.from_snapshot
+        monkeypatch.setattr(
+            fold, "from_snapshot", lambda *kept, of=of: taken_up.update([of.__self__.__name__]) or of(*kept)
+        )
+    site.crews["north"].lay_out(2)
+    for _ in range(60):
+        name = site.chance.choice(NAMES)
+        (site.exchange if site.chance.random() < 0.08 else site.work)(site.crews[name])
+        if site.chance.random() < 0.4:
+            everything(site.crews[name].journal)
+            site.crews[name].journal.close()
+            site.crews[name] = site.open(name, site.wrong[name])
+        if site.chance.random() < 0.3:
+            assert_as_from_the_whole_log(site.crews[name].journal, monkeypatch)
+    for one in site.crews.values():
+        assert_as_from_the_whole_log(one.journal, monkeypatch)
+        one.journal.close()
+    assert taken_up["RunFold"]
+    assert taken_up["BoxFold"]
+
+
+def assert_as_from_the_whole_log(journal, monkeypatch):
+    found = everything(journal)
+    with monkeypatch.context() as without:
+        without.setattr(Snapshot, "find", lambda *_: None)
+        without.setattr(Snapshot, "write", lambda *_: None)
+        with Journal.open(journal.path, read_only=True) as whole:
+            anew = everything(whole)
+    assert found == anew, first_difference(found, anew)
 
 
 def first_difference(one, other):
