@@ -4,9 +4,11 @@
 
 Each trial forks a program that opens a data file (a new one every 25 trials), logs a scripted job and says
 through a pipe which events it was told are on disk; it is killed at a random moment, in one of five while it
-is still opening. Then the file is opened as the next program would. Counted: acknowledged events that are
+is still opening. It closes and opens the file again every few steps, so that it is also killed while the
+snapshot is written. Then the file is opened as the next program would. Counted: acknowledged events that are
 missing or changed, steps that are there in part, chains that do not verify, states that are not the replay of
-what was acknowledged. Exits 1 when any of them is not 0. A kill does not test a loss of power: that rests on
+what was acknowledged, states from the snapshot that are not those of the whole log. Exits 1 when any of them
+is not 0. A kill does not test a loss of power: that rests on
 the full sync, whose cost tests/bench/store.py measures.
 """
 
@@ -21,28 +23,41 @@ import sys
 import tempfile
 import time
 from collections import Counter, defaultdict
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 from shimfit.model import PostState
+from shimfit.store import journal as states
+from shimfit.store.box import fold_box
 from shimfit.store.events import Draft
-from shimfit.store.fold import fold_run
+from shimfit.store.fold import RunFold, fold_run
 from shimfit.store.journal import Journal
 
 POSTS = 6
+STEPS_A_SESSION = 4
 TOLERANCE = {"text": "1:500", "kind": "ratio", "slope": 0.002}
 
 
 def scripted_job(path: Path, said: int, trial: int) -> None:
     """Log until killed; after each step that returned, say its events' ids and texts."""
     chance = random.Random(trial)
-    with Journal.open(path) as journal:
-        if not journal.jobs():
-            journal.append_all(_layout())
-        for n in range(100_000):
-            post = str(n % POSTS + 1)
-            events = _step(journal, chance, f"{trial}-{n}", post)
-            told = [[event.id, event.kind, event.post, event.data.get("text")] for event in events]
-            os.write(said, (json.dumps(told) + "\n").encode())
+    for n in range(0, 100_000, STEPS_A_SESSION):
+        with Journal.open(path) as journal:
+            if not journal.jobs():
+                journal.append_all(_layout())
+            _session(journal, chance, said, (trial, n))
+
+
+def _session(journal: Journal, chance: random.Random, said: int, number: tuple[int, int]) -> None:
+    """Some steps in one file, of which the states are kept beside it when it is closed."""
+    trial, first = number
+    for n in range(first, first + STEPS_A_SESSION):
+        events = _step(journal, chance, f"{trial}-{n}", str(n % POSTS + 1))
+        told = [[event.id, event.kind, event.post, event.data.get("text")] for event in events]
+        os.write(said, (json.dumps(told) + "\n").encode())
+        journal.run("pier", "north")
+    journal.box()
 
 
 def _layout() -> list[Draft]:
@@ -129,6 +144,9 @@ def look_at(path: Path, acknowledged: list[list], seen: Counter) -> None:
         seen["steps in part"] += sum(kinds != ["taken", "packed", "reading"] for kinds in packed)
         if events:
             seen["state is not the replay"] += not _is_replay(journal, events)
+            whole = repr((fold_run(events, "pier", "north"), fold_box(events, journal.log)))
+            box = replace(journal.box(), undo=None, redo=None)
+            seen["snapshot is wrong"] += repr((journal.run("pier", "north"), box)) != whole
 
 
 def _is_replay(journal: Journal, events: list) -> bool:
@@ -144,7 +162,7 @@ def _is_replay(journal: Journal, events: list) -> bool:
     return True
 
 
-BAD = ("lost", "changed", "steps in part", "chain broken", "state is not the replay")
+BAD = ("lost", "changed", "steps in part", "chain broken", "state is not the replay", "snapshot is wrong")
 
 
 def main() -> int:
@@ -155,6 +173,14 @@ def main() -> int:
     args = parser.parse_args()
     chance = random.Random(args.seed)
     seen: Counter = Counter(dict.fromkeys(BAD, 0))
+    states.LAG = 3  # a snapshot is written at nearly every closing
+    taken_up = RunFold.from_snapshot
+
+    def counted(*kept: Any) -> RunFold:
+        seen["opened from a snapshot"] += 1
+        return taken_up(*kept)
+
+    RunFold.from_snapshot = counted  # type: ignore[method-assign]
     started = time.perf_counter()
     with tempfile.TemporaryDirectory() as folder:
         for trial in range(args.trials):
@@ -165,7 +191,14 @@ def main() -> int:
             seen["killed while opening" if while_opening else "killed while logging"] += 1
             look_at(path, acknowledged, seen)
     print(f"kill -9, {args.trials} trials in {time.perf_counter() - started:.0f} s")
-    for name in ("killed while opening", "killed while logging", "acknowledged", "events found", *BAD):
+    for name in (
+        "killed while opening",
+        "killed while logging",
+        "acknowledged",
+        "events found",
+        "opened from a snapshot",
+        *BAD,
+    ):
         print(f"  {name:<26}{seen[name]:>8}")
     return int(any(seen[name] for name in BAD))
 
