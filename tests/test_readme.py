@@ -13,17 +13,13 @@ import pytest
 
 from shimfit.cli import build_parser, main
 from shimfit.cli.io import Io
+from shimfit.text.topics import topics
 
 ROOT = Path(__file__).resolve().parent.parent
 TEXT = (ROOT / "README.md").read_text(encoding="utf-8")
-EXAMPLES = [
-    line
-    for block in re.findall(r"<!-- example -->\s*```sh\n(.*?)```", TEXT, re.DOTALL)
-    for line in block.splitlines()
-    if line.strip()
-]
-NOT_RUN_IN_A_TEST = {"serve"}
-"""Commands that go on until they are stopped; the text names them, their own tests run them."""
+EXAMPLES = re.findall(r"^\| [^|]+ \| `(shimfit [^`]+)` \|$", TEXT, re.MULTILINE)
+"""The rows of the tables by task."""
+MOST_LINES = 160
 
 
 def command_paths(parser: argparse.ArgumentParser, path: tuple[str, ...] = ()) -> list[tuple[str, ...]]:
@@ -39,7 +35,7 @@ def test_every_example_does_what_it_shows(tmp_path: Path, monkeypatch: pytest.Mo
     monkeypatch.setenv("SHIMFIT_DB", str(tmp_path / "readme.db"))
     (tmp_path / "fixtures").symlink_to(ROOT / "fixtures")
     monkeypatch.chdir(tmp_path)
-    assert len(EXAMPLES) > 30
+    assert len(EXAMPLES) > 35
     for line in EXAMPLES:
         out, err = io.StringIO(), io.StringIO()
         words = shlex.split(line)
@@ -49,14 +45,48 @@ def test_every_example_does_what_it_shows(tmp_path: Path, monkeypatch: pytest.Mo
         assert out.getvalue().strip() or err.getvalue().strip(), line
 
 
-def test_every_command_has_an_example_or_is_named() -> None:
-    shown = [tuple(shlex.split(line)[1:]) for line in EXAMPLES]
-    for path in command_paths(build_parser()):
-        has_example = any(words[: len(path)] == path for words in shown)
-        assert has_example or f"shimfit {' '.join(path)}" in TEXT, (
-            f"README has no example of {' '.join(path)}"
+def test_it_is_short_and_its_two_commands_are_two() -> None:
+    assert len(TEXT.splitlines()) <= MOST_LINES
+    assert re.findall(r"<!-- command: (\w+) -->\n```sh\n[^\n]+\n```", TEXT) == ["run", "tests"]
+
+
+def test_every_line_to_type_in_a_topic_is_taken() -> None:
+    whole = build_parser()
+    typed = [
+        re.split(r"\s{3,}", line.strip())[0]
+        for topic in topics()
+        for line in topic.text.splitlines()
+        if line.startswith("  shimfit ")
+    ]
+    assert len(typed) > 60
+    for line in typed:
+        whole.parse_args(shlex.split(line)[1:])
+    paths = command_paths(whole)
+    named = {path for line in typed for path in paths if shlex.split(line)[1:][: len(path)] == [*path]}
+    begun_elsewhere = {("solve",), ("note",), ("demo",), ("help",), ("job", "new"), ("job", "list")}
+    assert set(paths) - named <= begun_elsewhere
+
+
+def test_topics_are_listed_and_name_no_other_command(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "40")
+    assert main(["help"]) == 0
+    listed = capsys.readouterr().out
+    for topic in topics():
+        assert f"  {topic.name} " in listed
+        assert main(["help", topic.name]) == 0
+        assert (
+            topic.text.split()
+            == capsys.readouterr().out.split(maxsplit=1 + len(topic.says.split()))[-1].split()
         )
-        assert has_example or path[0] in NOT_RUN_IN_A_TEST
+    assert main(["help", "recrod"]) == 2
+    assert "did you mean record?" in capsys.readouterr().err
+    known = {name for path in command_paths(build_parser()) for name in path[:1]}
+    for word in re.findall(r"`shimfit ([a-z]+)", TEXT + "".join(topic.text for topic in topics())):
+        assert word in known, word
+    for name in re.findall(r"`shimfit help (\w+)`", TEXT):
+        assert name in {topic.name for topic in topics()}
 
 
 def test_every_command_says_what_it_does() -> None:

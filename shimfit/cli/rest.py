@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import shutil
 import sys
 from dataclasses import asdict
 from typing import TYPE_CHECKING
@@ -98,7 +99,7 @@ def run_help(args: argparse.Namespace, io: Io) -> int:
             io.say(f"  {name:<12} {says}")
         io.say("`shimfit help TOPIC` says more; `shimfit COMMAND --help` has a command's options.")
         return Exit.DONE
-    text = topic_text(args.topic)
+    text = topic_text(args.topic, shutil.get_terminal_size((100, 24)).columns)
     return io.tell(text, {"topic": args.topic, "text": text}, as_json=args.json)
 
 
