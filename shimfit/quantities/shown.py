@@ -130,16 +130,6 @@ def lean(mm: float, units: Units, graduation: int = 16) -> str:
     return f"{decimals(abs(mm), Fraction(1, 10))} mm" if units == "mm" else tape(mm, units, graduation)
 
 
-def both(mm: float, units: Units, graduation: int = 16) -> str:
-    """A length in the run's unit with the other beside it: `9.5 mm (3/8")`."""
-    return f"{lean(mm, units, graduation)} ({other(mm, units, graduation)})"
-
-
-def other(mm: float, units: Units, graduation: int = 16) -> str:
-    """A length in the unit that is not the run's: `3/8"` beside 9.5 mm."""
-    return tape(mm, "inch" if units == "mm" else "mm", graduation)
-
-
 def fine(mm: float, units: Units, graduation: int = 16) -> str:
     """A result to compare with a tolerance: a tenth of a millimetre, or a mark, strong or shy."""
     return (

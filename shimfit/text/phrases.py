@@ -56,10 +56,15 @@ class PackLine:
     """The one number to read at arm's length: the first taper's mark, else the thickness."""
     unit: str
     """What the figure is, in plain size beside it: `mm mark`, `mm thick`."""
-    other: str
-    """The figure in the other unit, for plain size beside it; empty where it is no length to set."""
     changed: str
     """What to change here, when the post already stands on packs; empty when nothing changes."""
+
+    step: str
+    """What to do with it, as one instruction: `T1 · 17.5 mm from the thin end + F2 flat 1 mm`."""
+    under: str
+    """Where it goes and from which side: `under NEXT-OUT, from next`."""
+    mark_mm: float | None = None
+    """Where the first taper's mark is, from its thin end."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,15 +76,17 @@ class PostView:
     """The state in words."""
     lean: str
     """`TOP leans 9.5 mm → next, 12.5 mm ↑ out`; empty before it was read."""
-    lean_both: str
-    """The same with the other unit beside it, for where there is room."""
     do: str
     """What to do now, in one sentence."""
-    do_briefly: str
-    """The same in 40 characters, without the edges that the packs below it name; empty without packs."""
     packs: tuple[PackLine, ...]
     result: str
     """How far off it is or will be, with the tolerance beside it; empty before it was read."""
+    result_briefly: str
+    """The same in 40 characters."""
+    then: str
+    """What comes once the packs are in."""
+    sure: tuple[str, ...]
+    """How sure it is that the post stands within, where it is called plumb."""
     remarks: tuple[str, ...]
     """Why, advice, cautions, notes: what matters at this post now."""
 
@@ -102,12 +109,13 @@ class Words:
         self.graduation = graduation
         self.glyphs = glyphs
         self.names = face_names(run)
+        self.dot = "·" if glyphs.blocks else "-"
+        """Between two parts of an instruction."""
 
-    def lean(self, lean: Lean, height_mm: float, *, both: bool = False) -> str:
-        """`TOP leans 9.5 mm → next, 12.5 mm ↑ out`, or that it leans neither way; both: in both units."""
-        say = shown.both if both else shown.lean
+    def lean(self, lean: Lean, height_mm: float) -> str:
+        """`TOP leans 9.5 mm → next, 12.5 mm ↑ out`, or that it leans neither way."""
         parts = [
-            f"{say(mm, self.units, self.graduation)} {self.towards(face)}"
+            f"{shown.lean(mm, self.units, self.graduation)} {self.towards(face)}"
             for face, mm in self._directions(lean, height_mm)
         ]
         if not parts:
@@ -163,8 +171,8 @@ class Words:
             width, self.glyphs.more, told, f"{off.removesuffix(' mm')} of {allowed} off", f"{off} off"
         )
 
-    def pack_line(self, number: int, pack: Pack, change: Change | None) -> PackLine:
-        """One pack of an answer."""
+    def pack_line(self, number: int, pack: Pack, change: Change | None, lean: Lean | None) -> PackLine:
+        """One pack of an answer. lean: how the post leans, which says from which side it goes in."""
         first_taper = next((piece for piece in pack.pieces if piece.form == "taper"), None)
         mark = first_taper.mark_mm if first_taper else None
         figure_mm = mark if mark is not None else pack.made_mm
@@ -178,10 +186,37 @@ class Words:
             what=self.pieces(pack),
             short=self.short_pieces(pack),
             figure=shown.figure(figure_mm, self.units, self.graduation),
-            other=shown.other(figure_mm, self.units, self.graduation) if mark is not None else "",
             unit=f"{unit} mark" if mark is not None else f"{unit} thick",
             changed=self.change(change) if change else "",
+            step=self.step(pack, change),
+            under=self.under(pack.seat, lean) + ("" if pack.purpose == "lift" else " (filler)"),
+            mark_mm=mark,
         )
+
+    def step(self, pack: Pack, change: Change | None) -> str:
+        """One instruction: `T1 · 17.5 mm from the thin end + F2 flat 1 mm`, `T1 · push 8 mm more`."""
+        if not pack.pieces:
+            return self.pieces(pack)
+        if change is not None and change.push_mm:
+            tapers = (piece for piece in pack.pieces if piece.form == "taper")
+            return f"{_name(next(tapers, pack.pieces[0]))} {self.dot} {self.change(change)}"
+        told = " + ".join(
+            f"{_name(piece)} {self.dot} {self._mark(piece)}" if piece.form == "taper" else self._piece(piece)
+            for piece in pack.pieces
+        )
+        return f"{self.change(change)}: {told}" if change is not None else told
+
+    def _mark(self, taper: Piece) -> str:
+        mark = f"{shown.tape(taper.mark_mm or 0.0, self.units, self.graduation)} from the thin end"
+        if taper.trim_tip_mm <= 0:
+            return mark
+        return (
+            f"mark {mark}, then cut {shown.tape(taper.trim_tip_mm, self.units, self.graduation)} off the tip"
+        )
+
+    def under(self, seat: Seat, lean: Lean | None) -> str:
+        """`under NEXT-OUT, from next`: the seat, and the side that its pack goes in from."""
+        return f"under {self.seat(seat).rpartition(' ')[0]}, from {self.names[entering_face(seat, lean)]}"
 
     def pieces(self, pack: Pack) -> str:
         """What the pack is made of: `T1 push to the 29.5 mm mark + F2 flat 0.5 mm`."""
@@ -209,7 +244,7 @@ class Words:
         return f"{old} {arrow} {self.thick(change.to_mm)}"
 
     def _piece(self, piece: Piece) -> str:
-        name = piece.lot if piece.copy is None else f"{piece.lot} no. {piece.copy}"
+        name = _name(piece)
         if piece.form == "flat":
             return f"{name} flat {shown.sized(piece.thickness_mm, self.units)}"
         mark = shown.tape(piece.mark_mm or 0.0, self.units, self.graduation)
@@ -243,6 +278,26 @@ class Words:
         return [(face, mm) for face, mm in told if abs(mm) >= LEAST_SHOWN_MM]
 
 
+def entering_face(seat: Seat, lean: Lean | None) -> Face:
+    """Face that a pack goes in from: its own at an edge middle; at a corner the low one, the steeper of two.
+
+    On a tie along the run, as in the command line's contract. Without a lean, along the run.
+    """
+    along = Face.NEXT if seat.sign_along > 0 else Face.PREV
+    across = Face.OUT if seat.sign_across > 0 else Face.HOUSE
+    if seat.sign_across == 0:
+        return along
+    if seat.sign_along == 0:
+        return across
+    if lean is None:
+        return along
+    low_along = lean.slope_along * seat.sign_along > 0
+    low_across = lean.slope_across * seat.sign_across > 0
+    if low_along and low_across:
+        return along if abs(lean.slope_along) >= abs(lean.slope_across) else across
+    return across if low_across else along
+
+
 def face_names(run: RunState) -> Mapping[Face, str]:
     """What the run calls its four faces."""
     own = dict(run.face_names)
@@ -254,25 +309,22 @@ def post_view(record: PostRecord, words: Words) -> PostView:
     reading = record.reading
     lean = reading.lean if reading else None
     lean_text = words.lean(lean, record.height_mm) if lean else ""
-    lean_both = words.lean(lean, record.height_mm, both=True) if lean else lean_text
     if reading is not None and not reading.zero_found:  # the sensor's lean is not the post's
-        lean_text = lean_both = "zero not found: turn it end for end"
+        lean_text = "zero not found: turn it end for end"
     if record.half is not None:
-        lean_text = lean_both = words.half(record.half)
+        lean_text = words.half(record.half)
     if record.changed is not None:  # how it stood before that
-        lean_text, lean_both = (
-            told.replace("TOP leans", "TOP leant").replace("TOP stands", "TOP stood")
-            for told in (lean_text, lean_both)
-        )
+        lean_text = lean_text.replace("TOP leans", "TOP leant").replace("TOP stands", "TOP stood")
     return PostView(
         state=record.state,
         word=_STATE_WORDS[record.state],
         lean=lean_text,
-        lean_both=lean_both,
         do=_do(record, lean, words),
-        do_briefly=_do_briefly(record),
         packs=_packs(record, words),
         result=_result(record, lean, words),
+        result_briefly=_result_briefly(record, lean, words),
+        then=f"Tighten, {_flush_of(record)}then read again",
+        sure=_sure(record),
         remarks=_remarks(record, words.units),
     )
 
@@ -282,8 +334,9 @@ def _packs(record: PostRecord, words: Words) -> tuple[PackLine, ...]:
     if answer is None:
         return ()
     changes = {change.seat: change for change in answer.change}
+    lean = answer.lean
     lines = [
-        words.pack_line(number, pack, changes.pop(pack.seat, None))
+        words.pack_line(number, pack, changes.pop(pack.seat, None), lean)
         for number, pack in enumerate(_in_order(answer), start=1)
     ]
     lines += [
@@ -296,8 +349,9 @@ def _packs(record: PostRecord, words: Words) -> tuple[PackLine, ...]:
             short="take out",
             figure="0",
             unit="",
-            other="",
             changed=words.change(change),
+            step="take the pack out",
+            under=words.under(seat, lean),
         )
         for index, (seat, change) in enumerate(changes.items(), start=1)
         if change.to_mm == 0
@@ -349,20 +403,18 @@ def _flush(record: PostRecord) -> str:
     return "cut the packs flush, " if record.packs_in_place and not record.trimmed else ""
 
 
-def _do_briefly(record: PostRecord) -> str:
-    """For a phone: what comes after the packs that stand below it."""
-    if record.going_in is None or not record.going_in.packs:
-        return ""
-    match record.next_step:
-        case "pack":
-            return "Put these in, tighten, read again"
-        case "change packs":
-            return "Change these, tighten, read again"
-        case "tighten":
-            return "Tighten, cut them flush, read again" if _flush(record) else "Tighten, read again"
-        case "read again":
-            return "Cut them flush, read again" if _flush(record) else "Read it again"
-    return ""
+def _flush_of(record: PostRecord) -> str:
+    """The same once the packs that are told of are in."""
+    packs = record.going_in.packs if record.going_in is not None else record.packs_in_place
+    return "cut the packs flush, " if packs else ""
+
+
+def _sure(record: PostRecord) -> tuple[str, ...]:
+    verdict = record.verdict
+    if verdict is None or verdict.probability is None or record.state is not PostState.PLUMB:
+        return ()
+    sure = shown.percent(verdict.probability, 0).replace("> ", "over ").replace("< ", "under ")
+    return (f"{sure} sure that it is within",)
 
 
 def _result(record: PostRecord, lean: Lean | None, words: Words) -> str:
@@ -382,20 +434,32 @@ def _result(record: PostRecord, lean: Lean | None, words: Words) -> str:
     if answer is not None and answer.packs:
         if answer.resting.lean is None:
             return f"{words.off(lean, record).capitalize()}; packed it would rock"
-        return f"Off {short} now, {left(answer.resting.lean)} packed; allowed {allowed}"
+        return f"{_now_and_after(short, left(answer.resting.lean), words)}; allowed {allowed}"
     if record.counts is not None and record.mean_of > 1:
         return f"{off.capitalize()} off, mean of {record.mean_of}; allowed {allowed}"
     return words.off(lean, record).capitalize()
+
+
+def _now_and_after(now: str, after: str, words: Words) -> str:
+    return f"{now} off now {words.dot} about {after} after this"
+
+
+def _result_briefly(record: PostRecord, lean: Lean | None, words: Words) -> str:
+    """`7.2 off now · about 0.6 after this` while packs are to go in; else as `_result`."""
+    answer = record.answer
+    after = answer.resting.lean if answer is not None and answer.packs else None
+    if lean is None or after is None or record.changed is not None:
+        return _result(record, lean, words)
+    now, then = (words.off_by(one, record).removesuffix(" mm") for one in (lean, after))
+    return _now_and_after(now, then, words)
 
 
 def _remarks(record: PostRecord, units: Units) -> tuple[str, ...]:
     told: list[str] = []
     if record.next_step in ("turn level", "read again", "no pack") and record.why:
         told.append(record.why)
-    verdict, answer = record.verdict, record.going_in
-    if verdict is not None and verdict.probability is not None and record.state is PostState.PLUMB:
-        sure = shown.percent(verdict.probability, 0).replace("> ", "over ").replace("< ", "under ")
-        told.append(f"{sure} sure that it is within")
+    answer = record.going_in
+    told += _sure(record)
     told += record.said_of_readings
     if answer is not None:
         if answer.why and answer.why not in told:
@@ -404,6 +468,10 @@ def _remarks(record: PostRecord, units: Units) -> tuple[str, ...]:
             told.append("Best found in the time allowed, not proven best")
         told += answer.cautions
     return (*(shown.sentence(text, units) for text in told), *(note.text for note in record.notes))
+
+
+def _name(piece: Piece) -> str:
+    return piece.lot if piece.copy is None else f"{piece.lot} no. {piece.copy}"
 
 
 def _face_of(value: float, along: bool) -> Face:

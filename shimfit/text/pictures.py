@@ -18,7 +18,7 @@ from shimfit.model import Face, Foot, Lean, Pack, PostState, Seat, seat_by_signs
 from shimfit.quantities import shown
 from shimfit.text.canvas import ASPECT, Canvas
 from shimfit.text.glyphs import ROLES
-from shimfit.text.phrases import clipped, fitting
+from shimfit.text.phrases import clipped, entering_face, fitting
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -30,6 +30,8 @@ ARROW_FACTORS = (20, 10, 5, 2, 1)
 """How much larger than the foot's scale the arrow may be drawn; the largest that fits is taken."""
 SIDE_COLUMNS = 3
 """Columns of a pack that goes in from prev or next."""
+WIDEST_TAPER = 48
+"""Columns of a taper seen from its side."""
 LEAST_DRAWN_MM = 0.05
 LEAST_COLUMNS, LEAST_ROWS = 9, 3
 ROOMY_ROWS = 9
@@ -77,26 +79,6 @@ def foot_plan(
     if lean is not None:
         _draw_arrow(canvas, outline, foot, lean.top_mm(height_mm), glyphs)
     return canvas
-
-
-def entering_face(seat: Seat, lean: Lean | None) -> Face:
-    """Face that a pack goes in from: its own at an edge middle; at a corner the low one, the steeper of two.
-
-    On a tie along the run, as in the command line's contract. Without a lean, along the run.
-    """
-    along = Face.NEXT if seat.sign_along > 0 else Face.PREV
-    across = Face.OUT if seat.sign_across > 0 else Face.HOUSE
-    if seat.sign_across == 0:
-        return along
-    if seat.sign_along == 0:
-        return across
-    if lean is None:
-        return along
-    low_along = lean.slope_along * seat.sign_along > 0
-    low_across = lean.slope_across * seat.sign_across > 0
-    if low_along and low_across:
-        return along if abs(lean.slope_along) >= abs(lean.slope_across) else across
-    return across if low_across else along
 
 
 def _outline(foot: Foot, names: Mapping[Face, str], width: int, height: int) -> _Outline:
@@ -212,6 +194,37 @@ def _towards(along: float, across: float) -> Seat:
 
 SIDE_FACTORS = (50, 20, 10, 5, 2, 1)
 POST_COLUMNS = 5
+
+
+def taper_side(
+    mark_mm: float,
+    length_mm: float,
+    mark: str,
+    *,
+    glyphs: Glyphs,
+    width: int,
+    height: int,
+) -> Canvas:
+    """A taper from the side, its thin end under the post and its mark at the post's face: three rows, or two.
+
+    mark_mm, length_mm: from the thin end to the mark, and to the thick end. mark: what the mark is, in words.
+    """
+    canvas = Canvas(width, height)
+    wide = max(12, min(width, WIDEST_TAPER))
+    face = min(max(2, round(mark_mm / length_mm * wide)), wide - 2)
+    top = height - 2
+    if top > 0:
+        canvas.put_middle(face // 2, 0, "post", "label")
+        canvas.put(face, 0, glyphs.vertical, "frame")
+    for x in range(wide):
+        canvas.put(x, top, glyphs.bars[x * len(glyphs.bars) // wide], "lift")
+    canvas.put(face, top, glyphs.vertical, "frame")
+    canvas.put(0, height - 1, "thin", "label")
+    if wide < width or len(mark) + 14 <= wide:
+        canvas.put_right(wide, height - 1, "thick", "label")
+    told = f"{glyphs.faces[Face.OUT]} {mark}"
+    canvas.put(min(max(5, face), max(5, wide - len(told) - 6)), height - 1, told, "strong")
+    return canvas
 
 
 def elevation(

@@ -200,21 +200,6 @@ def test_only_the_display_is_rounded():
 
 
 @pytest.mark.parametrize(
-    ("mm", "inch", "metric"),
-    [
-        (9.525, '3/8" (9.5 mm)', '9.5 mm (3/8")'),
-        (31.75, '1 1/4" (32 mm)', '31.8 mm (1 1/4")'),
-        (25.4, '1" (25.5 mm)', '25.4 mm (1")'),
-        (0.0, '0" (0 mm)', '0 mm (0")'),
-        (-9.525, '3/8" (9.5 mm)', '9.5 mm (3/8")'),
-    ],
-)
-def test_both_units_beside_one_another(mm, inch, metric):
-    assert shown.both(mm, "inch") == inch
-    assert shown.both(mm, "mm") == metric
-
-
-@pytest.mark.parametrize(
     ("sixty_fourths", "said"),
     [(88, '1 3/8"'), (89, '1 3/8" strong'), (91, '1 7/16" shy'), (92, '1 7/16"'), (0, '0"')],
 )

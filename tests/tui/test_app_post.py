@@ -7,6 +7,8 @@ from types import SimpleNamespace
 import pytest
 
 from shimfit.model import PostState
+from shimfit.text.glyphs import UNICODE
+from shimfit.tui.session import Session
 from shimfit.tui.widgets import EntryLine
 
 SIZES = [(40, 10), (40, 20), (80, 24), (200, 60)]
@@ -22,10 +24,49 @@ def test_a_reading_is_echoed_logged_and_answered(app_on, running, wait_for, colu
             await hand.sees("9.5 mm", "5 mm")
             assert app.page.query_one(EntryLine).value == "9.5n5o"
             await hand.press("enter")
-            await hand.sees("▲ pack", "TOP leans 9.5 mm", "→ next", "↑ out", "NEXT-OUT", "of 2.0 mm")
+            await hand.sees("▲ pack", "TOP leans 9.5 mm", "→ next", "↑ out", "NEXT-OUT", "1 of 3")
             assert app.session.record.state is PostState.PACK
             assert app.page.query_one(EntryLine).value == ""
             assert [reading.text for reading in app.session.record.readings] == ["9.5n5o"]
+
+    wait_for(job())
+
+
+@pytest.mark.parametrize("size", [(40, 10), (40, 20), (80, 24), (200, 60)])
+def test_one_thing_to_do_at_a_time_and_a_key_that_ticks_it(app_on, running, wait_for, size) -> None:
+    async def job() -> None:
+        app = app_on()
+        async with running(app, *size) as hand:
+            await hand.enter("6n10h")
+            await hand.sees("1 of 3")
+            for number, pack in enumerate(app.page.snapshot.steps, start=1):
+                await hand.sees(f"{number} of 3", pack.step if size[0] > 64 else pack.short.split()[0])
+                assert hand.row("said").startswith(pack.step[:20]), "the instruction stands first"
+                if size[1] > 10:
+                    await hand.sees(pack.under)
+                await hand.press("tab")
+            await hand.sees("Tighten")
+            assert app.session.record.packs_in_place == (), "a tick is the eye's, not the log's"
+            await hand.press("tab")
+            await hand.sees("1 of 3")
+            await hand.enter(".3n.2h")
+            await hand.sees("plumb")
+            assert not app.page.snapshot.steps
+
+    wait_for(job())
+
+
+def test_the_second_round_asks_only_for_what_changes(app_on, running, wait_for) -> None:
+    async def job() -> None:
+        app = app_on()
+        async with running(app, 80, 24) as hand:
+            await hand.enter("6n10h")
+            await hand.enter("3n2h")
+            await hand.sees("out of plumb")
+            steps = app.page.snapshot.steps
+            changes = app.session.record.answer.change
+            assert len(steps) == len(changes) > 0
+            assert all(pack.changed for pack in steps)
 
     wait_for(job())
 
@@ -40,7 +81,8 @@ def test_the_pack_is_drawn_on_the_side_that_the_top_leans_to(app_on, running, wa
             frame = middle.index("│")
             assert any("▓" in row[:frame] for row in plan)
             assert not any("▓" in row[frame + 1 :].rpartition("│")[2] for row in plan)
-            assert "Pack the PREV edge" in hand.screen()
+            assert "under PREV" in hand.screen()
+            assert "from prev" in hand.screen()
 
     wait_for(job())
 
@@ -61,11 +103,11 @@ def test_nine_keys_are_enough_for_both_directions(app_on, running, wait_for) -> 
 
 
 @pytest.mark.parametrize("typed", ["1 1/4n1 3/8h", "1/4+n3/8-h", ".25n.375h", "6.5mmn10mmh", "1/4 n 3/8 h"])
-def test_no_plain_reading_takes_more_than_twelve_keys(app_on, typed) -> None:
-    app = app_on("inch")
-    app.session.open_last()
+def test_no_plain_reading_takes_more_than_twelve_keys(make_site, typed) -> None:
+    session = Session(make_site("inch"), UNICODE)
+    session.open_last()
     assert len(typed) + 1 <= 13 if " " in typed else len(typed) + 1 <= 12
-    assert app.session.enter(typed).done
+    assert session.enter(typed).done
 
 
 def test_a_refusal_keeps_the_text_and_goes_to_the_bad_spot(app_on, running, wait_for) -> None:

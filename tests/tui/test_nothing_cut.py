@@ -46,7 +46,7 @@ def test_packs_and_changes_end_where_they_end(make_site, lost, units, ascii_only
         for text in filter(None, (first, again)):
             if not session.enter(text).done:
                 assert session.enter(text).done, "the second Enter"
-            for shown in range(len(take_snapshot(session, 0, None, None).packs)):
+            for shown in range(len(take_snapshot(session, 0, None, None).steps)):
                 snapshot = take_snapshot(session, shown, None, None)
                 drawn.add((snapshot.record.state, bool(snapshot.pack.changed)))
                 for size in SIZES:

@@ -124,7 +124,7 @@ def test_an_answer_that_was_missed_comes_when_the_post_is_seen_again(make_site, 
     async def story() -> None:
         app = ShimfitApp(site)
         async with running(app, 80, 24) as hand:
-            await hand.sees("NEXT-OUT corner", "packed; allowed")
+            await hand.sees("NEXT-OUT corner", "after this; allowed")
             assert app.session.record.prescription is not None
 
     wait_for(story())

@@ -53,7 +53,6 @@ def test_the_told_inches_are_within_half_a_sixteenth(mm: float) -> None:
 def test_a_small_lean_is_told_as_it_was_typed() -> None:
     assert shown.lean(0.3, "mm") == "0.3 mm"
     assert shown.lean(9.5, "mm") == "9.5 mm"
-    assert shown.both(9.525, "inch") == '3/8" (9.5 mm)'
 
 
 def record(state: PostState, lean: Lean | None, **more: object) -> tuple[RunState, PostRecord]:
@@ -86,7 +85,7 @@ def test_lean_and_edge_are_always_told_together() -> None:
     assert view.packs[0].where == "OUT edge"
     assert view.packs[0].what == "T1 push to 29.5 mm"
     assert view.packs[0].figure == "29.5"
-    assert view.result == "Off 12.0 now, 0.2 packed; allowed 2.0 mm"
+    assert view.result == "12.0 off now · about 0.2 after this; allowed 2.0 mm"
 
 
 def test_in_the_runs_own_names_and_spoken_without_arrows() -> None:

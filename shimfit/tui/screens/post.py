@@ -10,8 +10,10 @@ from textual import on
 
 from shimfit.entry.result import DEFAULT_LETTERS, Understood
 from shimfit.model import Face, PostState
+from shimfit.text.canvas import Canvas
 from shimfit.text.glyphs import ROLES
 from shimfit.text.phrases import state_word
+from shimfit.text.pictures import taper_side
 from shimfit.tui.first_paint import load_ahead, painted
 from shimfit.tui.screens.page import Page
 from shimfit.tui.screens.post_pictures import (
@@ -26,6 +28,7 @@ from shimfit.tui.screens.post_pictures import (
     strip_row,
 )
 from shimfit.tui.screens.post_snapshot import LiveAdvice, next_step, take_snapshot
+from shimfit.tui.session import Outcome
 from shimfit.tui.widgets import Below, Beside, Picture, Rows, Tap, Taps
 
 if TYPE_CHECKING:
@@ -35,11 +38,10 @@ if TYPE_CHECKING:
     from textual.app import ComposeResult
 
     from shimfit.standing import PostRecord
-    from shimfit.text.canvas import Canvas
     from shimfit.tui.screens.post_beside import LiveTarget, Side
     from shimfit.tui.screens.post_snapshot import Snapshot
     from shimfit.tui.sensing import Live
-    from shimfit.tui.session import Outcome, Session
+    from shimfit.tui.session import Session
 
 AS_DRAWN = (Face.PREV, Face.NEXT, Face.OUT, Face.HOUSE)
 
@@ -62,8 +64,9 @@ def resting(snapshot: Snapshot, *, slim: bool) -> list[Tap]:
     if snapshot.run is None:
         return [Tap("Enter sample", "sample"), Tap("F5 own job", "go_setup"), Tap("F1 help", "help")]
     taps = [Tap("F1 help", "help")]
-    if len(snapshot.packs) > 1:
-        taps.append(Tap(f"Tab {snapshot.shown_pack + 1}/{len(snapshot.packs)}", "next_pack"))
+    if snapshot.steps:
+        label = "Tab again" if snapshot.all_in else f"Tab {snapshot.done + 1}/{len(snapshot.steps)} in"
+        taps.append(Tap(label, "next_pack"))
     if not slim:
         taps += [Tap(f"{snapshot.glyphs.enter} next post", "next_post"), Tap("/ find", "find")]
     return [*taps, Tap("^Z undo", "undo"), Tap("^T pad", "pad"), Tap("^P all", "palette")]
@@ -104,7 +107,7 @@ class PostScreen(Page):
         self._side: Side | None = None
         """The column of pictures, once there was room for it."""
         self._advice = LiveAdvice()
-        self._floor: tuple[object, tuple[int, ...]] = (None, (0, 0, 0))
+        self._floor: tuple[object, tuple[int, ...]] = (None, (0, 0, 0, 0))
 
     def compose_body(self) -> ComposeResult:
         """List | sentences, figures, answer, plan | pictures for wide screens."""
@@ -114,6 +117,7 @@ class PostScreen(Page):
             with Below(id="middle"):
                 yield Picture(lambda w, h: said(self.snapshot, self.screen_size, w, h), id="said")
                 yield Picture(lambda w, h: big(self.snapshot, self.screen_size, w, h), id="big")
+                yield Picture(self._draw_taper, id="taper")
                 yield Picture(lambda w, h: answer(self.snapshot, self.screen_size, w, h), id="answer")
                 with Beside(id="pictures"):
                     yield Picture(lambda w, h: plan(self.snapshot, w, h), id="plan")
@@ -160,7 +164,7 @@ class PostScreen(Page):
         """Look at the session again, lay the rows out for what there is to say, draw."""
         if not self.is_composed:
             return
-        self._look(self.snapshot.shown_pack)
+        self._look(self.snapshot.done)
         self._lay_out()
         self._fill_posts()
         super().show()
@@ -176,7 +180,7 @@ class PostScreen(Page):
         text = "" if self.question else self.line.value
         self.snapshot = self.snapshot.with_entry(self.session.echo(text))
         self._lay_out()
-        for name in ("#big", "#plan"):
+        for name in ("#big", "#taper", "#plan"):
             self.query_one(name, Picture).redraw()
         super().typed()
 
@@ -238,7 +242,7 @@ class PostScreen(Page):
             return
         self.snapshot = self.snapshot.with_advice(advice)
         self._lay_out()
-        for name in ("#said", "#big", "#answer", "#plan"):
+        for name in ("#said", "#big", "#taper", "#answer", "#plan"):
             self.query_one(name, Picture).redraw()
         if self._side is not None:
             self._side.query_one("#box", Picture).redraw()
@@ -247,10 +251,12 @@ class PostScreen(Page):
             self.show_echo()
 
     def next_pack(self) -> None:
-        """Put the next pack in large figures."""
-        if self.snapshot.packs:
-            self._look((self.snapshot.shown_pack + 1) % len(self.snapshot.packs))
+        """Tick the step in large figures and show the next; after the last: tighten, read again."""
+        if self.snapshot.steps:
+            self._look((self.snapshot.done + 1) % (len(self.snapshot.steps) + 1))
             self.show()
+        else:
+            self.say(Outcome("Tab ticks one pack after another: here none is to go in now", done=False))
 
     def toggle_pad(self) -> None:
         """Show or put away the tap pad."""
@@ -267,9 +273,9 @@ class PostScreen(Page):
         if event.index < len(posts):
             self.program.go_to_post(posts[event.index].name)
 
-    def _look(self, shown_pack: int) -> None:
+    def _look(self, done: int) -> None:
         text = "" if self.question else self.line.value
-        self.snapshot = take_snapshot(self.session, shown_pack, self.session.echo(text), self.snapshot.live)
+        self.snapshot = take_snapshot(self.session, done, self.session.echo(text), self.snapshot.live)
         if self.snapshot.live is not None:
             self.snapshot = self.snapshot.with_advice(
                 self._advice.look(self.session, self.snapshot.live.believed)
@@ -277,8 +283,8 @@ class PostScreen(Page):
 
     def _lay_out(self) -> None:
         shares = share_out(self.snapshot, self.screen_size)
-        rows_of = self._steady_rows((shares.said, shares.big, shares.answer))
-        for name, rows in zip(("#said", "#big", "#answer"), rows_of, strict=True):
+        rows_of = self._steady_rows((shares.said, shares.big, shares.taper, shares.answer))
+        for name, rows in zip(("#said", "#big", "#taper", "#answer"), rows_of, strict=True):
             styles = self.query_one(name).styles
             if styles.height is None or styles.height.value != rows:
                 styles.height = rows
@@ -287,10 +293,19 @@ class PostScreen(Page):
         """While a bare post is streamed, rows once given are kept: nothing jumps up and down."""
         bare = self.snapshot.advice is not None and not self.snapshot.advice.pushes
         key = (self.session.place, self.size, self.session.site.log()) if bare else None
-        kept = self._floor[1] if key is not None and key == self._floor[0] else (0, 0, 0)
+        kept = self._floor[1] if key is not None and key == self._floor[0] else (0, 0, 0, 0)
         rows = tuple(map(max, wanted, kept))
         self._floor = (key, rows)
         return rows
+
+    def _draw_taper(self, width: int, height: int) -> Canvas:
+        pack = self.snapshot.pack
+        if pack is None or pack.mark_mm is None or height < 2:
+            return Canvas(width, height)
+        lot = next((lot for lot in self.session.box().lots if lot.lot == pack.short.partition(" ")[0]), None)
+        length_mm = (lot.length_mm if lot is not None else None) or 2 * pack.mark_mm
+        glyphs, mark = self.snapshot.glyphs, f"{pack.figure} {pack.unit}"
+        return taper_side(pack.mark_mm, length_mm, mark, glyphs=glyphs, width=width, height=height)
 
     def _stands_within(self, live: Live) -> bool:
         record = self.snapshot.record

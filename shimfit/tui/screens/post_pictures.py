@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from shimfit.core.cautions import cautions_of
 from shimfit.entry.result import Incomplete, Refused, Understood, number_text
-from shimfit.model import Face, Lean, PostState
+from shimfit.model import Lean, PostState
 from shimfit.quantities import shown
 from shimfit.text.canvas import HEIGHT, STACKED_HEIGHT, Canvas, numerals, stacked
 from shimfit.text.glyphs import ROLES
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from shimfit.standing import PostRecord
     from shimfit.text.canvas import Run
     from shimfit.text.glyphs import Glyphs
-    from shimfit.text.phrases import PackLine
+    from shimfit.text.phrases import PackLine, PostView
     from shimfit.tui.screens.post_snapshot import Snapshot
 
 LIST_COLUMNS = 28
@@ -29,6 +29,7 @@ MID_FROM, BROAD_FROM, VAST_FROM = 64, 110, 150
 LOW_FROM, TALL_FROM, STACKED_FROM = 14, 24, 30
 PAD_ROWS, SQUAT_PAD_ROWS = 8, 4
 LEAST_PLAN_ROWS = 5
+TAPER_ROWS = 3
 
 LIVE_ANSWER = "Packs for the lean as it is now; Space logs it"
 NO_RUN = (
@@ -93,6 +94,7 @@ class Shares:
 
     said: int
     big: int
+    taper: int
     answer: int
 
 
@@ -105,8 +107,18 @@ def share_out(snapshot: Snapshot, size: ScreenSize) -> Shares:
     body = size.rows - shared
     left = body - said - big
     # Remarks give way to the plan; packs do not.
-    plan = LEAST_PLAN_ROWS if left >= len(snapshot.packs) + LEAST_PLAN_ROWS else 0
-    return Shares(said, big, max(0, min(answer, left - plan)))
+    packs = 1 if in_brief(size) else len(snapshot.packs)
+    plan = LEAST_PLAN_ROWS if left >= packs + LEAST_PLAN_ROWS else 0
+    taper = 0
+    if snapshot.heard is None and snapshot.pack is not None and snapshot.pack.mark_mm is not None:
+        spare = left - plan - (0 if in_brief(size) else min(packs, answer))
+        taper = 0 if size.squat or spare < TAPER_ROWS - 1 else min(TAPER_ROWS, spare)
+    return Shares(said, big, taper, max(0, min(answer, left - plan - taper)))
+
+
+def in_brief(size: ScreenSize) -> bool:
+    """A phone: the packs that come after the one in large figures share a row."""
+    return size.slim and size.rows < TALL_FROM
 
 
 def said_rows(snapshot: Snapshot, size: ScreenSize) -> list[Run]:
@@ -114,23 +126,34 @@ def said_rows(snapshot: Snapshot, size: ScreenSize) -> list[Run]:
     view = snapshot.view
     if view is None:
         return [(row, "") for row in wrapped(snapshot.keys.spell(NO_RUN), size.middle)]
+    if snapshot.steps and not snapshot.live_packs:
+        return _step_rows(snapshot, view, size)
     if snapshot.live_answer is not None and snapshot.words is not None and snapshot.record is not None:
         now = snapshot.words.lean(snapshot.live_answer.lean, snapshot.record.height_mm)
         shown = [(now, "strong"), (LIVE_ANSWER, "")][: 1 if size.squat or size.slim else 2]
         return [(row, role) for text, role in shown for row in wrapped(text, size.middle)]
-    lean = view.lean_both if len(view.lean_both) <= size.middle else view.lean
+    lean = view.lean
     if size.squat:
         shown = [(lean, "strong")] if lean else [(view.do, "")]
-    elif size.slim and snapshot.packs:
-        shown = [(lean, "strong"), (view.do_briefly, ""), (view.result, "")]
-        if size.echo > 1:  # what was just logged says there how far off it is
-            shown.pop()
     elif view.state is PostState.PLUMB:
         shown = [(lean, "strong"), (view.do, "")]  # how far off stands beside the word in large letters
     else:
         shown = [(lean, "strong"), (view.do, ""), (view.result, "")]
     rows = [(row, role) for text, role in shown if text for row in wrapped(text, size.middle)]
     return rows[: 1 if size.squat and lean else 2 if size.squat else 5]
+
+
+def _step_rows(snapshot: Snapshot, view: PostView, size: ScreenSize) -> list[Run]:
+    """One thing to do: which piece, how far, where, from which side; then the lean and how far off."""
+    pack = snapshot.pack
+    if size.squat:
+        forms = (view.then, "Tighten, read again") if pack is None else (pack.step, pack.short)
+        step = fitting(size.middle, snapshot.glyphs.more, *forms)
+        return [(step, "strong"), (view.lean, "")]
+    steps = (view.then,) if pack is None else (pack.step, pack.under)
+    result = view.result if len(view.result) <= size.middle else view.result_briefly
+    shown = [*((text, "strong") for text in steps), (view.lean, ""), (result, "")]
+    return [(row, role) for text, role in shown if text for row in wrapped(text, size.middle)]
 
 
 def big_rows(snapshot: Snapshot, size: ScreenSize) -> int:
@@ -149,13 +172,16 @@ def answer_rows(snapshot: Snapshot, size: ScreenSize) -> list[Run]:
         return []
     packs = snapshot.packs
     if size.squat and packs:
-        packs = (packs[snapshot.shown_pack + 1 :] + packs[: snapshot.shown_pack])[:2]
+        packs = snapshot.steps[snapshot.done + 1 :][:1]
+    elif in_brief(size) and snapshot.steps and not snapshot.live_packs:
+        return _brief_rows(snapshot, size)
     forms = [_pack_forms(snapshot, pack) for pack in packs]
     # All rows in one form, the longest that fits every one of them.
     fit = (texts for texts in zip(*forms, strict=True) if max(map(len, texts)) <= size.middle)
     texts = next(fit, tuple(clipped(form[-1], size.middle, snapshot.glyphs.more) for form in forms))
+    now = None if size.squat else snapshot.pack
     rows = [
-        (text, "strong" if not size.squat and pack.number == snapshot.shown_pack + 1 else "")
+        (text, "strong" if now is not None and pack.number == now.number else "")
         for pack, text in zip(packs, texts, strict=True)
     ]
     if not (size.squat and packs):
@@ -163,9 +189,23 @@ def answer_rows(snapshot: Snapshot, size: ScreenSize) -> list[Run]:
     return rows
 
 
+def _brief_rows(snapshot: Snapshot, size: ScreenSize) -> list[Run]:
+    """What comes after the step in large figures, in one row; then what matters besides."""
+    rest = snapshot.steps[snapshot.done + 1 :]
+    signs = snapshot.glyphs.seats
+    told = ", ".join(f"{pack.number} {signs[pack.seat]} {pack.changed or pack.short}" for pack in rest)
+    rows: list[Run] = []
+    if snapshot.pack is not None:
+        last = "then tighten, read again"
+        rows.append((fitting(size.middle, snapshot.glyphs.more, f"then {told}" if told else last), ""))
+    remarks = snapshot.view.remarks if snapshot.view is not None else ()
+    return rows + [(row, "") for remark in remarks for row in wrapped(remark, size.middle)]
+
+
 def _pack_forms(snapshot: Snapshot, pack: PackLine) -> tuple[str, ...]:
-    """One pack in a row, from the longest form to the shortest."""
-    lead = f"{pack.number} {snapshot.glyphs.seats[pack.seat]} "
+    """One pack in a row, from the longest form to the shortest; ticked when it is in."""
+    ticked = pack in snapshot.steps[: snapshot.done]
+    lead = f"{snapshot.glyphs.understood if ticked else pack.number} {snapshot.glyphs.seats[pack.seat]} "
     side = pack.where.rpartition(" ")[0]
     changed = f"{pack.changed}: " if pack.changed else ""
     filler = "" if pack.lifts else "filler "
@@ -234,7 +274,7 @@ def answer(snapshot: Snapshot, size: ScreenSize, width: int, height: int) -> Can
     """The packs, one a row, and remarks as far as there is room; one that goes on ends in a sign."""
     canvas = Canvas(width, height)
     rows = answer_rows(snapshot, size)
-    if len(rows) > height > len(snapshot.packs):
+    if len(rows) > height > (1 if in_brief(size) else len(snapshot.packs)):
         text, role = rows[height - 1]
         rows[height - 1] = (clipped(f"{text} {rows[height][0]}", width, snapshot.glyphs.more), role)
     for y, (text, role) in enumerate(rows):
@@ -258,7 +298,8 @@ def big(snapshot: Snapshot, size: ScreenSize, width: int, height: int) -> Canvas
         word = numerals("PLUMB", blocks=snapshot.glyphs.blocks, role="plumb")
         canvas.paste(0, 0, word)
         room_left = max(8, width - word.width - 2)
-        for y, row in enumerate(wrapped(snapshot.view.result, room_left)[:HEIGHT]):
+        told = "; ".join((snapshot.view.result, *snapshot.view.sure))
+        for y, row in enumerate(wrapped(told, room_left)[:HEIGHT]):
             canvas.put(word.width + 2, y, row, "strong")
     return canvas
 
@@ -309,26 +350,21 @@ def _pack_figure(snapshot: Snapshot, pack: PackLine, size: ScreenSize, width: in
 
 
 def _beside_figure(snapshot: Snapshot, pack: PackLine, size: ScreenSize) -> tuple[tuple[str, ...], ...]:
-    """Three rows beside the figure, each from its longest form to its shortest: unit, where, what."""
+    """Three rows beside the figure, each from its longest form on: unit, where, which of how many."""
     lot = pack.short.partition(" ")[0]
     bare = pack.unit.removesuffix(" mark").removesuffix(" thick")
     sign = bare.replace(" strong", "+").replace(" shy", "-")  # as they may be typed
     unit: tuple[str, ...] = (pack.unit, bare, sign)
-    if size.squat or pack.changed:  # the row below does not name the piece
-        unit = (f"{pack.unit} {lot}", *unit)
-    if pack.other and not size.squat:
-        unit = (f"{pack.unit} = {pack.other}", *unit)
-    what: tuple[str, ...] = (pack.short,)
+    side = pack.where.rpartition(" ")[0]
+    count = f"{snapshot.done + 1} of {len(snapshot.steps)}"
+    if size.squat:
+        face = pack.under.partition(", ")[2]
+        return (f"{pack.unit} {lot}", *unit), (f"{side}, {face}", side), (f"{count}, Tab: it is in", count)
     if pack.changed:
-        _, arrow, new = pack.changed.partition(snapshot.glyphs.faces[Face.NEXT])
-        what = (pack.changed, f"{arrow}{new}") if arrow else (pack.changed,)
-    elif "cut tip" in pack.short:  # to be done before it goes in, so it may not be missed
-        cut = pack.short.partition("cut tip ")[2].partition(" + ")[0]
-        cuts = (f"cut tip {cut}", f"cut {cut}")
-        what = cuts if size.squat else (pack.short, *cuts)
-    elif size.squat and snapshot.words is not None and snapshot.record is not None:
-        what = (f"allowed {snapshot.words.allowed(snapshot.record)}",)
-    return unit, (pack.where, pack.where.rpartition(" ")[0]), what
+        unit = (f"{pack.unit} {lot}", *unit)
+    if snapshot.live_packs:
+        return unit, (pack.where, side), (pack.short,)
+    return unit, (pack.where, side), (f"{count}, Tab: it is in", f"{count}, Tab: in", count)
 
 
 def _side_sign(pack: PackLine, glyphs: Glyphs) -> Canvas:

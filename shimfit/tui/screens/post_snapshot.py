@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from shimfit.entry.result import Understood
-from shimfit.model import Face
+from shimfit.model import Face, PostState
 from shimfit.quantities import shown
 from shimfit.settings.actions import USUAL_KEYS, KeyWords
 from shimfit.text.phrases import PackLine
@@ -36,8 +36,8 @@ class Snapshot:
     view: PostView | None = None
     index: int = 0
     """Position in walking order, from 0."""
-    shown_pack: int = 0
-    """Which pack stands in large figures, from 0."""
+    done: int = 0
+    """How many of the steps were ticked: the next one stands in large figures."""
     heard: ParseResult | None = None
     """How the line is understood; None while nothing is typed."""
     live: Live | None = None
@@ -70,9 +70,21 @@ class Snapshot:
         return self.record.going_in
 
     @property
+    def steps(self) -> tuple[PackLine, ...]:
+        """What is to be done one after another before tightening: all packs, or those that change."""
+        if self.view is None or (self.view.state is PostState.TIGHTEN and not self.live_packs):
+            return ()
+        return tuple(pack for pack in self.packs if pack.changed) or self.packs
+
+    @property
     def pack(self) -> PackLine | None:
-        """The pack in large figures."""
-        return self.packs[min(self.shown_pack, len(self.packs) - 1)] if self.packs else None
+        """The step in large figures; None when all are done."""
+        return self.steps[self.done] if self.done < len(self.steps) else None
+
+    @property
+    def all_in(self) -> bool:
+        """All steps were ticked: tighten and read again."""
+        return 0 < len(self.steps) <= self.done
 
     @property
     def understood(self) -> Understood | None:
@@ -96,9 +108,7 @@ class Snapshot:
         return replace(self, advice=advice, live_packs=packs)
 
 
-def take_snapshot(
-    session: Session, shown_pack: int, heard: ParseResult | None, live: Live | None
-) -> Snapshot:
+def take_snapshot(session: Session, done: int, heard: ParseResult | None, live: Live | None) -> Snapshot:
     """Take a look."""
     if session.run is None or session.record is None:
         return Snapshot(session.glyphs, session.keys, heard=heard, live=live)
@@ -110,7 +120,7 @@ def take_snapshot(
         session.words,
         session.view,
         session.index,
-        shown_pack,
+        done,
         heard,
         live,
     )
@@ -196,7 +206,7 @@ def live_packs(advice: Advice | None, record: PostRecord, words: Words) -> tuple
         return ()
     if advice.answer is not None:
         return tuple(
-            words.pack_line(number, pack, None)
+            words.pack_line(number, pack, None, advice.answer.lean)
             for number, pack in enumerate(in_order(advice.answer.packs), 1)
         )
     if not record.packs_in_place:
@@ -221,8 +231,9 @@ def _push_line(number: int, push: Push, words: Words) -> PackLine:
         short=f"{push.lot} push more",
         figure=shown.figure(push_mm, words.units, words.graduation),
         unit=f"{'mm' if words.units == 'mm' else 'in'} more",
-        other="",
         changed="",
+        step=f"{push.lot} {words.dot} push {words.length(push_mm)} more",
+        under=words.under(push.seat, None),
     )
 
 
