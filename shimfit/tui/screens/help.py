@@ -32,9 +32,10 @@ ENTRY_HELP = (
 )
 PAGE_HELP = {
     "post": "Type the lean, Enter logs it and shows what to pack, one piece at a time; Tab ticks it and "
-    "shows the next. Mark a taper as far from its thin end as it says, push the thin end under the post until "
-    "the mark meets the post's face. Tighten, type the lean again: the same line is the re-read. =6n10h corrects "
-    "the last reading, 4:6n10h reads post 4. Enter on the empty line walks on.",
+    "shows the next. Mark a taper as far from its thin end as it says, push the thin end under "
+    "the post until the mark meets the post's face. Tighten, type the lean again: the same line "
+    "is the re-read. =6n10h corrects the last reading, 4:6n10h reads post 4. Enter on the empty "
+    "line walks on.",
     "run": "Every post as it stands. Enter opens the marked post, l lists only what is left to do, p plans "
     "all read posts from one box, i inserts a post, m moves the marked one.",
     "plan": "p plans all posts that are read and wait for packs, from one box; Esc stops it and keeps the "
