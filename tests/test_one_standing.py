@@ -493,7 +493,7 @@ def answered(site: Site, posts: dict[str, PostRecord], said: dict[str, dict[str,
         assert (" was " in line) == (post.changed is not None and post.reading is not None)
     rails = rails_of(run, [900.0], limit_mm=1100.0)
     told = json.loads(json.dumps(rails_json("lake", "walk", rails)))
-    lines = "\n".join(rail_lines(rails, "mm"))
+    lines = "\n".join(rail_lines(rails, run))
     ends = {(row["from"], row["to"]): row for row in told["rails"]}
     for row in told["posts"]:
         post = posts[row["post"]]

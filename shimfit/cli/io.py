@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from shimfit.outputs import Kind
+    from shimfit.report.sheets import SheetFacts
     from shimfit.workflow.site import Site
 
 SCHEMA = 1
@@ -57,6 +58,12 @@ class Io:
         else:
             self.say(words)
         return Exit.DONE
+
+    def write_paper(self, args: argparse.Namespace, page: bytes) -> None:
+        """Write a PDF to --pdf and say so; raises FileError."""
+        self.write(args.pdf, page, PDF, args)
+        if args.pdf != "-":
+            self.talk(f"wrote {args.pdf}")
 
     def _out(self, text: str) -> None:
         try:
@@ -145,6 +152,26 @@ def _back_up(site: Site, io: Io) -> None:
         return
     if file is not None:
         io.talk(f"shimfit: backup written to {file}")
+
+
+def one_to_stdout(args: argparse.Namespace) -> None:
+    """Refuse a call of which two answers would go to stdout."""
+    ways = {
+        "--pdf -": vars(args).get("pdf") == "-",
+        "--csv -": vars(args).get("csv") == "-",
+        "--json": args.json,
+    }
+    asked = [way for way, wanted in ways.items() if wanted]
+    if len(asked) > 1:
+        raise UsageError(f"only one of {' and '.join(asked)} can go to stdout; give the others a file")
+
+
+def sheet_facts(site: Site, job: str, run: str) -> SheetFacts:
+    """The heading of a run's papers."""
+    from shimfit.report.sheets import facts_of
+
+    made = site.now().isoformat(timespec="seconds")
+    return facts_of(site.run(job, run), made, site.settings.graduation, site.box().lots)
 
 
 def check_output(args: argparse.Namespace, name: str | None, kind: Kind) -> None:

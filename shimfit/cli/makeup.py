@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import argparse
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from shimfit.cli.io import lengths_in, open_site, told_in
+from shimfit.cli.io import lengths_in, one_to_stdout, open_site, sheet_facts, told_in
 from shimfit.core.cautions import cautions_of
 from shimfit.errors import Exit, UsageError
 from shimfit.quantities import shown
@@ -15,8 +15,9 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from shimfit.cli.io import Io
-    from shimfit.core.makeup import MakeUpSheet, ShopLine
+    from shimfit.core.makeup import MakeUpSheet, Pressure, ShopLine
     from shimfit.quantities.typed import Units
+    from shimfit.report.sheets import SheetFacts
 
 
 def run_kit(args: argparse.Namespace, io: Io) -> int:
@@ -26,12 +27,16 @@ def run_kit(args: argparse.Namespace, io: Io) -> int:
     from shimfit.workflow.place import parse_run
 
     job, run = parse_run(args.path)
+    one_to_stdout(args)
     offered = () if args.shop is None else lots_from_csv(io.read_text(args.shop), args.shop)
     with open_site(args, io, read_only=True) as site:
         answer = kit_for_run(site, job, run, fall=args.fall, posts=args.posts, offered=offered)
+        facts = sheet_facts(site, job, run)
+    if args.pdf is not None:
+        io.write_paper(args, _kit_pdf(answer, facts, args.paper))
     if args.json:
         io.json(answer)
-    else:
+    elif args.pdf != "-":
         io.say(answer["words"])
         for line in answer["lines"]:
             io.say(f"  {line['count']:>3} × {line['what']}")
@@ -53,8 +58,9 @@ def run_makeup(args: argparse.Namespace, io: Io) -> int:
     from shimfit.workflow.place import parse_run
 
     job, run = parse_run(args.path)
+    one_to_stdout(args)
     with open_site(args, io, read_only=True) as site:
-        state = site.run(job, run)
+        state, facts = site.run(job, run), sheet_facts(site, job, run)
     lengths = lengths_in(state.units)
     beds = parse_pairs(args.bed_height, state.units)
     build_up = makeup.BuildUp(
@@ -78,6 +84,8 @@ def run_makeup(args: argparse.Namespace, io: Io) -> int:
     with told_in(state.units):
         sheet = makeup.make_up(posts, build_up)
         shop = makeup.shop_list(sheet, lengths(args.step or ("1mm" if state.units == "mm" else "1/16in")))
+    if args.pdf is not None:
+        io.write_paper(args, _makeup_pdf(sheet, shop, facts, args.paper))
     if args.json:
         from dataclasses import asdict
 
@@ -85,7 +93,7 @@ def run_makeup(args: argparse.Namespace, io: Io) -> int:
         for pressure, row in zip(sheet.pressures, told["pressures"], strict=True):
             row["share"] = pressure.share
         io.json({"job": job, "run": run, **told, "shop": [asdict(line) for line in shop]})
-    else:
+    elif args.pdf != "-":
         for line in _sheet_lines(sheet, shop, state.units):
             io.say(line)
         for text in cautions_of("makeup"):
@@ -102,14 +110,60 @@ def _sheet_lines(sheet: MakeUpSheet, shop: tuple[ShopLine, ...], units: Units) -
         )
     for pressure in sheet.pressures:
         too_much = ", TOO MUCH" if pressure.share > 1 else ""
-        under = f" of post {', '.join(pressure.posts)}" if pressure.posts else ""
-        found = shown.stress(pressure.pressure_mpa, units, unit=False)
-        yield (
-            f"pressure under the {pressure.what}{under}: {found} "
-            f"of {shown.stress(pressure.allowable_mpa, units)} ({100 * pressure.share:.0f} %) on "
-            f"{shown.area(pressure.area_mm2, units)}{too_much}"
-        )
+        under, found, share = _pressure(pressure, units)
+        area = shown.area(pressure.area_mm2, units)
+        yield f"pressure under the {under}: {found} ({share}) on {area}{too_much}"
     for one in shop:
         yield f"{one.count:>3} × {one.what} {shown.lean(one.length_mm, units)}"
     for caution in sheet.cautions:
         yield f"! {shown.sentence(caution, units)}"
+
+
+def _pressure(pressure: Pressure, units: Units) -> tuple[str, str, str]:
+    """Under what, how much of what is allowed, and its share."""
+    of = f" of post {', '.join(pressure.posts)}" if pressure.posts else ""
+    found = shown.stress(pressure.pressure_mpa, units, unit=False)
+    allowed = shown.stress(pressure.allowable_mpa, units)
+    return f"{pressure.what}{of}", f"{found} of {allowed}", f"{100 * pressure.share:.0f} %"
+
+
+def _kit_pdf(answer: dict[str, Any], facts: SheetFacts, paper: str) -> bytes:
+    from shimfit.report.sheets import TICK, Section, sheet_pdf
+
+    rows = [(TICK, str(line["count"]), line["what"]) for line in answer["lines"]]
+    table = Section("To cut or buy", (("", 7.0), ("pieces", 18.0), ("what", 0.0)), rows, bold=1)
+    return sheet_pdf("Kit", facts, [table], lead=answer["words"], cautions=cautions_of("kit"), paper=paper)
+
+
+def _makeup_pdf(sheet: MakeUpSheet, shop: tuple[ShopLine, ...], facts: SheetFacts, paper: str) -> bytes:
+    from shimfit.report.sheets import TICK, Section, sheet_pdf
+
+    units = facts.units
+    buy = [(TICK, str(one.count), one.what, shown.lean(one.length_mm, units)) for one in shop]
+    posts = [
+        (
+            TICK,
+            post.name,
+            shown.fine(post.cut_length_mm, units),
+            shown.fine(post.rod_length_mm, units),
+            shown.fine(post.access_hole_height_mm, units),
+        )
+        for post in sheet.posts
+    ]
+    pressures = [
+        (*_pressure(one, units), shown.area(one.area_mm2, units), "TOO MUCH" if one.share > 1 else "")
+        for one in sheet.pressures
+    ]
+    heads = ("", 7.0), ("post", 30.0), ("cut to", 40.0), ("rod", 40.0), ("access hole above the foot", 0.0)
+    under = ("under", 50.0), ("pressure of allowed", 44.0), ("share", 18.0), ("on", 30.0), ("", 0.0)
+    sections = [
+        Section("To cut or buy", (("", 7.0), ("pieces", 18.0), ("what", 30.0), ("length", 0.0)), buy, bold=3),
+        Section("Each post", heads, posts, bold=1),
+        Section("Pressures", under, pressures),
+    ]
+    over = sum(one.share > 1 for one in sheet.pressures)
+    too_much = f"; {over} pressures over the allowable" if over else ""
+    lead = f"{len(sheet.posts)} posts and their rods{too_much}."
+    said = [shown.sentence(one, units) for one in sheet.cautions]
+    cautions = (*said, *cautions_of("makeup"))
+    return sheet_pdf("Make-up", facts, sections, lead=lead, cautions=cautions, paper=paper)

@@ -9,10 +9,9 @@ import sys
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
-from shimfit.cli.io import open_site
+from shimfit.cli.io import one_to_stdout, open_site
 from shimfit.errors import Exit, FileError, UsageError
 from shimfit.model import PostState
-from shimfit.outputs import PDF
 from shimfit.quantities.typed import parse_pairs
 
 if TYPE_CHECKING:
@@ -151,8 +150,7 @@ def _interruptible() -> Iterator[Callable[[], bool]]:
 
 def run_cut(args: argparse.Namespace, io: Io) -> int:
     """Print or write the cut sheet of the answers that a run's posts wait for."""
-    if args.pdf == "-" and args.json:
-        raise UsageError("only one of --pdf - and --json can go to stdout; give the PDF a file")
+    one_to_stdout(args)
     from shimfit.cli.saying import sheet_lines, words_of
     from shimfit.workflow.place import parse_run
     from shimfit.workflow.plan import cut_list_of
@@ -166,9 +164,7 @@ def run_cut(args: argparse.Namespace, io: Io) -> int:
         from shimfit.report.sheets import cut_sheet_pdf, facts_of
 
         sheet = cut_sheet_pdf(answer, facts_of(state, made, words.graduation, lots), paper=args.paper)
-        io.write(args.pdf, sheet, PDF, args)
-        if args.pdf != "-":
-            io.talk(f"wrote {args.pdf}")
+        io.write_paper(args, sheet)
     if args.json:
         io.json(answer)
     elif args.pdf is None:

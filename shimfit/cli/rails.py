@@ -8,9 +8,12 @@ from typing import TYPE_CHECKING, Any
 from shimfit.cli.io import (
     check_output,
     lengths_in,
+    one_to_stdout,
     open_site,
+    sheet_facts,
     told_in,
 )
+from shimfit.core.cautions import cautions_of
 from shimfit.errors import Exit
 from shimfit.model import Face
 from shimfit.outputs import RAILS_CSV
@@ -23,9 +26,13 @@ if TYPE_CHECKING:
     from shimfit.cli.io import Io
     from shimfit.core.lineup import LegLine
     from shimfit.core.rails import Rail
+    from shimfit.report.sheets import SheetFacts
     from shimfit.settings import Units
+    from shimfit.standing import RunState
     from shimfit.workflow.standing import RunRails
 
+LEAST_MITRE_DEG = 0.05
+"""A saw is set no finer: below this a rail's end is told as square in plan."""
 LEAST_SAID_MM = 0.05
 """An aim below this is told as plumb, tops closer to a line than this as in line."""
 
@@ -36,20 +43,30 @@ def run_rails(args: argparse.Namespace, io: Io) -> int:
     from shimfit.workflow.place import parse_run
 
     job, run = parse_run(args.path)
+    one_to_stdout(args)
     check_output(args, args.csv, RAILS_CSV)
     with open_site(args, io, read_only=True) as site:
-        state = site.run(job, run)
+        state, facts = site.run(job, run), sheet_facts(site, job, run)
     lengths = lengths_in(state.units)
     heights = [lengths(part) for part in args.at.split(",")]
     limit = None if args.opening is None else lengths(args.opening)
     with told_in(state.units):
-        found = standing.rails_of(state, heights, lengths(args.rail_depth), limit, turn_deg=args.corner_deg)
+        found = standing.rails_of(
+            state,
+            heights,
+            lengths(args.rail_depth),
+            limit,
+            turn_deg=args.corner_deg,
+            thick_mm=lengths(args.rail_thick),
+        )
+    if args.pdf is not None:
+        io.write_paper(args, _rails_pdf(found, facts, args.paper))
     if args.csv is not None:
         io.write(args.csv, _rails_csv(found).encode(), RAILS_CSV, args)
     if args.json:
         io.json(rails_json(job, run, found))
-    elif args.csv != "-":
-        for line in rail_lines(found, state.units):
+    elif "-" not in (args.csv, args.pdf):
+        for line in rail_lines(found, state):
             io.say(line)
     unsure = [f"{name} ({found.posts[name].lean_known})" for name in found.unsure(*found.posts)]
     if unsure:
@@ -75,6 +92,10 @@ def rails_json(job: str, run: str, found: RunRails) -> dict[str, Any]:
                 "bevelled_mm": rail.bevelled_mm,
                 "bevel_from_deg": rail.bevel_first_deg,
                 "bevel_to_deg": rail.bevel_second_deg,
+                "mitre_from_deg": rail.mitre_first_deg,
+                "mitre_to_deg": 0.0,
+                "thick_mm": rail.thick_mm,
+                "fouls_mm": rail.fouls_mm,
                 "from_lean": found.lean(rail.first),
                 "to_lean": found.lean(rail.second),
                 "to_verify": list(found.unsure(rail.first, rail.second)),
@@ -108,6 +129,7 @@ def _rails_csv(found: RunRails) -> str:
     header = (
         *("from", "to", "at_mm", "length_mm", "top_mm", "bottom_mm", "square_mm", "bevelled_mm"),
         *("bevel_from_deg", "bevel_to_deg", "from_lean", "to_lean", "to_verify"),
+        *("mitre_from_deg", "mitre_to_deg", "thick_mm", "fouls_mm"),
     )
 
     def known(first: str, second: str) -> tuple[str, str, str]:
@@ -118,18 +140,27 @@ def _rails_csv(found: RunRails) -> str:
             *(rail.first, rail.second, rail.at_mm, rail.middle_mm, rail.top_mm, rail.bottom_mm),
             *(rail.square_mm, rail.bevelled_mm, rail.bevel_first_deg, rail.bevel_second_deg),
             *known(rail.first, rail.second),
+            *(rail.mitre_first_deg, 0.0, rail.thick_mm, rail.fouls_mm),
         )
         for rail in found.rails
     ]
-    untold = [(first, second, *[None] * 8, *known(first, second)) for first, second in found.unknown]
+    untold = [
+        (first, second, *[None] * 8, *known(first, second), *[None] * 4) for first, second in found.unknown
+    ]
     return csvfile.text_of([header, *told, *untold])
 
 
-def rail_lines(found: RunRails, units: Units) -> Iterator[str]:
+def rail_lines(found: RunRails, run: RunState) -> Iterator[str]:
     """The same, a line each."""
+    units = run.units
     for rail in found.rails:
-        unsure = ", ".join(f"{name} {found.lean(name)}" for name in found.unsure(rail.first, rail.second))
-        yield _rail_line(rail, units) + (f"  [{unsure}: do not cut yet]" if unsure else "")
+        aslant = _mitre(rail, run.faces, units)
+        not_yet = _not_yet(rail, found)
+        yield (
+            _rail_line(rail, units)
+            + (f"; at {rail.first} {aslant}" if aslant else "")
+            + (f"  [{not_yet}]" if not_yet else "")
+        )
     for first, second in found.unknown:
         lost = ", ".join(name for name in (first, second) if found.lean(name) == "unknown")
         yield f"{first:>4} – {second:<4} not known: nothing tells how post {lost} stands now; read it"
@@ -145,16 +176,89 @@ def rail_lines(found: RunRails, units: Units) -> Iterator[str]:
 
 def _rail_line(rail: Rail, units: Units) -> str:
     """How to cut it square or bevelled; the edges differ only when the rail has a depth."""
-    edges = ""
-    if rail.depth_mm and abs(rail.difference_mm) >= LEAST_SAID_MM:
-        longer = "longer" if rail.difference_mm > 0 else "shorter"
-        told = shown.fine if units == "mm" else shown.thickness
-        edges = f", upper edge {told(abs(rail.difference_mm), units)} {longer} than the lower"
     square, bevelled = shown.fine(rail.square_mm, units), shown.fine(rail.bevelled_mm, units)
     return (
         f"{rail.first:>4} – {rail.second:<4} at {shown.lean(rail.at_mm, units)}: cut square {square}; or "
-        f"bevelled {bevelled}, ends {rail.bevel_first_deg:+.2f}° and {rail.bevel_second_deg:+.2f}°{edges}"
+        f"bevelled {bevelled}, ends {_bevels(rail)}{_edges(rail, units)}"
     )
+
+
+def _bevels(rail: Rail) -> str:
+    first, second = (shown.angle(deg, sign=True) for deg in (rail.bevel_first_deg, rail.bevel_second_deg))
+    return f"{first} and {second}"
+
+
+def _edges(rail: Rail, units: Units) -> str:
+    if not rail.depth_mm or abs(rail.difference_mm) < LEAST_SAID_MM:
+        return ""
+    longer = "longer" if rail.difference_mm > 0 else "shorter"
+    told = shown.fine if units == "mm" else shown.thickness
+    return f", upper edge {told(abs(rail.difference_mm), units)} {longer} than the lower"
+
+
+def _mitre(rail: Rail, faces: Mapping[Face, str], units: Units) -> str:
+    """How its first end is cut in plan where the run turns, and what a square cut does; empty: square."""
+    if abs(rail.mitre_first_deg) < LEAST_MITRE_DEG:
+        return ""
+    longer = faces[Face.OUT if rail.mitre_first_deg > 0 else Face.HOUSE]
+    said = f"mitre {shown.angle(abs(rail.mitre_first_deg))} in plan, {longer} edge longer"
+    if not rail.thick_mm:
+        return f"{said}: cut square it fouls the post (--rail-thick tells by how much)"
+    thick, fouls = shown.lean(rail.thick_mm, units), shown.fine(rail.fouls_mm, units)
+    return f"{said}: cut square at the middle's length a {thick} rail fouls by {fouls}"
+
+
+def _not_yet(rail: Rail, found: RunRails) -> str:
+    unsure = ", ".join(f"{name} {found.lean(name)}" for name in found.unsure(rail.first, rail.second))
+    return f"{unsure}: do not cut yet" if unsure else ""
+
+
+def _rails_pdf(found: RunRails, facts: SheetFacts, paper: str) -> bytes:
+    """The rails on paper: a table for each height, posts that no rail is cut to yet, openings too wide."""
+    from shimfit.report.sheets import TICK, Section, sheet_pdf
+
+    units = facts.units
+    unsure = found.unsure(*found.posts)
+    heights = list(dict.fromkeys(rail.at_mm for rail in found.rails))
+    heads = (
+        *(("", 7.0), ("between", 26.0), ("cut square", 30.0)),
+        *(("or bevelled, long points", 34.0), ("bevels", 32.0), ("what else", 0.0)),
+    )
+    sections = []
+    for at_mm in heights:
+        rows = []
+        for rail in (one for one in found.rails if one.at_mm == at_mm):
+            what = (
+                _mitre(rail, facts.faces, units),
+                _edges(rail, units).removeprefix(", "),
+                _not_yet(rail, found),
+            )
+            lengths = (shown.fine(rail.square_mm, units), shown.fine(rail.bevelled_mm, units))
+            said = "; ".join(filter(None, what))
+            rows.append((TICK, f"{rail.first} – {rail.second}", *lengths, _bevels(rail), said))
+        said = "Bevels: off square at each end, + where the post's top leans into the opening."
+        sections.append(Section(f"Rails at {shown.lean(at_mm, units)}", heads, rows, said, bold=2))
+    too_wide = [
+        (
+            f"{one.first} – {one.second}",
+            shown.fine(one.widest_mm, units),
+            shown.fine(one.over_mm, units),
+            shown.lean(one.limit_mm, units),
+        )
+        for one in found.openings
+        if one.over_mm
+    ]
+    wide = (("between", 30.0), ("widest", 34.0), ("over the limit by", 34.0), ("limit", 0.0))
+    sections.append(Section("Openings wider than the limit", wide, too_wide))
+    how: dict[str, list[str]] = {}
+    for name, post in found.posts.items():
+        how.setdefault(post.lean_known, []).append(name)
+    known = [(lean, ", ".join(names)) for lean, names in how.items()]
+    sections.append(Section("How each post is known to stand", (("lean", 50.0), ("posts", 0.0)), known))
+    lead = f"{len(found.rails)} rails between {len(found.posts)} posts as they stand."
+    if unsure:
+        lead += f" Cut no rail to a post before a reading proves it plumb: {', '.join(unsure)}."
+    return sheet_pdf("Rails", facts, sections, lead=lead, cautions=cautions_of("rails"), paper=paper)
 
 
 def run_lineup(args: argparse.Namespace, io: Io) -> int:

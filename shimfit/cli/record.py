@@ -7,9 +7,9 @@ import shutil
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from shimfit.cli.io import MOST_DAYS, open_site
+from shimfit.cli.io import MOST_DAYS, one_to_stdout, open_site
 from shimfit.errors import Exit, FileError, UsageError
-from shimfit.outputs import PDF, RECORD_CSV
+from shimfit.outputs import RECORD_CSV
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -29,8 +29,7 @@ def run_record(args: argparse.Namespace, io: Io) -> int:
         raise UsageError("--file goes with `record verify`: it checks an export without a data file")
     if args.hash is not None:
         raise UsageError("--hash goes with `record verify`: it compares a printed record's with the log")
-    if [args.pdf, args.csv].count("-") + args.json > 1:
-        raise UsageError("only one of --pdf -, --csv - and --json can go to stdout; give the others a file")
+    one_to_stdout(args)
     from shimfit.report.record import exit_code, record_csv, record_json, record_lines, record_of
     from shimfit.report.statistics import statistics, statistics_json, statistics_lines
     from shimfit.store.events import head_on_paper
@@ -50,11 +49,11 @@ def run_record(args: argparse.Namespace, io: Io) -> int:
         from shimfit.report.asbuilt import record_pdf
 
         page = record_pdf(record, args.paper, all_readings=args.all_readings, photos=folders)
-        io.write(args.pdf, page, PDF, args)
-        _wrote(args.pdf, io)
+        io.write_paper(args, page)
     if args.csv:
         io.write(args.csv, record_csv(record).encode(), RECORD_CSV, args)
-        _wrote(args.csv, io)
+        if args.csv != "-":
+            io.talk(f"wrote {args.csv}")
     if args.json:
         io.json(record_json(record) | {"figures": statistics_json(statistics(record))})
     elif not (args.pdf or args.csv):
@@ -167,11 +166,6 @@ def run_due(args: argparse.Namespace, io: Io) -> int:
 
 
 # ---------------------------------------------------------------- parts
-
-
-def _wrote(name: str, io: Io) -> None:
-    if name != "-":
-        io.talk(f"wrote {name}")
 
 
 def _moment(text: str | None) -> datetime:

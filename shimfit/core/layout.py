@@ -204,15 +204,35 @@ def half_towards_mm(foot: Foot, turn_deg: float) -> float:
 
     A ray from the middle of a rectangle leaves by the side that it meets first: half a side ÷ cos or sin.
     """
+    return _leaves(foot, turn_deg)[0]
+
+
+def mitre_deg(foot: Foot, turn_deg: float) -> float:
+    """How far from square, in plan, a rail is cut that leaves a foot in a direction turned by `turn_deg`.
+
+    + = its out edge is the longer one. 0 at a side that it meets squarely, and at a round post, which wants
+    no mitre but a hollow.
+    """
+    return _leaves(foot, turn_deg)[1]
+
+
+def _leaves(foot: Foot, turn_deg: float) -> tuple[float, float]:
+    """(mm from the middle to where a direction leaves a foot, mitre of a rail there in degrees)."""
     if foot.round:
-        return foot.along_mm / 2
-    along, across = abs(math.cos(math.radians(turn_deg))), abs(math.sin(math.radians(turn_deg)))
-    reach = [
-        half / part
-        for half, part in ((foot.along_mm / 2, along), (foot.across_mm / 2, across))
-        if part > 1e-12
+        return foot.along_mm / 2, 0.0
+    along, across = math.cos(math.radians(turn_deg)), math.sin(math.radians(turn_deg))
+    sides = [
+        (half / abs(part), normal_deg)
+        for half, part, normal_deg in (
+            (foot.along_mm / 2, along, 0.0 if along > 0 else 180.0),
+            (foot.across_mm / 2, across, 90.0 if across > 0 else -90.0),
+        )
+        if abs(part) > 1e-12
     ]
-    return min(reach)
+    reach, normal_deg = min(sides, key=lambda side: side[0])
+    # At s mm towards out off the rail's middle, the side is s · tan(turn - normal) farther along the rail.
+    off_deg = (turn_deg - normal_deg + 180.0) % 360.0 - 180.0
+    return reach, -off_deg if abs(off_deg) > 1e-9 else 0.0
 
 
 def _refuse_unless_positive(value_mm: float, what: str) -> None:

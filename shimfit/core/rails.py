@@ -7,6 +7,10 @@ foot the next face of the left post is at
 
 so a rail there is as long as the faces are apart, and its two ends are not quite square: the bevel at an end
 is the lean of that post along the run. Heights are measured from the foot, the rail runs parallel to the bed.
+
+A corner post stands square to the leg that it ends. Where the run turns by another angle than a right one,
+the next leg's rail meets a face aslant in plan: it is mitred, or it fouls by half its thickness times the
+tangent.
 """
 
 from __future__ import annotations
@@ -16,7 +20,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from shimfit.core.layout import half_towards_mm
+from shimfit.core.layout import half_towards_mm, mitre_deg
 from shimfit.errors import UsageError
 
 if TYPE_CHECKING:
@@ -61,6 +65,15 @@ class Rail:
     """End cut off square at the first post; + = the top of that post leans into the opening."""
     bevel_second_deg: float
     """End cut off square at the second post; + = the top of that post leans into the opening."""
+    mitre_first_deg: float = 0.0
+    """The end at the first post off square in plan, where the run turns; + = its out edge is the longer."""
+    thick_mm: float = 0.0
+    """How thick the rail is across the run; 0 = not told."""
+
+    @property
+    def fouls_mm(self) -> float:
+        """By how much a square end runs into the first post, the rail's middle at its length."""
+        return self.thick_mm / 2 * abs(math.tan(math.radians(self.mitre_first_deg)))
 
     @property
     def difference_mm(self) -> float:
@@ -69,8 +82,8 @@ class Rail:
 
     @property
     def square_mm(self) -> float:
-        """Length of a square-cut rail that goes in: the shorter edge."""
-        return min(self.top_mm, self.bottom_mm)
+        """Length of a square-cut rail that goes in: the shorter edge, less what it would foul in plan."""
+        return min(self.top_mm, self.bottom_mm) - self.fouls_mm
 
     @property
     def square_gap_mm(self) -> float:
@@ -80,7 +93,7 @@ class Rail:
     @property
     def bevelled_mm(self) -> float:
         """Long point to long point when both ends are cut to the posts: the longer edge."""
-        return max(self.top_mm, self.bottom_mm)
+        return max(self.top_mm, self.bottom_mm) + self.fouls_mm
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,15 +113,21 @@ class StandingOpening:
         return max(0.0, self.widest_mm - self.limit_mm)
 
 
-def rails(posts: Sequence[StandingPost], at_mm: Sequence[float], depth_mm: float = 0.0) -> tuple[Rail, ...]:
+def rails(
+    posts: Sequence[StandingPost], at_mm: Sequence[float], depth_mm: float = 0.0, thick_mm: float = 0.0
+) -> tuple[Rail, ...]:
     """Rails between neighbours, posts in walking order; for each pair, each height.
 
-    Raises UsageError when a height lies outside the posts or two posts leave no room for a rail.
+    depth_mm, thick_mm: of the rail, upright and across the run; 0 = not told. Raises UsageError when a height
+    lies outside the posts or two posts leave no room for a rail.
     """
-    if not math.isfinite(depth_mm) or depth_mm < 0:
-        raise UsageError(f"a rail's depth can't be {depth_mm:g} mm")
+    for what, size_mm in (("depth", depth_mm), ("thickness", thick_mm)):
+        if not math.isfinite(size_mm) or size_mm < 0:
+            raise UsageError(f"a rail's {what} can't be {size_mm:g} mm")
     _check_turns(posts)
-    return tuple(_rail(*pair, height_mm, depth_mm) for pair in pairwise(posts) for height_mm in at_mm)
+    return tuple(
+        _rail(*pair, height_mm, depth_mm, thick_mm) for pair in pairwise(posts) for height_mm in at_mm
+    )
 
 
 def openings(posts: Sequence[StandingPost], limit_mm: float) -> tuple[StandingOpening, ...]:
@@ -122,7 +141,7 @@ def openings(posts: Sequence[StandingPost], limit_mm: float) -> tuple[StandingOp
     return tuple(found)
 
 
-def _rail(first: StandingPost, second: StandingPost, at_mm: float, depth_mm: float) -> Rail:
+def _rail(first: StandingPost, second: StandingPost, at_mm: float, depth_mm: float, thick_mm: float) -> Rail:
     top_mm, bottom_mm = at_mm + depth_mm / 2, at_mm - depth_mm / 2
     if not math.isfinite(at_mm) or bottom_mm < 0 or top_mm > min(first.height_mm, second.height_mm) + 1e-9:
         raise UsageError(
@@ -142,6 +161,8 @@ def _rail(first: StandingPost, second: StandingPost, at_mm: float, depth_mm: flo
         _clear_mm(first, second, bottom_mm),
         math.degrees(math.atan(along_first)),
         -math.degrees(math.atan(second.lean.slope_along)),
+        mitre_deg(first.foot, first.turn_deg),
+        thick_mm,
     )
 
 

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from shimfit.standing import RunState, Units
 
 _STRIP_TALL = 11.0
-_TICK = "☐"
+TICK = "☐"
 _ACROSS, _LABEL_TALL = 3, 36.0
 """Labels beside each other, and how high one is (mm)."""
 
@@ -216,7 +216,7 @@ class _CutSheet:
             at = piece["mark_along_mm"]
             thin, thick = (self._thick(piece[key]) for key in ("thin_mm", "thick_mm"))
             place = self._place(piece["for"])
-            rows.append((_TICK, str(number), self._mark(at), self._mark(at - before), place, thin, thick))
+            rows.append((TICK, str(number), self._mark(at), self._mark(at - before), place, thin, thick))
             before = at
         widths = (7.0, 10.0, 34.0, 34.0, 0.0, 20.0, 20.0)
         self._table(("", "cut", "mark", "from the last", "goes to", "thin", "thick"), widths, rows)
@@ -272,7 +272,7 @@ class _CutSheet:
         uses.sort(key=lambda use: (natural_key(use[2].lot), use[2].copy or 0, use[2].mark_mm or 0.0))
         rows = [
             (
-                _TICK,
+                TICK,
                 f"{piece.lot} no. {piece.copy}" if piece.copy else piece.lot,
                 self._mark(piece.mark_mm) if piece.mark_mm is not None else "–",
                 self._place(f"{post}/{pack.seat.value}"),
@@ -315,7 +315,7 @@ class _CutSheet:
             return
         self.page.head("Flats to take")
         rows = [
-            (_TICK, lot, self._thick(thickness), str(len(places)), ", ".join(places))
+            (TICK, lot, self._thick(thickness), str(len(places)), ", ".join(places))
             for (lot, thickness), places in groups.items()
         ]
         heads = ("", "lot", "thick", "pieces", "post and seat")
@@ -333,7 +333,7 @@ class _CutSheet:
             ]
             what = remainder(row, lambda mm: f"{shown.plain(mm, self.facts.units)} {self.unit}")
             count = row.get("count", 1)
-            self.page.say(f"{_TICK} {what}, {row['form']}, {count}×: {', '.join(sizes)} {self.unit}")
+            self.page.say(f"{TICK} {what}, {row['form']}, {count}×: {', '.join(sizes)} {self.unit}")
         self.page.say("Pencil that on; the box names each once its packs are logged (shimfit stock list).")
 
     def _table(

@@ -44,6 +44,7 @@ def kit_for_run(
         options_of(state, site.settings), Highs(),
         fall=fall, read=read if fall is None else (), offered=offered, share=share,
     )  # fmt: skip
+    many = f"{count} post{'' if count == 1 else 's'}"
     source = f"a usual fall of {fall:g}" if fall is not None else f"{len(read)} readings"
     return {
         "job": job,
@@ -53,7 +54,7 @@ def kit_for_run(
         "served_without": made.served_without,
         "asked_share": made.asked_share,
         "reached": made.reached,
-        "words": f"For {count} posts, from {source}: {_in_words(made, from_shop=bool(offered))}",
+        "words": f"For {many}, from {source}: {_in_words(made, from_shop=bool(offered))}",
         "lines": [
             {"what": line.what, "count": line.count, "lot": lot_to_json(line.lot)} for line in made.lines
         ],

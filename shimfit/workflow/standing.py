@@ -49,6 +49,7 @@ def rails_of(
     limit_mm: float | None = None,
     *,
     turn_deg: float = -TURN_DEG,
+    thick_mm: float = 0.0,
 ) -> RunRails:
     """Rails at these heights, and openings against `limit_mm` or the run's own limit (none without one).
 
@@ -64,7 +65,7 @@ def rails_of(
         if len(known) < 2:
             unknown.append((pair[0].name, pair[1].name))
             continue
-        made += rails.rails(known, at_mm, depth_mm)
+        made += rails.rails(known, at_mm, depth_mm, thick_mm)
         clear += [] if limit is None else rails.openings(known, limit)
     return RunRails(tuple(made), tuple(clear), tuple(unknown), {post.name: post for post in run.posts})
 

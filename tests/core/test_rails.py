@@ -95,3 +95,50 @@ def test_a_rail_that_misses_the_posts_is_refused(at_mm):
 def test_posts_that_touch_have_no_rail():
     with pytest.raises(UsageError, match="no room"):
         rails.rails([post("1", 0), post("2", 80)], [500])
+
+
+# ---------------------------------------------------------------- round a corner that is not square
+
+
+@pytest.mark.parametrize("turn_deg", [30, -30, 44, -60, 75, 120, -150])
+def test_a_mitred_end_lies_flat_on_the_face_by_points_in_space(turn_deg):
+    corner, after = post("1", 0, turn_deg=turn_deg), post("2", 1200)
+    (rail,) = rails.rails([corner, after], [500], 0.0, 4.0)
+    # World axes: x along the first leg, y towards out. The rail's edges lie 2 mm off its middle line; each is
+    # walked from far off towards the post until it meets the foot's rectangle.
+    turn = math.radians(turn_deg)
+    walk, out = np.array([math.cos(turn), math.sin(turn)]), np.array([-math.sin(turn), math.cos(turn)])
+    steps = np.linspace(200.0, 0.0, 400_001)
+    reach = []
+    for aside in (2.0, -2.0):
+        points = steps[:, None] * walk + aside * out
+        inside = (np.abs(points) <= (FOOT.along_mm / 2, FOOT.across_mm / 2)).all(1)
+        reach.append(steps[inside.argmax()])
+    at_out, at_house = reach
+    # Longer at the out edge by as much as the post is farther back there.
+    assert math.degrees(math.atan((at_house - at_out) / 4.0)) == pytest.approx(rail.mitre_first_deg, abs=0.05)
+    fouls = max(at_out, at_house) - (at_out + at_house) / 2
+    assert rail.fouls_mm == pytest.approx(fouls, abs=0.001)
+    assert rail.square_mm == pytest.approx(rail.middle_mm - fouls, abs=0.001)
+
+
+def test_a_rail_of_40_mm_at_45_degrees_fouls_by_20_when_cut_square():
+    square = Foot(90, 90)
+    corner = StandingPost("1", 1, 0, square, Lean(0, 0), 1000.0, turn_deg=-45)
+    (rail,) = rails.rails([corner, post("2", 1200)], [500], 0.0, 40.0)
+    assert rail.fouls_mm == pytest.approx(20.0)
+    assert rail.mitre_first_deg == pytest.approx(45.0)
+
+
+@pytest.mark.parametrize("turn_deg", [0, 90, -90])
+def test_a_right_angle_wants_no_mitre_and_a_round_post_none_at_all(turn_deg):
+    corner = post("1", 0, turn_deg=turn_deg)
+    assert rails.rails([corner, post("2", 1200)], [500], 0, 40)[0].mitre_first_deg == 0
+    hollow = StandingPost("1", 1, 0, Foot(90, 90, round=True), Lean(0, 0), 1000.0, turn_deg=30)
+    assert rails.rails([hollow, post("2", 1200)], [500], 0, 40)[0].fouls_mm == 0
+
+
+@pytest.mark.parametrize("thick_mm", [-1.0, math.inf])
+def test_a_thickness_that_is_none_is_refused(thick_mm):
+    with pytest.raises(UsageError, match="thickness"):
+        rails.rails([post("1", 0), post("2", 1500)], [500], 0, thick_mm)

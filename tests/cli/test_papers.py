@@ -1,0 +1,111 @@
+"""Rails, kit and make-up on paper say what the commands say, in one hand with the record."""
+
+import io
+import re
+import shlex
+
+import pypdf
+import pytest
+
+from shimfit.errors import Exit
+
+RAILS = ("rails", "lake/walk", "--at", "150mm,900mm", "--rail-depth", "90mm", "--rail-thick", "40mm")
+MAKEUP = tuple(
+    shlex.split(
+        "makeup lake/walk --top 1000mm --rail 80mm --rail-depth 90mm --hole 45mm --washer 40mm "
+        "--washer-hole 13mm --washer-thick 3mm --nut 10mm --past 10mm --below joist=200mm --clamp 4000 "
+        "--washer-allows 4 --foot-allows 2"
+    )
+)
+
+
+@pytest.fixture
+def lake(shimfit):
+    shimfit("job", "new", "lake")
+    shimfit(
+        "run new lake/walk --length 2.4m --turn 1.2m@-45 --every 1200mm --foot 90x90mm --height 1000mm "
+        "--names=gate,pier,lake,path"
+    )
+    for post in "123":
+        shimfit("read", f"lake/walk/{post}", "0 0", "--after")
+    return shimfit
+
+
+def text_of(file):
+    reader = pypdf.PdfReader(io.BytesIO(file.read_bytes()))
+    for page in reader.pages:
+        sizes = {float(one) for one in re.findall(rb"/F\d+ ([\d.]+) Tf", page.get_contents().get_data())}
+        assert min(sizes - {1.0}) >= 7.0
+    return " ".join(" ".join(page.extract_text().split()) for page in reader.pages)
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+def test_rails_on_paper_have_every_length_and_the_plan_mitre(lake, tmp_path, paper):
+    file = tmp_path / "rails.pdf"
+    ran = lake(*RAILS, "--pdf", str(file), "--paper", paper)
+    assert ran.code == Exit.DONE
+    text = text_of(file)
+    for said in ran.out.splitlines():
+        for figure in re.findall(r"(?:square|bevelled) ([\d.]+ mm)", said):
+            assert figure in text
+    assert "Rails at 150 mm" in text
+    assert "1 – 2 1110.0 mm" in text
+    assert "not known" in ran.out  # post 4 was not read: nothing is cut to it
+    assert "do not design" not in text
+    assert "page 1 of 1" in text
+
+
+def test_a_corner_that_is_not_square_is_told_in_sentences_json_and_csv(lake, tmp_path):
+    lake("read", "lake/walk/4", "0 0", "--after")
+    ran = lake(*RAILS)
+    assert "at 3 mitre 45.00° in plan, lake edge longer" in ran.out
+    assert "a 40 mm rail fouls by 20.0 mm" in ran.out
+    assert "-0.00°" not in ran.out
+    assert "0.00° and 0.00°" in ran.out
+    rail = lake(*RAILS, "--json").json["rails"][-1]
+    assert rail["mitre_from_deg"] == pytest.approx(45)
+    assert rail["fouls_mm"] == pytest.approx(20)
+    assert rail["bevelled_mm"] - rail["square_mm"] == pytest.approx(40)
+    head, *_, last = lake(*RAILS, "--csv", "-").out.split("\r\n")[:-1]
+    row = dict(zip(head.split(","), last.split(","), strict=True))
+    assert float(row["fouls_mm"]) == pytest.approx(20)
+    file = tmp_path / "rails.pdf"
+    lake(*RAILS, "--pdf", str(file))
+    told = (
+        "mitre 45.00° in plan, lake edge longer: cut square at the middle's length a 40 mm rail fouls by 20.0"
+    )
+    assert told in text_of(file)
+    # Its thickness not told, a square cut is warned of all the same.
+    assert "cut square it fouls the post" in lake(*RAILS[:6]).out
+
+
+def test_make_up_on_paper(lake, tmp_path):
+    file = tmp_path / "makeup.pdf"
+    ran = lake(*MAKEUP, "--pdf", str(file))
+    text = text_of(file)
+    for said in (
+        "4 posts and their rods.",
+        "☐ 4 post 1000 mm",
+        "348.5 mm",
+        "3.56 of 4.00 MPa 89 %",
+    ):
+        assert said in text, said
+    assert "pressure under the washer: 3.56 of 4.00 MPa (89 %)" in ran.out
+
+
+def test_kit_on_paper(lake, tmp_path):
+    file = tmp_path / "kit.pdf"
+    ran = lake("kit", "lake/walk", "--fall", "0.01", "--posts", "2", "--pdf", str(file))
+    text = text_of(file)
+    lines = re.findall(r"^ +(\d+) × (.+)$", ran.out, re.MULTILINE)
+    assert lines
+    for count, what in lines:
+        assert f"☐ {count} {what}" in text
+    assert "does not rot or creep" in text
+
+
+@pytest.mark.parametrize("command", [RAILS, MAKEUP])
+def test_two_answers_never_go_to_stdout(lake, command):
+    ran = lake(*command, "--pdf", "-", "--json")
+    assert ran.code == Exit.REFUSED
+    assert "can go to stdout" in ran.err
