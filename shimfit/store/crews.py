@@ -241,13 +241,17 @@ def _let_the_first_stand(moves: list[Move]) -> None:
             moves[stands] = moves[stands]._replace(how="aside")
 
 
-def _weight(events: Sequence[Event], side: Side) -> tuple[int, float, str]:
-    """Which crew's history a post goes on from: where it was taken out, or packed; else the earlier one."""
+def _weight(events: Sequence[Event], side: Side) -> tuple[bool, int, float, str]:
+    """Which crew's history a post goes on from: where it was taken out, or packed; else the earlier one.
+
+    Never from who did no work and only saw a disagreement that the other may have settled since.
+    """
     ids = {event.id for event in events}
     rank = 3 if side.gone else 2 if side.packs_by in ids else 1 if side.set_up else 0 if side.there else -1
     worked = any(_is_work(event) or event.kind == "prescribed" for event in events)
     first = next((event for event in events if _is_work(event)), events[0])
-    return 2 * rank + worked, -first.stamp, first.id
+    waits = side.conflict is not None and not any(map(_is_work, events))
+    return not waits, 2 * rank + worked, -first.stamp, first.id
 
 
 def _differ(one: Event, other: Event) -> bool:
