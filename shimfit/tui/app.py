@@ -162,12 +162,16 @@ class Doing:
         self._app.leave(0)
 
     def undo(self) -> None:
-        """Take the last step back. Text on the line goes first, and what is not in view is named first."""
+        """Take the last step back, once the keys before this one have reached the line."""
+        self._app.page.line.call_later(self._undo)
+
+    def _undo(self) -> None:
+        """Text on the line goes first, and what is not in view is named, and seen, first."""
         app, session, page = self._app, self._session, self._app.page
         box = page.NAME == "stock"
         coming = session.undo_is_of(box=box)
         step, said, here = coming or (None, "", True)
-        named, self._named = self._named, step
+        named, self._named = self._named, None
         again = f"{session.keys.spell('^Z')} again takes back {said}"
         if page.line.value:
             page.clear_line()
@@ -175,8 +179,10 @@ class Doing:
         elif page.NAME == "post" and not here and named != step:
             page.say(Outcome(f"not of this post; {again}", done=False))
         else:
-            self._named = None
             app.tell(session.undo(box=box))
+            return
+        # What stands on the screen is named; a key that came in the same burst has not seen it.
+        app.call_after_refresh(setattr, self, "_named", step)
 
     def redo(self) -> None:
         """Bring back what was taken back."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from types import SimpleNamespace
 
 import pytest
+from textual.events import Key
 
 from shimfit.model import PostState
 from shimfit.text.glyphs import UNICODE
@@ -376,6 +377,56 @@ def test_undo_clears_the_line_first_and_names_what_is_of_another_post(app_on, ru
             assert [bool(post.readings) for post in app.session.run.posts].count(True) == 1
             await hand.press("ctrl+z")  # of the post in view: at once
             await hand.sees("taken back: reading 9n5o at")
+
+    wait_for(job())
+
+
+def test_undo_in_one_burst_of_keys_takes_back_nothing_that_was_not_named(app_on, running, wait_for) -> None:
+    """Keys that come faster than the screen is drawn, as from a held key or over a slow line."""
+
+    async def job() -> None:
+        app = app_on()
+        async with running(app, 80, 24) as hand:
+            await hand.enter("9n5o")
+            await hand.sees("post 1 logged")
+            first = app.session.place
+            app.do("next_post")
+            await hand.pilot.pause()
+            for key, sign in (("4", "4"), ("n", "n"), ("ctrl+z", "\x1a"), ("ctrl+z", "\x1a")):
+                app.post_message(Key(key, sign))
+            await hand.sees("^Z again takes back reading 9n5o at")
+            assert app.session.site.post(first).readings
+            assert app.page.query_one(EntryLine).value == ""
+            await hand.press("ctrl+z")
+            await hand.sees("taken back: reading 9n5o at")
+
+    wait_for(job())
+
+
+@pytest.mark.parametrize("columns", [40, 80])
+def test_what_the_box_holds_is_what_the_post_is_answered_with(app_on, running, wait_for, columns) -> None:
+    """Read with an empty box, fill it, go back: the new answer is there at once; and the same emptying it."""
+
+    async def job() -> None:
+        app = app_on()
+        lots = [lot.lot for lot in app.session.box().lots]
+        for lot in lots:
+            app.session.site.out_of(lot)
+        async with running(app, columns, 20 if columns == 40 else 24) as hand:
+            await hand.enter("9n5o")
+            await hand.sees("No pack from this box")
+            await hand.press("f3", "a")
+            await hand.enter("F1 flat 0.5 x20")
+            await hand.press("a")
+            await hand.enter("F2 flat 0.9 x20")
+            await hand.sees("F2 is in the box")
+            await hand.press("escape")
+            await hand.sees("▲ pack", "NEXT-OUT")
+            assert app.session.record.answer.packs
+            await hand.press("f3", "o", "o")
+            await hand.sees("0 left")
+            await hand.press("escape")
+            await hand.sees("No pack from this box")
 
     wait_for(job())
 

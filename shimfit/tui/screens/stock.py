@@ -77,7 +77,12 @@ class StockScreen(Page):
         lots = self._lots()
         index = self.query_one("#list", Rows).index
         if index < len(lots):
-            self._tell(lambda: self.session.site.out_of(lots[index].lot))
+            self._tell(lambda: self._out_of(lots[index].lot))
+
+    def _out_of(self, lot: str) -> str:
+        told = self.session.site.out_of(lot)
+        self.session.answer_missing()
+        return told
 
     def stock_add(self) -> None:
         """Ask for a lot."""
