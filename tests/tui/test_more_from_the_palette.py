@@ -121,7 +121,7 @@ def test_what_a_command_logs_beside_the_screen_is_shown_and_both_log(make_site, 
             other.log_reading(app.session.place, "6n10h")
             await hand.sees("▲ pack")
             app.do("undo")
-            await hand.sees("to read")
+            await hand.sees("taken back")
             assert other.post(app.session.place).readings == ()
 
     wait_for(job())
