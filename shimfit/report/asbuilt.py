@@ -46,9 +46,10 @@ from shimfit.report.record import (
 from shimfit.report.statistics import statistics, statistics_lines
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
 
     from shimfit.model import Reading
+    from shimfit.report.page import Cell
     from shimfit.report.record import RunRecord
     from shimfit.standing import PostRecord
 
@@ -93,7 +94,7 @@ class _Record(Paper):
         self.record = record
         self.unit = shown.unit(record.units)
         self.folders = photos
-        self.offset = words.shared_offset(tuple(post.after.time for post in record.posts if post.after))
+        self.offset = words.shared_offset(tuple(one.time for one in record.readings))
         """The offset from UTC that every time in the table has in common; None = each says its own."""
         issue = record.issue
         number = f"record {issue.number}, " if issue and issue.number else ""
@@ -187,16 +188,29 @@ class _Record(Paper):
             ("Packs in place", f"{self.unit}; f fills only", 0.0),
             ("Read", f"by, with{zone}", 26.0),
         )
-        columns = []
-        for number, (head, under, least) in enumerate(heads):
-            # Each as wide as its longest line needs, within reason; packs take what is left.
-            lines = [line for row in rows for line in row.cells[number] if isinstance(line, str)]
-            bold = head in ("Post", "Decision")
-            said = map(self.sheet.printable, lines)
-            longest = max((self.sheet.width(line, BODY, bold=bold) for line in said), default=0.0)
-            wide = min(max(least, longest + 2.6), 38.0) if least and number else least
-            columns.append(Column(head, wide, under, bold=bold))
+        # Each as wide as its longest line; packs take what is left, but one pack is never broken.
+        wides = [
+            min(max(least, self._longest(row.cells[i] for row in rows)), 38.0) if i else least
+            for i, (*_, least) in enumerate(heads)
+        ]
+        packs = [one.split(" · ") for row in rows for one in row.cells[5] if isinstance(one, str)]
+        one_pack = self._longest(packs)
+        missing = one_pack - (self.wide - sum(wides) + wides[5])
+        for i, least in ((6, 20.0), (4, 23.0), (2, 24.0)):  # these break at a space
+            taken = max(0.0, min(missing, wides[i] - least))
+            wides[i] -= taken
+            missing -= taken
+        wides[5] = 0.0
+        columns = [
+            Column(head, wide, under, bold=head in ("Post", "Decision"))
+            for (head, under, _), wide in zip(heads, wides, strict=True)
+        ]
         self.table(columns, rows)
+
+    def _longest(self, cells: Iterable[Cell]) -> float:
+        """Room that the longest line of some cells takes, mm."""
+        said = (self.sheet.printable(line) for cell in cells for line in cell if isinstance(line, str))
+        return max((self.sheet.width(line, BODY, bold=True) for line in said), default=0.0) + 2.6
 
     def _row(self, post: PostRecord) -> Row:
         record = self.record

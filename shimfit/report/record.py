@@ -270,6 +270,8 @@ CSV_HEADER = (
     "changed_posts",
     *FACTS,
     "program",
+    "off_mm",
+    "u_off_mm",
 )
 
 
@@ -359,6 +361,8 @@ def _cells(record: RunRecord, post: PostRecord) -> tuple[object, ...]:
         *_issue_cells(record.issue),
         *(record.facts.get(key, "") for key in FACTS),
         PROGRAM,
+        _figure(_off_mm(post)),
+        _figure(_u_off_mm(post)),
     )
 
 
@@ -433,6 +437,8 @@ def _post(post: PostRecord, faces: dict[Face, str]) -> dict[str, Any]:
             }
             for one in post.verified
         ],
+        "off_mm": _off_mm(post),
+        "u_off_mm": _u_off_mm(post),
         "packs": [pack_to_json(pack) for pack in post.packs_in_place],
         "as_prescribed": post.packed_as_prescribed is not False,
         "rounds": post.rounds,
@@ -446,6 +452,18 @@ def _post(post: PostRecord, faces: dict[Face, str]) -> dict[str, Any]:
             (_reading(one) or {}) | {"counts": why is None, "left_out": why} for one, why in post.told
         ],
     }
+
+
+def _off_mm(post: PostRecord) -> float | None:
+    """What is compared with the tolerance, at the top; None when not verified."""
+    return words.worst_of(post.after, post.tolerance) if post.after else None
+
+
+def _u_off_mm(post: PostRecord) -> float | None:
+    """Its standard uncertainty; None when not known."""
+    if post.after is None or post.verdict is None or post.verdict.u is None:
+        return None
+    return post.verdict.u * post.after.height_mm
 
 
 def _reading(reading: Reading | None) -> dict[str, Any] | None:
