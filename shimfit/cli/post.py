@@ -285,9 +285,9 @@ def _moved_back(site: Site, job: str | None, words: str, args: argparse.Namespac
     """The same for undo and redo: the post is that of the step that was taken back."""
     from shimfit.workflow.place import Place
 
-    *_, last = site.journal.events(job, kinds=("undone",))
-    whole = last.job is not None and last.run is not None and last.post is not None
-    place = Place(last.job or "", last.run or "", last.post or "") if whole else None
+    last = site.journal.last(job, "undone")
+    whole = last is not None and last.job is not None and last.run is not None and last.post is not None
+    place = Place(last.job or "", last.run or "", last.post or "") if last and whole else None
     if place is None:
         answered_again(site, io, job)
     elif site.run(place.job, place.run).post(place.post) is not None:

@@ -516,7 +516,7 @@ class Ledger:
     def asks_for_a_copy(self, packs: Iterable[Pack]) -> bool:
         """Whether some piece leaves it open which of several copies it is cut from."""
         return any(
-            len(self.copies(piece.lot)) > 1 and piece.copy is None and piece.form != "flat"
+            piece.form != "flat" and piece.copy is None and len(self.copies(piece.lot)) > 1
             for pack in packs
             for piece in pack.pieces
         )

@@ -66,6 +66,9 @@ class _Part(NamedTuple):
     unread: tuple[str, ...]
 
 
+_NOTHING = _Part(None, (), ())
+
+
 class RunFold:
     """State of one run, brought forward by `add`."""
 
@@ -91,8 +94,10 @@ class RunFold:
         """As worked out last; None when something was added since."""
         self._defaults: Defaults | None = None
         self._parts: dict[str, _Part] = {}
-        self._order: list[str] = []
-        """Names of the posts that stand, in walking order."""
+        self._standing_posts: dict[str, PostRecord] = {}
+        """In walking order."""
+        self._told: tuple[tuple[PostRecord, ...], tuple[PostRecord, ...], tuple[str, ...]] = ((), (), ())
+        """Of all parts: posts in walking order, posts that were taken out, what was left out."""
         self._changed: set[str] = set()
         """Names of the posts whose part is to be worked out again."""
 
@@ -262,21 +267,31 @@ class RunFold:
         if defaults != self._defaults:
             self._changed.update(self._posts)
             self._defaults = defaults
-        moved = False
+        moved = beside = False
         for name in self._changed:
             history = self._posts[name]
             if isinstance(history, _KeptHistory) and history.defaults != defaults:
                 history = self.history(name)
-            before = self._parts.get(name)
+            before = self._parts.get(name, _NOTHING)
             part = history.part if isinstance(history, _KeptHistory) else history.part(defaults)
             self._parts[name] = part
-            moved = moved or before is None or _stands_at(before) != _stands_at(part)
-        self._changed.clear()
+            moved = moved or _stands_at(before) != _stands_at(part)
+            beside = beside or before[1:] != part[1:]
+            if part.standing is not None:
+                self._standing_posts[name] = part.standing
         if moved:
             there = ((name, self._parts[name].standing) for name in self._posts)
-            found = [(post.leg, post.station_mm, name) for name, post in there if post is not None]
+            found = [(post.leg, post.station_mm, name, post) for name, post in there if post is not None]
             found.sort(key=itemgetter(0, 1))
-            self._order = [name for _, _, name in found]
+            self._standing_posts = {name: post for _, _, name, post in found}
+        _, went, left_out = self._told
+        if beside:
+            parts = [self._parts[name] for name in self._posts]
+            went = tuple(post for part in parts for post in part.removed)
+            left_out = tuple(said for part in parts for said in part.unread)
+        if self._changed:
+            self._told = tuple(self._standing_posts.values()), went, left_out
+        self._changed.clear()
 
     def _work_out(self) -> RunState | None:
         head = self._head()
@@ -288,8 +303,7 @@ class RunFold:
             head.get("layout", "corners"), number(head.get("preload_mm")), number(head.get("kerf_mm"))
         )
         self._bring_up_to_date((foot, height_mm, tolerance, rule, making))
-        parts = [self._parts[name] for name in self._posts]
-        standing = (self._parts[name].standing for name in self._order)
+        posts, removed, left_out = self._told
         return RunState(
             job=self._job,
             name=self._run,
@@ -306,12 +320,12 @@ class RunFold:
             kerf_mm=making.kerf_mm,
             max_spacing_mm=number(head.get("max_spacing_mm")),
             opening_limit_mm=number(head.get("opening_limit_mm")),
-            posts=tuple(post for post in standing if post is not None),
-            removed=tuple(post for part in parts if part.removed for post in part.removed),
+            posts=posts,
+            removed=removed,
             sample=bool(head.get("sample", False)),
             last_seq=self._last_seq,
             conflict=self._conflict or layout_conflict(self._standing(), self._knowledge, self._run),
-            unread=(*self._unread, *(said for part in parts if part.unread for said in part.unread)),
+            unread=(*self._unread, *left_out),
             facts=facts_of((one for one in self._papers if one.step not in self._void.steps), self._run),
             issues=self._issues(),
         )

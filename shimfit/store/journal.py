@@ -32,7 +32,7 @@ from shimfit.store.log import Log, first_bad
 from shimfit.store.shapes import read_data
 from shimfit.store.snapshot import Kept, Snapshot
 from shimfit.store.state import JobState
-from shimfit.store.steps import UNDONE, Step, Voided, standing, to_redo, to_undo, voided, words
+from shimfit.store.steps import UNDONE, Step, Voided, to_redo, to_undo, voided, words
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -239,8 +239,9 @@ class Journal:
     def standing(self, kinds: Sequence[str], job: str) -> list[Event]:
         """Events of some kinds of a job that were not undone, in the order they happened."""
         with self._guard, saying_what(self.path):
-            found = log.of_kinds(self._log.db, (*kinds, UNDONE), job=job)
-        return standing(found)
+            void, _ = self._undone.of_job(job)
+            found = log.of_kinds(self._log.db, kinds, job=job)
+            return [event for event in found if event.step not in void and read_data(event)[0] is not None]
 
     def event(self, event_id: str) -> Event | None:
         """The event of that id, or None."""

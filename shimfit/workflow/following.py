@@ -16,7 +16,9 @@ if TYPE_CHECKING:
 
 def awaited_packs(post: PostRecord) -> tuple[Pack, ...]:
     """What an open prescription still takes from the box; pieces that only change place are left out."""
-    came_out, goes_in = moved_packs(post.packs_in_place, post.implied or ())
+    if not post.implied:
+        return ()
+    came_out, goes_in = moved_packs(post.packs_in_place, post.implied)
     there = Counter((piece.lot, piece.form) for pack in came_out for piece in pack.pieces)
     found = []
     for pack in goes_in:
@@ -38,7 +40,7 @@ def promised_packs(site: Site, left_out: Callable[[tuple[str, str], PostRecord],
         for job in site.jobs()
         for name in job.runs
         for post in site.run(job.name, name).posts
-        if not left_out((job.name, name), post)
+        if post.implied and not left_out((job.name, name), post)
         for pack in awaited_packs(post)
     ]
     return site.box().stock.as_it_lies(waited_for)

@@ -30,8 +30,12 @@ from shimfit.store.journal import Journal
 TOLERANCE = Tolerance("1:500", "ratio", 0.002)
 FOOT = Foot(90.0, 90.0)
 PACKS = tuple(
-    Pack(seat, 0.9, 0.9, (45.0, 0.0), (Piece("F2", "flat", 0.5), Piece("T1", "taper", 0.4, mark_mm=31.0)))
-    for seat in (Seat.NEXT_OUT, Seat.NEXT_HOUSE, Seat.PREV_OUT)
+    Pack(seat, 0.9, 0.9, at_mm, (Piece("F2", "flat", 0.9),))
+    for seat, at_mm in (
+        (Seat.NEXT_OUT, (45.0, 45.0)),
+        (Seat.NEXT_HOUSE, (45.0, -45.0)),
+        (Seat.PREV_OUT, (-45.0, 45.0)),
+    )
 )
 ANSWER = contract.prescription_to_json(
     Prescription(
