@@ -59,7 +59,7 @@ class TakeUp:
         percent = f"{100 * self.mean:.0f} %"
         if not self.learned:
             return f"nothing learned here yet; packs usually give {percent} of what they should"
-        return f"packs here give {percent} of what they should; counted in"
+        return f"the last packs moved the top {percent} as far as worked out: allowed for"
 
 
 Book = Mapping[str, TakeUp]

@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from shimfit.text.phrases import Words
 
 Json = dict[str, Any]
+AS_GOOD = 0.01
+"""A plan is called as good as any where no other could save more of its work."""
 Line = tuple[str, str]
 """Text and the role that styles it."""
 
@@ -57,8 +59,10 @@ def gap_words(answer: Json) -> str:
     if answer["status"] == "impossible":
         return f"{stopped}No post that needs packs can be served from this box."
     if answer["gap"] <= 0 and answer["status"] == "proven" and not stopped:
-        return "Proven: no plan from this box is better."
-    return f"{stopped}No plan from this box can be more than {100 * answer['gap']:.2f} % better."
+        return "No plan from this box is better: all were weighed."
+    if answer["gap"] < AS_GOOD:
+        return f"{stopped}As good as any plan from this box, to within {100 * AS_GOOD:.0f} %."
+    return f"{stopped}A good plan; the best one could save {100 * answer['gap']:.0f} % of the work at most."
 
 
 def plan_lines(answer: Json, words: Words, *, whole: bool = True) -> list[Line]:

@@ -19,9 +19,15 @@ FRAMES_PER_SECOND = "120"
 two beats out: at its own 60 a second, one key in a hundred waited 45 ms for its echo instead of 25."""
 
 
+ESCAPE_MS = "300"
+"""So long the bytes of one key or tap may come apart on a slow link: the library's 100 ms would type the rest
+of an arrow key into a reading. Esc by itself waits as long."""
+
+
 def set_beat() -> None:
-    """Choose the beat before the library is loaded, which reads it once; a person's own choice stands."""
+    """Choose beat and patience before the library is loaded, which reads them once; a user's own stand."""
     os.environ.setdefault("TEXTUAL_FPS", FRAMES_PER_SECOND)
+    os.environ.setdefault("ESCDELAY", ESCAPE_MS)
 
 
 def run(

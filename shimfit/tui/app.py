@@ -206,7 +206,9 @@ class Doing:
 
     def turn(self) -> None:
         """Ask for two readings, the second once the first was understood."""
-        self._app.page.ask(Question("first", "read as always, like 6n10h", self._turned_first))
+        self._app.page.ask(
+            Question("first", f"read as always, like {self._session.example()}", self._turned_first)
+        )
 
     def _turned_first(self, first: str) -> Outcome:
         if not isinstance(self._session.echo(first), Understood):

@@ -22,7 +22,7 @@ from shimfit.text.pictures import foot_plan
 from shimfit.tui.handover import export_record, suggested_name
 from shimfit.tui.sensing import hold, lasting_trouble, look, sensor_of, take
 from shimfit.tui.session import Outcome, Session
-from shimfit.tui.setting_up import LOT_HINT, RUN_STEPS, add_run, check_answer, parse_lot
+from shimfit.tui.setting_up import RUN_STEPS, add_lots, add_run, check_answer, lot_hint
 
 if TYPE_CHECKING:
     from shimfit.settings.actions import Action
@@ -262,15 +262,18 @@ class _Conversation:
     def _stock(self) -> str:
         lots = self.session.box().lots
         if not lots:
-            return f"The box is empty. Type lot {LOT_HINT.partition('  /')[0]}, or load FILE.csv."
+            hint = lot_hint(self.session.settings.units).partition("  /")[0]
+            return f"The box is empty. Type lot {hint}, or load FILE.csv."
         from shimfit.text.phrases import lot_row
 
         return "\n".join(["In the box:", *(lot_row(lot, 40, self.session.settings.units) for lot in lots)])
 
     def _help(self) -> str:
+        like = self.session.example()
         rows = [
-            "Type how far the TOP leans and which way: n next, p prev, o out, h house.",
-            "  6mmn10mmh, 1/4n3/8h, plumb; 1/4n alone is half a reading.",
+            f"Type how far the TOP leans and which way: {self.session.directions}.",
+            f"  {like}, plumb; {self.session.example(half=True)} alone is half a reading.",
+            f"  ={like} corrects the last reading, 4:{like} reads post 4.",
             "  After packing and tightening type the lean again: the same line is the re-read.",
         ]
         if self.sensor is not None:
@@ -319,10 +322,7 @@ class _Conversation:
         return self._post() if outcome.done else f"refused: {outcome.message}"
 
     def _lot(self, text: str) -> str:
-        lot = parse_lot(text, self.session.settings.units)
-        self.session.site.add_stock(lot)
-        self.session.answer_missing()
-        return f"{lot.lot} is in the box"
+        return add_lots(self.session, text)
 
     def _load(self, text: str) -> str:
         from shimfit.workflow.tables import load_lots

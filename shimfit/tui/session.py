@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 from math import hypot
 from typing import TYPE_CHECKING, Literal
 
-from shimfit.entry.result import Incomplete, Refused, Understood
+from shimfit.entry.result import EntrySettings, Incomplete, Refused, Understood
 from shimfit.errors import EntryError, ShimfitError, UsageError
-from shimfit.model import PostState
+from shimfit.model import Face, PostState
 from shimfit.settings.actions import USUAL_KEYS, KeyWords
 from shimfit.text.phrases import PostView, Words, post_view, state_word
 from shimfit.tui import setting_up
@@ -17,7 +17,7 @@ from shimfit.workflow.place import Place
 from shimfit.workflow.reading import Asked
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Container
+    from collections.abc import Callable, Container, Mapping
 
     from shimfit.entry.result import ParseResult
     from shimfit.model import Reading
@@ -129,6 +129,25 @@ class Session:
         if typed <= {"in"}:
             return "inch" if typed else None
         return "mm" if typed <= {"mm", "cm"} else None
+
+    @property
+    def letters(self) -> Mapping[Face, str]:
+        """The letters that stand for the four faces in this run."""
+        entry = self.site.entry_settings(self.run) if self.run is not None else EntrySettings()
+        return entry.all_letters
+
+    @property
+    def directions(self) -> str:
+        """The four letters with what they stand for: `n next, p prev, o out, h house`."""
+        names = self.words.names if self.words is not None else {face: face.value for face in Face}
+        return ", ".join(f"{letter} {names[face]}" for face, letter in self.letters.items())
+
+    def example(self, *, half: bool = False, across: bool = False) -> str:
+        """A reading as it may be typed here: `6n10h`, `1/4n3/8h`; half: only along, or only across."""
+        units = self.run.units if self.run is not None else self.settings.units
+        one, other = ("1/4", "3/8") if units == "inch" else ("6", "10")
+        parts = f"{one}{self.letters[Face.NEXT]}", f"{other}{self.letters[Face.HOUSE]}"
+        return parts[across] if half else "".join(parts)
 
     @property
     def view(self) -> PostView | None:
@@ -499,7 +518,11 @@ class Session:
         return self.attempt(lambda place: Outcome(self.site.photo(place, file.strip())))
 
     def skipped(self, why: str) -> Outcome:
-        """Leave this post for later, and say why."""
+        """Leave this post for later, and say why; one that stands plumb is asked about."""
+        plumb = self.record is not None and self.record.state is PostState.PLUMB
+        if plumb and self._sure_of != f"skip {why}":
+            self._sure_of = f"skip {why}"
+            return Outcome("it stands plumb: Enter again skips it all the same", done=False)
         if not why.strip():
             return Outcome("say why it is skipped", done=False)
         return self.attempt(lambda place: Outcome(self.site.skip(place, why.strip())))

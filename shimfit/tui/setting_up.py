@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from shimfit.core.layout import Mark
     from shimfit.quantities.typed import Units
     from shimfit.standing import RunState
+    from shimfit.tui.session import Session
     from shimfit.workflow.place import Place
     from shimfit.workflow.site import Site
 
@@ -176,7 +177,12 @@ def _legs(text: str, units: Units) -> list[tuple[float, float | None]]:
     return legs
 
 
-LOT_HINT = "F9 flat 1.5 x4  /  T9 taper 0.5 6 200 x2  /  S9 strip 600 40 12"
+_LOT_HINTS: dict[Units, str] = {
+    "mm": "F9 flat 1.5 x4  /  T9 taper 0.5 6 200 x2  /  S9 strip 600 40 12",
+    "inch": "F9 flat 1/16 x4  /  T9 taper 1/32 5/16 7 x2  /  S9 strip 24 1-1/2 1/2",
+}
+THICKEST_BARE_IN = 0.75
+"""A bare number of inches above this is asked about where it is a pack's thickness: 1.5 is meant in mm."""
 _COUNT = re.compile(r"^[x×](\d+)$", re.IGNORECASE)
 _DIMENSIONS: dict[str, tuple[Form, tuple[str, ...]]] = {
     "flat": ("flat", ("thickness_mm",)),
@@ -185,13 +191,52 @@ _DIMENSIONS: dict[str, tuple[Form, tuple[str, ...]]] = {
 }
 
 
+def _refuse_bare_millimetres(length: str) -> None:
+    """1.5 in a job in inches is a flat of 1.5 mm more often than one of an inch and a half."""
+    try:
+        bare_in = float(length)
+    except ValueError:
+        return  # a fraction, or a unit is with it
+    if bare_in > THICKEST_BARE_IN:
+        raise EntryError(f'{length} inches thick? Type the unit: {length}mm or {length}"', at=0)
+
+
+def lot_hint(units: Units) -> str:
+    """How lots are typed, in the unit that a bare number has."""
+    return _LOT_HINTS[units]
+
+
+def add_lots(session: Session, text: str) -> str:
+    """Put one lot in the box, or several with `;` between them, all or none; returns what came in, in words.
+
+    `flat 1.5 x4` without a name gets the next that is free. Raises EntryError or UsageError.
+    """
+    taken = {lot.lot for lot in session.box().lots}
+    lots: list[Lot] = []
+    for part in filter(str.strip, text.split(";")):
+        first = part.split()[0].lower()
+        if first in _DIMENSIONS:
+            letter = first[0].upper()
+            name = next(f"{letter}{n}" for n in range(1, 10_000) if f"{letter}{n}" not in taken)
+            part = f"{name} {part}"  # noqa: PLW2901 - the same lot, named
+        lots.append(parse_lot(part, session.settings.units))
+        taken.add(lots[-1].lot)
+    if not lots:
+        raise EntryError(f"a lot is typed like {lot_hint(session.settings.units)}", at=0)
+    for lot in lots:
+        session.site.add_stock(lot)
+    session.answer_missing()
+    names = ", ".join(lot.lot for lot in lots)
+    return f"{names} {'is' if len(lots) == 1 else 'are'} in the box"
+
+
 def parse_lot(text: str, units: Units) -> Lot:
-    """A lot from `NAME flat|taper|strip lengths… [xCOUNT]`, lengths as in LOT_HINT; raises EntryError."""
+    """A lot from `NAME flat|taper|strip lengths… [xCOUNT]`, lengths as in lot_hint; raises EntryError."""
     from shimfit.core.stock import lot_from_row
 
     parts = text.split()
     if len(parts) < 3 or parts[1].lower() not in _DIMENSIONS:
-        raise EntryError(f"a lot is typed like {LOT_HINT}", at=0)
+        raise EntryError(f"a lot is typed like {lot_hint(units)}", at=0)
     form, names = _DIMENSIONS[parts[1].lower()]
     count = 1
     counted = _COUNT.match(parts[-1])
@@ -204,7 +249,10 @@ def parse_lot(text: str, units: Units) -> Lot:
         raise EntryError(f"a {form} has {len(names)} lengths ({wanted}), not {len(lengths)}", at=0)
     row: dict[str, object] = {"lot": parts[0], "form": form, "count": count}
     for name, length in zip(names, lengths, strict=True):
-        row[name] = parse_length(length, units, what=name.removesuffix("_mm"), zero_ok=name == "thin_mm")
+        what = name.removesuffix("_mm")
+        row[name] = parse_length(length, units, what=what, zero_ok=name == "thin_mm")
+        if units == "inch" and what in ("thickness", "thin", "thick") and parts[1].lower() != "strip":
+            _refuse_bare_millimetres(length)
     return lot_from_row(row)
 
 

@@ -31,8 +31,10 @@ if TYPE_CHECKING:
     from shimfit.workflow.place import Place
     from shimfit.workflow.site import Site
 
+WORTH_SAYING = 0.05
+"""Packs that give so much more or less than worked out are worth a word; less is lost in the reading."""
 WORTH_ANOTHER_LOOK = 0.02
-"""Difference in take-up from which an answer is worked out again for the materials that it uses, and said."""
+"""Difference in take-up from which an answer is worked out again for the materials that it uses."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +118,7 @@ class Solver:
         used = {piece.lot for pack in answer.packs for piece in pack.pieces}
         if rots := caution_of_material(lot.material or "" for lot in lots if lot.lot in used):
             said.append(rots)
-        if known.learned and abs(known.mean - 1.0) >= WORTH_ANOTHER_LOOK and (answer.packs or answer.change):
+        if known.learned and abs(known.mean - 1.0) >= WORTH_SAYING and (answer.packs or answer.change):
             said.append(known.words)
         return replace(answer, cautions=(*answer.cautions, *said)) if said else answer
 

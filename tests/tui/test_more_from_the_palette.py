@@ -132,7 +132,7 @@ BELONG_TO_A_PAGE = {
     "hand_over": ("write to", "heron-jetty-record.pdf"),
     "stock_add": ("lot›", "The box"),
     "stock_import": ("a CSV file with the lots",),
-    "stock_out": ("The box", "ran out? o"),
+    "stock_out": ("The box", "o: pieces of the marked lot"),
     "new_run": ("job›",),
     "line_up": ("feet off›", "off the string"),
 }

@@ -267,8 +267,9 @@ def test_the_bar_and_the_gap_in_words() -> None:
     assert "at most 5.5 % could" in progress_words(31.2, 33.0)
     assert "at most 0.0 %" in progress_words(0.0, 0.0)
     proven = {"stopped": False, "status": "proven", "gap": 0.0}
-    assert gap_words(proven) == "Proven: no plan from this box is better."
-    assert "0.25 % better" in gap_words(proven | {"gap": 0.0025, "status": "found"})
+    assert gap_words(proven) == "No plan from this box is better: all were weighed."
+    assert "to within 1 %" in gap_words(proven | {"gap": 0.0025, "status": "found"})
+    assert "could save 4 %" in gap_words(proven | {"gap": 0.04, "status": "found"})
 
 
 def test_marks_on_a_strip_are_told_as_fine_as_a_saw_needs_them(make_site) -> None:

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, ClassVar
 from textual.binding import Binding, BindingType
 
 from shimfit.core.cautions import cautions_of
-from shimfit.settings.actions import ACTIONS, KeyWords
+from shimfit.model import Face
+from shimfit.settings.actions import ACTIONS
 from shimfit.text.phrases import wrapped
 from shimfit.tui.widgets import RoleScreen, Rows
 
@@ -18,23 +19,47 @@ if TYPE_CHECKING:
     from shimfit.text.canvas import Run
     from shimfit.tui.session import Session
 
-ENTRY_HELP = (
-    ("How far the TOP leans, and which way. n next, p prev, o out, h house.", ""),
-    ("1/4n3/8h", "top 1/4 in towards next, 3/8 in towards house"),
-    ("6mmn10mmh", "6 mm next, 10 mm house; 6n10h when the unit is mm"),
-    ("1 1/4n3/8h", "mixed numbers; words work too: 1/4 next, 3/8 house"),
-    ("1/4+n3/8-h", "+ strong (a quarter mark more), - shy"),
-    (".6dn.8do", "degrees"),
-    ("3/16n1/8o@4'", "gap over a 4 ft level, this reading only"),
-    ("@4'", "alone: over that length from now on"),
-    ("1/4n0", "the other way is plumb; plumb: both ways"),
-    ("1/4n", "half read: the other way comes later"),
-)
+
+def entry_help(session: Session) -> list[tuple[str, str]]:
+    """How a reading is typed in this run: its unit, its letters, its names of the faces."""
+    letters = session.letters
+    names = session.words.names if session.words is not None else {face: face.value for face in Face}
+    n, o, h = letters[Face.NEXT], letters[Face.OUT], letters[Face.HOUSE]
+    there, across = names[Face.NEXT], names[Face.HOUSE]
+    rows = [(f"How far the TOP leans, and which way. {session.directions}.", "")]
+    if (session.run.units if session.run is not None else session.settings.units) == "inch":
+        rows += [
+            (f"1/4{n}3/8{h}", f"top 1/4 in towards {there}, 3/8 in towards {across}"),
+            (f"1 1/4{n}3/8{h}", f"mixed numbers; words work too: 1/4 {there}, 3/8 {across}"),
+            (f"1/4+{n}3/8-{h}", "+ strong (a quarter mark more), - shy"),
+            (f"3/16{n}1/8{o}@4'", "gap over a 4 ft level, this reading only"),
+            ("@4'", "alone: over that length from now on"),
+            (f"1/4{n}0", "the other way is plumb; plumb: both ways"),
+            (f"1/4{n}", "half read: the other way comes later"),
+        ]
+    else:
+        rows += [
+            (f"6{n}10{h}", f"top 6 mm towards {there}, 10 mm towards {across}"),
+            (f"6.5 {there}", "words and decimals work too"),
+            (f"1/4{n}3/8{h}", "a fraction is of an inch"),
+            (f"5{n}3{o}@1.2m", "gap over a level of 1.2 m, this reading only"),
+            ("@1.2m", "alone: over that length from now on"),
+            (f"6{n}0", "the other way is plumb; plumb: both ways"),
+            (f"6{n}", "half read: the other way comes later"),
+        ]
+    return [
+        *rows,
+        (f".6d{n}.8d{o}", "degrees"),
+        (f"={session.example()}", "in the place of the last reading, which was wrong"),
+        (f"4:{session.example()}", "a reading of post 4, from anywhere"),
+    ]
+
+
 PAGE_HELP = {
     "post": "Type the lean, Enter logs it and shows what to pack, one piece at a time; Tab ticks it and "
     "shows the next. Mark a taper as far from its thin end as it says, push the thin end under "
     "the post until the mark meets the post's face. Tighten, type the lean again: the same line "
-    "is the re-read. =6n10h corrects the last reading, 4:6n10h reads post 4. Enter on the empty "
+    "is the re-read. Enter on the empty "
     "line walks on.",
     "run": "Every post as it stands. Enter opens the marked post, l lists only what is left to do, p plans "
     "all read posts from one box, i inserts a post, m moves the marked one.",
@@ -63,7 +88,7 @@ class HelpScreen(RoleScreen):
 
     def __init__(self, session: Session, page: str) -> None:
         super().__init__()
-        self._desk = session
+        self._session = session
         self._page = page
 
     def compose(self) -> ComposeResult:
@@ -76,7 +101,7 @@ class HelpScreen(RoleScreen):
 
     def on_resize(self, event: events.Resize) -> None:
         """Break the lines anew."""
-        rows = help_rows(self._page, event.size.width, self._desk.keys)
+        rows = help_rows(self._page, event.size.width, self._session)
         if len(rows) > event.size.height:
             rows[0] = [(MORE_BELOW[event.size.width < WIDE], "strong")]
         self.query_one(Rows).fill(rows)
@@ -100,9 +125,10 @@ class HelpScreen(RoleScreen):
         self.dismiss()
 
 
-def help_rows(page: str, width: int, keys: KeyWords) -> list[list[Run]]:
+def help_rows(page: str, width: int, session: Session) -> list[list[Run]]:
     """The page's help, broken to a width."""
     rows: list[list[Run]] = [[(HEAD, "strong")]]
+    keys = session.keys
 
     def say(text: str, role: str = "") -> None:
         rows.extend([(row, role)] for row in wrapped(keys.spell(text), width))
@@ -115,7 +141,7 @@ def help_rows(page: str, width: int, keys: KeyWords) -> list[list[Run]]:
     say(PAGE_HELP[page])
     say("")
     say("TYPING A READING", "strong")
-    for left, right in ENTRY_HELP:
+    for left, right in entry_help(session):
         if right:
             table(left, right)
         else:

@@ -250,6 +250,13 @@ class PostScreen(Page):
         if self.has_class("-squat"):
             self.show_echo()
 
+    def step_back(self) -> bool:
+        """Esc puts the tap pad away."""
+        padded = self.query_one("#pad").has_class("-shown")
+        if padded:
+            self.toggle_pad()
+        return padded
+
     def next_pack(self) -> None:
         """Tick the step in large figures and show the next; after the last: tighten, read again."""
         if self.snapshot.steps:
@@ -338,13 +345,12 @@ class PostScreen(Page):
             return self._live_hint(snapshot.live)
         if not self.session.wants_hints:
             return ""
-        along, across = ("1/4n", "3/8h") if snapshot.run.units == "inch" else ("6n", "10h")
         match snapshot.record.state:
             case PostState.HALF_READ if (half := snapshot.record.half) is not None:
-                missing = along if half.slope_along is None else across
+                missing = self.session.example(half=True, across=half.slope_along is not None)
                 return f"now the other way, like {missing}"
             case PostState.TO_READ | PostState.HALF_READ:
-                return f"type the lean, like {along}{across}"
+                return f"type the lean, like {self.session.example()}"
             case PostState.PLUMB | PostState.SKIPPED:
                 return "Enter walks on to the next post"
             case PostState.TIGHTEN:

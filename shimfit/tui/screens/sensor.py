@@ -46,7 +46,7 @@ class Walk(RoleScreen):
 
     def __init__(self, session: Session, sensor: Sensor) -> None:
         super().__init__()
-        self._desk = session
+        self._session = session
         self._sensor = sensor
         self._trouble = ""
 
@@ -101,7 +101,7 @@ class Walk(RoleScreen):
     def _show(self, width: int, height: int) -> None:
         rows: list[list[Run]] = [[(self.HEAD, "strong")], []]
         steps, done = self._steps()
-        signs = self._desk.glyphs
+        signs = self._session.glyphs
         told = [(f"{signs.understood} {step}", "") for step in steps[:done]]
         told += [(f"{signs.here} {step}", "strong") for step in steps[done : done + 1]]
         if self._trouble:
@@ -171,14 +171,14 @@ class AxesWalk(Walk):
         return steps, len(self._tips) + (self._rest is not None)
 
     def _face(self, face: Face) -> str:
-        run = self._desk.run
+        run = self._session.run
         return (face_names(run)[face] if run is not None else face.value).upper()
 
     def _found(self) -> list[str]:
         if len(self._tips) < len(TIPS):
             return []
         text = self._taught().picture()
-        if not self._desk.glyphs.blocks:
+        if not self._session.glyphs.blocks:
             for face, sign in (("→", ">"), ("←", "<"), ("↑", "^"), ("↓", "v")):
                 text = text.replace(face, sign)
         return text.splitlines()
@@ -251,14 +251,14 @@ class ZeroWalk(Walk):
         if len(self._faces) < 2:
             return ["", self._wants]
         found = self._apart()
-        told = [] if found.words is None else [f"{self._desk.glyphs.refused} {found.words}"]
+        told = [] if found.words is None else [f"{self._session.glyphs.refused} {found.words}"]
         if found.doubt in ("not-turned", "ask"):
             return ["", *told]
         u_mm = 2000.0 * math.radians(found.zero.u)
-        height_mm = 1000.0 if self._desk.record is None else self._desk.record.height_mm
+        height_mm = 1000.0 if self._session.record is None else self._session.record.height_mm
         lean = [math.tan(math.radians(part)) for part in (found.lean.slope_along, found.lean.slope_across)]
         post = self._options.axis_map.to_post(*lean)
-        words = self._desk.words
+        words = self._session.words
         said = [
             "",
             f"zero x {found.zero.along:+.2f} y {found.zero.across:+.2f} ± {2 * found.zero.u:.2f}°",

@@ -10,7 +10,7 @@ from shimfit.text.canvas import Canvas
 from shimfit.text.phrases import lot_row
 from shimfit.tui.screens.page import Page, Question
 from shimfit.tui.session import Outcome
-from shimfit.tui.setting_up import LOT_HINT, parse_lot
+from shimfit.tui.setting_up import add_lots, lot_hint
 from shimfit.tui.widgets import Rows, Tap
 from shimfit.workflow.tables import load_lots
 
@@ -59,34 +59,42 @@ class StockScreen(Page):
         lots = self._lots()
         if not lots:
             return ""
-        return self.session.keys.spell("the marked lot ran out? o, ^Z undoes")
+        return self.session.keys.spell("o: pieces of the marked lot are gone, ^Z undoes")
 
     def keys(self) -> Sequence[Tap]:
         """What can be done from here."""
         if self.question is not None:
             return (Tap("Esc leave", "leave"), Tap(f"{self.session.glyphs.enter} keep", "enter"))
         return (
-            Tap("o out of it", "stock_out"),
+            Tap("o gone", "stock_out"),
             Tap("a add", "stock_add"),
             Tap("i import", "stock_import"),
             Tap("^P all", "palette"),
         )
 
     def stock_out(self) -> None:
-        """The marked lot ran out; undo brings it back."""
+        """Ask how many of the marked lot are gone; undo brings them back."""
         lots = self._lots()
         index = self.query_one("#list", Rows).index
         if index < len(lots):
-            self._tell(lambda: self._out_of(lots[index].lot))
+            lot = lots[index]
+            hint = f"how many of {lot.lot} are gone? {lot.count} left; Enter: all of them"
+            self.ask(Question(f"{lot.lot} gone", hint, lambda text: self._gone(lot.lot, text.strip())))
 
-    def _out_of(self, lot: str) -> str:
-        told = self.session.site.out_of(lot)
-        self.session.answer_missing()
-        return told
+    def _gone(self, lot: str, text: str) -> Outcome:
+        if text and not (text.isdecimal() and int(text)):
+            return Outcome(f"how many pieces, not {text!r}", done=False, at=0, bell="refused")
+
+        def take_out() -> str:
+            told = self.session.site.out_of(lot, int(text) if text else None)
+            self.session.answer_missing()
+            return self.session.keys.spell(f"{told}; ^Z brings it back")
+
+        return _said(take_out)
 
     def stock_add(self) -> None:
         """Ask for a lot."""
-        self.ask(Question("lot", LOT_HINT, self._add))
+        self.ask(Question("lot", lot_hint(self.session.settings.units), self._add))
 
     def stock_import(self) -> None:
         """Ask for a stock file."""
@@ -97,10 +105,7 @@ class StockScreen(Page):
 
     def _add(self, text: str) -> Outcome:
         def add() -> str:
-            lot = parse_lot(text, self.session.settings.units)
-            self.session.site.add_stock(lot)
-            self.session.answer_missing()
-            return f"{lot.lot} is in the box"
+            return add_lots(self.session, text)
 
         return _said(add)
 
@@ -111,11 +116,6 @@ class StockScreen(Page):
             return told
 
         return _said(load)
-
-    def _tell(self, move: Callable[[], str]) -> None:
-        outcome = _said(move)
-        self.show()
-        self.say(outcome)
 
 
 def _said(move: Callable[[], str]) -> Outcome:
