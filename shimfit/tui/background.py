@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 from shimfit.errors import ShimfitError
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Container, Mapping
 
     from shimfit.workflow.place import Place
     from shimfit.workflow.plan import RunPlan
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 PATIENCE_S = 0.1
 """So long Enter itself waits: below it nobody takes the program for slow (common practice, no source)."""
+LOOK_S = 0.05
 LEAVING_S = 2.0
 """How long the way out may take; what is missing then is worked out when the post is seen again."""
 
@@ -87,6 +88,7 @@ class Answering:
             ready.set()
 
 
+LOOK_S = 0.05
 LEAVING_S = 2.0
 """How long the program waits for a plan that it has asked to stop, on the way out."""
 
@@ -94,8 +96,21 @@ LEAVING_S = 2.0
 class Planning:
     """One plan in the making. Start it once; all attributes may be read at any time."""
 
-    def __init__(self, site: Site, job: str, run: str, *, off_mm: Mapping[str, float] | None = None) -> None:
-        """off_mm: aim the tops at one line within their tolerances; by post, how far its foot is off it."""
+    def __init__(
+        self,
+        site: Site,
+        job: str,
+        run: str,
+        *,
+        off_mm: Mapping[str, float] | None = None,
+        waits_for: Container[Place] = (),
+    ) -> None:
+        """Say what to plan.
+
+        off_mm: aim the tops at one line within their tolerances; by post, how far its foot is off it.
+        waits_for: posts whose answers are being worked out; it begins when there are none.
+        """
+        self._waits_for = waits_for
         self._site, self._job, self._run, self._off_mm = site, job, run, off_mm
         self._head = site.log()
         self._stop = threading.Event()
@@ -163,6 +178,9 @@ class Planning:
     def _work(self) -> None:
         from shimfit.workflow.plan import plan_site_run
 
+        while self._waits_for and not self._stop.is_set():  # they log, and what is planned must not change
+            time.sleep(LOOK_S)
+        self._head = self._site.log()
         try:
             self.made = plan_site_run(
                 self._site,

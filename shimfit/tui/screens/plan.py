@@ -90,7 +90,13 @@ class PlanScreen(Page):
             self.say(Outcome("no run is open", done=False, bell="refused"))
             return
         self.outcome = None
-        self.planning = Planning(self.session.site, place.job, place.run, off_mm=self._off_mm)
+        self.planning = Planning(
+            self.session.site,
+            place.job,
+            place.run,
+            off_mm=self._off_mm,
+            waits_for=self.session.working,
+        )
         self._lines, self._headline = [], f"{place.run}  planning from the box"
         self.planning.start()
         self.show()

@@ -110,7 +110,8 @@ def share_out(snapshot: Snapshot, size: ScreenSize) -> Shares:
     packs = 1 if in_brief(size) else len(snapshot.packs)
     plan = LEAST_PLAN_ROWS if left >= packs + LEAST_PLAN_ROWS else 0
     taper = 0
-    if snapshot.heard is None and snapshot.pack is not None and snapshot.pack.mark_mm is not None:
+    pack = snapshot.pack
+    if snapshot.heard is None and pack is not None and pack.mark_mm is not None and not snapshot.live_packs:
         spare = left - plan - (0 if in_brief(size) else min(packs, answer))
         taper = 0 if size.squat or spare < TAPER_ROWS - 1 else min(TAPER_ROWS, spare)
     return Shares(said, big, taper, max(0, min(answer, left - plan - taper)))
