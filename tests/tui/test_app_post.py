@@ -423,7 +423,7 @@ def test_what_the_box_holds_is_what_the_post_is_answered_with(app_on, running, w
             await hand.press("escape")
             await hand.sees("▲ pack", "NEXT-OUT")
             assert app.session.record.answer.packs
-            await hand.press("f3", "o", "o")
+            await hand.press("f3", "o", "enter", "o", "enter")
             await hand.sees("0 left")
             await hand.press("escape")
             await hand.sees("No pack from this box")
