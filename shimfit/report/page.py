@@ -134,8 +134,9 @@ class Sheet:
     def turn_to(self, page: int) -> None:
         """Go on drawing on a page that is there already (1 = the first)."""
         self._pdf.page = page
-        # fpdf2 writes a font into a page only when it changes; this page's last one may be another.
+        # fpdf2 writes fonts and colours into a page only when they change; this page's last may be others.
         self._pdf.set_font("body", "", 1)
+        self._pdf.set_fill_color(255)
         self._font = None
 
     def finished(self) -> bytes:

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 _STRIP_TALL = 11.0
 TICK = "☐"
-_ACROSS, _LABEL_TALL = 3, 36.0
+_ACROSS, _LABEL_TALL = 3, 34.5
 """Labels beside each other, and how high one is (mm)."""
 
 
@@ -162,7 +162,7 @@ class _CutSheet:
         page, cuts = self.page, plan.get("cuts", ())
         page.y += 1.0
         page.listed((*cautions_of("sawing" if cuts else "tips"), *_rots(packs, self.facts)))
-        self._cuts(cuts)
+        self._cuts(cuts, _tips(packs))
         self._alternatives(plan)
         alone = {row["post"] for row in plan.get("alternatives", ())}
         self._tapers([(post, pack) for post, pack in packs if post not in alone])
@@ -174,10 +174,10 @@ class _CutSheet:
         settings = list(dict.fromkeys(cut["saw_deg"] for cut in cuts))
         sawn = sum(len(cut["pieces"]) for cut in cuts)
         served = sum(bool(post["packs"]) for post in posts)
-        sawing = f"To saw: {sawn} pieces at {len(settings)} saw settings"
+        sawing = f"To saw: {_many(sawn, 'piece')} at {_many(len(settings), 'saw setting')}"
         sawing += f": {', '.join(map(shown.angle, settings))}." if settings else "."
         page.say(
-            f"Packs: {len(packs)}, for {served} posts; {len(posts) - served} stand without. "
+            f"Packs: {len(packs)}, for {_many(served, 'post')}; {len(posts) - served} stand without. "
             f"{sawing if sawn else 'Nothing to saw.'} All lengths in {words.unit_name(self.facts.units)}."
         )
         unsolved = [str(name) for name in plan.get("unsolved", ())]
@@ -188,7 +188,7 @@ class _CutSheet:
         for row in plan.get("unsawn", ()) if unsolved or cuts else ():
             page.say(f"Not sawn: strip {row['strip']}, {shown.sentence(row['why'], self.facts.units)}.")
 
-    def _cuts(self, cuts: Sequence[Mapping[str, Any]]) -> None:
+    def _cuts(self, cuts: Sequence[Mapping[str, Any]], tips: Mapping[tuple[str, float], float]) -> None:
         setting = None
         for cut in cuts:
             if cut["saw_deg"] != setting:
@@ -200,26 +200,30 @@ class _CutSheet:
                     "Trim the first end at this angle, then turn the strip over after every cut. Marks run "
                     "along the strip's centre line from its first end to the near side of each cut."
                 )
-            self._strip(cut)
+            self._strip(cut, tips)
 
-    def _strip(self, cut: Mapping[str, Any]) -> None:
+    def _strip(self, cut: Mapping[str, Any], tips: Mapping[tuple[str, float], float]) -> None:
         pieces = cut["pieces"]
         self.page.keep(8 + _STRIP_TALL + 6.0 + 8.0)
         self.page.y += 2.0
         left = shown.plain(cut["left_mm"], self.facts.units)
-        many = f"{len(pieces)} piece{'' if len(pieces) == 1 else 's'}"
         copy = f" no. {cut['copy']}" if "copy" in cut else ""
-        self.page.say(f"Strip {cut['strip']}{copy}: {many}, {left} {self.unit} left over", bold=True)
+        self.page.say(
+            f"Strip {cut['strip']}{copy}: {_many(len(pieces), 'piece')}, {left} {self.unit} left over",
+            bold=True,
+        )
         self._strip_picture(cut)
         rows, before = [], 0.0
         for number, piece in enumerate(pieces, 1):
             at = piece["mark_along_mm"]
             thin, thick = (self._thick(piece[key]) for key in ("thin_mm", "thick_mm"))
             place = self._place(piece["for"])
-            rows.append((TICK, str(number), self._mark(at), self._mark(at - before), place, thin, thick))
+            tip = tips.get((piece["for"], round(piece["thin_mm"], 6)), 0.0)
+            off = self._mark(tip) if tip > 0 else "–"
+            rows.append((TICK, str(number), self._mark(at), self._mark(at - before), place, thin, thick, off))
             before = at
-        widths = (7.0, 10.0, 34.0, 34.0, 0.0, 20.0, 20.0)
-        self._table(("", "cut", "mark", "from the last", "goes to", "thin", "thick"), widths, rows)
+        heads = ("", "cut", "mark", "from the last", "goes to", "thin", "thick", "cut off the tip")
+        self._table(heads, (7.0, 9.0, 37.0, 31.0, 0.0, 14.0, 14.0, 31.0), rows)
 
     def _strip_picture(self, cut: Mapping[str, Any]) -> None:
         """The strip to scale along its length, cuts leaning one way and the other (not to scale)."""
@@ -309,7 +313,7 @@ class _CutSheet:
         for post, pack in packs:
             for piece in pack.pieces:
                 if piece.form == "flat":
-                    place = f"{post} {words.seat_name(pack.seat, self.facts.faces)}"
+                    place = f"{post}\u00a0{words.seat_name(pack.seat, self.facts.faces)}"
                     groups.setdefault((piece.lot, piece.thickness_mm), []).append(place)
         if not groups:
             return
@@ -362,6 +366,20 @@ class _CutSheet:
         return shown.plain(mm, self.facts.units, 2 if self.facts.units == "mm" else 3)
 
 
+def _tips(packs: Sequence[tuple[str, Pack]]) -> dict[tuple[str, float], float]:
+    """What is cut off the tip of each wedge: by its place, as the plan's cuts name it, and its thin edge."""
+    return {
+        (f"{post}/{pack.seat.value}", round(piece.thin_mm, 6)): piece.trim_tip_mm
+        for post, pack in packs
+        for piece in pack.pieces
+        if piece.form == "strip" and piece.thin_mm is not None
+    }
+
+
+def _many(count: int, what: str) -> str:
+    return f"{count} {what}{'' if count == 1 else 's'}"
+
+
 def _gaps(marks: Sequence[float]) -> list[float]:
     return [b - a for a, b in zip([0.0, *marks], marks, strict=False)]
 
@@ -389,7 +407,7 @@ def _draw_labels(page: Paper, facts: SheetFacts, packs: Sequence[tuple[str, Pack
             f"{facts.faces[Face.OUT]} is up. {warned}"
         )
         page.y += 1.5
-        rows = max(1, int((page.floor + 3.0 - page.y) // _LABEL_TALL))
+        rows = max(1, int((page.floor - page.y) // _LABEL_TALL))
         wide = page.wide / _ACROSS
         for number, (post, pack) in enumerate(packs[place : place + rows * _ACROSS]):
             row, column = divmod(number, _ACROSS)
@@ -438,11 +456,11 @@ def _draw_label(sheet: Sheet, box: Box, facts: SheetFacts, post: str, pack: Pack
 def _piece_text(piece: Piece, facts: SheetFacts) -> str:
     units, graduation = facts.units, facts.graduation
     digits = 2 if units == "mm" else 3
+    tip = f", tip cut off {shown.mark(piece.trim_tip_mm, units, graduation)}" if piece.trim_tip_mm > 0 else ""
     if piece.form == "strip" and piece.thin_mm is not None and piece.thick_mm is not None:
         thin, thick = (shown.plain(mm, units, digits) for mm in (piece.thin_mm, piece.thick_mm))
-        return f"{piece.lot} {thin}–{thick}"
+        return f"{piece.lot} wedge {thin}–{thick}{tip}"
     which = f"{piece.lot} no. {piece.copy}" if piece.copy else piece.lot
     if piece.mark_mm is None:
         return f"{which} {shown.plain(piece.thickness_mm, units, digits)}"
-    tip = f", tip cut off {shown.mark(piece.trim_tip_mm, units, graduation)}" if piece.trim_tip_mm > 0 else ""
     return f"{which} to mark {shown.mark(piece.mark_mm, units, graduation)}{tip}"

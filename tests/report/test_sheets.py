@@ -1,8 +1,11 @@
 import io
+import re
+from dataclasses import replace
 
 import pypdf
 import pytest
 
+from shimfit.core.cautions import cautions_of
 from shimfit.errors import UsageError
 from shimfit.model import Face
 from shimfit.quantities.shown import mark
@@ -113,7 +116,7 @@ def test_every_pack_has_a_label_with_post_seat_and_thickness():
         assert f"Post {post} next-out 1.49 mm lifts" in labels
         assert f"Post {post} prev-out 0.40 mm only fills" in labels
     assert "T1 no. 1 to mark 29.4 + F2 0.49" in labels
-    assert "S2 1.00–2.60" in labels
+    assert "S2 wedge 1.00–2.60" in labels
 
 
 def test_own_face_names_on_sheet_and_labels():
@@ -193,3 +196,40 @@ def test_answers_that_were_not_planned_together_are_alternatives_and_no_cut_shee
     assert "Post 1: T1 no. 1 to 72.9, tip cut off 40.9" in text
     assert "Post 2: flats only" in text
     assert "Tapers: marks from the original thin end" not in text
+
+
+def test_a_wedge_s_tip_to_cut_stands_on_table_and_label():
+    plan = plan_of(1)
+    pieces = plan["posts"][0]["packs"][0]["pieces"]
+    cut = plan["cuts"][0]["pieces"][0]
+    wedge = {"lot": "S1", "form": "strip", "thickness_mm": 1.2, "trim_tip_mm": 17.7, "saw_deg": 0.5}
+    wedge |= {"thin_mm": cut["thin_mm"], "thick_mm": cut["thick_mm"]}
+    pieces[:] = [wedge]
+    cut["for"] = f"1/{plan['posts'][0]['packs'][0]['seat']}"
+    document = pypdf.PdfReader(io.BytesIO(cut_sheet_pdf(plan, FACTS)))
+    sheet, labels = (page.extract_text() for page in document.pages)
+    assert "17.7" in sheet
+    assert "tip cut off 17.7" in " ".join(labels.split())
+
+
+def test_what_rots_is_warned_of_on_sheet_and_labels_and_each_page_of_labels_has_its_cautions():
+    facts = replace(FACTS, materials={"T1": "cedar shingle", "F2": "hdpe"})
+    pages = [
+        page.extract_text() for page in pypdf.PdfReader(io.BytesIO(cut_sheet_pdf(plan_of(30), facts))).pages
+    ]
+    labels = [" ".join(page.split()) for page in pages if "Pack labels" in page]
+    assert len(labels) > 1
+    for page in (" ".join(pages[0].split()), *labels):
+        assert "cedar shingle: rots or creeps under a guard" in page
+    for page in labels:
+        for text in cautions_of("labels"):
+            assert text in page
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+def test_every_page_s_foot_is_black_whatever_was_filled_last(paper):
+    # What was filled white on a page must not colour the foot that is written when all pages are there.
+    document = pypdf.PdfReader(io.BytesIO(cut_sheet_pdf(plan_of(30), FACTS, paper=paper)))
+    for page in document.pages:
+        foot = page.get_contents().get_data().rpartition(b"/F")[2]
+        assert re.search(rb"q 0(?:\.0+)? g BT|q 0 0 0 rg BT|q 0(?:\.0+)? g\s+BT", foot), foot[:200]
