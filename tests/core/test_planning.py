@@ -6,7 +6,7 @@ import os
 import time
 from collections import Counter, defaultdict
 from dataclasses import replace
-from itertools import pairwise
+from itertools import chain, combinations, pairwise
 from pathlib import Path
 
 import numpy as np
@@ -15,12 +15,13 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import csc_array
 
 from shimfit.core.packing import Options, Saw, build_tables, prescribe
+from shimfit.core.packing.options import Weights
 from shimfit.core.planning import PlanPost, plan, search
 from shimfit.core.planning import geometry as geometries
 from shimfit.core.planning.choosing import choose_together
 from shimfit.core.planning.patience import Patience
 from shimfit.core.planning.program import IntegerAnswer
-from shimfit.core.planning.rounds import Pricing, generate
+from shimfit.core.planning.rounds import Pricing, Rounds
 from shimfit.core.planning.search import ListMaker
 from shimfit.core.resting import Support, rest
 from shimfit.model import Foot, Lean, Lot, Tolerance
@@ -373,8 +374,25 @@ def test_an_aim_is_what_the_post_comes_to():
 def test_rounds_prove_a_bound_below_their_own_program():
     given, options = posts(10, 11), Options(objective="weights", saw=SAW)
     pricing = Pricing(given, options, build_tables(box(25, 2, 1, 11), options))
-    rounds = generate(pricing, Highs(), until=math.inf)
-    assert rounds.bound <= rounds.objective + 1e-6
+    settled = Rounds(pricing, Highs()).first()
+    assert settled.bound <= settled.objective + 1e-6
+
+
+@pytest.mark.parametrize("seed", [2, 5])
+def test_saw_settings_are_paid_for_in_the_bound(seed):
+    """The plan against one plan for each set of settings, for which the saw is set beforehand."""
+    given, lots = posts(6, seed), box(7, 1, 2, seed, most=2)
+    whole = plan(given, lots, Options(objective="weights", saw=Saw((0.5, 1.0, 1.5))), Highs())
+    each = []
+    for settings in chain.from_iterable(combinations((0.5, 1.0, 1.5), k) for k in range(4)):
+        options = Options(objective="weights", saw=Saw(settings), weights=Weights(saw_set_up=0.0))
+        done = plan(given, lots, options, Highs())
+        each.append((done.bound + 20 * len(settings), done.objective + 20 * len(settings)))
+    assert any(piece.form == "strip" for one in whole.planned for pack in one.packs for piece in pack.pieces)
+    assert whole.bound <= min(best for _, best in each) + 1e-6
+    assert whole.objective >= min(bound for bound, _ in each) - 1e-6
+    assert whole.objective <= min(best for _, best in each) * (1 + 1e-3)
+    assert whole.gap <= 1e-3
 
 
 # ---------------------------------------------------------------- the compact program, by scipy

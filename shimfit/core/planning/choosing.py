@@ -9,7 +9,8 @@ again. Strips that the chosen wedges can't be sawn from are told shorter, and ch
 from __future__ import annotations
 
 from collections import defaultdict
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from heapq import heappop, heappush
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -19,7 +20,7 @@ from shimfit.core.planning import whole
 from shimfit.core.planning.building import packs_behind
 from shimfit.core.planning.leftover import wedge_of
 from shimfit.core.planning.offering import greedy, worth_offering
-from shimfit.core.planning.rounds import Pricing, Rounds, enrich, generate
+from shimfit.core.planning.rounds import Pricing, Rounds, Settled
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -41,6 +42,7 @@ SURE = 0.99
 """Share of a pattern in the linear program from which a long run takes it as it is, at first."""
 ENRICH_STEPS = ((60, 6.0), (300, 15.0))
 """(patterns a post, cost above its cheapest that is looked at)."""
+CLOSER_LOOKS = 3
 ENRICH_MOST = 12_000
 """Patterns in all, about: more are too many for the integer program."""
 SHARE_FOR_ROUNDS = 0.7
@@ -68,80 +70,156 @@ def choose_together(
 
     `long`: the run is too long to close the last of the gap.
     """
-    pricing = Pricing(posts, tables.options, tables)
-    until = patience.clock() + SHARE_FOR_ROUNDS * max(0.0, patience.seconds_left)
-    rounds = generate(
-        pricing,
-        solver,
-        until=until,
-        clock=patience.clock,
-        stop=patience.stop,
-        progress=None if patience.progress is None else lambda bound, _: patience.tell(bound, None),
-    )
-    return _Choosing(rounds, solver, patience, long=long).done()
+    return _Choosing(Pricing(posts, tables.options, tables), solver, patience, long=long).done()
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class _Node:
+    """Plans that pay for the saw settings in `paid` and use none but those in `allowed`."""
+
+    bound: float
+    """None of them costs less, its set-ups counted."""
+    number: int
+    settled: Settled = field(compare=False)
+    """What the rounds know of these settings, or of more."""
+    allowed: frozenset[float] = field(compare=False)
+    paid: frozenset[float] = field(compare=False)
 
 
 class _Choosing:
-    """One choice after the rounds."""
+    """From the rounds to a choice."""
 
-    def __init__(self, rounds: Rounds, solver: Solver, patience: Patience, *, long: bool) -> None:
-        self.rounds, self.solver, self.patience, self.long = rounds, solver, patience, long
-        self.posts, self.tables = rounds.pricing.posts, rounds.pricing.tables
-        self.bound, self.stopped = rounds.bound, rounds.stopped
+    def __init__(self, pricing: Pricing, solver: Solver, patience: Patience, *, long: bool) -> None:
+        self.solver, self.patience, self.long = solver, patience, long
+        self.posts, self.tables = pricing.posts, pricing.tables
+        self.enough = LONG_GAP if long else ENRICH_GAP
+        self.set_up = self.tables.options.costs.saw_set_up
+        stands = self.tables.options.saw.stands_at_deg
+        self.free = frozenset() if stands is None else frozenset([stands])
+        """Settings that cost nothing."""
+        self.bound, self.stopped = 0.0, False
+        rounds = patience.part(SHARE_FOR_ROUNDS)
+        told = None if patience.progress is None else lambda bound, _: patience.tell(bound, None)
+        self.rounds = Rounds(pricing, solver, rounds.at_an_end, told)
 
     def done(self) -> Together:
         """Run all steps."""
-        chosen = self._choose((), sure=self._sure()) if self.long else None
+        root = self.rounds.first()
+        self.bound, self.stopped = root.bound, self.rounds.stopped
+        self.rounds.progress = None
+        chosen = self._choose(root, (), sure=self._sure(root)) if self.long else None
         if chosen is None or (
             not self.stopped and chosen.objective - self.bound > LONG_GAP * chosen.objective
         ):
-            chosen = self._choose(() if chosen is None else chosen.patterns)
+            chosen = self._choose(root, () if chosen is None else chosen.patterns)
         if chosen is not None and not self.stopped:
-            chosen = self._look_closer(chosen)
+            chosen = self._by_settings(root, chosen)
         if chosen is None:
             return Together(None, self.bound, self.rounds.count, stopped=True)
         self.patience.tell(self.bound, chosen.objective)
         return Together(chosen.patterns, self.bound, self.rounds.count, self.stopped)
 
-    def _sure(self) -> tuple[Pattern, ...]:
+    def _sure(self, settled: Settled) -> tuple[Pattern, ...]:
         """Patterns that the linear program takes whole: most of a long run, which leaves a small program."""
-        return tuple(self.rounds.master.patterns[k] for k in np.flatnonzero(self.rounds.x > SURE))
+        return tuple(self.rounds.master.patterns[k] for k in np.flatnonzero(settled.x > SURE))
 
-    def _look_closer(self, chosen: whole.Chosen) -> whole.Chosen:
-        """Where the gap is wide, more patterns about the best prices, and choose again from there."""
-        enough = LONG_GAP if self.long else ENRICH_GAP
-        for keep, spare in ENRICH_STEPS:
-            missing = chosen.objective - self.bound
-            if missing <= enough * chosen.objective:
+    def _enough(self, chosen: whole.Chosen) -> bool:
+        return chosen.objective - self.bound <= self.enough * chosen.objective
+
+    def _by_settings(self, root: Settled, chosen: whole.Chosen) -> whole.Chosen:
+        """Which saw settings to pay for: the least bound over all choices, and a closer look at the best.
+
+        Best first: the open choice with the least bound is asked which setting that is not paid for yet the
+        linear program uses most; with it paid the bound rises by the set-up, without it by what is lost. A
+        choice that uses only what it pays for is settled: its bound is the bound of all, and patterns about
+        its prices are looked for.
+        """
+        heap = [_Node(root.bound, 0, root, root.allowed, self.free if self.set_up > 0.0 else root.allowed)]
+        number, looked = 0, 0
+        proven = False
+        while heap and not self._enough(chosen):
+            if self.patience.at_an_end():
+                self.stopped = True
+                break
+            node = heappop(heap)
+            if not proven:
+                self.bound = max(self.bound, min(node.bound, chosen.objective))
+            if node.bound >= chosen.objective * (1.0 - self.enough) or looked >= CLOSER_LOOKS:
+                break
+            if node.allowed != node.settled.allowed:
+                to_pay = self._to_pay(node.paid)
+                settled = self.rounds.narrowed(node.settled, node.allowed, chosen.objective - to_pay)
+                heappush(heap, replace(node, bound=max(node.bound, settled.bound + to_pay), settled=settled))
+                continue
+            use = self._use(node)
+            if not use:
+                proven = True
+                looked += 1
+                chosen = self._look_closer(node, chosen)
+                continue
+            most = max(sorted(use), key=lambda deg: use[deg])
+            number += 2
+            paid_bound = max(
+                node.bound, node.settled.bound + self.set_up * len((node.paid | {most}) - self.free)
+            )
+            heappush(heap, replace(node, number=number - 1, bound=paid_bound, paid=node.paid | {most}))
+            heappush(heap, replace(node, number=number, allowed=node.allowed - {most}))
+        return chosen
+
+    def _to_pay(self, settings: Iterable[float]) -> float:
+        """What setting the saw to these costs."""
+        return self.set_up * len(set(settings) - self.free)
+
+    def _use(self, node: _Node) -> dict[float, float]:
+        """How much the linear program uses settings that are not paid for."""
+        use: dict[float, float] = defaultdict(float)
+        patterns = self.rounds.master.patterns
+        for k in np.flatnonzero(node.settled.x > 1e-9).tolist():
+            for deg in patterns[k].needs - node.paid:
+                use[deg] += float(node.settled.x[k])
+        return use
+
+    def _look_closer(self, node: _Node, chosen: whole.Chosen) -> whole.Chosen:
+        """Choose among these settings; where the gap is wide, from more patterns about the best prices."""
+        for keep, spare in ((0, 0.0), *ENRICH_STEPS):
+            missing = chosen.objective - node.bound
+            if missing <= self.enough * chosen.objective:
                 break
             if self.patience.at_an_end():
                 self.stopped = True
                 break
             most = max(1, ENRICH_MOST // len(self.posts))
-            if not enrich(self.rounds, min(missing, spare), min(keep, most), self.patience.at_an_end):
+            if keep and not self.rounds.enrich(node.settled, min(missing, spare), min(keep, most)):
                 break
-            other = self._choose(chosen.patterns, most=min(2 * keep, 2 * most))
+            offer = min(2 * keep, 2 * most) if keep else PATTERNS_A_POST
+            other = self._choose(node.settled, chosen.patterns, most=offer)
             if other is not None and other.objective < chosen.objective:
                 chosen = other
         return chosen
 
     def _choose(
-        self, start: Sequence[Pattern], most: int = PATTERNS_A_POST, sure: Sequence[Pattern] = ()
+        self,
+        settled: Settled,
+        start: Sequence[Pattern],
+        most: int = PATTERNS_A_POST,
+        sure: Sequence[Pattern] = (),
     ) -> whole.Chosen | None:
         """The integer program; strips that its wedges do not fit on are told shorter, and again.
 
         `sure` patterns are taken as they are.
         """
-        settled = {pattern.post for pattern in sure}
-        patterns = [one for one in worth_offering(self.rounds, most, start) if one.post not in settled]
-        start = start or greedy(self.tables, patterns, self.rounds)
+        done = {pattern.post for pattern in sure}
+        master = self.rounds.master
+        patterns = [one for one in worth_offering(master, settled, most, start) if one.post not in done]
+        share = {p.key: float(x) for p, x in zip(master.patterns, settled.x, strict=False)}
+        start = start or greedy(self.tables, patterns, share)
         shares: dict[int, float] = {}
         chosen, short = None, list[int]()
         for _ in range(STRIP_TRIES):
             other = whole.choose(
                 self.tables,
                 patterns,
-                [post for post in range(len(self.posts)) if post not in settled],
+                [post for post in range(len(self.posts)) if post not in done],
                 self.solver,
                 seconds=max(0.0, self.patience.seconds_left),
                 relative_gap=LONG_CHOOSING_GAP if self.long else CHOOSING_GAP,
@@ -174,10 +252,9 @@ class _Choosing:
 
     def _cost(self, patterns: Sequence[Pattern], left: Sequence[int]) -> float:
         """What patterns, posts left out and the set-ups to pay for cost."""
-        options = self.tables.options
-        paid = {deg for pattern in patterns for _, deg in pattern.uses.settings} - {options.saw.stands_at_deg}
+        settings = {deg for pattern in patterns for deg in pattern.needs}
         served = sum(pattern.cost for pattern in patterns)
-        return served + options.costs.unsolved * len(left) + options.costs.saw_set_up * len(paid)
+        return served + self.tables.options.costs.unsolved * len(left) + self._to_pay(settings)
 
     def _without_strips(self, chosen: whole.Chosen, ranks: Sequence[int]) -> whole.Chosen:
         """The same without the patterns that take from some strip lots; their posts are left out."""

@@ -2,8 +2,9 @@
 
 Rows: one per post (served once, or left unsolved at a price); one per flat lot (pieces) and per strip lot
 (usable length); then, added when an answer breaks them, one per point of a taper (no more stretches cover
-it than there are pieces: interval graphs are perfect, so that is all there is to it) and one per post, seat
-and saw setting (no more than the setting is paid for). Prices are minus the duals of the box's rows.
+it than there are pieces: interval graphs are perfect, so that is all there is to it). Prices are minus the
+duals of the box's rows. What a saw is set to costs nothing here: which settings may be used at all is told
+by `only`, and `choosing` decides which of them are worth their set-up.
 """
 
 from __future__ import annotations
@@ -30,7 +31,6 @@ if TYPE_CHECKING:
     Ints = NDArray[np.int64]
 
 TOO_MUCH = 1e-6
-NEW_ROWS_AT_ONCE = 400
 CREDIT = 80.0
 """First price of a piece that is not in the box: bounds the first duals, which would be wild without it."""
 CREDIT_MM = 20.0
@@ -53,10 +53,8 @@ class _NewRow:
     upper: float
     columns: list[int]
     values: list[float]
-    point: tuple[int, float] | None = None
-    """(rank, mm along a taper) where it limits a taper."""
-    sawn: tuple[int, int, float] | None = None
-    """(post, seat, setting) where it limits a set-up."""
+    point: tuple[int, float]
+    """(rank, mm along a taper) that it limits."""
 
 
 class Master:
@@ -85,24 +83,20 @@ class Master:
         self.capacity = np.array(capacity)
         self.points: dict[int, list[tuple[float, int]]] = defaultdict(list)
         """Taper's rank → (point, row)."""
-        self.seat_rows: dict[tuple[int, int, float], int] = {}
-        """(post, seat, setting) → row."""
-        saw = tables.options.saw
-        self.settings = tuple(
-            deg
-            for deg in dict.fromkeys(saw.settings_deg)
-            if deg != saw.stands_at_deg and self.costs.saw_set_up > 0
-        )
-        # The program's own first columns: a post left unsolved, a saw setting paid for, stock on credit.
+        self._bit = {deg: 1 << k for k, deg in enumerate(tables.options.saw.settings_deg)}
+        self._needs = np.zeros(0, np.int64)
+        """Saw settings of each pattern, as bits."""
+        self.allowed: frozenset[float] | None = None
+        """Saw settings that patterns may use for now; None: all."""
+        # The program's own first columns: a post left unsolved, stock on credit.
         tapers = [rank for rank, lot in enumerate(lots) if lot.form == "taper" and lot.count > 0]
         self._on_credit_of = {rank: k for k, rank in enumerate([*self.lot_row, *tapers])}
-        self.own_columns = posts + len(self.settings) + len(self._on_credit_of)
+        self.own_columns = posts + len(self._on_credit_of)
         self.credit = CREDIT
         """Price at which stock that is not there may be used for now (per piece); 0: no longer."""
         self._entries: list[tuple[Ints, Ints, Floats]] = []
         self._flat_entries: tuple[Ints, Ints, Floats] | None = None
         self._stretches: dict[int, list[tuple[int, float, float]]] = defaultdict(list)
-        self._sawn: dict[tuple[int, int, float], list[int]] = defaultdict(list)
         self._start()
 
     @property
@@ -122,12 +116,6 @@ class Master:
         starts = np.arange(self.posts, dtype=np.int32)
         self._program.add_columns(
             one * self.costs.unsolved, np.full(self.posts, np.inf), Sparse(starts, starts.copy(), one)
-        )
-        settings = len(self.settings)
-        self._program.add_columns(
-            np.full(settings, self.costs.saw_set_up),
-            np.full(settings, np.inf),
-            Sparse(np.zeros(settings, np.int32), np.zeros(0, np.int32), np.zeros(0)),
         )
         owed = len(self._on_credit_of)
         known = np.arange(self.capacity.size, dtype=np.int32)
@@ -193,6 +181,8 @@ class Master:
         self.patterns += new
         self.cost = np.concatenate([self.cost, [pattern.cost for pattern in new]])
         self.post = np.concatenate([self.post, np.array([pattern.post for pattern in new], np.int64)])
+        needs = [sum(self._bit[deg] for deg in pattern.needs) for pattern in new]
+        self._needs = np.concatenate([self._needs, np.array(needs, np.int64)])
         rows, values = np.array(index, np.int64), np.array(value, float)
         self._entries.append((np.array(column, np.int64), rows, values))
         self._flat_entries = None
@@ -216,12 +206,23 @@ class Master:
             for point, row in self.points[rank]:
                 if start <= point < end:
                     entries[row] += 1.0
-        for seat, deg in uses.settings:
-            self._sawn[pattern.post, seat, deg].append(column)
-            seat_row = self.seat_rows.get((pattern.post, seat, deg))
-            if seat_row is not None:
-                entries[seat_row] += 1.0
         return entries
+
+    def only(self, allowed: frozenset[float] | None) -> None:
+        """Patterns that use other saw settings than these are out of the program until told otherwise."""
+        before, self.allowed = self.out(), allowed
+        out = self.out()
+        changed = np.flatnonzero(out != before)
+        self._program.change_upper(
+            (changed + self.own_columns).astype(np.int32), np.where(out[changed], 0.0, np.inf)
+        )
+
+    def out(self) -> NDArray[np.bool_]:
+        """Which patterns are out of the program for now."""
+        if self.allowed is None:
+            return np.zeros(self.cost.size, bool)
+        banned = sum(bit for deg, bit in self._bit.items() if deg not in self.allowed)
+        return np.asarray((self._needs & banned) != 0, bool)
 
     # ---------------------------------------------------------------- solving
 
@@ -231,36 +232,20 @@ class Master:
             answer = self._program.solve()
             assert answer is not None, "leaving every post unsolved is always an answer"
             x = answer.columns[self.own_columns :]
-            self._on_credit = answer.columns[self.posts + len(self.settings) : self.own_columns]
-            if not self._add_broken_rows(x, answer.columns[self.posts : self.posts + len(self.settings)]):
+            self._on_credit = answer.columns[self.posts : self.own_columns]
+            if not self._add_broken_rows(x):
                 duals = Duals(
                     np.maximum(0.0, answer.duals[: self.posts]),
                     np.maximum(0.0, -answer.duals[self.posts : self.rows]),
                 )
                 return answer.objective, x, duals, answer
 
-    def _add_broken_rows(self, x: Floats, paid: Floats) -> bool:
+    def _add_broken_rows(self, x: Floats) -> bool:
         broken = [self._broken_point(rank, stretches, x) for rank, stretches in self._stretches.items()]
-        rows = [row for row in broken if row is not None] + self._broken_set_ups(x, paid)
+        rows = [row for row in broken if row is not None]
         if rows:
             self._append(rows)
         return bool(rows)
-
-    def _broken_set_ups(self, x: Floats, paid: Floats) -> list[_NewRow]:
-        """Post, seat and setting used more than the setting is paid for; the worst first."""
-        where = {deg: place for place, deg in enumerate(self.settings)}
-        broken = []
-        for key, columns in self._sawn.items():
-            if key in self.seat_rows or key[2] not in where:
-                continue
-            over = float(x[columns].sum()) - paid[where[key[2]]]
-            if over > TOO_MUCH:
-                broken.append((-over, key))
-        rows = []
-        for _, key in sorted(broken)[:NEW_ROWS_AT_ONCE]:
-            columns = [self.posts + where[key[2]], *(self.own_columns + column for column in self._sawn[key])]
-            rows.append(_NewRow(0.0, columns, [-1.0] + [1.0] * (len(columns) - 1), sawn=key))
-        return rows
 
     def _broken_point(
         self, rank: int, stretches: Sequence[tuple[int, float, float]], x: Floats
@@ -284,7 +269,7 @@ class Master:
         amounts: dict[int, float] = defaultdict(float)
         for chosen in np.flatnonzero((start <= point) & (point < end)):
             amounts[self.own_columns + int(column[chosen])] += 1.0
-        amounts[self.posts + len(self.settings) + self._on_credit_of[rank]] = -1.0
+        amounts[self.posts + self._on_credit_of[rank]] = -1.0
         columns = sorted(amounts)
         return _NewRow(float(count), columns, [amounts[c] for c in columns], point=(rank, point))
 
@@ -294,10 +279,7 @@ class Master:
         value: list[float] = []
         entries: list[tuple[int, int, float]] = []
         for number, row in enumerate(rows, start=self.rows):
-            if row.point is not None:
-                self.points[row.point[0]].append((row.point[1], number))
-            if row.sawn is not None:
-                self.seat_rows[row.sawn] = number
+            self.points[row.point[0]].append((row.point[1], number))
             starts.append(len(index))
             index += row.columns
             value += row.values
@@ -340,17 +322,8 @@ class Master:
         }
         return Prices(flat, taper, strip)
 
-    def seat_prices(self, price: Floats, posts: int) -> dict[float, Floats]:
-        """Setting → (P, 3) what a pack sawn at it pays at each seat."""
-        result: dict[float, Floats] = {}
-        for (post, seat, deg), row in self.seat_rows.items():
-            value = float(price[row - self.posts])
-            if value > 0.0:
-                result.setdefault(deg, np.zeros((posts, 3)))[post, seat] = value
-        return result
-
     def priced(self, price: Floats) -> Floats:
-        """Cost of every pattern so far at other prices."""
+        """Cost of every pattern so far at other prices; +inf for those that are out."""
         if self._flat_entries is None:
             parts = list(zip(*self._entries, strict=True)) if self._entries else []
             self._flat_entries = (
@@ -362,7 +335,9 @@ class Master:
         column, row, value = self._flat_entries
         padded = np.concatenate([np.zeros(self.posts), price, np.zeros(self.capacity.size - price.size)])
         extra = np.asarray(np.bincount(column, weights=value * padded[row], minlength=self.cost.size), float)
-        return np.asarray(self.cost + extra, float)
+        priced = np.asarray(self.cost + extra, float)
+        priced[self.out()] = np.inf
+        return priced
 
     def usage(self, priced: Floats) -> Floats:
         """What the box's rows would give if each post took its cheapest pattern at these costs."""
@@ -376,14 +351,6 @@ class Master:
         used = np.bincount(row, weights=value * chosen[column], minlength=self.rows)
         return np.asarray(used[self.posts :], float)
 
-    def outside_bound(self, price: Floats) -> float:
-        """What the box's rows take off the bound: minus the worth of all stock, and set-ups not paid for."""
-        bound = -float(price @ self.capacity[: price.size])
-        for deg in self.settings:
-            paid = sum(
-                float(price[row - self.posts])
-                for (_, _, other), row in self.seat_rows.items()
-                if other == deg and row - self.posts < price.size
-            )
-            bound += min(0.0, self.costs.saw_set_up - paid)
-        return bound
+    def worth_of_stock(self, price: Floats) -> float:
+        """Of the whole box at these prices."""
+        return float(price @ self.capacity[: price.size])

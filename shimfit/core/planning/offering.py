@@ -11,31 +11,32 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from shimfit.core.packing.tables import Tables
+    from shimfit.core.planning.master import Master
     from shimfit.core.planning.patterns import Pattern
-    from shimfit.core.planning.rounds import Rounds
+    from shimfit.core.planning.rounds import Settled
 
 
-def worth_offering(rounds: Rounds, most: int, start: Sequence[Pattern]) -> list[Pattern]:
+def worth_offering(master: Master, settled: Settled, most: int, start: Sequence[Pattern]) -> list[Pattern]:
     """The patterns of each post that cost least beyond what serving it is worth, with those in use."""
-    master = rounds.master
     if not master.patterns:
         return []
-    priced = master.priced(rounds.price)
-    in_use = np.flatnonzero(rounds.x > 1e-9)
-    priced[in_use] = -np.inf
+    master.only(settled.allowed)
+    priced = master.priced(settled.price)
+    priced[np.flatnonzero(settled.x > 1e-9)] = -np.inf
     known = {pattern.key for pattern in start}
     if known:
         priced[[k for k, pattern in enumerate(master.patterns) if pattern.key in known]] = -np.inf
     order = np.lexsort((np.arange(priced.size), priced, master.post))
     post = master.post[order]
     first = np.searchsorted(post, post)
-    kept = np.sort(order[np.arange(post.size) - first < most])
+    kept = np.sort(order[(np.arange(post.size) - first < most) & (priced[order] < np.inf)])
     return [master.patterns[k] for k in kept]
 
 
-def greedy(tables: Tables, patterns: Sequence[Pattern], rounds: Rounds) -> list[Pattern]:
+def greedy(
+    tables: Tables, patterns: Sequence[Pattern], share: Mapping[tuple[object, ...], float]
+) -> list[Pattern]:
     """A plan to begin from: the linear program's most certain patterns first, if the box still allows."""
-    share = dict(zip((p.key for p in rounds.master.patterns), rounds.x, strict=False))
     ordered = sorted(patterns, key=lambda p: (-share.get(p.key, 0.0), p.cost, p.post))
     flats: Counter[int] = Counter()
     stretches: dict[int, list[tuple[float, float]]] = defaultdict(list)

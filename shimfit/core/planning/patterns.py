@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from dataclasses import dataclass
+from heapq import heappop, heappush
 from typing import TYPE_CHECKING
 
 from shimfit.core.packing.tables import Caps
@@ -18,7 +19,8 @@ if TYPE_CHECKING:
     from shimfit.core.planning.search import Found, Lists
     from shimfit.model import Lot
 
-OWN_STOCK_TRIES = 6
+OWN_STOCK_TRIES = 24
+"""Ways out that are looked at where two seats of a post want one piece."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +67,11 @@ class Pattern:
     uses: Uses
 
     @property
+    def needs(self) -> frozenset[float]:
+        """Saw settings that its wedges are cut at."""
+        return frozenset(deg for _, deg in self.uses.settings)
+
+    @property
     def key(self) -> tuple[object, ...]:
         """Same key, same pieces at the same seats."""
         return (self.post, self.packs)
@@ -83,53 +90,68 @@ def spell_out(  # noqa: PLR0917 - it takes the quantities it takes
     `extra` (N,) is what lean, rock and bearing cost; `post_of` numbers the geometry's posts among all;
     `under_pivot`: thickness in quanta of the flats that lift the whole foot, 0 = none.
     """
-    patterns = []
-    for n in range(found.post.size):
-        post, combination = int(found.post[n]), int(found.combination[n])
-        picked = []
-        for seat in range(SEATS):
-            state = (combination >> seat) & 1
-            picked.append((seat, state, lists.choice(post, seat, state, int(found.entry[n, seat]))))
-        if under_pivot:
-            picked.append((PIVOT, 0, Choice(0, under_pivot, None)))
-        pattern = within_own_stock(tables, picked, float(extra[n]), post_of[post])
-        if pattern is not None:
-            patterns.append(pattern)
-    return patterns
+    return [
+        pattern
+        for n in range(found.post.size)
+        for pattern in [spelled(tables, lists, found, n, extra[n], post_of, under_pivot)[0]]
+        if pattern is not None
+    ]
+
+
+def spelled(  # noqa: PLR0917 - it takes the quantities it takes
+    tables: Tables, lists: Lists, found: Found, n: int, extra: float, post_of: Sequence[int],
+    under_pivot: int = 0,
+) -> tuple[Pattern | None, float]:  # fmt: skip
+    """The n-th as `within_own_stock` answers it."""
+    post, combination = int(found.post[n]), int(found.combination[n])
+    picked = []
+    for seat in range(SEATS):
+        state = (combination >> seat) & 1
+        picked.append((seat, state, lists.choice(post, seat, state, int(found.entry[n, seat]))))
+    if under_pivot:
+        picked.append((PIVOT, 0, Choice(0, under_pivot, None)))
+    return within_own_stock(tables, picked, extra, post_of[post])
 
 
 def within_own_stock(
     tables: Tables, picked: Sequence[tuple[int, int, Choice]], extra: float, post: int
-) -> Pattern | None:
-    """A pattern of these thicknesses that the box holds: where two seats want one piece, one goes without.
+) -> tuple[Pattern | None, float]:
+    """The cheapest pattern of these thicknesses that the box holds; and what, priced, none is below.
 
-    None when that was not found in a few tries; the thicknesses may still be makeable.
+    Where two seats want one piece, each in turn goes without it, the cheapest way out first: so the first
+    that the box holds is the best. None when that was not found in a few tries, or there is none (then +inf).
     """
-    caps = [Caps() for _ in picked]
-    stacks: list[Stack | None] = [_stack(tables, choice, Caps()) for _, _, choice in picked]
-    for _ in range(OWN_STOCK_TRIES):
-        if any(
-            stack is None and choice.row != BARE for stack, (_, _, choice) in zip(stacks, picked, strict=True)
-        ):
-            return None
+    first: list[Stack | None] = [_stack(tables, choice, Caps()) for _, _, choice in picked]
+    if any(stack is None and choice.row != BARE for stack, (_, _, choice) in zip(first, picked, strict=True)):
+        return None, math.inf
+    number = 0
+    heap = [
+        (sum(stack.cost for stack in first if stack is not None), number, first, [Caps() for _ in picked])
+    ]
+    while heap:
+        cost, _, stacks, caps = heappop(heap)
         pattern = _pattern(tables, picked, stacks, extra, post)
         clash = overused(pattern.uses, tables.lots)
         if clash is None:
-            return pattern
-        best: tuple[float, int, Stack, Caps] | None = None
+            return pattern, cost + extra
+        if number >= OWN_STOCK_TRIES:
+            return None, cost + extra
         for place, (stack, (_, _, choice)) in enumerate(zip(stacks, picked, strict=True)):
-            if stack is None:
-                continue
-            cap = _without(caps[place], stack, clash)
-            if cap is None:
+            cap = None if stack is None else _without(caps[place], stack, clash)
+            if stack is None or cap is None:
                 continue
             other = _stack(tables, choice, cap)
-            if other is not None and (best is None or other.cost - stack.cost < best[0] - 1e-9):
-                best = (other.cost - stack.cost, place, other, cap)
-        if best is None:
-            return None
-        _, place, stacks[place], caps[place] = best
-    return None
+            if other is not None:
+                number += 1
+                heappush(
+                    heap,
+                    (
+                        cost + other.cost - stack.cost, number,
+                        [*stacks[:place], other, *stacks[place + 1 :]],
+                        [*caps[:place], cap, *caps[place + 1 :]],
+                    ),
+                )  # fmt: skip
+    return None, math.inf
 
 
 def overused(uses: Uses, lots: Sequence[Lot]) -> tuple[int, float | None] | None:

@@ -4,25 +4,25 @@ Each round solves the master over the patterns so far, takes prices between the 
 duals jump), and searches every post's cheapest pattern at these prices. Whatever the prices,
 
     bound = Σ_posts min(unsolved, cheapest pattern) - Σ_rows price · capacity
-            + Σ_settings min(0, set-up - paid)
 
 is below every plan (Lagrange), since the search is exact for a box that each seat has to itself.
+Saw settings cost nothing here: a bound holds for the settings that were allowed, and `choosing` adds what
+setting the saw costs.
 """
 
 from __future__ import annotations
 
-import time
+import math
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 from shimfit.core.packing.tables import Tables
 from shimfit.core.planning import geometry as geometries
 from shimfit.core.planning import search
-from shimfit.core.planning.exact import cheapest_in_box, without_set_ups
 from shimfit.core.planning.master import Master
-from shimfit.core.planning.patterns import spell_out
+from shimfit.core.planning.patterns import spell_out, spelled
 from shimfit.core.planning.search import ListMaker
 
 if TYPE_CHECKING:
@@ -45,6 +45,8 @@ OPENING_HOPE = 0.03
 SMOOTHING = 0.5
 MOST_EXACT = 60
 """Posts up to which pieces that two seats of a post want are counted exactly: the gap of small boxes."""
+FIRST_GONE_THROUGH, MOST_GONE_THROUGH = 60, 2000
+"""Patterns of a post gone through for one that the box holds: at first, and where rounds are stuck."""
 POSTS_AT_ONCE = 20
 """Posts between two looks at the clock while patterns are gathered about the best prices."""
 SETTLED = 3e-4
@@ -54,6 +56,17 @@ what is left is still well below what half a piece costs for every ten posts."""
 
 CALM = 2e-2
 """The same while stock is on credit: that program is only a way to sane prices, not to an answer."""
+
+
+class _Some(NamedTuple):
+    """Some of the posts, for a search of their own."""
+
+    maker: ListMaker
+    numbers: Ints
+    """Of the posts among all."""
+    rest: search.Rest
+    under_pivot: int = 0
+    """Thickness in quanta of the flats that lift the whole foot, 0 = none."""
 
 
 @dataclass
@@ -75,24 +88,19 @@ class Pricing:
         self.maker = ListMaker(geometry, self.options)
         self.rest = search.rest_of(geometry, self.options)
         self.guess = np.full(len(self.posts), search.FIRST_LIMIT)
+        self.gone_through = FIRST_GONE_THROUGH
 
     def cheapest(
-        self,
-        tables: Tables,
-        ceiling: Floats,
-        keep: int,
-        set_up: dict[float, Floats] | None = None,
-        numbers: Sequence[int] | None = None,
+        self, tables: Tables, ceiling: Floats, keep: int, numbers: Sequence[int] | None = None
     ) -> tuple[Floats, list[Pattern]]:
         """Least priced cost of each post (or its ceiling), and patterns below it that the box holds."""
-        least, found, lists = self._found(self.maker, tables, ceiling, keep, set_up, self.guess, self.rest)
+        lists = self.maker.make(tables)
+        least, found = search.cheapest(lists, ceiling, keep, self.rest, self.guess)
         own = range(len(self.posts)) if numbers is None else numbers
         extra = self._extra(self.maker, lists, tables, found)
         return least, spell_out(tables, lists, found, extra.tolist(), own)
 
-    def lifted(
-        self, tables: Tables, ceiling: Floats, keep: int, set_up: dict[float, Floats] | None = None
-    ) -> tuple[Floats, list[Pattern]]:
+    def lifted(self, tables: Tables, ceiling: Floats, *, in_the_box: bool) -> tuple[Floats, list[Pattern]]:
         """The same with a flat under the pivot too, which lifts the whole foot: four packs.
 
         Each thickness of flat is tried, cheapest first, for the posts where four packs at their cheapest
@@ -102,43 +110,58 @@ class Pricing:
         least, patterns = ceiling.copy(), []
         if not tables.thick.size:
             return least, []
-        costs = self.options.costs
-        floor = costs.lifting(float(tables.thick[0]) * self.options.quantum_mm)
+        floor = self.options.costs.lifting(float(tables.thick[0]) * self.options.quantum_mm)
         floor += float(tables.c1.min()) + 3.0 * float(tables.cheapest[:, 1:].min())
         doubtful = np.flatnonzero(ceiling > floor)
         if not doubtful.size:
             return least, []
-        extra_by_setting = {deg: extra[doubtful] for deg, extra in (set_up or {}).items()}
         plain = geometries.build([self.posts[int(k)] for k in doubtful], self.options)
-        rest = self.rest.some(doubtful)
+        most = self.gone_through if in_the_box else 1
         for steps in tables.thick[np.argsort(tables.c1, kind="stable")].tolist():
-            lift = costs.lifting(steps * self.options.quantum_mm)
-            down = float(tables.cheapest[0, steps]) + lift
-            room = least[doubtful] - down
             raised = replace(plain, gap_mm=plain.gap_mm + steps * self.options.quantum_mm)
-            maker = ListMaker(raised, self.options)
-            best, found, lists = self._found(
-                maker, tables, np.maximum(0.0, room), keep, extra_by_setting, None, rest
-            )
-            least[doubtful] = np.where(room > 0.0, np.minimum(best, room) + down, least[doubtful])
-            extra = self._extra(maker, lists, tables, found)
-            patterns += spell_out(
-                tables,
-                lists,
-                found,
-                (extra + lift).tolist(),
-                doubtful.tolist(),
-                under_pivot=steps,
-            )
+            some = _Some(ListMaker(raised, self.options), doubtful, self.rest.some(doubtful), steps)
+            least[doubtful], more = self._gone_through(some, tables, least[doubtful], most)
+            patterns += more
         return least, patterns
 
-    def _found(  # noqa: PLR0917 - it takes the quantities it takes
-        self, maker: ListMaker, tables: Tables, ceiling: Floats, keep: int,
-        set_up: dict[float, Floats] | None, guess: Floats | None, rest: search.Rest,
-    ) -> tuple[Floats, search.Found, search.Lists]:  # fmt: skip
-        lists = maker.make(tables, set_up)
-        least, found = search.cheapest(lists, ceiling, keep, rest, guess)
-        return least, found, lists
+    def in_the_box(self, tables: Tables, numbers: Ints, ceiling: Floats) -> tuple[Floats, list[Pattern]]:
+        """A cost that no pattern of these posts in the box is below (up to the ceiling), and their best.
+
+        `cheapest` gives each seat the box to itself. Here the patterns below the ceiling are gone through,
+        cheapest first, each with its own pieces counted, until what comes can be no better.
+        """
+        if not numbers.size:
+            return np.zeros(0), []
+        geometry = geometries.build([self.posts[int(k)] for k in numbers], self.options)
+        some = _Some(ListMaker(geometry, self.options), numbers, self.rest.some(numbers))
+        return self._gone_through(some, tables, ceiling, self.gone_through)
+
+    def _gone_through(
+        self, some: _Some, tables: Tables, ceiling: Floats, most: int
+    ) -> tuple[Floats, list[Pattern]]:
+        """Up to `most` patterns of each post gone through, cheapest first."""
+        lift = down = 0.0
+        if some.under_pivot:
+            lift = self.options.costs.lifting(some.under_pivot * self.options.quantum_mm)
+            down = float(tables.cheapest[0, some.under_pivot]) + lift
+        room = np.maximum(0.0, ceiling - down)
+        lists = some.maker.make(tables)
+        _, found = search.cheapest(lists, room, most, some.rest, room if most > 1 else None)
+        found = found[np.lexsort((np.arange(found.post.size), found.post))]
+        extra = (self._extra(some.maker, lists, tables, found) + lift).tolist()
+        least, own = ceiling.copy(), some.numbers.tolist()
+        best: dict[int, Pattern] = {}
+        seen = np.zeros(ceiling.size, np.int64)
+        for n, post in enumerate(found.post.tolist()):
+            worth, total = float(least[post]), float(found.total[n]) + down
+            if total >= worth:
+                continue
+            seen[post] += 1
+            pattern, cost = spelled(tables, lists, found, n, extra[n], own, some.under_pivot)
+            if pattern is not None and cost < worth:
+                best[post] = pattern
+            least[post] = min(worth, total if seen[post] == most else cost)
+        return least, list(best.values())
 
     def _extra(self, maker: ListMaker, lists: search.Lists, tables: Tables, found: search.Found) -> Floats:
         """What lean, rock and bearing cost: the total less the pieces and their prices."""
@@ -169,195 +192,186 @@ class Pricing:
         return np.where(row >= 0, mismatch * self.options.costs.bearing_per_mm, 0.0)
 
 
-@dataclass
-class Rounds:
-    """How the rounds ended."""
+@dataclass(frozen=True, slots=True)
+class Settled:
+    """What the rounds know about one choice of saw settings, all of them set up for nothing."""
 
-    master: Master
-    pricing: Pricing
+    allowed: frozenset[float]
     objective: float
     """Optimum of the last linear program."""
     bound: float
+    """No plan with these settings costs less, its set-ups not counted."""
     x: Floats
+    """(columns,) the linear program's answer."""
     price: Floats
-    """Prices that proved the bound (rows added later count 0)."""
-    count: int
-    seconds: float
-    stopped: bool
+    """Prices that proved the bound, by row."""
 
 
-def generate(
-    pricing: Pricing,
-    solver: Solver,
-    *,
-    until: float,
-    clock: Callable[[], float] = time.monotonic,
-    stop: Callable[[], bool] | None = None,
-    progress: Callable[[float, float], None] | None = None,
-) -> Rounds:
-    """Rounds until the bound meets the program, the time `until` (on `clock`) is up, or `stop` says so."""
-    began = clock()
-    tables, options = pricing.tables, pricing.options
-    count = len(pricing.posts)
-    unsolved = np.full(count, options.costs.unsolved)
-    master = Master(tables, count, solver)
-    least, patterns = pricing.cheapest(tables, unsolved, PATTERNS_A_ROUND)
-    master.add(patterns)
-    best_bound, best_price = float(least.sum()), np.zeros(master.capacity.size)
-    best_bound, best_price = _open(master, pricing, best_bound, best_price, progress)
-    stopped = lifts = False
-    enough = SETTLED if count <= MOST_EXACT else SETTLED_LONG
-    number = 0
-    last = np.inf
-    while True:
-        objective, x, duals, _ = master.solve()
-        # Once the program hardly moves its duals are calm: lean on them.
-        share = SMOOTHING if last - objective > enough * objective else SMOOTHING / 5
-        last = objective
-        if progress is not None:
-            progress(best_bound, objective)
-        settled = objective - best_bound <= enough * max(1.0, objective)
-        if master.settle_credit(calm=objective - best_bound <= CALM * max(1.0, objective)):
-            last = np.inf
-            continue
-        if settled and not lifts:
-            # Lifted feet seldom pay: they are looked for once the rest is settled, and counted from then on.
-            lifts = True
-            best_price = _grown(best_price, master.capacity.size)
-            best_bound, new = _round(master, pricing, best_price, lifts=True)
-            if new:
+class Rounds:
+    """Rounds of prices over one growing linear program, for one choice of saw settings after another."""
+
+    def __init__(
+        self,
+        pricing: Pricing,
+        solver: Solver,
+        at_an_end: Callable[[], bool] = lambda: False,
+        progress: Callable[[float, float], None] | None = None,
+    ) -> None:
+        self.pricing, self.at_an_end, self.progress = pricing, at_an_end, progress
+        self.posts = len(pricing.posts)
+        self.unsolved = np.full(self.posts, pricing.options.costs.unsolved)
+        self.master = Master(pricing.tables, self.posts, solver)
+        self.count = 0
+        self.stopped = False
+        self.tables = pricing.tables
+
+    def first(self) -> Settled:
+        """All settings allowed."""
+        allowed = frozenset(self.pricing.options.saw.settings_deg)
+        least, patterns = self.pricing.cheapest(self.tables, self.unsolved, PATTERNS_A_ROUND)
+        self.master.add(patterns)
+        bound, price = self._open(float(least.sum()), np.zeros(self.master.capacity.size))
+        return self._settle(allowed, bound, price, lifts=False, cutoff=math.inf)
+
+    def narrowed(self, wider: Settled, allowed: frozenset[float], cutoff: float = math.inf) -> Settled:
+        """Fewer settings, from the prices and patterns of more; given up once the bound is at `cutoff`."""
+        self.master.only(allowed)
+        saw = replace(self.pricing.options.saw, settings_deg=tuple(sorted(allowed)))
+        options = replace(self.pricing.options, saw=saw)
+        self.tables = Tables(self.pricing.tables.lots, options, None, self.pricing.tables.length)
+        price = self._grown(wider.price)
+        bound, _ = self._round(price, lifts=True)
+        return self._settle(allowed, max(bound, wider.bound), price, lifts=True, cutoff=cutoff)
+
+    def _settle(
+        self, allowed: frozenset[float], best_bound: float, best_price: Floats, *, lifts: bool, cutoff: float
+    ) -> Settled:
+        master = self.master
+        enough = SETTLED if self.posts <= MOST_EXACT else SETTLED_LONG
+        number, last = 0, np.inf
+        while True:
+            objective, x, duals, _ = master.solve()
+            # Once the program hardly moves its duals are calm: lean on them.
+            share = SMOOTHING if last - objective > enough * objective else SMOOTHING / 5
+            last = objective
+            if self.progress is not None:
+                self.progress(best_bound, objective)
+            missing = objective - best_bound
+            if master.settle_credit(calm=missing <= CALM * max(1.0, objective)):
                 last = np.inf
                 continue
-            settled = objective - best_bound <= enough * max(1.0, objective)
-        if settled or number >= MOST_ROUNDS:
-            break
-        if clock() >= until or (stop is not None and stop()):
-            stopped = True
-            break
-        number += 1
-        best_price = _grown(best_price, duals.price.size)
-        price = share * best_price + (1.0 - share) * duals.price
-        bound, new = _round(master, pricing, price, lifts=lifts)
-        if bound > best_bound:
-            best_bound, best_price = bound, price
-        if not new:
-            if not np.array_equal(price, duals.price):
-                bound, new = _round(master, pricing, duals.price, lifts=lifts)
+            settled = missing <= enough * max(1.0, objective)
+            if settled and not lifts:
+                # Lifted feet seldom pay: looked for once the rest is settled, and counted from then on.
+                lifts = True
+                best_price = self._grown(best_price)
+                best_bound, new = self._round(best_price, lifts=True)
+                if new:
+                    last = np.inf
+                    continue
+                settled = objective - best_bound <= enough * max(1.0, objective)
+            if settled or number >= MOST_ROUNDS or best_bound >= cutoff:
+                break
+            if self.at_an_end():
+                self.stopped = True
+                break
+            number += 1
+            best_price = self._grown(best_price)
+            price = share * best_price + (1.0 - share) * duals.price
+            bound, new = self._round(price, lifts=lifts)
+            if bound > best_bound:
+                best_bound, best_price = bound, price
+            if not new and not np.array_equal(price, duals.price):
+                bound, new = self._round(duals.price, lifts=lifts)
                 if bound > best_bound:
                     best_bound, best_price = bound, duals.price.copy()
-            if not new and lifts:
-                break
-            if not new:
+            if not new and not lifts:
                 lifts = True
-                best_bound, new = _round(master, pricing, best_price, lifts=True)
-                if not new:
+                best_bound, new = self._round(best_price, lifts=True)
+            if not new:
+                if self.pricing.gone_through >= MOST_GONE_THROUGH or self.posts > MOST_EXACT:
                     break
-    if not lifts:
-        # Stopped before lifted feet were counted: the bound has to hold for them too.
-        best_bound, _ = _round(master, pricing, _grown(best_price, master.capacity.size), lifts=True)
-    return Rounds(
-        master, pricing, objective, best_bound, x, _grown(best_price, master.capacity.size), number,
-        clock() - began, stopped,
-    )  # fmt: skip
+                self.pricing.gone_through *= 6
+        if not lifts:
+            # Stopped before lifted feet were counted: the bound has to hold for them too.
+            best_bound, _ = self._round(self._grown(best_price), lifts=True)
+        self.count += number
+        return Settled(allowed, objective, best_bound, x, self._grown(best_price))
 
+    def _open(self, bound: float, best_price: Floats) -> tuple[float, Floats]:
+        """A few steps up the bound before the first linear program: its raw duals would be wild.
 
-def enrich(rounds: Rounds, spare: float, keep: int, at_an_end: Callable[[], bool] = lambda: False) -> int:
-    """More patterns: those of each post within `spare` of its cheapest at the best prices, up to `keep`.
+        Subgradient steps (Polyak) towards a target a little above the best bound, each row in shares of its
+        capacity; the target comes nearer whenever a step does not climb.
+        """
+        master = self.master
+        best, price, hope = bound, best_price, OPENING_HOPE
+        for _ in range(OPENING_ROUNDS):
+            over = master.usage(master.priced(price)) - master.capacity
+            over = np.where((price <= 0.0) & (over < 0.0), 0.0, over)
+            length = float((over * over / np.maximum(master.capacity, 1e-9)).sum())
+            if length <= 0.0:
+                break
+            step = (best * (1.0 + hope) - bound) / length
+            price = np.maximum(0.0, price + step * over / np.maximum(master.capacity, 1e-9))
+            bound, _ = self._round(price, lifts=False)
+            if bound > best:
+                best, best_price = bound, price
+            else:
+                hope /= 2.0
+            if self.progress is not None:
+                self.progress(best, bound)
+        return best, best_price
 
-    A pattern beyond (best plan - bound) of the cheapest can be in no better plan, so with the whole of that
-    as spare and no post cut short, the integer program over what is there then is exact. Some posts at a
-    time, as long as it is not `at_an_end`. Returns how many were new.
-    """
-    master, pricing, price = rounds.master, rounds.pricing, rounds.price
-    count = len(pricing.posts)
-    ceiling = np.full(count, pricing.options.costs.unsolved)
-    np.minimum.at(ceiling, master.post, master.priced(price))
-    tables = Tables(pricing.tables.lots, pricing.options, master.prices(price), pricing.tables.length)
-    set_up = master.seat_prices(price, count)
-    found: list[Pattern] = []
-    for first in range(0, count, POSTS_AT_ONCE):
-        if at_an_end():
-            break
-        some = slice(first, first + POSTS_AT_ONCE)
-        part = Pricing(pricing.posts[some], pricing.options, pricing.tables)
-        part.guess = np.full(len(part.posts), pricing.options.costs.unsolved)
-        extra = {deg: mine[some] for deg, mine in set_up.items()}
-        numbers = range(first, first + len(part.posts))
-        found += part.cheapest(tables, ceiling[some] + spare, keep, extra, numbers)[1]
-    return master.add(found)
+    def _priced(self, price: Floats) -> tuple[Tables, Floats]:
+        """Tables at these prices, and what each post's cheapest known pattern costs at them."""
+        prices = self.master.prices(price)
+        tables = Tables(self.tables.lots, self.tables.options, prices, self.tables.length)
+        return tables, self._ceiling(price)
 
+    def _ceiling(self, price: Floats) -> Floats:
+        ceiling = self.unsolved.copy()
+        np.minimum.at(ceiling, self.master.post, self.master.priced(price))
+        return ceiling
 
-def _open(
-    master: Master,
-    pricing: Pricing,
-    bound: float,
-    best_price: Floats,
-    progress: Callable[[float, float], None] | None,
-) -> tuple[float, Floats]:
-    """A few steps up the bound before the first linear program, whose raw duals would be wild without them.
+    def _round(self, price: Floats, *, lifts: bool) -> tuple[float, int]:
+        """Search all posts at these prices, lifted feet too if `lifts`: (bound, how many are new)."""
+        tables, ceiling = self._priced(price)
+        least, patterns = self.pricing.cheapest(tables, ceiling, PATTERNS_A_ROUND)
+        new = self.master.add(patterns)
+        have, small = self._ceiling(price), self.posts <= MOST_EXACT
+        doubtful = np.flatnonzero((least < have - 1e-6) & (small | (have >= self.unsolved)))
+        least[doubtful], more = self.pricing.in_the_box(tables, doubtful, have[doubtful])
+        new += self.master.add(more)
+        if lifts:
+            least, more = self.pricing.lifted(tables, least, in_the_box=small)
+            new += self.master.add(more)
+        return float(least.sum()) - self.master.worth_of_stock(price), new
 
-    Subgradient steps (Polyak) towards a target a little above the best bound, each row in shares of its
-    capacity; the target comes nearer whenever a step does not climb.
-    """
-    best, price, hope = bound, best_price, OPENING_HOPE
-    for _ in range(OPENING_ROUNDS):
-        over = master.usage(master.priced(price)) - master.capacity
-        over = np.where((price <= 0.0) & (over < 0.0), 0.0, over)
-        length = float((over * over / np.maximum(master.capacity, 1e-9)).sum())
-        if length <= 0.0:
-            break
-        step = (best * (1.0 + hope) - bound) / length
-        price = np.maximum(0.0, price + step * over / np.maximum(master.capacity, 1e-9))
-        bound, _ = _round(master, pricing, price, lifts=False)
-        if bound > best:
-            best, best_price = bound, price
-        else:
-            hope /= 2.0
-        if progress is not None:
-            progress(best, bound)
-    return best, best_price
+    def _grown(self, price: Floats) -> Floats:
+        return np.concatenate([price, np.zeros(self.master.capacity.size - price.size)])
 
+    def enrich(self, settled: Settled, spare: float, keep: int) -> int:
+        """More patterns: those of each post within `spare` of its cheapest at the best prices, up to `keep`.
 
-def _round(master: Master, pricing: Pricing, price: Floats, *, lifts: bool) -> tuple[float, int]:
-    """Search all posts at these prices: (bound, new patterns). The bound counts lifted feet if `lifts`."""
-    options = pricing.options
-    count = len(pricing.posts)
-    ceiling = np.full(count, options.costs.unsolved)
-    np.minimum.at(ceiling, master.post, master.priced(price))
-    tables = Tables(pricing.tables.lots, options, master.prices(price), pricing.tables.length)
-    set_up = master.seat_prices(price, count)
-    least, patterns = pricing.cheapest(tables, ceiling, PATTERNS_A_ROUND, set_up)
-    if lifts:
-        least, more = pricing.lifted(tables, least, 1, set_up)
-        patterns += more
-    new = master.add(patterns)
-    if lifts and count <= MOST_EXACT:
-        least, more = _true_to_the_box(master, pricing, tables, price, least)
-        new += master.add(more)
-    return float(least.sum()) + master.outside_bound(price), new
-
-
-def _true_to_the_box(
-    master: Master, pricing: Pricing, tables: Tables, price: Floats, least: Floats
-) -> tuple[Floats, list[Pattern]]:
-    """Cheapest of each post with its own pieces counted, for posts whose best pattern is not in the box."""
-    count = len(pricing.posts)
-    have = np.full(count, pricing.options.costs.unsolved)
-    np.minimum.at(have, master.post, master.priced(price))
-    doubtful = np.flatnonzero(least < have - 1e-6)
-    set_up = master.seat_prices(price, count)
-    bare = without_set_ups(tables)
-    exact, patterns = least.copy(), []
-    for post in doubtful.tolist():
-        row_prices = {
-            (seat, deg): float(extra[post, seat]) for deg, extra in set_up.items() for seat in range(3)
-        }
-        found = cheapest_in_box(pricing.posts[post], post, bare, row_prices, float(have[post]))
-        exact[post] = max(least[post], found.bound)
-        if found.pattern is not None:
-            patterns.append(found.pattern)
-    return exact, patterns
-
-
-def _grown(price: Floats, size: int) -> Floats:
-    return np.concatenate([price, np.zeros(size - price.size)])
+        A pattern beyond (best plan - bound) of the cheapest can be in no better plan, so with the whole of
+        that as spare and no post cut short, the integer program over what is there then is exact. Some posts
+        at a time, as long as there is time. Returns how many were new.
+        """
+        self.master.only(settled.allowed)
+        saw = replace(self.pricing.options.saw, settings_deg=tuple(sorted(settled.allowed)))
+        self.tables = Tables(
+            self.tables.lots, replace(self.pricing.options, saw=saw), None, self.pricing.tables.length
+        )
+        pricing = self.pricing
+        tables, ceiling = self._priced(self._grown(settled.price))
+        found: list[Pattern] = []
+        for first in range(0, self.posts, POSTS_AT_ONCE):
+            if self.at_an_end():
+                break
+            some = slice(first, first + POSTS_AT_ONCE)
+            part = Pricing(pricing.posts[some], pricing.options, pricing.tables)
+            part.guess = self.unsolved[some].copy()
+            numbers = range(first, first + len(part.posts))
+            found += part.cheapest(tables, ceiling[some] + spare, keep, numbers)[1]
+        return self.master.add(found)

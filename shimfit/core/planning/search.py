@@ -42,8 +42,6 @@ from shimfit.core.planning import geometry as geometries
 from shimfit.core.planning.geometry import SEATS, STATES
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
     from numpy.typing import NDArray
 
     from shimfit.core.chance import Chances
@@ -127,8 +125,8 @@ class ListMaker:
         # Posts of like feet share the length that pieces reach in, and with it the tables of flatter tapers.
         self.reaches_mm = sorted({float(mm) for mm in np.unique(geometry.inside_mm)})
 
-    def make(self, tables: Tables, set_up: Mapping[float, Floats] | None = None) -> Lists:
-        """Lists at the tables' prices. `set_up` adds (P, 3) to packs sawn at a setting (degrees)."""
+    def make(self, tables: Tables) -> Lists:
+        """Lists at the tables' prices."""
         width = max(1, int(self.width.max(initial=1)))
         tables.grown(self.longest + width + 1)
         shape = (len(self.geometry.posts), SEATS, STATES, width)
@@ -145,12 +143,12 @@ class ListMaker:
             bears = sigma[:, None] >= steep - 1e-12
             if self.geometry.combinations == 1:
                 bears[:] = True
-            cost[face], row[face] = self._best(rows, cheapest, bears, face, set_up or {})
+            cost[face], row[face] = self._best(rows, cheapest, bears, face)
             if self.geometry.combinations > 1:
                 rows, cheapest, sigma = tables.inner_table(reach_mm)
                 bears = sigma[:, None] < steep - 1e-12
                 bears[0] = True
-                cost[inner], row[inner] = self._best(rows, cheapest, bears, inner, set_up or {})
+                cost[inner], row[inner] = self._best(rows, cheapest, bears, inner)
         steps = self.first[..., None] + np.arange(width)
         inside = np.arange(width) < self.width[..., None]
         cost[~inside] = np.inf
@@ -160,17 +158,13 @@ class ListMaker:
         return Lists(self.geometry, cost, self.first, row, self.options.quantum_mm)
 
     def _best(
-        self, rows: list[Row], cheapest: Floats, bears: Bools, place: tuple[Any, ...],
-        set_up: Mapping[float, Floats],
-    ) -> tuple[Floats, NDArray[np.int16]]:  # fmt: skip
+        self, rows: list[Row], cheapest: Floats, bears: Bools, place: tuple[Any, ...]
+    ) -> tuple[Floats, NDArray[np.int16]]:
         """(N, W) cheapest class of every thickness at N places (post, seat, state); bears (R, N): who may."""
         at = place[:2]
         reach = self.geometry.inside_mm[at]
         sigma = np.array([kind.sigma for kind in rows])
         extra = np.abs(sigma[:, None] - self.geometry.weighed[at]) * reach * self.options.costs.bearing_per_mm
-        for k, kind in enumerate(rows):
-            if kind.saw_deg is not None and kind.saw_deg in set_up:
-                extra[k] += set_up[kind.saw_deg][at]
         extra[~bears] = np.inf
         first, width = self.first[place], max(1, int(self.width.max(initial=1)))
         best = np.full((first.size, width), np.inf)
