@@ -239,6 +239,11 @@ _SLACK = 1e-6
 _AT_ONCE = 1 << 13
 """Rests of different classes that are told in one go: keeps memory flat."""
 _Z_MOST, _Z_STEPS = 8.0, 256
+_NODES = 16
+"""Steps of the tables from no rest to the reach."""
+_LEVELS = 200
+"""Chances that widths are told for, from 0 to 1."""
+_STILL = 1e-12
 
 
 @cache
@@ -311,6 +316,8 @@ class Chances:
         self._shared = np.where(self.disk, 0.0, sxy / (self._u1 * self._u2))
         """Correlation of a rectangle's two directions."""
         self._poly: Floats | None = None
+        self._wide: NDArray[np.float32] | None = None
+        self._table: tuple[NDArray[np.float32], Floats] | None = None
 
     def at(self, c: Ints | int, along_mm: ArrayLike, across_mm: ArrayLike) -> Floats:
         """Chance of the rests R = (along, across) of classes c, all (N,) or scalars; R within the reach."""
@@ -331,15 +338,47 @@ class Chances:
             one, other = at + by * ends[0], at + by * ends[1]
             nearest.append(np.where(one * other <= 0.0, 0.0, np.minimum(np.abs(one), np.abs(other))))
         disk = self.disk[c]
+        told = self._told if np.ndim(c) == 0 else self._between_nodes
         if np.all(disk):
-            return self._told(c, *nearest) + _SLACK
+            return told(c, *nearest) + _SLACK
         slabs = np.minimum(
             _between(nearest[0], self._u1[c], self.along[c]),
             _between(nearest[1], self._u2[c], self.across[c]),
         )
         if np.any(disk):
-            slabs = np.where(disk, self._told(c, *nearest), slabs)
+            slabs = np.where(disk, told(c, *nearest), slabs)
         return np.asarray(slabs + _SLACK)
+
+    def at_most(self, c: Ints, along_mm: Floats, across_mm: Floats) -> Floats:
+        """Never below `at`, and little above: read off tables, for the many that are not worth more."""
+        return self._between_nodes(c, *self._turned(c, along_mm, across_mm)) + _SLACK
+
+    def segment(
+        self,
+        c: Ints,
+        start: tuple[Floats, Floats],
+        step: tuple[Floats, Floats],
+        ends: tuple[Floats, Floats],
+        least: Floats,
+    ) -> tuple[Floats, Floats]:
+        """What is left between the ends of start + t · step once chances below `least` are cut off.
+
+        Nothing that reaches `least` is cut off; what is left may be below it. Empty (low > high) if nothing.
+        """
+        widths = self._widths
+        level = np.minimum(np.maximum(least, 0.0) * _LEVELS, _LEVELS).astype(np.int64)
+        x, y = self._turned(c, *start)
+        dx, dy = self._turned(c, *step)
+        low, high = ends
+        for axis, at, by in ((0, x, dx), (1, y, dy)):
+            half = widths[axis].reshape(-1)[np.asarray(c) * (_LEVELS + 1) + level] * self.reach[c]
+            with np.errstate(divide="ignore", invalid="ignore"):
+                one, other = (-half - at) / by, (half - at) / by
+            still = np.abs(by) <= _STILL
+            one = np.where(still, np.where(np.abs(at) <= half + _STILL, -np.inf, np.inf), one)
+            other = np.where(still, -one, other)
+            low, high = np.maximum(low, np.minimum(one, other)), np.minimum(high, np.maximum(one, other))
+        return low, high
 
     def best(self) -> Floats:
         """(C,) chance of the best rest of all, R = 0."""
@@ -349,6 +388,73 @@ class Chances:
     def _turned(self, c: Ints | int, x: Floats, y: Floats) -> tuple[Floats, Floats]:
         cos, sin = self._cos[c], self._sin[c]
         return cos * x + sin * y, cos * y - sin * x
+
+    # -------------------------------------------------------------- tables of the polynomials
+
+    @property
+    def _nodes(self) -> tuple[NDArray[np.float32], Floats]:
+        """(C, n + 1, 2 n + 1) chances at x = 0 … reach, y = -reach … reach; (C,) added to what is between.
+
+        Between four nodes lies at most a straight line's error: step² / 8 times the greatest second
+        derivative each way. That of P(-h < x + u · normal < h) in x is at most twice the steepest slope of
+        the normal's density, 0.242, ÷ u², and a mean of such has no more; u is what is left of a direction
+        once the other is known.
+        """
+        if self._table is None:
+            poly = self._coefficients
+            right = np.arange(_NODES + 1) / _NODES
+            up = np.arange(-_NODES, _NODES + 1) / _NODES
+            table = np.empty((len(poly), right.size, up.size), np.float32)
+            for which in (self.disk, ~self.disk):
+                even = which is self.disk
+                x, y = (_powers(2.0 * at * at - 1.0 if even else at, len(poly[0])) for at in (right, up))
+                table[which] = np.minimum(np.maximum(x @ poly[which] @ y.T, 0.0), 1.0)
+            alone = 1.0 - np.minimum(np.abs(self._shared), _MOST_SHARED) ** 2
+            curved = 2.0 * 0.242 * (self.reach**2 / alone) * (self._u1**-2 + self._u2**-2)
+            self._table = table, np.asarray(curved / (8.0 * _NODES**2) + 1e-6)
+        return self._table
+
+    @property
+    def _widths(self) -> NDArray[np.float32]:
+        """(2, C, levels + 1) in shares of the reach: a chance of level ÷ levels is found no further out.
+
+        Each way by what a rest that is none the other way has (a disk, in the axes of S), or by the slab.
+        """
+        if self._wide is None:
+            nodes = np.arange(4 * _NODES + 1) / (4 * _NODES)
+            levels = np.arange(_LEVELS + 1) / _LEVELS
+            found = np.empty((2, len(self.reach), levels.size), np.float32)
+            none = np.zeros(nodes.size)
+            for c in range(len(self.reach)):
+                at = nodes * self.reach[c]
+                if self.disk[c]:
+                    profiles = self._told(c, at, none), self._told(c, none, at)
+                else:
+                    profiles = (
+                        _between(at, self._u1[c], self.along[c]),
+                        _between(at, self._u2[c], self.across[c]),
+                    )
+                for axis, profile in enumerate(profiles):
+                    # The first node where the chance is below the level; beyond the last there is no rest.
+                    beyond = np.searchsorted(-profile - _SLACK, -levels, side="right")
+                    found[axis, c] = np.append(nodes, 2.0)[beyond]
+            self._wide = found
+        return self._wide
+
+    def _between_nodes(self, c: Ints | int, x: Floats, y: Floats) -> Floats:
+        table, error = self._nodes
+        by = _NODES / self.reach[c]
+        sign = np.where(x < 0.0, -by, by)
+        right, up = np.minimum(x * sign, _NODES), np.minimum(np.maximum(y * sign, -_NODES), _NODES) + _NODES
+        i, j = np.minimum(right.astype(np.int32), _NODES - 1), np.minimum(up.astype(np.int32), 2 * _NODES - 1)
+        right, up = right - i, up - j
+        wide = 2 * _NODES + 1
+        at = (np.asarray(c) * (_NODES + 1) + i) * wide + j
+        flat = table.reshape(-1)
+        low, high = flat[at] * (1.0 - up), flat[at + wide] * (1.0 - up)
+        low += flat[at + 1] * up
+        high += flat[at + wide + 1] * up
+        return np.asarray(low + (high - low) * right + error[c])
 
     # -------------------------------------------------------------- the polynomials
 

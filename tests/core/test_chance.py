@@ -131,3 +131,27 @@ def test_the_bound_along_a_line_is_never_below():
         for t in np.linspace(0.0, 1.0, 7):
             e = ends[0] + t * (ends[1] - ends[0])
             assert (chances.at(c, start[0] + step[0] * e, start[1] + step[1] * e) <= most).all()
+
+
+@pytest.mark.parametrize("per_direction", [False, True])
+def test_the_tables_are_never_below_the_chance_and_little_above(per_direction):
+    """A million places beside the polynomials; and no rest that reaches a chance is cut off a segment."""
+    rng = np.random.default_rng(3)
+    spread = rng.uniform(0.1, 1.5, (6, 2))
+    shared = rng.uniform(-0.8, 0.8, 6)
+    covariances = np.stack([spread[:, 0] ** 2, shared * spread.prod(axis=1), spread[:, 1] ** 2], axis=1)
+    zones = [Zone(*half, disk=not per_direction) for half in rng.uniform(0.4, 0.9, (6, 1)).repeat(2, axis=1)]
+    chances = Chances(covariances, zones, 1.0)
+    c = rng.integers(0, 6, 200_000)
+    x, y = rng.uniform(-0.7, 0.7, (2, c.size))
+    exact = chances.at(c, x, y)
+    above = chances.at_most(c, x, y) - exact
+    assert above.min() >= -1e-7
+    assert above[spread[c].min(axis=1) > 0.25].max() < 0.02
+    dx, dy = rng.uniform(-0.1, 0.1, (2, c.size))
+    least = exact * rng.uniform(0.9, 1.0, c.size)
+    low, high = chances.segment(
+        c, (x - 3 * dx, y - 3 * dy), (dx, dy), (np.zeros(c.size), np.full(c.size, 9.0)), least
+    )
+    assert np.all((low <= 3.0 + 1e-6) & (high >= 3.0 - 1e-6))
+    assert np.mean(high - low) < 8.0

@@ -20,7 +20,7 @@ from shimfit.core.planning import whole
 from shimfit.core.planning.building import packs_behind
 from shimfit.core.planning.leftover import wedge_of
 from shimfit.core.planning.offering import greedy, worth_offering
-from shimfit.core.planning.rounds import Pricing, Rounds, Settled
+from shimfit.core.planning.rounds import FEW, Pricing, Rounds, Settled
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -32,6 +32,8 @@ if TYPE_CHECKING:
     from shimfit.core.planning.program import Solver
 
 PATTERNS_A_POST = 12
+PROVEN = 1e-6
+"""Gap up to which a plan is proven."""
 CHOOSING_GAP = 1e-4
 ENRICH_GAP = 5e-4
 """Gap from which it is worth looking for more patterns."""
@@ -92,7 +94,7 @@ class _Choosing:
     def __init__(self, pricing: Pricing, solver: Solver, patience: Patience, *, long: bool) -> None:
         self.solver, self.patience, self.long = solver, patience, long
         self.posts, self.tables = pricing.posts, pricing.tables
-        self.enough = LONG_GAP if long else ENRICH_GAP
+        self.enough = LONG_GAP if long else ENRICH_GAP if len(self.posts) > FEW else PROVEN / 2
         self.set_up = self.tables.options.costs.saw_set_up
         stands = self.tables.options.saw.stands_at_deg
         self.free = frozenset() if stands is None else frozenset([stands])
@@ -222,7 +224,7 @@ class _Choosing:
                 [post for post in range(len(self.posts)) if post not in done],
                 self.solver,
                 seconds=max(0.0, self.patience.seconds_left),
-                relative_gap=LONG_CHOOSING_GAP if self.long else CHOOSING_GAP,
+                relative_gap=LONG_CHOOSING_GAP if self.long else min(CHOOSING_GAP, self.enough),
                 taken=sure,
                 start=start,
                 strip_share=shares,

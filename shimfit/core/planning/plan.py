@@ -19,7 +19,7 @@ from shimfit.core.foot import gap_plane
 from shimfit.core.packing.tables import build_tables
 from shimfit.core.planning.alone import serve_alone
 from shimfit.core.planning.building import packs_behind
-from shimfit.core.planning.choosing import choose_together
+from shimfit.core.planning.choosing import PROVEN, choose_together
 from shimfit.core.planning.patience import Patience
 from shimfit.core.planning.planned import Planned, resting_on, with_copies
 from shimfit.core.planning.repair import by_swapping, from_what_is_left
@@ -36,7 +36,6 @@ if TYPE_CHECKING:
     from shimfit.model import Lot
 
 PlanStatus = Literal["proven", "found", "gave-up"]
-PROVEN = 1e-6
 SHARE_TOGETHER = 0.9
 """Of the time; the rest is kept for the posts left out, and for why."""
 

@@ -21,6 +21,7 @@ import numpy as np
 from shimfit.core.packing.tables import Tables
 from shimfit.core.planning import geometry as geometries
 from shimfit.core.planning import search
+from shimfit.core.planning.exact import cheapest_in_box, without_set_ups
 from shimfit.core.planning.master import Master
 from shimfit.core.planning.patterns import spell_out, spelled
 from shimfit.core.planning.search import ListMaker
@@ -45,14 +46,21 @@ OPENING_HOPE = 0.03
 SMOOTHING = 0.5
 MOST_EXACT = 60
 """Posts up to which pieces that two seats of a post want are counted exactly: the gap of small boxes."""
-FIRST_GONE_THROUGH, MOST_GONE_THROUGH = 60, 2000
-"""Patterns of a post gone through for one that the box holds: at first, and where rounds are stuck."""
+GONE_THROUGH = 60
+"""Patterns of a post that are gone through for one that the box holds."""
 POSTS_AT_ONCE = 20
 """Posts between two looks at the clock while patterns are gathered about the best prices."""
-SETTLED = 3e-4
-SETTLED_LONG = 6e-4
-"""(program - bound) ÷ program at which rounds stop; a long run (more than MOST_EXACT posts) can do with less:
-what is left is still well below what half a piece costs for every ten posts."""
+FEW = 8
+"""Posts up to which nothing is left open."""
+
+
+def settled_gap(posts: int) -> float:
+    """(program - bound) ÷ program at which rounds stop: the more posts, the sooner.
+
+    What is left of a long run is still well below what half a piece costs for every ten posts.
+    """
+    return 1e-7 if posts <= FEW else 3e-4 if posts <= MOST_EXACT else 6e-4
+
 
 CALM = 2e-2
 """The same while stock is on credit: that program is only a way to sane prices, not to an answer."""
@@ -88,7 +96,6 @@ class Pricing:
         self.maker = ListMaker(geometry, self.options)
         self.rest = search.rest_of(geometry, self.options)
         self.guess = np.full(len(self.posts), search.FIRST_LIMIT)
-        self.gone_through = FIRST_GONE_THROUGH
 
     def cheapest(
         self, tables: Tables, ceiling: Floats, keep: int, numbers: Sequence[int] | None = None
@@ -116,7 +123,7 @@ class Pricing:
         if not doubtful.size:
             return least, []
         plain = geometries.build([self.posts[int(k)] for k in doubtful], self.options)
-        most = self.gone_through if in_the_box else 1
+        most = GONE_THROUGH if in_the_box else 1
         for steps in tables.thick[np.argsort(tables.c1, kind="stable")].tolist():
             raised = replace(plain, gap_mm=plain.gap_mm + steps * self.options.quantum_mm)
             some = _Some(ListMaker(raised, self.options), doubtful, self.rest.some(doubtful), steps)
@@ -134,7 +141,7 @@ class Pricing:
             return np.zeros(0), []
         geometry = geometries.build([self.posts[int(k)] for k in numbers], self.options)
         some = _Some(ListMaker(geometry, self.options), numbers, self.rest.some(numbers))
-        return self._gone_through(some, tables, ceiling, self.gone_through)
+        return self._gone_through(some, tables, ceiling, GONE_THROUGH)
 
     def _gone_through(
         self, some: _Some, tables: Tables, ceiling: Floats, most: int
@@ -222,7 +229,7 @@ class Rounds:
         self.unsolved = np.full(self.posts, pricing.options.costs.unsolved)
         self.master = Master(pricing.tables, self.posts, solver)
         self.count = 0
-        self.stopped = False
+        self.stopped = self.one_by_one = False
         self.tables = pricing.tables
 
     def first(self) -> Settled:
@@ -247,7 +254,7 @@ class Rounds:
         self, allowed: frozenset[float], best_bound: float, best_price: Floats, *, lifts: bool, cutoff: float
     ) -> Settled:
         master = self.master
-        enough = SETTLED if self.posts <= MOST_EXACT else SETTLED_LONG
+        enough = settled_gap(self.posts)
         number, last = 0, np.inf
         while True:
             objective, x, duals, _ = master.solve()
@@ -289,9 +296,9 @@ class Rounds:
                 lifts = True
                 best_bound, new = self._round(best_price, lifts=True)
             if not new:
-                if self.pricing.gone_through >= MOST_GONE_THROUGH or self.posts > MOST_EXACT:
+                if self.one_by_one or self.posts > MOST_EXACT:
                     break
-                self.pricing.gone_through *= 6
+                self.one_by_one = True
         if not lifts:
             # Stopped before lifted feet were counted: the bound has to hold for them too.
             best_bound, _ = self._round(self._grown(best_price), lifts=True)
@@ -346,7 +353,19 @@ class Rounds:
         if lifts:
             least, more = self.pricing.lifted(tables, least, in_the_box=small)
             new += self.master.add(more)
+            if self.one_by_one:
+                new += self._true_to_the_box(tables, price, least)
         return float(least.sum()) - self.master.worth_of_stock(price), new
+
+    def _true_to_the_box(self, tables: Tables, price: Floats, least: Floats) -> int:
+        """Posts whose best pattern in the box is still not known, one at a time; how many were new."""
+        have, bare, patterns = self._ceiling(price), without_set_ups(tables), []
+        for post in np.flatnonzero(least < have - 1e-6).tolist():
+            found = cheapest_in_box(self.pricing.posts[post], post, bare, float(have[post]))
+            least[post] = max(least[post], found.bound)
+            if found.pattern is not None:
+                patterns.append(found.pattern)
+        return self.master.add(patterns)
 
     def _grown(self, price: Floats) -> Floats:
         return np.concatenate([price, np.zeros(self.master.capacity.size - price.size)])

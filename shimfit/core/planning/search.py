@@ -57,6 +57,8 @@ BARE = -1
 _DUST = 1e-9
 PAIRS_AT_ONCE = 40_000
 """Pairs of entries that are laid out at a time: bounds the memory (about 200 bytes each)."""
+LIKELY = 8
+"""Pairs, and entries of them, that are priced first, for each pattern that is kept."""
 FIRST_LIMIT = 2.0
 GROWTH = 2.0
 EPS = 1e-7
@@ -418,15 +420,22 @@ class _Hunt:
             return _joined([])
         at = self._cheapest_between(tasks, pairs)
         bound = pairs.spent + pairs.left + self.cost[tasks.rows[pairs.task, 2] + at]
-        _lower(limit, self._patterns(tasks, pairs, at, limit), keep)
-        pairs = pairs.some(np.flatnonzero(bound < limit[tasks.post[pairs.task]] - EPS))
+        post = tasks.post[pairs.task]
+        # The likeliest first: what they cost is a limit that leaves few of the others to be priced.
+        likely = _first_of_each(post, bound, LIKELY * keep)
+        _lower(limit, self._patterns(tasks, pairs.some(likely), at[likely], limit), keep)
+        pairs = pairs.some(np.flatnonzero(bound < limit[post] - EPS))
         parts = []
         for part in _chunks(pairs.high - pairs.low + 1):
             pair, k = _ragged((pairs.high - pairs.low + 1)[part])
             pair += part.start
             k += pairs.low[pair]
+            post = tasks.post[pairs.task[pair]]
             cost = pairs.spent[pair] + pairs.left[pair] + self.cost[tasks.rows[pairs.task[pair], 2] + k]
-            worth = np.flatnonzero(cost < limit[tasks.post[pairs.task[pair]]] - EPS)
+            worth = np.flatnonzero(cost < limit[post] - EPS)
+            likely = worth[_first_of_each(post[worth], cost[worth], LIKELY * keep)]
+            _lower(limit, self._patterns(tasks, pairs.some(pair[likely]), k[likely], limit), keep)
+            worth = worth[cost[worth] < limit[post[worth]] - EPS]
             parts.append(_best_of_each(self._patterns(tasks, pairs.some(pair[worth]), k[worth], limit), keep))
         return _joined(parts)
 
@@ -449,14 +458,33 @@ class _Hunt:
         low, high = _segment(tasks, of, turn, self.geometry.disk)
         low, high = np.ceil(np.maximum(low - 1e-6, 0.0)), np.floor(np.minimum(high + 1e-6, self.width - 1.0))
         kept = np.flatnonzero(low <= high)
-        left = self._least_left(tasks, of[kept], turn[:, kept], (low[kept], high[kept]))
+        low, high = self._worth(
+            tasks, of[kept], turn[:, kept], (low[kept], high[kept]), room[one[kept]] - spent_j[kept]
+        )
+        some = low <= high
+        kept, low, high = kept[some], low[some], high[some]
+        left = self._least_left(tasks, of[kept], turn[:, kept], (low, high))
         worth = spent_j[kept] + left < room[one[kept]]
-        kept, left = kept[worth], left[worth]
+        kept, left, low, high = kept[worth], left[worth], low[worth], high[worth]
         one = one[kept]
         return _Pairs(
             of[kept], i[one], j[kept].astype(np.int64), spent[one] + spent_j[kept], turn[:, kept],
-            low[kept].astype(np.int64), high[kept].astype(np.int64), left,
+            low.astype(np.int64), high.astype(np.int64), left,
         )  # fmt: skip
+
+    def _worth(
+        self, tasks: _Tasks, of: Ints, turn: Floats, ends: tuple[Floats, Floats], room: Floats
+    ) -> tuple[Floats, Floats]:
+        """The part of each pair's segment where what is left over may cost less than the room for it."""
+        if self.rest.chances is None or self.rest.classes is None:
+            return ends
+        along, across = tasks.share[0][of], tasks.share[1][of]
+        least = 1.0 - room / self.rest.round - _DUST
+        low, high = self.rest.chances.segment(
+            self.rest.classes[tasks.post[of], tasks.combination[of]],
+            (-along * turn[0], -across * turn[1]), (along, across), ends, least,
+        )  # fmt: skip
+        return np.ceil(low - 1e-6), np.floor(high + 1e-6)
 
     def _least_left(self, tasks: _Tasks, of: Ints, turn: Floats, ends: tuple[Floats, Floats]) -> Floats:
         """(N,) the least that anything left over costs on each pair's segment of third entries."""
@@ -495,9 +523,12 @@ class _Hunt:
         kept = np.flatnonzero(good)
         if self.rest.chances is not None and self.rest.classes is not None:
             # In full only what may still be below the limit.
+            chances, price = self.rest.chances, self.rest.round
             classes, below = self.rest.classes[post, combination], limit[post] - EPS
             kept = kept[total[kept] + self.floor[post, combination][kept] < below[kept]]
-            total[kept] += self.rest.round * (1.0 - self.rest.chances.at(classes[kept], x[kept], y[kept]))
+            rough = price * (1.0 - chances.at_most(classes[kept], x[kept], y[kept]))
+            kept = kept[total[kept] + rough < below[kept]]
+            total[kept] += price * (1.0 - chances.at(classes[kept], x[kept], y[kept]))
             kept = kept[total[kept] < below[kept]]
         entry = np.empty((kept.size, SEATS), np.int64)
         lines, order = np.arange(kept.size), tasks.order[task[kept]]
@@ -556,6 +587,13 @@ def _lower(limit: Floats, found: Found, keep: int) -> None:
     post, total = found.post[order], found.total[order]
     last = np.flatnonzero(np.arange(post.size) - np.searchsorted(post, post, side="left") == keep - 1)
     limit[post[last]] = np.minimum(limit[post[last]], total[last] + 3 * EPS)
+
+
+def _first_of_each(post: Ints, bound: Floats, most: int) -> Ints:
+    """Places of the `most` least bounds of each post."""
+    order = np.lexsort((bound, post))
+    post = post[order]
+    return np.asarray(order[np.arange(post.size) - np.searchsorted(post, post) < most], np.int64)
 
 
 def _ragged(counts: Ints) -> tuple[Ints, Ints]:
