@@ -18,6 +18,7 @@ otherwise be passed over in silence.
 from __future__ import annotations
 
 import math
+import struct
 import tomllib
 from dataclasses import dataclass, field, fields, replace
 from typing import TYPE_CHECKING, Any, Literal
@@ -27,7 +28,7 @@ from shimfit.core.sensing.mounting import ENTERED_U_DEG, AxisMap, SensorZero, pa
 from shimfit.errors import EntryError, FileError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping, Sequence
 
 DEFAULT_RANGE_DEG = 45.0
 TANGENT_UNITS = {"mm/m": 1e-3, "%": 1e-2, "in/ft": 1 / 12}
@@ -57,22 +58,35 @@ OF_THE_DEVICE = ("axes", "zero", "doubts")
 Kind = Literal["elevation", "tangent"]
 
 
-@dataclass(frozen=True, slots=True)
-class Xdr:
-    """NMEA 0183 XDR: which transducer names are x and y."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Described:
+    """What every description tells, and what follows from it."""
 
-    x: tuple[str, ...] = ("PITCH", "PTCH", "TRIM")
-    y: tuple[str, ...] = ("ROLL", "HEEL")
-    checksum_required: bool = True
     kind: Kind = "elevation"
+    flip: tuple[str, ...] = ()
+    """Names whose sign is turned."""
     range_deg: float = DEFAULT_RANGE_DEG
     rate_hz: float | None = None
     baud: int | None = None
 
     @property
+    def units(self) -> Mapping[str, str]:
+        """Unit of each value that is sent, by name."""
+        return dict.fromkeys(PAIR, "deg")
+
+    @property
     def elevation(self) -> bool:
         """True when each angle is an axis against the horizontal."""
-        return self.kind == "elevation"
+        return self.kind == "elevation" and "x" in self.units
+
+
+@dataclass(frozen=True, slots=True)
+class Xdr(Described):
+    """NMEA 0183 XDR: which transducer names are x and y."""
+
+    x: tuple[str, ...] = ("PITCH", "PTCH", "TRIM")
+    y: tuple[str, ...] = ("ROLL", "HEEL")
+    checksum_required: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +102,7 @@ class Column:
 
 
 @dataclass(frozen=True, slots=True)
-class Text:
+class Text(Described):
     """Delimited text, one sample a line."""
 
     columns: tuple[Column, ...]
@@ -101,46 +115,79 @@ class Text:
     decimal: Literal[".", ","] = "."
     prefix: str = ""
     """A line without it is no data."""
-    kind: Kind = "elevation"
     scale: float = 1.0
     """Worth of one count, in g (triple) or degrees (pair)."""
-    flip: tuple[str, ...] = ()
-    """Columns whose sign is turned."""
-    range_deg: float = DEFAULT_RANGE_DEG
-    rate_hz: float | None = None
-    baud: int | None = None
 
     @property
-    def elevation(self) -> bool:
-        """True when each angle is an axis against the horizontal."""
-        return self.kind == "elevation" and any(column.name == "x" for column in self.columns)
+    def units(self) -> Mapping[str, str]:
+        """Unit of each column that is used."""
+        return {column.name: column.unit for column in self.columns}
 
 
-RegisterType = Literal["int16", "uint16", "int32", "uint32", "float32"]
+FIELD_FORMS = {
+    "int8": "b",
+    "uint8": "B",
+    "int16": "h",
+    "uint16": "H",
+    "int32": "i",
+    "uint32": "I",
+    "float32": "f",
+}
+"""Types of a frame's values, with their letters in `struct`."""
 
 
 @dataclass(frozen=True, slots=True)
-class Register:
-    """One value of a Modbus device. Addresses are 0-based on the wire; many tables are 1-based."""
+class Field:
+    """One value of a frame."""
 
     name: str
-    address: int
-    type: RegisterType = "int16"
-    low_word_first: bool = False
+    at: int
+    """Binary: bytes from the frame's beginning, its header counted. Modbus: register address, from 0 as on
+    the wire (many tables begin at 1)."""
+    type: str = "int16"
+    low_first: bool = False
+    """Binary: the low byte comes first. Modbus: the low word does, its bytes high first as always."""
     scale: float = 1.0
     unit: str = "deg"
 
     @property
-    def words(self) -> int:
-        """Registers of 16 bits that it takes up."""
-        return 1 if self.type.endswith("16") else 2
+    def size(self) -> int:
+        """Bytes that it takes up."""
+        return struct.calcsize("=" + FIELD_FORMS[self.type])
+
+    def number(self, data: bytes, *, words: bool = False) -> float:
+        """Its scaled value from its bytes; `words`: what comes low first are words, not bytes."""
+        if words and self.low_first:
+            data = data[2:] + data[:2]
+        order = "<" if self.low_first and not words else ">"
+        raw: float = struct.unpack(order + FIELD_FORMS[self.type], data)[0]
+        return raw * self.scale
 
 
-@dataclass(frozen=True, slots=True)
-class Modbus:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Frames(Described):
+    """Values at fixed places of a frame."""
+
+    values: tuple[Field, ...]
+
+    @property
+    def units(self) -> Mapping[str, str]:
+        """Unit of each value."""
+        return {value.name: value.unit for value in self.values}
+
+    @property
+    def step_deg(self) -> float | None:
+        """Output step of x in degrees; None where units, a triple or floating point hide it."""
+        for value in self.values:
+            if value.name == "x" and value.unit in ("deg", "count") and value.type != "float32":
+                return abs(value.scale)
+        return None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Modbus(_Frames):
     """A Modbus RTU device that is polled."""
 
-    values: tuple[Register, ...]
     station: int = 1
     function: Literal[3, 4] = 3
     poll_s: float = 0.1
@@ -148,61 +195,23 @@ class Modbus:
     framing: str = "8E1"
     """Data bits, parity, stop bits; 8E1 is the standard's default, 8N1 is common."""
     baud: int = 9600
-    kind: Kind = "elevation"
-    flip: tuple[str, ...] = ()
-    range_deg: float = DEFAULT_RANGE_DEG
-
-    @property
-    def elevation(self) -> bool:
-        """True when each angle is an axis against the horizontal."""
-        return self.kind == "elevation" and any(value.name == "x" for value in self.values)
-
-    @property
-    def rate_hz(self) -> float:
-        """Polls a second."""
-        return 1 / self.poll_s
 
 
 CHECKS = {"none": 0, "sum8": 1, "xor8": 1, "crc16-modbus": 2, "crc16-ccitt": 2}
 """Bytes at a binary frame's end that prove it arrived as it was sent."""
-FIELD_BYTES = {"int8": 1, "uint8": 1, "int16": 2, "uint16": 2, "int32": 4, "uint32": 4, "float32": 4}
 
 
-@dataclass(frozen=True, slots=True)
-class Field:
-    """One value of a binary frame."""
-
-    name: str
-    offset: int
-    """Bytes from the frame's beginning, its header counted."""
-    type: str = "int16"
-    low_first: bool = False
-    scale: float = 1.0
-    unit: str = "deg"
-
-
-@dataclass(frozen=True, slots=True)
-class Binary:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Binary(_Frames):
     """Frames of a fixed length that begin with the same bytes and come by themselves."""
 
     header: bytes
     length: int
     """Bytes of a whole frame, header and check counted."""
-    values: tuple[Field, ...]
     check: str = "none"
     check_from: int = 0
     """First byte that the check counts in; it counts up to where it stands."""
     check_low_first: bool = False
-    kind: Kind = "elevation"
-    flip: tuple[str, ...] = ()
-    range_deg: float = DEFAULT_RANGE_DEG
-    rate_hz: float | None = None
-    baud: int | None = None
-
-    @property
-    def elevation(self) -> bool:
-        """True when each angle is an axis against the horizontal."""
-        return self.kind == "elevation" and any(value.name == "x" for value in self.values)
 
 
 Description = Xdr | Text | Modbus | Binary
@@ -283,10 +292,11 @@ class _Keys:
             raise self.refuse(key, "is no key of this format")
 
 
-def _shared(keys: _Keys) -> dict[str, Any]:
+def _shared(keys: _Keys, measured: Sequence[Column | Field] = ()) -> dict[str, Any]:
     return {
         "kind": keys.word("kind", "elevation", ("elevation", "tangent")),
         "range_deg": keys.number("range_deg", DEFAULT_RANGE_DEG, 0.001, 89.0),
+        "flip": _flip(keys, {each.name for each in measured}) if measured else (),
     }
 
 
@@ -334,8 +344,7 @@ def _text(keys: _Keys) -> Text:
         decimal=decimal,
         prefix=keys.take("prefix", "", str, "text"),
         scale=1.0 if scale is None else float(scale),
-        flip=_flip(keys, {column.name for column in columns}),
-        **_shared(keys),
+        **_shared(keys, columns),
         **_paced(keys),
     )
 
@@ -372,20 +381,20 @@ def _flip(keys: _Keys, names: set[str]) -> tuple[str, ...]:
 
 
 def _modbus(keys: _Keys) -> Modbus:
-    values = tuple(_register(table) for table in keys.tables("values"))
-    _one_measure(keys, "values", [value.name for value in values])
-    if _span(values) > 125:
+    values = _values(keys, "address", ("int16", "uint16", "int32", "uint32", "float32"), 0, 65536)
+    if max(v.at + v.size // 2 for v in values) - min(v.at for v in values) > 125:
         raise keys.refuse("values", "must lie within 125 registers, so that one request brings them all")
+    poll_s = keys.number("poll_s", 0.1, 0.001, 60.0)
     return Modbus(
         values=values,
         station=keys.whole("station", 1, 1, 247),
         function=keys.whole("function", 3, 3, 4),
-        poll_s=keys.number("poll_s", 0.1, 0.001, 60.0),
+        poll_s=poll_s,
+        rate_hz=1 / poll_s,
         timeout_s=keys.number("timeout_s", 0.2, 0.001, 60.0),
         framing=keys.word("framing", "8E1", ("8E1", "8N1", "8O1", "8N2")),
         baud=keys.whole("baud", 9600, 50, 10_000_000),
-        flip=_flip(keys, {value.name for value in values}),
-        **_shared(keys),
+        **_shared(keys, values),
     )
 
 
@@ -401,8 +410,11 @@ def _binary(keys: _Keys) -> Binary:
     check = keys.word("check", "none", tuple(CHECKS))
     if check == "none" and len(header) < 2:
         raise keys.refuse("check", "is wanted where the header is a single byte: the data may hold it too")
-    values = tuple(_field(table, len(header), length - CHECKS[check]) for table in keys.tables("values"))
-    _one_measure(keys, "values", [value.name for value in values])
+    end = length - CHECKS[check]
+    values = _values(keys, "offset", tuple(FIELD_FORMS), len(header), end)
+    for value in values:
+        if value.at + value.size > end:
+            raise keys.refuse("values", f"need an offset that leaves {value.name} within the frame")
     return Binary(
         header=header,
         length=length,
@@ -410,8 +422,7 @@ def _binary(keys: _Keys) -> Binary:
         check=check,
         check_from=keys.whole("check_from", 0, 0, length - 1),
         check_low_first=keys.word("check_order", "high-first", _ORDERS) == "low-first",
-        flip=_flip(keys, {value.name for value in values}),
-        **_shared(keys),
+        **_shared(keys, values),
         **_paced(keys),
     )
 
@@ -419,39 +430,25 @@ def _binary(keys: _Keys) -> Binary:
 _ORDERS = ("high-first", "low-first")
 
 
-def _field(keys: _Keys, least: int, end: int) -> Field:
-    name = keys.take("name", "", str, "text")
-    form = keys.word("type", "int16", tuple(FIELD_BYTES))
-    field_ = Field(
-        name=name,
-        offset=keys.whole("offset", -1, least, max(least, end - FIELD_BYTES[form])),
-        type=form,
-        low_first=keys.word("order", "high-first", _ORDERS) == "low-first",
-        scale=float(keys.number("scale", 1.0, -1e9, 1e9)),
-        unit=_unit(keys, "unit", name, keys.take("unit", "deg", str, "text")),
-    )
-    keys.none_left()
-    if field_.offset < least or field_.offset + FIELD_BYTES[form] > end:
-        raise keys.refuse("offset", f"must leave {name} within the frame, behind its header")
-    return field_
-
-
-def _register(keys: _Keys) -> Register:
-    name = keys.take("name", "", str, "text")
-    register = Register(
-        name=name,
-        address=keys.whole("address", -1, 0, 65535),
-        type=keys.word("type", "int16", ("int16", "uint16", "int32", "uint32", "float32")),
-        low_word_first=keys.word("order", "high-first", ("high-first", "low-first")) == "low-first",
-        scale=float(keys.number("scale", 1.0, -1e9, 1e9)),
-        unit=_unit(keys, "unit", name, keys.take("unit", "deg", str, "text")),
-    )
-    keys.none_left()
-    return register
-
-
-def _span(values: tuple[Register, ...]) -> int:
-    return max(v.address + v.words for v in values) - min(v.address for v in values)
+def _values(keys: _Keys, place: str, types: tuple[str, ...], least: int, end: int) -> tuple[Field, ...]:
+    """The values of a frame; `place` is the key that says where each stands, from `least` to before `end`."""
+    values = []
+    for table in keys.tables("values"):
+        name = table.take("name", "", str, "text")
+        value = Field(
+            name=name,
+            at=table.whole(place, -1, least, max(least, end - 1)),
+            type=table.word("type", "int16", types),
+            low_first=table.word("order", "high-first", _ORDERS) == "low-first",
+            scale=float(table.number("scale", 1.0, -1e9, 1e9)),
+            unit=_unit(table, "unit", name, table.take("unit", "deg", str, "text")),
+        )
+        table.none_left()
+        if value.at < least:
+            raise table.refuse(place, f"must say where {name} stands")
+        values.append(value)
+    _one_measure(keys, "values", [value.name for value in values])
+    return tuple(values)
 
 
 _DOUBTS = tuple(each.name for each in fields(Doubts) if each.name != "zero_found")

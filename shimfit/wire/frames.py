@@ -1,4 +1,4 @@
-"""Modbus RTU, polled: requests, answers and their checks. No port, no clock of its own.
+"""Frames of bytes: described ones that come by themselves, and Modbus RTU, polled. No port, no clock.
 
 An answer does not repeat the register address, so a late answer to an earlier request could pass for the
 next one. Hence after a timeout the line stays silent for one more timeout, and whatever came meanwhile is
@@ -12,13 +12,13 @@ from functools import reduce
 from operator import xor
 from typing import TYPE_CHECKING
 
-from shimfit.wire.formats import CHECKS, FIELD_BYTES
+from shimfit.wire.formats import CHECKS
 from shimfit.wire.samples import Measure, Refusal
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from shimfit.wire.formats import Binary, Field, Modbus, Register
+    from shimfit.wire.formats import Binary, Modbus
     from shimfit.wire.samples import Sample, Tally
 
 FAILS_TO_NO_ANSWER = 3
@@ -29,7 +29,6 @@ EXCEPTIONS = {
     4: "it failed",
     6: "it is busy",
 }
-_FORMS = {"int16": ">h", "uint16": ">H", "int32": ">i", "uint32": ">I", "float32": ">f"}
 
 
 def crc16(data: bytes) -> int:
@@ -66,8 +65,8 @@ class ModbusFrames:
         self._station = description.station
         self._function = description.function
         self._values = description.values
-        self._first = min(value.address for value in description.values)
-        words = max(value.address + value.words for value in description.values) - self._first
+        self._first = min(value.at for value in description.values)
+        words = max(value.at + value.size // 2 for value in description.values) - self._first
         self._bytes = 2 * words
         self.answer_length = 5 + self._bytes
         self.request = with_crc(struct.pack(">BBHH", self._station, self._function, self._first, words))
@@ -96,15 +95,11 @@ class ModbusFrames:
 
     def values(self, frame: bytes) -> dict[str, float]:
         """Scaled values of a frame that was judged good, by name, in their registers' units."""
-        return {value.name: value.scale * self._raw(value, frame) for value in self._values}
-
-    def _raw(self, value: Register, frame: bytes) -> float:
-        start = 3 + 2 * (value.address - self._first)
-        data = frame[start : start + 2 * value.words]
-        if value.low_word_first and value.words == 2:
-            data = data[2:] + data[:2]
-        number: float = struct.unpack(_FORMS[value.type], data)[0]
-        return number
+        starts = {value.name: 3 + 2 * (value.at - self._first) for value in self._values}
+        return {
+            value.name: value.number(frame[starts[value.name] :][: value.size], words=True)
+            for value in self._values
+        }
 
 
 def crc16_ccitt(data: bytes) -> int:
@@ -133,17 +128,8 @@ class BinaryScanner:
         self._tally = tally
         self._got = b""
         self.elevation = description.elevation
-        worth = {v.name: v.scale if v.unit == "count" else 1.0 for v in description.values}
-        signs = dict.fromkeys(description.flip, -1.0)
-        self._measure = Measure(
-            {value.name: value.unit for value in description.values},
-            tally,
-            scales={name: worth[name] * signs.get(name, 1.0) for name in worth},
-            range_deg=description.range_deg,
-        )
-        whole = [v for v in description.values if v.name == "x" and v.type != "float32"]
-        angles = [v for v in whole if v.unit in ("deg", "count")]
-        self.step_deg = abs(angles[0].scale) if angles else None
+        self.step_deg = description.step_deg
+        self._measure = Measure(description, tally)
 
     def feed(self, data: bytes, now_s: float) -> list[Sample]:
         """Samples of the frames that these bytes complete."""
@@ -164,7 +150,8 @@ class BinaryScanner:
                 self._got = self._got[1:]
                 continue
             self._got = self._got[self._of.length :]
-            sample = self._measure.sample({v.name: self._value(v, frame) for v in self._of.values}, now_s)
+            numbers = {v.name: v.number(frame[v.at : v.at + v.size]) for v in self._of.values}
+            sample = self._measure.sample(numbers, now_s)
             samples += [] if sample is None else [sample]
 
     def _is_whole(self, frame: bytes) -> bool:
@@ -174,13 +161,6 @@ class BinaryScanner:
         said = int.from_bytes(frame[-size:], "little" if self._of.check_low_first else "big")
         return said == _CHECKS[self._of.check](frame[self._of.check_from : -size])
 
-    @staticmethod
-    def _value(value: Field, frame: bytes) -> float:
-        data = frame[value.offset : value.offset + FIELD_BYTES[value.type]]
-        form = ("<" if value.low_first else ">") + _LETTERS[value.type]
-        number: float = struct.unpack(form, data)[0]
-        return number if value.unit == "count" else number * value.scale
-
     def restart(self, *, lost: bool) -> None:
         """Begin anew; a frame that was under way is never parsed."""
         if lost and self._got:
@@ -189,22 +169,10 @@ class BinaryScanner:
         self._measure.restart()
 
 
-_LETTERS = {
-    "int8": "b",
-    "uint8": "B",
-    "int16": "h",
-    "uint16": "H",
-    "int32": "i",
-    "uint32": "I",
-    "float32": "f",
-}
-
-
 class ModbusLink:
     """What both ways of listening share: a good frame becomes a sample, a bad one a count."""
 
     format = "modbus"
-    step_deg: float | None = None
 
     def __init__(self, description: Modbus, tally: Tally) -> None:
         self._tally = tally
@@ -212,16 +180,8 @@ class ModbusLink:
         self.elevation = description.elevation
         self.refused_because: str | None = None
         """What the device said when it refused, in words."""
-        signs = dict.fromkeys(description.flip, -1.0)
-        self._measure = Measure(
-            {value.name: value.unit for value in description.values},
-            tally,
-            scales=signs,
-            range_deg=description.range_deg,
-        )
-        for value in description.values:
-            if value.name == "x" and value.unit == "deg" and value.type != "float32":
-                self.step_deg = abs(value.scale)
+        self.step_deg = description.step_deg
+        self._measure = Measure(description, tally)
 
     def take(self, frame: bytes, time_s: float) -> tuple[bool, Sample | None]:
         """(frame was good, its sample); counts what it refuses."""

@@ -259,17 +259,7 @@ class TextReader:
         self._decimal_comma = description.decimal == ","
         self._number = DECIMAL_COMMA if self._decimal_comma else NUMBER
         self._allowed = PRINTABLE + (b"\t" if description.separator in ("\t", "whitespace") else b"")
-        signs = dict.fromkeys(description.flip, -1.0)
-        self._measure = Measure(
-            {column.name: column.unit for column in description.columns},
-            tally,
-            scales={
-                column.name: signs.get(column.name, 1.0)
-                * (description.scale if column.unit == "count" else 1.0)
-                for column in description.columns
-            },
-            range_deg=description.range_deg,
-        )
+        self._measure = Measure(description, tally, count_worth=description.scale)
         self.elevation = description.elevation
         self._names = [column.name for column in description.columns]
         self._usual = self._usual_line()

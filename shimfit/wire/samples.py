@@ -24,6 +24,8 @@ from shimfit.wire.formats import ANGLE_UNITS, FORCE_UNITS, PAIR, TANGENT_UNITS, 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
+    from shimfit.wire.formats import Described
+
 
 class Refusal(StrEnum):
     """Why bytes did not become a sample. The value is the key in the JSON of `listen`."""
@@ -264,20 +266,25 @@ _LEAST_FOR_PERIOD = 8
 class Measure:
     """Numbers by name in, a judged sample out; remembers what has to be compared with earlier ones."""
 
-    def __init__(
-        self,
-        units: Mapping[str, str],
-        tally: Tally,
-        *,
-        scales: Mapping[str, float],
-        range_deg: float,
-    ) -> None:
-        """`units` by name; `scales`: worth of one count, and the sign, of each measured name."""
+    def __init__(self, description: Described, tally: Tally, *, count_worth: float = 1.0) -> None:
+        """`count_worth`: what a value in counts is worth, in g or degrees, unless it comes scaled."""
+        units = description.units
         self._tally = tally
-        self._range_deg = range_deg
+        self._range_deg = description.range_deg
         self._is_triple = "ax" in units
         names = TRIPLE if self._is_triple else PAIR
-        self._convert = [(name, _conversion(name, units[name], scales.get(name, 1.0))) for name in names]
+        self._convert = [
+            (
+                name,
+                _conversion(
+                    name,
+                    units[name],
+                    (-1.0 if name in description.flip else 1.0)
+                    * (count_worth if units[name] == "count" else 1.0),
+                ),
+            )
+            for name in names
+        ]
         self._time_worth_s = TIME_UNITS[units["time"]] if "time" in units else None
         self._norms = _RunningMedian()
         self._falling = 0

@@ -32,7 +32,7 @@ import numpy as np
 from shimfit.core.resting import rest_packs
 from shimfit.errors import EntryError, UsageError
 from shimfit.model import Foot, Lean, Pack, Seat
-from shimfit.wire.formats import Modbus, Register
+from shimfit.wire.formats import Field, Modbus
 from shimfit.wire.frames import ModbusFrames, with_crc
 from shimfit.wire.lines import checksum
 
@@ -287,8 +287,8 @@ class SimulatedPost:
 FORMATS = ("xdr", "xdr-split", "text", "triple", "modbus")
 SIMULATED_MODBUS = Modbus(
     values=(
-        Register("x", 0, "int16", scale=0.001, unit="deg"),
-        Register("y", 1, "int16", scale=0.001, unit="deg"),
+        Field("x", 0, "int16", scale=0.001, unit="deg"),
+        Field("y", 1, "int16", scale=0.001, unit="deg"),
     ),
     station=1,
     framing="8N1",

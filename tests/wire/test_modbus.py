@@ -15,7 +15,7 @@ import pytest
 from hearing import published, wait_for
 
 from shimfit.core.sensing.watch import WatchState
-from shimfit.wire.formats import Modbus, Register, parse_description
+from shimfit.wire.formats import Field, Modbus, parse_description
 from shimfit.wire.frames import ModbusFrames, ModbusPoller, ModbusScanner, crc16, quiet_s, with_crc
 from shimfit.wire.inclinometer import Inclinometer
 from shimfit.wire.samples import Tally
@@ -23,7 +23,7 @@ from shimfit.wire.simulate import ModbusVoice
 from shimfit.wire.stream import ListenOptions
 
 CRCS = published("modbus_crc_examples.csv")
-PAIR = Modbus(values=(Register("x", 0, scale=0.01), Register("y", 1, scale=0.01)), poll_s=0.1, timeout_s=0.2)
+PAIR = Modbus(values=(Field("x", 0, scale=0.01), Field("y", 1, scale=0.01)), poll_s=0.1, timeout_s=0.2)
 REQUEST = ModbusFrames(PAIR).request
 
 
@@ -59,7 +59,7 @@ def test_an_independent_crc_agrees():
 
 def test_the_request_spans_all_values_and_addresses_are_from_0():
     assert with_crc(bytes.fromhex("01 03 00 00 00 02")) == REQUEST == bytes.fromhex("01 03 00 00 00 02 C4 0B")
-    wide = Modbus(values=(Register("x", 5, "float32"), Register("y", 9, "int32")), station=7, function=4)
+    wide = Modbus(values=(Field("x", 5, "float32"), Field("y", 9, "int32")), station=7, function=4)
     assert ModbusFrames(wide).request[:-2] == bytes([7, 4, 0, 5, 0, 6])
 
 
@@ -75,7 +75,7 @@ def test_the_request_spans_all_values_and_addresses_are_from_0():
 )
 @pytest.mark.parametrize("low_first", [False, True])
 def test_types_and_word_order(kind, form, value, low_first):
-    described = Modbus(values=(Register("x", 0, kind, low_first, scale=2.0), Register("y", 2)))
+    described = Modbus(values=(Field("x", 0, kind, low_first, scale=2.0), Field("y", 2)))
     raw = struct.pack(form, value)
     if low_first and len(raw) == 4:
         raw = raw[2:] + raw[:2]
@@ -251,7 +251,7 @@ values = [
 """
     described = parse_description(toml, "s.toml")
     assert isinstance(described, Modbus)
-    assert described.values[1] == Register("y", 102, "int32", True, 0.001, "deg")
+    assert described.values[1] == Field("y", 102, "int32", True, 0.001, "deg")
     assert (described.station, described.function, described.framing, described.baud) == (5, 4, "8N1", 19200)
     for old, new, says in [
         ("address = 102", "address = 70000", "address"),
@@ -336,7 +336,7 @@ def cable() -> Iterator[tuple[str, str]]:
 
 def test_an_independent_server_is_polled_over_a_live_link(cable):
     described = Modbus(
-        values=(Register("x", 0, scale=0.01), Register("y", 1, scale=0.01)),
+        values=(Field("x", 0, scale=0.01), Field("y", 1, scale=0.01)),
         poll_s=0.02,
         timeout_s=1.0,
         framing="8N1",
@@ -361,7 +361,7 @@ def test_a_polled_device_at_the_far_end_of_a_terminal_and_its_silence(terminal):
     ours, name = terminal
     voice = ModbusVoice()
     described = Modbus(
-        values=(Register("x", 0, scale=0.001), Register("y", 1, scale=0.001)),
+        values=(Field("x", 0, scale=0.001), Field("y", 1, scale=0.001)),
         poll_s=0.02,
         timeout_s=0.05,
         framing="8N1",
