@@ -12,11 +12,15 @@ from functools import reduce
 from operator import xor
 from typing import TYPE_CHECKING
 
-from shimfit.wire.formats import CHECKS
+import numpy as np
+
+from shimfit.wire.formats import CHECKS, FIELD_FORMS, Field
 from shimfit.wire.samples import Measure, Refusal
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+
+    from numpy.typing import NDArray
 
     from shimfit.wire.formats import Binary, Modbus
     from shimfit.wire.samples import Sample, Tally
@@ -167,6 +171,97 @@ class BinaryScanner:
             self._tally.refuse(Refusal.UNFINISHED)
         self._got = b""
         self._measure.restart()
+
+
+_LONGEST_FRAME = 64
+_FRAMES_TO_BELIEVE, _DIFFERENT = 10, 6
+_HEADER = 2
+"""Bytes of a header that is proposed: more that never changed may be values."""
+
+
+def propose_frames(data: bytes) -> str | None:
+    """A description to be completed for bytes that come in frames, and what it makes of the last; or None.
+
+    Frames are believed where the same first bytes come back at one distance and a check at the end is right
+    in every one of them: bytes heard at a wrong speed, and text, have none. What the values mean a person
+    has to say; types and order are those in which they hardly change from frame to frame.
+    """
+    heard = np.frombuffer(data, dtype=np.uint8)
+    for length in range(5, min(_LONGEST_FRAME, len(heard) // (_FRAMES_TO_BELIEVE + 1)) + 1):
+        rows = len(heard) // length - 1
+        whole = heard[: (rows + 1) * length].reshape(rows + 1, length)
+        found = []
+        for start in np.flatnonzero((whole == whole[0]).all(axis=0)).tolist():
+            table = heard[start : start + rows * length].reshape(rows, length)
+            same = (table == table[0]).all(axis=0)
+            header = int(same.argmin())
+            if header and len(np.unique(table, axis=0)) >= _DIFFERENT:
+                found += [(-header, start, check) for check in _check_of(table, header)[:1]]
+        if found:
+            header, start, check = min(found)
+            return _proposal(heard[start : start + rows * length].reshape(rows, length), -header, *check)
+    return None
+
+
+def _check_of(table: NDArray[np.uint8], header: int) -> list[tuple[str, int, bool]]:
+    """(check, first byte that it counts in, low byte first) of what is right in every frame."""
+    frames = [row.tobytes() for row in table]
+    return [
+        (check, first, low_first)
+        for check, size in CHECKS.items()
+        for first in (range(min(header, 4) + 1) if size else ())
+        for low_first in ((False, True) if size == 2 else (False,))
+        if all(
+            _CHECKS[check](frame[first:-size])
+            == int.from_bytes(frame[-size:], "little" if low_first else "big")
+            for frame in frames
+        )
+    ]
+
+
+def _proposal(table: NDArray[np.uint8], header: int, check: str, first: int, low_first: bool) -> str:
+    length, header = table.shape[1], min(header, _HEADER)
+    form, order, at, scale = _pair_of(table, header, length - CHECKS[check])
+    size = Field("x", 0, form).size
+    values = [Field(name, at + k * size, form, order == "low-first", scale) for k, name in enumerate("xy")]
+    last = table[-1].tobytes()
+    x, y = (value.number(last[value.at : value.at + size]) for value in values)
+    rest = f"type = '{form}', order = '{order}', scale = {scale}, unit = 'deg'"
+    rows = "".join(f"  {{ name = '{v.name}', offset = {v.at}, {rest} }},\n" for v in values)
+    order_of_check = "low-first" if low_first else "high-first"
+    return (
+        f"format = 'binary'\nheader = '{last[:header].hex(' ').upper()}'\nlength = {length}\n"
+        f"check = '{check}'\ncheck_from = {first}\ncheck_order = '{order_of_check}'\n"
+        f"values = [\n{rows}]\n# heard: {last.hex(' ').upper()}\n"
+        f"# comes to: x {x:+.4g}, y {y:+.4g} degrees (the scale is a guess)\n"
+    )
+
+
+def _pair_of(table: NDArray[np.uint8], header: int, end: int) -> tuple[str, str, int, float]:
+    """(type, order, offset, scale) of two values side by side: the largest that change little."""
+    found = []
+    for form, scale, largest in (
+        ("float32", 1.0, 90.0),
+        ("int32", 0.001, 90_000.0),
+        ("int16", 0.01, 9_000.0),
+    ):
+        for order in ("low-first", "high-first"):
+            kind = np.dtype(("<" if order == "low-first" else ">") + FIELD_FORMS[form])
+            for at in range(header, end - 2 * kind.itemsize + 1):
+                pair = (
+                    np.ascontiguousarray(table[:, at : at + 2 * kind.itemsize]).view(kind).astype(np.float64)
+                )
+                size = np.abs(pair)
+                changes = (np.diff(pair, axis=0) != 0).any(axis=0).all()
+                tiny = form == "float32" and np.median(size) < 1e-4
+                if not np.isfinite(pair).all() or size.max() > largest or tiny or not changes:
+                    continue
+                steps = np.abs(np.diff(pair, axis=0)).mean(axis=0).max() / largest
+                found.append((-kind.itemsize, steps, at, form, order, scale))
+    if not found:
+        return "int16", "low-first", header, 0.01
+    _, _, at, form, order, scale = min(found)
+    return form, order, at, scale
 
 
 class ModbusLink:

@@ -349,7 +349,7 @@ class Inclinometer:
                     self._again.clear()
                     self._stream.watch.again(now_s)
                 self._publish(now_s)
-                if now_s - speed_s > HUNT_S and len(self._speeds) > 1:
+                if len(self._speeds) > 1 and (now_s - speed_s > HUNT_S or self._stream.is_garbage):
                     speed_s = self._next_speed(link, now_s)
                     heard_s = max(heard_s, speed_s)
                 if now_s - max(heard_s, start_s) > SILENT_S:

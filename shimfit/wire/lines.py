@@ -372,25 +372,42 @@ class TextGuess:
     """How the text is built; what its columns mean is for a person to say."""
 
     separator: str
-    count: int
     decimal: str
+    labels: tuple[str, ...]
+    """What stands before each number."""
+    numbers: tuple[float, ...]
+    """The values of the example, in order."""
     example: str
 
-    def numbers(self) -> list[float]:
-        """The values of the example, in order."""
-        between = None if self.separator == "whitespace" else self.separator
-        return [float(part.strip().replace(",", ".")) for part in self.example.split(between)]
+    @property
+    def count(self) -> int:
+        """Columns of a line."""
+        return len(self.labels)
+
+    def is_built_as(self, other: TextGuess) -> bool:
+        """The same columns, labels and signs between them."""
+        built = (self.separator, self.decimal, self.labels)
+        return built == (other.separator, other.decimal, other.labels)
 
     def description(self, grows: tuple[bool, ...] = ()) -> str:
-        """A description to be completed, in TOML; a column that only `grows` is a clock or a counter."""
-        names = iter(("'x:deg'", "'y:deg'"))
-        clocks = grows if sum(grows) <= self.count - 2 else (False,) * self.count
-        clocks = clocks or (False,) * self.count
-        columns = ", ".join("'-'" if clock else next(names, "'-'") for clock in clocks)
-        separator = self.separator.replace("\t", "\\t")
+        """A description to be completed, in TOML, and what it makes of the example.
+
+        A column that only `grows` is a clock or a counter; `X` or `P` before a number tells x, `Y` or `R` y.
+        """
+        clocks = grows if grows and sum(grows) <= self.count - 2 else (False,) * self.count
+        names = ["-"] * self.count
+        for name, letters in (("x", "xp"), ("y", "yr")):
+            free = [at for at in range(self.count) if names[at] == "-" and not clocks[at]]
+            told = [at for at in free if self.labels[at][:1].lower() in tuple(letters)]
+            names[(told or free)[0]] = name
+        values = {name: number for name, number in zip(names, self.numbers, strict=True) if name != "-"}
+        columns = ", ".join("'-'" if name == "-" else f"'{name}:deg'" for name in names)
+        separator = self.separator.replace("\t", "tab")
+        labels = ", ".join(f"'{label}'" for label in self.labels)
         return (
-            f"format = 'text'\nseparator = \"{separator}\"\ndecimal = '{self.decimal}'\n"
-            f"columns = [{columns}]  # seen: {self.example}\n"
+            f"format = 'text'\nseparator = '{separator}'\ndecimal = '{self.decimal}'\ncolumns = [{columns}]\n"
+            + (f"labels = [{labels}]\n" if any(self.labels) else "")
+            + f"# heard: {self.example}\n# comes to: x {values['x']:+g}, y {values['y']:+g} degrees\n"
         )
 
 
@@ -419,8 +436,8 @@ class Sniffer:
         guess = None if b"$" in line else _guess(line)
         if guess is None:
             self._run_length = 0
-        elif self._run is not None and self._run_length and _same_build(self._run, guess):
-            steps = zip(self.grows, self._run.numbers(), guess.numbers(), strict=True)
+        elif self._run is not None and self._run_length and self._run.is_built_as(guess):
+            steps = zip(self.grows, self._run.numbers, guess.numbers, strict=True)
             self.grows = tuple(so_far and before < now for so_far, before, now in steps)
             self._run = guess
             self._run_length += 1
@@ -433,31 +450,31 @@ class Sniffer:
         self._run_length = 0
 
 
-def _same_build(one: TextGuess, other: TextGuess) -> bool:
-    return (one.separator, one.count, one.decimal) == (other.separator, other.count, other.decimal)
+_LABEL = rb"(?P<label>(?:[A-Za-z_]+[0-9]?)?[=:]? ?)"
+_LABELLED = {
+    ".": re.compile(_LABEL + rb"(?P<number>%b)" % NUMBER.pattern),
+    ",": re.compile(_LABEL + rb"(?P<number>%b)" % DECIMAL_COMMA.pattern),
+}
+_BUILDS = ((";", "."), (";", ","), (", ", "."), (",", "."), ("\t", "."), ("whitespace", "."), (":", "."))
 
 
 def _guess(line: bytes) -> TextGuess | None:
-    """How this line would be built if it were numbers; None when it is not."""
+    """How this line would be built if it were numbers, each after a label or not; None when it is not."""
     if not line.isascii():
         return None
-    for separator, decimal in (
-        (";", "."),
-        (";", ","),
-        (", ", "."),
-        (",", "."),
-        ("\t", "."),
-        ("whitespace", "."),
-    ):
+    for separator, decimal in _BUILDS:
         if separator == ", ":
             fields = [field.lstrip(b" ") for field in line.split(b",")] if b", " in line else []
         else:
             fields = line.split(None if separator == "whitespace" else separator.encode())
-        number = DECIMAL_COMMA if decimal == "," else NUMBER
-        if len(fields) >= 2 and all(map(number.fullmatch, fields)):
-            if all(abs(float(field.replace(b",", b"."))) <= _LARGEST for field in fields):
-                return TextGuess(separator, len(fields), decimal, line.decode("ascii"))
+        found = [each for each in map(_LABELLED[decimal].fullmatch, fields) if each is not None]
+        if len(fields) < 2 or len(found) < len(fields):
+            continue
+        labels = tuple(each["label"].decode("ascii").rstrip() for each in found)
+        numbers = tuple(float(each["number"].replace(b",", b".")) for each in found)
+        if max(map(abs, numbers)) > _LARGEST or (separator == ":" and any(labels)):
             return None
+        return TextGuess(separator, decimal, labels, numbers, line.decode("ascii"))
     return None
 
 

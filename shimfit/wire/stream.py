@@ -15,9 +15,9 @@ from shimfit.core.sensing.mounting import AxisMap, SensorZero, zero_words
 from shimfit.core.sensing.watch import PostWatch, View, WatchState
 from shimfit.errors import EntryError
 from shimfit.wire.formats import Binary, Description, Modbus, Xdr
-from shimfit.wire.frames import BinaryScanner, ModbusPoller, ModbusScanner
+from shimfit.wire.frames import BinaryScanner, ModbusPoller, ModbusScanner, propose_frames
 from shimfit.wire.lines import Sniffer, XdrReader, line_reader
-from shimfit.wire.samples import LineFramer, Pace, Refusal, Sample, Tally, slopes
+from shimfit.wire.samples import PRINTABLE, LineFramer, Pace, Refusal, Sample, Tally, damaged, slopes
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -176,6 +176,12 @@ def make_input(options: ListenOptions, tally: Tally, *, polled: bool) -> Input:
     return LineInput(options, tally)
 
 
+_FRAMES_HEARD = 800
+"""Bytes that are looked through for frames."""
+_LOOK_S, _LOOK_SELDOM_S = 0.4, 8.0
+"""Pause after the first look, and the longest one."""
+
+
 class LineInput(Input):
     """Formats that come in lines."""
 
@@ -188,6 +194,7 @@ class LineInput(Input):
         if isinstance(self._reader, XdrReader) and description is None:
             self._sniffer = Sniffer(self._reader)
         self._news: list[str] = []
+        self._heard, self._look_s, self._pause_s = b"", 0.0, _LOOK_S
         self.format = None if description is None else self._reader.format
         self.elevation = self._reader.elevation
 
@@ -200,8 +207,26 @@ class LineInput(Input):
                 samples.append(sample)
             if self._sniffer is not None:
                 self._sniff(self._sniffer, line)
+        if self._sniffer is not None and self.needs_description is None:
+            self._look_for_frames(data, now_s)
         self.step_deg = self._reader.step_deg
         return samples
+
+    def _look_for_frames(self, data: bytes, now_s: float) -> None:
+        """Bytes that are no text may be frames; looked for ever more seldom."""
+        self._heard = (self._heard + data)[-_FRAMES_HEARD:]
+        if len(self._heard) < _FRAMES_HEARD // 4 or now_s < self._look_s:
+            return
+        self._look_s, self._pause_s = now_s + self._pause_s, min(2 * self._pause_s, _LOOK_SELDOM_S)
+        if not damaged(self._heard, PRINTABLE + b"\r\n\t"):
+            return
+        self.needs_description = propose_frames(self._heard)
+        if self.needs_description is not None:
+            self.format = "binary"
+            self._news.append(
+                "binary frames were found, their check is right; what their values mean can't be known: "
+                "name them with units in a description (--format FILE.toml)"
+            )
 
     def _sniff(self, sniffer: Sniffer, line: bytes) -> None:
         """Sentences are read from the first one on; text has to be described by a person first."""
@@ -225,6 +250,7 @@ class LineInput(Input):
         """See Input."""
         self._framer.restart(lost=lost)
         self._reader.restart()
+        self._heard, self._look_s, self._pause_s = b"", 0.0, _LOOK_S
         if self._sniffer is not None:
             self._sniffer.restart()
 
@@ -291,19 +317,21 @@ class ModbusInput(Input):
 
 NO_ANSWER = "no answer to three polls in a row: look at station, speed, framing and the two wires"
 
-UNREAD_S = 5.0
+UNREAD_S = 4.0
 """Bytes that bring nothing for so long are told what they look like."""
 _LOOKS = {
     Refusal.NO_CHECKSUM: "sentences come without their checksums: describe it with checksum = 'optional'",
     Refusal.BAD_CHECKSUM: "what comes fails its checksum: another speed, or a damaged cable",
     Refusal.BAD_CRC: "what comes fails its CRC: another speed, or a damaged cable",
-    Refusal.DAMAGED_BYTE: "bytes but no text: another speed, or a binary format to be described",
-    Refusal.TOO_LONG: "a line that never ends: another speed, or a binary format to be described",
+    Refusal.DAMAGED_BYTE: "bytes but no lines: try another speed, or describe its binary frames",
+    Refusal.TOO_LONG: "a line that never ends: try another speed, or describe its binary frames",
     Refusal.NOT_A_NUMBER: "lines come that hold no numbers (NaN is none): is the sensor well?",
     Refusal.COLUMN_COUNT: "lines come with another number of columns than described",
     Refusal.OUT_OF_RANGE: "leans beyond the range: other units than described, or it lies on its side",
     Refusal.FIELD_COUNT: "sentences come with fields missing",
 }
+GARBAGE_BYTES = 600
+"""Enough for some lines, or for frames to be found in."""
 STALE_S = 1.0
 STALE_PERIODS = 5
 DAMAGE_SHARE = 0.1
@@ -338,6 +366,8 @@ class Stream:
         self._last_good_s: float | None = None
         self._last_byte_s: float | None = None
         self._first_byte_s: float | None = None
+        self._bytes_before = 0
+        """Bytes that came at speeds tried before this one."""
         self._link_down: str | None = None
         self.last_taken: Held | None = None
         """The newest reading that was taken, also when the post has moved since."""
@@ -370,10 +400,9 @@ class Stream:
     def new_speed(self) -> None:
         """Another speed is tried: what was heard at the last one was garbage and counts for nothing."""
         self._input.restart(lost=False)
-        good, received = self.tally.good, self.tally.bytes
         self.tally.refused.clear()
         self.tally.other = 0
-        self.tally.good, self.tally.bytes = good, received
+        self._bytes_before = self.tally.bytes
 
     def feed(self, now_s: float, data: bytes) -> None:
         """Bytes as they came."""
@@ -429,6 +458,12 @@ class Stream:
         """True once the format is known and something good came in it."""
         return self.needs_description is not None or (self.format is not None and self.tally.good > 0)
 
+    @property
+    def is_garbage(self) -> bool:
+        """Enough bytes came at this speed, none of them good and no line whole: it is another speed."""
+        came = self.tally.bytes - self._bytes_before
+        return came > GARBAGE_BYTES and not (self.found or self.tally.good or self.tally.other)
+
     def age_s(self, now_s: float) -> float | None:
         """Age of the newest good sample; None when none came since the link was opened."""
         return None if self._last_good_s is None else max(0.0, now_s - self._last_good_s)
@@ -458,7 +493,10 @@ class Stream:
         if self._link_down is not None:
             return View(WatchState.NO_DATA, self._link_down)
         if self.needs_description is not None:
-            return View(WatchState.LISTENING, "delimited text: say what its columns are")
+            what = "binary frames: say what their values are"
+            if self.format == "text":
+                what = "delimited text: say what its columns are"
+            return View(WatchState.LISTENING, what)
         if self._last_good_s is None:
             return self._nothing_yet(now_s)
         if now_s - self._last_good_s > self._patience_s:
@@ -547,7 +585,7 @@ class Stream:
             return _LOOKS[worst]
         if self.tally.other:
             return "lines come, none with a lean: describe them (--format FILE.toml), NaN is no number"
-        return "bytes come but no line ends: another speed, or a binary format to be described"
+        return "bytes but no lines: try another speed, or describe its binary frames"
 
     def unread_s(self, now_s: float) -> float:
         """For how long bytes have come with nothing good among them; 0 once something was."""

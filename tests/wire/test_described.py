@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import binascii
+import random
 import struct
 from functools import reduce
 from operator import xor
@@ -14,6 +15,7 @@ from hearing import hear_three_ways
 from shimfit.errors import FileError
 from shimfit.wire.capture import parse_capture
 from shimfit.wire.formats import parse_description
+from shimfit.wire.frames import propose_frames
 from shimfit.wire.stream import ListenOptions, Stream
 
 
@@ -100,6 +102,40 @@ def test_each_made_up_device_is_heard_the_same_whole_byte_by_byte_and_with_a_tai
     with_tail, tail = heard_in(said, [data + data[-2 * half :][:half]])
     assert with_tail == whole
     assert tail.tally.refused_total == stream.tally.refused_total == 0
+
+
+@pytest.mark.parametrize("name", [name for name in DEVICES if name not in ("acceleration", "milli-g")])
+def test_what_is_heard_is_described_by_itself_and_the_proposal_hears_it(name):
+    """Labels, separators, clocks, frame, check, types and orders are found; units are for a person to say."""
+    data = b"".join(
+        entry.data for entry in parse_capture((CAPTURES / f"{name}.cap").read_bytes(), name).entries
+    )
+    stream = Stream(ListenOptions())
+    stream.opened(0.0)
+    for at in range(3, len(data), 17):  # from the midst of a line or a frame
+        stream.feed(at / 1000, data[at : at + 17])
+    proposed = stream.needs_description
+    assert proposed is not None
+    heard, proposal = heard_in(proposed, [data])
+    wanted, _ = heard_in((CAPTURES / f"{name}.toml").read_text("utf-8"), [data])
+    assert proposal.tally.refused_total == 0
+    assert len(heard) == len(wanted)
+    if "arcmin" not in name and "ccitt" not in name:
+        assert heard == [pytest.approx(pair) for pair in wanted]
+    comes_to = proposed.rpartition("# comes to: x ")[2].split()
+    raw = [float(part.rstrip(",")) for part in (comes_to[0], comes_to[2])]
+    assert any(pair == pytest.approx(raw, abs=0.0006) for pair in heard), "it is shown on the data"
+
+
+def test_no_frames_are_found_in_text_noise_or_what_never_changes():
+    draw = random.Random(3)
+    assert propose_frames(bytes(draw.randrange(256) for _ in range(4000))) is None
+    assert propose_frames(b"\xaa\x55\x01\x02\x03" * 100) is None, (
+        "any sum is right for one and the same frame"
+    )
+    for path in CAPTURES.glob("*.cap"):
+        if not path.stem.startswith("binary"):
+            assert propose_frames(path.read_bytes()[200:1400]) is None
 
 
 @pytest.mark.parametrize("check", sorted(CHECKED))

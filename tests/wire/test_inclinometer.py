@@ -263,6 +263,23 @@ def test_the_speed_is_hunted_by_listening(monkeypatch, right, last_good, tried):
     assert ports[0].written == b"", "nothing is ever written while listening"
 
 
+def test_speeds_that_bring_garbage_are_left_at_once_and_told(monkeypatch):
+    """Nine speeds of a second or less where each was listened to for 3 s: all are tried before it gives up."""
+    monkeypatch.setattr(inclinometer, "SETTLE_S", 0.001)
+    monkeypatch.setattr(inclinometer, "UNREAD_S", 0.5)
+    ports = []
+    monkeypatch.setattr(
+        links, "open_link", lambda _url, *, baud, **_: ports.append(Port(1, baud)) or ports[-1]
+    )
+    monkeypatch.setattr(Port, "read", lambda _port: time.sleep(0.002) or b"\x8a\x00\xf3\x12" * 30)
+    with listening("/dev/ttyUSB7") as sensor:
+        wait_for(lambda: sensor.snapshot().gave_up)
+        words = sensor.snapshot().words
+        assert "bytes but no lines: try another speed" in words
+        assert "tried 9600, 115200, 38400, 19200" in words
+        assert set(ports[0].tried) == set(links.SPEEDS)
+
+
 def test_after_a_loss_the_speed_that_was_good_is_tried_first(monkeypatch):
     monkeypatch.setattr(inclinometer, "HUNT_S", 0.05)
     monkeypatch.setattr(inclinometer, "SETTLE_S", 0.001)
