@@ -18,7 +18,7 @@ from shimfit.core.sensing.mounting import AxisMap
 from shimfit.core.sensing.watch import WatchState
 from shimfit.errors import FileError, InstrumentError
 from shimfit.model import Face
-from shimfit.wire import inclinometer
+from shimfit.wire import inclinometer, stream
 from shimfit.wire import link as links
 from shimfit.wire.capture import parse_capture, replay
 from shimfit.wire.inclinometer import Inclinometer
@@ -264,9 +264,10 @@ def test_the_speed_is_hunted_by_listening(monkeypatch, right, last_good, tried):
 
 
 def test_speeds_that_bring_garbage_are_left_at_once_and_told(monkeypatch):
-    """Nine speeds of a second or less where each was listened to for 3 s: all are tried before it gives up."""
+    """Each was listened to for 3 s; all nine are tried before it gives up."""
     monkeypatch.setattr(inclinometer, "SETTLE_S", 0.001)
-    monkeypatch.setattr(inclinometer, "UNREAD_S", 0.5)
+    for each in (inclinometer, stream):
+        monkeypatch.setattr(each, "UNREAD_S", 0.5)
     ports = []
     monkeypatch.setattr(
         links, "open_link", lambda _url, *, baud, **_: ports.append(Port(1, baud)) or ports[-1]
