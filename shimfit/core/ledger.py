@@ -493,17 +493,33 @@ class Ledger:
                 for start, end in kind.free(copy):
                     rest = Remainder(key, copy, start, end)
                     if rest not in known and end - start >= SHORTEST_KEPT_MM * STEPS_PER_MM:
-                        name = (names or {}).get(rest, "")
-                        if not name or name in self._names:
-                            name = self._fresh_name(kind.lot.lot)
-                        self._names[name] = rest
+                        self._names[self._name_of(rest, (names or {}).get(rest, ""))] = rest
 
-    def _fresh_name(self, name: str) -> str:
-        """Name that nothing has or had: `T1.1`, `T1.2` and so on, also for what is left of T1.1."""
-        root, number = _root(name), 1
-        while f"{root}.{number}" in self._names:
+    def _name_of(self, rest: Remainder, logged: str) -> str:
+        """`T1.2-82`: of T1 no. 2, from 82 mm on; a strip that gets shorter stays `S1.2`.
+
+        So the name that stands on the wood is the same in whatever order it was cut, and a piece that is cut
+        again keeps it. logged: what it was called when it was cut.
+        """
+        kind = self._kinds[rest.lot]
+        from_mm = "" if kind.lot.form == "strip" else f"-{rest.start / STEPS_PER_MM:.0f}"
+        wanted = logged or f"{kind.lot.lot}.{rest.copy}{from_mm}"
+        name, number = wanted, 1
+        while not self._is_named(name, rest):
             number += 1
-        return f"{root}.{number}"
+            name = f"{wanted} ({number})"
+        return name
+
+    def _is_named(self, name: str, rest: Remainder) -> bool:
+        """Whether a name is free for a remainder: nobody has it, or the piece before it was cut again."""
+        place = self._names.get(name)
+        if place is None:
+            return True
+        return isinstance(place, Remainder) and (place.lot, place.copy, place.start) == (
+            rest.lot,
+            rest.copy,
+            rest.start,
+        )
 
     def _told(self, piece: Piece, cut: Cut | None) -> Piece:
         """A piece with its copy, where the lot has or had several."""
@@ -561,14 +577,15 @@ class Ledger:
             lot: frozenset(cut.copy for cut in cuts if cut.lot == lot) for lot in {cut.lot for cut in cuts}
         }
 
-    def without(self, promised: Iterable[Pack]) -> tuple[Lot, ...]:
-        """The box less what these packs will use; what will be left of the pieces they cut is not counted on.
+    def without(self, promised: Iterable[Pack], kerf_mm: float = KERF_MM) -> tuple[Lot, ...]:
+        """The box less what these packs will use: of a piece that they cut, what they leave is offered still.
 
-        A lot that is promised more often than it is there is left out: the box was counted wrong.
+        Flats that are promised more often than they are there are left out: the box was counted wrong.
         """
-        after = self._after(promised)
-        left = {lot.lot: lot.count for lot in after.lots()}
-        return tuple(replace(lot, count=left[lot.lot]) for lot in self.lots() if left.get(lot.lot))
+        after = self._after(promised, kerf_mm)
+        left = {lot.lot: lot for lot in after.lots()}
+        here = [replace(lot, count=left.pop(lot.lot).count) for lot in self.lots() if lot.lot in left]
+        return (*here, *left.values())
 
     def numbered(
         self,
@@ -580,25 +597,43 @@ class Ledger:
     ) -> tuple[Pack, ...]:
         """Packs of an answer from `without(promised)`, with the copies that they are really cut from.
 
-        An answer counts the copies it was offered 1, 2, 3 …; here they get the numbers that the box knows.
+        An answer counts the copies it was offered 1, 2, 3 …; here they get the numbers that the box knows,
+        the one that is named first the lowest. What is cut from the rest of a promised piece is told as a
+        stretch of that piece, whichever of the two is cut first.
         back: lots that come out from under the post and were offered too.
         """
-        after = self._after(promised)
+        after = self._after(promised, kerf_mm)
         for lot in back:
             after.put(lot)
+        named: dict[str, list[int]] = defaultdict(list)
 
         def known(piece: Piece) -> Piece:
+            rest = None if piece.lot in self._names else after.parent(piece.lot)
+            if rest is not None and rest.lot in self._kinds:
+                return self._in_whole(piece, rest)
             if piece.form == "flat" or piece.copy is None:
                 return piece
-            whole = after.copies(piece.lot)
-            return replace(piece, copy=whole[piece.copy - 1]) if piece.copy <= len(whole) else piece
+            whole, seen = after.copies(piece.lot), named[piece.lot]
+            if piece.copy not in seen:
+                seen.append(piece.copy)
+            at = seen.index(piece.copy)
+            return replace(piece, copy=whole[at]) if at < len(whole) else piece
 
-        named = [replace(pack, pieces=tuple(map(known, pack.pieces))) for pack in packs]
-        return after.take((("", pack) for pack in named), kerf_mm, known_only=True).packs
+        told = [replace(pack, pieces=tuple(map(known, pack.pieces))) for pack in packs]
+        return after.take((("", pack) for pack in told), kerf_mm, known_only=True).packs
 
-    def _after(self, packs: Iterable[Pack]) -> Ledger:
+    def _in_whole(self, piece: Piece, rest: Remainder) -> Piece:
+        """A piece of a remainder as the same stretch of the copy that the remainder is of."""
+        kind, start_mm = self._kinds[rest.lot], rest.start / STEPS_PER_MM
+        copy = rest.copy if kind.made > 1 else None
+        if piece.form == "strip" or piece.mark_mm is None:
+            return replace(piece, lot=kind.lot.lot, copy=copy)
+        mark_mm, tip_mm = (round(mm + start_mm, 9) for mm in (piece.mark_mm, piece.trim_tip_mm))
+        return replace(piece, lot=kind.lot.lot, copy=copy, mark_mm=mark_mm, trim_tip_mm=tip_mm)
+
+    def _after(self, packs: Iterable[Pack], kerf_mm: float = KERF_MM) -> Ledger:
         twin = self.copy()
-        twin.take((("", pack) for pack in packs), KERF_MM, known_only=True)
+        twin.take((("", pack) for pack in packs), kerf_mm, known_only=True)
         return twin
 
     def as_it_lies(self, packs: Iterable[Pack]) -> list[Pack]:
@@ -638,10 +673,12 @@ class Ledger:
     # ------------------------------------------------------------ what is logged
 
     def moved(
-        self, came_out: Sequence[Pack], went_in: Sequence[Pack], post: str, kerf_mm: float,
-        keep: Mapping[str, frozenset[int]] | None = None,
+        self, came_out: Sequence[Pack], went_in: Sequence[Pack], post: str, kerf_mm: float, *,
+        keep: Mapping[str, frozenset[int]] | None = None, pushed: Iterable[tuple[Pack, Pack]] = (),
     ) -> dict[str, Any] | None:  # fmt: skip
         """Data of a `taken` event for packs that came out and others that went in; None: nothing moves.
+
+        pushed: packs of the same pieces, before and after: a taper that is pushed on takes more of its copy.
 
         `used` flats and copies that are whole no more, `cut` which stretch of which copy, `back` what came
         out and, with `of`, what is left of the copies.
@@ -652,6 +689,8 @@ class Ledger:
             after.put(lot)
         # Another crew's box served an answer that came with its log: those pieces are not of this one.
         taken = after.take(((post, pack) for pack in went_in), kerf_mm, keep=keep, known_only=True)
+        further = [cut for pair in pushed for cut in after.further(*pair, post, kerf_mm)]
+        after.take_cuts(further, {})
         used = Counter(dict(taken.flats))
         rows = []
         for lot in back:
@@ -671,9 +710,27 @@ class Ledger:
         data = {
             "used": [{"lot": lot, "count": count} for lot, count in used.items() if count],
             "back": rows,
-            "cut": [_cut_to_json(cut) for cut in taken.cuts],
+            "cut": [_cut_to_json(cut) for cut in (*taken.cuts, *further)],
         }
         return data if any(data.values()) else None
+
+    def further(self, before: Pack, after: Pack, post: str, kerf_mm: float) -> list[Cut]:
+        """What tapers that are pushed on under a post take beyond what was cut for them."""
+        goes_to, found = f"{post}/{after.seat}", []
+
+        def of_its_copy(piece: Piece) -> tuple[str, int, float]:
+            return piece.lot, piece.copy or 0, piece.mark_mm or 0.0
+
+        pairs = (sorted(pack.pieces, key=of_its_copy) for pack in (before, after))
+        for old, new in zip(*pairs, strict=True):
+            if new.form != "taper" or new.lot not in self._names:
+                continue
+            (had, known), (cut, _) = (self._cut_of(piece, goes_to, kerf_mm) for piece in (old, new))
+            own = [one.to_mm for one in self._kinds[cut.lot].cuts.get(cut.copy, ()) if one.goes_to == goes_to]
+            from_mm = max(had.to_mm, *own) if own else had.to_mm
+            if known and _steps(cut.to_mm) > _steps(from_mm):
+                found.append(replace(cut, from_mm=from_mm))
+        return found
 
     def count_taken(self, data: Mapping[str, Any], lot_of: Callable[[Mapping[str, Any]], Lot]) -> None:
         """Count a `taken` event in; one from before copies were told apart takes the first whole one."""

@@ -58,5 +58,12 @@ def moved_packs(before: Iterable[Pack], after: Iterable[Pack]) -> tuple[list[Pac
     )
 
 
+def pushed_packs(before: Iterable[Pack], after: Iterable[Pack]) -> list[tuple[Pack, Pack]]:
+    """Packs, before and after, that keep their pieces: a taper in them may be pushed on."""
+    old = {pack.seat: pack for pack in before}
+    pairs = ((old[pack.seat], pack) for pack in after if pack.seat in old)
+    return [(one, other) for one, other in pairs if one != other and _pieces(one) == _pieces(other)]
+
+
 def _pieces(pack: Pack) -> list[tuple[str, str, int | None]]:
     return sorted((piece.lot, piece.form, piece.copy or 0) for piece in pack.pieces)

@@ -7,7 +7,7 @@ each of them is still short, and how far its taper is to be pushed.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from shimfit.core import packing
@@ -58,7 +58,11 @@ class LivePacking:
         self._post = site.post(place)
         options = options_of(site.run(place.job, place.run), site.settings)
         box = site.box()
-        lots = box.stock.without(promised(site, place))
+        self._box, self._kerf_mm = box.stock, options.saw.kerf_mm
+        self._promised = promised(site, place)
+        lots = box.stock.without(self._promised, self._kerf_mm)
+        self._rests = {lot.lot for lot in lots} - {lot.lot for lot in box.lots}
+        """What others' packs will leave of their pieces: told as stretches of those."""
         self._slopes: Mapping[str, float] = {
             lot.lot: lot.taper_slope for lot in box.lots if lot.form == "taper"
         }
@@ -101,7 +105,10 @@ class LivePacking:
             relaxed=True,
         )
         self._shown = found
-        return found
+        if not any(piece.lot in self._rests for pack in found.packs for piece in pack.pieces):
+            return found
+        told = self._box.numbered(found.packs, self._promised, kerf_mm=self._kerf_mm)
+        return replace(found, packs=told)
 
     def _pushes(self, lean: Lean, packs: tuple[Pack, ...]) -> list[Push]:
         share = self._known.mean

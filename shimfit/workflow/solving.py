@@ -99,7 +99,7 @@ class Solver:
         options = options_of(run, settings)
         ahead = run if settings.foresight else None
         box, waited_for = site.box(), promised(site, place)
-        lots = box.stock.without(waited_for)
+        lots = box.stock.without(waited_for, options.saw.kerf_mm)
         if post.packs_in_place:
             # What is used up stays known: packs of it are pushed, or come out as the wedges that they are.
             offered = {lot.lot for lot in lots}
@@ -113,9 +113,10 @@ class Solver:
         if answer.packs and abs(better.mean - known.mean) > WORTH_ANOTHER_LOOK:
             known = better
             answer = self._answer(post, lean, lots, options, known, ahead=ahead)
-        answer = replace(answer, packs=_with_copies(answer.packs, post, box, waited_for))
         said = list(crushing_cautions(answer, post, lots, options, settings))
         used = {piece.lot for pack in answer.packs for piece in pack.pieces}
+        kerf_mm = options.saw.kerf_mm
+        answer = replace(answer, packs=_with_copies(answer.packs, post, box, waited_for, kerf_mm))
         if rots := caution_of_material(lot.material or "" for lot in lots if lot.lot in used):
             said.append(rots)
         if known.learned and abs(known.mean - 1.0) >= WORTH_SAYING and (answer.packs or answer.change):
@@ -180,12 +181,12 @@ class Solver:
 
 
 def _with_copies(
-    packs: Sequence[Pack], post: PostRecord, box: BoxState, waited_for: Sequence[Pack]
+    packs: Sequence[Pack], post: PostRecord, box: BoxState, waited_for: Sequence[Pack], kerf_mm: float
 ) -> tuple[Pack, ...]:
     """An answer's packs, what is new in them with the copies of tapers and strips that it is cut from."""
     came_out, went_in = moved_packs(post.packs_in_place, packs)
     back = returned(came_out, (*box.lots, *box.used_up))
-    new = {pack.seat: pack for pack in box.stock.numbered(went_in, waited_for, back=back)}
+    new = {pack.seat: pack for pack in box.stock.numbered(went_in, waited_for, kerf_mm=kerf_mm, back=back)}
     return tuple(new.get(pack.seat, pack) for pack in packs)
 
 

@@ -56,7 +56,7 @@ def test_the_thick_rest_of_a_taper_goes_back_with_its_slope() -> None:
     assert rest.thin_mm == pytest.approx(2.76875)
     assert rest.thick_mm == pytest.approx(6.0)
     assert rest.taper_slope == pytest.approx(TAPER.taper_slope)
-    assert (rest.count, rest.lot, rest.material) == (1, "T1.1", "HDPE")
+    assert (rest.count, rest.lot, rest.material) == (1, "T1.1-82", "HDPE")
 
 
 def test_a_trimmed_tip_goes_back_too_when_it_is_long_enough() -> None:
@@ -109,8 +109,12 @@ def test_promised_pieces_are_not_in_the_box_for_others() -> None:
         pack_of(Piece("F1", "flat", 1.0), taper_piece(30.0, copy=1)),
         pack_of(taper_piece(90.0, 58.0, copy=1)),
     ]
-    left = {lot.lot: lot.count for lot in Ledger(BOX).without(packs)}
-    assert left == {"T1": 2, "F1": 4, "S1": 1}
+    left = {lot.lot: lot for lot in Ledger(BOX).without(packs)}
+    assert {name: lot.count for name, lot in left.items()} == {"T1": 2, "F1": 4, "S1": 1, "T1.1-92": 1}
+    # By hand: marks 30 and 90, kerf 2.5: from 92.5 to 200 mm nobody waits for it; 32.5 to 55.5 is too short.
+    assert left["T1.1-92"].length_mm == pytest.approx(107.5)
+    wider = {lot.lot: lot for lot in Ledger(BOX).without(packs, 6.0)}
+    assert wider["T1.1-96"].length_mm == pytest.approx(104.0), "a wider saw leaves less"
     assert "F1" not in {lot.lot for lot in Ledger(BOX).without([pack_of(Piece("F1", "flat", 1.0))] * 9)}
 
 
@@ -252,5 +256,62 @@ def test_packs_lack_what_was_thrown_out_and_not_what_was_cut_for_them() -> None:
     thrown.out("T1", 1)
     assert thrown.lacking(packs[1:]) == {"T1"}, "copies leave the last first"
     assert thrown.lacking([pack_of(taper_piece(80.0, copy=1))]) == frozenset()
-    cut.out("T1.1")
+    cut.out("T1.2-82")
     assert cut.lacking([pack_of(taper_piece(190.0, 150.0, copy=2))]) == {"T1"}, "the rest of it is gone"
+
+
+def test_what_is_cut_from_the_rest_of_a_promised_piece_is_a_stretch_of_it_whatever_is_cut_first() -> None:
+    one = Ledger([replace(TAPER, count=1)])
+    first = pack_of(taper_piece(80.0), seat=Seat.NEXT)
+    (rest,) = one.without([first])
+    mark_mm = 40.0
+    asked = pack_of(Piece(rest.lot, "taper", rest.thin_mm + rest.taper_slope * mark_mm, mark_mm=mark_mm))
+    (told,) = one.numbered([asked], [first])
+    (piece,) = told.pieces
+    assert (piece.lot, piece.copy, piece.mark_mm, piece.trim_tip_mm) == ("T1", None, 122.5, 82.5)
+    assert piece.thickness_mm == pytest.approx(0.5 + 5.5 * 122.5 / 200.0)
+    boxes = set()
+    for order in ((first, told), (told, first)):
+        box = one.copy()
+        for pack in order:
+            data = box.moved([], box.as_it_lies([pack]), "3", 2.5)
+            box.count_taken(data, lot_from_row)
+        assert box.taken_twice == ()
+        boxes.add(repr(box.lots()))
+    assert len(boxes) == 1
+    assert "T1.1-125" in boxes.pop()
+
+
+def test_a_taper_that_is_pushed_on_takes_more_of_its_copy() -> None:
+    box = Ledger([replace(TAPER, count=1)])
+    packed, pushed = pack_of(taper_piece(80.0)), pack_of(taper_piece(90.0))
+    box.count_taken(box.moved([], [packed], "3", 2.5), lot_from_row)
+    assert {lot.lot: lot.length_mm for lot in box.lots()} == {"T1.1-82": pytest.approx(117.5)}
+    data = box.moved([], [], "3", 2.5, pushed=[(packed, pushed)])
+    box.count_taken(data, lot_from_row)
+    # By hand: mark 90, kerf 2.5: the rest runs from 92.5 to 200 mm.
+    assert {lot.lot: lot.length_mm for lot in box.lots()} == {"T1.1-92": pytest.approx(107.5)}
+    assert box.taken_twice == ()
+    drawn = box.moved([], [], "3", 2.5, pushed=[(pushed, packed)])
+    assert drawn is None, "drawn back nothing is cut, and nothing grows again"
+    assert box.moved([], [], "3", 2.5, pushed=[(packed, pushed)]) is None, "it was cut that far already"
+
+
+def test_a_push_into_wood_that_another_post_has_is_told() -> None:
+    box = Ledger([replace(TAPER, count=1)])
+    packed, pushed = pack_of(taper_piece(80.0)), pack_of(taper_piece(90.0))
+    box.count_taken(box.moved([], [packed], "3", 2.5), lot_from_row)
+    (rest,) = box.lots()
+    other = pack_of(Piece(rest.lot, "taper", 3.0, mark_mm=30.0))
+    box.count_taken(box.moved([], [other], "4", 2.5), lot_from_row)
+    box.count_taken(box.moved([], [], "3", 2.5, pushed=[(packed, pushed)]), lot_from_row)
+    (twice,) = box.taken_twice
+    assert (twice.from_mm, twice.to_mm) == (82.5, 90.0)
+
+
+def test_copies_are_numbered_as_they_are_first_named() -> None:
+    packs = [pack_of(taper_piece(150.0, copy=2)), pack_of(taper_piece(140.0, copy=1), seat=Seat.NEXT)]
+    told = Ledger([TAPER]).numbered(packs)
+    assert [pack.pieces[0].copy for pack in told] == [1, 2]
+    left = Ledger([TAPER]).numbered(packs, [pack_of(taper_piece(120.0, copy=1))])
+    assert [pack.pieces[0].copy for pack in left] == [2, 3]

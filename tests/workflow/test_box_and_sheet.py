@@ -113,6 +113,13 @@ def walk(site: Site, readings: Sequence[str], order: Sequence[str]) -> int:
     ]
     assert pencilled[0] == pencilled[1]
     assert len(set(pencilled[0])) == len(pencilled[0])
+    assert {row["lot"] for row in ours} == {row["lot"] for row in sheet["remainders"]}, "one name on both"
+    copies: dict[str, list[int]] = {}
+    for post in made.answer["posts"]:
+        for piece in (piece for pack in post["packs"] for piece in pack["pieces"] if "copy" in piece):
+            named = copies.setdefault(piece["lot"], [])
+            named += [piece["copy"]] if piece["copy"] not in named else []
+    assert all(named == sorted(named) for named in copies.values()), "no. 1 is named before no. 2"
     assert box.taken_twice == ()
     assert box.short == ()
     return len(planned)
@@ -187,6 +194,55 @@ def test_after_the_plan_was_packed_the_next_plan_starts_from_what_is_left(tmp_pa
         box = site.box()
         assert box.taken_twice == ()
         assert box.short == ()
+
+
+def test_a_wider_saw_cuts_otherwise(tmp_path: Path) -> None:
+    """What a kerf takes is in the plan, on the sheet and in the box: 5 mm is not 2.5."""
+    left = {}
+    for kerf_mm in (2.5, 5.0):
+        folder = tmp_path / str(kerf_mm)
+        folder.mkdir()
+        with opened(folder, 2) as site:
+            site.change_run("lake", "walk", kerf_mm=kerf_mm)
+            site.import_stock(lots_from_csv(LOTS, "box"), "box")
+            site.log_reading(at("1"), READINGS[0])
+            sheet = cut_list_of(site, "lake", "walk")
+            assert sheet["tapers"]
+            check_sheet(sheet, site.box().lots, kerf_mm)
+            site.pack(at("1"))
+            names = {row["lot"] for row in sheet["remainders"]}
+            assert names <= {lot.lot for lot in site.box().lots}
+            marks = {(row["lot"], row["copy"]): row["mark_mm"] for row in sheet["tapers"]}
+            left[kerf_mm] = (
+                marks,
+                {
+                    (row["cut_from"]["lot"], row["cut_from"]["copy"]): row["cut_from"]["start_mm"]
+                    for row in sheet["remainders"]
+                },
+            )
+    for kerf_mm, (marks, starts) in left.items():
+        for (lot, copy), start_mm in starts.items():
+            assert start_mm == pytest.approx(
+                marks[lot, copy if (lot, copy) in marks else None] + kerf_mm, abs=0.01
+            )
+
+
+def test_only_the_stretch_that_a_post_waits_for_is_withheld_from_the_others(tmp_path: Path) -> None:
+    """Two tapers, one for each corner, serve two posts, whichever of them is packed first."""
+    box = "lot,form,count,length_mm,width_mm,thin_mm,thick_mm\nT1,taper,2,240,40,0.2,8\n"
+    for order in ("12", "21"):
+        folder = tmp_path / order
+        folder.mkdir()
+        with opened(folder, 2) as site:
+            site.import_stock(lots_from_csv(box, "box"), "box")
+            for name in "12":
+                logged = site.log_reading(at(name), "7mm n 0" if name == "1" else "24mm n 0", sure=True)
+                assert logged.prescription is not None
+                assert logged.prescription.packs, (name, logged.prescription.why)
+            for name in order:
+                site.pack(at(name))
+            assert site.box().taken_twice == ()
+            assert site.box().short == ()
 
 
 def test_without_a_plan_each_answer_stands_by_itself(tmp_path: Path) -> None:

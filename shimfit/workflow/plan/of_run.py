@@ -113,7 +113,7 @@ def plan_run(
             f"{run.job}/{run.name}: no post is read and waiting for packs; read some first "
             "(both directions, stood or --bed)"
         )
-    lots = box.stock.without(promised)
+    lots = box.stock.without(promised, options.saw.kerf_mm)
     done = plan(posts, lots, options, solver(), seconds=most_s, progress=progress, stop=stop)
     as_read = {post.name: post for post in posts_to_plan(run, aims_mm)}
     done = _told_for_readings(_with_copies(done, box.stock, promised, options), as_read, take_up[0])

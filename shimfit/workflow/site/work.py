@@ -179,11 +179,12 @@ class Site(Keeping):
 
     def moved(self, place: Place, before: Sequence[Pack], after: Sequence[Pack]) -> list[Draft]:
         """What putting other packs under a post moves in the box."""
-        from shimfit.workflow.following import moved_packs
+        from shimfit.workflow.following import moved_packs, pushed_packs
         from shimfit.workflow.solving import options_of, promised
 
         stock, (came_out, went_in) = self.box().stock, moved_packs(before, after)
         keep = stock.promised_copies(promised(self, place)) if stock.asks_for_a_copy(went_in) else None
         kerf_mm = options_of(self.run(place.job, place.run), self.settings).saw.kerf_mm
-        data = stock.moved(came_out, went_in, str(place), kerf_mm, keep)
+        pushed = pushed_packs(before, after)
+        data = stock.moved(came_out, went_in, str(place), kerf_mm, keep=keep, pushed=pushed)
         return [] if data is None else [Draft("taken", data, by=self.settings.by or None)]
