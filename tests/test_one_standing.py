@@ -368,7 +368,7 @@ def on_paper(post: PostRecord, said: dict[str, Any], cells: dict[str, str], pape
         assert counted == [], "nothing counts once it was changed, skipped or in conflict"
     assert (said["after"] is None) == (cells["after_text"] == "") == (post.decision == "none")
     row = next(line for line in paper.splitlines() if line.split()[:1] == [post.name])
-    assert (DECISION_WORDS[post.decision] if post.decision != "none" else str(post.state)) in row
+    assert (DECISION_WORDS[post.stands] if post.stands != "none" else str(post.state)) in row
     if post.decision != "plumb":
         assert "proven plumb" not in row
     if post.counts is not None and post.mean_of > 1:
