@@ -277,25 +277,33 @@ def run_show(args: argparse.Namespace, io: Io) -> int:
 
     with open_site(args, io, read_only=True) as site:
         run = site.run(*parse_run(args.path))
-        words = words_of(run, site.settings)
-    if args.json:
-        io.json(run_json(run))
-        return Exit.DONE
-    io.say(
+        lines, told = [], None
+        if args.json:
+            told = run_json(run)
+        else:  # all of it is read before anything is said: damage is an error, not half a run
+            lines = list(_run_lines(run, words_of(run, site.settings)))
+    if told is not None:
+        io.json(told)
+    for line in lines:
+        io.say(line)
+    return Exit.DONE
+
+
+def _run_lines(run: RunState, words: Words) -> Iterator[str]:
+    yield (
         f"{run.job}/{run.name}: foot {_foot(run.foot, words)}, read at {_told(run.height_mm, words)}, "
         f"tolerance {tolerance_words(run.tolerance)}"
     )
     if run.foot.rod_at_mm != (0.0, 0.0) or run.kerf_mm is not None:
-        io.say(f"  {', '.join(_rod_and_saw(run, words))}")
+        yield f"  {', '.join(_rod_and_saw(run, words))}"
     if run.conflict:
-        io.say(f"  ! {run.conflict}")
+        yield f"  ! {run.conflict}"
     for post in run.posts:
         own = "" if post.tolerance == run.tolerance else f"  tolerance {tolerance_words(post.tolerance)}"
-        io.say(post_line(post, words) + own)
+        yield post_line(post, words) + own
         if post.conflict:
-            io.say(f"      ! {post.conflict}")
-    io.say(f"{len(run.left_to_do)} of {len(run.posts)} left to do")
-    return Exit.DONE
+            yield f"      ! {post.conflict}"
+    yield f"{len(run.left_to_do)} of {len(run.posts)} left to do"
 
 
 def run_export(args: argparse.Namespace, io: Io) -> int:

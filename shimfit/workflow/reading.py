@@ -171,7 +171,8 @@ def _over_promised(site: Site) -> frozenset[str]:
     from shimfit.workflow.following import awaited_packs
 
     posts = (post for job in site.jobs() for run in job.runs for post in site.run(job.name, run).posts)
-    here_asked = (post for post in posts if post.asked is not None and post.asked.log == site.journal.log)
+    waiting = (post for post in posts if post.implied)
+    here_asked = (post for post in waiting if post.asked is not None and post.asked.log == site.journal.log)
     return site.box().stock.lacking([pack for post in here_asked for pack in awaited_packs(post)])
 
 
@@ -179,6 +180,10 @@ def _wants_any(post: PostRecord, lots: frozenset[str]) -> bool:
     from shimfit.workflow.following import awaited_packs
 
     return bool(lots) and any(piece.lot in lots for pack in awaited_packs(post) for piece in pack.pieces)
+
+
+SETTLED = (PostState.PLUMB, PostState.TOO_CLOSE, PostState.SKIPPED)
+"""No answer is wanted there."""
 
 
 def missing_answers(site: Site, job: str | None = None) -> list[Place]:
@@ -190,7 +195,8 @@ def missing_answers(site: Site, job: str | None = None) -> list[Place]:
         if job in (None, one.name)
         for run in one.runs
         for post in site.run(one.name, run).posts
-        if post.prescription is not None and (post.asks_again(now) or _wants_any(post, over))
+        if post.prescription_event is not None
+        and ((post.state not in SETTLED and post.asks_again(now)) or _wants_any(post, over))
     ]
 
 
