@@ -48,7 +48,6 @@ from shimfit.report.statistics import statistics, statistics_lines
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    from shimfit.model import Reading
     from shimfit.report.page import Cell
     from shimfit.report.record import RunRecord
     from shimfit.standing import PostRecord
@@ -162,10 +161,10 @@ class _Record(Paper):
         steeper = scale.per_mm * record.height_mm / scale.post_mm
         self.say(
             f"Above: from the {faces[Face.HOUSE]} side, {faces[Face.NEXT]} to the right, to one scale: "
-            f"1 {self.unit} of lean is drawn {scale.per_mm:g} {self.unit}, {steeper:.3g} times steeper than "
-            "it is; dashed before packing, solid as built, ticks allowed, ▲ corner. "
-            f"Below: tops from above, {faces[Face.OUT]} up; outline allowed, ● plumb, × out, ○ undecided, "
-            "thin line where it came from. What leans farther than there is room is cut short.",
+            f"1 {self.unit} of lean is drawn {scale.per_mm:g} {self.unit} ({steeper:.3g} times steeper); "
+            "dashed before packing, solid as built, ticks allowed, ▲ corner. "
+            f"Below: from above, {faces[Face.OUT]} up: outline allowed, ● plumb, × out, ○ undecided, line "
+            "where it came from. Cut short for want of room.",
             FINE,
         )
         self.y += 0.8
@@ -229,8 +228,8 @@ class _Record(Paper):
         return Row(
             (
                 [post.name, *([post.kind] if post.kind == "corner" else [])],
-                self._reading(post.before, doubt=False),
-                self._reading(post.after, doubt=True),
+                words.reading(post.before, record.faces, record.units, doubt=False),
+                words.reading(post.after, record.faces, record.units, doubt=True),
                 self._off(post),
                 self._decision(post),
                 packs,
@@ -244,24 +243,6 @@ class _Record(Paper):
         given = Path(name).expanduser()
         places = [given] if given.is_absolute() else [folder / given for folder in self.folders]
         return next((found for place in places if (found := photo_at(place))), None)
-
-    def _reading(self, reading: Reading | None, *, doubt: bool) -> list[str]:
-        if reading is None:
-            return ["–"]
-        record, lines = self.record, []
-        for slope, u, along in (
-            (reading.slope_along, reading.u_along, True),
-            (reading.slope_across, reading.u_across, False),
-        ):
-            if slope is None:
-                lines.append("not read")
-                continue
-            text = words.towards(slope * reading.height_mm, along, record.faces, record.units)
-            if doubt:
-                expanded = words.expanded_mm(u, reading.height_mm)
-                text += f" ±{shown.plain(expanded, record.units)}" if expanded is not None else " ± not known"
-            lines.append(text)
-        return lines
 
     def _off(self, post: PostRecord) -> list[str | Drawn]:
         units = self.record.units
@@ -361,7 +342,7 @@ class _Record(Paper):
             x, y = self.left + i % 2 * (wide + 7.0), self.y + i // 2 * step
             self.sheet.text(x, y + ascent(FINE), one.title, FINE, bold=True, room=wide)
             box = Box(x, y + leading(FINE) + 0.4, wide, step - 5.5)
-            pictures.chart(self.sheet, box, one.traces, one.ends, self.record.units)
+            pictures.chart(self.sheet, box, one, self.record.units)
         self.y += rows * step
 
     def _end(self) -> None:

@@ -10,13 +10,13 @@ import math
 from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import pairwise
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
 
 from shimfit.model import Face
 from shimfit.quantities import shown
 from shimfit.report import words
 from shimfit.report.page import FINE, Box
-from shimfit.report.statistics import ZeroHistory, statistics
+from shimfit.report.statistics import statistics
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -247,70 +247,51 @@ def limit_bar(sheet: Sheet, box: Box, off: float, expanded: float | None, allowe
         sheet.circle(at, y, 0.65, wide=0, fill=0.0)
 
 
-@dataclass(frozen=True, slots=True)
-class Trace:
-    """One line of a small chart: the points (x, y), drawn solid or dashed."""
-
-    points: tuple[tuple[float, float], ...]
-    dashed: bool = False
+Points: TypeAlias = tuple[tuple[float, float], ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Chart:
-    """One small chart: solid is along the run, dashed across it."""
+    """One small chart of slopes: solid is along the run, dashed across it."""
 
     title: str
-    traces: tuple[Trace, ...]
+    along: Points
+    """(x, slope); empty: nothing is known that way."""
+    across: Points
     ends: tuple[str, str]
     """What stands under its first and its last point."""
 
 
 def charts_of(record: RunRecord) -> list[Chart]:
     """The run's chart from three posts read before packing on; an instrument's from two checks on."""
-    zeros = [_zero(history, record.units) for history in statistics(record).zeros if len(history.checks) > 1]
-    fall = _fall(record)
-    return [one for one in (fall, *zeros) if one is not None]
-
-
-def _fall(record: RunRecord) -> Chart | None:
-    read = [(post, post.before.lean) for post in record.posts if post.before and post.before.lean]
+    units, faces = words.slope_unit(record.units), record.faces
+    found = []
+    read = [(post, post.before.lean) for post in record.posts if post.before]
     told = [(post, lean) for post, lean in read if lean is not None]
-    if len(told) < 3:
-        return None
-    return Chart(
-        f"Lean before packing along the run, {words.slope_unit(record.units)}: "
-        f"solid + {record.faces[Face.NEXT]}, dashed + {record.faces[Face.OUT]}",
-        (
-            Trace(tuple((post.station_mm, lean.slope_along) for post, lean in told)),
-            Trace(tuple((post.station_mm, lean.slope_across) for post, lean in told), dashed=True),
-        ),
-        (f"post {told[0][0].name}", f"post {told[-1][0].name}"),
-    )
+    if len(told) > 2:
+        found.append(
+            Chart(
+                f"Lean before packing along the run, {units}: "
+                f"solid + {faces[Face.NEXT]}, dashed + {faces[Face.OUT]}",
+                tuple((post.station_mm, lean.slope_along) for post, lean in told),
+                tuple((post.station_mm, lean.slope_across) for post, lean in told),
+                (f"post {told[0][0].name}", f"post {told[-1][0].name}"),
+            )
+        )
+    for history in statistics(record).zeros:
+        checks = [(datetime.fromisoformat(one.time).timestamp(), one) for one in history.checks]
+        along = tuple((when, one.zero_along) for when, one in checks if one.zero_along is not None)
+        across = tuple((when, one.zero_across) for when, one in checks if one.zero_across is not None)
+        if len(checks) > 1 and (along or across):
+            ends = words.clock(history.checks[0].time), words.clock(history.checks[-1].time)
+            title = f"Zero of {history.instrument}, {units}: solid along, dashed across"
+            found.append(Chart(title, along, across, ends))
+    return found
 
 
-def _zero(history: ZeroHistory, units: Units) -> Chart | None:
-    """None when fewer than two checks told the same direction."""
-    traces = []
-    for name, dashed in (("zero_along", False), ("zero_across", True)):
-        values = [
-            (datetime.fromisoformat(one.time).timestamp(), getattr(one, name)) for one in history.checks
-        ]
-        points = tuple((when, zero) for when, zero in values if zero is not None)
-        if len(points) > 1:
-            traces.append(Trace(points, dashed))
-    if not traces:
-        return None
-    ends = words.clock(history.checks[0].time), words.clock(history.checks[-1].time)
-    title = f"Zero of {history.instrument}, {words.slope_unit(units)}: solid along, dashed across"
-    return Chart(title, tuple(traces), ends)
-
-
-def chart(sheet: Sheet, box: Box, traces: Sequence[Trace], ends: tuple[str, str], units: Units) -> None:
-    """Traces over a common x, with the line of zero and the greatest y at each side of it written beside.
-
-    y is a slope and is written in mm/m or in/ft; `ends` stand under the first and the last x.
-    """
-    points = [point for trace in traces for point in trace.points]
+def chart(sheet: Sheet, box: Box, shown_by: Chart, units: Units) -> None:
+    """Its points over a common x, with the line of zero, and the greatest slope each way written beside."""
+    points = (*shown_by.along, *shown_by.across)
     first, last = min(x for x, _ in points), max(x for x, _ in points)
     high, low = max(0.0, *(y for _, y in points)), min(0.0, *(y for _, y in points))
     room = 11.0
@@ -325,14 +306,14 @@ def chart(sheet: Sheet, box: Box, traces: Sequence[Trace], ends: tuple[str, str]
     for y in {high, 0.0, low}:
         figure = shown.slope(y, units, sign=True, unit=False) if y else "0"
         sheet.text(box.x + room - 0.8, at(first, y)[1] + 0.6, figure, FINE, align="right")
-    for trace in traces:
-        drawn = [at(x, y) for x, y in trace.points]
+    for trace, dash in ((shown_by.along, 0.0), (shown_by.across, 0.8)):
+        drawn = [at(x, y) for x, y in trace]
         for (x1, y1), (x2, y2) in pairwise(drawn):
-            sheet.line(x1, y1, x2, y2, wide=0.3, dash=0.8 if trace.dashed else 0)
+            sheet.line(x1, y1, x2, y2, wide=0.3, dash=dash)
         for x, y in drawn:
-            sheet.circle(x, y, 0.4, wide=0.2, fill=1.0 if trace.dashed else 0.0)
-    sheet.text(box.x + room, box.bottom, ends[0], FINE)
-    sheet.text(box.right, box.bottom, ends[1], FINE, align="right")
+            sheet.circle(x, y, 0.4, wide=0.2, fill=1.0 if dash else 0.0)
+    sheet.text(box.x + room, box.bottom, shown_by.ends[0], FINE)
+    sheet.text(box.right, box.bottom, shown_by.ends[1], FINE, align="right")
 
 
 def draw_foot(sheet: Sheet, centre: tuple[float, float], foot: Foot, per_mm: float) -> None:

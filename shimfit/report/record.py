@@ -6,7 +6,7 @@ How a post stands is `shimfit.standing`; nothing here works it out again.
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, fields
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
@@ -219,60 +219,23 @@ def run_record(
 
 # ---------------------------------------------------------------- as JSON, CSV, text
 
-_READING_KEYS = (
-    "slope_along",
-    "slope_across",
-    "top_along_mm",
-    "top_across_mm",
-    "u_along_mm",
-    "u_across_mm",
-    "time",
-    "by",
-    "instrument",
-    "method",
-    "text",
+_READING = (
+    *("slope_along", "slope_across", "top_along_mm", "top_across_mm", "u_along_mm", "u_across_mm"),
+    *("time", "by", "instrument", "method", "text"),
 )
-CSV_HEADER = (
-    "job",
-    "run",
-    "post",
-    "leg",
-    "station_mm",
-    "state",
-    *(f"before_{key}" for key in _READING_KEYS),
-    *(f"after_{key}" for key in _READING_KEYS),
-    "tolerance",
-    "allowed_top_mm",
-    "decision",
-    "probability",
-    "packs",
-    "rounds",
-    "torque",
-    "torque_nm",
-    "notes",
-    "photos",
-    "bow_along_mm",
-    "bow_across_mm",
-    "stands",
-    "next",
-    "why",
-    "mean_of",
-    "readings",
-    "log_events",
-    "log_hash",
-    "log_job_events",
-    "log_job_hash",
-    "record_number",
-    "issued",
-    "issued_by",
-    "issue_why",
-    "replaces",
-    "changed_posts",
-    *FACTS,
-    "program",
-    "off_mm",
-    "u_off_mm",
+_PLACES = (
+    "job=/job run=/run post leg station_mm state",
+    *(f"{side}_{key}={side}.{key}" for side in ("before", "after") for key in _READING),
+    "tolerance=tolerance.text allowed_top_mm=tolerance.allowed_top_mm decision probability packs rounds",
+    "torque torque_nm notes photos bow_along_mm=bow.along_mm bow_across_mm=bow.across_mm stands next why",
+    "mean_of readings log_events=/log.events log_hash=/log.hash log_job_events=/log.job.events",
+    "log_job_hash=/log.job.hash record_number=/issue.number issued=/issue.time issued_by=/issue.by",
+    "issue_why=/issue.why replaces=/issue.replaces changed_posts=/issue.changed",
+    *(f"{key}=/facts.{key}" for key in FACTS),
+    "program=/program off_mm u_off_mm",
 )
+_CSV = {one.partition("=")[0]: one.rpartition("=")[2] for one in " ".join(_PLACES).split()}
+"""Column of the CSV -> where its value stands in JSON: in the post's row, or with a `/` in the record."""
 
 
 def record_json(record: RunRecord) -> dict[str, Any]:
@@ -324,52 +287,25 @@ def record_csv(record: RunRecord) -> str:
     Packs, notes, photos and readings stand in one cell each, parts divided by `; `. Typed texts stand as
     typed; one that would begin a formula has an apostrophe before it.
     """
-    return csvfile.text_of([CSV_HEADER, *(_cells(record, post) for post in record.posts)])
+    told = record_json(record)
+    rows = []
+    for post, row in zip(record.posts, told["posts"], strict=True):
+        own = row | {
+            "packs": [words.pack_in_full(pack) for pack in post.packs_in_place],
+            "mean_of": row["mean_of"] or None,
+            "readings": readings_of(post),
+        }
+        rows.append([_cell(told if path[0] == "/" else own, path.lstrip("/")) for path in _CSV.values()])
+    return csvfile.text_of([tuple(_CSV), *rows])
 
 
-def _cells(record: RunRecord, post: PostRecord) -> tuple[object, ...]:
-    return (
-        record.job,
-        record.run,
-        post.name,
-        post.leg,
-        _figure(post.station_mm),
-        post.state,
-        *_reading_cells(post.before),
-        *_reading_cells(post.after),
-        post.tolerance.text,
-        _figure(post.tolerance.allowed_top_mm(post.height_mm)),
-        post.decision,
-        _figure(post.probability),
-        "; ".join(words.pack_in_full(pack) for pack in post.packs_in_place),
-        post.rounds,
-        _figure(post.torque_nm),  # the contract's name, and the same with its unit
-        _figure(post.torque_nm),
-        "; ".join(notes_of(post, record.faces)),
-        "; ".join(post.photos),
-        _figure(post.bow.along_mm if post.bow else None),
-        _figure(post.bow.across_mm if post.bow else None),
-        post.stands,
-        post.next_step,
-        post.why,
-        post.mean_of if post.counts else "",
-        "; ".join(readings_of(post)),
-        record.log.events,
-        record.log.hash,
-        record.log.job.events if record.log.job else "",
-        record.log.job.hash if record.log.job else "",
-        *_issue_cells(record.issue),
-        *(record.facts.get(key, "") for key in FACTS),
-        PROGRAM,
-        _figure(_off_mm(post)),
-        _figure(_u_off_mm(post)),
-    )
-
-
-def _issue_cells(issue: Issue | None) -> tuple[str, ...]:
-    if issue is None:
-        return ("",) * 6
-    return issue.number, issue.time, issue.by or "", issue.why, issue.replaces, "; ".join(issue.changed)
+def _cell(told: Any, path: str) -> str:
+    """What stands at a path like `before.time`, as a cell; empty where it is not known."""
+    for key in path.split("."):
+        told = None if told is None else told[key]
+    if isinstance(told, float):
+        return repr(told)  # every digit: what is read back is what was stored
+    return "" if told is None else "; ".join(told) if isinstance(told, list) else str(told)
 
 
 def exit_code(record: RunRecord) -> Exit:
@@ -679,52 +615,19 @@ def _times(slope: float | None, height_mm: float) -> float | None:
     return None if slope is None else slope * height_mm
 
 
-def _reading_cells(reading: Reading | None) -> list[str]:
-    answer = _reading(reading)
-    if answer is None:
-        return [""] * len(_READING_KEYS)
-    return [
-        _figure(answer[key]) if isinstance(answer[key], float) else (answer[key] or "")
-        for key in _READING_KEYS
-    ]
-
-
-def _figure(value: float | None) -> str:
-    # repr keeps every digit: what is read back is what was stored.
-    return "" if value is None else repr(float(value))
-
-
 def _person_row(record: RunRecord, post: PostRecord) -> tuple[str, ...]:
     allowed = shown.plain(post.tolerance.allowed_top_mm(post.height_mm), record.units)
-    decision = words.DECISION_WORDS[post.stands] if post.stands != "none" else post.state
+    said = [words.DECISION_WORDS[post.stands]] if post.stands != "none" else []
+    decision = ", ".join(dict.fromkeys([*said, *([] if post.verdict else [str(post.state)])]))
     return (
         post.name,
-        _person_reading(record, post.before, doubt=False),
-        _person_reading(record, post.after, doubt=True),
+        ", ".join(words.reading(post.before, record.faces, record.units, doubt=False)),
+        ", ".join(words.reading(post.after, record.faces, record.units, doubt=True)),
         allowed,
         decision,
         shown.percent(post.probability),
         ", ".join(words.pack(pack, record.faces, record.units) for pack in post.packs_in_place),
     )
-
-
-def _person_reading(record: RunRecord, reading: Reading | None, *, doubt: bool) -> str:
-    if reading is None:
-        return "–"
-    parts = []
-    for slope, u, along in (
-        (reading.slope_along, reading.u_along, True),
-        (reading.slope_across, reading.u_across, False),
-    ):
-        if slope is None:
-            parts.append("not read")
-            continue
-        text = words.towards(slope * reading.height_mm, along, record.faces, record.units)
-        expanded = words.expanded_mm(u, reading.height_mm)
-        if doubt and expanded is not None:
-            text += f" ±{shown.plain(expanded, record.units)}"
-        parts.append(text)
-    return ", ".join(parts)
 
 
 def _table(rows: list[tuple[str, ...]], width: int) -> list[str]:
@@ -749,18 +652,7 @@ def _instrument_names(run: RunState) -> list[str]:
 def _instrument(name: str, known: Instrument | None) -> InstrumentUsed:
     if known is None:
         return InstrumentUsed(name)
-    return InstrumentUsed(
-        name=known.name,
-        kind=known.kind,
-        length_mm=known.length_mm,
-        accuracy_slope=known.accuracy_slope,
-        graduation_mm=known.graduation_mm,
-        zero_along=known.zero_along,
-        zero_across=known.zero_across,
-        u_zero=known.u_zero,
-        checked=known.checked,
-        serial=known.serial,
-    )
+    return InstrumentUsed(**{one.name: getattr(known, one.name) for one in fields(InstrumentUsed)})
 
 
 def _instant(iso: str) -> datetime:

@@ -143,8 +143,13 @@ def statistics_lines(figures: Statistics, record: RunRecord) -> list[str]:
                 f"{figures.plumb} of {figures.posts} posts proven plumb, {figures.verified} verified, "
                 f"{figures.out} out of plumb."
             ),
-            f"Plumb at first try: {figures.first_try} of {figures.verified} ({figures.first_share:.0%}).",
-            f"Rounds per post: {figures.rounds_mean:.2f} on average, at most {max(figures.rounds)}.",
+            (
+                f"Plumb at first try: {figures.first_try} of {figures.verified} ({figures.first_share:.0%}); "
+                f"rounds per post: {figures.rounds_mean:.2f} on average, at most {max(figures.rounds)}."
+            ),
+            "Share of the tolerance used: "
+            + ", ".join(f"{one.label}: {one.count}" for one in figures.histogram)
+            + " posts.",
         ]
     lines += _fall_lines(figures, record)
     lines += [_zero_line(history, record.units) for history in figures.zeros]

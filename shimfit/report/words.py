@@ -57,6 +57,24 @@ def towards(top_mm: float, along: bool, faces: Mapping[Face, str], units: Units)
     return f"{faces[face]} {figure}"
 
 
+def reading(read: Reading | None, faces: Mapping[Face, str], units: Units, *, doubt: bool) -> list[str]:
+    """How the top leaned in each direction: `next 1.2 ±0.4`, `not read`; `–` alone for no reading."""
+    if read is None:
+        return ["–"]
+    told = []
+    for slope, u, along in (
+        (read.slope_along, read.u_along, True),
+        (read.slope_across, read.u_across, False),
+    ):
+        if slope is None:
+            told.append("not read")
+            continue
+        expanded = expanded_mm(u, read.height_mm)
+        known = " ± not known" if expanded is None else f" ±{shown.plain(expanded, units)}"
+        told.append(towards(slope * read.height_mm, along, faces, units) + (known if doubt else ""))
+    return told
+
+
 def seat_name(seat: Seat, faces: Mapping[Face, str]) -> str:
     """A seat in the run's own face names: `next-out`, or `out` for an edge middle."""
     names = []

@@ -239,7 +239,7 @@ def test_charts_hold_the_readings_before_packing(record_of):
     record = record_of(9)
     fall = charts_of(replace(record, zeros=()))[0]
     told = [(post.station_mm, post.before.slope_along) for post in record.posts if post.before.lean]
-    assert list(fall.traces[0].points) == told
+    assert list(fall.along) == told
     assert charts_of(replace(record, posts=record.posts[:2], zeros=())) == []
 
 
