@@ -34,14 +34,16 @@ def lines(text: str, name: str, *, outcome: str = "nothing was taken in") -> Ite
                 yield reader.line_num, [_as_written(cell) for cell in cells]
     except csv.Error as slip:
         line = reader.line_num
-        raise FileError(f"{name}, line {line}: no CSV ({slip}); {outcome}", path=name, line=line) from None
+        raise FileError(
+            f"{name}, line {line}: not a CSV table ({slip}); {outcome}", path=name, line=line
+        ) from None
 
 
 def number_trouble(cell: str) -> str:
     """What is wrong with a cell that should hold a number."""
     if _DECIMAL_COMMA.fullmatch(cell.strip()):
         return f"{cell!r} has a decimal comma: write {cell.strip().replace(',', '.')}"
-    return f"{cell!r} is no number"
+    return f"{cell!r} isn't a number"
 
 
 def cells_trouble(cells: Sequence[str], columns: int) -> str:

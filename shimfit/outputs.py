@@ -115,7 +115,7 @@ class _Place:
 def _place(path: Path | str, kind: Kind, keep: Iterable[Path], *, force: bool) -> _Place:
     named = Path(path)
     if not named.name:
-        raise FileError(f"{str(path)!r} is no name for a file to write", path=str(path))
+        raise FileError(f"{str(path)!r} can't be the name of a file", path=str(path))
     with _told(path):
         target = Path(os.path.realpath(named))
         there = _stat(named)
@@ -165,7 +165,7 @@ def _refuse_another_kind(named: Path, there: os.stat_result, kind: Kind, *, forc
     start = _start(named).removeprefix(b"\xef\xbb\xbf")
     if not (start.startswith(kind.starts) or start.replace(b'"', b"").startswith(kind.starts)):
         raise FileError(
-            f"{named} is there already and is no {kind.name}: name another file, or replace it with --force",
+            f"{named} exists and isn't a {kind.name}: name another file, or replace it with --force",
             path=str(named),
         )
 

@@ -160,7 +160,7 @@ def run_instrument_add(args: argparse.Namespace, io: Io) -> int:
     units = units_of(args, io)
     length_mm = parse_length(args.length, units, what="length") if args.length else None
     if length_mm is not None and length_mm > LONGEST_LEVEL_MM:
-        raise UsageError(f"a level of {length_mm / 1000:g} m is none: a wrong unit?")
+        raise UsageError(f"a level of {length_mm / 1000:g} m is longer than levels are: a wrong unit?")
     accuracy = None
     if args.accuracy is not None:
         from shimfit.quantities.typed import to_slope
@@ -168,7 +168,7 @@ def run_instrument_add(args: argparse.Namespace, io: Io) -> int:
         accuracy = to_slope(args.accuracy)
         if accuracy > ROUGHEST:
             raise UsageError(
-                f"an accuracy of {1000 * accuracy:g} mm/m is none: type it like 0.5mm/m or 0.03deg"
+                f"an accuracy of {1000 * accuracy:g} mm/m is too rough: type it like 0.5mm/m or 0.03deg"
             )
     instrument = Instrument(
         args.name,

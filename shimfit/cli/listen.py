@@ -91,7 +91,7 @@ def listen_options(args: argparse.Namespace, io: Io) -> ListenOptions:
     from shimfit.wire.stream import ListenOptions
 
     if args.baud is not None and not 50 <= args.baud <= 10_000_000:
-        raise UsageError(f"--baud {args.baud} is no speed that a port has")
+        raise UsageError(f"--baud {args.baud}isn't a speed a port can have")
     if args.format in ("auto", "xdr"):
         known = Device(Xdr() if args.format == "xdr" else None)
     else:
@@ -113,9 +113,9 @@ def _zero(text: str) -> Any:
         x_deg, y_deg, *rest = (float(part) for part in text.split(","))
         (u_deg,) = rest or (ENTERED_U_DEG,)
     except ValueError as error:
-        raise UsageError(f"--zero {text} is no pair of degrees; it looks like 0.35,-0.12") from error
+        raise UsageError(f"--zero {text} isn't a pair of degrees; type it like 0.35,-0.12") from error
     if not (abs(x_deg) <= 45 and abs(y_deg) <= 45 and 0 <= u_deg <= 45):
-        raise UsageError(f"--zero {text}: a sensor's zero lies within 45 degrees")
+        raise UsageError(f"--zero {text}: a sensor's zero is within 45 degrees")
     return SensorZero(x_deg, y_deg, u_deg)
 
 
@@ -452,7 +452,7 @@ def give(
         io.say(f"{told['state']}: {told['why']}")
     else:
         io.say(f"{told['state']}: {lean['text']}, held for {lean['held_s']:.1f} s")
-        io.say(f"largest doubt: {lean['largest_term']}")
+        io.say(f"largest uncertainty: {lean['largest_term']}")
         if told["zero"]:
             io.say(told["zero"])
     if description is not None:
@@ -593,7 +593,7 @@ def teach(args: argparse.Namespace, io: Io) -> int:
     from shimfit.wire.inclinometer import Inclinometer
 
     if args.source is None or args.json:
-        raise UsageError("--teach asks and is answered: give it a port or URL, and no --json")
+        raise UsageError("--teach asks questions at the keyboard: give it a port or URL, and no --json")
     sensor = Inclinometer(args.source, listen_options(args, io), args.capture)
     sensor.start()
     try:
@@ -631,4 +631,4 @@ def _tip(sensor: Inclinometer, io: Io, rest: tuple[float, float], noise_deg: flo
 def _wait_for_enter(io: Io, what: str) -> None:
     io.talk(f"{what} Then press Enter.")
     if not sys.stdin.readline():
-        raise UsageError("nobody answers: --teach needs a keyboard")
+        raise UsageError("no answer came: --teach needs a keyboard")

@@ -91,12 +91,9 @@ def _check_line_up(args: argparse.Namespace, io: Io) -> None:
     if args.line_up and args.problem is not None:
         raise UsageError("--line-up is for a run (JOB/RUN): a problem has no stations to line up")
     if args.off and not args.line_up:
-        raise UsageError("--off tells where feet stand for --line-up: give both, or neither")
+        raise UsageError("--off says how far feet are off the string, for --line-up: give both, or neither")
     if args.line_up and not args.off:
-        io.talk(
-            "caution: no foot is told to be off the string, so all tops are aimed at plumb: "
-            "--line-up wants --off POST=L"
-        )
+        io.talk("caution: no string-line offsets, so all tops are aimed at plumb: add --off POST=L")
 
 
 def _is_out(post: dict[str, Any]) -> bool:
@@ -121,7 +118,7 @@ def _read_problem(name: str, io: Io) -> dict[str, Any]:
 
 
 def _no_constant(text: str) -> float:
-    raise FileError(f"{text} is no number that a problem can hold")
+    raise FileError(f"{text} isn't a number a problem can hold")
 
 
 @contextmanager

@@ -39,7 +39,7 @@ def run_solve(args: argparse.Namespace, io: Io) -> int:
         )
     if heard.is_gauge_only:
         raise EntryError(
-            "a length to read over is no reading: how far is the top out of plumb?", at=len(args.entry)
+            "that's only the length to read over: how far is the top out of plumb?", at=len(args.entry)
         )
     height_mm = parse_height(args.height, units)
     foot = parse_foot(
@@ -57,7 +57,7 @@ def run_solve(args: argparse.Namespace, io: Io) -> int:
         lots = lots_from_csv(io.read_text(args.stock), args.stock)
     slope_along, slope_across = heard.slopes(height_mm)
     if slope_along is None or slope_across is None:
-        raise UsageError("a reading of both directions is wanted")
+        raise UsageError("both directions are needed")
     lean = Lean(slope_along, slope_across)
     answer = solve_once(Question(foot, height_mm, lean, tolerance, lots=lots, now=now, layout=args.layout))
     if args.json:
@@ -216,7 +216,7 @@ def run_tighten(args: argparse.Namespace, io: Io) -> int:
         place = _place(args)
         if torque_nm is not None and torque_nm > MOST_TORQUE_NM:
             told = shown.torque(torque_nm, site.run(place.job, place.run).units)
-            io.talk(f"caution: {told} is more than a post's rod takes; a wrong unit?")
+            io.talk(f"caution: {told} is more than a post's rod takes: a wrong unit?")
         return _done(site, place, site.tighten(place, torque_nm), args, io)
 
 
@@ -331,7 +331,7 @@ def _face(text: str, faces: Mapping[str, str]) -> str:
     for face, own in faces.items():
         if text.casefold() in (face, own.casefold()):
             return face
-    raise UsageError(f"{text!r} is no face of this run; its faces are {', '.join(faces.values())}")
+    raise UsageError(f"{text!r} isn't a face of this run; its faces are {', '.join(faces.values())}")
 
 
 def _say_post(site: Site, place: Place, understood: str, message: str, io: Io) -> None:

@@ -163,7 +163,7 @@ def rail_lines(found: RunRails, run: RunState) -> Iterator[str]:
         )
     for first, second in found.unknown:
         lost = ", ".join(name for name in (first, second) if found.lean(name) == "unknown")
-        yield f"{first:>4} – {second:<4} not known: nothing tells how post {lost} stands now; read it"
+        yield f"{first:>4} – {second:<4} not known: no reading says how post {lost} stands now; read it"
     yield "leans: " + ", ".join(f"{name} {post.lean_known}" for name, post in found.posts.items())
     for one in found.openings:
         if one.over_mm:
@@ -303,7 +303,7 @@ def run_lineup(args: argparse.Namespace, io: Io) -> int:
         told = " ".join(f"--off {text}" for text in args.off)
         io.say(f"packs for these aims: shimfit plan {job}/{run} --line-up {told}")
     else:
-        io.say("no foot is told to be off the string: tell those that are with --off POST=L")
+        io.say("no string-line offsets: add --off POST=L for each foot that is off the string")
     return Exit.DONE
 
 

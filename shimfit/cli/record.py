@@ -176,7 +176,7 @@ def _moment(text: str | None) -> datetime:
     try:
         when = datetime.fromisoformat(text)
     except ValueError:
-        raise UsageError(f"{text!r} is no date: write it as 2026-09-01") from None
+        raise UsageError(f"{text!r} isn't a date: type it like 2026-09-01") from None
     if len(text.strip()) <= len("2026-09-01"):  # a day: what falls due at any time of it is due on it
         when = when.replace(hour=23, minute=59, second=59, microsecond=999_999)
     return when if when.tzinfo else when.astimezone()

@@ -32,7 +32,7 @@ def run_job_new(args: argparse.Namespace, io: Io) -> int:
     """Begin a job."""
     with open_site(args, io, makes=True) as site:
         name = site.add_job(args.name, units=args.units)
-        words = f"job {name} begun; lay out a run with: shimfit run new {quote(f'{name}/RUN')} …"
+        words = f"job {name} is ready; lay out a run with: shimfit run new {quote(f'{name}/RUN')} …"
         return io.tell(words, {"job": name}, as_json=args.json)
 
 
@@ -248,7 +248,7 @@ def _names(text: str | None) -> dict[str, str] | None:
         return None
     names = [name.strip() for name in text.split(",")]
     if len(names) != 4 or not all(names):
-        raise UsageError("--names wants four: next,prev,out,house, for example --names=gate,pier,lake,path")
+        raise UsageError("--names takes four: next,prev,out,house, for example --names=gate,pier,lake,path")
     named = dict(zip(("next", "prev", "out", "house"), names, strict=True))
     from shimfit.entry import EntrySettings
 

@@ -66,7 +66,7 @@ def _stage(args: argparse.Namespace) -> Stage:
     height_mm = parse_length(args.height)
     base = Lean(args.along / height_mm, args.across / height_mm)
     if max(abs(base.slope_along), abs(base.slope_across)) > 0.5:
-        raise UsageError("that is no post that leans, but one that lies; give smaller --along and --across")
+        raise UsageError("a post that far over is lying down: give smaller --along and --across")
     zero_x_deg, zero_y_deg = _pair(args.zero)
     nature = SensorNature(args.noise, args.memory, zero_x_deg, zero_y_deg, args.drift, args.step)
     post = SimulatedPost(parse_foot(args.foot), base, nature, seed=args.seed)
@@ -125,5 +125,5 @@ def _pair(text: str) -> tuple[float, float]:
     try:
         x_deg, y_deg = (float(part) for part in text.split(","))
     except ValueError as error:
-        raise UsageError(f"--zero {text} is no pair of degrees; it looks like 2.5,-1.0") from error
+        raise UsageError(f"--zero {text} isn't a pair of degrees; type it like 2.5,-1.0") from error
     return x_deg, y_deg

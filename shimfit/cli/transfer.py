@@ -90,7 +90,7 @@ def _conflict_json(conflict: Conflict) -> dict[str, Any]:
 
 def _say_imported(done: Imported, io: Io) -> None:
     if not done.new and not done.known:
-        io.say("nothing to import: there is no event in the file")
+        io.say("nothing to import: the file has no events")
         return
     if not done.new:
         io.say("nothing new: everything in the file is here already")
@@ -98,7 +98,7 @@ def _say_imported(done: Imported, io: Io) -> None:
     jobs = f" of {', '.join(done.jobs)}" if done.jobs else ""
     io.say(f"{done.new} new events{jobs}; {done.known} were here already")
     for job in done.begun_twice:
-        io.say(f"job {job} was begun in both files: it is one job now")
+        io.say(f"job {job} was started in both files: it is one job now")
     if done.box_joined:
         io.say("the box of stock came along")
     for conflict in done.conflicts:
@@ -113,7 +113,7 @@ def _say_salvaged(done: Salvaged, new: str, io: Io) -> None:
     if done.missing:
         io.say(f"nothing is left of {len(done.missing)} events: {_ranges(done.missing)}")
     if done.cut_off:
-        io.say("the file was cut off: events logged later may be lost that nothing in it tells of")
+        io.say("the file was cut off: events logged later may be lost without a trace")
 
 
 def _ranges(numbers: tuple[int, ...]) -> str:

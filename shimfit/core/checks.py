@@ -11,7 +11,7 @@ def finite(value: float, what: str) -> float:
     """The value as a float; EntryError when it is NaN or infinite. `what` names it in the sentence."""
     number = float(value)
     if not math.isfinite(number):
-        raise EntryError(f"The {what} is {number}, which is no number; type it again.")
+        raise EntryError(f"The {what} is {number}, which isn't a number; type it again.")
     return number
 
 

@@ -123,7 +123,7 @@ def kit_for(  # noqa: PLR0917 - it takes the quantities it takes
     """
     if fall is None and not read:
         raise UsageError(
-            "tell the surface's usual fall, like 0.01 for 10 mm in 1 m, or read a few beds first: a "
+            "give the surface's usual fall, like 0.01 for 10 mm in 1 m, or read a few beds first: a "
             "kit is made from one of them"
         )
     if not 1 <= posts <= MOST_POSTS:

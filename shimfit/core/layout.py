@@ -115,7 +115,7 @@ def from_stations(stations_mm: Sequence[float], corners_mm: Sequence[float] = ()
     inner = stations_mm[1:-1]
     for corner_mm in corners_mm:
         if not any(abs(corner_mm - station_mm) < SAME_PLACE_MM for station_mm in inner):
-            raise UsageError(f"a corner needs a post: {corner_mm:g} mm is no station between the ends")
+            raise UsageError(f"a corner needs a post: {corner_mm:g} mm isn't between the ends")
     marks = []
     leg = 1
     for index, station_mm in enumerate(stations_mm):
@@ -169,7 +169,7 @@ def remove(marks: Sequence[Mark], name: str) -> tuple[Mark, ...]:
     place = _index(marks, name)
     if marks[place].kind == "corner":
         raise UsageError(
-            f"post {name} stands at a corner and holds two legs: move it, or lay the run out anew"
+            f"post {name} stands at a corner and holds two legs: move it, or lay out the run again"
         )
     left = [*marks[:place], *marks[place + 1 :]]
     if len(left) < 2:

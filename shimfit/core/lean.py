@@ -44,7 +44,7 @@ def from_degrees(angle_deg: float) -> float:
     """Slope of an angle from plumb, typed for one direction: s = tan θ in that direction's upright plane."""
     angle = finite(angle_deg, "angle")
     if abs(angle) >= 90.0:
-        raise EntryError(f"{angle:g}° is no lean; a post leans less than 90° from plumb.")
+        raise EntryError(f"{angle:g}° can't be a lean; a post leans less than 90° from plumb.")
     return math.tan(math.radians(angle))
 
 

@@ -94,7 +94,7 @@ def _check_off(posts: Sequence[LinePost]) -> None:
         if 0.0 < most_mm < abs(post.off_mm):
             raise UsageError(
                 f"post {post.name}: a foot {abs(post.off_mm):g} mm off the string can't be lined up. With "
-                f"posts up to {spacing_mm:g} mm apart more than {most_mm:g} mm is no line. A wrong unit?"
+                f"posts up to {spacing_mm:g} mm apart more than {most_mm:g} mm isn't a line. A wrong unit?"
             )
 
 

@@ -164,7 +164,7 @@ def _count(row: Mapping[str, object]) -> int:
     if value < 0:
         raise _CellError("count", f"is {_shown(raw)}; there can't be fewer than 0 pieces")
     if value > MOST_PIECES:
-        raise _CellError("count", f"is {_shown(raw)}; more than {MOST_PIECES} pieces is no box")
+        raise _CellError("count", f"is {_shown(raw)}; more than {MOST_PIECES} pieces is a slip of the finger")
     return int(value)
 
 
@@ -190,10 +190,10 @@ def _length(row: Mapping[str, object], column: str) -> float | None:
 def _number(raw: object, column: str, *, fractions: bool) -> Fraction:
     """Exact value of a cell: a decimal number, or a fraction where inches are told."""
     if isinstance(raw, bool) or not isinstance(raw, str | int | float):
-        raise _CellError(column, f"is {_shown(raw)}, which is no number")
+        raise _CellError(column, f"is {_shown(raw)}, which isn't a number")
     if not isinstance(raw, str):
         if not math.isfinite(raw):
-            raise _CellError(column, f"is {raw}, which is no number")
+            raise _CellError(column, f"is {raw}, which isn't a number")
         return Fraction(str(raw))
     text = raw.strip()
     if _DECIMAL.fullmatch(text):
@@ -242,7 +242,7 @@ def lots_from_rows(rows: Iterable[Mapping[str, object]], name: str | None = None
     for number, row in enumerate(rows, start=1):
         for header in row:
             if not isinstance(header, str) or _plain(header) is None:
-                raise _refusal(name, number, str(header), "is no column of a stock file")
+                raise _refusal(name, number, str(header), "isn't a column of a stock file")
         lots.append(_unique(lot_from_row(row, name=name, line=number), lines, name, number))
     return tuple(lots)
 
@@ -283,7 +283,7 @@ def _headers(cells: Sequence[str], name: str, line: int) -> list[str]:
         plain = _plain(header)
         if plain is None:
             raise _refusal(
-                name, line, header, "is no column of a stock file; the columns are " + ", ".join(COLUMNS)
+                name, line, header, "isn't a column of a stock file; the columns are " + ", ".join(COLUMNS)
             )
         if header in seen:
             raise _refusal(name, line, header, "stands in the header twice")

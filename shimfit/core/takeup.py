@@ -58,7 +58,8 @@ class TakeUp:
         """For the screen: what packs give here, and that it is counted in."""
         percent = f"{100 * self.mean:.0f} %"
         if not self.learned:
-            return f"nothing learned here yet; packs usually give {percent} of what they should"
+            usual = f"packs usually give {percent} of the change (common practice, no source)"
+            return f"nothing learned here yet; {usual}"
         return f"the last packs moved the top {percent} as far as worked out: allowed for"
 
 

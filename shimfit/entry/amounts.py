@@ -113,7 +113,7 @@ def _number(cursor: Cursor, face: tuple[Face, bool] | None) -> Amount:
     if token.kind == "sign":
         sign_before_number(cursor, token)
     if token.number is None:
-        cursor.refuse(f"how much{towards}? {cursor.said(token)!r} is no number", token.start)
+        cursor.refuse(f"how much{towards}? {cursor.said(token)!r} isn't a number", token.start)
     cursor.take()
     return Amount(token.number, token.number.value, token.end)
 
@@ -241,7 +241,7 @@ def _no_direction(cursor: Cursor, amount: Amount) -> NoReturn:
         meant = f"{cursor.text[: amount.end]}.{following[1:]}"
         cursor.refuse(f"{reason} (the decimal mark is a point)", amount.end, meant)
     if token.kind == "bubble":
-        cursor.refuse("a bubble is no measure: type the gap or the offset", token.start)
+        cursor.refuse("a bubble can't be measured: type the gap or the offset", token.start)
     if is_whole and _MIXED_BEGUN.fullmatch(cursor.text, amount.number.end):
         cursor.wait(reason, amount.end)  # `1 1` and `1-1` may become 1 1/4
     if token.kind == "number":

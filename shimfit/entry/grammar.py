@@ -81,7 +81,7 @@ class _Line:
             case "sign":
                 sign_before_number(self.cursor, token)
             case "bubble":
-                self.cursor.refuse("a bubble is no measure: type the gap or the offset", token.start)
+                self.cursor.refuse("a bubble can't be measured: type the gap or the offset", token.start)
             case _:
                 self.cursor.refuse(f"{self.cursor.said(token)!r} belongs behind a number", token.start)
 

@@ -281,7 +281,7 @@ class _Tokeniser:
         words = split_run(run, self.known)
         if words is None:
             example = "" if self.out else "; a lean is typed like 6n10h or 1/4n3/8h"
-            self._bad(f"{self.text[self.pos : end][:20]!r} is no word of this line{example}", self.pos, end)
+            self._bad(f"{self.text[self.pos : end][:20]!r} isn't understood here{example}", self.pos, end)
             return
         for word in words:
             meaning = self.known[word]

@@ -117,14 +117,14 @@ def _parse(text: str, said: str, per_direction: bool, units: Units, source: str)
     if ratio := _RATIO.match(text):
         length = Fraction(ratio[1])
         if length == 0:
-            raise EntryError("a tolerance of 1:0 is none: type it like 1:500", at=ratio.start(1))
+            raise EntryError("1:0 isn't a tolerance: type it like 1:500", at=ratio.start(1))
         return _scaled(said, 1 / length, per_direction, source, ratio.start(1))
     if (degrees := _DEGREES.match(text)) and _looks_like_number(degrees[1]):
         slope = math.tan(math.radians(_degrees(degrees[1], degrees.start(1))))
         return _scaled(said, slope, per_direction, source, degrees.start(1))
     if not any(sign.isdigit() for sign in text):
         raise EntryError(
-            f"{text.strip()!r} is no tolerance: type it like 1:500, 3mm/1m, 2mm/m, 0.1deg, or a preset's name"
+            f"{text.strip()!r} isn't a tolerance: try 1:500, 3mm/1m, 2mm/m, 0.1deg, or a preset's name"
             f" ({', '.join(_BY_NAME)})",
             at=0,
         )
@@ -172,7 +172,7 @@ def _checked(slope: Fraction | float, at: int) -> float:
     if slope <= 0:
         raise EntryError("a tolerance of nothing can't be met: type it like 1:500 or 3mm/1m", at=at)
     if slope >= STEEPEST:
-        raise EntryError("a tolerance of 1 in 10 or more is none: type it like 1:500 or 3mm/1m", at=at)
+        raise EntryError("1 in 10 or more is too wide for a tolerance: type it like 1:500 or 3mm/1m", at=at)
     return float(slope)
 
 
@@ -183,5 +183,5 @@ def _looks_like_number(text: str) -> bool:
 def _degrees(text: str, at: int) -> Fraction:
     number = scan_number(text, 0)
     if not isinstance(number, Number) or number.end != len(text) or number.form not in ("whole", "decimal"):
-        raise EntryError(f"{text} is no number of degrees: type it like 0.1deg", at=at)
+        raise EntryError(f"{text} isn't a number of degrees: type it like 0.1deg", at=at)
     return number.value

@@ -260,14 +260,18 @@ def scan_unit(text: str, pos: int) -> tuple[LengthUnit, int] | None:
     return (unit, word.end()) if word and unit else None
 
 
+def _a(what: str) -> str:
+    return f"{'an' if what[0] in 'aeiou' else 'a'} {what}"
+
+
 def scan_length(text: str, pos: int, units: Units, what: str = "length") -> Length:
     """Length that begins at `pos`; what follows it is the caller's. Raises EntryError with the bad spot."""
     start = pos = skip_spaces(text, pos)
     if pos < len(text) and text[pos] in MINUS_MARKS + "+":
-        raise EntryError(f"a {what} has no sign: leave out the {text[pos]!r}", at=pos)
+        raise EntryError(f"{_a(what)} has no sign: leave out the {text[pos]!r}", at=pos)
     number = scan_number(text, pos)
     if number is None:
-        found = f"{text[pos : pos + 12]!r} is no {what}" if pos < len(text) else f"the {what} is missing"
+        found = f"{text[pos : pos + 12]!r} isn't {_a(what)}" if pos < len(text) else f"the {what} is missing"
         raise EntryError(f"{found}: type it like 900mm, 40in or 3-1/2in", at=pos)
     if isinstance(number, Fault):
         raise EntryError(f"{what}: {number.reason}", at=number.at, meant=mend(text, start, number))
@@ -284,7 +288,7 @@ def scan_length(text: str, pos: int, units: Units, what: str = "length") -> Leng
     unit, end = found_unit
     if is_fraction and unit in METRIC:
         at = skip_spaces(text, number.end)
-        raise EntryError(f"{what}: there is no fraction of a {unit}: use a point", at=at)
+        raise EntryError(f"{what}: {unit} takes no fraction: use a decimal point", at=at)
     mm = number.value * MM_PER[unit]
     if unit == "ft" and number.form == "whole":
         inches = _inches_after_feet(text, end)
@@ -312,10 +316,10 @@ def read_length(text: str, units: Units = "mm", *, what: str = "length", zero_ok
     if rest < len(text):
         word = _WORD.match(text, rest)
         if word and not length.unit_was_typed:
-            raise EntryError(f"{what}: {word[0]} is no unit of length (mm cm m in ft are)", at=rest)
+            raise EntryError(f"{what}: {word[0]} isn't a length unit; try mm, cm, m, in or ft", at=rest)
         raise EntryError(f"{what}: what does {text[rest:].strip()[:12]!r} after it mean?", at=rest)
     if length.mm == 0 and not zero_ok:
-        raise EntryError(f"a {what} of 0 can't be: type how much it is", at=0)
+        raise EntryError(f"{_a(what)} can't be 0: type how much it is", at=0)
     return length
 
 
@@ -372,9 +376,9 @@ def parse_pairs(given: Iterable[str], units: Units = "mm") -> dict[str, float]:
         name, sign, value = text.partition("=")
         name, value = name.strip(), value.strip()
         if not sign or not name:
-            raise EntryError(f"{text!r}: give it as NAME=LENGTH", at=0)
+            raise EntryError(f"{text!r}: type it as NAME=LENGTH", at=0)
         if name in found:
-            raise EntryError(f"{name} is told twice: once as {text!r}; give it one length", at=0)
+            raise EntryError(f"{name} is given twice, once as {text!r}; give it one length", at=0)
         length_mm = parse_length(value.lstrip("+-"), units, zero_ok=True)
         found[name] = -length_mm if value.startswith("-") else length_mm
     return found
@@ -396,7 +400,7 @@ def parse_rod_at(
     for name, mm in parse_pairs(text.split(","), units).items():
         axis, sign = axes.get(own.get(name.casefold(), name.casefold()), (None, 0))
         if axis is None or at_mm[axis] is not None:
-            raise EntryError(f"the rod is told like next=5mm,house=3mm, not {text.strip()!r}", at=0)
+            raise EntryError(f"type the rod like next=5mm,house=3mm, not {text.strip()!r}", at=0)
         at_mm[axis] = sign * mm
     return at_mm[0] or 0.0, at_mm[1] or 0.0
 
@@ -493,12 +497,12 @@ def to_slope(text: str) -> float:
     """
     quantity = _quantity(text, "slope")
     if not quantity.dimensionless:
-        raise EntryError(f"{text.strip()} is no slope: type it like 0.5 mm/m or 0.03 deg")
+        raise EntryError(f"{text.strip()} isn't a slope: type it like 0.5 mm/m or 0.03 deg")
     ratio = float(quantity.to("dimensionless").magnitude)
     if not any(name in _ANGLES for name in _unit_names(quantity)):
         return ratio
     if abs(ratio) >= math.pi / 2:
-        raise EntryError(f"{text.strip()} is no slope: less than 90 deg is")
+        raise EntryError(f"{text.strip()} isn't a slope: give less than 90 deg")
     return math.tan(ratio)
 
 
@@ -545,7 +549,7 @@ def _split(text: str, what: str) -> tuple[Fraction, str]:
             raise EntryError(f"{what}: {found.reason}", at=found.at)
     match = _NUMBER.match(text)
     if match is None:
-        raise EntryError(f"a {what} is a number with its unit, not {text.strip()[:20]!r}", at=0)
+        raise EntryError(f"{_a(what)} is a number with its unit, not {text.strip()[:20]!r}", at=0)
     return Fraction(match[1]), text[match.end() :].strip()
 
 
@@ -560,8 +564,8 @@ def _in_unit(number: Fraction, typed: str, unit: str, what: str) -> float:
     try:
         return float(registry().Quantity(number, _unit(typed, what)).to(unit).magnitude)
     except pint.PintError as error:
-        called = typed or "a bare number"
-        raise EntryError(f"{called} is no unit of a {what}: one like {unit} is") from error
+        called = typed or "a number alone"
+        raise EntryError(f"{called} isn't {_a(what)}; use a unit like {unit}") from error
 
 
 def _unit(text: str, what: str) -> Any:
@@ -573,11 +577,11 @@ def _unit(text: str, what: str) -> Any:
     while pos < len(text):
         factor = _FACTOR.match(text, pos)
         if factor is None or (pos == 0 and factor[1]):
-            raise EntryError(f"{what}: {text[:20]!r} is no unit that is known")
+            raise EntryError(f"{what}: unknown unit {text[:20]!r}")
         try:
             one = registry().Unit(_SIGNS.get(factor[2], factor[2])) ** int(factor[3] or 1)
         except (pint.PintError, ValueError) as error:
-            raise EntryError(f"{what}: {factor[2][:20]} is no unit that is known") from error
+            raise EntryError(f"{what}: unknown unit {factor[2][:20]}") from error
         product = product / one if factor[1] == "/" else product * one
         pos = factor.end()
     return product

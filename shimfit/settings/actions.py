@@ -322,9 +322,9 @@ def _checked(action: str, key: str) -> str:
     if key in REFUSED:
         raise UsageError(f"{told}: {REFUSED[key]}; {_CHOICE}")
     if len(key) == 1:
-        raise UsageError(f"{told}: a sign alone is text on the line; {_CHOICE}")
+        raise UsageError(f"{told}: a letter alone is text on the line; {_CHOICE}")
     if key not in FREE:
-        raise UsageError(f"{told}: no such key is sent everywhere; {_CHOICE}")
+        raise UsageError(f"{told}: not every terminal sends that key; {_CHOICE}")
     return key
 
 

@@ -169,7 +169,7 @@ def head_on_paper(text: str) -> Head:
     found = _FIGURE.fullmatch(said) or _FIGURE.fullmatch((said.split() or [""])[-1])
     if found is None:
         raise UsageError(
-            f"{text!r} is no figure of a record: give it as printed (57:1f0c…:9a2e…), or at least the first "
+            f"{text!r} isn't a record's figure: type it as printed (57:1f0c…:9a2e…), or at least the first "
             f"{_LEAST_SIGNS} signs of the hash"
         )
     return Head(int(found["events"] or 0), found["first"] or "", found["hash"])

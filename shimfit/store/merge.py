@@ -166,7 +166,7 @@ def _origin_of(value: Any) -> Place | None:
     if value is None:
         return None
     if not isinstance(value, dict):
-        raise _RefusedError("has an origin that is no place in a log")
+        raise _RefusedError("has an origin that isn't a place in a log")
     return Place(_whole(value, "seq"), _name(value, "prev"), _name(value, "hash"))
 
 

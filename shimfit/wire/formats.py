@@ -289,7 +289,7 @@ class _Keys:
 
     def none_left(self) -> None:
         for key in self._table:
-            raise self.refuse(key, "is no key of this format")
+            raise self.refuse(key, "isn't a key of this format")
 
 
 def _shared(keys: _Keys, measured: Sequence[Column | Field] = ()) -> dict[str, Any]:
@@ -497,9 +497,7 @@ def _zero(value: Any, u_deg: Any, path: str) -> SensorZero | None:
     if not (isinstance(value, list) and len(value) == 2 and all(_is_number(part) for part in value)):
         raise FileError(f"{path}: `zero` must be two numbers in degrees, such as [2.5, -1.0]", path=path)
     if not all(abs(part) <= DEFAULT_RANGE_DEG for part in value):
-        raise FileError(
-            f"{path}: `zero`: a sensor's zero lies within {DEFAULT_RANGE_DEG:g} degrees", path=path
-        )
+        raise FileError(f"{path}: `zero`: a sensor's zero is within {DEFAULT_RANGE_DEG:g} degrees", path=path)
     return SensorZero(float(value[0]), float(value[1]), ENTERED_U_DEG if u_deg is None else float(u_deg))
 
 
@@ -508,7 +506,9 @@ def _doubts(value: Any, path: str) -> Doubts:
         raise FileError(f"{path}: `doubts` must be a table such as {{ floor_deg = 0.001 }}", path=path)
     for name, number in value.items():
         if name not in _DOUBTS:
-            raise FileError(f"{path}: `doubts.{name}` is no key; there are {', '.join(_DOUBTS)}", path=path)
+            raise FileError(
+                f"{path}: `doubts.{name}` isn't a key; the keys are {', '.join(_DOUBTS)}", path=path
+            )
         if not (_is_number(number) and 0 <= number < DEFAULT_RANGE_DEG):
             raise FileError(f"{path}: `doubts.{name}` must be a number from 0 on, not {number!r}", path=path)
     known: dict[str, Any] = {name: float(number) for name, number in value.items()}

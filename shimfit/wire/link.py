@@ -116,7 +116,7 @@ def open_link(
     import serial
 
     bad_url = UsageError(
-        f"{url} is no link: give a port such as {_example_port()}, socket://host:port or rfc2217://host:port"
+        f"{url} isn't a port or link: give a port such as {_example_port()}, socket://host:port or rfc2217://host:port"
     )
     try:
         port = serial.serial_for_url(

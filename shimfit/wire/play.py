@@ -166,7 +166,7 @@ class Player:
             link.symlink_to(self._terminal)
         except FileExistsError:
             raise FileError(
-                f"{link} is there already: name another place for the link, or remove it", path=str(link)
+                f"{link} exists: name another place for the link, or remove it", path=str(link)
             ) from None
 
     def _points_at(self) -> str | None:

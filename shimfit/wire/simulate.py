@@ -81,7 +81,9 @@ def parse_order(text: str) -> Order:
     if word in ("insert", "pull"):
         return _pack_order(word, rest)
     if word not in _NUMBERS_OF:
-        raise EntryError(f"{word!r} is no order; there are insert, pull, {', '.join(_NUMBERS_OF)}.", at=0)
+        raise EntryError(
+            f"{word!r} isn't an order; the orders are insert, pull, {', '.join(_NUMBERS_OF)}.", at=0
+        )
     least, most = _NUMBERS_OF[word]
     if not least <= len(rest) <= most:
         raise EntryError(f"{word!r} takes {_how_many(least, most)}, not {len(rest)}.", at=len(word))
@@ -96,7 +98,9 @@ def _pack_order(word: str, rest: list[str]) -> Order:
     try:
         seat = Seat(rest[0].lower())
     except ValueError as error:
-        raise EntryError(f"{rest[0]!r} is no seat; there are {', '.join(Seat)}.", at=len(word) + 1) from error
+        raise EntryError(
+            f"{rest[0]!r} isn't a seat; the seats are {', '.join(Seat)}.", at=len(word) + 1
+        ) from error
     numbers = tuple(_number(part.removesuffix("mm")) for part in rest[1:])
     return Order(word, numbers, seat)
 
@@ -114,7 +118,7 @@ def parse_script(text: str) -> Script:
 
 def _number(text: str) -> float:
     if not _NUMBER.fullmatch(text):
-        raise EntryError(f"{text!r} is no number.")
+        raise EntryError(f"{text!r} isn't a number.")
     return float(text)
 
 

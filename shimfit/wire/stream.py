@@ -325,9 +325,9 @@ _LOOKS = {
     Refusal.BAD_CRC: "what comes fails its CRC: another speed, or a damaged cable",
     Refusal.DAMAGED_BYTE: "bytes but no lines: try another speed, or describe its binary frames",
     Refusal.TOO_LONG: "a line that never ends: try another speed, or describe its binary frames",
-    Refusal.NOT_A_NUMBER: "lines come that hold no numbers (NaN is none): is the sensor well?",
+    Refusal.NOT_A_NUMBER: "lines come without numbers (NaN is not one): is the sensor all right?",
     Refusal.COLUMN_COUNT: "lines come with another number of columns than described",
-    Refusal.OUT_OF_RANGE: "leans beyond the range: other units than described, or it lies on its side",
+    Refusal.OUT_OF_RANGE: "leans beyond the range: units other than described, or it lies on its side",
     Refusal.FIELD_COUNT: "sentences come with fields missing",
 }
 GARBAGE_BYTES = 600
@@ -530,7 +530,7 @@ class Stream:
             self.tally.refuse(Refusal.OUT_OF_RANGE)
             return
         if sample.clock_jumped:
-            self.say("the sensor's own clock jumped; its time base starts anew")
+            self.say("the sensor's own clock jumped; its time starts again from here")
         self._pace.tick(sample.time_s)
         self._note_step(sample)
         x_deg, y_deg = (math.degrees(math.atan(slope)) for slope in (lean.slope_along, lean.slope_across))
@@ -584,7 +584,7 @@ class Stream:
         if worst is not None and refused[worst] > self.tally.other and worst in _LOOKS:
             return _LOOKS[worst]
         if self.tally.other:
-            return "lines come, none with a lean: describe them (--format FILE.toml), NaN is no number"
+            return "lines come, none with a lean: describe them (--format FILE.toml), NaN is not a number"
         return "bytes but no lines: try another speed, or describe its binary frames"
 
     def unread_s(self, now_s: float) -> float:

@@ -17,7 +17,7 @@ def parse_seat(text: str, at: int = 0) -> Seat:
     try:
         return Seat(text.strip().lower())
     except ValueError as error:
-        raise EntryError(f"{text!r} is no seat; the seats are {', '.join(Seat)}", at=at) from error
+        raise EntryError(f"{text!r} isn't a seat; the seats are {', '.join(Seat)}", at=at) from error
 
 
 def parse_seat_lengths(text: str, units: Units) -> dict[Seat, float]:

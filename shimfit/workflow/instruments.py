@@ -139,7 +139,7 @@ def _reversal(instrument: Instrument, first: Understood, second: Understood, hei
 def _face(heard: Understood, height_mm: float, bare: Instrument) -> FaceReading:
     part = counted(heard, height_mm, bare)
     if part.slope_along is None or part.slope_across is None:
-        raise EntryError("both directions are wanted on both faces; 0 is a reading too", at=len(heard.text))
+        raise EntryError("read both directions on both faces; 0 is a reading too", at=len(heard.text))
     return FaceReading(part.slope_along, part.slope_across, part.u_along or 0.0, part.u_across or 0.0)
 
 

@@ -52,7 +52,7 @@ def check_name(text: str, what: str) -> str:
 def _split(text: str, parts: int, form: str) -> list[str]:
     found = [part.strip() for part in text.split("/")]
     if len(found) != parts or not all(found):
-        raise UsageError(f"{text!r} names no place: {form} is wanted, for example " + _EXAMPLES[parts])
+        raise UsageError(f"{text!r} isn't a place: type {form}, like " + _EXAMPLES[parts])
     return found
 
 

@@ -75,7 +75,7 @@ def _post(row: Mapping[str, Any], where: str) -> PlanPost:
             raise FileError(f"{where}.aim_across_mm: the aim itself is out of the tolerance")
     lean = Lean(_number(row, "slope_along", where), _number(row, "slope_across", where))
     if lean.magnitude > 1.0:
-        raise FileError(f"{where}.slope_along: a post that leans more than 45° is no guard post")
+        raise FileError(f"{where}.slope_along: a post that leans more than 45° isn't a guard post")
     return PlanPost(str(name), foot, height_mm, lean, tolerance, aim)
 
 
@@ -91,7 +91,7 @@ def _options(told: Mapping[str, Any], saw: Mapping[str, Any]) -> Options:
     usual = plain.saw
     pieces = told.get("max_pieces", plain.max_pieces)
     if not isinstance(pieces, int) or isinstance(pieces, bool):
-        raise FileError(f"options.max_pieces: {pieces!r} is no whole number")
+        raise FileError(f"options.max_pieces: {pieces!r} isn't a whole number")
     stands_at = saw.get("stands_at_deg")
     try:
         return Options(
@@ -117,10 +117,10 @@ def _number(row: Mapping[Any, Any], key: Any, where: str, least: float | None = 
     value = row.get(key)
     place = f"{where}.{key}" if isinstance(key, str) else f"{where}[{key}]"
     if isinstance(value, bool) or not isinstance(value, int | float):
-        said = "is missing" if value is None else f"{value!r} is no number"
+        said = "is missing" if value is None else f"{value!r} isn't a number"
         raise FileError(f"{place}: {said}")
     if not math.isfinite(value) or abs(value) > LARGEST_MM:
-        raise FileError(f"{place}: {value!r} is no length or slope of a post")
+        raise FileError(f"{place}: {value!r} isn't a length or slope of a post")
     if least is not None and value <= least:
         raise FileError(f"{place}: has to be more than {least:g}, not {value:g}")
     return float(value)
@@ -129,15 +129,15 @@ def _number(row: Mapping[Any, Any], key: Any, where: str, least: float | None = 
 def _rows(problem: Mapping[str, Any], key: str) -> Sequence[Mapping[str, Any]]:
     rows = problem.get(key)
     if not isinstance(rows, list):
-        raise FileError(f"{key}: is missing" if rows is None else f"{key}: is no list")
+        raise FileError(f"{key}: is missing" if rows is None else f"{key} must be a list")
     for k, row in enumerate(rows):
         if not isinstance(row, Mapping):
-            raise FileError(f"{key}[{k}]: is no object")
+            raise FileError(f"{key}[{k}] must be an object")
     return rows
 
 
 def _table(problem: Mapping[str, Any], key: str) -> Mapping[str, Any]:
     table = problem.get(key, {})
     if not isinstance(table, Mapping):
-        raise FileError(f"{key}: is no object")
+        raise FileError(f"{key} must be an object")
     return table

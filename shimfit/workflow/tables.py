@@ -74,7 +74,7 @@ def rows(text: str, file: str, required: Iterable[str], known: Iterable[str]) ->
         told = {name: cell.strip() for name, cell in zip(header, cells, strict=True) if cell.strip()}
         found.append(Row(file, number, told))
     if header is None:
-        raise FileError(f"{file} is empty: a header line is wanted first", path=file, line=1)
+        raise FileError(f"{file} is empty: it needs a header line first", path=file, line=1)
     return found
 
 
@@ -83,7 +83,7 @@ def _check_header(
 ) -> None:
     for name in header:
         if name not in columns:
-            raise row.refuse(name or None, f"no such column; there are {', '.join(known)}")
+            raise row.refuse(name or None, f"no such column; the columns are {', '.join(known)}")
         if header.count(name) > 1:
             raise row.refuse(name, "stands in the header twice")
     for name in required:
@@ -117,7 +117,7 @@ def posts_from_csv(
 def _post(row: Row, name: str, units: Units, run: Tolerance | None) -> dict[str, Any]:
     leg = row.cells.get("leg", "1")
     if not leg.isascii() or not leg.isdigit():
-        raise row.refuse("leg", f"{leg!r} is no whole number")
+        raise row.refuse("leg", f"{leg!r} isn't a whole number")
     kind = row.cells.get("kind", "line")
     if kind not in KINDS:
         raise row.refuse("kind", f"{kind!r} is not one of {', '.join(KINDS)}")

@@ -46,7 +46,7 @@ def reset(site: Site, job: str) -> str:
     """Forget what was learned of a job's deck; the observations stay in the log."""
     site.journal.job(job)
     site.journal.append_all([Draft("take-up-reset", {}, job=job, by=site.settings.by or None)])
-    return f"what packs give on {job} is learned anew"
+    return f"what packs give on {job} is learned from scratch"
 
 
 def of_lots(book: Book, lots: Sequence[Lot]) -> TakeUp:

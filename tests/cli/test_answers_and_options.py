@@ -65,7 +65,7 @@ def test_a_table_of_readings_exits_as_its_worst_reading_would(
 
 def test_an_empty_import_says_so(pier: Callable[..., Any], tmp_path: Path) -> None:
     (tmp_path / "nothing.jsonl").write_text("")
-    assert "no event in the file" in pier("import", str(tmp_path / "nothing.jsonl")).out
+    assert "the file has no events" in pier("import", str(tmp_path / "nothing.jsonl")).out
 
 
 @pytest.mark.parametrize(

@@ -70,7 +70,7 @@ def test_without_json_it_is_told_in_sentences(shimfit):
     ran = shimfit("listen fixtures/captures/unplugged.cap")
     assert ran.code == 0
     assert ran.out.startswith("TAKEN: ")
-    assert "largest doubt" in ran.out
+    assert "largest uncertainty" in ran.out
     assert "link lost at 5.0 s" in ran.err
 
 

@@ -197,7 +197,7 @@ def aimed_at_line_or_plumb(capsys):
     aimed, _ = across_of_2("--line-up", "--off", "2=90mm")
     plumb, said = across_of_2("--line-up")
     assert aimed < plumb - 0.0004
-    assert "caution: no foot is told to be off the string" in said
+    assert "caution: no string-line offsets" in said
     for words in (["--off", "2=3mm"], ["--line-up", "--off", "2=50m"], ["--line-up", "--off", "9=3mm"]):
         assert main(["plan", "pier/west", *words], Io()) == 2
         assert capsys.readouterr().err

@@ -11,7 +11,7 @@ from shimfit.errors import EntryError, Exit
 @pytest.mark.parametrize("check", [finite, positive, not_negative])
 @pytest.mark.parametrize("bad", [math.nan, math.inf, -math.inf])
 def test_what_is_no_number_is_refused_by_name(check, bad):
-    with pytest.raises(EntryError, match=r"The height is (nan|inf|-inf), which is no number") as refused:
+    with pytest.raises(EntryError, match=r"The height is (nan|inf|-inf), which isn't a number") as refused:
         check(bad, "height")
     assert refused.value.exit_code is Exit.REFUSED
 

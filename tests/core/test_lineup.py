@@ -82,7 +82,7 @@ def test_numbers_that_are_none_are_refused():
 def test_a_foot_on_no_line_with_the_others_is_refused():
     # A tenth of the widest spacing: 150 mm at 1.5 m. Usual is a few mm (common practice, no source).
     assert len(lineup.line_up(leg([0, 150, 0], 1.0), Highs())) == 1
-    with pytest.raises(UsageError, match=r"post 2: a foot 151 mm off .* more than 150 mm is no line"):
+    with pytest.raises(UsageError, match=r"post 2: a foot 151 mm off .* more than 150 mm isn't a line"):
         lineup.line_up(leg([0, -151, 0], 1.0), Highs())
     # Also in a leg that is always on one line; the spacing is walked round the corner.
     far = LinePost("4", 2, 4500.0, 50_000.0, 1.0)

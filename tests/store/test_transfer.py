@@ -280,7 +280,7 @@ def _lines(crew):
         ('"data":{"name":"jetty"', '"data":{"name":"jetty","n":1e999', "line 1: holds a number"),
         ("}\n{", "\n{", "line 1: is not an event in JSON"),
         ('"seq":1,', '"seq":true,', "line 1: has no whole number as seq"),
-        ('"origin":null', '"origin":7', "line 1: has an origin that is no place"),
+        ('"origin":null', '"origin":7', "line 1: has an origin that isn't a place"),
     ],
 )
 def test_a_line_that_was_edited_is_refused_by_its_number(crew, old, new, says):

@@ -133,7 +133,7 @@ def test_strips_too_short_to_hold_are_named_with_the_reason(site: Site) -> None:
     fill(site, f"{header}S1,strip,1,230,40,20,,\nS2,strip,1,600,40,20,,\nT1,taper,6,200,,,0.5,8\n")
     site.log_reading(at("1"), "9mm n 6mm o")
     without = cut_list_of(site, "lake", "walk")["unsawn"]
-    assert [(row["strip"], "no saw settings are told" in row["why"]) for row in without] == [
+    assert [(row["strip"], "no saw settings are given" in row["why"]) for row in without] == [
         ("S1", True),
         ("S2", True),
     ]

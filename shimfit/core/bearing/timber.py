@@ -86,7 +86,7 @@ def timbers_from_csv(text: str, name: str = "timber table") -> tuple[Timber, ...
             value = positive(float(cell), "allowed pressure", "")
         except ValueError as error:
             raise FileError(
-                f"{name}, line {line}: {cell!r} is no pressure; it must be a number above 0.",
+                f"{name}, line {line}: {cell!r} isn't a pressure; give a number above 0.",
                 path=name,
                 line=line,
                 column=column,

@@ -102,7 +102,7 @@ def packs_now(foot: Foot, totals_mm: Mapping[Seat, float]) -> tuple[Pack, ...]:
     """Packs in place, told by their totals: `next-out=1.5`. EntryError for a negative or impossible total."""
     for seat, total in totals_mm.items():
         if total > 200.0:
-            raise EntryError(f"A pack of {total:g} mm at {seat} is no pack; check its unit.")
+            raise EntryError(f"A pack of {total:g} mm at {seat} is too thick for a pack; check its unit.")
     return tuple(pack_of(foot, seat, totals_mm[seat]) for seat in Seat if totals_mm.get(seat, 0.0) != 0.0)
 
 

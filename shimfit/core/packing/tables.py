@@ -181,9 +181,7 @@ class Tables(Tapered):
         """These tables, long enough for a pack of `steps`; EntryError when no pack is that thick."""
         if steps >= LONGEST:
             thickness = steps * self.options.quantum_mm
-            raise EntryError(
-                f"The lean asks for a pack {thickness:.0f} mm thick, which is no pack; check the reading."
-            )
+            raise EntryError(f"The lean asks for a pack {thickness:.0f} mm thick: check the reading.")
         if steps >= self.length:
             newest = self._newest[0]
             if steps < newest["length"]:

@@ -110,9 +110,9 @@ def parse_axis_map(text: str) -> AxisMap:
         turn_deg = float(parts.pop("turn", "0"))
         axis_map = AxisMap(Face(parts.pop("x")), Face(parts.pop("y")), turn_deg)
     except (KeyError, ValueError) as error:
-        raise EntryError(f"{text!r} is no axis map; it looks like `x=next y=out`.") from error
+        raise EntryError(f"{text!r} isn't an axis map; type it like `x=next y=out`.") from error
     if parts:
-        raise EntryError(f"{text!r} is no axis map; it looks like `x=next y=out`.")
+        raise EntryError(f"{text!r} isn't an axis map; type it like `x=next y=out`.")
     return axis_map
 
 

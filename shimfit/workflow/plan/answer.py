@@ -125,7 +125,7 @@ def unsawn(lots: Sequence[Lot], saw: Saw) -> list[Json]:
 
 def _why_unsawn(strip: Lot, saw: Saw) -> str | None:
     if not saw.settings_deg:
-        return "no saw settings are told, so nothing is sawn (shimfit settings saw_deg, like 0.5 1)"
+        return "no saw settings are given, so nothing is sawn (shimfit settings saw_deg, like 0.5 1)"
     assert strip.length_mm is not None
     least_mm = min(cutting.takes_mm(strip, [_least_wedge(strip, deg, saw)], saw) for deg in saw.settings_deg)
     if strip.length_mm >= saw.hold_mm + least_mm:

@@ -396,7 +396,7 @@ def test_other_nonsense_is_refused_by_kind() -> None:
             solve(Lean(0.01, 0.0), foot=foot)
     with pytest.raises(EntryError, match="no room"):
         solve(Lean(0.01, 0.0), foot=Foot(40.0, 40.0, rod_hole_mm=30.0))
-    with pytest.raises(EntryError, match="which is no pack"):
+    with pytest.raises(EntryError, match="check the reading"):
         solve(Lean(9.0, 0.0))
     with pytest.raises(EntryError):
         solve(Lean(0.01, 0.0), tolerance=Tolerance("0", "ratio", 0.0))
