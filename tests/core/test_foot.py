@@ -189,9 +189,9 @@ def test_a_foot_that_no_post_has_is_refused(foot):
 
 @pytest.mark.parametrize("bad", [math.nan, math.inf, -math.inf])
 def test_a_lean_that_is_no_number_is_refused(bad):
-    with pytest.raises(EntryError, match="no number"):
+    with pytest.raises(EntryError, match="isn't a number"):
         gap_plane(Foot(90, 90), Lean(bad, 0.0))
-    with pytest.raises(EntryError, match="no number"):
+    with pytest.raises(EntryError, match="isn't a number"):
         gap_plane(Foot(90, 90), Lean(0.0, bad))
 
 

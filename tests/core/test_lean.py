@@ -111,7 +111,7 @@ def test_what_is_no_number_is_refused_everywhere(bad):
         lambda: lean.from_bed_fall(1.0, bad),
     ]
     for call in calls:
-        with pytest.raises(EntryError, match="no number"):
+        with pytest.raises(EntryError, match="isn't a number"):
             call()
 
 

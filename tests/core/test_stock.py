@@ -54,11 +54,11 @@ def test_used_up_lots_and_empty_boxes_are_taken() -> None:
         ("lot,form,thickness_mm\nF1,flat,1\n", 1, "count", "missing"),
         ("lot,form,count\nF1,flat,1\n", 1, "thickness_mm", "missing"),
         ("lot,form,count,thin_mm,length_mm\nT,taper,1,1,50\n", 1, "thick_mm", "missing"),
-        ("lot,form,count,thickness_mm,colour\n", 1, "colour", "no column"),
+        ("lot,form,count,thickness_mm,colour\n", 1, "colour", "isn't a column"),
         ("lot,form,count,count,thickness_mm\n", 1, "count", "twice"),
-        (HEADER + "F1,flat,,1,,,eight,,,,\n", 2, "thickness_mm", "no number"),
-        (HEADER + "F1,flat,,1,,,nan,,,,\n", 2, "thickness_mm", "no number"),
-        (HEADER + "F1,flat,,1,,,inf,,,,\n", 2, "thickness_mm", "no number"),
+        (HEADER + "F1,flat,,1,,,eight,,,,\n", 2, "thickness_mm", "isn't a number"),
+        (HEADER + "F1,flat,,1,,,nan,,,,\n", 2, "thickness_mm", "isn't a number"),
+        (HEADER + "F1,flat,,1,,,inf,,,,\n", 2, "thickness_mm", "isn't a number"),
         (HEADER + "F1,flat,,1,,,-0.8,,,,\n", 2, "thickness_mm", "more than 0"),
         (HEADER + "F1,flat,,1,,,0,,,,\n", 2, "thickness_mm", "more than 0"),
         (HEADER + "F1,flat,,1,,,1e300,,,,\n", 2, "thickness_mm", "size"),
@@ -68,7 +68,7 @@ def test_used_up_lots_and_empty_boxes_are_taken() -> None:
         (HEADER + "F1,flat,,-1,,,1,,,,\n", 2, "count", "fewer than 0"),
         (HEADER + "F1,flat,,1.5,,,1,,,,\n", 2, "count", "whole"),
         (HEADER + "F1,flat,,,,,1,,,,\n", 2, "count", "how many"),
-        (HEADER + "F1,flat,,2000000,,,1,,,,\n", 2, "count", "no box"),
+        (HEADER + "F1,flat,,2000000,,,1,,,,\n", 2, "count", "slip of the finger"),
         (HEADER + "F1,plate,,1,,,1,,,,\n", 2, "form", "flat, taper or strip"),
         (HEADER + "F1,flat,,1,,,1,,,found,\n", 2, "origin", "offcut or bought"),
         (HEADER + ",flat,,1,,,1,,,,\n", 2, "lot", "needs a name"),
@@ -107,7 +107,7 @@ def test_rows_of_a_problem_are_numbers_and_none() -> None:
     for bad in (float("nan"), float("inf"), True, [1.5]):
         with pytest.raises(FileError):
             lot_from_row(row | {"thickness_mm": bad})
-    with pytest.raises(FileError, match="no column"):
+    with pytest.raises(FileError, match="isn't a column"):
         lots_from_rows([row | {"colour": "red"}])
 
 

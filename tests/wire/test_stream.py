@@ -383,7 +383,7 @@ def test_ten_million_random_bytes_leave_bounded_memory_and_no_sample(size):
     [
         (b"$IIXDR,A,1.0,D,PITCH,A,2.0,D,ROLL\r\n", "without their checksums"),
         (b"\x81\x90\xfe\x13\n", "bytes but no lines: try another speed"),
-        (b"nan,nan\n", "NaN is no number"),
+        (b"nan,nan\n", "NaN is not a number"),
         (b"7" * 400, "never ends"),
     ],
 )

@@ -74,8 +74,8 @@ def test_a_port_is_opened_alone(terminal):
     [
         ("/dev/there-is-no-such-port", InstrumentError, "there is no"),
         ("socket://127.0.0.1:1", InstrumentError, "refuses"),
-        ("nosuch://x", UsageError, "no link"),
-        ("socket://", UsageError, "no link"),
+        ("nosuch://x", UsageError, "isn't a port or link"),
+        ("socket://", UsageError, "isn't a port or link"),
     ],
 )
 def test_what_can_not_be_opened_says_why_and_what_to_do(url, kind, says):

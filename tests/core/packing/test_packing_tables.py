@@ -174,7 +174,7 @@ def test_dead_lots_give_nothing() -> None:
     assert len(tables.rows) == 1
     assert not (tables.cheapest < math.inf).any()
     assert tables.thick.dtype == int
-    with pytest.raises(EntryError, match="no pack"):
+    with pytest.raises(EntryError, match="check the reading"):
         tables.grown(10**6)
 
 
