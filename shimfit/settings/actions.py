@@ -46,10 +46,10 @@ class Action:
 ACTIONS = (
     Action("go_post", "Post", "Read, pack and re-read one post; there it clears the line", "escape"),
     Action("go_run", "Run", "All posts of the run, as they stand", "f2"),
+    Action("go_plan", "Plan", "Serve all read posts from one box; pack labels and cut sheet", "f6"),
     Action("go_stock", "Stock", "The box: what is left, what ran out", "f3"),
     Action("go_record", "Record", "How each post stands; export for the hand-over", "f4"),
     Action("go_setup", "Setup", "Jobs, runs, units, tolerance, theme, sensor", "f5"),
-    Action("go_plan", "Plan", "Serve all read posts from one box; pack labels and cut sheet", "f6"),
     Action(
         "make_plan",
         "Plan all posts",
@@ -218,6 +218,7 @@ ACTIONS = (
     Action(
         "take", "Take the sensor's reading", "Hold still, then log what the inclinometer shows", "", "space"
     ),
+    Action("by_worst", "Sort by worst", "List the posts that are furthest out first, or as they stand"),
     Action(
         "survey",
         "Survey",
@@ -247,10 +248,12 @@ ACTIONS = (
     ),
 )
 BY_NAME = {action.name: action for action in ACTIONS}
-SCREENS = ("post", "run", "stock", "record", "setup")
+SCREENS = ("post", "run", "plan", "stock", "record", "setup")
+"""Pages in the order of their tabs."""
 ON_PAGES = {
     "run": {
         "l": "left_to_do",
+        "w": "by_worst",
         "slash": "find",
         "s": "survey",
         "p": "go_plan",

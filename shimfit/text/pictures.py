@@ -10,8 +10,10 @@ and across. `target`: where the top stands from plumb, the tolerance as a ring.
 
 from __future__ import annotations
 
+import cmath
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from shimfit.model import Face, Foot, Lean, Pack, PostState, Seat, seat_by_signs
@@ -21,7 +23,7 @@ from shimfit.text.glyphs import ROLES
 from shimfit.text.phrases import clipped, entering_face, fitting
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from shimfit.quantities.typed import Units
     from shimfit.text.glyphs import Glyphs
@@ -416,6 +418,8 @@ def pair(left: Canvas, right: Canvas, titles: tuple[str, str], *, gap: int = 2) 
 
 # ---------------------------------------------------------------- the run
 
+PLAN_MARGIN = 6
+"""Columns left free beside the run seen from above, for names and lengths."""
 RUN_FACTORS = (100, 50, 20, 10, 5, 2, 1)
 
 
@@ -432,27 +436,22 @@ class Standing:
 
 
 def strip(states: Sequence[PostState], here: int, *, glyphs: Glyphs, width: int) -> Canvas:
-    """One row: a sign per post in walking order, the one on screen marked and reversed.
+    """One row: a cell per post in walking order; the one on screen is a mark, its state stands above.
 
     A run longer than the row shows the stretch around `here` (an index), with a sign where it goes on.
     """
     canvas = Canvas(width, 1)
-    room = max(1, width - 1)
+    room = max(1, width)
     first = 0 if len(states) <= room else min(max(0, here - room // 2), len(states) - room)
     last = min(len(states), first + room)
-    x = 0
-    for index in range(first, last):
+    for x, index in enumerate(range(first, last)):
         state = states[index]
-        role = ROLES[state]
+        sign, role = glyphs.states[state], ROLES[state]
         if index == here:
-            canvas.put(x, 0, glyphs.here, "here")
-            x += 1
-            role += " here"
-        sign = glyphs.states[state]
-        if (index == first and first > 0) or (index == last - 1 and last < len(states)):
+            sign, role = glyphs.here, f"{role} here"
+        elif (index == first and first > 0) or (index == last - 1 and last < len(states)):
             sign, role = (glyphs.left if index == first else glyphs.right), "label"
         canvas.put(x, 0, sign, role)
-        x += 1
     return canvas
 
 
@@ -507,6 +506,71 @@ def run_as_it_stands(
         f"leans {cross}{factor}; tops from above, to {worst}",
     )
     canvas.put(0, height - 1, fitting(width, glyphs.more, *forms), "label")
+    return canvas
+
+
+@dataclass(frozen=True, slots=True)
+class InPlan:
+    """One post of a run seen from above."""
+
+    name: str
+    station_mm: float
+    """From the run's start, along its legs."""
+    state: PostState
+    turn_deg: float | None = None
+    """How far the run turns here, + towards out; None: straight on."""
+
+
+def run_in_plan(
+    posts: Sequence[InPlan],
+    here: int,
+    *,
+    length: Callable[[float], str],
+    names: Mapping[Face, str],
+    glyphs: Glyphs,
+    width: int,
+    height: int,
+) -> Canvas:
+    """The run from above, legs and corners to scale: a sign a post, its name, each leg's length.
+
+    The first leg runs to the right, out above it. length: says a length in the run's unit.
+    """
+    canvas = Canvas(width, height)
+    if not posts:
+        return canvas
+    at, heading, places, legs = 0j, 0.0, [0j], [0]
+    for index, (post, following) in enumerate(pairwise(posts)):
+        if post.turn_deg is not None:
+            heading += math.radians(post.turn_deg)
+            legs.append(index)
+        at += (following.station_mm - post.station_mm) * cmath.rect(1.0, heading)
+        places.append(at)
+    legs.append(len(posts) - 1)
+    left, right = min(p.real for p in places), max(p.real for p in places)
+    low, high = min(p.imag for p in places), max(p.imag for p in places)
+    room = max(1, width - 2 * PLAN_MARGIN), max(1, height - 3)
+    scale = min(room[0] / max(right - left, 1.0), room[1] * ASPECT / max(high - low, 1.0))
+
+    def cell(place: complex) -> tuple[int, int]:
+        x, y = (place.real - left) * scale, (high - place.imag) * scale / ASPECT
+        return PLAN_MARGIN + round(x), 1 + round(y)
+
+    for one, other in pairwise(places):
+        canvas.line(cell(one), cell(other), glyphs.line, "frame")
+    for start, end in pairwise(legs):
+        x, y = cell((places[start] + places[end]) / 2)
+        told = length(posts[end].station_mm - posts[start].station_mm)
+        steep = abs((places[end] - places[start]).imag) > abs((places[end] - places[start]).real)
+        beside = y + 1 if y + 2 < height else y - 2  # the last row says what is seen
+        canvas.put(x + 2 if steep else x - len(told) // 2, y if steep else beside, told, "label")
+    last = -width
+    for index, (post, place) in enumerate(zip(posts, places, strict=True)):
+        x, y = cell(place)
+        canvas.put(x, y, glyphs.states[post.state], ROLES[post.state] + (" here" if index == here else ""))
+        if abs(x - last) > len(post.name) + 1 or post.turn_deg is not None:
+            canvas.put(x, y - 1, post.name, "strong" if index == here else "label")
+            last = x
+    canvas.put(0, height - 1, f"from above, {names[Face.OUT]} is up along the first leg", "label")
     return canvas
 
 

@@ -81,14 +81,15 @@ def plan_lines(answer: Json, words: Words, *, whole: bool = True) -> list[Line]:
 
 
 def label_lines(answer: Json, words: Words) -> list[Line]:
-    """A label for each pack: post, direction, seat, thickness, and what it is made of."""
+    """A block a post, a label for each of its packs: direction, seat, thickness, and what it is made of."""
     lines: list[Line] = []
     for post in answer["posts"]:
-        for pack in packs_from_json(post["packs"]):
-            sign = words.glyphs.seats[pack.seat]
-            thick = words.thick(pack.made_mm)
-            lines.append((f"post {post['id']} {sign} {words.seat(pack.seat)}  {thick}", "strong"))
-            lines.append((f"  {words.pieces(pack)}", ""))
+        packs = packs_from_json(post["packs"])
+        if packs:
+            lines.append((f"post {post['id']}", "strong"))
+        for pack in packs:
+            sign, thick = words.glyphs.seats[pack.seat], words.thick(pack.made_mm)
+            lines.append((f"  {sign} {words.seat(pack.seat)}  {thick}: {words.pieces(pack)}", ""))
     return [("PACK LABELS", "label"), *lines] if lines else []
 
 

@@ -130,7 +130,7 @@ class Doing:
         """Esc: the question, then the page's own step, then home; at home the line."""
         page = self._app.page
         if page.question is not None:
-            page.stop_asking()
+            (page.question.back or page.stop_asking)()
         elif page.step_back():
             return
         elif page is not self._app.home:
@@ -252,6 +252,12 @@ class Doing:
         session.only_left = not session.only_left
         shows = "only what is left to do" if session.only_left else "all posts"
         self._app.tell(Outcome(f"the list shows {shows}"))
+
+    def by_worst(self) -> None:
+        """List the worst first, or the posts as they stand."""
+        session = self._session
+        session.by_worst = not session.by_worst
+        self._app.tell(Outcome("furthest out first" if session.by_worst else "as they stand in the run"))
 
     def survey(self) -> None:
         """Walk on after each reading, or stay."""

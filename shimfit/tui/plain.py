@@ -22,7 +22,7 @@ from shimfit.text.pictures import foot_plan
 from shimfit.tui.handover import export_record, suggested_name
 from shimfit.tui.sensing import hold, lasting_trouble, look, sensor_of, take
 from shimfit.tui.session import Outcome, Session
-from shimfit.tui.setting_up import RUN_STEPS, add_lots, add_run, check_answer, lot_hint
+from shimfit.tui.setting_up import add_lots, add_run, check_answer, lot_hint, run_steps
 
 if TYPE_CHECKING:
     from shimfit.settings.actions import Action
@@ -360,7 +360,7 @@ class _Conversation:
 
     def _new(self) -> str:
         answers: dict[str, str] = {}
-        for key, hint in RUN_STEPS:
+        for key, hint in run_steps(self.session.settings.units):
             while key not in answers:
                 typed = self._ask(f"{key} ({hint})> ")
                 if typed is None:

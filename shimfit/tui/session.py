@@ -78,6 +78,8 @@ class Session:
         """Posts whose answer is being worked out."""
         self.walks_on = False
         """True (survey): a logged reading moves on to the next post by itself."""
+        self.by_worst = False
+        """True: the run's list has the posts that are furthest out first."""
         self.only_left = False
         """True: the lists and the walk leave out what is plumb or skipped."""
 

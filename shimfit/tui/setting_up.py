@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from shimfit.errors import EntryError, UsageError
@@ -13,29 +13,42 @@ from shimfit.quantities.typed import parse_foot, parse_height, parse_leg, parse_
 
 if TYPE_CHECKING:
     from shimfit.core.layout import Mark
+    from shimfit.model import Foot, Tolerance
     from shimfit.quantities.typed import Units
     from shimfit.standing import RunState
     from shimfit.tui.session import Session
     from shimfit.workflow.place import Place
     from shimfit.workflow.site import Site
 
-RUN_STEPS = (
-    ("job", "name of the job, like lakeside"),
-    ("run", "name of the run, like boardwalk"),
-    ("legs", "length of each leg: 9.6m 4.8m; 4.8m@-45 turns 45 deg to the house"),
-    ("every", "greatest spacing of the posts, like 1.2m or 48in"),
-    ("foot", "foot of the posts, along x across: 90x90mm, 3-1/2x3-1/2in, d90mm"),
-    ("height", "height that you read at, above the foot: 1000mm, 44in"),
-    ("tolerance", "how far out of plumb is allowed: 1:500, 3mm/1m, 1/8 over 40; Enter takes 1:500"),
-)
-"""What a new run asks for, in order: key and hint."""
+
+def run_steps(units: Units) -> tuple[tuple[str, str], ...]:
+    """What a new run asks for, in order: key, and hint with examples in the unit of a bare number."""
+    inch = units == "inch"
+    legs, turned = ("32ft 16ft", "16ft@-45") if inch else ("9.6m 4.8m", "4.8m@-45")
+    return (
+        ("job", "name of the job, like lakeside"),
+        ("run", "name of the run, like boardwalk"),
+        ("legs", f"length of each leg: {legs}; {turned} turns 45 deg to the house"),
+        ("every", f"greatest spacing of the posts, like {'48in' if inch else '1.2m'}"),
+        ("foot", f"foot, along x across: {'3-1/2x3-1/2in, d3-1/2in' if inch else '90x90mm, d90mm'}"),
+        ("height", f"height that you read at, above the foot: {'44in' if inch else '1000mm'}"),
+        ("tolerance", f"how far out is allowed: 1:500, {'1/8 over 40' if inch else '3mm/1m'}; Enter: 1:500"),
+    )
 
 
-def add_run(site: Site, answers: dict[str, str]) -> RunState:
-    """Lay out a run from what was typed for each of RUN_STEPS; begins the job if there is none of that name.
+@dataclass(frozen=True, slots=True)
+class _NewRun:
+    """A run as its answers say it, nothing written yet."""
 
-    Raises EntryError or UsageError in the words of what is wrong; nothing is written then.
-    """
+    units: Units
+    foot: Foot
+    height_mm: float
+    tolerance: Tolerance
+    every_mm: float
+    marks: tuple[Mark, ...]
+
+
+def _new_run(site: Site, answers: dict[str, str]) -> _NewRun:
     from shimfit.core.layout import lay_out
     from shimfit.quantities.tolerance import DEFAULT_TOLERANCE, parse_tolerance
 
@@ -50,23 +63,42 @@ def add_run(site: Site, answers: dict[str, str]) -> RunState:
     height_mm = parse_height(answers["height"], units)
     tolerance = parse_tolerance(answers["tolerance"].strip() or DEFAULT_TOLERANCE, units=units)
     marks = lay_out([mm for mm, _ in legs], every_mm, [deg for _, deg in legs[1:]])
+    if job in known and run in known[job].runs:
+        raise UsageError(f"there is a run {job}/{run} already; give this one another name")
+    return _NewRun(units, foot, height_mm, tolerance, every_mm, tuple(marks))
+
+
+def preview_words(site: Site, answers: dict[str, str]) -> str:
+    """What would be laid out: `8 posts, 1.2 m apart at most, corner at post 5`; EntryError or UsageError."""
+    new = _new_run(site, answers)
+    corners = [mark.name for mark in new.marks if mark.kind == "corner"]
+    told = [f"{len(new.marks)} posts, {shown.tape(new.every_mm, new.units)} apart at most"]
+    if corners:
+        told.append(f"{'corner at post' if len(corners) == 1 else 'corners at posts'} {', '.join(corners)}")
+    return ", ".join(told)
+
+
+def add_run(site: Site, answers: dict[str, str]) -> RunState:
+    """Lay out a run from what was typed for each of run_steps; begins the job if there is none of that name.
+
+    Raises EntryError or UsageError in the words of what is wrong; nothing is written then.
+    """
+    job, run, new = answers["job"].strip(), answers["run"].strip(), _new_run(site, answers)
     posts = [
         {"name": mark.name, "leg": mark.leg, "station_mm": mark.station_mm, "kind": mark.kind}
         | ({"turn_deg": mark.turn_deg} if mark.turn_deg is not None else {})
-        for mark in marks
+        for mark in new.marks
     ]
-    if job in known and run in known[job].runs:
-        raise UsageError(f"there is a run {job}/{run} already; give this one another name")
-    if job not in known:
+    if all(one.name != job for one in site.jobs()):
         site.add_job(job)
     return site.add_run(
         job,
         run,
-        foot=foot,
-        height_mm=height_mm,
-        tolerance=tolerance,
+        foot=new.foot,
+        height_mm=new.height_mm,
+        tolerance=new.tolerance,
         posts=posts,
-        max_spacing_mm=every_mm,
+        max_spacing_mm=new.every_mm,
     )
 
 
@@ -133,7 +165,7 @@ def _face_names(text: str) -> dict[str, str]:
 
 
 def check_answer(site: Site, key: str, text: str) -> None:
-    """Refuse one answer of RUN_STEPS as soon as it is typed; raises EntryError or UsageError."""
+    """Refuse one answer of run_steps as soon as it is typed; raises EntryError or UsageError."""
     from shimfit.quantities.tolerance import parse_tolerance
 
     units = site.settings.units

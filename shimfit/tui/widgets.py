@@ -400,12 +400,10 @@ class Taps(Drawn):
         self,
         rows: Sequence[Sequence[Tap]] = (),
         *,
-        spread: bool = True,
         id: str | None = None,  # noqa: A002 - the library's own name
     ) -> None:
         super().__init__(id=id)
         self._rows = rows
-        self._spread = spread
 
     def offer(self, rows: Sequence[Sequence[Tap]]) -> None:
         """Show other taps."""
@@ -426,11 +424,9 @@ class Taps(Drawn):
         runs: list[Run] = []
         for number, tap in enumerate(taps):
             start, end = self._cells(number, taps, width)
-            room = end - start - (1 if self._spread else 0)
+            room = end - start - 1
             label = tap.label[:room] if middle else ""
-            runs.append((label.center(room) if self._spread else label.ljust(room), "" if gap else tap.role))
-            if self._spread:
-                runs.append((" ", ""))
+            runs += [(label.center(room), "" if gap else tap.role), (" ", "")]
         return self.strip_of(runs, width)
 
     def on_click(self, event: events.Click) -> None:
@@ -452,10 +448,13 @@ class Taps(Drawn):
         return min(len(self._rows) - 1, y // row_height), row_height
 
     def _cells(self, number: int, taps: Sequence[Tap], width: int) -> tuple[int, int]:
-        if self._spread:
-            return number * width // len(taps), (number + 1) * width // len(taps)
-        start = sum(len(tap.label) + 2 for tap in taps[:number])
-        return start, start + len(taps[number].label) + 2
+        """Columns of one tap: like shares of the row, or by the labels' lengths where one would be cut."""
+        even = width // len(taps) - 1
+        weights = [1] * len(taps)
+        if any(len(tap.label) > even for tap in taps):
+            weights = [len(tap.label) + 1 for tap in taps]
+        before, total = sum(weights[:number]), sum(weights)
+        return before * width // total, (before + weights[number]) * width // total
 
 
 STEADY_WIDTH = 256

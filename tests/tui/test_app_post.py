@@ -437,7 +437,7 @@ def test_run_and_record_page_hold_the_same_figure_against_the_limit(make_site, c
     from shimfit.contract import tolerance_to_json
     from shimfit.quantities.tolerance import parse_tolerance
     from shimfit.text.glyphs import UNICODE
-    from shimfit.tui.screens.record import RecordScreen
+    from shimfit.tui.screens.record import record_rows
     from shimfit.tui.screens.run import RunScreen
     from shimfit.tui.session import Session
 
@@ -448,9 +448,8 @@ def test_run_and_record_page_hold_the_same_figure_against_the_limit(make_site, c
     site.log_reading(place, "1.9mm n 1.9mm o")
     session.refresh()
     post, page = session.run.post(place.post), SimpleNamespace(session=session)
-    page._off = lambda post, reading: RecordScreen._off(page, post, reading)
     on_run = "".join(text for text, _ in RunScreen._row(page, post, columns))
-    on_record = "".join(text for text, _ in RecordScreen._row(page, post, columns))
+    on_record = "".join(text for row in record_rows(session, columns) for text, _ in row)
     assert "1.9" in on_run
     assert "1.9" in on_record
     assert "2.7" not in on_run + on_record  # the magnitude: 1.9 * sqrt(2) = 2.69

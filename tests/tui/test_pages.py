@@ -29,7 +29,14 @@ def test_every_page_opens_by_key_and_by_tap(app_on, running, wait_for) -> None:
                 assert name == app.page.NAME
                 await hand.press("escape")
                 await hand.sees("post 1 (1/7)")
-            for x, text in ((12, "left to do"), (20, "The box"), (28, "plumb"), (36, "open:"), (4, "post 1")):
+            for x, text in (
+                (8, "left to do"),
+                (13, "Nothing to plan yet"),
+                (19, "The box"),
+                (27, "plumb"),
+                (36, "open:"),
+                (2, "post 1"),
+            ):
                 await hand.pilot.click("#tabs", offset=(x, 0))
                 await hand.sees(text)
 
@@ -133,12 +140,22 @@ def test_a_run_is_set_up_from_the_screen_and_a_setting_changed(app_on, running, 
         app = app_on(empty=True)
         async with running(app, 40, 20) as hand:
             await hand.press("f5", "n")
-            for answer in ("mill", "stair", "4.8m", "1.2m", "90x90mm", "nonsense", "1000mm", ""):
+            for answer in ("mill", "stair", "4.8m", "1.2m", "90x90mm", "nonsense", "1000mm", "", ""):
                 line = app.page.query_one(EntryLine)
                 line.value = answer
                 await hand.press("enter")
                 if answer == "nonsense":
                     await hand.sees("✗")
+                if answer == "1.2m":  # Esc asks what was asked before, with the answer that was given
+                    await hand.sees("5/7 foot")
+                    await hand.press("escape")
+                    await hand.sees("4/7 every", "1.2m")
+                    await hand.press("enter")
+                if answer == "1000mm":
+                    await hand.press("enter")
+                    await hand.sees("5 posts, 1200 mm apart at most", "Esc goes back")
+                    await hand.press("escape")
+                    await hand.sees("7/7 tolerance")
             await hand.sees("post 1 (1/5)")
             assert app.session.run.tolerance.text == "1:500"
             await hand.press("f5")

@@ -13,11 +13,13 @@ from shimfit.text.canvas import HEIGHT, STACKED_HEIGHT, Canvas, numerals, stacke
 from shimfit.text.glyphs import ASCII, ROLES, UNICODE
 from shimfit.text.pictures import (
     SPANS,
+    InPlan,
     Standing,
     elevation,
     entering_face,
     foot_plan,
     run_as_it_stands,
+    run_in_plan,
     span_for,
     strip,
     target,
@@ -159,10 +161,10 @@ def test_a_long_run_shows_the_stretch_around_the_post_on_screen() -> None:
     states = [PostState.PLUMB] * 50 + [PostState.PACK] + [PostState.TO_READ] * 949
     row = strip(states, 50, glyphs=UNICODE, width=40).text()
     assert len(row) == 40
-    assert "▸▲" in row
+    assert row.count("▸") == 1
     assert row.startswith("‹")
     assert row.endswith("›")
-    assert strip(states[48:53], 2, glyphs=UNICODE, width=40).text() == "✓✓▸▲··"
+    assert strip(states[48:53], 2, glyphs=UNICODE, width=40).text() == "✓✓▸··"
 
 
 def test_every_state_differs_by_sign_in_both_sets() -> None:
@@ -203,3 +205,27 @@ def test_leans_are_exaggerated_alike_for_every_post() -> None:
     assert shifts[0] == pytest.approx(-shifts[1], abs=1)
     assert shifts[0] > 0 > shifts[1]
     assert shifts[2] == 0
+
+
+def test_a_run_in_plan_turns_where_its_corners_turn() -> None:
+    """Right, down towards the house, then back: a sign at each post, a length at each leg."""
+    turns = (None, None, -90.0, None, -90.0, None)
+    stations = (0.0, 1000.0, 2000.0, 3000.0, 4000.0, 5000.0)
+    marks = [
+        InPlan(str(number), station, PostState.PLUMB if number == 1 else PostState.TO_READ, turn)
+        for number, (station, turn) in enumerate(zip(stations, turns, strict=True), start=1)
+    ]
+    names = {face: face.value for face in Face}
+    rows = (
+        run_in_plan(marks, 0, length=lambda mm: f"{mm:.0f}", names=names, glyphs=UNICODE, width=60, height=16)
+        .text()
+        .splitlines()
+    )
+    signs = [(x, y) for y, row in enumerate(rows) for x, sign in enumerate(row) if sign in "✓·"]
+    assert len(signs) == 6
+    first, second, corner = sorted(signs, key=lambda at: (at[1], at[0]))[:3]
+    assert first[1] == second[1] == corner[1], "the first leg is level"
+    assert max(y for _, y in signs) > corner[1], "and the second goes down"
+    assert min(x for x, y in signs if y == max(y for _, y in signs)) < corner[0], "the third comes back"
+    assert sum(row.count("2000") for row in rows) == 2
+    assert "1000" in "\n".join(rows)

@@ -173,3 +173,29 @@ def test_a_lot_that_makes_no_sense_is_refused(text, wrong) -> None:
 
     with pytest.raises(ShimfitError, match=wrong):
         parse_lot(text, "mm")
+
+
+def test_a_reading_of_another_post_and_one_in_the_place_of_the_last(session) -> None:
+    assert "post 4 logged" in session.enter("4:6n10h").message
+    assert session.place.post == "4"
+    assert session.aim("4:=6n") == "post 4: corrects the last: "
+    assert session.enter("=9n10h").message.startswith("corrected: post 4 logged")
+    assert [reading.text for reading in session.record.readings] == ["9n10h"]
+    assert not session.enter("12:6n10h").done, "no such post"
+    assert session.step(-1).done
+    refused = session.enter("=3n2o")
+    assert not refused.done
+    assert "post 3 is not what was logged last" in refused.message
+    at = session.enter("4:6n4").at
+    assert at is not None
+    assert at >= len("4:6n")
+
+
+def test_near_where_it_stood_with_no_pack_logged_asks_which_it_is(session) -> None:
+    assert session.enter("6n10h").done
+    asked = session.enter("6n11h")
+    assert not asked.done
+    assert "=6n11h if the last one was wrong" in asked.message
+    assert session.enter("6n11h").done, "the second Enter: packed and read again"
+    assert len(session.record.readings) == 2
+    assert session.enter(".5n.5h").done, "near where the packs bring it: nothing is asked"

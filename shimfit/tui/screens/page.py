@@ -62,6 +62,8 @@ class Question:
     """What stands on the line to begin with."""
     echo: Callable[[str], str] | None = None
     """Says, on every key, what would come of it."""
+    back: Callable[[], None] | None = None
+    """Esc asks what was asked before; None: it leaves."""
 
 
 class Page(RoleScreen):
@@ -69,8 +71,6 @@ class Page(RoleScreen):
 
     NAME: ClassVar[str] = ""
     """Its name among actions.SCREENS."""
-    TAB: ClassVar[str] = ""
-    """Name in the row of screens that it belongs to, when it is not its own."""
     ALWAYS_ASKS: ClassVar[bool] = False
     """True: the line is a reading's and always open."""
 
@@ -147,7 +147,7 @@ class Page(RoleScreen):
 
     def on_mount(self) -> None:
         """Offer the names of the screens and put the cursor where typing goes."""
-        here = f"go_{self.TAB or self.NAME}"
+        here = f"go_{self.NAME}"
         tabs = [BY_NAME[f"go_{name}"] for name in SCREENS]
         self.query_one("#tabs", Taps).offer(
             [[Tap(tab.title, tab.name, "here" if tab.name == here else "band") for tab in tabs]]

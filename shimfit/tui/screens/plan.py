@@ -37,7 +37,6 @@ class PlanScreen(Page):
     """Progress while it plans; then who gets what, and what is to be cut."""
 
     NAME = "plan"
-    TAB = "run"
 
     def __init__(self, session: Session) -> None:
         super().__init__(session)

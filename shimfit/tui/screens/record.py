@@ -7,14 +7,13 @@ from typing import TYPE_CHECKING
 from textual import on
 
 from shimfit.model import PostState
-from shimfit.quantities.shown import fine
 from shimfit.text.canvas import Canvas
 from shimfit.text.glyphs import ROLES
-from shimfit.text.phrases import state_word
+from shimfit.text.phrases import clipped, state_word
 from shimfit.tui.handover import FileToWrite, export_record, suggested_name
 from shimfit.tui.screens.page import Page, Question
 from shimfit.tui.session import Outcome
-from shimfit.tui.widgets import Rows, Tap
+from shimfit.tui.widgets import Picture, Rows, Tap
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -25,15 +24,22 @@ if TYPE_CHECKING:
     from shimfit.model import Reading
     from shimfit.standing import PostRecord
     from shimfit.text.canvas import Run
+    from shimfit.text.phrases import Words
+    from shimfit.tui.session import Session
 
 
 class RecordScreen(Page):
-    """One row a post: before, after, allowed."""
+    """A row a post: how it stood before and after, what is allowed, and what is under it."""
 
     NAME = "record"
 
+    def __init__(self, session: Session) -> None:
+        super().__init__(session)
+        self._headings: list[Run] = []
+
     def compose_body(self) -> ComposeResult:
-        """The list alone."""
+        """Headings, and the list."""
+        yield Picture(self._draw_headings, id="headings")
         yield Rows(id="list", empty=self.session.keys.spell("no run yet: F5 sets one up"))
 
     def show(self) -> None:
@@ -43,9 +49,8 @@ class RecordScreen(Page):
             posts = self.session.run.posts
             names = [post.name for post in posts]
             here = self.session.place.post if self.session.place else ""
-            self.query_one("#list", Rows).fill(
-                [self._row(post, width) for post in posts], names.index(here) if here in names else 0
-            )
+            self._headings, *rows = record_rows(self.session, width)
+            self.query_one("#list", Rows).fill(rows, names.index(here) if here in names else 0)
         super().show()
 
     def focus_home(self) -> None:
@@ -64,7 +69,21 @@ class RecordScreen(Page):
 
     def default_hint(self) -> str:
         """What the two columns are."""
-        return "off at the top, before and after" if self.session.run is not None else ""
+        return self._limit_words() if self.session.run is not None else ""
+
+    def _draw_headings(self, width: int, height: int) -> Canvas:
+        canvas, x = Canvas(width, height), 0
+        for text, role in self._headings:
+            canvas.put(x, 0, text, role)
+            x += len(text)
+        return canvas
+
+    def _limit_words(self) -> str:
+        run, words = self.session.run, self.session.words
+        if run is None or words is None or not run.posts:
+            return ""
+        unit = "mm" if words.units == "mm" else "inches"
+        return f"{unit} off at the top; allowed {words.allowed(run.posts[0])}"
 
     def keys(self) -> Sequence[Tap]:
         """What can be done from here."""
@@ -102,22 +121,43 @@ class RecordScreen(Page):
         self.session.refresh()
         return export_record(self.session.site, self.session.run, name, overwrite=overwrite)
 
-    def _row(self, post: PostRecord, width: int) -> list[Run]:
-        told = f"{self.session.glyphs.states[post.state]} {state_word(post.state)}"
-        before, after = self._off(post, post.before or post.reading), self._off(post, post.after)
-        room = 20 if width >= 48 else 19
-        runs: list[Run] = [(f"{post.name:>4} ", ""), (told.ljust(room)[:room], ROLES[post.state])]
-        runs.append((f"{before:>7}{after:>8}", ""))
-        if width >= 60:
-            assert self.session.run is not None
-            allowed = fine(post.tolerance.allowed_top_mm(post.height_mm), self.session.run.units)
-            runs.append((f"   allowed {allowed}  rounds {post.rounds}", ""))
-        if width >= 100:
-            runs.append(("  " + "; ".join(note.text for note in post.notes), ""))
-        return runs
 
-    def _off(self, post: PostRecord, reading: Reading | None) -> str:
-        if reading is None or reading.lean is None:
-            return "-"
-        assert self.session.words is not None
-        return self.session.words.off_by(reading.lean, post).removesuffix(" mm")
+def record_rows(session: Session, width: int) -> list[list[Run]]:
+    """Headings, then a row a post; every column is as wide as what stands in it, so nothing runs together."""
+    run, words = session.run, session.words
+    assert run is not None
+    assert words is not None
+    cells = [("post", "before", "after", "allowed")]
+    states = [("state", "label")]
+    for post in run.posts:
+        states.append((f"{session.glyphs.states[post.state]} {state_word(post.state)}", ROLES[post.state]))
+        before, after = _off(words, post, post.before or post.reading), _off(words, post, post.after)
+        cells.append((post.name, before, after, words.allowed(post).removesuffix(" mm")))
+    wide = [max(len(row[column]) for row in cells) for column in range(4)]
+    state_wide = min(width - sum(wide[:3]) - 6, max(len(text) for text, _ in states))
+    besides = width - sum(wide) - state_wide - 10
+    rows: list[list[Run]] = []
+    for number, (row, (state, role)) in enumerate(zip(cells, states, strict=True)):
+        text = f"  {row[1]:>{wide[1]}}  {row[2]:>{wide[2]}}"
+        if besides >= 0:
+            more = _besides(words, run.posts[number - 1], besides) if number else "under it, and notes"
+            text += f"  {row[3]:>{wide[3]}}  {clipped(more, besides, words.glyphs.more)}"
+        label = "" if number else "label"
+        shown = clipped(state, state_wide, words.glyphs.more).ljust(state_wide)
+        rows.append([(f"{row[0]:>{wide[0]}}  ", label), (shown, role), (text, label)])
+    return rows
+
+
+def _off(words: Words, post: PostRecord, reading: Reading | None) -> str:
+    if reading is None or reading.lean is None:
+        return "-"
+    return words.off_by(reading.lean, post).removesuffix(" mm")
+
+
+def _besides(words: Words, post: PostRecord, width: int) -> str:
+    """Packs in place and notes, as much as there is room for."""
+    packs = ", ".join(
+        f"{words.glyphs.seats[pack.seat]} {words.short_pieces(pack)}" for pack in post.packs_in_place
+    )
+    told = "; ".join(part for part in (packs, *(note.text for note in post.notes)) if part)
+    return clipped(told, width, words.glyphs.more)

@@ -9,7 +9,7 @@ from textual import on
 from shimfit.text.canvas import Canvas
 from shimfit.text.glyphs import ROLES
 from shimfit.text.phrases import state_word
-from shimfit.text.pictures import Standing, run_as_it_stands, strip
+from shimfit.text.pictures import InPlan, Standing, run_as_it_stands, run_in_plan, strip
 from shimfit.tui.screens.page import Page
 from shimfit.tui.widgets import Picture, Rows, Tap
 
@@ -23,7 +23,10 @@ if TYPE_CHECKING:
 
 
 NO_RUN = "Enter on the screen Post opens the sample job, F5 sets up your own."
-LOW_PICTURE, TALL_PICTURE = 9, 18
+PICTURE_ROWS = ((50, 30), (36, 18), (0, 9))
+"""Rows of the picture, by the least rows of the window."""
+RIGHT_ANGLE_DEG = 90.0
+"""What a corner turns by, to the house, where nobody told it otherwise."""
 
 
 class RunScreen(Page):
@@ -51,7 +54,8 @@ class RunScreen(Page):
         names = [post.name for post in posts]
         here = self.session.place.post if self.session.place else ""
         width = self.window.width
-        self.query_one("#picture").styles.height = TALL_PICTURE if self.window.height >= 36 else LOW_PICTURE
+        rows = next(rows for least, rows in PICTURE_ROWS if self.window.height >= least)
+        self.query_one("#picture").styles.height = rows
         self.query_one("#list", Rows).fill(
             [self._row(post, width) for post in posts], names.index(here) if here in names else 0
         )
@@ -114,7 +118,11 @@ class RunScreen(Page):
     def _listed(self) -> tuple[PostRecord, ...]:
         if self.session.run is None:
             return ()
-        return self.session.run.left_to_do if self.session.only_left else self.session.run.posts
+        run = self.session.run
+        posts = run.left_to_do if self.session.only_left else run.posts
+        if not self.session.by_worst:
+            return posts
+        return tuple(sorted(posts, key=_share_of_limit, reverse=True))
 
     def _row(self, post: PostRecord, width: int) -> list[Run]:
         glyphs, words = self.session.glyphs, self.session.words
@@ -142,9 +150,20 @@ class RunScreen(Page):
         )
 
     def _draw_picture(self, width: int, height: int) -> Canvas:
-        words = self.session.words
-        if self.session.run is None or words is None:
+        words, run = self.session.words, self.session.run
+        if run is None or words is None:
             return Canvas(width, height)
+        if any(post.kind == "corner" for post in run.posts):
+            marks = [InPlan(post.name, post.station_mm, post.state, turn_of(post)) for post in run.posts]
+            return run_in_plan(
+                marks,
+                self.session.index,
+                length=words.length,
+                names=words.names,
+                glyphs=self.session.glyphs,
+                width=width,
+                height=height,
+            )
         return run_as_it_stands(
             [
                 Standing(
@@ -154,7 +173,7 @@ class RunScreen(Page):
                     post.reading.lean.top_mm(post.height_mm) if post.reading and post.reading.lean else None,
                     post.height_mm,
                 )
-                for post in self.session.run.posts
+                for post in run.posts
             ],
             self.session.index,
             names=words.names,
@@ -163,3 +182,16 @@ class RunScreen(Page):
             height=height,
             units=words.units,
         )
+
+
+def turn_of(post: PostRecord) -> float | None:
+    """How far the run turns at a post, + towards out; None: it goes straight on there."""
+    if post.kind != "corner":
+        return None
+    return -RIGHT_ANGLE_DEG if post.turn_deg is None else post.turn_deg
+
+
+def _share_of_limit(post: PostRecord) -> float:
+    """How far off the top is, as a share of what is allowed; one that was not read comes last."""
+    lean = post.reading.lean if post.reading is not None else None
+    return -1.0 if lean is None else post.tolerance.uses(lean, post.height_mm)

@@ -13,7 +13,7 @@ from shimfit.text.phrases import rod_words
 from shimfit.tui import sensing
 from shimfit.tui.screens.page import Page, Question
 from shimfit.tui.session import Outcome
-from shimfit.tui.setting_up import OPTION_HINTS, RUN_STEPS, add_run, check_answer, set_option
+from shimfit.tui.setting_up import OPTION_HINTS, add_run, check_answer, preview_words, run_steps, set_option
 from shimfit.tui.widgets import Rows, Tap
 
 if TYPE_CHECKING:
@@ -141,31 +141,53 @@ class SetupScreen(Page):
         self._ask_step(0, {})
 
     def _ask_step(self, index: int, answers: dict[str, str]) -> None:
-        key, hint = RUN_STEPS[index]
+        steps = run_steps(self.session.settings.units)
+        if index == len(steps):
+            self._ask_to_make(answers)
+            return
+        key, hint = steps[index]
 
         def answer(text: str) -> Outcome:
             try:
                 check_answer(self.session.site, key, text)
-                answers[key] = text
-                if index + 1 < len(RUN_STEPS):
-                    self._ask_step(index + 1, answers)
-                    return Outcome("")
-                run = add_run(self.session.site, answers)
             except ShimfitError as error:
                 return Outcome(error.message, done=False, at=error.at, bell="refused")
+            answers[key] = text
+            self._ask_step(index + 1, answers)
+            return Outcome("")
+
+        def back() -> None:
+            self._ask_step(index - 1, answers)
+
+        start = answers.get(key, "")
+        place, run = self.session.place, self.session.run
+        if key == "job" and not start and place is not None and not (run is not None and run.sample):
+            start = place.job
+        label = f"{index + 1}/{len(steps)} {key}"
+        self.ask(Question(label, hint, answer, start, back=back if index else None))
+
+    def _ask_to_make(self, answers: dict[str, str]) -> None:
+        """Show the run that would come of it; Enter makes it, Esc goes back to the last question."""
+        site = self.session.site
+
+        def make(text: str) -> Outcome:
+            if text.strip():
+                return Outcome("Enter alone makes the run; Esc goes back", done=False)
+            try:
+                run = add_run(site, answers)
+            except ShimfitError as error:
+                return Outcome(error.message, done=False, bell="refused")
             outcome = self.session.go_run(run.job, run.name)
             self.stop_asking()
             self.program.do("go_post")
             return outcome
 
-        start = ""
-        if (
-            key == "job"
-            and self.session.place is not None
-            and not (self.session.run and self.session.run.sample)
-        ):
-            start = self.session.place.job
-        self.ask(Question(key, hint, answer, start))
+        try:
+            hint = f"{preview_words(site, answers)}; Enter makes it, Esc goes back"
+        except ShimfitError as error:
+            hint = f"{error.message}; Esc goes back"
+        last = len(run_steps(self.session.settings.units)) - 1
+        self.ask(Question("make it", hint, make, back=lambda: self._ask_step(last, answers)))
 
     def _change(self, name: str) -> None:
         value = getattr(self.session.settings, name)
