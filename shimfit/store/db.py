@@ -255,6 +255,7 @@ def open_file(path: Path, *, read_only: bool, empty_ok: bool = False, now: str) 
     """
     with saying_what(path):
         _look_before_touching(path)
+        _refuse_hard_links(path, read_only=read_only)
         if read_only and empty_ok and not path.exists():
             db = _connect("file::memory:")
             migrate(db, now)
@@ -299,6 +300,39 @@ def _look_before_touching(path: Path) -> None:
     if application_id not in (0, APPLICATION_ID):
         raise _of_another_program(path)
     _refuse_newer(path, version)
+
+
+def _refuse_hard_links(path: Path, *, read_only: bool) -> None:
+    """Refuse a file that has a second name of its own: SQLite's write-ahead log goes by the name.
+
+    Programs that use two names don't see each other's, and spoil the file (https://sqlite.org/howtocorrupt.html,
+    section 2.5). To look at it is harmless where no name beside it has a log that this one would miss.
+    """
+    try:
+        stat = path.stat()
+    except FileNotFoundError:
+        return
+    if stat.st_nlink < 2:
+        return
+    real = Path(os.path.realpath(path))
+    with os.scandir(real.parent) as entries:
+        names = [entry.name for entry in entries if entry.inode() == stat.st_ino and entry.name != real.name]
+    other = next(
+        (one for name in names if os.path.samestat((one := real.with_name(name)).stat(), stat)), None
+    )
+    if read_only and not (other is not None and _has_log(other)):
+        return
+    name = "another name" if other is None else f"another name, {other.name}"
+    raise FileError(
+        f"{path} has {name} (a hard link): programs that use both would spoil it; "
+        f"remove the other name, or work on a copy (`cp {path} NEW.db`)",
+        path=str(path),
+    )
+
+
+def _has_log(data_file: Path) -> bool:
+    log = Path(f"{data_file}-wal")
+    return log.exists() and log.stat().st_size > 0
 
 
 def _of_another_program(path: Path) -> FileError:

@@ -424,6 +424,30 @@ def test_the_lock_is_the_files_own_by_whatever_link_it_is_named(tmp_path, monkey
     assert not (tmp_path / "link.db.lock").exists()
 
 
+@needs_posix
+def test_a_file_with_two_names_is_not_written_to_and_not_read_past_the_other_ones_log(crew, tmp_path):
+    north = crew().lay_out()
+    os.link(tmp_path / "north.db", tmp_path / "twin.db")
+    before = sorted(tmp_path.iterdir())
+    for read_only in (False, True):  # what is logged so far stands in north.db-wal
+        with pytest.raises(FileError, match=r"another name, north\.db \(a hard link\).*copy"):
+            Journal.open(tmp_path / "twin.db", read_only=read_only)
+    assert sorted(tmp_path.iterdir()) == before
+    north.log("noted", {"text": "x"}, post="1")
+    north.journal.close()
+    with pytest.raises(FileError, match=r"another name, twin\.db"):
+        Journal.open(tmp_path / "north.db")
+    with Journal.open(tmp_path / "twin.db", read_only=True) as twin:
+        assert twin.run("jetty", "east").post("1").notes
+    (tmp_path / "elsewhere").mkdir()
+    (tmp_path / "north.db").rename(tmp_path / "elsewhere" / "north.db")
+    with pytest.raises(FileError, match=r"has another name \(a hard link\)"):
+        Journal.open(tmp_path / "twin.db")
+    (tmp_path / "elsewhere" / "north.db").unlink()
+    with Journal.open(tmp_path / "twin.db") as twin:
+        twin.append("noted", {"text": "y"}, job="jetty", run="east", post="1")
+
+
 def test_a_program_of_another_kind_that_holds_the_file_is_waited_for_and_then_told(
     crew, tmp_path, monkeypatch
 ):
