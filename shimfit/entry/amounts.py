@@ -313,7 +313,8 @@ def step(number: Number, unit: LeanUnit, qualifier: Qualifier | None, settings: 
 
     Strong and shy part a graduation into more places (shy, on, strong), so the step is half of it. A decimal
     shows its own last place, but no eye parts a graduation finer than in quarters: who reads a caliper sets
-    its graduation. (Common practice, no source.)
+    its graduation. One decimal of millimetres that is 0 or 5 tells halves only: whoever reads to the half
+    millimetre writes the same. (Common practice, no source.)
     """
     last_place = Fraction(1, 10**number.places)
     if unit == "deg":
@@ -325,6 +326,8 @@ def step(number: Number, unit: LeanUnit, qualifier: Qualifier | None, settings: 
         return graduation / 2
     if number.form in ("fraction", "mixed"):
         return min(graduation, Fraction(1, number.denominator))
+    if unit == "mm" and number.places == 1 and (2 * number.value).denominator == 1:
+        last_place = Fraction(1, 2)
     return min(graduation, max(last_place, graduation / 4))
 
 

@@ -20,6 +20,7 @@ better, take a better instrument."""
 
 WORDS: Final[dict[str, tuple[str, Cure]]] = {
     "resolution": ("the steps of the scale", "repeat"),
+    "hand": ("how it was held and read", "repeat"),
     "accuracy": ("the instrument's stated accuracy", "turn"),
     "zero": ("the instrument's zero", "turn"),
     "no zero": ("the sensor's zero, which nobody has found", "turn"),
@@ -38,6 +39,11 @@ WORDS: Final[dict[str, tuple[str, Cure]]] = {
     "clamping": ("how it was clamped again", "turn"),
 }
 _CURE_BY_WORDS: Final[dict[str, Cure]] = dict(WORDS.values())
+
+
+HAND_MM: Final = 0.25
+"""What one person's readings of the same offset scatter by, one standard deviation: how the level or the line
+is held, where the eye is (common practice, no source); repeat readings of a run say better (`hand_mm`)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,7 +161,7 @@ def typed_budget(
     u_zero: float | None,
     length_mm: float,
     length_limit_mm: float = 5.0,
-    repeat_u: float = 0.0,
+    hand_mm: float = HAND_MM,
 ) -> Budget:
     """Budget of one direction of a typed reading.
 
@@ -163,7 +169,7 @@ def typed_budget(
     `accuracy_slope` = the instrument's stated limit ±; `u_zero` = standard uncertainty of its zero when that
     was found by turning it end for end and taken out of `slope` (then the stated accuracy, which is mostly
     the zero, no longer counts), None when it was not; `length_mm` = height or level length that was read
-    over, known within ±`length_limit_mm`.
+    over, known within ±`length_limit_mm`; `hand_mm` = what the offset scatters by from reading to reading.
     """
     is_turned = u_zero is not None
     return budget(
@@ -172,7 +178,7 @@ def typed_budget(
             Term("zero", u_zero or 0.0),
             Term("accuracy", 0.0 if is_turned else rectangular(accuracy_slope)),
             Term("length", abs(slope) * rectangular(length_limit_mm / length_mm)),
-            Term("repeat", repeat_u),
+            Term("hand", hand_mm / length_mm),
         )
     )
 

@@ -13,12 +13,13 @@ When no uncertainty is known the doubt can't be counted in: then the rules with 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Final, Literal, TypeAlias
 
 from shimfit.core.uncertainty.advice import Closeness, advise
 from shimfit.core.uncertainty.budget import Budget, Term
-from shimfit.core.uncertainty.disk import inside_disk, inside_square
+from shimfit.core.uncertainty.disk import inside_disk, inside_interval, inside_square
 from shimfit.errors import InternalError
 from shimfit.model import Decision, Lean, Reading, Tolerance, Verdict
 
@@ -132,14 +133,35 @@ def decide_lean(
 
 def sure_radius(allowed: float, u: float) -> float:
     """Largest magnitude with P(truly within the disk) >= 0.95, u in both directions; 0 when none has it."""
-    if u == 0.0:
-        return allowed
-    low, high = 0.0, allowed
-    if inside_disk(0.0, 0.0, u, u, allowed) < SURE:
+    return _most(allowed, lambda value: inside_disk(value, 0.0, u, u, allowed) >= SURE) if u else allowed
+
+
+def sure_beside(value: float, u: float, u_beside: float, allowed: float) -> float:
+    """Largest |other direction| with P(both truly within ±allowed) >= 0.95 when this one reads `value`."""
+    here = inside_interval(value, u, allowed)
+    return _most(allowed, lambda other: here * inside_interval(other, u_beside, allowed) >= SURE)
+
+
+def plumb_up_to(allowed: float, u: float, rule_factor: float, *, per_direction: bool) -> float:
+    """Largest lean in one direction, none in the other, that is called plumb; 0 when not even none is.
+
+    The one rule for readings (`decide`), for what a next reading may be (`core.chance`) and for what an
+    instrument can decide (`core.instruments.judge`): u in both directions.
+    """
+    guarded = max(0.0, allowed - rule_factor * u)
+    if rule_factor == 0.0 or u == 0.0:
+        return guarded
+    return min(guarded, sure_beside(0.0, u, u, allowed) if per_direction else sure_radius(allowed, u))
+
+
+def _most(allowed: float, holds: Callable[[float], bool]) -> float:
+    """Largest value up to `allowed` at which a falling test holds, within 1e-6; 0 when it never does."""
+    if not holds(0.0):
         return 0.0
+    low, high = 0.0, allowed
     while high - low > 1e-6 * allowed:
         middle = (low + high) / 2.0
-        low, high = (middle, high) if inside_disk(middle, 0.0, u, u, allowed) >= SURE else (low, middle)
+        low, high = (middle, high) if holds(middle) else (low, middle)
     return low
 
 
