@@ -28,22 +28,23 @@ least |y| of the segment; a rectangle is bounded by its two slabs. So windows an
 told is a polynomial fitted to the integral within 1e-8 (`Chances`), the same for every front.
 
 *Example.* Four corners of a 90 mm foot read at 1000 mm: J = ±5.56 mm per mm. A usual level read to 1 mm has
-u = 0.48 mm, own 0.38: with v = 0.08² + 0.04² mm² a seat, S = 4 · 5.56² · 0.008 + 2 · 0.38² = 1.28 mm² each
-way; at 1:500 the zone is a disk of 1.14 mm: packs that leave R = 0 are plumb at the next reading in 40 of
-100, R = (1, 0) in 29, and at 1:300 (zone 2.51 mm) in 91 and 83. 1 mm less is worth 4 · 0.1 minutes.
+u = 0.51 mm, own 0.42: with v = 0.08² + 0.04² mm² a seat, S = 4 · 5.56² · 0.008 + 2 · 0.42² = 1.33 mm² each
+way; at 1:500 the zone is a disk of 1.08 mm: packs that leave R = 0 are plumb at the next reading in 35 of
+100, R = (1, 0) in 26, and at 1:300 (zone 2.46 mm) in 90 and 81. 1 mm less is worth round · 0.09 minutes.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache, lru_cache
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from shimfit.core.objective import Reads, Scatter
-from shimfit.core.uncertainty import sure_radius
+from shimfit.core.uncertainty import plumb_up_to, sure_beside
 from shimfit.model import Chance
 
 if TYPE_CHECKING:
@@ -66,14 +67,21 @@ class Zone:
     decides: bool = True
     """False: no reading with this uncertainty can be called plumb; the zone is then the tolerance itself, so
     that packs are still chosen by the chance that the post truly stands within it."""
+    steps: tuple[tuple[float, float], ...] = ()
+    """A rectangle whose corners are cut off, as a stair of rectangles: (along, across) halves, the narrowest
+    along first; none: the plain rectangle."""
+
+    def scaled(self, by: float) -> Zone:
+        """The same so many times as large."""
+        steps = tuple((along * by, across * by) for along, across in self.steps)
+        return replace(self, along_mm=self.along_mm * by, across_mm=self.across_mm * by, steps=steps)
 
 
 def zone_of(allowed_mm: float, height_mm: float, reads: Reads, *, per_direction: bool) -> Zone:
     """The acceptance zone of the decision rule at the top.
 
-    Disk: the radius T − w or that of P(truly within) = 0.95, the smaller, with the larger u of the two; per
-    direction: T − w each (the corners of the rectangle, where P of both is a little below 0.95 and the
-    verdict is too close, count as plumb here).
+    Disk: the radius up to which a lean is called plumb with the larger u of the two. Per direction: the
+    rectangle up to T − w in which also P(both truly within) >= 0.95, which cuts its corners.
     """
     return _zone(
         allowed_mm, reads.u_along * height_mm, reads.u_across * height_mm, reads.factor, per_direction
@@ -82,17 +90,32 @@ def zone_of(allowed_mm: float, height_mm: float, reads: Reads, *, per_direction:
 
 @lru_cache(maxsize=1024)
 def _zone(allowed: float, u_along: float, u_across: float, factor: float, per_direction: bool) -> Zone:
-    if per_direction:
-        sides = allowed - factor * u_along, allowed - factor * u_across
-        decides = min(sides) > 0.0
-        return Zone(*(sides if decides else (allowed, allowed)), disk=False, decides=decides)
-    u = max(u_along, u_across)
-    radius = allowed - factor * u
-    if factor > 0.0 and u > 0.0:
-        radius = min(radius, sure_radius(allowed, u))
-    if radius <= 0.0:
-        return Zone(allowed, allowed, disk=True, decides=False)
-    return Zone(radius, radius, disk=True)
+    if not per_direction:
+        radius = plumb_up_to(allowed, max(u_along, u_across), factor, per_direction=False)
+        return Zone(radius or allowed, radius or allowed, disk=True, decides=radius > 0.0)
+    along = _beside(0.0, (u_across, u_along), allowed, factor)
+    across = _beside(0.0, (u_along, u_across), allowed, factor)
+    if min(along, across) <= 0.0:
+        return Zone(allowed, allowed, disk=False, decides=False)
+    if factor == 0.0 or max(u_along, u_across) == 0.0:
+        return Zone(along, across, disk=False)
+    edges = [along * math.sin(math.pi / 2.0 * k / _STAIR) for k in range(_STAIR + 1)]
+    steps = []
+    for one, other in pairwise(edges):
+        # Simpson's mean of the chord over the step: the stair is as large as the zone.
+        chords = [
+            _beside(at, (u_along, u_across), allowed, factor) for at in (one, (one + other) / 2.0, other)
+        ]
+        steps.append((other, (chords[0] + 4.0 * chords[1] + chords[2]) / 6.0))
+    return Zone(along, across, disk=False, steps=tuple(steps))
+
+
+def _beside(value: float, u: tuple[float, float], allowed: float, factor: float) -> float:
+    """How far the other direction may read when this one reads `value`; u: this one's, the other's."""
+    guarded = allowed - factor * u[1]
+    if factor == 0.0 or max(u) == 0.0:
+        return guarded
+    return min(guarded, sure_beside(value, *u, allowed))
 
 
 # ---------------------------------------------------------------- where the next reading falls
@@ -230,6 +253,8 @@ _DEGREE_A_SHARE = 2.8
 """Degree of the polynomials × (least standard deviation ÷ reach): leaves 1e-8 (measured, 0.1 … 0.6)."""
 _LEAST_DEGREE = 6
 _MORE_NODES = 8
+_STAIR = 5
+"""Steps that stand for a cut corner."""
 _FACTOR_MOST, _FACTOR_STEP = 5.6, 0.2
 """Values of what both directions of a rectangle share (trapezium rule)."""
 _MOST_SHARED = 0.98
@@ -304,6 +329,7 @@ class Chances:
         self.along = np.array([zone.along_mm for zone in zones])
         self.across = np.array([zone.across_mm for zone in zones])
         self.disk = np.array([zone.disk for zone in zones])
+        self._zones = zones
         self.reach = np.broadcast_to(np.asarray(allowed_mm, dtype=np.float64), (len(s),)) * (1.0 + 1e-9)
         sxx, sxy, syy = s[:, 0], s[:, 1], s[:, 2]
         angle = np.where(self.disk, 0.5 * np.arctan2(-2.0 * sxy, syy - sxx), 0.0)
@@ -494,16 +520,21 @@ class Chances:
         factor = np.arange(-_FACTOR_MOST, _FACTOR_MOST + _FACTOR_STEP / 2.0, _FACTOR_STEP)
         weight = np.exp(-0.5 * factor * factor)
         shared = np.minimum(np.abs(self._shared[c]), _MOST_SHARED)[:, None, None]
+        stairs = [self._zones[k].steps or ((self.along[k], self.across[k]),) for k in c.tolist()]
+        most = max(len(stair) for stair in stairs)
+        # (c, steps, 2); a short stair ends in steps that add nothing.
+        halves = np.array([[*stair, *[stair[-1]] * (most - len(stair))] for stair in stairs])
         sides = []
-        for u, half, sign in (
-            (self._u1[c], self.along[c], np.ones(len(c))),
-            (self._u2[c], self.across[c], np.sign(self._shared[c])),
-        ):
+        for u, sign, way in ((self._u1[c], np.ones(len(c)), 0), (self._u2[c], np.sign(self._shared[c]), 1)):
             moved = at + (sign * u)[:, None, None] * np.sqrt(shared) * factor
             alone = np.sqrt(1.0 - shared) * u[:, None, None]
-            sides.append(_between(moved, alone, half[:, None, None]))
-        one, other = sides
-        return np.asarray((one * (weight / weight.sum())) @ np.swapaxes(other, 1, 2))
+            sides.append([_between(moved, alone, halves[:, k, way, None, None]) for k in range(most)])
+        found = np.zeros((len(c), len(z), len(z)))
+        before = np.zeros_like(sides[0][0])
+        for one, other in zip(*sides, strict=True):
+            found += ((one - before) * (weight / weight.sum())) @ np.swapaxes(other, 1, 2)
+            before = one
+        return found
 
     def _told(self, c: Ints | int, x: Floats, y: Floats) -> Floats:
         """Polynomials of classes c at rests (x, y) in their own axes."""

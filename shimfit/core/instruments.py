@@ -6,12 +6,13 @@ readings and leaves only how well it was found. Zeros are kept with their date, 
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Final, Literal, TypeAlias
 
-from shimfit.core.uncertainty.budget import Budget, Term, budget, of_step, rectangular, typed_budget
-from shimfit.core.uncertainty.decision import FACTORS, Rule
+from shimfit.core.uncertainty.budget import HAND_MM, Budget, Term, budget, of_step, rectangular, typed_budget
+from shimfit.core.uncertainty.decision import FACTORS, Rule, plumb_up_to
 from shimfit.errors import InternalError
 from shimfit.model import Instrument, InstrumentKind, Tolerance
 
@@ -55,12 +56,14 @@ def correct(
     zero: float,
     instrument: Instrument | None,
     over_mm: float,
+    *,
+    hand_mm: float = HAND_MM,
 ) -> Corrected:
     """One direction as it counts: zero off, doubt from the instrument and from the reading's own step.
 
     `zero` = the instrument's zero in this direction; it counts only when it was found (u_zero is set).
     `over_mm` = height or level length that was read over. A reading can't be finer than the instrument's
-    own graduation. `instrument` None = DEFAULT_LEVEL.
+    own graduation. `instrument` None = DEFAULT_LEVEL. `hand_mm`: what the offset scatters by.
     """
     used: Instrument = DEFAULT_LEVEL if instrument is None else instrument
     step = half_step_slope
@@ -73,6 +76,7 @@ def correct(
         accuracy_slope=stated_accuracy(used),
         u_zero=used.u_zero,
         length_mm=over_mm,
+        hand_mm=hand_mm,
     )
     return Corrected(slope - found, terms)
 
@@ -114,14 +118,15 @@ def judge(
     zero = Term("accuracy", rectangular(stated_accuracy(instrument)))
     if instrument.u_zero is not None:
         zero = Term("zero", instrument.u_zero)
-    u = budget((Term("resolution", of_step(step / over)), zero)).u
+    u = budget((Term("resolution", of_step(step / over)), Term("hand", HAND_MM / over), zero)).u
     allowed = tolerance.allowed_slope(height_mm)
-    room = allowed - FACTORS[rule] * u
+    room = plumb_up_to(allowed, u, FACTORS[rule], per_direction=tolerance.per_direction)
     if room >= allowed / 2.0:
         return Judgement("fit", u, room, None)
-    doubt = f"±{FACTORS[rule] * u * height_mm:.2g} mm at the top"
+    doubt = f"±{(allowed - room if room else FACTORS[rule] * u) * height_mm:.2g} mm at the top"
     limit = f"{allowed * height_mm:.2g} mm"
-    turned = zero.name == "accuracy" and zero.u > of_step(step / over) and instrument.kind != "plumb-line"
+    own = math.hypot(of_step(step), HAND_MM) / over
+    turned = zero.name == "accuracy" and zero.u > own and instrument.kind != "plumb-line"
     cure = "turn it end for end once, or take a better one" if turned else "a finer one is needed"
     if room <= 0.0:
         words = f"{instrument.name} can't decide {limit}: its doubt is {doubt}; {cure}"

@@ -13,7 +13,7 @@ USUAL_TAPER_SLOPE = 0.025
 """1 in 40 (common practice, no source)."""
 USUAL_LEVEL_SLOPE = 0.0005
 USUAL_HALF_STEP_SLOPE = 0.0005
-USUAL_HAND_SLOPE = 0.00025
+USUAL_HAND_SLOPE = 0.0003
 """A level's stated accuracy, half of what is typed apart (a mm in a metre), and the hand's scatter (common
 practice, no source)."""
 

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from shimfit.core.instruments import Corrected, correct
-from shimfit.core.uncertainty import largest_of
+from shimfit.core.uncertainty import HAND_MM, largest_of, learned_hand_mm, rectangular
+from shimfit.entry import hear
+from shimfit.errors import EntryError
 
 if TYPE_CHECKING:
-    from shimfit.entry import Understood
+    from shimfit.entry import EntrySettings, Understood
     from shimfit.model import Instrument
+    from shimfit.standing import RunState
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,12 +32,19 @@ class Counted:
     """The largest term of the worse direction, in words."""
 
 
-def counted(heard: Understood, height_mm: float, instrument: Instrument | None) -> Counted:
-    """What was typed, as it counts; without a named instrument a usual carpenter's level stands in."""
+def counted(
+    heard: Understood, height_mm: float, instrument: Instrument | None, hand_mm: float = HAND_MM
+) -> Counted:
+    """What was typed, as it counts; without a named instrument a usual carpenter's level stands in.
+
+    `hand_mm`: what offsets scatter by from reading to reading (`hand_of`).
+    """
     over_mm = heard.over_mm or height_mm
     zeros = (0.0, 0.0) if instrument is None else (instrument.zero_along, instrument.zero_across)
     parts: list[Corrected | None] = [
-        None if slope is None or half_step is None else correct(slope, half_step, zero, instrument, over_mm)
+        None
+        if slope is None or half_step is None
+        else correct(slope, half_step, zero, instrument, over_mm, hand_mm=hand_mm)
         for slope, half_step, zero in zip(
             heard.slopes(height_mm), heard.resolution_slope(height_mm), zeros, strict=True
         )
@@ -49,3 +60,28 @@ def counted(heard: Understood, height_mm: float, instrument: Instrument | None) 
         None if across is None else across.budget.only("repeat").u,
         largest_of(known[0], known[-1]) if known else None,
     )
+
+
+def hand_of(run: RunState, entry: EntrySettings) -> float:
+    """Scatter of the hand in mm, learned from repeats: a run's typed readings that count as one mean."""
+    groups: list[list[float]] = []
+    steps_mm2: list[float] = []
+    for post in run.posts:
+        if post.mean_of < 2:
+            continue
+        some = [
+            one
+            for one, why in zip(post.readings, post.left_out, strict=True)
+            if why is None and one.u_own_along is not None and one.lean is not None and one.method == "typed"
+        ]
+        leans = [one.lean.top_mm(one.height_mm) for one in some if one.lean is not None]
+        groups += [list(offsets) for offsets in zip(*leans, strict=True)]
+        for one in some:
+            try:
+                half_steps = hear(one.text, entry).resolution_slope(one.height_mm)
+            except EntryError:  # typed where other words or units were in use
+                continue
+            steps_mm2 += [rectangular(half * one.height_mm) ** 2 for half in half_steps if half is not None]
+    if not steps_mm2:
+        return HAND_MM
+    return learned_hand_mm(groups, math.sqrt(sum(steps_mm2) / len(steps_mm2)))

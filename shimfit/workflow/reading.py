@@ -94,7 +94,7 @@ def log_typed(site: Site, place: Place, text: str, asked: Asked, *, sure: bool) 
         from shimfit.entry.second_look import looks_like_a_slip
 
         raise looks_like_a_slip(doubt)
-    reading = _reading_of(site, post, heard, asked)
+    reading = _reading_of(site, place, post, heard, asked)
     return log_ready(site, place, reading, asked)
 
 
@@ -242,13 +242,15 @@ def stage_of(post: PostRecord, asked: Asked) -> Stage:
     return "verify" if verifies else "stood"
 
 
-def _reading_of(site: Site, post: PostRecord, heard: Understood, asked: Asked) -> Reading:
-    from shimfit.workflow.doubt import counted
+def _reading_of(site: Site, place: Place, post: PostRecord, heard: Understood, asked: Asked) -> Reading:
+    from shimfit.workflow.doubt import counted, hand_of
 
+    run = site.run(place.job, place.run)
     name = asked.instrument or site.settings.instrument or None
     # At half height the offset is that of the post's middle, read over half the height.
     reach_mm = post.height_mm / 2 if asked.mid else post.height_mm
-    part = counted(heard, reach_mm, site.box().instrument(name) if name else None)
+    hand_mm = hand_of(run, site.entry_settings(run))
+    part = counted(heard, reach_mm, site.box().instrument(name) if name else None, hand_mm)
     return Reading(
         text=heard.text.strip(),
         slope_along=part.slope_along,

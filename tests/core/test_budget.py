@@ -17,6 +17,7 @@ from shimfit.core.uncertainty import (
     combine,
     from_quoted,
     largest_of,
+    learned_hand_mm,
     of_step,
     rectangular,
     sensor_budget,
@@ -82,9 +83,21 @@ def test_a_typed_reading():
     assert parts["resolution"] == pytest.approx(0.0005 / math.sqrt(3))
     assert parts["accuracy"] == pytest.approx(0.0005 / math.sqrt(3))
     assert parts["length"] == pytest.approx(0.01 * 5 / 1000 / math.sqrt(3))
+    assert parts["hand"] == pytest.approx(0.3 / 1000.0)
     turned = typed_budget(0.01, 0.0005, accuracy_slope=0.0005, u_zero=0.0001, length_mm=1000.0)
-    assert {term.name for term in turned.terms} == {"resolution", "zero", "length"}
+    assert {term.name for term in turned.terms} == {"resolution", "hand", "zero", "length"}
     assert turned.u < terms.u
+
+
+def test_repeats_teach_how_a_hand_scatters():
+    """Readings drawn with a scatter of 0.8 mm on a scale of 1 mm: the scatter comes out, not the steps."""
+    rng = random.Random(5)
+    groups = [[round(rng.gauss(3.2, 0.8)) for _ in range(3)] for _ in range(200)]
+    assert learned_hand_mm(groups, 1 / math.sqrt(12)) == pytest.approx(0.8, abs=0.06)
+    assert learned_hand_mm([], 0.3) == pytest.approx(0.3)
+    # Two readings that agree hardly move what is usual; many that never differ stop at a steady hand.
+    assert 0.25 < learned_hand_mm([[3.0, 3.0]], 0.29) < 0.3
+    assert learned_hand_mm([[3.0, 3.0]] * 400, 0.29) == pytest.approx(0.1)
 
 
 def test_a_streamed_reading_is_the_whole_formula():

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import importlib.util
 import math
 import random
+import sys
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -284,8 +287,10 @@ def test_the_magnitudes_doubt_is_first_order():
 # ---------------------------------------------------------------- advice
 
 
-def level_budget(lean_mm_per_m, accuracy=0.0005, step=0.0005):
-    return typed_budget(lean_mm_per_m / 1000, step, accuracy_slope=accuracy, u_zero=None, length_mm=1000.0)
+def level_budget(lean_mm_per_m, accuracy=0.0005, step=0.0005, hand_mm=0.0):
+    return typed_budget(
+        lean_mm_per_m / 1000, step, accuracy_slope=accuracy, u_zero=None, length_mm=1000.0, hand_mm=hand_mm
+    )
 
 
 def advice(mm_per_m, **budget):
@@ -359,3 +364,20 @@ def test_only_too_close_gets_advice():
     assert verdict(0.0).advice is None
     assert verdict(0.01).advice is None
     assert verdict(T).advice
+
+
+# ---------------------------------------------------------------- the promise
+
+
+def test_few_posts_that_are_out_are_called_plumb():
+    """A crew's posts, read on four instruments and three scales (simulated; table: bench/false_accepts.py)."""
+    at = Path(__file__).parents[1] / "bench" / "false_accepts.py"
+    spec = importlib.util.spec_from_file_location("false_accepts", at)
+    bench = importlib.util.module_from_spec(spec)
+    sys.modules[spec.name] = bench
+    spec.loader.exec_module(bench)
+    rows = list(bench.rows(3000, limits=("1:500",)))
+    assert all(row.called_plumb_out <= 0.05 for row in rows)
+    assert all(row.at_the_limit <= 0.06 for row in rows if row.scale == "1/2 mm")
+    assert sum(row.at_the_limit for row in rows) / len(rows) <= 0.05
+    assert max(row.plumb for row in rows) > 0.4

@@ -16,6 +16,7 @@ from shimfit.core.instruments import (
     judge,
     stated_accuracy,
 )
+from shimfit.core.uncertainty import inside_disk
 from shimfit.errors import InternalError
 from shimfit.model import Instrument
 from shimfit.quantities.tolerance import parse_tolerance
@@ -63,15 +64,20 @@ def test_what_is_common_is_taken_where_nothing_was_entered():
 
 
 def test_a_tenth_of_a_degree_is_said_at_set_up():
-    # u = 1.745/√3 = 1.008 mm/m against 2 mm/m (derived)
+    # u = √((1.745/√3)² + 0.3²) = 1.051 mm/m (derived): P(within a disk of 2 mm about 0) is 1 − exp(−2²/2u²)
+    # = 0.84, so not even 0 is plumb at 1:500; at 1:300 the same integral is 0.95 at 1.49 mm.
     clip = Instrument(
         "the clip-on", "inclinometer", accuracy_slope=DEFAULT_ACCURACY["inclinometer"], graduation_mm=0.0
     )
     found = judge(clip, LIMIT, 1000.0)
-    assert found.u * 1000 == pytest.approx(1.008, abs=5e-4)
-    assert found.fitness == "hardly"
-    assert found.plumb_up_to * 1000 == pytest.approx(2 - 1.645 * 1.008, abs=1e-3)
-    assert "can hardly decide 2 mm" in found.words
+    assert found.u * 1000 == pytest.approx(1.0514, abs=5e-4)
+    assert (found.fitness, found.plumb_up_to) == ("never", 0.0)
+    wider = judge(clip, parse_tolerance("1:300"), 1000.0)
+    assert wider.fitness == "hardly"
+    up_to = wider.plumb_up_to
+    assert inside_disk(up_to, 0.0, found.u, found.u, 1 / 300) == pytest.approx(0.95, abs=1e-4)
+    assert up_to < 1 / 300 - 1.645 * found.u
+    assert "can hardly decide 3.3 mm" in wider.words
     assert judge(clip, LIMIT, 1000.0, "2u").fitness == "never"
     assert judge(clip, LIMIT, 1000.0, "2u").plumb_up_to == 0.0
 
@@ -81,11 +87,11 @@ def test_a_good_level_has_nothing_to_say():
 
 
 def test_turning_it_once_makes_it_fit():
-    worn = Instrument("the worn level", "level", 1200.0, accuracy_slope=0.0015)
+    worn = Instrument("the worn level", "level", 1200.0, accuracy_slope=0.001)
     assert judge(worn, LIMIT, 1000.0).fitness == "hardly"
     assert "turn it end for end" in judge(worn, LIMIT, 1000.0).words
     turned = Instrument(
-        "the worn level", "level", 1200.0, 0.0015, zero_along=0.0012, u_zero=0.0002, checked="2026-06-01"
+        "the worn level", "level", 1200.0, 0.001, zero_along=0.0012, u_zero=0.0002, checked="2026-06-01"
     )
     assert judge(turned, LIMIT, 1000.0).fitness == "fit"
 
@@ -108,7 +114,7 @@ def test_a_zero_counts_only_when_it_was_found():
     turned = Instrument("l", "level", zero_along=0.0004, u_zero=0.0001, checked="2026-06-01")
     found = correct(0.0100, 0.0005, 0.0004, turned, 1000.0)
     assert found.slope == pytest.approx(0.0096)
-    assert {term.name for term in found.budget.terms} == {"resolution", "zero", "length"}
+    assert {term.name for term in found.budget.terms} == {"resolution", "hand", "zero", "length"}
     never = Instrument("l", "level", zero_along=0.0004)
     assert correct(0.0100, 0.0005, 0.0004, never, 1000.0).slope == 0.0100
 
@@ -119,9 +125,9 @@ def test_nobody_reads_finer_than_the_scale():
     assert {t.name: t.u for t in found.budget.terms}["resolution"] == pytest.approx(0.001 / math.sqrt(3))
 
 
-def test_a_plumb_line_has_only_the_tape():
+def test_a_plumb_line_has_only_the_tape_and_the_hand():
     found = correct(0.0, 0.0005, 0.0, Instrument("line", "plumb-line"), 1000.0)
-    assert [term.name for term in found.budget.terms] == ["resolution"]
+    assert [term.name for term in found.budget.terms] == ["hand", "resolution"]
 
 
 def test_an_unnamed_instrument_is_a_common_level():

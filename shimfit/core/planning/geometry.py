@@ -19,7 +19,7 @@ that no plane can follow. The contact holds while every seat still pushes: an in
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -253,7 +253,7 @@ def chances_of(geometry: Geometry, options: Options) -> Chances:
         )
     readings = np.array([one.base_mm2 for one in outlooks]).reshape(count, 3) / (allowed * allowed)[:, None]
     zones = [
-        replace(one.zone, along_mm=one.zone.along_mm / mm, across_mm=one.zone.across_mm / mm)
+        one.zone.scaled(1.0 / mm)
         for one, mm in zip(outlooks, allowed.tolist(), strict=True)
         for _ in range(each)
     ]

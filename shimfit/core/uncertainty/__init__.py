@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from shimfit.core.uncertainty.advice import Closeness, advise
 from shimfit.core.uncertainty.budget import (
+    HAND_MM,
     Budget,
     Cure,
     Term,
@@ -27,14 +28,17 @@ from shimfit.core.uncertainty.decision import (
     Rule,
     decide,
     decide_lean,
+    plumb_up_to,
+    sure_beside,
     sure_radius,
     u_of_magnitude,
 )
 from shimfit.core.uncertainty.disk import inside_disk, inside_interval, inside_square, normal_below
-from shimfit.core.uncertainty.repeats import Repeated, agree, combine
+from shimfit.core.uncertainty.repeats import Repeated, agree, combine, learned_hand_mm
 
 __all__ = [
     "FACTORS",
+    "HAND_MM",
     "ONE_SIDED_95",
     "RULE_WORDS",
     "SURE",
@@ -55,10 +59,13 @@ __all__ = [
     "inside_interval",
     "inside_square",
     "largest_of",
+    "learned_hand_mm",
     "normal_below",
     "of_step",
+    "plumb_up_to",
     "rectangular",
     "sensor_budget",
+    "sure_beside",
     "sure_radius",
     "typed_budget",
     "u_of_magnitude",

@@ -41,9 +41,9 @@ WORDS: Final[dict[str, tuple[str, Cure]]] = {
 _CURE_BY_WORDS: Final[dict[str, Cure]] = dict(WORDS.values())
 
 
-HAND_MM: Final = 0.25
+HAND_MM: Final = 0.3
 """What one person's readings of the same offset scatter by, one standard deviation: how the level or the line
-is held, where the eye is (common practice, no source); repeat readings of a run say better (`hand_mm`)."""
+is held, where the eye is (common practice, no source). Repeat readings teach better (`learned_hand_mm`)."""
 
 
 @dataclass(frozen=True, slots=True)

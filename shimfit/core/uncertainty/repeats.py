@@ -7,9 +7,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from shimfit.core.uncertainty.budget import Budget, Term, budget
+from shimfit.core.uncertainty.budget import HAND_MM, Budget, Term, budget
 from shimfit.errors import InternalError
 
+HAND_KNOWN_FROM: Final = 8.0
+"""The usual scatter of a hand counts as so many differences between repeat readings (own choice)."""
+LEAST_HAND_MM, MOST_HAND_MM = 0.1, 1.5
+"""A steadier or a wilder hand is not believed: few readings of one scale say too little (own choice)."""
 _SURE: Final = 3.0
 _SAME: Final = 1e-12
 """Slopes this near came from the same typed number."""
@@ -58,6 +62,19 @@ def combine(slopes: Sequence[float], u_own: Sequence[float], shared: Sequence[Te
             own = max(own, finest)
     name = "repeat" if n > 1 else "reading"
     return Repeated(mean, budget((Term(name, own), *shared)), n, spread)
+
+
+def learned_hand_mm(repeats: Sequence[Sequence[float]], steps_mm: float) -> float:
+    """Scatter of the hand, one standard deviation in mm, from groups of repeat readings of one offset each.
+
+    `steps_mm` = standard uncertainty of the scale's steps alone, which is no scatter of the hand. The usual
+    variance and the groups' own are averaged by their degrees of freedom (a scaled inverse χ² prior).
+    """
+    free = sum(len(group) - 1 for group in repeats)
+    square = sum(_sample_deviation(group) ** 2 * (len(group) - 1) for group in repeats)
+    usual = HAND_MM**2 + steps_mm**2
+    known = (HAND_KNOWN_FROM * usual + square) / (HAND_KNOWN_FROM + free)
+    return min(MOST_HAND_MM, max(LEAST_HAND_MM, math.sqrt(max(0.0, known - steps_mm**2))))
 
 
 def agree(slopes: Sequence[float], u_own: Sequence[float]) -> bool:
