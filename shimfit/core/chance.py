@@ -1,6 +1,6 @@
 """The chance of plumb at the next reading: what makes packs worth their minutes.
 
-    cost = work + material + round × (1 − chance)        prices: `objective`
+    cost = work + material + round × (1 ÷ chance − 1)        prices: `objective`
 
 One objective for one post and for many: `packing`, `correction` and `planning` price with these functions.
 Numpy and the standard library only; every function takes arrays, so a post or a thousand cost one call.
@@ -10,13 +10,14 @@ are judged by what the next reading will say of them: chance = P(it is decided p
 
 *Model.* The packs are predicted to leave the top at R = (along, across), mm. The next reading is R + N(0, S):
 
-    S = J diag(v) Jᵀ  +  2 · own²  +  (u_take_up · shift)(u_take_up · shift)ᵀ
+    S = J diag(v) Jᵀ  +  own²  +  hand²  +  (u_take_up · shift)(u_take_up · shift)ᵀ
 
 J (2, n) maps thickness errors of the n supports that carry to the top (`top_per_error`; with three supports
 their own narrow base), v (n,) mm² is what a seat scatters by (`Scatter`: roughness of the seat, the
 pieces, the mark, the place of bearing), own is the part of a reading's uncertainty that is new each time
-(steps of the scale, the hand) and counts twice: the reading packed by and the one that verifies; what all
-readings with one instrument share (its zero) moves both alike and cancels. shift is how far the packs take
+(steps of the scale, the hand): of the reading packed by all of it, of the one that verifies only the hand,
+for that falls on the marks of its scale, and so many of them are plumb (`_on_marks`); what all readings with
+one instrument share (its zero) moves both alike and cancels. shift is how far the packs take
 the top. It is decided plumb inside `Zone`: a disk, or a rectangle per direction, of the tolerance less the
 guard band, in which also P(truly within) >= 0.95. All scatters are data (common practice, no source).
 
@@ -28,9 +29,10 @@ least |y| of the segment; a rectangle is bounded by its two slabs. So windows an
 told is a polynomial fitted to the integral within 1e-8 (`Chances`), the same for every front.
 
 *Example.* Four corners of a 90 mm foot read at 1000 mm: J = ±5.56 mm per mm. A usual level read to 1 mm has
-u = 0.51 mm, own 0.42: with v = 0.08² + 0.04² mm² a seat, S = 4 · 5.56² · 0.008 + 2 · 0.42² = 1.33 mm² each
-way; at 1:500 the zone is a disk of 1.08 mm: packs that leave R = 0 are plumb at the next reading in 35 of
-100, R = (1, 0) in 26, and at 1:300 (zone 2.46 mm) in 90 and 81. 1 mm less is worth round · 0.09 minutes.
+u = 0.51 mm, own 0.42: with v = 0.08² + 0.04² mm² a seat, S = 4 · 5.56² · 0.008 + 0.42² + 0.3² = 1.25 mm² each
+way; at 1:500 readings up to 1.08 mm are plumb: 5 marks of 1 mm, as much as a disk of 1.26 mm. Packs that
+leave R = 0 are plumb at the next reading in 47 of 100, R = (1, 0) in 35, and at 1:300 (zone 2.59 mm) in 93
+and 85. At 6 minutes a round the first millimetre costs 4.3 minutes at 1:500 and 0.6 at 1:300.
 """
 
 from __future__ import annotations
@@ -43,7 +45,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from shimfit.core.objective import Reads, Scatter
+from shimfit.core.objective import LEAST_CHANCE, Reads, Scatter
 from shimfit.core.uncertainty import plumb_up_to, sure_beside
 from shimfit.model import Chance
 
@@ -83,22 +85,30 @@ def zone_of(allowed_mm: float, height_mm: float, reads: Reads, *, per_direction:
     Disk: the radius up to which a lean is called plumb with the larger u of the two. Per direction: the
     rectangle up to T − w in which also P(both truly within) >= 0.95, which cuts its corners.
     """
-    return _zone(
-        allowed_mm, reads.u_along * height_mm, reads.u_across * height_mm, reads.factor, per_direction
-    )
+    u = reads.u_along * height_mm, reads.u_across * height_mm
+    return _zone(allowed_mm, *u, reads.factor, per_direction, reads.step * height_mm)
 
 
 @lru_cache(maxsize=1024)
-def _zone(allowed: float, u_along: float, u_across: float, factor: float, per_direction: bool) -> Zone:
+def _zone(  # noqa: PLR0917 - remembered by all that it depends on
+    allowed: float, u_along: float, u_across: float, factor: float, per_direction: bool, step: float
+) -> Zone:
     if not per_direction:
         radius = plumb_up_to(allowed, max(u_along, u_across), factor, per_direction=False)
-        return Zone(radius or allowed, radius or allowed, disk=True, decides=radius > 0.0)
+        if radius <= 0.0:
+            return Zone(allowed, allowed, disk=True, decides=False)
+        return _on_marks(Zone(radius, radius, disk=True), step)
     along = _beside(0.0, (u_across, u_along), allowed, factor)
     across = _beside(0.0, (u_along, u_across), allowed, factor)
     if min(along, across) <= 0.0:
         return Zone(allowed, allowed, disk=False, decides=False)
     if factor == 0.0 or max(u_along, u_across) == 0.0:
-        return Zone(along, across, disk=False)
+        return _on_marks(Zone(along, across, disk=False), step)
+    if step > 0.0:
+        marks = [k * step for k in range(int(along / step + _AT_MARK) + 1)]
+        beside = [_beside(at, (u_along, u_across), allowed, factor) for at in marks]
+        stair = [(at + step / 2.0, _to_marks(far, step)) for at, far in zip(marks, beside, strict=True)]
+        return Zone(stair[-1][0], stair[0][1], disk=False, steps=tuple(stair))
     edges = [along * math.sin(math.pi / 2.0 * k / _STAIR) for k in range(_STAIR + 1)]
     steps = []
     for one, other in pairwise(edges):
@@ -108,6 +118,27 @@ def _zone(allowed: float, u_along: float, u_across: float, factor: float, per_di
         ]
         steps.append((other, (chords[0] + 4.0 * chords[1] + chords[2]) / 6.0))
     return Zone(along, across, disk=False, steps=tuple(steps))
+
+
+def _to_marks(half: float, step: float) -> float:
+    """Half a width as the marks within it and half a step beyond the last."""
+    return half if step <= 0.0 else (math.floor(half / step + _AT_MARK) + 0.5) * step
+
+
+def _on_marks(zone: Zone, step: float) -> Zone:
+    """The zone of what is read off as marks within `zone`: a disk as large as the squares about them."""
+    if step <= 0.0:
+        return zone
+    if not zone.disk:
+        return replace(
+            zone, along_mm=_to_marks(zone.along_mm, step), across_mm=_to_marks(zone.across_mm, step)
+        )
+    far = zone.along_mm / step + _AT_MARK
+    if far > _MANY_MARKS:
+        return zone
+    marks = sum(2 * math.floor(math.sqrt(far * far - k * k)) + 1 for k in range(-int(far), int(far) + 1))
+    radius = step * math.sqrt(marks / math.pi)
+    return replace(zone, along_mm=radius, across_mm=radius)
 
 
 def _beside(value: float, u: tuple[float, float], allowed: float, factor: float) -> float:
@@ -154,9 +185,9 @@ def covariance(  # noqa: PLR0917 - it takes the quantities it takes
     sx, sy = shift[..., 0], shift[..., 1]
     return np.stack(
         (
-            (x * x * v).sum(-1) + 2.0 * (reads.own_along * h) ** 2 + sx * sx,
+            (x * x * v).sum(-1) + (reads.own_along**2 + reads.scatter[0] ** 2) * h * h + sx * sx,
             (x * y * v).sum(-1) + sx * sy,
-            (y * y * v).sum(-1) + 2.0 * (reads.own_across * h) ** 2 + sy * sy,
+            (y * y * v).sum(-1) + (reads.own_across**2 + reads.scatter[1] ** 2) * h * h + sy * sy,
         ),
         axis=-1,
     )
@@ -194,7 +225,9 @@ def outlook_of(
     """The outlook of one post: see the module."""
     zone = zone_of(allowed_mm, height_mm, reads, per_direction=per_direction)
     sx, sy = shift_mm[0] * u_take_up, shift_mm[1] * u_take_up
-    along, across = 2.0 * (reads.own_along * height_mm) ** 2, 2.0 * (reads.own_across * height_mm) ** 2
+    square = height_mm * height_mm
+    along = (reads.own_along**2 + reads.scatter[0] ** 2) * square
+    across = (reads.own_across**2 + reads.scatter[1] ** 2) * square
     return Outlook(zone, (along + sx * sx, sx * sy, across + sy * sy), scatter)
 
 
@@ -213,24 +246,26 @@ def foretold(  # noqa: PLR0917 - it takes the quantities it takes
     supports_mm2: J diag(v) Jᵀ; take_up_mm2: the rank-one part of S; both (along², along·across, across²).
     """
     xx, xy, yy = (a + b for a, b in zip(supports_mm2, take_up_mm2, strict=True))
-    own = (reads.own_along * height_mm) ** 2, (reads.own_across * height_mm) ** 2
-    both = (reads.u_along * height_mm) ** 2, (reads.u_across * height_mm) ** 2
+    square = height_mm * height_mm
+    own = reads.own_along**2 * square, reads.own_across**2 * square
+    again = reads.scatter[0] ** 2 * square, reads.scatter[1] ** 2 * square
+    both = reads.u_along**2 * square, reads.u_across**2 * square
     # The level turned end for end: the zero goes, the own part is averaged over two.
     halved = reads.own_along / math.sqrt(2.0), reads.own_across / math.sqrt(2.0)
-    turned = zone_of(
-        allowed_mm, height_mm, Reads(*halved, *halved, reads.factor), per_direction=per_direction
-    )
+    afresh = Reads(*halved, *halved, reads.factor, reads.step / 2.0)
+    turned = zone_of(allowed_mm, height_mm, afresh, per_direction=per_direction)
     zone = zone_of(allowed_mm, height_mm, reads, per_direction=per_direction)
     guard = reads.factor * max(reads.u_along, reads.u_across) * height_mm
     beyond = Zone(allowed_mm + guard, allowed_mm + guard, disk=not per_direction)
+    beyond = _on_marks(beyond, reads.step * height_mm)
     whole = Zone(allowed_mm, allowed_mm, disk=not per_direction)
-    twice = xx + 2.0 * own[0], xy, yy + 2.0 * own[1]
+    twice = xx + own[0] + again[0], xy, yy + own[1] + again[1]
     spreads = [
         twice,
         twice,
         # Truly within: the reading packed by is all that is not known, its shared part too.
         (xx + max(own[0], both[0]), xy, yy + max(own[1], both[1])),
-        (xx + 1.5 * own[0], xy, yy + 1.5 * own[1]),
+        (xx + own[0] + again[0] / 2.0, xy, yy + own[1] + again[1] / 2.0),
     ]
     chances = Chances(spreads, [zone, beyond, whole, turned], max(allowed_mm, math.hypot(*rest_mm)))
     told = chances.at(np.arange(4), np.full(4, rest_mm[0]), np.full(4, rest_mm[1])).tolist()
@@ -253,6 +288,9 @@ _DEGREE_A_SHARE = 2.8
 """Degree of the polynomials × (least standard deviation ÷ reach): leaves 1e-8 (measured, 0.1 … 0.6)."""
 _LEAST_DEGREE = 6
 _MORE_NODES = 8
+_AT_MARK = 1e-9
+_MANY_MARKS = 50.0
+"""Marks to the edge of a disk beyond which they lie as good as everywhere."""
 _STAIR = 5
 """Steps that stand for a cut corner."""
 _FACTOR_MOST, _FACTOR_STEP = 5.6, 0.2
@@ -570,3 +608,8 @@ def _powers(z: Floats, count: int) -> Floats:
 
 def _summed(one: Floats, other: Floats) -> Floats:
     return np.asarray(np.einsum("ni,ni->n", one, other))
+
+
+def next_rounds(price: float, chance: Floats | float) -> Floats:
+    """Minutes of the rounds after the first: where each succeeds with this chance it takes 1 ÷ chance."""
+    return np.asarray(price * (1.0 / np.maximum(chance, LEAST_CHANCE) - 1.0))

@@ -1,7 +1,8 @@
 """What a prescription costs in minutes: prices, what seats scatter by, and how the next reading is taken.
 
-cost = work + material + round × (1 − chance of plumb at the next reading); the chance, the model behind it
-and why the search stays exact: `chance`. All figures are data (common practice, no source) and settings.
+cost = work + material + round × (1 ÷ chance of plumb at the next reading − 1): where a round succeeds with
+that chance it takes 1 ÷ chance of them (geometric distribution), the first being paid anyhow. The chance, the
+model behind it and why the search stays exact: `chance`. All figures are data (common practice, no source).
 """
 
 from __future__ import annotations
@@ -9,6 +10,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+LEAST_CHANCE = 0.02
+"""A smaller chance counts as this: nobody goes round a post fifty times."""
 USUAL_TAPER_SLOPE = 0.025
 """1 in 40 (common practice, no source)."""
 USUAL_LEVEL_SLOPE = 0.0005
@@ -25,9 +28,8 @@ practice, no source)."""
 class Minutes:
     """What work and material cost, in minutes of the crew (common practice, no source; all are settings)."""
 
-    round: float = 12.0
-    """What a reading that does not say plumb costs. Loosen, set, tighten and read take about 4 minutes; at
-    the usual chance of a third such a post goes round about three times, and this term counts it once."""
+    round: float = 6.0
+    """One more round: loosen, set, tighten and read take about 4 minutes, the pieces changed about 2."""
     piece: float = 0.5
     """One thing to find, carry and slide in."""
     cut: float = 0.75
@@ -93,19 +95,27 @@ class Reads:
     own_across: float
     factor: float = 1.6448536269514722
     """Guard band ÷ u; 0 = simple acceptance, without the 0.95 either."""
+    step: float = 0.0
+    """Of the scale that is read, as a slope: readings fall on its marks; 0: anywhere (a sensor)."""
 
     def scaled(self, by: float) -> Reads:
         """The same with every uncertainty so many times as large."""
-        return Reads(
-            self.u_along * by, self.u_across * by, self.own_along * by, self.own_across * by, self.factor
-        )
+        own = self.own_along * by, self.own_across * by
+        return Reads(self.u_along * by, self.u_across * by, *own, self.factor, self.step * by)
+
+    @property
+    def scatter(self) -> tuple[float, float]:
+        """What readings of one lean scatter by, along and across: the own part without the scale's steps."""
+        steps = self.step * self.step / 12.0
+        along, across = self.own_along**2 - steps, self.own_across**2 - steps
+        return math.sqrt(max(0.0, along)), math.sqrt(max(0.0, across))
 
 
 def usual_reads(factor: float = 1.6448536269514722) -> Reads:
     """A usual level, typed to a millimetre in a metre, in a usual hand."""
     own = math.hypot(USUAL_HALF_STEP_SLOPE / math.sqrt(3.0), USUAL_HAND_SLOPE)
     u = math.hypot(own, USUAL_LEVEL_SLOPE / math.sqrt(3.0))
-    return Reads(u, u, own, own, factor)
+    return Reads(u, u, own, own, factor, 2.0 * USUAL_HALF_STEP_SLOPE)
 
 
 EXACT_READS = Reads(0.0, 0.0, 0.0, 0.0, 0.0)

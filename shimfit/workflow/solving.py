@@ -6,6 +6,7 @@ Pieces that were prescribed to other posts and are not in place yet are not offe
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
@@ -14,6 +15,7 @@ from shimfit.core import packing
 from shimfit.core.cautions import caution_of_material
 from shimfit.core.ledger import returned
 from shimfit.core.objective import Reads, usual_reads
+from shimfit.core.uncertainty import HAND_MM
 from shimfit.core.uncertainty.decision import FACTORS
 from shimfit.model import Lean, Lot, Prescription, Seat
 from shimfit.settings import degrees
@@ -33,6 +35,8 @@ if TYPE_CHECKING:
 
 WORTH_SAYING = 0.05
 """Packs that give so much more or less than worked out are worth a word; less is lost in the reading."""
+COARSEST_MM = 25.4 / 8.0
+"""Widest marks of a scale that offsets are read off."""
 WORTH_ANOTHER_LOOK = 0.02
 """Difference in take-up from which an answer is worked out again for the materials that it uses."""
 
@@ -227,4 +231,10 @@ def reads_of(post: PostRecord) -> Reads:
         u if part is None else min(u, part)
         for u, part in zip((reading.u_along, reading.u_across), own, strict=True)
     )
-    return Reads(reading.u_along, reading.u_across, along, across, factor)
+    if reading.method != "typed" or reading.u_own_along is None:
+        return Reads(reading.u_along, reading.u_across, along, across, factor)
+    # What its own part holds beside the usual hand are the steps of the scale.
+    hand = HAND_MM / (reading.gauge_mm or reading.height_mm)
+    steps = math.sqrt(12.0 * max(0.0, along * along - hand * hand))
+    step = min(steps, COARSEST_MM / (reading.gauge_mm or reading.height_mm))
+    return Reads(reading.u_along, reading.u_across, along, across, factor, step)

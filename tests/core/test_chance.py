@@ -83,10 +83,29 @@ def test_the_worked_example_of_the_module():
     assert np.abs(top) == pytest.approx(1000.0 / 180.0)
     reads, seat = usual_reads(), Scatter().seat_mm2(inner=True)
     s = covariance(top, [seat] * 4, 1000.0, reads, [0.0, 0.0], 0.15)
-    assert s == pytest.approx([1.334, 0.0, 1.334], abs=1e-3)
-    for allowed, best, off in ((2.0, 0.354, 0.262), (10.0 / 3.0, 0.892, 0.803)):
+    assert s == pytest.approx([1.251, 0.0, 1.251], abs=1e-3)
+    for allowed, best, off in ((2.0, 0.471, 0.353), (10.0 / 3.0, 0.931, 0.853)):
         chances = Chances(s, [zone_of(allowed, 1000.0, reads, per_direction=False)], allowed)
         assert chances.at(0, [0.0, 1.0], [0.0, 0.0]) == pytest.approx([best, off], abs=6e-3)
+
+
+@pytest.mark.parametrize(("text", "per_direction"), [("1:500", False), ("1:300", False), ("1:500", True)])
+def test_readings_that_fall_on_marks_are_counted_as_they_fall(text, per_direction):
+    """Against readings drawn, put on the marks of a millimetre scale and decided one by one."""
+    reads, limit = usual_reads(), parse_tolerance(text, per_direction=per_direction)
+    allowed, rng = limit.allowed_top_mm(1000.0), np.random.default_rng(11)
+    seats = 0.8 + reads.own_along**2 * 1e6 + 0.3**2
+    for rest in ((0.0, 0.0), (0.8, -0.5)):
+        zone = zone_of(allowed, 1000.0, reads, per_direction=per_direction)
+        told = float(Chances([[seats, 0.0, seats]], [zone], allowed).at(0, [rest[0]], [rest[1]])[0])
+        read = np.rint(rest + rng.normal(0.0, math.sqrt(seats), (20000, 2))) / 1000
+        marks, times = np.unique(read, axis=0, return_counts=True)
+        plumb = sum(
+            n
+            for mark, n in zip(marks, times, strict=True)
+            if decide_lean(Lean(*mark), reads.u_along, reads.u_across, limit, 1000.0).decision == "plumb"
+        )
+        assert told == pytest.approx(plumb / 20000, abs=0.03)
 
 
 def test_three_supports_have_a_base_of_their_own():

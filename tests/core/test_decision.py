@@ -370,7 +370,7 @@ def test_only_too_close_gets_advice():
 
 
 def test_few_posts_that_are_out_are_called_plumb():
-    """A crew's posts, read on four instruments and three scales (simulated; table: bench/false_accepts.py)."""
+    """A crew's posts, read with four instruments, three scales (simulated; table: bench/false_accepts.py)."""
     at = Path(__file__).parents[1] / "bench" / "false_accepts.py"
     spec = importlib.util.spec_from_file_location("false_accepts", at)
     bench = importlib.util.module_from_spec(spec)

@@ -16,6 +16,7 @@ from shimfit.core.packing.onebox import NODE_LIMIT
 from shimfit.core.packing.question import ask
 from shimfit.core.packing.shown import still_good
 from shimfit.core.packing.task import Offer
+from shimfit.errors import EntryError
 from shimfit.model import Lean, Seat
 
 if TYPE_CHECKING:
@@ -101,12 +102,46 @@ def prescribe(
         offers=every,
     )
     asked = Asked(question, tables, relaxed, node_limit)
-    draft = _as_it_stands(question, tables) or solve_layout(asked, layout or tables.options.layout)
+    draft = _as_it_stands(question, tables)
+    if draft is None:
+        asked, draft = _long_enough(asked, layout or tables.options.layout)
     if shown is not None and draft.packs:
         held = still_good(asked, shown)
         if held is not None and held.cost.total <= draft.cost.total + tables.options.costs.one:
             return held.prescription(question)
     return draft.prescription(question)
+
+
+def _long_enough(asked: Asked, layout: Layout) -> tuple[Asked, Draft]:
+    """Packs that bear on the length they should; on less, and saying so, where nothing else stands."""
+    refused: EntryError | None = None
+    draft: Draft | None = None
+    try:
+        draft = solve_layout(asked, layout)
+    except EntryError as error:
+        refused = error
+    shorter = asked.tables.with_shorter()
+    if shorter is not None and (draft is None or not asked.question.stands(draft.resting)):
+        less = replace(asked, tables=shorter)
+        other = solve_layout(less, layout)
+        if asked.question.stands(other.resting):
+            said = _how_short(other.packs, asked.options.min_inside_mm)
+            return less, replace(other, cautions=(*other.cautions, *said))
+    if draft is None:
+        assert refused is not None
+        raise refused
+    return asked, draft
+
+
+def _how_short(packs: Sequence[Pack], wanted_mm: float) -> list[str]:
+    """Pieces that reach less far in than they should."""
+    return [
+        f"{pack.seat}: {piece.lot} reaches only {piece.mark_mm:.0f} mm in, {wanted_mm:.0f} mm are wanted and "
+        "the box has nothing longer; look for crushing when it is tightened."
+        for pack in packs
+        for piece in pack.pieces
+        if piece.mark_mm is not None and piece.mark_mm - piece.trim_tip_mm < wanted_mm - 1e-6
+    ]
 
 
 def scaled(lean: Lean, by: float) -> Lean:

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from shimfit.core.chance import Chances, top_per_error
+from shimfit.core.chance import Chances, next_rounds, top_per_error
 from shimfit.core.packing.entries import BARE, Group, Listed, Pool
 from shimfit.core.packing.search import Search
 from shimfit.core.packing.task import MOST_RESTS
@@ -70,7 +70,7 @@ class GeneralSearch(Search):
         outlook = task.outlook
         alone = Chances([outlook.base_mm2], [outlook.zone], task.allowed_mm)
         # Whatever carries: no supports scatter less than not at all.
-        self._least = self.costs.round * (1.0 - float(alone.best()[0])) if not task.lean_only else 0.0
+        self._least = float(next_rounds(self.costs.round, alone.best())[0]) if not task.lean_only else 0.0
         self._known: dict[tuple[object, ...], Chances] = {}
 
     def best(
@@ -214,11 +214,11 @@ class GeneralSearch(Search):
     def _next_round(
         self, lists: Sequence[Listed], supports: _Supports, carries: Bools, x: Floats, y: Floats
     ) -> Floats:
-        """Round × (1 − chance) of many rests, each through the supports that carry it (m, n)."""
+        """The rounds after the next reading of many rests, each through the supports that carry it (m, n)."""
         seats = [self._scatter(lists[i].group.seat)[lists[i].group.inner] for i in supports.packed]
         bed = [self.task.outlook.scatter.seat_mm2(inner=False)] * len(supports.bare)
         variances = np.array([*bed, *seats])
-        cost = np.full(len(x), self.costs.round)
+        cost = np.full(len(x), float(next_rounds(self.costs.round, 0.0)))
         for mask, rows in _alike(carries):
             points = supports.points[mask]
             if len(points) < 3 or np.linalg.matrix_rank(points - points[0], tol=1e-6) < 2:
@@ -231,7 +231,7 @@ class GeneralSearch(Search):
                 spread = self.task.outlook.covariance(*rows_of, variances[mask].tolist())
                 known = Chances([spread], [self.task.outlook.zone], self.task.allowed_mm)
                 self._known[key] = known
-            cost[rows] = self.costs.round * (1.0 - known.at(0, x[rows], y[rows]))
+            cost[rows] = next_rounds(self.costs.round, known.at(0, x[rows], y[rows]))
         return cost
 
 

@@ -7,6 +7,7 @@ from collections import defaultdict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from shimfit.core.objective import LEAST_CHANCE
 from shimfit.model import Cost, Pack, Piece, Seat
 
 if TYPE_CHECKING:
@@ -150,7 +151,7 @@ def cost_of(
                 cuts += costs.tip_cut
             material += _material(tables, costs, lot, piece, pack)
     parts = (
-        ("next round", costs.round * (1.0 - chance)),
+        ("next round", costs.round * (1.0 / max(chance, LEAST_CHANCE) - 1.0)),
         ("lift", costs.lifting(lift_mm)),
         ("new material" if not costs.round else "material", material),
         ("pieces", pieces),

@@ -18,6 +18,8 @@ BearingPoint = Literal["auto", "corner"]
 Objective = Literal["minutes", "weights"]
 Layout = LayoutName | Literal["auto"]
 
+SHORTEST_INSIDE_MM = 10.0
+"""A shorter piece under the foot is never prescribed (common practice, no source)."""
 _MOST_PIECES = 4
 
 
@@ -78,7 +80,7 @@ class Costs:
     rock: float
     residual: float
     round: float
-    """× (1 − chance of plumb at the next reading)."""
+    """One more: × (1 ÷ chance of plumb at the next reading − 1)."""
     one: float
     """A difference below this is none on the screen: the shown answer stays."""
 
@@ -173,9 +175,9 @@ class Options:
     minutes: Minutes = field(default_factory=Minutes)
     scatter: Scatter = field(default_factory=Scatter)
     weights: Weights = field(default_factory=Weights)
-    min_inside_mm: float = 10.0
-    """Shortest length of a piece under the foot (common practice, no source); what the timber must not be
-    crushed by may ask for more."""
+    min_inside_mm: float = 20.0
+    """Shortest length of a piece under the foot (common practice, no source). Where box or foot leave
+    nothing so long, `prescribe` goes down to SHORTEST_INSIDE_MM and says so."""
     clearance_mm: float = 2.0
     """Kept free between a piece and the rod's hole (common practice, no source)."""
     lane_mm: float | None = None

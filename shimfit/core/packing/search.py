@@ -24,7 +24,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from shimfit.core.chance import Chances
+from shimfit.core.chance import Chances, next_rounds
 from shimfit.core.packing.entries import BARE, Choice, Group, Listed, Pool
 from shimfit.core.packing.support import Four, Windows, fourfold
 from shimfit.core.packing.tables import Tables, to_steps
@@ -109,7 +109,7 @@ class Search:
                 for combo in self.combos
             ]
             self.chances = Chances(spreads, [outlook.zone] * len(spreads), task.allowed_mm)
-            self.least_soft = (self.costs.round * (1.0 - self.chances.best()) - _DUST).tolist()
+            self.least_soft = (next_rounds(self.costs.round, self.chances.best()) - _DUST).tolist()
 
     def _scatter(self, seat: SeatTask) -> tuple[float, float]:
         """Variance of the thickness error of a place: at its face, and further in."""
@@ -207,7 +207,7 @@ class Search:
         if self.task.lean_only:
             return 1e6 * np.hypot(x, y) if self.task.disk else 1e6 * np.maximum(np.abs(x), np.abs(y))
         if self.costs.round:
-            return np.asarray(self.costs.round * (1.0 - self.chances.at(c, x, y)))
+            return next_rounds(self.costs.round, self.chances.at(c, x, y))
         return (self.costs.rock / self.pull_mm) * np.abs(q) + (
             self.costs.residual / self.task.residual_mm
         ) * (np.abs(x) + np.abs(y))
@@ -308,7 +308,7 @@ class Search:
         four = self.combos[c].four
         if self.costs.round:
             most = self.chances.at_most_along(c, rest[:2], (four.x[k], four.y[k]), window)
-            return np.asarray(self.costs.round * (1.0 - most) - _DUST)
+            return next_rounds(self.costs.round, most) - _DUST
         slopes = four.x[k], four.y[k], four.n[k]
         least = np.full(len(rest[0]), math.inf)
         for slope, at in zip(slopes, rest, strict=True):

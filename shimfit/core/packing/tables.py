@@ -20,10 +20,12 @@ from __future__ import annotations
 import copy
 import math
 from collections import defaultdict
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from shimfit.core.packing.options import SHORTEST_INSIDE_MM
 from shimfit.core.packing.stacks import (
     EPS,
     NO_CAPS,
@@ -68,6 +70,7 @@ class Tables(Tapered):
 
     def __init__(self, lots: Sequence[Lot], options: Options, prices: Prices | None, length: int) -> None:
         super().__init__(lots, options, prices)
+        self._with_shorter: list[Tables] = []
         self._newest: list[dict[str, Any]] = []
         """One entry, shared by all views: everything built for the greatest length so far."""
         self._set_length(length)
@@ -176,6 +179,15 @@ class Tables(Tapered):
         view = copy.copy(self)
         vars(view).update(self._newest[0])
         return view
+
+    def with_shorter(self) -> Tables | None:
+        """The same box with pieces as short as they may ever be; None where these tables allow them."""
+        if self.options.min_inside_mm <= SHORTEST_INSIDE_MM:
+            return None
+        if not self._with_shorter:
+            options = replace(self.options, min_inside_mm=SHORTEST_INSIDE_MM)
+            self._with_shorter.append(Tables(self.lots, options, self.prices, FIRST_LENGTH))
+        return self._with_shorter[0].view()
 
     def grown(self, steps: int) -> Tables:
         """These tables, long enough for a pack of `steps`; EntryError when no pack is that thick."""

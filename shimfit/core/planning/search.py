@@ -11,7 +11,7 @@ a bare seat is thickness 0 at the face, free. One post has 3 seats x 2 states: a
 
 *Search.* A pattern costs the sum of its three entries and what is left over (`rest`):
 
-    total = c_A + c_B + c_F + round · (1 − chance of plumb at the next reading)      in minutes, or in weights
+    total = c_A + c_B + c_F + round · (1 ÷ chance of plumb at the next reading − 1)    in minutes; in weights
             c_A + c_B + c_F + residual · (|along| + |across|) + rock · |rock|
 
 1. For a combination, pairs of two seats are laid out whose cost with the cheapest third is below a limit.
@@ -38,6 +38,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
+from shimfit.core.chance import next_rounds
+from shimfit.core.objective import LEAST_CHANCE
 from shimfit.core.planning import geometry as geometries
 from shimfit.core.planning.geometry import SEATS, STATES
 
@@ -217,7 +219,7 @@ class Rest:
     """(P,) cost of a whole share of lean."""
     rock: float
     round: float = 0.0
-    """× (1 − chance of plumb at the next reading); the chances are told where it is not 0."""
+    """Price of one more; the chances are told where it is not 0."""
     chances: Chances | None = None
     classes: Ints | None = None
     """(P, C) class of each post's combinations among the chances."""
@@ -349,7 +351,7 @@ class _Hunt:
         self.floor = np.zeros_like(self.base)
         """(P, C) what any rest of a combination costs at least."""
         if rest.chances is not None and rest.classes is not None:
-            self.floor = rest.round * (1.0 - rest.chances.best()[rest.classes]) - _DUST
+            self.floor = next_rounds(rest.round, rest.chances.best()[rest.classes]) - _DUST
             self.base += self.floor
         self.base[geometry.rock_low > geometry.rock_high] = np.inf
         # No pattern costs more than the dearest three entries and all that can be left over.
@@ -357,7 +359,7 @@ class _Hunt:
         self.most = (
             3 * float(finite.max(initial=0.0)) + rest.rock + 2 * float(rest.residual.max(initial=0.0)) + 1
         )
-        self.most += rest.round
+        self.most += rest.round / LEAST_CHANCE
         self.most += float(self.base[np.isfinite(self.base)].max(initial=0.0))
 
     @cached_property
@@ -497,7 +499,7 @@ class _Hunt:
             (along, across),
             ends,
         )
-        return np.asarray(self.rest.round * (1.0 - most) - _DUST)
+        return next_rounds(self.rest.round, most) - _DUST
 
     def _cheapest_between(self, tasks: _Tasks, pairs: _Pairs) -> Ints:
         """Entry of the third seat with the least cost in each pair's interval."""
@@ -526,9 +528,9 @@ class _Hunt:
             chances, price = self.rest.chances, self.rest.round
             classes, below = self.rest.classes[post, combination], limit[post] - EPS
             kept = kept[total[kept] + self.floor[post, combination][kept] < below[kept]]
-            rough = price * (1.0 - chances.at_most(classes[kept], x[kept], y[kept]))
+            rough = next_rounds(price, chances.at_most(classes[kept], x[kept], y[kept]))
             kept = kept[total[kept] + rough < below[kept]]
-            total[kept] += price * (1.0 - chances.at(classes[kept], x[kept], y[kept]))
+            total[kept] += next_rounds(price, chances.at(classes[kept], x[kept], y[kept]))
             kept = kept[total[kept] < below[kept]]
         entry = np.empty((kept.size, SEATS), np.int64)
         lines, order = np.arange(kept.size), tasks.order[task[kept]]
