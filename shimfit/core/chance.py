@@ -578,36 +578,40 @@ class Chances:
         """Polynomials of classes c at rests (x, y) in their own axes."""
         poly, reach, disk = self._coefficients, self.reach[c], self.disk[c]
         shape = np.broadcast_shapes(np.shape(c), np.shape(x), np.shape(y))
+        all_disks = bool(np.all(disk))
         places = []
         for at in (x, y):
-            share = np.minimum(np.maximum(at / reach, -1.0), 1.0)
-            z = np.where(disk, 2.0 * share * share - 1.0, share)
+            z = np.minimum(np.maximum(at / reach, -1.0), 1.0)
+            if all_disks:
+                z = 2.0 * z * z - 1.0
+            elif np.any(disk):
+                z = np.where(disk, 2.0 * z * z - 1.0, z)
             places.append(np.broadcast_to(z, shape).reshape(-1))
         if np.ndim(c) == 0:
-            found = _summed(_powers(places[0], len(poly[0])) @ poly[c], _powers(places[1], len(poly[0])))
+            left, right = (_powers(z, len(poly[0])) for z in places)
+            found = np.einsum("kn,kn->n", poly[c].T @ left, right)
         else:
             which = np.broadcast_to(c, shape).reshape(-1)
             found = np.empty(which.size)
             for first in range(0, which.size, _AT_ONCE):
                 some = slice(first, first + _AT_ONCE)
                 left, right = (_powers(z[some], len(poly[0])) for z in places)
-                found[some] = _summed((left[:, None, :] @ poly[which[some]])[:, 0, :], right)
+                found[some] = np.einsum("in,nij,jn->n", left, poly[which[some]], right, optimize=_ORDER)
         return np.asarray(np.minimum(np.maximum(found, 0.0), 1.0).reshape(shape))
 
 
+_ORDER = ["einsum_path", (0, 1), (0, 1)]
+
+
 def _powers(z: Floats, count: int) -> Floats:
-    """(N, count) Chebyshev polynomials T_0 … at z."""
+    """(count, N) Chebyshev polynomials T_0 … at z."""
     found = np.empty((count, z.size))
     found[0], found[1] = 1.0, z
     twice = 2.0 * z
     for i in range(2, count):
         np.multiply(twice, found[i - 1], out=found[i])
         found[i] -= found[i - 2]
-    return found.T
-
-
-def _summed(one: Floats, other: Floats) -> Floats:
-    return np.asarray(np.einsum("ni,ni->n", one, other))
+    return found
 
 
 def next_rounds(price: float, chance: Floats | float) -> Floats:

@@ -18,7 +18,7 @@ BOX = """lot,form,count,thickness_mm,length_mm,thin_mm,thick_mm,origin
 F0,flat,4,0.8,,,,offcut
 F1,flat,1,1.5,,,,bought
 F2,flat,1,0.8,,,,bought
-F3,flat,3,1.2,,,,bought
+F3,flat,2,1.2,,,,bought
 T0,taper,1,,120,0.5,3,offcut
 """
 
@@ -45,7 +45,7 @@ def served(tmp_path: Path, foresight: str) -> tuple[int, list[str]]:
 def test_foresight_serves_as_many_or_more_and_says_why(tmp_path: Path) -> None:
     without, _ = served(tmp_path, "no")
     with_it, whys = served(tmp_path, "yes")
-    # 3 either way from this box, whose second post would alone take what a later one needs.
+    # On a quiet machine 3 against 2; a plan that runs out of time on a busy one may only be as good.
     assert with_it >= without
     assert with_it >= 2
     assert any("posts to come" in why for why in whys[:2])

@@ -80,7 +80,7 @@ def test_packs_changed_in_between_begin_a_new_count(site: Site) -> None:
 def test_a_reading_that_cannot_be_of_the_same_lean_counts_alone(site: Site) -> None:
     site.log_reading(AT, "9.5mm n 6.5mm o")  # from an empty box: no pack can do it
     site.tighten(AT)
-    site.log_reading(AT, "1.7mm n 0.5mm o", sure=True)
+    site.log_reading(AT, "2.2mm n 0.5mm o", sure=True)
     assert site.post(AT).state is PostState.TOO_CLOSE
     site.log_reading(AT, "0.5mm n 0.5mm o", sure=True)  # the nut was turned, and nobody said so
     last = site.post(AT).reading

@@ -34,6 +34,8 @@ if TYPE_CHECKING:
     from shimfit.core.packing.draft import Draft
 
 
+_MOST_LIVE = 6
+"""Lifts that are tried at sensor rate."""
 _MOST_PAIRS = 400
 """Thicknesses of two flats under the corner that stays down that are tried where one flat is no answer."""
 
@@ -44,15 +46,19 @@ def solve_corners(asked: Asked) -> Draft:
     gave_up = rolls(asked.question) and any(lot.count for lot in asked.tables.lots)
     finished: list[bool] = []
 
+    least_rest = 0.0
+
     def down(allowed_mm: float) -> Draft | None:
-        draft, done = _down(asked, allowed_mm)
-        finished.append(done)
+        nonlocal least_rest
+        draft, outcome = _down(asked, allowed_mm)
+        finished.append(draft is not None or outcome.finished)
+        least_rest = outcome.least_rest
         return draft
 
     allowed = asked.question.safe_mm
     best = first_that_stands(asked, allowed, down)
     if not rolls(asked.question):
-        lifted, done = _lifted(asked, allowed, math.inf if best is None else best.cost.total)
+        lifted, done = _lifted(asked, allowed, math.inf if best is None else best.cost.total, least_rest)
         finished.append(done)
         best = _the_better(best, lifted)
     gave_up |= not all(finished)
@@ -73,7 +79,7 @@ def _to_itself(asked: Asked) -> Draft | None:
     """An answer within the tolerance when every seat has the box to itself."""
     allowed = asked.question.safe_mm
     down, _ = _down(asked, allowed)
-    return down if down is not None or rolls(asked.question) else _lifted(asked, allowed, math.inf)[0]
+    return down if down is not None or rolls(asked.question) else _lifted(asked, allowed, math.inf, 0.0)[0]
 
 
 def kind_of(asked: Asked) -> type[Search]:
@@ -81,16 +87,16 @@ def kind_of(asked: Asked) -> type[Search]:
     return GeneralSearch if rolls(asked.question) else Search
 
 
-def _down(asked: Asked, allowed_mm: float) -> tuple[Draft | None, bool]:
+def _down(asked: Asked, allowed_mm: float) -> tuple[Draft | None, Outcome]:
     """Best packs with the corner that stays down bare."""
     task = corner_task(asked, allowed_mm)
     outcome = asked.solve(task, kind=kind_of(asked))
     if outcome.answer is not None:
-        return draft_of(asked, "corners", task, outcome), True
-    return None, outcome.finished
+        return draft_of(asked, "corners", task, outcome), outcome
+    return None, outcome
 
 
-def _lifted(asked: Asked, allowed_mm: float, limit: float) -> tuple[Draft | None, bool]:
+def _lifted(asked: Asked, allowed_mm: float, limit: float, least_rest: float) -> tuple[Draft | None, bool]:
     """Best packs cheaper than the limit with one or two flats under the corner that stays down.
 
     Every thickness is looked at whose lift alone, with the cheapest packs beside it, leaves room below the
@@ -101,8 +107,10 @@ def _lifted(asked: Asked, allowed_mm: float, limit: float) -> tuple[Draft | None
     best: tuple[Outcome, Task, Down] | None = None
     finished, left = True, asked.node_limit
     # A foot that is lifted stands on four packs; the three others are searched.
-    beside = 3.0 * float(tables.c1.min()) if len(tables.c1) else math.inf
+    dearer = 3 - min(3, len(asked.question.offers))  # what stands there already may cost less than a piece
+    beside = least_rest + (dearer * float(tables.c1.min()) if len(tables.c1) else math.inf)
     pairs: list[int] | None = None
+    tried = 0
     queue = iter(singles)
     while True:
         steps = next(queue, None)
@@ -116,9 +124,10 @@ def _lifted(asked: Asked, allowed_mm: float, limit: float) -> tuple[Draft | None
         price = costs.lifting(steps * tables.options.quantum_mm)
         if price + beside + costs.piece >= limit:
             break
-        if left <= 0:
+        if left <= 0 or (asked.relaxed and tried >= _MOST_LIVE):
             finished = False
             break
+        tried += 1
         down = Down(steps)
         task = corner_task(asked, allowed_mm, lift_mm=steps * tables.options.quantum_mm)
         outcome = replace(asked, node_limit=left).solve(task, down=down, limit=limit - price)

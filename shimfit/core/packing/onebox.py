@@ -72,6 +72,8 @@ class Outcome:
     nodes: int
     finished: bool
     """False when the node limit stopped it."""
+    least_rest: float = 0.0
+    """What any rest on these places costs at least."""
 
 
 @dataclass
@@ -109,7 +111,7 @@ def solve_one_box(
     best: Answer | None = None
     bound = math.inf
     finished = True
-    floor = -math.inf
+    floor, least_rest = -math.inf, 0.0
     if paid:
         floor = _floor(kind(task, tables, frozenset(angles)), down, limit)
     for size in range(len(paid) + 1):
@@ -118,6 +120,7 @@ def solve_one_box(
         for chosen in itertools.combinations(paid, size):
             set_up = size * price
             search = kind(task, tables, frozenset((*free, *chosen)))
+            least_rest = search.least_rest
             found, low, done = _branch(search, down, limit - set_up, node_limit, count, relaxed=relaxed)
             finished &= done
             bound = min(bound, low + set_up)
@@ -128,7 +131,7 @@ def solve_one_box(
         finished, bound = False, -math.inf
     if best is not None and finished:
         bound = best.cost
-    return Outcome(best, bound, count.nodes, finished)
+    return Outcome(best, bound, count.nodes, finished, least_rest)
 
 
 def _floor(search: Search, down: Down, limit: float) -> float:

@@ -45,8 +45,10 @@ _DUST = 1e-9
 _HARDLY = 1e-7
 """Decides between like costs only."""
 _NEAREST = 30
-_MANY = 2000
+_MANY = 500
 """Candidates beyond which it pays to bound the pairs first."""
+_FEW = 1000
+"""Candidates looked at in one go at first; then twice as many each time."""
 _CHUNK = 1 << 16
 """Third-seat candidates looked at in one go: keeps memory flat."""
 
@@ -72,6 +74,8 @@ class Search:
         self.angles = angles
         self.combos: list[_Combo] = []
         self.groups: list[dict[bool, Group]] = [{} for _ in task.seats[1:]]
+        self.least_rest = 0.0
+        """What any rest costs at least, whichever places bear."""
         self._make()
 
     # -------------------------------------------------------------- set-up
@@ -109,7 +113,9 @@ class Search:
                 for combo in self.combos
             ]
             self.chances = Chances(spreads, [outlook.zone] * len(spreads), task.allowed_mm)
-            self.least_soft = (next_rounds(self.costs.round, self.chances.best()) - _DUST).tolist()
+            rounds = next_rounds(self.costs.round, self.chances.best())
+            self.least_soft: list[float] = (rounds - _DUST).tolist()
+            self.least_rest = min(self.least_soft)
 
     def _scatter(self, seat: SeatTask) -> tuple[float, float]:
         """Variance of the thickness error of a place: at its face, and further in."""
@@ -269,30 +275,28 @@ class Search:
         stop = np.searchsorted(last.error, hi + _DUST, side="right")
         count = np.maximum(stop - start, 0)
         some = np.flatnonzero(count)
-        if int(count.sum()) > _MANY and not self.task.lean_only:
-            # The best rest that any third thickness could give these two already costs too much.
-            rest = x[some], y[some], q[some]
-            least = self._least_soft(combo, third + 1, rest, (lo[some], hi[some]))
-            some = some[one.cost[a[some]] + two.cost[b[some]] + least <= pool.limit - cheapest]
         if not len(some):
             return
-        pair_cost = one.cost[a[some]] + two.cost[b[some]]
-        some = some[np.argsort(pair_cost, kind="stable")]
+        bound = one.cost[a[some]] + two.cost[b[some]] + cheapest + floor
+        if int(count[some].sum()) > _MANY and not self.task.lean_only:
+            # The best rest that any third thickness could give these two.
+            rest = x[some], y[some], q[some]
+            least = self._least_soft(combo, third + 1, rest, (lo[some], hi[some]))
+            bound = bound - floor + np.maximum(least, floor)
+        order = np.argsort(bound, kind="stable")
+        some, bound = some[order], bound[order]
         ends = np.cumsum(count[some])
-        cuts = np.searchsorted(ends, np.arange(_CHUNK, int(ends[-1]) + _CHUNK, _CHUNK), side="left") + 1
-        begin = 0
-        for cut in np.unique(np.minimum(cuts, len(some))):
-            part = some[begin:cut]
-            begin = int(cut)
-            if not len(part):
-                continue
-            if float(one.cost[a[part[0]]] + two.cost[b[part[0]]]) + cheapest + floor > pool.limit:
-                return
+        begin, size = 0, _FEW
+        while begin < len(some) and bound[begin] <= pool.limit:
+            # The most hopeful first: what they lead to rules the others out.
+            spent = ends[begin - 1] if begin else 0
+            stop_at = max(begin + 1, int(np.searchsorted(ends, spent + size)))
+            part = some[begin:stop_at][bound[begin:stop_at] <= pool.limit]
+            begin, size = stop_at, min(2 * size, _CHUNK)
             pairs = np.repeat(part, count[part])
             offset = np.arange(len(pairs)) - np.repeat(np.cumsum(count[part]) - count[part], count[part])
-            c = start[pairs] + offset
             ordered: list[Ints] = [a[pairs], b[pairs]]
-            ordered.insert(third, c)
+            ordered.insert(third, start[pairs] + offset)
             seats = list(kept)
             seats[third] = last
             self._offer(combo, seats, (ordered[0], ordered[1], ordered[2]), pool)

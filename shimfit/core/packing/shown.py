@@ -10,6 +10,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from shimfit.core.packing.draft import Draft
+from shimfit.core.packing.drafting import rolls
 from shimfit.core.packing.makeup import cost_of
 from shimfit.core.packing.places import place_of
 from shimfit.model import CORNERS
@@ -51,7 +52,9 @@ def still_good(asked: Asked, shown: Prescription) -> Draft | None:
     left = max(abs(x), abs(y)) if question.tolerance.per_direction else math.hypot(x, y)
     if left > question.safe_mm + _DUST:
         return None
-    counted, chance = question.chance_on(packs, resting, asked.options.scatter)
+    counted, chance = question.chance_on(
+        packs, resting, asked.options.scatter, all_carry=shown.layout == "corners" and not rolls(question)
+    )
     lifts = [pack.made_mm for pack in packs if question.plane.at_seat_mm(pack.seat) <= _DUST]
     cost = cost_of(
         asked.tables,
