@@ -471,10 +471,12 @@ class Chances:
             table = np.empty((len(poly), right.size, up.size), np.float32)
             for which in (self.disk, ~self.disk):
                 even = which is self.disk
-                x, y = (_powers(2.0 * at * at - 1.0 if even else at, len(poly[0])) for at in (right, up))
+                x, y = (_powers(2.0 * at * at - 1.0 if even else at, len(poly[0])).T for at in (right, up))
                 table[which] = np.minimum(np.maximum(x @ poly[which] @ y.T, 0.0), 1.0)
             alone = 1.0 - np.minimum(np.abs(self._shared), _MOST_SHARED) ** 2
-            curved = 2.0 * 0.242 * (self.reach**2 / alone) * (self._u1**-2 + self._u2**-2)
+            # A cut corner is a sum of such with differences in one direction: twice as much.
+            times = np.array([4.0 if zone.steps else 2.0 for zone in self._zones])
+            curved = times * 0.242 * (self.reach**2 / alone) * (self._u1**-2 + self._u2**-2)
             self._table = table, np.asarray(curved / (8.0 * _NODES**2) + 1e-6)
         return self._table
 

@@ -481,7 +481,7 @@ class _Hunt:
         if self.rest.chances is None or self.rest.classes is None:
             return ends
         along, across = tasks.share[0][of], tasks.share[1][of]
-        least = 1.0 - room / self.rest.round - _DUST
+        least = 1.0 / (1.0 + np.maximum(room, 0.0) / self.rest.round) - _DUST
         low, high = self.rest.chances.segment(
             self.rest.classes[tasks.post[of], tasks.combination[of]],
             (-along * turn[0], -across * turn[1]), (along, across), ends, least,
