@@ -16,9 +16,9 @@ def lake(shimfit):
 
 
 def test_an_instrument_that_cannot_decide_the_tolerance_is_said_when_it_is_entered(lake) -> None:
-    # check_values 1.16: a stated 0.1 deg is u = 1.745/√3 = 1.008 mm/m, hardly enough for 2 mm/m.
+    # A stated 0.1 deg is u = 1.745/√3 = 1.008 mm/m: P(within 2 mm) is at most 1 - exp(-2²/2u²) = 0.86.
     said = lake("instrument add clamp --kind inclinometer --accuracy 0.1deg").out
-    assert "hardly" in said
+    assert "can't decide 2 mm" in said
     assert "caution" not in lake("instrument add level-A --accuracy 0.2mm/m").out
 
 
@@ -27,7 +27,7 @@ def test_the_zero_found_end_for_end_is_taken_off_and_its_doubt_is_smaller(lake) 
     plain = lake("read", "lake/walk/1", "4mm n 8mm o", "--instrument", "level-A", "--json").json["reading"]
     # By hand: faces 3 and 1 mm/m along, both 1 mm/m across: zero (3 - 1)/2 = 1 along, 0 across.
     zero = lake(
-        "instrument", "check", "level-A", "3mm n 1mm o", "1mm n 1mm o", "--height", "1m", "--json"
+        "instrument", "check", "level-A", "3.0mm n 1.0mm o", "1.0mm n 1.0mm o", "--height", "1m", "--json"
     ).json["zero"]
     assert zero["slope_along"] == pytest.approx(0.001)
     assert zero["slope_across"] == pytest.approx(0.0, abs=1e-12)

@@ -14,6 +14,7 @@ import pytest
 from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import csc_array
 
+from shimfit.core.chance import next_rounds
 from shimfit.core.objective import Minutes
 from shimfit.core.packing import Options, Saw, build_tables, prescribe
 from shimfit.core.planning import PlanPost, plan, search
@@ -187,8 +188,8 @@ def test_the_batched_search_is_plain_enumeration(objective, per_direction):
             if objective == "weights":
                 total = total + 2 * (np.abs(x) + np.abs(y)) + 4 * np.abs(shares[..., 2])
             else:
-                total = total + options.costs.round * (
-                    1 - rest.chances.at(int(rest.classes[number, c]), x, y)
+                total = total + next_rounds(
+                    options.costs.round, rest.chances.at(int(rest.classes[number, c]), x, y)
                 )
             good = np.maximum(np.abs(x), np.abs(y)) <= 1 if per_direction else np.hypot(x, y) <= 1
             good &= (shares[..., 2] >= made.rock_low[number, c]) & (
@@ -489,13 +490,13 @@ def test_many_posts_are_priced_as_one(part):
         together = choose_together([post], tables, Highs(), until, long=False)
         if alone.status == "proven" and alone.within:
             proven += 1
-            assert together.bound <= alone.cost.total + 1e-6, number
+            assert together.bound <= alone.cost.total + 1e-5, number
             # Lifted on two flats is the one way out that only the single search knows.
             assert together.patterns or len(alone.packs) == 4, number
         for pattern in together.patterns:
             assert alone.within, number
             cost = pattern.cost + options.costs.saw_set_up * len({deg for _, deg in pattern.uses.settings})
-            assert cost >= alone.cost.total - 1e-6, number
+            assert cost >= alone.cost.total - 1e-5, number
             if together.bound > cost - 1e-6:
-                assert cost == pytest.approx(alone.cost.total, abs=1e-6), number
+                assert cost == pytest.approx(alone.cost.total, abs=1e-5), number
     assert proven >= CASES // 8
