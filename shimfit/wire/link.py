@@ -11,6 +11,7 @@ import errno
 import os
 import re
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 from urllib.parse import urlsplit
 
@@ -162,11 +163,32 @@ def open_sentence(url: str, error: Exception) -> str:
         case errno.EACCES | errno.EPERM:
             return f"{url} may not be opened by you: join the group that owns it (often `dialout` or `uucp`)"
         case errno.EBUSY | errno.EAGAIN:
-            return f"{url} is taken: another program, or a service that probes for modems, has it open"
+            who = _holder(url) or "another program, or a service that probes for modems,"
+            return f"{url} is taken: {who} has it open; end that first"
         case errno.ECONNREFUSED:
             return f"{url} refuses the connection: is the far end switched on and listening on that port?"
         case _:
             return f"{url} can't be opened: {_plain(error)}"
+
+
+def _holder(url: str) -> str | None:
+    """Who has a port open, where this system tells: `shimfit (process 4711)`; None where it doesn't."""
+    port = os.path.realpath(url)
+    for process in Path("/proc").glob("[0-9]*"):
+        try:
+            holds = {os.readlink(each) for each in (process / "fd").iterdir()}  # noqa: PTH115 - as text
+            words = (process / "cmdline").read_bytes().split(b"\0")
+        except OSError:  # another user's, or gone meanwhile
+            continue
+        if port not in holds or _FAR_END in holds or process.name == str(os.getpid()):
+            continue
+        names = [Path(os.fsdecode(word)).name for word in words[:4]]
+        return f"{'shimfit' if 'shimfit' in names else names[0]} (process {process.name})"
+    return None
+
+
+_FAR_END = "/dev/ptmx"
+"""Who holds this plays the sensor on a pseudo-terminal, and is no listener."""
 
 
 def lost_sentence(url: str, error: Exception) -> str:

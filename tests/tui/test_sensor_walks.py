@@ -11,6 +11,8 @@ from shimfit.core.sensing.hold import Doubts, hold
 from shimfit.core.sensing.mounting import AxisMap, parse_axis_map
 from shimfit.core.sensing.watch import WatchState
 from shimfit.model import Lean
+from shimfit.tui import sensing
+from shimfit.wire import link as links
 from shimfit.wire.inclinometer import Snapshot, taken_of
 from shimfit.workflow.sensor import options_of
 
@@ -195,5 +197,43 @@ def test_while_the_zero_is_unknown_nothing_is_called_plumb_and_no_packs_are_advi
             assert rung == []
             assert "stands plumb" not in hand.screen()
             assert "TOP zero" not in hand.screen()
+
+    wait_for(story())
+
+
+@pytest.mark.parametrize("size", [(40, 20), (80, 24)])
+def test_ports_stand_in_setup_and_what_is_chosen_is_listened_to_at_once(
+    app_on, running, wait_for, monkeypatch, size
+) -> None:
+    found = (links.Port("/dev/ttyUSB0", "USB serial adapter"), links.Port("/dev/ttyS0", "built-in port"))
+    monkeypatch.setattr(links, "ports", lambda: found)
+    listened: list[str] = []
+
+    async def story() -> None:
+        app = app_on(sensor=Mounted())
+
+        def sensor_of(site):
+            listened.append(site.settings.sensor)
+            return Mounted()
+
+        monkeypatch.setattr(sensing, "sensor_of", sensor_of)
+        async with running(app, *size) as hand:
+            app.do("go_setup")
+            for _ in range(60):
+                if "/dev/ttyUSB0" in hand.screen() and "listens to the inclinometer there" in hand.screen():
+                    break
+                await hand.press("down")
+            assert "/dev/ttyS0" not in hand.screen(), "a built-in port mostly leads nowhere"
+            await hand.press("enter")
+            await hand.sees("sensor: /dev/ttyUSB0")
+            assert app.session.settings.sensor == "/dev/ttyUSB0"
+            assert listened == ["/dev/ttyUSB0"]
+            for _ in range(10):
+                if "sensor_zero" in hand.screen() and "turn it end for end and find it" in hand.screen():
+                    break
+                await hand.press("down")
+            await hand.sees("sensor_zero   not found")
+            await hand.press("enter")
+            await hand.sees("FIND THE SENSOR'S ZERO")
 
     wait_for(story())

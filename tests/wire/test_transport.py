@@ -6,6 +6,7 @@ import contextlib
 import errno
 import os
 import socket
+import subprocess
 import sys
 from pathlib import Path
 
@@ -114,6 +115,22 @@ def test_a_terminal_that_goes_away_is_told_as_lost():
     with pytest.raises(InstrumentError):
         link.write(b"x")
     link.close()
+
+
+@pytest.mark.skipif(not Path("/proc/self/fd").is_dir(), reason="this system does not tell who holds a port")
+def test_a_second_listener_is_told_who_has_the_port(terminal):
+    _, name = terminal
+    program = (
+        "import sys, time; port = open(sys.argv[1], 'rb', 0); print('has it', flush=True); time.sleep(30)"
+    )
+    with subprocess.Popen([sys.executable, "-c", program, name], stdout=subprocess.PIPE) as holder:
+        assert holder.stdout.readline() == b"has it\n"
+        busy = OSError(errno.EBUSY, "busy")
+        words = open_sentence(name, busy)
+        holder.kill()
+    assert f"{name} is taken: " in words
+    assert f"(process {holder.pid}) has it open" in words
+    assert "another program" in open_sentence(name, busy)
 
 
 @pytest.mark.parametrize("reset", [False, True])

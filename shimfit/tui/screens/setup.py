@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from typing import TYPE_CHECKING
 
 from textual import on
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from textual.app import ComposeResult
 
     from shimfit.text.canvas import Run
+    from shimfit.tui.session import Session
 
 SETTINGS = (
     ("units", "what a bare number means: mm or inch"),
@@ -41,6 +43,8 @@ SETTINGS = (
     ("saw_deg", "what the saw can be set to, like 0.5 1 1.5; empty: no wedges are sawn"),
 )
 """Settings in the order in which they are listed, with what each is."""
+PORTS_S = 2.0
+"""Ports are looked for anew no sooner than that."""
 _CHOICES = {
     "units": ("mm", "inch"),
     "rule": ("95", "simple", "2u"),
@@ -55,6 +59,11 @@ class SetupScreen(Page):
     """Runs to open, a run to lay out, settings to change."""
 
     NAME = "setup"
+
+    def __init__(self, session: Session) -> None:
+        super().__init__(session)
+        self._found: list[tuple[str, str]] = []
+        self._ports_s = -PORTS_S
 
     def compose_body(self) -> ComposeResult:
         """The list alone."""
@@ -90,6 +99,8 @@ class SetupScreen(Page):
         return {
             "run": "Enter opens this run",
             "new": "asks for the job, the run's length, spacing, foot, height, tolerance",
+            "port": "Enter listens to the inclinometer there",
+            "zero": "what it says on a plumb post; Enter: turn it end for end and find it",
             "sample": "a made-up boardwalk and porch; shimfit demo --remove takes them out",
         }.get(kind, OPTION_HINTS.get(name, ""))
 
@@ -129,6 +140,12 @@ class SetupScreen(Page):
                 self.program.do("go_post")
             case "option":
                 self.ask(Question(name, OPTION_HINTS[name], lambda text: self._set_option(name, text)))
+            case "port":
+                outcome = self._set("sensor", name)
+                self.show()
+                self.say(outcome)
+            case "zero":
+                self.program.do("zero")
             case "set":
                 self._change(name)
 
@@ -270,4 +287,33 @@ class SetupScreen(Page):
             value = getattr(settings, name)
             shown = {True: "yes", False: "no"}[value] if isinstance(value, bool) else str(value) or "none"
             entries.append(("set", name, [(f"   {name:<13} {shown}", "")]))
+            if name == "sensor":
+                entries += [
+                    ("port", url, [(f"     port {url}  {seems}", "")]) for url, seems in self._ports()
+                ]
+            if name == "sensor_axes" and settings.sensor:
+                entries.append(("zero", "", [(f"   {'sensor_zero':<13} {self._zero_words()}", "")]))
         return entries
+
+    def _ports(self) -> list[tuple[str, str]]:
+        """Ports that something may hang on, with what they seem to be; the one in use is told above."""
+        from shimfit.wire.link import ports
+
+        now_s = time.monotonic()
+        if now_s - self._ports_s >= PORTS_S:
+            self._ports_s = now_s
+            self._found = [(port.url, port.seems) for port in ports() if port.is_likely]
+        return [found for found in self._found if found[0] != self.session.settings.sensor]
+
+    def _zero_words(self) -> str:
+        """The sensor's zero as it is taken off, and its age."""
+        from shimfit.workflow.sensor import options_of
+
+        try:
+            zero = options_of(self.session.site).zero
+        except ShimfitError as error:
+            return error.message
+        if zero is None:
+            return "not found"
+        age = "" if zero.age_days is None else f", {zero.age_days} days old"
+        return f"{zero.x_deg:+.2f} {zero.y_deg:+.2f} ± {2 * zero.u_deg:.2f}°{age}"
