@@ -107,13 +107,60 @@ class SerialLink:
                     part.close()
 
 
+class PairLink:
+    """Two sensors, one for each direction, as one link: whole lines of each, in turn."""
+
+    def __init__(self, links: tuple[Link, ...]) -> None:
+        self.url = PAIR_OF.join(link.url for link in links)
+        self._links = links
+        self._rests = [b""] * len(links)
+
+    def read(self) -> bytes:
+        """See Link. What is no whole line yet waits, and is given up where it grows too long for one."""
+        lines = b""
+        for at, link in enumerate(self._links):
+            whole, end, rest = (self._rests[at] + link.read()).rpartition(b"\n")
+            lines += whole + end
+            self._rests[at] = rest if len(rest) <= _LONGEST_LINE else b""
+        return lines
+
+    def write(self, data: bytes) -> None:
+        """See Link; both hear it."""
+        for link in self._links:
+            link.write(data)
+
+    def empty(self) -> None:
+        """See Link."""
+        self._rests = [b""] * len(self._links)
+        for link in self._links:
+            link.empty()
+
+    def set_speed(self, baud: int) -> None:
+        """See Link; both go on at it."""
+        for link in self._links:
+            link.set_speed(baud)
+
+    def close(self) -> None:
+        """See Link."""
+        for link in self._links:
+            link.close()
+
+
+PAIR_OF = ","
+"""Between the ports of two sensors, one for each direction."""
+_LONGEST_LINE = 1024
+
+
 def open_link(
     url: str, *, baud: int = DEFAULT_SPEED, framing: str = "8N1", dtr: bool = True, read_s: float = READ_S
 ) -> Link:
     """Open a link, alone (another program on the same port would steal bytes).
 
-    Raises UsageError for a URL that names no kind of link, InstrumentError when it can't be opened.
+    Two ports with a comma between them are two sensors, one for each direction. Raises UsageError for a URL
+    that names no kind of link, InstrumentError when it can't be opened.
     """
+    if PAIR_OF in url:
+        return _open_both(url, baud=baud, framing=framing, dtr=dtr, read_s=read_s)
     import serial
 
     bad_url = UsageError(
@@ -140,6 +187,19 @@ def open_link(
     except _TROUBLE as error:
         raise InstrumentError(open_sentence(url, error)) from error
     return SerialLink(url, port)
+
+
+def _open_both(url: str, *, baud: int, framing: str, dtr: bool, read_s: float) -> Link:
+    opened: list[Link] = []
+    try:
+        for each in map(str.strip, url.split(PAIR_OF)):
+            link = open_link(each, baud=baud, framing=framing, dtr=dtr, read_s=read_s / 2)
+            opened += [link]
+    except (InstrumentError, UsageError):
+        for link in opened:
+            link.close()
+        raise
+    return PairLink(tuple(opened))
 
 
 def _check_network(url: str) -> None:
@@ -272,6 +332,9 @@ def is_native_usb(url: str) -> bool:
 
 def speeds_to_try(url: str, last_good: int | None) -> Sequence[int]:
     """Speeds to hunt through: one where the link has none (network, pseudo-terminal, USB boards)."""
+    if PAIR_OF in url:
+        tried = [speeds_to_try(each.strip(), last_good) for each in url.split(PAIR_OF)]
+        return max(tried, key=len)
     if "://" in url or is_native_usb(url) or os.path.realpath(url).startswith(("/dev/pts/", "/dev/ptmx")):
         return (last_good or DEFAULT_SPEED,)
     return tuple(dict.fromkeys(((last_good,) if last_good else ()) + SPEEDS))

@@ -328,6 +328,7 @@ _LOOKS = {
     Refusal.NOT_A_NUMBER: "lines come without numbers (NaN is not one): is the sensor all right?",
     Refusal.COLUMN_COUNT: "lines come with another number of columns than described",
     Refusal.OUT_OF_RANGE: "leans beyond the range: units other than described, or it lies on its side",
+    Refusal.UNPAIRED: "one direction comes without the other: does the other sensor speak?",
     Refusal.FIELD_COUNT: "sentences come with fields missing",
 }
 GARBAGE_BYTES = 600

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 import socket
 import sys
@@ -22,6 +23,7 @@ from shimfit.wire import inclinometer, stream
 from shimfit.wire import link as links
 from shimfit.wire.capture import parse_capture, replay
 from shimfit.wire.inclinometer import Inclinometer
+from shimfit.wire.samples import Refusal
 from shimfit.wire.stream import ListenOptions, Stream
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals there")
@@ -466,3 +468,43 @@ def test_whatever_goes_wrong_in_the_reader_is_a_told_loss_and_a_new_beginning(pl
     finally:
         link.go_on.set()
         sensor.stop()
+
+
+def test_two_sensors_one_for_each_direction_are_one_inclinometer():
+    """Each on a port of its own; what one sends is never cut into by the other, and one alone is told."""
+    import tty
+
+    ends = [os.openpty() for _ in range(2)]
+    for _, theirs in ends:
+        tty.setraw(theirs)
+    said = [b"$IIXDR,A,0.500,D,PITCH*26\r\n", b"$IIXDR,A,-1.000,D,ROLL*54\r\n"]
+    stopping = threading.Event()
+    speaking = [True, True]
+
+    def speak(at: int) -> None:
+        while not stopping.wait(0.04):
+            if speaking[at]:
+                os.write(ends[at][0], said[at][:9])
+                time.sleep(0.01)
+                os.write(ends[at][0], said[at][9:])
+
+    speakers = [threading.Thread(target=speak, args=(at,), daemon=True) for at in range(2)]
+    for each in speakers:
+        each.start()
+    try:
+        with listening(",".join(os.ttyname(theirs) for _, theirs in ends)) as sensor:
+            wait_for(lambda: sensor.tally().good > 20)
+            lean = sensor.snapshot().lean
+            assert math.degrees(lean.slope_along) == pytest.approx(0.5, abs=0.01)
+            assert math.degrees(lean.slope_across) == pytest.approx(-1.0, abs=0.01)
+            assert set(sensor.tally().refused) <= {Refusal.UNPAIRED}
+            speaking[1] = False
+            wait_for(lambda: sensor.snapshot().state is WatchState.STALE)
+            assert "does the other sensor speak" in sensor.snapshot().words
+    finally:
+        stopping.set()
+        for each in speakers:
+            each.join()
+        for pair in ends:
+            for end in pair:
+                os.close(end)

@@ -35,7 +35,7 @@ SETTINGS = (
     ("keys", "keys of your own, like undo=ctrl+u, help=f9; empty: the usual ones"),
     ("bell", "ring on a refusal and on plumb: yes or no"),
     ("hints", "first-run hints: yes or no"),
-    ("sensor", "where the inclinometer is: a device or a URL"),
+    ("sensor", "where the inclinometer is: a device or a URL; a comma between two"),
     ("sensor_format", "auto, xdr, or the file that describes it"),
     ("sensor_baud", "speed of its port; 0: found by listening"),
     ("sensor_axes", "faces that its x and y lean towards, like x=next y=out"),
