@@ -18,6 +18,17 @@ from shimfit.cli.io import SCHEMA, Io
 from shimfit.cli.parser import build_parser
 from shimfit.errors import Exit, FileError, ShimfitError, UsageError
 
+SERVES = {
+    "textual": ("textual", "the full screen"),
+    "textual_serve": ("textual-serve", "the browser"),
+    "segno": ("segno", "a QR code"),
+    "fpdf": ("fpdf2", "a PDF"),
+    "serial": ("pyserial", "a sensor on a port"),
+    "highspy": ("highspy", "a plan"),
+}
+"""Modules that part of the commands need: package, and what it serves. They come with shimfit and are loaded
+when they are needed; where somebody left one out, the rest works."""
+
 
 def _parsed(argv: Sequence[str]) -> argparse.Namespace:
     """What was said, by a parser of the commands that it names: all take a fifth of a start.
@@ -25,9 +36,8 @@ def _parsed(argv: Sequence[str]) -> argparse.Namespace:
     A word may be a command's name by chance (a file called `run`): one parser more is built then. Where what
     is built does not take the words, the whole command line judges them: its sentence names every command.
     """
-    wants_all = any(
-        word == "-h" or word.startswith("--h") for word in argv
-    )  # argparse takes --hel for --help
+    # argparse takes --hel for --help.
+    wants_all = any(word == "-h" or word.startswith("--h") for word in argv)
     try:
         return build_parser(None if wants_all else argv).parse_args(argv)
     except UsageError:
@@ -39,7 +49,16 @@ def carry_out(argv: Sequence[str], io: Io) -> int:
     args = _parsed(argv)
     module, _, function = (args.run or "rest.run_terminal").partition(".")
     run: Callable[[argparse.Namespace, Io], int] = getattr(import_module(f"shimfit.cli.{module}"), function)
-    return int(run(args, io))
+    try:
+        return int(run(args, io))
+    except ModuleNotFoundError as error:
+        serves = SERVES.get((error.name or "").partition(".")[0])
+        if serves is None:
+            raise
+        package, what = serves
+        raise UsageError(
+            f"{what} needs the package {package}, which isn't installed here: pip install {package}"
+        ) from error
 
 
 def main(argv: Sequence[str], io: Io | None = None) -> int:

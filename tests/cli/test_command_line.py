@@ -6,6 +6,7 @@ import argparse
 import importlib
 import inspect
 import re
+import sys
 from importlib.resources import files
 
 import pytest
@@ -68,3 +69,27 @@ def test_help_lists_every_command(words: list[str], capsys) -> None:
         main(words, Io())
     told = capsys.readouterr().out
     assert all(f"\n    {name} " in told for name in NAMES)
+
+
+@pytest.mark.parametrize(
+    ("module", "line", "says"),
+    [
+        ("fpdf", "record lake/walk --pdf out.pdf", "a PDF needs the package fpdf2"),
+        ("textual_serve", "serve", "the browser needs the package textual-serve"),
+        ("serial", "listen --ports", "a sensor on a port needs the package pyserial"),
+    ],
+)
+def test_a_package_that_was_left_out_is_named(
+    shimfit, monkeypatch: pytest.MonkeyPatch, module: str, line: str, says: str
+) -> None:
+    shimfit("job new lake")
+    shimfit("run new lake/walk --length 2.4m --every 1.2m --foot 90x90mm --height 1000mm")
+    for name in [name for name in sys.modules if name.split(".")[0] == module or "report.page" in name]:
+        monkeypatch.delitem(sys.modules, name)
+    for name in ("shimfit.wire.link", "shimfit.report.asbuilt", "shimfit.tui.serve"):
+        monkeypatch.delitem(sys.modules, name, raising=False)
+    monkeypatch.setitem(sys.modules, module, None)
+    ran = shimfit(line)
+    assert ran.code == 2
+    assert f"{says}, which isn't installed here" in ran.err
+    assert shimfit("run show lake/walk").code == 0
