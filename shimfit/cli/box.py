@@ -79,7 +79,10 @@ def run_export(args: argparse.Namespace, io: Io) -> int:
     from shimfit.core.stock import lots_to_csv
 
     with open_site(args, io, read_only=True) as site:
-        io.write(args.file, lots_to_csv(site.box().lots).encode(), STOCK_CSV, args)
+        lots = site.box().lots
+    io.write(args.file, lots_to_csv(lots).encode(), STOCK_CSV, args)
+    if args.json and args.file != "-":
+        io.json({"file": args.file, "lots": len(lots)})
     return Exit.DONE
 
 

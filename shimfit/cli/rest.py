@@ -82,8 +82,8 @@ def run_completion(args: argparse.Namespace, io: Io) -> int:
     """Print the completion script of a shell."""
     from shimfit.cli.parser import completions
 
-    io.say(completions(args.shell))
-    return Exit.DONE
+    script = completions(args.shell)
+    return io.tell(script, {"shell": args.shell, "script": script}, as_json=args.json)
 
 
 def run_help(args: argparse.Namespace, io: Io) -> int:

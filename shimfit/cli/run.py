@@ -312,8 +312,11 @@ def run_export(args: argparse.Namespace, io: Io) -> int:
     from shimfit.workflow.tables import posts_to_csv
 
     with open_site(args, io, read_only=True) as site:
-        text = posts_to_csv(site.run(*parse_run(args.path)))
+        run = site.run(*parse_run(args.path))
+        text = posts_to_csv(run)
     io.write(args.file, text.encode(), POSTS_CSV, args)
+    if args.json and args.file != "-":
+        io.json({"file": args.file, "posts": len(run.posts)})
     return Exit.DONE
 
 

@@ -94,6 +94,8 @@ def _into_capture(args: argparse.Namespace, stage: Stage, io: Io) -> int:
     finally:
         capture.close()
     io.talk(f"{args.capture} written: {args.seconds:g} s of an invented sensor")
+    if args.json and args.capture != "-":
+        io.json({"file": args.capture, "seconds": args.seconds})
     return Exit.DONE
 
 
