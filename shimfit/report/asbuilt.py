@@ -176,7 +176,6 @@ class _Record(Paper):
         return min(max(12.0, longest + 2.4), 42.0)
 
     def _table(self) -> None:
-        zone = f", {self.offset}" if self.offset else ""
         rows = [self._row(post) for post in self.record.posts]
         heads = (
             ("Post", "", self._name_mm()),
@@ -185,17 +184,17 @@ class _Record(Paper):
             ("Off plumb ± U", f"of allowed, {self.unit}", 26.0),
             ("Decision", "chance · rounds", 26.0),
             ("Packs in place", f"{self.unit}; f fills only", 0.0),
-            ("Read", f"by, with{zone}", 26.0),
+            ("Read", "by, with", 26.0),
         )
         # Each as wide as its longest line; packs take what is left, but one pack is never broken.
         wides = [
-            min(max(least, self._longest(row.cells[i] for row in rows)), 38.0) if i else least
+            min(max(least, self._longest((row.cells[i] for row in rows), bold=i == 4)), 38.0) if i else least
             for i, (*_, least) in enumerate(heads)
         ]
         packs = [one.split(" · ") for row in rows for one in row.cells[5] if isinstance(one, str)]
         one_pack = self._longest(packs)
         missing = one_pack - (self.wide - sum(wides) + wides[5])
-        for i, least in ((6, 20.0), (4, 23.0), (2, 24.0)):  # these break at a space
+        for i, least in ((6, 20.0), (2, 24.0), (4, 23.0)):  # these break at a space
             taken = max(0.0, min(missing, wides[i] - least))
             wides[i] -= taken
             missing -= taken
@@ -206,10 +205,10 @@ class _Record(Paper):
         ]
         self.table(columns, rows)
 
-    def _longest(self, cells: Iterable[Cell]) -> float:
+    def _longest(self, cells: Iterable[Cell], *, bold: bool = False) -> float:
         """Room that the longest line of some cells takes, mm."""
         said = (self.sheet.printable(line) for cell in cells for line in cell if isinstance(line, str))
-        return max((self.sheet.width(line, BODY, bold=True) for line in said), default=0.0) + 2.6
+        return max((self.sheet.width(line, BODY, bold=bold) for line in said), default=0.0) + 2.6
 
     def _row(self, post: PostRecord) -> Row:
         record = self.record
@@ -318,11 +317,13 @@ class _Record(Paper):
         record, sheet, plan = self.record, self.sheet, 33.0
         example = _example(record)
         text = pictures.plan_caption(record, example)
-        lines = sheet.lines_of(text, FINE, wide - plan - 22.0)
+        names = (f"{record.faces[Face.NEXT]} → +", record.faces[Face.PREV])
+        beside = max(sheet.width(sheet.printable(name), FINE, bold=True) for name in names)
+        across = min(max(53.0, 2 * beside + plan - 8.0), wide - 28.0)
+        lines = sheet.lines_of(text, FINE, wide - across - 2.0)
         if box is not None:
-            y = self._block(box.x + plan + 22.0, box.y, "How to read it", [lines])
-            assert y <= box.bottom + 1.0
-            pictures.post_plan(sheet, Box(box.x, box.y, plan + 20.0, plan - 4.0), record, example)
+            self._block(box.x + across + 2.0, box.y, "How to read it", [lines])
+            pictures.post_plan(sheet, Box(box.x, box.y, across, plan - 4.0), record, example)
         return max(plan, len(lines) * leading(FINE) + 7.0)
 
     def _charts(self) -> None:
@@ -340,9 +341,11 @@ class _Record(Paper):
         wide = (self.wide - 7.0) / 2
         for i, one in enumerate(drawn):
             x, y = self.left + i % 2 * (wide + 7.0), self.y + i // 2 * step
-            self.sheet.text(x, y + ascent(FINE), one.title, FINE, bold=True, room=wide)
-            box = Box(x, y + leading(FINE) + 0.4, wide, step - 5.5)
-            pictures.chart(self.sheet, box, one, self.record.units)
+            for line in self.sheet.lines_of(one.title, FINE, wide, bold=True):
+                self.sheet.text(x, y + ascent(FINE), line, FINE, bold=True)
+                y += leading(FINE)
+            below = Box(x, y + 0.4, wide, self.y + (i // 2 + 1) * step - y - 3.0)
+            pictures.chart(self.sheet, below, one, self.record.units)
         self.y += rows * step
 
     def _end(self) -> None:

@@ -8,6 +8,7 @@ photos: the creation date is given, so the same record gives the same bytes. No 
 
 from __future__ import annotations
 
+import math
 import unicodedata
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -323,11 +324,15 @@ class Sheet:
     # ------------------------------------------------------------ parts
 
     def _chopped(self, word: str, size: float, room: float, bold: bool) -> list[str]:
+        """A word that is wider than the room: broken behind a hyphen or a no-break space, else anywhere."""
         parts = [""]
         for letter in word:
-            if parts[-1] and self.width(parts[-1] + letter, size, bold=bold) > room:
-                parts.append("")
-            parts[-1] += letter
+            part = parts[-1] + letter
+            if parts[-1] and self.width(part, size, bold=bold) > room:
+                at = max(part[:-1].rfind("-"), part[:-1].rfind("\u00a0")) + 1
+                parts[-1:] = [part[:at].rstrip("\u00a0"), part[at:]] if at else [part[:-1], letter]
+            else:
+                parts[-1] = part
         return parts
 
     def _use(self, size: float, bold: bool) -> None:
@@ -453,13 +458,15 @@ class Paper:
         size = TITLE if first else HEAD
         self.y = 9.5
         title = self.title + ("" if first else ", continued")
-        sheet.text(self.left, self.y + ascent(size), title, size, bold=True)
+        baseline = self.y + ascent(size)
+        sheet.text(self.left, baseline, title, size, bold=True)
         room = self.wide - sheet.width(title, size, bold=True) - 8
         right = HEAD + 1.5 if first else HEAD
-        for line in sheet.lines_of(self.name, right, room, bold=True):
-            sheet.text(self.left + self.wide, self.y + ascent(size), line, right, bold=True, align="right")
-            self.y += leading(right)
-        self.y = max(self.y, 9.5 + leading(size)) + 0.6
+        lines = sheet.lines_of(self.name, right, room, bold=True)
+        for number, line in enumerate(lines):
+            y = baseline + number * leading(right)
+            sheet.text(self.left + self.wide, y, line, right, bold=True, align="right")
+        self.y += leading(size) + max(0, len(lines) - 1) * leading(right) + 0.6
         sheet.line(self.left, self.y, self.left + self.wide, self.y, wide=0.5)
         self.y += 1.8
         if self.notice:
@@ -583,8 +590,10 @@ class Paper:
                     parts += sheet.lines_of(part, BODY, column.wide - 1.8, bold=bold)
             broken.append(parts)
         tall = max(sum(step if isinstance(part, str) else part.height for part in parts) for parts in broken)
-        first = leading(FINE) if row.notes else 24.0 if row.photos else 0.0
-        self.keep(max(tall, step) + first + 1.2)
+        indent = self._head[0].wide + 0.8
+        notes = [line for note in row.notes for line in sheet.lines_of(note, FINE, self.wide - indent)]
+        below = len(notes) * leading(FINE) + 21.0 * math.ceil(len(row.photos) / 3)
+        self.keep(max(tall, step) + min(below, 100.0) + 1.2)
         x = self.left
         for column, parts in zip(self._head, broken, strict=True):
             y = self.y
@@ -598,9 +607,8 @@ class Paper:
                     y += part.height
             x += column.wide
         self.y += max(tall, step)
-        indent = self._head[0].wide + 0.8
-        for note in row.notes:
-            self.say(note, FINE, indent=indent)
+        for line in notes:
+            self.say(line, FINE, indent=indent)
         self._draw_photos(row.photos, indent)
         self.y += 0.6
         sheet.line(self.left, self.y, self.left + self.wide, self.y, wide=0.1, ink=0.45)

@@ -80,22 +80,21 @@ def run_picture(sheet: Sheet, box: Box, posts: Sequence[PostRecord]) -> RunScale
         upper = Box(box.x, y, wide, _POST_MM + 3.0)
         elevation(sheet, upper, band, scale)
         targets(sheet, Box(box.x, upper.bottom + 0.6, wide, _TARGET_MM), band, scale)
-        _names_below(sheet, y + BAND_MM, band, scale)
+        _names_below(sheet, y + BAND_MM, band, scale, box)
         y += BAND_MM + GAP_MM
     return replace(scales[0], per_mm=per_mm)
 
 
-def _names_below(sheet: Sheet, y: float, posts: Sequence[PostRecord], scale: RunScale) -> None:
-    """Each post's name where all have room, else every second, fifth, tenth; the first and last always."""
-    widest = max(sheet.width(sheet.printable(post.name), FINE) for post in posts) + 1.2
-    step = next((n for n in (1, 2, 5, 10, 20, 50) if widest <= n * scale.pitch), 100)
-    last_x = -math.inf
-    for number, (post, x) in enumerate(zip(posts, scale.xs, strict=True)):
-        ends = number in (0, len(posts) - 1)
-        if (number % step and not ends) or (x - last_x < widest and number):
-            continue
-        sheet.text(x, y, post.name, FINE, align="centre")
-        last_x = x
+def _names_below(sheet: Sheet, y: float, posts: Sequence[PostRecord], scale: RunScale, box: Box) -> None:
+    """Each post's name where all have room, else every second, fifth, tenth …; none over another."""
+    halves = [sheet.width(sheet.printable(post.name), FINE) / 2 for post in posts]
+    step = next((n for n in (1, 2, 5, 10, 20, 50) if 2 * max(halves) + 1.2 <= n * scale.pitch), 100)
+    free = box.x
+    for number, (post, half, foot_x) in enumerate(zip(posts, halves, scale.xs, strict=True)):
+        x = min(max(foot_x, box.x + half), box.right - half)
+        if (number % step == 0 or number == len(posts) - 1) and x - half >= free:
+            sheet.text(x, y, post.name, FINE, align="centre")
+            free = x + half + 1.2
 
 
 def run_scale(posts: Sequence[PostRecord], box: Box, post_mm: float) -> RunScale:

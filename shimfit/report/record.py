@@ -477,8 +477,9 @@ def why_not_plumb(post: PostRecord, units: Units) -> str:
     reading = post.after or (post.counts if post.stands == "out" else None)
     off = words.worst_of(reading, post.tolerance) if reading is not None else None
     if off is not None:
+        sign = " mm" if units == "mm" else '"'
         allowed = shown.plain(post.tolerance.allowed_top_mm(post.height_mm), units)
-        parts.append(f"{shown.plain(off, units)} {shown.unit(units)} off plumb, {allowed} allowed")
+        parts.append(f"{shown.plain(off, units)}{sign} off plumb, {allowed}{sign} allowed")
     parts += [shown.sentence(part, units) for part in (post.why, _WAITS[post.next_step]) if part]
     return "; ".join(parts)
 
@@ -525,6 +526,7 @@ def facts_told(record: RunRecord) -> list[tuple[str, str]]:
 
     moments = sorted((one.time for one in record.readings if one.time), key=_instant)
     days = list(dict.fromkeys(words.clock(time)[:10] for time in (*moments[:1], *moments[-1:])))
+    zone = words.shared_offset(tuple(moments))
     height = shown.plain(record.height_mm, units, 0 if units == "mm" else 2)
     told = [
         ("Record number", (issue.number if issue else "") or words.NOT_GIVEN),
@@ -533,7 +535,7 @@ def facts_told(record: RunRecord) -> list[tuple[str, str]]:
         ("Firm", of("firm")),
         ("Customer", of("customer")),
         ("Site", of("site")),
-        ("Read", " to ".join(days) or "not read yet"),
+        ("Read", (" to ".join(days) + (f", times in {zone}" if zone else "")) or "not read yet"),
         ("Read by", ", ".join(record.read_by) or words.NOT_GIVEN),
         *((FACTS[key].capitalize(), of(key)) for key in ("weather", "temperature", "moisture")),
         (

@@ -13,6 +13,7 @@ import pypdf
 import pytest
 
 from shimfit.errors import UsageError
+from shimfit.quantities import shown
 from shimfit.report.asbuilt import record_pdf
 from shimfit.report.page import Sheet
 from shimfit.report.pictures import charts_of
@@ -318,7 +319,7 @@ def test_headline_exceptions_and_rows_agree(boardwalk, toolbox, stands_by):
     assert text.count("≈ too close to call") == 2
     assert text.count("✓ plumb") == 3
     assert text.index("Not proven plumb, and why") < text.index("The run 1")
-    assert "4.0 mm off plumb, 2.0 allowed" in text
+    assert "4.0 mm off plumb, 2.0 mm allowed" in text
 
 
 def test_photos_stand_with_their_post_and_a_lost_one_is_named(boardwalk, toolbox, tmp_path):
@@ -355,3 +356,30 @@ def test_faces_that_the_run_renamed_stand_in_every_sign(record_of):
         "solid + gate, dashed + lake",
     ):
         assert said in text, said
+
+
+def test_a_rows_notes_and_photos_stay_on_its_page(boardwalk, toolbox, tmp_path):
+    from PIL import Image
+
+    for name in ("a.jpg", "b.jpg"):
+        Image.new("RGB", (640, 480), (120, 130, 90)).save(tmp_path / name)
+    run = boardwalk(16)
+    posts = tuple(
+        replace(post, photos=("a.jpg", "b.jpg"), notes=(Note(f"note of {post.name}.", post.last_time),))
+        for post in run.posts
+    )
+    record = run_record(replace(run, posts=posts), LOG, toolbox)
+    for page in read_back(record_pdf(record, photos=(tmp_path,))).pages:
+        text = page.extract_text()
+        drawn = re.findall(rb"/I\d+ Do", page.get_contents().get_data())
+        assert 2 * len(re.findall(r"note of \d+\.", text)) == len(drawn)
+
+
+def test_a_figure_is_never_broken_in_a_narrow_column(boardwalk, toolbox):
+    faces = (("next", "gatehouse"), ("prev", "pier"), ("out", "lakeside"), ("house", "boardwalk"))
+    run = boardwalk(3, units="inch", face_names=faces)
+    posts = tuple(replace(post, name=f"North-East-Stair-{post.name}") for post in run.posts)
+    text = lines_of(record_pdf(run_record(replace(run, posts=posts), LOG, toolbox), "letter"))
+    made = [shown.plain(pack.made_mm, "inch") for post in posts for pack in post.packs_in_place]
+    for figure in made:
+        assert any(re.search(rf"(?<![\d.]){figure}(?![\d.])", line) for line in text), figure
