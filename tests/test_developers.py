@@ -1,0 +1,47 @@
+"""The guide fits the house: every file of shimfit/ in its tree, every place that it names there."""
+
+from __future__ import annotations
+
+import importlib.util
+import re
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parent.parent
+GUIDE = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+_spec = importlib.util.spec_from_file_location("tree_of_the_house", ROOT / "tests" / "tree.py")
+assert _spec is not None
+assert _spec.loader is not None
+house = importlib.util.module_from_spec(_spec)
+_spec.loader.exec_module(house)
+
+CHANGES = re.findall(r"^\| ([^|]+) \| `(shimfit/[^`]+)` \| `([^`]+)` \|$", GUIDE, re.MULTILINE)
+"""Small changes: what, the file, the name to look for in it."""
+
+
+def test_every_file_is_in_the_tree_and_nothing_else() -> None:
+    assert house.in_guide() == house.tree(), "run: python tests/tree.py --write"
+
+
+def test_every_file_says_in_a_line_what_it_is() -> None:
+    silent = [line for line in house.tree_lines() if not re.search(r"\S+  ?\s*\S.*\S", line.strip())]
+    assert not [line for line in silent if "fonts/" not in line and "page/" not in line], silent
+
+
+@pytest.mark.parametrize(("what", "file", "name"), CHANGES)
+def test_a_small_change_is_where_the_guide_says(what: str, file: str, name: str) -> None:
+    assert name in (ROOT / file).read_text(encoding="utf-8"), f"{what}: {name} is not in {file}"
+
+
+def test_ten_small_changes_and_the_places_of_a_new_form_are_named() -> None:
+    assert len(CHANGES) >= 16
+    assert 1 <= sum(what.startswith("a new form") for what, _, _ in CHANGES) <= 6
+
+
+NAMED = sorted(set(re.findall(r"`((?:tests|fixtures|\.ci|hardware_notes)/[\w./-]+)`", GUIDE)))
+
+
+@pytest.mark.parametrize("path", NAMED)
+def test_other_paths_that_it_names_are_there(path: str) -> None:
+    assert (ROOT / path).exists(), path
