@@ -19,11 +19,19 @@ if TYPE_CHECKING:
 
 _FORMULA = re.compile(r"'*[=+\-@\t\r＝＋－＠]")
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
+MOST_LINES = 50_000
+"""Read in a second or two; a table of more is no box and no run."""
 _DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+")
 
 
 def lines(text: str, name: str, *, outcome: str = "nothing was taken in") -> Iterator[tuple[int, list[str]]]:
     """(number of the line, its cells) of each line that is not empty; FileError where it is no CSV."""
+    if (many := text.count("\n")) > MOST_LINES:
+        raise FileError(
+            f"{name} has {many:,} lines, and at most {MOST_LINES:,} are read: the wrong file, or take like "
+            f"pieces together in one line with their count; {outcome}",
+            path=name,
+        )
     text = text.removeprefix("\ufeff")
     header = text.lstrip().split("\n", 1)[0]
     separator = ";" if header.count(";") > header.count(",") else ","

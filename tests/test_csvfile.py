@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from shimfit.core.stock import lots_from_csv
-from shimfit.csvfile import lines, text_of
+from shimfit.csvfile import MOST_LINES, lines, text_of
 from shimfit.errors import FileError
 from shimfit.workflow.tables import posts_from_csv
 
@@ -70,3 +70,10 @@ def test_a_decimal_comma_is_told(read, text: str) -> None:
 def test_a_comma_too_many_is_told() -> None:
     with pytest.raises(FileError, match=r"line 2.*decimal comma"):
         lots_from_csv("lot,form,count,thickness_mm\nF1,flat,3,1,5\n", "box.csv")
+
+
+def test_a_table_of_a_million_lines_is_refused_before_it_is_gone_through():
+    text = "lot,count\n" + "A,1\n" * MOST_LINES
+    with pytest.raises(FileError, match=r"box\.csv has 50,001 lines, and at most 50,000 are read"):
+        next(lines(text, "box.csv"))
+    assert len(list(lines(text[:-4], "box.csv"))) == MOST_LINES

@@ -1,11 +1,15 @@
 """What logging costs beside the bare sync, and what a log of 100,000 events costs to open.
 
     python tests/bench/store.py [--events 100000] [--folder DIR]
+    python tests/bench/store.py --scale [--rounds 5]
 
 Both halves of each ratio are measured in turn, in one run, on one disk. First table: one reading on disk
 against a bare fsync of as many bytes as a reading's row, appended to a file. Second: opening the file and
 reading what the first paint needs (jobs, the last run, the box), in a new process each time, against an empty
 data file, in units of a bare Textual app's first paint.
+
+`--scale`: processor time of commands on one run of 200 to 100,000 events, its states kept beside the log as
+an earlier command left them, as multiples of the first; and of a run of 10 to 10,000 posts in an open file.
 """
 
 from __future__ import annotations
@@ -26,6 +30,8 @@ from shimfit import contract
 from shimfit.model import Foot, Lean, Pack, Piece, Prescription, Reading, Resting, Seat, Tolerance
 from shimfit.store.events import Draft
 from shimfit.store.journal import Journal
+from shimfit.workflow.place import Place
+from shimfit.workflow.site import Site
 
 TOLERANCE = Tolerance("1:500", "ratio", 0.002)
 FOOT = Foot(90.0, 90.0)
@@ -53,6 +59,8 @@ ANSWER = contract.prescription_to_json(
 OPEN = """
 import resource, sys, time
 from shimfit.store.journal import Journal
+from shimfit.workflow.place import Place
+from shimfit.workflow.site import Site
 start = time.perf_counter()
 with Journal.open(sys.argv[1], read_only=True) as journal:
     jobs = journal.jobs()
@@ -238,14 +246,99 @@ def measure_rest(path: Path) -> None:
         print(f"  {'  … a run as it was half way':<34}{'':>17}{(time.perf_counter() - start) * 1e3:>8.1f}")
 
 
+def build_one_run(path: Path, events: int, posts: int) -> None:
+    """One run with about so many events, ten of a post in one go after another."""
+    with Journal.open(path) as journal:
+        journal.append("job-added", {"name": "pier"})
+        lots = [
+            {"lot": "F2", "form": "flat", "count": 10**5, "thickness_mm": 0.9},
+            {"lot": "T1", "form": "taper", "count": 40, "thin_mm": 0.5, "thick_mm": 6.0, "length_mm": 250.0},
+        ]
+        journal.append("stock-imported", {"lots": lots, "source": "box.csv"})
+        journal.append_all(layout("north", posts))
+        for n in range(max(0, events - journal.head[0]) // 10):
+            journal.append_all(history("north", str(n % posts + 1)))
+        journal.run("pier", "north")
+        journal.box()
+
+
+COMMANDS = {
+    "note": ("note", "pier/north/3", "all well"),
+    "read": ("read", "pier/north/3", "6n 10h", "--sure"),
+    "undo": ("undo", "pier"),
+    "run show": ("run", "show", "pier/north"),
+}
+PROGRAM = "import sys; from shimfit.cli import main; sys.exit(main(sys.argv[1:]))"
+
+
+def of_children() -> float:
+    """Processor time of all children so far, in s."""
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return used.ru_utime + used.ru_stime
+
+
+def measure_scale(folder: Path, rounds: int) -> None:
+    """Print the third and the fourth table."""
+    files = {events: folder / f"{events}.db" for events in (200, 2_000, 20_000, 100_000)}
+    for events, path in files.items():
+        build_one_run(path, events, max(15, events // 13))
+    times: dict[tuple[str, int], list[float]] = {}
+    for _ in range(rounds):
+        for events, path in files.items():
+            for name, words in COMMANDS.items():
+                before = of_children()
+                subprocess.run(
+                    [sys.executable, "-c", PROGRAM, "--db", str(path), *words],
+                    check=False,
+                    stdout=subprocess.DEVNULL,
+                )
+                times.setdefault((name, events), []).append(of_children() - before)
+    print("\nprocessor time of a command on one run, s (x that at 200 events; goal for 20,000 <= 1.5)")
+    print(f"  {'events':<12}" + "".join(f"{events:>18,}" for events in files))
+    for name in COMMANDS:
+        middle = {events: statistics.median(times[name, events]) for events in files}
+        cells = (f"{middle[events]:>10.3f} x {middle[events] / middle[200]:<5.2f}" for events in files)
+        print(f"  {name:<12}" + "".join(cells))
+    measure_posts(folder)
+
+
+def measure_posts(folder: Path) -> None:
+    """Print what a run of many posts costs in an open file."""
+    print("\na run of many posts, processor time in ms")
+    print(f"  {'posts':<12}{'opened':>10}{'a note':>10}{'a reading':>12}")
+    for posts in (10, 1_000, 10_000):
+        path = folder / f"posts-{posts}.db"
+        build_one_run(path, 0, posts)
+        with Site.open(path) as site:
+            start = time.process_time()
+            site.run("pier", "north")
+            opened = time.process_time() - start
+            noted, read = [], []
+            for n in range(1, 9):
+                place = Place("pier", "north", str(n))
+                start = time.process_time()
+                site.note(place, "all well")
+                site.run("pier", "north")
+                noted.append(time.process_time() - start)
+                start = time.process_time()
+                site.log_reading(place, "6n 10h", sure=True)
+                read.append(time.process_time() - start)
+        told = (opened, statistics.median(noted), statistics.median(read))
+        print(f"  {posts:<12,}" + "".join(f"{s * 1e3:>10.1f}" for s in told))
+
+
 def main() -> None:
     """Measure and print."""
     parser = argparse.ArgumentParser(description=__doc__.split("\n", maxsplit=1)[0])
     parser.add_argument("--events", type=int, default=100_000)
     parser.add_argument("--rounds", type=int, default=200)
     parser.add_argument("--folder", type=Path, default=None, help="where to write (default: a temporary one)")
+    parser.add_argument("--scale", action="store_true", help="the third and the fourth table instead")
     args = parser.parse_args()
     with tempfile.TemporaryDirectory(dir=args.folder) as folder:
+        if args.scale:
+            measure_scale(Path(folder), min(args.rounds, 5))
+            return
         measure_append(Path(folder), args.rounds)
         measure_events(Path(folder), args.events)
     print(f"\nthis process, at most: {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB")
