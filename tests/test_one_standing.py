@@ -41,13 +41,13 @@ from shimfit.text.phrases import state_word
 from shimfit.text.pictures import strip
 from shimfit.tui.plain import run_plain
 from shimfit.tui.session import Session
-from shimfit.tui.setting_up import set_option
+from shimfit.workflow.options import set_option
 from shimfit.workflow.place import Place
 from shimfit.workflow.plan import cut_list_of
 from shimfit.workflow.plan.of_run import posts_to_plan
 from shimfit.workflow.reading import Asked, answer_missing, missing_answers
+from shimfit.workflow.runs import rails_of
 from shimfit.workflow.site import Site
-from shimfit.workflow.standing import rails_of
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -201,7 +201,7 @@ class Trial:
         known.done("packed")
 
     def pack_own(self, post: str) -> None:
-        from shimfit.workflow.by_hand import parse_packs
+        from shimfit.workflow.packs import parse_packs
 
         lots = self.site.box().lots
         flats = [lot.lot for lot in lots if lot.count]

@@ -23,8 +23,8 @@ if TYPE_CHECKING:
 def run_kit(args: argparse.Namespace, io: Io) -> int:
     """Print what to cut or buy before the day."""
     from shimfit.core.stock import lots_from_csv
-    from shimfit.workflow.kit import kit_for_run
     from shimfit.workflow.place import parse_run
+    from shimfit.workflow.runs import kit_for_run
 
     job, run = parse_run(args.path)
     one_to_stdout(args)

@@ -26,7 +26,7 @@ def run_solve(args: argparse.Namespace, io: Io) -> int:
     from shimfit.entry.second_look import looks_like_a_slip, second_look
     from shimfit.model import Lean
     from shimfit.quantities.tolerance import DEFAULT_TOLERANCE, parse_tolerance
-    from shimfit.workflow.by_hand import parse_seat_lengths
+    from shimfit.workflow.packs import parse_seat_lengths
     from shimfit.workflow.solving import Question, solve_once
 
     units = units_of(args, io)
@@ -192,7 +192,7 @@ def _is_over(logged: Logged) -> bool:
 
 def run_pack(args: argparse.Namespace, io: Io) -> int:
     """Log what went in."""
-    from shimfit.workflow.by_hand import parse_packs
+    from shimfit.workflow.packs import parse_packs
 
     with open_site(args, io) as site:
         place = _place(args)
@@ -314,7 +314,7 @@ def _job(name: str | None, site: Site) -> str | None:
 
 def _rock(text: str, units: Any) -> Any:
     from shimfit.entry import parse_length
-    from shimfit.workflow.by_hand import parse_seat
+    from shimfit.workflow.packs import parse_seat
 
     corner, _, thickness = text.partition("=")
     seat = parse_seat(corner)

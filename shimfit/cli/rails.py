@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from shimfit.report.sheets import SheetFacts
     from shimfit.settings import Units
     from shimfit.standing import RunState
-    from shimfit.workflow.standing import RunRails
+    from shimfit.workflow.runs import RunRails
 
 LEAST_MITRE_DEG = 0.05
 """A saw is set no finer: below this a rail's end is told as square in plan."""
@@ -39,7 +39,7 @@ LEAST_SAID_MM = 0.05
 
 def run_rails(args: argparse.Namespace, io: Io) -> int:
     """Print rail lengths; 1 when an opening is over its limit."""
-    from shimfit.workflow import standing
+    from shimfit.workflow import runs
     from shimfit.workflow.place import parse_run
 
     job, run = parse_run(args.path)
@@ -51,7 +51,7 @@ def run_rails(args: argparse.Namespace, io: Io) -> int:
     heights = [lengths(part) for part in args.at.split(",")]
     limit = None if args.opening is None else lengths(args.opening)
     with told_in(state.units):
-        found = standing.rails_of(
+        found = runs.rails_of(
             state,
             heights,
             lengths(args.rail_depth),
@@ -265,7 +265,7 @@ def run_lineup(args: argparse.Namespace, io: Io) -> int:
     """Print the targets that bring the tops of each leg closest to a line."""
     from shimfit.text.phrases import face_names
     from shimfit.workflow.place import parse_run
-    from shimfit.workflow.standing import line_up_run
+    from shimfit.workflow.runs import line_up_run
 
     job, run = parse_run(args.path)
     with open_site(args, io, read_only=True) as site:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from shlex import quote
 from typing import TYPE_CHECKING, Any
 
-from shimfit.cli.io import MOST_DAYS, open_site, told_in
+from shimfit.cli.io import MOST_DAYS, answered_again, open_site, told_in
 from shimfit.errors import Exit, UsageError
 from shimfit.model import Face
 from shimfit.outputs import POSTS_CSV
@@ -36,6 +36,10 @@ def run_job_new(args: argparse.Namespace, io: Io) -> int:
         return io.tell(words, {"job": name}, as_json=args.json)
 
 
+OPTIONS = ("tolerance", "rule", "height", "level", "faces", "layout", "rod_at", "kerf")
+"""Options of a run that `run set` changes."""
+
+
 def run_job_list(args: argparse.Namespace, io: Io) -> int:
     """List jobs and their runs."""
     with open_site(args, io, read_only=True) as site:
@@ -49,22 +53,36 @@ def run_job_list(args: argparse.Namespace, io: Io) -> int:
     for job in jobs:
         io.say(f"{job.name}{' (sample)' if job.sample else ''}")
         for run in runs[job.name]:
-            io.say(f"  {job.name}/{run.name}: {len(run.posts)} posts, {len(run.left_to_do)} left to do")
+            told = f"{len(run.posts)} posts, {len(run.left_to_do)} left to do"
+            io.say(f"  {job.name}/{run.name}: {told}; tolerance {tolerance_words(run.tolerance)}")
     return Exit.DONE
 
 
 def run_set(args: argparse.Namespace, io: Io) -> int:
-    """Say, or show, what the records of a job or of one run of it state beside readings."""
+    """Change options of a run; say, or show, what the records of a job or a run state beside readings."""
+    from shimfit.workflow.options import set_option
     from shimfit.workflow.place import parse_run
 
     job, run = parse_run(args.path) if "/" in args.path else (args.path, None)
     given = {key: text.strip() or None for key in FACTS if (text := getattr(args, key)) is not None}
-    with open_site(args, io, read_only=not given) as site:
+    options = {name: text for name in OPTIONS if (text := getattr(args, name, None)) is not None}
+    if options and run is None:
+        raise UsageError(f"that is a run's own: say which, like {job}/boardwalk")
+    with open_site(args, io, read_only=not (given or options)) as site:
+        for name, text in options.items():
+            set_option(site, job, str(run), name.removesuffix("_at"), text)
+        if options:
+            answered_again(site, io, job)
         if given:
             site.tell(job, run, given)
         facts = dict(site.facts(job, run))
     if args.json:
-        io.json({"job": job, "run": run, "facts": {key: facts.get(key) for key in FACTS}})
+        told = {key: facts.get(key) for key in FACTS}
+        io.json({"job": job, "run": run, "facts": told, "options": options})
+        return Exit.DONE
+    for name, text in options.items():
+        io.say(f"{name.replace('_', ' ')}: {text}")
+    if options and not given:
         return Exit.DONE
     for key, name in FACTS.items():
         io.say(f"{name}: {facts.get(key, 'not given')}")

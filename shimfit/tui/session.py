@@ -417,7 +417,7 @@ class Session:
         word, _, rest = text.strip().lower().partition(" ")
 
         def set_kind(place: Place) -> Outcome:
-            from shimfit.workflow.by_hand import parse_seat_lengths
+            from shimfit.workflow.packs import parse_seat_lengths
 
             if word == "rocks":
                 units = self.site.run(place.job, place.run).units
@@ -484,7 +484,7 @@ class Session:
         """Log what really went in: `next-out=T1@30+F2 out=F3`."""
 
         def pack(place: Place) -> Outcome:
-            from shimfit.workflow.by_hand import parse_packs
+            from shimfit.workflow.packs import parse_packs
 
             run, post = self.site.run(place.job, place.run), self.site.post(place)
             lean = post.reading.lean if post.reading else None

@@ -168,7 +168,7 @@ def asks_again(site: Site, post: PostRecord) -> bool:
 
 def _over_promised(site: Site) -> frozenset[str]:
     """Lots of which the answers given here promise more than the box holds: some was taken out of it."""
-    from shimfit.workflow.following import awaited_packs
+    from shimfit.workflow.packs import awaited_packs
 
     posts = (post for job in site.jobs() for run in job.runs for post in site.run(job.name, run).posts)
     waiting = (post for post in posts if post.implied)
@@ -177,7 +177,7 @@ def _over_promised(site: Site) -> frozenset[str]:
 
 
 def _wants_any(post: PostRecord, lots: frozenset[str]) -> bool:
-    from shimfit.workflow.following import awaited_packs
+    from shimfit.workflow.packs import awaited_packs
 
     return bool(lots) and any(piece.lot in lots for pack in awaited_packs(post) for piece in pack.pieces)
 

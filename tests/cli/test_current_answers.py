@@ -14,7 +14,7 @@ from shimfit.store.merge import export_text, import_text
 from shimfit.text.glyphs import ASCII
 from shimfit.tui.plain import run_plain
 from shimfit.tui.session import Session
-from shimfit.tui.setting_up import set_option
+from shimfit.workflow.options import set_option
 from shimfit.workflow.place import Place
 from shimfit.workflow.reading import answer_missing
 from shimfit.workflow.site import Site
@@ -190,6 +190,24 @@ def test_a_changed_option_of_the_run_drops_the_answer_on_every_machine(type_, tm
         import_text(other.journal, export_text(site.journal, "lake"), "lake.jsonl")
         assert other.post(at).answer == site.post(at).answer
         assert answer_missing(other) == [], "another crew's answer is theirs: its saw and box are not ours"
+
+
+def test_options_of_a_run_are_changed_by_command_and_answered_anew(type_, tmp_path) -> None:
+    type_("stock", "import", str(tmp_path / "box.csv"))
+    type_("read", "lake/walk/1", "8n 3o")
+    change = ("--kerf", "3mm", "--rod-at", "next=4mm", "--tolerance", "1:300 each way", "--rule", "2u")
+    _, said = type_("run", "set", "lake/walk", *change)
+    assert "new answer for lake/walk/1" in said
+    _, told = type_("run", "show", "lake/walk")
+    assert "tolerance 1:300 in each direction" in told
+    assert "rod off the middle: next=4 mm, saw cuts 3 mm wide" in told
+    _, told = type_("run", "show", "lake/walk", "--json")
+    assert (told["kerf_mm"], told["foot"]["rod_at_mm"]) == (3.0, [4.0, 0.0])
+    assert told["posts"][0]["next"] == "pack"
+    _, listed = type_("job", "list")
+    assert "tolerance 1:300 in each direction" in listed
+    code, said = type_("run", "set", "lake", "--kerf", "3mm")
+    assert (code, "say which" in said) == (2, True)
 
 
 def test_too_close_lists_what_is_to_be_done_from_here_and_not_what_was(type_, tmp_path) -> None:

@@ -10,7 +10,8 @@ from shimfit.errors import EntryError, UsageError
 from shimfit.model import PostState, Seat
 from shimfit.text.glyphs import UNICODE
 from shimfit.tui.session import Session
-from shimfit.tui.setting_up import add_run, check_answer, parse_lot, set_option
+from shimfit.tui.setting_up import add_run, check_answer, parse_lot
+from shimfit.workflow.options import set_option
 
 
 @pytest.fixture

@@ -264,7 +264,7 @@ def test_without_a_plan_each_answer_stands_by_itself(tmp_path: Path) -> None:
 
 
 def test_a_pack_of_ones_own_leaves_the_copies_that_others_wait_for(tmp_path: Path) -> None:
-    from shimfit.workflow.by_hand import parse_packs
+    from shimfit.workflow.packs import parse_packs
 
     with opened(tmp_path, 6) as site:
         site.import_stock(lots_from_csv(LOTS, "box"), "box")

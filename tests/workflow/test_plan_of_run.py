@@ -10,8 +10,7 @@ import pytest
 from shimfit.core.stock import lots_from_csv
 from shimfit.errors import UsageError
 from shimfit.model import Foot, PostState
-from shimfit.workflow.by_hand import parse_packs
-from shimfit.workflow.following import awaited_packs
+from shimfit.workflow.packs import awaited_packs, parse_packs
 from shimfit.workflow.place import Place
 from shimfit.workflow.plan import cut_list_of, log_plan, plan_site_run, posts_to_plan
 from shimfit.workflow.site import Site

@@ -116,7 +116,7 @@ class PlanScreen(Page):
 
     def _line_up_by(self, text: str) -> Outcome:
         from shimfit.quantities.typed import parse_pairs
-        from shimfit.workflow.standing import line_up_run
+        from shimfit.workflow.runs import line_up_run
 
         run = self.session.run
         assert run is not None

@@ -14,8 +14,9 @@ from shimfit.text.phrases import rod_words
 from shimfit.tui import sensing
 from shimfit.tui.screens.page import Page, Question
 from shimfit.tui.session import Outcome
-from shimfit.tui.setting_up import OPTION_HINTS, add_run, check_answer, preview_words, run_steps, set_option
+from shimfit.tui.setting_up import add_run, check_answer, preview_words, run_steps
 from shimfit.tui.widgets import Rows, Tap
+from shimfit.workflow.options import OPTION_HINTS, set_option
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

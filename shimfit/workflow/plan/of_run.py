@@ -16,7 +16,7 @@ from shimfit.core.planning.plan import Plan, plan
 from shimfit.core.resting import rest_packs
 from shimfit.errors import UsageError
 from shimfit.model import PLANNED, Cost, Lean, Prescription
-from shimfit.workflow.following import promised_packs
+from shimfit.workflow.packs import promised_packs
 from shimfit.workflow.plan.answer import answer_json
 from shimfit.workflow.plan.effort import SECONDS, seconds_allowed, solver
 from shimfit.workflow.solving import reads_of
@@ -201,7 +201,7 @@ def plan_site_run(
     known = of_lots(book_of(site, job), box.lots)
     aims = None
     if line_up:
-        from shimfit.workflow.standing import line_up_run
+        from shimfit.workflow.runs import line_up_run
 
         aims = {
             target.name: target.aim_across_mm for leg in line_up_run(state, off_mm) for target in leg.targets

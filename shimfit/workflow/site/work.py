@@ -179,7 +179,7 @@ class Site(Keeping):
 
     def moved(self, place: Place, before: Sequence[Pack], after: Sequence[Pack]) -> list[Draft]:
         """What putting other packs under a post moves in the box."""
-        from shimfit.workflow.following import moved_packs, pushed_packs
+        from shimfit.workflow.packs import moved_packs, pushed_packs
         from shimfit.workflow.solving import options_of, promised
 
         stock, (came_out, went_in) = self.box().stock, moved_packs(before, after)
