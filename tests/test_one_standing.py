@@ -425,7 +425,7 @@ def on_screen(site: Site, posts: dict[str, PostRecord]) -> None:
     heard = spoken.getvalue()
     for here, name in enumerate(posts):
         signs = [ASCII.states[post.state] for post in posts.values()]
-        signs.insert(here, ASCII.here)
+        signs[here] = ASCII.here
         states = [post.state for post in posts.values()]
         assert strip(states, here, glyphs=ASCII, width=40).text().rstrip() == "".join(signs), name
     for name, post in posts.items():
