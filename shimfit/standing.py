@@ -640,8 +640,12 @@ SKIPPED = "the post was skipped since"
 MID = "at half height: it shows the bow"
 
 
+@lru_cache(maxsize=4096)
 def decide(reading: Reading, tolerance: Tolerance, rule: Rule) -> Verdict:
-    """Verdict on a reading; its decision is `none` when one direction was not read."""
+    """Verdict on a reading; its decision is `none` when one direction was not read.
+
+    Kept: an integral each, and a record asks for the same reading's many times.
+    """
     from shimfit.core import uncertainty  # no run needs it before a post was read again
 
     return uncertainty.decide(reading, tolerance, rule)

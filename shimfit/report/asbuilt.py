@@ -80,8 +80,9 @@ def record_pdf(
     subject = f"Event log {record.log.events} events, hash {record.log.hash}"
     with Sheet(paper_named(paper), title=title, subject=subject, made=record.made) as sheet:
         _Record(sheet, record, photos).draw(all_readings=all_readings)
-        sheet.attach("record.csv", record_csv(record).encode(), "text/csv")
-        data = json.dumps(record_json(record), ensure_ascii=False, allow_nan=False)
+        told = record_json(record)
+        sheet.attach("record.csv", record_csv(record, told).encode(), "text/csv")
+        data = json.dumps(told, ensure_ascii=False, allow_nan=False)
         sheet.attach("record.json", data.encode(), "application/json")
         return sheet.finished()
 

@@ -227,16 +227,6 @@ class Sheet:
             lines += full
         return [*lines, line] if line else lines
 
-    def paragraph(
-        self, x: float, y: float, text: str, size: float, room: float, *, bold: bool = False
-    ) -> float:
-        """Write broken text whose first line's TOP is at y; gives the y below it."""
-        step = leading(size)
-        for line in self.lines_of(text, size, room, bold=bold):
-            self.text(x, y + ascent(size), line, size, bold=bold)
-            y += step
-        return y
-
     # ------------------------------------------------------------ drawing
 
     def line(

@@ -281,13 +281,13 @@ def _issue(issue: Issue | None) -> dict[str, Any] | None:
     return told | {"changed": list(issue.changed)}
 
 
-def record_csv(record: RunRecord) -> str:
+def record_csv(record: RunRecord, told: dict[str, Any] | None = None) -> str:
     """One line a post, RFC 4180 (CRLF, quotes doubled), units in the headers, empty = not known.
 
     Packs, notes, photos and readings stand in one cell each, parts divided by `; `. Typed texts stand as
-    typed; one that would begin a formula has an apostrophe before it.
+    typed; one that would begin a formula has an apostrophe before it. told: its JSON, where that is there.
     """
-    told = record_json(record)
+    told = told or record_json(record)
     rows = []
     for post, row in zip(record.posts, told["posts"], strict=True):
         own = row | {

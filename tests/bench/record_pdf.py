@@ -43,7 +43,7 @@ def bare(words: list[str]) -> bytes:
     """As many words on pages of A4 by the package alone."""
     import fpdf
 
-    fonts = ROOT / "shimfit" / "report" / "pdf" / "fonts"
+    fonts = ROOT / "shimfit" / "report" / "fonts"
     pdf = fpdf.FPDF()
     pdf.add_font("body", "", fonts / "DejaVuSansCondensed.ttf")
     pdf.add_font("body", "B", fonts / "DejaVuSansCondensed-Bold.ttf")
