@@ -86,12 +86,12 @@ def _tell(error: ShimfitError, io: Io, *, as_json: bool) -> int:
     if meant:
         io.talk(f"         meant: {meant}?")
     if as_json:
-        told: dict[str, Any] = {"kind": error.kind, "message": error.message, "at": error.at}
+        data: dict[str, Any] = {"kind": error.kind, "message": error.message, "at": error.at}
         if meant:
-            told["meant"] = meant
+            data["meant"] = meant
         # Where stdout itself is what can't be written, the sentence on stderr has said it.
         with contextlib.suppress(FileError):
-            io.json({"error": told})
+            io.json({"error": data})
     return int(error.exit_code)
 
 

@@ -95,9 +95,9 @@ def run_out(args: argparse.Namespace, io: Io) -> int:
         left = site.box().lot(args.lot)
         answered = answered_again(site, io)
     count = 0 if left is None else left.count
-    told = {"message": words, "lot": args.lot, "left": count, "state": "in the box" if count else "used up"}
-    told["answered"] = answered
-    return io.tell(words, told, as_json=args.json)
+    data = {"message": words, "lot": args.lot, "left": count, "state": "in the box" if count else "used up"}
+    data["answered"] = answered
+    return io.tell(words, data, as_json=args.json)
 
 
 def run_add(args: argparse.Namespace, io: Io) -> int:
@@ -134,8 +134,8 @@ def run_add(args: argparse.Namespace, io: Io) -> int:
         answered = answered_again(site, io)
     if rots := caution_of_material([lot.material or ""]):
         io.talk(f"caution: {rots}")
-    told = {"lot": lot.lot, "count": lot.count, "answered": answered}
-    return io.tell(_lot_line(lot, units), told, as_json=args.json)
+    data = {"lot": lot.lot, "count": lot.count, "answered": answered}
+    return io.tell(_lot_line(lot, units), data, as_json=args.json)
 
 
 def _lot_line(lot: Lot, units: Units) -> str:
@@ -218,22 +218,22 @@ def run_instrument_list(args: argparse.Namespace, io: Io) -> int:
 
 def run_instrument_check(args: argparse.Namespace, io: Io) -> int:
     """Find an instrument's zero from two faces."""
-    from shimfit.entry import EntrySettings, hear
+    from shimfit.entry import EntrySettings, parse_reading
     from shimfit.workflow.instruments import check
 
     units = units_of(args, io)
     settings = EntrySettings(units=units)
-    first, second = hear(args.first, settings), hear(args.second, settings)
+    first, second = parse_reading(args.first, settings), parse_reading(args.second, settings)
     with open_site(args, io) as site:
         found = check(site, args.name, first, second, parse_height(args.height, units))
-    told: dict[str, Any] = {
+    data: dict[str, Any] = {
         "instrument": args.name,
         "zero": {"slope_along": found.zero.along, "slope_across": found.zero.across, "u": found.zero.u},
         "lean": {"slope_along": found.lean.slope_along, "slope_across": found.lean.slope_across},
         "question": found.words,
     }
     if args.json:
-        io.json(told)
+        io.json(data)
         return Exit.DONE
     zero = _zero(found.zero.along, found.zero.across, found.zero.u, units)
     io.say(f"{args.name}: {zero}; it is taken off from now on")

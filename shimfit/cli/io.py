@@ -214,7 +214,7 @@ def answered_again(site: Site, io: Io, job: str | None = None) -> list[str]:
 
 
 @contextlib.contextmanager
-def told_in(units: settings.Units) -> Iterator[None]:
+def refused_in(units: settings.Units) -> Iterator[None]:
     """What the core refuses in millimetres is refused in the run's unit."""
     from shimfit.quantities import shown
 

@@ -178,7 +178,7 @@ def _live(args: argparse.Namespace, io: Io) -> int:
         kept.close()
     if isinstance(sensor.trouble, FileError):
         raise sensor.trouble
-    told = result(
+    answer = result(
         form=last.format,
         tally=sensor.tally(),
         taken=last.taken,
@@ -187,17 +187,17 @@ def _live(args: argparse.Namespace, io: Io) -> int:
         messages=sensor.messages(),
         zero_words=last.zero_words,
     ) | {"baud": last.baud}
-    give(told, kept.still, last.description_wanted, args, io)
-    if code == Exit.DONE and not _was_heard(told, args) and last.state is not WatchState.TAKEN:
+    give(answer, kept.still, last.description_wanted, args, io)
+    if code == Exit.DONE and not _was_heard(answer, args) and last.state is not WatchState.TAKEN:
         return Exit.DEVICE
     return code
 
 
-def _was_heard(told: dict[str, Any], args: argparse.Namespace) -> bool:
+def _was_heard(answer: dict[str, Any], args: argparse.Namespace) -> bool:
     """What was asked for came: a still record, a proposal, else a reading."""
     if args.still:
-        return bool(told["samples_good"])
-    return bool(told["description"] if args.describe else told["lean"])
+        return bool(answer["samples_good"])
+    return bool(answer["description"] if args.describe else answer["lean"])
 
 
 def wait_for_link(sensor: Inclinometer) -> None:
@@ -290,7 +290,7 @@ def _replayed(args: argparse.Namespace, io: Io) -> int:
     stream, end_s = play(capture, options, kept)
     kept.close()
     view = stream.view(end_s)
-    told = result(
+    answer = result(
         form=stream.format,
         tally=stream.tally,
         taken=None if view.taken is None else taken_of(view.taken, options.axis_map),
@@ -299,7 +299,7 @@ def _replayed(args: argparse.Namespace, io: Io) -> int:
         messages=stream.messages,
         zero_words=stream.zero_words,
     )
-    give(told, kept.still, stream.needs_description, args, io)
+    give(answer, kept.still, stream.needs_description, args, io)
     described = args.describe and stream.needs_description is not None
     return Exit.DONE if stream.tally.good or described else Exit.DEVICE
 
@@ -421,40 +421,40 @@ def _lean(taken: Taken) -> dict[str, Any]:
 
 
 def give(
-    told: dict[str, Any],
+    answer: dict[str, Any],
     still: list[tuple[float, float, float]] | None,
     description: str | None,
     args: argparse.Namespace,
     io: Io,
 ) -> None:
     """Say the object: the reading to stdout, counts and messages to stderr. EntryError: a short record."""
-    told["description"] = description
+    answer["description"] = description
     characters = None if still is None else _characters(still)
     if characters is not None:
-        told["sensor"] = {name: _character_json(one) for name, one in characters.items()}
+        answer["sensor"] = {name: _character_json(one) for name, one in characters.items()}
         if args.keep:
             from shimfit.workflow.sensor import keep_character
 
             with open_site(args, io, makes=True) as site:
                 keep_character(site, characters)
     if args.json:
-        io.json(told)
+        io.json(answer)
         return
-    for message in told["messages"]:
+    for message in answer["messages"]:
         io.talk(message)
-    refused = ", ".join(f"{count} {reason.replace('_', ' ')}" for reason, count in told["refused"].items())
+    refused = ", ".join(f"{count} {reason.replace('_', ' ')}" for reason, count in answer["refused"].items())
     io.talk(
-        f"{told['bytes']} bytes, {told['samples_good']} good samples "
-        f"({told['format'] or 'format not found'}), refused: {refused or 'none'}, other: {told['other']}"
+        f"{answer['bytes']} bytes, {answer['samples_good']} good samples "
+        f"({answer['format'] or 'format not found'}), refused: {refused or 'none'}, other: {answer['other']}"
     )
-    lean = told["lean"]
+    lean = answer["lean"]
     if lean is None:
-        io.say(f"{told['state']}: {told['why']}")
+        io.say(f"{answer['state']}: {answer['why']}")
     else:
-        io.say(f"{told['state']}: {lean['text']}, held for {lean['held_s']:.1f} s")
+        io.say(f"{answer['state']}: {lean['text']}, held for {lean['held_s']:.1f} s")
         io.say(f"largest uncertainty: {lean['largest_term']}")
-        if told["zero"]:
-            io.say(told["zero"])
+        if answer["zero"]:
+            io.say(answer["zero"])
     if description is not None:
         io.say(description)
     if characters is not None:
@@ -521,17 +521,17 @@ def two_captures(args: argparse.Namespace, io: Io) -> int:
     """Work out lean and zero; exit code 1 when a face has no reading or the faces don't fit together."""
     if args.source is not None or args.timing is not None:
         raise UsageError("--reversal takes its two captures alone")
-    told: dict[str, Any] = {"lean": None, "zero": None, "doubt": None, "why": None, "messages": []}
-    faces = [face_of(name, args, io, told["messages"]) for name in args.reversal]
+    answer: dict[str, Any] = {"lean": None, "zero": None, "doubt": None, "why": None, "messages": []}
+    faces = [face_of(name, args, io, answer["messages"]) for name in args.reversal]
     found = None
     if None in faces:
-        told["why"] = "; ".join(
+        answer["why"] = "; ".join(
             f"{name} has no reading" for name, face in zip(args.reversal, faces, strict=True) if face is None
         )
     else:
         found = _apart(faces[0], faces[1], args, io)
         u = {"u_x_deg": found.u_along, "u_y_deg": found.u_across}
-        told |= {
+        answer |= {
             "lean": {"x_deg": found.lean.slope_along, "y_deg": found.lean.slope_across} | u,
             "zero": {"x_deg": found.zero.along, "y_deg": found.zero.across} | u,
             "doubt": found.doubt,
@@ -541,11 +541,11 @@ def two_captures(args: argparse.Namespace, io: Io) -> int:
     if args.keep and is_good:
         assert found is not None
         _keep_zero(found, args, io)
-        told["messages"].append("kept: this zero is taken off from now on")
+        answer["messages"].append("kept: this zero is taken off from now on")
     if args.json:
-        io.json(told)
+        io.json(answer)
     else:
-        _say_faces(told, io)
+        _say_faces(answer, io)
     return Exit.DONE if is_good else Exit.OVER
 
 
@@ -566,18 +566,18 @@ def _keep_zero(found: Reversal, args: argparse.Namespace, io: Io) -> None:
         keep_zero(site, found.zero, axes, args.degc)
 
 
-def _say_faces(told: dict[str, Any], io: Io) -> None:
-    for message in told["messages"]:
+def _say_faces(answer: dict[str, Any], io: Io) -> None:
+    for message in answer["messages"]:
         io.talk(message)
     for name in ("lean", "zero"):
-        value = told[name]
+        value = answer[name]
         if value is not None:
             io.say(
                 f"{name}: x {value['x_deg']:+.4f} ± {2 * value['u_x_deg']:.4f}°, "
                 f"y {value['y_deg']:+.4f} ± {2 * value['u_y_deg']:.4f}° (k = 2)"
             )
-    if told["why"]:
-        io.say(told["why"])
+    if answer["why"]:
+        io.say(answer["why"])
 
 
 # ---------------------------------------------------------------- how it sits

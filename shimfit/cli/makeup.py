@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING, Any
 
-from shimfit.cli.io import lengths_in, one_to_stdout, open_site, sheet_facts, told_in
+from shimfit.cli.io import lengths_in, one_to_stdout, open_site, refused_in, sheet_facts
 from shimfit.core.cautions import cautions_of
 from shimfit.errors import Exit, UsageError
 from shimfit.quantities import shown
@@ -81,7 +81,7 @@ def run_makeup(args: argparse.Namespace, io: Io) -> int:
     posts = [(post.name, beds.pop(post.name, 0.0), post.foot) for post in state.posts]
     if beds:
         raise UsageError(f"{args.path} has no post {', '.join(beds)}")
-    with told_in(state.units):
+    with refused_in(state.units):
         sheet = makeup.make_up(posts, build_up)
         shop = makeup.shop_list(sheet, lengths(args.step or ("1mm" if state.units == "mm" else "1/16in")))
     if args.pdf is not None:
@@ -89,10 +89,10 @@ def run_makeup(args: argparse.Namespace, io: Io) -> int:
     if args.json:
         from dataclasses import asdict
 
-        told = asdict(sheet)
-        for pressure, row in zip(sheet.pressures, told["pressures"], strict=True):
+        data = asdict(sheet)
+        for pressure, row in zip(sheet.pressures, data["pressures"], strict=True):
             row["share"] = pressure.share
-        io.json({"job": job, "run": run, **told, "shop": [asdict(line) for line in shop]})
+        io.json({"job": job, "run": run, **data, "shop": [asdict(line) for line in shop]})
     elif args.pdf != "-":
         for line in _sheet_lines(sheet, shop, state.units):
             io.say(line)

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 def run_solve(args: argparse.Namespace, io: Io) -> int:
     """Answer for one post; 1 when the predicted rest is over tolerance or nothing can be done."""
-    from shimfit.entry import EntrySettings, hear, parse_foot, parse_length
+    from shimfit.entry import EntrySettings, parse_foot, parse_length, parse_reading
     from shimfit.entry.second_look import looks_like_a_slip, second_look
     from shimfit.model import Lean
     from shimfit.quantities.tolerance import DEFAULT_TOLERANCE, parse_tolerance
@@ -30,14 +30,14 @@ def run_solve(args: argparse.Namespace, io: Io) -> int:
     from shimfit.workflow.solving import Question, solve_once
 
     units = units_of(args, io)
-    heard = hear(args.entry, EntrySettings(units=units))
-    if heard.half:
-        missing = "out or house (across the run)" if heard.along else "next or prev (along the run)"
+    parsed = parse_reading(args.entry, EntrySettings(units=units))
+    if parsed.half:
+        missing = "out or house (across the run)" if parsed.along else "next or prev (along the run)"
         raise EntryError(
             f"only half read: how far {missing}? 0 is an answer too, like {args.entry.strip()} 0",
             at=len(args.entry),
         )
-    if heard.is_gauge_only:
+    if parsed.is_gauge_only:
         raise EntryError(
             "that's only the length to read over: how far is the top out of plumb?", at=len(args.entry)
         )
@@ -47,7 +47,7 @@ def run_solve(args: argparse.Namespace, io: Io) -> int:
     )
     tolerance = parse_tolerance(args.tolerance or DEFAULT_TOLERANCE, args.per_direction, units)
     now = parse_seat_lengths(args.now, units) if args.now else None
-    doubt = None if args.sure else second_look(heard, None, only_tightened=False, height_mm=height_mm)
+    doubt = None if args.sure else second_look(parsed, None, only_tightened=False, height_mm=height_mm)
     if doubt is not None:
         raise looks_like_a_slip(doubt)
     lots = None
@@ -55,7 +55,7 @@ def run_solve(args: argparse.Namespace, io: Io) -> int:
         from shimfit.core.stock import lots_from_csv
 
         lots = lots_from_csv(io.read_text(args.stock), args.stock)
-    slope_along, slope_across = heard.slopes(height_mm)
+    slope_along, slope_across = parsed.slopes(height_mm)
     if slope_along is None or slope_across is None:
         raise UsageError("both directions are needed")
     lean = Lean(slope_along, slope_across)
@@ -65,15 +65,15 @@ def run_solve(args: argparse.Namespace, io: Io) -> int:
         from shimfit.core.foot import gap_plane
 
         plane = gap_plane(foot, answer.lean)
-        io.json(prescription_to_json(answer, entry=args.entry, understood=heard.words, plane=plane))
+        io.json(prescription_to_json(answer, entry=args.entry, understood=parsed.words, plane=plane))
     else:
         from shimfit.cli.saying import answer_lines
         from shimfit.settings import load
 
         typed_inches = any(
-            part is not None and part.unit in ("in", "in/ft") for part in (heard.along, heard.across)
+            part is not None and part.unit in ("in", "in/ft") for part in (parsed.along, parsed.across)
         )
-        for line in answer_lines(answer, heard.words, load({}), "inch" if typed_inches else units):
+        for line in answer_lines(answer, parsed.words, load({}), "inch" if typed_inches else units):
             io.say(line)
     solved = answer.within and answer.status in ("proven", "found")
     return Exit.DONE if solved else Exit.OVER
@@ -91,7 +91,7 @@ OF_ONE_READING = ("bed", "after", "rails_on", "mid", "rocks", "turned", "instrum
 
 def run_read(args: argparse.Namespace, io: Io) -> int:
     """Log a reading; 1 when a verifying reading is over tolerance or no pack can do it."""
-    from shimfit.entry import hear
+    from shimfit.entry import parse_reading
     from shimfit.standing import standing_json
     from shimfit.workflow.reading import Asked
 
@@ -123,7 +123,7 @@ def run_read(args: argparse.Namespace, io: Io) -> int:
         )
         understood = site.echo(place, args.entry)
         if args.mid is not None:  # refused before anything is logged: a line is taken whole or not at all
-            hear(args.mid, typed)
+            parse_reading(args.mid, typed)
         if args.turned is not None:
             from shimfit.workflow.instruments import log_turned
 
@@ -135,7 +135,7 @@ def run_read(args: argparse.Namespace, io: Io) -> int:
             bowed = site.log_reading(place, args.mid, half, sure=True).message
         words = getattr(understood, "words", "")
         message = logged.message if args.mid is None else f"{logged.message}; {bowed}"
-        told: dict[str, Any] = {
+        data: dict[str, Any] = {
             "place": str(place),
             "entry": args.entry,
             "understood": words,
@@ -146,12 +146,12 @@ def run_read(args: argparse.Namespace, io: Io) -> int:
             from shimfit.contract import prescription_to_json, reading_to_json
             from shimfit.core.foot import gap_plane
 
-            told["reading"] = reading_to_json(logged.reading)
-            told["answer"] = None
+            data["reading"] = reading_to_json(logged.reading)
+            data["answer"] = None
             if (answer := logged.post.answer) is not None:
                 plane = gap_plane(answer.post, answer.lean)
-                told["answer"] = prescription_to_json(answer, entry=args.entry, understood=words, plane=plane)
-            io.json(told)
+                data["answer"] = prescription_to_json(answer, entry=args.entry, understood=words, plane=plane)
+            io.json(data)
         else:
             _say_post(site, place, words, message, io)
         return Exit.OVER if _is_over(logged) else Exit.DONE
@@ -175,10 +175,10 @@ def _read_table(args: argparse.Namespace, io: Io) -> int:
         job, run = parse_run(args.place)
         logged = log_readings(site, job, run, text, args.table, sure=args.sure)
     if args.json:
-        told = [
+        data = [
             {"post": one.place.post, "state": str(one.post.state), "message": one.message} for one in logged
         ]
-        io.json({"readings": told})
+        io.json({"readings": data})
     else:
         for one in logged:
             io.say(f"{one.place}: {one.message}")
@@ -215,8 +215,8 @@ def run_tighten(args: argparse.Namespace, io: Io) -> int:
     with open_site(args, io) as site:
         place = _place(args)
         if torque_nm is not None and torque_nm > MOST_TORQUE_NM:
-            told = shown.torque(torque_nm, site.run(place.job, place.run).units)
-            io.talk(f"caution: {told} is more than a post's rod takes: a wrong unit?")
+            size = shown.torque(torque_nm, site.run(place.job, place.run).units)
+            io.talk(f"caution: {size} is more than a post's rod takes: a wrong unit?")
         return _done(site, place, site.tighten(place, torque_nm), args, io)
 
 
@@ -270,15 +270,15 @@ def _done(site: Site, place: Place | None, words: str, args: argparse.Namespace,
     """Say what was logged; under --json with how the post stands after it (null where no post is meant)."""
     from shimfit.standing import standing_json
 
-    told: dict[str, Any] = {
+    data: dict[str, Any] = {
         "message": words,
         "place": None if place is None else str(place),
         "state": None,
     }
     post = None if place is None else site.run(place.job, place.run).post(place.post)
     if post is not None:
-        told |= standing_json(post)
-    return io.tell(words, told, as_json=args.json)
+        data |= standing_json(post)
+    return io.tell(words, data, as_json=args.json)
 
 
 def _moved_back(site: Site, job: str | None, words: str, args: argparse.Namespace, io: Io) -> int:

@@ -10,8 +10,8 @@ from shimfit.cli.io import (
     lengths_in,
     one_to_stdout,
     open_site,
+    refused_in,
     sheet_facts,
-    told_in,
 )
 from shimfit.core.cautions import cautions_of
 from shimfit.errors import Exit
@@ -50,7 +50,7 @@ def run_rails(args: argparse.Namespace, io: Io) -> int:
     lengths = lengths_in(state.units)
     heights = [lengths(part) for part in args.at.split(",")]
     limit = None if args.opening is None else lengths(args.opening)
-    with told_in(state.units):
+    with refused_in(state.units):
         found = runs.rails_of(
             state,
             heights,
@@ -192,8 +192,8 @@ def _edges(rail: Rail, units: Units) -> str:
     if not rail.depth_mm or abs(rail.difference_mm) < LEAST_SAID_MM:
         return ""
     longer = "longer" if rail.difference_mm > 0 else "shorter"
-    told = shown.fine if units == "mm" else shown.thickness
-    return f", upper edge {told(abs(rail.difference_mm), units)} {longer} than the lower"
+    size = shown.fine if units == "mm" else shown.thickness
+    return f", upper edge {size(abs(rail.difference_mm), units)} {longer} than the lower"
 
 
 def _mitre(rail: Rail, faces: Mapping[Face, str], units: Units) -> str:
@@ -270,7 +270,7 @@ def run_lineup(args: argparse.Namespace, io: Io) -> int:
     job, run = parse_run(args.path)
     with open_site(args, io, read_only=True) as site:
         state = site.run(job, run)
-    with told_in(state.units):
+    with refused_in(state.units):
         legs = line_up_run(state, parse_pairs(args.off, state.units), args.share)
     if args.json:
         io.json(
@@ -300,8 +300,8 @@ def run_lineup(args: argparse.Namespace, io: Io) -> int:
     for line in _lineup_lines(legs, face_names(state), state.units):
         io.say(line)
     if args.off:
-        told = " ".join(f"--off {text}" for text in args.off)
-        io.say(f"packs for these aims: shimfit plan {job}/{run} --line-up {told}")
+        offsets = " ".join(f"--off {text}" for text in args.off)
+        io.say(f"packs for these aims: shimfit plan {job}/{run} --line-up {offsets}")
     else:
         io.say("no string-line offsets: add --off POST=L for each foot that is off the string")
     return Exit.DONE
@@ -309,18 +309,18 @@ def run_lineup(args: argparse.Namespace, io: Io) -> int:
 
 def _lineup_lines(legs: Iterable[LegLine], names: Mapping[Face, str], units: Units) -> Iterator[str]:
     # Aims are fractions of a millimetre: too fine for sixteenths.
-    told = shown.fine if units == "mm" else shown.thickness
+    size = shown.fine if units == "mm" else shown.thickness
 
     def sideways(mm: float) -> str:
-        return f"{told(mm, units)} {names[Face.OUT if mm >= 0 else Face.HOUSE]}"
+        return f"{size(mm, units)} {names[Face.OUT if mm >= 0 else Face.HOUSE]}"
 
     for leg in legs:
         if leg.worst_before_mm < LEAST_SAID_MM:
             yield f"leg {leg.leg}: its tops are in line when plumb, nothing to aim ({len(leg.targets)} posts)"
             continue
         yield (
-            f"leg {leg.leg}: tops within {told(leg.worst_before_mm, units)} of a line when plumb, "
-            f"{told(leg.worst_after_mm, units)} as aimed"
+            f"leg {leg.leg}: tops within {size(leg.worst_before_mm, units)} of a line when plumb, "
+            f"{size(leg.worst_after_mm, units)} as aimed"
         )
         for target in leg.targets:
             aim = "plumb" if abs(target.aim_across_mm) < LEAST_SAID_MM else sideways(target.aim_across_mm)

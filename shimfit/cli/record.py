@@ -58,8 +58,8 @@ def run_record(args: argparse.Namespace, io: Io) -> int:
         io.json(record_json(record) | {"figures": statistics_json(statistics(record))})
     elif not (args.pdf or args.csv):
         width = shutil.get_terminal_size((120, 24)).columns
-        told = record_lines(record, width, all_readings=args.all_readings)
-        for line in (*told, "", *statistics_lines(statistics(record), record)):
+        data = record_lines(record, width, all_readings=args.all_readings)
+        for line in (*data, "", *statistics_lines(statistics(record), record)):
             io.say(line)
     return exit_code(record)
 
@@ -81,8 +81,8 @@ def run_verify(args: argparse.Namespace, io: Io) -> int:
             site.journal.check()
             name, events, whole = str(site.path), tuple(site.journal.events()), True
     last = events[-1].hash if events else ""
-    told = {"file": args.file} if args.file is not None else {}
-    told |= {"log": {"events": len(events), "hash": last}, "whole": whole, "sealed_at": None}
+    data = {"file": args.file} if args.file is not None else {}
+    data |= {"log": {"events": len(events), "hash": last}, "whole": whole, "sealed_at": None}
     said = (
         f"{name} is whole: {len(events)} events, each as it was logged; hash of the last: {last or 'none'}."
     )
@@ -99,7 +99,7 @@ def run_verify(args: argparse.Namespace, io: Io) -> int:
         raise FileError(sentence, path=name)
     if args.json:
         error = {"error": {"kind": "file", "message": sentence, "at": None}} if refused else {}
-        io.json(told | {"answer": None} | answer | error)
+        io.json(data | {"answer": None} | answer | error)
         return Exit.FILE if refused else Exit.DONE
     io.say(said)
     if sentence:

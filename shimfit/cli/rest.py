@@ -91,11 +91,11 @@ def run_help(args: argparse.Namespace, io: Io) -> int:
     from shimfit.text.topics import topic_text, topics
 
     if args.topic is None:
-        told = {topic.name: topic.says for topic in topics()}
+        data = {topic.name: topic.says for topic in topics()}
         if args.json:
-            io.json({"topics": told})
+            io.json({"topics": data})
             return Exit.DONE
-        for name, says in told.items():
+        for name, says in data.items():
             io.say(f"  {name:<12} {says}")
         io.say("`shimfit help TOPIC` says more; `shimfit COMMAND --help` has a command's options.")
         return Exit.DONE

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from shlex import quote
 from typing import TYPE_CHECKING, Any
 
-from shimfit.cli.io import MOST_DAYS, answered_again, open_site, told_in
+from shimfit.cli.io import MOST_DAYS, answered_again, open_site, refused_in
 from shimfit.errors import Exit, UsageError
 from shimfit.model import Face
 from shimfit.outputs import POSTS_CSV
@@ -425,7 +425,7 @@ def run_insert(args: argparse.Namespace, io: Io) -> int:
         job, name = parse_run(args.path)
         run = site.run(job, name)
         station_mm = parse_length(args.at, run.units, what="station", zero_ok=True)
-        with told_in(run.units):
+        with refused_in(run.units):
             marks = layout.insert(_marks_of(run), station_mm, args.name)
         check_room(marks, run.foot, own=_feet_of(run))
         new = next(mark for mark in marks if run.post(mark.name) is None)

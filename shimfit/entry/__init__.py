@@ -24,8 +24,8 @@ Rules that keep it honest
 
 `parse_entry` is called on every key: Incomplete while more may come (never scolds), Understood with the
 words that say it back, or Refused with the reason, the place and what was probably meant. Values are exact
-fractions. `hear` is the same when nothing more comes. `second_look` (in its own file) compares with the
-post's history. No outside package and no numpy is loaded: the first screen waits for this room.
+fractions. `parse_reading` is the same when nothing more comes. `second_look` (in its own file) compares with
+the post's history. No outside package and no numpy is loaded: the first screen waits for this room.
 """
 
 from __future__ import annotations
@@ -43,10 +43,10 @@ __all__ = [
     "Refused",
     "Understood",
     "Units",
-    "hear",
     "parse_entry",
     "parse_foot",
     "parse_length",
+    "parse_reading",
     "read_length",
 ]
 
@@ -60,7 +60,7 @@ def parse_entry(text: str, settings: EntrySettings = _DEFAULT) -> ParseResult:
     return parse(text, settings)
 
 
-def hear(text: str, settings: EntrySettings = _DEFAULT) -> Understood:
+def parse_reading(text: str, settings: EntrySettings = _DEFAULT) -> Understood:
     """The entry when nothing more comes: Enter was pressed, or it stands in a command or a file.
 
     Raises EntryError (reason, `at`, `meant`) when it is refused or not finished.

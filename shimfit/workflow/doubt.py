@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from shimfit.core.instruments import Corrected, correct
 from shimfit.core.uncertainty import HAND_MM, largest_of, learned_hand_mm, rectangular
-from shimfit.entry import hear
+from shimfit.entry import parse_reading
 from shimfit.errors import EntryError
 
 if TYPE_CHECKING:
@@ -78,7 +78,7 @@ def hand_of(run: RunState, entry: EntrySettings) -> float:
         groups += [list(offsets) for offsets in zip(*leans, strict=True)]
         for one in some:
             try:
-                half_steps = hear(one.text, entry).resolution_slope(one.height_mm)
+                half_steps = parse_reading(one.text, entry).resolution_slope(one.height_mm)
             except EntryError:  # typed where other words or units were in use
                 continue
             steps_mm2 += [rectangular(half * one.height_mm) ** 2 for half in half_steps if half is not None]

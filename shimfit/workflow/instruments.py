@@ -144,6 +144,6 @@ def _face(heard: Understood, height_mm: float, bare: Instrument) -> FaceReading:
 
 
 def _understood(site: Site, place: Place, text: str) -> Understood:
-    from shimfit.entry import hear
+    from shimfit.entry import parse_reading
 
-    return hear(text, site.entry_settings(site.run(place.job, place.run)))
+    return parse_reading(text, site.entry_settings(site.run(place.job, place.run)))

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from shimfit import csvfile
 from shimfit.contract import foot_to_json, tolerance_to_json
-from shimfit.entry import hear, parse_foot, parse_length
+from shimfit.entry import parse_foot, parse_length, parse_reading
 from shimfit.entry.second_look import looks_like_a_slip
 from shimfit.errors import EntryError, FileError, UsageError
 from shimfit.quantities.tolerance import DEFAULT_TOLERANCE, parse_tolerance
@@ -208,7 +208,7 @@ def log_readings(site: Site, job: str, run: str, text: str, file: str, *, sure: 
                 "stage", f"{row.cells['stage']!r} is not bed (leave it empty for a post that stands)"
             )
         try:
-            heard = hear(row.cells.get("entry", ""), settings)
+            heard = parse_reading(row.cells.get("entry", ""), settings)
             doubt = None if sure else second_look(post, heard)
             if doubt is not None:
                 raise looks_like_a_slip(doubt)

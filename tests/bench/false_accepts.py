@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from shimfit.core.instruments import Instrument
 from shimfit.core.uncertainty import HAND_MM, decide_lean
-from shimfit.entry import EntrySettings, hear
+from shimfit.entry import EntrySettings, parse_reading
 from shimfit.model import Lean, Tolerance
 from shimfit.quantities.tolerance import parse_tolerance
 from shimfit.workflow.doubt import counted
@@ -73,7 +73,7 @@ def decided(
     cases, which = np.unique(marks, axis=0, return_inverse=True)
     plumb = np.zeros(len(cases), bool)
     for k, (along, across) in enumerate((cases * step).tolist()):
-        heard = hear(f"{typed(along, scale, 'n')} {typed(across, scale, 'o')}", settings)
+        heard = parse_reading(f"{typed(along, scale, 'n')} {typed(across, scale, 'o')}", settings)
         part = counted(heard, HEIGHT_MM, level)
         assert part.slope_along is not None
         assert part.slope_across is not None

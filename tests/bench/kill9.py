@@ -100,16 +100,16 @@ def _step(journal: Journal, chance: random.Random, text: str, post: str):
 
 def one_trial(path: Path, trial: int, chance: random.Random) -> tuple[list[list], bool]:
     """(what was acknowledged, step by step; whether it was killed while opening)."""
-    hear, say = os.pipe()
+    parse_reading, say = os.pipe()
     child = os.fork()
     if child == 0:
-        os.close(hear)
+        os.close(parse_reading)
         try:
             scripted_job(path, say, trial)
         finally:
             os._exit(3)
     os.close(say)
-    with os.fdopen(hear, "rb") as pipe:
+    with os.fdopen(parse_reading, "rb") as pipe:
         while_opening = chance.random() < 0.2
         first = b"" if while_opening else pipe.readline()
         time.sleep(chance.uniform(0.0, 0.012 if while_opening else 0.06))

@@ -7,7 +7,7 @@ from fractions import Fraction
 
 import pytest
 
-from shimfit.entry import EntrySettings, Incomplete, Refused, Understood, hear, parse_entry
+from shimfit.entry import EntrySettings, Incomplete, Refused, Understood, parse_entry, parse_reading
 from shimfit.errors import EntryError, UsageError
 from shimfit.model import Face
 
@@ -319,11 +319,11 @@ def test_the_cursor_goes_to_the_bad_spot(text, at):
 
 def test_hear_raises_what_is_refused_or_not_finished():
     with pytest.raises(EntryError) as refusal:
-        hear("3/80", INCH)
+        parse_reading("3/80", INCH)
     assert (refusal.value.at, refusal.value.meant) == (2, "3/8o")
     with pytest.raises(EntryError, match="which way"):
-        hear("1/4n3/8", INCH)
-    assert hear("1/4n3/8o", INCH).words == "top leans 1/4 in towards next, 3/8 in out"
+        parse_reading("1/4n3/8", INCH)
+    assert parse_reading("1/4n3/8o", INCH).words == "top leans 1/4 in towards next, 3/8 in out"
 
 
 @pytest.mark.parametrize("text", ["1/4i", "1/4n3/8i", "1/4 inboard", "i1/4"])
@@ -336,11 +336,11 @@ def test_inboard_is_understood_but_wants_a_second_enter(text):
 
 def test_degrees_are_said_back_in_the_form_they_were_typed_in():
     # 36 minutes are exactly 0.6 of a degree: the value is one, what the carpenter reads back is two.
-    minutes, decimal = hear("0°36'n 0°20'30\"o"), hear("0.6°n 0.5°o")
+    minutes, decimal = parse_reading("0°36'n 0°20'30\"o"), parse_reading("0.6°n 0.5°o")
     assert minutes.words == "top leans 0°36′ towards next, 0°20′30″ out"
     assert decimal.words == "top leans 0.6° towards next, 0.5° out"
     assert minutes.along.number == decimal.along.number
-    assert hear(minutes.canonical).along == minutes.along
+    assert parse_reading(minutes.canonical).along == minutes.along
 
 
 # ---------------------------------------------------------------- typed key by key

@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from shimfit.entry import EntrySettings, hear
+from shimfit.entry import EntrySettings, parse_reading
 from shimfit.errors import EntryError, InternalError
 from shimfit.quantities import shown, typed
 from shimfit.quantities.typed import read_length
@@ -134,7 +134,7 @@ def test_typed_lengths_agree_with_pint(number, unit):
 @settings(max_examples=200, deadline=None)
 def test_typed_leans_agree_with_pint(n, unit, height_mm):
     number = f"{n / 128:.7f}" if unit in ("in", "in/ft") else f"{n / 25:.2f}"
-    heard = hear(f"{number}{unit} n 0", EntrySettings()).slopes(height_mm)[0]
+    heard = parse_reading(f"{number}{unit} n 0", EntrySettings()).slopes(height_mm)[0]
     if unit in ("mm", "cm", "in"):
         expected = typed.to_mm(f"{number} {unit}") / height_mm
     else:
