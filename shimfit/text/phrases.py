@@ -15,7 +15,7 @@ from shimfit.quantities import shown
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from shimfit.model import Change, Lean, Lot, Pack, Piece, Prescription, Reading
+    from shimfit.model import Chance, Change, Lean, Lot, Pack, Piece, Prescription, Reading
     from shimfit.quantities.typed import Units
     from shimfit.standing import PostRecord, RunState
     from shimfit.text.glyphs import Glyphs
@@ -467,7 +467,54 @@ def _remarks(record: PostRecord, units: Units) -> tuple[str, ...]:
         if answer.status == "found":
             told.append("Best found in the time allowed, not proven best")
         told += answer.cautions
+        if answer.packs and answer.chance is not None:
+            told.append(odds(answer.chance))
+            told += verify_by(answer.chance)
     return (*(shown.sentence(text, units) for text in told), *(note.text for note in record.notes))
+
+
+GROUP = 20
+"""Posts that a chance is counted out on: twenty of them are a run that one remembers."""
+WORTH_TURNING = 3
+"""So many more of them plumb are worth turning the level end for end."""
+
+
+def odds(chance: Chance) -> str:
+    """As in `Of 20 posts packed like this about 17 read plumb at once, 3 are too close to call`."""
+    plumb, close, again = _counts((chance.plumb, chance.too_close, chance.out))
+    parts = [
+        f"about {plumb} read{'s' if plumb == 1 else ''} plumb at once"
+        if plumb
+        else "none reads plumb at once"
+    ]
+    if close:
+        parts.append(f"{close} {'is' if close == 1 else 'are'} too close to call")
+    if again:
+        parts.append(f"{again} {'is' if again == 1 else 'are'} packed again")
+    return f"Of {GROUP} posts packed like this {', '.join(parts)}"
+
+
+def odds_briefly(chance: Chance) -> str:
+    """`9 in 10`: plumb at once."""
+    return f"{round(10.0 * chance.plumb)} in 10"
+
+
+def verify_by(chance: Chance) -> tuple[str, ...]:
+    """How to take the reading after, where the level and not the packs would leave it too close to call."""
+    now, turned = (round(GROUP * share) for share in (chance.plumb, chance.turned))
+    if turned - now < WORTH_TURNING:
+        return ()
+    return (f"Read it end for end after this: then about {turned} of {GROUP} read plumb",)
+
+
+def _counts(shares: tuple[float, float, float]) -> list[int]:
+    """Shares as whole posts of the group that add up to it: the largest remainders go up."""
+    exact = [GROUP * share for share in shares]
+    counts = [int(one) for one in exact]
+    order = sorted(range(len(exact)), key=lambda k: (counts[k] - exact[k], k))
+    for k in order[: GROUP - sum(counts)]:
+        counts[k] += 1
+    return counts
 
 
 def _name(piece: Piece) -> str:

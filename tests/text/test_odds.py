@@ -1,0 +1,38 @@
+"""A chance told in counts of a group that is named."""
+
+import pytest
+
+from shimfit.model import Chance
+from shimfit.text.phrases import GROUP, odds, odds_briefly, verify_by
+
+
+def chance(plumb, close, turned=None):
+    return Chance(plumb, close, 1.0 - plumb - close, 0.9, plumb if turned is None else turned)
+
+
+def test_counts_name_the_group_and_add_up_to_it():
+    said = odds(chance(0.87, 0.1))
+    assert said == (
+        "Of 20 posts packed like this about 17 read plumb at once, 2 are too close to call, 1 is packed again"
+    )
+    assert odds(chance(0.02, 0.9)).startswith("Of 20 posts packed like this none reads plumb at once, 18 are")
+    assert odds(chance(1.0, 0.0)) == "Of 20 posts packed like this about 20 read plumb at once"
+    assert odds_briefly(chance(0.87, 0.1)) == "9 in 10"
+
+
+@pytest.mark.parametrize("number", range(40))
+def test_counts_are_within_one_of_the_shares(number):
+    plumb = number / 40
+    close = (1.0 - plumb) * (number % 7) / 7
+    found = chance(plumb, close)
+    counts = [int(word) for word in odds(found).replace(",", "").split() if word.isdigit()][1:]
+    assert sum(counts) == GROUP
+    if plumb > 0.05:
+        assert abs(counts[0] - GROUP * plumb) <= 1.0
+
+
+def test_the_level_is_turned_where_it_and_not_the_packs_leave_it_open():
+    assert verify_by(chance(0.4, 0.5, 0.7)) == (
+        "Read it end for end after this: then about 14 of 20 read plumb",
+    )
+    assert verify_by(chance(0.6, 0.3, 0.65)) == ()
