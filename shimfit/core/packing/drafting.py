@@ -122,8 +122,9 @@ def draft_of(
         top, rock = resting.lean.top_mm(question.height_mm), resting.rock_mm
     lift_mm = (down or Down()).steps * asked.options.quantum_mm
     counted, chance = question.chance_on(
-        packs, resting, asked.options.scatter, all_carry=layout == "corners" and not rolls(question)
-    )
+        packs, resting, asked.options.scatter,
+        all_carry=layout == "corners" and not rolls(question), in_full=not asked.relaxed,
+    )  # fmt: skip
     cost = cost_of(
         asked.tables,
         packs,

@@ -87,12 +87,19 @@ class Question:
         return rest(self.foot, self._supports(packs), self.preload_mm)
 
     def chance_on(
-        self, packs: Sequence[Pack], resting: Resting, scatter: Scatter, *, all_carry: bool = False
+        self,
+        packs: Sequence[Pack],
+        resting: Resting,
+        scatter: Scatter,
+        *,
+        all_carry: bool = False,
+        in_full: bool = True,
     ) -> tuple[float, Chance | None]:
         """Chance that the objective counts (0 where the post rocks), and what the next reading will say.
 
         Through the supports that carry at rest. Where the instrument can't decide, the objective counts the
-        tolerance itself. all_carry: known of four corners, one of which may only just touch.
+        tolerance itself. all_carry: known of four corners, one of which may only just touch. in_full: else
+        only what the objective counts is worked out.
         """
         if resting.lean is None:
             return 0.0, None
@@ -121,6 +128,8 @@ class Question:
         reach_mm = max(self.safe_mm, 1e-9, math.hypot(*rest_mm))
         chances = Chances([everything], [outlook.zone], reach_mm)
         counted = float(chances.at(0, [rest_mm[0]], [rest_mm[1]])[0])
+        if not in_full:
+            return counted, None
         sx, sy = (s * self.u_take_up for s in self.shift_mm or self.lean.top_mm(self.height_mm))
         chance = foretold(
             rest_mm,
