@@ -20,7 +20,7 @@ from dataclasses import replace
 from datetime import datetime
 from itertools import groupby
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Self, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from shimfit.errors import FileError, UsageError
 from shimfit.store import log
@@ -37,7 +37,6 @@ from shimfit.store.steps import UNDONE, Step, Voided, to_redo, to_undo, voided, 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
     from collections.abc import Set as AbstractSet
-    from types import TracebackType
 
     from shimfit.standing import RunState
     from shimfit.store.events import Event
@@ -60,7 +59,7 @@ def new_id() -> str:
     return uuid.uuid4().hex
 
 
-class Journal:
+class Journal(contextlib.AbstractContextManager["Journal"]):
     """An open data file."""
 
     def __init__(self, log: Log) -> None:
@@ -113,12 +112,7 @@ class Journal:
         if kept:
             self._snapshot.write(kept)
 
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
     @property

@@ -1,0 +1,503 @@
+"""One open data file and everything that can be done on it, by screen or by command.
+
+    with Site.open(path) as site:
+        logged = site.log_reading(Place("lakeside", "boardwalk", "7"), "6n 10h")
+        logged.prescription
+
+A method that logs returns only when the event is on disk. What can't be done is raised as a ShimfitError
+whose message is ready to be shown; nothing is half done.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import AbstractContextManager
+from dataclasses import replace
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from shimfit import settings as settings_room
+from shimfit.contract import foot_to_json, lot_to_json, pack_to_json, tolerance_to_json
+from shimfit.core.cautions import cautions_of
+from shimfit.entry import EntrySettings, ParseResult, Understood, parse_entry
+from shimfit.errors import UsageError
+from shimfit.quantities import shown
+from shimfit.quantities.tolerance import DEFAULT_TOLERANCE, parse_tolerance
+from shimfit.settings import Settings
+from shimfit.store.events import Draft
+from shimfit.store.fold import facts_of
+from shimfit.store.journal import Journal, wall_clock
+from shimfit.workflow.place import Place, check_name
+from shimfit.workflow.reading import Asked, Logged
+
+if TYPE_CHECKING:
+    from shimfit.model import Foot, Lot, Pack, Prescription, Reading, Tolerance
+    from shimfit.standing import Issue, PostRecord, RunState
+    from shimfit.store.state import BoxState, JobState
+    from shimfit.workflow.solving import Solver
+
+
+class Site(AbstractContextManager["Site"]):
+    """One open data file and everything that can be done on it."""
+
+    def __init__(
+        self,
+        journal: Journal,
+        *,
+        options: Mapping[str, Any] | None = None,
+        environment: Mapping[str, str] | None = None,
+        clock: Callable[[], datetime] = wall_clock,
+    ) -> None:
+        self.journal = journal
+        self._clock = clock
+        self._options = dict(options or {})
+        self._environment = environment
+        self._solver: Solver | None = None
+        self._settings = Settings()
+        self._settings_of: Mapping[str, Any] | None = None
+        """The stored settings that `_settings` was worked out from."""
+
+    @classmethod
+    def open(
+        cls,
+        path: Path | str,
+        *,
+        read_only: bool = False,
+        hold: bool = False,
+        empty_ok: bool = False,
+        options: Mapping[str, Any] | None = None,
+        environment: Mapping[str, str] | None = None,
+        clock: Callable[[], datetime] = wall_clock,
+    ) -> Site:
+        """Open a data file, made when it is not there; raises FileError in one sentence.
+
+        hold, empty_ok: as for Journal.open.
+        options: settings given on the command line (None = not given); they win over what is stored.
+        """
+        journal = Journal.open(path, read_only=read_only, hold=hold, empty_ok=empty_ok, clock=clock)
+        return cls(journal, options=options, environment=environment, clock=clock)
+
+    def close(self) -> None:
+        """Close the file and let another program write."""
+        self.journal.close()
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    # ------------------------------------------------------------ what there is
+
+    @property
+    def path(self) -> Path:
+        """The data file."""
+        return self.journal.path
+
+    @property
+    def read_only(self) -> bool:
+        """True when the file was opened only to be looked at."""
+        return self.journal.read_only
+
+    @property
+    def settings(self) -> Settings:
+        """Settings in force: stored, then environment, then options."""
+        stored = self.journal.box().settings
+        if stored is not self._settings_of:
+            self._settings = settings_room.load(stored, environment=self._environment, options=self._options)
+            self._settings_of = stored
+        return self._settings
+
+    @property
+    def solver(self) -> Solver:
+        """What answers for posts; it keeps its tables while the box stays the same."""
+        if self._solver is None:
+            from shimfit.workflow.solving import Solver
+
+            self._solver = Solver()
+        return self._solver
+
+    def jobs(self) -> tuple[JobState, ...]:
+        """All jobs, in the order they were added."""
+        return self.journal.jobs()
+
+    def run(self, job: str, run: str) -> RunState:
+        """One run; UsageError naming those that there are."""
+        return self.journal.run(job, run)
+
+    def box(self) -> BoxState:
+        """The carpenter's box, one for all jobs."""
+        return self.journal.box()
+
+    def now(self) -> datetime:
+        """Time of day by the data file's clock, with its offset."""
+        return self._clock()
+
+    def log(self) -> tuple[int, str]:
+        """(number of events, hash of the last): what a printed record is sealed with."""
+        return self.journal.head
+
+    def post(self, place: Place) -> PostRecord:
+        """One post; UsageError naming those that there are."""
+        run = self.run(place.job, place.run)
+        found = run.post(place.post)
+        if found is None:
+            names = ", ".join(post.name for post in run.posts) or "none yet"
+            raise UsageError(f"there is no post {place.post!r} in {place.run_path}; its posts are: {names}")
+        return found
+
+    # ------------------------------------------------------------ walking
+
+    def last_place(self) -> Place | None:
+        """Where to go on: in the run worked on last, the post touched last, or the one to do next."""
+        jobs = [job for job in self.jobs() if job.last_run or job.runs]
+        if not jobs:
+            return None
+        job = max(jobs, key=lambda one: one.last_seq)
+        run = self.run(job.name, job.last_run or job.runs[0])
+        if not run.posts:
+            return None
+        touched = max(run.posts, key=lambda post: post.last_seq)
+        has_history = touched.readings or touched.notes or touched.skipped is not None
+        return Place(job.name, run.name, touched.name if has_history else run.posts[0].name)
+
+    def next_post(self, place: Place) -> Place | None:
+        """Next post in walking order; None behind the last."""
+        return self._neighbour(place, 1)
+
+    def previous_post(self, place: Place) -> Place | None:
+        """Previous post in walking order; None before the first."""
+        return self._neighbour(place, -1)
+
+    def _neighbour(self, place: Place, step: int) -> Place | None:
+        names = [post.name for post in self.run(place.job, place.run).posts]
+        index = names.index(self.post(place).name) + step
+        return replace(place, post=names[index]) if 0 <= index < len(names) else None
+
+    # ------------------------------------------------------------ for what is logged
+
+    def _draft(self, place: Place, kind: str, data: dict[str, Any]) -> Draft:
+        return Draft(kind, data, place.job, place.run, place.post, self.settings.by or None)
+
+    # ------------------------------------------------------------ jobs, runs, the box, settings
+
+    def add_job(self, name: str, *, sample: bool = False, units: str | None = None) -> str:
+        """Begin a job; UsageError when there is one of that name."""
+        name = check_name(name, "job")
+        if any(job.name == name for job in self.jobs()):
+            raise UsageError(f"there is a job {name!r} already; give this one another name")
+        data = {"name": name, "sample": sample, "units": units or self.settings.units}
+        by = self.settings.by or None
+        self.journal.append_all([Draft("job-added", data, job=name, by=by), *self._firm(name)])
+        return name
+
+    def _firm(self, job: str, known: Sequence[tuple[str, str]] = ()) -> list[Draft]:
+        """The firm of the settings as a fact of the job, where the job does not name one."""
+        firm, address = self.settings.firm, self.settings.firm_address
+        if not firm or "firm" in dict(known):
+            return []
+        facts = {"firm": firm} | ({"firm_address": address} if address else {})
+        return [Draft("facts", facts, job=job, by=self.settings.by or None)]
+
+    def tell(self, job: str, run: str | None, facts: Mapping[str, str | None]) -> None:
+        """Log what the records of a job, or of a run of it, say beside readings (FACTS; None: no more)."""
+        self.journal.job(job)
+        if run is not None:
+            self.run(job, run)
+        self.journal.append_all([Draft("facts", dict(facts), job=job, run=run, by=self.settings.by or None)])
+
+    def facts(self, job: str, run: str | None) -> tuple[tuple[str, str], ...]:
+        """What the records of a job, or of a run of it, say beside readings: (key of FACTS, text)."""
+        self.journal.job(job)
+        if run is not None:
+            return self.run(job, run).facts
+        return facts_of(self.journal.standing(("facts",), job), None)
+
+    def issue(self, job: str, run: str, number: str = "", why: str = "") -> Issue:
+        """Log that the run's record is given out as it stands now; the same again where it is already.
+
+        UsageError where it replaces one that was issued and nobody says why.
+        """
+        self.journal.check()
+        state = self.run(job, run)
+        last = state.issues[-1] if state.issues else None
+        data: dict[str, Any] = {"number": number, "why": why}
+        if last is not None:
+            head = self.journal.head_of(job, upto=last.seq)
+            if head == self.journal.head_of(job) and number in ("", last.number):
+                return last
+            if not why:
+                raise UsageError(
+                    f"record {last.number or 'of ' + last.time[:10]} of {job}/{run} is issued already: say "
+                    'why it is issued anew, like --why "post 7 read again"'
+                )
+            before = {post.name: post for post in self.journal.run(job, run, upto=last.seq).posts}
+            now = {post.name: post for post in state.posts}
+            names = [*now, *(name for name in before if name not in now)]
+            data["replaces"] = str(head)
+            data["changed"] = [name for name in names if before.get(name) != now.get(name)]
+        issued = Draft("issued", data, job=job, run=run, by=self.settings.by or None)
+        self.journal.append_all([*self._firm(job, state.facts), issued])
+        return self.run(job, run).issues[-1]
+
+    def add_run(
+        self,
+        job: str,
+        name: str,
+        *,
+        foot: Foot,
+        height_mm: float,
+        tolerance: Tolerance | None = None,
+        posts: Sequence[Mapping[str, Any]],
+        **more: Any,
+    ) -> RunState:
+        """Lay out a run; posts are `post-added` data in walking order, more are the run's own options."""
+        name = check_name(name, "run")
+        known = self.journal.job(job)
+        if name in known.runs:
+            raise UsageError(f"there is a run {job}/{name} already; give this one another name")
+        tolerance = tolerance or parse_tolerance(DEFAULT_TOLERANCE)
+        data = {
+            "foot": foot_to_json(foot),
+            "height_mm": height_mm,
+            "tolerance": tolerance_to_json(tolerance),
+            "rule": self.settings.rule,
+            "units": known.units,
+        } | more
+        by = self.settings.by or None
+        drafts = [Draft("run-added", data, job=job, run=name, by=by)]
+        drafts += [Draft("post-added", dict(post), job=job, run=name, by=by) for post in posts]
+        self.journal.append_all(drafts)
+        return self.run(job, name)
+
+    def change_run(self, job: str, run: str, **changes: Any) -> None:
+        """Change options of a run from now on (`run-changed` data)."""
+        self.run(job, run)
+        self.journal.append_all(
+            [Draft("run-changed", changes, job=job, run=run, by=self.settings.by or None)]
+        )
+
+    def add_post(self, place: Place, data: Mapping[str, Any]) -> None:
+        """Insert a post (`post-added` data)."""
+        if self.run(place.job, place.run).post(check_name(place.post, "post")):
+            raise UsageError(f"there is a post {place.post!r} in {place.run_path} already")
+        self.journal.append_all([self._draft(place, "post-added", {"name": place.post} | dict(data))])
+
+    def move_post(self, place: Place, station_mm: float) -> None:
+        """Move a post along its leg."""
+        self.post(place)
+        self.journal.append_all([self._draft(place, "post-moved", {"station_mm": station_mm})])
+
+    def remove_post(self, place: Place) -> None:
+        """Take a post out of the run; everything logged at it stays in the log."""
+        self.post(place)
+        self.journal.append_all([self._draft(place, "post-removed", {})])
+
+    def import_stock(self, lots: Sequence[Lot], source: str) -> None:
+        """Put counted lots in the box; lots of the same name are replaced by what was counted."""
+        data = {"lots": [lot_to_json(lot) for lot in lots], "source": source}
+        self.journal.append_all([Draft("stock-imported", data, by=self.settings.by or None)])
+
+    def add_stock(self, lot: Lot) -> None:
+        """Put one lot in the box."""
+        self.journal.append_all([Draft("stock-added", lot_to_json(lot), by=self.settings.by or None)])
+
+    def out_of(self, lot: str, count: int | None = None) -> str:
+        """Take pieces of a lot out of the box (None: all that is left); UsageError when it is not there."""
+        there = self.box().lot(lot)
+        if there is None:
+            names = ", ".join(one.lot for one in self.box().lots) or "nothing"
+            raise UsageError(f"there is no lot {lot!r} in the box; it holds {names}")
+        if count is not None and count > there.count:
+            raise UsageError(f"only {there.count} of {lot} are in the box, not {count}")
+        self.journal.append_all(
+            [Draft("stock-out", {"lot": lot, "count": count}, by=self.settings.by or None)]
+        )
+        left = 0 if count is None else there.count - count
+        return f"{lot}: {left} left"
+
+    def add_instrument(self, data: Mapping[str, Any]) -> None:
+        """Enter an instrument, or what is now known of it (`instrument` data)."""
+        self.journal.append_all([Draft("instrument", dict(data), by=self.settings.by or None)])
+
+    def set(self, key: str, text: str) -> Any:
+        """Change a setting from what was typed; returns its value. UsageError naming the choices."""
+        value = settings_room.parse_setting(key, text)
+        by = self.settings.by or None
+        self._options.pop(key, None)
+        self.journal.append_all([Draft("setting", {"key": key, "value": value}, by=by)])
+        return value
+
+    def back_up(self) -> Path | None:
+        """Write a backup when the settings want one and it is due; its file, or None. Raises FileError."""
+        settings = self.settings
+        if self.read_only or settings.backup_days <= 0:
+            return None
+        from shimfit.store.merge import backup_if_due
+
+        folder = Path(settings.backup_folder) if settings.backup_folder else None
+        return backup_if_due(self.journal, folder, settings.backup_days, self.now())
+
+    # ------------------------------------------------------------ what is typed
+
+    def entry_settings(self, run: RunState) -> EntrySettings:
+        """How entries are understood in a run."""
+        from fractions import Fraction
+
+        settings = self.settings
+        units = self._options.get("units") or run.units
+        faces = dict(EntrySettings().faces) | dict(run.face_names)
+        return EntrySettings(
+            units=units,
+            graduation_in=Fraction(1, settings.graduation),
+            gauge_mm=run.gauge_mm,
+            faces=faces,
+        )
+
+    def echo(self, place: Place, text: str) -> ParseResult:
+        """How an entry is understood so far, on every key; never raises on any text."""
+        return parse_entry(text, self.entry_settings(self.run(place.job, place.run)))
+
+    def second_look(self, place: Place, understood: Understood) -> str | None:
+        """Why this entry wants a second Enter at this post; None when it does not."""
+        from shimfit.workflow.reading import second_look
+
+        return second_look(self.post(place), understood)
+
+    def log_reading(
+        self, place: Place, text: str, asked: Asked | None = None, *, sure: bool = False
+    ) -> Logged:
+        """Log what was typed, then answer. EntryError when refused, or wants a second look and not `sure`."""
+        from shimfit.workflow.reading import log_typed
+
+        return log_typed(self, place, text, asked or Asked(), sure=sure)
+
+    def log_sensor_reading(self, place: Place, reading: Reading, asked: Asked | None = None) -> Logged:
+        """Log a reading that the inclinometer has taken (in the post's directions), then answer."""
+        from shimfit.workflow.reading import log_taken
+
+        return log_taken(self, place, reading, asked or Asked())
+
+    def answer(self, place: Place) -> Prescription | None:
+        """Answer for how the post stands now; None when nothing full was read or it stands plumb.
+
+        Worked out and logged here when a reading was logged without its answer (the program was killed
+        between the two, or two halves came together).
+        """
+        from shimfit.workflow.reading import answer_now
+
+        return answer_now(self, place)
+
+    # ------------------------------------------------------------ what happens at a post
+
+    def pack(self, place: Place, packs: Sequence[Pack] | None = None) -> str:
+        """Log what went in: as prescribed (None), or these packs. Returns what was logged, in words."""
+        post = self.post(place)
+        as_prescribed = packs is None
+        if packs is None:
+            answer = self.answer(place)
+            if answer is None or answer.status == "impossible":
+                raise UsageError(
+                    f"there is no prescription for post {place.post}: read it first, or say what went in"
+                )
+            packs = answer.packs
+        drafts = [
+            *self.moved(place, post.packs_in_place, packs),
+            self._draft(
+                place,
+                "packed",
+                {
+                    "packs": [pack_to_json(pack) for pack in packs],
+                    "as_prescribed": as_prescribed,
+                    "before": [pack_to_json(pack) for pack in post.packs_in_place],
+                },
+            ),
+        ]
+        self.journal.append_all(drafts)
+        if as_prescribed:
+            return "packed as prescribed"
+        return (
+            "packed with 1 pack of your own"
+            if len(packs) == 1
+            else f"packed with {len(packs)} packs of your own"
+        )
+
+    def tighten(self, place: Place, torque_nm: float | None = None) -> str:
+        """Log that the nut was tightened; if a prescription was open, it was packed as prescribed."""
+        post = self.post(place)
+        data = {"torque_nm": torque_nm, "follows": post.implied is not None}
+        drafts = [*self.implied_packing(place, post), self._draft(place, "tightened", data)]
+        self.journal.append_all(drafts)
+        if torque_nm is None:
+            return "tightened"
+        return f"tightened to {shown.torque(torque_nm, self.run(place.job, place.run).units)}"
+
+    def trim(self, place: Place) -> str:
+        """Log that the packs were cut flush; the verifying reading comes after it."""
+        post = self.post(place)
+        data = {"follows": post.implied is not None}
+        drafts = [*self.implied_packing(place, post), self._draft(place, "trimmed", data)]
+        self.journal.append_all(drafts)
+        return f"trimmed: read again, trimming can move a pack. {cautions_of('trim')[0]}"
+
+    def skip(self, place: Place, why: str) -> str:
+        """Leave a post for later, and say why."""
+        self.post(place)
+        self.journal.append_all([self._draft(place, "skipped", {"why": why})])
+        return "skipped"
+
+    def note(self, place: Place, text: str) -> str:
+        """Leave a sentence at a post."""
+        self.post(place)
+        self.journal.append_all([self._draft(place, "noted", {"text": text})])
+        return "noted"
+
+    def photo(self, place: Place, file: str) -> str:
+        """Name a photo's file at a post; the file itself stays where it is."""
+        self.post(place)
+        self.journal.append_all([self._draft(place, "photo", {"file": file})])
+        return f"photo {file}"
+
+    def undo(self, job: str | None) -> str:
+        """Take back the last step of a job (None: of the box); UsageError when there is none."""
+        words = self.journal.undo(job, by=self.settings.by or None)
+        if words is None:
+            raise UsageError("there is nothing to take back")
+        return f"taken back: {words}"
+
+    def redo(self, job: str | None) -> str:
+        """Bring back what was taken back last; UsageError when there is nothing."""
+        words = self.journal.redo(job, by=self.settings.by or None)
+        if words is None:
+            raise UsageError("there is nothing to bring back")
+        return f"brought back: {words}"
+
+    # ------------------------------------------------------------ the sample jobs
+
+    def write_sample(self) -> Place:
+        """Write the sample jobs into the file; returns where to begin."""
+        from shimfit.workflow.sample import write_sample
+
+        return write_sample(self)
+
+    def remove_sample(self) -> str:
+        """Take the sample jobs out again; returns what went, in words."""
+        from shimfit.workflow.sample import remove_sample
+
+        return remove_sample(self)
+
+    # ------------------------------------------------------------ for the modules beside this one
+
+    def implied_packing(self, place: Place, post: PostRecord) -> list[Draft]:
+        """Box movement of packs that what is logged next at the post says went in as prescribed."""
+        return [] if post.implied is None else self.moved(place, post.packs_in_place, post.implied)
+
+    def moved(self, place: Place, before: Sequence[Pack], after: Sequence[Pack]) -> list[Draft]:
+        """What putting other packs under a post moves in the box."""
+        from shimfit.workflow.packs import moved_packs, pushed_packs
+        from shimfit.workflow.solving import options_of, promised
+
+        stock, (came_out, went_in) = self.box().stock, moved_packs(before, after)
+        keep = stock.promised_copies(promised(self, place)) if stock.asks_for_a_copy(went_in) else None
+        kerf_mm = options_of(self.run(place.job, place.run), self.settings).saw.kerf_mm
+        pushed = pushed_packs(before, after)
+        data = stock.moved(came_out, went_in, str(place), kerf_mm, keep=keep, pushed=pushed)
+        return [] if data is None else [Draft("taken", data, by=self.settings.by or None)]
