@@ -25,6 +25,8 @@ REST: Final = Fraction(1, 8)
 """Share of a graduation from which on the rest is worth a word: half the quarter that a word stands for."""
 NEVER_SURE: Final = Fraction(1, 1000)
 """No probability is shown nearer to none or to all than this."""
+AS_TYPED = Fraction(1, 100)
+"""So near to a 1/32, in 1/32, a length is the one that was typed."""
 
 
 def nearest(value: Fraction, step: Fraction) -> Fraction:
@@ -127,7 +129,19 @@ def tape(mm: float, units: Units, graduation: int = 16) -> str:
 
 def lean(mm: float, units: Units, graduation: int = 16) -> str:
     """How far a top leans: as `tape`, but millimetres to a tenth, so that a reading is shown as typed."""
-    return f"{decimals(abs(mm), Fraction(1, 10))} mm" if units == "mm" else tape(mm, units, graduation)
+    if units == "mm":
+        return f"{decimals(abs(mm), Fraction(1, 10))} mm"
+    return _thirty_seconds(mm) or tape(mm, units, graduation)
+
+
+def _thirty_seconds(mm: float) -> str:
+    """An odd number of 1/32 as it was typed, `3/32"`, which no coarser mark says; else empty."""
+    value = abs(exact(mm)) / MM_PER["in"] * 32
+    whole = int(nearest(value, Fraction(1)))
+    if whole % 2 == 0 or abs(value - whole) > AS_TYPED:
+        return ""
+    inches, rest = divmod(whole, 32)
+    return f'{inches} {rest}/32"' if inches else f'{rest}/32"'
 
 
 def fine(mm: float, units: Units, graduation: int = 16) -> str:
@@ -135,7 +149,7 @@ def fine(mm: float, units: Units, graduation: int = 16) -> str:
     return (
         f"{float(nearest(abs(exact(mm)), Fraction(1, 10))):.1f} mm"
         if units == "mm"
-        else tape(mm, units, graduation)
+        else _thirty_seconds(mm) or tape(mm, units, graduation)
     )
 
 

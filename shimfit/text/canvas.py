@@ -174,6 +174,24 @@ def numerals(text: str, *, blocks: bool, role: str = "big") -> Canvas:
     return canvas
 
 
+def twice(picture: Canvas) -> Canvas:
+    """Numerals twice as wide and high, for a wall of a screen. Half blocks become whole ones."""
+    canvas = Canvas(2 * picture.width, 2 * picture.height)
+    for y in range(picture.height):
+        x = 0
+        for text, role in picture.runs(y):
+            for sign in text:
+                upper, lower = _WHOLE.get(sign, (sign, sign))
+                canvas.put(x, 2 * y, upper * 2, role)
+                canvas.put(x, 2 * y + 1, lower * 2, role)
+                x += 2
+    return canvas
+
+
+_WHOLE = {"█": ("█", "█"), "▀": ("█", " "), "▄": (" ", "█")}
+"""Each half block as the two cells that it is twice as high."""
+
+
 def stacked(whole: str, numerator: str, denominator: str, *, blocks: bool, bar: str) -> Canvas:
     """A number with its fraction stacked, seven rows high; `whole` is empty for a plain fraction."""
     over = numerals(numerator, blocks=blocks)

@@ -437,11 +437,23 @@ def _result(record: PostRecord, lean: Lean | None, words: Words) -> str:
         return f"{_now_and_after(short, left(answer.resting.lean), words)}; allowed {allowed}"
     if record.counts is not None and record.mean_of > 1:
         return f"{off.capitalize()} off, mean of {record.mean_of}; allowed {allowed}"
-    return words.off(lean, record).capitalize()
+    return words.off(lean, record).capitalize() + _too_close(record, words)
+
+
+def _too_close(record: PostRecord, words: Words) -> str:
+    """By how much, where the two figures of a post that is too close to call look alike; else nothing."""
+    verdict = record.verdict
+    if record.state is not PostState.TOO_CLOSE or verdict is None:
+        return ""
+    if verdict.value is None or verdict.allowed is None:
+        return ""
+    margin_mm = (verdict.allowed - verdict.value) * record.height_mm
+    return f", {words.thick(abs(margin_mm))} {'inside' if margin_mm >= 0 else 'beyond'}"
 
 
 def _now_and_after(now: str, after: str, words: Words) -> str:
-    return f"{now} off now {words.dot} about {after} after this"
+    after = after if after.startswith("under") else f"about {after}"
+    return f"{now} off now {words.dot} {after} after this"
 
 
 def _result_briefly(record: PostRecord, lean: Lean | None, words: Words) -> str:

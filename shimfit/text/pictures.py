@@ -216,7 +216,8 @@ def taper_side(
     face = min(max(2, round(mark_mm / length_mm * wide)), wide - 2)
     top = height - 2
     if top > 0:
-        canvas.put_middle(face // 2, 0, "post", "label")
+        if face > len("post"):
+            canvas.put((face - len("post")) // 2, 0, "post", "label")
         canvas.put(face, 0, glyphs.vertical, "frame")
     for x in range(wide):
         canvas.put(x, top, glyphs.bars[x * len(glyphs.bars) // wide], "lift")

@@ -245,7 +245,7 @@ def test_the_tap_pad_needs_no_keyboard(app_on, running, wait_for) -> None:
         async with running(app, 40, 20) as hand:
             await hand.press("ctrl+t")
             await hand.sees("LOG", "7/8")
-            for x, y in ((15, 1), (15, 5), (25, 1), (35, 5)):
+            for x, y in ((21, 1), (15, 5), (36, 1), (35, 5)):
                 await hand.pilot.click("#pad", offset=(x, y))
             await hand.pilot.pause()
             assert app.page.query_one(EntryLine).value == "1/4n3/8h"

@@ -65,7 +65,7 @@ def resting(snapshot: Snapshot, *, slim: bool) -> list[Tap]:
         return [Tap("Enter sample", "sample"), Tap("F5 own job", "go_setup"), Tap("F1 help", "help")]
     taps = [Tap("F1 help", "help")]
     if snapshot.steps:
-        label = "Tab again" if snapshot.all_in else f"Tab {snapshot.done + 1}/{len(snapshot.steps)} in"
+        label = "Tab again" if snapshot.all_in else f"Tab {snapshot.done + 1}/{len(snapshot.steps)}"
         taps.append(Tap(label, "next_pack"))
     if not slim:
         taps += [Tap(f"{snapshot.glyphs.enter} next post", "next_post"), Tap("/ find", "find")]
@@ -76,14 +76,18 @@ def pad(snapshot: Snapshot) -> list[list[Tap]]:
     """Large keys: figures of the run's unit, directions, Log."""
     inch = snapshot.run is not None and snapshot.run.units == "inch"
     figures = (
-        (("1/8", "1/4", "3/8", "1/2"), ("5/8", "3/4", "7/8", "1/16"))
+        (("1/16", "1/8", "3/16", "1/4", "5/16", "3/8"), ("7/16", "1/2", "5/8", "3/4", "7/8", "1 in"))
         if inch
         else (("1", "2", "3", "4", "5"), ("6", "7", "8", "9", "0"))
     )
     letters, glyphs = _letters(snapshot), snapshot.glyphs
-    rows = [[Tap(text, f"type:{text}") for text in row] for row in figures]
+    rows = [[Tap(text, f"type:{text.replace('in', '')}") for text in row] for row in figures]
     rows.append([Tap(f"{glyphs.faces[face]} {letters[face]}", f"type:{letters[face]}") for face in AS_DRAWN])
-    fine = [Tap("strong", "type:+"), Tap("shy", "type:-")] if inch else [Tap(".5", "type:.5")]
+    fine = (
+        [Tap("0", "type:0"), Tap("strong", "type:+"), Tap("shy", "type:-")]
+        if inch
+        else [Tap(".5", "type:.5")]
+    )
     rows.append([*fine, Tap("erase", "erase"), Tap("LOG", "enter", "here")])
     return rows
 

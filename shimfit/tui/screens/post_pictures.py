@@ -9,7 +9,7 @@ from shimfit.core.cautions import cautions_of
 from shimfit.entry.result import Incomplete, Refused, Understood, number_text
 from shimfit.model import Lean, PostState
 from shimfit.quantities import shown
-from shimfit.text.canvas import HEIGHT, STACKED_HEIGHT, Canvas, numerals, stacked
+from shimfit.text.canvas import HEIGHT, STACKED_HEIGHT, Canvas, numerals, stacked, twice
 from shimfit.text.glyphs import ROLES
 from shimfit.text.phrases import clipped, fitting, state_word, wrapped
 from shimfit.text.pictures import foot_plan, strip
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 LIST_COLUMNS = 28
 SIDE_COLUMNS, VAST_SIDE_COLUMNS = 38, 60
 MID_FROM, BROAD_FROM, VAST_FROM = 64, 110, 150
-LOW_FROM, TALL_FROM, STACKED_FROM = 14, 24, 30
+LOW_FROM, TALL_FROM, STACKED_FROM, VAST_ROWS_FROM = 14, 24, 30, 45
 PAD_ROWS, SQUAT_PAD_ROWS = 8, 4
 LEAST_PLAN_ROWS = 5
 TAPER_ROWS = 3
@@ -73,6 +73,11 @@ class ScreenSize:
     def stacks(self) -> bool:
         """Tall enough for stacked fractions."""
         return self.rows >= STACKED_FROM
+
+    @property
+    def vast(self) -> bool:
+        """Room for figures of twice the size."""
+        return self.rows >= VAST_ROWS_FROM and self.columns >= VAST_FROM
 
     @property
     def has_side(self) -> bool:
@@ -159,12 +164,13 @@ def _step_rows(snapshot: Snapshot, view: PostView, size: ScreenSize) -> list[Run
 
 def big_rows(snapshot: Snapshot, size: ScreenSize) -> int:
     """Rows of the large figures; 0 where there is nothing to read from afar."""
+    times = 2 if size.vast and snapshot.glyphs.blocks else 1
     if snapshot.heard is not None:
-        return HEIGHT  # also while half typed: rows must not jump from key to key
+        return times * HEIGHT  # also while half typed: rows must not jump from key to key
     if snapshot.pack is not None:
-        return STACKED_HEIGHT if size.stacks and "/" in snapshot.pack.figure else HEIGHT
+        return times * (STACKED_HEIGHT if size.stacks and "/" in snapshot.pack.figure else HEIGHT)
     plumb = snapshot.view is not None and snapshot.view.state is PostState.PLUMB
-    return HEIGHT if plumb else 0
+    return times * HEIGHT if plumb else 0
 
 
 def answer_rows(snapshot: Snapshot, size: ScreenSize) -> list[Run]:
@@ -288,8 +294,10 @@ def answer(snapshot: Snapshot, size: ScreenSize, width: int, height: int) -> Can
 
 def big(snapshot: Snapshot, size: ScreenSize, width: int, height: int) -> Canvas:
     """Draw what is typed; else the pack to put in; else the word PLUMB."""
+    vast = size.vast and snapshot.glyphs.blocks
     if snapshot.understood is not None:
-        return _heard_figures(snapshot.understood, snapshot.glyphs, width, height)
+        figures = _heard_figures(snapshot.understood, snapshot.glyphs, width // 2 if vast else width, HEIGHT)
+        return twice(figures) if vast else figures
     if snapshot.heard is not None:
         return Canvas(width, height)
     if snapshot.pack is not None:
@@ -297,6 +305,7 @@ def big(snapshot: Snapshot, size: ScreenSize, width: int, height: int) -> Canvas
     canvas = Canvas(width, height)
     if snapshot.view is not None and snapshot.view.state is PostState.PLUMB:
         word = numerals("PLUMB", blocks=snapshot.glyphs.blocks, role="plumb")
+        word = twice(word) if vast else word
         canvas.paste(0, 0, word)
         room_left = max(8, width - word.width - 2)
         told = "; ".join((snapshot.view.result, *snapshot.view.sure))
@@ -331,13 +340,16 @@ def _pack_figure(snapshot: Snapshot, pack: PackLine, size: ScreenSize, width: in
     canvas = Canvas(width, height)
     glyphs = snapshot.glyphs
     arrow = _side_sign(pack, glyphs)
-    if height >= STACKED_HEIGHT and "/" in pack.figure:
+    vast = size.vast and glyphs.blocks
+    if height >= STACKED_HEIGHT * (2 if vast else 1) and "/" in pack.figure:
         whole, _, part = pack.figure.rpartition(" ")
         over, _, under = part.partition("/")
         figure = stacked(whole, over, under, blocks=glyphs.blocks, bar=glyphs.horizontal)
     else:
         figure = numerals(pack.figure, blocks=glyphs.blocks)
-    top = (height - HEIGHT) // 2
+    if vast:
+        arrow, figure = twice(arrow), twice(figure)
+    top = (height - arrow.height) // 2
     x = arrow.width + 2
     if x + figure.width + 2 + LEAST_BESIDE > width:
         x = 0  # the words beside the figure tell more than the arrow, which the row of the pack has too

@@ -8,7 +8,7 @@ from textual import on
 
 from shimfit.text.canvas import Canvas
 from shimfit.text.glyphs import ROLES
-from shimfit.text.phrases import state_word
+from shimfit.text.phrases import fitting, state_word
 from shimfit.text.pictures import InPlan, Standing, run_as_it_stands, run_in_plan, strip
 from shimfit.tui.screens.page import Page
 from shimfit.tui.widgets import Picture, Rows, Tap
@@ -134,7 +134,8 @@ class RunScreen(Page):
             return runs
         was = "was " if post.changed else ""
         if width < 60:
-            return [*runs, (f"{was}{words.off_by(lean, post)} off", "")]
+            off = words.off_by(lean, post)
+            return [*runs, (fitting(width - 26, glyphs.more, f"{was}{off} off", f"{was}{off}", off), "")]
         off = f"{was}{words.off_by(lean, post).removesuffix(' mm')} of {words.allowed(post)}"
         notes = "; ".join(note.text for note in post.notes)
         return [*runs, (f"{off}  {words.lean(lean, post.height_mm).removeprefix('TOP leans ')}  {notes}", "")]

@@ -279,7 +279,7 @@ class SetupScreen(Page):
                     ("level", gauge),
                     ("faces", names),
                     ("layout", run_now.layout),
-                    ("rod", rod_words(run_now) or "in the middle of the foot"),
+                    ("rod", rod_words(run_now) or "middle of the foot"),
                     ("kerf", "usual" if run_now.kerf_mm is None else sized(run_now.kerf_mm, run_now.units)),
                 )
             ]
