@@ -380,6 +380,7 @@ class Chances:
         self._shared = np.where(self.disk, 0.0, sxy / (self._u1 * self._u2))
         """Correlation of a rectangle's two directions."""
         self._poly: Floats | None = None
+        self._best: Floats | None = None
         self._wide: NDArray[np.float32] | None = None
         self._table: tuple[NDArray[np.float32], Floats] | None = None
 
@@ -444,10 +445,16 @@ class Chances:
             low, high = np.maximum(low, np.minimum(one, other)), np.minimum(high, np.maximum(one, other))
         return low, high
 
+    def off(self, c: Ints) -> Floats:
+        """How far above `at` what `at_most` tells may be."""
+        return np.asarray(2.0 * (self._nodes[1][c] + _SLACK))
+
     def best(self) -> Floats:
         """(C,) chance of the best rest of all, R = 0."""
-        zero = np.zeros(len(self._u1))
-        return self._told(np.arange(len(self._u1)), zero, zero)
+        if self._best is None:
+            zero = np.zeros(len(self._u1))
+            self._best = self._told(np.arange(len(self._u1)), zero, zero)
+        return self._best
 
     def _turned(self, c: Ints | int, x: Floats, y: Floats) -> tuple[Floats, Floats]:
         cos, sin = self._cos[c], self._sin[c]

@@ -42,8 +42,8 @@ LONG_GAP = 1e-3
 LONG_CHOOSING_GAP = 3e-4
 SURE = 0.99
 """Share of a pattern in the linear program from which a long run takes it as it is, at first."""
-ENRICH_STEPS = ((60, 6.0), (300, 15.0))
-"""(patterns a post, cost above its cheapest that is looked at)."""
+ENRICH_STEPS = ((60, 0.6), (300, 1.5))
+"""(patterns a post, cost above its cheapest that is looked at, in pieces)."""
 CLOSER_LOOKS = 3
 ENRICH_MOST = 12_000
 """Patterns in all, about: more are too many for the integer program."""
@@ -183,7 +183,7 @@ class _Choosing:
 
     def _look_closer(self, node: _Node, chosen: whole.Chosen) -> whole.Chosen:
         """Choose among these settings; where the gap is wide, from more patterns about the best prices."""
-        for keep, spare in ((0, 0.0), *ENRICH_STEPS):
+        for keep, pieces in ((0, 0.0), *ENRICH_STEPS):
             missing = chosen.objective - node.bound
             if missing <= self.enough * chosen.objective:
                 break
@@ -191,7 +191,9 @@ class _Choosing:
                 self.stopped = True
                 break
             most = max(1, ENRICH_MOST // len(self.posts))
-            if keep and not self.rounds.enrich(node.settled, min(missing, spare), min(keep, most)):
+            if keep and not self.rounds.enrich(
+                node.settled, min(missing, pieces * self.tables.options.costs.piece), min(keep, most)
+            ):
                 break
             offer = min(2 * keep, 2 * most) if keep else PATTERNS_A_POST
             other = self._choose(node.settled, chosen.patterns, most=offer)

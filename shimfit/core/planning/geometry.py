@@ -19,8 +19,8 @@ that no plane can follow. The contact holds while every seat still pushes: an in
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -129,6 +129,16 @@ class Geometry:
     """(P,) what is allowed ÷ the whole tolerance (1 unless the post has an aim)."""
     combinations: int
     """1 when everything bears at the seat itself, else 8."""
+
+    def some(self, posts: NDArray[np.int64]) -> Geometry:
+        """That of some of the posts."""
+        values = {name: getattr(self, name) for name in self.__slots__}
+        arrays: dict[str, Any] = {
+            name: value[posts] for name, value in values.items() if isinstance(value, np.ndarray)
+        }
+        numbers = posts.tolist()
+        seats = tuple(self.seats[k] for k in numbers)
+        return replace(self, posts=tuple(self.posts[k] for k in numbers), seats=seats, **arrays)
 
 
 def build(posts: Sequence[PlanPost], options: Options) -> Geometry:

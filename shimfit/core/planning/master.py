@@ -31,8 +31,8 @@ if TYPE_CHECKING:
     Ints = NDArray[np.int64]
 
 TOO_MUCH = 1e-6
-CREDIT = 80.0
-"""First price of a piece that is not in the box: bounds the first duals, which would be wild without it."""
+CREDIT = 8.0
+"""First price of what is not in the box, in pieces for a piece: bounds the first duals, wild without it."""
 CREDIT_MM = 20.0
 """So many mm of a strip count as a piece."""
 
@@ -92,7 +92,7 @@ class Master:
         tapers = [rank for rank, lot in enumerate(lots) if lot.form == "taper" and lot.count > 0]
         self._on_credit_of = {rank: k for k, rank in enumerate([*self.lot_row, *tapers])}
         self.own_columns = posts + len(self._on_credit_of)
-        self.credit = CREDIT
+        self.credit = CREDIT * self.costs.piece
         """Price at which stock that is not there may be used for now (per piece); 0: no longer."""
         self._entries: list[tuple[Ints, Ints, Floats]] = []
         self._flat_entries: tuple[Ints, Ints, Floats] | None = None

@@ -95,7 +95,7 @@ class Pricing:
         geometry = geometries.build(self.posts, self.options)
         self.maker = ListMaker(geometry, self.options)
         self.rest = search.rest_of(geometry, self.options)
-        self.guess = np.full(len(self.posts), search.FIRST_LIMIT)
+        self.guess = np.full(len(self.posts), search.FIRST_LIMIT * self.rest.unit)
 
     def cheapest(
         self, tables: Tables, ceiling: Floats, keep: int, numbers: Sequence[int] | None = None
@@ -117,17 +117,19 @@ class Pricing:
         least, patterns = ceiling.copy(), []
         if not tables.thick.size:
             return least, []
-        floor = self.options.costs.lifting(float(tables.thick[0]) * self.options.quantum_mm)
-        floor += float(tables.c1.min()) + 3.0 * float(tables.cheapest[:, 1:].min())
-        doubtful = np.flatnonzero(ceiling > floor)
-        if not doubtful.size:
-            return least, []
-        plain = geometries.build([self.posts[int(k)] for k in doubtful], self.options)
-        most = GONE_THROUGH if in_the_box else 1
+        floor = 3.0 * float(tables.cheapest[:, 1:].min()) + self.rest.floor.min(axis=1)
+        plain = self.maker.geometry
         for steps in tables.thick[np.argsort(tables.c1, kind="stable")].tolist():
-            raised = replace(plain, gap_mm=plain.gap_mm + steps * self.options.quantum_mm)
+            lift = self.options.costs.lifting(steps * self.options.quantum_mm)
+            doubtful = np.flatnonzero(least > floor + lift + float(tables.cheapest[0, steps]))
+            if not doubtful.size:
+                continue
+            raised = plain.some(doubtful)
+            raised = replace(raised, gap_mm=raised.gap_mm + steps * self.options.quantum_mm)
             some = _Some(ListMaker(raised, self.options), doubtful, self.rest.some(doubtful), steps)
-            least[doubtful], more = self._gone_through(some, tables, least[doubtful], most)
+            least[doubtful], more = self._gone_through(
+                some, tables, least[doubtful], GONE_THROUGH if in_the_box else 1
+            )
             patterns += more
         return least, patterns
 
@@ -139,8 +141,8 @@ class Pricing:
         """
         if not numbers.size:
             return np.zeros(0), []
-        geometry = geometries.build([self.posts[int(k)] for k in numbers], self.options)
-        some = _Some(ListMaker(geometry, self.options), numbers, self.rest.some(numbers))
+        maker = ListMaker(self.maker.geometry.some(numbers), self.options)
+        some = _Some(maker, numbers, self.rest.some(numbers))
         return self._gone_through(some, tables, ceiling, GONE_THROUGH)
 
     def _gone_through(

@@ -223,6 +223,15 @@ class Rest:
     chances: Chances | None = None
     classes: Ints | None = None
     """(P, C) class of each post's combinations among the chances."""
+    unit: float = 1.0
+    """A tenth of a piece, which first limits are told in."""
+
+    @property
+    def floor(self) -> Floats:
+        """(P, C) what any rest of a combination costs at least; (P, 1) nothing where there are no chances."""
+        if self.chances is None or self.classes is None:
+            return np.zeros((self.residual.size, 1))
+        return next_rounds(self.round, self.chances.best()[self.classes]) - _DUST
 
     def some(self, posts: Ints) -> Rest:
         """That of some of the posts."""
@@ -235,10 +244,11 @@ def rest_of(geometry: Geometry, options: Options) -> Rest:
     costs = options.costs
     residual = costs.residual * geometry.residual_share
     if not costs.round:
-        return Rest(residual, costs.rock)
+        return Rest(residual, costs.rock, unit=costs.piece / 10.0)
     shape = len(geometry.posts), geometry.combinations
     classes = np.arange(shape[0] * shape[1]).reshape(shape)
-    return Rest(residual, costs.rock, costs.round, geometries.chances_of(geometry, options), classes)
+    chances = geometries.chances_of(geometry, options)
+    return Rest(residual, costs.rock, costs.round, chances, classes, costs.piece / 10.0)
 
 
 def cheapest(
@@ -252,7 +262,8 @@ def cheapest(
     hunt = _Hunt(lists, rest)
     best = ceiling.copy()
     base = hunt.base.min(axis=1)
-    step = np.full(best.size, FIRST_LIMIT) if guess is None else guess + FIRST_LIMIT / 4
+    first = FIRST_LIMIT * rest.unit
+    step = np.full(best.size, first) if guess is None else guess + first / 4
     parts: list[Found] = []
     waiting = base < best - EPS
     while waiting.any():
@@ -351,7 +362,7 @@ class _Hunt:
         self.floor = np.zeros_like(self.base)
         """(P, C) what any rest of a combination costs at least."""
         if rest.chances is not None and rest.classes is not None:
-            self.floor = next_rounds(rest.round, rest.chances.best()[rest.classes]) - _DUST
+            self.floor = rest.floor
             self.base += self.floor
         self.base[geometry.rock_low > geometry.rock_high] = np.inf
         # No pattern costs more than the dearest three entries and all that can be left over.
@@ -425,7 +436,7 @@ class _Hunt:
         post = tasks.post[pairs.task]
         # The likeliest first: what they cost is a limit that leaves few of the others to be priced.
         likely = _first_of_each(post, bound, LIKELY * keep)
-        _lower(limit, self._patterns(tasks, pairs.some(likely), at[likely], limit), keep)
+        _lower(limit, self._patterns(tasks, pairs.some(likely), at[likely], limit, keep), keep)
         pairs = pairs.some(np.flatnonzero(bound < limit[post] - EPS))
         parts = []
         for part in _chunks(pairs.high - pairs.low + 1):
@@ -436,9 +447,11 @@ class _Hunt:
             cost = pairs.spent[pair] + pairs.left[pair] + self.cost[tasks.rows[pairs.task[pair], 2] + k]
             worth = np.flatnonzero(cost < limit[post] - EPS)
             likely = worth[_first_of_each(post[worth], cost[worth], LIKELY * keep)]
-            _lower(limit, self._patterns(tasks, pairs.some(pair[likely]), k[likely], limit), keep)
+            _lower(limit, self._patterns(tasks, pairs.some(pair[likely]), k[likely], limit, keep), keep)
             worth = worth[cost[worth] < limit[post[worth]] - EPS]
-            parts.append(_best_of_each(self._patterns(tasks, pairs.some(pair[worth]), k[worth], limit), keep))
+            parts.append(
+                _best_of_each(self._patterns(tasks, pairs.some(pair[worth]), k[worth], limit, keep), keep)
+            )
         return _joined(parts)
 
     def _pairs(self, tasks: _Tasks, limit: Floats) -> _Pairs:
@@ -509,8 +522,8 @@ class _Hunt:
         other = self.minima[level, begin + pairs.high + 1 - (1 << level)].astype(np.int64)
         return np.asarray(np.where(self.cost[begin + other] < self.cost[begin + one], other, one), np.int64)
 
-    def _patterns(self, tasks: _Tasks, pairs: _Pairs, k: Ints, limit: Floats) -> Found:
-        """Patterns of pairs with entry k at the third seat: those that are allowed and below the limit."""
+    def _patterns(self, tasks: _Tasks, pairs: _Pairs, k: Ints, limit: Floats, keep: int) -> Found:
+        """Patterns of pairs with entry k at the third seat: the cheapest allowed ones below the limit."""
         geometry, task = self.geometry, pairs.task
         post, combination = tasks.post[task], tasks.combination[task]
         off = k - pairs.turn
@@ -528,8 +541,13 @@ class _Hunt:
             chances, price = self.rest.chances, self.rest.round
             classes, below = self.rest.classes[post, combination], limit[post] - EPS
             kept = kept[total[kept] + self.floor[post, combination][kept] < below[kept]]
-            rough = next_rounds(price, chances.at_most(classes[kept], x[kept], y[kept]))
-            kept = kept[total[kept] + rough < below[kept]]
+            told = chances.at_most(classes[kept], x[kept], y[kept])
+            rough = next_rounds(price, told)
+            # Of those that may be cheapest, by what they cost at most.
+            most = total[kept] + next_rounds(price, told - chances.off(classes[kept]))
+            enough = np.full(limit.size, np.inf)
+            _lower(enough, Found(post[kept], kept, kept, most), keep)
+            kept = kept[total[kept] + rough < np.minimum(below[kept], enough[post[kept]])]
             total[kept] += next_rounds(price, chances.at(classes[kept], x[kept], y[kept]))
             kept = kept[total[kept] < below[kept]]
         entry = np.empty((kept.size, SEATS), np.int64)
