@@ -68,7 +68,6 @@ def with_foresight(  # noqa: PLR0917 - it takes the quantities it takes
     solver: Solver,
     *,
     seed: int = 1,
-    seconds: float = 5.0,
 ) -> Planned | None:
     """Packs for this post with `to_come` more in mind; None when the box can't serve it.
 
@@ -76,19 +75,19 @@ def with_foresight(  # noqa: PLR0917 - it takes the quantities it takes
     """
     leans = likely_leans(read, min(to_come, MOST_SAMPLED), seed)
     others = [replace(post, name=f"{post.name}+{k}", lean=lean, aim=None) for k, lean in enumerate(leans, 1)]
-    together = plan([post, *others], lots, options, solver, seconds=seconds, to_the_end=False)
+    together = plan([post, *others], lots, options, solver, quick=True)
     for one in together.planned:
         if one.post.name == post.name:
             return one
     # The plan would rather leave this one out: a post that stands here now goes before any that may come.
-    return without_foresight(post, lots, options, solver, seconds=seconds)
+    return without_foresight(post, lots, options, solver)
 
 
 def without_foresight(
-    post: PlanPost, lots: Sequence[Lot], options: Options, solver: Solver, *, seconds: float = 5.0
+    post: PlanPost, lots: Sequence[Lot], options: Options, solver: Solver
 ) -> Planned | None:
     """The cheapest packs for this post by itself; None when the box can't serve it."""
-    alone = plan([post], lots, options, solver, seconds=seconds)
+    alone = plan([post], lots, options, solver, quick=True)
     return alone.planned[0] if alone.planned else None
 
 

@@ -2,8 +2,8 @@
 
 Runs are drawn from the surface's usual fall or from a few bed readings, and each is planned from the box
 with everything that the shop sells beside it. The box comes first by its cost, so what a plan takes from the
-shop is what is missing; the kit is what enough of the drawn runs would take. It is tried on runs that it was
-not made from, and grows until the share of posts served is what was asked, as long as that serves more.
+shop is what is missing; the kit begins with what half of the drawn runs would take. It is tried on runs it
+was not made from, and grows until the share of posts served is what was asked, as long as that serves more.
 """
 
 from __future__ import annotations
@@ -22,7 +22,9 @@ from shimfit.errors import UsageError
 from shimfit.model import Lean, Lot
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
+
+    from numpy.typing import NDArray
 
     from shimfit.core.packing.options import Options
     from shimfit.core.planning.program import Solver
@@ -39,6 +41,8 @@ ACROSS_SHARE = 0.5
 DRAWN_RUNS = 8
 TRIAL_RUNS = 4
 GROWTHS = 4
+KIT_SHARES = (0.5, 0.65, 0.8, 0.9, 1.0)
+"""Of the drawn runs, by how much of a lot they took: kits that are tried in turn."""
 MOST_POSTS = 200
 """More posts than this are another box's: a kit is planned from a dozen drawn runs of that many posts."""
 STEEPEST = 0.2
@@ -152,19 +156,63 @@ def kit_for(  # noqa: PLR0917 - it takes the quantities it takes
         return Kit((), without, without, share)
     taken = np.zeros((DRAWN_RUNS, len(plenty)), np.int64)
     for run in range(DRAWN_RUNS):
-        done = plan(drawn(run), [*lots, *plenty], options, solver, seconds=10.0)
+        done = plan(drawn(run), [*lots, *plenty], options, solver, quick=True)
         taken[run] = _taken(done.planned, plenty)
     served, counts = without, [0] * len(plenty)
-    tried: list[int] = np.quantile(taken, share, axis=0, method="higher").astype(int).tolist()
-    for _ in range(1 + GROWTHS):
+    for tried in _ever_more(taken):
         now = _served(trials, _with(lots, plenty, tried), options, solver)
         if now > served:  # what serves nobody more is not bought
             served, counts = now, tried
         if served >= share:
             break
-        tried = [n + 1 if most else 0 for n, most in zip(tried, taken.max(axis=0), strict=True)]
     lines = tuple(KitLine(lot, int(n)) for lot, n in zip(to_buy, counts, strict=True) if n)
     return Kit(lines, served, without, share)
+
+
+def _ever_more(taken: NDArray[np.int64]) -> Iterator[list[int]]:
+    """What half of the drawn runs took of each lot, then more of them, then one more of each lot taken.
+
+    Runs that want much of one lot want little of another, so that the first of these that serves enough is
+    well below what nearly every run's most of each lot would come to.
+    """
+    tried: list[int] = []
+    for share in KIT_SHARES:
+        before = tried
+        tried = np.quantile(taken, share, axis=0, method="higher").astype(int).tolist()
+        if tried != before and any(tried):
+            yield tried
+    for _ in range(GROWTHS):
+        tried = [n + 1 if most else 0 for n, most in zip(tried, taken.max(axis=0), strict=True)]
+        yield tried
+
+
+@dataclass(frozen=True, slots=True)
+class Missing:
+    """What would serve posts that a plan could not."""
+
+    lines: tuple[KitLine, ...]
+    serves: tuple[str, ...]
+    """Names of the posts."""
+
+
+def to_buy(
+    posts: Sequence[PlanPost],
+    left: Sequence[Lot],
+    options: Options,
+    solver: Solver,
+    offered: Sequence[Lot] = (),
+) -> Missing:
+    """The few pieces beside what is `left` of the box that serve these posts, as a plan of their own has it.
+
+    `offered`: what can be bought or cut (counts do not matter); usual shop stock when empty.
+    """
+    names = {lot.lot for lot in left}
+    some = [lot for lot in tuple(offered) or shop() if lot.lot not in names]
+    plenty = [replace(lot, count=9 * len(posts), origin="bought") for lot in some]
+    done = plan(posts, [*left, *plenty], options, solver, quick=True)
+    counts = _taken(done.planned, plenty)
+    lines = tuple(KitLine(lot, n) for lot, n in zip(some, counts, strict=True) if n)
+    return Missing(lines, tuple(one.post.name for one in done.planned))
 
 
 def _with(lots: Sequence[Lot], plenty: Sequence[Lot], counts: Sequence[int]) -> list[Lot]:
@@ -186,5 +234,5 @@ def _served(
     trials: Sequence[Sequence[PlanPost]], lots: Sequence[Lot], options: Options, solver: Solver
 ) -> float:
     posts = sum(len(trial) for trial in trials)
-    left_out = sum(len(plan(trial, lots, options, solver, seconds=10.0).unsolved) for trial in trials)
+    left_out = sum(len(plan(trial, lots, options, solver, quick=True).unsolved) for trial in trials)
     return 1.0 - left_out / posts

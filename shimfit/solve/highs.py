@@ -59,6 +59,7 @@ class Highs:
         seconds: float,
         relative_gap: float = 0.0,
         start: Floats | None = None,
+        nodes: int | None = None,
         stop: Callable[[], bool] | None = None,
         progress: Callable[[float, float], None] | None = None,
     ) -> IntegerAnswer:
@@ -72,6 +73,8 @@ class Highs:
         # HiGHS stops 1e-4 short of the optimum unless told otherwise.
         highs.setOptionValue("mip_rel_gap", float(relative_gap))
         highs.setOptionValue("mip_abs_gap", 1e-9)
+        if nodes is not None:
+            highs.setOptionValue("mip_max_nodes", nodes)
         _fill(highs, program)
         if start is not None:
             solution = highspy.HighsSolution()

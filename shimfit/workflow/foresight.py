@@ -28,7 +28,6 @@ SCARCE_BELOW = 2.0
 """Pieces for each pack that is still wanted; with more, no post can take what another will miss."""
 USE_OF_TAPER_MM = 60.0
 """Length that one use takes from a taper, its kerf and waste included."""
-SECONDS = 3.0
 TO_COME = (PostState.TO_READ, PostState.HALF_READ)
 
 
@@ -84,7 +83,6 @@ def far_sighted(
         options,
         Highs(),
         seed=1,
-        seconds=SECONDS,
     )
     if found is None or found.packs == answer.packs or found.resting.lean is None:
         return answer

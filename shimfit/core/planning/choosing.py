@@ -20,7 +20,7 @@ from shimfit.core.planning import whole
 from shimfit.core.planning.building import packs_behind
 from shimfit.core.planning.leftover import wedge_of
 from shimfit.core.planning.offering import greedy, worth_offering
-from shimfit.core.planning.rounds import FEW, Pricing, Rounds, Settled
+from shimfit.core.planning.rounds import FEW, MOST_ROUNDS, Pricing, Rounds, Settled
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -48,6 +48,9 @@ CLOSER_LOOKS = 3
 ENRICH_MOST = 12_000
 """Patterns in all, about: more are too many for the integer program."""
 SHARE_FOR_ROUNDS = 0.7
+QUICK_ROUNDS = 12
+QUICK_NODES = 20
+"""Rounds of prices, and nodes of the integer program, for posts that are only likely to come."""
 STRIP_TRIES = 6
 STRIP_SHORTER = 0.93
 """What is told of a strip whose wedges did not fit, as a share of what was told before."""
@@ -102,7 +105,8 @@ class _Choosing:
         self.bound, self.stopped = 0.0, False
         rounds = patience.part(SHARE_FOR_ROUNDS)
         told = None if patience.progress is None else lambda bound, _: patience.tell(bound, None)
-        self.rounds = Rounds(pricing, solver, rounds.at_an_end, told)
+        most = QUICK_ROUNDS if patience.quick else MOST_ROUNDS
+        self.rounds = Rounds(pricing, solver, rounds.at_an_end, told, most)
 
     def done(self) -> Together:
         """Run all steps."""
@@ -114,7 +118,7 @@ class _Choosing:
             not self.stopped and chosen.objective - self.bound > LONG_GAP * chosen.objective
         ):
             chosen = self._choose(root, () if chosen is None else chosen.patterns)
-        if chosen is not None and not self.stopped:
+        if chosen is not None and not self.stopped and not self.patience.quick:
             chosen = self._by_settings(root, chosen)
         if chosen is None:
             return Together(None, self.bound, self.rounds.count, stopped=True)
@@ -231,6 +235,7 @@ class _Choosing:
                 start=start,
                 strip_share=shares,
                 stop=self.patience.at_an_end,
+                nodes=QUICK_NODES if self.patience.quick else None,
                 progress=None if self.patience.progress is None else self._tell,
             )
             if other is None and not sure and not shares:

@@ -19,6 +19,8 @@ class Patience:
     stop: Callable[[], bool] | None = None
     progress: Callable[[float, float | None], None] | None = None
     """Gets (bound, best plan's cost or None)."""
+    quick: bool = False
+    """Work is counted, not timed: few rounds and nodes, and the same answer on any machine."""
 
     @property
     def seconds_left(self) -> float:

@@ -83,19 +83,20 @@ def plan(
     stop: Callable[[], bool] | None = None,
     progress: Callable[[float, float | None], None] | None = None,
     clock: Callable[[], float] = time.monotonic,
-    to_the_end: bool = True,
+    quick: bool = False,
 ) -> Plan:
     """Plan all posts from one box. Deterministic unless the time runs out or `stop` says so.
 
     `progress` gets (bound, best plan's cost or None) as they move. The time holds whatever is left to do.
-    `to_the_end`: why posts are left out is asked too, which posts that are only likely to come don't need.
+    `quick`: for posts that are only likely to come: work is counted instead of timed, so that the answer is
+    the same on any machine, and why posts are left out is not asked.
     EntryError for posts and lots that are none.
     """
     began = clock()
-    patience = Patience(began + seconds, clock, stop, progress)
+    patience = Patience(math.inf if quick else began + seconds, clock, stop, progress, quick)
     work = _Work(tuple(posts), tuple(lots), options, solver, patience)
     work.serve()
-    return work.plan(began, to_the_end=to_the_end)
+    return work.plan(began)
 
 
 class _Work:
@@ -191,7 +192,7 @@ class _Work:
 
     # ---------------------------------------------------------------- the plan
 
-    def plan(self, began: float, *, to_the_end: bool) -> Plan:
+    def plan(self, began: float) -> Plan:
         """What was served as a plan; why the others are not."""
         set_ups = self._set_ups_deg()
         objective = self._cost(set_ups)
@@ -202,18 +203,17 @@ class _Work:
             objective,
             bound,
             tuple(planned[number] for number in sorted(planned)),
-            tuple(
-                Unsolved(
-                    self.posts[number],
-                    why_left_out(self.posts[number], self.tables, self.patience) if to_the_end else NOT_ASKED,
-                )
-                for number in self._left_out()
-            ),
+            tuple(Unsolved(self.posts[number], self._why(number)) for number in self._left_out()),
             self.stopped,
             set_ups,
             self.rounds,
             self.patience.clock() - began,
         )
+
+    def _why(self, number: int) -> str:
+        if self.patience.quick:
+            return NOT_ASKED
+        return why_left_out(self.posts[number], self.tables, self.patience)
 
     def _status(self, objective: float, bound: float) -> PlanStatus:
         if self.stopped and self.together and not any(number in self.planned for number in self.together):

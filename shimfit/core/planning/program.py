@@ -106,11 +106,12 @@ class Solver(Protocol):
         seconds: float,
         relative_gap: float = 0.0,
         start: Floats | None = None,
+        nodes: int | None = None,
         stop: Callable[[], bool] | None = None,
         progress: Callable[[float, float], None] | None = None,
     ) -> IntegerAnswer:
         """Solve; deterministic unless the time runs out or `stop` says so.
 
-        `start` is a feasible answer to begin from, `stop` is asked often, `progress` gets (bound, best)
-        whenever either moves.
+        `start` is a feasible answer to begin from, `nodes` the most of the tree that are looked at, `stop` is
+        asked often, `progress` gets (bound, best) whenever either moves.
         """

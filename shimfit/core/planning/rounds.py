@@ -225,8 +225,9 @@ class Rounds:
         solver: Solver,
         at_an_end: Callable[[], bool] = lambda: False,
         progress: Callable[[float, float], None] | None = None,
+        most: int = MOST_ROUNDS,
     ) -> None:
-        self.pricing, self.at_an_end, self.progress = pricing, at_an_end, progress
+        self.pricing, self.at_an_end, self.progress, self.most = pricing, at_an_end, progress, most
         self.posts = len(pricing.posts)
         self.unsolved = np.full(self.posts, pricing.options.costs.unsolved)
         self.master = Master(pricing.tables, self.posts, solver)
@@ -279,7 +280,7 @@ class Rounds:
                     last = np.inf
                     continue
                 settled = objective - best_bound <= enough * max(1.0, objective)
-            if settled or number >= MOST_ROUNDS or best_bound >= cutoff:
+            if settled or number >= self.most or best_bound >= cutoff:
                 break
             if self.at_an_end():
                 self.stopped = True

@@ -90,12 +90,14 @@ def choose(
     taken: Sequence[Pattern] = (),
     start: Sequence[Pattern] = (),
     strip_share: Mapping[int, float] | None = None,
+    nodes: int | None = None,
     stop: Callable[[], bool] | None = None,
     progress: Callable[[float, float], None] | None = None,
 ) -> Chosen | None:
     """Best set of patterns for `posts` beside those `taken` already; None when not even a start was found.
 
     `start`: patterns of a plan to begin from. `strip_share` (by rank): use only so much of a strip lot.
+    `nodes`: see `Solver.integer`.
     """
     costs, saw, lots = tables.options.costs, tables.options.saw, tables.lots
     made = _Builder()
@@ -145,6 +147,7 @@ def choose(
         seconds=seconds,
         relative_gap=relative_gap,
         start=_start(made, patterns, of, left, settings, trims, start),
+        nodes=nodes,
         stop=stop,
         progress=progress,
     )
