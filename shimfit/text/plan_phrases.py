@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 from shimfit.contract import packs_from_json
 from shimfit.core.cautions import cautions_of
-from shimfit.model import Seat
+from shimfit.model import Lot, Seat
 from shimfit.quantities import shown
+from shimfit.text.phrases import lot_size
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -61,8 +62,13 @@ def gap_words(answer: Json) -> str:
     if answer["gap"] <= 0 and answer["status"] == "proven" and not stopped:
         return "No plan from this box is better: all were weighed."
     if answer["gap"] < AS_GOOD:
-        return f"{stopped}As good as any plan from this box, to within {100 * AS_GOOD:.0f} %."
+        return f"{stopped}As good as any plan from this box, to within {_within(answer['gap'])} %."
     return f"{stopped}A good plan; the best one could save {100 * answer['gap']:.0f} % of the work at most."
+
+
+def _within(gap: float) -> str:
+    """The least of these percentages that the gap is within."""
+    return f"{next(share for share in (0.1, 0.2, 0.5, 1.0) if 100 * gap <= share):g}"
 
 
 def plan_lines(answer: Json, words: Words, *, whole: bool = True) -> list[Line]:
@@ -71,6 +77,7 @@ def plan_lines(answer: Json, words: Words, *, whole: bool = True) -> list[Line]:
         (f"{name}  NOT SERVED: {_why(answer.get('why', {}).get(name), words)}", "strong")
         for name in answer["unsolved"]
     ]
+    lines += buy_lines(answer, words)
     lines += label_lines(answer, words)
     bare = [post["id"] for post in answer["posts"] if not post["packs"]]
     if whole and bare:
@@ -78,6 +85,20 @@ def plan_lines(answer: Json, words: Words, *, whole: bool = True) -> list[Line]:
     cuts = cut_lines(answer, words)
     lines += [("", ""), *cuts] if cuts else []
     return [*lines, ("", ""), *alternative_lines(answer, words)] if answer.get("alternatives") else lines
+
+
+def buy_lines(answer: Json, words: Words) -> list[Line]:
+    """What to buy or cut for the posts that are not served."""
+    buy = answer.get("buy")
+    if not buy:
+        return []
+    posts = f"post{'s' * (len(buy['serves']) > 1)} {', '.join(buy['serves'])}"
+    lines: list[Line] = [(f"To buy or cut, to serve {posts}, then plan again:", "strong")]
+    for line in buy["lines"]:
+        sizes = {name: mm for name, mm in line["lot"].items() if name.endswith("_mm")}
+        lot = Lot(line["lot"]["lot"], line["lot"]["form"], line["count"], **sizes)
+        lines.append((f"  {lot.count:>3} × {lot.form}, {lot_size(lot, words.units)}", ""))
+    return [*lines, ("", "")]
 
 
 def label_lines(answer: Json, words: Words) -> list[Line]:

@@ -268,7 +268,8 @@ def test_the_bar_and_the_gap_in_words() -> None:
     assert "at most 0.0 %" in progress_words(0.0, 0.0)
     proven = {"stopped": False, "status": "proven", "gap": 0.0}
     assert gap_words(proven) == "No plan from this box is better: all were weighed."
-    assert "to within 1 %" in gap_words(proven | {"gap": 0.0025, "status": "found"})
+    assert "to within 0.5 %" in gap_words(proven | {"gap": 0.0025, "status": "found"})
+    assert "to within 0.1 %" in gap_words(proven | {"gap": 0.0002, "status": "found"})
     assert "could save 4 %" in gap_words(proven | {"gap": 0.04, "status": "found"})
 
 

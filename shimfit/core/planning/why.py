@@ -34,7 +34,7 @@ def why_left_out(post: PlanPost, tables: Tables, patience: Patience) -> str:
     if alone is not None:
         return f"the box holds enough for this post alone, {BESIDE_THE_OTHERS}: buy or cut more; {needs}"
     answer = prescribe(post.foot, post.height_mm, Lean(*post.to_correct), post.tolerance, tables)
-    return f"{answer.why or 'nothing in the box makes it'}; {needs}"
+    return f"{(answer.why or 'nothing in the box makes it').rstrip('.')}; {needs}"
 
 
 def needs_in_words(post: PlanPost) -> str:

@@ -7,8 +7,11 @@ from typing import TYPE_CHECKING, Any
 
 from shimfit.contract import lot_to_json, pack_to_json, resting_to_json
 from shimfit.core import cutting
+from shimfit.core.kit import to_buy
 from shimfit.core.ledger import STEPS_PER_MM
+from shimfit.core.planning.leftover import left_of
 from shimfit.core.stock import natural_key
+from shimfit.workflow.plan.effort import solver
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -19,6 +22,8 @@ if TYPE_CHECKING:
     from shimfit.model import Lot, Pack
 
 Json = dict[str, Any]
+MOST_TO_BUY_FOR = 40
+"""Posts not served that a list of what to buy is made for: a longer list is another box."""
 
 
 def answer_json(done: Plan, stock: Ledger, options: Options) -> Json:
@@ -104,6 +109,21 @@ def cuts_json(packs: Sequence[tuple[str, Pack]], stock: Ledger, saw: Saw) -> Jso
         "remainders": [lot_json(lot, after) for lot in after.lots() if lot.lot not in before],
         "unsawn": unsawn(stock.lots(), saw),
     }
+
+
+def buying_json(done: Plan, lots: Sequence[Lot], options: Options) -> Json:
+    """`buy`: the few pieces beside the box that would serve posts not served, and which of them they serve.
+
+    Left out when all are served, and when planning was stopped: it might have served them.
+    """
+    if done.stopped or not done.unsolved:
+        return {}
+    left = left_of(lots, [pack for one in done.planned for pack in one.packs], options)
+    missing = to_buy([one.post for one in done.unsolved][:MOST_TO_BUY_FOR], left, options, solver())
+    if not missing.lines:
+        return {}
+    lines = [{"what": line.what, "count": line.count, "lot": lot_to_json(line.lot)} for line in missing.lines]
+    return {"buy": {"lines": lines, "serves": list(missing.serves)}}
 
 
 def lot_json(lot: Lot, stock: Ledger) -> Json:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from shimfit.core.ledger import Ledger
 from shimfit.core.planning.plan import plan
-from shimfit.workflow.plan.answer import answer_json
+from shimfit.workflow.plan.answer import answer_json, buying_json
 from shimfit.workflow.plan.effort import SECONDS, seconds_allowed, solver
 from shimfit.workflow.problem import read_problem
 
@@ -30,4 +30,4 @@ def plan_problem(
     most_s = seconds_allowed(seconds)
     posts, lots, options = read_problem(problem)
     done = plan(posts, lots, options, solver(), seconds=most_s, progress=progress, stop=stop)
-    return answer_json(done, Ledger(lots), options)
+    return answer_json(done, Ledger(lots), options) | buying_json(done, lots, options)

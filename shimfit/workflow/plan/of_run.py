@@ -17,7 +17,7 @@ from shimfit.core.resting import rest_packs
 from shimfit.errors import UsageError
 from shimfit.model import PLANNED, Cost, Lean, Prescription
 from shimfit.workflow.packs import promised_packs
-from shimfit.workflow.plan.answer import answer_json
+from shimfit.workflow.plan.answer import answer_json, buying_json
 from shimfit.workflow.plan.effort import SECONDS, seconds_allowed, solver
 from shimfit.workflow.solving import reads_of
 
@@ -116,11 +116,12 @@ def plan_run(
     lots = box.stock.without(promised, options.saw.kerf_mm)
     done = plan(posts, lots, options, solver(), seconds=most_s, progress=progress, stop=stop)
     as_read = {post.name: post for post in posts_to_plan(run, aims_mm)}
+    buying = buying_json(done, lots, options)
     done = _told_for_readings(_with_copies(done, box.stock, promised, options), as_read, take_up[0])
     told = answer_json(done, box.stock, options)
     answers = [(one.post.name, _prescription(one, done)) for one in done.planned]
     answers += [(one.post.name, _unserved(one, done, options)) for one in done.unsolved]
-    return RunPlan({"job": run.job, "run": run.name, **told}, tuple(answers))
+    return RunPlan({"job": run.job, "run": run.name, **told, **buying}, tuple(answers))
 
 
 def _with_copies(done: Plan, stock: Ledger, promised: Sequence[Pack], options: Options) -> Plan:
