@@ -228,14 +228,13 @@ def _rails_pdf(found: RunRails, facts: SheetFacts, paper: str) -> bytes:
     for at_mm in heights:
         rows = []
         for rail in (one for one in found.rails if one.at_mm == at_mm):
-            what = (
-                _mitre(rail, facts.faces, units),
-                _edges(rail, units).removeprefix(", "),
-                _not_yet(rail, found),
-            )
+            not_yet = _not_yet(rail, found)
+            edges = _edges(rail, units).removeprefix(", ")
             lengths = (shown.fine(rail.square_mm, units), shown.fine(rail.bevelled_mm, units))
-            said = "; ".join(filter(None, what))
-            rows.append((TICK, f"{rail.first} – {rail.second}", *lengths, _bevels(rail), said))
+            said = "; ".join(filter(None, (not_yet, _mitre(rail, facts.faces, units), edges)))
+            rows.append(
+                ("" if not_yet else TICK, f"{rail.first} – {rail.second}", *lengths, _bevels(rail), said)
+            )
         said = "Bevels: off square at each end, + where the post's top leans into the opening."
         sections.append(Section(f"Rails at {shown.lean(at_mm, units)}", heads, rows, said, bold=2))
     too_wide = [

@@ -186,12 +186,7 @@ def _tops(reading: Reading) -> dict[str, Any]:
 
 
 def _said(record: RunRecord, reading: Reading) -> str:
-    lean = reading.lean
-    if lean is None:
+    if reading.lean is None:
         return "half read"
-    along, across = lean.top_mm(reading.height_mm)
-    unit = shown.unit(record.units)
-    return (
-        f"{words.towards(along, True, record.faces, record.units)}, "
-        f"{words.towards(across, False, record.faces, record.units)} {unit}"
-    )
+    told = words.reading(reading, record.faces, record.units, doubt=False)
+    return f"{', '.join(told)} {shown.unit(record.units)}"

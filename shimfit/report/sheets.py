@@ -28,8 +28,8 @@ if TYPE_CHECKING:
 
 _STRIP_TALL = 11.0
 TICK = "☐"
-_ACROSS, _LABEL_TALL = 3, 34.5
-"""Labels beside each other, and how high one is (mm)."""
+_ACROSS, _LABEL_TALL = 3, 33.0
+"""Labels beside each other, and how high one is at least (mm): they fill the page."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -407,11 +407,12 @@ def _draw_labels(page: Paper, facts: SheetFacts, packs: Sequence[tuple[str, Pack
             f"{facts.faces[Face.OUT]} is up. {warned}"
         )
         page.y += 1.5
-        rows = max(1, int((page.floor - page.y) // _LABEL_TALL))
+        rows = int((page.floor - page.y) // _LABEL_TALL)
+        tall = (page.floor - page.y) / rows
         wide = page.wide / _ACROSS
         for number, (post, pack) in enumerate(packs[place : place + rows * _ACROSS]):
             row, column = divmod(number, _ACROSS)
-            box = Box(page.left + column * wide, page.y + row * _LABEL_TALL, wide, _LABEL_TALL)
+            box = Box(page.left + column * wide, page.y + row * tall, wide, tall)
             _draw_label(page.sheet, box, facts, post, pack)
         place += rows * _ACROSS
 
