@@ -106,12 +106,15 @@ class Walk(RoleScreen):
         told += [(f"{signs.here} {step}", "strong") for step in steps[done : done + 1]]
         if self._trouble:
             told.append((f"{signs.refused} {self._trouble}", "refused"))
-        for text, role in told:
+        asked = 0
+        for at, (text, role) in enumerate(told):
+            asked = len(rows) if at == done else asked
             rows += [[(row, role)] for row in wrapped(text, width)]
         rows += [[(row, "strong")] for text in self._found() for row in (wrapped(text, width) or [""])]
         if len(rows) > height:  # what is done goes, what is asked now stays
+            asked = max(0, asked - (len(rows) - height))
             rows = [rows[0], *rows[len(rows) - height + 1 :]]
-        self.query_one(Rows).fill(rows, len(rows) - 1)
+        self.query_one(Rows).fill(rows, asked)
 
 
 class AxesWalk(Walk):
