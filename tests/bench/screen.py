@@ -81,22 +81,23 @@ with Site.open(sys.argv[1], options={"sensor": sys.argv[2]}) as site:
 """
 TARGET = """
 import sys, math, time, resource, os
+from shimfit.core.sensing.watch import WatchState
 from shimfit.model import Lean
+from shimfit.wire.inclinometer import Snapshot
 from shimfit.workflow.sensor import inclinometer_of
 from shimfit.workflow.site import Site
 from shimfit.tui import set_beat
 set_beat()
 from shimfit.tui.app import ShimfitApp
 class Wire:
-    state = "MOVING"; words = "moving"; banner = None; age_s = 0.0; taken = None
     def __init__(self): self.begin = time.monotonic()
     def start(self): pass
     def stop(self): pass
     def again(self): pass
     def snapshot(self):
         t = time.monotonic() - self.begin
-        self.lean = Lean(0.006 * math.cos(t), 0.004 * math.sin(1.3 * t))
-        return self
+        lean = Lean(0.006 * math.cos(t), 0.004 * math.sin(1.3 * t))
+        return Snapshot(WatchState.MOVING, "moving", lean=lean, age_s=0.0)
 out, path, seconds, streams = sys.argv[1], sys.argv[2], float(sys.argv[3]), sys.argv[4]
 class Timed(ShimfitApp):
     def on_ready(self):  # not on_mount: the library calls that of every base, and a second time from here
