@@ -210,6 +210,20 @@ def test_options_of_a_run_are_changed_by_command_and_answered_anew(type_, tmp_pa
     assert (code, "say which" in said) == (2, True)
 
 
+def test_what_a_wider_limit_made_needless_is_not_taken_to_have_gone_in(type_, tmp_path) -> None:
+    type_("stock", "import", str(tmp_path / "box.csv"))
+    type_("read", "lake/walk/1", "8n 3o")
+    _, told = type_("read", "lake/walk/1", "4n 0", "--json", "--sure")
+    assert (told["state"], told["next"]) == ("out of plumb", "change packs")
+    before, (_, box) = shown(type_, "1")["packs_in_place"], type_("stock", "list", "--json")
+    type_("run", "set", "lake/walk", "--tolerance", "1:100")
+    assert shown(type_, "1")["state"] == "plumb"
+    _, told = type_("tighten", "lake/walk/1", "--json")
+    assert (told["state"], told["changed"]) == ("tighten & re-read", "tightened")
+    assert shown(type_, "1")["packs_in_place"] == before
+    assert type_("stock", "list", "--json")[1] == box
+
+
 def test_too_close_lists_what_is_to_be_done_from_here_and_not_what_was(type_, tmp_path) -> None:
     type_("stock", "import", str(tmp_path / "box.csv"))
     type_("read", "lake/walk/1", "8n 3o")
