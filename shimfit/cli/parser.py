@@ -96,6 +96,11 @@ def page() -> Page:
     return read_page(Path(__file__).with_name("commands.txt").read_text("utf-8"))
 
 
+def commands() -> tuple[str, ...]:
+    """First words of all commands, in the order of --help."""
+    return tuple(dict.fromkeys(command.name.split()[0] for command in page().commands))
+
+
 def read_page(text: str) -> Page:
     """The page in its parts; ValueError for a line that is none (our own mistake)."""
     parts: dict[str, list[str]] = {}
@@ -294,7 +299,7 @@ Table = dict[tuple[str, ...], list[str]]
 def _table() -> Table:
     whole = page()
     common = [one.name for one in whole.common]
-    table: Table = {(): [*dict.fromkeys(one.name.split()[0] for one in whole.commands)]}
+    table: Table = {(): [*commands()]}
     table[()] += ["--help", "--version", *common, *(one.name for one in whole.first)]
     for family in whole.families:
         table[family,] = [one.name.split()[1] for one in whole.commands if one.name.startswith(f"{family} ")]

@@ -66,7 +66,7 @@ def run_rails(args: argparse.Namespace, io: Io) -> int:
     if args.json:
         io.json(rails_json(job, run, found))
     elif "-" not in (args.csv, args.pdf):
-        for line in rail_lines(found, state):
+        for line in (*rail_lines(found, state), *cautions_of("rails")):
             io.say(line)
     unsure = [f"{name} ({found.posts[name].lean_known})" for name in found.unsure(*found.posts)]
     if unsure:

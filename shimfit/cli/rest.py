@@ -87,7 +87,8 @@ def run_completion(args: argparse.Namespace, io: Io) -> int:
 
 
 def run_help(args: argparse.Namespace, io: Io) -> int:
-    """List the topics, or print one."""
+    """List the topics, or print one; of a command that is no topic, its own help."""
+    from shimfit.cli.parser import build_parser, commands
     from shimfit.text.topics import topic_text, topics
 
     if args.topic is None:
@@ -99,6 +100,8 @@ def run_help(args: argparse.Namespace, io: Io) -> int:
             io.say(f"  {name:<12} {says}")
         io.say("`shimfit help TOPIC` says more; `shimfit COMMAND --help` has a command's options.")
         return Exit.DONE
+    if args.topic not in {topic.name for topic in topics()} and args.topic in commands():
+        build_parser([args.topic]).parse_args([args.topic, "--help"])
     text = topic_text(args.topic, shutil.get_terminal_size((100, 24)).columns)
     return io.tell(text, {"topic": args.topic, "text": text}, as_json=args.json)
 

@@ -13,9 +13,9 @@ import pytest
 
 from shimfit.cli import build_parser, main
 from shimfit.cli.io import Io
-from shimfit.cli.parser import page, read_page
+from shimfit.cli.parser import commands, page, read_page
 
-NAMES = [*dict.fromkeys(command.name.split()[0] for command in page().commands)]
+NAMES = [*commands()]
 PAGE = files("shimfit.cli").joinpath("commands.txt").read_text("utf-8")
 
 
@@ -93,3 +93,10 @@ def test_a_package_that_was_left_out_is_named(
     assert ran.code == 2
     assert f"{says}, which isn't installed here" in ran.err
     assert shimfit("run show lake/walk").code == 0
+
+
+def test_help_of_a_command_that_is_no_topic_is_its_own(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as left:
+        main(["help", "tighten"], Io())
+    assert left.value.code == 0
+    assert "usage: shimfit tighten" in capsys.readouterr().out

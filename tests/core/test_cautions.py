@@ -69,6 +69,43 @@ def test_commands_show_theirs(shimfit) -> None:
     assert all(text in kit for text in cautions_of("kit"))
 
 
+MAKEUP = (
+    "--top 1000mm --rail 80mm --rail-depth 90mm --hole 45mm --washer 40mm --washer-hole 13mm "
+    "--washer-thick 3mm --nut 10mm --past 10mm --clamp 4000 --washer-allows 9 --foot-allows 9"
+)
+
+
+def test_each_front_of_a_run_shows_its_own(shimfit) -> None:
+    shimfit("job", "new", "heron")
+    shimfit(*JETTY)
+    shimfit(
+        "stock",
+        "add",
+        "T1",
+        "taper",
+        *["--length", "200mm", "--thin", "0.5mm", "--thick", "6mm", "--count", "4"],
+    )
+    for post, entry in enumerate(("6n10h", "0n0h", "0n0h"), 1):
+        shimfit("read", f"heron/jetty/{post}", entry)
+    shown = {
+        "tips": shimfit("cut", "heron/jetty"),
+        "rails": shimfit("rails", "heron/jetty", "--at", "500mm"),
+        "makeup": shimfit("makeup", "heron/jetty", *MAKEUP.split()),
+        "readme": shimfit("help", "cautions"),
+    }
+    for front, said in shown.items():
+        missing = [text for text in cautions_of(front) if text not in said]
+        assert not missing, f"{front}: {missing}"
+
+
+def test_plain_help_shows_its_own(tmp_path) -> None:
+    site = Site.open(tmp_path / "own.db", environment={})
+    said = io.StringIO()
+    run_plain(site, stdin=io.StringIO("help\n"), stdout=said)
+    site.close()
+    assert all(text in flat(said.getvalue()) for text in cautions_of("help"))
+
+
 def test_the_first_start_in_plain_mode_shows_its_caution_once(tmp_path) -> None:
     site = Site.open(tmp_path / "own.db", environment={})
     said = io.StringIO()
