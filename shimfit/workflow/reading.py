@@ -81,36 +81,40 @@ def second_look(post: PostRecord, understood: Understood) -> str | None:
 
 def log_typed(site: Site, place: Place, text: str, asked: Asked, *, sure: bool) -> Logged:
     """Log what was typed and answer it; EntryError (with the spot) when it is refused, nothing logged."""
-    post = site.post(place)
-    heard = site.echo(place, text)
-    if isinstance(heard, Incomplete):
-        heard = heard.refused
-    if isinstance(heard, Refused):
-        raise EntryError(heard.reason, at=heard.at, meant=heard.meant)
-    if heard.is_gauge_only:
-        return _log_gauge(site, place, heard)
-    doubt = None if sure or asked.mid else second_look(post, heard)
-    if doubt is not None:
-        from shimfit.entry.second_look import looks_like_a_slip
+    with site.journal.exclusively():  # what the reading says follows from how the post stands
+        post = site.post(place)
+        heard = site.echo(place, text)
+        if isinstance(heard, Incomplete):
+            heard = heard.refused
+        if isinstance(heard, Refused):
+            raise EntryError(heard.reason, at=heard.at, meant=heard.meant)
+        if heard.is_gauge_only:
+            return _log_gauge(site, place, heard)
+        doubt = None if sure or asked.mid else second_look(post, heard)
+        if doubt is not None:
+            from shimfit.entry.second_look import looks_like_a_slip
 
-        raise looks_like_a_slip(doubt)
-    reading = _reading_of(site, place, post, heard, asked)
-    return log_ready(site, place, reading, asked)
+            raise looks_like_a_slip(doubt)
+        reading = _reading_of(site, place, post, heard, asked)
+        _log(site, place, reading, asked)
+    return _answered(site, place, reading, asked)
 
 
 def log_taken(site: Site, place: Place, reading: Reading, asked: Asked) -> Logged:
     """Log a reading that the inclinometer has taken."""
     from shimfit.workflow.sensor import record_of
 
-    post, known = site.post(place), record_of(site)
-    taken = replace(
-        reading,
-        stage=stage_of(post, asked),
-        height_mm=post.height_mm,
-        rocks=asked.rocks,
-        instrument=asked.instrument or (None if known is None else known.name),
-    )
-    return log_ready(site, place, taken, asked)
+    with site.journal.exclusively():
+        post, known = site.post(place), record_of(site)
+        taken = replace(
+            reading,
+            stage=stage_of(post, asked),
+            height_mm=post.height_mm,
+            rocks=asked.rocks,
+            instrument=asked.instrument or (None if known is None else known.name),
+        )
+        _log(site, place, taken, asked)
+    return _answered(site, place, taken, asked)
 
 
 def answer_now(site: Site, place: Place) -> Prescription | None:
@@ -271,6 +275,12 @@ def _reading_of(site: Site, place: Place, post: PostRecord, heard: Understood, a
 
 def log_ready(site: Site, place: Place, reading: Reading, asked: Asked) -> Logged:
     """Log a reading as it stands, then answer it."""
+    with site.journal.exclusively():
+        _log(site, place, reading, asked)
+    return _answered(site, place, reading, asked)
+
+
+def _log(site: Site, place: Place, reading: Reading, asked: Asked) -> None:
     post = site.post(place)
     by = asked.by or site.settings.by or None
     # Whether it says that the answer was followed is written down: later programs need not work it out.
@@ -284,6 +294,9 @@ def log_ready(site: Site, place: Place, reading: Reading, asked: Asked) -> Logge
 
         drafts = [*site.implied_packing(place, post), *observation(site, place, post, whole), *drafts]
     site.journal.append_all(drafts)
+
+
+def _answered(site: Site, place: Place, reading: Reading, asked: Asked) -> Logged:
     answer = None if asked.answer_later or reading.stage == "mid" else answer_now(site, place)
     after = site.post(place)
     logged = after.readings[-1]

@@ -14,8 +14,9 @@ from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import replace
 from datetime import datetime
+from functools import wraps
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Concatenate, ParamSpec, TypeVar
 
 from shimfit import settings as settings_room
 from shimfit.contract import foot_to_json, lot_to_json, pack_to_json, tolerance_to_json
@@ -36,6 +37,23 @@ if TYPE_CHECKING:
     from shimfit.standing import Issue, PostRecord, RunState
     from shimfit.store.state import BoxState, JobState
     from shimfit.workflow.solving import Solver
+
+
+_Given = ParamSpec("_Given")
+_Told = TypeVar("_Told")
+
+
+def _in_one_turn(
+    move: Callable[Concatenate[Site, _Given], _Told],
+) -> Callable[Concatenate[Site, _Given], _Told]:
+    """A move whose entry follows from what it reads: nobody else logs in between."""
+
+    @wraps(move)
+    def in_turn(site: Site, /, *given: _Given.args, **more: _Given.kwargs) -> _Told:
+        with site.journal.exclusively():
+            return move(site, *given, **more)
+
+    return in_turn
 
 
 class Site(AbstractContextManager["Site"]):
@@ -179,6 +197,7 @@ class Site(AbstractContextManager["Site"]):
 
     # ------------------------------------------------------------ jobs, runs, the box, settings
 
+    @_in_one_turn
     def add_job(self, name: str, *, sample: bool = False, units: str | None = None) -> str:
         """Begin a job; UsageError when there is one of that name."""
         name = check_name(name, "job")
@@ -197,6 +216,7 @@ class Site(AbstractContextManager["Site"]):
         facts = {"firm": firm} | ({"firm_address": address} if address else {})
         return [Draft("facts", facts, job=job, by=self.settings.by or None)]
 
+    @_in_one_turn
     def tell(self, job: str, run: str | None, facts: Mapping[str, str | None]) -> None:
         """Log what the records of a job, or of a run of it, say beside readings (FACTS; None: no more)."""
         self.journal.job(job)
@@ -211,6 +231,7 @@ class Site(AbstractContextManager["Site"]):
             return self.run(job, run).facts
         return facts_of(self.journal.standing(("facts",), job), None)
 
+    @_in_one_turn
     def issue(self, job: str, run: str, number: str = "", why: str = "") -> Issue:
         """Log that the run's record is given out as it stands now; the same again where it is already.
 
@@ -238,8 +259,10 @@ class Site(AbstractContextManager["Site"]):
         self.journal.append_all([*self._firm(job, state.facts), issued])
         return self.run(job, run).issues[-1]
 
+    @_in_one_turn
     def add_run(
         self,
+        /,
         job: str,
         name: str,
         *,
@@ -268,24 +291,28 @@ class Site(AbstractContextManager["Site"]):
         self.journal.append_all(drafts)
         return self.run(job, name)
 
-    def change_run(self, job: str, run: str, **changes: Any) -> None:
+    @_in_one_turn
+    def change_run(self, /, job: str, run: str, **changes: Any) -> None:
         """Change options of a run from now on (`run-changed` data)."""
         self.run(job, run)
         self.journal.append_all(
             [Draft("run-changed", changes, job=job, run=run, by=self.settings.by or None)]
         )
 
+    @_in_one_turn
     def add_post(self, place: Place, data: Mapping[str, Any]) -> None:
         """Insert a post (`post-added` data)."""
         if self.run(place.job, place.run).post(check_name(place.post, "post")):
             raise UsageError(f"there is a post {place.post!r} in {place.run_path} already")
         self.journal.append_all([self._draft(place, "post-added", {"name": place.post} | dict(data))])
 
+    @_in_one_turn
     def move_post(self, place: Place, station_mm: float) -> None:
         """Move a post along its leg."""
         self.post(place)
         self.journal.append_all([self._draft(place, "post-moved", {"station_mm": station_mm})])
 
+    @_in_one_turn
     def remove_post(self, place: Place) -> None:
         """Take a post out of the run; everything logged at it stays in the log."""
         self.post(place)
@@ -300,6 +327,7 @@ class Site(AbstractContextManager["Site"]):
         """Put one lot in the box."""
         self.journal.append_all([Draft("stock-added", lot_to_json(lot), by=self.settings.by or None)])
 
+    @_in_one_turn
     def out_of(self, lot: str, count: int | None = None) -> str:
         """Take pieces of a lot out of the box (None: all that is left); UsageError when it is not there."""
         there = self.box().lot(lot)
@@ -390,10 +418,16 @@ class Site(AbstractContextManager["Site"]):
 
     def pack(self, place: Place, packs: Sequence[Pack] | None = None) -> str:
         """Log what went in: as prescribed (None), or these packs. Returns what was logged, in words."""
+        if packs is None:
+            self.answer(place)  # worked out by itself where it is missing: others may log meanwhile
+        return self._pack(place, packs)
+
+    @_in_one_turn
+    def _pack(self, place: Place, packs: Sequence[Pack] | None) -> str:
         post = self.post(place)
         as_prescribed = packs is None
         if packs is None:
-            answer = self.answer(place)
+            answer = post.answer
             if answer is None or answer.status == "impossible":
                 raise UsageError(
                     f"there is no prescription for post {place.post}: read it first, or say what went in"
@@ -420,6 +454,7 @@ class Site(AbstractContextManager["Site"]):
             else f"packed with {len(packs)} packs of your own"
         )
 
+    @_in_one_turn
     def tighten(self, place: Place, torque_nm: float | None = None) -> str:
         """Log that the nut was tightened; if a prescription was open, it was packed as prescribed."""
         post = self.post(place)
@@ -430,6 +465,7 @@ class Site(AbstractContextManager["Site"]):
             return "tightened"
         return f"tightened to {shown.torque(torque_nm, self.run(place.job, place.run).units)}"
 
+    @_in_one_turn
     def trim(self, place: Place) -> str:
         """Log that the packs were cut flush; the verifying reading comes after it."""
         post = self.post(place)
@@ -438,18 +474,21 @@ class Site(AbstractContextManager["Site"]):
         self.journal.append_all(drafts)
         return f"trimmed: read again, trimming can move a pack. {cautions_of('trim')[0]}"
 
+    @_in_one_turn
     def skip(self, place: Place, why: str) -> str:
         """Leave a post for later, and say why."""
         self.post(place)
         self.journal.append_all([self._draft(place, "skipped", {"why": why})])
         return "skipped"
 
+    @_in_one_turn
     def note(self, place: Place, text: str) -> str:
         """Leave a sentence at a post."""
         self.post(place)
         self.journal.append_all([self._draft(place, "noted", {"text": text})])
         return "noted"
 
+    @_in_one_turn
     def photo(self, place: Place, file: str) -> str:
         """Name a photo's file at a post; the file itself stays where it is."""
         self.post(place)

@@ -1,0 +1,65 @@
+"""What is logged follows from what was read: between the two nobody else can log."""
+
+from __future__ import annotations
+
+import pytest
+
+from shimfit.model import Foot, Lot
+from shimfit.store import lock
+from shimfit.workflow.place import Place
+from shimfit.workflow.reading import Asked
+from shimfit.workflow.site import Site
+
+AT = Place("jetty", "east", "1")
+FOOT = Foot(90.0, 90.0)
+POSTS = [{"name": name, "leg": 1, "station_mm": 1200.0 * number} for number, name in enumerate("123")]
+MOVES = {
+    "job": lambda site: site.add_job("quay"),
+    "run": lambda site: site.add_run("jetty", "west", foot=FOOT, height_mm=1000.0, posts=POSTS),
+    "change": lambda site: site.change_run("jetty", "east", height_mm=1100.0),
+    "insert": lambda site: site.add_post(Place("jetty", "east", "4"), {"leg": 1, "station_mm": 3600.0}),
+    "move": lambda site: site.move_post(AT, 10.0),
+    "remove": lambda site: site.remove_post(AT),
+    "out": lambda site: site.out_of("F2", 1),
+    "read": lambda site: site.log_reading(AT, "1n 2o", sure=True),
+    "bed": lambda site: site.log_reading(AT, "6n 10h", Asked(bed=True), sure=True),
+    "pack": lambda site: site.pack(AT),
+    "tighten": lambda site: site.tighten(AT),
+    "trim": lambda site: site.trim(AT),
+    "skip": lambda site: site.skip(AT, "wet"),
+    "note": lambda site: site.note(AT, "knot"),
+    "photo": lambda site: site.photo(AT, "a.jpg"),
+    "undo": lambda site: site.undo("jetty"),
+    "facts": lambda site: site.tell("jetty", "east", {"weather": "dry"}),
+    "issue": lambda site: site.issue("jetty", "east"),
+}
+
+
+@pytest.mark.parametrize("move", MOVES.values(), ids=list(MOVES))
+def test_the_turn_is_held_from_the_look_to_the_line(tmp_path, monkeypatch, move):
+    with Site.open(tmp_path / "jetty.db") as site:
+        site.add_job("jetty")
+        site.add_run("jetty", "east", foot=FOOT, height_mm=1000.0, posts=POSTS)
+        site.import_stock(
+            [Lot("F2", "flat", 40, thickness_mm=1.0), Lot("F5", "flat", 40, thickness_mm=2.5)], ""
+        )
+        site.log_reading(AT, "6n 10h", sure=True)
+        logged = []
+        write = site.journal._log.append  # takes the turn itself where the move has not
+
+        def written(drafts):
+            logged.append(_is_taken(site))
+            return write(drafts)
+
+        monkeypatch.setattr(site.journal._log, "append", written)
+        move(site)
+        assert logged
+        assert all(logged)
+        assert not _is_taken(site), "and is given back"
+
+
+def _is_taken(site):
+    handle = lock._take(lock.lock_file(site.path))
+    if handle is not None:
+        lock.os.close(handle)
+    return handle is None
