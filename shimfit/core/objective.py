@@ -38,8 +38,9 @@ class Minutes:
     """Setting the blade to another angle, once a run; free when the saw stands there already."""
     change: float = 0.5
     """One change of what stands: a taper pushed on, an old pack taken out."""
-    lift: float = 3.0
-    """Lifting a whole foot off the bed, beside its pieces: rod, neighbours' heights, an open joint."""
+    lift: float = 30.0
+    """Lifting a whole foot off the bed, beside its pieces: rod, neighbours' heights, an open joint. It is
+    dearer than the rounds that it may save: the last way out."""
     lift_per_mm: float = 1.0
     """The same for each mm that it is lifted."""
     bought_flat: float = 0.2
