@@ -346,6 +346,8 @@ class PostBuilder:
             verdict = decide(self._reading, own, rule)
             if not self._verifies and verdict.decision != "too-close":
                 verdict = None  # out whatever the sensor's zero is: packed as any post that was read
+        # A reading does not settle what is under the post, where two crews say different things of that.
+        shut_out = SKIPPED if self._skipped is not None else CREWS_DISAGREE if self._conflict else None
         # Under another tolerance or rule it may be plumb by now: nobody is asked to put anything in.
         wanted = verdict is None or verdict.decision == "out"
         answer = self._answer
@@ -363,9 +365,7 @@ class PostBuilder:
             rule=rule,
             making=making,
             readings=tuple(self._readings),
-            left_out=tuple(
-                SKIPPED if why is None and self._skipped is not None else why for why in self._left_out
-            ),
+            left_out=tuple(shut_out if why is None else why for why in self._left_out),
             mean_of=self._mean_of,
             reading=None if self._conflict else self._reading,
             changed=_listed(self._work),
