@@ -188,3 +188,26 @@ def test_the_engine_is_asked_at_the_figures_pace(app_on, running, wait_for, monk
             assert 1 <= len(asked) <= 4, "two a second at most, however often the sensor sends"
 
     wait_for(job())
+
+
+def test_zero_not_found_goes_once_it_is_found_and_is_not_said_of_a_silent_sensor(
+    app_on, running, wait_for
+) -> None:
+    found = taken(Lean(0.005, -0.001))
+    unknown = replace(found, zero_found=False, zero_words="zero not found: turn it end for end")
+    sensor = Scripted(unknown)
+
+    async def job() -> None:
+        app = app_on(sensor=sensor)
+        async with running(app, 40, 20) as hand:
+            await hand.sees("zero not found")
+            sensor.seen = replace(unknown, banner="the link is gone", lean=None, age_s=6.0)
+            await hand.sees("SENSOR: last value 6 s ago")
+            assert "zero not found" not in hand.screen(), "what is silent has another trouble"
+            sensor.seen = unknown
+            await hand.sees("zero not found")
+            sensor.seen = found
+            await hand.sees("it stands still: Space logs it", "5.1 mm off")
+            assert "zero not found" not in hand.screen()
+
+    wait_for(job())
