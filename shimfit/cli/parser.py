@@ -213,6 +213,7 @@ class Parser(argparse.ArgumentParser):
     def __init__(self, **given: Any) -> None:
         """As argparse's; the help is laid out by `Help`."""
         super().__init__(**{"formatter_class": Help, **given})
+        self._positionals.title = "words, in this order"
 
     def error(self, message: str) -> NoReturn:
         """Raise UsageError with argparse's sentence and where to look for the right form."""
