@@ -22,7 +22,7 @@ from shimfit.text.pictures import foot_plan
 from shimfit.tui.handover import export_record, suggested_name
 from shimfit.tui.sensing import hold, lasting_trouble, look, sensor_of, take
 from shimfit.tui.session import Outcome, Session
-from shimfit.tui.setting_up import add_lots, add_run, check_answer, lot_hint, run_steps
+from shimfit.tui.setting_up import add_run, check_answer, lot_hint, run_steps
 
 if TYPE_CHECKING:
     from shimfit.settings.actions import Action
@@ -322,7 +322,7 @@ class _Conversation:
         return self._post() if outcome.done else f"refused: {outcome.message}"
 
     def _lot(self, text: str) -> str:
-        return add_lots(self.session, text)
+        return self.session.add_lots(text)
 
     def _load(self, text: str) -> str:
         from shimfit.workflow.tables import load_lots

@@ -553,6 +553,15 @@ class Session:
             lambda place: Outcome(setting_up.remove_post(self.site, replace(place, post=name)))
         )
 
+    def add_lots(self, text: str) -> str:
+        """Put lots in the box, as typed (setting_up.parse_lots), all or none; which, in words. EntryError."""
+        taken = [lot.lot for lot in self.box().lots]
+        lots = setting_up.parse_lots(text, self.settings.units, taken)
+        for lot in lots:
+            self.site.add_stock(lot)
+        self.answer_missing()
+        return f"{', '.join(lot.lot for lot in lots)} {'is' if len(lots) == 1 else 'are'} in the box"
+
     def undo(self, *, box: bool = False) -> Outcome:
         """Take back the last thing that was logged in this job, or (box) that was done to the box."""
         return self._box_or_job(self.site.undo, box=box)

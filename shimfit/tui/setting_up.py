@@ -12,11 +12,12 @@ from shimfit.quantities import shown
 from shimfit.quantities.typed import parse_foot, parse_height, parse_leg, parse_length
 
 if TYPE_CHECKING:
+    from collections.abc import Collection
+
     from shimfit.core.layout import Mark
     from shimfit.model import Foot, Tolerance
     from shimfit.quantities.typed import Units
     from shimfit.standing import RunState
-    from shimfit.tui.session import Session
     from shimfit.workflow.place import Place
     from shimfit.workflow.site import Site
 
@@ -176,28 +177,23 @@ def lot_hint(units: Units) -> str:
     return _LOT_HINTS[units]
 
 
-def add_lots(session: Session, text: str) -> str:
-    """Put one lot in the box, or several with `;` between them, all or none; returns what came in, in words.
+def parse_lots(text: str, units: Units, taken: Collection[str]) -> list[Lot]:
+    """One lot, or several with `;` between them; raises EntryError.
 
-    `flat 1.5 x4` without a name gets the next that is free. Raises EntryError or UsageError.
+    `flat 1.5 x4` without a name gets the next that is free. taken: names in the box.
     """
-    taken = {lot.lot for lot in session.box().lots}
-    lots: list[Lot] = []
+    names, lots = set(taken), list[Lot]()
     for part in filter(str.strip, text.split(";")):
         first = part.split()[0].lower()
         if first in _DIMENSIONS:
             letter = first[0].upper()
-            name = next(f"{letter}{n}" for n in range(1, 10_000) if f"{letter}{n}" not in taken)
+            name = next(f"{letter}{n}" for n in range(1, 10_000) if f"{letter}{n}" not in names)
             part = f"{name} {part}"  # noqa: PLW2901 - the same lot, named
-        lots.append(parse_lot(part, session.settings.units))
-        taken.add(lots[-1].lot)
+        lots.append(parse_lot(part, units))
+        names.add(lots[-1].lot)
     if not lots:
-        raise EntryError(f"a lot is typed like {lot_hint(session.settings.units)}", at=0)
-    for lot in lots:
-        session.site.add_stock(lot)
-    session.answer_missing()
-    names = ", ".join(lot.lot for lot in lots)
-    return f"{names} {'is' if len(lots) == 1 else 'are'} in the box"
+        raise EntryError(f"a lot is typed like {lot_hint(units)}", at=0)
+    return lots
 
 
 def parse_lot(text: str, units: Units) -> Lot:

@@ -262,3 +262,40 @@ def test_read_only_is_said_and_typing_refused_in_words(make_site, running, wait_
 
     wait_for(job())
     reader.close()
+
+
+def test_what_stands_in_front_of_a_page_or_is_too_small_takes_no_keys(app_on, running, wait_for) -> None:
+    async def job() -> None:
+        app = app_on()
+        async with running(app, 80, 24) as hand:
+            await hand.enter("9n5o")
+            await hand.sees("post 1 logged")
+            await hand.press("f1")
+            await hand.sees("HELP")
+            await hand.press("ctrl+z", "ctrl+n")
+            await hand.press("escape")
+            await hand.sees("post 1 (1/7)")
+            assert len(app.session.record.readings) == 1, "the help swallows what is not its own"
+            await hand.pilot.resize_terminal(20, 6)
+            await hand.sees("Make the window")
+            await hand.type("3n2o")
+            await hand.press("enter", "ctrl+z")
+            await hand.pilot.resize_terminal(80, 24)
+            await hand.sees("post 1 (1/7)")
+            assert app.page.line.value == ""
+            assert len(app.session.record.readings) == 1
+
+    wait_for(job())
+
+
+def test_several_lots_go_in_at_once_and_are_named(app_on, running, wait_for) -> None:
+    async def job() -> None:
+        app = app_on("inch")
+        async with running(app, 80, 24) as hand:
+            await hand.press("f3", "a")
+            await hand.enter("flat 1.5 x4")
+            await hand.sees("1.5 inches thick? Type the unit: 1.5mm")
+            await hand.enter("flat 1.5mm x4; taper 1/32 5/16 8 x2")
+            await hand.sees("F5, T3 are in the box", "8 lots")
+
+    wait_for(job())

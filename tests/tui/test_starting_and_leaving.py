@@ -132,3 +132,34 @@ def test_words_pictures_and_plain_mode_load_no_terminal_library() -> None:
         "assert 'textual' not in sys.modules and 'rich' not in sys.modules and 'numpy' not in sys.modules"
     )
     subprocess.run([sys.executable, "-c", script], check=True)
+
+
+IN_PIECES = """
+import sys
+from shimfit.tui import set_beat
+set_beat()
+from textual import _parser, events
+from textual._xterm_parser import XTermParser
+now = 0.0
+_parser.get_time = lambda: now
+keys = ["[A", "[B", "OP", "[15~", "[1;5C", "[5~", "[Z", "[<0;12;7M", "[<0;12;7m", "[<65;3;9M"]
+typed = []
+for key in keys:
+    sequence = chr(27) + key
+    for cut in range(1, len(sequence)):
+        parser, found = XTermParser(), []
+        for piece in (sequence[:cut], sequence[cut:]):
+            found += [*parser.tick(), *parser.feed(piece)]
+            now += 0.2
+        found += parser.tick()
+        typed += [(sequence, cut, one) for one in found if isinstance(one, events.Key) and one.is_printable]
+sys.exit(f"typed: {typed}" if typed else 0)
+"""
+
+
+def test_a_key_that_comes_in_pieces_types_nothing() -> None:
+    """A slow link: keys and taps that a terminal sends as several bytes, split anywhere, 200 ms between."""
+    clean = {name: value for name, value in os.environ.items() if name != "ESCDELAY"}
+    subprocess.run([sys.executable, "-c", IN_PIECES], check=True, timeout=60, env=clean)
+    hasty = subprocess.run([sys.executable, "-c", IN_PIECES], check=False, env=clean | {"ESCDELAY": "100"})
+    assert hasty.returncode != 0, "by the library's own patience the rest of a key is typed"

@@ -10,7 +10,7 @@ from shimfit.text.canvas import Canvas
 from shimfit.text.phrases import lot_row
 from shimfit.tui.screens.page import Page, Question
 from shimfit.tui.session import Outcome
-from shimfit.tui.setting_up import add_lots, lot_hint
+from shimfit.tui.setting_up import lot_hint
 from shimfit.tui.widgets import Rows, Tap
 from shimfit.workflow.tables import load_lots
 
@@ -105,7 +105,7 @@ class StockScreen(Page):
 
     def _add(self, text: str) -> Outcome:
         def add() -> str:
-            return add_lots(self.session, text)
+            return self.session.add_lots(text)
 
         return _said(add)
 
