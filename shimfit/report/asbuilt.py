@@ -52,7 +52,7 @@ if TYPE_CHECKING:
     from shimfit.report.record import RunRecord
     from shimfit.standing import PostRecord
 
-_END_MM = 46.0
+_END_MM = 44.0
 """What checks the paper, and the signatures, at the foot of the last page."""
 _QR_MM = 27.0
 _CHART_MM, _CHART_LEAST_MM = 24.0, 18.0
@@ -163,7 +163,7 @@ class _Record(Paper):
         self.say(
             f"Above: from the {faces[Face.HOUSE]} side, {faces[Face.NEXT]} to the right, to one scale: "
             f"1 {self.unit} of lean is drawn {scale.per_mm:g} {self.unit} ({steeper:.3g} times steeper); "
-            "dashed before packing, solid as built, ticks allowed, ▲ corner. "
+            "dashed before packing, solid as built, ticks allowed, ▲\u00a0corner. "
             f"Below: from above, {faces[Face.OUT]} up: outline allowed, ● plumb, × out, ○ undecided, line "
             "where it came from. Cut short for want of room.",
             FINE,

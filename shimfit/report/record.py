@@ -558,8 +558,8 @@ def facts_told(record: RunRecord) -> list[tuple[str, str]]:
 
 
 def _not_issued(record: RunRecord) -> str:
-    made = words.clock(record.made, offset=True)
-    return words.NOT_GIVEN + (f", printed as logged up to {made}" if made else "")
+    made = words.clock(record.made)
+    return words.NOT_GIVEN + (f", logged up to {made}" if made else "")
 
 
 def _replaces(record: RunRecord) -> str:

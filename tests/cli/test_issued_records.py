@@ -78,7 +78,7 @@ def test_the_firm_of_the_settings_goes_into_new_jobs(shimfit, tmp_path):
 
 
 def test_an_issued_record_is_dated_and_numbered_until_more_is_logged(walk, tmp_path):
-    assert "Date of issue not given, printed as logged up to" in paper(walk, tmp_path)
+    assert "Date of issue not given, logged up to" in paper(walk, tmp_path)
     text = paper(walk, tmp_path, "--number", "2026-014")
     first = walk("record", "shore/walk", "--json").json
     assert "Record number 2026-014" in text
