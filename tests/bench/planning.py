@@ -1,6 +1,6 @@
 """What planning a whole run costs, side by side with a compact program given to HiGHS and to CP-SAT.
 
-    python tests/bench/planning.py [--family NAME] [--peer-seconds S] [--seconds S]
+    python tests/bench/planning.py [--family NAME] [--draws N] [--growth] [--peer-seconds S] [--seconds S]
 
 One table: seconds, cost, gap to the proven bound, posts left out, peak MB (each case in a process of its
 own); then families of runs drawn anew, ten each, middle and worst.
@@ -31,28 +31,18 @@ from shimfit.model import Foot, Lean, Lot, Tolerance
 from shimfit.solve.highs import Highs
 
 
-def _options(*, compact: bool) -> Options:
-    """The plain weights, which the compact model states too."""
-    if compact:
-        return Options(objective="weights", bearing_point="corner")
-    return Options(objective="weights", saw=Saw((0.5, 1.0, 1.5)))
-
-
-def instance(posts, lots, pieces, *, seed=0, compact=False):
-    """A seeded run and box: leans about a fall outwards, offcuts of odd thickness, some bought."""
+def instance(posts, lots, pieces, *, seed=0):
+    """A seeded run and box for the compact program: leans about a fall outwards, odd offcuts, some bought."""
     rng = np.random.default_rng(seed)
-    tolerance = Tolerance("1:500", "ratio", 0.002, per_direction=compact)
+    tolerance = Tolerance("1:500", "ratio", 0.002, per_direction=True)
     run = []
     while len(run) < posts:
         lean = Lean(*rng.normal((0.004, 0.006), 0.008))
         if lean.magnitude > tolerance.slope:
             run.append(PlanPost(str(len(run) + 1), Foot(90, 90), 1000.0, lean, tolerance))
     tapers = max(2, lots // 12)
-    strips = 0 if compact else max(1, lots // 60)
-    flats = lots - tapers - strips
-    counts = np.maximum(
-        1, rng.multinomial(max(0, pieces - 2 * tapers - strips), rng.dirichlet(np.full(flats, 2.0)))
-    )
+    flats = lots - tapers
+    counts = np.maximum(1, rng.multinomial(max(0, pieces - 2 * tapers), rng.dirichlet(np.full(flats, 2.0))))
     box = []
     for k in range(flats):
         thick = round(float(np.clip(rng.lognormal(-0.2, 0.7), 0.15, 6)), 2)
@@ -67,11 +57,8 @@ def instance(posts, lots, pieces, *, seed=0, compact=False):
                 origin="bought" if rng.random() < 0.6 else "offcut",
             )
         )  # fmt: skip
-    for k in range(strips):
-        length_mm, width_mm = float(rng.integers(400, 900)), float(rng.integers(30, 45))
-        strip = Lot(f"S{k + 1}", "strip", 1, length_mm=length_mm, width_mm=width_mm, thickness_mm=20.0)
-        box.append(strip)
-    return run, box, _options(compact=compact)
+    # The plain weights, which the compact program states too.
+    return run, box, Options(objective="weights", bearing_point="corner")
 
 
 # ---------------------------------------------------------------- families
@@ -160,6 +147,7 @@ def drawn(posts, lots, pieces, seed):
     return run, box, Options(bearing_point="corner" if rng.random() < 0.3 else "auto", saw=Saw(SETTINGS))
 
 
+GROWTH = (50, 100, 200, 400, 1000)
 FAMILIES = {
     "small": (20, 60, 130),
     "tight": (20, 60, 75),
@@ -171,15 +159,30 @@ FAMILIES = {
 """(posts, lots, pieces)."""
 
 
+def growth(seconds, draws=3):
+    """Runs of more and more posts with like stock a post: seconds, MB, and the exponent of the seconds."""
+    took = []
+    for posts in GROWTH:
+        done = [
+            apart("shimfit", posts, posts + 100, 5 * posts, seed, seconds, False) for seed in range(draws)
+        ]
+        took.append(float(np.median([one["cpu"] for one in done])))
+        gap = np.median([100 * (one["best"] - one["bound"]) / one["best"] for one in done])
+        out, mb = sum(int(one["left_out"]) for one in done), max(one["mb"] for one in done)
+        print(f"{posts:5} posts  cpu s {took[-1]:7.2f}  gap % {gap:6.3f}  out {out}  MB {mb:.0f}", flush=True)
+    slope = np.polyfit(np.log(GROWTH), np.log(took), 1)[0]
+    print(f"seconds grow with posts to the power of {slope:.2f}")
+
+
 def spread(name, seconds, draws=10):
-    """A line a family: seconds and gap of ten draws, middle and worst, posts left out in all."""
+    """A line a family: seconds of work and gap of the draws, middle and worst, posts left out in all."""
     done = [apart("shimfit", *FAMILIES[name], seed, seconds, False) for seed in range(draws)]
     fine = [one for one in done if "failed" not in one]
-    took = sorted(one["seconds"] for one in fine)
+    took = sorted(one["cpu"] for one in fine)
     gaps = sorted(100 * (one["best"] - one["bound"]) / one["best"] for one in fine)
     out = sum(int(one["left_out"]) for one in fine)
     print(
-        f"{name:8} {len(fine):3} of {draws}   s {np.median(took):7.2f} worst {took[-1]:7.2f}   "
+        f"{name:8} {len(fine):3} of {draws}   cpu s {np.median(took):7.2f} worst {took[-1]:7.2f}   "
         f"gap % {np.median(gaps):6.3f} worst {gaps[-1]:6.3f}   out {out}   "
         f"MB {max(one['mb'] for one in fine):.0f}",
         flush=True,
@@ -313,10 +316,10 @@ def by_cp_sat(program, seconds):
 
 def run_case(how, posts, lots, pieces, seed, seconds, is_compact):  # noqa: PLR0917 - a case as JSON
     if is_compact:
-        run, box, options = instance(posts, lots, pieces, seed=seed, compact=True)
+        run, box, options = instance(posts, lots, pieces, seed=seed)
     else:
         run, box, options = drawn(posts, lots, pieces, seed)
-    began = time.perf_counter()
+    began, cpu = time.perf_counter(), time.process_time()
     left_out = ""
     if how == "shimfit":
         done = plan(run, box, options, Highs(), seconds=seconds)
@@ -331,6 +334,7 @@ def run_case(how, posts, lots, pieces, seed, seconds, is_compact):  # noqa: PLR0
     return {
         "how": how,
         "seconds": time.perf_counter() - began,
+        "cpu": time.process_time() - cpu,
         "best": best,
         "bound": bound if math.isfinite(bound) else None,
         "left_out": left_out,
@@ -367,11 +371,16 @@ def main():
     parser = argparse.ArgumentParser()
     parser.add_argument("--case")
     parser.add_argument("--family", action="append", choices=FAMILIES, help="only these; huge takes long")
+    parser.add_argument("--growth", action="store_true", help="only how seconds grow with posts")
+    parser.add_argument("--draws", type=int, default=10)
     parser.add_argument("--peer-seconds", type=float, default=20.0)
     parser.add_argument("--seconds", type=float, default=120.0)
     args = parser.parse_args()
     if args.case:
         print(json.dumps(run_case(*json.loads(args.case))))
+        return
+    if args.growth:
+        growth(args.seconds)
         return
     print(
         f"{'case':34} {'how':8} {'seconds':>8} {'cost':>11} {'bound':>11} {'gap %':>8} {'out':>5} {'MB':>7}"
@@ -383,7 +392,7 @@ def main():
         limit = args.seconds if how == "shimfit" else args.peer_seconds
         show("20 posts, 120 lots, compact form", apart(how, 20, 120, 400, 0, limit, True))
     for name in args.family or ("small", "tight", "medium", "large", "scarce"):
-        spread(name, args.seconds)
+        spread(name, args.seconds, args.draws)
 
 
 if __name__ == "__main__":

@@ -418,7 +418,7 @@ def compact_bench():
 def test_scipys_optimum_of_the_compact_program_is_ours(count, seed):
     """One variable per seat and lot, per seat and thickness of a taper, interval rows: another statement."""
     bench = compact_bench()
-    given, lots, options = bench.instance(count, 12, 40, seed=seed, compact=True)
+    given, lots, options = bench.instance(count, 12, 40, seed=seed)
     program = bench.compact(given, lots, options)
     starts = np.append(program.entries.starts, program.entries.index.size)
     matrix = csc_array(

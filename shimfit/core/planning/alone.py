@@ -1,20 +1,29 @@
-"""One post at a time, as `packing` serves it, from some of the box: who is left over asks here."""
+"""Posts that planning together left over, one at a time: from what is left, from what a neighbour gives back.
+
+Each is served as `packing` serves one post, from some of the box (`serve_alone`); a post left out is asked
+once more from what is left, then from what a served neighbour gives back and does without; and for those that
+no way serves, `why_left_out` is the sentence that a person reads: what is missing, or who has it.
+"""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from shimfit.core.foot import gap_plane
 from shimfit.core.packing.answer import prescribe
 from shimfit.core.packing.tables import build_tables
-from shimfit.core.planning.leftover import as_cut_from
+from shimfit.core.planning.leftover import as_cut_from, left_of
 from shimfit.core.planning.planned import Planned, resting_on
-from shimfit.model import Lean
+from shimfit.errors import EntryError
+from shimfit.model import BESIDE_THE_OTHERS, Lean
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from shimfit.core.packing.options import Options
+    from shimfit.core.packing.tables import Tables
     from shimfit.core.planning.geometry import PlanPost
+    from shimfit.core.planning.patience import Patience
     from shimfit.model import Lot
 
 
@@ -43,3 +52,74 @@ def serve_alone(post: PlanPost, lots: Sequence[Lot], box: Sequence[Lot], options
         return None
     set_up = sum(amount for name, amount in answer.cost.parts if name == "saw set-ups")
     return Planned(post, packs, resting, answer.cost.total - set_up, answer.status == "proven")
+
+
+NEIGHBOURS = 8
+"""Served posts that are asked to give their pieces back, the likest leans first."""
+
+
+def from_what_is_left(
+    post: PlanPost, planned: Mapping[int, Planned], box: Sequence[Lot], options: Options
+) -> Planned | None:
+    """The post served from the box less what is planned; None when it can't be."""
+    packs = [pack for one in planned.values() for pack in one.packs]
+    return serve_alone(post, left_of(box, packs, options), box, options)
+
+
+def by_swapping(  # noqa: PLR0917 - it takes the quantities it takes
+    number: int, posts: Sequence[PlanPost], planned: Mapping[int, Planned], box: Sequence[Lot],
+    options: Options, patience: Patience,
+) -> dict[int, Planned]:  # fmt: skip
+    """Post `number` served from what one served post gives back, and that one anew; nothing when none can."""
+    post = posts[number]
+    served = [other for other, one in planned.items() if one.packs]
+    served.sort(key=lambda other: (_unlike(post, posts[other]), other))
+    for other in served[:NEIGHBOURS]:
+        if patience.at_an_end():
+            break
+        packs = [pack for owner, one in planned.items() if owner != other for pack in one.packs]
+        mine = serve_alone(post, left_of(box, packs, options), box, options)
+        if mine is None:
+            continue
+        # Its packs name the box's own lots, so they are taken from the whole box together with the others.
+        left = left_of(box, [*packs, *mine.packs], options)
+        theirs = serve_alone(posts[other], left, box, options)
+        if theirs is not None:
+            return {number: mine, other: theirs}
+    return {}
+
+
+def _unlike(one: PlanPost, other: PlanPost) -> float:
+    """How unlike two leans are: likely to want like pieces when small."""
+    a, b = one.to_correct, other.to_correct
+    return abs(abs(a[0]) - abs(b[0])) + abs(abs(a[1]) - abs(b[1]))
+
+
+NOT_ASKED = "left out of a quick plan; why was not asked"
+HARDLY_MM = 0.05
+"""A gap below this is nothing to buy a pack for: no shim is that thin."""
+
+
+def why_left_out(post: PlanPost, tables: Tables, patience: Patience) -> str:
+    """What is missing, asked of the whole box: then the box itself can't; else the others took it."""
+    needs = needs_in_words(post)
+    if patience.called_off():
+        return f"planning was stopped before this post was served; {needs}"
+    if patience.at_an_end():
+        return f"the time was up before this post was served: allow more; {needs}"
+    try:
+        alone = serve_alone(post, tables.lots, tables.lots, tables.options)
+    except EntryError as error:
+        return error.message
+    if alone is not None:
+        return f"the box holds enough for this post alone, {BESIDE_THE_OTHERS}: buy or cut more; {needs}"
+    answer = prescribe(post.foot, post.height_mm, Lean(*post.to_correct), post.tolerance, tables)
+    return f"{(answer.why or 'nothing in the box makes it').rstrip('.')}; {needs}"
+
+
+def needs_in_words(post: PlanPost) -> str:
+    """The thicknesses that a post wants at its corners, as what to buy or cut."""
+    plane = gap_plane(post.foot, Lean(*post.to_correct))
+    gaps = sorted({round(gap, 2) for gap in plane.seats_mm.values() if gap > HARDLY_MM})
+    listed = ", ".join(f"{gap:g}" for gap in gaps)
+    return f"it wants packs of about {listed} mm" if listed else "it wants hardly anything"

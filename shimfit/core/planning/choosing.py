@@ -17,10 +17,10 @@ import numpy as np
 
 from shimfit.core.cutting import Wedge, assign
 from shimfit.core.planning import whole
-from shimfit.core.planning.building import packs_behind
 from shimfit.core.planning.leftover import wedge_of
-from shimfit.core.planning.offering import greedy, worth_offering
+from shimfit.core.planning.patterns import packs_behind
 from shimfit.core.planning.rounds import FEW, MOST_ROUNDS, Pricing, Rounds, Settled
+from shimfit.core.planning.whole import greedy, worth_offering
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence

@@ -17,14 +17,12 @@ from typing import TYPE_CHECKING, Literal
 
 from shimfit.core.foot import gap_plane
 from shimfit.core.packing.tables import build_tables
-from shimfit.core.planning.alone import serve_alone
-from shimfit.core.planning.building import packs_behind
+from shimfit.core.planning.alone import NOT_ASKED, by_swapping, from_what_is_left, serve_alone, why_left_out
 from shimfit.core.planning.choosing import PROVEN, choose_together
 from shimfit.core.planning.patience import Patience
+from shimfit.core.planning.patterns import packs_behind
 from shimfit.core.planning.planned import Planned, resting_on, with_copies
-from shimfit.core.planning.repair import by_swapping, from_what_is_left
 from shimfit.core.planning.rounds import MOST_EXACT
-from shimfit.core.planning.why import NOT_ASKED, why_left_out
 from shimfit.model import Lean
 
 if TYPE_CHECKING:
