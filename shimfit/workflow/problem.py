@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import fields
 from typing import TYPE_CHECKING, Any
 
 from shimfit.core.foot import check_foot
+from shimfit.core.objective import Minutes
 from shimfit.core.packing.options import Options, Saw
 from shimfit.core.planning.geometry import PlanPost
 from shimfit.core.stock import lots_from_rows
@@ -93,8 +95,22 @@ def _options(told: Mapping[str, Any], saw: Mapping[str, Any]) -> Options:
     if not isinstance(pieces, int) or isinstance(pieces, bool):
         raise FileError(f"options.max_pieces: {pieces!r} isn't a whole number")
     stands_at = saw.get("stands_at_deg")
+    prices = told.get("minutes", {})
+    if not isinstance(prices, Mapping):
+        raise FileError("options.minutes: is an object with prices in minutes, like round and piece")
+    known = {one.name: getattr(plain.minutes, one.name) for one in fields(Minutes)}
+    unknown = [name for name in prices if name not in known]
+    if unknown:
+        raise FileError(f"options.minutes.{unknown[0]}: there is no such price; there are {', '.join(known)}")
+    minutes = {name: _number({**known, **prices}, name, "options.minutes") for name in known}
+    for name, value in minutes.items():
+        if value < 0.0:
+            raise FileError(f"options.minutes.{name}: has to be 0 or more, not {value:g}")
     try:
         return Options(
+            objective=told.get("objective", plain.objective),
+            minutes=Minutes(**minutes),
+            min_inside_mm=_number({"min_inside_mm": plain.min_inside_mm, **told}, "min_inside_mm", "options"),
             layout=told.get("layout", plain.layout),
             max_pieces=pieces,
             bearing_mm=_number({"bearing_mm": plain.bearing_mm, **told}, "bearing_mm", "options"),

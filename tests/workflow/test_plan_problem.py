@@ -111,3 +111,33 @@ def test_a_post_that_cannot_be_served_is_named_with_its_reason():
     assert answer["unsolved"] == ["3"]
     assert "packs of about" in answer["why"]["3"]
     assert answer["status"] == "impossible"
+
+
+def test_prices_and_the_objective_are_a_problems_own():
+    options = problem()["options"]
+    _, _, told = read_problem(
+        problem(options={**options, "objective": "weights", "minutes": {"piece": 2, "lift": 5.5}})
+    )
+    assert (told.objective, told.minutes.piece, told.minutes.lift) == ("weights", 2.0, 5.5)
+    assert read_problem(problem())[2].objective == "minutes"
+    # Dearer pieces buy fewer of them.
+    few, many = (
+        plan_problem(problem(options={**options, "minutes": {"piece": price}}), 30) for price in (20.0, 0.1)
+    )
+    pieces = [sum(len(pack["pieces"]) for pack in one["posts"][0]["packs"]) for one in (few, many)]
+    assert pieces[0] <= pieces[1]
+    assert few["objective"] > many["objective"]
+
+
+@pytest.mark.parametrize(
+    ("wrong", "said"),
+    [
+        ({"objective": "money"}, "options: There is no objective 'money'"),
+        ({"minutes": {"rounds": 4}}, r"options\.minutes\.rounds: there is no such price"),
+        ({"minutes": {"round": -1}}, r"options\.minutes\.round: has to be 0 or more"),
+        ({"minutes": 4}, "options.minutes: is an object"),
+    ],
+)
+def test_prices_that_are_none_are_refused_with_their_place(wrong, said):
+    with pytest.raises(FileError, match=said):
+        read_problem(problem(options=wrong))
