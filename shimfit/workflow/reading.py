@@ -183,7 +183,9 @@ def _over_promised(site: Site) -> frozenset[str]:
 def _wants_any(post: PostRecord, lots: frozenset[str]) -> bool:
     from shimfit.workflow.packs import awaited_packs
 
-    return bool(lots) and any(piece.lot in lots for pack in awaited_packs(post) for piece in pack.pieces)
+    if not lots or not post.wants_answer:
+        return False
+    return any(piece.lot in lots for pack in awaited_packs(post) for piece in pack.pieces)
 
 
 SETTLED = (PostState.PLUMB, PostState.TOO_CLOSE, PostState.SKIPPED)
