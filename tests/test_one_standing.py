@@ -555,7 +555,9 @@ def beside_agrees(trial: Trial, posts: dict[str, PostRecord]) -> None:
     held = Counter({lot.lot: lot.count for lot in trial.site.box().lots})
     for post in posts.values():
         held.update(piece.lot for pack in post.packs_in_place for piece in pack.pieces)
-    assert held == trial.held, "a piece is in the box or under a post"
+    # Who skips a post, throws its pieces out and goes on with it all the same is told that the box is short.
+    held.subtract(dict(trial.site.box().short))
+    assert +held == +trial.held, "a piece is in the box or under a post"
 
 
 @pytest.mark.parametrize("first", range(0, HISTORIES, IN_ONE_TEST))
