@@ -70,7 +70,7 @@ def test_take_up_is_learned_told_counted_in_undone_and_forgotten(lake) -> None:
     known = lake("job takeup lake --json").json["materials"]
     assert known
     assert all(one["take_up"] < 0.9 for one in known)
-    assert "counted in" in lake("job takeup lake").out
+    assert "allowed for" in lake("job takeup lake").out
     lake("undo lake")
     lake("undo lake")
     assert lake("job takeup lake --json").json["materials"] == []

@@ -38,6 +38,7 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
+LEAST_INSIDE_MM = 10.0
 MOST_COMBINATIONS = 1_000_000
 """More than this is no box for a referee."""
 
@@ -89,7 +90,8 @@ def best_corners(
 ) -> BruteAnswer | None:
     """The cheapest packs at the corners of a rectangular foot, by trying all; None when nothing holds.
 
-    UsageError when the box is too large to try everything.
+    Tapers have at least `min_inside_mm` under the foot; where nothing holds so, 10 mm. UsageError when the
+    box is too large to try everything.
     """
     post = _Post(foot, height_mm, lean, tolerance, lots, options, reads or usual_reads())
     down, *others = sorted(CORNERS, key=lambda seat: (round(_gap(foot, lean, seat), 9), CORNERS.index(seat)))
@@ -98,6 +100,9 @@ def best_corners(
         lifted = _cheapest(post, down, others, thickness)
         if lifted is not None and (best is None or lifted.cost < best.cost):
             best = lifted
+    if best is None and options.min_inside_mm > LEAST_INSIDE_MM:
+        less = replace(options, min_inside_mm=LEAST_INSIDE_MM)
+        return best_corners(foot, height_mm, lean, tolerance, lots=lots, options=less, reads=reads)
     return best
 
 
@@ -249,7 +254,11 @@ def _next_round(
     x: Floats,
     y: Floats,
 ) -> Floats:
-    """round × (1 − chance): the next reading is normal about (x, y); chance that it lies in the zone."""
+    """round × (1 ÷ chance − 1): the rounds after the first, each as likely as the first to read plumb.
+
+    The next reading is normal about (x, y) and is read off on the marks of its scale: per direction those
+    that are decided plumb, each with the half steps about it; of a disk as many as lie in it, as one disk.
+    """
     options, reads, h = post.options, post.reads, post.height_mm
     scatter = options.scatter
     mark_mm = scatter.mark_mm * 0.025
@@ -264,21 +273,46 @@ def _next_round(
         variances.append(scatter.seat_mm**2 + scatter.pack_mm**2 + last**2)
     plane = np.column_stack((np.ones(4), np.array(points)))
     top = -h * np.linalg.pinv(plane)[1:]
-    spread = top @ np.diag(variances) @ top.T + 2.0 * h**2 * np.diag(
-        [reads.own_along**2, reads.own_across**2]
-    )
-    allowed, u = post.allowed_mm, h * max(reads.u_along, reads.u_across)
+    step = reads.step
+    hand = [math.sqrt(max(0.0, own**2 - step**2 / 12.0)) for own in (reads.own_along, reads.own_across)]
+    own = [reads.own_along**2 + hand[0] ** 2, reads.own_across**2 + hand[1] ** 2]
+    spread = top @ np.diag(variances) @ top.T + h**2 * np.diag(own)
+    allowed, step_mm = post.allowed_mm, h * step
     if post.tolerance.per_direction:
-        half = np.array(
-            [allowed - reads.factor * h * reads.u_along, allowed - reads.factor * h * reads.u_across]
+        chance = sum(
+            _in_box(x, y, spread, middle, step_mm / 2.0) for middle in _plumb_marks(post, allowed, step_mm)
         )
-        chance = _in_box(x, y, spread, half)
     else:
+        u = h * max(reads.u_along, reads.u_across)
         sure = optimize.brentq(
             lambda r: stats.ncx2.cdf((allowed / u) ** 2, 2, (r / u) ** 2) - 0.95, 0.0, allowed
         )
-        chance = _in_disk(x, y, spread, min(sure, allowed - reads.factor * u))
-    return options.minutes.round * (1.0 - chance)
+        radius = min(sure, allowed - reads.factor * u)
+        far = int(radius / step_mm) + 1
+        marks = sum(
+            math.hypot(i, j) <= radius / step_mm + 1e-6
+            for i in range(-far, far + 1)
+            for j in range(-far, far + 1)
+        )
+        chance = _in_disk(x, y, spread, step_mm * math.sqrt(marks / math.pi))
+    return options.minutes.round * (1.0 / np.maximum(chance, 0.02) - 1.0)
+
+
+def _plumb_marks(post: _Post, allowed: float, step_mm: float) -> Iterator[tuple[float, float]]:
+    """Marks of the scale that are called plumb: within the guard band, and both truly within by 0.95."""
+    u = post.height_mm * post.reads.u_along, post.height_mm * post.reads.u_across
+    far = int(allowed / step_mm) + 1
+    for i, j in itertools.product(range(-far, far + 1), repeat=2):
+        at = i * step_mm, j * step_mm
+        guarded = all(
+            abs(a) <= allowed - post.reads.factor * v + 1e-6 * step_mm for a, v in zip(at, u, strict=True)
+        )
+        truly = math.prod(
+            float(stats.norm.cdf(allowed, a, v) - stats.norm.cdf(-allowed, a, v))
+            for a, v in zip(at, u, strict=True)
+        )
+        if guarded and truly >= 0.95:
+            yield at
 
 
 def _in_disk(x: Floats, y: Floats, spread: Floats, radius: float) -> Floats:
@@ -292,12 +326,13 @@ def _in_disk(x: Floats, y: Floats, spread: Floats, radius: float) -> Floats:
     return np.trapezoid(stats.norm.pdf(a, m1, np.sqrt(v1)) * inner * chord, t, axis=0)
 
 
-def _in_box(x: Floats, y: Floats, spread: Floats, half: Floats) -> Floats:
-    a = np.linspace(-half[0], half[0], 801)[:, None]
+def _in_box(x: Floats, y: Floats, spread: Floats, middle: tuple[float, float], half: float) -> Floats:
+    """A square about `middle`: Simpson's rule along, the normal's conditional distribution across."""
+    a = np.linspace(middle[0] - half, middle[0] + half, 41)[:, None]
     slope = spread[0, 1] / spread[0, 0]
     u = np.sqrt(spread[1, 1] - slope * spread[0, 1])
-    middle = y + slope * (a - x)
-    inner = special.ndtr((half[1] - middle) / u) - special.ndtr((-half[1] - middle) / u)
+    m = y + slope * (a - x)
+    inner = special.ndtr((middle[1] + half - m) / u) - special.ndtr((middle[1] - half - m) / u)
     return integrate.simpson(stats.norm.pdf(a, x, np.sqrt(spread[0, 0])) * inner, x=a[:, 0], axis=0)
 
 
