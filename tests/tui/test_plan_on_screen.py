@@ -178,6 +178,9 @@ def test_nothing_to_plan_is_said_and_undo_takes_a_plan_back(app_on, running, wai
             await hand.press("p")
             await hand.sees("no post is read and waiting for packs")
             read_some(app.session)
+            while app.session.working:  # each reading's own answer comes first
+                await hand.pilot.pause(0.02)
+            app.session.refresh()
             before = [post.prescription for post in app.session.run.posts]
             await hand.press("p")
             await hand.sees("4 posts got their packs", tries=500)
