@@ -1,7 +1,7 @@
 """What logging costs beside the bare sync, and what a log of 100,000 events costs to open.
 
     python tests/bench/store.py [--events 100000] [--folder DIR]
-    python tests/bench/store.py --scale [--rounds 5]
+    python tests/bench/store.py --scale
 
 Both halves of each ratio are measured in turn, in one run, on one disk. First table: one reading on disk
 against a bare fsync of as many bytes as a reading's row, appended to a file. Second: opening the file and
@@ -337,7 +337,7 @@ def main() -> None:
     args = parser.parse_args()
     with tempfile.TemporaryDirectory(dir=args.folder) as folder:
         if args.scale:
-            measure_scale(Path(folder), min(args.rounds, 5))
+            measure_scale(Path(folder), min(args.rounds, 3))
             return
         measure_append(Path(folder), args.rounds)
         measure_events(Path(folder), args.events)
