@@ -18,7 +18,7 @@ BOX = """lot,form,count,thickness_mm,length_mm,thin_mm,thick_mm,origin
 F0,flat,4,0.8,,,,offcut
 F1,flat,1,1.5,,,,bought
 F2,flat,1,0.8,,,,bought
-F3,flat,2,1.2,,,,bought
+F3,flat,3,1.2,,,,bought
 T0,taper,1,,120,0.5,3,offcut
 """
 
