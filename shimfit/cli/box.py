@@ -216,6 +216,19 @@ def run_instrument_list(args: argparse.Namespace, io: Io) -> int:
     return Exit.DONE
 
 
+def run_instrument_dropped(args: argparse.Namespace, io: Io) -> int:
+    """It was dropped or taken apart: its zero counts no more."""
+    from shimfit.workflow.instruments import drop, named
+
+    with open_site(args, io) as site:
+        drop(site, named(site, args.name))
+    if args.json:
+        io.json({"instrument": args.name, "zero": None})
+    else:
+        io.say(f"{args.name}: its zero counts no more; turn it end for end at a post to find it again")
+    return Exit.DONE
+
+
 def run_instrument_check(args: argparse.Namespace, io: Io) -> int:
     """Find an instrument's zero from two faces."""
     from shimfit.entry import EntrySettings, parse_reading

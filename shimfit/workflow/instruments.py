@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from shimfit.core.instruments import check_due, judge
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 def enter(site: Site, instrument: Instrument) -> tuple[str, ...]:
     """Enter an instrument; returns what it can't decide on the runs that there are, in sentences."""
     check_name(instrument.name, "level or other instrument")
-    site.add_instrument({key: value for key, value in asdict(instrument).items() if value is not None})
+    site.add_instrument(instrument)
     return fitness(site, instrument)
 
 
@@ -103,18 +103,18 @@ def log_turned(site: Site, place: Place, first_text: str, second_text: str, aske
 
 def replace_zero(instrument: Instrument, zero: Zero) -> Instrument:
     """The instrument as it is known once its zero was found."""
-    return replace(
-        _plain(instrument), zero_along=zero.along, zero_across=zero.across, u_zero=zero.u, axes=None
-    )
+    return replace(instrument, zero_along=zero.along, zero_across=zero.across, u_zero=zero.u, axes=None)
 
 
-def _plain(instrument: Instrument) -> Instrument:
-    return Instrument(**{name: getattr(instrument, name) for name in Instrument.__dataclass_fields__})
+def drop(site: Site, instrument: Instrument) -> None:
+    """It was dropped or taken apart: the zero that was found counts no more; the log keeps what it was."""
+    bare = replace(instrument, zero_along=0.0, zero_across=0.0, u_zero=None, checked=None, axes=None)
+    site.add_instrument(replace(bare, dropped=site.now().isoformat(timespec="seconds")))
 
 
 def _keep_zero(site: Site, instrument: Instrument, zero: Zero) -> None:
     known = replace(replace_zero(instrument, zero), checked=site.now().isoformat(timespec="seconds"))
-    site.add_instrument(asdict(known))
+    site.add_instrument(known)
 
 
 def _reversal(instrument: Instrument, first: Understood, second: Understood, height_mm: float) -> Reversal:
@@ -123,7 +123,7 @@ def _reversal(instrument: Instrument, first: Understood, second: Understood, hei
     if instrument.u_zero is not None:
         known = Zero(instrument.zero_along, instrument.zero_across, instrument.u_zero)
     # With the zero taken as found (u 0) and none taken off, the budget holds what is each reading's own.
-    bare = replace(_plain(instrument), zero_along=0.0, zero_across=0.0, u_zero=0.0)
+    bare = replace(instrument, zero_along=0.0, zero_across=0.0, u_zero=0.0)
     faces = [_face(heard, height_mm, bare) for heard in (first, second)]
     if instrument.kind != "inclinometer":
         return reversal_in_post_words(*faces, known=known)

@@ -8,7 +8,7 @@ command and the log see the same lean with the same doubt.
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -123,13 +123,14 @@ def keep_zero(site: Site, zero: Zero, axes: AxisMap, at_degc: float | None = Non
         axes=axes.text,
         zero_degc=at_degc,
     )
-    site.add_instrument(asdict(found))
+    site.add_instrument(found)
 
 
 def forget_zero(site: Site) -> None:
-    """It was dropped or taken apart: the zero that was found counts no more; the log keeps what it was."""
-    bare = replace(_as_entered(site), zero_along=0.0, zero_across=0.0, u_zero=None, checked=None, axes=None)
-    site.add_instrument(asdict(replace(bare, dropped=site.now().isoformat(timespec="seconds"))))
+    """The sensor that is listened to was dropped: see `instruments.drop`."""
+    from shimfit.workflow.instruments import drop
+
+    drop(site, _as_entered(site))
 
 
 def keep_character(site: Site, characters: dict[str, SensorCharacter]) -> None:
@@ -139,14 +140,11 @@ def keep_character(site: Site, characters: dict[str, SensorCharacter]) -> None:
         floor_deg=max(one.floor_deg for one in characters.values()),
         memory_s=max(one.memory_s for one in characters.values()),
     )
-    site.add_instrument(asdict(worst))
+    site.add_instrument(worst)
 
 
 def _as_entered(site: Site) -> Instrument:
-    known = record_of(site)
-    if known is None:
-        return Instrument(UNNAMED, "inclinometer")
-    return Instrument(**{name: getattr(known, name) for name in Instrument.__dataclass_fields__})
+    return record_of(site) or Instrument(UNNAMED, "inclinometer")
 
 
 def read_device(name: str) -> Device:

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager
-from dataclasses import replace
+from dataclasses import asdict, replace
 from datetime import datetime
 from functools import wraps
 from pathlib import Path
@@ -33,7 +33,7 @@ from shimfit.workflow.place import Place, check_name
 from shimfit.workflow.reading import Asked, Logged
 
 if TYPE_CHECKING:
-    from shimfit.model import Foot, Lot, Pack, Prescription, Reading, Tolerance
+    from shimfit.model import Foot, Instrument, Lot, Pack, Prescription, Reading, Tolerance
     from shimfit.standing import Issue, PostRecord, RunState
     from shimfit.store.state import BoxState, JobState
     from shimfit.workflow.solving import Solver
@@ -342,9 +342,11 @@ class Site(AbstractContextManager["Site"]):
         left = 0 if count is None else there.count - count
         return f"{lot}: {left} left"
 
-    def add_instrument(self, data: Mapping[str, Any]) -> None:
-        """Enter an instrument, or what is now known of it (`instrument` data)."""
-        self.journal.append_all([Draft("instrument", dict(data), by=self.settings.by or None)])
+    def add_instrument(self, known: Instrument) -> None:
+        """Enter an instrument, or all that is now known of it."""
+        fields = asdict(replace(known, time=None, event=None))  # these are the event's own
+        data = {name: value for name, value in fields.items() if value is not None}
+        self.journal.append_all([Draft("instrument", data, by=self.settings.by or None)])
 
     def set(self, key: str, text: str) -> Any:
         """Change a setting from what was typed; returns its value. UsageError naming the choices."""

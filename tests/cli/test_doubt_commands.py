@@ -112,3 +112,14 @@ def test_a_filler_that_ended_the_rocking_is_not_taken_for_lift_at_the_next_readi
     # 3 mm towards next over a 90 mm foot wants 0.3 mm under the next edge. Taken for lift, the 2 mm under
     # prev-house would want the whole post lifted on the prev-out side to hold it up.
     assert "prev-out" not in {one["seat"] for one in change}
+
+
+def test_an_instrument_that_was_dropped_has_no_zero_until_it_is_turned_again(lake) -> None:
+    lake("instrument add level-A --kind level --length 1200mm --accuracy 0.5mm/m --serial L-7")
+    lake("instrument", "check", "level-A", "3mm n 1mm o", "1mm n 1mm o", "--height", "1m")
+    assert "checked" in lake("instrument list").out
+    assert "counts no more" in lake("instrument dropped level-A").out
+    (known,) = lake("instrument list --json").json["instruments"]
+    assert (known["u_zero"], known["checked"], known["zero_along"]) == (None, None, 0.0)
+    assert (known["serial"], known["length_mm"]) == ("L-7", 1200.0), "what it is stays known"
+    assert "never checked" in lake("instrument list").out

@@ -30,7 +30,7 @@ from shimfit.core.uncertainty import (
     u_of_magnitude,
 )
 from shimfit.errors import InternalError
-from shimfit.model import Lean, Reading
+from shimfit.model import Lean, Reading, Tolerance
 from shimfit.quantities.tolerance import parse_tolerance
 
 LIMIT = parse_tolerance("1:500")
@@ -381,3 +381,14 @@ def test_few_posts_that_are_out_are_called_plumb():
     assert all(row.at_the_limit <= 0.06 for row in rows if row.scale == "1/2 mm")
     assert sum(row.at_the_limit for row in rows) / len(rows) <= 0.05
     assert max(row.plumb for row in rows) > 0.4
+
+
+@pytest.mark.parametrize(
+    ("u_along", "u_across", "decision"),
+    [(0.0, 0.0, "plumb"), (0.0, 1e-4, "too-close"), (1e-4, 0.0, "too-close")],
+)
+def test_at_the_limit_a_direction_without_uncertainty_is_no_fault(u_along, u_across, decision):
+    """Known exactly, the limit itself is allowed; else the other direction alone can carry the top out."""
+    limit = Tolerance("1:500", "ratio", 0.002)
+    found = decide_lean(Lean(0.002, 0.0), u_along, u_across, limit, 1000.0)
+    assert found.decision == decision

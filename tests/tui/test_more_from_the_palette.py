@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sqlite3
-from dataclasses import asdict
 
 import pytest
 
@@ -94,7 +93,7 @@ def test_the_bow_is_told_at_the_post(session) -> None:
 def test_a_level_that_is_due_to_be_checked_is_told_at_the_post(session) -> None:
     assert session.view.remarks == ()
     level = Instrument("level", "level", 1200.0, 0.0005)
-    session.site.add_instrument({key: value for key, value in asdict(level).items() if value is not None})
+    session.site.add_instrument(level)
     assert any("level" in remark for remark in session.view.remarks)
 
 

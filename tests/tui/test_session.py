@@ -7,7 +7,7 @@ from itertools import pairwise
 import pytest
 
 from shimfit.errors import EntryError, UsageError
-from shimfit.model import PostState, Seat
+from shimfit.model import Instrument, PostState, Seat
 from shimfit.text.glyphs import UNICODE
 from shimfit.tui.session import Session
 from shimfit.tui.setting_up import add_run, check_answer, parse_lot
@@ -52,7 +52,7 @@ def test_what_really_went_in_is_logged(session) -> None:
 def test_a_turned_level_needs_a_name_and_then_gives_one_reading(session) -> None:
     assert not session.turned("3n2o", "2n1o").done
     session.site.set("instrument", "blue level")
-    session.site.add_instrument({"name": "blue level", "kind": "level", "length_mm": 1200})
+    session.site.add_instrument(Instrument("blue level", "level", 1200.0))
     outcome = session.turned("3n2o", "2n1o")
     assert outcome.done, outcome.message
     assert session.record.readings[-1].text == "3n2o; turned: 2n1o"

@@ -6,7 +6,7 @@ import threading
 
 import pytest
 
-from shimfit.model import PostState
+from shimfit.model import Instrument, PostState
 from shimfit.text.glyphs import UNICODE
 from shimfit.tui.app import ShimfitApp
 from shimfit.tui.session import Session
@@ -69,7 +69,7 @@ def test_what_is_done_meanwhile_does_not_wait_for_the_answer_either(
     async def story() -> None:
         app = app_on()
         site = app.session.site
-        site.add_instrument({"name": "L1", "kind": "level", "length_mm": 600.0, "accuracy_slope": 0.0005})
+        site.add_instrument(Instrument("L1", "level", 600.0, 0.0005))
         site.set("instrument", "L1")
         async with running(app, 80, 24) as hand:
             await hand.enter("9n5o")

@@ -117,13 +117,14 @@ def decide_lean(
     probability = inside(lean.slope_along, lean.slope_across, u_along, u_across, allowed)
     factor = FACTORS[rule]
     guard = factor * u
-    if decision == "plumb" and factor > 0.0 and probability < SURE - _SURE_SLACK:
+    most_u = max(u_along, u_across)
+    if decision == "plumb" and factor > 0.0 and most_u > 0.0 and probability < SURE - _SURE_SLACK:
         decision = "too-close"
         # What it takes is more than the guard band: the factor that this u would need.
         sure = SQUARE_95 * u
         if not tolerance.per_direction:
-            sure = allowed - sure_radius(allowed, max(u_along, u_across))
-        factor = max(sure, allowed - value) / u
+            sure = allowed - sure_radius(allowed, most_u)
+        factor = max(sure, allowed - value) / (u or most_u)  # the lean's own direction may have no u
     advice = None
     if decision == "too-close":
         close = Closeness(value, allowed, u, factor, height_mm, method)
