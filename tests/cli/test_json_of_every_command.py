@@ -52,6 +52,7 @@ IN_TURN = (
     "instrument add long --kind level --length 1200mm",
     "instrument list",
     'instrument check long "3mm n 1mm o" "1mm n 1mm o" --height 1m',
+    "instrument dropped long",
     "record pier/east",
     "record verify",
     "due pier/east",
