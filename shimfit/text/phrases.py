@@ -88,6 +88,8 @@ class PostView:
     sure: tuple[str, ...]
     """How sure it is that the post stands within, where it is called plumb."""
     remarks: tuple[str, ...]
+    odds: tuple[str, str] | None
+    """What is said among the remarks of the next reading's chances, and the same for one row of a phone."""
     """Why, advice, cautions, notes: what matters at this post now."""
 
 
@@ -326,6 +328,7 @@ def post_view(record: PostRecord, words: Words) -> PostView:
         then=f"Tighten, {_flush_of(record)}then read again",
         sure=_sure(record),
         remarks=_remarks(record, words.units),
+        odds=_odds_both(record),
     )
 
 
@@ -507,8 +510,18 @@ def odds(chance: Chance) -> str:
 
 
 def odds_briefly(chance: Chance) -> str:
-    """`9 in 10`: plumb at once."""
-    return f"{round(10.0 * chance.plumb)} in 10"
+    """`About 17 of 20 read plumb at once`: one row of a phone."""
+    plumb = _counts((chance.plumb, chance.too_close, chance.out))[0]
+    return (
+        f"{f'About {plumb} of' if plumb else 'None of'} {GROUP} read{'s' if plumb == 1 else ''} plumb at once"
+    )
+
+
+def _odds_both(record: PostRecord) -> tuple[str, str] | None:
+    answer = record.going_in
+    if answer is None or not answer.packs or answer.chance is None:
+        return None
+    return odds(answer.chance), odds_briefly(answer.chance)
 
 
 def verify_by(chance: Chance) -> tuple[str, ...]:

@@ -16,8 +16,9 @@ def test_counts_name_the_group_and_add_up_to_it():
         "Of 20 posts packed like this about 17 read plumb at once, 2 are too close to call, 1 is packed again"
     )
     assert odds(chance(0.02, 0.9)).startswith("Of 20 posts packed like this none reads plumb at once, 18 are")
+    assert odds_briefly(chance(0.87, 0.1)) == "About 17 of 20 read plumb at once"
+    assert odds_briefly(chance(0.02, 0.9)) == "None of 20 read plumb at once"
     assert odds(chance(1.0, 0.0)) == "Of 20 posts packed like this about 20 read plumb at once"
-    assert odds_briefly(chance(0.87, 0.1)) == "9 in 10"
 
 
 @pytest.mark.parametrize("number", range(40))

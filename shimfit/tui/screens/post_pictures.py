@@ -205,7 +205,10 @@ def _brief_rows(snapshot: Snapshot, size: ScreenSize) -> list[Run]:
     if snapshot.pack is not None:
         last = "then tighten, read again"
         rows.append((fitting(size.middle, snapshot.glyphs.more, f"then {told}" if told else last), ""))
-    remarks = snapshot.view.remarks if snapshot.view is not None else ()
+    if snapshot.view is None:
+        return rows
+    briefly = dict([snapshot.view.odds]) if snapshot.view.odds else {}
+    remarks = (briefly.get(remark, remark) for remark in snapshot.view.remarks)
     return rows + [(row, "") for remark in remarks for row in wrapped(remark, size.middle)]
 
 
