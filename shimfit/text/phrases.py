@@ -85,12 +85,10 @@ class PostView:
     """The same in 40 characters."""
     then: str
     """What comes once the packs are in."""
-    sure: tuple[str, ...]
-    """How sure it is that the post stands within, where it is called plumb."""
     remarks: tuple[str, ...]
+    """Why, advice, cautions, notes: what matters at this post now."""
     odds: tuple[str, str] | None
     """What is said among the remarks of the next reading's chances, and the same for one row of a phone."""
-    """Why, advice, cautions, notes: what matters at this post now."""
 
 
 class Words:
@@ -326,7 +324,6 @@ def post_view(record: PostRecord, words: Words) -> PostView:
         result=_result(record, lean, words),
         result_briefly=_result_briefly(record, lean, words),
         then=f"Tighten, {_flush_of(record)}then read again",
-        sure=_sure(record),
         remarks=_remarks(record, words.units),
         odds=_odds_both(record),
     )

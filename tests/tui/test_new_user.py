@@ -171,11 +171,11 @@ def test_from_the_first_start_to_the_record(start, tmp_path, columns, rows) -> N
 
     paper = record_text(tmp_path / RECORD)
     assert "SAMPLE: invented data" in paper
-    assert "Result 9 of 9 posts proven plumb" in paper
+    assert "\n9 of 9 posts proven plumb" in paper
     assert paper.count("✓ plumb") == 9
     for post in range(1, 10):
         assert re.search(rf"(?m)^{post}\s(corner\s)?(next|prev) [0-9.]+$", paper), f"no row for post {post}"
-    assert re.search(r"next 6.0\nout 4.0\nnext 0.3 ±0.\d\nhouse 0.3 ±0.\d\n0.4 ±0.\d\nof 2.0\n✓ plumb", paper)
+    assert re.search(r"next 6.0\nout 4.0\nnext 0.3 ±0.\d\nhouse 0.3 ±0.\d\n0.4 ±0.\d of 2.0 ✓ plumb", paper)
     assert readings_of(tmp_path / "shimfit.db", "5") == ["6n4o", ".3n.3h"]
     assert readings_of(tmp_path / "shimfit.db", "6") == [".5n.3o", ".4n.3o"]
 
@@ -213,7 +213,7 @@ def test_in_plain_mode_on_a_dumb_terminal(start, tmp_path) -> None:
     assert man.leaves() == 0
     assert b"\x1b" not in man.sent, "a dumb terminal gets no escapes"
     paper = record_text(tmp_path / RECORD)
-    assert "Result 4 of 9 posts proven plumb" in paper
+    assert "\n4 of 9 posts proven plumb; 1 too close to call, 4 not verified." in paper
     assert paper.count("✓ plumb") == 4
 
 
@@ -352,7 +352,7 @@ def test_on_a_read_only_disk_a_run_is_looked_at_and_handed_over(start, sample, l
     man.sees("written:")
     man.press("q")
     assert man.leaves() == 0
-    assert "Result 2 of 9 posts proven plumb" in record_text(tmp_path / RECORD)
+    assert "\n2 of 9 posts proven plumb" in record_text(tmp_path / RECORD)
     assert (locked / "run.db").read_bytes() == before
     assert [file.name for file in locked.iterdir()] == ["run.db"]
 

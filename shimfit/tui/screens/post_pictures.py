@@ -311,8 +311,7 @@ def big(snapshot: Snapshot, size: ScreenSize, width: int, height: int) -> Canvas
         word = twice(word) if vast else word
         canvas.paste(0, 0, word)
         room_left = max(8, width - word.width - 2)
-        told = "; ".join((snapshot.view.result, *snapshot.view.sure))
-        for y, row in enumerate(wrapped(told, room_left)[:HEIGHT]):
+        for y, row in enumerate(wrapped(snapshot.view.result, room_left)[:HEIGHT]):
             canvas.put(word.width + 2, y, row, "strong")
     return canvas
 
