@@ -298,12 +298,18 @@ class Journal(contextlib.AbstractContextManager["Journal"]):
 
     # ------------------------------------------------------------ undo
 
-    def undo(self, job: str | None, *, by: str | None = None) -> str | None:
-        """Take back the last step of a job (None: of the box); what it was in words, or None."""
+    def undo(self, job: str | None, *, by: str | None = None, step: str | None = None) -> str | None:
+        """Take back the last step of a job (None: of the box); what it was in words, or None.
+
+        step: id of the step that is meant; UsageError, and nothing taken back, when another is the last.
+        """
         with self.exclusively(), saying_what(self.path):
             steps = self._history.to_undo(job)
             if not steps:
                 return None
+            if step is not None and steps[0].id != step:
+                last = words(steps[0].events)
+                raise UsageError(f"something else was logged meanwhile ({last}): look, then take it back")
             self._take_back(steps, job, by)
             return words(steps[0].events)
 

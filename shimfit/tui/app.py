@@ -179,7 +179,7 @@ class Doing:
         elif page.NAME == "post" and not here and named != step:
             page.say(Outcome(f"not of this post; {again}", done=False))
         else:
-            app.tell(session.undo(box=box))
+            app.tell(session.undo(box=box, step=step))
             return
         # What stands on the screen is named; a key that came in the same burst has not seen it.
         app.call_after_refresh(setattr, self, "_named", step)

@@ -562,9 +562,12 @@ class Session:
         self.answer_missing()
         return f"{', '.join(lot.lot for lot in lots)} {'is' if len(lots) == 1 else 'are'} in the box"
 
-    def undo(self, *, box: bool = False) -> Outcome:
-        """Take back the last thing that was logged in this job, or (box) that was done to the box."""
-        return self._box_or_job(self.site.undo, box=box)
+    def undo(self, *, box: bool = False, step: str | None = None) -> Outcome:
+        """Take back the last thing that was logged in this job, or (box) that was done to the box.
+
+        step: the one that was looked at (`undo_is_of`); refused when another program has logged since.
+        """
+        return self._box_or_job(lambda job: self.site.undo(job, step), box=box)
 
     def undo_is_of(self, *, box: bool = False) -> tuple[str, str, bool] | None:
         """What undo would take back: (id of the step, in words, it was done at the post in view)."""

@@ -497,9 +497,12 @@ class Site(AbstractContextManager["Site"]):
         self.journal.append_all([self._draft(place, "photo", {"file": file})])
         return f"photo {file}"
 
-    def undo(self, job: str | None) -> str:
-        """Take back the last step of a job (None: of the box); UsageError when there is none."""
-        words = self.journal.undo(job, by=self.settings.by or None)
+    def undo(self, job: str | None, step: str | None = None) -> str:
+        """Take back the last step of a job (None: of the box); UsageError when there is none.
+
+        step: id of the step that is meant; UsageError when another is the last by now.
+        """
+        words = self.journal.undo(job, by=self.settings.by or None, step=step)
         if words is None:
             raise UsageError("there is nothing to take back")
         return f"taken back: {words}"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from shimfit.errors import UsageError
 from shimfit.model import Foot, Lot
 from shimfit.store import lock
 from shimfit.workflow.place import Place
@@ -63,3 +64,18 @@ def _is_taken(site):
     if handle is not None:
         lock.os.close(handle)
     return handle is None
+
+
+def test_undo_takes_back_what_was_looked_at_or_nothing(tmp_path):
+    """Two programs on one file: the other one logs between the look and the key."""
+    with Site.open(tmp_path / "jetty.db") as site, Site.open(tmp_path / "jetty.db") as other:
+        site.add_job("jetty")
+        site.add_run("jetty", "east", foot=FOOT, height_mm=1000.0, posts=POSTS)
+        site.log_reading(AT, "6n 10h", sure=True)
+        looked_at = site.journal.to_undo("jetty")[0].id
+        other.note(Place("jetty", "east", "2"), "knot")
+        with pytest.raises(UsageError, match="something else was logged meanwhile"):
+            site.undo("jetty", looked_at)
+        assert other.run("jetty", "east").post("2").notes
+        assert site.run("jetty", "east").post("1").reading is not None
+        assert "a note at east/2" in site.undo("jetty", site.journal.to_undo("jetty")[0].id)

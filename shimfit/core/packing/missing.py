@@ -219,7 +219,7 @@ def _thickness(asked: Asked, task: Task, kind: type[Search]) -> str:
             alone.append(near)
     if alone:
         return _told(asked, max(alone, key=lambda near: near.off_mm))
-    said = "Every seat has a pack near enough by itself, but no set of them keeps lean and rock in the limits"
+    said = "Each corner has a pack that nearly fits, but together they leave it leaning or rocking too much"
     if not packed:
         return f"{said}."
     near = max(packed, key=lambda near: near.off_mm)

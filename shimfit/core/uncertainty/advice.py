@@ -36,7 +36,7 @@ class Closeness:
 
 def advise(close: Closeness, budget: Budget | None, largest_term: str | None) -> str:
     """One or two sentences: the cheapest thing that settles it with numbers at the top, else what is left."""
-    doubt = f"the doubt is ±{close.top(close.factor * close.u)} at the top"
+    doubt = f"this reading is good to ±{close.top(close.factor * close.u)} at the top"
     if budget is not None:
         for settle in (_by_turning, _by_reading_finer, _by_holding, _by_repeating):
             sentence = settle(close, budget)

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
     from textual.app import ComposeResult
 
+    from shimfit.model import Lean
     from shimfit.standing import PostRecord
     from shimfit.text.canvas import Run
 
@@ -171,7 +172,7 @@ class RunScreen(Page):
                     post.name,
                     post.station_mm,
                     post.state,
-                    post.reading.lean.top_mm(post.height_mm) if post.reading and post.reading.lean else None,
+                    None if (lean := _lean_as_read(post)) is None else lean.top_mm(post.height_mm),
                     post.height_mm,
                 )
                 for post in run.posts
@@ -193,6 +194,11 @@ def turn_of(post: PostRecord) -> float | None:
 
 
 def _share_of_limit(post: PostRecord) -> float:
-    """How far off the top is, as a share of what is allowed; one that was not read comes last."""
-    lean = post.reading.lean if post.reading is not None else None
+    """How far off the top is, as a share of what is allowed; one not read since it was changed is last."""
+    lean = _lean_as_read(post)
     return -1.0 if lean is None else post.tolerance.uses(lean, post.height_mm)
+
+
+def _lean_as_read(post: PostRecord) -> Lean | None:
+    """The lean that was read of the post as it stands; None when it was not read, or changed since."""
+    return None if post.reading is None or post.changed else post.reading.lean
