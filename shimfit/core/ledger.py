@@ -21,8 +21,6 @@ from collections import Counter, defaultdict
 from dataclasses import astuple, dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
-from shimfit.core.cutting import Wedge, takes_mm
-from shimfit.core.packing.options import Saw
 from shimfit.core.stock import lot_to_row
 from shimfit.errors import UsageError
 from shimfit.model import Lot
@@ -30,6 +28,7 @@ from shimfit.model import Lot
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
+    from shimfit.core.cutting import Wedge
     from shimfit.model import Pack, Piece
 
 SHORTEST_KEPT_MM = 30.0
@@ -179,6 +178,13 @@ class _Kind:
             if cut.saw_deg is not None:
                 pieces[cut.piece].append(cut)
         otherwise = sum(cut.to_mm - cut.from_mm for cut in cuts if cut.saw_deg is None)
+        if not pieces:
+            return otherwise
+        from shimfit.core.cutting import (
+            takes_mm,  # the first screen waits for this room; few boxes hold strips
+        )
+        from shimfit.core.packing.options import Saw
+
         return otherwise + sum(
             takes_mm(self.lot, [_wedge(cut) for cut in some], Saw(kerf_mm=some[0].kerf_mm))
             for some in pieces.values()
@@ -896,4 +902,6 @@ def _with_kerf(cut: Cut) -> tuple[int, int]:
 
 
 def _wedge(cut: Cut) -> Wedge:
+    from shimfit.core.cutting import Wedge
+
     return Wedge(cut.goes_to, cut.lot, cut.saw_deg or 0.0, cut.thin_mm or 0.0, cut.thick_mm or 0.0)

@@ -389,7 +389,7 @@ def streaming(small: Path, link: str, environment: dict[str, str]) -> None:
 
 def main() -> None:
     """Measure and print."""
-    with tempfile.TemporaryDirectory() as name:
+    with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as name:
         folder = Path(name)
         environment = warm(folder)
         small, large = data_file(folder, 24), data_file(folder, 1000)
