@@ -14,6 +14,7 @@ from textual.widget import Widget
 from shimfit.model import Lean
 from shimfit.tui.sensing import Live
 from shimfit.tui.widgets import EntryLine, Kept
+from shimfit.workflow.site import Site
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -193,3 +194,27 @@ def test_rows_that_are_kept_follow_theme_and_size(app_on, running, wait_for, the
 def plain(strips) -> list[list[tuple[str, object]]]:
     """Cells with their looks, however they are cut into segments."""
     return [[(cell, part.style) for part in strip for cell in part.text] for strip in strips]
+
+
+def test_the_run_page_asks_how_a_run_is_spoken_of_as_often_for_many_posts_as_for_few(
+    app_on, running, wait_for, monkeypatch
+) -> None:
+    """To find the unit that was typed last parses a line: of ten thousand posts it took seconds."""
+    asked: list[str] = []
+    real = Site.echo
+    monkeypatch.setattr(Site, "echo", lambda self, place, text: asked.append(text) or real(self, place, text))
+
+    async def looks(legs: str) -> int:
+        app = app_on(legs=legs)
+        async with running(app, 80, 24) as hand:
+            await hand.type("6n10h")
+            await hand.pilot.press("enter")
+            await hand.settled()
+            del asked[:]
+            await hand.pilot.press("f2")
+            await hand.settled()
+            return len(asked)
+
+    few, many = wait_for(looks("7.2m")), wait_for(looks("96m"))
+    assert few > 0
+    assert many == few

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from shimfit.model import Lean
     from shimfit.standing import PostRecord
     from shimfit.text.canvas import Run
+    from shimfit.text.phrases import Words
 
 
 NO_RUN = "Enter on the screen Post opens the sample job, F5 sets up your own."
@@ -48,7 +49,8 @@ class RunScreen(Page):
         self.query_one("#list", Rows).empty = (
             self.session.keys.spell(NO_RUN) if self.session.run is None else "every post is done"
         )
-        if self.session.run is None:
+        words = self.session.words  # asked once: of ten thousand posts it would take seconds
+        if words is None:
             super().show()
             return
         posts = self._listed()
@@ -58,7 +60,7 @@ class RunScreen(Page):
         rows = next(rows for least, rows in PICTURE_ROWS if self.window.height >= least)
         self.query_one("#picture").styles.height = rows
         self.query_one("#list", Rows).fill(
-            [self._row(post, width) for post in posts], names.index(here) if here in names else 0
+            [self._row(post, words, width) for post in posts], names.index(here) if here in names else 0
         )
         super().show()
 
@@ -125,9 +127,8 @@ class RunScreen(Page):
             return posts
         return tuple(sorted(posts, key=_share_of_limit, reverse=True))
 
-    def _row(self, post: PostRecord, width: int) -> list[Run]:
-        glyphs, words = self.session.glyphs, self.session.words
-        assert words is not None
+    def _row(self, post: PostRecord, words: Words, width: int) -> list[Run]:
+        glyphs = self.session.glyphs
         told = f"{glyphs.states[post.state]} {state_word(post.state)}"
         runs: list[Run] = [(f" {post.name:>4} ", ""), (told, ROLES[post.state]), (" " * (20 - len(told)), "")]
         lean = post.reading.lean if post.reading else None
