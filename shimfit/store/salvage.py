@@ -20,7 +20,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from shimfit.errors import FileError, UsageError
+from shimfit.errors import FileError
 from shimfit.outputs import BESIDE
 from shimfit.store import log
 from shimfit.store.db import saying_what
@@ -63,13 +63,13 @@ class Salvaged:
 def salvage(damaged: Path, new: Path, *, clock: Callable[[], datetime] = wall_clock) -> Salvaged:
     """Save what a damaged data file holds into a new file.
 
-    Raises UsageError when `new` exists, FileError when the old one can't be read or holds no event at all, or
-    the new one can't be written (then there is no new file).
+    Raises FileError when `new` exists, the old one can't be read or holds no event at all, or the new one
+    can't be written (then there is no new file).
     """
     made = (new, *(new.with_name(new.name + end) for end in BESIDE))
     there = [file for file in made if os.path.lexists(file)]
     if there:
-        raise UsageError(f"{there[0]} exists: name a file that does not, so that nothing is overwritten")
+        raise FileError(f"{there[0]} exists: name a file that does not, so that nothing is overwritten")
     with saying_what(damaged):
         database = damaged.read_bytes()
         wal_file = damaged.with_name(damaged.name + "-wal")

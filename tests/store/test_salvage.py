@@ -6,7 +6,7 @@ import random
 
 import pytest
 
-from shimfit.errors import FileError, UsageError
+from shimfit.errors import FileError
 from shimfit.model import PostState
 from shimfit.store.journal import Journal
 from shimfit.store.salvage import rows_in, salvage
@@ -171,7 +171,7 @@ def test_nothing_is_overwritten(worn, tmp_path):
     data, _ = worn
     (tmp_path / "old.db").write_bytes(data)
     (tmp_path / "new.db").write_text("mine")
-    with pytest.raises(UsageError, match="exists"):
+    with pytest.raises(FileError, match="exists"):
         salvage(tmp_path / "old.db", tmp_path / "new.db")
     with pytest.raises(FileError, match="No such file"):
         salvage(tmp_path / "none.db", tmp_path / "new2.db")
