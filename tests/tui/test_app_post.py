@@ -450,7 +450,7 @@ def test_run_and_record_page_hold_the_same_figure_against_the_limit(make_site, c
     site.log_reading(place, "1.9mm n 1.9mm o")
     session.refresh()
     post, page = session.run.post(place.post), SimpleNamespace(session=session)
-    on_run = "".join(text for text, _ in RunScreen._row(page, post, columns))
+    on_run = "".join(text for text, _ in RunScreen._row(page, post, session.words, columns))
     on_record = "".join(text for row in record_rows(session, columns) for text, _ in row)
     assert "1.9" in on_run
     assert "1.9" in on_record
