@@ -47,14 +47,14 @@ def lines(text: str, name: str, *, outcome: str = "nothing was taken in") -> Ite
         ) from None
 
 
-def number_trouble(cell: str) -> str:
+def number_fault(cell: str) -> str:
     """What is wrong with a cell that should hold a number."""
     if _DECIMAL_COMMA.fullmatch(cell.strip()):
         return f"{cell!r} has a decimal comma: write {cell.strip().replace(',', '.')}"
     return f"{cell!r} isn't a number"
 
 
-def cells_trouble(cells: Sequence[str], columns: int) -> str:
+def cells_fault(cells: Sequence[str], columns: int) -> str:
     """What is wrong with a line that has more or fewer cells than the header."""
     more = "; a decimal comma, or one in a text without quotes?" if len(cells) > columns else ""
     return f"{len(cells)} cells where the header has {columns}{more}"

@@ -57,7 +57,7 @@ def escaped(text: str) -> str:
     return _COMMANDS_A_TERMINAL.sub(lambda found: f"\\u{ord(found[0]):04x}", text)
 
 
-def sign_trouble(text: str, longest: int) -> str | None:
+def sign_fault(text: str, longest: int) -> str | None:
     """Why a text can't be kept, whether it was typed or came in a file: too long, or with control signs."""
     if len(text) > longest:
         return f"is {len(text)} characters long, more than {longest}"

@@ -56,7 +56,7 @@ def write_whole(
     keep: data files in use, which nothing may be written over. force: a file of another kind may go.
     """
     place = _place(path, kind, keep, force=force)
-    with _told(path):
+    with _reported(path):
         if place.special:
             with place.path.open("wb", buffering=0) as file:
                 _write_all(file, data)
@@ -86,11 +86,11 @@ def open_growing(path: Path | str, kind: Kind, *, force: bool = True) -> BinaryI
     Raises FileError as `write_whole`. Whoever knows the data file has asked `check` before.
     """
     place = _place(path, kind, (), force=force)
-    with _told(path):
+    with _reported(path):
         return place.path.open("wb")
 
 
-def trouble(path: Path | str, error: OSError) -> FileError:
+def fault(path: Path | str, error: OSError) -> FileError:
     """What the system says of a file that can't be written, as a sentence."""
     if error.errno in (errno.ENOSPC, errno.EDQUOT):
         return FileError(f"the disk is full: {path} was not written; free some space", path=str(path))
@@ -116,7 +116,7 @@ def _place(path: Path | str, kind: Kind, keep: Iterable[Path], *, force: bool) -
     named = Path(path)
     if not named.name:
         raise FileError(f"{str(path)!r} can't be the name of a file", path=str(path))
-    with _told(path):
+    with _reported(path):
         target = Path(os.path.realpath(named))
         there = _stat(named)
         _refuse_data_files(named, target, there, keep)
@@ -196,12 +196,12 @@ def _write_all(file: BinaryIO, data: bytes) -> None:
 
 
 @contextlib.contextmanager
-def _told(path: Path | str) -> Iterator[None]:
+def _reported(path: Path | str) -> Iterator[None]:
     try:
         yield
     except (FileError, BrokenPipeError):
         raise
     except OSError as error:
-        raise trouble(path, error) from error
+        raise fault(path, error) from error
     except ValueError as error:  # a name with a zero byte in it
         raise FileError(f"can't write {str(path)!r}: {error}", path=str(path)) from error

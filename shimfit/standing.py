@@ -211,16 +211,16 @@ class PostRecord:
             brief = object.__getattribute__(self, "_brief")
             if brief is None or name not in _USUAL:
                 raise AttributeError(name)
-            if name in brief.told:
-                value = brief.told[name]
+            if name in brief.reported:
+                value = brief.reported[name]
                 value = PostState(value) if name == "state" else value
-            elif name in _OF_RUN and name not in _more(brief.told):
+            elif name in _OF_RUN and name not in _more(brief.reported):
                 value = brief.defaults[_OF_RUN.index(name)]
-            elif name not in _more(brief.told):
+            elif name not in _more(brief.reported):
                 value = _USUAL[name]
             else:
                 whole = brief.whole()
-                for one in _more(brief.told):
+                for one in _more(brief.reported):
                     object.__setattr__(self, one, getattr(whole, one))
                 return getattr(whole, name)
             object.__setattr__(self, name, value)
@@ -234,7 +234,7 @@ class PostRecord:
         return None if self.changed or self.conflict or self.skipped else self.reading
 
     @property
-    def told(self) -> tuple[tuple[Reading, str | None], ...]:
+    def reported(self) -> tuple[tuple[Reading, str | None], ...]:
         """Every reading with why it does not count for how the post stands now; None = it counts."""
         return tuple(zip(self.readings, self.left_out or (None,) * len(self.readings), strict=True))
 
@@ -271,10 +271,10 @@ class PostRecord:
     @property
     def verified(self) -> tuple[Verified, ...]:
         """What each verifying reading decided, in order, the last as it counts now: history, no result."""
-        told = [Verified(one, decide(one, self.tolerance, self.rule)) for one in self.verifying]
-        if told and self.verdict is not None and self.after is not None:
-            told[-1] = Verified(self.after, self.verdict)
-        return tuple(told)
+        reported = [Verified(one, decide(one, self.tolerance, self.rule)) for one in self.verifying]
+        if reported and self.verdict is not None and self.after is not None:
+            reported[-1] = Verified(self.after, self.verdict)
+        return tuple(reported)
 
     @property
     def at_first_try(self) -> bool:
@@ -303,11 +303,11 @@ class PostRecord:
         """That several readings count together, and that some were left out: a sentence's part each."""
         if self.counts is None:
             return ()
-        told = [f"mean of {self.mean_of} readings"] if self.mean_of > 1 else []
+        reported = [f"mean of {self.mean_of} readings"] if self.mean_of > 1 else []
         if self.contradicted:
             many = "1 reading" if self.contradicted == 1 else f"{self.contradicted} readings"
-            told.append(f"{many} left out: contradicting those that count")
-        return tuple(told)
+            reported.append(f"{many} left out: contradicting those that count")
+        return tuple(reported)
 
     @property
     def lean_now(self) -> tuple[Lean | None, Basis]:
@@ -469,7 +469,7 @@ _USUAL = {each.name: each.default for each in fields(PostRecord) if each.init}
 
 @dataclass(frozen=True, slots=True)
 class _Brief:
-    told: dict[str, Any]
+    reported: dict[str, Any]
     defaults: Defaults
     whole: Callable[[], PostRecord]
 
@@ -480,9 +480,9 @@ def brief_of(post: PostRecord, defaults: Defaults) -> dict[str, Any]:
     What is as in most posts, or as the run says, is left out.
     """
     usual = _USUAL | dict(zip(_OF_RUN, defaults, strict=True))
-    told = {name: value for name in usual if (value := getattr(post, name)) != usual[name]}
-    plain = {name: value for name, value in told.items() if isinstance(value, str | int | float | None)}
-    return plain | {"more": " ".join(sorted(told.keys() - plain.keys()))}
+    reported = {name: value for name in usual if (value := getattr(post, name)) != usual[name]}
+    plain = {name: value for name, value in reported.items() if isinstance(value, str | int | float | None)}
+    return plain | {"more": " ".join(sorted(reported.keys() - plain.keys()))}
 
 
 def from_brief(brief: dict[str, Any], defaults: Defaults, whole: Callable[[], PostRecord]) -> PostRecord:
@@ -495,8 +495,8 @@ def from_brief(brief: dict[str, Any], defaults: Defaults, whole: Callable[[], Po
     return post
 
 
-def _more(told: dict[str, Any]) -> frozenset[str]:
-    return _names_in(told["more"])
+def _more(reported: dict[str, Any]) -> frozenset[str]:
+    return _names_in(reported["more"])
 
 
 @cache

@@ -392,13 +392,13 @@ def figured_out(record: dict[str, Any], figures: dict[str, Any], tally: Counter[
 
 def going_back(record: Any, posts: dict[str, PostRecord], now: datetime) -> None:
     rows = due_list(record, now)
-    told = due_json(record, rows)
+    reported = due_json(record, rows)
     ever = {row["post"]: row for row in record_json(record)["posts"]}
     plumb = {name for name, row in ever.items() if any(one["decision"] == "plumb" for one in row["history"])}
-    assert {row["post"] for row in told["due"]} == plumb
-    assert {row["post"] for row in told["not_handed_over"]} == set(posts) - plumb
+    assert {row["post"] for row in reported["due"]} == plumb
+    assert {row["post"] for row in reported["not_handed_over"]} == set(posts) - plumb
     lines = "\n".join(due_lines(record, rows))
-    for row in told["due"]:
+    for row in reported["due"]:
         post = posts[row["post"]]
         assert row["state"] == str(post.state)
         assert row["handed_over"] == (post.stands != "out")
@@ -494,10 +494,10 @@ def answered(site: Site, posts: dict[str, PostRecord], said: dict[str, dict[str,
         assert re.search(rf"^ +{post.name} .* {post.state}\b", line)
         assert (" was " in line) == (post.changed is not None and post.reading is not None)
     rails = rails_of(run, [900.0], limit_mm=1100.0)
-    told = json.loads(json.dumps(rails_json("lake", "walk", rails)))
+    reported = json.loads(json.dumps(rails_json("lake", "walk", rails)))
     lines = "\n".join(rail_lines(rails, run))
-    ends = {(row["from"], row["to"]): row for row in told["rails"]}
-    for row in told["posts"]:
+    ends = {(row["from"], row["to"]): row for row in reported["rails"]}
+    for row in reported["posts"]:
         post = posts[row["post"]]
         assert (row["decision"], row["lean"] == "verified") == (post.decision, post.decision != "none")
         assert re.search(rf"leans: .*\b{post.name} {post.lean_known}", lines)

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, TextIO
 
 from shimfit import settings
 from shimfit.errors import Exit, FileError, UsageError, escaped, printable
-from shimfit.outputs import PDF, check, trouble, write_whole
+from shimfit.outputs import PDF, check, fault, write_whole
 
 if TYPE_CHECKING:
     import argparse
@@ -71,7 +71,7 @@ class Io:
         except BrokenPipeError:
             raise  # the reader has seen enough: no error
         except OSError as error:
-            raise trouble("the answer", error) from error
+            raise fault("the answer", error) from error
 
     def read_text(self, name: str) -> str:
         """Read a UTF-8 file, or stdin for `-`; raises FileError (missing, unreadable, not text)."""
@@ -110,7 +110,7 @@ class Io:
         except BrokenPipeError:
             raise
         except OSError as error:
-            raise trouble("the answer", error) from error
+            raise fault("the answer", error) from error
 
 
 # ---------------------------------------------------------------- the data file

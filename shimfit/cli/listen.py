@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from shimfit.cli.io import check_output, open_site
 from shimfit.errors import EntryError, Exit, FileError, InstrumentError, UsageError
-from shimfit.outputs import CAPTURE, TRACE_CSV, open_growing, trouble
+from shimfit.outputs import CAPTURE, TRACE_CSV, fault, open_growing
 
 if TYPE_CHECKING:
     import argparse
@@ -143,7 +143,7 @@ class _Kept:
         try:
             self._file.write(line.encode("ascii"))
         except OSError as error:
-            raise trouble(self._name or "", error) from error
+            raise fault(self._name or "", error) from error
 
     def close(self) -> None:
         """Finish the file. Raises FileError when its end could not be written."""
@@ -152,7 +152,7 @@ class _Kept:
         try:
             self._file.close()
         except OSError as error:
-            raise trouble(self._name or "", error) from error
+            raise fault(self._name or "", error) from error
 
 
 # ---------------------------------------------------------------- a live sensor
@@ -176,8 +176,8 @@ def _live(args: argparse.Namespace, io: Io) -> int:
     finally:
         sensor.stop()
         kept.close()
-    if isinstance(sensor.trouble, FileError):
-        raise sensor.trouble
+    if isinstance(sensor.fault, FileError):
+        raise sensor.fault
     answer = result(
         form=last.format,
         tally=sensor.tally(),
@@ -203,26 +203,26 @@ def _was_heard(answer: dict[str, Any], args: argparse.Namespace) -> bool:
 def wait_for_link(sensor: Inclinometer) -> None:
     """Until the link is open for the first time. Later losses are lived through, this one is told."""
     while not sensor.opened.wait(_LOOK_S):
-        trouble = sensor.trouble
-        if trouble is not None:
-            raise trouble
+        fault = sensor.fault
+        if fault is not None:
+            raise fault
 
 
 def _watch(sensor: Inclinometer, seconds: float | None, io: Io, *, quiet: bool, describes: bool) -> int:
     """Look on, telling a line a second; returns the exit code."""
     end_s = time.monotonic() + (math.inf if seconds is None else seconds)
-    told_s = -math.inf
+    reported_s = -math.inf
     before = signal.signal(signal.SIGTERM, _terminate)
     try:
         while (now_s := time.monotonic()) < end_s:
             snapshot = sensor.snapshot()
-            if not quiet and now_s - told_s >= 1.0:
-                told_s = now_s
+            if not quiet and now_s - reported_s >= 1.0:
+                reported_s = now_s
                 io.say(_line(snapshot))
             if seconds is None and _is_over(snapshot, describes=describes):
                 break
-            if isinstance(sensor.trouble, FileError):
-                raise sensor.trouble
+            if isinstance(sensor.fault, FileError):
+                raise sensor.fault
             time.sleep(min(_LOOK_S, max(0.0, end_s - now_s)))
     except KeyboardInterrupt:
         return _INTERRUPTED

@@ -135,7 +135,7 @@ def _rails_csv(found: RunRails) -> str:
     def known(first: str, second: str) -> tuple[str, str, str]:
         return found.lean(first), found.lean(second), " ".join(found.unsure(first, second))
 
-    told = [
+    reported = [
         (
             *(rail.first, rail.second, rail.at_mm, rail.middle_mm, rail.top_mm, rail.bottom_mm),
             *(rail.square_mm, rail.bevelled_mm, rail.bevel_first_deg, rail.bevel_second_deg),
@@ -147,7 +147,7 @@ def _rails_csv(found: RunRails) -> str:
     untold = [
         (first, second, *[None] * 8, *known(first, second), *[None] * 4) for first, second in found.unknown
     ]
-    return csvfile.text_of([header, *told, *untold])
+    return csvfile.text_of([header, *reported, *untold])
 
 
 def rail_lines(found: RunRails, run: RunState) -> Iterator[str]:

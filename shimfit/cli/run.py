@@ -53,8 +53,8 @@ def run_job_list(args: argparse.Namespace, io: Io) -> int:
     for job in jobs:
         io.say(f"{job.name}{' (sample)' if job.sample else ''}")
         for run in runs[job.name]:
-            told = f"{len(run.posts)} posts, {len(run.left_to_do)} left to do"
-            io.say(f"  {job.name}/{run.name}: {told}; tolerance {tolerance_words(run.tolerance)}")
+            reported = f"{len(run.posts)} posts, {len(run.left_to_do)} left to do"
+            io.say(f"  {job.name}/{run.name}: {reported}; tolerance {tolerance_words(run.tolerance)}")
     return Exit.DONE
 
 
@@ -77,8 +77,8 @@ def run_set(args: argparse.Namespace, io: Io) -> int:
             site.tell(job, run, given)
         facts = dict(site.facts(job, run))
     if args.json:
-        told = {key: facts.get(key) for key in FACTS}
-        io.json({"job": job, "run": run, "facts": told, "options": options})
+        reported = {key: facts.get(key) for key in FACTS}
+        io.json({"job": job, "run": run, "facts": reported, "options": options})
         return Exit.DONE
     for name, text in options.items():
         io.say(f"{name.replace('_', ' ')}: {text}")
@@ -295,13 +295,13 @@ def run_show(args: argparse.Namespace, io: Io) -> int:
 
     with open_site(args, io, read_only=True) as site:
         run = site.run(*parse_run(args.path))
-        lines, told = [], None
+        lines, reported = [], None
         if args.json:
-            told = run_json(run)
+            reported = run_json(run)
         else:  # all of it is read before anything is said: damage is an error, not half a run
             lines = list(_run_lines(run, words_of(run, site.settings)))
-    if told is not None:
-        io.json(told)
+    if reported is not None:
+        io.json(reported)
     for line in lines:
         io.say(line)
     return Exit.DONE
@@ -309,7 +309,7 @@ def run_show(args: argparse.Namespace, io: Io) -> int:
 
 def _run_lines(run: RunState, words: Words) -> Iterator[str]:
     yield (
-        f"{run.job}/{run.name}: foot {_foot(run.foot, words)}, read at {_told(run.height_mm, words)}, "
+        f"{run.job}/{run.name}: foot {_foot(run.foot, words)}, read at {_reported(run.height_mm, words)}, "
         f"tolerance {tolerance_words(run.tolerance)}"
     )
     if run.foot.rod_at_mm != (0.0, 0.0) or run.kerf_mm is not None:
@@ -387,29 +387,30 @@ def _rod_and_saw(run: RunState, words: Words) -> Iterator[str]:
         yield f"saw cuts {shown.sized(run.kerf_mm, words.units)} wide"
 
 
-def _told(mm: float, words: Words) -> str:
+def _reported(mm: float, words: Words) -> str:
     return shown.lean(mm, words.units, words.graduation)
 
 
 def _foot(foot: Foot, words: Words) -> str:
     if foot.round or words.units == "mm":
         return foot.text
-    return f"{_told(foot.along_mm, words)} x {_told(foot.across_mm, words)}"
+    return f"{_reported(foot.along_mm, words)} x {_reported(foot.across_mm, words)}"
 
 
 def post_line(post: PostRecord, words: Words) -> str:
     """Where a post stands, in a line of `run show`."""
     lean = post.reading.lean if post.reading else None
-    told = ""
+    reported = ""
     if lean is not None:
         along, across = lean.top_mm(post.height_mm)
         top = "was" if post.changed else "top"
-        told = (
-            f"{top} {_told(along, words)} {words.names[Face.NEXT if along >= 0 else Face.PREV]}, "
-            f"{_told(across, words)} {words.names[Face.OUT if across >= 0 else Face.HOUSE]}"
+        reported = (
+            f"{top} {_reported(along, words)} {words.names[Face.NEXT if along >= 0 else Face.PREV]}, "
+            f"{_reported(across, words)} {words.names[Face.OUT if across >= 0 else Face.HOUSE]}"
         )
     corner = "" if post.kind == "line" else f" ({post.kind})"
-    return f"  {post.name + corner:<12} {_told(post.station_mm, words):>12}  {post.state:<18} {told}".rstrip()
+    station = _reported(post.station_mm, words)
+    return f"  {post.name + corner:<12} {station:>12}  {post.state:<18} {reported}".rstrip()
 
 
 # ---------------------------------------------------------------- one post of a run

@@ -268,15 +268,15 @@ def foretold(  # noqa: PLR0917 - it takes the quantities it takes
         (xx + own[0] + again[0] / 2.0, xy, yy + own[1] + again[1] / 2.0),
     ]
     chances = Chances(spreads, [zone, beyond, whole, turned], max(allowed_mm, math.hypot(*rest_mm)))
-    told = chances.at(np.arange(4), np.full(4, rest_mm[0]), np.full(4, rest_mm[1])).tolist()
-    plumb = told[0] if zone.decides else 0.0
-    not_out = max(plumb, told[1])
+    reported = chances.at(np.arange(4), np.full(4, rest_mm[0]), np.full(4, rest_mm[1])).tolist()
+    plumb = reported[0] if zone.decides else 0.0
+    not_out = max(plumb, reported[1])
     return Chance(
         plumb=plumb,
         too_close=not_out - plumb,
         out=1.0 - not_out,
-        within=told[2],
-        turned=told[3] if turned.decides else 0.0,
+        within=reported[2],
+        turned=reported[3] if turned.decides else 0.0,
     )
 
 
@@ -386,7 +386,7 @@ class Chances:
 
     def at(self, c: Ints | int, along_mm: ArrayLike, across_mm: ArrayLike) -> Floats:
         """Chance of the rests R = (along, across) of classes c, all (N,) or scalars; R within the reach."""
-        return self._told(c, *self._turned(c, np.asarray(along_mm, float), np.asarray(across_mm, float)))
+        return self._reported(c, *self._turned(c, np.asarray(along_mm, float), np.asarray(across_mm, float)))
 
     def at_most_along(
         self,
@@ -403,15 +403,15 @@ class Chances:
             one, other = at + by * ends[0], at + by * ends[1]
             nearest.append(np.where(one * other <= 0.0, 0.0, np.minimum(np.abs(one), np.abs(other))))
         disk = self.disk[c]
-        told = self._told if np.ndim(c) == 0 else self._between_nodes
+        reported = self._reported if np.ndim(c) == 0 else self._between_nodes
         if np.all(disk):
-            return told(c, *nearest) + _SLACK
+            return reported(c, *nearest) + _SLACK
         slabs = np.minimum(
             _between(nearest[0], self._u1[c], self.along[c]),
             _between(nearest[1], self._u2[c], self.across[c]),
         )
         if np.any(disk):
-            slabs = np.where(disk, told(c, *nearest), slabs)
+            slabs = np.where(disk, reported(c, *nearest), slabs)
         return np.asarray(slabs + _SLACK)
 
     def at_most(self, c: Ints, along_mm: Floats, across_mm: Floats) -> Floats:
@@ -453,7 +453,7 @@ class Chances:
         """(C,) chance of the best rest of all, R = 0."""
         if self._best is None:
             zero = np.zeros(len(self._u1))
-            self._best = self._told(np.arange(len(self._u1)), zero, zero)
+            self._best = self._reported(np.arange(len(self._u1)), zero, zero)
         return self._best
 
     def _turned(self, c: Ints | int, x: Floats, y: Floats) -> tuple[Floats, Floats]:
@@ -501,7 +501,7 @@ class Chances:
             for c in range(len(self.reach)):
                 at = nodes * self.reach[c]
                 if self.disk[c]:
-                    profiles = self._told(c, at, none), self._told(c, none, at)
+                    profiles = self._reported(c, at, none), self._reported(c, none, at)
                 else:
                     profiles = (
                         _between(at, self._u1[c], self.along[c]),
@@ -583,7 +583,7 @@ class Chances:
             before = one
         return found
 
-    def _told(self, c: Ints | int, x: Floats, y: Floats) -> Floats:
+    def _reported(self, c: Ints | int, x: Floats, y: Floats) -> Floats:
         """Polynomials of classes c at rests (x, y) in their own axes."""
         poly, reach, disk = self._coefficients, self.reach[c], self.disk[c]
         shape = np.broadcast_shapes(np.shape(c), np.shape(x), np.shape(y))

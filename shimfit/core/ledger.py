@@ -407,23 +407,26 @@ class Ledger:
         wants.sort(key=lambda want: (not want[2], want[1].from_mm, want[1].to_mm, want[0]))
         touched: dict[str, list[int]] = defaultdict(list)
         made: dict[tuple[int, int], Cut] = {}
-        for where, told, chosen in wants:
-            cut = told
+        for where, reported, chosen in wants:
+            cut = reported
             if not chosen:
-                cut = replace(told, copy=self._choose(told, touched[told.lot], (keep or {}).get(told.lot)))
+                cut = replace(
+                    reported,
+                    copy=self._choose(reported, touched[reported.lot], (keep or {}).get(reported.lot)),
+                )
             if cut.copy not in touched[cut.lot]:
                 touched[cut.lot].append(cut.copy)
             made[where] = cut
             self._cut(cut)
         self._name_remainders(touched)
-        told_packs = tuple(
+        reported_packs = tuple(
             replace(
                 pack,
-                pieces=tuple(self._told(piece, made.get((at, w))) for w, piece in enumerate(pack.pieces)),
+                pieces=tuple(self._reported(piece, made.get((at, w))) for w, piece in enumerate(pack.pieces)),
             )
             for at, (_, pack) in enumerate(packs)
         )
-        return Taken(told_packs, tuple(made[where] for where in sorted(made)), tuple(flats.items()))
+        return Taken(reported_packs, tuple(made[where] for where in sorted(made)), tuple(flats.items()))
 
     def take_cuts(self, cuts: Iterable[Cut], names: Mapping[Remainder, str]) -> None:
         """Cuts as they were logged; `names` are what the remainders were called then."""
@@ -527,7 +530,7 @@ class Ledger:
             rest.start,
         )
 
-    def _told(self, piece: Piece, cut: Cut | None) -> Piece:
+    def _reported(self, piece: Piece, cut: Cut | None) -> Piece:
         """A piece with its copy, where the lot has or had several."""
         if cut is None or isinstance(self._names[piece.lot], Remainder):
             return piece
@@ -625,8 +628,8 @@ class Ledger:
             at = seen.index(piece.copy)
             return replace(piece, copy=whole[at]) if at < len(whole) else piece
 
-        told = [replace(pack, pieces=tuple(map(known, pack.pieces))) for pack in packs]
-        return after.take((("", pack) for pack in told), kerf_mm, known_only=True).packs
+        reported = [replace(pack, pieces=tuple(map(known, pack.pieces))) for pack in packs]
+        return after.take((("", pack) for pack in reported), kerf_mm, known_only=True).packs
 
     def _in_whole(self, piece: Piece, rest: Remainder) -> Piece:
         """A piece of a remainder as the same stretch of the copy that the remainder is of."""
@@ -742,7 +745,7 @@ class Ledger:
         """Count a `taken` event in; one from before copies were told apart takes the first whole one."""
         rows = data.get("back", ())
         if "cut" not in data:
-            self._count_untold(data["used"], [lot_of(row) for row in rows])
+            self._count_unreported(data["used"], [lot_of(row) for row in rows])
             return
         names = {}
         for row in rows:
@@ -757,7 +760,7 @@ class Ledger:
                 self.out(used["lot"], used.get("count", 1))
         self.take_cuts(map(_cut_from_json, data["cut"]), names)
 
-    def _count_untold(self, used: Iterable[Mapping[str, Any]], back: Sequence[Lot]) -> None:
+    def _count_unreported(self, used: Iterable[Mapping[str, Any]], back: Sequence[Lot]) -> None:
         """Pieces out and lots back, as they were logged before copies were told apart.
 
         Lots that are what is left of the one copy that was cut are told as that, so that what was planned

@@ -171,12 +171,12 @@ def _count(row: Mapping[str, object]) -> int:
 def _length(row: Mapping[str, object], column: str) -> float | None:
     """A dimension in mm from its _mm or _in cell; None when neither is filled in."""
     inch = column.removesuffix("_mm") + "_in"
-    told = [header for header in (column, inch) if not _is_empty(row.get(header))]
-    if not told:
+    reported = [header for header in (column, inch) if not _is_empty(row.get(header))]
+    if not reported:
         return None
-    if len(told) == 2:
+    if len(reported) == 2:
         raise _CellError(inch, f"and {column} are both filled in; give one of them")
-    header = told[0]
+    header = reported[0]
     raw = row[header]
     value = _number(raw, header, fractions=header == inch)
     if value <= 0:
@@ -207,7 +207,7 @@ def _number(raw: object, column: str, *, fractions: bool) -> Fraction:
         return -value if sign == "-" else value
     if parts:
         raise _CellError(column, f"is {text!r}; fractions are for _in columns, mm are decimal")
-    raise _CellError(column, csvfile.number_trouble(text))
+    raise _CellError(column, csvfile.number_fault(text))
 
 
 def _text(row: Mapping[str, object], column: str) -> str:
@@ -261,7 +261,7 @@ def lots_from_csv(text: str, name: str) -> tuple[Lot, ...]:
             headers = _headers(cells, name, line)
             continue
         if len(cells) > len(headers):
-            raise _refusal(name, line, None, csvfile.cells_trouble(cells, len(headers)))
+            raise _refusal(name, line, None, csvfile.cells_fault(cells, len(headers)))
         row: dict[str, object] = dict(zip(headers, cells, strict=False))
         lots.append(_unique(lot_from_row(row, name=name, line=line), lines, name, line))
     if headers is None:
@@ -297,11 +297,11 @@ def _headers(cells: Sequence[str], name: str, line: int) -> list[str]:
 
 def _check_dimensions(seen: set[str], name: str, line: int) -> None:
     """A table without a single way to tell a thickness can't be stock."""
-    told = {_plain(header) for header in seen}
-    if not told & {"thickness_mm", "thin_mm"}:
+    reported = {_plain(header) for header in seen}
+    if not reported & {"thickness_mm", "thin_mm"}:
         raise _refusal(name, line, "thickness_mm", "is missing from the header")
     for one, other in (("thin_mm", "thick_mm"), ("thick_mm", "thin_mm")):
-        if one in told and other not in told:
+        if one in reported and other not in reported:
             raise _refusal(name, line, other, "is missing from the header")
 
 

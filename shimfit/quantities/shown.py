@@ -182,8 +182,8 @@ def area(mm2: float, units: Units) -> str:
 
 def stress(mpa: float, units: Units, *, unit: bool = True) -> str:
     """A pressure to two figures after the comma, or whole psi: `0.64 MPa`, `93 psi`."""
-    told, name = (f"{mpa:.2f}", "MPa") if units == "mm" else (f"{mpa * PSI_PER_MPA:.0f}", "psi")
-    return f"{told} {name}" if unit else told
+    reported, name = (f"{mpa:.2f}", "MPa") if units == "mm" else (f"{mpa * PSI_PER_MPA:.0f}", "psi")
+    return f"{reported} {name}" if unit else reported
 
 
 def torque(nm: float, units: Units) -> str:

@@ -36,8 +36,8 @@ from shimfit.report.page import (
 )
 from shimfit.report.record import (
     all_readings_lines,
-    exceptions_told,
-    facts_told,
+    exceptions_reported,
+    facts_reported,
     notes_of,
     record_csv,
     record_json,
@@ -80,9 +80,9 @@ def record_pdf(
     subject = f"Event log {record.log.events} events, hash {record.log.hash}"
     with Sheet(paper_named(paper), title=title, subject=subject, made=record.made) as sheet:
         _Record(sheet, record, photos).draw(all_readings=all_readings)
-        told = record_json(record)
-        sheet.attach("record.csv", record_csv(record, told).encode(), "text/csv")
-        data = json.dumps(told, ensure_ascii=False, allow_nan=False)
+        reported = record_json(record)
+        sheet.attach("record.csv", record_csv(record, reported).encode(), "text/csv")
+        data = json.dumps(reported, ensure_ascii=False, allow_nan=False)
         sheet.attach("record.json", data.encode(), "application/json")
         return sheet.finished()
 
@@ -112,10 +112,10 @@ class _Record(Paper):
         record = self.record
         self.say(result_words(record) + ".", 12.0, bold=True)
         self.y += 1.6
-        told = facts_told(record)
+        reported = facts_reported(record)
         short = (*_ONE_LINE, *_CONDITIONS)
-        self.facts([one for one in told if one[0] in short])
-        self.facts([one for one in told if one[0] not in short], columns=1)
+        self.facts([one for one in reported if one[0] in short])
+        self.facts([one for one in reported if one[0] not in short], columns=1)
         self._exceptions()
         if record.posts:
             self._run()
@@ -134,7 +134,7 @@ class _Record(Paper):
     # ------------------------------------------------------------ the posts
 
     def _exceptions(self) -> None:
-        found = exceptions_told(self.record)
+        found = exceptions_reported(self.record)
         if not found:
             return
         self.head("Not proven plumb, and why")
@@ -213,8 +213,8 @@ class _Record(Paper):
 
     def _row(self, post: PostRecord) -> Row:
         record = self.record
-        told = (words.pack(pack, record.faces, record.units) for pack in post.packs_in_place)
-        packs = [" · ".join(one.replace(" ", "\u00a0") for one in told)]
+        reported = (words.pack(pack, record.faces, record.units) for pack in post.packs_in_place)
+        packs = [" · ".join(one.replace(" ", "\u00a0") for one in reported)]
         if post.torque_nm:
             packs.append(f"tightened to {shown.torque(post.torque_nm, record.units)}")
         photos = {name: self._photo(name) for name in post.photos}
@@ -360,11 +360,11 @@ class _Record(Paper):
         x = self.left + _QR_MM + 1.0
         wide = self.wide - _QR_MM - 1.0
         events = f"Events of this job: {figure}. Event log: {record.log.events} events, SHA-256 of the last "
-        told = [
+        reported = [
             sheet.lines_of(text, FINE, wide)
             for text in (events + (record.log.hash or "none") + ".", _TO_CHECK)
         ]
-        y = self._block(x, self.y, "To check this paper", told)
+        y = self._block(x, self.y, "To check this paper", reported)
         rule = max(self.floor - 5.0, y + 9.0)
         half = (self.wide - 10) / 2
         for i, who in enumerate(("Read and packed by", "Checked by")):

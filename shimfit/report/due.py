@@ -188,5 +188,5 @@ def _tops(reading: Reading) -> dict[str, Any]:
 def _said(record: RunRecord, reading: Reading) -> str:
     if reading.lean is None:
         return "half read"
-    told = words.reading(reading, record.faces, record.units, doubt=False)
-    return f"{', '.join(told)} {shown.unit(record.units)}"
+    reported = words.reading(reading, record.faces, record.units, doubt=False)
+    return f"{', '.join(reported)} {shown.unit(record.units)}"

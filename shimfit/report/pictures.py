@@ -266,15 +266,15 @@ def charts_of(record: RunRecord) -> list[Chart]:
     units, faces = words.slope_unit(record.units), record.faces
     found = []
     read = [(post, post.before.lean) for post in record.posts if post.before]
-    told = [(post, lean) for post, lean in read if lean is not None]
-    if len(told) > 2:
+    reported = [(post, lean) for post, lean in read if lean is not None]
+    if len(reported) > 2:
         found.append(
             Chart(
                 f"Lean before packing along the run, {units}: "
                 f"solid + {faces[Face.NEXT]}, dashed + {faces[Face.OUT]}",
-                tuple((post.station_mm, lean.slope_along) for post, lean in told),
-                tuple((post.station_mm, lean.slope_across) for post, lean in told),
-                (f"post {told[0][0].name}", f"post {told[-1][0].name}"),
+                tuple((post.station_mm, lean.slope_along) for post, lean in reported),
+                tuple((post.station_mm, lean.slope_across) for post, lean in reported),
+                (f"post {reported[0][0].name}", f"post {reported[-1][0].name}"),
             )
         )
     for history in statistics(record).zeros:

@@ -276,36 +276,36 @@ def record_json(record: RunRecord) -> dict[str, Any]:
 def _issue(issue: Issue | None) -> dict[str, Any] | None:
     if issue is None:
         return None
-    told = asdict(issue)
-    del told["seq"]  # a place in this file, not in the log
-    return told | {"changed": list(issue.changed)}
+    reported = asdict(issue)
+    del reported["seq"]  # a place in this file, not in the log
+    return reported | {"changed": list(issue.changed)}
 
 
-def record_csv(record: RunRecord, told: dict[str, Any] | None = None) -> str:
+def record_csv(record: RunRecord, reported: dict[str, Any] | None = None) -> str:
     """One line a post, RFC 4180 (CRLF, quotes doubled), units in the headers, empty = not known.
 
     Packs, notes, photos and readings stand in one cell each, parts divided by `; `. Typed texts stand as
     typed; one that would begin a formula has an apostrophe before it. told: its JSON, where that is there.
     """
-    told = told or record_json(record)
+    reported = reported or record_json(record)
     rows = []
-    for post, row in zip(record.posts, told["posts"], strict=True):
+    for post, row in zip(record.posts, reported["posts"], strict=True):
         own = row | {
             "packs": [words.pack_in_full(pack) for pack in post.packs_in_place],
             "mean_of": row["mean_of"] or None,
             "readings": readings_of(post),
         }
-        rows.append([_cell(told if path[0] == "/" else own, path.lstrip("/")) for path in _CSV.values()])
+        rows.append([_cell(reported if path[0] == "/" else own, path.lstrip("/")) for path in _CSV.values()])
     return csvfile.text_of([tuple(_CSV), *rows])
 
 
-def _cell(told: Any, path: str) -> str:
+def _cell(reported: Any, path: str) -> str:
     """What stands at a path like `before.time`, as a cell; empty where it is not known."""
     for key in path.split("."):
-        told = None if told is None else told[key]
-    if isinstance(told, float):
-        return repr(told)  # every digit: what is read back is what was stored
-    return "" if told is None else "; ".join(told) if isinstance(told, list) else str(told)
+        reported = None if reported is None else reported[key]
+    if isinstance(reported, float):
+        return repr(reported)  # every digit: what is read back is what was stored
+    return "" if reported is None else "; ".join(reported) if isinstance(reported, list) else str(reported)
 
 
 def exit_code(record: RunRecord) -> Exit:
@@ -324,10 +324,10 @@ def record_lines(record: RunRecord, width: int = 100, *, all_readings: bool = Fa
         f"Result: {result_words(record)}.",
         *(
             f"  {', '.join(names)}: {words.DECISION_WORDS[stands]}: {why}"
-            for names, stands, why in exceptions_told(record)
+            for names, stands, why in exceptions_reported(record)
         ),
         "",
-        *(f"{name}: {text}" for name, text in facts_told(record)),
+        *(f"{name}: {text}" for name, text in facts_reported(record)),
         f"Tops in {words.unit_name(record.units)}, towards the side named; ± is U (k = 2, about 95 %).",
         "",
     ]
@@ -385,7 +385,7 @@ def _post(post: PostRecord, faces: dict[Face, str]) -> dict[str, Any]:
         "bow": _bow(post.bow),
         "readings": len(post.readings),
         "all_readings": [
-            (_reading(one) or {}) | {"counts": why is None, "left_out": why} for one, why in post.told
+            (_reading(one) or {}) | {"counts": why is None, "left_out": why} for one, why in post.reported
         ],
     }
 
@@ -462,13 +462,13 @@ def readings_of(post: PostRecord) -> list[str]:
     """Every reading of a post, as typed, with why it does not count now: `1.2 n 0 [read again since]`."""
     return [
         f"{words.clock(one.time)} {one.stage} {one.text}".strip() + (f" [{why}]" if why else "")
-        for one, why in post.told
+        for one, why in post.reported
     ]
 
 
 def all_readings_lines(record: RunRecord) -> list[str]:
     """Every reading of every post in a line, those that do not count with the reason."""
-    return [f"{post.name}: {told}" for post in record.posts for told in readings_of(post)]
+    return [f"{post.name}: {reported}" for post in record.posts for reported in readings_of(post)]
 
 
 def why_not_plumb(post: PostRecord, units: Units) -> str:
@@ -505,7 +505,7 @@ def exceptions(record: RunRecord) -> list[PostRecord]:
     return sorted(found, key=lambda post: DECISIONS.index(post.stands))
 
 
-def exceptions_told(record: RunRecord) -> list[tuple[list[str], Decision, str]]:
+def exceptions_reported(record: RunRecord) -> list[tuple[list[str], Decision, str]]:
     """Names of posts that stand alike for the same reason, how they stand, why."""
     alike: dict[tuple[Decision, str], list[str]] = {}
     for post in exceptions(record):
@@ -513,7 +513,7 @@ def exceptions_told(record: RunRecord) -> list[tuple[list[str], Decision, str]]:
     return [(names, stands, why) for (stands, why), names in alike.items()]
 
 
-def facts_told(record: RunRecord) -> list[tuple[str, str]]:
+def facts_reported(record: RunRecord) -> list[tuple[str, str]]:
     """What a report of a measurement states beside its figures, name and text; `not given` where it was not.
 
     The list is that of ISO/IEC 17025:2017, 7.8.2 and 7.8.3 (from memory), as far as a post's plumb goes.
@@ -528,7 +528,7 @@ def facts_told(record: RunRecord) -> list[tuple[str, str]]:
     days = list(dict.fromkeys(words.clock(time)[:10] for time in (*moments[:1], *moments[-1:])))
     zone = words.shared_offset(tuple(moments))
     height = shown.plain(record.height_mm, units, 0 if units == "mm" else 2)
-    told = [
+    reported = [
         ("Record number", (issue.number if issue else "") or words.NOT_GIVEN),
         ("Date of issue", words.clock(issue.time, offset=True) if issue else _not_issued(record)),
         ("Replaces", _replaces(record)),
@@ -552,9 +552,9 @@ def facts_told(record: RunRecord) -> list[tuple[str, str]]:
         ("Method", _method(record)),
     ]
     instruments = words.instruments(record)
-    told += [("Instruments" if len(instruments) > 1 else "Instrument", text) for text in instruments[:1]]
-    told += [("", text) for text in instruments[1:]]
-    return [*told, ("Program", PROGRAM)]
+    reported += [("Instruments" if len(instruments) > 1 else "Instrument", text) for text in instruments[:1]]
+    reported += [("", text) for text in instruments[1:]]
+    return [*reported, ("Program", PROGRAM)]
 
 
 def _not_issued(record: RunRecord) -> str:
@@ -593,11 +593,11 @@ def _others(record: RunRecord) -> str:
     """Posts whose foot or reading height is not the run's, in words."""
     groups: dict[str, list[str]] = {}
     for post in record.posts:
-        told = [] if post.foot == record.foot else [words.foot(post.foot, record.units)]
+        reported = [] if post.foot == record.foot else [words.foot(post.foot, record.units)]
         if post.height_mm != record.height_mm:
-            told.append(f"at {shown.plain(post.height_mm, record.units)} {shown.unit(record.units)}")
-        if told:
-            groups.setdefault(" ".join(told), []).append(post.name)
+            reported.append(f"at {shown.plain(post.height_mm, record.units)} {shown.unit(record.units)}")
+        if reported:
+            groups.setdefault(" ".join(reported), []).append(post.name)
     return "".join(f"; post {', '.join(names)}: {what}" for what, names in groups.items())
 
 

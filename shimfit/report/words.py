@@ -61,18 +61,18 @@ def reading(read: Reading | None, faces: Mapping[Face, str], units: Units, *, do
     """How the top leaned in each direction: `next 1.2 ±0.4`, `not read`; `–` alone for no reading."""
     if read is None:
         return ["–"]
-    told = []
+    reported = []
     for slope, u, along in (
         (read.slope_along, read.u_along, True),
         (read.slope_across, read.u_across, False),
     ):
         if slope is None:
-            told.append("not read")
+            reported.append("not read")
             continue
         expanded = expanded_mm(u, read.height_mm)
         known = " ± not known" if expanded is None else f" ±{shown.plain(expanded, units)}"
-        told.append(towards(slope * read.height_mm, along, faces, units) + (known if doubt else ""))
-    return told
+        reported.append(towards(slope * read.height_mm, along, faces, units) + (known if doubt else ""))
+    return reported
 
 
 def seat_name(seat: Seat, faces: Mapping[Face, str]) -> str:
@@ -169,12 +169,12 @@ def instrument(item: InstrumentUsed, units: Units = "mm") -> str:
 
 def instruments(record: RunRecord) -> list[str]:
     """The instruments of a record, and what stands in for those that nobody named."""
-    told = [instrument(item, record.units) for item in record.instruments]
+    reported = [instrument(item, record.units) for item in record.instruments]
     if record.unnamed:
         assumed = _rate(DEFAULT_ACCURACY["level"], record.units)
-        who = "other readings name none" if told else "none named"
-        told.append(f"{who}: a carpenter's level of ±{assumed} is assumed (common practice, no source)")
-    return told or ["none used yet"]
+        who = "other readings name none" if reported else "none named"
+        reported.append(f"{who}: a carpenter's level of ±{assumed} is assumed (common practice, no source)")
+    return reported or ["none used yet"]
 
 
 def _rate(value: float, units: Units) -> str:

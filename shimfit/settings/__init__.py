@@ -14,7 +14,7 @@ from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any, Literal
 
-from shimfit.errors import LONGEST_TEXT, UsageError, sign_trouble
+from shimfit.errors import LONGEST_TEXT, UsageError, sign_fault
 from shimfit.settings.actions import parse_keys
 
 Units = Literal["mm", "inch"]
@@ -84,9 +84,9 @@ NAMES = tuple(field.name for field in fields(Settings))
 def parse_setting(key: str, text: str) -> Any:
     """Value of a setting from what was typed; raises UsageError or EntryError naming the choices."""
     value = _value(key, text)
-    trouble = sign_trouble(text, LONGEST_TEXT)
-    if trouble is not None:
-        raise UsageError(f"{key} {trouble}")
+    fault = sign_fault(text, LONGEST_TEXT)
+    if fault is not None:
+        raise UsageError(f"{key} {fault}")
     if value:
         _ask_owner(key, text)
     return value

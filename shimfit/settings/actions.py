@@ -321,13 +321,13 @@ def parse_keys(text: str) -> dict[str, str]:
 
 
 def _checked(action: str, key: str) -> str:
-    told = f"setting keys: {action}={key} can't be"
+    reported = f"setting keys: {action}={key} can't be"
     if key in REFUSED:
-        raise UsageError(f"{told}: {REFUSED[key]}; {_CHOICE}")
+        raise UsageError(f"{reported}: {REFUSED[key]}; {_CHOICE}")
     if len(key) == 1:
-        raise UsageError(f"{told}: a letter alone is text on the line; {_CHOICE}")
+        raise UsageError(f"{reported}: a letter alone is text on the line; {_CHOICE}")
     if key not in FREE:
-        raise UsageError(f"{told}: not every terminal sends that key; {_CHOICE}")
+        raise UsageError(f"{reported}: not every terminal sends that key; {_CHOICE}")
     return key
 
 

@@ -234,9 +234,9 @@ class _Contents:
         return made
 
     def add(self, event: Event) -> None:
-        data, trouble = read_data(event)
+        data, fault = read_data(event)
         if data is None:
-            self._unread.append(left_out(event, trouble))
+            self._unread.append(left_out(event, fault))
             return
         if event.kind == "instrument":
             self._instrument(event, data)

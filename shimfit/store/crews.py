@@ -64,7 +64,7 @@ class Knowledge:
         """Log -> last place there that a log has seen by now."""
         return self._seen.get(log, NOTHING_SEEN)
 
-    def saw(self, later: Told, earlier: Told) -> bool:
+    def saw(self, later: Reported, earlier: Reported) -> bool:
         """Whether an event was logged in knowledge of one that stands before it in the order of time."""
         event, other = later.event, earlier.event
         if event.log == other.log or later.seen.get(other.log, 0) >= other.first_place.seq:
@@ -72,14 +72,14 @@ class Knowledge:
         # Written by a program that did not note what it had seen: it is taken to know what came before.
         return self._by_time.get(event.log, 0) >= event.first_place.seq
 
-    def saw_upto(self, later: Told, log: str) -> int:
+    def saw_upto(self, later: Reported, log: str) -> int:
         """Last place of another log that an event was logged in knowledge of."""
         if self._by_time.get(later.event.log, 0) >= later.event.first_place.seq:
             return 2**62
         return later.seen.get(log, 0)
 
 
-class Told(NamedTuple):
+class Reported(NamedTuple):
     """An event, and what its log had seen of the others when it was logged."""
 
     event: Event
@@ -131,7 +131,7 @@ class _View:
 
 
 def moves_of(
-    history: Sequence[Told], knowledge: Knowledge, work_out: Callable[[Sequence[Move]], Side], place: str
+    history: Sequence[Reported], knowledge: Knowledge, work_out: Callable[[Sequence[Move]], Side], place: str
 ) -> list[Move]:
     """What to count in at a post, in order, given every standing event there in the order of time.
 
@@ -144,7 +144,7 @@ def moves_of(
 class _Crews:
     def __init__(
         self,
-        history: Sequence[Told],
+        history: Sequence[Reported],
         knowledge: Knowledge,
         work_out: Callable[[Sequence[Move]], Side],
         place: str,
@@ -161,8 +161,8 @@ class _Crews:
 
     def together(self) -> _View:
         """All crews' histories as one."""
-        for at, told in enumerate(self._history):
-            self._count_in(at, told)
+        for at, reported in enumerate(self._history):
+            self._count_in(at, reported)
         return self._all_merged([views[-1] for views in self._views.values()])
 
     def _all_merged(self, views: Sequence[_View]) -> _View:
@@ -172,19 +172,19 @@ class _Crews:
             whole = self._merged(whole, view)
         return whole
 
-    def _count_in(self, at: int, told: Told) -> None:
-        log = told.event.log
+    def _count_in(self, at: int, reported: Reported) -> None:
+        log = reported.event.log
         views = self._views.get(log)
         known = [views[-1]] if views else []
         for other, places in self._places.items():
             if other != log:
-                seen = bisect_right(places, self._knowledge.saw_upto(told, other))
+                seen = bisect_right(places, self._knowledge.saw_upto(reported, other))
                 if seen:
                     known.append(self._views[other][seen - 1])
         view = self._all_merged(known)
-        self._work |= _is_work(told.event) << at
-        view = _View(view.held | 1 << at, view, (Move(at, "main", told.event),))
-        self._places.setdefault(log, []).append(told.event.first_place.seq)
+        self._work |= _is_work(reported.event) << at
+        view = _View(view.held | 1 << at, view, (Move(at, "main", reported.event),))
+        self._places.setdefault(log, []).append(reported.event.first_place.seq)
         self._views.setdefault(log, []).append(view)
 
     def _merged(self, one: _View, other: _View) -> _View:
@@ -209,7 +209,7 @@ class _Crews:
         return _View(held, None, tuple(moves))
 
     def _side(self, view: _View, only: int) -> tuple[list[Event], Side]:
-        events = [told.event for at, told in enumerate(self._history) if only >> at & 1]
+        events = [reported.event for at, reported in enumerate(self._history) if only >> at & 1]
         return events, self._work_out(view.all_moves())
 
     def _conflict(self, sides: Sequence[tuple[list[Event], Side]]) -> Move | None:
@@ -218,7 +218,7 @@ class _Crews:
             packs = all(side.packs_by in {event.id for event in events} for events, side in sides)
             settles = "say what is under it, then read it again" if packs else "read it again"
             both = sorted((event for events in work for event in events), key=lambda e: (e.stamp, e.id))
-            why = f"crews worked here that did not know of each other: {_told_by_log(both)}; {settles}"
+            why = f"crews worked here that did not know of each other: {_reported_by_log(both)}; {settles}"
             return Move(0, "conflict", both[-1], why, packs)
         laid = [[event for event in events if event.kind == "post-added"] for events, _ in sides]
         if all(laid) and _differ(laid[0][-1], laid[1][-1]):
@@ -260,32 +260,32 @@ def _differ(one: Event, other: Event) -> bool:
     return any(key in there and there[key] != value for key, value in here.items())
 
 
-def _told_by_log(events: Iterable[Event]) -> str:
+def _reported_by_log(events: Iterable[Event]) -> str:
     """The last that each log holds, and how much before it."""
     by_log: dict[str, list[Event]] = {}
     for event in events:
         by_log.setdefault(event.log, []).append(event)
-    return "; ".join(map(_told, by_log.values()))
+    return "; ".join(map(_reported, by_log.values()))
 
 
-def _told(events: Sequence[Event]) -> str:
+def _reported(events: Sequence[Event]) -> str:
     last = events[-1]
     by = f" by {last.by}" if last.by else ""
     more = f" and {len(events) - 1} before it" if len(events) > 1 else ""
     return f"{words([last])} ({last.time[:16].replace('T', ' ')}{by}){more}"
 
 
-def layout_conflict(changes: Sequence[Told], knowledge: Knowledge, run: str) -> str | None:
+def layout_conflict(changes: Sequence[Reported], knowledge: Knowledge, run: str) -> str | None:
     """How crews that did not know of each other lay a run out differently, in a sentence; None if they don't.
 
     changes: its standing `run-added` and `run-changed` events in the order of time. A change by somebody who
     has seen both settles it.
     """
-    found: list[Told] = []
-    for told in changes:
-        if told.event.kind == "run-changed":
-            found = [one for one in found if not knowledge.saw(told, one)]
-        found.append(told)
+    found: list[Reported] = []
+    for reported in changes:
+        if reported.event.kind == "run-changed":
+            found = [one for one in found if not knowledge.saw(reported, one)]
+        found.append(reported)
     for number, one in enumerate(found):
         for later in found[number + 1 :]:
             if not knowledge.saw(later, one) and _differ(one.event, later.event):

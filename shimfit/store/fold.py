@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple, Protocol
 
 from shimfit import contract
 from shimfit.standing import FACTS, Issue, Making, RunState, brief_of, from_brief
-from shimfit.store.crews import Knowledge, Move, Side, Told, layout_conflict, moves_of
+from shimfit.store.crews import Knowledge, Move, Reported, Side, layout_conflict, moves_of
 from shimfit.store.events import in_order
 from shimfit.store.post import PostBuilder
 from shimfit.store.shapes import left_out, number, read_data
@@ -78,7 +78,7 @@ class RunFold:
         self._void = void or Voided()
         self._knowledge = Knowledge()
         self._merged: list[Event] = []
-        self._of_run: list[Told] = []
+        self._of_run: list[Reported] = []
         self._own: list[int] = []
         """Places of the events that belong to no post."""
         self._posts: dict[str, _PostHistory | _KeptHistory] = {}
@@ -96,7 +96,7 @@ class RunFold:
         self._parts: dict[str, _Part] = {}
         self._standing_posts: dict[str, PostRecord] = {}
         """In walking order."""
-        self._told: tuple[tuple[PostRecord, ...], tuple[PostRecord, ...], tuple[str, ...]] = ((), (), ())
+        self._reported: tuple[tuple[PostRecord, ...], tuple[PostRecord, ...], tuple[str, ...]] = ((), (), ())
         """Of all parts: posts in walking order, posts that were taken out, what was left out."""
         self._changed: set[str] = set()
         """Names of the posts whose part is to be worked out again."""
@@ -136,15 +136,15 @@ class RunFold:
         return names
 
     def _add_to_run(self, event: Event) -> None:
-        data, trouble = read_data(event)
+        data, fault = read_data(event)
         if data is not None and event.kind == "post-added":
             self._add_to_post(event, data["name"])
             return
         self._own.append(event.seq)
         if data is None:
-            self._unread.append(left_out(event, trouble))
+            self._unread.append(left_out(event, fault))
             return
-        self._of_run.append(Told(event, self._knowledge.of(event.log)))
+        self._of_run.append(Reported(event, self._knowledge.of(event.log)))
         self._last_seq = max(self._last_seq, event.seq)
 
     def _merge(self, event: Event) -> None:
@@ -175,7 +175,7 @@ class RunFold:
         if name not in self._posts:
             self._posts[name] = _PostHistory(self._run, name, self._knowledge, self._void)
         self._touches[event.step].add(name)
-        self.history(name).add(Told(event, self._knowledge.of(event.log)))
+        self.history(name).add(Reported(event, self._knowledge.of(event.log)))
         self._changed.add(name)
         self._last_seq = max(self._last_seq, event.seq)
 
@@ -284,13 +284,13 @@ class RunFold:
             found = [(post.leg, post.station_mm, name, post) for name, post in there if post is not None]
             found.sort(key=itemgetter(0, 1))
             self._standing_posts = {name: post for _, _, name, post in found}
-        _, went, left_out = self._told
+        _, went, left_out = self._reported
         if beside:
             parts = [self._parts[name] for name in self._posts]
             went = tuple(post for part in parts for post in part.removed)
             left_out = tuple(said for part in parts for said in part.unread)
         if self._changed:
-            self._told = tuple(self._standing_posts.values()), went, left_out
+            self._reported = tuple(self._standing_posts.values()), went, left_out
         self._changed.clear()
 
     def _work_out(self) -> RunState | None:
@@ -303,7 +303,7 @@ class RunFold:
             head.get("layout", "corners"), number(head.get("preload_mm")), number(head.get("kerf_mm"))
         )
         self._bring_up_to_date((foot, height_mm, tolerance, rule, making))
-        posts, removed, left_out = self._told
+        posts, removed, left_out = self._reported
         return RunState(
             job=self._job,
             name=self._run,
@@ -361,9 +361,9 @@ class RunFold:
                 head |= data
         return head
 
-    def _standing(self) -> list[Told]:
+    def _standing(self) -> list[Reported]:
         """Events of the run itself that were not undone."""
-        return [told for told in self._of_run if told.event.step not in self._void.steps]
+        return [reported for reported in self._of_run if reported.event.step not in self._void.steps]
 
 
 def _stands_at(part: _Part) -> tuple[int, float] | None:
@@ -408,21 +408,21 @@ class _PostHistory:
         self._name = name
         self.knowledge = knowledge
         self._void = void
-        self._events: list[Told] = []
-        self._last: dict[str, Told] = {}
+        self._events: list[Reported] = []
+        self._last: dict[str, Reported] = {}
         """The last event of each log here."""
         self._is_worked_out = True
         self._place = _Place(run, name)
 
-    def add(self, told: Told) -> None:
+    def add(self, reported: Reported) -> None:
         """Count an event in, behind all others."""
-        known = all(self.knowledge.saw(told, last) for last in self._last.values())
-        self._events.append(told)
-        self._last[told.event.log] = told
+        known = all(self.knowledge.saw(reported, last) for last in self._last.values())
+        self._events.append(reported)
+        self._last[reported.event.log] = reported
         if not known:
             self._is_worked_out = False
-        elif self._is_worked_out and told.event.step not in self._void.steps:
-            self._place.add(Move(0, "main", told.event))
+        elif self._is_worked_out and reported.event.step not in self._void.steps:
+            self._place.add(Move(0, "main", reported.event))
 
     def work_out_again(self) -> None:
         """Something was undone, or brought back, or more is known of what its crews had seen."""
@@ -432,12 +432,12 @@ class _PostHistory:
         """Bring what is read here up to date."""
         if self._is_worked_out:
             return
-        standing = [told for told in self._events if told.event.step not in self._void.steps]
+        standing = [reported for reported in self._events if reported.event.step not in self._void.steps]
         self._is_worked_out = True
         if len(self._last) == 1:
             self._place = _Place(self._run, self._name)
-            for told in standing:
-                self._place.add(Move(0, "main", told.event))
+            for reported in standing:
+                self._place.add(Move(0, "main", reported.event))
         else:
             where = f"post {self._run}/{self._name}"
             self._place = self._make(moves_of(standing, self.knowledge, self._side, where))
@@ -462,12 +462,12 @@ class _PostHistory:
     @property
     def seqs(self) -> list[int]:
         """Places of the events here, but those that tell of a merge."""
-        return [told.event.seq for told in self._events if told.event.kind != "merged"]
+        return [reported.event.seq for reported in self._events if reported.event.kind != "merged"]
 
     @property
     def steps(self) -> set[str]:
         """Steps that touch this place."""
-        return {told.event.step for told in self._events}
+        return {reported.event.step for reported in self._events}
 
     def part(self, defaults: Defaults) -> _Part:
         """What stands here, was taken out and was left out."""
@@ -496,9 +496,9 @@ class _Place:
     def add(self, move: Move) -> None:
         """Count an event in; one that is set aside is shown and decides nothing."""
         event, aside = move.event, move.how == "aside"
-        data, trouble = read_data(event)
+        data, fault = read_data(event)
         if data is None:
-            self.unread.append(left_out(event, trouble))
+            self.unread.append(left_out(event, fault))
         elif event.kind == "post-added" and move.how != "conflict":
             if not aside:
                 self._begin(event, data)

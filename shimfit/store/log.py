@@ -308,7 +308,7 @@ def first_bad(db: sqlite3.Connection) -> BadEvent | None:
     checker = Checker()
     try:
         for event in _unchecked(db, "ORDER BY seq"):
-            why = checker.trouble(event)
+            why = checker.fault(event)
             if why is not None:
                 return BadEvent(checker.seq + 1, event.id, why)
         (said,) = db.execute("PRAGMA integrity_check(1)").fetchone()
@@ -328,7 +328,7 @@ class Checker:
         self.seq = 0
         self._hash = GENESIS
 
-    def trouble(self, event: Event) -> str | None:
+    def fault(self, event: Event) -> str | None:
         """What is wrong with the next event; None takes it as the new end of the chain."""
         if event.seq != self.seq + 1:
             return f"event {self.seq + 1} is missing"

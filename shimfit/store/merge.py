@@ -229,7 +229,7 @@ def check_text(text: str, name: str) -> CheckedFile:
     if not events:
         raise FileError(f"{name} holds no events: is it what `shimfit export` wrote?", path=name)
     checker = Checker()
-    return CheckedFile(events, chain=all(checker.trouble(event) is None for event in events))
+    return CheckedFile(events, chain=all(checker.fault(event) is None for event in events))
 
 
 # ------------------------------------------------------------ conflicts

@@ -419,10 +419,10 @@ class PostBuilder:
 class _Answer:
     """An answer as logged; read back whole only when somebody looks at it."""
 
-    def __init__(self, event: Event, told: Mapping[str, Any]) -> None:
+    def __init__(self, event: Event, reported: Mapping[str, Any]) -> None:
         self.event = event.id
-        self.asked = _maybe(lambda asked: _asked(asked, event.log), told.get("asked"))
-        data = told["answer"]
+        self.asked = _maybe(lambda asked: _asked(asked, event.log), reported.get("asked"))
+        data = reported["answer"]
         self.can_be_followed = data["status"] in ("proven", "found")
         self.packs: list[dict[str, Any]] = data["packs"]
         self.asks_for_something = bool(self.packs or data.get("change")) or not self.can_be_followed
@@ -433,9 +433,11 @@ class _Answer:
         return contract.prescription_from_json(self._data)
 
 
-def _asked(told: Mapping[str, Any], log: str) -> Asked:
-    making = Making(told["layout"], _maybe(float, told["preload_mm"]), _maybe(float, told["kerf_mm"]))
-    return Asked(making, told["rule"], told["box"], told["own"], log)
+def _asked(reported: Mapping[str, Any], log: str) -> Asked:
+    making = Making(
+        reported["layout"], _maybe(float, reported["preload_mm"]), _maybe(float, reported["kerf_mm"])
+    )
+    return Asked(making, reported["rule"], reported["box"], reported["own"], log)
 
 
 _STATES = {

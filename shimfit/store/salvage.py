@@ -78,7 +78,7 @@ def salvage(damaged: Path, new: Path, *, clock: Callable[[], datetime] = wall_cl
     if not intact and not broken:
         raise FileError(f"{damaged}: no event can be made out in it; is it a shimfit data file?")
     missing = _missing(intact, broken, _places(database, wal))
-    told = tuple(_told(event) for event in broken)
+    reported = tuple(_reported(event) for event in broken)
     try:
         with Journal.open(new, clock=clock) as journal:
             seen = what_was_seen((), intact, journal.log)
@@ -87,7 +87,7 @@ def salvage(damaged: Path, new: Path, *, clock: Callable[[], datetime] = wall_cl
         for leftover in made:
             leftover.unlink(missing_ok=True)
         raise
-    return Salvaged(len(intact), told, missing, is_cut_off(database))
+    return Salvaged(len(intact), reported, missing, is_cut_off(database))
 
 
 def _sorted_out(database: bytes, wal: bytes) -> tuple[list[Event], list[Event]]:
@@ -149,15 +149,15 @@ def _places(database: bytes, wal: bytes) -> set[int]:
     }
 
 
-def _missing(intact: Iterable[Event], broken: Iterable[Event], told_of: set[int]) -> tuple[int, ...]:
+def _missing(intact: Iterable[Event], broken: Iterable[Event], reported_of: set[int]) -> tuple[int, ...]:
     found = {event.seq for event in (*intact, *broken)}
     # A damaged number can be anything: a place far behind all others says nothing of those between.
     last = max((event.seq for event in intact), default=0)
-    last = max(last, *(seq for seq in told_of if seq <= last + len(told_of)), 0)
+    last = max(last, *(seq for seq in reported_of if seq <= last + len(reported_of)), 0)
     return tuple(seq for seq in range(1, last + 1) if seq not in found)
 
 
-def _told(event: Event) -> str:
+def _reported(event: Event) -> str:
     place = "/".join(_readable(name) for name in (event.job, event.run, event.post) if name)
     return (
         f"event {event.seq}, {_readable(event.kind)} {place} ({_readable(event.time)}): not as it was logged"
@@ -180,7 +180,7 @@ def _notes(damaged: Path, intact: list[Event], broken: list[Event], missing: int
 def _doubtful(event: Event) -> Draft:
     data = {
         "kind": _readable(event.kind),
-        "why": _told(event),
+        "why": _reported(event),
         "data": _readable(event.data_text),
         "time": _readable(event.time),
         "seq": event.seq,

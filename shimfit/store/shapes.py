@@ -11,7 +11,7 @@ import re
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from typing import TYPE_CHECKING, Any, get_args
 
-from shimfit.errors import LONGEST_NAME, LONGEST_TEXT, printable, sign_trouble
+from shimfit.errors import LONGEST_NAME, LONGEST_TEXT, printable, sign_fault
 from shimfit.model import Face, Form, Method, Origin, Purpose, Seat, Stage, Status, ToleranceKind
 
 if TYPE_CHECKING:
@@ -452,11 +452,11 @@ def signs_wrong(kind: str, data: Any, names: Iterable[str | None]) -> str | None
     if kind in _QUOTES:
         return None
     for name in names:
-        if name is not None and (trouble := sign_trouble(name, LONGEST_NAME)):
-            return f"the name {name[:LONGEST_NAME]!r} {trouble}"
+        if name is not None and (fault := sign_fault(name, LONGEST_NAME)):
+            return f"the name {name[:LONGEST_NAME]!r} {fault}"
     for text in _texts(data):
-        if trouble := sign_trouble(text, LONGEST_TEXT):
-            return f"the text {text[:20]!r} {trouble}"
+        if fault := sign_fault(text, LONGEST_TEXT):
+            return f"the text {text[:20]!r} {fault}"
     return None
 
 

@@ -136,10 +136,12 @@ class Words:
             return ""
         face = _face_of(known, along is not None)
         missing = (Face.OUT, Face.HOUSE) if along is not None else (Face.NEXT, Face.PREV)
-        told = shown.lean(known * reading.height_mm, self.units, self.graduation)
+        reported = shown.lean(known * reading.height_mm, self.units, self.graduation)
         other = f"{self.names[missing[0]]}/{self.names[missing[1]]}"
         # For the eye as short as it goes, one row on a phone; for the ear a sentence.
-        return f"TOP leans {told} {self.towards(face)}; {other}" + (" not read yet" if self.spoken else "?")
+        return f"TOP leans {reported} {self.towards(face)}; {other}" + (
+            " not read yet" if self.spoken else "?"
+        )
 
     def low_edges(self, lean: Lean, height_mm: float) -> str:
         """The edges to raise: `NEXT and OUT edges`."""
@@ -164,11 +166,11 @@ class Words:
     def off(self, lean: Lean, record: PostRecord, width: int | None = None) -> str:
         """`0.8 mm off, allowed 2.0 mm`; in fewer columns `0.8 of 2.0 mm off`, or without the limit."""
         off, allowed = self.off_by(lean, record), self.allowed(record)
-        told = f"{off} off, allowed {allowed}"
+        reported = f"{off} off, allowed {allowed}"
         if width is None:
-            return told
+            return reported
         return fitting(
-            width, self.glyphs.more, told, f"{off.removesuffix(' mm')} of {allowed} off", f"{off} off"
+            width, self.glyphs.more, reported, f"{off.removesuffix(' mm')} of {allowed} off", f"{off} off"
         )
 
     def pack_line(self, number: int, pack: Pack, change: Change | None, lean: Lean | None) -> PackLine:
@@ -200,11 +202,11 @@ class Words:
         if change is not None and change.push_mm:
             tapers = (piece for piece in pack.pieces if piece.form == "taper")
             return f"{_name(next(tapers, pack.pieces[0]))} {self.dot} {self.change(change)}"
-        told = " + ".join(
+        reported = " + ".join(
             f"{_name(piece)} {self.dot} {self._mark(piece)}" if piece.form == "taper" else self._piece(piece)
             for piece in pack.pieces
         )
-        return f"{self.change(change)}: {told}" if change is not None else told
+        return f"{self.change(change)}: {reported}" if change is not None else reported
 
     def _mark(self, taper: Piece) -> str:
         mark = f"{shown.tape(taper.mark_mm or 0.0, self.units, self.graduation)} from the thin end"
@@ -267,15 +269,15 @@ class Words:
     def _short_piece(self, piece: Piece) -> str:
         if piece.mark_mm is None:
             return piece.lot
-        told = f"{piece.lot} to {shown.figure(piece.mark_mm, self.units, self.graduation)}"
+        reported = f"{piece.lot} to {shown.figure(piece.mark_mm, self.units, self.graduation)}"
         if piece.trim_tip_mm > 0:
-            told += f" cut tip {shown.figure(piece.trim_tip_mm, self.units, self.graduation)}"
-        return told
+            reported += f" cut tip {shown.figure(piece.trim_tip_mm, self.units, self.graduation)}"
+        return reported
 
     def _directions(self, lean: Lean, height_mm: float) -> list[tuple[Face, float]]:
         along, across = lean.top_mm(height_mm)
-        told = [(_face_of(along, True), along), (_face_of(across, False), across)]
-        return [(face, mm) for face, mm in told if abs(mm) >= LEAST_SHOWN_MM]
+        reported = [(_face_of(along, True), along), (_face_of(across, False), across)]
+        return [(face, mm) for face, mm in reported if abs(mm) >= LEAST_SHOWN_MM]
 
 
 def entering_face(seat: Seat, lean: Lean | None) -> Face:
@@ -467,22 +469,22 @@ def _result_briefly(record: PostRecord, lean: Lean | None, words: Words) -> str:
 
 
 def _remarks(record: PostRecord, units: Units) -> tuple[str, ...]:
-    told: list[str] = []
+    reported: list[str] = []
     if record.next_step in ("turn level", "read again", "no pack") and record.why:
-        told.append(record.why)
+        reported.append(record.why)
     answer = record.going_in
-    told += _sure(record)
-    told += record.said_of_readings
+    reported += _sure(record)
+    reported += record.said_of_readings
     if answer is not None:
-        if answer.why and answer.why not in told:
-            told.append(answer.why)
+        if answer.why and answer.why not in reported:
+            reported.append(answer.why)
         if answer.status == "found":
-            told.append("Best found in the time allowed, not proven best")
-        told += answer.cautions
+            reported.append("Best found in the time allowed, not proven best")
+        reported += answer.cautions
         if answer.packs and answer.chance is not None:
-            told.append(odds(answer.chance))
-            told += verify_by(answer.chance)
-    return (*(shown.sentence(text, units) for text in told), *(note.text for note in record.notes))
+            reported.append(odds(answer.chance))
+            reported += verify_by(answer.chance)
+    return (*(shown.sentence(text, units) for text in reported), *(note.text for note in record.notes))
 
 
 GROUP = 20
@@ -566,27 +568,29 @@ def lot_row(lot: Lot, width: int, units: Units) -> str:
 def lot_size(lot: Lot, units: Units) -> str:
     """What a lot measures: `2.38 mm thick`, `1.19 to 7.94 mm over 177.8 mm`, `3/64" to 5/16" over 7"`."""
 
-    def told(mm: float | None) -> str:
+    def reported(mm: float | None) -> str:
         return "?" if mm is None else shown.sized(mm, units)
 
     match lot.form:
         case "flat":
-            return f"{told(lot.thickness_mm)} thick"
+            return f"{reported(lot.thickness_mm)} thick"
         case "taper":
-            thin = told(lot.thin_mm).removesuffix(" mm")
-            return f"{thin} to {told(lot.thick_mm)} over {told(lot.length_mm)}"
-    sizes = " x ".join(told(mm).removesuffix(" mm") for mm in (lot.length_mm, lot.width_mm, lot.thickness_mm))
+            thin = reported(lot.thin_mm).removesuffix(" mm")
+            return f"{thin} to {reported(lot.thick_mm)} over {reported(lot.length_mm)}"
+    sizes = " x ".join(
+        reported(mm).removesuffix(" mm") for mm in (lot.length_mm, lot.width_mm, lot.thickness_mm)
+    )
     return f"{sizes} mm" if units == "mm" else sizes
 
 
 def rod_words(run: RunState) -> str:
     """Where the rod pulls, as it is typed: `next=5 mm,house=3 mm`; empty in the middle of the foot."""
     along, across = run.foot.rod_at_mm
-    told = (
+    reported = (
         (along, Face.NEXT if along > 0 else Face.PREV),
         (across, Face.OUT if across > 0 else Face.HOUSE),
     )
-    return ",".join(f"{run.faces[face]}={shown.sized(mm, run.units)}" for mm, face in told if mm)
+    return ",".join(f"{run.faces[face]}={shown.sized(mm, run.units)}" for mm, face in reported if mm)
 
 
 def wrapped(text: str, width: int) -> list[str]:

@@ -225,8 +225,8 @@ def taper_side(
     canvas.put(0, height - 1, "thin", "label")
     if wide < width or len(mark) + 14 <= wide:
         canvas.put_right(wide, height - 1, "thick", "label")
-    told = f"{glyphs.faces[Face.OUT]} {mark}"
-    canvas.put(min(max(5, face), max(5, wide - len(told) - 6)), height - 1, told, "strong")
+    reported = f"{glyphs.faces[Face.OUT]} {mark}"
+    canvas.put(min(max(5, face), max(5, wide - len(reported) - 6)), height - 1, reported, "strong")
     return canvas
 
 
@@ -356,8 +356,8 @@ def with_mark(
         on_canvas = min(max(0, column), canvas.width - 1), min(max(0, row), scene.rows - 1)
         canvas.put(*on_canvas, glyphs.top, role)
     for index, text in enumerate(legend):
-        told = clipped(text, canvas.width, glyphs.more)
-        canvas.put_middle(scene.middle[0], scene.rows + index, told, "label" if index == 0 else "strong")
+        reported = clipped(text, canvas.width, glyphs.more)
+        canvas.put_middle(scene.middle[0], scene.rows + index, reported, "label" if index == 0 else "strong")
     return canvas
 
 
@@ -560,10 +560,10 @@ def run_in_plan(
         canvas.line(cell(one), cell(other), glyphs.line, "frame")
     for start, end in pairwise(legs):
         x, y = cell((places[start] + places[end]) / 2)
-        told = length(posts[end].station_mm - posts[start].station_mm)
+        reported = length(posts[end].station_mm - posts[start].station_mm)
         steep = abs((places[end] - places[start]).imag) > abs((places[end] - places[start]).real)
         beside = y + 1 if y + 2 < height else y - 2  # the last row says what is seen
-        canvas.put(x + 2 if steep else x - len(told) // 2, y if steep else beside, told, "label")
+        canvas.put(x + 2 if steep else x - len(reported) // 2, y if steep else beside, reported, "label")
     last = -width
     for index, (post, place) in enumerate(zip(posts, places, strict=True)):
         x, y = cell(place)

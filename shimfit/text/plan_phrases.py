@@ -46,12 +46,12 @@ def outcome_words(answer: Json) -> str:
     """How many posts are served: `5 posts to pack, 1 stands as it is, 1 not served`."""
     packed = sum(bool(post["packs"]) for post in answer["posts"])
     bare, unsolved = len(answer["posts"]) - packed, len(answer["unsolved"])
-    told = [f"{packed} to pack"]
+    reported = [f"{packed} to pack"]
     if bare:
-        told.append(f"{bare} as they stand")
+        reported.append(f"{bare} as they stand")
     if unsolved:
-        told.append(f"{unsolved} not served")
-    return ", ".join(told)
+        reported.append(f"{unsolved} not served")
+    return ", ".join(reported)
 
 
 def gap_words(answer: Json) -> str:
@@ -191,8 +191,8 @@ def _could_saw(answer: Json) -> bool:
 def _marked(taper: Json, words: Words) -> str:
     copy = f" no. {taper['copy']}" if taper["copy"] else ""
     tip = f", tip cut off {words.length(taper['trim_tip_mm'])}" if taper["trim_tip_mm"] else ""
-    told = f"{taper['lot']}{copy}: mark {words.length(taper['mark_mm'])}{tip}"
-    return f"{told}  {_goes_to(taper['for'], words)}"
+    reported = f"{taper['lot']}{copy}: mark {words.length(taper['mark_mm'])}{tip}"
+    return f"{reported}  {_goes_to(taper['for'], words)}"
 
 
 def _goes_to(what: str, words: Words) -> str:

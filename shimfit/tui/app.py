@@ -442,10 +442,10 @@ class ShimfitApp(App[None]):
 
     def _tell_troubles(self, came: Sequence[tuple[Place, str]]) -> None:
         """Say which posts have their reading on disk but no answer, and why."""
-        for place, trouble in came:
-            if trouble:
-                told = f"post {place.post}: the reading is logged, but not its answer: {trouble}"
-                self.page.say(Outcome(told, done=False, bell="refused"))
+        for place, fault in came:
+            if fault:
+                reported = f"post {place.post}: the reading is logged, but not its answer: {fault}"
+                self.page.say(Outcome(reported, done=False, bell="refused"))
 
     def _look_at_log(self) -> None:
         """Show what another program has logged into the same file."""
@@ -456,15 +456,15 @@ class ShimfitApp(App[None]):
 
     def take_keys(self) -> None:
         """Bind the keys of the settings; where they can't be, the usual ones stand and a banner says why."""
-        trouble = ""
+        fault = ""
         try:
             keys = parse_keys(self.session.settings.keys)
         except UsageError as error:
-            keys, trouble = dict(DEFAULT_KEYS), f"KEYS are the usual ones; {error.message}"
+            keys, fault = dict(DEFAULT_KEYS), f"KEYS are the usual ones; {error.message}"
         self.set_keymap(keys)
         self.session.keys = KeyWords(keys)
         self._bound = {"escape", "ctrl+c", *keys.values()}
-        self.warn(trouble or self._read_only_words())
+        self.warn(fault or self._read_only_words())
 
     # ------------------------------------------------------------ pages and actions
 

@@ -57,12 +57,12 @@ class Answering:
         """
         found = []
         while not self._came.empty():
-            place, trouble, crash = self._came.get()
+            place, fault, crash = self._came.get()
             if crash is not None:
                 raise crash
             if place in self.pending and self.pending[place].is_set():
                 del self.pending[place]
-            found.append((place, trouble))
+            found.append((place, fault))
         return found
 
     def leave(self) -> None:
@@ -74,17 +74,17 @@ class Answering:
     def _work(self) -> None:
         while (asked := self._asked.get()) is not None:
             place, ready = asked
-            trouble = ""
+            fault = ""
             crash: Exception | None = None
             try:
                 self._site.answer(place)
             except ShimfitError as error:
                 # The step that failed is the answer: nobody may take it for the reading.
-                trouble = error.message.removesuffix(": the last step was not logged")
+                fault = error.message.removesuffix(": the last step was not logged")
                 crash = error if error.kind == "internal" else None
             except Exception as error:  # noqa: BLE001 - raised again by collect(), where it can be seen
                 crash = error
-            self._came.put((place, trouble, crash))
+            self._came.put((place, fault, crash))
             ready.set()
 
 
@@ -123,7 +123,7 @@ class Planning:
         """Cost of the best plan so far; None while there is none."""
         self.made: RunPlan | None = None
         """The plan, once it is there."""
-        self.trouble: str = ""
+        self.fault: str = ""
         """Why there is none, in a sentence; empty while there is no trouble."""
 
     def start(self) -> None:
@@ -164,7 +164,7 @@ class Planning:
         if self._crash is not None:
             raise self._crash
         if self.made is None:
-            return self.trouble
+            return self.fault
         from shimfit.workflow.plan import log_plan
 
         if self._site.read_only:
@@ -195,7 +195,7 @@ class Planning:
             if error.kind == "internal":
                 self._crash = error
             else:
-                self.trouble = error.message
+                self.fault = error.message
         except Exception as error:  # noqa: BLE001 - raised again by keep(), where it can be seen
             self._crash = error
 

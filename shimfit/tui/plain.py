@@ -20,7 +20,7 @@ from shimfit.text.glyphs import ASCII, glyphs_for
 from shimfit.text.phrases import state_word
 from shimfit.text.pictures import foot_plan
 from shimfit.tui.handover import export_record, suggested_name
-from shimfit.tui.sensing import hold, lasting_trouble, look, sensor_of, take
+from shimfit.tui.sensing import hold, lasting_fault, look, sensor_of, take
 from shimfit.tui.session import Outcome, Session
 from shimfit.tui.setting_up import add_run, check_answer, lot_hint, run_steps
 
@@ -123,7 +123,7 @@ class _Conversation:
             "previous_post": lambda _: self._walk(-1),
             "find": self._find,
             "survey": lambda _: self.session.survey(),
-            "kind": lambda text: _told(self.session.kind_of_next(text)),
+            "kind": lambda text: _reported(self.session.kind_of_next(text)),
             "turn": self._turn,
         }
         if action.name in own:
@@ -290,7 +290,7 @@ class _Conversation:
         live = hold(sensor)
         outcome = take(self.session, sensor)
         if not outcome.done:
-            self.was_lost = bool(live.trouble)
+            self.was_lost = bool(live.fault)
             return f"refused: {outcome.message}"
         held = f"understood: inclinometer, {live.taken.text}\n" if live.taken is not None else ""
         return f"{held}{outcome.message}\n{self._post()}"
@@ -299,12 +299,10 @@ class _Conversation:
         """Say once that the inclinometer is lost, and once that it is back."""
         if self.sensor is None:
             return
-        trouble = look(self.sensor).trouble if self.was_lost else lasting_trouble(self.sensor)
-        if bool(trouble) != self.was_lost:
-            self.was_lost = bool(trouble)
-            self.say(
-                f"{trouble}." if trouble else "SENSOR: it is there again; Enter alone holds its reading."
-            )
+        fault = look(self.sensor).fault if self.was_lost else lasting_fault(self.sensor)
+        if bool(fault) != self.was_lost:
+            self.was_lost = bool(fault)
+            self.say(f"{fault}." if fault else "SENSOR: it is there again; Enter alone holds its reading.")
 
     # ------------------------------------------------------------ doing
 
@@ -327,9 +325,9 @@ class _Conversation:
     def _load(self, text: str) -> str:
         from shimfit.workflow.tables import load_lots
 
-        told = load_lots(self.session.site, Path(text).expanduser())
+        reported = load_lots(self.session.site, Path(text).expanduser())
         self.session.answer_missing()
-        return told
+        return reported
 
     def _write(self, name: str) -> str:
         if self.session.run is None:
@@ -382,7 +380,7 @@ class _Conversation:
         return f"{key}: {value.strip()}"
 
 
-def _told(outcome: Outcome) -> str:
+def _reported(outcome: Outcome) -> str:
     return outcome.message if outcome.done else f"refused: {outcome.message}"
 
 

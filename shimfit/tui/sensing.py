@@ -62,7 +62,7 @@ class Live:
     """None while there is nothing fresh and good: an old value never looks live."""
     word: str
     """State in words."""
-    trouble: str
+    fault: str
     """What stands on the banner; empty when all is well."""
     taken: Taken | None = None
     """A reading that is ready to be logged."""
@@ -125,18 +125,18 @@ def take(session: Session, sensor: Sensor) -> Outcome:
     live = look(sensor)
     reading = live.reading(record.height_mm)
     if reading is None:
-        return Outcome(live.trouble or f"not yet: {live.word}", done=False, bell="refused")
+        return Outcome(live.fault or f"not yet: {live.word}", done=False, bell="refused")
     outcome = session.take(reading)
     sensor.again()
     return outcome
 
 
-def lasting_trouble(sensor: Sensor) -> str:
+def lasting_fault(sensor: Sensor) -> str:
     """What is wrong with the link, when it does not come right by itself within LOST_S; else empty."""
     end_s = time.monotonic() + LOST_S
-    while (trouble := look(sensor).trouble) and time.monotonic() < end_s:
+    while (fault := look(sensor).fault) and time.monotonic() < end_s:
         time.sleep(1 / LOOKS_PER_SECOND)
-    return trouble
+    return fault
 
 
 def hold(sensor: Sensor) -> Live:
@@ -144,7 +144,7 @@ def hold(sensor: Sensor) -> Live:
     start_s = good_s = time.monotonic()
     while True:
         live, now_s = look(sensor), time.monotonic()
-        if not live.trouble:
+        if not live.fault:
             good_s = now_s
         if live.taken is not None or now_s - start_s >= HOLD_S or now_s - good_s >= LOST_S:
             return live

@@ -167,16 +167,16 @@ class Session:
 
         Spoken, also that two crews laid the run out differently; the screens have a banner for it.
         """
-        told = [self.run.conflict] if self._spoken and self.run is not None and self.run.conflict else []
+        reported = [self.run.conflict] if self._spoken and self.run is not None and self.run.conflict else []
         if self.site.box().instruments:
             from shimfit.workflow.instruments import due
 
-            told += due(self.site, self.site.now().date())
+            reported += due(self.site, self.site.now().date())
         if any(reading.stage == "mid" for reading in record.readings):
             from shimfit.workflow.reading import bow_words
 
-            told += [words for words in (bow_words(record),) if words]
-        return tuple(told)
+            reported += [words for words in (bow_words(record),) if words]
+        return tuple(reported)
 
     @property
     def wants_hints(self) -> bool:
@@ -463,13 +463,13 @@ class Session:
         self._asked = Asked()
         self.run = self.site.run(place.job, place.run)
         record = self.record
-        told = self._told(record) if record is not None else ""
+        reported = self._reported(record) if record is not None else ""
         plumb = record is not None and record.state is PostState.PLUMB
         if self.walks_on and record is not None and record.state is not PostState.HALF_READ:
             self.step(+1)
-        return Outcome(f"post {place.post} logged: {told}", bell="plumb" if plumb else "none")
+        return Outcome(f"post {place.post} logged: {reported}", bell="plumb" if plumb else "none")
 
-    def _told(self, record: PostRecord) -> str:
+    def _reported(self, record: PostRecord) -> str:
         """The state, and how far off with the tolerance beside it: `pack, 10.3 of 2.0 mm`."""
         words, word = self.words, state_word(record.state)
         if words is None or record.reading is None or record.reading.lean is None:

@@ -73,10 +73,12 @@ def preview_words(site: Site, answers: dict[str, str]) -> str:
     """What would be laid out: `8 posts, 1.2 m apart at most, corner at post 5`; EntryError or UsageError."""
     new = _new_run(site, answers)
     corners = [mark.name for mark in new.marks if mark.kind == "corner"]
-    told = [f"{len(new.marks)} posts, {shown.tape(new.every_mm, new.units)} apart at most"]
+    reported = [f"{len(new.marks)} posts, {shown.tape(new.every_mm, new.units)} apart at most"]
     if corners:
-        told.append(f"{'corner at post' if len(corners) == 1 else 'corners at posts'} {', '.join(corners)}")
-    return ", ".join(told)
+        reported.append(
+            f"{'corner at post' if len(corners) == 1 else 'corners at posts'} {', '.join(corners)}"
+        )
+    return ", ".join(reported)
 
 
 def add_run(site: Site, answers: dict[str, str]) -> RunState:

@@ -333,8 +333,8 @@ class Rows(ScrollView, Drawn, can_focus=True):
         width = self.size.width
         index = y + round(self.scroll_offset.y)
         if not self._items:
-            told = wrapped(self.empty, width)
-            return self.strip_of([(told[index], "")] if index < len(told) else [], width)
+            reported = wrapped(self.empty, width)
+            return self.strip_of([(reported[index], "")] if index < len(reported) else [], width)
         if index >= len(self._items):
             return self.strip_of([], width)
         runs = self._items[index]

@@ -20,7 +20,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
 from shimfit.errors import FileError
-from shimfit.outputs import CAPTURE, open_growing, trouble
+from shimfit.outputs import CAPTURE, fault, open_growing
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -99,20 +99,20 @@ class CaptureWriter:
         try:
             self._file.flush()
         except OSError as error:
-            raise trouble(self._path, error) from error
+            raise fault(self._path, error) from error
 
     def close(self) -> None:
         """Flush and close; harmless when it was closed before."""
         try:
             self._file.close()
         except OSError as error:
-            raise trouble(self._path, error) from error
+            raise fault(self._path, error) from error
 
     def _write(self, data: bytes) -> None:
         try:
             self._file.write(data)
         except OSError as error:
-            raise trouble(self._path, error) from error
+            raise fault(self._path, error) from error
 
 
 def _one_line(text: str) -> str:

@@ -128,7 +128,7 @@ STOPPED_S = 1.5
 """A reader that has said nothing for this long, its link open, has stopped: it speaks 30 times a second."""
 _PUBLISH_S = 0.03
 _GATHER_S = 0.02
-_TROUBLED = (WatchState.NO_DATA, WatchState.LISTENING, WatchState.STALE, WatchState.FROZEN)
+_FAULTY = (WatchState.NO_DATA, WatchState.LISTENING, WatchState.STALE, WatchState.FROZEN)
 _NOW_S = 0.25
 """The lean shown as now is the mean over this long."""
 
@@ -150,7 +150,7 @@ class Inclinometer:
         self._clock = clock
         self._start_s = clock()
         self._stream = Stream(self._options, on_sample=self._keep)
-        self._told_sample = on_sample
+        self._reported_sample = on_sample
         self._capture = self._open_capture(capture_path)
         self._last_error: str | None = None
         self._lock = threading.Lock()
@@ -162,7 +162,7 @@ class Inclinometer:
         self._published_s = -math.inf
         self._again = threading.Event()
         self._stopping = threading.Event()
-        self._trouble: ShimfitError | None = None
+        self._fault: ShimfitError | None = None
         self._port: links.Port | None = None
         self._baud: int | None = None
         self._speeds: list[int] = []
@@ -231,10 +231,10 @@ class Inclinometer:
             return self._messages
 
     @property
-    def trouble(self) -> ShimfitError | None:
+    def fault(self) -> ShimfitError | None:
         """Why the link is not open just now, or why the thread ended; None when all is well."""
         with self._lock:
-            return self._trouble
+            return self._fault
 
     # ---------------------------------------------------------------- the reading thread
 
@@ -243,7 +243,7 @@ class Inclinometer:
             self._run_for_ever()
         except FileError as error:  # the capture can't be written: say so, rather than lose bytes unsaid
             with self._lock:
-                self._trouble = error
+                self._fault = error
             self._is_open = False
             self._stream.lost(error.message)
             self._stream.say(error.message)
@@ -285,9 +285,9 @@ class Inclinometer:
         try:
             if self._port is not None:
                 url = links.find_again(self._port, links.ports()) or url
-            told = options.baud or (description.baud if description else None)
+            reported = options.baud or (description.baud if description else None)
             last_good = self._baud if self._stream.found else options.last_good_baud
-            speeds = (told,) if told else links.speeds_to_try(url, last_good)
+            speeds = (reported,) if reported else links.speeds_to_try(url, last_good)
             self._baud = speeds[0]
             framing = description.framing if isinstance(description, Modbus) else "8N1"
             link = links.open_link(url, baud=speeds[0], framing=framing, dtr=options.dtr, read_s=self._read_s)
@@ -309,7 +309,7 @@ class Inclinometer:
     def _fail(self, error: ShimfitError) -> None:
         now_s = self._clock()
         with self._lock:
-            self._trouble = error
+            self._fault = error
         self._stream.lost(error.message)
         self._stream.say(error.message)
         self._log("error", error.message)
@@ -319,7 +319,7 @@ class Inclinometer:
     def _opened(self, link: links.Link) -> None:
         now_s = self._clock()
         with self._lock:
-            self._trouble = None
+            self._fault = None
         self._is_open = True
         if self._port is None and "://" not in link.url:
             self._port = next((port for port in links.ports() if port.url == link.url), None)
@@ -395,7 +395,7 @@ class Inclinometer:
     def _log_loss(self, error: InstrumentError) -> None:
         now_s = self._clock()
         with self._lock:
-            self._trouble = error
+            self._fault = error
         self._is_open = False
         self._stream.lost(error.message)
         self._stream.say(error.message)
@@ -409,8 +409,8 @@ class Inclinometer:
         with self._lock:
             self._last_good_s = level.time_s
             self._ring.add(level.time_s, level.x_deg, level.y_deg, counts=not level.moving)
-        if self._told_sample is not None:
-            self._told_sample(sample, level)
+        if self._reported_sample is not None:
+            self._reported_sample(sample, level)
 
     def _publish(self, now_s: float, *, force: bool = False) -> None:
         """Work the snapshot out, a few ten times a second, and put it where the screen finds it."""
@@ -438,7 +438,7 @@ class Inclinometer:
             bytes_per_s=bytes_per_s,
             u=None if taken is None else (taken.u_along, taken.u_across),
             taken=taken,
-            banner=f"{view.state}: {view.words}" if view.state in _TROUBLED else None,
+            banner=f"{view.state}: {view.words}" if view.state in _FAULTY else None,
             held_s=view.held_s,
             format=stream.format,
             baud=self._baud,
@@ -488,7 +488,7 @@ class Inclinometer:
             self._capture.close()
         except FileError as error:
             with self._lock:
-                self._trouble = error
+                self._fault = error
 
     def _at_exit(self) -> None:
         self.stop()

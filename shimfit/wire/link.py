@@ -30,7 +30,7 @@ _SOCKET_READ_S = 0.05
 _WRITE_S = 2.0
 # pyserial lets bare OSError, its own SerialException (an OSError), TypeError (a port closed while it is
 # read) and ValueError (bad URL or setting) through; struct and attribute errors were never seen.
-_TROUBLE = (OSError, TypeError, ValueError)
+_FAULT = (OSError, TypeError, ValueError)
 
 
 class Link(Protocol):
@@ -74,35 +74,35 @@ class SerialLink:
             else:
                 first = b""
             return first + bytes(self._port.read(min(waiting, _MOST))) if waiting else first
-        except _TROUBLE as error:
+        except _FAULT as error:
             raise InstrumentError(lost_sentence(self.url, error)) from error
 
     def write(self, data: bytes) -> None:
         """See Link."""
         try:
             self._port.write(data)
-        except _TROUBLE as error:
+        except _FAULT as error:
             raise InstrumentError(lost_sentence(self.url, error)) from error
 
     def empty(self) -> None:
         """See Link."""
         try:
             self._port.reset_input_buffer()
-        except _TROUBLE as error:
+        except _FAULT as error:
             raise InstrumentError(lost_sentence(self.url, error)) from error
 
     def set_speed(self, baud: int) -> None:
         """See Link."""
         try:
             self._port.baudrate = baud
-        except _TROUBLE as error:
+        except _FAULT as error:
             raise InstrumentError(lost_sentence(self.url, error)) from error
 
     def close(self) -> None:
         """See Link. pyserial leaves a socket open that was reset by its far end."""
         held = getattr(self._port, "_socket", None)
         for part in (self._port, held):
-            with contextlib.suppress(*_TROUBLE):  # gone already: there is nothing left to let go of
+            with contextlib.suppress(*_FAULT):  # gone already: there is nothing left to let go of
                 if part is not None:
                     part.close()
 
@@ -184,7 +184,7 @@ def open_link(
         raise bad_url from error
     try:
         port.open()
-    except _TROUBLE as error:
+    except _FAULT as error:
         raise InstrumentError(open_sentence(url, error)) from error
     return SerialLink(url, port)
 

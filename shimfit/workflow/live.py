@@ -107,8 +107,8 @@ class LivePacking:
         self._shown = found
         if not any(piece.lot in self._rests for pack in found.packs for piece in pack.pieces):
             return found
-        told = self._box.numbered(found.packs, self._promised, kerf_mm=self._kerf_mm)
-        return replace(found, packs=told)
+        reported = self._box.numbered(found.packs, self._promised, kerf_mm=self._kerf_mm)
+        return replace(found, packs=reported)
 
     def _pushes(self, lean: Lean, packs: tuple[Pack, ...]) -> list[Push]:
         share = self._known.mean

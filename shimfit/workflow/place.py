@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from shimfit.errors import LONGEST_NAME, UsageError, sign_trouble
+from shimfit.errors import LONGEST_NAME, UsageError, sign_fault
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,9 +39,9 @@ def parse_run(text: str) -> tuple[str, str]:
 def check_name(text: str, what: str) -> str:
     """A name of a job, run or post: short, one line, no slash, no surrounding blanks; raises UsageError."""
     name = text.strip()
-    trouble = sign_trouble(name, LONGEST_NAME)
-    if trouble is not None:
-        raise UsageError(f"{name[:LONGEST_NAME]!r} can't be the name of a {what}: it {trouble}")
+    fault = sign_fault(name, LONGEST_NAME)
+    if fault is not None:
+        raise UsageError(f"{name[:LONGEST_NAME]!r} can't be the name of a {what}: it {fault}")
     if not name or "/" in name or "\n" in name or "\t" in name:
         raise UsageError(
             f"{text!r} can't be the name of a {what}: a name is not empty and has no slash in it"

@@ -81,9 +81,9 @@ def _post(row: Mapping[str, Any], where: str) -> PlanPost:
     return PlanPost(str(name), foot, height_mm, lean, tolerance, aim)
 
 
-def _options(told: Mapping[str, Any], saw: Mapping[str, Any]) -> Options:
+def _options(reported: Mapping[str, Any], saw: Mapping[str, Any]) -> Options:
     plain = Options()
-    clamp = told.get("clamp", {})
+    clamp = reported.get("clamp", {})
     if not isinstance(clamp, Mapping):
         raise FileError("options.clamp: is an object with preload_mm")
     angles = saw.get("settings_deg", [])
@@ -91,11 +91,11 @@ def _options(told: Mapping[str, Any], saw: Mapping[str, Any]) -> Options:
         raise FileError("saw.settings_deg: is a list of angles in degrees")
     degrees = tuple(_number(dict(enumerate(angles)), k, "saw.settings_deg") for k in range(len(angles)))
     usual = plain.saw
-    pieces = told.get("max_pieces", plain.max_pieces)
+    pieces = reported.get("max_pieces", plain.max_pieces)
     if not isinstance(pieces, int) or isinstance(pieces, bool):
         raise FileError(f"options.max_pieces: {pieces!r} isn't a whole number")
     stands_at = saw.get("stands_at_deg")
-    prices = told.get("minutes", {})
+    prices = reported.get("minutes", {})
     if not isinstance(prices, Mapping):
         raise FileError("options.minutes: is an object with prices in minutes, like round and piece")
     known = {one.name: getattr(plain.minutes, one.name) for one in fields(Minutes)}
@@ -108,13 +108,15 @@ def _options(told: Mapping[str, Any], saw: Mapping[str, Any]) -> Options:
             raise FileError(f"options.minutes.{name}: has to be 0 or more, not {value:g}")
     try:
         return Options(
-            objective=told.get("objective", plain.objective),
+            objective=reported.get("objective", plain.objective),
             minutes=Minutes(**minutes),
-            min_inside_mm=_number({"min_inside_mm": plain.min_inside_mm, **told}, "min_inside_mm", "options"),
-            layout=told.get("layout", plain.layout),
+            min_inside_mm=_number(
+                {"min_inside_mm": plain.min_inside_mm, **reported}, "min_inside_mm", "options"
+            ),
+            layout=reported.get("layout", plain.layout),
             max_pieces=pieces,
-            bearing_mm=_number({"bearing_mm": plain.bearing_mm, **told}, "bearing_mm", "options"),
-            bearing_point=told.get("bearing_point", plain.bearing_point),
+            bearing_mm=_number({"bearing_mm": plain.bearing_mm, **reported}, "bearing_mm", "options"),
+            bearing_point=reported.get("bearing_point", plain.bearing_point),
             preload_mm=_number({"preload_mm": plain.preload_mm, **clamp}, "preload_mm", "options.clamp"),
             saw=Saw(
                 tuple(dict.fromkeys(degrees)),

@@ -331,8 +331,8 @@ def bow_words(post: PostRecord) -> str | None:
 def _message(reading: Reading, post: PostRecord) -> str:
     """What was logged, and how the post stands by it."""
     if reading.stage == "mid":
-        told = bow_words(post)
-        return "logged at half height" + (f": {told}" if told else "")
+        reported = bow_words(post)
+        return "logged at half height" + (f": {reported}" if reported else "")
     if post.half is not None:
         missing = "out/house" if post.half.slope_across is None else "next/prev"
         return f"logged as half: {missing} is still to be read"

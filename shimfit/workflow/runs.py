@@ -107,8 +107,8 @@ def _standing(post: PostRecord, turn_deg: float) -> StandingPost | None:
     lean = post.lean_now[0]
     if lean is None:
         return None
-    told = turn_deg if post.turn_deg is None else post.turn_deg
-    turn = told if post.kind == "corner" else 0.0
+    reported = turn_deg if post.turn_deg is None else post.turn_deg
+    turn = reported if post.kind == "corner" else 0.0
     return StandingPost(post.name, post.leg, post.station_mm, post.foot, lean, post.height_mm, turn_deg=turn)
 
 

@@ -40,16 +40,16 @@ if TYPE_CHECKING:
 
 
 _Given = ParamSpec("_Given")
-_Told = TypeVar("_Told")
+_Reported = TypeVar("_Reported")
 
 
 def _in_one_turn(
-    move: Callable[Concatenate[Site, _Given], _Told],
-) -> Callable[Concatenate[Site, _Given], _Told]:
+    move: Callable[Concatenate[Site, _Given], _Reported],
+) -> Callable[Concatenate[Site, _Given], _Reported]:
     """A move whose entry follows from what it reads: nobody else logs in between."""
 
     @wraps(move)
-    def in_turn(site: Site, /, *given: _Given.args, **more: _Given.kwargs) -> _Told:
+    def in_turn(site: Site, /, *given: _Given.args, **more: _Given.kwargs) -> _Reported:
         with site.journal.exclusively():
             return move(site, *given, **more)
 

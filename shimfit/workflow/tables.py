@@ -70,9 +70,9 @@ def rows(text: str, file: str, required: Iterable[str], known: Iterable[str]) ->
             _check_header(header, Row(file, number, {}), required, columns, known)
             continue
         if len(cells) != len(header):
-            raise Row(file, number, {}).refuse(None, csvfile.cells_trouble(cells, len(header)))
-        told = {name: cell.strip() for name, cell in zip(header, cells, strict=True) if cell.strip()}
-        found.append(Row(file, number, told))
+            raise Row(file, number, {}).refuse(None, csvfile.cells_fault(cells, len(header)))
+        reported = {name: cell.strip() for name, cell in zip(header, cells, strict=True) if cell.strip()}
+        found.append(Row(file, number, reported))
     if header is None:
         raise FileError(f"{file} is empty: it needs a header line first", path=file, line=1)
     return found
@@ -130,9 +130,13 @@ def _post(row: Row, name: str, units: Units, run: Tolerance | None) -> dict[str,
         if "tolerance" in row.cells or "per_direction" in row.cells:
             usual = run or parse_tolerance(DEFAULT_TOLERANCE)
             each = _yes(row, "per_direction") if "per_direction" in row.cells else usual.per_direction
-            told = row.cells.get("tolerance")
-            own = replace(usual, per_direction=each) if told is None else parse_tolerance(told, each, units)
-            if told is not None or own != usual:
+            reported = row.cells.get("tolerance")
+            own = (
+                replace(usual, per_direction=each)
+                if reported is None
+                else parse_tolerance(reported, each, units)
+            )
+            if reported is not None or own != usual:
                 data["tolerance"] = tolerance_to_json(own)
         for column in ("station_mm", "height_mm"):
             length = _length(row, column)
@@ -161,7 +165,7 @@ def _signed(row: Row, column: str) -> float:
     except ValueError:
         value = math.nan
     if not abs(value) < 1000.0:
-        raise row.refuse(column, csvfile.number_trouble(cell))
+        raise row.refuse(column, csvfile.number_fault(cell))
     return value
 
 
@@ -186,7 +190,7 @@ def _length(row: Row, column: str) -> float | None:
     zero_ok = column in ("station_mm", "rod_hole_mm")
     if column in row.cells:
         if "," in row.cells[column]:
-            raise row.refuse(column, csvfile.number_trouble(row.cells[column]))
+            raise row.refuse(column, csvfile.number_fault(row.cells[column]))
         return parse_length(f"{row.cells[column]}mm", "mm", what=column, zero_ok=zero_ok)
     inches = column.replace("_mm", "_in")
     if inches in row.cells:

@@ -163,7 +163,7 @@ def main() -> int:
     for name in KINDS:
         if args.kind and args.kind not in name:
             continue
-        for told, doubts in (
+        for reported, doubts in (
             (name, None),
             *([(f"{name}, memory known", known)] if name == "AR(0.98)" else []),
         ):
@@ -171,7 +171,7 @@ def main() -> int:
             worst = min(worst, row.covered)
             points = "  ".join(f"{u:6.4f}" for u in row.u_deg)
             print(
-                f"{told:<32} {100 * row.covered:6.1f}%  {100 * row.given:5.1f}%  {row.rms_deg:8.4f}°   "
+                f"{reported:<32} {100 * row.covered:6.1f}%  {100 * row.given:5.1f}%  {row.rms_deg:8.4f}°   "
                 f"{points}°  {row.taken_s[0]:5.1f} s  {row.taken_s[1]:5.1f} s",
                 flush=True,
             )

@@ -54,8 +54,8 @@ def _session(journal: Journal, chance: random.Random, said: int, number: tuple[i
     trial, first = number
     for n in range(first, first + STEPS_A_SESSION):
         events = _step(journal, chance, f"{trial}-{n}", str(n % POSTS + 1))
-        told = [[event.id, event.kind, event.post, event.data.get("text")] for event in events]
-        os.write(said, (json.dumps(told) + "\n").encode())
+        reported = [[event.id, event.kind, event.post, event.data.get("text")] for event in events]
+        os.write(said, (json.dumps(reported) + "\n").encode())
         journal.run("pier", "north")
     journal.box()
 

@@ -122,8 +122,8 @@ with Site.open(path, options=options) as site:
 
 def warm(folder: Path) -> dict[str, str]:
     """What the children run with: bytecode kept here, a usual terminal, no data file of one's own."""
-    told = {name: text for name, text in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
-    return told | {
+    reported = {name: text for name, text in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
+    return reported | {
         "PYTHONPYCACHEPREFIX": str(folder / "bytecode"),
         "TERM": "xterm-256color",
         "LANG": "C.UTF-8",
@@ -286,11 +286,11 @@ def echoes_of(path: Path, columns: int) -> dict[str, str]:
     with Site.open(path, read_only=True) as site:
         place = site.last_place()
         lines = {reading[:length] for reading in READINGS for length in range(1, len(reading) + 1)}
-        told = {
+        reported = {
             line: drawing.echo(site.echo(place, line), glyphs_for(ascii_only=False), columns)[0]
             for line in lines
         }
-    return {line: wrapped(text, columns)[0] for line, text in told.items()}
+    return {line: wrapped(text, columns)[0] for line, text in reported.items()}
 
 
 def target_at_20_hz(
@@ -343,16 +343,16 @@ def starting(small: Path, environment: dict[str, str]) -> None:
         if turn:  # the first one only warms the bytecode
             rounds.append(times)
 
-    def told(name: str, beside: str) -> str:
+    def reported(name: str, beside: str) -> str:
         ratio = statistics.median(times[name] / times[beside] for times in rounds)
         return f"{statistics.median(times[name] for times in rounds):.3f} s = {ratio:.2f} x"
 
     for name, words in (("bare", "bare app, first paint 80x24"), ("pass", "python -c pass")):
         row(words, f"{statistics.median(times[name] for times in rounds):.3f} s")
-    row("shimfit, first paint 80x24, 24 posts", told("ours", "bare"), "<= 1.6 x bare app")
-    row("shimfit --version", told("version", "pass"), "<= 4 x python -c pass")
-    row("shimfit solve, exact thicknesses", told("solve", "bare"), "<= 1.0 x bare app")
-    row("shimfit solve --stock", told("from a box", "bare"), "<= 1.0 x bare app")
+    row("shimfit, first paint 80x24, 24 posts", reported("ours", "bare"), "<= 1.6 x bare app")
+    row("shimfit --version", reported("version", "pass"), "<= 4 x python -c pass")
+    row("shimfit solve, exact thicknesses", reported("solve", "bare"), "<= 1.0 x bare app")
+    row("shimfit solve --stock", reported("from a box", "bare"), "<= 1.0 x bare app")
     ratio = statistics.median(times["ours MB"] / times["bare MB"] for times in rounds)
     megabytes = statistics.median(times["ours MB"] for times in rounds)
     row("resident before the solver loads", f"{megabytes:.0f} MB = {ratio:.2f} x", "<= 1.5 x bare app")
@@ -368,8 +368,8 @@ def typing(large: Path, link: str, environment: dict[str, str]) -> None:
         child = Terminal(["-c", OUR_KEYS, str(large), link], environment, columns, rows)
         firsts, others = keys_to_echo(child, echoes_of(large, columns), [ENTER, CLEAR, DOWN])
         ours = firsts + others
-        told = f"median {median(ours):.1f}, p99 {p99(ours):.1f} ms = {p99(ours) / p99(bare):.1f} x"
-        row(f"key to echo, 1,000 posts, 100 Hz, {columns}x{rows}", told, "p99 <= 50 ms")
+        reported = f"median {median(ours):.1f}, p99 {p99(ours):.1f} ms = {p99(ours) / p99(bare):.1f} x"
+        row(f"key to echo, 1,000 posts, 100 Hz, {columns}x{rows}", reported, "p99 <= 50 ms")
         row(
             "  first keys of a reading / all others",
             f"median {median(firsts):.1f} / {median(others):.1f} ms",

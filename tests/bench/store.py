@@ -323,8 +323,8 @@ def measure_posts(folder: Path) -> None:
                 start = time.process_time()
                 site.log_reading(place, "6n 10h", sure=True)
                 read.append(time.process_time() - start)
-        told = (opened, statistics.median(noted), statistics.median(read))
-        print(f"  {posts:<12,}" + "".join(f"{s * 1e3:>10.1f}" for s in told))
+        reported = (opened, statistics.median(noted), statistics.median(read))
+        print(f"  {posts:<12,}" + "".join(f"{s * 1e3:>10.1f}" for s in reported))
 
 
 def main() -> None:

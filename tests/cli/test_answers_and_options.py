@@ -27,12 +27,12 @@ def pier(shimfit: Callable[..., Any]) -> Callable[..., Any]:
 
 def test_every_step_answers_with_the_state_after_it(pier: Callable[..., Any]) -> None:
     def state(*words: str) -> Any:
-        told = pier(*words, "--json").json
-        assert told["message"]
-        assert told["place"] == "pier/east/1"
+        reported = pier(*words, "--json").json
+        assert reported["message"]
+        assert reported["place"] == "pier/east/1"
         shown = pier("run", "show", "pier/east", "--json").json["posts"][0]["state"]
-        assert told["state"] == shown
-        return told["state"]
+        assert reported["state"] == shown
+        return reported["state"]
 
     assert state("pack", "pier/east/1") == state("note", "pier/east/1", "knot on the house side")
     tightened = state("tighten", "pier/east/1", "--torque", "20Nm")
@@ -45,10 +45,14 @@ def test_every_step_answers_with_the_state_after_it(pier: Callable[..., Any]) ->
 
 def test_a_lot_that_goes_out_answers_with_what_is_left(pier: Callable[..., Any]) -> None:
     first = pier("stock", "list", "--json").json["lots"][0]
-    told = pier("stock", "out", first["lot"], "1", "--json").json
-    assert (told["lot"], told["left"], told["state"]) == (first["lot"], first["count"] - 1, "in the box")
-    told = pier("stock", "out", first["lot"], "--json").json
-    assert (told["left"], told["state"]) == (0, "used up")
+    reported = pier("stock", "out", first["lot"], "1", "--json").json
+    assert (reported["lot"], reported["left"], reported["state"]) == (
+        first["lot"],
+        first["count"] - 1,
+        "in the box",
+    )
+    reported = pier("stock", "out", first["lot"], "--json").json
+    assert (reported["left"], reported["state"]) == (0, "used up")
 
 
 def test_a_table_of_readings_exits_as_its_worst_reading_would(
@@ -101,8 +105,8 @@ def test_before_anything_is_begun_there_is_nothing_to_show_and_none_is_made(
 
 
 def test_lengths_may_have_seventeen_digits(shimfit: Callable[..., Any]) -> None:
-    told = shimfit("solve", "6n10h", "--height", SENT, "--foot", "90x90mm", "--json").json
-    assert told["post"]["height_mm"] == 1117.5999999999999
+    reported = shimfit("solve", "6n10h", "--height", SENT, "--foot", "90x90mm", "--json").json
+    assert reported["post"]["height_mm"] == 1117.5999999999999
 
 
 @pytest.mark.parametrize(

@@ -67,8 +67,8 @@ def test_a_wrong_call_is_judged_by_the_whole_command_line(words: list[str], caps
 def test_help_lists_every_command(words: list[str], capsys) -> None:
     with pytest.raises(SystemExit):
         main(words, Io())
-    told = capsys.readouterr().out
-    assert all(f"\n    {name} " in told for name in NAMES)
+    reported = capsys.readouterr().out
+    assert all(f"\n    {name} " in reported for name in NAMES)
 
 
 @pytest.mark.parametrize(

@@ -24,12 +24,12 @@ def box(tmp_path: Path, rows: str, header: str = HEADER) -> str:
 
 
 def test_one_post_has_every_key_of_the_contract(shimfit: Callable[..., Any]) -> None:
-    told = shimfit(*ONE, "--json").json
+    reported = shimfit(*ONE, "--json").json
     assert {
         *("schema", "entry", "understood", "post", "lean", "pivot", "gap_mm", "edges", "packs", "change"),
         *("resting", "tolerance", "within", "status", "why", "cost", "cautions"),
-    } <= set(told)
-    assert told["gap_mm"] == pytest.approx(
+    } <= set(reported)
+    assert reported["gap_mm"] == pytest.approx(
         {
             "prev-house": 0,
             "next-house": 1.0,
@@ -41,8 +41,8 @@ def test_one_post_has_every_key_of_the_contract(shimfit: Callable[..., Any]) -> 
             "house": 0.5,
         }
     )
-    assert told["edges"]["next"] == {"from": "next-house", "from_mm": 1.0, "to": "next-out", "to_mm": 1.5}
-    assert all(pack["made_mm"] == pack["need_mm"] and pack["pieces"] == [] for pack in told["packs"])
+    assert reported["edges"]["next"] == {"from": "next-house", "from_mm": 1.0, "to": "next-out", "to_mm": 1.5}
+    assert all(pack["made_mm"] == pack["need_mm"] and pack["pieces"] == [] for pack in reported["packs"])
 
 
 @pytest.mark.parametrize(
@@ -52,15 +52,15 @@ def test_one_post_has_every_key_of_the_contract(shimfit: Callable[..., Any]) -> 
 def test_the_pivot_is_a_corner_a_face_or_nothing(
     shimfit: Callable[..., Any], entry: str, pivot: str | None
 ) -> None:
-    told = shimfit("solve", entry, "--height", "1000mm", "--foot", "100x100mm", "--json").json
-    assert told["pivot"] == pivot
+    reported = shimfit("solve", entry, "--height", "1000mm", "--foot", "100x100mm", "--json").json
+    assert reported["pivot"] == pivot
 
 
 def test_a_round_foot_has_eight_seats_no_pivot_and_no_edges(shimfit: Callable[..., Any]) -> None:
-    told = shimfit("solve", "10mm n 5mm o", "--height", "1000mm", "--foot", "d100mm", "--json").json
-    assert told["pivot"] is None
-    assert "edges" not in told
-    assert len(told["gap_mm"]) == 8
+    reported = shimfit("solve", "10mm n 5mm o", "--height", "1000mm", "--foot", "d100mm", "--json").json
+    assert reported["pivot"] is None
+    assert "edges" not in reported
+    assert len(reported["gap_mm"]) == 8
 
 
 def test_packs_in_place_give_new_totals_and_what_to_change(shimfit: Callable[..., Any]) -> None:
@@ -169,9 +169,9 @@ def test_the_record_has_a_row_a_post_with_the_promised_keys(shimfit: Callable[..
     shimfit("job new lake")
     shimfit("run new lake/a --length 1200 --every 1200 --foot 90x90mm --height 1000mm")
     shimfit("read", "lake/a/1", "0.2mm n 0", "--by", "the crew")
-    told = shimfit("record lake/a --json").json
-    assert {"schema", "job", "run", "posts", "log"} <= set(told)
-    row = told["posts"][0]
+    reported = shimfit("record lake/a --json").json
+    assert {"schema", "job", "run", "posts", "log"} <= set(reported)
+    row = reported["posts"][0]
     assert {
         *("post", "state", "before", "after", "tolerance", "decision", "probability", "packs", "rounds"),
         *("torque", "notes"),

@@ -56,11 +56,15 @@ def recorded(type_: Callable[..., Any], post: str) -> dict[str, Any]:
 def test_packed_after_it_was_plumb_it_is_to_be_read_again(type_, tmp_path) -> None:
     type_("stock", "import", str(tmp_path / "box.csv"))
     type_("read", "lake/walk/3", "8n 3o")
-    code, told = type_("read", "lake/walk/3", "0.5n 0", "--json", "--sure")
-    assert (code, told["state"], told["answer"], told["decision"]) == (0, "plumb", None, "plumb")
+    code, reported = type_("read", "lake/walk/3", "0.5n 0", "--json", "--sure")
+    assert (code, reported["state"], reported["answer"], reported["decision"]) == (0, "plumb", None, "plumb")
     assert recorded(type_, "3")["decision"] == "plumb"
-    _, told = type_("pack", "lake/walk/3", "next-out=F1", "--json")
-    assert (told["state"], told["decision"], told["next"]) == ("tighten & re-read", "none", "tighten")
+    _, reported = type_("pack", "lake/walk/3", "next-out=F1", "--json")
+    assert (reported["state"], reported["decision"], reported["next"]) == (
+        "tighten & re-read",
+        "none",
+        "tighten",
+    )
     row = recorded(type_, "3")
     assert (row["state"], row["decision"], row["probability"], row["after"]) == (
         "tighten & re-read", "none", None, None
@@ -80,11 +84,11 @@ def test_what_was_read_out_and_never_packed_counts_as_out(type_) -> None:
 
 def test_a_box_that_was_filled_answers_every_post_at_once(type_, tmp_path) -> None:
     for post in ("1", "2"):
-        code, told = type_("read", f"lake/walk/{post}", "8n 3o", "--json")
-        assert (code, told["answer"]["status"], told["next"]) == (1, "impossible", "no pack")
+        code, reported = type_("read", f"lake/walk/{post}", "8n 3o", "--json")
+        assert (code, reported["answer"]["status"], reported["next"]) == (1, "impossible", "no pack")
     assert shown(type_, "1")["state"] == "out of plumb"
-    _, told = type_("stock", "import", str(tmp_path / "box.csv"), "--json")
-    assert told["answered"] == ["lake/walk/1", "lake/walk/2"]
+    _, reported = type_("stock", "import", str(tmp_path / "box.csv"), "--json")
+    assert reported["answered"] == ["lake/walk/1", "lake/walk/2"]
     for post in ("1", "2"):
         row = shown(type_, post)
         assert (row["state"], row["next"], len(row["prescribed"]) > 0) == ("pack", "pack", True)
@@ -163,8 +167,8 @@ def test_a_changed_setting_that_has_a_say_makes_a_new_answer(type_, tmp_path, be
 def test_a_saw_that_can_be_set_serves_the_post_that_no_pack_could(type_, tmp_path) -> None:
     (tmp_path / "strips.csv").write_text(OAK)
     type_("stock", "import", str(tmp_path / "strips.csv"))
-    _, told = type_("read", "lake/walk/1", "40n 15o", "--json", "--sure")
-    assert (told["next"], told["answer"]["status"]) == ("no pack", "impossible")
+    _, reported = type_("read", "lake/walk/1", "40n 15o", "--json", "--sure")
+    assert (reported["next"], reported["answer"]["status"]) == ("no pack", "impossible")
     type_("settings", "saw_deg", "0.5 1 1.5 2")
     assert shown(type_, "1")["next"] == "pack"
     type_("undo", "box")
@@ -198,12 +202,12 @@ def test_options_of_a_run_are_changed_by_command_and_answered_anew(type_, tmp_pa
     change = ("--kerf", "3mm", "--rod-at", "next=4mm", "--tolerance", "1:300 each way", "--rule", "2u")
     _, said = type_("run", "set", "lake/walk", *change)
     assert "new answer for lake/walk/1" in said
-    _, told = type_("run", "show", "lake/walk")
-    assert "tolerance 1:300 in each direction" in told
-    assert "rod off the middle: next=4 mm, saw cuts 3 mm wide" in told
-    _, told = type_("run", "show", "lake/walk", "--json")
-    assert (told["kerf_mm"], told["foot"]["rod_at_mm"]) == (3.0, [4.0, 0.0])
-    assert told["posts"][0]["next"] == "pack"
+    _, reported = type_("run", "show", "lake/walk")
+    assert "tolerance 1:300 in each direction" in reported
+    assert "rod off the middle: next=4 mm, saw cuts 3 mm wide" in reported
+    _, reported = type_("run", "show", "lake/walk", "--json")
+    assert (reported["kerf_mm"], reported["foot"]["rod_at_mm"]) == (3.0, [4.0, 0.0])
+    assert reported["posts"][0]["next"] == "pack"
     _, listed = type_("job", "list")
     assert "tolerance 1:300 in each direction" in listed
     code, said = type_("run", "set", "lake", "--kerf", "3mm")
@@ -213,13 +217,13 @@ def test_options_of_a_run_are_changed_by_command_and_answered_anew(type_, tmp_pa
 def test_what_a_wider_limit_made_needless_is_not_taken_to_have_gone_in(type_, tmp_path) -> None:
     type_("stock", "import", str(tmp_path / "box.csv"))
     type_("read", "lake/walk/1", "8n 3o")
-    _, told = type_("read", "lake/walk/1", "4n 0", "--json", "--sure")
-    assert (told["state"], told["next"]) == ("out of plumb", "change packs")
+    _, reported = type_("read", "lake/walk/1", "4n 0", "--json", "--sure")
+    assert (reported["state"], reported["next"]) == ("out of plumb", "change packs")
     before, (_, box) = shown(type_, "1")["packs_in_place"], type_("stock", "list", "--json")
     type_("run", "set", "lake/walk", "--tolerance", "1:100")
     assert shown(type_, "1")["state"] == "plumb"
-    _, told = type_("tighten", "lake/walk/1", "--json")
-    assert (told["state"], told["changed"]) == ("tighten & re-read", "tightened")
+    _, reported = type_("tighten", "lake/walk/1", "--json")
+    assert (reported["state"], reported["changed"]) == ("tighten & re-read", "tightened")
     assert shown(type_, "1")["packs_in_place"] == before
     assert type_("stock", "list", "--json")[1] == box
 
@@ -227,8 +231,13 @@ def test_what_a_wider_limit_made_needless_is_not_taken_to_have_gone_in(type_, tm
 def test_too_close_lists_what_is_to_be_done_from_here_and_not_what_was(type_, tmp_path) -> None:
     type_("stock", "import", str(tmp_path / "box.csv"))
     type_("read", "lake/walk/1", "8n 3o")
-    code, told = type_("read", "lake/walk/1", "1.9n 0", "--json", "--sure")
-    assert (code, told["state"], told["next"], told["answer"]) == (0, "too close to call", "turn level", None)
+    code, reported = type_("read", "lake/walk/1", "1.9n 0", "--json", "--sure")
+    assert (code, reported["state"], reported["next"], reported["answer"]) == (
+        0,
+        "too close to call",
+        "turn level",
+        None,
+    )
     _, said = type_("read", "lake/walk/1", "1.9n 0", "--sure")
     assert "the level turned end for end" in said
     assert "No answer" not in said

@@ -156,14 +156,14 @@ def test_the_record_as_it_stood_byte_for_byte(shimfit, paper, tmp_path):
     before = {ending: tmp_path / f"before.{ending}" for ending in ("pdf", "csv")}
     write = [word for ending, file in before.items() for word in (f"--{ending}", str(file))]
     assert shimfit("record", "lake/walk", *write).code == 0
-    said, told = shimfit(RECORD).out, shimfit(f"{RECORD} --json").out
-    of_file = json.loads(told)["log"]["hash"]
+    said, reported = shimfit(RECORD).out, shimfit(f"{RECORD} --json").out
+    of_file = json.loads(reported)["log"]["hash"]
     for command in ("note lake/walk/1 later", "undo lake", "undo lake", "note pond/walk/1 wet"):
         assert shimfit(command).code == 0
     assert shimfit(RECORD).out != said
     for figure in (paper, of_file):
         assert shimfit(f"{RECORD} --as-of {figure}").out == said
-        assert shimfit(f"{RECORD} --json --as-of {figure}").out == told
+        assert shimfit(f"{RECORD} --json --as-of {figure}").out == reported
         again = [word.replace("before", "again") for word in write]
         assert shimfit("record", "lake/walk", "--as-of", figure, *again, "--force").code == 0
         for ending, file in before.items():
@@ -171,13 +171,13 @@ def test_the_record_as_it_stood_byte_for_byte(shimfit, paper, tmp_path):
 
 
 def test_as_of_a_file_hash_knows_the_box_of_that_moment(shimfit, paper):
-    told = shimfit(f"{RECORD} --json").json
+    reported = shimfit(f"{RECORD} --json").json
     assert shimfit("instrument add long --kind level --length 1200mm").code == 0
     assert shimfit("note pond/walk/1 wet").code == 0
     now = shimfit(f"{RECORD} --json").json
     assert now["log"]["figure"] == paper
-    assert now["log"]["hash"] != told["log"]["hash"]
-    assert shimfit(f"{RECORD} --json --as-of {told['log']['hash']}").json == told
+    assert now["log"]["hash"] != reported["log"]["hash"]
+    assert shimfit(f"{RECORD} --json --as-of {reported['log']['hash']}").json == reported
     assert shimfit(f"{RECORD} --json --as-of {paper}").json == now, "as last printed before the job went on"
 
 

@@ -45,7 +45,7 @@ def test_lines_to_type_are_left_whole(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("COLUMNS", "40")
     assert len(LINES) > 30
     for command in [PARSER, *ALL]:
-        told = command.format_help()
-        assert all(line in told for line in LINES if line in (command.epilog or ""))
-        sentences = [line for line in told.splitlines() if not line.startswith(("  ", "usage"))]
+        reported = command.format_help()
+        assert all(line in reported for line in LINES if line in (command.epilog or ""))
+        sentences = [line for line in reported.splitlines() if not line.startswith(("  ", "usage"))]
         assert all(len(line) <= 40 for line in sentences), command.prog

@@ -71,19 +71,19 @@ IN_MM = re.compile(r"\d ?mm\b|\bmm/m\b| mm\b|mm²|\bMPa\b|\bN[ ·]?m\b|\d N\b")
 
 
 def test_nothing_that_is_told_in_an_inch_job_is_in_millimetres(shimfit) -> None:
-    told = {command: ran.out + ran.err for command in JOB for ran in [shimfit(command)]}
-    metric = [f"{command}: {line}" for command, text in told.items() for line in text.splitlines()
+    reported = {command: ran.out + ran.err for command in JOB for ran in [shimfit(command)]}
+    metric = [f"{command}: {line}" for command, text in reported.items() for line in text.splitlines()
               if IN_MM.search(line)]  # fmt: skip
     assert not metric, "\n".join(metric)
-    assert all(told[command].strip() for command in JOB), "a command that says nothing proves nothing"
-    assert 'flat   3/32" thick' in told["stock list"]
-    assert 'post 46", rod ' in told[MAKEUP]
+    assert all(reported[command].strip() for command in JOB), "a command that says nothing proves nothing"
+    assert 'flat   3/32" thick' in reported["stock list"]
+    assert 'post 46", rod ' in reported[MAKEUP]
     # 4003.4 N on 3.5 x 3.5 in less a hole of 14 mm; 1 lbf = 4.448222 N (NIST SP 811, Appendix B.8).
-    assert "of 435 psi" in told[MAKEUP]
-    assert re.search(r"under the foot.*: 7\d of 435 psi \(1[5-9] %\)", told[MAKEUP]), told[MAKEUP]
-    assert "tightened to 30 lbf ft" in told["tighten pier/porch/2 --torque '30 lbf ft'"]
-    assert "900 lbf ft is more" in told["tighten pier/porch/2 --torque '900 lbf ft'"]
-    assert 'at 44"' in told["read pier/porch/1 '1/4n3/8h'"]
+    assert "of 435 psi" in reported[MAKEUP]
+    assert re.search(r"under the foot.*: 7\d of 435 psi \(1[5-9] %\)", reported[MAKEUP]), reported[MAKEUP]
+    assert "tightened to 30 lbf ft" in reported["tighten pier/porch/2 --torque '30 lbf ft'"]
+    assert "900 lbf ft is more" in reported["tighten pier/porch/2 --torque '900 lbf ft'"]
+    assert 'at 44"' in reported["read pier/porch/1 '1/4n3/8h'"]
     assert shimfit("rails pier/porch --at 6 --json").json["rails"][0]["at_mm"] == pytest.approx(152.4)
 
 
@@ -143,18 +143,22 @@ def test_rails_say_of_every_post_how_its_lean_is_known(shimfit, tmp_path) -> Non
         "read pier/a/7 '0 0.2mm o' --sure",
     ):
         assert shimfit(command).code in (0, 1), command
-    told = shimfit("rails", "pier/a", "--at", "500", "--json", "--csv", str(tmp_path / "rails.csv"))
-    assert told.code == 0
-    known = {post["post"]: (post["lean"], post["decision"]) for post in told.json["posts"]}
+    reported = shimfit("rails", "pier/a", "--at", "500", "--json", "--csv", str(tmp_path / "rails.csv"))
+    assert reported.code == 0
+    known = {post["post"]: (post["lean"], post["decision"]) for post in reported.json["posts"]}
     assert known == {
         "1": ("verified", "plumb"), "2": ("predicted", "none"), "3": ("as read", "none"),
         "4": ("unknown", "none"), "5": ("unknown", "none"), "6": ("verified", "out"),
         "7": ("verified", "plumb"),
     }  # fmt: skip
-    rails = {(rail["from"], rail["to"]): rail["to_verify"] for rail in told.json["rails"]}
+    rails = {(rail["from"], rail["to"]): rail["to_verify"] for rail in reported.json["rails"]}
     assert rails == {("1", "2"): ["2"], ("2", "3"): ["2", "3"], ("6", "7"): ["6"]}
-    assert [(one["from"], one["to"]) for one in told.json["unknown"]] == [("3", "4"), ("4", "5"), ("5", "6")]
-    assert "cut no rail" in told.err
+    assert [(one["from"], one["to"]) for one in reported.json["unknown"]] == [
+        ("3", "4"),
+        ("4", "5"),
+        ("5", "6"),
+    ]
+    assert "cut no rail" in reported.err
     rows = list(csv.DictReader(io.StringIO((tmp_path / "rails.csv").read_text())))
     assert [(row["from"], row["to"], row["to_verify"]) for row in rows] == [
         ("1", "2", "2"), ("2", "3", "2 3"), ("6", "7", "6"),

@@ -30,8 +30,8 @@ def paper(shimfit, tmp_path, *words):
 def test_facts_of_job_and_run_stand_on_paper_in_json_and_in_csv(walk, tmp_path):
     walk("job", "set", "shore", "--site", "North landing", "--site-address", "Quay 4", "--weather", "rain")
     walk("run", "set", "shore/walk", "--weather", "dry", "--moisture", "14 %")
-    told = walk("record", "shore/walk", "--json").json
-    assert told["facts"] == {
+    reported = walk("record", "shore/walk", "--json").json
+    assert reported["facts"] == {
         "customer": None,
         "site": "North landing",
         "site_address": "Quay 4",
@@ -41,8 +41,8 @@ def test_facts_of_job_and_run_stand_on_paper_in_json_and_in_csv(walk, tmp_path):
         "temperature": None,
         "moisture": "14 %",
     }
-    assert told["read_by"] == ["crew A"]
-    assert told["instruments"][0]["serial"] == "LA-17"
+    assert reported["read_by"] == ["crew A"]
+    assert reported["instruments"][0]["serial"] == "LA-17"
     row = next(csv.DictReader(io.StringIO(walk("record", "shore/walk", "--csv", "-").out, newline="")))
     assert (row["site"], row["weather"], row["customer"]) == ("North landing", "dry", "")
     text = paper(walk, tmp_path)
@@ -105,8 +105,8 @@ def test_a_re_issue_wants_a_reason_and_tells_what_it_replaces_and_which_posts_ch
     assert "say why it is issued anew" in refused.err
     text = paper(walk, tmp_path, "--number", "14a", "--why", "post 2 read")
     assert f"the record of {old}, because: post 2 read; posts changed: 2" in text
-    told = walk("record", "shore/walk", "--json").json["issue"]
-    assert (told["replaces"], told["why"], told["changed"]) == (old, "post 2 read", ["2"])
+    reported = walk("record", "shore/walk", "--json").json["issue"]
+    assert (reported["replaces"], reported["why"], reported["changed"]) == (old, "post 2 read", ["2"])
     row = next(csv.DictReader(io.StringIO(walk("record", "shore/walk", "--csv", "-").out, newline="")))
     assert (row["record_number"], row["replaces"], row["changed_posts"]) == ("14a", old, "2")
 
@@ -123,10 +123,10 @@ def test_an_issue_goes_with_the_job_into_another_file(walk, tmp_path, monkeypatc
     assert (
         walk("record", "shore/walk", "--json").json["issued_before"]["number"] == "15"
     )  # that it came in is logged
-    told = walk("record", "shore/walk", "--as-of", figure, "--json").json
-    assert told["log"]["figure"] == figure
-    assert (told["issue"]["number"], told["issue"]["changed"]) == ("15", [])
-    assert told["facts"]["customer"] == "Harbour trust"
+    reported = walk("record", "shore/walk", "--as-of", figure, "--json").json
+    assert reported["log"]["figure"] == figure
+    assert (reported["issue"]["number"], reported["issue"]["changed"]) == ("15", [])
+    assert reported["facts"]["customer"] == "Harbour trust"
 
 
 def test_what_is_scanned_from_paper_can_be_pasted_whole(walk):

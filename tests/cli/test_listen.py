@@ -47,12 +47,12 @@ def test_a_captures_json_has_the_contracts_keys_and_only_finite_numbers(shimfit,
     described = path.with_suffix(".toml")
     form = ("--format", str(described)) if described.exists() else ()
     ran = shimfit("listen", str(path), "--json", *form)
-    told = ran.json
-    assert ran.code == (0 if told["samples_good"] else 3)
-    assert set(told) >= KEYS
-    assert told["refused_total"] == sum(told["refused"].values())
-    assert (told["lean"] is None) == (told["state"] != "TAKEN")
-    assert all(math.isfinite(number) for number in numbers_in(told))
+    reported = ran.json
+    assert ran.code == (0 if reported["samples_good"] else 3)
+    assert set(reported) >= KEYS
+    assert reported["refused_total"] == sum(reported["refused"].values())
+    assert (reported["lean"] is None) == (reported["state"] != "TAKEN")
+    assert all(math.isfinite(number) for number in numbers_in(reported))
 
 
 def test_a_reading_of_a_still_post_is_what_was_simulated(shimfit):
@@ -87,13 +87,13 @@ def test_axes_and_zero(shimfit):
 def test_two_faces_come_apart_into_lean_and_zero(shimfit):
     ran = shimfit("listen --reversal fixtures/captures/face-one.cap fixtures/captures/face-two.cap --json")
     assert ran.code == 0
-    told = ran.json
-    lean, zero = told["lean"], told["zero"]
+    reported = ran.json
+    lean, zero = reported["lean"], reported["zero"]
     assert lean["x_deg"] == pytest.approx(math.degrees(math.atan(0.008)), abs=3 * lean["u_x_deg"])
     assert lean["y_deg"] == pytest.approx(math.degrees(math.atan(0.005)), abs=3 * lean["u_y_deg"])
     assert zero["x_deg"] == pytest.approx(2.5, abs=3 * zero["u_x_deg"])
     assert zero["y_deg"] == pytest.approx(-1.0, abs=3 * zero["u_y_deg"])
-    assert told["doubt"] is None
+    assert reported["doubt"] is None
     said = shimfit("listen --reversal fixtures/captures/face-one.cap fixtures/captures/face-two.cap")
     assert "lean: x +0.4" in said.out
     assert "zero: x +2." in said.out
@@ -133,16 +133,16 @@ def test_a_known_zero_judges_a_new_one_and_a_found_one_is_kept(shimfit, tmp_path
     db = ("--db", str(tmp_path / "box.shimfit"))
     kept = shimfit("listen", "--reversal", *faces, "--keep", "--degc", "21", *db, "--json")
     assert kept.code == 0
-    told = shimfit("instrument", "list", *db, "--json").json["instruments"][0]
-    assert told["name"] == "inclinometer"
-    assert math.degrees(math.atan(told["zero_along"])) == pytest.approx(2.5, abs=0.02)
-    assert told["zero_degc"] == 21
+    reported = shimfit("instrument", "list", *db, "--json").json["instruments"][0]
+    assert reported["name"] == "inclinometer"
+    assert math.degrees(math.atan(reported["zero_along"])) == pytest.approx(2.5, abs=0.02)
+    assert reported["zero_degc"] == 21
     assert shimfit("listen", "fixtures/captures/still.cap", "--keep").code == 2
     still = shimfit("listen", "fixtures/captures/low-passed.cap", "--still", "--keep", *db, "--json")
     memory_s = max(still.json["sensor"][axis]["memory_s"] for axis in "xy")
-    told = shimfit("instrument", "list", *db, "--json").json["instruments"][0]
-    assert told["memory_s"] == pytest.approx(memory_s)
-    assert told["zero_degc"] == 21, "what was known of it before stays"
+    reported = shimfit("instrument", "list", *db, "--json").json["instruments"][0]
+    assert reported["memory_s"] == pytest.approx(memory_s)
+    assert reported["zero_degc"] == 21, "what was known of it before stays"
 
 
 def test_know_your_sensor(shimfit, tmp_path):
@@ -173,10 +173,10 @@ def test_a_still_record_that_is_too_short_is_refused(shimfit, tmp_path):
 
 def test_a_trace_has_every_good_sample(shimfit, tmp_path):
     trace = tmp_path / "t.csv"
-    told = shimfit("listen", "fixtures/captures/still.cap", "--json", "--trace", str(trace)).json
+    reported = shimfit("listen", "fixtures/captures/still.cap", "--json", "--trace", str(trace)).json
     header, *rows = trace.read_text().splitlines()
     assert header == "time_s,x_deg,y_deg,moving"
-    assert len(rows) == told["samples_good"]
+    assert len(rows) == reported["samples_good"]
     first = (CAPTURES / "still.cap").read_bytes().split(b"$IIXDR,A,")[1]
     assert rows[0] == f"0.020000,{float(first.split(b',')[0]):.6f},{float(first.split(b',')[4]):.6f},0"
 
@@ -206,8 +206,8 @@ def test_text_without_a_description_asks_for_one_and_gives_its_beginning(shimfit
     assert ran.code == 3
     assert "LISTENING" in ran.out
     assert "columns = [" in ran.out
-    told = shimfit("listen fixtures/captures/clocked-text.cap --json").json
-    assert (told["format"], told["lean"], told["samples_good"]) == ("text", None, 0)
+    reported = shimfit("listen fixtures/captures/clocked-text.cap --json").json
+    assert (reported["format"], reported["lean"], reported["samples_good"]) == ("text", None, 0)
 
 
 @pytest.mark.parametrize(
@@ -278,9 +278,9 @@ def lean_after(shimfit, tmp_path, script, seconds=10):
     """Where it stands once taken: the tail of a movement is left out, so a reading comes 5 s after it."""
     path = str(tmp_path / "s.cap")
     assert shimfit("simulate", "--capture", path, "--seconds", str(seconds), "--do", script).code == 0
-    told = shimfit("listen", path, "--json").json
-    assert told["state"] == "TAKEN", told["why"]
-    return told["lean"]["slope_along"], told["lean"]["slope_across"]
+    reported = shimfit("listen", path, "--json").json
+    assert reported["state"] == "TAKEN", reported["why"]
+    return reported["lean"]["slope_along"], reported["lean"]["slope_across"]
 
 
 def test_packs_that_go_in_take_the_lean_out_by_the_gap_planes_geometry(shimfit, tmp_path):
@@ -304,7 +304,7 @@ def test_a_push_shifts_and_a_knock_does_not(shimfit, tmp_path):
 
 def same_reading(one, other) -> bool:
     """A replay's reading is the live one's; a capture keeps times to a microsecond."""
-    kept = [told["lean"] for told in (one, other)]
+    kept = [reported["lean"] for reported in (one, other)]
     return all(one[key] == other[key] for key in ("samples_good", "refused", "other", "state")) and all(
         kept[0][key] == pytest.approx(kept[1][key], rel=1e-5)
         for key in ("x_deg", "y_deg", "u_x_deg", "held_s")
@@ -397,18 +397,20 @@ def test_a_whole_session_on_a_simulated_post(shimfit, tmp_path):
         sim.order("insert next-out 1.17")
         ran = shimfit("listen", str(path), "--json", "--capture", str(capture), "--seconds", "8")
         assert ran.code == 0, ran.err
-        told = ran.json
-        assert told["state"] == "TAKEN"
-        assert told["lean"]["slope_along"] == pytest.approx(0.0, abs=5e-4), "plumb on its three packs"
-        assert told["lean"]["slope_across"] == pytest.approx(0.0, abs=5e-4)
-        assert any("gone" in message for message in told["messages"])
-        assert set(told["refused"]) <= {"unfinished"}
+        reported = ran.json
+        assert reported["state"] == "TAKEN"
+        assert reported["lean"]["slope_along"] == pytest.approx(0.0, abs=5e-4), "plumb on its three packs"
+        assert reported["lean"]["slope_across"] == pytest.approx(0.0, abs=5e-4)
+        assert any("gone" in message for message in reported["messages"])
+        assert set(reported["refused"]) <= {"unfinished"}
         again = shimfit("listen", str(capture), "--json").json
         # Live, the clock also ticks between arrivals; on a busy machine a hold can begin a look later than in
         # the replay, which knows arrivals only. Every byte is the same, and so is what the post stands at.
-        assert all(again[key] == told[key] for key in ("bytes", "samples_good", "refused", "other", "state"))
+        assert all(
+            again[key] == reported[key] for key in ("bytes", "samples_good", "refused", "other", "state")
+        )
         for key, u_key in (("x_deg", "u_x_deg"), ("y_deg", "u_y_deg")):
-            assert again["lean"][key] == pytest.approx(told["lean"][key], abs=3 * told["lean"][u_key])
+            assert again["lean"][key] == pytest.approx(reported["lean"][key], abs=3 * reported["lean"][u_key])
         sim.order("quit")
         assert sim.process.wait(timeout=30) == 0
     assert not path.exists()
@@ -442,11 +444,11 @@ def test_a_polled_sensor_is_simulated_too(shimfit, tmp_path):
             str(tmp_path / "m.cap"),
         )
         assert ran.code == 0, ran.err
-    told = ran.json
-    assert told["format"] == "modbus"
-    assert told["lean"]["slope_along"] == pytest.approx(0.008, abs=4e-4)
+    reported = ran.json
+    assert reported["format"] == "modbus"
+    assert reported["lean"]["slope_along"] == pytest.approx(0.008, abs=4e-4)
     again = shimfit("listen", str(tmp_path / "m.cap"), "--format", str(toml), "--json").json
-    assert same_reading(again, told)
+    assert same_reading(again, reported)
 
 
 @posix

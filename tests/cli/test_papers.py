@@ -71,10 +71,10 @@ def test_a_corner_that_is_not_square_is_told_in_sentences_json_and_csv(lake, tmp
     assert float(row["fouls_mm"]) == pytest.approx(20)
     file = tmp_path / "rails.pdf"
     lake(*RAILS, "--pdf", str(file))
-    told = (
+    reported = (
         "mitre 45.00° in plan, lake edge longer: cut square at the middle's length a 40 mm rail fouls by 20.0"
     )
-    assert told in text_of(file)
+    assert reported in text_of(file)
     # Its thickness not told, a square cut is warned of all the same.
     assert "cut square it fouls the post" in lake(*RAILS[:6]).out
 

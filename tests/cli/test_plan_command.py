@@ -83,9 +83,9 @@ def test_a_corner_keeps_its_own_turn_and_rails_use_it(tmp_path, capsys, monkeypa
         None, 45.0, None, None,
     ]  # fmt: skip
     for wrong in ("1500mm@180", "1500mm@nan", "1500mm@", "1500mm@0", "1500mm@1e400"):
-        code, told = said("run", "new", "pier/x", "--length", "3m", "--turn", wrong, "--every", "1m",
+        code, reported = said("run", "new", "pier/x", "--length", "3m", "--turn", wrong, "--every", "1m",
                           "--foot", "90x90mm", "--height", "1m")  # fmt: skip
-        assert (code, told["error"]["kind"]) == (2, "entry")
+        assert (code, reported["error"]["kind"]) == (2, "entry")
 
 
 @pytest.mark.parametrize(
@@ -164,9 +164,9 @@ def test_a_run_is_planned_cut_and_railed_from_the_data_file(tmp_path, capsys, mo
     cut = json.loads(capsys.readouterr().out)
     assert [post["packs"] for post in cut["posts"]] == [post["packs"] for post in answer["posts"]]
     assert main(["cut", "pier/west"], Io()) == 0
-    told = capsys.readouterr().out
-    assert "PACK LABELS" in told
-    assert "not sawn: S1" not in told  # nothing is sawn and every post is served
+    reported = capsys.readouterr().out
+    assert "PACK LABELS" in reported
+    assert "not sawn: S1" not in reported  # nothing is sawn and every post is served
     pdf = tmp_path / "cut.pdf"
     assert main(["cut", "pier/west", "--pdf", str(pdf)], Io()) == 0
     assert pdf.read_bytes().startswith(b"%PDF")
@@ -178,9 +178,9 @@ def test_a_run_is_planned_cut_and_railed_from_the_data_file(tmp_path, capsys, mo
     (leg,) = json.loads(capsys.readouterr().out)["legs"]
     assert leg["worst_after_mm"] < leg["worst_before_mm"] == pytest.approx(1.5)
     assert main(["lineup", "pier/west", "--off", "2=3mm"], Io()) == 0
-    told = capsys.readouterr().out
-    assert "2  aim 1.0 mm house" in told
-    assert "1.5 mm out, then 0.5 mm out" in told
+    reported = capsys.readouterr().out
+    assert "2  aim 1.0 mm house" in reported
+    assert "1.5 mm out, then 0.5 mm out" in reported
     aimed_at_line_or_plumb(capsys)
 
 
@@ -189,10 +189,10 @@ def aimed_at_line_or_plumb(capsys):
 
     def across_of_2(*more):
         assert main(["plan", "pier/west", "--look", "--json", *more], Io()) == 0
-        told = capsys.readouterr()
+        reported = capsys.readouterr()
         return next(
-            p["resting"]["slope_across"] for p in json.loads(told.out)["posts"] if p["id"] == "2"
-        ), told.err
+            p["resting"]["slope_across"] for p in json.loads(reported.out)["posts"] if p["id"] == "2"
+        ), reported.err
 
     aimed, _ = across_of_2("--line-up", "--off", "2=90mm")
     plumb, said = across_of_2("--line-up")

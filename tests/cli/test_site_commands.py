@@ -148,8 +148,8 @@ def test_a_slip_asks_for_a_second_look_and_sure_takes_it(lake) -> None:
 
 def test_the_stored_unit_is_what_a_bare_number_means(shimfit) -> None:
     shimfit("settings units inch")
-    told = shimfit("solve", "1/4n3/8h", "--height", "44", "--foot", "3.5x3.5", "--json").json
-    assert told["post"]["height_mm"] == pytest.approx(44 * 25.4)
+    reported = shimfit("solve", "1/4n3/8h", "--height", "44", "--foot", "3.5x3.5", "--json").json
+    assert reported["post"]["height_mm"] == pytest.approx(44 * 25.4)
     assert shimfit("settings units --json").json == {"schema": 1, "settings": {"units": "inch"}}
 
 
@@ -234,9 +234,9 @@ def test_a_command_names_no_key_of_the_screen(lake) -> None:
     lake("read lake/walk/1 '9mm n 4mm o'")
     lake("pack lake/walk/1")
     lake("tighten lake/walk/1")
-    told = lake("read lake/walk/1 '0.2mm n 0'").out
-    assert "\nPlumb.\n" in told
-    assert "Enter" not in told
+    reported = lake("read lake/walk/1 '0.2mm n 0'").out
+    assert "\nPlumb.\n" in reported
+    assert "Enter" not in reported
 
 
 def test_a_run_is_told_in_its_own_unit_and_names(shimfit) -> None:
@@ -244,11 +244,11 @@ def test_a_run_is_told_in_its_own_unit_and_names(shimfit) -> None:
     shimfit("run new dock/pier --length 8ft --every 4ft --foot 3.5x3.5 --height 40 --names on,back,lake,path")
     shimfit("stock import fixtures/stock/porch_box_inch.csv")
     assert shimfit("read dock/pier/2 '1/4 on, 3/8 lake'").code == 0
-    told = shimfit("run show dock/pier").out
-    assert 'foot 3 1/2" x 3 1/2", read at 40"' in told
-    assert '48"  pack' in told
-    assert 'top 1/4" on, 3/8" lake' in told
-    assert "mm" not in told
+    reported = shimfit("run show dock/pier").out
+    assert 'foot 3 1/2" x 3 1/2", read at 40"' in reported
+    assert '48"  pack' in reported
+    assert 'top 1/4" on, 3/8" lake' in reported
+    assert "mm" not in reported
     assert '" path' in shimfit("lineup dock/pier --off 2=1/4").out
     # A bare number is in the run's unit too, as in a reading; half of the quarter stays off the line.
     bare = shimfit("lineup dock/pier --off 2=0.25 --json").json["legs"][0]
@@ -262,13 +262,13 @@ def test_a_run_is_told_in_its_own_unit_and_names(shimfit) -> None:
 
 def test_openings_count_each_posts_own_foot(shimfit) -> None:
     shimfit("job new pier")
-    told = shimfit(
+    reported = shimfit(
         "run new pier/a --length 2.5m --every 1250mm --foot 90x90mm --corner-foot 140x140mm --height 1m "
         "--opening 1100mm"
     )
     # By hand: 1250 - 140/2 - 90/2 = 1135; half a line post on both sides would leave 1160.
-    assert "the opening 1-2 is 1135 mm, 35 mm over your limit" in told.err
-    assert "1160" not in told.err
+    assert "the opening 1-2 is 1135 mm, 35 mm over your limit" in reported.err
+    assert "1160" not in reported.err
 
 
 def test_per_direction_stays_when_a_table_names_a_posts_own_tolerance(shimfit, tmp_path) -> None:
@@ -296,9 +296,9 @@ def test_the_saws_cut_and_a_rod_off_the_middle_are_the_runs(shimfit) -> None:
     off = shimfit(new.format("off") + "--rod-at next=8mm,house=6mm --kerf 4mm")
     assert off.code == 0, off.err
     assert "rod off the middle: next=8 mm,house=6 mm, saw cuts 4 mm wide" in shimfit("run show pier/off").out
-    told = shimfit("run show pier/off --json").json
-    assert told["foot"]["rod_at_mm"] == [8.0, -6.0]
-    assert told["kerf_mm"] == 4.0
+    reported = shimfit("run show pier/off --json").json
+    assert reported["foot"]["rod_at_mm"] == [8.0, -6.0]
+    assert reported["kerf_mm"] == 4.0
     answers = [shimfit(f"read pier/{run}/1 '6mm n 10mm h' --json").json["answer"] for run in ("plain", "off")]
     assert answers[1]["post"]["rod_at_mm"] == [8.0, -6.0]
     assert answers[0]["resting"] != answers[1]["resting"]

@@ -13,41 +13,46 @@ ASKED = ("solve", "10mm n 5mm o", "--height", "1000mm", "--foot", "100x100mm", "
 def test_the_contract_example_without_a_box(shimfit) -> None:
     # Numbers: worked by hand from similar triangles. 10 mm in 1000 mm over a 100 mm foot lifts 1 mm.
     ran = shimfit(*ASKED, "--json")
-    told = ran.json
+    reported = ran.json
     assert ran.code == 0
-    assert told["schema"] == 1
-    assert told["understood"] == "top leans 10 mm towards next, 5 mm out"
-    assert told["post"] == {"foot_along_mm": 100, "foot_across_mm": 100, "height_mm": 1000, "rod_hole_mm": 14}
-    assert told["lean"]["slope_along"] == pytest.approx(0.01, rel=1e-12)
-    assert told["pivot"] == "prev-house"
+    assert reported["schema"] == 1
+    assert reported["understood"] == "top leans 10 mm towards next, 5 mm out"
+    assert reported["post"] == {
+        "foot_along_mm": 100,
+        "foot_across_mm": 100,
+        "height_mm": 1000,
+        "rod_hole_mm": 14,
+    }
+    assert reported["lean"]["slope_along"] == pytest.approx(0.01, rel=1e-12)
+    assert reported["pivot"] == "prev-house"
     gaps = {"prev-house": 0, "next-house": 1, "prev-out": 0.5, "next-out": 1.5}
     gaps |= {"next": 1.25, "out": 1.0, "prev": 0.25, "house": 0.5}
-    assert told["gap_mm"] == pytest.approx(gaps, abs=1e-12)
-    assert told["edges"]["out"] == {
+    assert reported["gap_mm"] == pytest.approx(gaps, abs=1e-12)
+    assert reported["edges"]["out"] == {
         "from": "prev-out",
         "from_mm": pytest.approx(0.5),
         "to": "next-out",
         "to_mm": pytest.approx(1.5),
     }
-    made = {pack["seat"]: (pack["made_mm"], pack["need_mm"], pack["pieces"]) for pack in told["packs"]}
+    made = {pack["seat"]: (pack["made_mm"], pack["need_mm"], pack["pieces"]) for pack in reported["packs"]}
     assert made == {
         "next-house": (pytest.approx(1.0), pytest.approx(1.0), []),
         "prev-out": (pytest.approx(0.5), pytest.approx(0.5), []),
         "next-out": (pytest.approx(1.5), pytest.approx(1.5), []),
     }
-    assert told["resting"]["top_along_mm"] == pytest.approx(0, abs=1e-9)
-    assert told["resting"]["unique"] is True
-    assert told["tolerance"]["allowed_top_mm"] == pytest.approx(2.0)
-    assert (told["within"], told["status"], told["change"]) == (True, "proven", [])
+    assert reported["resting"]["top_along_mm"] == pytest.approx(0, abs=1e-9)
+    assert reported["resting"]["unique"] is True
+    assert reported["tolerance"]["allowed_top_mm"] == pytest.approx(2.0)
+    assert (reported["within"], reported["status"], reported["change"]) == (True, "proven", [])
 
 
 def test_with_a_box_only_lots_of_the_box_are_used_and_marks_tell_their_thickness(shimfit) -> None:
-    told = shimfit(*ASKED, "--stock", BOX, "--json").json
-    assert told["status"] == "proven"
-    assert told["within"] is True
+    reported = shimfit(*ASKED, "--stock", BOX, "--json").json
+    assert reported["status"] == "proven"
+    assert reported["within"] is True
     tapers = {"T1": (0.5, 6.0, 200.0), "T2": (1.0, 7.0, 160.0), "T3": (0.8, 4.0, 120.0)}
     flats = {"F1": 0.5, "F2": 1.0, "F3": 2.0, "F4": 3.0, "F5": 0.8, "F6": 1.6}
-    for pack in told["packs"]:
+    for pack in reported["packs"]:
         assert pack["made_mm"] == pytest.approx(sum(piece["thickness_mm"] for piece in pack["pieces"]))
         for piece in pack["pieces"]:
             if piece["form"] == "flat":
@@ -57,14 +62,14 @@ def test_with_a_box_only_lots_of_the_box_are_used_and_marks_tell_their_thickness
                 thin, thick, length = tapers[piece["lot"]]
                 at_mark = thin + (thick - thin) * piece["mark_mm"] / length
                 assert piece["thickness_mm"] == pytest.approx(at_mark, abs=1e-9)
-    top = math.hypot(told["resting"]["top_along_mm"], told["resting"]["top_across_mm"])
-    assert top <= told["tolerance"]["allowed_top_mm"]
+    top = math.hypot(reported["resting"]["top_along_mm"], reported["resting"]["top_across_mm"])
+    assert top <= reported["tolerance"]["allowed_top_mm"]
 
 
 def test_a_lean_within_tolerance_wants_nothing_from_the_box(shimfit) -> None:
-    told = shimfit("solve", "1mm n 1mm h", *ASKED[2:], "--stock", BOX, "--json").json
-    assert told["packs"] == []
-    assert told["within"] is True
+    reported = shimfit("solve", "1mm n 1mm h", *ASKED[2:], "--stock", BOX, "--json").json
+    assert reported["packs"] == []
+    assert reported["within"] is True
 
 
 def test_sentences_say_where_the_top_leans_and_which_edge_to_pack(shimfit) -> None:
@@ -90,10 +95,10 @@ def test_a_box_that_cannot_do_it_says_which_seat_and_what_is_missing(shimfit, tm
     box.write_text("lot,form,count,thickness_mm\nF1,flat,2,0.1\n")
     ran = shimfit(*ASKED, "--stock", str(box), "--json")
     assert ran.code == 1
-    told = ran.json
-    assert told["status"] == "impossible"
-    assert told["within"] is False
-    assert "next-out" in told["why"] or "NEXT-OUT" in told["why"]
+    reported = ran.json
+    assert reported["status"] == "impossible"
+    assert reported["within"] is False
+    assert "next-out" in reported["why"] or "NEXT-OUT" in reported["why"]
 
 
 REFUSALS = [
@@ -122,15 +127,15 @@ def test_refusals_are_one_sentence_with_exit_code_2(shimfit, words, kind) -> Non
     assert plain.code == 2
     assert plain.out == ""
     assert plain.err.startswith("shimfit: ")
-    told = shimfit("solve", *words, "--json")
-    assert told.code == 2
-    assert told.json["error"]["kind"] == kind
-    assert told.json["error"]["message"] in told.err
+    reported = shimfit("solve", *words, "--json")
+    assert reported.code == 2
+    assert reported.json["error"]["kind"] == kind
+    assert reported.json["error"]["message"] in reported.err
 
 
 def test_the_bad_spot_is_told_in_characters(shimfit) -> None:
-    told = shimfit("solve", "6mm n 10mm z", "--height", "44in", "--foot", "3.5x3.5in", "--json").json
-    assert told["error"]["at"] == 11
+    reported = shimfit("solve", "6mm n 10mm z", "--height", "44in", "--foot", "3.5x3.5in", "--json").json
+    assert reported["error"]["at"] == 11
 
 
 BAD_BOXES = [

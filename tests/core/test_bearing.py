@@ -226,9 +226,9 @@ def test_four_corners_carry_a_quarter_and_a_tripod_a_third():
 def test_too_small_a_pack_is_said_with_the_area_needed():
     spruce = bearing.timber_named("Spruce-Pine-Fir")
     pressure = bearing.Pressure(Seat.NEXT_OUT, 5000.0, 900.0, 5000 / 900, spruce.allowed_mpa())
-    told = bearing.caution(pressure, spruce.species)
+    reported = bearing.caution(pressure, spruce.species)
     # 425 psi × 0.67 = 284.75 psi = 1.9633 N/mm²; 5000 ÷ 1.9633 = 2546.8 mm², 50.5 mm square.
-    assert told == (
+    assert reported == (
         "The pack at next-out is too small: 5.0 kN on 900 mm² press 5.6 N/mm², Spruce-Pine-Fir allows 2.0 "
         "N/mm²; it needs 2550 mm², such as 51 x 51 mm, or less torque."
     )

@@ -97,7 +97,7 @@ def test_readings_that_fall_on_marks_are_counted_as_they_fall(text, per_directio
     seats = 0.8 + reads.own_along**2 * 1e6 + 0.3**2
     for rest in ((0.0, 0.0), (0.8, -0.5)):
         zone = zone_of(allowed, 1000.0, reads, per_direction=per_direction)
-        told = float(Chances([[seats, 0.0, seats]], [zone], allowed).at(0, [rest[0]], [rest[1]])[0])
+        reported = float(Chances([[seats, 0.0, seats]], [zone], allowed).at(0, [rest[0]], [rest[1]])[0])
         read = np.rint(rest + rng.normal(0.0, math.sqrt(seats), (20000, 2))) / 1000
         marks, times = np.unique(read, axis=0, return_counts=True)
         plumb = sum(
@@ -105,7 +105,7 @@ def test_readings_that_fall_on_marks_are_counted_as_they_fall(text, per_directio
             for mark, n in zip(marks, times, strict=True)
             if decide_lean(Lean(*mark), reads.u_along, reads.u_across, limit, 1000.0).decision == "plumb"
         )
-        assert told == pytest.approx(plumb / 20000, abs=0.03)
+        assert reported == pytest.approx(plumb / 20000, abs=0.03)
 
 
 def test_three_supports_have_a_base_of_their_own():
@@ -135,15 +135,15 @@ def test_a_rectangle_counts_as_plumb_what_the_rule_calls_plumb(u):
     zone, rng = zone_of(2.0, 1000.0, reads, per_direction=True), np.random.default_rng(9)
     s, limit = np.array([[0.1, 0.04], [0.04, 0.16]]), parse_tolerance("1:500", per_direction=True)
     for rest, more in (((0.0, 0.0), -1e-6), ((1.1, 1.1), 0.025)):
-        told = float(Chances(s[[0, 0, 1], [0, 1, 1]], [zone], 2.0).at(0, [rest[0]], [rest[1]])[0])
+        reported = float(Chances(s[[0, 0, 1], [0, 1, 1]], [zone], 2.0).at(0, [rest[0]], [rest[1]])[0])
         drawn_at = rng.multivariate_normal(rest, s, 4000) / 1000
         plumb = [
             decide_lean(Lean(*one), reads.u_along, reads.u_across, limit, 1000.0).decision == "plumb"
             for one in drawn_at
         ]
-        assert told == pytest.approx(np.mean(plumb), abs=0.025)
+        assert reported == pytest.approx(np.mean(plumb), abs=0.025)
         plain = replace(zone, steps=())
-        assert Chances(s[[0, 0, 1], [0, 1, 1]], [plain], 2.0).at(0, [rest[0]], [rest[1]])[0] > told + more
+        assert Chances(s[[0, 0, 1], [0, 1, 1]], [plain], 2.0).at(0, [rest[0]], [rest[1]])[0] > reported + more
 
 
 def test_an_instrument_that_can_not_decide_leaves_the_tolerance_as_the_zone():

@@ -151,12 +151,12 @@ def test_rounds_on_a_simulated_deck(seed):
     # 3. Every change is told and nothing else is.
     old = {pack.seat: pack for pack in first.packs}
     new = {pack.seat: pack for pack in answer.packs}
-    told = {change.seat: change for change in answer.change}
+    reported = {change.seat: change for change in answer.change}
     for seat in Seat:
         before, now = old.get(seat), new.get(seat)
-        if seat in told:
-            assert told[seat].from_mm == (before.made_mm if before else 0.0)
-            assert told[seat].to_mm == (now.made_mm if now else 0.0)
+        if seat in reported:
+            assert reported[seat].from_mm == (before.made_mm if before else 0.0)
+            assert reported[seat].to_mm == (now.made_mm if now else 0.0)
         else:
             assert (before is None) == (now is None)
             assert before is None or before.pieces == now.pieces
@@ -221,9 +221,9 @@ def test_a_fresh_flat_as_thick_as_an_unknown_pack_is_a_change():
     box = (Lot("F2", "flat", 4, "ply", thickness_mm=0.8), replace(TAPER, count=2))
     now = {Seat.NEXT_HOUSE: 0.8, Seat.NEXT_OUT: 0.8}
     answer = front_door(FOOT, HEIGHT, Lean(0.004, 0.0), TOLERANCE, now=now, options=OPTIONS, lots=box)
-    told = {change.seat for change in answer.change}
+    reported = {change.seat for change in answer.change}
     for pack in answer.packs:
-        assert pack.seat in told or not pack.pieces
+        assert pack.seat in reported or not pack.pieces
 
 
 TRIPOD_BOX = (

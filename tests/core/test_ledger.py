@@ -192,8 +192,8 @@ def test_a_remainder_knows_its_parent_and_gives_its_own_stretches() -> None:
     assert (parent.lot, parent.copy, parent.start, parent.end) == ("T1", 2, 6250, 20000)
     assert box.copies("T1") == (1, 3)
     # Planned on copy 2, it lies in the remainder now: 90 mm from the old thin end is 27.5 from the new.
-    (told,) = box.as_it_lies([pack_of(taper_piece(90.0, 70.0, copy=2))])
-    piece = told.pieces[0]
+    (reported,) = box.as_it_lies([pack_of(taper_piece(90.0, 70.0, copy=2))])
+    piece = reported.pieces[0]
     assert (piece.lot, piece.mark_mm, piece.trim_tip_mm, piece.copy) == (name, 27.5, 7.5, None)
     (whole,) = box.as_it_lies([pack_of(taper_piece(90.0, 70.0, copy=3))])
     assert (whole.pieces[0].lot, whole.pieces[0].copy) == ("T1", 3)
@@ -235,8 +235,8 @@ def test_entries_from_before_copies_were_told_apart_keep_their_meaning() -> None
     lots = {lot.lot: lot for lot in box.lots()}
     assert lots["T1.1"].length_mm == pytest.approx(117.5)
     assert lots["S1.1"].length_mm == pytest.approx(560.0)
-    (told,) = box.as_it_lies([pack_of(taper_piece(110.0, 90.0, copy=1))])
-    assert (told.pieces[0].lot, told.pieces[0].mark_mm) == ("T1.1", 27.5)
+    (reported,) = box.as_it_lies([pack_of(taper_piece(110.0, 90.0, copy=1))])
+    assert (reported.pieces[0].lot, reported.pieces[0].mark_mm) == ("T1.1", 27.5)
 
 
 def test_packs_lack_what_was_thrown_out_and_not_what_was_cut_for_them() -> None:
@@ -266,12 +266,12 @@ def test_what_is_cut_from_the_rest_of_a_promised_piece_is_a_stretch_of_it_whatev
     (rest,) = one.without([first])
     mark_mm = 40.0
     asked = pack_of(Piece(rest.lot, "taper", rest.thin_mm + rest.taper_slope * mark_mm, mark_mm=mark_mm))
-    (told,) = one.numbered([asked], [first])
-    (piece,) = told.pieces
+    (reported,) = one.numbered([asked], [first])
+    (piece,) = reported.pieces
     assert (piece.lot, piece.copy, piece.mark_mm, piece.trim_tip_mm) == ("T1", None, 122.5, 82.5)
     assert piece.thickness_mm == pytest.approx(0.5 + 5.5 * 122.5 / 200.0)
     boxes = set()
-    for order in ((first, told), (told, first)):
+    for order in ((first, reported), (reported, first)):
         box = one.copy()
         for pack in order:
             data = box.moved([], box.as_it_lies([pack]), "3", 2.5)
@@ -311,7 +311,7 @@ def test_a_push_into_wood_that_another_post_has_is_told() -> None:
 
 def test_copies_are_numbered_as_they_are_first_named() -> None:
     packs = [pack_of(taper_piece(150.0, copy=2)), pack_of(taper_piece(140.0, copy=1), seat=Seat.NEXT)]
-    told = Ledger([TAPER]).numbered(packs)
-    assert [pack.pieces[0].copy for pack in told] == [1, 2]
+    reported = Ledger([TAPER]).numbered(packs)
+    assert [pack.pieces[0].copy for pack in reported] == [1, 2]
     left = Ledger([TAPER]).numbered(packs, [pack_of(taper_piece(120.0, copy=1))])
     assert [pack.pieces[0].copy for pack in left] == [2, 3]

@@ -328,17 +328,17 @@ def test_a_plan_whose_time_was_used_up_never_says_proven():
 
 
 def test_progress_tells_a_bound_that_only_rises_and_stays_below():
-    told = []
+    reported = []
     done = plan(
         posts(8, 8),
         box(20, 1, 0, 8),
         Options(objective="weights"),
         Highs(),
-        progress=lambda *both: told.append(both),
+        progress=lambda *both: reported.append(both),
     )
-    assert told
-    assert all(best is None or best >= bound - 1e-6 for bound, best in told)
-    assert told[-1][0] <= done.objective + 1e-6
+    assert reported
+    assert all(best is None or best >= bound - 1e-6 for bound, best in reported)
+    assert reported[-1][0] <= done.objective + 1e-6
 
 
 def test_an_empty_box_leaves_posts_with_the_reason_and_what_to_buy():

@@ -390,8 +390,8 @@ def test_the_mean_of_the_last_moment_is_numpy_s(samples, skipped):
     for k, (x_deg, counts) in enumerate(samples):
         ring.add(float(k), x_deg, -2 * x_deg, counts=counts)
     _, x, y = ring.since(skipped)
-    told = ring.mean_since(skipped)
-    assert told == (None if not len(x) else pytest.approx((x.mean(), y.mean()), rel=1e-12, abs=1e-12))
+    reported = ring.mean_since(skipped)
+    assert reported == (None if not len(x) else pytest.approx((x.mean(), y.mean()), rel=1e-12, abs=1e-12))
 
 
 @given(st.lists(st.floats(-1e6, 1e6), min_size=1, max_size=300))
@@ -451,14 +451,14 @@ def test_a_knock_that_changed_nothing_is_told_for_a_moment():
 
 def test_a_slow_sensor_counts_down_to_its_first_window():
     watch = PostWatch()
-    told = []
+    reported = []
     for second in range(25):
         watch.add(float(second), 0.01 * (second % 3), 0.0)
         if watch.view.words.startswith("gathering"):
-            told.append(int(watch.view.words.split()[2]))
-    assert told[2:] == sorted(told[2:], reverse=True), told
-    assert told[-1] == 1
-    assert 15 <= max(told) <= 20
+            reported.append(int(watch.view.words.split()[2]))
+    assert reported[2:] == sorted(reported[2:], reverse=True), reported
+    assert reported[-1] == 1
+    assert 15 <= max(reported) <= 20
     assert watch.view.state is WatchState.TAKEN, "20 samples are a window, and long enough to be held"
 
 

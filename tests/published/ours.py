@@ -76,8 +76,8 @@ def verdict(text: str, off_mm: float, height_mm: float) -> str:
 
 def presets_about(*words: str) -> str:
     """Presets whose name, use or source has one of the words; none when there is none."""
-    told = [f"{one.name} {one.what} {one.source}".lower() for one in tolerance.PRESETS]
-    return ", ".join(one for one in told if any(word.lower() in one for word in words)) or "none"
+    reported = [f"{one.name} {one.what} {one.source}".lower() for one in tolerance.PRESETS]
+    return ", ".join(one for one in reported if any(word.lower() in one for word in words)) or "none"
 
 
 # ---------------------------------------------------------------- 3, 4 timber and bolts

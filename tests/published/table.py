@@ -139,14 +139,14 @@ def main(arguments: list[str]) -> int:
 
 def folded(rows: list[Row], *, each: bool) -> Iterator[tuple[str, ...]]:
     """Printable rows; a long table is one row unless `each` or where one of its rows does not agree."""
-    told: set[str] = set()
+    reported: set[str] = set()
     for row in rows:
         alike = [one for one in rows if one.table == row.table]
         if row.table is None or each or not row.agrees:
             published = f"{row.published} {row.unit}".strip()
             yield row.number, row.what, published, row.ours_shown, mark_of(row), row.mark, row.source
-        elif row.table not in told:
-            told.add(row.table)
+        elif row.table not in reported:
+            reported.add(row.table)
             good = sum(one.agrees for one in alike)
             marks = ", ".join(dict.fromkeys(one.mark for one in alike))
             what = f"{row.what.partition(':')[0]} ({row.table}.csv)"

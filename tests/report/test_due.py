@@ -96,16 +96,16 @@ def test_a_second_try_is_no_going_back(boardwalk, stands_by):
 
 
 @pytest.mark.parametrize(
-    ("later", "stage", "told"),
+    ("later", "stage", "reported"),
     [
         (timedelta(minutes=5), "verify", False),
         (timedelta(minutes=5), "rails-on", True),
         (timedelta(days=1), "verify", True),
     ],
 )
-def test_a_repeat_on_the_spot_is_no_going_back(boardwalk, later, stage, told, stands_by):
+def test_a_repeat_on_the_spot_is_no_going_back(boardwalk, later, stage, reported, stands_by):
     run = boardwalk(1)
     first = replace(run.posts[0].after, slope_along=0.0, slope_across=0.0, time=READ.isoformat())
     last = replace(first, slope_along=0.0002, stage=stage, time=(READ + later).isoformat())
     post = stands_by(run.posts[0], first, last)
-    assert bool(read_again_lines(run_record(replace(run, posts=(post,)), LOG))) is told
+    assert bool(read_again_lines(run_record(replace(run, posts=(post,)), LOG))) is reported

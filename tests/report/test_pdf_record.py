@@ -239,8 +239,8 @@ def test_the_lean_along_the_run_and_the_zero_over_time_are_drawn(record_of):
 def test_charts_hold_the_readings_before_packing(record_of):
     record = record_of(9)
     fall = charts_of(replace(record, zeros=()))[0]
-    told = [(post.station_mm, post.before.slope_along) for post in record.posts if post.before.lean]
-    assert list(fall.along) == told
+    reported = [(post.station_mm, post.before.slope_along) for post in record.posts if post.before.lean]
+    assert list(fall.along) == reported
     assert charts_of(replace(record, posts=record.posts[:2], zeros=())) == []
 
 

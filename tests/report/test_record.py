@@ -188,13 +188,13 @@ def test_a_bow_stands_in_the_record_in_the_faces_of_the_run(boardwalk, toolbox, 
     record = run_record(
         replace(run, posts=(bowed,), face_names=(("prev", "lake"), ("next", "road"))), LOG, toolbox
     )
-    told = record_json(record)["posts"][0]
-    assert told["bow"]["along_mm"] == pytest.approx(3.0)
-    assert told["bow"]["across_mm"] == pytest.approx(-1.0)
-    assert any("3.0 mm road and 1.0 mm house off the line" in note for note in told["notes"])
+    reported = record_json(record)["posts"][0]
+    assert reported["bow"]["along_mm"] == pytest.approx(3.0)
+    assert reported["bow"]["across_mm"] == pytest.approx(-1.0)
+    assert any("3.0 mm road and 1.0 mm house off the line" in note for note in reported["notes"])
     row = next(csv.DictReader(io.StringIO(record_csv(record), newline="")))
     assert float(row["bow_along_mm"]) == pytest.approx(3.0)
-    assert row["notes"] == "; ".join(told["notes"])
+    assert row["notes"] == "; ".join(reported["notes"])
 
 
 def test_without_a_reading_at_half_height_there_is_no_bow(record):

@@ -227,8 +227,8 @@ def rows_of(texts: list[Text]) -> dict[str, PaperRow]:
 class Comparing:
     """Figures on paper held against JSON's; how many were."""
 
-    def __init__(self, told: dict[str, Any], units: str, faces: dict[str, str]) -> None:
-        self.told = told
+    def __init__(self, reported: dict[str, Any], units: str, faces: dict[str, str]) -> None:
+        self.reported = reported
         self.units = units
         self.faces = faces
         self.figures = 0
@@ -289,10 +289,10 @@ class Comparing:
         if reading is None:
             assert cells["Read"] == ["–"]
         else:
-            told = " ".join(cells["Read"]).replace("(before) ", "")
-            self.is_(reading["time"][:16].replace("T", " "), told[:16])
+            reported = " ".join(cells["Read"]).replace("(before) ", "")
+            self.is_(reading["time"][:16].replace("T", " "), reported[:16])
             usual = "inclinometer" if reading["method"] == "sensor" else "level not named"
-            self.is_(f"{reading['by'] or 'not given'}, {reading['instrument'] or usual}", told[17:])
+            self.is_(f"{reading['by'] or 'not given'}, {reading['instrument'] or usual}", reported[17:])
         said = " ".join(paper.notes)
         for note in post["notes"]:
             if " mm" not in note:
@@ -311,7 +311,7 @@ class Comparing:
         else:
             self.same(found[2], 2 * post["u_off_mm"])
         own = post["tolerance"]["text"]
-        assert (f"({own})" in lines) == (own != self.told["tolerance"]["text"])
+        assert (f"({own})" in lines) == (own != self.reported["tolerance"]["text"])
 
     def packs(self, said: str, post: dict[str, Any]) -> None:
         digits = 2 if self.units == "mm" else 3
@@ -344,14 +344,14 @@ def share(value: float | None) -> str:
     return "< 0.1 %" if value < 0.001 else f"{100 * value:.1f} %"
 
 
-def csv_against(rows: list[dict[str, str]], told: dict[str, Any]) -> int:
+def csv_against(rows: list[dict[str, str]], reported: dict[str, Any]) -> int:
     """Every cell of the CSV is JSON's, to the last digit; how many were compared."""
     compared = 0
-    for row, post in zip(rows, told["posts"], strict=True):
-        log, issue = told["log"], told["issue"] or {}
+    for row, post in zip(rows, reported["posts"], strict=True):
+        log, issue = reported["log"], reported["issue"] or {}
         wanted = {
-            "job": told["job"],
-            "run": told["run"],
+            "job": reported["job"],
+            "run": reported["run"],
             **{key: post[key] for key in ("post", "leg", "station_mm", "state", "decision", "probability")},
             **{key: post[key] for key in ("stands", "next", "why", "rounds", "torque", "torque_nm")},
             **{key: post[key] for key in ("off_mm", "u_off_mm")},
@@ -372,8 +372,8 @@ def csv_against(rows: list[dict[str, str]], told: dict[str, Any]) -> int:
             "issue_why": issue.get("why"),
             "replaces": issue.get("replaces"),
             "changed_posts": "; ".join(issue.get("changed", [])),
-            "program": told["program"],
-            **told["facts"],
+            "program": reported["program"],
+            **reported["facts"],
         }
         for side in ("before", "after"):
             keys = [key.removeprefix(f"{side}_") for key in row if key.startswith(f"{side}_")]
@@ -398,36 +398,36 @@ def csv_against(rows: list[dict[str, str]], told: dict[str, Any]) -> int:
 def test_paper_json_and_csv_say_the_same(tmp_path: Path, number: int, record_property: Any) -> None:
     with job_of(tmp_path, number) as site:
         record = record_of(site.journal, "lake", "walk")
-    told = json.loads(json.dumps(record_json(record), allow_nan=False))
+    reported = json.loads(json.dumps(record_json(record), allow_nan=False))
     document = pypdf.PdfReader(io.BytesIO(record_pdf(record, random.Random(number).choice(("a4", "letter")))))
-    assert json.loads(document.attachments["record.json"][0]) == told
+    assert json.loads(document.attachments["record.json"][0]) == reported
     assert document.attachments["record.csv"] == [record_csv(record).encode()]
 
-    figures = csv_against(list(csv.DictReader(io.StringIO(record_csv(record), newline=""))), told)
+    figures = csv_against(list(csv.DictReader(io.StringIO(record_csv(record), newline=""))), reported)
     texts = texts_of(document)
     rows = rows_of(texts)
-    assert list(rows) == [post["post"] for post in told["posts"]]
-    comparing = Comparing(told, record.units, {face.value: name for face, name in record.faces.items()})
-    for post in told["posts"]:
+    assert list(rows) == [post["post"] for post in reported["posts"]]
+    comparing = Comparing(reported, record.units, {face.value: name for face, name in record.faces.items()})
+    for post in reported["posts"]:
         comparing.row(rows[post["post"]], post)
 
     said = " ".join(" ".join(one.said for one in texts).split())
     # The headline, the rows and JSON count the same.
     counted = [decided(row)[0] for row in rows.values()]
-    for stands, count in told["result"].items():
+    for stands, count in reported["result"].items():
         assert count == (len(rows) if stands == "posts" else counted.count(stands))
-    assert f"{told['result_words']}." in said
-    assert told["result_words"].startswith(f"{counted.count('plumb')} of {len(rows)} posts proven plumb")
-    assert {one["post"] for one in told["exceptions"]} == {
+    assert f"{reported['result_words']}." in said
+    assert reported["result_words"].startswith(f"{counted.count('plumb')} of {len(rows)} posts proven plumb")
+    assert {one["post"] for one in reported["exceptions"]} == {
         name for name, row in rows.items() if decided(row)[0] != "plumb"
     }
-    assert told["log"]["figure"] in said.replace(" ", "") or told["log"]["figure"] in said
-    for value in told["facts"].values():
+    assert reported["log"]["figure"] in said.replace(" ", "") or reported["log"]["figure"] in said
+    for value in reported["facts"].values():
         assert value is None or value in said
     first = statistics_json(statistics(record))
     if first["verified"]:
         assert f"Plumb at first try: {first['first_try']} of {first['verified']} " in said
-    for one in told["instruments"]:
+    for one in reported["instruments"]:
         assert f"{one['name']}: level, serial {one['serial']}" in said
     record_property("figures", figures + comparing.figures)
     assert figures + comparing.figures > 30 * len(rows)

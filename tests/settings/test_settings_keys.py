@@ -17,7 +17,7 @@ def test_what_is_set_stands_beside_the_usual_ones() -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "told"),
+    ("text", "reported"),
     [
         ("und=ctrl+u", ("'und'", "undo", "packed", "palette")),
         ("go_post=f9", ("'go_post'",)),
@@ -39,11 +39,11 @@ def test_what_is_set_stands_beside_the_usual_ones() -> None:
         ("packed=f9, trimmed=f9", ("f9", "packed", "trimmed")),
     ],
 )
-def test_what_can_t_be_is_a_sentence(text: str, told: tuple[str, ...]) -> None:
+def test_what_can_t_be_is_a_sentence(text: str, reported: tuple[str, ...]) -> None:
     with pytest.raises(UsageError) as refused:
         parse_setting("keys", text)
     assert refused.value.message.startswith("setting keys: ")
-    for words in told:
+    for words in reported:
         assert words in refused.value.message
 
 

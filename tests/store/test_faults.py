@@ -149,24 +149,24 @@ def test_a_quota_hit_anywhere_loses_nothing(crew, tmp_path, room):
     def fill() -> tuple[list[str], str]:
         limit = path.stat().st_size + room if room else 1024
         resource.setrlimit(resource.RLIMIT_FSIZE, (limit, limit))
-        told: list[str] = []
+        reported: list[str] = []
         try:
             with Journal.open(path) as journal:
                 for n in range(400):
                     data = {"text": f"{n} " + "x" * 200}
-                    told.append(journal.append("noted", data, job="jetty", run="east", post="1").id)
+                    reported.append(journal.append("noted", data, job="jetty", run="east", post="1").id)
         except FileError as error:
-            return told, error.message
-        return told, "never refused"
+            return reported, error.message
+        return reported, "never refused"
 
-    told, message = in_a_child(fill)
+    reported, message = in_a_child(fill)
     assert is_one_sentence(message)
     assert "full" in message
     with Journal.open(path) as journal:
         assert journal.verify() is None
         there = [event.id for event in journal.events() if event.kind == "noted"]
-        assert there[: len(told)] == told
-        assert len(there) <= len(told) + 1
+        assert there[: len(reported)] == reported
+        assert len(there) <= len(reported) + 1
         journal.append("noted", {"text": "after"}, job="jetty", run="east", post="1")
 
 
@@ -190,21 +190,21 @@ def small_disk():
 def test_a_small_disk_fills_up(small_disk):
     path = small_disk / "jetty.db"
     filler = small_disk / "photos"
-    told = []
+    reported = []
     with Journal.open(path) as journal:
         journal.append("job-added", {"name": "jetty"})
 
         def log() -> None:
-            told.append(journal.append("setting", {"key": f"k{len(told)}", "value": "x" * 200}).id)
+            reported.append(journal.append("setting", {"key": f"k{len(reported)}", "value": "x" * 200}).id)
 
         while (message := refusal(log)) is None:
-            assert len(told) < 2000
+            assert len(reported) < 2000
         assert "full" in message
-        assert len(told) > 5
-        assert [event.id for event in journal.events() if event.kind == "setting"] == told
+        assert len(reported) > 5
+        assert [event.id for event in journal.events() if event.kind == "setting"] == reported
     with Journal.open(path) as journal:
         assert journal.verify() is None
-        assert [event.id for event in journal.events() if event.kind == "setting"] == told
+        assert [event.id for event in journal.events() if event.kind == "setting"] == reported
     for left in small_disk.iterdir():
         left.unlink()
     with contextlib.suppress(OSError), filler.open("wb", buffering=0) as photos:
@@ -376,9 +376,9 @@ def test_a_writer_waits_for_its_turn_is_told_who_holds_it_and_kill_frees_the_fil
         assert writer.stdout.readline() == "logged\n"
         with Journal.open(path) as second:
             assert [job.name for job in second.jobs()] == ["jetty"]
-            with pytest.raises(FileError, match=f"process {writer.pid} has been writing") as told:
+            with pytest.raises(FileError, match=f"process {writer.pid} has been writing") as reported:
                 second.append("job-added", {"name": "pier"})
-            assert is_one_sentence(told.value.message)
+            assert is_one_sentence(reported.value.message)
             with pytest.raises(FileError, match=f"process {writer.pid}"):
                 Journal.open(path, hold=True)
             (tmp_path / "jetty.db.lock").write_text("99999999999999 crews")

@@ -167,7 +167,7 @@ def test_whatever_is_spoiled_in_what_is_logged_is_told_or_does_no_harm(make_answ
         "prescribed": {"answer": make_answer((pack,), change=(change,))},
         "packed": {"packs": [contract.pack_to_json(other)], "as_prescribed": True},
     }
-    told = 0
+    reported = 0
     for kind, data in logged.items():
         for spoiled in (data, *_spoiled(data)):
             place = ("jetty", "east", None if kind == "run-changed" else "1")
@@ -175,9 +175,9 @@ def test_whatever_is_spoiled_in_what_is_logged_is_told_or_does_no_harm(make_answ
             run = fold_run([*begun(), event(3, kind, json.dumps(spoiled), *place), last], "jetty", "east")
             for post in run.posts:
                 assert post.prescription is None or post.prescription.packs is not None
-            told += len(run.unread)
+            reported += len(run.unread)
             assert spoiled is not data or not run.unread
-    assert told > 300
+    assert reported > 300
 
 
 def test_whatever_is_spoiled_in_what_is_logged_of_the_box_is_told_or_does_no_harm():
@@ -193,10 +193,10 @@ def test_whatever_is_spoiled_in_what_is_logged_of_the_box_is_told_or_does_no_har
         "box-joined": {"log": "another"},
     }
     assert set(logged) == set(BOX_KINDS)
-    told = 0
+    reported = 0
     for kind, data in logged.items():
         for spoiled in (data, *_spoiled(data)):
             box = fold_box([event(1, kind, json.dumps(spoiled), None, None, None)], "log")
-            told += len(box.unread)
+            reported += len(box.unread)
             assert spoiled is not data or not box.unread
-    assert told > 100
+    assert reported > 100

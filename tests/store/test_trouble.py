@@ -52,7 +52,7 @@ def test_database_errors_are_worded(name, says):
 
 
 def test_what_is_a_sentence_already_stays_as_it_is():
-    told = FileError("a sentence")
+    reported = FileError("a sentence")
     with pytest.raises(FileError) as caught, saying_what(Path("jetty.db")):
-        raise told
-    assert caught.value is told
+        raise reported
+    assert caught.value is reported

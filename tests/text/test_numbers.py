@@ -160,7 +160,7 @@ def is_counted(name: str, value: Any) -> bool:
 ALL = dict(of_code(everywhere=True))
 
 
-def trouble_of(row: DefaultNumber, everything: Mapping[str, Any]) -> str:
+def fault_of(row: DefaultNumber, everything: Mapping[str, Any]) -> str:
     """What is wrong with a row; empty when nothing is."""
     found = [name for name in everything if ends(name, row.where)]
     if len(found) != 1:
@@ -168,8 +168,8 @@ def trouble_of(row: DefaultNumber, everything: Mapping[str, Any]) -> str:
     value = everything[found[0]]
     agrees = row.value == value
     if not isinstance(value, str):
-        told = [float(part) for part in row.value.split()]
-        agrees = told == pytest.approx([*value] if isinstance(value, tuple) else [value], rel=1e-6)
+        reported = [float(part) for part in row.value.split()]
+        agrees = reported == pytest.approx([*value] if isinstance(value, tuple) else [value], rel=1e-6)
     if not agrees:
         return f"{found[0]} is {value}, the table says {row.value}: look at its source and mark too"
     if row.mark not in MARKS:
@@ -179,7 +179,7 @@ def trouble_of(row: DefaultNumber, everything: Mapping[str, Any]) -> str:
 
 
 def test_each_row_has_the_value_that_the_code_uses_and_a_mark() -> None:
-    wrong = [trouble for row in numbers() if (trouble := trouble_of(row, ALL))]
+    wrong = [fault for row in numbers() if (fault := fault_of(row, ALL))]
     assert not wrong, "\n".join(wrong)
 
 
@@ -199,6 +199,6 @@ def test_every_default_number_stands_in_the_table() -> None:
 def test_a_number_changed_alone_is_seen(where: str) -> None:
     (row,) = (row for row in numbers() if row.where == where)
     (name,) = (name for name in ALL if ends(name, where))
-    assert not trouble_of(row, ALL)
-    assert "look at its source" in trouble_of(row, {**ALL, name: 0.97 * ALL[name]})
-    assert "nothing in the code" in trouble_of(row, {other: 1.0 for other in ALL if other != name})
+    assert not fault_of(row, ALL)
+    assert "look at its source" in fault_of(row, {**ALL, name: 0.97 * ALL[name]})
+    assert "nothing in the code" in fault_of(row, {other: 1.0 for other in ALL if other != name})

@@ -151,7 +151,7 @@ def test_any_key_cookie_and_address_is_judged_without_a_fault() -> None:
 
 
 @pytest.mark.parametrize(
-    ("told", "size"),
+    ("reported", "size"),
     [
         ((100_000, 100_000), (500, 200)),
         (("80", "24"), (80, 24)),
@@ -162,8 +162,8 @@ def test_any_key_cookie_and_address_is_judged_without_a_fault() -> None:
         (({}, []), None),
     ],
 )
-def test_a_browsers_size_is_bounded(told: tuple[object, object], size: tuple[int, int] | None) -> None:
-    assert cells_of(*told) == size
+def test_a_browsers_size_is_bounded(reported: tuple[object, object], size: tuple[int, int] | None) -> None:
+    assert cells_of(*reported) == size
 
 
 @pytest.mark.parametrize("url", ["http://192.0.2.7:8300/?key=abc", "http://192.0.2.7:8300/?key=" + "k" * 40])

@@ -76,9 +76,9 @@ def test_the_legend_of_the_target_is_whole_or_says_that_it_is_not(make_site, uni
     for width in range(8, 66):
         live = Live(LEAN, "moving", "", None)
         rows = LiveTarget().draw(snapshot.with_live(live), width, 10)
-        told, step = ("".join(text for text, _ in rows.runs(y)).strip() for y in (8, 9))
-        assert told in whole or told.endswith(snapshot.glyphs.more), f"{told!r} at {width}"
+        reported, step = ("".join(text for text, _ in rows.runs(y)).strip() for y in (8, 9))
+        assert reported in whole or reported.endswith(snapshot.glyphs.more), f"{reported!r} at {width}"
         full = next_step(None, LEAN, snapshot.record, snapshot.words, width)
         assert step == full or step.endswith(snapshot.glyphs.more), f"{step!r} at {width}"
-        seen.add(told)
+        seen.add(reported)
     assert whole <= seen

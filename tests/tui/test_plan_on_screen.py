@@ -230,9 +230,13 @@ def test_lining_up_asks_which_feet_stand_off_the_string(app_on, running, wait_fo
             read_some(app.session)
             await hand.press("f2", "p", "u")
             await hand.sees("feet off›", "which feet stand off the string, + towards out")
-            for wrong, told in (("", "nothing of its feet"), ("99=5mm", "no post 99"), ("2=5m", "string")):
+            for wrong, reported in (
+                ("", "nothing of its feet"),
+                ("99=5mm", "no post 99"),
+                ("2=5m", "string"),
+            ):
                 await hand.enter(wrong)
-                await hand.sees(told, "feet off›")
+                await hand.sees(reported, "feet off›")
             await hand.enter("2=0.9mm, 4=-0.8mm")
             await hand.sees("aimed at one line", "u plumb each")
             await hand.press("p")
@@ -287,9 +291,9 @@ def test_marks_on_a_strip_are_told_as_fine_as_a_saw_needs_them(make_site) -> Non
         "unsolved": [],
         "unsawn": [{"strip": "S2", "why": "230 mm long"}],
     }
-    told = [text for text, _ in cut_lines(answer, words)]
-    assert "  4.04 mm  post 2 NEXT-OUT, 0.8 to 1.5 mm" in told
-    assert "not sawn: S2, 230 mm long" in told
+    reported = [text for text, _ in cut_lines(answer, words)]
+    assert "  4.04 mm  post 2 NEXT-OUT, 0.8 to 1.5 mm" in reported
+    assert "not sawn: S2, 230 mm long" in reported
     wedge = Piece("S1", "strip", 1.5, trim_tip_mm=8.0, thin_mm=0.8, thick_mm=1.5, saw_deg=0.5)
     pack = Pack(Seat.NEXT_OUT, 1.5, 1.5, (0.0, 0.0), (wedge,))
     assert words.pieces(pack) == (

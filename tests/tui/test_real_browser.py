@@ -51,16 +51,16 @@ class Tab:
         number = next(self._numbers)
         await self._link.send_json({"id": number, "method": method, "params": parameters})
         while True:
-            told = json.loads(await asyncio.wait_for(self._link.receive_str(), PATIENCE_S))
-            if told.get("method") == "Network.requestWillBeSent":
-                self.requested.append(told["params"]["request"]["url"])
-            elif told.get("method") == "Network.webSocketCreated":
-                self.requested.append(told["params"]["url"])
-            elif told.get("method") == "Network.webSocketFrameSent":
-                self.sent.append(told["params"]["response"]["payloadData"])
-            if told.get("id") == number:
-                assert "error" not in told, told
-                return told["result"]
+            reported = json.loads(await asyncio.wait_for(self._link.receive_str(), PATIENCE_S))
+            if reported.get("method") == "Network.requestWillBeSent":
+                self.requested.append(reported["params"]["request"]["url"])
+            elif reported.get("method") == "Network.webSocketCreated":
+                self.requested.append(reported["params"]["url"])
+            elif reported.get("method") == "Network.webSocketFrameSent":
+                self.sent.append(reported["params"]["response"]["payloadData"])
+            if reported.get("id") == number:
+                assert "error" not in reported, reported
+                return reported["result"]
 
     async def value(self, expression: str) -> Any:
         """What an expression is on the page."""
@@ -118,11 +118,11 @@ def _readings(path: Path) -> list[str]:
 
 def _debugging_port(folder: Path) -> int:
     """The port that the browser took for its debugging protocol: it writes it into its folder."""
-    told, end = folder / "DevToolsActivePort", time.monotonic() + PATIENCE_S
-    while not told.exists() or not told.read_text().strip():
+    reported, end = folder / "DevToolsActivePort", time.monotonic() + PATIENCE_S
+    while not reported.exists() or not reported.read_text().strip():
         assert time.monotonic() < end, "the browser did not start"
         time.sleep(0.1)
-    return int(told.read_text().split()[0])
+    return int(reported.read_text().split()[0])
 
 
 async def _visit(page: str, debugging_port: int, data: Path) -> None:

@@ -22,7 +22,7 @@ TOLERANCE = parse_tolerance("1:500")
 
 
 @pytest.mark.parametrize(
-    ("mm", "units", "told"),
+    ("mm", "units", "reported"),
     [
         (29.4, "mm", "29.5 mm"),
         (29.2, "mm", "29 mm"),
@@ -36,8 +36,8 @@ TOLERANCE = parse_tolerance("1:500")
         (0.0, "inch", '0"'),
     ],
 )
-def test_a_push_is_told_as_a_tape_shows_it(mm: float, units: str, told: str) -> None:
-    assert shown.tape(mm, units) == told
+def test_a_push_is_told_as_a_tape_shows_it(mm: float, units: str, reported: str) -> None:
+    assert shown.tape(mm, units) == reported
 
 
 @given(st.floats(0, 500))
@@ -71,7 +71,7 @@ def answer(lean: Lean, *packs: Pack, status: str = "proven", why: str | None = N
     )
 
 
-def told(run: RunState, post: PostRecord, **more: object):
+def reported(run: RunState, post: PostRecord, **more: object):
     return post_view(post, Words(run, UNICODE, **more))
 
 
@@ -79,7 +79,7 @@ def test_lean_and_edge_are_always_told_together() -> None:
     lean = Lean(0.0, 0.012)
     taper = Piece("T1", "taper", 1.1, mark_mm=29.4)
     prescription = answer(lean, Pack(Seat.OUT, 1.1, 1.1, (0.0, 45.0), (taper,)))
-    view = told(*record(PostState.PACK, lean, prescription=prescription))
+    view = reported(*record(PostState.PACK, lean, prescription=prescription))
     assert view.lean == "TOP leans 12 mm ↑ out"
     assert "Pack the OUT edge" in view.do
     assert view.packs[0].where == "OUT edge"
@@ -91,10 +91,10 @@ def test_lean_and_edge_are_always_told_together() -> None:
 def test_in_the_runs_own_names_and_spoken_without_arrows() -> None:
     run, post = record(PostState.PACK, Lean(0.01, -0.01), prescription=answer(Lean(0.01, -0.01)))
     run = replace(run, face_names=(("out", "lake"), ("house", "lawn")))
-    view = told(run, post)
+    view = reported(run, post)
     assert view.lean == "TOP leans 10 mm → next, 10 mm ↓ lawn"
     assert "NEXT and LAWN edges" in view.do
-    assert told(run, post, spoken=True).lean == "TOP leans 10 mm towards next, 10 mm towards lawn"
+    assert reported(run, post, spoken=True).lean == "TOP leans 10 mm towards next, 10 mm towards lawn"
 
 
 @pytest.mark.parametrize("state", list(PostState))
@@ -102,7 +102,7 @@ def test_in_the_runs_own_names_and_spoken_without_arrows() -> None:
 def test_every_result_has_its_tolerance_beside_it(state: PostState, units: str) -> None:
     lean = None if state in (PostState.TO_READ, PostState.HALF_READ) else Lean(0.003, 0.001)
     run, post = record(state, lean, skipped="no access" if state is PostState.SKIPPED else None)
-    view = told(run, post, units=units)
+    view = reported(run, post, units=units)
     assert view.word
     assert view.do
     if lean is None:
@@ -115,7 +115,7 @@ def test_every_result_has_its_tolerance_beside_it(state: PostState, units: str) 
 def test_impossible_says_why() -> None:
     lean = Lean(0.02, 0.0)
     prescription = answer(lean, status="impossible", why="next needs 1.8 mm: nothing in the box makes it")
-    view = told(*record(PostState.OUT, lean, prescription=prescription))
+    view = reported(*record(PostState.OUT, lean, prescription=prescription))
     assert view.do == "No pack from this box can do it"
     assert "nothing in the box makes it" in view.remarks[0]
 
@@ -127,7 +127,7 @@ def test_left_out_beside_the_other_posts_is_not_said_to_be_impossible() -> None:
         status="impossible",
         why="enough for it alone, not beside the others: buy more",
     )
-    view = told(*record(PostState.OUT, lean, prescription=prescription))
+    view = reported(*record(PostState.OUT, lean, prescription=prescription))
     assert view.do == "Not from this box beside the other posts"
 
 

@@ -178,11 +178,11 @@ def test_there_are_captures():
 @pytest.mark.parametrize("path", CAPTURES, ids=lambda path: path.stem)
 def test_each_capture_comes_to_what_stands_beside_it(path, capsys):
     """`python fixtures/captures/rebuild.py` writes the expectations anew; look at the difference."""
-    told = listen_to(path)
+    reported = listen_to(path)
     wanted = json.loads(path.with_suffix(".want.json").read_text(encoding="utf-8"))
     lean = wanted.pop("lean")
-    got = told.pop("lean")
-    assert told == wanted
+    got = reported.pop("lean")
+    assert reported == wanted
     assert (got is None) == (lean is None)
     if lean is not None:
         for key in ("x_deg", "y_deg", "u_x_deg", "u_y_deg"):

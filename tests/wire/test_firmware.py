@@ -212,8 +212,8 @@ def test_it_streams_through_a_terminal_into_listen(tmp_path):
         board.wait()
         os.close(ours)
         os.close(theirs)
-    told = json.loads(listen.stdout)
-    assert told["state"] == "TAKEN"
-    assert told["refused_total"] == 0
-    assert 1000 * math.tan(math.radians(told["lean"]["x_deg"])) == pytest.approx(-10.0, abs=0.6)
-    assert 1000 * math.tan(math.radians(told["lean"]["y_deg"])) == pytest.approx(8.0, abs=0.6)
+    reported = json.loads(listen.stdout)
+    assert reported["state"] == "TAKEN"
+    assert reported["refused_total"] == 0
+    assert 1000 * math.tan(math.radians(reported["lean"]["x_deg"])) == pytest.approx(-10.0, abs=0.6)
+    assert 1000 * math.tan(math.radians(reported["lean"]["y_deg"])) == pytest.approx(8.0, abs=0.6)

@@ -190,7 +190,7 @@ def test_a_device_that_is_not_there_yet_is_waited_for(tmp_path, monkeypatch):
         assert "there is no" in sensor.snapshot().words
         post.plug()
         wait_for(sensor.opened.is_set)
-        assert sensor.trouble is None
+        assert sensor.fault is None
         post.unplug()
 
 
@@ -347,7 +347,7 @@ def test_a_capture_that_can_not_be_written_is_refused_at_once(post, tmp_path):
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="no full disk to write to")
 def test_a_disk_that_fills_up_is_told_and_ends_the_listening(post):
     with listening(str(post.path), capture=Path("/dev/full")) as sensor:
-        wait_for(lambda: isinstance(sensor.trouble, FileError))
+        wait_for(lambda: isinstance(sensor.fault, FileError))
         assert "disk is full" in sensor.messages()[-1]
 
 
@@ -390,12 +390,12 @@ def test_nothing_of_it_loads_a_screen():
 class PlayedLink:
     """A link whose clock runs with its bytes: six seconds of a stream pass in a moment."""
 
-    def __init__(self, trouble: Exception | None = None, good: int = 400) -> None:
+    def __init__(self, fault: Exception | None = None, good: int = 400) -> None:
         self.url = "played"
         self.now_s = 100.0
         self.good = good
         self.sent = 0
-        self.trouble = trouble
+        self.fault = fault
         self.blocked = threading.Event()
         self.go_on = threading.Event()
 
@@ -404,9 +404,9 @@ class PlayedLink:
 
     def read(self) -> bytes:
         if self.sent >= self.good:
-            if self.trouble is not None:
-                trouble, self.trouble, self.sent = self.trouble, None, 0
-                raise trouble
+            if self.fault is not None:
+                fault, self.fault, self.sent = self.fault, None, 0
+                raise fault
             self.blocked.set()
             self.go_on.wait(20)
             return b""
@@ -455,16 +455,16 @@ def test_a_reader_that_is_blocked_is_told_as_lost_and_its_last_value_can_not_be_
         sensor.stop()
 
 
-@pytest.mark.parametrize("trouble", [RuntimeError("out of step"), AttributeError("none"), MemoryError()])
-def test_whatever_goes_wrong_in_the_reader_is_a_told_loss_and_a_new_beginning(played, trouble):
-    link = PlayedLink(trouble)
+@pytest.mark.parametrize("fault", [RuntimeError("out of step"), AttributeError("none"), MemoryError()])
+def test_whatever_goes_wrong_in_the_reader_is_a_told_loss_and_a_new_beginning(played, fault):
+    link = PlayedLink(fault)
     sensor = played(link)
     sensor.start()
     try:
         assert link.blocked.wait(20)
-        assert any(type(trouble).__name__ in message for message in sensor.messages())
+        assert any(type(fault).__name__ in message for message in sensor.messages())
         assert sensor.snapshot().taken is not None, "it is heard again"
-        assert sensor.trouble is None
+        assert sensor.fault is None
     finally:
         link.go_on.set()
         sensor.stop()

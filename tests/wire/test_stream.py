@@ -147,9 +147,9 @@ def test_no_bytes_and_bytes_without_lines_are_told_apart():
     assert "cable" in play.words
     play.stream.feed(play.now, b"\x12\x80garbage\r\n" * 5)
     assert play.state is WatchState.LISTENING
-    told = Play(ListenOptions(description=XY))
-    told.stream.feed(0.1, b"?\r\n" * 9)
-    assert "another number of columns" in told.words
+    reported = Play(ListenOptions(description=XY))
+    reported.stream.feed(0.1, b"?\r\n" * 9)
+    assert "another number of columns" in reported.words
 
 
 def test_stale_after_a_second_and_the_number_is_gone():
@@ -235,8 +235,8 @@ def test_a_coarse_quiet_sensor_may_repeat_itself_for_ever():
     # no scatter at all: what is left is the output step, q/sqrt(12) (GUM 4.3.7)
     # No change was ever seen, so the step is not known: a tenth, whatever number of decimals is printed.
     assert taken.u_x_deg == pytest.approx(0.1 / math.sqrt(12), rel=1e-3)
-    told = Play(ListenOptions(zero=KNOWN, doubts=Doubts(step_deg=0.001))).still(8, noise=0)
-    known = told.stream.view(told.now).taken
+    reported = Play(ListenOptions(zero=KNOWN, doubts=Doubts(step_deg=0.001))).still(8, noise=0)
+    known = reported.stream.view(reported.now).taken
     assert known.u_x_deg == pytest.approx(0.001 / math.sqrt(12), rel=1e-3)
 
 

@@ -115,10 +115,10 @@ def test_a_post_that_cannot_be_served_is_named_with_its_reason():
 
 def test_prices_and_the_objective_are_a_problems_own():
     options = problem()["options"]
-    _, _, told = read_problem(
+    _, _, reported = read_problem(
         problem(options={**options, "objective": "weights", "minutes": {"piece": 2, "lift": 5.5}})
     )
-    assert (told.objective, told.minutes.piece, told.minutes.lift) == ("weights", 2.0, 5.5)
+    assert (reported.objective, reported.minutes.piece, reported.minutes.lift) == ("weights", 2.0, 5.5)
     assert read_problem(problem())[2].objective == "minutes"
     # Dearer pieces buy fewer of them.
     few, many = (

@@ -85,8 +85,8 @@ def test_without_a_zero_the_offset_is_in_the_doubt_and_a_file_may_say_how_large(
         assert (doubts.zero_u_deg, doubts.zero_found) == (0.5, False)
     file = tmp_path / "clamp.toml"
     file.write_text('format = "xdr"\ndoubts = { offset_u_deg = 0.2 }\n')
-    told = listen_options(Settings(sensor_format=str(file)))
-    assert told.doubts_now(None).zero_u_deg == 0.2
+    reported = listen_options(Settings(sensor_format=str(file)))
+    assert reported.doubts_now(None).zero_u_deg == 0.2
 
 
 def test_what_a_still_record_showed_counts_where_the_file_is_silent(tmp_path: Path) -> None:

@@ -159,12 +159,12 @@ def _taken_up(answer: Prescription, lean: Lean, tolerance: Tolerance, take_up: f
     """An answer for lean and tolerance ÷ take-up, told for themselves: what is left moves as little."""
     resting = answer.resting
     limits = resting.limits
-    told = replace(
+    reported = replace(
         resting,
         lean=None if resting.lean is None else scaled(resting.lean, take_up),
         limits=None if limits is None else (scaled(limits[0], take_up), scaled(limits[1], take_up)),
     )
-    return replace(answer, lean=lean, tolerance=tolerance, resting=told, take_up=take_up)
+    return replace(answer, lean=lean, tolerance=tolerance, resting=reported, take_up=take_up)
 
 
 def _as_it_stands(question: Question, tables: Tables) -> Draft | None:

@@ -180,14 +180,14 @@ def _wanted_twice(asked: Asked, draft: Draft | None) -> str:
         ranks = {*build.stack.flats, *([build.stack.tail[0]] if build.stack.tail else [])}
         for rank in ranks & more.keys():
             seats[rank].append(str(build.seat))
-    told = []
+    reported = []
     for rank, n in more.items():
         lot, (*most, last) = tables.lots[rank], seats[rank]
         who = f"{', '.join(most)} and {last} want" if most else f"{last} wants"
-        told.append((f"{who} {lot.lot}", f"{n} more of {lot.lot}"))
+        reported.append((f"{who} {lot.lot}", f"{n} more of {lot.lot}"))
     return (
-        f"{'; '.join(who for who, _ in told)}, more than the box has: "
-        f"with {' and '.join(what for _, what in told)} the post would stand."
+        f"{'; '.join(who for who, _ in reported)}, more than the box has: "
+        f"with {' and '.join(what for _, what in reported)} the post would stand."
     )
 
 
@@ -218,15 +218,15 @@ def _thickness(asked: Asked, task: Task, kind: type[Search]) -> str:
         if not any(len(search.entries(group).cost) for group in groups.values()):
             alone.append(near)
     if alone:
-        return _told(asked, max(alone, key=lambda near: near.off_mm))
+        return _reported(asked, max(alone, key=lambda near: near.off_mm))
     said = "Each corner has a pack that nearly fits, but together they leave it leaning or rocking too much"
     if not packed:
         return f"{said}."
     near = max(packed, key=lambda near: near.off_mm)
-    return f"{said}; the farthest off: {_told(asked, near)}"
+    return f"{said}; the farthest off: {_reported(asked, near)}"
 
 
-def _told(asked: Asked, near: _Near) -> str:
+def _reported(asked: Asked, near: _Near) -> str:
     seat, wants = near.seat, f"{near.seat.bare_need_mm:.2f} mm"
     if near.inner and near.seat.place is not None and asked.options.bearing_point == "auto":
         wants += f" ({near.wants_mm:.2f} mm where flatter pieces bear, {near.seat.place.inside_mm:.0f} mm in)"

@@ -104,9 +104,9 @@ class _Choosing:
         """Settings that cost nothing."""
         self.bound, self.stopped = 0.0, False
         rounds = patience.part(SHARE_FOR_ROUNDS)
-        told = None if patience.progress is None else lambda bound, _: patience.tell(bound, None)
+        reported = None if patience.progress is None else lambda bound, _: patience.tell(bound, None)
         most = QUICK_ROUNDS if patience.quick else MOST_ROUNDS
-        self.rounds = Rounds(pricing, solver, rounds.at_an_end, told, most)
+        self.rounds = Rounds(pricing, solver, rounds.at_an_end, reported, most)
 
     def done(self) -> Together:
         """Run all steps."""

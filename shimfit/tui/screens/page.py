@@ -80,7 +80,7 @@ class Page(RoleScreen):
         self.question: Question | None = None
         self.outcome: Outcome | None = None
         self.banner_text = ""
-        self._trouble = ""
+        self._fault = ""
         self.standing_banner = ""
         """What the banner says while there is no other trouble."""
         self._hushed = False
@@ -211,13 +211,13 @@ class Page(RoleScreen):
     def _stand_by_banner(self) -> None:
         """A run that two crews laid out differently has a banner too; its rows come off the rest."""
         before = self.banner_rows
-        self.warn(self._trouble)
+        self.warn(self._fault)
         if self.banner_rows != before:
             self.call_after_refresh(self.show)
 
     def warn(self, text: str) -> None:
         """Show a banner for as long as the trouble lasts; empty text takes it away."""
-        self._trouble = text
+        self._fault = text
         run = self.session.run
         text = text or self.standing_banner or (run.conflict if run is not None else None) or ""
         if text == self.banner_text:

@@ -134,8 +134,8 @@ class PlanScreen(Page):
         """Ask where to write cut sheet and pack labels for paper."""
         run = self.session.run
         if run is None or self.planning is not None:
-            told = "no run is open" if run is None else "it still plans: the sheet comes after it"
-            self.say(Outcome(told, done=False, bell="refused"))
+            reported = "no run is open" if run is None else "it still plans: the sheet comes after it"
+            self.say(Outcome(reported, done=False, bell="refused"))
             return
         hint = "cut sheet and pack labels for paper, a .pdf"
         named = FileToWrite(self._write_sheet).named
@@ -172,13 +172,13 @@ class PlanScreen(Page):
         self.say(outcome)
 
     def _came_of(self, planning: Planning) -> Outcome:
-        told = planning.keep()
+        reported = planning.keep()
         if planning.made is None:
-            return Outcome(told, done=False, bell="refused")
+            return Outcome(reported, done=False, bell="refused")
         answer = planning.made.answer
         self._made, self._made_at = answer, self.session.site.log()
         stopped = "stopped, the best so far: " if answer["stopped"] else ""
-        return Outcome(f"{stopped}{told}")
+        return Outcome(f"{stopped}{reported}")
 
     # ------------------------------------------------------------ the sheet
 
@@ -256,8 +256,8 @@ class PlanScreen(Page):
         glyphs = self.session.glyphs
         bar = progress_bar(planning.bound, planning.best, width - 8, glyphs.lift, glyphs.ring)
         canvas.put(0, 0, f"{bar} {planning.seconds:4.0f} s", "strong")
-        told = progress_words(planning.bound, planning.best)
-        canvas.put(0, 1, "stopping: the best so far is kept" if planning.stopping else told)
+        reported = progress_words(planning.bound, planning.best)
+        canvas.put(0, 1, "stopping: the best so far is kept" if planning.stopping else reported)
         return canvas
 
 

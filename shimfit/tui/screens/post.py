@@ -215,7 +215,7 @@ class PostScreen(Page):
             return  # while the program begins or closes, the timer outlives the widgets
         before = self.snapshot.live
         self.snapshot = self.snapshot.with_live(live)
-        self.warn(live.trouble)
+        self.warn(live.fault)
         if before is None:
             self.add_class("-live")
             self.call_after_refresh(self.show)

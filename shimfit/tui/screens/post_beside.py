@@ -49,7 +49,7 @@ class LiveTarget:
         self._span: float | None = None
         self._key: object = None
         self._scene: Backdrop | None = None
-        self._told: tuple[str, ...] = ()
+        self._reported: tuple[str, ...] = ()
         self._seen: object = None
         self._shown: Canvas | None = None
 
@@ -69,20 +69,20 @@ class LiveTarget:
             self._span = span_for(math.hypot(*top_mm), allowed_mm, self._span)
         scene = self._backdrop(snapshot, words, allowed_mm, width, height)
         if live.lean is None:
-            self._told = (live.word,)
+            self._reported = (live.word,)
         elif not live.zero_found:
-            self._told = ("zero not found:", "turn it end for end")
-        elif snapshot.looks % LOOKS_PER_FIGURE == 0 or len(self._told) < LEGEND_ROWS:
-            self._told = (
+            self._reported = ("zero not found:", "turn it end for end")
+        elif snapshot.looks % LOOKS_PER_FIGURE == 0 or len(self._reported) < LEGEND_ROWS:
+            self._reported = (
                 words.off(live.lean, record, width),
                 next_step(snapshot.advice, live.lean, record, words, width),
             )
         cell = mark_cell(top_mm, scene.rows_per_mm, scene.middle) if top_mm else None
         role = _role(top_mm, allowed_mm, zero_found=live.zero_found)
-        seen = (id(scene), cell, self._told, role)
+        seen = (id(scene), cell, self._reported, role)
         if self._shown is None or seen != self._seen:
             self._seen = seen
-            self._shown = with_mark(scene, top_mm, role, snapshot.glyphs, *self._told)
+            self._shown = with_mark(scene, top_mm, role, snapshot.glyphs, *self._reported)
         return self._shown
 
     def _backdrop(

@@ -200,11 +200,13 @@ def _brief_rows(snapshot: Snapshot, size: ScreenSize) -> list[Run]:
     """What comes after the step in large figures, in one row; then what matters besides."""
     rest = snapshot.steps[snapshot.done + 1 :]
     signs = snapshot.glyphs.seats
-    told = ", ".join(f"{pack.number} {signs[pack.seat]} {pack.changed or pack.short}" for pack in rest)
+    reported = ", ".join(f"{pack.number} {signs[pack.seat]} {pack.changed or pack.short}" for pack in rest)
     rows: list[Run] = []
     if snapshot.pack is not None:
         last = "then tighten, read again"
-        rows.append((fitting(size.middle, snapshot.glyphs.more, f"then {told}" if told else last), ""))
+        rows.append(
+            (fitting(size.middle, snapshot.glyphs.more, f"then {reported}" if reported else last), "")
+        )
     if snapshot.view is None:
         return rows
     briefly = dict([snapshot.view.odds]) if snapshot.view.odds else {}
@@ -255,9 +257,9 @@ def headline(snapshot: Snapshot, size: ScreenSize, width: int) -> Canvas:
     canvas.put(0, 0, head, "strong")
     canvas.put(len(head) + 2, 0, state, ROLES[record.state] + " here")
     allowed = shown.fine(record.tolerance.allowed_top_mm(record.height_mm), run.units)
-    told = f"allowed {allowed} at {shown.tape(record.height_mm, run.units)}"
-    if len(head) + len(state) + len(told) + 4 <= width:
-        canvas.put_right(width, 0, told, "label")
+    reported = f"allowed {allowed} at {shown.tape(record.height_mm, run.units)}"
+    if len(head) + len(state) + len(reported) + 4 <= width:
+        canvas.put_right(width, 0, reported, "label")
     return canvas
 
 

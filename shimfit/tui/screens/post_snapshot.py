@@ -142,27 +142,27 @@ class LiveAdvice:
         self._packing: LivePacking | None = None
         self._stands_for: object = None
         self._asked: Lean | None = None
-        self._told: Advice | None = None
+        self._reported: Advice | None = None
 
     def tick(self, session: Session, snapshot: Snapshot) -> Advice | None:
         """At every look at the inclinometer: what was told last stands until new advice is due.
 
         Packs go away at once when the post has come to stand within its tolerance.
         """
-        told, record = self._told, snapshot.record
+        reported, record = self._reported, snapshot.record
         lean = snapshot.live.believed if snapshot.live is not None else None
-        if lean is None or record is None or told is None:
+        if lean is None or record is None or reported is None:
             return self.look(session, lean)
-        waits = LOOKS_PER_FIGURE if told.pushes else LOOKS_PER_PACKING
-        if snapshot.looks % waits and (told.within or not record.tolerance.holds(lean, record.height_mm)):
-            return told
+        waits = LOOKS_PER_FIGURE if reported.pushes else LOOKS_PER_PACKING
+        if snapshot.looks % waits and (reported.within or not record.tolerance.holds(lean, record.height_mm)):
+            return reported
         return self.look(session, lean)
 
     def look(self, session: Session, lean: Lean | None) -> Advice | None:
         """The advice for a lean; None without one, or where the post can't be worked on here."""
         record, place = session.record, session.place
         if lean is None or record is None or place is None:
-            self._asked, self._told = None, None
+            self._asked, self._reported = None, None
             return None
         stands_for = (place, session.site.log())
         if stands_for != self._stands_for:
@@ -171,13 +171,13 @@ class LiveAdvice:
             self._packing, self._stands_for = LivePacking(session.site, place), stands_for
             self._asked = None
         if self._packing is not None and self._changed(lean, record):
-            self._asked, self._told = lean, self._packing.look(lean)
-        return self._told
+            self._asked, self._reported = lean, self._packing.look(lean)
+        return self._reported
 
     def _changed(self, lean: Lean, record: PostRecord) -> bool:
-        if self._asked is None or self._told is None:
+        if self._asked is None or self._reported is None:
             return True
-        if self._told.within != record.tolerance.holds(lean, record.height_mm):
+        if self._reported.within != record.tolerance.holds(lean, record.height_mm):
             return True
         along = lean.slope_along - self._asked.slope_along
         across = lean.slope_across - self._asked.slope_across
@@ -189,15 +189,15 @@ def next_step(advice: Advice | None, lean: Lean, record: PostRecord, words: Word
     if advice is None or not advice.pushes:
         return what_to_raise(lean, record, words, width)
     first = advice.pushes[0]
-    told = _push(words.seat(first.seat).rpartition(" ")[0], first, words)
-    if len(told) > width:
-        told = _push(words.glyphs.seats[first.seat], first, words)
+    reported = _push(words.seat(first.seat).rpartition(" ")[0], first, words)
+    if len(reported) > width:
+        reported = _push(words.glyphs.seats[first.seat], first, words)
     for push in advice.pushes[1:]:
-        more = f"{told}; {_push(words.glyphs.seats[push.seat], push, words)}"
+        more = f"{reported}; {_push(words.glyphs.seats[push.seat], push, words)}"
         if len(more) > width:
             break
-        told = more
-    return told
+        reported = more
+    return reported
 
 
 def live_packs(advice: Advice | None, record: PostRecord, words: Words) -> tuple[PackLine, ...]:
@@ -253,10 +253,10 @@ def what_to_raise(lean: Lean, record: PostRecord, words: Words, width: int) -> s
     ):
         rise_mm = abs(slope) * side_mm
         if rise_mm >= LEAST_RISE_MM:
-            told = shown.thickness(round(rise_mm, 1), words.units).removesuffix(" mm")
-            parts.append(f"{words.names[face].upper()} {told}")
+            reported = shown.thickness(round(rise_mm, 1), words.units).removesuffix(" mm")
+            parts.append(f"{words.names[face].upper()} {reported}")
     if not parts:
         return "leave it so"
     unit = " mm" if words.units == "mm" else ""
-    told = f"raise {' '.join(parts)}{unit}"
-    return told if len(told) <= width else f"{' '.join(parts)}{unit}"
+    reported = f"raise {' '.join(parts)}{unit}"
+    return reported if len(reported) <= width else f"{' '.join(parts)}{unit}"

@@ -159,5 +159,5 @@ def _besides(words: Words, post: PostRecord, width: int) -> str:
     packs = ", ".join(
         f"{words.glyphs.seats[pack.seat]} {words.short_pieces(pack)}" for pack in post.packs_in_place
     )
-    told = "; ".join(part for part in (packs, *(note.text for note in post.notes)) if part)
-    return clipped(told, width, words.glyphs.more)
+    reported = "; ".join(part for part in (packs, *(note.text for note in post.notes)) if part)
+    return clipped(reported, width, words.glyphs.more)

@@ -129,8 +129,12 @@ class RunScreen(Page):
 
     def _row(self, post: PostRecord, words: Words, width: int) -> list[Run]:
         glyphs = self.session.glyphs
-        told = f"{glyphs.states[post.state]} {state_word(post.state)}"
-        runs: list[Run] = [(f" {post.name:>4} ", ""), (told, ROLES[post.state]), (" " * (20 - len(told)), "")]
+        reported = f"{glyphs.states[post.state]} {state_word(post.state)}"
+        runs: list[Run] = [
+            (f" {post.name:>4} ", ""),
+            (reported, ROLES[post.state]),
+            (" " * (20 - len(reported)), ""),
+        ]
         lean = post.reading.lean if post.reading else None
         if lean is None:
             return runs

@@ -48,7 +48,7 @@ class Walk(RoleScreen):
         super().__init__()
         self._session = session
         self._sensor = sensor
-        self._trouble = ""
+        self._fault = ""
 
     def compose(self) -> ComposeResult:
         """One list of rows."""
@@ -73,11 +73,11 @@ class Walk(RoleScreen):
 
     def action_go_on(self) -> None:
         """Take the next step; what was unclear is told, and asked for again."""
-        self._trouble = ""
+        self._fault = ""
         try:
             is_over = self._step()
         except EntryError as error:
-            self._trouble = error.message
+            self._fault = error.message
             is_over = False
         if not is_over:
             self.again()
@@ -102,12 +102,12 @@ class Walk(RoleScreen):
         rows: list[list[Run]] = [[(self.HEAD, "strong")], []]
         steps, done = self._steps()
         signs = self._session.glyphs
-        told = [(f"{signs.understood} {step}", "") for step in steps[:done]]
-        told += [(f"{signs.here} {step}", "strong") for step in steps[done : done + 1]]
-        if self._trouble:
-            told.append((f"{signs.refused} {self._trouble}", "refused"))
+        reported = [(f"{signs.understood} {step}", "") for step in steps[:done]]
+        reported += [(f"{signs.here} {step}", "strong") for step in steps[done : done + 1]]
+        if self._fault:
+            reported.append((f"{signs.refused} {self._fault}", "refused"))
         asked = 0
-        for at, (text, role) in enumerate(told):
+        for at, (text, role) in enumerate(reported):
             asked = len(rows) if at == done else asked
             rows += [[(row, role)] for row in wrapped(text, width)]
         rows += [[(row, "strong")] for text in self._found() for row in (wrapped(text, width) or [""])]
@@ -214,7 +214,7 @@ class ZeroWalk(Walk):
         if words != self._wants:
             self._wants = words
             if snapshot.taken is not None:
-                self._trouble = ""
+                self._fault = ""
             self.again()
 
     def _step(self) -> bool:
@@ -254,9 +254,9 @@ class ZeroWalk(Walk):
         if len(self._faces) < 2:
             return ["", self._wants]
         found = self._apart()
-        told = [] if found.words is None else [f"{self._session.glyphs.refused} {found.words}"]
+        reported = [] if found.words is None else [f"{self._session.glyphs.refused} {found.words}"]
         if found.doubt in ("not-turned", "ask"):
-            return ["", *told]
+            return ["", *reported]
         u_mm = 2000.0 * math.radians(found.zero.u)
         height_mm = 1000.0 if self._session.record is None else self._session.record.height_mm
         lean = [math.tan(math.radians(part)) for part in (found.lean.slope_along, found.lean.slope_across)]
@@ -269,4 +269,4 @@ class ZeroWalk(Walk):
         ]
         if words is not None:
             said.append(words.lean(post, height_mm))
-        return said + told
+        return said + reported

@@ -86,9 +86,9 @@ class StockScreen(Page):
             return Outcome(f"how many pieces, not {text!r}", done=False, at=0, bell="refused")
 
         def take_out() -> str:
-            told = self.session.site.out_of(lot, int(text) if text else None)
+            reported = self.session.site.out_of(lot, int(text) if text else None)
             self.session.answer_missing()
-            return self.session.keys.spell(f"{told}; ^Z brings it back")
+            return self.session.keys.spell(f"{reported}; ^Z brings it back")
 
         return _said(take_out)
 
@@ -111,9 +111,9 @@ class StockScreen(Page):
 
     def _load(self, text: str) -> Outcome:
         def load() -> str:
-            told = load_lots(self.session.site, Path(text.strip()).expanduser())
+            reported = load_lots(self.session.site, Path(text.strip()).expanduser())
             self.session.answer_missing()
-            return told
+            return reported
 
         return _said(load)
 

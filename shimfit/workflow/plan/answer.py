@@ -139,8 +139,8 @@ def lot_json(lot: Lot, stock: Ledger) -> Json:
 def unsawn(lots: Sequence[Lot], saw: Saw) -> list[Json]:
     """Strips that no wedge can be sawn from, each with the reason."""
     strips = [lot for lot in lots if lot.form == "strip" and lot.count]
-    told = [(strip.lot, _why_unsawn(strip, saw)) for strip in strips]
-    return [{"strip": name, "why": why} for name, why in told if why is not None]
+    reported = [(strip.lot, _why_unsawn(strip, saw)) for strip in strips]
+    return [{"strip": name, "why": why} for name, why in reported if why is not None]
 
 
 def _why_unsawn(strip: Lot, saw: Saw) -> str | None:

@@ -117,11 +117,11 @@ def plan_run(
     done = plan(posts, lots, options, solver(), seconds=most_s, progress=progress, stop=stop)
     as_read = {post.name: post for post in posts_to_plan(run, aims_mm)}
     buying = buying_json(done, lots, options)
-    done = _told_for_readings(_with_copies(done, box.stock, promised, options), as_read, take_up[0])
-    told = answer_json(done, box.stock, options)
+    done = _reported_for_readings(_with_copies(done, box.stock, promised, options), as_read, take_up[0])
+    reported = answer_json(done, box.stock, options)
     answers = [(one.post.name, _prescription(one, done)) for one in done.planned]
     answers += [(one.post.name, _unserved(one, done, options)) for one in done.unsolved]
-    return RunPlan({"job": run.job, "run": run.name, **told, **buying}, tuple(answers))
+    return RunPlan({"job": run.job, "run": run.name, **reported, **buying}, tuple(answers))
 
 
 def _with_copies(done: Plan, stock: Ledger, promised: Sequence[Pack], options: Options) -> Plan:
@@ -132,7 +132,7 @@ def _with_copies(done: Plan, stock: Ledger, promised: Sequence[Pack], options: O
     return replace(done, planned=planned)
 
 
-def _told_for_readings(done: Plan, as_read: Mapping[str, PlanPost], take_up: float) -> Plan:
+def _reported_for_readings(done: Plan, as_read: Mapping[str, PlanPost], take_up: float) -> Plan:
     """Leans and limits as read, rests as little as the packs give."""
     if take_up == 1.0:
         return done
