@@ -9,7 +9,7 @@ import pytest
 from shimfit.model import Instrument, PostState
 from shimfit.text.glyphs import UNICODE
 from shimfit.tui.app import ShimfitApp
-from shimfit.tui.session import Session
+from shimfit.tui.session import Outcome, Session
 
 
 @pytest.fixture
@@ -126,5 +126,32 @@ def test_an_answer_that_was_missed_comes_when_the_post_is_seen_again(make_site, 
         async with running(app, 80, 24) as hand:
             await hand.sees("NEXT-OUT corner", "after this; allowed")
             assert app.session.record.prescription is not None
+
+    wait_for(story())
+
+
+def test_a_page_that_is_not_there_yet_or_any_more_is_not_drawn(app_on, running, wait_for) -> None:
+    """Answers come by the clock: also between asking for a page and having it, and on the way out."""
+
+    async def story() -> None:
+        app = app_on()
+        async with running(app, 80, 24) as hand:
+            for name in ("plan", "run", "stock", "record", "setup"):
+                app.go(name)
+                assert name == app.page.NAME
+                assert not app.page.is_up, "the library mounts it a moment later"
+                app.tell(Outcome(f"came before the {name} page", done=False))
+                app.warn(f"trouble before the {name} page")
+                await hand.sees(f"came before the {name} page")
+            app.go("post")
+            app.built.pop("plan")
+            app.uninstall_screen("plan")
+            app.go("plan")
+            app.page.cut_sheet()
+            await hand.sees("write to", "heron-jetty-cut-sheet.pdf")
+        for page in app.built.values():
+            page.show()
+            page.say(Outcome("said on the way out"))
+            page.stop_asking()
 
     wait_for(story())

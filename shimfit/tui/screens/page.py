@@ -6,7 +6,6 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, ClassVar, Protocol, cast
 
 from textual import on
-from textual.css.query import NoMatches
 from textual.widgets import Label
 
 from shimfit.settings.actions import ACTIONS, BY_NAME, ON_PAGES, SCREENS, key_word
@@ -86,6 +85,7 @@ class Page(RoleScreen):
         self._hushed = False
         self._is_new = True
         """It was not in front yet."""
+        self._is_mounted_whole = False
 
     def _sizes(self) -> Iterator[str]:
         """Classes for the size. The library gives them too, but late: then all styles come twice."""
@@ -99,9 +99,9 @@ class Page(RoleScreen):
                 yield max(fitting)[1]
 
     @property
-    def is_composed(self) -> bool:
-        """Its parts are there to be filled."""
-        return bool(self.children)
+    def is_up(self) -> bool:
+        """Its parts are there, and stay: until then what is said and asked is kept."""
+        return self._is_mounted_whole and self.display
 
     @property
     def window(self) -> Size:
@@ -135,8 +135,14 @@ class Page(RoleScreen):
         """The page's own widgets; none unless the page has some."""
         yield from ()
 
+    def fill(self) -> None:
+        """Bring the page's own widgets up to date with the session."""
+
     def show(self) -> None:
-        """Bring everything on the page up to date with the session."""
+        """Bring everything on the page up to date with the session, as soon as it is there."""
+        if not self.is_up:
+            return
+        self.fill()
         self._stand_by_banner()
         self.show_echo()
         for picture in self.query(Picture):
@@ -157,15 +163,18 @@ class Page(RoleScreen):
         line.lends = self.ALWAYS_ASKS
         self.watch(line, "value", self._typed, init=False)
         self.query_one("#line").display = self.ALWAYS_ASKS
+        self._is_mounted_whole = True
         self.focus_home()
         self.show()
+        if self.question is not None:
+            self.ask(self.question)
 
     def on_screen_resume(self, event: events.ScreenResume) -> None:
         """Come back to the page: the session may have moved. The first time all is as it was just mounted."""
         if self._is_new:
             self._is_new = False
             event.refresh_styles = False
-        elif self.is_composed:
+        else:
             self.show()
 
     def on_resize(self, event: events.Resize) -> None:
@@ -192,12 +201,9 @@ class Page(RoleScreen):
 
     def show_keys(self) -> None:
         """Offer the keys of the moment."""
-        try:
-            spell = self.session.keys.spell
-            taps = [replace(tap, label=spell(tap.label)) for tap in self.keys()]
-            self.query_one("#keys", Taps).offer([taps])
-        except NoMatches:
-            return
+        spell = self.session.keys.spell
+        taps = [replace(tap, label=spell(tap.label)) for tap in self.keys()]
+        self.query_one("#keys", Taps).offer([taps])
 
     def say(self, outcome: Outcome) -> None:
         """Show what came of a move; the bell rings once for a refusal, twice for plumb."""
@@ -206,7 +212,8 @@ class Page(RoleScreen):
             rings = {"none": 0, "refused": 1, "plumb": 2}[outcome.bell]
             for _ in range(rings):
                 self.app.bell()
-        self.show_echo()
+        if self.is_up:
+            self.show_echo()
 
     def _stand_by_banner(self) -> None:
         """A run that two crews laid out differently has a banner too; its rows come off the rest."""
@@ -218,6 +225,8 @@ class Page(RoleScreen):
     def warn(self, text: str) -> None:
         """Show a banner for as long as the trouble lasts; empty text takes it away."""
         self._fault = text
+        if not self.is_up:
+            return
         run = self.session.run
         text = text or self.standing_banner or (run.conflict if run is not None else None) or ""
         if text == self.banner_text:
@@ -278,6 +287,8 @@ class Page(RoleScreen):
         """Ask on the line; Enter answers, Esc leaves it."""
         self.question = question
         self.outcome = None
+        if not self.is_up:
+            return
         self.query_one("#line").display = True
         self.query_one("#prompt", Label).update(f"{question.label}{self.session.glyphs.prompt} ")
         line = self.line
@@ -291,6 +302,8 @@ class Page(RoleScreen):
     def stop_asking(self) -> None:
         """Back to what the page does by itself."""
         self.question = None
+        if not self.is_up:
+            return
         line = self.line
         line.lends = self.ALWAYS_ASKS
         line.value = ""

@@ -57,7 +57,6 @@ class PlanScreen(Page):
 
     def on_mount(self) -> None:
         """Look at the planning a few times a second, never at every word from it."""
-        super().on_mount()
         self.set_interval(1 / LOOKS_PER_SECOND, self._look)
 
     def on_unmount(self) -> None:
@@ -69,14 +68,14 @@ class PlanScreen(Page):
         """The sheet takes the keys."""
         self.query_one("#list", Rows).focus()
 
-    def show(self) -> None:
+    def fill(self) -> None:
         """Read the sheet from the log: what is shown is what the posts wait for."""
-        if self.is_composed:
-            if self.planning is None:
-                self._read_sheet()
-            self._fill()
-            self.query_one("#progress").display = self.planning is not None
-        super().show()
+        if self.planning is None:
+            self._read_sheet()
+        width = self.window.width
+        rows = [[(row, role)] for text, role in self._lines for row in _hanging(text, width)]
+        self.query_one("#list", Rows).fill(rows)
+        self.query_one("#progress").display = self.planning is not None
 
     # ------------------------------------------------------------ planning
 
@@ -211,11 +210,6 @@ class PlanScreen(Page):
             "Nothing to plan yet. Read some posts first, both ways; s on the run's screen (Survey) walks on "
             "after each reading."
         )
-
-    def _fill(self) -> None:
-        width = self.window.width
-        rows = [[(row, role)] for text, role in self._lines for row in _hanging(text, width)]
-        self.query_one("#list", Rows).fill(rows)
 
     # ------------------------------------------------------------ drawing
 

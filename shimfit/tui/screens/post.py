@@ -164,14 +164,11 @@ class PostScreen(Page):
         padded = self.query_one("#pad").has_class("-shown")
         return ScreenSize(*self.window, padded, self.banner_rows, self.echo_rows)
 
-    def show(self) -> None:
-        """Look at the session again, lay the rows out for what there is to say, draw."""
-        if not self.is_composed:
-            return
+    def fill(self) -> None:
+        """Look at the session again, lay the rows out for what there is to say."""
         self._look(self.snapshot.done)
         self._lay_out()
         self._fill_posts()
-        super().show()
 
     def new_post(self) -> None:
         """Another post is on screen: start with its first pack."""
@@ -207,7 +204,8 @@ class PostScreen(Page):
     def say(self, outcome: Outcome) -> None:
         """Show what came of a move; a long sentence takes rows from the answer."""
         super().say(outcome)
-        self._lay_out()
+        if self.is_up:
+            self._lay_out()
 
     def show_live(self, live: Live) -> None:
         """Draw what the inclinometer shows; only what changed goes out."""

@@ -42,16 +42,15 @@ class RecordScreen(Page):
         yield Picture(self._draw_headings, id="headings")
         yield Rows(id="list", empty=self.session.keys.spell("no run yet: F5 sets one up"))
 
-    def show(self) -> None:
+    def fill(self) -> None:
         """Fill the list anew."""
-        if self.is_composed and self.session.run is not None:
+        if self.session.run is not None:
             width = self.window.width
             posts = self.session.run.posts
             names = [post.name for post in posts]
             here = self.session.place.post if self.session.place else ""
             self._headings, *rows = record_rows(self.session, width)
             self.query_one("#list", Rows).fill(rows, names.index(here) if here in names else 0)
-        super().show()
 
     def focus_home(self) -> None:
         """The list takes the keys."""

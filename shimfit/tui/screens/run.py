@@ -42,16 +42,13 @@ class RunScreen(Page):
         yield Picture(self._draw_picture, id="picture")
         yield Rows(id="list")
 
-    def show(self) -> None:
+    def fill(self) -> None:
         """Fill the list anew."""
-        if not self.is_composed:
-            return
         self.query_one("#list", Rows).empty = (
             self.session.keys.spell(NO_RUN) if self.session.run is None else "every post is done"
         )
         words = self.session.words  # asked once: of ten thousand posts it would take seconds
         if words is None:
-            super().show()
             return
         posts = self._listed()
         names = [post.name for post in posts]
@@ -62,7 +59,6 @@ class RunScreen(Page):
         self.query_one("#list", Rows).fill(
             [self._row(post, words, width) for post in posts], names.index(here) if here in names else 0
         )
-        super().show()
 
     def focus_home(self) -> None:
         """The list takes the keys."""

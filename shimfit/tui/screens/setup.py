@@ -70,12 +70,10 @@ class SetupScreen(Page):
         """The list alone."""
         yield Rows(id="list")
 
-    def show(self) -> None:
+    def fill(self) -> None:
         """Fill the list anew."""
-        if self.is_composed:
-            self._entries = self._make_entries()
-            self.query_one("#list", Rows).fill([row for _, _, row in self._entries])
-        super().show()
+        self._entries = self._make_entries()
+        self.query_one("#list", Rows).fill([row for _, _, row in self._entries])
 
     def focus_home(self) -> None:
         """The list takes the keys."""

@@ -31,14 +31,12 @@ class StockScreen(Page):
         """The list alone."""
         yield Rows(id="list", empty="The box is empty: a adds a lot, i takes a CSV file")
 
-    def show(self) -> None:
+    def fill(self) -> None:
         """Fill the list anew."""
-        if self.is_composed:
-            width = self.window.width
-            self.query_one("#list", Rows).fill(
-                [[(lot_row(lot, width, self.session.settings.units), "")] for lot in self._lots()]
-            )
-        super().show()
+        width = self.window.width
+        self.query_one("#list", Rows).fill(
+            [[(lot_row(lot, width, self.session.settings.units), "")] for lot in self._lots()]
+        )
 
     def focus_home(self) -> None:
         """The list takes the keys."""
