@@ -248,7 +248,7 @@ Decision = Literal["plumb", "out", "too-close", "none"]
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """What a verifying reading decides, with the doubt counted in."""
+    """What a verifying reading decides, with the uncertainty counted in."""
 
     decision: Decision
     value: float | None

@@ -57,7 +57,7 @@ class Verified:
 
     @property
     def plumb(self) -> bool:
-        """True when the reading proves the post plumb, doubt counted in."""
+        """True when the reading proves the post plumb, uncertainty counted in."""
         return self.verdict.decision == "plumb"
 
 
@@ -250,7 +250,7 @@ class PostRecord:
 
     @property
     def probability(self) -> float | None:
-        """Probability that it conforms as it stands; None when not verified, or the doubt is not known."""
+        """Probability that it conforms as it stands; None when not verified, or u is not known."""
         return self.verdict.probability if self.verdict else None
 
     @property

@@ -422,9 +422,9 @@ DOES = {
 def on_screen(site: Site, posts: dict[str, PostRecord]) -> None:
     session = Session(site, ASCII)
     typed = "open lake/walk\nrun\n" + "".join(f"go {name}\n" for name in posts) + "q\n"
-    spoken = io.StringIO()
-    run_plain(site, stdin=io.StringIO(typed), stdout=spoken, ascii=True)
-    heard = spoken.getvalue()
+    printed = io.StringIO()
+    run_plain(site, stdin=io.StringIO(typed), stdout=printed, ascii=True)
+    text = printed.getvalue()
     for here, name in enumerate(posts):
         signs = [ASCII.states[post.state] for post in posts.values()]
         signs[here] = ASCII.here
@@ -436,9 +436,9 @@ def on_screen(site: Site, posts: dict[str, PostRecord]) -> None:
         assert view is not None
         assert (view.state, view.word) == (post.state, state_word(post.state))
         assert view.do.startswith(DOES[post.next_step]), (view.do, post.next_step)
-        assert f"post {name}: {state_word(post.state)}" in heard
-        assert re.search(rf"post {name}, \d of 3: {re.escape(state_word(post.state))}\.", heard)
-        assert view.do.rstrip(".?!") in heard
+        assert f"post {name}: {state_word(post.state)}" in text
+        assert re.search(rf"post {name}, \d of 3: {re.escape(state_word(post.state))}\.", text)
+        assert view.do.rstrip(".?!") in text
         going_in = () if post.going_in is None else post.going_in.packs
         assert {line.seat for line in view.packs} >= {pack.seat for pack in going_in}
         if post.going_in is None:
@@ -448,16 +448,16 @@ def on_screen(site: Site, posts: dict[str, PostRecord]) -> None:
             assert view.packs == (), "nothing is to be put in"
         if post.changed is not None:
             assert " now" not in view.result
-            row = re.search(rf"^  post {name}: .*$", heard, re.MULTILINE)
+            row = re.search(rf"^  post {name}: .*$", text, re.MULTILINE)
             assert row is not None
             assert post.reading is None or ", was " in row[0]
             assert "leans" not in view.lean, "that is how it stood before it was changed"
         if post.counts is not None and post.mean_of > 1:
             assert f"mean of {post.mean_of}" in view.result
-            assert f"mean of {post.mean_of}" in heard
+            assert f"mean of {post.mean_of}" in text
         if post.counts is not None and post.contradicted:
             assert any("left out" in remark for remark in view.remarks)
-            assert "left out: " in heard
+            assert "left out: " in text
 
 
 def planned_and_cut(site: Site, posts: dict[str, PostRecord]) -> None:

@@ -102,7 +102,7 @@ def listen_options(args: argparse.Namespace, io: Io) -> ListenOptions:
         dtr=args.dtr == "on",
         axis_map=parse_axis_map(args.axes) if args.axes else known.axis_map or AxisMap(),
         zero=known.zero if args.zero is None else _zero(args.zero),
-        doubts=known.doubts,
+        sensor_errors=known.sensor_errors,
     )
 
 
@@ -188,12 +188,12 @@ def _live(args: argparse.Namespace, io: Io) -> int:
         zero_words=last.zero_words,
     ) | {"baud": last.baud}
     give(answer, kept.still, last.description_wanted, args, io)
-    if code == Exit.DONE and not _was_heard(answer, args) and last.state is not WatchState.TAKEN:
+    if code == Exit.DONE and not _was_received(answer, args) and last.state is not WatchState.TAKEN:
         return Exit.DEVICE
     return code
 
 
-def _was_heard(answer: dict[str, Any], args: argparse.Namespace) -> bool:
+def _was_received(answer: dict[str, Any], args: argparse.Namespace) -> bool:
     """What was asked for came: a still record, a proposal, else a reading."""
     if args.still:
         return bool(answer["samples_good"])
@@ -241,7 +241,7 @@ def _is_over(snapshot: Snapshot, *, describes: bool) -> bool:
 
 
 class _Terminated(Exception):  # noqa: N818 - no error: somebody asked the program to end
-    """The system asked the program to end; what was heard is still told, and the capture closed."""
+    """The system asked the program to end; what was received is still told, and the capture closed."""
 
 
 def _terminate(_number: int, _frame: FrameType | None) -> None:
@@ -534,10 +534,10 @@ def two_captures(args: argparse.Namespace, io: Io) -> int:
         answer |= {
             "lean": {"x_deg": found.lean.slope_along, "y_deg": found.lean.slope_across} | u,
             "zero": {"x_deg": found.zero.along, "y_deg": found.zero.across} | u,
-            "doubt": found.doubt,
+            "doubt": found.suspicion,
             "why": found.words,
         }
-    is_good = found is not None and found.doubt is None
+    is_good = found is not None and found.suspicion is None
     if args.keep and is_good:
         assert found is not None
         _keep_zero(found, args, io)
@@ -554,7 +554,7 @@ def _apart(first: Held, second: Held, args: argparse.Namespace, io: Io) -> Rever
     from shimfit.core.sensing.mounting import two_faces
 
     options = listen_options(args, io)
-    return two_faces(first, second, options.doubts, options.zero)
+    return two_faces(first, second, options.sensor_errors, options.zero)
 
 
 def _keep_zero(found: Reversal, args: argparse.Namespace, io: Io) -> None:

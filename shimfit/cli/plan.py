@@ -126,13 +126,13 @@ def _interruptible() -> Iterator[Callable[[], bool]]:
     """Ctrl+C asks the planning to stop with the best so far; a second one ends the program."""
     asked: list[object] = []
 
-    def heard(number: int, frame: object) -> None:
+    def interrupted(number: int, frame: object) -> None:
         if asked:
             raise KeyboardInterrupt
         asked.append((number, frame))
 
     try:
-        before = signal.signal(signal.SIGINT, heard)
+        before = signal.signal(signal.SIGINT, interrupted)
     except ValueError:  # not the main thread: whoever runs us listens for Ctrl+C
         yield lambda: False
         return

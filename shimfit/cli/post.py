@@ -47,9 +47,9 @@ def run_solve(args: argparse.Namespace, io: Io) -> int:
     )
     tolerance = parse_tolerance(args.tolerance or DEFAULT_TOLERANCE, args.per_direction, units)
     now = parse_seat_lengths(args.now, units) if args.now else None
-    doubt = None if args.sure else second_look(parsed, None, only_tightened=False, height_mm=height_mm)
-    if doubt is not None:
-        raise looks_like_a_slip(doubt)
+    question = None if args.sure else second_look(parsed, None, only_tightened=False, height_mm=height_mm)
+    if question is not None:
+        raise looks_like_a_slip(question)
     lots = None
     if args.stock is not None:
         from shimfit.core.stock import lots_from_csv

@@ -51,13 +51,13 @@ def bow(
     Middle off the line = (half slope - full slope) × height/2, in each direction.
     """
     reach = positive(height_mm, "reading height") / 2.0
-    doubts: tuple[float | None, float | None] = (None, None)
+    uncertainties: tuple[float | None, float | None] = (None, None)
     if u_full is not None and u_half is not None:
-        doubts = (math.hypot(u_full[0], u_half[0]) * reach, math.hypot(u_full[1], u_half[1]) * reach)
+        uncertainties = (math.hypot(u_full[0], u_half[0]) * reach, math.hypot(u_full[1], u_half[1]) * reach)
     return Bow(
         (half.slope_along - full.slope_along) * reach,
         (half.slope_across - full.slope_across) * reach,
-        *doubts,
+        *uncertainties,
     )
 
 
@@ -69,11 +69,11 @@ def bow_of_post(readings: Sequence[Reading], full: Reading | None, height_mm: fl
     half = next((one for one in reversed(readings) if one.stage == "mid" and one.lean), None)
     if half is None or half.lean is None or full is None or full.lean is None:
         return None
-    doubts = [
+    uncertainties = [
         None if one.u_along is None or one.u_across is None else (one.u_along, one.u_across)
         for one in (full, half)
     ]
-    return bow(full.lean, half.lean, height_mm, doubts[0], doubts[1])
+    return bow(full.lean, half.lean, height_mm, uncertainties[0], uncertainties[1])
 
 
 def bow_words(

@@ -39,12 +39,12 @@ def stated_accuracy(instrument: Instrument) -> float:
     return DEFAULT_ACCURACY[instrument.kind]
 
 
-# ---------------------------------------------------------------- doubt of a reading
+# ---------------------------------------------------------------- uncertainty of a reading
 
 
 @dataclass(frozen=True, slots=True)
 class Corrected:
-    """A typed direction with the instrument's zero taken off, and its doubt."""
+    """A typed direction with the instrument's zero taken off, and its uncertainty."""
 
     slope: float
     budget: Budget
@@ -59,7 +59,7 @@ def correct(
     *,
     hand_mm: float = HAND_MM,
 ) -> Corrected:
-    """One direction as it counts: zero off, doubt from the instrument and from the reading's own step.
+    """One direction as it counts: zero off, uncertainty from the instrument and from the reading's own step.
 
     `zero` = the instrument's zero in this direction; it counts only when it was found (u_zero is set).
     `over_mm` = height or level length that was read over. A reading can't be finer than the instrument's
@@ -123,13 +123,13 @@ def judge(
     room = plumb_up_to(allowed, u, FACTORS[rule], per_direction=tolerance.per_direction)
     if room >= allowed / 2.0:
         return Judgement("fit", u, room, None)
-    doubt = f"±{(allowed - room if room else FACTORS[rule] * u) * height_mm:.2g} mm at the top"
+    uncertainty = f"±{(allowed - room if room else FACTORS[rule] * u) * height_mm:.2g} mm at the top"
     limit = f"{allowed * height_mm:.2g} mm"
     own = math.hypot(of_step(step), HAND_MM) / over
     turned = zero.name == "accuracy" and zero.u > own and instrument.kind != "plumb-line"
     cure = "turn it end for end once, or take a better one" if turned else "a finer one is needed"
     if room <= 0.0:
-        words = f"{instrument.name} can't decide {limit}: its doubt is {doubt}; {cure}"
+        words = f"{instrument.name} can't decide {limit}: its uncertainty is {uncertainty}; {cure}"
         return Judgement("never", u, 0.0, words)
     sure = f"plumb is sure only up to {room * height_mm:.2g} mm"
     return Judgement("hardly", u, room, f"{instrument.name} can hardly decide {limit}: {sure}; {cure}")

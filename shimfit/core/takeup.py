@@ -178,8 +178,8 @@ def _stepped(book: Book, weights: Mapping[str, float], ratio: float, u_ratio: fl
     known = sum(w * w * variances[m] for m, w in weights.items())
     spread = math.sqrt(known + u_ratio**2)
     # Huber: beyond 1.5 standard deviations the observation counts as if it were noisier.
-    doubt = max(1.0, abs(surprise) / spread / HUBER)
-    total = known + u_ratio**2 * doubt
+    widening = max(1.0, abs(surprise) / spread / HUBER)
+    total = known + u_ratio**2 * widening
     stepped = dict(book)
     for material, weight in weights.items():
         gain = variances[material] * weight / total

@@ -1,4 +1,4 @@
-"""What a carpenter types, heard right: one line, two directions.
+"""What a carpenter types, understood: one line, two directions.
 
 The grammar (the same on screen, in plain mode, on the command line and in files):
 
@@ -65,9 +65,9 @@ def parse_reading(text: str, settings: EntrySettings = _DEFAULT) -> Understood:
 
     Raises EntryError (reason, `at`, `meant`) when it is refused or not finished.
     """
-    heard = parse_entry(text, settings)
-    if isinstance(heard, Incomplete):
-        heard = heard.refused
-    if isinstance(heard, Refused):
-        raise EntryError(heard.reason, at=heard.at, meant=heard.meant)
-    return heard
+    parsed = parse_entry(text, settings)
+    if isinstance(parsed, Incomplete):
+        parsed = parsed.refused
+    if isinstance(parsed, Refused):
+        raise EntryError(parsed.reason, at=parsed.at, meant=parsed.meant)
+    return parsed

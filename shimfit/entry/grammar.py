@@ -16,10 +16,10 @@ from shimfit.quantities.typed import MM_PER, Length, LengthUnit, Number, scan_le
 
 def parse(text: str, settings: EntrySettings) -> ParseResult:
     """See `shimfit.entry.parse_entry`."""
-    heard = _parse_as_it_stands(text, settings)
-    if isinstance(heard, Refused) and _may_become_good(text, settings):
-        return Incomplete(text, heard.reason, heard.at, heard.meant)
-    return heard
+    parsed = _parse_as_it_stands(text, settings)
+    if isinstance(parsed, Refused) and _may_become_good(text, settings):
+        return Incomplete(text, parsed.reason, parsed.at, parsed.meant)
+    return parsed
 
 
 def _parse_as_it_stands(text: str, settings: EntrySettings) -> ParseResult:
@@ -132,7 +132,7 @@ class _Line:
 
     def _result(self) -> Understood:
         parts = [amount.component(self.settings) for amount in self.amounts]
-        heard = Understood(
+        parsed = Understood(
             self.cursor.text,
             next((part for part in parts if part.face.is_along), None),
             next((part for part in parts if not part.face.is_along), None),
@@ -141,8 +141,8 @@ class _Line:
             self.at_height,
             self._inboard_doubt(),
         )
-        self._check_sines(heard, parts)
-        return heard
+        self._check_sines(parsed, parts)
+        return parsed
 
     def _inboard_doubt(self) -> str | None:
         if not any(amount.inboard for amount in self.amounts):
@@ -151,9 +151,9 @@ class _Line:
         letter = self.settings.letter(Face.HOUSE)
         return f"i = inboard, towards {house}? i lies beside o ({out}): Enter again, or type {letter}"
 
-    def _check_sines(self, heard: Understood, parts: list[Component]) -> None:
+    def _check_sines(self, parsed: Understood, parts: list[Component]) -> None:
         """A straightedge's end can't be further off than it is long."""
-        over = heard.over_mm
+        over = parsed.over_mm
         if over is not None and any(part.offset_mm is not None and part.offset_mm >= over for part in parts):
             self.cursor.refuse("the offset is as long as the length that it was read over", 0)
 

@@ -50,7 +50,7 @@ class EntrySettings:
     all_letters: Mapping[Face, str] = field(init=False, repr=False, compare=False)
     """The four letters. A renamed face takes its first letter when no other meaning has it."""
 
-    spoken: tuple[tuple[str, ...], tuple[str, ...]] = field(init=False, repr=False, compare=False)
+    vocabulary_key: tuple[tuple[str, ...], tuple[str, ...]] = field(init=False, repr=False, compare=False)
     """Names and letters in lower case, in the order of Face: what the words of this run depend on."""
 
     def __post_init__(self) -> None:
@@ -58,7 +58,7 @@ class EntrySettings:
         object.__setattr__(self, "all_letters", self._find_letters())
         self._check_letters()
         names = tuple(self.name(face).lower() for face in Face)
-        object.__setattr__(self, "spoken", (names, tuple(self.all_letters[face] for face in Face)))
+        object.__setattr__(self, "vocabulary_key", (names, tuple(self.all_letters[face] for face in Face)))
 
     def name(self, face: Face) -> str:
         """What this run calls the face."""
@@ -305,20 +305,20 @@ def is_decimal(value: Fraction) -> bool:
 # ---------------------------------------------------------------- said back
 
 
-def _words(heard: Understood) -> str:
+def _words(parsed: Understood) -> str:
     """`top leans 1/4 in towards next, 3/8 in towards house over 48 in`."""
-    if heard.is_gauge_only:
-        if heard.over is None:
+    if parsed.is_gauge_only:
+        if parsed.over is None:
             return "from now on offsets are read over the reading height"
-        return f"from now on offsets are read over {length_text(heard.over)}"
-    return f"{_lean_words(heard)}{_over_words(heard)}"
+        return f"from now on offsets are read over {length_text(parsed.over)}"
+    return f"{_lean_words(parsed)}{_over_words(parsed)}"
 
 
-def _lean_words(heard: Understood) -> str:
-    along, across = heard.along, heard.across
+def _lean_words(parsed: Understood) -> str:
+    along, across = parsed.along, parsed.across
     if along and across and not (along.value or across.value):
         return "top is plumb both ways"
-    said = [_one(part, heard.settings) for part in (along, across) if part and part.value]
+    said = [_one(part, parsed.settings) for part in (along, across) if part and part.value]
     plumb = [way for part, way in ((along, "along"), (across, "across")) if part and not part.value]
     missing = [way for part, way in ((along, "along"), (across, "across")) if part is None]
     sentence = f"top leans {', '.join(said)}" if said else "top is"
@@ -339,21 +339,21 @@ def _one(part: Component, settings: EntrySettings) -> str:
     return f"{amount} towards {name}"
 
 
-def _over_words(heard: Understood) -> str:
-    parts = [part for part in (heard.along, heard.across) if part is not None]
+def _over_words(parsed: Understood) -> str:
+    parts = [part for part in (parsed.along, parsed.across) if part is not None]
     if all(part.offset_mm is None or not part.value for part in parts):
         return ""  # degrees and ratios have no length, and nothing over any length is plumb
-    if heard.over is not None:
-        return f" over {length_text(heard.over)}"
+    if parsed.over is not None:
+        return f" over {length_text(parsed.over)}"
     return ""
 
 
-def _canonical(heard: Understood) -> str:
+def _canonical(parsed: Understood) -> str:
     """`1/4n 3/8h @48in`; letters as the run has them, unit always written unless it is a fraction."""
-    parts = [_typed(part, heard.settings) for part in (heard.along, heard.across) if part is not None]
-    if heard.over is not None:
-        parts.append(f"@{_gauge_typed(heard.over)}")
-    elif heard.at_height:
+    parts = [_typed(part, parsed.settings) for part in (parsed.along, parsed.across) if part is not None]
+    if parsed.over is not None:
+        parts.append(f"@{_gauge_typed(parsed.over)}")
+    elif parsed.at_height:
         parts.append("@height")
     return " ".join(parts)
 

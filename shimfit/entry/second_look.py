@@ -1,4 +1,4 @@
-"""Doubts about an entry that parses well: each asks for a second Enter, never for a dialog.
+"""Questions about an entry that parses well: each wants a second Enter, never for a dialog.
 
 A post's own history catches what a grammar can't: a lean far from the last reading, or on the other side
 though only the nut was turned. Two more look at the slips that fingers make on a fraction: 6/16 is 3/8 on a
@@ -47,9 +47,9 @@ def second_look(
     if understood.second_look is not None:
         return understood.second_look
     for part in (understood.along, understood.across):
-        doubt = None if part is None else _finger_slip(part)
-        if doubt is not None:
-            return doubt
+        question = None if part is None else _finger_slip(part)
+        if question is not None:
+            return question
     if previous is None:
         return None
     now = understood.slopes(height_mm)
@@ -59,19 +59,19 @@ def second_look(
     for new, old, faces in zip(now, last, _FACES, strict=True):
         if new is not None and old is not None:
             names = tuple(understood.settings.name(face) for face in faces)
-            doubt = _against_history(
+            question = _against_history(
                 _Change(old, new, height_mm, names, understood.settings.units), only_tightened=only_tightened
             )
-            if doubt is not None:
-                return f"{doubt}? Enter again if so"
+            if question is not None:
+                return f"{question}? Enter again if so"
     return None
 
 
-def looks_like_a_slip(doubt: str) -> EntryError:
-    """The refusal where nobody can press Enter twice: the same doubt, and how to say that it is so."""
-    if "Enter again" in doubt:
-        return EntryError(doubt.replace("Enter again", "add --sure"), at=0)
-    return EntryError(f"{doubt}: add --sure if it is so", at=0)
+def looks_like_a_slip(question: str) -> EntryError:
+    """The refusal where nobody can press Enter twice: the same question, and how to say that it is so."""
+    if "Enter again" in question:
+        return EntryError(question.replace("Enter again", "add --sure"), at=0)
+    return EntryError(f"{question}: add --sure if it is so", at=0)
 
 
 def _unmoved(now: tuple[float | None, float | None], last: tuple[float | None, float | None]) -> bool:

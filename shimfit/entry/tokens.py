@@ -67,7 +67,7 @@ _FIXED: dict[str, Meaning] = {
 
 def vocabulary(settings: EntrySettings) -> Mapping[str, Meaning]:
     """Every word and letter of this run, in lower case. The run's own names and letters win."""
-    return _vocabulary(*settings.spoken)
+    return _vocabulary(*settings.vocabulary_key)
 
 
 @lru_cache(maxsize=16)
@@ -111,7 +111,7 @@ def _split(run: str, start: int, known: Mapping[str, Meaning], dead: set[int]) -
 def growths(run: str, settings: EntrySettings) -> list[str]:
     """What may be typed behind a run of letters to end a word in it: `sh` may become `shy`, so `y`."""
     found = {word[len(run) :] for word in FILLERS if word.startswith(run)}
-    known, initials = vocabulary(settings), _initials(*settings.spoken)
+    known, initials = vocabulary(settings), _initials(*settings.vocabulary_key)
     for cut in range(len(run) if len(run) <= 40 else 0):
         tail = run[cut:]
         endings = [word[len(tail) :] for word in initials.get(tail[0], ()) if word.startswith(tail)]

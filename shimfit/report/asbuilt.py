@@ -228,8 +228,8 @@ class _Record(Paper):
         return Row(
             (
                 [post.name, *([post.kind] if post.kind == "corner" else [])],
-                words.reading(post.before, record.faces, record.units, doubt=False),
-                words.reading(post.after, record.faces, record.units, doubt=True),
+                words.reading(post.before, record.faces, record.units, uncertainty=False),
+                words.reading(post.after, record.faces, record.units, uncertainty=True),
                 self._off(post),
                 self._decision(post),
                 packs,
@@ -254,9 +254,9 @@ class _Record(Paper):
             return [f"– {said}", *own]
         u = post.verdict.u if post.verdict else None
         expanded = words.expanded_mm(u, post.after.height_mm)
-        doubt = "" if expanded is None else f" ±{shown.plain(expanded, units)}"
+        uncertainty = "" if expanded is None else f" ±{shown.plain(expanded, units)}"
         bar = Drawn(leading(BODY), lambda sheet, box: pictures.limit_bar(sheet, box, off, expanded, allowed))
-        return [f"{shown.plain(off, units)}{doubt} {said}", *own, bar]
+        return [f"{shown.plain(off, units)}{uncertainty} {said}", *own, bar]
 
     @staticmethod
     def _decision(post: PostRecord) -> list[str]:
@@ -380,7 +380,7 @@ def _block_mm(texts: Sequence[Sequence[str]]) -> float:
 
 def _how_sure(record: RunRecord) -> list[str]:
     """What ± and the decisions mean, and what the record is of."""
-    doubt = (
+    uncertainty = (
         "± is the expanded uncertainty U = k·u with coverage factor k\u00a0=\u00a02, about 95 % (JCGM "
         f"100:2008, 6.2), of how far the top stands off, in {words.unit_name(record.units)}. The decision "
         "counts it in by the rule above."
@@ -389,7 +389,7 @@ def _how_sure(record: RunRecord) -> list[str]:
         "The results relate only to the posts named, as they stood when they were read. Reproduce this "
         "record only in full."
     )
-    return [doubt, only]
+    return [uncertainty, only]
 
 
 def _example(record: RunRecord) -> PostRecord | None:

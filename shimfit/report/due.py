@@ -188,5 +188,5 @@ def _tops(reading: Reading) -> dict[str, Any]:
 def _said(record: RunRecord, reading: Reading) -> str:
     if reading.lean is None:
         return "half read"
-    reported = words.reading(reading, record.faces, record.units, doubt=False)
+    reported = words.reading(reading, record.faces, record.units, uncertainty=False)
     return f"{', '.join(reported)} {shown.unit(record.units)}"

@@ -221,7 +221,7 @@ def plan_caption(record: RunRecord, example: PostRecord | None) -> str:
 
 
 def limit_bar(sheet: Sheet, box: Box, off: float, expanded: float | None, allowed: float) -> None:
-    """How far a top is off, with its doubt, against the limit: a dot, a whisker of U, a tick at the limit.
+    """How far a top is off against its limit: a dot, a whisker of U (the uncertainty), a tick at the limit.
 
     All three in one unit. The line is 1.6 times the limit long; what goes beyond ends in an arrow.
     """

@@ -623,8 +623,8 @@ def _person_row(record: RunRecord, post: PostRecord) -> tuple[str, ...]:
     decision = ", ".join(dict.fromkeys([*said, *([] if post.verdict else [str(post.state)])]))
     return (
         post.name,
-        ", ".join(words.reading(post.before, record.faces, record.units, doubt=False)),
-        ", ".join(words.reading(post.after, record.faces, record.units, doubt=True)),
+        ", ".join(words.reading(post.before, record.faces, record.units, uncertainty=False)),
+        ", ".join(words.reading(post.after, record.faces, record.units, uncertainty=True)),
         allowed,
         decision,
         shown.percent(post.probability),

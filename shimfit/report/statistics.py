@@ -69,7 +69,7 @@ class ZeroHistory:
     checks: tuple[ZeroCheck, ...]
     moved: float | None
     """Largest change between two checks that follow each other, as a slope; None with fewer than two."""
-    beyond_doubt: bool
+    beyond_uncertainty: bool
     """The change is larger than U (k = 2) of the difference."""
 
 
@@ -178,7 +178,7 @@ def statistics_json(figures: Statistics) -> dict[str, Any]:
             {
                 "instrument": history.instrument,
                 "moved": history.moved,
-                "beyond_doubt": history.beyond_doubt,
+                "beyond_doubt": history.beyond_uncertainty,
                 "checks": [
                     {
                         "time": check.time,
@@ -290,17 +290,17 @@ def _fall_lines(figures: Statistics, record: RunRecord) -> list[str]:
             continue
         digits = finer if fit.expanded * 1000 >= 0.05 else finer + 1
         # The fit is per metre of run; a foot of it changes as much less.
-        change, doubt = (
+        change, width = (
             shown.plain(value * span_mm / 1000 * span_mm, units, digits)
             for value in (abs(fit.slope), fit.expanded)
         )
         if fit.proven:
             side = words.towards(math.copysign(1000.0, fit.slope), along, record.faces, "mm").split(" 1")[0]
             lines.append(
-                f"The deck falls away {way}: each {metre} {change} ±{doubt} {per} more towards {side} (95 %)."
+                f"The deck falls away {way}: each {metre} {change} ±{width} {per} more towards {side} (95 %)."
             )
         else:
-            lines.append(f"No trend {way}: {change} ±{doubt} {per} per {metre} (95 %).")
+            lines.append(f"No trend {way}: {change} ±{width} {per} per {metre} (95 %).")
     return lines
 
 
@@ -322,7 +322,11 @@ def _zero_line(history: ZeroHistory, units: Units) -> str:
     times = [words.clock(check.time) for check in history.checks]
     if history.moved is None:
         return f"{history.instrument}: zero checked once, {times[0]}."
-    said = "more than its doubt: look for a knock" if history.beyond_doubt else "within its doubt"
+    said = (
+        "more than its uncertainty: look for a knock"
+        if history.beyond_uncertainty
+        else "within its uncertainty"
+    )
     return (
         f"{history.instrument}: zero checked {len(times)} times, {times[0]} to {times[-1]}, "
         f"moved {shown.slope(history.moved, units)} at most between checks, {said}."

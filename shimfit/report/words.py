@@ -57,7 +57,7 @@ def towards(top_mm: float, along: bool, faces: Mapping[Face, str], units: Units)
     return f"{faces[face]} {figure}"
 
 
-def reading(read: Reading | None, faces: Mapping[Face, str], units: Units, *, doubt: bool) -> list[str]:
+def reading(read: Reading | None, faces: Mapping[Face, str], units: Units, *, uncertainty: bool) -> list[str]:
     """How the top leaned in each direction: `next 1.2 ±0.4`, `not read`; `–` alone for no reading."""
     if read is None:
         return ["–"]
@@ -71,7 +71,7 @@ def reading(read: Reading | None, faces: Mapping[Face, str], units: Units, *, do
             continue
         expanded = expanded_mm(u, read.height_mm)
         known = " ± not known" if expanded is None else f" ±{shown.plain(expanded, units)}"
-        reported.append(towards(slope * read.height_mm, along, faces, units) + (known if doubt else ""))
+        reported.append(towards(slope * read.height_mm, along, faces, units) + (known if uncertainty else ""))
     return reported
 
 
@@ -158,9 +158,9 @@ def instrument(item: InstrumentUsed, units: Units = "mm") -> str:
             "–" if zero is None else shown.slope(zero, units, sign=True, unit=False)
             for zero in (item.zero_along, item.zero_across)
         )
-        doubt = "" if item.u_zero is None else f" ±{shown.slope(2 * item.u_zero, units, unit=False)} (k = 2)"
+        u_zero = "" if item.u_zero is None else f" ±{shown.slope(2 * item.u_zero, units, unit=False)} (k = 2)"
         facts.append(
-            f"last check: turned end for end {clock(item.checked)}, zero {zeros} {slope_unit(units)}{doubt}"
+            f"last check: turned end for end {clock(item.checked)}, zero {zeros} {slope_unit(units)}{u_zero}"
         )
     else:
         facts.append("last check: no reversal check in this log")

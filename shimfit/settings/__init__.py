@@ -33,7 +33,7 @@ class Settings:
     by: str = ""
     """Who reads; stands in the record beside each reading."""
     instrument: str = ""
-    """Name of the instrument in use; empty = a level with the default doubt."""
+    """Name of the instrument in use; empty = a level with the default uncertainty."""
     rule: Rule = "95"
     """Decision: 95 = one-sided 95 % guard band, simple = none, 2u = guard band of twice the uncertainty."""
     theme: Theme = "sun"

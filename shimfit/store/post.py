@@ -451,8 +451,8 @@ _STATES = {
 def together(readings: Sequence[Reading]) -> Reading:
     """Repeat readings of a post that nothing was changed at, as one: what they share never averages away.
 
-    Each direction is the weighted mean with the doubt of the mean (`core.uncertainty.combine`); the rest is
-    the latest reading's. The latest reading alone counts where a doubt is not known, and where the readings
+    Each direction is the weighted mean with the mean's uncertainty (`core.uncertainty.combine`); the rest is
+    the latest reading's. The latest reading alone counts where an uncertainty is not known, and where they
     can't be of one lean (`core.uncertainty.agree`): then something moved that nobody logged.
     """
     latest = readings[-1]
@@ -473,7 +473,7 @@ def together(readings: Sequence[Reading]) -> Reading:
 
 
 def _agree(one: Reading, last: Reading) -> bool:
-    """True when both can be of one lean; also where a doubt is not known: nothing speaks against it then."""
+    """True when both can be of one lean; also where an uncertainty is not known: then nothing denies it."""
     from shimfit.core.uncertainty import agree
 
     def parts(reading: Reading) -> list[tuple[float | None, float | None]]:

@@ -101,11 +101,11 @@ class Words:
         *,
         units: Units | None = None,
         graduation: int = 16,
-        spoken: bool = False,
+        words_only: bool = False,
     ) -> None:
         """spoken: directions in words alone (`towards next`), for screen readers."""
         self.units: Units = units or run.units
-        self.spoken = spoken
+        self.words_only = words_only
         self.graduation = graduation
         self.glyphs = glyphs
         self.names = face_names(run)
@@ -124,7 +124,7 @@ class Words:
 
     def towards(self, face: Face) -> str:
         """`→ next`, or in words alone `towards next` (`out` speaks for itself)."""
-        if not self.spoken:
+        if not self.words_only:
             return f"{self.glyphs.faces[face]} {self.names[face]}"
         return self.names[face] if self.names[face] == "out" else f"towards {self.names[face]}"
 
@@ -140,7 +140,7 @@ class Words:
         other = f"{self.names[missing[0]]}/{self.names[missing[1]]}"
         # For the eye as short as it goes, one row on a phone; for the ear a sentence.
         return f"TOP leans {reported} {self.towards(face)}; {other}" + (
-            " not read yet" if self.spoken else "?"
+            " not read yet" if self.words_only else "?"
         )
 
     def low_edges(self, lean: Lean, height_mm: float) -> str:
@@ -241,7 +241,7 @@ class Words:
         if change.push_mm:
             way = "push {} more" if change.push_mm > 0 else "draw {} back"
             return way.format(shown.tape(change.push_mm, self.units, self.graduation))
-        arrow = "to" if self.spoken else self.glyphs.faces[Face.NEXT]
+        arrow = "to" if self.words_only else self.glyphs.faces[Face.NEXT]
         old = self.thick(change.from_mm).removesuffix(" mm")
         return f"{old} {arrow} {self.thick(change.to_mm)}"
 

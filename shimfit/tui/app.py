@@ -514,7 +514,7 @@ class ShimfitApp(App[None]):
         """Take one key after another: the next one waits until what this one does is done.
 
         The library hands a key to the widget that has the keys and takes the next one at once: in a burst (a
-        paste, a slow link) a reading's Enter would be heard after the keys behind it.
+        paste, a slow link) a reading's Enter would come after the keys behind it.
         """
         if not isinstance(event, events.Key) or event.is_forwarded:
             await super().on_event(event)

@@ -86,7 +86,7 @@ class _Conversation:
     ) -> None:
         self.sensor = sensor
         self.was_lost = False
-        self.session = Session(site, glyphs_for(ascii_only=ascii), spoken=True)
+        self.session = Session(site, glyphs_for(ascii_only=ascii), words_only=True)
         self.stdin = stdin
         self.stdout = stdout
         self.shows_typed = not stdin.isatty()

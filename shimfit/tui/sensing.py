@@ -152,7 +152,7 @@ def hold(sensor: Sensor) -> Live:
 
 
 class Home(Protocol):
-    """The page that shows what is heard."""
+    """The page that shows what comes in."""
 
     def show_live(self, live: Live) -> None:
         """Draw what the inclinometer shows."""
@@ -168,7 +168,7 @@ class Host(Protocol):
 
     @property
     def home(self) -> Home:
-        """The page that shows what is heard."""
+        """The page that shows what comes in."""
 
     @property
     def page(self) -> object:
@@ -193,7 +193,7 @@ class Listening:
         self._looks = False
 
     def start(self) -> None:
-        """Listen, and look at what was heard at the screen's pace."""
+        """Listen, and look at what came in at the screen's pace."""
         if self._sensor is None:
             return
         self._sensor.start()

@@ -161,7 +161,7 @@ async def _never_in_a_frame(_: web.Request, response: web.StreamResponse) -> Non
     response.headers["Content-Security-Policy"] = "frame-ancestors 'none'"
 
 
-async def _heard(text: str, websocket: web.WebSocketResponse, tab: Any) -> bool:
+async def _received(text: str, websocket: web.WebSocketResponse, tab: Any) -> bool:
     """Do what a message of the page says; False for what is none."""
     try:
         kind, *rest = json.loads(text)
@@ -245,7 +245,7 @@ def _server(path: Path | str, host: str, port: int, door: Door) -> Any:
             async for message in websocket:
                 if message.type is not WSMsgType.TEXT:
                     continue
-                if not await _heard(message.data, websocket, app_service):
+                if not await _received(message.data, websocket, app_service):
                     await websocket.close(code=WSCloseCode.POLICY_VIOLATION, message=b"not understood")
                     return
 

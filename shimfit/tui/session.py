@@ -60,10 +60,10 @@ KINDS = {
 class Session:
     """One person at one post of an open data file."""
 
-    def __init__(self, site: Site, glyphs: Glyphs, *, spoken: bool = False) -> None:
+    def __init__(self, site: Site, glyphs: Glyphs, *, words_only: bool = False) -> None:
         """spoken: directions in words alone."""
         self.site = site
-        self._spoken = spoken
+        self._words_only = words_only
         self.glyphs = glyphs
         self.keys: KeyWords = USUAL_KEYS
         """How the keys are called in what is said."""
@@ -113,7 +113,7 @@ class Session:
             self.glyphs,
             units=self._typed_units(),
             graduation=self.settings.graduation,
-            spoken=self._spoken,
+            words_only=self._words_only,
         )
 
     def _typed_units(self) -> Units | None:
@@ -124,10 +124,10 @@ class Session:
         last = record.readings[-1]
         if last.method != "typed":
             return None
-        heard = self.site.echo(self.place, last.text)
-        if not isinstance(heard, Understood):
+        parsed = self.site.echo(self.place, last.text)
+        if not isinstance(parsed, Understood):
             return None
-        typed = {part.unit for part in (heard.along, heard.across) if part is not None and part.value}
+        typed = {part.unit for part in (parsed.along, parsed.across) if part is not None and part.value}
         if typed <= {"in"}:
             return "inch" if typed else None
         return "mm" if typed <= {"mm", "cm"} else None
@@ -167,7 +167,9 @@ class Session:
 
         Spoken, also that two crews laid the run out differently; the screens have a banner for it.
         """
-        reported = [self.run.conflict] if self._spoken and self.run is not None and self.run.conflict else []
+        reported = (
+            [self.run.conflict] if self._words_only and self.run is not None and self.run.conflict else []
+        )
         if self.site.box().instruments:
             from shimfit.workflow.instruments import due
 
@@ -272,7 +274,7 @@ class Session:
         if not 0 <= index < len(posts):
             end = "last" if by > 0 else "first"
             hand_over = (
-                "write makes the record" if self._spoken else self.keys.spell("F4 hands over the record")
+                "write makes the record" if self._words_only else self.keys.spell("F4 hands over the record")
             )
             more = f"; {len(left)} left to do" if left else f"; every post is done: {hand_over}"
             return Outcome(f"this is the {end} post of the run{more}", done=False)
@@ -358,7 +360,7 @@ class Session:
             return replace(outcome, at=(outcome.at or 0) + len(text) - len(entry))
         if corrects:
             return self._correct(place, entry)
-        reason = None if self._asked.mid else self._doubt(place, record, parsed, entry)
+        reason = None if self._asked.mid else self._question(place, record, parsed, entry)
         if reason is not None and self._sure_of != text:
             self._sure_of = text
             return Outcome(_with_enter(reason), done=False)
@@ -367,7 +369,7 @@ class Session:
             self.go(place)
         return self.attempt(lambda place: self._log(place, entry, sure=sure))
 
-    def _doubt(self, place: Place, record: PostRecord, parsed: Understood, entry: str) -> str | None:
+    def _question(self, place: Place, record: PostRecord, parsed: Understood, entry: str) -> str | None:
         """Why an entry wants a second Enter: what the history says, or packs that nobody logged.
 
         Packs were worked out, nobody said that they went in, and the top stands nearer to where it stood than
@@ -607,10 +609,10 @@ def _addressed(text: str) -> tuple[str, bool, str]:
 
 
 def _with_enter(reason: str) -> str:
-    """The doubt, and how to overrule it where it does not say so itself."""
+    """The question, and how to overrule it where it does not say so itself."""
     return reason if "Enter" in reason else f"{reason}: Enter again if it is so"
 
 
-def _refusal(heard: Refused) -> Outcome:
-    meant = f" (meant {heard.meant}?)" if heard.meant and heard.meant not in heard.reason else ""
-    return Outcome(f"{heard.reason}{meant}", done=False, at=heard.at, bell="refused")
+def _refusal(parsed: Refused) -> Outcome:
+    meant = f" (meant {parsed.meant}?)" if parsed.meant and parsed.meant not in parsed.reason else ""
+    return Outcome(f"{parsed.reason}{meant}", done=False, at=parsed.at, bell="refused")

@@ -23,7 +23,7 @@ import tomllib
 from dataclasses import dataclass, field, fields, replace
 from typing import TYPE_CHECKING, Any, Literal
 
-from shimfit.core.sensing.hold import Doubts
+from shimfit.core.sensing.hold import SensorErrors
 from shimfit.core.sensing.mounting import ENTERED_U_DEG, AxisMap, SensorZero, parse_axis_map
 from shimfit.errors import EntryError, FileError
 
@@ -451,7 +451,7 @@ def _values(keys: _Keys, place: str, types: tuple[str, ...], least: int, end: in
     return tuple(values)
 
 
-_DOUBTS = tuple(each.name for each in fields(Doubts) if each.name != "zero_found")
+_ERROR_KEYS = tuple(each.name for each in fields(SensorErrors) if each.name != "zero_found")
 
 
 @dataclass(frozen=True, slots=True)
@@ -464,19 +464,19 @@ class Device:
     """None = not taught yet."""
     zero: SensorZero | None = None
     """None = not known."""
-    doubts: Doubts = field(default_factory=Doubts)
+    sensor_errors: SensorErrors = field(default_factory=SensorErrors)
 
 
 def parse_device(text: str, path: str) -> Device:
     """Read a device's file; raises FileError naming the file and the key that is wrong."""
     description = parse_description(text, path)
     table = tomllib.loads(text)
-    doubts = table.get("doubts", {})
+    sensor_errors = table.get("doubts", {})
     return Device(
         description=description,
         axis_map=_axes(table.get("axes"), path),
-        doubts=_doubts(doubts, path),
-        zero=_zero(table.get("zero"), doubts.get("zero_u_deg"), path),
+        sensor_errors=_sensor_errors(sensor_errors, path),
+        zero=_zero(table.get("zero"), sensor_errors.get("zero_u_deg"), path),
     )
 
 
@@ -501,18 +501,18 @@ def _zero(value: Any, u_deg: Any, path: str) -> SensorZero | None:
     return SensorZero(float(value[0]), float(value[1]), ENTERED_U_DEG if u_deg is None else float(u_deg))
 
 
-def _doubts(value: Any, path: str) -> Doubts:
+def _sensor_errors(value: Any, path: str) -> SensorErrors:
     if not isinstance(value, dict):
         raise FileError(f"{path}: `doubts` must be a table such as {{ floor_deg = 0.001 }}", path=path)
     for name, number in value.items():
-        if name not in _DOUBTS:
+        if name not in _ERROR_KEYS:
             raise FileError(
-                f"{path}: `doubts.{name}` isn't a key; the keys are {', '.join(_DOUBTS)}", path=path
+                f"{path}: `doubts.{name}` isn't a key; the keys are {', '.join(_ERROR_KEYS)}", path=path
             )
         if not (_is_number(number) and 0 <= number < DEFAULT_RANGE_DEG):
             raise FileError(f"{path}: `doubts.{name}` must be a number from 0 on, not {number!r}", path=path)
     known: dict[str, Any] = {name: float(number) for name, number in value.items()}
-    return Doubts(**known)
+    return SensorErrors(**known)
 
 
 def _is_number(value: object) -> bool:

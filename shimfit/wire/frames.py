@@ -183,23 +183,23 @@ def propose_frames(data: bytes) -> str | None:
     """A description to be completed for bytes that come in frames, and what it makes of the last; or None.
 
     Frames are believed where the same first bytes come back at one distance and a check at the end is right
-    in every one of them: bytes heard at a wrong speed, and text, have none. What the values mean a person
+    in every one of them: bytes received at a wrong speed, and text, have none. What the values mean a person
     has to say; types and order are those in which they hardly change from frame to frame.
     """
-    heard = np.frombuffer(data, dtype=np.uint8)
-    for length in range(5, min(_LONGEST_FRAME, len(heard) // (_FRAMES_TO_BELIEVE + 1)) + 1):
-        rows = len(heard) // length - 1
-        whole = heard[: (rows + 1) * length].reshape(rows + 1, length)
+    received = np.frombuffer(data, dtype=np.uint8)
+    for length in range(5, min(_LONGEST_FRAME, len(received) // (_FRAMES_TO_BELIEVE + 1)) + 1):
+        rows = len(received) // length - 1
+        whole = received[: (rows + 1) * length].reshape(rows + 1, length)
         found = []
         for start in np.flatnonzero((whole == whole[0]).all(axis=0)).tolist():
-            table = heard[start : start + rows * length].reshape(rows, length)
+            table = received[start : start + rows * length].reshape(rows, length)
             same = (table == table[0]).all(axis=0)
             header = int(same.argmin())
             if header and len(np.unique(table, axis=0)) >= _DIFFERENT:
                 found += [(-header, start, check) for check in _check_of(table, header)[:1]]
         if found:
             header, start, check = min(found)
-            return _proposal(heard[start : start + rows * length].reshape(rows, length), -header, *check)
+            return _proposal(received[start : start + rows * length].reshape(rows, length), -header, *check)
     return None
 
 
@@ -232,7 +232,7 @@ def _proposal(table: NDArray[np.uint8], header: int, check: str, first: int, low
     return (
         f"format = 'binary'\nheader = '{last[:header].hex(' ').upper()}'\nlength = {length}\n"
         f"check = '{check}'\ncheck_from = {first}\ncheck_order = '{order_of_check}'\n"
-        f"values = [\n{rows}]\n# heard: {last.hex(' ').upper()}\n"
+        f"values = [\n{rows}]\n# received: {last.hex(' ').upper()}\n"
         f"# comes to: x {x:+.4g}, y {y:+.4g} degrees (the scale is a guess)\n"
     )
 

@@ -49,7 +49,7 @@ class Taken:
     """Standard uncertainty of the slope along."""
     u_across: float
     largest_term: str | None
-    """The largest part of the doubt, in words."""
+    """The largest part of the uncertainty, in words."""
     text: str
     """How it is worded, with U = 2u."""
     held: Held
@@ -330,15 +330,15 @@ class Inclinometer:
 
     def _listen(self, link: links.Link) -> bool:
         """Read until the link is lost or fell silent; True when something came."""
-        start_s = heard_s = speed_s = self._clock()
-        has_heard = False
+        start_s = received_s = speed_s = self._clock()
+        has_received = False
         try:
             while not self._stopping.is_set():
                 self._ask(link)
                 data = link.read()
                 now_s = self._clock()
                 if data:
-                    heard_s, has_heard = now_s, True
+                    received_s, has_received = now_s, True
                     if self._capture is not None:
                         self._capture.data(now_s, data)
                     self._stream.feed(now_s, data)
@@ -351,16 +351,16 @@ class Inclinometer:
                 self._publish(now_s)
                 if len(self._speeds) > 1 and (now_s - speed_s > HUNT_S or self._stream.is_garbage):
                     speed_s = self._next_speed(link, now_s)
-                    heard_s = max(heard_s, speed_s)
-                if now_s - max(heard_s, start_s) > SILENT_S:
+                    received_s = max(received_s, speed_s)
+                if now_s - max(received_s, start_s) > SILENT_S:
                     self._log("mark", f"silent for {SILENT_S:.0f} s: closed to be opened again")
                     self._log("closed")
                     self._stream.say(f"nothing came for {SILENT_S:.0f} s; the link was opened again")
-                    return has_heard
+                    return has_received
             self._log("closed")
         except InstrumentError as error:
             self._log_loss(error)
-        return has_heard
+        return has_received
 
     def _let_more_come(self) -> None:
         """Read fifty times a second at most: a sensor that sends letter by letter keeps a core busy."""

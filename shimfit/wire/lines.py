@@ -407,7 +407,7 @@ class TextGuess:
         return (
             f"format = 'text'\nseparator = '{separator}'\ndecimal = '{self.decimal}'\ncolumns = [{columns}]\n"
             + (f"labels = [{labels}]\n" if any(self.labels) else "")
-            + f"# heard: {self.example}\n# comes to: x {values['x']:+g}, y {values['y']:+g} degrees\n"
+            + f"# received: {self.example}\n# comes to: x {values['x']:+g}, y {values['y']:+g} degrees\n"
         )
 
 

@@ -125,7 +125,7 @@ class PairLink:
         return lines
 
     def write(self, data: bytes) -> None:
-        """See Link; both hear it."""
+        """See Link; both read it."""
         for link in self._links:
             link.write(data)
 

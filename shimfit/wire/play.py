@@ -37,7 +37,7 @@ class Player:
         self._orders = list(script)
         self._link = link
         self._ends: tuple[int, int] | None = None
-        self._heard = b""
+        self._received = b""
         self._terminal = ""
         self.name = ""
         """Where a listener finds the sensor."""
@@ -107,7 +107,7 @@ class Player:
             tell("unplugged")
 
     def _wait(self, seconds: float, watched: set[int], now_s: float, tell: Callable[[str], None]) -> None:
-        """Until the next sample is due, hear what is typed or comes over the link."""
+        """Until the next sample is due, receive what is typed or comes over the link."""
         ours = [] if self._ends is None else [self._ends[0]]
         ready, _, _ = select.select([*watched, *ours], [], [], max(0.0, seconds))
         for number in ready:
@@ -125,8 +125,8 @@ class Player:
                 watched.discard(number)  # the keyboard's end was closed
 
     def _hear(self, data: bytes, now_s: float, tell: Callable[[str], None]) -> None:
-        *lines, rest = (self._heard + data).replace(b"\r", b"\n").split(b"\n")
-        self._heard = rest[-_LONGEST_ORDER:]
+        *lines, rest = (self._received + data).replace(b"\r", b"\n").split(b"\n")
+        self._received = rest[-_LONGEST_ORDER:]
         for line in filter(None, lines):
             try:
                 self._obey(parse_order(line.decode("ascii", "replace")), now_s, tell)

@@ -355,18 +355,18 @@ class ModbusVoice:
     def __init__(self, description: Modbus = SIMULATED_MODBUS) -> None:
         self._description = description
         self._request = ModbusFrames(description).request
-        self._heard = b""
+        self._received = b""
 
-    def hear(self, data: bytes, x_deg: float, y_deg: float) -> bytes:
+    def answer(self, data: bytes, x_deg: float, y_deg: float) -> bytes:
         """What to answer to these bytes."""
-        self._heard += data
+        self._received += data
         answer = b""
-        while len(self._heard) >= len(self._request):
-            if self._heard.startswith(self._request):
-                self._heard = self._heard[len(self._request) :]
+        while len(self._received) >= len(self._request):
+            if self._received.startswith(self._request):
+                self._received = self._received[len(self._request) :]
                 answer += self._answer(x_deg, y_deg)
             else:
-                self._heard = self._heard[1:]
+                self._received = self._received[1:]
         return answer
 
     def _answer(self, x_deg: float, y_deg: float) -> bytes:
@@ -449,7 +449,7 @@ class Stage:
 
     def answer(self, data: bytes) -> bytes:
         """What the sensor answers to bytes from the link, where it speaks only when asked."""
-        return damage(self.modbus.hear(data, *self._sample), self._damage, self._random)
+        return damage(self.modbus.answer(data, *self._sample), self._damage, self._random)
 
 
 def record(stage: Stage, seconds: float, rate_hz: float, script: Script, capture: CaptureWriter) -> None:

@@ -10,7 +10,7 @@ from collections import deque
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
-from shimfit.core.sensing.hold import Doubts, Steadiness
+from shimfit.core.sensing.hold import SensorErrors, Steadiness
 from shimfit.core.sensing.mounting import AxisMap, SensorZero, zero_words
 from shimfit.core.sensing.watch import PostWatch, View, WatchState
 from shimfit.errors import EntryError
@@ -38,7 +38,7 @@ class ListenOptions:
     dtr: bool = True
     """Set DTR when opening: some native USB boards send only then; it restarts some others."""
     steadiness: Steadiness = field(default_factory=Steadiness)
-    doubts: Doubts = field(default_factory=Doubts)
+    sensor_errors: SensorErrors = field(default_factory=SensorErrors)
     axis_map: AxisMap = field(default_factory=AxisMap)
     zero: SensorZero | None = None
     """What the sensor says when plumb, taken off every sample; None = nobody has found it."""
@@ -47,10 +47,10 @@ class ListenOptions:
     due_days: int = 30
     """A zero that was found longer ago is asked for again."""
 
-    def doubts_now(self, zero: SensorZero | None) -> Doubts:
-        """The sensor's doubts with what is known of its zero."""
-        u_deg = self.doubts.offset_u_deg if zero is None else zero.u_deg
-        return replace(self.doubts, zero_u_deg=u_deg, zero_found=zero is not None)
+    def sensor_errors_now(self, zero: SensorZero | None) -> SensorErrors:
+        """The sensor's errors with what is known of its zero."""
+        u_deg = self.sensor_errors.offset_u_deg if zero is None else zero.u_deg
+        return replace(self.sensor_errors, zero_u_deg=u_deg, zero_found=zero is not None)
 
 
 RATES_OVER_S = 2.0
@@ -176,7 +176,7 @@ def make_input(options: ListenOptions, tally: Tally, *, polled: bool) -> Input:
     return LineInput(options, tally)
 
 
-_FRAMES_HEARD = 800
+_FRAMES_KEPT = 800
 """Bytes that are looked through for frames."""
 _LOOK_S, _LOOK_SELDOM_S = 0.4, 8.0
 """Pause after the first look, and the longest one."""
@@ -194,7 +194,7 @@ class LineInput(Input):
         if isinstance(self._reader, XdrReader) and description is None:
             self._sniffer = Sniffer(self._reader)
         self._news: list[str] = []
-        self._heard, self._look_s, self._pause_s = b"", 0.0, _LOOK_S
+        self._received, self._look_s, self._pause_s = b"", 0.0, _LOOK_S
         self.format = None if description is None else self._reader.format
         self.elevation = self._reader.elevation
 
@@ -214,13 +214,13 @@ class LineInput(Input):
 
     def _look_for_frames(self, data: bytes, now_s: float) -> None:
         """Bytes that are no text may be frames; looked for ever more seldom."""
-        self._heard = (self._heard + data)[-_FRAMES_HEARD:]
-        if len(self._heard) < _FRAMES_HEARD // 4 or now_s < self._look_s:
+        self._received = (self._received + data)[-_FRAMES_KEPT:]
+        if len(self._received) < _FRAMES_KEPT // 4 or now_s < self._look_s:
             return
         self._look_s, self._pause_s = now_s + self._pause_s, min(2 * self._pause_s, _LOOK_SELDOM_S)
-        if not damaged(self._heard, PRINTABLE + b"\r\n\t"):
+        if not damaged(self._received, PRINTABLE + b"\r\n\t"):
             return
-        self.needs_description = propose_frames(self._heard)
+        self.needs_description = propose_frames(self._received)
         if self.needs_description is not None:
             self.format = "binary"
             self._news.append(
@@ -250,7 +250,7 @@ class LineInput(Input):
         """See Input."""
         self._framer.restart(lost=lost)
         self._reader.restart()
-        self._heard, self._look_s, self._pause_s = b"", 0.0, _LOOK_S
+        self._received, self._look_s, self._pause_s = b"", 0.0, _LOOK_S
         if self._sniffer is not None:
             self._sniffer.restart()
 
@@ -359,7 +359,7 @@ class Stream:
         self.messages: list[str] = []
         """Sentences for the person, oldest first, each once."""
         self._zero = options.zero
-        self.watch = PostWatch(options.steadiness, options.doubts_now(options.zero))
+        self.watch = PostWatch(options.steadiness, options.sensor_errors_now(options.zero))
         self._input = make_input(options, self.tally, polled=polled)
         self._pace = Pace()
         self._rates = Rates()
@@ -399,7 +399,7 @@ class Stream:
         self._input.restart(lost=True)
 
     def new_speed(self) -> None:
-        """Another speed is tried: what was heard at the last one was garbage and counts for nothing."""
+        """Another speed is tried: what was received at the last one was garbage and counts for nothing."""
         self._input.restart(lost=False)
         self.tally.refused.clear()
         self.tally.other = 0
@@ -416,7 +416,9 @@ class Stream:
             self._take(sample)
         if self.tally.falls and not self.fell:
             self.fell, self._zero = True, None
-            self.watch.doubts = replace(self._options.doubts_now(None), step_deg=self.watch.doubts.step_deg)
+            self.watch.sensor_errors = replace(
+                self._options.sensor_errors_now(None), step_deg=self.watch.sensor_errors.step_deg
+            )
             self.watch.lose_hold(now_s, "the sensor fell")
             self.say("the sensor fell: its zero is not what it was")
         for sentence in self._input.news():
@@ -545,13 +547,13 @@ class Stream:
         self.last_taken = self.watch.view.taken or self.last_taken
 
     def _note_step(self, sample: Sample) -> None:
-        """Keep the sensor's output step among its doubts."""
-        if self._options.doubts.step_deg > 0.0:
+        """Keep the sensor's output step among its errors."""
+        if self._options.sensor_errors.step_deg > 0.0:
             return
         if self._step.learn((sample.x_deg, sample.y_deg)):
             step_deg = self._step.step_deg(self._input.step_deg)
-            if step_deg != self.watch.doubts.step_deg:
-                self.watch.doubts = replace(self.watch.doubts, step_deg=step_deg)
+            if step_deg != self.watch.sensor_errors.step_deg:
+                self.watch.sensor_errors = replace(self.watch.sensor_errors, step_deg=step_deg)
 
     @property
     def _is_damaged(self) -> bool:

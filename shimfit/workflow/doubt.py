@@ -33,20 +33,20 @@ class Counted:
 
 
 def counted(
-    heard: Understood, height_mm: float, instrument: Instrument | None, hand_mm: float = HAND_MM
+    parsed: Understood, height_mm: float, instrument: Instrument | None, hand_mm: float = HAND_MM
 ) -> Counted:
     """What was typed, as it counts; without a named instrument a usual carpenter's level stands in.
 
     `hand_mm`: what offsets scatter by from reading to reading (`hand_of`).
     """
-    over_mm = heard.over_mm or height_mm
+    over_mm = parsed.over_mm or height_mm
     zeros = (0.0, 0.0) if instrument is None else (instrument.zero_along, instrument.zero_across)
     parts: list[Corrected | None] = [
         None
         if slope is None or half_step is None
         else correct(slope, half_step, zero, instrument, over_mm, hand_mm=hand_mm)
         for slope, half_step, zero in zip(
-            heard.slopes(height_mm), heard.resolution_slope(height_mm), zeros, strict=True
+            parsed.slopes(height_mm), parsed.resolution_slope(height_mm), zeros, strict=True
         )
     ]
     along, across = parts

@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from shimfit.core.instruments import check_due, judge
-from shimfit.core.sensing.hold import Doubts
+from shimfit.core.sensing.hold import SensorErrors
 from shimfit.core.sensing.mounting import FaceReading, Reversal, Zero, reversal_in_post_words
 from shimfit.errors import EntryError, UsageError
 from shimfit.model import Instrument, Reading
@@ -66,7 +66,7 @@ def check(site: Site, name: str, first: Understood, second: Understood, height_m
     """
     instrument = named(site, name)
     found = _reversal(instrument, first, second, height_mm)
-    if found.doubt == "not-turned":
+    if found.suspicion == "not-turned":
         raise UsageError(f"{found.words} Nothing was kept.")
     _keep_zero(site, instrument, found.zero)
     return found
@@ -81,7 +81,7 @@ def log_turned(site: Site, place: Place, first_text: str, second_text: str, aske
     instrument = named(site, name)
     first, second = (_understood(site, place, text) for text in (first_text, second_text))
     found = _reversal(instrument, first, second, post.height_mm)
-    if found.doubt == "not-turned":
+    if found.suspicion == "not-turned":
         raise UsageError(f"{found.words} Nothing was logged.")
     _keep_zero(site, instrument, found.zero)
     reading = Reading(
@@ -118,16 +118,16 @@ def _keep_zero(site: Site, instrument: Instrument, zero: Zero) -> None:
 
 
 def _reversal(instrument: Instrument, first: Understood, second: Understood, height_mm: float) -> Reversal:
-    """Two faces as typed, zero still in them: only what differs from face to face is their own doubt."""
+    """Two faces as typed, zero still in them: only what differs from face to face is their own."""
     known = None
     if instrument.u_zero is not None:
         known = Zero(instrument.zero_along, instrument.zero_across, instrument.u_zero)
     # With the zero taken as found (u 0) and none taken off, the budget holds what is each reading's own.
     bare = replace(instrument, zero_along=0.0, zero_across=0.0, u_zero=0.0)
-    faces = [_face(heard, height_mm, bare) for heard in (first, second)]
+    faces = [_face(parsed, height_mm, bare) for parsed in (first, second)]
     if instrument.kind != "inclinometer":
         return reversal_in_post_words(*faces, known=known)
-    usual = Doubts()  # a level lies on its own edge; an inclinometer is clamped anew, and turned by eye
+    usual = SensorErrors()  # a level lies on its own edge; an inclinometer is clamped anew, and turned by eye
     return reversal_in_post_words(
         *faces,
         known=known,
@@ -136,10 +136,10 @@ def _reversal(instrument: Instrument, first: Understood, second: Understood, hei
     )
 
 
-def _face(heard: Understood, height_mm: float, bare: Instrument) -> FaceReading:
-    part = counted(heard, height_mm, bare)
+def _face(parsed: Understood, height_mm: float, bare: Instrument) -> FaceReading:
+    part = counted(parsed, height_mm, bare)
     if part.slope_along is None or part.slope_across is None:
-        raise EntryError("read both directions on both faces; 0 is a reading too", at=len(heard.text))
+        raise EntryError("read both directions on both faces; 0 is a reading too", at=len(parsed.text))
     return FaceReading(part.slope_along, part.slope_across, part.u_along or 0.0, part.u_across or 0.0)
 
 

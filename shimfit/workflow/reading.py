@@ -83,19 +83,19 @@ def log_typed(site: Site, place: Place, text: str, asked: Asked, *, sure: bool) 
     """Log what was typed and answer it; EntryError (with the spot) when it is refused, nothing logged."""
     with site.journal.exclusively():  # what the reading says follows from how the post stands
         post = site.post(place)
-        heard = site.echo(place, text)
-        if isinstance(heard, Incomplete):
-            heard = heard.refused
-        if isinstance(heard, Refused):
-            raise EntryError(heard.reason, at=heard.at, meant=heard.meant)
-        if heard.is_gauge_only:
-            return _log_gauge(site, place, heard)
-        doubt = None if sure or asked.mid else second_look(post, heard)
-        if doubt is not None:
+        parsed = site.echo(place, text)
+        if isinstance(parsed, Incomplete):
+            parsed = parsed.refused
+        if isinstance(parsed, Refused):
+            raise EntryError(parsed.reason, at=parsed.at, meant=parsed.meant)
+        if parsed.is_gauge_only:
+            return _log_gauge(site, place, parsed)
+        question = None if sure or asked.mid else second_look(post, parsed)
+        if question is not None:
             from shimfit.entry.second_look import looks_like_a_slip
 
-            raise looks_like_a_slip(doubt)
-        reading = _reading_of(site, place, post, heard, asked)
+            raise looks_like_a_slip(question)
+        reading = _reading_of(site, place, post, parsed, asked)
         _log(site, place, reading, asked)
     return _answered(site, place, reading, asked)
 
@@ -248,7 +248,7 @@ def stage_of(post: PostRecord, asked: Asked) -> Stage:
     return "verify" if verifies else "stood"
 
 
-def _reading_of(site: Site, place: Place, post: PostRecord, heard: Understood, asked: Asked) -> Reading:
+def _reading_of(site: Site, place: Place, post: PostRecord, parsed: Understood, asked: Asked) -> Reading:
     from shimfit.workflow.doubt import counted, hand_of
 
     run = site.run(place.job, place.run)
@@ -256,9 +256,9 @@ def _reading_of(site: Site, place: Place, post: PostRecord, heard: Understood, a
     # At half height the offset is that of the post's middle, read over half the height.
     reach_mm = post.height_mm / 2 if asked.mid else post.height_mm
     hand_mm = hand_of(run, site.entry_settings(run))
-    part = counted(heard, reach_mm, site.box().instrument(name) if name else None, hand_mm)
+    part = counted(parsed, reach_mm, site.box().instrument(name) if name else None, hand_mm)
     return Reading(
-        text=heard.text.strip(),
+        text=parsed.text.strip(),
         slope_along=part.slope_along,
         slope_across=part.slope_across,
         height_mm=reach_mm,
@@ -268,7 +268,7 @@ def _reading_of(site: Site, place: Place, post: PostRecord, heard: Understood, a
         u_own_along=part.u_own_along,
         u_own_across=part.u_own_across,
         largest_term=part.largest,
-        gauge_mm=heard.over_mm,
+        gauge_mm=parsed.over_mm,
         instrument=name,
         face=asked.face,
         rocks=asked.rocks,
@@ -308,16 +308,16 @@ def _answered(site: Site, place: Place, reading: Reading, asked: Asked) -> Logge
     return Logged(place, logged, after, answer, after.verdict, message)
 
 
-def _log_gauge(site: Site, place: Place, heard: Understood) -> Logged:
+def _log_gauge(site: Site, place: Place, parsed: Understood) -> Logged:
     """`@4'` alone: offsets are read over that length from now on, in this run."""
-    site.change_run(place.job, place.run, gauge_mm=heard.gauge_mm)
+    site.change_run(place.job, place.run, gauge_mm=parsed.gauge_mm)
     post, units = site.post(place), site.run(place.job, place.run).units
     said = (
         "offsets are read over the reading height from now on"
-        if heard.gauge_mm is None
-        else f"offsets are read over {shown.lean(heard.gauge_mm, units)} from now on"
+        if parsed.gauge_mm is None
+        else f"offsets are read over {shown.lean(parsed.gauge_mm, units)} from now on"
     )
-    nothing = Reading(heard.text.strip(), None, None, post.height_mm)
+    nothing = Reading(parsed.text.strip(), None, None, post.height_mm)
     return Logged(place, nothing, post, post.answer, post.verdict, said)
 
 

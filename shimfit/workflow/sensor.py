@@ -2,7 +2,7 @@
 
 The zero is kept in the log as an instrument's, in the post's directions and with the axes that it was found
 with; what the device's own file tells goes first. It is taken off in the stream, so that a screen, a
-command and the log see the same lean with the same doubt.
+command and the log see the same lean with the same uncertainty.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ from shimfit.wire.stream import ListenOptions
 if TYPE_CHECKING:
     from datetime import date
 
-    from shimfit.core.sensing.hold import Doubts
+    from shimfit.core.sensing.hold import SensorErrors
     from shimfit.core.sensing.statistics import SensorCharacter
     from shimfit.settings import Settings
     from shimfit.workflow.site import Site
@@ -74,7 +74,7 @@ def listen_options(
         description=device.description,
         baud=settings.sensor_baud or None,
         axis_map=axes,
-        doubts=_with_character(device.doubts, known),
+        sensor_errors=_with_character(device.sensor_errors, known),
         zero=written or (None if known is None else _kept_zero(known, axes, today)),
         due_days=DUE_DAYS,
     )
@@ -97,14 +97,14 @@ def _kept_zero(known: Instrument, axes: AxisMap, today: date | None) -> SensorZe
     )
 
 
-def _with_character(doubts: Doubts, known: Instrument | None) -> Doubts:
+def _with_character(sensor_errors: SensorErrors, known: Instrument | None) -> SensorErrors:
     """The floor and the memory that a long still record showed count where the device's file has none."""
     if known is None:
-        return doubts
+        return sensor_errors
     return replace(
-        doubts,
-        floor_deg=doubts.floor_deg or known.floor_deg or 0.0,
-        memory_s=doubts.memory_s or known.memory_s or 0.0,
+        sensor_errors,
+        floor_deg=sensor_errors.floor_deg or known.floor_deg or 0.0,
+        memory_s=sensor_errors.memory_s or known.memory_s or 0.0,
     )
 
 

@@ -212,10 +212,10 @@ def log_readings(site: Site, job: str, run: str, text: str, file: str, *, sure: 
                 "stage", f"{row.cells['stage']!r} is not bed (leave it empty for a post that stands)"
             )
         try:
-            heard = parse_reading(row.cells.get("entry", ""), settings)
-            doubt = None if sure else second_look(post, heard)
-            if doubt is not None:
-                raise looks_like_a_slip(doubt)
+            parsed = parse_reading(row.cells.get("entry", ""), settings)
+            question = None if sure else second_look(post, parsed)
+            if question is not None:
+                raise looks_like_a_slip(question)
         except EntryError as error:
             at = "" if error.at is None else f" (after {error.at} characters)"
             raise row.refuse("entry", f"{error.message}{at}") from error

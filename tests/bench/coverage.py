@@ -18,7 +18,7 @@ from typing import Any
 
 import numpy as np
 
-from shimfit.core.sensing.hold import Doubts, Held
+from shimfit.core.sensing.hold import Held, SensorErrors
 from shimfit.core.sensing.mounting import SensorZero
 from shimfit.wire.formats import parse_description
 from shimfit.wire.stream import ListenOptions, Stream
@@ -92,14 +92,16 @@ KINDS: dict[str, tuple[Noise, float, float, float, float]] = {
 TEXT = parse_description('format = "text"\ncolumns = ["x:deg", "y:deg"]\nkind = "tangent"\n', "bench")
 
 
-def held_of(name: str, number: int, doubts: Doubts | None = None) -> tuple[Held, float] | None:
+def held_of(name: str, number: int, sensor_errors: SensorErrors | None = None) -> tuple[Held, float] | None:
     """(reading, lean at its end) of one stream; None when none was taken."""
     noise, size_deg, step_deg, rate_hz, creep = KINDS[name]
     draw = np.random.default_rng([number, len(name)])
     n = round(LONGEST_S * rate_hz)
     lean_deg = draw.uniform(-1, 1)
     x, y = (lean_deg + size_deg * noise(draw, n) for _ in range(2))
-    options = ListenOptions(description=TEXT, zero=SensorZero(0.0, 0.0, 0.0), doubts=doubts or Doubts())
+    options = ListenOptions(
+        description=TEXT, zero=SensorZero(0.0, 0.0, 0.0), sensor_errors=sensor_errors or SensorErrors()
+    )
     stream = Stream(options)
     stream.opened(0.0)
     stream.feed(0.0, b"0,0\n")  # the first line is never believed
@@ -127,11 +129,11 @@ class Row:
     """Seconds from the stream's beginning until TAKEN: half of them, nine in ten."""
 
 
-def row_of(name: str, numbers: range, doubts: Doubts | None = None) -> Row:
+def row_of(name: str, numbers: range, sensor_errors: SensorErrors | None = None) -> Row:
     """One kind, by streams of these generator numbers."""
     hits, errors, us, taken_s, given = [], [], [], [], 0
     for number in numbers:
-        found = held_of(name, number, doubts)
+        found = held_of(name, number, sensor_errors)
         if found is None:
             continue
         held, lean_deg = found
@@ -159,15 +161,15 @@ def main() -> int:
     numbers = range(args.first, args.first + args.streams)
     print(f"{'kind':<32} covered   given  rms error   u: 10 %    50 %    90 %   TAKEN after: half, 90 %")
     worst = 1.0
-    known = replace(Doubts(), memory_s=99 / 50)
+    known = replace(SensorErrors(), memory_s=99 / 50)
     for name in KINDS:
         if args.kind and args.kind not in name:
             continue
-        for reported, doubts in (
+        for reported, sensor_errors in (
             (name, None),
             *([(f"{name}, memory known", known)] if name == "AR(0.98)" else []),
         ):
-            row = row_of(name, numbers, doubts)
+            row = row_of(name, numbers, sensor_errors)
             worst = min(worst, row.covered)
             points = "  ".join(f"{u:6.4f}" for u in row.u_deg)
             print(

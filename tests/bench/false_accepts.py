@@ -73,8 +73,8 @@ def decided(
     cases, which = np.unique(marks, axis=0, return_inverse=True)
     plumb = np.zeros(len(cases), bool)
     for k, (along, across) in enumerate((cases * step).tolist()):
-        heard = parse_reading(f"{typed(along, scale, 'n')} {typed(across, scale, 'o')}", settings)
-        part = counted(heard, HEIGHT_MM, level)
+        parsed = parse_reading(f"{typed(along, scale, 'n')} {typed(across, scale, 'o')}", settings)
+        part = counted(parsed, HEIGHT_MM, level)
         assert part.slope_along is not None
         assert part.slope_across is not None
         lean = Lean(part.slope_along, part.slope_across)

@@ -383,8 +383,8 @@ def streaming(small: Path, link: str, environment: dict[str, str]) -> None:
     drawn, wire = target_at_20_hz(small, environment, "drawn")
     row("target at 20 Hz, 80x24", f"{100 * drawn:.1f} % of a core", f"<= 5 % (idle {100 * idle:.1f} %)")
     row("target at 20 Hz, bytes on the wire", f"{wire / 1000:.1f} kB/s", "<= 20 kB/s")
-    heard, wire = target_at_20_hz(small, environment, link)
-    row("  with the thread that hears 100 Hz", f"{100 * heard:.1f} % of a core, {wire / 1000:.1f} kB/s")
+    reading, wire = target_at_20_hz(small, environment, link)
+    row("  with the thread that hears 100 Hz", f"{100 * reading:.1f} % of a core, {wire / 1000:.1f} kB/s")
 
 
 def main() -> None:

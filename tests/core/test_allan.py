@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter
 
-from shimfit.core.sensing.hold import Doubts, hold
+from shimfit.core.sensing.hold import SensorErrors, hold
 from shimfit.core.sensing.statistics import hold_needed_s, overlapping_allan, plot_curve, sensor_character
 from shimfit.errors import EntryError
 
@@ -81,7 +81,7 @@ def test_the_doubt_of_a_held_mean_counts_the_memory_in():
     draw, phi, n = np.random.default_rng(11), 0.8, 400
     noise = lfilter([1.0], [1.0, -phi], draw.normal(0.0, 0.01, (150, n + 100)))[:, 100:]
     times = np.arange(n) / 20.0
-    held = [hold(times, row, np.zeros(n), Doubts(), move_deg=1.0) for row in noise]
+    held = [hold(times, row, np.zeros(n), SensorErrors(), move_deg=1.0) for row in noise]
     scatter = np.std([one.x_deg for one in held], ddof=1)
     # Each sample counted as news, it would be a third of that: √((1 + φ)/(1 − φ)) = 3.
     assert scatter == pytest.approx(3.0 * np.mean([one.x.spread_deg for one in held]) / math.sqrt(n), rel=0.2)

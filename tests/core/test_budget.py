@@ -178,9 +178,9 @@ def test_equal_readings_without_doubt_of_their_own():
 
 
 def test_no_readings_are_no_mean():
-    for slopes, doubts in (([], []), ([1.0], [])):
+    for slopes, sensor_errors in (([], []), ([1.0], [])):
         with pytest.raises(InternalError):
-            combine(slopes, doubts)
+            combine(slopes, sensor_errors)
 
 
 # ---------------------------------------------------------------- reversal
@@ -240,23 +240,23 @@ def test_a_turn_that_is_not_square_couples_the_directions():
 def test_a_face_that_was_not_turned_is_noticed():
     known = Zero(0.0005, 0.0, 5e-5)
     same = reversal(face(0.0105), face(0.0105), known=known)
-    assert same.doubt == "not-turned"
+    assert same.suspicion == "not-turned"
     assert "was it turned" in same.words
     turned = reversal(face(0.0105), face(-0.0095), known=known)
-    assert turned.doubt is None
+    assert turned.suspicion is None
     assert turned.words is None
 
 
 def test_the_first_use_asks():
-    assert reversal(face(0.0105), face(0.0105)).doubt == "ask"
-    assert reversal(face(0.0001), face(0.0001)).doubt is None  # a plumb post reads the same turned or not
-    assert reversal(face(0.0105), face(-0.0095)).doubt is None
+    assert reversal(face(0.0105), face(0.0105)).suspicion == "ask"
+    assert reversal(face(0.0001), face(0.0001)).suspicion is None  # a plumb post reads the same turned or not
+    assert reversal(face(0.0105), face(-0.0095)).suspicion is None
 
 
 def test_a_zero_that_jumps_is_told():
     known = Zero(0.0005, 0.0, 5e-5)
     jumped = reversal(face(0.012), face(-0.008), known=known)
-    assert jumped.doubt == "zero-jumped"
+    assert jumped.suspicion == "zero-jumped"
     assert "taper" in jumped.words
     # within three combined u it did not jump
-    assert reversal(face(0.0107), face(-0.0095), known=known).doubt is None
+    assert reversal(face(0.0107), face(-0.0095), known=known).suspicion is None

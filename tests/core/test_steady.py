@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from shimfit.core.sensing.hold import Doubts, Held, Refused, Steadiness, hold
+from shimfit.core.sensing.hold import Held, Refused, SensorErrors, Steadiness, hold
 from shimfit.core.sensing.statistics import (
     SampleRing,
     few,
@@ -205,7 +205,7 @@ def test_estimators_under_a_knock_are_as_good_as_they_were_beforehand():
     for seed in range(60):
         times_s, x, y = still(n=90, seed=seed, level=0.0)
         x += ring_down(times_s, 0.5, 1.5, 0.1, 8)
-        held = hold(times_s, x, y, Doubts(), 0.01)
+        held = hold(times_s, x, y, SensorErrors(), 0.01)
         assert isinstance(held, Held)
         errors.append(held.x_deg)
         plain.append(x.mean())
@@ -216,7 +216,7 @@ def test_estimators_under_a_knock_are_as_good_as_they_were_beforehand():
 
 def test_a_drift_that_is_more_than_noise_is_refused_in_words():
     times_s, x, y = still(sd=0.003)
-    answer = hold(times_s, x + 0.01 * times_s, y, Doubts(), 0.01)
+    answer = hold(times_s, x + 0.01 * times_s, y, SensorErrors(), 0.01)
     assert isinstance(answer, Refused)
     assert "x creeps +0.6" in answer.why
 
@@ -224,10 +224,10 @@ def test_a_drift_that_is_more_than_noise_is_refused_in_words():
 def test_the_doubt_is_the_root_sum_of_squares_of_its_terms():
     """GUM: half-widths count by sqrt 3, a step by sqrt 12; all at a lean of nothing, so slopes are angles."""
     times_s, x, y = still(sd=0.0, level=0.0)
-    doubts = Doubts(
+    sensor_errors = SensorErrors(
         step_deg=0.1, zero_u_deg=0.02, stated_accuracy_deg=0.05, per_kelvin_deg=0.03, kelvin=2, floor_deg=0.01
     )
-    held = hold(times_s, x, y, doubts, 0.01)
+    held = hold(times_s, x, y, sensor_errors, 0.01)
     assert isinstance(held, Held)
     wanted = math.sqrt(0.1**2 / 12 + 0.02**2 + 0.05**2 / 3 + 0.06**2 / 3 + 0.01**2)
     assert held.u_x_deg == pytest.approx(wanted, rel=1e-9)
@@ -237,7 +237,7 @@ def test_the_doubt_is_the_root_sum_of_squares_of_its_terms():
 
 def test_cross_axis_and_gain_grow_with_the_leans():
     times_s, x, y = still(sd=0.0, level=3.0)
-    held = hold(times_s, x, y, Doubts(cross_axis=0.02, gain=0.01), 0.01)
+    held = hold(times_s, x, y, SensorErrors(cross_axis=0.02, gain=0.01), 0.01)
     assert isinstance(held, Held)
     assert held.u_y_deg == pytest.approx(0.02 * 3.0 / math.sqrt(3), rel=0.01)
     assert held.u_x_deg == pytest.approx(0.01 * 3.0 / math.sqrt(3), rel=0.01)
@@ -245,7 +245,7 @@ def test_cross_axis_and_gain_grow_with_the_leans():
 
 def test_the_doubt_is_never_zero():
     times_s, x, y = still(sd=0.0)
-    held = hold(times_s, x, y, Doubts(), 0.01)
+    held = hold(times_s, x, y, SensorErrors(), 0.01)
     assert isinstance(held, Held)
     assert held.u_x_deg > 0
 
@@ -253,7 +253,7 @@ def test_the_doubt_is_never_zero():
 def test_a_flicker_between_two_steps_is_not_cut_away():
     times_s = np.arange(200) / RATE
     flicker = np.where(np.arange(200) % 4 == 0, 0.4, 0.5)
-    held = hold(times_s, flicker, np.zeros(200), Doubts(step_deg=0.1), 0.15)
+    held = hold(times_s, flicker, np.zeros(200), SensorErrors(step_deg=0.1), 0.15)
     assert isinstance(held, Held)
     assert held.x_deg == pytest.approx(0.475)
 
@@ -420,7 +420,7 @@ def test_a_real_sensor_that_is_handled_and_then_lies_still():
     for start_s, beforehand in ((3.9, 1.777), (5.9, 1.763), (7.9, 1.751)):
         part = rows[(rows[:, 0] >= start_s) & (rows[:, 0] < start_s + 2)]
         x, y = (np.degrees(np.arctan2(-part[:, axis], part[:, 3])) for axis in (1, 2))
-        held = hold(part[:, 0], x, y, Doubts(), 0.5)
+        held = hold(part[:, 0], x, y, SensorErrors(), 0.5)
         assert isinstance(held, Held)
         assert math.hypot(held.x_deg, held.y_deg) == pytest.approx(beforehand, abs=2 * held.u_x_deg)
         assert 0.005 < held.u_x_deg < 0.15
@@ -530,8 +530,8 @@ def test_the_tail_of_a_movement_is_left_out_and_a_creep_is_not():
 def test_a_hold_counts_in_the_memory_that_a_long_still_record_showed():
     times, draw = np.arange(0, 4, 0.02), np.random.default_rng(5)
     x_deg, y_deg = draw.normal(size=len(times)) * 0.02, draw.normal(size=len(times)) * 0.02
-    plain = hold(times, x_deg, y_deg, Doubts(), 0.05)
-    known = hold(times, x_deg, y_deg, Doubts(memory_s=0.4), 0.05)  # 20 samples for one: √20 = 4.5 times
+    plain = hold(times, x_deg, y_deg, SensorErrors(), 0.05)
+    known = hold(times, x_deg, y_deg, SensorErrors(memory_s=0.4), 0.05)  # 20 samples for one: √20 = 4.5 times
     assert known.y.u_mean_deg > 3.0 * plain.y.u_mean_deg
 
 
@@ -539,6 +539,6 @@ def test_a_drift_is_reported_for_the_end_of_the_hold():
     times = np.arange(0, 4, 0.02)
     draw = np.random.default_rng(6)
     creeping = 0.0024 * times + 0.001 * draw.normal(size=len(times))
-    held = hold(times, creeping, 0.001 * draw.normal(size=len(times)), Doubts(), 0.01)
+    held = hold(times, creeping, 0.001 * draw.normal(size=len(times)), SensorErrors(), 0.01)
     assert held.x_deg == pytest.approx(0.0024 * 4, abs=2 * held.u_x_deg)
     assert held.x_deg > 0.0080

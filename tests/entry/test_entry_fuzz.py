@@ -38,33 +38,33 @@ GOOD = (
 
 
 def check(text, entry_settings):
-    heard = parse_entry(text, entry_settings)
-    assert isinstance(heard, Incomplete | Understood | Refused)
-    if not isinstance(heard, Understood):
-        assert heard.reason
-        assert 0 <= heard.at <= len(text)
+    parsed = parse_entry(text, entry_settings)
+    assert isinstance(parsed, Incomplete | Understood | Refused)
+    if not isinstance(parsed, Understood):
+        assert parsed.reason
+        assert 0 <= parsed.at <= len(text)
         return False
-    assert heard.text == text
+    assert parsed.text == text
     typed = [token.number.value for token in tokenise(text, entry_settings) if token.number is not None]
-    along, across = heard.slopes(900.0)
-    if heard.is_gauge_only:
+    along, across = parsed.slopes(900.0)
+    if parsed.is_gauge_only:
         assert (along, across) == (None, None)
     else:
         # a number that is not 0 is in one of the two directions, or in the length that it was read over
-        parts = [part for part in (heard.along, heard.across) if part is not None]
+        parts = [part for part in (parsed.along, parsed.across) if part is not None]
         assert parts
-        room = len(parts) + (2 if heard.over is not None else 0) + 4 * sum(p.unit == "deg" for p in parts)
+        room = len(parts) + (2 if parsed.over is not None else 0) + 4 * sum(p.unit == "deg" for p in parts)
         assert len([value for value in typed if value]) <= room
         assert all(slope is None or math.isfinite(slope) for slope in (along, across))
-        assert all(a is None or (math.isfinite(a) and a > 0) for a in heard.resolution_slope(900.0))
-    again = parse_entry(heard.canonical, entry_settings)
-    assert isinstance(again, Understood), (text, heard.canonical, again)
-    assert (again.along and again.along.signed) == (heard.along and heard.along.signed)
-    assert (again.across and again.across.signed) == (heard.across and heard.across.signed)
+        assert all(a is None or (math.isfinite(a) and a > 0) for a in parsed.resolution_slope(900.0))
+    again = parse_entry(parsed.canonical, entry_settings)
+    assert isinstance(again, Understood), (text, parsed.canonical, again)
+    assert (again.along and again.along.signed) == (parsed.along and parsed.along.signed)
+    assert (again.across and again.across.signed) == (parsed.across and parsed.across.signed)
     assert again.slopes(900.0) == (along, across)
-    assert again.over_mm == heard.over_mm
-    assert again.canonical == heard.canonical
-    assert heard.words
+    assert again.over_mm == parsed.over_mm
+    assert again.canonical == parsed.canonical
+    assert parsed.words
     return True
 
 

@@ -97,16 +97,16 @@ def count_slips(way):
         last = Reading(text, wanted[0] + 0.001, wanted[1] - 0.001, HEIGHT_MM)
         for kind, slipped in slips(text):
             found.slips += 1
-            heard = parse_entry(slipped, settings)
-            if not isinstance(heard, Understood) or heard.slopes(HEIGHT_MM) == wanted:
+            parsed = parse_entry(slipped, settings)
+            if not isinstance(parsed, Understood) or parsed.slopes(HEIGHT_MM) == wanted:
                 continue
             found.wrong += 1
             found.kinds[kind] += 1
-            pairs = zip(wanted, heard.slopes(HEIGHT_MM), strict=True)
+            pairs = zip(wanted, parsed.slopes(HEIGHT_MM), strict=True)
             turned = any(b is not None and a * b < 0 for a, b in pairs)
-            asked = second_look(heard, None, False, HEIGHT_MM) is not None
+            asked = second_look(parsed, None, False, HEIGHT_MM) is not None
             found.asked += asked
-            found.asked_again += second_look(heard, last, True, HEIGHT_MM) is not None
+            found.asked_again += second_look(parsed, last, True, HEIGHT_MM) is not None
             found.opposite += turned and not asked
     return found
 

@@ -1,4 +1,4 @@
-"""The grammar as a table: what is typed, what is heard, what is refused and where."""
+"""The grammar as a table: what is typed, what is understood, what is refused and where."""
 
 from __future__ import annotations
 
@@ -17,28 +17,28 @@ IN = Fraction(254, 10)
 
 
 def understood(text: str, settings: EntrySettings = INCH) -> Understood:
-    heard = parse_entry(text, settings)
-    assert isinstance(heard, Understood), heard
-    return heard
+    parsed = parse_entry(text, settings)
+    assert isinstance(parsed, Understood), parsed
+    return parsed
 
 
 def refused(text: str, settings: EntrySettings = INCH) -> Refused:
     """As it is refused when Enter is pressed on it."""
-    heard = parse_entry(text, settings)
-    if isinstance(heard, Incomplete):
-        heard = heard.refused
-    assert isinstance(heard, Refused), heard
-    assert 0 <= heard.at <= len(text)
-    return heard
+    parsed = parse_entry(text, settings)
+    if isinstance(parsed, Incomplete):
+        parsed = parsed.refused
+    assert isinstance(parsed, Refused), parsed
+    assert 0 <= parsed.at <= len(text)
+    return parsed
 
 
-def offsets(heard: Understood) -> tuple[Fraction | None, Fraction | None]:
+def offsets(parsed: Understood) -> tuple[Fraction | None, Fraction | None]:
     """Exact offsets in inches, signed."""
 
     def one(part):
         return None if part is None else part.offset_mm / IN * part.face.sign
 
-    return one(heard.along), one(heard.across)
+    return one(parsed.along), one(parsed.across)
 
 
 @pytest.mark.parametrize(
@@ -89,10 +89,10 @@ def offsets(heard: Understood) -> tuple[Fraction | None, Fraction | None]:
     ],
 )
 def test_tape_entries(text, along, across):
-    heard = understood(text)
-    assert offsets(heard) == (Fraction(along), Fraction(across))
-    assert not heard.half
-    assert heard.second_look is None
+    parsed = understood(text)
+    assert offsets(parsed) == (Fraction(along), Fraction(across))
+    assert not parsed.half
+    assert parsed.second_look is None
 
 
 @pytest.mark.parametrize(
@@ -118,9 +118,9 @@ def test_metric_entries(text, along_mm, across_mm):
 
 
 def test_the_contract_example_is_said_back():
-    heard = understood("10mm n 5mm o", MM)
-    assert heard.words == "top leans 10 mm towards next, 5 mm out"
-    assert heard.slopes(1000.0) == (0.01, 0.005)
+    parsed = understood("10mm n 5mm o", MM)
+    assert parsed.words == "top leans 10 mm towards next, 5 mm out"
+    assert parsed.slopes(1000.0) == (0.01, 0.005)
 
 
 @pytest.mark.parametrize(
@@ -135,10 +135,10 @@ def test_the_contract_example_is_said_back():
     ],
 )
 def test_degrees_are_tangents_and_need_no_length(text, along, across):
-    heard = understood(text)
+    parsed = understood(text)
     expected = (math.tan(math.radians(along)), math.tan(math.radians(across)))
-    assert heard.slopes(1000.0) == pytest.approx(expected, rel=1e-14)
-    assert heard.slopes(500.0) == heard.slopes(1000.0)
+    assert parsed.slopes(1000.0) == pytest.approx(expected, rel=1e-14)
+    assert parsed.slopes(500.0) == parsed.slopes(1000.0)
 
 
 def test_a_prime_is_minutes_only_behind_degrees():
@@ -178,17 +178,17 @@ def test_ratios_stand_as_they_are(text, along, across):
     ],
 )
 def test_a_gauge_length_is_a_height_for_a_level_held_plumb(text, over_mm):
-    heard = understood(text)
-    assert heard.over_mm == pytest.approx(over_mm, abs=1e-12)
-    assert heard.gauge_mm is None
+    parsed = understood(text)
+    assert parsed.over_mm == pytest.approx(over_mm, abs=1e-12)
+    assert parsed.gauge_mm is None
     # s = offset / L, whatever the post's reading height (trade: a level held plumb is a height)
     expected = (3 / 16 * 25.4 / over_mm, 1 / 8 * 25.4 / over_mm)
-    assert heard.slopes(900.0) == pytest.approx(expected, rel=1e-14)
+    assert parsed.slopes(900.0) == pytest.approx(expected, rel=1e-14)
 
 
 def test_a_straightedge_along_the_post_is_a_sine():
-    heard = understood("30mmn0@1000mm", EntrySettings(along_post=True))
-    along, across = heard.slopes(900.0)
+    parsed = understood("30mmn0@1000mm", EntrySettings(along_post=True))
+    along, across = parsed.slopes(900.0)
     assert along == pytest.approx(math.tan(math.asin(0.03)), rel=1e-14)
     assert across == 0.0
     # without a gauge length the same setting reads a height
@@ -196,10 +196,10 @@ def test_a_straightedge_along_the_post_is_a_sine():
 
 
 def test_a_gauge_alone_is_a_setting_from_now_on():
-    heard = understood("@4'")
-    assert heard.is_gauge_only
-    assert heard.gauge_mm == pytest.approx(1219.2, abs=1e-12)
-    assert heard.slopes(900.0) == (None, None)
+    parsed = understood("@4'")
+    assert parsed.is_gauge_only
+    assert parsed.gauge_mm == pytest.approx(1219.2, abs=1e-12)
+    assert parsed.slopes(900.0) == (None, None)
     back = understood("@height")
     assert back.is_gauge_only
     assert back.gauge_mm is None
@@ -217,12 +217,12 @@ def test_the_standing_gauge_counts_until_another_is_typed():
     ("text", "way"), [("1/4n", "along"), ("1/4p", "along"), ("3/8o", "across"), ("0h", "across")]
 )
 def test_half_a_reading_is_half_and_never_a_zero(text, way):
-    heard = understood(text)
-    assert heard.half
-    along, across = heard.slopes(1000.0)
+    parsed = understood(text)
+    assert parsed.half
+    along, across = parsed.slopes(1000.0)
     assert (along is None) == (way == "across")
     assert (across is None) == (way == "along")
-    assert "not read yet" in heard.words
+    assert "not read yet" in parsed.words
 
 
 @pytest.mark.parametrize(
@@ -293,10 +293,10 @@ def test_half_a_reading_is_half_and_never_a_zero(text, way):
     ],
 )
 def test_refused_with_reason_place_and_what_was_meant(text, reason, meant):
-    heard = refused(text)
-    assert reason in heard.reason
+    parsed = refused(text)
+    assert reason in parsed.reason
     if meant is not None:
-        assert heard.meant == meant
+        assert parsed.meant == meant
         repaired = parse_entry(meant, INCH)
         assert not isinstance(repaired, Refused), repaired
 
@@ -328,10 +328,10 @@ def test_hear_raises_what_is_refused_or_not_finished():
 
 @pytest.mark.parametrize("text", ["1/4i", "1/4n3/8i", "1/4 inboard", "i1/4"])
 def test_inboard_is_understood_but_wants_a_second_enter(text):
-    heard = understood(text)
-    assert heard.across is not None
-    assert heard.across.face is Face.HOUSE
-    assert heard.second_look is not None
+    parsed = understood(text)
+    assert parsed.across is not None
+    assert parsed.across.face is Face.HOUSE
+    assert parsed.second_look is not None
 
 
 def test_degrees_are_said_back_in_the_form_they_were_typed_in():
@@ -385,8 +385,8 @@ TYPED = [
 def test_half_typed_text_is_never_scolded(settings, text):
     assert isinstance(parse_entry(text, settings), Understood)
     for end in range(len(text)):
-        heard = parse_entry(text[:end], settings)
-        assert not isinstance(heard, Refused), (text[:end], heard.reason)
+        parsed = parse_entry(text[:end], settings)
+        assert not isinstance(parsed, Refused), (text[:end], parsed.reason)
 
 
 # ---------------------------------------------------------------- a run's own directions
@@ -395,12 +395,12 @@ GARDEN = EntrySettings(faces={"next": "lake", "prev": "hill", "out": "street", "
 
 
 def test_renamed_faces_are_typed_and_said_by_their_names():
-    heard = understood("6 lake 10 garden", GARDEN)
-    assert heard.slopes(1000.0) == (0.006, -0.010)
-    assert heard.words == "top leans 6 mm towards lake, 10 mm towards garden"
+    parsed = understood("6 lake 10 garden", GARDEN)
+    assert parsed.slopes(1000.0) == (0.006, -0.010)
+    assert parsed.words == "top leans 6 mm towards lake, 10 mm towards garden"
     # street's s is strong, so out keeps its o; hill takes h, which house gave up
     assert GARDEN.all_letters == {Face.NEXT: "l", Face.PREV: "h", Face.OUT: "o", Face.HOUSE: "g"}
-    assert understood("6l10g", GARDEN).slopes(1000.0) == heard.slopes(1000.0)
+    assert understood("6l10g", GARDEN).slopes(1000.0) == parsed.slopes(1000.0)
     assert understood("6h10street", GARDEN).slopes(1000.0) == (-0.006, 0.010)
     assert "l h o g" in refused("6l10", GARDEN).reason
 

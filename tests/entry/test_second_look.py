@@ -14,10 +14,10 @@ HEIGHT = 1000.0
 
 
 def look(text, previous=None, *, only_tightened=True, settings=MM, height=HEIGHT, waits_for_packs=False):
-    heard = parse_entry(text, settings)
-    assert isinstance(heard, Understood), heard
+    parsed = parse_entry(text, settings)
+    assert isinstance(parsed, Understood), parsed
     last = None if previous is None else Reading("", previous[0], previous[1], HEIGHT)
-    return second_look(heard, last, only_tightened, height, waits_for_packs=waits_for_packs)
+    return second_look(parsed, last, only_tightened, height, waits_for_packs=waits_for_packs)
 
 
 def test_the_first_reading_has_no_history():

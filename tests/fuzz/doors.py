@@ -25,20 +25,20 @@ def entry(data: bytes) -> None:
 
     text = data.decode("utf-8", "replace")
     for units in ("mm", "inch"):
-        heard = parse_entry(text, EntrySettings(units=units))
-        if isinstance(heard, Incomplete | Refused):
-            assert heard.reason
-            assert 0 <= heard.at <= len(text)
+        parsed = parse_entry(text, EntrySettings(units=units))
+        if isinstance(parsed, Incomplete | Refused):
+            assert parsed.reason
+            assert 0 <= parsed.at <= len(text)
             continue
-        assert isinstance(heard, Understood)
-        assert heard.words
-        if heard.is_gauge_only:
+        assert isinstance(parsed, Understood)
+        assert parsed.words
+        if parsed.is_gauge_only:
             continue
-        slopes = heard.slopes(HEIGHT_MM)
+        slopes = parsed.slopes(HEIGHT_MM)
         assert all(math.isfinite(slope) for slope in slopes if slope is not None)
-        again = parse_entry(heard.canonical, EntrySettings(units=units))
-        assert isinstance(again, Understood), heard.canonical
-        assert again.slopes(HEIGHT_MM) == slopes, heard.canonical
+        again = parse_entry(parsed.canonical, EntrySettings(units=units))
+        assert isinstance(again, Understood), parsed.canonical
+        assert again.slopes(HEIGHT_MM) == slopes, parsed.canonical
 
 
 def length(data: bytes) -> None:

@@ -134,12 +134,12 @@ def test_typed_lengths_agree_with_pint(number, unit):
 @settings(max_examples=200, deadline=None)
 def test_typed_leans_agree_with_pint(n, unit, height_mm):
     number = f"{n / 128:.7f}" if unit in ("in", "in/ft") else f"{n / 25:.2f}"
-    heard = parse_reading(f"{number}{unit} n 0", EntrySettings()).slopes(height_mm)[0]
+    parsed = parse_reading(f"{number}{unit} n 0", EntrySettings()).slopes(height_mm)[0]
     if unit in ("mm", "cm", "in"):
         expected = typed.to_mm(f"{number} {unit}") / height_mm
     else:
         expected = typed.to_slope(f"{number} {unit}")
-    assert heard == pytest.approx(expected, rel=1e-14)
+    assert parsed == pytest.approx(expected, rel=1e-14)
 
 
 def test_the_published_slope_table():

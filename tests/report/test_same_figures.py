@@ -183,14 +183,14 @@ def texts_of(document: pypdf.PdfReader) -> list[Text]:
     found: list[Text] = []
     for number, page in enumerate(document.pages):
 
-        def heard(
+        def parsed(
             said: str, cm: list[float], tm: list[float], _: object, size: float, number: int = number
         ) -> None:
             x, y = tm[4] * cm[0] + cm[4], tm[5] * cm[3] + cm[5]
             if said.strip():
                 found.append(Text(number, x, y, size, said.strip().replace("\u00a0", " ")))
 
-        page.extract_text(visitor_text=heard)
+        page.extract_text(visitor_text=parsed)
     return found
 
 
@@ -245,7 +245,7 @@ class Comparing:
             exact = Decimal(repr(float(value))) / (1 if self.units == "mm" else Decimal("25.4"))
             return f"{abs(exact).quantize(Decimal(1).scaleb(-places), ROUND_HALF_UP):.{places}f}"
 
-    def reading(self, lines: list[str], reading: dict[str, Any] | None, *, doubt: bool) -> None:
+    def reading(self, lines: list[str], reading: dict[str, Any] | None, *, uncertainty: bool) -> None:
         if reading is None:
             assert lines == ["–"]
             return
@@ -264,7 +264,7 @@ class Comparing:
                 assert found[1] == self.faces[faces[0] if top > 0 else faces[1]]
             else:
                 assert found[1] is None
-            if doubt:
+            if uncertainty:
                 self.same(found[3], 2 * u) if u is not None else self.is_("not known", found[3])
 
     def is_(self, wanted: Any, found: Any) -> None:
@@ -273,8 +273,8 @@ class Comparing:
 
     def row(self, paper: PaperRow, post: dict[str, Any]) -> None:
         cells = paper.cells
-        self.reading(cells["Before"], post["before"], doubt=False)
-        self.reading(cells["As built"], post["after"], doubt=True)
+        self.reading(cells["Before"], post["before"], uncertainty=False)
+        self.reading(cells["As built"], post["after"], uncertainty=True)
         self.off(cells["Off plumb ± U"], post)
         first, second = decided(paper)
         self.is_(post["stands"], first)

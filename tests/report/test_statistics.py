@@ -150,11 +150,11 @@ def test_zero_over_time_tells_a_knock_from_doubt():
 
     day = "2026-05-{:02d}T08:00:00+02:00"
     (steady,) = zero_histories([check(day.format(9), 0.00010), check(day.format(2), 0.00012)])
-    assert not steady.beyond_doubt
+    assert not steady.beyond_uncertainty
     assert steady.moved == pytest.approx(0.00002)
     assert steady.checks[0].time < steady.checks[1].time
     (knocked,) = zero_histories([check(day.format(2), 0.0001), check(day.format(9), 0.0004)])
-    assert knocked.beyond_doubt
+    assert knocked.beyond_uncertainty
 
 
 def test_nothing_verified_is_said_so(boardwalk, stands_by):

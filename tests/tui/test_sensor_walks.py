@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from shimfit.core.sensing.hold import Doubts, hold
+from shimfit.core.sensing.hold import SensorErrors, hold
 from shimfit.core.sensing.mounting import AxisMap, parse_axis_map
 from shimfit.core.sensing.watch import WatchState
 from shimfit.model import Lean
@@ -125,7 +125,7 @@ class Held(Mounted):
         times = np.linspace(0.0, 4.0, 200)
         scatter = 0.002 * np.resize([1.0, -1.0], 200)
         x, y = (self.face * lean + zero for lean, zero in zip(self.lean, self.zero, strict=True))
-        held = hold(times, x + scatter, y - scatter, Doubts(zero_u_deg=0.5, zero_found=False), 0.01)
+        held = hold(times, x + scatter, y - scatter, SensorErrors(zero_u_deg=0.5, zero_found=False), 0.01)
         return replace(
             moving,
             state=WatchState.TAKEN,

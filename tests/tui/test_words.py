@@ -94,7 +94,7 @@ def test_in_the_runs_own_names_and_spoken_without_arrows() -> None:
     view = reported(run, post)
     assert view.lean == "TOP leans 10 mm → next, 10 mm ↓ lawn"
     assert "NEXT and LAWN edges" in view.do
-    assert reported(run, post, spoken=True).lean == "TOP leans 10 mm towards next, 10 mm towards lawn"
+    assert reported(run, post, words_only=True).lean == "TOP leans 10 mm towards next, 10 mm towards lawn"
 
 
 @pytest.mark.parametrize("state", list(PostState))

@@ -1,4 +1,4 @@
-"""The wire's tests: a pseudo-terminal, and the way to their shared helpers (`hearing`)."""
+"""The wire's tests: a pseudo-terminal, and the way to their shared helpers (`receiving`)."""
 
 from __future__ import annotations
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 import json
 
 import pytest
-from hearing import FIXTURES, xdr
 from hypothesis import given
 from hypothesis import strategies as st
+from receiving import FIXTURES, xdr
 
 from shimfit.errors import FileError
 from shimfit.wire.capture import CaptureWriter, bare_capture, is_capture, parse_capture, replay

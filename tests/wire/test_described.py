@@ -10,7 +10,7 @@ from operator import xor
 from pathlib import Path
 
 import pytest
-from hearing import hear_three_ways
+from receiving import receive_three_ways
 
 from shimfit.errors import FileError
 from shimfit.wire.capture import parse_capture
@@ -41,15 +41,15 @@ def test_labelled_lines(separator, labels, line, unit, wanted):
         f'columns = ["x:{unit}", "y:{unit}"]\n',
         "made-up",
     )
-    heard = hear_three_ways(b"cut off\n" + 3 * (line + b"\r\n"), described)
-    assert heard.angles == [pytest.approx(wanted)] * 3
+    received = receive_three_ways(b"cut off\n" + 3 * (line + b"\r\n"), described)
+    assert received.angles == [pytest.approx(wanted)] * 3
     if line[:1] in b"XPa":
-        assert not hear_three_ways(b"cut off\nQ" + line[1:] + b"\n", described).samples
+        assert not receive_three_ways(b"cut off\nQ" + line[1:] + b"\n", described).samples
 
 
 def test_milli_g():
     described = parse_description('format = "text"\ncolumns = ["ax:mg", "ay:mg", "az:mg"]\n', "made-up")
-    (angles,) = hear_three_ways(b"cut\n10,-20,999.8\n", described).angles
+    (angles,) = receive_three_ways(b"cut\n10,-20,999.8\n", described).angles
     assert angles == pytest.approx((-0.573, 1.146), abs=0.001)
 
 
@@ -72,7 +72,7 @@ CHECKED = {
 }
 
 
-def heard_in(description: str, chunks: list[bytes]):
+def received_in(description: str, chunks: list[bytes]):
     samples = []
     described = parse_description(description, "made-up")
     stream = Stream(ListenOptions(description=described), on_sample=lambda sample, _: samples.append(sample))
@@ -92,14 +92,14 @@ def test_each_made_up_device_is_heard_the_same_whole_byte_by_byte_and_with_a_tai
     capture = parse_capture((CAPTURES / f"{name}.cap").read_bytes(), name)
     data = b"".join(entry.data for entry in capture.entries)
     said = (CAPTURES / f"{name}.toml").read_text("utf-8")
-    whole, stream = heard_in(said, [data])
+    whole, stream = received_in(said, [data])
     assert len(whole) >= 70
     x_deg, y_deg = (sum(column) / len(whole) for column in zip(*whole, strict=True))
     assert (x_deg, y_deg) == pytest.approx((0.4584, 0.2865), abs=0.01)
-    one_by_one, _ = heard_in(said, [data[k : k + 1] for k in range(len(data))])
+    one_by_one, _ = received_in(said, [data[k : k + 1] for k in range(len(data))])
     assert one_by_one == whole
     half = len(data) // len(whole) // 2
-    with_tail, tail = heard_in(said, [data + data[-2 * half :][:half]])
+    with_tail, tail = received_in(said, [data + data[-2 * half :][:half]])
     assert with_tail == whole
     assert tail.tally.refused_total == stream.tally.refused_total == 0
 
@@ -116,15 +116,15 @@ def test_what_is_heard_is_described_by_itself_and_the_proposal_hears_it(name):
         stream.feed(at / 1000, data[at : at + 17])
     proposed = stream.needs_description
     assert proposed is not None
-    heard, proposal = heard_in(proposed, [data])
-    wanted, _ = heard_in((CAPTURES / f"{name}.toml").read_text("utf-8"), [data])
+    received, proposal = received_in(proposed, [data])
+    wanted, _ = received_in((CAPTURES / f"{name}.toml").read_text("utf-8"), [data])
     assert proposal.tally.refused_total == 0
-    assert len(heard) == len(wanted)
+    assert len(received) == len(wanted)
     if "arcmin" not in name and "ccitt" not in name:
-        assert heard == [pytest.approx(pair) for pair in wanted]
+        assert received == [pytest.approx(pair) for pair in wanted]
     comes_to = proposed.rpartition("# comes to: x ")[2].split()
     raw = [float(part.rstrip(",")) for part in (comes_to[0], comes_to[2])]
-    assert any(pair == pytest.approx(raw, abs=0.0006) for pair in heard), "it is shown on the data"
+    assert any(pair == pytest.approx(raw, abs=0.0006) for pair in received), "it is shown on the data"
 
 
 def test_no_frames_are_found_in_text_noise_or_what_never_changes():
@@ -156,12 +156,12 @@ def test_binary_frames(check, form, order):
     )
     data = b"\x01\xaa" + b"".join(frames)
     for chunks in ([data], [data[k : k + 1] for k in range(len(data))], [data + frames[0][:-1]]):
-        angles, stream = heard_in(description, chunks)
+        angles, stream = received_in(description, chunks)
         assert angles == [pytest.approx(pair, abs=1e-6) for pair in wanted]
         assert stream.tally.refused_total == 0
     hurt = bytearray(data)
     hurt[2 + len(frames[0]) + 3] ^= 0x10
-    angles, stream = heard_in(description, [bytes(hurt)])
+    angles, stream = received_in(description, [bytes(hurt)])
     assert angles == [pytest.approx(wanted[0], abs=1e-6), pytest.approx(wanted[2], abs=1e-6)]
     assert sum(stream.tally.refused.values()) >= 1
 

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 import stub_i2c
-from hearing import hear
+from receiving import receive
 
 from shimfit.wire.formats import parse_description
 
@@ -46,7 +46,7 @@ def firmware(monkeypatch):
     return module
 
 
-def spoken(firmware, monkeypatch, chip, lean, *, sentences=200, noise_g="0.003") -> bytes:
+def words_only(firmware, monkeypatch, chip, lean, *, sentences=200, noise_g="0.003") -> bytes:
     """What the board says with a chip on its bus that leans by these slopes."""
     out = io.StringIO()
     with monkeypatch.context() as played:
@@ -60,10 +60,10 @@ def spoken(firmware, monkeypatch, chip, lean, *, sentences=200, noise_g="0.003")
 @pytest.mark.parametrize("chip", CHIPS)
 def test_each_chips_lean_comes_out_as_it_went_in(firmware, monkeypatch, chip):
     """A lean of -10 and +8 mm/m; 200 of 200 sentences are good."""
-    heard = hear([spoken(firmware, monkeypatch, chip, (-0.010, 0.008))])
-    assert len(heard.samples) == 200
-    assert heard.tally.refused_total == heard.tally.other == 0
-    mean_x, mean_y = (sum(column) / 200 for column in zip(*heard.angles, strict=True))
+    received = receive([words_only(firmware, monkeypatch, chip, (-0.010, 0.008))])
+    assert len(received.samples) == 200
+    assert received.tally.refused_total == received.tally.other == 0
+    mean_x, mean_y = (sum(column) / 200 for column in zip(*received.angles, strict=True))
     assert 1000 * math.tan(math.radians(mean_x)) == pytest.approx(-10.0, abs=0.3)
     assert 1000 * math.tan(math.radians(mean_y)) == pytest.approx(8.0, abs=0.3)
 
@@ -71,8 +71,8 @@ def test_each_chips_lean_comes_out_as_it_went_in(firmware, monkeypatch, chip):
 def test_large_leans_are_elevations(firmware, monkeypatch):
     from shimfit.wire.samples import slopes
 
-    heard = hear([spoken(firmware, monkeypatch, "LIS3DH", (0.3, -0.2), noise_g="0")])
-    lean = slopes(*heard.angles[0], elevation=True)
+    received = receive([words_only(firmware, monkeypatch, "LIS3DH", (0.3, -0.2), noise_g="0")])
+    lean = slopes(*received.angles[0], elevation=True)
     assert (lean.slope_along, lean.slope_across) == pytest.approx((0.3, -0.2), abs=6e-4)  # digits of 1 mg
 
 
@@ -80,9 +80,9 @@ def test_a_wrong_chip_and_a_loose_wire_are_said_as_comments_and_tried_again(firm
     monkeypatch.setattr(
         firmware, "CHIPS", {**firmware.CHIPS, "ADXL345": (0x53, 0, 0x00, (), 0x32, True, 256.0)}
     )
-    data = spoken(firmware, monkeypatch, "ADXL345", (0, 0), sentences=3)
+    data = words_only(firmware, monkeypatch, "ADXL345", (0, 0), sentences=3)
     assert data.count(b"# ADXL345 expected, chip says 0xE5\n") == 3
-    assert hear([data]).tally.other == 3
+    assert receive([data]).tally.other == 3
     out = io.StringIO()
     with monkeypatch.context() as played:
         played.setenv("STUB_CHIP", "MPU-6050")
@@ -96,8 +96,8 @@ def test_a_dead_chip_that_sends_zeros_sends_no_lean(firmware, monkeypatch):
         firmware.elevations(0.0, 0.0, 0.0)
     asleep = {**firmware.CHIPS, "MPU-6050": (0x68, 0x75, 0x68, (), 0x3B, False, 16384.0)}
     monkeypatch.setattr(firmware, "CHIPS", asleep)
-    heard = hear([spoken(firmware, monkeypatch, "MPU-6050", (0, 0), sentences=3)])
-    assert (heard.samples, heard.tally.other) == ([], 3)
+    received = receive([words_only(firmware, monkeypatch, "MPU-6050", (0, 0), sentences=3)])
+    assert (received.samples, received.tally.other) == ([], 3)
 
 
 # Data-sheet facts, from memory: what each chip is set to, and what a count and the range are worth then.
@@ -131,14 +131,14 @@ def test_a_range_or_scale_that_is_not_the_chips_own_says_no_lean(firmware, monke
     address, register, who, _, first, low_first, _ = firmware.CHIPS[chip]
     wrong = (address, register, who, setup, first, low_first, per_g)
     monkeypatch.setattr(firmware, "CHIPS", {**firmware.CHIPS, chip: wrong})
-    heard = hear([spoken(firmware, monkeypatch, chip, (-0.010, 0.008), sentences=4)])
-    assert (heard.samples, heard.tally.other) == ([], 4)
+    received = receive([words_only(firmware, monkeypatch, chip, (-0.010, 0.008), sentences=4)])
+    assert (received.samples, received.tally.other) == ([], 4)
     monkeypatch.setenv("STUB_CHIP", chip)
     bus = stub_i2c.I2C()
     firmware.start(bus, chip)
     lines = b"".join(b"%f,%f,%f\n" % tuple(firmware.read(bus, chip)) for _ in range(9))
     described = parse_description('format = "text"\ncolumns = ["ax:g", "ay:g", "az:g"]\n', "t")
-    triples = hear([lines], described)
+    triples = receive([lines], described)
     assert triples.samples == []
     assert triples.refused == {"not_one_g": 8}
 
@@ -163,10 +163,10 @@ def test_it_runs_on_a_real_micropython():
         timeout=120,
         check=True,
     )
-    heard = hear([run.stdout])
-    assert len(heard.samples) == 40
-    assert heard.tally.refused_total == heard.tally.other == 0
-    mean_x, mean_y = (sum(column) / 40 for column in zip(*heard.angles, strict=True))
+    received = receive([run.stdout])
+    assert len(received.samples) == 40
+    assert received.tally.refused_total == received.tally.other == 0
+    mean_x, mean_y = (sum(column) / 40 for column in zip(*received.angles, strict=True))
     assert mean_x == pytest.approx(-math.degrees(2.5625 / 256), abs=0.01)
     assert mean_y == pytest.approx(math.degrees(2 / 256), abs=0.001)
 

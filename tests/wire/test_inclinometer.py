@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
-from hearing import wait_for, xdr
+from receiving import wait_for, xdr
 
 from shimfit.core.sensing.hold import Steadiness
 from shimfit.core.sensing.mounting import AxisMap
@@ -463,7 +463,7 @@ def test_whatever_goes_wrong_in_the_reader_is_a_told_loss_and_a_new_beginning(pl
     try:
         assert link.blocked.wait(20)
         assert any(type(fault).__name__ in message for message in sensor.messages())
-        assert sensor.snapshot().taken is not None, "it is heard again"
+        assert sensor.snapshot().taken is not None, "it comes in again"
         assert sensor.fault is None
     finally:
         link.go_on.set()

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from typing import Any, Self
 
 import pytest
-from hearing import published, wait_for
+from receiving import published, wait_for
 
 from shimfit.core.sensing.watch import WatchState
 from shimfit.wire.formats import Field, Modbus, parse_description
@@ -372,11 +372,11 @@ def test_a_polled_device_at_the_far_end_of_a_terminal_and_its_silence(terminal):
         os.set_blocking(ours, False)
         while not stop.wait(0.002):
             try:
-                heard = os.read(ours, 100)
+                received = os.read(ours, 100)
             except (BlockingIOError, OSError):
                 continue
             if not mute.is_set():
-                os.write(ours, voice.hear(heard, 1.5, -2.5))
+                os.write(ours, voice.answer(received, 1.5, -2.5))
 
     thread = threading.Thread(target=device, daemon=True)
     thread.start()

@@ -7,9 +7,9 @@ import math
 import numpy as np
 import pytest
 from ahrs.filters import Tilt
-from hearing import FIXTURES
 from hypothesis import given
 from hypothesis import strategies as st
+from receiving import FIXTURES
 
 from shimfit.core.lean import from_acceleration
 from shimfit.errors import EntryError

@@ -6,9 +6,9 @@ import math
 import random
 
 import pytest
-from hearing import sentence, xdr
+from receiving import sentence, xdr
 
-from shimfit.core.sensing.hold import Doubts
+from shimfit.core.sensing.hold import SensorErrors
 from shimfit.core.sensing.mounting import SensorZero
 from shimfit.core.sensing.watch import WatchState
 from shimfit.wire.formats import Text, parse_description
@@ -235,7 +235,7 @@ def test_a_coarse_quiet_sensor_may_repeat_itself_for_ever():
     # no scatter at all: what is left is the output step, q/sqrt(12) (GUM 4.3.7)
     # No change was ever seen, so the step is not known: a tenth, whatever number of decimals is printed.
     assert taken.u_x_deg == pytest.approx(0.1 / math.sqrt(12), rel=1e-3)
-    reported = Play(ListenOptions(zero=KNOWN, doubts=Doubts(step_deg=0.001))).still(8, noise=0)
+    reported = Play(ListenOptions(zero=KNOWN, sensor_errors=SensorErrors(step_deg=0.001))).still(8, noise=0)
     known = reported.stream.view(reported.now).taken
     assert known.u_x_deg == pytest.approx(0.001 / math.sqrt(12), rel=1e-3)
 
@@ -273,7 +273,7 @@ def test_a_fall_takes_the_zero_away():
     assert play.stream.fell
     assert play.stream.zero is None
     assert play.stream.zero_words.startswith("the sensor fell; zero not found")
-    assert not play.stream.watch.doubts.zero_found
+    assert not play.stream.watch.sensor_errors.zero_found
     knocked = Play(ListenOptions(description=TRIPLE, zero=SensorZero(0.1, 0.0)))
     for size in (1.0, 0.2, 1.8, 0.2, 1.3, 1.0):
         knocked.now += 0.05

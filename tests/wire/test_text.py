@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 
 import pytest
-from hearing import hear, hear_three_ways, published
 from hypothesis import given
 from hypothesis import strategies as st
+from receiving import published, receive, receive_three_ways
 
 from shimfit.errors import FileError
 from shimfit.wire.formats import Text, parse_description
@@ -26,14 +26,14 @@ FIRST = b"cut\r\n"
 
 
 def test_a_plain_pair():
-    assert hear_three_ways(FIRST + b"1.5,-2.25\r\n+.5,3\r\n", XY).angles == [(1.5, -2.25), (0.5, 3.0)]
+    assert receive_three_ways(FIRST + b"1.5,-2.25\r\n+.5,3\r\n", XY).angles == [(1.5, -2.25), (0.5, 3.0)]
 
 
 def test_the_first_line_is_dropped_uncounted_however_good_it_looks():
-    heard = hear_three_ways(b"2.4,1.0\n12.4,1.0\n", XY)
-    assert heard.angles == [(12.4, 1.0)]
-    assert heard.refused == {}
-    assert heard.tally.other == 0
+    received = receive_three_ways(b"2.4,1.0\n12.4,1.0\n", XY)
+    assert received.angles == [(12.4, 1.0)]
+    assert received.refused == {}
+    assert received.tally.other == 0
 
 
 @pytest.mark.parametrize(
@@ -59,16 +59,16 @@ def test_the_first_line_is_dropped_uncounted_however_good_it_looks():
     ],
 )
 def test_each_refusal_has_its_reason(line, reason):
-    heard = hear_three_ways(FIRST + line + b"\n", XY)
-    assert heard.refused == {reason: 1}
-    assert heard.samples == []
+    received = receive_three_ways(FIRST + line + b"\n", XY)
+    assert received.refused == {reason: 1}
+    assert received.samples == []
 
 
 def test_comments_and_lines_without_the_prefix_are_other():
     described = describe("columns = ['x:deg', 'y:deg']\nprefix = 'L:'\ncomment = '%'")
-    heard = hear_three_ways(FIRST + b"% hello \xc3\xa9\nready\nL:1,2\n", described)
-    assert heard.angles == [(1.0, 2.0)]
-    assert heard.tally.other == 2
+    received = receive_three_ways(FIRST + b"% hello \xc3\xa9\nready\nL:1,2\n", described)
+    assert received.angles == [(1.0, 2.0)]
+    assert received.tally.other == 2
 
 
 @pytest.mark.parametrize(
@@ -87,7 +87,7 @@ def test_comments_and_lines_without_the_prefix_are_other():
     ],
 )
 def test_separators_decimals_signs_and_counts(toml, line, angles):
-    (found,) = hear_three_ways(FIRST + line + b"\n", describe(toml)).angles
+    (found,) = receive_three_ways(FIRST + line + b"\n", describe(toml)).angles
     assert found == pytest.approx(angles)
 
 
@@ -106,7 +106,7 @@ def test_separators_decimals_signs_and_counts(toml, line, angles):
 )
 def test_units_come_to_degrees(unit, value, degrees):
     described = describe(f"columns = ['x:{unit}', 'y:{unit}']")
-    ((x_deg, y_deg),) = hear([FIRST + f"{value},{-value}\n".encode()], described).angles
+    ((x_deg, y_deg),) = receive([FIRST + f"{value},{-value}\n".encode()], described).angles
     assert x_deg == pytest.approx(degrees, abs=0.005)
     assert y_deg == -x_deg
 
@@ -115,7 +115,7 @@ TRIPLE = describe("columns = ['ax:g', 'ay:g', 'az:g']")
 
 
 def test_a_triple_at_rest_points_up_so_its_lean_is_minus_its_slope():
-    ((x_deg, y_deg),) = hear([FIRST + b"-0.1,0.2,0.97\n"], TRIPLE).angles
+    ((x_deg, y_deg),) = receive([FIRST + b"-0.1,0.2,0.97\n"], TRIPLE).angles
     assert x_deg == pytest.approx(math.degrees(math.atan(0.1 / 0.97)))
     assert y_deg == pytest.approx(math.degrees(math.atan(-0.2 / 0.97)))
 
@@ -124,13 +124,13 @@ def test_a_triple_at_rest_points_up_so_its_lean_is_minus_its_slope():
 def test_one_axis_tilt_as_the_data_sheet_tells_it(row):
     """ADXL202/210 data sheet, dual axis tilt section (read): output is the sine of the angle, in g."""
     line = f"-{row['sin_g']},0,{row['cos_g']}\n".encode()
-    ((x_deg, _),) = hear([FIRST + line], TRIPLE).angles
+    ((x_deg, _),) = receive([FIRST + line], TRIPLE).angles
     assert x_deg == pytest.approx(float(row["deg"]), abs=1e-4)
 
 
 def test_gravity_in_other_units_cancels():
     described = describe("columns = ['ax:m/s2', 'ay:m/s2', 'az:m/s2']")
-    ((x_deg, y_deg),) = hear([FIRST + b"-0.981,0,9.76\n"], described).angles
+    ((x_deg, y_deg),) = receive([FIRST + b"-0.981,0,9.76\n"], described).angles
     assert (x_deg, y_deg) == (pytest.approx(math.degrees(math.atan(0.981 / 9.76))), 0.0)
 
 
@@ -144,39 +144,39 @@ def test_gravity_in_other_units_cancels():
     ],
 )
 def test_a_triple_that_is_not_gravity_or_lies_down_is_refused(line, reason):
-    heard = hear([FIRST + line + b"\n"], TRIPLE)
-    assert heard.refused == {reason: 1}
+    received = receive([FIRST + line + b"\n"], TRIPLE)
+    assert received.refused == {reason: 1}
 
 
 def test_more_than_gravity_is_kept_and_marked_moving():
     lines = b"".join(b"0,0,%.3f\n" % norm for norm in [1.0] * 30 + [1.019, 1.021, 1.0])
-    heard = hear([FIRST + lines], TRIPLE)
-    assert [sample.moving for sample in heard.samples[-4:]] == [False, False, True, False]
+    received = receive([FIRST + lines], TRIPLE)
+    assert [sample.moving for sample in received.samples[-4:]] == [False, False, True, False]
 
 
 CLOCKED = describe("columns = ['time:ms', 'x:deg', 'y:deg']")
 
 
 def clocked(rows: list[tuple[int, float]]):
-    return hear([FIRST + b"".join(f"{ms},{x},0\n".encode() for ms, x in rows)], CLOCKED)
+    return receive([FIRST + b"".join(f"{ms},{x},0\n".encode() for ms, x in rows)], CLOCKED)
 
 
 def test_the_same_line_again_is_data_unless_the_device_says_it_is_the_same_moment():
-    assert len(hear([FIRST + b"1,2\n" * 5], XY).samples) == 5
-    heard = clocked([(10, 1.0), (20, 1.0), (20, 1.0), (20, 1.5), (30, 1.0)])
-    assert heard.refused == {"repeat": 1}
-    assert len(heard.samples) == 4
+    assert len(receive([FIRST + b"1,2\n" * 5], XY).samples) == 5
+    received = clocked([(10, 1.0), (20, 1.0), (20, 1.0), (20, 1.5), (30, 1.0)])
+    assert received.refused == {"repeat": 1}
+    assert len(received.samples) == 4
 
 
 def test_a_device_clock_that_runs_backwards_or_leaps_starts_a_new_time_base_and_keeps_the_value():
     steady = [(20 * k, 1.0 + k) for k in range(20)]
-    heard = clocked([*steady, (0, 9.0), (20, 9.1)])
-    assert [s.clock_jumped for s in heard.samples] == [False] * 20 + [True, False]
-    heard = clocked([*steady, (20 * 19 + 101, 9.0)])
-    assert heard.samples[-1].clock_jumped
-    heard = clocked([*steady, (20 * 19 + 99, 9.0)])
-    assert not heard.samples[-1].clock_jumped
-    assert heard.refused == {}
+    received = clocked([*steady, (0, 9.0), (20, 9.1)])
+    assert [s.clock_jumped for s in received.samples] == [False] * 20 + [True, False]
+    received = clocked([*steady, (20 * 19 + 101, 9.0)])
+    assert received.samples[-1].clock_jumped
+    received = clocked([*steady, (20 * 19 + 99, 9.0)])
+    assert not received.samples[-1].clock_jumped
+    assert received.refused == {}
 
 
 @pytest.mark.parametrize(

@@ -11,7 +11,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from hearing import wait_for, xdr
+from receiving import wait_for, xdr
 
 from shimfit.errors import InstrumentError, UsageError
 from shimfit.wire import link as links

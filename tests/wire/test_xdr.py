@@ -8,9 +8,9 @@ import random
 
 import pynmea2
 import pytest
-from hearing import hear, hear_three_ways, published, sentence, xdr
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from receiving import published, receive, receive_three_ways, sentence, xdr
 
 from shimfit.wire.formats import Xdr
 from shimfit.wire.lines import XdrReader, checksum
@@ -22,37 +22,37 @@ PUBLISHED = published("nmea_examples.csv")
 @pytest.mark.parametrize("row", PUBLISHED, ids=lambda row: row["sentence"][:30])
 def test_published_sentences_pass_or_fail_their_checksum_as_the_rule_says(row):
     """Sources stand in the table (read); 14 have right sums, 2 were published with wrong ones."""
-    heard = hear_three_ways(row["sentence"].encode() + b"\r\n")
+    received = receive_three_ways(row["sentence"].encode() + b"\r\n")
     is_bad = row["verdict"].startswith("BAD")
-    assert (heard.refused.get("bad_checksum", 0) == 1) == is_bad
+    assert (received.refused.get("bad_checksum", 0) == 1) == is_bad
     printed = checksum(row["sentence"][1:-3].encode())
     assert f"{printed:02X}" == row["checksum_by_rule"].upper()
 
 
 def test_fourteen_published_sentences_are_accepted_and_two_refused():
-    heard = hear([row["sentence"].encode() + b"\r\n" for row in PUBLISHED])
-    assert heard.refused["bad_checksum"] == 2
-    assert len(PUBLISHED) - heard.refused["bad_checksum"] == 14
+    received = receive([row["sentence"].encode() + b"\r\n" for row in PUBLISHED])
+    assert received.refused["bad_checksum"] == 2
+    assert len(PUBLISHED) - received.refused["bad_checksum"] == 14
 
 
 def test_what_the_published_sentences_come_to():
     """From the table's column `angles_in_degrees`: five whole pairs; 171 degrees is beyond the range."""
-    heard = hear([row["sentence"].encode() + b"\r\n" for row in PUBLISHED])
-    assert heard.angles == [
+    received = receive([row["sentence"].encode() + b"\r\n" for row in PUBLISHED])
+    assert received.angles == [
         (2.9, 0.7),
         (0.6135744, -0.6135744),
         (0.135, 3.861),
         (0.138, 3.864),
         (0.140, 3.866),
     ]
-    assert heard.refused == {"bad_checksum": 2, "out_of_range": 1, "field_count": 1}
-    assert heard.tally.other == 3, "E is no axis of ours, WTHI no angle, lower-case a no type A"
+    assert received.refused == {"bad_checksum": 2, "out_of_range": 1, "field_count": 1}
+    assert received.tally.other == 3, "E is no axis of ours, WTHI no angle, lower-case a no type A"
 
 
 def test_a_wide_range_lets_the_published_171_degrees_in():
     (row,) = [row for row in PUBLISHED if "171" in row["sentence"]]
-    heard = hear([row["sentence"].encode() + b"\n"], Xdr(range_deg=180.0))
-    assert heard.angles == [(171.0, -37.0)]
+    received = receive([row["sentence"].encode() + b"\n"], Xdr(range_deg=180.0))
+    assert received.angles == [(171.0, -37.0)]
 
 
 @pytest.mark.parametrize("row", [r for r in PUBLISHED if not r["verdict"].startswith("BAD")])
@@ -72,7 +72,7 @@ def test_an_independent_reader_agrees_on_ten_thousand_made_up_sentences():
         line = sentence(f"{draw.choice('IHAYC')}{draw.choice('ICPX')}XDR,A,{x},D,PITCH,A,{y},D,ROLL")
         message = pynmea2.parse(line.decode(), check=True)
         oracle = {message.get_transducer(i).id: float(message.get_transducer(i).value) for i in (0, 1)}
-        (sample,) = hear([line + b"\r\n"]).samples
+        (sample,) = receive([line + b"\r\n"]).samples
         assert (sample.x_deg, sample.y_deg) == (oracle["PITCH"], oracle["ROLL"])
 
 
@@ -95,21 +95,21 @@ def test_the_checksum_is_the_exclusive_or_of_all_bytes(body):
 )
 def test_any_talker_and_any_spelling_of_the_names(talker, x_name, y_name):
     line = sentence(f"{talker}XDR,A,1.5,D,{x_name},A,-2.5,D,{y_name}") + b"\r\n"
-    assert hear_three_ways(line).angles == [(1.5, -2.5)]
+    assert receive_three_ways(line).angles == [(1.5, -2.5)]
     swapped = sentence(f"{talker}XDR,A,-2.5,D,{y_name},A,1.5,D,{x_name}") + b"\r\n"
-    assert hear_three_ways(swapped).angles == [(1.5, -2.5)]
+    assert receive_three_ways(swapped).angles == [(1.5, -2.5)]
 
 
 def test_names_are_a_setting():
     line = sentence("IIXDR,A,1.5,D,BOW,A,-2.5,D,PORT") + b"\n"
-    assert hear([line]).tally.other == 1
-    assert hear([line], Xdr(x=("port",), y=("bow",))).angles == [(-2.5, 1.5)]
+    assert receive([line]).tally.other == 1
+    assert receive([line], Xdr(x=("port",), y=("bow",))).angles == [(-2.5, 1.5)]
 
 
 def test_lower_case_hex_and_a_plus_sign_are_accepted():
     line = sentence("IIXDR,A,+1.5,D,PITCH,A,.5,D,ROLL")
     assert line[-2:] != line[-2:].lower()
-    assert hear([line[:-2] + line[-2:].lower() + b"\n"]).angles == [(1.5, 0.5)]
+    assert receive([line[:-2] + line[-2:].lower() + b"\n"]).angles == [(1.5, 0.5)]
 
 
 @pytest.mark.parametrize(
@@ -136,9 +136,9 @@ def test_lower_case_hex_and_a_plus_sign_are_accepted():
     ],
 )
 def test_each_refusal_has_its_reason(line, reason):
-    heard = hear_three_ways(line + b"\r\n")
-    assert heard.refused == {reason: 1}
-    assert not heard.samples
+    received = receive_three_ways(line + b"\r\n")
+    assert received.refused == {reason: 1}
+    assert not received.samples
 
 
 @pytest.mark.parametrize(
@@ -155,45 +155,45 @@ def test_each_refusal_has_its_reason(line, reason):
     ],
 )
 def test_what_is_no_error_is_counted_as_other(line):
-    heard = hear_three_ways(line + b"\r\n")
-    assert (heard.tally.other, heard.refused, heard.samples) == (1, {}, [])
+    received = receive_three_ways(line + b"\r\n")
+    assert (received.tally.other, received.refused, received.samples) == (1, {}, [])
 
 
 def test_a_sentence_of_another_kind_with_a_wrong_sum_is_refused_all_the_same():
-    assert hear([b"$GPGGA,120000*00\n"]).refused == {"bad_checksum": 1}
+    assert receive([b"$GPGGA,120000*00\n"]).refused == {"bad_checksum": 1}
 
 
 def test_a_missing_checksum_is_accepted_only_when_asked_for():
     line = b"$IIXDR,A,1.0,D,PITCH,A,2.0,D,ROLL\r\n"
-    assert hear([line], Xdr(checksum_required=False)).angles == [(1.0, 2.0)]
+    assert receive([line], Xdr(checksum_required=False)).angles == [(1.0, 2.0)]
     wrong = b"$IIXDR,A,1.0,D,PITCH,A,2.0,D,ROLL*00\r\n"
-    assert hear([wrong], Xdr(checksum_required=False)).refused == {"bad_checksum": 1}
+    assert receive([wrong], Xdr(checksum_required=False)).refused == {"bad_checksum": 1}
 
 
 def test_a_dollar_inside_a_line_starts_a_new_sentence():
-    heard = hear_three_ways(b"$IIXDR,A,5.7$IIXDR,A,9" + xdr(1.5, 2.5))
-    assert heard.angles == [(1.5, 2.5)]
-    assert heard.refused == {"truncated": 1}
+    received = receive_three_ways(b"$IIXDR,A,5.7$IIXDR,A,9" + xdr(1.5, 2.5))
+    assert received.angles == [(1.5, 2.5)]
+    assert received.refused == {"truncated": 1}
 
 
 def test_empty_groups_are_skipped_and_the_others_kept():
-    heard = hear(
+    received = receive(
         [sentence("IIXDR,A,,D,PITCH,A,2.0,D,ROLL,C,,C,T") + b"\n" + sentence("IIXDR,A,1.0,D,PITCH") + b"\n"]
     )
-    assert heard.angles == [(1.0, 2.0)]
+    assert received.angles == [(1.0, 2.0)]
 
 
 def test_the_same_axis_twice_drops_the_older_one():
     one = b"".join(sentence(f"IIXDR,A,{x},D,PITCH") + b"\r\n" for x in (1, 2, 3))
-    heard = hear_three_ways(one + sentence("IIXDR,A,9,D,ROLL") + b"\r\n")
-    assert heard.angles == [(3.0, 9.0)]
-    assert heard.refused == {"unpaired": 2}
+    received = receive_three_ways(one + sentence("IIXDR,A,9,D,ROLL") + b"\r\n")
+    assert received.angles == [(3.0, 9.0)]
+    assert received.refused == {"unpaired": 2}
 
 
 def test_a_whole_pair_is_not_joined_to_an_axis_that_was_waiting():
-    heard = hear([sentence("IIXDR,A,9,D,ROLL") + b"\n" + xdr(1.5, 2.5)])
-    assert heard.angles == [(1.5, 2.5)]
-    assert heard.refused == {"unpaired": 1}
+    received = receive([sentence("IIXDR,A,9,D,ROLL") + b"\n" + xdr(1.5, 2.5)])
+    assert received.angles == [(1.5, 2.5)]
+    assert received.refused == {"unpaired": 1}
 
 
 def pairs_at(times_s: list[tuple[float, str]]) -> tuple[Tally, int]:
@@ -237,9 +237,9 @@ def test_a_single_flipped_bit_never_becomes_a_sample_that_was_not_sent(flip):
     data = bytearray(good * 3)
     at = flip[0] % len(data)
     data[at] ^= 1 << flip[1]
-    heard = hear([bytes(data)])
-    assert set(heard.angles) <= {(1.234, -2.345)}
-    assert len(heard.angles) >= 1
+    received = receive([bytes(data)])
+    assert set(received.angles) <= {(1.234, -2.345)}
+    assert len(received.angles) >= 1
 
 
 @pytest.mark.parametrize("factor", ["half", "double"])
@@ -254,9 +254,9 @@ def test_a_wrong_speed_brings_no_sample(factor):
             continue
         data.append(int(seen[at + 1 : at + 9][::-1], 2))
         at += 10
-    heard = hear([bytes(data)])
+    received = receive([bytes(data)])
     assert len(data) > 100
-    assert heard.samples == []
+    assert received.samples == []
 
 
 def test_the_last_printed_digit_is_the_output_step():

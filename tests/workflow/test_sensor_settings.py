@@ -81,20 +81,20 @@ def test_a_kept_zero_is_the_sensors_own_whichever_way_it_sits_now() -> None:
 def test_without_a_zero_the_offset_is_in_the_doubt_and_a_file_may_say_how_large(tmp_path: Path) -> None:
     for options in (listen_options(Settings()), listen_options(Settings(), NEVER_CHECKED)):
         assert options.zero is None
-        doubts = options.doubts_now(options.zero)
-        assert (doubts.zero_u_deg, doubts.zero_found) == (0.5, False)
+        sensor_errors = options.sensor_errors_now(options.zero)
+        assert (sensor_errors.zero_u_deg, sensor_errors.zero_found) == (0.5, False)
     file = tmp_path / "clamp.toml"
     file.write_text('format = "xdr"\ndoubts = { offset_u_deg = 0.2 }\n')
     reported = listen_options(Settings(sensor_format=str(file)))
-    assert reported.doubts_now(None).zero_u_deg == 0.2
+    assert reported.sensor_errors_now(None).zero_u_deg == 0.2
 
 
 def test_what_a_still_record_showed_counts_where_the_file_is_silent(tmp_path: Path) -> None:
     known = Instrument("clamp", "inclinometer", floor_deg=0.004, memory_s=0.8)
-    assert listen_options(Settings(), known).doubts.memory_s == 0.8
+    assert listen_options(Settings(), known).sensor_errors.memory_s == 0.8
     file = tmp_path / "clamp.toml"
     file.write_text('format = "xdr"\ndoubts = { floor_deg = 0.001 }\n')
-    both = listen_options(Settings(sensor_format=str(file)), known).doubts
+    both = listen_options(Settings(sensor_format=str(file)), known).sensor_errors
     assert (both.floor_deg, both.memory_s) == (0.001, 0.8)
 
 

@@ -93,12 +93,12 @@ def caution(pressure: Pressure, timber: str = "the timber", *, clamp: Clamp | No
         return None
     needed = math.ceil(pressure.area_needed_mm2 / 10.0) * 10
     side = math.ceil(math.sqrt(pressure.area_needed_mm2))
-    doubt = ""
+    uncertainty = ""
     if clamp is not None and clamp.u_force_n:
         percent = round(200.0 * clamp.u_force_n / clamp.force_n)
-        doubt = f" (known by torque alone: give or take {percent} %)"
+        uncertainty = f" (known by torque alone: give or take {percent} %)"
     return (
-        f"The pack at {pressure.seat} is too small: {pressure.force_n / 1000:.1f} kN{doubt} on "
+        f"The pack at {pressure.seat} is too small: {pressure.force_n / 1000:.1f} kN{uncertainty} on "
         f"{pressure.area_mm2:.0f} mm² press {pressure.stress_mpa:.1f} N/mm², {timber} allows "
         f"{pressure.allowed_mpa:.1f} N/mm²; it needs {needed:.0f} mm², such as {side} x {side} mm, or less "
         "torque."

@@ -1,4 +1,4 @@
-"""A still stretch of samples to one reading: mean, standard error, drift, and what its doubt is made of.
+"""A still stretch of samples to one reading: mean, standard error, drift, uncertainty budget.
 
 Degrees and seconds.
 """
@@ -50,7 +50,7 @@ Values = NDArray[np.float64]
 
 
 LEAST_STEP_DEG = 1e-4
-"""No sensor is believed to resolve more than this, so no doubt is ever zero."""
+"""No sensor is believed to resolve more than this, so no uncertainty is ever zero."""
 REMEMBERS = 8.0
 """Memory time in samples from which on a trend may be the noise's own: it leads nowhere."""
 DRIFTS = 2.5
@@ -60,7 +60,7 @@ CUT = 3.5
 
 
 @dataclass(frozen=True, slots=True)
-class Doubts:
+class SensorErrors:
     """What is known of the sensor's own errors; standard or half-width as said, per axis. 0 = none known."""
 
     step_deg: float = 0.0
@@ -91,7 +91,7 @@ class Doubts:
     """Where averaging stops helping (the bottom of the Allan deviation)."""
 
     def budget(self, axis: Axis, other_deg: float, seconds: float) -> Budget:
-        """What one direction's doubt is made of, as slopes (the tangent's steepness is counted in)."""
+        """What one direction's uncertainty is made of, as slopes (the tangent's steepness is counted in)."""
         slope = math.tan(math.radians(axis.mean_deg))
         per_deg = math.radians(1.0) * (1.0 + slope * slope)
         return sensor_budget(
@@ -138,7 +138,7 @@ class Held:
     u_x_deg: float
     u_y_deg: float
     budgets: tuple[Budget, Budget]
-    """What the doubt of x and of y is made of, as slopes."""
+    """What the uncertainty of x and of y is made of, as slopes."""
     seconds: float
     samples: int
     """In the mean, after the cut."""
@@ -147,7 +147,7 @@ class Held:
     x: Axis
     y: Axis
     zero_found: bool = True
-    """False: nobody has found the sensor's zero; its offset is in the doubt of both directions."""
+    """False: nobody has found the sensor's zero; its offset is in the uncertainty of both directions."""
 
     @property
     def u_hold_deg(self) -> tuple[float, float]:
@@ -157,7 +157,7 @@ class Held:
 
     @property
     def largest(self) -> str | None:
-        """The largest part of the doubt, in words."""
+        """The largest part of the uncertainty, in words."""
         return largest_of(*self.budgets)
 
     def text(self) -> str:
@@ -183,7 +183,9 @@ def decimals(expanded_u_deg: float) -> int:
     return min(4, max(2, math.ceil(-math.log10(expanded_u_deg))))
 
 
-def hold(times_s: Values, x_deg: Values, y_deg: Values, doubts: Doubts, move_deg: float) -> Held | Refused:
+def hold(
+    times_s: Values, x_deg: Values, y_deg: Values, sensor_errors: SensorErrors, move_deg: float
+) -> Held | Refused:
     """One reading from a still stretch, or why not.
 
     Cuts what lies beyond 3.5 robust spreads from the median on either axis, means the rest, and refuses
@@ -191,19 +193,19 @@ def hold(times_s: Values, x_deg: Values, y_deg: Values, doubts: Doubts, move_deg
     """
     if len(times_s) < 3:
         return Refused("too few samples")
-    keep = _within(x_deg, doubts.step_deg) & _within(y_deg, doubts.step_deg)
+    keep = _within(x_deg, sensor_errors.step_deg) & _within(y_deg, sensor_errors.step_deg)
     keep[: max(settled_from(x_deg), settled_from(y_deg))] = False
     times_s, x_deg, y_deg = times_s[keep], x_deg[keep], y_deg[keep]
     seconds = float(times_s[-1] - times_s[0])
-    x, y = _axis(times_s, x_deg, doubts.memory_s), _axis(times_s, y_deg, doubts.memory_s)
+    x, y = _axis(times_s, x_deg, sensor_errors.memory_s), _axis(times_s, y_deg, sensor_errors.memory_s)
     for name, axis in (("x", x), ("y", y)):
         if abs(axis.drift_deg_per_s) * seconds > max(move_deg, axis.drift_limit_deg):
             return Refused(f"still moving: {name} creeps {60 * axis.drift_deg_per_s:+.2f}° a minute")
-    return _held(x, y, doubts, seconds, times_s)
+    return _held(x, y, sensor_errors, seconds, times_s)
 
 
-def _held(x: Axis, y: Axis, doubts: Doubts, seconds: float, times_s: Values) -> Held:
-    budgets = doubts.budget(x, y.mean_deg, seconds), doubts.budget(y, x.mean_deg, seconds)
+def _held(x: Axis, y: Axis, sensor_errors: SensorErrors, seconds: float, times_s: Values) -> Held:
+    budgets = sensor_errors.budget(x, y.mean_deg, seconds), sensor_errors.budget(y, x.mean_deg, seconds)
     return Held(
         x_deg=x.mean_deg,
         y_deg=y.mean_deg,
@@ -215,7 +217,7 @@ def _held(x: Axis, y: Axis, doubts: Doubts, seconds: float, times_s: Values) -> 
         time_s=float(times_s[-1]),
         x=x,
         y=y,
-        zero_found=doubts.zero_found,
+        zero_found=sensor_errors.zero_found,
     )
 
 

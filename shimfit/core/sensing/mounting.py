@@ -28,7 +28,7 @@ from shimfit.errors import EntryError
 from shimfit.model import Face, Lean
 
 if TYPE_CHECKING:
-    from shimfit.core.sensing.hold import Doubts, Held
+    from shimfit.core.sensing.hold import Held, SensorErrors
 
 CLEAR = 3.0
 """The tipped axis must move at least this many times the other."""
@@ -200,7 +200,7 @@ def zero_words(zero: SensorZero | None, due_days: int) -> str | None:
 
 SURE: Final = 3.0
 """A difference counts when it is more than this many of its standard uncertainties."""
-Doubt = Literal["not-turned", "zero-jumped", "ask"]
+Suspicion = Literal["not-turned", "zero-jumped", "ask"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,10 +232,10 @@ class Reversal:
     zero: Zero
     u_along: float
     u_across: float
-    doubt: Doubt | None
+    suspicion: Suspicion | None
     """Why it should not be taken as it is; None when nothing speaks against it."""
     words: str | None
-    """The doubt as a question for the person."""
+    """The uncertainty as a question for the person."""
 
 
 def reversal(
@@ -260,11 +260,15 @@ def reversal(
     zero = Zero(
         (first.along + second.along) / 2.0, (first.across + second.across) / 2.0, max(u_along, u_across)
     )
-    doubt = _doubt(first, second, zero, known, pair)
-    return Reversal(lean, zero, u_along, u_across, doubt, None if doubt is None else _QUESTIONS[doubt])
+    suspicion = _suspicion(first, second, zero, known, pair)
+    return Reversal(
+        lean, zero, u_along, u_across, suspicion, None if suspicion is None else _QUESTIONS[suspicion]
+    )
 
 
-def two_faces(first: Held, second: Held, doubts: Doubts, known: SensorZero | None = None) -> Reversal:
+def two_faces(
+    first: Held, second: Held, sensor_errors: SensorErrors, known: SensorZero | None = None
+) -> Reversal:
     """Lean and zero from a sensor held on two opposite faces, in degrees along its own x and y.
 
     Offsets of a sensor add up as angles, so this is done in degrees; the formula holds in any one unit. Both
@@ -279,8 +283,8 @@ def two_faces(first: Held, second: Held, doubts: Doubts, known: SensorZero | Non
         faces[0],
         faces[1],
         known=None if known is None else Zero(known.x_deg, known.y_deg, known.u_deg),
-        u_change=doubts.clamp_u_deg,
-        u_turn_rad=math.radians(doubts.turn_u_deg),
+        u_change=sensor_errors.clamp_u_deg,
+        u_turn_rad=math.radians(sensor_errors.turn_u_deg),
     )
 
 
@@ -297,16 +301,16 @@ def reversal_in_post_words(
     return reversal(first, turned, known=known, u_change=u_change, u_turn_rad=u_turn_rad)
 
 
-_QUESTIONS: Final[dict[Doubt, str]] = {
+_QUESTIONS: Final[dict[Suspicion, str]] = {
     "not-turned": "both readings are the same and the zero would have jumped: was it turned?",
     "zero-jumped": "the zero is not what it was: a tapered post, a moved clamp, or a face not opposite?",
     "ask": "both readings are the same: did you turn it to the opposite face?",
 }
 
 
-def _doubt(
+def _suspicion(
     first: FaceReading, second: FaceReading, zero: Zero, known: Zero | None, pair: tuple[float, float]
-) -> Doubt | None:
+) -> Suspicion | None:
     """Judge whether the second face looks turned."""
     same = _within(first.along - second.along, pair[0]) and _within(first.across - second.across, pair[1])
     if known is None:

@@ -118,7 +118,7 @@ _MEMORY_WHITE = (0.0, 0.1, 0.3, 0.6, 0.85)
 """Shares of white noise beside a decaying memory, and beside 1/f noise."""
 _FLICKER_WHITE = (0.0, 0.1, 0.3, 0.6, 0.8, 0.9, 0.95)
 _PRIOR_WHITE, _PRIOR_MEMORY, _PRIOR_FLICKER = 0.8, 0.1, 0.1
-"""How likely each family is before anything was heard (common practice, no source)."""
+"""How likely each family is before anything was measured (common practice, no source)."""
 _LEAST_FOR_A_SPECTRUM = 8
 
 
@@ -192,8 +192,8 @@ def mean_uncertainty(values: Values, seconds: float, known_tau: float = 0.0) -> 
         return math.sqrt(square / (n - 1) * max(1.0, known_tau) / n) * few(n - 1)
     power = np.abs(fft.rfft(centred)[1 : (n - 1) // 2 + 1]) ** 2 / n
     shapes = _spectra(n, round(known_tau, 1), max(math.e, round(LASTS_S / max(seconds, 1e-3), 1)))
-    heard = np.add.reduceat(power, shapes.starts) / shapes.counts
-    size = (heard / shapes.density) @ shapes.counts / len(power)
+    spectrum = np.add.reduceat(power, shapes.starts) / shapes.counts
+    size = (spectrum / shapes.density) @ shapes.counts / len(power)
     log_likely = shapes.log_prior - np.log(shapes.density) @ shapes.counts - len(power) * np.log(size)
     weight = np.exp(log_likely - log_likely.max())
     variance = float(weight @ (size * shapes.mean_variance) / weight.sum())

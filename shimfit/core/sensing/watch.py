@@ -18,7 +18,7 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from shimfit.core.sensing.hold import Doubts, Held, Steadiness, hold
+from shimfit.core.sensing.hold import Held, SensorErrors, Steadiness, hold
 from shimfit.core.sensing.statistics import SampleRing, median, memory_time, robust_spread, straight_line
 
 Values = NDArray[np.float64]
@@ -93,9 +93,9 @@ class _Window:
 class PostWatch:
     """Feed it samples; look at `view`."""
 
-    def __init__(self, settings: Steadiness | None = None, doubts: Doubts | None = None) -> None:
+    def __init__(self, settings: Steadiness | None = None, sensor_errors: SensorErrors | None = None) -> None:
         self._s = settings or Steadiness()
-        self.doubts = doubts or Doubts()
+        self.sensor_errors = sensor_errors or SensorErrors()
         self._ring = SampleRing(max(self._s.longest_s + self._s.knock_s, self._s.window_s) + 25.0)
         self._usual: tuple[deque[tuple[float, float, float]], ...] = (deque(), deque())
         self._begin("no samples yet")
@@ -271,7 +271,7 @@ class PostWatch:
     @property
     def _move_deg(self) -> float:
         """What is never called moving: the setting, and a flicker by one output step of a coarse sensor."""
-        return max(self._s.move_deg, _FLICKER_STEPS * self.doubts.step_deg)
+        return max(self._s.move_deg, _FLICKER_STEPS * self.sensor_errors.step_deg)
 
     def _unsteady(self, now_s: float, why: str, axes: tuple[_Window, _Window]) -> None:
         if self._hold_from_s is not None:
@@ -360,8 +360,8 @@ class PostWatch:
         return times_s[keep], x_deg[keep], y_deg[keep]
 
     def _finish(self, now_s: float, held_s: float) -> None:
-        """End the hold with a reading or a refusal, or go on while that makes the doubt smaller."""
-        answer = hold(*self._held_samples(), self.doubts, self._move_deg)
+        """End the hold with a reading or a refusal, or go on while that makes the uncertainty smaller."""
+        answer = hold(*self._held_samples(), self.sensor_errors, self._move_deg)
         if not isinstance(answer, Held):
             self._not_before(now_s, answer.why)
             return

@@ -1,6 +1,6 @@
 """How sure a reading is, and what may be decided with it. Standard library only.
 
-`budget` what the doubt is made of · `repeats` several readings as one ·
+`budget` what the uncertainty is made of · `repeats` several readings as one ·
 `disk` probabilities in two directions · `decision` plumb, out, too close to call · `advice` what settles it.
 """
 

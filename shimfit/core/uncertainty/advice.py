@@ -36,17 +36,17 @@ class Closeness:
 
 def advise(close: Closeness, budget: Budget | None, largest_term: str | None) -> str:
     """One or two sentences: the cheapest thing that settles it with numbers at the top, else what is left."""
-    doubt = f"this reading is good to ±{close.top(close.factor * close.u)} at the top"
+    good_to = f"this reading is good to ±{close.top(close.factor * close.u)} at the top"
     if budget is not None:
         for settle in (_by_turning, _by_reading_finer, _by_holding, _by_repeating):
             sentence = settle(close, budget)
             if sentence is not None:
-                return f"{doubt}; {sentence}"
+                return f"{good_to}; {sentence}"
     else:
         sentence = _by_words(close, cure_of(largest_term))
         if sentence is not None:
-            return f"{doubt}, most of it {largest_term}; {sentence}"
-    return f"{doubt}; {_what_is_left(close)}"
+            return f"{good_to}, most of it {largest_term}; {sentence}"
+    return f"{good_to}; {_what_is_left(close)}"
 
 
 def _by_turning(close: Closeness, budget: Budget) -> str | None:

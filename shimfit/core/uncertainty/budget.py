@@ -1,4 +1,4 @@
-"""What a reading's doubt is made of (GUM, JCGM 100): independent terms, their root sum of squares, in words.
+"""A reading's uncertainty budget (GUM, JCGM 100): independent terms, their root sum of squares, in words.
 
 Everything is a standard uncertainty of a slope (mm/mm) in one direction. A stated limit ±a without more said
 is a rectangular distribution, u = a/√3 (Eurachem/CITAC, E.1); a step d of a display or a tape is u = d/√12
@@ -48,7 +48,7 @@ is held, where the eye is (common practice, no source). Repeat readings teach be
 
 @dataclass(frozen=True, slots=True)
 class Term:
-    """One source of doubt."""
+    """One source of uncertainty."""
 
     name: str
     """A key of WORDS."""
@@ -90,7 +90,7 @@ class Budget:
 
     @property
     def largest(self) -> Term | None:
-        """The term that counts most; None when there is no doubt at all."""
+        """The term that counts most; None when there is no uncertainty at all."""
         largest = max(self.terms, key=lambda term: term.u, default=None)
         return largest if largest is not None and largest.u > 0.0 else None
 

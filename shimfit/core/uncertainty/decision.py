@@ -1,12 +1,12 @@
-"""Plumb, out of plumb, or too close to call: a measured lean against its limit, with the doubt counted in.
+"""Plumb, out of plumb, or too close to call: a measured lean against its limit, uncertainty counted in.
 
 value <= T - w and probability >= 0.95: plumb. value >= T + w: out. Between: too close to call (guard bands,
 ILAC-G8:09/2019, 4.2; both ways, after ISO 14253-1). The probability that the post conforms is that of the
 two-direction normal distribution inside the disk (magnitude) or the square (per direction), not a sum of two:
-at T - w with two equal doubts it is below 0.95, so the guard band of one direction alone would promise more
-than it holds. Ties, at T - w, at T + w and at 0.95, go as the signs say. Simple acceptance asks neither.
+at T - w with two equal uncertainties it is below 0.95, so the guard band of one direction alone would promise
+more than it holds. Ties, at T - w, at T + w and at 0.95, go as the signs say. Simple acceptance asks neither.
 
-When no uncertainty is known the doubt can't be counted in: then the rules with a guard band never say plumb
+When no uncertainty is known it can't be counted in: then the rules with a guard band never say plumb
 (too close to call, with the advice to name the instrument); beyond the limit they say out, the safe side.
 """
 
@@ -53,7 +53,7 @@ def decide(
     """Verdict on a reading as it was logged; `none` when one direction was not read.
 
     `budgets` (along, across), when still at hand, make the advice exact; else it goes by what the reading
-    kept: its own part of the doubt, or its largest term.
+    kept: its own part of the uncertainty, or its largest term.
     """
     lean = reading.lean
     if lean is None:
@@ -223,7 +223,7 @@ def _without_doubt_known(lean: Lean, tolerance: Tolerance, allowed: float, rule:
         return Verdict("out", value, allowed, None, 0.0, None, RULE_WORDS[rule])
     if rule == "simple":
         return Verdict("plumb", value, allowed, None, 0.0, None, RULE_WORDS[rule])
-    advice = "the doubt of this reading is not known: name the instrument and read again"
+    advice = "the uncertainty of this reading is not known: name the instrument and read again"
     return Verdict("too-close", value, allowed, None, 0.0, None, RULE_WORDS[rule], advice)
 
 

@@ -73,7 +73,7 @@ def inside_square(along: float, across: float, u_along: float, u_across: float, 
 def inside_disk(along: float, across: float, u_along: float, u_across: float, limit: float) -> float:
     """Probability that hypot(true along, true across) <= limit.
 
-    A doubt below a ten-millionth of the limit is taken as that: there, rounding would be all that is
+    A uncertainty below a ten-millionth of the limit is taken as that: there, rounding would be all that is
     integrated.
     """
     along, across = abs(along), abs(across)
@@ -111,7 +111,7 @@ def _over_disk(along: float, across: float, u_along: float, u_across: float, lim
     middle = math.asin(min(1.0, along / limit))
     cuts = sorted({start, stop, *(t for t in (edge, -edge, middle) if start < t < stop)})
     scale = 1.0 / (u_along * math.sqrt(2.0 * math.pi))
-    noise = _ROUNDING * limit / u_along  # differences of numbers as large as the limit, over the doubt
+    noise = _ROUNDING * limit / u_along  # differences of numbers as large as the limit, over the uncertainty
     return scale * _adaptive(density, cuts, max(_PRECISION, noise) / scale)
 
 
@@ -121,8 +121,8 @@ def _adaptive(f: Callable[[float], float], cuts: list[float], precision: float) 
     found: list[float] = []
     while pieces:
         left, right, depth = pieces.pop()
-        value, doubt = _gauss_kronrod(f, left, right)
-        if doubt <= precision or depth >= _DEEPEST or len(found) >= _MOST_PIECES:
+        value, error = _gauss_kronrod(f, left, right)
+        if error <= precision or depth >= _DEEPEST or len(found) >= _MOST_PIECES:
             found.append(value)
         else:
             middle = 0.5 * (left + right)

@@ -38,9 +38,9 @@ class Repeated:
 def combine(slopes: Sequence[float], u_own: Sequence[float], shared: Sequence[Term] = ()) -> Repeated:
     """Weighted mean of readings of the same lean, in one direction.
 
-    `u_own` = each reading's own doubt, different every time (steps of the scale, shaking); `shared` = the
-    terms that are the same in all of them (accuracy, zero, length) and never average away. Readings that
-    scatter more than their own doubt says count as they scatter: the weighted mean's uncertainty is
+    `u_own` = each reading's own uncertainty, different every time (steps of the scale, shaking); `shared` =
+    the terms that are the same in all of them (accuracy, zero, length) and never average away. Readings that
+    scatter more than their own uncertainty says count as they scatter: the weighted mean's uncertainty is
     widened by the Birge ratio √(χ²/(n - 1)) when that is above 1. Readings that are all the same show that
     the scale rounds and not the hand: then the mean is as unsure as one of them. Raises InternalError for no
     readings or unequal lengths.
@@ -80,8 +80,8 @@ def learned_hand_mm(repeats: Sequence[Sequence[float]], steps_mm: float) -> floa
 def agree(slopes: Sequence[float], u_own: Sequence[float]) -> bool:
     """True when the readings can be of one and the same lean: none is further than 3 u from the last one.
 
-    u = the two readings' own doubts together. Where they don't agree something moved in between, and the
-    last one counts alone.
+    u = the two readings' own uncertainties together. Where they don't agree something moved in between,
+    and the last one counts alone.
     """
     return all(
         abs(slope - slopes[-1]) <= _SURE * math.hypot(u, u_own[-1]) + _SAME

@@ -93,8 +93,8 @@ def pad(snapshot: Snapshot) -> list[list[Tap]]:
 
 
 def _letters(snapshot: Snapshot) -> Mapping[Face, str]:
-    if isinstance(snapshot.heard, Understood):
-        return snapshot.heard.settings.all_letters
+    if isinstance(snapshot.parsed, Understood):
+        return snapshot.parsed.settings.all_letters
     return {face: DEFAULT_LETTERS[face.value] for face in Face}
 
 
@@ -335,7 +335,7 @@ class PostScreen(Page):
         if self.question is not None or self.outcome is not None or not typed.strip():
             return super().echo_text(typed)
         return echo_words(
-            self.snapshot.heard, self.session.aim(typed), self.session.glyphs, self.window.width
+            self.snapshot.parsed, self.session.aim(typed), self.session.glyphs, self.window.width
         )
 
     def default_hint(self) -> str:

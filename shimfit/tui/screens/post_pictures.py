@@ -116,7 +116,7 @@ def share_out(snapshot: Snapshot, size: ScreenSize) -> Shares:
     plan = LEAST_PLAN_ROWS if left >= packs + LEAST_PLAN_ROWS else 0
     taper = 0
     pack = snapshot.pack
-    if snapshot.heard is None and pack is not None and pack.mark_mm is not None and not snapshot.live_packs:
+    if snapshot.parsed is None and pack is not None and pack.mark_mm is not None and not snapshot.live_packs:
         spare = left - plan - (0 if in_brief(size) else min(packs, answer))
         taper = 0 if size.squat or spare < TAPER_ROWS - 1 else min(TAPER_ROWS, spare)
     return Shares(said, big, taper, max(0, min(answer, left - plan - taper)))
@@ -165,7 +165,7 @@ def _step_rows(snapshot: Snapshot, view: PostView, size: ScreenSize) -> list[Run
 def big_rows(snapshot: Snapshot, size: ScreenSize) -> int:
     """Rows of the large figures; 0 where there is nothing to read from afar."""
     times = 2 if size.vast and snapshot.glyphs.blocks else 1
-    if snapshot.heard is not None:
+    if snapshot.parsed is not None:
         return times * HEIGHT  # also while half typed: rows must not jump from key to key
     if snapshot.pack is not None:
         return times * (STACKED_HEIGHT if size.stacks and "/" in snapshot.pack.figure else HEIGHT)
@@ -301,9 +301,9 @@ def big(snapshot: Snapshot, size: ScreenSize, width: int, height: int) -> Canvas
     """Draw what is typed; else the pack to put in; else the word PLUMB."""
     vast = size.vast and snapshot.glyphs.blocks
     if snapshot.understood is not None:
-        figures = _heard_figures(snapshot.understood, snapshot.glyphs, width // 2 if vast else width, HEIGHT)
+        figures = _parsed_figures(snapshot.understood, snapshot.glyphs, width // 2 if vast else width, HEIGHT)
         return twice(figures) if vast else figures
-    if snapshot.heard is not None:
+    if snapshot.parsed is not None:
         return Canvas(width, height)
     if snapshot.pack is not None:
         return _pack_figure(snapshot, snapshot.pack, size, width, height)
@@ -318,11 +318,11 @@ def big(snapshot: Snapshot, size: ScreenSize, width: int, height: int) -> Canvas
     return canvas
 
 
-def _heard_figures(heard: Understood, glyphs: Glyphs, width: int, height: int) -> Canvas:
-    """Draw both leans at arm's length: did it hear me right."""
+def _parsed_figures(parsed: Understood, glyphs: Glyphs, width: int, height: int) -> Canvas:
+    """Draw both leans at arm's length: was it understood right."""
     canvas = Canvas(width, height)
     x = 0
-    for part in (heard.along, heard.across):
+    for part in (parsed.along, parsed.across):
         if part is None:
             continue
         sign, text = glyphs.faces[part.face], _figure_text(part)
@@ -446,14 +446,14 @@ def echo_words(parsed: ParseResult | None, aim: str, glyphs: Glyphs, width: int)
     return aim and f"{glyphs.incomplete} {aim}type the reading", ""
 
 
-def _short_words(heard: Understood, glyphs: Glyphs) -> str:
+def _short_words(parsed: Understood, glyphs: Glyphs) -> str:
     """`9.5 mm → next, 5 mm ↑ out`."""
     said = []
-    for part in (heard.along, heard.across):
+    for part in (parsed.along, parsed.across):
         if part is None:
             continue
         rest = f" {part.qualifier}" if part.qualifier else ""
-        name = heard.settings.name(part.face)
+        name = parsed.settings.name(part.face)
         unit = glyphs.spell("°") if part.unit == "deg" else f" {part.unit}"
         said.append(f"{number_text(part)}{unit}{rest} {glyphs.faces[part.face]} {name}")
-    return ", ".join(said) + (", half" if heard.half else "")
+    return ", ".join(said) + (", half" if parsed.half else "")

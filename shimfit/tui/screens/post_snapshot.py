@@ -38,7 +38,7 @@ class Snapshot:
     """Position in walking order, from 0."""
     done: int = 0
     """How many of the steps were ticked: the next one stands in large figures."""
-    heard: ParseResult | None = None
+    parsed: ParseResult | None = None
     """How the line is understood; None while nothing is typed."""
     live: Live | None = None
     """What the inclinometer shows; None without one."""
@@ -89,12 +89,12 @@ class Snapshot:
     @property
     def understood(self) -> Understood | None:
         """The reading that is on the line, when it is one."""
-        heard = self.heard
-        return heard if isinstance(heard, Understood) and not heard.is_gauge_only else None
+        parsed = self.parsed
+        return parsed if isinstance(parsed, Understood) and not parsed.is_gauge_only else None
 
-    def with_entry(self, heard: ParseResult | None) -> Snapshot:
+    def with_entry(self, parsed: ParseResult | None) -> Snapshot:
         """The same look with something else on the line."""
-        return replace(self, heard=heard)
+        return replace(self, parsed=parsed)
 
     def with_live(self, live: Live) -> Snapshot:
         """The same look with the inclinometer moved on."""
@@ -108,10 +108,10 @@ class Snapshot:
         return replace(self, advice=advice, live_packs=packs)
 
 
-def take_snapshot(session: Session, done: int, heard: ParseResult | None, live: Live | None) -> Snapshot:
+def take_snapshot(session: Session, done: int, parsed: ParseResult | None, live: Live | None) -> Snapshot:
     """Take a look."""
     if session.run is None or session.record is None:
-        return Snapshot(session.glyphs, session.keys, heard=heard, live=live)
+        return Snapshot(session.glyphs, session.keys, parsed=parsed, live=live)
     return Snapshot(
         session.glyphs,
         session.keys,
@@ -121,7 +121,7 @@ def take_snapshot(session: Session, done: int, heard: ParseResult | None, live: 
         session.view,
         session.index,
         done,
-        heard,
+        parsed,
         live,
     )
 

@@ -220,7 +220,7 @@ class ZeroWalk(Walk):
     def _step(self) -> bool:
         if len(self._faces) == 2:
             found = self._apart()
-            if found.doubt in ("not-turned", "ask"):
+            if found.suspicion in ("not-turned", "ask"):
                 self._faces.pop()  # nothing is kept of a turn that was none
                 self._sensor.again()
                 return False
@@ -237,11 +237,11 @@ class ZeroWalk(Walk):
         return False
 
     def _apart(self) -> Reversal:
-        return two_faces(self._faces[0], self._faces[1], self._options.doubts, self._options.zero)
+        return two_faces(self._faces[0], self._faces[1], self._options.sensor_errors, self._options.zero)
 
     def _steps(self) -> tuple[list[str], int]:
         last = "3 Enter keeps this zero: it is taken off from now on."
-        if len(self._faces) == 2 and self._apart().doubt in ("not-turned", "ask"):
+        if len(self._faces) == 2 and self._apart().suspicion in ("not-turned", "ask"):
             last = "3 Enter, then turn it to the opposite face and hold the second one again."
         steps = [
             "1 Sensor on one face of the post, hands off; Space once it stands still.",
@@ -255,7 +255,7 @@ class ZeroWalk(Walk):
             return ["", self._wants]
         found = self._apart()
         reported = [] if found.words is None else [f"{self._session.glyphs.refused} {found.words}"]
-        if found.doubt in ("not-turned", "ask"):
+        if found.suspicion in ("not-turned", "ask"):
             return ["", *reported]
         u_mm = 2000.0 * math.radians(found.zero.u)
         height_mm = 1000.0 if self._session.record is None else self._session.record.height_mm

@@ -34,7 +34,7 @@ def xdr(x_deg: float, y_deg: float) -> bytes:
 
 
 @dataclass
-class Heard:
+class Received:
     samples: list[Sample]
     tally: Tally
 
@@ -47,7 +47,7 @@ class Heard:
         return {str(reason): count for reason, count in self.tally.refused.items()}
 
 
-def hear(chunks: list[bytes], description: Text | Xdr | None = None) -> Heard:
+def receive(chunks: list[bytes], description: Text | Xdr | None = None) -> Received:
     """Feed chunks through framing and dialect, all at time 0."""
     tally = Tally()
     reader = line_reader(description or Xdr(), tally)
@@ -58,15 +58,15 @@ def hear(chunks: list[bytes], description: Text | Xdr | None = None) -> Heard:
             sample = reader.read(line, 0.0)
             if sample is not None:
                 samples.append(sample)
-    return Heard(samples, tally)
+    return Received(samples, tally)
 
 
-def hear_three_ways(data: bytes, description: Text | Xdr | None = None) -> Heard:
+def receive_three_ways(data: bytes, description: Text | Xdr | None = None) -> Received:
     """Feed the same bytes whole, byte by byte, and with a tail after them; all must come to the same."""
-    whole = hear([data], description)
-    single = hear([data[at : at + 1] for at in range(len(data))], description)
+    whole = receive([data], description)
+    single = receive([data[at : at + 1] for at in range(len(data))], description)
     tail = b"$IIXDR,A,1" if isinstance(description, Xdr) or description is None else b"1.0"
-    with_tail = hear([data + tail], description)
+    with_tail = receive([data + tail], description)
     for other in (single, with_tail):
         assert other.samples == whole.samples
         assert other.tally == whole.tally
