@@ -358,9 +358,10 @@ def parse_height(text: str, units: Units = "mm") -> float:
     """Reading height in mm. EntryError where no post is read at it: nearly always a slip of the unit."""
     height_mm = parse_length(text, units, what="height")
     if not LOWEST_READ_MM <= height_mm <= HIGHEST_READ_MM:
+        told = f"{height_mm / 25.4:g} in" if units == "inch" else f"{height_mm:g} mm"
         raise EntryError(
-            f"a reading height of {height_mm:g} mm can't be: posts are read about 1 m above the foot, "
-            f"from {LOWEST_READ_MM:g} mm to {HIGHEST_READ_MM / 1000:g} m; a wrong unit?",
+            f"a reading height of {told} can't be: posts are read about "
+            f"{'40 in' if units == 'inch' else '1 m'} above the foot; a wrong unit?",
             at=0,
         )
     return height_mm

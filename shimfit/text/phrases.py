@@ -6,6 +6,7 @@ to pack are always told together. No drawing, no terminal library.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -20,6 +21,11 @@ if TYPE_CHECKING:
     from shimfit.standing import PostRecord, RunState
     from shimfit.text.glyphs import Glyphs
 
+_FACES_TOLD = re.compile(
+    r"\b(?:next|prev)-(?:out|house)\b|(?<=towards )(?:next|prev|out|house)\b"
+    r"|\b(?:next|prev|out|house)(?= wants?\b)"
+)
+"""Where a sentence names a face or a seat; `out` alone is a word like any other."""
 LEAST_WIDTH = 10
 """A row is never broken into less than this many characters."""
 WIDE_ROW = 60
@@ -177,9 +183,11 @@ class Words:
         """One pack of an answer. lean: how the post leans, which says from which side it goes in."""
         first_taper = next((piece for piece in pack.pieces if piece.form == "taper"), None)
         mark = first_taper.mark_mm if first_taper else None
-        figure_mm = mark if mark is not None else pack.made_mm
-        rest = "" if self.units == "mm" else shown.graduations(figure_mm, self.graduation)[1]
-        unit = ("mm" if self.units == "mm" else "in") + rest
+        if mark is not None:
+            figure, rest = self._on_tape(mark)
+        else:  # what is laid in or made is as thick as it is, whatever the tape has marks for
+            figure, rest = shown.sized(pack.made_mm, self.units).removesuffix(" mm").rstrip('"'), ""
+        unit = shown.unit(self.units) + rest
         return PackLine(
             number=number,
             seat=pack.seat,
@@ -187,7 +195,7 @@ class Words:
             where=self.seat(pack.seat),
             what=self.pieces(pack),
             short=self.short_pieces(pack),
-            figure=shown.figure(figure_mm, self.units, self.graduation),
+            figure=figure,
             unit=f"{unit} mark" if mark is not None else f"{unit} thick",
             changed=self.change(change) if change else "",
             step=self.step(pack, change),
@@ -236,6 +244,18 @@ class Words:
         """A length to measure off, in the run's unit."""
         return shown.tape(mm, self.units, self.graduation)
 
+    def sentence(self, text: str) -> str:
+        """A sentence of the core or the log in the run's unit and in its own names of the faces."""
+        return shown.sentence(_FACES_TOLD.sub(self._own_face, text), self.units)
+
+    def _own_face(self, found: re.Match[str]) -> str:
+        return "-".join(self.names[Face(part)] for part in found[0].split("-"))
+
+    def _on_tape(self, mm: float) -> tuple[str, str]:
+        """A mark as every row names it, without its unit: the figure, and the word for its rest."""
+        rest = "" if self.units == "mm" else shown.graduations(mm, self.graduation)[1]
+        return shown.figure(mm, self.units, self.graduation), rest
+
     def change(self, change: Change) -> str:
         """What to change under one seat: how far a taper that stays is pushed, else from what to what."""
         if change.push_mm:
@@ -269,9 +289,9 @@ class Words:
     def _short_piece(self, piece: Piece) -> str:
         if piece.mark_mm is None:
             return piece.lot
-        reported = f"{piece.lot} to {shown.figure(piece.mark_mm, self.units, self.graduation)}"
+        reported = f"{piece.lot} to {''.join(self._on_tape(piece.mark_mm))}"
         if piece.trim_tip_mm > 0:
-            reported += f" cut tip {shown.figure(piece.trim_tip_mm, self.units, self.graduation)}"
+            reported += f" cut tip {''.join(self._on_tape(piece.trim_tip_mm))}"
         return reported
 
     def _directions(self, lean: Lean, height_mm: float) -> list[tuple[Face, float]]:
@@ -326,7 +346,7 @@ def post_view(record: PostRecord, words: Words) -> PostView:
         result=_result(record, lean, words),
         result_briefly=_result_briefly(record, lean, words),
         then=f"Tighten, {_flush_of(record)}then read again",
-        remarks=_remarks(record, words.units),
+        remarks=_remarks(record, words),
         odds=_odds_both(record),
     )
 
@@ -389,15 +409,19 @@ def _do(record: PostRecord, lean: Lean | None, words: Words) -> str:
         case "turn level":
             return "Read again, the level turned end for end"
         case "no pack" if answer is not None and answer.status == "gave-up":
-            return "No answer was found"
+            return "No packs were found in the time there was"
         case "no pack":
             beside = BESIDE_THE_OTHERS in record.why
-            return "Not from this box beside the other posts" if beside else "No pack from this box can do it"
+            if beside:
+                return "Not from this box beside the other posts"
+            if answer is not None and answer.packs:
+                return "This box can't make it plumb; these packs bring it nearest"
+            return "No pack from this box can do it"
         case "change packs":
             return f"Change the packs: raise the {edges}" if edges else "Change the packs"
         case "pack":
             return f"Pack the {edges}, tighten, read again" if edges else "Pack, tighten, read again"
-    return "No answer for this reading"
+    return "The packs are not worked out yet"
 
 
 def _flush(record: PostRecord) -> str:
@@ -450,7 +474,13 @@ def _too_close(record: PostRecord, words: Words) -> str:
     if verdict.value is None or verdict.allowed is None:
         return ""
     margin_mm = (verdict.allowed - verdict.value) * record.height_mm
-    return f", {words.thick(abs(margin_mm))} {'inside' if margin_mm >= 0 else 'beyond'}"
+    margin = shown.thickness(abs(margin_mm), "mm") if words.units == "mm" else _in_64ths(abs(margin_mm))
+    return f", {margin} {'inside' if margin_mm >= 0 else 'beyond'}"
+
+
+def _in_64ths(mm: float) -> str:
+    reported = shown.inches(mm, 64)
+    return 'under 1/64"' if reported == "0" else f'{reported}"'
 
 
 def _now_and_after(now: str, after: str, words: Words) -> str:
@@ -468,7 +498,7 @@ def _result_briefly(record: PostRecord, lean: Lean | None, words: Words) -> str:
     return _now_and_after(now, then, words)
 
 
-def _remarks(record: PostRecord, units: Units) -> tuple[str, ...]:
+def _remarks(record: PostRecord, words: Words) -> tuple[str, ...]:
     reported: list[str] = []
     if record.next_step in ("turn level", "read again", "no pack") and record.why:
         reported.append(record.why)
@@ -479,12 +509,12 @@ def _remarks(record: PostRecord, units: Units) -> tuple[str, ...]:
         if answer.why and answer.why not in reported:
             reported.append(answer.why)
         if answer.status == "found":
-            reported.append("Best found in the time allowed, not proven best")
+            reported.append("Good packs, found in the time there was; there may be better ones")
         reported += answer.cautions
         if answer.packs and answer.chance is not None:
             reported.append(odds(answer.chance))
             reported += verify_by(answer.chance)
-    return (*(shown.sentence(text, units) for text in reported), *(note.text for note in record.notes))
+    return (*(words.sentence(text) for text in reported), *(note.text for note in record.notes))
 
 
 GROUP = 20

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any
 from shimfit.contract import packs_from_json
 from shimfit.core.cautions import cautions_of
 from shimfit.model import Lot, Seat
-from shimfit.quantities import shown
 from shimfit.text.phrases import lot_size
 
 if TYPE_CHECKING:
@@ -60,15 +59,10 @@ def gap_words(answer: Json) -> str:
     if answer["status"] == "impossible":
         return f"{stopped}No post that needs packs can be served from this box."
     if answer["gap"] <= 0 and answer["status"] == "proven" and not stopped:
-        return "No plan from this box is better: all were weighed."
+        return "There is no better way to share out this box."
     if answer["gap"] < AS_GOOD:
-        return f"{stopped}As good as any plan from this box, to within {_within(answer['gap'])} %."
-    return f"{stopped}A good plan; the best one could save {100 * answer['gap']:.0f} % of the work at most."
-
-
-def _within(gap: float) -> str:
-    """The least of these percentages that the gap is within."""
-    return f"{next(share for share in (0.1, 0.2, 0.5, 1.0) if 100 * gap <= share):g}"
+        return f"{stopped}As good as any way to share out this box, near enough."
+    return f"{stopped}A good plan; a better one could save {100 * answer['gap']:.0f} % of the work at most."
 
 
 def plan_lines(answer: Json, words: Words, *, whole: bool = True) -> list[Line]:
@@ -180,7 +174,7 @@ def _wedge(piece: Json, words: Words) -> str:
 
 
 def _why(reason: str | None, words: Words) -> str:
-    return shown.sentence(reason or "no pack can do it", words.units)
+    return words.sentence(reason or "no pack can do it")
 
 
 def _could_saw(answer: Json) -> bool:

@@ -472,13 +472,17 @@ class Session:
         return Outcome(f"post {place.post} logged: {reported}", bell="plumb" if plumb else "none")
 
     def _reported(self, record: PostRecord) -> str:
-        """The state, and how far off with the tolerance beside it: `pack, 10.3 of 2.0 mm`."""
+        """How far off with the tolerance beside it, and what that decides: `plumb, 0.8 of 2.0 mm`.
+
+        While the packs are worked out behind the screen, the state that comes of them is left to the page.
+        """
         words, word = self.words, state_word(record.state)
         if words is None or record.reading is None or record.reading.lean is None:
             return word
         off = words.off_by(record.reading.lean, record).removesuffix(" mm")
         mean = f", mean of {record.mean_of}" if record.counts is not None and record.mean_of > 1 else ""
-        return f"{word}, {off} of {words.allowed(record)}{mean}"
+        decided = record.state in (PostState.PLUMB, PostState.TOO_CLOSE) or self.answers_later is None
+        return f"{f'{word}, ' if decided else ''}{off} of {words.allowed(record)}{mean}"
 
     # ------------------------------------------------------------ work at the post
 

@@ -95,6 +95,7 @@ def far_sighted(
         resting=replace(found.resting, lean=left),
         within=True,
         status="found",
-        why=f"Not the cheapest for this post alone: it leaves what {others} posts to come will likely need.",
+        why="Leaves in the box what the "
+        + ("post to come will likely need." if others == 1 else f"{others} posts to come will likely need."),
         cost=replace(answer.cost, total=found.cost, parts=()),
     )

@@ -247,7 +247,7 @@ def test_the_tap_pad_needs_no_keyboard(app_on, running, wait_for) -> None:
         async with running(app, 40, 20) as hand:
             await hand.press("ctrl+t")
             await hand.sees("LOG", "7/8")
-            for x, y in ((21, 1), (15, 5), (36, 1), (35, 5)):
+            for x, y in ((8, 1), (10, 7), (14, 1), (23, 7)):
                 await hand.pilot.click("#pad", offset=(x, y))
             await hand.pilot.pause()
             assert app.page.query_one(EntryLine).value == "1/4n3/8h"
@@ -288,7 +288,7 @@ def test_survey_walks_on_by_itself(app_on, running, wait_for) -> None:
         async with running(app, 40, 10) as hand:
             app.do("survey")
             await hand.enter("3n2o")
-            await hand.sees("post 2 (2/7)", "post 1 logged: pack")
+            await hand.sees("post 2 (2/7)", "post 1 logged: 3.6 of 2.0 mm")
             await hand.enter("3p2h")
             await hand.sees("post 3 (3/7)")
 

@@ -274,9 +274,8 @@ def test_the_bar_and_the_gap_in_words() -> None:
     assert "at most 5.5 % could" in progress_words(31.2, 33.0)
     assert "at most 0.0 %" in progress_words(0.0, 0.0)
     proven = {"stopped": False, "status": "proven", "gap": 0.0}
-    assert gap_words(proven) == "No plan from this box is better: all were weighed."
-    assert "to within 0.5 %" in gap_words(proven | {"gap": 0.0025, "status": "found"})
-    assert "to within 0.1 %" in gap_words(proven | {"gap": 0.0002, "status": "found"})
+    assert gap_words(proven) == "There is no better way to share out this box."
+    assert "As good as any way" in gap_words(proven | {"gap": 0.0025, "status": "found"})
     assert "could save 4 %" in gap_words(proven | {"gap": 0.04, "status": "found"})
 
 

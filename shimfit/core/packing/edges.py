@@ -38,7 +38,7 @@ _ARM_STEP = 0.01
 _CARRIES = 1e-6
 _MOST_SETS, _FEW = 250, 2
 """Sets of fillers up to which all are tried; else so many of the cheapest and of the nearest per corner."""
-FILLERS_FOUND = "The packs that lift are proven; the fillers beside them are the best found."
+FILLERS_FOUND = "No better packs to lift it can be made of this box; other fillers may be as good."
 """Of fillers only the thickest for each cost are tried, so the status speaks of the packs that lift."""
 
 

@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 _ROUGH_NODES = 20
 """Nodes for the best that can be done: it is told as found, not as proven."""
 _DUST_MM = 1e-9
+_NOT_ALL_TRIED = "Not every way to build it could be tried in the time there was."
 _ROLLS = (
     "A round foot rolls on its rim: only some of the packs that the box makes are tried under it, and none "
     "of these holds the tolerance; others may. Put in what comes nearest and read again."
@@ -68,6 +69,8 @@ def best_that_can_be_done(
         outcome = replace(asked, node_limit=min(asked.node_limit, _ROUGH_NODES)).solve(task, kind=kind)
         if outcome.answer is not None:
             best = draft_of(asked, layout, task, outcome)
+            if not best.packs:
+                break
             left = math.hypot(*outcome.answer.choice.top_mm)
             return Draft(
                 layout=layout,
@@ -77,7 +80,7 @@ def best_that_can_be_done(
                 cost=best.cost,
                 bound=math.inf,
                 # A share: the lean is asked for larger where packs give less than they should.
-                why=f"{why} The best that was found leaves {100 * left / unpacked:.0f} % of the lean.",
+                why=f"{why} The best packs of it leave {100 * left / unpacked:.0f} % of the lean.",
                 cautions=best.cautions[1:],
                 saw_settings_deg=best.saw_settings_deg,
             )
@@ -110,6 +113,8 @@ def _why(
 ) -> str:
     if gave_up and rolls(asked.question):
         return _ROLLS
+    if not any(lot.count for lot in asked.tables.lots):
+        return "The box is empty: count into it what there is to pack with."
     task = task_of(asked, asked.question.allowed_mm)
     if not rolls(asked.question):
         cause = _layout_or_room(asked, layout, task)
@@ -118,9 +123,9 @@ def _why(
     if not asked.relaxed:
         cause = _wanted_twice(asked, to_itself(replace(asked, relaxed=True)))
         if cause:
-            return f"Not settled within {asked.node_limit} steps of the search. {cause}" if gave_up else cause
+            return f"{_NOT_ALL_TRIED} {cause}" if gave_up else cause
     if gave_up:
-        return f"Not settled within {asked.node_limit} steps of the search."
+        return _NOT_ALL_TRIED
     return _thickness(asked, task, kind)
 
 

@@ -19,7 +19,7 @@ Cure: TypeAlias = Literal["turn", "repeat", "hold", "measure", "replace"]
 better, take a better instrument."""
 
 WORDS: Final[dict[str, tuple[str, Cure]]] = {
-    "resolution": ("the steps of the scale", "repeat"),
+    "resolution": ("the spacing of its marks", "repeat"),
     "hand": ("how it was held and read", "repeat"),
     "accuracy": ("the instrument's stated accuracy", "turn"),
     "zero": ("the instrument's zero", "turn"),

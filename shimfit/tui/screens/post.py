@@ -43,6 +43,10 @@ if TYPE_CHECKING:
     from shimfit.tui.sensing import Live
     from shimfit.tui.session import Session
 
+PAD_INCH = ("1/8 1/4 3/8 1/2 5/8 3/4 7/8", "1/16 3/16 5/16 7/16 9/16 11/16", '13/16 15/16 0 1" 2" strong shy')
+PAD_MM = ("1 2 3 4 5", "6 7 8 9 0", ".5 plumb")
+PAD_TYPES = {'1"': "1 ", '2"': "2 ", "strong": "+", "shy": "-"}
+"""What a key of the pad types, where it is not what stands on it."""
 AS_DRAWN = (Face.PREV, Face.NEXT, Face.OUT, Face.HOUSE)
 
 
@@ -75,21 +79,11 @@ def resting(snapshot: Snapshot, *, slim: bool) -> list[Tap]:
 def pad(snapshot: Snapshot) -> list[list[Tap]]:
     """Large keys: figures of the run's unit, directions, Log."""
     inch = snapshot.run is not None and snapshot.run.units == "inch"
-    figures = (
-        (("1/16", "1/8", "3/16", "1/4", "5/16", "3/8"), ("7/16", "1/2", "5/8", "3/4", "7/8", "1 in"))
-        if inch
-        else (("1", "2", "3", "4", "5"), ("6", "7", "8", "9", "0"))
-    )
+    rows = PAD_INCH if inch else PAD_MM
     letters, glyphs = _letters(snapshot), snapshot.glyphs
-    rows = [[Tap(text, f"type:{text.replace('in', '')}") for text in row] for row in figures]
-    rows.append([Tap(f"{glyphs.faces[face]} {letters[face]}", f"type:{letters[face]}") for face in AS_DRAWN])
-    fine = (
-        [Tap("0", "type:0"), Tap("strong", "type:+"), Tap("shy", "type:-")]
-        if inch
-        else [Tap(".5", "type:.5")]
-    )
-    rows.append([*fine, Tap("erase", "erase"), Tap("LOG", "enter", "here")])
-    return rows
+    faces = [Tap(f"{glyphs.faces[face]} {letters[face]}", f"type:{letters[face]}") for face in AS_DRAWN]
+    keys = [[Tap(key, f"type:{PAD_TYPES.get(key, key)}") for key in row.split()] for row in rows]
+    return [*keys, [*faces, Tap("erase", "erase"), Tap("LOG", "enter", "here")]]
 
 
 def _letters(snapshot: Snapshot) -> Mapping[Face, str]:

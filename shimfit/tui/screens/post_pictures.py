@@ -157,6 +157,8 @@ def _step_rows(snapshot: Snapshot, view: PostView, size: ScreenSize) -> list[Run
         step = fitting(size.middle, snapshot.glyphs.more, *forms)
         return [(step, "strong"), (view.lean, "")]
     steps = (view.then,) if pack is None else (pack.step, pack.under)
+    if snapshot.record is not None and snapshot.record.is_stuck:
+        steps = (view.do, *steps)  # or the packs would seem to make it plumb
     result = view.result if len(view.result) <= size.middle else view.result_briefly
     shown = [*((text, "strong") for text in steps), (view.lean, ""), (result, "")]
     return [(row, role) for text, role in shown if text for row in wrapped(text, size.middle)]
