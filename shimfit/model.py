@@ -11,7 +11,31 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Literal
+from typing import Annotated, Literal, NamedTuple
+
+# ---------------------------------------------------------------- what may come in
+
+
+class Within(NamedTuple):
+    """What a number or a text in a file or an event must be (`shimfit.codec` asks it of what comes in).
+
+    Bounds keep whatever is worked out from a number finite.
+    """
+
+    must: str = "a number of a size that can be measured"
+    least: float = -1e12
+    most: float = 1e12
+    null: bool = False
+    """True: null stands for the field's default, as older programs wrote it."""
+
+
+Positive = Annotated[float, Within("more than 0", least=1e-12)]
+NotNegative = Annotated[float, Within("0 or more", least=0.0)]
+SlopeRatio = Annotated[float, Within("a slope that a post can have", -100.0, 100.0)]
+"""A post that leans more than 89.4 degrees is none."""
+Uncertainty = Annotated[float, Within("an uncertainty that a slope can have", 0.0, 100.0)]
+Name = Annotated[str, Within("a name")]
+"""Text that is not blank."""
 
 # ---------------------------------------------------------------- places under the foot
 
@@ -97,12 +121,12 @@ _SEAT_BY_SIGNS = {signs: seat for seat, signs in _SEAT_SIGNS.items()}
 class Foot:
     """The bearing face of a post."""
 
-    along_mm: float
+    along_mm: Positive
     """Side along the run; the diameter when round."""
-    across_mm: float
+    across_mm: Positive
     """Side across the run; the diameter when round."""
     round: bool = False
-    rod_hole_mm: float = 14.0
+    rod_hole_mm: NotNegative = 14.0
     """Diameter of the rod's hole in the foot; 0 = none."""
     rod_at_mm: tuple[float, float] = (0.0, 0.0)
     """Where the rod pulls, from the centre (+next, +out)."""
@@ -157,11 +181,11 @@ class Tolerance:
     """As typed or as the preset is named: `1:500`, `3mm/1m`, `2mm/m`, `0.1deg`."""
     kind: ToleranceKind
     """`ratio`: scales with height. `gauge`: a fixed amount in a length, not scaled down below it."""
-    slope: float
+    slope: Positive
     """Allowed slope (ratio), or amount ÷ gauge length."""
-    amount_mm: float | None = None
+    amount_mm: Positive | None = None
     """The fixed amount of a gauge tolerance; None for a ratio."""
-    gauge_mm: float | None = None
+    gauge_mm: Positive | None = None
     """Length that the fixed amount is for; None for a ratio."""
     per_direction: bool = False
     """True: each direction by itself; False: the magnitude (a disk)."""
@@ -206,23 +230,23 @@ class Reading:
 
     text: str
     """As typed, or how the sensor's reading was worded."""
-    slope_along: float | None
-    slope_across: float | None
-    height_mm: float
+    slope_along: SlopeRatio | None
+    slope_across: SlopeRatio | None
+    height_mm: Positive
     """Height that tops are told at."""
     stage: Stage = "stood"
     method: Method = "typed"
-    u_along: float | None = None
+    u_along: Uncertainty | None = None
     """Standard uncertainty of slope_along (ratio); None = not known."""
-    u_across: float | None = None
-    u_own_along: float | None = None
+    u_across: Uncertainty | None = None
+    u_own_along: Uncertainty | None = None
     """Part of u_along that is new at each reading (steps of the scale), so averages away; None = unknown."""
-    u_own_across: float | None = None
+    u_own_across: Uncertainty | None = None
     largest_term: str | None = None
     """The largest part of the uncertainty, in words."""
     zero_found: bool = True
     """False: a sensor's, whose zero nobody had found: it can be decided out of plumb, never plumb."""
-    gauge_mm: float | None = None
+    gauge_mm: Positive | None = None
     """Length that the offset was read over when it was not the height."""
     by: str | None = None
     instrument: str | None = None
@@ -284,24 +308,30 @@ class PostState(StrEnum):
 
 Form = Literal["flat", "taper", "strip"]
 Origin = Literal["offcut", "bought"]
+NEEDED: dict[Form, tuple[str, ...]] = {
+    "flat": ("thickness_mm",),
+    "taper": ("length_mm", "thin_mm", "thick_mm"),
+    "strip": ("length_mm", "width_mm", "thickness_mm"),
+}
+"""Dimensions without which there is no piece of a form."""
 
 
 @dataclass(frozen=True, slots=True)
 class Lot:
     """Like pieces in the box. Which dimensions are set depends on the form."""
 
-    lot: str
+    lot: Name
     form: Form
     count: int
     material: str = ""
-    length_mm: float | None = None
+    length_mm: Positive | None = None
     """flat: optional; taper: along its slope; strip: along the grain."""
-    width_mm: float | None = None
+    width_mm: Positive | None = None
     """flat, taper: optional; strip: becomes the wedge's length under the foot."""
-    thickness_mm: float | None = None
+    thickness_mm: Positive | None = None
     """flat: its thickness; strip: becomes the wedge's width under the foot."""
-    thin_mm: float | None = None
-    thick_mm: float | None = None
+    thin_mm: NotNegative | None = None
+    thick_mm: Positive | None = None
     origin: Origin = "offcut"
     note: str = ""
 
@@ -326,7 +356,7 @@ class Piece:
     """What it gives where the pack meets the post's face (flat: its thickness)."""
     mark_mm: float | None = None
     """Taper: from the original thin end to the line that meets the face."""
-    trim_tip_mm: float = 0.0
+    trim_tip_mm: Annotated[float, Within(null=True)] = 0.0
     """Taper: cut this much off the thin end so that it clears the rod."""
     copy: int | None = None
     """Which of several like tapers (1…count); None where there is one."""
@@ -409,12 +439,12 @@ BESIDE_THE_OTHERS = "not beside the others"
 class Chance:
     """What the next reading is likely to say of a prescription; the three add up to 1."""
 
-    plumb: float
-    too_close: float
-    out: float
-    within: float
+    plumb: NotNegative
+    too_close: NotNegative
+    out: NotNegative
+    within: NotNegative
     """That the post truly stands within the tolerance, whatever a reading can show of it."""
-    turned: float
+    turned: NotNegative
     """`plumb` when the level is read both ways, turned end for end."""
 
 
@@ -452,19 +482,19 @@ InstrumentKind = Literal["level", "plumb-line", "inclinometer"]
 class Instrument:
     """An instrument as it was entered last; earlier entries are its history."""
 
-    name: str
+    name: Name
     """What the carpenter calls it."""
     kind: InstrumentKind
-    length_mm: float | None = None
+    length_mm: Positive | None = None
     """Length of a level; None where it has none."""
-    accuracy_slope: float | None = None
+    accuracy_slope: NotNegative | None = None
     """Maker's limit as a slope, ±; None = not known."""
-    graduation_mm: float | None = None
+    graduation_mm: NotNegative | None = None
     """Step of the scale that offsets are read with; None = as typed."""
-    zero_along: float = 0.0
+    zero_along: Annotated[float, Within(null=True)] = 0.0
     """Slope that it shows on a plumb post, along; taken off readings."""
-    zero_across: float = 0.0
-    u_zero: float | None = None
+    zero_across: Annotated[float, Within(null=True)] = 0.0
+    u_zero: NotNegative | None = None
     """Standard uncertainty of the zero (slope); None = never turned end for end."""
     checked: str | None = None
     """When it was last turned end for end, ISO 8601; None = never."""
@@ -474,9 +504,9 @@ class Instrument:
     """Temperature at which the zero was found; None = not told."""
     dropped: str | None = None
     """When it was last dropped or taken apart: no zero that was found or written down before counts."""
-    floor_deg: float | None = None
+    floor_deg: NotNegative | None = None
     """A sensor's: what averaging can't get below, from a long still record."""
-    memory_s: float | None = None
+    memory_s: NotNegative | None = None
     """A sensor's: how long it remembers, from a long still record."""
     serial: str | None = None
     """Serial or inventory number; None = not told."""

@@ -45,7 +45,7 @@ def test_no_file_names_a_place_to_fetch_packages_from() -> None:
 @pytest.mark.parametrize(
     ("code", "may_load"),
     [
-        ("import shimfit.model, shimfit.errors, shimfit.settings, shimfit.contract", set()),
+        ("import shimfit.model, shimfit.errors, shimfit.settings, shimfit.codec", set()),
         ("import shimfit.entry", set()),
         ("import shimfit.cli; shimfit.cli.build_parser()", set()),
         ("import shimfit.__main__, sys; sys.argv = ['shimfit', '--version']; shimfit.__main__.main()", set()),

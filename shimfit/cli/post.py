@@ -61,7 +61,7 @@ def run_solve(args: argparse.Namespace, io: Io) -> int:
     lean = Lean(slope_along, slope_across)
     answer = solve_once(Question(foot, height_mm, lean, tolerance, lots=lots, now=now, layout=args.layout))
     if args.json:
-        from shimfit.contract import prescription_to_json
+        from shimfit.codec import prescription_to_json
         from shimfit.core.foot import gap_plane
 
         plane = gap_plane(foot, answer.lean)
@@ -143,10 +143,10 @@ def run_read(args: argparse.Namespace, io: Io) -> int:
             "message": message,
         }
         if args.json:
-            from shimfit.contract import prescription_to_json, reading_to_json
+            from shimfit.codec import prescription_to_json, to_json
             from shimfit.core.foot import gap_plane
 
-            data["reading"] = reading_to_json(logged.reading)
+            data["reading"] = to_json(logged.reading)
             data["answer"] = None
             if (answer := logged.post.answer) is not None:
                 plane = gap_plane(answer.post, answer.lean)

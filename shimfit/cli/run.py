@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from shimfit.cli.io import MOST_DAYS, answered_again, open_site, refused_in
 from shimfit.errors import Exit, UsageError
-from shimfit.model import Face
+from shimfit.model import Face, Foot
 from shimfit.outputs import POSTS_CSV
 from shimfit.quantities import shown
 from shimfit.quantities.typed import parse_height, parse_leg, parse_rod_at
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from shimfit.cli.io import Io
     from shimfit.core.layout import Mark, Opening
-    from shimfit.model import Foot, Tolerance
+    from shimfit.model import Tolerance
     from shimfit.settings import Units
     from shimfit.standing import PostRecord, RunState
     from shimfit.store.state import JobState
@@ -134,7 +134,7 @@ def run_new(args: argparse.Namespace, io: Io) -> int:
     """Lay out a run."""
     from dataclasses import replace
 
-    from shimfit.contract import foot_from_json, foot_to_json
+    from shimfit.codec import from_json, to_json
     from shimfit.core.foot import check_foot
     from shimfit.entry import parse_foot, parse_length
     from shimfit.quantities.tolerance import DEFAULT_TOLERANCE, parse_tolerance
@@ -163,8 +163,8 @@ def run_new(args: argparse.Namespace, io: Io) -> int:
         ]
         for post in posts:
             if heavy is not None and post["kind"] != "line":
-                post.setdefault("foot", foot_to_json(heavy))
-        own = {post["name"]: foot_from_json(post["foot"]) for post in posts if post.get("foot")}
+                post.setdefault("foot", to_json(heavy))
+        own = {post["name"]: from_json(Foot, post["foot"]) for post in posts if post.get("foot")}
         between = check_room(marks, foot, limit, own)
         if args.due_days is not None and not 0 <= args.due_days <= MOST_DAYS:
             raise UsageError(
@@ -340,13 +340,13 @@ def run_export(args: argparse.Namespace, io: Io) -> int:
 
 def run_json(run: RunState) -> dict[str, Any]:
     """A run and where every post stands, as `run show --json` and `run new --json` give it."""
-    from shimfit.contract import foot_to_json, pack_to_json, reading_to_json, tolerance_to_json
+    from shimfit.codec import to_json, tolerance_to_json
     from shimfit.standing import standing_json
 
     return {
         "job": run.job,
         "run": run.name,
-        "foot": foot_to_json(run.foot),
+        "foot": to_json(run.foot),
         "height_mm": run.height_mm,
         "tolerance": tolerance_to_json(run.tolerance, run.height_mm),
         "units": run.units,
@@ -358,12 +358,12 @@ def run_json(run: RunState) -> dict[str, Any]:
                 "station_mm": post.station_mm,
                 "kind": post.kind,
                 "turn_deg": post.turn_deg,
-                "foot": foot_to_json(post.foot),
+                "foot": to_json(post.foot),
                 **standing_json(post),
                 "tolerance": tolerance_to_json(post.tolerance, post.height_mm),
-                "reading": reading_to_json(post.reading) if post.reading else None,
-                "packs_in_place": [pack_to_json(pack) for pack in post.packs_in_place],
-                "prescribed": [pack_to_json(pack) for pack in post.answer.packs] if post.answer else [],
+                "reading": to_json(post.reading) if post.reading else None,
+                "packs_in_place": [to_json(pack) for pack in post.packs_in_place],
+                "prescribed": [to_json(pack) for pack in post.answer.packs] if post.answer else [],
                 "rounds": post.rounds,
                 "conflict": post.conflict,
                 "notes": [note.text for note in post.notes],

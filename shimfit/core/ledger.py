@@ -23,7 +23,7 @@ from typing import TYPE_CHECKING, Any
 
 from shimfit.core.stock import lot_to_row
 from shimfit.errors import UsageError
-from shimfit.model import Lot
+from shimfit.model import Lot, Name
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -67,7 +67,7 @@ class Cut:
 class Remainder:
     """What is left of a copy between two cuts: a piece of its own."""
 
-    lot: str
+    lot: Name
     """The lot that the copy came in with."""
     copy: int
     start: int

@@ -11,7 +11,7 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 from shimfit import __version__, csvfile
-from shimfit.contract import pack_to_json, tolerance_to_json
+from shimfit.codec import to_json, tolerance_to_json
 from shimfit.core.bow import bow_words
 from shimfit.core.cautions import FRONTS, TEXTS
 from shimfit.errors import Exit, FileError
@@ -375,7 +375,7 @@ def _post(post: PostRecord, faces: dict[Face, str]) -> dict[str, Any]:
         ],
         "off_mm": _off_mm(post),
         "u_off_mm": _u_off_mm(post),
-        "packs": [pack_to_json(pack) for pack in post.packs_in_place],
+        "packs": [to_json(pack) for pack in post.packs_in_place],
         "as_prescribed": post.packed_as_prescribed is not False,
         "rounds": post.rounds,
         "torque": post.torque_nm,

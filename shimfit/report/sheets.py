@@ -10,10 +10,10 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from shimfit.contract import pack_from_json
+from shimfit.codec import from_json
 from shimfit.core.cautions import caution_of_material, cautions_of
 from shimfit.core.stock import natural_key
-from shimfit.model import Face, Foot
+from shimfit.model import Face, Foot, Pack
 from shimfit.quantities import shown
 from shimfit.report import words
 from shimfit.report.record import PLAIN_FACES
@@ -22,7 +22,7 @@ from shimfit.text.plan_phrases import remainder
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from shimfit.model import Lot, Pack, Piece
+    from shimfit.model import Lot, Piece
     from shimfit.report.page import Box, Cell, Column, Paper, Sheet
     from shimfit.standing import RunState, Units
 
@@ -123,7 +123,7 @@ def cut_sheet_pdf(plan: Mapping[str, Any], facts: SheetFacts, *, paper: str = "a
     """
     from shimfit.report.page import Sheet, paper_named
 
-    packs = [(str(post["id"]), pack_from_json(pack)) for post in plan["posts"] for pack in post["packs"]]
+    packs = [(str(post["id"]), from_json(Pack, pack)) for post in plan["posts"] for pack in post["packs"]]
     title = f"Cut sheet {facts.job}/{facts.run}"
     with Sheet(
         paper_named(paper), title=title, subject="Cut sheet and pack labels", made=facts.made

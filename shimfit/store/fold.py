@@ -12,7 +12,8 @@ from functools import partial
 from operator import itemgetter
 from typing import TYPE_CHECKING, Any, NamedTuple, Protocol
 
-from shimfit import contract
+from shimfit import codec
+from shimfit.model import Foot, Tolerance
 from shimfit.standing import FACTS, Issue, Making, RunState, brief_of, from_brief
 from shimfit.store.crews import Knowledge, Move, Reported, Side, layout_conflict, moves_of
 from shimfit.store.events import in_order
@@ -297,8 +298,8 @@ class RunFold:
         head = self._head()
         if "foot" not in head:
             return None
-        foot, height_mm = contract.foot_from_json(head["foot"]), float(head["height_mm"])
-        tolerance, rule = contract.tolerance_from_json(head["tolerance"]), head.get("rule", "95")
+        foot, height_mm = codec.from_json(Foot, head["foot"]), float(head["height_mm"])
+        tolerance, rule = codec.from_json(Tolerance, head["tolerance"]), head.get("rule", "95")
         making = Making(
             head.get("layout", "corners"), number(head.get("preload_mm")), number(head.get("kerf_mm"))
         )

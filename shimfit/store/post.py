@@ -13,8 +13,8 @@ import math
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from shimfit import contract
-from shimfit.model import PostState
+from shimfit import codec
+from shimfit.model import Foot, Pack, PostState, Reading, Tolerance
 from shimfit.standing import (
     CONTRADICTS,
     CREWS_DISAGREE,
@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
     from shimfit.core.uncertainty import Rule
-    from shimfit.model import Foot, Prescription, Reading, Tolerance
+    from shimfit.model import Prescription
     from shimfit.standing import PostKind
     from shimfit.store.events import Event
 
@@ -47,9 +47,9 @@ class PostBuilder:
         self.leg: int = data["leg"]
         self.station_mm = float(data["station_mm"])
         self._kind: PostKind = data.get("kind", "line")
-        self._foot = _maybe(contract.foot_from_json, data.get("foot"))
+        self._foot = codec.read(Foot | None, data.get("foot"))
         self._height_mm = _maybe(float, data.get("height_mm"))
-        self._tolerance = _maybe(contract.tolerance_from_json, data.get("tolerance"))
+        self._tolerance = codec.read(Tolerance | None, data.get("tolerance"))
         self._turn_deg = _maybe(float, data.get("turn_deg"))
         self._readings: list[Reading] = []
         self._left_out: list[str | None] = []
@@ -143,7 +143,7 @@ class PostBuilder:
         self._done = None
         self._last_seq = max(self._last_seq, event.seq)
         if event.kind == "reading":
-            reading = contract.reading_from_json(data, by=event.by, time=event.time, event=event.id)
+            reading = codec.from_json(Reading, data, by=event.by, time=event.time, event=event.id)
             self._readings.append(reading)
             self._left_out.append(MID if reading.stage == "mid" else CREWS_DISAGREE)
         elif event.kind in ("noted", "photo"):
@@ -161,7 +161,7 @@ class PostBuilder:
     # ------------------------------------------------------------ events
 
     def _read(self, event: Event, data: dict[str, Any]) -> None:
-        reading = contract.reading_from_json(data, by=event.by, time=event.time, event=event.id)
+        reading = codec.from_json(Reading, data, by=event.by, time=event.time, event=event.id)
         here = len(self._readings)
         self._readings.append(reading)
         self._left_out.append(MID if reading.stage == "mid" else None)
@@ -352,7 +352,7 @@ class PostBuilder:
         wanted = verdict is None or verdict.decision == "out"
         answer = self._answer
         prescription = None if answer is None else answer.prescription
-        packs, then = contract.packs_from_json(self._packs), self._packs_when_read
+        packs, then = codec.read(tuple[Pack, ...], self._packs), self._packs_when_read
         post = PostRecord(
             name=self.name,
             leg=self.leg,
@@ -376,7 +376,7 @@ class PostBuilder:
             packs_in_place=packs,
             half=None if self._half is None else self._half[0],
             implied=prescription.packs if prescription is not None and self._is_open and wanted else None,
-            packs_when_read=packs if then is self._packs else contract.packs_from_json(then),
+            packs_when_read=packs if then is self._packs else codec.read(tuple[Pack, ...], then),
             packed_as_prescribed=self._as_prescribed,
             tightened=self._tightened,
             torque_nm=self._torque_nm,
@@ -430,7 +430,7 @@ class _Answer:
 
     @property
     def prescription(self) -> Prescription:
-        return contract.prescription_from_json(self._data)
+        return codec.checked_prescription(self._data)
 
 
 def _asked(reported: Mapping[str, Any], log: str) -> Asked:

@@ -8,408 +8,128 @@ are kept as well, and ignored by this version.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Iterator, Mapping
-from typing import TYPE_CHECKING, Any, get_args
+from collections.abc import Iterable, Iterator, Mapping
+from functools import cache
+from typing import TYPE_CHECKING, Any, Literal
 
+from shimfit import codec
+from shimfit.codec import ANSWER, Shape, also, members
+from shimfit.core.ledger import Remainder
 from shimfit.errors import LONGEST_NAME, LONGEST_TEXT, printable, sign_fault
-from shimfit.model import Face, Form, Method, Origin, Purpose, Seat, Stage, Status, ToleranceKind
+from shimfit.model import Face, Foot, Instrument, Lot, Name, NotNegative, Pack, Positive, Reading, Tolerance
 
 if TYPE_CHECKING:
     from shimfit.store.events import Event
 
-
-_GREATEST = 1e12
-_STEEPEST = 100.0
-"""A post that leans more than 89.4 degrees is none."""
-
-Check = Callable[[Any], str | None]
-"""A check gives what the value must be, in words, or None when it is."""
-
-
-def _number(value: Any) -> str | None:
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        return "a number"
-    # Bounds keep whatever is worked out from it finite; nan compares false.
-    return None if -_GREATEST <= value <= _GREATEST else "a number of a size that can be measured"
-
-
-def _positive(value: Any) -> str | None:
-    return _number(value) or (None if value >= 1 / _GREATEST else "more than 0")
-
-
-def _slope(value: Any) -> str | None:
-    return _number(value) or (None if abs(value) <= _STEEPEST else "a slope that a post can have")
-
-
-def _not_negative(value: Any) -> str | None:
-    return _number(value) or (None if value >= 0 else "0 or more")
-
-
-def _doubt(value: Any) -> str | None:
-    return _not_negative(value) or _slope(value)
-
-
-def _count(value: Any) -> str | None:
-    good = isinstance(value, int) and not isinstance(value, bool) and 0 <= value < 2**53
-    return None if good else "a whole number, 0 or more"
-
-
-def _text(value: Any) -> str | None:
-    return None if isinstance(value, str) else "text"
-
-
-def _named(value: Any) -> str | None:
-    return None if isinstance(value, str) and value.strip() else "a name"
-
-
-def _flag(value: Any) -> str | None:
-    return None if isinstance(value, bool) else "true or false"
-
-
-def _anything(_: Any) -> str | None:
-    return None
-
-
-def _one_of(*words: str) -> Check:
-    def check(value: Any) -> str | None:
-        return None if isinstance(value, str) and value in words else "one of " + ", ".join(words)
-
-    return check
-
-
-def _or_null(check: Check) -> Check:
-    def checked(value: Any) -> str | None:
-        return None if value is None else check(value)
-
-    return checked
-
-
-def _list(check: Check) -> Check:
-    def checked(value: Any) -> str | None:
-        if not isinstance(value, list | tuple):
-            return "a list"
-        for number, item in enumerate(value, 1):
-            wrong = check(item)
-            if wrong:
-                return f"a list whose item {number} is {wrong}"
-        return None
-
-    return checked
-
-
-def _pair(first: Check, second: Check) -> Check:
-    def checked(value: Any) -> str | None:
-        if not isinstance(value, list | tuple) or len(value) != 2:
-            return "a pair"
-        return first(value[0]) or second(value[1])
-
-    return checked
-
-
-def _object(must: Mapping[str, Check], may: Mapping[str, Check] | None = None) -> Check:
-    optional = may or {}
-
-    def checked(value: Any) -> str | None:
-        if not isinstance(value, Mapping):
-            return "an object"
-        for key, check in must.items():
-            if key not in value:
-                return f"an object with {key}"
-            wrong = check(value[key])
-            if wrong:
-                return f"an object whose {key} is {wrong}"
-        for key, check in optional.items():
-            wrong = check(value[key]) if key in value else None
-            if wrong:
-                return f"an object whose {key} is {wrong}"
-        return None
-
-    return checked
-
-
-def _lot(value: Any) -> str | None:
-    """Stock row: like pieces whose dimensions fit their form."""
-    wrong = _LOT_ROW(value)
-    if wrong:
-        return wrong
-    needed = {
-        "flat": ("thickness_mm",),
-        "taper": ("thin_mm", "thick_mm", "length_mm"),
-        "strip": ("length_mm", "width_mm", "thickness_mm"),
-    }[value["form"]]
-    for key in needed:
-        if value.get(key) is None:
-            return f"a {value['form']} with {key}"
-    if value["form"] == "taper" and value["thin_mm"] >= value["thick_mm"]:
-        return "a taper whose thin edge is thinner than its thick one"
-    return None
-
-
-def _back(value: Any) -> str | None:
-    """A lot that goes back; with `of`, what is left of a copy."""
-    return _lot(value) or (_REMAINDER_OF(value["of"]) if "of" in value else None)
-
-
-_UNITS = _one_of("mm", "inch")
-_SEAT = _one_of(*Seat)
-_XY = _pair(_number, _number)
-_FOOT = _object(
-    {"along_mm": _positive, "across_mm": _positive},
-    {"round": _flag, "rod_hole_mm": _not_negative, "rod_at_mm": _XY},
-)
-_TOLERANCE = _object(
-    {"text": _text, "kind": _one_of(*get_args(ToleranceKind)), "slope": _positive},
-    {
-        "amount_mm": _or_null(_positive),
-        "gauge_mm": _or_null(_positive),
-        "per_direction": _flag,
-        "source": _text,
-    },
-)
-_PIECE = _object(
-    {"lot": _text, "form": _one_of(*get_args(Form)), "thickness_mm": _number},
-    {
-        "mark_mm": _or_null(_number),
-        "trim_tip_mm": _or_null(_number),
-        "copy": _or_null(_count),
-        "thin_mm": _or_null(_number),
-        "thick_mm": _or_null(_number),
-        "saw_deg": _or_null(_number),
-    },
-)
-_PACK = _object(
-    {"seat": _SEAT, "need_mm": _number, "made_mm": _number, "bears_at_mm": _XY},
-    {"pieces": _list(_PIECE), "purpose": _one_of(*get_args(Purpose))},
-)
-_LEAN = _object({"slope_along": _or_null(_number), "slope_across": _or_null(_number)})
-_FULL_LEAN = _object({"slope_along": _number, "slope_across": _number})
-_RESTING = _object(
-    {
-        "rock_mm": _number,
-        "tipping_arm": _number,
-        "slope_along": _or_null(_number),
-        "slope_across": _or_null(_number),
-    },
-    {"limits": _or_null(_pair(_FULL_LEAN, _FULL_LEAN))},
-)
-
-
-def _cost(value: Any) -> str | None:
-    if not isinstance(value, Mapping) or "total" not in value:
-        return "an object with total"
-    return next((wrong for amount in value.values() if (wrong := _number(amount))), None)
-
-
-def _shares(value: Any) -> str | None:
-    if not isinstance(value, Mapping):
-        return "an object"
-    return next((wrong for share in value.values() if (wrong := _not_negative(share))), None)
-
-
-def _places(value: Any) -> str | None:
-    if not isinstance(value, Mapping):
-        return "an object"
-    return next((wrong for log, seq in value.items() if (wrong := _named(log) or _count(seq))), None)
-
-
-def _facts(value: Any) -> str | None:
-    """What the record says of a job or a run, by key; null takes it back."""
-    return (
-        None if isinstance(value, Mapping) and not any(map(_FACT, value.values())) else "an object of texts"
-    )
-
-
-_FACT = _or_null(_text)
-_CHANCE = _object(dict.fromkeys(("plumb", "too_close", "out", "within", "turned"), _not_negative))
-_ANSWER = _object(
-    {
-        "post": _object(
-            {"foot_along_mm": _positive, "foot_across_mm": _positive, "height_mm": _positive},
-            {"round": _flag, "rod_hole_mm": _not_negative, "rod_at_mm": _XY},
-        ),
-        "lean": _FULL_LEAN,
-        "tolerance": _TOLERANCE,
-        "packs": _list(_PACK),
-        "resting": _RESTING,
-        "within": _flag,
-        "status": _one_of(*get_args(Status)),
-        "cost": _cost,
-    },
-    {
-        "why": _or_null(_text),
-        "odds": _or_null(
-            _object(dict.fromkeys(("plumb", "too_close", "out", "within", "turned"), _not_negative))
-        ),
-        "layout": _text,
-        "change": _list(
-            _object(
-                {"seat": _SEAT, "from_mm": _number, "to_mm": _number},
-                {"push_mm": _or_null(_number)},
-            )
-        ),
-        "cautions": _list(_text),
-        "take_up": _number,
-        "saw_settings_deg": _list(_number),
-    },
-)
-_LOT_ROW = _object(
-    {"lot": _named, "form": _one_of(*get_args(Form)), "count": _count},
-    {
-        "material": _text,
-        "length_mm": _or_null(_positive),
-        "width_mm": _or_null(_positive),
-        "thickness_mm": _or_null(_positive),
-        "thin_mm": _or_null(_not_negative),
-        "thick_mm": _or_null(_positive),
-        "origin": _one_of(*get_args(Origin)),
-        "note": _text,
-    },
-)
-_REMAINDER_OF = _object({"lot": _named, "copy": _count, "start": _count, "end": _count})
-_CUT = _object(
-    {"lot": _named, "copy": _count},
-    {
-        "piece": _text,
-        "from_mm": _not_negative,
-        "to_mm": _not_negative,
-        "saw_deg": _or_null(_not_negative),
-        "thin_mm": _or_null(_not_negative),
-        "thick_mm": _or_null(_not_negative),
-        "kerf_mm": _not_negative,
-        "for": _text,
-    },
-)
-_FACES = _one_of(*Face)
-_RUN_OPTIONS: dict[str, Check] = {
-    "rule": _one_of("95", "simple", "2u"),
-    "units": _UNITS,
-    "gauge_mm": _or_null(_positive),
-    "face_names": _or_null(
-        lambda value: (
-            "names of the four faces"
-            if not isinstance(value, Mapping) or any(_FACES(face) or _text(value[face]) for face in value)
-            else None
-        )
-    ),
-    "layout": _text,
-    "due_days": _or_null(_count),
-    "preload_mm": _or_null(_positive),
-    "kerf_mm": _or_null(_not_negative),
-    "max_spacing_mm": _or_null(_positive),
-    "opening_limit_mm": _or_null(_positive),
+_Pair = tuple[float, float]
+_Units = Literal["mm", "inch"]
+_Rule = Literal["95", "simple", "2u"]
+_RUN = {
+    "rule?": _Rule,
+    "units?": _Units,
+    "gauge_mm?": Positive | None,
+    "face_names?": Mapping[Face, str] | None,
+    "layout?": str,
+    "due_days?": int | None,
+    "preload_mm?": Positive | None,
+    "kerf_mm?": NotNegative | None,
+    "max_spacing_mm?": Positive | None,
+    "opening_limit_mm?": Positive | None,
+}
+_POST = {
+    "name": Name,
+    "leg": int,
+    "station_mm": float,
+    "kind?": Literal["line", "corner", "end"],
+    "after?": str | None,
+    "foot?": Foot | None,
+    "height_mm?": Positive | None,
+    "tolerance?": Tolerance | None,
+    "turn_deg?": float | None,
+}
+_ASKED = {
+    "layout": str,
+    "preload_mm": Positive | None,
+    "kerf_mm": NotNegative | None,
+    "rule": _Rule,
+    "box": str,
+    "own": Mapping[str, Any],
+}
+_CUT = {
+    "lot": Name,
+    "copy": int,
+    "piece?": str,
+    "from_mm?": NotNegative,
+    "to_mm?": NotNegative,
+    "saw_deg?": NotNegative | None,
+    "thin_mm?": NotNegative | None,
+    "thick_mm?": NotNegative | None,
+    "kerf_mm?": NotNegative,
+    "for?": str,
+}
+_SEEN = {"seen?": Mapping[Name, int], "by_time?": Mapping[Name, int]}
+_CONFLICT = {"run": str, "post": str, "why": str, "packs?": bool}
+_OBSERVED = {
+    "predicted_mm": _Pair,
+    "measured_mm": _Pair,
+    "u_reading_mm": Positive,
+    "shares": Mapping[str, NotNegative],
 }
 
-_ASKED = _object(
-    {
-        "layout": _text,
-        "preload_mm": _or_null(_positive),
-        "kerf_mm": _or_null(_not_negative),
-        "rule": _RUN_OPTIONS["rule"],
-        "box": _text,
-        "own": lambda value: None if isinstance(value, Mapping) else "an object",
-    }
-)
 
-SHAPES: dict[str, Check] = {
-    "job-added": _object({"name": _named}, {"sample": _flag, "units": _UNITS}),
-    "run-added": _object({"foot": _FOOT, "height_mm": _positive, "tolerance": _TOLERANCE}, _RUN_OPTIONS),
-    "run-changed": _object(
-        {}, {"foot": _FOOT, "height_mm": _positive, "tolerance": _TOLERANCE} | _RUN_OPTIONS
-    ),
-    "facts": _facts,
-    "issued": _object(
-        {}, {"number": _text, "why": _text, "replaces": _or_null(_text), "changed": _list(_text)}
-    ),
-    "post-added": _object(
-        {"name": _named, "leg": _count, "station_mm": _number},
-        {
-            "kind": _one_of("line", "corner", "end"),
-            "after": _or_null(_text),
-            "foot": _or_null(_FOOT),
-            "height_mm": _or_null(_positive),
-            "tolerance": _or_null(_TOLERANCE),
-            "turn_deg": _or_null(_number),
-        },
-    ),
-    "post-moved": _object({"station_mm": _number}, {"leg": _count}),
-    "post-removed": _object({}),
-    "reading": _object(
-        {
-            "text": _text,
-            "slope_along": _or_null(_slope),
-            "slope_across": _or_null(_slope),
-            "height_mm": _positive,
-        },
-        {
-            "stage": _one_of(*get_args(Stage)),
-            "method": _one_of(*get_args(Method)),
-            "u_along": _or_null(_doubt),
-            "u_across": _or_null(_doubt),
-            "u_own_along": _or_null(_doubt),
-            "u_own_across": _or_null(_doubt),
-            "largest_term": _or_null(_text),
-            "zero_found": _flag,
-            "gauge_mm": _or_null(_positive),
-            "instrument": _or_null(_text),
-            "face": _or_null(_text),
-            "rocks": _list(_pair(_SEAT, _number)),
-            "follows": _flag,
-        },
-    ),
-    "prescribed": _object({"answer": _ANSWER}, {"asked": _ASKED}),
-    "packed": _object({"packs": _list(_PACK)}, {"as_prescribed": _flag}),
-    "tightened": _object({}, {"torque_nm": _or_null(_not_negative), "follows": _flag}),
-    "trimmed": _object({}, {"follows": _flag}),
-    "observed": _object(
-        {
-            "predicted_mm": _XY,
-            "measured_mm": _XY,
-            "u_reading_mm": _positive,
-            "shares": _shares,
-        }
-    ),
-    "take-up-reset": _object({}),
-    "skipped": _object({"why": _text}),
-    "noted": _object({"text": _text}),
-    "photo": _object({"file": _named}),
-    "stock-imported": _object({"lots": _list(_lot)}, {"source": _text}),
-    "stock-added": _lot,
-    "stock-out": _object({"lot": _named}, {"count": _or_null(_count)}),
-    "taken": _object(
-        {"used": _list(_object({"lot": _named}, {"count": _count}))},
-        {"back": _list(_back), "cut": _list(_CUT)},
-    ),
-    "instrument": _object(
-        {"name": _named, "kind": _one_of("level", "plumb-line", "inclinometer")},
-        {
-            "length_mm": _or_null(_positive),
-            "accuracy_slope": _or_null(_not_negative),
-            "graduation_mm": _or_null(_not_negative),
-            "zero_along": _or_null(_number),
-            "zero_across": _or_null(_number),
-            "u_zero": _or_null(_not_negative),
-            "checked": _or_null(_text),
-            "axes": _or_null(_text),
-            "zero_degc": _or_null(_number),
-            "dropped": _or_null(_text),
-            "floor_deg": _or_null(_not_negative),
-            "memory_s": _or_null(_not_negative),
-            "serial": _or_null(_text),
-        },
-    ),
-    "setting": _object({"key": _named, "value": _anything}),
-    "undone": _object({"of": _named}),
-    "box-joined": _object({"log": _named}),
-    "merged": _object(
-        {
-            "log": _named,
-            "conflicts": _list(_object({"run": _text, "post": _text, "why": _text}, {"packs": _flag})),
-        },
-        {"seen": _places, "by_time": _places},
-    ),
-    "salvaged": _object({"source": _text, "saved": _count, "doubtful": _count, "missing": _count}),
-    "doubtful": _object({"kind": _text, "why": _text}),
+def _wrong_remainder(row: Mapping[str, Any]) -> str | None:
+    wrong = codec.shape(Remainder).fault(row["of"]) if "of" in row else None
+    return f".of{wrong}" if wrong else None
+
+
+def _rows(row: Any) -> Any:
+    """A list of what a dict of types tells."""
+    return codec.list_of(codec.shape(row))
+
+
+SHAPES: dict[str, Any] = {
+    "job-added": {"name": Name, "sample?": bool, "units?": _Units},
+    "run-added": {"foot": Foot, "height_mm": Positive, "tolerance": Tolerance, **_RUN},
+    "run-changed": {"foot?": Foot, "height_mm?": Positive, "tolerance?": Tolerance, **_RUN},
+    "facts": Mapping[str, str | None],
+    "issued": {"number?": str, "why?": str, "replaces?": str | None, "changed?": tuple[str, ...]},
+    "post-added": _POST,
+    "post-moved": {"station_mm": float, "leg?": int},
+    "post-removed": {},
+    "reading": {**members(Reading), "follows?": bool},
+    "prescribed": {"answer": ANSWER, "asked?": _ASKED},
+    "packed": {"packs": tuple[Pack, ...], "as_prescribed?": bool},
+    "tightened": {"torque_nm?": NotNegative | None, "follows?": bool},
+    "trimmed": {"follows?": bool},
+    "observed": _OBSERVED,
+    "take-up-reset": {},
+    "skipped": {"why": str},
+    "noted": {"text": str},
+    "photo": {"file": Name},
+    "stock-imported": {"lots": tuple[Lot, ...], "source?": str},
+    "stock-added": Lot,
+    "stock-out": {"lot": Name, "count?": int | None},
+    "taken": {
+        "used": _rows({"lot": Name, "count?": int}),
+        "back?": codec.list_of(also(codec.shape(Lot), _wrong_remainder)),
+        "cut?": _rows(_CUT),
+    },
+    "instrument": members(Instrument),
+    "setting": {"key": Name, "value": Any},
+    "undone": {"of": Name},
+    "box-joined": {"log": Name},
+    "merged": {"log": Name, "conflicts": _rows(_CONFLICT), **_SEEN},
+    "salvaged": {"source": str, "saved": int, "doubtful": int, "missing": int},
+    "doubtful": {"kind": str, "why": str},
 }
+"""What the data of each kind holds, as `shimfit.codec` reads types."""
+
+
+@cache
+def _shape_of(kind: str) -> Shape:
+    """Worked out for the kinds that a log holds."""
+    return codec.shape(SHAPES[kind])
+
 
 _NEEDS_POST = frozenset(
     {
@@ -493,9 +213,8 @@ def wrong_with(kind: str, data: Any, job: str | None, run: str | None, post: str
         return "job-added: the event must belong to the job that it adds"
     if kind == "post-added" and post not in (None, data.get("name")):
         return "post-added: the event must belong to the post that it adds"
-    check = SHAPES.get(kind)
-    must_be = check(data) if check else None
-    return f"{kind}: must be {must_be}" if must_be else None
+    fault = _shape_of(kind).fault(data) if kind in SHAPES else None
+    return f"{kind}: {fault.lstrip('. ')}" if fault else None
 
 
 # ------------------------------------------------------------ reading events

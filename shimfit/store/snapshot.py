@@ -37,7 +37,7 @@ _ROOMS = (
     "core/ledger.py",
     "core/bow.py",
     "standing.py",
-    "contract.py",
+    "codec.py",
     "model.py",
 )
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
-from shimfit.contract import packs_from_json
+from shimfit.codec import read
 from shimfit.core.cautions import cautions_of
-from shimfit.model import Lot, Seat
+from shimfit.model import Lot, Pack, Seat
 from shimfit.text.phrases import lot_size
 
 if TYPE_CHECKING:
@@ -99,7 +99,7 @@ def label_lines(answer: Json, words: Words) -> list[Line]:
     """A block a post, a label for each of its packs: direction, seat, thickness, and what it is made of."""
     lines: list[Line] = []
     for post in answer["posts"]:
-        packs = packs_from_json(post["packs"])
+        packs = read(tuple[Pack, ...], post["packs"])
         if packs:
             lines.append((f"post {post['id']}", "strong"))
         for pack in packs:

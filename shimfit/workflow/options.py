@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from shimfit.contract import foot_to_json, tolerance_to_json
+from shimfit.codec import to_json
 from shimfit.core.foot import check_foot
 from shimfit.entry.result import DEFAULT_NAMES, EntrySettings
 from shimfit.errors import EntryError, UsageError
@@ -37,7 +37,7 @@ def set_option(site: Site, job: str, run: str, name: str, text: str) -> None:
     word = text.strip().lower()
     match name:
         case "tolerance":
-            site.change_run(job, run, tolerance=tolerance_to_json(_tolerance(text, now)))
+            site.change_run(job, run, tolerance=to_json(_tolerance(text, now)))
         case "rule":
             site.change_run(job, run, rule=parse_setting("rule", word))
         case "height":
@@ -49,7 +49,7 @@ def set_option(site: Site, job: str, run: str, name: str, text: str) -> None:
             site.change_run(job, run, face_names=_face_names(word))
         case "rod":
             at_mm = parse_rod_at(text, now.units, {face.value: name for face, name in now.faces.items()})
-            site.change_run(job, run, foot=foot_to_json(check_foot(replace(now.foot, rod_at_mm=at_mm))))
+            site.change_run(job, run, foot=to_json(check_foot(replace(now.foot, rod_at_mm=at_mm))))
         case "kerf":
             site.change_run(job, run, kerf_mm=parse_length(text, now.units, what="kerf", zero_ok=True))
         case _:

@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from shimfit.contract import prescription_to_json, reading_to_json
+from shimfit.codec import prescription_to_json, to_json
 from shimfit.core.uncertainty.decision import ZERO_NOT_FOUND
 from shimfit.entry import Incomplete, Refused, Understood
 from shimfit.errors import EntryError
@@ -286,7 +286,7 @@ def _log(site: Site, place: Place, reading: Reading, asked: Asked) -> None:
     post = site.post(place)
     by = asked.by or site.settings.by or None
     # Whether it says that the answer was followed is written down: later programs need not work it out.
-    data = reading_to_json(reading) | {"follows": post.implied is not None}
+    data = to_json(reading) | {"follows": post.implied is not None}
     drafts = [Draft("reading", data, place.job, place.run, place.post, by)]
     whole = completed(post.half, reading)
     if reading.stage == "bed":  # no post stands there: what was under it is back in the box

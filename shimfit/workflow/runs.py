@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
-from shimfit.contract import lot_to_json
+from shimfit.codec import to_json
 from shimfit.core import lineup, rails
 from shimfit.core.kit import kit_for
 from shimfit.core.lineup import LegLine, LinePost
@@ -153,9 +153,7 @@ def kit_for_run(
         "asked_share": made.asked_share,
         "reached": made.reached,
         "words": f"For {many}, from {source}: {_in_words(made, from_shop=bool(offered))}",
-        "lines": [
-            {"what": line.what, "count": line.count, "lot": lot_to_json(line.lot)} for line in made.lines
-        ],
+        "lines": [{"what": line.what, "count": line.count, "lot": to_json(line.lot)} for line in made.lines],
     }
 
 

@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Concatenate, ParamSpec, TypeVar
 
 from shimfit import settings as settings_room
-from shimfit.contract import foot_to_json, lot_to_json, pack_to_json, tolerance_to_json
+from shimfit.codec import to_json
 from shimfit.core.cautions import cautions_of
 from shimfit.entry import EntrySettings, ParseResult, Understood, parse_entry
 from shimfit.errors import UsageError
@@ -279,9 +279,9 @@ class Site(AbstractContextManager["Site"]):
             raise UsageError(f"there is a run {job}/{name} already; give this one another name")
         tolerance = tolerance or parse_tolerance(DEFAULT_TOLERANCE)
         data = {
-            "foot": foot_to_json(foot),
+            "foot": to_json(foot),
             "height_mm": height_mm,
-            "tolerance": tolerance_to_json(tolerance),
+            "tolerance": to_json(tolerance),
             "rule": self.settings.rule,
             "units": known.units,
         } | more
@@ -320,12 +320,12 @@ class Site(AbstractContextManager["Site"]):
 
     def import_stock(self, lots: Sequence[Lot], source: str) -> None:
         """Put counted lots in the box; lots of the same name are replaced by what was counted."""
-        data = {"lots": [lot_to_json(lot) for lot in lots], "source": source}
+        data = {"lots": [to_json(lot) for lot in lots], "source": source}
         self.journal.append_all([Draft("stock-imported", data, by=self.settings.by or None)])
 
     def add_stock(self, lot: Lot) -> None:
         """Put one lot in the box."""
-        self.journal.append_all([Draft("stock-added", lot_to_json(lot), by=self.settings.by or None)])
+        self.journal.append_all([Draft("stock-added", to_json(lot), by=self.settings.by or None)])
 
     @_in_one_turn
     def out_of(self, lot: str, count: int | None = None) -> str:
@@ -441,9 +441,9 @@ class Site(AbstractContextManager["Site"]):
                 place,
                 "packed",
                 {
-                    "packs": [pack_to_json(pack) for pack in packs],
+                    "packs": [to_json(pack) for pack in packs],
                     "as_prescribed": as_prescribed,
-                    "before": [pack_to_json(pack) for pack in post.packs_in_place],
+                    "before": [to_json(pack) for pack in post.packs_in_place],
                 },
             ),
         ]

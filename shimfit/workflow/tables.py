@@ -15,7 +15,7 @@ from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
 from shimfit import csvfile
-from shimfit.contract import foot_to_json, tolerance_to_json
+from shimfit.codec import to_json
 from shimfit.entry import parse_foot, parse_length, parse_reading
 from shimfit.entry.second_look import looks_like_a_slip
 from shimfit.errors import EntryError, FileError, UsageError
@@ -137,7 +137,7 @@ def _post(row: Row, name: str, units: Units, run: Tolerance | None) -> dict[str,
                 else parse_tolerance(reported, each, units)
             )
             if reported is not None or own != usual:
-                data["tolerance"] = tolerance_to_json(own)
+                data["tolerance"] = to_json(own)
         for column in ("station_mm", "height_mm"):
             length = _length(row, column)
             if length is not None:
@@ -155,7 +155,8 @@ def _foot(row: Row, units: Units) -> dict[str, Any]:
     hole_mm = _length(row, "rod_hole_mm")
     foot = parse_foot(row.cells["foot"], units, rod_hole_mm=14.0 if hole_mm is None else hole_mm)
     at_mm = tuple(_signed(row, column) for column in ("rod_along_mm", "rod_across_mm"))
-    return foot_to_json(foot) | {"rod_at_mm": list(at_mm)}
+    data: dict[str, Any] = to_json(foot)
+    return data | {"rod_at_mm": list(at_mm)}
 
 
 def _signed(row: Row, column: str) -> float:

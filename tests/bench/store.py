@@ -26,7 +26,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from shimfit import contract
+from shimfit import codec
 from shimfit.model import Foot, Lean, Pack, Piece, Prescription, Reading, Resting, Seat, Tolerance
 from shimfit.store.events import Draft
 from shimfit.store.journal import Journal
@@ -43,7 +43,7 @@ PACKS = tuple(
         (Seat.PREV_OUT, (-45.0, 45.0)),
     )
 )
-ANSWER = contract.prescription_to_json(
+ANSWER = codec.prescription_to_json(
     Prescription(
         FOOT,
         1000.0,
@@ -82,7 +82,7 @@ Bare().run()
 
 def reading(slope: float, stage: str = "stood") -> dict:
     """Data of one reading event."""
-    return contract.reading_to_json(
+    return codec.to_json(
         Reading("9n 4o", slope, 0.0004, 1000.0, stage, u_along=3e-4, u_across=3e-4)  # type: ignore[arg-type]
     )
 
@@ -90,9 +90,9 @@ def reading(slope: float, stage: str = "stood") -> dict:
 def layout(run: str, posts: int) -> list[Draft]:
     """Drafts of a run."""
     head = {
-        "foot": contract.foot_to_json(FOOT),
+        "foot": codec.to_json(FOOT),
         "height_mm": 1000.0,
-        "tolerance": contract.tolerance_to_json(TOLERANCE),
+        "tolerance": codec.to_json(TOLERANCE),
     }
     rows = ({"name": str(n + 1), "leg": 1, "station_mm": 1200.0 * n, "kind": "line"} for n in range(posts))
     return [Draft("run-added", head, "pier", run), *(Draft("post-added", row, "pier", run) for row in rows)]
@@ -102,7 +102,7 @@ def history(run: str, post: str) -> list[Draft]:
     """Ten events of one post: read, answered, packed, tightened, read, answered, packed, read, noted."""
     scope = ("pier", run, post)
     taken = {"used": [{"lot": "F2", "count": 3}], "back": []}
-    packed = {"packs": [contract.pack_to_json(pack) for pack in PACKS], "as_prescribed": True}
+    packed = {"packs": [codec.to_json(pack) for pack in PACKS], "as_prescribed": True}
     return [
         Draft("reading", reading(0.009), *scope),
         Draft("prescribed", {"answer": ANSWER}, *scope),

@@ -8,7 +8,7 @@ import pytest
 
 from shimfit.cli import carry_out
 from shimfit.cli.io import Io
-from shimfit.contract import foot_to_json, tolerance_to_json
+from shimfit.codec import to_json
 from shimfit.errors import Exit, FileError, UsageError
 from shimfit.model import Foot, Tolerance
 from shimfit.store.events import Draft
@@ -41,9 +41,9 @@ def site_file(tmp_path):
         Draft(
             "run-added",
             {
-                "foot": foot_to_json(Foot(90.0, 90.0)),
+                "foot": to_json(Foot(90.0, 90.0)),
                 "height_mm": 1000.0,
-                "tolerance": tolerance_to_json(TOLERANCE),
+                "tolerance": to_json(TOLERANCE),
             },
             job="shore",
             run="walk",

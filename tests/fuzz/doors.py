@@ -109,7 +109,7 @@ def problem(data: bytes) -> None:
 
 def answer(data: bytes) -> None:
     """An answer in an event: what the log lets in can be read back, and printed with finite figures."""
-    from shimfit.contract import prescription_from_json
+    from shimfit.codec import prescription_from_json
     from shimfit.store.shapes import wrong_with
 
     document = {"answer": json_object(data)}

@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any
 import pypdf
 import pytest
 
-from shimfit.contract import foot_to_json, tolerance_to_json
+from shimfit.codec import to_json
 from shimfit.model import Foot, Tolerance
 from shimfit.report.asbuilt import record_pdf
 from shimfit.report.record import record_csv, record_json, record_of
@@ -65,9 +65,9 @@ def job_of(folder: Path, number: int) -> Site:
     if chance.random() < 0.5:
         more["face_names"] = dict(zip(FACES, ("gate", "pier", "lake", "path"), strict=True))
     run = {
-        "foot": foot_to_json(Foot(90.0, 140.0)),
+        "foot": to_json(Foot(90.0, 140.0)),
         "height_mm": 1100.0,
-        "tolerance": tolerance_to_json(limit),
+        "tolerance": to_json(limit),
     }
     drafts = [
         Draft("job-added", {"name": "lake"}, job="lake"),
@@ -86,7 +86,7 @@ def job_of(folder: Path, number: int) -> Site:
     for i, name in enumerate(names):
         own: dict[str, Any] = {"name": name, "leg": 1, "station_mm": 1234.5 * i}
         if chance.random() < 0.15:
-            own |= {"height_mm": 987.6, "tolerance": tolerance_to_json(Tolerance("1:300", "ratio", 1 / 300))}
+            own |= {"height_mm": 987.6, "tolerance": to_json(Tolerance("1:300", "ratio", 1 / 300))}
         drafts.append(Draft("post-added", own, job="lake", run="walk"))
     site.journal.append_all(drafts)
     for name in names:

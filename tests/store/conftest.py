@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from shimfit import contract
+from shimfit import codec
 from shimfit.model import (
     Change,
     Foot,
@@ -60,9 +60,9 @@ class Crew:
         if job not in names:
             self.journal.append("job-added", {"name": job, "sample": False, "units": "mm"}, job=job)
         head = {
-            "foot": contract.foot_to_json(FOOT),
+            "foot": codec.to_json(FOOT),
             "height_mm": HEIGHT_MM,
-            "tolerance": contract.tolerance_to_json(TOLERANCE),
+            "tolerance": codec.to_json(TOLERANCE),
         } | more
         drafts = [Draft("run-added", head, job, run, by=self.by)]
         drafts += [
@@ -76,7 +76,7 @@ class Crew:
 
     def read(self, post, along=0.009, across=0.0, *, stage="stood", u=0.0002, text=None, **where):
         reading = Reading(text or f"{along} {across}", along, across, HEIGHT_MM, stage, u_along=u, u_across=u)
-        return self.log("reading", contract.reading_to_json(reading), post=post, **where)
+        return self.log("reading", codec.to_json(reading), post=post, **where)
 
     def prescribe(self, post, packs=(PACK,), *, change=(), status="proven", **where):
         here = Here(self.journal.log, {"saw_deg": [1.0]}, self.journal.box().lots)
@@ -87,7 +87,7 @@ class Crew:
         return self.log("prescribed", data, post=post, **where)
 
     def pack(self, post, *packs, as_prescribed=False, **where):
-        rows = [contract.pack_to_json(pack) for pack in packs]
+        rows = [codec.to_json(pack) for pack in packs]
         return self.log("packed", {"packs": rows, "as_prescribed": as_prescribed}, post=post, **where)
 
     def run(self, job="jetty", run="east", **more):
@@ -100,7 +100,7 @@ class Crew:
 
 
 def answer(packs=(PACK,), *, change=(), status="proven"):
-    return contract.prescription_to_json(
+    return codec.prescription_to_json(
         Prescription(
             FOOT,
             HEIGHT_MM,

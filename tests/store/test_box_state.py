@@ -69,7 +69,7 @@ def test_undo_of_the_box_puts_back(crew):
 
 
 def test_undo_of_a_pack_puts_its_pieces_back(crew, packs):
-    from shimfit import contract
+    from shimfit import codec
     from shimfit.store.events import Draft
 
     north = crew().lay_out()
@@ -77,7 +77,7 @@ def test_undo_of_a_pack_puts_its_pieces_back(crew, packs):
     north.journal.append_all(
         [
             Draft("taken", {"used": [{"lot": "F2"}]}, "jetty", "east", "1"),
-            Draft("packed", {"packs": [contract.pack_to_json(packs[0])]}, "jetty", "east", "1"),
+            Draft("packed", {"packs": [codec.to_json(packs[0])]}, "jetty", "east", "1"),
         ]
     )
     assert _left(north) == {"F2": 3}

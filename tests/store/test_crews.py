@@ -17,7 +17,7 @@ from itertools import combinations, permutations
 
 import pytest
 
-from shimfit import contract
+from shimfit import codec
 from shimfit.errors import FileError
 from shimfit.model import Lot, PostState
 from shimfit.standing import Here
@@ -320,7 +320,7 @@ def nothing_made_up(journal, own):
 
 def is_said(post, event, stands, knew):
     """Whether an event says, by itself or by following an answer that its crew had, what stands at a post."""
-    rows = [contract.pack_to_json(pack) for pack in post.packs_in_place]
+    rows = [codec.to_json(pack) for pack in post.packs_in_place]
     if event.kind == "packed":
         return event.data["packs"] == rows
     if event.kind not in ("reading", "tightened", "trimmed"):

@@ -9,7 +9,7 @@ from dataclasses import replace
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from shimfit import contract
+from shimfit import codec
 from shimfit.model import Foot, Lot, Reading, Seat, Tolerance
 from shimfit.store.box import BOX_KINDS, fold_box
 from shimfit.store.events import Event
@@ -39,9 +39,9 @@ _EVENTS = st.lists(
     max_size=12,
 )
 _HEAD = {
-    "foot": contract.foot_to_json(Foot(90.0, 90.0)),
+    "foot": codec.to_json(Foot(90.0, 90.0)),
     "height_mm": 1000.0,
-    "tolerance": contract.tolerance_to_json(Tolerance("1:500", "ratio", 0.002)),
+    "tolerance": codec.to_json(Tolerance("1:500", "ratio", 0.002)),
 }
 ON_POST = ("jetty", "east", "1")
 _ANY = settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
@@ -163,9 +163,9 @@ def test_whatever_is_spoiled_in_what_is_logged_is_told_or_does_no_harm(make_answ
     reading = Reading("x", 0.009, 0.001, 1000.0, "verify", u_along=2e-4, u_across=2e-4, u_own_along=1e-4)
     logged = {
         "run-changed": _HEAD | {"rule": "2u", "due_days": 3, "preload_mm": 0.2, "gauge_mm": 900.0},
-        "reading": contract.reading_to_json(replace(reading, u_own_across=1e-4, rocks=((Seat.NEXT, 0.4),))),
+        "reading": codec.to_json(replace(reading, u_own_across=1e-4, rocks=((Seat.NEXT, 0.4),))),
         "prescribed": {"answer": make_answer((pack,), change=(change,))},
-        "packed": {"packs": [contract.pack_to_json(other)], "as_prescribed": True},
+        "packed": {"packs": [codec.to_json(other)], "as_prescribed": True},
     }
     reported = 0
     for kind, data in logged.items():
@@ -181,7 +181,7 @@ def test_whatever_is_spoiled_in_what_is_logged_is_told_or_does_no_harm(make_answ
 
 
 def test_whatever_is_spoiled_in_what_is_logged_of_the_box_is_told_or_does_no_harm():
-    lot = contract.lot_to_json(Lot("F2", "taper", 4, length_mm=90.0, thin_mm=0.0, thick_mm=3.0))
+    lot = codec.to_json(Lot("F2", "taper", 4, length_mm=90.0, thin_mm=0.0, thick_mm=3.0))
     level = {"name": "long level", "kind": "level", "zero_along": 0.1, "zero_across": 0.0, "checked": None}
     logged = {
         "stock-imported": {"lots": [lot], "source": "box.csv"},

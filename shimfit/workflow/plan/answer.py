@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
-from shimfit.contract import lot_to_json, pack_to_json, resting_to_json
+from shimfit.codec import resting_to_json, to_json
 from shimfit.core import cutting
 from shimfit.core.kit import to_buy
 from shimfit.core.ledger import STEPS_PER_MM
@@ -40,7 +40,7 @@ def answer_json(done: Plan, stock: Ledger, options: Options) -> Json:
         "posts": [
             {
                 "id": one.post.name,
-                "packs": [pack_to_json(pack) for pack in one.packs],
+                "packs": [to_json(pack) for pack in one.packs],
                 "resting": resting_to_json(one.resting, one.post.height_mm),
                 "cost": one.cost,
             }
@@ -122,13 +122,13 @@ def buying_json(done: Plan, lots: Sequence[Lot], options: Options) -> Json:
     missing = to_buy([one.post for one in done.unsolved][:MOST_TO_BUY_FOR], left, options, solver())
     if not missing.lines:
         return {}
-    lines = [{"what": line.what, "count": line.count, "lot": lot_to_json(line.lot)} for line in missing.lines]
+    lines = [{"what": line.what, "count": line.count, "lot": to_json(line.lot)} for line in missing.lines]
     return {"buy": {"lines": lines, "serves": list(missing.serves)}}
 
 
 def lot_json(lot: Lot, stock: Ledger) -> Json:
     """A lot of the box; a remainder says what it was cut from: `cut_from` lot, copy and where it begins."""
-    row = lot_to_json(lot)
+    row: Json = to_json(lot)
     parent = stock.parent(lot.lot)
     if parent is not None:
         start_mm = parent.start / STEPS_PER_MM

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from shimfit.contract import prescription_to_json
+from shimfit.codec import prescription_to_json
 from shimfit.core.packing.answer import over_take_up, scaled
 from shimfit.core.planning.geometry import PlanPost
 from shimfit.core.planning.plan import Plan, plan

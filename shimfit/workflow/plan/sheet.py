@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from shimfit.contract import foot_to_json, pack_to_json, resting_to_json
+from shimfit.codec import resting_to_json, to_json
 from shimfit.errors import UsageError
 from shimfit.model import PLANNED
 from shimfit.workflow.plan.answer import cuts_json
@@ -52,9 +52,9 @@ def cut_list_of(site: Site, job: str, run: str) -> Json:
         "posts": [
             {
                 "id": post.name,
-                "packs": [pack_to_json(pack) for pack in lying[post.name]],
+                "packs": [to_json(pack) for pack in lying[post.name]],
                 "resting": resting_to_json(answer.resting, answer.height_mm),
-                "post": foot_to_json(post.foot),
+                "post": to_json(post.foot),
             }
             for post, answer in waiting
         ],

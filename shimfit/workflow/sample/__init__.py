@@ -9,7 +9,7 @@ from __future__ import annotations
 from importlib.resources import files
 from typing import TYPE_CHECKING
 
-from shimfit.contract import foot_to_json
+from shimfit.codec import to_json
 from shimfit.core.layout import lay_out
 from shimfit.core.stock import lots_from_csv
 from shimfit.errors import UsageError
@@ -57,7 +57,7 @@ def remove_sample(site: Site) -> str:
 def _boardwalk(site: Site) -> Place:
     """Two legs and a corner, 90 mm posts, heavier ones at the ends and the corner."""
     site.add_job(BOARDWALK, sample=True, units="mm")
-    heavy = foot_to_json(Foot(140.0, 140.0, rod_hole_mm=18.0))
+    heavy = to_json(Foot(140.0, 140.0, rod_hole_mm=18.0))
     posts = [
         {"name": mark.name, "leg": mark.leg, "station_mm": mark.station_mm, "kind": mark.kind}
         | ({} if mark.kind == "line" else {"foot": heavy})

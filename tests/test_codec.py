@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import json
+import math
+from collections.abc import Mapping
+from typing import Any
 
 import pytest
 
-from shimfit.contract import (
-    foot_from_json,
-    foot_to_json,
+from shimfit.codec import (
+    fault,
+    from_json,
     prescription_from_json,
     prescription_to_json,
-    reading_from_json,
-    reading_to_json,
-    tolerance_from_json,
+    read,
+    to_json,
     tolerance_to_json,
 )
 from shimfit.core.foot import gap_plane
@@ -23,6 +25,7 @@ from shimfit.model import (
     Cost,
     Foot,
     Lean,
+    Lot,
     Pack,
     Piece,
     Prescription,
@@ -105,8 +108,8 @@ def test_a_round_foot_has_no_edges_and_no_pivot_seat() -> None:
 
 def test_feet_tolerances_and_readings_read_back() -> None:
     foot = Foot(90.0, 90.0, round=True, rod_hole_mm=12.0, rod_at_mm=(0.5, 0.0))
-    assert foot_from_json(foot_to_json(foot)) == foot
-    assert tolerance_from_json(tolerance_to_json(TOLERANCE, 900.0)) == TOLERANCE
+    assert from_json(Foot, to_json(foot)) == foot
+    assert from_json(Tolerance, tolerance_to_json(TOLERANCE, 900.0)) == TOLERANCE
     reading = Reading(
         "3/8n",
         0.01,
@@ -122,7 +125,7 @@ def test_feet_tolerances_and_readings_read_back() -> None:
         face="out",
         rocks=((Seat.NEXT, 0.3),),
     )
-    assert reading_from_json(json.loads(json.dumps(reading_to_json(reading)))) == reading
+    assert from_json(Reading, json.loads(json.dumps(to_json(reading)))) == reading
 
 
 def test_a_damaged_answer_is_a_file_error_and_never_half_an_answer() -> None:
@@ -133,3 +136,35 @@ def test_a_damaged_answer_is_a_file_error_and_never_half_an_answer() -> None:
             prescription_from_json(broken)
     with pytest.raises(FileError, match="status"):
         prescription_from_json(whole | {"status": "fine"})
+
+
+@pytest.mark.parametrize(
+    ("type_", "data", "sentence"),
+    [
+        (Foot, {"across_mm": 90.0}, "along_mm is missing"),
+        (Foot, {"along_mm": 90, "across_mm": -9.5}, "across_mm must be more than 0, not -9.5"),
+        (
+            Foot,
+            {"along_mm": 90, "across_mm": 90, "rod_at_mm": [0]},
+            "rod_at_mm must be a list of 2, not a list",
+        ),
+        (Pack, {"seat": "middle"}, "seat must be one of prev-house, next-house"),
+        (tuple[Lean, ...], [{"slope_along": 0.1, "slope_across": True}], "[0].slope_across must be a number"),
+        ({"tight?": bool}, {"tight": "yes"}, "tight must be true or false, not 'yes'"),
+        (
+            Mapping[str, float],
+            {"oak": math.nan},
+            "oak must be a number of a size that can be measured, not nan",
+        ),
+        (Lot, {"lot": "T1", "form": "taper", "count": 1}, "length_mm is missing: a taper has one"),
+    ],
+)
+def test_what_is_wrong_is_said_with_its_place(type_: Any, data: Any, sentence: str) -> None:
+    assert str(fault(type_, data)).startswith(sentence)
+
+
+def test_keys_of_a_newer_program_are_passed_over_and_what_may_be_left_out_has_its_default() -> None:
+    data = {"along_mm": 90, "across_mm": 140, "finish": "oiled"}
+    assert fault(Foot, data) is None
+    assert from_json(Foot, data) == Foot(90.0, 140.0)
+    assert read({"foot": Foot, "leg?": int}, {"foot": data}) == {"foot": Foot(90.0, 140.0)}
