@@ -108,9 +108,10 @@ def listen_options(args: argparse.Namespace, io: Io) -> ListenOptions:
 
 def _zero(text: str) -> Any:
     from shimfit.core.sensing.mounting import ENTERED_U_DEG, SensorZero
+    from shimfit.quantities.typed import decimal_number
 
     try:
-        x_deg, y_deg, *rest = (float(part) for part in text.split(","))
+        x_deg, y_deg, *rest = (decimal_number(part) for part in text.split(","))
         (u_deg,) = rest or (ENTERED_U_DEG,)
     except ValueError as error:
         raise UsageError(f"--zero {text} isn't a pair of degrees; type it like 0.35,-0.12") from error

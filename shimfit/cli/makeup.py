@@ -124,7 +124,7 @@ def _pressure(pressure: Pressure, units: Units) -> tuple[str, str, str]:
     of = f" of post {', '.join(pressure.posts)}" if pressure.posts else ""
     found = shown.stress(pressure.pressure_mpa, units, unit=False)
     allowed = shown.stress(pressure.allowable_mpa, units)
-    return f"{pressure.what}{of}", f"{found} of {allowed}", f"{100 * pressure.share:.0f} %"
+    return f"{pressure.what}{of}", f"{found} of {allowed}", shown.share(pressure.share)
 
 
 def _kit_pdf(answer: dict[str, Any], facts: SheetFacts, paper: str) -> bytes:

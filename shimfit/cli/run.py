@@ -109,7 +109,7 @@ def run_job_takeup(args: argparse.Namespace, io: Io) -> int:
     if not book:
         io.say(TakeUp().words)
     for name, one in book.items():
-        io.say(f"{name or 'packs of unknown material'}: {one.words}, ± {200 * one.u:.0f} % (k = 2)")
+        io.say(f"{name or 'packs of unknown material'}: {one.words}, ± {shown.share(2 * one.u)} (k = 2)")
     return Exit.DONE
 
 

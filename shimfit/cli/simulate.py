@@ -124,8 +124,9 @@ def _has_keyboard() -> bool:
 
 
 def _pair(text: str) -> tuple[float, float]:
-    try:
-        x_deg, y_deg = (float(part) for part in text.split(","))
-    except ValueError as error:
-        raise UsageError(f"--zero {text} isn't a pair of degrees; type it like 2.5,-1.0") from error
-    return x_deg, y_deg
+    from shimfit.quantities.typed import decimal_number
+
+    both = tuple(decimal_number(part) for part in text.split(","))
+    if len(both) != 2 or not all(abs(deg) <= 45 for deg in both):
+        raise UsageError(f"--zero {text} isn't a pair of degrees; type it like 2.5,-1.0")
+    return both[0], both[1]

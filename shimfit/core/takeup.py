@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 from shimfit.core.checks import finite, not_negative, positive
 from shimfit.errors import EntryError
+from shimfit.quantities import shown
 
 if TYPE_CHECKING:
     from shimfit.model import Lot, Pack
@@ -56,7 +57,7 @@ class TakeUp:
     @property
     def words(self) -> str:
         """For the screen: what packs give here, and that it is counted in."""
-        percent = f"{100 * self.mean:.0f} %"
+        percent = shown.share(self.mean)
         if not self.learned:
             usual = f"packs usually give {percent} of the change (common practice, no source)"
             return f"nothing learned here yet; {usual}"

@@ -240,7 +240,7 @@ class _Tokeniser:
             self._bad(reason, pos, pos + 1)
 
     def _mended(self, fault: Fault) -> str | None:
-        """The whole text as meant: a nought behind a tape fraction was the letter o, a one an l."""
+        """The whole text as meant: a 0 behind a tape fraction was the letter o, a 1 an l."""
         letters = self.settings.all_letters.values()
         slip = {"0": "o", "1": "l"}.get(self.text[fault.end - 1])
         instead = fault.instead

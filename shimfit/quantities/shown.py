@@ -21,6 +21,8 @@ from shimfit.quantities.typed import MM_PER, Units
 
 MM_PER_INCH: Final = float(MM_PER["in"])
 HALF: Final = Fraction(1, 2)
+TENTH: Final = Fraction(1, 10)
+HUNDREDTH: Final = Fraction(1, 100)
 REST: Final = Fraction(1, 8)
 """Share of a graduation from which on the rest is worth a word: half the quarter that a word stands for."""
 NEVER_SURE: Final = Fraction(1, 1000)
@@ -96,10 +98,10 @@ def plain(mm: float, units: Units, digits: int | None = None) -> str:
     return f"{float(value):.{places}f}"
 
 
-def angle(deg: float, *, sign: bool = False) -> str:
-    """An angle to a hundredth of a degree: `1.50°`; sign: `+` is written too; never -0."""
-    value = float(nearest(exact(deg), Fraction(1, 100)))
-    return f"{value:{'+' if sign and value else ''}.2f}°"
+def angle(deg: float, digits: int = 2, *, sign: bool = False, unit: bool = True) -> str:
+    """An angle, to a hundredth of a degree: `1.50°`; sign: `+` is written too; never -0."""
+    value = float(nearest(exact(deg), Fraction(1, 10**digits)))
+    return f"{value or 0.0:{'+' if sign and value else ''}.{digits}f}{'°' if unit else ''}"
 
 
 def mark(mm: float, units: Units, graduation: int = 16) -> str:
@@ -115,12 +117,17 @@ def unit(units: Units) -> str:
 
 
 # ---------------------------------------------------------------- lengths with their unit
+#
+# `unit` False: a figure beside another that has its unit, `0.8 of 2.0 mm`. Only ` mm` is left out then: an
+# inch mark is part of its fraction.
+
+MM: Final = " mm"
 
 
 def tape(mm: float, units: Units, graduation: int = 16) -> str:
     """A length to set or to look at: `29.5 mm`, `1 3/8"`, `3/8" strong`, `1/16" shy`; sign dropped."""
     if units == "mm":
-        return f"{half_mm(mm)} mm"
+        return f"{half_mm(mm)}{MM}"
     whole, rest = graduations(mm, graduation)
     if whole == 0 and rest:
         return f'under 1/{graduation}"'
@@ -130,7 +137,7 @@ def tape(mm: float, units: Units, graduation: int = 16) -> str:
 def lean(mm: float, units: Units, graduation: int = 16) -> str:
     """How far a top leans: as `tape`, but millimetres to a tenth, so that a reading is shown as typed."""
     if units == "mm":
-        return f"{decimals(abs(mm), Fraction(1, 10))} mm"
+        return f"{decimals(abs(mm), TENTH)}{MM}"
     return _thirty_seconds(mm) or tape(mm, units, graduation)
 
 
@@ -144,26 +151,24 @@ def _thirty_seconds(mm: float) -> str:
     return f'{inches} {rest}/32"' if inches else f'{rest}/32"'
 
 
-def fine(mm: float, units: Units, graduation: int = 16) -> str:
+def fine(mm: float, units: Units, graduation: int = 16, *, unit: bool = True) -> str:
     """A result to compare with a tolerance: a tenth of a millimetre, or a mark, strong or shy."""
-    return (
-        f"{float(nearest(abs(exact(mm)), Fraction(1, 10))):.1f} mm"
-        if units == "mm"
-        else _thirty_seconds(mm) or tape(mm, units, graduation)
-    )
-
-
-def thickness(mm: float, units: Units) -> str:
-    """A thickness to be made: hundredths of a millimetre or thousandths of an inch."""
     if units == "mm":
-        return f"{decimals(abs(mm), Fraction(1, 100))} mm"
-    return f'{float(nearest(abs(exact(mm)) / MM_PER["in"], Fraction(1, 1000))):.3f}"'
+        return plain(abs(mm), units) + (MM if unit else "")
+    return _thirty_seconds(mm) or tape(mm, units, graduation)
 
 
-def sized(mm: float, units: Units) -> str:
+def thickness(mm: float, units: Units, *, unit: bool = True, step_mm: Fraction = HUNDREDTH) -> str:
+    """A thickness to be made: hundredths of a millimetre (`step_mm`) or thousandths of an inch."""
+    if units == "mm":
+        return decimals(abs(mm), step_mm) + (MM if unit else "")
+    return f'{plain(abs(mm), units)}"'
+
+
+def sized(mm: float, units: Units, *, unit: bool = True) -> str:
     """A size that something has: `0.79 mm`; in inches as the tape names it (`3/32"`), else in thousandths."""
     if units == "mm":
-        return f"{decimals(abs(mm), Fraction(1, 100))} mm"
+        return thickness(mm, units, unit=unit)
     value = abs(exact(mm)) / MM_PER["in"]
     on_tape = nearest(value, FINEST_MARK)
     return f'{inches(abs(mm), 64)}"' if abs(value - on_tape) <= ON_THE_MARK else thickness(mm, units)
@@ -171,8 +176,18 @@ def sized(mm: float, units: Units) -> str:
 
 def slope(value: float, units: Units, *, sign: bool = False, unit: bool = True) -> str:
     """A slope: `0.12 mm/m`, `0.0014 in/ft`; sign: `+` is written too, unit: False leaves it out."""
-    factor, places, per = (1000.0, 2, "mm/m") if units == "mm" else (12.0, 4, "in/ft")
-    return f"{value * factor:{'+' if sign else ''}.{places}f}" + (f" {per}" if unit else "")
+    factor, places = (1000.0, 2) if units == "mm" else (12.0, 4)
+    return f"{value * factor:{'+' if sign else ''}.{places}f}" + (f" {slope_unit(units)}" if unit else "")
+
+
+def rate(value: float, units: Units) -> str:
+    """A slope that somebody states, to three figures: `0.5 mm/m`, `0.006 in/ft`."""
+    return f"{value * (1000.0 if units == 'mm' else 12.0):.3g} {slope_unit(units)}"
+
+
+def slope_unit(units: Units) -> str:
+    """The sign of the unit of slopes."""
+    return "mm/m" if units == "mm" else "in/ft"
 
 
 def area(mm2: float, units: Units) -> str:
@@ -233,14 +248,23 @@ def _in_inches(match: re.Match[str]) -> str:
 # ---------------------------------------------------------------- shares
 
 
-def percent(share: float | None, places: int = 1) -> str:
+def share(part: float, places: int = 0, *, down: bool = False) -> str:
+    """A part of a whole: `83 %`. It reads 0 % or 100 % only where it is none or all: 99.6 % stays 99.6 %.
+
+    down: cut off, not rounded, so that what is short of a goal never reads like the goal.
+    """
+    percent = 100 * exact(part)
+    if down:
+        return f"{math.floor(percent * 10**places + Fraction(1, 10**6)) / 10**places:.{places}f} %"
+    while percent not in (0, 100) and nearest(percent, Fraction(1, 10**places)) in (0, 100) and places < 6:
+        places += 1
+    return f"{float(nearest(percent, Fraction(1, 10**places))):.{places}f} %"
+
+
+def percent(probability: float | None, places: int = 1) -> str:
     """A probability, never claimed to be 0 or 100 %: `97.3 %`, `> 99.9 %`, `< 0.1 %`; `–` for None."""
-    if share is None or not math.isfinite(share):
+    if probability is None or not math.isfinite(probability):
         return "–"
-    if share > 1 - NEVER_SURE:
+    if probability > 1 - NEVER_SURE:
         return "> 99.9 %"
-    if share < NEVER_SURE:
-        return "< 0.1 %"
-    if round(share * 100, places) in (0, 100):  # 99.6 % is not 100
-        places = 1
-    return f"{share * 100:.{places}f} %"
+    return "< 0.1 %" if probability < NEVER_SURE else share(probability, places)

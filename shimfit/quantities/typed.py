@@ -166,7 +166,7 @@ def _whole(text: str, pos: int, end: int) -> Number | Fault:
     if len(digits) > _LONGEST_NUMBER:
         return _too_long(pos, end)
     if len(digits) > 1 and digits[0] == "0":
-        return Fault(f"{digits} begins with a nought: put a space or a point after it", pos + 1, end)
+        return Fault(f"{digits} starts with 0: put a space or a point after it", pos + 1, end)
     return Number(Fraction(int(digits)), pos, end, "whole")
 
 
@@ -200,7 +200,7 @@ def _fraction(text: str, pos: int, end: int, written: _Written, tape: tuple[int,
         reason = f"{text[pos:end]} needs the lower number of the fraction"
         return Fault(reason, end, end, open=end == len(text))
     if any(len(part) > 1 and part[0] == "0" for part in (whole or "", written.numerator, denominator)):
-        return Fault(f"{text[pos:end]} has a nought in front of a number: leave it out", pos, end)
+        return Fault(f"{text[pos:end]} has a 0 in front of a number: leave it out", pos, end)
     num, den, above = int(written.numerator), int(denominator), int(whole or 0)
     den_at = pos if written.one_character else end - len(denominator)
     num_at = pos if written.one_character else den_at - 1 - len(written.numerator)
@@ -316,7 +316,7 @@ def read_length(text: str, units: Units = "mm", *, what: str = "length", zero_ok
     if rest < len(text):
         word = _WORD.match(text, rest)
         if word and not length.unit_was_typed:
-            raise EntryError(f"{what}: {word[0]} isn't a length unit; try mm, cm, m, in or ft", at=rest)
+            raise EntryError(f"{what}: unknown length unit {word[0]!r}; try mm, cm, m, in or ft", at=rest)
         raise EntryError(f"{what}: what does {text[rest:].strip()[:12]!r} after it mean?", at=rest)
     if length.mm == 0 and not zero_ok:
         raise EntryError(f"{_a(what)} can't be 0: type how much it is", at=0)
@@ -415,11 +415,8 @@ def parse_leg(text: str, units: Units = "mm") -> tuple[float, float | None]:
     length_mm = parse_length(length, units, what="leg")
     if not sign:
         return length_mm, None
-    try:
-        turn_deg = float(angle.strip().removesuffix("deg").removesuffix("°"))
-    except ValueError:
-        turn_deg = math.nan
-    if not math.isfinite(turn_deg) or not 0.0 < abs(turn_deg) < 180.0:
+    turn_deg = decimal_number(re.sub(r"(deg|°)\s*$", "", angle))
+    if not 0.0 < abs(turn_deg) < 180.0:
         raise EntryError(
             f"a corner turns by an angle under 180 degrees, like 3.6m@45 or 3.6m@-30, not {text.strip()!r}",
             at=len(length) + 1,
@@ -538,6 +535,16 @@ _NUMBER: Final = re.compile(
 _TYPED_FRACTION: Final = re.compile(r"\s*[0-9]+(?:[-\s]+[0-9]+)?/[0-9]")
 _FACTOR: Final = re.compile(r"\s*([*/·-]?)\s*([^\W\d]+|[°%'\"′″])(?:\^|\*\*)?([0-9])?\s*")
 _SIGNS: Final = {'"': "inch", "″": "inch", "'": "foot", "′": "foot", "°": "degree", "%": "percent"}
+
+
+def decimal_number(text: str) -> float:
+    """A signed decimal number, the whole text: `-2.5`, `1e-3`.
+
+    NaN for anything else, which no check of a range lets through: `float` would take `inf`, `1_000` and the
+    digits of other scripts for numbers.
+    """
+    match = _NUMBER.fullmatch(text.strip())
+    return math.nan if match is None else float(match[1])
 
 
 def _split(text: str, what: str) -> tuple[Fraction, str]:

@@ -263,7 +263,7 @@ class Chart:
 
 def charts_of(record: RunRecord) -> list[Chart]:
     """The run's chart from three posts read before packing on; an instrument's from two checks on."""
-    units, faces = words.slope_unit(record.units), record.faces
+    units, faces = shown.slope_unit(record.units), record.faces
     found = []
     read = [(post, post.before.lean) for post in record.posts if post.before]
     reported = [(post, lean) for post, lean in read if lean is not None]

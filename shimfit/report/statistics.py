@@ -58,7 +58,7 @@ class Bin:
         """The bin in words: `25-50 %`, `over`."""
         if math.isinf(self.high):
             return "over"
-        return f"{self.low * 100:.0f}–{self.high * 100:.0f} %"
+        return f"{self.low * 100:.0f}–{shown.share(self.high)}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,13 +138,14 @@ def statistics_lines(figures: Statistics, record: RunRecord) -> list[str]:
     else:
         assert figures.rounds_mean is not None
         assert figures.first_share is not None
+        first = shown.share(figures.first_share)
         lines = [
             (
                 f"{figures.plumb} of {figures.posts} posts proven plumb, {figures.verified} verified, "
                 f"{figures.out} out of plumb."
             ),
             (
-                f"Plumb at first try: {figures.first_try} of {figures.verified} ({figures.first_share:.0%}); "
+                f"Plumb at first try: {figures.first_try} of {figures.verified} ({first}); "
                 f"rounds per post: {figures.rounds_mean:.2f} on average, at most {max(figures.rounds)}."
             ),
             "Share of the tolerance used: "
@@ -275,7 +276,7 @@ def _fall_lines(figures: Statistics, record: RunRecord) -> list[str]:
     if figures.fall_along is None or figures.fall_across is None:
         return []
     units = record.units
-    span_mm, per = 1000.0 if units == "mm" else 304.8, words.slope_unit(units)
+    span_mm, per = 1000.0 if units == "mm" else 304.8, shown.slope_unit(units)
     metre, finer = ("metre", 2) if units == "mm" else ("foot", 4)
     words_of = [
         words.towards(fall * span_mm, along, record.faces, units)

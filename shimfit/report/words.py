@@ -25,11 +25,6 @@ DECISION_WORDS = {
 NOT_GIVEN = "not given"
 
 
-def slope_unit(units: Units) -> str:
-    """What a slope is told in: mm/m or in/ft."""
-    return "mm/m" if units == "mm" else "in/ft"
-
-
 def foot(value: Foot, units: Units) -> str:
     """A foot's size: `90x90mm`, in an inch job `3.5 x 3.5 in`."""
     if units == "mm":
@@ -148,9 +143,9 @@ def instrument(item: InstrumentUsed, units: Units = "mm") -> str:
     if item.length_mm:
         facts.append(f"{shown.sized(item.length_mm, units)} long")
     if item.accuracy_slope is not None:
-        facts.append(f"stated accuracy ±{_rate(item.accuracy_slope, units)}")
+        facts.append(f"stated accuracy ±{shown.rate(item.accuracy_slope, units)}")
     elif item.kind in DEFAULT_ACCURACY:
-        facts.append(f"accuracy not stated, ±{_rate(DEFAULT_ACCURACY[item.kind], units)} assumed")
+        facts.append(f"accuracy not stated, ±{shown.rate(DEFAULT_ACCURACY[item.kind], units)} assumed")
     if item.graduation_mm:
         facts.append(f"graduation {shown.sized(item.graduation_mm, units)}")
     if item.checked:
@@ -160,7 +155,8 @@ def instrument(item: InstrumentUsed, units: Units = "mm") -> str:
         )
         u_zero = "" if item.u_zero is None else f" ±{shown.slope(2 * item.u_zero, units, unit=False)} (k = 2)"
         facts.append(
-            f"last check: turned end for end {clock(item.checked)}, zero {zeros} {slope_unit(units)}{u_zero}"
+            f"last check: turned end for end {clock(item.checked)}, "
+            f"zero {zeros} {shown.slope_unit(units)}{u_zero}"
         )
     else:
         facts.append("last check: no reversal check in this log")
@@ -171,15 +167,10 @@ def instruments(record: RunRecord) -> list[str]:
     """The instruments of a record, and what stands in for those that nobody named."""
     reported = [instrument(item, record.units) for item in record.instruments]
     if record.unnamed:
-        assumed = _rate(DEFAULT_ACCURACY["level"], record.units)
+        assumed = shown.rate(DEFAULT_ACCURACY["level"], record.units)
         who = "other readings name none" if reported else "none named"
         reported.append(f"{who}: a carpenter's level of ±{assumed} is assumed (common practice, no source)")
     return reported or ["none used yet"]
-
-
-def _rate(value: float, units: Units) -> str:
-    """A slope to three figures: `0.5 mm/m`, `0.006 in/ft`."""
-    return f"{value * (1000 if units == 'mm' else 12):.3g} {slope_unit(units)}"
 
 
 def expanded_mm(u: float | None, height_mm: float) -> float | None:

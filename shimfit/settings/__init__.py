@@ -7,7 +7,6 @@ reads at import: the object is made when a command runs and handed down.
 
 from __future__ import annotations
 
-import math
 import os
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields, replace
@@ -112,10 +111,9 @@ def _ask_owner(key: str, text: str) -> None:
 
 def degrees(text: str) -> tuple[float, ...]:
     """Angles that the saw can be set to, from the setting; raises UsageError."""
-    try:
-        angles = tuple(float(part) for part in text.replace(",", " ").split())
-    except ValueError:
-        angles = (math.nan,)
+    from shimfit.quantities.typed import decimal_number
+
+    angles = tuple(decimal_number(part) for part in text.replace(",", " ").split())
     if not all(0.0 < angle < 45.0 for angle in angles):
         raise UsageError(f"the setting saw_deg is a list of degrees like 0.5 1 1.5, not {text!r}")
     return angles
@@ -146,10 +144,9 @@ def _value(key: str, text: str) -> Any:
 
 
 def _amount(key: str, text: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        raise UsageError(f"{key} is a number, not {text!r}") from None
+    from shimfit.quantities.typed import decimal_number
+
+    value = decimal_number(text)
     if not 0.0 <= value < 1e6:
         raise UsageError(f"{key} is a number from 0 up, not {text!r}")
     return value

@@ -161,13 +161,13 @@ class Words:
         parts = [self.names[Face(part)].upper() for part in seat.value.split("-")]
         return "-".join(parts) + (" corner" if seat.is_corner else " edge")
 
-    def off_by(self, lean: Lean, record: PostRecord) -> str:
+    def off_by(self, lean: Lean, record: PostRecord, *, unit: bool = True) -> str:
         """How far the top is off: by the magnitude, or by the worse direction where each counts."""
-        return shown.fine(record.tolerance.compared(lean) * record.height_mm, self.units)
+        return shown.fine(record.tolerance.compared(lean) * record.height_mm, self.units, unit=unit)
 
-    def allowed(self, record: PostRecord) -> str:
+    def allowed(self, record: PostRecord, *, unit: bool = True) -> str:
         """How far the top may be off."""
-        return shown.fine(record.tolerance.allowed_top_mm(record.height_mm), self.units)
+        return shown.fine(record.tolerance.allowed_top_mm(record.height_mm), self.units, unit=unit)
 
     def off(self, lean: Lean, record: PostRecord, width: int | None = None) -> str:
         """`0.8 mm off, allowed 2.0 mm`; in fewer columns `0.8 of 2.0 mm off`, or without the limit."""
@@ -175,9 +175,8 @@ class Words:
         reported = f"{off} off, allowed {allowed}"
         if width is None:
             return reported
-        return fitting(
-            width, self.glyphs.more, reported, f"{off.removesuffix(' mm')} of {allowed} off", f"{off} off"
-        )
+        short = f"{self.off_by(lean, record, unit=False)} of {allowed} off"
+        return fitting(width, self.glyphs.more, reported, short, f"{off} off")
 
     def pack_line(self, number: int, pack: Pack, change: Change | None, lean: Lean | None) -> PackLine:
         """One pack of an answer. lean: how the post leans, which says from which side it goes in."""
@@ -262,8 +261,7 @@ class Words:
             way = "push {} more" if change.push_mm > 0 else "draw {} back"
             return way.format(shown.tape(change.push_mm, self.units, self.graduation))
         arrow = "to" if self.words_only else self.glyphs.faces[Face.NEXT]
-        old = self.thick(change.from_mm).removesuffix(" mm")
-        return f"{old} {arrow} {self.thick(change.to_mm)}"
+        return f"{self.thick(change.from_mm, unit=False)} {arrow} {self.thick(change.to_mm)}"
 
     def _piece(self, piece: Piece) -> str:
         name = _name(piece)
@@ -282,9 +280,9 @@ class Words:
             )
         return f"{name} push to {mark}{trim}"
 
-    def thick(self, mm: float) -> str:
+    def thick(self, mm: float, *, unit: bool = True) -> str:
         """A thickness to be made, in the run's unit."""
-        return shown.thickness(mm, self.units)
+        return shown.thickness(mm, self.units, unit=unit)
 
     def _short_piece(self, piece: Piece) -> str:
         if piece.mark_mm is None:
@@ -447,10 +445,10 @@ def _result(record: PostRecord, lean: Lean | None, words: Words) -> str:
     if lean is None:
         return ""
     allowed, answer = words.allowed(record), record.answer
-    off, short = words.off_by(lean, record), words.off_by(lean, record).removesuffix(" mm")
+    off, short = (words.off_by(lean, record, unit=unit) for unit in (True, False))
 
     def left(then: Lean) -> str:
-        return words.off_by(then, record).removesuffix(" mm")
+        return words.off_by(then, record, unit=False)
 
     if record.changed is not None:  # what was read is how it stood before that
         expected = record.expected
@@ -494,7 +492,7 @@ def _result_briefly(record: PostRecord, lean: Lean | None, words: Words) -> str:
     after = answer.resting.lean if answer is not None and answer.packs else None
     if lean is None or after is None or record.changed is not None:
         return _result(record, lean, words)
-    now, then = (words.off_by(one, record).removesuffix(" mm") for one in (lean, after))
+    now, then = (words.off_by(one, record, unit=False) for one in (lean, after))
     return _now_and_after(now, then, words)
 
 
@@ -598,19 +596,17 @@ def lot_row(lot: Lot, width: int, units: Units) -> str:
 def lot_size(lot: Lot, units: Units) -> str:
     """What a lot measures: `2.38 mm thick`, `1.19 to 7.94 mm over 177.8 mm`, `3/64" to 5/16" over 7"`."""
 
-    def reported(mm: float | None) -> str:
-        return "?" if mm is None else shown.sized(mm, units)
+    def reported(mm: float | None, *, unit: bool = True) -> str:
+        return "?" if mm is None else shown.sized(mm, units, unit=unit)
 
     match lot.form:
         case "flat":
             return f"{reported(lot.thickness_mm)} thick"
         case "taper":
-            thin = reported(lot.thin_mm).removesuffix(" mm")
+            thin = reported(lot.thin_mm, unit=False)
             return f"{thin} to {reported(lot.thick_mm)} over {reported(lot.length_mm)}"
-    sizes = " x ".join(
-        reported(mm).removesuffix(" mm") for mm in (lot.length_mm, lot.width_mm, lot.thickness_mm)
-    )
-    return f"{sizes} mm" if units == "mm" else sizes
+    length, width = (reported(mm, unit=False) for mm in (lot.length_mm, lot.width_mm))
+    return f"{length} x {width} x {reported(lot.thickness_mm)}"
 
 
 def rod_words(run: RunState) -> str:

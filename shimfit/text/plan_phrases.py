@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from shimfit.codec import read
 from shimfit.core.cautions import cautions_of
 from shimfit.model import Lot, Pack, Seat
+from shimfit.quantities import shown
 from shimfit.text.phrases import lot_size
 
 if TYPE_CHECKING:
@@ -29,7 +30,7 @@ def progress_words(bound: float | None, best: float | None) -> str:
     if best is None:
         return "no plan yet"
     gap = 0.0 if best <= 0 else max(0.0, 1.0 - bound / best)
-    return f"a plan: at most {100 * gap:.1f} % could be saved"
+    return f"a plan: at most {shown.share(gap, 1)} could be saved"
 
 
 def progress_bar(bound: float | None, best: float | None, width: int, full: str, empty: str) -> str:
@@ -62,7 +63,7 @@ def gap_words(answer: Json) -> str:
         return "There is no better way to share out this box."
     if answer["gap"] < AS_GOOD:
         return f"{stopped}As good as any way to share out this box, near enough."
-    return f"{stopped}A good plan; a better one could save {100 * answer['gap']:.0f} % of the work at most."
+    return f"{stopped}A good plan; a better one could save {shown.share(answer['gap'])} of the work at most."
 
 
 def plan_lines(answer: Json, words: Words, *, whole: bool = True) -> list[Line]:
@@ -169,7 +170,7 @@ def remainder(row: Mapping[str, Any], size: Callable[[float], str]) -> str:
 
 def _wedge(piece: Json, words: Words) -> str:
     """Marks on a strip are thicknesses to be made: half a millimetre would be a third of a wedge."""
-    thin, thick = words.thick(piece["thin_mm"]).removesuffix(" mm"), words.thick(piece["thick_mm"])
+    thin, thick = words.thick(piece["thin_mm"], unit=False), words.thick(piece["thick_mm"])
     return f"{_goes_to(piece['for'], words)}, {thin} to {thick}"
 
 

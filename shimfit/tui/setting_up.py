@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from shimfit.errors import EntryError, UsageError
 from shimfit.model import Form, Lot
 from shimfit.quantities import shown
-from shimfit.quantities.typed import parse_foot, parse_height, parse_leg, parse_length
+from shimfit.quantities.typed import decimal_number, parse_foot, parse_height, parse_leg, parse_length
 
 if TYPE_CHECKING:
     from collections.abc import Collection
@@ -166,11 +166,7 @@ _DIMENSIONS: dict[str, tuple[Form, tuple[str, ...]]] = {
 
 def _refuse_bare_millimetres(length: str) -> None:
     """1.5 in a job in inches is a flat of 1.5 mm more often than one of an inch and a half."""
-    try:
-        bare_in = float(length)
-    except ValueError:
-        return  # a fraction, or a unit is with it
-    if bare_in > THICKEST_BARE_IN:
+    if decimal_number(length) > THICKEST_BARE_IN:  # not true of a fraction, nor of one with its unit
         raise EntryError(f'{length} inches thick? Type the unit: {length}mm or {length}"', at=0)
 
 

@@ -32,6 +32,7 @@ import numpy as np
 from shimfit.core.resting import rest_packs
 from shimfit.errors import EntryError, UsageError
 from shimfit.model import Foot, Lean, Pack, Seat
+from shimfit.quantities.typed import decimal_number
 from shimfit.wire.formats import Field, Modbus
 from shimfit.wire.frames import ModbusFrames, with_crc
 from shimfit.wire.lines import checksum
@@ -41,7 +42,6 @@ if TYPE_CHECKING:
 
     from shimfit.wire.capture import CaptureWriter
 
-_NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)")
 _NUMBERS_OF = {
     "knock": (0, 1),
     "push": (2, 2),
@@ -110,16 +110,18 @@ def parse_script(text: str) -> Script:
     script = []
     for part in filter(None, (piece.strip() for piece in re.split(r"[;\n]", text))):
         when, _, order = part.partition(" ")
-        if not _NUMBER.fullmatch(when):
+        at_s = decimal_number(when)
+        if not at_s >= 0.0:
             raise UsageError(f"{part!r} must begin with the second at which it is done, such as `2 {part}`")
-        script.append((float(when), parse_order(order)))
+        script.append((at_s, parse_order(order)))
     return tuple(sorted(script, key=lambda timed: timed[0]))
 
 
 def _number(text: str) -> float:
-    if not _NUMBER.fullmatch(text):
+    number = decimal_number(text)
+    if math.isnan(number):
         raise EntryError(f"{text!r} isn't a number.")
-    return float(text)
+    return number
 
 
 def _how_many(least: int, most: int) -> str:

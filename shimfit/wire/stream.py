@@ -14,6 +14,7 @@ from shimfit.core.sensing.hold import SensorErrors, Steadiness
 from shimfit.core.sensing.mounting import AxisMap, SensorZero, zero_words
 from shimfit.core.sensing.watch import PostWatch, View, WatchState
 from shimfit.errors import EntryError
+from shimfit.quantities import shown
 from shimfit.wire.formats import Binary, Description, Modbus, Xdr
 from shimfit.wire.frames import BinaryScanner, ModbusPoller, ModbusScanner, propose_frames
 from shimfit.wire.lines import Sniffer, XdrReader, line_reader
@@ -509,7 +510,9 @@ class Stream:
         if self.format is None:
             return View(WatchState.LISTENING, "finding the format")
         if self._is_damaged:
-            return View(WatchState.MOVING, f"{self._rates.damaged_share:.0%} of the lines arrive damaged")
+            return View(
+                WatchState.MOVING, f"{shown.share(self._rates.damaged_share)} of the lines arrive damaged"
+            )
         return self.watch.view
 
     def say(self, sentence: str) -> None:

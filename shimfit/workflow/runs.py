@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
@@ -13,6 +12,7 @@ from shimfit.core.kit import kit_for
 from shimfit.core.lineup import LegLine, LinePost
 from shimfit.core.rails import Rail, StandingOpening, StandingPost
 from shimfit.errors import UsageError
+from shimfit.quantities import shown
 from shimfit.solve.highs import Highs
 from shimfit.workflow.solving import options_of
 
@@ -159,19 +159,14 @@ def kit_for_run(
 
 def _in_words(made: Kit, *, from_shop: bool) -> str:
     """What the box serves, what the kit adds, and plainly so when that is less than was asked for."""
-    alone = f"the box alone serves {_percent(made.served_without)} of posts in trial runs"
+    alone = f"the box alone serves {shown.share(made.served_without, down=True)} of posts in trial runs"
     if made.reached and not made.lines:
         return f"{alone}. Nothing needs to be bought."
     if made.reached:
-        return f"{alone}, with this it serves {_percent(made.served_share)}:"
-    short = f"short of the {_percent(made.asked_share)} aimed at"
+        return f"{alone}, with this it serves {shown.share(made.served_share, down=True)}:"
+    short = f"short of the {shown.share(made.asked_share)} aimed at"
     if not made.lines:
         shop = "what this shop has" if from_shop else "the usual packers"
         return f"{alone}, {short}, and nothing of {shop} helps. {HINT}"
-    served = _percent(made.served_share)
+    served = shown.share(made.served_share, down=True)
     return f"{alone}, with this it serves {served}, {short}; a few more of each did not help. {HINT}"
-
-
-def _percent(share: float) -> str:
-    """Rounded down: what is short of a goal never reads like the goal."""
-    return f"{math.floor(100 * share + 1e-9)} %"

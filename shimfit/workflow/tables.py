@@ -8,7 +8,6 @@ what would be typed at the post, in the same grammar. Any `_mm` header may be `_
 
 from __future__ import annotations
 
-import math
 from collections.abc import Container, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
@@ -20,6 +19,7 @@ from shimfit.entry import parse_foot, parse_length, parse_reading
 from shimfit.entry.second_look import looks_like_a_slip
 from shimfit.errors import EntryError, FileError, UsageError
 from shimfit.quantities.tolerance import DEFAULT_TOLERANCE, parse_tolerance
+from shimfit.quantities.typed import decimal_number
 from shimfit.workflow.place import Place, check_name
 from shimfit.workflow.reading import Asked, Logged, second_look
 
@@ -161,10 +161,7 @@ def _foot(row: Row, units: Units) -> dict[str, Any]:
 
 def _signed(row: Row, column: str) -> float:
     cell = row.cells.get(column, "0")
-    try:
-        value = float(cell)
-    except ValueError:
-        value = math.nan
+    value = decimal_number(cell)
     if not abs(value) < 1000.0:
         raise row.refuse(column, csvfile.number_fault(cell))
     return value
@@ -178,11 +175,8 @@ def _yes(row: Row, column: str) -> bool:
 
 
 def _turn(row: Row, kind: str) -> float:
-    try:
-        deg = float(row.cells["turn_deg"])
-    except ValueError:
-        deg = math.nan
-    if kind != "corner" or not math.isfinite(deg) or not 0.0 < abs(deg) < 180.0:
+    deg = decimal_number(row.cells.get("turn_deg", ""))
+    if kind != "corner" or not 0.0 < abs(deg) < 180.0:
         raise row.refuse("turn_deg", "only a corner turns, and by an angle under 180 degrees (+ towards out)")
     return deg
 

@@ -269,7 +269,7 @@ def test_half_a_reading_is_half_and_never_a_zero(text, way):
         ("0+", "which way", None),
         ("0.6d+n", "strong is for a tape", None),
         ("0", "0 which way?", None),
-        ("00", "begins with a nought", None),
+        ("00", "starts with 0", None),
         ("03/8n", "", None),
         ("", "type how far the top leans", None),
         ("   ", "type how far the top leans", None),

@@ -225,6 +225,33 @@ def test_half_millimetres_are_rounded_away_from_zero():
 
 
 @pytest.mark.parametrize(
+    ("part", "places", "down", "text"),
+    [
+        (0.83, 0, False, "83 %"),
+        (0.996, 0, False, "99.6 %"),  # never rounded to all …
+        (0.9996, 1, False, "99.96 %"),
+        (1.0, 0, False, "100 %"),
+        (0.004, 0, False, "0.4 %"),  # … or to none
+        (0.0, 0, False, "0 %"),
+        (0.005, 1, False, "0.5 %"),
+        (1.28, 0, False, "128 %"),
+        (0.29, 0, True, "29 %"),  # 100 * 0.29 is 28.999… in binary
+        (0.949, 0, True, "94 %"),
+    ],
+)
+def test_a_share_reads_all_or_none_only_where_it_is(part, places, down, text):
+    assert shown.share(part, places, down=down) == text
+
+
+@pytest.mark.parametrize(
+    ("mm", "units", "figures"),
+    [(0.84, "mm", ("0.8", "0.8 mm")), (9.525, "inch", ('3/8"', '3/8"'))],
+)
+def test_a_figure_beside_another_leaves_its_unit_out(mm, units, figures):
+    assert tuple(shown.fine(mm, units, unit=unit) for unit in (False, True)) == figures
+
+
+@pytest.mark.parametrize(
     ("share", "said"),
     [
         (0.996, "99.6 %"),

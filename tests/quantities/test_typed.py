@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import math
 from fractions import Fraction
 from pathlib import Path
 
@@ -12,7 +13,7 @@ from hypothesis import strategies as st
 
 from shimfit.entry import parse_foot, parse_length
 from shimfit.errors import EntryError
-from shimfit.quantities.typed import Fault, Length, Number, read_length, scan_number
+from shimfit.quantities.typed import Fault, Length, Number, decimal_number, read_length, scan_number
 
 PUBLISHED = Path(__file__).parents[2] / "fixtures" / "published"
 
@@ -94,7 +95,7 @@ def test_a_bare_number_takes_the_setting_and_a_bare_fraction_never_does():
         ("−5", "no sign", 0),
         ("0", "can't be 0", 0),
         ("0.0mm", "can't be 0", 0),
-        ("9 bananas", "bananas isn't a length unit", 2),
+        ("9 bananas", "unknown length unit 'bananas'", 2),
         ("9 mm tall", "after it mean", 5),
         ("3/8mm", "mm takes no fraction", 3),
         ("3/8 m", "m takes no fraction", 4),
@@ -102,7 +103,7 @@ def test_a_bare_number_takes_the_setting_and_a_bare_fraction_never_does():
         ("9/8", "more than a whole one", 0),
         ("1 9/8in", "more than a whole one", 2),
         ("9,5mm", "point, not a comma", 1),
-        ("1e3", "e isn't a length unit", 1),
+        ("1e3", "unknown length unit 'e'", 1),
         ("nan", "isn't a height", 0),
         ("inf", "isn't a height", 0),
         ("1" + 24 * "0", "too long", 0),
@@ -219,3 +220,17 @@ def test_feet_that_cannot_stand(text, reason):
 
 def test_a_foot_without_a_rod_may_be_small():
     assert parse_foot("10x10mm", rod_hole_mm=0.0).along_mm == 10.0
+
+
+@pytest.mark.parametrize(
+    ("text", "value"), [("-2.5", -2.5), (" 1e-3 ", 0.001), (".5", 0.5), ("+45", 45.0), ("2.", 2.0)]
+)
+def test_a_signed_decimal_number(text, value):
+    assert decimal_number(text) == value
+
+
+@pytest.mark.parametrize(
+    "text", ["", "nan", "inf", "-inf", "1_000", "٣", "0x10", "1,5", "3/8", "1 2", "12mm", "--1", "9" * 30]
+)
+def test_what_is_no_decimal_number_passes_no_check_of_a_range(text):
+    assert math.isnan(decimal_number(text))

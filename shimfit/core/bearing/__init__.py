@@ -15,6 +15,7 @@ from shimfit.core.bearing.timber import TIMBERS, Timber, bearing_area_factor, ti
 from shimfit.core.checks import not_negative, positive
 from shimfit.core.foot import gap_plane
 from shimfit.core.resting import shares_of_pull, supports_of
+from shimfit.quantities import shown
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -95,8 +96,8 @@ def caution(pressure: Pressure, timber: str = "the timber", *, clamp: Clamp | No
     side = math.ceil(math.sqrt(pressure.area_needed_mm2))
     uncertainty = ""
     if clamp is not None and clamp.u_force_n:
-        percent = round(200.0 * clamp.u_force_n / clamp.force_n)
-        uncertainty = f" (known by torque alone: give or take {percent} %)"
+        width = shown.share(2.0 * clamp.u_force_n / clamp.force_n)
+        uncertainty = f" (known by torque alone: give or take {width})"
     return (
         f"The pack at {pressure.seat} is too small: {pressure.force_n / 1000:.1f} kN{uncertainty} on "
         f"{pressure.area_mm2:.0f} mm² press {pressure.stress_mpa:.1f} N/mm², {timber} allows "

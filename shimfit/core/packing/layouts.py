@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from shimfit.core.packing.corners import solve_corners
 from shimfit.core.packing.edges import solve_edges
 from shimfit.errors import UsageError
+from shimfit.quantities import shown
 
 if TYPE_CHECKING:
     from shimfit.core.packing.draft import Draft
@@ -64,14 +65,14 @@ def _left_mm(asked: Asked, draft: Draft) -> float:
 def _reason(best: Draft, others: list[Draft]) -> str:
     """Why this layout: against the one that comes next."""
     name = _WORDS[best.layout][0].upper() + _WORDS[best.layout][1:]
-    arm = f"the base is {best.resting.tipping_arm:.0%} of the widest"
+    arm = f"the base is {shown.share(best.resting.tipping_arm)} of the widest"
     holding = [draft for draft in others if draft.status in ("proven", "found")]
     if not holding:
         return f"{name}: nothing else in the box makes the post stand ({arm})."
     second = min(holding, key=_rank)
     mine, its = _rank(best), _rank(second)
     if mine[0] != its[0]:
-        return f"{name}: {arm}, with {_WORDS[second.layout]} only {second.resting.tipping_arm:.0%}."
+        return f"{name}: {arm}, with {_WORDS[second.layout]} only {shown.share(second.resting.tipping_arm)}."
     if mine[1] != its[1]:
         fewer = f"{mine[1]} packs instead of {its[1]}"
         return f"{name}: as wide a base as with {_WORDS[second.layout]}, and {fewer}."

@@ -21,6 +21,7 @@ from shimfit.core.packing.drafting import Asked, draft_of, rolls
 from shimfit.core.packing.makeup import cost_of
 from shimfit.core.packing.onebox import Used, lacking
 from shimfit.model import Pack
+from shimfit.quantities import shown
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -80,7 +81,7 @@ def best_that_can_be_done(
                 cost=best.cost,
                 bound=math.inf,
                 # A share: the lean is asked for larger where packs give less than they should.
-                why=f"{why} The best packs of it leave {100 * left / unpacked:.0f} % of the lean.",
+                why=f"{why} The best packs of it leave {shown.share(left / unpacked)} of the lean.",
                 cautions=best.cautions[1:],
                 saw_settings_deg=best.saw_settings_deg,
             )

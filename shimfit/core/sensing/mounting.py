@@ -26,6 +26,7 @@ from typing import TYPE_CHECKING, Final, Literal
 from shimfit.core.checks import finite
 from shimfit.errors import EntryError
 from shimfit.model import Face, Lean
+from shimfit.quantities import shown
 
 if TYPE_CHECKING:
     from shimfit.core.sensing.hold import Held, SensorErrors
@@ -141,7 +142,7 @@ def read_tip(rest: tuple[float, float], tipped: tuple[float, float], noise: floa
         raise EntryError("The sensor hardly moved; tip the top further, hold it, and try again.")
     if abs(large) < CLEAR * abs(small):
         raise EntryError(
-            f"Both axes moved ({axis} most, the other {abs(small / large):.0%} of it); "
+            f"Both axes moved ({axis} most, the other {shown.share(abs(small / large))} of it); "
             "tip the top straight towards one face, and try again."
         )
     return Tip(axis, 1 if large > 0 else -1)

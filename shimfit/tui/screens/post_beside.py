@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from shimfit.model import Face
+from shimfit.quantities import shown
 from shimfit.text.canvas import Canvas
 from shimfit.text.pictures import (
     Backdrop,
@@ -177,7 +178,9 @@ def readings_trend(snapshot: Snapshot, width: int, height: int) -> Canvas:
     if len(tops) < 2:
         return canvas
     arrow = f" {snapshot.glyphs.faces[Face.NEXT]} "
-    canvas.put(0, 0, "off at the top, mm: " + arrow.join(f"{top:.1f}" for top in tops[-8:]), "label")
+    units = snapshot.words.units if snapshot.words is not None else "mm"
+    tops_shown = arrow.join(shown.fine(top, units, unit=False) for top in tops[-8:])
+    canvas.put(0, 0, f"off at the top, {shown.unit(units)}: {tops_shown}", "label")
     allowed_mm = record.tolerance.allowed_top_mm(record.height_mm)
     canvas.paste(0, 1, trend(tops, allowed_mm, glyphs=snapshot.glyphs, width=width, height=height - 2))
     return canvas

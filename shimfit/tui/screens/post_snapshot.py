@@ -240,7 +240,7 @@ def _push_line(number: int, push: Push, words: Words) -> PackLine:
 def _push(side: str, push: Push, words: Words) -> str:
     """`NEXT-OUT T3 push 8 mm more`, or for a pack without a taper `OUT raise 0.4 mm`."""
     if push.lot is None or push.push_mm is None:
-        return f"{side} raise {shown.thickness(round(push.raise_mm, 1), words.units)}"
+        return f"{side} raise {shown.thickness(push.raise_mm, words.units, step_mm=shown.TENTH)}"
     return f"{side} {push.lot} push {words.length(push.push_mm)} more"
 
 
@@ -253,7 +253,7 @@ def what_to_raise(lean: Lean, record: PostRecord, words: Words, width: int) -> s
     ):
         rise_mm = abs(slope) * side_mm
         if rise_mm >= LEAST_RISE_MM:
-            reported = shown.thickness(round(rise_mm, 1), words.units).removesuffix(" mm")
+            reported = shown.thickness(rise_mm, words.units, unit=False, step_mm=shown.TENTH)
             parts.append(f"{words.names[face].upper()} {reported}")
     if not parts:
         return "leave it so"

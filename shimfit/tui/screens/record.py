@@ -131,7 +131,7 @@ def record_rows(session: Session, width: int) -> list[list[Run]]:
     for post in run.posts:
         states.append((f"{session.glyphs.states[post.state]} {state_word(post.state)}", ROLES[post.state]))
         before, after = _off(words, post, post.before or post.reading), _off(words, post, post.after)
-        cells.append((post.name, before, after, words.allowed(post).removesuffix(" mm")))
+        cells.append((post.name, before, after, words.allowed(post, unit=False)))
     wide = [max(len(row[column]) for row in cells) for column in range(4)]
     state_wide = min(width - sum(wide[:3]) - 6, max(len(text) for text, _ in states))
     besides = width - sum(wide) - state_wide - 10
@@ -150,7 +150,7 @@ def record_rows(session: Session, width: int) -> list[list[Run]]:
 def _off(words: Words, post: PostRecord, reading: Reading | None) -> str:
     if reading is None or reading.lean is None:
         return "-"
-    return words.off_by(reading.lean, post).removesuffix(" mm")
+    return words.off_by(reading.lean, post, unit=False)
 
 
 def _besides(words: Words, post: PostRecord, width: int) -> str:

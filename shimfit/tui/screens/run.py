@@ -138,7 +138,7 @@ class RunScreen(Page):
         if width < 60:
             off = words.off_by(lean, post)
             return [*runs, (fitting(width - 26, glyphs.more, f"{was}{off} off", f"{was}{off}", off), "")]
-        off = f"{was}{words.off_by(lean, post).removesuffix(' mm')} of {words.allowed(post)}"
+        off = f"{was}{words.off_by(lean, post, unit=False)} of {words.allowed(post)}"
         notes = "; ".join(note.text for note in post.notes)
         return [*runs, (f"{off}  {words.lean(lean, post.height_mm).removeprefix('TOP leans ')}  {notes}", "")]
 

@@ -10,6 +10,7 @@ from textual.binding import Binding, BindingType
 from shimfit.core.sensing.mounting import AxisMap, read_tip, teach, two_faces
 from shimfit.errors import EntryError
 from shimfit.model import Face
+from shimfit.quantities import shown
 from shimfit.text.phrases import face_names, wrapped
 from shimfit.tui.widgets import RoleScreen, Rows
 
@@ -257,15 +258,17 @@ class ZeroWalk(Walk):
         reported = [] if found.words is None else [f"{self._session.glyphs.refused} {found.words}"]
         if found.suspicion in ("not-turned", "ask"):
             return ["", *reported]
-        u_mm = 2000.0 * math.radians(found.zero.u)
+        u = math.radians(found.zero.u)
         height_mm = 1000.0 if self._session.record is None else self._session.record.height_mm
         lean = [math.tan(math.radians(part)) for part in (found.lean.slope_along, found.lean.slope_across)]
         post = self._options.axis_map.to_post(*lean)
         words = self._session.words
+        units = "mm" if words is None else words.units
+        x, y = (shown.angle(deg, sign=True, unit=False) for deg in (found.zero.along, found.zero.across))
         said = [
             "",
-            f"zero x {found.zero.along:+.2f} y {found.zero.across:+.2f} ± {2 * found.zero.u:.2f}°",
-            f"known to ± {u_mm * height_mm / 1000.0:.1f} mm at the top (k = 2)",
+            f"zero x {x} y {y} ± {shown.angle(2 * found.zero.u)}",
+            f"known to ± {shown.lean(2.0 * u * height_mm, units)} at the top (k = 2)",
         ]
         if words is not None:
             said.append(words.lean(post, height_mm))

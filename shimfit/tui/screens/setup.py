@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from textual import on
 
 from shimfit.errors import ShimfitError
-from shimfit.quantities.shown import sized, tape
+from shimfit.quantities.shown import angle, sized, tape
 from shimfit.text.canvas import Canvas
 from shimfit.text.phrases import rod_words
 from shimfit.tui import sensing
@@ -315,4 +315,5 @@ class SetupScreen(Page):
         if zero is None:
             return "not found"
         age = "" if zero.age_days is None else f", {zero.age_days} days old"
-        return f"{zero.x_deg:+.2f} {zero.y_deg:+.2f} ± {2 * zero.u_deg:.2f}°{age}"
+        x, y = (angle(deg, sign=True, unit=False) for deg in (zero.x_deg, zero.y_deg))
+        return f"{x} {y} ± {angle(2 * zero.u_deg)}{age}"
