@@ -6,6 +6,7 @@ import argparse
 import contextlib
 import json
 import sys
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
@@ -16,7 +17,7 @@ from shimfit.outputs import PDF, check, fault, write_whole
 
 if TYPE_CHECKING:
     import argparse
-    from collections.abc import Callable, Iterator
+    from collections.abc import Iterator
 
     from shimfit.outputs import Kind
     from shimfit.report.sheets import SheetFacts
@@ -33,6 +34,10 @@ class Io:
 
     stdout: TextIO = field(default_factory=lambda: sys.stdout)
     stderr: TextIO = field(default_factory=lambda: sys.stderr)
+    keyboard: bool = True
+    """False: nothing can be read from stdin, as when the terminal program runs a command."""
+    stop: Callable[[], bool] = bool
+    """True once whoever runs a command asks it to stop; Ctrl+C is the signal's own affair."""
 
     def say(self, text: str = "") -> None:
         """Print data (or, without --json, the sentences that are the answer) to stdout; raises FileError."""
@@ -75,6 +80,8 @@ class Io:
 
     def read_text(self, name: str) -> str:
         """Read a UTF-8 file, or stdin for `-`; raises FileError (missing, unreadable, not text)."""
+        if name == "-" and not self.keyboard:
+            raise UsageError("- is what is typed at a shell: here name a file")
         try:
             data = sys.stdin.buffer.read() if name == "-" else Path(name).read_bytes()
         except OSError as error:
@@ -100,6 +107,8 @@ class Io:
         if self.stdout.isatty() and kind is not PDF:
             data = printable(data.decode()).encode()
         out = getattr(self.stdout, "buffer", None)
+        if out is None and kind is PDF:
+            raise UsageError("a PDF is no text that could be shown here: name a file")
         try:
             if out is None:
                 self.stdout.write(data.decode())

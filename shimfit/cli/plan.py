@@ -35,7 +35,7 @@ def run_plan(args: argparse.Namespace, io: Io) -> int:
     from shimfit.workflow import plan as planning
 
     unread: list[str] = []
-    with _interruptible() as stop:
+    with _interruptible(io.stop) as stop:
         progress = Progress(io) if not args.json or sys.stderr.isatty() else None
         if args.problem is not None:
             problem = _read_problem(args.problem, io)
@@ -122,7 +122,7 @@ def _no_constant(text: str) -> float:
 
 
 @contextmanager
-def _interruptible() -> Iterator[Callable[[], bool]]:
+def _interruptible(otherwise: Callable[[], bool]) -> Iterator[Callable[[], bool]]:
     """Ctrl+C asks the planning to stop with the best so far; a second one ends the program."""
     asked: list[object] = []
 
@@ -134,7 +134,7 @@ def _interruptible() -> Iterator[Callable[[], bool]]:
     try:
         before = signal.signal(signal.SIGINT, interrupted)
     except ValueError:  # not the main thread: whoever runs us listens for Ctrl+C
-        yield lambda: False
+        yield otherwise
         return
     try:
         yield lambda: bool(asked)

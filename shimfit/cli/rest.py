@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import io as io_room
 import os
 import shutil
 import sys
@@ -14,10 +15,11 @@ from shimfit.cli.io import answered_again, open_site
 from shimfit.errors import Exit, UsageError
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping, Sequence
     from pathlib import Path
 
     from shimfit.cli.io import Io
+    from shimfit.cli.parser import Command
 
 
 SHELLS = ("bash", "zsh", "fish")
@@ -129,12 +131,51 @@ def run_terminal(args: argparse.Namespace, io: Io) -> int:
         if args.plain or not full_screen():
             from shimfit.tui.plain import run_plain
 
-            return run_plain(site, ascii=ascii_only)
+            return run_plain(site, ascii=ascii_only, commands=CommandLine(site.path))
         from shimfit.tui import run as run_screen
 
         # SHIMFIT_REHEARSE: open the sample, log one reading and quit; to try a new machine.
         rehearse = bool(os.environ.get("SHIMFIT_REHEARSE"))
-        return run_screen(site, theme=args.theme, ascii=ascii_only, rehearse=rehearse)
+        commands = CommandLine(site.path)
+        return run_screen(site, theme=args.theme, ascii=ascii_only, rehearse=rehearse, commands=commands)
+
+
+class _Said(io_room.StringIO):
+    """Hands on all that is written to it."""
+
+    def __init__(self, said: Callable[[str], None]) -> None:
+        super().__init__()
+        self._said = said
+
+    def write(self, text: str) -> int:
+        """Hand it on."""
+        self._said(text)
+        return len(text)
+
+
+class CommandLine:
+    """The command line as the screen and plain mode use it: the same commands on the file that is open."""
+
+    def __init__(self, file: Path) -> None:
+        self._file = file
+
+    @property
+    def listed(self) -> tuple[Command, ...]:
+        """All commands, as its page declares them."""
+        from shimfit.cli.parser import page
+
+        return page().commands
+
+    def run(self, words: Sequence[str], said: Callable[[str], None], stop: Callable[[], bool]) -> int:
+        """Run these words; all that is said goes to `said`. Returns the exit code."""
+        from shimfit.cli import main
+        from shimfit.cli.io import Io
+
+        out = _Said(said)
+        try:
+            return main([*words, "--db", str(self._file)], Io(out, out, keyboard=False, stop=stop))
+        except SystemExit as left:  # help was asked for
+            return left.code if isinstance(left.code, int) else 0
 
 
 def _can_only_be_read(path: Path) -> bool:

@@ -10,6 +10,7 @@ import os
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from shimfit.tui.commands import Commands
     from shimfit.tui.sensing import Sensor
     from shimfit.workflow.site import Site
 
@@ -37,12 +38,13 @@ def run(
     ascii: bool = False,  # noqa: A002 - named as the option that it comes from
     sensor: Sensor | None = None,
     rehearse: bool = False,
+    commands: Commands | None = None,
 ) -> int:
     """Run the full-screen program until the person quits; returns the process's exit code.
 
     theme: `sun`, `dark` or `term`; None takes the one that was last chosen. ascii: no glyph beyond ASCII.
     sensor: a started or unstarted inclinometer, stopped on the way out. rehearse: log one reading in the
-    sample job and quit by itself (0 when it is on disk and answered, 1 when not).
+    sample job and quit by itself (0 when it is on disk and answered, 1 when not). commands: the command line.
     """
     from shimfit.tui import first_paint
 
@@ -55,7 +57,7 @@ def run(
             from shimfit.tui.sensing import sensor_of
 
         sensor = sensor_of(site)
-        app = ShimfitApp(site, theme=theme, ascii=ascii, sensor=sensor, rehearse=rehearse)
+        app = ShimfitApp(site, theme=theme, ascii=ascii, sensor=sensor, rehearse=rehearse, commands=commands)
         app.run()
     finally:
         first_paint.painted()

@@ -24,16 +24,19 @@ from shimfit.tui import themes
 from shimfit.tui.background import Answering
 from shimfit.tui.screens.page import Page, Question
 from shimfit.tui.screens.post import PostScreen
+from shimfit.tui.sensing import SETTINGS as SENSOR_SETTINGS
 from shimfit.tui.sensing import Listening
 from shimfit.tui.session import Outcome, Session
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from textual.screen import Screen
     from textual.timer import Timer
 
+    from shimfit.settings import Settings
     from shimfit.settings.actions import Action
+    from shimfit.tui.commands import Commands
     from shimfit.tui.sensing import Sensor
     from shimfit.workflow.place import Place
     from shimfit.workflow.site import Site
@@ -60,8 +63,12 @@ async def _rehearse(app: ShimfitApp) -> None:
     app.leave(0 if outcome.done and read else 1)
 
 
-def _build(name: str, session: Session) -> Page:
+def _build(name: str, session: Session, commands: Commands | None) -> Page:
     """Make a page other than the home page; its module loads now and not earlier."""
+    if name == "command" and commands is not None:
+        from shimfit.tui.screens.command import CommandScreen
+
+        return CommandScreen(session, commands)
     if name == "plan":
         from shimfit.tui.screens.plan import PlanScreen
 
@@ -329,8 +336,11 @@ class ShimfitApp(App[None]):
         ascii: bool = False,  # noqa: A002 - named as the option that it comes from
         sensor: Sensor | None = None,
         rehearse: bool = False,
+        commands: Commands | None = None,
     ) -> None:
+        """commands: the command line, so that all that it can do can be done here; None: it can't."""
         super().__init__()
+        self._commands = commands
         settings = site.settings
         self.animation_level = "none"
         self.session = Session(site, glyphs_for(ascii_only=ascii or settings.ascii))
@@ -496,7 +506,7 @@ class ShimfitApp(App[None]):
         if name == "post":
             return
         if name not in self.built:
-            self.built[name] = _build(name, self.session)
+            self.built[name] = _build(name, self.session, self._commands)
             self.install_screen(self.built[name], name)
         self.push_screen(name)
 
@@ -553,9 +563,44 @@ class ShimfitApp(App[None]):
         """Do an action of the table, or one that only a tap can ask for; errors become words."""
         self._doing.do(name)
 
-    def listen_anew(self) -> None:
-        """Listen to the inclinometer as the settings say now; raises ShimfitError."""
-        self.listening.anew()
+    def take_settings(self, before: Settings) -> None:
+        """Settings were changed: show in the colours, take the keys and the sensor that they name now.
+
+        Raises ShimfitError where the sensor can't be listened to.
+        """
+        now = self.session.settings
+        if now.theme != before.theme:
+            self.theme = now.theme
+        if now.keys != before.keys:
+            self.take_keys()
+            self.page.show()
+        if any(getattr(now, name) != getattr(before, name) for name in SENSOR_SETTINGS):
+            self.listening.anew()
+
+    def command(self, name: str, given: Mapping[str, str] | None = None) -> None:
+        """Bring a command of the command line to the front, to be filled in and run."""
+        from shimfit.tui.screens.command import CommandScreen
+
+        before = self.page.NAME
+        self.go("command")
+        page = self.page
+        assert isinstance(page, CommandScreen)
+        page.begin(name, given, back="" if before == "command" else before)
+
+    def command_ran(self, before: Settings) -> None:
+        """A command may have logged something, or changed a setting: look at everything anew.
+
+        before: the settings before it ran.
+        """
+        self.session.others_logged()
+        if self.session.place is None:
+            self.session.open_last()
+        self.session.answer_missing()
+        self.session.refresh()
+        try:
+            self.take_settings(before)
+        except ShimfitError as error:
+            self.page.say(Outcome(error.message, done=False, bell="refused"))
 
     def tell(self, outcome: Outcome) -> None:
         """Bring the page in front up to date and say what came of a move."""
@@ -574,3 +619,10 @@ class ShimfitApp(App[None]):
         for action in ACTIONS:
             if action.name != "palette":
                 yield SystemCommand(action.title, action.says, lambda name=action.name: self.do(name))
+        if self._commands is not None:
+            from shimfit.tui.commands import ELSEWHERE
+
+            for one in self._commands.listed:
+                if one.name not in ELSEWHERE:
+                    says = f"{one.name}: {one.says}"
+                    yield SystemCommand(says, f"shimfit {one.name}", lambda name=one.name: self.command(name))

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 from shimfit.errors import ShimfitError
 
 if TYPE_CHECKING:
-    from collections.abc import Container, Mapping
+    from collections.abc import Callable, Container, Mapping
 
     from shimfit.workflow.place import Place
     from shimfit.workflow.plan import RunPlan
@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 PATIENCE_S = 0.1
 """So long Enter itself waits: below it nobody takes the program for slow (common practice, no source)."""
 LOOK_S = 0.05
+PROGRESS = "  ["
+"""A line that begins so is a bar that moves: only its last state is shown."""
 LEAVING_S = 2.0
 """How long the way out may take; what is missing then is worked out when the post is seen again."""
 
@@ -86,11 +88,6 @@ class Answering:
                 crash = error
             self._came.put((place, fault, crash))
             ready.set()
-
-
-LOOK_S = 0.05
-LEAVING_S = 2.0
-"""How long the program waits for a plan that it has asked to stop, on the way out."""
 
 
 class Planning:
@@ -201,3 +198,62 @@ class Planning:
 
     def _hear(self, bound: float, best: float | None) -> None:
         self.bound, self.best = bound, best
+
+
+class Running:
+    """Some work in a thread of its own, with what it says meanwhile. Start it once."""
+
+    def __init__(self, work: Callable[[Callable[[str], None], Callable[[], bool]], int]) -> None:
+        """work: takes where to say things and whether it is asked to stop; returns its exit code."""
+        self._work = work
+        self._said: list[str] = []
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._do, name="running", daemon=True)
+        self._begun_s = time.monotonic()
+        self._crash: Exception | None = None
+        self.code = 0
+
+    def start(self) -> None:
+        """Begin; returns at once."""
+        self._thread.start()
+
+    def wait(self, seconds: float) -> None:
+        """Give it so long to be over."""
+        self._thread.join(seconds)
+
+    def stop(self) -> None:
+        """Ask it to stop; returns at once."""
+        self._stop.set()
+
+    @property
+    def running(self) -> bool:
+        """True while it works."""
+        return self._thread.is_alive()
+
+    @property
+    def stopping(self) -> bool:
+        """True once it was asked to stop."""
+        return self._stop.is_set()
+
+    @property
+    def seconds(self) -> float:
+        """Time since it was begun."""
+        return time.monotonic() - self._begun_s
+
+    def text(self) -> list[str]:
+        """What it has said so far, line by line; of lines of progress the last. Raises its own faults."""
+        if self._crash is not None:
+            raise self._crash
+        lines = "".join(self._said).rstrip().split("\n")
+        later = [*lines[1:], ""]
+        return [
+            line.removeprefix("shimfit: ")
+            for line, after in zip(lines, later, strict=True)
+            if not (line.startswith(PROGRESS) and after.startswith(PROGRESS))
+        ]
+
+    def _do(self) -> None:
+        try:
+            self.code = self._work(self._said.append, self._stop.is_set)
+        except Exception as error:  # noqa: BLE001 - raised again by text(), where it can be seen
+            self._crash = error

@@ -6,9 +6,11 @@ escape codes, no pictures unless asked for; arrows are said in words.
 
 from __future__ import annotations
 
+import shlex
 import sys
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
@@ -19,6 +21,7 @@ from shimfit.settings.actions import ACTIONS
 from shimfit.text.glyphs import ASCII, glyphs_for
 from shimfit.text.phrases import state_word
 from shimfit.text.pictures import foot_plan
+from shimfit.tui.commands import ELSEWHERE
 from shimfit.tui.handover import export_record, suggested_name
 from shimfit.tui.sensing import hold, lasting_fault, look, sensor_of, take
 from shimfit.tui.session import Outcome, Session
@@ -27,6 +30,7 @@ from shimfit.tui.setting_up import add_run, check_answer, lot_hint, run_steps
 if TYPE_CHECKING:
     from shimfit.settings.actions import Action
     from shimfit.standing import PostRecord
+    from shimfit.tui.commands import Commands
     from shimfit.tui.sensing import Sensor
     from shimfit.workflow.site import Site
 
@@ -53,13 +57,15 @@ def run_plain(
     stdout: TextIO | None = None,
     ascii: bool = False,  # noqa: A002 - named as the option that it comes from
     sensor: Sensor | None = None,
+    commands: Commands | None = None,
 ) -> int:
     """Work on a data file line by line until `q` or the end of the input; returns the exit code.
 
     sensor: an inclinometer, started here and stopped on the way out; None takes the one that is set up.
+    commands: the command line, so that a line of it can be typed here too.
     """
     sensor = sensor or sensor_of(site)
-    talk = _Conversation(site, stdin or sys.stdin, stdout or sys.stdout, ascii=ascii, sensor=sensor)
+    talk = _Conversation(site, stdin or sys.stdin, stdout or sys.stdout, commands, ascii=ascii, sensor=sensor)
     try:
         if sensor is not None:
             sensor.start()
@@ -80,6 +86,7 @@ class _Conversation:
         site: Site,
         stdin: TextIO,
         stdout: TextIO,
+        commands: Commands | None = None,
         *,
         ascii: bool,  # noqa: A002 - named as the option that it comes from
         sensor: Sensor | None,
@@ -101,6 +108,11 @@ class _Conversation:
             _Command("sample", "write the sample job and open it", lambda _: self._sample()),
             _Command("set units inch", "change a setting", self._set),
         )
+        if commands is not None:
+            run = partial(self._run_command, commands)
+            own += (
+                _Command("shimfit due JOB/RUN", "any command, as at a shell; shimfit help lists them", run),
+            )
         of_the_table = (
             _Command(action.plain, action.says, self._doer(action)) for action in ACTIONS if action.plain
         )
@@ -372,6 +384,24 @@ class _Conversation:
         run = add_run(self.session.site, answers)
         self.session.go_run(run.job, run.name)
         return self._post()
+
+    def _run_command(self, commands: Commands, text: str) -> str:
+        """A line of the command line, on the file that is open."""
+        try:
+            words = shlex.split(text)
+        except ValueError:
+            return "refused: a quotation mark is not closed"
+        known = {one.name for one in commands.listed}
+        name = " ".join(words[:2]) if " ".join(words[:2]) in known else words[0] if words else "help"
+        if name in ELSEWHERE:
+            return f"refused: {name} is not for here: {ELSEWHERE[name]}"
+        said: list[str] = []
+        commands.run(words or ["help"], said.append, bool)
+        self.session.others_logged()
+        if self.session.place is None:
+            self.session.open_last()
+        self.session.answer_missing()
+        return "".join(said).rstrip()
 
     def _set(self, text: str) -> str:
         key, _, value = text.partition(" ")

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from textual.app import ComposeResult
     from textual.geometry import Size
 
+    from shimfit.settings import Settings
     from shimfit.tui.session import Session
 
 LEAST_COLUMNS, LEAST_ROWS = 30, 8
@@ -40,11 +41,11 @@ class Program(Protocol):
     def go_to_post(self, name: str) -> None:
         """Stand at a post of the open run, on the home page."""
 
-    def listen_anew(self) -> None:
-        """Listen to the inclinometer as the settings say now; raises ShimfitError."""
+    def take_settings(self, before: Settings) -> None:
+        """Settings were changed: show in the colours, take the keys and the sensor that they name now."""
 
-    def take_keys(self) -> None:
-        """Bind the keys of the settings."""
+    def command_ran(self, before: Settings) -> None:
+        """A command may have logged something, or changed a setting: look at everything anew."""
 
 
 @dataclass(frozen=True, slots=True)

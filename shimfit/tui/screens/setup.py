@@ -11,7 +11,6 @@ from shimfit.errors import ShimfitError
 from shimfit.quantities.shown import angle, sized, tape
 from shimfit.text.canvas import Canvas
 from shimfit.text.phrases import rod_words
-from shimfit.tui import sensing
 from shimfit.tui.screens.page import Page, Question
 from shimfit.tui.session import Outcome
 from shimfit.tui.setting_up import add_run, check_answer, preview_words, run_steps
@@ -218,21 +217,16 @@ class SetupScreen(Page):
         self.ask(Question(name, dict(SETTINGS)[name], lambda text: self._set(name, text.strip()), str(value)))
 
     def _set(self, name: str, text: str) -> Outcome:
+        before = self.session.settings
         try:
             self.session.site.set(name, text)
         except ShimfitError as error:
             return Outcome(error.message, done=False, bell="refused")
         self.session.answer_missing()
-        if name == "theme":
-            self.app.theme = text
-        if name in sensing.SETTINGS:
-            try:
-                self.program.listen_anew()
-            except ShimfitError as error:
-                return Outcome(f"{name} is set; {error.message}", done=False, bell="refused")
-        if name == "keys":
-            self.program.take_keys()
-            self.show()
+        try:
+            self.program.take_settings(before)
+        except ShimfitError as error:
+            return Outcome(f"{name} is set; {error.message}", done=False, bell="refused")
         return Outcome(f"{name}: {text or 'none'}")
 
     def _set_option(self, name: str, text: str) -> Outcome:

@@ -1,0 +1,279 @@
+"""Any command on the screen: what it needs is asked for, it runs as typed, its text is one sheet."""
+
+from __future__ import annotations
+
+import shlex
+from typing import TYPE_CHECKING
+
+from textual import on
+
+from shimfit.text.canvas import Canvas
+from shimfit.text.phrases import clipped, wrapped
+from shimfit.tui.background import Running
+from shimfit.tui.commands import BEGINS, ENDED, Wanted
+from shimfit.tui.screens.page import Page, Question
+from shimfit.tui.session import Outcome
+from shimfit.tui.widgets import Rows, Tap
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Mapping, Sequence
+
+    from textual.app import ComposeResult
+
+    from shimfit.text.canvas import Run
+    from shimfit.tui.commands import Command, Commands
+    from shimfit.tui.session import Session
+
+
+LOOKS_PER_SECOND = 5
+SHORTEST_RUN_S = 0.15
+"""A command that is over by then is shown at once, without a word of working."""
+
+
+class CommandScreen(Page):
+    """What a command takes, to be filled in; then what it says."""
+
+    NAME = "command"
+
+    def __init__(self, session: Session, commands: Commands) -> None:
+        super().__init__(session)
+        self._commands = commands
+        self._command: Command | None = None
+        self._wanted: tuple[Wanted, ...] = ()
+        self._values: dict[str, str] = {}
+        self._work: Running | None = None
+        self._text: list[str] | None = None
+        """What the command said; None while it is being filled in."""
+        self._ended = ""
+        self._back = "post"
+        """The page that was in front before."""
+        self._settings_before = session.settings
+
+    def compose_body(self) -> ComposeResult:
+        """The sheet."""
+        yield Rows(id="list")
+
+    def on_mount(self) -> None:
+        """What runs is looked at by the clock."""
+        self.set_interval(1 / LOOKS_PER_SECOND, self._look)
+
+    def focus_home(self) -> None:
+        """The sheet takes the keys."""
+        self.query_one("#list", Rows).focus()
+
+    def begin(self, name: str, given: Mapping[str, str] | None = None, *, back: str = "") -> None:
+        """Fill in a command: what is needed is asked for, one after another; then Enter does it.
+
+        back: the page that Esc goes to in the end; empty: to the same as before.
+        """
+        self._back = back or self._back
+        if self._work is not None:
+            self.say(Outcome(f"{self._called()} still runs: Esc stops it", done=False))
+            return
+        self._command = next(one for one in self._commands.listed if one.name == name)
+        self._wanted = tuple(Wanted(option) for option in self._command.takes)
+        known = {one.label: one.known(name, self.session) for one in self._wanted}
+        self._values = {label: value for label, value in known.items() if value} | dict(given or {})
+        self._text, self.question, self.outcome = None, None, None
+        self.show()
+        if self._wanted:
+            self._ask_for_needed()
+        else:
+            self._start()
+
+    def fill(self) -> None:
+        """What is wanted, or what was said."""
+        width = self.window.width
+        rows = self.query_one("#list", Rows)
+        if self._text is not None:
+            rows.fill([[(row, "")] for text in self._text for row in _broken(text, width)])
+        else:
+            rows.fill([*self._form(width)])
+
+    def _form(self, width: int) -> Iterator[list[Run]]:
+        more = self.session.glyphs.more
+        yield [(clipped(f"do it: shimfit {self._typed_so()}", width, more), "strong")]
+        for one in self._wanted:
+            value = self._values.get(one.label, "")
+            default = one.option.how.get("default")
+            otherwise = "needed" if one.is_needed else f"({default})" if default else ""
+            shown = value or otherwise
+            yield [(clipped(f"  {one.label:<13} {shown}", width, more), "strong" if value else "")]
+
+    # ------------------------------------------------------------ filling in
+
+    def _ask_for_needed(self) -> None:
+        missing = next((one for one in self._wanted if one.is_needed and one.label not in self._values), None)
+        if missing is not None:
+            self._ask_for(missing, self._ask_for_needed)
+        elif self.question is not None:
+            self.stop_asking()
+
+    def _ask_for(self, one: Wanted, then: Callable[[], None]) -> None:
+        def answer(text: str) -> Outcome:
+            fault = one.fault(text)
+            if fault:
+                return Outcome(fault, done=False, bell="refused")
+            if text.strip():
+                self._values[one.label] = text.strip()
+            else:
+                self._values.pop(one.label, None)
+            self.show()
+            then()
+            return Outcome("")
+
+        start = self._values.get(one.label, "")
+        if not start and one.label == "path" and self._called() in BEGINS and self.session.place is not None:
+            start = f"{self.session.place.job}/"
+        self.ask(Question(one.label, one.says, answer, start))
+
+    @on(Rows.Moved, "#list")
+    def _moved(self, event: Rows.Moved) -> None:
+        event.stop()
+        self.outcome = None
+        self.show_echo()
+
+    @on(Rows.Chosen, "#list")
+    def _chosen(self, event: Rows.Chosen) -> None:
+        event.stop()
+        if self._text is not None:
+            self.step_back()
+        elif event.index == 0:
+            self._start()
+        else:
+            self._change(self._wanted[event.index - 1])
+
+    def _change(self, one: Wanted) -> None:
+        """Another value: a choice goes to the next, a flag turns over, else the line asks."""
+        choices = ["", "yes"] if one.is_flag else ["", *one.option.how.get("choices", ())]
+        if len(choices) > 1:
+            now = self._values.pop(one.label, "")
+            following = choices[(choices.index(now) + 1) % len(choices)]
+            if following:
+                self._values[one.label] = following
+            self.outcome = None
+            self.show()
+        else:
+            self._ask_for(one, self.stop_asking)
+
+    def open_marked(self) -> None:
+        """Do it, or change the marked row."""
+        self.query_one("#list", Rows).action_choose()
+
+    # ------------------------------------------------------------ running
+
+    def _words(self) -> list[str]:
+        assert self._command is not None
+        filled = [one for one in self._wanted if self._values.get(one.label)]
+        in_place = [word for one in filled if one.is_word for word in one.words(self._values[one.label])]
+        named = [word for one in filled if not one.is_word for word in one.words(self._values[one.label])]
+        return [*self._command.name.split(), *in_place, *named]
+
+    def _typed_so(self) -> str:
+        return shlex.join(self._words()) if self._command is not None else ""
+
+    def _called(self) -> str:
+        return self._command.name if self._command is not None else ""
+
+    def _start(self) -> None:
+        if any(one.is_needed and one.label not in self._values for one in self._wanted):
+            self._ask_for_needed()
+            return
+        words, commands = self._words(), self._commands
+        self._settings_before = self.session.settings
+        self._text, self._ended, self.outcome = [], "", None
+        self._work = Running(lambda said, stop: commands.run(words, said, stop))
+        self._work.start()
+        self._work.wait(SHORTEST_RUN_S)
+        self._look()
+        if self._work is not None:
+            self.show()
+
+    def _look(self) -> None:
+        """Show what has been said since the last look, and the seconds."""
+        running = self._work
+        if running is None:
+            return
+        over = not running.running
+        self._text = running.text()
+        if over:
+            self._work = None
+            self._ended = ENDED.get(running.code, "a fault of the program's own")
+            self.program.command_ran(self._settings_before)
+            self.show()
+            self.query_one("#list", Rows).mark(0)
+            if self._ended not in (ENDED[0], ENDED[1]):
+                first = next((line for line in self._text if line.strip()), "nothing was said")
+                self.say(Outcome(first.strip(), done=False, bell="refused"))
+        self.show()
+
+    def interrupt(self) -> bool:
+        """Ctrl+C stops what runs."""
+        if self._work is None:
+            return False
+        self._work.stop()
+        self.show()
+        return True
+
+    def step_back(self) -> bool:
+        """Esc stops what runs; else from what was said back to what was filled in; else away."""
+        if self.interrupt():
+            return True
+        if self._text is None or not self._wanted:
+            self._text, self.outcome = None, None
+            if self._back == "post":
+                return False
+            self.program.do(f"go_{self._back}")
+            return True
+        self._text, self.outcome = None, None
+        self.show()
+        self.query_one("#list", Rows).mark(0)
+        return True
+
+    def on_unmount(self) -> None:
+        """The way out does not wait for what runs."""
+        if self._work is not None:
+            self._work.stop()
+
+    # ------------------------------------------------------------ drawing
+
+    def draw_headline(self, width: int, height: int) -> Canvas:
+        """The command, and how it goes on or ended."""
+        canvas = Canvas(width, height)
+        running = self._work
+        if running is not None:
+            state = "stopping as soon as it can" if running.stopping else "Esc stops it"
+            how = f"runs, {running.seconds:.0f} s   {state}"
+        elif self._text is not None:
+            how = self._ended
+        else:
+            how = self._command.says if self._command is not None else ""
+        canvas.put(0, 0, clipped(f"{self._called()}: {how}", width, self.session.glyphs.more), "strong")
+        return canvas
+
+    def default_hint(self) -> str:
+        """What the marked row is."""
+        if self._text is not None:
+            return "PgUp and PgDn move; Esc goes back" if self._work is None else "it works"
+        index = self.query_one("#list", Rows).index
+        return self._wanted[index - 1].says if 0 < index <= len(self._wanted) else "Enter does it"
+
+    def keys(self) -> Sequence[Tap]:
+        """What can be done from here."""
+        enter = self.session.glyphs.enter
+        if self.question is not None:
+            return (Tap("Esc leave", "leave"), Tap(f"{enter} take it", "enter"))
+        if self._work is not None:
+            return (Tap("Esc stop", "leave"), Tap("F1 help", "help"))
+        if self._text is not None:
+            return (Tap("Esc back", "leave"), Tap("^P all", "palette"))
+        return (Tap(f"{enter} do or change", "open"), Tap("Esc back", "leave"), Tap("^P all", "palette"))
+
+
+def _broken(text: str, width: int) -> list[str]:
+    """A line that fits as it stands, a longer one broken, its later rows standing in by two more."""
+    if len(text) <= width:
+        return [text]
+    lead = len(text) - len(text.lstrip())
+    rows = wrapped(" ".join(text.split()), width - lead - 2)
+    return [" " * (lead + (2 if index else 0)) + row for index, row in enumerate(rows)]

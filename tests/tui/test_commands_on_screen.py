@@ -1,0 +1,239 @@
+"""Whatever a command can do can be done on the screen: filled in, run, read; long work is seen to run."""
+
+from __future__ import annotations
+
+import io
+import shlex
+import threading
+
+import pytest
+
+from shimfit.cli.parser import build_parser, page
+from shimfit.cli.rest import CommandLine
+from shimfit.errors import UsageError
+from shimfit.tui.app import ShimfitApp
+from shimfit.tui.commands import ELSEWHERE, Wanted
+from shimfit.tui.plain import run_plain
+from shimfit.tui.widgets import Rows
+
+
+@pytest.fixture
+def app(make_site, monkeypatch, tmp_path) -> ShimfitApp:
+    for name in ("SHIMFIT_DB", "SHIMFIT_UNITS"):
+        monkeypatch.delenv(name, raising=False)
+    monkeypatch.chdir(tmp_path)
+    site = make_site()
+    return ShimfitApp(site, commands=CommandLine(site.path))
+
+
+def filled_in(command, words: list[str]) -> dict[str, str]:
+    """What a user would put into the form to say these words."""
+    wanted = {one.option.name: one for one in map(Wanted, command.takes)}
+    places = [one for one in wanted.values() if one.is_word]
+    values: dict[str, str] = {}
+    words = [*words]
+    while words:
+        name, equals, value = words.pop(0).partition("=")
+        one = wanted.get(name)
+        if one is None or one.is_word:
+            one, said = places[0], [name + equals + value]
+            places = places if one.is_many else places[1:]
+        elif one.is_flag:
+            said = ["yes"]
+        else:
+            said = [value] if equals else [words.pop(0) for _ in range(one.option.how.get("nargs") or 1)]
+        known = [values[one.label]] if one.label in values else []
+        values[one.label] = " ".join(known + [shlex.quote(part) if one.is_many else part for part in said])
+    return values
+
+
+EXAMPLES = [(one, line) for one in page().commands for line in one.examples if one.name not in ELSEWHERE]
+
+
+@pytest.mark.parametrize(("command", "line"), EXAMPLES, ids=[line for _, line in EXAMPLES])
+def test_a_filled_in_form_says_what_would_be_typed(command, line) -> None:
+    """The examples of the command line's own help are the other side: both are parsed to the same call."""
+    typed = shlex.split(line)[1:]
+    values = filled_in(command, typed[len(command.name.split()) :])
+    said = command.name.split()
+    for one in sorted(map(Wanted, command.takes), key=lambda one: not one.is_word):
+        if one.label in values:
+            assert one.fault(values[one.label]) == ""
+            said += one.words(values[one.label])
+    assert build_parser(said).parse_args(said) == build_parser(typed).parse_args(typed)
+
+
+def test_every_command_is_in_the_palette_or_said_to_be_elsewhere(app) -> None:
+    titles = " / ".join(one.title for one in app.get_system_commands(None))
+    for one in page().commands:
+        assert (f"{one.name}: {one.says}" in titles) != (one.name in ELSEWHERE)
+    assert {one.name for one in page().commands} >= set(ELSEWHERE)
+
+
+@pytest.mark.parametrize("size", [(40, 20), (80, 24)])
+def test_an_instrument_is_entered_checked_and_listed(app, running, wait_for, size) -> None:
+    async def job() -> None:
+        async with running(app, *size) as hand:
+            app.command("instrument add")
+            await hand.sees("name›", "a name to find it by")
+            await hand.enter("  ")
+            await hand.sees("name is needed")
+            await hand.enter("level-A")
+            await hand.sees("do it: shimfit instrument add level-A", "(level)", "Enter does it")
+            app.page.query_one("#list", Rows).mark(2)
+            await hand.press("enter", "enter")  # a choice goes to the next
+            await hand.sees("plumb-line")
+            app.page.query_one("#list", Rows).mark(4)
+            await hand.press("enter")
+            await hand.sees("accuracy›")
+            await hand.enter("much")
+            app.page.query_one("#list", Rows).mark(0)
+            await hand.press("enter")
+            await hand.sees("instrument add: refused", "✗")
+            assert app.session.box().instruments == ()
+            await hand.press("escape")
+            app.page.query_one("#list", Rows).mark(4)
+            await hand.press("enter")
+            await hand.enter("0.5mm/m")
+            app.page.query_one("#list", Rows).mark(0)
+            await hand.press("enter")
+            await hand.sees("instrument add: done", "level-A is entered")
+            assert [one.name for one in app.session.box().instruments] == ["level-A"]
+            app.command("instrument check")
+            await hand.sees("as it was entered")
+            for text in ("level-A", "3mm n 1mm o", "1mm n 1mm o", "1m"):
+                await hand.enter(text)
+            await hand.press("enter")
+            await hand.sees("instrument check: done", "level-A: zero +1.00 along")
+            assert app.session.box().instruments[0].checked
+            app.command("instrument list")  # takes nothing: it runs at once
+            await hand.sees("instrument list: done", "checked")
+            await hand.press("escape")
+            await hand.sees("post 1 (1/7)")
+
+    wait_for(job())
+
+
+def test_what_is_logged_by_a_command_is_on_the_screen_at_once(app, running, wait_for) -> None:
+    async def job() -> None:
+        async with running(app, 80, 24) as hand:
+            await hand.press("f2")
+            app.command("stock out")
+            await hand.sees("lot›")
+            await hand.enter("F1")
+            app.page.query_one("#list", Rows).mark(2)
+            await hand.press("enter")
+            await hand.enter("6")
+            app.page.query_one("#list", Rows).mark(0)
+            await hand.press("enter")
+            await hand.sees("F1: 14 left")
+            assert app.session.box().lot("F1").count == 14
+            app.command("note")
+            await hand.sees("text›")
+            await hand.enter("knot on the house side")
+            await hand.press("enter")
+            await hand.sees("noted")
+            assert app.session.run.post("1").notes[-1].text == "knot on the house side"
+            app.command("settings")
+            app.page._values.update(key="theme", value="dark")
+            await hand.press("enter")
+            await hand.sees("theme dark")
+            assert app.theme == "dark"
+            app.command("record", {"path": "verify"})
+            await hand.press("enter")
+            await hand.sees("record: done", "each as it was logged")
+            app.command("export", {"file": "-"})
+            await hand.press("enter")
+            await hand.sees('"kind": "job-added"'.replace(" ", ""))
+            await hand.press("pagedown")
+            await hand.press("escape", "escape")
+            await hand.sees("7 of 7 left to do")
+
+    wait_for(job())
+
+
+class Slow:
+    """A command line whose one command works until it is told to stop."""
+
+    listed = page().commands
+
+    def __init__(self) -> None:
+        self.let_go = threading.Event()
+
+    def run(self, _words, said, stop) -> int:
+        said("shimfit: caution: it may take a while\n")
+        while not self.let_go.wait(0.01):
+            said("  [#...] no plan yet\n  [##..] one plan\n")
+            if stop():
+                said("stopped by the user\n")
+                return 1
+        raise ZeroDivisionError("a fault")
+
+
+def test_long_work_is_seen_to_run_and_stops_at_esc(make_site, running, wait_for) -> None:
+    slow = Slow()
+    app = ShimfitApp(make_site(), commands=slow)
+
+    async def job() -> None:
+        async with running(app, 80, 24) as hand:
+            app.command("kit")
+            await hand.press("enter")
+            await hand.sees("kit: runs, 0 s", "Esc stops it", "[##..] one plan")
+            assert "no plan yet" not in hand.screen(), "of a bar that moves the last state"
+            await hand.sees("kit: runs, 1 s", tries=200)
+            app.command("due")
+            await hand.sees("kit still runs: Esc stops it")
+            await hand.press("escape")
+            await hand.sees("stopped by the user", "kit: done; something is out of tolerance")
+            await hand.press("escape", "enter")
+            await hand.sees("kit: runs, ")
+            await hand.press("ctrl+c")
+            await hand.sees("stopped by the user")
+
+    wait_for(job())
+
+
+def test_a_fault_of_the_programs_own_comes_out(make_site, running, wait_for) -> None:
+    slow = Slow()
+    app = ShimfitApp(make_site(), commands=slow)
+    slow.let_go.set()
+
+    async def job() -> None:
+        async with running(app, 80, 24) as hand:
+            app.command("kit")
+            await hand.press("enter")
+            await hand.pilot.pause(0.5)
+
+    with pytest.raises(ZeroDivisionError):
+        wait_for(job())
+
+
+def test_plain_mode_takes_a_line_of_the_command_line(make_site) -> None:
+    site = make_site()
+    typed = (
+        "shimfit stock out F1 6\nshimfit run show heron/jetty\nshimfit stock import -\n"
+        'shimfit serve\nshimfit note "x\nshimfit nonsense\nq\n'
+    )
+    out = io.StringIO()
+    assert run_plain(site, stdin=io.StringIO(typed), stdout=out, commands=CommandLine(site.path)) == 0
+    said = out.getvalue()
+    for text in (
+        "F1: 14 left",
+        "to read",
+        "here name a file",
+        "serve is not for here",
+        "not closed",
+        "no command 'nonsense'",
+    ):
+        assert text in said, text
+    assert site.box().lot("F1").count == 14
+
+
+def test_what_is_no_value_is_told_before_it_is_said() -> None:
+    wanted = {one.label: one for command in page().commands for one in map(Wanted, command.takes)}
+    assert "can't begin with -" in wanted["place"].fault("--help")
+    assert wanted["file"].fault("-") == ""
+    assert "not closed" in wanted["packs"].fault('"next-out')
+    assert wanted["height"].words("-3") == ["--height=-3"]
+    with pytest.raises(UsageError):
+        build_parser().parse_args(["due", "--help=no"])
