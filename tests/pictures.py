@@ -16,8 +16,8 @@ from pathlib import Path
 
 from shimfit.tui.app import ShimfitApp
 from shimfit.tui.widgets import EntryLine
-from shimfit.workflow.place import Place
-from shimfit.workflow.site import Site
+from shimfit.workflow.sample import write_sample
+from shimfit.workflow.site import Place, Site
 
 FOLDER = Path(__file__).parent.parent / "fixtures" / "pictures"
 SHOTS = (
@@ -46,7 +46,7 @@ async def shoot(folder: Path) -> None:
             tempfile.TemporaryDirectory() as scratch,
             Site.open(Path(scratch) / "sample.db", clock=FixedClock(), environment={}) as site,
         ):
-            begin = site.write_sample()
+            begin = write_sample(site)
             app = ShimfitApp(site, theme=theme)
             async with app.run_test(size=(columns, rows)) as pilot:
                 app.session.go(Place(begin.job, begin.run, post))

@@ -42,12 +42,22 @@ from shimfit.text.pictures import strip
 from shimfit.tui.plain import run_plain
 from shimfit.tui.session import Session
 from shimfit.workflow.options import set_option
-from shimfit.workflow.place import Place
 from shimfit.workflow.plan import cut_list_of
 from shimfit.workflow.plan.of_run import posts_to_plan
-from shimfit.workflow.reading import Asked, answer_missing, missing_answers
+from shimfit.workflow.reading import (
+    Asked,
+    answer_missing,
+    answer_now,
+    log_note,
+    log_packs,
+    log_reading,
+    log_skipped,
+    log_tightened,
+    log_trimmed,
+    missing_answers,
+)
 from shimfit.workflow.runs import rails_of
-from shimfit.workflow.site import Site
+from shimfit.workflow.site import Place, Site
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -160,7 +170,7 @@ class Trial:
 
     def type(self, post: str, text: str, asked: Asked | None = None) -> None:
         known = self.logged(post)
-        said = self.site.log_reading(at(post), text, asked, sure=True)
+        said = log_reading(self.site, at(post), text, asked or Asked(), sure=True)
         along, across = said.reading.slope_along is not None, said.reading.slope_across is not None
         known.skipped = False
         if asked is not None and asked.bed:
@@ -189,12 +199,12 @@ class Trial:
 
     def mid(self, post: str) -> None:
         self.logged(post)
-        self.site.log_reading(at(post), "1mm n 0", Asked(mid=True), sure=True)
+        log_reading(self.site, at(post), "1mm n 0", Asked(mid=True), sure=True)
 
     def pack(self, post: str) -> None:
         try:
-            answer = self.site.answer(at(post))
-            self.site.pack(at(post))
+            answer = answer_now(self.site, at(post))
+            log_packs(self.site, at(post))
         except UsageError:
             return
         known = self.logged(post)
@@ -211,30 +221,30 @@ class Trial:
             return
         packs = parse_packs([f"next-out={self.chance.choice(flats)}"], Foot(90.0, 90.0), None, lots, "mm")
         known = self.logged(post)
-        self.site.pack(at(post), packs)
+        log_packs(self.site, at(post), packs)
         known.packs, known.asked = tuple(packs), None
         known.done("packed")
 
     def trim(self, post: str) -> None:
         known = self.logged(post)
-        self.site.trim(at(post))
+        log_trimmed(self.site, at(post))
         known.follow()
         if known.packs:
             known.done("cut flush")
 
     def tighten(self, post: str) -> None:
         known = self.logged(post)
-        self.site.tighten(at(post))
+        log_tightened(self.site, at(post))
         known.follow()
         known.done("tightened")
 
     def skip(self, post: str) -> None:
         self.logged(post).skipped = True
-        self.site.skip(at(post), "wet")
+        log_skipped(self.site, at(post), "wet")
 
     def note(self, post: str) -> None:
         self.logged(post)
-        self.site.note(at(post), "knot")
+        log_note(self.site, at(post), "knot")
 
     def move(self, post: str) -> None:
         station_mm = 1200.0 * int(post) + self.chance.choice((-40.0, 25.0, 50.0))
@@ -304,7 +314,7 @@ class Trial:
             self.beside = self.back.pop()
             # An answer goes away with its reading, and is given anew when somebody asks.
             for name, known in self.beside.items():
-                known.answered(self.site.answer(at(name))) if known.asked is not None else None
+                known.answered(answer_now(self.site, at(name))) if known.asked is not None else None
         self.ask()
 
     def merge(self, post: str) -> None:
@@ -314,7 +324,7 @@ class Trial:
             self.other = self.open(self.other_file)
         import_text(self.other.journal, export_text(self.site.journal, "lake"), "north.jsonl")
         if self.chance.random() < 0.7:
-            self.other.log_reading(at(post), self.chance.choice(LEANS), sure=True)
+            log_reading(self.other, at(post), self.chance.choice(LEANS), sure=True)
             self.read(self.chance.choice(NAMES))
             self.beside, self.before, self.back = None, [], []
             import_text(self.site.journal, export_text(self.other.journal, "lake"), "south.jsonl")

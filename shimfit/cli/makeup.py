@@ -23,8 +23,8 @@ if TYPE_CHECKING:
 def run_kit(args: argparse.Namespace, io: Io) -> int:
     """Print what to cut or buy before the day."""
     from shimfit.core.stock import lots_from_csv
-    from shimfit.workflow.place import parse_run
     from shimfit.workflow.runs import kit_for_run
+    from shimfit.workflow.site import parse_run
 
     job, run = parse_run(args.path)
     one_to_stdout(args)
@@ -55,7 +55,7 @@ def _in(text: str, unit: str, what: str) -> float:
 def run_makeup(args: argparse.Namespace, io: Io) -> int:
     """Print the make-up sheet and the shop list; 1 when a pressure is over the allowable."""
     from shimfit.core import makeup
-    from shimfit.workflow.place import parse_run
+    from shimfit.workflow.site import parse_run
 
     job, run = parse_run(args.path)
     one_to_stdout(args)

@@ -42,7 +42,7 @@ def run_plan(args: argparse.Namespace, io: Io) -> int:
             answer = planning.plan_problem(problem, args.seconds, progress, stop)
             words = words_without_a_run()
         else:
-            from shimfit.workflow.place import parse_run
+            from shimfit.workflow.site import parse_run
 
             job, run = parse_run(args.path)
             with open_site(args, io, read_only=args.look, hold=False) as site:
@@ -149,8 +149,8 @@ def run_cut(args: argparse.Namespace, io: Io) -> int:
     """Print or write the cut sheet of the answers that a run's posts wait for."""
     one_to_stdout(args)
     from shimfit.cli.saying import sheet_lines, words_of
-    from shimfit.workflow.place import parse_run
     from shimfit.workflow.plan import cut_list_of
+    from shimfit.workflow.site import parse_run
 
     job, run = parse_run(args.path)
     with open_site(args, io, read_only=True) as site:

@@ -15,9 +15,8 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from shimfit.cli.io import Io
-    from shimfit.workflow.place import Place
     from shimfit.workflow.reading import Logged
-    from shimfit.workflow.site import Site
+    from shimfit.workflow.site import Place, Site
 
 
 def run_solve(args: argparse.Namespace, io: Io) -> int:
@@ -93,7 +92,7 @@ def run_read(args: argparse.Namespace, io: Io) -> int:
     """Log a reading; 1 when a verifying reading is over tolerance or no pack can do it."""
     from shimfit.entry import parse_reading
     from shimfit.standing import standing_json
-    from shimfit.workflow.reading import Asked
+    from shimfit.workflow.reading import Asked, log_reading
 
     if args.table is not None:
         return _read_table(args, io)
@@ -125,14 +124,14 @@ def run_read(args: argparse.Namespace, io: Io) -> int:
         if args.mid is not None:  # refused before anything is logged: a line is taken whole or not at all
             parse_reading(args.mid, typed)
         if args.turned is not None:
-            from shimfit.workflow.instruments import log_turned
+            from shimfit.workflow.reading import log_turned
 
             logged = log_turned(site, place, args.entry, args.turned, asked)
         else:
-            logged = site.log_reading(place, args.entry, asked, sure=args.sure)
+            logged = log_reading(site, place, args.entry, asked, sure=args.sure)
         if args.mid is not None:
             half = Asked(mid=True, instrument=args.instrument, by=args.by)
-            bowed = site.log_reading(place, args.mid, half, sure=True).message
+            bowed = log_reading(site, place, args.mid, half, sure=True).message
         words = getattr(understood, "words", "")
         message = logged.message if args.mid is None else f"{logged.message}; {bowed}"
         data: dict[str, Any] = {
@@ -159,7 +158,7 @@ def run_read(args: argparse.Namespace, io: Io) -> int:
 
 def _read_table(args: argparse.Namespace, io: Io) -> int:
     """Log a table of readings, all of it or nothing."""
-    from shimfit.workflow.place import parse_run
+    from shimfit.workflow.site import parse_run
     from shimfit.workflow.tables import log_readings
 
     if args.entry is not None:
@@ -193,20 +192,23 @@ def _is_over(logged: Logged) -> bool:
 def run_pack(args: argparse.Namespace, io: Io) -> int:
     """Log what went in."""
     from shimfit.workflow.packs import parse_packs
+    from shimfit.workflow.reading import log_packs
 
     with open_site(args, io) as site:
         place = _place(args)
         if not args.packs:
-            return _done(site, place, site.pack(place), args, io)
+            return _done(site, place, log_packs(site, place), args, io)
         post = site.post(place)
         lean = post.reading.lean if post.reading else None
         run = site.run(place.job, place.run)
         packs = parse_packs(args.packs, post.foot, lean, site.box().lots, run.units)
-        return _done(site, place, site.pack(place, packs), args, io)
+        return _done(site, place, log_packs(site, place, packs), args, io)
 
 
 def run_tighten(args: argparse.Namespace, io: Io) -> int:
     """Log that the nut was tightened."""
+    from shimfit.workflow.reading import log_tightened
+
     torque_nm = None
     if args.torque:
         from shimfit.quantities.typed import to_torque_nm
@@ -217,39 +219,47 @@ def run_tighten(args: argparse.Namespace, io: Io) -> int:
         if torque_nm is not None and torque_nm > MOST_TORQUE_NM:
             size = shown.torque(torque_nm, site.run(place.job, place.run).units)
             io.talk(f"caution: {size} is more than a post's rod takes: a wrong unit?")
-        return _done(site, place, site.tighten(place, torque_nm), args, io)
+        return _done(site, place, log_tightened(site, place, torque_nm), args, io)
 
 
 def run_trim(args: argparse.Namespace, io: Io) -> int:
     """Log that the packs were cut flush."""
+    from shimfit.workflow.reading import log_trimmed
+
     with open_site(args, io) as site:
         place = _place(args)
-        return _done(site, place, site.trim(place), args, io)
+        return _done(site, place, log_trimmed(site, place), args, io)
 
 
 def run_skip(args: argparse.Namespace, io: Io) -> int:
     """Leave a post for later; the record must be able to say why."""
+    from shimfit.workflow.reading import log_skipped
+
     if not args.text.strip():
         raise UsageError('why is it skipped? like: shimfit skip lakeside/boardwalk/3 "no rod yet"')
     with open_site(args, io) as site:
         place = _place(args)
-        return _done(site, place, site.skip(place, args.text), args, io)
+        return _done(site, place, log_skipped(site, place, args.text), args, io)
 
 
 def run_note(args: argparse.Namespace, io: Io) -> int:
     """Leave a sentence at a post."""
+    from shimfit.workflow.reading import log_note
+
     with open_site(args, io) as site:
         place = _place(args)
-        return _done(site, place, site.note(place, args.text), args, io)
+        return _done(site, place, log_note(site, place, args.text), args, io)
 
 
 def run_photo(args: argparse.Namespace, io: Io) -> int:
     """Name a photo's file at a post."""
+    from shimfit.workflow.reading import log_photo
+
     if not Path(args.text).exists():
         io.talk(f"caution: there is no file {args.text} here; its name is kept all the same")
     with open_site(args, io) as site:
         place = _place(args)
-        return _done(site, place, site.photo(place, args.text), args, io)
+        return _done(site, place, log_photo(site, place, args.text), args, io)
 
 
 def run_undo(args: argparse.Namespace, io: Io) -> int:
@@ -283,7 +293,8 @@ def _done(site: Site, place: Place | None, words: str, args: argparse.Namespace,
 
 def _moved_back(site: Site, job: str | None, words: str, args: argparse.Namespace, io: Io) -> int:
     """The same for undo and redo: the post is that of the step that was taken back."""
-    from shimfit.workflow.place import Place
+    from shimfit.workflow.reading import answer_now
+    from shimfit.workflow.site import Place
 
     last = site.journal.last(job, "undone")
     whole = last is not None and last.job is not None and last.run is not None and last.post is not None
@@ -291,12 +302,12 @@ def _moved_back(site: Site, job: str | None, words: str, args: argparse.Namespac
     if place is None:
         answered_again(site, io, job)
     elif site.run(place.job, place.run).post(place.post) is not None:
-        site.answer(place)
+        answer_now(site, place)
     return _done(site, place, words, args, io)
 
 
 def _place(args: argparse.Namespace) -> Place:
-    from shimfit.workflow.place import parse_place
+    from shimfit.workflow.site import parse_place
 
     return parse_place(args.place)
 

@@ -40,7 +40,7 @@ LEAST_SAID_MM = 0.05
 def run_rails(args: argparse.Namespace, io: Io) -> int:
     """Print rail lengths; 1 when an opening is over its limit."""
     from shimfit.workflow import runs
-    from shimfit.workflow.place import parse_run
+    from shimfit.workflow.site import parse_run
 
     job, run = parse_run(args.path)
     one_to_stdout(args)
@@ -263,8 +263,8 @@ def _rails_pdf(found: RunRails, facts: SheetFacts, paper: str) -> bytes:
 def run_lineup(args: argparse.Namespace, io: Io) -> int:
     """Print the targets that bring the tops of each leg closest to a line."""
     from shimfit.text.phrases import face_names
-    from shimfit.workflow.place import parse_run
     from shimfit.workflow.runs import line_up_run
+    from shimfit.workflow.site import parse_run
 
     job, run = parse_run(args.path)
     with open_site(args, io, read_only=True) as site:

@@ -33,7 +33,7 @@ def run_record(args: argparse.Namespace, io: Io) -> int:
     from shimfit.report.record import exit_code, record_csv, record_json, record_lines, record_of
     from shimfit.report.statistics import statistics, statistics_json, statistics_lines
     from shimfit.store.events import head_on_paper
-    from shimfit.workflow.place import parse_run
+    from shimfit.workflow.site import parse_run
 
     issues = args.issue or args.number is not None or args.why is not None
     if issues and args.as_of is not None:
@@ -140,7 +140,7 @@ def run_due(args: argparse.Namespace, io: Io) -> int:
     """List the posts of a run that are to be tightened and read again, the longest overdue first."""
     from shimfit.report.due import due_json, due_lines, due_list
     from shimfit.report.record import record_of
-    from shimfit.workflow.place import parse_run
+    from shimfit.workflow.site import parse_run
 
     now = _moment(args.on)
     if args.due_days is not None and not 1 <= args.due_days <= MOST_DAYS:

@@ -46,11 +46,13 @@ def run_settings(args: argparse.Namespace, io: Io) -> int:
 
 def run_demo(args: argparse.Namespace, io: Io) -> int:
     """Write the sample jobs, or take them out again."""
+    from shimfit.workflow.sample import remove_sample, write_sample
+
     with open_site(args, io, makes=True) as site:
         if args.remove:
-            words = site.remove_sample()
+            words = remove_sample(site)
         else:
-            place = site.write_sample()
+            place = write_sample(site)
             words = f"the sample is written: begin at {place}, or just type shimfit"
     return io.tell(words, as_json=args.json)
 

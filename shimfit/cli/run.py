@@ -61,7 +61,7 @@ def run_job_list(args: argparse.Namespace, io: Io) -> int:
 def run_set(args: argparse.Namespace, io: Io) -> int:
     """Change options of a run; say, or show, what the records of a job or a run state beside readings."""
     from shimfit.workflow.options import set_option
-    from shimfit.workflow.place import parse_run
+    from shimfit.workflow.site import parse_run
 
     job, run = parse_run(args.path) if "/" in args.path else (args.path, None)
     given = {key: text.strip() or None for key in FACTS if (text := getattr(args, key)) is not None}
@@ -92,7 +92,7 @@ def run_set(args: argparse.Namespace, io: Io) -> int:
 def run_job_takeup(args: argparse.Namespace, io: Io) -> int:
     """Say what packs give on a deck, by material; or forget it."""
     from shimfit.core.takeup import TakeUp
-    from shimfit.workflow.takeup import book_of, reset
+    from shimfit.workflow.packs import book_of, reset
 
     with open_site(args, io, read_only=not args.reset) as site:
         if args.reset:
@@ -138,7 +138,7 @@ def run_new(args: argparse.Namespace, io: Io) -> int:
     from shimfit.core.foot import check_foot
     from shimfit.entry import parse_foot, parse_length
     from shimfit.quantities.tolerance import DEFAULT_TOLERANCE, parse_tolerance
-    from shimfit.workflow.place import parse_run
+    from shimfit.workflow.site import parse_run
 
     with open_site(args, io) as site:
         job, name = parse_run(args.path)
@@ -291,7 +291,7 @@ def _unfit(site: Site) -> tuple[str, ...]:
 def run_show(args: argparse.Namespace, io: Io) -> int:
     """Show where every post of a run stands."""
     from shimfit.cli.saying import words_of
-    from shimfit.workflow.place import parse_run
+    from shimfit.workflow.site import parse_run
 
     with open_site(args, io, read_only=True) as site:
         run = site.run(*parse_run(args.path))
@@ -326,7 +326,7 @@ def _run_lines(run: RunState, words: Words) -> Iterator[str]:
 
 def run_export(args: argparse.Namespace, io: Io) -> int:
     """Write the posts of a run as CSV."""
-    from shimfit.workflow.place import parse_run
+    from shimfit.workflow.site import parse_run
     from shimfit.workflow.tables import posts_to_csv
 
     with open_site(args, io, read_only=True) as site:
@@ -420,7 +420,7 @@ def run_insert(args: argparse.Namespace, io: Io) -> int:
     """Insert a post between two others."""
     from shimfit.core import layout
     from shimfit.entry import parse_length
-    from shimfit.workflow.place import Place, parse_run
+    from shimfit.workflow.site import Place, parse_run
 
     with open_site(args, io) as site:
         job, name = parse_run(args.path)
@@ -443,7 +443,7 @@ def run_move(args: argparse.Namespace, io: Io) -> int:
     """Move a post along its leg."""
     from shimfit.core import layout
     from shimfit.entry import parse_length
-    from shimfit.workflow.place import parse_place
+    from shimfit.workflow.site import parse_place
 
     with open_site(args, io) as site:
         place = parse_place(args.place)
@@ -462,7 +462,7 @@ def run_move(args: argparse.Namespace, io: Io) -> int:
 def run_remove(args: argparse.Namespace, io: Io) -> int:
     """Take a post out of a run."""
     from shimfit.core import layout
-    from shimfit.workflow.place import parse_place
+    from shimfit.workflow.site import parse_place
 
     with open_site(args, io) as site:
         place = parse_place(args.place)

@@ -38,8 +38,7 @@ if TYPE_CHECKING:
     from shimfit.settings.actions import Action
     from shimfit.tui.commands import Commands
     from shimfit.tui.sensing import Sensor
-    from shimfit.workflow.place import Place
-    from shimfit.workflow.site import Site
+    from shimfit.workflow.site import Place, Site
 
 PAINTED_S = 0.5
 """What is left for painting it, as a person would see it."""
@@ -49,7 +48,9 @@ async def _rehearse(app: ShimfitApp) -> None:
     """Log one reading in the sample job and quit: 0 when it is on disk and answered, else 1."""
     session = app.session
     if session.place is None:
-        session.site.write_sample()
+        from shimfit.workflow.sample import write_sample
+
+        write_sample(session.site)
         session.open_last()
     for _ in range(1000):
         record = session.record
@@ -288,7 +289,9 @@ class Doing:
 
     def sample(self) -> None:
         """Write the sample job and open it."""
-        self._session.site.write_sample()
+        from shimfit.workflow.sample import write_sample
+
+        write_sample(self._session.site)
         self._session.open_last()
         self._app.tell(Outcome("the sample job: nothing in it is real"))
 

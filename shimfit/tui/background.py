@@ -13,13 +13,13 @@ import time
 from typing import TYPE_CHECKING
 
 from shimfit.errors import ShimfitError
+from shimfit.workflow.reading import answer_now
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Container, Mapping
 
-    from shimfit.workflow.place import Place
     from shimfit.workflow.plan import RunPlan
-    from shimfit.workflow.site import Site
+    from shimfit.workflow.site import Place, Site
 
 PATIENCE_S = 0.1
 """So long Enter itself waits: below it nobody takes the program for slow (common practice, no source)."""
@@ -79,7 +79,7 @@ class Answering:
             fault = ""
             crash: Exception | None = None
             try:
-                self._site.answer(place)
+                answer_now(self._site, place)
             except ShimfitError as error:
                 # The step that failed is the answer: nobody may take it for the reading.
                 fault = error.message.removesuffix(": the last step was not logged")

@@ -364,7 +364,9 @@ class _Conversation:
         return self._post() if outcome.done else f"refused: {outcome.message}"
 
     def _sample(self) -> str:
-        self.session.site.write_sample()
+        from shimfit.workflow.sample import write_sample
+
+        write_sample(self.session.site)
         self.session.open_last()
         return f"The sample job is open: nothing in it is real.\n{self._post()}"
 

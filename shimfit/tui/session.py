@@ -13,8 +13,20 @@ from shimfit.model import Face, PostState
 from shimfit.settings.actions import USUAL_KEYS, KeyWords
 from shimfit.text.phrases import PostView, Words, post_view, state_word
 from shimfit.tui import setting_up
-from shimfit.workflow.place import Place
-from shimfit.workflow.reading import Asked
+from shimfit.workflow.reading import (
+    Asked,
+    answer_now,
+    log_note,
+    log_packs,
+    log_photo,
+    log_reading,
+    log_sensor_reading,
+    log_skipped,
+    log_tightened,
+    log_trimmed,
+    second_look,
+)
+from shimfit.workflow.site import Place
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Container, Mapping
@@ -238,7 +250,7 @@ class Session:
             if place in self.working:
                 continue
             if self.answers_later is None:
-                self.site.answer(place)
+                answer_now(self.site, place)
             else:
                 self.answers_later(place)
         self.refresh()
@@ -375,7 +387,7 @@ class Session:
         Packs were worked out, nobody said that they went in, and the top stands nearer to where it stood than
         to where the packs would bring it: the last reading may have been a slip.
         """
-        reason = self.site.second_look(place, parsed)
+        reason = second_look(self.site.post(place), parsed)
         if reason is not None or record.implied is None or record.reading is None:
             return reason
         before, answer = record.reading.lean, record.answer
@@ -409,7 +421,7 @@ class Session:
         """Log a reading that the inclinometer has taken."""
 
         def log(place: Place) -> Outcome:
-            self.site.log_sensor_reading(place, reading, self._how_asked())
+            log_sensor_reading(self.site, place, reading, self._how_asked())
             return self._after_reading(place)
 
         return self.attempt(log)
@@ -443,7 +455,7 @@ class Session:
         """Log two readings of one post, the level turned end for end between them."""
 
         def log(place: Place) -> Outcome:
-            from shimfit.workflow.instruments import log_turned
+            from shimfit.workflow.reading import log_turned
 
             log_turned(self.site, place, first, second, self._how_asked())
             return self._after_reading(place)
@@ -451,7 +463,7 @@ class Session:
         return self.attempt(log)
 
     def _log(self, place: Place, text: str, *, sure: bool) -> Outcome:
-        logged = self.site.log_reading(place, text, self._how_asked(), sure=sure)
+        logged = log_reading(self.site, place, text, self._how_asked(), sure=sure)
         if logged.reading.slope_along is None and logged.reading.slope_across is None:
             return Outcome(logged.message)  # only a level's length was typed
         return self._after_reading(place)
@@ -495,35 +507,35 @@ class Session:
             run, post = self.site.run(place.job, place.run), self.site.post(place)
             lean = post.reading.lean if post.reading else None
             packs = parse_packs(text.split(), post.foot, lean, self.site.box().lots, run.units)
-            return Outcome(self.site.pack(place, packs))
+            return Outcome(log_packs(self.site, place, packs))
 
         return self.attempt(pack)
 
     def trimmed(self) -> Outcome:
         """Log that the packs were cut flush."""
-        return self.attempt(lambda place: Outcome(self.site.trim(place)))
+        return self.attempt(lambda place: Outcome(log_trimmed(self.site, place)))
 
     def packed(self) -> Outcome:
         """Log that the packs went in as prescribed; not before the answer has come."""
         if self.place in self.working:
             return Outcome("the answer is still being worked out: nothing can have gone in by it", done=False)
-        return self.attempt(lambda place: Outcome(self.site.pack(place)))
+        return self.attempt(lambda place: Outcome(log_packs(self.site, place)))
 
     def tightened(self, torque_nm: float | None = None) -> Outcome:
         """Log that the nut was tightened."""
-        return self.attempt(lambda place: Outcome(self.site.tighten(place, torque_nm)))
+        return self.attempt(lambda place: Outcome(log_tightened(self.site, place, torque_nm)))
 
     def torqued(self, text: str) -> Outcome:
         """Log that the nut was tightened, and to what torque: `40`, `40 Nm`, `30 lbf ft`."""
         from shimfit.quantities.typed import to_torque_nm
 
-        return self.attempt(lambda place: Outcome(self.site.tighten(place, to_torque_nm(text))))
+        return self.attempt(lambda place: Outcome(log_tightened(self.site, place, to_torque_nm(text))))
 
     def photographed(self, file: str) -> Outcome:
         """Name a photo's file at this post."""
         if not file.strip():
             return Outcome("name the photo's file", done=False)
-        return self.attempt(lambda place: Outcome(self.site.photo(place, file.strip())))
+        return self.attempt(lambda place: Outcome(log_photo(self.site, place, file.strip())))
 
     def skipped(self, why: str) -> Outcome:
         """Leave this post for later, and say why; one that stands plumb is asked about."""
@@ -533,13 +545,13 @@ class Session:
             return Outcome("it stands plumb: Enter again skips it all the same", done=False)
         if not why.strip():
             return Outcome("say why it is skipped", done=False)
-        return self.attempt(lambda place: Outcome(self.site.skip(place, why.strip())))
+        return self.attempt(lambda place: Outcome(log_skipped(self.site, place, why.strip())))
 
     def noted(self, text: str) -> Outcome:
         """Leave a note at this post."""
         if not text.strip():
             return Outcome("an empty note was not kept", done=False)
-        return self.attempt(lambda place: Outcome(self.site.note(place, text.strip())))
+        return self.attempt(lambda place: Outcome(log_note(self.site, place, text.strip())))
 
     # ------------------------------------------------------------ the run and its file
 

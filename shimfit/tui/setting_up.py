@@ -18,8 +18,7 @@ if TYPE_CHECKING:
     from shimfit.model import Foot, Tolerance
     from shimfit.quantities.typed import Units
     from shimfit.standing import RunState
-    from shimfit.workflow.place import Place
-    from shimfit.workflow.site import Site
+    from shimfit.workflow.site import Place, Site
 
 
 def run_steps(units: Units) -> tuple[tuple[str, str], ...]:

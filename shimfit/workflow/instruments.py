@@ -1,25 +1,27 @@
-"""Instruments: entered once, checked by turning them end for end, judged before the first post."""
+"""Instruments: entered once, checked by turning them end for end, judged before the first post.
+
+A typed reading counts with its instrument's zero taken off, and with how sure each direction is (`counted`).
+"""
 
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from shimfit.core.instruments import check_due, judge
-from shimfit.core.sensing.hold import SensorErrors
-from shimfit.core.sensing.mounting import FaceReading, Reversal, Zero, reversal_in_post_words
+from shimfit.core.instruments import Corrected, check_due, correct, judge
+from shimfit.core.uncertainty import HAND_MM, largest_of, learned_hand_mm, rectangular
+from shimfit.entry import parse_reading
 from shimfit.errors import EntryError, UsageError
-from shimfit.model import Instrument, Reading
-from shimfit.workflow.doubt import counted
-from shimfit.workflow.place import check_name
-from shimfit.workflow.reading import Asked, Logged, log_ready, stage_of
+from shimfit.workflow.site import check_name
 
 if TYPE_CHECKING:
     from datetime import date
 
-    from shimfit.entry import Understood
-    from shimfit.workflow.place import Place
+    from shimfit.core.sensing.mounting import FaceReading, Reversal, Zero
+    from shimfit.entry import EntrySettings, Understood
+    from shimfit.model import Instrument
+    from shimfit.standing import RunState
     from shimfit.workflow.site import Site
 
 
@@ -65,43 +67,14 @@ def check(site: Site, name: str, first: Understood, second: Understood, height_m
     kept, when the second looks as if it was not turned.
     """
     instrument = named(site, name)
-    found = _reversal(instrument, first, second, height_mm)
+    found = reversal_of(instrument, first, second, height_mm)
     if found.suspicion == "not-turned":
         raise UsageError(f"{found.words} Nothing was kept.")
-    _keep_zero(site, instrument, found.zero)
+    keep_zero_of(site, instrument, found.zero)
     return found
 
 
-def log_turned(site: Site, place: Place, first_text: str, second_text: str, asked: Asked) -> Logged:
-    """Log one reading from two faces: its lean is free of the instrument's zero, which is kept beside it."""
-    post = site.post(place)
-    name = asked.instrument or site.settings.instrument
-    if not name:
-        raise UsageError("name the instrument that was turned: --instrument NAME")
-    instrument = named(site, name)
-    first, second = (_understood(site, place, text) for text in (first_text, second_text))
-    found = _reversal(instrument, first, second, post.height_mm)
-    if found.suspicion == "not-turned":
-        raise UsageError(f"{found.words} Nothing was logged.")
-    _keep_zero(site, instrument, found.zero)
-    reading = Reading(
-        text=f"{first_text.strip()}; turned: {second_text.strip()}",
-        slope_along=found.lean.slope_along,
-        slope_across=found.lean.slope_across,
-        height_mm=post.height_mm,
-        stage=stage_of(post, asked),
-        u_along=found.u_along,
-        u_across=found.u_across,
-        largest_term=counted(first, post.height_mm, replace_zero(instrument, found.zero)).largest,
-        gauge_mm=first.over_mm,
-        instrument=name,
-        face=asked.face,
-        rocks=asked.rocks,
-    )
-    return log_ready(site, place, reading, asked)
-
-
-def replace_zero(instrument: Instrument, zero: Zero) -> Instrument:
+def with_zero(instrument: Instrument, zero: Zero) -> Instrument:
     """The instrument as it is known once its zero was found."""
     return replace(instrument, zero_along=zero.along, zero_across=zero.across, u_zero=zero.u, axes=None)
 
@@ -112,13 +85,17 @@ def drop(site: Site, instrument: Instrument) -> None:
     site.add_instrument(replace(bare, dropped=site.now().isoformat(timespec="seconds")))
 
 
-def _keep_zero(site: Site, instrument: Instrument, zero: Zero) -> None:
-    known = replace(replace_zero(instrument, zero), checked=site.now().isoformat(timespec="seconds"))
+def keep_zero_of(site: Site, instrument: Instrument, zero: Zero) -> None:
+    """Keep the zero that two faces showed with the instrument, from now on taken off."""
+    known = replace(with_zero(instrument, zero), checked=site.now().isoformat(timespec="seconds"))
     site.add_instrument(known)
 
 
-def _reversal(instrument: Instrument, first: Understood, second: Understood, height_mm: float) -> Reversal:
+def reversal_of(instrument: Instrument, first: Understood, second: Understood, height_mm: float) -> Reversal:
     """Two faces as typed, zero still in them: only what differs from face to face is their own."""
+    from shimfit.core.sensing.hold import SensorErrors
+    from shimfit.core.sensing.mounting import Zero, reversal_in_post_words
+
     known = None
     if instrument.u_zero is not None:
         known = Zero(instrument.zero_along, instrument.zero_across, instrument.u_zero)
@@ -137,13 +114,82 @@ def _reversal(instrument: Instrument, first: Understood, second: Understood, hei
 
 
 def _face(parsed: Understood, height_mm: float, bare: Instrument) -> FaceReading:
+    from shimfit.core.sensing.mounting import FaceReading
+
     part = counted(parsed, height_mm, bare)
     if part.slope_along is None or part.slope_across is None:
         raise EntryError("read both directions on both faces; 0 is a reading too", at=len(parsed.text))
     return FaceReading(part.slope_along, part.slope_across, part.u_along or 0.0, part.u_across or 0.0)
 
 
-def _understood(site: Site, place: Place, text: str) -> Understood:
-    from shimfit.entry import parse_reading
+# ---------------------------------------------------------------- a typed reading as it counts
 
-    return parse_reading(text, site.entry_settings(site.run(place.job, place.run)))
+
+@dataclass(frozen=True, slots=True)
+class Counted:
+    """Slopes of a typed reading, zero off, with their standard uncertainties; None where nothing was read."""
+
+    slope_along: float | None
+    slope_across: float | None
+    u_along: float | None
+    u_across: float | None
+    u_own_along: float | None
+    """The part that is new at each reading and averages away over repeats."""
+    u_own_across: float | None
+    largest: str | None
+    """The largest term of the worse direction, in words."""
+
+
+def counted(
+    parsed: Understood, height_mm: float, instrument: Instrument | None, hand_mm: float = HAND_MM
+) -> Counted:
+    """What was typed, as it counts; without a named instrument a usual carpenter's level stands in.
+
+    `hand_mm`: what offsets scatter by from reading to reading (`hand_of`).
+    """
+    over_mm = parsed.over_mm or height_mm
+    zeros = (0.0, 0.0) if instrument is None else (instrument.zero_along, instrument.zero_across)
+    parts: list[Corrected | None] = [
+        None
+        if slope is None or half_step is None
+        else correct(slope, half_step, zero, instrument, over_mm, hand_mm=hand_mm)
+        for slope, half_step, zero in zip(
+            parsed.slopes(height_mm), parsed.resolution_slope(height_mm), zeros, strict=True
+        )
+    ]
+    along, across = parts
+    known = [part.budget for part in parts if part is not None]
+    return Counted(
+        None if along is None else along.slope,
+        None if across is None else across.slope,
+        None if along is None else along.budget.u,
+        None if across is None else across.budget.u,
+        None if along is None else along.budget.only("repeat").u,
+        None if across is None else across.budget.only("repeat").u,
+        largest_of(known[0], known[-1]) if known else None,
+    )
+
+
+def hand_of(run: RunState, entry: EntrySettings) -> float:
+    """Scatter of the hand in mm, learned from repeats: a run's typed readings that count as one mean."""
+    groups: list[list[float]] = []
+    steps_mm2: list[float] = []
+    for post in run.posts:
+        if post.mean_of < 2:
+            continue
+        some = [
+            one
+            for one, why in zip(post.readings, post.left_out, strict=True)
+            if why is None and one.u_own_along is not None and one.lean is not None and one.method == "typed"
+        ]
+        leans = [one.lean.top_mm(one.height_mm) for one in some if one.lean is not None]
+        groups += [list(offsets) for offsets in zip(*leans, strict=True)]
+        for one in some:
+            try:
+                half_steps = parse_reading(one.text, entry).resolution_slope(one.height_mm)
+            except EntryError:  # typed where other words or units were in use
+                continue
+            steps_mm2 += [rectangular(half * one.height_mm) ** 2 for half in half_steps if half is not None]
+    if not steps_mm2:
+        return HAND_MM
+    return learned_hand_mm(groups, math.sqrt(sum(steps_mm2) / len(steps_mm2)))

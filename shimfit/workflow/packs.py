@@ -1,7 +1,9 @@
-"""Packs as they go in: made one's own way, or as prescribed; what posts wait for is nobody else's.
+"""Packs as they go in: made one's own way, or as prescribed; and what the readings say they gave.
 
 `next-out=T1@29+F2` is read against the box as it is. A prescription that is followed moves only the pieces
-that are new under the post; a taper that is pushed on stays where it is.
+that are new under the post; a taper that is pushed on stays where it is. What posts wait for is nobody
+else's. Take-up is learned per job: each verifying reading after packs were changed logs one observation
+(`observed`) in the same step, so it is undone with it; a `take-up-reset` begins anew.
 """
 
 from __future__ import annotations
@@ -12,15 +14,20 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from shimfit.core.foot import gap_plane
+from shimfit.core.takeup import Book, Observed, TakeUp, blended, learn, material_shares
 from shimfit.entry import parse_length
 from shimfit.errors import EntryError, UsageError
 from shimfit.model import Foot, Lean, Lot, Pack, Piece, Seat
 from shimfit.quantities import shown
-from shimfit.settings import Units
+from shimfit.settings import Settings, Units, degrees
+from shimfit.store.events import Draft
 
 if TYPE_CHECKING:
-    from shimfit.standing import PostRecord
-    from shimfit.workflow.site import Site
+    from shimfit.core.packing import Options
+    from shimfit.core.packing.options import Layout
+    from shimfit.model import Reading
+    from shimfit.standing import PostRecord, RunState
+    from shimfit.workflow.site import Place, Site
 
 
 def parse_seat(text: str, at: int = 0) -> Seat:
@@ -124,6 +131,18 @@ def awaited_packs(post: PostRecord) -> tuple[Pack, ...]:
     return tuple(pack for pack in found if pack.pieces)
 
 
+def options_of(run: RunState, settings: Settings) -> Options:
+    """How packs may be made in a run; UsageError when the saw's settings are no angles."""
+    from shimfit.core import packing
+
+    defaults = packing.Options()
+    layout: Layout = run.layout if run.layout in ("corners", "tripod", "one-way", "auto") else "corners"  # type: ignore[assignment]  # the log may hold a newer program's word
+    saw = packing.Saw(settings_deg=degrees(settings.saw_deg))
+    if run.kerf_mm is not None:
+        saw = replace(saw, kerf_mm=run.kerf_mm)
+    return packing.Options(layout=layout, preload_mm=run.preload_mm or defaults.preload_mm, saw=saw)
+
+
 def promised_packs(site: Site, left_out: Callable[[tuple[str, str], PostRecord], bool]) -> list[Pack]:
     """What posts wait for that is still in the box: it is nobody else's. left_out: posts not to ask."""
     waited_for = [
@@ -135,6 +154,11 @@ def promised_packs(site: Site, left_out: Callable[[tuple[str, str], PostRecord],
         for pack in awaited_packs(post)
     ]
     return site.box().stock.as_it_lies(waited_for)
+
+
+def promised(site: Site, place: Place) -> list[Pack]:
+    """Packs that all other posts wait for and that are still in the box."""
+    return promised_packs(site, lambda run, post: (*run, post.name) == (place.job, place.run, place.post))
 
 
 def moved_packs(before: Iterable[Pack], after: Iterable[Pack]) -> tuple[list[Pack], list[Pack]]:
@@ -158,3 +182,89 @@ def pushed_packs(before: Iterable[Pack], after: Iterable[Pack]) -> list[tuple[Pa
 
 def _pieces(pack: Pack) -> list[tuple[str, str, int | None]]:
     return sorted((piece.lot, piece.form, piece.copy or 0) for piece in pack.pieces)
+
+
+def implied_packing(site: Site, place: Place, post: PostRecord) -> list[Draft]:
+    """Box movement of packs that what is logged next at the post says went in as prescribed."""
+    return [] if post.implied is None else moving(site, place, post.packs_in_place, post.implied)
+
+
+def moving(site: Site, place: Place, before: Sequence[Pack], after: Sequence[Pack]) -> list[Draft]:
+    """What putting other packs under a post moves in the box."""
+    stock, (came_out, went_in) = site.box().stock, moved_packs(before, after)
+    keep = stock.promised_copies(promised(site, place)) if stock.asks_for_a_copy(went_in) else None
+    kerf_mm = options_of(site.run(place.job, place.run), site.settings).saw.kerf_mm
+    pushed = pushed_packs(before, after)
+    data = stock.moved(came_out, went_in, str(place), kerf_mm, keep=keep, pushed=pushed)
+    return [] if data is None else [Draft("taken", data, by=site.settings.by or None)]
+
+
+# ---------------------------------------------------------------- take-up: what packs give on a deck
+
+
+KINDS = ("observed", "take-up-reset")
+
+
+def book_of(site: Site, job: str) -> Book:
+    """What is known of a job's deck, by material; empty when nothing was learned."""
+    book: Book = {}
+    for event in site.journal.standing(KINDS, job):
+        if event.kind == "take-up-reset":
+            book = {}
+            continue
+        data = event.data
+        book = learn(
+            book,
+            Observed(
+                predicted_mm=(data["predicted_mm"][0], data["predicted_mm"][1]),
+                measured_mm=(data["measured_mm"][0], data["measured_mm"][1]),
+                u_reading_mm=data["u_reading_mm"],
+                shares=data["shares"],
+            ),
+        ).book
+    return book
+
+
+def reset(site: Site, job: str) -> str:
+    """Forget what was learned of a job's deck; the observations stay in the log."""
+    site.journal.job(job)
+    site.journal.append_all([Draft("take-up-reset", {}, job=job, by=site.settings.by or None)])
+    return f"what packs give on {job} is learned from scratch"
+
+
+def of_lots(book: Book, lots: Sequence[Lot]) -> TakeUp:
+    """Take-up before it is known which pieces go in: all materials of the box alike."""
+    return blended(book, {lot.material: 1.0 for lot in lots})
+
+
+def of_packs(book: Book, packs: Sequence[Pack], lots: Sequence[Lot]) -> TakeUp:
+    """Take-up of packs by what they are made of."""
+    return blended(book, material_shares(packs, lots))
+
+
+def observation(site: Site, place: Place, post: PostRecord, reading: Reading) -> list[Draft]:
+    """What a verifying reading teaches, as a draft; none when no packs were changed since the last reading.
+
+    post: as it stands before the reading is logged.
+    """
+    from shimfit.core.correction import predicted_shift_mm
+
+    stood, lean, packed = post.reading, reading.lean, post.packed_since
+    if stood is None or stood.lean is None or lean is None or packed is None:
+        return []
+    if not reading.u_along or not reading.u_across:
+        return []
+    before, after = packed
+    run = site.run(place.job, place.run)
+    predicted = predicted_shift_mm(
+        post.foot, before, after, post.height_mm, options_of(run, site.settings).preload_mm
+    )
+    old, new = stood.lean.top_mm(post.height_mm), lean.top_mm(post.height_mm)
+    box = site.box()
+    data = {
+        "predicted_mm": list(predicted),
+        "measured_mm": [new[0] - old[0], new[1] - old[1]],
+        "u_reading_mm": max(reading.u_along, reading.u_across) * post.height_mm,
+        "shares": material_shares(after, (*box.lots, *box.used_up)),
+    }
+    return [Draft("observed", data, place.job, place.run, place.post)]

@@ -1,4 +1,4 @@
-"""Reading a post: what was typed or taken becomes an event on disk, then an answer.
+"""What is done at a post: read, packed, tightened, trimmed, skipped, noted. Each is an event on disk.
 
 The reading is logged first, by itself: a crash while the answer is worked out loses nothing, and `answer_now`
 works it out again. A reading after a prescription says by itself that the packs went in as prescribed and
@@ -11,21 +11,24 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from shimfit.codec import prescription_to_json, to_json
+from shimfit.core.cautions import cautions_of
 from shimfit.core.uncertainty.decision import ZERO_NOT_FOUND
-from shimfit.entry import Incomplete, Refused, Understood
-from shimfit.errors import EntryError
+from shimfit.entry import Incomplete, Refused, Understood, parse_reading
+from shimfit.errors import EntryError, UsageError
 from shimfit.model import PostState, Reading, Seat, Stage
 from shimfit.quantities import shown
 from shimfit.settings import degrees
 from shimfit.standing import Here
 from shimfit.store.events import Draft
 from shimfit.store.post import completed
-from shimfit.workflow.place import Place
+from shimfit.workflow.packs import awaited_packs, implied_packing, moving, observation
+from shimfit.workflow.site import Place, Site, in_one_turn
 
 if TYPE_CHECKING:
-    from shimfit.model import Prescription, Verdict
+    from collections.abc import Sequence
+
+    from shimfit.model import Pack, Prescription, Verdict
     from shimfit.standing import PostRecord
-    from shimfit.workflow.site import Site
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +48,10 @@ class Asked:
     by: str | None = None
     face: str | None = None
     answer_later: bool = False
-    """Log only: whoever sets it calls `Site.answer` himself."""
+    """Log only: whoever sets it calls `answer_now` himself."""
+
+
+PLAIN = Asked()
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,8 +85,11 @@ def second_look(post: PostRecord, understood: Understood) -> str | None:
     )
 
 
-def log_typed(site: Site, place: Place, text: str, asked: Asked, *, sure: bool) -> Logged:
-    """Log what was typed and answer it; EntryError (with the spot) when it is refused, nothing logged."""
+def log_reading(site: Site, place: Place, text: str, asked: Asked = PLAIN, *, sure: bool = False) -> Logged:
+    """Log what was typed, then answer it.
+
+    EntryError (with the spot), nothing logged: when it is refused, or wants a second look and is not `sure`.
+    """
     with site.journal.exclusively():  # what the reading says follows from how the post stands
         post = site.post(place)
         parsed = site.echo(place, text)
@@ -100,8 +109,8 @@ def log_typed(site: Site, place: Place, text: str, asked: Asked, *, sure: bool) 
     return _answered(site, place, reading, asked)
 
 
-def log_taken(site: Site, place: Place, reading: Reading, asked: Asked) -> Logged:
-    """Log a reading that the inclinometer has taken."""
+def log_sensor_reading(site: Site, place: Place, reading: Reading, asked: Asked = PLAIN) -> Logged:
+    """Log a reading that the inclinometer has taken (in the post's directions), then answer it."""
     from shimfit.workflow.sensor import record_of
 
     with site.journal.exclusively():
@@ -115,6 +124,40 @@ def log_taken(site: Site, place: Place, reading: Reading, asked: Asked) -> Logge
         )
         _log(site, place, taken, asked)
     return _answered(site, place, taken, asked)
+
+
+def log_turned(site: Site, place: Place, first_text: str, second_text: str, asked: Asked) -> Logged:
+    """Log one reading from two faces: its lean is free of the instrument's zero, which is kept beside it."""
+    from shimfit.workflow.instruments import counted, keep_zero_of, named, reversal_of, with_zero
+
+    post = site.post(place)
+    name = asked.instrument or site.settings.instrument
+    if not name:
+        raise UsageError("name the instrument that was turned: --instrument NAME")
+    instrument = named(site, name)
+    entry = site.entry_settings(site.run(place.job, place.run))
+    first, second = (parse_reading(text, entry) for text in (first_text, second_text))
+    found = reversal_of(instrument, first, second, post.height_mm)
+    if found.suspicion == "not-turned":
+        raise UsageError(f"{found.words} Nothing was logged.")
+    keep_zero_of(site, instrument, found.zero)
+    reading = Reading(
+        text=f"{first_text.strip()}; turned: {second_text.strip()}",
+        slope_along=found.lean.slope_along,
+        slope_across=found.lean.slope_across,
+        height_mm=post.height_mm,
+        stage=stage_of(post, asked),
+        u_along=found.u_along,
+        u_across=found.u_across,
+        largest_term=counted(first, post.height_mm, with_zero(instrument, found.zero)).largest,
+        gauge_mm=first.over_mm,
+        instrument=name,
+        face=asked.face,
+        rocks=asked.rocks,
+    )
+    with site.journal.exclusively():
+        _log(site, place, reading, asked)
+    return _answered(site, place, reading, asked)
 
 
 def answer_now(site: Site, place: Place) -> Prescription | None:
@@ -144,7 +187,9 @@ def _asked_of(post: PostRecord) -> tuple[object, ...]:
 def _missing_answer(site: Site, place: Place, post: PostRecord) -> Prescription | None:
     """The answer in force; a new one where it is missing, or what it was worked out from has changed."""
     if asks_again(site, post):
-        return site.solver.for_post(site, place, post)
+        from shimfit.workflow.solving import prescription_for
+
+        return prescription_for(site, place, post)
     return post.answer
 
 
@@ -172,8 +217,6 @@ def asks_again(site: Site, post: PostRecord) -> bool:
 
 def _over_promised(site: Site) -> frozenset[str]:
     """Lots of which the answers given here promise more than the box holds: some was taken out of it."""
-    from shimfit.workflow.packs import awaited_packs
-
     posts = (post for job in site.jobs() for run in job.runs for post in site.run(job.name, run).posts)
     waiting = (post for post in posts if post.implied)
     here_asked = (post for post in waiting if post.asked is not None and post.asked.log == site.journal.log)
@@ -181,8 +224,6 @@ def _over_promised(site: Site) -> frozenset[str]:
 
 
 def _wants_any(post: PostRecord, lots: frozenset[str]) -> bool:
-    from shimfit.workflow.packs import awaited_packs
-
     if not lots or not post.wants_answer:
         return False
     return any(piece.lot in lots for pack in awaited_packs(post) for piece in pack.pieces)
@@ -249,7 +290,7 @@ def stage_of(post: PostRecord, asked: Asked) -> Stage:
 
 
 def _reading_of(site: Site, place: Place, post: PostRecord, parsed: Understood, asked: Asked) -> Reading:
-    from shimfit.workflow.doubt import counted, hand_of
+    from shimfit.workflow.instruments import counted, hand_of
 
     run = site.run(place.job, place.run)
     name = asked.instrument or site.settings.instrument or None
@@ -275,13 +316,6 @@ def _reading_of(site: Site, place: Place, post: PostRecord, parsed: Understood, 
     )
 
 
-def log_ready(site: Site, place: Place, reading: Reading, asked: Asked) -> Logged:
-    """Log a reading as it stands, then answer it."""
-    with site.journal.exclusively():
-        _log(site, place, reading, asked)
-    return _answered(site, place, reading, asked)
-
-
 def _log(site: Site, place: Place, reading: Reading, asked: Asked) -> None:
     post = site.post(place)
     by = asked.by or site.settings.by or None
@@ -290,11 +324,9 @@ def _log(site: Site, place: Place, reading: Reading, asked: Asked) -> None:
     drafts = [Draft("reading", data, place.job, place.run, place.post, by)]
     whole = completed(post.half, reading)
     if reading.stage == "bed":  # no post stands there: what was under it is back in the box
-        drafts = [*site.moved(place, post.packs_in_place, ()), *drafts]
+        drafts = [*moving(site, place, post.packs_in_place, ()), *drafts]
     elif reading.stage != "mid" and whole is not None:
-        from shimfit.workflow.takeup import observation
-
-        drafts = [*site.implied_packing(place, post), *observation(site, place, post, whole), *drafts]
+        drafts = [*implied_packing(site, place, post), *observation(site, place, post, whole), *drafts]
     site.journal.append_all(drafts)
 
 
@@ -346,3 +378,90 @@ def _message(reading: Reading, post: PostRecord) -> str:
     if post.next_step == "turn level" and post.why:
         said = f"{said}: {post.why}"
     return "; ".join((said, *post.said_of_readings))
+
+
+# ---------------------------------------------------------------- what happens at a post besides
+
+
+def log_packs(site: Site, place: Place, packs: Sequence[Pack] | None = None) -> str:
+    """Log what went in: as prescribed (None), or these packs. Returns what was logged, in words."""
+    if packs is None:
+        answer_now(site, place)  # worked out by itself where it is missing: others may log meanwhile
+    return _pack(site, place, packs)
+
+
+@in_one_turn
+def _pack(site: Site, place: Place, packs: Sequence[Pack] | None) -> str:
+    post = site.post(place)
+    as_prescribed = packs is None
+    if packs is None:
+        answer = post.answer
+        if answer is None or answer.status == "impossible":
+            raise UsageError(
+                f"there is no prescription for post {place.post}: read it first, or say what went in"
+            )
+        packs = answer.packs
+    drafts = [
+        *moving(site, place, post.packs_in_place, packs),
+        site.draft(
+            place,
+            "packed",
+            {
+                "packs": [to_json(pack) for pack in packs],
+                "as_prescribed": as_prescribed,
+                "before": [to_json(pack) for pack in post.packs_in_place],
+            },
+        ),
+    ]
+    site.journal.append_all(drafts)
+    if as_prescribed:
+        return "packed as prescribed"
+    return (
+        "packed with 1 pack of your own" if len(packs) == 1 else f"packed with {len(packs)} packs of your own"
+    )
+
+
+@in_one_turn
+def log_tightened(site: Site, place: Place, torque_nm: float | None = None) -> str:
+    """Log that the nut was tightened; if a prescription was open, it was packed as prescribed."""
+    post = site.post(place)
+    data = {"torque_nm": torque_nm, "follows": post.implied is not None}
+    drafts = [*implied_packing(site, place, post), site.draft(place, "tightened", data)]
+    site.journal.append_all(drafts)
+    if torque_nm is None:
+        return "tightened"
+    return f"tightened to {shown.torque(torque_nm, site.run(place.job, place.run).units)}"
+
+
+@in_one_turn
+def log_trimmed(site: Site, place: Place) -> str:
+    """Log that the packs were cut flush; the verifying reading comes after it."""
+    post = site.post(place)
+    data = {"follows": post.implied is not None}
+    drafts = [*implied_packing(site, place, post), site.draft(place, "trimmed", data)]
+    site.journal.append_all(drafts)
+    return f"trimmed: read again, trimming can move a pack. {cautions_of('trim')[0]}"
+
+
+@in_one_turn
+def log_skipped(site: Site, place: Place, why: str) -> str:
+    """Leave a post for later, and say why."""
+    site.post(place)
+    site.journal.append_all([site.draft(place, "skipped", {"why": why})])
+    return "skipped"
+
+
+@in_one_turn
+def log_note(site: Site, place: Place, text: str) -> str:
+    """Leave a sentence at a post."""
+    site.post(place)
+    site.journal.append_all([site.draft(place, "noted", {"text": text})])
+    return "noted"
+
+
+@in_one_turn
+def log_photo(site: Site, place: Place, file: str) -> str:
+    """Name a photo's file at a post; the file itself stays where it is."""
+    site.post(place)
+    site.journal.append_all([site.draft(place, "photo", {"file": file})])
+    return f"photo {file}"

@@ -14,7 +14,7 @@ from shimfit.core.rails import Rail, StandingOpening, StandingPost
 from shimfit.errors import UsageError
 from shimfit.quantities import shown
 from shimfit.solve.highs import Highs
-from shimfit.workflow.solving import options_of
+from shimfit.workflow.packs import options_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

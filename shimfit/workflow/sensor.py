@@ -24,6 +24,7 @@ from shimfit.model import Instrument
 from shimfit.wire.formats import Device, Xdr, parse_device
 from shimfit.wire.inclinometer import Inclinometer
 from shimfit.wire.stream import ListenOptions
+from shimfit.workflow.instruments import drop
 
 if TYPE_CHECKING:
     from datetime import date
@@ -128,8 +129,6 @@ def keep_zero(site: Site, zero: Zero, axes: AxisMap, at_degc: float | None = Non
 
 def forget_zero(site: Site) -> None:
     """The sensor that is listened to was dropped: see `instruments.drop`."""
-    from shimfit.workflow.instruments import drop
-
     drop(site, _as_entered(site))
 
 

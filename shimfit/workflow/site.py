@@ -1,18 +1,19 @@
-"""One open data file and everything that can be done on it, by screen or by command.
+"""One open data file: its settings, jobs, runs and box, and the places that posts have in it.
 
     with Site.open(path) as site:
-        logged = site.log_reading(Place("lakeside", "boardwalk", "7"), "6n 10h")
+        logged = log_reading(site, Place("lakeside", "boardwalk", "7"), "6n 10h")  # workflow.reading
         logged.prescription
 
 A method that logs returns only when the event is on disk. What can't be done is raised as a ShimfitError
-whose message is ready to be shown; nothing is half done.
+whose message is ready to be shown; nothing is half done. What is done at a post are functions beside this
+module that take a site and a place.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager
-from dataclasses import asdict, replace
+from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from functools import wraps
 from pathlib import Path
@@ -20,44 +21,91 @@ from typing import TYPE_CHECKING, Any, Concatenate, ParamSpec, TypeVar
 
 from shimfit import settings as settings_room
 from shimfit.codec import to_json
-from shimfit.core.cautions import cautions_of
-from shimfit.entry import EntrySettings, ParseResult, Understood, parse_entry
-from shimfit.errors import UsageError
-from shimfit.quantities import shown
+from shimfit.entry import EntrySettings, ParseResult, parse_entry
+from shimfit.errors import LONGEST_NAME, UsageError, sign_fault
 from shimfit.quantities.tolerance import DEFAULT_TOLERANCE, parse_tolerance
 from shimfit.settings import Settings
 from shimfit.store.events import Draft
 from shimfit.store.fold import facts_of
 from shimfit.store.journal import Journal, wall_clock
-from shimfit.workflow.place import Place, check_name
-from shimfit.workflow.reading import Asked, Logged
 
 if TYPE_CHECKING:
-    from shimfit.model import Foot, Instrument, Lot, Pack, Prescription, Reading, Tolerance
+    from shimfit.core import packing
+    from shimfit.model import Foot, Instrument, Lot, Tolerance
     from shimfit.standing import Issue, PostRecord, RunState
     from shimfit.store.state import BoxState, JobState
-    from shimfit.workflow.solving import Solver
 
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """One post of one run of one job."""
+
+    job: str
+    run: str
+    post: str
+
+    def __str__(self) -> str:
+        return f"{self.job}/{self.run}/{self.post}"
+
+    @property
+    def run_path(self) -> str:
+        """JOB/RUN."""
+        return f"{self.job}/{self.run}"
+
+
+def parse_place(text: str) -> Place:
+    """JOB/RUN/POST; raises UsageError naming the form."""
+    job, run, post = _split(text, 3, "JOB/RUN/POST")
+    return Place(job, run, post)
+
+
+def parse_run(text: str) -> tuple[str, str]:
+    """JOB/RUN; raises UsageError naming the form."""
+    job, run = _split(text, 2, "JOB/RUN")
+    return job, run
+
+
+def check_name(text: str, what: str) -> str:
+    """A name of a job, run or post: short, one line, no slash, no surrounding blanks; raises UsageError."""
+    name = text.strip()
+    fault = sign_fault(name, LONGEST_NAME)
+    if fault is not None:
+        raise UsageError(f"{name[:LONGEST_NAME]!r} can't be the name of a {what}: it {fault}")
+    if not name or "/" in name or "\n" in name or "\t" in name:
+        raise UsageError(
+            f"{text!r} can't be the name of a {what}: a name is not empty and has no slash in it"
+        )
+    return name
+
+
+def _split(text: str, parts: int, form: str) -> list[str]:
+    found = [part.strip() for part in text.split("/")]
+    if len(found) != parts or not all(found):
+        raise UsageError(f"{text!r} isn't a place: type {form}, like " + _EXAMPLES[parts])
+    return found
+
+
+_EXAMPLES = {2: "lakeside/boardwalk", 3: "lakeside/boardwalk/7"}
 
 _Given = ParamSpec("_Given")
 _Reported = TypeVar("_Reported")
 
 
-def _in_one_turn(
-    move: Callable[Concatenate[Site, _Given], _Reported],
+def in_one_turn(
+    step: Callable[Concatenate[Site, _Given], _Reported],
 ) -> Callable[Concatenate[Site, _Given], _Reported]:
-    """A move whose entry follows from what it reads: nobody else logs in between."""
+    """A step whose event follows from what it reads: nobody else logs in between."""
 
-    @wraps(move)
+    @wraps(step)
     def in_turn(site: Site, /, *given: _Given.args, **more: _Given.kwargs) -> _Reported:
         with site.journal.exclusively():
-            return move(site, *given, **more)
+            return step(site, *given, **more)
 
     return in_turn
 
 
 class Site(AbstractContextManager["Site"]):
-    """One open data file and everything that can be done on it."""
+    """One open data file."""
 
     def __init__(
         self,
@@ -71,7 +119,7 @@ class Site(AbstractContextManager["Site"]):
         self._clock = clock
         self._options = dict(options or {})
         self._environment = environment
-        self._solver: Solver | None = None
+        self._tables: dict[tuple[tuple[Lot, ...], packing.Options], packing.Tables] = {}
         self._settings = Settings()
         self._settings_of: Mapping[str, Any] | None = None
         """The stored settings that `_settings` was worked out from."""
@@ -124,14 +172,18 @@ class Site(AbstractContextManager["Site"]):
             self._settings_of = stored
         return self._settings
 
-    @property
-    def solver(self) -> Solver:
-        """What answers for posts; it keeps its tables while the box stays the same."""
-        if self._solver is None:
-            from shimfit.workflow.solving import Solver
+    def tables(self, lots: tuple[Lot, ...], options: packing.Options) -> packing.Tables:
+        """Tables of a box, so that each new reading is answered against them; the last few are kept."""
+        from shimfit.core import packing
 
-            self._solver = Solver()
-        return self._solver
+        key = (lots, options)
+        found = self._tables.pop(key, None)
+        if found is None:
+            found = packing.build_tables(lots, options)
+        self._tables[key] = found
+        while len(self._tables) > 4:
+            self._tables.pop(next(iter(self._tables)))
+        return found
 
     def jobs(self) -> tuple[JobState, ...]:
         """All jobs, in the order they were added."""
@@ -192,12 +244,13 @@ class Site(AbstractContextManager["Site"]):
 
     # ------------------------------------------------------------ for what is logged
 
-    def _draft(self, place: Place, kind: str, data: dict[str, Any]) -> Draft:
+    def draft(self, place: Place, kind: str, data: dict[str, Any]) -> Draft:
+        """An event at a post, by whom the settings name."""
         return Draft(kind, data, place.job, place.run, place.post, self.settings.by or None)
 
     # ------------------------------------------------------------ jobs, runs, the box, settings
 
-    @_in_one_turn
+    @in_one_turn
     def add_job(self, name: str, *, sample: bool = False, units: str | None = None) -> str:
         """Begin a job; UsageError when there is one of that name."""
         name = check_name(name, "job")
@@ -216,7 +269,7 @@ class Site(AbstractContextManager["Site"]):
         facts = {"firm": firm} | ({"firm_address": address} if address else {})
         return [Draft("facts", facts, job=job, by=self.settings.by or None)]
 
-    @_in_one_turn
+    @in_one_turn
     def tell(self, job: str, run: str | None, facts: Mapping[str, str | None]) -> None:
         """Log what the records of a job, or of a run of it, say beside readings (FACTS; None: no more)."""
         self.journal.job(job)
@@ -231,7 +284,7 @@ class Site(AbstractContextManager["Site"]):
             return self.run(job, run).facts
         return facts_of(self.journal.standing(("facts",), job), None)
 
-    @_in_one_turn
+    @in_one_turn
     def issue(self, job: str, run: str, number: str = "", why: str = "") -> Issue:
         """Log that the run's record is given out as it stands now; the same again where it is already.
 
@@ -259,7 +312,7 @@ class Site(AbstractContextManager["Site"]):
         self.journal.append_all([*self._firm(job, state.facts), issued])
         return self.run(job, run).issues[-1]
 
-    @_in_one_turn
+    @in_one_turn
     def add_run(
         self,
         /,
@@ -291,7 +344,7 @@ class Site(AbstractContextManager["Site"]):
         self.journal.append_all(drafts)
         return self.run(job, name)
 
-    @_in_one_turn
+    @in_one_turn
     def change_run(self, /, job: str, run: str, **changes: Any) -> None:
         """Change options of a run from now on (`run-changed` data)."""
         self.run(job, run)
@@ -299,24 +352,24 @@ class Site(AbstractContextManager["Site"]):
             [Draft("run-changed", changes, job=job, run=run, by=self.settings.by or None)]
         )
 
-    @_in_one_turn
+    @in_one_turn
     def add_post(self, place: Place, data: Mapping[str, Any]) -> None:
         """Insert a post (`post-added` data)."""
         if self.run(place.job, place.run).post(check_name(place.post, "post")):
             raise UsageError(f"there is a post {place.post!r} in {place.run_path} already")
-        self.journal.append_all([self._draft(place, "post-added", {"name": place.post} | dict(data))])
+        self.journal.append_all([self.draft(place, "post-added", {"name": place.post} | dict(data))])
 
-    @_in_one_turn
+    @in_one_turn
     def move_post(self, place: Place, station_mm: float) -> None:
         """Move a post along its leg."""
         self.post(place)
-        self.journal.append_all([self._draft(place, "post-moved", {"station_mm": station_mm})])
+        self.journal.append_all([self.draft(place, "post-moved", {"station_mm": station_mm})])
 
-    @_in_one_turn
+    @in_one_turn
     def remove_post(self, place: Place) -> None:
         """Take a post out of the run; everything logged at it stays in the log."""
         self.post(place)
-        self.journal.append_all([self._draft(place, "post-removed", {})])
+        self.journal.append_all([self.draft(place, "post-removed", {})])
 
     def import_stock(self, lots: Sequence[Lot], source: str) -> None:
         """Put counted lots in the box; lots of the same name are replaced by what was counted."""
@@ -327,7 +380,7 @@ class Site(AbstractContextManager["Site"]):
         """Put one lot in the box."""
         self.journal.append_all([Draft("stock-added", to_json(lot), by=self.settings.by or None)])
 
-    @_in_one_turn
+    @in_one_turn
     def out_of(self, lot: str, count: int | None = None) -> str:
         """Take pieces of a lot out of the box (None: all that is left); UsageError when it is not there."""
         there = self.box().lot(lot)
@@ -386,116 +439,7 @@ class Site(AbstractContextManager["Site"]):
         """How an entry is understood so far, on every key; never raises on any text."""
         return parse_entry(text, self.entry_settings(self.run(place.job, place.run)))
 
-    def second_look(self, place: Place, understood: Understood) -> str | None:
-        """Why this entry wants a second Enter at this post; None when it does not."""
-        from shimfit.workflow.reading import second_look
-
-        return second_look(self.post(place), understood)
-
-    def log_reading(
-        self, place: Place, text: str, asked: Asked | None = None, *, sure: bool = False
-    ) -> Logged:
-        """Log what was typed, then answer. EntryError when refused, or wants a second look and not `sure`."""
-        from shimfit.workflow.reading import log_typed
-
-        return log_typed(self, place, text, asked or Asked(), sure=sure)
-
-    def log_sensor_reading(self, place: Place, reading: Reading, asked: Asked | None = None) -> Logged:
-        """Log a reading that the inclinometer has taken (in the post's directions), then answer."""
-        from shimfit.workflow.reading import log_taken
-
-        return log_taken(self, place, reading, asked or Asked())
-
-    def answer(self, place: Place) -> Prescription | None:
-        """Answer for how the post stands now; None when nothing full was read or it stands plumb.
-
-        Worked out and logged here when a reading was logged without its answer (the program was killed
-        between the two, or two halves came together).
-        """
-        from shimfit.workflow.reading import answer_now
-
-        return answer_now(self, place)
-
-    # ------------------------------------------------------------ what happens at a post
-
-    def pack(self, place: Place, packs: Sequence[Pack] | None = None) -> str:
-        """Log what went in: as prescribed (None), or these packs. Returns what was logged, in words."""
-        if packs is None:
-            self.answer(place)  # worked out by itself where it is missing: others may log meanwhile
-        return self._pack(place, packs)
-
-    @_in_one_turn
-    def _pack(self, place: Place, packs: Sequence[Pack] | None) -> str:
-        post = self.post(place)
-        as_prescribed = packs is None
-        if packs is None:
-            answer = post.answer
-            if answer is None or answer.status == "impossible":
-                raise UsageError(
-                    f"there is no prescription for post {place.post}: read it first, or say what went in"
-                )
-            packs = answer.packs
-        drafts = [
-            *self.moved(place, post.packs_in_place, packs),
-            self._draft(
-                place,
-                "packed",
-                {
-                    "packs": [to_json(pack) for pack in packs],
-                    "as_prescribed": as_prescribed,
-                    "before": [to_json(pack) for pack in post.packs_in_place],
-                },
-            ),
-        ]
-        self.journal.append_all(drafts)
-        if as_prescribed:
-            return "packed as prescribed"
-        return (
-            "packed with 1 pack of your own"
-            if len(packs) == 1
-            else f"packed with {len(packs)} packs of your own"
-        )
-
-    @_in_one_turn
-    def tighten(self, place: Place, torque_nm: float | None = None) -> str:
-        """Log that the nut was tightened; if a prescription was open, it was packed as prescribed."""
-        post = self.post(place)
-        data = {"torque_nm": torque_nm, "follows": post.implied is not None}
-        drafts = [*self.implied_packing(place, post), self._draft(place, "tightened", data)]
-        self.journal.append_all(drafts)
-        if torque_nm is None:
-            return "tightened"
-        return f"tightened to {shown.torque(torque_nm, self.run(place.job, place.run).units)}"
-
-    @_in_one_turn
-    def trim(self, place: Place) -> str:
-        """Log that the packs were cut flush; the verifying reading comes after it."""
-        post = self.post(place)
-        data = {"follows": post.implied is not None}
-        drafts = [*self.implied_packing(place, post), self._draft(place, "trimmed", data)]
-        self.journal.append_all(drafts)
-        return f"trimmed: read again, trimming can move a pack. {cautions_of('trim')[0]}"
-
-    @_in_one_turn
-    def skip(self, place: Place, why: str) -> str:
-        """Leave a post for later, and say why."""
-        self.post(place)
-        self.journal.append_all([self._draft(place, "skipped", {"why": why})])
-        return "skipped"
-
-    @_in_one_turn
-    def note(self, place: Place, text: str) -> str:
-        """Leave a sentence at a post."""
-        self.post(place)
-        self.journal.append_all([self._draft(place, "noted", {"text": text})])
-        return "noted"
-
-    @_in_one_turn
-    def photo(self, place: Place, file: str) -> str:
-        """Name a photo's file at a post; the file itself stays where it is."""
-        self.post(place)
-        self.journal.append_all([self._draft(place, "photo", {"file": file})])
-        return f"photo {file}"
+    # ------------------------------------------------------------ back and forth
 
     def undo(self, job: str | None, step: str | None = None) -> str:
         """Take back the last step of a job (None: of the box); UsageError when there is none.
@@ -513,35 +457,3 @@ class Site(AbstractContextManager["Site"]):
         if words is None:
             raise UsageError("there is nothing to bring back")
         return f"brought back: {words}"
-
-    # ------------------------------------------------------------ the sample jobs
-
-    def write_sample(self) -> Place:
-        """Write the sample jobs into the file; returns where to begin."""
-        from shimfit.workflow.sample import write_sample
-
-        return write_sample(self)
-
-    def remove_sample(self) -> str:
-        """Take the sample jobs out again; returns what went, in words."""
-        from shimfit.workflow.sample import remove_sample
-
-        return remove_sample(self)
-
-    # ------------------------------------------------------------ for the modules beside this one
-
-    def implied_packing(self, place: Place, post: PostRecord) -> list[Draft]:
-        """Box movement of packs that what is logged next at the post says went in as prescribed."""
-        return [] if post.implied is None else self.moved(place, post.packs_in_place, post.implied)
-
-    def moved(self, place: Place, before: Sequence[Pack], after: Sequence[Pack]) -> list[Draft]:
-        """What putting other packs under a post moves in the box."""
-        from shimfit.workflow.packs import moved_packs, pushed_packs
-        from shimfit.workflow.solving import options_of, promised
-
-        stock, (came_out, went_in) = self.box().stock, moved_packs(before, after)
-        keep = stock.promised_copies(promised(self, place)) if stock.asks_for_a_copy(went_in) else None
-        kerf_mm = options_of(self.run(place.job, place.run), self.settings).saw.kerf_mm
-        pushed = pushed_packs(before, after)
-        data = stock.moved(came_out, went_in, str(place), kerf_mm, keep=keep, pushed=pushed)
-        return [] if data is None else [Draft("taken", data, by=self.settings.by or None)]

@@ -1,7 +1,9 @@
-"""Answers for one post: without a data file (`solve_once`), and for a post of a run (`Solver`).
+"""Answers for one post: without a data file (`solve_once`), of a run (`prescription_for`), while it streams.
 
-The solver keeps its tables while the box stays the same, so that each new reading is answered against them.
-Pieces that were prescribed to other posts and are not in place yet are not offered again.
+Pieces that were prescribed to other posts and are not in place yet are not offered again. While the
+inclinometer streams (`LivePacking`) and before packs are in place, each look is answered from the search's
+tables, each seat as if it had the box to itself; the answer that is logged is proven afterwards. Once packs
+go in, the lean that is left says how much each of them is still short, and how far its taper is to be pushed.
 """
 
 from __future__ import annotations
@@ -14,24 +16,22 @@ from typing import TYPE_CHECKING
 from shimfit.core import packing
 from shimfit.core.bearing import Clamp, caution, clamp_from_torque, contact_length_mm, pressures, timber_named
 from shimfit.core.cautions import caution_of_material
+from shimfit.core.foot import gap_plane
 from shimfit.core.ledger import returned
 from shimfit.core.objective import Reads, usual_reads
 from shimfit.core.uncertainty import HAND_MM
 from shimfit.core.uncertainty.decision import FACTORS
-from shimfit.model import Lean, Lot, Prescription, Seat
-from shimfit.settings import degrees
-from shimfit.workflow.packs import moved_packs, promised_packs
-from shimfit.workflow.takeup import book_of, of_lots, of_packs
+from shimfit.model import Lean, Lot, Pack, Prescription, Seat
+from shimfit.workflow.packs import book_of, moved_packs, of_lots, of_packs, options_of, promised
 
 if TYPE_CHECKING:
     from shimfit.core.packing.options import Layout
     from shimfit.core.takeup import TakeUp
-    from shimfit.model import Foot, Pack, Tolerance
+    from shimfit.model import Foot, Tolerance
     from shimfit.settings import Settings
     from shimfit.standing import PostRecord, RunState
     from shimfit.store.state import BoxState
-    from shimfit.workflow.place import Place
-    from shimfit.workflow.site import Site
+    from shimfit.workflow.site import Place, Site
 
 USUAL_WIDTH_MM = 40.0
 """Width of a piece whose width is not in the box's list (common practice, no source)."""
@@ -79,111 +79,95 @@ def solve_once(question: Question) -> Prescription:
     return packing.prescribe(question.foot, question.height_mm, question.lean, question.tolerance, tables)
 
 
-class Solver:
-    """Answers for posts of runs, with tables kept while the box stays the same."""
+def prescription_for(site: Site, place: Place, post: PostRecord) -> Prescription | None:
+    """Answer for how a post stands by its latest full reading; None when nothing full was read."""
+    lean = post.reading.lean if post.reading is not None else None
+    if lean is None or post.reading is None:
+        return None
+    run, settings = site.run(place.job, place.run), site.settings
+    options = options_of(run, settings)
+    ahead = run if settings.foresight else None
+    box, waited_for = site.box(), promised(site, place)
+    lots = box.stock.without(waited_for, options.saw.kerf_mm)
+    if post.packs_in_place:
+        # What is used up stays known: packs of it are pushed, or come out as the wedges that they are.
+        offered = {lot.lot for lot in lots}
+        known_too = (lot for lot in (*box.lots, *box.used_up) if lot.lot not in offered)
+        lots = (*lots, *(replace(lot, count=0) for lot in known_too))
+    book = book_of(site, place.job)
+    known = of_lots(book, lots)
+    answer = _answer(site, post, lean, lots, options=options, known=known, ahead=ahead)
+    # Which materials go in is known only now; where they give otherwise than the box, once more.
+    better = of_packs(book, answer.packs, lots)
+    if answer.packs and abs(better.mean - known.mean) > WORTH_ANOTHER_LOOK:
+        known = better
+        answer = _answer(site, post, lean, lots, options=options, known=known, ahead=ahead)
+    said = list(crushing_cautions(answer, post, lots, options, settings))
+    used = {piece.lot for pack in answer.packs for piece in pack.pieces}
+    kerf_mm = options.saw.kerf_mm
+    answer = replace(answer, packs=_with_copies(answer.packs, post, box, waited_for, kerf_mm))
+    if rots := caution_of_material(lot.material or "" for lot in lots if lot.lot in used):
+        said.append(rots)
+    if known.learned and abs(known.mean - 1.0) >= WORTH_SAYING and (answer.packs or answer.change):
+        said.append(known.words)
+    return replace(answer, cautions=(*answer.cautions, *said)) if said else answer
 
-    def __init__(self) -> None:
-        self._tables: dict[tuple[tuple[Lot, ...], packing.Options], packing.Tables] = {}
 
-    def tables(self, lots: tuple[Lot, ...], options: packing.Options) -> packing.Tables:
-        """Tables of a box; built once, the last few boxes are remembered."""
-        key = (lots, options)
-        found = self._tables.pop(key, None)
-        if found is None:
-            found = packing.build_tables(lots, options)
-        self._tables[key] = found
-        while len(self._tables) > 4:
-            self._tables.pop(next(iter(self._tables)))
-        return found
+def _answer(
+    site: Site,
+    post: PostRecord,
+    lean: Lean,
+    lots: tuple[Lot, ...],
+    *,
+    options: packing.Options,
+    known: TakeUp,
+    ahead: RunState | None,
+) -> Prescription:
+    """First packs, or what to change, take-up counted in. ahead: the run whose posts to come count."""
+    assert post.reading is not None
+    feelers = {seat: feeler_mm for seat, feeler_mm in post.reading.rocks if feeler_mm > 0.0}
+    reads = reads_of(post)
+    if post.packs_in_place:
+        from shimfit.core.correction import correct
 
-    def for_post(self, site: Site, place: Place, post: PostRecord) -> Prescription | None:
-        """Answer for how a post stands by its latest full reading; None when nothing full was read."""
-        lean = post.reading.lean if post.reading is not None else None
-        if lean is None or post.reading is None:
-            return None
-        run, settings = site.run(place.job, place.run), site.settings
-        options = options_of(run, settings)
-        ahead = run if settings.foresight else None
-        box, waited_for = site.box(), promised(site, place)
-        lots = box.stock.without(waited_for, options.saw.kerf_mm)
-        if post.packs_in_place:
-            # What is used up stays known: packs of it are pushed, or come out as the wedges that they are.
-            offered = {lot.lot for lot in lots}
-            known_too = (lot for lot in (*box.lots, *box.used_up) if lot.lot not in offered)
-            lots = (*lots, *(replace(lot, count=0) for lot in known_too))
-        book = book_of(site, place.job)
-        known = of_lots(book, lots)
-        answer = self._answer(post, lean, lots, options, known, ahead=ahead)
-        # Which materials go in is known only now; where they give otherwise than the box, once more.
-        better = of_packs(book, answer.packs, lots)
-        if answer.packs and abs(better.mean - known.mean) > WORTH_ANOTHER_LOOK:
-            known = better
-            answer = self._answer(post, lean, lots, options, known, ahead=ahead)
-        said = list(crushing_cautions(answer, post, lots, options, settings))
-        used = {piece.lot for pack in answer.packs for piece in pack.pieces}
-        kerf_mm = options.saw.kerf_mm
-        answer = replace(answer, packs=_with_copies(answer.packs, post, box, waited_for, kerf_mm))
-        if rots := caution_of_material(lot.material or "" for lot in lots if lot.lot in used):
-            said.append(rots)
-        if known.learned and abs(known.mean - 1.0) >= WORTH_SAYING and (answer.packs or answer.change):
-            said.append(known.words)
-        return replace(answer, cautions=(*answer.cautions, *said)) if said else answer
-
-    def _answer(
-        self,
-        post: PostRecord,
-        lean: Lean,
-        lots: tuple[Lot, ...],
-        options: packing.Options,
-        known: TakeUp,
-        *,
-        ahead: RunState | None,
-    ) -> Prescription:
-        """First packs, or what to change, take-up counted in. ahead: the run whose posts to come count."""
-        assert post.reading is not None
-        feelers = {seat: feeler_mm for seat, feeler_mm in post.reading.rocks if feeler_mm > 0.0}
-        reads = reads_of(post)
-        if post.packs_in_place:
-            from shimfit.core.correction import correct
-
-            answer = correct(
-                post.foot,
-                post.height_mm,
-                lean,
-                post.tolerance,
-                now=post.packs_in_place,
-                options=options,
-                lots=lots,
-                reads=reads,
-                take_up=known.mean,
-                u_take_up=known.u,
-                low_mm=_packed_feelers(post),
-                feelers_mm=feelers,
-                trimmed=post.trimmed,
-            )
-            return replace(answer, take_up=known.mean)
-        if post.tolerance.holds(lean, post.height_mm):
-            known_mean = 1.0  # it stands as it is: nothing is packed, nothing taken up
-        else:
-            known_mean = known.mean
-        answer = packing.prescribe(
+        answer = correct(
             post.foot,
             post.height_mm,
             lean,
             post.tolerance,
-            self.tables(lots, options),
+            now=post.packs_in_place,
+            options=options,
+            lots=lots,
             reads=reads,
-            take_up=known_mean,
+            take_up=known.mean,
             u_take_up=known.u,
-            feelers=feelers,
+            low_mm=_packed_feelers(post),
+            feelers_mm=feelers,
+            trimmed=post.trimmed,
         )
-        if ahead is not None and answer.within and not feelers:
-            from shimfit.workflow.foresight import far_sighted
+        return replace(answer, take_up=known.mean)
+    if post.tolerance.holds(lean, post.height_mm):
+        known_mean = 1.0  # it stands as it is: nothing is packed, nothing taken up
+    else:
+        known_mean = known.mean
+    answer = packing.prescribe(
+        post.foot,
+        post.height_mm,
+        lean,
+        post.tolerance,
+        site.tables(lots, options),
+        reads=reads,
+        take_up=known_mean,
+        u_take_up=known.u,
+        feelers=feelers,
+    )
+    if ahead is not None and answer.within and not feelers:
+        from shimfit.workflow.foresight import far_sighted
 
-            answer = far_sighted(
-                answer, ahead, post, lots, options=options, reads=reads, take_up=(known_mean, known.u)
-            )
-        return answer
+        answer = far_sighted(
+            answer, ahead, post, lots, options=options, reads=reads, take_up=(known_mean, known.u)
+        )
+    return answer
 
 
 def _with_copies(
@@ -206,21 +190,6 @@ def _packed_feelers(post: PostRecord) -> dict[Seat, float]:
         if reading.event != post.reading.event:
             known |= {seat: feeler_mm for seat, feeler_mm in reading.rocks if feeler_mm > 0.0}
     return known
-
-
-def options_of(run: RunState, settings: Settings) -> packing.Options:
-    """How packs may be made in a run; UsageError when the saw's settings are no angles."""
-    defaults = packing.Options()
-    layout: Layout = run.layout if run.layout in ("corners", "tripod", "one-way", "auto") else "corners"  # type: ignore[assignment]  # the log may hold a newer program's word
-    saw = packing.Saw(settings_deg=degrees(settings.saw_deg))
-    if run.kerf_mm is not None:
-        saw = replace(saw, kerf_mm=run.kerf_mm)
-    return packing.Options(layout=layout, preload_mm=run.preload_mm or defaults.preload_mm, saw=saw)
-
-
-def promised(site: Site, place: Place) -> list[Pack]:
-    """Packs that all other posts wait for and that are still in the box."""
-    return promised_packs(site, lambda run, post: (*run, post.name) == (place.job, place.run, place.post))
 
 
 def reads_of(post: PostRecord) -> Reads:
@@ -289,3 +258,112 @@ def areas_mm2(
         touching = contact_length_mm(max(min(inside), 1.0), options.preload_mm, slope - steepest)
         areas[pack.seat] = touching * min(widths, default=USUAL_WIDTH_MM)
     return areas
+
+
+# ---------------------------------------------------------------- while the inclinometer streams
+
+
+LEAST_RISE_MM = 0.05
+"""A pack that is short by less stays as it is: nobody pushes that little."""
+
+
+@dataclass(frozen=True, slots=True)
+class Push:
+    """What is still to be done under one seat."""
+
+    seat: Seat
+    raise_mm: float
+    """How much it is still short."""
+    lot: str | None = None
+    """The taper to push; None: the pack has none, or there is no pack yet."""
+    push_mm: float | None = None
+    """About how far to push it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """One look at a lean."""
+
+    within: bool
+    """The lean is within the tolerance as it is."""
+    answer: Prescription | None
+    """What to pack, while nothing is in place."""
+    pushes: tuple[Push, ...]
+    """What is left under each seat, the most first; empty when nothing is worth a push."""
+
+
+class LivePacking:
+    """Answers for one post at sensor rate; build it anew when anything was logged."""
+
+    def __init__(self, site: Site, place: Place) -> None:
+        self._post = site.post(place)
+        options = options_of(site.run(place.job, place.run), site.settings)
+        box = site.box()
+        self._box, self._kerf_mm = box.stock, options.saw.kerf_mm
+        self._promised = promised(site, place)
+        lots = box.stock.without(self._promised, self._kerf_mm)
+        self._rests = {lot.lot for lot in lots} - {lot.lot for lot in box.lots}
+        """What others' packs will leave of their pieces: told as stretches of those."""
+        self._slopes: Mapping[str, float] = {
+            lot.lot: lot.taper_slope for lot in box.lots if lot.form == "taper"
+        }
+        self._known = of_lots(book_of(site, place.job), lots)
+        self._tables = site.tables(lots, options)
+        self._reads = reads_of(self._post)
+        self._shown: Prescription | None = None
+
+    def look(self, lean: Lean) -> Advice:
+        """What to do at this lean; well under a screen's frame, and never logs anything."""
+        post = self._post
+        within = post.tolerance.holds(lean, post.height_mm)
+        packs = self._packs_going_in()
+        if packs is None:
+            return Advice(within, None if within else self._answer(lean), ())
+        return Advice(within, None, () if within else tuple(self._pushes(lean, packs)))
+
+    def _packs_going_in(self) -> tuple[Pack, ...] | None:
+        """Packs in place, or as prescribed and about to go in; None while the post stands bare.
+
+        What was logged as packed counts, whatever had been prescribed.
+        """
+        post = self._post
+        if post.implied:
+            return post.implied
+        return post.packs_in_place if post.packs_in_place or post.next_step == "tighten" else None
+
+    def _answer(self, lean: Lean) -> Prescription:
+        post, share = self._post, self._known.mean
+        found = packing.prescribe(
+            post.foot,
+            post.height_mm,
+            lean,
+            post.tolerance,
+            self._tables,
+            reads=self._reads,
+            take_up=share,
+            u_take_up=self._known.u,
+            shown=self._shown,
+            relaxed=True,
+        )
+        self._shown = found
+        if not any(piece.lot in self._rests for pack in found.packs for piece in pack.pieces):
+            return found
+        reported = self._box.numbered(found.packs, self._promised, kerf_mm=self._kerf_mm)
+        return replace(found, packs=reported)
+
+    def _pushes(self, lean: Lean, packs: tuple[Pack, ...]) -> list[Push]:
+        share = self._known.mean
+        plane = gap_plane(self._post.foot, Lean(lean.slope_along / share, lean.slope_across / share))
+        tapers = {pack.seat: lot for pack in packs if (lot := self._taper_of(pack)) is not None}
+        found = []
+        for seat in {pack.seat: None for pack in packs} or dict.fromkeys(Seat):
+            short_mm = plane.at_seat_mm(seat)
+            if short_mm < LEAST_RISE_MM:
+                continue
+            lot = tapers.get(seat)
+            push_mm = short_mm / self._slopes[lot] if lot is not None else None
+            found.append(Push(seat, short_mm, lot, push_mm))
+        return sorted(found, key=lambda push: (-push.raise_mm, push.seat))
+
+    def _taper_of(self, pack: Pack) -> str | None:
+        return next((piece.lot for piece in pack.pieces if piece.lot in self._slopes), None)

@@ -20,8 +20,8 @@ from shimfit.entry.second_look import looks_like_a_slip
 from shimfit.errors import EntryError, FileError, UsageError
 from shimfit.quantities.tolerance import DEFAULT_TOLERANCE, parse_tolerance
 from shimfit.quantities.typed import decimal_number
-from shimfit.workflow.place import Place, check_name
-from shimfit.workflow.reading import Asked, Logged, second_look
+from shimfit.workflow.reading import Asked, Logged, log_reading, second_look
+from shimfit.workflow.site import Place, check_name
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -223,7 +223,7 @@ def log_readings(site: Site, job: str, run: str, text: str, file: str, *, sure: 
             face=row.cells.get("face"),
         )
         place = Place(job, run, row.cells["post"])
-        logged.append(site.log_reading(place, row.cells["entry"], asked, sure=True))
+        logged.append(log_reading(site, place, row.cells["entry"], asked, sure=True))
     return tuple(logged)
 
 

@@ -26,7 +26,7 @@ from shimfit.core.uncertainty import HAND_MM, decide_lean
 from shimfit.entry import EntrySettings, parse_reading
 from shimfit.model import Lean, Tolerance
 from shimfit.quantities.tolerance import parse_tolerance
-from shimfit.workflow.doubt import counted
+from shimfit.workflow.instruments import counted
 
 Floats = NDArray[np.float64]
 

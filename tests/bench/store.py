@@ -30,8 +30,8 @@ from shimfit import codec
 from shimfit.model import Foot, Lean, Pack, Piece, Prescription, Reading, Resting, Seat, Tolerance
 from shimfit.store.events import Draft
 from shimfit.store.journal import Journal
-from shimfit.workflow.place import Place
-from shimfit.workflow.site import Site
+from shimfit.workflow.reading import log_note, log_reading
+from shimfit.workflow.site import Place, Site
 
 TOLERANCE = Tolerance("1:500", "ratio", 0.002)
 FOOT = Foot(90.0, 90.0)
@@ -59,7 +59,7 @@ ANSWER = codec.prescription_to_json(
 OPEN = """
 import resource, sys, time
 from shimfit.store.journal import Journal
-from shimfit.workflow.place import Place
+from shimfit.workflow.site import Place
 from shimfit.workflow.site import Site
 start = time.perf_counter()
 with Journal.open(sys.argv[1], read_only=True) as journal:
@@ -317,11 +317,11 @@ def measure_posts(folder: Path) -> None:
             for n in range(1, 9):
                 place = Place("pier", "north", str(n))
                 start = time.process_time()
-                site.note(place, "all well")
+                log_note(site, place, "all well")
                 site.run("pier", "north")
                 noted.append(time.process_time() - start)
                 start = time.process_time()
-                site.log_reading(place, "6n 10h", sure=True)
+                log_reading(site, place, "6n 10h", sure=True)
                 read.append(time.process_time() - start)
         reported = (opened, statistics.median(noted), statistics.median(read))
         print(f"  {posts:<12,}" + "".join(f"{s * 1e3:>10.1f}" for s in reported))

@@ -15,9 +15,8 @@ from shimfit.text.glyphs import ASCII
 from shimfit.tui.plain import run_plain
 from shimfit.tui.session import Session
 from shimfit.workflow.options import set_option
-from shimfit.workflow.place import Place
 from shimfit.workflow.reading import answer_missing
-from shimfit.workflow.site import Site
+from shimfit.workflow.site import Place, Site
 
 if TYPE_CHECKING:
     from collections.abc import Callable

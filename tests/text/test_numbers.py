@@ -35,7 +35,7 @@ NOT_LOOKED_AT = {
     "wire/frames.py": "framing",
     "wire/capture.py": "framing",
     "wire/formats.py": "units and sizes of a format",
-    "workflow/sample": "the made-up job",
+    "workflow/sample.py": "the made-up job",
     "outputs.py": "the files' formats",
     "quantities/shown.py": "units",
 }

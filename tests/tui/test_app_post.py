@@ -11,6 +11,7 @@ from shimfit.model import PostState
 from shimfit.text.glyphs import UNICODE
 from shimfit.tui.session import Session
 from shimfit.tui.widgets import EntryLine
+from shimfit.workflow.reading import log_reading
 
 SIZES = [(40, 10), (40, 20), (80, 24), (200, 60)]
 
@@ -447,7 +448,7 @@ def test_run_and_record_page_hold_the_same_figure_against_the_limit(make_site, c
     assert session.open_last()
     site, place = session.site, session.place
     site.change_run(place.job, place.run, tolerance=tolerance_to_json(parse_tolerance("1:500", True)))
-    site.log_reading(place, "1.9mm n 1.9mm o")
+    log_reading(site, place, "1.9mm n 1.9mm o")
     session.refresh()
     post, page = session.run.post(place.post), SimpleNamespace(session=session)
     on_run = "".join(text for text, _ in RunScreen._row(page, post, session.words, columns))

@@ -14,6 +14,7 @@ from shimfit.tui.app import ShimfitApp
 from shimfit.tui.handover import export_record
 from shimfit.tui.session import Session
 from shimfit.tui.widgets import Rows
+from shimfit.workflow.reading import log_reading
 from shimfit.workflow.site import Site
 
 
@@ -117,7 +118,7 @@ def test_what_a_command_logs_beside_the_screen_is_shown_and_both_log(make_site, 
         app = ShimfitApp(site)
         async with running(app, 80, 24) as hand:
             await hand.sees("to read")
-            other.log_reading(app.session.place, "6n10h")
+            log_reading(other, app.session.place, "6n10h")
             await hand.sees("▲ pack")
             app.do("undo")
             await hand.sees("taken back")

@@ -20,6 +20,7 @@ import pypdf
 import pytest
 
 from shimfit.cli.rest import asks_for_ascii
+from shimfit.workflow.sample import write_sample
 from shimfit.workflow.site import Site
 
 if os.name != "posix":
@@ -77,7 +78,7 @@ def sample(tmp_path):
     """A data file with the sample job in it."""
     path = tmp_path / "shimfit.db"
     with Site.open(path, environment={}) as site:
-        site.write_sample()
+        write_sample(site)
     return path
 
 

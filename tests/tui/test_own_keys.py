@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from shimfit.model import PostState
 from shimfit.tui.app import ShimfitApp
+from shimfit.workflow.sample import write_sample
 from shimfit.workflow.site import Site
 
 
@@ -53,7 +54,7 @@ def test_first_run_hints_name_the_key_that_is_set(make_site, running, wait_for) 
 def test_keys_that_can_t_be_are_told_and_the_usual_ones_work(tmp_path, running, wait_for) -> None:
     async def story() -> None:
         site = Site.open(tmp_path / "s.db", environment={"SHIMFIT_KEYS": "und=q"})
-        site.write_sample()
+        write_sample(site)
         app = ShimfitApp(site)
         async with running(app, 80, 24) as hand:
             await hand.sees("KEYS are the usual ones; setting keys: there is no action 'und'", "F1 help")

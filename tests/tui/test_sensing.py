@@ -163,7 +163,7 @@ def test_with_packs_in_the_push_that_is_left_is_told(app_on, running, wait_for, 
 
 
 def test_the_engine_is_asked_at_the_figures_pace(app_on, running, wait_for, monkeypatch) -> None:
-    from shimfit.workflow.live import LivePacking
+    from shimfit.workflow.solving import LivePacking
 
     asked: list[Lean] = []
     real = LivePacking.look

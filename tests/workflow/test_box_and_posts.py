@@ -9,9 +9,8 @@ import pytest
 
 from shimfit.core.stock import lots_from_csv
 from shimfit.model import Foot
-from shimfit.workflow.place import Place
-from shimfit.workflow.reading import Asked
-from shimfit.workflow.site import Site
+from shimfit.workflow.reading import Asked, log_packs, log_reading, log_tightened, log_trimmed
+from shimfit.workflow.site import Place, Site
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -48,23 +47,23 @@ ALL = Counter(F1=12, F2=12, F3=12)
 
 @pytest.mark.parametrize("then", ["trim", "tighten", "read", "halves", "bed after"])
 def test_packs_that_are_taken_as_put_in_leave_the_box_at_once(site: Site, then: str) -> None:
-    site.log_reading(AT, "8mm n 3mm o")
+    log_reading(site, AT, "8mm n 3mm o")
     assert site.post(AT).implied
     match then:
         case "trim":
-            site.trim(AT)
+            log_trimmed(site, AT)
             assert site.post(AT).changed == "packed and cut flush"
         case "tighten":
-            site.tighten(AT)
+            log_tightened(site, AT)
         case "read":
-            site.log_reading(AT, "0.5mm n 0", sure=True)
+            log_reading(site, AT, "0.5mm n 0", sure=True)
         case "halves":
-            site.log_reading(AT, "0.5mm n", sure=True)
+            log_reading(site, AT, "0.5mm n", sure=True)
             assert (site.post(AT).packs_in_place, held(site)) == ((), ALL)
-            site.log_reading(AT, "1mm o", sure=True)
+            log_reading(site, AT, "1mm o", sure=True)
         case "bed after":
-            site.pack(AT)
-            site.log_reading(AT, "4mm n 2mm o", Asked(bed=True), sure=True)
+            log_packs(site, AT)
+            log_reading(site, AT, "4mm n 2mm o", Asked(bed=True), sure=True)
             assert site.post(AT).packs_in_place == ()
             assert {lot.lot: lot.count for lot in site.box().lots} == ALL
     if then != "bed after":

@@ -13,10 +13,10 @@ from shimfit.core.stock import lots_from_csv
 from shimfit.errors import UsageError
 from shimfit.model import Foot, Lot
 from shimfit.text.plan_phrases import remainder
-from shimfit.workflow.place import Place
 from shimfit.workflow.plan import cut_list_of, log_plan, plan_site_run
 from shimfit.workflow.plan.answer import lot_json
-from shimfit.workflow.site import Site
+from shimfit.workflow.reading import log_packs, log_reading
+from shimfit.workflow.site import Place, Site
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -80,7 +80,7 @@ def check_sheet(sheet: dict[str, Any], box: Sequence[Lot], kerf_mm: float = 2.5)
 def walk(site: Site, readings: Sequence[str], order: Sequence[str]) -> int:
     """Read all, plan, cut, pack all in an order; how many posts were planned."""
     for name, text in enumerate(readings, 1):
-        site.log_reading(at(str(name)), text, sure=True)
+        log_reading(site, at(str(name)), text, sure=True)
     made = plan_site_run(site, "lake", "walk", seconds=4.0)
     log_plan(site, "lake", "walk", made)
     planned = {post["id"] for post in made.answer["posts"] if post["packs"]}
@@ -99,7 +99,7 @@ def walk(site: Site, readings: Sequence[str], order: Sequence[str]) -> int:
         whole[lot] -= 1
     for name in order:
         if name in planned:
-            site.pack(at(name))
+            log_packs(site, at(name))
     box = site.box()
     kept = [Lot(**{**row_of(lot), "count": whole[lot.lot]}) for lot in before]
     back = [
@@ -181,16 +181,16 @@ def test_after_the_plan_was_packed_the_next_plan_starts_from_what_is_left(tmp_pa
     with opened(tmp_path, 6) as site:
         site.import_stock(lots_from_csv(LOTS, "box"), "box")
         for name, text in enumerate(READINGS[:3], 1):
-            site.log_reading(at(str(name)), text)
+            log_reading(site, at(str(name)), text)
         log_plan(site, "lake", "walk", plan_site_run(site, "lake", "walk", seconds=4.0))
         first = cut_list_of(site, "lake", "walk")
-        site.pack(at("2"))  # one of three is packed, two still wait
+        log_packs(site, at("2"))  # one of three is packed, two still wait
         for name, text in enumerate(READINGS[3:], 4):
-            site.log_reading(at(str(name)), text)
+            log_reading(site, at(str(name)), text)
         sheet = cut_list_of(site, "lake", "walk")
         assert {post["id"] for post in first["posts"]} - {"2"} <= {post["id"] for post in sheet["posts"]}
         for post in sheet["posts"]:
-            site.pack(at(post["id"]))
+            log_packs(site, at(post["id"]))
         box = site.box()
         assert box.taken_twice == ()
         assert box.short == ()
@@ -205,11 +205,11 @@ def test_a_wider_saw_cuts_otherwise(tmp_path: Path) -> None:
         with opened(folder, 2) as site:
             site.change_run("lake", "walk", kerf_mm=kerf_mm)
             site.import_stock(lots_from_csv(LOTS, "box"), "box")
-            site.log_reading(at("1"), READINGS[0])
+            log_reading(site, at("1"), READINGS[0])
             sheet = cut_list_of(site, "lake", "walk")
             assert sheet["tapers"]
             check_sheet(sheet, site.box().lots, kerf_mm)
-            site.pack(at("1"))
+            log_packs(site, at("1"))
             names = {row["lot"] for row in sheet["remainders"]}
             assert names <= {lot.lot for lot in site.box().lots}
             marks = {(row["lot"], row["copy"]): row["mark_mm"] for row in sheet["tapers"]}
@@ -236,11 +236,11 @@ def test_only_the_stretch_that_a_post_waits_for_is_withheld_from_the_others(tmp_
         with opened(folder, 2) as site:
             site.import_stock(lots_from_csv(box, "box"), "box")
             for name in "12":
-                logged = site.log_reading(at(name), "7mm n 0" if name == "1" else "24mm n 0", sure=True)
+                logged = log_reading(site, at(name), "7mm n 0" if name == "1" else "24mm n 0", sure=True)
                 assert logged.prescription is not None
                 assert logged.prescription.packs, (name, logged.prescription.why)
             for name in order:
-                site.pack(at(name))
+                log_packs(site, at(name))
             assert site.box().taken_twice == ()
             assert site.box().short == ()
 
@@ -248,12 +248,12 @@ def test_only_the_stretch_that_a_post_waits_for_is_withheld_from_the_others(tmp_
 def test_without_a_plan_each_answer_stands_by_itself(tmp_path: Path) -> None:
     with opened(tmp_path, 6) as site:
         site.import_stock(lots_from_csv(LOTS, "box"), "box")
-        site.log_reading(at("1"), READINGS[0])
+        log_reading(site, at("1"), READINGS[0])
         alone = cut_list_of(site, "lake", "walk")
         assert (alone["planned"], alone["alternatives"]) == (False, [])
         assert alone["tapers"]
         for name, text in enumerate(READINGS[1:3], 2):
-            site.log_reading(at(str(name)), text)
+            log_reading(site, at(str(name)), text)
         several = cut_list_of(site, "lake", "walk")
         assert (several["cuts"], several["tapers"], several["remainders"]) == ([], [], [])
         assert not several["planned"]
@@ -269,11 +269,13 @@ def test_a_pack_of_ones_own_leaves_the_copies_that_others_wait_for(tmp_path: Pat
     with opened(tmp_path, 6) as site:
         site.import_stock(lots_from_csv(LOTS, "box"), "box")
         for name, text in enumerate(READINGS[:2], 1):
-            site.log_reading(at(str(name)), text)
+            log_reading(site, at(str(name)), text)
         waits = {(row["lot"], row["copy"]) for post in cut_list_of(site, "lake", "walk")["alternatives"]
                  for row in post["tapers"] if row["copy"]}  # fmt: skip
-        site.log_reading(at("3"), READINGS[2])
-        site.pack(at("3"), parse_packs(["prev-out=T2@60mm"], Foot(90.0, 90.0), None, site.box().lots, "mm"))
+        log_reading(site, at("3"), READINGS[2])
+        log_packs(
+            site, at("3"), parse_packs(["prev-out=T2@60mm"], Foot(90.0, 90.0), None, site.box().lots, "mm")
+        )
         whole = set(site.box().stock.copies("T2"))
         assert {copy for lot, copy in waits if lot == "T2"} <= whole
         assert len(whole) == 2

@@ -9,8 +9,8 @@ import pytest
 from shimfit.core.stock import lots_from_csv
 from shimfit.model import Foot
 from shimfit.workflow.foresight import is_scarce
-from shimfit.workflow.place import Place
-from shimfit.workflow.site import Site
+from shimfit.workflow.reading import log_packs, log_reading
+from shimfit.workflow.site import Place, Site
 
 READINGS = ["9mm n 12mm o", "10mm n 11mm o", "8mm n 12.5mm o", "9mm n 11mm o"]
 # Whoever takes a taper where flats would do leaves a later post without.
@@ -33,11 +33,11 @@ def served(tmp_path: Path, foresight: str) -> tuple[int, list[str]]:
         whys = []
         for k, text in enumerate(READINGS):
             at = Place("lake", "walk", str(k + 1))
-            answer = site.log_reading(at, text).prescription
+            answer = log_reading(site, at, text).prescription
             assert answer is not None
             whys.append(answer.why or "")
             if answer.status in ("proven", "found"):
-                site.pack(at)
+                log_packs(site, at)
         return sum(1 for post in site.run("lake", "walk").posts if post.packs_in_place), whys
 
 

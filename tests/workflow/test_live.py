@@ -9,9 +9,9 @@ import pytest
 
 from shimfit.core.stock import lots_from_csv
 from shimfit.model import Foot, Lean, Seat
-from shimfit.workflow.live import LivePacking
-from shimfit.workflow.place import Place
-from shimfit.workflow.site import Site
+from shimfit.workflow.reading import log_reading
+from shimfit.workflow.site import Place, Site
+from shimfit.workflow.solving import LivePacking
 
 AT = Place("lake", "walk", "1")
 
@@ -61,7 +61,7 @@ def test_a_lean_within_tolerance_asks_for_nothing(site: Site) -> None:
 
 
 def test_packs_that_are_short_say_how_far_to_push(site: Site) -> None:
-    site.log_reading(AT, "10mm n 5mm o")
+    log_reading(site, AT, "10mm n 5mm o")
     advice = LivePacking(site, AT).look(Lean(0.0045, 0.0))
     # By hand: 4.5 mm/m over the 100 mm foot is 0.45 mm, 0.5 mm with the usual take-up of 0.9, under both
     # corners of the next edge; T1 gains 5.5 mm in 200: 18.2 mm further in. prev-out is as it should be.

@@ -7,9 +7,17 @@ import pytest
 from shimfit.errors import UsageError
 from shimfit.model import Foot, Lot
 from shimfit.store import lock
-from shimfit.workflow.place import Place
-from shimfit.workflow.reading import Asked
-from shimfit.workflow.site import Site
+from shimfit.workflow.reading import (
+    Asked,
+    log_note,
+    log_packs,
+    log_photo,
+    log_reading,
+    log_skipped,
+    log_tightened,
+    log_trimmed,
+)
+from shimfit.workflow.site import Place, Site
 
 AT = Place("jetty", "east", "1")
 FOOT = Foot(90.0, 90.0)
@@ -22,14 +30,14 @@ MOVES = {
     "move": lambda site: site.move_post(AT, 10.0),
     "remove": lambda site: site.remove_post(AT),
     "out": lambda site: site.out_of("F2", 1),
-    "read": lambda site: site.log_reading(AT, "1n 2o", sure=True),
-    "bed": lambda site: site.log_reading(AT, "6n 10h", Asked(bed=True), sure=True),
-    "pack": lambda site: site.pack(AT),
-    "tighten": lambda site: site.tighten(AT),
-    "trim": lambda site: site.trim(AT),
-    "skip": lambda site: site.skip(AT, "wet"),
-    "note": lambda site: site.note(AT, "knot"),
-    "photo": lambda site: site.photo(AT, "a.jpg"),
+    "read": lambda site: log_reading(site, AT, "1n 2o", sure=True),
+    "bed": lambda site: log_reading(site, AT, "6n 10h", Asked(bed=True), sure=True),
+    "pack": lambda site: log_packs(site, AT),
+    "tighten": lambda site: log_tightened(site, AT),
+    "trim": lambda site: log_trimmed(site, AT),
+    "skip": lambda site: log_skipped(site, AT, "wet"),
+    "note": lambda site: log_note(site, AT, "knot"),
+    "photo": lambda site: log_photo(site, AT, "a.jpg"),
     "undo": lambda site: site.undo("jetty"),
     "facts": lambda site: site.tell("jetty", "east", {"weather": "dry"}),
     "issue": lambda site: site.issue("jetty", "east"),
@@ -44,7 +52,7 @@ def test_the_turn_is_held_from_the_look_to_the_line(tmp_path, monkeypatch, move)
         site.import_stock(
             [Lot("F2", "flat", 40, thickness_mm=1.0), Lot("F5", "flat", 40, thickness_mm=2.5)], ""
         )
-        site.log_reading(AT, "6n 10h", sure=True)
+        log_reading(site, AT, "6n 10h", sure=True)
         logged = []
         write = site.journal._log.append  # takes the turn itself where the move has not
 
@@ -71,9 +79,9 @@ def test_undo_takes_back_what_was_looked_at_or_nothing(tmp_path):
     with Site.open(tmp_path / "jetty.db") as site, Site.open(tmp_path / "jetty.db") as other:
         site.add_job("jetty")
         site.add_run("jetty", "east", foot=FOOT, height_mm=1000.0, posts=POSTS)
-        site.log_reading(AT, "6n 10h", sure=True)
+        log_reading(site, AT, "6n 10h", sure=True)
         looked_at = site.journal.to_undo("jetty")[0].id
-        other.note(Place("jetty", "east", "2"), "knot")
+        log_note(other, Place("jetty", "east", "2"), "knot")
         with pytest.raises(UsageError, match="something else was logged meanwhile"):
             site.undo("jetty", looked_at)
         assert other.run("jetty", "east").post("2").notes

@@ -11,9 +11,9 @@ from shimfit.core.stock import lots_from_csv
 from shimfit.errors import UsageError
 from shimfit.model import Foot, PostState
 from shimfit.workflow.packs import awaited_packs, parse_packs
-from shimfit.workflow.place import Place
 from shimfit.workflow.plan import cut_list_of, log_plan, plan_site_run, posts_to_plan
-from shimfit.workflow.site import Site
+from shimfit.workflow.reading import log_packs, log_reading, log_tightened
+from shimfit.workflow.site import Place, Site
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -41,7 +41,7 @@ def at(post: str) -> Place:
 
 def test_a_post_that_no_pack_could_serve_is_planned_once_the_box_was_filled(site: Site) -> None:
     fill(site, THIN)
-    assert site.log_reading(at("1"), "25mm n 12mm o").prescription.status == "impossible"
+    assert log_reading(site, at("1"), "25mm n 12mm o").prescription.status == "impossible"
     assert site.post(at("1")).state is PostState.OUT
     first = plan_site_run(site, "lake", "walk")
     assert first.answer["unsolved"] == ["1"]
@@ -56,9 +56,9 @@ def test_a_post_that_no_pack_could_serve_is_planned_once_the_box_was_filled(site
 
 def test_a_post_that_is_out_on_its_packs_is_changed_there_and_not_planned(site: Site) -> None:
     fill(site, THICK)
-    site.log_reading(at("1"), "9mm n 6mm o")
-    site.pack(at("1"))
-    site.log_reading(at("1"), "9mm p 0", sure=True)
+    log_reading(site, at("1"), "9mm n 6mm o")
+    log_packs(site, at("1"))
+    log_reading(site, at("1"), "9mm p 0", sure=True)
     post = site.post(at("1"))
     assert (post.state, bool(post.packs_in_place)) == (PostState.OUT, True)
     assert posts_to_plan(site.run("lake", "walk")) == ()
@@ -68,9 +68,9 @@ def test_a_post_that_is_out_on_its_packs_is_changed_there_and_not_planned(site: 
 
 def test_a_bare_post_that_was_tightened_and_is_out_is_planned_and_cut_for(site: Site) -> None:
     fill(site, THICK)
-    site.log_reading(at("1"), "1mm n 0")
-    site.tighten(at("1"))
-    site.log_reading(at("1"), "9mm n 6mm o", sure=True)
+    log_reading(site, at("1"), "1mm n 0")
+    log_tightened(site, at("1"))
+    log_reading(site, at("1"), "9mm n 6mm o", sure=True)
     assert site.post(at("1")).state is PostState.OUT
     log_plan(site, "lake", "walk", plan_site_run(site, "lake", "walk"))
     sheet = cut_list_of(site, "lake", "walk")
@@ -80,8 +80,8 @@ def test_a_bare_post_that_was_tightened_and_is_out_is_planned_and_cut_for(site: 
 
 def test_a_reading_after_no_pack_can_do_it_is_again_of_a_bare_post(site: Site) -> None:
     fill(site, THIN)
-    site.log_reading(at("1"), "25mm n 12mm o")
-    again = site.log_reading(at("1"), "25mm n 12mm o", sure=True)
+    log_reading(site, at("1"), "25mm n 12mm o")
+    again = log_reading(site, at("1"), "25mm n 12mm o", sure=True)
     assert again.post.packs_in_place == ()
     assert again.reading.stage == "stood"
     assert again.prescription.change == ()
@@ -90,7 +90,7 @@ def test_a_reading_after_no_pack_can_do_it_is_again_of_a_bare_post(site: Site) -
 def test_a_post_that_the_plan_leaves_out_waits_for_nothing_that_others_have(site: Site) -> None:
     fill(site, "lot,form,count,thickness_mm\nF1,flat,2,0.9\nF2,flat,3,0.45\n")
     for name in ("1", "2", "3"):
-        site.log_reading(at(name), "10mm n 0")
+        log_reading(site, at(name), "10mm n 0")
     made = plan_site_run(site, "lake", "walk")
     assert made.answer["unsolved"]
     log_plan(site, "lake", "walk", made)
@@ -112,9 +112,9 @@ def test_a_post_that_the_plan_leaves_out_waits_for_nothing_that_others_have(site
 
 def test_a_correction_holds_its_new_pieces_back_and_not_those_it_stands_on(site: Site) -> None:
     fill(site, "lot,form,count,thickness_mm\nF1,flat,4,0.5\nF2,flat,4,0.9\nF3,flat,4,0.3\n")
-    site.log_reading(at("1"), "10mm n 0")
-    site.pack(at("1"))
-    site.log_reading(at("1"), "4mm n 0", sure=True)
+    log_reading(site, at("1"), "10mm n 0")
+    log_packs(site, at("1"))
+    log_reading(site, at("1"), "4mm n 0", sure=True)
     post = site.post(at("1"))
     assert post.state is PostState.OUT
     assert post.prescription is not None
@@ -130,7 +130,7 @@ def test_a_correction_holds_its_new_pieces_back_and_not_those_it_stands_on(site:
 def test_strips_too_short_to_hold_are_named_with_the_reason(site: Site) -> None:
     header = "lot,form,count,length_mm,width_mm,thickness_mm,thin_mm,thick_mm\n"
     fill(site, f"{header}S1,strip,1,230,40,20,,\nS2,strip,1,600,40,20,,\nT1,taper,6,200,,,0.5,8\n")
-    site.log_reading(at("1"), "9mm n 6mm o")
+    log_reading(site, at("1"), "9mm n 6mm o")
     without = cut_list_of(site, "lake", "walk")["unsawn"]
     assert [(row["strip"], "no saw settings are given" in row["why"]) for row in without] == [
         ("S1", True),
@@ -149,7 +149,7 @@ def test_posts_that_share_a_strip_and_a_taper_are_packed_one_after_another(site:
     site.set("saw_deg", "0.5 1")
     readings = {"1": "9mm n 5mm o", "2": "8mm n 4mm o", "3": "6mm n 6mm o", "4": "10mm n 3mm o"}
     for name, text in readings.items():
-        site.log_reading(at(name), text)
+        log_reading(site, at(name), text)
     made = plan_site_run(site, "lake", "walk")
     log_plan(site, "lake", "walk", made)
     served = [post["id"] for post in made.answer["posts"] if post["packs"]]
@@ -157,10 +157,10 @@ def test_posts_that_share_a_strip_and_a_taper_are_packed_one_after_another(site:
         piece["form"] == "strip" for pack in post["packs"] for piece in pack["pieces"])]  # fmt: skip
     assert len(sawn) >= 2, "the case is of a strip that serves several posts"
     # One is packed by word, the others by what a reading implies; the sheet always knows what is left.
-    assert site.pack(at(served[0])) == "packed as prescribed"
+    assert log_packs(site, at(served[0])) == "packed as prescribed"
     assert len(cut_list_of(site, "lake", "walk")["posts"]) == len(served) - 1
     for name in served[1:]:
-        site.log_reading(at(name), "0 0", sure=True)
+        log_reading(site, at(name), "0 0", sure=True)
         assert site.post(at(name)).state is PostState.PLUMB
     box = site.box()
     assert box.short == ()
@@ -172,11 +172,11 @@ def test_posts_that_share_a_strip_and_a_taper_are_packed_one_after_another(site:
 
 def test_a_taper_of_a_used_up_lot_is_pushed(site: Site) -> None:
     fill(site, "lot,form,count,length_mm,thin_mm,thick_mm\nT1,taper,2,200,0.8,8\n")
-    site.log_reading(at("1"), "12mm n 0", sure=True)
+    log_reading(site, at("1"), "12mm n 0", sure=True)
     put = [f"{seat}=T1@30mm" for seat in ("next-house", "next-out")]
-    site.pack(at("1"), parse_packs(put, Foot(90.0, 90.0), None, site.box().lots, "mm"))
+    log_packs(site, at("1"), parse_packs(put, Foot(90.0, 90.0), None, site.box().lots, "mm"))
     assert all(lot.count == 0 or "." in lot.lot for lot in site.box().lots)
-    answer = site.log_reading(at("1"), "3.5mm n 0", sure=True).prescription
+    answer = log_reading(site, at("1"), "3.5mm n 0", sure=True).prescription
     assert answer.within
     assert len(answer.change) == 2, "out by 1.5 mm more than allowed: leaving all as it is was no answer"
     for change in answer.change:

@@ -9,8 +9,8 @@ import pytest
 
 from shimfit.model import Foot, PostState
 from shimfit.quantities.tolerance import parse_tolerance
-from shimfit.workflow.place import Place
-from shimfit.workflow.site import Site
+from shimfit.workflow.reading import log_packs, log_reading, log_tightened
+from shimfit.workflow.site import Place, Site
 
 AT = Place("lake", "walk", "1")
 
@@ -31,13 +31,13 @@ def site(tmp_path: Path) -> Iterator[Site]:
 
 
 def test_repeats_average_what_is_their_own_and_keep_what_they_share(site: Site) -> None:
-    site.log_reading(AT, "1mm n 0")
-    site.log_reading(AT, "2mm n 0", sure=True)
+    log_reading(site, AT, "1mm n 0")
+    log_reading(site, AT, "2mm n 0", sure=True)
     one = site.post(AT).reading
     assert one is not None
     assert one.u_along is not None
     assert one.u_own_along is not None
-    site.log_reading(AT, "1mm n 0", sure=True)
+    log_reading(site, AT, "1mm n 0", sure=True)
     both = site.post(AT).reading
     assert both is not None
     assert both.u_along is not None
@@ -52,13 +52,13 @@ def test_repeats_average_what_is_their_own_and_keep_what_they_share(site: Site) 
 
 
 def test_reading_again_settles_what_was_too_close(site: Site) -> None:
-    site.log_reading(AT, "9mm n 0")
-    site.pack(AT, site.post(AT).packs_in_place)
-    site.log_reading(AT, "1mm n 1mm o", sure=True)
+    log_reading(site, AT, "9mm n 0")
+    log_packs(site, AT, site.post(AT).packs_in_place)
+    log_reading(site, AT, "1mm n 1mm o", sure=True)
     assert site.post(AT).state is PostState.TOO_CLOSE
     before = site.post(AT).verdict
     for text in ("1mm n 1mm o", "1mm n 0", "1mm n 0", "0 1mm o", "1mm n 0"):
-        site.log_reading(AT, text, sure=True)
+        log_reading(site, AT, text, sure=True)
     after = site.post(AT)
     assert after.state is PostState.PLUMB
     assert before is not None
@@ -68,21 +68,21 @@ def test_reading_again_settles_what_was_too_close(site: Site) -> None:
 
 
 def test_packs_changed_in_between_begin_a_new_count(site: Site) -> None:
-    site.log_reading(AT, "1mm n 0")
-    site.log_reading(AT, "2mm n 0", sure=True)
-    site.tighten(AT)
-    site.log_reading(AT, "0 0", sure=True)
+    log_reading(site, AT, "1mm n 0")
+    log_reading(site, AT, "2mm n 0", sure=True)
+    log_tightened(site, AT)
+    log_reading(site, AT, "0 0", sure=True)
     reading = site.post(AT).reading
     assert reading is not None
     assert (reading.text, reading.slope_along) == ("0 0", 0.0)
 
 
 def test_a_reading_that_cannot_be_of_the_same_lean_counts_alone(site: Site) -> None:
-    site.log_reading(AT, "9.5mm n 6.5mm o")  # from an empty box: no pack can do it
-    site.tighten(AT)
-    site.log_reading(AT, "2.2mm n 0.5mm o", sure=True)
+    log_reading(site, AT, "9.5mm n 6.5mm o")  # from an empty box: no pack can do it
+    log_tightened(site, AT)
+    log_reading(site, AT, "2.2mm n 0.5mm o", sure=True)
     assert site.post(AT).state is PostState.TOO_CLOSE
-    site.log_reading(AT, "0.5mm n 0.5mm o", sure=True)  # the nut was turned, and nobody said so
+    log_reading(site, AT, "0.5mm n 0.5mm o", sure=True)  # the nut was turned, and nobody said so
     last = site.post(AT).reading
     assert last is not None
     assert last.slope_along == 0.0005

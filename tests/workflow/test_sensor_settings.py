@@ -15,10 +15,9 @@ from shimfit.errors import EntryError, FileError
 from shimfit.model import Face, Instrument, PostState, Reading
 from shimfit.settings import Settings
 from shimfit.tui.setting_up import add_run
-from shimfit.workflow.place import Place
-from shimfit.workflow.reading import Asked
+from shimfit.workflow.reading import Asked, log_sensor_reading
 from shimfit.workflow.sensor import forget_zero, keep_zero, listen_options, options_of
-from shimfit.workflow.site import Site
+from shimfit.workflow.site import Place, Site
 
 RUN = {
     "job": "pier",
@@ -133,16 +132,16 @@ def test_a_first_reading_with_no_zero_is_not_packed_for(tmp_path: Path) -> None:
     with Site.open(tmp_path / "box.shimfit") as site:
         add_run(site, RUN)
         place = Place("pier", "east", "1")
-        logged = site.log_sensor_reading(place, Reading("held", 0.009, 0.005, 1000.0, **doubt), Asked())
+        logged = log_sensor_reading(site, place, Reading("held", 0.009, 0.005, 1000.0, **doubt), Asked())
         assert logged.post.state is PostState.TOO_CLOSE
         assert logged.post.prescription is None
         assert "turn the sensor end for end" in logged.message
         known = Reading("held", 0.009, 0.005, 1000.0, method="sensor", u_along=2e-4, u_across=2e-4)
-        after = site.log_sensor_reading(place, known, Asked()).post
+        after = log_sensor_reading(site, place, known, Asked()).post
         assert after.state in (PostState.PACK, PostState.OUT)
         assert after.reading.lean == known.lean
-        far = site.log_sensor_reading(
-            Place("pier", "east", "2"), Reading("held", 0.06, 0.0, 1000.0, **doubt), Asked()
+        far = log_sensor_reading(
+            site, Place("pier", "east", "2"), Reading("held", 0.06, 0.0, 1000.0, **doubt), Asked()
         )
         assert far.post.state in (PostState.PACK, PostState.OUT)
 
@@ -159,7 +158,7 @@ def test_the_decision_of_a_reading_with_no_zero_is_never_plumb_also_when_the_log
         site.set("rule", "simple")
         add_run(site, RUN)
         place = Place("pier", "east", "1")
-        logged = site.log_sensor_reading(place, reading, Asked(after=True))
+        logged = log_sensor_reading(site, place, reading, Asked(after=True))
         assert "turn the sensor end for end" in logged.message
         assert logged.post.state is PostState.TOO_CLOSE
     with Site.open(path) as site:
@@ -167,6 +166,6 @@ def test_the_decision_of_a_reading_with_no_zero_is_never_plumb_also_when_the_log
         assert again.state is PostState.TOO_CLOSE
         assert again.verdict.advice == ZERO_NOT_FOUND
         known = replace(reading, u_along=2e-4, u_across=2e-4, zero_found=True)
-        after = site.log_sensor_reading(place, known, Asked(after=True)).post
+        after = log_sensor_reading(site, place, known, Asked(after=True)).post
         assert after.state is PostState.PLUMB, "and the unproven one before it is no repeat of it"
         assert after.verdict.u == pytest.approx(2e-4)

@@ -9,8 +9,8 @@ import pytest
 
 from shimfit.errors import FileError
 from shimfit.model import Foot, PostState
-from shimfit.workflow.place import Place
-from shimfit.workflow.site import Site
+from shimfit.workflow.reading import log_reading
+from shimfit.workflow.site import Place, Site
 from shimfit.workflow.tables import log_readings, posts_from_csv, posts_to_csv
 
 POSTS = "post,station_mm,kind,foot\n1,0,end,140x140mm\n2,1150,line,\n3,2300,end,\n"
@@ -43,7 +43,7 @@ def test_inches_in_a_header_are_inches(site: Site) -> None:
 
 
 def test_what_goes_out_comes_in_again(site: Site) -> None:
-    site.log_reading(Place("lake", "jetty", "2"), "6mm n 10mm h")
+    log_reading(site, Place("lake", "jetty", "2"), "6mm n 10mm h")
     text = posts_to_csv(site.run("lake", "jetty"))
     again = posts_from_csv(text, "again.csv", "mm")
     assert [(post["name"], post["station_mm"], post["kind"]) for post in again] == [

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from shimfit.text.phrases import PostView, Words
     from shimfit.tui.sensing import Live
     from shimfit.tui.session import Session
-    from shimfit.workflow.live import Advice, LivePacking, Push
+    from shimfit.workflow.solving import Advice, LivePacking, Push
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,7 +166,7 @@ class LiveAdvice:
             return None
         stands_for = (place, session.site.log())
         if stands_for != self._stands_for:
-            from shimfit.workflow.live import LivePacking
+            from shimfit.workflow.solving import LivePacking
 
             self._packing, self._stands_for = LivePacking(session.site, place), stands_for
             self._asked = None

@@ -195,8 +195,7 @@ def plan_site_run(
 
     `line_up`: aim at the targets of the line-up of feet that stand `off_mm` the string (by post, + out).
     """
-    from shimfit.workflow.solving import options_of
-    from shimfit.workflow.takeup import book_of, of_lots
+    from shimfit.workflow.packs import book_of, of_lots, options_of
 
     state, box = site.run(job, run), site.box()
     known = of_lots(book_of(site, job), box.lots)

@@ -25,7 +25,7 @@ def cut_list_of(site: Site, job: str, run: str) -> Json:
     each with what it would take from the box by itself, and `planned` is False. Posts that nothing could
     serve stand in `unsolved`, with what they were told in `why`. UsageError when no post waits for packs.
     """
-    from shimfit.workflow.solving import options_of
+    from shimfit.workflow.packs import options_of
 
     state = site.run(job, run)
     bare = [post for post in state.posts if not post.packs_in_place]

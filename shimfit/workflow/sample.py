@@ -16,7 +16,8 @@ from shimfit.errors import UsageError
 from shimfit.model import Foot
 from shimfit.quantities.tolerance import parse_tolerance
 from shimfit.store.events import Draft
-from shimfit.workflow.place import Place
+from shimfit.workflow.reading import log_note, log_reading
+from shimfit.workflow.site import Place
 
 if TYPE_CHECKING:
     from shimfit.store.events import Event
@@ -74,14 +75,14 @@ def _boardwalk(site: Site) -> Place:
         max_spacing_mm=1200.0,
     )
     at = {mark: Place(BOARDWALK, "boardwalk", mark) for mark in ("1", "2", "3", "4", "7")}
-    site.log_reading(at["1"], "6mm next 4mm out")
-    site.log_reading(at["1"], "0 0.5mm house", sure=True)
-    site.log_reading(at["2"], "9mm prev 5mm out")
-    site.log_reading(at["2"], "1mm next 0", sure=True)
-    site.log_reading(at["3"], "4mm next 8mm house")
-    site.log_reading(at["3"], "0 2mm out", sure=True)
-    site.note(at["7"], "split at the house corner: replace before packing")
-    site.log_reading(at["4"], "6mm next 10mm house")
+    log_reading(site, at["1"], "6mm next 4mm out")
+    log_reading(site, at["1"], "0 0.5mm house", sure=True)
+    log_reading(site, at["2"], "9mm prev 5mm out")
+    log_reading(site, at["2"], "1mm next 0", sure=True)
+    log_reading(site, at["3"], "4mm next 8mm house")
+    log_reading(site, at["3"], "0 2mm out", sure=True)
+    log_note(site, at["7"], "split at the house corner: replace before packing")
+    log_reading(site, at["4"], "6mm next 10mm house")
     return at["4"]
 
 
@@ -96,4 +97,4 @@ def _porch(site: Site) -> None:
     site.add_run(
         PORCH, "front", foot=foot, height_mm=40 * INCH_MM, tolerance=parse_tolerance("1:500"), posts=posts
     )
-    site.log_reading(Place(PORCH, "front", "1"), "1/4 next, 3/8 house")
+    log_reading(site, Place(PORCH, "front", "1"), "1/4 next, 3/8 house")
