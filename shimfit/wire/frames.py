@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from shimfit.wire.formats import CHECKS, FIELD_FORMS, Field
-from shimfit.wire.samples import Measure, Refusal
+from shimfit.wire.samples import Input, Measure, Refusal
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from shimfit.wire.samples import Sample, Tally
 
 FAILS_TO_NO_ANSWER = 3
+NO_ANSWER = "no answer to three polls in a row: look at station, speed, framing and the two wires"
 EXCEPTIONS = {
     1: "it does not know this function",
     2: "it has no such register address",
@@ -57,6 +58,10 @@ def with_crc(data: bytes) -> bytes:
     return data + crc16(data).to_bytes(2, "little")
 
 
+def _has_right_crc(frame: bytes) -> bool:
+    return crc16(frame[:-2]) == int.from_bytes(frame[-2:], "little")
+
+
 def quiet_s(baud: int, bits: int = 11) -> float:
     """Silence between frames: 3.5 characters, and 1.75 ms above 19200 baud (Modbus over serial line)."""
     return 0.00175 if baud > 19200 else 3.5 * bits / baud
@@ -85,7 +90,7 @@ class ModbusFrames:
         """Why the frame is no good answer: length, CRC, station, function, byte count, in that order."""
         if len(frame) < 5 or len(frame) != self.length(frame):
             return Refusal.SHORT_ANSWER
-        if crc16(frame[:-2]) != int.from_bytes(frame[-2:], "little"):
+        if not _has_right_crc(frame):
             return Refusal.BAD_CRC
         if frame[0] != self._station:
             return Refusal.WRONG_STATION
@@ -124,53 +129,67 @@ _CHECKS: dict[str, Callable[[bytes], int]] = {
 }
 
 
-class BinaryScanner:
-    """Described frames out of a stream of bytes; one that fails its check is searched for the next header."""
+class FrameInput(Input):
+    """What every format of frames shares: the bytes that are no whole frame yet, and what values mean."""
 
-    def __init__(self, description: Binary, tally: Tally) -> None:
-        self._of = description
-        self._tally = tally
+    _description: Binary | Modbus
+
+    def __init__(self, description: Binary | Modbus, tally: Tally) -> None:
+        super().__init__(description, tally)
         self._got = b""
-        self.elevation = description.elevation
-        self.step_deg = description.step_deg
         self._measure = Measure(description, tally)
 
-    def feed(self, data: bytes, now_s: float) -> list[Sample]:
-        """Samples of the frames that these bytes complete."""
-        self._got += data
-        samples: list[Sample] = []
-        while True:
-            start = self._got.find(self._of.header)
-            if start < 0:
-                keep = len(self._of.header) - 1  # a header may be half here
-                self._got = self._got[-keep:] if keep else b""
-                return samples
-            self._got = self._got[start:]
-            if len(self._got) < self._of.length:
-                return samples
-            frame = self._got[: self._of.length]
-            if not self._is_whole(frame):
-                self._tally.refuse(Refusal.BAD_CHECKSUM)
-                self._got = self._got[1:]
-                continue
-            self._got = self._got[self._of.length :]
-            numbers = {v.name: v.number(frame[v.at : v.at + v.size]) for v in self._of.values}
-            sample = self._measure.sample(numbers, now_s)
-            samples += [] if sample is None else [sample]
-
-    def _is_whole(self, frame: bytes) -> bool:
-        size = CHECKS[self._of.check]
-        if not size:
-            return True
-        said = int.from_bytes(frame[-size:], "little" if self._of.check_low_first else "big")
-        return said == _CHECKS[self._of.check](frame[self._of.check_from : -size])
+    @property
+    def step_deg(self) -> float | None:
+        """See Input."""
+        return self._description.step_deg
 
     def restart(self, *, lost: bool) -> None:
-        """Begin anew; a frame that was under way is never parsed."""
+        """See Input. A frame that was under way is never parsed."""
         if lost and self._got:
             self._tally.refuse(Refusal.UNFINISHED)
         self._got = b""
         self._measure.restart()
+
+
+class BinaryInput(FrameInput):
+    """Described frames that come by themselves; one that fails its check is searched for the next header."""
+
+    format = "binary"
+    _description: Binary
+
+    def feed(self, data: bytes, now_s: float) -> list[Sample]:
+        """See Input."""
+        of = self._description
+        self._got += data
+        samples: list[Sample] = []
+        while True:
+            start = self._got.find(of.header)
+            if start < 0:
+                keep = len(of.header) - 1  # a header may be half here
+                self._got = self._got[-keep:] if keep else b""
+                return samples
+            self._got = self._got[start:]
+            if len(self._got) < of.length:
+                return samples
+            frame = self._got[: of.length]
+            if not _is_whole(frame, of.check, of.check_from, low_first=of.check_low_first):
+                self._tally.refuse(Refusal.BAD_CHECKSUM)
+                self._got = self._got[1:]
+                continue
+            self._got = self._got[of.length :]
+            numbers = {v.name: v.number(frame[v.at : v.at + v.size]) for v in of.values}
+            sample = self._measure.sample(numbers, now_s)
+            samples += [] if sample is None else [sample]
+
+
+def _is_whole(frame: bytes, check: str, first: int, *, low_first: bool) -> bool:
+    """True when the check at the frame's end is right; it counts from its byte `first` on."""
+    size = CHECKS[check]
+    if not size:
+        return True
+    sent = int.from_bytes(frame[-size:], "little" if low_first else "big")
+    return sent == _CHECKS[check](frame[first:-size])
 
 
 _LONGEST_FRAME = 64
@@ -211,11 +230,7 @@ def _check_of(table: NDArray[np.uint8], header: int) -> list[tuple[str, int, boo
         for check, size in CHECKS.items()
         for first in (range(min(header, 4) + 1) if size else ())
         for low_first in ((False, True) if size == 2 else (False,))
-        if all(
-            _CHECKS[check](frame[first:-size])
-            == int.from_bytes(frame[-size:], "little" if low_first else "big")
-            for frame in frames
-        )
+        if all(_is_whole(frame, check, first, low_first=low_first) for frame in frames)
     ]
 
 
@@ -264,102 +279,91 @@ def _pair_of(table: NDArray[np.uint8], header: int, end: int) -> tuple[str, str,
     return form, order, at, scale
 
 
-class ModbusLink:
-    """What both ways of listening share: a good frame becomes a sample, a bad one a count."""
+class ModbusInput(FrameInput):
+    """What both ways of receiving answers share: a good one becomes a sample, a bad one a count."""
 
     format = "modbus"
+    _description: Modbus
 
     def __init__(self, description: Modbus, tally: Tally) -> None:
-        self._tally = tally
-        self.frames = ModbusFrames(description)
-        self.elevation = description.elevation
-        self.refused_because: str | None = None
-        """What the device said when it refused, in words."""
-        self.step_deg = description.step_deg
-        self._measure = Measure(description, tally)
+        super().__init__(description, tally)
+        self._frames = ModbusFrames(description)
 
-    def take(self, frame: bytes, time_s: float) -> tuple[bool, Sample | None]:
-        """(frame was good, its sample); counts what it refuses."""
-        why = self.frames.judge(frame)
+    def _take(self, frame: bytes, now_s: float) -> tuple[Refusal | None, list[Sample]]:
+        """(why the frame is no good answer, its sample); counts what it refuses."""
+        why = self._frames.judge(frame)
         if why is None:
-            return True, self._measure.sample(self.frames.values(frame), time_s)
+            sample = self._measure.sample(self._frames.values(frame), now_s)
+            return None, [] if sample is None else [sample]
         if why is Refusal.DEVICE_REFUSED:
-            self.refused_because = EXCEPTIONS.get(frame[2], f"code {frame[2]}")
+            reason = EXCEPTIONS.get(frame[2], f"code {frame[2]}")
+            self._news.append(f"the device refused the request: {reason}")
         self._tally.refuse(why)
-        return False, None
-
-    def restart(self) -> None:
-        """Compare nothing across a gap."""
-        self._measure.restart()
+        return why, []
 
 
-class ModbusPoller:
+class ModbusPoller(ModbusInput):
     """Asks, waits, judges. The owner of the port sends what `due` hands out and feeds what comes."""
 
     def __init__(self, description: Modbus, tally: Tally) -> None:
-        self.link = ModbusLink(description, tally)
-        self._tally = tally
-        self._timeout_s = description.timeout_s
-        self._poll_s = description.poll_s
+        super().__init__(description, tally)
         self._quiet_s = quiet_s(description.baud)
         self._asked_s: float | None = None
         self._next_s = float("-inf")
-        self._got = b""
         self._fails = 0
         self._echo_seen = False
 
     @property
-    def no_answer(self) -> bool:
-        """True after three failed polls in a row."""
-        return self._fails >= FAILS_TO_NO_ANSWER
+    def no_answer(self) -> str | None:
+        """See Input."""
+        return NO_ANSWER if self._fails >= FAILS_TO_NO_ANSWER else None
 
     def due(self, now_s: float) -> bytes | None:
         """The request, when it is time to ask; None while waiting or silent. Empty the input first."""
         if self._asked_s is not None or now_s < self._next_s:
             return None
-        self.asked(now_s)
-        return self.link.frames.request
+        self._ask(now_s)
+        return self._frames.request
 
     def asked(self, now_s: float) -> None:
-        """A request went out: whatever came before it is no answer."""
-        self._asked_s = now_s
-        self._got = b""
-        self._echo_seen = False
+        """See Input. Whatever came before the request is no answer."""
+        self.check(now_s)
+        self._ask(now_s)
+
+    def _ask(self, now_s: float) -> None:
+        self._asked_s, self._got, self._echo_seen = now_s, b"", False
 
     def feed(self, data: bytes, now_s: float) -> list[Sample]:
-        """Bytes that came; the sample that they complete, if any."""
+        """See Input."""
         self.check(now_s)
         if self._asked_s is None:
             return []  # late, or noise: nothing was asked
         self._got += data
         if not self._drop_echo():
             return []
-        length = self.link.frames.length(self._got)
+        length = self._frames.length(self._got)
         if len(self._got) < max(length, 5):
             return []
-        good, sample = self.link.take(self._got[:length], now_s)
-        self._done(good, self._asked_s + self._poll_s, now_s)
-        return [] if sample is None else [sample]
+        why, samples = self._take(self._got[:length], now_s)
+        self._done(why is None, self._asked_s + self._description.poll_s, now_s)
+        return samples
 
     def check(self, now_s: float) -> None:
         """Let a request that got no (whole) answer time out."""
-        if self._asked_s is None or now_s - self._asked_s < self._timeout_s:
+        timeout_s = self._description.timeout_s
+        if self._asked_s is None or now_s - self._asked_s < timeout_s:
             return
         self._tally.refuse(Refusal.SHORT_ANSWER if self._got else Refusal.NO_ANSWER)
-        self._done(False, self._asked_s + 2 * self._timeout_s, now_s)
+        self._done(False, self._asked_s + 2 * timeout_s, now_s)
 
     def restart(self, *, lost: bool) -> None:
-        """Begin anew after opening or a loss."""
-        if lost and self._got:
-            self._tally.refuse(Refusal.UNFINISHED)
-        self._asked_s = None
-        self._next_s = float("-inf")
-        self._got = b""
-        self.link.restart()
+        """See Input."""
+        super().restart(lost=lost)
+        self._asked_s, self._next_s = None, float("-inf")
 
     def _drop_echo(self) -> bool:
         """True when what is left is (the beginning of) an answer."""
-        request = self.link.frames.request
+        request = self._frames.request
         if self._echo_seen:
             return True
         if len(self._got) < len(request):
@@ -375,54 +379,37 @@ class ModbusPoller:
         self._next_s = max(next_s, now_s + self._quiet_s)
 
 
-class ModbusScanner:
+class ModbusScanner(ModbusInput):
     """Answers from a bare file of bytes, where nothing tells when a request went out.
 
     A frame with a right CRC is judged as an answer; where one should begin but its CRC is wrong, that
     is counted and the search goes on one byte further.
     """
 
-    def __init__(self, description: Modbus, tally: Tally) -> None:
-        self.link = ModbusLink(description, tally)
-        self._tally = tally
-        self._request = self.link.frames.request
-        self._heads = (self._request[:2], bytes([self._request[0], self._request[1] | 0x80]))
-        self._usual = self.link.frames.answer_length
-        self._got = b""
-
     def feed(self, data: bytes, now_s: float) -> list[Sample]:
-        """Samples of the answers that these bytes complete."""
+        """See Input."""
         self._got += data
         samples = []
         while (length := self._next_length()) is not None:
             frame, self._got = self._got[:length], self._got[length:]
-            if frame == self._request:
+            if frame == self._frames.request or length == 1:
                 continue
-            if length > 1:
-                good, sample = self.link.take(frame, now_s)
-                samples += [] if sample is None else [sample]
-                if not good and self.link.frames.judge(frame) is Refusal.BAD_CRC:
-                    self._got = frame[1:] + self._got  # a good one may begin inside it
+            why, found = self._take(frame, now_s)
+            samples += found
+            if why is Refusal.BAD_CRC:
+                self._got = frame[1:] + self._got  # a good one may begin inside it
         return samples
 
     def _next_length(self) -> int | None:
         """Bytes to take next: a request, an answer, or 1 to pass over; None while that can't be told."""
-        got = self._got
-        if self._request.startswith(got[: len(self._request)]):
-            return len(self._request) if len(got) >= len(self._request) else None
+        got, request, usual = self._got, self._frames.request, self._frames.answer_length
+        if request.startswith(got[: len(request)]):
+            return len(request) if len(got) >= len(request) else None
         if len(got) < 5:
             return None
-        if got[:2] in self._heads:
-            length = self.link.frames.length(got)
+        if got[0] == request[0] and got[1] | 0x80 == request[1] | 0x80:
+            length = self._frames.length(got)
             return length if len(got) >= length else None
-        if len(got) < self._usual:
+        if len(got) < usual:
             return None
-        frame = got[: self._usual]
-        return self._usual if crc16(frame[:-2]) == int.from_bytes(frame[-2:], "little") else 1
-
-    def restart(self, *, lost: bool) -> None:
-        """Begin anew; a frame that was under way is never parsed."""
-        if lost and self._got:
-            self._tally.refuse(Refusal.UNFINISHED)
-        self._got = b""
-        self.link.restart()
+        return usual if _has_right_crc(got[:usual]) else 1

@@ -17,10 +17,13 @@ from operator import xor
 from typing import TYPE_CHECKING
 
 from shimfit.wire.formats import Xdr
+from shimfit.wire.frames import propose_frames
 from shimfit.wire.samples import (
     DECIMAL_COMMA,
     NUMBER,
     PRINTABLE,
+    Input,
+    LineFramer,
     Measure,
     Pace,
     Refusal,
@@ -31,7 +34,7 @@ from shimfit.wire.samples import (
 
 if TYPE_CHECKING:
     from shimfit.wire.formats import Text
-    from shimfit.wire.samples import Reader, Tally
+    from shimfit.wire.samples import Tally
 
 _BOTH_AXES = re.compile(
     rb"\$[A-Z]{2}XDR,A,(%(n)s),D,([A-Za-z0-9_]+),A,(%(n)s),D,([A-Za-z0-9_]+)\*([0-9A-Fa-f]{2})"
@@ -76,7 +79,6 @@ class XdrReader:
         self._axes: dict[bytes, int | None] = {}
         self._waiting: tuple[int, float, float] | None = None  # axis, degrees, time
         self._pace = Pace()
-        self.elevation = description.elevation
         self._last_digits = b""
         self.sentences = 0
         """Sentences of any kind whose checksum was right."""
@@ -260,7 +262,6 @@ class TextReader:
         self._number = DECIMAL_COMMA if self._decimal_comma else NUMBER
         self._allowed = PRINTABLE + (b"\t" if description.separator in ("\t", "whitespace") else b"")
         self._measure = Measure(description, tally, count_worth=description.scale)
-        self.elevation = description.elevation
         self._names = [column.name for column in description.columns]
         self._usual = self._usual_line()
         self._digits_of = 1 + next((at for at, name in enumerate(self._names) if name == "x"), 0)
@@ -478,8 +479,83 @@ def _guess(line: bytes) -> TextGuess | None:
     return None
 
 
-def line_reader(description: Xdr | Text, tally: Tally) -> Reader:
+def line_reader(description: Xdr | Text, tally: Tally) -> XdrReader | TextReader:
     """The reader for a format that comes in lines."""
     if isinstance(description, Xdr):
         return XdrReader(description, tally)
     return TextReader(description, tally)
+
+
+_FRAMES_KEPT = 800
+"""Bytes that are looked through for frames."""
+_LOOK_S, _LOOK_SELDOM_S = 0.4, 8.0
+"""Pause after the first look, and the longest one."""
+
+
+class LineInput(Input):
+    """Formats that come in lines; without a description, whatever comes: it finds out."""
+
+    def __init__(self, description: Xdr | Text | None, tally: Tally) -> None:
+        super().__init__(description or Xdr(), tally)
+        self._reader = line_reader(description or Xdr(), tally)
+        self._framer = LineFramer(tally, drop_first=isinstance(self._reader, TextReader))
+        self._sniffer = None
+        if isinstance(self._reader, XdrReader) and description is None:
+            self._sniffer = Sniffer(self._reader)
+        self._received, self._look_s, self._pause_s = b"", 0.0, _LOOK_S
+        self.format = None if description is None else self._reader.format
+
+    @property
+    def step_deg(self) -> float | None:
+        """See Input."""
+        return self._reader.step_deg
+
+    def feed(self, data: bytes, now_s: float) -> list[Sample]:
+        """See Input."""
+        samples = []
+        for line in self._framer.feed(data):
+            sample = self._reader.read(line, now_s)
+            if sample is not None:
+                samples.append(sample)
+            if self._sniffer is not None:
+                self._sniff(self._sniffer, line)
+        if self._sniffer is not None and self.needs_description is None:
+            self._look_for_frames(data, now_s)
+        return samples
+
+    def _look_for_frames(self, data: bytes, now_s: float) -> None:
+        """Bytes that are no text may be frames; looked for ever more seldom."""
+        self._received = (self._received + data)[-_FRAMES_KEPT:]
+        if len(self._received) < _FRAMES_KEPT // 4 or now_s < self._look_s:
+            return
+        self._look_s, self._pause_s = now_s + self._pause_s, min(2 * self._pause_s, _LOOK_SELDOM_S)
+        if not damaged(self._received, PRINTABLE + b"\r\n\t"):
+            return
+        self.needs_description = propose_frames(self._received)
+        if self.needs_description is not None:
+            self.format = "binary"
+            self._news.append(
+                "binary frames were found, their check is right; what their values mean can't be known: "
+                "name them with units in a description (--format FILE.toml)"
+            )
+
+    def _sniff(self, sniffer: Sniffer, line: bytes) -> None:
+        """Sentences are read from the first one on; text has to be described by a person first."""
+        sniffer.line(line)
+        if sniffer.is_xdr:
+            self.format, self._sniffer, self.needs_description = "xdr", None, None
+        elif sniffer.text is not None and self.needs_description is None:
+            guess = sniffer.text
+            self.format, self.needs_description = "text", guess.description(sniffer.grows)
+            self._news.append(
+                f"delimited text with {guess.count} columns was found, such as {guess.example!r}; "
+                "what they mean can't be guessed: name them with units in a description (--format FILE.toml)"
+            )
+
+    def restart(self, *, lost: bool) -> None:
+        """See Input."""
+        self._framer.restart(lost=lost)
+        self._reader.restart()
+        self._received, self._look_s, self._pause_s = b"", 0.0, _LOOK_S
+        if self._sniffer is not None:
+            self._sniffer.restart()

@@ -15,7 +15,7 @@ from bisect import insort
 from collections import deque
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
-from typing import TYPE_CHECKING, ClassVar, NamedTuple, Protocol
+from typing import TYPE_CHECKING, ClassVar, NamedTuple
 
 from shimfit.core.lean import from_elevations, from_tangent_angles
 from shimfit.model import Lean
@@ -104,23 +104,53 @@ class Sample(NamedTuple):
     """True when the device's own clock went backwards or leapt: the time base starts anew here."""
 
 
-class Reader(Protocol):
-    """Whole lines in, samples out, the rest counted: what every line format does."""
+class Input:
+    """One format on one link: bytes with their times in, samples out, the rest counted."""
 
-    format: str
-    """`xdr` or `text`."""
-    elevation: bool
-    """True when each angle is an axis against the horizontal, False when angles are of plumb planes."""
+    format: str | None = None
+    """`xdr`, `text`, `binary` or `modbus`; None while it is being found."""
+    needs_description: str | None = None
+    """A description to complete, when something was found whose values a person must name."""
+
+    def __init__(self, description: Described, tally: Tally) -> None:
+        self._description = description
+        self._tally = tally
+        self._news: list[str] = []
+        self.elevation = description.elevation
+        """True when each angle is an axis against the horizontal."""
 
     @property
     def step_deg(self) -> float | None:
-        """Output step that the last printed values show; None where it can't be told."""
+        """Output step that the values show; None where it can't be told."""
+        return None
 
-    def read(self, line: bytes, time_s: float) -> Sample | None:
-        """The sample that this line completes, if any. Never raises: what can't be read is counted."""
+    @property
+    def no_answer(self) -> str | None:
+        """Why nothing comes, where the format can tell."""
+        return None
 
-    def restart(self) -> None:
-        """Forget everything that must not be joined across a gap in the stream."""
+    def feed(self, data: bytes, now_s: float) -> list[Sample]:
+        """Samples that these bytes complete."""
+        raise NotImplementedError
+
+    def news(self) -> list[str]:
+        """Sentences for the person since the last call."""
+        news, self._news = self._news, []
+        return news
+
+    def restart(self, *, lost: bool) -> None:
+        """Begin anew; `lost`: a line or frame under way counts as unfinished."""
+        raise NotImplementedError
+
+    def due(self, now_s: float) -> bytes | None:  # noqa: ARG002 - most formats come by themselves
+        """What to send now; None for formats that come by themselves."""
+        return None
+
+    def asked(self, now_s: float) -> None:
+        """A request went out, as a capture tells."""
+
+    def check(self, now_s: float) -> None:
+        """Time passes: requests may time out."""
 
 
 @dataclass(slots=True)

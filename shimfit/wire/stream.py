@@ -15,10 +15,10 @@ from shimfit.core.sensing.mounting import AxisMap, SensorZero, zero_words
 from shimfit.core.sensing.watch import PostWatch, View, WatchState
 from shimfit.errors import EntryError
 from shimfit.quantities import shown
-from shimfit.wire.formats import Binary, Description, Modbus, Xdr
-from shimfit.wire.frames import BinaryScanner, ModbusPoller, ModbusScanner, propose_frames
-from shimfit.wire.lines import Sniffer, XdrReader, line_reader
-from shimfit.wire.samples import PRINTABLE, LineFramer, Pace, Refusal, Sample, Tally, damaged, slopes
+from shimfit.wire.formats import Binary, Description, Modbus
+from shimfit.wire.frames import BinaryInput, ModbusPoller, ModbusScanner
+from shimfit.wire.lines import LineInput
+from shimfit.wire.samples import Input, Pace, Refusal, Sample, Tally, slopes
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -131,192 +131,14 @@ class Rates:
         self.damaged_share = lines_bad / lines if lines > 0 and lines_bad > 0 else 0.0
 
 
-class Input:
-    """One format on one link: bytes with their times in, samples out. This one hears nothing."""
+def make_input(description: Description | None, tally: Tally, *, polled: bool) -> Input:
+    """The input for the format that is described, or one that finds it by listening."""
+    if isinstance(description, Modbus):
+        return (ModbusPoller if polled else ModbusScanner)(description, tally)
+    if isinstance(description, Binary):
+        return BinaryInput(description, tally)
+    return LineInput(description, tally)
 
-    format: str | None = None
-    """`xdr`, `text` or `modbus`; None while it is being found."""
-    needs_description: str | None = None
-    """A description to complete, when text was found whose columns a person must name."""
-    elevation = True
-    """True when each angle is an axis against the horizontal."""
-    step_deg: float | None = None
-    """Output step that the values show; None where it can't be told."""
-    no_answer: str | None = None
-    """Why nothing comes, where the format can tell."""
-
-    def feed(self, data: bytes, now_s: float) -> list[Sample]:
-        """Samples that these bytes complete."""
-        raise NotImplementedError
-
-    def news(self) -> list[str]:
-        """Sentences for the person since the last call."""
-        return []
-
-    def restart(self, *, lost: bool) -> None:
-        """Begin anew; `lost`: a line under way counts as unfinished."""
-
-    def due(self, now_s: float) -> bytes | None:  # noqa: ARG002 - most formats come by themselves
-        """What to send now; None for formats that come by themselves."""
-        return None
-
-    def asked(self, now_s: float) -> None:
-        """A request went out, as a capture tells."""
-
-    def check(self, now_s: float) -> None:
-        """Time passes: requests may time out."""
-
-
-def make_input(options: ListenOptions, tally: Tally, *, polled: bool) -> Input:
-    """The input for the format that was told, or one that finds it by listening."""
-    if isinstance(options.description, Modbus):
-        side = ModbusPoller if polled else ModbusScanner
-        return ModbusInput(side(options.description, tally))
-    if isinstance(options.description, Binary):
-        return BinaryInput(BinaryScanner(options.description, tally))
-    return LineInput(options, tally)
-
-
-_FRAMES_KEPT = 800
-"""Bytes that are looked through for frames."""
-_LOOK_S, _LOOK_SELDOM_S = 0.4, 8.0
-"""Pause after the first look, and the longest one."""
-
-
-class LineInput(Input):
-    """Formats that come in lines."""
-
-    def __init__(self, options: ListenOptions, tally: Tally) -> None:
-        description = options.description
-        assert not isinstance(description, Modbus | Binary)
-        self._reader = line_reader(description or Xdr(), tally)
-        self._framer = LineFramer(tally, drop_first=self._reader.format == "text")
-        self._sniffer = None
-        if isinstance(self._reader, XdrReader) and description is None:
-            self._sniffer = Sniffer(self._reader)
-        self._news: list[str] = []
-        self._received, self._look_s, self._pause_s = b"", 0.0, _LOOK_S
-        self.format = None if description is None else self._reader.format
-        self.elevation = self._reader.elevation
-
-    def feed(self, data: bytes, now_s: float) -> list[Sample]:
-        """See Input."""
-        samples = []
-        for line in self._framer.feed(data):
-            sample = self._reader.read(line, now_s)
-            if sample is not None:
-                samples.append(sample)
-            if self._sniffer is not None:
-                self._sniff(self._sniffer, line)
-        if self._sniffer is not None and self.needs_description is None:
-            self._look_for_frames(data, now_s)
-        self.step_deg = self._reader.step_deg
-        return samples
-
-    def _look_for_frames(self, data: bytes, now_s: float) -> None:
-        """Bytes that are no text may be frames; looked for ever more seldom."""
-        self._received = (self._received + data)[-_FRAMES_KEPT:]
-        if len(self._received) < _FRAMES_KEPT // 4 or now_s < self._look_s:
-            return
-        self._look_s, self._pause_s = now_s + self._pause_s, min(2 * self._pause_s, _LOOK_SELDOM_S)
-        if not damaged(self._received, PRINTABLE + b"\r\n\t"):
-            return
-        self.needs_description = propose_frames(self._received)
-        if self.needs_description is not None:
-            self.format = "binary"
-            self._news.append(
-                "binary frames were found, their check is right; what their values mean can't be known: "
-                "name them with units in a description (--format FILE.toml)"
-            )
-
-    def _sniff(self, sniffer: Sniffer, line: bytes) -> None:
-        """Sentences are read from the first one on; text has to be described by a person first."""
-        sniffer.line(line)
-        if sniffer.is_xdr:
-            self.format, self._sniffer, self.needs_description = "xdr", None, None
-        elif sniffer.text is not None and self.needs_description is None:
-            guess = sniffer.text
-            self.format, self.needs_description = "text", guess.description(sniffer.grows)
-            self._news.append(
-                f"delimited text with {guess.count} columns was found, such as {guess.example!r}; "
-                "what they mean can't be guessed: name them with units in a description (--format FILE.toml)"
-            )
-
-    def news(self) -> list[str]:
-        """See Input."""
-        news, self._news = self._news, []
-        return news
-
-    def restart(self, *, lost: bool) -> None:
-        """See Input."""
-        self._framer.restart(lost=lost)
-        self._reader.restart()
-        self._received, self._look_s, self._pause_s = b"", 0.0, _LOOK_S
-        if self._sniffer is not None:
-            self._sniffer.restart()
-
-
-class BinaryInput(Input):
-    """Described frames that come by themselves."""
-
-    def __init__(self, frames: BinaryScanner) -> None:
-        self._frames = frames
-        self.format, self.elevation, self.step_deg = "binary", frames.elevation, frames.step_deg
-
-    def feed(self, data: bytes, now_s: float) -> list[Sample]:
-        """See Input."""
-        return self._frames.feed(data, now_s)
-
-    def restart(self, *, lost: bool) -> None:
-        """See Input."""
-        self._frames.restart(lost=lost)
-
-
-class ModbusInput(Input):
-    """A device that is asked, or whose answers are overheard in a bare file of bytes."""
-
-    def __init__(self, side: ModbusScanner | ModbusPoller) -> None:
-        self._side = side
-        self._poller = side if isinstance(side, ModbusPoller) else None
-        self.format, self.elevation, self.step_deg = "modbus", side.link.elevation, side.link.step_deg
-
-    def feed(self, data: bytes, now_s: float) -> list[Sample]:
-        """See Input."""
-        samples = self._side.feed(data, now_s)
-        self._note_silence()
-        return samples
-
-    def news(self) -> list[str]:
-        """See Input."""
-        why = self._side.link.refused_because
-        return [] if why is None else [f"the device refused the request: {why}"]
-
-    def restart(self, *, lost: bool) -> None:
-        """See Input."""
-        self._side.restart(lost=lost)
-
-    def due(self, now_s: float) -> bytes | None:
-        """See Input."""
-        return None if self._poller is None else self._poller.due(now_s)
-
-    def asked(self, now_s: float) -> None:
-        """See Input."""
-        if self._poller is not None:
-            self._poller.check(now_s)
-            self._poller.asked(now_s)
-
-    def check(self, now_s: float) -> None:
-        """See Input."""
-        if self._poller is not None:
-            self._poller.check(now_s)
-        self._note_silence()
-
-    def _note_silence(self) -> None:
-        if self._poller is not None:
-            self.no_answer = NO_ANSWER if self._poller.no_answer else None
-
-
-NO_ANSWER = "no answer to three polls in a row: look at station, speed, framing and the two wires"
 
 UNREAD_S = 4.0
 """Bytes that bring nothing for so long are told what they look like."""
@@ -361,7 +183,7 @@ class Stream:
         """Sentences for the person, oldest first, each once."""
         self._zero = options.zero
         self.watch = PostWatch(options.steadiness, options.sensor_errors_now(options.zero))
-        self._input = make_input(options, self.tally, polled=polled)
+        self._input = make_input(options.description, self.tally, polled=polled)
         self._pace = Pace()
         self._rates = Rates()
         self._step = OutputStep()

@@ -199,7 +199,7 @@ def test_a_refusal_by_the_device_is_told_in_words(code, words):
     poll.poller.due(0.0)
     poll.poller.feed(with_crc(bytes([1, 0x83, code])), 0.01)
     assert poll.refused == {"device_refused": 1}
-    assert words in poll.poller.link.refused_because
+    assert words in poll.poller.news()[-1]
 
 
 def test_an_unfinished_answer_at_unplug_is_counted_and_forgotten():
