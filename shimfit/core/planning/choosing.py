@@ -89,6 +89,8 @@ class _Node:
     """What the rounds know of these settings, or of more."""
     allowed: frozenset[float] = field(compare=False)
     paid: frozenset[float] = field(compare=False)
+    more: bool = field(compare=False, default=False)
+    """At least one more has to be paid for."""
 
 
 class _Choosing:
@@ -135,12 +137,14 @@ class _Choosing:
     def _by_settings(self, root: Settled, chosen: whole.Chosen) -> whole.Chosen:
         """Which saw settings to pay for: the least bound over all choices, and a closer look at the best.
 
-        Best first: the open choice with the least bound is asked which setting that is not paid for yet the
-        linear program uses most; with it paid the bound rises by the set-up, without it by what is lost. A
-        choice that uses only what it pays for is settled: its bound is the bound of all, and patterns about
+        Best first. The open choice with the least bound is asked which setting d that is not paid for yet the
+        linear program uses most. Then a plan sets the saw to nothing more; or to d; or to something more but
+        not d: two of the three cost one more set-up at once, which often is all that need be known of them.
+        A choice that uses only what it pays for is settled: its bound is the bound of all, and patterns about
         its prices are looked for.
         """
-        heap = [_Node(root.bound, 0, root, root.allowed, self.free if self.set_up > 0.0 else root.allowed)]
+        every = self.free if self.set_up > 0.0 else root.allowed
+        heap = [_Node(root.bound, 0, root, root.allowed, every)]
         number, looked = 0, 0
         proven = False
         while heap and not self._enough(chosen):
@@ -153,28 +157,35 @@ class _Choosing:
             if node.bound >= chosen.objective * (1.0 - self.enough) or looked >= CLOSER_LOOKS:
                 break
             if node.allowed != node.settled.allowed:
-                to_pay = self._to_pay(node.paid)
+                to_pay = self._to_pay(node)
                 settled = self.rounds.narrowed(node.settled, node.allowed, chosen.objective - to_pay)
                 heappush(heap, replace(node, bound=max(node.bound, settled.bound + to_pay), settled=settled))
                 continue
             use = self._use(node)
-            if not use:
+            if not use and not node.more:
                 proven = True
                 looked += 1
                 chosen = self._look_closer(node, chosen)
                 continue
-            most = max(sorted(use), key=lambda deg: use[deg])
-            number += 2
-            paid_bound = max(
-                node.bound, node.settled.bound + self.set_up * len((node.paid | {most}) - self.free)
-            )
-            heappush(heap, replace(node, number=number - 1, bound=paid_bound, paid=node.paid | {most}))
-            heappush(heap, replace(node, number=number, allowed=node.allowed - {most}))
+            open_ = sorted(node.allowed - node.paid)
+            most = max(open_, key=lambda deg: use.get(deg, 0.0))
+            ways = [
+                replace(node, paid=node.paid | {most}, more=False),
+                replace(node, allowed=node.allowed - {most}, more=True),
+            ]
+            if not node.more:
+                ways.append(replace(node, allowed=node.paid & node.allowed))
+            for way in ways:
+                if way.more and not way.allowed - way.paid:
+                    continue
+                number += 1
+                bound = max(node.bound, node.settled.bound + self._to_pay(way))
+                heappush(heap, replace(way, number=number, bound=bound))
         return chosen
 
-    def _to_pay(self, settings: Iterable[float]) -> float:
-        """What setting the saw to these costs."""
-        return self.set_up * len(set(settings) - self.free)
+    def _to_pay(self, node: _Node) -> float:
+        """What setting the saw costs at least."""
+        return self.set_up * (len(node.paid - self.free) + node.more)
 
     def _use(self, node: _Node) -> dict[float, float]:
         """How much the linear program uses settings that are not paid for."""
@@ -263,7 +274,7 @@ class _Choosing:
         """What patterns, posts left out and the set-ups to pay for cost."""
         settings = {deg for pattern in patterns for deg in pattern.needs}
         served = sum(pattern.cost for pattern in patterns)
-        return served + self.tables.options.costs.unsolved * len(left) + self._to_pay(settings)
+        return served + self.tables.options.costs.unsolved * len(left) + self.set_up * len(settings - self.free)
 
     def _without_strips(self, chosen: whole.Chosen, ranks: Sequence[int]) -> whole.Chosen:
         """The same without the patterns that take from some strip lots; their posts are left out."""
