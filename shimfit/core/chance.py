@@ -301,6 +301,8 @@ _SLACK = 1e-6
 """More than polynomials are off by where the scatter is a tenth of the reach or more: added to bounds."""
 _AT_ONCE = 1 << 13
 """Rests of different classes that are told in one go: keeps memory flat."""
+_CLASSES_AT_ONCE = 32
+"""Classes whose integrals are told in one go: their tables stay in the processor's own memory."""
 _Z_MOST, _Z_STEPS = 8.0, 256
 _NODES = 16
 """Steps of the tables from no rest to the reach."""
@@ -544,8 +546,10 @@ class Chances:
             z, fit = _chebyshev(degree)
             values = np.empty((len(least), degree + 1, degree + 1))
             for which, integral in ((self.disk, self._over_disks), (~self.disk, self._over_rectangles)):
-                if which.any():
-                    values[which] = integral(np.flatnonzero(which), z)
+                own = np.flatnonzero(which)
+                for first in range(0, own.size, _CLASSES_AT_ONCE):
+                    some = own[first : first + _CLASSES_AT_ONCE]
+                    values[some] = integral(some, z)
             self._poly = fit @ values @ fit.T
         return self._poly
 

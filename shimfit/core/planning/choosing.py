@@ -231,7 +231,7 @@ class _Choosing:
         master = self.rounds.master
         patterns = [one for one in worth_offering(master, settled, most, start) if one.post not in done]
         share = {p.key: float(x) for p, x in zip(master.patterns, settled.x, strict=False)}
-        start = start or greedy(self.tables, patterns, share)
+        start = start or greedy(self.tables, patterns, share, sure)
         shares: dict[int, float] = {}
         chosen, short = None, list[int]()
         for _ in range(STRIP_TRIES):

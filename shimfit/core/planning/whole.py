@@ -275,14 +275,19 @@ def worth_offering(master: Master, settled: Settled, most: int, start: Sequence[
 
 
 def greedy(
-    tables: Tables, patterns: Sequence[Pattern], share: Mapping[tuple[object, ...], float]
+    tables: Tables,
+    patterns: Sequence[Pattern],
+    share: Mapping[tuple[object, ...], float],
+    taken: Sequence[Pattern] = (),
 ) -> list[Pattern]:
-    """A plan to begin from: the linear program's most certain patterns first, if the box still allows."""
+    """A plan to begin from beside those `taken`: what the linear program is surest of first, as the box allows."""
     ordered = sorted(patterns, key=lambda p: (-share.get(p.key, 0.0), p.cost, p.post))
     flats: Counter[int] = Counter()
     stretches: dict[int, list[tuple[float, float]]] = defaultdict(list)
-    served: set[int] = set()
-    taken = []
+    served = {pattern.post for pattern in taken}
+    for pattern in taken:
+        _take(pattern, flats, stretches)
+    begun = []
     for pattern in ordered:
         if pattern.post in served or pattern.uses.lengths:
             continue
@@ -291,13 +296,19 @@ def greedy(
         new: Mapping[int, list[tuple[float, float]]] = _with(stretches, pattern)
         if any(_covered(new[rank]) > tables.lots[rank].count for rank, _, _ in pattern.uses.stretches):
             continue
-        for rank, n in pattern.uses.flats:
-            flats[rank] += n
-        for rank, start, end in pattern.uses.stretches:
-            stretches[rank].append((start, end))
+        _take(pattern, flats, stretches)
         served.add(pattern.post)
-        taken.append(pattern)
-    return taken
+        begun.append(pattern)
+    return begun
+
+
+def _take(
+    pattern: Pattern, flats: Counter[int], stretches: dict[int, list[tuple[float, float]]]
+) -> None:
+    for rank, n in pattern.uses.flats:
+        flats[rank] += n
+    for rank, start, end in pattern.uses.stretches:
+        stretches[rank].append((start, end))
 
 
 def _with(
