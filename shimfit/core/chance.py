@@ -295,6 +295,8 @@ _STAIR = 5
 """Steps that stand for a cut corner."""
 _FACTOR_MOST, _FACTOR_STEP = 5.6, 0.2
 """Values of what both directions of a rectangle share (trapezium rule)."""
+_MUCH_SHARED = 0.7
+"""Correlation up to which every other of these values will do: the sums differ by 1e-8 at most."""
 _MOST_SHARED = 0.98
 """Correlation beyond which two directions are told as one that is."""
 _SLACK = 1e-6
@@ -568,7 +570,8 @@ class Chances:
     def _over_rectangles(self, c: Ints, z: Floats) -> Floats:
         """(c, n, n) chances at x and y = z · reach."""
         at = (z * self.reach[c, None])[:, :, None]
-        factor = np.arange(-_FACTOR_MOST, _FACTOR_MOST + _FACTOR_STEP / 2.0, _FACTOR_STEP)
+        apart = _FACTOR_STEP * (1 if np.abs(self._shared[c]).max() > _MUCH_SHARED else 2)
+        factor = np.arange(-_FACTOR_MOST, _FACTOR_MOST + apart / 2.0, apart)
         weight = np.exp(-0.5 * factor * factor)
         shared = np.minimum(np.abs(self._shared[c]), _MOST_SHARED)[:, None, None]
         stairs = [self._zones[k].steps or ((self.along[k], self.across[k]),) for k in c.tolist()]
@@ -579,7 +582,9 @@ class Chances:
         for u, sign, way in ((self._u1[c], np.ones(len(c)), 0), (self._u2[c], np.sign(self._shared[c]), 1)):
             moved = at + (sign * u)[:, None, None] * np.sqrt(shared) * factor
             alone = np.sqrt(1.0 - shared) * u[:, None, None]
-            sides.append([_between(moved, alone, halves[:, k, way, None, None]) for k in range(most)])
+            # Rests and factors lie evenly about 0: what is below -half is what is above half, turned round.
+            below = [normal_below((halves[:, k, way, None, None] - moved) / alone) for k in range(most)]
+            sides.append([one + one[:, ::-1, ::-1] - 1.0 for one in below])
         found = np.zeros((len(c), len(z), len(z)))
         before = np.zeros_like(sides[0][0])
         for one, other in zip(*sides, strict=True):

@@ -274,7 +274,8 @@ class _Choosing:
         """What patterns, posts left out and the set-ups to pay for cost."""
         settings = {deg for pattern in patterns for deg in pattern.needs}
         served = sum(pattern.cost for pattern in patterns)
-        return served + self.tables.options.costs.unsolved * len(left) + self.set_up * len(settings - self.free)
+        set_ups = self.set_up * len(settings - self.free)
+        return served + self.tables.options.costs.unsolved * len(left) + set_ups
 
     def _without_strips(self, chosen: whole.Chosen, ranks: Sequence[int]) -> whole.Chosen:
         """The same without the patterns that take from some strip lots; their posts are left out."""

@@ -280,7 +280,7 @@ def greedy(
     share: Mapping[tuple[object, ...], float],
     taken: Sequence[Pattern] = (),
 ) -> list[Pattern]:
-    """A plan to begin from beside those `taken`: what the linear program is surest of first, as the box allows."""
+    """A plan to begin from beside those `taken`: what the linear program is surest of, as the box allows."""
     ordered = sorted(patterns, key=lambda p: (-share.get(p.key, 0.0), p.cost, p.post))
     flats: Counter[int] = Counter()
     stretches: dict[int, list[tuple[float, float]]] = defaultdict(list)
@@ -302,9 +302,7 @@ def greedy(
     return begun
 
 
-def _take(
-    pattern: Pattern, flats: Counter[int], stretches: dict[int, list[tuple[float, float]]]
-) -> None:
+def _take(pattern: Pattern, flats: Counter[int], stretches: dict[int, list[tuple[float, float]]]) -> None:
     for rank, n in pattern.uses.flats:
         flats[rank] += n
     for rank, start, end in pattern.uses.stretches:
