@@ -456,9 +456,27 @@ class Chances:
     def best(self) -> Floats:
         """(C,) chance of the best rest of all, R = 0."""
         if self._best is None:
-            zero = np.zeros(len(self._u1))
-            self._best = self._reported(np.arange(len(self._u1)), zero, zero)
+            self._best = self.in_axes(np.zeros(1))[:, 0, 0]
         return self._best
+
+    def axes(self, c: int) -> tuple[float, float]:
+        """Cosine and sine of the turn to a class's own axes, in which a disk's chance is even both ways."""
+        return float(self._cos[c]), float(self._sin[c])
+
+    def in_axes(self, shares: Floats) -> Floats:
+        """(C, n, n) chances at these shares of the reach, first along by across of a class's own axes."""
+        poly = self._coefficients
+        found = np.empty((len(poly), shares.size, shares.size))
+        for which in (self.disk, ~self.disk):
+            if which.any():
+                z = 2.0 * shares * shares - 1.0 if which is self.disk else shares
+                powers = _powers(z, len(poly[0]))
+                found[which] = powers.T @ poly[which] @ powers
+        return np.asarray(np.minimum(np.maximum(found, 0.0), 1.0))
+
+    def at_own(self, c: int, x: Floats, y: Floats) -> Floats:
+        """As `at`, of rests told in the class's own axes; beyond the reach as at the nearest within."""
+        return self._reported(c, x, y)
 
     def _turned(self, c: Ints | int, x: Floats, y: Floats) -> tuple[Floats, Floats]:
         cos, sin = self._cos[c], self._sin[c]
@@ -595,6 +613,11 @@ class Chances:
     def _reported(self, c: Ints | int, x: Floats, y: Floats) -> Floats:
         """Polynomials of classes c at rests (x, y) in their own axes."""
         poly, reach, disk = self._coefficients, self.reach[c], self.disk[c]
+        if np.ndim(c) == 0 and np.ndim(x) == 1 and np.shape(x) == np.shape(y):
+            z = np.minimum(np.maximum(np.concatenate((x, y)) / reach, -1.0), 1.0)
+            powers = _powers(2.0 * z * z - 1.0 if disk else z, len(poly[0]))
+            found = np.einsum("kn,kn->n", poly[c].T @ powers[:, : len(x)], powers[:, len(x) :])
+            return np.asarray(np.minimum(np.maximum(found, 0.0), 1.0))
         shape = np.broadcast_shapes(np.shape(c), np.shape(x), np.shape(y))
         all_disks = bool(np.all(disk))
         places = []
@@ -605,16 +628,12 @@ class Chances:
             elif np.any(disk):
                 z = np.where(disk, 2.0 * z * z - 1.0, z)
             places.append(np.broadcast_to(z, shape).reshape(-1))
-        if np.ndim(c) == 0:
-            left, right = (_powers(z, len(poly[0])) for z in places)
-            found = np.einsum("kn,kn->n", poly[c].T @ left, right)
-        else:
-            which = np.broadcast_to(c, shape).reshape(-1)
-            found = np.empty(which.size)
-            for first in range(0, which.size, _AT_ONCE):
-                some = slice(first, first + _AT_ONCE)
-                left, right = (_powers(z[some], len(poly[0])) for z in places)
-                found[some] = np.einsum("in,nij,jn->n", left, poly[which[some]], right, optimize=_ORDER)
+        which = np.broadcast_to(c, shape).reshape(-1)
+        found = np.empty(which.size)
+        for first in range(0, which.size, _AT_ONCE):
+            some = slice(first, first + _AT_ONCE)
+            left, right = (_powers(z[some], len(poly[0])) for z in places)
+            found[some] = np.einsum("in,nij,jn->n", left, poly[which[some]], right, optimize=_ORDER)
         return np.asarray(np.minimum(np.maximum(found, 0.0), 1.0).reshape(shape))
 
 

@@ -120,8 +120,9 @@ def _long_enough(asked: Asked, layout: Layout) -> tuple[Asked, Draft]:
         draft = solve_layout(asked, layout)
     except EntryError as error:
         refused = error
-    shorter = asked.tables.with_shorter()
-    if shorter is not None and (draft is None or not asked.question.stands(draft.resting)):
+    stands = draft is not None and asked.question.stands(draft.resting)
+    shorter = None if stands else asked.tables.with_shorter()
+    if shorter is not None:
         less = replace(asked, tables=shorter)
         other = solve_layout(less, layout)
         if asked.question.stands(other.resting):

@@ -121,10 +121,14 @@ def draft_of(
     elif resting.lean is not None:
         top, rock = resting.lean.top_mm(question.height_mm), resting.rock_mm
     lift_mm = (down or Down()).steps * asked.options.quantum_mm
-    counted, chance = question.chance_on(
-        packs, resting, asked.options.scatter,
-        all_carry=layout == "corners" and not rolls(question), in_full=not asked.relaxed,
-    )  # fmt: skip
+    four = layout == "corners" and not rolls(question)
+    if asked.relaxed and four and asked.options.costs.round:
+        # What the search counted: it told the same four supports.
+        counted, chance = _counted(answer, asked.options.costs.round), None
+    else:
+        counted, chance = question.chance_on(
+            packs, resting, asked.options.scatter, all_carry=four, in_full=not asked.relaxed
+        )
     cost = cost_of(
         asked.tables,
         packs,
@@ -205,6 +209,12 @@ def builds_of(
                 Build(seat.seat, place, cell.inner, cell.steps, row, stack, place.need_mm(cell.inner))
             )
     return builds, kept, bearing
+
+
+def _counted(answer: Answer, price: float) -> float:
+    """The chance of plumb that the rounds of an answer were counted by."""
+    rounds = answer.choice.cost - sum(cell.cost for cell in answer.choice.cells)
+    return price / (price + max(0.0, rounds))
 
 
 def _check(answer: Answer, rests_mm: tuple[float, float] | None) -> None:

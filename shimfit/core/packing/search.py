@@ -19,12 +19,13 @@ import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cache, lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from shimfit.core.chance import Chances, next_rounds
+from shimfit.core.objective import LEAST_CHANCE
 from shimfit.core.packing.entries import BARE, Choice, Group, Listed, Pool
 from shimfit.core.packing.support import Four, Windows, fourfold
 from shimfit.core.packing.tables import Tables, to_steps
@@ -51,6 +52,12 @@ _FEW = 1000
 """Candidates looked at in one go at first; then twice as many each time."""
 _CHUNK = 1 << 16
 """Third-seat candidates looked at in one go: keeps memory flat."""
+_LIKELY = 48
+"""Choices that are priced first where there are more: what the best of them costs rules most others out."""
+_RADII, _ANGLES = 32, 5
+_NONE_AND_HALF = np.array([0.0, 0.5])
+_OFF = 1e-7
+"""More than the chance's polynomials are off by."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +68,71 @@ class _Combo:
     four: Four
     windows: Windows
     """Least and greatest error of each searched seat."""
+
+
+class _Rounds:
+    """What the rounds of a rest cost at least, by how far it is off: one set of bearing points, a disk.
+
+    In the axes of the reading's scatter, each in its own measure (u, v), rests of one price lie on nearly
+    round curves. `price` is convex along every ray (1 ÷ a log-concave chance is convex) and even in u and in
+    v, so a few rays from none to a quarter turn tell it everywhere: between radii by the slope of the chord
+    before, between rays by what the two highest of their waves (cos 2kφ) can take off.
+    """
+
+    def __init__(self, search: Search, c: int) -> None:
+        four, chances, price = search.combos[c].four, search.chances, search.costs.round
+        reach = search.task.allowed_mm * (1.0 + 1e-9)
+        cos, sin = chances.axes(c)
+        wide = search.wide[c]
+        self.cos, self.sin, self.wide = cos, sin, wide
+        self.u = tuple((cos * x + sin * y) / wide for x, y in zip(four.x, four.y, strict=True))
+        self.v = tuple(cos * y - sin * x for x, y in zip(four.x, four.y, strict=True))
+        self.radii = reach * max(1.0, 1.0 / wide) * (np.arange(_RADII + 1) / _RADII) ** 1.5
+        angle = np.linspace(0.0, math.pi / 2.0, _ANGLES)
+        x = (self.radii[:, None] * np.cos(angle) * wide).reshape(-1)
+        y = (self.radii[:, None] * np.sin(angle)).reshape(-1)
+        chance = chances.at_own(c, x, y) + _OFF
+        rays = (price * (1.0 / np.maximum(chance, LEAST_CHANCE / 2.0) - 1.0)).reshape(-1, _ANGLES)
+        waves = np.abs(rays @ _highest_waves(_ANGLES)).sum(axis=1)
+        self.least = np.maximum.accumulate(rays.min(axis=1) - 2.0 * waves)
+        """At each radius and beyond."""
+        slopes = (np.diff(rays, axis=0) / np.diff(self.radii)[:, None]).min(axis=1)
+        self.slope = np.concatenate(([0.0], np.maximum(slopes, 0.0)))
+        self.most = float(next_rounds(price, 0.0))
+
+    def at_least(self, off: Floats) -> Floats:
+        """Never above what rests so far off cost."""
+        i = np.searchsorted(self.radii, off, side="right") - 1
+        return np.minimum(self.least[i] + self.slope[i] * (off - self.radii[i]), self.most) - _DUST
+
+    def off(self, x: Floats, y: Floats) -> Floats:
+        """How far off a rest is."""
+        u, v = self._turned(x, y)
+        return np.sqrt(u * u + v * v)
+
+    def _turned(self, x: Floats, y: Floats) -> tuple[Floats, Floats]:
+        return (self.cos * x + self.sin * y) / self.wide, self.cos * y - self.sin * x
+
+    def no_further(self, room: Floats) -> Floats:
+        """Distance beyond which every rest costs more than the room for it."""
+        i = np.searchsorted(self.least, np.where(room >= self.most, math.inf, room), side="right")
+        return np.where(i <= _RADII, self.radii[np.minimum(i, _RADII)], math.inf)
+
+    def line(self, k: int, x: Floats, y: Floats) -> tuple[float, Floats, Floats]:
+        """Of the rests (x, y) moved on by the error of seat k: step², the nearest error, distance²."""
+        u, v = self._turned(x, y)
+        du, dv = self.u[k], self.v[k]
+        step = du * du + dv * dv
+        return step, -(du * u + dv * v) / step, (du * v - dv * u) ** 2 / step
+
+
+@cache
+def _highest_waves(rays: int) -> Floats:
+    """(rays, 2) from values at even angles 0 … a quarter turn to their two highest cosine waves."""
+    k = np.arange(rays)
+    ends = np.where((k == 0) | (k == rays - 1), 0.5, 1.0)
+    waves = np.cos(math.pi * np.outer(k, k) / (rays - 1)) * ends[:, None] * ends * 2.0 / (rays - 1)
+    return np.asarray(waves[:, -2:], dtype=np.float64)
 
 
 class Search:
@@ -74,6 +146,7 @@ class Search:
         self.angles = angles
         self.combos: list[_Combo] = []
         self.groups: list[dict[bool, Group]] = [{} for _ in task.seats[1:]]
+        self._known_rounds: dict[int, _Rounds] = {}
         self.least_rest = 0.0
         """What any rest costs at least, whichever places bear."""
         self._make()
@@ -114,6 +187,10 @@ class Search:
             ]
             self.chances = Chances(spreads, [outlook.zone] * len(spreads), task.allowed_mm)
             rounds = next_rounds(self.costs.round, self.chances.best())
+            # By how much half the reach takes off the chance each way: measures that make both alike.
+            some = self.chances.in_axes(_NONE_AND_HALF)
+            less = np.maximum(some[:, :1, 0] - np.stack((some[:, 1, 0], some[:, 0, 1]), axis=1), 1e-9)
+            self.wide: list[float] = np.sqrt(less[:, 1] / less[:, 0]).tolist()
             self.least_soft: list[float] = (rounds - _DUST).tolist()
             self.least_rest = min(self.least_soft)
 
@@ -255,9 +332,9 @@ class Search:
         i, j, k = _triples(len(chosen[0]), len(chosen[1]), len(chosen[2]))
         self._offer(c, kept, (chosen[0][i], chosen[1][j], chosen[2][k]), pool)
 
-    def _all_pairs(self, combo: int, kept: Sequence[Listed], pool: Pool) -> None:
-        """Every pair of two seats with the stretch of third thicknesses that keeps the limits."""
-        four, floor = self.combos[combo].four, self._floor(combo)
+    def _all_pairs(self, c: int, kept: Sequence[Listed], pool: Pool) -> None:
+        """Every pair of two seats with the stretch of third thicknesses that may still win."""
+        four, floor = self.combos[c].four, self._floor(c)
         third = max(range(3), key=lambda i: (len(kept[i].cost), -i))
         i, j = (k for k in range(3) if k != third)
         one, two = kept[i], kept[j]
@@ -267,39 +344,69 @@ class Search:
         a, b = np.nonzero(one.cost[:, None] + two.cost[None, :] <= pool.limit - cheapest - floor)
         if not len(a):
             return
-        x = four.x0 + four.x[i + 1] * one.error[a] + four.x[j + 1] * two.error[b]
-        y = four.y0 + four.y[i + 1] * one.error[a] + four.y[j + 1] * two.error[b]
-        q = four.n[i + 1] * one.error[a] + four.n[j + 1] * two.error[b]
+        packs, at_a, at_b = one.cost[a] + two.cost[b], one.error[a], two.error[b]
+        x = four.x0 + four.x[i + 1] * at_a + four.x[j + 1] * at_b
+        y = four.y0 + four.y[i + 1] * at_a + four.y[j + 1] * at_b
+        q = four.n[i + 1] * at_a + four.n[j + 1] * at_b
         lo, hi = self._third_window(four, third + 1, x, y, q)
         start = np.searchsorted(last.error, lo - _DUST)
         stop = np.searchsorted(last.error, hi + _DUST, side="right")
-        count = np.maximum(stop - start, 0)
-        some = np.flatnonzero(count)
+        some = np.flatnonzero(stop > start)
         if not len(some):
             return
-        bound = one.cost[a[some]] + two.cost[b[some]] + cheapest + floor
-        if int(count[some].sum()) > _MANY and not self.task.lean_only:
+        many = int((stop[some] - start[some]).sum())
+        rounds = self._rounds(c, many)
+        if rounds is not None:
+            step, middle, off = rounds.line(third + 1, x[some], y[some])
+            far = rounds.no_further(pool.limit - cheapest - packs[some])
+            with np.errstate(invalid="ignore"):
+                half = np.sqrt((far * far - off) / step)  # not a number where nothing is near enough
+            near = ~np.isnan(half)
+            some, middle, off, half = some[near], middle[near], off[near], half[near]
+            lo, hi = np.maximum(lo[some], middle - half), np.minimum(hi[some], middle + half)
+            beside = np.minimum(np.maximum(middle, lo), hi) - middle
+            rest = np.maximum(rounds.at_least(np.sqrt(off + step * beside * beside)), floor)
+            start[some] = np.searchsorted(last.error, lo - _DUST)
+            stop[some] = np.searchsorted(last.error, hi + _DUST, side="right")
+            near = stop[some] > start[some]
+            some, rest = some[near], rest[near]
+        elif self.task.lean_only or many <= _MANY:
+            rest = np.full(len(some), floor)
+        else:
             # The best rest that any third thickness could give these two.
-            rest = x[some], y[some], q[some]
-            least = self._least_soft(combo, third + 1, rest, (lo[some], hi[some]))
-            bound = bound - floor + np.maximum(least, floor)
+            known = x[some], y[some], q[some]
+            rest = np.maximum(self._least_soft(c, third + 1, known, (lo[some], hi[some])), floor)
+        if not len(some):
+            return
+        bound = packs[some] + _least_between(last.cost, start[some], stop[some]) + rest
         order = np.argsort(bound, kind="stable")
         some, bound = some[order], bound[order]
-        ends = np.cumsum(count[some])
+        count = stop[some] - start[some]
+        ends = np.cumsum(count)
         begin, size = 0, _FEW
         while begin < len(some) and bound[begin] <= pool.limit:
             # The most hopeful first: what they lead to rules the others out.
             spent = ends[begin - 1] if begin else 0
             stop_at = max(begin + 1, int(np.searchsorted(ends, spent + size)))
-            part = some[begin:stop_at][bound[begin:stop_at] <= pool.limit]
+            stop_at = min(stop_at, int(np.searchsorted(bound, pool.limit, side="right")))
+            part, n = some[begin:stop_at], count[begin:stop_at]
             begin, size = stop_at, min(2 * size, _CHUNK)
-            pairs = np.repeat(part, count[part])
-            offset = np.arange(len(pairs)) - np.repeat(np.cumsum(count[part]) - count[part], count[part])
+            pairs = np.repeat(part, n)
+            offset = np.arange(len(pairs)) - np.repeat(np.cumsum(n) - n, n)
             ordered: list[Ints] = [a[pairs], b[pairs]]
             ordered.insert(third, start[pairs] + offset)
             seats = list(kept)
             seats[third] = last
-            self._offer(combo, seats, (ordered[0], ordered[1], ordered[2]), pool)
+            self._offer(c, seats, (ordered[0], ordered[1], ordered[2]), pool)
+
+    def _rounds(self, c: int, many: int) -> _Rounds | None:
+        """Bounds by distance where there are many to bound; None without rounds, or in a rectangle."""
+        if many <= _MANY or not self.costs.round or self.task.lean_only or not self.task.disk:
+            return None
+        found = self._known_rounds.get(c)
+        if found is None:
+            found = self._known_rounds[c] = _Rounds(self, c)
+        return found
 
     def _least_soft(
         self, c: int, k: int, rest: tuple[Floats, Floats, Floats], window: tuple[Floats, Floats]
@@ -344,29 +451,49 @@ class Search:
         return np.maximum(lo, middle - half), np.minimum(hi, middle + half)
 
     def _offer(self, c: int, seats: Sequence[Listed], picks: tuple[Ints, Ints, Ints], pool: Pool) -> None:
-        """Evaluate triples and hand those that count to the pool."""
-        four = self.combos[c].four
+        """Evaluate triples and hand those that count to the pool, the most hopeful first."""
+        four, rounds = self.combos[c].four, self._rounds(c, len(picks[0]))
+        packs = seats[0].cost[picks[0]] + seats[1].cost[picks[1]] + seats[2].cost[picks[2]]
         e = [one.error[pick] for one, pick in zip(seats, picks, strict=True)]
         x = four.x0 + four.x[1] * e[0] + four.x[2] * e[1] + four.x[3] * e[2]
         y = four.y0 + four.y[1] * e[0] + four.y[2] * e[1] + four.y[3] * e[2]
         q = four.n[1] * e[0] + four.n[2] * e[1] + four.n[3] * e[2]
-        packs = seats[0].cost[picks[0]] + seats[1].cost[picks[1]] + seats[2].cost[picks[2]]
         allowed = self.task.allowed_mm + _DUST
-        ok = (packs + self._floor(c) <= pool.limit) & (q >= four.q_lo - _DUST) & (q <= four.q_hi + _DUST)
+        ok = (q >= four.q_lo - _DUST) & (q <= four.q_hi + _DUST)
         if self.task.disk:
             ok &= x * x + y * y <= allowed * allowed
         else:
             ok &= (np.abs(x) <= allowed) & (np.abs(y) <= allowed)
-        good = np.flatnonzero(ok)
-        if not len(good):
-            return
-        cost = packs[good] + self._soft(c, x[good], y[good], q[good])
-        fine = np.flatnonzero(cost <= pool.limit)
-        for k in pool.worth_keeping(cost[fine]):
-            j = int(fine[k])
-            g = int(good[j])
-            cells = tuple(one.cell(int(pick[g])) for one, pick in zip(seats, picks, strict=True))
-            pool.add(float(cost[j]), cells, (float(x[g]), float(y[g])), float(q[g]))
+        bound = packs + (self._floor(c) if rounds is None else rounds.at_least(rounds.off(x, y)))
+        good = np.flatnonzero(ok & (bound <= pool.limit))
+        parts = [good]
+        if rounds is not None and len(good) > 2 * _LIKELY:
+            good = good[np.argsort(bound[good], kind="stable")]
+            parts = [good[:_LIKELY], good[_LIKELY:]]
+        for part in parts:
+            good = part[bound[part] <= pool.limit]
+            if not len(good):
+                return
+            cost = packs[good] + self._soft(c, x[good], y[good], q[good])
+            fine = np.flatnonzero(cost <= pool.limit)
+            for k in pool.worth_keeping(cost[fine]):
+                j = int(fine[k])
+                g = int(good[j])
+                cells = tuple(one.cell(int(pick[g])) for one, pick in zip(seats, picks, strict=True))
+                pool.add(float(cost[j]), cells, (float(x[g]), float(y[g])), float(q[g]))
+
+
+def _least_between(cost: Floats, start: Ints, stop: Ints) -> Floats:
+    """Least of cost[start:stop], none of them empty: two look-ups in minima over 1, 2, 4, … entries."""
+    levels, step = [cost], 1
+    while 2 * step <= len(cost):
+        wider = levels[-1].copy()
+        np.minimum(wider[:-step], levels[-1][step:], out=wider[:-step])
+        levels.append(wider)
+        step *= 2
+    level = np.frexp(stop - start)[1] - 1
+    table = np.stack(levels)
+    return np.asarray(np.minimum(table[level, start], table[level, stop - (1 << level)]), dtype=np.float64)
 
 
 @lru_cache(maxsize=1024)

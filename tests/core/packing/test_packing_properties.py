@@ -114,7 +114,7 @@ def test_a_looser_tolerance_never_costs_more(post, lots, options) -> None:
     loose = prescribe(foot, HEIGHT, lean, looser, build_tables(lots, options))
     if tight.within and len(tight.packs) < 4:
         assert loose.within
-        assert loose.cost.total <= tight.cost.total + 1e-5  # two zones are two fits of the chance
+        assert loose.cost.total <= tight.cost.total + 3e-5  # two zones are two fits of the chance
 
 
 @settings(max_examples=8, deadline=None)
