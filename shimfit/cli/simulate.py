@@ -20,15 +20,12 @@ if TYPE_CHECKING:
 
 def run(args: argparse.Namespace, io: Io) -> int:
     """Run `simulate`; returns the exit code. Raises UsageError, EntryError or FileError."""
-    from shimfit.wire.simulate import parse_script
-
     if not 0.1 <= args.rate <= 5000:
         raise UsageError("--rate must be between 0.1 and 5000 samples a second")
     if args.seconds is not None and not 0 < args.seconds < math.inf:
         raise UsageError("--seconds must be more than 0, and an end in sight")
     if args.link is not None and args.capture is not None:
         raise UsageError("--link plays in real time, --capture at once; give one of them")
-    script = parse_script(args.do)
     stage = _stage(args)
     seconds = math.inf if args.seconds is None else args.seconds
     if args.capture is not None:
@@ -38,7 +35,7 @@ def run(args: argparse.Namespace, io: Io) -> int:
         return _on_terminal(args, stage, seconds, io)
     if args.at_once and args.seconds is None:
         raise UsageError("--at-once needs --seconds")
-    if stage.voice.say is None:
+    if stage.is_polled:
         raise UsageError("a polled sensor speaks only when asked: give it a --link")
     from shimfit.wire.simulate import emit
 
@@ -50,14 +47,14 @@ def run(args: argparse.Namespace, io: Io) -> int:
             out.write(data)
             out.flush()
 
-    emit(stage, args.rate, script, write, seconds=seconds, real_time=not args.at_once)
+    emit(stage, args.rate, write, seconds=seconds, real_time=not args.at_once)
     return Exit.DONE
 
 
 def _stage(args: argparse.Namespace) -> Stage:
     from shimfit.model import Lean
     from shimfit.quantities.typed import parse_foot, parse_length
-    from shimfit.wire.simulate import SensorNature, SimulatedPost, Stage, voice
+    from shimfit.wire.simulate import SensorNature, SimulatedPost, Stage, parse_script
 
     if not 0.0 <= args.memory <= 0.99:
         raise UsageError("--memory must be between 0 and 0.99")
@@ -70,16 +67,16 @@ def _stage(args: argparse.Namespace) -> Stage:
     zero_x_deg, zero_y_deg = _pair(args.zero)
     nature = SensorNature(args.noise, args.memory, zero_x_deg, zero_y_deg, args.drift, args.step)
     post = SimulatedPost(parse_foot(args.foot), base, nature, seed=args.seed)
-    return Stage(post, voice(args.format), seed=args.seed)
+    return Stage(post, args.format, parse_script(args.do), seed=args.seed)
 
 
 def _into_capture(args: argparse.Namespace, stage: Stage, io: Io) -> int:
     from shimfit.wire.capture import CaptureWriter
-    from shimfit.wire.simulate import parse_script, record
+    from shimfit.wire.simulate import record
 
     if args.seconds is None:
         raise UsageError("--capture needs --seconds")
-    if stage.voice.say is None:
+    if stage.is_polled:
         raise UsageError("a polled sensor speaks only when asked: capture it with `shimfit listen --capture`")
     header = {
         "device": "none: invented by shimfit simulate",
@@ -90,7 +87,7 @@ def _into_capture(args: argparse.Namespace, stage: Stage, io: Io) -> int:
     }
     capture = CaptureWriter(args.capture, header, 0.0)
     try:
-        record(stage, args.seconds, args.rate, parse_script(args.do), capture)
+        record(stage, args.seconds, args.rate, capture)
     finally:
         capture.close()
     io.talk(f"{args.capture} written: {args.seconds:g} s of an invented sensor")
@@ -100,15 +97,13 @@ def _into_capture(args: argparse.Namespace, stage: Stage, io: Io) -> int:
 
 
 def _on_terminal(args: argparse.Namespace, stage: Stage, seconds: float, io: Io) -> int:
-    from shimfit.wire.simulate import parse_script
-
     try:
         from shimfit.wire.play import Player
     except ImportError as error:
         raise UsageError("this system has no pseudo-terminals; play on stdout or into a --capture") from error
-    player = Player(stage, args.rate, parse_script(args.do), Path(args.link))
+    player = Player(stage, args.rate, Path(args.link))
     player.plug()
-    io.talk(f"playing at {player.name}; `shimfit listen {player.name}` hears it; orders are read here")
+    io.talk(f"playing at {player.name}; `shimfit listen {player.name}` reads it; orders are typed here")
     typed = [sys.stdin.fileno()] if _has_keyboard() else []
     player.play(seconds, typed, io.talk)
     return Exit.DONE

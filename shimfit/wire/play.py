@@ -21,7 +21,7 @@ from shimfit.wire.simulate import parse_order
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from shimfit.wire.simulate import Order, Script, Stage
+    from shimfit.wire.simulate import Order, Stage
 
 _UNREAD_MOST = 3000
 """Bytes that nobody read and that are thrown away then: a sensor does not wait for its listener."""
@@ -31,10 +31,9 @@ _LONGEST_ORDER = 200
 class Player:
     """Plays on a pseudo-terminal in real time, with a name of its own choice; unplugging takes it away."""
 
-    def __init__(self, stage: Stage, rate_hz: float, script: Script, link: Path | None) -> None:
+    def __init__(self, stage: Stage, rate_hz: float, link: Path | None) -> None:
         self._stage = stage
         self._rate_hz = rate_hz
-        self._orders = list(script)
         self._link = link
         self._ends: tuple[int, int] | None = None
         self._received = b""
@@ -86,8 +85,8 @@ class Player:
                 now_s = time.monotonic() - start_s
                 if now_s >= seconds:
                     break
-                while self._orders and self._orders[0][0] <= now_s:
-                    self._obey(self._orders.pop(0)[1], now_s, tell)
+                for order in self._stage.due(now_s):
+                    self._obey(order, now_s, tell)
                 if now_s * self._rate_hz >= count:
                     self._send(self._stage.step(now_s, now_s - last_s))
                     last_s, count = now_s, math.floor(now_s * self._rate_hz) + 1
@@ -117,14 +116,14 @@ class Player:
                 if error.errno not in (errno.EAGAIN, errno.EIO):
                     raise
                 continue
-            if number in ours and self._stage.voice.say is None:
+            if number in ours and self._stage.is_polled:
                 self._send(self._stage.answer(data))
             elif data:
-                self._hear(data, now_s, tell)
+                self._obey_typed(data, now_s, tell)
             else:
                 watched.discard(number)  # the keyboard's end was closed
 
-    def _hear(self, data: bytes, now_s: float, tell: Callable[[str], None]) -> None:
+    def _obey_typed(self, data: bytes, now_s: float, tell: Callable[[str], None]) -> None:
         *lines, rest = (self._received + data).replace(b"\r", b"\n").split(b"\n")
         self._received = rest[-_LONGEST_ORDER:]
         for line in filter(None, lines):

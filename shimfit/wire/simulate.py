@@ -24,6 +24,7 @@ import math
 import re
 import struct
 import time
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -38,27 +39,16 @@ from shimfit.wire.frames import ModbusFrames, with_crc
 from shimfit.wire.lines import checksum
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from shimfit.wire.capture import CaptureWriter
 
-_NUMBERS_OF = {
-    "knock": (0, 1),
-    "push": (2, 2),
-    "tip": (2, 2),
-    "shake": (1, 1),
-    "noise": (1, 1),
-    "drift": (1, 1),
-    "zero": (2, 2),
-    "damage": (1, 1),
-    "turn": (0, 0),
-    "freeze": (0, 0),
-    "thaw": (0, 0),
-    "unplug": (0, 1),
-    "plug": (0, 0),
-    "quit": (0, 0),
+
+ORDERS = {
+    **dict.fromkeys(("insert", "noise", "drift", "shake", "damage"), (1, 1)),
+    **dict.fromkeys(("push", "tip", "zero"), (2, 2)),
+    **dict.fromkeys(("pull", "turn", "freeze", "thaw", "plug", "quit"), (0, 0)),
+    **dict.fromkeys(("knock", "unplug"), (0, 1)),
 }
-"""Least and most numbers that follow the word."""
+"""Least and most numbers that follow each word (behind its seat, where it has one)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,30 +68,24 @@ def parse_order(text: str) -> Order:
     """Read one order; raises EntryError with what is wrong and what there is."""
     word, *rest = text.split() or [""]
     word = word.lower()
+    if word not in ORDERS:
+        raise EntryError(f"{word!r} isn't an order; the orders are {', '.join(ORDERS)}.", at=0)
+    least, most = ORDERS[word]
+    seat = None
     if word in ("insert", "pull"):
-        return _pack_order(word, rest)
-    if word not in _NUMBERS_OF:
-        raise EntryError(
-            f"{word!r} isn't an order; the orders are insert, pull, {', '.join(_NUMBERS_OF)}.", at=0
-        )
-    least, most = _NUMBERS_OF[word]
+        if len(rest) != most + 1:
+            form = "`insert SEAT MM`" if word == "insert" else "`pull SEAT`"
+            raise EntryError(f"It is {form}; seats are {', '.join(Seat)}.", at=len(word))
+        at, *rest = rest
+        if at.lower() not in [*Seat]:
+            raise EntryError(f"{at!r} isn't a seat; the seats are {', '.join(Seat)}.", at=len(word) + 1)
+        seat = Seat(at.lower())
     if not least <= len(rest) <= most:
         raise EntryError(f"{word!r} takes {_how_many(least, most)}, not {len(rest)}.", at=len(word))
-    return Order(word, tuple(_number(part) for part in rest))
-
-
-def _pack_order(word: str, rest: list[str]) -> Order:
-    wanted = 2 if word == "insert" else 1
-    if len(rest) != wanted:
-        form = "`insert SEAT MM`" if word == "insert" else "`pull SEAT`"
-        raise EntryError(f"It is {form}; seats are {', '.join(Seat)}.", at=len(word))
-    try:
-        seat = Seat(rest[0].lower())
-    except ValueError as error:
-        raise EntryError(
-            f"{rest[0]!r} isn't a seat; the seats are {', '.join(Seat)}.", at=len(word) + 1
-        ) from error
-    numbers = tuple(_number(part.removesuffix("mm")) for part in rest[1:])
+    numbers = tuple(decimal_number(part.removesuffix("mm") if seat else part) for part in rest)
+    for part, number in zip(rest, numbers, strict=True):
+        if math.isnan(number):
+            raise EntryError(f"{part!r} isn't a number.")
     return Order(word, numbers, seat)
 
 
@@ -115,13 +99,6 @@ def parse_script(text: str) -> Script:
             raise UsageError(f"{part!r} must begin with the second at which it is done, such as `2 {part}`")
         script.append((at_s, parse_order(order)))
     return tuple(sorted(script, key=lambda timed: timed[0]))
-
-
-def _number(text: str) -> float:
-    number = decimal_number(text)
-    if math.isnan(number):
-        raise EntryError(f"{text!r} isn't a number.")
-    return number
 
 
 def _how_many(least: int, most: int) -> str:
@@ -185,13 +162,15 @@ class SimulatedPost:
 
     # ---------------------------------------------------------------- what the person does
 
-    def insert(self, seat: Seat, thickness_mm: float) -> None:
-        """Add to the pack under a seat. Raises EntryError when the post could not stand like that."""
-        self._pack(seat, self.packs_mm.get(seat, 0.0) + thickness_mm)
-
-    def pull(self, seat: Seat) -> None:
-        """Take the pack out."""
-        self._pack(seat, 0.0)
+    def pack(self, seat: Seat, thickness_mm: float) -> None:
+        """What is under a seat from now on. Raises EntryError when the post could not stand like that."""
+        before = dict(self.packs_mm)
+        self.packs_mm = {s: t for s, t in {**before, seat: thickness_mm}.items() if t > 0}
+        try:
+            self._aim()
+        except EntryError:
+            self.packs_mm = before
+            raise
 
     def push(self, along_deg: float, across_deg: float) -> None:
         """Shift the level for good, as a blow to the foot does."""
@@ -239,15 +218,6 @@ class SimulatedPost:
 
     # ---------------------------------------------------------------- inside
 
-    def _pack(self, seat: Seat, thickness_mm: float) -> None:
-        before = dict(self.packs_mm)
-        self.packs_mm = {s: t for s, t in {**before, seat: thickness_mm}.items() if t > 0}
-        try:
-            self._aim()
-        except EntryError:
-            self.packs_mm = before
-            raise
-
     def _aim(self) -> None:
         lean = self._base
         if self.packs_mm:
@@ -290,7 +260,6 @@ class SimulatedPost:
         return round(value_deg / nature.step_deg) * nature.step_deg
 
 
-FORMATS = ("xdr", "xdr-split", "text", "triple", "modbus")
 SIMULATED_MODBUS = Modbus(
     values=(
         Field("x", 0, "int16", scale=0.001, unit="deg"),
@@ -301,29 +270,6 @@ SIMULATED_MODBUS = Modbus(
     baud=115200,
 )
 """What `--format modbus` answers to; hardware_notes has it as a description."""
-
-
-@dataclass(frozen=True, slots=True)
-class Voice:
-    """One wire format, spoken."""
-
-    format: str
-    say: Callable[[float, float, float], bytes] | None
-    """(time in s, x and y in degrees) to bytes; None where the sensor speaks only when asked."""
-
-
-def voice(name: str) -> Voice:
-    """The voice of that name; raises UsageError for another."""
-    says: dict[str, Callable[[float, float, float], bytes] | None] = {
-        "xdr": _xdr,
-        "xdr-split": _xdr_split,
-        "text": _text,
-        "triple": _triple,
-        "modbus": None,
-    }
-    if name not in says:
-        raise UsageError(f"no format {name!r} to simulate; there are {', '.join(FORMATS)}")
-    return Voice(name, says[name])
 
 
 def sentence(body: str) -> bytes:
@@ -351,7 +297,19 @@ def _triple(time_s: float, x_deg: float, y_deg: float) -> bytes:
     return f"{1000 * time_s:.0f},{-tan_x * up:.6f},{-tan_y * up:.6f},{up:.6f}\r\n".encode("ascii")
 
 
-class ModbusVoice:
+Encoder = Callable[[float, float, float], bytes]
+"""(time in s, x and y in degrees) to the bytes of one sample."""
+ENCODERS: dict[str, Encoder | None] = {
+    "xdr": _xdr,
+    "xdr-split": _xdr_split,
+    "text": _text,
+    "triple": _triple,
+    "modbus": None,
+}
+"""Wire formats by name; None where the sensor sends only when asked."""
+
+
+class ModbusDevice:
     """Answers polls as a device of that description; bytes that are no request to it stay unanswered."""
 
     def __init__(self, description: Modbus = SIMULATED_MODBUS) -> None:
@@ -364,17 +322,13 @@ class ModbusVoice:
         self._received += data
         answer = b""
         while len(self._received) >= len(self._request):
-            if self._received.startswith(self._request):
-                self._received = self._received[len(self._request) :]
-                answer += self._answer(x_deg, y_deg)
-            else:
-                self._received = self._received[1:]
+            asked = self._received.startswith(self._request)
+            self._received = self._received[len(self._request) if asked else 1 :]
+            if asked:
+                words = struct.pack(">hh", round(x_deg / 0.001), round(y_deg / 0.001))
+                head = bytes([self._description.station, self._description.function, len(words)])
+                answer += with_crc(head + words)
         return answer
-
-    def _answer(self, x_deg: float, y_deg: float) -> bytes:
-        words = struct.pack(">hh", round(x_deg / 0.001), round(y_deg / 0.001))
-        head = bytes([self._description.station, self._description.function, len(words)])
-        return with_crc(head + words)
 
 
 def damage(data: bytes, share: float, random: np.random.Generator) -> bytes:
@@ -389,29 +343,40 @@ def damage(data: bytes, share: float, random: np.random.Generator) -> bytes:
 
 
 class Stage:
-    """The post, its voice and the link's state; carries out orders. Knows no port and no clock."""
+    """The post, its sensor and the link's state; carries out orders. Knows no port and no clock."""
 
-    def __init__(self, post: SimulatedPost, voice: Voice, *, seed: int = 1) -> None:
+    def __init__(self, post: SimulatedPost, wire_format: str, script: Script = (), *, seed: int = 1) -> None:
+        """Raises UsageError for a format that is not played."""
+        if wire_format not in ENCODERS:
+            raise UsageError(f"no format {wire_format!r} to simulate; there are {', '.join(ENCODERS)}")
         self.post = post
-        self.voice = voice
-        self.modbus = ModbusVoice()
         self.plugged = True
         self.quitting = False
-        self._back_s: float | None = None
         self._damage = 0.0
+        self._back_s = math.inf
+        self._encode = ENCODERS[wire_format]
+        self._modbus = ModbusDevice()
+        self._orders = list(script)
         self._random = np.random.default_rng(seed + 1)
         self._sample = (0.0, 0.0)
 
+    @property
+    def is_polled(self) -> bool:
+        """True where the sensor sends only when asked."""
+        return self._encode is None
+
+    def due(self, now_s: float) -> Iterator[Order]:
+        """The script's orders that are due now, each once."""
+        while self._orders and self._orders[0][0] <= now_s:
+            yield self._orders.pop(0)[1]
+
     def obey(self, order: Order, now_s: float) -> None:
-        """Do to the post what the order says. Raises EntryError when it can't be done."""
+        """Do what the order says. Raises EntryError when it can't be done."""
         post, numbers = self.post, order.numbers
         match order.word:
-            case "insert":
+            case "insert" | "pull":
                 assert order.seat is not None
-                post.insert(order.seat, numbers[0])
-            case "pull":
-                assert order.seat is not None
-                post.pull(order.seat)
+                post.pack(order.seat, post.packs_mm.get(order.seat, 0.0) + numbers[0] if numbers else 0.0)
             case "knock":
                 post.knock(*(numbers or (1.5,)))
             case "push":
@@ -433,8 +398,7 @@ class Stage:
             case "damage":
                 self._damage = numbers[0]
             case "unplug":
-                self.plugged = False
-                self._back_s = now_s + numbers[0] if numbers else None
+                self.plugged, self._back_s = False, now_s + (numbers[0] if numbers else math.inf)
             case "plug":
                 self.plugged = True
             case "quit":
@@ -442,56 +406,48 @@ class Stage:
 
     def step(self, now_s: float, seconds: float) -> bytes:
         """Let time pass up to now; what the sensor sends then."""
-        if self._back_s is not None and now_s >= self._back_s:
-            self._back_s, self.plugged = None, True
+        if now_s >= self._back_s:
+            self._back_s, self.plugged = math.inf, True
         self._sample = self.post.advance(seconds)
-        if self.voice.say is None or not self.plugged:
+        if self._encode is None or not self.plugged:
             return b""
-        return damage(self.voice.say(now_s, *self._sample), self._damage, self._random)
+        return damage(self._encode(now_s, *self._sample), self._damage, self._random)
 
     def answer(self, data: bytes) -> bytes:
-        """What the sensor answers to bytes from the link, where it speaks only when asked."""
-        return damage(self.modbus.answer(data, *self._sample), self._damage, self._random)
+        """What the sensor answers to bytes from the link, where it sends only when asked."""
+        return damage(self._modbus.answer(data, *self._sample), self._damage, self._random)
 
 
-def record(stage: Stage, seconds: float, rate_hz: float, script: Script, capture: CaptureWriter) -> None:
+def played(stage: Stage, seconds: float, rate_hz: float) -> Iterator[tuple[float, bytes]]:
+    """(time, bytes) of each sample, until the time is over or an order ends it."""
+    count = 0
+    while count < seconds * rate_hz - 1e-9 and not stage.quitting:
+        count += 1
+        now_s = count / rate_hz
+        for order in stage.due(now_s):
+            stage.obey(order, now_s)
+        yield now_s, stage.step(now_s, 1 / rate_hz)
+
+
+def record(stage: Stage, seconds: float, rate_hz: float, capture: CaptureWriter) -> None:
     """Play into a capture, as fast as the computer can. Raises EntryError for an order that can't be done."""
     capture.event(0.0, "opened", "simulated")
     was_plugged = True
-    orders = list(script)
-    for count in range(1, math.floor(seconds * rate_hz + 1e-9) + 1):
-        now_s = count / rate_hz
-        while orders and orders[0][0] <= now_s:
-            stage.obey(orders.pop(0)[1], now_s)
-        data = stage.step(now_s, 1 / rate_hz)
+    for now_s, data in played(stage, seconds, rate_hz):
         if stage.plugged != was_plugged:
             was_plugged = stage.plugged
             capture.event(now_s, *(("opened", "plugged in again") if was_plugged else ("error", "unplugged")))
         if data:
             capture.data(now_s, data)
-        if stage.quitting:
-            break
     capture.event(seconds, "closed")
 
 
 def emit(
-    stage: Stage,
-    rate_hz: float,
-    script: Script,
-    write: Callable[[bytes], None],
-    *,
-    seconds: float,
-    real_time: bool,
+    stage: Stage, rate_hz: float, write: Callable[[bytes], None], *, seconds: float, real_time: bool
 ) -> None:
     """Play onto a stream of bytes; `real_time` False: as fast as it takes them."""
-    orders = list(script)
     start_s = time.monotonic()
-    count = 0
-    while count < seconds * rate_hz - 1e-9 and not stage.quitting:
-        count += 1
-        now_s = count / rate_hz
-        while orders and orders[0][0] <= now_s:
-            stage.obey(orders.pop(0)[1], now_s)
-        write(stage.step(now_s, 1 / rate_hz))
+    for now_s, data in played(stage, seconds, rate_hz):
+        write(data)
         if real_time:
             time.sleep(max(0.0, start_s + now_s - time.monotonic()))

@@ -238,11 +238,11 @@ def test_a_link_that_somebody_else_put_in_place_meanwhile_stays(tmp_path: Path) 
     from shimfit.model import Lean
     from shimfit.quantities.typed import parse_foot
     from shimfit.wire.play import Player
-    from shimfit.wire.simulate import SensorNature, SimulatedPost, Stage, voice
+    from shimfit.wire.simulate import SensorNature, SimulatedPost, Stage
 
     post = SimulatedPost(parse_foot("90x90mm"), Lean(0.006, -0.01), SensorNature(0.02, 0.0), seed=7)
     link = tmp_path / "post"
-    player = Player(Stage(post, voice("xdr"), seed=7), 50.0, (), link)
+    player = Player(Stage(post, "xdr", seed=7), 50.0, link)
     player.plug()
     link.unlink()
     link.symlink_to("/dev/null")

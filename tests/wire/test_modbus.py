@@ -19,7 +19,7 @@ from shimfit.wire.formats import Field, Modbus, parse_description
 from shimfit.wire.frames import ModbusFrames, ModbusPoller, ModbusScanner, crc16, quiet_s, with_crc
 from shimfit.wire.inclinometer import Inclinometer
 from shimfit.wire.samples import Tally
-from shimfit.wire.simulate import ModbusVoice
+from shimfit.wire.simulate import ModbusDevice
 from shimfit.wire.stream import ListenOptions
 
 CRCS = published("modbus_crc_examples.csv")
@@ -359,7 +359,7 @@ def test_an_independent_server_is_polled_over_a_live_link(cable):
 
 def test_a_polled_device_at_the_far_end_of_a_terminal_and_its_silence(terminal):
     ours, name = terminal
-    voice = ModbusVoice()
+    played = ModbusDevice()
     described = Modbus(
         values=(Field("x", 0, scale=0.001), Field("y", 1, scale=0.001)),
         poll_s=0.02,
@@ -376,7 +376,7 @@ def test_a_polled_device_at_the_far_end_of_a_terminal_and_its_silence(terminal):
             except (BlockingIOError, OSError):
                 continue
             if not mute.is_set():
-                os.write(ours, voice.answer(received, 1.5, -2.5))
+                os.write(ours, played.answer(received, 1.5, -2.5))
 
     thread = threading.Thread(target=device, daemon=True)
     thread.start()
