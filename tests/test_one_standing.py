@@ -401,13 +401,13 @@ def figured_out(record: dict[str, Any], figures: dict[str, Any], tally: Counter[
 
 
 def going_back(record: Any, posts: dict[str, PostRecord], now: datetime) -> None:
-    rows = due_list(record, now)
-    reported = due_json(record, rows)
+    rows = due_list(record.run, now)
+    reported = due_json(record.run, rows)
     ever = {row["post"]: row for row in record_json(record)["posts"]}
     plumb = {name for name, row in ever.items() if any(one["decision"] == "plumb" for one in row["history"])}
     assert {row["post"] for row in reported["due"]} == plumb
     assert {row["post"] for row in reported["not_handed_over"]} == set(posts) - plumb
-    lines = "\n".join(due_lines(record, rows))
+    lines = "\n".join(due_lines(record.run, rows))
     for row in reported["due"]:
         post = posts[row["post"]]
         assert row["state"] == str(post.state)
@@ -423,7 +423,7 @@ DOES = {
     "read": "How far is", "read other way": "Read the other", "pack": "Pack",
     "change packs": "Change",
     "tighten": ("Tighten", "Within"), "turn level": "Read again, the level",
-    "no pack": ("No", "Not"), "ask": "No answer",
+    "no pack": ("No", "This box can't"), "ask": "No answer",
     "read again": ("Read", "Cut", "How far"), "none": ("Plumb", "Skipped"),
 }  # fmt: skip
 """How the sentence on screen begins for each next step."""

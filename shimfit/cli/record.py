@@ -149,18 +149,17 @@ def run_due(args: argparse.Namespace, io: Io) -> int:
         )
     with open_site(args, io, read_only=args.due_days is None) as site:
         if args.due_days is not None:
-            job, run = parse_run(args.path)
-            site.change_run(job, run, due_days=args.due_days)
-        record = record_of(site.journal, *parse_run(args.path))
-    if record.due_days is None:
+            site.change_run(*parse_run(args.path), due_days=args.due_days)
+        run = record_of(site.journal, *parse_run(args.path)).run
+    if run.due_days is None:
         raise UsageError(f"{args.path} has no interval for going back yet: set one with --due-days DAYS")
-    rows = due_list(record, now)
+    rows = due_list(run, now)
     if args.json:
-        answer = due_json(record, rows)
+        answer = due_json(run, rows)
         del answer["schema"]  # io.json writes it
         io.json(answer)
         return Exit.DONE
-    for line in due_lines(record, rows):
+    for line in due_lines(run, rows):
         io.say(line)
     return Exit.DONE
 

@@ -76,7 +76,7 @@ def record_pdf(
     `paper` is a4 or letter; raises UsageError for another. `all_readings`: also every reading, in a list.
     photos: folders in which the photos' files are looked for.
     """
-    title = f"As-built plumb record {record.job}/{record.run}"
+    title = f"As-built plumb record {record.run.job}/{record.run.name}"
     subject = f"Event log {record.log.events} events, hash {record.log.hash}"
     with Sheet(paper_named(paper), title=title, subject=subject, made=record.made) as sheet:
         _Record(sheet, record, photos).draw(all_readings=all_readings)
@@ -92,7 +92,7 @@ class _Record(Paper):
 
     def __init__(self, sheet: Sheet, record: RunRecord, photos: Sequence[Path]) -> None:
         self.record = record
-        self.unit = shown.unit(record.units)
+        self.unit = shown.unit(record.run.units)
         self.folders = photos
         self.offset = words.shared_offset(tuple(one.time for one in record.readings))
         """The offset from UTC that every time in the table has in common; None = each says its own."""
@@ -101,9 +101,9 @@ class _Record(Paper):
         super().__init__(
             sheet,
             "As-built plumb record",
-            f"{record.job} / {record.run}",
-            notice="SAMPLE: invented data, not a record of anything built." if record.sample else "",
-            foot=f"{number}{record.job} / {record.run}, job's hash …{record.log.figure[-12:]}",
+            f"{record.run.job} / {record.run.name}",
+            notice="SAMPLE: invented data, not a record of anything built." if record.run.sample else "",
+            foot=f"{number}{record.run.job} / {record.run.name}, job's hash …{record.log.figure[-12:]}",
             end=", the end of this record",
         )
 
@@ -117,10 +117,10 @@ class _Record(Paper):
         self.facts([one for one in reported if one[0] in short])
         self.facts([one for one in reported if one[0] not in short], columns=1)
         self._exceptions()
-        if record.posts:
+        if record.run.posts:
             self._run()
             self._table()
-        self._sentences(f"Read again after handing over ({self.unit})", read_again_lines(record))
+        self._sentences(f"Read again after handing over ({self.unit})", read_again_lines(record.run))
         if all_readings:
             self._sentences("All readings, as typed", all_readings_lines(record))
         self._closing()
@@ -154,12 +154,12 @@ class _Record(Paper):
 
     def _run(self) -> None:
         record, sheet = self.record, self.sheet
-        tall = pictures.run_picture_mm(record.posts, self.wide)
+        tall = pictures.run_picture_mm(record.run.posts, self.wide)
         self.head("The run", tall + 3 * leading(FINE))
-        scale = pictures.run_picture(sheet, Box(self.left, self.y, self.wide, tall), record.posts)
+        scale = pictures.run_picture(sheet, Box(self.left, self.y, self.wide, tall), record.run.posts)
         self.y += tall + 1.2
-        faces = record.faces
-        steeper = scale.per_mm * record.height_mm / scale.post_mm
+        faces = record.run.faces
+        steeper = scale.per_mm * record.run.height_mm / scale.post_mm
         self.say(
             f"Above: from the {faces[Face.HOUSE]} side, {faces[Face.NEXT]} to the right, to one scale: "
             f"1 {self.unit} of lean is drawn {scale.per_mm:g} {self.unit} ({steeper:.3g} times steeper); "
@@ -172,12 +172,12 @@ class _Record(Paper):
 
     def _name_mm(self) -> float:
         """Room that the posts' names take: never broken, but for one that is a sentence."""
-        names = (self.sheet.printable(post.name) for post in self.record.posts)
+        names = (self.sheet.printable(post.name) for post in self.record.run.posts)
         longest = max((self.sheet.width(name, BODY, bold=True) for name in names), default=0.0)
         return min(max(12.0, longest + 2.4), 42.0)
 
     def _table(self) -> None:
-        rows = [self._row(post) for post in self.record.posts]
+        rows = [self._row(post) for post in self.record.run.posts]
         heads = (
             ("Post", "", self._name_mm()),
             ("Before", f"leaned, {self.unit}", 20.0),
@@ -213,13 +213,13 @@ class _Record(Paper):
 
     def _row(self, post: PostRecord) -> Row:
         record = self.record
-        reported = (words.pack(pack, record.faces, record.units) for pack in post.packs_in_place)
+        reported = (words.pack(pack, record.run.faces, record.run.units) for pack in post.packs_in_place)
         packs = [" · ".join(one.replace(" ", "\u00a0") for one in reported)]
         if post.torque_nm:
-            packs.append(f"tightened to {shown.torque(post.torque_nm, record.units)}")
+            packs.append(f"tightened to {shown.torque(post.torque_nm, record.run.units)}")
         photos = {name: self._photo(name) for name in post.photos}
         at_hand = [name for name, photo in photos.items() if photo]
-        notes = notes_of(post, record.faces, record.units)
+        notes = notes_of(post, record.run.faces, record.run.units)
         if at_hand:
             notes.append(f"photo{'s, from the left' if len(at_hand) > 1 else ''}: {' · '.join(at_hand)}")
         notes += [
@@ -228,8 +228,8 @@ class _Record(Paper):
         return Row(
             (
                 [post.name, *([post.kind] if post.kind == "corner" else [])],
-                words.reading(post.before, record.faces, record.units, uncertainty=False),
-                words.reading(post.after, record.faces, record.units, uncertainty=True),
+                words.reading(post.before, record.run.faces, record.run.units, uncertainty=False),
+                words.reading(post.after, record.run.faces, record.run.units, uncertainty=True),
                 self._off(post),
                 self._decision(post),
                 packs,
@@ -245,10 +245,10 @@ class _Record(Paper):
         return next((found for place in places if (found := photo_at(place))), None)
 
     def _off(self, post: PostRecord) -> list[str | Drawn]:
-        units = self.record.units
+        units = self.record.run.units
         allowed = post.tolerance.allowed_top_mm(post.height_mm)
         said = f"of {shown.plain(allowed, units)}"
-        own = [] if post.tolerance == self.record.tolerance else [f"({post.tolerance.text})"]
+        own = [] if post.tolerance == self.record.run.tolerance else [f"({post.tolerance.text})"]
         off = words.worst_of(post.after, post.tolerance) if post.after else None
         if off is None or post.after is None:
             return [f"– {said}", *own]
@@ -318,7 +318,7 @@ class _Record(Paper):
         record, sheet, plan = self.record, self.sheet, 33.0
         example = _example(record)
         text = pictures.plan_caption(record, example)
-        names = (f"{record.faces[Face.NEXT]} → +", record.faces[Face.PREV])
+        names = (f"{record.run.faces[Face.NEXT]} → +", record.run.faces[Face.PREV])
         beside = max(sheet.width(sheet.printable(name), FINE, bold=True) for name in names)
         across = min(max(53.0, 2 * beside + plan - 8.0), wide - 28.0)
         lines = sheet.lines_of(text, FINE, wide - across - 2.0)
@@ -346,7 +346,7 @@ class _Record(Paper):
                 self.sheet.text(x, y + ascent(FINE), line, FINE, bold=True)
                 y += leading(FINE)
             below = Box(x, y + 0.4, wide, self.y + (i // 2 + 1) * step - y - 3.0)
-            pictures.chart(self.sheet, below, one, self.record.units)
+            pictures.chart(self.sheet, below, one, self.record.run.units)
         self.y += rows * step
 
     def _end(self) -> None:
@@ -356,7 +356,10 @@ class _Record(Paper):
         sheet.line(self.left, self.y, self.left + self.wide, self.y, wide=0.3)
         self.y += 1.5
         figure = record.log.figure
-        sheet.qr(f"{record.job}/{record.run}\n{figure}", Box(self.left - 2.5, self.y - 1.0, _QR_MM, _QR_MM))
+        sheet.qr(
+            f"{record.run.job}/{record.run.name}\n{figure}",
+            Box(self.left - 2.5, self.y - 1.0, _QR_MM, _QR_MM),
+        )
         x = self.left + _QR_MM + 1.0
         wide = self.wide - _QR_MM - 1.0
         events = f"Events of this job: {figure}. Event log: {record.log.events} events, SHA-256 of the last "
@@ -382,8 +385,8 @@ def _how_sure(record: RunRecord) -> list[str]:
     """What ± and the decisions mean, and what the record is of."""
     uncertainty = (
         "± is the expanded uncertainty U = k·u with coverage factor k\u00a0=\u00a02, about 95 % (JCGM "
-        f"100:2008, 6.2), of how far the top stands off, in {words.unit_name(record.units)}. The decision "
-        "counts it in by the rule above."
+        f"100:2008, 6.2), of how far the top stands off, in {words.unit_name(record.run.units)}. The "
+        "decision counts it in by the rule above."
     )
     only = (
         "The results relate only to the posts named, as they stood when they were read. Reproduce this "
@@ -394,7 +397,7 @@ def _how_sure(record: RunRecord) -> list[str]:
 
 def _example(record: RunRecord) -> PostRecord | None:
     """The post that shows the signs best: packed, read before, leaning both ways if there is one."""
-    shown_by = [post for post in record.posts if post.packs_in_place and post.before and post.before.lean]
+    shown_by = [post for post in record.run.posts if post.packs_in_place and post.before and post.before.lean]
     if not shown_by:
         return None
 

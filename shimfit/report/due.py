@@ -16,8 +16,7 @@ from shimfit.report import words
 
 if TYPE_CHECKING:
     from shimfit.model import Reading
-    from shimfit.report.record import RunRecord
-    from shimfit.standing import PostRecord
+    from shimfit.standing import PostRecord, RunState
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,26 +49,26 @@ class DueRow:
         return None if self.latest is self.first else moved_mm(self.first, self.latest)
 
 
-def due_list(record: RunRecord, now: datetime) -> list[DueRow]:
+def due_list(run: RunState, now: datetime) -> list[DueRow]:
     """Posts of a run that were proven plumb, the longest overdue first; the others are not in it.
 
     `now` carries its offset. Raises UsageError when the run has no interval.
     """
-    if record.due_days is None:
-        raise UsageError(f"{record.job}/{record.run} has no interval for going back; set one in days")
-    interval = timedelta(days=record.due_days)
-    found = (_row(post, interval, now) for post in record.posts)
+    if run.due_days is None:
+        raise UsageError(f"{run.job}/{run.name} has no interval for going back; set one in days")
+    interval = timedelta(days=run.due_days)
+    found = (_row(post, interval, now) for post in run.posts)
     rows = [row for row in found if row is not None]
     return sorted(rows, key=lambda row: -row.days_over)
 
 
-def due_json(record: RunRecord, rows: list[DueRow]) -> dict[str, Any]:
+def due_json(run: RunState, rows: list[DueRow]) -> dict[str, Any]:
     """The list as one JSON object: before and after side by side, `days_over` < 0 while there is time."""
     return {
         "schema": 1,
-        "job": record.job,
-        "run": record.run,
-        "due_days": record.due_days,
+        "job": run.job,
+        "run": run.name,
+        "due_days": run.due_days,
         "due": [
             {
                 "post": row.post,
@@ -85,33 +84,31 @@ def due_json(record: RunRecord, rows: list[DueRow]) -> dict[str, Any]:
             }
             for row in rows
         ],
-        "not_handed_over": [
-            {"post": post.name, "state": str(post.state)} for post in _not_handed_over(record)
-        ],
+        "not_handed_over": [{"post": post.name, "state": str(post.state)} for post in _not_handed_over(run)],
     }
 
 
-def due_lines(record: RunRecord, rows: list[DueRow]) -> list[str]:
+def due_lines(run: RunState, rows: list[DueRow]) -> list[str]:
     """The list for a person on the way back to the site."""
-    left = [f"post {post.name}: not handed over, {post.state}" for post in _not_handed_over(record)]
+    left = [f"post {post.name}: not handed over, {post.state}" for post in _not_handed_over(run)]
     if not rows:
-        return [f"{record.job}/{record.run}: no post is proven plumb yet, so none is due.", *left]
+        return [f"{run.job}/{run.name}: no post is proven plumb yet, so none is due.", *left]
     waiting = sum(row.is_due for row in rows)
-    name = f"{record.job}/{record.run}"
-    every = f"every {record.due_days:g} days"
+    name = f"{run.job}/{run.name}"
+    every = f"every {run.due_days:g} days"
     lines = [
         f"{name}: {waiting} of {len(rows)} posts proven plumb are due ({every}). Tighten, then read again."
     ]
     for row in rows:
         when = f"due {row.due[:10]}" if not row.is_due else f"DUE since {row.due[:10]}"
         was = "handed over" if row.handed_over else f"{row.state} now, was plumb"
-        handed = f"{was} {_said(record, row.first)} on {words.clock(row.first.time)}"
+        handed = f"{was} {_said(run, row.first)} on {words.clock(row.first.time)}"
         lines.append(f"post {row.post}: {when}; {handed}")
         if row.moved_mm is not None:
-            moved = shown.plain(row.moved_mm, record.units)
+            moved = shown.plain(row.moved_mm, run.units)
             lines.append(
-                f"    last read {_said(record, row.latest)} on {words.clock(row.latest.time)}, moved "
-                f"{moved} {shown.unit(record.units)}, {row.state}"
+                f"    last read {_said(run, row.latest)} on {words.clock(row.latest.time)}, moved "
+                f"{moved} {shown.unit(run.units)}, {row.state}"
             )
     return lines + left
 
@@ -125,8 +122,8 @@ def first_and_latest(post: PostRecord) -> tuple[Reading, Reading] | None:
     return None if first is None else (first, post.verified[-1].reading)
 
 
-def _not_handed_over(record: RunRecord) -> list[PostRecord]:
-    return [post for post in record.posts if post.handed_over is None]
+def _not_handed_over(run: RunState) -> list[PostRecord]:
+    return [post for post in run.posts if post.handed_over is None]
 
 
 def moved_mm(first: Reading, latest: Reading) -> float | None:
@@ -138,19 +135,19 @@ def moved_mm(first: Reading, latest: Reading) -> float | None:
     return math.hypot(a1 - a0, c1 - c0)
 
 
-def read_again_lines(record: RunRecord) -> list[str]:
+def read_again_lines(run: RunState) -> list[str]:
     """Posts that were read again after they had been handed over, both readings side by side."""
     lines = []
-    for post in record.posts:
+    for post in run.posts:
         pair = first_and_latest(post)
         if pair is None or not _went_back(*pair):
             continue
         first, latest = pair
         moved = moved_mm(first, latest)
-        how_far = "" if moved is None else f", moved {shown.plain(moved, record.units)}"
+        how_far = "" if moved is None else f", moved {shown.plain(moved, run.units)}"
         lines.append(
-            f"Post {post.name}: handed over {_said(record, first)} on {words.clock(first.time)}; "
-            f"read again {_said(record, latest)} on {words.clock(latest.time)}{how_far}"
+            f"Post {post.name}: handed over {_said(run, first)} on {words.clock(first.time)}; "
+            f"read again {_said(run, latest)} on {words.clock(latest.time)}{how_far}"
         )
     return lines
 
@@ -185,8 +182,8 @@ def _tops(reading: Reading) -> dict[str, Any]:
     return {"top_along_mm": along, "top_across_mm": across, "time": reading.time, "by": reading.by}
 
 
-def _said(record: RunRecord, reading: Reading) -> str:
+def _said(run: RunState, reading: Reading) -> str:
     if reading.lean is None:
         return "half read"
-    reported = words.reading(reading, record.faces, record.units, uncertainty=False)
-    return f"{', '.join(reported)} {shown.unit(record.units)}"
+    reported = words.reading(reading, run.faces, run.units, uncertainty=False)
+    return f"{', '.join(reported)} {shown.unit(run.units)}"

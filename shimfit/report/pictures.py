@@ -176,7 +176,7 @@ def targets(sheet: Sheet, box: Box, posts: Sequence[PostRecord], scale: RunScale
 
 def post_plan(sheet: Sheet, box: Box, record: RunRecord, example: PostRecord | None) -> None:
     """One foot from above: faces named, packs on the side that the top leans to, an arrow for the top."""
-    foot = example.foot if example else record.foot
+    foot = example.foot if example else record.run.foot
     lean = example.before.lean if example and example.before else None
     cx, cy = box.x + box.width / 2, box.y + box.height / 2
     per_mm = min((box.width - 22) / foot.along_mm, (box.height - 15) / foot.across_mm)
@@ -184,10 +184,10 @@ def post_plan(sheet: Sheet, box: Box, record: RunRecord, example: PostRecord | N
     draw_foot(sheet, (cx, cy), foot, per_mm)
     for pack in example.packs_in_place if example else ():
         draw_pack(sheet, (cx, cy), foot, per_mm, pack)
-        figure = shown.plain(pack.made_mm, record.units, 2 if record.units == "mm" else 3)
+        figure = shown.plain(pack.made_mm, record.run.units, 2 if record.run.units == "mm" else 3)
         _write_beside(sheet, (cx, cy), (half_x, half_y), pack.seat, figure)
     size = FINE
-    names = record.faces
+    names = record.run.faces
     sheet.text(cx, cy - half_y - 4.0, f"{names[Face.OUT]} ↑ +", size, align="centre", bold=True)
     sheet.text(cx, cy + half_y + 5.2, names[Face.HOUSE], size, align="centre", bold=True)
     sheet.text(cx + half_x + 2.2, cy + 0.7, f"{names[Face.NEXT]} → +", size, bold=True)
@@ -199,7 +199,7 @@ def post_plan(sheet: Sheet, box: Box, record: RunRecord, example: PostRecord | N
 
 def plan_caption(record: RunRecord, example: PostRecord | None) -> str:
     """What the plan of one post shows, in a sentence or two."""
-    faces = record.faces
+    faces = record.run.faces
     general = (
         f"Positive is towards {faces[Face.NEXT]} and {faces[Face.OUT]}. A pack stands on the side that the "
         "top leans to: black lifts, white only fills."
@@ -210,12 +210,12 @@ def plan_caption(record: RunRecord, example: PostRecord | None) -> str:
     leans = [
         text
         for text in (
-            words.towards(along, True, record.faces, record.units),
-            words.towards(across, False, record.faces, record.units),
+            words.towards(along, True, record.run.faces, record.run.units),
+            words.towards(across, False, record.run.faces, record.run.units),
         )
         if " " in text
     ]
-    unit = shown.unit(record.units)
+    unit = shown.unit(record.run.units)
     read = f"top leaned {', '.join(leans)} {unit}" if leans else "top stood plumb"
     return f"Post {example.name} as first read: {read}. {general}"
 
@@ -263,9 +263,9 @@ class Chart:
 
 def charts_of(record: RunRecord) -> list[Chart]:
     """The run's chart from three posts read before packing on; an instrument's from two checks on."""
-    units, faces = shown.slope_unit(record.units), record.faces
+    units, faces = shown.slope_unit(record.run.units), record.run.faces
     found = []
-    read = [(post, post.before.lean) for post in record.posts if post.before]
+    read = [(post, post.before.lean) for post in record.run.posts if post.before]
     reported = [(post, lean) for post, lean in read if lean is not None]
     if len(reported) > 2:
         found.append(
@@ -278,11 +278,12 @@ def charts_of(record: RunRecord) -> list[Chart]:
             )
         )
     for history in statistics(record).zeros:
-        checks = [(datetime.fromisoformat(one.time).timestamp(), one) for one in history.checks]
-        along = tuple((when, one.zero_along) for when, one in checks if one.zero_along is not None)
-        across = tuple((when, one.zero_across) for when, one in checks if one.zero_across is not None)
-        if len(checks) > 1 and (along or across):
-            ends = words.clock(history.checks[0].time), words.clock(history.checks[-1].time)
+        times = [one.checked for one in history.checks if one.checked]
+        if len(times) > 1:
+            moments = [datetime.fromisoformat(time).timestamp() for time in times]
+            along = tuple((when, one.zero_along) for when, one in zip(moments, history.checks, strict=True))
+            across = tuple((when, one.zero_across) for when, one in zip(moments, history.checks, strict=True))
+            ends = words.clock(times[0]), words.clock(times[-1])
             title = f"Zero of {history.instrument}, {units}: solid along, dashed across"
             found.append(Chart(title, along, across, ends))
     return found

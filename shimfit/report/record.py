@@ -5,8 +5,7 @@ How a post stands is `shimfit.standing`; nothing here works it out again.
 
 from __future__ import annotations
 
-from collections import Counter
-from dataclasses import asdict, dataclass, field, fields
+from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
@@ -27,7 +26,7 @@ if TYPE_CHECKING:
 
     from shimfit.core.bow import Bow
     from shimfit.core.uncertainty import Rule
-    from shimfit.model import Decision, Foot, Instrument, Reading, Tolerance
+    from shimfit.model import Decision, Instrument, Reading
     from shimfit.standing import Issue, PostRecord, RunState, Units
     from shimfit.store.journal import Journal
 from shimfit.store.state import BoxState
@@ -52,38 +51,6 @@ RULES: dict[Rule, str] = {
 
 
 @dataclass(frozen=True, slots=True)
-class InstrumentUsed:
-    """An instrument that readings of the run name, as it was known when the record was made."""
-
-    name: str
-    kind: str = ""
-    """level, plumb-line or inclinometer."""
-    length_mm: float | None = None
-    accuracy_slope: float | None = None
-    """Stated accuracy (half-width) as a slope."""
-    graduation_mm: float | None = None
-    zero_along: float | None = None
-    zero_across: float | None = None
-    u_zero: float | None = None
-    """Standard uncertainty of the zero, as a slope."""
-    checked: str | None = None
-    """When it was last turned end for end (ISO 8601); None = never in this log."""
-    serial: str | None = None
-    """Serial or inventory number; None = not told."""
-
-
-@dataclass(frozen=True, slots=True)
-class ZeroCheck:
-    """One check of an instrument's zero."""
-
-    instrument: str
-    time: str
-    zero_along: float | None
-    zero_across: float | None
-    u_zero: float | None
-
-
-@dataclass(frozen=True, slots=True)
 class LogStamp:
     """How far the event log had got when the record was made."""
 
@@ -101,41 +68,41 @@ class LogStamp:
 
 @dataclass(frozen=True, slots=True)
 class RunRecord:
-    """One run of a job, in walking order."""
+    """The record of a run: the run as it stands, and what a report of it states beside."""
 
-    job: str
-    run: str
-    posts: tuple[PostRecord, ...]
-    foot: Foot
-    height_mm: float
-    tolerance: Tolerance
-    rule: str
-    """The decision rule in words."""
+    run: RunState
     log: LogStamp
-    units: Units = "mm"
-    faces: dict[Face, str] = field(default_factory=lambda: dict(PLAIN_FACES))
-    """What the run calls its four faces."""
-    instruments: tuple[InstrumentUsed, ...] = ()
-    unnamed: bool = False
-    """Typed readings are among those shown that name no instrument: a usual level stands in for it."""
-    zeros: tuple[ZeroCheck, ...] = ()
-    """Checks of those instruments in time order."""
-    made: str | None = None
-    """Time of the last event (ISO 8601): the record is of that moment."""
-    due_days: float | None = None
-    sample: bool = False
-    """Invented data to try the program with."""
-    facts: dict[str, str] = field(default_factory=dict)
-    """What was typed of job and run: keys of `standing.FACTS`."""
-    issue: Issue | None = None
-    """The record as it was given out; None: it is not issued as it stands."""
-    issued_before: Issue | None = None
-    """The last record of the run that was given out, where the log has grown since."""
+    instruments: Mapping[str, Instrument | None] = field(default_factory=dict)
+    """Those that readings of the run name, by first use, as known when the record was made; None: unknown."""
+    zeros: tuple[Instrument, ...] = ()
+    """Those instruments as they were each time that their zero was found, in time order."""
+    issued: bool = False
+    """Nothing was logged since the run's last record was given out."""
+
+    @property
+    def issue(self) -> Issue | None:
+        """The record as it was given out; None: it is not issued as it stands."""
+        return self.run.issues[-1] if self.issued else None
+
+    @property
+    def issued_before(self) -> Issue | None:
+        """The last record of the run that was given out, where the log has grown since."""
+        return None if self.issued or not self.run.issues else self.run.issues[-1]
+
+    @property
+    def made(self) -> str | None:
+        """Time of the last event (ISO 8601): the record is of that moment."""
+        return max((post.last_time for post in self.run.posts if post.last_time), key=_instant, default=None)
+
+    @property
+    def unnamed(self) -> bool:
+        """Typed readings are among those shown that name no instrument: a usual level stands in for it."""
+        return any(one.instrument is None and one.method == "typed" for one in self.readings)
 
     @property
     def readings(self) -> tuple[Reading, ...]:
         """Readings that the record's figures are of: before and as built."""
-        return tuple(one for post in self.posts for one in (post.before, post.after) if one is not None)
+        return tuple(one for post in self.run.posts for one in (post.before, post.after) if one is not None)
 
     @property
     def read_by(self) -> tuple[str, ...]:
@@ -145,12 +112,7 @@ class RunRecord:
     @property
     def over(self) -> bool:
         """True when a post that is verified as it stands is over its tolerance."""
-        return any(post.is_over for post in self.posts)
-
-    @property
-    def tally(self) -> Counter[Decision]:
-        """Posts by how they stand: proven plumb, out (read out and never packed too), too-close, none."""
-        return Counter(post.stands for post in self.posts)
+        return any(post.is_over for post in self.run.posts)
 
 
 def record_of(journal: Journal, job: str, run: str, paper: Head | None = None) -> RunRecord:
@@ -183,37 +145,14 @@ def run_record(
     `box` knows the instruments; without it only their names are told. issued: nothing was logged since the
     run's last record was given out.
     """
-    last = run.issues[-1] if run.issues else None
     names = _instrument_names(run)
     history = box.instrument_history if box else ()
     return RunRecord(
-        job=run.job,
-        run=run.name,
-        posts=run.posts,
-        foot=run.foot,
-        height_mm=run.height_mm,
-        tolerance=run.tolerance,
-        rule=RULES[run.rule],
-        log=log,
-        units=run.units,
-        faces=run.faces,
-        instruments=tuple(_instrument(name, box.instrument(name) if box else None) for name in names),
-        unnamed=any(
-            reading is not None and reading.instrument is None and reading.method == "typed"
-            for post in run.posts
-            for reading in (post.before, post.after)
-        ),
-        zeros=tuple(
-            ZeroCheck(one.name, one.checked, one.zero_along, one.zero_across, one.u_zero)
-            for one in history
-            if one.name in names and one.checked
-        ),
-        made=max((post.last_time for post in run.posts if post.last_time), key=_instant, default=None),
-        due_days=run.due_days,
-        sample=run.sample,
-        facts=dict(run.facts),
-        issue=last if issued else None,
-        issued_before=None if issued else last,
+        run,
+        log,
+        {name: box.instrument(name) if box else None for name in names},
+        tuple(one for one in history if one.name in names and one.checked),
+        issued=issued and bool(run.issues),
     )
 
 
@@ -245,25 +184,25 @@ def record_json(record: RunRecord) -> dict[str, Any]:
     """
     return {
         "schema": 1,
-        "job": record.job,
-        "run": record.run,
-        "sample": record.sample,
+        "job": record.run.job,
+        "run": record.run.name,
+        "sample": record.run.sample,
         "program": PROGRAM,
         "issue": _issue(record.issue),
         "issued_before": _issue(record.issued_before),
-        "facts": {key: record.facts.get(key) for key in FACTS},
+        "facts": dict.fromkeys(FACTS) | dict(record.run.facts),
         "read_by": list(record.read_by),
-        "result": {"posts": len(record.posts), **{one: record.tally[one] for one in DECISIONS}},
+        "result": {"posts": len(record.run.posts), **{one: record.run.tally[one] for one in DECISIONS}},
         "result_words": result_words(record),
         "exceptions": [
             {"post": post.name, "stands": post.stands, "why": why_not_plumb(post, "mm")}
             for post in exceptions(record)
         ],
-        "rule": record.rule,
+        "rule": RULES[record.run.rule],
         "cautions": [{"id": one, "text": TEXTS[one]} for one in FRONTS["record"]],
-        "tolerance": tolerance_to_json(record.tolerance, record.height_mm),
-        "instruments": [asdict(item) for item in record.instruments],
-        "posts": [_post(post, record.faces) for post in record.posts],
+        "tolerance": tolerance_to_json(record.run.tolerance, record.run.height_mm),
+        "instruments": [_instrument(name, item) for name, item in record.instruments.items()],
+        "posts": [_post(post, record.run.faces) for post in record.run.posts],
         "log": {
             "events": record.log.events,
             "hash": record.log.hash,
@@ -271,6 +210,18 @@ def record_json(record: RunRecord) -> dict[str, Any]:
             "figure": record.log.figure,
         },
     }
+
+
+_INSTRUMENT = (
+    *("length_mm", "accuracy_slope", "graduation_mm", "zero_along"),
+    *("zero_across", "u_zero", "checked", "serial"),
+)
+
+
+def _instrument(name: str, known: Instrument | None) -> dict[str, Any]:
+    """An instrument as it was known when the record was made; null is not known."""
+    kind = known.kind if known else ""
+    return {"name": name, "kind": kind} | {key: getattr(known, key, None) for key in _INSTRUMENT}
 
 
 def _issue(issue: Issue | None) -> dict[str, Any] | None:
@@ -289,7 +240,7 @@ def record_csv(record: RunRecord, reported: dict[str, Any] | None = None) -> str
     """
     reported = reported or record_json(record)
     rows = []
-    for post, row in zip(record.posts, reported["posts"], strict=True):
+    for post, row in zip(record.run.posts, reported["posts"], strict=True):
         own = row | {
             "packs": [words.pack_in_full(pack) for pack in post.packs_in_place],
             "mean_of": row["mean_of"] or None,
@@ -319,8 +270,8 @@ def record_lines(record: RunRecord, width: int = 100, *, all_readings: bool = Fa
     Columns that do not fit in `width` are left out from the right: notes first, never the decision.
     """
     lines = [
-        f"As-built plumb record: {record.job}/{record.run}"
-        + (" (SAMPLE, invented data)" if record.sample else ""),
+        f"As-built plumb record: {record.run.job}/{record.run.name}"
+        + (" (SAMPLE, invented data)" if record.run.sample else ""),
         f"Result: {result_words(record)}.",
         *(
             f"  {', '.join(names)}: {words.DECISION_WORDS[stands]}: {why}"
@@ -328,25 +279,27 @@ def record_lines(record: RunRecord, width: int = 100, *, all_readings: bool = Fa
         ),
         "",
         *(f"{name}: {text}" for name, text in facts_reported(record)),
-        f"Tops in {words.unit_name(record.units)}, towards the side named; ± is U (k = 2, about 95 %).",
+        f"Tops in {words.unit_name(record.run.units)}, towards the side named; ± is U (k = 2, about 95 %).",
         "",
     ]
     table: list[tuple[str, ...]] = [("post", "before", "after", "allowed", "decision", "prob.", "packs")]
-    table += [_person_row(record, post) for post in record.posts]
+    table += [_person_row(record, post) for post in record.run.posts]
     lines += _table(table, width)
     noted = [
-        f"{post.name}: {note}" for post in record.posts for note in notes_of(post, record.faces, record.units)
+        f"{post.name}: {note}"
+        for post in record.run.posts
+        for note in notes_of(post, record.run.faces, record.run.units)
     ]
     if noted:
         lines += ["", "Notes", *noted]
     if all_readings:
         lines += ["", "All readings", *all_readings_lines(record)]
-    again = read_again_lines(record)
+    again = read_again_lines(record.run)
     if again:
         lines += ["", "Read again after handing over", *again]
     lines += ["", f"Event log: {record.log.events} events, hash {record.log.hash}"]
     if record.log.job:
-        lines.append(f"Events of job {record.job}, to check this record by: {record.log.figure}")
+        lines.append(f"Events of job {record.run.job}, to check this record by: {record.log.figure}")
     return lines
 
 
@@ -468,7 +421,7 @@ def readings_of(post: PostRecord) -> list[str]:
 
 def all_readings_lines(record: RunRecord) -> list[str]:
     """Every reading of every post in a line, those that do not count with the reason."""
-    return [f"{post.name}: {reported}" for post in record.posts for reported in readings_of(post)]
+    return [f"{post.name}: {reported}" for post in record.run.posts for reported in readings_of(post)]
 
 
 def why_not_plumb(post: PostRecord, units: Units) -> str:
@@ -501,7 +454,7 @@ _WAITS = {
 
 def exceptions(record: RunRecord) -> list[PostRecord]:
     """Posts that are not proven plumb: out first, then too close to call, then not verified."""
-    found = (post for post in record.posts if post.stands != "plumb")
+    found = (post for post in record.run.posts if post.stands != "plumb")
     return sorted(found, key=lambda post: DECISIONS.index(post.stands))
 
 
@@ -509,7 +462,7 @@ def exceptions_reported(record: RunRecord) -> list[tuple[list[str], Decision, st
     """Names of posts that stand alike for the same reason, how they stand, why."""
     alike: dict[tuple[Decision, str], list[str]] = {}
     for post in exceptions(record):
-        alike.setdefault((post.stands, why_not_plumb(post, record.units)), []).append(post.name)
+        alike.setdefault((post.stands, why_not_plumb(post, record.run.units)), []).append(post.name)
     return [(names, stands, why) for (stands, why), names in alike.items()]
 
 
@@ -518,7 +471,7 @@ def facts_reported(record: RunRecord) -> list[tuple[str, str]]:
 
     The list is that of ISO/IEC 17025:2017, 7.8.2 and 7.8.3 (from memory), as far as a post's plumb goes.
     """
-    units, facts, issue = record.units, record.facts, record.issue
+    units, facts, issue = record.run.units, dict(record.run.facts), record.issue
 
     def of(key: str) -> str:
         parts = [facts[one] for one in (key, f"{key}_address") if one in facts]
@@ -527,7 +480,7 @@ def facts_reported(record: RunRecord) -> list[tuple[str, str]]:
     moments = sorted((one.time for one in record.readings if one.time), key=_instant)
     days = list(dict.fromkeys(words.clock(time)[:10] for time in (*moments[:1], *moments[-1:])))
     zone = words.shared_offset(tuple(moments))
-    height = shown.plain(record.height_mm, units, 0 if units == "mm" else 2)
+    height = shown.plain(record.run.height_mm, units, 0 if units == "mm" else 2)
     reported = [
         ("Record number", (issue.number if issue else "") or words.NOT_GIVEN),
         ("Date of issue", words.clock(issue.time, offset=True) if issue else _not_issued(record)),
@@ -540,18 +493,18 @@ def facts_reported(record: RunRecord) -> list[tuple[str, str]]:
         *((FACTS[key].capitalize(), of(key)) for key in ("weather", "temperature", "moisture")),
         (
             "Posts",
-            f"foot {words.foot(record.foot, units)}, read at {height} {shown.unit(units)} above the foot"
+            f"foot {words.foot(record.run.foot, units)}, read at {height} {shown.unit(units)} above the foot"
             + _others(record),
         ),
         (
             "Tolerance",
-            words.tolerance(record.tolerance, record.height_mm, units)
-            + f"; source: {record.tolerance.source}",
+            words.tolerance(record.run.tolerance, record.run.height_mm, units)
+            + f"; source: {record.run.tolerance.source}",
         ),
-        ("Decision rule", record.rule),
+        ("Decision rule", RULES[record.run.rule]),
         ("Method", _method(record)),
     ]
-    instruments = words.instruments(record)
+    instruments = words.instruments(record.instruments, units, unnamed=record.unnamed)
     reported += [("Instruments" if len(instruments) > 1 else "Instrument", text) for text in instruments[:1]]
     reported += [("", text) for text in instruments[1:]]
     return [*reported, ("Program", PROGRAM)]
@@ -583,7 +536,7 @@ def _method(record: RunRecord) -> str:
         if count
     ]
     faces = dict.fromkeys(one.face for one in record.readings if one.face)
-    held = f"; held to {', '.join(record.faces.get(Face(one), one) for one in faces)}" if faces else ""
+    held = f"; held to {', '.join(record.run.faces.get(Face(one), one) for one in faces)}" if faces else ""
     return "lean of the top over the foot's middle, read in two directions, packed, tightened, read again" + (
         f"; readings: {', '.join(how)}{held}" if how else ""
     )
@@ -592,10 +545,12 @@ def _method(record: RunRecord) -> str:
 def _others(record: RunRecord) -> str:
     """Posts whose foot or reading height is not the run's, in words."""
     groups: dict[str, list[str]] = {}
-    for post in record.posts:
-        reported = [] if post.foot == record.foot else [words.foot(post.foot, record.units)]
-        if post.height_mm != record.height_mm:
-            reported.append(f"at {shown.plain(post.height_mm, record.units)} {shown.unit(record.units)}")
+    for post in record.run.posts:
+        reported = [] if post.foot == record.run.foot else [words.foot(post.foot, record.run.units)]
+        if post.height_mm != record.run.height_mm:
+            reported.append(
+                f"at {shown.plain(post.height_mm, record.run.units)} {shown.unit(record.run.units)}"
+            )
         if reported:
             groups.setdefault(" ".join(reported), []).append(post.name)
     return "".join(f"; post {', '.join(names)}: {what}" for what, names in groups.items())
@@ -603,13 +558,13 @@ def _others(record: RunRecord) -> str:
 
 def result_words(record: RunRecord) -> str:
     """`3 of 9 posts proven plumb; 2 out of plumb, 4 not verified`."""
-    counts = record.tally
+    counts = record.run.tally
     said = [
         f"{counts[decision]} {words.DECISION_WORDS[decision]}"
         for decision in ("out", "too-close", "none")
         if counts[decision]
     ]
-    plumb = f"{counts['plumb']} of {len(record.posts)} posts proven plumb"
+    plumb = f"{counts['plumb']} of {len(record.run.posts)} posts proven plumb"
     return f"{plumb}; {', '.join(said)}" if said else plumb
 
 
@@ -618,17 +573,17 @@ def _times(slope: float | None, height_mm: float) -> float | None:
 
 
 def _person_row(record: RunRecord, post: PostRecord) -> tuple[str, ...]:
-    allowed = shown.plain(post.tolerance.allowed_top_mm(post.height_mm), record.units)
+    allowed = shown.plain(post.tolerance.allowed_top_mm(post.height_mm), record.run.units)
     said = [words.DECISION_WORDS[post.stands]] if post.stands != "none" else []
     decision = ", ".join(dict.fromkeys([*said, *([] if post.verdict else [str(post.state)])]))
     return (
         post.name,
-        ", ".join(words.reading(post.before, record.faces, record.units, uncertainty=False)),
-        ", ".join(words.reading(post.after, record.faces, record.units, uncertainty=True)),
+        ", ".join(words.reading(post.before, record.run.faces, record.run.units, uncertainty=False)),
+        ", ".join(words.reading(post.after, record.run.faces, record.run.units, uncertainty=True)),
         allowed,
         decision,
         shown.percent(post.probability),
-        ", ".join(words.pack(pack, record.faces, record.units) for pack in post.packs_in_place),
+        ", ".join(words.pack(pack, record.run.faces, record.run.units) for pack in post.packs_in_place),
     )
 
 
@@ -649,12 +604,6 @@ def _instrument_names(run: RunState) -> list[str]:
             if reading is not None and reading.instrument:
                 names.setdefault(reading.instrument)
     return list(names)
-
-
-def _instrument(name: str, known: Instrument | None) -> InstrumentUsed:
-    if known is None:
-        return InstrumentUsed(name)
-    return InstrumentUsed(**{one.name: getattr(known, one.name) for one in fields(InstrumentUsed)})
 
 
 def _instant(iso: str) -> datetime:

@@ -13,7 +13,8 @@ from shimfit.quantities import shown
 from shimfit.report import words
 
 if TYPE_CHECKING:
-    from shimfit.report.record import RunRecord, ZeroCheck
+    from shimfit.model import Instrument
+    from shimfit.report.record import RunRecord
     from shimfit.standing import PostRecord, Units
 
 BIN_EDGES = (0.0, 0.25, 0.5, 0.75, 1.0, math.inf)
@@ -66,7 +67,7 @@ class ZeroHistory:
     """How an instrument's zero went, along and across, at each check."""
 
     instrument: str
-    checks: tuple[ZeroCheck, ...]
+    checks: tuple[Instrument, ...]
     moved: float | None
     """Largest change between two checks that follow each other, as a slope; None with fewer than two."""
     beyond_uncertainty: bool
@@ -109,17 +110,17 @@ class Statistics:
 
 def statistics(record: RunRecord) -> Statistics:
     """Work out the figures of a run from its record; verified = by a reading that counts as it stands now."""
-    verified = [post for post in record.posts if post.verdict is not None]
-    fell = [(post.station_mm / 1000, post.before.lean) for post in record.posts if post.before]
+    verified = [post for post in record.run.posts if post.verdict is not None]
+    fell = [(post.station_mm / 1000, post.before.lean) for post in record.run.posts if post.before]
     places = [(x, lean) for x, lean in fell if lean is not None]
     stations = [x for x, _ in places]
     along = [lean.slope_along for _, lean in places]
     across = [lean.slope_across for _, lean in places]
     return Statistics(
-        posts=len(record.posts),
+        posts=len(record.run.posts),
         verified=len(verified),
         plumb=sum(post.decision == "plumb" for post in verified),
-        out=record.tally["out"],
+        out=record.run.tally["out"],
         first_try=sum(post.at_first_try for post in verified),
         rounds=tuple(post.rounds for post in verified),
         histogram=_histogram(verified),
@@ -153,7 +154,7 @@ def statistics_lines(figures: Statistics, record: RunRecord) -> list[str]:
             + " posts.",
         ]
     lines += _fall_lines(figures, record)
-    lines += [_zero_line(history, record.units) for history in figures.zeros]
+    lines += [_zero_line(history, record.run.units) for history in figures.zeros]
     return lines
 
 
@@ -182,7 +183,7 @@ def statistics_json(figures: Statistics) -> dict[str, Any]:
                 "beyond_doubt": history.beyond_uncertainty,
                 "checks": [
                     {
-                        "time": check.time,
+                        "time": check.checked,
                         "zero_along": check.zero_along,
                         "zero_across": check.zero_across,
                         "u_zero": check.u_zero,
@@ -227,10 +228,10 @@ def students_t95(freedom: int) -> float:
     return (low + high) / 2
 
 
-def zero_histories(checks: Sequence[ZeroCheck]) -> tuple[ZeroHistory, ...]:
+def zero_histories(checks: Sequence[Instrument]) -> tuple[ZeroHistory, ...]:
     """Checks grouped by instrument, each in time order."""
-    ordered = sorted(checks, key=lambda check: (check.instrument, _instant(check.time)))
-    groups = groupby(ordered, key=lambda check: check.instrument)
+    ordered = sorted(checks, key=lambda check: (check.name, _instant(check.checked or "")))
+    groups = groupby(ordered, key=lambda check: check.name)
     return tuple(_zero_history(name, tuple(group)) for name, group in groups)
 
 
@@ -275,11 +276,11 @@ def _histogram(verified: list[PostRecord]) -> tuple[Bin, ...]:
 def _fall_lines(figures: Statistics, record: RunRecord) -> list[str]:
     if figures.fall_along is None or figures.fall_across is None:
         return []
-    units = record.units
+    units = record.run.units
     span_mm, per = 1000.0 if units == "mm" else 304.8, shown.slope_unit(units)
     metre, finer = ("metre", 2) if units == "mm" else ("foot", 4)
     words_of = [
-        words.towards(fall * span_mm, along, record.faces, units)
+        words.towards(fall * span_mm, along, record.run.faces, units)
         for fall, along in ((figures.fall_along, True), (figures.fall_across, False))
     ]
     lines = [f"Before packing, on average: leans {words_of[0]} and {words_of[1]} {per}."]
@@ -296,7 +297,9 @@ def _fall_lines(figures: Statistics, record: RunRecord) -> list[str]:
             for value in (abs(fit.slope), fit.expanded)
         )
         if fit.proven:
-            side = words.towards(math.copysign(1000.0, fit.slope), along, record.faces, "mm").split(" 1")[0]
+            side = words.towards(math.copysign(1000.0, fit.slope), along, record.run.faces, "mm").split(" 1")[
+                0
+            ]
             lines.append(
                 f"The deck falls away {way}: each {metre} {change} ±{width} {per} more towards {side} (95 %)."
             )
@@ -305,13 +308,11 @@ def _fall_lines(figures: Statistics, record: RunRecord) -> list[str]:
     return lines
 
 
-def _zero_history(name: str, checks: tuple[ZeroCheck, ...]) -> ZeroHistory:
+def _zero_history(name: str, checks: tuple[Instrument, ...]) -> ZeroHistory:
     moved: float | None = None
     beyond = False
     for earlier, later in pairwise(checks):
         for old, new in ((earlier.zero_along, later.zero_along), (earlier.zero_across, later.zero_across)):
-            if old is None or new is None:
-                continue
             change = abs(new - old)
             moved = change if moved is None else max(moved, change)
             if earlier.u_zero is not None and later.u_zero is not None:
@@ -320,7 +321,7 @@ def _zero_history(name: str, checks: tuple[ZeroCheck, ...]) -> ZeroHistory:
 
 
 def _zero_line(history: ZeroHistory, units: Units) -> str:
-    times = [words.clock(check.time) for check in history.checks]
+    times = [words.clock(check.checked) for check in history.checks]
     if history.moved is None:
         return f"{history.instrument}: zero checked once, {times[0]}."
     said = (

@@ -12,8 +12,7 @@ from shimfit.quantities import shown
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from shimfit.model import Foot, Pack, Piece, Reading, Tolerance
-    from shimfit.report.record import InstrumentUsed, RunRecord
+    from shimfit.model import Foot, Instrument, Pack, Piece, Reading, Tolerance
     from shimfit.standing import Units
 
 DECISION_WORDS = {
@@ -23,6 +22,7 @@ DECISION_WORDS = {
     "none": "not verified",
 }
 NOT_GIVEN = "not given"
+NEVER_CHECKED = "last check: no reversal check in this log"
 
 
 def foot(value: Foot, units: Units) -> str:
@@ -136,10 +136,11 @@ def tolerance(value: Tolerance, height_mm: float, units: Units) -> str:
     return f"{value.text} on {judged}: {allowed} {shown.unit(units)} at {at} {shown.unit(units)}"
 
 
-def instrument(item: InstrumentUsed, units: Units = "mm") -> str:
-    """An instrument with what its word is worth."""
-    facts = [item.kind] if item.kind and item.kind != item.name else []
-    facts.append(f"serial {item.serial or NOT_GIVEN}")
+def instrument(name: str, item: Instrument | None, units: Units = "mm") -> str:
+    """An instrument with what its word is worth; None: nothing is known but its name."""
+    if item is None:
+        return f"{name}: serial {NOT_GIVEN}, {NEVER_CHECKED}"
+    facts: list[str] = [*([] if item.kind == name else [item.kind]), f"serial {item.serial or NOT_GIVEN}"]
     if item.length_mm:
         facts.append(f"{shown.sized(item.length_mm, units)} long")
     if item.accuracy_slope is not None:
@@ -159,15 +160,15 @@ def instrument(item: InstrumentUsed, units: Units = "mm") -> str:
             f"zero {zeros} {shown.slope_unit(units)}{u_zero}"
         )
     else:
-        facts.append("last check: no reversal check in this log")
-    return f"{item.name}: " + ", ".join(facts)
+        facts.append(NEVER_CHECKED)
+    return f"{name}: " + ", ".join(facts)
 
 
-def instruments(record: RunRecord) -> list[str]:
+def instruments(known: Mapping[str, Instrument | None], units: Units, *, unnamed: bool) -> list[str]:
     """The instruments of a record, and what stands in for those that nobody named."""
-    reported = [instrument(item, record.units) for item in record.instruments]
-    if record.unnamed:
-        assumed = shown.rate(DEFAULT_ACCURACY["level"], record.units)
+    reported = [instrument(name, item, units) for name, item in known.items()]
+    if unnamed:
+        assumed = shown.rate(DEFAULT_ACCURACY["level"], units)
         who = "other readings name none" if reported else "none named"
         reported.append(f"{who}: a carpenter's level of ±{assumed} is assumed (common practice, no source)")
     return reported or ["none used yet"]

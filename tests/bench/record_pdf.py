@@ -71,7 +71,7 @@ def main() -> None:
     for posts in (20, 200, 1000):
         record = run_record(boardwalk.run_of(posts), LogStamp(1, "00" * 32), boardwalk.box())
         seconds = median_s(lambda record=record: record_pdf(record))  # type: ignore[misc]
-        words = [f"{post.name} {i}.{i % 7}" for post in record.posts for i in range(18)]
+        words = [f"{post.name} {i}.{i % 7}" for post in record.run.posts for i in range(18)]
         alone = median_s(lambda words=words: bare(words))  # type: ignore[misc]
         text = median_s(lambda record=record: (record_csv(record), record_json(record)))  # type: ignore[misc]
         tracemalloc.start()

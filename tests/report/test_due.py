@@ -25,7 +25,7 @@ def went_back(boardwalk, stands_by):
 
 
 def test_due_from_the_last_reading_on_and_the_longest_first(went_back):
-    rows = due_list(went_back, READ + timedelta(days=101))
+    rows = due_list(went_back.run, READ + timedelta(days=101))
     assert [row.post for row in rows] == ["2", "1"]
     assert [row.days_over for row in rows] == pytest.approx([11.0, -89.0])
     assert [row.is_due for row in rows] == [True, False]
@@ -33,23 +33,23 @@ def test_due_from_the_last_reading_on_and_the_longest_first(went_back):
 
 @pytest.mark.parametrize(("days", "due"), [(89.999, False), (90, True), (90.001, True)])
 def test_due_to_the_moment(went_back, days, due):
-    row = next(row for row in due_list(went_back, READ + timedelta(days=days)) if row.post == "2")
+    row = next(row for row in due_list(went_back.run, READ + timedelta(days=days)) if row.post == "2")
     assert row.is_due is due
 
 
 def test_before_and_after_stand_side_by_side(went_back):
-    row = next(row for row in due_list(went_back, READ + timedelta(days=101)) if row.post == "1")
+    row = next(row for row in due_list(went_back.run, READ + timedelta(days=101)) if row.post == "1")
     assert row.first.slope_across == 0.0002
     assert row.latest.slope_across == 0.0032
     assert row.moved_mm == pytest.approx(3.0)
-    text = "\n".join(due_lines(went_back, [row]))
+    text = "\n".join(due_lines(went_back.run, [row]))
     assert "out of plumb now, was plumb 0.0, out 0.2 mm" in text, "out by now: nobody hands it over like that"
     assert "last read 0.0, out 3.2 mm on 2026-08-20" in text
     assert "moved 3.0 mm" in text
 
 
 def test_json_carries_both_readings(went_back):
-    answer = due_json(went_back, due_list(went_back, READ + timedelta(days=101)))
+    answer = due_json(went_back.run, due_list(went_back.run, READ + timedelta(days=101)))
     late, soon = answer["due"]
     assert (late["post"], late["moved_mm"]) == ("2", None)
     assert soon["latest"]["top_across_mm"] == pytest.approx(3.2)
@@ -59,15 +59,15 @@ def test_json_carries_both_readings(went_back):
 def test_posts_never_verified_are_not_in_the_list(boardwalk, stands_by):
     run = boardwalk(1)
     post = stands_by(run.posts[0])
-    record = run_record(replace(run, posts=(post,)), LOG)
-    assert due_list(record, READ) == []
-    assert "none is due" in due_lines(record, [])[0]
+    run = replace(run, posts=(post,))
+    assert due_list(run, READ) == []
+    assert "none is due" in due_lines(run, [])[0]
 
 
 def test_a_run_without_interval_says_what_to_set(boardwalk):
-    record = run_record(boardwalk(1, due_days=None), LOG)
+    run = boardwalk(1, due_days=None)
     with pytest.raises(UsageError, match="no interval"):
-        due_list(record, READ)
+        due_list(run, READ)
 
 
 def test_what_was_read_again_stands_in_the_record(went_back):
@@ -91,8 +91,7 @@ def test_a_second_try_is_no_going_back(boardwalk, stands_by):
     bad = replace(run.posts[0].after, slope_along=0.004)
     good = replace(run.posts[0].after, slope_along=0.0, slope_across=0.0)
     post = stands_by(run.posts[0], bad, good)
-    record = run_record(replace(run, posts=(post,)), LOG)
-    assert read_again_lines(record) == []
+    assert read_again_lines(replace(run, posts=(post,))) == []
 
 
 @pytest.mark.parametrize(
@@ -108,4 +107,4 @@ def test_a_repeat_on_the_spot_is_no_going_back(boardwalk, later, stage, reported
     first = replace(run.posts[0].after, slope_along=0.0, slope_across=0.0, time=READ.isoformat())
     last = replace(first, slope_along=0.0002, stage=stage, time=(READ + later).isoformat())
     post = stands_by(run.posts[0], first, last)
-    assert bool(read_again_lines(run_record(replace(run, posts=(post,)), LOG))) is reported
+    assert bool(read_again_lines(replace(run, posts=(post,)))) is reported

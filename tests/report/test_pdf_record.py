@@ -13,11 +13,12 @@ import pypdf
 import pytest
 
 from shimfit.errors import UsageError
+from shimfit.model import Instrument
 from shimfit.quantities import shown
 from shimfit.report.asbuilt import record_pdf
 from shimfit.report.page import Sheet
 from shimfit.report.pictures import charts_of
-from shimfit.report.record import LogStamp, ZeroCheck, record_csv, record_json, run_record
+from shimfit.report.record import LogStamp, record_csv, record_json, run_record
 from shimfit.standing import Issue, Note
 from shimfit.store.events import Head
 
@@ -176,7 +177,7 @@ def test_other_processes_draw_the_same_bytes(drawn):
         "demo = importlib.util.module_from_spec(spec); spec.loader.exec_module(demo)\n"
         "from shimfit.report.record import run_record\n"
         "from shimfit.report.asbuilt import record_pdf\n"
-        "from shimfit.report.record import LogStamp, ZeroCheck\n"
+        "from shimfit.report.record import LogStamp\n"
         "from shimfit.store.events import Head\n"
         "stamp = LogStamp(312, sys.argv[2], Head(257, '1f0c' * 16, '9a2e' * 16))\n"
         "record = run_record(demo.run_of(21), stamp, demo.box())\n"
@@ -222,9 +223,16 @@ def test_only_black_white_and_grey_ink(drawn):
 
 def test_the_lean_along_the_run_and_the_zero_over_time_are_drawn(record_of):
     record = record_of(9)
-    name = record.instruments[0].name
+    name = next(iter(record.instruments))
     checks = tuple(
-        ZeroCheck(name, f"2026-05-{day}T08:00:00+00:00", zero, -zero, 0.0001)
+        Instrument(
+            name,
+            "level",
+            zero_along=zero,
+            zero_across=-zero,
+            u_zero=0.0001,
+            checked=f"2026-05-{day}T08:00:00+00:00",
+        )
         for day, zero in (("10", 0.0004), ("20", 0.0012))
     )
     text = words_of(record_pdf(replace(record, zeros=checks)))
@@ -239,9 +247,9 @@ def test_the_lean_along_the_run_and_the_zero_over_time_are_drawn(record_of):
 def test_charts_hold_the_readings_before_packing(record_of):
     record = record_of(9)
     fall = charts_of(replace(record, zeros=()))[0]
-    reported = [(post.station_mm, post.before.slope_along) for post in record.posts if post.before.lean]
+    reported = [(post.station_mm, post.before.slope_along) for post in record.run.posts if post.before.lean]
     assert list(fall.along) == reported
-    assert charts_of(replace(record, posts=record.posts[:2], zeros=())) == []
+    assert charts_of(replace(record, run=replace(record.run, posts=record.run.posts[:2]), zeros=())) == []
 
 
 @pytest.mark.parametrize(("posts", "paper", "units"), [(3, "a4", "mm"), (60, "letter", "inch")])
@@ -293,7 +301,8 @@ def test_who_reads_is_not_given_where_nobody_is_named(boardwalk, toolbox, stands
 def test_a_re_issue_names_what_it_replaces_why_and_which_posts_changed(record_of):
     old = f"41:{'ab' * 8}:{'cd' * 32}"
     issue = Issue("2026-05-14T09:00:00+02:00", "2026-014", None, "nut tightened again", old, ("7", "9"))
-    text = words_of(record_pdf(replace(record_of(2), issue=issue)))
+    made = record_of(2)
+    text = words_of(record_pdf(replace(made, run=replace(made.run, issues=(issue,)), issued=True)))
     assert "Record number 2026-014" in text
     assert "Date of issue 2026-05-14 09:00 UTC+02:00" in text
     assert f"the record of {old}, because: nut tightened again; posts changed: 7, 9" in text
@@ -307,7 +316,7 @@ def test_headline_exceptions_and_rows_agree(boardwalk, toolbox, stands_by):
     unpacked = replace(stands_by(run.posts[2]), packs_in_place=(), rounds=0)
     posts = (out, close, unpacked, *run.posts[3:])
     record = run_record(replace(run, posts=posts), LOG, toolbox)
-    assert {one: record.tally[one] for one in ("plumb", "out", "too-close")} == {
+    assert {one: record.run.tally[one] for one in ("plumb", "out", "too-close")} == {
         "plumb": 3,
         "out": 2,
         "too-close": 1,
@@ -342,7 +351,7 @@ def test_the_square_holds_job_and_figure(record_of, monkeypatch):
     record, held = record_of(1), []
     monkeypatch.setattr(Sheet, "qr", lambda _sheet, text, _box: held.append(text))
     record_pdf(record)
-    assert held == [f"{record.job}/{record.run}\n{JOB}"]
+    assert held == [f"{record.run.job}/{record.run.name}\n{JOB}"]
 
 
 def test_faces_that_the_run_renamed_stand_in_every_sign(record_of):

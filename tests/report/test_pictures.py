@@ -77,7 +77,7 @@ def example(boardwalk, lean, seat):
 )
 def test_arrow_of_the_top_points_at_the_pack(sheet, boardwalk, lean, seat):
     record = example(boardwalk, lean, seat)
-    pictures.post_plan(sheet, Box(0, 0, 50, 30), record, record.posts[0])
+    pictures.post_plan(sheet, Box(0, 0, 50, 30), record, record.run.posts[0])
     ((along, down),) = sheet.arrows
     pack, _ = sheet.rects[-1]
     px, py = pack.middle[0] - 25, pack.middle[1] - 15
@@ -89,7 +89,7 @@ def test_arrow_of_the_top_points_at_the_pack(sheet, boardwalk, lean, seat):
 
 def test_faces_are_named_on_their_sides(sheet, boardwalk):
     record = example(boardwalk, Lean(0.01, 0.0), Seat.NEXT)
-    pictures.post_plan(sheet, Box(0, 0, 50, 30), record, record.posts[0])
+    pictures.post_plan(sheet, Box(0, 0, 50, 30), record, record.run.posts[0])
     assert sheet.texts["next → +"][0] > 25 > sheet.texts["prev"][0]
     assert sheet.texts["out ↑ +"][1] < 15 < sheet.texts["house"][1]
 
@@ -100,7 +100,7 @@ def test_run_picture_leans_the_way_the_post_does_and_to_the_stated_scale(
 ):
     run = boardwalk(3)
     posts = [stands_by(p, replace(p.after, slope_along=slope)) for p in run.posts]
-    rows = run_record(replace(run, posts=tuple(posts)), LogStamp(1, "00")).posts
+    rows = replace(run, posts=tuple(posts)).posts
     box = Box(10, 10, 100, 16)
     scale = pictures.run_scale(rows, box, 12.0)
     pictures.elevation(sheet, box, rows, scale)
@@ -117,7 +117,7 @@ def test_target_dot_lies_where_the_top_is(sheet, boardwalk, lean, to, stands_by)
     run = boardwalk(1)
     after = replace(run.posts[0].after, slope_along=lean.slope_along, slope_across=lean.slope_across)
     post = stands_by(run.posts[0], after)
-    rows = run_record(replace(run, posts=(post,)), LogStamp(1, "00")).posts
+    rows = replace(run, posts=(post,)).posts
     box = Box(0, 0, 40, 12)
     pictures.targets(sheet, box, rows, pictures.run_scale(rows, box, 12.0))
     (cx, cy, radius, _), (x, y, *_) = sheet.circles
@@ -127,7 +127,7 @@ def test_target_dot_lies_where_the_top_is(sheet, boardwalk, lean, to, stands_by)
 
 def test_stations_are_to_scale_where_there_is_room_and_even_where_not(boardwalk):
     box = Box(0, 0, 100, 16)
-    rows = run_record(boardwalk(4), LogStamp(1, "00")).posts
+    rows = boardwalk(4).posts
     uneven = [
         replace(row, station_mm=mm) for row, mm in zip(rows, (0.0, 1200.0, 3000.0, 4500.0), strict=True)
     ]
@@ -174,7 +174,7 @@ def test_a_qr_code_is_drawn_module_by_module(sheet):
 
 
 def test_many_posts_go_on_in_bands_of_one_scale(sheet, boardwalk):
-    rows = run_record(boardwalk(90), LogStamp(1, "00")).posts
+    rows = boardwalk(90).posts
     bands = pictures.bands_of(rows, 184.0)
     assert [post for band in bands for post in band] == list(rows)
     assert len(bands) == 3

@@ -134,7 +134,7 @@ def test_lean_before_packing_never_counts_as_over(boardwalk, stands_by):
     run = boardwalk(1)
     post = stands_by(run.posts[0])
     record = run_record(replace(run, posts=(post,)), LOG)
-    assert record.posts[0].before.lean.magnitude > 0.002
+    assert record.run.posts[0].before.lean.magnitude > 0.002
     assert exit_code(record) == Exit.DONE
 
 

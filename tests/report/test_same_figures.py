@@ -407,7 +407,9 @@ def test_paper_json_and_csv_say_the_same(tmp_path: Path, number: int, record_pro
     texts = texts_of(document)
     rows = rows_of(texts)
     assert list(rows) == [post["post"] for post in reported["posts"]]
-    comparing = Comparing(reported, record.units, {face.value: name for face, name in record.faces.items()})
+    comparing = Comparing(
+        reported, record.run.units, {face.value: name for face, name in record.run.faces.items()}
+    )
     for post in reported["posts"]:
         comparing.row(rows[post["post"]], post)
 

@@ -8,7 +8,8 @@ import scipy.stats
 from hypothesis import given
 from hypothesis import strategies as st
 
-from shimfit.report.record import LogStamp, ZeroCheck, run_record
+from shimfit.model import Instrument
+from shimfit.report.record import LogStamp, run_record
 from shimfit.report.statistics import (
     BIN_EDGES,
     fit_line,
@@ -91,7 +92,7 @@ def test_figures_of_a_run_against_a_plain_count(boardwalk, toolbox):
     assert figures.plumb == sum(post.verdict.decision == "plumb" for post in run.posts)
     assert figures.rounds == tuple(post.rounds for post in run.posts)
     assert figures.rounds_mean == pytest.approx(np.mean([post.rounds for post in run.posts]))
-    firsts = [row.decision == "plumb" and row.verified[0].plumb for row in record.posts]
+    firsts = [row.decision == "plumb" and row.verified[0].plumb for row in record.run.posts]
     assert figures.first_share == pytest.approx(np.mean(firsts))
     assert figures.fall_across == pytest.approx(np.mean([post.before.slope_across for post in run.posts]))
     stations = [post.station_mm / 1000 for post in run.posts]
@@ -146,13 +147,13 @@ def test_exactly_at_the_tolerance_is_within(boardwalk, stands_by):
 
 def test_zero_over_time_tells_a_knock_from_doubt():
     def check(when, zero):
-        return ZeroCheck("level", when, zero, None, 0.00005)
+        return Instrument("level", "level", zero_along=zero, u_zero=0.00005, checked=when)
 
     day = "2026-05-{:02d}T08:00:00+02:00"
     (steady,) = zero_histories([check(day.format(9), 0.00010), check(day.format(2), 0.00012)])
     assert not steady.beyond_uncertainty
     assert steady.moved == pytest.approx(0.00002)
-    assert steady.checks[0].time < steady.checks[1].time
+    assert steady.checks[0].checked < steady.checks[1].checked
     (knocked,) = zero_histories([check(day.format(2), 0.0001), check(day.format(9), 0.0004)])
     assert knocked.beyond_uncertainty
 
