@@ -88,7 +88,7 @@ def changed_post(**changes):
         (problem(options={"clamp": 3}), r"options\.clamp"),
         (problem(stock=[{"lot": "F", "form": "flat", "count": -1, "thickness_mm": 1}]), "count"),
         (changed_post(height_mm=0), r"posts\[0\]\.height_mm"),
-        (changed_post(height_mm="gone"), r"posts\[0\]\.height_mm: is missing"),
+        (changed_post(height_mm="gone"), r"posts\[0\]\.height_mm is missing"),
         (changed_post(slope_along=float("nan")), r"posts\[0\]\.slope_along"),
         (changed_post(slope_along=True), r"posts\[0\]\.slope_along"),
         (changed_post(slope_across=3.0), r"posts\[0\]\.slope"),
@@ -134,8 +134,8 @@ def test_prices_and_the_objective_are_a_problems_own():
     [
         ({"objective": "money"}, "options: There is no objective 'money'"),
         ({"minutes": {"rounds": 4}}, r"options\.minutes\.rounds: there is no such price"),
-        ({"minutes": {"round": -1}}, r"options\.minutes\.round: has to be 0 or more"),
-        ({"minutes": 4}, "options.minutes: is an object"),
+        ({"minutes": {"round": -1}}, r"options\.minutes\.round must be 0 or more"),
+        ({"minutes": 4}, "options.minutes must be an object"),
     ],
 )
 def test_prices_that_are_none_are_refused_with_their_place(wrong, said):
