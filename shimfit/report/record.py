@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from shimfit.model import Decision, Instrument, Reading
     from shimfit.standing import Issue, PostRecord, RunState, Units
     from shimfit.store.journal import Journal
-from shimfit.store.state import BoxState
+from shimfit.store.box import BoxState
 
 DECISIONS: tuple[Decision, ...] = ("plumb", "out", "too-close", "none")
 PROGRAM = f"shimfit {__version__}"

@@ -14,18 +14,18 @@ so that files which hold the same events hold the same box, in whatever order th
 from __future__ import annotations
 
 from bisect import insort
-from dataclasses import astuple
+from dataclasses import astuple, dataclass, field
 from typing import TYPE_CHECKING, Any, Protocol
 
 from shimfit.core.ledger import Ledger
 from shimfit.model import Instrument, Lot
-from shimfit.store.shapes import left_out, number, read_data
-from shimfit.store.state import BoxState
-from shimfit.store.steps import UNDONE, Voided
+from shimfit.store.events import left_out, number, read_data
+from shimfit.store.undo import UNDONE, Voided
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
+    from shimfit.core.ledger import TakenTwice
     from shimfit.store.events import Event
 
 BOX_KINDS = (
@@ -37,6 +37,42 @@ BOX_KINDS = (
     "setting",
     "box-joined",
 )
+
+
+@dataclass(frozen=True, slots=True)
+class BoxState:
+    """The carpenter's box: what is left, his instruments and settings. One box for all jobs."""
+
+    lots: tuple[Lot, ...] = ()
+    """What is left, count > 0, in the order it came in; remainders are lots of their own."""
+    used_up: tuple[Lot, ...] = ()
+    """Lots that were in the box and are out, count 0."""
+    short: tuple[tuple[str, int], ...] = ()
+    """(lot, pieces) that were logged as used but were not in the box: the box was counted wrong."""
+    taken_twice: tuple[TakenTwice, ...] = ()
+    """Wood that two packs were logged to be made of, as when two crews drew on one box."""
+    stock: Ledger = field(default_factory=Ledger, compare=False, repr=False)
+    """The same pieces one by one: copies, cuts, what remainders were cut from. Not to be changed: copy it."""
+    instruments: tuple[Instrument, ...] = ()
+    """Latest entry of each instrument, in the order they were first entered."""
+    instrument_history: tuple[Instrument, ...] = ()
+    """Every entry in order: the zero over time."""
+    settings: Mapping[str, Any] = field(default_factory=dict)
+    """Key -> value as last set; read only."""
+    undo: str | None = None
+    """What undo would take back from the box, in words; None = nothing."""
+    redo: str | None = None
+    last_seq: int = 0
+    unread: tuple[str, ...] = ()
+    """Events of the box that this version could not understand, a sentence each."""
+
+    def lot(self, name: str) -> Lot | None:
+        """What is left of a lot, or None."""
+        return next((lot for lot in self.lots if lot.lot == name), None)
+
+    def instrument(self, name: str) -> Instrument | None:
+        """The instrument of that name, or None."""
+        return next((one for one in self.instruments if one.name == name), None)
 
 
 def fold_box(events: Iterable[Event], log: str) -> BoxState:

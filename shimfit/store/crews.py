@@ -19,8 +19,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
-from shimfit.store.shapes import read_data
-from shimfit.store.steps import words
+from shimfit.store.events import read_data
+from shimfit.store.undo import words
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence

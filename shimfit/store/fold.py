@@ -16,10 +16,9 @@ from shimfit import codec
 from shimfit.model import Foot, Tolerance
 from shimfit.standing import FACTS, Issue, Making, RunState, brief_of, from_brief
 from shimfit.store.crews import Knowledge, Move, Reported, Side, layout_conflict, moves_of
-from shimfit.store.events import in_order
+from shimfit.store.events import in_order, left_out, number, read_data
 from shimfit.store.post import PostBuilder
-from shimfit.store.shapes import left_out, number, read_data
-from shimfit.store.steps import UNDONE, Voided
+from shimfit.store.undo import UNDONE, Voided
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence

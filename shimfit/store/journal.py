@@ -13,38 +13,30 @@ may call its methods.
 from __future__ import annotations
 
 import contextlib
-import sqlite3
 import threading
-from collections import defaultdict, deque
-from dataclasses import replace
+from collections import deque
 from datetime import datetime
-from itertools import groupby
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any
 
 from shimfit.errors import FileError, UsageError
 from shimfit.store import log
-from shimfit.store.box import BOX_KINDS, BoxFold, fold_box
+from shimfit.store.box import BOX_KINDS
 from shimfit.store.db import damaged, saying_what
-from shimfit.store.events import Draft, Head, canonical, heads
-from shimfit.store.fold import RunFold, fold_run
+from shimfit.store.events import Draft, Head, heads, read_data
 from shimfit.store.log import Log, first_bad
-from shimfit.store.shapes import read_data
-from shimfit.store.snapshot import Kept, Snapshot
-from shimfit.store.state import JobState
-from shimfit.store.steps import UNDONE, Step, Voided, to_redo, to_undo, voided, words
+from shimfit.store.states import History, Snapshot, States
+from shimfit.store.undo import UNDONE, Step, words
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
-    from collections.abc import Set as AbstractSet
 
     from shimfit.standing import RunState
+    from shimfit.store.box import BoxState
     from shimfit.store.events import Event
     from shimfit.store.log import BadEvent
-    from shimfit.store.state import BoxState
-
-
-_Fold = TypeVar("_Fold", RunFold, BoxFold)
+    from shimfit.store.states import JobState
+    from shimfit.store.undo import Step
 
 
 def wall_clock() -> datetime:
@@ -67,9 +59,8 @@ class Journal(contextlib.AbstractContextManager["Journal"]):
         self._guard = threading.RLock()
         self._held = contextlib.ExitStack()
         self._snapshot = Snapshot(log.path)
-        self._undone = Undone(log, self._snapshot)
-        self._history = History(log, self._undone)
-        self._states = States(log, self._history, self._undone, self._snapshot, self)
+        self._history = History(log, self._snapshot)
+        self._states = States(log, self._history, self._snapshot, self)
         self._is_closed = False
 
     # ------------------------------------------------------------ open and close
@@ -233,7 +224,7 @@ class Journal(contextlib.AbstractContextManager["Journal"]):
     def standing(self, kinds: Sequence[str], job: str) -> list[Event]:
         """Events of some kinds of a job that were not undone, in the order they happened."""
         with self._guard, saying_what(self.path):
-            void, _ = self._undone.of_job(job)
+            void, _ = self._history.of_job(job)
             found = log.of_kinds(self._log.db, kinds, job=job)
             return [event for event in found if event.step not in void and read_data(event)[0] is not None]
 
@@ -332,328 +323,3 @@ class Journal(contextlib.AbstractContextManager["Journal"]):
     def _take_back(self, steps: Sequence[Step], job: str | None, by: str | None) -> None:
         firsts = [step.events[0] for step in steps]
         self._log.append([Draft(UNDONE, {"of": one.step}, job, one.run, one.post, by) for one in firsts])
-
-
-# ------------------------------------------------------------ what can be taken back
-
-
-class Undone:
-    """What was undone in an open log, brought forward; of each job, and all together."""
-
-    def __init__(self, log: Log, snapshot: Snapshot) -> None:
-        self._log = log
-        self._snapshot = snapshot
-        self._forget()
-
-    def _forget(self) -> None:
-        self._counted = 0
-        self._rows: list[tuple[int, str | None, str, str]] = []
-        self._of_job: defaultdict[str | None, Voided] = defaultdict(Voided)
-        self._steps: defaultdict[str | None, set[str]] = defaultdict(set)
-        self._all = Voided()
-
-    def _bring_forward(self) -> None:
-        db, end = self._log.db, self._log.end().seq
-        if end == self._counted:
-            return
-        if not self._counted:
-            kept = self._snapshot.find(db, UNDONE)
-            if kept is not None and kept.seq <= end:
-                for row in kept.body:
-                    self._count(*row)
-                self._counted = kept.seq
-        if self._counted and self._log.came_in(self._counted):
-            self._forget()
-        for event in log.of_kinds(db, (UNDONE,), end, after=self._counted):
-            data = read_data(event)[0]
-            if data is not None:
-                self._count(event.seq, event.job, event.step, data["of"])
-        self._counted = end
-
-    def _count(self, seq: int, job: str | None, step: str, of: str) -> None:
-        self._rows.append((seq, job, step, of))
-        self._of_job[job].count(step, of)
-        self._all.count(step, of)
-        self._steps[job].add(step)
-
-    def everywhere(self) -> AbstractSet[str]:
-        """Steps that do not stand."""
-        self._bring_forward()
-        return self._all.steps
-
-    def of_job(self, job: str | None) -> tuple[AbstractSet[str], AbstractSet[str]]:
-        """(steps that do not stand, steps that are an undo or a redo) of a job."""
-        self._bring_forward()
-        return self._of_job[job].steps, self._steps[job]
-
-    def upto(self, place: int) -> list[tuple[int, str | None, str, str]]:
-        """(place, job, step, step that it names) of what was undone up to a place, as it happened."""
-        self._bring_forward()
-        return [row for row in self._rows if row[0] <= place]
-
-    def pairs(self, upto: int, job: str | None = None) -> list[tuple[str, str]]:
-        """(step, step that it names) of what was undone up to a place, in one job or all."""
-        return [(step, of) for _, its, step, of in self.upto(upto) if job in (None, its)]
-
-
-class History:
-    """The steps of an open log, newest first. A job of None means the box."""
-
-    def __init__(self, log: Log, undone: Undone) -> None:
-        self._log = log
-        self._undone = undone
-
-    def to_undo(self, job: str | None) -> tuple[Step, ...]:
-        """The step that undo takes back, with the answers that go with it; () when there is none."""
-        void, _ = self._undone.of_job(job)
-        return to_undo(self._newest_first(job), void)
-
-    def to_redo(self, job: str | None) -> Step | None:
-        """The undo that redo takes back, or None."""
-        void, undos = self._undone.of_job(job)
-        return to_redo(self._newest_first(job), void, undos) if undos else None
-
-    def undo_words(self, job: str | None) -> str | None:
-        """What undo would take back."""
-        steps = self.to_undo(job)
-        return words(steps[0].events) if steps else None
-
-    def redo_words(self, job: str | None) -> str | None:
-        """What redo would bring back."""
-        step = self.to_redo(job)
-        if step is None:
-            return None
-        taken_back = log.of_step(self._log.db, step.events[0].data["of"])
-        return words(taken_back) if taken_back else None
-
-    def _newest_first(self, job: str | None) -> Iterator[Step]:
-        if job is None:
-            # What was taken for a pack belongs to the step of that pack, and goes back with it.
-            found = log.newest_first_of_box(self._log.db, (*set(BOX_KINDS) - {"taken"}, UNDONE), self._log.id)
-        else:
-            found = log.newest_first(self._log.db, job)
-        for _, events in groupby(found, key=lambda event: event.step):
-            yield Step(tuple(events)[::-1])
-
-
-# ------------------------------------------------------------ the jobs
-
-
-def all_jobs(
-    db: sqlite3.Connection, history: History, upto: int, void: AbstractSet[str]
-) -> tuple[JobState, ...]:
-    """All jobs after event `upto`, in the order they were added; a job that was begun twice stands once."""
-    found = log.of_kinds(db, ("job-added", "run-added"), upto)
-    heads = [event for event in found if event.step not in void and read_data(event)[0] is not None]
-    added = {event.job: event for event in reversed(heads) if event.kind == "job-added"}
-    ordered = sorted(added.values(), key=lambda event: (event.stamp, event.id))
-    return tuple(_job(db, history, event, _runs(event, heads), upto) for event in ordered)
-
-
-def _runs(added: Event, heads: Sequence[Event]) -> tuple[str, ...]:
-    own = (event for event in heads if event.kind == "run-added" and event.job == added.job)
-    return tuple(dict.fromkeys(event.run for event in own if event.run))
-
-
-def _job(
-    db: sqlite3.Connection, history: History, added: Event, runs: tuple[str, ...], upto: int
-) -> JobState:
-    assert added.job is not None
-    latest = log.latest_of_runs(db, added.job, (None, *runs), upto)
-    touched = [event for event in latest if event.run is not None]
-    return JobState(
-        name=added.job,
-        sample=bool(added.data.get("sample", False)),
-        units=added.data.get("units", "mm"),
-        runs=runs,
-        undo=history.undo_words(added.job),
-        redo=history.redo_words(added.job),
-        last_run=max(touched, key=lambda event: event.stamp).run if touched else None,
-        last_seq=max((event.seq for event in latest), default=0),
-    )
-
-
-# ------------------------------------------------------------ states
-
-
-LAG = 100
-"""Events that a snapshot may be behind; to count them in takes some hundredths of a second."""
-FAR_BEHIND = 2_000
-"""What took so long to work out is kept at once, not only when the file is closed."""
-_BOX = "box"
-
-
-class States:
-    """The state of every job, of each run that was asked for and of the box, now or after event `upto`."""
-
-    def __init__(
-        self, log: Log, history: History, undone: Undone, snapshot: Snapshot, archive: Journal
-    ) -> None:
-        self._log = log
-        self._history = history
-        self._undone = undone
-        self._snapshot = snapshot
-        self._archive = archive
-        self._runs: dict[tuple[str, str], RunFold] = {}
-        self._box: BoxFold | None = None
-        self._jobs_now: tuple[JobState, ...] | None = None
-        self._box_now: BoxState | None = None
-        """Both as worked out last; None when something was logged since."""
-        self._counted = 0
-        """Place of the last event that all of the above have seen."""
-        self._kept: dict[str, int] = {}
-        """Name in the snapshot -> place that it stands for there; 0 when there is nothing to go on from."""
-
-    def forget(self) -> None:
-        """Work everything out again when it is asked for."""
-        self._runs.clear()
-        self._box = None
-        self._jobs_now = self._box_now = None
-
-    def _bring_forward(self) -> None:
-        """Count in what was logged since."""
-        end = self._log.end().seq
-        if end == self._counted:
-            return
-        self._jobs_now = self._box_now = None
-        try:
-            self._count_in(self._counted, end)
-            self._counted = end
-        except BaseException:
-            # Interrupted: some have seen an event that others have not.
-            self.forget()
-            raise
-
-    def _count_in(self, counted: int, end: int) -> None:
-        folds = [*self._runs.values(), *(() if self._box is None else (self._box,))]
-        fresh = log.between(self._log.db, counted, end) if folds else []
-        if not counted or any(event.origin for event in fresh):
-            # Import brings events from before others; and a file in which nothing was logged when it was
-            # read may have had no log's id then.
-            self.forget()
-            return
-        for event in fresh:
-            for fold in folds:
-                fold.add(event)
-
-    # ------------------------------------------------------------ from a snapshot, and to it
-
-    def _taken_up(self, name: str, take_up: Callable[[Kept], _Fold]) -> _Fold | None:
-        """A fold as it was kept; None when it isn't, or more than its own log's events came since."""
-        self._kept[name] = 0
-        kept = self._snapshot.find(self._log.db, name)
-        if kept is None or kept.seq > self._counted or self._log.came_in(kept.seq):
-            return None
-        try:
-            fold = take_up(kept)
-        except (KeyError, TypeError, ValueError, AttributeError):
-            return None
-        self._kept[name] = kept.seq
-        return fold
-
-    def to_keep(self) -> dict[str, Kept]:
-        """What is worth keeping of what was worked out here, by its name in the snapshot."""
-        folds = {_run_name(*key): fold.to_snapshot for key, fold in self._runs.items()}
-        folds |= {} if self._box is None else {_BOX: self._box.to_snapshot}
-        with contextlib.suppress(FileError, sqlite3.Error):
-            late = [name for name in folds if self._counted >= self._kept.get(name, 0) + LAG]
-            hash_ = log.hash_at(self._log.db, self._counted) if late else None
-            if hash_ is not None:
-                found: dict[str, Any] = {one: body for one in late if (body := folds[one]()) is not None}
-                found[UNDONE] = self._undone.upto(self._counted)
-                return {name: Kept(self._counted, hash_, body) for name, body in found.items()}
-        return {}
-
-    def _keep_at_once(self, name: str) -> None:
-        """Keep what took long to work out: the program may be ended before it closes the file."""
-        if self._counted >= self._kept.get(name, 0) + FAR_BEHIND:
-            kept = self.to_keep()
-            self._snapshot.write(kept)
-            self._kept |= dict.fromkeys(kept, self._counted)
-
-    # ------------------------------------------------------------ jobs, runs, the box
-
-    def jobs(self, upto: int | None = None) -> tuple[JobState, ...]:
-        """All jobs, in the order they were added."""
-        self._bring_forward()
-        if upto is not None:
-            void = voided(self._undone.pairs(upto))
-            return all_jobs(self._log.db, self._history, upto, void)
-        if self._jobs_now is None:
-            self._jobs_now = all_jobs(self._log.db, self._history, self._counted, self._undone.everywhere())
-        return self._jobs_now
-
-    def job(self, name: str, upto: int | None = None) -> JobState:
-        """One job; raises UsageError naming those that there are."""
-        found = self.jobs(upto)
-        for job in found:
-            if job.name == name:
-                return job
-        there_are = ", ".join(job.name for job in found) or "none yet"
-        raise UsageError(f"there is no job {name!r}; the jobs are: {there_are}")
-
-    def run(self, job: str, run: str, upto: int | None = None) -> RunState:
-        """One run; raises UsageError naming those that there are."""
-        self._bring_forward()
-        state = self._run_now(job, run) if upto is None else self._run_then(job, run, upto)
-        if state is None:
-            there_are = ", ".join(self.job(job, upto).runs) or "none yet"
-            raise UsageError(f"there is no run {run!r} in job {job!r}; its runs are: {there_are}")
-        return state
-
-    def _run_now(self, job: str, run: str) -> RunState | None:
-        fold = self._runs.get((job, run))
-        if fold is None:
-            name = _run_name(job, run)
-            fold = self._taken_up(name, lambda kept: self._run_kept(job, run, kept)) or RunFold(job, run)
-            for event in log.of_run(self._log.db, job, run, self._counted, self._kept[name]):
-                fold.add(event)
-            self._runs[job, run] = fold
-            fold.state()
-            self._keep_at_once(name)
-        return fold.state()
-
-    def _run_kept(self, job: str, run: str, kept: Kept) -> RunFold:
-        return RunFold.from_snapshot(job, run, kept.body, self._undone.pairs(kept.seq, job), self._archive)
-
-    def _run_then(self, job: str, run: str, upto: int) -> RunState | None:
-        return fold_run(log.of_run(self._log.db, job, run, upto), job, run)
-
-    def box(self, upto: int | None = None) -> BoxState:
-        """The box; what can be taken back from it is told of now only."""
-        self._bring_forward()
-        if upto is not None:
-            found = log.of_kinds(self._log.db, (*BOX_KINDS, UNDONE), upto)
-            return fold_box(found, self._log.id)
-        if self._box_now is None:
-            self._box_now = replace(
-                self._box_kept().state(),
-                undo=self._history.undo_words(None),
-                redo=self._history.redo_words(None),
-            )
-        return self._box_now
-
-    def _box_kept(self) -> BoxFold:
-        if self._box is None:
-            fold = self._taken_up(_BOX, self._box_of)
-            if fold is None:
-                fold = BoxFold(self._log.id, self._archive)
-                fold.take_in(self._of_box(self._counted), self._undone.pairs(self._counted))
-            else:
-                kinds = (*BOX_KINDS, UNDONE)
-                for event in log.of_kinds(self._log.db, kinds, self._counted, after=self._kept[_BOX]):
-                    fold.add(event)
-            self._box = fold
-            self._keep_at_once(_BOX)
-        return self._box
-
-    def _box_of(self, kept: Kept) -> BoxFold:
-        pairs = self._undone.pairs(kept.seq)
-        return BoxFold.from_snapshot(self._log.id, kept.body, kept.seq, pairs, self._archive)
-
-    def _of_box(self, upto: int) -> list[Event]:
-        return log.of_kinds(self._log.db, BOX_KINDS, upto)
-
-
-def _run_name(job: str, run: str) -> str:
-    return f"run {canonical([job, run])}"

@@ -16,9 +16,18 @@ from typing import TYPE_CHECKING, Any
 
 from shimfit.errors import FileError, InternalError, UsageError
 from shimfit.store.db import DamagedError, open_file
-from shimfit.store.events import GENESIS, Event, Place, canonical, in_order, microseconds
-from shimfit.store.shapes import is_whole, signs_wrong, wrong_with
-from shimfit.store.steps import UNDONE
+from shimfit.store.events import (
+    GENESIS,
+    Event,
+    Place,
+    canonical,
+    in_order,
+    is_whole,
+    microseconds,
+    signs_wrong,
+    wrong_with,
+)
+from shimfit.store.undo import UNDONE
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence

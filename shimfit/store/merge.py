@@ -21,10 +21,19 @@ from typing import TYPE_CHECKING, Any
 from shimfit.errors import FileError, InternalError
 from shimfit.outputs import EVENTS, write_whole
 from shimfit.store.db import saying_what
-from shimfit.store.events import Draft, Event, Place, canonical, microseconds
+from shimfit.store.events import (
+    Draft,
+    Event,
+    Place,
+    canonical,
+    is_whole,
+    microseconds,
+    read_data,
+    signs_wrong,
+    wrong_with,
+)
 from shimfit.store.log import Checker, altered
-from shimfit.store.shapes import is_whole, read_data, signs_wrong, wrong_with
-from shimfit.store.steps import BOOKKEEPING
+from shimfit.store.undo import BOOKKEEPING
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence

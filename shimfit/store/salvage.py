@@ -24,11 +24,10 @@ from shimfit.errors import FileError
 from shimfit.outputs import BESIDE
 from shimfit.store import log
 from shimfit.store.db import saying_what
-from shimfit.store.events import Draft, microseconds
+from shimfit.store.events import Draft, microseconds, wrong_with
 from shimfit.store.journal import Journal, wall_clock
 from shimfit.store.log import altered
 from shimfit.store.merge import what_was_seen
-from shimfit.store.shapes import wrong_with
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator

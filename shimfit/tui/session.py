@@ -36,7 +36,8 @@ if TYPE_CHECKING:
     from shimfit.quantities.typed import Units
     from shimfit.settings import Settings
     from shimfit.standing import PostRecord, RunState
-    from shimfit.store.state import BoxState, JobState
+    from shimfit.store.box import BoxState
+    from shimfit.store.states import JobState
     from shimfit.text.glyphs import Glyphs
     from shimfit.workflow.site import Site
 

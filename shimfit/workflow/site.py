@@ -33,7 +33,8 @@ if TYPE_CHECKING:
     from shimfit.core import packing
     from shimfit.model import Foot, Instrument, Lot, Tolerance
     from shimfit.standing import Issue, PostRecord, RunState
-    from shimfit.store.state import BoxState, JobState
+    from shimfit.store.box import BoxState
+    from shimfit.store.states import JobState
 
 
 @dataclass(frozen=True, slots=True)

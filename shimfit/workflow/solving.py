@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from shimfit.model import Foot, Tolerance
     from shimfit.settings import Settings
     from shimfit.standing import PostRecord, RunState
-    from shimfit.store.state import BoxState
+    from shimfit.store.box import BoxState
     from shimfit.workflow.site import Place, Site
 
 USUAL_WIDTH_MM = 40.0

@@ -110,7 +110,7 @@ def problem(data: bytes) -> None:
 def answer(data: bytes) -> None:
     """An answer in an event: what the log lets in can be read back, and printed with finite figures."""
     from shimfit.codec import prescription_from_json
-    from shimfit.store.shapes import wrong_with
+    from shimfit.store.events import wrong_with
 
     document = {"answer": json_object(data)}
     if wrong_with("prescribed", document, "job", "run", "1") is None:

@@ -7,7 +7,7 @@ import pytest
 
 from shimfit.model import Foot, Instrument, Lean, Pack, Piece, PostState, Reading, Seat, Tolerance
 from shimfit.standing import Note, PostRecord, RunState
-from shimfit.store.state import BoxState
+from shimfit.store.box import BoxState
 
 START = datetime(2026, 5, 12, 7, 30, tzinfo=UTC)
 TOLERANCE = Tolerance(

@@ -371,7 +371,7 @@ def test_a_writer_waits_for_its_turn_is_told_who_holds_it_and_kill_frees_the_fil
         "print('logged', flush=True); time.sleep(60)"
     )
     writer = subprocess.Popen([sys.executable, "-c", program, str(path)], stdout=subprocess.PIPE, text=True)
-    monkeypatch.setattr("shimfit.store.lock.PATIENCE_S", 0.1)
+    monkeypatch.setattr("shimfit.store.db.PATIENCE_S", 0.1)
     try:
         assert writer.stdout.readline() == "logged\n"
         with Journal.open(path) as second:
@@ -412,7 +412,7 @@ def test_two_programs_started_at_one_moment_both_open_a_new_file(tmp_path):
 
 @needs_posix
 def test_the_lock_is_the_files_own_by_whatever_link_it_is_named(tmp_path, monkeypatch):
-    monkeypatch.setattr("shimfit.store.lock.PATIENCE_S", 0.1)
+    monkeypatch.setattr("shimfit.store.db.PATIENCE_S", 0.1)
     (tmp_path / "card").mkdir()
     (tmp_path / "link.db").symlink_to(tmp_path / "card" / "jetty.db")
     with (

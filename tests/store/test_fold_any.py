@@ -12,10 +12,9 @@ from hypothesis import strategies as st
 from shimfit import codec
 from shimfit.model import Foot, Lot, Reading, Seat, Tolerance
 from shimfit.store.box import BOX_KINDS, fold_box
-from shimfit.store.events import Event
+from shimfit.store.events import SHAPES, Event
 from shimfit.store.fold import fold_run
-from shimfit.store.shapes import SHAPES
-from shimfit.store.steps import Step, to_redo, to_undo, voided_steps, words
+from shimfit.store.undo import Step, to_redo, to_undo, voided, words
 
 _JSON = st.recursive(
     st.none() | st.booleans() | st.integers() | st.floats(allow_nan=False) | st.text(max_size=6),
@@ -68,7 +67,7 @@ def test_any_events_are_counted_in_or_told(rows):
     fold_box(events, "log")
     steps = [Step((one,)) for one in reversed(events)]
     undone = [one for one in events if one.kind == "undone" and one.data_text == '{"of":"e1"}']
-    void = voided_steps(undone)
+    void = voided([(one.step, one.data["of"]) for one in undone])
     to_undo(steps, void)
     to_redo(steps, void, frozenset(one.step for one in undone))
     assert all(words([one]) for one in events)

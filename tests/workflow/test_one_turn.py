@@ -6,7 +6,7 @@ import pytest
 
 from shimfit.errors import UsageError
 from shimfit.model import Foot, Lot
-from shimfit.store import lock
+from shimfit.store import db as lock
 from shimfit.workflow.reading import (
     Asked,
     log_note,

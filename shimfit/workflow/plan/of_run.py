@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from shimfit.core.planning.plan import Unsolved
     from shimfit.model import Pack
     from shimfit.standing import PostRecord, RunState
-    from shimfit.store.state import BoxState
+    from shimfit.store.box import BoxState
     from shimfit.workflow.site import Site
 
 Json = dict[str, Any]

@@ -10,7 +10,7 @@ from collections import Counter, defaultdict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from shimfit.store.shapes import read_data
+from shimfit.store.events import read_data
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -18,18 +18,14 @@ if TYPE_CHECKING:
 
     from shimfit.store.events import Event
 
+
 UNDONE = "undone"
 BOOKKEEPING = frozenset({"merged", "salvaged", "doubtful", "box-joined"})
 """What the program notes of a file as a whole; undo walks past it."""
 
 
-def voided_steps(undone: Iterable[Event]) -> frozenset[str]:
-    """Steps that do not stand, given every `undone` event in the order of the log."""
-    return voided([(event.step, event.data["of"]) for event in undone])
-
-
 def voided(pairs: Sequence[tuple[str, str]]) -> frozenset[str]:
-    """The same, given (step of the `undone`, step that it names) of each."""
+    """Steps that do not stand, given (step of the `undone`, step that it names) of each, in order."""
     void: set[str] = set()
     for step, of in reversed(pairs):
         if step not in void:
@@ -80,13 +76,6 @@ class Voided:
                 # What it took back itself, if it is an undo, comes back with it, and goes again.
                 turning += [(other, -1 if one in self.steps else 1) for other in self._names.get(one, ())]
         return changed
-
-
-def standing(events: Iterable[Event]) -> list[Event]:
-    """Events that can be read and were not undone, given together with every `undone`."""
-    readable = [event for event in events if read_data(event)[0] is not None]
-    void = voided_steps(event for event in readable if event.kind == UNDONE)
-    return [event for event in readable if event.kind != UNDONE and event.step not in void]
 
 
 @dataclass(frozen=True, slots=True)
