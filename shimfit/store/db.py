@@ -210,8 +210,8 @@ def migrate(db: sqlite3.Connection, now: str, steps: Sequence[Migration] | None 
 #
 # A lock of the operating system on a file beside the data file, waited for. A program holds it while it
 # writes, or from its first look to its last line where what it logs follows from what it saw. The system
-# drops it when the program ends, however it ends (kill -9, power): there is never a stale one. The file itself stays;
-# it holds the number of the process that wrote last.
+# drops it when the program ends, however it ends (kill -9, power): there is never a stale one. The file
+# itself stays; it holds the number of the process that wrote last.
 
 PATIENCE_S = 10.0
 """How long a writer waits for its turn; a command takes a fraction of a second."""
