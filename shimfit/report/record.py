@@ -556,7 +556,7 @@ def _others(record: RunRecord) -> str:
     return "".join(f"; post {', '.join(names)}: {what}" for what, names in groups.items())
 
 
-def result_words(record: RunRecord) -> str:
+def result_words(record: RunRecord | RunState) -> str:
     """`3 of 9 posts proven plumb; 2 out of plumb, 4 not verified`."""
     counts = record.run.tally
     said = [

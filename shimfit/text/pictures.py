@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from shimfit.model import Face, Foot, Lean, Pack, PostState, Seat, seat_by_signs
+from shimfit.model import Face, Foot, Lean, Lot, Pack, PostState, Seat, seat_by_signs
 from shimfit.quantities import shown
 from shimfit.text.canvas import ASPECT, Canvas
 from shimfit.text.glyphs import ROLES
@@ -227,6 +227,31 @@ def taper_side(
         canvas.put_right(wide, height - 1, "thick", "label")
     reported = f"{glyphs.faces[Face.OUT]} {mark}"
     canvas.put(min(max(5, face), max(5, wide - len(reported) - 6)), height - 1, reported, "strong")
+    return canvas
+
+
+def to_scale(lots: Sequence[Lot], marked: str, *, glyphs: Glyphs, width: int, height: int) -> Canvas:
+    """The pieces of a box from the side, one a row: lengths to one scale, thickness as the bars' height.
+
+    A piece without a length is drawn short. marked: name of the lot that stands out.
+    """
+    canvas = Canvas(width, height)
+    name_wide = max((len(lot.lot) for lot in lots), default=0) + 1
+    room = max(4, width - name_wide)
+    longest_mm = max((lot.length_mm or 0.0 for lot in lots), default=0.0) or 1.0
+    thickest_mm = max(
+        (lot.thick_mm or lot.thickness_mm or 0.0 for lot in lots if lot.form != "strip"), default=1.0
+    )
+    first = next((row for row, lot in enumerate(lots) if lot.lot == marked), 0)
+    top = min(max(0, first - height // 2), max(0, len(lots) - height))
+    for y, lot in enumerate(lots[top : top + height]):
+        columns = max(4, round((lot.length_mm or 0.0) / longest_mm * room))
+        thin, thick = lot.thin_mm or lot.thickness_mm or 0.0, lot.thick_mm or lot.thickness_mm or 0.0
+        canvas.put(0, y, lot.lot, "strong here" if lot.lot == marked else "")
+        for x in range(columns):
+            share = (thin + (thick - thin) * x / columns) / thickest_mm
+            bar = min(len(glyphs.bars) - 1, int(share * len(glyphs.bars)))
+            canvas.put(name_wide + x, y, glyphs.bars[bar], "lift" if lot.lot == marked else "post")
     return canvas
 
 
@@ -563,7 +588,11 @@ def run_in_plan(
         reported = length(posts[end].station_mm - posts[start].station_mm)
         steep = abs((places[end] - places[start]).imag) > abs((places[end] - places[start]).real)
         beside = y + 1 if y + 2 < height else y - 2  # the last row says what is seen
-        canvas.put(x + 2 if steep else x - len(reported) // 2, y if steep else beside, reported, "label")
+        if steep:  # beside the leg, on the side where it fits
+            x = x + 2 if x + 2 + len(reported) <= width else x - 1 - len(reported)
+            canvas.put(x, y, reported, "label")
+        else:
+            canvas.put(x - len(reported) // 2, beside, reported, "label")
     last = -width
     for index, (post, place) in enumerate(zip(posts, places, strict=True)):
         x, y = cell(place)

@@ -74,18 +74,10 @@ def _build(name: str, session: Session, commands: Commands | None) -> Page:
         from shimfit.tui.screens.plan import PlanScreen
 
         return PlanScreen(session)
-    if name == "run":
-        from shimfit.tui.screens.run import RunScreen
+    if name in ("run", "stock", "record"):
+        from shimfit.tui.screens.lists import RecordScreen, RunScreen, StockScreen
 
-        return RunScreen(session)
-    if name == "stock":
-        from shimfit.tui.screens.stock import StockScreen
-
-        return StockScreen(session)
-    if name == "record":
-        from shimfit.tui.screens.record import RecordScreen
-
-        return RecordScreen(session)
+        return {"run": RunScreen, "stock": StockScreen, "record": RecordScreen}[name](session)
     from shimfit.tui.screens.setup import SetupScreen
 
     return SetupScreen(session)

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Container, Mapping
 
     from shimfit.entry.result import ParseResult
-    from shimfit.model import Reading
+    from shimfit.model import Lot, Reading
     from shimfit.quantities.typed import Units
     from shimfit.settings import Settings
     from shimfit.standing import PostRecord, RunState
@@ -572,14 +572,24 @@ class Session:
             lambda place: Outcome(setting_up.remove_post(self.site, replace(place, post=name)))
         )
 
-    def add_lots(self, text: str) -> str:
-        """Put lots in the box, as typed (setting_up.parse_lots), all or none; which, in words. EntryError."""
-        taken = [lot.lot for lot in self.box().lots]
-        lots = setting_up.parse_lots(text, self.settings.units, taken)
+    def lots_from(self, text: str) -> list[Lot]:
+        """Lots as typed (setting_up.parse_lots), not yet in the box; EntryError."""
+        return setting_up.parse_lots(text, self.settings.units, [lot.lot for lot in self.box().lots])
+
+    def add_lots(self, text: str, material: str = "") -> str:
+        """Put lots in the box, all or none; which, in words, and what is to be said of their material.
+
+        material: of those of which none is typed. EntryError.
+        """
+        from shimfit.core.cautions import caution_of_material
+
+        lots = [replace(lot, material=lot.material or material) for lot in self.lots_from(text)]
         for lot in lots:
             self.site.add_stock(lot)
         self.answer_missing()
-        return f"{', '.join(lot.lot for lot in lots)} {'is' if len(lots) == 1 else 'are'} in the box"
+        rots = caution_of_material(lot.material for lot in lots)
+        told = ", ".join(f"{lot.count} {lot.lot}" for lot in lots)
+        return f"in the box: {told}{f'. {rots}' if rots else ''}"
 
     def undo(self, *, box: bool = False, step: str | None = None) -> Outcome:
         """Take back the last thing that was logged in this job, or (box) that was done to the box.

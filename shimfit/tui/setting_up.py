@@ -150,9 +150,12 @@ def _legs(text: str, units: Units) -> list[tuple[float, float | None]]:
 
 
 _LOT_HINTS: dict[Units, str] = {
-    "mm": "F9 flat 1.5 x4  /  T9 taper 0.5 6 200 x2  /  S9 strip 600 40 12",
-    "inch": "F9 flat 1/16 x4  /  T9 taper 1/32 5/16 7 x2  /  S9 strip 24 1-1/2 1/2",
+    "mm": "thicknesses: 1.5 x4, 2 x6; or taper 0.5 6 200 x2; strip 600 40 12",
+    "inch": "thicknesses: 1/16 x4, 1/8 x6; or taper 1/32 5/16 7 x2; strip 24 1-1/2 1/2",
 }
+_BETWEEN_LOTS = re.compile(r"[;\n]|,(?=\s|$)")
+THICKEST_MM = 40.0
+"""No flat of a box is thicker (common practice, no source)."""
 THICKEST_BARE_IN = 0.75
 """A bare number of inches above this is asked about where it is a pack's thickness: 1.5 is meant in mm."""
 _COUNT = re.compile(r"^[x×](\d+)$", re.IGNORECASE)
@@ -175,12 +178,14 @@ def lot_hint(units: Units) -> str:
 
 
 def parse_lots(text: str, units: Units, taken: Collection[str]) -> list[Lot]:
-    """One lot, or several with `;` between them; raises EntryError.
+    """One lot, or several with `;` or a comma and a blank between them; raises EntryError.
 
-    `flat 1.5 x4` without a name gets the next that is free. taken: names in the box.
+    `flat 1.5 x4` without a name gets the next that is free. Thicknesses alone are flats, and are counted:
+    `1.5 1.5 2 x6`. taken: names in the box.
     """
     names, lots = set(taken), list[Lot]()
-    for part in filter(str.strip, text.split(";")):
+    parts = [part for part in _BETWEEN_LOTS.split(text) if part.strip()]
+    for part in [each for one in parts for each in _counted(one, units)]:
         first = part.split()[0].lower()
         if first in _DIMENSIONS:
             letter = first[0].upper()
@@ -193,11 +198,38 @@ def parse_lots(text: str, units: Units, taken: Collection[str]) -> list[Lot]:
     return lots
 
 
+def _counted(text: str, units: Units) -> list[str]:
+    """Thicknesses alone as flats, each size once with its count; anything else as it is. EntryError."""
+    parts = text.split()
+    if not parts[0][0].isdigit() and parts[0][0] != ".":
+        return [text]
+    sizes = [part for part in parts if (not _COUNT.match(part) and part[0].isdigit()) or part[0] == "."]
+    material = " ".join(part for part in parts if part not in sizes and not _COUNT.match(part))
+    counts: dict[float, tuple[str, int]] = {}
+    last = 0.0
+    for part in parts:
+        if part in sizes:
+            last = parse_length(part, units, what="thickness")
+            if last > THICKEST_MM:
+                raise EntryError(
+                    f"{part} is no thickness of a flat; a lot is typed like {lot_hint(units)}", at=0
+                )
+            size, count = counts.get(last, (part, 0))
+            counts[last] = size, count + 1
+        elif counted := _COUNT.match(part):
+            size, count = counts[last]
+            counts[last] = size, count - 1 + int(counted[1])
+    return [f"flat {size} x{count} {material}" for size, count in counts.values()]
+
+
 def parse_lot(text: str, units: Units) -> Lot:
-    """A lot from `NAME flat|taper|strip lengths… [xCOUNT]`, lengths as in lot_hint; raises EntryError."""
+    """A lot from `NAME flat|taper|strip lengths… [xCOUNT] [material]`, as in lot_hint; raises EntryError."""
     from shimfit.core.stock import lot_from_row
 
     parts = text.split()
+    material = list[str]()
+    while len(parts) > 3 and not any(sign.isdigit() for sign in parts[-1]):
+        material.insert(0, parts.pop())
     if len(parts) < 3 or parts[1].lower() not in _DIMENSIONS:
         raise EntryError(f"a lot is typed like {lot_hint(units)}", at=0)
     form, names = _DIMENSIONS[parts[1].lower()]
@@ -210,7 +242,7 @@ def parse_lot(text: str, units: Units) -> Lot:
     if len(lengths) != len(names):
         wanted = ", ".join(name.removesuffix("_mm") for name in names)
         raise EntryError(f"a {form} has {len(names)} lengths ({wanted}), not {len(lengths)}", at=0)
-    row: dict[str, object] = {"lot": parts[0], "form": form, "count": count}
+    row: dict[str, object] = {"lot": parts[0], "form": form, "count": count, "material": " ".join(material)}
     for name, length in zip(names, lengths, strict=True):
         what = name.removesuffix("_mm")
         row[name] = parse_length(length, units, what=what, zero_ok=name == "thin_mm")

@@ -248,7 +248,7 @@ def test_the_tap_pad_needs_no_keyboard(app_on, running, wait_for) -> None:
         async with running(app, 40, 20) as hand:
             await hand.press("ctrl+t")
             await hand.sees("LOG", "7/8")
-            for x, y in ((8, 1), (10, 7), (14, 1), (23, 7)):
+            for x, y in ((3, 1), (10, 7), (25, 1), (23, 7)):
                 await hand.pilot.click("#pad", offset=(x, y))
             await hand.pilot.pause()
             assert app.page.query_one(EntryLine).value == "1/4n3/8h"
@@ -419,10 +419,10 @@ def test_what_the_box_holds_is_what_the_post_is_answered_with(app_on, running, w
             await hand.enter("9n5o")
             await hand.sees("No pack from this box")
             await hand.press("f3", "a")
-            await hand.enter("F1 flat 0.5 x20")
-            await hand.press("a")
-            await hand.enter("F2 flat 0.9 x20")
-            await hand.sees("F2 is in the box")
+            await hand.enter("F1 flat 0.5 x20, F2 flat 0.9 x20 PVC")
+            await hand.sees("what is it made of")
+            await hand.enter("PVC")
+            await hand.sees("20 F2")
             await hand.press("escape")
             await hand.sees("▲ pack", "NEXT-OUT")
             assert app.session.record.answer.packs
@@ -440,8 +440,7 @@ def test_run_and_record_page_hold_the_same_figure_against_the_limit(make_site, c
     from shimfit.codec import tolerance_to_json
     from shimfit.quantities.tolerance import parse_tolerance
     from shimfit.text.glyphs import UNICODE
-    from shimfit.tui.screens.record import record_rows
-    from shimfit.tui.screens.run import RunScreen
+    from shimfit.tui.screens.lists import RunScreen, record_rows
     from shimfit.tui.session import Session
 
     session = Session(make_site(), UNICODE)

@@ -88,7 +88,9 @@ def test_the_box_loses_and_gains_lots_and_takes_it_back(app_on, running, wait_fo
             await hand.sees("x does nothing on this page")
             await hand.press("a")
             await hand.enter("S9 strip 600 40 12 x2")
-            await hand.sees("S9 is in the box", "600 x 40 x 12 mm")
+            await hand.sees("what is it made of")
+            await hand.enter("")
+            await hand.sees("in the box: 2 S9", "600 x 40 x 12 mm")
             await hand.press("a")
             await hand.enter("S9 strip 600")
             await hand.sees("has 3 lengths")
@@ -109,7 +111,7 @@ def test_the_record_is_written_and_asks_before_it_writes_over(app_on, running, w
             await hand.enter("9n5o")
             await hand.enter(".3n.2o")
             await hand.press("f4")
-            await hand.sees("1 of 7 plumb", "10.3", "0.4")
+            await hand.sees("1 of 7 posts proven plumb", "10.3", "0.4")
             for name in ("record.csv", "record.json", "record.pdf"):
                 await hand.press("e")
                 line = app.page.query_one(EntryLine)
@@ -296,6 +298,14 @@ def test_several_lots_go_in_at_once_and_are_named(app_on, running, wait_for) -> 
             await hand.enter("flat 1.5 x4")
             await hand.sees("1.5 inches thick? Type the unit: 1.5mm")
             await hand.enter("flat 1.5mm x4; taper 1/32 5/16 8 x2")
-            await hand.sees("F5, T3 are in the box", "8 lots")
+            await hand.sees("what is it made of")
+            await hand.press("escape")
+            await hand.sees("taper 1/32 5/16 8 x2")  # a step back, and nothing typed is lost
+            await hand.press("enter")
+            await hand.enter("cedar")
+            await hand.sees("in the box: 4 F5, 2 T3", "cedar: rots or creeps", "8 lots")
+            await hand.press("a")
+            await hand.enter("1/16 1/16 1/8 x3 PVC")  # thicknesses alone: named and counted
+            await hand.sees("in the box: 2 F6, 3 F7", "10 lots")
 
     wait_for(job())

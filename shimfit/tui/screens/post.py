@@ -43,7 +43,7 @@ if TYPE_CHECKING:
     from shimfit.tui.sensing import Live
     from shimfit.tui.session import Session
 
-PAD_INCH = ("1/8 1/4 3/8 1/2 5/8 3/4 7/8", "1/16 3/16 5/16 7/16 9/16 11/16", '13/16 15/16 0 1" 2" strong shy')
+PAD_INCH = ("1/4 1/2 3/4 1/8 3/8 5/8 7/8", "1/16 3/16 5/16 7/16 9/16 11/16", '13/16 15/16 0 1" 2" strong shy')
 PAD_MM = ("1 2 3 4 5", "6 7 8 9 0", ".5 plumb")
 PAD_TYPES = {'1"': "1 ", '2"': "2 ", "strong": "+", "shy": "-"}
 """What a key of the pad types, where it is not what stands on it."""
