@@ -437,7 +437,7 @@ def test_what_the_box_holds_is_what_the_post_is_answered_with(app_on, running, w
 @pytest.mark.parametrize("columns", [40, 80])
 def test_run_and_record_page_hold_the_same_figure_against_the_limit(make_site, columns) -> None:
     """Where each direction counts by itself, the worse one is told, at every width and before as after."""
-    from shimfit.codec import tolerance_to_json
+    from shimfit.codec import to_json
     from shimfit.quantities.tolerance import parse_tolerance
     from shimfit.text.glyphs import UNICODE
     from shimfit.tui.screens.lists import RunScreen, record_rows
@@ -446,7 +446,7 @@ def test_run_and_record_page_hold_the_same_figure_against_the_limit(make_site, c
     session = Session(make_site(), UNICODE)
     assert session.open_last()
     site, place = session.site, session.place
-    site.change_run(place.job, place.run, tolerance=tolerance_to_json(parse_tolerance("1:500", True)))
+    site.change_run(place.job, place.run, tolerance=to_json(parse_tolerance("1:500", True)))
     log_reading(site, place, "1.9mm n 1.9mm o")
     session.refresh()
     post, page = session.run.post(place.post), SimpleNamespace(session=session)
