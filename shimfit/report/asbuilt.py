@@ -110,7 +110,7 @@ class _Record(Paper):
     def draw(self, *, all_readings: bool) -> None:
         """Draw the whole record."""
         record = self.record
-        self.say(result_words(record) + ".", 12.0, bold=True)
+        self.say(result_words(record.run) + ".", 12.0, bold=True)
         self.y += 1.6
         reported = facts_reported(record)
         short = (*_ONE_LINE, *_CONDITIONS)

@@ -193,7 +193,7 @@ def record_json(record: RunRecord) -> dict[str, Any]:
         "facts": dict.fromkeys(FACTS) | dict(record.run.facts),
         "read_by": list(record.read_by),
         "result": {"posts": len(record.run.posts), **{one: record.run.tally[one] for one in DECISIONS}},
-        "result_words": result_words(record),
+        "result_words": result_words(record.run),
         "exceptions": [
             {"post": post.name, "stands": post.stands, "why": why_not_plumb(post, "mm")}
             for post in exceptions(record)
@@ -272,7 +272,7 @@ def record_lines(record: RunRecord, width: int = 100, *, all_readings: bool = Fa
     lines = [
         f"As-built plumb record: {record.run.job}/{record.run.name}"
         + (" (SAMPLE, invented data)" if record.run.sample else ""),
-        f"Result: {result_words(record)}.",
+        f"Result: {result_words(record.run)}.",
         *(
             f"  {', '.join(names)}: {words.DECISION_WORDS[stands]}: {why}"
             for names, stands, why in exceptions_reported(record)
@@ -556,15 +556,15 @@ def _others(record: RunRecord) -> str:
     return "".join(f"; post {', '.join(names)}: {what}" for what, names in groups.items())
 
 
-def result_words(record: RunRecord | RunState) -> str:
+def result_words(run: RunState) -> str:
     """`3 of 9 posts proven plumb; 2 out of plumb, 4 not verified`."""
-    counts = record.run.tally
+    counts = run.tally
     said = [
         f"{counts[decision]} {words.DECISION_WORDS[decision]}"
         for decision in ("out", "too-close", "none")
         if counts[decision]
     ]
-    plumb = f"{counts['plumb']} of {len(record.run.posts)} posts proven plumb"
+    plumb = f"{counts['plumb']} of {len(run.posts)} posts proven plumb"
     return f"{plumb}; {', '.join(said)}" if said else plumb
 
 
