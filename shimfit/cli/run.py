@@ -474,6 +474,22 @@ def run_remove(args: argparse.Namespace, io: Io) -> int:
         )
 
 
+def run_replace(args: argparse.Namespace, io: Io) -> int:
+    """Another post stands there from now on."""
+    from shimfit.quantities.typed import parse_foot
+    from shimfit.workflow.site import parse_place
+
+    with open_site(args, io) as site:
+        place = parse_place(args.place)
+        run = site.run(place.job, place.run)
+        site.post(place)
+        foot = parse_foot(args.foot, run.units) if args.foot else None
+        if foot is not None:
+            check_room(_marks_of(run), run.foot, own=_feet_of(run) | {place.post: foot})
+        words = site.replace_post(place, foot, args.why.strip())
+        return io.tell(words, {"post": place.post}, as_json=args.json)
+
+
 def _feet_of(run: RunState) -> dict[str, Foot]:
     return {post.name: post.foot for post in run.posts}
 

@@ -226,6 +226,13 @@ ACTIONS = (
         plain="survey",
     ),
     Action(
+        "retighten",
+        "Re-tighten walk",
+        "Walk only the posts that are due: tighten, read again, see how far each has moved",
+        plain="retighten 90",
+    ),
+    Action("verify", "Check the log", "Work every hash of the log out again: was anything altered?"),
+    Action(
         "insert_post",
         "Insert post",
         "One more post of the run, between two others",

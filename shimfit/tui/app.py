@@ -204,6 +204,26 @@ class Doing:
         if not outcome.done or self._app.page is not home:
             self._app.tell(outcome)
 
+    def retighten(self) -> None:
+        """Walk the posts that are due, or every post again."""
+        page = self._app.page
+        days = "" if self._session.run is None else "; Enter: the run's own interval"
+        hint = f"due after how many days{days}; end: walk every post again"
+        page.ask(Question("days", hint, self._walk_due, "end" if self._session.due else ""))
+
+    def _walk_due(self, text: str) -> Outcome:
+        outcome = self._session.retighten(text)
+        if outcome.done:
+            self._app.page.stop_asking()
+            self._app.go("post")
+            self._app.home.new_post()
+            self._app.home.say(outcome)
+        return outcome
+
+    def verify(self) -> None:
+        """Work every hash of the log out again."""
+        self._app.command("record", {"path": "verify"}, at_once=True)
+
     def turn(self) -> None:
         """Ask for two readings, the second once the first was understood."""
         self._app.page.ask(
@@ -572,15 +592,18 @@ class ShimfitApp(App[None]):
         if any(getattr(now, name) != getattr(before, name) for name in SENSOR_SETTINGS):
             self.listening.anew()
 
-    def command(self, name: str, given: Mapping[str, str] | None = None) -> None:
-        """Bring a command of the command line to the front, to be filled in and run."""
+    def command(self, name: str, given: Mapping[str, str] | None = None, *, at_once: bool = False) -> None:
+        """Bring a command of the command line to the front, to be filled in and run; or run it at once."""
+        if self._commands is None:
+            self.page.say(Outcome("the command line is not at hand here", done=False))
+            return
         from shimfit.tui.screens.command import CommandScreen
 
         before = self.page.NAME
         self.go("command")
         page = self.page
         assert isinstance(page, CommandScreen)
-        page.begin(name, given, back="" if before == "command" else before)
+        page.begin(name, given, back="" if before == "command" else before, at_once=at_once)
 
     def command_ran(self, before: Settings) -> None:
         """A command may have logged something, or changed a setting: look at everything anew.

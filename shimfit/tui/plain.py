@@ -137,6 +137,7 @@ class _Conversation:
             "survey": lambda _: self.session.survey(),
             "kind": lambda text: _reported(self.session.kind_of_next(text)),
             "turn": self._turn,
+            "retighten": lambda text: self._move(self.session.retighten(text)),
         }
         if action.name in own:
             return own[action.name]

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Literal
 from shimfit.entry.result import EntrySettings, Incomplete, Refused, Understood
 from shimfit.errors import EntryError, ShimfitError, UsageError
 from shimfit.model import Face, PostState
+from shimfit.quantities import shown
 from shimfit.settings.actions import USUAL_KEYS, KeyWords
 from shimfit.text.phrases import PostView, Words, post_view, state_word
 from shimfit.tui import setting_up
@@ -34,6 +35,7 @@ if TYPE_CHECKING:
     from shimfit.entry.result import ParseResult
     from shimfit.model import Lot, Reading
     from shimfit.quantities.typed import Units
+    from shimfit.report.due import DueRow
     from shimfit.settings import Settings
     from shimfit.standing import PostRecord, RunState
     from shimfit.store.box import BoxState
@@ -95,6 +97,8 @@ class Session:
         """True: the run's list has the posts that are furthest out first."""
         self.only_left = False
         """True: the lists and the walk leave out what is plumb or skipped."""
+        self.due: Mapping[str, DueRow] = {}
+        """Posts of the re-tighten walk, in walking order, with how each stood; empty: all posts."""
 
     @property
     def settings(self) -> Settings:
@@ -172,6 +176,8 @@ class Session:
         view = post_view(self.record, self.words)
         if self.place in self.working:
             view = replace(view, do=f"working{self.glyphs.more}")
+        elif self._is_to_tighten(self.record):
+            view = replace(view, do="Tighten the nut, read again.")
         remarks = (*self._remarks(self.record), *view.remarks)
         return replace(view, remarks=tuple(map(self.glyphs.spell, remarks)))
 
@@ -191,7 +197,28 @@ class Session:
             from shimfit.workflow.reading import bow_words
 
             reported += [words for words in (bow_words(record),) if words]
-        return tuple(reported)
+        return (*self._due_words(record), *reported)
+
+    def _is_to_tighten(self, record: PostRecord) -> bool:
+        """True on the re-tighten walk until the post is read again."""
+        row = self.due.get(record.name)
+        return row is not None and (record.reading is None or record.reading.time == row.latest.time)
+
+    def _due_words(self, record: PostRecord) -> tuple[str, ...]:
+        """On the re-tighten walk: how the post stood, how it stands, how far its top moved."""
+        row, words = self.due.get(record.name), self.words
+        if row is None or words is None or row.latest.lean is None:
+            return ()
+        number = [*self.due].index(record.name) + 1
+        stood = words.lean(row.latest.lean, record.height_mm)
+        told = f"re-tighten {number} of {len(self.due)}: on {row.read[:10]} the {stood}"
+        if self._is_to_tighten(record) or record.reading is None or record.reading.lean is None:
+            return (told,)
+        from shimfit.report.due import moved_mm
+
+        moved = moved_mm(row.latest, record.reading)
+        now = words.lean(record.reading.lean, record.height_mm).removeprefix("TOP ")
+        return (f"{told}; now it {now}, moved {shown.fine(moved or 0.0, words.units)}",)
 
     @property
     def wants_hints(self) -> bool:
@@ -224,6 +251,8 @@ class Session:
 
     def go(self, place: Place) -> None:
         """Stand at a post."""
+        if self.place is not None and self.place.run_path != place.run_path:
+            self.due = {}
         self.run = self.site.run(place.job, place.run)
         self.place = place
         self._sure_of = None
@@ -276,14 +305,22 @@ class Session:
             self.go(Place(self.place.job, self.place.run, post.name))
 
     def step(self, by: int) -> Outcome:
-        """Walk to the next (+1) or previous (-1) post; with `only_left`, to one that wants something."""
+        """Walk to the next (+1) or previous (-1) post.
+
+        On the re-tighten walk to one that is due; with `only_left`, to one that wants something.
+        """
         if self.run is None or self.place is None:
             return Outcome("no run is open", done=False)
         posts = self.run.posts
         left = {post.name for post in self.run.left_to_do}
+        walked = set(self.due) or (left if self.only_left else {post.name for post in posts})
         index = self.index + by
-        while 0 <= index < len(posts) and self.only_left and posts[index].name not in left:
+        while 0 <= index < len(posts) and posts[index].name not in walked:
             index += by
+        if not 0 <= index < len(posts) and self.due:
+            again = sum(not self._is_to_tighten(post) for post in posts if post.name in self.due)
+            end = "last" if by > 0 else "first"
+            return Outcome(f"the {end} that is due; {again} of {len(self.due)} read again", done=False)
         if not 0 <= index < len(posts):
             end = "last" if by > 0 else "first"
             hand_over = (
@@ -293,6 +330,32 @@ class Session:
             return Outcome(f"this is the {end} post of the run{more}", done=False)
         self.go(Place(self.place.job, self.place.run, posts[index].name))
         return Outcome(f"post {posts[index].name}")
+
+    def retighten(self, text: str) -> Outcome:
+        """Walk only the posts that are due: proven plumb as many days ago as typed, or as the run says.
+
+        `end` walks every post again.
+        """
+        if self.run is None or self.place is None:
+            return Outcome("no run is open", done=False)
+        if text.strip() == "end":
+            self.due = {}
+            return Outcome("every post is walked again")
+        from shimfit.report.due import due_list
+
+        try:
+            days = int(text) if text.strip() else self.run.due_days
+        except ValueError:
+            return Outcome(f"a whole number of days, not {text.strip()!r}", done=False, bell="refused")
+        if days is None or days < 0:
+            return Outcome("due after how many days? The run has no interval of its own", done=False)
+        listed = due_list(replace(self.run, due_days=days), self.site.now())
+        rows = {row.post: row for row in listed if row.is_due}
+        if not rows:
+            return Outcome(f"no post was proven plumb {days} days ago or more: none is due", done=False)
+        self.due = {post.name: rows[post.name] for post in self.run.posts if post.name in rows}
+        self.go(replace(self.place, post=next(iter(self.due))))
+        return Outcome(f"{len(rows)} of {len(self.run.posts)} posts are due: tighten each, read it again")
 
     def find(self, text: str) -> Outcome:
         """Go to the post that is called so, or whose name or notes hold the text, from here onwards."""

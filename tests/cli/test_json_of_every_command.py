@@ -23,6 +23,7 @@ IN_TURN = (
     "run insert pier/east --at 1800mm --name 2a",
     "run move pier/east/2a --at 1900mm",
     "run remove pier/east/2a",
+    "run replace pier/east/3 --foot 100x100mm",
     "run set pier/east --weather dry",
     "run show pier/east",
     "run export pier/east {}/posts.csv",

@@ -5,12 +5,14 @@ from __future__ import annotations
 import io
 import shlex
 import threading
+from datetime import timedelta
 
 import pytest
 
 from shimfit.cli.parser import build_parser, page
 from shimfit.cli.rest import CommandLine
 from shimfit.errors import UsageError
+from shimfit.model import PostState
 from shimfit.tui.app import ShimfitApp
 from shimfit.tui.commands import ELSEWHERE, Wanted
 from shimfit.tui.plain import run_plain
@@ -237,3 +239,77 @@ def test_what_is_no_value_is_told_before_it_is_said() -> None:
     assert wanted["height"].words("-3") == ["--height=-3"]
     with pytest.raises(UsageError):
         build_parser().parse_args(["due", "--help=no"])
+
+
+def test_the_re_tighten_walk_goes_from_post_to_due_post_and_says_how_far_each_moved(
+    make_site, running, wait_for
+) -> None:
+    """A week later: two posts of three stood plumb, one at the limit was never handed over."""
+    site = make_site()
+    app = ShimfitApp(site, commands=CommandLine(site.path))
+
+    async def job() -> None:
+        async with running(app, 80, 24) as hand:
+            for post, text in (("2", ".4n0"), ("3", "9n5o"), ("5", "0 0.2o")):
+                for _ in "read", "tighten, read again":
+                    assert app.session.enter(text, post=post).done
+                    assert app.session.tightened().done
+            app.do("retighten")
+            await hand.sees("days›", "due after how many days")
+            await hand.enter("")
+            await hand.sees("the run has no interval of its own".capitalize()[1:])
+            await hand.enter("7")
+            await hand.sees("no post was proven plumb 7 days ago")
+            site._clock.now += timedelta(days=8)
+            await hand.enter("7")
+            await hand.sees("2 of 7 posts are due", "post 2 (2/7)", "Tighten the nut, read again.")
+            await hand.sees("re-tighten 1 of 2: on 2026-05-04 the TOP leans", "→ next")
+            await hand.enter(".9n.3o")
+            await hand.sees("now it leans 0.9 mm", "moved 0.6 mm", "plumb, 0.9 of 2.0 mm")
+            assert "Tighten the nut" not in hand.screen()
+            await hand.press("down")
+            await hand.sees("post 5 (5/7)", "re-tighten 2 of 2")
+            await hand.press("down")
+            await hand.sees("the last that is due; 1 of 2 read again")
+            await hand.press("f2")
+            app.do("retighten")
+            await hand.sees("days› end")
+            await hand.press("enter")
+            await hand.sees("every post is walked again", "post 5 (5/7)")
+            await hand.press("down")
+            await hand.sees("post 6 (6/7)")
+
+    wait_for(job())
+
+
+def test_the_log_is_checked_and_a_post_replaced_with_another_foot(app, running, wait_for) -> None:
+    async def job() -> None:
+        async with running(app, 80, 24) as hand:
+            await hand.enter("9n5o")
+            await hand.sees("▲ pack")
+            app.session.packed()
+            before, loose = app.session.run.post("1"), app.session.box().lot("F1").count
+            app.command("run replace")
+            await hand.sees("do it: shimfit run replace heron/jetty/1")
+            app.page._values.update(foot="100x100mm", why="split from the rod up")
+            await hand.press("enter")
+            await hand.sees("run replace: done", "what was logged before is kept")
+            app.do("go_post")
+            now = app.session.run.post("1")
+            assert (now.foot.along_mm, now.readings, now.state) == (100.0, (), PostState.TO_READ)
+            assert "read 1 times" in now.notes[-1].text
+            assert now.notes[-1].text.startswith("another post since 20")
+            assert "split from the rod up" in now.notes[-1].text
+            assert app.session.box().lot("F1").count > loose, "its packs are in the box again"
+            assert [post.name for post in app.session.run.posts] == list("1234567")
+            kinds = [event.kind for event in app.session.site.journal.events()]
+            assert kinds.count("reading") == 1
+            app.do("verify")
+            await hand.sees("each as it was logged")
+            await hand.press("escape", "escape", "ctrl+z")
+            await hand.sees("taken back")
+            assert app.session.run.post("1").readings == before.readings
+            assert app.session.run.post("1").packs_in_place == before.packs_in_place
+            assert app.session.box().lot("F1").count == loose
+
+    wait_for(job())

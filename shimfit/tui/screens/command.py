@@ -61,10 +61,12 @@ class CommandScreen(Page):
         """The sheet takes the keys."""
         self.query_one("#list", Rows).focus()
 
-    def begin(self, name: str, given: Mapping[str, str] | None = None, *, back: str = "") -> None:
+    def begin(
+        self, name: str, given: Mapping[str, str] | None = None, *, back: str = "", at_once: bool = False
+    ) -> None:
         """Fill in a command: what is needed is asked for, one after another; then Enter does it.
 
-        back: the page that Esc goes to in the end; empty: to the same as before.
+        back: the page that Esc goes to in the end; empty: to the same as before. at_once: it needs no more.
         """
         self._back = back or self._back
         if self._work is not None:
@@ -76,7 +78,7 @@ class CommandScreen(Page):
         self._values = {label: value for label, value in known.items() if value} | dict(given or {})
         self._text, self.question, self.outcome = None, None, None
         self.show()
-        if self._wanted:
+        if self._wanted and not at_once:
             self._ask_for_needed()
         else:
             self._start()
