@@ -10,6 +10,7 @@ import tomllib
 from fractions import Fraction
 from pathlib import Path
 
+import grimp
 import pytest
 from packaging.requirements import Requirement
 
@@ -55,6 +56,40 @@ def test_no_file_names_a_place_to_fetch_packages_from() -> None:
 )
 def test_a_fresh_interpreter_loads_only_what_it_needs(code: str, may_load: set[str]) -> None:
     assert loaded_by(code) <= may_load
+
+
+def circles(imports: dict[str, set[str]]) -> list[list[str]]:
+    """Modules that lead back to themselves, a list each: strongly connected components (Tarjan 1972)."""
+    order: dict[str, int] = {}
+    low: dict[str, int] = {}
+    path: list[str] = []
+    found: list[list[str]] = []
+
+    def walk(module: str) -> None:
+        order[module] = low[module] = len(order)
+        path.append(module)
+        for other in imports.get(module, set()):
+            if other not in order:
+                walk(other)
+            if other in path:
+                low[module] = min(low[module], low[other])
+        if low[module] == order[module]:
+            together = [path.pop()]
+            while together[-1] != module:
+                together.append(path.pop())
+            if len(together) > 1 or module in imports.get(module, set()):
+                found.append(sorted(together))
+
+    for module in sorted(imports):
+        if module not in order:
+            walk(module)
+    return found
+
+
+def test_no_import_leads_in_a_circle_late_and_type_only_ones_counted() -> None:
+    assert circles({"a": {"b"}, "b": {"c"}, "c": {"b", "d"}, "d": set()}) == [["b", "c"]]
+    graph = grimp.build_graph("shimfit", cache_dir=None)
+    assert not circles({one: graph.find_modules_directly_imported_by(one) for one in graph.modules})
 
 
 def names_in(listing: str) -> set[str]:

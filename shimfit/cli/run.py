@@ -477,6 +477,7 @@ def run_remove(args: argparse.Namespace, io: Io) -> int:
 def run_replace(args: argparse.Namespace, io: Io) -> int:
     """Another post stands there from now on."""
     from shimfit.quantities.typed import parse_foot
+    from shimfit.workflow.reading import log_replaced
     from shimfit.workflow.site import parse_place
 
     with open_site(args, io) as site:
@@ -486,7 +487,7 @@ def run_replace(args: argparse.Namespace, io: Io) -> int:
         foot = parse_foot(args.foot, run.units) if args.foot else None
         if foot is not None:
             check_room(_marks_of(run), run.foot, own=_feet_of(run) | {place.post: foot})
-        words = site.replace_post(place, foot, args.why.strip())
+        words = log_replaced(site, place, foot, args.why.strip())
         return io.tell(words, {"post": place.post}, as_json=args.json)
 
 

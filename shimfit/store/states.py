@@ -25,7 +25,7 @@ from dataclasses import dataclass, replace
 from functools import cache
 from itertools import groupby
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar
+from typing import TYPE_CHECKING, Any, NamedTuple, Protocol, TypeVar
 
 import shimfit
 from shimfit.errors import FileError, UsageError
@@ -41,10 +41,14 @@ if TYPE_CHECKING:
     from collections.abc import Set as AbstractSet
 
     from shimfit.standing import RunState, Units
+    from shimfit.store import box, fold
     from shimfit.store.box import BoxState
     from shimfit.store.events import Event
-    from shimfit.store.journal import Journal
     from shimfit.store.log import Log
+
+    class Archive(box.Archive, fold.Archive, Protocol):
+        """Past events, as far as runs and the box are read on from a snapshot."""
+
 
 _Fold = TypeVar("_Fold", RunFold, BoxFold)
 
@@ -319,7 +323,7 @@ _BOX = "box"
 class States:
     """The state of every job, of each run that was asked for and of the box, now or after event `upto`."""
 
-    def __init__(self, log: Log, history: History, snapshot: Snapshot, archive: Journal) -> None:
+    def __init__(self, log: Log, history: History, snapshot: Snapshot, archive: Archive) -> None:
         self._log = log
         self._history = history
         self._snapshot = snapshot

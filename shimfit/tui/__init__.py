@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from shimfit.tui.commands import Commands
-    from shimfit.tui.sensing import Sensor
+    from shimfit.wire.inclinometer import Inclinometer
     from shimfit.workflow.site import Site
 
 
@@ -36,7 +36,7 @@ def run(
     *,
     theme: str | None = None,
     ascii: bool = False,  # noqa: A002 - named as the option that it comes from
-    sensor: Sensor | None = None,
+    sensor: Inclinometer | None = None,
     rehearse: bool = False,
     commands: Commands | None = None,
 ) -> int:

@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     from shimfit.settings import Settings
     from shimfit.settings.actions import Action
     from shimfit.tui.commands import Commands
-    from shimfit.tui.sensing import Sensor
+    from shimfit.wire.inclinometer import Inclinometer
     from shimfit.workflow.site import Place, Site
 
 PAINTED_S = 0.5
@@ -349,7 +349,7 @@ class ShimfitApp(App[None]):
         *,
         theme: str | None = None,
         ascii: bool = False,  # noqa: A002 - named as the option that it comes from
-        sensor: Sensor | None = None,
+        sensor: Inclinometer | None = None,
         rehearse: bool = False,
         commands: Commands | None = None,
     ) -> None:

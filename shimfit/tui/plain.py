@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from shimfit.settings.actions import Action
     from shimfit.standing import PostRecord
     from shimfit.tui.commands import Commands
-    from shimfit.tui.sensing import Sensor
+    from shimfit.wire.inclinometer import Inclinometer
     from shimfit.workflow.site import Site
 
 PLAN_SIZE = (52, 13)
@@ -56,7 +56,7 @@ def run_plain(
     stdin: TextIO | None = None,
     stdout: TextIO | None = None,
     ascii: bool = False,  # noqa: A002 - named as the option that it comes from
-    sensor: Sensor | None = None,
+    sensor: Inclinometer | None = None,
     commands: Commands | None = None,
 ) -> int:
     """Work on a data file line by line until `q` or the end of the input; returns the exit code.
@@ -89,7 +89,7 @@ class _Conversation:
         commands: Commands | None = None,
         *,
         ascii: bool,  # noqa: A002 - named as the option that it comes from
-        sensor: Sensor | None,
+        sensor: Inclinometer | None,
     ) -> None:
         self.sensor = sensor
         self.was_lost = False
@@ -297,7 +297,7 @@ class _Conversation:
 
     # ------------------------------------------------------------ the inclinometer
 
-    def _take(self, sensor: Sensor) -> str:
+    def _take(self, sensor: Inclinometer) -> str:
         """Wait for the post to stand still, then log what the inclinometer holds."""
         self.say("Hold the post still.")
         live = hold(sensor)

@@ -13,16 +13,12 @@ from shimfit.tui.session import Outcome
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    import numpy as np
-    from numpy.typing import NDArray
-
     from shimfit.core.sensing.mounting import Zero
     from shimfit.model import Lean
     from shimfit.tui.session import Session
-    from shimfit.wire.inclinometer import Snapshot, Taken
+    from shimfit.wire.inclinometer import Inclinometer, Taken
     from shimfit.workflow.site import Site
 
-    Values = NDArray[np.float64]
 
 LOOKS_PER_SECOND = 20
 HOLD_S = 20.0
@@ -33,25 +29,6 @@ READY = "it stands still: Space logs it, or type"
 KNOCKED = "a knock, the level stayed: Space logs it"
 SETTINGS = ("sensor", "sensor_format", "sensor_baud", "sensor_axes", "instrument")
 """Settings that the inclinometer is listened to anew for."""
-
-
-class Sensor(Protocol):
-    """The part of wire.inclinometer.Inclinometer that is used here."""
-
-    def start(self) -> None:
-        """Begin to listen; returns at once."""
-
-    def stop(self) -> None:
-        """Let go of the port; waits a second at most."""
-
-    def snapshot(self) -> Snapshot:
-        """The newest values and state; never waits for the port."""
-
-    def history(self, seconds: float) -> tuple[Values, Values, Values]:
-        """Times (s), x and y (degrees, in the sensor's own directions) over the last seconds."""
-
-    def again(self) -> None:
-        """Forget the reading that was taken and hold anew."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +72,7 @@ class Live:
         )
 
 
-def look(sensor: Sensor) -> Live:
+def look(sensor: Inclinometer) -> Live:
     """Take one look."""
     seen = sensor.snapshot()
     if seen.banner is None:
@@ -108,7 +85,7 @@ def look(sensor: Sensor) -> Live:
     return Live(None, seen.words, f"SENSOR: {age} goes on; {seen.banner}", None, seen.zero_found)
 
 
-def sensor_of(site: Site) -> Sensor | None:
+def sensor_of(site: Site) -> Inclinometer | None:
     """The inclinometer that is set up, not started; None when none is."""
     if not site.settings.sensor:
         return None
@@ -117,7 +94,7 @@ def sensor_of(site: Site) -> Sensor | None:
     return inclinometer_of(site)
 
 
-def take(session: Session, sensor: Sensor) -> Outcome:
+def take(session: Session, sensor: Inclinometer) -> Outcome:
     """Log the reading that the inclinometer holds, and hold anew; refused while there is none, and why."""
     record = session.record
     if record is None:
@@ -131,7 +108,7 @@ def take(session: Session, sensor: Sensor) -> Outcome:
     return outcome
 
 
-def lasting_fault(sensor: Sensor) -> str:
+def lasting_fault(sensor: Inclinometer) -> str:
     """What is wrong with the link, when it does not come right by itself within LOST_S; else empty."""
     end_s = time.monotonic() + LOST_S
     while (fault := look(sensor).fault) and time.monotonic() < end_s:
@@ -139,7 +116,7 @@ def lasting_fault(sensor: Sensor) -> str:
     return fault
 
 
-def hold(sensor: Sensor) -> Live:
+def hold(sensor: Inclinometer) -> Live:
     """Wait for the post to stand still: the look that holds a reading, or the last one if none came."""
     start_s = good_s = time.monotonic()
     while True:
@@ -187,7 +164,7 @@ class Host(Protocol):
 class Listening:
     """Holds the inclinometer, or none, from the program's start to its end."""
 
-    def __init__(self, app: Host, sensor: Sensor | None) -> None:
+    def __init__(self, app: Host, sensor: Inclinometer | None) -> None:
         self._app = app
         self._sensor = sensor
         self._looks = False

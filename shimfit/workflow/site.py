@@ -372,33 +372,6 @@ class Site(AbstractContextManager["Site"]):
         self.post(place)
         self.journal.append_all([self.draft(place, "post-removed", {})])
 
-    @in_one_turn
-    def replace_post(self, place: Place, foot: Foot | None, why: str) -> str:
-        """Another post stands there from now on (foot: its own, None the same); returns what became of it.
-
-        What was logged at the one before stays in the log; the packs under it are in the box again.
-        """
-        from shimfit.workflow.packs import moving
-
-        before, run = self.post(place), self.run(place.job, place.run)
-        added = [
-            event.data
-            for event in self.journal.standing(("post-added",), place.job)
-            if event.run == place.run and event.data["name"] == place.post
-        ]
-        data = {**added[-1], "station_mm": before.station_mm, "foot": to_json(foot or before.foot)}
-        count = len(before.readings)
-        told = f"another post since {self.now().date()}{': ' if why else ''}{why}"
-        told += f"; the one before was read {count} times, last {before.state}"
-        drafts = [
-            *moving(self, place, before.packs_in_place, ()),
-            self.draft(place, "post-removed", {}),
-            self.draft(place, "post-added", data),
-            self.draft(place, "noted", {"text": told}),
-        ]
-        self.journal.append_all(drafts)
-        return f"post {place.post} of {run.name} is another one now, to read; what was logged before is kept"
-
     def import_stock(self, lots: Sequence[Lot], source: str) -> None:
         """Put counted lots in the box; lots of the same name are replaced by what was counted."""
         data = {"lots": [to_json(lot) for lot in lots], "source": source}

@@ -23,8 +23,8 @@ if TYPE_CHECKING:
     from shimfit.core.sensing.hold import Held
     from shimfit.core.sensing.mounting import Reversal, Tip, Zero
     from shimfit.text.canvas import Run
-    from shimfit.tui.sensing import Sensor
     from shimfit.tui.session import Session
+    from shimfit.wire.inclinometer import Inclinometer
     from shimfit.wire.stream import ListenOptions
 
 LOOK_S = 1.0
@@ -45,7 +45,7 @@ class Walk(RoleScreen):
         Binding("escape,q", "leave", "Leave", show=False, priority=True),
     ]
 
-    def __init__(self, session: Session, sensor: Sensor) -> None:
+    def __init__(self, session: Session, sensor: Inclinometer) -> None:
         super().__init__()
         self._session = session
         self._sensor = sensor
@@ -123,7 +123,7 @@ class AxesWalk(Walk):
 
     HEAD = "TEACH THE SENSOR  Esc: all as it was"
 
-    def __init__(self, session: Session, sensor: Sensor, keep: Callable[[str], None]) -> None:
+    def __init__(self, session: Session, sensor: Inclinometer, keep: Callable[[str], None]) -> None:
         """keep: takes the map's text once the person says that the picture is right."""
         super().__init__(session, sensor)
         self._keep = keep
@@ -194,7 +194,7 @@ class ZeroWalk(Walk):
     HEAD = "FIND THE SENSOR'S ZERO  Esc: as it was"
 
     def __init__(
-        self, session: Session, sensor: Sensor, options: ListenOptions, keep: Callable[[Zero], None]
+        self, session: Session, sensor: Inclinometer, options: ListenOptions, keep: Callable[[Zero], None]
     ) -> None:
         """keep: takes the zero (degrees, the sensor's directions) once the person says so."""
         super().__init__(session, sensor)
