@@ -61,6 +61,7 @@ def foot_plan(
     lean: Lean | None,
     height_mm: float,
     *,
+    packed_at: Lean | None = None,
     names: Mapping[Face, str],
     glyphs: Glyphs,
     width: int,
@@ -68,7 +69,8 @@ def foot_plan(
 ) -> Canvas:
     """Draw the foot with its packs (numbered in the order given) and the lean of the top over height_mm.
 
-    lean None: not read yet, no arrow. The picture fills width x height cells; below 21 x 7 the outline
+    lean None: not read yet, no arrow. packed_at: the lean that the packs went in at, where it is another; they
+    stay drawn on the side that they went in from. The picture fills width x height cells; below 21 x 7 the outline
     keeps its least size and what does not fit is cut off.
     """
     canvas = Canvas(width, height)
@@ -76,7 +78,7 @@ def foot_plan(
     _draw_foot(canvas, foot, outline, glyphs)
     _draw_names(canvas, outline, names)
     for number, pack in enumerate(packs, start=1):
-        face = entering_face(pack.seat, lean)
+        face = entering_face(pack.seat, lean if packed_at is None else packed_at)
         _draw_pack(canvas, outline, pack, face=face, number=number, glyphs=glyphs)
     if lean is not None:
         _draw_arrow(canvas, outline, foot, lean.top_mm(height_mm), glyphs)

@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     from textual.app import ComposeResult
 
     from shimfit.standing import PostRecord
-    from shimfit.tui.screens.post_beside import LiveTarget, Side
+    from shimfit.tui.screens.post_beside import LiveTarget
     from shimfit.tui.screens.post_snapshot import Snapshot
     from shimfit.tui.sensing import Live
     from shimfit.tui.session import Session
@@ -102,7 +102,7 @@ class PostScreen(Page):
         super().__init__(session)
         self.snapshot = take_snapshot(session, 0, None, None)
         self._target_picture = Picture(lambda w, h: self._target.draw(self.snapshot, w, h), id="target")
-        self._side: Side | None = None
+        self._side: Picture | None = None
         """The column of pictures, once there was room for it."""
         self._advice = LiveAdvice()
         self._floor: tuple[object, tuple[int, ...]] = (None, (0, 0, 0, 0))
@@ -124,10 +124,10 @@ class PostScreen(Page):
                 yield self._build_side()
         yield Taps(id="pad")
 
-    def _build_side(self) -> Side:
-        from shimfit.tui.screens.post_beside import Side
+    def _build_side(self) -> Picture:
+        from shimfit.tui.screens.post_beside import beside
 
-        self._side = Side(lambda: self.snapshot, lambda: self.session.box().lots)
+        self._side = Picture(lambda w, h: beside(self.snapshot, self.session.box().lots, w, h), id="side")
         return self._side
 
     @cached_property
@@ -241,7 +241,7 @@ class PostScreen(Page):
         for name in ("#said", "#big", "#taper", "#answer", "#plan"):
             self.query_one(name, Picture).redraw()
         if self._side is not None:
-            self._side.query_one("#box", Picture).redraw()
+            self._side.redraw()
         self.show_keys()
         if self.has_class("-squat"):
             self.show_echo()

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
+from itertools import islice
 from typing import TYPE_CHECKING
 
-from shimfit.model import Face
+from shimfit.model import Face, PostState
 from shimfit.quantities import shown
 from shimfit.text.canvas import Canvas
+from shimfit.text.phrases import lot_size, state_word, wrapped
 from shimfit.text.pictures import (
     Backdrop,
     backdrop,
@@ -19,16 +22,12 @@ from shimfit.text.pictures import (
     trend,
     with_mark,
 )
-from shimfit.tui.screens.post_snapshot import LOOKS_PER_FIGURE, next_step
-from shimfit.tui.widgets import Below, Picture
+from shimfit.tui.screens.post_snapshot import LOOKS_PER_FIGURE, in_order, next_step
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from textual.app import ComposeResult
-
     from shimfit.model import Lean, Lot
     from shimfit.standing import PostRecord
+    from shimfit.text.canvas import Run
     from shimfit.text.phrases import Words
     from shimfit.tui.screens.post_snapshot import Snapshot
 
@@ -186,32 +185,66 @@ def readings_trend(snapshot: Snapshot, width: int, height: int) -> Canvas:
     return canvas
 
 
-def from_the_box(snapshot: Snapshot, lots: tuple[Lot, ...], width: int, height: int) -> Canvas:
-    """What is left of the lots that this answer takes from."""
-    canvas = Canvas(width, height)
+def box_rows(snapshot: Snapshot, lots: tuple[Lot, ...]) -> list[Run]:
+    """What this answer takes of the box, and what is there of it."""
     if snapshot.prescription is None or not snapshot.packs:
-        return canvas
-    wanted = {piece.lot for pack in snapshot.prescription.packs for piece in pack.pieces}
-    found = [lot for lot in lots if lot.lot in wanted]
-    if found:
-        canvas.put(0, 0, "from the box", "label")
-    for y, lot in enumerate(found, start=1):
-        canvas.put(0, y, f"{lot.lot}: {lot.form} {lot.material}".rstrip() + f", {lot.count} left")
+        return []
+    taken = Counter(piece.lot for pack in snapshot.prescription.packs for piece in pack.pieces)
+    found = [lot for lot in lots if lot.lot in taken]
+    units = snapshot.words.units if snapshot.words is not None else "mm"
+    rows = [
+        (f"{lot.lot}: takes {taken[lot.lot]} of {lot.count}, {lot_size(lot, units)}", "") for lot in found
+    ]
+    return [("from the box", "label"), *rows] if rows else []
+
+
+def next_rows(snapshot: Snapshot, count: int = 2) -> list[Run]:
+    """What the next posts that are not done want, with their packs where these are known."""
+    run, words = snapshot.run, snapshot.words
+    if run is None or words is None:
+        return []
+    done = (PostState.PLUMB, PostState.SKIPPED)
+    rows: list[Run] = []
+    for post in islice((post for post in run.posts[snapshot.index + 1 :] if post.state not in done), count):
+        sign = snapshot.glyphs.states[post.state]
+        packs = post.going_in.packs if post.going_in is not None else ()
+        seats = snapshot.glyphs.seats
+        told = ", ".join(f"{seats[pack.seat]} {words.short_pieces(pack)}" for pack in in_order(packs))
+        rows.append((f"{post.name} {sign} {state_word(post.state)}{f': {told}' if told else ''}", ""))
+    return [("next", "label"), *rows] if rows else []
+
+
+PAIR_ROWS, LEAST_PAIR_ROWS = 15, 9
+SIDE_VIEW_ROWS, LEAST_SIDE_VIEW_ROWS = 18, 8
+TREND_ROWS = 7
+
+
+def beside(snapshot: Snapshot, lots: tuple[Lot, ...], width: int, height: int) -> Canvas:
+    """The column beside the post: as read and as expected, side views, trend, box, the next posts.
+
+    What is in words has its rows first, the pictures share the rest.
+    """
+    canvas = Canvas(width, height)
+    told = [
+        [(row, role) for text, role in rows for row in wrapped(text, width)]
+        for rows in (box_rows(snapshot, lots), next_rows(snapshot))
+        if rows
+    ]
+    left = height - sum(len(rows) + 1 for rows in told)
+    y = 0
+    readings = len(snapshot.record.readings) if snapshot.record is not None else 0
+    for draw, least, most in (
+        (before_after, LEAST_PAIR_ROWS, PAIR_ROWS),
+        (readings_trend, TREND_ROWS, TREND_ROWS if readings > 1 else 0),
+        (from_the_side, LEAST_SIDE_VIEW_ROWS, SIDE_VIEW_ROWS),
+    ):
+        rows = min(most, left - y)
+        if rows >= least and (picture := draw(snapshot, width, rows)).text().strip():
+            canvas.paste(0, y, picture)
+            y += rows + 1
+    for block in told:
+        for text, role in block:
+            canvas.put(0, y, text, role)
+            y += 1
+        y += 1
     return canvas
-
-
-class Side(Below):
-    """Before and after, the side elevation, the trend, the box."""
-
-    def __init__(self, snapshot: Callable[[], Snapshot], lots: Callable[[], tuple[Lot, ...]]) -> None:
-        """Say where to look at the post and into the box."""
-        super().__init__(id="side")
-        self._snapshot = snapshot
-        self._lots = lots
-
-    def compose(self) -> ComposeResult:
-        """One below the other."""
-        yield Picture(lambda w, h: before_after(self._snapshot(), w, h), id="pair")
-        yield Picture(lambda w, h: from_the_side(self._snapshot(), w, h), id="elevation")
-        yield Picture(lambda w, h: readings_trend(self._snapshot(), w, h), id="trend")
-        yield Picture(lambda w, h: from_the_box(self._snapshot(), self._lots(), w, h), id="box")

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 LIST_COLUMNS = 28
 SIDE_COLUMNS, VAST_SIDE_COLUMNS = 38, 60
 MID_FROM, BROAD_FROM, VAST_FROM = 64, 110, 150
-LOW_FROM, TALL_FROM, STACKED_FROM, VAST_ROWS_FROM = 14, 24, 30, 45
+LOW_FROM, TALL_FROM, STACKED_FROM, DOUBLED_FROM, VAST_ROWS_FROM = 14, 24, 30, 34, 45
 PAD_ROWS, SQUAT_PAD_ROWS = 8, 4
 LEAST_PLAN_ROWS = 5
 TAPER_ROWS = 3
@@ -73,6 +73,11 @@ class ScreenSize:
     def stacks(self) -> bool:
         """Tall enough for stacked fractions."""
         return self.rows >= STACKED_FROM
+
+    @property
+    def doubles(self) -> bool:
+        """Room for figures of twice the size that are not stacked."""
+        return self.columns >= BROAD_FROM and self.rows >= DOUBLED_FROM
 
     @property
     def vast(self) -> bool:
@@ -166,11 +171,13 @@ def _step_rows(snapshot: Snapshot, view: PostView, size: ScreenSize) -> list[Run
 
 def big_rows(snapshot: Snapshot, size: ScreenSize) -> int:
     """Rows of the large figures; 0 where there is nothing to read from afar."""
-    times = 2 if size.vast and snapshot.glyphs.blocks else 1
+    times = 2 if size.doubles and snapshot.glyphs.blocks else 1
     if snapshot.parsed is not None:
         return times * HEIGHT  # also while half typed: rows must not jump from key to key
     if snapshot.pack is not None:
-        return times * (STACKED_HEIGHT if size.stacks and "/" in snapshot.pack.figure else HEIGHT)
+        if size.stacks and "/" in snapshot.pack.figure:
+            return STACKED_HEIGHT * (times if size.vast else 1)
+        return times * HEIGHT
     plumb = snapshot.view is not None and snapshot.view.state is PostState.PLUMB
     return times * HEIGHT if plumb else 0
 
@@ -232,7 +239,7 @@ def _pack_forms(snapshot: Snapshot, pack: PackLine) -> tuple[str, ...]:
     )
 
 
-WIDEST_PLAN, TALLEST_PLAN = 64, 25
+WIDEST_PLAN, TALLEST_PLAN = 84, 33
 LEAST_BESIDE = 8
 """Columns beside a large figure that its words can do with."""
 
@@ -301,10 +308,10 @@ def answer(snapshot: Snapshot, size: ScreenSize, width: int, height: int) -> Can
 
 def big(snapshot: Snapshot, size: ScreenSize, width: int, height: int) -> Canvas:
     """Draw what is typed; else the pack to put in; else the word PLUMB."""
-    vast = size.vast and snapshot.glyphs.blocks
+    doubles = size.doubles and snapshot.glyphs.blocks
     if snapshot.understood is not None:
-        figures = _parsed_figures(snapshot.understood, snapshot.glyphs, width // 2 if vast else width, HEIGHT)
-        return twice(figures) if vast else figures
+        figures, wide = _parsed_figures(snapshot.understood, snapshot.glyphs, width)
+        return twice(figures) if doubles and 2 * wide <= width else figures
     if snapshot.parsed is not None:
         return Canvas(width, height)
     if snapshot.pack is not None:
@@ -312,17 +319,17 @@ def big(snapshot: Snapshot, size: ScreenSize, width: int, height: int) -> Canvas
     canvas = Canvas(width, height)
     if snapshot.view is not None and snapshot.view.state is PostState.PLUMB:
         word = numerals("PLUMB", blocks=snapshot.glyphs.blocks, role="plumb")
-        word = twice(word) if vast else word
+        word = twice(word) if doubles else word
         canvas.paste(0, 0, word)
         room_left = max(8, width - word.width - 2)
-        for y, row in enumerate(wrapped(snapshot.view.result, room_left)[:HEIGHT]):
+        for y, row in enumerate(wrapped(snapshot.view.result, room_left)[:height]):
             canvas.put(word.width + 2, y, row, "strong")
     return canvas
 
 
-def _parsed_figures(parsed: Understood, glyphs: Glyphs, width: int, height: int) -> Canvas:
-    """Draw both leans at arm's length: was it understood right."""
-    canvas = Canvas(width, height)
+def _parsed_figures(parsed: Understood, glyphs: Glyphs, width: int) -> tuple[Canvas, int]:
+    """Draw both leans at arm's length, was it understood right; and the columns that they take."""
+    canvas = Canvas(width, HEIGHT)
     x = 0
     for part in (parsed.along, parsed.across):
         if part is None:
@@ -331,10 +338,10 @@ def _parsed_figures(parsed: Understood, glyphs: Glyphs, width: int, height: int)
         figure = numerals(f"{sign}{text}", blocks=glyphs.blocks)
         if x + figure.width > width:  # two mixed numbers do not fit a phone: the second in plain size
             canvas.put(min(x, max(0, width - len(text) - 2)), HEIGHT - 1, f"{sign} {text}", "strong")
-            break
+            return canvas, width
         canvas.paste(x, 0, figure)
         x += figure.width + 3
-    return canvas
+    return canvas, x
 
 
 def _figure_text(part: Component) -> str:
@@ -346,14 +353,15 @@ def _pack_figure(snapshot: Snapshot, pack: PackLine, size: ScreenSize, width: in
     canvas = Canvas(width, height)
     glyphs = snapshot.glyphs
     arrow = _side_sign(pack, glyphs)
-    vast = size.vast and glyphs.blocks
-    if height >= STACKED_HEIGHT * (2 if vast else 1) and "/" in pack.figure:
+    is_stacked = height >= STACKED_HEIGHT and size.stacks and "/" in pack.figure
+    doubles = glyphs.blocks and (size.vast if is_stacked else size.doubles)
+    if is_stacked:
         whole, _, part = pack.figure.rpartition(" ")
         over, _, under = part.partition("/")
         figure = stacked(whole, over, under, blocks=glyphs.blocks, bar=glyphs.horizontal)
     else:
         figure = numerals(pack.figure, blocks=glyphs.blocks)
-    if vast:
+    if doubles:
         arrow, figure = twice(arrow), twice(figure)
     top = (height - arrow.height) // 2
     x = arrow.width + 2
@@ -411,6 +419,7 @@ def _foot(snapshot: Snapshot, record: PostRecord, width: int, height: int) -> Ca
     assert snapshot.words is not None
     packs = in_order(snapshot.prescription.packs) if snapshot.prescription and snapshot.packs else ()
     lean = record.reading.lean if record.reading else None
+    packed_at: Lean | None = None
     if snapshot.live_answer is not None:
         lean = snapshot.live_answer.lean
     if snapshot.understood is not None:
@@ -418,11 +427,13 @@ def _foot(snapshot: Snapshot, record: PostRecord, width: int, height: int) -> Ca
         lean, packs = Lean(along or 0.0, across or 0.0), ()
     elif snapshot.prescription is None:
         packs = in_order(record.packs_in_place)
+        packed_at = record.before.lean if record.before is not None else None
     return foot_plan(
         record.foot,
         packs,
         lean,
         record.height_mm,
+        packed_at=packed_at,
         names=snapshot.words.names,
         glyphs=snapshot.glyphs,
         width=width,
