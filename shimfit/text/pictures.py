@@ -69,9 +69,9 @@ def foot_plan(
 ) -> Canvas:
     """Draw the foot with its packs (numbered in the order given) and the lean of the top over height_mm.
 
-    lean None: not read yet, no arrow. packed_at: the lean that the packs went in at, where it is another; they
-    stay drawn on the side that they went in from. The picture fills width x height cells; below 21 x 7 the outline
-    keeps its least size and what does not fit is cut off.
+    lean None: not read yet, no arrow. packed_at: the lean that the packs went in at, where it is another;
+    they stay drawn on the side that they went in from. The picture fills width x height cells; below 21 x 7
+    the outline keeps its least size and what does not fit is cut off.
     """
     canvas = Canvas(width, height)
     outline = _outline(foot, names, width, height)
