@@ -30,7 +30,6 @@ from typing import (
     get_type_hints,
 )
 
-from shimfit.errors import FileError
 from shimfit.model import (
     NEEDED,
     Chance,
@@ -396,23 +395,25 @@ _POST = {
     "height_mm": Positive,
     **{key: type_ for key, type_ in members(Foot).items() if key[-1] == "?"},
 }
-ANSWER = {
-    "post": _POST,
-    "lean": Lean,
-    "tolerance": Tolerance,
-    "packs": tuple[Pack, ...],
-    "resting": Resting,
-    "within": bool,
-    "status": Status,
-    "cost": Cost,
-    "why?": str | None,
-    "odds?": Chance | None,
-    "layout?": str,
-    "change?": tuple[Change, ...],
-    "cautions?": tuple[str, ...],
-    "take_up?": float,
-    "saw_settings_deg?": tuple[float, ...],
-}
+ANSWER = shape(
+    {
+        "post": _POST,
+        "lean": Lean,
+        "tolerance": Tolerance,
+        "packs": tuple[Pack, ...],
+        "resting": Resting,
+        "within": bool,
+        "status": Status,
+        "cost": Cost,
+        "why?": str | None,
+        "odds?": Chance | None,
+        "layout?": str,
+        "change?": tuple[Change, ...],
+        "cautions?": tuple[str, ...],
+        "take_up?": float,
+        "saw_settings_deg?": tuple[float, ...],
+    }
+)
 """An answer as its event keeps it, and as `shimfit solve --json` prints it with what follows from it."""
 
 
@@ -479,14 +480,7 @@ def prescription_to_json(
 
 
 def prescription_from_json(data: Mapping[str, Any]) -> Prescription:
-    """Inverse of prescription_to_json; raises FileError where the data is not an answer of ours."""
-    if wrong := fault(ANSWER, data):
-        raise FileError(f"an answer in the data can't be read back: {wrong}")
-    return checked_prescription(data)
-
-
-def checked_prescription(data: Mapping[str, Any]) -> Prescription:
-    """The same of data in which no fault was found."""
+    """Inverse of prescription_to_json; `fault(ANSWER, data)` has found nothing."""
     given = read(ANSWER, data)
     post, chance = given.pop("post"), given.pop("odds", None)
     sides_mm, height_mm = (post.pop("foot_along_mm"), post.pop("foot_across_mm")), post.pop("height_mm")

@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 
 from shimfit.codec import (
+    ANSWER,
     fault,
     from_json,
     prescription_from_json,
@@ -19,7 +20,6 @@ from shimfit.codec import (
     tolerance_to_json,
 )
 from shimfit.core.foot import gap_plane
-from shimfit.errors import FileError
 from shimfit.model import (
     Change,
     Cost,
@@ -128,14 +128,15 @@ def test_feet_tolerances_and_readings_read_back() -> None:
     assert from_json(Reading, json.loads(json.dumps(to_json(reading)))) == reading
 
 
-def test_a_damaged_answer_is_a_file_error_and_never_half_an_answer() -> None:
+def test_a_damaged_answer_is_told_with_its_place() -> None:
     whole = prescription_to_json(an_answer(Resting(Lean(0.0, 0.0), 0.0, 1.0)))
+    assert fault(ANSWER, whole) is None
     for key in ("post", "packs", "resting", "status", "cost"):
-        broken = {name: value for name, value in whole.items() if name != key}
-        with pytest.raises(FileError):
-            prescription_from_json(broken)
-    with pytest.raises(FileError, match="status"):
-        prescription_from_json(whole | {"status": "fine"})
+        assert (
+            fault(ANSWER, {name: value for name, value in whole.items() if name != key})
+            == f"{key} is missing"
+        )
+    assert str(fault(ANSWER, whole | {"status": "fine"})).startswith("status must be one of proven, found")
 
 
 @pytest.mark.parametrize(

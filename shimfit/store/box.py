@@ -15,11 +15,13 @@ from __future__ import annotations
 
 from bisect import insort
 from dataclasses import astuple, dataclass, field
+from functools import partial
 from typing import TYPE_CHECKING, Any, Protocol
 
+from shimfit.codec import from_json
 from shimfit.core.ledger import Ledger
 from shimfit.model import Instrument, Lot
-from shimfit.store.events import left_out, number, read_data
+from shimfit.store.events import left_out, read_data
 from shimfit.store.undo import UNDONE, Voided
 
 if TYPE_CHECKING:
@@ -283,36 +285,18 @@ class _Contents:
     def _move(self, kind: str, data: dict[str, Any]) -> None:
         match kind:
             case "stock-imported":
-                self._stock.count_again(lot_from_row(row) for row in data["lots"])
+                self._stock.count_again(from_json(Lot, row) for row in data["lots"])
             case "stock-added":
-                self._stock.put(lot_from_row(data))
+                self._stock.put(from_json(Lot, data))
             case "stock-out":
                 self._stock.out(data["lot"], data.get("count"))
             case "taken":
-                self._stock.count_taken(data, lot_from_row)
+                self._stock.count_taken(data, partial(from_json, Lot))
             case "setting":
                 self._settings[data["key"]] = data["value"]
 
     def _instrument(self, event: Event, data: dict[str, Any]) -> None:
-        entry = Instrument(
-            name=data["name"],
-            kind=data["kind"],
-            length_mm=number(data.get("length_mm")),
-            accuracy_slope=number(data.get("accuracy_slope")),
-            graduation_mm=number(data.get("graduation_mm")),
-            zero_along=float(data.get("zero_along") or 0.0),
-            zero_across=float(data.get("zero_across") or 0.0),
-            u_zero=number(data.get("u_zero")),
-            checked=data.get("checked"),
-            axes=data.get("axes"),
-            zero_degc=number(data.get("zero_degc")),
-            dropped=data.get("dropped"),
-            floor_deg=number(data.get("floor_deg")),
-            memory_s=number(data.get("memory_s")),
-            serial=data.get("serial"),
-            time=event.time,
-            event=event.id,
-        )
+        entry = from_json(Instrument, data, time=event.time, event=event.id)
         self._history.append(entry)
         # Another crew's instrument must not change the zero of ours that has the same name.
         if event.log in self._logs or entry.name not in self._instruments:
@@ -331,20 +315,3 @@ class _Contents:
             last_seq=self._last_seq,
             unread=tuple(self._unread),
         )
-
-
-def lot_from_row(row: Mapping[str, Any]) -> Lot:
-    """Lot of a stock row whose shape was checked."""
-    sizes = {key: number(row.get(key)) for key in _SIZES}
-    return Lot(
-        lot=row["lot"],
-        form=row["form"],
-        count=row["count"],
-        material=row.get("material", ""),
-        origin=row.get("origin", "offcut"),
-        note=row.get("note", ""),
-        **sizes,
-    )
-
-
-_SIZES = ("length_mm", "width_mm", "thickness_mm", "thin_mm", "thick_mm")

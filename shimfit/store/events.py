@@ -288,7 +288,7 @@ def microseconds(time: str) -> int:
 _Pair = tuple[float, float]
 _Units = Literal["mm", "inch"]
 _Rule = Literal["95", "simple", "2u"]
-_RUN = {
+RUN_OPTIONS = {
     "rule?": _Rule,
     "units?": _Units,
     "gauge_mm?": Positive | None,
@@ -300,6 +300,7 @@ _RUN = {
     "max_spacing_mm?": Positive | None,
     "opening_limit_mm?": Positive | None,
 }
+"""Fields of `standing.RunState` that a run may say."""
 _POST = {
     "name": Name,
     "leg": int,
@@ -353,8 +354,8 @@ def _rows(row: Any) -> Any:
 
 SHAPES: dict[str, Any] = {
     "job-added": {"name": Name, "sample?": bool, "units?": _Units},
-    "run-added": {"foot": Foot, "height_mm": Positive, "tolerance": Tolerance, **_RUN},
-    "run-changed": {"foot?": Foot, "height_mm?": Positive, "tolerance?": Tolerance, **_RUN},
+    "run-added": {"foot": Foot, "height_mm": Positive, "tolerance": Tolerance, **RUN_OPTIONS},
+    "run-changed": {"foot?": Foot, "height_mm?": Positive, "tolerance?": Tolerance, **RUN_OPTIONS},
     "facts": Mapping[str, str | None],
     "issued": {"number?": str, "why?": str, "replaces?": str | None, "changed?": tuple[str, ...]},
     "post-added": _POST,
@@ -502,11 +503,6 @@ def read_data(event: Event) -> tuple[dict[str, Any] | None, str]:
         return None, wrong
     # Canonical JSON is ASCII: a character that commands a terminal, or turns the line, is an escape in it.
     return (_cleaned(data) if _COMMANDS.search(event.data_text) else data), ""
-
-
-def number(value: Any) -> float | None:
-    """A number of checked data; None where it is not told."""
-    return None if value is None else float(value)
 
 
 def left_out(event: Event, why: str) -> str:

@@ -8,15 +8,16 @@ newer program wrote them, or something damaged them) are told in `unread` and ne
 from __future__ import annotations
 
 from collections import defaultdict
+from dataclasses import replace
 from functools import partial
 from operator import itemgetter
 from typing import TYPE_CHECKING, Any, NamedTuple, Protocol
 
 from shimfit import codec
 from shimfit.model import Foot, Tolerance
-from shimfit.standing import FACTS, Issue, Making, RunState, brief_of, from_brief
+from shimfit.standing import FACTS, Issue, RunState, brief_of, from_brief
 from shimfit.store.crews import Knowledge, Move, Reported, Side, layout_conflict, moves_of
-from shimfit.store.events import in_order, left_out, number, read_data
+from shimfit.store.events import RUN_OPTIONS, in_order, left_out, read_data
 from shimfit.store.post import PostBuilder
 from shimfit.store.undo import UNDONE, Voided
 
@@ -67,6 +68,10 @@ class _Part(NamedTuple):
 
 
 _NOTHING = _Part(None, (), ())
+_HEAD = codec.shape(
+    {"foot": Foot, "height_mm": float, "tolerance": Tolerance, "sample?": bool, **RUN_OPTIONS}
+)
+"""What a run says of itself, and its job of it."""
 
 
 class RunFold:
@@ -297,32 +302,15 @@ class RunFold:
         head = self._head()
         if "foot" not in head:
             return None
-        foot, height_mm = codec.from_json(Foot, head["foot"]), float(head["height_mm"])
-        tolerance, rule = codec.from_json(Tolerance, head["tolerance"]), head.get("rule", "95")
-        making = Making(
-            head.get("layout", "corners"), number(head.get("preload_mm")), number(head.get("kerf_mm"))
-        )
-        self._bring_up_to_date((foot, height_mm, tolerance, rule, making))
+        given = codec.read(_HEAD, head)
+        given["face_names"] = tuple((given.get("face_names") or {}).items())
+        run = RunState(job=self._job, name=self._run, **given)
+        self._bring_up_to_date((run.foot, run.height_mm, run.tolerance, run.rule, run.making))
         posts, removed, left_out = self._reported
-        return RunState(
-            job=self._job,
-            name=self._run,
-            foot=foot,
-            height_mm=height_mm,
-            tolerance=tolerance,
-            rule=rule,
-            units=head.get("units") or "mm",
-            gauge_mm=number(head.get("gauge_mm")),
-            face_names=tuple((head.get("face_names") or {}).items()),
-            layout=making.layout,
-            due_days=head.get("due_days"),
-            preload_mm=making.preload_mm,
-            kerf_mm=making.kerf_mm,
-            max_spacing_mm=number(head.get("max_spacing_mm")),
-            opening_limit_mm=number(head.get("opening_limit_mm")),
+        return replace(
+            run,
             posts=posts,
             removed=removed,
-            sample=bool(head.get("sample", False)),
             last_seq=self._last_seq,
             conflict=self._conflict or layout_conflict(self._standing(), self._knowledge, self._run),
             unread=(*self._unread, *left_out),

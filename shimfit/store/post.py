@@ -430,7 +430,7 @@ class _Answer:
 
     @property
     def prescription(self) -> Prescription:
-        return codec.checked_prescription(self._data)
+        return codec.prescription_from_json(self._data)
 
 
 def _asked(reported: Mapping[str, Any], log: str) -> Asked:
