@@ -13,11 +13,12 @@ from __future__ import annotations
 
 import json
 import time
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, fields
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from shimfit.codec import fault, read, shape
 from shimfit.errors import FileError, InternalError
 from shimfit.outputs import EVENTS, write_whole
 from shimfit.store.db import saying_what
@@ -36,7 +37,7 @@ from shimfit.store.log import Checker, altered
 from shimfit.store.undo import BOOKKEEPING
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping, Sequence
+    from collections.abc import Iterable, Iterator, Sequence
 
     from shimfit.store.journal import Journal
 
@@ -48,41 +49,21 @@ _MOST_AHEAD = 100 * 365 * 86_400 * 1_000_000
 """Microseconds. A clock that was set back leaves stamps ahead of the time that it shows, at most from today
 to 1970 (a flat battery). What is logged later is stamped behind all that came in: bounded by the event's own
 time and by today, what is taken here is taken wherever this log is imported."""
-_GREATEST = 2**53
-"""Whole numbers up to here mean the same in every reader of JSON."""
 _AHEAD = timedelta(hours=24)
 """How far another machine's clock may be ahead of this one's."""
 _STOCK = frozenset({"stock-imported", "stock-added", "stock-out", "box-joined"})
 PERSONAL = frozenset({"setting"})
 """What belongs to a person and never travels."""
-_NAMES = ("id", "step", "log", "time", "kind", "prev", "hash")
-_NAMES_OR_NULL = ("by", "job", "run", "post")
 
 
 def line_of(event: Event) -> str:
-    """One line, without its end."""
-    origin = event.origin
-    came = None if origin is None else {"seq": origin.seq, "prev": origin.prev, "hash": origin.hash}
-    parts = {
-        "schema": SCHEMA,
-        "seq": event.seq,
-        "id": event.id,
-        "step": event.step,
-        "log": event.log,
-        "time": event.time,
-        "stamp": event.stamp,
-        "by": event.by,
-        "job": event.job,
-        "run": event.run,
-        "post": event.post,
-        "kind": event.kind,
-        "data": None,
-        "prev": event.prev,
-        "hash": event.hash,
-        "origin": came,
-    }
+    """One line, without its end: the event's own fields in their order."""
+    parts = {"schema": SCHEMA} | {one.name: getattr(event, one.name) for one in fields(Event)}
     texts = (
-        f'"{key}":{event.data_text if key == "data" else canonical(value)}' for key, value in parts.items()
+        f'"data":{value}'
+        if key == "data_text"
+        else f'"{key}":{canonical(asdict(value) if isinstance(value, Place) else value)}'
+        for key, value in parts.items()
     )
     return "{" + ",".join(texts) + "}"
 
@@ -120,34 +101,46 @@ class _RefusedError(ValueError):
     """Why a line is no event that can be believed."""
 
 
+_NAMES = ("id", "step", "log", "time", "kind", "prev", "hash")
+_OR_NULL = ("by", "job", "run", "post")
+_LINE = shape(
+    dict.fromkeys(("schema", "seq", "stamp"), int)
+    | dict.fromkeys(_NAMES, str)
+    | {f"{key}?": str | None for key in _OR_NULL}
+    | {"origin?": Place | None}
+)
+
+
 def _event_of(line: str, before: Event | None, latest: int | None) -> Event:
-    row = _row_of(line)
-    schema = _whole(row, "schema")
-    if schema > SCHEMA:
+    try:
+        row = json.loads(line)
+    except RecursionError as error:
+        raise _RefusedError("is nested too deeply to be an event") from error
+    except ValueError as error:
+        raise _RefusedError("is not an event in JSON (was the file cut off?)") from error
+    if not isinstance(row, dict):
+        raise _RefusedError("is not an event in JSON")
+    if isinstance(schema := row.get("schema"), int) and schema > SCHEMA:
         raise _RefusedError(f"was written by a newer shimfit (schema {schema}); update shimfit")
-    names = {key: _name(row, key) for key in _NAMES}
-    scope = {key: None if row.get(key) is None else _name(row, key) for key in _NAMES_OR_NULL}
+    if wrong := fault(_LINE, row):
+        raise _RefusedError(f"is no event: {wrong}")
+    given = read(_LINE, row)
+    origin: Place | None = given.get("origin")
+    names = {key: given.get(key) for key in (*_NAMES, *_OR_NULL)}
+    if origin is not None:
+        names |= {"origin's hash": origin.hash, "origin's prev": origin.prev}
+    for key, name in names.items():
+        if not is_whole(name):
+            raise _RefusedError(f"has broken characters in {key}")
+        if name == "" and not key.endswith("prev"):
+            raise _RefusedError(f"is no event: {key} is empty")
+    if 0 in (given.pop("schema"), given["seq"], given["stamp"], origin and origin.seq):
+        raise _RefusedError("is no event: places and stamps count from 1")
     try:
         data_text = canonical(row.get("data"))
     except InternalError as error:
         raise _RefusedError("holds a number that can't be measured") from error
-    event = Event(
-        seq=_whole(row, "seq"),
-        id=names["id"],
-        step=names["step"],
-        log=names["log"],
-        time=names["time"],
-        stamp=_whole(row, "stamp"),
-        by=scope["by"],
-        job=scope["job"],
-        run=scope["run"],
-        post=scope["post"],
-        kind=names["kind"],
-        data_text=data_text,
-        prev=names["prev"],
-        hash=names["hash"],
-        origin=_origin_of(row.get("origin")),
-    )
+    event = Event(**dict.fromkeys(_OR_NULL) | given, data_text=data_text)
     _check(event, row.get("data"))
     if latest is not None and event.stamp > latest:
         raise _RefusedError(
@@ -157,42 +150,6 @@ def _event_of(line: str, before: Event | None, latest: int | None) -> Event:
     if before is not None and event.seq == before.seq + 1 and event.prev != before.hash:
         raise _RefusedError("does not follow from the event on the line before")
     return event
-
-
-def _row_of(line: str) -> Mapping[str, Any]:
-    try:
-        row = json.loads(line)
-    except RecursionError as error:
-        raise _RefusedError("is nested too deeply to be an event") from error
-    except ValueError as error:
-        raise _RefusedError("is not an event in JSON (was the file cut off?)") from error
-    if not isinstance(row, dict):
-        raise _RefusedError("is not an event in JSON")
-    return row
-
-
-def _origin_of(value: Any) -> Place | None:
-    if value is None:
-        return None
-    if not isinstance(value, dict):
-        raise _RefusedError("has an origin that isn't a place in a log")
-    return Place(_whole(value, "seq"), _name(value, "prev"), _name(value, "hash"))
-
-
-def _whole(row: Mapping[str, Any], key: str) -> int:
-    value = row.get(key)
-    if isinstance(value, bool) or not isinstance(value, int) or not 0 < value < _GREATEST:
-        raise _RefusedError(f"has no whole number as {key}")
-    return value
-
-
-def _name(row: Mapping[str, Any], key: str) -> str:
-    value = row.get(key)
-    if not isinstance(value, str) or (not value and key != "prev"):
-        raise _RefusedError(f"has no text as {key}")
-    if not is_whole(value):
-        raise _RefusedError(f"has broken characters in {key}")
-    return value
 
 
 def _check(event: Event, data: Any) -> None:

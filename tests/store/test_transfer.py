@@ -276,11 +276,11 @@ def _lines(crew):
         ('"station_mm":2400.0', '"station_mm":2500.0', "line 4: was changed after it was logged"),
         ('"by":"north"', '"by":"dock"', "line 2: was changed"),
         ('"schema":1', '"schema":9', "line 1: was written by a newer shimfit"),
-        ('"kind":"job-added"', '"kind":7', "line 1: has no text as kind"),
+        ('"kind":"job-added"', '"kind":7', "line 1: is no event: kind must be text, not 7"),
         ('"data":{"name":"jetty"', '"data":{"name":"jetty","n":1e999', "line 1: holds a number"),
         ("}\n{", "\n{", "line 1: is not an event in JSON"),
-        ('"seq":1,', '"seq":true,', "line 1: has no whole number as seq"),
-        ('"origin":null', '"origin":7', "line 1: has an origin that isn't a place"),
+        ('"seq":1,', '"seq":true,', "line 1: is no event: seq must be a whole number"),
+        ('"origin":null', '"origin":7', "line 1: is no event: origin must be an object, not 7"),
     ],
 )
 def test_a_line_that_was_edited_is_refused_by_its_number(crew, old, new, says):
