@@ -11,8 +11,8 @@ The same file may tell of the device itself:
     zero = [2.4995, -1.0011]               # what it says when plumb, degrees (from a reversal)
     doubts = { zero_u_deg = 0.002, floor_deg = 0.0008, cross_axis = 0.02 }
 
-Every key is told in hardware_notes/README.md. A key that is not known is refused: a misspelt one would
-otherwise be passed over in silence.
+Every key is told in hardware_notes/README.md. The fields of the classes here are the keys, their types what
+a key must be. A key that is not known is refused: a misspelt one would otherwise be passed over in silence.
 """
 
 from __future__ import annotations
@@ -20,15 +20,15 @@ from __future__ import annotations
 import math
 import struct
 import tomllib
-from dataclasses import dataclass, field, fields, replace
-from typing import TYPE_CHECKING, Any, Literal
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, fields
+from typing import Annotated, Any, Literal, NoReturn
 
+from shimfit.codec import Shape, also, fault, list_of, members, read, shape
 from shimfit.core.sensing.hold import SensorErrors
 from shimfit.core.sensing.mounting import ENTERED_U_DEG, AxisMap, SensorZero, parse_axis_map
 from shimfit.errors import EntryError, FileError
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+from shimfit.model import Name, Within
 
 DEFAULT_RANGE_DEG = 45.0
 TANGENT_UNITS = {"mm/m": 1e-3, "%": 1e-2, "in/ft": 1 / 12}
@@ -52,10 +52,18 @@ _UNITS: dict[str, tuple[str, ...]] = (
     | dict.fromkeys(TRIPLE, tuple(FORCE_UNITS))
     | {"temp": ("degC",), "time": tuple(TIME_UNITS), "seq": ("", "count")}
 )
-_SEPARATORS = (",", ", ", ";", ":", "\t", "tab", "whitespace")
-OF_THE_DEVICE = ("axes", "zero", "doubts")
-"""Keys that tell of the one device rather than of its format; `wire.device` reads them."""
 Kind = Literal["elevation", "tangent"]
+Order = Literal["high-first", "low-first"]
+Form = Literal["int8", "uint8", "int16", "uint16", "int32", "uint32", "float32"]
+_MOST = 1e9
+
+
+def _whole(least: int, most: int) -> Shape:
+    """A whole number between bounds."""
+    return also(
+        shape(int),
+        lambda value: None if least <= value <= most else f" must be between {least} and {most}, not {value}",
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,10 +71,10 @@ class Described:
     """What every description tells, and what follows from it."""
 
     kind: Kind = "elevation"
-    flip: tuple[str, ...] = ()
+    flip: tuple[Name, ...] = ()
     """Names whose sign is turned."""
-    range_deg: float = DEFAULT_RANGE_DEG
-    rate_hz: float | None = None
+    range_deg: Annotated[float, Within("between 0.001 and 89", 0.001, 89.0)] = DEFAULT_RANGE_DEG
+    rate_hz: Annotated[float, Within("between 0.01 and 100000", 0.01, 100_000.0)] | None = None
     baud: int | None = None
 
     @property
@@ -84,9 +92,9 @@ class Described:
 class Xdr(Described):
     """NMEA 0183 XDR: which transducer names are x and y."""
 
-    x: tuple[str, ...] = ("PITCH", "PTCH", "TRIM")
-    y: tuple[str, ...] = ("ROLL", "HEEL")
-    checksum_required: bool = True
+    x: tuple[Name, ...] = ("PITCH", "PTCH", "TRIM")
+    y: tuple[Name, ...] = ("ROLL", "HEEL")
+    checksum: Literal["required", "optional"] = "required"
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,13 +117,13 @@ class Text(Described):
     """Those that are used; skipped ones are left out."""
     count: int
     """Columns in a line, skipped ones too."""
-    separator: str = ","
+    separator: Literal[",", ", ", ";", ":", "\t", "tab", "whitespace"] = ","
     """A character, `whitespace` for any run of blanks, or `, ` for a comma that blanks may follow."""
     comment: str = "#"
     decimal: Literal[".", ","] = "."
     prefix: str = ""
     """A line without it is no data."""
-    scale: float = 1.0
+    scale: Annotated[float, Within("within a thousand million", -_MOST, _MOST)] = 1.0
     """Worth of one count, in g (triple) or degrees (pair)."""
 
     @property
@@ -124,7 +132,7 @@ class Text(Described):
         return {column.name: column.unit for column in self.columns}
 
 
-FIELD_FORMS = {
+FIELD_FORMS: dict[Form, str] = {
     "int8": "b",
     "uint8": "B",
     "int16": "h",
@@ -144,10 +152,10 @@ class Field:
     at: int
     """Binary: bytes from the frame's beginning, its header counted. Modbus: register address, from 0 as on
     the wire (many tables begin at 1)."""
-    type: str = "int16"
-    low_first: bool = False
-    """Binary: the low byte comes first. Modbus: the low word does, its bytes high first as always."""
-    scale: float = 1.0
+    type: Form = "int16"
+    order: Order = "high-first"
+    """Binary: of its bytes. Modbus: of its words, whose own bytes come high first as always."""
+    scale: Annotated[float, Within("within a thousand million", -_MOST, _MOST)] = 1.0
     unit: str = "deg"
 
     @property
@@ -157,9 +165,10 @@ class Field:
 
     def number(self, data: bytes, *, words: bool = False) -> float:
         """Its scaled value from its bytes; `words`: what comes low first are words, not bytes."""
-        if words and self.low_first:
+        low_first = self.order == "low-first"
+        if words and low_first:
             data = data[2:] + data[:2]
-        order = "<" if self.low_first and not words else ">"
+        order = "<" if low_first and not words else ">"
         raw: float = struct.unpack(order + FIELD_FORMS[self.type], data)[0]
         return raw * self.scale
 
@@ -184,15 +193,19 @@ class _Frames(Described):
         return None
 
 
+_Seconds = Annotated[float, Within("between 0.001 and 60", 0.001, 60.0)]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Modbus(_Frames):
     """A Modbus RTU device that is polled."""
 
     station: int = 1
-    function: Literal[3, 4] = 3
-    poll_s: float = 0.1
-    timeout_s: float = 0.2
-    framing: str = "8E1"
+    function: int = 3
+    """3 or 4."""
+    poll_s: _Seconds = 0.1
+    timeout_s: _Seconds = 0.2
+    framing: Literal["8E1", "8N1", "8O1", "8N2"] = "8E1"
     """Data bits, parity, stop bits; 8E1 is the standard's default, 8N1 is common."""
     baud: int = 9600
 
@@ -208,250 +221,13 @@ class Binary(_Frames):
     header: bytes
     length: int
     """Bytes of a whole frame, header and check counted."""
-    check: str = "none"
+    check: Literal["none", "sum8", "xor8", "crc16-modbus", "crc16-ccitt"] = "none"
     check_from: int = 0
     """First byte that the check counts in; it counts up to where it stands."""
-    check_low_first: bool = False
+    check_order: Order = "high-first"
 
 
 Description = Xdr | Text | Modbus | Binary
-
-
-def parse_description(text: str, path: str) -> Description:
-    """Read a description; raises FileError naming the file and the key that is wrong."""
-    try:
-        table = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise FileError(f"{path}: not a TOML file: {error}", path=path) from error
-    keys = _Keys(table, path)
-    for name in OF_THE_DEVICE:
-        keys.take(name, None, object, "anything")
-    form = keys.word("format", "text", ("text", "modbus", "xdr", "binary"))
-    readers: dict[str, Callable[[_Keys], Description]] = {
-        "text": _text,
-        "modbus": _modbus,
-        "xdr": _xdr,
-        "binary": _binary,
-    }
-    description = readers[form](keys)
-    keys.none_left()
-    return description
-
-
-class _Keys:
-    """A TOML table that is emptied key by key, with refusals that name file and key."""
-
-    def __init__(self, table: dict[str, Any], path: str, where: str = "") -> None:
-        self._table = dict(table)
-        self.path = path
-        self._where = where
-
-    def refuse(self, key: str, why: str) -> FileError:
-        return FileError(f"{self.path}: `{self._where}{key}` {why}", path=self.path)
-
-    def take(self, key: str, default: Any, kind: type | tuple[type, ...], what: str) -> Any:
-        value = self._table.pop(key, default)
-        if value is not default and (
-            not isinstance(value, kind) or isinstance(value, bool) != (kind is bool)
-        ):
-            raise self.refuse(key, f"must be {what}, not {value!r}")
-        return value
-
-    def word(self, key: str, default: str, choices: tuple[str, ...]) -> Any:
-        value = self.take(key, default, str, "text")
-        if value not in choices:
-            raise self.refuse(key, f"must be one of {', '.join(map(repr, choices))}, not {value!r}")
-        return value
-
-    def number(self, key: str, default: float | None, least: float, most: float) -> Any:
-        value = self.take(key, default, (int, float), "a number")
-        if value is not None and not least <= value <= most:
-            raise self.refuse(key, f"must be between {least:g} and {most:g}, not {value:g}")
-        return value
-
-    def whole(self, key: str, default: int | None, least: int, most: int) -> Any:
-        value = self.take(key, default, int, "a whole number")
-        if value is not None and not least <= value <= most:
-            raise self.refuse(key, f"must be between {least} and {most}, not {value}")
-        return value
-
-    def words(self, key: str, default: tuple[str, ...]) -> tuple[str, ...]:
-        value = self.take(key, list(default), list, "a list of names")
-        if not all(isinstance(name, str) and name.strip() for name in value):
-            raise self.refuse(key, "must be a list of names")
-        return tuple(value)
-
-    def tables(self, key: str) -> list[_Keys]:
-        value = self.take(key, [], list, "a list of tables")
-        if not value or not all(isinstance(item, dict) for item in value):
-            raise self.refuse(key, "must be a list of tables, one for each value")
-        return [_Keys(item, self.path, f"{key}[{at}].") for at, item in enumerate(value)]
-
-    def none_left(self) -> None:
-        for key in self._table:
-            raise self.refuse(key, "isn't a key of this format")
-
-
-def _shared(keys: _Keys, measured: Sequence[Column | Field] = ()) -> dict[str, Any]:
-    return {
-        "kind": keys.word("kind", "elevation", ("elevation", "tangent")),
-        "range_deg": keys.number("range_deg", DEFAULT_RANGE_DEG, 0.001, 89.0),
-        "flip": _flip(keys, {each.name for each in measured}) if measured else (),
-    }
-
-
-def _paced(keys: _Keys) -> dict[str, Any]:
-    return {
-        "rate_hz": keys.number("rate_hz", None, 0.01, 100_000.0),
-        "baud": keys.whole("baud", None, 50, 10_000_000),
-    }
-
-
-def _xdr(keys: _Keys) -> Xdr:
-    plain = Xdr()
-    return Xdr(
-        x=keys.words("x", plain.x),
-        y=keys.words("y", plain.y),
-        checksum_required=keys.word("checksum", "required", ("required", "optional")) == "required",
-        **_shared(keys),
-        **_paced(keys),
-    )
-
-
-def _text(keys: _Keys) -> Text:
-    separator = keys.word("separator", ",", _SEPARATORS).replace("tab", "\t")
-    decimal = keys.word("decimal", ".", (".", ","))
-    if decimal == "," and separator.startswith(","):
-        raise keys.refuse("decimal", 'can\'t be "," where the separator is "," too')
-    specs = keys.words("columns", ())
-    labels = keys.take("labels", [], list, "a list of what stands before each number")
-    if labels and not (len(labels) == len(specs) and all(isinstance(label, str) for label in labels)):
-        raise keys.refuse("labels", 'must be one text for each column, "" where a number stands alone')
-    columns = tuple(
-        replace(_column(keys, at, spec), label=labels[at] if labels else "")
-        for at, spec in enumerate(specs)
-        if spec != "-"
-    )
-    _one_measure(keys, "columns", [column.name for column in columns])
-    scale = keys.number("scale", None, -1e9, 1e9)
-    if any(column.unit == "count" and column.name != "seq" for column in columns) != (scale is not None):
-        raise keys.refuse("scale", 'goes with the unit "count": what one count is worth in g or degrees')
-    return Text(
-        columns=columns,
-        count=len(specs),
-        separator=separator,
-        comment=keys.take("comment", "#", str, "text"),
-        decimal=decimal,
-        prefix=keys.take("prefix", "", str, "text"),
-        scale=1.0 if scale is None else float(scale),
-        **_shared(keys, columns),
-        **_paced(keys),
-    )
-
-
-def _column(keys: _Keys, at: int, spec: str) -> Column:
-    name, _, unit = spec.partition(":")
-    return Column(at, name, _unit(keys, f"columns[{at}]", name, unit))
-
-
-def _unit(keys: _Keys, key: str, name: str, unit: str) -> str:
-    if name not in _UNITS:
-        raise keys.refuse(key, f"names {name!r}; a name is one of {', '.join(_UNITS)}, or - to skip a column")
-    if unit not in _UNITS[name]:
-        raise keys.refuse(key, f"gives {name} in {unit!r}; its units are {', '.join(_UNITS[name])}")
-    return unit
-
-
-def _one_measure(keys: _Keys, key: str, names: list[str]) -> None:
-    """Either x and y or ax, ay and az, each once."""
-    for name in names:
-        if names.count(name) > 1:
-            raise keys.refuse(key, f"names {name} twice")
-    measures = {name for name in names if name in (*PAIR, *TRIPLE)}
-    if measures not in ({*PAIR}, {*TRIPLE}):
-        raise keys.refuse(key, "must have either x and y, or ax, ay and az")
-
-
-def _flip(keys: _Keys, names: set[str]) -> tuple[str, ...]:
-    flip = keys.words("flip", ())
-    for name in flip:
-        if name not in names or name not in (*PAIR, *TRIPLE):
-            raise keys.refuse("flip", f"names {name!r}, which is not measured here")
-    return flip
-
-
-def _modbus(keys: _Keys) -> Modbus:
-    values = _values(keys, "address", ("int16", "uint16", "int32", "uint32", "float32"), 0, 65536)
-    if max(v.at + v.size // 2 for v in values) - min(v.at for v in values) > 125:
-        raise keys.refuse("values", "must lie within 125 registers, so that one request brings them all")
-    poll_s = keys.number("poll_s", 0.1, 0.001, 60.0)
-    return Modbus(
-        values=values,
-        station=keys.whole("station", 1, 1, 247),
-        function=keys.whole("function", 3, 3, 4),
-        poll_s=poll_s,
-        rate_hz=1 / poll_s,
-        timeout_s=keys.number("timeout_s", 0.2, 0.001, 60.0),
-        framing=keys.word("framing", "8E1", ("8E1", "8N1", "8O1", "8N2")),
-        baud=keys.whole("baud", 9600, 50, 10_000_000),
-        **_shared(keys, values),
-    )
-
-
-def _binary(keys: _Keys) -> Binary:
-    spelled = keys.take("header", "", str, "bytes in hex, like AA 55")
-    try:
-        header = bytes.fromhex(spelled)
-    except ValueError:
-        header = b""
-    if not header:
-        raise keys.refuse("header", 'must be the bytes that every frame begins with, in hex, like "AA 55"')
-    length = keys.whole("length", 0, len(header) + 1, 1024)
-    check = keys.word("check", "none", tuple(CHECKS))
-    if check == "none" and len(header) < 2:
-        raise keys.refuse("check", "is wanted where the header is a single byte: the data may hold it too")
-    end = length - CHECKS[check]
-    values = _values(keys, "offset", tuple(FIELD_FORMS), len(header), end)
-    for value in values:
-        if value.at + value.size > end:
-            raise keys.refuse("values", f"need an offset that leaves {value.name} within the frame")
-    return Binary(
-        header=header,
-        length=length,
-        values=values,
-        check=check,
-        check_from=keys.whole("check_from", 0, 0, length - 1),
-        check_low_first=keys.word("check_order", "high-first", _ORDERS) == "low-first",
-        **_shared(keys, values),
-        **_paced(keys),
-    )
-
-
-_ORDERS = ("high-first", "low-first")
-
-
-def _values(keys: _Keys, place: str, types: tuple[str, ...], least: int, end: int) -> tuple[Field, ...]:
-    """The values of a frame; `place` is the key that says where each stands, from `least` to before `end`."""
-    values = []
-    for table in keys.tables("values"):
-        name = table.take("name", "", str, "text")
-        value = Field(
-            name=name,
-            at=table.whole(place, -1, least, max(least, end - 1)),
-            type=table.word("type", "int16", types),
-            low_first=table.word("order", "high-first", _ORDERS) == "low-first",
-            scale=float(table.number("scale", 1.0, -1e9, 1e9)),
-            unit=_unit(table, "unit", name, table.take("unit", "deg", str, "text")),
-        )
-        table.none_left()
-        if value.at < least:
-            raise table.refuse(place, f"must say where {name} stands")
-        values.append(value)
-    _one_measure(keys, "values", [value.name for value in values])
-    return tuple(values)
-
-
-_ERROR_KEYS = tuple(each.name for each in fields(SensorErrors) if each.name != "zero_found")
 
 
 @dataclass(frozen=True, slots=True)
@@ -467,53 +243,167 @@ class Device:
     sensor_errors: SensorErrors = field(default_factory=SensorErrors)
 
 
+# ---------------------------------------------------------------- the keys of a file
+
+
+def _closed(keys: Mapping[str, Any]) -> Shape:
+    """A table of these keys and no others."""
+    known = [key.rstrip("?") for key in keys]
+
+    def unknown(table: Mapping[str, Any]) -> str | None:
+        for key in table:
+            if key not in known:
+                return f".{key} isn't a key here; the keys are {', '.join(known)}"
+        return None
+
+    return also(shape(dict(keys)), unknown)
+
+
+def _keys(class_: type, *beside: str, **instead: Any) -> dict[str, Any]:
+    """The fields of a description as keys, but for some; instead: what a key must be in a file."""
+    own = members(class_).items()
+    return {key: type_ for key, type_ in own if key.rstrip("?") not in (*beside, *instead)} | instead
+
+
+def _values(place: str, types: Sequence[str], least: int, most: int) -> Shape:
+    """The values of a frame; `place` is the key that says where each stands, from `least` to `most`."""
+    keys = _keys(Field, "at", "type") | {place: _whole(least, most), "type?": Literal[tuple(types)]}
+    return list_of(_closed(keys))
+
+
+_Angle = Annotated[float, Within("an angle within 45 degrees", -DEFAULT_RANGE_DEG, DEFAULT_RANGE_DEG)]
+_Error = Annotated[float, Within("a number from 0 on, under 45", 0.0, math.nextafter(DEFAULT_RANGE_DEG, 0))]
+_OF_THE_DEVICE = {
+    "format?": Literal["text", "modbus", "xdr", "binary"],
+    "axes?": str,
+    "zero?": tuple[_Angle, _Angle],
+    "doubts?": _closed({f"{one.name}?": _Error for one in fields(SensorErrors) if one.name != "zero_found"}),
+}
+_REGISTERS = ("int16", "uint16", "int32", "uint32", "float32")
+_OFFSETS = _values("offset", [*FIELD_FORMS], 0, 1024)
+_BAUD = {"baud?": _whole(50, 10_000_000)}
+_FORMATS: dict[str, dict[str, Any]] = {
+    "xdr": _keys(Xdr, "flip") | _BAUD,
+    "text": _keys(Text, "count", columns=tuple[Name, ...]) | _BAUD | {"labels?": tuple[str, ...]},
+    "modbus": _keys(Modbus, "rate_hz", values=_values("address", _REGISTERS, 0, 65535))
+    | _BAUD
+    | {"station?": _whole(1, 247), "function?": _whole(3, 4)},
+    "binary": _keys(Binary, header=str, length=_whole(2, 1024), values=_OFFSETS) | _BAUD,
+}
+
+
+Refuse = Callable[[str], NoReturn]
+"""Says what is wrong, with the file's name."""
+
+
 def parse_device(text: str, path: str) -> Device:
     """Read a device's file; raises FileError naming the file and the key that is wrong."""
-    description = parse_description(text, path)
-    table = tomllib.loads(text)
-    sensor_errors = table.get("doubts", {})
-    return Device(
-        description=description,
-        axis_map=_axes(table.get("axes"), path),
-        sensor_errors=_sensor_errors(sensor_errors, path),
-        zero=_zero(table.get("zero"), sensor_errors.get("zero_u_deg"), path),
-    )
 
+    def refuse(why: str) -> NoReturn:
+        raise FileError(f"{path}: {why}", path=path)
 
-def _axes(value: Any, path: str) -> AxisMap | None:
-    if value is None:
-        return None
     try:
-        return parse_axis_map(value if isinstance(value, str) else repr(value))
+        table = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise FileError(f"{path}: not a TOML file: {error}", path=path) from error
+    form = table.get("format", "text")
+    keys = _FORMATS.get(form, {}) if isinstance(form, str) else {}
+    allowed = _closed({**_OF_THE_DEVICE, **keys})
+    if wrong := fault(allowed, table):
+        refuse(wrong)
+    given = read(allowed, table)
+    known = {key: given.pop(key) for key in ("axes", "zero", "doubts") if key in given}
+    given.pop("format", None)
+    errors = known.get("doubts", {})
+    if "zero_u_deg" in errors and "zero" not in known:
+        refuse("doubts.zero_u_deg goes with a zero, and there is none")
+    try:
+        axis_map = parse_axis_map(known["axes"]) if "axes" in known else None
     except EntryError as error:
-        raise FileError(f"{path}: `axes`: {error.message}", path=path) from error
+        refuse(f"axes: {error.message}")
+    zero = None
+    if "zero" in known:
+        x_deg, y_deg = known["zero"]
+        zero = SensorZero(x_deg, y_deg, errors.get("zero_u_deg", ENTERED_U_DEG))
+    return Device(_BUILD[form](given, refuse), axis_map, zero, SensorErrors(**errors))
 
 
-def _zero(value: Any, u_deg: Any, path: str) -> SensorZero | None:
-    if value is None:
-        if u_deg is not None:
-            raise FileError(f"{path}: `doubts.zero_u_deg` goes with a `zero`, and there is none", path=path)
-        return None
-    if not (isinstance(value, list) and len(value) == 2 and all(_is_number(part) for part in value)):
-        raise FileError(f"{path}: `zero` must be two numbers in degrees, such as [2.5, -1.0]", path=path)
-    if not all(abs(part) <= DEFAULT_RANGE_DEG for part in value):
-        raise FileError(f"{path}: `zero`: a sensor's zero is within {DEFAULT_RANGE_DEG:g} degrees", path=path)
-    return SensorZero(float(value[0]), float(value[1]), ENTERED_U_DEG if u_deg is None else float(u_deg))
+def parse_description(text: str, path: str) -> Description:
+    """The format that a device's file describes; raises FileError as `parse_device` does."""
+    description = parse_device(text, path).description
+    assert description is not None
+    return description
 
 
-def _sensor_errors(value: Any, path: str) -> SensorErrors:
-    if not isinstance(value, dict):
-        raise FileError(f"{path}: `doubts` must be a table such as {{ floor_deg = 0.001 }}", path=path)
-    for name, number in value.items():
-        if name not in _ERROR_KEYS:
-            raise FileError(
-                f"{path}: `doubts.{name}` isn't a key; the keys are {', '.join(_ERROR_KEYS)}", path=path
-            )
-        if not (_is_number(number) and 0 <= number < DEFAULT_RANGE_DEG):
-            raise FileError(f"{path}: `doubts.{name}` must be a number from 0 on, not {number!r}", path=path)
-    known: dict[str, Any] = {name: float(number) for name, number in value.items()}
-    return SensorErrors(**known)
+def _text(given: dict[str, Any], refuse: Refuse) -> Text:
+    specs, labels, separator = given.pop("columns"), given.pop("labels", ()), given.get("separator", ",")
+    if given.get("decimal") == "," and separator.startswith(","):
+        refuse('decimal can\'t be "," where the separator is "," too')
+    if labels and len(labels) != len(specs):
+        refuse('labels must be one text for each column, "" where a number stands alone')
+    parts = [(at, *spec.partition(":")[::2]) for at, spec in enumerate(specs) if spec != "-"]
+    columns = tuple(Column(at, name, unit, labels[at] if labels else "") for at, name, unit in parts)
+    _check_measure("columns", columns, given, refuse)
+    if any(column.unit == "count" and column.name != "seq" for column in columns) != ("scale" in given):
+        refuse('scale goes with the unit "count": what one count is worth in g or degrees')
+    return Text(**given | {"separator": separator.replace("tab", "\t")}, columns=columns, count=len(specs))
 
 
-def _is_number(value: object) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool)
+def _fields(place: str, given: dict[str, Any], refuse: Refuse) -> tuple[Field, ...]:
+    values = tuple(Field(at=row.pop(place), **row) for row in given.pop("values"))
+    _check_measure("values", values, given, refuse)
+    return values
+
+
+def _modbus(given: dict[str, Any], refuse: Refuse) -> Modbus:
+    values = _fields("address", given, refuse)
+    if max(v.at + v.size // 2 for v in values) - min(v.at for v in values) > 125:
+        refuse("values must lie within 125 registers, so that one request brings them all")
+    return Modbus(**given, values=values, rate_hz=1 / given.get("poll_s", 0.1))
+
+
+def _binary(given: dict[str, Any], refuse: Refuse) -> Binary:
+    try:
+        header = bytes.fromhex(given.pop("header"))
+    except ValueError:
+        header = b""
+    if not header:
+        refuse('header must be the bytes that every frame begins with, in hex, like "AA 55"')
+    length, check = given["length"], given.get("check", "none")
+    if length <= max(len(header), given.get("check_from", 0)):
+        refuse(f"length must be more than the header and check_from, not {length}")
+    if check == "none" and len(header) < 2:
+        refuse("check is wanted where the header is a single byte: the data may hold it too")
+    values = _fields("offset", given, refuse)
+    for value in values:
+        if not len(header) <= value.at <= length - CHECKS[check] - value.size:
+            refuse(f"values need an offset that leaves {value.name} within the frame")
+    return Binary(**given, values=values, header=header)
+
+
+_BUILD: dict[str, Callable[[dict[str, Any], Refuse], Description]] = {
+    "text": _text,
+    "modbus": _modbus,
+    "xdr": lambda given, _: Xdr(**given),
+    "binary": _binary,
+}
+
+
+def _check_measure(
+    key: str, measured: Sequence[Column | Field], given: dict[str, Any], refuse: Refuse
+) -> None:
+    """Known names in known units; either x and y or ax, ay and az, each once; and what `flip` names."""
+    names = [one.name for one in measured]
+    for one in measured:
+        if one.name not in _UNITS:
+            refuse(f"{key} names {one.name!r}; a name is one of {', '.join(_UNITS)}, or - to skip a column")
+        if one.unit not in _UNITS[one.name]:
+            refuse(f"{key} gives {one.name} in {one.unit!r}; its units are {', '.join(_UNITS[one.name])}")
+        if names.count(one.name) > 1:
+            refuse(f"{key} names {one.name} twice")
+    measures = {name for name in names if name in (*PAIR, *TRIPLE)}
+    if measures not in ({*PAIR}, {*TRIPLE}):
+        refuse(f"{key} must have either x and y, or ax, ay and az")
+    for name in given.get("flip", ()):
+        if name not in measures:
+            refuse(f"flip names {name!r}, which is not measured here")

@@ -10,11 +10,11 @@ from __future__ import annotations
 import struct
 from functools import reduce
 from operator import xor
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, get_args
 
 import numpy as np
 
-from shimfit.wire.formats import CHECKS, FIELD_FORMS, Field
+from shimfit.wire.formats import CHECKS, FIELD_FORMS, Field, Form, Order
 from shimfit.wire.samples import Input, Measure, Refusal
 
 if TYPE_CHECKING:
@@ -173,7 +173,7 @@ class BinaryInput(FrameInput):
             if len(self._got) < of.length:
                 return samples
             frame = self._got[: of.length]
-            if not _is_whole(frame, of.check, of.check_from, low_first=of.check_low_first):
+            if not _is_whole(frame, of.check, of.check_from, low_first=of.check_order == "low-first"):
                 self._tally.refuse(Refusal.BAD_CHECKSUM)
                 self._got = self._got[1:]
                 continue
@@ -238,7 +238,7 @@ def _proposal(table: NDArray[np.uint8], header: int, check: str, first: int, low
     length, header = table.shape[1], min(header, _HEADER)
     form, order, at, scale = _pair_of(table, header, length - CHECKS[check])
     size = Field("x", 0, form).size
-    values = [Field(name, at + k * size, form, order == "low-first", scale) for k, name in enumerate("xy")]
+    values = [Field(name, at + k * size, form, order, scale) for k, name in enumerate("xy")]
     last = table[-1].tobytes()
     x, y = (value.number(last[value.at : value.at + size]) for value in values)
     rest = f"type = '{form}', order = '{order}', scale = {scale}, unit = 'deg'"
@@ -252,15 +252,16 @@ def _proposal(table: NDArray[np.uint8], header: int, check: str, first: int, low
     )
 
 
-def _pair_of(table: NDArray[np.uint8], header: int, end: int) -> tuple[str, str, int, float]:
+def _pair_of(table: NDArray[np.uint8], header: int, end: int) -> tuple[Form, Order, int, float]:
     """(type, order, offset, scale) of two values side by side: the largest that change little."""
-    found = []
-    for form, scale, largest in (
+    found: list[tuple[int, float, int, Form, Order, float]] = []
+    forms: tuple[tuple[Form, float, float], ...] = (
         ("float32", 1.0, 90.0),
         ("int32", 0.001, 90_000.0),
         ("int16", 0.01, 9_000.0),
-    ):
-        for order in ("low-first", "high-first"):
+    )
+    for form, scale, largest in forms:
+        for order in reversed(get_args(Order)):
             kind = np.dtype(("<" if order == "low-first" else ">") + FIELD_FORMS[form])
             for at in range(header, end - 2 * kind.itemsize + 1):
                 pair = (

@@ -73,7 +73,7 @@ class XdrReader:
     def __init__(self, description: Xdr, tally: Tally) -> None:
         self._tally = tally
         self._range_deg = description.range_deg
-        self._checksum_required = description.checksum_required
+        self._checksum_required = description.checksum == "required"
         self._x_names = tuple(name.strip().upper().encode() for name in description.x)
         self._y_names = tuple(name.strip().upper().encode() for name in description.y)
         self._axes: dict[bytes, int | None] = {}

@@ -165,9 +165,9 @@ def test_a_sentence_of_another_kind_with_a_wrong_sum_is_refused_all_the_same():
 
 def test_a_missing_checksum_is_accepted_only_when_asked_for():
     line = b"$IIXDR,A,1.0,D,PITCH,A,2.0,D,ROLL\r\n"
-    assert receive([line], Xdr(checksum_required=False)).angles == [(1.0, 2.0)]
+    assert receive([line], Xdr(checksum="optional")).angles == [(1.0, 2.0)]
     wrong = b"$IIXDR,A,1.0,D,PITCH,A,2.0,D,ROLL*00\r\n"
-    assert receive([wrong], Xdr(checksum_required=False)).refused == {"bad_checksum": 1}
+    assert receive([wrong], Xdr(checksum="optional")).refused == {"bad_checksum": 1}
 
 
 def test_a_dollar_inside_a_line_starts_a_new_sentence():
