@@ -54,7 +54,7 @@ _CHUNK = 1 << 16
 """Third-seat candidates looked at in one go: keeps memory flat."""
 _LIKELY = 48
 """Choices that are priced first where there are more: what the best of them costs rules most others out."""
-_RADII, _ANGLES = 32, 5
+_RADII, _ANGLES = 28, 9
 _NONE_AND_HALF = np.array([0.0, 0.5])
 _OFF = 1e-7
 """More than the chance's polynomials are off by."""
@@ -76,7 +76,7 @@ class _Rounds:
     In the axes of the reading's scatter, each in its own measure (u, v), rests of one price lie on nearly
     round curves. `price` is convex along every ray (1 ÷ a log-concave chance is convex) and even in u and in
     v, so a few rays from none to a quarter turn tell it everywhere: between radii by the slope of the chord
-    before, between rays by what the two highest of their waves (cos 2kφ) can take off.
+    before, between rays by what their waves (cos 2kφ) can lose from one to the next.
     """
 
     def __init__(self, search: Search, c: int) -> None:
@@ -93,8 +93,8 @@ class _Rounds:
         y = (self.radii[:, None] * np.sin(angle)).reshape(-1)
         chance = chances.at_own(c, x, y) + _OFF
         rays = (price * (1.0 / np.maximum(chance, LEAST_CHANCE / 2.0) - 1.0)).reshape(-1, _ANGLES)
-        waves = np.abs(rays @ _highest_waves(_ANGLES)).sum(axis=1)
-        self.least = np.maximum.accumulate(rays.min(axis=1) - 2.0 * waves)
+        waves, lost = _waves(_ANGLES)
+        self.least = np.maximum.accumulate(rays.min(axis=1) - np.abs(rays @ waves) @ lost)
         """At each radius and beyond."""
         slopes = (np.diff(rays, axis=0) / np.diff(self.radii)[:, None]).min(axis=1)
         self.slope = np.concatenate(([0.0], np.maximum(slopes, 0.0)))
@@ -127,12 +127,15 @@ class _Rounds:
 
 
 @cache
-def _highest_waves(rays: int) -> Floats:
-    """(rays, 2) from values at even angles 0 … a quarter turn to their two highest cosine waves."""
+def _waves(rays: int) -> tuple[Floats, Floats]:
+    """From values at even angles 0 … a quarter turn to their cosine waves cos 2kφ (rays, rays).
+
+    And what each can be lower by between two rays than at the nearer of them, in its own heights.
+    """
     k = np.arange(rays)
     ends = np.where((k == 0) | (k == rays - 1), 0.5, 1.0)
     waves = np.cos(math.pi * np.outer(k, k) / (rays - 1)) * ends[:, None] * ends * 2.0 / (rays - 1)
-    return np.asarray(waves[:, -2:], dtype=np.float64)
+    return waves, 1.0 - np.cos(math.pi / 2.0 * k / (rays - 1))
 
 
 class Search:
