@@ -30,6 +30,10 @@ if TYPE_CHECKING:
     from shimfit.workflow.site import Place, Site
 
 
+USUAL_WIDTH_MM = 40.0
+"""Width of a piece whose width is not in the box's list (common practice, no source)."""
+
+
 def parse_seat(text: str, at: int = 0) -> Seat:
     """Seat by its name; EntryError naming them."""
     try:
@@ -131,8 +135,11 @@ def awaited_packs(post: PostRecord) -> tuple[Pack, ...]:
     return tuple(pack for pack in found if pack.pieces)
 
 
-def options_of(run: RunState, settings: Settings) -> Options:
-    """How packs may be made in a run; UsageError when the saw's settings are no angles."""
+def options_of(run: RunState, settings: Settings, torque_nm: float | None = None) -> Options:
+    """How packs may be made in a run; UsageError when the saw's settings are no angles.
+
+    torque_nm: the post's own, in place of the usual; it decides how far in pieces must reach.
+    """
     from shimfit.core import packing
 
     defaults = packing.Options()
@@ -140,7 +147,25 @@ def options_of(run: RunState, settings: Settings) -> Options:
     saw = packing.Saw(settings_deg=degrees(settings.saw_deg))
     if run.kerf_mm is not None:
         saw = replace(saw, kerf_mm=run.kerf_mm)
-    return packing.Options(layout=layout, preload_mm=run.preload_mm or defaults.preload_mm, saw=saw)
+    return packing.Options(
+        layout=layout,
+        preload_mm=run.preload_mm or defaults.preload_mm,
+        saw=saw,
+        min_inside_mm=_shortest_inside_mm(settings, torque_nm, defaults),
+    )
+
+
+def _shortest_inside_mm(settings: Settings, torque_nm: float | None, defaults: Options) -> float:
+    """What crushing asks where timber and torque are known, the usual at least; never past the bearing."""
+    torque = torque_nm or settings.torque_nm
+    if not settings.timber or not torque:
+        return defaults.min_inside_mm
+    from shimfit.core.bearing import clamp_from_torque, shortest_length_mm, timber_named
+
+    clamp = clamp_from_torque(torque, settings.rod_mm, settings.nut)
+    allowed = timber_named(settings.timber).allowed_mpa(wet=True)
+    asked = shortest_length_mm(clamp, allowed, USUAL_WIDTH_MM)
+    return min(max(asked, defaults.min_inside_mm), defaults.bearing_mm)
 
 
 def promised_packs(site: Site, left_out: Callable[[tuple[str, str], PostRecord], bool]) -> list[Pack]:

@@ -22,7 +22,15 @@ from shimfit.core.objective import Reads, usual_reads
 from shimfit.core.uncertainty import HAND_MM
 from shimfit.core.uncertainty.decision import FACTORS
 from shimfit.model import Lean, Lot, Pack, Prescription, Seat
-from shimfit.workflow.packs import book_of, moved_packs, of_lots, of_packs, options_of, promised
+from shimfit.workflow.packs import (
+    USUAL_WIDTH_MM,
+    book_of,
+    moved_packs,
+    of_lots,
+    of_packs,
+    options_of,
+    promised,
+)
 
 if TYPE_CHECKING:
     from shimfit.core.packing.options import Layout
@@ -33,8 +41,6 @@ if TYPE_CHECKING:
     from shimfit.store.box import BoxState
     from shimfit.workflow.site import Place, Site
 
-USUAL_WIDTH_MM = 40.0
-"""Width of a piece whose width is not in the box's list (common practice, no source)."""
 WORTH_SAYING = 0.05
 """Packs that give so much more or less than worked out are worth a word; less is lost in the reading."""
 COARSEST_MM = 25.4 / 8.0
@@ -85,7 +91,7 @@ def prescription_for(site: Site, place: Place, post: PostRecord) -> Prescription
     if lean is None or post.reading is None:
         return None
     run, settings = site.run(place.job, place.run), site.settings
-    options = options_of(run, settings)
+    options = options_of(run, settings, post.torque_nm)
     ahead = run if settings.foresight else None
     box, waited_for = site.box(), promised(site, place)
     lots = box.stock.without(waited_for, options.saw.kerf_mm)
@@ -297,7 +303,7 @@ class LivePacking:
 
     def __init__(self, site: Site, place: Place) -> None:
         self._post = site.post(place)
-        options = options_of(site.run(place.job, place.run), site.settings)
+        options = options_of(site.run(place.job, place.run), site.settings, self._post.torque_nm)
         box = site.box()
         self._box, self._kerf_mm = box.stock, options.saw.kerf_mm
         self._promised = promised(site, place)

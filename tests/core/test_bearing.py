@@ -223,6 +223,14 @@ def test_four_corners_carry_a_quarter_and_a_tripod_a_third():
     assert tripod[0].area_needed_mm2 == pytest.approx(2000)
 
 
+def test_a_piece_must_touch_as_far_as_its_share_of_the_pull_asks():
+    # A quarter of 12 kN is 3 kN: on 40 mm at 2 N/mm² that is 37.5 mm; by hand.
+    assert bearing.shortest_length_mm(bearing.stated_clamp(12_000), 2.0, 40.0) == pytest.approx(37.5)
+    assert bearing.shortest_length_mm(bearing.stated_clamp(12_000), 2.0, 40.0, seats=3) == pytest.approx(50.0)
+    with pytest.raises(EntryError, match="width"):
+        bearing.shortest_length_mm(bearing.stated_clamp(12_000), 2.0, 0.0)
+
+
 def test_too_small_a_pack_is_said_with_the_area_needed():
     spruce = bearing.timber_named("Spruce-Pine-Fir")
     pressure = bearing.Pressure(Seat.NEXT_OUT, 5000.0, 900.0, 5000 / 900, spruce.allowed_mpa())

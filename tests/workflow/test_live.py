@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from shimfit.core.stock import lots_from_csv
 from shimfit.model import Foot, Lean, Seat
+from shimfit.workflow.packs import options_of
 from shimfit.workflow.reading import log_reading
 from shimfit.workflow.site import Place, Site
 from shimfit.workflow.solving import LivePacking
@@ -71,3 +73,14 @@ def test_packs_that_are_short_say_how_far_to_push(site: Site) -> None:
         assert push.raise_mm == pytest.approx(0.5)
         assert push.push_mm == pytest.approx(0.5 * 200 / 5.5)
         assert push.lot == "T1"
+
+
+def test_pieces_reach_as_far_in_as_timber_and_torque_ask(site: Site) -> None:
+    run, settings = site.run("lake", "walk"), site.settings
+    assert options_of(run, settings).min_inside_mm == 20.0
+    soft = replace(settings, timber="Spruce-Pine-Fir")
+    assert options_of(run, soft).min_inside_mm == 20.0  # without a torque nothing is known of the pull
+    # 20 N·m on 12 mm, zinc plated: 20 000 ÷ (0.2 · 12) = 8333 N; a quarter on 40 mm at 1.9633 N/mm²: 26.5 mm.
+    assert options_of(run, replace(soft, torque_nm=20.0)).min_inside_mm == pytest.approx(26.53, abs=0.01)
+    assert options_of(run, soft, torque_nm=20.0).min_inside_mm == pytest.approx(26.53, abs=0.01)
+    assert options_of(run, soft, torque_nm=90.0).min_inside_mm == 32.0  # never past where a piece bears

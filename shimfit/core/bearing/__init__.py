@@ -56,6 +56,15 @@ def contact_length_mm(bearing_mm: float, compression_mm: float, mismatch_slope: 
     return length if mismatch * length <= crushed else crushed / mismatch
 
 
+def shortest_length_mm(clamp: Clamp, allowed_mpa: float, width_mm: float, *, seats: int = 4) -> float:
+    """Length that a piece must touch along: one seat's share of the pull ÷ (pressure · width).
+
+    EntryError for a pressure or width that is not above 0.
+    """
+    allowed = positive(allowed_mpa, "allowed pressure", "N/mm²")
+    return clamp.force_n / seats / (allowed * positive(width_mm, "width"))
+
+
 def pressures(
     foot: Foot,
     lean: Lean,
@@ -116,6 +125,7 @@ __all__ = [
     "clamp_from_torque",
     "contact_length_mm",
     "pressures",
+    "shortest_length_mm",
     "stated_clamp",
     "timber_named",
 ]

@@ -121,13 +121,14 @@ def _long_enough(asked: Asked, layout: Layout) -> tuple[Asked, Draft]:
     except EntryError as error:
         refused = error
     stands = draft is not None and asked.question.stands(draft.resting)
-    shorter = None if stands else asked.tables.with_shorter()
-    if shorter is not None:
-        less = replace(asked, tables=shorter)
-        other = solve_layout(less, layout)
+    less = None if stands else asked.tables.with_shorter()
+    while less is not None:
+        shorter = replace(asked, tables=less)
+        other = solve_layout(shorter, layout)
         if asked.question.stands(other.resting):
             said = _how_short(other.packs, asked.options.min_inside_mm)
-            return less, replace(other, cautions=(*other.cautions, *said))
+            return shorter, replace(other, cautions=(*other.cautions, *said))
+        less = less.with_shorter()
     if draft is None:
         assert refused is not None
         raise refused

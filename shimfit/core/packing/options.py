@@ -18,6 +18,8 @@ BearingPoint = Literal["auto", "corner"]
 Objective = Literal["minutes", "weights"]
 Layout = LayoutName | Literal["auto"]
 
+USUAL_INSIDE_MM = 20.0
+"""Shortest length of a piece under the foot where crushing asks no more (common practice, no source)."""
 SHORTEST_INSIDE_MM = 10.0
 """A shorter piece under the foot is never prescribed (common practice, no source)."""
 _MOST_PIECES = 4
@@ -175,9 +177,10 @@ class Options:
     minutes: Minutes = field(default_factory=Minutes)
     scatter: Scatter = field(default_factory=Scatter)
     weights: Weights = field(default_factory=Weights)
-    min_inside_mm: float = 20.0
-    """Shortest length of a piece under the foot (common practice, no source). Where box or foot leave
-    nothing so long, `prescribe` goes down to SHORTEST_INSIDE_MM and says so."""
+    min_inside_mm: float = USUAL_INSIDE_MM
+    """Shortest length of a piece under the foot; more where crushing asks for it
+    (`bearing.shortest_length_mm`). Where the box leaves nothing so long, `prescribe` goes down to
+    USUAL_INSIDE_MM, then to SHORTEST_INSIDE_MM, and says so."""
     clearance_mm: float = 2.0
     """Kept free between a piece and the rod's hole (common practice, no source)."""
     lane_mm: float | None = None
@@ -185,6 +188,11 @@ class Options:
     stops them. A lane that clears the hole may go the full depth."""
     quantum_mm: float = 0.01
     """Grid that thicknesses are kept on; all exactness is meant on it."""
+
+    @property
+    def room_mm(self) -> float:
+        """How far in a piece must be able to go for a seat to be one at all."""
+        return min(self.min_inside_mm, USUAL_INSIDE_MM)
 
     @property
     def costs(self) -> Costs:

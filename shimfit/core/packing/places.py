@@ -54,7 +54,7 @@ def place_of(plane: GapPlane, seat: Seat, options: Options, extra_mm: float = 0.
     enters = _entry(plane, seat)
     slope = max(0.0, _slope_towards(plane, enters))
     inside = min(options.bearing_mm, _reach_mm(foot, seat, enters, options))
-    if inside < options.min_inside_mm:
+    if inside < options.room_mm:
         return None
     at = foot.seat_at_mm(seat)
     inner = _moved(at, enters, -inside)

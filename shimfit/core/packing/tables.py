@@ -25,7 +25,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from shimfit.core.packing.options import SHORTEST_INSIDE_MM
+from shimfit.core.packing.options import SHORTEST_INSIDE_MM, USUAL_INSIDE_MM
 from shimfit.core.packing.stacks import (
     EPS,
     NO_CAPS,
@@ -181,11 +181,12 @@ class Tables(Tapered):
         return view
 
     def with_shorter(self) -> Tables | None:
-        """The same box with pieces as short as they may ever be; None where these tables allow them."""
-        if self.options.min_inside_mm <= SHORTEST_INSIDE_MM:
+        """The same box with pieces as short as usual, then as they may ever be; None when these are."""
+        shorter = [mm for mm in (USUAL_INSIDE_MM, SHORTEST_INSIDE_MM) if mm < self.options.min_inside_mm]
+        if not shorter:
             return None
         if not self._with_shorter:
-            options = replace(self.options, min_inside_mm=SHORTEST_INSIDE_MM)
+            options = replace(self.options, min_inside_mm=shorter[0])
             self._with_shorter.append(Tables(self.lots, options, self.prices, FIRST_LENGTH))
         return self._with_shorter[0].view()
 

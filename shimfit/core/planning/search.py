@@ -140,7 +140,7 @@ class ListMaker:
             post, seat = at
             face: tuple[Any, ...] = (post, seat, 0)
             inner: tuple[Any, ...] = (post, seat, 1)
-            if reach_mm < self.options.min_inside_mm or not at[0].size:
+            if reach_mm < self.options.room_mm or not at[0].size:
                 continue
             steep = self.geometry.steep[at]
             rows, cheapest, sigma = tables.rows, tables.cheapest, tables.sigma
