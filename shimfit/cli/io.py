@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import contextlib
 import json
 import sys
 from collections.abc import Callable
@@ -17,7 +16,6 @@ from shimfit.outputs import PDF, check, fault, write_whole
 
 if TYPE_CHECKING:
     import argparse
-    from collections.abc import Iterator
 
     from shimfit.outputs import Kind
     from shimfit.report.sheets import SheetFacts
@@ -220,16 +218,3 @@ def answered_again(site: Site, io: Io, job: str | None = None) -> list[str]:
     if served:
         io.talk(f"there is a new answer for {', '.join(served)}")
     return served
-
-
-@contextlib.contextmanager
-def refused_in(units: settings.Units) -> Iterator[None]:
-    """What the core refuses in millimetres is refused in the run's unit."""
-    from shimfit.quantities import shown
-
-    try:
-        yield
-    except UsageError as error:
-        error.message = shown.sentence(error.message, units)
-        error.args = (error.message,)
-        raise

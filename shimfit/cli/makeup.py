@@ -5,10 +5,11 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING, Any
 
-from shimfit.cli.io import lengths_in, one_to_stdout, open_site, refused_in, sheet_facts
+from shimfit.cli.io import lengths_in, one_to_stdout, open_site, sheet_facts
 from shimfit.core.cautions import cautions_of
 from shimfit.errors import Exit, UsageError
 from shimfit.quantities import shown
+from shimfit.quantities.shown import refused_in
 from shimfit.quantities.typed import parse_pairs
 
 if TYPE_CHECKING:

@@ -10,7 +10,6 @@ from shimfit.cli.io import (
     lengths_in,
     one_to_stdout,
     open_site,
-    refused_in,
     sheet_facts,
 )
 from shimfit.core.cautions import cautions_of
@@ -18,6 +17,7 @@ from shimfit.errors import Exit
 from shimfit.model import Face
 from shimfit.outputs import RAILS_CSV
 from shimfit.quantities import shown
+from shimfit.quantities.shown import refused_in
 from shimfit.quantities.typed import parse_pairs
 
 if TYPE_CHECKING:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from shlex import quote
 from typing import TYPE_CHECKING, Any
 
-from shimfit.cli.io import MOST_DAYS, answered_again, open_site, refused_in
+from shimfit.cli.io import MOST_DAYS, answered_again, open_site
 from shimfit.errors import Exit, UsageError
 from shimfit.model import Face, Foot
 from shimfit.outputs import POSTS_CSV
@@ -16,10 +16,10 @@ from shimfit.quantities.typed import parse_height, parse_leg, parse_rod_at
 from shimfit.standing import FACTS
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Iterator, Sequence
 
     from shimfit.cli.io import Io
-    from shimfit.core.layout import Mark, Opening
+    from shimfit.core.layout import Mark
     from shimfit.model import Tolerance
     from shimfit.settings import Units
     from shimfit.standing import PostRecord, RunState
@@ -60,7 +60,7 @@ def run_job_list(args: argparse.Namespace, io: Io) -> int:
 
 def run_set(args: argparse.Namespace, io: Io) -> int:
     """Change options of a run; say, or show, what the records of a job or a run state beside readings."""
-    from shimfit.workflow.options import set_option
+    from shimfit.workflow.layout import set_option
     from shimfit.workflow.site import parse_run
 
     job, run = parse_run(args.path) if "/" in args.path else (args.path, None)
@@ -138,6 +138,7 @@ def run_new(args: argparse.Namespace, io: Io) -> int:
     from shimfit.core.foot import check_foot
     from shimfit.entry import parse_foot, parse_length
     from shimfit.quantities.tolerance import DEFAULT_TOLERANCE, parse_tolerance
+    from shimfit.workflow.layout import check_room, post_rows
     from shimfit.workflow.site import parse_run
 
     with open_site(args, io) as site:
@@ -156,11 +157,7 @@ def run_new(args: argparse.Namespace, io: Io) -> int:
         marks = _marks(args, units) if table is None else _marks_of_table(table)
         limit = parse_length(args.opening, units, what="opening") if args.opening else None
         heavy = foot_of(args.corner_foot) if args.corner_foot else None
-        posts = table or [
-            {"name": mark.name, "leg": mark.leg, "station_mm": mark.station_mm, "kind": mark.kind}
-            | ({"turn_deg": mark.turn_deg} if mark.turn_deg is not None else {})
-            for mark in marks
-        ]
+        posts = table or post_rows(marks)
         for post in posts:
             if heavy is not None and post["kind"] != "line":
                 post.setdefault("foot", to_json(heavy))
@@ -195,24 +192,6 @@ def run_new(args: argparse.Namespace, io: Io) -> int:
         for words in _unfit(site):
             io.talk(f"caution: {shown.sentence(words, units)}")
         return io.tell(f"{args.path}: {len(run.posts)} posts laid out", run_json(run), as_json=args.json)
-
-
-def check_room(
-    marks: Sequence[Mark], foot: Foot, limit_mm: float | None = None, own: Mapping[str, Foot] | None = None
-) -> tuple[Opening, ...]:
-    """The openings between posts on their marks; UsageError when two leave no room between their feet.
-
-    own: feet of posts that have another than the run's.
-    """
-    from shimfit.core.layout import openings
-
-    between = openings(marks, foot, limit_mm, own)
-    for one in between:
-        if one.clear_mm <= 0:
-            raise UsageError(
-                f"posts {one.first} and {one.second} leave no room between their feet: a wrong unit?"
-            )
-    return between
 
 
 def _table(
@@ -418,84 +397,41 @@ def post_line(post: PostRecord, words: Words) -> str:
 
 def run_insert(args: argparse.Namespace, io: Io) -> int:
     """Insert a post between two others."""
-    from shimfit.core import layout
-    from shimfit.entry import parse_length
-    from shimfit.workflow.site import Place, parse_run
+    from shimfit.workflow.layout import insert_post, station_words
+    from shimfit.workflow.site import parse_run
 
     with open_site(args, io) as site:
-        job, name = parse_run(args.path)
-        run = site.run(job, name)
-        station_mm = parse_length(args.at, run.units, what="station", zero_ok=True)
-        with refused_in(run.units):
-            marks = layout.insert(_marks_of(run), station_mm, args.name)
-        check_room(marks, run.foot, own=_feet_of(run))
-        new = next(mark for mark in marks if run.post(mark.name) is None)
-        data = {"leg": new.leg, "station_mm": new.station_mm, "kind": new.kind}
-        site.add_post(Place(job, name, new.name), data)
-        return io.tell(
-            f"post {new.name} stands at {shown.lean(station_mm, run.units)}",
-            {"post": new.name},
-            as_json=args.json,
-        )
+        new = insert_post(site, *parse_run(args.path), args.at, args.name)
+        return io.tell(station_words(site, new), {"post": new.post}, as_json=args.json)
 
 
 def run_move(args: argparse.Namespace, io: Io) -> int:
     """Move a post along its leg."""
-    from shimfit.core import layout
-    from shimfit.entry import parse_length
+    from shimfit.workflow.layout import move_post, station_words
     from shimfit.workflow.site import parse_place
 
     with open_site(args, io) as site:
         place = parse_place(args.place)
-        site.post(place)
-        run = site.run(place.job, place.run)
-        station_mm = parse_length(args.at, run.units, what="station", zero_ok=True)
-        check_room(layout.move(_marks_of(run), place.post, station_mm), run.foot, own=_feet_of(run))
-        site.move_post(place, station_mm)
-        return io.tell(
-            f"post {place.post} stands at {shown.lean(station_mm, run.units)}",
-            {"post": place.post},
-            as_json=args.json,
-        )
+        move_post(site, place, args.at)
+        return io.tell(station_words(site, place), {"post": place.post}, as_json=args.json)
 
 
 def run_remove(args: argparse.Namespace, io: Io) -> int:
     """Take a post out of a run."""
-    from shimfit.core import layout
+    from shimfit.workflow.layout import remove_post
     from shimfit.workflow.site import parse_place
 
     with open_site(args, io) as site:
         place = parse_place(args.place)
-        site.post(place)
-        layout.remove(_marks_of(site.run(place.job, place.run)), place.post)
-        site.remove_post(place)
-        return io.tell(
-            f"post {place.post} is out of the run; its log is kept", {"post": place.post}, as_json=args.json
-        )
+        return io.tell(remove_post(site, place), {"post": place.post}, as_json=args.json)
 
 
 def run_replace(args: argparse.Namespace, io: Io) -> int:
     """Another post stands there from now on."""
-    from shimfit.quantities.typed import parse_foot
-    from shimfit.workflow.reading import log_replaced
+    from shimfit.workflow.layout import replace_post
     from shimfit.workflow.site import parse_place
 
     with open_site(args, io) as site:
         place = parse_place(args.place)
-        run = site.run(place.job, place.run)
-        site.post(place)
-        foot = parse_foot(args.foot, run.units) if args.foot else None
-        if foot is not None:
-            check_room(_marks_of(run), run.foot, own=_feet_of(run) | {place.post: foot})
-        words = log_replaced(site, place, foot, args.why.strip())
+        words = replace_post(site, place, args.foot, args.why.strip())
         return io.tell(words, {"post": place.post}, as_json=args.json)
-
-
-def _feet_of(run: RunState) -> dict[str, Foot]:
-    return {post.name: post.foot for post in run.posts}
-
-
-def _marks_of(run: RunState) -> tuple[Mark, ...]:
-    from shimfit.core.layout import Mark
-
-    return tuple(Mark(post.name, post.leg, post.station_mm, post.kind, post.turn_deg) for post in run.posts)

@@ -11,12 +11,14 @@ here it is 0.7938).
 
 from __future__ import annotations
 
+import contextlib
 import math
 import re
+from collections.abc import Iterator
 from fractions import Fraction
 from typing import Final
 
-from shimfit.errors import InternalError
+from shimfit.errors import InternalError, UsageError
 from shimfit.quantities.typed import MM_PER, Units
 
 MM_PER_INCH: Final = float(MM_PER["in"])
@@ -268,3 +270,14 @@ def percent(probability: float | None, places: int = 1) -> str:
     if probability > 1 - NEVER_SURE:
         return "> 99.9 %"
     return "< 0.1 %" if probability < NEVER_SURE else share(probability, places)
+
+
+@contextlib.contextmanager
+def refused_in(units: Units) -> Iterator[None]:
+    """What the core refuses in millimetres is refused in the run's unit."""
+    try:
+        yield
+    except UsageError as error:
+        error.message = sentence(error.message, units)
+        error.args = (error.message,)
+        raise

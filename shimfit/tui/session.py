@@ -14,6 +14,7 @@ from shimfit.quantities import shown
 from shimfit.settings.actions import USUAL_KEYS, KeyWords
 from shimfit.text.phrases import PostView, Words, post_view, state_word
 from shimfit.tui import setting_up
+from shimfit.workflow.layout import insert_post, move_post, remove_post, station_words
 from shimfit.workflow.reading import (
     Asked,
     answer_now,
@@ -621,19 +622,24 @@ class Session:
 
     def insert_post(self, text: str) -> Outcome:
         """One more post at a station of this run."""
-        return self.attempt(lambda place: Outcome(setting_up.insert_post(self.site, place, text)))
+
+        def insert(place: Place) -> Outcome:
+            return Outcome(station_words(self.site, insert_post(self.site, place.job, place.run, text)))
+
+        return self.attempt(insert)
 
     def move_post(self, name: str, text: str) -> Outcome:
         """Another station for a post of this run."""
-        return self.attempt(
-            lambda place: Outcome(setting_up.move_post(self.site, replace(place, post=name), text))
-        )
+
+        def move(place: Place) -> Outcome:
+            move_post(self.site, replace(place, post=name), text)
+            return Outcome(station_words(self.site, replace(place, post=name)))
+
+        return self.attempt(move)
 
     def remove_post(self, name: str) -> Outcome:
         """Take a post out of this run."""
-        return self.attempt(
-            lambda place: Outcome(setting_up.remove_post(self.site, replace(place, post=name)))
-        )
+        return self.attempt(lambda place: Outcome(remove_post(self.site, replace(place, post=name))))
 
     def lots_from(self, text: str) -> list[Lot]:
         """Lots as typed (setting_up.parse_lots), not yet in the box; EntryError."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from shimfit.errors import EntryError, UsageError
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from shimfit.model import Foot, Tolerance
     from shimfit.quantities.typed import Units
     from shimfit.standing import RunState
-    from shimfit.workflow.site import Place, Site
+    from shimfit.workflow.site import Site
 
 
 def run_steps(units: Units) -> tuple[tuple[str, str], ...]:
@@ -85,12 +85,9 @@ def add_run(site: Site, answers: dict[str, str]) -> RunState:
 
     Raises EntryError or UsageError in the words of what is wrong; nothing is written then.
     """
+    from shimfit.workflow.layout import post_rows
+
     job, run, new = answers["job"].strip(), answers["run"].strip(), _new_run(site, answers)
-    posts = [
-        {"name": mark.name, "leg": mark.leg, "station_mm": mark.station_mm, "kind": mark.kind}
-        | ({"turn_deg": mark.turn_deg} if mark.turn_deg is not None else {})
-        for mark in new.marks
-    ]
     if all(one.name != job for one in site.jobs()):
         site.add_job(job)
     return site.add_run(
@@ -99,7 +96,7 @@ def add_run(site: Site, answers: dict[str, str]) -> RunState:
         foot=new.foot,
         height_mm=new.height_mm,
         tolerance=new.tolerance,
-        posts=posts,
+        posts=post_rows(new.marks),
         max_spacing_mm=new.every_mm,
     )
 
@@ -249,45 +246,3 @@ def parse_lot(text: str, units: Units) -> Lot:
         if units == "inch" and what in ("thickness", "thin", "thick") and parts[1].lower() != "strip":
             _refuse_bare_millimetres(length)
     return lot_from_row(row)
-
-
-def insert_post(site: Site, place: Place, text: str) -> str:
-    """One more line post at a station of place's run; EntryError or UsageError, and nothing is changed."""
-    from shimfit.core import layout
-
-    run = site.run(place.job, place.run)
-    laid_out = layout.insert(_marks_of(run), _station_mm(text, run))
-    new = next(mark for mark in laid_out if run.post(mark.name) is None)
-    data = {"leg": new.leg, "station_mm": new.station_mm, "kind": new.kind}
-    site.add_post(replace(place, post=new.name), data)
-    return f"post {new.name} stands at {shown.lean(new.station_mm, run.units)}"
-
-
-def move_post(site: Site, place: Place, text: str) -> str:
-    """Another station for the post; EntryError or UsageError, and nothing is changed."""
-    from shimfit.core import layout
-
-    run = site.run(place.job, place.run)
-    station_mm = _station_mm(text, run)
-    layout.move(_marks_of(run), place.post, station_mm)
-    site.move_post(place, station_mm)
-    return f"post {place.post} stands at {shown.lean(station_mm, run.units)}"
-
-
-def remove_post(site: Site, place: Place) -> str:
-    """Take the post out of its run; UsageError where it holds two legs, or where too few would be left."""
-    from shimfit.core import layout
-
-    layout.remove(_marks_of(site.run(place.job, place.run)), place.post)
-    site.remove_post(place)
-    return f"post {place.post} is out of the run; its log is kept"
-
-
-def _station_mm(text: str, run: RunState) -> float:
-    return parse_length(text, run.units, what="station", zero_ok=True)
-
-
-def _marks_of(run: RunState) -> tuple[Mark, ...]:
-    from shimfit.core.layout import Mark
-
-    return tuple(Mark(post.name, post.leg, post.station_mm, post.kind) for post in run.posts)

@@ -27,7 +27,7 @@ from shimfit.workflow.site import Place, Site, in_one_turn
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from shimfit.model import Foot, Pack, Prescription, Verdict
+    from shimfit.model import Pack, Prescription, Verdict
     from shimfit.standing import PostRecord
 
 
@@ -465,29 +465,3 @@ def log_photo(site: Site, place: Place, file: str) -> str:
     site.post(place)
     site.journal.append_all([site.draft(place, "photo", {"file": file})])
     return f"photo {file}"
-
-
-@in_one_turn
-def log_replaced(site: Site, place: Place, foot: Foot | None, why: str) -> str:
-    """Another post stands there from now on (foot: its own, None the same); returns what became of it.
-
-    What was logged at the one before stays in the log; the packs under it are in the box again.
-    """
-    before, run = site.post(place), site.run(place.job, place.run)
-    added = [
-        event.data
-        for event in site.journal.standing(("post-added",), place.job)
-        if event.run == place.run and event.data["name"] == place.post
-    ]
-    data = {**added[-1], "station_mm": before.station_mm, "foot": to_json(foot or before.foot)}
-    count = len(before.readings)
-    told = f"another post since {site.now().date()}{': ' if why else ''}{why}"
-    told += f"; the one before was read {count} times, last {before.state}"
-    drafts = [
-        *moving(site, place, before.packs_in_place, ()),
-        site.draft(place, "post-removed", {}),
-        site.draft(place, "post-added", data),
-        site.draft(place, "noted", {"text": told}),
-    ]
-    site.journal.append_all(drafts)
-    return f"post {place.post} of {run.name} is another one now, to read; what was logged before is kept"

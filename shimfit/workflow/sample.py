@@ -16,6 +16,7 @@ from shimfit.errors import UsageError
 from shimfit.model import Foot
 from shimfit.quantities.tolerance import parse_tolerance
 from shimfit.store.events import Draft
+from shimfit.workflow.layout import post_rows
 from shimfit.workflow.reading import log_note, log_reading
 from shimfit.workflow.site import Place
 
@@ -59,11 +60,8 @@ def _boardwalk(site: Site) -> Place:
     """Two legs and a corner, 90 mm posts, heavier ones at the ends and the corner."""
     site.add_job(BOARDWALK, sample=True, units="mm")
     heavy = to_json(Foot(140.0, 140.0, rod_hole_mm=18.0))
-    posts = [
-        {"name": mark.name, "leg": mark.leg, "station_mm": mark.station_mm, "kind": mark.kind}
-        | ({} if mark.kind == "line" else {"foot": heavy})
-        for mark in lay_out([6000.0, 3600.0], 1200.0)
-    ]
+    rows = post_rows(lay_out([6000.0, 3600.0], 1200.0))
+    posts = [row if row["kind"] == "line" else row | {"foot": heavy} for row in rows]
     site.add_run(
         BOARDWALK,
         "boardwalk",
@@ -90,10 +88,7 @@ def _porch(site: Site) -> None:
     """One short leg in inches."""
     site.add_job(PORCH, sample=True, units="inch")
     foot = Foot(3.5 * INCH_MM, 3.5 * INCH_MM, rod_hole_mm=0.625 * INCH_MM)
-    posts = [
-        {"name": mark.name, "leg": mark.leg, "station_mm": mark.station_mm, "kind": mark.kind}
-        for mark in lay_out([12 * 12 * INCH_MM], 4 * 12 * INCH_MM)
-    ]
+    posts = post_rows(lay_out([12 * 12 * INCH_MM], 4 * 12 * INCH_MM))
     site.add_run(
         PORCH, "front", foot=foot, height_mm=40 * INCH_MM, tolerance=parse_tolerance("1:500"), posts=posts
     )

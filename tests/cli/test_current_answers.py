@@ -14,7 +14,7 @@ from shimfit.store.merge import export_text, import_text
 from shimfit.text.glyphs import ASCII
 from shimfit.tui.plain import run_plain
 from shimfit.tui.session import Session
-from shimfit.workflow.options import set_option
+from shimfit.workflow.layout import set_option
 from shimfit.workflow.reading import answer_missing
 from shimfit.workflow.site import Place, Site
 

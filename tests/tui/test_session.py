@@ -11,7 +11,7 @@ from shimfit.model import Instrument, PostState, Seat
 from shimfit.text.glyphs import UNICODE
 from shimfit.tui.session import Session
 from shimfit.tui.setting_up import add_run, check_answer, parse_lot
-from shimfit.workflow.options import set_option
+from shimfit.workflow.layout import set_option
 
 
 @pytest.fixture

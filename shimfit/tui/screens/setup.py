@@ -15,7 +15,7 @@ from shimfit.tui.screens.page import Page, Question
 from shimfit.tui.session import Outcome
 from shimfit.tui.setting_up import add_run, check_answer, preview_words, run_steps
 from shimfit.tui.widgets import Rows, Tap
-from shimfit.workflow.options import OPTION_HINTS, set_option
+from shimfit.workflow.layout import OPTION_HINTS, set_option
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

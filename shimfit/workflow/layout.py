@@ -1,0 +1,189 @@
+"""How a run is laid out, and what of it can be changed later, from what is typed."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+from shimfit.codec import to_json
+from shimfit.core import layout
+from shimfit.core.foot import check_foot
+from shimfit.core.layout import Mark
+from shimfit.entry.result import DEFAULT_NAMES, EntrySettings
+from shimfit.errors import EntryError, UsageError
+from shimfit.quantities import shown
+from shimfit.quantities.shown import refused_in
+from shimfit.quantities.tolerance import parse_tolerance
+from shimfit.quantities.typed import parse_foot, parse_height, parse_length, parse_rod_at
+from shimfit.settings import parse_setting
+from shimfit.workflow.packs import moving
+from shimfit.workflow.site import Place, Site, in_one_turn
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+
+    from shimfit.core.layout import Opening
+    from shimfit.model import Foot, Tolerance
+    from shimfit.standing import RunState
+
+OPTION_HINTS = {
+    "tolerance": "1:500, 3mm/1m, 1/8 over 40, 0.1deg; behind it `each way` or `both together`",
+    "rule": "how sure a decision has to be: 95, 2u, or simple (no margin)",
+    "height": "height that is read at, above the foot",
+    "level": "length that offsets are read over; height: the reading height",
+    "faces": "names of your own, like out=lake house=lawn",
+    "layout": "corners, tripod or auto",
+    "rod": "where the rod pulls off the foot's middle: next=5mm,house=3mm; 0: in the middle",
+    "kerf": "width of the saw's cut, like 2.5mm or 3/32",
+}
+"""Options of a run that can be changed later, each with what it takes."""
+
+
+def set_option(site: Site, job: str, run: str, name: str, text: str) -> None:
+    """Change an option of a run from what was typed; EntryError or UsageError, and nothing is changed."""
+    now = site.run(job, run)
+    word = text.strip().lower()
+    match name:
+        case "tolerance":
+            site.change_run(job, run, tolerance=to_json(_tolerance(text, now)))
+        case "rule":
+            site.change_run(job, run, rule=parse_setting("rule", word))
+        case "height":
+            site.change_run(job, run, height_mm=parse_height(text, now.units))
+        case "level":
+            gauge_mm = None if word == "height" else parse_length(text, now.units, what="level")
+            site.change_run(job, run, gauge_mm=gauge_mm)
+        case "faces":
+            site.change_run(job, run, face_names=_face_names(word))
+        case "rod":
+            at_mm = parse_rod_at(text, now.units, {face.value: name for face, name in now.faces.items()})
+            site.change_run(job, run, foot=to_json(check_foot(replace(now.foot, rod_at_mm=at_mm))))
+        case "kerf":
+            site.change_run(job, run, kerf_mm=parse_length(text, now.units, what="kerf", zero_ok=True))
+        case _:
+            if word not in ("corners", "tripod", "auto"):
+                raise UsageError(f"the layout can be corners, tripod or auto, not {text.strip()!r}")
+            site.change_run(job, run, layout=word)
+
+
+def _tolerance(text: str, run: RunState) -> Tolerance:
+    """A tolerance; how its directions count stays as it is where nothing is said behind it."""
+    limit, way = text.strip(), run.tolerance.per_direction
+    for words, each in ((" each way", True), (" both together", False)):
+        if limit.lower().endswith(words):
+            limit, way = limit[: -len(words)], each
+    return parse_tolerance(limit, way, run.units)
+
+
+def _face_names(text: str) -> dict[str, str]:
+    names: dict[str, str] = {}
+    for part in text.split():
+        face, equals, name = part.partition("=")
+        if not equals or face not in DEFAULT_NAMES:
+            raise EntryError(f"{part!r}: a face is renamed like out=lake", at=text.find(part))
+        names[face] = name
+    EntrySettings(faces=dict(DEFAULT_NAMES) | names)  # refuses names that can't be told apart
+    return names
+
+
+# ---------------------------------------------------------------- its posts
+
+
+def post_rows(marks: Iterable[Mark]) -> list[dict[str, Any]]:
+    """`post-added` data of posts on their marks."""
+    return [
+        {"name": mark.name, "leg": mark.leg, "station_mm": mark.station_mm, "kind": mark.kind}
+        | ({} if mark.turn_deg is None else {"turn_deg": mark.turn_deg})
+        for mark in marks
+    ]
+
+
+def check_room(
+    marks: Sequence[Mark], foot: Foot, limit_mm: float | None = None, own: Mapping[str, Foot] | None = None
+) -> tuple[Opening, ...]:
+    """The openings between posts on their marks; UsageError when two leave no room between their feet.
+
+    own: feet of posts that have another than the run's.
+    """
+    between = layout.openings(marks, foot, limit_mm, own)
+    for one in between:
+        if one.clear_mm <= 0:
+            raise UsageError(
+                f"posts {one.first} and {one.second} leave no room between their feet: a wrong unit?"
+            )
+    return between
+
+
+def insert_post(site: Site, job: str, run: str, text: str, name: str | None = None) -> Place:
+    """One more post between two others, at the station typed. EntryError, UsageError: nothing is changed."""
+    now = site.run(job, run)
+    with refused_in(now.units):
+        marks = layout.insert(_marks_of(now), _station_mm(text, now), name)
+    check_room(marks, now.foot, own=_feet_of(now))
+    new = next(mark for mark in marks if now.post(mark.name) is None)
+    (row,) = post_rows([new])
+    site.add_post(Place(job, run, new.name), row)
+    return Place(job, run, new.name)
+
+
+def move_post(site: Site, place: Place, text: str) -> None:
+    """Another station for a post, between its neighbours. EntryError or UsageError: nothing is changed."""
+    site.post(place)
+    now = site.run(place.job, place.run)
+    station_mm = _station_mm(text, now)
+    check_room(layout.move(_marks_of(now), place.post, station_mm), now.foot, own=_feet_of(now))
+    site.move_post(place, station_mm)
+
+
+def station_words(site: Site, place: Place) -> str:
+    """Where a post stands, once it was put there."""
+    station_mm = site.post(place).station_mm
+    return f"post {place.post} stands at {shown.lean(station_mm, site.run(place.job, place.run).units)}"
+
+
+def remove_post(site: Site, place: Place) -> str:
+    """Take a post out of its run; UsageError where it holds two legs, or where too few would be left."""
+    site.post(place)
+    layout.remove(_marks_of(site.run(place.job, place.run)), place.post)
+    site.remove_post(place)
+    return f"post {place.post} is out of the run; its log is kept"
+
+
+@in_one_turn
+def replace_post(site: Site, place: Place, foot_text: str | None, why: str) -> str:
+    """Another post stands there from now on (foot: its own, None the same); returns what became of it.
+
+    What was logged at the one before stays in the log; the packs under it are in the box again.
+    """
+    before, run = site.post(place), site.run(place.job, place.run)
+    foot = parse_foot(foot_text, run.units) if foot_text else before.foot
+    check_room(_marks_of(run), run.foot, own=_feet_of(run) | {place.post: foot})
+    added = [
+        event.data
+        for event in site.journal.standing(("post-added",), place.job)
+        if event.run == place.run and event.data["name"] == place.post
+    ]
+    data = {**added[-1], "station_mm": before.station_mm, "foot": to_json(foot)}
+    count = len(before.readings)
+    note = f"another post since {site.now().date()}{': ' if why else ''}{why}"
+    note += f"; the one before was read {count} times, last {before.state}"
+    drafts = [
+        *moving(site, place, before.packs_in_place, ()),
+        site.draft(place, "post-removed", {}),
+        site.draft(place, "post-added", data),
+        site.draft(place, "noted", {"text": note}),
+    ]
+    site.journal.append_all(drafts)
+    return f"post {place.post} of {run.name} is another one now, to read; what was logged before is kept"
+
+
+def _station_mm(text: str, run: RunState) -> float:
+    return parse_length(text, run.units, what="station", zero_ok=True)
+
+
+def _feet_of(run: RunState) -> dict[str, Foot]:
+    return {post.name: post.foot for post in run.posts}
+
+
+def _marks_of(run: RunState) -> tuple[Mark, ...]:
+    return tuple(Mark(post.name, post.leg, post.station_mm, post.kind, post.turn_deg) for post in run.posts)
