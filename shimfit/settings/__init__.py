@@ -41,6 +41,9 @@ class Settings:
     ascii: bool = False
     """True: only ASCII signs are drawn."""
     bell: bool = True
+    """True: it rings for what is refused, logged, plumb."""
+    cadence: bool = True
+    """True: while an inclinometer streams and packs go in, beats come faster towards plumb."""
     hints: bool = True
     """True: first-run hints are shown until each was followed once."""
     sensor: str = ""

@@ -249,6 +249,9 @@ ACTIONS = (
     Action("axes", "Teach the sensor", "Which way its x and y point on the post, from two tips of the top"),
     Action("pad", "Tap pad", "Large keys for typing a reading without a keyboard", "ctrl+t"),
     Action("palette", "All actions", "Every action by name", "ctrl+p"),
+    Action(
+        "sound", "Sound", "Ring for refused, logged and plumb, and beat while packing; or be silent", "ctrl+g"
+    ),
     Action("theme", "Theme", "Black on white for the sun, white on black, or the terminal's own colours"),
     Action(
         "quit", "Quit", "Leave; everything that was logged is already on disk", "ctrl+q", "q", plain="quit"

@@ -27,6 +27,7 @@ from shimfit.tui.screens.post import PostScreen
 from shimfit.tui.sensing import SETTINGS as SENSOR_SETTINGS
 from shimfit.tui.sensing import Listening
 from shimfit.tui.session import Outcome, Session
+from shimfit.tui.sound import Sound
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -299,6 +300,12 @@ class Doing:
         self._session.site.set("theme", self._app.theme)
         self._app.tell(Outcome(f"theme: {self._app.theme}"))
 
+    def sound(self) -> None:
+        """Ring, or be silent."""
+        rings = not self._session.settings.bell
+        self._session.site.set("bell", "yes" if rings else "no")
+        self._app.tell(Outcome(f"sound: {'on' if rings else 'off'}", bell="logged"))
+
     def sample(self) -> None:
         """Write the sample job and open it."""
         from shimfit.workflow.sample import write_sample
@@ -361,6 +368,7 @@ class ShimfitApp(App[None]):
         self.session = Session(site, glyphs_for(ascii_only=ascii or settings.ascii))
         self.built: dict[str, Page] = {}
         """Pages that were visited, by name: home is there from the start."""
+        self.sound = Sound(self, lambda: self.session.settings)
         self.listening = Listening(self, sensor)
         self._doing = Doing(self)
         self._answering = Answering(site)

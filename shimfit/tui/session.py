@@ -44,7 +44,7 @@ if TYPE_CHECKING:
     from shimfit.text.glyphs import Glyphs
     from shimfit.workflow.site import Site
 
-Bell = Literal["none", "refused", "plumb"]
+Bell = Literal["none", "refused", "logged", "plumb"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -546,7 +546,7 @@ class Session:
         plumb = record is not None and record.state is PostState.PLUMB
         if self.walks_on and record is not None and record.state is not PostState.HALF_READ:
             self.step(+1)
-        return Outcome(f"post {place.post} logged: {reported}", bell="plumb" if plumb else "none")
+        return Outcome(f"post {place.post} logged: {reported}", bell="plumb" if plumb else "logged")
 
     def _reported(self, record: PostRecord) -> str:
         """How far off with the tolerance beside it, and what that decides: `plumb, 0.8 of 2.0 mm`.

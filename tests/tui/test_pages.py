@@ -118,7 +118,7 @@ def test_the_record_is_written_and_asks_before_it_writes_over(app_on, running, w
                 assert line.value == "heron-jetty-record.pdf"
                 line.value = str(tmp_path / name)
                 await hand.press("enter")
-                await hand.sees("written")
+                await hand.sees(f"written: {name}")
             await hand.press("e")
             app.page.query_one(EntryLine).value = str(tmp_path / "record.csv")
             await hand.press("enter")

@@ -97,6 +97,7 @@ def test_plumb_for_the_hold_rings_twice(app_on, running, wait_for) -> None:
             await hand.sees("●")
             sensor.seen = taken(Lean(0.0005, 0.0))
             await hand.sees("Space logs it")
+            await hand.pilot.pause(0.5)
             assert len(rung) == 2
             await hand.pilot.pause(0.2)
             assert len(rung) == 2, "once, not at every look"

@@ -588,13 +588,11 @@ class RecordScreen(PostList):
             self.say(Outcome("no run is open", done=False))
             return
         hint = ".pdf for paper, .csv for a table, .json for programs"
-        self.ask(
-            Question("write to", hint, FileToWrite(self._export).named, suggested_name(self.session.run))
-        )
+        name, write = suggested_name(self.session.run), FileToWrite(self._export).named
+        self.ask(Question("write to", hint, write, name, doing="writing"))
 
     def _export(self, name: str, overwrite: bool) -> Path:
         assert self.session.run is not None
-        self.session.refresh()
         return export_record(self.session.site, self.session.run, name, overwrite=overwrite)
 
 

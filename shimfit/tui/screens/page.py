@@ -11,6 +11,7 @@ from textual.widgets import Label
 from shimfit.settings.actions import ACTIONS, BY_NAME, ON_PAGES, SCREENS, key_word
 from shimfit.text.canvas import Canvas
 from shimfit.text.phrases import clipped, wrapped
+from shimfit.tui.background import Running
 from shimfit.tui.session import Outcome
 from shimfit.tui.widgets import Beside, EntryLine, Picture, RoleScreen, Tap, Taps
 
@@ -23,17 +24,23 @@ if TYPE_CHECKING:
 
     from shimfit.settings import Settings
     from shimfit.tui.session import Session
+    from shimfit.tui.sound import Sound
 
 LEAST_COLUMNS, LEAST_ROWS = 30, 8
 ECHO_ROWS, SQUAT_ECHO_ROWS = 3, 2
 """Most rows that a long refusal may take."""
 STARTS_A_READING = "0123456789.="
 """Signs that begin a reading and are no letter of any page."""
+AT_ONCE_S = 0.1
+"""What is over by then is told without a word of working."""
+WORK_LOOK_S = 0.2
 TOO_SMALL = "Make the window larger: 30 x 8 at least"
 
 
 class Program(Protocol):
     """The part of the program that a page needs."""
+
+    sound: Sound
 
     def do(self, name: str) -> None:
         """Do an action of the table."""
@@ -64,6 +71,8 @@ class Question:
     """Says, on every key, what would come of it."""
     back: Callable[[], None] | None = None
     """Esc asks what was asked before; None: it leaves."""
+    doing: str = ""
+    """`writing`: the answer may take its time, and is worked out beside the screen."""
 
 
 class Page(RoleScreen):
@@ -87,6 +96,9 @@ class Page(RoleScreen):
         self._is_new = True
         """It was not in front yet."""
         self._is_mounted_whole = False
+        self._work: Running | None = None
+        self._doing = ""
+        """What is being worked on, with its seconds."""
 
     def _sizes(self) -> Iterator[str]:
         """Classes for the size. The library gives them too, but late: then all styles come twice."""
@@ -207,12 +219,9 @@ class Page(RoleScreen):
         self.query_one("#keys", Taps).offer([taps])
 
     def say(self, outcome: Outcome) -> None:
-        """Show what came of a move; the bell rings once for a refusal, twice for plumb."""
+        """Show what came of a move, and ring for it."""
         self.outcome = outcome
-        if self.session.settings.bell:
-            rings = {"none": 0, "refused": 1, "plumb": 2}[outcome.bell]
-            for _ in range(rings):
-                self.app.bell()
+        self.program.sound.ring(outcome.bell)
         if self.is_up:
             self.show_echo()
 
@@ -270,17 +279,17 @@ class Page(RoleScreen):
     def echo_text(self, typed: str) -> tuple[str, str]:
         """What the echo row says, and in which role."""
         signs = self.session.glyphs
-        if self.question is not None:
-            if self.outcome is not None and not self.outcome.done:
-                return f"{signs.refused} {self.outcome.message}", "refused"
-            if typed and self.question.echo is not None:
-                return self.question.echo(typed), ""
-            return self.question.hint, ""
-        if self.outcome is not None:
-            if self.outcome.done:
-                return f"{signs.understood} {self.outcome.message}", "strong"
+        if self._doing and self.question is None:
+            return self._doing, "strong"
+        if self.outcome is not None and not self.outcome.done:
             return f"{signs.refused} {self.outcome.message}", "refused"
-        return self.default_hint(), ""
+        if self.outcome is not None and self.outcome.message:
+            return f"{signs.understood} {self.outcome.message}", "strong"
+        if self.question is None:
+            return self.default_hint(), ""
+        if typed and self.question.echo is not None:
+            return self.question.echo(typed), ""
+        return self.question.hint, ""
 
     # ------------------------------------------------------------ asking
 
@@ -354,6 +363,9 @@ class Page(RoleScreen):
             self.entered(text)
             return
         question = self.question
+        if question.doing:
+            self._begin_work(question, text)
+            return
         outcome = question.answer(text)
         if self.question is not question:
             return  # the answer asked something else
@@ -361,6 +373,46 @@ class Page(RoleScreen):
             self.stop_asking()
         self.say(outcome)
         self.show_keys()
+
+    # ------------------------------------------------------------ what takes its time
+
+    def _begin_work(self, question: Question, text: str) -> None:
+        """Work an answer out in a thread; what is over in a moment is told at once.
+
+        What takes longer gives the line back, and asks again where it is refused.
+        """
+        if self._work is not None:
+            self.say(Outcome(f"{self._doing}: one after the other", done=False))
+            return
+        found: list[Outcome] = []
+
+        def work(_said: object, _stop: object) -> int:
+            found.append(question.answer(text))
+            return 0
+
+        self.session.refresh()
+        running = self._work = Running(work)
+        running.start()
+        running.wait(AT_ONCE_S)
+
+        def look() -> None:
+            if running.running:
+                self._doing = f"{question.doing} {text}{self.session.glyphs.more} {running.seconds:.0f} s"
+                if self.question is question:
+                    self.stop_asking()
+                self.show_echo()
+                self.set_timer(WORK_LOOK_S, look)
+                return
+            self._work, self._doing = None, ""
+            running.text()  # a fault of the program's own comes out here
+            if found[0].done and self.question is question:
+                self.stop_asking()
+            elif not found[0].done and self.question is None:
+                self.ask(replace(question, value=text))
+            self.say(found[0])
+            self.show_keys()
+
+        look()
 
     def entered(self, text: str) -> None:
         """Enter on the line while nothing special is asked."""

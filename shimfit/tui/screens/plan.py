@@ -138,10 +138,9 @@ class PlanScreen(Page):
             return
         hint = "cut sheet and pack labels for paper, a .pdf"
         named = FileToWrite(self._write_sheet).named
-        self.ask(Question("write to", hint, named, suggested_name(run, "cut-sheet")))
+        self.ask(Question("write to", hint, named, suggested_name(run, "cut-sheet"), doing="writing"))
 
     def _write_sheet(self, name: str, overwrite: bool) -> Path:
-        self.session.refresh()
         assert self.session.run is not None
         return export_cut_sheet(self.session.site, self.session.run, name, overwrite=overwrite)
 

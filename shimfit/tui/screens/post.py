@@ -92,6 +92,9 @@ def _letters(snapshot: Snapshot) -> Mapping[Face, str]:
     return {face: DEFAULT_LETTERS[face.value] for face in Face}
 
 
+BEING_PACKED = (PostState.PACK, PostState.TIGHTEN, PostState.OUT)
+
+
 class PostScreen(Page):
     """Echo, answer, plan of the foot, entry line."""
 
@@ -213,6 +216,7 @@ class PostScreen(Page):
             self.call_after_refresh(self.show)
             return
         self._advise()
+        self.program.sound.beat(self._share_off(live))
         self._target_picture.redraw()
         refused = self.outcome is not None and self.outcome.message.startswith("not yet: ")
         if refused and live.taken is not None:
@@ -220,9 +224,8 @@ class PostScreen(Page):
         if live.word != before.word or (refused and live.taken is not None):
             self.show_echo()
         settled = live.taken is not None and before.taken is None
-        if settled and self._stands_within(live) and self.session.settings.bell:
-            self.app.bell()
-            self.app.bell()
+        if settled and self._stands_within(live):
+            self.program.sound.ring("plumb")
 
     def no_sensor(self) -> None:
         """Nothing is listened to any more: the target goes."""
@@ -309,6 +312,17 @@ class PostScreen(Page):
         length_mm = (lot.length_mm if lot is not None else None) or 2 * pack.mark_mm
         glyphs, mark = self.snapshot.glyphs, f"{pack.figure} {pack.unit}"
         return taper_side(pack.mark_mm, length_mm, mark, glyphs=glyphs, width=width, height=height)
+
+    def _share_off(self, live: Live) -> float | None:
+        """How far off it is now, as a share of what is allowed; None unless packs go in at this moment."""
+        record, lean = self.snapshot.record, live.believed
+        if record is None or lean is None or live.taken is not None or record.state not in BEING_PACKED:
+            return None
+        return (
+            record.tolerance.compared(lean)
+            * record.height_mm
+            / record.tolerance.allowed_top_mm(record.height_mm)
+        )
 
     def _stands_within(self, live: Live) -> bool:
         record = self.snapshot.record

@@ -33,7 +33,8 @@ SETTINGS = (
     ("rule", "decision rule: 95, simple or 2u"),
     ("theme", "sun, dark or term"),
     ("keys", "keys of your own, like undo=ctrl+u, help=f9; empty: the usual ones"),
-    ("bell", "ring on a refusal and on plumb: yes or no"),
+    ("bell", "ring for refused (3), logged (1), plumb (2): yes or no; ^G too"),
+    ("cadence", "with a sensor: beats that come faster towards plumb while you pack: yes or no"),
     ("hints", "first-run hints: yes or no"),
     ("sensor", "where the inclinometer is: a device or a URL; a comma between two"),
     ("sensor_format", "auto, xdr, or the file that describes it"),
@@ -51,6 +52,7 @@ _CHOICES = {
     "theme": ("sun", "dark", "term"),
     "graduation": ("8", "16", "32", "64"),
     "bell": ("yes", "no"),
+    "cadence": ("yes", "no"),
     "hints": ("yes", "no"),
 }
 
