@@ -10,12 +10,13 @@ from __future__ import annotations
 import csv
 import io
 import re
-from typing import TYPE_CHECKING
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 from shimfit.errors import FileError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
+    from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 
 _FORMULA = re.compile(r"'*[=+\-@\t\r＝＋－＠]")
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
@@ -45,6 +46,75 @@ def lines(text: str, name: str, *, outcome: str = "nothing was taken in") -> Ite
         raise FileError(
             f"{name}, line {line}: not a CSV table ({slip}); {outcome}", path=name, line=line
         ) from None
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One line of a table: cells by header. Lengths are told in `_mm`, or in `_in` instead."""
+
+    cells: Mapping[str, Any]
+    file: str = ""
+    """Empty: it was typed, and is called by its columns alone."""
+    line: int | None = None
+
+    def refuse(self, column: str | None, reason: str, outcome: str = "nothing was taken in") -> FileError:
+        """The refusal that names file, line and column."""
+        line = None if self.line is None else f"line {self.line}"
+        where = ", ".join(part for part in (self.file, line, column and f"column {column}") if part)
+        sentence = f"{where}: {reason}" + (f"; {outcome}" if self.file else "")
+        return FileError(sentence, path=self.file or None, line=self.line, column=column, reason=reason)
+
+
+def rows(
+    text: str,
+    file: str,
+    required: Iterable[str],
+    known: Sequence[str],
+    *,
+    ragged: bool = False,
+    also: Callable[[Collection[str]], str | None] = lambda _: None,
+) -> Iterator[Row]:
+    """Rows of a CSV with a header, empty cells left out; any `_mm` column may be `_in` instead.
+
+    ragged: cells may be missing at a line's end, as spreadsheets drop them. also: what is missing beside
+    `required`, given the columns that are there. FileError: an empty file, an unknown, doubled or missing
+    column, a line too long or short.
+    """
+    header: list[str] = []
+    for number, cells in lines(text, file):
+        if not header:
+            header = [name.strip().lower() for name in cells]
+            _check_header(header, Row({}, file, number), required, known, also)
+        elif len(cells) > len(header) or (len(cells) < len(header) and not ragged):
+            raise Row({}, file, number).refuse(None, cells_fault(cells, len(header)))
+        else:
+            pairs = zip(header, cells, strict=False)
+            yield Row({name: cell.strip() for name, cell in pairs if cell.strip()}, file, number)
+    if not header:
+        raise FileError(f"{file} is empty: it needs a header line first, {','.join(known[:4])},…", path=file)
+
+
+def _check_header(
+    header: Sequence[str],
+    row: Row,
+    required: Iterable[str],
+    known: Sequence[str],
+    also: Callable[[Collection[str]], str | None],
+) -> None:
+    for name in header:
+        if in_mm(name) not in known:
+            raise row.refuse(name or None, f"isn't a column of such a table; there are {', '.join(known)}")
+        if header.count(name) > 1:
+            raise row.refuse(name, "stands in the header twice")
+    there = {in_mm(name) for name in header}
+    missing = next((name for name in required if name not in there), None) or also(there)
+    if missing:
+        raise row.refuse(missing, "is missing from the header, and is needed")
+
+
+def in_mm(header: str) -> str:
+    """The column's name in mm."""
+    return header.removesuffix("_in") + "_mm" if header.endswith("_in") else header
 
 
 def number_fault(cell: str) -> str:

@@ -117,7 +117,13 @@ class FileError(ShimfitError, OSError):
     exit_code = Exit.FILE
 
     def __init__(
-        self, message: str, *, path: str | None = None, line: int | None = None, column: str | None = None
+        self,
+        message: str,
+        *,
+        path: str | None = None,
+        line: int | None = None,
+        column: str | None = None,
+        reason: str | None = None,
     ) -> None:
         super().__init__(message)
         self.path = path
@@ -125,6 +131,8 @@ class FileError(ShimfitError, OSError):
         """1-based line in the file; None where the whole file is meant."""
         self.column = column
         """Header of the column in a table; None where the whole line is meant."""
+        self.reason = reason or self.message
+        """What is wrong, without the place."""
 
     def __str__(self) -> str:
         return self.message

@@ -121,11 +121,9 @@ def run_add(args: argparse.Namespace, io: Io) -> int:
     try:
         lot = lot_from_row(row)
     except FileError as error:
-        # Told as what was typed: no file, no column.
-        reason = error.message.partition(": ")[2].rstrip(".")
         column = error.column or "lot"
         option = column.upper() if column in ("lot", "form") else f"--{column.removesuffix('_mm')}"
-        raise UsageError(f"{option} {reason}") from None
+        raise UsageError(f"{option} {error.reason}") from None
     thickest_mm = max(lot.thickness_mm or 0.0, lot.thick_mm or 0.0)
     if lot.form != "strip" and thickest_mm > THICKEST_MM:
         io.talk(f"caution: {shown.sized(thickest_mm, units)} is thick for a pack; a wrong unit?")

@@ -8,13 +8,13 @@ what would be typed at the post, in the same grammar. Any `_mm` header may be `_
 
 from __future__ import annotations
 
-from collections.abc import Container, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
 from shimfit import csvfile
 from shimfit.codec import to_json
+from shimfit.csvfile import Row
 from shimfit.entry import parse_foot, parse_length, parse_reading
 from shimfit.entry.second_look import looks_like_a_slip
 from shimfit.errors import EntryError, FileError, UsageError
@@ -40,57 +40,6 @@ POSTS = (
 READINGS = ("post", "entry", "stage", "instrument", "by", "face")
 
 
-@dataclass(frozen=True, slots=True)
-class Row:
-    """One line of a table, cells by header; empty cells are left out."""
-
-    file: str
-    line: int
-    cells: Mapping[str, str]
-
-    def refuse(self, column: str | None, reason: str) -> FileError:
-        """The refusal that names file, line and column."""
-        where = f"{self.file}, line {self.line}" + (f", {column}" if column else "")
-        return FileError(
-            f"{where}: {reason}; nothing was taken in", path=self.file, line=self.line, column=column
-        )
-
-
-def rows(text: str, file: str, required: Iterable[str], known: Iterable[str]) -> list[Row]:
-    """Rows of a CSV with a header.
-
-    FileError: an empty file, an unknown, doubled or missing column, a line too long or short.
-    """
-    header: list[str] | None = None
-    found: list[Row] = []
-    columns = {*known, *(name.replace("_mm", "_in") for name in known)}
-    for number, cells in csvfile.lines(text, file):
-        if header is None:
-            header = [name.strip().lower() for name in cells]
-            _check_header(header, Row(file, number, {}), required, columns, known)
-            continue
-        if len(cells) != len(header):
-            raise Row(file, number, {}).refuse(None, csvfile.cells_fault(cells, len(header)))
-        reported = {name: cell.strip() for name, cell in zip(header, cells, strict=True) if cell.strip()}
-        found.append(Row(file, number, reported))
-    if header is None:
-        raise FileError(f"{file} is empty: it needs a header line first", path=file, line=1)
-    return found
-
-
-def _check_header(
-    header: Sequence[str], row: Row, required: Iterable[str], columns: Container[str], known: Iterable[str]
-) -> None:
-    for name in header:
-        if name not in columns:
-            raise row.refuse(name or None, f"no such column; the columns are {', '.join(known)}")
-        if header.count(name) > 1:
-            raise row.refuse(name, "stands in the header twice")
-    for name in required:
-        if name not in header and name.replace("_mm", "_in") not in header:
-            raise row.refuse(name, "there is no such column, and it is needed")
-
-
 def posts_from_csv(
     text: str, file: str, units: Units, tolerance: Tolerance | None = None
 ) -> list[dict[str, Any]]:
@@ -100,7 +49,7 @@ def posts_from_csv(
     """
     found: list[dict[str, Any]] = []
     names: set[str] = set()
-    for row in rows(text, file, ("post", "station_mm"), POSTS):
+    for row in csvfile.rows(text, file, ("post", "station_mm"), POSTS):
         try:
             name = check_name(row.cells.get("post", ""), "post")
         except UsageError as error:
@@ -171,7 +120,7 @@ def _yes(row: Row, column: str) -> bool:
     cell = row.cells.get(column, "no").lower()
     if cell not in ("yes", "no"):
         raise row.refuse(column, f"{cell!r} is not yes or no")
-    return cell == "yes"
+    return bool(cell == "yes")
 
 
 def _turn(row: Row, kind: str) -> float:
@@ -197,7 +146,8 @@ def log_readings(site: Site, job: str, run: str, text: str, file: str, *, sure: 
     """Log a table of readings once every line was understood; FileError names the line, none is logged."""
     state = site.run(job, run)
     settings = site.entry_settings(state)
-    table = rows(text, file, ("post", "entry"), dict.fromkeys((*READINGS, *POSTS)))
+    known = tuple(dict.fromkeys((*READINGS, *POSTS)))
+    table = list(csvfile.rows(text, file, ("post", "entry"), known))
     for row in table:
         post = state.post(row.cells.get("post", ""))
         if post is None:

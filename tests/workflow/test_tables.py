@@ -120,7 +120,7 @@ def test_a_run_goes_out_and_comes_in_without_loss(site: Site) -> None:
 @pytest.mark.parametrize(
     ("table", "said"),
     [
-        ("post,entry,instrumnet\n1,1mm n 0,level-A\n", "line 1, instrumnet: no such column"),
+        ("post,entry,instrumnet\n1,1mm n 0,level-A\n", "line 1, column instrumnet: isn't a column"),
         ("post,entry,entry\n1,1mm n 0,0\n", "twice"),
     ],
 )
