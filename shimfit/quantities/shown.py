@@ -29,6 +29,7 @@ REST: Final = Fraction(1, 8)
 """Share of a graduation from which on the rest is worth a word: half the quarter that a word stands for."""
 NEVER_SURE: Final = Fraction(1, 1000)
 """No probability is shown nearer to none or to all than this."""
+IN_FEET_FROM_IN = 96
 AS_TYPED = Fraction(1, 100)
 """So near to a 1/32, in 1/32, a length is the one that was typed."""
 
@@ -134,6 +135,15 @@ def tape(mm: float, units: Units, graduation: int = 16) -> str:
     if whole == 0 and rest:
         return f'under 1/{graduation}"'
     return f'{inches(abs(mm), graduation)}"{rest}'
+
+
+def distance(mm: float, units: Units, graduation: int = 16) -> str:
+    """A length along a run: as `tape`, in inches from eight feet on in feet: `16'`, `12' 6"`."""
+    on_tape = nearest(exact(mm) / MM_PER["in"], Fraction(1, graduation))
+    if units == "mm" or on_tape < IN_FEET_FROM_IN:
+        return tape(mm, units, graduation)
+    feet, rest = divmod(on_tape, 12)
+    return f"{feet}' {inches(rest * MM_PER['in'], graduation)}\"" if rest else f"{feet}'"
 
 
 def lean(mm: float, units: Units, graduation: int = 16) -> str:

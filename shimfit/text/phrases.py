@@ -8,12 +8,10 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from shimfit.model import BESIDE_THE_OTHERS, Face, PostState, Seat
 from shimfit.quantities import shown
-from shimfit.quantities.typed import MM_PER
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -28,7 +26,6 @@ _FACES_TOLD = re.compile(
     r"|\b(?:next|prev|out|house)(?= wants?\b)"
 )
 """Where a sentence names a face or a seat; `out` alone is a word like any other."""
-IN_FEET_FROM_MM = 8 * 304.8
 LEAST_WIDTH = 10
 """A row is never broken into less than this many characters."""
 WIDE_ROW = 60
@@ -259,13 +256,8 @@ class Words:
         return shown.figure(mm, self.units, self.graduation), rest
 
     def distance(self, mm: float) -> str:
-        """A length along the run: from eight feet on in feet and inches, `16'`, `12' 6"`."""
-        if self.units == "mm" or mm < IN_FEET_FROM_MM:
-            return self.length(mm)
-        on_tape = shown.nearest(shown.exact(mm) / MM_PER["in"], Fraction(1, self.graduation))
-        feet, rest = divmod(on_tape, 12)
-        inches = shown.inches(rest * MM_PER["in"], self.graduation)
-        return f"{feet}'" if inches == "0" else f"{feet}' {inches}\""
+        """A length along the run, in the run's unit."""
+        return shown.distance(mm, self.units, self.graduation)
 
     def change(self, change: Change) -> str:
         """What to change under one seat: how far a taper that stays is pushed, else from what to what."""

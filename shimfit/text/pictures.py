@@ -25,7 +25,9 @@ from shimfit.text.phrases import clipped, entering_face, fitting
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
+    from shimfit.core.layout import Mark
     from shimfit.quantities.typed import Units
+    from shimfit.standing import PostRecord
     from shimfit.text.glyphs import Glyphs
 
 ARROW_FACTORS = (20, 10, 5, 2, 1)
@@ -549,6 +551,17 @@ class InPlan:
     """How far the run turns here, + towards out; None: straight on."""
 
 
+RIGHT_ANGLE_DEG = 90.0
+"""What a corner turns by, to the house, where nobody told it otherwise."""
+
+
+def turn_of(post: PostRecord | Mark) -> float | None:
+    """How far the run turns at a post, + towards out; None: it goes straight on there."""
+    if post.kind != "corner":
+        return None
+    return -RIGHT_ANGLE_DEG if post.turn_deg is None else post.turn_deg
+
+
 def run_in_plan(
     posts: Sequence[InPlan],
     here: int,
@@ -602,7 +615,13 @@ def run_in_plan(
         if abs(x - last) > len(post.name) + 1 or post.turn_deg is not None:
             canvas.put(x, y - 1, post.name, "strong" if index == here else "label")
             last = x
-    canvas.put(0, height - 1, f"from above, {names[Face.OUT]} is up along the first leg", "label")
+    seen = f"from above, {names[Face.OUT]} is up along the first leg"
+    canvas.put(
+        0,
+        height - 1,
+        fitting(width, glyphs.more, seen, f"from above; {names[Face.OUT]} is up at first"),
+        "label",
+    )
     return canvas
 
 

@@ -373,13 +373,14 @@ class _Conversation:
 
     def _new(self) -> str:
         answers: dict[str, str] = {}
-        for key, hint in run_steps(self.session.settings.units):
+        while left := [step for step in run_steps(self.session.site, answers) if step[0] not in answers]:
+            (key, hint), *_ = left
             while key not in answers:
                 typed = self._ask(f"{key} ({hint})> ")
                 if typed is None:
                     return "no run was made"
                 try:
-                    check_answer(self.session.site, key, typed)
+                    check_answer(self.session.site, key, typed, answers)
                 except ShimfitError as error:
                     self.say(f"refused: {error.message}")
                     continue

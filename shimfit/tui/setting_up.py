@@ -12,7 +12,7 @@ from shimfit.quantities import shown
 from shimfit.quantities.typed import decimal_number, parse_foot, parse_height, parse_leg, parse_length
 
 if TYPE_CHECKING:
-    from collections.abc import Collection
+    from collections.abc import Collection, Mapping
 
     from shimfit.core.layout import Mark
     from shimfit.model import Foot, Tolerance
@@ -21,11 +21,26 @@ if TYPE_CHECKING:
     from shimfit.workflow.site import Site
 
 
-def run_steps(units: Units) -> tuple[tuple[str, str], ...]:
-    """What a new run asks for, in order: key, and hint with examples in the unit of a bare number."""
-    inch = units == "inch"
+_UNITS: dict[str, Units] = {"mm": "mm", "inch": "inch", "in": "inch", "inches": "inch", '"': "inch"}
+
+
+def units_of(site: Site, answers: Mapping[str, str]) -> Units:
+    """The unit of a bare number: the job's own, else what was answered, else the setting."""
+    known = {one.name: one.units for one in site.jobs()}
+    told = _UNITS.get(answers.get("units", "").strip().lower(), site.settings.units)
+    return known.get(answers.get("job", "").strip(), told)
+
+
+def run_steps(site: Site, answers: Mapping[str, str]) -> tuple[tuple[str, str], ...]:
+    """What a new run asks for, in order: key, and hint with examples in the unit of a bare number.
+
+    The first job of a data file is asked for its unit too.
+    """
+    inch = units_of(site, answers) == "inch"
     legs, turned = ("32ft 16ft", "16ft@-45") if inch else ("9.6m 4.8m", "4.8m@-45")
+    unit = (("units", f"what you read in: mm or inch; Enter: {site.settings.units}"),)
     return (
+        *(unit if all(one.sample for one in site.jobs()) else ()),
         ("job", "name of the job, like lakeside"),
         ("run", "name of the run, like boardwalk"),
         ("legs", f"length of each leg: {legs}; {turned} turns 45 deg to the house"),
@@ -48,24 +63,33 @@ class _NewRun:
     marks: tuple[Mark, ...]
 
 
-def _new_run(site: Site, answers: dict[str, str]) -> _NewRun:
-    from shimfit.core.layout import lay_out
+def _new_run(site: Site, answers: Mapping[str, str]) -> _NewRun:
     from shimfit.quantities.tolerance import DEFAULT_TOLERANCE, parse_tolerance
 
     job, run = answers["job"].strip(), answers["run"].strip()
     known = {one.name: one for one in site.jobs()}
-    units: Units = known[job].units if job in known else site.settings.units
-    check_answer(site, "job", job)
-    check_answer(site, "run", run)
-    legs = _legs(answers["legs"], units)
-    every_mm = parse_length(answers["every"], units, what="spacing")
+    units = units_of(site, answers)
+    for key in ("job", "run"):
+        check_answer(site, key, answers[key], answers)
+    marks, every_mm = preview_marks(site, answers)
     foot = parse_foot(answers["foot"], units)
     height_mm = parse_height(answers["height"], units)
     tolerance = parse_tolerance(answers["tolerance"].strip() or DEFAULT_TOLERANCE, units=units)
-    marks = lay_out([mm for mm, _ in legs], every_mm, [deg for _, deg in legs[1:]])
     if job in known and run in known[job].runs:
         raise UsageError(f"there is a run {job}/{run} already; give this one another name")
-    return _NewRun(units, foot, height_mm, tolerance, every_mm, tuple(marks))
+    return _NewRun(units, foot, height_mm, tolerance, every_mm, marks)
+
+
+def preview_marks(site: Site, answers: Mapping[str, str]) -> tuple[tuple[Mark, ...], float]:
+    """The posts that the answers so far lay out, and their greatest spacing in mm; else none."""
+    from shimfit.core.layout import lay_out
+
+    if not answers.get("legs") or not answers.get("every"):
+        return (), 0.0
+    units = units_of(site, answers)
+    legs = _legs(answers["legs"], units)
+    every_mm = parse_length(answers["every"], units, what="spacing")
+    return tuple(lay_out([mm for mm, _ in legs], every_mm, [deg for _, deg in legs[1:]])), every_mm
 
 
 def preview_words(site: Site, answers: dict[str, str]) -> str:
@@ -89,6 +113,8 @@ def add_run(site: Site, answers: dict[str, str]) -> RunState:
 
     job, run, new = answers["job"].strip(), answers["run"].strip(), _new_run(site, answers)
     if all(one.name != job for one in site.jobs()):
+        if new.units != site.settings.units:
+            site.set("units", new.units)
         site.add_job(job)
     return site.add_run(
         job,
@@ -101,12 +127,18 @@ def add_run(site: Site, answers: dict[str, str]) -> RunState:
     )
 
 
-def check_answer(site: Site, key: str, text: str) -> None:
-    """Refuse one answer of run_steps as soon as it is typed; raises EntryError or UsageError."""
+def check_answer(site: Site, key: str, text: str, answers: Mapping[str, str]) -> None:
+    """Refuse one answer of run_steps as soon as it is typed; raises EntryError or UsageError.
+
+    answers: those before it.
+    """
     from shimfit.quantities.tolerance import parse_tolerance
 
-    units = site.settings.units
+    units = units_of(site, answers)
     match key:
+        case "units":
+            if text.strip() and text.strip().lower() not in _UNITS:
+                raise EntryError("a reading is in mm or in inch; each can name another unit", at=0)
         case "job" | "run":
             name = text.strip()
             if not name or "/" in name:

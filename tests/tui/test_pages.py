@@ -142,22 +142,24 @@ def test_a_run_is_set_up_from_the_screen_and_a_setting_changed(app_on, running, 
         app = app_on(empty=True)
         async with running(app, 40, 20) as hand:
             await hand.press("f5", "n")
-            for answer in ("mill", "stair", "4.8m", "1.2m", "90x90mm", "nonsense", "1000mm", "", ""):
+            await hand.sees("1 of 8 units")
+            for answer in ("mm", "mill", "stair", "4.8m", "1.2m", "90x90mm", "nonsense", "1000mm", "", ""):
                 line = app.page.query_one(EntryLine)
                 line.value = answer
                 await hand.press("enter")
                 if answer == "nonsense":
                     await hand.sees("✗")
                 if answer == "1.2m":  # Esc asks what was asked before, with the answer that was given
-                    await hand.sees("5/7 foot")
+                    await hand.sees("6 of 8 foot", "Esc back")
                     await hand.press("escape")
-                    await hand.sees("4/7 every", "1.2m")
+                    await hand.sees("5 of 8 spacing", "1.2m")
                     await hand.press("enter")
                 if answer == "1000mm":
                     await hand.press("enter")
                     await hand.sees("5 posts, 1200 mm apart at most", "Esc goes back")
+                    await hand.sees("·∙", "4800 mm", "from above")  # the posts in plan, before they are made
                     await hand.press("escape")
-                    await hand.sees("7/7 tolerance")
+                    await hand.sees("8 of 8 tolerance")
             await hand.sees("post 1 (1/5)")
             assert app.session.run.tolerance.text == "1:500"
             await hand.press("f5")

@@ -52,6 +52,7 @@ def test_setting_up_stock_and_second_looks(tmp_path) -> None:
         site,
         "9n5o",
         "new",
+        "mm",
         "heron",
         "jetty",
         "4.8m",
@@ -78,7 +79,7 @@ def test_setting_up_stock_and_second_looks(tmp_path) -> None:
     )
     assert "refused: no run is open" in said
     assert "heron/jetty, post 1, 1 of 5: to read." in said
-    assert "F1 is in the box" in said
+    assert "in the box: 8 F1" in said
     assert "a lot is typed like" in said
     assert "F1: 0 left" in said
     assert "Enter" in said

@@ -156,7 +156,7 @@ def test_legs_and_the_turns_between_them(make_site, text, legs) -> None:
 )
 def test_a_leg_that_can_not_be_is_refused_at_once(make_site, text, wrong) -> None:
     with pytest.raises(EntryError, match=wrong):
-        check_answer(make_site(empty=True), "legs", text)
+        check_answer(make_site(empty=True), "legs", text, {})
 
 
 @pytest.mark.parametrize(

@@ -15,7 +15,7 @@ from shimfit.model import PostState
 from shimfit.text.canvas import Canvas
 from shimfit.text.glyphs import ROLES
 from shimfit.text.phrases import clipped, fitting, lot_row, lot_size, post_view, state_word, wrapped
-from shimfit.text.pictures import InPlan, Standing, run_as_it_stands, run_in_plan, strip, to_scale
+from shimfit.text.pictures import InPlan, Standing, run_as_it_stands, run_in_plan, strip, to_scale, turn_of
 from shimfit.tui.handover import FileToWrite, export_record, suggested_name
 from shimfit.tui.screens.page import Page, Question
 from shimfit.tui.session import Outcome
@@ -39,8 +39,6 @@ PICTURE_ROWS = ((36, 18), (0, 9))
 """Rows of the picture above the list, by the least rows of the window."""
 LEANS_ROWS = 11
 """Rows of the leans below the run's plan, where there is room for both."""
-RIGHT_ANGLE_DEG = 90.0
-"""What a corner turns by, to the house, where nobody told it otherwise."""
 SHARES_FROM = 110, 24
 """Columns and rows from which on the list shares the window with what belongs to its marked row."""
 LIST_SHARE, WIDEST_LIST = 0.55, 84
@@ -345,13 +343,6 @@ def _post_rows(post: PostRecord, words: Words) -> Iterator[Run]:
         yield f"{pack.number} {pack.where}  {pack.what}", ""
     for remark in view.remarks:
         yield remark, ""
-
-
-def turn_of(post: PostRecord) -> float | None:
-    """How far the run turns at a post, + towards out; None: it goes straight on there."""
-    if post.kind != "corner":
-        return None
-    return -RIGHT_ANGLE_DEG if post.turn_deg is None else post.turn_deg
 
 
 def _share_of_limit(post: PostRecord) -> float:

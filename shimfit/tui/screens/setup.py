@@ -8,13 +8,15 @@ from typing import TYPE_CHECKING
 from textual import on
 
 from shimfit.errors import ShimfitError
-from shimfit.quantities.shown import angle, sized, tape
+from shimfit.model import Face, PostState
+from shimfit.quantities.shown import angle, distance, sized, tape
 from shimfit.text.canvas import Canvas
 from shimfit.text.phrases import rod_words
+from shimfit.text.pictures import InPlan, run_in_plan, turn_of
 from shimfit.tui.screens.page import Page, Question
 from shimfit.tui.session import Outcome
-from shimfit.tui.setting_up import add_run, check_answer, preview_words, run_steps
-from shimfit.tui.widgets import Rows, Tap
+from shimfit.tui.setting_up import add_run, check_answer, preview_marks, preview_words, run_steps, units_of
+from shimfit.tui.widgets import Picture, Rows, Tap
 from shimfit.workflow.layout import OPTION_HINTS, set_option
 
 if TYPE_CHECKING:
@@ -22,6 +24,8 @@ if TYPE_CHECKING:
 
     from textual.app import ComposeResult
 
+    from shimfit.core.layout import Mark
+    from shimfit.quantities.typed import Units
     from shimfit.text.canvas import Run
     from shimfit.tui.session import Session
 
@@ -44,6 +48,7 @@ SETTINGS = (
     ("saw_deg", "what the saw can be set to, like 0.5 1 1.5; empty: no wedges are sawn"),
 )
 """Settings in the order in which they are listed, with what each is."""
+MAKE_IT = "make it"
 PORTS_S = 2.0
 """Ports are looked for anew no sooner than that."""
 _CHOICES = {
@@ -66,10 +71,13 @@ class SetupScreen(Page):
         super().__init__(session)
         self._found: list[tuple[str, str]] = []
         self._ports_s = -PORTS_S
+        self._marks: tuple[Mark, ...] = ()
+        self._units: Units = session.settings.units
 
     def compose_body(self) -> ComposeResult:
-        """The list alone."""
+        """The list; in its place, while a run is set up, the posts that would be laid out."""
         yield Rows(id="list")
+        yield Picture(self._draw_preview, id="preview")
 
     def fill(self) -> None:
         """Fill the list anew."""
@@ -107,7 +115,9 @@ class SetupScreen(Page):
     def keys(self) -> Sequence[Tap]:
         """What can be done from here."""
         if self.question is not None:
-            return (Tap("Esc leave", "leave"), Tap(f"{self.session.glyphs.enter} keep", "enter"))
+            leave = "Esc leave" if self.question.back is None else "Esc back"
+            keep = "keep" if self.question.label != MAKE_IT else "make it"
+            return (Tap(leave, "leave"), Tap(f"{self.session.glyphs.enter} {keep}", "enter"))
         return (
             Tap(f"{self.session.glyphs.enter} set", "open"),
             Tap("n new run", "new_run"),
@@ -158,7 +168,8 @@ class SetupScreen(Page):
         self._ask_step(0, {})
 
     def _ask_step(self, index: int, answers: dict[str, str]) -> None:
-        steps = run_steps(self.session.settings.units)
+        steps = run_steps(self.session.site, answers)
+        self._preview(answers)
         if index == len(steps):
             self._ask_to_make(answers)
             return
@@ -166,7 +177,7 @@ class SetupScreen(Page):
 
         def answer(text: str) -> Outcome:
             try:
-                check_answer(self.session.site, key, text)
+                check_answer(self.session.site, key, text, answers)
             except ShimfitError as error:
                 return Outcome(error.message, done=False, at=error.at, bell="refused")
             answers[key] = text
@@ -180,7 +191,7 @@ class SetupScreen(Page):
         place, run = self.session.place, self.session.run
         if key == "job" and not start and place is not None and not (run is not None and run.sample):
             start = place.job
-        label = f"{index + 1}/{len(steps)} {key}"
+        label = f"{index + 1} of {len(steps)} {'spacing' if key == 'every' else key}"
         self.ask(Question(label, hint, answer, start, back=back if index else None))
 
     def _ask_to_make(self, answers: dict[str, str]) -> None:
@@ -203,8 +214,36 @@ class SetupScreen(Page):
             hint = f"{preview_words(site, answers)}; Enter makes it, Esc goes back"
         except ShimfitError as error:
             hint = f"{error.message}; Esc goes back"
-        last = len(run_steps(self.session.settings.units)) - 1
-        self.ask(Question("make it", hint, make, back=lambda: self._ask_step(last, answers)))
+        last = len(run_steps(site, answers)) - 1
+        self.ask(Question(MAKE_IT, hint, make, back=lambda: self._ask_step(last, answers)))
+
+    def _preview(self, answers: dict[str, str]) -> None:
+        """Show the posts that the answers so far lay out, in the place of the list; none yet: the list."""
+        try:
+            self._marks, _ = preview_marks(self.session.site, answers)
+            self._units = units_of(self.session.site, answers)
+        except ShimfitError:
+            self._marks = ()
+        self.query_one("#list").display = not self._marks
+        preview = self.query_one("#preview", Picture)
+        preview.display = bool(self._marks)
+        preview.redraw()
+
+    def _draw_preview(self, width: int, height: int) -> Canvas:
+        return run_in_plan(
+            [InPlan(mark.name, mark.station_mm, PostState.TO_READ, turn_of(mark)) for mark in self._marks],
+            -1,
+            length=lambda mm: distance(mm, self._units),
+            names={face: face.value for face in Face},
+            glyphs=self.session.glyphs,
+            width=width,
+            height=height,
+        )
+
+    def stop_asking(self) -> None:
+        """Nothing is asked any more: the list is back."""
+        self._preview({})
+        super().stop_asking()
 
     def _change(self, name: str) -> None:
         value = getattr(self.session.settings, name)
