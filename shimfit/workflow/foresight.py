@@ -11,8 +11,9 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from shimfit.core.foresight import MOST_SAMPLED, with_foresight
-from shimfit.core.packing.answer import over_take_up, scaled
+from shimfit.core.packing.answer import over_take_up
 from shimfit.core.planning.geometry import PlanPost
+from shimfit.core.resting import scaled
 from shimfit.model import Lot, PostState, Prescription
 from shimfit.solve.highs import Highs
 

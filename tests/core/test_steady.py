@@ -535,6 +535,17 @@ def test_a_hold_counts_in_the_memory_that_a_long_still_record_showed():
     assert known.y.u_mean_deg > 3.0 * plain.y.u_mean_deg
 
 
+def test_what_a_known_memory_wanders_by_itself_is_no_drift():
+    times, draw = np.arange(0, 4, 0.02), np.random.default_rng(2)
+    wandering = 0.00025 * times + 0.001 * draw.normal(size=len(times))
+    still_deg = 0.001 * draw.normal(size=len(times))
+    plain = hold(times, wandering, still_deg, SensorErrors(), 0.01)
+    known = hold(times, wandering, still_deg, SensorErrors(memory_s=0.1), 0.01)
+    assert plain.x_deg == pytest.approx(known.x_deg + 0.00025 * 2, abs=2e-4), "the end of the hold"
+    assert known.x_deg == pytest.approx(wandering.mean(), abs=2e-4), "its mean"
+    assert known.x.drift_limit_deg > 2.0 * plain.x.drift_limit_deg
+
+
 def test_a_drift_is_reported_for_the_end_of_the_hold():
     times = np.arange(0, 4, 0.02)
     draw = np.random.default_rng(6)

@@ -20,8 +20,9 @@ from shimfit.core.correction.offers import Old, clean, offers_of
 from shimfit.core.ledger import returned
 from shimfit.core.objective import usual_reads
 from shimfit.core.packing import Offer, Options, Tables, build_tables, prescribe
-from shimfit.core.packing.answer import over_take_up, scaled
+from shimfit.core.packing.answer import over_take_up
 from shimfit.core.packing.places import place_of
+from shimfit.core.resting import scaled
 from shimfit.model import CORNERS, Change, Cost, Lean, Lot, Pack, Piece, Prescription, Seat, Tolerance
 
 if TYPE_CHECKING:

@@ -16,6 +16,7 @@ from shimfit.core.packing.onebox import NODE_LIMIT
 from shimfit.core.packing.question import ask
 from shimfit.core.packing.shown import still_good
 from shimfit.core.packing.task import Offer
+from shimfit.core.resting import scaled, scaled_rest
 from shimfit.errors import EntryError
 from shimfit.model import Lean, Seat
 
@@ -146,11 +147,6 @@ def _how_short(packs: Sequence[Pack], wanted_mm: float) -> list[str]:
     ]
 
 
-def scaled(lean: Lean, by: float) -> Lean:
-    """A lean so many times as large."""
-    return Lean(lean.slope_along * by, lean.slope_across * by)
-
-
 def over_take_up(tolerance: Tolerance, take_up: float) -> Tolerance:
     """What the packs may be off by when the post moves take_up times as much."""
     amount = None if tolerance.amount_mm is None else tolerance.amount_mm / take_up
@@ -159,14 +155,8 @@ def over_take_up(tolerance: Tolerance, take_up: float) -> Tolerance:
 
 def _taken_up(answer: Prescription, lean: Lean, tolerance: Tolerance, take_up: float) -> Prescription:
     """An answer for lean and tolerance ÷ take-up, told for themselves: what is left moves as little."""
-    resting = answer.resting
-    limits = resting.limits
-    reported = replace(
-        resting,
-        lean=None if resting.lean is None else scaled(resting.lean, take_up),
-        limits=None if limits is None else (scaled(limits[0], take_up), scaled(limits[1], take_up)),
-    )
-    return replace(answer, lean=lean, tolerance=tolerance, resting=reported, take_up=take_up)
+    resting = scaled_rest(answer.resting, take_up)
+    return replace(answer, lean=lean, tolerance=tolerance, resting=resting, take_up=take_up)
 
 
 def _as_it_stands(question: Question, tables: Tables) -> Draft | None:

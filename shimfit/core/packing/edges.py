@@ -22,7 +22,7 @@ from shimfit.core.packing.missing import best_that_can_be_done
 from shimfit.core.packing.onebox import Used, first_conflict
 from shimfit.core.packing.places import no_room, place_of
 from shimfit.core.packing.task import SeatTask
-from shimfit.core.resting.polygon import distance_to_nearest_side
+from shimfit.core.resting import distance_to_nearest_side
 from shimfit.model import CORNERS, Face, Seat
 
 if TYPE_CHECKING:

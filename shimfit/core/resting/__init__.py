@@ -2,19 +2,18 @@
 
 The foot is rigid, the packs (and the bare corners of the bed) are springs that only push, and the rod
 pulls once. Method and signs: `contact`; the independent referee that tries every set of contacts:
-`enumeration`; the width of the base: `polygon`.
+`enumeration` of the tests; the width of the base stands last.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 from shimfit.core.checks import finite, not_negative, positive
 from shimfit.core.foot import DUST_MM, GapPlane, check_foot, gap_plane
 from shimfit.core.resting.contact import Contact, Spring, settle
-from shimfit.core.resting.polygon import distance_to_nearest_side
 from shimfit.errors import EntryError
 from shimfit.model import CORNERS, Foot, Lean, Pack, Resting, Seat
 
@@ -101,15 +100,22 @@ def rest_packs(
             break
         supports = supports_of(plane, packs, stiffness=stiffness, rocks_mm=rocks_mm, rim_at_mm=rim)
         resting = rest(foot, supports, preload_mm)
-    if share == 1.0:
-        return resting
-    return Resting(
-        lean=None if resting.lean is None else _scaled(resting.lean, share),
-        rock_mm=resting.rock_mm,
-        tipping_arm=resting.tipping_arm,
+    return resting if share == 1.0 else scaled_rest(resting, share)
+
+
+def scaled(lean: Lean, by: float) -> Lean:
+    """A lean so many times as large."""
+    return Lean(lean.slope_along * by, lean.slope_across * by)
+
+
+def scaled_rest(resting: Resting, by: float) -> Resting:
+    """How it rests where packs give so much of their change: its lean, or both limits of its rocking."""
+    return replace(
+        resting,
+        lean=None if resting.lean is None else scaled(resting.lean, by),
         limits=None
         if resting.limits is None
-        else (_scaled(resting.limits[0], share), _scaled(resting.limits[1], share)),
+        else (scaled(resting.limits[0], by), scaled(resting.limits[1], by)),
     )
 
 
@@ -271,8 +277,43 @@ def _tipping_arm(foot: Foot, springs: Sequence[Spring], contact: Contact) -> flo
     return min(1.0, nearest / (min(foot.along_mm, foot.across_mm) / 2))
 
 
-def _scaled(lean: Lean, share: float) -> Lean:
-    return Lean(lean.slope_along * share, lean.slope_across * share)
-
-
 __all__ = ["Support", "rest", "rest_packs", "shares_of_pull", "supports_of"]
+
+
+# ---------------------------------------------------------------- how wide a base the post stands on
+
+Point = tuple[float, float]
+
+
+def hull(points: Iterable[Point]) -> list[Point]:
+    """Corners of the convex hull, anticlockwise (Andrew's monotone chain); fewer than 3 for a line."""
+    ordered = sorted(set(points))
+    if len(ordered) < 3:
+        return ordered
+    return _half(ordered)[:-1] + _half(ordered[::-1])[:-1]
+
+
+def _half(ordered: list[Point]) -> list[Point]:
+    chain: list[Point] = []
+    for point in ordered:
+        while len(chain) >= 2 and _turn(chain[-2], chain[-1], point) <= 0.0:
+            chain.pop()
+        chain.append(point)
+    return chain
+
+
+def _turn(a: Point, b: Point, c: Point) -> float:
+    return (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0])
+
+
+def distance_to_nearest_side(points: Iterable[Point]) -> float:
+    """Distance from the origin to the nearest side of the points' hull, in the points' unit.
+
+    0 when the origin is outside, on a side, or when the points stand on one line.
+    """
+    corners = hull(points)
+    if len(corners) < 3:
+        return 0.0
+    sides = zip(corners, corners[1:] + corners[:1], strict=True)
+    nearest = min((a[0] * b[1] - b[0] * a[1]) / math.hypot(b[0] - a[0], b[1] - a[1]) for a, b in sides)
+    return max(0.0, nearest)

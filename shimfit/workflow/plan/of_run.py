@@ -10,10 +10,10 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from shimfit.codec import prescription_to_json
-from shimfit.core.packing.answer import over_take_up, scaled
+from shimfit.core.packing.answer import over_take_up
 from shimfit.core.planning.geometry import PlanPost
 from shimfit.core.planning.plan import Plan, plan
-from shimfit.core.resting import rest_packs
+from shimfit.core.resting import rest_packs, scaled
 from shimfit.errors import UsageError
 from shimfit.model import PLANNED, Cost, Lean, Prescription
 from shimfit.workflow.packs import promised_packs
