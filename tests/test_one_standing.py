@@ -23,10 +23,9 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from shimfit.cli import main
-from shimfit.cli.io import Io
-from shimfit.cli.rails import rail_lines, rails_json
+from shimfit.cli.io import Io, words_of
 from shimfit.cli.run import post_line, run_json
-from shimfit.cli.saying import words_of
+from shimfit.cli.sheets import rail_lines, rails_json
 from shimfit.core.stock import lots_from_csv
 from shimfit.errors import UsageError
 from shimfit.model import Foot, Lot, PostState

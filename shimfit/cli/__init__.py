@@ -11,6 +11,7 @@ import argparse
 import contextlib
 import sys
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from importlib import import_module
 from typing import Any
 
@@ -47,7 +48,8 @@ def _parsed(argv: Sequence[str]) -> argparse.Namespace:
 def carry_out(argv: Sequence[str], io: Io) -> int:
     """Run what was said; returns its exit code. What goes wrong is raised."""
     args = _parsed(argv)
-    module, _, function = (args.run or "rest.run_terminal").partition(".")
+    io = replace(io, as_json=args.json)
+    module, _, function = (args.run or "rest.run_terminal").split()[0].partition(".")
     run: Callable[[argparse.Namespace, Io], int] = getattr(import_module(f"shimfit.cli.{module}"), function)
     try:
         return int(run(args, io))

@@ -37,7 +37,7 @@ def run_import(args: argparse.Namespace, io: Io) -> int:
     words = f"{len(lots)} lots, {pieces} pieces are in the box"
     if rots := caution_of_material(lot.material or "" for lot in lots):
         io.talk(f"caution: {rots}")
-    return io.tell(words, {"lots": len(lots), "pieces": pieces, "answered": answered}, as_json=args.json)
+    return io.tell(words, {"lots": len(lots), "pieces": pieces, "answered": answered})
 
 
 def run_list(args: argparse.Namespace, io: Io) -> int:
@@ -97,7 +97,7 @@ def run_out(args: argparse.Namespace, io: Io) -> int:
     count = 0 if left is None else left.count
     data = {"message": words, "lot": args.lot, "left": count, "state": "in the box" if count else "used up"}
     data["answered"] = answered
-    return io.tell(words, data, as_json=args.json)
+    return io.tell(words, data)
 
 
 def run_add(args: argparse.Namespace, io: Io) -> int:
@@ -133,7 +133,7 @@ def run_add(args: argparse.Namespace, io: Io) -> int:
     if rots := caution_of_material([lot.material or ""]):
         io.talk(f"caution: {rots}")
     data = {"lot": lot.lot, "count": lot.count, "answered": answered}
-    return io.tell(_lot_line(lot, units), data, as_json=args.json)
+    return io.tell(_lot_line(lot, units), data)
 
 
 def _lot_line(lot: Lot, units: Units) -> str:

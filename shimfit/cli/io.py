@@ -16,9 +16,12 @@ from shimfit.outputs import PDF, check, fault, write_whole
 
 if TYPE_CHECKING:
     import argparse
+    from collections.abc import Iterable
 
     from shimfit.outputs import Kind
     from shimfit.report.sheets import SheetFacts
+    from shimfit.standing import RunState
+    from shimfit.text.phrases import Words
     from shimfit.workflow.site import Site
 
 SCHEMA = 1
@@ -34,6 +37,8 @@ class Io:
     stderr: TextIO = field(default_factory=lambda: sys.stderr)
     keyboard: bool = True
     """False: nothing can be read from stdin, as when the terminal program runs a command."""
+    as_json: bool = False
+    """What is asked for is one JSON object."""
     stop: Callable[[], bool] = bool
     """True once whoever runs a command asks it to stop; Ctrl+C is the signal's own affair."""
 
@@ -54,12 +59,13 @@ class Io:
         # What would command a terminal can only stand inside a string: written as JSON's own escape there.
         self._out(escaped(text))
 
-    def tell(self, words: str, data: dict[str, Any] | None = None, *, as_json: bool) -> int:
-        """Give one short answer, and 0: its sentence or, `as_json`, its object (else the sentence in one)."""
-        if as_json:
-            self.json({"message": words} if data is None else data)
+    def tell(self, said: str | Iterable[str], data: dict[str, Any] | None = None) -> int:
+        """Give the answer, and 0: its lines, or as JSON its object (None: the sentence in one)."""
+        if self.as_json:
+            self.json({"message": said} if data is None else data)
         else:
-            self.say(words)
+            for line in [said] if isinstance(said, str) else said:
+                self.say(line)
         return Exit.DONE
 
     def write_paper(self, args: argparse.Namespace, page: bytes) -> None:
@@ -218,3 +224,11 @@ def answered_again(site: Site, io: Io, job: str | None = None) -> list[str]:
     if served:
         io.talk(f"there is a new answer for {', '.join(served)}")
     return served
+
+
+def words_of(run: RunState, own: settings.Settings) -> Words:
+    """How a run's plan is told: its faces, its unit, its tape."""
+    from shimfit.text.glyphs import glyphs_for
+    from shimfit.text.phrases import Words
+
+    return Words(run, glyphs_for(ascii_only=own.ascii), graduation=own.graduation)

@@ -6,19 +6,27 @@ import argparse
 import json
 import signal
 import sys
+import time
+from collections.abc import Iterator
 from contextlib import contextmanager
+from itertools import chain
 from typing import TYPE_CHECKING, Any
 
-from shimfit.cli.io import one_to_stdout, open_site
+from shimfit.cli.io import one_to_stdout, open_site, words_of
 from shimfit.errors import Exit, FileError, UsageError
-from shimfit.model import PostState
+from shimfit.model import Foot, PostState
+from shimfit.quantities.tolerance import DEFAULT_TOLERANCE, parse_tolerance
 from shimfit.quantities.typed import parse_pairs
+from shimfit.settings import load
+from shimfit.standing import RunState
+from shimfit.text.plan_phrases import gap_words, outcome_words, plan_lines, progress_bar, progress_words
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from shimfit.cli.io import Io
-    from shimfit.standing import RunState
+    from shimfit.text.phrases import Words
+
 
 UNREAD = (PostState.TO_READ, PostState.HALF_READ)
 
@@ -31,16 +39,15 @@ def run_plan(args: argparse.Namespace, io: Io) -> int:
     if (args.path is None) == (args.problem is None):
         raise UsageError("name a run (JOB/RUN) or give --problem FILE, one of the two")
     _check_line_up(args, io)
-    from shimfit.cli.saying import Progress, outcome_lines, words_of, words_without_a_run
     from shimfit.workflow import plan as planning
 
     unread: list[str] = []
     with _interruptible(io.stop) as stop:
-        progress = Progress(io) if not args.json or sys.stderr.isatty() else None
+        progress = _Progress(io) if not args.json or sys.stderr.isatty() else None
         if args.problem is not None:
             problem = _read_problem(args.problem, io)
             answer = planning.plan_problem(problem, args.seconds, progress, stop)
-            words = words_without_a_run()
+            words = _words_without_a_run()
         else:
             from shimfit.workflow.site import parse_run
 
@@ -70,13 +77,10 @@ def run_plan(args: argparse.Namespace, io: Io) -> int:
                 state = site.run(job, run)
                 words = words_of(state, site.settings)
                 unread = [post.name for post in state.posts if post.state in UNREAD]
-    if args.json:
-        io.json(answer)
-    else:
-        for line in outcome_lines(answer, words):
-            io.say(line)
-        if unread:
-            io.say(f"not read yet, so not in the plan: post {', '.join(unread)}")
+    rest = [f"not read yet, so not in the plan: post {', '.join(unread)}"] if unread else []
+    io.tell(
+        chain((f"{outcome_words(answer)}. {gap_words(answer)}",), _sheet_lines(answer, words), rest), answer
+    )
     over = any(_is_out(post) for post in answer["posts"])
     return Exit.OVER if answer["unsolved"] or over else Exit.DONE
 
@@ -148,7 +152,6 @@ def _interruptible(otherwise: Callable[[], bool]) -> Iterator[Callable[[], bool]
 def run_cut(args: argparse.Namespace, io: Io) -> int:
     """Print or write the cut sheet of the answers that a run's posts wait for."""
     one_to_stdout(args)
-    from shimfit.cli.saying import sheet_lines, words_of
     from shimfit.workflow.plan import cut_list_of
     from shimfit.workflow.site import parse_run
 
@@ -162,9 +165,38 @@ def run_cut(args: argparse.Namespace, io: Io) -> int:
 
         sheet = cut_sheet_pdf(answer, facts_of(state, made, words.graduation, lots), paper=args.paper)
         io.write_paper(args, sheet)
-    if args.json:
-        io.json(answer)
-    elif args.pdf is None:
-        for line in sheet_lines(answer, words):
-            io.say(line)
-    return Exit.DONE
+    return io.tell(_sheet_lines(answer, words) if args.pdf is None else (), answer)
+
+
+# ---------------------------------------------------------------- while it is planned
+
+BAR = 24
+BETWEEN_S = 0.5
+"""Least time between two lines of progress."""
+
+
+class _Progress:
+    """Says how the bound closes in, twice a second at most."""
+
+    def __init__(self, io: Io) -> None:
+        self._io = io
+        self._last_s = 0.0
+
+    def __call__(self, bound: float, best: float | None) -> None:
+        """Say it, unless something was said just now."""
+        now_s = time.monotonic()
+        if now_s - self._last_s >= BETWEEN_S:
+            self._last_s = now_s
+            bar = progress_bar(bound, best, BAR, "#", ".")
+            self._io.talk(f"  [{bar}] {progress_words(bound, best)}")
+
+
+def _words_without_a_run() -> Words:
+    """Plain face names and millimetres, as a problem from a file is told."""
+    run = RunState("", "", Foot(90.0, 90.0), 1000.0, parse_tolerance(DEFAULT_TOLERANCE))
+    return words_of(run, load({}))
+
+
+def _sheet_lines(answer: dict[str, Any], words: Words) -> Iterator[str]:
+    """Posts not served, pack labels, cut sheet."""
+    return (text for text, _ in plan_lines(answer, words))

@@ -3,18 +3,26 @@
 from __future__ import annotations
 
 import argparse
+from importlib import import_module
+from inspect import signature
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from shimfit.cli.io import answered_again, open_site, units_of
+from shimfit.cli.io import answered_again, open_site, units_of, words_of
 from shimfit.errors import EntryError, Exit, UsageError
+from shimfit.model import PostState, Reading
 from shimfit.quantities import shown
+from shimfit.quantities.tolerance import DEFAULT_TOLERANCE, parse_tolerance
 from shimfit.quantities.typed import parse_height
+from shimfit.standing import PostRecord, RunState
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Iterator, Mapping
 
     from shimfit.cli.io import Io
+    from shimfit.model import Prescription
+    from shimfit.settings import Settings, Units
     from shimfit.workflow.reading import Logged
     from shimfit.workflow.site import Place, Site
 
@@ -24,7 +32,6 @@ def run_solve(args: argparse.Namespace, io: Io) -> int:
     from shimfit.entry import EntrySettings, parse_foot, parse_length, parse_reading
     from shimfit.entry.second_look import looks_like_a_slip, second_look
     from shimfit.model import Lean
-    from shimfit.quantities.tolerance import DEFAULT_TOLERANCE, parse_tolerance
     from shimfit.workflow.packs import parse_seat_lengths
     from shimfit.workflow.solving import Question, solve_once
 
@@ -66,7 +73,6 @@ def run_solve(args: argparse.Namespace, io: Io) -> int:
         plane = gap_plane(foot, answer.lean)
         io.json(prescription_to_json(answer, entry=args.entry, understood=parsed.words, plane=plane))
     else:
-        from shimfit.cli.saying import answer_lines
         from shimfit.settings import load
 
         typed_inches = any(
@@ -93,6 +99,7 @@ def run_read(args: argparse.Namespace, io: Io) -> int:
     from shimfit.entry import parse_reading
     from shimfit.standing import standing_json
     from shimfit.workflow.reading import Asked, log_reading
+    from shimfit.workflow.site import parse_place
 
     if args.table is not None:
         return _read_table(args, io)
@@ -103,7 +110,7 @@ def run_read(args: argparse.Namespace, io: Io) -> int:
             "--bed is read before a post stands there; it does not go with --after or --rails-on"
         )
     with open_site(args, io) as site:
-        place = _place(args)
+        place = parse_place(args.place)
         if args.instrument and site.box().instrument(args.instrument) is None:
             io.talk(
                 f"{args.instrument} is not entered: the accuracy of a usual level counts"
@@ -141,7 +148,7 @@ def run_read(args: argparse.Namespace, io: Io) -> int:
             **standing_json(logged.post),
             "message": message,
         }
-        if args.json:
+        if io.as_json:
             from shimfit.codec import prescription_to_json, to_json
             from shimfit.core.foot import gap_plane
 
@@ -150,9 +157,8 @@ def run_read(args: argparse.Namespace, io: Io) -> int:
             if (answer := logged.post.answer) is not None:
                 plane = gap_plane(answer.post, answer.lean)
                 data["answer"] = prescription_to_json(answer, entry=args.entry, understood=words, plane=plane)
-            io.json(data)
-        else:
-            _say_post(site, place, words, message, io)
+        lines = post_lines(site.run(place.job, place.run), site.post(place), site.settings)
+        io.tell(chain((f"{place}: {words}", message), lines), data)
         return Exit.OVER if _is_over(logged) else Exit.DONE
 
 
@@ -173,14 +179,8 @@ def _read_table(args: argparse.Namespace, io: Io) -> int:
     with open_site(args, io) as site:
         job, run = parse_run(args.place)
         logged = log_readings(site, job, run, text, args.table, sure=args.sure)
-    if args.json:
-        data = [
-            {"post": one.place.post, "state": str(one.post.state), "message": one.message} for one in logged
-        ]
-        io.json({"readings": data})
-    else:
-        for one in logged:
-            io.say(f"{one.place}: {one.message}")
+    rows = [{"post": one.place.post, "state": str(one.post.state), "message": one.message} for one in logged]
+    io.tell((f"{one.place}: {one.message}" for one in logged), {"readings": rows})
     return Exit.OVER if any(map(_is_over, logged)) else Exit.DONE
 
 
@@ -194,15 +194,16 @@ def run_pack(args: argparse.Namespace, io: Io) -> int:
     from shimfit.workflow.packs import parse_packs
     from shimfit.workflow.reading import log_packs
 
-    with open_site(args, io) as site:
-        place = _place(args)
+    def packed(site: Site, place: Place) -> str:
         if not args.packs:
-            return _done(site, place, log_packs(site, place), args, io)
+            return log_packs(site, place)
         post = site.post(place)
         lean = post.reading.lean if post.reading else None
         run = site.run(place.job, place.run)
         packs = parse_packs(args.packs, post.foot, lean, site.box().lots, run.units)
-        return _done(site, place, log_packs(site, place, packs), args, io)
+        return log_packs(site, place, packs)
+
+    return _at_post(args, io, packed)
 
 
 def run_tighten(args: argparse.Namespace, io: Io) -> int:
@@ -214,41 +215,30 @@ def run_tighten(args: argparse.Namespace, io: Io) -> int:
         from shimfit.quantities.typed import to_torque_nm
 
         torque_nm = to_torque_nm(args.torque)
-    with open_site(args, io) as site:
-        place = _place(args)
+
+    def tightened(site: Site, place: Place) -> str:
         if torque_nm is not None and torque_nm > MOST_TORQUE_NM:
             size = shown.torque(torque_nm, site.run(place.job, place.run).units)
             io.talk(f"caution: {size} is more than a post's rod takes: a wrong unit?")
-        return _done(site, place, log_tightened(site, place, torque_nm), args, io)
+        return log_tightened(site, place, torque_nm)
+
+    return _at_post(args, io, tightened)
 
 
-def run_trim(args: argparse.Namespace, io: Io) -> int:
-    """Log that the packs were cut flush."""
-    from shimfit.workflow.reading import log_trimmed
-
-    with open_site(args, io) as site:
-        place = _place(args)
-        return _done(site, place, log_trimmed(site, place), args, io)
-
-
-def run_skip(args: argparse.Namespace, io: Io) -> int:
-    """Leave a post for later; the record must be able to say why."""
-    from shimfit.workflow.reading import log_skipped
-
-    if not args.text.strip():
-        raise UsageError('why is it skipped? like: shimfit skip lakeside/boardwalk/3 "no rod yet"')
-    with open_site(args, io) as site:
-        place = _place(args)
-        return _done(site, place, log_skipped(site, place, args.text), args, io)
+def at_post(args: argparse.Namespace, io: Io) -> int:
+    """The step that the page of commands names behind this: a function of `workflow`."""
+    room, _, function = args.run.split()[1].partition(".")
+    step: Callable[..., str] = getattr(import_module(f"shimfit.workflow.{room}"), function)
+    options = [name for name in signature(step).parameters if name not in ("site", "place")]
+    return _at_post(args, io, lambda site, place: step(site, place, *(getattr(args, one) for one in options)))
 
 
-def run_note(args: argparse.Namespace, io: Io) -> int:
-    """Leave a sentence at a post."""
-    from shimfit.workflow.reading import log_note
+def _at_post(args: argparse.Namespace, io: Io, step: Callable[[Site, Place], str]) -> int:
+    from shimfit.workflow.site import parse_place
 
     with open_site(args, io) as site:
-        place = _place(args)
-        return _done(site, place, log_note(site, place, args.text), args, io)
+        place = parse_place(args.place)
+        return _done(site, place, step(site, place), io)
 
 
 def run_photo(args: argparse.Namespace, io: Io) -> int:
@@ -257,41 +247,40 @@ def run_photo(args: argparse.Namespace, io: Io) -> int:
 
     if not Path(args.text).exists():
         io.talk(f"caution: there is no file {args.text} here; its name is kept all the same")
-    with open_site(args, io) as site:
-        place = _place(args)
-        return _done(site, place, log_photo(site, place, args.text), args, io)
+    return _at_post(args, io, lambda site, place: log_photo(site, place, args.text))
 
 
 def run_undo(args: argparse.Namespace, io: Io) -> int:
     """Take back the last step."""
     with open_site(args, io) as site:
         job = _job(args.job, site)
-        return _moved_back(site, job, site.undo(job), args, io)
+        return _moved_back(site, job, site.undo(job), io)
 
 
 def run_redo(args: argparse.Namespace, io: Io) -> int:
     """Bring back what was taken back."""
     with open_site(args, io) as site:
         job = _job(args.job, site)
-        return _moved_back(site, job, site.redo(job), args, io)
+        return _moved_back(site, job, site.redo(job), io)
 
 
-def _done(site: Site, place: Place | None, words: str, args: argparse.Namespace, io: Io) -> int:
+def _done(site: Site, place: Place | None, words: str, io: Io) -> int:
     """Say what was logged; under --json with how the post stands after it (null where no post is meant)."""
     from shimfit.standing import standing_json
 
     data: dict[str, Any] = {
         "message": words,
         "place": None if place is None else str(place),
+        "post": None if place is None else place.post,
         "state": None,
     }
     post = None if place is None else site.run(place.job, place.run).post(place.post)
     if post is not None:
         data |= standing_json(post)
-    return io.tell(words, data, as_json=args.json)
+    return io.tell(words, data)
 
 
-def _moved_back(site: Site, job: str | None, words: str, args: argparse.Namespace, io: Io) -> int:
+def _moved_back(site: Site, job: str | None, words: str, io: Io) -> int:
     """The same for undo and redo: the post is that of the step that was taken back."""
     from shimfit.workflow.reading import answer_now
     from shimfit.workflow.site import Place
@@ -303,13 +292,7 @@ def _moved_back(site: Site, job: str | None, words: str, args: argparse.Namespac
         answered_again(site, io, job)
     elif site.run(place.job, place.run).post(place.post) is not None:
         answer_now(site, place)
-    return _done(site, place, words, args, io)
-
-
-def _place(args: argparse.Namespace) -> Place:
-    from shimfit.workflow.site import parse_place
-
-    return parse_place(args.place)
+    return _done(site, place, words, io)
 
 
 def _job(name: str | None, site: Site) -> str | None:
@@ -345,10 +328,66 @@ def _face(text: str, faces: Mapping[str, str]) -> str:
     raise UsageError(f"{text!r} isn't a face of this run; its faces are {', '.join(faces.values())}")
 
 
-def _say_post(site: Site, place: Place, understood: str, message: str, io: Io) -> None:
-    from shimfit.cli.saying import post_lines
+PLAN_COLUMNS, PLAN_ROWS = 40, 11
+PLUMB = "Plumb"
+"""All that a command says of a plumb post; the screen adds the key that walks on."""
 
-    io.say(f"{place}: {understood}")
-    io.say(message)
-    for line in post_lines(site.run(place.job, place.run), site.post(place), site.settings):
-        io.say(line)
+
+def post_lines(run: RunState, post: PostRecord, settings: Settings) -> Iterator[str]:
+    """Everything that is to be said at a post, line by line; the plan shows packs on the low side."""
+    from shimfit.text.phrases import post_view
+    from shimfit.text.pictures import foot_plan
+
+    words = words_of(run, settings)
+    view = post_view(post, words)
+    if view.lean:
+        yield f"{view.lean}, at {shown.lean(post.height_mm, words.units, words.graduation)}."
+    yield f"{PLUMB if view.do.startswith(PLUMB) else view.do}."
+    for line in view.packs:
+        purpose = "" if line.lifts else "  (only supports)"
+        changed = f"  ({line.changed})" if line.changed else ""
+        yield f"  {line.number}  {line.where:<18} {line.what}{changed}{purpose}"
+    if view.result:
+        yield f"{view.result} ({post.tolerance.text})."
+    answer = post.going_in
+    if view.packs and answer is not None:
+        picture = foot_plan(
+            post.foot,
+            answer.packs,
+            answer.lean,
+            post.height_mm,
+            names=words.names,
+            glyphs=words.glyphs,
+            width=PLAN_COLUMNS,
+            height=PLAN_ROWS,
+        )
+        yield ""
+        yield picture.text()
+        yield ""
+    yield from view.remarks
+
+
+def answer_lines(answer: Prescription, understood: str, settings: Settings, units: Units) -> Iterator[str]:
+    """An answer without a data file: what was understood, then as at a post of a run."""
+    impossible = answer.status in ("impossible", "gave-up")
+    state = PostState.PACK if answer.packs or impossible else PostState.TIGHTEN
+    reading = Reading(understood, answer.lean.slope_along, answer.lean.slope_across, answer.height_mm)
+    post = PostRecord(
+        name="",
+        leg=1,
+        station_mm=0.0,
+        kind="line",
+        foot=answer.post,
+        height_mm=answer.height_mm,
+        tolerance=answer.tolerance,
+        readings=(reading,),
+        reading=reading,
+        prescription=answer,
+        prescription_is_current=True,
+        state=state,
+    )
+    run = RunState("", "", answer.post, answer.height_mm, answer.tolerance, units=units, posts=(post,))
+    yield f"Understood: {understood}."
+    yield from post_lines(run, post, settings)
+    if answer.status == "proven" and answer.packs and answer.packs[0].pieces:
+        yield "Proven: no better pack can be made of this box."

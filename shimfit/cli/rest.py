@@ -54,7 +54,7 @@ def run_demo(args: argparse.Namespace, io: Io) -> int:
         else:
             place = write_sample(site)
             words = f"the sample is written: begin at {place}, or just type shimfit"
-    return io.tell(words, as_json=args.json)
+    return io.tell(words)
 
 
 def run_serve(args: argparse.Namespace, io: Io) -> int:
@@ -87,7 +87,7 @@ def run_completion(args: argparse.Namespace, io: Io) -> int:
     from shimfit.cli.parser import completions
 
     script = completions(args.shell)
-    return io.tell(script, {"shell": args.shell, "script": script}, as_json=args.json)
+    return io.tell(script, {"shell": args.shell, "script": script})
 
 
 def run_help(args: argparse.Namespace, io: Io) -> int:
@@ -107,7 +107,7 @@ def run_help(args: argparse.Namespace, io: Io) -> int:
     if args.topic not in {topic.name for topic in topics()} and args.topic in commands():
         build_parser([args.topic]).parse_args([args.topic, "--help"])
     text = topic_text(args.topic, shutil.get_terminal_size((100, 24)).columns)
-    return io.tell(text, {"topic": args.topic, "text": text}, as_json=args.json)
+    return io.tell(text, {"topic": args.topic, "text": text})
 
 
 def _shown(value: object) -> str:

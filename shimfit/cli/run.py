@@ -33,7 +33,7 @@ def run_job_new(args: argparse.Namespace, io: Io) -> int:
     with open_site(args, io, makes=True) as site:
         name = site.add_job(args.name, units=args.units)
         words = f"job {name} is ready; lay out a run with: shimfit run new {quote(f'{name}/RUN')} …"
-        return io.tell(words, {"job": name}, as_json=args.json)
+        return io.tell(words, {"job": name})
 
 
 OPTIONS = ("tolerance", "rule", "height", "level", "faces", "layout", "rod_at", "kerf")
@@ -96,7 +96,7 @@ def run_job_takeup(args: argparse.Namespace, io: Io) -> int:
 
     with open_site(args, io, read_only=not args.reset) as site:
         if args.reset:
-            return io.tell(reset(site, args.name), {"job": args.name}, as_json=args.json)
+            return io.tell(reset(site, args.name), {"job": args.name})
         site.journal.job(args.name)
         book = book_of(site, args.name)
     if args.json:
@@ -191,7 +191,7 @@ def run_new(args: argparse.Namespace, io: Io) -> int:
                 )
         for words in _unfit(site):
             io.talk(f"caution: {shown.sentence(words, units)}")
-        return io.tell(f"{args.path}: {len(run.posts)} posts laid out", run_json(run), as_json=args.json)
+        return io.tell(f"{args.path}: {len(run.posts)} posts laid out", run_json(run))
 
 
 def _table(
@@ -269,7 +269,7 @@ def _unfit(site: Site) -> tuple[str, ...]:
 
 def run_show(args: argparse.Namespace, io: Io) -> int:
     """Show where every post of a run stands."""
-    from shimfit.cli.saying import words_of
+    from shimfit.cli.io import words_of
     from shimfit.workflow.site import parse_run
 
     with open_site(args, io, read_only=True) as site:
@@ -402,36 +402,4 @@ def run_insert(args: argparse.Namespace, io: Io) -> int:
 
     with open_site(args, io) as site:
         new = insert_post(site, *parse_run(args.path), args.at, args.name)
-        return io.tell(station_words(site, new), {"post": new.post}, as_json=args.json)
-
-
-def run_move(args: argparse.Namespace, io: Io) -> int:
-    """Move a post along its leg."""
-    from shimfit.workflow.layout import move_post, station_words
-    from shimfit.workflow.site import parse_place
-
-    with open_site(args, io) as site:
-        place = parse_place(args.place)
-        move_post(site, place, args.at)
-        return io.tell(station_words(site, place), {"post": place.post}, as_json=args.json)
-
-
-def run_remove(args: argparse.Namespace, io: Io) -> int:
-    """Take a post out of a run."""
-    from shimfit.workflow.layout import remove_post
-    from shimfit.workflow.site import parse_place
-
-    with open_site(args, io) as site:
-        place = parse_place(args.place)
-        return io.tell(remove_post(site, place), {"post": place.post}, as_json=args.json)
-
-
-def run_replace(args: argparse.Namespace, io: Io) -> int:
-    """Another post stands there from now on."""
-    from shimfit.workflow.layout import replace_post
-    from shimfit.workflow.site import parse_place
-
-    with open_site(args, io) as site:
-        place = parse_place(args.place)
-        words = replace_post(site, place, args.foot, args.why.strip())
-        return io.tell(words, {"post": place.post}, as_json=args.json)
+        return io.tell(station_words(site, new), {"post": new.post})

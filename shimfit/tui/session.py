@@ -630,12 +630,7 @@ class Session:
 
     def move_post(self, name: str, text: str) -> Outcome:
         """Another station for a post of this run."""
-
-        def move(place: Place) -> Outcome:
-            move_post(self.site, replace(place, post=name), text)
-            return Outcome(station_words(self.site, replace(place, post=name)))
-
-        return self.attempt(move)
+        return self.attempt(lambda place: Outcome(move_post(self.site, replace(place, post=name), text)))
 
     def remove_post(self, name: str) -> Outcome:
         """Take a post out of this run."""

@@ -126,13 +126,14 @@ def insert_post(site: Site, job: str, run: str, text: str, name: str | None = No
     return Place(job, run, new.name)
 
 
-def move_post(site: Site, place: Place, text: str) -> None:
+def move_post(site: Site, place: Place, at: str) -> str:
     """Another station for a post, between its neighbours. EntryError or UsageError: nothing is changed."""
     site.post(place)
     now = site.run(place.job, place.run)
-    station_mm = _station_mm(text, now)
+    station_mm = _station_mm(at, now)
     check_room(layout.move(_marks_of(now), place.post, station_mm), now.foot, own=_feet_of(now))
     site.move_post(place, station_mm)
+    return station_words(site, place)
 
 
 def station_words(site: Site, place: Place) -> str:
@@ -150,20 +151,21 @@ def remove_post(site: Site, place: Place) -> str:
 
 
 @in_one_turn
-def replace_post(site: Site, place: Place, foot_text: str | None, why: str) -> str:
+def replace_post(site: Site, place: Place, foot: str | None, why: str) -> str:
     """Another post stands there from now on (foot: its own, None the same); returns what became of it.
 
     What was logged at the one before stays in the log; the packs under it are in the box again.
     """
     before, run = site.post(place), site.run(place.job, place.run)
-    foot = parse_foot(foot_text, run.units) if foot_text else before.foot
-    check_room(_marks_of(run), run.foot, own=_feet_of(run) | {place.post: foot})
+    new = parse_foot(foot, run.units) if foot else before.foot
+    why = why.strip()
+    check_room(_marks_of(run), run.foot, own=_feet_of(run) | {place.post: new})
     added = [
         event.data
         for event in site.journal.standing(("post-added",), place.job)
         if event.run == place.run and event.data["name"] == place.post
     ]
-    data = {**added[-1], "station_mm": before.station_mm, "foot": to_json(foot)}
+    data = {**added[-1], "station_mm": before.station_mm, "foot": to_json(new)}
     count = len(before.readings)
     note = f"another post since {site.now().date()}{': ' if why else ''}{why}"
     note += f"; the one before was read {count} times, last {before.state}"

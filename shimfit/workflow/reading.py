@@ -444,10 +444,12 @@ def log_trimmed(site: Site, place: Place) -> str:
 
 
 @in_one_turn
-def log_skipped(site: Site, place: Place, why: str) -> str:
-    """Leave a post for later, and say why."""
+def log_skipped(site: Site, place: Place, text: str) -> str:
+    """Leave a post for later, and say why: the record must be able to."""
+    if not text.strip():
+        raise UsageError('why is it skipped? like: shimfit skip lakeside/boardwalk/3 "no rod yet"')
     site.post(place)
-    site.journal.append_all([site.draft(place, "skipped", {"why": why})])
+    site.journal.append_all([site.draft(place, "skipped", {"why": text})])
     return "skipped"
 
 

@@ -33,9 +33,16 @@ def test_the_page_of_commands_is_what_the_parser_takes() -> None:
 
 def test_every_command_has_a_function_that_runs_it() -> None:
     for command in page().commands:
-        module, _, function = command.run.partition(".")
+        own, *step = command.run.split()
+        module, _, function = own.partition(".")
         run = getattr(importlib.import_module(f"shimfit.cli.{module}"), function)
         assert [*inspect.signature(run).parameters] == ["args", "io"], command.name
+        assert bool(step) == (own == "post.at_post")
+        for one in step:  # its parameters are what the command takes, so nothing that is typed is passed over
+            module, _, function = one.partition(".")
+            logs = getattr(importlib.import_module(f"shimfit.workflow.{module}"), function)
+            taken = [option.name.lstrip("-").replace("-", "_") for option in command.takes]
+            assert [*inspect.signature(logs).parameters] == ["site", *taken], command.name
 
 
 def test_an_option_is_declared_once_or_says_something_of_its_own() -> None:

@@ -7,7 +7,7 @@ import json
 
 import pytest
 
-from shimfit.cli import carry_out, transfer
+from shimfit.cli import carry_out, record
 from shimfit.cli.io import Io
 from shimfit.errors import FileError
 
@@ -101,4 +101,4 @@ def test_what_can_not_be_read_is_raised_for_the_shell_to_tell(files, tmp_path):
 
 
 def test_missing_events_are_told_as_ranges():
-    assert transfer._ranges((3, 4, 5, 9, 11, 12)) == "3-5, 9, 11-12"
+    assert record._ranges((3, 4, 5, 9, 11, 12)) == "3-5, 9, 11-12"

@@ -45,10 +45,10 @@ NO_DEFAULTS = {
     *("Exit.DONE", "Exit.OVER", "Exit.REFUSED", "Exit.DEVICE", "Exit.FILE", "Exit.BUG"),  # exit codes
     *(
         "io.SCHEMA",
-        "saying.BAR",
-        "saying.BETWEEN_S",
-        "saying.PLAN_COLUMNS",
-        "saying.PLAN_ROWS",
+        "BAR",
+        "BETWEEN_S",
+        "PLAN_COLUMNS",
+        "PLAN_ROWS",
     ),  # what is printed
     *(
         "MM_PER[mm]",
