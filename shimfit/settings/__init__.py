@@ -101,11 +101,11 @@ def _ask_owner(key: str, text: str) -> None:
 
         parse_axis_map(text)
     elif key == "timber":
-        from shimfit.core.bearing.timber import timber_named
+        from shimfit.core.bearing import timber_named
 
         timber_named(text)
     elif key == "nut":
-        from shimfit.core.bearing.bolt import clamp_from_torque
+        from shimfit.core.bearing import clamp_from_torque
 
         clamp_from_torque(1.0, 12.0, text)
     elif key == "saw_deg":

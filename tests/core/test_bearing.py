@@ -8,7 +8,6 @@ from pathlib import Path
 import pytest
 
 from shimfit.core import bearing
-from shimfit.core.bearing import bolt, timber
 from shimfit.core.foot import gap_plane
 from shimfit.errors import EntryError, FileError
 from shimfit.model import CORNERS, Foot, Lean, Pack, Seat
@@ -23,25 +22,25 @@ NM_PER_LBF_IN = NEWTON_PER_LBF * 0.0254
 def test_torque_of_the_textbook_example():
     # Shigley 9th ed., Example 8-3, page 439: 3/4-16 UNF, 25 kip, K 0.2: data read, 3750 lbf·in recomputed.
     force = 25_000 * NEWTON_PER_LBF
-    torque = bolt.torque_for_force_nm(force, 0.75 * 25.4, 0.2)
+    torque = bearing.torque_for_force_nm(force, 0.75 * 25.4, 0.2)
     assert torque / NM_PER_LBF_IN == pytest.approx(3750)
-    assert bolt.force_from_torque_n(torque, 0.75 * 25.4, 0.2) == pytest.approx(force)
+    assert bearing.force_from_torque_n(torque, 0.75 * 25.4, 0.2) == pytest.approx(force)
     # Same example: At 0.373 in², preload stress 67.02 kpsi.
     assert pytest.approx(67.02, abs=5e-3) == 25.0 / 0.373
-    area_in2 = bolt.stress_area_mm2(0.75 * 25.4, 25.4 / 16, "unified") / 25.4**2
+    area_in2 = bearing.stress_area_mm2(0.75 * 25.4, 25.4 / 16, "unified") / 25.4**2
     assert area_in2 == pytest.approx(0.373, rel=5e-4)
 
 
 def test_torque_of_the_metric_example():
     # engitoolbox.org, bolt torque worked example, read: M10, 50 N·m, K 0.2: 25 kN, 431 MPa on 58 mm².
-    force = bolt.force_from_torque_n(50, 10, 0.2)
+    force = bearing.force_from_torque_n(50, 10, 0.2)
     assert force == pytest.approx(25_000)
-    assert force / bolt.stress_area_mm2(10, 1.5) == pytest.approx(431, abs=0.5)
+    assert force / bearing.stress_area_mm2(10, 1.5) == pytest.approx(431, abs=0.5)
 
 
 def test_nut_factors_as_printed():
     # Shigley Table 8-15, page 439, read.
-    assert bolt.NUT_FACTORS == {
+    assert bearing.NUT_FACTORS == {
         "black finish": 0.30,
         "zinc plated": 0.20,
         "lubricated": 0.18,
@@ -49,8 +48,8 @@ def test_nut_factors_as_printed():
         "anti-seize": 0.12,
         "special nuts": 0.09,
     }
-    lubricated = bolt.clamp_from_torque(90, 16, "lubricated")
-    zinc = bolt.clamp_from_torque(90, 16)
+    lubricated = bearing.clamp_from_torque(90, 16, "lubricated")
+    zinc = bearing.clamp_from_torque(90, 16)
     assert lubricated.force_n / zinc.force_n == pytest.approx(0.20 / 0.18)
     assert zinc.source == "90 N·m on a 16 mm rod, zinc plated"
 
@@ -68,23 +67,23 @@ DRY_KN = [
 @pytest.mark.parametrize(
     ("pulls", "mean", "deviation", "ours", "finish"),
     [
-        (LUBRICATED_KN, 34.18, 2.88, bolt.TORQUE_SCATTER_LUBRICATED, "lubricated"),
-        (DRY_KN, 34.3, 4.91, bolt.TORQUE_SCATTER_DRY, "zinc plated"),
-        (DRY_KN, 34.3, 4.91, bolt.TORQUE_SCATTER_DRY, "black finish"),
+        (LUBRICATED_KN, 34.18, 2.88, bearing.TORQUE_SCATTER_LUBRICATED, "lubricated"),
+        (DRY_KN, 34.3, 4.91, bearing.TORQUE_SCATTER_DRY, "zinc plated"),
+        (DRY_KN, 34.3, 4.91, bearing.TORQUE_SCATTER_DRY, "black finish"),
     ],
 )
 def test_the_scatter_of_torque_is_that_of_the_measured_bolts(pulls, mean, deviation, ours, finish):
     assert statistics.mean(pulls) == pytest.approx(mean, abs=0.05)
     assert statistics.stdev(pulls) == pytest.approx(deviation, abs=5e-3)
     assert ours == pytest.approx(statistics.stdev(pulls) / statistics.mean(pulls), rel=1e-3)
-    clamp = bolt.clamp_from_torque(90, 16, finish)
+    clamp = bearing.clamp_from_torque(90, 16, finish)
     assert clamp.u_force_n == pytest.approx(clamp.force_n * ours)
 
 
 def test_a_dry_nut_is_doubted_more_and_says_so():
     pressure = bearing.Pressure(Seat.NEXT, 4000.0, 1000.0, 4.0, 2.0)
     said = [
-        bearing.caution(pressure, clamp=bolt.clamp_from_torque(90, 16, finish))
+        bearing.caution(pressure, clamp=bearing.clamp_from_torque(90, 16, finish))
         for finish in ("lubricated", "zinc plated")
     ]
     assert ["17 %" in said[0], "29 %" in said[1]] == [True, True]
@@ -100,9 +99,9 @@ def threads():
 def test_stress_areas_as_published(row):
     diameter, rate = float(row["major_diameter"]), float(row["tpi_or_pitch"])
     if row["unit"] == "in2":
-        area = bolt.stress_area_mm2(diameter * 25.4, 25.4 / rate, "unified") / 25.4**2
+        area = bearing.stress_area_mm2(diameter * 25.4, 25.4 / rate, "unified") / 25.4**2
     else:
-        area = bolt.stress_area_mm2(diameter, rate)
+        area = bearing.stress_area_mm2(diameter, rate)
     assert area == pytest.approx(float(row["published_area"]), rel=5e-3)
     assert area == pytest.approx(float(row["formula_area"]), rel=2e-4)
 
@@ -110,20 +109,20 @@ def test_stress_areas_as_published(row):
 @pytest.mark.parametrize("bad", [math.nan, math.inf, -1.0])
 def test_bad_numbers_about_the_bolt_are_refused(bad):
     for call in (
-        lambda: bolt.force_from_torque_n(bad, 10, 0.2),
-        lambda: bolt.force_from_torque_n(50, bad, 0.2),
-        lambda: bolt.force_from_torque_n(50, 10, bad),
-        lambda: bolt.torque_for_force_nm(bad, 10, 0.2),
-        lambda: bolt.stress_area_mm2(bad, 1.5),
-        lambda: bolt.stress_area_mm2(10, bad),
-        lambda: bolt.stated_clamp(bad),
+        lambda: bearing.force_from_torque_n(bad, 10, 0.2),
+        lambda: bearing.force_from_torque_n(50, bad, 0.2),
+        lambda: bearing.force_from_torque_n(50, 10, bad),
+        lambda: bearing.torque_for_force_nm(bad, 10, 0.2),
+        lambda: bearing.stress_area_mm2(bad, 1.5),
+        lambda: bearing.stress_area_mm2(10, bad),
+        lambda: bearing.stated_clamp(bad),
     ):
         with pytest.raises(EntryError):
             call()
     with pytest.raises(EntryError, match="pitch"):
-        bolt.stress_area_mm2(3.0, 4.0)
+        bearing.stress_area_mm2(3.0, 4.0)
     with pytest.raises(EntryError, match="zinc plated"):
-        bolt.clamp_from_torque(50, 10, "rusty")
+        bearing.clamp_from_torque(50, 10, "rusty")
 
 
 # ------------------------------------------------------------------- timber
@@ -136,20 +135,20 @@ def published_timbers():
 
 @pytest.mark.parametrize("row", published_timbers(), ids=lambda row: row["species_group"])
 def test_timber_across_the_grain_as_published(row):
-    found = timber.timber_named(row["species_group"])
+    found = bearing.timber_named(row["species_group"])
     assert found.fc_perp_mpa == pytest.approx(float(row["fc_perp_MPa"]), abs=5e-5)
-    assert found.fc_perp_mpa / timber.MPA_PER_PSI == pytest.approx(float(row["fc_perp_psi"]))
-    wet_psi = found.allowed_mpa() / timber.MPA_PER_PSI
+    assert found.fc_perp_mpa / bearing.MPA_PER_PSI == pytest.approx(float(row["fc_perp_psi"]))
+    wet_psi = found.allowed_mpa() / bearing.MPA_PER_PSI
     assert wet_psi == pytest.approx(float(row["wet_service_psi_CM_0.67"]), abs=0.006)
-    half_psi = found.allowed_mpa(wet=False, half_crushing=True) / timber.MPA_PER_PSI
+    half_psi = found.allowed_mpa(wet=False, half_crushing=True) / bearing.MPA_PER_PSI
     assert half_psi == pytest.approx(float(row["fc_0.02in_psi_0.73"]), abs=0.006)
     assert ("from memory" in found.mark) is (row["mark"] == "from memory")
 
 
 def test_psi_in_newtons_per_square_millimetre():
-    assert pytest.approx(NEWTON_PER_LBF / 25.4**2, rel=1e-15) == timber.MPA_PER_PSI
+    assert pytest.approx(NEWTON_PER_LBF / 25.4**2, rel=1e-15) == bearing.MPA_PER_PSI
     # 625 psi = 4.30922 MPa
-    assert pytest.approx(4.30922, abs=5e-6) == 625 * timber.MPA_PER_PSI
+    assert pytest.approx(4.30922, abs=5e-6) == 625 * bearing.MPA_PER_PSI
 
 
 @pytest.mark.parametrize(
@@ -158,18 +157,18 @@ def test_psi_in_newtons_per_square_millimetre():
     [(0.5, 1.75), (1.0, 1.375), (1.5, 1.25), (2.0, 1.1875), (3.0, 1.125), (4.0, 1.09375), (6.0, 1.0)],
 )
 def test_short_bearings_away_from_an_end(length_in, factor):
-    assert timber.bearing_area_factor(length_in * 25.4, at_end=False) == pytest.approx(factor)
-    assert timber.bearing_area_factor(length_in * 25.4) == 1.0
+    assert bearing.bearing_area_factor(length_in * 25.4, at_end=False) == pytest.approx(factor)
+    assert bearing.bearing_area_factor(length_in * 25.4) == 1.0
 
 
 def test_a_users_own_table():
-    own = timber.timbers_from_csv(
+    own = bearing.timbers_from_csv(
         "species,fc_perp_mpa,source,mark\nLarch,2.5,mill certificate,read\nOak,6,,\n"
     )
-    assert own[0] == timber.Timber("Larch", 2.5, "mill certificate", "read")
+    assert own[0] == bearing.Timber("Larch", 2.5, "mill certificate", "read")
     assert own[1].source == "the user's own"
-    assert timber.timber_named("larch ", own).fc_perp_mpa == 2.5
-    psi = timber.timbers_from_csv("species,fc_perp_psi\nLarch,625\n")
+    assert bearing.timber_named("larch ", own).fc_perp_mpa == 2.5
+    psi = bearing.timbers_from_csv("species,fc_perp_psi\nLarch,625\n")
     assert psi[0].fc_perp_mpa == pytest.approx(4.30922, abs=5e-6)
 
 
@@ -189,13 +188,13 @@ def test_a_users_own_table():
 )
 def test_a_bad_table_is_refused_with_its_place(text, line, column):
     with pytest.raises(FileError) as refused:
-        timber.timbers_from_csv(text, "own.csv")
+        bearing.timbers_from_csv(text, "own.csv")
     assert (refused.value.line, refused.value.column, refused.value.path) == (line, column, "own.csv")
 
 
 def test_an_unknown_timber_is_refused_with_what_there_is():
     with pytest.raises(EntryError, match="Hem-Fir"):
-        timber.timber_named("balsa")
+        bearing.timber_named("balsa")
 
 
 # ------------------------------------------------------------------- packs
@@ -240,7 +239,7 @@ def test_too_small_a_pack_is_said_with_the_area_needed():
         "The pack at next-out is too small: 5.0 kN on 900 mm² press 5.6 N/mm², Spruce-Pine-Fir allows 2.0 "
         "N/mm²; it needs 2550 mm², such as 51 x 51 mm, or less torque."
     )
-    assert "torque alone" in bearing.caution(pressure, clamp=bolt.clamp_from_torque(90, 16))
+    assert "torque alone" in bearing.caution(pressure, clamp=bearing.clamp_from_torque(90, 16))
     enough = bearing.Pressure(Seat.NEXT_OUT, 5000.0, 2546.9, 5000 / 2546.9, spruce.allowed_mpa())
     assert bearing.caution(enough) is None
 

@@ -12,8 +12,7 @@ from pathlib import Path
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from shimfit.core import lean
-from shimfit.core.bearing import bolt, timber
+from shimfit.core import bearing, lean
 from shimfit.core.foot import gap_plane
 from shimfit.core.packing.options import Options
 from shimfit.core.packing.tables import Tables
@@ -85,23 +84,23 @@ def presets_about(*words: str) -> str:
 
 def psi(mpa: float) -> float:
     """Pressure in pounds per square inch."""
-    return mpa / timber.MPA_PER_PSI
+    return mpa / bearing.MPA_PER_PSI
 
 
 def short_bearing(inches: float) -> float:
     """Cb away from a member's end."""
-    return timber.bearing_area_factor(inches * MM_PER_IN, at_end=False)
+    return bearing.bearing_area_factor(inches * MM_PER_IN, at_end=False)
 
 
 def torque_lbf_in() -> float:
     """25 kip on a 3/4 in thread with K = 0.2."""
-    newton_m = bolt.torque_for_force_nm(25_000 * N_PER_LBF, 0.75 * MM_PER_IN, 0.2)
+    newton_m = bearing.torque_for_force_nm(25_000 * N_PER_LBF, 0.75 * MM_PER_IN, 0.2)
     return newton_m * 1000 / MM_PER_IN / N_PER_LBF
 
 
 def preload_kpsi() -> float:
     """Stress of 25 kip on our area of 3/4-16."""
-    area_in2 = bolt.stress_area_mm2(0.75 * MM_PER_IN, MM_PER_IN / 16, "unified") / MM_PER_IN**2
+    area_in2 = bearing.stress_area_mm2(0.75 * MM_PER_IN, MM_PER_IN / 16, "unified") / MM_PER_IN**2
     return 25 / area_in2
 
 
@@ -332,29 +331,29 @@ OURS: dict[str, Callable[[], Value]] = {
     "1.16c": lambda: lean.to_degrees(per_foot("1/8 in/ft")),
     "3.1a": lambda: parse_foot("3-1/2x3-1/2in").along_mm,
     "3.3": lambda: parse_foot("5.5x5.5in").across_mm,
-    "3.4a": lambda: timber.timber_named("Douglas Fir-Larch").fc_perp_mpa,
-    "3.4b": lambda: timber.timber_named("Southern Pine").fc_perp_mpa,
-    "3.4c": lambda: timber.timber_named("Hem-Fir").fc_perp_mpa,
-    "3.4d": lambda: timber.timber_named("Spruce-Pine-Fir").fc_perp_mpa,
-    "3.5": lambda: psi(timber.timber_named("Western Cedars").fc_perp_mpa),
-    "3.6a": lambda: psi(timber.timber_named("Douglas Fir-Larch").allowed_mpa(wet=True)),
-    "3.6b": lambda: psi(timber.timber_named("Spruce-Pine-Fir").allowed_mpa(wet=True)),
-    "3.7": lambda: psi(timber.timber_named("Douglas Fir-Larch").allowed_mpa(wet=False, half_crushing=True)),
+    "3.4a": lambda: bearing.timber_named("Douglas Fir-Larch").fc_perp_mpa,
+    "3.4b": lambda: bearing.timber_named("Southern Pine").fc_perp_mpa,
+    "3.4c": lambda: bearing.timber_named("Hem-Fir").fc_perp_mpa,
+    "3.4d": lambda: bearing.timber_named("Spruce-Pine-Fir").fc_perp_mpa,
+    "3.5": lambda: psi(bearing.timber_named("Western Cedars").fc_perp_mpa),
+    "3.6a": lambda: psi(bearing.timber_named("Douglas Fir-Larch").allowed_mpa(wet=True)),
+    "3.6b": lambda: psi(bearing.timber_named("Spruce-Pine-Fir").allowed_mpa(wet=True)),
+    "3.7": lambda: psi(bearing.timber_named("Douglas Fir-Larch").allowed_mpa(wet=False, half_crushing=True)),
     "3.8a": lambda: short_bearing(1.5),
     "3.8b": lambda: short_bearing(6),
-    "3.8c": lambda: timber.bearing_area_factor(1.5 * MM_PER_IN),
+    "3.8c": lambda: bearing.bearing_area_factor(1.5 * MM_PER_IN),
     "3.9a": lambda: short_bearing(0.5),
     "3.9b": lambda: short_bearing(1),
     "3.9c": lambda: short_bearing(4),
-    "3.11": lambda: 420_000 * timber.MPA_PER_PSI / 1000,
+    "3.11": lambda: 420_000 * bearing.MPA_PER_PSI / 1000,
     "4.1": torque_lbf_in,
     "4.2": preload_kpsi,
-    "4.3": lambda: bolt.NUT_FACTORS["zinc plated"],
-    "4.3b": lambda: bolt.NUT_FACTORS["lubricated"],
-    "4.4": lambda: bolt.TORQUE_SCATTER_LUBRICATED,
-    "4.5a": lambda: bolt.force_from_torque_n(50, 10, 0.2),
-    "4.5b": lambda: bolt.force_from_torque_n(50, 10, 0.2) / bolt.stress_area_mm2(10, 1.5),
-    "4.7": lambda: bolt.stress_area_mm2(16, 2),
+    "4.3": lambda: bearing.NUT_FACTORS["zinc plated"],
+    "4.3b": lambda: bearing.NUT_FACTORS["lubricated"],
+    "4.4": lambda: bearing.TORQUE_SCATTER_LUBRICATED,
+    "4.5a": lambda: bearing.force_from_torque_n(50, 10, 0.2),
+    "4.5b": lambda: bearing.force_from_torque_n(50, 10, 0.2) / bearing.stress_area_mm2(10, 1.5),
+    "4.7": lambda: bearing.stress_area_mm2(16, 2),
     "5.1a": lambda: two_faces(66, 286)[0],
     "5.1b": lambda: two_faces(66, 286)[1],
     "5.2": lambda: two_faces(70, 290)[1],
@@ -464,8 +463,8 @@ def _tilt_deg(row: dict[str, str]) -> Value:
 def _thread_area(row: dict[str, str]) -> float:
     diameter, pitch = float(row["major_diameter"]), float(row["tpi_or_pitch"])
     if row["unit"] == "in2":
-        return bolt.stress_area_mm2(diameter * MM_PER_IN, MM_PER_IN / pitch, "unified") / MM_PER_IN**2
-    return bolt.stress_area_mm2(diameter, pitch)
+        return bearing.stress_area_mm2(diameter * MM_PER_IN, MM_PER_IN / pitch, "unified") / MM_PER_IN**2
+    return bearing.stress_area_mm2(diameter, pitch)
 
 
 TABLES: dict[
@@ -497,7 +496,7 @@ TABLES: dict[
         "3.4",
         "compression across the grain, psi",
         lambda row: row["species_group"],
-        lambda row: psi(timber.timber_named(row["species_group"]).fc_perp_mpa),
+        lambda row: psi(bearing.timber_named(row["species_group"]).fc_perp_mpa),
         "fc_perp_psi",
     ),
     "nmea_examples": (

@@ -1,0 +1,324 @@
+"""Are the packs wide enough? Pressure of each pack under the clamp against what timber takes.
+
+First what timber takes, then the rod's pull from the torque on its nut, then the seats' shares of the pull
+and the verdict in words. This says whether a pack is crushed, not whether a guard is strong.
+
+**Timber.** Fc-perp is a limit of deformation, not of breaking: it stands for 0.04 in (1 mm) of crushing in
+the standard test; for half of that use 0.73 of it (NDS 4.2.6 commentary, second-hand). A deck is wet: 0.67 of
+it (NDS Table 4A adjustment, second-hand).
+
+**Pull.** T = K·F·d with the nut factor K of the thread's finish; a torque says little about the pull: like
+bolts at one torque have been measured 30 % apart when lubricated, 56 % when dry. Source of K and of those
+bolts: Shigley's Mechanical Engineering Design, 9th edition, Tables 8-15, 8-14 (both read, page 439) and 8-13
+(dry, from memory: its printed mean and standard deviation come out of the twenty pulls). Bolts of a
+workshop, on steel: a rod on timber scatters no less.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+from shimfit.core.checks import not_negative, positive
+from shimfit.core.foot import gap_plane
+from shimfit.core.resting import shares_of_pull, supports_of
+from shimfit.errors import EntryError, FileError
+from shimfit.quantities import shown
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from shimfit.model import Foot, Lean, Pack, Seat
+
+# ---------------------------------------------------------------- what timber takes
+
+MPA_PER_PSI = 0.006894757293168361
+"""Exact: 4.4482216152605 N per pound-force over 25.4² mm²."""
+WET_FACTOR = 0.67
+HALF_CRUSHING_FACTOR = 0.73
+_TABLE_4A = "NDS 2018 Supplement Table 4A, as transcribed in public source code"
+_MEMORY = "NDS Supplement Table 4A"
+
+
+@dataclass(frozen=True, slots=True)
+class Timber:
+    """One row of the table."""
+
+    species: str
+    fc_perp_mpa: float
+    """Reference value dry, at 0.04 in of crushing."""
+    source: str
+    mark: str
+    """How the value is known: second-hand, from memory, the user's own."""
+
+    def allowed_mpa(self, *, wet: bool = True, half_crushing: bool = False) -> float:
+        """Allowed pressure: wet unless told dry; half_crushing for 0.02 in instead of 0.04 in."""
+        factor = (WET_FACTOR if wet else 1.0) * (HALF_CRUSHING_FACTOR if half_crushing else 1.0)
+        return self.fc_perp_mpa * factor
+
+
+def _psi(species: str, fc_perp_psi: float, source: str, mark: str) -> Timber:
+    return Timber(species, fc_perp_psi * MPA_PER_PSI, source, mark)
+
+
+TIMBERS = (
+    _psi("Douglas Fir-Larch", 625, _TABLE_4A, "second-hand (two transcriptions agree)"),
+    _psi("Southern Pine", 565, _TABLE_4A, "second-hand (two transcriptions agree)"),
+    _psi("Hem-Fir", 405, _TABLE_4A, "second-hand (two transcriptions agree)"),
+    _psi("Spruce-Pine-Fir", 425, _TABLE_4A, "second-hand (two transcriptions agree)"),
+    _psi("Douglas Fir-South", 520, _TABLE_4A, "second-hand (one transcription)"),
+    _psi("Western Cedars", 425, _MEMORY, "from memory, not verified"),
+    _psi("Redwood (close grain)", 650, _MEMORY, "from memory, not verified"),
+    _psi("Redwood (open grain)", 425, _MEMORY, "from memory, not verified"),
+)
+"""The table that a user starts from."""
+
+
+def timber_named(species: str, timbers: tuple[Timber, ...] = TIMBERS) -> Timber:
+    """Row of the table by name, without regard to case; EntryError names what there is."""
+    wanted = species.strip().casefold()
+    for timber in timbers:
+        if timber.species.casefold() == wanted:
+            return timber
+    raise EntryError(f"There is no timber {species!r}; use one of {', '.join(t.species for t in timbers)}.")
+
+
+def timbers_from_csv(text: str, name: str = "timber table") -> tuple[Timber, ...]:
+    """A user's own table: header `species,fc_perp_mpa,source,mark`, or `fc_perp_psi` for the value.
+
+    FileError with line and column; a table is taken whole or not at all.
+    """
+    rows = csv.DictReader(io.StringIO(text, newline=""))
+    headers = set(rows.fieldnames or ())
+    column = next((c for c in ("fc_perp_mpa", "fc_perp_psi") if c in headers), None)
+    if column is None or "species" not in headers:
+        raise FileError(
+            f"{name}: the header must name species and fc_perp_mpa or fc_perp_psi.", path=name, line=1
+        )
+    unit = MPA_PER_PSI if column == "fc_perp_psi" else 1.0
+    found = []
+    for row in rows:
+        line = rows.line_num
+        cell = (row[column] or "").strip()
+        try:
+            value = positive(float(cell), "allowed pressure", "")
+        except ValueError as error:
+            raise FileError(
+                f"{name}, line {line}: {cell!r} isn't a pressure; give a number above 0.",
+                path=name,
+                line=line,
+                column=column,
+            ) from error
+        species = (row["species"] or "").strip()
+        if not species:
+            raise FileError(
+                f"{name}, line {line}: the species is missing.", path=name, line=line, column="species"
+            )
+        source, mark = row.get("source") or "the user's own", row.get("mark") or "the user's own"
+        found.append(Timber(species, value * unit, source, mark))
+    if not found:
+        raise FileError(f"{name} has no rows; it needs at least one timber.", path=name, line=1)
+    return tuple(found)
+
+
+def bearing_area_factor(length_mm: float, *, at_end: bool = True) -> float:
+    """Cb: what a short bearing away from a board's end may carry more. (lb + 0.375 in) ÷ lb below 6 in.
+
+    1.0 at an end and from 6 in (NDS 2018 3.10.4, Eq. 3.10-2, second-hand). At a deck's edge nobody knows how
+    far the board goes on, so the end is the default: on the safe side.
+    """
+    length_in = positive(length_mm, "bearing length") / 25.4
+    if at_end or length_in >= 6.0 - 1e-9:  # 6 × 25.4 ÷ 25.4 falls short of 6
+        return 1.0
+    return (length_in + 0.375) / length_in
+
+
+# ---------------------------------------------------------------- the pull of the rod
+
+NUT_FACTORS = {
+    "black finish": 0.30,
+    "zinc plated": 0.20,
+    "lubricated": 0.18,
+    "cadmium plated": 0.16,
+    "anti-seize": 0.12,
+    "special nuts": 0.09,
+}
+"""K by the thread's finish (Shigley Table 8-15, read)."""
+
+TORQUE_SCATTER_LUBRICATED = 2.881 / 34.180
+"""Standard deviation ÷ mean of the pull of ten lubricated bolts at 90 N·m (Shigley Table 8-14, read)."""
+TORQUE_SCATTER_DRY = 4.909 / 34.260
+"""The same of twenty bolts that were not lubricated (Shigley Table 8-13, from memory)."""
+DRY_FINISHES = ("black finish", "zinc plated")
+"""Finishes whose friction nothing evens out; the others are lubricated or lubricate themselves."""
+
+ThreadForm = Literal["metric", "unified"]
+
+# Stress area = that of the mean of pitch and minor diameter, in pitches taken off the major diameter:
+# unified (0.649519 + 1.299038)/2 (tribology-abc, read); metric 0.9382 (ISO 898-1, from memory).
+_AREA_PITCHES: dict[ThreadForm, float] = {"metric": 0.9382, "unified": 0.974279}
+
+
+@dataclass(frozen=True, slots=True)
+class Clamp:
+    """Pull of the rod and how it is known."""
+
+    force_n: float
+    u_force_n: float
+    """Standard uncertainty: the scatter of torque, wider for a dry nut; 0 for a stated force."""
+    source: str
+    """In words: `30 N·m on M12, zinc plated` or `as stated`."""
+
+
+def force_from_torque_n(torque_nm: float, diameter_mm: float, nut_factor: float) -> float:
+    """Pull of a nut in newtons: F = T ÷ (K·d), d the thread's major diameter. EntryError for bad numbers."""
+    torque = not_negative(torque_nm, "torque", "N·m")
+    return torque * 1000.0 / (positive(nut_factor, "nut factor", "") * positive(diameter_mm, "rod diameter"))
+
+
+def torque_for_force_nm(force_n: float, diameter_mm: float, nut_factor: float) -> float:
+    """Torque in N·m that pulls with a force: the inverse of `force_from_torque_n`."""
+    force = not_negative(force_n, "clamp force", "N")
+    return force * positive(nut_factor, "nut factor", "") * positive(diameter_mm, "rod diameter") / 1000.0
+
+
+def clamp_from_torque(torque_nm: float, diameter_mm: float, finish: str = "zinc plated") -> Clamp:
+    """Clamp of a nut by its finish (see `NUT_FACTORS`), with the scatter of torque as its uncertainty."""
+    if finish not in NUT_FACTORS:
+        raise EntryError(f"There is no nut factor for {finish!r}; use one of {', '.join(NUT_FACTORS)}.")
+    force = force_from_torque_n(torque_nm, diameter_mm, NUT_FACTORS[finish])
+    scatter = TORQUE_SCATTER_DRY if finish in DRY_FINISHES else TORQUE_SCATTER_LUBRICATED
+    return Clamp(force, force * scatter, f"{torque_nm:g} N·m on a {diameter_mm:g} mm rod, {finish}")
+
+
+def stated_clamp(force_n: float) -> Clamp:
+    """Clamp of a force that someone states."""
+    return Clamp(not_negative(force_n, "clamp force", "N"), 0.0, "as stated")
+
+
+def stress_area_mm2(diameter_mm: float, pitch_mm: float, form: ThreadForm = "metric") -> float:
+    """Tensile stress area of a thread: π/4·(d − c·p)², c = 0.9382 metric, 0.9743 unified.
+
+    pitch_mm: of a unified thread 25.4 ÷ threads per inch. EntryError when nothing would be left inside the
+    thread.
+    """
+    diameter = positive(diameter_mm, "thread diameter")
+    pitch = positive(pitch_mm, "thread pitch")
+    core = diameter - _AREA_PITCHES[form] * pitch
+    if core <= 0.0:
+        raise EntryError(f"A thread of {diameter:g} mm can't have a pitch of {pitch:g} mm; check both.")
+    return math.pi / 4 * core * core
+
+
+# ---------------------------------------------------------------- pressures
+
+
+@dataclass(frozen=True, slots=True)
+class Pressure:
+    """What one pack carries, and what it may carry."""
+
+    seat: Seat
+    force_n: float
+    area_mm2: float
+    stress_mpa: float
+    allowed_mpa: float
+
+    @property
+    def holds(self) -> bool:
+        """True when the timber is not pressed harder than allowed; exactly at the limit holds."""
+        return self.stress_mpa <= self.allowed_mpa * (1.0 + 1e-12)
+
+    @property
+    def area_needed_mm2(self) -> float:
+        """Smallest area that would hold this force."""
+        return self.force_n / self.allowed_mpa
+
+
+def contact_length_mm(bearing_mm: float, compression_mm: float, mismatch_slope: float) -> float:
+    """How much of a pack's length touches: min(l, δ ÷ |σ − s|).
+
+    compression_mm: crushing of the pack at its contacting end; mismatch_slope: the pieces' slope less the
+    gap's, ratio. A pack of the gap's own slope touches along its whole length.
+    """
+    length = positive(bearing_mm, "bearing length")
+    crushed = not_negative(compression_mm, "compression of the pack")
+    mismatch = abs(mismatch_slope)
+    return length if mismatch * length <= crushed else crushed / mismatch
+
+
+def shortest_length_mm(clamp: Clamp, allowed_mpa: float, width_mm: float, *, seats: int = 4) -> float:
+    """Length that a piece must touch along: one seat's share of the pull ÷ (pressure · width).
+
+    EntryError for a pressure or width that is not above 0.
+    """
+    allowed = positive(allowed_mpa, "allowed pressure", "N/mm²")
+    return clamp.force_n / seats / (allowed * positive(width_mm, "width"))
+
+
+def pressures(
+    foot: Foot,
+    lean: Lean,
+    packs: Sequence[Pack],
+    clamp: Clamp,
+    allowed_mpa: float,
+    *,
+    areas_mm2: Mapping[Seat, float],
+    preload_mm: float,
+) -> tuple[Pressure, ...]:
+    """Pressure of every pack: its share of the clamp at rest ÷ its area, against the allowed pressure.
+
+    Shares are those of the resting post (its bare corners carry too), so two packs of a tripod carry a third
+    each where four corners carry a quarter. areas_mm2: contact length × width of each packed seat.
+    EntryError for areas or pressures that are not above 0.
+    """
+    allowed = positive(allowed_mpa, "allowed pressure", "N/mm²")
+    lifting = [pack for pack in packs if pack.made_mm > 0.0]
+    supports = supports_of(gap_plane(foot, lean), lifting, stiffness={}, rocks_mm={})
+    shares = shares_of_pull(foot, supports, preload_mm)
+    found = []
+    for pack, share in zip(lifting, shares, strict=False):  # packs come first, bare corners after them
+        force = share * clamp.force_n
+        area = positive(areas_mm2[pack.seat], f"area of the pack at {pack.seat}", "mm²")
+        found.append(Pressure(pack.seat, force, area, force / area, allowed))
+    return tuple(found)
+
+
+def caution(pressure: Pressure, timber: str = "the timber", *, clamp: Clamp | None = None) -> str | None:
+    """What to say about a pack that is too small, with the area needed; None when it holds.
+
+    clamp: how surely the pull is known, said when by torque alone (k = 2). Sizes are rounded up to 10 mm²;
+    the square that has the area is told to the millimetre above.
+    """
+    if pressure.holds:
+        return None
+    needed = math.ceil(pressure.area_needed_mm2 / 10.0) * 10
+    side = math.ceil(math.sqrt(pressure.area_needed_mm2))
+    uncertainty = ""
+    if clamp is not None and clamp.u_force_n:
+        width = shown.share(2.0 * clamp.u_force_n / clamp.force_n)
+        uncertainty = f" (known by torque alone: give or take {width})"
+    return (
+        f"The pack at {pressure.seat} is too small: {pressure.force_n / 1000:.1f} kN{uncertainty} on "
+        f"{pressure.area_mm2:.0f} mm² press {pressure.stress_mpa:.1f} N/mm², {timber} allows "
+        f"{pressure.allowed_mpa:.1f} N/mm²; it needs {needed:.0f} mm², such as {side} x {side} mm, or less "
+        "torque."
+    )
+
+
+__all__ = [
+    "TIMBERS",
+    "Clamp",
+    "Pressure",
+    "Timber",
+    "bearing_area_factor",
+    "caution",
+    "clamp_from_torque",
+    "contact_length_mm",
+    "pressures",
+    "shortest_length_mm",
+    "stated_clamp",
+    "timber_named",
+]
