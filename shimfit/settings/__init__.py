@@ -9,9 +9,9 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
 from shimfit.errors import LONGEST_TEXT, UsageError, sign_fault
 from shimfit.settings.actions import parse_keys
@@ -21,21 +21,53 @@ Theme = Literal["sun", "dark", "term"]
 Rule = Literal["95", "simple", "2u"]
 
 
+def _judge_axes(text: str) -> None:
+    from shimfit.core.sensing.mounting import parse_axis_map
+
+    parse_axis_map(text)
+
+
+def _judge_timber(text: str) -> None:
+    from shimfit.core.bearing import timber_named
+
+    timber_named(text)
+
+
+def _judge_nut(text: str) -> None:
+    from shimfit.core.bearing import clamp_from_torque
+
+    clamp_from_torque(1.0, 12.0, text)
+
+
+def degrees(text: str) -> tuple[float, ...]:
+    """Angles that the saw can be set to, from the setting; raises UsageError."""
+    from shimfit.quantities.typed import decimal_number
+
+    angles = tuple(decimal_number(part) for part in text.replace(",", " ").split())
+    if not all(0.0 < angle < 45.0 for angle in angles):
+        raise UsageError(f"the setting saw_deg is a list of degrees like 0.5 1 1.5, not {text!r}")
+    return angles
+
+
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """What the person has set, or the default that stands until he does."""
+    """What the user has set, or the default that stands until then: each setting is declared here, once.
 
-    units: Units = "mm"
+    `choices`: what it may be, where its type doesn't say it. `judge`: refuses a text; it asks the room that
+    will use the value, loaded when one is typed, never at each start.
+    """
+
+    units: Units = field(default="mm", metadata={"choices": get_args(Units)})
     """What a bare number means: mm or inch."""
-    graduation: int = 16
+    graduation: int = field(default=16, metadata={"choices": ("8", "16", "32", "64")})
     """Tape in inches: the smallest mark is 1/graduation in."""
     by: str = ""
     """Who reads; stands in the record beside each reading."""
     instrument: str = ""
     """Name of the instrument in use; empty = a level with the default uncertainty."""
-    rule: Rule = "95"
+    rule: Rule = field(default="95", metadata={"choices": get_args(Rule)})
     """Decision: 95 = one-sided 95 % guard band, simple = none, 2u = guard band of twice the uncertainty."""
-    theme: Theme = "sun"
+    theme: Theme = field(default="sun", metadata={"choices": get_args(Theme)})
     keys: str = ""
     """Keys of one's own on the screen, like `undo=ctrl+u, help=f9`; empty = the usual ones."""
     ascii: bool = False
@@ -52,17 +84,17 @@ class Settings:
     """auto (found by listening), xdr, or the file that describes it."""
     sensor_baud: int = 0
     """Speed of the port; 0 = found by listening."""
-    sensor_axes: str = "x=next y=out"
+    sensor_axes: str = field(default="x=next y=out", metadata={"judge": _judge_axes})
     """Faces that the sensor's positive x and y lean towards."""
-    timber: str = ""
+    timber: str = field(default="", metadata={"judge": _judge_timber})
     """Species that packs are pressed against (a row of the timber table); empty = crushing is not checked."""
     torque_nm: float = 0.0
     """Usual torque of the nut in N m; 0 = not known, then only a logged torque counts."""
     rod_mm: float = 12.0
     """Thread diameter of the rod."""
-    nut: str = "zinc plated"
+    nut: str = field(default="zinc plated", metadata={"judge": _judge_nut})
     """Finish of the nut: what its torque turns into pull with."""
-    saw_deg: str = ""
+    saw_deg: str = field(default="", metadata={"judge": degrees})
     """What the saw can be set to, in degrees, like `0.5 1 1.5`; empty = no wedges are sawn."""
     foresight: bool = True
     """True: where the box is scarce, a post leaves what the posts to come will likely need."""
@@ -74,13 +106,8 @@ class Settings:
     backup_folder: str = ""
 
 
-_CHOICES: dict[str, tuple[str, ...]] = {
-    "units": ("mm", "inch"),
-    "theme": ("sun", "dark", "term"),
-    "rule": ("95", "simple", "2u"),
-    "graduation": ("8", "16", "32", "64"),
-}
-NAMES = tuple(field.name for field in fields(Settings))
+_DECLARED = {one.name: one for one in fields(Settings)}
+NAMES = tuple(_DECLARED)
 
 
 def parse_setting(key: str, text: str) -> Any:
@@ -89,61 +116,39 @@ def parse_setting(key: str, text: str) -> Any:
     fault = sign_fault(text, LONGEST_TEXT)
     if fault is not None:
         raise UsageError(f"{key} {fault}")
-    if value:
-        _ask_owner(key, text)
+    judge = _DECLARED[key].metadata.get("judge")
+    if value and judge:
+        judge(text)
     return value
-
-
-def _ask_owner(key: str, text: str) -> None:
-    """Have a text judged by the room that will use it: loaded when one is typed, never at each start."""
-    if key == "sensor_axes":
-        from shimfit.core.sensing.mounting import parse_axis_map
-
-        parse_axis_map(text)
-    elif key == "timber":
-        from shimfit.core.bearing import timber_named
-
-        timber_named(text)
-    elif key == "nut":
-        from shimfit.core.bearing import clamp_from_torque
-
-        clamp_from_torque(1.0, 12.0, text)
-    elif key == "saw_deg":
-        degrees(text)
-
-
-def degrees(text: str) -> tuple[float, ...]:
-    """Angles that the saw can be set to, from the setting; raises UsageError."""
-    from shimfit.quantities.typed import decimal_number
-
-    angles = tuple(decimal_number(part) for part in text.replace(",", " ").split())
-    if not all(0.0 < angle < 45.0 for angle in angles):
-        raise UsageError(f"the setting saw_deg is a list of degrees like 0.5 1 1.5, not {text!r}")
-    return angles
 
 
 def _value(key: str, text: str) -> Any:
     """What the key's own type and choices make of a text."""
-    if key not in NAMES:
+    declared = _DECLARED.get(key)
+    if declared is None:
         raise UsageError(f"there is no setting {key!r}; the settings are {', '.join(NAMES)}")
-    choices = _CHOICES.get(key)
+    choices = declared.metadata.get("choices")
     if choices and text not in choices:
         raise UsageError(f"{key} can be {' or '.join(choices)}, not {text!r}")
     if key == "keys":
         parse_keys(text)
         return text.strip()
-    default = getattr(Settings(), key)
-    if isinstance(default, bool):
-        return _yes_or_no(key, text)
-    if isinstance(default, float):
-        return _amount(key, text)
-    if isinstance(default, int):
-        if not text.isascii() or not text.isdigit():
-            raise UsageError(f"{key} is a whole number, not {text!r}")
-        if len(text) > 8:
-            raise UsageError(f"{key} can't be as much as {text}")
-        return int(text)
+    match declared.default:
+        case bool():
+            return _yes_or_no(key, text)
+        case float():
+            return _amount(key, text)
+        case int():
+            return _count(key, text)
     return text
+
+
+def _count(key: str, text: str) -> int:
+    if not text.isascii() or not text.isdigit():
+        raise UsageError(f"{key} is a whole number, not {text!r}")
+    if len(text) > 8:
+        raise UsageError(f"{key} can't be as much as {text}")
+    return int(text)
 
 
 def _amount(key: str, text: str) -> float:
