@@ -19,7 +19,7 @@ from shimfit.core.cutting import Wedge, assign
 from shimfit.core.planning import whole
 from shimfit.core.planning.leftover import wedge_of
 from shimfit.core.planning.patterns import packs_behind
-from shimfit.core.planning.rounds import FEW, MOST_ROUNDS, Pricing, Rounds, Settled
+from shimfit.core.planning.rounds import FEW, MOST_ROUNDS, SECTION, Pricing, Rounds, Settled
 from shimfit.core.planning.whole import greedy, worth_offering
 
 if TYPE_CHECKING:
@@ -39,9 +39,13 @@ ENRICH_GAP = 5e-4
 """Gap from which it is worth looking for more patterns."""
 LONG_GAP = 1e-3
 """The same for long runs, whose last hundredths of a percent would cost most of the time."""
-LONG_CHOOSING_GAP = 3e-4
+LONGER_GAP = 2e-3
+"""And for those that begin from a section."""
+LONG_CHOOSING_GAP = 4e-4
 SURE = 0.99
 """Share of a pattern in the linear program from which a long run takes it as it is, at first."""
+MOSTLY = 2 / 3
+"""Share of the posts that are sure from which they are taken as they are, at first."""
 ENRICH_STEPS = ((60, 0.6), (300, 1.5))
 """(patterns a post, cost above its cheapest that is looked at, in pieces)."""
 CLOSER_LOOKS = 3
@@ -99,7 +103,16 @@ class _Choosing:
     def __init__(self, pricing: Pricing, solver: Solver, patience: Patience, *, long: bool) -> None:
         self.solver, self.patience, self.long = solver, patience, long
         self.posts, self.tables = pricing.posts, pricing.tables
-        self.enough = LONG_GAP if long else ENRICH_GAP if len(self.posts) > FEW else PROVEN / 2
+        longer = len(self.posts) >= 2 * SECTION
+        self.enough = (
+            LONGER_GAP
+            if longer
+            else LONG_GAP
+            if long
+            else ENRICH_GAP
+            if len(self.posts) > FEW
+            else PROVEN / 2
+        )
         self.set_up = self.tables.options.costs.saw_set_up
         stands = self.tables.options.saw.stands_at_deg
         self.free = frozenset() if stands is None else frozenset([stands])
@@ -108,16 +121,18 @@ class _Choosing:
         rounds = patience.part(SHARE_FOR_ROUNDS)
         reported = None if patience.progress is None else lambda bound, _: patience.tell(bound, None)
         most = QUICK_ROUNDS if patience.quick else MOST_ROUNDS
-        self.rounds = Rounds(pricing, solver, rounds.at_an_end, reported, most)
+        self.rounds = Rounds(pricing, solver, rounds.at_an_end, reported, most=most)
 
     def done(self) -> Together:
         """Run all steps."""
         root = self.rounds.first()
         self.bound, self.stopped = root.bound, self.rounds.stopped
         self.rounds.progress = None
-        chosen = self._choose(root, (), sure=self._sure(root)) if self.long else None
+        sure = self._sure(root) if self.long else ()
+        # Where few posts are sure, so is little: what is left may not fit beside them.
+        chosen = self._choose(root, (), sure=sure) if len(sure) > MOSTLY * len(self.posts) else None
         if chosen is None or (
-            not self.stopped and chosen.objective - self.bound > LONG_GAP * chosen.objective
+            not self.stopped and chosen.objective - self.bound > self.enough * chosen.objective
         ):
             chosen = self._choose(root, () if chosen is None else chosen.patterns)
         if chosen is not None and not self.stopped and not self.patience.quick:
@@ -233,6 +248,9 @@ class _Choosing:
         share = {p.key: float(x) for p, x in zip(master.patterns, settled.x, strict=False)}
         start = start or greedy(self.tables, patterns, share, sure)
         shares: dict[int, float] = {}
+        # What may be missing is told of the whole run, of which the sure ones are a part.
+        rest = max(settled.objective - sum(pattern.cost for pattern in sure), 0.1 * settled.objective)
+        gap = LONG_CHOOSING_GAP * settled.objective / rest if self.long else min(CHOOSING_GAP, self.enough)
         chosen, short = None, list[int]()
         for _ in range(STRIP_TRIES):
             other = whole.choose(
@@ -241,7 +259,7 @@ class _Choosing:
                 [post for post in range(len(self.posts)) if post not in done],
                 self.solver,
                 seconds=max(0.0, self.patience.seconds_left),
-                relative_gap=LONG_CHOOSING_GAP if self.long else min(CHOOSING_GAP, self.enough),
+                relative_gap=gap,
                 taken=sure,
                 start=start,
                 strip_share=shares,

@@ -31,8 +31,6 @@ if TYPE_CHECKING:
     Ints = NDArray[np.int64]
 
 TOO_MUCH = 1e-6
-CREDIT = 8.0
-"""First price of what is not in the box, in pieces for a piece: bounds the first duals, wild without it."""
 CREDIT_MM = 20.0
 """So many mm of a strip count as a piece."""
 
@@ -60,8 +58,9 @@ class _NewRow:
 class Master:
     """The restricted linear program with its columns. Rows and columns only ever grow."""
 
-    def __init__(self, tables: Tables, posts: int, solver: Solver) -> None:
-        self.tables = tables
+    def __init__(self, tables: Tables, posts: int, solver: Solver, share: float = 1.0) -> None:
+        """`share` of the box, for a section of the run that stands for the whole."""
+        self.tables, self.share = tables, share
         self.posts = posts
         self.costs = tables.options.costs
         self.patterns: list[Pattern] = []
@@ -76,11 +75,13 @@ class Master:
         for rank, lot in enumerate(lots):
             if lot.form == "flat" and lot.count > 0:
                 self.lot_row[rank] = posts + len(capacity)
-                capacity.append(float(lot.count))
+                capacity.append(share * lot.count)
             elif lot.form == "strip" and lot.count > 0 and tables.usable_mm(lot) > 0:
                 self.lot_row[rank] = posts + len(capacity)
-                capacity.append(lot.count * tables.usable_mm(lot))
+                capacity.append(share * lot.count * tables.usable_mm(lot))
         self.capacity = np.array(capacity)
+        self._own_rows = len(capacity)
+        """Rows of lots; those of points come after."""
         self.points: dict[int, list[tuple[float, int]]] = defaultdict(list)
         """Taper's rank → (point, row)."""
         self._bit = {deg: 1 << k for k, deg in enumerate(tables.options.saw.settings_deg)}
@@ -91,9 +92,10 @@ class Master:
         # The program's own first columns: a post left unsolved, stock on credit.
         tapers = [rank for rank, lot in enumerate(lots) if lot.form == "taper" and lot.count > 0]
         self._on_credit_of = {rank: k for k, rank in enumerate([*self.lot_row, *tapers])}
-        self.own_columns = posts + len(self._on_credit_of)
-        self.credit = CREDIT * self.costs.piece
-        """Price at which stock that is not there may be used for now (per piece); 0: no longer."""
+        self._given_back = posts + len(self._on_credit_of)
+        self.own_columns = self._given_back + self.capacity.size
+        self.width = 0.0
+        """How far duals may lie from the prices they are held about; 0: not held."""
         self._entries: list[tuple[Ints, Ints, Floats]] = []
         self._flat_entries: tuple[Ints, Ints, Floats] | None = None
         self._stretches: dict[int, list[tuple[int, float, float]]] = defaultdict(list)
@@ -117,43 +119,53 @@ class Master:
         self._program.add_columns(
             one * self.costs.unsolved, np.full(self.posts, np.inf), Sparse(starts, starts.copy(), one)
         )
-        owed = len(self._on_credit_of)
-        known = np.arange(self.capacity.size, dtype=np.int32)
+        owed, known = len(self._on_credit_of), self.capacity.size
+        rows = np.arange(known, dtype=np.int32)
         self._program.add_columns(
-            self._credit_cost(),
-            np.full(owed, np.inf),
+            np.zeros(owed + known),
+            np.zeros(owed + known),
             Sparse(
-                np.minimum(np.arange(owed), known.size).astype(np.int32),
-                known + self.posts,
-                -np.ones(known.size),
+                np.concatenate([np.minimum(np.arange(owed), known), known + rows]).astype(np.int32),
+                np.concatenate([rows, rows]) + self.posts,
+                np.concatenate([-np.ones(known), np.ones(known)]),
             ),
         )
-
-    def _credit_cost(self) -> Floats:
-        return np.array(
+        self._piece = np.array(
             [
-                self.credit / (CREDIT_MM if self.tables.lots[rank].form == "strip" else 1.0)
+                self.costs.piece / (CREDIT_MM if self.tables.lots[rank].form == "strip" else 1.0)
                 for rank in self._on_credit_of
             ],
             float,
         )
 
-    def _lower_credit(self, used: Floats) -> None:
-        """Close the credit once nothing is on it; raise its price while something is."""
-        index = np.arange(self.own_columns - used.size, self.own_columns, dtype=np.int32)
-        if used.max(initial=0.0) <= TOO_MUCH or self.credit >= self.costs.unsolved:
-            self.credit = 0.0
-            self._program.change_upper(index, np.zeros(index.size))
-        else:
-            self.credit *= 4.0
-            self._program.change_cost(index, self._credit_cost())
+    def hold(self, price: Floats, width: float) -> None:
+        """Keep duals about these prices: stock is lent for somewhat more, and taken back for somewhat less.
 
-    def settle_credit(self, *, calm: bool) -> bool:
-        """Take back credit when none is used or, the rounds being calm, make it dearer; True when changed."""
-        if self.credit == 0.0 or not (calm or self._on_credit.max(initial=0.0) <= TOO_MUCH):
-            return False
-        self._lower_credit(self._on_credit)
-        return True
+        `width` in shares of a price, and in pieces. Raw duals of few patterns jump; what they are held about
+        is known to be near. The program's optimum is then at most what it is without.
+        """
+        self.width = width
+        price = np.concatenate([price, np.zeros(self.capacity.size - price.size)])
+        worth = np.zeros(len(self._on_credit_of))
+        worth[: self._own_rows] = price[: self._own_rows]
+        for rank, points in self.points.items():
+            worth[self._on_credit_of[rank]] = sum(price[row - self.posts] for _, row in points)
+        lent = worth * (1.0 + width) + width * self._piece
+        back = np.maximum(0.0, worth * (1.0 - width) - width * self._piece)[: self._own_rows]
+        index = np.arange(self.posts, self.own_columns, dtype=np.int32)
+        self._program.change_cost(index, np.concatenate([lent, -back]))
+        self._program.change_upper(index, np.full(index.size, np.inf))
+
+    def let_go(self) -> None:
+        """Duals as they come."""
+        self.width = 0.0
+        index = np.arange(self.posts, self.own_columns, dtype=np.int32)
+        self._program.change_upper(index, np.zeros(index.size))
+
+    @property
+    def pulls(self) -> bool:
+        """True while duals would lie elsewhere if they were not held."""
+        return bool(self._on_credit.max(initial=0.0) > TOO_MUCH)
 
     # ---------------------------------------------------------------- columns
 
@@ -251,12 +263,14 @@ class Master:
         self, rank: int, stretches: Sequence[tuple[int, float, float]], x: Floats
     ) -> _NewRow | None:
         """The point of a taper that stretches cover most too often; None when all fit."""
+        if not stretches:
+            return None
         column, start, end = (np.array(part) for part in zip(*stretches, strict=True))
         used = x[column]
         some = used > TOO_MUCH
         if not some.any():
             return None
-        count = self.tables.lots[rank].count
+        count = self.share * self.tables.lots[rank].count
         begin = np.unique(start[some])
         covers = (start[some][None] <= begin[:, None]) & (begin[:, None] < end[some][None])
         over = covers @ used[some] - count
@@ -265,13 +279,17 @@ class Master:
         worst = int(np.argmax(over))
         if over[worst] <= TOO_MUCH:
             return None
-        point = float(begin[worst])
+        return self._row_at(rank, float(begin[worst]), (column, start, end))
+
+    def _row_at(self, rank: int, point: float, stretches: tuple[Ints, Floats, Floats]) -> _NewRow:
+        column, start, end = stretches
         amounts: dict[int, float] = defaultdict(float)
         for chosen in np.flatnonzero((start <= point) & (point < end)):
             amounts[self.own_columns + int(column[chosen])] += 1.0
         amounts[self.posts + self._on_credit_of[rank]] = -1.0
         columns = sorted(amounts)
-        return _NewRow(float(count), columns, [amounts[c] for c in columns], point=(rank, point))
+        upper = self.share * self.tables.lots[rank].count
+        return _NewRow(upper, columns, [amounts[c] for c in columns], point=(rank, point))
 
     def _append(self, rows: Sequence[_NewRow]) -> None:
         starts: list[int] = []
@@ -321,6 +339,29 @@ class Master:
             if any(price[row - self.posts] > 0.0 for _, row in points)
         }
         return Prices(flat, taper, strip)
+
+    def by_row(self, prices: Prices) -> Floats:
+        """Prices of the tables by row; points of tapers that have no row yet are given one."""
+        new = []
+        for name, points in sorted(prices.taper.items()):
+            rank = self.tables.rank[name]
+            known = {point for point, _ in self.points[rank]}
+            some = np.array(self._stretches[rank], float).reshape(-1, 3)
+            parts = some[:, 0].astype(np.int64), some[:, 1], some[:, 2]
+            new += [self._row_at(rank, point, parts) for point, _ in points if point not in known]
+        if new:
+            self._append(new)
+        price = np.zeros(self.capacity.size)
+        for rank, row in self.lot_row.items():
+            lot = self.tables.lots[rank]
+            price[row - self.posts] = (prices.flat if lot.form == "flat" else prices.strip_per_mm).get(
+                lot.lot, 0.0
+            )
+        for name, points in prices.taper.items():
+            rows = dict(self.points[self.tables.rank[name]])
+            for point, value in points:
+                price[rows[point] - self.posts] = value
+        return price
 
     def priced(self, price: Floats) -> Floats:
         """Cost of every pattern so far at other prices; +inf for those that are out."""

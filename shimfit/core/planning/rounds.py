@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from shimfit.core.packing.options import Options
+    from shimfit.core.packing.tapered import Prices
     from shimfit.core.planning.geometry import PlanPost
     from shimfit.core.planning.patterns import Pattern
     from shimfit.core.planning.program import Solver
@@ -41,6 +42,12 @@ if TYPE_CHECKING:
 
 MOST_ROUNDS = 200
 PATTERNS_A_ROUND = 3
+SECTION = 200
+"""Posts of a section whose prices a run of twice as many and more begins from."""
+PATTERNS_AT_FIRST = 4
+"""Patterns of a post that such a run begins with."""
+WIDTH, WIDEST = 0.5, 16.0
+"""How far duals may lie from the best prices at first, and beyond which they are let go."""
 OPENING_ROUNDS = 4
 OPENING_HOPE = 0.03
 SMOOTHING = 0.5
@@ -62,8 +69,8 @@ def settled_gap(posts: int) -> float:
     return 1e-7 if posts <= FEW else 3e-4 if posts <= MOST_EXACT else 6e-4
 
 
-CALM = 2e-2
-"""The same while stock is on credit: that program is only a way to sane prices, not to an answer."""
+CALM = 5e-3
+"""(program - bound) ÷ program at which duals that are held are given more room."""
 
 
 class _Some(NamedTuple):
@@ -225,12 +232,15 @@ class Rounds:
         solver: Solver,
         at_an_end: Callable[[], bool] = lambda: False,
         progress: Callable[[float, float], None] | None = None,
+        *,
         most: int = MOST_ROUNDS,
+        share: float = 1.0,
     ) -> None:
+        self.solver = solver
         self.pricing, self.at_an_end, self.progress, self.most = pricing, at_an_end, progress, most
         self.posts = len(pricing.posts)
         self.unsolved = np.full(self.posts, pricing.options.costs.unsolved)
-        self.master = Master(pricing.tables, self.posts, solver)
+        self.master = Master(pricing.tables, self.posts, solver, share)
         self.count = 0
         self.stopped = self.one_by_one = False
         self.tables = pricing.tables
@@ -238,10 +248,24 @@ class Rounds:
     def first(self) -> Settled:
         """All settings allowed."""
         allowed = frozenset(self.pricing.options.saw.settings_deg)
+        if self.posts >= 2 * SECTION:
+            price = self.master.by_row(self._of_a_section())
+            bound, _ = self._round(price, lifts=False, keep=PATTERNS_AT_FIRST)
+            return self._settle(allowed, bound, price, lifts=False, cutoff=math.inf)
         least, patterns = self.pricing.cheapest(self.tables, self.unsolved, PATTERNS_A_ROUND)
         self.master.add(patterns)
         bound, price = self._open(float(least.sum()), np.zeros(self.master.capacity.size))
         return self._settle(allowed, bound, price, lifts=False, cutoff=math.inf)
+
+    def _of_a_section(self) -> Prices:
+        """Prices of a section of the run that has its share of the box: near those of the whole."""
+        every = round(self.posts / SECTION)
+        pricing = self.pricing
+        part = Pricing(pricing.posts[::every], pricing.options, pricing.tables)
+        rounds = Rounds(part, self.solver, self.at_an_end, self.progress, most=self.most, share=1.0 / every)
+        settled = rounds.first()
+        self.count += rounds.count
+        return rounds.master.prices(settled.price)
 
     def narrowed(self, wider: Settled, allowed: frozenset[float], cutoff: float = math.inf) -> Settled:
         """Fewer settings, from the prices and patterns of more; given up once the bound is at `cutoff`."""
@@ -259,6 +283,8 @@ class Rounds:
         master = self.master
         enough = settled_gap(self.posts)
         number, last = 0, np.inf
+        # The duals of few patterns jump: they are held about the best prices until those are nearly right.
+        master.hold(best_price, WIDTH)
         while True:
             objective, x, duals, _ = master.solve()
             # Once the program hardly moves its duals are calm: lean on them.
@@ -267,9 +293,16 @@ class Rounds:
             if self.progress is not None:
                 self.progress(best_bound, objective)
             missing = objective - best_bound
-            if master.settle_credit(calm=missing <= CALM * max(1.0, objective)):
-                last = np.inf
-                continue
+            if master.width:
+                if not master.pulls:
+                    master.let_go()
+                    continue
+                if missing <= CALM * max(1.0, objective):
+                    if master.width > WIDEST:
+                        master.let_go()
+                    else:
+                        master.hold(best_price, 4.0 * master.width)
+                    continue
             settled = missing <= enough * max(1.0, objective)
             if settled and not lifts:
                 # Lifted feet seldom pay: looked for once the rest is settled, and counted from then on.
@@ -291,6 +324,8 @@ class Rounds:
             bound, new = self._round(price, lifts=lifts)
             if bound > best_bound:
                 best_bound, best_price = bound, price
+                if master.width:
+                    master.hold(best_price, master.width)
             if not new and not np.array_equal(price, duals.price):
                 bound, new = self._round(duals.price, lifts=lifts)
                 if bound > best_bound:
@@ -344,10 +379,10 @@ class Rounds:
         np.minimum.at(ceiling, self.master.post, self.master.priced(price))
         return ceiling
 
-    def _round(self, price: Floats, *, lifts: bool) -> tuple[float, int]:
+    def _round(self, price: Floats, *, lifts: bool, keep: int = PATTERNS_A_ROUND) -> tuple[float, int]:
         """Search all posts at these prices, lifted feet too if `lifts`: (bound, how many are new)."""
         tables, ceiling = self._priced(price)
-        least, patterns = self.pricing.cheapest(tables, ceiling, PATTERNS_A_ROUND)
+        least, patterns = self.pricing.cheapest(tables, ceiling, keep)
         new = self.master.add(patterns)
         have, small = self._ceiling(price), self.posts <= MOST_EXACT
         doubtful = np.flatnonzero((least < have - 1e-6) & (small | (have >= self.unsolved)))
