@@ -17,7 +17,7 @@ from shimfit.text.phrases import post_view, state_word
 from shimfit.tui.session import Session
 from shimfit.workflow.reading import answer_now
 
-HISTORIES = int(os.environ.get("SHIMFIT_HISTORIES", "6"))
+HISTORIES = int(os.environ.get("SHIMFIT_HISTORIES", "3"))
 STEPS = 14
 WORDS = tuple(state_word(state) for state in PostState)
 NOT_FROM_THE_BOX = ("No pack from this box can do it", "Not from this box beside the other posts")
