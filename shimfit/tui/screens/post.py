@@ -59,7 +59,11 @@ def typing(snapshot: Snapshot) -> list[Tap]:
     """Direction buttons type the run's own letters."""
     letters, glyphs = _letters(snapshot), snapshot.glyphs
     names = snapshot.words.names if snapshot.words else {face: face.value for face in Face}
-    buttons = [Tap(f"{glyphs.faces[face]} {names[face]}", f"type:{letters[face]}") for face in AS_DRAWN]
+    called = {
+        face: name if name.startswith(letters[face]) else f"{letters[face]}={name}"
+        for face, name in names.items()
+    }
+    buttons = [Tap(f"{glyphs.faces[face]} {called[face]}", f"type:{letters[face]}") for face in AS_DRAWN]
     return [*buttons, Tap(glyphs.enter, "enter")]
 
 
@@ -262,7 +266,9 @@ class PostScreen(Page):
             self._look((self.snapshot.done + 1) % (len(self.snapshot.steps) + 1))
             self.show()
         else:
-            self.say(Outcome("Tab ticks one pack after another: here none is to go in now", done=False))
+            waits = self.session.place in self.session.working
+            why = "the packs are still being worked out" if waits else "here none is to go in now"
+            self.say(Outcome(f"Tab ticks one pack after another: {why}", done=False))
 
     def toggle_pad(self) -> None:
         """Show or put away the tap pad."""
