@@ -81,8 +81,7 @@ def run_export(args: argparse.Namespace, io: Io) -> int:
     with open_site(args, io, read_only=True) as site:
         lots = site.box().lots
     io.write(args.file, lots_to_csv(lots).encode(), STOCK_CSV, args)
-    if args.json and args.file != "-":
-        io.json({"file": args.file, "lots": len(lots)})
+    io.wrote(args.file, {"lots": len(lots)})
     return Exit.DONE
 
 
@@ -181,13 +180,8 @@ def run_instrument_add(args: argparse.Namespace, io: Io) -> int:
     )
     with open_site(args, io, makes=True) as site:
         cautions = enter(site, instrument)
-    if args.json:
-        io.json({"instrument": args.name, "cautions": list(cautions)})
-    else:
-        io.say(f"{args.name} is entered")
-    for caution in [] if args.json else cautions:
-        io.say(f"caution: {shown.sentence(caution, units)}")
-    return Exit.DONE
+    said = [f"{args.name} is entered", *(f"caution: {shown.sentence(one, units)}" for one in cautions)]
+    return io.tell(said, {"instrument": args.name, "cautions": list(cautions)})
 
 
 def run_instrument_list(args: argparse.Namespace, io: Io) -> int:
@@ -198,20 +192,17 @@ def run_instrument_list(args: argparse.Namespace, io: Io) -> int:
     with open_site(args, io, read_only=True) as site:
         instruments, units = site.box().instruments, site.settings.units
         prompts = due(site, site.now().date())
-    if args.json:
-        io.json({"instruments": [asdict(one) for one in instruments], "due": list(prompts)})
-        return Exit.DONE
+    said = []
     if not instruments:
-        io.say("no instrument is entered: shimfit instrument add NAME --kind level --accuracy 0.5mm/m")
+        said.append("no instrument is entered: shimfit instrument add NAME --kind level --accuracy 0.5mm/m")
     for one in instruments:
         zero = "never checked"
         if one.u_zero is not None:
             found = _zero(one.zero_along, one.zero_across, one.u_zero, units)
             zero = f"{found}, checked {(one.checked or '')[:10]}"
-        io.say(f"  {one.name:<12} {one.kind:<12} ±{shown.slope(stated_accuracy(one), units)}  {zero}")
-    for prompt in prompts:
-        io.say(prompt)
-    return Exit.DONE
+        said.append(f"  {one.name:<12} {one.kind:<12} ±{shown.slope(stated_accuracy(one), units)}  {zero}")
+    data = {"instruments": [asdict(one) for one in instruments], "due": list(prompts)}
+    return io.tell([*said, *prompts], data)
 
 
 def run_instrument_dropped(args: argparse.Namespace, io: Io) -> int:
@@ -220,11 +211,8 @@ def run_instrument_dropped(args: argparse.Namespace, io: Io) -> int:
 
     with open_site(args, io) as site:
         drop(site, named(site, args.name))
-    if args.json:
-        io.json({"instrument": args.name, "zero": None})
-    else:
-        io.say(f"{args.name}: its zero counts no more; turn it end for end at a post to find it again")
-    return Exit.DONE
+    words = f"{args.name}: its zero counts no more; turn it end for end at a post to find it again"
+    return io.tell(words, {"instrument": args.name, "zero": None})
 
 
 def run_instrument_check(args: argparse.Namespace, io: Io) -> int:
@@ -243,14 +231,9 @@ def run_instrument_check(args: argparse.Namespace, io: Io) -> int:
         "lean": {"slope_along": found.lean.slope_along, "slope_across": found.lean.slope_across},
         "question": found.words,
     }
-    if args.json:
-        io.json(data)
-        return Exit.DONE
     zero = _zero(found.zero.along, found.zero.across, found.zero.u, units)
-    io.say(f"{args.name}: {zero}; it is taken off from now on")
-    if found.words:
-        io.say(shown.sentence(found.words, units))
-    return Exit.DONE
+    said = f"{args.name}: {zero}; it is taken off from now on"
+    return io.tell(filter(None, (said, shown.sentence(found.words or "", units))), data)
 
 
 def _zero(along: float, across: float, u: float, units: Units) -> str:

@@ -68,6 +68,13 @@ class Io:
                 self.say(line)
         return Exit.DONE
 
+    def wrote(self, file: str, data: dict[str, Any]) -> bool:
+        """Under JSON, say what was written; False where nothing is said: sentences, or the file is stdout."""
+        if self.as_json and file != "-":
+            self.json({"file": file} | data)
+            return True
+        return False
+
     def write_paper(self, args: argparse.Namespace, page: bytes) -> None:
         """Write a PDF to --pdf and say so; raises FileError."""
         self.write(args.pdf, page, PDF, args)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import shutil
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,12 +14,12 @@ from shimfit.outputs import EVENTS, RECORD_CSV
 
 if TYPE_CHECKING:
     import argparse
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
     from datetime import datetime
 
     from shimfit.cli.io import Io
     from shimfit.store.events import Event
-    from shimfit.store.merge import Conflict, Imported
+    from shimfit.store.merge import Imported
     from shimfit.store.salvage import Salvaged
 
 
@@ -101,14 +102,9 @@ def run_verify(args: argparse.Namespace, io: Io) -> int:
     refused = answer.get("answer") in ("shorter", "another")
     if refused and not args.json:
         raise FileError(sentence, path=name)
-    if args.json:
-        error = {"error": {"kind": "file", "message": sentence, "at": None}} if refused else {}
-        io.json(data | {"answer": None} | answer | error)
-        return Exit.FILE if refused else Exit.DONE
-    io.say(said)
-    if sentence:
-        io.say(sentence)
-    return Exit.DONE
+    error = {"error": {"kind": "file", "message": sentence, "at": None}} if refused else {}
+    io.tell(filter(None, (said, sentence)), data | {"answer": None} | answer | error)
+    return Exit.FILE if refused else Exit.DONE
 
 
 def _held_against(
@@ -158,14 +154,7 @@ def run_due(args: argparse.Namespace, io: Io) -> int:
     if run.due_days is None:
         raise UsageError(f"{args.path} has no interval for going back yet: set one with --due-days DAYS")
     rows = due_list(run, now)
-    if args.json:
-        answer = due_json(run, rows)
-        del answer["schema"]  # io.json writes it
-        io.json(answer)
-        return Exit.DONE
-    for line in due_lines(run, rows):
-        io.say(line)
-    return Exit.DONE
+    return io.tell(due_lines(run, rows), due_json(run, rows))
 
 
 # ---------------------------------------------------------------- parts
@@ -193,9 +182,7 @@ def run_export(args: argparse.Namespace, io: Io) -> int:
         text = export_text(site.journal, args.job)
     io.write(args.file, text.encode(), EVENTS, args)
     count = text.count("\n")
-    if args.json and args.file != "-":
-        io.json({"file": args.file, "events": count})
-    else:
+    if not io.wrote(args.file, {"events": count}):
         io.talk(f"{count} events written to {'stdout' if args.file == '-' else args.file}")
     return Exit.DONE
 
@@ -208,11 +195,8 @@ def run_import(args: argparse.Namespace, io: Io) -> int:
     with open_site(args, io, makes=True) as site:
         name = "standard input" if args.file == "-" else args.file
         done = import_text(site.journal, text, name, with_box=args.box)
-    if args.json:
-        io.json(_imported_json(done))
-    else:
-        _say_imported(done, io)
-    return Exit.DONE
+    conflicts = [asdict(one) | {"post": one.post or None} for one in done.conflicts]
+    return io.tell(_imported_lines(done), asdict(done) | {"conflicts": conflicts})
 
 
 def run_salvage(args: argparse.Namespace, io: Io) -> int:
@@ -220,68 +204,36 @@ def run_salvage(args: argparse.Namespace, io: Io) -> int:
     from shimfit.store.salvage import salvage
 
     done = salvage(Path(args.file), Path(args.new))
-    if args.json:
-        io.json(
-            {
-                "new": args.new,
-                "saved": done.saved,
-                "doubtful": list(done.doubtful),
-                "missing": list(done.missing),
-                "cut_off": done.cut_off,
-            }
-        )
-    else:
-        _say_salvaged(done, args.new, io)
+    io.tell(_salvaged_lines(done, args.new), {"new": args.new} | asdict(done))
     return Exit.DONE if done.complete else Exit.OVER
 
 
-def _imported_json(done: Imported) -> dict[str, Any]:
-    return {
-        "new": done.new,
-        "known": done.known,
-        "jobs": list(done.jobs),
-        "begun_twice": list(done.begun_twice),
-        "box_joined": done.box_joined,
-        "conflicts": [_conflict_json(conflict) for conflict in done.conflicts],
-    }
-
-
-def _conflict_json(conflict: Conflict) -> dict[str, Any]:
-    return {
-        "job": conflict.job,
-        "run": conflict.run,
-        "post": conflict.post or None,
-        "why": conflict.why,
-        "packs": conflict.packs,
-    }
-
-
-def _say_imported(done: Imported, io: Io) -> None:
+def _imported_lines(done: Imported) -> Iterator[str]:
     if not done.new and not done.known:
-        io.say("nothing to import: the file has no events")
+        yield "nothing to import: the file has no events"
         return
     if not done.new:
-        io.say("nothing new: everything in the file is here already")
+        yield "nothing new: everything in the file is here already"
         return
     jobs = f" of {', '.join(done.jobs)}" if done.jobs else ""
-    io.say(f"{done.new} new events{jobs}; {done.known} were here already")
+    yield f"{done.new} new events{jobs}; {done.known} were here already"
     for job in done.begun_twice:
-        io.say(f"job {job} was started in both files: it is one job now")
+        yield f"job {job} was started in both files: it is one job now"
     if done.box_joined:
-        io.say("the box of stock came along")
+        yield "the box of stock came along"
     for conflict in done.conflicts:
-        io.say("/".join(name for name in (conflict.job, conflict.run, conflict.post) if name))
-        io.say(f"  {conflict.why}")
+        yield "/".join(name for name in (conflict.job, conflict.run, conflict.post) if name)
+        yield f"  {conflict.why}"
 
 
-def _say_salvaged(done: Salvaged, new: str, io: Io) -> None:
-    io.say(f"{done.saved} events saved as they were logged into {new}")
+def _salvaged_lines(done: Salvaged, new: str) -> Iterator[str]:
+    yield f"{done.saved} events saved as they were logged into {new}"
     for sentence in done.doubtful:
-        io.say(f"kept, but counted for nothing: {sentence}")
+        yield f"kept, but counted for nothing: {sentence}"
     if done.missing:
-        io.say(f"nothing is left of {len(done.missing)} events: {_ranges(done.missing)}")
+        yield f"nothing is left of {len(done.missing)} events: {_ranges(done.missing)}"
     if done.cut_off:
-        io.say("the file was cut off: events logged later may be lost without a trace")
+        yield "the file was cut off: events logged later may be lost without a trace"
 
 
 def _ranges(numbers: tuple[int, ...]) -> str:

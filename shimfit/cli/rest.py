@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from shimfit import settings
 from shimfit.cli.io import answered_again, open_site
-from shimfit.errors import Exit, UsageError
+from shimfit.errors import UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -36,12 +36,7 @@ def run_settings(args: argparse.Namespace, io: Io) -> int:
         if args.key not in values:
             raise UsageError(f"there is no setting {args.key!r}; the settings are {', '.join(values)}")
         values = {args.key: values[args.key]}
-    if args.json:
-        io.json({"settings": values})
-        return Exit.DONE
-    for key, value in values.items():
-        io.say(f"{key} {_shown(value)}")
-    return Exit.DONE
+    return io.tell((f"{key} {_shown(value)}" for key, value in values.items()), {"settings": values})
 
 
 def run_demo(args: argparse.Namespace, io: Io) -> int:
@@ -74,12 +69,7 @@ def run_numbers(args: argparse.Namespace, io: Io) -> int:
         raise UsageError(
             f"no number has {' '.join(args.words)!r} in its row; `shimfit numbers` prints them all"
         )
-    if args.json:
-        io.json(numbers_json(rows))
-        return Exit.DONE
-    for line in number_lines(rows):
-        io.say(line)
-    return Exit.DONE
+    return io.tell(number_lines(rows), numbers_json(rows))
 
 
 def run_completion(args: argparse.Namespace, io: Io) -> int:
@@ -97,13 +87,9 @@ def run_help(args: argparse.Namespace, io: Io) -> int:
 
     if args.topic is None:
         data = {topic.name: topic.says for topic in topics()}
-        if args.json:
-            io.json({"topics": data})
-            return Exit.DONE
-        for name, says in data.items():
-            io.say(f"  {name:<12} {says}")
-        io.say("`shimfit help TOPIC` says more; `shimfit COMMAND --help` has a command's options.")
-        return Exit.DONE
+        said = [f"  {name:<12} {says}" for name, says in data.items()]
+        said.append("`shimfit help TOPIC` says more; `shimfit COMMAND --help` has a command's options.")
+        return io.tell(said, {"topics": data})
     if args.topic not in {topic.name for topic in topics()} and args.topic in commands():
         build_parser([args.topic]).parse_args([args.topic, "--help"])
     text = topic_text(args.topic, shutil.get_terminal_size((100, 24)).columns)

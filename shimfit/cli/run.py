@@ -45,17 +45,13 @@ def run_job_list(args: argparse.Namespace, io: Io) -> int:
     with open_site(args, io, read_only=True) as site:
         jobs = site.jobs()
         runs = {job.name: [site.run(job.name, name) for name in job.runs] for job in jobs}
-    if args.json:
-        io.json({"jobs": [_job_json(job, runs[job.name]) for job in jobs]})
-        return Exit.DONE
-    if not jobs:
-        io.say("no jobs yet: shimfit job new NAME, or shimfit demo for the sample")
+    said = [] if jobs else ["no jobs yet: shimfit job new NAME, or shimfit demo for the sample"]
     for job in jobs:
-        io.say(f"{job.name}{' (sample)' if job.sample else ''}")
+        said.append(f"{job.name}{' (sample)' if job.sample else ''}")
         for run in runs[job.name]:
             reported = f"{len(run.posts)} posts, {len(run.left_to_do)} left to do"
-            io.say(f"  {job.name}/{run.name}: {reported}; tolerance {tolerance_words(run.tolerance)}")
-    return Exit.DONE
+            said.append(f"  {job.name}/{run.name}: {reported}; tolerance {tolerance_words(run.tolerance)}")
+    return io.tell(said, {"jobs": [_job_json(job, runs[job.name]) for job in jobs]})
 
 
 def run_set(args: argparse.Namespace, io: Io) -> int:
@@ -76,17 +72,11 @@ def run_set(args: argparse.Namespace, io: Io) -> int:
         if given:
             site.tell(job, run, given)
         facts = dict(site.facts(job, run))
-    if args.json:
-        reported = {key: facts.get(key) for key in FACTS}
-        io.json({"job": job, "run": run, "facts": reported, "options": options})
-        return Exit.DONE
-    for name, text in options.items():
-        io.say(f"{name.replace('_', ' ')}: {text}")
-    if options and not given:
-        return Exit.DONE
-    for key, name in FACTS.items():
-        io.say(f"{name}: {facts.get(key, 'not given')}")
-    return Exit.DONE
+    said = [f"{name.replace('_', ' ')}: {text}" for name, text in options.items()]
+    if given or not options:
+        said += [f"{name}: {facts.get(key, 'not given')}" for key, name in FACTS.items()]
+    reported = {key: facts.get(key) for key in FACTS}
+    return io.tell(said, {"job": job, "run": run, "facts": reported, "options": options})
 
 
 def run_job_takeup(args: argparse.Namespace, io: Io) -> int:
@@ -99,18 +89,14 @@ def run_job_takeup(args: argparse.Namespace, io: Io) -> int:
             return io.tell(reset(site, args.name), {"job": args.name})
         site.journal.job(args.name)
         book = book_of(site, args.name)
-    if args.json:
-        known = [
-            {"material": name, "take_up": one.mean, "u": one.u, "corrections": one.corrections}
-            for name, one in book.items()
-        ]
-        io.json({"job": args.name, "materials": known})
-        return Exit.DONE
-    if not book:
-        io.say(TakeUp().words)
+    known = [
+        {"material": name, "take_up": one.mean, "u": one.u, "corrections": one.corrections}
+        for name, one in book.items()
+    ]
+    said = [] if book else [TakeUp().words]
     for name, one in book.items():
-        io.say(f"{name or 'packs of unknown material'}: {one.words}, ± {shown.share(2 * one.u)} (k = 2)")
-    return Exit.DONE
+        said.append(f"{name or 'packs of unknown material'}: {one.words}, ± {shown.share(2 * one.u)} (k = 2)")
+    return io.tell(said, {"job": args.name, "materials": known})
 
 
 def _job_json(job: JobState, runs: Sequence[RunState]) -> dict[str, Any]:
@@ -312,8 +298,7 @@ def run_export(args: argparse.Namespace, io: Io) -> int:
         run = site.run(*parse_run(args.path))
         text = posts_to_csv(run)
     io.write(args.file, text.encode(), POSTS_CSV, args)
-    if args.json and args.file != "-":
-        io.json({"file": args.file, "posts": len(run.posts)})
+    io.wrote(args.file, {"posts": len(run.posts)})
     return Exit.DONE
 
 

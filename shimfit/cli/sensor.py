@@ -370,7 +370,7 @@ def level_now(sensor: Inclinometer, seconds: float) -> tuple[tuple[float, float]
 # ---------------------------------------------------------------- what came of it
 
 
-LOOK_S = 1.0
+TIP_S = 1.0
 """What is looked at once the person says that the post is held still."""
 _TIMES = 3
 
@@ -602,7 +602,7 @@ def teach(args: argparse.Namespace, io: Io) -> int:
     try:
         wait_for_link(sensor)
         _wait_for_enter(io, "Leave the post alone.")
-        rest, noise_deg = level_now(sensor, LOOK_S)
+        rest, noise_deg = level_now(sensor, TIP_S)
         first = _tip(sensor, io, rest, noise_deg, Face.OUT)
         second = _tip(sensor, io, rest, noise_deg, Face.NEXT)
     finally:
@@ -623,7 +623,7 @@ def _tip(sensor: Inclinometer, io: Io, rest: tuple[float, float], noise_deg: flo
     for turn in range(1, _TIMES + 1):
         _wait_for_enter(io, f"Tip the top towards {face}, and hold it there.")
         try:
-            return read_tip(rest, level_now(sensor, LOOK_S)[0], noise_deg)
+            return read_tip(rest, level_now(sensor, TIP_S)[0], noise_deg)
         except EntryError as error:
             if turn == _TIMES:
                 raise

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import asdict
+from itertools import chain
 from typing import TYPE_CHECKING, Any
 
 from shimfit.cli.io import (
@@ -26,7 +28,7 @@ if TYPE_CHECKING:
     from shimfit.cli.io import Io
     from shimfit.core.lineup import LegLine
     from shimfit.core.makeup import MakeUpSheet, Pressure, ShopLine
-    from shimfit.core.rails import Rail
+    from shimfit.core.rails import Rail, StandingOpening
     from shimfit.quantities.typed import Units
     from shimfit.report.sheets import SheetFacts
     from shimfit.standing import RunState
@@ -65,62 +67,55 @@ def run_rails(args: argparse.Namespace, io: Io) -> int:
         io.write_paper(args, _rails_pdf(found, facts, args.paper))
     if args.csv is not None:
         io.write(args.csv, _rails_csv(found).encode(), RAILS_CSV, args)
-    if args.json:
-        io.json(rails_json(job, run, found))
-    elif "-" not in (args.csv, args.pdf):
-        for line in (*rail_lines(found, state), *cautions_of("rails")):
-            io.say(line)
+    said = () if "-" in (args.csv, args.pdf) else chain(rail_lines(found, state), cautions_of("rails"))
+    io.tell(said, rails_json(job, run, found))
     unsure = [f"{name} ({found.posts[name].lean_known})" for name in found.unsure(*found.posts)]
     if unsure:
         io.talk(f"caution: cut no rail to a post before a reading proves it plumb: {', '.join(unsure)}")
     return Exit.OVER if any(one.over_mm for one in found.openings) else Exit.DONE
 
 
+_RAIL = {
+    "from": "first", "to": "second", "at_mm": "at_mm", "length_mm": "middle_mm", "top_mm": "top_mm",
+    "bottom_mm": "bottom_mm", "difference_mm": "difference_mm", "square_mm": "square_mm",
+    "bevelled_mm": "bevelled_mm", "bevel_from_deg": "bevel_first_deg", "bevel_to_deg": "bevel_second_deg",
+    "mitre_from_deg": "mitre_first_deg", "thick_mm": "thick_mm", "fouls_mm": "fouls_mm",
+}  # fmt: skip
+"""Key of a rail in JSON, and its column in the table -> its field."""
+_COLUMNS = (
+    *("from", "to", "at_mm", "length_mm", "top_mm", "bottom_mm", "square_mm", "bevelled_mm"),
+    *("bevel_from_deg", "bevel_to_deg", "from_lean", "to_lean", "to_verify"),
+    *("mitre_from_deg", "mitre_to_deg", "thick_mm", "fouls_mm"),
+)
+
+
 def rails_json(job: str, run: str, found: RunRails) -> dict[str, Any]:
     """The rails of a run, as `rails --json` gives them."""
+
+    def known(first: str, second: str) -> dict[str, Any]:
+        leans = {"from_lean": found.lean(first), "to_lean": found.lean(second)}
+        return leans | {"to_verify": list(found.unsure(first, second))}
+
+    def opening(one: StandingOpening) -> dict[str, Any]:
+        row = asdict(one)
+        ends = {"from": row.pop("first"), "to": row.pop("second")}
+        return ends | row | {"over_mm": one.over_mm, "to_verify": list(found.unsure(one.first, one.second))}
+
     return {
         "job": job,
         "run": run,
         "rails": [
-            {
-                "from": rail.first,
-                "to": rail.second,
-                "at_mm": rail.at_mm,
-                "length_mm": rail.middle_mm,
-                "top_mm": rail.top_mm,
-                "bottom_mm": rail.bottom_mm,
-                "difference_mm": rail.difference_mm,
-                "square_mm": rail.square_mm,
-                "bevelled_mm": rail.bevelled_mm,
-                "bevel_from_deg": rail.bevel_first_deg,
-                "bevel_to_deg": rail.bevel_second_deg,
-                "mitre_from_deg": rail.mitre_first_deg,
-                "mitre_to_deg": 0.0,
-                "thick_mm": rail.thick_mm,
-                "fouls_mm": rail.fouls_mm,
-                "from_lean": found.lean(rail.first),
-                "to_lean": found.lean(rail.second),
-                "to_verify": list(found.unsure(rail.first, rail.second)),
-            }
+            {key: getattr(rail, name) for key, name in _RAIL.items()}
+            | {"mitre_to_deg": 0.0}
+            | known(rail.first, rail.second)
             for rail in found.rails
         ],
         "posts": [
             {"post": name, "lean": found.lean(name), "decision": post.decision}
             for name, post in found.posts.items()
         ],
-        "unknown": [{"from": first, "to": second} for first, second in found.unknown],
-        "openings": [
-            {
-                "from": one.first,
-                "to": one.second,
-                "widest_mm": one.widest_mm,
-                "at_mm": one.at_mm,
-                "limit_mm": one.limit_mm,
-                "over_mm": one.over_mm,
-                "to_verify": list(found.unsure(one.first, one.second)),
-            }
-            for one in found.openings
-        ],
+        "unknown": [{"from": first, "to": second} | known(first, second) for first, second in found.unknown],
+        "openings": [opening(one) for one in found.openings],
     }
 
 
@@ -128,28 +123,11 @@ def _rails_csv(found: RunRails) -> str:
     """One line a rail; neighbours that nothing is told between have a line without figures."""
     from shimfit import csvfile
 
-    header = (
-        *("from", "to", "at_mm", "length_mm", "top_mm", "bottom_mm", "square_mm", "bevelled_mm"),
-        *("bevel_from_deg", "bevel_to_deg", "from_lean", "to_lean", "to_verify"),
-        *("mitre_from_deg", "mitre_to_deg", "thick_mm", "fouls_mm"),
-    )
-
-    def known(first: str, second: str) -> tuple[str, str, str]:
-        return found.lean(first), found.lean(second), " ".join(found.unsure(first, second))
-
-    reported = [
-        (
-            *(rail.first, rail.second, rail.at_mm, rail.middle_mm, rail.top_mm, rail.bottom_mm),
-            *(rail.square_mm, rail.bevelled_mm, rail.bevel_first_deg, rail.bevel_second_deg),
-            *known(rail.first, rail.second),
-            *(rail.mitre_first_deg, 0.0, rail.thick_mm, rail.fouls_mm),
-        )
-        for rail in found.rails
+    reported = rails_json("", "", found)
+    rows = [
+        row | {"to_verify": " ".join(row["to_verify"])} for row in reported["rails"] + reported["unknown"]
     ]
-    untold = [
-        (first, second, *[None] * 8, *known(first, second), *[None] * 4) for first, second in found.unknown
-    ]
-    return csvfile.text_of([header, *reported, *untold])
+    return csvfile.text_of([_COLUMNS, *(tuple(row.get(name) for name in _COLUMNS) for row in rows)])
 
 
 def rail_lines(found: RunRails, run: RunState) -> Iterator[str]:
@@ -273,39 +251,17 @@ def run_lineup(args: argparse.Namespace, io: Io) -> int:
         state = site.run(job, run)
     with refused_in(state.units):
         legs = line_up_run(state, parse_pairs(args.off, state.units), args.share)
-    if args.json:
-        io.json(
-            {
-                "job": job,
-                "run": run,
-                "legs": [
-                    {
-                        "leg": leg.leg,
-                        "worst_before_mm": leg.worst_before_mm,
-                        "worst_after_mm": leg.worst_after_mm,
-                        "targets": [
-                            {
-                                "post": target.name,
-                                "aim_across_mm": target.aim_across_mm,
-                                "before_mm": target.before_mm,
-                                "after_mm": target.after_mm,
-                            }
-                            for target in leg.targets
-                        ],
-                    }
-                    for leg in legs
-                ],
-            }
-        )
-        return Exit.DONE
-    for line in _lineup_lines(legs, face_names(state), state.units):
-        io.say(line)
     if args.off:
         offsets = " ".join(f"--off {text}" for text in args.off)
-        io.say(f"packs for these aims: shimfit plan {job}/{run} --line-up {offsets}")
+        hint = f"packs for these aims: shimfit plan {job}/{run} --line-up {offsets}"
     else:
-        io.say("no string-line offsets: add --off POST=L for each foot that is off the string")
-    return Exit.DONE
+        hint = "no string-line offsets: add --off POST=L for each foot that is off the string"
+    data = [asdict(leg) for leg in legs]
+    for leg in data:
+        for target in leg["targets"]:
+            target["post"] = target.pop("name")
+    said = chain(_lineup_lines(legs, face_names(state), state.units), (hint,))
+    return io.tell(said, {"job": job, "run": run, "legs": data})
 
 
 def _lineup_lines(legs: Iterable[LegLine], names: Mapping[Face, str], units: Units) -> Iterator[str]:
@@ -345,15 +301,8 @@ def run_kit(args: argparse.Namespace, io: Io) -> int:
         facts = sheet_facts(site, job, run)
     if args.pdf is not None:
         io.write_paper(args, _kit_pdf(answer, facts, args.paper))
-    if args.json:
-        io.json(answer)
-    elif args.pdf != "-":
-        io.say(answer["words"])
-        for line in answer["lines"]:
-            io.say(f"  {line['count']:>3} × {line['what']}")
-        for text in cautions_of("kit"):
-            io.say(text)
-    return Exit.DONE
+    said = [answer["words"], *(f"  {line['count']:>3} × {line['what']}" for line in answer["lines"])]
+    return io.tell([] if args.pdf == "-" else [*said, *cautions_of("kit")], answer)
 
 
 def _in(text: str, unit: str, what: str) -> float:
@@ -397,18 +346,12 @@ def run_makeup(args: argparse.Namespace, io: Io) -> int:
         shop = makeup.shop_list(sheet, lengths(args.step or ("1mm" if state.units == "mm" else "1/16in")))
     if args.pdf is not None:
         io.write_paper(args, _makeup_pdf(sheet, shop, facts, args.paper))
-    if args.json:
-        from dataclasses import asdict
-
-        data = asdict(sheet)
-        for pressure, row in zip(sheet.pressures, data["pressures"], strict=True):
-            row["share"] = pressure.share
-        io.json({"job": job, "run": run, **data, "shop": [asdict(line) for line in shop]})
-    elif args.pdf != "-":
-        for line in _sheet_lines(sheet, shop, state.units):
-            io.say(line)
-        for text in cautions_of("makeup"):
-            io.say(text)
+    pressures = [asdict(one) | {"share": one.share} for one in sheet.pressures]
+    data = (
+        {"job": job, "run": run} | asdict(sheet) | {"pressures": pressures, "shop": list(map(asdict, shop))}
+    )
+    said = () if args.pdf == "-" else chain(_sheet_lines(sheet, shop, state.units), cautions_of("makeup"))
+    io.tell(said, data)
     return Exit.OVER if any(pressure.share > 1 for pressure in sheet.pressures) else Exit.DONE
 
 
