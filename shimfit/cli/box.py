@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from shimfit.cli.io import answered_again, open_site, units_of
 from shimfit.core.cautions import caution_of_material
+from shimfit.core.stock import THICKEST_MM
 from shimfit.errors import Exit, FileError, UsageError
 from shimfit.outputs import STOCK_CSV
 from shimfit.quantities import shown
@@ -20,9 +21,6 @@ if TYPE_CHECKING:
     from shimfit.cli.io import Io
     from shimfit.model import Lot
     from shimfit.settings import Units
-
-THICKEST_MM = 50.0
-"""A flat or taper thicker than this is asked about (common practice, no source)."""
 
 
 def run_import(args: argparse.Namespace, io: Io) -> int:

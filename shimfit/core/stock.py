@@ -20,6 +20,9 @@ from shimfit.model import NEEDED, Form, Lot, Origin
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Mapping, Sequence
 
+THICKEST_MM = 50.0
+"""No flat or taper is thicker but by a slip of the unit (common practice, no source)."""
+
 MM_PER_INCH = Fraction(254, 10)
 """Exact by definition (NIST SP 811, Appendix B.8)."""
 MOST_PIECES = 10**6

@@ -6,6 +6,7 @@ import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from shimfit.core.stock import THICKEST_MM
 from shimfit.errors import EntryError, UsageError
 from shimfit.model import Form, Lot
 from shimfit.quantities import shown
@@ -183,8 +184,6 @@ _LOT_HINTS: dict[Units, str] = {
     "inch": "thicknesses: 1/16 x4, 1/8 x6; or taper 1/32 5/16 7 x2; strip 24 1-1/2 1/2",
 }
 _BETWEEN_LOTS = re.compile(r"[;\n]|,(?=\s|$)")
-THICKEST_MM = 40.0
-"""No flat of a box is thicker (common practice, no source)."""
 THICKEST_BARE_IN = 0.75
 """A bare number of inches above this is asked about where it is a pack's thickness: 1.5 is meant in mm."""
 _COUNT = re.compile(r"^[x×](\d+)$", re.IGNORECASE)
