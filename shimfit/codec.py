@@ -163,9 +163,12 @@ def _is_count(value: Any) -> bool:
     return isinstance(value, int) and not isinstance(value, bool) and 0 <= value < 2**53
 
 
+_COUNT: Json = {"type": "integer", "minimum": 0, "maximum": 2**53 - 1}
 _PLAIN: dict[Any, Callable[[], Shape]] = {
     float: lambda: _number(Within()),
-    int: lambda: _leaf("a whole number, 0 or more", _is_count, {"type": "integer", "minimum": 0}),
+    int: lambda: _leaf(
+        "a whole number, 0 or more", _is_count, {"type": "integer", "minimum": 0, "maximum": 2**53 - 1}
+    ),
     str: _text,
     bool: lambda: _leaf("true or false", lambda value: isinstance(value, bool), {"type": "boolean"}),
     Any: lambda: _leaf("", lambda _: True, {}),
@@ -308,7 +311,8 @@ def _cost() -> Shape:
     def reading(value: Mapping[str, Any]) -> Cost:
         return Cost(float(value["total"]), tuple((k, float(v)) for k, v in value.items() if k != "total"))
 
-    return also(_mapping(_text(), _number(Within())), wrong)._replace(read=reading)
+    amounts = _mapping(_text(), _number(Within()))
+    return also(amounts, wrong)._replace(read=reading, schema=amounts.schema | {"required": ["total"]})
 
 
 def _resting() -> Shape:

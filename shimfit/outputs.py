@@ -39,6 +39,7 @@ class Kind:
 
 PDF = Kind("PDF", (b"%PDF-",))
 EVENTS = Kind("export of shimfit", (b'{"schema":',))
+SCHEMA_FILE = Kind("JSON Schema", (b'{\n "$schema":',))
 RECORD_JSON = Kind("record in JSON", (b'{"schema":',))
 RECORD_CSV = Kind("record in CSV", (b"job,",))
 POSTS_CSV = Kind("table of posts", (b"post,", b"post;"))

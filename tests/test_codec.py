@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping
+import re
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 import pytest
@@ -16,6 +17,7 @@ from shimfit.codec import (
     prescription_from_json,
     prescription_to_json,
     read,
+    shape,
     to_json,
     tolerance_to_json,
 )
@@ -23,7 +25,9 @@ from shimfit.core.foot import gap_plane
 from shimfit.model import (
     Change,
     Cost,
+    Face,
     Foot,
+    Instrument,
     Lean,
     Lot,
     Pack,
@@ -169,3 +173,69 @@ def test_keys_of_a_newer_program_are_passed_over_and_what_may_be_left_out_has_it
     assert fault(Foot, data) is None
     assert from_json(Foot, data) == Foot(90.0, 140.0)
     assert read({"foot": Foot, "leg?": int}, {"foot": data}) == {"foot": Foot(90.0, 140.0)}
+
+
+def _holds(schema: dict[str, Any], value: Any) -> bool:
+    """Whether a value keeps a schema: the words that ours use, as JSON Schema 2020-12 defines them."""
+    kinds = {"object": dict, "array": list, "string": str, "boolean": bool, "null": type(None)}
+    kinds |= {"integer": int, "number": (int, float)}
+    if "type" in schema:
+        types = [schema["type"]] if isinstance(schema["type"], str) else schema["type"]
+        flag = isinstance(value, bool) and "boolean" not in types
+        if flag or not any(isinstance(value, kinds[one]) for one in types):
+            return False
+    if isinstance(value, int | float) and not schema.get("minimum", value) <= value <= schema.get(
+        "maximum", value
+    ):
+        return False
+    if isinstance(value, str) and not re.search(schema.get("pattern", ""), value):
+        return False
+    if isinstance(value, dict):
+        named = schema.get("properties", {})
+        others = [one for key, one in value.items() if key not in named]
+        if not (
+            all(key in value for key in schema.get("required", ()))
+            and all(_holds(one, value[key]) for key, one in named.items() if key in value)
+            and all(_holds(schema.get("additionalProperties", {}), one) for one in others)
+            and all(_holds(schema.get("propertyNames", {}), key) for key in value)
+        ):
+            return False
+    if isinstance(value, list):
+        first = schema.get("prefixItems", ())
+        items = {} if schema.get("items") is False else schema.get("items", {})
+        if len(value) < schema.get("minItems", 0) or (
+            schema.get("items") is False and len(value) > len(first)
+        ):
+            return False
+        if not all(_holds(first[at] if at < len(first) else items, one) for at, one in enumerate(value)):
+            return False
+    if "anyOf" in schema and not any(_holds(one, value) for one in schema["anyOf"]):
+        return False
+    return "enum" not in schema or value in schema["enum"]
+
+
+def _spoiled(data: Any) -> Iterator[Any]:
+    """The data with each value in it left out, and made something else, in turn."""
+    for key in range(len(data)) if isinstance(data, list) else list(data):
+        inside = list(_spoiled(data[key])) if isinstance(data[key], dict | list) else []
+        for other in (None, True, -1, 0.5, "?", " ", [], {}, [1, 2], 1e300, *inside):
+            yield [*data[:key], other, *data[key + 1 :]] if isinstance(data, list) else data | {key: other}
+        if isinstance(data, dict):
+            yield {one: value for one, value in data.items() if one != key}
+
+
+def test_the_json_schema_that_is_published_refuses_what_the_check_refuses() -> None:
+    reading = Reading("3/8n", 0.01, None, 900.0, "verify", "sensor", 1e-4, rocks=((Seat.NEXT, 0.3),))
+    for type_, whole in (
+        (ANSWER, prescription_to_json(an_answer(Resting(Lean(0.0, 0.0), 0.0, 1.0)))),
+        (Reading, to_json(reading)),
+        (Instrument, to_json(Instrument("long level", "level", 1200.0, 0.0005))),
+        ({"used": tuple[Foot, ...], "shares?": Mapping[Face, float]}, {"used": [], "shares": {"next": 0.5}}),
+    ):
+        schema, told = shape(type_).schema, 0
+        assert _holds(schema, whole)
+        for spoiled in _spoiled(whole):
+            wrong = fault(type_, spoiled)
+            told += wrong is not None
+            assert _holds(schema, spoiled) == (wrong is None), (wrong, spoiled)
+        assert told

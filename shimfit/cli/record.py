@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import json
 import shutil
 from dataclasses import asdict
 from pathlib import Path
@@ -10,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from shimfit.cli.io import MOST_DAYS, one_to_stdout, open_site
 from shimfit.errors import Exit, FileError, UsageError
-from shimfit.outputs import EVENTS, RECORD_CSV
+from shimfit.outputs import EVENTS, RECORD_CSV, SCHEMA_FILE
 
 if TYPE_CHECKING:
     import argparse
@@ -176,8 +177,12 @@ def _moment(text: str | None) -> datetime:
 
 def run_export(args: argparse.Namespace, io: Io) -> int:
     """Write the log, or one job of it."""
-    from shimfit.store.merge import export_text
+    from shimfit.store.merge import export_schema, export_text
 
+    if args.schema:
+        io.write(args.file, f"{json.dumps(export_schema(), indent=1)}\n".encode(), SCHEMA_FILE, args)
+        io.talk(f"what a line may hold is written to {'stdout' if args.file == '-' else args.file}")
+        return Exit.DONE
     with open_site(args, io, read_only=True) as site:
         text = export_text(site.journal, args.job)
     io.write(args.file, text.encode(), EVENTS, args)

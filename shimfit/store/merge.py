@@ -23,6 +23,7 @@ from shimfit.errors import FileError, InternalError
 from shimfit.outputs import EVENTS, write_whole
 from shimfit.store.db import saying_what
 from shimfit.store.events import (
+    SHAPES,
     Draft,
     Event,
     Place,
@@ -54,6 +55,16 @@ _AHEAD = timedelta(hours=24)
 _STOCK = frozenset({"stock-imported", "stock-added", "stock-out", "box-joined"})
 PERSONAL = frozenset({"setting"})
 """What belongs to a person and never travels."""
+
+
+_NAMES = ("id", "step", "log", "time", "kind", "prev", "hash")
+_OR_NULL = ("by", "job", "run", "post")
+_LINE = shape(
+    dict.fromkeys(("schema", "seq", "stamp"), int)
+    | dict.fromkeys(_NAMES, str)
+    | {f"{key}?": str | None for key in _OR_NULL}
+    | {"origin?": Place | None}
+)
 
 
 def line_of(event: Event) -> str:
@@ -91,6 +102,18 @@ def events_of(
         before = event
 
 
+def export_schema() -> dict[str, Any]:
+    """What a line of an export may hold, as JSON Schema (draft 2020-12); hashes and links it can't check."""
+    by_kind = [
+        {
+            "if": {"properties": {"kind": {"const": kind}}},
+            "then": {"properties": {"data": shape(type_).schema}},
+        }
+        for kind, type_ in SHAPES.items()
+    ]
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **_LINE.schema, "allOf": by_kind}
+
+
 def lines_of(events: Iterable[Event]) -> Iterator[str]:
     """Lines of several events, each with its end."""
     for event in events:
@@ -99,16 +122,6 @@ def lines_of(events: Iterable[Event]) -> Iterator[str]:
 
 class _RefusedError(ValueError):
     """Why a line is no event that can be believed."""
-
-
-_NAMES = ("id", "step", "log", "time", "kind", "prev", "hash")
-_OR_NULL = ("by", "job", "run", "post")
-_LINE = shape(
-    dict.fromkeys(("schema", "seq", "stamp"), int)
-    | dict.fromkeys(_NAMES, str)
-    | {f"{key}?": str | None for key in _OR_NULL}
-    | {"origin?": Place | None}
-)
 
 
 def _event_of(line: str, before: Event | None, latest: int | None) -> Event:

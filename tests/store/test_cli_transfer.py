@@ -10,6 +10,7 @@ import pytest
 from shimfit.cli import carry_out, record
 from shimfit.cli.io import Io
 from shimfit.errors import FileError
+from shimfit.store.events import SHAPES
 
 
 def call(*words):
@@ -102,3 +103,16 @@ def test_what_can_not_be_read_is_raised_for_the_shell_to_tell(files, tmp_path):
 
 def test_missing_events_are_told_as_ranges():
     assert record._ranges((3, 4, 5, 9, 11, 12)) == "3-5, 9, 11-12"
+
+
+def test_the_schema_of_an_export_names_every_kind_and_needs_no_data_file(tmp_path):
+    code, out, _ = call("export", "-", "--schema", "--db", tmp_path / "none.db")
+    assert code == 0
+    schema = json.loads(out)
+    assert schema["$schema"] == "https://json-schema.org/draft/2020-12/schema"
+    assert {one["if"]["properties"]["kind"]["const"] for one in schema["allOf"]} == set(SHAPES)
+    assert not (tmp_path / "none.db").exists()
+    file = tmp_path / "events.schema.json"
+    assert [call("export", file, "--schema")[0] for _ in range(2)] == [0, 0]  # and goes over its own kind
+    file.write_text("a letter")
+    assert call("export", file, "--schema")[0] == 4
