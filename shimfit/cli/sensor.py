@@ -93,7 +93,7 @@ def listen_options(args: argparse.Namespace, io: Io) -> ListenOptions:
     from shimfit.wire.stream import ListenOptions
 
     if args.baud is not None and not 50 <= args.baud <= 10_000_000:
-        raise UsageError(f"--baud {args.baud}isn't a speed a port can have")
+        raise UsageError(f"--baud {args.baud} isn't a speed a port can have")
     if args.format in ("auto", "xdr"):
         known = Device(Xdr() if args.format == "xdr" else None)
     else:

@@ -16,8 +16,6 @@ workshop, on steel: a rod on timber scatters no less.
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
@@ -25,7 +23,7 @@ from typing import TYPE_CHECKING, Literal
 from shimfit.core.checks import not_negative, positive
 from shimfit.core.foot import gap_plane
 from shimfit.core.resting import shares_of_pull, supports_of
-from shimfit.errors import EntryError, FileError
+from shimfit.errors import EntryError
 from shimfit.quantities import shown
 
 if TYPE_CHECKING:
@@ -84,44 +82,6 @@ def timber_named(species: str, timbers: tuple[Timber, ...] = TIMBERS) -> Timber:
         if timber.species.casefold() == wanted:
             return timber
     raise EntryError(f"There is no timber {species!r}; use one of {', '.join(t.species for t in timbers)}.")
-
-
-def timbers_from_csv(text: str, name: str = "timber table") -> tuple[Timber, ...]:
-    """A user's own table: header `species,fc_perp_mpa,source,mark`, or `fc_perp_psi` for the value.
-
-    FileError with line and column; a table is taken whole or not at all.
-    """
-    rows = csv.DictReader(io.StringIO(text, newline=""))
-    headers = set(rows.fieldnames or ())
-    column = next((c for c in ("fc_perp_mpa", "fc_perp_psi") if c in headers), None)
-    if column is None or "species" not in headers:
-        raise FileError(
-            f"{name}: the header must name species and fc_perp_mpa or fc_perp_psi.", path=name, line=1
-        )
-    unit = MPA_PER_PSI if column == "fc_perp_psi" else 1.0
-    found = []
-    for row in rows:
-        line = rows.line_num
-        cell = (row[column] or "").strip()
-        try:
-            value = positive(float(cell), "allowed pressure", "")
-        except ValueError as error:
-            raise FileError(
-                f"{name}, line {line}: {cell!r} isn't a pressure; give a number above 0.",
-                path=name,
-                line=line,
-                column=column,
-            ) from error
-        species = (row["species"] or "").strip()
-        if not species:
-            raise FileError(
-                f"{name}, line {line}: the species is missing.", path=name, line=line, column="species"
-            )
-        source, mark = row.get("source") or "the user's own", row.get("mark") or "the user's own"
-        found.append(Timber(species, value * unit, source, mark))
-    if not found:
-        raise FileError(f"{name} has no rows; it needs at least one timber.", path=name, line=1)
-    return tuple(found)
 
 
 def bearing_area_factor(length_mm: float, *, at_end: bool = True) -> float:

@@ -7,12 +7,11 @@ the post's middle stands off that line.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from shimfit.core.checks import positive
-from shimfit.errors import EntryError
-from shimfit.model import Face, Lean, Reading, Seat
+from shimfit.model import Face, Lean, Reading
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,23 +86,3 @@ def bow_words(
     along = f"{reported(abs(found.along_mm))} {names[Face.NEXT if found.along_mm >= 0 else Face.PREV]}"
     across = f"{reported(abs(found.across_mm))} {names[Face.OUT if found.across_mm >= 0 else Face.HOUSE]}"
     return f"bowed, its middle stands {along} and {across} off the line: kept, not packed for"
-
-
-def with_rocks(needs_mm: Mapping[Seat, float], rocks: Iterable[tuple[Seat, float]]) -> dict[Seat, float]:
-    """What each seat needs when the foot rocks: the feeler's thickness more at the corner that hangs free.
-
-    Bed and foot are not always planes; the feeler fills what the gap plane can't know. Raises EntryError for
-    a face (only corners hang free), a thickness that is not above 0, and one corner named twice.
-    """
-    needs = dict(needs_mm)
-    seen: set[Seat] = set()
-    for seat, feeler_mm in rocks:
-        if not seat.is_corner:
-            raise EntryError(
-                f"a foot rocks at a corner, not at {seat}: next-out next-house prev-out prev-house"
-            )
-        if seat in seen:
-            raise EntryError(f"{seat} is named twice: one feeler thickness for each corner")
-        seen.add(seat)
-        needs[seat] = needs.get(seat, 0.0) + positive(feeler_mm, f"feeler's thickness at {seat}")
-    return needs

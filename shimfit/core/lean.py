@@ -93,12 +93,3 @@ def from_elevations(along_deg: float, across_deg: float) -> Lean:
 def from_tangent_angles(along_deg: float, across_deg: float) -> Lean:
     """Slopes from two angles that are each measured in their own upright plane: s = tan θ, signs kept."""
     return Lean(from_degrees(along_deg), from_degrees(across_deg))
-
-
-def from_bed_fall(fall_mm: float, length_mm: float) -> float:
-    """Slope of a post that is cut square and stood on a bed that falls: fall ÷ level length.
-
-    The bed falls towards a side by s, so the post leans towards that side by s. `length_mm` is level:
-    the level lies with one end touching, bubble centred, and the fall is the gap under its other end.
-    """
-    return finite(fall_mm, "fall of the bed") / positive(length_mm, "length that the fall was read over")

@@ -21,6 +21,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from shimfit.core.layout import half_towards_mm, mitre_deg
+from shimfit.core.lean import to_degrees
 from shimfit.errors import UsageError
 
 if TYPE_CHECKING:
@@ -84,11 +85,6 @@ class Rail:
     def square_mm(self) -> float:
         """Length of a square-cut rail that goes in: the shorter edge, less what it would foul in plan."""
         return min(self.top_mm, self.bottom_mm) - self.fouls_mm
-
-    @property
-    def square_gap_mm(self) -> float:
-        """What a square-cut rail leaves open at the longer edge, both ends together."""
-        return abs(self.difference_mm)
 
     @property
     def bevelled_mm(self) -> float:
@@ -159,8 +155,8 @@ def _rail(first: StandingPost, second: StandingPost, at_mm: float, depth_mm: flo
         _clear_mm(first, second, at_mm),
         _clear_mm(first, second, top_mm),
         _clear_mm(first, second, bottom_mm),
-        math.degrees(math.atan(along_first)),
-        -math.degrees(math.atan(second.lean.slope_along)),
+        to_degrees(along_first),
+        -to_degrees(second.lean.slope_along),
         mitre_deg(first.foot, first.turn_deg),
         thick_mm,
     )

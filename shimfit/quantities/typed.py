@@ -102,11 +102,6 @@ class Number:
     places: int = 0
     """Digits after the point."""
 
-    @property
-    def is_reduced(self) -> bool:
-        """False for 6/16, which a tape calls 3/8."""
-        return self.form not in ("fraction", "mixed") or self.numerator % 2 == 1
-
 
 @dataclass(frozen=True, slots=True)
 class Fault:

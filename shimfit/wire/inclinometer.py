@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import TYPE_CHECKING
 
+from shimfit.core.lean import to_degrees
 from shimfit.core.sensing.hold import decimals
 from shimfit.core.sensing.statistics import SampleRing
 from shimfit.core.sensing.watch import WatchState
@@ -72,8 +73,6 @@ class Snapshot:
     """Age of the newest good sample; None when none ever came."""
     good_per_s: float = 0.0
     bytes_per_s: float = 0.0
-    u: tuple[float, float] | None = None
-    """Standard uncertainties of the slopes along and across of the reading taken; None without one."""
     taken: Taken | None = None
     """Only while TAKEN."""
     banner: str | None = None
@@ -109,7 +108,7 @@ def taken_of(held: Held, axis_map: AxisMap) -> Taken:
 
 def _in_words(slope: float, u_slope: float, positive: Face) -> str:
     """`0.41 ± 0.02° next`."""
-    angle_deg = math.degrees(math.atan(slope))
+    angle_deg = to_degrees(slope)
     expanded_deg = 2 * math.degrees(u_slope) * math.cos(math.radians(angle_deg)) ** 2
     digits = decimals(expanded_deg)
     face = positive if slope >= 0 else positive.opposite
@@ -200,9 +199,7 @@ class Inclinometer:
         if not snapshot.is_open or quiet_s <= STOPPED_S:
             return snapshot
         words = f"the reader has stopped, {quiet_s:.0f} s ago: unplug the sensor and plug it in again"
-        return replace(
-            snapshot, state=WatchState.STALE, words=words, lean=None, taken=None, u=None, banner=words
-        )
+        return replace(snapshot, state=WatchState.STALE, words=words, lean=None, taken=None, banner=words)
 
     def take(self) -> Taken | str:
         """The reading that was taken, or why there is none, in words."""
@@ -436,7 +433,6 @@ class Inclinometer:
             age_s=stream.age_s(now_s),
             good_per_s=good_per_s,
             bytes_per_s=bytes_per_s,
-            u=None if taken is None else (taken.u_along, taken.u_across),
             taken=taken,
             banner=f"{view.state}: {view.words}" if view.state in _FAULTY else None,
             held_s=view.held_s,

@@ -18,7 +18,7 @@ from urllib.parse import urlsplit
 from shimfit.errors import InstrumentError, UsageError
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
 SPEEDS = (9600, 115200, 38400, 19200, 57600, 4800, 230400, 460800, 921600)
 """In the order in which they are tried when hunting."""
@@ -62,9 +62,17 @@ class SerialLink:
         self._port = port
         self._is_socket = url.startswith("socket://")
 
+    @contextlib.contextmanager
+    def _lost(self) -> Iterator[None]:
+        """Whatever goes wrong on an open link means that it is lost."""
+        try:
+            yield
+        except _FAULT as error:
+            raise InstrumentError(lost_sentence(self.url, error)) from error
+
     def read(self) -> bytes:
         """See Link. Sockets tell of one waiting byte at most, so they are read in pieces instead."""
-        try:
+        with self._lost():
             if self._is_socket:
                 return bytes(self._port.read(4096))
             waiting = self._port.in_waiting
@@ -74,29 +82,21 @@ class SerialLink:
             else:
                 first = b""
             return first + bytes(self._port.read(min(waiting, _MOST))) if waiting else first
-        except _FAULT as error:
-            raise InstrumentError(lost_sentence(self.url, error)) from error
 
     def write(self, data: bytes) -> None:
         """See Link."""
-        try:
+        with self._lost():
             self._port.write(data)
-        except _FAULT as error:
-            raise InstrumentError(lost_sentence(self.url, error)) from error
 
     def empty(self) -> None:
         """See Link."""
-        try:
+        with self._lost():
             self._port.reset_input_buffer()
-        except _FAULT as error:
-            raise InstrumentError(lost_sentence(self.url, error)) from error
 
     def set_speed(self, baud: int) -> None:
         """See Link."""
-        try:
+        with self._lost():
             self._port.baudrate = baud
-        except _FAULT as error:
-            raise InstrumentError(lost_sentence(self.url, error)) from error
 
     def close(self) -> None:
         """See Link. pyserial leaves a socket open that was reset by its far end."""

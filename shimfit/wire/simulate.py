@@ -30,6 +30,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from shimfit.core.lean import to_degrees
 from shimfit.core.resting import rest_packs
 from shimfit.errors import EntryError, UsageError
 from shimfit.model import Foot, Lean, Pack, Seat
@@ -251,7 +252,7 @@ class SimulatedPost:
         fresh = math.sqrt(1 - nature.memory**2) * nature.noise_deg * self._random.standard_normal()
         self._error[axis] = nature.memory * self._error[axis] + fresh
         place = self._place[axis] + self._shake * math.sin(2 * math.pi * 12 * self._time_s + axis)
-        lean_deg = math.degrees(math.atan(place))
+        lean_deg = to_degrees(place)
         if self.turned:
             lean_deg = -lean_deg
         zero_deg = (nature.zero_x_deg, nature.zero_y_deg)[axis]

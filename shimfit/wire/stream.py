@@ -10,6 +10,7 @@ from collections import deque
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
+from shimfit.core.lean import to_degrees
 from shimfit.core.sensing.hold import SensorErrors, Steadiness
 from shimfit.core.sensing.mounting import AxisMap, SensorZero, zero_words
 from shimfit.core.sensing.watch import PostWatch, View, WatchState
@@ -361,7 +362,7 @@ class Stream:
             self.say("the sensor's own clock jumped; its time starts again from here")
         self._pace.tick(sample.time_s)
         self._note_step(sample)
-        x_deg, y_deg = (math.degrees(math.atan(slope)) for slope in (lean.slope_along, lean.slope_across))
+        x_deg, y_deg = map(to_degrees, (lean.slope_along, lean.slope_across))
         if self._zero is not None:
             x_deg, y_deg = x_deg - self._zero.x_deg, y_deg - self._zero.y_deg
         self._last_good_s = sample.time_s

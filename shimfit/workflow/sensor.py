@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from shimfit.core.instruments import DUE_DAYS, age_days
+from shimfit.core.lean import to_degrees
 from shimfit.core.sensing.mounting import (
     AxisMap,
     SensorZero,
@@ -90,8 +91,8 @@ def _kept_zero(known: Instrument, axes: AxisMap, today: date | None) -> SensorZe
     then = parse_axis_map(known.axes) if known.axes else axes
     x, y = then.to_sensor(Lean(known.zero_along, known.zero_across))
     return SensorZero(
-        math.degrees(math.atan(x)),
-        math.degrees(math.atan(y)),
+        to_degrees(x),
+        to_degrees(y),
         math.degrees(known.u_zero),
         None if today is None else age_days(known, today),
         known.zero_degc,

@@ -9,7 +9,7 @@ import pytest
 
 from shimfit.core import bearing
 from shimfit.core.foot import gap_plane
-from shimfit.errors import EntryError, FileError
+from shimfit.errors import EntryError
 from shimfit.model import CORNERS, Foot, Lean, Pack, Seat
 
 PUBLISHED = Path(__file__).parents[2] / "fixtures" / "published"
@@ -159,37 +159,6 @@ def test_psi_in_newtons_per_square_millimetre():
 def test_short_bearings_away_from_an_end(length_in, factor):
     assert bearing.bearing_area_factor(length_in * 25.4, at_end=False) == pytest.approx(factor)
     assert bearing.bearing_area_factor(length_in * 25.4) == 1.0
-
-
-def test_a_users_own_table():
-    own = bearing.timbers_from_csv(
-        "species,fc_perp_mpa,source,mark\nLarch,2.5,mill certificate,read\nOak,6,,\n"
-    )
-    assert own[0] == bearing.Timber("Larch", 2.5, "mill certificate", "read")
-    assert own[1].source == "the user's own"
-    assert bearing.timber_named("larch ", own).fc_perp_mpa == 2.5
-    psi = bearing.timbers_from_csv("species,fc_perp_psi\nLarch,625\n")
-    assert psi[0].fc_perp_mpa == pytest.approx(4.30922, abs=5e-6)
-
-
-@pytest.mark.parametrize(
-    ("text", "line", "column"),
-    [
-        ("", 1, None),
-        ("species\nOak\n", 1, None),
-        ("species,fc_perp_mpa\n", 1, None),
-        ("species,fc_perp_mpa\nOak,6\nElm,\n", 3, "fc_perp_mpa"),
-        ("species,fc_perp_mpa\nOak,nan\n", 2, "fc_perp_mpa"),
-        ("species,fc_perp_mpa\nOak,-3\n", 2, "fc_perp_mpa"),
-        ("species,fc_perp_mpa\nOak,inf\n", 2, "fc_perp_mpa"),
-        ("species,fc_perp_mpa\n,3\n", 2, "species"),
-        ("species,fc_perp_mpa\nOak\n", 2, "fc_perp_mpa"),
-    ],
-)
-def test_a_bad_table_is_refused_with_its_place(text, line, column):
-    with pytest.raises(FileError) as refused:
-        bearing.timbers_from_csv(text, "own.csv")
-    assert (refused.value.line, refused.value.column, refused.value.path) == (line, column, "own.csv")
 
 
 def test_an_unknown_timber_is_refused_with_what_there_is():

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from shimfit.core.bow import bow, with_rocks
+from shimfit.core.bow import bow
 from shimfit.errors import EntryError
-from shimfit.model import Lean, Seat
+from shimfit.model import Lean
 
 
 def test_a_straight_post_has_no_bow():
@@ -35,24 +35,3 @@ def test_a_bow_within_its_doubt_is_not_sure():
 def test_a_bow_needs_a_height(height):
     with pytest.raises(EntryError):
         bow(Lean(0.0, 0.0), Lean(0.0, 0.0), height)
-
-
-def test_one_feeler_thickness_at_the_corner_that_hangs_free():
-    needs = with_rocks({Seat.NEXT_OUT: 1.5, Seat.PREV_OUT: 0.5}, [(Seat.NEXT_OUT, 0.8)])
-    assert needs == {Seat.NEXT_OUT: pytest.approx(2.3), Seat.PREV_OUT: 0.5}
-    assert with_rocks({}, [(Seat.PREV_HOUSE, 0.4)]) == {Seat.PREV_HOUSE: 0.4}
-    assert with_rocks({Seat.NEXT_OUT: 1.5}, []) == {Seat.NEXT_OUT: 1.5}
-
-
-@pytest.mark.parametrize(
-    "rocks",
-    [
-        [(Seat.NEXT, 0.5)],
-        [(Seat.NEXT_OUT, 0.0)],
-        [(Seat.NEXT_OUT, -1.0)],
-        [(Seat.NEXT_OUT, 0.5), (Seat.NEXT_OUT, 0.5)],
-    ],
-)
-def test_rocks_that_cannot_be(rocks):
-    with pytest.raises(EntryError):
-        with_rocks({}, rocks)

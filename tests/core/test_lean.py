@@ -9,7 +9,6 @@ from scipy.spatial.transform import Rotation
 
 from shimfit.core import lean
 from shimfit.errors import EntryError
-from shimfit.model import Lean
 
 # higherprecision.com FAQ (27°) and shopdawg.com sine bar page (18°), read here; 30°: general article.
 SINE_BAR = [(5.0, 27.0, 2.270), (5.0, 18.0, 1.545), (5.0, 30.0, 2.500)]
@@ -85,11 +84,6 @@ def test_elevation_and_tangent_differ_only_in_the_cross_term(angle, cross_term_d
     assert difference == pytest.approx(cross_term_deg, rel=0.1)
 
 
-def test_a_bed_that_falls_out_leans_the_post_out():
-    assert lean.from_bed_fall(5.0, 500.0) == 0.01
-    assert Lean(0.0, lean.from_bed_fall(5.0, 500.0)).top_mm(1000.0) == (0.0, 10.0)
-
-
 BAD = [math.nan, math.inf, -math.inf]
 
 
@@ -107,8 +101,6 @@ def test_what_is_no_number_is_refused_everywhere(bad):
         lambda: lean.from_acceleration(0.0, 0.0, bad),
         lambda: lean.from_elevations(bad, 0.0),
         lambda: lean.from_elevations(0.0, bad),
-        lambda: lean.from_bed_fall(bad, 100.0),
-        lambda: lean.from_bed_fall(1.0, bad),
     ]
     for call in calls:
         with pytest.raises(EntryError, match="isn't a number"):
@@ -125,7 +117,6 @@ def test_lengths_of_nothing_and_impossible_leans_are_refused():
         lambda: lean.from_acceleration(0.0, 0.0, -1.0),
         lambda: lean.from_acceleration(1.0, 0.0, 0.0),
         lambda: lean.from_elevations(60.0, 60.0),
-        lambda: lean.from_bed_fall(1.0, 0.0),
     ):
         with pytest.raises(EntryError):
             call()

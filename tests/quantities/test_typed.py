@@ -135,7 +135,6 @@ def test_every_mixed_number_is_read_exactly(whole, denominator, data):
     assert isinstance(number, Number)
     assert number.value == whole + Fraction(numerator, denominator)
     assert number.end == len(text)
-    assert number.is_reduced == (numerator % 2 == 1)
 
 
 def length_or_refusal(text):

@@ -117,11 +117,6 @@ def parse_axis_map(text: str) -> AxisMap:
     return axis_map
 
 
-def all_maps() -> tuple[AxisMap, ...]:
-    """The eight signed swaps: four turns, mirrored or not."""
-    return tuple(AxisMap(x, y) for x in Face for y in Face if x.is_along != y.is_along)
-
-
 @dataclass(frozen=True, slots=True)
 class Tip:
     """What one tip of the post told: the sensor's axis that moved, and which way."""
