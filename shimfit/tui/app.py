@@ -644,7 +644,9 @@ class ShimfitApp(App[None]):
         """Every action by name, with what it does."""
         for action in ACTIONS:
             if action.name != "palette":
-                yield SystemCommand(action.title, action.says, lambda name=action.name: self.do(name))
+                key = self.session.keys.of(action)
+                says = f"{key}: {action.says}" if key else action.says
+                yield SystemCommand(action.title, says, lambda name=action.name: self.do(name))
         if self._commands is not None:
             from shimfit.tui.commands import ELSEWHERE
 

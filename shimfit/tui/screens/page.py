@@ -27,6 +27,8 @@ if TYPE_CHECKING:
     from shimfit.tui.sound import Sound
 
 LEAST_COLUMNS, LEAST_ROWS = 30, 8
+KEYS_ON_TABS_FROM = 64
+"""Columns from which on a page's tab shows its key too."""
 ECHO_ROWS, SQUAT_ECHO_ROWS = 3, 2
 """Most rows that a long refusal may take."""
 STARTS_A_READING = "0123456789.="
@@ -166,11 +168,7 @@ class Page(RoleScreen):
 
     def on_mount(self) -> None:
         """Offer the names of the screens and put the cursor where typing goes."""
-        here = f"go_{self.NAME}"
-        tabs = [BY_NAME[f"go_{name}"] for name in SCREENS]
-        self.query_one("#tabs", Taps).offer(
-            [[Tap(tab.title, tab.name, "here" if tab.name == here else "band") for tab in tabs]]
-        )
+        self._offer_tabs()
         line = self.line
         line.cursor_blink = False
         line.lends = self.ALWAYS_ASKS
@@ -181,6 +179,20 @@ class Page(RoleScreen):
         self.show()
         if self.question is not None:
             self.ask(self.question)
+
+    def _offer_tabs(self) -> None:
+        """The names of the pages, each with its key where there is room for it."""
+        here, roomy = f"go_{self.NAME}", self.window.width >= KEYS_ON_TABS_FROM
+        tabs = [BY_NAME[f"go_{name}"] for name in SCREENS]
+        keys = [self.session.keys.of(tab) if roomy else "" for tab in tabs]
+        self.query_one("#tabs", Taps).offer(
+            [
+                [
+                    Tap(f"{key} {tab.title}".strip(), tab.name, "here" if tab.name == here else "band")
+                    for tab, key in zip(tabs, keys, strict=True)
+                ]
+            ]
+        )
 
     def on_screen_resume(self, event: events.ScreenResume) -> None:
         """Come back to the page: the session may have moved. The first time all is as it was just mounted."""
@@ -194,6 +206,7 @@ class Page(RoleScreen):
         """Below the least size one sentence stands above the line."""
         tiny = event.size.width < LEAST_COLUMNS or event.size.height < LEAST_ROWS
         self.set_class(tiny, "-tiny")
+        self._offer_tabs()
         self.call_after_refresh(self.show)
 
     def focus_home(self) -> None:
