@@ -87,21 +87,25 @@ class Group:
     def capped(self, tables: Tables, caps: Caps) -> Group:
         """A copy under caps.
 
-        Tapered pieces are worked out again; stacks of flats keep their values, which then are bounds that
-        are raised as they come up (`raise_cell`).
+        Tapered pieces are worked out again, and stacks of flats in a box of few sizes; of many they keep
+        their values, which then are bounds that are raised as they come up (`raise_cell`).
         """
         twin = Group(self.seat, self.inner, self.need_mm, self.at_mm)
         twin.rows, twin.first, twin.base = self.rows, self.first, self.base
         twin.offers, twin.extra = self.offers, self.extra
         twin.values = self.values.copy()
-        ranks = {rank for rank, _ in (*caps.points, *caps.strips)}
-        inner_mm = self.inner_mm
+        ranks = {cap[0] for cap in (*caps.points, *caps.strips, *caps.within)}
+        inner_mm, n = self.inner_mm, self.values.shape[1]
+        fewer = tables.fewer_flats(caps)
         for i in range(len(self.values)):
             row = self.row_at(i)
-            if any(run.rank in ranks for run in row.runs):
-                runs = tuple(tables.capped_runs(row, caps, inner_mm))
-                fresh = np.empty(self.values.shape[1])
-                tables.convolve(runs, self.base, self.base + len(fresh), fresh)
+            if fewer is not None or any(run.rank in ranks for run in row.runs):
+                fresh = np.empty(n)
+                if row.runs:
+                    runs = tuple(tables.capped_runs(row, caps, inner_mm))
+                    (fewer or tables).convolve(runs, self.base, self.base + n, fresh)
+                else:
+                    fresh = (fewer or tables).flats[self.base : self.base + n]
                 np.maximum(twin.values[i], fresh + self.extra[i], out=twin.values[i])
         twin.settle()
         return twin

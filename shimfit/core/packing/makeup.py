@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from shimfit.core.objective import LEAST_CHANCE
+from shimfit.core.packing.stacks import TOUCH_MM
 from shimfit.model import Cost, Pack, Piece, Seat
 
 if TYPE_CHECKING:
@@ -113,7 +114,7 @@ def _copies(tables: Tables, builds: Sequence[Build]) -> dict[int, int]:
     for stretches in uses.values():
         taken_to: list[float] = []
         for start, end, i in sorted(stretches):
-            copy = next((k for k, to in enumerate(taken_to) if to <= start), len(taken_to))
+            copy = next((k for k, to in enumerate(taken_to) if to <= start + TOUCH_MM), len(taken_to))
             taken_to[copy : copy + 1] = [end]
             copies[i] = copy + 1
     return copies

@@ -2,7 +2,8 @@
 
 Best-first branching on who goes without. A node says per seat what it may not use (`Caps`); its bound is
 the relaxed optimum under those caps. A flat lot that is short: one of the seats uses at least one piece
-less. A stretch of taper that is covered too often: one of the seats does not cover that point. A strip that
+less. A stretch of the one taper that two want: either goes without it, or they lie one after the other; of
+several like tapers, one of the seats that cover a point too often does not cover it. A strip that
 is too short: one of the seats takes a thinner wedge of it. Each split covers every answer, so the first
 node without a conflict is the best. Saw settings are paid for once: one search per set of settings, small
 sets first, as long as a set's price still leaves room below the best answer.
@@ -19,7 +20,9 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from shimfit.core.packing.entries import TIE, Cell, Choice, Group
 from shimfit.core.packing.search import Search
+from shimfit.core.packing.stacks import TOUCH_MM
 from shimfit.core.packing.tables import NO_CAPS, Caps, Row, Stack, Tables
+from shimfit.core.packing.tapered import ANYWHERE
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -76,10 +79,15 @@ class Outcome:
     """What any rest on these places costs at least."""
 
 
+Orders = frozenset[tuple[int, int, int]]
+
+
 @dataclass
 class _Node:
     caps: tuple[Caps, ...]
     groups: tuple[dict[bool, Group], ...]
+    orders: Orders = frozenset()
+    """(rank, seat, other): of that taper the seat's stretch lies nearer the thin end than the other's."""
 
 
 @dataclass
@@ -163,13 +171,13 @@ def _branch(
         count.nodes += 1
         if low > limit + TIE:
             break
-        children = () if relaxed else tuple(_conflict(search, answer, node.caps))
+        children = () if relaxed else tuple(_conflict(search, answer, node))
         if not children:
             return answer, low, True
         if count.nodes >= node_limit or search.task.work.spent:
             return _dive(search, down, node, answer), low, False
-        for caps in children:
-            _push(heap, ticket, search, down, _child(search.tables, node, caps), limit)
+        for caps, orders in children:
+            _push(heap, ticket, search, down, _child(search.tables, node, caps, orders), limit)
     return None, math.inf, True
 
 
@@ -177,13 +185,13 @@ def _dive(search: Search, down: Down, node: _Node, answer: Answer) -> Answer | N
     """An answer that the box can serve, soon rather than best: always the cheapest way round a conflict."""
     for _ in range(_DIVE_DEPTH):
         ways: list[tuple[float, int, _Node, Answer]] = []
-        for caps in _conflict(search, answer, node.caps):
-            child = _child(search.tables, node, caps)
+        for caps, orders in _conflict(search, answer, node):
+            child = _child(search.tables, node, caps, orders)
             found = _relaxed_answer(search, down, child, math.inf)
             if found is not None:
                 ways.append((found.cost, len(ways), child, found))
         if not ways:
-            return answer if not list(_conflict(search, answer, node.caps)) else None
+            return answer if not list(_conflict(search, answer, node)) else None
         _, _, node, answer = min(ways, key=lambda way: way[:2])
     return None
 
@@ -201,7 +209,7 @@ def _push(  # noqa: PLR0917 - a private step of the loop above, with its state i
         heapq.heappush(heap, (round(answer.cost, 6), next(ticket), node, answer))
 
 
-def _child(tables: Tables, node: _Node, caps: tuple[Caps, ...]) -> _Node:
+def _child(tables: Tables, node: _Node, caps: tuple[Caps, ...], orders: Orders) -> _Node:
     """The node under new caps: groups whose caps changed are copied, for their values will be raised."""
     groups = tuple(
         {inner: group.capped(tables, caps[i + 1]) for inner, group in node.groups[i].items()}
@@ -209,7 +217,7 @@ def _child(tables: Tables, node: _Node, caps: tuple[Caps, ...]) -> _Node:
         else node.groups[i]
         for i in range(len(node.groups))
     )
-    return _Node(caps, groups)
+    return _Node(caps, groups, orders)
 
 
 def _relaxed_answer(search: Search, down: Down, node: _Node, limit: float) -> Answer | None:
@@ -302,8 +310,8 @@ def first_conflict(tables: Tables, used: Sequence[Used | None]) -> list[tuple[in
     return _short_flats(tables, used) or _covered_too_often(tables, used) or _strips_too_short(tables, used)
 
 
-def _conflict(search: Search, answer: Answer, caps: tuple[Caps, ...]) -> Iterator[tuple[Caps, ...]]:
-    """Caps of the children that settle the first conflict; nothing when the box can serve all seats."""
+def _conflict(search: Search, answer: Answer, node: _Node) -> Iterator[tuple[tuple[Caps, ...], Orders]]:
+    """Caps and orders of the children that settle the first conflict; nothing when the box can serve all."""
     cells = answer.choice.cells
     used = [
         Used(stack, row, inner_mm_of(search.task, i, cells[i]))
@@ -311,10 +319,92 @@ def _conflict(search: Search, answer: Answer, caps: tuple[Caps, ...]) -> Iterato
         else None
         for i, (stack, row) in enumerate(zip(answer.stacks, answer.rows, strict=True))
     ]
-    for seat, change in first_conflict(search.tables, used):
-        changed = list(caps)
-        changed[seat] = _with(caps[seat], change)
-        yield tuple(changed)
+    tables = search.tables
+    ways = _short_flats(tables, used)
+    pair = None if ways else _overlap(tables, used)
+    if pair is not None:
+        yield from _one_after_the_other(search, node, *pair)
+        return
+    for seat, change in ways or _covered_too_often(tables, used) or _strips_too_short(tables, used):
+        yield _changed(node.caps, (seat, change)), node.orders
+
+
+def _changed(caps: tuple[Caps, ...], *changes: tuple[int, Caps]) -> tuple[Caps, ...]:
+    changed = list(caps)
+    for seat, change in changes:
+        changed[seat] = _with(changed[seat], change)
+    return tuple(changed)
+
+
+class _Stretch(NamedTuple):
+    """What one seat takes of a taper, mm from the thin end."""
+
+    start: float
+    end: float
+    seat: int
+
+
+def _overlap(tables: Tables, used: Sequence[Used | None]) -> tuple[int, _Stretch, _Stretch] | None:
+    """The first two stretches that overlap on a taper of which there is one; the thinner first."""
+    for rank, uses in sorted(_tails(tables, used, "taper").items()):
+        if tables.lots[rank].count == 1:
+            stretches = sorted(
+                _Stretch(*tables.stretch(rank, steps, one.inner_mm), seat) for seat, steps, one in uses
+            )
+            for one, other in itertools.pairwise(stretches):
+                if one.end > other.start + TOUCH_MM:
+                    return rank, one, other
+    return None
+
+
+def _one_after_the_other(
+    search: Search, node: _Node, rank: int, one: _Stretch, other: _Stretch
+) -> Iterator[tuple[tuple[Caps, ...], Orders]]:
+    """Two seats that want the same part of one taper: either goes without, or one lies before the other.
+
+    Whichever comes first leaves room for the other's shortest stretch. Once that is settled, the first ends
+    before any place between them, or the other begins beyond it.
+    """
+    for first, last in ((one, other), (other, one)):
+        if (rank, first.seat, last.seat) in node.orders:
+            middle = (first.end + last.start) / 2.0
+            yield _changed(node.caps, (first.seat, _lies(rank, -math.inf, middle))), node.orders
+            yield _changed(node.caps, (last.seat, _lies(rank, middle, math.inf))), node.orders
+            return
+    for seat in (one.seat, other.seat):
+        yield _changed(node.caps, (seat, _lies(rank, 1.0, 0.0))), node.orders
+    for first, last in ((one, other), (other, one)):
+        ends, _ = _may_take(search, node, rank, first.seat)
+        _, begins = _may_take(search, node, rank, last.seat)
+        if ends <= begins + TOUCH_MM:
+            caps = _changed(
+                node.caps,
+                (first.seat, _lies(rank, -math.inf, begins)),
+                (last.seat, _lies(rank, ends, math.inf)),
+            )
+            yield caps, node.orders | {(rank, first.seat, last.seat)}
+
+
+def _lies(rank: int, from_mm: float, to_mm: float) -> Caps:
+    return Caps(within=((rank, from_mm, to_mm),))
+
+
+def _may_take(search: Search, node: _Node, rank: int, seat: int) -> tuple[float, float]:
+    """Least end and greatest begin of what a seat may take of a taper, mm from the thin end."""
+    tables = search.tables
+    part = next(((lo, hi) for r, lo, hi in node.caps[seat].within if r == rank), ANYWHERE)
+    least, most = math.inf, -math.inf
+    for group in node.groups[seat - 1].values():
+        top = group.base + group.values.shape[1] - 1
+        if top < group.base:
+            continue
+        for run in tables.taper_runs(rank, group.inner_mm, (), part):
+            # Flats beside it make a thin stretch do, never a thick one.
+            lo = run.lo if len(tables.thick) else max(run.lo, group.base)
+            if lo <= min(run.hi, top):
+                least = min(least, tables.stretch(rank, lo, group.inner_mm)[1])
+                most = max(most, tables.stretch(rank, min(run.hi, top), group.inner_mm)[0])
+    return least, most
 
 
 def _with(caps: Caps, change: Caps) -> Caps:
@@ -324,10 +414,15 @@ def _with(caps: Caps, change: Caps) -> Caps:
     strips = dict(caps.strips)
     for rank, thickest in change.strips:
         strips[rank] = min(thickest, strips.get(rank, thickest))
+    within = {rank: (lo, hi) for rank, lo, hi in caps.within}
+    for rank, lo, hi in change.within:
+        old = within.get(rank, ANYWHERE)
+        within[rank] = max(lo, old[0]), min(hi, old[1])
     return Caps(
         tuple(sorted(flats.items())),
         tuple(sorted({*caps.points, *change.points})),
         tuple(sorted(strips.items())),
+        tuple((rank, *part) for rank, part in sorted(within.items())),
     )
 
 
@@ -363,7 +458,7 @@ def _covered_too_often(tables: Tables, used: Sequence[Used | None]) -> list[tupl
     for rank, uses in sorted(_tails(tables, used, "taper").items()):
         stretches = [(*tables.stretch(rank, steps, one.inner_mm), seat) for seat, steps, one in uses]
         for x, _, _ in sorted(stretches):
-            covering = [one for one in stretches if one[0] <= x < one[1]]
+            covering = [one for one in stretches if one[0] <= x < one[1] - TOUCH_MM]
             if len(covering) > tables.lots[rank].count:
                 # The middle of what they share: whoever goes round it has to move the farthest.
                 middle = (x + min(end for _, end, _ in covering)) / 2.0
@@ -401,7 +496,7 @@ def lacking(tables: Tables, used: Sequence[Used | None]) -> dict[int, int]:
         more[rank] = n - tables.lots[rank].count
     for rank, uses in _tails(tables, used, "taper").items():
         stretches = [tables.stretch(rank, steps, one.inner_mm) for _, steps, one in uses]
-        deepest = max(sum(start <= x < end for start, end in stretches) for x, _ in stretches)
+        deepest = max(sum(start <= x < end - TOUCH_MM for start, end in stretches) for x, _ in stretches)
         more[rank] = deepest - tables.lots[rank].count
     for rank, uses in _tails(tables, used, "strip").items():
         wedges = _wedges(tables, rank, [(steps, one) for _, steps, one in uses])

@@ -10,6 +10,8 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
 EPS = 1e-9
+TOUCH_MM = 1e-7
+"""Stretches of a taper that overlap by no more only touch: they are worked out from both ends."""
 NO_COST = 1e300
 """Anything finite is below: keeps thicknesses that no pack makes (infinity) out of comparisons."""
 
@@ -64,9 +66,11 @@ class Caps:
     """(rank, mm from the thin end): a stretch of that taper must not cover the point."""
     strips: tuple[tuple[int, int], ...] = ()
     """(rank, thickest wedge in grid steps)."""
+    within: tuple[tuple[int, float, float], ...] = ()
+    """(rank, from, to) mm from the thin end: all that a stretch of that taper may take; none if to < from."""
 
     def __bool__(self) -> bool:
-        return bool(self.flats or self.points or self.strips)
+        return bool(self.flats or self.points or self.strips or self.within)
 
 
 NO_CAPS = Caps()

@@ -39,7 +39,7 @@ from shimfit.core.packing.stacks import (
     sum_of,
     to_steps,
 )
-from shimfit.core.packing.tapered import Prices, Tapered
+from shimfit.core.packing.tapered import ANYWHERE, Prices, Tapered
 from shimfit.errors import EntryError
 
 if TYPE_CHECKING:
@@ -55,7 +55,9 @@ if TYPE_CHECKING:
 
 FIRST_LENGTH = 1024
 """Grid steps that tables start with; they grow when a post needs more."""
-_MOST_REMEMBERED = 20_000
+_MOST_REMEMBERED, _MOST_FEWER = 20_000, 200
+FEW_SIZES = 24
+"""Sizes of flats up to which stacks without some of them are worked out anew; else as they come up."""
 LONGEST = 1 << 16
 """Grid steps beyond which no pack is made (more than half a metre)."""
 
@@ -81,24 +83,15 @@ class Tables(Tapered):
         self.length = length
         self._inner_rows: dict[float, tuple[list[Row], Floats]] = {}
         self._inner_tables: dict[float, tuple[list[Row], Floats, Floats]] = {}
-        self._cut_up: dict[tuple[int, float | None, tuple[float, ...]], list[Run]] = {}
+        self._cut_up: dict[tuple[int, float | None, tuple[float, ...], tuple[float, float]], list[Run]] = {}
         self._flats()
-        most = self.options.max_pieces
-        self.beside = np.full(length, math.inf)
-        """Cheapest flats that may stand beside a tapered piece, none included."""
-        self.beside[0] = 0.0
-        for table in self.g[: most - 1]:
-            np.minimum(self.beside, table, out=self.beside)
-        self._windows: dict[float, list[Floats]] = {}
+        self._fewer: dict[tuple[tuple[int, int], ...], Tables] = {}
         flat_row = Row(0.0, None, ())
         self.rows: list[Row] = [flat_row, *self.taper_rows(None)]
         self.sigma = np.array([row.sigma for row in self.rows])
         self.saws = any(row.saw_deg is not None for row in self.rows)
         self.cheapest = np.empty((len(self.rows), length))
-        flats = self.g[0].copy()
-        for table in self.g[1:most]:
-            np.minimum(flats, table, out=flats)
-        self.cheapest[0] = flats
+        self.cheapest[0] = self.flats
         for i, row in enumerate(self.rows[1:], start=1):
             self.convolve(row.runs, 0, length, self.cheapest[i])
         # Without the list itself: a ring would keep large tables until the collector comes by.
@@ -125,7 +118,37 @@ class Tables(Tapered):
         self.index_of = {int(t): i for i, t in enumerate(self.thick)}
         self.c1 = np.array([u[0].cost for u in self.units])
         self.c2 = np.array([sum_of(u, 2) for u in self.units])
-        self.g = _flat_tables(self.thick, self.units, self.length, options.max_pieces)
+        self.stack_flats()
+
+    def stack_flats(self) -> None:
+        """Stacks of these flats, and the cheapest of them that may stand beside a tapered piece."""
+        most = self.options.max_pieces
+        self.g = _flat_tables(self.thick, self.units, self.length, most)
+        self.beside = np.full(self.length, math.inf)
+        """None included."""
+        self.beside[0] = 0.0
+        for table in self.g[: most - 1]:
+            np.minimum(self.beside, table, out=self.beside)
+        self._windows: dict[float, list[Floats]] = {}
+        self.flats = self.g[0].copy()
+        """Cheapest stack of flats alone."""
+        for table in self.g[1:most]:
+            np.minimum(self.flats, table, out=self.flats)
+
+    def fewer_flats(self, caps: Caps) -> Tables | None:
+        """These tables where a seat may use fewer flats; None where that is not worth working out at once."""
+        if not caps.flats or len(self.thick) > FEW_SIZES:
+            return None
+        found = self._fewer.get(caps.flats)
+        if found is None:
+            if len(self._fewer) > _MOST_FEWER:
+                self._fewer.clear()
+            found = copy.copy(self)
+            changed = FlatView(self, caps).changed
+            found.units = [changed.get(i, some) for i, some in enumerate(self.units)]
+            found.stack_flats()
+            self._fewer[caps.flats] = found
+        return found
 
     def _window_minima(self, per_step: float) -> list[Floats]:
         """Minima of (flats beside a tapered piece − per_step·T) over the 1, 2, 4, … steps up to T.
@@ -260,11 +283,12 @@ class Tables(Tapered):
 
     def capped_runs(self, row: Row, caps: Caps, inner_mm: float | None) -> list[Run]:
         """The row's runs without what the caps forbid."""
-        if not (caps.points or caps.strips):
+        if not (caps.points or caps.strips or caps.within):
             return list(row.runs)
         points: dict[int, list[float]] = defaultdict(list)
         for rank, x in caps.points:
             points[rank].append(x)
+        within = {rank: (lo, hi) for rank, lo, hi in caps.within}
         thickest = dict(caps.strips)
         runs: list[Run] = []
         done: set[int] = set()
@@ -273,16 +297,16 @@ class Tables(Tapered):
                 hi = min(run.hi, thickest[run.rank])
                 if run.lo <= hi:
                     runs.append(run._replace(hi=hi))
-            elif run.rank not in points:
+            elif run.rank not in points and run.rank not in within:
                 runs.append(run)
             elif run.rank not in done:
                 done.add(run.rank)
-                key = run.rank, inner_mm, tuple(sorted(points[run.rank]))
+                key = run.rank, inner_mm, tuple(sorted(points[run.rank])), within.get(run.rank, ANYWHERE)
                 found = self._cut_up.get(key)
                 if found is None:
                     if len(self._cut_up) > _MOST_REMEMBERED:
                         self._cut_up.clear()
-                    found = self._cut_up[key] = self.taper_runs(run.rank, inner_mm, key[2])
+                    found = self._cut_up[key] = self.taper_runs(run.rank, inner_mm, key[2], key[3])
                 runs.extend(found)
         return runs
 

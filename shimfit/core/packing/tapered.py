@@ -11,7 +11,7 @@ from collections import defaultdict
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from shimfit.core.packing.stacks import Row, Run
+from shimfit.core.packing.stacks import TOUCH_MM, Row, Run
 from shimfit.core.stock import natural_key
 
 if TYPE_CHECKING:
@@ -19,6 +19,10 @@ if TYPE_CHECKING:
 
     from shimfit.core.packing.options import Options
     from shimfit.model import Lot
+
+
+ANYWHERE = (-math.inf, math.inf)
+"""All of a taper."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,8 +76,17 @@ class Tapered:
             if found
         ]
 
-    def taper_runs(self, rank: int, inner_mm: float | None, banned: Sequence[float]) -> list[Run]:
-        """Thicknesses that a taper gives, in runs of one price; none that cover banned points."""
+    def taper_runs(
+        self,
+        rank: int,
+        inner_mm: float | None,
+        banned: Sequence[float],
+        within: tuple[float, float] = ANYWHERE,
+    ) -> list[Run]:
+        """Thicknesses that a taper gives, in runs of one price.
+
+        None whose stretches cover banned points or do not lie within a part of it, mm from the thin end.
+        """
         lot, options = self.lots[rank], self.options
         assert lot.length_mm is not None
         assert lot.thin_mm is not None
@@ -87,6 +100,10 @@ class Tapered:
             hi = _floor((lot.thick_mm - sigma * inner_mm) / q)
         hi = min(hi, self.length - 1)
         lo = max(lo, 1)
+        if within != ANYWHERE:
+            from_mm, to_mm = within[0] - TOUCH_MM, within[1] + TOUCH_MM
+            lo = _first(lo, hi, lambda t: self.stretch(rank, t, inner_mm)[0] >= from_mm)
+            hi = _first(lo, hi, lambda t: self.stretch(rank, t, inner_mm)[1] > to_mm) - 1
         if lot.length_mm < options.min_inside_mm or lo > hi:
             return []
         costs = options.costs
