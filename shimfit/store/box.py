@@ -43,7 +43,7 @@ BOX_KINDS = (
 
 @dataclass(frozen=True, slots=True)
 class BoxState:
-    """The carpenter's box: what is left, his instruments and settings. One box for all jobs."""
+    """The carpenter's box: what is left, the instruments and settings. One box for all jobs."""
 
     lots: tuple[Lot, ...] = ()
     """What is left, count > 0, in the order it came in; remainders are lots of their own."""

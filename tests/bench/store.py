@@ -10,6 +10,8 @@ data file, in units of a bare Textual app's first paint.
 
 `--scale`: processor time of commands on one run of 200 to 100,000 events, its states kept beside the log as
 an earlier command left them, as multiples of the first; and of a run of 10 to 10,000 posts in an open file.
+It takes about six minutes, most of it to build the files. Leave the program's own files alone meanwhile: what
+another build kept beside a log is not used, so every command would go through its log from the first event.
 """
 
 from __future__ import annotations

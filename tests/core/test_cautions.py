@@ -46,19 +46,7 @@ def test_the_readme_has_every_caution_word_for_word() -> None:
 
 def test_commands_show_theirs(shimfit) -> None:
     shimfit("job", "new", "heron")
-    shimfit(
-        "run",
-        "new",
-        "heron/jetty",
-        "--length",
-        "2.4m",
-        "--every",
-        "1.2m",
-        "--foot",
-        "90x90mm",
-        "--height",
-        "1000mm",
-    )
+    shimfit(*JETTY)
     shimfit("stock", "import", str(HERE / "fixtures/stock/boardwalk_box.csv"))
     shimfit("read", "heron/jetty/1", "6n10h")
     trimmed = shimfit("trim", "heron/jetty/1")
@@ -123,19 +111,7 @@ def test_what_rots_or_creeps_is_warned_of_at_the_box_and_in_the_answer(shimfit, 
     )
     assert "rots or creeps" in said
     shimfit("job", "new", "heron")
-    shimfit(
-        "run",
-        "new",
-        "heron/jetty",
-        "--length",
-        "2.4m",
-        "--every",
-        "1.2m",
-        "--foot",
-        "90x90mm",
-        "--height",
-        "1000mm",
-    )
+    shimfit(*JETTY)
     assert "rots or creeps" in shimfit("read", "heron/jetty/1", "22n0o", "--json", "--sure")
 
 
