@@ -655,7 +655,7 @@ def run_simulate(args: argparse.Namespace, io: Io) -> int:
     if args.at_once and args.seconds is None:
         raise UsageError("--at-once needs --seconds")
     if stage.is_polled:
-        raise UsageError("a polled sensor speaks only when asked: give it a --link")
+        raise UsageError("a polled sensor sends only when asked: give it a --link")
     from shimfit.wire.simulate import emit
 
     def write(data: bytes) -> None:
@@ -696,7 +696,7 @@ def _into_capture(args: argparse.Namespace, stage: Stage, io: Io) -> int:
     if args.seconds is None:
         raise UsageError("--capture needs --seconds")
     if stage.is_polled:
-        raise UsageError("a polled sensor speaks only when asked: capture it with `shimfit listen --capture`")
+        raise UsageError("a polled sensor sends only when asked: capture it with `shimfit listen --capture`")
     header = {
         "device": "none: invented by shimfit simulate",
         "format": args.format,

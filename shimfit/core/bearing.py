@@ -53,7 +53,7 @@ class Timber:
     """How the value is known: second-hand, from memory, the user's own."""
 
     def allowed_mpa(self, *, wet: bool = True, half_crushing: bool = False) -> float:
-        """Allowed pressure: wet unless told dry; half_crushing for 0.02 in instead of 0.04 in."""
+        """Allowed pressure: wet unless said to be dry; half_crushing for 0.02 in instead of 0.04 in."""
         factor = (WET_FACTOR if wet else 1.0) * (HALF_CRUSHING_FACTOR if half_crushing else 1.0)
         return self.fc_perp_mpa * factor
 

@@ -142,7 +142,7 @@ def _rail(first: StandingPost, second: StandingPost, at_mm: float, depth_mm: flo
     if not math.isfinite(at_mm) or bottom_mm < 0 or top_mm > min(first.height_mm, second.height_mm) + 1e-9:
         raise UsageError(
             f"a rail at {at_mm:g} mm does not meet posts {first.name} and {second.name}, "
-            f"which are told from 0 to {min(first.height_mm, second.height_mm):g} mm"
+            f"which stand from 0 to {min(first.height_mm, second.height_mm):g} mm"
         )
     if _clear_mm(first, second, at_mm) <= 0:
         raise UsageError(f"posts {first.name} and {second.name} leave no room for a rail")

@@ -76,7 +76,7 @@ class _Line:
             self.amounts = [Amount(nothing, nothing.value, 0), Amount(nothing, nothing.value, 0)]
         elif not self.amounts and self.over is None and not self.at_height:
             self.cursor.wait(f"type how far the top leans and which way, like {self.cursor.example}")
-        self._place_noughts()
+        self._place_zeros()
         return self._result()
 
     def _one(self, token: Token) -> None:
@@ -127,8 +127,8 @@ class _Line:
                 self.cursor.refuse(f"two readings {way} the run", last.start)
         self.amounts.append(amount)
 
-    def _place_noughts(self) -> None:
-        """A bare 0 is the direction that the other amount is not; two bare noughts are both."""
+    def _place_zeros(self) -> None:
+        """A bare 0 is the direction that the other amount is not; two bare zeros are both."""
         bare = [amount for amount in self.amounts if amount.face is None]
         named = [amount for amount in self.amounts if amount.face is not None]
         if len(bare) == 1 and not named:

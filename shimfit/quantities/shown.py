@@ -56,7 +56,7 @@ def exact(value: float | Fraction) -> Fraction:
 
 
 def decimals(value: float | Fraction, step: Fraction = HALF) -> str:
-    """Nearest multiple of `step` (whose decimals end), no trailing nought, never -0: `9.5`, `14`, `0.79`."""
+    """Nearest multiple of `step` (whose decimals end), no trailing 0, never -0: `9.5`, `14`, `0.79`."""
     rounded = nearest(exact(value), step)
     digits = 0
     while rounded * 10**digits != int(rounded * 10**digits):

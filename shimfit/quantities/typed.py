@@ -353,9 +353,9 @@ def parse_height(text: str, units: Units = "mm") -> float:
     """Reading height in mm. EntryError where no post is read at it: nearly always a slip of the unit."""
     height_mm = parse_length(text, units, what="height")
     if not LOWEST_READ_MM <= height_mm <= HIGHEST_READ_MM:
-        told = f"{height_mm / 25.4:g} in" if units == "inch" else f"{height_mm:g} mm"
+        given = f"{height_mm / 25.4:g} in" if units == "inch" else f"{height_mm:g} mm"
         raise EntryError(
-            f"a reading height of {told} can't be: posts are read about "
+            f"a reading height of {given} can't be: posts are read about "
             f"{'40 in' if units == 'inch' else '1 m'} above the foot; a wrong unit?",
             at=0,
         )
@@ -365,7 +365,7 @@ def parse_height(text: str, units: Units = "mm") -> float:
 def parse_pairs(given: Iterable[str], units: Units = "mm") -> dict[str, float]:
     """NAME=LENGTH, in mm, each with its sign (`2=5mm`, `next=-1/4in`).
 
-    Raises EntryError for another form, a name that is told twice, and what `parse_length` refuses.
+    Raises EntryError for another form, a name that is given twice, and what `parse_length` refuses.
     """
     found: dict[str, float] = {}
     for text in given:

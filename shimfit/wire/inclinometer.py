@@ -124,7 +124,7 @@ HUNT_S = 3.0
 SETTLE_S = 0.2
 """After a change of speed; 0.1 s was too short for some USB adapters (gpsd's speed hunt)."""
 STOPPED_S = 1.5
-"""A reader that has said nothing for this long, its link open, has stopped: it speaks 30 times a second."""
+"""An open link's reader that published nothing for this long has stopped: it does so 30 times a second."""
 _PUBLISH_S = 0.03
 _GATHER_S = 0.02
 _FAULTY = (WatchState.NO_DATA, WatchState.LISTENING, WatchState.STALE, WatchState.FROZEN)

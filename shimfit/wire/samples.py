@@ -282,7 +282,7 @@ def printed_step(digits: bytes) -> float:
 
 
 _LEAST_G, _MOST_G = 0.9, 1.1
-"""A post at rest feels 1 g. Further off is a knock, or a chip whose range or scale is not what was told."""
+"""A post at rest feels 1 g. Further off is a knock, or a chip whose range or scale is not what was stated."""
 _FALL_G = 0.3
 _FALL_SAMPLES = 3
 """So little for so many samples in a row is a fall (0.1 s is 5 cm): its zero is not what it was."""

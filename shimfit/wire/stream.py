@@ -142,7 +142,7 @@ def make_input(description: Description | None, tally: Tally, *, polled: bool) -
 
 
 UNREAD_S = 4.0
-"""Bytes that bring nothing for so long are told what they look like."""
+"""Bytes that bring nothing for so long are worded as what they look like."""
 _LOOKS = {
     Refusal.NO_CHECKSUM: "sentences come without their checksums: describe it with checksum = 'optional'",
     Refusal.BAD_CHECKSUM: "what comes fails its checksum: another speed, or a damaged cable",
@@ -152,7 +152,7 @@ _LOOKS = {
     Refusal.NOT_A_NUMBER: "lines come without numbers (NaN is not one): is the sensor all right?",
     Refusal.COLUMN_COUNT: "lines come with another number of columns than described",
     Refusal.OUT_OF_RANGE: "leans beyond the range: units other than described, or it lies on its side",
-    Refusal.UNPAIRED: "one direction comes without the other: does the other sensor speak?",
+    Refusal.UNPAIRED: "one direction comes without the other: does the other sensor send?",
     Refusal.FIELD_COUNT: "sentences come with fields missing",
 }
 GARBAGE_BYTES = 600
