@@ -87,7 +87,6 @@ def run_solve(args: argparse.Namespace, io: Io) -> int:
 # ---------------------------------------------------------------- a post of a run
 
 
-PLACE = "JOB/RUN/POST"
 MOST_TORQUE_NM = 500.0
 """Above this it is asked about: rods of guard posts take a fraction of it (common practice, no source)."""
 OF_ONE_READING = ("bed", "after", "rails_on", "mid", "rocks", "turned", "instrument", "by", "face")

@@ -22,9 +22,6 @@ if TYPE_CHECKING:
     from shimfit.cli.parser import Command
 
 
-SHELLS = ("bash", "zsh", "fish")
-
-
 def run_settings(args: argparse.Namespace, io: Io) -> int:
     """Show all settings, or one, or change one."""
     with open_site(args, io, read_only=args.value is None, makes=args.value is not None) as site:

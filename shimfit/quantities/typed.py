@@ -71,7 +71,6 @@ UNIT_WORDS: Final[dict[str, LengthUnit]] = {
 INCH_MARKS: Final = '"″”“'
 FEET_MARKS: Final = "'′’‘"
 MINUS_MARKS: Final = "-−–"
-SLASHES: Final = "/⁄"
 TAPE_DENOMINATORS: Final = (2, 4, 8, 16, 32, 64)
 _ONE_CHARACTER_FRACTIONS: Final[dict[str, tuple[int, int]]] = {
     "½": (1, 2),

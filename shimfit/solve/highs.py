@@ -196,10 +196,6 @@ class _Linear:
             entries.starts, entries.index, entries.value,
         )  # fmt: skip
 
-    def drop_columns(self, index: Ints) -> None:
-        if index.size:
-            self._highs.deleteCols(index.size, index)
-
     def change_cost(self, index: Ints, cost: Floats) -> None:
         if index.size:
             self._highs.changeColsCost(index.size, index, cost)

@@ -230,19 +230,6 @@ class Site(AbstractContextManager["Site"]):
         has_history = touched.readings or touched.notes or touched.skipped is not None
         return Place(job.name, run.name, touched.name if has_history else run.posts[0].name)
 
-    def next_post(self, place: Place) -> Place | None:
-        """Next post in walking order; None behind the last."""
-        return self._neighbour(place, 1)
-
-    def previous_post(self, place: Place) -> Place | None:
-        """Previous post in walking order; None before the first."""
-        return self._neighbour(place, -1)
-
-    def _neighbour(self, place: Place, step: int) -> Place | None:
-        names = [post.name for post in self.run(place.job, place.run).posts]
-        index = names.index(self.post(place).name) + step
-        return replace(place, post=names[index]) if 0 <= index < len(names) else None
-
     # ------------------------------------------------------------ for what is logged
 
     def draft(self, place: Place, kind: str, data: dict[str, Any]) -> Draft:

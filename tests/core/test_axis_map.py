@@ -19,20 +19,12 @@ SLOPES = st.floats(-0.5, 0.5)
 VECTORS = {Face.NEXT: (1, 0), Face.PREV: (-1, 0), Face.OUT: (0, 1), Face.HOUSE: (0, -1)}
 
 
-def test_there_are_eight_four_of_them_mirrored():
-    maps = MAPS
-    assert len({(m.x, m.y) for m in maps}) == 8
-    assert sum(m.mirrored for m in maps) == 4
-    assert not AxisMap().mirrored
-
-
 @pytest.mark.parametrize("axis_map", MAPS, ids=lambda m: m.text)
 @given(SLOPES, SLOPES)
 def test_each_is_the_matrix_of_its_faces(axis_map, x, y):
     matrix = np.array([VECTORS[axis_map.x], VECTORS[axis_map.y]]).T
     lean = axis_map.to_post(x, y)
     assert (lean.slope_along, lean.slope_across) == pytest.approx(tuple(matrix @ (x, y)))
-    assert bool(np.linalg.det(matrix) < 0) == axis_map.mirrored
 
 
 @given(SLOPES, SLOPES, st.floats(-30, 30))

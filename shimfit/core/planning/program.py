@@ -54,9 +54,6 @@ class LinearProgram(Protocol):
     def add_columns(self, cost: Floats, upper: Floats, entries: Sparse) -> None:
         """More columns between 0 and `upper`."""
 
-    def drop_columns(self, index: Ints) -> None:
-        """Take columns out; those behind them move up."""
-
     def change_cost(self, index: Ints, cost: Floats) -> None:
         """Other costs for some columns."""
 

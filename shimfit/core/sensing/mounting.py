@@ -57,11 +57,6 @@ class AxisMap:
             raise EntryError(f"x towards {self.x} and y towards {self.y} lie on one line; teach both again.")
         finite(self.turn_deg, "turn of the sensor")
 
-    @property
-    def mirrored(self) -> bool:
-        """True when y lies clockwise of x seen from above."""
-        return _CLOCKWISE[(_CLOCKWISE.index(self.x) + 1) % 4] == self.y
-
     def to_post(self, slope_x: float, slope_y: float) -> Lean:
         """Lean of the post from slopes along the sensor's x and y; exact, and lengths are kept."""
         along = self._part(slope_x, slope_y, along=True)
