@@ -242,6 +242,9 @@ class Reading:
     u_own_along: Uncertainty | None = None
     """Part of u_along that is new at each reading (steps of the scale), so averages away; None = unknown."""
     u_own_across: Uncertainty | None = None
+    step_along: Uncertainty | None = None
+    """From mark to mark of the scale that slope_along was read off, as a slope; None: read anywhere."""
+    step_across: Uncertainty | None = None
     largest_term: str | None = None
     """The largest part of the uncertainty, in words."""
     zero_found: bool = True

@@ -5,21 +5,23 @@
 One objective for one post and for many: `packing`, `correction` and `planning` price with these functions.
 Numpy and the standard library only; every function takes arrays, so a post or a thousand cost one call.
 
-*Goal.* A round (loosen, set, tighten, read) costs minutes on the knees, a piece costs half of one. So packs
-are judged by what the next reading will say of them: chance = P(it is decided plumb).
+*Goal.* A round (loosen, set, tighten, read) costs minutes on the knees, a piece costs half of one, turning
+the level end for end and reading once more a minute at most. So packs are judged by what the readings to come
+will say of them: chance = P(settled plumb), by the mean of two readings, the level turned between. What the
+first of them alone will say (plumb, too close, out) is reported beside it (`foretold`) and is not paid for:
+packs chosen by a scale too coarse to call anything plumb would be chosen by nothing.
 
-*Model.* The packs are predicted to leave the top at R = (along, across), mm. The next reading is R + N(0, S):
+*Model.* The packs are predicted to leave the top at R = (along, across), mm. The mean is R + N(0, S):
 
-    S = J diag(v) Jᵀ  +  own²  +  hand²  +  (u_take_up · shift)(u_take_up · shift)ᵀ
+    S = J diag(v) Jᵀ  +  u²  +  last²  +  (u_take_up · shift)(u_take_up · shift)ᵀ
 
 J (2, n) maps thickness errors of the n supports that carry to the top (`top_per_error`; with three supports
-their own narrow base), v (n,) mm² is what a seat scatters by (`Scatter`: roughness of the seat, the
-pieces, the mark, the place of bearing), own is the part of a reading's uncertainty that is new each time
-(steps of the scale, the hand): of the reading packed by all of it, of the one that verifies only the hand,
-for that falls on the marks of its scale, and so many of them are plumb (`_on_marks`); what all readings with
-one instrument share (its zero) moves both alike and cancels. shift is how far the packs take
-the top. It is decided plumb inside `Zone`: a disk, or a rectangle per direction, of the tolerance less the
-guard band, in which also P(truly within) >= 0.95. All scatters are data (common practice, no source).
+their own narrow base), v (n,) mm² is what a seat scatters by (`Scatter`: roughness of the seat, the pieces,
+the mark, the place of bearing), u is all of the uncertainty of the reading packed by, last the scatter of the
+mean, which falls on marks half as far apart, of which so many are called plumb (`marks_called_plumb`). Of one
+more reading, the level not turned, the zero cancels: then only the part of u that is new each time counts.
+shift is how far the packs take the top. It is plumb inside `Zone`: a disk, or a rectangle per direction with
+its corners cut off. All scatters are data (common practice, no source).
 
 *The search stays exact* because for fixed supports S is fixed and the chance is a centred normal's
 probability of a shifted symmetric convex set: falling along every ray from R = 0 (T. W. Anderson, Proc. AMS
@@ -29,10 +31,11 @@ least |y| of the segment; a rectangle is bounded by its two slabs. So windows an
 told is a polynomial fitted to the integral within 1e-8 (`Chances`), the same for every front.
 
 *Example.* Four corners of a 90 mm foot read at 1000 mm: J = ±5.56 mm per mm. A usual level read to 1 mm has
-u = 0.51 mm, own 0.42: with v = 0.08² + 0.04² mm² a seat, S = 4 · 5.56² · 0.008 + 0.42² + 0.3² = 1.25 mm² each
-way; at 1:500 readings up to 1.08 mm are plumb: 5 marks of 1 mm, as much as a disk of 1.26 mm. Packs that
-leave R = 0 are plumb at the next reading in 47 of 100, R = (1, 0) in 35, and at 1:300 (zone 2.59 mm) in 93
-and 85. At 6 minutes a round the first millimetre costs 4.3 minutes at 1:500 and 0.6 at 1:300.
+u = 0.51 mm: with v = 0.08² + 0.04² mm² a seat, S = 4 · 5.56² · 0.008 + 0.51² + 0.25² = 1.31 mm² each way.
+At 1:500 no single mark but 0, 0 is called plumb (12 in 100 of packs that leave R = 0); the mean of two
+readings is on 25 marks of half a millimetre, as much as a disk of 1.41 mm: 53 of 100 are settled, 41 of
+R = (1, 0). At 1:300 it is a disk of 2.84 mm, 95 and 89 in 100. At 6 minutes a round the first millimetre
+costs 3.3 minutes at 1:500 and 0.4 at 1:300.
 """
 
 from __future__ import annotations
@@ -46,7 +49,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from shimfit.core.objective import LEAST_CHANCE, Reads, Scatter
-from shimfit.core.uncertainty import plumb_up_to, sure_beside
+from shimfit.core.uncertainty.decision import MANY_MARKS, marks_called_plumb, plumb_up_to, sure_beside
 from shimfit.model import Chance
 
 if TYPE_CHECKING:
@@ -93,6 +96,8 @@ def zone_of(allowed_mm: float, height_mm: float, reads: Reads, *, per_direction:
 def _zone(  # noqa: PLR0917 - remembered by all that it depends on
     allowed: float, u_along: float, u_across: float, factor: float, per_direction: bool, step: float
 ) -> Zone:
+    if factor > 0.0 and step > 0.0 and allowed <= MANY_MARKS * step:
+        return _of_marks(allowed, (u_along, u_across), factor, step, per_direction=per_direction)
     if not per_direction:
         radius = plumb_up_to(allowed, max(u_along, u_across), factor, per_direction=False)
         if radius <= 0.0:
@@ -104,11 +109,6 @@ def _zone(  # noqa: PLR0917 - remembered by all that it depends on
         return Zone(allowed, allowed, disk=False, decides=False)
     if factor == 0.0 or max(u_along, u_across) == 0.0:
         return _on_marks(Zone(along, across, disk=False), step)
-    if step > 0.0:
-        marks = [k * step for k in range(int(along / step + _AT_MARK) + 1)]
-        beside = [_beside(at, (u_along, u_across), allowed, factor) for at in marks]
-        stair = [(at + step / 2.0, _to_marks(far, step)) for at, far in zip(marks, beside, strict=True)]
-        return Zone(stair[-1][0], stair[0][1], disk=False, steps=tuple(stair))
     edges = [along * math.sin(math.pi / 2.0 * k / _STAIR) for k in range(_STAIR + 1)]
     steps = []
     for one, other in pairwise(edges):
@@ -125,6 +125,21 @@ def _to_marks(half: float, step: float) -> float:
     return half if step <= 0.0 else (math.floor(half / step + _AT_MARK) + 0.5) * step
 
 
+def _of_marks(
+    allowed: float, u: tuple[float, float], factor: float, step: float, *, per_direction: bool
+) -> Zone:
+    """The zone of the marks that are called plumb: a disk as large as the squares about them, or a stair."""
+    columns = marks_called_plumb(allowed, u, step, factor, per_direction=per_direction)
+    if not columns:
+        return Zone(allowed, allowed, disk=not per_direction, decides=False)
+    if not per_direction:
+        marks = sum((2 * most + 1) * (1 if along == 0 else 2) for along, most in enumerate(columns))
+        radius = step * math.sqrt(marks / math.pi)
+        return Zone(radius, radius, disk=True)
+    stair = tuple(((along + 0.5) * step, (most + 0.5) * step) for along, most in enumerate(columns))
+    return Zone(stair[-1][0], stair[0][1], disk=False, steps=stair)
+
+
 def _on_marks(zone: Zone, step: float) -> Zone:
     """The zone of what is read off as marks within `zone`: a disk as large as the squares about them."""
     if step <= 0.0:
@@ -134,7 +149,7 @@ def _on_marks(zone: Zone, step: float) -> Zone:
             zone, along_mm=_to_marks(zone.along_mm, step), across_mm=_to_marks(zone.across_mm, step)
         )
     far = zone.along_mm / step + _AT_MARK
-    if far > _MANY_MARKS:
+    if far > MANY_MARKS:
         return zone
     marks = sum(2 * math.floor(math.sqrt(far * far - k * k)) + 1 for k in range(-int(far), int(far) + 1))
     radius = step * math.sqrt(marks / math.pi)
@@ -164,33 +179,6 @@ def top_per_error(points_mm: ArrayLike, height_mm: ArrayLike, stiffness: ArrayLi
     fit = np.linalg.solve(np.swapaxes(rows, -1, -2) @ weighted, np.swapaxes(weighted, -1, -2))
     height = np.asarray(height_mm, dtype=np.float64)[..., None, None]
     return np.asarray(-height * fit[..., 1:, :], dtype=np.float64)
-
-
-def covariance(  # noqa: PLR0917 - it takes the quantities it takes
-    top: Floats,
-    seats_mm2: ArrayLike,
-    height_mm: ArrayLike,
-    reads: Reads,
-    shift_mm: ArrayLike,
-    u_take_up: ArrayLike,
-) -> Floats:
-    """S (…, 3) = (along², along·across, across²) of the next reading at the top, mm².
-
-    top: J (…, 2, n); seats_mm2 (…, n) variances; shift_mm (…, 2): how far the packs take the top.
-    """
-    v = np.asarray(seats_mm2, dtype=np.float64)
-    h = np.asarray(height_mm, dtype=np.float64)
-    shift = np.asarray(shift_mm, dtype=np.float64) * np.asarray(u_take_up, dtype=np.float64)[..., None]
-    x, y = top[..., 0, :], top[..., 1, :]
-    sx, sy = shift[..., 0], shift[..., 1]
-    return np.stack(
-        (
-            (x * x * v).sum(-1) + (reads.own_along**2 + reads.scatter[0] ** 2) * h * h + sx * sx,
-            (x * y * v).sum(-1) + sx * sy,
-            (y * y * v).sum(-1) + (reads.own_across**2 + reads.scatter[1] ** 2) * h * h + sy * sy,
-        ),
-        axis=-1,
-    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -223,12 +211,18 @@ def outlook_of(
     u_take_up: float,
 ) -> Outlook:
     """The outlook of one post: see the module."""
-    zone = zone_of(allowed_mm, height_mm, reads, per_direction=per_direction)
+    zone = settled_zone(allowed_mm, height_mm, reads, per_direction=per_direction)
     sx, sy = shift_mm[0] * u_take_up, shift_mm[1] * u_take_up
     square = height_mm * height_mm
-    along = (reads.own_along**2 + reads.scatter[0] ** 2) * square
-    across = (reads.own_across**2 + reads.scatter[1] ** 2) * square
+    packed_by, last = reads.packed_by, reads.settling.scatter
+    along = (packed_by[0] ** 2 + last[0] ** 2) * square
+    across = (packed_by[1] ** 2 + last[1] ** 2) * square
     return Outlook(zone, (along + sx * sx, sx * sy, across + sy * sy), scatter)
+
+
+def settled_zone(allowed_mm: float, height_mm: float, reads: Reads, *, per_direction: bool) -> Zone:
+    """Where the mean of two readings is plumb, the level turned end for end between: see `Reads.settling`."""
+    return zone_of(allowed_mm, height_mm, reads.settling, per_direction=per_direction)
 
 
 def foretold(  # noqa: PLR0917 - it takes the quantities it takes
@@ -250,10 +244,9 @@ def foretold(  # noqa: PLR0917 - it takes the quantities it takes
     own = reads.own_along**2 * square, reads.own_across**2 * square
     again = reads.scatter[0] ** 2 * square, reads.scatter[1] ** 2 * square
     both = reads.u_along**2 * square, reads.u_across**2 * square
-    # The level turned end for end: the zero goes, the own part is averaged over two.
-    halved = reads.own_along / math.sqrt(2.0), reads.own_across / math.sqrt(2.0)
-    afresh = Reads(*halved, *halved, reads.factor, reads.step / 2.0)
-    turned = zone_of(allowed_mm, height_mm, afresh, per_direction=per_direction)
+    last = [one * one * square for one in reads.settling.scatter]
+    by = [one * one * square for one in reads.packed_by]
+    turned = settled_zone(allowed_mm, height_mm, reads, per_direction=per_direction)
     zone = zone_of(allowed_mm, height_mm, reads, per_direction=per_direction)
     guard = reads.factor * max(reads.u_along, reads.u_across) * height_mm
     beyond = Zone(allowed_mm + guard, allowed_mm + guard, disk=not per_direction)
@@ -265,7 +258,7 @@ def foretold(  # noqa: PLR0917 - it takes the quantities it takes
         twice,
         # Truly within: the reading packed by is all that is not known, its shared part too.
         (xx + max(own[0], both[0]), xy, yy + max(own[1], both[1])),
-        (xx + own[0] + again[0] / 2.0, xy, yy + own[1] + again[1] / 2.0),
+        (xx + by[0] + last[0], xy, yy + by[1] + last[1]),
     ]
     chances = Chances(spreads, [zone, beyond, whole, turned], max(allowed_mm, math.hypot(*rest_mm)))
     reported = chances.at(np.arange(4), np.full(4, rest_mm[0]), np.full(4, rest_mm[1])).tolist()
@@ -289,8 +282,6 @@ _DEGREE_A_SHARE = 2.8
 _LEAST_DEGREE = 6
 _MORE_NODES = 8
 _AT_MARK = 1e-9
-_MANY_MARKS = 50.0
-"""Marks to the edge of a disk beyond which they lie as good as everywhere."""
 _STAIR = 5
 """Steps that stand for a cut corner."""
 _FACTOR_MOST, _FACTOR_STEP = 5.6, 0.2

@@ -48,6 +48,8 @@ class Corrected:
 
     slope: float
     budget: Budget
+    step: float
+    """From mark to mark of the scale, as a slope."""
 
 
 def correct(
@@ -78,7 +80,7 @@ def correct(
         length_mm=over_mm,
         hand_mm=hand_mm,
     )
-    return Corrected(slope - found, terms)
+    return Corrected(slope - found, terms, 2.0 * step)
 
 
 # ---------------------------------------------------------------- can it decide this limit?

@@ -1,6 +1,6 @@
 """What a prescription costs in minutes: prices, what seats scatter by, and how the next reading is taken.
 
-cost = work + material + round × (1 ÷ chance of plumb at the next reading − 1): where a round succeeds with
+cost = work + material + round × (1 ÷ chance of being settled plumb − 1): where a round succeeds with
 that chance it takes 1 ÷ chance of them (geometric distribution), the first being paid anyhow. The chance, the
 model behind it and why the search stays exact: `chance`. All figures are data (common practice, no source).
 """
@@ -38,9 +38,9 @@ class Minutes:
     """Setting the blade to another angle, once a run; free when the saw stands there already."""
     change: float = 0.5
     """One change of what stands: a taper pushed on, an old pack taken out."""
-    lift: float = 30.0
-    """Lifting a whole foot off the bed, beside its pieces: rod, neighbours' heights, an open joint. It is
-    dearer than the rounds that it may save: the last way out."""
+    lift: float = 6.0
+    """Lifting a whole foot off the bed, beside its pieces: as much as a round. Every seat comes out, the nut
+    is run back, and the height is struck again against the neighbours'."""
     lift_per_mm: float = 1.0
     """The same for each mm that it is lifted."""
     bought_flat: float = 0.2
@@ -103,6 +103,28 @@ class Reads:
         """The same with every uncertainty so many times as large."""
         own = self.own_along * by, self.own_across * by
         return Reads(self.u_along * by, self.u_across * by, *own, self.factor, self.step * by)
+
+    @property
+    def settling(self) -> Reads:
+        """The mean of two readings, the level turned end for end between them: its zero goes out.
+
+        The own part is averaged over two, and their mean falls on marks half as far apart. That is how a
+        reading too close to call is settled, in a minute and without a round; simple acceptance has none.
+        """
+        if self.factor == 0.0:
+            return self
+        own = self.own_along / math.sqrt(2.0), self.own_across / math.sqrt(2.0)
+        return Reads(*own, *own, self.factor, self.step / 2.0)
+
+    @property
+    def packed_by(self) -> tuple[float, float]:
+        """What is off, along and across, in the reading packed by as `settling` shows it.
+
+        All of it: a zero that is in both readings cancels, one that the later reading is rid of does not.
+        """
+        if self.factor == 0.0:
+            return self.own_along, self.own_across
+        return max(self.u_along, self.own_along), max(self.u_across, self.own_across)
 
     @property
     def scatter(self) -> tuple[float, float]:

@@ -469,7 +469,14 @@ def together(readings: Sequence[Reading]) -> Reading:
         u_across=across[1],
         u_own_along=None,
         u_own_across=None,
+        step_along=_step_of_mean([one.step_along for one in readings]),
+        step_across=_step_of_mean([one.step_across for one in readings]),
     )
+
+
+def _step_of_mean(steps: Sequence[float | None]) -> float | None:
+    """The mean of n readings off one scale falls on marks an n-th as far apart; None where one did not."""
+    return None if None in steps else max(step for step in steps if step is not None) / len(steps)
 
 
 def _agree(one: Reading, last: Reading) -> bool:
@@ -521,8 +528,10 @@ def completed(half: Reading | None, reading: Reading) -> Reading | None:
         text=f"{half.text}; {reading.text}",
         slope_along=one.slope_along,
         u_along=one.u_along,
+        step_along=one.step_along,
         slope_across=other.slope_across,
         u_across=other.u_across,
+        step_across=other.step_across,
         rocks=half.rocks + reading.rocks,
     )
 

@@ -136,6 +136,9 @@ class Counted:
     u_own_along: float | None
     """The part that is new at each reading and averages away over repeats."""
     u_own_across: float | None
+    step_along: float | None
+    """From mark to mark of what it was read off."""
+    step_across: float | None
     largest: str | None
     """The largest term of the worse direction, in words."""
 
@@ -166,6 +169,8 @@ def counted(
         None if across is None else across.budget.u,
         None if along is None else along.budget.only("repeat").u,
         None if across is None else across.budget.only("repeat").u,
+        None if along is None else along.step,
+        None if across is None else across.step,
         largest_of(known[0], known[-1]) if known else None,
     )
 

@@ -210,10 +210,12 @@ def reads_of(post: PostRecord) -> Reads:
     )
     if reading.method != "typed" or reading.u_own_along is None:
         return Reads(reading.u_along, reading.u_across, along, across, factor)
-    # What its own part holds beside the usual hand are the steps of the scale.
-    hand = HAND_MM / (reading.gauge_mm or reading.height_mm)
-    steps = math.sqrt(12.0 * max(0.0, along * along - hand * hand))
-    step = min(steps, COARSEST_MM / (reading.gauge_mm or reading.height_mm))
+    if reading.step_along is not None and reading.step_across is not None:
+        step = max(reading.step_along, reading.step_across)
+    else:  # logged before marks were kept: what its own part holds beside the usual hand are the steps
+        over_mm = reading.gauge_mm or reading.height_mm
+        steps = math.sqrt(12.0 * max(0.0, along * along - (HAND_MM / over_mm) ** 2))
+        step = min(steps, COARSEST_MM / over_mm)
     return Reads(reading.u_along, reading.u_across, along, across, factor, step)
 
 

@@ -78,7 +78,9 @@ def decided(
         assert part.slope_along is not None
         assert part.slope_across is not None
         lean = Lean(part.slope_along, part.slope_across)
-        verdict = decide_lean(lean, part.u_along, part.u_across, tolerance, HEIGHT_MM)
+        assert part.step_along is not None
+        steps = part.step_along, part.step_across or part.step_along
+        verdict = decide_lean(lean, part.u_along, part.u_across, tolerance, HEIGHT_MM, steps=steps)
         plumb[k] = verdict.decision == "plumb"
     return plumb[which.reshape(-1)]
 

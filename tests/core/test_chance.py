@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from shimfit.core.chance import Chances, Zone, covariance, top_per_error, zone_of
+from shimfit.core.chance import Chances, Zone, outlook_of, top_per_error, zone_of
 from shimfit.core.objective import EXACT_READS, Reads, Scatter, usual_reads
 from shimfit.core.uncertainty import decide_lean
 from shimfit.core.uncertainty.disk import inside_disk
@@ -81,12 +81,16 @@ def test_the_chance_falls_along_every_ray():
 def test_the_worked_example_of_the_module():
     top = top_per_error(SQUARE, 1000.0)
     assert np.abs(top) == pytest.approx(1000.0 / 180.0)
-    reads, seat = usual_reads(), Scatter().seat_mm2(inner=True)
-    s = covariance(top, [seat] * 4, 1000.0, reads, [0.0, 0.0], 0.15)
-    assert s == pytest.approx([1.251, 0.0, 1.251], abs=1e-3)
-    for allowed, best, off in ((2.0, 0.471, 0.353), (10.0 / 3.0, 0.931, 0.853)):
-        chances = Chances(s, [zone_of(allowed, 1000.0, reads, per_direction=False)], allowed)
-        assert chances.at(0, [0.0, 1.0], [0.0, 0.0]) == pytest.approx([best, off], abs=6e-3)
+    reads, scatter = usual_reads(), Scatter()
+    seats = [scatter.seat_mm2(inner=True)] * 4
+    for allowed, best, off in ((2.0, 0.532, 0.411), (10.0 / 3.0, 0.953, 0.894)):
+        outlook = outlook_of(
+            allowed, 1000.0, reads, scatter, per_direction=False, shift_mm=(0.0, 0.0), u_take_up=0.15
+        )
+        s = outlook.covariance(*top.tolist(), seats)
+        assert s == pytest.approx([1.310, 0.0, 1.310], abs=1e-3)
+        chances = Chances([s], [outlook.zone], allowed)
+        assert chances.at(0, [0.0, 1.0], [0.0, 0.0]) == pytest.approx([best, off], abs=2e-3)
 
 
 @pytest.mark.parametrize(("text", "per_direction"), [("1:500", False), ("1:300", False), ("1:500", True)])
@@ -103,7 +107,10 @@ def test_readings_that_fall_on_marks_are_counted_as_they_fall(text, per_directio
         plumb = sum(
             n
             for mark, n in zip(marks, times, strict=True)
-            if decide_lean(Lean(*mark), reads.u_along, reads.u_across, limit, 1000.0).decision == "plumb"
+            if decide_lean(
+                Lean(*mark), reads.u_along, reads.u_across, limit, 1000.0, steps=(reads.step, reads.step)
+            ).decision
+            == "plumb"
         )
         assert reported == pytest.approx(plumb / 20000, abs=0.03)
 

@@ -31,7 +31,7 @@ from shimfit.core.uncertainty import (
     of_step,
     rectangular,
 )
-from shimfit.core.uncertainty.repeats import combine
+from shimfit.core.uncertainty.budget import combine
 from shimfit.model import CORNERS, Foot, Lean, Lot, Seat, Tolerance
 from shimfit.quantities import shown, tolerance, typed
 from shimfit.quantities.typed import parse_foot, parse_length

@@ -1,20 +1,23 @@
 """How sure a reading is, and what may be decided with it. Standard library only.
 
-`budget` what the uncertainty is made of · `repeats` several readings as one ·
-`disk` probabilities in two directions · `decision` plumb, out, too close to call · `advice` what settles it.
+`budget` what it is made of, several readings as one · `disk` probabilities in two directions ·
+`decision` plumb, out, too close to call, and what settles it.
 """
 
 from __future__ import annotations
 
-from shimfit.core.uncertainty.advice import Closeness, advise
 from shimfit.core.uncertainty.budget import (
     HAND_MM,
     Budget,
     Cure,
+    Repeated,
     Term,
+    agree,
     budget,
+    combine,
     from_quoted,
     largest_of,
+    learned_hand_mm,
     of_step,
     rectangular,
     sensor_budget,
@@ -25,16 +28,18 @@ from shimfit.core.uncertainty.decision import (
     ONE_SIDED_95,
     RULE_WORDS,
     SURE,
+    Closeness,
     Rule,
+    advise,
     decide,
     decide_lean,
+    marks_called_plumb,
     plumb_up_to,
     sure_beside,
     sure_radius,
     u_of_magnitude,
 )
 from shimfit.core.uncertainty.disk import inside_disk, inside_interval, inside_square, normal_below
-from shimfit.core.uncertainty.repeats import Repeated, agree, combine, learned_hand_mm
 
 __all__ = [
     "FACTORS",
@@ -60,6 +65,7 @@ __all__ = [
     "inside_square",
     "largest_of",
     "learned_hand_mm",
+    "marks_called_plumb",
     "normal_below",
     "of_step",
     "plumb_up_to",

@@ -13,13 +13,13 @@ When no uncertainty is known it can't be counted in: then the rules with a guard
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Final, Literal, TypeAlias
 
-from shimfit.core.uncertainty.advice import Closeness, advise
-from shimfit.core.uncertainty.budget import Budget, Term
-from shimfit.core.uncertainty.disk import inside_disk, inside_interval, inside_square
+from shimfit.core.uncertainty.budget import Budget, Cure, Term, cure_of
+from shimfit.core.uncertainty.disk import inside_disk, inside_interval, inside_square, normal_below
 from shimfit.errors import InternalError
 from shimfit.model import Decision, Lean, Reading, Tolerance, Verdict
 
@@ -42,6 +42,15 @@ _SLACK: Final = 1e-12
 """Relative: what rounding may move a value that lies exactly on an edge."""
 _SURE_SLACK: Final = 1e-9
 """What the integral's rounding may move a probability of exactly 0.95."""
+_WAYS: Final = 24
+"""Directions of a quarter turn that a post at the limit is asked for."""
+_HAND: Final = math.sqrt(0.2)
+_ZERO: Final = math.sqrt(3.0 * 0.8)
+_FAR: Final = 5.0
+_AT_MARK: Final = 1e-4
+"""Share of a step by which a mark is the same one."""
+MANY_MARKS: Final = 20.0
+"""Marks to the limit beyond which they lie as good as everywhere."""
 
 
 def decide(
@@ -68,6 +77,7 @@ def decide(
         budgets=budgets or _kept_budgets(reading),
         largest_term=reading.largest_term,
         method=reading.method,
+        steps=(reading.step_along or 0.0, reading.step_across or 0.0),
     )
     if reading.zero_found or verdict.decision == "out":
         return verdict
@@ -100,8 +110,11 @@ def decide_lean(
     budgets: tuple[Budget, Budget] | None = None,
     largest_term: str | None = None,
     method: Literal["typed", "sensor"] = "typed",
+    steps: tuple[float, float] = (0.0, 0.0),
 ) -> Verdict:
     """Verdict on a lean with its standard uncertainties (slopes; None = not known).
+
+    steps: from mark to mark of the scale that it was read off, as slopes (along, across); 0: read anywhere.
 
     Raises InternalError for a number that is not finite, an uncertainty below 0 or no height.
     """
@@ -125,6 +138,11 @@ def decide_lean(
         if not tolerance.per_direction:
             sure = allowed - sure_radius(allowed, most_u)
         factor = max(sure, allowed - value) / (u or most_u)  # the lean's own direction may have no u
+    elif decision == "plumb" and not _few_at_limit(lean, (u_along, u_across), steps, allowance):
+        decision = "too-close"
+        # As if it lay at the far edge of its mark, and never less than what did not do here.
+        edge = max(steps) / 2.0 + factor * math.sqrt(max(0.0, most_u**2 - max(steps) ** 2 / 12.0))
+        factor = max(edge, (allowed - value) * (1.0 + _AT_MARK)) / (u or most_u)
     advice = None
     if decision == "too-close":
         close = Closeness(value, allowed, u, factor, height_mm, method)
@@ -137,10 +155,10 @@ def sure_radius(allowed: float, u: float) -> float:
     return _most(allowed, lambda value: inside_disk(value, 0.0, u, u, allowed) >= SURE) if u else allowed
 
 
-def sure_beside(value: float, u: float, u_beside: float, allowed: float) -> float:
-    """Largest |other direction| with P(both truly within ±allowed) >= 0.95 when this one reads `value`."""
+def sure_beside(value: float, u: float, u_beside: float, allowed: float, sure: float = SURE) -> float:
+    """Largest |other direction| with P(both truly within ±allowed) >= `sure` when this one reads `value`."""
     here = inside_interval(value, u, allowed)
-    return _most(allowed, lambda other: here * inside_interval(other, u_beside, allowed) >= SURE)
+    return _most(allowed, lambda other: here * inside_interval(other, u_beside, allowed) >= sure)
 
 
 def plumb_up_to(allowed: float, u: float, rule_factor: float, *, per_direction: bool) -> float:
@@ -153,6 +171,135 @@ def plumb_up_to(allowed: float, u: float, rule_factor: float, *, per_direction: 
     if rule_factor == 0.0 or u == 0.0:
         return guarded
     return min(guarded, sure_beside(0.0, u, u, allowed) if per_direction else sure_radius(allowed, u))
+
+
+# ---------------------------------------------------------------- marks of a scale
+
+
+def _few_at_limit(
+    lean: Lean, u: tuple[float, float], steps: tuple[float, float], allowance: _Allowance
+) -> bool:
+    """True when posts at the limit are called plumb by this mark, or a better one, as seldom as promised."""
+    if allowance.factor == 0.0 or min(*steps, *u) <= 0.0:
+        return True
+    found = accepted_at_limit(
+        (lean.slope_along, lean.slope_across),
+        u,
+        steps,
+        allowance.slope,
+        per_direction=allowance.per_direction,
+    )
+    return found <= normal_below(-allowance.factor) + _SURE_SLACK
+
+
+@lru_cache(maxsize=4096)
+def accepted_at_limit(
+    mark: tuple[float, float],
+    u: tuple[float, float],
+    steps: tuple[float, float],
+    allowed: float,
+    *,
+    per_direction: bool,
+) -> float:
+    """Share of posts that stand at the limit, leaning any way alike, which read this mark or a better one.
+
+    All are (along, across) in one unit. mark: the reading; u: all of its standard uncertainty, of which
+    steps²/12 is the scale's. What is left is taken as normal (a hand) and as mostly rectangular (a level's
+    zero), and the larger share counts. Better marks have a smaller magnitude; per direction, a greater
+    probability that both are truly within. 0 where the scale has more than MANY_MARKS to the limit.
+    """
+    if allowed > MANY_MARKS * min(steps):
+        return 0.0
+    rest = [
+        math.sqrt(max(one * one - s * s / 12.0, (s * 0.01) ** 2)) for one, s in zip(u, steps, strict=True)
+    ]
+    columns = list(_as_good(mark, u, steps, allowed, per_direction=per_direction))
+    on_zero = all(abs(m - round(m / s) * s) <= _AT_MARK * s for m, s in zip(mark, steps, strict=True))
+    ways = _WAYS if on_zero else 4 * _WAYS  # marks that lie about zero look alike from all four quarters
+    found = [0.0, 0.0]
+    half = steps[0] / 2.0
+    for k in range(ways):
+        angle = math.pi / 2.0 / _WAYS * (k + 0.5)
+        x, y = math.cos(angle), math.sin(angle)
+        size = allowed / max(abs(x), abs(y)) if per_direction else allowed
+        x, y = x * size, y * size
+        for at, low, high in columns:
+            for shape, below in enumerate((normal_below, _zero_and_hand_below)):
+                along = below((at + half - x) / rest[0]) - below((at - half - x) / rest[0])
+                if along > 0.0:
+                    found[shape] += along * (below((high - y) / rest[1]) - below((low - y) / rest[1]))
+    return max(found) / ways
+
+
+def _zero_and_hand_below(z: float) -> float:
+    """P(a rectangular zero + a normal hand half as wide < z), both together of standard deviation 1."""
+    if abs(z) > _FAR:
+        return 0.0 if z < 0.0 else 1.0
+    return (_normal_loss(z + _ZERO) - _normal_loss(z - _ZERO)) / (2.0 * _ZERO)
+
+
+def _normal_loss(t: float) -> float:
+    """Integral of P(hand < x) over x up to t."""
+    q = t / _HAND
+    return t * normal_below(q) + _HAND * math.exp(-0.5 * q * q) / math.sqrt(2.0 * math.pi)
+
+
+def _as_good(
+    mark: tuple[float, float],
+    u: tuple[float, float],
+    steps: tuple[float, float],
+    allowed: float,
+    *,
+    per_direction: bool,
+) -> Iterator[tuple[float, float, float]]:
+    """(along, from, to) of the marks as good as this one, column by column: across, with their half steps."""
+    size = math.hypot(*mark)
+    sure = inside_square(*mark, *u, allowed) if per_direction else 0.0
+    reach = allowed if per_direction else size
+    step, beside = steps
+    for k in range(
+        math.ceil((-reach - mark[0]) / step - _AT_MARK), math.floor((reach - mark[0]) / step + _AT_MARK) + 1
+    ):
+        at = mark[0] + k * step
+        if per_direction:
+            # A little less than this very mark has, so that rounding leaves the mark itself in.
+            far = sure_beside(at, u[0], u[1], allowed, sure * (1.0 - _SURE_SLACK))
+            if far <= 0.0 and inside_square(at, 0.0, *u, allowed) < sure * (1.0 - _SURE_SLACK):
+                continue
+        else:
+            far = math.sqrt(max(0.0, size * size - at * at))
+        low = math.ceil((-far - mark[1]) / beside - _AT_MARK)
+        high = math.floor((far - mark[1]) / beside + _AT_MARK)
+        if low <= high:
+            yield at, mark[1] + (low - 0.5) * beside, mark[1] + (high + 0.5) * beside
+
+
+@lru_cache(maxsize=1024)
+def marks_called_plumb(
+    allowed: float, u: tuple[float, float], step: float, factor: float, *, per_direction: bool
+) -> tuple[int, ...]:
+    """Most marks across that are called plumb beside 0, 1, 2 … marks along, on a scale that counts from 0.
+
+    Empty when none is. The same answer as `decide_lean` gives mark by mark.
+    """
+    allowance = _Allowance(allowed, factor, per_direction=per_direction)
+    inside = inside_square if per_direction else inside_disk
+    reach = across = int(allowed / step + _AT_MARK)
+    columns = []
+    for along in range(reach + 1):
+        while across >= 0:
+            lean = Lean(along * step, across * step)
+            if (
+                _judge(lean, *u, allowance)[2] == "plumb"
+                and inside(lean.slope_along, lean.slope_across, *u, allowed) >= SURE - _SURE_SLACK
+                and _few_at_limit(lean, u, (step, step), allowance)
+            ):
+                break
+            across -= 1
+        if across < 0:
+            break
+        columns.append(across)
+    return tuple(columns)
 
 
 def _most(allowed: float, holds: Callable[[float], bool]) -> float:
@@ -229,3 +376,120 @@ def _without_doubt_known(lean: Lean, tolerance: Tolerance, allowed: float, rule:
 
 def _worse(budgets: tuple[Budget, Budget] | None) -> Budget | None:
     return None if budgets is None else max(budgets, key=lambda one: one.u)
+
+
+# ---------------------------------------------------------------- what settles it
+
+MOST_REPEATS: Final = 9
+"""Nobody reads a post more often than this."""
+
+
+@dataclass(frozen=True, slots=True)
+class Closeness:
+    """A compared value that lies too near its limit."""
+
+    value: float
+    allowed: float
+    u: float
+    factor: float
+    """Guard band ÷ u."""
+    height_mm: float
+    method: Literal["typed", "sensor"] = "typed"
+
+    @property
+    def wanted_u(self) -> float:
+        """Uncertainty at which this very value would be decided."""
+        return abs(self.allowed - self.value) / self.factor
+
+    def top(self, slope: float) -> str:
+        """A slope as mm at the top."""
+        return f"{slope * self.height_mm:.2g} mm"
+
+
+def advise(close: Closeness, budget: Budget | None, largest_term: str | None) -> str:
+    """One or two sentences: the cheapest thing that settles it with numbers at the top, else what is left."""
+    good_to = f"this reading is good to ±{close.top(close.factor * close.u)} at the top"
+    if budget is not None:
+        for settle in (_by_turning, _by_reading_finer, _by_holding, _by_repeating):
+            sentence = settle(close, budget)
+            if sentence is not None:
+                return f"{good_to}; {sentence}"
+    else:
+        sentence = _by_words(close, cure_of(largest_term))
+        if sentence is not None:
+            return f"{good_to}, most of it {largest_term}; {sentence}"
+    return f"{good_to}; {_what_is_left(close)}"
+
+
+def _by_turning(close: Closeness, budget: Budget) -> str | None:
+    """Two readings end for end: the zero and its like go, the rest is averaged over two."""
+    if not budget.only("turn").terms:
+        return None
+    rest = math.hypot(budget.without("turn").without("repeat").u, budget.only("repeat").u / math.sqrt(2.0))
+    if rest > close.wanted_u:
+        return None
+    return (
+        f"turn it end for end and read again: that leaves ±{close.top(close.factor * rest)}, "
+        f"and ±{close.top(close.factor * close.wanted_u)} is enough"
+    )
+
+
+def _by_reading_finer(close: Closeness, budget: Budget) -> str | None:
+    """Strong or shy halve the step of a tape."""
+    steps = math.hypot(*(term.u for term in budget.terms if term.name == "resolution"))
+    rest = math.sqrt(max(0.0, budget.u**2 - steps**2))
+    finer = math.hypot(rest, steps / 2.0)
+    if close.method != "typed" or steps == 0.0 or finer > close.wanted_u:
+        return None
+    return f"read it between the marks too (strong, shy): that leaves ±{close.top(close.factor * finer)}"
+
+
+def _by_holding(close: Closeness, budget: Budget) -> str | None:
+    """A hold k times as long makes the noise √k smaller."""
+    noise = budget.only("hold").u
+    room = close.wanted_u**2 - budget.without("hold").u ** 2
+    if noise == 0.0 or room <= 0.0:
+        return None
+    times = math.ceil((noise**2 / room) * 10.0 - 1e-9) / 10.0
+    return f"hold it {times:g} times as long" if 1.0 < times <= 20.0 else None
+
+
+def _by_repeating(close: Closeness, budget: Budget) -> str | None:
+    """Several readings make what is different each time √(their number) smaller."""
+    each = budget.only("repeat").u
+    room = close.wanted_u**2 - budget.without("repeat").u ** 2
+    if each == 0.0 or room <= 0.0:
+        return None
+    readings = math.ceil(each**2 / room - 1e-9)
+    if not 1 < readings <= MOST_REPEATS:
+        return None
+    return f"read it {readings} times afresh: where they differ a little, their mean settles it"
+
+
+def _by_words(close: Closeness, cure: Cure | None) -> str | None:
+    enough = f"±{close.top(close.factor * close.wanted_u)} would settle it"
+    match cure:
+        case "turn":
+            return f"turn it end for end and read again: {enough}"
+        case "hold":
+            return f"hold it longer: {enough}"
+        case "repeat":
+            return f"read it afresh and between the marks too (strong, shy): {enough}"
+        case "measure":
+            return f"measure that again: {enough}"
+        case _:
+            return None
+
+
+def _what_is_left(close: Closeness) -> str:
+    """No reading settles it: a better instrument, or less lean."""
+    guard = close.factor * close.u
+    limit = close.wanted_u * close.factor
+    better = f"an instrument with ±{close.top(limit)} at the top ({limit * 1000:.2g} mm/m) would settle it"
+    less = close.value - (close.allowed - guard)
+    repack = f"packing the top back by {close.top(less)} makes it plumb for sure"
+    if limit < 0.1 * guard:
+        return f"it lies on the limit, where no instrument helps: {repack}"
+    if close.allowed <= guard:
+        return f"this instrument can't decide {close.top(close.allowed)}: {better}"
+    return f"{better}, or {repack}"

@@ -310,12 +310,12 @@ def test_a_rest_that_eats_the_limit_is_worth_a_piece_more() -> None:
     )
     assert [len(pack.pieces) for pack in plain.packs] == [1, 1]
     assert [len(pack.pieces) for pack in best.packs] == [2, 2]
-    assert best.chance.plumb > plain.chance.plumb + 0.1
+    assert best.chance.turned > plain.chance.turned + 0.1
     for answer in (best, plain):
         reported = answer.chance
         assert reported.plumb + reported.too_close + reported.out == pytest.approx(1.0)
     assert dict(best.cost.parts)["next round"] == pytest.approx(
-        Minutes().round * (1.0 / best.chance.plumb - 1.0), abs=1e-5
+        Minutes().round * (1.0 / best.chance.turned - 1.0), abs=1e-5
     )
 
 
