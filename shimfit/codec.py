@@ -36,6 +36,7 @@ from shimfit.model import (
     Change,
     Cost,
     Foot,
+    Instrument,
     Lean,
     Lot,
     Pack,
@@ -115,8 +116,10 @@ def _shape(type_: Hashable) -> Shape:
     if origin is Mapping:
         return _mapping(*map(shape, args))
     if isinstance(type_, type) and is_dataclass(type_):
-        own = _BESIDE_FIELDS.get(type_)
-        return own() if own else _object(members(type_))._replace(read=partial(from_json, type_))
+        if own := _BESIDE_FIELDS.get(type_):
+            return own()
+        whole = _object(members(type_))._replace(read=partial(from_json, type_))
+        return also(whole, _wrong_lot) if type_ is Lot else whole
     if isinstance(type_, type) and issubclass(type_, Enum):
         return _one_of([str(one.value) for one in type_], type_)
     return _PLAIN[type_]()
@@ -300,10 +303,6 @@ def _wrong_lot(row: Mapping[str, Any]) -> str | None:
     return None
 
 
-def _lot() -> Shape:
-    return also(_object(members(Lot))._replace(read=partial(from_json, Lot)), _wrong_lot)
-
-
 def _cost() -> Shape:
     def wrong(value: Mapping[str, Any]) -> str | None:
         return None if "total" in value else ".total is missing"
@@ -334,7 +333,7 @@ def _resting() -> Shape:
     return whole._replace(read=reading)
 
 
-_BESIDE_FIELDS: dict[Any, Callable[[], Shape]] = {Lot: _lot, Cost: _cost, Resting: _resting}
+_BESIDE_FIELDS: dict[Any, Callable[[], Shape]] = {Cost: _cost, Resting: _resting}
 
 # ---------------------------------------------------------------- values to JSON
 
@@ -347,18 +346,13 @@ def to_json(value: Any) -> Any:
         return str(value.value)
     if not is_dataclass(value):
         return value
-    data = {name: to_json(getattr(value, name)) for name in _names(type(value))}  # type: ignore[arg-type]
+    data = {name: to_json(getattr(value, name)) for name, *_ in _readers(type(value))}  # type: ignore[arg-type]
     if isinstance(value, Piece):
         keys = (*_OF_PIECE[value.form], *(() if value.copy is None else ("copy",)))
         return {key: data[key] for key in keys}
-    if isinstance(value, Lot | Change):
+    if isinstance(value, Lot | Change | Instrument):
         return {key: one for key, one in data.items() if one is not None}
     return data
-
-
-@cache
-def _names(class_: Hashable) -> tuple[str, ...]:
-    return tuple(key.rstrip("?") for key in members(class_))
 
 
 _OF_ANY = ("lot", "form", "thickness_mm")

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import wraps
 from pathlib import Path
@@ -385,9 +385,7 @@ class Site(AbstractContextManager["Site"]):
 
     def add_instrument(self, known: Instrument) -> None:
         """Enter an instrument, or all that is now known of it."""
-        fields = asdict(replace(known, time=None, event=None))  # these are the event's own
-        data = {name: value for name, value in fields.items() if value is not None}
-        self.journal.append_all([Draft("instrument", data, by=self.settings.by or None)])
+        self.journal.append_all([Draft("instrument", to_json(known), by=self.settings.by or None)])
 
     def set(self, key: str, text: str) -> Any:
         """Change a setting from what was typed; returns its value. UsageError naming the choices."""
