@@ -20,7 +20,7 @@ from shimfit.model import Face
 from shimfit.outputs import RAILS_CSV
 from shimfit.quantities import shown
 from shimfit.quantities.shown import refused_in
-from shimfit.quantities.typed import parse_pairs
+from shimfit.quantities.typed import parse_pairs, to_unit
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
@@ -305,13 +305,6 @@ def run_kit(args: argparse.Namespace, io: Io) -> int:
     return io.tell([] if args.pdf == "-" else [*said, *cautions_of("kit")], answer)
 
 
-def _in(text: str, unit: str, what: str) -> float:
-    """What was typed, in the unit; a bare number is in it already. EntryError."""
-    from shimfit.quantities.typed import to_unit
-
-    return to_unit(text if text.strip()[-1:].isalpha() or "/" in text else f"{text} {unit}", unit, what)
-
-
 def run_makeup(args: argparse.Namespace, io: Io) -> int:
     """Print the make-up sheet and the shop list; 1 when a pressure is over the allowable."""
     from shimfit.core import makeup
@@ -334,9 +327,9 @@ def run_makeup(args: argparse.Namespace, io: Io) -> int:
         washer_mm=lengths(args.washer_thick),
         nut_mm=lengths(args.nut),
         past_nut_mm=lengths(args.past),
-        clamp_newton=_in(args.clamp, "N", "force"),
-        washer_allowable_mpa=_in(args.washer_allows, "MPa", "pressure"),
-        foot_allowable_mpa=_in(args.foot_allows, "MPa", "pressure"),
+        clamp_newton=to_unit(args.clamp, "N", "force"),
+        washer_allowable_mpa=to_unit(args.washer_allows, "MPa", "pressure"),
+        foot_allowable_mpa=to_unit(args.foot_allows, "MPa", "pressure"),
     )
     posts = [(post.name, beds.pop(post.name, 0.0), post.foot) for post in state.posts]
     if beds:

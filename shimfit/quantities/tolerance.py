@@ -29,9 +29,6 @@ from shimfit.quantities.typed import (
     skip_spaces,
 )
 
-NO_PUBLISHED_LIMIT: Final = (
-    "No published plumb limit for guard, railing or fence posts was found: this limit is the user's choice."
-)
 Mark = Literal["read", "second-hand"]
 
 

@@ -477,11 +477,6 @@ def registry() -> UnitRegistry[Any]:
     return pint.UnitRegistry(non_int_type=Fraction)
 
 
-def to_mm(text: str) -> float:
-    """Length in mm of any length that pint knows (`0.9 m`, `3 ft`, `12 thou`); EntryError otherwise."""
-    return to_unit(text, "mm", "length")
-
-
 def to_slope(text: str) -> float:
     """Slope of an angle (`0.1 deg`, `20 arcsec`: its tangent) or of a ratio (`2 mm/m`, `0.2 percent`).
 
@@ -502,23 +497,25 @@ def to_torque_nm(text: str) -> float:
     """Torque in N m (`40`, `40 Nm`, `30 lbf ft`, `30 ft-lb`); a bare number is N m. EntryError otherwise."""
     number, unit = _split(text, "torque")
     letters = "".join(c for c in unit.lower() if c.isalpha() or c == "/")
-    value = _in_unit(number, _TORQUES.get(letters, unit), "newton * meter", "torque")
+    value = _in_unit(number, _TORQUES.get(letters, unit) or "N*m", "N*m", "torque")
     if value <= 0.0:
         raise EntryError(f"a torque of {text.strip()} tightens nothing: type it like 40 Nm")
     return value
 
 
 def to_unit(text: str, unit: str, what: str = "value") -> float:
-    """The quantity in `unit` (any that pint knows), for settings such as stresses; EntryError otherwise."""
+    """What was typed in `unit`, any that pint knows (`kN`, `N/mm^2`); a bare number is in it already.
+
+    EntryError for what is no such quantity.
+    """
     number, typed = _split(text, what)
-    return _in_unit(number, typed, unit, what)
+    return _in_unit(number, typed or unit, unit, what)
 
 
 _ANGLES: Final = frozenset(
     ("radian", "milliradian", "degree", "arcminute", "arcsecond", "milliarcsecond", "grade")
 )
 _TORQUES: Final = {
-    "": "newton * meter",
     "nm": "newton * meter",
     **dict.fromkeys(("lbft", "ftlb", "lbfft", "ftlbf", "ftlbs", "lbsft"), "force_pound * foot"),
     **dict.fromkeys(("lbin", "inlb", "lbfin", "inlbf", "inlbs", "lbsin"), "force_pound * inch"),
@@ -566,8 +563,7 @@ def _in_unit(number: Fraction, typed: str, unit: str, what: str) -> float:
     try:
         return float(registry().Quantity(number, _unit(typed, what)).to(unit).magnitude)
     except pint.PintError as error:
-        called = typed or "a number alone"
-        raise EntryError(f"{called} isn't {_a(what)}; use a unit like {unit}") from error
+        raise EntryError(f"{typed} isn't {_a(what)}; use a unit like {unit}") from error
 
 
 def _unit(text: str, what: str) -> Any:
