@@ -17,7 +17,7 @@ from scipy.sparse import csc_array
 from shimfit.core.chance import next_rounds
 from shimfit.core.objective import Minutes
 from shimfit.core.packing import Options, Saw, build_tables, prescribe
-from shimfit.core.planning import PlanPost, plan, search
+from shimfit.core.planning import Earlier, PlanPost, plan, search
 from shimfit.core.planning import geometry as geometries
 from shimfit.core.planning.choosing import choose_together
 from shimfit.core.planning.patience import Patience
@@ -502,3 +502,23 @@ def test_many_posts_are_priced_as_one(part):
             if together.bound > cost - 1e-6:
                 assert cost == pytest.approx(alone.cost.total, abs=1e-5), number
     assert proven >= CASES // 8
+
+
+def test_a_run_planned_again_with_one_post_read_anew_is_as_good_and_hardly_searched():
+    """What an earlier plan knew is used for the posts that are as they were; another box's is not."""
+    run, lots = posts(10, 5), box(30, 2, 0, 5, most=6)
+    options, known = Options(), Earlier()
+    first = plan(run, lots, options, Highs(), earlier=known)
+    same = plan(run, lots, options, Highs(), earlier=known)
+    assert same.objective == pytest.approx(first.objective, rel=1e-9)
+    assert same.rounds == 0
+    lean = run[7].lean
+    run[7] = replace(run[7], lean=Lean(1.1 * lean.slope_along + 0.0004, 0.9 * lean.slope_across - 0.0003))
+    again = plan(run, lots, options, Highs(), earlier=known)
+    anew = plan(run, lots, options, Highs())
+    assert again.rounds < anew.rounds / 2
+    assert again.bound <= anew.objective + 1e-6
+    assert anew.bound <= again.objective + 1e-6
+    assert again.objective <= anew.objective * 1.001
+    fewer = plan(run, lots[1:], options, Highs(), earlier=known)
+    assert fewer.objective == pytest.approx(plan(run, lots[1:], options, Highs()).objective, rel=1e-9)

@@ -13,5 +13,6 @@ asked of a solver, `patience` how long all may take.
 from shimfit.core.planning.geometry import PlanPost
 from shimfit.core.planning.plan import Plan, Unsolved, plan
 from shimfit.core.planning.planned import Planned
+from shimfit.core.planning.rounds import Earlier
 
-__all__ = ["Plan", "PlanPost", "Planned", "Unsolved", "plan"]
+__all__ = ["Earlier", "Plan", "PlanPost", "Planned", "Unsolved", "plan"]

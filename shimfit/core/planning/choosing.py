@@ -19,7 +19,7 @@ from shimfit.core.cutting import Wedge, assign
 from shimfit.core.planning import whole
 from shimfit.core.planning.leftover import wedge_of
 from shimfit.core.planning.patterns import packs_behind
-from shimfit.core.planning.rounds import FEW, MOST_ROUNDS, SECTION, Pricing, Rounds, Settled
+from shimfit.core.planning.rounds import FEW, MOST_ROUNDS, SECTION, Earlier, Pricing, Rounds, Settled
 from shimfit.core.planning.whole import greedy, worth_offering
 
 if TYPE_CHECKING:
@@ -73,13 +73,22 @@ class Together:
 
 
 def choose_together(
-    posts: Sequence[PlanPost], tables: Tables, solver: Solver, patience: Patience, *, long: bool
+    posts: Sequence[PlanPost],
+    tables: Tables,
+    solver: Solver,
+    patience: Patience,
+    *,
+    long: bool,
+    earlier: Earlier | None = None,
 ) -> Together:
     """The best patterns for rectangular posts that all need packs; a pattern's `post` counts in `posts`.
 
-    `long`: the run is too long to close the last of the gap.
+    `long`: the run is too long to close the last of the gap. `earlier`: what an earlier plan knew; it is told
+    what this one knows.
     """
-    return _Choosing(Pricing(posts, tables.options, tables), solver, patience, long=long).done()
+    earlier = (earlier or Earlier()).of(tables.lots, tables.options)
+    pricing = Pricing(posts, tables.options, tables)
+    return _Choosing(pricing, solver, patience, long=long, earlier=earlier).done()
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -100,7 +109,11 @@ class _Node:
 class _Choosing:
     """From the rounds to a choice."""
 
-    def __init__(self, pricing: Pricing, solver: Solver, patience: Patience, *, long: bool) -> None:
+    def __init__(
+        self, pricing: Pricing, solver: Solver, patience: Patience, *, long: bool, earlier: Earlier
+    ) -> None:
+        self.earlier = earlier
+        self.offered: dict[tuple[object, ...], Pattern] = {}
         self.solver, self.patience, self.long = solver, patience, long
         self.posts, self.tables = pricing.posts, pricing.tables
         longer = len(self.posts) >= 2 * SECTION
@@ -121,7 +134,7 @@ class _Choosing:
         rounds = patience.part(SHARE_FOR_ROUNDS)
         reported = None if patience.progress is None else lambda bound, _: patience.tell(bound, None)
         most = QUICK_ROUNDS if patience.quick else MOST_ROUNDS
-        self.rounds = Rounds(pricing, solver, rounds.at_an_end, reported, most=most)
+        self.rounds = Rounds(pricing, solver, rounds.at_an_end, reported, most=most, earlier=earlier)
 
     def done(self) -> Together:
         """Run all steps."""
@@ -130,21 +143,42 @@ class _Choosing:
         self.rounds.progress = None
         sure = self._sure(root) if self.long else ()
         # Where few posts are sure, so is little: what is left may not fit beside them.
-        chosen = self._choose(root, (), sure=sure) if len(sure) > MOSTLY * len(self.posts) else None
+        begun = self._as_before(root)
+        some = not begun and len(sure) > MOSTLY * len(self.posts)
+        chosen = self._choose(root, (), sure=sure) if some else None
         if chosen is None or (
             not self.stopped and chosen.objective - self.bound > self.enough * chosen.objective
         ):
-            chosen = self._choose(root, () if chosen is None else chosen.patterns)
+            chosen = self._choose(root, begun if chosen is None else chosen.patterns)
         if chosen is not None and not self.stopped and not self.patience.quick:
             chosen = self._by_settings(root, chosen)
         if chosen is None:
             return Together(None, self.bound, self.rounds.count, stopped=True)
+        if not self.stopped:
+            self.earlier.keep(
+                self.posts,
+                self.rounds.master,
+                self.rounds.settled.values(),
+                [*self.offered.values(), *self.rounds.in_use()],
+                chosen.patterns,
+            )
         self.patience.tell(self.bound, chosen.objective)
         return Together(chosen.patterns, self.bound, self.rounds.count, self.stopped)
 
     def _sure(self, settled: Settled) -> tuple[Pattern, ...]:
         """Patterns that the linear program takes whole: most of a long run, which leaves a small program."""
         return tuple(self.rounds.master.patterns[k] for k in np.flatnonzero(settled.x > SURE))
+
+    def _as_before(self, settled: Settled) -> tuple[Pattern, ...]:
+        """What an earlier plan gave posts that have not changed, and what goes beside it for the others."""
+        before = self.earlier.chosen
+        kept = [
+            replace(before[post], post=number) for number, post in enumerate(self.posts) if post in before
+        ]
+        if not kept:
+            return ()
+        offered = worth_offering(self.rounds.master, settled, PATTERNS_A_POST, kept)
+        return (*kept, *greedy(self.tables, offered, {}, kept))
 
     def _enough(self, chosen: whole.Chosen) -> bool:
         return chosen.objective - self.bound <= self.enough * chosen.objective
@@ -245,12 +279,15 @@ class _Choosing:
         done = {pattern.post for pattern in sure}
         master = self.rounds.master
         patterns = [one for one in worth_offering(master, settled, most, start) if one.post not in done]
+        self.offered |= {pattern.key: pattern for pattern in patterns}
         share = {p.key: float(x) for p, x in zip(master.patterns, settled.x, strict=False)}
         start = start or greedy(self.tables, patterns, share, sure)
         shares: dict[int, float] = {}
         # What may be missing is told of the whole run, of which the sure ones are a part.
         rest = max(settled.objective - sum(pattern.cost for pattern in sure), 0.1 * settled.objective)
         gap = LONG_CHOOSING_GAP * settled.objective / rest if self.long else min(CHOOSING_GAP, self.enough)
+        if self.earlier.chosen:
+            gap = max(gap, self.enough)
         chosen, short = None, list[int]()
         for _ in range(STRIP_TRIES):
             other = whole.choose(

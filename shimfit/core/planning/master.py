@@ -145,7 +145,7 @@ class Master:
         is known to be near. The program's optimum is then at most what it is without.
         """
         self.width = width
-        price = np.concatenate([price, np.zeros(self.capacity.size - price.size)])
+        price = self.grown(price)
         worth = np.zeros(len(self._on_credit_of))
         worth[: self._own_rows] = price[: self._own_rows]
         for rank, points in self.points.items():
@@ -324,8 +324,13 @@ class Master:
 
     # ---------------------------------------------------------------- prices
 
+    def grown(self, price: Floats) -> Floats:
+        """Prices by row, with those of rows that came later: none."""
+        return np.concatenate([price, np.zeros(self.capacity.size - price.size)])
+
     def prices(self, price: Floats) -> Prices:
         """The rows' prices as the tables take them."""
+        price = self.grown(price)
         lots = self.tables.lots
         flat: dict[str, float] = {}
         strip: dict[str, float] = {}
@@ -374,7 +379,7 @@ class Master:
             )
             self._entries = [self._flat_entries]
         column, row, value = self._flat_entries
-        padded = np.concatenate([np.zeros(self.posts), price, np.zeros(self.capacity.size - price.size)])
+        padded = np.concatenate([np.zeros(self.posts), self.grown(price)])
         extra = np.asarray(np.bincount(column, weights=value * padded[row], minlength=self.cost.size), float)
         priced = np.asarray(self.cost + extra, float)
         priced[self.out()] = np.inf

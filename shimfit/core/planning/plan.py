@@ -22,7 +22,7 @@ from shimfit.core.planning.choosing import PROVEN, choose_together
 from shimfit.core.planning.patience import Patience
 from shimfit.core.planning.patterns import packs_behind
 from shimfit.core.planning.planned import Planned, resting_on, with_copies
-from shimfit.core.planning.rounds import MOST_EXACT
+from shimfit.core.planning.rounds import MOST_EXACT, Earlier
 from shimfit.model import Lean
 
 if TYPE_CHECKING:
@@ -82,17 +82,19 @@ def plan(
     progress: Callable[[float, float | None], None] | None = None,
     clock: Callable[[], float] = time.monotonic,
     quick: bool = False,
+    earlier: Earlier | None = None,
 ) -> Plan:
     """Plan all posts from one box. Deterministic unless the time runs out or `stop` says so.
 
     `progress` gets (bound, best plan's cost or None) as they move. The time holds whatever is left to do.
     `quick`: for posts that are only likely to come: work is counted instead of timed, so that the answer is
-    the same on any machine, and why posts are left out is not asked.
+    the same on any machine, and why posts are left out is not asked. `earlier`: what an earlier plan of the
+    run knew, which is told what this one knows; posts that have not changed since are then searched no more.
     EntryError for posts and lots that are none.
     """
     began = clock()
     patience = Patience(math.inf if quick else began + seconds, clock, stop, progress, quick)
-    work = _Work(tuple(posts), tuple(lots), options, solver, patience)
+    work = _Work(tuple(posts), tuple(lots), options, solver, patience, earlier)
     work.serve()
     return work.plan(began)
 
@@ -100,14 +102,16 @@ def plan(
 class _Work:
     """One planning session."""
 
-    def __init__(
+    def __init__(  # noqa: PLR0917 - what a session is given, all of it
         self,
         posts: tuple[PlanPost, ...],
         lots: tuple[Lot, ...],
         options: Options,
         solver: Solver,
         patience: Patience,
+        earlier: Earlier | None,
     ) -> None:
+        self.earlier = earlier
         self.posts, self.lots, self.options = posts, lots, options
         self.solver, self.patience = solver, patience
         self.tables = build_tables(lots, options)
@@ -170,7 +174,7 @@ class _Work:
         posts = [self.posts[number] for number in self.together]
         long = len(self.posts) > MOST_EXACT
         patience = self.patience.part(SHARE_TOGETHER)
-        chosen = choose_together(posts, self.tables, self.solver, patience, long=long)
+        chosen = choose_together(posts, self.tables, self.solver, patience, long=long, earlier=self.earlier)
         self.bound, self.rounds, self.stopped = chosen.bound, chosen.rounds, chosen.stopped
         for pattern in chosen.patterns or ():
             post = posts[pattern.post]

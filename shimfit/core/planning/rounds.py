@@ -27,7 +27,7 @@ from shimfit.core.planning.patterns import spell_out, spelled
 from shimfit.core.planning.search import ListMaker
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Iterable, Sequence
 
     from numpy.typing import NDArray
 
@@ -36,6 +36,7 @@ if TYPE_CHECKING:
     from shimfit.core.planning.geometry import PlanPost
     from shimfit.core.planning.patterns import Pattern
     from shimfit.core.planning.program import Solver
+    from shimfit.model import Lot
 
     Floats = NDArray[np.float64]
     Ints = NDArray[np.int64]
@@ -46,6 +47,10 @@ SECTION = 200
 """Posts of a section whose prices a run of twice as many and more begins from."""
 PATTERNS_AT_FIRST = 4
 """Patterns of a post that such a run begins with."""
+AGAIN = 2.0
+"""So many times the gap at which rounds stop is enough where an earlier plan's prices are begun from."""
+PATTERNS_OF_A_NEW_ONE = 12
+"""Patterns of a post that an earlier plan did not know."""
 WIDTH, WIDEST = 0.5, 16.0
 """How far duals may lie from the best prices at first, and beyond which they are let go."""
 OPENING_ROUNDS = 4
@@ -221,6 +226,44 @@ class Settled:
     """(columns,) the linear program's answer."""
     price: Floats
     """Prices that proved the bound, by row."""
+    least: Floats
+    """(P,) what each post's cheapest pattern costs at these prices, or less."""
+
+
+class Earlier:
+    """What planning knew of a run and a box when it was done: for planning it again with a few posts changed.
+
+    Prices and patterns hold for the same lots and options only. The bound at known prices is a sum over
+    posts, so that those which did not change need not be searched again.
+    """
+
+    def __init__(self) -> None:
+        self.box: tuple[tuple[Lot, ...], Options] | None = None
+        self.settled: dict[frozenset[float], tuple[Prices, dict[PlanPost, float]]] = {}
+        """By the saw settings allowed: prices, and what each post's cheapest pattern cost at them."""
+        self.patterns: dict[PlanPost, list[Pattern]] = {}
+        self.chosen: dict[PlanPost, Pattern] = {}
+
+    def of(self, lots: tuple[Lot, ...], options: Options) -> Earlier:
+        """Itself; emptied when it is another box's."""
+        if self.box != (lots, options):
+            self.box = lots, options
+            self.settled, self.patterns, self.chosen = {}, {}, {}
+        return self
+
+    def keep(
+        self, posts: Sequence[PlanPost], master: Master, settled: Iterable[Settled],
+        offered: Iterable[Pattern], chosen: Iterable[Pattern],
+    ) -> None:  # fmt: skip
+        """Take in what a choice left behind, in place of what was there."""
+        self.settled = {
+            one.allowed: (master.prices(one.price), dict(zip(posts, one.least.tolist(), strict=True)))
+            for one in settled
+        }
+        self.patterns = {post: [] for post in posts}
+        for pattern in offered:
+            self.patterns[posts[pattern.post]].append(pattern)
+        self.chosen = {posts[pattern.post]: pattern for pattern in chosen}
 
 
 class Rounds:
@@ -235,8 +278,13 @@ class Rounds:
         *,
         most: int = MOST_ROUNDS,
         share: float = 1.0,
+        earlier: Earlier | None = None,
     ) -> None:
-        self.solver = solver
+        """`share` of the box: see `Master`."""
+        self.solver, self.earlier = solver, earlier or Earlier()
+        self.settled: dict[frozenset[float], Settled] = {}
+        self.least = np.zeros(0)
+        """Of the last round."""
         self.pricing, self.at_an_end, self.progress, self.most = pricing, at_an_end, progress, most
         self.posts = len(pricing.posts)
         self.unsolved = np.full(self.posts, pricing.options.costs.unsolved)
@@ -248,6 +296,14 @@ class Rounds:
     def first(self) -> Settled:
         """All settings allowed."""
         allowed = frozenset(self.pricing.options.saw.settings_deg)
+        if allowed in self.earlier.settled:
+            self.master.add(
+                replace(pattern, post=number)
+                for number, post in enumerate(self.pricing.posts)
+                for pattern in self.earlier.patterns.get(post, ())
+            )
+            bound, price = self._once_more(allowed)
+            return self._settle(allowed, bound, price, lifts=True, cutoff=math.inf)
         if self.posts >= 2 * SECTION:
             price = self.master.by_row(self._of_a_section())
             bound, _ = self._round(price, lifts=False, keep=PATTERNS_AT_FIRST)
@@ -265,6 +321,8 @@ class Rounds:
         rounds = Rounds(part, self.solver, self.at_an_end, self.progress, most=self.most, share=1.0 / every)
         settled = rounds.first()
         self.count += rounds.count
+        # Bests of posts lie about as far above their bounds as the section's do.
+        pricing.guess[:] = np.median(part.guess)
         return rounds.master.prices(settled.price)
 
     def narrowed(self, wider: Settled, allowed: frozenset[float], cutoff: float = math.inf) -> Settled:
@@ -273,18 +331,48 @@ class Rounds:
         saw = replace(self.pricing.options.saw, settings_deg=tuple(sorted(allowed)))
         options = replace(self.pricing.options, saw=saw)
         self.tables = Tables(self.pricing.tables.lots, options, None, self.pricing.tables.length)
-        price = self._grown(wider.price)
-        bound, _ = self._round(price, lifts=True)
+        if allowed in self.earlier.settled:
+            bound, price = self._once_more(allowed)
+        else:
+            price = self.master.grown(wider.price)
+            bound, _ = self._round(price, lifts=True)
+        if bound >= cutoff:
+            settled = Settled(allowed, wider.objective, bound, wider.x, price, self.least)
+            self.settled[allowed] = settled
+            return settled
         return self._settle(allowed, max(bound, wider.bound), price, lifts=True, cutoff=cutoff)
+
+    def in_use(self) -> list[Pattern]:
+        """Patterns that any of the linear programs took, in part at least."""
+        used = {k for one in self.settled.values() for k in np.flatnonzero(one.x > 1e-9).tolist()}
+        return [self.master.patterns[k] for k in sorted(used)]
+
+    def _once_more(self, allowed: frozenset[float]) -> tuple[float, Floats]:
+        """(bound, prices) of an earlier plan, of which only the posts that it did not know are searched."""
+        prices, known = self.earlier.settled[allowed]
+        price = self.master.by_row(prices)
+        tables, _ = self._priced(price)
+        posts = self.pricing.posts
+        least = np.array([known.get(post, np.nan) for post in posts])
+        new = np.flatnonzero(np.isnan(least))
+        if new.size:
+            part = Pricing([posts[k] for k in new.tolist()], self.pricing.options, self.pricing.tables)
+            least[new], patterns = part.cheapest(tables, self.unsolved[new], PATTERNS_OF_A_NEW_ONE)
+            least[new], more = part.lifted(tables, least[new], in_the_box=False)
+            self.master.add(replace(one, post=int(new[one.post])) for one in (*patterns, *more))
+        self.least = least
+        return float(least.sum()) - self.master.worth_of_stock(price), price
 
     def _settle(
         self, allowed: frozenset[float], best_bound: float, best_price: Floats, *, lifts: bool, cutoff: float
     ) -> Settled:
         master = self.master
-        enough = settled_gap(self.posts)
-        number, last = 0, np.inf
-        # The duals of few patterns jump: they are held about the best prices until those are nearly right.
-        master.hold(best_price, WIDTH)
+        # Prices of an earlier plan were settled for a run that was a little different.
+        enough = settled_gap(self.posts) * (AGAIN if allowed in self.earlier.settled else 1.0)
+        number, last, best_least = 0, np.inf, self.least
+        if allowed not in self.earlier.settled:
+            # The duals of few patterns jump: they are held about the best prices until these are calm.
+            master.hold(best_price, WIDTH)
         while True:
             objective, x, duals, _ = master.solve()
             # Once the program hardly moves its duals are calm: lean on them.
@@ -303,45 +391,53 @@ class Rounds:
                     else:
                         master.hold(best_price, 4.0 * master.width)
                     continue
-            settled = missing <= enough * max(1.0, objective)
-            if settled and not lifts:
+            close = missing <= enough * max(1.0, objective)
+            if close and not lifts:
                 # Lifted feet seldom pay: looked for once the rest is settled, and counted from then on.
                 lifts = True
-                best_price = self._grown(best_price)
+                best_price = self.master.grown(best_price)
                 best_bound, new = self._round(best_price, lifts=True)
+                best_least = self.least
                 if new:
                     last = np.inf
                     continue
-                settled = objective - best_bound <= enough * max(1.0, objective)
-            if settled or number >= self.most or best_bound >= cutoff:
+                close = objective - best_bound <= enough * max(1.0, objective)
+            if close or number >= self.most or best_bound >= cutoff:
                 break
             if self.at_an_end():
                 self.stopped = True
                 break
             number += 1
-            best_price = self._grown(best_price)
+            best_price = self.master.grown(best_price)
             price = share * best_price + (1.0 - share) * duals.price
             bound, new = self._round(price, lifts=lifts)
             if bound > best_bound:
-                best_bound, best_price = bound, price
+                best_bound, best_price, best_least = bound, price, self.least
                 if master.width:
                     master.hold(best_price, master.width)
             if not new and not np.array_equal(price, duals.price):
                 bound, new = self._round(duals.price, lifts=lifts)
                 if bound > best_bound:
-                    best_bound, best_price = bound, duals.price.copy()
+                    best_bound, best_price, best_least = bound, duals.price.copy(), self.least
+            if not new and master.width:
+                master.let_go()
+                continue
             if not new and not lifts:
                 lifts = True
                 best_bound, new = self._round(best_price, lifts=True)
+                best_least = self.least
             if not new:
                 if self.one_by_one or self.posts > MOST_EXACT:
                     break
                 self.one_by_one = True
         if not lifts:
             # Stopped before lifted feet were counted: the bound has to hold for them too.
-            best_bound, _ = self._round(self._grown(best_price), lifts=True)
+            best_bound, _ = self._round(self.master.grown(best_price), lifts=True)
+            best_least = self.least
         self.count += number
-        return Settled(allowed, objective, best_bound, x, self._grown(best_price))
+        settled = Settled(allowed, objective, best_bound, x, self.master.grown(best_price), best_least)
+        self.settled[allowed] = settled
+        return settled
 
     def _open(self, bound: float, best_price: Floats) -> tuple[float, Floats]:
         """A few steps up the bound before the first linear program: its raw duals would be wild.
@@ -393,6 +489,7 @@ class Rounds:
             new += self.master.add(more)
             if self.one_by_one:
                 new += self._true_to_the_box(tables, price, least)
+        self.least = least
         return float(least.sum()) - self.master.worth_of_stock(price), new
 
     def _true_to_the_box(self, tables: Tables, price: Floats, least: Floats) -> int:
@@ -404,9 +501,6 @@ class Rounds:
             if found.pattern is not None:
                 patterns.append(found.pattern)
         return self.master.add(patterns)
-
-    def _grown(self, price: Floats) -> Floats:
-        return np.concatenate([price, np.zeros(self.master.capacity.size - price.size)])
 
     def enrich(self, settled: Settled, spare: float, keep: int) -> int:
         """More patterns: those of each post within `spare` of its cheapest at the best prices, up to `keep`.
@@ -421,7 +515,7 @@ class Rounds:
             self.tables.lots, replace(self.pricing.options, saw=saw), None, self.pricing.tables.length
         )
         pricing = self.pricing
-        tables, ceiling = self._priced(self._grown(settled.price))
+        tables, ceiling = self._priced(self.master.grown(settled.price))
         found: list[Pattern] = []
         for first in range(0, self.posts, POSTS_AT_ONCE):
             if self.at_an_end():

@@ -13,6 +13,7 @@ from shimfit.codec import prescription_to_json
 from shimfit.core.packing.answer import over_take_up
 from shimfit.core.planning.geometry import PlanPost
 from shimfit.core.planning.plan import Plan, plan
+from shimfit.core.planning.rounds import Earlier
 from shimfit.core.resting import rest_packs, scaled
 from shimfit.errors import UsageError
 from shimfit.model import PLANNED, Cost, Lean, Prescription
@@ -23,6 +24,7 @@ from shimfit.workflow.solving import reads_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
+    from pathlib import Path
 
     from shimfit.core.ledger import Ledger
     from shimfit.core.packing.options import Options
@@ -33,6 +35,18 @@ if TYPE_CHECKING:
     from shimfit.workflow.site import Site
 
 Json = dict[str, Any]
+
+_EARLIER: dict[tuple[Path, str, str], Earlier] = {}
+"""What the last plan made in this process knew, by data file, job and run. After one more reading, most posts
+are as they were. One run at a time."""
+
+
+def _earlier(site: Site, job: str, run: str) -> Earlier:
+    key = (site.path, job, run)
+    if key not in _EARLIER:
+        _EARLIER.clear()
+        _EARLIER[key] = Earlier()
+    return _EARLIER[key]
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,10 +115,12 @@ def plan_run(
     seconds: float = SECONDS,
     progress: Callable[[float, float | None], None] | None = None,
     stop: Callable[[], bool] | None = None,
+    earlier: Earlier | None = None,
 ) -> RunPlan:
     """Plan all posts of a run that are read and not yet packed; `promised` packs are kept for other runs.
 
-    `take_up`: (mean, standard uncertainty). UsageError when no post of the run is ready to be planned.
+    `take_up`: (mean, standard uncertainty). `earlier`: see `plan`. UsageError when no post of
+    the run is ready to be planned.
     """
     most_s = seconds_allowed(seconds)
     posts = posts_to_plan(run, aims_mm, take_up)
@@ -114,7 +130,7 @@ def plan_run(
             "(both directions, stood or --bed)"
         )
     lots = box.stock.without(promised, options.saw.kerf_mm)
-    done = plan(posts, lots, options, solver(), seconds=most_s, progress=progress, stop=stop)
+    done = plan(posts, lots, options, solver(), seconds=most_s, progress=progress, stop=stop, earlier=earlier)
     as_read = {post.name: post for post in posts_to_plan(run, aims_mm)}
     buying = buying_json(done, lots, options)
     done = _reported_for_readings(_with_copies(done, box.stock, promised, options), as_read, take_up[0])
@@ -218,6 +234,7 @@ def plan_site_run(
         seconds=seconds,
         progress=progress,
         stop=stop,
+        earlier=_earlier(site, job, run),
     )
 
 
