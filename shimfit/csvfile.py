@@ -10,10 +10,10 @@ from __future__ import annotations
 import csv
 import io
 import re
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from shimfit.errors import FileError
+from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence

@@ -9,9 +9,11 @@ the foot's centre, (+along, +across).
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import field
 from enum import StrEnum
 from typing import Annotated, Literal, NamedTuple
+
+from shimfit.values import dataclass
 
 # ---------------------------------------------------------------- what may come in
 

@@ -12,11 +12,11 @@ import contextlib
 import errno
 import os
 import stat
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO
 
 from shimfit.errors import FileError
+from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator

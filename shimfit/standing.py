@@ -11,12 +11,13 @@ from __future__ import annotations
 import hashlib
 import math
 from collections import Counter
-from dataclasses import asdict, dataclass, field, fields, replace
+from dataclasses import asdict, field, fields, replace
 from functools import cache, lru_cache
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Literal
 
 from shimfit.model import Face, PostState
+from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Mapping

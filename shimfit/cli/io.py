@@ -6,13 +6,14 @@ import argparse
 import json
 import sys
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
 
 from shimfit import settings
 from shimfit.errors import Exit, FileError, UsageError, escaped, printable
 from shimfit.outputs import PDF, check, fault, write_whole
+from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     import argparse

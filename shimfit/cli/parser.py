@@ -10,7 +10,7 @@ import argparse
 import re
 import textwrap
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from difflib import get_close_matches
 from functools import cache
 from itertools import groupby
@@ -19,6 +19,7 @@ from typing import Any, NoReturn
 
 from shimfit import __version__
 from shimfit.errors import UsageError
+from shimfit.values import dataclass
 
 DESCRIPTION = "Plumb guard posts from the packs in your box: read, pack, tighten, read, hand over."
 EPILOG = """\

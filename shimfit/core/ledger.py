@@ -18,12 +18,13 @@ post) and listed: `taken_twice`, `short`.
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from dataclasses import astuple, dataclass, field, replace
+from dataclasses import astuple, field, replace
 from typing import TYPE_CHECKING, Any
 
 from shimfit.core.stock import lot_to_row
 from shimfit.errors import UsageError
 from shimfit.model import Lot, Name
+from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence

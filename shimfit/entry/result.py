@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from fractions import Fraction
 from typing import Literal, TypeAlias
 
@@ -16,6 +16,7 @@ from shimfit.core.lean import from_degrees, from_offset, from_offset_along_post
 from shimfit.errors import UsageError
 from shimfit.model import Face
 from shimfit.quantities.typed import METRIC, MM_PER, TAPE_DENOMINATORS, Length, NumberForm, Units
+from shimfit.values import dataclass
 
 DEFAULT_NAMES: Mapping[str, str] = {face.value: face.value for face in Face}
 DEFAULT_LETTERS: Mapping[str, str] = {"next": "n", "prev": "p", "out": "o", "house": "h"}

@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass
 from fractions import Fraction
 from typing import Final, Literal
 
@@ -28,6 +27,7 @@ from shimfit.quantities.typed import (
     scan_number,
     skip_spaces,
 )
+from shimfit.values import dataclass
 
 Mark = Literal["read", "second-hand"]
 

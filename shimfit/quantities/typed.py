@@ -22,13 +22,13 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from fractions import Fraction
 from functools import cache
 from typing import TYPE_CHECKING, Any, Final, Literal, TypeAlias
 
 from shimfit.errors import EntryError
 from shimfit.model import Foot
+from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from pint import UnitRegistry

@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import field, fields, replace
 from pathlib import Path
 from typing import Any, Literal, get_args
 
 from shimfit.errors import LONGEST_TEXT, UsageError, sign_fault
 from shimfit.settings.actions import parse_keys
+from shimfit.values import dataclass
 
 Units = Literal["mm", "inch"]
 Theme = Literal["sun", "dark", "term"]

@@ -11,9 +11,9 @@ from __future__ import annotations
 import re
 import string
 from collections.abc import Mapping
-from dataclasses import dataclass
 
 from shimfit.errors import UsageError
+from shimfit.values import dataclass
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,7 @@ so that files which hold the same events hold the same box, in whatever order th
 from __future__ import annotations
 
 from bisect import insort
-from dataclasses import astuple, dataclass, field
+from dataclasses import astuple, field
 from functools import partial
 from typing import TYPE_CHECKING, Any, Protocol
 
@@ -23,6 +23,7 @@ from shimfit.core.ledger import Ledger
 from shimfit.model import Instrument, Lot
 from shimfit.store.events import left_out, read_data
 from shimfit.store.undo import UNDONE, Voided
+from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence

@@ -16,11 +16,11 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 from shimfit.store.events import read_data
 from shimfit.store.undo import words
+from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence

@@ -18,11 +18,11 @@ import os
 import sqlite3
 import sys
 import time
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Self
 
 from shimfit.errors import FileError
+from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence

@@ -33,13 +33,14 @@ from __future__ import annotations
 import hashlib
 import json
 import re
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import datetime
 from json.encoder import encode_basestring_ascii
 from operator import attrgetter
 from typing import TYPE_CHECKING, Any, Literal
 
 from shimfit.errors import InternalError, UsageError
+from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence

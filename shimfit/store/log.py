@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import sqlite3
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from heapq import merge
 from itertools import takewhile
 from operator import attrgetter
@@ -28,6 +28,7 @@ from shimfit.store.events import (
     wrong_with,
 )
 from shimfit.store.undo import UNDONE
+from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence

@@ -21,7 +21,7 @@ import json
 import os
 import sqlite3
 from collections import defaultdict
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cache
 from itertools import groupby
 from pathlib import Path
@@ -35,6 +35,7 @@ from shimfit.store.events import canonical, read_data
 from shimfit.store.fold import RunFold, fold_run
 from shimfit.store.log import hash_at
 from shimfit.store.undo import UNDONE, Step, Voided, to_redo, to_undo, voided, words
+from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence

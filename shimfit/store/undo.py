@@ -7,10 +7,10 @@ A step is what was logged in one go. `undone {of}` takes a step back; undoing th
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from shimfit.store.events import read_data
+from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence

@@ -6,9 +6,9 @@ Two sets: one for terminals that write UTF-8, one for the rest. Words are in mod
 from __future__ import annotations
 
 import sys
-from dataclasses import dataclass
 
 from shimfit.model import Face, PostState, Seat
+from shimfit.values import dataclass
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,11 +7,11 @@ to pack are always told together. No drawing, no terminal library.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from shimfit.model import BESIDE_THE_OTHERS, Face, PostState, Seat
 from shimfit.quantities import shown
+from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

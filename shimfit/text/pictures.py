@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import cmath
 import math
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
@@ -21,6 +20,7 @@ from shimfit.quantities import shown
 from shimfit.text.canvas import ASPECT, Canvas
 from shimfit.text.glyphs import ROLES
 from shimfit.text.phrases import clipped, entering_face, fitting
+from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence

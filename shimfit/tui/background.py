@@ -13,7 +13,6 @@ import time
 from typing import TYPE_CHECKING
 
 from shimfit.errors import ShimfitError
-from shimfit.workflow.reading import answer_now
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Container, Mapping
@@ -74,6 +73,8 @@ class Answering:
             self._thread.join(LEAVING_S)
 
     def _work(self) -> None:
+        from shimfit.workflow.reading import answer_now
+
         while (asked := self._asked.get()) is not None:
             place, ready = asked
             fault = ""

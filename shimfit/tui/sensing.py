@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Protocol
 
 from shimfit.errors import ShimfitError
 from shimfit.model import Reading
 from shimfit.tui.session import Outcome
+from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from math import hypot
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from shimfit.entry.result import EntrySettings, Incomplete, Refused, Understood
 from shimfit.errors import EntryError, ShimfitError, UsageError
@@ -13,21 +13,7 @@ from shimfit.model import Face, PostState
 from shimfit.quantities import shown
 from shimfit.settings.actions import USUAL_KEYS, KeyWords
 from shimfit.text.phrases import PostView, Words, post_view, state_word
-from shimfit.tui import setting_up
-from shimfit.workflow.layout import insert_post, move_post, remove_post, station_words
-from shimfit.workflow.reading import (
-    Asked,
-    answer_now,
-    log_note,
-    log_packs,
-    log_photo,
-    log_reading,
-    log_sensor_reading,
-    log_skipped,
-    log_tightened,
-    log_trimmed,
-    second_look,
-)
+from shimfit.values import dataclass
 from shimfit.workflow.site import Place
 
 if TYPE_CHECKING:
@@ -42,6 +28,7 @@ if TYPE_CHECKING:
     from shimfit.store.box import BoxState
     from shimfit.store.states import JobState
     from shimfit.text.glyphs import Glyphs
+    from shimfit.workflow.reading import Asked
     from shimfit.workflow.site import Site
 
 Bell = Literal["none", "refused", "logged", "plumb"]
@@ -63,14 +50,14 @@ MUCH_NEARER = 3.0
 """So many times nearer to where it stood than to where the packs would bring it: a slip, or no packs."""
 TAUGHT = 2
 """Plumb posts in a run of one's own after which the first-run hints go away."""
-KINDS = {
-    "": Asked(),
-    "bed": Asked(bed=True),
-    "mid": Asked(mid=True),
-    "rails-on": Asked(rails_on=True),
-    "verify": Asked(after=True),
+KINDS: Mapping[str, Mapping[str, Any]] = {
+    "": {},
+    "bed": {"bed": True},
+    "mid": {"mid": True},
+    "rails-on": {"rails_on": True},
+    "verify": {"after": True},
 }
-"""What a reading can be besides a plain one."""
+"""What a reading can be besides a plain one: fields of workflow.reading.Asked."""
 
 
 class Session:
@@ -86,7 +73,7 @@ class Session:
         self.place: Place | None = None
         self.run: RunState | None = None
         self._sure_of: str | None = None
-        self._asked = Asked()
+        self._asked = KINDS[""]
         self._changes = site.journal.changes_by_others()
         self.answers_later: Callable[[Place], bool] | None = None
         """Works out a post's answer in its own time; says whether it is there already. None: at once."""
@@ -257,13 +244,15 @@ class Session:
         self.run = self.site.run(place.job, place.run)
         self.place = place
         self._sure_of = None
-        self._asked = Asked()
+        self._asked = KINDS[""]
         self._ask_for_missing()
 
     def _ask_for_missing(self) -> None:
         """A post that was read when the program was stopped before its answer came gets it now."""
         record = self.record
         if record is None or self.place is None or self.answers_later is None or self.site.read_only:
+            return
+        if not record.readings:
             return
         from shimfit.workflow.reading import asks_again
 
@@ -273,7 +262,7 @@ class Session:
 
     def answer_missing(self) -> None:
         """Every post whose answer is not one any more gets another: the box was filled, the run changed."""
-        from shimfit.workflow.reading import missing_answers
+        from shimfit.workflow.reading import answer_now, missing_answers
 
         if self.site.read_only:
             return
@@ -437,7 +426,7 @@ class Session:
             return replace(outcome, at=(outcome.at or 0) + len(text) - len(entry))
         if corrects:
             return self._correct(place, entry)
-        reason = None if self._asked.mid else self._question(place, record, parsed, entry)
+        reason = None if self._asked.get("mid") else self._question(place, record, parsed, entry)
         if reason is not None and self._sure_of != text:
             self._sure_of = text
             return Outcome(_with_enter(reason), done=False)
@@ -452,6 +441,8 @@ class Session:
         Packs were worked out, nobody said that they went in, and the top stands nearer to where it stood than
         to where the packs would bring it: the last reading may have been a slip.
         """
+        from shimfit.workflow.reading import second_look
+
         reason = second_look(self.site.post(place), parsed)
         if reason is not None or record.implied is None or record.reading is None:
             return reason
@@ -484,6 +475,7 @@ class Session:
 
     def take(self, reading: Reading) -> Outcome:
         """Log a reading that the inclinometer has taken."""
+        from shimfit.workflow.reading import log_sensor_reading
 
         def log(place: Place) -> Outcome:
             log_sensor_reading(self.site, place, reading, self._how_asked())
@@ -501,7 +493,7 @@ class Session:
             if word == "rocks":
                 units = self.site.run(place.job, place.run).units
                 feelers = parse_seat_lengths("=".join(rest.split()), units)
-                self._asked = Asked(rocks=tuple(feelers.items()))
+                self._asked = {"rocks": tuple(feelers.items())}
             elif word in KINDS:
                 self._asked = KINDS[word]
             else:
@@ -528,18 +520,22 @@ class Session:
         return self.attempt(log)
 
     def _log(self, place: Place, text: str, *, sure: bool) -> Outcome:
+        from shimfit.workflow.reading import log_reading
+
         logged = log_reading(self.site, place, text, self._how_asked(), sure=sure)
         if logged.reading.slope_along is None and logged.reading.slope_across is None:
             return Outcome(logged.message)  # only a level's length was typed
         return self._after_reading(place)
 
     def _how_asked(self) -> Asked:
-        return replace(self._asked, answer_later=self.answers_later is not None)
+        from shimfit.workflow.reading import Asked
+
+        return Asked(**self._asked, answer_later=self.answers_later is not None)
 
     def _after_reading(self, place: Place) -> Outcome:
-        if self.answers_later is not None and not self._asked.mid:
+        if self.answers_later is not None and not self._asked.get("mid"):
             self.answers_later(place)
-        self._asked = Asked()
+        self._asked = KINDS[""]
         self.run = self.site.run(place.job, place.run)
         record = self.record
         reported = self._reported(record) if record is not None else ""
@@ -565,6 +561,7 @@ class Session:
 
     def packed_otherwise(self, text: str) -> Outcome:
         """Log what really went in: `next-out=T1@30+F2 out=F3`."""
+        from shimfit.workflow.reading import log_packs
 
         def pack(place: Place) -> Outcome:
             from shimfit.workflow.packs import parse_packs
@@ -578,32 +575,43 @@ class Session:
 
     def trimmed(self) -> Outcome:
         """Log that the packs were cut flush."""
+        from shimfit.workflow.reading import log_trimmed
+
         return self.attempt(lambda place: Outcome(log_trimmed(self.site, place)))
 
     def packed(self) -> Outcome:
         """Log that the packs went in as prescribed; not before the answer has come."""
+        from shimfit.workflow.reading import log_packs
+
         if self.place in self.working:
             return Outcome("the answer is still being worked out: nothing can have gone in by it", done=False)
         return self.attempt(lambda place: Outcome(log_packs(self.site, place)))
 
     def tightened(self, torque_nm: float | None = None) -> Outcome:
         """Log that the nut was tightened."""
+        from shimfit.workflow.reading import log_tightened
+
         return self.attempt(lambda place: Outcome(log_tightened(self.site, place, torque_nm)))
 
     def torqued(self, text: str) -> Outcome:
         """Log that the nut was tightened, and to what torque: `40`, `40 Nm`, `30 lbf ft`."""
         from shimfit.quantities.typed import to_torque_nm
+        from shimfit.workflow.reading import log_tightened
 
         return self.attempt(lambda place: Outcome(log_tightened(self.site, place, to_torque_nm(text))))
 
     def photographed(self, file: str) -> Outcome:
         """Name a photo's file at this post."""
+        from shimfit.workflow.reading import log_photo
+
         if not file.strip():
             return Outcome("name the photo's file", done=False)
         return self.attempt(lambda place: Outcome(log_photo(self.site, place, file.strip())))
 
     def skipped(self, why: str) -> Outcome:
         """Leave this post for later, and say why; one that stands plumb is asked about."""
+        from shimfit.workflow.reading import log_skipped
+
         plumb = self.record is not None and self.record.state is PostState.PLUMB
         if plumb and self._sure_of != f"skip {why}":
             self._sure_of = f"skip {why}"
@@ -614,6 +622,8 @@ class Session:
 
     def noted(self, text: str) -> Outcome:
         """Leave a note at this post."""
+        from shimfit.workflow.reading import log_note
+
         if not text.strip():
             return Outcome("an empty note was not kept", done=False)
         return self.attempt(lambda place: Outcome(log_note(self.site, place, text.strip())))
@@ -622,6 +632,7 @@ class Session:
 
     def insert_post(self, text: str) -> Outcome:
         """One more post at a station of this run."""
+        from shimfit.workflow.layout import insert_post, station_words
 
         def insert(place: Place) -> Outcome:
             return Outcome(station_words(self.site, insert_post(self.site, place.job, place.run, text)))
@@ -630,15 +641,21 @@ class Session:
 
     def move_post(self, name: str, text: str) -> Outcome:
         """Another station for a post of this run."""
+        from shimfit.workflow.layout import move_post
+
         return self.attempt(lambda place: Outcome(move_post(self.site, replace(place, post=name), text)))
 
     def remove_post(self, name: str) -> Outcome:
         """Take a post out of this run."""
+        from shimfit.workflow.layout import remove_post
+
         return self.attempt(lambda place: Outcome(remove_post(self.site, replace(place, post=name))))
 
     def lots_from(self, text: str) -> list[Lot]:
         """Lots as typed (setting_up.parse_lots), not yet in the box; EntryError."""
-        return setting_up.parse_lots(text, self.settings.units, [lot.lot for lot in self.box().lots])
+        from shimfit.tui.setting_up import parse_lots
+
+        return parse_lots(text, self.settings.units, [lot.lot for lot in self.box().lots])
 
     def add_lots(self, text: str, material: str = "") -> str:
         """Put lots in the box, all or none; which, in words, and what is to be said of their material.

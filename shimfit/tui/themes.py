@@ -7,8 +7,9 @@ it never says anything alone. `term` leaves the terminal its own palette.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
+
+from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from textual.theme import Theme

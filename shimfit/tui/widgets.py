@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, ClassVar, Protocol, Self, cast
 
 from rich.segment import Segment
@@ -20,6 +19,7 @@ from shimfit.errors import one_line
 from shimfit.settings.actions import EMPTY_LINE_KEYS
 from shimfit.text.canvas import Canvas
 from shimfit.text.phrases import wrapped
+from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence

@@ -13,7 +13,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager
-from dataclasses import dataclass
 from datetime import datetime
 from functools import wraps
 from pathlib import Path
@@ -28,6 +27,7 @@ from shimfit.settings import Settings
 from shimfit.store.events import Draft
 from shimfit.store.fold import facts_of
 from shimfit.store.journal import Journal, wall_clock
+from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from shimfit.core import packing

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, ClassVar, Protocol, cast
 
 from textual import on
@@ -14,6 +14,7 @@ from shimfit.text.phrases import clipped, wrapped
 from shimfit.tui.background import Running
 from shimfit.tui.session import Outcome
 from shimfit.tui.widgets import Beside, EntryLine, Picture, RoleScreen, Tap, Taps
+from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from shimfit.core.cautions import cautions_of
@@ -14,6 +13,7 @@ from shimfit.text.glyphs import ROLES
 from shimfit.text.phrases import clipped, fitting, state_word, wrapped
 from shimfit.text.pictures import foot_plan, strip
 from shimfit.tui.screens.post_snapshot import in_order
+from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from shimfit.entry.result import Component, ParseResult

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from shimfit.entry.result import Understood
@@ -11,6 +11,7 @@ from shimfit.model import Face, PostState
 from shimfit.quantities import shown
 from shimfit.settings.actions import USUAL_KEYS, KeyWords
 from shimfit.text.phrases import PackLine
+from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from shimfit.entry.result import ParseResult
