@@ -315,7 +315,7 @@ Form = Literal["flat", "taper", "strip"]
 Origin = Literal["offcut", "bought"]
 NEEDED: dict[Form, tuple[str, ...]] = {
     "flat": ("thickness_mm",),
-    "taper": ("length_mm", "thin_mm", "thick_mm"),
+    "taper": ("thin_mm", "thick_mm", "length_mm"),
     "strip": ("length_mm", "width_mm", "thickness_mm"),
 }
 """Dimensions without which there is no piece of a form."""
@@ -339,6 +339,23 @@ class Lot:
     thick_mm: Positive | None = None
     origin: Origin = "offcut"
     note: str = ""
+
+    @property
+    def thickest_mm(self) -> float:
+        """The most that one piece gives as it lies in the box; 0 for a strip, which is sawn first."""
+        return 0.0 if self.form == "strip" else self.thick_mm or self.thickness_mm or 0.0
+
+    @property
+    def under_foot_mm(self) -> tuple[float | None, float | None]:
+        """(reach of a whole piece, width) under the foot; None where it is cut to suit, or not told."""
+        if self.form == "strip":
+            return None, self.thickness_mm
+        return (self.length_mm if self.form == "flat" else None), self.width_mm
+
+    @property
+    def cut_from_mm(self) -> float | None:
+        """Length that several pieces can be cut from; None where each is used whole."""
+        return None if self.form == "flat" else self.length_mm or 0.0
 
     @property
     def taper_slope(self) -> float:
@@ -371,6 +388,13 @@ class Piece:
     """Piece sawn from a strip: its thick edge."""
     saw_deg: float | None = None
     """Piece sawn from a strip: what the saw is set to (half the wedge's angle)."""
+
+    @property
+    def wedge_mm(self) -> tuple[float, float] | None:
+        """(thin, thick) edge of a wedge off the saw; None for what is not sawn."""
+        if self.form != "strip" or self.thin_mm is None or self.thick_mm is None:
+            return None
+        return self.thin_mm, self.thick_mm
 
 
 Purpose = Literal["lift", "fill"]

@@ -121,9 +121,8 @@ def run_add(args: argparse.Namespace, io: Io) -> int:
         column = error.column or "lot"
         option = column.upper() if column in ("lot", "form") else f"--{column.removesuffix('_mm')}"
         raise UsageError(f"{option} {error.reason}") from None
-    thickest_mm = max(lot.thickness_mm or 0.0, lot.thick_mm or 0.0)
-    if lot.form != "strip" and thickest_mm > THICKEST_MM:
-        io.talk(f"caution: {shown.sized(thickest_mm, units)} is thick for a pack; a wrong unit?")
+    if lot.thickest_mm > THICKEST_MM:
+        io.talk(f"caution: {shown.sized(lot.thickest_mm, units)} is thick for a pack; a wrong unit?")
     with open_site(args, io, makes=True) as site:
         site.add_stock(lot)
         answered = answered_again(site, io)

@@ -369,10 +369,10 @@ class _CutSheet:
 def _tips(packs: Sequence[tuple[str, Pack]]) -> dict[tuple[str, float], float]:
     """What is cut off the tip of each wedge: by its place, as the plan's cuts name it, and its thin edge."""
     return {
-        (f"{post}/{pack.seat.value}", round(piece.thin_mm, 6)): piece.trim_tip_mm
+        (f"{post}/{pack.seat.value}", round(piece.wedge_mm[0], 6)): piece.trim_tip_mm
         for post, pack in packs
         for piece in pack.pieces
-        if piece.form == "strip" and piece.thin_mm is not None
+        if piece.wedge_mm is not None
     }
 
 
@@ -458,8 +458,8 @@ def _piece_text(piece: Piece, facts: SheetFacts) -> str:
     units, graduation = facts.units, facts.graduation
     digits = 2 if units == "mm" else 3
     tip = f", tip cut off {shown.mark(piece.trim_tip_mm, units, graduation)}" if piece.trim_tip_mm > 0 else ""
-    if piece.form == "strip" and piece.thin_mm is not None and piece.thick_mm is not None:
-        thin, thick = (shown.plain(mm, units, digits) for mm in (piece.thin_mm, piece.thick_mm))
+    if piece.wedge_mm is not None:
+        thin, thick = (shown.plain(mm, units, digits) for mm in piece.wedge_mm)
         return f"{piece.lot} wedge {thin}–{thick}{tip}"
     which = f"{piece.lot} no. {piece.copy}" if piece.copy else piece.lot
     if piece.mark_mm is None:

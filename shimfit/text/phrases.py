@@ -277,9 +277,9 @@ class Words:
             trim = f", tip cut off {shown.tape(piece.trim_tip_mm, self.units, self.graduation)}"
         # A wedge is sawn to measure: its thick edge ends at the face, where a taper has its mark.
         push = "push in flush" if piece.mark_mm is None else f"push to {mark}"
-        if piece.form == "strip" and piece.thin_mm is not None and piece.thick_mm is not None:
+        if piece.wedge_mm is not None:
             return (
-                f"{name} wedge {self.thick(piece.thin_mm)} to {self.thick(piece.thick_mm)}, "
+                f"{name} wedge {' to '.join(map(self.thick, piece.wedge_mm))}, "
                 f"saw at {piece.saw_deg or 0:.2f} deg, {push}{trim}"
             )
         return f"{name} push to {mark}{trim}"

@@ -243,9 +243,7 @@ def to_scale(lots: Sequence[Lot], marked: str, *, glyphs: Glyphs, width: int, he
     name_wide = max((len(lot.lot) for lot in lots), default=0) + 1
     room = max(4, width - name_wide)
     longest_mm = max((lot.length_mm or 0.0 for lot in lots), default=0.0) or 1.0
-    thickest_mm = max(
-        (lot.thick_mm or lot.thickness_mm or 0.0 for lot in lots if lot.form != "strip"), default=1.0
-    )
+    thickest_mm = max((lot.thickest_mm for lot in lots), default=0.0) or 1.0
     first = next((row for row, lot in enumerate(lots) if lot.lot == marked), 0)
     top = min(max(0, first - height // 2), max(0, len(lots) - height))
     for y, lot in enumerate(lots[top : top + height]):

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from shimfit.core.stock import THICKEST_MM
 from shimfit.errors import EntryError, UsageError
-from shimfit.model import Form, Lot
+from shimfit.model import NEEDED, Lot
 from shimfit.quantities import shown
 from shimfit.quantities.typed import decimal_number, parse_foot, parse_height, parse_leg, parse_length
 
@@ -187,11 +187,6 @@ _BETWEEN_LOTS = re.compile(r"[;\n]|,(?=\s|$)")
 THICKEST_BARE_IN = 0.75
 """A bare number of inches above this is asked about where it is a pack's thickness: 1.5 is meant in mm."""
 _COUNT = re.compile(r"^[x×](\d+)$", re.IGNORECASE)
-_DIMENSIONS: dict[str, tuple[Form, tuple[str, ...]]] = {
-    "flat": ("flat", ("thickness_mm",)),
-    "taper": ("taper", ("thin_mm", "thick_mm", "length_mm")),
-    "strip": ("strip", ("length_mm", "width_mm", "thickness_mm")),
-}
 
 
 def _refuse_bare_millimetres(length: str) -> None:
@@ -215,7 +210,7 @@ def parse_lots(text: str, units: Units, taken: Collection[str]) -> list[Lot]:
     parts = [part for part in _BETWEEN_LOTS.split(text) if part.strip()]
     for part in [each for one in parts for each in _counted(one, units)]:
         first = part.split()[0].lower()
-        if first in _DIMENSIONS:
+        if first in NEEDED:
             letter = first[0].upper()
             name = next(f"{letter}{n}" for n in range(1, 10_000) if f"{letter}{n}" not in names)
             part = f"{name} {part}"  # noqa: PLW2901 - the same lot, named
@@ -258,9 +253,10 @@ def parse_lot(text: str, units: Units) -> Lot:
     material = list[str]()
     while len(parts) > 3 and not any(sign.isdigit() for sign in parts[-1]):
         material.insert(0, parts.pop())
-    if len(parts) < 3 or parts[1].lower() not in _DIMENSIONS:
+    if len(parts) < 3 or parts[1].lower() not in NEEDED:
         raise EntryError(f"a lot is typed like {lot_hint(units)}", at=0)
-    form, names = _DIMENSIONS[parts[1].lower()]
+    form = next(one for one in NEEDED if one == parts[1].lower())
+    names = NEEDED[form]
     count = 1
     counted = _COUNT.match(parts[-1])
     if counted:

@@ -41,9 +41,7 @@ def is_scarce(lots: Sequence[Lot], posts: int) -> bool:
     """True when the box holds fewer than two pieces for each pack that so many posts will want."""
     pieces = 0.0
     for lot in lots:
-        length = lot.length_mm or 0.0
-        uses = 1.0 if lot.form == "flat" else max(1.0, length / USE_OF_TAPER_MM)
-        pieces += lot.count * uses
+        pieces += lot.count * max(1.0, (lot.cut_from_mm or 0.0) / USE_OF_TAPER_MM)
     return pieces < SCARCE_BELOW * PACKS_A_POST * posts
 
 

@@ -257,9 +257,9 @@ def areas_mm2(
     areas = {}
     for pack in packs:
         known = [by_name[piece.lot] for piece in pack.pieces if piece.lot in by_name]
-        widths = [w for lot in known if (w := lot.thickness_mm if lot.form == "strip" else lot.width_mm)]
+        widths = [wide for lot in known if (wide := lot.under_foot_mm[1])]
         inside = [options.bearing_mm]
-        inside += [lot.length_mm for lot in known if lot.form == "flat" and lot.length_mm]
+        inside += [reach for lot in known if (reach := lot.under_foot_mm[0])]
         inside += [p.mark_mm - p.trim_tip_mm for p in pack.pieces if p.mark_mm is not None]
         steepest = max(abs(lean.slope_along), abs(lean.slope_across))
         slope = max((lot.taper_slope for lot in known), default=0.0)
