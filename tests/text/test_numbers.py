@@ -68,6 +68,7 @@ NO_DEFAULTS = {
     *("DUST_MM", "ROOM_MM", "SAME_SLOPE", "STEPS_PER_MM", "SMALLEST_MM", "LARGEST_MM"),  # rounding
     *("SampleRing.__init__(most)", "plot_curve(width)", "plot_curve(height)"),  # memory, rows and columns
     *("SPEEDS", "READ_S", "FREE"),  # a list of choices, the beat of a loop
+    "shortest_length_mm(seats)",  # a corner layout: four
     *("inches", "graduations", "figure", "tape", "lean", "both", "other", "fine"),  # pass `graduation` on
     *("answer", "fitted_to_box", "correct", "packs_for", "likely", "turned"),  # neutral: take-up 1
 }
