@@ -595,14 +595,17 @@ def run_in_plan(
         return PLAN_MARGIN + round(x), 1 + round(y)
 
     for one, other in pairwise(places):
-        canvas.line(cell(one), cell(other), glyphs.line, "frame")
+        (x, y), (x_end, y_end) = cell(one), cell(other)
+        sign = glyphs.horizontal if y == y_end else glyphs.vertical if x == x_end else glyphs.line
+        canvas.line((x, y), (x_end, y_end), sign, "frame")
+    longest_name = max(len(post.name) for post in posts)
     for start, end in pairwise(legs):
         x, y = cell((places[start] + places[end]) / 2)
         reported = length(posts[end].station_mm - posts[start].station_mm)
         steep = abs((places[end] - places[start]).imag) > abs((places[end] - places[start]).real)
         beside = y + 1 if y + 2 < height else y - 2  # the last row says what is seen
-        if steep:  # beside the leg, on the side where it fits
-            x = x + 2 if x + 2 + len(reported) <= width else x - 1 - len(reported)
+        if steep:  # beside the leg, on the side where it fits; its posts' names are on the left
+            x = x + 2 if x + 2 + len(reported) <= width else x - 3 - longest_name - len(reported)
             canvas.put(x, y, reported, "label")
         else:
             canvas.put(x - len(reported) // 2, beside, reported, "label")
@@ -610,8 +613,11 @@ def run_in_plan(
     for index, (post, place) in enumerate(zip(posts, places, strict=True)):
         x, y = cell(place)
         canvas.put(x, y, glyphs.states[post.state], ROLES[post.state] + (" here" if index == here else ""))
-        if abs(x - last) > len(post.name) + 1 or post.turn_deg is not None:
-            canvas.put(x, y - 1, post.name, "strong" if index == here else "label")
+        role = "strong" if index == here else "label"
+        if post.turn_deg is None and cell(places[index - 1])[0] == x and index:
+            canvas.put_right(x - 1, y, post.name, role)
+        elif abs(x - last) > len(post.name) + 1 or post.turn_deg is not None:
+            canvas.put(x, y - 1, post.name, role)
             last = x
     seen = f"from above, {names[Face.OUT]} is up along the first leg"
     canvas.put(
