@@ -157,7 +157,7 @@ def test_a_run_is_set_up_from_the_screen_and_a_setting_changed(app_on, running, 
                 if answer == "1000mm":
                     await hand.press("enter")
                     await hand.sees("5 posts, 1200 mm apart at most", "Esc goes back")
-                    await hand.sees("·∙", "4800 mm", "from above")  # the posts in plan, before they are made
+                    await hand.sees("·─", "4800 mm", "from above")  # the posts in plan, before they are made
                     await hand.press("escape")
                     await hand.sees("8 of 8 tolerance")
             await hand.sees("post 1 (1/5)")
