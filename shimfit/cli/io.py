@@ -84,7 +84,9 @@ class Io:
 
     def _out(self, text: str) -> None:
         try:
-            print(text, file=self.stdout, flush=True)  # flushed: a full disk is told here, not at the exit
+            print(
+                text, file=self.stdout, flush=True
+            )  # flushed: a full disk is an error here, not at the exit
         except BrokenPipeError:
             raise  # the reader has seen enough: no error
         except OSError as error:
@@ -235,7 +237,7 @@ def answered_again(site: Site, io: Io, job: str | None = None) -> list[str]:
 
 
 def words_of(run: RunState, own: settings.Settings) -> Words:
-    """How a run's plan is told: its faces, its unit, its tape."""
+    """How a run is spoken of: its faces, its unit, its tape."""
     from shimfit.text.glyphs import glyphs_for
     from shimfit.text.phrases import Words
 

@@ -192,7 +192,7 @@ class _Progress:
 
 
 def _words_without_a_run() -> Words:
-    """Plain face names and millimetres, as a problem from a file is told."""
+    """Plain face names and millimetres, for a problem from a file."""
     run = RunState("", "", Foot(90.0, 90.0), 1000.0, parse_tolerance(DEFAULT_TOLERANCE))
     return words_of(run, load({}))
 

@@ -169,7 +169,7 @@ def _can_only_be_read(path: Path) -> bool:
 
 
 def asks_for_ascii(environment: Mapping[str, str]) -> bool:
-    """True where the person's own locale is C or POSIX, named by him.
+    """True where the user's own locale is C or POSIX, and named.
 
     The interpreter's encoding does not tell: in these two locales it writes UTF-8 all the same, and sets
     LC_CTYPE to a UTF-8 locale (PEP 538, 540). With no locale named at all the encoding decides.

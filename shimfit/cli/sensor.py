@@ -8,7 +8,7 @@ import signal
 import stat
 import sys
 import time
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,7 +18,7 @@ from shimfit.outputs import CAPTURE, TRACE_CSV, fault, open_growing
 
 if TYPE_CHECKING:
     import argparse
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
     from types import FrameType
 
     from shimfit.cli.io import Io
@@ -36,9 +36,9 @@ if TYPE_CHECKING:
 
 
 STILL_S = 120.0
-"""How long a sensor is left alone for `--still` when not told."""
+"""How long a sensor is left alone for `--still` when --seconds is not given."""
 LINES_PER_S = 50.0
-"""Assumed for a bare file that nothing tells the times of."""
+"""Assumed for a bare file whose times are not known."""
 _LOOK_S = 0.05
 _TERMINATED, _INTERRUPTED = 143, 130
 _DEVICE_NAME = re.compile(r"/dev/|\\\\\.\\|COM[0-9]+$", re.IGNORECASE)
@@ -71,16 +71,11 @@ def _list_ports(args: argparse.Namespace, io: Io) -> int:
     from shimfit.wire.link import ports
 
     found = ports()
-    if args.json:
-        names = ("url", "seems", "usb", "serial_number", "location")
-        io.json({"ports": [{name: getattr(port, name) for name in names} for port in found]})
-        return Exit.DONE
-    for port in found:
-        usb = f"  usb {port.usb}" if port.usb else ""
-        io.say(f"{port.url:<20} {port.seems}{usb}")
-    if not found:
+    if not found and not args.json:
         io.talk("no ports here; network sensors are socket://host:port or rfc2217://host:port")
-    return Exit.DONE
+    said = (f"{port.url:<20} {port.seems}" + (f"  usb {port.usb}" if port.usb else "") for port in found)
+    names = ("url", "seems", "usb", "serial_number", "location")
+    return io.tell(said, {"ports": [{name: getattr(port, name) for name in names} for port in found]})
 
 
 def listen_options(args: argparse.Namespace, io: Io) -> ListenOptions:
@@ -204,7 +199,7 @@ def _was_received(answer: dict[str, Any], args: argparse.Namespace) -> bool:
 
 
 def wait_for_link(sensor: Inclinometer) -> None:
-    """Until the link is open for the first time. Later losses are lived through, this one is told."""
+    """Until the link is open for the first time. Later losses are lived through, this one is an error."""
     while not sensor.opened.wait(_LOOK_S):
         fault = sensor.fault
         if fault is not None:
@@ -244,7 +239,7 @@ def _is_over(snapshot: Snapshot, *, describes: bool) -> bool:
 
 
 class _Terminated(Exception):  # noqa: N818 - no error: somebody asked the program to end
-    """The system asked the program to end; what was received is still told, and the capture closed."""
+    """The system asked the program to end; what was received is still reported, and the capture closed."""
 
 
 def _terminate(_number: int, _frame: FrameType | None) -> None:
@@ -484,18 +479,9 @@ def _characters(still: list[tuple[float, float, float]]) -> dict[str, SensorChar
 
 
 def _character_json(one: SensorCharacter) -> dict[str, Any]:
-    return {
-        "samples": one.samples,
-        "seconds": one.seconds,
-        "spread_deg": one.spread_deg,
-        "memory_s": one.memory_s,
-        "allan_1s_deg": one.density_deg,
-        "drift_deg_per_min": one.drift_deg_per_min,
-        "floor_deg": one.floor_deg,
-        "floor_s": one.floor_s,
-        "still_falling": one.still_falling,
-        "curve": [{"seconds": p.seconds, "deviation_deg": p.deviation_deg} for p in one.curve],
-    }
+    row = asdict(one)
+    curve = [{"seconds": point.seconds, "deviation_deg": point.deviation_deg} for point in one.curve]
+    return row | {"allan_1s_deg": row.pop("density_deg"), "curve": curve}
 
 
 def _say_sensor(characters: dict[str, SensorCharacter], io: Io) -> None:
@@ -545,10 +531,10 @@ def two_captures(args: argparse.Namespace, io: Io) -> int:
         assert found is not None
         _keep_zero(found, args, io)
         answer["messages"].append("kept: this zero is taken off from now on")
-    if args.json:
-        io.json(answer)
-    else:
-        _say_faces(answer, io)
+    if not args.json:
+        for message in answer["messages"]:
+            io.talk(message)
+    io.tell(_face_lines(answer), answer)
     return Exit.DONE if is_good else Exit.OVER
 
 
@@ -569,18 +555,16 @@ def _keep_zero(found: Reversal, args: argparse.Namespace, io: Io) -> None:
         keep_zero(site, found.zero, axes, args.degc)
 
 
-def _say_faces(answer: dict[str, Any], io: Io) -> None:
-    for message in answer["messages"]:
-        io.talk(message)
+def _face_lines(answer: dict[str, Any]) -> Iterator[str]:
     for name in ("lean", "zero"):
         value = answer[name]
         if value is not None:
-            io.say(
+            yield (
                 f"{name}: x {value['x_deg']:+.4f} ± {2 * value['u_x_deg']:.4f}°, "
                 f"y {value['y_deg']:+.4f} ± {2 * value['u_y_deg']:.4f}° (k = 2)"
             )
     if answer["why"]:
-        io.say(answer["why"])
+        yield answer["why"]
 
 
 # ---------------------------------------------------------------- how it sits
@@ -617,7 +601,7 @@ def teach(args: argparse.Namespace, io: Io) -> int:
 
 
 def _tip(sensor: Inclinometer, io: Io, rest: tuple[float, float], noise_deg: float, face: Face) -> Tip:
-    """One tip; an unclear one is told and asked for again, three times in all."""
+    """One tip; an unclear one is reported and asked for again, three times in all."""
     from shimfit.core.sensing.mounting import read_tip
 
     for turn in range(1, _TIMES + 1):
@@ -710,8 +694,7 @@ def _into_capture(args: argparse.Namespace, stage: Stage, io: Io) -> int:
     finally:
         capture.close()
     io.talk(f"{args.capture} written: {args.seconds:g} s of an invented sensor")
-    if args.json and args.capture != "-":
-        io.json({"file": args.capture, "seconds": args.seconds})
+    io.wrote(args.capture, {"seconds": args.seconds})
     return Exit.DONE
 
 

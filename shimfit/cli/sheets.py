@@ -36,9 +36,9 @@ if TYPE_CHECKING:
 
 
 LEAST_MITRE_DEG = 0.05
-"""A saw is set no finer: below this a rail's end is told as square in plan."""
+"""A saw is set no finer: below this a rail's end counts as square in plan."""
 LEAST_SAID_MM = 0.05
-"""An aim below this is told as plumb, tops closer to a line than this as in line."""
+"""An aim below this counts as plumb, tops closer to a line than this as in line."""
 
 
 def run_rails(args: argparse.Namespace, io: Io) -> int:
@@ -120,7 +120,7 @@ def rails_json(job: str, run: str, found: RunRails) -> dict[str, Any]:
 
 
 def _rails_csv(found: RunRails) -> str:
-    """One line a rail; neighbours that nothing is told between have a line without figures."""
+    """One line a rail; neighbours between which nothing is known have a line without figures."""
     from shimfit import csvfile
 
     reported = rails_json("", "", found)

@@ -401,8 +401,8 @@ def _example(record: RunRecord) -> PostRecord | None:
     if not shown_by:
         return None
 
-    def tells(post: PostRecord) -> float:
+    def weight(post: PostRecord) -> float:
         lean = post.before.lean if post.before else None
         return min(abs(lean.slope_along), abs(lean.slope_across)) if lean else 0.0
 
-    return max(shown_by, key=tells)
+    return max(shown_by, key=weight)

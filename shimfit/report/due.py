@@ -1,6 +1,6 @@
 """Going back: timber dries and nuts slacken, so each post proven plumb is due again after the run's interval.
 
-A post that was never proven plumb was never handed over; one that stands out of plumb now is told as that.
+A post that was never proven plumb was never handed over; one that stands out of plumb now is listed as that.
 """
 
 from __future__ import annotations

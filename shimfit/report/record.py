@@ -58,11 +58,11 @@ class LogStamp:
     hash: str
     """Hash of the last event, which covers every one before it."""
     job: Head | None = None
-    """How far the record's own job had got; None: not told."""
+    """How far the record's own job had got; None: not known."""
 
     @property
     def figure(self) -> str:
-        """What is typed from paper to check it: the job's head, or the file's where that is not told."""
+        """What is typed from paper to check it: the job's head, or the file's where that is not known."""
         return str(self.job or Head(self.events, "", self.hash))
 
 
@@ -142,7 +142,7 @@ def run_record(
 ) -> RunRecord:
     """The record of a run as the log stands.
 
-    `box` knows the instruments; without it only their names are told. issued: nothing was logged since the
+    `box` knows the instruments; without it only their names are known. issued: nothing was logged since the
     run's last record was given out.
     """
     names = _instrument_names(run)
@@ -236,7 +236,7 @@ def record_csv(record: RunRecord, reported: dict[str, Any] | None = None) -> str
     """One line a post, RFC 4180 (CRLF, quotes doubled), units in the headers, empty = not known.
 
     Packs, notes, photos and readings stand in one cell each, parts divided by `; `. Typed texts stand as
-    typed; one that would begin a formula has an apostrophe before it. told: its JSON, where that is there.
+    typed; what would begin a formula has an apostrophe before it. reported: its JSON, where that is there.
     """
     reported = reported or record_json(record)
     rows = []

@@ -42,7 +42,7 @@ class SheetFacts:
     faces: Mapping[Face, str] = field(default_factory=lambda: dict(PLAIN_FACES))
     """What the run calls its faces."""
     feet: Mapping[str, Foot] = field(default_factory=dict)
-    """Foot of each post by name, for the labels' small plans; 90 x 90 mm where it is not told."""
+    """Foot of each post by name, for the labels' small plans; 90 x 90 mm where it is not given."""
     made: str | None = None
     """When it was made (ISO 8601)."""
     sample: bool = False

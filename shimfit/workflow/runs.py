@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from shimfit.workflow.site import Site
 
 TURN_DEG = 90.0
-"""A corner that was not told how far it turns is a right angle towards the house side."""
+"""A corner whose turn is not given is a right angle towards the house side."""
 ROOM_SHARE = 0.5
 """Part of the tolerance that an aim may take; the rest is for what packing leaves."""
 
@@ -37,7 +37,7 @@ class RunRails:
     rails: tuple[Rail, ...]
     openings: tuple[StandingOpening, ...]
     unknown: tuple[tuple[str, str], ...]
-    """Neighbours that nothing is told between: the lean of one of them, or of both, is not known."""
+    """Neighbours between which nothing is known: the lean of one of them, or of both, is not known."""
     posts: dict[str, PostRecord]
     """Every post by its name, in walking order."""
 
@@ -81,7 +81,7 @@ def rails_of(
 def line_up_run(
     run: RunState, off_mm: Mapping[str, float] | None = None, share: float = ROOM_SHARE
 ) -> tuple[LegLine, ...]:
-    """Targets across the run for every post, from how far each foot is off the string (+ out; 0 if not told).
+    """Targets across the run for every post, from how far each foot is off the string (+ out; 0 if none).
 
     UsageError when a post is named that the run has not, or the share is not from 0 to 1.
     """

@@ -1,7 +1,7 @@
 """The inclinometer that the settings name, and what is kept of it: its zero, its age, its slow noise.
 
 The zero is kept in the log as an instrument's, in the post's directions and with the axes that it was found
-with; what the device's own file tells goes first. It is taken off in the stream, so that a screen, a
+with; what the device's own file says goes first. It is taken off in the stream, so that a screen, a
 command and the log see the same lean with the same uncertainty.
 """
 
@@ -65,7 +65,7 @@ def record_of(site: Site) -> Instrument | None:
 def listen_options(
     settings: Settings, known: Instrument | None = None, today: date | None = None
 ) -> ListenOptions:
-    """How the settings say that it is listened to; what the device's own file tells of it goes first.
+    """How the settings say that it is listened to; what the device's own file says of it goes first.
 
     But for its zero once it was dropped: the file can't know of that, so only a zero found since counts.
     """
@@ -148,7 +148,7 @@ def _as_entered(site: Site) -> Instrument:
 
 
 def read_device(name: str) -> Device:
-    """The sensor by its format's name, or as its file tells it; FileError when that can't be read."""
+    """The sensor by its format's name, or as its file describes it; FileError when that can't be read."""
     if name == "auto":
         return Device(None)
     if name == "xdr":

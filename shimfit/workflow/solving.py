@@ -58,7 +58,7 @@ class Question:
     lean: Lean
     tolerance: Tolerance
     lots: Sequence[Lot] | None = None
-    """The box; None: exact thicknesses are told."""
+    """The box; None: exact thicknesses are given."""
     now: Mapping[Seat, float] | None = None
     """Thickness of the packs that the post stands on already, in mm."""
     layout: Layout = "corners"
@@ -311,7 +311,7 @@ class LivePacking:
         self._promised = promised(site, place)
         lots = box.stock.without(self._promised, self._kerf_mm)
         self._rests = {lot.lot for lot in lots} - {lot.lot for lot in box.lots}
-        """What others' packs will leave of their pieces: told as stretches of those."""
+        """What others' packs will leave of their pieces: named as stretches of those."""
         self._slopes: Mapping[str, float] = {
             lot.lot: lot.taper_slope for lot in box.lots if lot.form == "taper"
         }
