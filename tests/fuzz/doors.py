@@ -169,7 +169,7 @@ def printed(data: bytes) -> None:
     """Names, notes and texts that somebody typed, on paper and in the CSV."""
     from shimfit.report.asbuilt import record_pdf
     from shimfit.report.record import LogStamp, RunRecord, record_csv
-    from shimfit.standing import Note, PostRecord
+    from shimfit.standing import Note, PostRecord, RunState
 
     text = data.decode("utf-8", "replace")
     limit = Tolerance("1:500", "ratio", 0.002, source=text)
@@ -182,7 +182,7 @@ def printed(data: bytes) -> None:
         text, 1, 0.0, "line", foot, HEIGHT_MM, limit, reading=read, after=read, verifying=(read,),
         verdict=verdict, state=PostState.PLUMB, notes=(Note(text, "2026-05-12T08:00:00Z"),), photos=(text,),
     )  # fmt: skip
-    record = RunRecord(text, text, (row,), foot, HEIGHT_MM, limit, text, LogStamp(1, "00"))
+    record = RunRecord(RunState(text, text, foot, HEIGHT_MM, limit, posts=(row,)), LogStamp(1, "00"))
     assert record_pdf(record).startswith(b"%PDF")
     import csv
 

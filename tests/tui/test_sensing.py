@@ -55,7 +55,7 @@ def test_the_target_follows_and_space_logs(app_on, running, wait_for, columns, r
             await hand.press("up")
             await hand.pilot.pause(0.2)
             await hand.press("space")
-            await hand.sees("logged: pack")
+            await hand.sees("logged: 5.1 of 2.0 mm")
             reading = app.session.record.readings[-1]
             assert reading.method == "sensor"
             assert reading.lean == Lean(0.005, -0.001)
