@@ -32,7 +32,8 @@ def run_solve(args: argparse.Namespace, io: Io) -> int:
     from shimfit.entry import EntrySettings, parse_foot, parse_length, parse_reading
     from shimfit.entry.second_look import looks_like_a_slip, second_look
     from shimfit.model import Lean
-    from shimfit.workflow.packs import parse_seat_lengths
+    from shimfit.settings import load
+    from shimfit.workflow.packs import minutes_of, parse_seat_lengths
     from shimfit.workflow.solving import Question, solve_once
 
     units = units_of(args, io)
@@ -65,7 +66,10 @@ def run_solve(args: argparse.Namespace, io: Io) -> int:
     if slope_along is None or slope_across is None:
         raise UsageError("both directions are needed")
     lean = Lean(slope_along, slope_across)
-    answer = solve_once(Question(foot, height_mm, lean, tolerance, lots=lots, now=now, layout=args.layout))
+    prices = minutes_of(load({}))
+    answer = solve_once(
+        Question(foot, height_mm, lean, tolerance, lots=lots, now=now, layout=args.layout, minutes=prices)
+    )
     if args.json:
         from shimfit.codec import prescription_to_json
         from shimfit.core.foot import gap_plane
@@ -73,8 +77,6 @@ def run_solve(args: argparse.Namespace, io: Io) -> int:
         plane = gap_plane(foot, answer.lean)
         io.json(prescription_to_json(answer, entry=args.entry, understood=parsed.words, plane=plane))
     else:
-        from shimfit.settings import load
-
         typed_inches = any(
             part is not None and part.unit in ("in", "in/ft") for part in (parsed.along, parsed.across)
         )

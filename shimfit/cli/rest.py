@@ -33,7 +33,8 @@ def run_settings(args: argparse.Namespace, io: Io) -> int:
         if args.key not in values:
             raise UsageError(f"there is no setting {args.key!r}; the settings are {', '.join(values)}")
         values = {args.key: values[args.key]}
-    return io.tell((f"{key} {_shown(value)}" for key, value in values.items()), {"settings": values})
+    lines = (f"{key} {_shown(value)} {settings.UNITS.get(key, '')}".rstrip() for key, value in values.items())
+    return io.tell(lines, {"settings": values})
 
 
 def run_demo(args: argparse.Namespace, io: Io) -> int:

@@ -33,7 +33,9 @@ class Minutes:
     piece: float = 0.5
     """One thing to find, carry and slide in."""
     cut: float = 0.75
-    """One cut: a taper at its mark, a taper's tip that would foul the rod, a wedge off a strip."""
+    """One cut: a taper at its mark, a wedge off a strip."""
+    tip_cut: float = 0.75
+    """Cutting off a taper's tip that would foul the rod."""
     saw_set_up: float = 2.0
     """Setting the blade to another angle, once a run; free when the saw stands there already."""
     change: float = 0.5

@@ -40,6 +40,11 @@ def _judge_nut(text: str) -> None:
     clamp_from_torque(1.0, 12.0, text)
 
 
+def _judge_hour(text: str) -> None:
+    if float(text) <= 0.0:
+        raise UsageError("money_hour has to be more than 0: material is turned into minutes by it")
+
+
 def degrees(text: str) -> tuple[float, ...]:
     """Angles that the saw can be set to, from the setting; raises UsageError."""
     from shimfit.quantities.typed import decimal_number
@@ -99,6 +104,28 @@ class Settings:
     """What the saw can be set to, in degrees, like `0.5 1 1.5`; empty = no wedges are sawn."""
     foresight: bool = True
     """True: where the box is scarce, a post leaves what the posts to come will likely need."""
+    minutes_round: float = field(default=6.0, metadata={"unit": "min"})
+    """One more round: loosen, set, tighten, read. Prices of packing, which packs are chosen by."""
+    minutes_piece: float = field(default=0.5, metadata={"unit": "min"})
+    """One piece to find, carry and slide in."""
+    minutes_cut: float = field(default=0.75, metadata={"unit": "min"})
+    minutes_tip_cut: float = field(default=0.75, metadata={"unit": "min"})
+    """Cutting off a taper's tip that would foul the rod."""
+    minutes_set_up: float = field(default=2.0, metadata={"unit": "min"})
+    """Setting the saw to another angle."""
+    minutes_change: float = field(default=0.5, metadata={"unit": "min"})
+    """One change of what stands."""
+    minutes_lift: float = field(default=6.0, metadata={"unit": "min"})
+    """Lifting a whole foot."""
+    minutes_lift_mm: float = field(default=1.0, metadata={"unit": "min for each mm"})
+    money_hour: float = field(default=30.0, metadata={"unit": "an hour", "judge": _judge_hour})
+    """What an hour of the crew is worth: turns the money of bought material into minutes."""
+    money_flat: float = field(default=0.1, metadata={"unit": "each"})
+    """A bought flat, in the same money."""
+    money_taper: float = field(default=0.25, metadata={"unit": "a stretch"})
+    """A stretch of a bought taper; the rest goes back to the box."""
+    money_strip_m: float = field(default=1.5, metadata={"unit": "a metre"})
+    """A metre of bought strip."""
     firm: str = ""
     """Firm that hands over: a new job's records say so; empty = not given."""
     firm_address: str = ""
@@ -107,6 +134,8 @@ class Settings:
     backup_folder: str = ""
 
 
+UNITS: dict[str, str] = {one.name: one.metadata["unit"] for one in fields(Settings) if "unit" in one.metadata}
+"""What the amounts are in, where their name alone doesn't say it."""
 _DECLARED = {one.name: one for one in fields(Settings)}
 NAMES = tuple(_DECLARED)
 
@@ -118,7 +147,7 @@ def parse_setting(key: str, text: str) -> Any:
     if fault is not None:
         raise UsageError(f"{key} {fault}")
     judge = _DECLARED[key].metadata.get("judge")
-    if value and judge:
+    if text.strip() and judge:
         judge(text)
     return value
 

@@ -14,6 +14,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from shimfit.core.foot import gap_plane
+from shimfit.core.objective import Minutes
 from shimfit.core.takeup import Book, Observed, TakeUp, blended, learn, material_shares
 from shimfit.entry import parse_length
 from shimfit.errors import EntryError, UsageError
@@ -152,6 +153,26 @@ def options_of(run: RunState, settings: Settings, torque_nm: float | None = None
         preload_mm=run.preload_mm or defaults.preload_mm,
         saw=saw,
         min_inside_mm=_shortest_inside_mm(settings, torque_nm, defaults),
+        minutes=minutes_of(settings),
+    )
+
+
+def minutes_of(settings: Settings) -> Minutes:
+    """Prices as they are set: work in minutes, material in money, turned into minutes by the hour's worth."""
+    rate = 60.0 / settings.money_hour if settings.money_hour > 0.0 else 0.0
+    return replace(
+        Minutes(),
+        round=settings.minutes_round,
+        piece=settings.minutes_piece,
+        cut=settings.minutes_cut,
+        tip_cut=settings.minutes_tip_cut,
+        saw_set_up=settings.minutes_set_up,
+        change=settings.minutes_change,
+        lift=settings.minutes_lift,
+        lift_per_mm=settings.minutes_lift_mm,
+        bought_flat=settings.money_flat * rate,
+        bought_taper=settings.money_taper * rate,
+        bought_strip_per_m=settings.money_strip_m * rate,
     )
 
 

@@ -112,6 +112,8 @@ def _options(given: dict[str, Any], saw: dict[str, Any]) -> Options:
     if unknown := [name for name in prices if name not in _PRICES]:
         there_are = ", ".join(_PRICES)
         raise FileError(f"options.minutes.{unknown[0]}: there is no such price; there are {there_are}")
+    if "cut" in prices:  # a problem that knows one price of a cut means both
+        prices = {"tip_cut": prices["cut"]} | prices
     usual = Options()
     try:
         return replace(

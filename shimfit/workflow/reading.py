@@ -7,11 +7,12 @@ that the nut was tightened; the pieces leave the box in the same step as the rea
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from shimfit.codec import prescription_to_json, to_json
 from shimfit.core.cautions import cautions_of
+from shimfit.core.objective import Minutes
 from shimfit.core.uncertainty.decision import ZERO_NOT_FOUND
 from shimfit.entry import Incomplete, Refused, Understood, parse_reading
 from shimfit.errors import EntryError, UsageError
@@ -21,7 +22,7 @@ from shimfit.settings import degrees
 from shimfit.standing import Here
 from shimfit.store.events import Draft
 from shimfit.store.post import completed
-from shimfit.workflow.packs import awaited_packs, implied_packing, moving, observation
+from shimfit.workflow.packs import awaited_packs, implied_packing, minutes_of, moving, observation
 from shimfit.workflow.site import Place, Site, in_one_turn
 
 if TYPE_CHECKING:
@@ -197,10 +198,12 @@ def here(site: Site) -> Here:
     """Where answers are asked now, with the settings that have a say in them."""
     settings = site.settings
     crushes = settings.timber and [settings.timber, settings.torque_nm, settings.rod_mm, settings.nut]
+    prices = minutes_of(settings)
     own = {
         "saw_deg": list(degrees(settings.saw_deg)),
         "foresight": settings.foresight,
         "crushes": crushes or None,
+        "minutes": asdict(prices) if prices != Minutes() else None,
     }
     return Here(site.journal.log, own, site.box().lots)
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from shimfit.core import packing
@@ -18,7 +18,7 @@ from shimfit.core.bearing import Clamp, caution, clamp_from_torque, contact_leng
 from shimfit.core.cautions import caution_of_material
 from shimfit.core.foot import gap_plane
 from shimfit.core.ledger import returned
-from shimfit.core.objective import Reads, usual_reads
+from shimfit.core.objective import Minutes, Reads, usual_reads
 from shimfit.core.uncertainty import HAND_MM
 from shimfit.core.uncertainty.decision import FACTORS
 from shimfit.model import Lean, Lot, Pack, Prescription, Seat
@@ -62,11 +62,13 @@ class Question:
     now: Mapping[Seat, float] | None = None
     """Thickness of the packs that the post stands on already, in mm."""
     layout: Layout = "corners"
+    minutes: Minutes = field(default_factory=Minutes)
+    """Prices that packs are chosen by."""
 
 
 def solve_once(question: Question) -> Prescription:
     """Answer without a data file; EntryError and UsageError for what can't be asked."""
-    options = packing.Options(layout=question.layout)
+    options = packing.Options(layout=question.layout, minutes=question.minutes)
     if question.now is not None:
         from shimfit.core.correction import correct
 

@@ -7,9 +7,21 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from shimfit.core.objective import Minutes
 from shimfit.core.stock import lots_from_csv
+from shimfit.errors import UsageError
 from shimfit.model import Foot
-from shimfit.workflow.reading import Asked, log_packs, log_reading, log_tightened, log_trimmed
+from shimfit.settings import Settings, parse_setting
+from shimfit.workflow.packs import minutes_of
+from shimfit.workflow.reading import (
+    Asked,
+    answer_now,
+    asks_again,
+    log_packs,
+    log_reading,
+    log_tightened,
+    log_trimmed,
+)
 from shimfit.workflow.site import Place, Site
 
 if TYPE_CHECKING:
@@ -74,3 +86,31 @@ def test_packs_that_are_taken_as_put_in_leave_the_box_at_once(site: Site, then: 
             assert held(site) == ALL, "what is taken back is taken back from the box too"
         else:
             break
+
+
+# ---------------------------------------------------------------- prices
+
+
+def test_packs_follow_the_prices_that_are_set_and_are_asked_again_for_others(site: Site) -> None:
+    """A piece that takes a quarter of an hour is used where it must be; the old price, the old packs."""
+    log_reading(site, AT, "9mm n 0")
+    usual = site.post(AT).implied
+    usual_pieces = sum(len(pack.pieces) for pack in usual)
+    assert minutes_of(site.settings) == Minutes()
+    site.set("minutes_piece", "15")
+    assert asks_again(site, site.post(AT))
+    dear = answer_now(site, AT)
+    assert sum(len(pack.pieces) for pack in dear.packs) < usual_pieces
+    assert dict(dear.cost.parts)["pieces"] == 15.0 * sum(len(pack.pieces) for pack in dear.packs)
+    assert not asks_again(site, site.post(AT))
+    site.set("minutes_piece", "0.5")
+    assert asks_again(site, site.post(AT))
+    assert answer_now(site, AT).packs == usual
+
+
+def test_money_is_turned_into_minutes_by_what_an_hour_is_worth() -> None:
+    prices = minutes_of(Settings(money_hour=45.0, money_flat=0.9, money_taper=1.5, money_strip_m=3.0))
+    bought = prices.bought_flat, prices.bought_taper, prices.bought_strip_per_m
+    assert bought == pytest.approx((1.2, 2.0, 4.0))
+    with pytest.raises(UsageError, match="more than 0"):
+        parse_setting("money_hour", "0")

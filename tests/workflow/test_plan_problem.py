@@ -120,6 +120,11 @@ def test_prices_and_the_objective_are_a_problems_own():
     )
     assert (reported.objective, reported.minutes.piece, reported.minutes.lift) == ("weights", 2.0, 5.5)
     assert read_problem(problem())[2].objective == "minutes"
+    cuts = [
+        read_problem(problem(options={**options, "minutes": some}))[2].minutes
+        for some in ({"cut": 3}, {"tip_cut": 1})
+    ]
+    assert [(one.cut, one.tip_cut) for one in cuts] == [(3.0, 3.0), (0.75, 1.0)]
     # Dearer pieces buy fewer of them.
     few, many = (
         plan_problem(problem(options={**options, "minutes": {"piece": price}}), 30) for price in (20.0, 0.1)

@@ -125,7 +125,7 @@ def _of_minutes(m: Minutes) -> Costs:
         unsolved=m.unsolved,
         piece=m.piece,
         cut=m.cut,
-        tip_cut=m.cut,
+        tip_cut=m.tip_cut,
         saw_set_up=m.saw_set_up,
         change=m.change,
         lift=m.lift,
