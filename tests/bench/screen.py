@@ -287,7 +287,7 @@ def echoes_of(path: Path, columns: int) -> dict[str, str]:
         place = site.last_place()
         lines = {reading[:length] for reading in READINGS for length in range(1, len(reading) + 1)}
         reported = {
-            line: drawing.echo(site.echo(place, line), glyphs_for(ascii_only=False), columns)[0]
+            line: drawing.echo_words(site.echo(place, line), "", glyphs_for(ascii_only=False), columns)[0]
             for line in lines
         }
     return {line: wrapped(text, columns)[0] for line, text in reported.items()}
