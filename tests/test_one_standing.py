@@ -41,8 +41,7 @@ from shimfit.text.pictures import strip
 from shimfit.tui.plain import run_plain
 from shimfit.tui.session import Session
 from shimfit.workflow.layout import set_option
-from shimfit.workflow.plan import cut_list_of
-from shimfit.workflow.plan.of_run import posts_to_plan
+from shimfit.workflow.plan import cut_list_of, posts_to_plan
 from shimfit.workflow.reading import (
     Asked,
     answer_missing,

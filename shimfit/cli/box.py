@@ -42,7 +42,7 @@ def run_list(args: argparse.Namespace, io: Io) -> int:
     """Show what is in the box."""
     from shimfit.core.ledger import taken_twice_words
     from shimfit.text.plan_phrases import remainder
-    from shimfit.workflow.plan.answer import lot_json
+    from shimfit.workflow.plan import lot_json
 
     with open_site(args, io, read_only=True) as site:
         box, units = site.box(), args.units or site.settings.units

@@ -20,8 +20,7 @@ from shimfit.core.packing import Options, Saw, build_tables, prescribe
 from shimfit.core.planning import Earlier, PlanPost, plan, search
 from shimfit.core.planning import geometry as geometries
 from shimfit.core.planning.choosing import choose_together
-from shimfit.core.planning.patience import Patience
-from shimfit.core.planning.program import IntegerAnswer
+from shimfit.core.planning.program import IntegerAnswer, Patience
 from shimfit.core.planning.rounds import Pricing, Rounds
 from shimfit.core.planning.search import ListMaker
 from shimfit.core.resting import Support, rest

@@ -13,8 +13,7 @@ from shimfit.core.stock import lots_from_csv
 from shimfit.errors import UsageError
 from shimfit.model import Foot, Lot
 from shimfit.text.plan_phrases import remainder
-from shimfit.workflow.plan import cut_list_of, log_plan, plan_site_run
-from shimfit.workflow.plan.answer import lot_json
+from shimfit.workflow.plan import cut_list_of, log_plan, lot_json, plan_site_run
 from shimfit.workflow.reading import log_packs, log_reading
 from shimfit.workflow.site import Place, Site
 

@@ -5,9 +5,8 @@ and the cheapest packs of all posts at once, `patterns` what they take from the 
 `master` and `rounds` prices and bound, `exact` one post with the box's own pieces counted, `whole` the
 integer program and what it is offered, `choosing` from the rounds to what is chosen, saw settings first.
 
-After it: `alone` posts left over, one at a time, and why the last of them are left out, `leftover` the box
-after some packs, `planned` a served post and which copy each of its pieces is cut from. `program` is what is
-asked of a solver, `patience` how long all may take.
+After it: `planned` a served post, which copy each of its pieces is cut from, and posts left over served one
+at a time, `leftover` the box after some packs. `program` is what is given from outside: a solver, and time.
 """
 
 from shimfit.core.planning.geometry import PlanPost

@@ -27,9 +27,8 @@ if TYPE_CHECKING:
 
     from shimfit.core.packing.tables import Tables
     from shimfit.core.planning.geometry import PlanPost
-    from shimfit.core.planning.patience import Patience
     from shimfit.core.planning.patterns import Pattern
-    from shimfit.core.planning.program import Solver
+    from shimfit.core.planning.program import Patience, Solver
 
 PATTERNS_A_POST = 12
 PROVEN = 1e-6

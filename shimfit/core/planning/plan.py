@@ -17,11 +17,19 @@ from typing import TYPE_CHECKING, Literal
 
 from shimfit.core.foot import gap_plane
 from shimfit.core.packing.tables import build_tables
-from shimfit.core.planning.alone import NOT_ASKED, by_swapping, from_what_is_left, serve_alone, why_left_out
 from shimfit.core.planning.choosing import PROVEN, choose_together
-from shimfit.core.planning.patience import Patience
 from shimfit.core.planning.patterns import packs_behind
-from shimfit.core.planning.planned import Planned, resting_on, with_copies
+from shimfit.core.planning.planned import (
+    NOT_ASKED,
+    Planned,
+    by_swapping,
+    from_what_is_left,
+    resting_on,
+    serve_alone,
+    why_left_out,
+    with_copies,
+)
+from shimfit.core.planning.program import Patience
 from shimfit.core.planning.rounds import MOST_EXACT, Earlier
 from shimfit.model import Lean
 

@@ -1,4 +1,9 @@
-"""A post with its packs: how it rests on them, and which of several like tapers or strips they come from."""
+"""A post with its packs: how it rests on them, the copies they come from, and posts served one at a time.
+
+Posts that planning together left over are served as `packing` serves one post, from some of the box
+(`serve_alone`): from what is left, then from what a served neighbour gives back and does without. For those
+that no way serves, `why_left_out` is the sentence that a person reads: what is missing, or who has it.
+"""
 
 from __future__ import annotations
 
@@ -7,16 +12,21 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from shimfit.core.cutting import Wedge, assign
-from shimfit.core.planning.leftover import ROUNDING_MM, stretch_of, wedge_of
+from shimfit.core.foot import gap_plane
+from shimfit.core.packing.answer import prescribe
+from shimfit.core.packing.tables import build_tables
+from shimfit.core.planning.leftover import ROUNDING_MM, as_cut_from, left_of, stretch_of, wedge_of
 from shimfit.core.resting import rest_packs
-from shimfit.errors import InternalError
-from shimfit.model import Lean
+from shimfit.errors import EntryError, InternalError
+from shimfit.model import BESIDE_THE_OTHERS, Lean
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
     from shimfit.core.packing.options import Options
+    from shimfit.core.packing.tables import Tables
     from shimfit.core.planning.geometry import PlanPost
+    from shimfit.core.planning.program import Patience
     from shimfit.model import Lot, Pack, Piece, Resting
 
     Where = tuple[int, int, int]
@@ -117,3 +127,104 @@ def _strip_copies(
         on = {wedge.goes_to: copy for copy, each in enumerate(strips, start=1) for wedge in each}
         copies |= {where: on[wedge.goes_to] for wedge, where in some}
     return copies
+
+
+# ---------------------------------------------------------------- one at a time
+
+
+def serve_alone(post: PlanPost, lots: Sequence[Lot], box: Sequence[Lot], options: Options) -> Planned | None:
+    """A post served from some lots as `prescribe` would; None when it can't be.
+
+    `lots` may be remainders of the `box`: the packs are told as cut from the box's own lots. The cost is the
+    plan's: set-ups not counted. EntryError for lots that are none.
+    """
+    answer = prescribe(
+        post.foot,
+        post.height_mm,
+        Lean(*post.to_correct),
+        post.tolerance,
+        build_tables(lots, options),
+        reads=post.reads,
+        u_take_up=post.u_take_up,
+        margin_slope=post.used_slope,
+        feelers=dict(post.feelers),
+    )
+    if answer.status in ("impossible", "gave-up") or not answer.within:
+        return None
+    packs = tuple(as_cut_from(pack, box) for pack in answer.packs)
+    resting = resting_on(post, packs, options)
+    if resting.lean is None or not post.tolerance.holds(resting.lean, post.height_mm):
+        return None
+    set_up = sum(amount for name, amount in answer.cost.parts if name == "saw set-ups")
+    return Planned(post, packs, resting, answer.cost.total - set_up, answer.status == "proven")
+
+
+NEIGHBOURS = 8
+"""Served posts that are asked to give their pieces back, the likest leans first."""
+
+
+def from_what_is_left(
+    post: PlanPost, planned: Mapping[int, Planned], box: Sequence[Lot], options: Options
+) -> Planned | None:
+    """The post served from the box less what is planned; None when it can't be."""
+    packs = [pack for one in planned.values() for pack in one.packs]
+    return serve_alone(post, left_of(box, packs, options), box, options)
+
+
+def by_swapping(  # noqa: PLR0917 - it takes the quantities it takes
+    number: int, posts: Sequence[PlanPost], planned: Mapping[int, Planned], box: Sequence[Lot],
+    options: Options, patience: Patience,
+) -> dict[int, Planned]:  # fmt: skip
+    """Post `number` served from what one served post gives back, and that one anew; nothing when none can."""
+    post = posts[number]
+    served = [other for other, one in planned.items() if one.packs]
+    served.sort(key=lambda other: (_unlike(post, posts[other]), other))
+    for other in served[:NEIGHBOURS]:
+        if patience.at_an_end():
+            break
+        packs = [pack for owner, one in planned.items() if owner != other for pack in one.packs]
+        mine = serve_alone(post, left_of(box, packs, options), box, options)
+        if mine is None:
+            continue
+        # Its packs name the box's own lots, so they are taken from the whole box together with the others.
+        left = left_of(box, [*packs, *mine.packs], options)
+        theirs = serve_alone(posts[other], left, box, options)
+        if theirs is not None:
+            return {number: mine, other: theirs}
+    return {}
+
+
+def _unlike(one: PlanPost, other: PlanPost) -> float:
+    """How unlike two leans are: likely to want like pieces when small."""
+    a, b = one.to_correct, other.to_correct
+    return abs(abs(a[0]) - abs(b[0])) + abs(abs(a[1]) - abs(b[1]))
+
+
+NOT_ASKED = "left out of a quick plan; why was not asked"
+HARDLY_MM = 0.05
+"""A gap below this is nothing to buy a pack for: no shim is that thin."""
+
+
+def why_left_out(post: PlanPost, tables: Tables, patience: Patience) -> str:
+    """What is missing, asked of the whole box: then the box itself can't; else the others took it."""
+    needs = needs_in_words(post)
+    if patience.called_off():
+        return f"planning was stopped before this post was served; {needs}"
+    if patience.at_an_end():
+        return f"the time was up before this post was served: allow more; {needs}"
+    try:
+        alone = serve_alone(post, tables.lots, tables.lots, tables.options)
+    except EntryError as error:
+        return error.message
+    if alone is not None:
+        return f"the box holds enough for this post alone, {BESIDE_THE_OTHERS}: buy or cut more; {needs}"
+    answer = prescribe(post.foot, post.height_mm, Lean(*post.to_correct), post.tolerance, tables)
+    return f"{(answer.why or 'nothing in the box makes it').rstrip('.')}; {needs}"
+
+
+def needs_in_words(post: PlanPost) -> str:
+    """The thicknesses that a post wants at its corners, as what to buy or cut."""
+    plane = gap_plane(post.foot, Lean(*post.to_correct))
+    gaps = sorted({round(gap, 2) for gap in plane.seats_mm.values() if gap > HARDLY_MM})
+    listed = ", ".join(f"{gap:g}" for gap in gaps)
+    return f"it wants packs of about {listed} mm" if listed else "it wants hardly anything"

@@ -1,4 +1,4 @@
-"""What planning asks of a solver of linear and integer programs, and nothing about which one it is.
+"""What planning is given from outside: a solver of linear and integer programs, and how long it may take.
 
 core must not know the package that solves, so `solve` is handed in through these protocols. All programs
 minimise; every variable is at least 0; matrices come in compressed columns (or rows, where rows are added):
@@ -7,7 +7,7 @@ minimise; every variable is at least 0; matrices come in compressed columns (or 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal, Protocol
 
 import numpy as np
@@ -112,3 +112,39 @@ class Solver(Protocol):
         `start` is a feasible answer to begin from, `nodes` the most of the tree that are looked at, `stop` is
         asked often, `progress` gets (bound, best) whenever either moves.
         """
+
+
+@dataclass(frozen=True, slots=True)
+class Patience:
+    """The end of the time, the caller's word to stop, and the caller's ear."""
+
+    until: float
+    """On `clock`, seconds."""
+    clock: Callable[[], float]
+    stop: Callable[[], bool] | None = None
+    progress: Callable[[float, float | None], None] | None = None
+    """Gets (bound, best plan's cost or None)."""
+    quick: bool = False
+    """Work is counted, not timed: few rounds and nodes, and the same answer on any machine."""
+
+    @property
+    def seconds_left(self) -> float:
+        """Negative when the time is up."""
+        return self.until - self.clock()
+
+    def called_off(self) -> bool:
+        """True once the caller said stop."""
+        return self.stop is not None and self.stop()
+
+    def at_an_end(self) -> bool:
+        """True once the time is up or the caller said stop."""
+        return self.clock() >= self.until or self.called_off()
+
+    def part(self, share: float) -> Patience:
+        """The same, for the first `share` of the time that is left."""
+        return replace(self, until=self.clock() + share * max(0.0, self.seconds_left))
+
+    def tell(self, bound: float, best: float | None) -> None:
+        """Say how it stands, to whoever listens."""
+        if self.progress is not None:
+            self.progress(bound, best)

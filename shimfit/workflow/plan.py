@@ -1,0 +1,512 @@
+"""Planning a whole run: a problem from a file or a run from the log in, the contract's answer out.
+
+`plan_problem` touches no data file. `plan_site_run` answers for every post of a run that is read and has
+nothing under it, also those that no pack could serve when they were read (another box may), from the box less
+what is promised elsewhere. `log_plan` then makes the answers the posts' own, so that screens, labels and
+`cut_list_of` see one and the same plan.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+from shimfit.codec import prescription_to_json, resting_to_json, to_json
+from shimfit.core import cutting
+from shimfit.core.kit import to_buy
+from shimfit.core.ledger import STEPS_PER_MM, Ledger
+from shimfit.core.packing.answer import over_take_up
+from shimfit.core.planning.geometry import PlanPost
+from shimfit.core.planning.leftover import left_of
+from shimfit.core.planning.plan import Plan, plan
+from shimfit.core.planning.rounds import Earlier
+from shimfit.core.resting import rest_packs, scaled
+from shimfit.core.stock import natural_key
+from shimfit.errors import UsageError
+from shimfit.model import PLANNED, Cost, Lean, Prescription
+from shimfit.workflow.packs import promised_packs
+from shimfit.workflow.problem import read_problem
+from shimfit.workflow.solving import reads_of
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
+    from pathlib import Path
+
+    from shimfit.core.packing.options import Options, Saw
+    from shimfit.core.planning.plan import Unsolved
+    from shimfit.core.planning.program import Solver
+    from shimfit.model import Lot, Pack
+    from shimfit.standing import PostRecord, RunState
+    from shimfit.store.box import BoxState
+    from shimfit.workflow.site import Site
+
+Json = dict[str, Any]
+SECONDS = 60.0
+LONGEST_S = 86_400.0
+"""A day: whoever asks for more has slipped on a key."""
+
+
+def seconds_allowed(seconds: float) -> float:
+    """The seconds, when a plan can be given them; UsageError for none, too many and no number at all."""
+    if math.isfinite(seconds) and 0.0 < seconds <= LONGEST_S:
+        return seconds
+    raise UsageError(f"a plan can be given more than 0 and up to {LONGEST_S:.0f} seconds, not {seconds:g}")
+
+
+def solver() -> Solver:
+    """The solver of linear and integer programs; loaded when it is wanted."""
+    from shimfit.solve.highs import Highs
+
+    return Highs()
+
+
+# ---------------------------------------------------------------- of a file
+
+
+def plan_problem(
+    problem: Mapping[str, Any],
+    seconds: float = SECONDS,
+    progress: Callable[[float, float | None], None] | None = None,
+    stop: Callable[[], bool] | None = None,
+) -> Json:
+    """Answer of a problem (posts, stock, saw, options) in the contract's form.
+
+    `progress` gets (bound, cost of the best plan or None). FileError naming the place (`posts[3].height_mm`)
+    for a problem that is none, UsageError for seconds that are none.
+    """
+    most_s = seconds_allowed(seconds)
+    posts, lots, options = read_problem(problem)
+    done = plan(posts, lots, options, solver(), seconds=most_s, progress=progress, stop=stop)
+    return answer_json(done, Ledger(lots), options) | buying_json(done, lots, options)
+
+
+# ---------------------------------------------------------------- of the data file
+
+
+_EARLIER: dict[tuple[Path, str, str], Earlier] = {}
+"""What the last plan made in this process knew, by data file, job and run. After one more reading, most posts
+are as they were. One run at a time."""
+
+
+def _earlier(site: Site, job: str, run: str) -> Earlier:
+    key = (site.path, job, run)
+    if key not in _EARLIER:
+        _EARLIER.clear()
+        _EARLIER[key] = Earlier()
+    return _EARLIER[key]
+
+
+@dataclass(frozen=True, slots=True)
+class RunPlan:
+    """A planned run: the contract's answer and the posts' own answers."""
+
+    answer: Json
+    prescriptions: tuple[tuple[str, Prescription], ...]
+    """(post, answer) of every post of the plan; an answer without packs says why where none can be had."""
+
+
+def posts_to_plan(
+    run: RunState,
+    aims_mm: Mapping[str, float] | None = None,
+    take_up: tuple[float, float] = (1.0, 0.0),
+) -> tuple[PlanPost, ...]:
+    """Posts that are read (stood or on the bed, both directions) and not yet packed.
+
+    `aims_mm`: where to aim tops across the run, from the line-up. `take_up`: (mean, standard uncertainty) of
+    what packs give of what they should; everything is told so much larger, as `prescribe` does for one post.
+    """
+    mean, u = take_up
+    found = []
+    for post in run.posts:
+        lean = _lean_to_plan(post)
+        if lean is None or post.reading is None:
+            continue
+        aim_mm = (aims_mm or {}).get(post.name, 0.0)
+        aim = Lean(0.0, aim_mm / post.height_mm) if aim_mm else None
+        feelers = tuple((seat, mm) for seat, mm in post.reading.rocks if mm > 0.0)
+        found.append(
+            PlanPost(
+                name=post.name,
+                foot=post.foot,
+                height_mm=post.height_mm,
+                lean=scaled(lean, 1.0 / mean),
+                tolerance=post.tolerance if mean == 1.0 else over_take_up(post.tolerance, mean),
+                aim=None if aim is None else scaled(aim, 1.0 / mean),
+                feelers=feelers,
+                reads=reads_of(post).scaled(1.0 / mean),
+                u_take_up=u / mean,
+            )
+        )
+    return tuple(found)
+
+
+def _lean_to_plan(post: PostRecord) -> Lean | None:
+    """The lean of a post that is read, wants packs and has nothing under it; None for all others.
+
+    A post that is out with packs under it is changed where it stands, not planned anew; one that was changed
+    since it was read, or on which two crews' logs do not agree, is read again first.
+    """
+    if post.packs_in_place or post.counts is None or not post.wants_answer:
+        return None
+    return post.counts.lean
+
+
+def plan_run(
+    run: RunState,
+    box: BoxState,
+    options: Options,
+    *,
+    promised: Sequence[Pack] = (),
+    aims_mm: Mapping[str, float] | None = None,
+    take_up: tuple[float, float] = (1.0, 0.0),
+    seconds: float = SECONDS,
+    progress: Callable[[float, float | None], None] | None = None,
+    stop: Callable[[], bool] | None = None,
+    earlier: Earlier | None = None,
+) -> RunPlan:
+    """Plan all posts of a run that are read and not yet packed; `promised` packs are kept for other runs.
+
+    `take_up`: (mean, standard uncertainty). `earlier`: see `plan`. UsageError when no post of
+    the run is ready to be planned.
+    """
+    most_s = seconds_allowed(seconds)
+    posts = posts_to_plan(run, aims_mm, take_up)
+    if not posts:
+        raise UsageError(
+            f"{run.job}/{run.name}: no post is read and waiting for packs; read some first "
+            "(both directions, stood or --bed)"
+        )
+    lots = box.stock.without(promised, options.saw.kerf_mm)
+    done = plan(posts, lots, options, solver(), seconds=most_s, progress=progress, stop=stop, earlier=earlier)
+    as_read = {post.name: post for post in posts_to_plan(run, aims_mm)}
+    buying = buying_json(done, lots, options)
+    done = _reported_for_readings(_with_copies(done, box.stock, promised, options), as_read, take_up[0])
+    reported = answer_json(done, box.stock, options)
+    answers = [(one.post.name, _prescription(one, done)) for one in done.planned]
+    answers += [(one.post.name, _unserved(one, done, options)) for one in done.unsolved]
+    return RunPlan({"job": run.job, "run": run.name, **reported, **buying}, tuple(answers))
+
+
+def _with_copies(done: Plan, stock: Ledger, promised: Sequence[Pack], options: Options) -> Plan:
+    """The plan's pieces with the copies that the box knows, of which the plan was offered only some."""
+    packs = [pack for one in done.planned for pack in one.packs]
+    numbered = iter(stock.numbered(packs, promised, kerf_mm=options.saw.kerf_mm))
+    planned = tuple(replace(one, packs=tuple(next(numbered) for _ in one.packs)) for one in done.planned)
+    return replace(done, planned=planned)
+
+
+def _reported_for_readings(done: Plan, as_read: Mapping[str, PlanPost], take_up: float) -> Plan:
+    """Leans and limits as read, rests as little as the packs give."""
+    if take_up == 1.0:
+        return done
+    planned = []
+    for one in done.planned:
+        left = one.resting.lean
+        resting = replace(one.resting, lean=None if left is None else scaled(left, take_up))
+        planned.append(replace(one, resting=resting, post=as_read[one.post.name]))
+    unsolved = tuple(replace(one, post=as_read[one.post.name]) for one in done.unsolved)
+    return replace(done, planned=tuple(planned), unsolved=unsolved)
+
+
+def _prescription(one: Any, done: Plan) -> Prescription:
+    post: PlanPost = one.post
+    lean = one.resting.lean
+    used = {piece.saw_deg for pack in one.packs for piece in pack.pieces if piece.saw_deg is not None}
+    return Prescription(
+        post=post.foot,
+        height_mm=post.height_mm,
+        lean=post.lean,
+        tolerance=post.tolerance,
+        packs=one.packs,
+        resting=one.resting,
+        within=lean is not None and post.tolerance.holds(lean, post.height_mm),
+        status="proven" if done.status == "proven" else "found",
+        why=PLANNED,
+        cost=Cost(one.cost),
+        saw_settings_deg=tuple(sorted(used)),
+    )
+
+
+def _unserved(one: Unsolved, done: Plan, options: Options) -> Prescription:
+    """The answer of a post that gets nothing: it waits for no pieces, since others have them now."""
+    post = one.post
+    return Prescription(
+        post=post.foot,
+        height_mm=post.height_mm,
+        lean=post.lean,
+        tolerance=post.tolerance,
+        packs=(),
+        resting=rest_packs(post.foot, post.lean, (), options.preload_mm, rocks_mm=dict(post.feelers)),
+        within=False,
+        status="gave-up" if done.stopped else "impossible",
+        why=f"Planned with the whole run: {one.why}.",
+    )
+
+
+def plan_site_run(
+    site: Site,
+    job: str,
+    run: str,
+    *,
+    seconds: float = SECONDS,
+    line_up: bool = False,
+    off_mm: Mapping[str, float] | None = None,
+    progress: Callable[[float, float | None], None] | None = None,
+    stop: Callable[[], bool] | None = None,
+) -> RunPlan:
+    """Plan a run of the data file; nothing is logged.
+
+    `line_up`: aim at the targets of the line-up of feet that stand `off_mm` the string (by post, + out).
+    """
+    from shimfit.workflow.packs import book_of, of_lots, options_of
+
+    state, box = site.run(job, run), site.box()
+    known = of_lots(book_of(site, job), box.lots)
+    aims = None
+    if line_up:
+        from shimfit.workflow.runs import line_up_run
+
+        aims = {
+            target.name: target.aim_across_mm for leg in line_up_run(state, off_mm) for target in leg.targets
+        }
+    return plan_run(
+        state,
+        box,
+        options_of(state, site.settings),
+        promised=promised_packs(
+            site, lambda place, post: place == (job, run) and _lean_to_plan(post) is not None
+        ),
+        aims_mm=aims,
+        take_up=(known.mean, known.u),
+        seconds=seconds,
+        progress=progress,
+        stop=stop,
+        earlier=_earlier(site, job, run),
+    )
+
+
+def log_plan(site: Site, job: str, run: str, made: RunPlan) -> int:
+    """Make the plan's answers the posts' own (one transaction); returns how many posts got packs."""
+    from shimfit.store.events import Draft
+    from shimfit.workflow.reading import here
+
+    by, state = site.settings.by or None, site.run(job, run)
+    asked = here(site).asked(state.making, state.rule, ("saw_deg",))
+    drafts = [
+        Draft("prescribed", {"answer": prescription_to_json(answer), "asked": asked}, job, run, name, by)
+        for name, answer in made.prescriptions
+    ]
+    site.journal.append_all(drafts)
+    return sum(bool(answer.packs) for _, answer in made.prescriptions)
+
+
+# ---------------------------------------------------------------- the answer
+
+
+MOST_TO_BUY_FOR = 40
+"""Posts not served that a list of what to buy is made for: a longer list is another box."""
+
+
+def answer_json(done: Plan, stock: Ledger, options: Options) -> Json:
+    """The contract's answer (without the schema number): posts, cuts, what is left over, and the gap."""
+    packs = [(one.post.name, pack) for one in done.planned for pack in one.packs]
+    return {
+        "status": _status(done),
+        "bound": done.bound,
+        "objective": done.objective,
+        "gap": done.gap,
+        "stopped": done.stopped,
+        "unsolved": [one.post.name for one in done.unsolved],
+        "why": {one.post.name: one.why for one in done.unsolved},
+        "posts": [
+            {
+                "id": one.post.name,
+                "packs": [to_json(pack) for pack in one.packs],
+                "resting": resting_to_json(one.resting, one.post.height_mm),
+                "cost": one.cost,
+            }
+            for one in done.planned
+        ],
+        **cuts_json(packs, stock, options.saw),
+        "seconds": done.seconds,
+    }
+
+
+def cuts_json(packs: Sequence[tuple[str, Pack]], stock: Ledger, saw: Saw) -> Json:
+    """`cuts`, `tapers`, `remainders` and `unsawn` of packs, given as (post, pack) and made from the box.
+
+    The remainders are what the box will hold once these packs are made, however they come to be made in turn.
+    """
+    after = stock.copy()
+    made = after.take(packs, saw.kerf_mm).packs
+    pieces = [
+        (f"{post}/{pack.seat}", piece)
+        for (post, _), pack in zip(packs, made, strict=True)
+        for piece in pack.pieces
+    ]
+    wedges = [
+        cutting.Wedge(
+            goes_to, piece.lot, piece.saw_deg or 0.0, piece.thin_mm or 0.0, piece.thick_mm or 0.0, piece.copy
+        )
+        for goes_to, piece in pieces
+        if piece.form == "strip"
+    ]
+    tapers = [
+        {
+            "lot": piece.lot,
+            "copy": piece.copy,
+            "for": goes_to,
+            "mark_mm": piece.mark_mm,
+            "trim_tip_mm": piece.trim_tip_mm,
+            "thickness_mm": piece.thickness_mm,
+        }
+        for goes_to, piece in pieces
+        if piece.form == "taper"
+    ]
+    tapers.sort(key=lambda row: (natural_key(str(row["lot"])), row["copy"] or 0, row["mark_mm"]))
+    by_name = {lot.lot: lot for lot in (*stock.lots(), *stock.used_up())}
+    cuts = [
+        {
+            "strip": cut.strip,
+            "saw_deg": cut.saw_deg,
+            **({} if cut.copy is None else {"copy": cut.copy}),
+            "pieces": [
+                {
+                    "for": piece.goes_to,
+                    "thin_mm": piece.thin_mm,
+                    "thick_mm": piece.thick_mm,
+                    "mark_along_mm": piece.mark_along_mm,
+                }
+                for piece in cut.pieces
+            ],
+            "left_mm": cut.left_mm,
+        }
+        for cut in cutting.cut_list(by_name, wedges, saw)
+    ]
+    before = {lot.lot for lot in stock.lots()}
+    return {
+        "cuts": cuts,
+        "tapers": tapers,
+        "remainders": [lot_json(lot, after) for lot in after.lots() if lot.lot not in before],
+        "unsawn": unsawn(stock.lots(), saw),
+    }
+
+
+def buying_json(done: Plan, lots: Sequence[Lot], options: Options) -> Json:
+    """`buy`: the few pieces beside the box that would serve posts not served, and which of them they serve.
+
+    Left out when all are served, and when planning was stopped: it might have served them.
+    """
+    if done.stopped or not done.unsolved:
+        return {}
+    left = left_of(lots, [pack for one in done.planned for pack in one.packs], options)
+    missing = to_buy([one.post for one in done.unsolved][:MOST_TO_BUY_FOR], left, options, solver())
+    if not missing.lines:
+        return {}
+    lines = [{"what": line.what, "count": line.count, "lot": to_json(line.lot)} for line in missing.lines]
+    return {"buy": {"lines": lines, "serves": list(missing.serves)}}
+
+
+def lot_json(lot: Lot, stock: Ledger) -> Json:
+    """A lot of the box; a remainder says what it was cut from: `cut_from` lot, copy and where it begins."""
+    row: Json = to_json(lot)
+    parent = stock.parent(lot.lot)
+    if parent is not None:
+        start_mm = parent.start / STEPS_PER_MM
+        row["cut_from"] = {"lot": parent.lot, "copy": parent.copy, "start_mm": start_mm}
+    return row
+
+
+def unsawn(lots: Sequence[Lot], saw: Saw) -> list[Json]:
+    """Strips that no wedge can be sawn from, each with the reason."""
+    strips = [lot for lot in lots if lot.form == "strip" and lot.count]
+    reported = [(strip.lot, _why_unsawn(strip, saw)) for strip in strips]
+    return [{"strip": name, "why": why} for name, why in reported if why is not None]
+
+
+def _why_unsawn(strip: Lot, saw: Saw) -> str | None:
+    if not saw.settings_deg:
+        return "no saw settings are given, so nothing is sawn (shimfit settings saw_deg, like 0.5 1)"
+    assert strip.length_mm is not None
+    least_mm = min(cutting.takes_mm(strip, [_least_wedge(strip, deg, saw)], saw) for deg in saw.settings_deg)
+    if strip.length_mm >= saw.hold_mm + least_mm:
+        return None
+    return (
+        f"{strip.length_mm:.0f} mm long: the least wedge takes {math.ceil(least_mm)} mm, and "
+        f"{saw.hold_mm:.0f} mm have to stay to hold it by"
+    )
+
+
+def _least_wedge(lot: Lot, deg: float, saw: Saw) -> cutting.Wedge:
+    assert lot.width_mm is not None
+    thick_mm = saw.min_thin_mm + 2.0 * lot.width_mm * math.tan(math.radians(deg))
+    return cutting.Wedge("", lot.lot, deg, saw.min_thin_mm, thick_mm)
+
+
+def _status(done: Plan) -> str:
+    """The plan's own word; `impossible` when nothing was stopped and no post that needs packs was served."""
+    if done.status == "gave-up" or not done.unsolved or done.stopped:
+        return done.status
+    return done.status if any(one.packs for one in done.planned) else "impossible"
+
+
+# ---------------------------------------------------------------- the cut sheet
+
+
+def cut_list_of(site: Site, job: str, run: str) -> Json:
+    """The cut sheet of a run in the plan's form, from the answers that its bare posts wait for.
+
+    Only answers that were planned together, or one alone, make a sheet. Others stand in `alternatives`,
+    each with what it would take from the box by itself, and `planned` is False. Posts that nothing could
+    serve stand in `unsolved`, with what they were told in `why`. UsageError when no post waits for packs.
+    """
+    from shimfit.workflow.packs import options_of
+
+    state = site.run(job, run)
+    bare = [post for post in state.posts if not post.packs_in_place]
+    waiting = [(post, post.answer) for post in bare if post.answer is not None and post.awaited]
+    unserved = {post.name: post.why for post in bare if post.answer is not None and post.is_stuck}
+    if not waiting:
+        raise UsageError(_nothing_to_cut(f"{job}/{run}", unserved))
+    box, saw = site.box(), options_of(state, site.settings).saw
+    lying = {post.name: box.stock.as_it_lies(answer.packs) for post, answer in waiting}
+    together = {post.name for post, answer in waiting if answer.why == PLANNED or len(waiting) == 1}
+
+    def cuts(names: set[str]) -> Json:
+        packs: list[tuple[str, Pack]] = [
+            (name, pack) for name in lying if name in names for pack in lying[name]
+        ]
+        return cuts_json(packs, box.stock, saw)
+
+    return {
+        "job": job,
+        "run": run,
+        "unsolved": list(unserved),
+        "why": unserved,
+        "planned": any(answer.why == PLANNED for _, answer in waiting),
+        "posts": [
+            {
+                "id": post.name,
+                "packs": [to_json(pack) for pack in lying[post.name]],
+                "resting": resting_to_json(answer.resting, answer.height_mm),
+                "post": to_json(post.foot),
+            }
+            for post, answer in waiting
+        ],
+        **cuts(together),
+        "alternatives": [{"post": name, **_alone(cuts({name}))} for name in lying if name not in together],
+    }
+
+
+def _alone(cuts: Json) -> Json:
+    return {key: cuts[key] for key in ("cuts", "tapers", "remainders")}
+
+
+def _nothing_to_cut(run: str, unserved: Mapping[str, str]) -> str:
+    if unserved:
+        return (
+            f"{run}: no post waits for packs, and nothing in the box serves post {', '.join(unserved)}: "
+            f"fill the box, then plan the run (shimfit plan {run})"
+        )
+    return f"{run}: no post waits for packs; plan the run first (shimfit plan {run})"
