@@ -144,6 +144,10 @@ def test_with_packs_in_the_push_that_is_left_is_told(app_on, running, wait_for, 
         app = app_on(sensor=sensor)
         async with running(app, columns, rows) as hand:
             assert app.session.enter("9n0").done
+            for _ in range(200):  # the packs are worked out behind the screen
+                if app.session.record.prescription is not None:
+                    break
+                await hand.pilot.pause(0.05)
             assert {piece.lot for pack in app.session.record.prescription.packs for piece in pack.pieces} == {
                 "T1"
             }
