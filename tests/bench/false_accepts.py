@@ -125,6 +125,7 @@ def main() -> None:
     wrong = np.array([one.at_the_limit for one in found])
     over = float(np.mean(wrong > 0.05))
     print(f"at the limit: mean {wrong.mean():.1%}, most {wrong.max():.1%}, {over:.0%} of rows over 5 %")
+    print(f"called plumb: {np.mean([one.plumb for one in found]):.1%} of the crew's posts on average")
     print(f"called plumb but out: most {max(one.called_plumb_out for one in found):.2%} (promise 5 %)")
 
 

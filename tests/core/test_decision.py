@@ -121,6 +121,15 @@ def test_one_sided_conformance_of_the_zener_example():
     assert normal_below((-5.40 + 5.47) / 0.05) == pytest.approx(0.919243, abs=5e-7)
 
 
+def test_two_sided_conformance_of_the_motor_oil_example():
+    # JCGM 106: a viscosity between 12.5 and 16.3 mm²/s, measured as 13.6 with u = 1.8 (limits, value, u and
+    # the answer 0.66 from memory), recomputed 0.662630. About the middle of the limits it is our interval.
+    middle, half = (16.3 + 12.5) / 2.0, (16.3 - 12.5) / 2.0
+    assert inside_interval(13.6 - middle, 1.8, half) == pytest.approx(0.66, abs=0.005)
+    exact = stats.norm.cdf(16.3, 13.6, 1.8) - stats.norm.cdf(12.5, 13.6, 1.8)
+    assert inside_interval(13.6 - middle, 1.8, half) == pytest.approx(exact, abs=1e-12)
+
+
 def test_the_quantile_is_scipys():
     assert pytest.approx(stats.norm.ppf(0.95), rel=1e-15) == ONE_SIDED_95
 
