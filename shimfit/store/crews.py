@@ -166,21 +166,27 @@ class _Crews:
         return self._all_merged([views[-1] for views in self._views.values()])
 
     def _all_merged(self, views: Sequence[_View]) -> _View:
-        """Begins with who has seen most work: what was settled there does not disagree again."""
+        """Begins with who has seen most work: what was settled there does not disagree again.
+
+        Of like ones what they hold says which is first, not who asks: a history says the same worked out
+        whole or brought forward.
+        """
+
+        def seen(view: _View) -> tuple[int, int]:
+            return (view.held & self._work).bit_count(), view.held
+
         whole = _View()
-        for view in sorted(views, key=lambda one: (one.held & self._work).bit_count(), reverse=True):
+        for view in sorted(views, key=seen, reverse=True):
             whole = self._merged(whole, view)
         return whole
 
     def _count_in(self, at: int, reported: Reported) -> None:
         log = reported.event.log
-        views = self._views.get(log)
-        known = [views[-1]] if views else []
+        known = []
         for other, places in self._places.items():
-            if other != log:
-                seen = bisect_right(places, self._knowledge.saw_upto(reported, other))
-                if seen:
-                    known.append(self._views[other][seen - 1])
+            upto = 2**62 if other == log else self._knowledge.saw_upto(reported, other)
+            if seen := bisect_right(places, upto):
+                known.append(self._views[other][seen - 1])
         view = self._all_merged(known)
         self._work |= _is_work(reported.event) << at
         view = _View(view.held | 1 << at, view, (Move(at, "main", reported.event),))

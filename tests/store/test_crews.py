@@ -223,7 +223,8 @@ def site(request, crew, tmp_path, make_answer, packs):
     return Site(crew, tmp_path, request.param, make_answer, packs[:2])
 
 
-@pytest.mark.parametrize("site", range(HISTORIES), indirect=True)
+# 18: three crews who had seen like much; whose history came first hung on who had asked.
+@pytest.mark.parametrize("site", sorted({*range(HISTORIES), 18}), indirect=True)
 def test_from_a_snapshot_is_the_same_as_from_the_whole_log(site, monkeypatch):
     """Closed and opened again at any moment of a history with undo, redo and merges, to the byte."""
     monkeypatch.setattr("shimfit.store.states.LAG", 4)
