@@ -60,7 +60,7 @@ def run_serve(args: argparse.Namespace, io: Io) -> int:
 
 def run_numbers(args: argparse.Namespace, io: Io) -> int:
     """Print the table of default numbers, or the rows with some words."""
-    from shimfit.text.numbers import about, number_lines, numbers_json
+    from shimfit.text.topics import about, number_lines, numbers_json
 
     rows = about(args.words)
     if not rows:

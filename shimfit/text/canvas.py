@@ -47,9 +47,10 @@ class Canvas:
         start = min(max(0, x - len(text) // 2), max(0, self.width - len(text)))
         self.put(start, y, text, role)
 
-    def box(self, x: int, y: int, width: int, height: int, lines: tuple[str, str, tuple[str, ...]]) -> None:
+    def box(self, x: int, y: int, width: int, height: int, lines: tuple[str, str, str]) -> None:
         """Draw a frame: horizontal line, vertical line, four corners as in Glyphs.corners."""
-        horizontal, vertical, (top_left, top_right, bottom_left, bottom_right) = lines
+        horizontal, vertical, corners = lines
+        top_left, top_right, bottom_left, bottom_right = tuple(corners)
         self.put(x, y, top_left + horizontal * (width - 2) + top_right, "frame")
         for row in range(y + 1, y + height - 1):
             self.put(x, row, vertical, "frame")

@@ -34,8 +34,8 @@ class Glyphs:
     """Dots of a drawn line."""
     horizontal: str
     vertical: str
-    corners: tuple[str, str, str, str]
-    """Top left, top right, bottom left, bottom right."""
+    corners: str
+    """Four: top left, top right, bottom left, bottom right."""
     lean_left: str
     """Upright line near the left side of its cell; `vertical` is the middle one."""
     lean_right: str
@@ -66,99 +66,66 @@ SPELLED = {"±": "+-", "°": " deg", "×": "x", "…": "...", "→": "to", "·":
 """Signs that stand in sentences, and what they are where only ASCII is written."""
 
 
-UNICODE = Glyphs(
-    states={
-        PostState.TO_READ: "·",
-        PostState.HALF_READ: "◐",
-        PostState.PACK: "▲",
-        PostState.TIGHTEN: "↻",
-        PostState.PLUMB: "✓",
-        PostState.OUT: "✗",
-        PostState.TOO_CLOSE: "≈",
-        PostState.SKIPPED: "–",
-    },
-    faces={Face.NEXT: "→", Face.PREV: "←", Face.OUT: "↑", Face.HOUSE: "↓"},
-    seats={
-        Seat.PREV_HOUSE: "↙",
-        Seat.NEXT_HOUSE: "↘",
-        Seat.PREV_OUT: "↖",
-        Seat.NEXT_OUT: "↗",
-        Seat.NEXT: "→",
-        Seat.OUT: "↑",
-        Seat.PREV: "←",
-        Seat.HOUSE: "↓",
-    },
-    here="▸",
-    lift="▓",
-    fill="░",
-    rod="○",
-    top="●",
-    plumb="┼",
-    ring="·",
-    line="∙",
-    horizontal="─",
-    vertical="│",
-    corners=("┌", "┐", "└", "┘"),
-    lean_left="▏",
-    lean_right="▕",
-    bars="▁▂▃▄▅▆▇█",
-    understood="✓",
-    refused="✗",
-    incomplete="…",
-    enter="⏎",
-    prompt="›",
-    left="‹",
-    right="›",
-    blocks=True,
-    more="…",
-)
+_Signs = tuple[str, str]
+"""One sign: where UTF-8 is written, and of ASCII alone."""
+_STATES: dict[PostState, _Signs] = {
+    PostState.TO_READ: ("·", "."),
+    PostState.HALF_READ: ("◐", "?"),
+    PostState.PACK: ("▲", "^"),
+    PostState.TIGHTEN: ("↻", "~"),
+    PostState.PLUMB: ("✓", "+"),
+    PostState.OUT: ("✗", "!"),
+    PostState.TOO_CLOSE: ("≈", "="),
+    PostState.SKIPPED: ("–", "-"),
+}
+_SEATS: dict[Seat, _Signs] = {
+    Seat.PREV_HOUSE: ("↙", "v<"),
+    Seat.NEXT_HOUSE: ("↘", "v>"),
+    Seat.PREV_OUT: ("↖", "^<"),
+    Seat.NEXT_OUT: ("↗", "^>"),
+    Seat.NEXT: ("→", ">"),
+    Seat.OUT: ("↑", "^"),
+    Seat.PREV: ("←", "<"),
+    Seat.HOUSE: ("↓", "v"),
+}
+_OTHERS: dict[str, _Signs] = {
+    "here": ("▸", ">"),
+    "lift": ("▓", "#"),
+    "fill": ("░", ":"),
+    "rod": ("○", "o"),
+    "top": ("●", "@"),
+    "plumb": ("┼", "+"),
+    "ring": ("·", "."),
+    "line": ("∙", "."),
+    "horizontal": ("─", "-"),
+    "vertical": ("│", "|"),
+    "corners": ("┌┐└┘", "++++"),
+    "lean_left": ("▏", "|"),
+    "lean_right": ("▕", "|"),
+    "bars": ("▁▂▃▄▅▆▇█", ".:-=+*#@"),
+    "understood": ("✓", "+"),
+    "refused": ("✗", "!"),
+    "incomplete": ("…", "..."),
+    "enter": ("⏎", "Enter"),
+    "prompt": ("›", ">"),
+    "left": ("‹", "<"),
+    "right": ("›", ">"),
+    "more": ("…", "~"),
+}
 
-ASCII = Glyphs(
-    states={
-        PostState.TO_READ: ".",
-        PostState.HALF_READ: "?",
-        PostState.PACK: "^",
-        PostState.TIGHTEN: "~",
-        PostState.PLUMB: "+",
-        PostState.OUT: "!",
-        PostState.TOO_CLOSE: "=",
-        PostState.SKIPPED: "-",
-    },
-    faces={Face.NEXT: ">", Face.PREV: "<", Face.OUT: "^", Face.HOUSE: "v"},
-    seats={
-        Seat.PREV_HOUSE: "v<",
-        Seat.NEXT_HOUSE: "v>",
-        Seat.PREV_OUT: "^<",
-        Seat.NEXT_OUT: "^>",
-        Seat.NEXT: ">",
-        Seat.OUT: "^",
-        Seat.PREV: "<",
-        Seat.HOUSE: "v",
-    },
-    here=">",
-    lift="#",
-    fill=":",
-    rod="o",
-    top="@",
-    plumb="+",
-    ring=".",
-    line=".",
-    horizontal="-",
-    vertical="|",
-    corners=("+", "+", "+", "+"),
-    lean_left="|",
-    lean_right="|",
-    bars=".:-=+*#@",
-    understood="+",
-    refused="!",
-    incomplete="...",
-    enter="Enter",
-    prompt=">",
-    left="<",
-    right=">",
-    blocks=False,
-    more="~",
-)
+
+def _one_set(which: int) -> Glyphs:
+    others = {name: signs[which] for name, signs in _OTHERS.items()}
+    return Glyphs(
+        states={state: signs[which] for state, signs in _STATES.items()},
+        faces={face: _SEATS[Seat(face.value)][which] for face in Face},
+        seats={seat: signs[which] for seat, signs in _SEATS.items()},
+        blocks=which == 0,
+        **others,
+    )
+
+
+UNICODE, ASCII = _one_set(0), _one_set(1)
 
 ROLES: dict[PostState, str] = {
     PostState.TO_READ: "to-read",

@@ -98,7 +98,7 @@ def _outline(foot: Foot, names: Mapping[Face, str], width: int, height: int) -> 
 
 
 def _draw_foot(canvas: Canvas, foot: Foot, outline: _Outline, glyphs: Glyphs) -> None:
-    corners = (" ", " ", " ", " ") if foot.round else glyphs.corners
+    corners = "    " if foot.round else glyphs.corners
     canvas.box(
         outline.left,
         outline.top,

@@ -1,14 +1,21 @@
-"""Help by topic: what the README has no room for, as text to read in a terminal."""
+"""What is looked up: help by topic, and every default number of the work with where it comes from.
+
+Topics are in topics.txt beside this file. The table of numbers is numbers.csv: about, what, value, unit,
+mark, source, set_by, where. `where` is the end of the number's dotted name in the code, and a test holds the
+two together.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import asdict, dataclass
 from difflib import get_close_matches
 from functools import cache
 from itertools import groupby
 from pathlib import Path
+from typing import Any
 
+from shimfit import csvfile
 from shimfit.core.cautions import cautions_of
 from shimfit.errors import UsageError
 from shimfit.text.phrases import wrapped
@@ -58,3 +65,77 @@ def _broken(text: str, width: int) -> Iterator[str]:
             yield from wrapped(" ".join(lines), width)
         else:
             yield from lines
+
+
+# ---------------------------------------------------------------- numbers
+
+MARKS = {
+    "exact": "follows from a definition",
+    "read": "the source was read",
+    "second-hand": "read where it is quoted or transcribed",
+    "from memory": "remembered, not looked up",
+    "common practice, no source": "what the trade does; nobody published it, as far as is known",
+    "own choice": "how shimfit works; nothing outside says so",
+}
+"""How a number is known."""
+
+
+@dataclass(frozen=True, slots=True)
+class DefaultNumber:
+    """One row: a number that stands until somebody says otherwise."""
+
+    about: str
+    what: str
+    value: str
+    """As the code has it; several numbers are parted by blanks."""
+    unit: str
+    """Empty for a ratio or a count; `slope` for a lean, which is said in mm per m."""
+    mark: str
+    """A key of MARKS."""
+    source: str
+    set_by: str
+    """Setting, option or file that changes it; empty where nothing does."""
+    where: str
+
+
+@cache
+def numbers() -> tuple[DefaultNumber, ...]:
+    """The whole table, in its order."""
+    text = Path(__file__).with_name("numbers.csv").read_text("utf-8")
+    _, *rows = csvfile.lines(text, "numbers.csv")
+    return tuple(DefaultNumber(*cells) for _, cells in rows)
+
+
+def about(words: Sequence[str]) -> list[DefaultNumber]:
+    """The rows that hold every one of the words, in any of their cells; all of them for no words."""
+    wanted = [word.casefold() for word in words]
+    return [
+        row for row in numbers() if all(word in " ".join(asdict(row).values()).casefold() for word in wanted)
+    ]
+
+
+def numbers_json(rows: Sequence[DefaultNumber]) -> dict[str, Any]:
+    """The rows and what their marks mean."""
+    return {"numbers": [asdict(row) for row in rows], "marks": MARKS}
+
+
+def number_lines(rows: Sequence[DefaultNumber]) -> list[str]:
+    """The rows under the heading of what they are about; a long ratio is told to five figures."""
+    lines: list[str] = []
+    subject = None
+    for row in rows:
+        if row.about != subject:
+            subject = row.about
+            lines += ["", subject.upper()]
+        lines.append(f"  {row.what}: {_said(row)}")
+        source = f"{row.mark}: {row.source}" if row.source else row.mark
+        lines.append(f"      {source}{f'  [{row.set_by}]' if row.set_by else ''}")
+    return lines[1:]
+
+
+def _said(row: DefaultNumber) -> str:
+    if ":" in row.value:
+        return row.value
+    values = [float(part) * (1000.0 if row.unit == "slope" else 1.0) for part in row.value.split()]
+    unit = "mm/m" if row.unit == "slope" else row.unit
+    return f"{' '.join(f'{value:.5g}' for value in values)} {unit}".rstrip()

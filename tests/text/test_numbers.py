@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 
 import shimfit
-from shimfit.text.numbers import MARKS, DefaultNumber, numbers
+from shimfit.text.topics import MARKS, DefaultNumber, numbers
 
 HOUSE = Path(shimfit.__file__).parent
 NOT_LOOKED_AT = {
