@@ -499,7 +499,7 @@ def test_two_sensors_one_for_each_direction_are_one_inclinometer():
             assert set(sensor.tally().refused) <= {Refusal.UNPAIRED}
             speaking[1] = False
             wait_for(lambda: sensor.snapshot().state is WatchState.STALE)
-            assert "does the other sensor speak" in sensor.snapshot().words
+            assert "does the other sensor send" in sensor.snapshot().words
     finally:
         stopping.set()
         for each in speakers:
