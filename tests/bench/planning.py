@@ -1,6 +1,6 @@
 """What planning a whole run costs, side by side with a compact program given to HiGHS and to CP-SAT.
 
-    python tests/bench/planning.py [--family NAME] [--draws N] [--growth] [--peer-seconds S] [--seconds S]
+    python tests/bench/planning.py [--family NAME] [--draws N] [--growth | --again] [--seconds S]
 
 One table: seconds, cost, gap to the proven bound, posts left out, peak MB (each case in a process of its
 own); then families of runs drawn anew, ten each, middle and worst.
@@ -16,6 +16,7 @@ import resource
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -23,7 +24,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from shimfit.core.packing import Options, Saw, build_tables
-from shimfit.core.planning import PlanPost, plan
+from shimfit.core.planning import Earlier, PlanPost, plan
 from shimfit.core.planning import geometry as geometries
 from shimfit.core.planning.program import IntegerProgram, Sparse
 from shimfit.core.planning.search import ListMaker
@@ -172,6 +173,25 @@ def growth(seconds, draws=3):
         print(f"{posts:5} posts  cpu s {took[-1]:7.2f}  gap % {gap:6.3f}  out {out}  MB {mb:.0f}", flush=True)
     slope = np.polyfit(np.log(GROWTH), np.log(took), 1)[0]
     print(f"seconds grow with posts to the power of {slope:.2f}")
+
+
+def again(seconds, draws=3):
+    """One post of 200 read anew: work of planning again ÷ of the first time, and the gap of either."""
+    for seed in range(draws):
+        run, box, options = drawn(*FAMILIES["large"], seed)
+        known, took, gaps = Earlier(), [], []
+        for _ in range(2):
+            began = time.process_time()
+            done = plan(run, box, options, Highs(), seconds=seconds, earlier=known)
+            took.append(time.process_time() - began)
+            gaps.append(100 * done.gap)
+            lean = run[17].lean
+            lean = Lean(1.1 * lean.slope_along + 0.0004, 0.9 * lean.slope_across - 0.0003)
+            run = [*run[:17], replace(run[17], lean=lean), *run[18:]]
+        print(
+            f"draw {seed}: again ÷ first {took[1] / took[0]:.2f}  gaps % {gaps[0]:.3f} {gaps[1]:.3f}",
+            flush=True,
+        )
 
 
 def spread(name, seconds, draws=10):
@@ -372,6 +392,7 @@ def main():
     parser.add_argument("--case")
     parser.add_argument("--family", action="append", choices=FAMILIES, help="only these; huge takes long")
     parser.add_argument("--growth", action="store_true", help="only how seconds grow with posts")
+    parser.add_argument("--again", action="store_true", help="only a run planned again after one reading")
     parser.add_argument("--draws", type=int, default=10)
     parser.add_argument("--peer-seconds", type=float, default=20.0)
     parser.add_argument("--seconds", type=float, default=120.0)
@@ -381,6 +402,9 @@ def main():
         return
     if args.growth:
         growth(args.seconds)
+        return
+    if args.again:
+        again(args.seconds)
         return
     print(
         f"{'case':34} {'how':8} {'seconds':>8} {'cost':>11} {'bound':>11} {'gap %':>8} {'out':>5} {'MB':>7}"

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
     from shimfit.core.packing.tables import Tables
     from shimfit.core.planning.patterns import Pattern
-    from shimfit.core.planning.program import LinearAnswer, Solver
+    from shimfit.core.planning.program import Solver
 
     Floats = NDArray[np.float64]
     Ints = NDArray[np.int64]
@@ -33,15 +33,6 @@ if TYPE_CHECKING:
 TOO_MUCH = 1e-6
 CREDIT_MM = 20.0
 """So many mm of a strip count as a piece."""
-
-
-@dataclass(frozen=True, slots=True)
-class Duals:
-    """Prices of the box's rows, and what serving each post is worth."""
-
-    post: Floats
-    price: Floats
-    """By row, from `Master.first_box_row` on; ≥ 0."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,19 +83,13 @@ class Master:
         # The program's own first columns: a post left unsolved, stock on credit.
         tapers = [rank for rank, lot in enumerate(lots) if lot.form == "taper" and lot.count > 0]
         self._on_credit_of = {rank: k for k, rank in enumerate([*self.lot_row, *tapers])}
-        self._given_back = posts + len(self._on_credit_of)
-        self.own_columns = self._given_back + self.capacity.size
+        self.own_columns = posts + len(self._on_credit_of) + self.capacity.size
         self.width = 0.0
         """How far duals may lie from the prices they are held about; 0: not held."""
         self._entries: list[tuple[Ints, Ints, Floats]] = []
         self._flat_entries: tuple[Ints, Ints, Floats] | None = None
         self._stretches: dict[int, list[tuple[int, float, float]]] = defaultdict(list)
         self._start()
-
-    @property
-    def first_box_row(self) -> int:
-        """Rows before this one are the posts'."""
-        return self.posts
 
     @property
     def rows(self) -> int:
@@ -238,19 +223,16 @@ class Master:
 
     # ---------------------------------------------------------------- solving
 
-    def solve(self) -> tuple[float, Floats, Duals, LinearAnswer]:
-        """Optimum over the patterns so far, every row that it breaks added: (objective, x, duals, answer)."""
+    def solve(self) -> tuple[float, Floats, Floats]:
+        """Optimum over the patterns so far, every row that it breaks added: (objective, x, prices by row)."""
         while True:
             answer = self._program.solve()
             assert answer is not None, "leaving every post unsolved is always an answer"
             x = answer.columns[self.own_columns :]
             self._on_credit = answer.columns[self.posts : self.own_columns]
             if not self._add_broken_rows(x):
-                duals = Duals(
-                    np.maximum(0.0, answer.duals[: self.posts]),
-                    np.maximum(0.0, -answer.duals[self.posts : self.rows]),
-                )
-                return answer.objective, x, duals, answer
+                price = np.maximum(0.0, -answer.duals[self.posts : self.rows])
+                return answer.objective, x, price
 
     def _add_broken_rows(self, x: Floats) -> bool:
         broken = [self._broken_point(rank, stretches, x) for rank, stretches in self._stretches.items()]

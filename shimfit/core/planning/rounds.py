@@ -1,7 +1,9 @@
 """Column generation: rounds of prices, patterns and the bound that they prove.
 
-Each round solves the master over the patterns so far, takes prices between the best and the newest (raw
-duals jump), and searches every post's cheapest pattern at these prices. Whatever the prices,
+Each round solves the master over the patterns so far, takes prices between the best and the newest, and
+searches every post's cheapest pattern at these prices. Raw duals of few patterns jump, so they are held about
+the best prices at first (`Master.hold`); a long run begins from the prices of a section of it that has its
+share of the box, and one that is planned again from what the `Earlier` plan knew. Whatever the prices,
 
     bound = Σ_posts min(unsolved, cheapest pattern) - Σ_rows price · capacity
 
@@ -374,7 +376,7 @@ class Rounds:
             # The duals of few patterns jump: they are held about the best prices until these are calm.
             master.hold(best_price, WIDTH)
         while True:
-            objective, x, duals, _ = master.solve()
+            objective, x, raw = master.solve()
             # Once the program hardly moves its duals are calm: lean on them.
             share = SMOOTHING if last - objective > enough * objective else SMOOTHING / 5
             last = objective
@@ -409,16 +411,16 @@ class Rounds:
                 break
             number += 1
             best_price = self.master.grown(best_price)
-            price = share * best_price + (1.0 - share) * duals.price
+            price = share * best_price + (1.0 - share) * raw
             bound, new = self._round(price, lifts=lifts)
             if bound > best_bound:
                 best_bound, best_price, best_least = bound, price, self.least
                 if master.width:
                     master.hold(best_price, master.width)
-            if not new and not np.array_equal(price, duals.price):
-                bound, new = self._round(duals.price, lifts=lifts)
+            if not new and not np.array_equal(price, raw):
+                bound, new = self._round(raw, lifts=lifts)
                 if bound > best_bound:
-                    best_bound, best_price, best_least = bound, duals.price.copy(), self.least
+                    best_bound, best_price, best_least = bound, raw.copy(), self.least
             if not new and master.width:
                 master.let_go()
                 continue
