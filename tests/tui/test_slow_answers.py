@@ -15,16 +15,16 @@ from shimfit.tui.session import Outcome, Session
 @pytest.fixture
 def held_back(monkeypatch):
     """Answers that come only when they are let go; says for which readings one was worked out."""
-    from shimfit.workflow.solving import Solver
+    from shimfit.workflow import solving
 
-    let_go, asked, work_out = threading.Event(), [], Solver.for_post
+    let_go, asked, work_out = threading.Event(), [], solving.prescription_for
 
-    def slow(solver, site, place, post):
+    def slow(site, place, post):
         asked.append((place.post, post.reading.text))
         assert let_go.wait(20)
-        return work_out(solver, site, place, post)
+        return work_out(site, place, post)
 
-    monkeypatch.setattr(Solver, "for_post", slow)
+    monkeypatch.setattr(solving, "prescription_for", slow)
     yield let_go, asked
     let_go.set()
 

@@ -235,8 +235,8 @@ class Page(RoleScreen):
     def say(self, outcome: Outcome) -> None:
         """Show what came of a move, and ring for it."""
         self.outcome = outcome
-        self.program.sound.ring(outcome.bell)
         if self.is_up:
+            self.program.sound.ring(outcome.bell)
             self.show_echo()
 
     def _stand_by_banner(self) -> None:

@@ -242,7 +242,8 @@ class SetupScreen(Page):
 
     def stop_asking(self) -> None:
         """Nothing is asked any more: the list is back."""
-        self._preview({})
+        if self.is_up:
+            self._preview({})
         super().stop_asking()
 
     def _change(self, name: str) -> None:
