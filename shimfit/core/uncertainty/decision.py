@@ -155,10 +155,10 @@ def sure_radius(allowed: float, u: float) -> float:
     return _most(allowed, lambda value: inside_disk(value, 0.0, u, u, allowed) >= SURE) if u else allowed
 
 
-def sure_beside(value: float, u: float, u_beside: float, allowed: float, sure: float = SURE) -> float:
-    """Largest |other direction| with P(both truly within ±allowed) >= `sure` when this one reads `value`."""
+def sure_beside(value: float, u: float, u_beside: float, allowed: float) -> float:
+    """Largest |other direction| with P(both truly within ±allowed) >= 0.95 when this one reads `value`."""
     here = inside_interval(value, u, allowed)
-    return _most(allowed, lambda other: here * inside_interval(other, u_beside, allowed) >= sure)
+    return _most(allowed, lambda other: here * inside_interval(other, u_beside, allowed) >= SURE)
 
 
 def plumb_up_to(allowed: float, u: float, rule_factor: float, *, per_direction: bool) -> float:
@@ -261,15 +261,17 @@ def _as_good(
         math.ceil((-reach - mark[0]) / step - _AT_MARK), math.floor((reach - mark[0]) / step + _AT_MARK) + 1
     ):
         at = mark[0] + k * step
-        if per_direction:
-            # A little less than this very mark has, so that rounding leaves the mark itself in.
-            far = sure_beside(at, u[0], u[1], allowed, sure * (1.0 - _SURE_SLACK))
-            if far <= 0.0 and inside_square(at, 0.0, *u, allowed) < sure * (1.0 - _SURE_SLACK):
-                continue
-        else:
-            far = math.sqrt(max(0.0, size * size - at * at))
+        far = reach if per_direction else math.sqrt(max(0.0, size * size - at * at))
         low = math.ceil((-far - mark[1]) / beside - _AT_MARK)
         high = math.floor((far - mark[1]) / beside + _AT_MARK)
+        if per_direction:  # a little less than this very mark has, so that rounding leaves the mark itself in
+            least = sure * (1.0 - _SURE_SLACK)
+            as_sure = [
+                j
+                for j in range(low, high + 1)
+                if inside_square(at, mark[1] + j * beside, *u, allowed) >= least
+            ]
+            low, high = min(as_sure, default=1), max(as_sure, default=0)
         if low <= high:
             yield at, mark[1] + (low - 0.5) * beside, mark[1] + (high + 0.5) * beside
 
