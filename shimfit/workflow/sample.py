@@ -76,7 +76,7 @@ def _boardwalk(site: Site) -> Place:
     log_reading(site, at["1"], "6mm next 4mm out")
     log_reading(site, at["1"], "0 0.5mm house", sure=True)
     log_reading(site, at["2"], "9mm prev 5mm out")
-    log_reading(site, at["2"], "1mm next 0", sure=True)
+    log_reading(site, at["2"], "0.5mm next 0", sure=True)
     log_reading(site, at["3"], "4mm next 8mm house")
     log_reading(site, at["3"], "0 2mm out", sure=True)
     log_note(site, at["7"], "split at the house corner: replace before packing")

@@ -28,7 +28,7 @@ def test_post_and_pages(app_on, running, wait_for, golden, size) -> None:
             await hand.enter("0.5n.3o")
             await hand.sees("plumb")
             golden(f"plumb_{size}", await hand.settled())
-            pages = (("f2", "run", "left to do"), ("f3", "stock", "The box"), ("f4", "record", "of 7 plumb"))
+            pages = (("f2", "run", "left to do"), ("f3", "stock", "The box"), ("f4", "record", "1 of 7 p"))
             for key, name, text in pages:
                 await hand.press(key)
                 await hand.sees(text)
