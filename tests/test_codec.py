@@ -161,7 +161,7 @@ def test_a_damaged_answer_is_told_with_its_place() -> None:
             {"oak": math.nan},
             "oak must be a number of a size that can be measured, not nan",
         ),
-        (Lot, {"lot": "T1", "form": "taper", "count": 1}, "length_mm is missing: a taper has one"),
+        (Lot, {"lot": "T1", "form": "taper", "count": 1}, "thin_mm is missing: a taper has one"),
     ],
 )
 def test_what_is_wrong_is_said_with_its_place(type_: Any, data: Any, sentence: str) -> None:

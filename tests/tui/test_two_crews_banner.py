@@ -33,7 +33,7 @@ def test_a_run_in_two_minds_has_a_banner(in_two_minds, running, wait_for, column
             assert banner.startswith(WHY[:28])
             assert rows == 10 or WHY in banner
             await hand.enter("9n5o")
-            await hand.sees("logged: pack")
+            await hand.sees("post 1 logged: 10.3")
             assert app.session.record.reading is not None, "work goes on"
             await hand.press("f2")
             await hand.settled()
