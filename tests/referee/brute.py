@@ -95,11 +95,18 @@ def best_corners(
     """
     post = _Post(foot, height_mm, lean, tolerance, lots, options, reads or usual_reads())
     down, *others = sorted(CORNERS, key=lambda seat: (round(_gap(foot, lean, seat), 9), CORNERS.index(seat)))
-    best = _cheapest(post, down, others, None)
-    for thickness in sorted({_steps(lot.thickness_mm, options) for lot in lots if _is_flat(lot)}):
-        lifted = _cheapest(post, down, others, thickness)
-        if lifted is not None and (best is None or lifted.cost < best.cost):
-            best = lifted
+    best = _cheapest(post, down, others, ())
+    flats = [lot for lot in lots if _is_flat(lot)]
+    singles = {(lot,) for lot in flats}
+    pairs = {(one, other) for i, one in enumerate(flats) for other in flats[i:]}
+    # Two flats under the corner that stays down only where one does not make the post stand.
+    for under in (singles, pairs):
+        if under is pairs and best is not None:
+            break
+        for lifting in sorted(under, key=lambda some: [lot.lot for lot in some]):
+            lifted = _cheapest(post, down, others, lifting)
+            if lifted is not None and (best is None or lifted.cost < best.cost):
+                best = lifted
     if best is None and options.min_inside_mm > LEAST_INSIDE_MM:
         less = replace(options, min_inside_mm=LEAST_INSIDE_MM)
         return best_corners(foot, height_mm, lean, tolerance, lots=lots, options=less, reads=reads)
@@ -129,21 +136,15 @@ class _Post:
         return reach * self.allowed_mm / self.height_mm + 16.0 * self.options.preload_mm
 
 
-def _cheapest(post: _Post, down: Seat, others: Sequence[Seat], lift: int | None) -> BruteAnswer | None:
-    lift_mm = 0.0 if lift is None else lift * post.options.quantum_mm
+def _cheapest(post: _Post, down: Seat, others: Sequence[Seat], lifting: Sequence[Lot]) -> BruteAnswer | None:
+    lift = sum(_steps(lot.thickness_mm, post.options) for lot in lifting)
+    lift_mm = lift * post.options.quantum_mm
     lists = [list(_stacks(post, seat, lift_mm)) for seat in others]
     under = [Stacked(down, 0, (), post.foot.seat_at_mm(down), 0.0, 0.0)]
-    if lift is not None:
-        under = [
-            replace(
-                under[0],
-                steps=lift,
-                uses=(Use(lot.lot, lift),),
-                cost=_flat_cost(lot, post.options) + _lift_cost(lift_mm, post.options),
-            )
-            for lot in post.lots
-            if _is_flat(lot) and _steps(lot.thickness_mm, post.options) == lift
-        ]
+    if lifting:
+        uses = tuple(Use(lot.lot, _steps(lot.thickness_mm, post.options)) for lot in lifting)
+        pieces = sum(_flat_cost(lot, post.options) for lot in lifting)
+        under = [replace(under[0], steps=lift, uses=uses, cost=pieces + _lift_cost(lift_mm, post.options))]
     size = math.prod(len(some) for some in [under, *lists])
     if size > MOST_COMBINATIONS:
         raise UsageError(f"{size} combinations are too many to try; use a smaller box.")

@@ -1,5 +1,6 @@
 """The search against the referee that tries everything, on many small boxes."""
 
+import os
 import random
 from dataclasses import replace
 
@@ -66,6 +67,53 @@ def _post(rng: random.Random):
     lean = Lean(rng.choice([0.0, rng.uniform(-0.016, 0.016)]), rng.uniform(-0.016, 0.016))
     tolerance = Tolerance("given", "ratio", rng.choice([1 / 300, 1 / 500]), per_direction=rng.random() < 0.5)
     return foot, rng.choice([900.0, 1000.0, 1100.0]), lean, tolerance, lots, options
+
+
+def _scarce_post(rng: random.Random):
+    """A box of one short taper and a few single flats: seats want the same piece nearly always."""
+    foot, height_mm, lean, tolerance, _, options = _post(rng)
+    thin, length = rng.uniform(0.4, 1.0), rng.choice([60.0, 75.0, 90.0])
+    lots = [
+        Lot(
+            "T1",
+            "taper",
+            1,
+            thin_mm=thin,
+            thick_mm=thin + length * rng.uniform(0.012, 0.02),
+            length_mm=length,
+        )
+    ]
+    lots += [
+        Lot(f"F{i}", "flat", 1, thickness_mm=round(rng.uniform(0.5, 2.5), 1))
+        for i in range(rng.randint(0, 2))
+    ]
+    options = replace(options, max_pieces=2, saw=Saw(), quantum_mm=2 * GRID_MM)
+    return foot, height_mm, lean, tolerance, lots, options
+
+
+@pytest.mark.parametrize("first", [8, 101])
+def test_where_seats_want_the_same_piece_search_and_referee_agree(first: int) -> None:
+    """Set SHIMFIT_CASES to try that many posts instead of three (a few seconds each)."""
+    stood = compared = 0
+    cases = int(os.environ.get("SHIMFIT_CASES", "3"))
+    for number in range(first, first + cases):
+        foot, height_mm, lean, tolerance, lots, options = _scarce_post(random.Random(number))
+        if tolerance.holds(lean, height_mm):
+            continue
+        try:
+            referee = best_corners(foot, height_mm, lean, tolerance, lots=lots, options=options)
+        except UsageError:
+            continue  # too large to try everything
+        answer = prescribe(foot, height_mm, lean, tolerance, build_tables(lots, options))
+        compared += 1
+        if referee is None:
+            assert answer.status == "impossible"
+        else:
+            assert answer.status == "proven"
+            assert answer.cost.total == pytest.approx(referee.cost, abs=5e-5)
+            stood += 1
+    assert compared >= cases // 3
+    assert stood >= 1
 
 
 @pytest.mark.parametrize("objective", ["minutes", "weights"])
