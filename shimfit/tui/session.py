@@ -72,6 +72,7 @@ class Session:
         """How the keys are called in what is said."""
         self.place: Place | None = None
         self.run: RunState | None = None
+        self._gone: str | None = None  # the job whose run in view was taken back
         self._sure_of: str | None = None
         self._asked = KINDS[""]
         self._changes = site.journal.changes_by_others()
@@ -285,11 +286,20 @@ class Session:
         return Outcome(f"{job}/{run}, {len(state.posts)} posts")
 
     def refresh(self) -> None:
-        """Read the run again from the log; where the post is gone from it, stand at its neighbour."""
+        """Read the run again from the log; where the post is gone from it, stand at its neighbour.
+
+        Where the run itself is gone (laying it out was taken back, here or by another program), stand where
+        work stopped before, or nowhere: the first page.
+        """
         if self.place is None:
             return
         index = self.index
-        self.run = self.site.run(self.place.job, self.place.run)
+        try:
+            self.run = self.site.run(self.place.job, self.place.run)
+        except UsageError:
+            self._gone, self.place, self.run, self.due = self.place.job, None, None, {}
+            self.open_last()
+            return
         if self.record is None and self.run.posts:
             post = self.run.posts[min(index, len(self.run.posts) - 1)]
             self.go(Place(self.place.job, self.place.run, post.name))
@@ -691,8 +701,15 @@ class Session:
         return step.id, said, not step.posts or here in step.posts
 
     def redo(self, *, box: bool = False) -> Outcome:
-        """Bring back what was taken back last."""
-        return self._box_or_job(self.site.redo, box=box)
+        """Bring back what was taken back last, and go there where it was the run itself."""
+        if box or self.place is not None or self._gone is None:
+            return self._box_or_job(self.site.redo, box=box)
+        try:
+            said = self.site.redo(self._gone)
+        except ShimfitError as error:
+            return Outcome(error.message, done=False, bell="refused")
+        self.open_last()
+        return Outcome(said)
 
     def _box_or_job(self, move: Callable[[str | None], str], *, box: bool) -> Outcome:
         if not box:

@@ -311,3 +311,29 @@ def test_several_lots_go_in_at_once_and_are_named(app_on, running, wait_for) -> 
             await hand.sees("in the box: 2 F6, 3 F7", "10 lots")
 
     wait_for(job())
+
+
+@pytest.mark.parametrize("size", [(40, 20), (80, 24)])
+def test_the_run_itself_taken_back_leaves_the_first_page_and_redo_brings_it_again(
+    app_on, running, wait_for, size
+) -> None:
+    async def job() -> None:
+        app = app_on()
+        async with running(app, *size) as hand:
+            await hand.sees("post 1 (1/7)")
+            for _ in range(40):
+                if app.session.place is None:
+                    break
+                await hand.press("ctrl+z")
+                await hand.settled()
+            assert app.session.place is None, "laying the run out can be taken back"
+            assert app.session.run is None
+            await hand.sees("no run yet")
+            await hand.press("f2")
+            await hand.settled()
+            await hand.press("escape")
+            await hand.sees("no run yet")
+            await hand.press("ctrl+y")
+            await hand.sees("post 1 (1/7)")
+
+    wait_for(job())
