@@ -171,7 +171,7 @@ class Planning:
             if self._site.log() != self._head:
                 return "something was logged meanwhile: not kept, plan again"
             count = log_plan(self._site, self._job, self._run, self.made)
-        return f"{count} posts got their packs"
+        return "1 post got its packs" if count == 1 else f"{count} posts got their packs"
 
     def _work(self) -> None:
         from shimfit.workflow.plan import plan_site_run

@@ -185,7 +185,8 @@ def plan_run(
     reported = answer_json(done, box.stock, options)
     answers = [(one.post.name, _prescription(one, done)) for one in done.planned]
     answers += [(one.post.name, _unserved(one, done, options)) for one in done.unsolved]
-    return RunPlan({"job": run.job, "run": run.name, **reported, **buying}, tuple(answers))
+    counted_in = tuple((name, replace(answer, take_up=take_up[0])) for name, answer in answers)
+    return RunPlan({"job": run.job, "run": run.name, **reported, **buying}, counted_in)
 
 
 def _with_copies(done: Plan, stock: Ledger, promised: Sequence[Pack], options: Options) -> Plan:

@@ -229,6 +229,9 @@ def main() -> None:
     show(HEAD, [one_size(1000, 40, "auto", sizes=k) for k in (25, 50, 100, 200, 400)])
     if args.peers > 0.0:
         print(f"\nPeers on the compact model, wall ms, at most {args.peers:g} s each")
+        if importlib.util.find_spec("ortools") is None:
+            print("not measured: OR-tools, a peer, is the extra `bench`")
+            return
         show(PEER_HEAD, [peers(n, 4 if args.quick else 8, args.peers) for n in (12, 30)])
 
 

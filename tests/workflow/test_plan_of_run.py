@@ -51,6 +51,7 @@ def test_a_post_that_no_pack_could_serve_is_planned_once_the_box_was_filled(site
     assert made.answer["unsolved"] == []
     assert log_plan(site, "lake", "walk", made) == 1
     assert site.post(at("1")).state is PostState.PACK
+    assert site.post(at("1")).prescription.take_up == pytest.approx(0.9), "as an answer of its own keeps it"
     assert [post["id"] for post in cut_list_of(site, "lake", "walk")["posts"]] == ["1"]
 
 
