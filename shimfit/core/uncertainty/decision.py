@@ -4,7 +4,9 @@ value <= T - w and probability >= 0.95: plumb. value >= T + w: out. Between: too
 ILAC-G8:09/2019, 4.2; both ways, after ISO 14253-1). The probability that the post conforms is that of the
 two-direction normal distribution inside the disk (magnitude) or the square (per direction), not a sum of two:
 at T - w with two equal uncertainties it is below 0.95, so the guard band of one direction alone would promise
-more than it holds. Ties, at T - w, at T + w and at 0.95, go as the signs say. Simple acceptance asks neither.
+more than it holds. A level is read in steps: a mark is plumb only if posts standing at the limit are read on
+it or on a better one at most as often as the rule allows. Ties, at T - w, at T + w and at 0.95, go as the
+signs say. Simple acceptance asks none of it.
 
 When no uncertainty is known it can't be counted in: then the rules with a guard band never say plumb
 (too close to call, with the advice to name the instrument); beyond the limit they say out, the safe side.
