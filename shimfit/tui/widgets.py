@@ -481,6 +481,8 @@ class EntryLine(Input):
         self._draft = ""
         self.lends = True
         """False while the line asks for something else than a reading (a name, a note)."""
+        self.refused: str | None = None
+        """What was refused as a whole: the first character typed takes its place; other keys edit it."""
 
     @property
     def content_width(self) -> int:
@@ -501,6 +503,9 @@ class EntryLine(Input):
     async def _on_key(self, event: events.Key) -> None:
         action = EMPTY_LINE_KEYS.get(event.key) if self.lends and not self.value else None
         page = cast("TypedOn", self.screen)
+        refused, self.refused = self.refused, None
+        if refused == self.value and event.is_printable:
+            self.value = ""
         if action or event.key == "enter":  # done now, not by a message: the keys behind it keep their order
             event.stop()
             event.prevent_default()

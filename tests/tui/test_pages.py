@@ -337,3 +337,26 @@ def test_the_run_itself_taken_back_leaves_the_first_page_and_redo_brings_it_agai
             await hand.sees("post 1 (1/7)")
 
     wait_for(job())
+
+
+def test_a_refused_answer_is_replaced_by_the_next_character_or_edited(app_on, running, wait_for) -> None:
+    async def job() -> None:
+        app = app_on(empty=True)
+        async with running(app, 40, 20) as hand:
+            await hand.press("f5")
+            await hand.press("n")
+            await hand.sees("1 of 8 units")
+            await hand.enter("lake")
+            await hand.sees("a reading is in mm or in inch", "units› lake")
+            await hand.type("mm")
+            await hand.sees("units› mm")
+            await hand.press("backspace", "backspace")
+            await hand.enter("mx")
+            await hand.sees("units› mx")
+            await hand.press("backspace")
+            await hand.type("m")
+            await hand.sees("units› mm")
+            await hand.press("enter")
+            await hand.sees("2 of 8 job")
+
+    wait_for(job())

@@ -385,6 +385,8 @@ class Page(RoleScreen):
             return  # the answer asked something else
         if outcome.done:
             self.stop_asking()
+        elif outcome.bell == "refused":
+            self.line.refused = text
         self.say(outcome)
         self.show_keys()
 
