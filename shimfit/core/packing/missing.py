@@ -85,6 +85,8 @@ def best_that_can_be_done(
                 cautions=best.cautions[1:],
                 saw_settings_deg=best.saw_settings_deg,
             )
+    if any(lot.count for lot in asked.tables.lots):
+        why = f"{why} No packs were found that bring it nearer."
     top = question.lean.top_mm(question.height_mm)
     cost = cost_of(
         asked.tables, (), bearing=0.0, set_up=0.0, rock_mm=0.0, top_mm=top, allowed_mm=question.allowed_mm
@@ -96,7 +98,7 @@ def best_that_can_be_done(
         status="gave-up" if gave_up else "impossible",
         cost=cost,
         bound=math.inf,
-        why=f"{why} No packs were found that bring it nearer.",
+        why=why,
     )
 
 

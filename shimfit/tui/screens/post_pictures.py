@@ -296,8 +296,8 @@ def answer(snapshot: Snapshot, size: ScreenSize, width: int, height: int) -> Can
     canvas = Canvas(width, height)
     rows = answer_rows(snapshot, size)
     if len(rows) > height > (1 if in_brief(size) else len(snapshot.packs)):
-        text, role = rows[height - 1]
-        rows[height - 1] = (clipped(f"{text} {rows[height][0]}", width, snapshot.glyphs.more), role)
+        (text, role), more = rows[height - 1], snapshot.glyphs.more
+        rows[height - 1] = (clipped(f"{text} {more}", width, more), role)
     for y, (text, role) in enumerate(rows):
         canvas.put(0, y, text, role)
     return canvas
