@@ -14,7 +14,6 @@ from shimfit.errors import Exit, FileError, UsageError
 from shimfit.outputs import EVENTS, RECORD_CSV, SCHEMA_FILE
 
 if TYPE_CHECKING:
-    import argparse
     from collections.abc import Iterator, Sequence
     from datetime import datetime
 
@@ -22,7 +21,6 @@ if TYPE_CHECKING:
     from shimfit.store.events import Event
     from shimfit.store.merge import Imported
     from shimfit.store.salvage import Salvaged
-
 
 VERIFY = "verify"
 
@@ -181,7 +179,8 @@ def run_export(args: argparse.Namespace, io: Io) -> int:
 
     if args.schema:
         io.write(args.file, f"{json.dumps(export_schema(), indent=1)}\n".encode(), SCHEMA_FILE, args)
-        io.talk(f"what a line may hold is written to {'stdout' if args.file == '-' else args.file}")
+        if not io.wrote(args.file, {}):
+            io.talk(f"what a line may hold is written to {'stdout' if args.file == '-' else args.file}")
         return Exit.DONE
     with open_site(args, io, read_only=True) as site:
         text = export_text(site.journal, args.job)

@@ -60,6 +60,7 @@ IN_TURN = (
     "listen fixtures/captures/coarse-sensor.cap",
     "simulate --capture {}/sensor.cap --seconds 1",
     "export {}/pier.jsonl",
+    "export {}/pier.schema.json --schema",
     "import {}/pier.jsonl",
     "salvage {}/test.db {}/saved.db",
     "settings",
@@ -93,7 +94,7 @@ def test_every_command_refuses_with_one_object(shimfit: Callable[..., Any], comm
     assert json.loads(ran.out)["error"]["kind"] == "usage"
 
 
-@pytest.mark.parametrize("line", ["run export pier/east -", "stock export -", "export -"])
+@pytest.mark.parametrize("line", ["run export pier/east -", "stock export -", "export -", "export - --schema"])
 def test_a_file_that_goes_to_stdout_is_the_answer_alone(shimfit: Callable[..., Any], line: str) -> None:
     for before in IN_TURN[:4]:
         assert shimfit(before).code == 0
