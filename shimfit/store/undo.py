@@ -154,6 +154,8 @@ def words(events: Sequence[Event]) -> str:
     first = next((event for event in events if event.kind not in _FOLLOWS), events[0])
     what = _what(first)
     place = "/".join(name for name in (first.run, first.post) if name)
+    if first.kind == "post-removed" and any(event.kind == "post-added" for event in events):
+        return f"another post put in at {place}"
     at_place = first.post is not None and first.kind not in ("post-added", "post-removed", "post-moved")
     said = f"{what} at {place}" if at_place else what
     posts = {(event.run, event.post) for event in events if event.post}

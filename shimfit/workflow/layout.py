@@ -114,6 +114,7 @@ def check_room(
     return between
 
 
+@in_one_turn
 def insert_post(site: Site, job: str, run: str, text: str, name: str | None = None) -> Place:
     """One more post between two others, at the station typed. EntryError, UsageError: nothing is changed."""
     now = site.run(job, run)
@@ -126,6 +127,7 @@ def insert_post(site: Site, job: str, run: str, text: str, name: str | None = No
     return Place(job, run, new.name)
 
 
+@in_one_turn
 def move_post(site: Site, place: Place, at: str) -> str:
     """Another station for a post, between its neighbours. EntryError or UsageError: nothing is changed."""
     site.post(place)
@@ -142,6 +144,7 @@ def station_words(site: Site, place: Place) -> str:
     return f"post {place.post} stands at {shown.lean(station_mm, site.run(place.job, place.run).units)}"
 
 
+@in_one_turn
 def remove_post(site: Site, place: Place) -> str:
     """Take a post out of its run; UsageError where it holds two legs, or where too few would be left."""
     site.post(place)
@@ -167,8 +170,9 @@ def replace_post(site: Site, place: Place, foot: str | None, why: str) -> str:
     ]
     data = {**added[-1], "station_mm": before.station_mm, "foot": to_json(new)}
     count = len(before.readings)
+    read = f"read {'once' if count == 1 else f'{count} times'}, left as: {before.state}"
     note = f"another post since {site.now().date()}{': ' if why else ''}{why}"
-    note += f"; the one before was read {count} times, last {before.state}"
+    note += f"; the one before was {read if count else 'never read'}"
     drafts = [
         *moving(site, place, before.packs_in_place, ()),
         site.draft(place, "post-removed", {}),

@@ -297,7 +297,7 @@ def test_the_log_is_checked_and_a_post_replaced_with_another_foot(app, running, 
             app.do("go_post")
             now = app.session.run.post("1")
             assert (now.foot.along_mm, now.readings, now.state) == (100.0, (), PostState.TO_READ)
-            assert "read 1 times" in now.notes[-1].text
+            assert "read once, left as: tighten & re-read" in now.notes[-1].text
             assert now.notes[-1].text.startswith("another post since 20")
             assert "split from the rod up" in now.notes[-1].text
             assert app.session.box().lot("F1").count > loose, "its packs are in the box again"

@@ -7,6 +7,7 @@ import pytest
 from shimfit.errors import UsageError
 from shimfit.model import Foot, Lot
 from shimfit.store import db as lock
+from shimfit.workflow import layout
 from shimfit.workflow.reading import (
     Asked,
     log_note,
@@ -65,6 +66,56 @@ def test_the_turn_is_held_from_the_look_to_the_line(tmp_path, monkeypatch, move)
         assert logged
         assert all(logged)
         assert not _is_taken(site), "and is given back"
+
+
+CHANGES = {
+    "insert": lambda site: layout.insert_post(site, "jetty", "east", "600mm"),
+    "move": lambda site: layout.move_post(site, Place("jetty", "east", "2"), "1300mm"),
+    "remove": lambda site: layout.remove_post(site, Place("jetty", "east", "2")),
+    "replace": lambda site: layout.replace_post(site, AT, "100x100mm", "split"),
+}
+
+
+@pytest.mark.parametrize("change", CHANGES.values(), ids=list(CHANGES))
+def test_a_post_is_put_between_marks_that_nobody_else_moves(tmp_path, monkeypatch, change):
+    with Site.open(tmp_path / "jetty.db") as site:
+        site.add_job("jetty")
+        site.add_run("jetty", "east", foot=FOOT, height_mm=1000.0, posts=POSTS)
+        marks_of, looked = layout._marks_of, []
+
+        def marks(run):
+            looked.append(_is_taken(site))
+            return marks_of(run)
+
+        monkeypatch.setattr(layout, "_marks_of", marks)
+        change(site)
+        assert looked == [True]
+        assert not _is_taken(site), "and is given back"
+
+
+@pytest.mark.parametrize(
+    ("readings", "said"),
+    [
+        ((), "the one before was never read"),
+        (("6n 10h",), "the one before was read once, left as: pack"),
+        (("6n 10h", "0 0"), "the one before was read 2 times, left as: plumb"),
+    ],
+)
+def test_a_post_put_in_anothers_place_is_said_and_taken_back_as_that(tmp_path, readings, said):
+    with Site.open(tmp_path / "jetty.db") as site:
+        site.add_job("jetty")
+        site.add_run("jetty", "east", foot=FOOT, height_mm=1000.0, posts=POSTS)
+        site.import_stock([Lot("F1", "flat", 40, thickness_mm=0.5)], "")
+        for text in readings:
+            log_reading(site, AT, text, sure=True)
+        before = site.post(AT)
+        layout.replace_post(site, AT, None, "split")
+        (note,) = site.post(AT).notes
+        assert note.text.startswith("another post since ")
+        assert note.text.endswith(f": split; {said}")
+        assert site.undo("jetty") == "taken back: another post put in at east/1"
+        assert site.post(AT).readings == before.readings
+        assert site.post(AT).notes == ()
 
 
 def _is_taken(site):
