@@ -94,7 +94,9 @@ def test_every_command_refuses_with_one_object(shimfit: Callable[..., Any], comm
     assert json.loads(ran.out)["error"]["kind"] == "usage"
 
 
-@pytest.mark.parametrize("line", ["run export pier/east -", "stock export -", "export -", "export - --schema"])
+@pytest.mark.parametrize(
+    "line", ["run export pier/east -", "stock export -", "export -", "export - --schema"]
+)
 def test_a_file_that_goes_to_stdout_is_the_answer_alone(shimfit: Callable[..., Any], line: str) -> None:
     for before in IN_TURN[:4]:
         assert shimfit(before).code == 0
