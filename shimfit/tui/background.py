@@ -91,116 +91,6 @@ class Answering:
             ready.set()
 
 
-class Planning:
-    """One plan in the making. Start it once; all attributes may be read at any time."""
-
-    def __init__(
-        self,
-        site: Site,
-        job: str,
-        run: str,
-        *,
-        off_mm: Mapping[str, float] | None = None,
-        waits_for: Container[Place] = (),
-    ) -> None:
-        """Say what to plan.
-
-        off_mm: aim the tops at one line within their tolerances; by post, how far its foot is off it.
-        waits_for: posts whose answers are being worked out; it begins when there are none.
-        """
-        self._waits_for = waits_for
-        self._site, self._job, self._run, self._off_mm = site, job, run, off_mm
-        self._head = site.log()
-        self._stop = threading.Event()
-        self._thread = threading.Thread(target=self._work, name="planning", daemon=True)
-        self._begun_s = time.monotonic()
-        self._crash: Exception | None = None
-        self.bound: float | None = None
-        """No plan can cost less; None until that is known."""
-        self.best: float | None = None
-        """Cost of the best plan so far; None while there is none."""
-        self.made: RunPlan | None = None
-        """The plan, once it is there."""
-        self.fault: str = ""
-        """Why there is none, in a sentence; empty while there is no trouble."""
-
-    def start(self) -> None:
-        """Begin to plan; returns at once."""
-        self._thread.start()
-
-    def stop(self) -> None:
-        """Ask it to stop with the best so far; returns at once."""
-        self._stop.set()
-
-    def leave(self) -> None:
-        """Stop, and wait a little: the program is about to end."""
-        self.stop()
-        if self._thread.is_alive():
-            self._thread.join(LEAVING_S)
-
-    @property
-    def running(self) -> bool:
-        """True while it works."""
-        return self._thread.is_alive()
-
-    @property
-    def stopping(self) -> bool:
-        """True once it was asked to stop."""
-        return self._stop.is_set()
-
-    @property
-    def seconds(self) -> float:
-        """Time since it was begun."""
-        return time.monotonic() - self._begun_s
-
-    def keep(self) -> str:
-        """Make the plan's answers the posts' own; returns what became of it, in words.
-
-        Whatever was logged since the plan was begun may have changed the box or a post under it: then
-        nothing is kept. A fault of the program's own comes out here, in the screen's thread.
-        """
-        if self._crash is not None:
-            raise self._crash
-        if self.made is None:
-            return self.fault
-        from shimfit.workflow.plan import log_plan
-
-        if self._site.read_only:
-            return "planned to look at only: this file is not written here"
-        with self._site.journal.exclusively():
-            if self._site.log() != self._head:
-                return "something was logged meanwhile: not kept, plan again"
-            count = log_plan(self._site, self._job, self._run, self.made)
-        return "1 post got its packs" if count == 1 else f"{count} posts got their packs"
-
-    def _work(self) -> None:
-        from shimfit.workflow.plan import plan_site_run
-
-        while self._waits_for and not self._stop.is_set():  # they log, and what is planned must not change
-            time.sleep(LOOK_S)
-        self._head = self._site.log()
-        try:
-            self.made = plan_site_run(
-                self._site,
-                self._job,
-                self._run,
-                line_up=self._off_mm is not None,
-                off_mm=self._off_mm,
-                progress=self._hear,
-                stop=self._stop.is_set,
-            )
-        except ShimfitError as error:
-            if error.kind == "internal":
-                self._crash = error
-            else:
-                self.fault = error.message
-        except Exception as error:  # noqa: BLE001 - raised again by keep(), where it can be seen
-            self._crash = error
-
-    def _hear(self, bound: float, best: float | None) -> None:
-        self.bound, self.best = bound, best
-
-
 class Running:
     """Some work in a thread of its own, with what it says meanwhile. Start it once."""
 
@@ -213,6 +103,7 @@ class Running:
         self._begun_s = time.monotonic()
         self._crash: Exception | None = None
         self.code = 0
+        """Exit code of what it did, once it is over."""
 
     def start(self) -> None:
         """Begin; returns at once."""
@@ -241,10 +132,14 @@ class Running:
         """Time since it was begun."""
         return time.monotonic() - self._begun_s
 
-    def text(self) -> list[str]:
-        """What it has said so far, line by line; of lines of progress the last. Raises its own faults."""
+    def raise_fault(self) -> None:
+        """Raise a fault of the program's own in the screen's thread, where it can be seen."""
         if self._crash is not None:
             raise self._crash
+
+    def text(self) -> list[str]:
+        """What it has said so far, line by line; of lines of progress the last. Raises its own faults."""
+        self.raise_fault()
         lines = "".join(self._said).rstrip().split("\n")
         later = [*lines[1:], ""]
         return [
@@ -256,5 +151,86 @@ class Running:
     def _do(self) -> None:
         try:
             self.code = self._work(self._said.append, self._stop.is_set)
-        except Exception as error:  # noqa: BLE001 - raised again by text(), where it can be seen
+        except Exception as error:  # noqa: BLE001 - raised again by raise_fault()
             self._crash = error
+
+
+class Planning(Running):
+    """One plan in the making. Start it once; all attributes may be read at any time."""
+
+    def __init__(
+        self,
+        site: Site,
+        job: str,
+        run: str,
+        *,
+        off_mm: Mapping[str, float] | None = None,
+        waits_for: Container[Place] = (),
+    ) -> None:
+        """Say what to plan.
+
+        off_mm: aim the tops at one line within their tolerances; by post, how far its foot is off it.
+        waits_for: posts whose answers are being worked out; it begins when there are none.
+        """
+        super().__init__(self._plan)
+        self._waits_for = waits_for
+        self._site, self._job, self._run, self._off_mm = site, job, run, off_mm
+        self._head = site.log()
+        self.bound: float | None = None
+        """No plan can cost less; None until that is known."""
+        self.best: float | None = None
+        """Cost of the best plan so far; None while there is none."""
+        self.made: RunPlan | None = None
+        """The plan, once it is there."""
+        self.fault: str = ""
+        """Why there is none, in a sentence; empty while there is no trouble."""
+
+    def leave(self) -> None:
+        """Stop, and wait a little: the program is about to end."""
+        self.stop()
+        if self.running:
+            self.wait(LEAVING_S)
+
+    def keep(self) -> str:
+        """Make the plan's answers the posts' own; returns what became of it, in words.
+
+        Whatever was logged since the plan was begun may have changed the box or a post under it: then
+        nothing is kept. A fault of the program's own comes out here, in the screen's thread.
+        """
+        self.raise_fault()
+        if self.made is None:
+            return self.fault
+        from shimfit.workflow.plan import log_plan
+
+        if self._site.read_only:
+            return "planned to look at only: this file is not written here"
+        with self._site.journal.exclusively():
+            if self._site.log() != self._head:
+                return "something was logged meanwhile: not kept, plan again"
+            count = log_plan(self._site, self._job, self._run, self.made)
+        return "1 post got its packs" if count == 1 else f"{count} posts got their packs"
+
+    def _plan(self, _said: object, stop: Callable[[], bool]) -> int:
+        from shimfit.workflow.plan import plan_site_run
+
+        while self._waits_for and not stop():  # they log, and what is planned must not change
+            time.sleep(LOOK_S)
+        self._head = self._site.log()
+        try:
+            self.made = plan_site_run(
+                self._site,
+                self._job,
+                self._run,
+                line_up=self._off_mm is not None,
+                off_mm=self._off_mm,
+                progress=self._take_bounds,
+                stop=stop,
+            )
+        except ShimfitError as error:
+            if error.kind == "internal":
+                raise
+            self.fault = error.message
+        return 0
+
+    def _take_bounds(self, bound: float, best: float | None) -> None:
+        self.bound, self.best = bound, best

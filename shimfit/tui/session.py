@@ -200,14 +200,14 @@ class Session:
             return ()
         number = [*self.due].index(record.name) + 1
         stood = words.lean(row.latest.lean, record.height_mm)
-        told = f"re-tighten {number} of {len(self.due)}: on {row.read[:10]} the {stood}"
+        said = f"re-tighten {number} of {len(self.due)}: on {row.read[:10]} the {stood}"
         if self._is_to_tighten(record) or record.reading is None or record.reading.lean is None:
-            return (told,)
+            return (said,)
         from shimfit.report.due import moved_mm
 
         moved = moved_mm(row.latest, record.reading)
         now = words.lean(record.reading.lean, record.height_mm).removeprefix("TOP ")
-        return (f"{told}; now it {now}, moved {shown.fine(moved or 0.0, words.units)}",)
+        return (f"{said}; now it {now}, moved {shown.fine(moved or 0.0, words.units)}",)
 
     @property
     def wants_hints(self) -> bool:
