@@ -28,8 +28,8 @@ _UNITS: dict[str, Units] = {"mm": "mm", "inch": "inch", "in": "inch", "inches": 
 def units_of(site: Site, answers: Mapping[str, str]) -> Units:
     """The unit of a bare number: the job's own, else what was answered, else the setting."""
     known = {one.name: one.units for one in site.jobs()}
-    told = _UNITS.get(answers.get("units", "").strip().lower(), site.settings.units)
-    return known.get(answers.get("job", "").strip(), told)
+    answered = _UNITS.get(answers.get("units", "").strip().lower(), site.settings.units)
+    return known.get(answers.get("job", "").strip(), answered)
 
 
 def run_steps(site: Site, answers: Mapping[str, str]) -> tuple[tuple[str, str], ...]:
