@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 
 from shimfit.model import Reading
-from shimfit.store.post import together
+from shimfit.store.post import completed, together
 
 
 def _read(along, u, own):
@@ -41,3 +42,13 @@ def test_readings_further_apart_than_three_u_are_not_of_one_lean(apart_in_u, one
     assert (found is latest) is not one_lean
     if one_lean:
         assert found.slope_along == pytest.approx(0.0010 + apart / 2)
+
+
+@pytest.mark.parametrize("along_first", [True, False])
+def test_two_halves_are_worth_what_both_directions_read_at_once_are(along_first):
+    """Whichever was read last: else repeats settle one direction only, and advice hangs on the order."""
+    whole = replace(_read(0.0010, 5e-4, 3e-4), u_own_across=2e-4, step_along=1e-3, step_across=5e-4)
+    along = replace(whole, slope_across=None, u_across=None, u_own_across=None, step_across=None)
+    across = replace(whole, slope_along=None, u_along=None, u_own_along=None, step_along=None)
+    first, last = (along, across) if along_first else (across, along)
+    assert completed(first, last) == replace(whole, text="x; x")

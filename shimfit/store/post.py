@@ -528,9 +528,11 @@ def completed(half: Reading | None, reading: Reading) -> Reading | None:
         text=f"{half.text}; {reading.text}",
         slope_along=one.slope_along,
         u_along=one.u_along,
+        u_own_along=one.u_own_along,
         step_along=one.step_along,
         slope_across=other.slope_across,
         u_across=other.u_across,
+        u_own_across=other.u_own_across,
         step_across=other.step_across,
         rocks=half.rocks + reading.rocks,
     )
