@@ -169,9 +169,7 @@ def _is_count(value: Any) -> bool:
 _COUNT: Json = {"type": "integer", "minimum": 0, "maximum": 2**53 - 1}
 _PLAIN: dict[Any, Callable[[], Shape]] = {
     float: lambda: _number(Within()),
-    int: lambda: _leaf(
-        "a whole number, 0 or more", _is_count, {"type": "integer", "minimum": 0, "maximum": 2**53 - 1}
-    ),
+    int: lambda: _leaf("a whole number, 0 or more", _is_count, _COUNT),
     str: _text,
     bool: lambda: _leaf("true or false", lambda value: isinstance(value, bool), {"type": "boolean"}),
     Any: lambda: _leaf("", lambda _: True, {}),
@@ -283,9 +281,14 @@ def members(class_: Hashable) -> Mapping[str, Any]:
 def _readers(class_: Hashable) -> list[tuple[str, Reader, bool]]:
     """Key, reader, and whether null stands for the default, of each field."""
     return [
-        (key.rstrip("?"), shape(type_).read, getattr(type_, "__metadata__", ((),))[0][-1:] == (True,))
+        (key.rstrip("?"), shape(type_).read, _null_is_default(type_))
         for key, type_ in members(class_).items()
     ]
+
+
+def _null_is_default(type_: Any) -> bool:
+    within = get_args(type_)[1] if get_origin(type_) is Annotated else None
+    return isinstance(within, Within) and within.null
 
 
 def also(one: Shape, wrong: Callable[[Any], str | None]) -> Shape:

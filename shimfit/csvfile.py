@@ -50,7 +50,7 @@ def lines(text: str, name: str, *, outcome: str = "nothing was taken in") -> Ite
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One line of a table: cells by header. Lengths are told in `_mm`, or in `_in` instead."""
+    """One line of a table: cells by header. Lengths are given in `_mm`, or in `_in` instead."""
 
     cells: Mapping[str, Any]
     file: str = ""

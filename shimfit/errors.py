@@ -1,6 +1,6 @@
 """One base for every error; each says whose fault it is and carries what a screen needs to say it.
 
-The four kinds keep apart what a person can put right by typing (entry), by looking at a cable
+The kinds keep apart what a person can put right by typing (entry, usage), by looking at a cable
 (instrument), by looking at a file (file), and what only we can put right (internal). Each is also the
 builtin that a caller without shimfit in mind would catch.
 """

@@ -235,7 +235,7 @@ class Reading:
     slope_along: SlopeRatio | None
     slope_across: SlopeRatio | None
     height_mm: Positive
-    """Height that tops are told at."""
+    """Height that offsets of the top are given at."""
     stage: Stage = "stood"
     method: Method = "typed"
     u_along: Uncertainty | None = None
@@ -347,7 +347,7 @@ class Lot:
 
     @property
     def under_foot_mm(self) -> tuple[float | None, float | None]:
-        """(reach of a whole piece, width) under the foot; None where it is cut to suit, or not told."""
+        """(reach of a whole piece, width) under the foot; None where it is cut to suit, or not known."""
         if self.form == "strip":
             return None, self.thickness_mm
         return (self.length_mm if self.form == "flat" else None), self.width_mm
@@ -528,9 +528,9 @@ class Instrument:
     checked: str | None = None
     """When it was last turned end for end, ISO 8601; None = never."""
     axes: str | None = None
-    """A sensor's: how its x and y lay on the post when the zero was found; None = not told."""
+    """A sensor's: how its x and y lay on the post when the zero was found; None = not known."""
     zero_degc: float | None = None
-    """Temperature at which the zero was found; None = not told."""
+    """Temperature at which the zero was found; None = not known."""
     dropped: str | None = None
     """When it was last dropped or taken apart: no zero that was found or written down before counts."""
     floor_deg: NotNegative | None = None
@@ -538,7 +538,7 @@ class Instrument:
     memory_s: NotNegative | None = None
     """A sensor's: how long it remembers, from a long still record."""
     serial: str | None = None
-    """Serial or inventory number; None = not told."""
+    """Serial or inventory number; None = not known."""
     time: str | None = None
     """When this was entered; None of one that the log does not hold."""
     event: str | None = None

@@ -201,7 +201,7 @@ class PostRecord:
     last_time: str | None = None
     """Time of the last reading or tightening, ISO 8601 with offset (what a due list counts from)."""
     turn_deg: float | None = None
-    """How far the run turns at this corner, + towards out, - towards house; None: not told."""
+    """How far the run turns at this corner, + towards out, - towards house; None: not known."""
     _brief: _Brief | None = field(default=None, init=False, repr=False, compare=False)
     """Where the rest of the post is, when only its brief is here; see `from_brief`."""
 
@@ -212,16 +212,16 @@ class PostRecord:
             brief = object.__getattribute__(self, "_brief")
             if brief is None or name not in _USUAL:
                 raise AttributeError(name)
-            if name in brief.reported:
-                value = brief.reported[name]
+            if name in brief.kept:
+                value = brief.kept[name]
                 value = PostState(value) if name == "state" else value
-            elif name in _OF_RUN and name not in _more(brief.reported):
+            elif name in _OF_RUN and name not in _more(brief.kept):
                 value = brief.defaults[_OF_RUN.index(name)]
-            elif name not in _more(brief.reported):
+            elif name not in _more(brief.kept):
                 value = _USUAL[name]
             else:
                 whole = brief.whole()
-                for one in _more(brief.reported):
+                for one in _more(brief.kept):
                     object.__setattr__(self, one, getattr(whole, one))
                 return getattr(whole, name)
             object.__setattr__(self, name, value)
@@ -272,10 +272,10 @@ class PostRecord:
     @property
     def verified(self) -> tuple[Verified, ...]:
         """What each verifying reading decided, in order, the last as it counts now: history, no result."""
-        reported = [Verified(one, decide(one, self.tolerance, self.rule)) for one in self.verifying]
-        if reported and self.verdict is not None and self.after is not None:
-            reported[-1] = Verified(self.after, self.verdict)
-        return tuple(reported)
+        found = [Verified(one, decide(one, self.tolerance, self.rule)) for one in self.verifying]
+        if found and self.verdict is not None and self.after is not None:
+            found[-1] = Verified(self.after, self.verdict)
+        return tuple(found)
 
     @property
     def at_first_try(self) -> bool:
@@ -304,15 +304,15 @@ class PostRecord:
         """That several readings count together, and that some were left out: a sentence's part each."""
         if self.counts is None:
             return ()
-        reported = [f"mean of {self.mean_of} readings"] if self.mean_of > 1 else []
+        parts = [f"mean of {self.mean_of} readings"] if self.mean_of > 1 else []
         if self.contradicted:
             many = "1 reading" if self.contradicted == 1 else f"{self.contradicted} readings"
-            reported.append(f"{many} left out: contradicting those that count")
-        return tuple(reported)
+            parts.append(f"{many} left out: contradicting those that count")
+        return tuple(parts)
 
     @property
     def lean_now(self) -> tuple[Lean | None, Basis]:
-        """The lean as it is known now, and how it is known; (None, "unknown") when nothing tells it."""
+        """The lean as it is known now, and how it is known; (None, "unknown") when it is not known."""
         if self.verdict is not None and self.reading is not None:
             return self.reading.lean, "verified"
         answer = self.prescription
@@ -470,7 +470,7 @@ _USUAL = {each.name: each.default for each in fields(PostRecord) if each.init}
 
 @dataclass(frozen=True, slots=True)
 class _Brief:
-    reported: dict[str, Any]
+    kept: dict[str, Any]
     defaults: Defaults
     whole: Callable[[], PostRecord]
 
@@ -481,9 +481,9 @@ def brief_of(post: PostRecord, defaults: Defaults) -> dict[str, Any]:
     What is as in most posts, or as the run says, is left out.
     """
     usual = _USUAL | dict(zip(_OF_RUN, defaults, strict=True))
-    reported = {name: value for name in usual if (value := getattr(post, name)) != usual[name]}
-    plain = {name: value for name, value in reported.items() if isinstance(value, str | int | float | None)}
-    return plain | {"more": " ".join(sorted(reported.keys() - plain.keys()))}
+    unusual = {name: value for name in usual if (value := getattr(post, name)) != usual[name]}
+    plain = {name: value for name, value in unusual.items() if isinstance(value, str | int | float | None)}
+    return plain | {"more": " ".join(sorted(unusual.keys() - plain.keys()))}
 
 
 def from_brief(brief: dict[str, Any], defaults: Defaults, whole: Callable[[], PostRecord]) -> PostRecord:
@@ -496,8 +496,8 @@ def from_brief(brief: dict[str, Any], defaults: Defaults, whole: Callable[[], Po
     return post
 
 
-def _more(reported: dict[str, Any]) -> frozenset[str]:
-    return _names_in(reported["more"])
+def _more(brief: dict[str, Any]) -> frozenset[str]:
+    return _names_in(brief["more"])
 
 
 @cache

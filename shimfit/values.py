@@ -41,8 +41,8 @@ def _methods(fields: Sequence[dataclasses.Field[Any]]) -> tuple[Callable[..., An
         return hash(hashed(self))
 
     def __repr__(self: Any) -> str:  # noqa: N807 - as above
-        told = ", ".join(f"{name}={getattr(self, name)!r}" for name in shown)
-        return f"{type(self).__qualname__}({told})"
+        listed = ", ".join(f"{name}={getattr(self, name)!r}" for name in shown)
+        return f"{type(self).__qualname__}({listed})"
 
     return __eq__, __hash__, __repr__
 

@@ -151,12 +151,12 @@ class _Line:
             self.settings,
             self.over,
             self.at_height,
-            self._inboard_doubt(),
+            self._inboard_question(),
         )
         self._check_sines(parsed, parts)
         return parsed
 
-    def _inboard_doubt(self) -> str | None:
+    def _inboard_question(self) -> str | None:
         if not any(amount.inboard for amount in self.amounts):
             return None
         house, out = self.settings.name(Face.HOUSE), self.settings.name(Face.OUT)

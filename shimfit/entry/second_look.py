@@ -1,4 +1,4 @@
-"""Questions about an entry that parses well: each wants a second Enter, never for a dialog.
+"""Questions about an entry that parses well: each wants a second Enter, never a dialog.
 
 A post's own history catches what a grammar can't: a lean far from the last reading, or on the other side
 though only the nut was turned. Two more look at the slips that fingers make on a fraction: 6/16 is 3/8 on a

@@ -29,7 +29,8 @@ REST: Final = Fraction(1, 8)
 """Share of a graduation from which on the rest is worth a word: half the quarter that a word stands for."""
 NEVER_SURE: Final = Fraction(1, 1000)
 """No probability is shown nearer to none or to all than this."""
-IN_FEET_FROM_IN = 96
+IN_FEET_FROM_IN: Final = 96
+"""Inches from which on a distance is in feet."""
 AS_TYPED = Fraction(1, 100)
 """So near to a 1/32, in 1/32, a length is the one that was typed."""
 
@@ -102,7 +103,7 @@ def plain(mm: float, units: Units, digits: int | None = None) -> str:
 
 
 def angle(deg: float, digits: int = 2, *, sign: bool = False, unit: bool = True) -> str:
-    """An angle, to a hundredth of a degree: `1.50°`; sign: `+` is written too; never -0."""
+    """An angle to `digits` decimals of a degree: `1.50°`; sign: `+` is written too, unit: `°`; never -0."""
     value = float(nearest(exact(deg), Fraction(1, 10**digits)))
     return f"{value or 0.0:{'+' if sign and value else ''}.{digits}f}{'°' if unit else ''}"
 
@@ -209,8 +210,8 @@ def area(mm2: float, units: Units) -> str:
 
 def stress(mpa: float, units: Units, *, unit: bool = True) -> str:
     """A pressure to two figures after the comma, or whole psi: `0.64 MPa`, `93 psi`."""
-    reported, name = (f"{mpa:.2f}", "MPa") if units == "mm" else (f"{mpa * PSI_PER_MPA:.0f}", "psi")
-    return f"{reported} {name}" if unit else reported
+    figure, name = (f"{mpa:.2f}", "MPa") if units == "mm" else (f"{mpa * PSI_PER_MPA:.0f}", "psi")
+    return f"{figure} {name}" if unit else figure
 
 
 def torque(nm: float, units: Units) -> str:

@@ -109,6 +109,7 @@ class Settings:
     minutes_piece: float = field(default=0.5, metadata={"unit": "min"})
     """One piece to find, carry and slide in."""
     minutes_cut: float = field(default=0.75, metadata={"unit": "min"})
+    """One cut: a taper at its mark, a wedge off a strip."""
     minutes_tip_cut: float = field(default=0.75, metadata={"unit": "min"})
     """Cutting off a taper's tip that would foul the rod."""
     minutes_set_up: float = field(default=2.0, metadata={"unit": "min"})
@@ -118,6 +119,7 @@ class Settings:
     minutes_lift: float = field(default=6.0, metadata={"unit": "min"})
     """Lifting a whole foot."""
     minutes_lift_mm: float = field(default=1.0, metadata={"unit": "min for each mm"})
+    """Each mm that a whole foot is lifted."""
     money_hour: float = field(default=30.0, metadata={"unit": "an hour", "judge": _judge_hour})
     """What an hour of the crew is worth: turns the money of bought material into minutes."""
     money_flat: float = field(default=0.1, metadata={"unit": "each"})
@@ -210,7 +212,7 @@ def can_be(key: str, value: Any) -> bool:
     try:
         return bool(_value(key, str(value)) == value)
     except UsageError:
-        return key == "keys" and isinstance(value, str)  # told on the screen, where they matter
+        return key == "keys" and isinstance(value, str)  # refused on the screen, where they matter
 
 
 def with_environment(base: Settings, environment: Mapping[str, str]) -> Settings:
@@ -219,7 +221,7 @@ def with_environment(base: Settings, environment: Mapping[str, str]) -> Settings
     for key in NAMES:
         text = environment.get(f"SHIMFIT_{key.upper()}")
         if text is not None:
-            # Keys that can't be are told on the screen, where they matter: nothing else waits for them.
+            # Keys that can't be are refused on the screen, where they matter: nothing else waits for them.
             changes[key] = text if key == "keys" else parse_setting(key, text)
     return replace(base, **changes)
 

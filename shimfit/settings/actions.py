@@ -331,13 +331,13 @@ def parse_keys(text: str) -> dict[str, str]:
 
 
 def _checked(action: str, key: str) -> str:
-    reported = f"setting keys: {action}={key} can't be"
+    refusal = f"setting keys: {action}={key} can't be"
     if key in REFUSED:
-        raise UsageError(f"{reported}: {REFUSED[key]}; {_CHOICE}")
+        raise UsageError(f"{refusal}: {REFUSED[key]}; {_CHOICE}")
     if len(key) == 1:
-        raise UsageError(f"{reported}: a letter alone is text on the line; {_CHOICE}")
+        raise UsageError(f"{refusal}: a letter alone is text on the line; {_CHOICE}")
     if key not in FREE:
-        raise UsageError(f"{reported}: not every terminal sends that key; {_CHOICE}")
+        raise UsageError(f"{refusal}: not every terminal sends that key; {_CHOICE}")
     return key
 
 

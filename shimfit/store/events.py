@@ -33,27 +33,23 @@ from __future__ import annotations
 import hashlib
 import json
 import re
+from collections.abc import Mapping
 from dataclasses import field
 from datetime import datetime
+from functools import cache
 from json.encoder import encode_basestring_ascii
 from operator import attrgetter
 from typing import TYPE_CHECKING, Any, Literal
 
-from shimfit.errors import InternalError, UsageError
-from shimfit.values import dataclass
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping, Sequence
-
-from collections.abc import Iterable, Iterator, Mapping
-from functools import cache
-from typing import TYPE_CHECKING
-
 from shimfit import codec
 from shimfit.codec import ANSWER, Shape, also, members
 from shimfit.core.ledger import Remainder
-from shimfit.errors import LONGEST_NAME, LONGEST_TEXT, printable, sign_fault
+from shimfit.errors import LONGEST_NAME, LONGEST_TEXT, InternalError, UsageError, printable, sign_fault
 from shimfit.model import Face, Foot, Instrument, Lot, Name, NotNegative, Pack, Positive, Reading, Tolerance
+from shimfit.values import dataclass
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Sequence
 
 GENESIS = ""
 """What the first event of a log names as the hash before it."""
@@ -349,7 +345,7 @@ def _wrong_remainder(row: Mapping[str, Any]) -> str | None:
 
 
 def _rows(row: Any) -> Any:
-    """A list of what a dict of types tells."""
+    """A list of what a dict of types says."""
     return codec.list_of(codec.shape(row))
 
 
@@ -427,7 +423,7 @@ def is_whole(name: str | None) -> bool:
 
 
 _QUOTES = frozenset({"merged", "salvaged", "doubtful"})
-"""Kinds in which the program itself tells what other events hold."""
+"""Kinds in which the program itself quotes what other events hold."""
 
 
 def signs_wrong(kind: str, data: Any, names: Iterable[str | None]) -> str | None:
@@ -484,7 +480,6 @@ def wrong_with(kind: str, data: Any, job: str | None, run: str | None, post: str
 
 
 # ------------------------------------------------------------ reading events
-
 
 _COMMANDS = re.compile(
     r"\\(?:[bfr]|u00[01][0-9a-f]|u007f|u00[89][0-9a-f]|u202[89a-e]|u206[6-9]|ud[89a-f][0-9a-f]{2})"

@@ -2,7 +2,7 @@
 
 A fold is fed events in the order they happened and hands out frozen values. One more event costs the history
 of its own post at most; an `undone` works the posts it touches out again. Events that can't be understood (a
-newer program wrote them, or something damaged them) are told in `unread` and never stop the rest.
+newer program wrote them, or something damaged them) stand in `unread` and never stop the rest.
 """
 
 from __future__ import annotations

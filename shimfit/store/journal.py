@@ -26,7 +26,7 @@ from shimfit.store.db import damaged, saying_what
 from shimfit.store.events import Draft, Head, heads, read_data
 from shimfit.store.log import Log, first_bad
 from shimfit.store.states import History, Snapshot, States
-from shimfit.store.undo import UNDONE, Step, words
+from shimfit.store.undo import UNDONE, words
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence

@@ -55,8 +55,6 @@ _AHEAD = timedelta(hours=24)
 _STOCK = frozenset({"stock-imported", "stock-added", "stock-out", "box-joined"})
 PERSONAL = frozenset({"setting"})
 """What belongs to a person and never travels."""
-
-
 _NAMES = ("id", "step", "log", "time", "kind", "prev", "hash")
 _OR_NULL = ("by", "job", "run", "post")
 _LINE = shape(

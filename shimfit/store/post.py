@@ -419,10 +419,10 @@ class PostBuilder:
 class _Answer:
     """An answer as logged; read back whole only when somebody looks at it."""
 
-    def __init__(self, event: Event, reported: Mapping[str, Any]) -> None:
+    def __init__(self, event: Event, logged: Mapping[str, Any]) -> None:
         self.event = event.id
-        self.asked = _maybe(lambda asked: _asked(asked, event.log), reported.get("asked"))
-        data = reported["answer"]
+        self.asked = _maybe(lambda asked: _asked(asked, event.log), logged.get("asked"))
+        data = logged["answer"]
         self.can_be_followed = data["status"] in ("proven", "found")
         self.packs: list[dict[str, Any]] = data["packs"]
         self.asks_for_something = bool(self.packs or data.get("change")) or not self.can_be_followed
@@ -433,11 +433,9 @@ class _Answer:
         return codec.prescription_from_json(self._data)
 
 
-def _asked(reported: Mapping[str, Any], log: str) -> Asked:
-    making = Making(
-        reported["layout"], _maybe(float, reported["preload_mm"]), _maybe(float, reported["kerf_mm"])
-    )
-    return Asked(making, reported["rule"], reported["box"], reported["own"], log)
+def _asked(data: Mapping[str, Any], log: str) -> Asked:
+    making = Making(data["layout"], _maybe(float, data["preload_mm"]), _maybe(float, data["kerf_mm"]))
+    return Asked(making, data["rule"], data["box"], data["own"], log)
 
 
 _STATES = {
@@ -500,7 +498,7 @@ def _agree(one: Reading, last: Reading) -> bool:
 def _mean(
     parts: Sequence[tuple[float | None, float | None, float | None]],
 ) -> tuple[float, float] | None:
-    """(slope, u) of one direction; an own part that is not told counts as shared by all readings."""
+    """(slope, u) of one direction; an own part that is not known counts as shared by all readings."""
     from shimfit.core.uncertainty import Term, agree, combine
 
     known = [(slope, u, own or 0.0) for slope, u, own in parts if slope is not None and u is not None]

@@ -77,7 +77,7 @@ def salvage(damaged: Path, new: Path, *, clock: Callable[[], datetime] = wall_cl
     if not intact and not broken:
         raise FileError(f"{damaged}: no event can be made out in it; is it a shimfit data file?")
     missing = _missing(intact, broken, _places(database, wal))
-    reported = tuple(_reported(event) for event in broken)
+    doubtful = tuple(_named(event) for event in broken)
     try:
         with Journal.open(new, clock=clock) as journal:
             seen = what_was_seen((), intact, journal.log)
@@ -86,7 +86,7 @@ def salvage(damaged: Path, new: Path, *, clock: Callable[[], datetime] = wall_cl
         for leftover in made:
             leftover.unlink(missing_ok=True)
         raise
-    return Salvaged(len(intact), reported, missing, is_cut_off(database))
+    return Salvaged(len(intact), doubtful, missing, is_cut_off(database))
 
 
 def _sorted_out(database: bytes, wal: bytes) -> tuple[list[Event], list[Event]]:
@@ -148,15 +148,15 @@ def _places(database: bytes, wal: bytes) -> set[int]:
     }
 
 
-def _missing(intact: Iterable[Event], broken: Iterable[Event], reported_of: set[int]) -> tuple[int, ...]:
+def _missing(intact: Iterable[Event], broken: Iterable[Event], places: set[int]) -> tuple[int, ...]:
     found = {event.seq for event in (*intact, *broken)}
     # A damaged number can be anything: a place far behind all others says nothing of those between.
     last = max((event.seq for event in intact), default=0)
-    last = max(last, *(seq for seq in reported_of if seq <= last + len(reported_of)), 0)
+    last = max(last, *(seq for seq in places if seq <= last + len(places)), 0)
     return tuple(seq for seq in range(1, last + 1) if seq not in found)
 
 
-def _reported(event: Event) -> str:
+def _named(event: Event) -> str:
     place = "/".join(_readable(name) for name in (event.job, event.run, event.post) if name)
     return (
         f"event {event.seq}, {_readable(event.kind)} {place} ({_readable(event.time)}): not as it was logged"
@@ -179,7 +179,7 @@ def _notes(damaged: Path, intact: list[Event], broken: list[Event], missing: int
 def _doubtful(event: Event) -> Draft:
     data = {
         "kind": _readable(event.kind),
-        "why": _reported(event),
+        "why": _named(event),
         "data": _readable(event.data_text),
         "time": _readable(event.time),
         "seq": event.seq,

@@ -455,7 +455,7 @@ class States:
         return fold_run(log.of_run(self._log.db, job, run, upto), job, run)
 
     def box(self, upto: int | None = None) -> BoxState:
-        """The box; what can be taken back from it is told of now only."""
+        """The box; what can be taken back from it is said of now only."""
         self._bring_forward()
         if upto is not None:
             found = log.of_kinds(self._log.db, (*BOX_KINDS, UNDONE), upto)

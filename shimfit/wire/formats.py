@@ -5,14 +5,15 @@
     columns = ["time:ms", "x:deg", "y:deg"]   [[values]]
     kind = "elevation"                   name = "x"  address = 0  type = "int16"  scale = 0.01  unit = "deg"
 
-The same file may tell of the device itself:
+The same file may describe the device itself:
 
     axes = "x=next y=out"                  # as taught
     zero = [2.4995, -1.0011]               # what it says when plumb, degrees (from a reversal)
     doubts = { zero_u_deg = 0.002, floor_deg = 0.0008, cross_axis = 0.02 }
 
-Every key is told in hardware_notes/README.md. The fields of the classes here are the keys, their types what
-a key must be. A key that is not known is refused: a misspelt one would otherwise be passed over in silence.
+All keys are described in hardware_notes/README.md. The fields of the classes here are the keys, their types
+what a key must be. A key that is not known is refused: a misspelt one would otherwise be passed over in
+silence.
 """
 
 from __future__ import annotations
@@ -68,7 +69,7 @@ def _whole(least: int, most: int) -> Shape:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Described:
-    """What every description tells, and what follows from it."""
+    """What every description says, and what follows from it."""
 
     kind: Kind = "elevation"
     flip: tuple[Name, ...] = ()

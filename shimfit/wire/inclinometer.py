@@ -1,7 +1,7 @@
 """The live inclinometer: one daemon thread that opens, reads, logs, parses and reconnects for ever.
 
 The thread shares a ring of samples and a published snapshot, both behind one lock that is held for
-microseconds. It never calls anybody: whoever draws asks for a snapshot at his own pace. Only the thread
+microseconds. It never calls anybody: whoever draws asks for a snapshot when it suits. Only the thread
 touches the port; `stop` sets an event and waits a second at most.
 """
 
@@ -149,7 +149,7 @@ class Inclinometer:
         self._clock = clock
         self._start_s = clock()
         self._stream = Stream(self._options, on_sample=self._keep)
-        self._reported_sample = on_sample
+        self._on_sample = on_sample
         self._capture = self._open_capture(capture_path)
         self._last_error: str | None = None
         self._lock = threading.Lock()
@@ -282,9 +282,9 @@ class Inclinometer:
         try:
             if self._port is not None:
                 url = links.find_again(self._port, links.ports()) or url
-            reported = options.baud or (description.baud if description else None)
+            given = options.baud or (description.baud if description else None)
             last_good = self._baud if self._stream.found else options.last_good_baud
-            speeds = (reported,) if reported else links.speeds_to_try(url, last_good)
+            speeds = (given,) if given else links.speeds_to_try(url, last_good)
             self._baud = speeds[0]
             framing = description.framing if isinstance(description, Modbus) else "8N1"
             link = links.open_link(url, baud=speeds[0], framing=framing, dtr=options.dtr, read_s=self._read_s)
@@ -406,8 +406,8 @@ class Inclinometer:
         with self._lock:
             self._last_good_s = level.time_s
             self._ring.add(level.time_s, level.x_deg, level.y_deg, counts=not level.moving)
-        if self._reported_sample is not None:
-            self._reported_sample(sample, level)
+        if self._on_sample is not None:
+            self._on_sample(sample, level)
 
     def _publish(self, now_s: float, *, force: bool = False) -> None:
         """Work the snapshot out, a few ten times a second, and put it where the screen finds it."""
@@ -471,7 +471,7 @@ class Inclinometer:
         return CaptureWriter(path, header, self._start_s)
 
     def _log(self, kind: Happening, text: str = "") -> None:
-        """Tell the capture; an error that goes on (no device, every 2 s) is told once."""
+        """Into the capture; an error that goes on (no device, every 2 s) stands there once."""
         if self._capture is None or (kind == "error" and text == self._last_error):
             return
         self._last_error = text if kind == "error" else None

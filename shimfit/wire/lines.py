@@ -399,8 +399,8 @@ class TextGuess:
         names = ["-"] * self.count
         for name, letters in (("x", "xp"), ("y", "yr")):
             free = [at for at in range(self.count) if names[at] == "-" and not clocks[at]]
-            reported = [at for at in free if self.labels[at][:1].lower() in tuple(letters)]
-            names[(reported or free)[0]] = name
+            labelled = [at for at in free if self.labels[at][:1].lower() in tuple(letters)]
+            names[(labelled or free)[0]] = name
         values = {name: number for name, number in zip(names, self.numbers, strict=True) if name != "-"}
         columns = ", ".join("'-'" if name == "-" else f"'{name}:deg'" for name in names)
         separator = self.separator.replace("\t", "tab")

@@ -4,7 +4,7 @@ The post's rest comes from the packs under it by the same mechanics that the pro
 gets there (lag, ring) and what the sensor adds (noise with a memory, zero, drift) is invented here. Orders, a
 line each (`play` reads them live, on a pseudo-terminal):
 
-insert next-out 1.5     a pack goes in (mm, or any length as it is typed elsewhere)
+insert next-out 1.5     a pack goes in (mm)
 pull next-out           it comes out again
 knock 1.5               a blow to the top, degrees
 push 0.1 0              the level shifts for good, degrees along and across
@@ -132,7 +132,7 @@ class SensorNature:
 
 
 class SimulatedPost:
-    """One post with its sensor. Deterministic for a seed and a way of calling `advance`."""
+    """One post with its sensor. Deterministic for a generator number and way of calling `advance`."""
 
     def __init__(
         self,
