@@ -232,10 +232,10 @@ def test_the_json_schema_that_is_published_refuses_what_the_check_refuses() -> N
         (Instrument, to_json(Instrument("long level", "level", 1200.0, 0.0005))),
         ({"used": tuple[Foot, ...], "shares?": Mapping[Face, float]}, {"used": [], "shares": {"next": 0.5}}),
     ):
-        schema, told = shape(type_).schema, 0
+        schema, refused = shape(type_).schema, 0
         assert _holds(schema, whole)
         for spoiled in _spoiled(whole):
             wrong = fault(type_, spoiled)
-            told += wrong is not None
+            refused += wrong is not None
             assert _holds(schema, spoiled) == (wrong is None), (wrong, spoiled)
-        assert told
+        assert refused

@@ -41,9 +41,9 @@ def slips(text):
             yield "swapped", text[:i] + text[i + 1] + key + text[i + 2 :]
 
 
-def random_readings(count=300, seed=5):
+def random_readings(count=300, number=5):
     """Sixteenths of an inch as posts lean: most under 3/4 in, none over 1 3/4; a direction each."""
-    rng = random.Random(seed)
+    rng = random.Random(number)
 
     def amount():
         while True:

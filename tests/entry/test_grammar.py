@@ -317,7 +317,7 @@ def test_the_cursor_goes_to_the_bad_spot(text, at):
     assert refused(text).at == at
 
 
-def test_hear_raises_what_is_refused_or_not_finished():
+def test_parse_reading_raises_what_is_refused_or_not_finished():
     with pytest.raises(EntryError) as refusal:
         parse_reading("3/80", INCH)
     assert (refusal.value.at, refusal.value.meant) == (2, "3/8o")

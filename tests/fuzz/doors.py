@@ -136,7 +136,7 @@ def logged(data: bytes) -> None:
     pairs = (
         [one for one in found if isinstance(one, list) and len(one) == 2] if isinstance(found, list) else []
     )
-    chain += [(kind, reported, "1") for kind, reported in pairs if isinstance(kind, str)]
+    chain += [(kind, what, "1") for kind, what in pairs if isinstance(kind, str)]
     events_ = [
         Event(
             i,

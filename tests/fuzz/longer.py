@@ -37,7 +37,7 @@ def with_atheris(atheris: Any, name: str, minutes: float, corpus: str | None) ->
         warm(doors, name)
 
     def once(data: bytes) -> None:
-        reported(doors, name, data)
+        knocked(doors, name, data)
 
     folder = Path(corpus or tempfile.mkdtemp(prefix="shimfit-fuzz-"))
     for number, seed in enumerate(doors.SEEDS.get(name, ())):
@@ -62,7 +62,7 @@ def at_random(name: str, minutes: float) -> int:
             seed = chance.choice(seeds)
             at, end_at = sorted(chance.randint(0, len(seed)) for _ in range(2))
             data = seed[:at] + data[: chance.randint(0, 8)] + seed[end_at if chance.random() < 0.3 else at :]
-        reported(doors, name, data)
+        knocked(doors, name, data)
         tried += 1
     return tried
 
@@ -84,7 +84,7 @@ def warm(doors: ModuleType, name: str) -> None:
     doors.knock(name, b"0")
 
 
-def reported(doors: ModuleType, name: str, data: bytes) -> None:
+def knocked(doors: ModuleType, name: str, data: bytes) -> None:
     """Knock; what breaks the door is printed ready to be kept."""
     try:
         doors.knock(name, data)

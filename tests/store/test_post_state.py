@@ -60,7 +60,7 @@ def test_the_plain_case_types_nothing_but_two_readings(crew, packs):
     assert not post.prescription_is_current
 
 
-def test_decisions_count_the_doubt_in(crew):
+def test_decisions_count_the_uncertainty_in(crew):
     """T = 0.002, u = 0.0002 each way: w = 0.000329 (ILAC-G8:09/2019, 4.2: guard band), plumb only where 95 %
     of the two-direction normal lies within: 0.001660 (scipy 1.15, ncx2.cdf((T/u)^2, 2, (r/u)^2) = 0.95)."""
     north = crew().lay_out(posts=5)

@@ -132,10 +132,10 @@ def test_lost_events_are_counted_by_their_places(worn, tmp_path, which):
     assert done.saved + len(done.missing) == len(events)
 
 
-@pytest.mark.parametrize("seed", range(6))
-def test_whatever_is_damaged_nothing_false_is_saved(worn, tmp_path, seed):
+@pytest.mark.parametrize("number", range(6))
+def test_whatever_is_damaged_nothing_false_is_saved(worn, tmp_path, number):
     data, events = worn
-    chance = random.Random(seed)
+    chance = random.Random(number)
     broken = bytearray(data)
     for _ in range(chance.choice([1, 20, 400])):
         at = chance.randrange(len(broken))

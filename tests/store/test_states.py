@@ -12,7 +12,7 @@ F2 = {"lot": "F2", "form": "flat", "count": 4, "thickness_mm": 2.0}
 
 
 def states(journal):
-    """Everything that a journal tells of its file."""
+    """Everything that a journal says of its file."""
     jobs = journal.jobs()
     runs = [journal.run(job.name, run) for job in jobs for run in job.runs]
     return journal.log, journal.head, jobs, runs, journal.box()
@@ -35,7 +35,7 @@ def test_a_program_that_reads_along_tells_what_one_tells_that_opens_the_file_now
     north, south = crew("north"), crew("south").lay_out(job="pier").lay_out(run="west")
     south.journal.append("stock-added", F2)
     south.read("1", run="west")
-    deeds = [
+    actions = [
         lambda: north.journal.append("stock-added", F2),
         north.lay_out,
         lambda: north.read("1"),
@@ -51,8 +51,8 @@ def test_a_program_that_reads_along_tells_what_one_tells_that_opens_the_file_now
         lambda: import_text(north.journal, export_text(south.journal), "their.jsonl", with_box=True),
         lambda: north.read("2", run="west"),
     ]
-    for deed in deeds:
-        deed()
+    for act in actions:
+        act()
         if asks_each_time:
             assert states(second) == states(north.journal) == states_now(path)
     assert states(second) == states(north.journal) == states_now(path)

@@ -448,8 +448,8 @@ _WORK = st.lists(
 )
 
 
-def _work(crew, deeds, packs):
-    for kind, post in deeds:
+def _work(crew, actions, packs):
+    for kind, post in actions:
         match kind:
             case "read":
                 crew.read(post, 0.001)
@@ -476,23 +476,23 @@ _number = iter(range(10**9))
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 @given(_WORK, _WORK)
-def test_two_logs_become_the_same_whatever_was_done(crew, packs, hers, his):
+def test_two_logs_become_the_same_whatever_was_done(crew, packs, norths, souths):
     n = next(_number)
     north, south = crew(f"north{n}").lay_out(), crew(f"south{n}")
     north.log("noted", {"text": "begun"}, post="1")
     send(north, south)
-    _work(north, hers, packs)
+    _work(north, norths, packs)
     south.clock.set("2026-05-04T08:00:20+02:00")
-    _work(south, his, packs)
-    hers_then = {event.id for event in north.journal.events()}
-    his_then = {event.id for event in south.journal.events()}
+    _work(south, souths, packs)
+    norths_then = {event.id for event in north.journal.events()}
+    souths_then = {event.id for event in south.journal.events()}
     send(south, north)
     send(north, south)
     send(south, north)
     both = {event.id for event in north.journal.events()}
     assert both == {event.id for event in south.journal.events()}
-    assert both >= hers_then | his_then
-    assert len(both) <= len(hers_then | his_then) + 2, "each says no more than once what it has seen"
+    assert both >= norths_then | souths_then
+    assert len(both) <= len(norths_then | souths_then) + 2, "each says no more than once what it has seen"
     there = [one for one in (north, south) if one.journal.jobs() and one.journal.jobs()[0].runs]
     if there:
         assert seen(north) == seen(south)

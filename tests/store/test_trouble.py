@@ -52,7 +52,7 @@ def test_database_errors_are_worded(name, says):
 
 
 def test_what_is_a_sentence_already_stays_as_it_is():
-    reported = FileError("a sentence")
+    sentence = FileError("a sentence")
     with pytest.raises(FileError) as caught, saying_what(Path("jetty.db")):
-        raise reported
-    assert caught.value is reported
+        raise sentence
+    assert caught.value is sentence

@@ -165,8 +165,8 @@ _DEEDS = st.one_of(
 )
 
 
-def _do(crew, packs, deed):
-    kind, post, value = deed
+def _do(crew, packs, action):
+    kind, post, value = action
     match kind:
         case "read":
             crew.read(post, value, 0.0)
@@ -202,12 +202,12 @@ _number = iter(range(10**9))
 
 @_LOOSE
 @given(st.lists(_DEEDS, max_size=14))
-def test_forward_in_steps_is_the_same_as_all_at_once(crew, packs, tmp_path, deeds):
+def test_forward_in_steps_is_the_same_as_all_at_once(crew, packs, tmp_path, actions):
     name = f"f{next(_number)}"
     north = crew(name).lay_out()
     north.run()  # from here the state is brought forward event by event
-    for deed in deeds:
-        _do(north, packs, deed)
+    for action in actions:
+        _do(north, packs, action)
         _run(north)
     brought_forward = _run(north)
     assert fold_run(list(north.journal.events()), "jetty", "east") == brought_forward
@@ -220,10 +220,10 @@ def test_forward_in_steps_is_the_same_as_all_at_once(crew, packs, tmp_path, deed
 
 @_LOOSE
 @given(st.lists(_DEEDS, max_size=10), st.integers(1, 4))
-def test_undo_then_redo_gives_the_same_state(crew, packs, deeds, times):
+def test_undo_then_redo_gives_the_same_state(crew, packs, actions, times):
     north = crew(f"u{next(_number)}").lay_out()
-    for deed in deeds:
-        _do(north, packs, deed)
+    for action in actions:
+        _do(north, packs, action)
     states = [_seen(north)]
     states += [_seen(north) for _ in range(times) if north.journal.undo("jetty") is not None]
     while len(states) > 1:

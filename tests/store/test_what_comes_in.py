@@ -108,6 +108,6 @@ def test_a_stored_setting_that_nobody_could_type_disables_nothing(key, value):
 
 
 def test_a_stored_setting_is_used(crew):
-    reported = {"graduation": 32, "by": "north crew", "ascii": True, "rod_mm": 16, "backup_days": 7}
-    found = load(reported, environment={})
-    assert {key: getattr(found, key) for key in reported} == reported
+    stored = {"graduation": 32, "by": "north crew", "ascii": True, "rod_mm": 16, "backup_days": 7}
+    found = load(stored, environment={})
+    assert {key: getattr(found, key) for key in stored} == stored

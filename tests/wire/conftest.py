@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-# Tests are imported by file, not as packages, so the folder has to be told.
+# Tests are imported by file, not as packages, so the folder has to be on the path.
 sys.path.insert(0, str(Path(__file__).parent))
 
 

@@ -87,7 +87,7 @@ DEVICES = sorted(path.stem for path in CAPTURES.glob("*.toml"))
 
 
 @pytest.mark.parametrize("name", DEVICES)
-def test_each_made_up_device_is_heard_the_same_whole_byte_by_byte_and_with_a_tail(name):
+def test_each_made_up_device_is_read_the_same_whole_byte_by_byte_and_with_a_tail(name):
     """A still post that leans 8 and 5 mm in 1 m, 0.4584 and 0.2865 degrees, with noise of 0.01 to 0.02."""
     capture = parse_capture((CAPTURES / f"{name}.cap").read_bytes(), name)
     data = b"".join(entry.data for entry in capture.entries)
@@ -105,7 +105,7 @@ def test_each_made_up_device_is_heard_the_same_whole_byte_by_byte_and_with_a_tai
 
 
 @pytest.mark.parametrize("name", [name for name in DEVICES if name not in ("acceleration", "milli-g")])
-def test_what_is_heard_is_described_by_itself_and_the_proposal_hears_it(name):
+def test_what_comes_is_described_by_itself_and_the_proposal_reads_it(name):
     """Labels, separators, clocks, frame, check, types and orders are found; units are for a person to say."""
     data = b"".join(
         entry.data for entry in parse_capture((CAPTURES / f"{name}.cap").read_bytes(), name).entries

@@ -46,7 +46,7 @@ def firmware(monkeypatch):
     return module
 
 
-def words_only(firmware, monkeypatch, chip, lean, *, sentences=200, noise_g="0.003") -> bytes:
+def sent_by(firmware, monkeypatch, chip, lean, *, sentences=200, noise_g="0.003") -> bytes:
     """What the board says with a chip on its bus that leans by these slopes."""
     out = io.StringIO()
     with monkeypatch.context() as played:
@@ -60,7 +60,7 @@ def words_only(firmware, monkeypatch, chip, lean, *, sentences=200, noise_g="0.0
 @pytest.mark.parametrize("chip", CHIPS)
 def test_each_chips_lean_comes_out_as_it_went_in(firmware, monkeypatch, chip):
     """A lean of -10 and +8 mm/m; 200 of 200 sentences are good."""
-    received = receive([words_only(firmware, monkeypatch, chip, (-0.010, 0.008))])
+    received = receive([sent_by(firmware, monkeypatch, chip, (-0.010, 0.008))])
     assert len(received.samples) == 200
     assert received.tally.refused_total == received.tally.other == 0
     mean_x, mean_y = (sum(column) / 200 for column in zip(*received.angles, strict=True))
@@ -71,7 +71,7 @@ def test_each_chips_lean_comes_out_as_it_went_in(firmware, monkeypatch, chip):
 def test_large_leans_are_elevations(firmware, monkeypatch):
     from shimfit.wire.samples import slopes
 
-    received = receive([words_only(firmware, monkeypatch, "LIS3DH", (0.3, -0.2), noise_g="0")])
+    received = receive([sent_by(firmware, monkeypatch, "LIS3DH", (0.3, -0.2), noise_g="0")])
     lean = slopes(*received.angles[0], elevation=True)
     assert (lean.slope_along, lean.slope_across) == pytest.approx((0.3, -0.2), abs=6e-4)  # digits of 1 mg
 
@@ -80,7 +80,7 @@ def test_a_wrong_chip_and_a_loose_wire_are_said_as_comments_and_tried_again(firm
     monkeypatch.setattr(
         firmware, "CHIPS", {**firmware.CHIPS, "ADXL345": (0x53, 0, 0x00, (), 0x32, True, 256.0)}
     )
-    data = words_only(firmware, monkeypatch, "ADXL345", (0, 0), sentences=3)
+    data = sent_by(firmware, monkeypatch, "ADXL345", (0, 0), sentences=3)
     assert data.count(b"# ADXL345 expected, chip says 0xE5\n") == 3
     assert receive([data]).tally.other == 3
     out = io.StringIO()
@@ -96,7 +96,7 @@ def test_a_dead_chip_that_sends_zeros_sends_no_lean(firmware, monkeypatch):
         firmware.elevations(0.0, 0.0, 0.0)
     asleep = {**firmware.CHIPS, "MPU-6050": (0x68, 0x75, 0x68, (), 0x3B, False, 16384.0)}
     monkeypatch.setattr(firmware, "CHIPS", asleep)
-    received = receive([words_only(firmware, monkeypatch, "MPU-6050", (0, 0), sentences=3)])
+    received = receive([sent_by(firmware, monkeypatch, "MPU-6050", (0, 0), sentences=3)])
     assert (received.samples, received.tally.other) == ([], 3)
 
 
@@ -131,7 +131,7 @@ def test_a_range_or_scale_that_is_not_the_chips_own_says_no_lean(firmware, monke
     address, register, who, _, first, low_first, _ = firmware.CHIPS[chip]
     wrong = (address, register, who, setup, first, low_first, per_g)
     monkeypatch.setattr(firmware, "CHIPS", {**firmware.CHIPS, chip: wrong})
-    received = receive([words_only(firmware, monkeypatch, chip, (-0.010, 0.008), sentences=4)])
+    received = receive([sent_by(firmware, monkeypatch, chip, (-0.010, 0.008), sentences=4)])
     assert (received.samples, received.tally.other) == ([], 4)
     monkeypatch.setenv("STUB_CHIP", chip)
     bus = stub_i2c.I2C()

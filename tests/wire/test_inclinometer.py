@@ -309,7 +309,7 @@ def test_after_a_loss_the_speed_that_was_good_is_tried_first(monkeypatch):
     assert ports[1].tried == [38400]
 
 
-def test_a_speed_that_was_told_is_the_only_one(monkeypatch):
+def test_a_speed_that_was_given_is_the_only_one(monkeypatch):
     monkeypatch.setattr(inclinometer, "HUNT_S", 0.02)
     ports = []
     monkeypatch.setattr(

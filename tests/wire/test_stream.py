@@ -20,16 +20,16 @@ assert isinstance(XY, Text)
 
 
 KNOWN = SensorZero(0.0, 0.0, 0.0)
-"""A zero that is known exactly: what is looked at here is the rest of the doubt."""
+"""A zero that is known exactly: what is looked at here is the rest of the uncertainty."""
 
 
 class Play:
     """A stream with a hand-turned clock; speaks XDR 50 times a second unless told otherwise."""
 
-    def __init__(self, options: ListenOptions | None = None, seed: int = 1) -> None:
+    def __init__(self, options: ListenOptions | None = None, number: int = 1) -> None:
         self.stream = Stream(options or ListenOptions(zero=KNOWN))
         self.now = 0.0
-        self.draw = random.Random(seed)
+        self.draw = random.Random(number)
         self.stream.opened(0.0)
 
     def still(self, seconds: float, *, x=1.0, y=-0.5, noise=0.01, hz=50.0, also=b""):
@@ -147,9 +147,9 @@ def test_no_bytes_and_bytes_without_lines_are_told_apart():
     assert "cable" in play.words
     play.stream.feed(play.now, b"\x12\x80garbage\r\n" * 5)
     assert play.state is WatchState.LISTENING
-    reported = Play(ListenOptions(description=XY))
-    reported.stream.feed(0.1, b"?\r\n" * 9)
-    assert "another number of columns" in reported.words
+    described = Play(ListenOptions(description=XY))
+    described.stream.feed(0.1, b"?\r\n" * 9)
+    assert "another number of columns" in described.words
 
 
 def test_stale_after_a_second_and_the_number_is_gone():
@@ -235,8 +235,8 @@ def test_a_coarse_quiet_sensor_may_repeat_itself_for_ever():
     # no scatter at all: what is left is the output step, q/sqrt(12) (GUM 4.3.7)
     # No change was ever seen, so the step is not known: a tenth, whatever number of decimals is printed.
     assert taken.u_x_deg == pytest.approx(0.1 / math.sqrt(12), rel=1e-3)
-    reported = Play(ListenOptions(zero=KNOWN, sensor_errors=SensorErrors(step_deg=0.001))).still(8, noise=0)
-    known = reported.stream.view(reported.now).taken
+    stated = Play(ListenOptions(zero=KNOWN, sensor_errors=SensorErrors(step_deg=0.001))).still(8, noise=0)
+    known = stated.stream.view(stated.now).taken
     assert known.u_x_deg == pytest.approx(0.001 / math.sqrt(12), rel=1e-3)
 
 
@@ -250,7 +250,7 @@ def test_the_output_step_of_a_coarse_sensor_is_learned_from_its_changes():
     assert "steps" in taken.largest
 
 
-def test_until_a_zero_is_found_its_offset_is_in_the_doubt_of_both_directions():
+def test_until_a_zero_is_found_its_offset_is_in_the_uncertainty_of_both_directions():
     """A sensor glued 1 degree off on a post that leans 17.5 mm in 1 m the other way says plumb."""
     play = Play(ListenOptions()).still(6, x=0.0, y=0.0)
     taken = play.stream.view(play.now).taken
