@@ -150,11 +150,13 @@ def run_record(
     """
     names = _instrument_names(run)
     history = box.instrument_history if box else ()
+    # What else was entered of an instrument since is no other check of its zero.
+    found = {(one.name, one.checked): one for one in history if one.name in names and one.checked}
     return RunRecord(
         run,
         log,
         {name: box.instrument(name) if box else None for name in names},
-        tuple(one for one in history if one.name in names and one.checked),
+        tuple(found.values()),
         issued=issued and bool(run.issues),
     )
 
@@ -216,9 +218,10 @@ def record_json(record: RunRecord) -> dict[str, Any]:
 
 
 _INSTRUMENT = (
-    *("length_mm", "accuracy_slope", "graduation_mm", "zero_along"),
-    *("zero_across", "u_zero", "checked", "serial"),
+    *("length_mm", "accuracy_slope", "graduation_mm"),
+    *("zero_along", "zero_across", "u_zero", "checked", "serial"),
 )
+"""What a record states of an instrument beside its name and kind: keys of JSON, and fields."""
 
 
 def _instrument(name: str, known: Instrument | None) -> dict[str, Any]:

@@ -49,7 +49,7 @@ class Asked:
     by: str | None = None
     face: str | None = None
     answer_later: bool = False
-    """Log only: whoever sets it calls `answer_now` himself."""
+    """Log only: the answer is asked for afterwards, with `answer_now`."""
 
 
 PLAIN = Asked()
@@ -131,32 +131,32 @@ def log_turned(site: Site, place: Place, first_text: str, second_text: str, aske
     """Log one reading from two faces: its lean is free of the instrument's zero, which is kept beside it."""
     from shimfit.workflow.instruments import counted, keep_zero_of, named, reversal_of, with_zero
 
-    post = site.post(place)
-    name = asked.instrument or site.settings.instrument
-    if not name:
-        raise UsageError("name the instrument that was turned: --instrument NAME")
-    instrument = named(site, name)
-    entry = site.entry_settings(site.run(place.job, place.run))
-    first, second = (parse_reading(text, entry) for text in (first_text, second_text))
-    found = reversal_of(instrument, first, second, post.height_mm)
-    if found.suspicion == "not-turned":
-        raise UsageError(f"{found.words} Nothing was logged.")
-    keep_zero_of(site, instrument, found.zero)
-    reading = Reading(
-        text=f"{first_text.strip()}; turned: {second_text.strip()}",
-        slope_along=found.lean.slope_along,
-        slope_across=found.lean.slope_across,
-        height_mm=post.height_mm,
-        stage=stage_of(post, asked),
-        u_along=found.u_along,
-        u_across=found.u_across,
-        largest_term=counted(first, post.height_mm, with_zero(instrument, found.zero)).largest,
-        gauge_mm=first.over_mm,
-        instrument=name,
-        face=asked.face,
-        rocks=asked.rocks,
-    )
     with site.journal.exclusively():
+        post = site.post(place)
+        name = asked.instrument or site.settings.instrument
+        if not name:
+            raise UsageError("name the instrument that was turned: --instrument NAME")
+        instrument = named(site, name)
+        entry = site.entry_settings(site.run(place.job, place.run))
+        first, second = (parse_reading(text, entry) for text in (first_text, second_text))
+        found = reversal_of(instrument, first, second, post.height_mm)
+        if found.suspicion == "not-turned":
+            raise UsageError(f"{found.words} Nothing was logged.")
+        keep_zero_of(site, instrument, found.zero)
+        reading = Reading(
+            text=f"{first_text.strip()}; turned: {second_text.strip()}",
+            slope_along=found.lean.slope_along,
+            slope_across=found.lean.slope_across,
+            height_mm=post.height_mm,
+            stage=stage_of(post, asked),
+            u_along=found.u_along,
+            u_across=found.u_across,
+            largest_term=counted(first, post.height_mm, with_zero(instrument, found.zero)).largest,
+            gauge_mm=first.over_mm,
+            instrument=name,
+            face=asked.face,
+            rocks=asked.rocks,
+        )
         _log(site, place, reading, asked)
     return _answered(site, place, reading, asked)
 

@@ -145,7 +145,7 @@ def test_exactly_at_the_tolerance_is_within(boardwalk, stands_by):
     assert math.isinf(figures.histogram[-1].high)
 
 
-def test_zero_over_time_tells_a_knock_from_doubt():
+def test_zero_over_time_tells_a_knock_from_uncertainty():
     def check(when, zero):
         return Instrument("level", "level", zero_along=zero, u_zero=0.00005, checked=when)
 
@@ -156,6 +156,16 @@ def test_zero_over_time_tells_a_knock_from_doubt():
     assert steady.checks[0].checked < steady.checks[1].checked
     (knocked,) = zero_histories([check(day.format(2), 0.0001), check(day.format(9), 0.0004)])
     assert knocked.beyond_uncertainty
+
+
+def test_a_zero_that_was_found_once_is_one_check_whatever_else_was_entered_since(boardwalk, toolbox):
+    name = next(iter(run_record(boardwalk(3), LOG, toolbox).instruments))
+    found = Instrument(name, "level", u_zero=0.00005, checked="2026-05-02T08:00:00+02:00")
+    entered = (found, replace(found, memory_s=0.8), replace(found, floor_deg=0.001))
+    record = run_record(boardwalk(3), LOG, replace(toolbox, instrument_history=entered))
+    (zero,) = statistics(record).zeros
+    assert (len(zero.checks), zero.moved) == (1, None)
+    assert any(f"{name}: zero checked once" in line for line in statistics_lines(statistics(record), record))
 
 
 def test_nothing_verified_is_said_so(boardwalk, stands_by):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from shimfit.errors import UsageError
-from shimfit.model import Foot, Lot
+from shimfit.model import Foot, Instrument, Lot
 from shimfit.store import db as lock
 from shimfit.workflow import layout
 from shimfit.workflow.reading import (
@@ -17,6 +17,7 @@ from shimfit.workflow.reading import (
     log_skipped,
     log_tightened,
     log_trimmed,
+    log_turned,
 )
 from shimfit.workflow.site import Place, Site
 
@@ -33,6 +34,7 @@ MOVES = {
     "out": lambda site: site.out_of("F2", 1),
     "read": lambda site: log_reading(site, AT, "1n 2o", sure=True),
     "bed": lambda site: log_reading(site, AT, "6n 10h", Asked(bed=True), sure=True),
+    "turned": lambda site: log_turned(site, AT, "3n 1o", "1n 1o", Asked(instrument="level-A")),
     "pack": lambda site: log_packs(site, AT),
     "tighten": lambda site: log_tightened(site, AT),
     "trim": lambda site: log_trimmed(site, AT),
@@ -53,6 +55,7 @@ def test_the_turn_is_held_from_the_look_to_the_line(tmp_path, monkeypatch, move)
         site.import_stock(
             [Lot("F2", "flat", 40, thickness_mm=1.0), Lot("F5", "flat", 40, thickness_mm=2.5)], ""
         )
+        site.add_instrument(Instrument("level-A", "level"))
         log_reading(site, AT, "6n 10h", sure=True)
         logged = []
         write = site.journal._log.append  # takes the turn itself where the move has not
