@@ -16,7 +16,6 @@ from shimfit.outputs import PDF, check, fault, write_whole
 from shimfit.values import dataclass
 
 if TYPE_CHECKING:
-    import argparse
     from collections.abc import Iterable
 
     from shimfit.outputs import Kind
@@ -84,9 +83,8 @@ class Io:
 
     def _out(self, text: str) -> None:
         try:
-            print(
-                text, file=self.stdout, flush=True
-            )  # flushed: a full disk is an error here, not at the exit
+            # Flushed: a full disk is an error here, not at the exit.
+            print(text, file=self.stdout, flush=True)
         except BrokenPipeError:
             raise  # the reader has seen enough: no error
         except OSError as error:

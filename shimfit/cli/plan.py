@@ -7,7 +7,6 @@ import json
 import signal
 import sys
 import time
-from collections.abc import Iterator
 from contextlib import contextmanager
 from itertools import chain
 from typing import TYPE_CHECKING, Any
@@ -26,7 +25,6 @@ if TYPE_CHECKING:
 
     from shimfit.cli.io import Io
     from shimfit.text.phrases import Words
-
 
 UNREAD = (PostState.TO_READ, PostState.HALF_READ)
 

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from shlex import quote
 from typing import TYPE_CHECKING, Any
 
-from shimfit.cli.io import MOST_DAYS, answered_again, open_site
+from shimfit.cli.io import MOST_DAYS, answered_again, open_site, words_of
 from shimfit.errors import Exit, UsageError
 from shimfit.model import Face, Foot
 from shimfit.outputs import POSTS_CSV
@@ -255,26 +255,19 @@ def _unfit(site: Site) -> tuple[str, ...]:
 
 def run_show(args: argparse.Namespace, io: Io) -> int:
     """Show where every post of a run stands."""
-    from shimfit.cli.io import words_of
     from shimfit.workflow.site import parse_run
 
     with open_site(args, io, read_only=True) as site:
         run = site.run(*parse_run(args.path))
-        lines, reported = [], None
-        if args.json:
-            reported = run_json(run)
-        else:  # all of it is read before anything is said: damage is an error, not half a run
-            lines = list(_run_lines(run, words_of(run, site.settings)))
-    if reported is not None:
-        io.json(reported)
-    for line in lines:
-        io.say(line)
-    return Exit.DONE
+        # All of it is read before anything is said: damage is an error, not half a run.
+        data = run_json(run) if io.as_json else {}
+        said = [] if io.as_json else list(_run_lines(run, words_of(run, site.settings)))
+    return io.tell(said, data)
 
 
 def _run_lines(run: RunState, words: Words) -> Iterator[str]:
     yield (
-        f"{run.job}/{run.name}: foot {_foot(run.foot, words)}, read at {_reported(run.height_mm, words)}, "
+        f"{run.job}/{run.name}: foot {_foot(run.foot, words)}, read at {_length(run.height_mm, words)}, "
         f"tolerance {tolerance_words(run.tolerance)}"
     )
     if run.foot.rod_at_mm != (0.0, 0.0) or run.kerf_mm is not None:
@@ -351,30 +344,30 @@ def _rod_and_saw(run: RunState, words: Words) -> Iterator[str]:
         yield f"saw cuts {shown.sized(run.kerf_mm, words.units)} wide"
 
 
-def _reported(mm: float, words: Words) -> str:
+def _length(mm: float, words: Words) -> str:
     return shown.lean(mm, words.units, words.graduation)
 
 
 def _foot(foot: Foot, words: Words) -> str:
     if foot.round or words.units == "mm":
         return foot.text
-    return f"{_reported(foot.along_mm, words)} x {_reported(foot.across_mm, words)}"
+    return f"{_length(foot.along_mm, words)} x {_length(foot.across_mm, words)}"
 
 
 def post_line(post: PostRecord, words: Words) -> str:
     """Where a post stands, in a line of `run show`."""
     lean = post.reading.lean if post.reading else None
-    reported = ""
+    leans = ""
     if lean is not None:
         along, across = lean.top_mm(post.height_mm)
         top = "was" if post.changed else "top"
-        reported = (
-            f"{top} {_reported(along, words)} {words.names[Face.NEXT if along >= 0 else Face.PREV]}, "
-            f"{_reported(across, words)} {words.names[Face.OUT if across >= 0 else Face.HOUSE]}"
+        leans = (
+            f"{top} {_length(along, words)} {words.names[Face.NEXT if along >= 0 else Face.PREV]}, "
+            f"{_length(across, words)} {words.names[Face.OUT if across >= 0 else Face.HOUSE]}"
         )
     corner = "" if post.kind == "line" else f" ({post.kind})"
-    station = _reported(post.station_mm, words)
-    return f"  {post.name + corner:<12} {station:>12}  {post.state:<18} {reported}".rstrip()
+    station = _length(post.station_mm, words)
+    return f"  {post.name + corner:<12} {station:>12}  {post.state:<18} {leans}".rstrip()
 
 
 # ---------------------------------------------------------------- one post of a run

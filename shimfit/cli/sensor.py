@@ -83,7 +83,7 @@ def listen_options(args: argparse.Namespace, io: Io) -> ListenOptions:
 
     What is typed wins over what the device's file says.
     """
-    from shimfit.core.sensing.mounting import AxisMap, parse_axis_map
+    from shimfit.core.sensing.mounting import AxisMap, SensorZero, parse_axis_map
     from shimfit.wire.formats import Device, Xdr, parse_device
     from shimfit.wire.stream import ListenOptions
 
@@ -98,23 +98,24 @@ def listen_options(args: argparse.Namespace, io: Io) -> ListenOptions:
         baud=args.baud,
         dtr=args.dtr == "on",
         axis_map=parse_axis_map(args.axes) if args.axes else known.axis_map or AxisMap(),
-        zero=known.zero if args.zero is None else _zero(args.zero),
+        zero=known.zero if args.zero is None else SensorZero(*_zero(args.zero, most=3)),
         sensor_errors=known.sensor_errors,
     )
 
 
-def _zero(text: str) -> Any:
-    from shimfit.core.sensing.mounting import ENTERED_U_DEG, SensorZero
+def _zero(text: str, most: int = 2) -> tuple[float, float, float]:
+    """What a sensor says on a plumb post, `--zero X,Y` in degrees, and its standard uncertainty.
+
+    That is given as third where `most` is 3, else the usual one.
+    """
+    from shimfit.core.sensing.mounting import ENTERED_U_DEG
     from shimfit.quantities.typed import decimal_number
 
-    try:
-        x_deg, y_deg, *rest = (decimal_number(part) for part in text.split(","))
-        (u_deg,) = rest or (ENTERED_U_DEG,)
-    except ValueError as error:
-        raise UsageError(f"--zero {text} isn't a pair of degrees; type it like 0.35,-0.12") from error
-    if not (abs(x_deg) <= 45 and abs(y_deg) <= 45 and 0 <= u_deg <= 45):
-        raise UsageError(f"--zero {text}: a sensor's zero is within 45 degrees")
-    return SensorZero(x_deg, y_deg, u_deg)
+    degs = [decimal_number(part) for part in text.split(",")]
+    within = all(abs(deg) <= 45 for deg in degs) and min(degs[2:], default=0.0) >= 0
+    if not (2 <= len(degs) <= most and within):
+        raise UsageError(f"--zero {text} isn't a pair of degrees, 45 at most; type it like 0.35,-0.12")
+    return degs[0], degs[1], degs[2] if len(degs) > 2 else ENTERED_U_DEG
 
 
 class _Kept:
@@ -621,6 +622,9 @@ def _wait_for_enter(io: Io, what: str) -> None:
         raise UsageError("no answer came: --teach needs a keyboard")
 
 
+# ---------------------------------------------------------------- an inclinometer that is played
+
+
 def run_simulate(args: argparse.Namespace, io: Io) -> int:
     """Run `simulate`; returns the exit code. Raises UsageError, EntryError or FileError."""
     if not 0.1 <= args.rate <= 5000:
@@ -667,7 +671,7 @@ def _stage(args: argparse.Namespace) -> Stage:
     base = Lean(args.along / height_mm, args.across / height_mm)
     if max(abs(base.slope_along), abs(base.slope_across)) > 0.5:
         raise UsageError("a post that far over is lying down: give smaller --along and --across")
-    zero_x_deg, zero_y_deg = _pair(args.zero)
+    zero_x_deg, zero_y_deg, _ = _zero(args.zero)
     nature = SensorNature(args.noise, args.memory, zero_x_deg, zero_y_deg, args.drift, args.step)
     post = SimulatedPost(parse_foot(args.foot), base, nature, seed=args.seed)
     return Stage(post, args.format, parse_script(args.do), seed=args.seed)
@@ -718,12 +722,3 @@ def _has_keyboard() -> bool:
     except (AttributeError, OSError, ValueError):
         return False
     return True
-
-
-def _pair(text: str) -> tuple[float, float]:
-    from shimfit.quantities.typed import decimal_number
-
-    both = tuple(decimal_number(part) for part in text.split(","))
-    if len(both) != 2 or not all(abs(deg) <= 45 for deg in both):
-        raise UsageError(f"--zero {text} isn't a pair of degrees; type it like 2.5,-1.0")
-    return both[0], both[1]

@@ -287,6 +287,9 @@ def _lineup_lines(legs: Iterable[LegLine], names: Mapping[Face, str], units: Uni
             )
 
 
+# ---------------------------------------------------------------- before the day
+
+
 def run_kit(args: argparse.Namespace, io: Io) -> int:
     """Print what to cut or buy before the day."""
     from shimfit.core.stock import lots_from_csv

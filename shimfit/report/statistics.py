@@ -292,19 +292,16 @@ def _fall_lines(figures: Statistics, record: RunRecord) -> list[str]:
             continue
         digits = finer if fit.expanded * 1000 >= 0.05 else finer + 1
         # The fit is per metre of run; a foot of it changes as much less.
-        change, width = (
+        change, expanded = (
             shown.plain(value * span_mm / 1000 * span_mm, units, digits)
             for value in (abs(fit.slope), fit.expanded)
         )
         if fit.proven:
-            side = words.towards(math.copysign(1000.0, fit.slope), along, record.run.faces, "mm").split(" 1")[
-                0
-            ]
-            lines.append(
-                f"The deck falls away {way}: each {metre} {change} ±{width} {per} more towards {side} (95 %)."
-            )
+            side = words.side(fit.slope, along, record.run.faces)
+            more = f"{change} ±{expanded} {per} more towards {side}"
+            lines.append(f"The deck falls away {way}: each {metre} {more} (95 %).")
         else:
-            lines.append(f"No trend {way}: {change} ±{width} {per} per {metre} (95 %).")
+            lines.append(f"No trend {way}: {change} ±{expanded} {per} per {metre} (95 %).")
     return lines
 
 
@@ -324,11 +321,8 @@ def _zero_line(history: ZeroHistory, units: Units) -> str:
     times = [words.clock(check.checked) for check in history.checks]
     if history.moved is None:
         return f"{history.instrument}: zero checked once, {times[0]}."
-    said = (
-        "more than its uncertainty: look for a knock"
-        if history.beyond_uncertainty
-        else "within its uncertainty"
-    )
+    knocked = "more than its uncertainty: look for a knock"
+    said = knocked if history.beyond_uncertainty else "within its uncertainty"
     return (
         f"{history.instrument}: zero checked {len(times)} times, {times[0]} to {times[-1]}, "
         f"moved {shown.slope(history.moved, units)} at most between checks, {said}."

@@ -40,16 +40,17 @@ def unit_name(units: Units) -> str:
     return "mm" if units == "mm" else "inches"
 
 
+def side(off: float, along: bool, faces: Mapping[Face, str]) -> str:
+    """The side that something is off to, as the run calls it; above 0 is towards next or out."""
+    if along:
+        return faces[Face.NEXT if off > 0 else Face.PREV]
+    return faces[Face.OUT if off > 0 else Face.HOUSE]
+
+
 def towards(top_mm: float, along: bool, faces: Mapping[Face, str], units: Units) -> str:
     """Which way and how far a top stands off: `next 1.2`; `0.0` alone when it rounds to nothing."""
     figure = shown.plain(abs(top_mm), units)
-    if float(figure) == 0:
-        return figure
-    if along:
-        face = Face.NEXT if top_mm > 0 else Face.PREV
-    else:
-        face = Face.OUT if top_mm > 0 else Face.HOUSE
-    return f"{faces[face]} {figure}"
+    return figure if float(figure) == 0 else f"{side(top_mm, along, faces)} {figure}"
 
 
 def reading(read: Reading | None, faces: Mapping[Face, str], units: Units, *, uncertainty: bool) -> list[str]:
@@ -151,8 +152,7 @@ def instrument(name: str, item: Instrument | None, units: Units = "mm") -> str:
         facts.append(f"graduation {shown.sized(item.graduation_mm, units)}")
     if item.checked:
         zeros = "/".join(
-            "–" if zero is None else shown.slope(zero, units, sign=True, unit=False)
-            for zero in (item.zero_along, item.zero_across)
+            shown.slope(zero, units, sign=True, unit=False) for zero in (item.zero_along, item.zero_across)
         )
         u_zero = "" if item.u_zero is None else f" ±{shown.slope(2 * item.u_zero, units, unit=False)} (k = 2)"
         facts.append(

@@ -89,16 +89,16 @@ def _split(text: str, parts: int, form: str) -> list[str]:
 _EXAMPLES = {2: "lakeside/boardwalk", 3: "lakeside/boardwalk/7"}
 
 _Given = ParamSpec("_Given")
-_Reported = TypeVar("_Reported")
+_Answer = TypeVar("_Answer")
 
 
 def in_one_turn(
-    step: Callable[Concatenate[Site, _Given], _Reported],
-) -> Callable[Concatenate[Site, _Given], _Reported]:
+    step: Callable[Concatenate[Site, _Given], _Answer],
+) -> Callable[Concatenate[Site, _Given], _Answer]:
     """A step whose event follows from what it reads: nobody else logs in between."""
 
     @wraps(step)
-    def in_turn(site: Site, /, *given: _Given.args, **more: _Given.kwargs) -> _Reported:
+    def in_turn(site: Site, /, *given: _Given.args, **more: _Given.kwargs) -> _Answer:
         with site.journal.exclusively():
             return step(site, *given, **more)
 

@@ -366,7 +366,7 @@ class LivePacking:
         plane = gap_plane(self._post.foot, Lean(lean.slope_along / share, lean.slope_across / share))
         tapers = {pack.seat: lot for pack in packs if (lot := self._taper_of(pack)) is not None}
         found = []
-        for seat in {pack.seat: None for pack in packs} or dict.fromkeys(Seat):
+        for seat in [pack.seat for pack in packs] or Seat:
             short_mm = plane.at_seat_mm(seat)
             if short_mm < LEAST_RISE_MM:
                 continue

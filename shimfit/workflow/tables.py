@@ -79,13 +79,9 @@ def _post(row: Row, name: str, units: Units, run: Tolerance | None) -> dict[str,
         if "tolerance" in row.cells or "per_direction" in row.cells:
             usual = run or parse_tolerance(DEFAULT_TOLERANCE)
             each = _yes(row, "per_direction") if "per_direction" in row.cells else usual.per_direction
-            reported = row.cells.get("tolerance")
-            own = (
-                replace(usual, per_direction=each)
-                if reported is None
-                else parse_tolerance(reported, each, units)
-            )
-            if reported is not None or own != usual:
+            text = row.cells.get("tolerance")
+            own = parse_tolerance(text, each, units) if text else replace(usual, per_direction=each)
+            if text or own != usual:
                 data["tolerance"] = to_json(own)
         for column in ("station_mm", "height_mm"):
             length = _length(row, column)
@@ -117,10 +113,10 @@ def _signed(row: Row, column: str) -> float:
 
 
 def _yes(row: Row, column: str) -> bool:
-    cell = row.cells.get(column, "no").lower()
+    cell: str = row.cells.get(column, "no").lower()
     if cell not in ("yes", "no"):
         raise row.refuse(column, f"{cell!r} is not yes or no")
-    return bool(cell == "yes")
+    return cell == "yes"
 
 
 def _turn(row: Row, kind: str) -> float:

@@ -183,14 +183,14 @@ def texts_of(document: pypdf.PdfReader) -> list[Text]:
     found: list[Text] = []
     for number, page in enumerate(document.pages):
 
-        def parsed(
+        def visited(
             said: str, cm: list[float], tm: list[float], _: object, size: float, number: int = number
         ) -> None:
             x, y = tm[4] * cm[0] + cm[4], tm[5] * cm[3] + cm[5]
             if said.strip():
                 found.append(Text(number, x, y, size, said.strip().replace("\u00a0", " ")))
 
-        page.extract_text(visitor_text=parsed)
+        page.extract_text(visitor_text=visited)
     return found
 
 
