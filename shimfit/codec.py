@@ -125,9 +125,14 @@ def _shape(type_: Hashable) -> Shape:
     return _PLAIN[type_]()
 
 
+_MOST_BITS = 1024
+"""What a float could hold; Python writes no number of many thousand digits."""
+
+
 def _must(be: str, value: Any) -> str:
     kinds = {dict: "an object", list: "a list", tuple: "a list", type(None): "null"}
-    shown = kinds.get(type(value)) or repr(value)
+    too_long = isinstance(value, int) and value.bit_length() > _MOST_BITS
+    shown = "a number of so many digits" if too_long else kinds.get(type(value)) or repr(value)
     return f" must be {be}, not {shown if len(shown) <= 40 else f'{shown[:37]}…'}"
 
 

@@ -307,6 +307,9 @@ def parse_device(text: str, path: str) -> Device:
         table = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise FileError(f"{path}: not a TOML file: {error}", path=path) from error
+    except (ValueError, RecursionError) as error:
+        why = "a number or a list in it is longer than any that describes a sensor"
+        raise FileError(f"{path}: {why}", path=path) from error
     form = table.get("format", "text")
     keys = _FORMATS.get(form, {}) if isinstance(form, str) else {}
     allowed = _closed({**_OF_THE_DEVICE, **keys})

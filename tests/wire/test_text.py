@@ -215,6 +215,14 @@ def test_a_number_on_the_wire_is_one_to_everybody(text):
         assert text.isascii()
 
 
+@pytest.mark.parametrize("value", ["9" * 5000, f"0x{'f' * 5000}", "[" * 20_000, "1979-05-27"])
+@pytest.mark.parametrize("key", ["scale", "baud", "prefix"])
+def test_a_description_with_a_value_beyond_all_bounds_is_refused_in_a_sentence(key, value):
+    with pytest.raises(FileError, match=r"^sensor\.toml: \S") as refused:
+        describe(f"columns = ['x:count', 'y:count']\n{key} = {value}")
+    assert len(refused.value.message) < 120
+
+
 @pytest.mark.parametrize(
     ("digits", "step"), [(b"-1.23", 0.01), (b"12", 1.0), (b"1.5e-3", 1e-4), (b".5", 0.1)]
 )
