@@ -22,6 +22,8 @@ _FORMULA = re.compile(r"'*[=+\-@\t\r＝＋－＠]")
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 MOST_LINES = 50_000
 """Read in a second or two; a table of more is no box and no run."""
+LONGEST_NUMBER = 80
+"""Signs of a cell that is read as one number."""
 _DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+")
 
 
@@ -119,6 +121,8 @@ def in_mm(header: str) -> str:
 
 def number_fault(cell: str) -> str:
     """What is wrong with a cell that should hold a number."""
+    if len(cell) > LONGEST_NUMBER:
+        return f"{cell[:12]}… is too long for a number"
     if _DECIMAL_COMMA.fullmatch(cell.strip()):
         return f"{cell!r} has a decimal comma: write {cell.strip().replace(',', '.')}"
     return f"{cell!r} isn't a number"

@@ -114,6 +114,8 @@ def _read_problem(name: str, io: Io) -> dict[str, Any]:
         ) from error
     except RecursionError as error:
         raise FileError(f"{name}: no problem is nested that deep", path=name) from error
+    except ValueError as error:
+        raise FileError(f"{name}: a number in it has more digits than are read", path=name) from error
     if not isinstance(problem, dict):
         raise FileError(f"{name}: a problem is one JSON object with posts and stock", path=name)
     return problem

@@ -49,9 +49,9 @@ _DIGITS = re.compile(r"(\d+)")
 
 
 def natural_key(lot: str) -> tuple[tuple[int, int, str], ...]:
-    """Sort key that puts F2 before F10: runs of digits compare as numbers, the rest as text."""
+    """Sort key that puts F2 before F10: runs of digits compare as numbers of any length, the rest as text."""
     return tuple(
-        (0, int(part), "") if part.isdigit() and part.isascii() else (1, 0, part)
+        (0, len(part.lstrip("0")), part.lstrip("0")) if part.isdigit() and part.isascii() else (1, 0, part)
         for part in _DIGITS.split(lot)
         if part
     )
@@ -144,6 +144,8 @@ def _number(row: Row, column: str) -> Fraction:
             raise row.refuse(column, f"is {raw}, which isn't a number")
         return Fraction(str(raw))
     text = raw.strip()
+    if len(text) > csvfile.LONGEST_NUMBER:
+        raise row.refuse(column, csvfile.number_fault(text))
     if _DECIMAL.fullmatch(text):
         return Fraction(text)
     parts = _FRACTION.fullmatch(text)

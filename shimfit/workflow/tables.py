@@ -67,6 +67,8 @@ def _post(row: Row, name: str, units: Units, run: Tolerance | None) -> dict[str,
     leg = row.cells.get("leg", "1")
     if not leg.isascii() or not leg.isdigit():
         raise row.refuse("leg", f"{leg!r} isn't a whole number")
+    if len(leg) > len(str(csvfile.MOST_LINES)):
+        raise row.refuse("leg", f"{leg[:12]}… is no leg of a run")
     kind = row.cells.get("kind", "line")
     if kind not in KINDS:
         raise row.refuse("kind", f"{kind!r} is not one of {', '.join(KINDS)}")

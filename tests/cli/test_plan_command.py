@@ -51,7 +51,14 @@ def test_a_post_that_cannot_be_served_is_exit_1_and_said(tmp_path, capsys):
     assert "NOT SERVED" in out
 
 
-@pytest.mark.parametrize("content", ["", "[1]", "{", '{"posts": [{"id": 1}], "stock": []}', '{"posts": NaN}'])
+@pytest.mark.parametrize(
+    "content",
+    [
+        *("", "[1]", "{", '{"posts": [{"id": 1}], "stock": []}', '{"posts": NaN}'),
+        *(f'{{"posts": {"9" * 5000}}}', f'{{"posts": {"[" * 99_999}'),
+    ],
+    ids=range(7),
+)
 def test_what_is_no_problem_is_exit_4_and_one_sentence(tmp_path, capsys, content):
     code, out, err = run(tmp_path, capsys, content, "--json")
     assert code == 4

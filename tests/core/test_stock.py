@@ -59,6 +59,8 @@ def test_used_up_lots_and_empty_boxes_are_taken() -> None:
         (HEADER + "F1,flat,,1,,,eight,,,,\n", 2, "thickness_mm", "isn't a number"),
         (HEADER + "F1,flat,,1,,,nan,,,,\n", 2, "thickness_mm", "isn't a number"),
         (HEADER + "F1,flat,,1,,,inf,,,,\n", 2, "thickness_mm", "isn't a number"),
+        (HEADER + f"F1,flat,,1,,,{'9' * 5000},,,,\n", 2, "thickness_mm", "too long for a number"),
+        (HEADER + f"F1,flat,,{'9' * 5000},,,1,,,,\n", 2, "count", "too long for a number"),
         (HEADER + "F1,flat,,1,,,-0.8,,,,\n", 2, "thickness_mm", "more than 0"),
         (HEADER + "F1,flat,,1,,,0,,,,\n", 2, "thickness_mm", "more than 0"),
         (HEADER + "F1,flat,,1,,,1e300,,,,\n", 2, "thickness_mm", "size"),
@@ -113,3 +115,4 @@ def test_rows_of_a_problem_are_numbers_and_none() -> None:
 
 def test_lots_sort_as_people_count() -> None:
     assert sorted(["F10", "F2", "a1", "F1b", "F1"], key=natural_key) == ["F1", "F1b", "F2", "F10", "a1"]
+    assert natural_key(f"F{'9' * 5000}") > natural_key("F007") == natural_key("F7")

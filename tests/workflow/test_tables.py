@@ -89,6 +89,8 @@ def test_a_bad_line_is_named_and_nothing_is_logged(site: Site, table: str, said:
         ("post,station_mm\n1,far\n", "line 2"),
         ("post,station_mm\n1,\n", "station"),
         ("post,station_mm,leg\n1,0,one\n", "leg"),
+        (f"post,station_mm,leg\n1,0,{'9' * 20}\n", "line 2, column leg"),
+        (f"post,station_mm,leg\n1,0,{'9' * 5000}\n", "line 2, column leg"),
         ("post,station_mm,kind\n1,0,middle\n", "kind"),
         ("post,station_mm,foot\n1,0,90\n", "foot"),
         ("post,station_mm,tolerance\n1,0,1:0\n", "tolerance"),
