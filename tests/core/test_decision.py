@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib.util
 import math
 import random
+import re
 import sys
 from pathlib import Path
 
@@ -428,3 +429,22 @@ def test_at_the_limit_a_direction_without_uncertainty_is_no_fault(u_along, u_acr
     limit = Tolerance("1:500", "ratio", 0.002)
     found = decide_lean(Lean(0.002, 0.0), u_along, u_across, limit, 1000.0)
     assert found.decision == decision
+    if decision == "too-close":
+        assert re.search(r"good to ±0\.1[67] mm at the top; it lies on the limit", found.advice)
+
+
+def test_what_settles_it_goes_by_the_direction_that_is_not_sure():
+    # Along is known exactly and within by 0.05 mm; across, at u = 0.3 mm, can carry the top out.
+    found = decide_lean(Lean(0.00195, 0.0), 0.0, 3e-4, Tolerance("1:500", "ratio", 0.002), 1000.0)
+    assert found.decision == "too-close"
+    good_to, less = re.search(r"good to ±(\S+) mm .* back by (\S+) mm", found.advice).groups()
+    assert float(good_to) > 0.05
+    assert float(less) > 0.0
+
+
+def test_a_reading_of_an_old_log_is_told_how_to_settle_it_as_one_of_today():
+    # Logs from before marks were counted name the same term in other words.
+    asked = {"height_mm": 1000.0, "u_along": 4e-4, "u_across": 4e-4, "stage": "stood"}
+    old = Reading("2n 0o", 0.0017, 0.0, largest_term="the steps of the scale", **asked)
+    advice = decide(old, LIMIT).advice
+    assert "most of it the steps of the scale; read it afresh" in advice

@@ -38,7 +38,8 @@ WORDS: Final[dict[str, tuple[str, Cure]]] = {
     "turning": ("how squarely it was turned", "measure"),
     "clamping": ("how it was clamped again", "turn"),
 }
-_CURE_BY_WORDS: Final[dict[str, Cure]] = dict(WORDS.values())
+_CURE_BY_WORDS: Final[dict[str, Cure]] = {**dict(WORDS.values()), "the steps of the scale": "repeat"}
+"""Those of today, and what older logs call the spacing of the marks."""
 
 
 HAND_MM: Final = 0.3

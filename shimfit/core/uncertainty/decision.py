@@ -48,7 +48,10 @@ _WAYS: Final = 24
 """Directions of a quarter turn that a post at the limit is asked for."""
 _HAND: Final = math.sqrt(0.2)
 _ZERO: Final = math.sqrt(3.0 * 0.8)
+"""Standard deviation of the hand and half-width of the zero where a fifth of their variance, 1, is the
+hand's: the zero's standard deviation is twice the hand's (own choice)."""
 _FAR: Final = 5.0
+"""Standard deviations beyond which hand and zero reach no more: the zero ends at 1.55, the hand's is 0.45."""
 _AT_MARK: Final = 1e-4
 """Share of a step by which a mark is the same one."""
 MANY_MARKS: Final = 20.0
@@ -125,7 +128,7 @@ def decide_lean(
     allowed = tolerance.allowed_slope(height_mm) if height_mm > 0.0 else math.nan
     _check(allowed, lowest=0.0)
     if u_along is None or u_across is None:
-        return _without_doubt_known(lean, tolerance, allowed, rule)
+        return _without_uncertainty(lean, tolerance, allowed, rule)
     allowance = _Allowance(allowed, FACTORS[rule], per_direction=tolerance.per_direction)
     value, u, decision = _judge(lean, u_along, u_across, allowance)
     inside = inside_square if tolerance.per_direction else inside_disk
@@ -133,21 +136,22 @@ def decide_lean(
     factor = FACTORS[rule]
     guard = factor * u
     most_u = max(u_along, u_across)
+    unsure = u or most_u  # the lean's own direction may be known exactly
     if decision == "plumb" and factor > 0.0 and most_u > 0.0 and probability < SURE - _SURE_SLACK:
         decision = "too-close"
         # What it takes is more than the guard band: the factor that this u would need.
         sure = SQUARE_95 * u
         if not tolerance.per_direction:
             sure = allowed - sure_radius(allowed, most_u)
-        factor = max(sure, allowed - value) / (u or most_u)  # the lean's own direction may have no u
+        factor = max(sure, allowed - value) / unsure
     elif decision == "plumb" and not _few_at_limit(lean, (u_along, u_across), steps, allowance):
         decision = "too-close"
         # As if it lay at the far edge of its mark, and never less than what did not do here.
         edge = max(steps) / 2.0 + factor * math.sqrt(max(0.0, most_u**2 - max(steps) ** 2 / 12.0))
-        factor = max(edge, (allowed - value) * (1.0 + _AT_MARK)) / (u or most_u)
+        factor = max(edge, (allowed - value) * (1.0 + _AT_MARK)) / unsure
     advice = None
     if decision == "too-close":
-        close = Closeness(value, allowed, u, factor, height_mm, method)
+        close = Closeness(value, allowed, unsure, factor, height_mm, method)
         advice = advise(close, _worse(budgets), largest_term)
     return Verdict(decision, value, allowed, u, guard, probability, RULE_WORDS[rule], advice)
 
@@ -366,7 +370,7 @@ def _compare(value: float, allowed: float, guard: float) -> Decision:
     return "out" if value >= allowed + guard - slack else "too-close"
 
 
-def _without_doubt_known(lean: Lean, tolerance: Tolerance, allowed: float, rule: Rule) -> Verdict:
+def _without_uncertainty(lean: Lean, tolerance: Tolerance, allowed: float, rule: Rule) -> Verdict:
     """Verdict where no uncertainty came with the reading."""
     worst = max(abs(lean.slope_along), abs(lean.slope_across))
     value = worst if tolerance.per_direction else lean.magnitude
