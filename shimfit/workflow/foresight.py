@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from shimfit.core.foresight import MOST_SAMPLED, with_foresight
 from shimfit.core.packing.answer import over_take_up
 from shimfit.core.planning.geometry import PlanPost
-from shimfit.core.resting import scaled
+from shimfit.core.resting import scaled, scaled_rest
 from shimfit.model import Lot, PostState, Prescription
 from shimfit.solve.highs import Highs
 
@@ -83,18 +83,18 @@ def far_sighted(
         Highs(),
         seed=1,
     )
-    if found is None or found.packs == answer.packs or found.resting.lean is None:
+    if found is None or found.packs == answer.packs:
         return answer
-    left = scaled(found.resting.lean, mean)
-    if not post.tolerance.holds(left, post.height_mm):
+    resting = scaled_rest(found.resting, mean)
+    if resting.lean is None or not post.tolerance.holds(resting.lean, post.height_mm):
         return answer
+    which = "post to come" if others == 1 else f"{others} posts to come"
     return replace(
         answer,
         packs=found.packs,
-        resting=replace(found.resting, lean=left),
+        resting=resting,
         within=True,
         status="found",
-        why="Leaves in the box what the "
-        + ("post to come will likely need." if others == 1 else f"{others} posts to come will likely need."),
+        why=f"Leaves in the box what the {which} will likely need.",
         cost=replace(answer.cost, total=found.cost, parts=()),
     )

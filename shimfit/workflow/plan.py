@@ -21,7 +21,7 @@ from shimfit.core.planning.geometry import PlanPost
 from shimfit.core.planning.leftover import left_of
 from shimfit.core.planning.plan import Plan, plan
 from shimfit.core.planning.rounds import Earlier
-from shimfit.core.resting import rest_packs, scaled
+from shimfit.core.resting import rest_packs, scaled, scaled_rest
 from shimfit.core.stock import natural_key
 from shimfit.errors import UsageError
 from shimfit.model import PLANNED, Cost, Lean, Prescription
@@ -35,6 +35,7 @@ if TYPE_CHECKING:
 
     from shimfit.core.packing.options import Options, Saw
     from shimfit.core.planning.plan import Unsolved
+    from shimfit.core.planning.planned import Planned
     from shimfit.core.planning.program import Solver
     from shimfit.model import Lot, Pack
     from shimfit.standing import PostRecord, RunState
@@ -114,7 +115,7 @@ def posts_to_plan(
     """Posts that are read (stood or on the bed, both directions) and not yet packed.
 
     `aims_mm`: where to aim tops across the run, from the line-up. `take_up`: (mean, standard uncertainty) of
-    what packs give of what they should; everything is told so much larger, as `prescribe` does for one post.
+    what packs give of what they should; so much more is asked for, as `prescribe` does for one post.
     """
     mean, u = take_up
     found = []
@@ -181,12 +182,12 @@ def plan_run(
     done = plan(posts, lots, options, solver(), seconds=most_s, progress=progress, stop=stop, earlier=earlier)
     as_read = {post.name: post for post in posts_to_plan(run, aims_mm)}
     buying = buying_json(done, lots, options)
-    done = _reported_for_readings(_with_copies(done, box.stock, promised, options), as_read, take_up[0])
-    reported = answer_json(done, box.stock, options)
-    answers = [(one.post.name, _prescription(one, done)) for one in done.planned]
-    answers += [(one.post.name, _unserved(one, done, options)) for one in done.unsolved]
-    counted_in = tuple((name, replace(answer, take_up=take_up[0])) for name, answer in answers)
-    return RunPlan({"job": run.job, "run": run.name, **reported, **buying}, counted_in)
+    done = _for_leans_as_read(_with_copies(done, box.stock, promised, options), as_read, take_up[0])
+    answer = answer_json(done, box.stock, options)
+    given = [(one.post.name, _prescription(one, done)) for one in done.planned]
+    given += [(one.post.name, _unserved(one, done, options)) for one in done.unsolved]
+    counted_in = tuple((name, replace(one, take_up=take_up[0])) for name, one in given)
+    return RunPlan({"job": run.job, "run": run.name, **answer, **buying}, counted_in)
 
 
 def _with_copies(done: Plan, stock: Ledger, promised: Sequence[Pack], options: Options) -> Plan:
@@ -197,21 +198,20 @@ def _with_copies(done: Plan, stock: Ledger, promised: Sequence[Pack], options: O
     return replace(done, planned=planned)
 
 
-def _reported_for_readings(done: Plan, as_read: Mapping[str, PlanPost], take_up: float) -> Plan:
+def _for_leans_as_read(done: Plan, as_read: Mapping[str, PlanPost], take_up: float) -> Plan:
     """Leans and limits as read, rests as little as the packs give."""
     if take_up == 1.0:
         return done
-    planned = []
-    for one in done.planned:
-        left = one.resting.lean
-        resting = replace(one.resting, lean=None if left is None else scaled(left, take_up))
-        planned.append(replace(one, resting=resting, post=as_read[one.post.name]))
+    planned = tuple(
+        replace(one, resting=scaled_rest(one.resting, take_up), post=as_read[one.post.name])
+        for one in done.planned
+    )
     unsolved = tuple(replace(one, post=as_read[one.post.name]) for one in done.unsolved)
-    return replace(done, planned=tuple(planned), unsolved=unsolved)
+    return replace(done, planned=planned, unsolved=unsolved)
 
 
-def _prescription(one: Any, done: Plan) -> Prescription:
-    post: PlanPost = one.post
+def _prescription(one: Planned, done: Plan) -> Prescription:
+    post = one.post
     lean = one.resting.lean
     used = {piece.saw_deg for pack in one.packs for piece in pack.pieces if piece.saw_deg is not None}
     return Prescription(
@@ -422,8 +422,8 @@ def lot_json(lot: Lot, stock: Ledger) -> Json:
 def unsawn(lots: Sequence[Lot], saw: Saw) -> list[Json]:
     """Strips that no wedge can be sawn from, each with the reason."""
     strips = [lot for lot in lots if lot.form == "strip" and lot.count]
-    reported = [(strip.lot, _why_unsawn(strip, saw)) for strip in strips]
-    return [{"strip": name, "why": why} for name, why in reported if why is not None]
+    reasons = [(strip.lot, _why_unsawn(strip, saw)) for strip in strips]
+    return [{"strip": name, "why": why} for name, why in reasons if why is not None]
 
 
 def _why_unsawn(strip: Lot, saw: Saw) -> str | None:
@@ -460,7 +460,7 @@ def cut_list_of(site: Site, job: str, run: str) -> Json:
 
     Only answers that were planned together, or one alone, make a sheet. Others stand in `alternatives`,
     each with what it would take from the box by itself, and `planned` is False. Posts that nothing could
-    serve stand in `unsolved`, with what they were told in `why`. UsageError when no post waits for packs.
+    serve stand in `unsolved`, with the reason in `why`. UsageError when no post waits for packs.
     """
     from shimfit.workflow.packs import options_of
 
