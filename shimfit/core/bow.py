@@ -79,10 +79,10 @@ def bow_words(
     found: Bow, faces: Mapping[Face, str] | None = None, say: Callable[[float], str] | None = None
 ) -> str:
     """A bow in a sentence; `faces` = what the run calls its four faces, `say` = a length in its unit (mm)."""
-    reported = say or (lambda mm: f"{mm:.1f} mm")
+    length = say or (lambda mm: f"{mm:.1f} mm")
     if found.is_sure is False:
-        return f"straight within what was read ({reported(found.size_mm)})"
+        return f"straight within what was read ({length(found.size_mm)})"
     names = faces or {face: face.value for face in Face}
-    along = f"{reported(abs(found.along_mm))} {names[Face.NEXT if found.along_mm >= 0 else Face.PREV]}"
-    across = f"{reported(abs(found.across_mm))} {names[Face.OUT if found.across_mm >= 0 else Face.HOUSE]}"
+    along = f"{length(abs(found.along_mm))} {names[Face.NEXT if found.along_mm >= 0 else Face.PREV]}"
+    across = f"{length(abs(found.across_mm))} {names[Face.OUT if found.across_mm >= 0 else Face.HOUSE]}"
     return f"bowed, its middle stands {along} and {across} off the line: kept, not packed for"

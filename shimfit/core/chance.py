@@ -27,8 +27,8 @@ its corners cut off. All scatters are data (common practice, no source).
 probability of a shifted symmetric convex set: falling along every ray from R = 0 (T. W. Anderson, Proc. AMS
 6, 1955; log-concave: Prékopa 1973). In the axes of S a disk and the density have both mirror symmetries, so
 the chance falls in |x| and in |y|: over a segment of rests it is at most what it is at the least |x| and the
-least |y| of the segment; a rectangle is bounded by its two slabs. So windows and bounds carry over. What is
-told is a polynomial fitted to the integral within 1e-8 (`Chances`), the same for every front.
+least |y| of the segment; a rectangle is bounded by its two slabs. So windows and bounds carry over. The
+chance itself is a polynomial fitted to the integral within 1e-8 (`Chances`), the same for every front.
 
 *Example.* Four corners of a 90 mm foot read at 1000 mm: J = ±5.56 mm per mm. A usual level read to 1 mm has
 u = 0.51 mm: with v = 0.08² + 0.04² mm² a seat, S = 4 · 5.56² · 0.008 + 0.51² + 0.25² = 1.31 mm² each way.
@@ -183,7 +183,7 @@ def top_per_error(points_mm: ArrayLike, height_mm: ArrayLike, stiffness: ArrayLi
 
 @dataclass(frozen=True, slots=True)
 class Outlook:
-    """One post's next reading but for its supports: what is added to J diag(v) Jᵀ, and where it is plumb."""
+    """What settles one post, but for its supports: what is added to J diag(v) Jᵀ, and where that is plumb."""
 
     zone: Zone
     base_mm2: tuple[float, float, float]
@@ -261,15 +261,15 @@ def foretold(  # noqa: PLR0917 - it takes the quantities it takes
         (xx + by[0] + last[0], xy, yy + by[1] + last[1]),
     ]
     chances = Chances(spreads, [zone, beyond, whole, turned], max(allowed_mm, math.hypot(*rest_mm)))
-    reported = chances.at(np.arange(4), np.full(4, rest_mm[0]), np.full(4, rest_mm[1])).tolist()
-    plumb = reported[0] if zone.decides else 0.0
-    not_out = max(plumb, reported[1])
+    found = chances.at(np.arange(4), np.full(4, rest_mm[0]), np.full(4, rest_mm[1])).tolist()
+    plumb = found[0] if zone.decides else 0.0
+    not_out = max(plumb, found[1])
     return Chance(
         plumb=plumb,
         too_close=not_out - plumb,
         out=1.0 - not_out,
-        within=reported[2],
-        turned=reported[3] if turned.decides else 0.0,
+        within=found[2],
+        turned=found[3] if turned.decides else 0.0,
     )
 
 
@@ -289,13 +289,13 @@ _FACTOR_MOST, _FACTOR_STEP = 5.6, 0.2
 _MUCH_SHARED = 0.7
 """Correlation up to which every other of these values will do: the sums differ by 1e-8 at most."""
 _MOST_SHARED = 0.98
-"""Correlation beyond which two directions are told as one that is."""
+"""Correlation beyond which two directions are taken as one that is."""
 _SLACK = 1e-6
 """More than polynomials are off by where the scatter is a tenth of the reach or more: added to bounds."""
 _AT_ONCE = 1 << 13
-"""Rests of different classes that are told in one go: keeps memory flat."""
+"""Rests of different classes that are worked out in one go: keeps memory flat."""
 _CLASSES_AT_ONCE = 32
-"""Classes whose integrals are told in one go: their tables stay in the processor's own memory."""
+"""Classes whose integrals are worked out in one go: their tables stay in the processor's own memory."""
 _Z_MOST, _Z_STEPS = 8.0, 256
 _NODES = 16
 """Steps of the tables from no rest to the reach."""
@@ -381,7 +381,7 @@ class Chances:
 
     def at(self, c: Ints | int, along_mm: ArrayLike, across_mm: ArrayLike) -> Floats:
         """Chance of the rests R = (along, across) of classes c, all (N,) or scalars; R within the reach."""
-        return self._reported(c, *self._turned(c, np.asarray(along_mm, float), np.asarray(across_mm, float)))
+        return self.at_own(c, *self._turned(c, np.asarray(along_mm, float), np.asarray(across_mm, float)))
 
     def at_most_along(
         self,
@@ -398,15 +398,15 @@ class Chances:
             one, other = at + by * ends[0], at + by * ends[1]
             nearest.append(np.where(one * other <= 0.0, 0.0, np.minimum(np.abs(one), np.abs(other))))
         disk = self.disk[c]
-        reported = self._reported if np.ndim(c) == 0 else self._between_nodes
+        chance = self.at_own if np.ndim(c) == 0 else self._between_nodes
         if np.all(disk):
-            return reported(c, *nearest) + _SLACK
+            return chance(c, *nearest) + _SLACK
         slabs = np.minimum(
             _between(nearest[0], self._u1[c], self.along[c]),
             _between(nearest[1], self._u2[c], self.across[c]),
         )
         if np.any(disk):
-            slabs = np.where(disk, reported(c, *nearest), slabs)
+            slabs = np.where(disk, chance(c, *nearest), slabs)
         return np.asarray(slabs + _SLACK)
 
     def at_most(self, c: Ints, along_mm: Floats, across_mm: Floats) -> Floats:
@@ -465,10 +465,6 @@ class Chances:
                 found[which] = powers.T @ poly[which] @ powers
         return np.asarray(np.minimum(np.maximum(found, 0.0), 1.0))
 
-    def at_own(self, c: int, x: Floats, y: Floats) -> Floats:
-        """As `at`, of rests told in the class's own axes; beyond the reach as at the nearest within."""
-        return self._reported(c, x, y)
-
     def _turned(self, c: Ints | int, x: Floats, y: Floats) -> tuple[Floats, Floats]:
         cos, sin = self._cos[c], self._sin[c]
         return cos * x + sin * y, cos * y - sin * x
@@ -514,7 +510,7 @@ class Chances:
             for c in range(len(self.reach)):
                 at = nodes * self.reach[c]
                 if self.disk[c]:
-                    profiles = self._reported(c, at, none), self._reported(c, none, at)
+                    profiles = self.at_own(c, at, none), self.at_own(c, none, at)
                 else:
                     profiles = (
                         _between(at, self._u1[c], self.along[c]),
@@ -601,8 +597,8 @@ class Chances:
             before = one
         return found
 
-    def _reported(self, c: Ints | int, x: Floats, y: Floats) -> Floats:
-        """Polynomials of classes c at rests (x, y) in their own axes."""
+    def at_own(self, c: Ints | int, x: Floats, y: Floats) -> Floats:
+        """As `at`, of rests (x, y) in the classes' own axes; beyond the reach as at the nearest within."""
         poly, reach, disk = self._coefficients, self.reach[c], self.disk[c]
         if np.ndim(c) == 0 and np.ndim(x) == 1 and np.shape(x) == np.shape(y):
             z = np.minimum(np.maximum(np.concatenate((x, y)) / reach, -1.0), 1.0)

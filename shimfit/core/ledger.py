@@ -405,29 +405,28 @@ class Ledger:
         for name, count in flats.items():
             self.out(name, count)
         # What says its copy goes first: the others find room beside it.
-        wants.sort(key=lambda want: (not want[2], want[1].from_mm, want[1].to_mm, want[0]))
+        wants.sort(key=lambda one: (not one[2], one[1].from_mm, one[1].to_mm, one[0]))
         touched: dict[str, list[int]] = defaultdict(list)
         made: dict[tuple[int, int], Cut] = {}
-        for where, reported, chosen in wants:
-            cut = reported
+        for where, want, chosen in wants:
+            cut = want
             if not chosen:
-                cut = replace(
-                    reported,
-                    copy=self._choose(reported, touched[reported.lot], (keep or {}).get(reported.lot)),
-                )
+                cut = replace(want, copy=self._choose(want, touched[want.lot], (keep or {}).get(want.lot)))
             if cut.copy not in touched[cut.lot]:
                 touched[cut.lot].append(cut.copy)
             made[where] = cut
             self._cut(cut)
         self._name_remainders(touched)
-        reported_packs = tuple(
+        with_copies = tuple(
             replace(
                 pack,
-                pieces=tuple(self._reported(piece, made.get((at, w))) for w, piece in enumerate(pack.pieces)),
+                pieces=tuple(
+                    self._with_copy(piece, made.get((at, w))) for w, piece in enumerate(pack.pieces)
+                ),
             )
             for at, (_, pack) in enumerate(packs)
         )
-        return Taken(reported_packs, tuple(made[where] for where in sorted(made)), tuple(flats.items()))
+        return Taken(with_copies, tuple(made[where] for where in sorted(made)), tuple(flats.items()))
 
     def take_cuts(self, cuts: Iterable[Cut], names: Mapping[Remainder, str]) -> None:
         """Cuts as they were logged; `names` are what the remainders were called then."""
@@ -531,7 +530,7 @@ class Ledger:
             rest.start,
         )
 
-    def _reported(self, piece: Piece, cut: Cut | None) -> Piece:
+    def _with_copy(self, piece: Piece, cut: Cut | None) -> Piece:
         """A piece with its copy, where the lot has or had several."""
         if cut is None or isinstance(self._names[piece.lot], Remainder):
             return piece
@@ -629,8 +628,8 @@ class Ledger:
             at = seen.index(piece.copy)
             return replace(piece, copy=whole[at]) if at < len(whole) else piece
 
-        reported = [replace(pack, pieces=tuple(map(known, pack.pieces))) for pack in packs]
-        return after.take((("", pack) for pack in reported), kerf_mm, known_only=True).packs
+        by_copy = [replace(pack, pieces=tuple(map(known, pack.pieces))) for pack in packs]
+        return after.take((("", pack) for pack in by_copy), kerf_mm, known_only=True).packs
 
     def _in_whole(self, piece: Piece, rest: Remainder) -> Piece:
         """A piece of a remainder as the same stretch of the copy that the remainder is of."""
@@ -746,7 +745,7 @@ class Ledger:
         """Count a `taken` event in; one from before copies were told apart takes the first whole one."""
         rows = data.get("back", ())
         if "cut" not in data:
-            self._count_unreported(data["used"], [lot_of(row) for row in rows])
+            self._count_without_copies(data["used"], [lot_of(row) for row in rows])
             return
         names = {}
         for row in rows:
@@ -761,7 +760,7 @@ class Ledger:
                 self.out(used["lot"], used.get("count", 1))
         self.take_cuts(map(_cut_from_json, data["cut"]), names)
 
-    def _count_unreported(self, used: Iterable[Mapping[str, Any]], back: Sequence[Lot]) -> None:
+    def _count_without_copies(self, used: Iterable[Mapping[str, Any]], back: Sequence[Lot]) -> None:
         """Pieces out and lots back, as they were logged before copies were told apart.
 
         Lots that are what is left of the one copy that was cut are told as that, so that what was planned

@@ -178,9 +178,9 @@ def test_equal_readings_without_doubt_of_their_own():
 
 
 def test_no_readings_are_no_mean():
-    for slopes, sensor_errors in (([], []), ([1.0], [])):
+    for slopes, u_own in (([], []), ([1.0], [])):
         with pytest.raises(InternalError):
-            combine(slopes, sensor_errors)
+            combine(slopes, u_own)
 
 
 # ---------------------------------------------------------------- reversal

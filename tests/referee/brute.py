@@ -425,13 +425,13 @@ def _tails(
         if lot.count < 1:
             continue
         if lot.form == "taper":
-            sigma = (_reported(lot.thick_mm) - _reported(lot.thin_mm)) / _reported(lot.length_mm)
+            sigma = (_known(lot.thick_mm) - _known(lot.thin_mm)) / _known(lot.length_mm)
             deep = inside_mm if options.bearing_point == "auto" and sigma < slope - 1e-9 else 0.0
             cost = weights.piece + weights.cut
             if lot.origin == "bought":
                 cost += weights.new_material * weights.new_taper_share
-            for steps in range(1, math.floor(min(_reported(lot.thick_mm), thickest_mm) / q + 1e-9) + 1):
-                mark = (steps * q - _reported(lot.thin_mm)) / sigma + deep
+            for steps in range(1, math.floor(min(_known(lot.thick_mm), thickest_mm) / q + 1e-9) + 1):
+                mark = (steps * q - _known(lot.thin_mm)) / sigma + deep
                 shortest = deep + 1e-9 if deep else options.min_inside_mm - 1e-9
                 if options.objective == "minutes":
                     cost = (
@@ -443,8 +443,8 @@ def _tails(
                         minutes.bought_taper if lot.origin == "bought" else minutes.thick_per_mm * steps * q
                     )
                 if (
-                    shortest <= mark <= _reported(lot.length_mm) + 1e-9
-                    and steps * q > _reported(lot.thin_mm) - 1e-9
+                    shortest <= mark <= _known(lot.length_mm) + 1e-9
+                    and steps * q > _known(lot.thin_mm) - 1e-9
                 ):
                     yield (Use(lot.lot, steps, mark_mm=mark),), sigma, cost
         elif lot.form == "strip":
@@ -455,7 +455,7 @@ def _wedges(
     lot: Lot, options: Options, inside_mm: float, slope: float, thickest_mm: float
 ) -> Iterator[tuple[tuple[Use, ...], float, float]]:
     weights, q = options.weights, options.quantum_mm
-    width = _reported(lot.width_mm)
+    width = _known(lot.width_mm)
     for angle in options.saw.settings_deg:
         sigma = 2.0 * math.tan(math.radians(angle))
         inner = options.bearing_point == "auto" and sigma < slope - 1e-9
@@ -468,14 +468,11 @@ def _wedges(
                 continue
             use = Use(lot.lot, steps, saw_deg=angle, mark_mm=deep)
             length = _wedge_length(lot, options, angle, thick)
-            if (
-                length + _first_cut(lot, options, angle)
-                > _reported(lot.length_mm) - options.saw.hold_mm + 1e-9
-            ):
+            if length + _first_cut(lot, options, angle) > _known(lot.length_mm) - options.saw.hold_mm + 1e-9:
                 continue
             cost = weights.piece + weights.cut
             if lot.origin == "bought":
-                share = length / _reported(lot.length_mm)
+                share = length / _known(lot.length_mm)
                 cost += weights.new_material * weights.new_strip_share * share
             if options.objective == "minutes":
                 cost = options.minutes.piece + options.minutes.cut
@@ -486,12 +483,12 @@ def _wedges(
 
 
 def _wedge_length(lot: Lot, options: Options, angle: float, thick_mm: float) -> float:
-    thin = thick_mm - 2.0 * _reported(lot.width_mm) * math.tan(math.radians(angle))
+    thin = thick_mm - 2.0 * _known(lot.width_mm) * math.tan(math.radians(angle))
     return (thin + thick_mm) / 2.0 + options.saw.kerf_mm / math.cos(math.radians(angle))
 
 
 def _first_cut(lot: Lot, options: Options, angle: float) -> float:
-    return _reported(lot.width_mm) * math.tan(math.radians(angle)) + options.saw.kerf_mm
+    return _known(lot.width_mm) * math.tan(math.radians(angle)) + options.saw.kerf_mm
 
 
 def _flat_cost(lot: Lot, options: Options) -> float:
@@ -537,8 +534,8 @@ def _taper_has(lot: Lot, uses: Sequence[Use], options: Options) -> bool:
     """Try every way to give the uses to the copies; no two on one copy may overlap."""
     stretches = [
         (
-            max(0.0, _reported(use.mark_mm) - options.bearing_mm),
-            min(_reported(lot.length_mm), _reported(use.mark_mm) + options.saw.kerf_mm),
+            max(0.0, _known(use.mark_mm) - options.bearing_mm),
+            min(_known(lot.length_mm), _known(use.mark_mm) + options.saw.kerf_mm),
         )
         for use in uses
     ]
@@ -553,15 +550,15 @@ def _taper_has(lot: Lot, uses: Sequence[Use], options: Options) -> bool:
 
 def _strip_has(lot: Lot, uses: Sequence[Use], options: Options) -> bool:
     """Try every way to give the wedges to the strips; each must keep its holding length."""
-    usable = _reported(lot.length_mm) - options.saw.hold_mm
+    usable = _known(lot.length_mm) - options.saw.hold_mm
     for copies in itertools.product(range(min(lot.count, len(uses)) or 1), repeat=len(uses)):
         left = dict.fromkeys(range(lot.count), usable)
         for copy in set(copies):
             mine = [use for use, to in zip(uses, copies, strict=True) if to == copy]
             for use in mine:
-                thick = use.thickness * options.quantum_mm + _reported(use.mark_mm)
-                left[copy] -= _wedge_length(lot, options, _reported(use.saw_deg), thick)
-            for angle in {_reported(use.saw_deg) for use in mine}:
+                thick = use.thickness * options.quantum_mm + _known(use.mark_mm)
+                left[copy] -= _wedge_length(lot, options, _known(use.saw_deg), thick)
+            for angle in {_known(use.saw_deg) for use in mine}:
                 left[copy] -= _first_cut(lot, options, angle)
         if min(left.values(), default=0.0) >= -1e-9:
             return True
@@ -573,9 +570,9 @@ def _is_flat(lot: Lot) -> bool:
 
 
 def _steps(thickness_mm: float | None, options: Options) -> int:
-    return math.floor(_reported(thickness_mm) / options.quantum_mm + 0.5 + 1e-9)
+    return math.floor(_known(thickness_mm) / options.quantum_mm + 0.5 + 1e-9)
 
 
-def _reported(value: float | None) -> float:
+def _known(value: float | None) -> float:
     assert value is not None
     return value

@@ -188,14 +188,14 @@ def _wanted_twice(asked: Asked, draft: Draft | None) -> str:
         ranks = {*build.stack.flats, *([build.stack.tail[0]] if build.stack.tail else [])}
         for rank in ranks & more.keys():
             seats[rank].append(str(build.seat))
-    reported = []
+    short = []
     for rank, n in more.items():
         lot, (*most, last) = tables.lots[rank], seats[rank]
         who = f"{', '.join(most)} and {last} want" if most else f"{last} wants"
-        reported.append((f"{who} {lot.lot}", f"{n} more of {lot.lot}"))
+        short.append((f"{who} {lot.lot}", f"{n} more of {lot.lot}"))
     return (
-        f"{'; '.join(who for who, _ in reported)}, more than the box has: "
-        f"with {' and '.join(what for _, what in reported)} the post would stand."
+        f"{'; '.join(who for who, _ in short)}, more than the box has: "
+        f"with {' and '.join(what for _, what in short)} the post would stand."
     )
 
 
@@ -226,15 +226,15 @@ def _thickness(asked: Asked, task: Task, kind: type[Search]) -> str:
         if not any(len(search.entries(group).cost) for group in groups.values()):
             alone.append(near)
     if alone:
-        return _reported(asked, max(alone, key=lambda near: near.off_mm))
+        return _how_near(asked, max(alone, key=lambda near: near.off_mm))
     said = "Each corner has a pack that nearly fits, but together they leave it leaning or rocking too much"
     if not packed:
         return f"{said}."
     near = max(packed, key=lambda near: near.off_mm)
-    return f"{said}; the farthest off: {_reported(asked, near)}"
+    return f"{said}; the farthest off: {_how_near(asked, near)}"
 
 
-def _reported(asked: Asked, near: _Near) -> str:
+def _how_near(asked: Asked, near: _Near) -> str:
     seat, wants = near.seat, f"{near.seat.bare_need_mm:.2f} mm"
     if near.inner and near.seat.place is not None and asked.options.bearing_point == "auto":
         wants += f" ({near.wants_mm:.2f} mm where flatter pieces bear, {near.seat.place.inside_mm:.0f} mm in)"

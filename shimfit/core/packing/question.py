@@ -206,12 +206,12 @@ def ask(
             f"The tolerance {tolerance.text} allows {allowed} mm at the top; it must be more than 0."
         )
     not_negative(margin_slope, "margin", "")
-    reported = {seat: not_negative(value, f"feeler at {seat}") for seat, value in (feelers or {}).items()}
+    feeler_mm = {seat: not_negative(value, f"feeler at {seat}") for seat, value in (feelers or {}).items()}
     if needs is not None:
         if any(seat not in needs for seat in CORNERS):
             raise UsageError("Totals wanted must be told for all four corners.")
         needs = {seat: finite(value, f"total wanted at {seat}") for seat, value in needs.items()}
-        if reported:
+        if feeler_mm:
             raise UsageError("Feelers are part of the totals wanted; tell one of the two.")
     return Question(
         foot=foot,
@@ -224,7 +224,7 @@ def ask(
         margin_slope=margin_slope,
         u_take_up=not_negative(u_take_up, "uncertainty of the take-up", ""),
         shift_mm=shift_mm,
-        feelers={seat: value for seat, value in reported.items() if value > 0.0},
+        feelers={seat: value for seat, value in feeler_mm.items() if value > 0.0},
         needs=needs,
         offers=dict(offers or {}),
     )

@@ -131,9 +131,9 @@ class _Choosing:
         """Settings that cost nothing."""
         self.bound, self.stopped = 0.0, False
         rounds = patience.part(SHARE_FOR_ROUNDS)
-        reported = None if patience.progress is None else lambda bound, _: patience.tell(bound, None)
+        of_the_bound = None if patience.progress is None else lambda bound, _: patience.tell(bound, None)
         most = QUICK_ROUNDS if patience.quick else MOST_ROUNDS
-        self.rounds = Rounds(pricing, solver, rounds.at_an_end, reported, most=most, earlier=earlier)
+        self.rounds = Rounds(pricing, solver, rounds.at_an_end, of_the_bound, most=most, earlier=earlier)
 
     def done(self) -> Together:
         """Run all steps."""

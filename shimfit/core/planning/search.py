@@ -541,10 +541,10 @@ class _Hunt:
             chances, price = self.rest.chances, self.rest.round
             classes, below = self.rest.classes[post, combination], limit[post] - EPS
             kept = kept[total[kept] + self.floor[post, combination][kept] < below[kept]]
-            reported = chances.at_most(classes[kept], x[kept], y[kept])
-            rough = next_rounds(price, reported)
+            likely = chances.at_most(classes[kept], x[kept], y[kept])
+            rough = next_rounds(price, likely)
             # Of those that may be cheapest, by what they cost at most.
-            most = total[kept] + next_rounds(price, reported - chances.off(classes[kept]))
+            most = total[kept] + next_rounds(price, likely - chances.off(classes[kept]))
             enough = np.full(limit.size, np.inf)
             _lower(enough, Found(post[kept], kept, kept, most), keep)
             kept = kept[total[kept] + rough < np.minimum(below[kept], enough[post[kept]])]

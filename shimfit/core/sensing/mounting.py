@@ -226,7 +226,7 @@ class Reversal:
     suspicion: Suspicion | None
     """Why it should not be taken as it is; None when nothing speaks against it."""
     words: str | None
-    """The uncertainty as a question for the person."""
+    """The suspicion as a question for the person."""
 
 
 def reversal(

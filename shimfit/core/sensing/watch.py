@@ -35,8 +35,8 @@ _FLICKER_STEPS = 1.5
 """A value between two steps makes a robust spread of 1.48 steps."""
 _KNOCK = 8.0
 """A sample this many spreads off the level is no noise."""
-_KNOCK_REPORTED_S = 5.0
-"""A knock that changed nothing is told for so long."""
+_KNOCK_SHOWN_S = 5.0
+"""A knock that changed nothing is shown for so long."""
 _LEAVE = 1.5
 """What was taken is given up only for unrest this much above what a hold begins under: no flicker."""
 _SLACK_S = 1e-6
@@ -299,7 +299,7 @@ class PostWatch:
             self._finish(now_s, held_s)
         else:
             self._say(fresh, held_s, axes)
-        if now_s - self._knock_s < _KNOCK_REPORTED_S:
+        if now_s - self._knock_s < _KNOCK_SHOWN_S:
             words = f"{self.view.words}; a knock, the level has stayed"
             self.view = replace(self.view, words=words, knocked=True)
 

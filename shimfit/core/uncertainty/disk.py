@@ -73,7 +73,7 @@ def inside_square(along: float, across: float, u_along: float, u_across: float, 
 def inside_disk(along: float, across: float, u_along: float, u_across: float, limit: float) -> float:
     """Probability that hypot(true along, true across) <= limit.
 
-    A uncertainty below a ten-millionth of the limit is taken as that: there, rounding would be all that is
+    An uncertainty below a ten-millionth of the limit is taken as that: there, rounding would be all that is
     integrated.
     """
     along, across = abs(along), abs(across)
