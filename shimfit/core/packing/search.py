@@ -55,7 +55,9 @@ _CHUNK = 1 << 16
 _LIKELY = 48
 """Choices that are priced first where there are more: what the best of them costs rules most others out."""
 _RADII, _ANGLES = 28, 9
+"""Distances from none to the reach, and rays of a quarter turn, at which a class's rounds are priced."""
 _NONE_AND_HALF = np.array([0.0, 0.5])
+"""Shares of the reach whose chances tell how much wider one direction is than the other."""
 _OFF = 1e-7
 """More than the chance's polynomials are off by."""
 

@@ -376,20 +376,6 @@ def _long_enough(lot: Lot, least_mm: float) -> bool:
     return max(lot.length_mm, lot.width_mm) >= least_mm
 
 
-__all__ = [
-    "NO_CAPS",
-    "Caps",
-    "Prices",
-    "Row",
-    "Run",
-    "Stack",
-    "Tables",
-    "Unit",
-    "build_tables",
-    "to_steps",
-]
-
-
 class FlatView:
     """The flats as one seat may use them: the tables' own arrays, changed where a cap bites."""
 
@@ -503,3 +489,17 @@ class FlatView:
                 limit = min(limit, found[0] + tail_cost)
                 ways.append((found[0] + tail_cost, found[1], tail))
         return ways
+
+
+__all__ = [
+    "NO_CAPS",
+    "Caps",
+    "Prices",
+    "Row",
+    "Run",
+    "Stack",
+    "Tables",
+    "Unit",
+    "build_tables",
+    "to_steps",
+]

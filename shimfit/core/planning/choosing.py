@@ -31,9 +31,11 @@ if TYPE_CHECKING:
     from shimfit.core.planning.program import Patience, Solver
 
 PATTERNS_A_POST = 12
+"""Patterns of a post that the integer program is offered at first."""
 PROVEN = 1e-6
 """Gap up to which a plan is proven."""
 CHOOSING_GAP = 1e-4
+"""Gap at which the integer program of a short run may stop."""
 ENRICH_GAP = 5e-4
 """Gap from which it is worth looking for more patterns."""
 LONG_GAP = 1e-3
@@ -41,6 +43,7 @@ LONG_GAP = 1e-3
 LONGER_GAP = 2e-3
 """And for those that begin from a section."""
 LONG_CHOOSING_GAP = 4e-4
+"""That of a long one, of the whole run's cost."""
 SURE = 0.99
 """Share of a pattern in the linear program from which a long run takes it as it is, at first."""
 MOSTLY = 2 / 3
@@ -48,15 +51,27 @@ MOSTLY = 2 / 3
 ENRICH_STEPS = ((60, 0.6), (300, 1.5))
 """(patterns a post, cost above its cheapest that is looked at, in pieces)."""
 CLOSER_LOOKS = 3
+"""Choices of saw settings that more patterns are looked for in."""
 ENRICH_MOST = 12_000
 """Patterns in all, about: more are too many for the integer program."""
 SHARE_FOR_ROUNDS = 0.7
+"""Of the time; the rest is kept for choosing."""
 QUICK_ROUNDS = 12
 QUICK_NODES = 20
 """Rounds of prices, and nodes of the integer program, for posts that are only likely to come."""
 STRIP_TRIES = 6
+"""Times that a choice is made anew for strips that its wedges can't be sawn from."""
 STRIP_SHORTER = 0.93
-"""What is told of a strip whose wedges did not fit, as a share of what was told before."""
+"""Length that such a strip is then given, as a share of what it had before."""
+
+
+def enough_gap(posts: int, *, long: bool) -> float:
+    """(plan - bound) ÷ plan at which no more is looked for; half of `PROVEN` where nothing is left open."""
+    if posts >= 2 * SECTION:
+        return LONGER_GAP
+    if long:
+        return LONG_GAP
+    return ENRICH_GAP if posts > FEW else PROVEN / 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,16 +130,7 @@ class _Choosing:
         self.offered: dict[tuple[object, ...], Pattern] = {}
         self.solver, self.patience, self.long = solver, patience, long
         self.posts, self.tables = pricing.posts, pricing.tables
-        longer = len(self.posts) >= 2 * SECTION
-        self.enough = (
-            LONGER_GAP
-            if longer
-            else LONG_GAP
-            if long
-            else ENRICH_GAP
-            if len(self.posts) > FEW
-            else PROVEN / 2
-        )
+        self.enough = enough_gap(len(self.posts), long=long)
         self.set_up = self.tables.options.costs.saw_set_up
         stands = self.tables.options.saw.stands_at_deg
         self.free = frozenset() if stands is None else frozenset([stands])

@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     Ints = NDArray[np.int64]
 
 TOO_MUCH = 1e-6
+"""Pieces beyond what there is from which a row counts as broken."""
 CREDIT_MM = 20.0
 """So many mm of a strip count as a piece."""
 

@@ -44,7 +44,9 @@ if TYPE_CHECKING:
     Ints = NDArray[np.int64]
 
 MOST_ROUNDS = 200
+"""Linear programs of one set of saw settings: a stop for what would go on for ever, hardly ever reached."""
 PATTERNS_A_ROUND = 3
+"""Patterns of a post that a round may find, the cheapest at its prices."""
 SECTION = 200
 """Posts of a section whose prices a run of twice as many and more begins from."""
 PATTERNS_AT_FIRST = 4
@@ -56,8 +58,11 @@ PATTERNS_OF_A_NEW_ONE = 12
 WIDTH, WIDEST = 0.5, 16.0
 """How far duals may lie from the best prices at first, and beyond which they are let go."""
 OPENING_ROUNDS = 4
+"""Steps up the bound before the first linear program (`Rounds._open`)."""
 OPENING_HOPE = 0.03
+"""How far above the best bound their target lies at first, as a share of it."""
 SMOOTHING = 0.5
+"""Share of the best prices in those of a round, the rest being the newest duals; a fifth of it once calm."""
 MOST_EXACT = 60
 """Posts up to which pieces that two seats of a post want are counted exactly: the gap of small boxes."""
 GONE_THROUGH = 60

@@ -22,12 +22,12 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from shimfit.core.packing.tables import Tables
+    from shimfit.core.planning.master import Master
     from shimfit.core.planning.patterns import Pattern
     from shimfit.core.planning.program import IntegerAnswer, Solver
+    from shimfit.core.planning.rounds import Settled
 
     Floats = NDArray[np.float64]
-    from shimfit.core.planning.master import Master
-    from shimfit.core.planning.rounds import Settled
 
 
 @dataclass(frozen=True, slots=True)

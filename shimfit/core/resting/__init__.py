@@ -277,9 +277,6 @@ def _tipping_arm(foot: Foot, springs: Sequence[Spring], contact: Contact) -> flo
     return min(1.0, nearest / (min(foot.along_mm, foot.across_mm) / 2))
 
 
-__all__ = ["Support", "rest", "rest_packs", "shares_of_pull", "supports_of"]
-
-
 # ---------------------------------------------------------------- how wide a base the post stands on
 
 Point = tuple[float, float]
@@ -317,3 +314,16 @@ def distance_to_nearest_side(points: Iterable[Point]) -> float:
     sides = zip(corners, corners[1:] + corners[:1], strict=True)
     nearest = min((a[0] * b[1] - b[0] * a[1]) / math.hypot(b[0] - a[0], b[1] - a[1]) for a, b in sides)
     return max(0.0, nearest)
+
+
+__all__ = [
+    "Support",
+    "distance_to_nearest_side",
+    "hull",
+    "rest",
+    "rest_packs",
+    "scaled",
+    "scaled_rest",
+    "shares_of_pull",
+    "supports_of",
+]
