@@ -33,7 +33,7 @@ from shimfit.solve.highs import Highs
 
 
 def instance(posts, lots, pieces, *, seed=0):
-    """A seeded run and box for the compact program: leans about a fall outwards, odd offcuts, some bought."""
+    """A run and box at random for the compact program: leans about a fall outwards, odd offcuts."""
     rng = np.random.default_rng(seed)
     tolerance = Tolerance("1:500", "ratio", 0.002, per_direction=True)
     run = []

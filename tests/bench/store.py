@@ -61,8 +61,7 @@ ANSWER = codec.prescription_to_json(
 OPEN = """
 import resource, sys, time
 from shimfit.store.journal import Journal
-from shimfit.workflow.site import Place
-from shimfit.workflow.site import Site
+from shimfit.workflow.site import Place, Site
 start = time.perf_counter()
 with Journal.open(sys.argv[1], read_only=True) as journal:
     jobs = journal.jobs()

@@ -405,6 +405,7 @@ def test_posts_at_the_limit_are_seldom_read_on_a_mark_that_is_plumb(ratio, step,
     limit = Tolerance("", "ratio", 1 / ratio, per_direction=per_direction)
     allowed, u = 1000.0 / ratio, math.hypot(hand, step / math.sqrt(12.0))
     marks = marks_called_plumb(allowed, (u, u), step, ONE_SIDED_95, per_direction=per_direction)
+    assert marks
     for along, most in enumerate(marks):
         for across, is_plumb in ((most, True), (most + 1, False)):
             lean = Lean(along * step / 1000.0, -across * step / 1000.0)

@@ -102,7 +102,7 @@ def test_walking_stops_at_both_ends_in_words(session) -> None:
     assert not session.step(+1).done
 
 
-def test_an_empty_box_tells_the_thickness_to_make(make_site) -> None:
+def test_an_empty_box_is_said_to_be_empty(make_site) -> None:
     site = make_site(empty=True)
     add_run(
         site,
@@ -120,8 +120,9 @@ def test_an_empty_box_tells_the_thickness_to_make(make_site) -> None:
     session.open_last()
     assert [post.name for post in session.run.posts] == ["1", "2", "3", "4"]
     session.enter("9n5o")
-    assert session.record.state in (PostState.PACK, PostState.OUT)
-    assert all("make" in pack.what for pack in session.view.packs)
+    assert session.record.state is PostState.OUT
+    assert (session.view.do, session.view.packs) == ("No pack from this box can do it", ())
+    assert session.view.remarks[0].startswith("The box is empty: count into it what there is to pack with.")
 
 
 @pytest.mark.parametrize(
