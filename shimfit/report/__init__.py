@@ -1,4 +1,5 @@
 """The record of a run, for somebody who was not there: JSON, CSV and PDF, the figures behind it, what is due.
 
-Everything starts from `record.RunRecord`, a frozen picture of one run; nothing here reads a file or a clock.
+Everything starts from a run as it stands (`standing.RunState`); `record.RunRecord` adds what its record states
+beside. Both are frozen; `record.record_of` asks a log that is open for them, and nothing here reads a clock.
 """

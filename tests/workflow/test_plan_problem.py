@@ -125,12 +125,17 @@ def test_prices_and_the_objective_are_a_problems_own():
         for some in ({"cut": 3}, {"tip_cut": 1})
     ]
     assert [(one.cut, one.tip_cut) for one in cuts] == [(3.0, 3.0), (0.75, 1.0)]
-    # Dearer pieces buy fewer of them.
+    # Dearer pieces: fewer of them, where flats make a thickness in more ways than one.
+    flats = [
+        {"lot": f"F{k}", "form": "flat", "count": 20, "thickness_mm": thick_mm}
+        for k, thick_mm in enumerate((0.2, 0.3, 0.5, 1.0), 1)
+    ]
     few, many = (
-        plan_problem(problem(options={**options, "minutes": {"piece": price}}), 30) for price in (20.0, 0.1)
+        plan_problem(problem(stock=flats, options={**options, "minutes": {"piece": price}}), 30)
+        for price in (20.0, 0.1)
     )
     pieces = [sum(len(pack["pieces"]) for pack in one["posts"][0]["packs"]) for one in (few, many)]
-    assert pieces[0] <= pieces[1]
+    assert 0 < pieces[0] < pieces[1]
     assert few["objective"] > many["objective"]
 
 
