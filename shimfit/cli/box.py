@@ -193,7 +193,7 @@ def run_instrument_list(args: argparse.Namespace, io: Io) -> int:
     if not instruments:
         said.append("no instrument is entered: shimfit instrument add NAME --kind level --accuracy 0.5mm/m")
     for one in instruments:
-        zero = "never checked"
+        zero = f"not checked since it was dropped {one.dropped[:10]}" if one.dropped else "never checked"
         if one.u_zero is not None:
             found = _zero(one.zero_along, one.zero_across, one.u_zero, units)
             zero = f"{found}, checked {(one.checked or '')[:10]}"

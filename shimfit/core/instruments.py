@@ -157,7 +157,9 @@ def check_due(instrument: Instrument, today: date, due_days: int = DUE_DAYS) -> 
     days = age_days(instrument, today)
     if days is not None and 0 <= days < due_days:
         return None
-    if days is None:
+    if days is None and instrument.dropped:
+        since = f"{instrument.name} was dropped and not checked since"
+    elif days is None:
         since = f"{instrument.name} was never checked"
     elif days < 0:
         since = f"{instrument.name} was checked on a day to come: look at this machine's date"

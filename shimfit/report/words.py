@@ -159,6 +159,8 @@ def instrument(name: str, item: Instrument | None, units: Units = "mm") -> str:
             f"last check: turned end for end {clock(item.checked)}, "
             f"zero {zeros} {shown.slope_unit(units)}{u_zero}"
         )
+    elif item.dropped:
+        facts.append(f"last check: none since it was dropped {clock(item.dropped)}")
     else:
         facts.append(NEVER_CHECKED)
     return f"{name}: " + ", ".join(facts)

@@ -122,4 +122,13 @@ def test_an_instrument_that_was_dropped_has_no_zero_until_it_is_turned_again(lak
     (known,) = lake("instrument list --json").json["instruments"]
     assert (known["u_zero"], known["checked"], known["zero_along"]) == (None, None, 0.0)
     assert (known["serial"], known["length_mm"]) == ("L-7", 1200.0), "what it is stays known"
-    assert "never checked" in lake("instrument list").out
+    listed = lake("instrument list").out
+    assert "not checked since it was dropped 20" in listed
+    assert "never" not in listed
+    lake("read", "lake/walk/1", "4mm n 8mm o", "--instrument", "level-A")
+    record = lake("record lake/walk").out
+    assert "serial L-7" in record
+    assert "last check: none since it was dropped 20" in record
+    lake("instrument", "check", "level-A", "3mm n 1mm o", "1mm n 1mm o", "--height", "1m")
+    assert "last check: turned end for end 20" in lake("record lake/walk").out
+    assert "dropped" not in lake("instrument list").out
