@@ -505,6 +505,8 @@ def _names_in(text: str) -> frozenset[str]:
     return frozenset(text.split())
 
 
+MOST_DAYS = 36_500
+"""A hundred years: the longest interval for going back to a post."""
 FACTS = MappingProxyType(
     {
         "customer": "customer",

@@ -25,8 +25,6 @@ if TYPE_CHECKING:
     from shimfit.workflow.site import Site
 
 SCHEMA = 1
-MOST_DAYS = 36_500
-"""A hundred years: the longest interval for going back to a post."""
 
 
 @dataclass(frozen=True, slots=True)

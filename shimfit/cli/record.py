@@ -9,9 +9,10 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from shimfit.cli.io import MOST_DAYS, one_to_stdout, open_site
+from shimfit.cli.io import one_to_stdout, open_site
 from shimfit.errors import Exit, FileError, UsageError
 from shimfit.outputs import EVENTS, RECORD_CSV, SCHEMA_FILE
+from shimfit.standing import MOST_DAYS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence

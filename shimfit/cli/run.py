@@ -7,13 +7,13 @@ from collections.abc import Sequence
 from shlex import quote
 from typing import TYPE_CHECKING, Any
 
-from shimfit.cli.io import MOST_DAYS, answered_again, open_site, words_of
+from shimfit.cli.io import answered_again, open_site, words_of
 from shimfit.errors import Exit, UsageError
 from shimfit.model import Face, Foot
 from shimfit.outputs import POSTS_CSV
 from shimfit.quantities import shown
 from shimfit.quantities.typed import parse_height, parse_leg, parse_rod_at
-from shimfit.standing import FACTS
+from shimfit.standing import FACTS, MOST_DAYS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from shimfit.errors import UsageError
 from shimfit.quantities import shown
 from shimfit.report import words
+from shimfit.standing import MOST_DAYS
 
 if TYPE_CHECKING:
     from shimfit.model import Reading
@@ -52,10 +53,12 @@ class DueRow:
 def due_list(run: RunState, now: datetime) -> list[DueRow]:
     """Posts of a run that were proven plumb, the longest overdue first; the others are not in it.
 
-    `now` carries its offset. Raises UsageError when the run has no interval.
+    `now` carries its offset. Raises UsageError when the run has no interval, or none that can be.
     """
     if run.due_days is None:
         raise UsageError(f"{run.job}/{run.name} has no interval for going back; set one in days")
+    if not 0 <= run.due_days <= MOST_DAYS:
+        raise UsageError(f"posts can't be due every {run.due_days} days: give 0 or more, at most {MOST_DAYS}")
     interval = timedelta(days=run.due_days)
     found = (_row(post, interval, now) for post in run.posts)
     rows = [row for row in found if row is not None]

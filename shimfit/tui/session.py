@@ -347,9 +347,12 @@ class Session:
             days = int(text) if text.strip() else self.run.due_days
         except ValueError:
             return Outcome(f"a whole number of days, not {text.strip()!r}", done=False, bell="refused")
-        if days is None or days < 0:
+        if days is None:
             return Outcome("due after how many days? The run has no interval of its own", done=False)
-        listed = due_list(replace(self.run, due_days=days), self.site.now())
+        try:
+            listed = due_list(replace(self.run, due_days=days), self.site.now())
+        except UsageError as error:
+            return Outcome(error.message, done=False, bell="refused")
         rows = {row.post: row for row in listed if row.is_due}
         if not rows:
             return Outcome(f"no post was proven plumb {days} days ago or more: none is due", done=False)

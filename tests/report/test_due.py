@@ -37,6 +37,13 @@ def test_due_to_the_moment(went_back, days, due):
     assert row.is_due is due
 
 
+@pytest.mark.parametrize("days", [36_501, 2**52])
+def test_an_interval_that_no_calendar_holds_is_refused_whoever_logged_it(went_back, days):
+    assert len(due_list(replace(went_back.run, due_days=36_500), READ)) == 2
+    with pytest.raises(UsageError, match=f"can't be due every {days} days"):
+        due_list(replace(went_back.run, due_days=days), READ)
+
+
 def test_before_and_after_stand_side_by_side(went_back):
     row = next(row for row in due_list(went_back.run, READ + timedelta(days=101)) if row.post == "1")
     assert row.first.slope_across == 0.0002

@@ -258,6 +258,8 @@ def test_the_re_tighten_walk_goes_from_post_to_due_post_and_says_how_far_each_mo
             await hand.sees("days›", "due after how many days")
             await hand.enter("")
             await hand.sees("the run has no interval of its own".capitalize()[1:])
+            await hand.enter("9999999999")
+            await hand.sees("can't be due every 9999999999 days")
             await hand.enter("7")
             await hand.sees("no post was proven plumb 7 days ago")
             site._clock.now += timedelta(days=8)
