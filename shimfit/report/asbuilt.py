@@ -386,7 +386,7 @@ def _how_sure(record: RunRecord) -> list[str]:
     uncertainty = (
         "± is the expanded uncertainty U = k·u with coverage factor k\u00a0=\u00a02, about 95 % (JCGM "
         f"100:2008, 6.2), of how far the top stands off, in {words.unit_name(record.run.units)}. The "
-        "decision counts it in by the rule above."
+        "decision counts it in by the rule above; in the reasons ± is the margin that the rule wants."
     )
     only = (
         "The results relate only to the posts named, as they stood when they were read. Reproduce this "
