@@ -76,7 +76,7 @@ def test_a_wandering_zero_gives_a_bottom_where_averaging_stops_helping():
     assert 0.001 < character.floor_deg < 0.01
 
 
-def test_the_doubt_of_a_held_mean_counts_the_memory_in():
+def test_the_uncertainty_of_a_held_mean_counts_the_memory_in():
     """Many holds of a sensor that remembers: their means scatter as each of them says of itself."""
     draw, phi, n = np.random.default_rng(11), 0.8, 400
     noise = lfilter([1.0], [1.0, -phi], draw.normal(0.0, 0.01, (150, n + 100)))[:, 100:]

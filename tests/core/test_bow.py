@@ -22,7 +22,7 @@ def test_the_middle_off_the_line():
     assert found.size_mm == pytest.approx(10**0.5)
 
 
-def test_a_bow_within_its_doubt_is_not_sure():
+def test_a_bow_within_its_uncertainty_is_not_sure():
     u = (0.0005, 0.0005)
     found = bow(Lean(0.004, 0.0), Lean(0.010, 0.0), 1000.0, u, u)
     assert found.u_along_mm == pytest.approx(0.5 * 2**0.5 / 2)

@@ -172,7 +172,7 @@ def test_readings_of_one_lean_agree():
     assert not agree([0.00251, 0.0010], [0.0003, 0.0004])
 
 
-def test_equal_readings_without_doubt_of_their_own():
+def test_equal_readings_without_uncertainty_of_their_own():
     assert combine([0.002, 0.002], [0.0, 0.0]).u == 0.0
     assert combine([0.001, 0.003], [0.0, 0.0]).slope == 0.002
 
@@ -214,7 +214,7 @@ def test_lean_and_zero_come_apart(along, across, zero_along, zero_across):
         assert found.zero.across == pytest.approx(zero_across, abs=1e-15)
 
 
-def test_the_doubt_of_a_reversal():
+def test_the_uncertainty_of_a_reversal():
     found = reversal(face(0.01, u=3e-4), face(-0.01, u=4e-4))
     assert found.u_along == pytest.approx(2.5e-4)
     assert found.zero.u == pytest.approx(2.5e-4)

@@ -56,7 +56,7 @@ def _sure_radius(u, limit=T):
 @pytest.mark.parametrize("rule", ["95", "2u"])
 def test_every_edge_of_the_guard_band(rule):
     # ILAC-G8:09/2019, 4.2 (read): accept up to TL - w; between TL - w and TL + w it is not settled. Besides,
-    # P(truly within) >= 0.95: with two equal doubts that is the inner edge of 1.645 u, and 2 u is further in.
+    # P(truly within) >= 0.95: with two equal ones that is the inner edge of 1.645 u, and 2 u is further in.
     w = FACTORS[rule] * U
     inner = min(T - w, _sure_radius(U))
     assert (inner < T - w) == (rule == "95")
@@ -76,7 +76,7 @@ def test_every_edge_of_the_guard_band(rule):
 
 @pytest.mark.parametrize(("rule", "factor"), [("95", ONE_SIDED_95), ("2u", 2.0)])
 def test_a_tie_at_the_edge_is_plumb(rule, factor):
-    # One direction known without doubt: P is 0.95 at T - 1.645 u to 1e-12, and the tie counts as plumb.
+    # One direction known without uncertainty: P is 0.95 at T - 1.645 u to 1e-12, and the tie counts as plumb.
     u = 1e-6
     edge = T - factor * u
     assert decide_lean(Lean(edge, 0.0), u, 0.0, LIMIT, 1000.0, rule=rule).decision == "plumb"
@@ -141,7 +141,7 @@ def test_per_direction_looks_at_each_by_itself():
     assert verdict(inside, inside, tolerance=EACH_WAY, u=sharp).decision == "plumb"
     assert verdict(inside, inside, tolerance=LIMIT, u=sharp).decision == "out"
     assert verdict(inside, T * 1.1, tolerance=EACH_WAY, u=sharp).decision == "out"
-    # the direction with the wider doubt may be the worse one
+    # the direction with the wider uncertainty may be the worse one
     wide = verdict(T * 0.9, T * 0.85, tolerance=EACH_WAY, u=(1e-6, 5e-4))
     assert wide.decision == "too-close"
     assert wide.value == pytest.approx(T * 0.85)
@@ -158,7 +158,7 @@ def test_a_gauge_tolerance_is_compared_at_the_height():
 # ---------------------------------------------------------------- what is not known
 
 
-def test_without_a_known_doubt_plumb_is_never_said_with_a_guard_band():
+def test_without_a_known_uncertainty_plumb_is_never_said_with_a_guard_band():
     for rule in ("95", "2u"):
         found = verdict(0.0005, u=(None, U), rule=rule)
         assert (found.decision, found.probability, found.u) == ("too-close", None, None)
@@ -174,7 +174,7 @@ def test_half_a_reading_decides_nothing():
     assert found.probability is None
 
 
-def test_a_reading_is_decided_with_its_own_doubt():
+def test_a_reading_is_decided_with_its_own_uncertainty():
     reading = Reading("1n1o", 0.001, 0.001, 1000.0, u_along=U, u_across=U)
     found = decide(reading, LIMIT, "95")
     assert found.decision == "plumb"
@@ -200,7 +200,7 @@ def test_no_verdict_on_what_is_no_number(bad):
 # ---------------------------------------------------------------- probabilities
 
 
-def test_equal_doubts_are_the_noncentral_chi_square():
+def test_equal_uncertainties_are_the_noncentral_chi_square():
     rng = random.Random(1)
     for _ in range(300):
         limit = 10 ** rng.uniform(-3.5, -1)
@@ -212,7 +212,7 @@ def test_equal_doubts_are_the_noncentral_chi_square():
         assert inside_disk(along, across, u, u, limit) == pytest.approx(expected, abs=2e-11)
 
 
-def test_unequal_doubts_against_a_plain_integral_in_polar_coordinates():
+def test_unequal_uncertainties_against_a_plain_integral_in_polar_coordinates():
     nodes, weights = np.polynomial.legendre.leggauss(120)
     r, turn = (nodes + 1) / 2, np.arange(400) * math.tau / 400
     x, y = r[:, None] * np.cos(turn), r[:, None] * np.sin(turn)
@@ -225,7 +225,7 @@ def test_unequal_doubts_against_a_plain_integral_in_polar_coordinates():
         assert inside_disk(along, across, u_along, u_across, 1.0) == pytest.approx(expected, abs=1e-11)
 
 
-def test_very_unequal_doubts_become_one_direction():
+def test_very_unequal_uncertainties_become_one_direction():
     for across in (0.0, 0.5, 0.9):
         room = math.sqrt(1.0 - across**2)
         expected = inside_interval(0.7, 0.3, room)
@@ -234,14 +234,14 @@ def test_very_unequal_doubts_become_one_direction():
         assert inside_disk(across, 0.7, 0.0, 0.3, 1.0) == pytest.approx(expected, abs=1e-10)
 
 
-def test_no_doubt_at_all_is_yes_or_no():
+def test_no_uncertainty_at_all_is_yes_or_no():
     assert inside_disk(0.5, 0.5, 0.0, 0.0, 1.0) == 1.0
     assert inside_disk(0.9, 0.9, 0.0, 0.0, 1.0) == 0.0
     assert inside_interval(1.0, 0.0, 1.0) == 1.0
 
 
 def test_the_disk_is_neither_direction_alone_nor_their_product():
-    # "not a sum of two": at (T, 0) with equal doubts the one-direction answer 0.5 is too kind
+    # "not a sum of two": at (T, 0) with equal uncertainties the one-direction answer 0.5 is too kind
     found = inside_disk(T, 0.0, U, U, T)
     assert found < inside_square(T, 0.0, U, U, T) < 0.5
     assert found == pytest.approx(stats.ncx2.cdf((T / U) ** 2, 2, (T / U) ** 2), abs=1e-12)
@@ -249,7 +249,7 @@ def test_the_disk_is_neither_direction_alone_nor_their_product():
 
 @pytest.mark.parametrize("u", [1e-4, 1e-6, 1e-7, 1e-8, 1e-12, 1e-300])
 @pytest.mark.parametrize("other", [1.0, 1e3, 1e6])
-def test_sharp_doubts_end(u, other, monkeypatch):
+def test_sharp_uncertainties_end(u, other, monkeypatch):
     pieces = []
     plain = disk._gauss_kronrod
     monkeypatch.setattr(disk, "_gauss_kronrod", lambda *args: pieces.append(1) or plain(*args))
@@ -283,7 +283,7 @@ def test_probabilities_are_probabilities(along, across, u_along, u_across, limit
     assert found <= inside_square(along, across, u_along, u_across, limit) + 1e-6
 
 
-def test_the_magnitudes_doubt_is_first_order():
+def test_the_magnitudes_uncertainty_is_first_order():
     lean = Lean(0.003, 0.004)
     assert u_of_magnitude(lean, 1e-4, 1e-4) == pytest.approx(1e-4)
     assert u_of_magnitude(lean, 1e-4, 0.0) == pytest.approx(0.6e-4)

@@ -221,7 +221,7 @@ def test_a_drift_that_is_more_than_noise_is_refused_in_words():
     assert "x creeps +0.6" in answer.why
 
 
-def test_the_doubt_is_the_root_sum_of_squares_of_its_terms():
+def test_the_uncertainty_is_the_root_sum_of_squares_of_its_terms():
     """GUM: half-widths count by sqrt 3, a step by sqrt 12; all at a lean of nothing, so slopes are angles."""
     times_s, x, y = still(sd=0.0, level=0.0)
     sensor_errors = SensorErrors(
@@ -243,7 +243,7 @@ def test_cross_axis_and_gain_grow_with_the_leans():
     assert held.u_x_deg == pytest.approx(0.01 * 3.0 / math.sqrt(3), rel=0.01)
 
 
-def test_the_doubt_is_never_zero():
+def test_the_uncertainty_is_never_zero():
     times_s, x, y = still(sd=0.0)
     held = hold(times_s, x, y, SensorErrors(), 0.01)
     assert isinstance(held, Held)
@@ -319,7 +319,7 @@ def test_shaking_is_named_however_regular():
     assert watch.view.words.startswith("shaking")
 
 
-def test_a_hold_goes_on_until_the_doubt_is_small_enough_or_for_the_longest_time():
+def test_a_hold_goes_on_until_the_uncertainty_is_small_enough_or_for_the_longest_time():
     post = Post(target_u_deg=0.0008)
     post.go(5, sd=0.02)
     assert post.watch.view.state is WatchState.HOLDING
@@ -426,7 +426,7 @@ def test_a_real_sensor_that_is_handled_and_then_lies_still():
         assert 0.005 < held.u_x_deg < 0.15
 
 
-def test_a_real_recording_that_creeps_has_more_doubt_than_its_scatter_shows():
+def test_a_real_recording_that_creeps_has_more_uncertainty_than_its_scatter_shows():
     """Beforehand: the plain standard error of its longest steady run is far below what memory says."""
     rows = recording("counts.csv")
     x_deg = np.degrees(np.arctan2(-rows[:, 1], rows[:, 0]))

@@ -196,7 +196,7 @@ def ask(
     """The question, checked.
 
     EntryError for a number that is none, a height or tolerance that is not above 0, a foot that is none, a
-    negative margin or feeler; UsageError when totals are not told for all four corners.
+    negative margin or feeler; UsageError when totals are not given for all four corners.
     """
     positive(height_mm, "height")
     plane = gap_plane(foot, lean)
@@ -209,10 +209,10 @@ def ask(
     feeler_mm = {seat: not_negative(value, f"feeler at {seat}") for seat, value in (feelers or {}).items()}
     if needs is not None:
         if any(seat not in needs for seat in CORNERS):
-            raise UsageError("Totals wanted must be told for all four corners.")
+            raise UsageError("Give the totals wanted for all four corners, or none.")
         needs = {seat: finite(value, f"total wanted at {seat}") for seat, value in needs.items()}
         if feeler_mm:
-            raise UsageError("Feelers are part of the totals wanted; tell one of the two.")
+            raise UsageError("Feelers are part of the totals wanted; give one of the two.")
     return Question(
         foot=foot,
         height_mm=height_mm,
