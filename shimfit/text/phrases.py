@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from shimfit.standing import PostRecord, RunState
     from shimfit.text.glyphs import Glyphs
 
-_FACES_TOLD = re.compile(
+_FACES_SAID = re.compile(
     r"\b(?:next|prev)-(?:out|house)\b|(?<=towards )(?:next|prev|out|house)\b"
     r"|\b(?:next|prev|out|house)(?= wants?\b)"
 )
@@ -245,7 +245,7 @@ class Words:
 
     def sentence(self, text: str) -> str:
         """A sentence of the core or the log in the run's unit and in its own names of the faces."""
-        return shown.sentence(_FACES_TOLD.sub(self._own_face, text), self.units)
+        return shown.sentence(_FACES_SAID.sub(self._own_face, text), self.units)
 
     def _own_face(self, found: re.Match[str]) -> str:
         return "-".join(self.names[Face(part)] for part in found[0].split("-"))
