@@ -102,7 +102,7 @@ def test_walking_stops_at_both_ends_in_words(session) -> None:
     assert not session.step(+1).done
 
 
-def test_an_empty_box_is_said_to_be_empty(make_site) -> None:
+def test_an_empty_box_is_said_to_be_empty_and_what_to_make(make_site) -> None:
     site = make_site(empty=True)
     add_run(
         site,
@@ -122,7 +122,12 @@ def test_an_empty_box_is_said_to_be_empty(make_site) -> None:
     session.enter("9n5o")
     assert session.record.state is PostState.OUT
     assert (session.view.do, session.view.packs) == ("No pack from this box can do it", ())
-    assert session.view.remarks[0].startswith("The box is empty: count into it what there is to pack with.")
+    # By hand: 9 and 5 mm in 1000 mm open 0.81 and 0.45 mm across a foot of 90 mm; packs give 0.9 of theirs.
+    said = session.view.remarks[0]
+    assert said.startswith("The box is empty: ")
+    for wants in ("next-out wants 1.40 mm", "next-house wants 0.90 mm", "prev-out wants 0.50 mm"):
+        assert wants in said
+    assert said.endswith("Count into it what there is to pack with.")
 
 
 @pytest.mark.parametrize(

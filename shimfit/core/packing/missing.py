@@ -116,9 +116,9 @@ def _why(
 ) -> str:
     if gave_up and rolls(asked.question):
         return _ROLLS
-    if not any(lot.count for lot in asked.tables.lots):
-        return "The box is empty: count into it what there is to pack with."
     task = task_of(asked, asked.question.allowed_mm)
+    if not any(lot.count for lot in asked.tables.lots):
+        return _empty(task)
     if not rolls(asked.question):
         cause = _layout_or_room(asked, layout, task)
         if cause:
@@ -130,6 +130,14 @@ def _why(
     if gave_up:
         return _NOT_ALL_TRIED
     return _thickness(asked, task, kind)
+
+
+def _empty(task: Task) -> str:
+    """What each seat wants, so that it can be made before anything is counted in."""
+    wants = [
+        f"{seat.seat} wants {seat.bare_need_mm:.2f} mm" for seat in task.seats if seat.bare_need_mm > _DUST_MM
+    ]
+    return f"The box is empty: {', '.join(wants)}. Count into it what there is to pack with."
 
 
 def _layout_or_room(asked: Asked, layout: LayoutName, task: Task) -> str:
