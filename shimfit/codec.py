@@ -31,7 +31,7 @@ from typing import (
 )
 
 from shimfit.model import (
-    NEEDED,
+    FORMS,
     Chance,
     Change,
     Cost,
@@ -303,10 +303,11 @@ def also(one: Shape, wrong: Callable[[Any], str | None]) -> Shape:
 
 def _wrong_lot(row: Mapping[str, Any]) -> str | None:
     """Like pieces have the dimensions of their form."""
-    for key in NEEDED[row["form"]]:
+    form = FORMS[row["form"]]
+    for key in form.needs:
         if row.get(key) is None:
             return f".{key} is missing: a {row['form']} has one"
-    if row["form"] == "taper" and row["thin_mm"] >= row["thick_mm"]:
+    if form.use == "marked" and row["thin_mm"] >= row["thick_mm"]:
         return ".thin_mm must be less than thick_mm"
     return None
 
@@ -356,19 +357,12 @@ def to_json(value: Any) -> Any:
         return value
     data = {name: to_json(getattr(value, name)) for name, *_ in _readers(type(value))}  # type: ignore[arg-type]
     if isinstance(value, Piece):
-        keys = (*_OF_PIECE[value.form], *(() if value.copy is None else ("copy",)))
+        keys = ("lot", "form", "thickness_mm", *FORMS[value.form].piece_keys)
+        keys = (*keys, "copy") if value.copy is not None else keys
         return {key: data[key] for key in keys}
     if isinstance(value, Lot | Change | Instrument):
         return {key: one for key, one in data.items() if one is not None}
     return data
-
-
-_OF_ANY = ("lot", "form", "thickness_mm")
-_OF_PIECE = {
-    "flat": _OF_ANY,
-    "taper": (*_OF_ANY, "mark_mm", "trim_tip_mm"),
-    "strip": (*_OF_ANY, "mark_mm", "trim_tip_mm", "thin_mm", "thick_mm", "saw_deg"),
-}
 
 
 def lean_to_json(lean: Lean | None, height_mm: float) -> Json:

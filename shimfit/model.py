@@ -313,16 +313,77 @@ class PostState(StrEnum):
 
 Form = Literal["flat", "taper", "strip"]
 Origin = Literal["offcut", "bought"]
-NEEDED: dict[Form, tuple[str, ...]] = {
-    "flat": ("thickness_mm",),
-    "taper": ("thin_mm", "thick_mm", "length_mm"),
-    "strip": ("length_mm", "width_mm", "thickness_mm"),
+
+
+class StockForm(NamedTuple):
+    """How stock of one form becomes pieces of a pack: everybody asks this, nobody goes by a form's name.
+
+    Dimensions and keys are fields of `Lot` and `Piece`.
+    """
+
+    use: Literal["whole", "marked", "sawn"]
+    """Goes under the foot whole; is pushed in to a mark along its length, where it is cut; or wedges are sawn
+    off it, across its length."""
+    needs: tuple[str, ...]
+    """Dimensions without which there is no piece."""
+    may_have: tuple[str, ...]
+    piece_keys: tuple[str, ...]
+    """What is said of a piece of it beside lot, form and thickness."""
+    comes_out_as: Form
+    """What a piece is once it was under a post."""
+    size: str
+    """What a lot measures, in words, round its dimensions; one with a `!` is said without its unit."""
+
+
+FORMS: dict[Form, StockForm] = {
+    "flat": StockForm(
+        "whole", ("thickness_mm",), ("length_mm", "width_mm"), (), "flat", "thickness_mm thick"
+    ),
+    "taper": StockForm(
+        "marked",
+        ("thin_mm", "thick_mm", "length_mm"),
+        ("width_mm",),
+        ("mark_mm", "trim_tip_mm"),
+        "taper",
+        "thin_mm! to thick_mm over length_mm",
+    ),
+    "strip": StockForm(
+        "sawn",
+        ("length_mm", "width_mm", "thickness_mm"),
+        (),
+        ("mark_mm", "trim_tip_mm", "thin_mm", "thick_mm", "saw_deg"),
+        "taper",
+        "length_mm! x width_mm! x thickness_mm",
+    ),
 }
-"""Dimensions without which there is no piece of a form."""
+"""A new form of stock is a row here. One that is used in none of these ways also has to be fitted
+(`core/packing/tapered`) and taken (`core/ledger`)."""
+
+
+class OfForm:
+    """What follows from the form of a lot, or of a piece of one."""
+
+    __slots__ = ()
+    form: Form
+
+    @property
+    def is_whole(self) -> bool:
+        """Each piece goes under the foot as it is."""
+        return FORMS[self.form].use == "whole"
+
+    @property
+    def is_marked(self) -> bool:
+        """Tapered: pushed in to a mark along its length, and cut there."""
+        return FORMS[self.form].use == "marked"
+
+    @property
+    def is_sawn(self) -> bool:
+        """Saw stock, or a wedge off it."""
+        return FORMS[self.form].use == "sawn"
 
 
 @dataclass(frozen=True, slots=True)
-class Lot:
+class Lot(OfForm):
     """Like pieces in the box. Which dimensions are set depends on the form."""
 
     lot: Name
@@ -342,25 +403,25 @@ class Lot:
 
     @property
     def thickest_mm(self) -> float:
-        """The most that one piece gives as it lies in the box; 0 for a strip, which is sawn first."""
-        return 0.0 if self.form == "strip" else self.thick_mm or self.thickness_mm or 0.0
+        """The most that one piece gives as it lies in the box; 0 for what is sawn first."""
+        return 0.0 if self.is_sawn else self.thick_mm or self.thickness_mm or 0.0
 
     @property
     def under_foot_mm(self) -> tuple[float | None, float | None]:
         """(reach of a whole piece, width) under the foot; None where it is cut to suit, or not known."""
-        if self.form == "strip":
+        if self.is_sawn:
             return None, self.thickness_mm
-        return (self.length_mm if self.form == "flat" else None), self.width_mm
+        return (self.length_mm if self.is_whole else None), self.width_mm
 
     @property
     def cut_from_mm(self) -> float | None:
         """Length that several pieces can be cut from; None where each is used whole."""
-        return None if self.form == "flat" else self.length_mm or 0.0
+        return None if self.is_whole else self.length_mm or 0.0
 
     @property
     def taper_slope(self) -> float:
         """Thickness gained per mm of a taper's length; 0 for other forms."""
-        if self.form != "taper":
+        if not self.is_marked:
             return 0.0
         assert self.thin_mm is not None
         assert self.thick_mm is not None
@@ -369,7 +430,7 @@ class Lot:
 
 
 @dataclass(frozen=True, slots=True)
-class Piece:
+class Piece(OfForm):
     """One thing from the box in a pack."""
 
     lot: str
@@ -392,7 +453,7 @@ class Piece:
     @property
     def wedge_mm(self) -> tuple[float, float] | None:
         """(thin, thick) edge of a wedge off the saw; None for what is not sawn."""
-        if self.form != "strip" or self.thin_mm is None or self.thick_mm is None:
+        if not self.is_sawn or self.thin_mm is None or self.thick_mm is None:
             return None
         return self.thin_mm, self.thick_mm
 

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import ast
 import importlib.util
 import re
 from pathlib import Path
 
 import pytest
+
+from shimfit.model import FORMS, Lot, Piece
 
 ROOT = Path(__file__).resolve().parent.parent
 GUIDE = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
@@ -37,6 +40,27 @@ def test_a_small_change_is_where_the_guide_says(what: str, file: str, name: str)
 def test_ten_small_changes_and_the_places_of_a_new_form_are_named() -> None:
     assert len(CHANGES) >= 16
     assert 1 <= sum(what.startswith("a new form") for what, _, _ in CHANGES) <= 6
+
+
+def test_few_files_name_a_form_of_stock() -> None:
+    """The others ask its row what it is; what is left out here means another thing (a picture, a key)."""
+    naming = set()
+    for file in (ROOT / "shimfit").rglob("*.py"):
+        for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Constant) and node.value in tuple(FORMS):
+                naming.add(file.relative_to(ROOT / "shimfit").as_posix())
+    others = ("tui/screens/lists", "tui/screens/post", "report/sheets", "workflow/plan", "text/plan_phrases")
+    deciding = naming - {f"{one}.py" for one in others}
+    assert deciding == {"model.py", "core/kit.py"}
+
+
+@pytest.mark.parametrize("form", FORMS)
+def test_a_form_says_all_that_others_ask(form: str) -> None:
+    row = FORMS[form]  # type: ignore[index]
+    dimensions = set(Lot.__slots__)
+    assert {*row.needs, *row.may_have, *re.findall(r"\w+_mm", row.size)} <= dimensions
+    assert set(row.piece_keys) <= set(Piece.__slots__)
+    assert FORMS[row.comes_out_as].comes_out_as == row.comes_out_as
 
 
 NAMED = sorted(set(re.findall(r"`((?:tests|fixtures|\.ci|hardware_notes)/[\w./-]+)`", GUIDE)))

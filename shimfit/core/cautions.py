@@ -13,7 +13,7 @@ from types import MappingProxyType
 from typing import Final, Literal, TypeAlias
 
 CautionId: TypeAlias = Literal[
-    "guard", "rot", "sideways", "membrane", "chisel", "again", "eyes", "hand", "strip"
+    "guard", "rot", "sideways", "membrane", "chisel", "again", "eyes", "hand", "too-short"
 ]
 
 TEXTS: Final = MappingProxyType[CautionId, str](
@@ -35,16 +35,16 @@ TEXTS: Final = MappingProxyType[CautionId, str](
             "Never hold a small offcut by hand near the blade: leave it on the long strip, use a stop and a "
             "hold-down, and let the blade stop before you reach for a piece."
         ),
-        "strip": "A strip that has become too short to hold is not saw stock any more.",
+        "too-short": "A strip that has become too short to hold is not saw stock any more.",
     }
 )
 FRONTS: Final = MappingProxyType[str, tuple[CautionId, ...]](
     {
-        "readme": ("guard", "rot", "sideways", "membrane", "chisel", "again", "eyes", "hand", "strip"),
+        "readme": ("guard", "rot", "sideways", "membrane", "chisel", "again", "eyes", "hand", "too-short"),
         "first start": ("guard",),
         "help": ("guard", "rot", "sideways", "membrane", "again", "eyes", "hand"),
         "record": ("guard", "rot", "sideways", "membrane", "again"),
-        "sawing": ("eyes", "hand", "strip"),
+        "sawing": ("eyes", "hand", "too-short"),
         "tips": ("eyes", "hand"),
         "labels": ("membrane", "chisel", "eyes", "hand"),
         "trim": ("chisel",),

@@ -59,7 +59,7 @@ class KitLine:
     @property
     def what(self) -> str:
         """In words."""
-        if self.lot.form == "flat":
+        if self.lot.is_whole:
             return f"flat {self.lot.thickness_mm:g} mm"
         return (
             f"{self.lot.form} {self.lot.thin_mm:g}-{self.lot.thick_mm:g} mm, {self.lot.length_mm:g} mm long"
@@ -226,7 +226,7 @@ def _taken(planned: Sequence[Planned], plenty: Sequence[Lot]) -> list[int]:
         for at, pack in enumerate(one.packs):
             for which, piece in enumerate(pack.pieces):
                 if piece.lot in used:
-                    used[piece.lot].add(piece.copy if piece.form != "flat" else (number, at, which))
+                    used[piece.lot].add(piece.copy if not piece.is_whole else (number, at, which))
     return [len(used[lot.lot]) for lot in plenty]
 
 

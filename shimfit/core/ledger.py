@@ -23,7 +23,7 @@ from typing import TYPE_CHECKING, Any
 
 from shimfit.core.stock import lot_to_row
 from shimfit.errors import UsageError
-from shimfit.model import Lot, Name
+from shimfit.model import FORMS, Lot, Name
 from shimfit.values import dataclass
 
 if TYPE_CHECKING:
@@ -153,7 +153,7 @@ class _Kind:
     def _free_now(self, number: int) -> list[tuple[int, int]]:
         assert self.lot.length_mm is not None
         cuts = self.cuts.get(number, ())
-        if self.lot.form == "strip":
+        if self.lot.is_sawn:
             left = _steps(self.lot.length_mm - self._sawn_mm(cuts))
             return [(0, left)] if left > 0 else []
         end = _steps(self.lot.length_mm)
@@ -166,7 +166,7 @@ class _Kind:
 
     def fits(self, number: int, cut: Cut) -> bool:
         """Whether a copy still has what a cut takes."""
-        if self.lot.form == "strip":
+        if self.lot.is_sawn:
             assert self.lot.length_mm is not None
             return self._sawn_mm((*self.cuts.get(number, ()), cut)) <= self.lot.length_mm
         first, last = _steps(cut.from_mm), _steps(cut.to_mm)
@@ -196,7 +196,7 @@ class _Kind:
         lot = self.lot
         assert lot.length_mm is not None
         whole = _steps(lot.length_mm)
-        if lot.form == "strip":
+        if lot.is_sawn:
             return replace(lot, lot=name, count=1, length_mm=end / STEPS_PER_MM, origin="offcut")
         assert lot.thin_mm is not None
         start_mm = start / STEPS_PER_MM
@@ -396,7 +396,7 @@ class Ledger:
                     raise UsageError(
                         f"there is no lot {piece.lot} in the box; `shimfit stock list` shows what is"
                     )
-                if piece.form == "flat":
+                if piece.is_whole:
                     flats[piece.lot] += 1
                 else:
                     goes_to = f"{post}/{pack.seat}" if post else str(pack.seat)
@@ -448,7 +448,7 @@ class Ledger:
             start_mm = place.start / STEPS_PER_MM
         else:
             key, copy = place, piece.copy or (1 if self._kinds[place].made == 1 else 0)
-        if self._kinds[key].lot.form == "strip":
+        if self._kinds[key].lot.is_sawn:
             cut = Cut(
                 key, copy, piece.lot,
                 saw_deg=piece.saw_deg or 0.0, thin_mm=piece.thin_mm or 0.0, thick_mm=piece.thick_mm or 0.0,
@@ -478,7 +478,7 @@ class Ledger:
         if cut.goes_to != _THROWN_OUT:
             if cut.copy in kind.gone and not before:
                 self._short[kind.lot.lot] += 1
-            elif kind.lot.form == "strip":
+            elif kind.lot.is_sawn:
                 if not kind.fits(cut.copy, cut):
                     goes_to = (*(one.goes_to for one in before), cut.goes_to)
                     self._twice.append(TakenTwice(cut.lot, cut.copy, None, None, goes_to))
@@ -511,7 +511,7 @@ class Ledger:
         again keeps it. logged: what it was called when it was cut.
         """
         kind = self._kinds[rest.lot]
-        from_mm = "" if kind.lot.form == "strip" else f"-{rest.start / STEPS_PER_MM:.0f}"
+        from_mm = "" if kind.lot.is_sawn else f"-{rest.start / STEPS_PER_MM:.0f}"
         wanted = logged or f"{kind.lot.lot}.{rest.copy}{from_mm}"
         name, number = wanted, 1
         while not self._is_named(name, rest):
@@ -541,7 +541,7 @@ class Ledger:
     def asks_for_a_copy(self, packs: Iterable[Pack]) -> bool:
         """Whether some piece leaves it open which of several copies it is cut from."""
         return any(
-            piece.form != "flat" and piece.copy is None and len(self.copies(piece.lot)) > 1
+            not piece.is_whole and piece.copy is None and len(self.copies(piece.lot)) > 1
             for pack in packs
             for piece in pack.pieces
         )
@@ -556,7 +556,7 @@ class Ledger:
         lots = set()
         for piece in (piece for pack in packs for piece in pack.pieces):
             place = self._names.get(piece.lot)
-            if piece.form == "flat" and isinstance(place, str):
+            if piece.is_whole and isinstance(place, str):
                 flats[piece.lot] += 1
             elif place is not None and not self._is_to_be_had(piece):
                 lots.add(piece.lot)
@@ -572,7 +572,7 @@ class Ledger:
             return kind.count > 0 or any(kind.free(copy) for copy in kind.cuts)
         if cut.copy not in kind.gone:
             return cut.copy <= kind.made
-        if piece.form == "strip":
+        if piece.is_sawn:
             return any(one.goes_to != _THROWN_OUT for one in kind.cuts.get(cut.copy, ()))
         return cut.copy in kind.cuts and not any(
             one.goes_to == _THROWN_OUT and one.from_mm < cut.to_mm and cut.from_mm < one.to_mm
@@ -620,7 +620,7 @@ class Ledger:
             rest = None if piece.lot in self._names else after.parent(piece.lot)
             if rest is not None and rest.lot in self._kinds:
                 return self._in_whole(piece, rest)
-            if piece.form == "flat" or piece.copy is None:
+            if piece.is_whole or piece.copy is None:
                 return piece
             whole, seen = after.copies(piece.lot), named[piece.lot]
             if piece.copy not in seen:
@@ -635,7 +635,7 @@ class Ledger:
         """A piece of a remainder as the same stretch of the copy that the remainder is of."""
         kind, start_mm = self._kinds[rest.lot], rest.start / STEPS_PER_MM
         copy = rest.copy if kind.made > 1 else None
-        if piece.form == "strip" or piece.mark_mm is None:
+        if piece.is_sawn or piece.mark_mm is None:
             return replace(piece, lot=kind.lot.lot, copy=copy)
         mark_mm, tip_mm = (round(mm + start_mm, 9) for mm in (piece.mark_mm, piece.trim_tip_mm))
         return replace(piece, lot=kind.lot.lot, copy=copy, mark_mm=mark_mm, trim_tip_mm=tip_mm)
@@ -656,7 +656,7 @@ class Ledger:
     def _as_they_lie(self, pieces: Iterable[Piece]) -> Iterator[Piece]:
         for piece in pieces:
             place = self._names.get(piece.lot)
-            if piece.form == "flat" or place is None:
+            if piece.is_whole or place is None:
                 yield piece
                 continue
             cut, known = self._cut_of(piece, "", 0.0)
@@ -669,7 +669,7 @@ class Ledger:
                     continue
                 if known and rest.copy != cut.copy:
                     continue
-                if piece.form == "strip":
+                if piece.is_sawn:
                     yield replace(piece, lot=name, copy=None)
                     break
                 start_mm = rest.start / STEPS_PER_MM
@@ -704,12 +704,12 @@ class Ledger:
         rows = []
         for lot in back:
             # A flat that only changes its seat never was in the box between the two.
-            if lot.form == "flat" and used[lot.lot] > 0:
+            if lot.is_whole and used[lot.lot] > 0:
                 used[lot.lot] -= 1
             else:
                 rows.append(lot_to_row(lot))
         for name, place in self._names.items():
-            if isinstance(place, str) and self._kinds[place].lot.form != "flat":
+            if isinstance(place, str) and not self._kinds[place].lot.is_whole:
                 used[name] += max(0, len(self.copies(name)) - len(after.copies(name)))
         for lot in after.lots():
             rest = None if lot.lot in self._names else after.parent(lot.lot)
@@ -732,7 +732,7 @@ class Ledger:
 
         pairs = (sorted(pack.pieces, key=of_its_copy) for pack in (before, after))
         for old, new in zip(*pairs, strict=True):
-            if new.form != "taper" or new.lot not in self._names:
+            if not new.is_marked or new.lot not in self._names:
                 continue
             (had, known), (cut, _) = (self._cut_of(piece, goes_to, kerf_mm) for piece in (old, new))
             own = [one.to_mm for one in self._kinds[cut.lot].cuts.get(cut.copy, ()) if one.goes_to == goes_to]
@@ -756,7 +756,7 @@ class Ledger:
                 self.put(lot_of(row))
         for used in data["used"]:
             place = self._names.get(used["lot"])
-            if place is None or (isinstance(place, str) and self._kinds[place].lot.form == "flat"):
+            if place is None or (isinstance(place, str) and self._kinds[place].lot.is_whole):
                 self.out(used["lot"], used.get("count", 1))
         self.take_cuts(map(_cut_from_json, data["cut"]), names)
 
@@ -793,11 +793,11 @@ def returned(packs: Iterable[Pack], lots: Sequence[Lot]) -> tuple[Lot, ...]:
     for pack in packs:
         for piece in pack.pieces:
             origin = by_name.get(piece.lot)
-            if piece.form == "flat":
-                plain = Lot(piece.lot, "flat", 1)
+            if piece.is_whole:
+                plain = Lot(piece.lot, piece.form, 1)
                 out.append(replace(origin or plain, count=1, thickness_mm=piece.thickness_mm))
                 continue
-            if piece.form == "strip":
+            if piece.is_sawn:
                 thin, thick = piece.thin_mm, piece.thick_mm
                 length = origin.width_mm if origin else None
             else:
@@ -808,7 +808,7 @@ def returned(packs: Iterable[Pack], lots: Sequence[Lot]) -> tuple[Lot, ...]:
                 name, material = f"{piece.lot} from {pack.seat}", origin.material if origin else ""
                 out.append(
                     Lot(
-                        name, "taper", 1, material,
+                        name, FORMS[piece.form].comes_out_as, 1, material,
                         length_mm=length, thin_mm=thin, thick_mm=thick, note="was under a post",
                     )
                 )  # fmt: skip
@@ -853,9 +853,9 @@ def _cut_from_json(row: Mapping[str, Any]) -> Cut:
 
 def _is_rest_of(lot: Lot, whole: Lot) -> bool:
     """Whether a lot is named and shaped as what is left of one piece of another."""
-    if lot.form != whole.form or lot.form == "flat" or not lot.lot.startswith(f"{_root(whole.lot)}."):
+    if lot.form != whole.form or lot.is_whole or not lot.lot.startswith(f"{_root(whole.lot)}."):
         return False
-    if lot.form == "strip":
+    if lot.is_sawn:
         return (lot.width_mm, lot.thickness_mm) == (whole.width_mm, whole.thickness_mm)
     return abs(lot.taper_slope - whole.taper_slope) <= SAME_SLOPE
 
@@ -863,7 +863,7 @@ def _is_rest_of(lot: Lot, whole: Lot) -> bool:
 def _place_in(rest: Lot, whole: Lot) -> tuple[int, int]:
     """Where a remainder lies in the piece that it is left of."""
     assert rest.length_mm is not None
-    if rest.form == "strip":
+    if rest.is_sawn:
         return 0, _steps(rest.length_mm)
     assert rest.thin_mm is not None
     assert whole.thin_mm is not None
@@ -875,7 +875,7 @@ def _cuts_beside(kind: _Kind, copy: int, rests: Sequence[tuple[int, int]]) -> li
     """Cuts that leave just these stretches of a copy."""
     assert kind.lot.length_mm is not None
     ends = [0, *(end for rest in rests for end in rest), _steps(kind.lot.length_mm)]
-    if kind.lot.form == "strip":
+    if kind.lot.is_sawn:
         ends = ends[2:]
     return [
         Cut(kind.name, copy, kind.lot.lot, start / STEPS_PER_MM, end / STEPS_PER_MM, kerf_mm=0.0)

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, get_args
 
 from shimfit import csvfile
 from shimfit.csvfile import Row, in_mm
-from shimfit.model import NEEDED, Form, Lot, Origin
+from shimfit.model import FORMS, Form, Lot, Origin
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Mapping, Sequence
@@ -37,11 +37,6 @@ COLUMNS = (
     *("origin", "note"),
 )
 _LENGTHS = tuple(name for name in COLUMNS if name.endswith("_mm"))
-_MAY_HAVE: dict[Form, tuple[str, ...]] = {
-    "flat": ("length_mm", "width_mm"),
-    "taper": ("width_mm",),
-    "strip": (),
-}
 _NUMBER = r"(?:\d+(?:\.\d*)?|\.\d+)"
 _DECIMAL = re.compile(rf"[+-]?{_NUMBER}(?:[eE][+-]?\d{{1,3}})?")
 _FRACTION = re.compile(r"([+-]?)(?:(\d+)(?:\s+|\s*-\s*))?(\d+)\s*/\s*(\d+)")
@@ -81,10 +76,10 @@ def _lot(row: Row) -> Lot:
     origin: Origin = _word(row, "origin", get_args(Origin), "offcut")
     sizes = {column: _length(row, column) for column in _LENGTHS}
     for column, value in sizes.items():
-        if value is None and column in NEEDED[form]:
+        if value is None and column in FORMS[form].needs:
             raise row.refuse(_header(row, column), f"is empty; a {form} needs it")
     for column, value in sizes.items():
-        if value is not None and column not in NEEDED[form] + _MAY_HAVE[form]:
+        if value is not None and column not in FORMS[form].needs + FORMS[form].may_have:
             raise row.refuse(_header(row, column), f"is filled in, but a {form} has no such dimension")
     thin, thick = sizes["thin_mm"], sizes["thick_mm"]
     if thin is not None and thick is not None and thin >= thick:

@@ -268,7 +268,7 @@ class _CutSheet:
         self.page.sheet.line(*corners[1], *corners[2], wide=0.25)
 
     def _tapers(self, packs: Sequence[tuple[str, Pack]]) -> None:
-        uses = [(post, pack, piece) for post, pack in packs for piece in pack.pieces if piece.form == "taper"]
+        uses = [(post, pack, piece) for post, pack in packs for piece in pack.pieces if piece.is_marked]
         if not uses:
             return
         self.page.head("Tapers: marks from the original thin end")
@@ -312,7 +312,7 @@ class _CutSheet:
         groups: dict[tuple[str, float], list[str]] = {}
         for post, pack in packs:
             for piece in pack.pieces:
-                if piece.form == "flat":
+                if piece.is_whole:
                     place = f"{post}\u00a0{words.seat_name(pack.seat, self.facts.faces)}"
                     groups.setdefault((piece.lot, piece.thickness_mm), []).append(place)
         if not groups:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING
 
-from shimfit.model import BESIDE_THE_OTHERS, Face, PostState, Seat
+from shimfit.model import BESIDE_THE_OTHERS, FORMS, Face, PostState, Seat
 from shimfit.quantities import shown
 from shimfit.values import dataclass
 
@@ -180,7 +180,7 @@ class Words:
 
     def pack_line(self, number: int, pack: Pack, change: Change | None, lean: Lean | None) -> PackLine:
         """One pack of an answer. lean: how the post leans, which says from which side it goes in."""
-        first_taper = next((piece for piece in pack.pieces if piece.form == "taper"), None)
+        first_taper = next((piece for piece in pack.pieces if piece.is_marked), None)
         mark = first_taper.mark_mm if first_taper else None
         if mark is not None:
             figure, rest = self._on_tape(mark)
@@ -207,10 +207,10 @@ class Words:
         if not pack.pieces:
             return self.pieces(pack)
         if change is not None and change.push_mm:
-            tapers = (piece for piece in pack.pieces if piece.form == "taper")
+            tapers = (piece for piece in pack.pieces if piece.is_marked)
             return f"{_name(next(tapers, pack.pieces[0]))} {self.dot} {self.change(change)}"
         reported = " + ".join(
-            f"{_name(piece)} {self.dot} {self._mark(piece)}" if piece.form == "taper" else self._piece(piece)
+            f"{_name(piece)} {self.dot} {self._mark(piece)}" if piece.is_marked else self._piece(piece)
             for piece in pack.pieces
         )
         return f"{self.change(change)}: {reported}" if change is not None else reported
@@ -269,7 +269,7 @@ class Words:
 
     def _piece(self, piece: Piece) -> str:
         name = _name(piece)
-        if piece.form == "flat":
+        if piece.is_whole:
             return f"{name} flat {shown.sized(piece.thickness_mm, self.units)}"
         mark = shown.tape(piece.mark_mm or 0.0, self.units, self.graduation)
         trim = ""
@@ -600,17 +600,11 @@ def lot_row(lot: Lot, width: int, units: Units) -> str:
 def lot_size(lot: Lot, units: Units) -> str:
     """What a lot measures: `2.38 mm thick`, `1.19 to 7.94 mm over 177.8 mm`, `3/64" to 5/16" over 7"`."""
 
-    def reported(mm: float | None, *, unit: bool = True) -> str:
-        return "?" if mm is None else shown.sized(mm, units, unit=unit)
+    def measured(dimension: re.Match[str]) -> str:
+        mm = getattr(lot, dimension[1])
+        return "?" if mm is None else shown.sized(mm, units, unit=not dimension[2])
 
-    match lot.form:
-        case "flat":
-            return f"{reported(lot.thickness_mm)} thick"
-        case "taper":
-            thin = reported(lot.thin_mm, unit=False)
-            return f"{thin} to {reported(lot.thick_mm)} over {reported(lot.length_mm)}"
-    length, width = (reported(mm, unit=False) for mm in (lot.length_mm, lot.width_mm))
-    return f"{length} x {width} x {reported(lot.thickness_mm)}"
+    return re.sub(r"(\w+_mm)(!?)", measured, FORMS[lot.form].size)
 
 
 def rod_words(run: RunState) -> str:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from shimfit.core.stock import THICKEST_MM
 from shimfit.errors import EntryError, UsageError
-from shimfit.model import NEEDED, Lot
+from shimfit.model import FORMS, Lot
 from shimfit.quantities import shown
 from shimfit.quantities.typed import decimal_number, parse_foot, parse_height, parse_leg, parse_length
 
@@ -210,7 +210,7 @@ def parse_lots(text: str, units: Units, taken: Collection[str]) -> list[Lot]:
     parts = [part for part in _BETWEEN_LOTS.split(text) if part.strip()]
     for part in [each for one in parts for each in _counted(one, units)]:
         first = part.split()[0].lower()
-        if first in NEEDED:
+        if first in FORMS:
             letter = first[0].upper()
             name = next(f"{letter}{n}" for n in range(1, 10_000) if f"{letter}{n}" not in names)
             part = f"{name} {part}"  # noqa: PLW2901 - the same lot, named
@@ -253,10 +253,10 @@ def parse_lot(text: str, units: Units) -> Lot:
     material = list[str]()
     while len(parts) > 3 and not any(sign.isdigit() for sign in parts[-1]):
         material.insert(0, parts.pop())
-    if len(parts) < 3 or parts[1].lower() not in NEEDED:
+    if len(parts) < 3 or parts[1].lower() not in FORMS:
         raise EntryError(f"a lot is typed like {lot_hint(units)}", at=0)
-    form = next(one for one in NEEDED if one == parts[1].lower())
-    names = NEEDED[form]
+    form = next(one for one in FORMS if one == parts[1].lower())
+    names = FORMS[form].needs
     count = 1
     counted = _COUNT.match(parts[-1])
     if counted:
@@ -270,6 +270,6 @@ def parse_lot(text: str, units: Units) -> Lot:
     for name, length in zip(names, lengths, strict=True):
         what = name.removesuffix("_mm")
         row[name] = parse_length(length, units, what=what, zero_ok=name == "thin_mm")
-        if units == "inch" and what in ("thickness", "thin", "thick") and parts[1].lower() != "strip":
+        if units == "inch" and what in ("thickness", "thin", "thick") and FORMS[form].use != "sawn":
             _refuse_bare_millimetres(length)
     return lot_from_row(row)

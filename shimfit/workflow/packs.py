@@ -92,16 +92,16 @@ def _piece(text: str, lots: Sequence[Lot], units: Units) -> Piece:
     if lot is None:
         names = ", ".join(one.lot for one in lots) or "nothing"
         raise UsageError(f"there is no lot {name!r} in the box; it holds {names}")
-    if lot.form == "strip":
+    if lot.is_sawn:
         raise UsageError(f"{name} is saw stock: cut it first, then put the wedge in the box as a taper")
-    if lot.form == "flat":
+    if lot.is_whole:
         if at_sign:
-            raise UsageError(f"{name} is a flat: it has no mark")
+            raise UsageError(f"{name} is a {lot.form}: it has no mark")
         assert lot.thickness_mm is not None
-        return Piece(name, "flat", lot.thickness_mm)
+        return Piece(name, lot.form, lot.thickness_mm)
     if not at_sign:
         like = "30mm" if units == "mm" else "1-1/4in"
-        raise UsageError(f"{name} is a taper: say the mark that meets the face, like {name}@{like}")
+        raise UsageError(f"{name} is a {lot.form}: say the mark that meets the face, like {name}@{like}")
     mark_mm = parse_length(mark, units, what=f"mark on {name}")
     assert lot.length_mm is not None
     assert lot.thin_mm is not None
@@ -111,7 +111,7 @@ def _piece(text: str, lots: Sequence[Lot], units: Units) -> Piece:
             "past its end",
             at=0,
         )
-    return Piece(name, "taper", lot.thin_mm + lot.taper_slope * mark_mm, mark_mm=mark_mm)
+    return Piece(name, lot.form, lot.thin_mm + lot.taper_slope * mark_mm, mark_mm=mark_mm)
 
 
 # ---------------------------------------------------------------- what a prescription moves

@@ -351,7 +351,7 @@ def cuts_json(packs: Sequence[tuple[str, Pack]], stock: Ledger, saw: Saw) -> Jso
             goes_to, piece.lot, piece.saw_deg or 0.0, piece.thin_mm or 0.0, piece.thick_mm or 0.0, piece.copy
         )
         for goes_to, piece in pieces
-        if piece.form == "strip"
+        if piece.is_sawn
     ]
     tapers = [
         {
@@ -363,7 +363,7 @@ def cuts_json(packs: Sequence[tuple[str, Pack]], stock: Ledger, saw: Saw) -> Jso
             "thickness_mm": piece.thickness_mm,
         }
         for goes_to, piece in pieces
-        if piece.form == "taper"
+        if piece.is_marked
     ]
     tapers.sort(key=lambda row: (natural_key(str(row["lot"])), row["copy"] or 0, row["mark_mm"]))
     by_name = {lot.lot: lot for lot in (*stock.lots(), *stock.used_up())}
@@ -421,7 +421,7 @@ def lot_json(lot: Lot, stock: Ledger) -> Json:
 
 def unsawn(lots: Sequence[Lot], saw: Saw) -> list[Json]:
     """Strips that no wedge can be sawn from, each with the reason."""
-    strips = [lot for lot in lots if lot.form == "strip" and lot.count]
+    strips = [lot for lot in lots if lot.is_sawn and lot.count]
     reasons = [(strip.lot, _why_unsawn(strip, saw)) for strip in strips]
     return [{"strip": name, "why": why} for name, why in reasons if why is not None]
 

@@ -314,9 +314,7 @@ class LivePacking:
         lots = box.stock.without(self._promised, self._kerf_mm)
         self._rests = {lot.lot for lot in lots} - {lot.lot for lot in box.lots}
         """What others' packs will leave of their pieces: named as stretches of those."""
-        self._slopes: Mapping[str, float] = {
-            lot.lot: lot.taper_slope for lot in box.lots if lot.form == "taper"
-        }
+        self._slopes: Mapping[str, float] = {lot.lot: lot.taper_slope for lot in box.lots if lot.is_marked}
         self._known = of_lots(book_of(site, place.job), lots)
         self._tables = site.tables(lots, options)
         self._reads = reads_of(self._post)

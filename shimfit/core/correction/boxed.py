@@ -210,7 +210,7 @@ def _grounds(search: _Search) -> Iterator[_Ground]:
         if seat.is_corner and seat is not down:
             want = search.standing.want_mm(*search.standing.bears_at_mm(pack), seat)
             lifts.add(round(pack.made_mm - want, 9))
-    flats = [lot for lot in search.lots if lot.form == "flat" and lot.count > 0]
+    flats = [lot for lot in search.lots if lot.is_whole and lot.count > 0]
     for lift in sorted(lifts):
         near = min(
             (lot for lot in flats if abs((lot.thickness_mm or 0.0) - lift) <= _NEAR_FLAT_MM),
@@ -220,7 +220,7 @@ def _grounds(search: _Search) -> Iterator[_Ground]:
         if near is not None and near.thickness_mm is not None:
             costs = search.options.costs
             new = costs.new_flat if near.origin == "bought" else 0.0
-            under = _flat_under(search, down, near.lot, near.thickness_mm)
+            under = _flat_under(search, down, near, near.thickness_mm)
             yield _Ground("corners", under, near.lot, costs.piece + new)
 
 
@@ -229,10 +229,10 @@ def _down(search: _Search) -> Seat:
     return min(CORNERS, key=lambda seat: (round(search.standing.want_at_mm(seat), 9), CORNERS.index(seat)))
 
 
-def _flat_under(search: _Search, seat: Seat, lot: str, thickness_mm: float) -> Pack:
+def _flat_under(search: _Search, seat: Seat, lot: Lot, thickness_mm: float) -> Pack:
     x, y = search.standing.foot.seat_at_mm(seat)
     rod = search.standing.foot.rod_at_mm
-    piece = Piece(lot, "flat", thickness_mm)
+    piece = Piece(lot.lot, lot.form, thickness_mm)
     return Pack(seat, thickness_mm, thickness_mm, (x - rod[0], y - rod[1]), (piece,))
 
 
@@ -356,7 +356,7 @@ def _push_mm(old: Pack, new: Pack) -> float:
     marks = [
         (b.mark_mm or 0.0) - (a.mark_mm or 0.0)
         for a, b in zip(old.pieces, new.pieces, strict=True)
-        if a.form == "taper"
+        if a.is_marked
     ]
     return clean(sum(marks))
 
@@ -386,7 +386,7 @@ def _used_twice(search: _Search, ground: _Ground, node: _Node, answer: Prescript
         for seat, pack in new.items()
         if seat not in kept
         for piece in pack.pieces
-        if piece.form == "flat" or piece.lot not in left
+        if piece.is_whole or piece.lot not in left
     )
     for seat in in_doubt:
         mine = {piece.lot for piece in search.there[seat].pieces}

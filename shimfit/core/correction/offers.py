@@ -48,10 +48,10 @@ def offers_of(old: Old, pack: Pack, place: Place, lift_mm: float) -> Iterator[Of
 def _slope(old: Old, pack: Pack) -> float:
     """Slope of a pack's tapered piece; 0 for flats, and for pieces that nothing is known about."""
     for piece in pack.pieces:
-        if piece.form == "taper":
+        if piece.is_marked:
             lot = _lot(old, piece)
             return lot.taper_slope if lot else 0.0
-        if piece.form == "strip" and piece.saw_deg is not None:
+        if piece.is_sawn and piece.saw_deg is not None:
             return 2.0 * math.tan(math.radians(piece.saw_deg))
     return 0.0
 
@@ -80,7 +80,7 @@ def _bearing(old: Old, pack: Pack, place: Place, *, inner: bool) -> Pack | None:
 
 def _pushed(old: Old, pack: Pack, want_mm: float) -> Iterator[Pack]:
     """The pack with its taper at other marks, thickness on the grid round what is wanted."""
-    tapers = [piece for piece in pack.pieces if piece.form == "taper"]
+    tapers = [piece for piece in pack.pieces if piece.is_marked]
     lot = _lot(old, tapers[0]) if len(tapers) == 1 and not old.trimmed else None
     if lot is None or tapers[0].mark_mm is None or lot.taper_slope <= 0.0 or lot.length_mm is None:
         return

@@ -55,7 +55,7 @@ def _pack(tables: Tables, build: Build, rod_at_mm: tuple[float, float], copy: in
         lot = tables.lots[rank]
         assert lot.thickness_mm is not None
         thickness = tables.steps(lot.thickness_mm) * q
-        pieces.append(Piece(lot.lot, "flat", _clean(thickness)))
+        pieces.append(Piece(lot.lot, lot.form, _clean(thickness)))
     return Pack(
         seat=build.seat,
         need_mm=_clean(build.need_mm),
@@ -71,11 +71,11 @@ def _tapered(tables: Tables, build: Build, tail: tuple[int, int], copy: int | No
     lot = tables.lots[rank]
     row, inside = build.row, build.place.inside_mm
     at_face = steps * tables.options.quantum_mm + (build.inner_mm or 0.0) * row.sigma
-    if lot.form == "taper":
+    if lot.is_marked:
         mark = tables.mark_mm(rank, steps, build.inner_mm)
         return Piece(
             lot.lot,
-            "taper",
+            lot.form,
             _clean(at_face),
             mark_mm=_clean(mark),
             trim_tip_mm=_clean(max(0.0, mark - inside)),
@@ -86,7 +86,7 @@ def _tapered(tables: Tables, build: Build, tail: tuple[int, int], copy: int | No
     rise = 2.0 * lot.width_mm * math.tan(math.radians(row.saw_deg))
     return Piece(
         lot.lot,
-        "strip",
+        lot.form,
         _clean(at_face),
         trim_tip_mm=_clean(max(0.0, lot.width_mm - inside)),
         copy=copy,
@@ -108,7 +108,7 @@ def _copies(tables: Tables, builds: Sequence[Build]) -> dict[int, int]:
             continue
         rank, steps = build.stack.tail
         lot = tables.lots[rank]
-        if lot.count > 1 and lot.form == "taper":
+        if lot.count > 1 and lot.is_marked:
             uses[rank].append((*tables.stretch(rank, steps, build.inner_mm), i))
     copies: dict[int, int] = {}
     for stretches in uses.values():
@@ -147,7 +147,7 @@ def cost_of(
         for piece in pack.pieces:
             lot = tables.lots[tables.rank[piece.lot]]
             pieces += costs.piece
-            cuts += costs.cut if piece.form != "flat" else 0.0
+            cuts += costs.cut if not piece.is_whole else 0.0
             if piece.mark_mm is not None and tables.trims_tip(piece.mark_mm):
                 cuts += costs.tip_cut
             material += _material(tables, costs, lot, piece, pack)
@@ -168,12 +168,12 @@ def cost_of(
 
 def _material(tables: Tables, costs: Costs, lot: Lot, piece: Piece, pack: Pack) -> float:
     """Price of one piece, as the tables count it: a taper's thickness is told where its pack bears."""
-    if piece.form == "taper":
-        tail_mm = pack.made_mm - sum(one.thickness_mm for one in pack.pieces if one.form == "flat")
+    if piece.is_marked:
+        tail_mm = pack.made_mm - sum(one.thickness_mm for one in pack.pieces if one.is_whole)
         return costs.new_taper if lot.origin == "bought" else costs.thick_per_mm * tail_mm
     if lot.origin != "bought":
         return 0.0
-    if piece.form == "flat":
+    if piece.is_whole:
         return costs.new_flat
     assert lot.length_mm is not None
     assert piece.saw_deg is not None

@@ -23,6 +23,7 @@ from shimfit.core.packing.search import Search
 from shimfit.core.packing.stacks import TOUCH_MM
 from shimfit.core.packing.tables import NO_CAPS, Caps, Row, Stack, Tables
 from shimfit.core.packing.tapered import ANYWHERE
+from shimfit.model import FORMS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -346,7 +347,7 @@ class _Stretch(NamedTuple):
 
 def _overlap(tables: Tables, used: Sequence[Used | None]) -> tuple[int, _Stretch, _Stretch] | None:
     """The first two stretches that overlap on a taper of which there is one; the thinner first."""
-    for rank, uses in sorted(_tails(tables, used, "taper").items()):
+    for rank, uses in sorted(_tails(tables, used, "marked").items()):
         if tables.lots[rank].count == 1:
             stretches = sorted(
                 _Stretch(*tables.stretch(rank, steps, one.inner_mm), seat) for seat, steps, one in uses
@@ -443,19 +444,19 @@ def _short_flats(tables: Tables, used: Sequence[Used | None]) -> list[tuple[int,
     return []
 
 
-def _tails(tables: Tables, used: Sequence[Used | None], form: str) -> dict[int, list[tuple[int, int, Used]]]:
-    """Per lot of a form: (seat, thickness, use) of each tapered piece."""
+def _tails(tables: Tables, used: Sequence[Used | None], use: str) -> dict[int, list[tuple[int, int, Used]]]:
+    """Per lot that is used one way: (seat, thickness, use) of each tapered piece."""
     tails: dict[int, list[tuple[int, int, Used]]] = defaultdict(list)
     for seat, one in enumerate(used):
         if one is not None and one.stack.tail is not None:
             rank, steps = one.stack.tail
-            if tables.lots[rank].form == form:
+            if FORMS[tables.lots[rank].form].use == use:
                 tails[rank].append((seat, steps, one))
     return tails
 
 
 def _covered_too_often(tables: Tables, used: Sequence[Used | None]) -> list[tuple[int, Caps]]:
-    for rank, uses in sorted(_tails(tables, used, "taper").items()):
+    for rank, uses in sorted(_tails(tables, used, "marked").items()):
         stretches = [(*tables.stretch(rank, steps, one.inner_mm), seat) for seat, steps, one in uses]
         for x, _, _ in sorted(stretches):
             covering = [one for one in stretches if one[0] <= x < one[1] - TOUCH_MM]
@@ -467,7 +468,7 @@ def _covered_too_often(tables: Tables, used: Sequence[Used | None]) -> list[tupl
 
 
 def _strips_too_short(tables: Tables, used: Sequence[Used | None]) -> list[tuple[int, Caps]]:
-    for rank, uses in sorted(_tails(tables, used, "strip").items()):
+    for rank, uses in sorted(_tails(tables, used, "sawn").items()):
         lot = tables.lots[rank]
         wedges = _wedges(tables, rank, [(steps, one) for _, steps, one in uses])
         missing_mm = _strips_lack_mm(tables, rank, wedges, lot.count)
@@ -494,11 +495,11 @@ def lacking(tables: Tables, used: Sequence[Used | None]) -> dict[int, int]:
     flats: Counter[int] = Counter(rank for one in used if one for rank in one.stack.flats)
     for rank, n in flats.items():
         more[rank] = n - tables.lots[rank].count
-    for rank, uses in _tails(tables, used, "taper").items():
+    for rank, uses in _tails(tables, used, "marked").items():
         stretches = [tables.stretch(rank, steps, one.inner_mm) for _, steps, one in uses]
         deepest = max(sum(start <= x < end - TOUCH_MM for start, end in stretches) for x, _ in stretches)
         more[rank] = deepest - tables.lots[rank].count
-    for rank, uses in _tails(tables, used, "strip").items():
+    for rank, uses in _tails(tables, used, "sawn").items():
         wedges = _wedges(tables, rank, [(steps, one) for _, steps, one in uses])
         counts = range(1, len(wedges) + 1)
         enough = next((n for n in counts if _strips_lack_mm(tables, rank, wedges, n) <= 0.0), len(wedges))

@@ -104,7 +104,7 @@ def _sigma(asked: Asked, pack: Pack) -> float:
     for piece in pack.pieces:
         if piece.saw_deg is not None:
             return 2.0 * math.tan(math.radians(piece.saw_deg))
-        if piece.form == "taper":
+        if piece.is_marked:
             lot = _lot(asked, piece.lot)
             return lot.taper_slope if lot else 0.0
     return 0.0

@@ -103,7 +103,7 @@ class Tables(Tapered):
         units: dict[int, list[Unit]] = defaultdict(list)
         costs = options.costs
         for rank, lot in enumerate(self.lots):
-            if lot.form != "flat" or lot.count < 1 or not _long_enough(lot, options.min_inside_mm):
+            if not lot.is_whole or lot.count < 1 or not _long_enough(lot, options.min_inside_mm):
                 continue
             assert lot.thickness_mm is not None
             thickness = to_steps(lot.thickness_mm, options.quantum_mm)

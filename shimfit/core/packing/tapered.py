@@ -61,9 +61,9 @@ class Tapered:
         for rank, lot in enumerate(self.lots):
             if lot.count < 1:
                 continue
-            if lot.form == "taper":
+            if lot.is_marked:
                 runs[round(lot.taper_slope, 9), None].extend(self.taper_runs(rank, inner_mm, ()))
-            elif lot.form == "strip" and self.usable_mm(lot) > 0.0:
+            elif lot.is_sawn and self.usable_mm(lot) > 0.0:
                 for angle in sorted(set(self.options.saw.settings_deg)):
                     run = self._strip_run(rank, angle, inner_mm)
                     if run is not None:

@@ -366,7 +366,7 @@ class _Choosing:
                 continue
             for pack in packs_behind(self.posts[pattern.post], pattern, self.tables):
                 for piece in pack.pieces:
-                    if piece.form == "strip":
+                    if piece.is_sawn:
                         wedges[self.tables.rank[piece.lot]].append(
                             wedge_of(f"{pattern.post}/{pack.seat}", piece)
                         )

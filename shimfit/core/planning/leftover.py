@@ -42,9 +42,9 @@ def left_of(lots: Sequence[Lot], packs: Iterable[Pack], options: Options) -> tup
         pieces = by_lot.get(lot.lot, [])
         if not pieces:
             result.append(lot)
-        elif lot.form == "flat":
+        elif lot.is_whole:
             result.append(replace(lot, count=lot.count - len(pieces)))
-        elif lot.form == "taper":
+        elif lot.is_marked:
             result += _taper_left(lot, pieces, options)
         else:
             result += _strip_left(lot, pieces, options)
@@ -106,12 +106,12 @@ def as_cut_from(pack: Pack, box: Sequence[Lot]) -> Pack:
             pieces.append(replace(piece, copy=None))
             continue
         name, _, place = piece.lot.rpartition("@")
-        start = float(place.split("#")[0]) if piece.form == "taper" else 0.0
+        start = float(place.split("#")[0]) if piece.is_marked else 0.0
         while name not in names:
             name, _, place = name.rpartition("@")
-            start += float(place.split("#")[0]) if piece.form == "taper" else 0.0
+            start += float(place.split("#")[0]) if piece.is_marked else 0.0
         mark = None if piece.mark_mm is None else round(piece.mark_mm + start, 9)
-        trim = piece.trim_tip_mm + start if piece.form == "taper" else piece.trim_tip_mm
+        trim = piece.trim_tip_mm + start if piece.is_marked else piece.trim_tip_mm
         pieces.append(replace(piece, lot=name, mark_mm=mark, trim_tip_mm=round(trim, 9), copy=None))
     return replace(pack, pieces=tuple(pieces))
 

@@ -65,10 +65,10 @@ class Master:
         self.lot_row: dict[int, int] = {}
         capacity: list[float] = []
         for rank, lot in enumerate(lots):
-            if lot.form == "flat" and lot.count > 0:
+            if lot.is_whole and lot.count > 0:
                 self.lot_row[rank] = posts + len(capacity)
                 capacity.append(share * lot.count)
-            elif lot.form == "strip" and lot.count > 0 and tables.usable_mm(lot) > 0:
+            elif lot.is_sawn and lot.count > 0 and tables.usable_mm(lot) > 0:
                 self.lot_row[rank] = posts + len(capacity)
                 capacity.append(share * lot.count * tables.usable_mm(lot))
         self.capacity = np.array(capacity)
@@ -82,7 +82,7 @@ class Master:
         self.allowed: frozenset[float] | None = None
         """Saw settings that patterns may use for now; None: all."""
         # The program's own first columns: a post left unsolved, stock on credit.
-        tapers = [rank for rank, lot in enumerate(lots) if lot.form == "taper" and lot.count > 0]
+        tapers = [rank for rank, lot in enumerate(lots) if lot.is_marked and lot.count > 0]
         self._on_credit_of = {rank: k for k, rank in enumerate([*self.lot_row, *tapers])}
         self.own_columns = posts + len(self._on_credit_of) + self.capacity.size
         self.width = 0.0
@@ -118,7 +118,7 @@ class Master:
         )
         self._piece = np.array(
             [
-                self.costs.piece / (CREDIT_MM if self.tables.lots[rank].form == "strip" else 1.0)
+                self.costs.piece / (CREDIT_MM if self.tables.lots[rank].is_sawn else 1.0)
                 for rank in self._on_credit_of
             ],
             float,
@@ -320,7 +320,7 @@ class Master:
         for rank, row in self.lot_row.items():
             value = float(price[row - self.posts])
             if value > 0.0:
-                (flat if lots[rank].form == "flat" else strip)[lots[rank].lot] = value
+                (flat if lots[rank].is_whole else strip)[lots[rank].lot] = value
         taper = {
             lots[rank].lot: [(point, float(price[row - self.posts])) for point, row in sorted(points)]
             for rank, points in self.points.items()
@@ -342,9 +342,7 @@ class Master:
         price = np.zeros(self.capacity.size)
         for rank, row in self.lot_row.items():
             lot = self.tables.lots[rank]
-            price[row - self.posts] = (prices.flat if lot.form == "flat" else prices.strip_per_mm).get(
-                lot.lot, 0.0
-            )
+            price[row - self.posts] = (prices.flat if lot.is_whole else prices.strip_per_mm).get(lot.lot, 0.0)
         for name, points in prices.taper.items():
             rows = dict(self.points[self.tables.rank[name]])
             for point, value in points:

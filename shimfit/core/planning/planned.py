@@ -18,7 +18,7 @@ from shimfit.core.packing.tables import build_tables
 from shimfit.core.planning.leftover import ROUNDING_MM, as_cut_from, left_of, stretch_of, wedge_of
 from shimfit.core.resting import rest_packs
 from shimfit.errors import EntryError, InternalError
-from shimfit.model import BESIDE_THE_OTHERS, Lean
+from shimfit.model import BESIDE_THE_OTHERS, FORMS, Lean
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -86,13 +86,13 @@ def with_copies(planned: Mapping[int, Planned], lots: Sequence[Lot], options: Op
 
 
 def _pieces(
-    planned: Mapping[int, Planned], form: str, by_name: Mapping[str, Lot]
+    planned: Mapping[int, Planned], use: str, by_name: Mapping[str, Lot]
 ) -> Iterator[tuple[Where, Piece]]:
-    """Pieces of one form from lots of several."""
+    """Pieces that are used one way from lots of several."""
     for number, one in planned.items():
         for at, pack in enumerate(one.packs):
             for which, piece in enumerate(pack.pieces):
-                if piece.form == form and by_name[piece.lot].count > 1:
+                if FORMS[piece.form].use == use and by_name[piece.lot].count > 1:
                     yield (number, at, which), piece
 
 
@@ -101,7 +101,7 @@ def _taper_copies(
 ) -> dict[Where, int]:
     """The first copy that is free where a stretch begins."""
     uses: dict[str, list[tuple[float, float, Where]]] = defaultdict(list)
-    for where, piece in _pieces(planned, "taper", by_name):
+    for where, piece in _pieces(planned, "marked", by_name):
         uses[piece.lot].append((*stretch_of(piece, by_name[piece.lot], options), where))
     copies: dict[Where, int] = {}
     for stretches in uses.values():
@@ -117,7 +117,7 @@ def _strip_copies(
     planned: Mapping[int, Planned], by_name: Mapping[str, Lot], options: Options
 ) -> dict[Where, int]:
     wedges: dict[str, list[tuple[Wedge, Where]]] = defaultdict(list)
-    for where, piece in _pieces(planned, "strip", by_name):
+    for where, piece in _pieces(planned, "sawn", by_name):
         wedges[piece.lot].append((wedge_of("/".join(map(str, where)), piece), where))
     copies: dict[Where, int] = {}
     for name, some in wedges.items():
