@@ -314,9 +314,9 @@ def advice(mm_per_m, **budget):
 def test_turning_the_level_is_told_when_it_settles_it_and_by_how_much():
     said = advice(1.4)
     assert "turn it end for end" in said
-    assert "±0.67 mm at the top" in said  # 1.645 √(0.5²/3 + 1²/12)
-    assert "leaves ±0.34 mm" in said  # 1.645 × (1/√12) / √2
-    assert "±0.6 mm is enough" in said  # 2.0 - 1.4
+    assert "±0.82 mm at the top" in said  # U = 2 u = 2 √(0.5²/3 + 1²/12), as on paper: not the guard band
+    assert "leaves ±0.41 mm" in said  # 2 × (1/√12) / √2
+    assert "±0.73 mm is enough" in said  # 2 (2.0 - 1.4) / 1.645
 
 
 def test_what_no_reading_settles_is_packed_back():
@@ -325,9 +325,9 @@ def test_what_no_reading_settles_is_packed_back():
 
 
 def test_a_fine_level_on_a_coarse_tape_is_read_again():
-    # each reading 1/√12 = 0.289 mm; wanted 0.4/1.645 = 0.243: half a mark is enough (0.144 × 1.645 = 0.24)
+    # each reading 1/√12 = 0.289 mm; wanted 0.4/1.645 = 0.243: half a mark is enough (U = 2 × 0.144 = 0.29)
     assert "between the marks" in advice(1.6, accuracy=0.0, step=0.0005)
-    assert "±0.24 mm" in advice(1.6, accuracy=0.0, step=0.0005)
+    assert "±0.29 mm" in advice(1.6, accuracy=0.0, step=0.0005)
 
 
 def test_a_spread_of_readings_is_read_again():
@@ -362,9 +362,9 @@ def test_a_stored_typed_reading_kept_enough_for_numbers():
             "", mm / 1000, 0.0, 1000.0, u_along=4.08e-4, u_across=4.08e-4, u_own_along=own, u_own_across=own
         )
 
-    # own 0.289 (whole mm), shared 0.289 (0.5 mm/m): turning leaves 0.204, × 1.645 = 0.34 mm
+    # own 0.289 (whole mm), shared 0.289 (0.5 mm/m): turning leaves u = 0.204, U = 0.41 mm
     assert (
-        "turn it end for end and read again: that leaves ±0.34 mm"
+        "turn it end for end and read again: that leaves ±0.41 mm"
         in decide(stored(1.4, 2.887e-4), LIMIT).advice
     )
     # nearer to the limit no turning settles it, and it is not told to
@@ -431,7 +431,7 @@ def test_at_the_limit_a_direction_without_uncertainty_is_no_fault(u_along, u_acr
     found = decide_lean(Lean(0.002, 0.0), u_along, u_across, limit, 1000.0)
     assert found.decision == decision
     if decision == "too-close":
-        assert re.search(r"good to ±0\.1[67] mm at the top; it lies on the limit", found.advice)
+        assert re.search(r"good to ±0\.2 mm at the top; it lies on the limit", found.advice)
 
 
 def test_what_settles_it_goes_by_the_direction_that_is_not_sure():

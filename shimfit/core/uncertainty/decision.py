@@ -388,6 +388,8 @@ def _worse(budgets: tuple[Budget, Budget] | None) -> Budget | None:
 
 # ---------------------------------------------------------------- what settles it
 
+COVERAGE: Final = 2.0
+"""Coverage factor of an uncertainty that a person reads (JCGM 100:2008, 6.2.1), as in `Budget.expanded`."""
 MOST_REPEATS: Final = 9
 """Nobody reads a post more often than this."""
 
@@ -413,10 +415,14 @@ class Closeness:
         """A slope as mm at the top."""
         return f"{slope * self.height_mm:.2g} mm"
 
+    def good_to(self, u: float) -> str:
+        """`±0.8 mm`: the expanded uncertainty U = 2u at the top, as the record gives it; never the guard band."""
+        return f"±{self.top(COVERAGE * u)}"
+
 
 def advise(close: Closeness, budget: Budget | None, largest_term: str | None) -> str:
     """One or two sentences: the cheapest thing that settles it with numbers at the top, else what is left."""
-    good_to = f"this reading is good to ±{close.top(close.factor * close.u)} at the top"
+    good_to = f"this reading is good to {close.good_to(close.u)} at the top"
     if budget is not None:
         for settle in (_by_turning, _by_reading_finer, _by_holding, _by_repeating):
             sentence = settle(close, budget)
@@ -437,8 +443,8 @@ def _by_turning(close: Closeness, budget: Budget) -> str | None:
     if rest > close.wanted_u:
         return None
     return (
-        f"turn it end for end and read again: that leaves ±{close.top(close.factor * rest)}, "
-        f"and ±{close.top(close.factor * close.wanted_u)} is enough"
+        f"turn it end for end and read again: that leaves {close.good_to(rest)}, "
+        f"and {close.good_to(close.wanted_u)} is enough"
     )
 
 
@@ -449,7 +455,7 @@ def _by_reading_finer(close: Closeness, budget: Budget) -> str | None:
     finer = math.hypot(rest, steps / 2.0)
     if close.method != "typed" or steps == 0.0 or finer > close.wanted_u:
         return None
-    return f"read it between the marks too (strong, shy): that leaves ±{close.top(close.factor * finer)}"
+    return f"read it between the marks too (strong, shy): that leaves {close.good_to(finer)}"
 
 
 def _by_holding(close: Closeness, budget: Budget) -> str | None:
@@ -475,7 +481,7 @@ def _by_repeating(close: Closeness, budget: Budget) -> str | None:
 
 
 def _by_words(close: Closeness, cure: Cure | None) -> str | None:
-    enough = f"±{close.top(close.factor * close.wanted_u)} would settle it"
+    enough = f"{close.good_to(close.wanted_u)} would settle it"
     match cure:
         case "turn":
             return f"turn it end for end and read again: {enough}"
@@ -493,7 +499,8 @@ def _what_is_left(close: Closeness) -> str:
     """No reading settles it: a better instrument, or less lean."""
     guard = close.factor * close.u
     limit = close.wanted_u * close.factor
-    better = f"an instrument with ±{close.top(limit)} at the top ({limit * 1000:.2g} mm/m) would settle it"
+    per_metre = COVERAGE * close.wanted_u * 1000
+    better = f"an instrument good to {close.good_to(close.wanted_u)} at the top ({per_metre:.2g} mm/m) settles it"
     less = close.value - (close.allowed - guard)
     repack = f"packing the top back by {close.top(less)} makes it plumb for sure"
     if limit < 0.1 * guard:
