@@ -416,7 +416,7 @@ class Closeness:
         return f"{slope * self.height_mm:.2g} mm"
 
     def good_to(self, u: float) -> str:
-        """`±0.8 mm`: the expanded uncertainty U = 2u at the top, as the record gives it; never the guard band."""
+        """`±0.8 mm`: the expanded uncertainty U = 2 u at the top, as the record gives it; no guard band."""
         return f"±{self.top(COVERAGE * u)}"
 
 
@@ -499,8 +499,10 @@ def _what_is_left(close: Closeness) -> str:
     """No reading settles it: a better instrument, or less lean."""
     guard = close.factor * close.u
     limit = close.wanted_u * close.factor
-    per_metre = COVERAGE * close.wanted_u * 1000
-    better = f"an instrument good to {close.good_to(close.wanted_u)} at the top ({per_metre:.2g} mm/m) settles it"
+    fine = f"{close.good_to(close.wanted_u)} at the top ({COVERAGE * close.wanted_u * 1000:.2g} mm/m)"
+    better = (
+        f"an instrument good to {close.good_to(close.wanted_u)} at the top ({per_metre:.2g} mm/m) settles it"
+    )
     less = close.value - (close.allowed - guard)
     repack = f"packing the top back by {close.top(less)} makes it plumb for sure"
     if limit < 0.1 * guard:
