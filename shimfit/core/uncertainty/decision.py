@@ -500,9 +500,7 @@ def _what_is_left(close: Closeness) -> str:
     guard = close.factor * close.u
     limit = close.wanted_u * close.factor
     fine = f"{close.good_to(close.wanted_u)} at the top ({COVERAGE * close.wanted_u * 1000:.2g} mm/m)"
-    better = (
-        f"an instrument good to {close.good_to(close.wanted_u)} at the top ({per_metre:.2g} mm/m) settles it"
-    )
+    better = f"an instrument good to {fine} settles it"
     less = close.value - (close.allowed - guard)
     repack = f"packing the top back by {close.top(less)} makes it plumb for sure"
     if limit < 0.1 * guard:
