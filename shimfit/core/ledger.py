@@ -4,7 +4,7 @@
     take    packs are made: flats leave, a taper or strip gives a stretch of one numbered copy and the kerf
     lots    what is there: whole copies under the lot's name, remainders under names of their own
 
-A remainder (`T1.2`) is a piece with its parent: lot, copy, and the stretch between two cuts. A taper gives
+A remainder (`T1.2-82`) is a piece with its parent: lot, copy, and the stretch between two cuts. A taper gives
 the stretch that goes under the foot; its thin tip and its thick rest go back when they are long enough to
 be used again. A strip gets shorter by what its wedges take. What a copy has given is a set of stretches, so
 that it does not matter in which order they were cut: a plan's cut sheet and the box after its last pack are
@@ -29,7 +29,6 @@ from shimfit.values import dataclass
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
-    from shimfit.core.cutting import Wedge
     from shimfit.model import Pack, Piece
 
 SHORTEST_KEPT_MM = 30.0
@@ -63,6 +62,23 @@ class Cut:
     goes_to: str = ""
     """Post and seat: `3/next-out`."""
 
+    @property
+    def is_thrown_out(self) -> bool:
+        """It was made for no pack."""
+        return self.goes_to == _THROWN_OUT
+
+    def to_json(self) -> dict[str, Any]:
+        """As an event holds it."""
+        own = ("from_mm", "to_mm") if self.saw_deg is None else ("saw_deg", "thin_mm", "thick_mm")
+        keys = ("lot", "copy", "piece", "kerf_mm", *own)
+        return {key: getattr(self, key) for key in keys} | {"for": self.goes_to}
+
+    @classmethod
+    def from_json(cls, row: Mapping[str, Any]) -> Cut:
+        """The same, read back; older events do not name the piece."""
+        given = {key: row[key] for key in cls.__slots__ if key in row}
+        return cls(**{"piece": row["lot"], "goes_to": row.get("for", "")} | given)
+
 
 @dataclass(frozen=True, slots=True)
 class Remainder:
@@ -75,6 +91,11 @@ class Remainder:
     """Taper: hundredths of a millimetre from the copy's thin end; 0 on a strip."""
     end: int
     """Where it ends; on a strip its length."""
+
+    @property
+    def start_mm(self) -> float:
+        """Where it begins, from the copy's thin end."""
+        return self.start / STEPS_PER_MM
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,36 +134,29 @@ class _Kind:
     _free: dict[int, list[tuple[int, int]]] = field(default_factory=dict)
     """What is left of copies, as worked out since they were cut last."""
 
+    def twin(self) -> _Kind:
+        """The same, to be changed by itself."""
+        return _Kind(self.name, self.lot, self.made, set(self.gone), dict(self.cuts), dict(self._free))
+
     @property
     def count(self) -> int:
         return self.made - len(self.gone)
 
-    def whole(self) -> Iterator[int]:
-        return (number for number in range(1, self.made + 1) if number not in self.gone)
+    @property
+    def length_mm(self) -> float:
+        assert self.lot.length_mm is not None
+        return self.lot.length_mm
 
-    def lose(self, count: int) -> int:
-        """Whole copies leave, the last first, as plans number from the first; how many there were."""
-        count = min(count, self.count)
-        if not self.gone:
-            self.made -= count
-            return count
-        last = self.made
-        for _ in range(count):
-            while last in self.gone:
-                last -= 1
-            self.gone.add(last)
-        return count
+    def whole(self) -> list[int]:
+        """Copies that nothing was cut from."""
+        return [number for number in range(1, self.made + 1) if number not in self.gone]
 
-    def copy(self) -> _Kind:
-        return _Kind(self.name, self.lot, self.made, set(self.gone), dict(self.cuts), dict(self._free))
-
-    # ------------------------------------------------------------ what is left of a cut copy
-
-    def free(self, number: int) -> list[tuple[int, int]]:
-        """Stretches of a copy that no cut has reached, thin end first; of a strip what is left, if any."""
-        if number not in self._free:
-            self._free[number] = self._free_now(number)
-        return self._free[number]
+    def lose(self, count: int) -> None:
+        """Whole copies leave, the last first, as plans number from the first."""
+        if self.gone:
+            self.gone.update(self.whole()[-count:] if count > 0 else ())
+        else:
+            self.made -= min(count, self.count)
 
     def cut(self, cut: Cut) -> None:
         """A copy is whole no more."""
@@ -150,65 +164,62 @@ class _Kind:
         self.cuts[cut.copy] = (*self.cuts.get(cut.copy, ()), cut)
         self._free.pop(cut.copy, None)
 
-    def _free_now(self, number: int) -> list[tuple[int, int]]:
-        assert self.lot.length_mm is not None
-        cuts = self.cuts.get(number, ())
-        if self.lot.is_sawn:
-            left = _steps(self.lot.length_mm - self._sawn_mm(cuts))
-            return [(0, left)] if left > 0 else []
-        end = _steps(self.lot.length_mm)
-        found, at = [], 0
-        for first, last in sorted(_with_kerf(cut) for cut in cuts):
-            if first > at:
-                found.append((at, min(first, end)))
-            at = max(at, last)
-        return [*found, (at, end)] if at < end else found
+    def free(self, number: int) -> list[tuple[int, int]]:
+        """Stretches of a copy that no cut has reached, thin end first; of a strip what is left, if any."""
+        if number not in self._free:
+            cuts, end, at = self.cuts.get(number, ()), _steps(self.length_mm), 0
+            found = []
+            if self.lot.is_sawn:
+                end = _steps(self.length_mm - self._sawn_mm(cuts))
+            else:
+                for first, last in sorted(map(_with_kerf, cuts)):
+                    if first > at:
+                        found.append((at, min(first, end)))
+                    at = max(at, last)
+            self._free[number] = [*found, (at, end)] if at < end else found
+        return self._free[number]
 
     def fits(self, number: int, cut: Cut) -> bool:
         """Whether a copy still has what a cut takes."""
         if self.lot.is_sawn:
-            assert self.lot.length_mm is not None
-            return self._sawn_mm((*self.cuts.get(number, ()), cut)) <= self.lot.length_mm
-        first, last = _steps(cut.from_mm), _steps(cut.to_mm)
-        return any(holds(start, end, first, last) for start, end in self.free(number))
+            return self._sawn_mm((*self.cuts.get(number, ()), cut)) <= self.length_mm
+        return any(_holds(stretch, cut) for stretch in self.free(number))
 
-    def _sawn_mm(self, cuts: Sequence[Cut]) -> float:
+    def _sawn_mm(self, cuts: Iterable[Cut]) -> float:
         """Length that wedges took; the first end is trimmed once per setting on what was one piece then."""
         pieces: dict[str, list[Cut]] = defaultdict(list)
+        taken_mm = 0.0
         for cut in cuts:
-            if cut.saw_deg is not None:
+            if cut.saw_deg is None:
+                taken_mm += cut.to_mm - cut.from_mm
+            else:
                 pieces[cut.piece].append(cut)
-        otherwise = sum(cut.to_mm - cut.from_mm for cut in cuts if cut.saw_deg is None)
-        if not pieces:
-            return otherwise
-        from shimfit.core.cutting import (
-            takes_mm,  # the first screen waits for this room; few boxes hold strips
-        )
-        from shimfit.core.packing.options import Saw
+        if pieces:
+            # The first screen waits for this room; few boxes hold strips.
+            from shimfit.core.cutting import Wedge, takes_mm
+            from shimfit.core.packing.options import Saw
 
-        return otherwise + sum(
-            takes_mm(self.lot, [_wedge(cut) for cut in some], Saw(kerf_mm=some[0].kerf_mm))
-            for some in pieces.values()
-        )
+            for some in pieces.values():
+                wedges = [
+                    Wedge("", cut.lot, cut.saw_deg or 0.0, cut.thin_mm or 0.0, cut.thick_mm or 0.0)
+                    for cut in some
+                ]
+                taken_mm += takes_mm(self.lot, wedges, Saw(kerf_mm=some[0].kerf_mm))
+        return taken_mm
 
-    def part(self, name: str, start: int, end: int) -> Lot:
+    def part(self, name: str, rest: Remainder) -> Lot:
         """A remainder as a lot of its own."""
-        lot = self.lot
-        assert lot.length_mm is not None
-        whole = _steps(lot.length_mm)
+        lot = replace(self.lot, lot=name, count=1, origin="offcut")
         if lot.is_sawn:
-            return replace(lot, lot=name, count=1, length_mm=end / STEPS_PER_MM, origin="offcut")
+            return replace(lot, length_mm=rest.end / STEPS_PER_MM)
         assert lot.thin_mm is not None
-        start_mm = start / STEPS_PER_MM
-        end_mm = lot.length_mm if end == whole else end / STEPS_PER_MM
+        to_the_end = rest.end == _steps(self.length_mm)
+        end_mm = self.length_mm if to_the_end else rest.end / STEPS_PER_MM
         return replace(
             lot,
-            lot=name,
-            count=1,
-            length_mm=round(end_mm - start_mm, 9),
-            thin_mm=lot.thin_mm + lot.taper_slope * start_mm,
-            thick_mm=lot.thick_mm if end == whole else lot.thin_mm + lot.taper_slope * end_mm,
-            origin="offcut",
+            length_mm=round(end_mm - rest.start_mm, 9),
+            thin_mm=lot.thin_mm + lot.taper_slope * rest.start_mm,
+            thick_mm=lot.thick_mm if to_the_end else lot.thin_mm + lot.taper_slope * end_mm,
         )
 
 
@@ -226,29 +237,30 @@ class Ledger:
 
     def copy(self) -> Ledger:
         """The same box, to be changed by itself."""
-        twin = Ledger()
-        twin._kinds = {key: kind.copy() for key, kind in self._kinds.items()}
-        twin._names = dict(self._names)
-        twin._short, twin._twice = Counter(self._short), list(self._twice)
-        return twin
+        other = Ledger()
+        other._kinds = {key: kind.twin() for key, kind in self._kinds.items()}
+        other._names = dict(self._names)
+        other._short, other._twice = Counter(self._short), list(self._twice)
+        return other
 
     def to_rows(self) -> dict[str, Any]:
         """Everything, in JSON, for `from_rows`: values as rows of their fields, in order."""
+        kinds = [
+            (
+                kind.name, astuple(kind.lot), kind.made, sorted(kind.gone),
+                [(number, list(map(astuple, cuts))) for number, cuts in kind.cuts.items()],
+            )
+            for kind in self._kinds.values()
+        ]  # fmt: skip
+        names = [
+            (name, place if isinstance(place, str) else astuple(place)) for name, place in self._names.items()
+        ]
         return {
-            "kinds": [
-                [
-                    kind.name, astuple(kind.lot), kind.made, sorted(kind.gone),
-                    [[number, [astuple(cut) for cut in cuts]] for number, cuts in kind.cuts.items()],
-                ]
-                for kind in self._kinds.values()
-            ],
-            "names": [
-                [name, place if isinstance(place, str) else astuple(place)]
-                for name, place in self._names.items()
-            ],
+            "kinds": kinds,
+            "names": names,
             "short": list(self._short.items()),
-            "twice": [astuple(one) for one in self._twice],
-        }  # fmt: skip
+            "twice": list(map(astuple, self._twice)),
+        }
 
     @classmethod
     def from_rows(cls, rows: Mapping[str, Any]) -> Ledger:
@@ -257,12 +269,10 @@ class Ledger:
         for name, lot, made, gone, cut in rows["kinds"]:
             cuts = {number: tuple(Cut(*one) for one in some) for number, some in cut}
             ledger._kinds[name] = _Kind(name, Lot(*lot), made, set(gone), cuts)
-        ledger._names = {
-            name: place if isinstance(place, str) else Remainder(*place) for name, place in rows["names"]
-        }
-        ledger._short = Counter(dict(rows["short"]))
-        for lot, copy, from_mm, to_mm, goes_to in rows["twice"]:
-            ledger._twice.append(TakenTwice(lot, copy, from_mm, to_mm, tuple(goes_to)))
+        for name, place in rows["names"]:
+            ledger._names[name] = place if isinstance(place, str) else Remainder(*place)
+        ledger._short.update(dict(rows["short"]))
+        ledger._twice = [replace(TakenTwice(*one), goes_to=tuple(one[4])) for one in rows["twice"]]
         return ledger
 
     # ------------------------------------------------------------ what there is
@@ -292,8 +302,13 @@ class Ledger:
 
     def copies(self, name: str) -> tuple[int, ...]:
         """Numbers of the whole copies of a lot."""
+        kind = self._kind(name)
+        return () if kind is None else tuple(kind.whole())
+
+    def _kind(self, name: str) -> _Kind | None:
+        """The pieces that came in under a name; None for a remainder, and where nothing had the name."""
         place = self._names.get(name)
-        return tuple(self._kinds[place].whole()) if isinstance(place, str) else ()
+        return self._kinds[place] if isinstance(place, str) else None
 
     def _all(self) -> Iterator[Lot]:
         for name, place in self._names.items():
@@ -301,7 +316,7 @@ class Ledger:
                 kind = self._kinds[place]
                 yield replace(kind.lot, lot=name, count=max(0, kind.count))
             else:
-                lot = self._kinds[place.lot].part(name, place.start, place.end)
+                lot = self._kinds[place.lot].part(name, place)
                 yield lot if self._is_there(place) else replace(lot, count=0)
 
     def _is_there(self, one: Remainder) -> bool:
@@ -311,28 +326,21 @@ class Ledger:
 
     def put(self, lot: Lot) -> str:
         """Put pieces in: more of a lot that is alike, else a lot of its own (`A2 (2)`): never mixed."""
-        name, number = lot.lot, 1
-        while name in self._names and not self._alike(name, lot):
-            number += 1
-            name = f"{lot.lot} ({number})"
+
+        def is_its(name: str) -> bool:
+            kind = self._kind(name)
+            return name not in self._names or (kind is not None and alike(kind.lot, lot))
+
+        name = _numbered(lot.lot, " ({})", is_its)
         if name not in self._names:
             self._begin(name, lot)
-        place = self._names[name]
-        assert isinstance(place, str)
-        self._kinds[place].made += lot.count
+        self._kinds[str(self._names[name])].made += lot.count
         return name
 
     def _begin(self, name: str, lot: Lot) -> None:
-        key, number = name, 1
-        while key in self._kinds:
-            number += 1
-            key = f"{name}~{number}"
+        key = _numbered(name, "~{}", lambda key: key not in self._kinds)
         self._kinds[key] = _Kind(key, replace(lot, lot=name, count=0))
         self._names[name] = key
-
-    def _alike(self, name: str, lot: Lot) -> bool:
-        place = self._names[name]
-        return isinstance(place, str) and alike(self._kinds[place].lot, lot)
 
     def count_again(self, lots: Iterable[Lot]) -> None:
         """Lots as counted now, in place of what goes by the same names; copies keep their numbers."""
@@ -340,9 +348,8 @@ class Ledger:
         for lot in lots:
             if lot.lot not in counted and lot.lot in self._names:
                 self.out(lot.lot)
-                place = self._names[lot.lot]
-                if isinstance(place, str) and self._alike(lot.lot, lot):
-                    kind = self._kinds[place]
+                kind = self._kind(lot.lot)
+                if kind is not None and alike(kind.lot, lot):
                     kind.lot = replace(lot, count=0)
                     kind.gone -= set(sorted(kind.gone - kind.cuts.keys())[: lot.count])
                     lot = replace(lot, count=lot.count - kind.count)  # noqa: PLW2901 - the rest of it comes in
@@ -352,18 +359,13 @@ class Ledger:
 
     def out(self, name: str, count: int | None = None) -> None:
         """Pieces leave for something else than a pack, all when no count is given."""
-        place = self._names.get(name)
-        if isinstance(place, Remainder):
-            there = int(self._is_there(place))
-            if there and count != 0:
-                self._cut(Cut(
-                    place.lot, place.copy, name, place.start / STEPS_PER_MM, place.end / STEPS_PER_MM,
-                    kerf_mm=0.0, goes_to=_THROWN_OUT,
-                ))  # fmt: skip
-        else:
-            there = 0 if place is None else self._kinds[place].count
-            if place is not None:
-                self._kinds[place].lose(there if count is None else count)
+        rest, kind = self.parent(name), self._kind(name)
+        there = int(self._is_there(rest)) if rest else kind.count if kind else 0
+        if rest is not None and there and count != 0:
+            ends_mm = rest.start_mm, rest.end / STEPS_PER_MM
+            self._cut(Cut(rest.lot, rest.copy, name, *ends_mm, kerf_mm=0.0, goes_to=_THROWN_OUT))
+        elif kind is not None:
+            kind.lose(there if count is None else count)
         if count is not None and count > there:
             self._short[name] += count - max(0, there)
 
@@ -386,8 +388,8 @@ class Ledger:
         """
         packs = tuple(packs)
         flats: Counter[str] = Counter()
-        wants: list[tuple[tuple[int, int], Cut, bool]] = []
-        """(pack and piece, the cut, whether the copy is still to be chosen)."""
+        wants: list[tuple[tuple[int, int], Cut]] = []
+        """(pack and piece, the cut)."""
         for at, (post, pack) in enumerate(packs):
             for which, piece in enumerate(pack.pieces):
                 if piece.lot not in self._names:
@@ -400,29 +402,30 @@ class Ledger:
                     flats[piece.lot] += 1
                 else:
                     goes_to = f"{post}/{pack.seat}" if post else str(pack.seat)
-                    cut, chosen = self._cut_of(piece, goes_to, kerf_mm)
-                    wants.append(((at, which), cut, chosen))
+                    wants.append(((at, which), self._cut_of(piece, goes_to, kerf_mm)))
         for name, count in flats.items():
             self.out(name, count)
         # What says its copy goes first: the others find room beside it.
-        wants.sort(key=lambda one: (not one[2], one[1].from_mm, one[1].to_mm, one[0]))
+        wants.sort(key=lambda one: (not one[1].copy, one[1].from_mm, one[1].to_mm, one[0]))
         touched: dict[str, list[int]] = defaultdict(list)
         made: dict[tuple[int, int], Cut] = {}
-        for where, want, chosen in wants:
-            cut = want
-            if not chosen:
-                cut = replace(want, copy=self._choose(want, touched[want.lot], (keep or {}).get(want.lot)))
-            if cut.copy not in touched[cut.lot]:
-                touched[cut.lot].append(cut.copy)
-            made[where] = cut
+        for where, want in wants:
+            copy = want.copy or self._choose(want, touched[want.lot], (keep or {}).get(want.lot))
+            made[where] = cut = replace(want, copy=copy)
+            if copy not in touched[cut.lot]:
+                touched[cut.lot].append(copy)
             self._cut(cut)
         self._name_remainders(touched)
+
+        def with_copy(piece: Piece, cut: Cut | None) -> Piece:
+            """Said where the lot has or had several."""
+            if cut is None or piece.lot != cut.piece or self.parent(piece.lot):
+                return piece
+            return replace(piece, copy=cut.copy if self._kinds[cut.lot].made > 1 else None)
+
         with_copies = tuple(
             replace(
-                pack,
-                pieces=tuple(
-                    self._with_copy(piece, made.get((at, w))) for w, piece in enumerate(pack.pieces)
-                ),
+                pack, pieces=tuple(with_copy(one, made.get((at, w))) for w, one in enumerate(pack.pieces))
             )
             for at, (_, pack) in enumerate(packs)
         )
@@ -432,39 +435,34 @@ class Ledger:
         """Cuts as they were logged; `names` are what the remainders were called then."""
         touched: dict[str, list[int]] = defaultdict(list)
         for cut in cuts:
-            if cut.lot not in self._kinds:
+            if cut.lot in self._kinds:
+                self._cut(cut)
+                touched[cut.lot].append(cut.copy)
+            else:
                 self._short[cut.lot] += 1
-                continue
-            self._cut(cut)
-            touched[cut.lot].append(cut.copy)
         self._name_remainders(touched, names)
 
-    def _cut_of(self, piece: Piece, goes_to: str, kerf_mm: float) -> tuple[Cut, bool]:
-        """The cut that a piece is, from the original thin end of its copy; and whether its copy is known."""
-        place = self._names[piece.lot]
-        start_mm = 0.0
-        if isinstance(place, Remainder):
-            key, copy = place.lot, place.copy
-            start_mm = place.start / STEPS_PER_MM
+    def _cut_of(self, piece: Piece, goes_to: str = "", kerf_mm: float = 0.0) -> Cut:
+        """The cut that a piece is, from the original thin end of its copy; copy 0: still to be chosen."""
+        rest, kind = self.parent(piece.lot), self._kind(piece.lot)
+        if kind is not None:
+            key, copy, start_mm = kind.name, piece.copy or int(kind.made == 1), 0.0
         else:
-            key, copy = place, piece.copy or (1 if self._kinds[place].made == 1 else 0)
+            assert rest is not None
+            key, copy, start_mm = rest.lot, rest.copy, rest.start_mm
+        cut = Cut(key, copy, piece.lot, kerf_mm=kerf_mm, goes_to=goes_to)
         if self._kinds[key].lot.is_sawn:
-            cut = Cut(
-                key, copy, piece.lot,
-                saw_deg=piece.saw_deg or 0.0, thin_mm=piece.thin_mm or 0.0, thick_mm=piece.thick_mm or 0.0,
-                kerf_mm=kerf_mm, goes_to=goes_to,
-            )  # fmt: skip
-        else:
-            first, last = (round(start_mm + mm, 9) for mm in (piece.trim_tip_mm, piece.mark_mm or 0.0))
-            cut = Cut(key, copy, piece.lot, first, last, kerf_mm=kerf_mm, goes_to=goes_to)
-        return cut, copy > 0
+            edges_mm = piece.thin_mm or 0.0, piece.thick_mm or 0.0
+            return replace(cut, saw_deg=piece.saw_deg or 0.0, thin_mm=edges_mm[0], thick_mm=edges_mm[1])
+        from_mm, to_mm = (round(start_mm + mm, 9) for mm in (piece.trim_tip_mm, piece.mark_mm or 0.0))
+        return replace(cut, from_mm=from_mm, to_mm=to_mm)
 
     def _choose(self, cut: Cut, touched: Sequence[int], keep: frozenset[int] | None) -> int:
         kind = self._kinds[cut.lot]
         for number in touched:
             if kind.fits(number, cut):
                 return number
-        whole = list(kind.whole())
+        whole = kind.whole()
         free = [number for number in whole if number not in (keep or ())] or whole
         begun = (number for number in kind.cuts if kind.fits(number, cut))
         return free[0] if free else next(begun, 1)
@@ -475,7 +473,7 @@ class Ledger:
         if cut.copy > kind.made:
             self._short[kind.lot.lot] += 1
             return
-        if cut.goes_to != _THROWN_OUT:
+        if not cut.is_thrown_out:
             if cut.copy in kind.gone and not before:
                 self._short[kind.lot.lot] += 1
             elif kind.lot.is_sawn:
@@ -483,58 +481,41 @@ class Ledger:
                     goes_to = (*(one.goes_to for one in before), cut.goes_to)
                     self._twice.append(TakenTwice(cut.lot, cut.copy, None, None, goes_to))
             else:
-                self._twice += [
-                    TakenTwice(cut.lot, cut.copy, first, last, (one.goes_to, cut.goes_to))
-                    for one in before
-                    if _steps(first := max(one.from_mm, cut.from_mm))
-                    < _steps(last := min(one.to_mm, cut.to_mm))
-                ]
+                for one in before:
+                    first, last = max(one.from_mm, cut.from_mm), min(one.to_mm, cut.to_mm)
+                    if _steps(first) < _steps(last):
+                        goes_to = one.goes_to, cut.goes_to
+                        self._twice.append(TakenTwice(cut.lot, cut.copy, first, last, goes_to))
         kind.cut(cut)
 
     def _name_remainders(
         self, touched: Mapping[str, Iterable[int]], names: Mapping[Remainder, str] | None = None
     ) -> None:
-        """Give what is left of copies a name, where it is new and long enough to be kept."""
+        """Give what is left of copies a name, where it is new and long enough to be kept.
+
+        names: what they were called when they were cut. Else `T1.2-82`: of T1 no. 2, from 82 mm on; a strip
+        that gets shorter stays `S1.2`. So the name that stands on the wood is the same in whatever order it
+        was cut, and a piece that is cut again keeps it.
+        """
         known = {place for place in self._names.values() if isinstance(place, Remainder)}
         for key, copies in touched.items():
             kind = self._kinds[key]
             for copy in sorted(set(copies)):
                 for start, end in kind.free(copy):
                     rest = Remainder(key, copy, start, end)
-                    if rest not in known and end - start >= SHORTEST_KEPT_MM * STEPS_PER_MM:
-                        self._names[self._name_of(rest, (names or {}).get(rest, ""))] = rest
+                    if rest in known or end - start < SHORTEST_KEPT_MM * STEPS_PER_MM:
+                        continue
+                    from_mm = "" if kind.lot.is_sawn else f"-{rest.start_mm:.0f}"
+                    wanted = (names or {}).get(rest) or f"{kind.lot.lot}.{copy}{from_mm}"
 
-    def _name_of(self, rest: Remainder, logged: str) -> str:
-        """`T1.2-82`: of T1 no. 2, from 82 mm on; a strip that gets shorter stays `S1.2`.
+                    def is_free(name: str, begins: tuple[str, int, int] = (key, copy, start)) -> bool:
+                        """Nobody has it, or the piece before it, which was cut again."""
+                        before = self.parent(name)
+                        if before is None:
+                            return name not in self._names
+                        return (before.lot, before.copy, before.start) == begins
 
-        So the name that stands on the wood is the same in whatever order it was cut, and a piece that is cut
-        again keeps it. logged: what it was called when it was cut.
-        """
-        kind = self._kinds[rest.lot]
-        from_mm = "" if kind.lot.is_sawn else f"-{rest.start / STEPS_PER_MM:.0f}"
-        wanted = logged or f"{kind.lot.lot}.{rest.copy}{from_mm}"
-        name, number = wanted, 1
-        while not self._is_named(name, rest):
-            number += 1
-            name = f"{wanted} ({number})"
-        return name
-
-    def _is_named(self, name: str, rest: Remainder) -> bool:
-        """Whether a name is free for a remainder: nobody has it, or the piece before it was cut again."""
-        place = self._names.get(name)
-        if place is None:
-            return True
-        return isinstance(place, Remainder) and (place.lot, place.copy, place.start) == (
-            rest.lot,
-            rest.copy,
-            rest.start,
-        )
-
-    def _with_copy(self, piece: Piece, cut: Cut | None) -> Piece:
-        """A piece with its copy, where the lot has or had several."""
-        if cut is None or isinstance(self._names[piece.lot], Remainder):
-            return piece
-        return replace(piece, copy=cut.copy if self._kinds[cut.lot].made > 1 else None)
+                    self._names[_numbered(wanted, " ({})", is_free)] = rest
 
     # ------------------------------------------------------------ for asking
 
@@ -542,8 +523,7 @@ class Ledger:
         """Whether some piece leaves it open which of several copies it is cut from."""
         return any(
             not piece.is_whole and piece.copy is None and len(self.copies(piece.lot)) > 1
-            for pack in packs
-            for piece in pack.pieces
+            for piece in _pieces(packs)
         )
 
     def lacking(self, packs: Iterable[Pack]) -> frozenset[str]:
@@ -554,45 +534,48 @@ class Ledger:
         """
         flats: Counter[str] = Counter()
         lots = set()
-        for piece in (piece for pack in packs for piece in pack.pieces):
-            place = self._names.get(piece.lot)
-            if piece.is_whole and isinstance(place, str):
+        for piece in _pieces(packs):
+            if piece.is_whole and self._kind(piece.lot):
                 flats[piece.lot] += 1
-            elif place is not None and not self._is_to_be_had(piece):
+            elif piece.lot in self._names and not self._is_to_be_had(piece):
                 lots.add(piece.lot)
-        return frozenset(
-            lots | {lot for lot, many in flats.items() if many > self._kinds[str(self._names[lot])].count}
-        )
+        counts = {lot: kind.count for lot in flats if (kind := self._kind(lot))}
+        return frozenset(lots | {lot for lot, many in flats.items() if many > counts[lot]})
 
     def _is_to_be_had(self, piece: Piece) -> bool:
         """A taper or strip is whole, was cut for what wants it, or a remainder of it is there."""
-        cut, known = self._cut_of(piece, "", 0.0)
+        cut = self._cut_of(piece)
         kind = self._kinds[cut.lot]
-        if not known:
+        if not cut.copy:
             return kind.count > 0 or any(kind.free(copy) for copy in kind.cuts)
         if cut.copy not in kind.gone:
             return cut.copy <= kind.made
+        cuts = kind.cuts.get(cut.copy, ())
         if piece.is_sawn:
-            return any(one.goes_to != _THROWN_OUT for one in kind.cuts.get(cut.copy, ()))
-        return cut.copy in kind.cuts and not any(
-            one.goes_to == _THROWN_OUT and one.from_mm < cut.to_mm and cut.from_mm < one.to_mm
-            for one in kind.cuts[cut.copy]
+            return any(not one.is_thrown_out for one in cuts)
+        return bool(cuts) and not any(
+            one.is_thrown_out and one.from_mm < cut.to_mm and cut.from_mm < one.to_mm for one in cuts
         )
 
     def promised_copies(self, promised: Iterable[Pack]) -> dict[str, frozenset[int]]:
         """Copies that packs yet to be made are cut from, by lot: nothing else is to be cut from them."""
-        cuts = self.copy().take((("", pack) for pack in promised), KERF_MM, known_only=True).cuts
-        return {
-            lot: frozenset(cut.copy for cut in cuts if cut.lot == lot) for lot in {cut.lot for cut in cuts}
-        }
+        found: dict[str, set[int]] = defaultdict(set)
+        for cut in self.copy().take((("", pack) for pack in promised), KERF_MM, known_only=True).cuts:
+            found[cut.lot].add(cut.copy)
+        return {lot: frozenset(copies) for lot, copies in found.items()}
+
+    def after(self, packs: Iterable[Pack], kerf_mm: float = KERF_MM) -> Ledger:
+        """The box once these packs are made."""
+        after = self.copy()
+        after.take((("", pack) for pack in packs), kerf_mm, known_only=True)
+        return after
 
     def without(self, promised: Iterable[Pack], kerf_mm: float = KERF_MM) -> tuple[Lot, ...]:
         """The box less what these packs will use: of a piece that they cut, what they leave is offered still.
 
         Flats that are promised more often than they are there are left out: the box was counted wrong.
         """
-        after = self._after(promised, kerf_mm)
-        left = {lot.lot: lot for lot in after.lots()}
+        left = {lot.lot: lot for lot in self.after(promised, kerf_mm).lots()}
         here = [replace(lot, count=left.pop(lot.lot).count) for lot in self.lots() if lot.lot in left]
         return (*here, *left.values())
 
@@ -611,7 +594,7 @@ class Ledger:
         stretch of that piece, whichever of the two is cut first.
         back: lots that come out from under the post and were offered too.
         """
-        after = self._after(promised, kerf_mm)
+        after = self.after(promised, kerf_mm)
         for lot in back:
             after.put(lot)
         named: dict[str, list[int]] = defaultdict(list)
@@ -619,7 +602,7 @@ class Ledger:
         def known(piece: Piece) -> Piece:
             rest = None if piece.lot in self._names else after.parent(piece.lot)
             if rest is not None and rest.lot in self._kinds:
-                return self._in_whole(piece, rest)
+                return self.in_whole(piece, rest)
             if piece.is_whole or piece.copy is None:
                 return piece
             whole, seen = after.copies(piece.lot), named[piece.lot]
@@ -631,19 +614,14 @@ class Ledger:
         by_copy = [replace(pack, pieces=tuple(map(known, pack.pieces))) for pack in packs]
         return after.take((("", pack) for pack in by_copy), kerf_mm, known_only=True).packs
 
-    def _in_whole(self, piece: Piece, rest: Remainder) -> Piece:
+    def in_whole(self, piece: Piece, rest: Remainder) -> Piece:
         """A piece of a remainder as the same stretch of the copy that the remainder is of."""
-        kind, start_mm = self._kinds[rest.lot], rest.start / STEPS_PER_MM
-        copy = rest.copy if kind.made > 1 else None
+        kind = self._kinds[rest.lot]
+        piece = replace(piece, lot=kind.lot.lot, copy=rest.copy if kind.made > 1 else None)
         if piece.is_sawn or piece.mark_mm is None:
-            return replace(piece, lot=kind.lot.lot, copy=copy)
-        mark_mm, tip_mm = (round(mm + start_mm, 9) for mm in (piece.mark_mm, piece.trim_tip_mm))
-        return replace(piece, lot=kind.lot.lot, copy=copy, mark_mm=mark_mm, trim_tip_mm=tip_mm)
-
-    def _after(self, packs: Iterable[Pack], kerf_mm: float = KERF_MM) -> Ledger:
-        twin = self.copy()
-        twin.take((("", pack) for pack in packs), kerf_mm, known_only=True)
-        return twin
+            return piece
+        mark_mm, tip_mm = (round(mm + rest.start_mm, 9) for mm in (piece.mark_mm, piece.trim_tip_mm))
+        return replace(piece, mark_mm=mark_mm, trim_tip_mm=tip_mm)
 
     def as_it_lies(self, packs: Iterable[Pack]) -> list[Pack]:
         """Packs as they would be made now: of a copy that was cut since, from what is left of it.
@@ -651,33 +629,27 @@ class Ledger:
         Where that piece is cut off already (nothing holds it that is long enough to be kept) it is in hand,
         and left out. A name that nothing has or had stays as it is.
         """
-        return [replace(pack, pieces=tuple(self._as_they_lie(pack.pieces))) for pack in packs]
+        lie = [(pack, [self._as_it_lies(piece) for piece in pack.pieces]) for pack in packs]
+        return [replace(pack, pieces=tuple(one for one in pieces if one)) for pack, pieces in lie]
 
-    def _as_they_lie(self, pieces: Iterable[Piece]) -> Iterator[Piece]:
-        for piece in pieces:
-            place = self._names.get(piece.lot)
-            if piece.is_whole or place is None:
-                yield piece
+    def _as_it_lies(self, piece: Piece) -> Piece | None:
+        if piece.is_whole or piece.lot not in self._names:
+            return piece
+        cut = self._cut_of(piece)
+        kind = self._kinds[cut.lot]
+        if cut.copy not in kind.gone and (cut.copy or kind.count):
+            return piece
+        for name, rest in self._names.items():
+            if not isinstance(rest, Remainder) or rest.lot != cut.lot or not self._is_there(rest):
                 continue
-            cut, known = self._cut_of(piece, "", 0.0)
-            kind = self._kinds[cut.lot]
-            if not (known and cut.copy in kind.gone) and (known or kind.count):
-                yield piece
+            if cut.copy not in (0, rest.copy):
                 continue
-            for name, rest in self._names.items():
-                if not isinstance(rest, Remainder) or rest.lot != cut.lot or not self._is_there(rest):
-                    continue
-                if known and rest.copy != cut.copy:
-                    continue
-                if piece.is_sawn:
-                    yield replace(piece, lot=name, copy=None)
-                    break
-                start_mm = rest.start / STEPS_PER_MM
-                if holds(rest.start, rest.end, _steps(cut.from_mm), _steps(cut.to_mm)):
-                    mark_mm = round(cut.to_mm - start_mm, 9)
-                    tip_mm = max(0.0, round(cut.from_mm - start_mm, 9))
-                    yield replace(piece, lot=name, copy=None, mark_mm=mark_mm, trim_tip_mm=tip_mm)
-                    break
+            if piece.is_sawn:
+                return replace(piece, lot=name, copy=None)
+            if _holds((rest.start, rest.end), cut):
+                mark_mm, tip_mm = (round(mm - rest.start_mm, 9) for mm in (cut.to_mm, cut.from_mm))
+                return replace(piece, lot=name, copy=None, mark_mm=mark_mm, trim_tip_mm=max(0.0, tip_mm))
+        return None
 
     # ------------------------------------------------------------ what is logged
 
@@ -708,8 +680,9 @@ class Ledger:
                 used[lot.lot] -= 1
             else:
                 rows.append(lot_to_row(lot))
-        for name, place in self._names.items():
-            if isinstance(place, str) and not self._kinds[place].lot.is_whole:
+        for name in self._names:
+            kind = self._kind(name)
+            if kind is not None and not kind.lot.is_whole:
                 used[name] += max(0, len(self.copies(name)) - len(after.copies(name)))
         for lot in after.lots():
             rest = None if lot.lot in self._names else after.parent(lot.lot)
@@ -719,7 +692,7 @@ class Ledger:
         data = {
             "used": [{"lot": lot, "count": count} for lot, count in used.items() if count],
             "back": rows,
-            "cut": [_cut_to_json(cut) for cut in (*taken.cuts, *further)],
+            "cut": [cut.to_json() for cut in (*taken.cuts, *further)],
         }
         return data if any(data.values()) else None
 
@@ -734,31 +707,30 @@ class Ledger:
         for old, new in zip(*pairs, strict=True):
             if not new.is_marked or new.lot not in self._names:
                 continue
-            (had, known), (cut, _) = (self._cut_of(piece, goes_to, kerf_mm) for piece in (old, new))
+            had, cut = (self._cut_of(piece, goes_to, kerf_mm) for piece in (old, new))
             own = [one.to_mm for one in self._kinds[cut.lot].cuts.get(cut.copy, ()) if one.goes_to == goes_to]
             from_mm = max(had.to_mm, *own) if own else had.to_mm
-            if known and _steps(cut.to_mm) > _steps(from_mm):
+            if had.copy and _steps(cut.to_mm) > _steps(from_mm):
                 found.append(replace(cut, from_mm=from_mm))
         return found
 
     def count_taken(self, data: Mapping[str, Any], lot_of: Callable[[Mapping[str, Any]], Lot]) -> None:
         """Count a `taken` event in; one from before copies were told apart takes the first whole one."""
-        rows = data.get("back", ())
         if "cut" not in data:
-            self._count_without_copies(data["used"], [lot_of(row) for row in rows])
+            self._count_without_copies(data["used"], [lot_of(row) for row in data.get("back", ())])
             return
         names = {}
-        for row in rows:
+        for row in data.get("back", ()):
             if "of" in row:
                 of = row["of"]
                 names[Remainder(of["lot"], of["copy"], of["start"], of["end"])] = row["lot"]
             else:
                 self.put(lot_of(row))
         for used in data["used"]:
-            place = self._names.get(used["lot"])
-            if place is None or (isinstance(place, str) and self._kinds[place].lot.is_whole):
+            kind = self._kind(used["lot"])
+            if used["lot"] not in self._names or (kind is not None and kind.lot.is_whole):
                 self.out(used["lot"], used.get("count", 1))
-        self.take_cuts(map(_cut_from_json, data["cut"]), names)
+        self.take_cuts(map(Cut.from_json, data["cut"]), names)
 
     def _count_without_copies(self, used: Iterable[Mapping[str, Any]], back: Sequence[Lot]) -> None:
         """Pieces out and lots back, as they were logged before copies were told apart.
@@ -769,19 +741,30 @@ class Ledger:
         left = list(back)
         for row in used:
             name, count = row["lot"], row.get("count", 1)
-            place = self._names.get(name)
-            kind = self._kinds[place] if isinstance(place, str) else None
+            kind = self._kind(name)
             rests = [lot for lot in left if kind and count == 1 and kind.count and _is_rest_of(lot, kind.lot)]
             if kind is None or not rests:
                 self.out(name, count)
                 continue
-            copy = next(kind.whole())
+            copy, whole = kind.whole()[0], kind.lot
             names = {}
             for lot in rests:
                 left.remove(lot)
-                start, end = _place_in(lot, kind.lot)
-                names[Remainder(kind.name, copy, start, end)] = lot.lot
-            self.take_cuts(_cuts_beside(kind, copy, sorted((rest.start, rest.end) for rest in names)), names)
+                start_mm = 0.0
+                if not whole.is_sawn:
+                    start_mm = ((lot.thin_mm or 0.0) - (whole.thin_mm or 0.0)) / whole.taper_slope
+                end_mm = start_mm + (lot.length_mm or 0.0)
+                names[Remainder(kind.name, copy, _steps(start_mm), _steps(end_mm))] = lot.lot
+            # Cuts that leave just these stretches of the copy.
+            rests_of = sorted((rest.start, rest.end) for rest in names)
+            ends = [0, *(end for rest in rests_of for end in rest), _steps(kind.length_mm)]
+            ends = ends[2:] if whole.is_sawn else ends
+            cuts = [
+                Cut(kind.name, copy, whole.lot, first / STEPS_PER_MM, last / STEPS_PER_MM, kerf_mm=0.0)
+                for first, last in zip(ends[::2], ends[1::2], strict=True)
+                if last > first
+            ]
+            self.take_cuts(cuts, names)
         for lot in left:
             self.put(lot)
 
@@ -806,24 +789,20 @@ def returned(packs: Iterable[Pack], lots: Sequence[Lot]) -> tuple[Lot, ...]:
                 thin = thick - (origin.taper_slope if origin else 0.0) * length
             if length and thin is not None and thick is not None and 0.0 <= thin < thick:
                 name, material = f"{piece.lot} from {pack.seat}", origin.material if origin else ""
-                out.append(
-                    Lot(
-                        name, FORMS[piece.form].comes_out_as, 1, material,
-                        length_mm=length, thin_mm=thin, thick_mm=thick, note="was under a post",
-                    )
-                )  # fmt: skip
+                form = FORMS[piece.form].comes_out_as
+                lot = Lot(name, form, 1, material, length_mm=length, thin_mm=thin, thick_mm=thick)
+                out.append(replace(lot, note="was under a post"))
     return tuple(out)
 
 
 def taken_twice_words(one: TakenTwice) -> str:
     """A sentence on wood that two packs are said to be made of."""
     who = " and ".join(dict.fromkeys(where or "a pack" for where in one.goes_to))
+    which = f"{one.lot} no. {one.copy}"
     if one.from_mm is None or one.to_mm is None:
-        return (
-            f"strip {one.lot} no. {one.copy} is too short for all that was sawn from it ({who}): look again"
-        )
+        return f"strip {which} is too short for all that was sawn from it ({who}): look again"
     where = f"{one.from_mm:.4g} to {one.to_mm:.4g} mm"
-    return f"{one.lot} no. {one.copy} was cut twice at {where} ({who}): one of the two is of other wood"
+    return f"{which} was cut twice at {where} ({who}): one of the two is of other wood"
 
 
 def alike(one: Lot, other: Lot) -> bool:
@@ -831,67 +810,32 @@ def alike(one: Lot, other: Lot) -> bool:
     return replace(one, lot="", count=0, note="") == replace(other, lot="", count=0, note="")
 
 
-def _cut_to_json(cut: Cut) -> dict[str, Any]:
-    """A cut as an event holds it."""
-    row: dict[str, Any] = {"lot": cut.lot, "copy": cut.copy, "piece": cut.piece, "for": cut.goes_to}
-    if cut.saw_deg is None:
-        return row | {"from_mm": cut.from_mm, "to_mm": cut.to_mm, "kerf_mm": cut.kerf_mm}
-    return row | {
-        "saw_deg": cut.saw_deg, "thin_mm": cut.thin_mm, "thick_mm": cut.thick_mm, "kerf_mm": cut.kerf_mm,
-    }  # fmt: skip
-
-
-def _cut_from_json(row: Mapping[str, Any]) -> Cut:
-    """The same, read back."""
-    return Cut(
-        row["lot"], row["copy"], row.get("piece", row["lot"]),
-        row.get("from_mm", 0.0), row.get("to_mm", 0.0),
-        row.get("saw_deg"), row.get("thin_mm"), row.get("thick_mm"),
-        row.get("kerf_mm", 2.5), row.get("for", ""),
-    )  # fmt: skip
-
-
 def _is_rest_of(lot: Lot, whole: Lot) -> bool:
-    """Whether a lot is named and shaped as what is left of one piece of another."""
-    if lot.form != whole.form or lot.is_whole or not lot.lot.startswith(f"{_root(whole.lot)}."):
+    """Whether a lot is named (`T1.2` of `T1` or `T1 from next-out`) and shaped as what is left of another."""
+    root = whole.lot.split(".", maxsplit=1)[0].split(" from ", maxsplit=1)[0]
+    if lot.form != whole.form or lot.is_whole or not lot.lot.startswith(f"{root}."):
         return False
     if lot.is_sawn:
         return (lot.width_mm, lot.thickness_mm) == (whole.width_mm, whole.thickness_mm)
     return abs(lot.taper_slope - whole.taper_slope) <= SAME_SLOPE
 
 
-def _place_in(rest: Lot, whole: Lot) -> tuple[int, int]:
-    """Where a remainder lies in the piece that it is left of."""
-    assert rest.length_mm is not None
-    if rest.is_sawn:
-        return 0, _steps(rest.length_mm)
-    assert rest.thin_mm is not None
-    assert whole.thin_mm is not None
-    start_mm = (rest.thin_mm - whole.thin_mm) / whole.taper_slope
-    return _steps(start_mm), _steps(start_mm + rest.length_mm)
+def _numbered(name: str, more: str, is_free: Callable[[str], bool]) -> str:
+    """The name, or with 2, 3 … behind it the first that is free."""
+    one, number = name, 1
+    while not is_free(one):
+        number += 1
+        one = name + more.format(number)
+    return one
 
 
-def _cuts_beside(kind: _Kind, copy: int, rests: Sequence[tuple[int, int]]) -> list[Cut]:
-    """Cuts that leave just these stretches of a copy."""
-    assert kind.lot.length_mm is not None
-    ends = [0, *(end for rest in rests for end in rest), _steps(kind.lot.length_mm)]
-    if kind.lot.is_sawn:
-        ends = ends[2:]
-    return [
-        Cut(kind.name, copy, kind.lot.lot, start / STEPS_PER_MM, end / STEPS_PER_MM, kerf_mm=0.0)
-        for start, end in zip(ends[::2], ends[1::2], strict=True)
-        if end > start
-    ]
+def _pieces(packs: Iterable[Pack]) -> Iterator[Piece]:
+    return (piece for pack in packs for piece in pack.pieces)
 
 
-def _root(name: str) -> str:
-    """`T1` of `T1.2`, as remainders are named, and of `T1 from next-out`."""
-    return name.split(".", maxsplit=1)[0].split(" from ", maxsplit=1)[0]
-
-
-def holds(start: int, end: int, first: int, last: int) -> bool:
-    """Whether a stretch that is left holds another one; a step is less than what a pencil's line covers."""
-    return start - 1 <= first and last <= end + 1
+def _holds(stretch: tuple[int, int], cut: Cut) -> bool:
+    """Whether a stretch that is left holds a cut; a step is less than what a pencil's line covers."""
+    return stretch[0] - 1 <= _steps(cut.from_mm) and _steps(cut.to_mm) <= stretch[1] + 1
 
 
 def _steps(length_mm: float) -> int:
@@ -902,9 +846,3 @@ def _with_kerf(cut: Cut) -> tuple[int, int]:
     """What a cut removes from a taper: its stretch, and a kerf where the saw went through beside it."""
     first, last, kerf = _steps(cut.from_mm), _steps(cut.to_mm), _steps(cut.kerf_mm)
     return (first - kerf if first > 0 else 0), last + kerf
-
-
-def _wedge(cut: Cut) -> Wedge:
-    from shimfit.core.cutting import Wedge
-
-    return Wedge(cut.goes_to, cut.lot, cut.saw_deg or 0.0, cut.thin_mm or 0.0, cut.thick_mm or 0.0)

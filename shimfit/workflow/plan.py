@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 from shimfit.codec import prescription_to_json, resting_to_json, to_json
 from shimfit.core import cutting
 from shimfit.core.kit import to_buy
-from shimfit.core.ledger import STEPS_PER_MM, Ledger
+from shimfit.core.ledger import Ledger
 from shimfit.core.packing.answer import over_take_up
 from shimfit.core.planning.geometry import PlanPost
 from shimfit.core.planning.leftover import left_of
@@ -414,8 +414,7 @@ def lot_json(lot: Lot, stock: Ledger) -> Json:
     row: Json = to_json(lot)
     parent = stock.parent(lot.lot)
     if parent is not None:
-        start_mm = parent.start / STEPS_PER_MM
-        row["cut_from"] = {"lot": parent.lot, "copy": parent.copy, "start_mm": start_mm}
+        row["cut_from"] = {"lot": parent.lot, "copy": parent.copy, "start_mm": parent.start_mm}
     return row
 
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from shimfit.core.cutting import Wedge, assign, takes_mm
-from shimfit.core.packing.options import SHORTEST_INSIDE_MM
+from shimfit.core.ledger import SHORTEST_KEPT_MM
 from shimfit.model import Lot, Pack, Piece
 
 if TYPE_CHECKING:
@@ -67,7 +67,7 @@ def _taper_left(lot: Lot, pieces: Sequence[Piece], options: Options) -> list[Lot
         for start, end_mm in zip(edges[::2], edges[1::2], strict=True):
             # The cut that frees the next piece's tip takes its kerf from what lies before it.
             end = end_mm if end_mm == lot.length_mm else end_mm - options.saw.kerf_mm
-            if end - start >= 2 * SHORTEST_INSIDE_MM:
+            if end - start >= SHORTEST_KEPT_MM:
                 thin = lot.thin_mm or 0.0
                 result.append(
                     replace(
