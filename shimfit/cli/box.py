@@ -59,11 +59,7 @@ def run_list(args: argparse.Namespace, io: Io) -> int:
         io.say("the box is empty: shimfit stock import FILE.csv")
     for lot in box.lots:
         row = lot_json(lot, box.stock)
-        said = (
-            f"; {remainder(row, lambda mm: f'{shown.plain(mm, units)} {shown.unit(units)}')}"
-            if "cut_from" in row
-            else ""
-        )
+        said = f"; {remainder(row, lambda mm: shown.fine(mm, units))}" if "cut_from" in row else ""
         io.say(_lot_line(lot, units) + said)
     for name, count in box.short:
         io.talk(f"caution: {count} more of {name} were used than were in the box: count it again")

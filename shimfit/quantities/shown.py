@@ -1,12 +1,17 @@
 """Quantities as they are shown: what a tape can be set to, no finer. Rounding happens once, here.
 
-Inches to the nearest graduation of the chosen tape with `strong` or `shy` for the rest, millimetres to half
-a millimetre; results beside a tolerance to a tenth, because half a millimetre decides there. Only what is to
-be made on a saw or changed under a foot is given finer. Signs are the caller's: a direction names them.
+Millimetres to the half; results beside a tolerance to a tenth, because half a millimetre decides there.
+Inches as a tape has them, the same on line, list, screen and paper: the nearest quarter of a graduation, said
+as its mark, `strong` or `shy` of it, or the mark half way (`3/16" strong`, `7/32"`, `1/4" shy`); what
+is small by nature (an uncertainty, a margin) in 64ths. Only what is made on a saw or by a caliper is in
+thousandths. Signs are the caller's: a direction names them. JSON and CSV never pass through here.
 
 **Ties**: a value that lies exactly between two marks is shown away from zero, judged on exact fractions,
 never on binary floats (published tables differ on this: 1/32 in = 0.79375 mm is printed 0.7937 and 0.7938;
 here it is 0.7938).
+
+`unit` False: a figure beside another that has its unit, `0.8 of 2.0 mm`. Only ` mm` is left out then: an inch
+mark is part of its fraction.
 """
 
 from __future__ import annotations
@@ -25,14 +30,18 @@ MM_PER_INCH: Final = float(MM_PER["in"])
 HALF: Final = Fraction(1, 2)
 TENTH: Final = Fraction(1, 10)
 HUNDREDTH: Final = Fraction(1, 100)
-REST: Final = Fraction(1, 8)
-"""Share of a graduation from which on the rest is worth a word: half the quarter that a word stands for."""
+FINEST: Final = 64
+"""No tape has finer marks to the inch."""
+ON_THE_MARK: Final = Fraction(1, 2000)
+"""Inches within which a size is the mark: sentences give a hundredth of a millimetre."""
 NEVER_SURE: Final = Fraction(1, 1000)
 """No probability is shown nearer to none or to all than this."""
 IN_FEET_FROM_IN: Final = 96
 """Inches from which on a distance is in feet."""
-AS_TYPED = Fraction(1, 100)
-"""So near to a 1/32, in 1/32, a length is the one that was typed."""
+PSI_PER_MPA: Final = 145.038
+"""NIST SP 811, Appendix B.8: 1 psi = 6.894757 kPa."""
+NM_PER_LBF_FT: Final = 1.355818
+"""NIST SP 811, Appendix B.8."""
 
 
 def nearest(value: Fraction, step: Fraction) -> Fraction:
@@ -67,39 +76,41 @@ def decimals(value: float | Fraction, step: Fraction = HALF) -> str:
     return f"-{body}" if rounded < 0 else body
 
 
-def half_mm(mm: float) -> str:
-    """Nearest half millimetre, sign dropped: `29.5`, `30`."""
-    return decimals(abs(mm))
-
-
-def inches(mm: float | Fraction, graduation: int = 16) -> str:
-    """Nearest fraction of an inch on a tape with 1/graduation marks, reduced: `3/8`, `1 1/4`, `-3/8`, `0`."""
-    value = nearest(exact(mm) / MM_PER["in"], Fraction(1, graduation))
-    sign = "-" if value < 0 else ""
-    whole, rest = divmod(abs(value), 1)
-    if not rest:
-        return f"{sign}{whole}"
-    return f"{sign}{whole} {rest}" if whole else f"{sign}{rest}"
-
-
-def graduations(mm: float, graduation: int = 16) -> tuple[int, str]:
-    """Whole graduations of a tape, sign dropped, and the word for the rest: "", " strong" or " shy"."""
-    value = abs(exact(mm)) / MM_PER["in"] * graduation
-    whole = int(nearest(value, Fraction(1)))
-    rest = value - whole
-    return whole, " strong" if rest > REST else " shy" if rest < -REST else ""
-
-
-def figure(mm: float, units: Units, graduation: int = 16) -> str:
-    """A length for block numerals, sign dropped: digits, point, slash and blank only."""
-    return half_mm(mm) if units == "mm" else inches(abs(mm), graduation)
-
-
 def plain(mm: float, units: Units, digits: int | None = None) -> str:
     """A length without its unit, all places kept: a tenth of a mm, a thousandth of an inch; never -0."""
     places = digits if digits is not None else 1 if units == "mm" else 3
     value = nearest(exact(mm) / (1 if units == "mm" else MM_PER["in"]), Fraction(1, 10**places))
     return f"{float(value):.{places}f}"
+
+
+def inches(mm: float | Fraction, graduation: int = 16) -> str:
+    """Nearest fraction of an inch on a tape with 1/graduation marks, reduced: `3/8`, `1 1/4`, `-3/8`, `0`."""
+    value = nearest(exact(mm) / MM_PER["in"], Fraction(1, graduation))
+    whole, rest = divmod(abs(value), 1)
+    body = f"{whole} {rest}" if whole and rest else str(rest or whole)
+    return f"-{body}" if value < 0 else body
+
+
+def on_tape(mm: float, graduation: int = 16) -> tuple[str, str]:
+    """A length as a tape says it, sign dropped: the figure, and "", " strong" or " shy" for a quarter more.
+
+    Half way between two marks, and a quarter where there is no mark yet, are said by the finer tape's mark.
+    """
+    size = abs(exact(mm)) / MM_PER["in"]
+    marks, quarters = divmod(int(nearest(size * graduation * 4, Fraction(1))), 4)
+    finer = graduation * (2 if quarters == 2 else 4)
+    if quarters == 2 or (quarters == 1 and not marks):
+        if finer <= FINEST:
+            return inches(abs(mm), finer), ""
+        if not marks:
+            return f"under 1/{graduation}", ""
+    at_mark = Fraction(marks + (quarters == 3), graduation) * MM_PER["in"]
+    return inches(at_mark, graduation), ("", " strong", " strong", " shy")[quarters]
+
+
+def figure(mm: float, units: Units, graduation: int = 16) -> tuple[str, str]:
+    """A length for block numerals, sign dropped, and the word for its rest: (`29.5`, ""), (`3/8`, " shy")."""
+    return (decimals(abs(mm)), "") if units == "mm" else on_tape(mm, graduation)
 
 
 def angle(deg: float, digits: int = 2, *, sign: bool = False, unit: bool = True) -> str:
@@ -110,9 +121,7 @@ def angle(deg: float, digits: int = 2, *, sign: bool = False, unit: bool = True)
 
 def mark(mm: float, units: Units, graduation: int = 16) -> str:
     """A mark to set on paper: `29.4`; inches as the tape has them and exact: `1/4 strong (0.266)`."""
-    if units == "mm":
-        return plain(mm, units)
-    return f"{inches(mm, graduation)}{graduations(mm, graduation)[1]} ({plain(mm, units)})"
+    return plain(mm, units) if units == "mm" else f"{''.join(on_tape(mm, graduation))} ({plain(mm, units)})"
 
 
 def unit(units: Units) -> str:
@@ -120,71 +129,70 @@ def unit(units: Units) -> str:
     return "mm" if units == "mm" else "in"
 
 
-# ---------------------------------------------------------------- lengths with their unit
-#
-# `unit` False: a figure beside another that has its unit, `0.8 of 2.0 mm`. Only ` mm` is left out then: an
-# inch mark is part of its fraction.
+def trailing(units: Units) -> str:
+    """What stands once behind figures that leave their unit out: ` mm`; nothing where each has its mark."""
+    return " mm" if units == "mm" else ""
 
-MM: Final = " mm"
+
+# ---------------------------------------------------------------- lengths with their unit, sign dropped
 
 
 def tape(mm: float, units: Units, graduation: int = 16) -> str:
-    """A length to set or to look at: `29.5 mm`, `1 3/8"`, `3/8" strong`, `1/16" shy`; sign dropped."""
-    if units == "mm":
-        return f"{half_mm(mm)}{MM}"
-    whole, rest = graduations(mm, graduation)
-    if whole == 0 and rest:
-        return f'under 1/{graduation}"'
-    return f'{inches(abs(mm), graduation)}"{rest}'
-
-
-def distance(mm: float, units: Units, graduation: int = 16) -> str:
-    """A length along a run: as `tape`, in inches from eight feet on in feet: `16'`, `12' 6"`."""
-    on_tape = nearest(exact(mm) / MM_PER["in"], Fraction(1, graduation))
-    if units == "mm" or on_tape < IN_FEET_FROM_IN:
-        return tape(mm, units, graduation)
-    feet, rest = divmod(on_tape, 12)
-    return f"{feet}' {inches(rest * MM_PER['in'], graduation)}\"" if rest else f"{feet}'"
+    """A length to set or to look at: `29.5 mm`, `1 3/8"`, `3/8" strong`, `1/16" shy`."""
+    return _length(decimals(abs(mm)), mm, units, graduation)
 
 
 def lean(mm: float, units: Units, graduation: int = 16) -> str:
     """How far a top leans: as `tape`, but millimetres to a tenth, so that a reading is shown as typed."""
-    if units == "mm":
-        return f"{decimals(abs(mm), TENTH)}{MM}"
-    return _thirty_seconds(mm) or tape(mm, units, graduation)
-
-
-def _thirty_seconds(mm: float) -> str:
-    """An odd number of 1/32 as it was typed, `3/32"`, which no coarser mark says; else empty."""
-    value = abs(exact(mm)) / MM_PER["in"] * 32
-    whole = int(nearest(value, Fraction(1)))
-    if whole % 2 == 0 or abs(value - whole) > AS_TYPED:
-        return ""
-    inches, rest = divmod(whole, 32)
-    return f'{inches} {rest}/32"' if inches else f'{rest}/32"'
+    return _length(decimals(abs(mm), TENTH), mm, units, graduation)
 
 
 def fine(mm: float, units: Units, graduation: int = 16, *, unit: bool = True) -> str:
-    """A result to compare with a tolerance: a tenth of a millimetre, or a mark, strong or shy."""
+    """What was measured, to compare with a tolerance: all tenths of a millimetre; a mark, strong or shy."""
+    return _length(plain(abs(mm), "mm"), mm, units, graduation, unit=unit)
+
+
+def _length(in_mm: str, mm: float, units: Units, graduation: int, *, unit: bool = True) -> str:
     if units == "mm":
-        return plain(abs(mm), units) + (MM if unit else "")
-    return _thirty_seconds(mm) or tape(mm, units, graduation)
+        return in_mm + (" mm" if unit else "")
+    marked, rest = on_tape(mm, graduation)
+    return f'{marked}"{rest}'
+
+
+def small(mm: float, units: Units, *, unit: bool = True) -> str:
+    """An uncertainty, or by how much one misses another: `0.4 mm`, `3/64"`, `under 1/64"`."""
+    if units == "mm":
+        return plain(abs(mm), units) + (" mm" if unit else "")
+    reported = inches(abs(mm), FINEST)
+    return f'under 1/{FINEST}"' if reported == "0" and mm else f'{reported}"'
+
+
+def distance(mm: float, units: Units, graduation: int = 16) -> str:
+    """A length along a run: as `tape`, in inches from eight feet on in feet: `16'`, `12' 6"`."""
+    marked = nearest(exact(mm) / MM_PER["in"], Fraction(1, graduation))
+    if units == "mm" or marked < IN_FEET_FROM_IN:
+        return tape(mm, units, graduation)
+    feet, rest = divmod(marked, 12)
+    return f"{feet}' {inches(rest * MM_PER['in'], graduation)}\"" if rest else f"{feet}'"
 
 
 def thickness(mm: float, units: Units, *, unit: bool = True, step_mm: Fraction = HUNDREDTH) -> str:
     """A thickness to be made: hundredths of a millimetre (`step_mm`) or thousandths of an inch."""
     if units == "mm":
-        return decimals(abs(mm), step_mm) + (MM if unit else "")
+        return decimals(abs(mm), step_mm) + (" mm" if unit else "")
     return f'{plain(abs(mm), units)}"'
 
 
 def sized(mm: float, units: Units, *, unit: bool = True) -> str:
     """A size that something has: `0.79 mm`; in inches as the tape names it (`3/32"`), else in thousandths."""
-    if units == "mm":
-        return thickness(mm, units, unit=unit)
-    value = abs(exact(mm)) / MM_PER["in"]
-    on_tape = nearest(value, FINEST_MARK)
-    return f'{inches(abs(mm), 64)}"' if abs(value - on_tape) <= ON_THE_MARK else thickness(mm, units)
+    if units == "inch":
+        value = abs(exact(mm)) / MM_PER["in"]
+        if abs(value - nearest(value, Fraction(1, FINEST))) <= ON_THE_MARK:
+            return f'{inches(abs(mm), FINEST)}"'
+    return thickness(mm, units, unit=unit)
+
+
+# ---------------------------------------------------------------- other quantities
 
 
 def slope(value: float, units: Units, *, sign: bool = False, unit: bool = True) -> str:
@@ -209,7 +217,7 @@ def area(mm2: float, units: Units) -> str:
 
 
 def stress(mpa: float, units: Units, *, unit: bool = True) -> str:
-    """A pressure to two figures after the comma, or whole psi: `0.64 MPa`, `93 psi`."""
+    """A pressure to two figures after the point, or whole psi: `0.64 MPa`, `93 psi`."""
     figure, name = (f"{mpa:.2f}", "MPa") if units == "mm" else (f"{mpa * PSI_PER_MPA:.0f}", "psi")
     return f"{figure} {name}" if unit else figure
 
@@ -217,48 +225,6 @@ def stress(mpa: float, units: Units, *, unit: bool = True) -> str:
 def torque(nm: float, units: Units) -> str:
     """A torque: `40 N m`, `30 lbf ft`."""
     return f"{round(nm, 1):g} N m" if units == "mm" else f"{round(nm / NM_PER_LBF_FT, 1):g} lbf ft"
-
-
-# ---------------------------------------------------------------- sentences
-
-
-def sentence(text: str, units: Units) -> str:
-    """A sentence that the core or the log says in mm, in the run's unit: `±0.92 mm` becomes `±0.036"`.
-
-    The core words its reasons and cautions in mm, and so do the answers that a log keeps. Lengths, their
-    ranges, slopes, areas and pressures are put in inches; what a person typed never passes through here.
-    """
-    return text if units == "mm" else _IN_MM.sub(_in_inches, text)
-
-
-FINEST_MARK: Final = Fraction(1, 64)
-ON_THE_MARK: Final = Fraction(1, 2000)
-"""Inches within which a size is the mark: sentences give a hundredth of a millimetre."""
-PSI_PER_MPA: Final = 145.038
-"""NIST SP 811, Appendix B.8: 1 psi = 6.894757 kPa."""
-NM_PER_LBF_FT: Final = 1.355818
-"""NIST SP 811, Appendix B.8."""
-_NUMBER: Final = r"\d+(?:\.\d+)?(?:e[+-]?\d+)?"
-_IN_MM: Final = re.compile(
-    rf"(?<![\w.])({_NUMBER})((?: ?(?:to|and|or|x|of|-|–|,) ?{_NUMBER})*) (mm/m|mm²|N/mm²|MPa|mm)(?![\w²/])"
-)
-
-
-def _in_inches(match: re.Match[str]) -> str:
-    unit = match[3]
-    numbers = f"{match[1]}{match[2]}"
-    if unit == "mm":
-        return re.sub(_NUMBER, lambda one: sized(float(one[0]), "inch"), numbers)
-    factor, own = {
-        "mm/m": (0.012, "in/ft"),
-        "mm²": (1 / MM_PER_INCH**2, "in²"),
-        "N/mm²": (PSI_PER_MPA, "psi"),
-        "MPa": (PSI_PER_MPA, "psi"),
-    }[unit]
-    return re.sub(_NUMBER, lambda one: f"{float(one[0]) * factor:.3g}", numbers) + f" {own}"
-
-
-# ---------------------------------------------------------------- shares
 
 
 def share(part: float, places: int = 0, *, down: bool = False) -> str:
@@ -281,6 +247,42 @@ def percent(probability: float | None, places: int = 1) -> str:
     if probability > 1 - NEVER_SURE:
         return "> 99.9 %"
     return "< 0.1 %" if probability < NEVER_SURE else share(probability, places)
+
+
+# ---------------------------------------------------------------- sentences
+
+_NUMBER: Final = r"\d+(?:\.\d+)?(?:e[+-]?\d+)?"
+_IN_MM: Final = re.compile(
+    rf"(?P<small>±|\b(?:back by|decide|moved|only) )?(?<![\w.])"
+    rf"(?P<numbers>{_NUMBER}(?: ?(?:to|and|or|x|of|-|–|,) ?{_NUMBER})*) "
+    r"(?P<unit>mm/m|mm²|N/mm²|MPa|mm)(?![\w²/])(?P<after> (?:inside|beyond|off|over)\b)?"
+)
+_IN_INCHES: Final = {
+    "mm/m": (0.012, "in/ft"),
+    "mm²": (1 / MM_PER_INCH**2, "in²"),
+    "N/mm²": (PSI_PER_MPA, "psi"),
+    "MPa": (PSI_PER_MPA, "psi"),
+}
+
+
+def sentence(text: str, units: Units) -> str:
+    """A sentence that the core or the log says in mm, in the run's unit: `±0.92 mm` becomes `±1/32"`.
+
+    The core words its reasons and cautions in mm, and so do the answers that a log keeps. Lengths, their
+    ranges, slopes, areas and pressures are put in inches: as `small` what tells one lean from another, as
+    `sized` the rest; what a person typed never passes through here.
+    """
+    return text if units == "mm" else _IN_MM.sub(_in_inches, text)
+
+
+def _in_inches(match: re.Match[str]) -> str:
+    before, after = match["small"] or "", match["after"] or ""
+    if match["unit"] == "mm":
+        say = small if before or after else sized
+        return before + re.sub(_NUMBER, lambda one: say(float(one[0]), "inch"), match["numbers"]) + after
+    factor, own = _IN_INCHES[match["unit"]]
+    numbers = re.sub(_NUMBER, lambda one: f"{float(one[0]) * factor:.3g}", match["numbers"])
+    return f"{before}{numbers} {own}{after}"
 
 
 @contextlib.contextmanager

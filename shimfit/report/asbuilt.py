@@ -92,7 +92,8 @@ class _Record(Paper):
 
     def __init__(self, sheet: Sheet, record: RunRecord, photos: Sequence[Path]) -> None:
         self.record = record
-        self.unit = shown.unit(record.run.units)
+        self.unit = shown.trailing(record.run.units).replace(" ", ", ")
+        """Behind a column's head: figures in inches have their mark."""
         self.folders = photos
         self.offset = words.shared_offset(tuple(one.time for one in record.readings))
         """The offset from UTC that every time in the table has in common; None = each says its own."""
@@ -120,7 +121,7 @@ class _Record(Paper):
         if record.run.posts:
             self._run()
             self._table()
-        self._sentences(f"Read again after handing over ({self.unit})", read_again_lines(record.run))
+        self._sentences("Read again after handing over", read_again_lines(record.run))
         if all_readings:
             self._sentences("All readings, as typed", all_readings_lines(record))
         self._closing()
@@ -162,7 +163,7 @@ class _Record(Paper):
         steeper = scale.per_mm * record.run.height_mm / scale.post_mm
         self.say(
             f"Above: from the {faces[Face.HOUSE]} side, {faces[Face.NEXT]} to the right, to one scale: "
-            f"1 {self.unit} of lean is drawn {scale.per_mm:g} {self.unit} ({steeper:.3g} times steeper); "
+            f"a lean is drawn {scale.per_mm:g} times as far ({steeper:.3g} times steeper); "
             "dashed before packing, solid as built, ticks allowed, ▲\u00a0corner. "
             f"Below: from above, {faces[Face.OUT]} up: outline allowed, ● plumb, × out, ○ undecided, line "
             "where it came from. Cut short for want of room.",
@@ -180,11 +181,11 @@ class _Record(Paper):
         rows = [self._row(post) for post in self.record.run.posts]
         heads = (
             ("Post", "", self._name_mm()),
-            ("Before", f"leaned, {self.unit}", 20.0),
-            ("As built", f"leans ± U, {self.unit}", 24.0),
-            ("Off plumb ± U", f"of allowed, {self.unit}", 26.0),
+            ("Before", f"leaned{self.unit}", 20.0),
+            ("As built", f"leans ± U{self.unit}", 24.0),
+            ("Off plumb ± U", f"of allowed{self.unit}", 26.0),
             ("Decision", "chance · rounds", 26.0),
-            ("Packs in place", f"{self.unit}; f fills only", 0.0),
+            ("Packs in place", f"{shown.unit(self.record.run.units)}; f fills only", 0.0),
             ("Read", "by, with", 26.0),
         )
         # Each as wide as its longest line; packs take what is left, but one pack is never broken.
@@ -247,16 +248,17 @@ class _Record(Paper):
     def _off(self, post: PostRecord) -> list[str | Drawn]:
         units = self.record.run.units
         allowed = post.tolerance.allowed_top_mm(post.height_mm)
-        said = f"of {shown.plain(allowed, units)}"
+        said = f"of {shown.fine(allowed, units, unit=False)}"
         own = [] if post.tolerance == self.record.run.tolerance else [f"({post.tolerance.text})"]
         off = words.worst_of(post.after, post.tolerance) if post.after else None
         if off is None or post.after is None:
             return [f"– {said}", *own]
         u = post.verdict.u if post.verdict else None
         expanded = words.expanded_mm(u, post.after.height_mm)
-        uncertainty = "" if expanded is None else f" ±{shown.plain(expanded, units)}"
+        uncertainty = "" if expanded is None else f" ±{shown.small(expanded, units, unit=False)}"
         bar = Drawn(leading(BODY), lambda sheet, box: pictures.limit_bar(sheet, box, off, expanded, allowed))
-        return [f"{shown.plain(off, units)}{uncertainty} {said}", *own, bar]
+        found = f"{shown.fine(off, units, unit=False)}{uncertainty}"
+        return [*([f"{found} {said}"] if units == "mm" else [found, said]), *own, bar]
 
     @staticmethod
     def _decision(post: PostRecord) -> list[str]:

@@ -108,10 +108,9 @@ def due_lines(run: RunState, rows: list[DueRow]) -> list[str]:
         handed = f"{was} {_said(run, row.first)} on {words.clock(row.first.time)}"
         lines.append(f"post {row.post}: {when}; {handed}")
         if row.moved_mm is not None:
-            moved = shown.plain(row.moved_mm, run.units)
             lines.append(
                 f"    last read {_said(run, row.latest)} on {words.clock(row.latest.time)}, moved "
-                f"{moved} {shown.unit(run.units)}, {row.state}"
+                f"{shown.small(row.moved_mm, run.units)}, {row.state}"
             )
     return lines + left
 
@@ -147,7 +146,7 @@ def read_again_lines(run: RunState) -> list[str]:
             continue
         first, latest = pair
         moved = moved_mm(first, latest)
-        how_far = "" if moved is None else f", moved {shown.plain(moved, run.units)}"
+        how_far = "" if moved is None else f", moved {shown.small(moved, run.units)}"
         lines.append(
             f"Post {post.name}: handed over {_said(run, first)} on {words.clock(first.time)}; "
             f"read again {_said(run, latest)} on {words.clock(latest.time)}{how_far}"
@@ -189,4 +188,4 @@ def _said(run: RunState, reading: Reading) -> str:
     if reading.lean is None:
         return "half read"
     reported = words.reading(reading, run.faces, run.units, uncertainty=False)
-    return f"{', '.join(reported)} {shown.unit(run.units)}"
+    return ", ".join(reported) + shown.trailing(run.units)

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, TypeAlias
 from shimfit.model import Face
 from shimfit.quantities import shown
 from shimfit.report import words
-from shimfit.report.page import FINE, Box
+from shimfit.report.page import FINE, Box, ascent, leading
 from shimfit.report.statistics import statistics
 
 if TYPE_CHECKING:
@@ -215,8 +215,7 @@ def plan_caption(record: RunRecord, example: PostRecord | None) -> str:
         )
         if " " in text
     ]
-    unit = shown.unit(record.run.units)
-    read = f"top leaned {', '.join(leans)} {unit}" if leans else "top stood plumb"
+    read = f"top leaned {', '.join(leans)}{shown.trailing(record.run.units)}" if leans else "top stood plumb"
     return f"Post {example.name} as first read: {read}. {general}"
 
 
@@ -296,16 +295,20 @@ def chart(sheet: Sheet, box: Box, shown_by: Chart, units: Units) -> None:
     high, low = max(0.0, *(y for _, y in points)), min(0.0, *(y for _, y in points))
     room = 11.0
     per_x = (box.width - room) / ((last - first) or 1.0)
-    per_y = (box.height - 4.0) / ((high - low) or 1.0)
+    top = ascent(FINE) - 0.7  # the highest figure stands clear of the title
+    per_y = (box.height - top - 3.0) / ((high - low) or 1.0)
 
     def at(x: float, y: float) -> tuple[float, float]:
-        return box.x + room + (x - first) * per_x, box.y + 1.0 + (high - y) * per_y
+        return box.x + room + (x - first) * per_x, box.y + top + (high - y) * per_y
 
     zero = at(first, 0.0)[1]
     sheet.line(box.x + room, zero, box.right, zero, wide=0.15)
-    for y in {high, 0.0, low}:
-        figure = shown.slope(y, units, sign=True, unit=False) if y else "0"
-        sheet.text(box.x + room - 0.8, at(first, y)[1] + 0.6, figure, FINE, align="right")
+    said: list[float] = []
+    for y in sorted({high, low, 0.0}, key=abs, reverse=True):
+        figure, baseline = shown.slope(y, units, sign=True, unit=False) if y else "0", at(first, y)[1] + 0.7
+        if all(abs(baseline - other) >= leading(FINE) for other in said):
+            sheet.text(box.x + room - 0.8, baseline, figure, FINE, align="right")
+            said.append(baseline)
     for trace, dash in ((shown_by.along, 0.0), (shown_by.across, 0.8)):
         drawn = [at(x, y) for x, y in trace]
         for (x1, y1), (x2, y2) in pairwise(drawn):

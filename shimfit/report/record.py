@@ -413,7 +413,7 @@ def notes_of(post: PostRecord, faces: Mapping[Face, str], units: Units = "mm") -
     if post.conflict is not None:
         notes.append(post.conflict)
     if post.bow is not None:
-        notes.append(bow_words(post.bow, faces, lambda mm: f"{shown.plain(mm, units)} {shown.unit(units)}"))
+        notes.append(bow_words(post.bow, faces, lambda mm: shown.fine(mm, units)))
     return notes
 
 
@@ -436,9 +436,8 @@ def why_not_plumb(post: PostRecord, units: Units) -> str:
     reading = post.after or (post.counts if post.stands == "out" else None)
     off = words.worst_of(reading, post.tolerance) if reading is not None else None
     if off is not None:
-        sign = " mm" if units == "mm" else '"'
-        allowed = shown.plain(post.tolerance.allowed_top_mm(post.height_mm), units)
-        parts.append(f"{shown.plain(off, units)}{sign} off plumb, {allowed}{sign} allowed")
+        allowed_mm = post.tolerance.allowed_top_mm(post.height_mm)
+        parts.append(f"{shown.fine(off, units)} off plumb, {shown.fine(allowed_mm, units)} allowed")
     parts += [shown.sentence(part, units) for part in (post.why, _WAITS[post.next_step]) if part]
     return "; ".join(parts)
 
@@ -486,7 +485,7 @@ def facts_reported(record: RunRecord) -> list[tuple[str, str]]:
     moments = sorted((one.time for one in record.readings if one.time), key=_instant)
     days = list(dict.fromkeys(words.clock(time)[:10] for time in (*moments[:1], *moments[-1:])))
     zone = words.shared_offset(tuple(moments))
-    height = shown.plain(record.run.height_mm, units, 0 if units == "mm" else 2)
+    height = shown.lean(record.run.height_mm, units)
     reported = [
         ("Record number", (issue.number if issue else "") or words.NOT_GIVEN),
         ("Date of issue", words.clock(issue.time, offset=True) if issue else _not_issued(record)),
@@ -499,8 +498,7 @@ def facts_reported(record: RunRecord) -> list[tuple[str, str]]:
         *((FACTS[key].capitalize(), of(key)) for key in ("weather", "temperature", "moisture")),
         (
             "Posts",
-            f"foot {words.foot(record.run.foot, units)}, read at {height} {shown.unit(units)} above the foot"
-            + _others(record),
+            f"foot {words.foot(record.run.foot, units)}, read at {height} above the foot" + _others(record),
         ),
         (
             "Tolerance",
@@ -554,9 +552,7 @@ def _others(record: RunRecord) -> str:
     for post in record.run.posts:
         reported = [] if post.foot == record.run.foot else [words.foot(post.foot, record.run.units)]
         if post.height_mm != record.run.height_mm:
-            reported.append(
-                f"at {shown.plain(post.height_mm, record.run.units)} {shown.unit(record.run.units)}"
-            )
+            reported.append(f"at {shown.lean(post.height_mm, record.run.units)}")
         if reported:
             groups.setdefault(" ".join(reported), []).append(post.name)
     return "".join(f"; post {', '.join(names)}: {what}" for what, names in groups.items())
@@ -579,7 +575,7 @@ def _times(slope: float | None, height_mm: float) -> float | None:
 
 
 def _person_row(record: RunRecord, post: PostRecord) -> tuple[str, ...]:
-    allowed = shown.plain(post.tolerance.allowed_top_mm(post.height_mm), record.run.units)
+    allowed = shown.fine(post.tolerance.allowed_top_mm(post.height_mm), record.run.units, unit=False)
     said = [words.DECISION_WORDS[post.stands]] if post.stands != "none" else []
     decision = ", ".join(dict.fromkeys([*said, *([] if post.verdict else [str(post.state)])]))
     return (

@@ -206,10 +206,10 @@ class _CutSheet:
         pieces = cut["pieces"]
         self.page.keep(8 + _STRIP_TALL + 6.0 + 8.0)
         self.page.y += 2.0
-        left = shown.plain(cut["left_mm"], self.facts.units)
+        left = shown.fine(cut["left_mm"], self.facts.units)
         copy = f" no. {cut['copy']}" if "copy" in cut else ""
         self.page.say(
-            f"Strip {cut['strip']}{copy}: {_many(len(pieces), 'piece')}, {left} {self.unit} left over",
+            f"Strip {cut['strip']}{copy}: {_many(len(pieces), 'piece')}, {left} left over",
             bold=True,
         )
         self._strip_picture(cut)
@@ -331,13 +331,14 @@ class _CutSheet:
         self.page.head("Back into the box")
         for row in rows:
             sizes = [
-                f"{key.removesuffix('_mm').replace('_', ' ')} {shown.plain(float(value), self.facts.units)}"
+                f"{key.removesuffix('_mm').replace('_', ' ')} {say(float(value), self.facts.units)}"
                 for key, value in row.items()
                 if key.endswith("_mm") and value is not None
+                for say in [shown.fine if key in ("length_mm", "width_mm") else shown.sized]
             ]
-            what = remainder(row, lambda mm: f"{shown.plain(mm, self.facts.units)} {self.unit}")
+            what = remainder(row, lambda mm: shown.fine(mm, self.facts.units))
             count = row.get("count", 1)
-            self.page.say(f"{TICK} {what}, {row['form']}, {count}×: {', '.join(sizes)} {self.unit}")
+            self.page.say(f"{TICK} {what}, {row['form']}, {count}×: {', '.join(sizes)}")
         self.page.say("Pencil that on; the box names each once its packs are logged (shimfit stock list).")
 
     def _table(

@@ -283,7 +283,8 @@ def _fall_lines(figures: Statistics, record: RunRecord) -> list[str]:
         words.towards(fall * span_mm, along, record.run.faces, units)
         for fall, along in ((figures.fall_along, True), (figures.fall_across, False))
     ]
-    lines = [f"Before packing, on average: leans {words_of[0]} and {words_of[1]} {per}."]
+    over = f" {per}" if units == "mm" else " a foot"
+    lines = [f"Before packing, on average: leans {words_of[0]} and {words_of[1]}{over}."]
     for fit, along, way in (
         (figures.trend_along, True, "along the run"),
         (figures.trend_across, False, "across it"),

@@ -26,13 +26,11 @@ NEVER_CHECKED = "last check: no reversal check in this log"
 
 
 def foot(value: Foot, units: Units) -> str:
-    """A foot's size: `90x90mm`, in an inch job `3.5 x 3.5 in`."""
+    """A foot's size: `90x90mm`, in an inch job `3 1/2" x 3 1/2"`."""
     if units == "mm":
         return value.text
-    along, across = (
-        shown.plain(mm, units).rstrip("0").rstrip(".") for mm in (value.along_mm, value.across_mm)
-    )
-    return f"d {along} in" if value.round else f"{along} x {across} in"
+    along, across = (shown.sized(mm, units) for mm in (value.along_mm, value.across_mm))
+    return f"{along} across, round" if value.round else f"{along} x {across}"
 
 
 def unit_name(units: Units) -> str:
@@ -49,8 +47,8 @@ def side(off: float, along: bool, faces: Mapping[Face, str]) -> str:
 
 def towards(top_mm: float, along: bool, faces: Mapping[Face, str], units: Units) -> str:
     """Which way and how far a top stands off: `next 1.2`; `0.0` alone when it rounds to nothing."""
-    figure = shown.plain(abs(top_mm), units)
-    return figure if float(figure) == 0 else f"{side(top_mm, along, faces)} {figure}"
+    figure = shown.fine(top_mm, units, unit=False)
+    return figure if figure in ("0.0", '0"') else f"{side(top_mm, along, faces)} {figure}"
 
 
 def reading(read: Reading | None, faces: Mapping[Face, str], units: Units, *, uncertainty: bool) -> list[str]:
@@ -66,7 +64,7 @@ def reading(read: Reading | None, faces: Mapping[Face, str], units: Units, *, un
             reported.append("not read")
             continue
         expanded = expanded_mm(u, read.height_mm)
-        known = " ± not known" if expanded is None else f" ±{shown.plain(expanded, units)}"
+        known = " ± not known" if expanded is None else f" ±{shown.small(expanded, units, unit=False)}"
         reported.append(towards(slope * read.height_mm, along, faces, units) + (known if uncertainty else ""))
     return reported
 
@@ -131,10 +129,8 @@ def shared_offset(times: tuple[str | None, ...]) -> str | None:
 def tolerance(value: Tolerance, height_mm: float, units: Units) -> str:
     """The tolerance with what it allows: `1:500 of the lean's magnitude: 2.0 mm at 1000 mm`."""
     judged = "each direction by itself" if value.per_direction else "the lean's magnitude"
-    allowed = shown.plain(value.allowed_top_mm(height_mm), units)
-    digits = 0 if units == "mm" else 1
-    at = shown.plain(height_mm, units, digits)
-    return f"{value.text} on {judged}: {allowed} {shown.unit(units)} at {at} {shown.unit(units)}"
+    allowed, at = shown.fine(value.allowed_top_mm(height_mm), units), shown.lean(height_mm, units)
+    return f"{value.text} on {judged}: {allowed} at {at}"
 
 
 def instrument(name: str, item: Instrument | None, units: Units = "mm") -> str:

@@ -183,7 +183,7 @@ class Words:
         first_taper = next((piece for piece in pack.pieces if piece.is_marked), None)
         mark = first_taper.mark_mm if first_taper else None
         if mark is not None:
-            figure, rest = self._on_tape(mark)
+            figure, rest = shown.figure(mark, self.units, self.graduation)
         else:  # what is laid in or made is as thick as it is, whatever the tape has marks for
             figure, rest = shown.sized(pack.made_mm, self.units).removesuffix(" mm").rstrip('"'), ""
         unit = shown.unit(self.units) + rest
@@ -250,11 +250,6 @@ class Words:
     def _own_face(self, found: re.Match[str]) -> str:
         return "-".join(self.names[Face(part)] for part in found[0].split("-"))
 
-    def _on_tape(self, mm: float) -> tuple[str, str]:
-        """A mark as every row names it, without its unit: the figure, and the word for its rest."""
-        rest = "" if self.units == "mm" else shown.graduations(mm, self.graduation)[1]
-        return shown.figure(mm, self.units, self.graduation), rest
-
     def distance(self, mm: float) -> str:
         """A length along the run, in the run's unit."""
         return shown.distance(mm, self.units, self.graduation)
@@ -291,10 +286,11 @@ class Words:
     def _short_piece(self, piece: Piece) -> str:
         if piece.mark_mm is None:
             return piece.lot
-        reported = f"{piece.lot} to {''.join(self._on_tape(piece.mark_mm))}"
-        if piece.trim_tip_mm > 0:
-            reported += f" cut tip {''.join(self._on_tape(piece.trim_tip_mm))}"
-        return reported
+        mark, tip = (
+            "".join(shown.figure(mm, self.units, self.graduation))
+            for mm in (piece.mark_mm, piece.trim_tip_mm)
+        )
+        return f"{piece.lot} to {mark}" + (f" cut tip {tip}" if piece.trim_tip_mm > 0 else "")
 
     def _directions(self, lean: Lean, height_mm: float) -> list[tuple[Face, float]]:
         along, across = lean.top_mm(height_mm)
@@ -476,13 +472,9 @@ def _too_close(record: PostRecord, words: Words) -> str:
     if verdict.value is None or verdict.allowed is None:
         return ""
     margin_mm = (verdict.allowed - verdict.value) * record.height_mm
-    margin = shown.thickness(abs(margin_mm), "mm") if words.units == "mm" else _in_64ths(abs(margin_mm))
+    say = shown.thickness if words.units == "mm" else shown.small
+    margin = say(margin_mm, words.units)
     return f", {margin} {'inside' if margin_mm >= 0 else 'beyond'}"
-
-
-def _in_64ths(mm: float) -> str:
-    reported = shown.inches(mm, 64)
-    return 'under 1/64"' if reported == "0" else f'{reported}"'
 
 
 def _now_and_after(now: str, after: str, words: Words) -> str:

@@ -207,7 +207,7 @@ class Session:
 
         moved = moved_mm(row.latest, record.reading)
         now = words.lean(record.reading.lean, record.height_mm).removeprefix("TOP ")
-        return (f"{said}; now it {now}, moved {shown.fine(moved or 0.0, words.units)}",)
+        return (f"{said}; now it {now}, moved {shown.small(moved or 0.0, words.units)}",)
 
     @property
     def wants_hints(self) -> bool:

@@ -112,7 +112,7 @@ def test_what_a_person_typed_is_never_turned_into_inches(shimfit) -> None:
 @pytest.mark.parametrize(
     ("said", "in_inches"),
     [
-        ("only 1.3 mm inside", 'only 0.051" inside'),
+        ("only 1.3 mm inside", 'only 3/64" inside'),
         ("It wants packs of about 0.5, 1.2 and 2.38 mm", 'It wants packs of about 0.020", 3/64" and 3/32"'),
         ("±0.5 mm/m is assumed", "±0.006 in/ft is assumed"),
         ("on 900 mm² press 5.6 N/mm², such as 51 x 51 mm",

@@ -211,17 +211,32 @@ def test_pushes_are_set_with_strong_and_shy(sixty_fourths, said):
 @given(st.integers(0, 4 * 16 * 40))
 def test_a_quarter_of_a_graduation_reads_back_as_it_was_typed(quarters):
     # The entry line takes strong and shy for a quarter of a graduation: what it takes is what is shown.
-    whole, rest = divmod(quarters, 4)
-    mm = Fraction(quarters, 64) * Fraction(254, 10)
-    if rest == 2 or (whole == 0 and rest == 1):
-        return  # half way between two marks, or under the first one: no name of its own on a tape
-    marks, word = shown.graduations(float(mm))
-    assert (marks, word) == ((whole, ("", " strong")[rest]) if rest < 2 else (whole + 1, " shy"))
+    inches = Fraction(quarters, 64)
+    figure, word = shown.on_tape(float(inches * Fraction(254, 10)))
+    said = sum(map(Fraction, figure.split()))
+    assert said + {"": 0, " strong": 1, " shy": -1}[word] * Fraction(1, 64) == inches
+    assert (word == "") == (quarters % 2 == 0 or quarters == 1), "half way is a mark of the finer tape"
+
+
+@pytest.mark.parametrize(
+    ("graduation", "sixty_fourths", "said"),
+    [(8, 4, '1/16"'), (8, 2, '1/32"'), (8, 10, '1/8" strong'), (16, 0.3, '0"'), (32, 3, '3/64"'),
+     (32, 0.5, 'under 1/32"'), (64, 3.5, '3/64" strong'), (64, 0.3, 'under 1/64"'), (64, 3.8, '1/16" shy')],
+)  # fmt: skip
+def test_a_tape_of_any_graduation_names_what_lies_between_its_marks(graduation, sixty_fourths, said):
+    assert shown.tape(sixty_fourths / 64 * 25.4, "inch", graduation) == said
+
+
+@pytest.mark.parametrize(
+    ("mm", "said"), [(1.0, '3/64"'), (0.1, 'under 1/64"'), (0.0, '0"'), (25.4, '1"'), (-0.92, '1/32"')]
+)
+def test_what_is_small_is_in_64ths_without_a_word(mm, said):
+    assert shown.small(mm, "inch") == said
 
 
 def test_half_millimetres_are_rounded_away_from_zero():
     assert shown.tape(29.25, "mm") == "29.5 mm"
-    assert shown.half_mm(-29.25) == "29.5"
+    assert shown.tape(-29.25, "mm") == "29.5 mm"
     assert shown.tape(29.2, "mm") == "29 mm"
 
 
@@ -279,6 +294,6 @@ def test_shown_fractions_are_the_nearest_and_read_back(sixty_fourths, denominato
 
 @pytest.mark.parametrize("bad", [math.nan, math.inf, -math.inf])
 def test_what_is_no_number_is_never_shown(bad):
-    for show in (shown.decimals, shown.inches, shown.half_mm):
+    for show in (shown.decimals, shown.inches, shown.on_tape):
         with pytest.raises(InternalError):
             show(bad)

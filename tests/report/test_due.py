@@ -86,7 +86,7 @@ def test_what_was_read_again_stands_in_the_record(went_back):
     from shimfit.report.record import record_lines
 
     first = "handed over 0.0, out 0.2 mm on 2026-05-12 08:00"
-    said = f"{first}; read again 0.0, out 3.2 mm on 2026-08-20 08:00, moved 3.0"
+    said = f"{first}; read again 0.0, out 3.2 mm on 2026-08-20 08:00, moved 3.0 mm"
     page = pypdf.PdfReader(io.BytesIO(record_pdf(went_back))).pages[0].extract_text()
     assert said in " ".join(page.split())
     assert f"Post 1: {said}" in record_lines(went_back)

@@ -277,7 +277,7 @@ def test_what_checks_the_paper_and_the_signatures_stand_with_the_figures_on_the_
 
 def test_the_run_is_drawn_once_to_one_scale(record_of):
     text = words_of(record_pdf(record_of(200)))
-    assert len(re.findall("of lean is drawn", text)) == 1
+    assert len(re.findall("a lean is drawn", text)) == 1
 
 
 def test_what_was_not_given_says_so(record_of):

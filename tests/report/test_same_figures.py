@@ -15,6 +15,7 @@ import re
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from decimal import ROUND_HALF_UP, Decimal, localcontext
+from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
 import pypdf
@@ -233,10 +234,11 @@ class Comparing:
         self.faces = faces
         self.figures = 0
 
-    def same(self, paper: str, value: float, digits: int | None = None) -> None:
-        """A printed length is the value in mm, rounded half away from zero."""
-        places = digits if digits is not None else 1 if self.units == "mm" else 3
-        assert paper == self.rounded(value, places), (paper, value)
+    def same(self, paper: str, value: float, *, words: bool = True) -> None:
+        """A printed length is the value in mm, rounded half away from zero; in inches as a tape has it."""
+        in_inches = tape if words else sixty_fourths
+        wanted = self.rounded(value, 1) if self.units == "mm" else in_inches(value)
+        assert paper == wanted, (paper, value)
         self.figures += 1
 
     def rounded(self, value: float, places: int) -> str:
@@ -257,15 +259,15 @@ class Comparing:
             if top is None:
                 assert line == "not read"
                 continue
-            found = re.fullmatch(r"(?:(\S+) )?([\d.]+)(?: ± ?(.+))?", line)
+            found = re.fullmatch(r"(?:([a-z]+) )?(\d[^±]*?)(?: ± ?(.+))?", line)
             assert found, line
             self.same(found[2], abs(top))
-            if float(found[2]):
+            if found[2] not in ("0.0", '0"'):
                 assert found[1] == self.faces[faces[0] if top > 0 else faces[1]]
             else:
                 assert found[1] is None
             if uncertainty:
-                self.same(found[3], 2 * u) if u is not None else self.is_("not known", found[3])
+                self.same(found[3], 2 * u, words=False) if u is not None else self.is_("not known", found[3])
 
     def is_(self, wanted: Any, found: Any) -> None:
         assert wanted == found
@@ -299,7 +301,8 @@ class Comparing:
                 assert note in said, (note, said)
 
     def off(self, lines: list[str], post: dict[str, Any]) -> None:
-        found = re.fullmatch(r"([\d.]+|–)(?: ±([\d.]+))? of ([\d.]+)", lines[0])
+        said = " ".join(line for line in lines if not line.startswith("("))
+        found = re.fullmatch(r"(\d[^±]*?|–)(?: ±(.+?))? of (.+)", said)
         assert found, lines
         self.same(found[3], post["tolerance"]["allowed_top_mm"])
         if post["off_mm"] is None:
@@ -309,7 +312,7 @@ class Comparing:
         if post["u_off_mm"] is None:
             assert found[2] is None
         else:
-            self.same(found[2], 2 * post["u_off_mm"])
+            self.same(found[2], 2 * post["u_off_mm"], words=False)
         own = post["tolerance"]["text"]
         assert (f"({own})" in lines) == (own != self.reported["tolerance"]["text"])
 
@@ -334,6 +337,25 @@ def decided(row: PaperRow) -> tuple[str, str]:
     said = " ".join(row.cells["Decision"])
     sign = next(sign for sign in STANDS if said.startswith(sign))
     return STANDS[sign], said.removeprefix(sign).strip()
+
+
+def sixty_fourths(mm: float) -> str:
+    """The nearest 64th of an inch, half away from zero."""
+    count = int((abs(Decimal(repr(mm))) / Decimal("25.4") * 64).quantize(Decimal(1), ROUND_HALF_UP))
+    whole, rest = divmod(Fraction(count, 64), 1)
+    if mm and not count:
+        return 'under 1/64"'
+    return (f"{whole} {rest}" if whole and rest else f"{rest or whole}") + '"'
+
+
+def tape(mm: float) -> str:
+    """The same on a tape with sixteenths: a 64th over one of them is strong, a 64th under it shy."""
+    count = int((abs(Decimal(repr(mm))) / Decimal("25.4") * 64).quantize(Decimal(1), ROUND_HALF_UP))
+    if count % 4 == 3:
+        return sixty_fourths((count + 1) / 64 * 25.4) + " shy"
+    if count % 4 == 1 and count > 1:
+        return sixty_fourths((count - 1) / 64 * 25.4) + " strong"
+    return sixty_fourths(count / 64 * 25.4)
 
 
 def share(value: float | None) -> str:

@@ -95,7 +95,7 @@ def test_saw_settings_marks_and_caution_stand_in_it():
         "Strip S2: 2 pieces, 311.0 mm left over",
         "NOT SERVED from this box: post 99",
         "T1 no. 2 30.4 post 2 next-out 1.00",
-        "rest of S2 no. 1 from 589.0 mm, strip, 1×: length 311.0, width 60.0, thickness 18.0 mm",
+        "rest of S2 no. 1 from 589.0 mm, strip, 1×: length 311.0 mm, width 60.0 mm, thickness 18 mm",
         "Never hold a small offcut by hand near the blade",
         "Packs: 12, for 4 posts; 1 stand without. To saw: 4 pieces",
     ):
@@ -151,11 +151,11 @@ def test_unknown_paper_is_refused():
     ("mm", "said"),
     [
         (25.4, "1 (1.000)"),
-        (25.4 * 1.15625, "1 3/16 shy (1.156)"),
+        (25.4 * 1.15625, "1 5/32 (1.156)"),
         (12.7, "1/2 (0.500)"),
         (0.0, "0 (0.000)"),
-        # 0.400 is 0.025 past 3/8, 0.266 is 0.016 past 1/4: the same words as on the screen.
-        (0.400 * 25.4, "3/8 strong (0.400)"),
+        # 0.400 is nearest to 26/64, 0.266 is 1/64 past 1/4: the same words as on the screen.
+        (0.400 * 25.4, "13/32 (0.400)"),
         (0.266 * 25.4, "1/4 strong (0.266)"),
         (25.4 * 0.99, "1 shy (0.990)"),
     ],

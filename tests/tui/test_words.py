@@ -32,7 +32,9 @@ TOLERANCE = parse_tolerance("1:500")
         (9.525 - 0.4, "inch", '3/8" shy'),
         (34.925, "inch", '1 3/8"'),
         (50.8, "inch", '2"'),
-        (0.3, "inch", 'under 1/16"'),
+        (0.3, "inch", '1/64"'),
+        (0.1, "inch", '0"'),
+        (9.525 + 0.8, "inch", '13/32"'),
         (0.0, "inch", '0"'),
     ],
 )
@@ -41,13 +43,11 @@ def test_a_push_is_told_as_a_tape_shows_it(mm: float, units: str, reported: str)
 
 
 @given(st.floats(0, 500))
-def test_the_told_inches_are_within_half_a_sixteenth(mm: float) -> None:
-    whole, rest = shown.graduations(mm)
-    assert abs(mm / 25.4 - whole / 16) <= 1 / 32 + 1e-9
-    assert rest in ("", " strong", " shy")
-    text = shown.inches(mm)
-    parts = text.split(" ")
-    assert sum(Fraction(part) for part in parts) == Fraction(whole, 16)
+def test_shown_inches_are_within_half_a_64th(mm: float) -> None:
+    figure, rest = shown.on_tape(mm)
+    marked = sum(Fraction(part) for part in figure.split(" "))
+    said = float(marked) + {"": 0.0, " strong": 1 / 64, " shy": -1 / 64}[rest]
+    assert abs(mm / 25.4 - said) <= 1 / 128 + 1e-9
 
 
 def test_a_small_lean_is_told_as_it_was_typed() -> None:

@@ -223,6 +223,7 @@ def in_order(packs: tuple[Pack, ...]) -> tuple[Pack, ...]:
 
 def _push_line(number: int, push: Push, words: Words) -> PackLine:
     push_mm = push.push_mm or 0.0
+    figure, rest = shown.figure(push_mm, words.units, words.graduation)
     return PackLine(
         number=number,
         seat=push.seat,
@@ -230,8 +231,8 @@ def _push_line(number: int, push: Push, words: Words) -> PackLine:
         where=words.seat(push.seat),
         what=f"{push.lot} push {words.length(push_mm)} more",
         short=f"{push.lot} push more",
-        figure=shown.figure(push_mm, words.units, words.graduation),
-        unit=f"{'mm' if words.units == 'mm' else 'in'} more",
+        figure=figure,
+        unit=f"{shown.unit(words.units)}{rest} more",
         changed="",
         step=f"{push.lot} {words.dot} push {words.length(push_mm)} more",
         under=words.under(push.seat, None),

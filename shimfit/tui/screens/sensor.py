@@ -268,7 +268,7 @@ class ZeroWalk(Walk):
         said = [
             "",
             f"zero x {x} y {y} ± {shown.angle(2 * found.zero.u)}",
-            f"known to ± {shown.lean(2.0 * u * height_mm, units)} at the top (k = 2)",
+            f"known to ± {shown.small(2.0 * u * height_mm, units)} at the top (k = 2)",
         ]
         if words is not None:
             said.append(words.lean(post, height_mm))
