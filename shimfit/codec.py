@@ -455,7 +455,6 @@ def prescription_to_json(
 
     plane: gap plane of the lean that was read; without it pivot, gap_mm and edges are left out (events).
     """
-    chance = answer.chance if answer.packs else None
     return {
         "entry": entry,
         "understood": understood,
@@ -469,14 +468,18 @@ def prescription_to_json(
         "within": answer.within,
         "status": answer.status,
         "why": answer.why,
-        "chance": None if chance is None else chance.plumb,
-        "odds": None if chance is None else asdict(chance),
+        **chance_to_json(answer.chance if answer.packs else None),
         "layout": answer.layout,
         "cost": {"total": answer.cost.total, **dict(answer.cost.parts)},
         "cautions": list(answer.cautions),
         "take_up": answer.take_up,
         "saw_settings_deg": list(answer.saw_settings_deg),
     }
+
+
+def chance_to_json(chance: Chance | None) -> Json:
+    """What the next reading is likely to say of packs: `chance` that it is plumb, `odds` all of it."""
+    return {"chance": chance and chance.plumb, "odds": chance and asdict(chance)}
 
 
 def prescription_from_json(data: Mapping[str, Any]) -> Prescription:

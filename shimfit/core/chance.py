@@ -49,7 +49,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from shimfit.core.objective import LEAST_CHANCE, Reads, Scatter
-from shimfit.core.uncertainty.decision import MANY_MARKS, marks_called_plumb, plumb_up_to, sure_beside
+from shimfit.core.uncertainty.decision import (
+    MANY_MARKS,
+    marks_called_plumb,
+    marks_not_out,
+    plumb_up_to,
+    sure_beside,
+)
 from shimfit.model import Chance
 
 if TYPE_CHECKING:
@@ -136,8 +142,13 @@ def _of_marks(
         marks = sum((2 * most + 1) * (1 if along == 0 else 2) for along, most in enumerate(columns))
         radius = step * math.sqrt(marks / math.pi)
         return Zone(radius, radius, disk=True)
-    stair = tuple(((along + 0.5) * step, (most + 0.5) * step) for along, most in enumerate(columns))
-    return Zone(stair[-1][0], stair[0][1], disk=False, steps=stair)
+    return _stair(columns, step)
+
+
+def _stair(columns: Sequence[int], step: float) -> Zone:
+    """The zone of these marks, each with half a step about it: so many across beside each along."""
+    steps = tuple(((along + 0.5) * step, (most + 0.5) * step) for along, most in enumerate(columns))
+    return Zone(steps[-1][0], steps[0][1], disk=False, steps=steps)
 
 
 def _on_marks(zone: Zone, step: float) -> Zone:
@@ -246,11 +257,8 @@ def foretold(  # noqa: PLR0917 - it takes the quantities it takes
     both = reads.u_along**2 * square, reads.u_across**2 * square
     last = [one * one * square for one in reads.settling.scatter]
     by = [one * one * square for one in reads.packed_by]
-    turned = settled_zone(allowed_mm, height_mm, reads, per_direction=per_direction)
-    zone = zone_of(allowed_mm, height_mm, reads, per_direction=per_direction)
-    guard = reads.factor * max(reads.u_along, reads.u_across) * height_mm
-    beyond = Zone(allowed_mm + guard, allowed_mm + guard, disk=not per_direction)
-    beyond = _on_marks(beyond, reads.step * height_mm)
+    turned, _ = _as_read(allowed_mm, height_mm, reads.settling, per_direction=per_direction)
+    zone, beyond = _as_read(allowed_mm, height_mm, reads, per_direction=per_direction)
     whole = Zone(allowed_mm, allowed_mm, disk=not per_direction)
     twice = xx + own[0] + again[0], xy, yy + own[1] + again[1]
     spreads = [
@@ -260,8 +268,8 @@ def foretold(  # noqa: PLR0917 - it takes the quantities it takes
         (xx + max(own[0], both[0]), xy, yy + max(own[1], both[1])),
         (xx + by[0] + last[0], xy, yy + by[1] + last[1]),
     ]
-    chances = Chances(spreads, [zone, beyond, whole, turned], max(allowed_mm, math.hypot(*rest_mm)))
-    found = chances.at(np.arange(4), np.full(4, rest_mm[0]), np.full(4, rest_mm[1])).tolist()
+    places = (zone, beyond, whole, turned)
+    found = [_inside(place, rest_mm, spread) for place, spread in zip(places, spreads, strict=True)]
     plumb = found[0] if zone.decides else 0.0
     not_out = max(plumb, found[1])
     return Chance(
@@ -273,6 +281,48 @@ def foretold(  # noqa: PLR0917 - it takes the quantities it takes
     )
 
 
+def _as_read(allowed_mm: float, height_mm: float, reads: Reads, *, per_direction: bool) -> tuple[Zone, Zone]:
+    """Where one reading is plumb, and where it is not out.
+
+    Mark by mark: a disk as large as the marks lacks their corners, where two posts of a hundred are read.
+    """
+    zone = zone_of(allowed_mm, height_mm, reads, per_direction=per_direction)
+    step, u = reads.step * height_mm, (reads.u_along * height_mm, reads.u_across * height_mm)
+    if reads.factor > 0.0 and step > 0.0 and allowed_mm <= MANY_MARKS * step:
+        known = (allowed_mm, u, step, reads.factor)
+        columns = marks_called_plumb(*known, per_direction=per_direction)
+        beyond = _stair(marks_not_out(*known, per_direction=per_direction), step)
+        return _stair(columns, step) if columns else zone, beyond
+    limit = allowed_mm + reads.factor * max(u)
+    return zone, _on_marks(Zone(limit, limit, disk=not per_direction), step)
+
+
+def _inside(zone: Zone, rest_mm: tuple[float, float], s: tuple[float, float, float]) -> float:
+    """P(rest + N(0, S) lies in the zone): Gauss and Legendre along; across in closed form, given along."""
+    least, radius = (_SHARPEST * zone.along_mm) ** 2, zone.along_mm
+    u = math.sqrt(max(s[0], least))
+    slope = s[1] / (u * u)
+    beside = math.sqrt(max(s[2] - slope * s[1], least))
+    steps = np.array(zone.steps or ((radius, zone.across_mm),))
+    edges = np.concatenate(([0.0], steps[:, 0]))
+    ends = np.array([[*edges[:-1], *-edges[1:]], [*edges[1:], *-edges[:-1]]])
+    # No further than counts; what a clipped end then lies beyond is nothing wide.
+    low, high = np.clip(np.clip(ends, rest_mm[0] - _TAIL * u, rest_mm[0] + _TAIL * u), -radius, radius)[
+        ..., None
+    ]
+    at, weight = _legendre(_NODES_ALONE)
+    if zone.disk:  # x = r sin t keeps the chord smooth at the rim
+        low, high = np.arcsin(low / radius), np.arcsin(high / radius)
+        t = low + (high - low) * at
+        x, half = radius * np.sin(t), radius * np.cos(t)
+        wide = half * (high - low)
+    else:
+        x, half, wide = low + (high - low) * at, np.tile(steps[:, 1], 2)[:, None], high - low
+    density = np.exp(-0.5 * ((x - rest_mm[0]) / u) ** 2) / (u * math.sqrt(2.0 * math.pi))
+    within = _between(rest_mm[1] + slope * (x - rest_mm[0]), beside, half)
+    return min(1.0, float((weight * wide * density * within).sum()))
+
+
 # ---------------------------------------------------------------- the chance
 
 _LEAST_U = 0.05
@@ -281,6 +331,8 @@ _DEGREE_A_SHARE = 2.8
 """Degree of the polynomials × (least standard deviation ÷ reach): leaves 1e-8 (measured, 0.1 … 0.6)."""
 _LEAST_DEGREE = 6
 _MORE_NODES = 8
+_NODES_ALONE, _TAIL, _SHARPEST = 40, 8.0, 1e-4
+"""Of one integral alone: places, standard deviations that count, least of these ÷ the zone's half."""
 _AT_MARK = 1e-9
 _STAIR = 5
 """Steps that stand for a cut corner."""
@@ -338,9 +390,9 @@ def _chebyshev(degree: int) -> tuple[Floats, Floats]:
 
 @cache
 def _legendre(nodes: int) -> tuple[Floats, Floats]:
-    """Angles and weights of the integral from 0 to a quarter turn."""
+    """Places and weights of the integral from 0 to 1."""
     at, weight = np.polynomial.legendre.leggauss(nodes)
-    return (at + 1.0) * math.pi / 4.0, weight * math.pi / 4.0
+    return (at + 1.0) / 2.0, weight / 2.0
 
 
 class Chances:
@@ -562,7 +614,8 @@ class Chances:
 
     def _over_disks(self, c: Ints, z: Floats) -> Floats:
         """(c, n, n) chances at x² and y² = (1 + z)/2 · reach²."""
-        angle, weight = _legendre(len(z) - 1 + _MORE_NODES)
+        turn, weight = _legendre(len(z) - 1 + _MORE_NODES)
+        angle, weight = turn * (math.pi / 2.0), weight * (math.pi / 2.0)
         at = np.sqrt((1.0 + z) / 2.0) * self.reach[c, None]
         deep = self.along[c, None] * np.sin(angle)
         chord = self.along[c, None] * np.cos(angle)

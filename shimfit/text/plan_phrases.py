@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 from shimfit.codec import read
 from shimfit.core.cautions import cautions_of
-from shimfit.model import Lot, Pack, Seat
+from shimfit.model import Chance, Lot, Pack, Seat
 from shimfit.quantities import shown
-from shimfit.text.phrases import lot_size
+from shimfit.text.phrases import lot_size, odds_briefly
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -102,7 +102,9 @@ def label_lines(answer: Json, words: Words) -> list[Line]:
     for post in answer["posts"]:
         packs = read(tuple[Pack, ...], post["packs"])
         if packs:
-            lines.append((f"post {post['id']}", "strong"))
+            chance = read(Chance | None, post.get("odds"))
+            likely = "" if chance is None else f"  {odds_briefly(chance).lower()}"
+            lines.append((f"post {post['id']}{likely}", "strong"))
         for pack in packs:
             sign, thick = words.glyphs.seats[pack.seat], words.thick(pack.made_mm)
             lines.append((f"  {sign} {words.seat(pack.seat)}  {thick}: {words.pieces(pack)}", ""))

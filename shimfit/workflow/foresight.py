@@ -97,4 +97,5 @@ def far_sighted(
         status="found",
         why=f"Leaves in the box what the {which} will likely need.",
         cost=replace(answer.cost, total=found.cost, parts=()),
+        chance=found.chance(options),
     )

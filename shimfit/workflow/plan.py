@@ -12,7 +12,7 @@ import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from shimfit.codec import prescription_to_json, resting_to_json, to_json
+from shimfit.codec import chance_to_json, prescription_to_json, resting_to_json, to_json
 from shimfit.core import cutting
 from shimfit.core.kit import to_buy
 from shimfit.core.ledger import Ledger
@@ -37,10 +37,13 @@ if TYPE_CHECKING:
     from shimfit.core.planning.plan import Unsolved
     from shimfit.core.planning.planned import Planned
     from shimfit.core.planning.program import Solver
-    from shimfit.model import Lot, Pack
+    from shimfit.model import Chance, Lot, Pack
     from shimfit.standing import PostRecord, RunState
     from shimfit.store.box import BoxState
     from shimfit.workflow.site import Site
+
+    Chances = Mapping[str, Chance | None]
+    """By post; None where nothing is packed."""
 
 Json = dict[str, Any]
 SECONDS = 60.0
@@ -79,7 +82,9 @@ def plan_problem(
     most_s = seconds_allowed(seconds)
     posts, lots, options = read_problem(problem)
     done = plan(posts, lots, options, solver(), seconds=most_s, progress=progress, stop=stop)
-    return answer_json(done, Ledger(lots), options) | buying_json(done, lots, options)
+    return answer_json(done, Ledger(lots), options, _chances(done, options)) | buying_json(
+        done, lots, options
+    )
 
 
 # ---------------------------------------------------------------- of the data file
@@ -181,10 +186,10 @@ def plan_run(
     lots = box.stock.without(promised, options.saw.kerf_mm)
     done = plan(posts, lots, options, solver(), seconds=most_s, progress=progress, stop=stop, earlier=earlier)
     as_read = {post.name: post for post in posts_to_plan(run, aims_mm)}
-    buying = buying_json(done, lots, options)
+    buying, chances = buying_json(done, lots, options), _chances(done, options)
     done = _for_leans_as_read(_with_copies(done, box.stock, promised, options), as_read, take_up[0])
-    answer = answer_json(done, box.stock, options)
-    given = [(one.post.name, _prescription(one, done)) for one in done.planned]
+    answer = answer_json(done, box.stock, options, chances)
+    given = [(one.post.name, _prescription(one, done, chances)) for one in done.planned]
     given += [(one.post.name, _unserved(one, done, options)) for one in done.unsolved]
     counted_in = tuple((name, replace(one, take_up=take_up[0])) for name, one in given)
     return RunPlan({"job": run.job, "run": run.name, **answer, **buying}, counted_in)
@@ -210,7 +215,12 @@ def _for_leans_as_read(done: Plan, as_read: Mapping[str, PlanPost], take_up: flo
     return replace(done, planned=planned, unsolved=unsolved)
 
 
-def _prescription(one: Planned, done: Plan) -> Prescription:
+def _chances(done: Plan, options: Options) -> Chances:
+    """What the next reading will say of each post's packs."""
+    return {one.post.name: one.chance(options) for one in done.planned}
+
+
+def _prescription(one: Planned, done: Plan, chances: Chances) -> Prescription:
     post = one.post
     lean = one.resting.lean
     used = {piece.saw_deg for pack in one.packs for piece in pack.pieces if piece.saw_deg is not None}
@@ -226,6 +236,7 @@ def _prescription(one: Planned, done: Plan) -> Prescription:
         why=PLANNED,
         cost=Cost(one.cost),
         saw_settings_deg=tuple(sorted(used)),
+        chance=chances[post.name],
     )
 
 
@@ -309,7 +320,7 @@ MOST_TO_BUY_FOR = 40
 """Posts not served that a list of what to buy is made for: a longer list is another box."""
 
 
-def answer_json(done: Plan, stock: Ledger, options: Options) -> Json:
+def answer_json(done: Plan, stock: Ledger, options: Options, chances: Chances) -> Json:
     """The contract's answer (without the schema number): posts, cuts, what is left over, and the gap."""
     packs = [(one.post.name, pack) for one in done.planned for pack in one.packs]
     return {
@@ -326,6 +337,7 @@ def answer_json(done: Plan, stock: Ledger, options: Options) -> Json:
                 "packs": [to_json(pack) for pack in one.packs],
                 "resting": resting_to_json(one.resting, one.post.height_mm),
                 "cost": one.cost,
+                **chance_to_json(chances[one.post.name]),
             }
             for one in done.planned
         ],
@@ -491,6 +503,7 @@ def cut_list_of(site: Site, job: str, run: str) -> Json:
                 "packs": [to_json(pack) for pack in lying[post.name]],
                 "resting": resting_to_json(answer.resting, answer.height_mm),
                 "post": to_json(post.foot),
+                **chance_to_json(answer.chance),
             }
             for post, answer in waiting
         ],

@@ -7,9 +7,13 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from shimfit.codec import read
 from shimfit.core.stock import lots_from_csv
 from shimfit.errors import UsageError
-from shimfit.model import Foot, PostState
+from shimfit.model import Chance, Foot, Pack, PostState
+from shimfit.text.glyphs import ASCII
+from shimfit.text.phrases import Words, odds_briefly
+from shimfit.text.plan_phrases import plan_lines
 from shimfit.workflow.packs import awaited_packs, parse_packs
 from shimfit.workflow.plan import cut_list_of, log_plan, plan_site_run, posts_to_plan
 from shimfit.workflow.reading import log_packs, log_reading, log_tightened
@@ -183,3 +187,24 @@ def test_a_taper_of_a_used_up_lot_is_pushed(site: Site) -> None:
     for change in answer.change:
         assert change.push_mm == pytest.approx((change.to_mm - change.from_mm) / 0.036)
         assert change.push_mm > 0.0
+
+
+def test_a_planned_row_says_what_the_next_reading_will_as_the_same_packs_alone_would(site: Site) -> None:
+    site.set("foresight", "no")
+    fill(site, THICK)
+    alone = log_reading(site, at("1"), "12mm n 6mm o").prescription
+    made = plan_site_run(site, "lake", "walk")
+    (row,) = made.answer["posts"]
+    assert alone is not None
+    assert alone.chance is not None
+    assert read(tuple[Pack, ...], row["packs"]) == alone.packs
+    assert row["chance"] == pytest.approx(alone.chance.plumb, abs=1e-9)
+    assert 0.0 < row["odds"]["plumb"] < row["odds"]["turned"] < 1.0
+    log_plan(site, "lake", "walk", made)
+    logged = site.post(at("1")).answer
+    assert logged is not None
+    assert logged.chance == read(Chance, row["odds"]), "what is logged is what was shown"
+    assert cut_list_of(site, "lake", "walk")["posts"][0]["odds"] == row["odds"]
+    words = Words(site.run("lake", "walk"), ASCII)
+    (headline,) = (text for text, _ in plan_lines(made.answer, words) if text.startswith("post 1"))
+    assert headline == f"post 1  {odds_briefly(logged.chance).lower()}"

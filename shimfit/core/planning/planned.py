@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 from shimfit.core.cutting import Wedge, assign
 from shimfit.core.foot import gap_plane
 from shimfit.core.packing.answer import prescribe
+from shimfit.core.packing.question import ask
 from shimfit.core.packing.tables import build_tables
 from shimfit.core.planning.leftover import ROUNDING_MM, as_cut_from, left_of, stretch_of, wedge_of
 from shimfit.core.resting import rest_packs
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
     from shimfit.core.packing.tables import Tables
     from shimfit.core.planning.geometry import PlanPost
     from shimfit.core.planning.program import Patience
-    from shimfit.model import Lot, Pack, Piece, Resting
+    from shimfit.model import Chance, Lot, Pack, Piece, Resting
 
     Where = tuple[int, int, int]
     """Post, pack of the post, piece of the pack."""
@@ -45,6 +46,26 @@ class Planned:
     """Without set-ups."""
     proven: bool = False
     """By the single search: nothing in the box that it was given is better for this post alone."""
+
+    def chance(self, options: Options) -> Chance | None:
+        """What the next reading will say of it, as `prescribe` has it; None where nothing is packed."""
+        if not self.packs:
+            return None
+        post = self.post
+        question = ask(
+            post.foot,
+            post.height_mm,
+            Lean(*post.to_correct),
+            post.tolerance,
+            options.preload_mm,
+            reads=post.reads,
+            u_take_up=post.u_take_up,
+            margin_slope=post.used_slope,
+            feelers=dict(post.feelers),
+        )
+        four = not post.foot.round and all(pack.seat.is_corner for pack in self.packs)
+        resting = question.rests_on(self.packs)
+        return question.chance_on(self.packs, resting, options.scatter, all_carry=four)[1]
 
 
 def resting_on(post: PlanPost, packs: Sequence[Pack], options: Options) -> Resting:

@@ -292,17 +292,32 @@ def marks_called_plumb(
     """
     allowance = _Allowance(allowed, factor, per_direction=per_direction)
     inside = inside_square if per_direction else inside_disk
-    reach = across = int(allowed / step + _AT_MARK)
-    columns = []
-    for along in range(reach + 1):
-        while across >= 0:
-            lean = Lean(along * step, across * step)
-            if (
-                _judge(lean, *u, allowance)[2] == "plumb"
-                and inside(lean.slope_along, lean.slope_across, *u, allowed) >= SURE - _SURE_SLACK
-                and _few_at_limit(lean, u, (step, step), allowance)
-            ):
-                break
+
+    def is_plumb(lean: Lean) -> bool:
+        return (
+            _judge(lean, *u, allowance)[2] == "plumb"
+            and inside(lean.slope_along, lean.slope_across, *u, allowed) >= SURE - _SURE_SLACK
+            and _few_at_limit(lean, u, (step, step), allowance)
+        )
+
+    return _columns(is_plumb, step, int(allowed / step + _AT_MARK))
+
+
+@lru_cache(maxsize=1024)
+def marks_not_out(
+    allowed: float, u: tuple[float, float], step: float, factor: float, *, per_direction: bool
+) -> tuple[int, ...]:
+    """As `marks_called_plumb`, of the marks that are not called out: plumb and too close to call."""
+    allowance = _Allowance(allowed, factor, per_direction=per_direction)
+    most = int((allowed + factor * max(u)) / step + 1.0)
+    return _columns(lambda lean: _judge(lean, *u, allowance)[2] != "out", step, most)
+
+
+def _columns(holds: Callable[[Lean], bool], step: float, most: int) -> tuple[int, ...]:
+    """Most marks across, up to `most`, at which a test that falls outwards holds: one figure a mark along."""
+    across, columns = most, []
+    for along in range(most + 1):
+        while across >= 0 and not holds(Lean(along * step, across * step)):
             across -= 1
         if across < 0:
             break
