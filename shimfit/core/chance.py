@@ -257,7 +257,7 @@ def foretold(  # noqa: PLR0917 - it takes the quantities it takes
     both = reads.u_along**2 * square, reads.u_across**2 * square
     last = [one * one * square for one in reads.settling.scatter]
     by = [one * one * square for one in reads.packed_by]
-    turned, _ = _as_read(allowed_mm, height_mm, reads.settling, per_direction=per_direction)
+    turned = settled_zone(allowed_mm, height_mm, reads, per_direction=per_direction)
     zone, beyond = _as_read(allowed_mm, height_mm, reads, per_direction=per_direction)
     whole = Zone(allowed_mm, allowed_mm, disk=not per_direction)
     twice = xx + own[0] + again[0], xy, yy + own[1] + again[1]
