@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import time
 
 import pytest
 from hypothesis import settings
@@ -27,3 +28,79 @@ def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
 for _name in ("COLUMNS", "LINES"):
     if "PYTEST_XDIST_WORKER" in os.environ:
         os.environ.pop(_name, None)
+
+
+class SimulatedLink:
+    """An inclinometer on a simulated post, at a link whose clock runs with its bytes: nothing waits.
+
+    It opens in the place of every port; a script unplugs it and plugs it in again by that clock.
+    """
+
+    def __init__(self, stage, rate_hz: float) -> None:
+        self.stage, self.url = stage, "simulated"
+        self._step_s = 1.0 / rate_hz
+        self._count = 0
+        self._answer = b""
+
+    def clock(self) -> float:
+        return 100.0 + self._count * self._step_s
+
+    def _pass_time(self) -> bytes:
+        self._count += 1
+        now_s = self._count * self._step_s
+        for order in self.stage.due(now_s):
+            self.stage.obey(order, now_s)
+        time.sleep(0.0002)  # whoever looks on gets a turn
+        return self.stage.step(now_s, self._step_s)
+
+    def open(self, *_, **__) -> SimulatedLink:
+        from shimfit.errors import InstrumentError
+
+        self._pass_time()
+        if not self.stage.plugged:
+            raise InstrumentError("there is no simulated: is it plugged in?")
+        return self
+
+    def read(self) -> bytes:
+        from shimfit.errors import InstrumentError
+
+        data = self._pass_time()
+        if not self.stage.plugged:
+            raise InstrumentError("simulated is gone: look at the plug and the cable")
+        answer, self._answer = self._answer, b""
+        return data + answer
+
+    def write(self, data: bytes) -> None:
+        self._answer = self.stage.answer(data)
+
+    def empty(self) -> None: ...
+
+    def set_speed(self, baud: int) -> None: ...
+
+    def close(self) -> None: ...
+
+
+@pytest.fixture
+def simulated_post(monkeypatch):
+    """Puts an inclinometer on a simulated post, 8 mm next and 5 mm out at 1000 mm, behind every port."""
+    from functools import partial
+
+    from shimfit.model import Foot, Lean
+    from shimfit.wire import inclinometer, link, simulate
+    from shimfit.workflow import sensor
+
+    def place(script: str = "", wire_format: str = "xdr", noise_deg: float = 0.005) -> SimulatedLink:
+        nature = simulate.SensorNature(noise_deg=noise_deg)
+        post = simulate.SimulatedPost(Foot(90.0, 90.0), Lean(0.008, 0.005), nature)
+        stage = simulate.Stage(post, wire_format, simulate.parse_script(script))
+        there = SimulatedLink(stage, 50.0)
+        listener = partial(inclinometer.Inclinometer, clock=there.clock)
+        monkeypatch.setattr(inclinometer, "Inclinometer", listener)
+        monkeypatch.setattr(sensor, "Inclinometer", listener)
+        monkeypatch.setattr(inclinometer, "_GATHER_S", 0.0)
+        monkeypatch.setattr(inclinometer, "BACK_OFF_S", (0.001,))
+        monkeypatch.setattr(link, "open_link", there.open)
+        monkeypatch.setattr(link, "ports", lambda: ())
+        return there
+
+    return place

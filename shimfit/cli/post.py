@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import replace
 from importlib import import_module
 from inspect import signature
 from itertools import chain
@@ -21,9 +22,10 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
 
     from shimfit.cli.io import Io
+    from shimfit.entry import EntrySettings
     from shimfit.model import Prescription
     from shimfit.settings import Settings, Units
-    from shimfit.workflow.reading import Logged
+    from shimfit.workflow.reading import Asked, Logged
     from shimfit.workflow.site import Place, Site
 
 
@@ -98,12 +100,15 @@ OF_ONE_READING = ("bed", "after", "rails_on", "mid", "rocks", "turned", "instrum
 def run_read(args: argparse.Namespace, io: Io) -> int:
     """Log a reading; 1 when a verifying reading is over tolerance or no pack can do it."""
     from shimfit.entry import parse_reading
-    from shimfit.standing import standing_json
     from shimfit.workflow.reading import Asked, log_reading
     from shimfit.workflow.site import parse_place
 
     if args.table is not None:
         return _read_table(args, io)
+    if args.listen is not None:
+        return _read_held(args, io)
+    if args.seconds is not None:
+        raise UsageError("--seconds goes with --listen: how long to wait for the sensor's reading")
     if args.entry is None:
         raise UsageError('what was read? like: shimfit read lakeside/boardwalk/7 "6mm n 10mm h"')
     if args.bed and (args.after or args.rails_on):
@@ -118,16 +123,7 @@ def run_read(args: argparse.Namespace, io: Io) -> int:
                 f" (`shimfit instrument add {args.instrument} …`)"
             )
         typed = site.entry_settings(site.run(place.job, place.run))
-        rocks = tuple(_rock(text, typed.units) for text in args.rocks)
-        asked = Asked(
-            bed=args.bed,
-            after=args.after,
-            rails_on=args.rails_on,
-            rocks=rocks,
-            instrument=args.instrument,
-            by=args.by,
-            face=None if args.face is None else _face(args.face, typed.faces),
-        )
+        asked = _asked(args, typed)
         understood = site.echo(place, args.entry)
         if args.mid is not None:  # refused before anything is logged: a line is taken whole or not at all
             parse_reading(args.mid, typed)
@@ -142,25 +138,88 @@ def run_read(args: argparse.Namespace, io: Io) -> int:
             bowed = log_reading(site, place, args.mid, half, sure=True).message
         words = getattr(understood, "words", "")
         message = logged.message if args.mid is None else f"{logged.message}; {bowed}"
-        data: dict[str, Any] = {
-            "place": str(place),
-            "entry": args.entry,
-            "understood": words,
-            **standing_json(logged.post),
-            "message": message,
-        }
-        if io.as_json:
-            from shimfit.codec import prescription_to_json, to_json
-            from shimfit.core.foot import gap_plane
+        return _tell_reading(site, replace(logged, message=message), args.entry, words, io)
 
-            data["reading"] = to_json(logged.reading)
-            data["answer"] = None
-            if (answer := logged.post.answer) is not None:
-                plane = gap_plane(answer.post, answer.lean)
-                data["answer"] = prescription_to_json(answer, entry=args.entry, understood=words, plane=plane)
-        lines = post_lines(site.run(place.job, place.run), site.post(place), site.settings)
-        io.tell(chain((f"{place}: {words}", message), lines), data)
-        return Exit.OVER if _is_over(logged) else Exit.DONE
+
+def _asked(args: argparse.Namespace, typed: EntrySettings) -> Asked:
+    """What kind of reading it is, as its options say."""
+    from shimfit.workflow.reading import Asked
+
+    return Asked(
+        bed=args.bed,
+        after=args.after,
+        rails_on=args.rails_on,
+        rocks=tuple(_rock(text, typed.units) for text in args.rocks),
+        instrument=args.instrument,
+        by=args.by,
+        face=None if args.face is None else _face(args.face, typed.faces),
+    )
+
+
+def _tell_reading(site: Site, logged: Logged, entry: str, words: str, io: Io) -> int:
+    """Say what was logged and what is to be done; 1 when it is over tolerance or no pack can do it."""
+    from shimfit.standing import standing_json
+
+    place = logged.place
+    data: dict[str, Any] = {
+        "place": str(place),
+        "entry": entry,
+        "understood": words,
+        **standing_json(logged.post),
+        "message": logged.message,
+    }
+    if io.as_json:
+        from shimfit.codec import prescription_to_json, to_json
+        from shimfit.core.foot import gap_plane
+
+        data["reading"] = to_json(logged.reading)
+        data["answer"] = None
+        if (answer := logged.post.answer) is not None:
+            plane = gap_plane(answer.post, answer.lean)
+            data["answer"] = prescription_to_json(answer, entry=entry, understood=words, plane=plane)
+    lines = post_lines(site.run(place.job, place.run), site.post(place), site.settings)
+    io.tell(chain((f"{place}: {words}", logged.message), lines), data)
+    return Exit.OVER if _is_over(logged) else Exit.DONE
+
+
+HELD_S = 60.0
+"""How long `read --listen` waits: 4 s on a still post, 15 where the sensor remembers, and time to settle."""
+
+
+def _read_held(args: argparse.Namespace, io: Io) -> int:
+    """Wait until the inclinometer holds a reading, and log it as the screen's Space does."""
+    from shimfit.cli.sensor import is_over, sensor_line, wait_for_link, watch_until
+    from shimfit.errors import InstrumentError
+    from shimfit.workflow.reading import log_sensor_reading
+    from shimfit.workflow.sensor import inclinometer_of, reading_of
+    from shimfit.workflow.site import parse_place
+
+    beside = [f"--{name}" for name in ("table", "mid", "turned", "face") if getattr(args, name) is not None]
+    if args.entry is not None or beside:
+        what = "an entry" if args.entry is not None else beside[0]
+        raise UsageError(f"--listen reads the sensor: {what} does not go with it")
+    seconds = HELD_S if args.seconds is None else args.seconds
+    if not 0 < seconds < 1e7:
+        raise UsageError("--seconds must be more than 0")
+    with open_site(args, io, hold=False) as site:
+        place = parse_place(args.place)
+        asked = _asked(args, site.entry_settings(site.run(place.job, place.run)))
+        height_mm = site.post(place).height_mm
+        sensor = inclinometer_of(site, None if args.listen == "sensor" else args.listen)
+        if sensor is None:
+            raise UsageError("the settings name no sensor: `shimfit settings sensor PORT`, or --listen PORT")
+        sensor.start()
+        try:
+            wait_for_link(sensor)
+            last = watch_until(sensor, is_over, seconds, io, io.talk)
+        finally:
+            sensor.stop()
+        if last.taken is None:
+            raise InstrumentError(f"no reading was held, nothing is logged: {sensor_line(last)}")
+        if last.zero_words and last.zero_found:
+            io.talk(last.zero_words)
+        logged = log_sensor_reading(site, place, reading_of(last.taken, height_mm), asked)
+        return _tell_reading(site, logged, last.taken.text, f"inclinometer, {last.taken.text}", io)
 
 
 def _read_table(args: argparse.Namespace, io: Io) -> int:

@@ -7,18 +7,20 @@ import re
 import signal
 import stat
 import sys
+import threading
 import time
 from dataclasses import asdict, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from shimfit.cli.io import check_output, open_site
-from shimfit.errors import EntryError, Exit, FileError, InstrumentError, UsageError
+from shimfit.errors import EntryError, Exit, FileError, UsageError
 from shimfit.outputs import CAPTURE, TRACE_CSV, fault, open_growing
 
 if TYPE_CHECKING:
     import argparse
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Callable, Iterator, Sequence
     from types import FrameType
 
     from shimfit.cli.io import Io
@@ -170,7 +172,16 @@ def _live(args: argparse.Namespace, io: Io) -> int:
     sensor.start()
     try:
         wait_for_link(sensor)
-        code = _watch(sensor, seconds, io, quiet=args.json, describes=args.describe)
+        code: int = Exit.DONE
+
+        try:
+            say = None if args.json else io.say
+            ends = partial(is_over, describes=args.describe) if seconds is None else lambda _: False
+            watch_until(sensor, ends, math.inf if seconds is None else seconds, io, say)
+        except KeyboardInterrupt:
+            code = _INTERRUPTED
+        except Terminated:
+            code = _TERMINATED
         last = sensor.snapshot()
     finally:
         sensor.stop()
@@ -207,47 +218,54 @@ def wait_for_link(sensor: Inclinometer) -> None:
             raise fault
 
 
-def _watch(sensor: Inclinometer, seconds: float | None, io: Io, *, quiet: bool, describes: bool) -> int:
-    """Look on, telling a line a second; returns the exit code."""
-    end_s = time.monotonic() + (math.inf if seconds is None else seconds)
+def watch_until(
+    sensor: Inclinometer,
+    is_over: Callable[[Snapshot], bool],
+    seconds: float,
+    io: Io,
+    say: Callable[[str], None] | None,
+) -> Snapshot:
+    """Look on until it is over, a line a second to `say` (None: without a word); returns the last look.
+
+    Raises FileError when the capture can't be written, KeyboardInterrupt for Ctrl+C, Terminated for SIGTERM.
+    """
+    from shimfit.workflow.sensor import watch
+
     reported_s = -math.inf
+
+    def seen(snapshot: Snapshot) -> None:
+        nonlocal reported_s
+        if isinstance(sensor.fault, FileError):
+            raise sensor.fault
+        if say is not None and time.monotonic() - reported_s >= 1.0:
+            reported_s = time.monotonic()
+            say(sensor_line(snapshot))
+
+    if threading.current_thread() is not threading.main_thread():  # the screen runs it: signals are its own
+        return watch(sensor, is_over, seconds=seconds, stop=io.stop, seen=seen)
     before = signal.signal(signal.SIGTERM, _terminate)
     try:
-        while (now_s := time.monotonic()) < end_s:
-            snapshot = sensor.snapshot()
-            if not quiet and now_s - reported_s >= 1.0:
-                reported_s = now_s
-                io.say(_line(snapshot))
-            if seconds is None and _is_over(snapshot, describes=describes):
-                break
-            if isinstance(sensor.fault, FileError):
-                raise sensor.fault
-            time.sleep(min(_LOOK_S, max(0.0, end_s - now_s)))
-    except KeyboardInterrupt:
-        return _INTERRUPTED
-    except _Terminated:
-        return _TERMINATED
+        return watch(sensor, is_over, seconds=seconds, stop=io.stop, seen=seen)
     finally:
         signal.signal(signal.SIGTERM, before)
-    return Exit.DONE
 
 
-def _is_over(snapshot: Snapshot, *, describes: bool) -> bool:
+def is_over(snapshot: Snapshot, *, describes: bool = False) -> bool:
     """Nothing more is to be waited for: a reading, a format to describe, or nothing that can be read."""
     if describes:
         return snapshot.description_wanted is not None or snapshot.gave_up
     return snapshot.taken is not None or snapshot.description_wanted is not None or snapshot.gave_up
 
 
-class _Terminated(Exception):  # noqa: N818 - no error: somebody asked the program to end
+class Terminated(Exception):  # noqa: N818 - no error: somebody asked the program to end
     """The system asked the program to end; what was received is still reported, and the capture closed."""
 
 
 def _terminate(_number: int, _frame: FrameType | None) -> None:
-    raise _Terminated
+    raise Terminated
 
 
-def _line(snapshot: Snapshot) -> str:
+def sensor_line(snapshot: Snapshot) -> str:
     """One line as of now."""
     rates = f"{snapshot.good_per_s:.0f} samples/s, {snapshot.bytes_per_s:.0f} bytes/s"
     if snapshot.lean is None:
@@ -309,6 +327,8 @@ def load(
     """Read a capture or a bare file of bytes. Raises FileError or UsageError."""
     from shimfit.wire.capture import bare_capture, is_capture, parse_capture
 
+    if source == "-" and not io.keyboard:
+        raise UsageError("- is what is typed at a shell: here name a file")
     try:
         data = sys.stdin.buffer.read() if source == "-" else Path(source).read_bytes()
     except OSError as error:
@@ -350,17 +370,6 @@ def face_of(name: str, args: argparse.Namespace, io: Io, messages: list[str]) ->
         view = stream.view(end_s)
         messages.append(f"{name}: {view.state}: {view.words}")
     return stream.last_taken
-
-
-def level_now(sensor: Inclinometer, seconds: float) -> tuple[tuple[float, float], float]:
-    """(x, y) and the scatter in degrees, from the seconds to come. InstrumentError for too few samples."""
-    from shimfit.core.sensing.statistics import robust_spread
-
-    time.sleep(seconds)
-    times_s, x_deg, y_deg = sensor.history(seconds)
-    if len(times_s) < 5:
-        raise InstrumentError(f"too few samples came: {sensor.snapshot().words}")
-    return (float(x_deg.mean()), float(y_deg.mean())), max(robust_spread(x_deg), robust_spread(y_deg))
 
 
 # ---------------------------------------------------------------- what came of it
@@ -428,7 +437,13 @@ def give(
 ) -> None:
     """Say the object: the reading to stdout, counts and messages to stderr. EntryError: a short record."""
     answer["description"] = description
-    characters = None if still is None else _characters(still)
+    characters = None
+    if still is not None:
+        import numpy as np
+
+        from shimfit.core.sensing.statistics import characters_of
+
+        characters = characters_of(*np.array(still, dtype=np.float64).reshape(-1, 3).T)
     if characters is not None:
         answer["sensor"] = {name: _character_json(one) for name, one in characters.items()}
         if args.keep:
@@ -465,20 +480,6 @@ def give(
 # ---------------------------------------------------------------- know your sensor
 
 
-def _characters(still: list[tuple[float, float, float]]) -> dict[str, SensorCharacter]:
-    """Of x and y. Raises EntryError when the record is too short."""
-    import numpy as np
-
-    from shimfit.core.sensing.statistics import sensor_character
-
-    n = len(still)
-    period_s = (still[-1][0] - still[0][0]) / (n - 1) if n > 1 else 1.0
-    return {
-        name: sensor_character(np.array([row[at] for row in still], dtype=np.float64), period_s or 1.0)
-        for at, name in ((1, "x"), (2, "y"))
-    }
-
-
 def _character_json(one: SensorCharacter) -> dict[str, Any]:
     row = asdict(one)
     curve = [{"seconds": point.seconds, "deviation_deg": point.deviation_deg} for point in one.curve]
@@ -487,16 +488,11 @@ def _character_json(one: SensorCharacter) -> dict[str, Any]:
 
 def _say_sensor(characters: dict[str, SensorCharacter], io: Io) -> None:
     """Both axes' characters in sentences, each with its curve."""
-    from shimfit.core.sensing.statistics import hold_needed_s, plot_curve
+    from shimfit.core.sensing.statistics import character_lines, plot_curve
 
     for name, one in characters.items():
-        io.say(f"{name}: {one.samples} samples in {one.seconds:.0f} s")
-        io.say(f"  single samples scatter by {one.spread_deg:.4f}°, and remember for {one.memory_s:.2f} s")
-        io.say(f"  drift {one.drift_deg_per_min:+.4f}° a minute")
-        longer = " (still falling there: a longer record would show more)" if one.still_falling else ""
-        io.say(f"  averaging stops helping at {one.floor_s:.3g} s: floor {one.floor_deg:.4f}°{longer}")
-        if one.density_deg > 0:
-            io.say(f"  ± 0.02° (k = 2) takes a hold of {hold_needed_s(one.density_deg, 0.01):.1f} s")
+        for line in character_lines(name, one):
+            io.say(line)
         io.say(plot_curve(one.curve))
         io.say()
     floor_deg = max(one.floor_deg for one in characters.values())
@@ -579,15 +575,19 @@ def teach(args: argparse.Namespace, io: Io) -> int:
     from shimfit.core.sensing.mounting import teach as map_of
     from shimfit.model import Face
     from shimfit.wire.inclinometer import Inclinometer
+    from shimfit.workflow.sensor import level_of
 
     if args.source is None or args.json:
         raise UsageError("--teach asks questions at the keyboard: give it a port or URL, and no --json")
+    if not io.keyboard:
+        raise UsageError("--teach asks questions: on the screen `Teach the sensor` asks them (Ctrl+P)")
     sensor = Inclinometer(args.source, listen_options(args, io), args.capture)
     sensor.start()
     try:
         wait_for_link(sensor)
         _wait_for_enter(io, "Leave the post alone.")
-        rest, noise_deg = level_now(sensor, TIP_S)
+        time.sleep(TIP_S)
+        rest, noise_deg = level_of(sensor)
         first = _tip(sensor, io, rest, noise_deg, Face.OUT)
         second = _tip(sensor, io, rest, noise_deg, Face.NEXT)
     finally:
@@ -604,11 +604,13 @@ def teach(args: argparse.Namespace, io: Io) -> int:
 def _tip(sensor: Inclinometer, io: Io, rest: tuple[float, float], noise_deg: float, face: Face) -> Tip:
     """One tip; an unclear one is reported and asked for again, three times in all."""
     from shimfit.core.sensing.mounting import read_tip
+    from shimfit.workflow.sensor import level_of
 
     for turn in range(1, _TIMES + 1):
         _wait_for_enter(io, f"Tip the top towards {face}, and hold it there.")
+        time.sleep(TIP_S)
         try:
-            return read_tip(rest, level_now(sensor, TIP_S)[0], noise_deg)
+            return read_tip(rest, level_of(sensor)[0], noise_deg)
         except EntryError as error:
             if turn == _TIMES:
                 raise

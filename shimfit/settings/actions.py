@@ -245,6 +245,8 @@ ACTIONS = (
         "remove_post", "Take post out", "Out of the run; what was logged at it is kept, undo brings it back"
     ),
     Action("zero", "Find the sensor's zero", "Two holds at one post, turned end for end between them"),
+    Action("noise", "Measure the sensor's noise", "Two minutes of stillness tell its noise and drift"),
+    Action("sends", "What the sensor sends", "Listen to an unknown device, and keep a description of it"),
     Action("dropped", "The sensor was dropped", "Its zero counts no more, until it is found anew"),
     Action("axes", "Teach the sensor", "Which way its x and y point on the post, from two tips of the top"),
     Action("pad", "Tap pad", "Large keys for typing a reading without a keyboard", "ctrl+t"),

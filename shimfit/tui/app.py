@@ -259,6 +259,14 @@ class Doing:
         """Find the sensor's zero."""
         self._app.listening.find_zero()
 
+    def noise(self) -> None:
+        """Measure the sensor's noise and drift."""
+        self._app.listening.measure_noise()
+
+    def sends(self) -> None:
+        """Show what the sensor sends."""
+        self._app.listening.describe()
+
     def dropped(self) -> None:
         """The sensor's zero counts no more."""
         self._app.listening.forget_zero()
@@ -625,8 +633,13 @@ class ShimfitApp(App[None]):
         self.session.refresh()
         try:
             self.take_settings(before)
+            self.listening.take_back()
         except ShimfitError as error:
             self.page.say(Outcome(error.message, done=False, bell="refused"))
+
+    def lend_sensor(self) -> None:
+        """A command is about to listen to the sensor itself; `command_ran` takes the port back."""
+        self.listening.lend()
 
     def tell(self, outcome: Outcome) -> None:
         """Bring the page in front up to date and say what came of a move."""

@@ -56,7 +56,6 @@ class Commands(Protocol):
 
 
 ELSEWHERE = {
-    "listen": "Setup has the ports and what the sensor needs; Post shows it live",
     "simulate": "it plays until it is stopped: in a terminal of its own",
     "serve": "it serves until it is stopped: in a terminal of its own",
     "completion": "it is for the shell",
@@ -117,6 +116,8 @@ class Wanted:
     def known(self, command: str, session: Session) -> str:
         """What is open answers it: the run, the post, the job."""
         place, of = session.place, self.option.how.get("metavar", "")
+        if of == "URL|CAPTURE":
+            return session.settings.sensor
         if place is None or command in BEGINS:
             return ""
         if of == "JOB/RUN/POST":

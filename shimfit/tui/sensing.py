@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+import math
 import time
 from typing import TYPE_CHECKING, Any, Protocol
 
 from shimfit.errors import ShimfitError
-from shimfit.model import Reading
 from shimfit.tui.session import Outcome
 from shimfit.values import dataclass
 
@@ -14,9 +14,10 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from shimfit.core.sensing.mounting import Zero
+    from shimfit.core.sensing.statistics import SensorCharacter
     from shimfit.model import Lean
     from shimfit.tui.session import Session
-    from shimfit.wire.inclinometer import Inclinometer, Taken
+    from shimfit.wire.inclinometer import Inclinometer, Snapshot, Taken
     from shimfit.workflow.site import Site
 
 
@@ -51,26 +52,6 @@ class Live:
         """The lean that packs and words may follow from; None while the sensor's zero is not known."""
         return self.lean if self.zero_found else None
 
-    def reading(self, height_mm: float) -> Reading | None:
-        """The reading that was taken, to be told at a height; None while there is none."""
-        taken = self.taken
-        if taken is None:
-            return None
-        own_along, own_across = taken.u_own or (None, None)
-        return Reading(
-            text=taken.text,
-            slope_along=taken.lean.slope_along,
-            slope_across=taken.lean.slope_across,
-            height_mm=height_mm,
-            method="sensor",
-            u_along=taken.u_along,
-            u_across=taken.u_across,
-            u_own_along=own_along,
-            u_own_across=own_across,
-            largest_term=taken.largest_term,
-            zero_found=taken.zero_found,
-        )
-
 
 def look(sensor: Inclinometer) -> Live:
     """Take one look."""
@@ -100,32 +81,37 @@ def take(session: Session, sensor: Inclinometer) -> Outcome:
     if record is None:
         return Outcome("no run is open", done=False, bell="refused")
     live = look(sensor)
-    reading = live.reading(record.height_mm)
-    if reading is None:
+    if live.taken is None:
         return Outcome(live.fault or f"not yet: {live.word}", done=False, bell="refused")
-    outcome = session.take(reading)
+    from shimfit.workflow.sensor import reading_of
+
+    outcome = session.take(reading_of(live.taken, record.height_mm))
     sensor.again()
     return outcome
 
 
 def lasting_fault(sensor: Inclinometer) -> str:
     """What is wrong with the link, when it does not come right by itself within LOST_S; else empty."""
-    end_s = time.monotonic() + LOST_S
-    while (fault := look(sensor).fault) and time.monotonic() < end_s:
-        time.sleep(1 / LOOKS_PER_SECOND)
-    return fault
+    from shimfit.workflow.sensor import watch
+
+    watch(sensor, lambda seen: seen.banner is None, seconds=LOST_S)
+    return look(sensor).fault
 
 
 def hold(sensor: Inclinometer) -> Live:
     """Wait for the post to stand still: the look that holds a reading, or the last one if none came."""
-    start_s = good_s = time.monotonic()
-    while True:
-        live, now_s = look(sensor), time.monotonic()
-        if not live.fault:
-            good_s = now_s
-        if live.taken is not None or now_s - start_s >= HOLD_S or now_s - good_s >= LOST_S:
-            return live
-        time.sleep(1 / LOOKS_PER_SECOND)
+    from shimfit.workflow.sensor import watch
+
+    lost_s = math.inf
+
+    def is_over(seen: Snapshot) -> bool:
+        nonlocal lost_s
+        now_s = time.monotonic()
+        lost_s = math.inf if seen.banner is None else min(lost_s, now_s + LOST_S)
+        return seen.taken is not None or now_s >= lost_s
+
+    watch(sensor, is_over, seconds=HOLD_S)
+    return look(sensor)
 
 
 class Home(Protocol):
@@ -168,6 +154,7 @@ class Listening:
         self._app = app
         self._sensor = sensor
         self._looks = False
+        self._lent = False
 
     def start(self) -> None:
         """Listen, and look at what came in at the screen's pace."""
@@ -187,10 +174,21 @@ class Listening:
         """Listen as settings and log say now. Raises ShimfitError, and listens as before."""
         sensor = sensor_of(self._app.session.site)
         self.stop()
-        self._sensor = sensor
+        self._sensor, self._lent = sensor, False
         if sensor is None:
             self._app.home.no_sensor()
         self.start()
+
+    def lend(self) -> None:
+        """Let go of the port: another listener on it would steal bytes from this one, and the reverse."""
+        self.stop()
+        self._lent = self._lent or self._sensor is not None
+        self._sensor = None
+
+    def take_back(self) -> None:
+        """Listen again once the port was lent, and given back. Raises ShimfitError as `anew`."""
+        if self._lent:
+            self.anew()
 
     def _look(self) -> None:
         page = self._app.home
@@ -242,6 +240,53 @@ class Listening:
         site = self._app.session.site
         keep_zero(site, zero, options_of(site).axis_map)
         self._after("the zero is kept: turn the sensor back, and read")
+
+    def measure_noise(self) -> None:
+        """Ask for a long still record, which tells the sensor's noise and drift."""
+        if self._sensor is None:
+            self._app.tell(self._none())
+            return
+        from shimfit.tui.screens.sensor import StillWalk
+
+        self._app.push_screen(StillWalk(self._app.session, self._sensor, self._keep_character))
+
+    def _keep_character(self, characters: dict[str, SensorCharacter]) -> None:
+        from shimfit.workflow.sensor import keep_character
+
+        keep_character(self._app.session.site, characters)
+        self._after("its noise is kept with the sensor: counted in from now on")
+
+    def describe(self) -> None:
+        """Show what the sensor sends, and keep a description of it; the port is lent to that meanwhile."""
+        site = self._app.session.site
+        if not site.settings.sensor:
+            self._app.tell(self._none())
+            return
+        from shimfit.tui.screens.sensor import DescribeWalk
+        from shimfit.workflow.sensor import undescribed
+
+        self.lend()
+        self._lent = True
+        self._app.push_screen(
+            DescribeWalk(self._app.session, undescribed(site), self._keep_description, self._described)
+        )
+
+    def _keep_description(self, text: str) -> None:
+        from shimfit.workflow.sensor import keep_description
+
+        try:
+            target = keep_description(self._app.session.site, text)
+        except ShimfitError as error:
+            self._app.tell(Outcome(error.message, done=False, bell="refused"))
+            return
+        self._app.session.refresh()
+        self._app.tell(Outcome(f"listened to by {target.name}, in {target.parent}"))
+
+    def _described(self) -> None:
+        try:
+            self.take_back()
+        except ShimfitError as error:
+            self._app.tell(Outcome(error.message, done=False, bell="refused"))
 
     def forget_zero(self, words: str = "its zero counts no more: turn it end for end") -> None:
         """It was dropped: the zero that was found is not believed any more."""

@@ -52,6 +52,15 @@ ORDERS = {
 """Least and most numbers that follow each word (behind its seat, where it has one)."""
 
 
+_BOUNDS = {
+    "damage": (1.0, "a share of the bytes, 0 to 1"),
+    "noise": (45.0, "a scatter of 0 to 45 degrees"),
+    "shake": (45.0, "a swing of 0 to 45 degrees"),
+    "unplug": (1e6, "for some seconds, 0 to a million"),
+}
+"""Largest number that a word takes, and what it is; the others take any, negative ones too."""
+
+
 @dataclass(frozen=True, slots=True)
 class Order:
     """One order, understood."""
@@ -87,6 +96,8 @@ def parse_order(text: str) -> Order:
     for part, number in zip(rest, numbers, strict=True):
         if math.isnan(number):
             raise EntryError(f"{part!r} isn't a number.")
+        if word in _BOUNDS and not 0.0 <= number <= _BOUNDS[word][0]:
+            raise EntryError(f"{word} is {_BOUNDS[word][1]}, not {part}.", at=len(word) + 1)
     return Order(word, numbers, seat)
 
 

@@ -8,6 +8,7 @@ command and the log see the same lean with the same uncertainty.
 from __future__ import annotations
 
 import math
+import time
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -20,33 +21,88 @@ from shimfit.core.sensing.mounting import (
     Zero,
     parse_axis_map,
 )
-from shimfit.errors import FileError
-from shimfit.model import Instrument
+from shimfit.core.sensing.statistics import robust_spread
+from shimfit.errors import FileError, InstrumentError
+from shimfit.model import Instrument, Lean, Reading
 from shimfit.wire.formats import Device, Xdr, parse_device
 from shimfit.wire.inclinometer import Inclinometer
 from shimfit.wire.stream import ListenOptions
 from shimfit.workflow.instruments import drop
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from datetime import date
 
     from shimfit.core.sensing.hold import SensorErrors
     from shimfit.core.sensing.statistics import SensorCharacter
     from shimfit.settings import Settings
+    from shimfit.wire.inclinometer import Snapshot, Taken
     from shimfit.workflow.site import Site
 
+LOOK_S = 0.05
+"""Pause from look to look."""
+LEAST_SAMPLES = 5
+"""In what a tip is judged by."""
 UNNAMED = "inclinometer"
 """What the sensor is called in the record where the instrument in use is none of its kind."""
 
 
-def inclinometer_of(site: Site) -> Inclinometer | None:
-    """The inclinometer of the settings, not yet started; None when none is set.
+def inclinometer_of(site: Site, url: str | None = None) -> Inclinometer | None:
+    """The inclinometer at a port, or the one of the settings, not yet started; None when none is set.
 
     Raises EntryError (axes) or FileError (the description of its format) in one sentence.
     """
-    if not site.settings.sensor:
-        return None
-    return Inclinometer(site.settings.sensor, options_of(site))
+    url = url or site.settings.sensor
+    return Inclinometer(url, options_of(site)) if url else None
+
+
+def undescribed(site: Site) -> Inclinometer:
+    """The inclinometer of the settings as nobody has described it: what it sends is found by listening."""
+    return Inclinometer(site.settings.sensor, ListenOptions(baud=site.settings.sensor_baud or None))
+
+
+def watch(
+    sensor: Inclinometer,
+    is_over: Callable[[Snapshot], bool],
+    *,
+    seconds: float = math.inf,
+    stop: Callable[[], bool] = bool,
+    seen: Callable[[Snapshot], None] = lambda _: None,
+) -> Snapshot:
+    """Look on until it is over, for so long at most, or until asked to stop; returns the last look."""
+    end_s = time.monotonic() + seconds
+    while True:
+        snapshot, now_s = sensor.snapshot(), time.monotonic()
+        seen(snapshot)
+        if is_over(snapshot) or stop() or now_s >= end_s:
+            return snapshot
+        time.sleep(min(LOOK_S, end_s - now_s))
+
+
+def level_of(sensor: Inclinometer, seconds: float = 1.0) -> tuple[tuple[float, float], float]:
+    """(x, y) and their scatter in degrees over the last seconds; InstrumentError for too few samples."""
+    times_s, x_deg, y_deg = sensor.history(seconds)
+    if len(times_s) < LEAST_SAMPLES:
+        raise InstrumentError(f"too few samples came in the last second: {sensor.snapshot().words}")
+    return (float(x_deg.mean()), float(y_deg.mean())), max(robust_spread(x_deg), robust_spread(y_deg))
+
+
+def reading_of(taken: Taken, height_mm: float) -> Reading:
+    """The reading that was taken, with its uncertainty and what is known of the zero, as it is logged."""
+    own_along, own_across = taken.u_own or (None, None)
+    return Reading(
+        text=taken.text,
+        slope_along=taken.lean.slope_along,
+        slope_across=taken.lean.slope_across,
+        height_mm=height_mm,
+        method="sensor",
+        u_along=taken.u_along,
+        u_across=taken.u_across,
+        u_own_along=own_along,
+        u_own_across=own_across,
+        largest_term=taken.largest_term,
+        zero_found=taken.zero_found,
+    )
 
 
 def options_of(site: Site) -> ListenOptions:
@@ -86,8 +142,6 @@ def _kept_zero(known: Instrument, axes: AxisMap, today: date | None) -> SensorZe
     """The zero as the sensor says it, whichever way it sits now; None when it was never found."""
     if known.u_zero is None:
         return None
-    from shimfit.model import Lean
-
     then = parse_axis_map(known.axes) if known.axes else axes
     x, y = then.to_sensor(Lean(known.zero_along, known.zero_across))
     return SensorZero(
@@ -141,6 +195,19 @@ def keep_character(site: Site, characters: dict[str, SensorCharacter]) -> None:
         memory_s=max(one.memory_s for one in characters.values()),
     )
     site.add_instrument(worst)
+
+
+def keep_description(site: Site, text: str) -> Path:
+    """Write a device's description beside the data file, under a name that is free, and listen by it."""
+    folder = site.path.absolute().parent
+    names = ("sensor.toml", *(f"sensor-{count}.toml" for count in range(2, 1000)))
+    target = next(path for path in (folder / name for name in names) if not path.exists())
+    try:
+        target.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise FileError(f"can't write {target}: {error.strerror}", path=str(target)) from error
+    site.set("sensor_format", str(target))
+    return target
 
 
 def _as_entered(site: Site) -> Instrument:

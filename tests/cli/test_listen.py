@@ -16,6 +16,7 @@ from typing import Self
 import pytest
 
 from shimfit.wire import link as links
+from shimfit.wire import simulate
 
 ROOT = Path(__file__).resolve().parents[2]
 CAPTURES = ROOT / "fixtures" / "captures"
@@ -239,6 +240,7 @@ def test_text_without_a_description_asks_for_one_and_gives_its_beginning(shimfit
         ("simulate --seconds 1 --at-once --do dance", 2, "usage"),
         ("simulate --seconds 1 --at-once --do '1 dance'", 2, "entry"),
         ("simulate --seconds 1 --at-once --along 900", 2, "usage"),
+        ("simulate --seconds 1 --at-once --do '0 damage 1.5'", 2, "entry"),
         ("simulate --capture /nowhere/at/all.cap --seconds 1", 4, "file"),
     ],
 )
@@ -392,67 +394,123 @@ class Simulated:
         self.process.communicate(timeout=30)
 
 
-@posix
-def test_a_whole_session_on_a_simulated_post(shimfit, tmp_path):
+def test_a_whole_session_on_a_simulated_post(shimfit, simulated_post, tmp_path):
     """First contact, the packs go in on an order, unplugged and back, the reading, and the capture again."""
-    path, capture = tmp_path / "post", tmp_path / "a.cap"
-    script = "0.5 insert next-house 0.72; 0.5 insert prev-out 0.45; 2.5 unplug 0.4"
-    with Simulated(path, "--do", script) as sim:
-        sim.order("insert next-out 1.17")
-        ran = shimfit("listen", str(path), "--json", "--capture", str(capture), "--seconds", "8")
-        assert ran.code == 0, ran.err
-        reported = ran.json
-        assert reported["state"] == "TAKEN"
-        assert reported["lean"]["slope_along"] == pytest.approx(0.0, abs=5e-4), "plumb on its three packs"
-        assert reported["lean"]["slope_across"] == pytest.approx(0.0, abs=5e-4)
-        assert any("gone" in message for message in reported["messages"])
-        assert set(reported["refused"]) <= {"unfinished"}
-        again = shimfit("listen", str(capture), "--json").json
-        # Live, the clock also ticks between arrivals; on a busy machine a hold can begin a look later than in
-        # the replay, which knows arrivals only. Every byte is the same, and so is what the post stands at.
-        assert all(
-            again[key] == reported[key] for key in ("bytes", "samples_good", "refused", "other", "state")
+    capture = tmp_path / "a.cap"
+    packs = "insert next-house 0.72; 0.5 insert prev-out 0.45; 0.5 insert next-out 1.17"
+    simulated_post(f"0.5 {packs}; 2.5 unplug 0.4", noise_deg=0.02)
+    ran = shimfit("listen", "/dev/post", "--json", "--capture", str(capture))
+    assert ran.code == 0, ran.err
+    reported = ran.json
+    assert reported["state"] == "TAKEN"
+    assert reported["lean"]["slope_along"] == pytest.approx(0.0, abs=5e-4), "plumb on its three packs"
+    assert reported["lean"]["slope_across"] == pytest.approx(0.0, abs=5e-4)
+    assert any("gone" in message for message in reported["messages"])
+    assert set(reported["refused"]) <= {"unfinished"}
+    again = shimfit("listen", str(capture), "--json").json
+    assert same_reading(again, reported)
+    assert again["bytes"] == reported["bytes"]
+
+
+@posix
+def test_the_simulator_plays_on_a_terminal_and_obeys_what_is_typed(shimfit, tmp_path):
+    path = tmp_path / "post"
+    with Simulated(path, "--noise", "0.005") as sim:
+        for order in ("tip 1 0", "dance", "damage 1.5"):
+            sim.order(order)
+        reported = shimfit(
+            "listen", str(path), "--json", "--trace", str(tmp_path / "t.csv"), "--seconds", "1.5"
         )
-        for key, u_key in (("x_deg", "u_x_deg"), ("y_deg", "u_y_deg")):
-            assert again["lean"][key] == pytest.approx(reported["lean"][key], abs=3 * reported["lean"][u_key])
+        last = (tmp_path / "t.csv").read_text().splitlines()[-1].split(",")
+        # 8 mm in 1 m and a degree more; the lag of 0.3 s and the ring are not over yet.
+        assert float(last[1]) == pytest.approx(0.458 + 1.0, abs=0.3)
+        assert reported.json["format"] == "xdr"
         sim.order("quit")
         assert sim.process.wait(timeout=30) == 0
+        said = sim.process.stderr.read().decode()
+        assert "'dance' isn't an order" in said
+        assert "damage is a share" in said
     assert not path.exists()
 
 
-@posix
-def test_it_ends_by_itself_once_a_reading_is_taken(shimfit, tmp_path):
-    with Simulated(tmp_path / "post", "--noise", "0.005"):
-        ran = shimfit("listen", str(tmp_path / "post"))
-        assert ran.code == 0
-        assert ran.out.splitlines()[-3].startswith("TAKEN: ")
-        assert "mm/m" in ran.out
-        assert ran.out.splitlines()[-1] == "zero not found: turn it end for end"
+def test_it_ends_by_itself_once_a_reading_is_taken(shimfit, simulated_post):
+    simulated_post()
+    ran = shimfit("listen", "/dev/post")
+    assert ran.code == 0
+    assert ran.out.splitlines()[-3].startswith("TAKEN: ")
+    assert "mm/m" in ran.out or "NO DATA" in ran.out
+    assert ran.out.splitlines()[-1] == "zero not found: turn it end for end"
 
 
-@posix
-def test_a_polled_sensor_is_simulated_too(shimfit, tmp_path):
+def test_a_polled_sensor_is_simulated_too(shimfit, simulated_post, tmp_path):
     toml = tmp_path / "polled.toml"
     toml.write_text(
         'format = "modbus"\nframing = "8N1"\nbaud = 115200\npoll_s = 0.05\n'
         'values = [{name="x", address=0, scale=0.001}, {name="y", address=1, scale=0.001}]\n'
     )
-    with Simulated(tmp_path / "post", "--format", "modbus"):
-        ran = shimfit(
-            "listen",
-            str(tmp_path / "post"),
-            "--format",
-            str(toml),
-            "--json",
-            "--capture",
-            str(tmp_path / "m.cap"),
-        )
-        assert ran.code == 0, ran.err
+    simulated_post(wire_format="modbus")
+    words = ("listen", "/dev/post", "--format", str(toml), "--json", "--capture", str(tmp_path / "m.cap"))
+    ran = shimfit(*words)
+    assert ran.code == 0, ran.err
     reported = ran.json
     assert reported["format"] == "modbus"
     assert reported["lean"]["slope_along"] == pytest.approx(0.008, abs=4e-4)
     again = shimfit("listen", str(tmp_path / "m.cap"), "--format", str(toml), "--json").json
     assert same_reading(again, reported)
+
+
+def new_run(shimfit) -> None:
+    shimfit("job new lakeside")
+    laid_out = "--length 2400mm --every 1200 --foot 90x90mm --height 1000mm --tolerance 1:500"
+    shimfit(f"run new lakeside/landing {laid_out}")
+
+
+def test_a_reading_is_logged_from_the_sensor_with_its_uncertainty_and_the_state_of_its_zero(
+    shimfit, simulated_post
+):
+    """The simulated post leans 8 and 5 mm in 1 m; until two faces were read its zero is not known."""
+    new_run(shimfit)
+    simulated_post()
+    ran = shimfit("read lakeside/landing/1 --listen /dev/post --json")
+    assert ran.code == 0, ran.err
+    reading = ran.json["reading"]
+    assert (reading["method"], reading["zero_found"], reading["stage"]) == ("sensor", False, "stood")
+    assert reading["slope_along"] == pytest.approx(0.008, abs=3 * reading["u_own_along"] + 1e-5)
+    assert reading["slope_across"] == pytest.approx(0.005, abs=3 * reading["u_own_across"] + 1e-5)
+    assert reading["u_along"] > 0.008, "half a degree that nobody has taken out"
+    assert ran.json["answer"] is None, "nothing follows from it"
+    faces = ("fixtures/captures/face-one.cap", "fixtures/captures/face-two.cap")
+    assert shimfit("listen", "--reversal", *faces, "--keep").code == 0
+    shimfit("settings sensor /dev/post")
+    ran = shimfit("read lakeside/landing/2 --listen sensor --bed --json")
+    assert ran.code == 1, "the box is empty"
+    assert ran.json["understood"].startswith("inclinometer, ")
+    last = ran.json["reading"]
+    assert (last["stage"], last["method"], last["zero_found"]) == ("bed", "sensor", True)
+    # The kept zero of 2.5 and -1.0 degrees is taken off.
+    assert last["slope_along"] == pytest.approx(0.008 - math.tan(math.radians(2.5)), abs=1e-3)
+    assert last["slope_across"] == pytest.approx(0.005 + math.tan(math.radians(1.0)), abs=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "says"),
+    [
+        ("1 3n2o --listen /dev/post", 2, "an entry does not go with it"),
+        ("1 --listen /dev/post --turned 3n2o", 2, "--turned does not go with it"),
+        ("1 --listen /dev/post --seconds 0", 2, "--seconds must be more than 0"),
+        ("1 3n2o --seconds 5", 2, "--seconds goes with --listen"),
+        ("1 --listen sensor", 2, "the settings name no sensor"),
+        ("9 --listen /dev/post", 2, "post"),
+        ("1 --listen /dev/post", 3, "nothing is logged: MOVING"),
+        ("1 --listen /dev/there-is-none", 3, "there is no simulated"),
+    ],
+)
+def test_no_reading_of_the_sensor_is_logged_and_why(shimfit, simulated_post, words, code, says):
+    new_run(shimfit)
+    simulated_post("0 shake 0.5" if code == 3 and "none" not in words else "0 unplug")
+    ran = shimfit(f"read lakeside/landing/{words}" + (" --seconds 0.3" if code == 3 else ""))
+    assert (ran.code, says in ran.err) == (code, True), ran.err
+    assert shimfit("record lakeside/landing --json").json["posts"][0]["state"] == "to read"
 
 
 @posix
@@ -491,32 +549,24 @@ def test_stopped_from_outside_it_still_tells_and_closes_the_capture(tmp_path, nu
     assert b"closed" in capture.read_bytes()[-40:]
 
 
-@posix
-def test_two_tips_teach_how_the_sensor_sits(tmp_path):
+def test_two_tips_teach_how_the_sensor_sits(shimfit, simulated_post, monkeypatch):
     """The simulated sensor is on the opposite face: its x leans prev, its y leans house."""
-    with Simulated(tmp_path / "post", "--do", "0 turn", "--noise", "0.005") as sim:
-        teach = subprocess.Popen(
-            [sys.executable, "-m", "shimfit", "listen", "--teach", str(tmp_path / "post")],
-            cwd=ROOT,
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
-            text=True,
-        )
+    there = simulated_post("0 turn")
+    monkeypatch.setattr("shimfit.cli.sensor.TIP_S", 0.0)
+    orders = iter(("tip 0 0", "tip 1 1", "tip 0 2", "tip 2 0"))  # the second is straight towards neither
 
-        def answered(asks: str, order: str) -> None:
-            while asks not in (line := teach.stderr.readline()):
-                assert line, "it ended"
-            sim.order(order)
-            time.sleep(2.5)
-            teach.stdin.write("\n")
-            teach.stdin.flush()
+    class AtThePost:
+        def readline(self) -> str:
+            there.stage.obey(simulate.parse_order(next(orders)), 0.0)
+            settled_s = there.clock() + 4.0
+            while there.clock() < settled_s:
+                time.sleep(0.01)
+            return "\n"
 
-        answered("Leave the post alone", "tip 0 0")
-        answered("towards out", "tip 1 1")
-        answered("straight", "tip 0 2")
-        answered("towards next", "tip 2 0")
-        out, err = teach.communicate(timeout=30)
-    assert teach.returncode == 0, err
-    assert out == 'axes = "x=prev y=house"\n'
-    assert "x ←" in err
+    monkeypatch.setattr("sys.stdin", AtThePost())
+    ran = shimfit("listen", "--teach", "/dev/post")
+    assert ran.code == 0, ran.err
+    assert ran.out == 'axes = "x=prev y=house"\n'
+    assert "Both axes moved" in ran.err
+    assert "tip the top straight" in ran.err
+    assert "x ←" in ran.err

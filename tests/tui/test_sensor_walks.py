@@ -14,7 +14,7 @@ from shimfit.model import Lean
 from shimfit.tui import sensing
 from shimfit.wire import link as links
 from shimfit.wire.inclinometer import Snapshot, taken_of
-from shimfit.workflow.sensor import options_of
+from shimfit.workflow.sensor import options_of, record_of
 
 
 class Mounted:
@@ -55,7 +55,7 @@ def test_two_tips_teach_it_and_what_is_unclear_is_asked_again(
                 assert "Esc: all as it was" in hand.screen(), "the headline is whole at 40 columns"
             sensor.samples, sensor.words = 2, "no data"
             await hand.press("enter")
-            await hand.sees("Too few samples", "no data")
+            await hand.sees("too few samples", "no data")
             sensor.samples = 50
             await hand.press("enter")
             await hand.sees("2 Tip the top straight towards OUT")
@@ -235,5 +235,114 @@ def test_ports_stand_in_setup_and_what_is_chosen_is_listened_to_at_once(
             await hand.sees("sensor_zero   not found")
             await hand.press("enter")
             await hand.sees("FIND THE SENSOR'S ZERO")
+
+    wait_for(story())
+
+
+@pytest.mark.parametrize("size", [(40, 20), (80, 24)])
+def test_a_still_record_tells_noise_and_drift_and_is_kept(app_on, running, wait_for, size) -> None:
+    """Scatter of 0.01 degrees that changes its sign from sample to sample has no memory beyond one."""
+    sensor = Mounted()
+
+    async def story() -> None:
+        app = app_on(sensor=sensor)
+        async with running(app, *size) as hand:
+            app.do("noise")
+            await hand.sees("MEASURE NOISE AND DRIFT", "1 Fix it to something that stands")
+            await hand.press("enter")
+            await hand.sees("2 Leave it", "of 110 s")
+            await hand.press("enter")
+            await hand.sees("too short", "moving")
+            sensor.samples = 400
+            await hand.press("enter")
+            await hand.sees("3 Enter keeps it", "x: 400 samples", "scatter by 0.0148°")
+            assert record_of(app.session.site) is None, "nothing is kept before it is said"
+            app.listening.anew = lambda: None
+            await hand.press("enter")
+            await hand.sees("its noise is kept")
+            kept = record_of(app.session.site)
+            assert kept.floor_deg == pytest.approx(0.0, abs=1e-9), (
+                "two neighbours have the same mean each time"
+            )
+            assert 0.0 < kept.memory_s < 0.1
+            app.do("noise")
+            await hand.press("enter")
+            await hand.press("escape")
+            await hand.sees("›")
+            assert record_of(app.session.site) == kept
+
+    wait_for(story())
+
+
+class Unknown(Mounted):
+    """A device that nobody has described."""
+
+    seen = Snapshot(WatchState.LISTENING, "finding the format", bytes_per_s=900.0)
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.calls: list[str] = []
+
+    def start(self) -> None:
+        self.calls.append("start")
+
+    def stop(self) -> None:
+        self.calls.append("stop")
+
+    def snapshot(self) -> Snapshot:
+        return self.seen
+
+
+DESCRIBED = "format = 'text'\ncolumns = ['x:deg', 'y:deg']\n# comes to: x +0.3, y -0.2 degrees\n"
+
+
+@pytest.mark.parametrize("size", [(40, 20), (80, 24)])
+def test_what_an_unknown_device_sends_is_shown_and_its_description_kept(
+    app_on, running, wait_for, size, monkeypatch
+) -> None:
+    live, unknown = Unknown(), Unknown()
+    monkeypatch.setattr("shimfit.workflow.sensor.undescribed", lambda _site: unknown)
+    monkeypatch.setattr(sensing, "sensor_of", lambda _site: live)
+
+    async def story() -> None:
+        app = app_on(sensor=live)
+        async with running(app, *size) as hand:
+            app.do("sends")
+            await hand.sees("no inclinometer is set up")
+            app.session.site.set("sensor", "/dev/ttyUSB0")
+            app.do("sends")
+            await hand.sees("WHAT THE SENSOR SENDS", "1 Listening", "900 bytes a second")
+            assert (live.calls, unknown.calls) == (["start", "stop"], ["start"]), "one listener at a time"
+            await hand.press("enter")
+            await hand.sees("Nothing to keep")
+            unknown.seen = Snapshot(WatchState.LISTENING, "text", format="xdr", baud=9600, good_per_s=20.0)
+            await hand.sees("xdr sentences at 9600 baud, 20 a second")
+            unknown.seen = Snapshot(WatchState.LISTENING, "text", description_wanted=DESCRIBED, baud=9600)
+            await hand.sees("2 Do x and y below say how it leans?", "comes to: x +0.3, y -0.2 degrees")
+            await hand.press("enter")
+            await hand.sees("listened to by sensor.toml")
+            assert (live.calls, unknown.calls) == (["start", "stop", "start"], ["start", "stop"])
+            options = options_of(app.session.site)
+            assert options.description.units == {"x": "deg", "y": "deg"}
+            assert options.description.baud == 9600
+
+    wait_for(story())
+
+
+def test_the_port_is_lent_to_a_command_that_listens_itself(app_on, running, wait_for, monkeypatch) -> None:
+    live = Unknown()
+    monkeypatch.setattr(sensing, "sensor_of", lambda _site: live)
+
+    async def story() -> None:
+        app = app_on(sensor=live)
+        async with running(app, 80, 24) as hand:
+            app.lend_sensor()
+            assert live.calls == ["start", "stop"]
+            await hand.press("space")
+            await hand.sees("no inclinometer is set up")
+            app.command_ran(app.session.settings)
+            assert live.calls == ["start", "stop", "start"]
+            app.command_ran(app.session.settings)
+            assert live.calls == ["start", "stop", "start"], "taken back once"
 
     wait_for(story())

@@ -338,6 +338,27 @@ def sensor_character(values_deg: Values, period_s: float) -> SensorCharacter:
     )
 
 
+def characters_of(times_s: Values, x_deg: Values, y_deg: Values) -> dict[str, SensorCharacter]:
+    """Of both axes of a still record, by name; raises EntryError when it is too short."""
+    n = len(times_s)
+    period_s = float(times_s[-1] - times_s[0]) / (n - 1) if n > 1 else 1.0
+    return {name: sensor_character(v, period_s or 1.0) for name, v in (("x", x_deg), ("y", y_deg))}
+
+
+def character_lines(name: str, one: SensorCharacter) -> list[str]:
+    """One axis's character in sentences."""
+    longer = " (still falling there: a longer record would show more)" if one.still_falling else ""
+    lines = [
+        f"{name}: {one.samples} samples in {one.seconds:.0f} s",
+        f"  single samples scatter by {one.spread_deg:.4f}°, and remember for {one.memory_s:.2f} s",
+        f"  drift {one.drift_deg_per_min:+.4f}° a minute",
+        f"  averaging stops helping at {one.floor_s:.3g} s: floor {one.floor_deg:.4f}°{longer}",
+    ]
+    if one.density_deg > 0:
+        lines.append(f"  ± 0.02° (k = 2) takes a hold of {hold_needed_s(one.density_deg, 0.01):.1f} s")
+    return lines
+
+
 def _lengths(n: int) -> list[int]:
     """1, 2, 4, … samples, while enough averages of that length fit."""
     lengths = [1]

@@ -183,6 +183,8 @@ class CommandScreen(Page):
             return
         words, commands = self._words(), self._commands
         self._settings_before = self.session.settings
+        if words[0] == "listen" or "listen" in self._values:
+            self.program.lend_sensor()
         self._text, self._ended, self.outcome = [], "", None
         self._work = Running(lambda said, stop: commands.run(words, said, stop))
         self._work.start()

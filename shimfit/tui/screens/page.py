@@ -54,6 +54,9 @@ class Program(Protocol):
     def take_settings(self, before: Settings) -> None:
         """Settings were changed: show in the colours, take the keys and the sensor that they name now."""
 
+    def lend_sensor(self) -> None:
+        """A command is about to listen to the sensor itself; `command_ran` takes the port back."""
+
     def command_ran(self, before: Settings) -> None:
         """A command may have logged something, or changed a setting: look at everything anew."""
 

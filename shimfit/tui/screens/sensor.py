@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import math
+import time
 from typing import TYPE_CHECKING, ClassVar
 
 from textual.binding import Binding, BindingType
 
 from shimfit.core.sensing.mounting import AxisMap, read_tip, teach, two_faces
-from shimfit.errors import EntryError
+from shimfit.core.sensing.statistics import character_lines, characters_of
+from shimfit.errors import EntryError, InstrumentError
 from shimfit.model import Face
 from shimfit.quantities import shown
 from shimfit.text.phrases import face_names, wrapped
 from shimfit.tui.widgets import RoleScreen, Rows
+from shimfit.workflow.sensor import level_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -22,14 +25,14 @@ if TYPE_CHECKING:
 
     from shimfit.core.sensing.hold import Held
     from shimfit.core.sensing.mounting import Reversal, Tip, Zero
+    from shimfit.core.sensing.statistics import SensorCharacter
     from shimfit.text.canvas import Run
     from shimfit.tui.session import Session
     from shimfit.wire.inclinometer import Inclinometer
     from shimfit.wire.stream import ListenOptions
 
-LOOK_S = 1.0
-"""What is looked at: the second before Enter."""
-LEAST_SAMPLES = 5
+STILL_S = 110.0
+"""Longest still record: what the inclinometer keeps to look back on is a little more."""
 LOOKS_PER_S = 4
 TIPS = (Face.OUT, Face.NEXT)
 """Faces that the top is tipped towards, in order."""
@@ -77,7 +80,7 @@ class Walk(RoleScreen):
         self._fault = ""
         try:
             is_over = self._step()
-        except EntryError as error:
+        except (EntryError, InstrumentError) as error:
             self._fault = error.message
             is_over = False
         if not is_over:
@@ -134,9 +137,9 @@ class AxesWalk(Walk):
     def _step(self) -> bool:
         """Look at the last second."""
         if self._rest is None:
-            self._rest, self._noise_deg = self._last_second()
+            self._rest, self._noise_deg = level_of(self._sensor)
         elif len(self._tips) < len(TIPS):
-            self._tips.append(read_tip(self._rest, self._last_second()[0], self._noise_deg))
+            self._tips.append(read_tip(self._rest, level_of(self._sensor)[0], self._noise_deg))
             if len(self._tips) == len(TIPS):
                 self._taught()
         else:
@@ -153,15 +156,6 @@ class AxesWalk(Walk):
         except EntryError:
             self._tips.pop()
             raise
-
-    def _last_second(self) -> tuple[tuple[float, float], float]:
-        """(x, y) and their scatter in degrees."""
-        from shimfit.core.sensing.statistics import robust_spread
-
-        times_s, x_deg, y_deg = self._sensor.history(LOOK_S)
-        if len(times_s) < LEAST_SAMPLES:
-            raise EntryError(f"Too few samples came in the last second: {self._sensor.snapshot().words}.")
-        return (float(x_deg.mean()), float(y_deg.mean())), max(robust_spread(x_deg), robust_spread(y_deg))
 
     def _steps(self) -> tuple[list[str], int]:
         steps = [
@@ -273,3 +267,128 @@ class ZeroWalk(Walk):
         if words is not None:
             said.append(words.lean(post, height_mm))
         return said + reported
+
+
+class StillWalk(Walk):
+    """A long still record: how much the sensor scatters, remembers and drifts, kept with it."""
+
+    HEAD = "MEASURE NOISE AND DRIFT  Esc: as it was"
+
+    def __init__(
+        self,
+        session: Session,
+        sensor: Inclinometer,
+        keep: Callable[[dict[str, SensorCharacter]], None],
+    ) -> None:
+        """keep: takes what was found of both axes once the person says so."""
+        super().__init__(session, sensor)
+        self._keep = keep
+        self._begun_s: float | None = None
+        self._seconds = 0.0
+        self._found_of: dict[str, SensorCharacter] | None = None
+
+    def on_mount(self) -> None:
+        """The seconds are counted on the screen."""
+        super().on_mount()
+        self.set_interval(1.0, self._count)
+
+    def _count(self) -> None:
+        if self._begun_s is not None and self._found_of is None:
+            self._seconds = time.monotonic() - self._begun_s
+            if self._seconds >= STILL_S:
+                self.action_go_on()
+            else:
+                self.again()
+
+    def _step(self) -> bool:
+        if self._begun_s is None:
+            self._begun_s, self._seconds = time.monotonic(), 0.0
+        elif self._found_of is None:
+            record = self._sensor.history(max(1.0, time.monotonic() - self._begun_s))
+            try:
+                self._found_of = characters_of(*record)
+            except EntryError as error:
+                raise EntryError(f"{error.message} {self._sensor.snapshot().words}.") from error
+        else:
+            self.dismiss()
+            self._keep(self._found_of)
+            return True
+        return False
+
+    def _steps(self) -> tuple[list[str], int]:
+        steps = [
+            "1 Fix it to something that stands still, hands off; Enter begins.",
+            f"2 Leave it: {self._seconds:.0f} of {STILL_S:.0f} s. Enter ends it sooner.",
+            "3 Enter keeps it with the sensor: counted in from now on.",
+        ]
+        return steps, (self._begun_s is not None) + (self._found_of is not None)
+
+    def _found(self) -> list[str]:
+        found = (self._found_of or {}).items()
+        return ["", *(line for name, one in found for line in character_lines(name, one))]
+
+
+class DescribeWalk(Walk):
+    """What a device that nobody has described sends, and a description of it to be kept."""
+
+    HEAD = "WHAT THE SENSOR SENDS  Esc: as it was"
+
+    def __init__(
+        self,
+        session: Session,
+        sensor: Inclinometer,
+        keep: Callable[[str], None],
+        left: Callable[[], None],
+    ) -> None:
+        """Say what becomes of it.
+
+        sensor: listens with no description; started and stopped here. keep: takes the description once the
+        person says that it is right. left: is called once the port is free again.
+        """
+        super().__init__(session, sensor)
+        self._keep = keep
+        self._left = left
+        self._shown = ""
+
+    def on_mount(self) -> None:
+        """Begin to listen, and show what is found."""
+        super().on_mount()
+        self._sensor.start()
+        self.set_interval(1 / LOOKS_PER_S, self._look)
+
+    def on_unmount(self) -> None:
+        """Let go of the port."""
+        self._sensor.stop()
+        self._left()
+
+    def _look(self) -> None:
+        words = self._words()
+        if words != self._shown:
+            self._shown = words
+            self.again()
+
+    def _words(self) -> str:
+        seen = self._sensor.snapshot()
+        if seen.format is not None and seen.description_wanted is None and seen.good_per_s:
+            speed = f" at {seen.baud} baud" if seen.baud else ""
+            return f"{seen.format} sentences{speed}, {seen.good_per_s:.0f} a second: they need no description"
+        return seen.description_wanted or f"{seen.words}\n{seen.bytes_per_s:.0f} bytes a second"
+
+    def _step(self) -> bool:
+        seen = self._sensor.snapshot()
+        if seen.description_wanted is None:
+            raise EntryError(f"Nothing to keep: {self._words()}.")
+        baud = f"baud = {seen.baud}\n" if seen.baud else ""
+        self.dismiss()
+        self._keep(baud + seen.description_wanted)
+        return True
+
+    def _steps(self) -> tuple[list[str], int]:
+        steps = [
+            "1 Listening: lean the sensor a little, back and forth, so that what it sends changes.",
+            "2 Do x and y below say how it leans? Enter keeps this; its units can be changed in the file.",
+        ]
+        return steps, int(self._sensor.snapshot().description_wanted is not None)
+
+    def _found(self) -> list[str]:
+        return ["", *self._words().splitlines()]

@@ -51,6 +51,11 @@ SETTINGS = (
 MAKE_IT = "make it"
 PORTS_S = 2.0
 """Ports are looked for anew no sooner than that."""
+_WALKS = {
+    "zero": "what it says on a plumb post; Enter: turn it end for end and find it",
+    "noise": "its floor and memory; Enter: leave it still for two minutes and measure them",
+    "sends": "a device that nobody has described; Enter: listen, and keep a description",
+}
 _CHOICES = {
     "units": ("mm", "inch"),
     "rule": ("95", "simple", "2u"),
@@ -108,7 +113,7 @@ class SetupScreen(Page):
             "run": "Enter opens this run",
             "new": "asks for the job, the run's length, spacing, foot, height, tolerance",
             "port": "Enter listens to the inclinometer there",
-            "zero": "what it says on a plumb post; Enter: turn it end for end and find it",
+            "walk": _WALKS.get(name, ""),
             "sample": "a made-up boardwalk and porch; shimfit demo --remove takes them out",
         }.get(kind, OPTION_HINTS.get(name, ""))
 
@@ -154,8 +159,8 @@ class SetupScreen(Page):
                 outcome = self._set("sensor", name)
                 self.show()
                 self.say(outcome)
-            case "zero":
-                self.program.do("zero")
+            case "walk":
+                self.program.do(name)
             case "set":
                 self._change(name)
 
@@ -327,7 +332,14 @@ class SetupScreen(Page):
                     ("port", url, [(f"     port {url}  {seems}", "")]) for url, seems in self._ports()
                 ]
             if name == "sensor_axes" and settings.sensor:
-                entries.append(("zero", "", [(f"   {'sensor_zero':<13} {self._zero_words()}", "")]))
+                entries += [
+                    ("walk", name, [(f"   {label:<13} {words}", "")])
+                    for name, label, words in (
+                        ("zero", "sensor_zero", self._zero_words()),
+                        ("noise", "sensor_noise", self._noise_words()),
+                        ("sends", "sensor_sends", "find out"),
+                    )
+                ]
         return entries
 
     def _ports(self) -> list[tuple[str, str]]:
@@ -353,3 +365,12 @@ class SetupScreen(Page):
         age = "" if zero.age_days is None else f", {zero.age_days} days old"
         x, y = (angle(deg, sign=True, unit=False) for deg in (zero.x_deg, zero.y_deg))
         return f"{x} {y} ± {angle(2 * zero.u_deg)}{age}"
+
+    def _noise_words(self) -> str:
+        """What a long still record showed of the sensor."""
+        from shimfit.workflow.sensor import record_of
+
+        known = record_of(self.session.site)
+        if known is None or known.floor_deg is None:
+            return "not measured"
+        return f"floor {angle(known.floor_deg, 4)}, memory {known.memory_s or 0.0:.2g} s"
