@@ -252,7 +252,7 @@ def test_a_still_record_tells_noise_and_drift_and_is_kept(app_on, running, wait_
             await hand.press("enter")
             await hand.sees("2 Leave it", "of 110 s")
             await hand.press("enter")
-            await hand.sees("too short", "moving")
+            await hand.sees("A still record of 50", "64 are the least")
             sensor.samples = 400
             await hand.press("enter")
             await hand.sees("3 Enter keeps it", "x: 400 samples", "scatter by 0.0148°")
