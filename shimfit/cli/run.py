@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from shimfit.model import Tolerance
     from shimfit.settings import Units
     from shimfit.standing import PostRecord, RunState
-    from shimfit.store.states import JobState
+    from shimfit.store.journal import JobState
     from shimfit.text.phrases import Words
     from shimfit.workflow.site import Site
 

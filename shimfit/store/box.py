@@ -21,8 +21,8 @@ from typing import TYPE_CHECKING, Any, Protocol
 from shimfit.codec import from_json
 from shimfit.core.ledger import Ledger
 from shimfit.model import Instrument, Lot
-from shimfit.store.events import left_out, read_data
-from shimfit.store.undo import UNDONE, Voided
+from shimfit.store.events import BOX_KINDS, UNDONE, left_out, read_data
+from shimfit.store.undo import Voided
 from shimfit.values import dataclass
 
 if TYPE_CHECKING:
@@ -30,16 +30,6 @@ if TYPE_CHECKING:
 
     from shimfit.core.ledger import TakenTwice
     from shimfit.store.events import Event
-
-BOX_KINDS = (
-    "stock-imported",
-    "stock-added",
-    "stock-out",
-    "taken",
-    "instrument",
-    "setting",
-    "box-joined",
-)
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,16 +5,6 @@ Python writes them shortest. The row names the hash before it (`prev`), so chang
 anything breaks every hash after it. `shimfit record verify` works the chain out again; so can anybody with an
 exported file and the few lines of `canonical` and `Event.computed_hash`.
 
-What a record on paper carries. `Head` is how far a log had got: the number of its events, the first one's
-hash and one that covers them all. For the whole file that is the last event's hash; for one job, which can be
-exported alone, it is h(n) = SHA-256(h(n-1) + e(n)), h(0) = "", in hexadecimal text; e(n) is the hash that
-the job's n-th event had in the log that wrote it, so that a file into which the job was imported keeps it.
-Whoever holds the paper compares it as with a signed tree head: it must be that of the new log's
-first n entries (RFC 9162, sections 2.1.3 inclusion and 2.1.4 consistency). The proofs there spare a client
-the entries; ours has them all in the file, so the list is hashed in order and no tree is needed. `compare`
-tells same, grown, shorter and another apart. It shows later change to whoever holds the paper; not who wrote
-the log, nor what was never logged.
-
 An event that came from another log by import gets a new place in this chain and keeps its old one as `origin`
 (position, previous hash, hash there), so it is still provable that it says what it said when it was written.
 
@@ -33,23 +23,24 @@ from __future__ import annotations
 import hashlib
 import json
 import re
+from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import field
 from datetime import datetime
 from functools import cache
 from json.encoder import encode_basestring_ascii
 from operator import attrgetter
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 from shimfit import codec
 from shimfit.codec import ANSWER, Shape, also, members
 from shimfit.core.ledger import Remainder
-from shimfit.errors import LONGEST_NAME, LONGEST_TEXT, InternalError, UsageError, printable, sign_fault
+from shimfit.errors import LONGEST_NAME, LONGEST_TEXT, InternalError, printable, sign_fault
 from shimfit.model import Face, Foot, Instrument, Lot, Name, NotNegative, Pack, Positive, Reading, Tolerance
 from shimfit.values import dataclass
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
+    from collections.abc import Iterable, Iterator
 
 GENESIS = ""
 """What the first event of a log names as the hash before it."""
@@ -137,106 +128,6 @@ def in_order(events: Iterable[Event]) -> list[Event]:
     return sorted(events, key=attrgetter("stamp", "id"))
 
 
-# ------------------------------------------------------------ what a record on paper carries
-
-_FIRST_SIGNS = 16
-_LEAST_SIGNS = 8
-_FIGURE = re.compile(
-    r"(?:(?P<events>\d{1,16})\s*[:,\s]\s*(?:(?P<first>[0-9a-f]{8,64})\s*[:,\s]\s*)?)?"
-    r"(?P<hash>[0-9a-f]{8,64})"
-)
-
-
-@dataclass(frozen=True, slots=True)
-class Head:
-    """How far a log, or one job's part of it, had got; see above."""
-
-    events: int = 0
-    first: str = ""
-    """Hash of a job's first event: tells two logs apart when one's end is gone. Empty: the file's head."""
-    hash: str = ""
-    """Covers all the events; empty without any."""
-
-    def __str__(self) -> str:
-        """The figure on paper: `57:<16 signs of the first hash>:<hash>`; what is not known is left out."""
-        return ":".join([str(self.events), *([self.first[:_FIRST_SIGNS]] if self.first else []), self.hash])
-
-    def is_at(self, head: Head) -> bool:
-        """Whether this, read from paper, means `head`: hashes by their beginning, 0 events: not given."""
-        return (
-            head.hash.startswith(self.hash)
-            and self.events in (0, head.events)
-            and head.first.startswith(self.first)
-        )
-
-
-def head_on_paper(text: str) -> Head:
-    """Head of a figure as it stands on paper: count, first hash and hash, count and hash, or the hash alone.
-
-    Raises UsageError for anything else. What was not given is 0 or empty.
-    """
-    said = text.strip().lower()
-    # What was scanned from a record's square names the run before the figure.
-    found = _FIGURE.fullmatch(said) or _FIGURE.fullmatch((said.split() or [""])[-1])
-    if found is None:
-        raise UsageError(
-            f"{text!r} isn't a record's figure: type it as printed (57:1f0c…:9a2e…), or at least the first "
-            f"{_LEAST_SIGNS} signs of the hash"
-        )
-    return Head(int(found["events"] or 0), found["first"] or "", found["hash"])
-
-
-def heads(events: Iterable[Event]) -> Iterator[Head]:
-    """Head of one job after each of its events, which come in the file's order."""
-    first = running = GENESIS
-    for count, event in enumerate(events, 1):
-        written = event.first_place.hash
-        first = first or written
-        running = hashlib.sha256((running + written).encode("ascii")).hexdigest()
-        yield Head(count, first, running)
-
-
-@dataclass(frozen=True, slots=True)
-class Compared:
-    """A log held against the head on a record."""
-
-    answer: Literal["same", "grown", "shorter", "another"]
-    """Grown: the paper's part is unchanged. Shorter: the end was cut. Another: other events stand there (or
-    the count was not given, and nothing tells a cut from another log)."""
-    job: str | None = None
-    """Whose head it is; None: the whole file's, or not found."""
-    paper: int = 0
-    """Number of events on paper, as given or found."""
-    now: int = 0
-    """Number of events now."""
-    place: int | None = None
-    """Place in the file of the last event that the paper knew."""
-
-
-def compare(events: Sequence[Event], paper: Head) -> Compared:
-    """Hold the events of a file, or of an export, against a head read from paper."""
-    jobs: dict[str, list[Event]] = {}
-    for event in events:
-        if event.job is not None:
-            jobs.setdefault(event.job, []).append(event)
-    logs: list[tuple[str | None, Sequence[Event], list[Head]]] = [
-        *((job, own, list(heads(own))) for job, own in jobs.items()),
-        (None, events, [Head(event.seq, "", event.hash) for event in events]),
-    ]
-    for job, own, known in logs:
-        for event, head in zip(own, known, strict=True):
-            if paper.is_at(head):
-                answer: Literal["same", "grown"] = "same" if head == known[-1] else "grown"
-                return Compared(answer, job, head.events, known[-1].events, event.seq)
-    alike = [(job, known[-1]) for job, _, known in logs if known and known[-1].first.startswith(paper.first)]
-    # Without the first hash any of the jobs may be the paper's: shorter is certain when all are.
-    cut = any if paper.first else all
-    if alike and paper.events and cut(head.events < paper.events for _, head in alike):
-        job, head = next(one for one in alike if one[1].events < paper.events)
-        return Compared("shorter", job, paper.events, head.events)
-    return Compared("another", paper=paper.events, now=len(events))
-
-
 # ------------------------------------------------------------ the hash
 
 
@@ -282,7 +173,6 @@ def microseconds(time: str) -> int:
 
 # ------------------------------------------------------------ what the data of each kind holds
 
-_Pair = tuple[float, float]
 _Units = Literal["mm", "inch"]
 _Rule = Literal["95", "simple", "2u"]
 RUN_OPTIONS = {
@@ -317,31 +207,22 @@ _ASKED = {
     "box": str,
     "own": Mapping[str, Any],
 }
-_CUT = {
-    "lot": Name,
-    "copy": int,
-    "piece?": str,
+_CUT = {"lot": Name, "copy": int, "piece?": str, "for?": str} | {
     "from_mm?": NotNegative,
     "to_mm?": NotNegative,
     "saw_deg?": NotNegative | None,
     "thin_mm?": NotNegative | None,
     "thick_mm?": NotNegative | None,
     "kerf_mm?": NotNegative,
-    "for?": str,
 }
-_SEEN = {"seen?": Mapping[Name, int], "by_time?": Mapping[Name, int]}
-_CONFLICT = {"run": str, "post": str, "why": str, "packs?": bool}
 _OBSERVED = {
-    "predicted_mm": _Pair,
-    "measured_mm": _Pair,
+    "predicted_mm": tuple[float, float],
+    "measured_mm": tuple[float, float],
     "u_reading_mm": Positive,
     "shares": Mapping[str, NotNegative],
 }
-
-
-def _wrong_remainder(row: Mapping[str, Any]) -> str | None:
-    wrong = codec.shape(Remainder).fault(row["of"]) if "of" in row else None
-    return f".of{wrong}" if wrong else None
+_CONFLICT = {"run": str, "post": str, "why": str, "packs?": bool}
+_SEEN = {"seen?": Mapping[Name, int], "by_time?": Mapping[Name, int]}
 
 
 def _rows(row: Any) -> Any:
@@ -349,66 +230,92 @@ def _rows(row: Any) -> Any:
     return codec.list_of(codec.shape(row))
 
 
-SHAPES: dict[str, Any] = {
-    "job-added": {"name": Name, "sample?": bool, "units?": _Units},
-    "run-added": {"foot": Foot, "height_mm": Positive, "tolerance": Tolerance, **RUN_OPTIONS},
-    "run-changed": {"foot?": Foot, "height_mm?": Positive, "tolerance?": Tolerance, **RUN_OPTIONS},
-    "facts": Mapping[str, str | None],
-    "issued": {"number?": str, "why?": str, "replaces?": str | None, "changed?": tuple[str, ...]},
-    "post-added": _POST,
-    "post-moved": {"station_mm": float, "leg?": int},
-    "post-removed": {},
-    "reading": {**members(Reading), "follows?": bool},
-    "prescribed": {"answer": ANSWER, "asked?": _ASKED},
-    "packed": {"packs": tuple[Pack, ...], "as_prescribed?": bool},
-    "tightened": {"torque_nm?": NotNegative | None, "follows?": bool},
-    "trimmed": {"follows?": bool},
-    "observed": _OBSERVED,
-    "take-up-reset": {},
-    "skipped": {"why": str},
-    "noted": {"text": str},
-    "photo": {"file": Name},
-    "stock-imported": {"lots": tuple[Lot, ...], "source?": str},
-    "stock-added": Lot,
-    "stock-out": {"lot": Name, "count?": int | None},
-    "taken": {
-        "used": _rows({"lot": Name, "count?": int}),
-        "back?": codec.list_of(also(codec.shape(Lot), _wrong_remainder)),
-        "cut?": _rows(_CUT),
-    },
-    "instrument": members(Instrument),
-    "setting": {"key": Name, "value": Any},
-    "undone": {"of": Name},
-    "box-joined": {"log": Name},
-    "merged": {"log": Name, "conflicts": _rows(_CONFLICT), **_SEEN},
-    "salvaged": {"source": str, "saved": int, "doubtful": int, "missing": int},
-    "doubtful": {"kind": str, "why": str},
+def _wrong_remainder(row: Mapping[str, Any]) -> str | None:
+    wrong = codec.shape(Remainder).fault(row["of"]) if "of" in row else None
+    return f".of{wrong}" if wrong else None
+
+
+class Kind(NamedTuple):
+    """What an event of one kind holds, where it belongs, and how it is called when it is taken back."""
+
+    data: Any
+    """As `shimfit.codec` reads types."""
+    of: Literal["post", "run", "job", "box", "file"]
+    """It must name job, run and post; job and run; or neither."""
+    words: str = ""
+    """`{key}` stands for what the data says; `{place}` for job, run and post. Empty: the kind itself."""
+
+
+_HEAD: dict[str, Any] = {"foot": Foot, "height_mm": Positive, "tolerance": Tolerance}
+_FOLLOWS = {"follows?": bool}
+KINDS: dict[str, Kind] = {
+    "job-added": Kind({"name": Name, "sample?": bool, "units?": _Units}, "job", "new job {name}"),
+    "run-added": Kind(_HEAD | RUN_OPTIONS, "run", "new run {place}"),
+    "run-changed": Kind(
+        {f"{key}?": of for key, of in _HEAD.items()} | RUN_OPTIONS, "run", "change of run {place}"
+    ),
+    "facts": Kind(Mapping[str, str | None], "job", "what the record says of {place}"),
+    "issued": Kind(
+        {"number?": str, "why?": str, "replaces?": str | None, "changed?": tuple[str, ...]},
+        "run",
+        "record {number} issued",
+    ),
+    "post-added": Kind(_POST, "run", "new post {run}/{name}"),
+    "post-moved": Kind({"station_mm": float, "leg?": int}, "post", "moving post {run}/{post}"),
+    "post-removed": Kind({}, "post", "taking out post {run}/{post}"),
+    "reading": Kind({**members(Reading), **_FOLLOWS}, "post", "reading {text}"),
+    "prescribed": Kind({"answer": ANSWER, "asked?": _ASKED}, "post", "the answer"),
+    "packed": Kind({"packs": tuple[Pack, ...], "as_prescribed?": bool}, "post", "packs put in"),
+    "tightened": Kind({"torque_nm?": NotNegative | None, **_FOLLOWS}, "post", "the nut tightened"),
+    "trimmed": Kind(_FOLLOWS, "post", "packs cut flush"),
+    "observed": Kind(_OBSERVED, "post"),
+    "take-up-reset": Kind({}, "job"),
+    "skipped": Kind({"why": str}, "post"),
+    "noted": Kind({"text": str}, "post", "a note"),
+    "photo": Kind({"file": Name}, "post", "photo {file}"),
+    "stock-imported": Kind({"lots": tuple[Lot, ...], "source?": str}, "box", "stock read from {source}"),
+    "stock-added": Kind(Lot, "box", "lot {lot} put in the box"),
+    "stock-out": Kind({"lot": Name, "count?": int | None}, "box", "lot {lot} taken out of the box"),
+    "taken": Kind(
+        {
+            "used": _rows({"lot": Name, "count?": int}),
+            "back?": codec.list_of(also(codec.shape(Lot), _wrong_remainder)),
+            "cut?": _rows(_CUT),
+        },
+        "box",
+    ),
+    "instrument": Kind(members(Instrument), "box", "instrument {name}"),
+    "setting": Kind({"key": Name, "value": Any}, "box", "setting {key}"),
+    "box-joined": Kind({"log": Name}, "box"),
+    "undone": Kind({"of": Name}, "file"),
+    "merged": Kind({"log": Name, "conflicts": _rows(_CONFLICT), **_SEEN}, "file"),
+    "salvaged": Kind({"source": str, "saved": int, "doubtful": int, "missing": int}, "file"),
+    "doubtful": Kind({"kind": str, "why": str}, "file"),
 }
-"""What the data of each kind holds, as `shimfit.codec` reads types."""
+"""Every kind that this version knows. What one does: to a post `store.post`, to the box `store.box`."""
+UNDONE = "undone"
+BOX_KINDS = tuple(kind for kind, one in KINDS.items() if one.of == "box")
+_QUOTES = frozenset({"merged", "salvaged", "doubtful"})
+"""Kinds in which the program itself quotes what other events hold."""
+BOOKKEEPING = _QUOTES | {"box-joined"}
+"""What the program notes of a file as a whole; undo walks past it."""
 
 
 @cache
 def _shape_of(kind: str) -> Shape:
     """Worked out for the kinds that a log holds."""
-    return codec.shape(SHAPES[kind])
+    return codec.shape(KINDS[kind].data)
 
 
-_NEEDS_POST = frozenset(
-    {
-        "post-moved",
-        "post-removed",
-        "reading",
-        "prescribed",
-        "packed",
-        "tightened",
-        "trimmed",
-        "observed",
-        "skipped",
-        "noted",
-        "photo",
-    }
-)
-_NEEDS_RUN = frozenset({"run-added", "run-changed", "issued", "post-added"}) | _NEEDS_POST
+def words_of(event: Event) -> str:
+    """What an event says, for `undo: …`: `reading 1/4n3/8h`."""
+    data = read_data(event)[0]
+    if data is None:
+        return f"{event.kind} that can't be read"
+    place = "/".join(filter(None, (event.job, event.run, event.post)))
+    said = {"source": "a file"} | {key: value for key, value in data.items() if value}
+    said |= {"place": place, "run": event.run, "post": event.post}
+    return (KINDS[event.kind].words or event.kind).format_map(defaultdict(str, said)).replace("  ", " ")
 
 
 def is_whole(name: str | None) -> bool:
@@ -420,10 +327,6 @@ def is_whole(name: str | None) -> bool:
     except UnicodeEncodeError:
         return False
     return True
-
-
-_QUOTES = frozenset({"merged", "salvaged", "doubtful"})
-"""Kinds in which the program itself quotes what other events hold."""
 
 
 def signs_wrong(kind: str, data: Any, names: Iterable[str | None]) -> str | None:
@@ -467,15 +370,16 @@ def wrong_with(kind: str, data: Any, job: str | None, run: str | None, post: str
     """What is wrong with an event's data or scope, in words; None when it can be read back."""
     if not isinstance(data, Mapping):
         return f"{kind}: the data must be an object"
-    if kind in _NEEDS_RUN and (not job or not run):
+    of = KINDS[kind].of if kind in KINDS else "file"
+    if of in ("run", "post") and (not job or not run):
         return f"{kind}: the job and the run must be named"
-    if kind in _NEEDS_POST and not post:
+    if of == "post" and not post:
         return f"{kind}: the post must be named"
     if kind == "job-added" and job != data.get("name"):
         return "job-added: the event must belong to the job that it adds"
     if kind == "post-added" and post not in (None, data.get("name")):
         return "post-added: the event must belong to the post that it adds"
-    fault = _shape_of(kind).fault(data) if kind in SHAPES else None
+    fault = _shape_of(kind).fault(data) if kind in KINDS else None
     return f"{kind}: {fault.lstrip('. ')}" if fault else None
 
 
@@ -488,7 +392,7 @@ _COMMANDS = re.compile(
 
 def read_data(event: Event) -> tuple[dict[str, Any] | None, str]:
     """(data, ""), or (None, why it can't be counted in): a newer program wrote it, or it is damaged."""
-    if event.kind not in SHAPES:
+    if event.kind not in KINDS:
         return None, "this version does not know it; update shimfit"
     try:
         data = event.data

@@ -17,9 +17,9 @@ from shimfit import codec
 from shimfit.model import Foot, Tolerance
 from shimfit.standing import FACTS, Issue, RunState, brief_of, from_brief
 from shimfit.store.crews import Knowledge, Move, Reported, Side, layout_conflict, moves_of
-from shimfit.store.events import RUN_OPTIONS, in_order, left_out, read_data
+from shimfit.store.events import RUN_OPTIONS, UNDONE, in_order, left_out, read_data
 from shimfit.store.post import PostBuilder
-from shimfit.store.undo import UNDONE, Voided
+from shimfit.store.undo import Voided
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence

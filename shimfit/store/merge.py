@@ -21,9 +21,11 @@ from typing import TYPE_CHECKING, Any
 from shimfit.codec import fault, read, shape
 from shimfit.errors import FileError, InternalError
 from shimfit.outputs import EVENTS, write_whole
+from shimfit.store.chain import Checker, altered
 from shimfit.store.db import saying_what
 from shimfit.store.events import (
-    SHAPES,
+    BOOKKEEPING,
+    KINDS,
     Draft,
     Event,
     Place,
@@ -34,8 +36,6 @@ from shimfit.store.events import (
     signs_wrong,
     wrong_with,
 )
-from shimfit.store.log import Checker, altered
-from shimfit.store.undo import BOOKKEEPING
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -105,9 +105,9 @@ def export_schema() -> dict[str, Any]:
     by_kind = [
         {
             "if": {"properties": {"kind": {"const": kind}}},
-            "then": {"properties": {"data": shape(type_).schema}},
+            "then": {"properties": {"data": shape(one.data).schema}},
         }
-        for kind, type_ in SHAPES.items()
+        for kind, one in KINDS.items()
     ]
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", **_LINE.schema, "allOf": by_kind}
 

@@ -23,10 +23,11 @@ from typing import TYPE_CHECKING, Any
 from shimfit.errors import FileError
 from shimfit.outputs import BESIDE
 from shimfit.store import log
+from shimfit.store.chain import altered
 from shimfit.store.db import saying_what
 from shimfit.store.events import Draft, microseconds, wrong_with
-from shimfit.store.journal import Journal, wall_clock
-from shimfit.store.log import altered
+from shimfit.store.journal import Journal
+from shimfit.store.log import wall_clock
 from shimfit.store.merge import what_was_seen
 
 if TYPE_CHECKING:

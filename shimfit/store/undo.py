@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from typing import TYPE_CHECKING
 
-from shimfit.store.events import read_data
+from shimfit.store.events import BOOKKEEPING, UNDONE, read_data, words_of
 from shimfit.values import dataclass
 
 if TYPE_CHECKING:
@@ -17,11 +17,8 @@ if TYPE_CHECKING:
     from collections.abc import Set as AbstractSet
 
     from shimfit.store.events import Event
-
-
-UNDONE = "undone"
-BOOKKEEPING = frozenset({"merged", "salvaged", "doubtful", "box-joined"})
-"""What the program notes of a file as a whole; undo walks past it."""
+    from shimfit.store.log import Log
+    from shimfit.store.snapshot import Snapshot
 
 
 def voided(pairs: Sequence[tuple[str, str]]) -> frozenset[str]:
@@ -152,7 +149,7 @@ _FOLLOWS = frozenset({"taken", "observed"})
 def words(events: Sequence[Event]) -> str:
     """What a step did, for `undo: …`: `reading 1/4n3/8h at A/7`."""
     first = next((event for event in events if event.kind not in _FOLLOWS), events[0])
-    what = _what(first)
+    what = words_of(first)
     place = "/".join(name for name in (first.run, first.post) if name)
     if first.kind == "post-removed" and any(event.kind == "post-added" for event in events):
         return f"another post put in at {place}"
@@ -164,51 +161,83 @@ def words(events: Sequence[Event]) -> str:
     return said if len(posts) <= 1 else f"{said} and {len(posts) - 1} more"
 
 
-def _what(event: Event) -> str:
-    data = read_data(event)[0]
-    if data is None:
-        return f"{event.kind} that can't be read"
-    place = "/".join(name for name in (event.job, event.run, event.post) if name)
-    match event.kind:
-        case "job-added":
-            return f"new job {data.get('name')}"
-        case "run-added":
-            return f"new run {place}"
-        case "run-changed":
-            return f"change of run {place}"
-        case "facts":
-            return f"what the record says of {place}"
-        case "issued":
-            return f"record {data.get('number') or ''} issued".replace("  ", " ")
-        case "post-added":
-            return f"new post {event.run}/{data.get('name')}"
-        case "post-moved":
-            return f"moving post {event.run}/{event.post}"
-        case "post-removed":
-            return f"taking out post {event.run}/{event.post}"
-        case "reading":
-            return f"reading {data.get('text')}"
-        case "prescribed":
-            return "the answer"
-        case "packed":
-            return "packs put in"
-        case "tightened":
-            return "the nut tightened"
-        case "trimmed":
-            return "packs cut flush"
-        case "noted":
-            return "a note"
-        case "photo":
-            return f"photo {data.get('file')}"
-        case "stock-imported":
-            return f"stock read from {data.get('source') or 'a file'}"
-        case "stock-added":
-            return f"lot {data.get('lot')} put in the box"
-        case "stock-out":
-            return f"lot {data.get('lot')} taken out of the box"
-        case "instrument":
-            return f"instrument {data.get('name')}"
-        case "setting":
-            return f"setting {data.get('key')}"
-        case kind:
-            return kind
+# ---------------------------------------------------------------- in an open log
+
+
+class History:
+    """What was undone in an open log, and what can be: of each job (None: of the box), and all together."""
+
+    def __init__(self, log: Log, snapshot: Snapshot) -> None:
+        self._log = log
+        self._snapshot = snapshot
+        self._forget()
+
+    def _forget(self) -> None:
+        self._counted = 0
+        self._rows: list[tuple[int, str | None, str, str]] = []
+        self._of_job: defaultdict[str | None, Voided] = defaultdict(Voided)
+        self._undos: defaultdict[str | None, set[str]] = defaultdict(set)
+        self._all = Voided()
+
+    def _bring_forward(self) -> None:
+        end = self._log.end().seq
+        if end == self._counted:
+            return
+        if not self._counted:
+            kept = self._snapshot.find(self._log, UNDONE)
+            if kept is not None and kept.seq <= end:
+                for row in kept.body:
+                    self._count(*row)
+                self._counted = kept.seq
+        if self._counted and self._log.came_in(self._counted):
+            self._forget()
+        for event in self._log.of_kinds((UNDONE,), end, after=self._counted):
+            data = read_data(event)[0]
+            if data is not None:
+                self._count(event.seq, event.job, event.step, data["of"])
+        self._counted = end
+
+    def _count(self, seq: int, job: str | None, step: str, of: str) -> None:
+        self._rows.append((seq, job, step, of))
+        self._of_job[job].count(step, of)
+        self._all.count(step, of)
+        self._undos[job].add(step)
+
+    def everywhere(self) -> AbstractSet[str]:
+        """Steps that do not stand."""
+        self._bring_forward()
+        return self._all.steps
+
+    def of_job(self, job: str | None) -> AbstractSet[str]:
+        """Steps that do not stand of a job."""
+        self._bring_forward()
+        return self._of_job[job].steps
+
+    def upto(self, place: int) -> list[tuple[int, str | None, str, str]]:
+        """(place, job, step, step that it names) of what was undone up to a place, as it happened."""
+        self._bring_forward()
+        return [row for row in self._rows if row[0] <= place]
+
+    def pairs(self, upto: int, job: str | None = None) -> list[tuple[str, str]]:
+        """(step, step that it names) of what was undone up to a place, in one job or all."""
+        return [(step, of) for _, its, step, of in self.upto(upto) if job in (None, its)]
+
+    def to_undo(self, job: str | None) -> tuple[Step, ...]:
+        """The step that undo takes back, with the answers that go with it; () when there is none."""
+        return to_undo(map(Step, self._log.newest_steps(job)), self.of_job(job))
+
+    def to_redo(self, job: str | None) -> Step | None:
+        """The undo that redo takes back, or None."""
+        void, undos = self.of_job(job), self._undos[job]
+        return to_redo(map(Step, self._log.newest_steps(job)), void, undos) if undos else None
+
+    def undo_words(self, job: str | None) -> str | None:
+        """What undo would take back."""
+        steps = self.to_undo(job)
+        return words(steps[0].events) if steps else None
+
+    def redo_words(self, job: str | None) -> str | None:
+        """What redo would bring back."""
+        step = self.to_redo(job)
+        taken_back = self._log.step(step.events[0].data["of"]) if step else ()
+        return words(taken_back) if taken_back else None

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from shimfit.settings import Settings
     from shimfit.standing import PostRecord, RunState
     from shimfit.store.box import BoxState
-    from shimfit.store.states import JobState
+    from shimfit.store.journal import JobState
     from shimfit.text.glyphs import Glyphs
     from shimfit.workflow.reading import Asked
     from shimfit.workflow.site import Site

@@ -26,7 +26,8 @@ from shimfit.quantities.tolerance import DEFAULT_TOLERANCE, parse_tolerance
 from shimfit.settings import Settings
 from shimfit.store.events import Draft
 from shimfit.store.fold import facts_of
-from shimfit.store.journal import Journal, wall_clock
+from shimfit.store.journal import Journal
+from shimfit.store.log import wall_clock
 from shimfit.values import dataclass
 
 if TYPE_CHECKING:
@@ -34,7 +35,7 @@ if TYPE_CHECKING:
     from shimfit.model import Foot, Instrument, Lot, Tolerance
     from shimfit.standing import Issue, PostRecord, RunState
     from shimfit.store.box import BoxState
-    from shimfit.store.states import JobState
+    from shimfit.store.journal import JobState
 
 
 @dataclass(frozen=True, slots=True)

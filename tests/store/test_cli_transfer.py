@@ -10,7 +10,7 @@ import pytest
 from shimfit.cli import carry_out, record
 from shimfit.cli.io import Io
 from shimfit.errors import FileError
-from shimfit.store.events import SHAPES
+from shimfit.store.events import KINDS
 
 
 def call(*words):
@@ -110,7 +110,7 @@ def test_the_schema_of_an_export_names_every_kind_and_needs_no_data_file(tmp_pat
     assert code == 0
     schema = json.loads(out)
     assert schema["$schema"] == "https://json-schema.org/draft/2020-12/schema"
-    assert {one["if"]["properties"]["kind"]["const"] for one in schema["allOf"]} == set(SHAPES)
+    assert {one["if"]["properties"]["kind"]["const"] for one in schema["allOf"]} == set(KINDS)
     assert not (tmp_path / "none.db").exists()
     file = tmp_path / "events.schema.json"
     assert [call("export", file, "--schema")[0] for _ in range(2)] == [0, 0]  # and goes over its own kind

@@ -26,7 +26,7 @@ from shimfit.store.events import canonical
 from shimfit.store.fold import RunFold, fold_run
 from shimfit.store.journal import Journal
 from shimfit.store.merge import export_text, import_text, line_of, what_was_seen
-from shimfit.store.states import Snapshot
+from shimfit.store.snapshot import Snapshot
 from shimfit.store.undo import voided
 
 HISTORIES = int(os.environ.get("SHIMFIT_HISTORIES", "12"))
@@ -227,7 +227,7 @@ def site(request, crew, tmp_path, make_answer, packs):
 @pytest.mark.parametrize("site", sorted({*range(HISTORIES), 18}), indirect=True)
 def test_from_a_snapshot_is_the_same_as_from_the_whole_log(site, monkeypatch):
     """Closed and opened again at any moment of a history with undo, redo and merges, to the byte."""
-    monkeypatch.setattr("shimfit.store.states.LAG", 4)
+    monkeypatch.setattr("shimfit.store.journal.LAG", 4)
     monkeypatch.setattr("shimfit.store.box._HALF", 3)
     taken_up = Counter()
     for fold in (RunFold, BoxFold):

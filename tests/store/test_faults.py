@@ -89,7 +89,7 @@ def test_killed_at_any_moment_nothing_acknowledged_is_lost():
 def test_every_commit_is_synced_in_full(crew, tmp_path):
     """What the kill trials can't show; SQLite: in WAL mode only FULL syncs the log at each commit."""
     north = crew().lay_out()
-    db = north.journal._log.db
+    db = north.journal.db
     assert db.execute("PRAGMA journal_mode").fetchone() == ("wal",)
     assert db.execute("PRAGMA synchronous").fetchone() == (2,)
     assert db.execute("PRAGMA fullfsync").fetchone() == (1,)
@@ -118,7 +118,7 @@ def test_the_name_of_a_new_file_is_synced_too(tmp_path, monkeypatch):
 def test_full_at_every_page_says_so_logs_nothing_and_goes_on_when_there_is_space(crew):
     """max_page_count makes SQLite's own "disk full" come at each page in turn."""
     north = crew().lay_out()
-    db = north.journal._log.db
+    db = north.journal.db
     refused = 0
     for n in range(120):
         (pages,) = db.execute("PRAGMA page_count").fetchone()
@@ -554,11 +554,11 @@ def test_an_io_error_is_told_in_a_sentence(crew, monkeypatch):
         def execute(self, *_):
             raise sqlite3.OperationalError("disk I/O error")
 
-    good = north.journal._log._opened.db
-    north.journal._log._opened.db = Broken()
+    good = north.journal._opened.db
+    north.journal._opened.db = Broken()
     with pytest.raises(FileError) as caught:
         north.log("noted", {"text": "x"}, post="1")
     assert is_one_sentence(caught.value.message)
-    north.journal._log._opened.db = good
+    north.journal._opened.db = good
     north.log("noted", {"text": "x"}, post="1")
     assert north.journal.verify() is None

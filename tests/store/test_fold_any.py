@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from shimfit import codec
 from shimfit.model import Foot, Lot, Reading, Seat, Tolerance
 from shimfit.store.box import BOX_KINDS, fold_box
-from shimfit.store.events import SHAPES, Event
+from shimfit.store.events import KINDS, Event
 from shimfit.store.fold import fold_run
 from shimfit.store.undo import Step, to_redo, to_undo, voided, words
 
@@ -29,7 +29,7 @@ _DATA = st.dictionaries(st.sampled_from(_KEYS), _JSON, max_size=5).map(json.dump
 )
 _EVENTS = st.lists(
     st.tuples(
-        st.sampled_from([*SHAPES, "of a newer program"]),
+        st.sampled_from([*KINDS, "of a newer program"]),
         _DATA,
         st.sampled_from([None, "jetty"]),
         st.sampled_from([None, "east"]),
@@ -74,7 +74,7 @@ def test_any_events_are_counted_in_or_told(rows):
 
 
 def test_every_kind_of_the_box_has_a_shape():
-    assert set(BOX_KINDS) <= set(SHAPES)
+    assert set(BOX_KINDS) <= set(KINDS)
 
 
 _SLOPE = st.floats(-100, 100) | st.sampled_from([0.0, -0.0, 5e-324, 1e-300, 100.0])

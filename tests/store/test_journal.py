@@ -12,9 +12,9 @@ import threading
 import pytest
 
 from shimfit.errors import FileError, InternalError, UsageError
+from shimfit.store.chain import End
 from shimfit.store.events import Draft
 from shimfit.store.journal import Journal
-from shimfit.store.log import End
 
 
 def test_what_was_logged_is_there_after_opening_again(crew, tmp_path):
@@ -305,7 +305,7 @@ def test_nothing_is_said_to_be_logged_into_a_file_that_has_lost_its_name(crew, t
 def test_a_journal_opened_to_look_at_logs_nothing(crew, tmp_path):
     crew().lay_out().journal.close()
     with Journal.open(tmp_path / "north.db", read_only=True) as journal:
-        assert journal._log.db.execute("PRAGMA query_only").fetchone() == (1,)
+        assert journal.db.execute("PRAGMA query_only").fetchone() == (1,)
         with pytest.raises(FileError, match="look at only"):
             journal.append("setting", {"key": "units", "value": "inch"})
 

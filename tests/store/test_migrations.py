@@ -44,7 +44,7 @@ def test_a_file_of_a_released_schema_is_adopted_with_all_that_is_in_it(tmp_path,
     restore(dump, path)
     with Journal.open(path) as journal:
         assert journal.verify() is None
-        assert schema_version(journal._log.db) == MIGRATIONS[-1].number
+        assert schema_version(journal.db) == MIGRATIONS[-1].number
         run = journal.run("jetty", "east")
         assert [post.state for post in run.posts] == [
             PostState.PLUMB,
@@ -54,7 +54,7 @@ def test_a_file_of_a_released_schema_is_adopted_with_all_that_is_in_it(tmp_path,
         assert run.post("1").readings[0].text == "9mm n 0"
         assert journal.box().lot("F2").count == 4
         assert journal.redo("jetty") == "a note at east/3"
-        db, new = journal._log.db, today()
+        db, new = journal.db, today()
         assert db.execute(SCHEMA).fetchall() == new.execute(SCHEMA).fetchall()
         new.close()
 

@@ -15,9 +15,10 @@ import pytest
 
 from shimfit.errors import FileError
 from shimfit.store.fold import RunFold
-from shimfit.store.journal import Journal
+from shimfit.store.journal import LAG, Journal
+from shimfit.store.log import Log
 from shimfit.store.merge import export_text
-from shimfit.store.states import LAG, Snapshot
+from shimfit.store.snapshot import Snapshot
 from shimfit.store.undo import Voided, voided
 
 
@@ -108,7 +109,7 @@ def test_another_programs_or_another_logs_is_not_used(long_log, crew, tmp_path, 
     south.journal.close()
     shutil.copy(beside(long_log), beside(tmp_path / "south.db"))
     assert said(tmp_path / "south.db") == said_by_the_whole_log(tmp_path / "south.db", tmp_path)
-    monkeypatch.setattr("shimfit.store.states._program", lambda: "0.0.9 another build")
+    monkeypatch.setattr("shimfit.store.snapshot._program", lambda: "0.0.9 another build")
     assert said(long_log, read_only=True) == said_by_the_whole_log(long_log, tmp_path)
     assert not used
 
@@ -194,4 +195,5 @@ def test_what_is_kept_is_a_file_of_the_data_files_own_mode(long_log):
     beside(long_log).unlink()
     said(long_log)
     assert beside(long_log).stat().st_mode & 0o777 == 0o600
-    assert Snapshot(long_log).find(sqlite3.connect(long_log), "box") is not None
+    with Log.open(long_log, read_only=True) as log:
+        assert Snapshot(long_log).find(log, "box") is not None

@@ -306,7 +306,7 @@ def test_an_id_that_says_two_things_is_refused(crew, tmp_path):
     north, south = crew("north").lay_out(), crew("south")
     send(north, south)
     twin = crew("twin")
-    twin.journal._log._ids = iter([event.id for event in north.journal.events()]).__next__
+    twin.journal._ids = iter([event.id for event in north.journal.events()]).__next__
     twin.lay_out()
     with pytest.raises(FileError, match="one thing there and another here"):
         send(twin, south)

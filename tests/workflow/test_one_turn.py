@@ -58,13 +58,13 @@ def test_the_turn_is_held_from_the_look_to_the_line(tmp_path, monkeypatch, move)
         site.add_instrument(Instrument("level-A", "level"))
         log_reading(site, AT, "6n 10h", sure=True)
         logged = []
-        write = site.journal._log.append  # takes the turn itself where the move has not
+        write = site.journal.append_all  # takes the turn itself where the move has not
 
         def written(drafts):
             logged.append(_is_taken(site))
             return write(drafts)
 
-        monkeypatch.setattr(site.journal._log, "append", written)
+        monkeypatch.setattr(site.journal, "append_all", written)
         move(site)
         assert logged
         assert all(logged)
