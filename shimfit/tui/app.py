@@ -14,6 +14,8 @@ from textual import events
 from textual.app import App, SystemCommand
 from textual.binding import Binding, BindingType
 from textual.command import CommandPalette
+from textual.geometry import Offset
+from textual.widgets import Input
 
 from shimfit.entry.result import Understood
 from shimfit.errors import ShimfitError, UsageError
@@ -508,6 +510,20 @@ class ShimfitApp(App[None]):
         self.warn(fault or self._read_only_words())
 
     # ------------------------------------------------------------ pages and actions
+
+    @property
+    def cursor_position(self) -> Offset:
+        """Cell in which the terminal's own cursor is left: where one types, else the corner.
+
+        The library keeps the place of the last key, which is wrong once the line has moved; what completes
+        words beside the terminal, or brings up a soft keyboard, goes by it.
+        """
+        line = self.focused
+        return line.cursor_screen_offset if isinstance(line, Input) else Offset(0, 0)
+
+    @cursor_position.setter
+    def cursor_position(self, where: Offset) -> None:
+        """Not kept: it is looked up."""
 
     @property
     def home(self) -> PostScreen:

@@ -32,9 +32,12 @@ from shimfit.tui.serve import serve
 serve(sys.argv[1], host="127.0.0.1", port=int(sys.argv[2]), talk=print)
 """
 PATIENCE_S = 60.0
-WIDTH, HEIGHT = 390, 844
+BETWEEN_TAPS_S = 0.35
+"""Two taps in less are one double tap, to the browser."""
+WIDTH, HEIGHT = 360, 740  # a small phone, held upright
 LEFT_OVER = "getComputedStyle(document.querySelector('.closed')).display"
-INPUT_MODE = "document.querySelector('.xterm-helper-textarea').inputMode"
+FIELD = "document.querySelector('.xterm-helper-textarea')"
+INPUT_MODE, TOP = f"{FIELD}.inputMode", f"{FIELD}.getBoundingClientRect().top"
 
 
 class Tab:
@@ -73,11 +76,28 @@ class Tab:
             assert asyncio.get_running_loop().time() < end, f"{expression} did not come"
             await asyncio.sleep(0.1)
 
+    async def until_sent(self, part: str, times: int) -> None:
+        """Wait until so many messages to the program hold a text."""
+        end = asyncio.get_running_loop().time() + PATIENCE_S
+        while sum(part in message for message in self.sent) < times:
+            assert asyncio.get_running_loop().time() < end, self.sent
+            await self.value("0")
+
     async def tap(self, x: float, y: float) -> None:
         """Touch the glass."""
         points = [{"x": x, "y": y}]
         await self.ask("Input.dispatchTouchEvent", type="touchStart", touchPoints=points)
         await self.ask("Input.dispatchTouchEvent", type="touchEnd", touchPoints=[])
+        await asyncio.sleep(BETWEEN_TAPS_S)
+
+    async def draw_a_finger(self, x: float, start: float, end: float) -> None:
+        """Over the glass, from one height to another."""
+        for step in range(9):
+            points = [{"x": x, "y": start + (end - start) * step / 8}]
+            kind = "touchMove" if step else "touchStart"
+            await self.ask("Input.dispatchTouchEvent", type=kind, touchPoints=points)
+        await self.ask("Input.dispatchTouchEvent", type="touchEnd", touchPoints=[])
+        await asyncio.sleep(BETWEEN_TAPS_S)
 
 
 def test_on_a_phone_sized_page(make_site, tmp_path) -> None:
@@ -162,15 +182,25 @@ async def _work(tab: Tab, page: str, data: Path) -> None:
     assert await tab.value("document.documentElement.scrollWidth") == WIDTH, "nothing sticks out"
     assert await tab.value("innerWidth") == WIDTH, "the page is not shrunk to fit"
     assert all(url.startswith((page, page.replace("http", "ws"), "data:")) for url in tab.requested)
-    assert any("/ws?width=4" in url for url in tab.requested), tab.requested
+    assert any("/ws?width=40&" in url for url in tab.requested), "the letters fit the glass"
 
-    row = HEIGHT / 40
-    await tab.tap(WIDTH / 2, HEIGHT - row * 0.7)  # a key at the foot: no soft keyboard
-    await tab.until(f"{INPUT_MODE} === 'none'")
-    await tab.tap(WIDTH / 2, HEIGHT - row * 1.7)  # the line: one types here
+    assert await tab.value(INPUT_MODE) == "none", "no soft keyboard yet"
+    await tab.until(f"{TOP} > {HEIGHT / 2}")  # the cursor stands on the line above the keys
+    row, line = await tab.value(f"{FIELD}.getBoundingClientRect().height"), await tab.value(TOP)
+    await tab.tap(WIDTH * 0.9, row / 2)  # Setup
+    await tab.until(f"{TOP} < {HEIGHT / 2}")
+    await tab.draw_a_finger(WIDTH / 2, HEIGHT * 0.8, HEIGHT * 0.8 - 8.9 * row)
+    await tab.until_sent("[<65;", 3)  # the wheel of xterm's mode 1006, turned down
+    await tab.tap(WIDTH * 0.08, row / 2)  # Post
+    await tab.until(f"{TOP} > {HEIGHT / 2}")
+    assert await tab.value(INPUT_MODE) == "none"
+    await tab.tap(WIDTH / 2, line + row / 2)  # the line: one types here
     await tab.until(f"{INPUT_MODE} === 'url'")
-    await tab.until("document.activeElement === document.querySelector('.xterm-helper-textarea')")
-    await tab.ask("Input.insertText", text="9n5o")
+    await tab.until(f"document.activeElement === {FIELD}")
+    await tab.ask("Input.insertText", text="9n5")
+    await tab.tap(WIDTH / 2, line + row * 1.5)  # out, a key below the line: the keyboard stays
+    assert await tab.value(INPUT_MODE) == "url"
+    await tab.until_sent("[<0;", 4 * 2)  # four taps, each pressed and let go
     enter = {"key": "Enter", "code": "Enter", "windowsVirtualKeyCode": 13}
     for kind in ("keyDown", "keyUp"):
         await tab.ask("Input.dispatchKeyEvent", type=kind, **enter)
