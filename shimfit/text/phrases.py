@@ -14,9 +14,9 @@ from shimfit.quantities import shown
 from shimfit.values import dataclass
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Mapping
 
-    from shimfit.model import Chance, Change, Lean, Lot, Pack, Piece, Prescription, Reading
+    from shimfit.model import Chance, Change, Lean, Lot, Pack, Piece, Reading
     from shimfit.quantities.typed import Units
     from shimfit.standing import PostRecord, RunState
     from shimfit.text.glyphs import Glyphs
@@ -357,7 +357,7 @@ def _packs(record: PostRecord, words: Words) -> tuple[PackLine, ...]:
     lean = answer.lean
     lines = [
         words.pack_line(number, pack, changes.pop(pack.seat, None), lean)
-        for number, pack in enumerate(_in_order(answer), start=1)
+        for number, pack in enumerate(in_order(answer.packs), start=1)
     ]
     lines += [
         PackLine(
@@ -379,9 +379,9 @@ def _packs(record: PostRecord, words: Words) -> tuple[PackLine, ...]:
     return tuple(lines)
 
 
-def _in_order(answer: Prescription) -> list[Pack]:
-    """Lifting packs first, the thickest first: the order in which they go in."""
-    return sorted(answer.packs, key=lambda pack: (pack.purpose != "lift", -pack.made_mm))
+def in_order(packs: Iterable[Pack]) -> list[Pack]:
+    """Lifting packs first, the thickest first: the order in which they go in, and are numbered."""
+    return sorted(packs, key=lambda pack: (pack.purpose != "lift", -pack.made_mm))
 
 
 def _do(record: PostRecord, lean: Lean | None, words: Words) -> str:

@@ -15,7 +15,7 @@ import math
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from shimfit.model import Face, Foot, Lean, Lot, Pack, PostState, Seat, seat_by_signs
+from shimfit.model import Face, Foot, Lean, Pack, PostState, Seat, seat_by_signs
 from shimfit.quantities import shown
 from shimfit.text.canvas import ASPECT, Canvas
 from shimfit.text.glyphs import ROLES
@@ -234,29 +234,6 @@ def taper_side(
     return canvas
 
 
-def to_scale(lots: Sequence[Lot], marked: str, *, glyphs: Glyphs, width: int, height: int) -> Canvas:
-    """The pieces of a box from the side, one a row: lengths to one scale, thickness as the bars' height.
-
-    A piece without a length is drawn short. marked: name of the lot that stands out.
-    """
-    canvas = Canvas(width, height)
-    name_wide = max((len(lot.lot) for lot in lots), default=0) + 1
-    room = max(4, width - name_wide)
-    longest_mm = max((lot.length_mm or 0.0 for lot in lots), default=0.0) or 1.0
-    thickest_mm = max((lot.thickest_mm for lot in lots), default=0.0) or 1.0
-    first = next((row for row, lot in enumerate(lots) if lot.lot == marked), 0)
-    top = min(max(0, first - height // 2), max(0, len(lots) - height))
-    for y, lot in enumerate(lots[top : top + height]):
-        columns = max(4, round((lot.length_mm or 0.0) / longest_mm * room))
-        thin, thick = lot.thin_mm or lot.thickness_mm or 0.0, lot.thick_mm or lot.thickness_mm or 0.0
-        canvas.put(0, y, lot.lot, "strong here" if lot.lot == marked else "")
-        for x in range(columns):
-            share = (thin + (thick - thin) * x / columns) / thickest_mm
-            bar = min(len(glyphs.bars) - 1, int(share * len(glyphs.bars)))
-            canvas.put(name_wide + x, y, glyphs.bars[bar], "lift" if lot.lot == marked else "post")
-    return canvas
-
-
 def elevation(
     foot: Foot,
     lean: Lean,
@@ -356,7 +333,7 @@ def backdrop(
     canvas = Canvas(width, height)
     rows = max(0, height - legend_rows)
     x, y = width // 2, rows // 2
-    half_rows = max(1, min(rows // 2, int(width / 2 / ASPECT)))
+    half_rows = max(1, min(rows // 2, int((width - 1) / 2 / ASPECT)))
     half_columns = round(half_rows * ASPECT)
     rows_per_mm = half_rows / (span * allowed_mm)
     canvas.line((x - half_columns, y), (x + half_columns, y), glyphs.horizontal, "frame")

@@ -173,7 +173,7 @@ def remainder(row: Mapping[str, Any], size: Callable[[float], str]) -> str:
 def _wedge(piece: Json, words: Words) -> str:
     """Marks on a strip are thicknesses to be made: half a millimetre would be a third of a wedge."""
     thin, thick = words.thick(piece["thin_mm"], unit=False), words.thick(piece["thick_mm"])
-    return f"{_goes_to(piece['for'], words)}, {thin} to {thick}"
+    return f"{goes_to(piece['for'], words)}, {thin} to {thick}"
 
 
 def _why(reason: str | None, words: Words) -> str:
@@ -189,10 +189,10 @@ def _marked(taper: Json, words: Words) -> str:
     copy = f" no. {taper['copy']}" if taper["copy"] else ""
     tip = f", tip cut off {words.length(taper['trim_tip_mm'])}" if taper["trim_tip_mm"] else ""
     reported = f"{taper['lot']}{copy}: mark {words.length(taper['mark_mm'])}{tip}"
-    return f"{reported}  {_goes_to(taper['for'], words)}"
+    return f"{reported}  {goes_to(taper['for'], words)}"
 
 
-def _goes_to(what: str, words: Words) -> str:
+def goes_to(what: str, words: Words) -> str:
     """`7/next-out` in the run's own names: `post 7 NEXT-OUT`."""
     post, _, seat = what.rpartition("/")
     return f"post {post} {words.seat(Seat(seat)).rpartition(' ')[0]}"

@@ -86,6 +86,8 @@ class Session:
         """True: the run's list has the posts that are furthest out first."""
         self.only_left = False
         """True: the lists and the walk leave out what is plumb or skipped."""
+        self.plan_made: tuple[object, dict[str, Any]] | None = None
+        """The log's end when a plan was kept last, and the plan: see `planned`."""
         self.due: Mapping[str, DueRow] = {}
         """Posts of the re-tighten walk, in walking order, with how each stood; empty: all posts."""
 
@@ -215,6 +217,15 @@ class Session:
         if self.run is None or not self.settings.hints:
             return False
         return self.run.sample or sum(post.state is PostState.PLUMB for post in self.run.posts) < TAUGHT
+
+    @property
+    def planned(self) -> dict[str, Any] | None:
+        """The plan that was made last: it knows its gap, what it can't serve and what to buy for that.
+
+        None: none was made, or something was logged since.
+        """
+        made = self.plan_made
+        return made[1] if made is not None and made[0] == self.site.log() else None
 
     def others_logged(self) -> bool:
         """True once for what another program has logged since the last look."""

@@ -440,7 +440,8 @@ def test_run_and_record_page_hold_the_same_figure_against_the_limit(make_site, c
     from shimfit.codec import to_json
     from shimfit.quantities.tolerance import parse_tolerance
     from shimfit.text.glyphs import UNICODE
-    from shimfit.tui.screens.lists import RunScreen, record_rows
+    from shimfit.tui.screens.lists import RecordScreen, RunScreen
+    from shimfit.tui.screens.page import laid_out
     from shimfit.tui.session import Session
 
     session = Session(make_site(), UNICODE)
@@ -449,9 +450,11 @@ def test_run_and_record_page_hold_the_same_figure_against_the_limit(make_site, c
     site.change_run(place.job, place.run, tolerance=to_json(parse_tolerance("1:500", True)))
     log_reading(site, place, "1.9mm n 1.9mm o")
     session.refresh()
-    post, page = session.run.post(place.post), SimpleNamespace(session=session)
-    on_run = "".join(text for text, _ in RunScreen._row(page, post, session.words, columns))
-    on_record = "".join(text for row in record_rows(session, columns) for text, _ in row)
+    posts, page = [session.run.post(place.post)], SimpleNamespace(session=session)
+    on_run, on_record = (
+        str(laid_out([*screen.figures(page, posts, session.words)], columns, "…", 1))
+        for screen in (RunScreen, RecordScreen)
+    )
     assert "1.9" in on_run
     assert "1.9" in on_record
     assert "2.7" not in on_run + on_record  # the magnitude: 1.9 * sqrt(2) = 2.69

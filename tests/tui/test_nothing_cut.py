@@ -8,7 +8,7 @@ from shimfit.model import Lean, PostState
 from shimfit.text.canvas import Canvas
 from shimfit.text.glyphs import glyphs_for
 from shimfit.tui.screens import post_pictures as drawing
-from shimfit.tui.screens.post_beside import LiveTarget
+from shimfit.tui.screens.beside import LiveTarget
 from shimfit.tui.screens.post_pictures import ScreenSize, answer_rows, big_rows, said_rows
 from shimfit.tui.screens.post_snapshot import next_step, take_snapshot
 from shimfit.tui.sensing import Live

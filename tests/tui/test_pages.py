@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import csv
 import json
+from itertools import groupby
 
 import pytest
 
 from shimfit.model import PostState
 from shimfit.settings.actions import ACTIONS, DEFAULT_KEYS, FREE, REFUSED, WITHOUT_KEY
 from shimfit.tui.screens.help import HelpScreen
+from shimfit.tui.screens.page import Column, laid_out
 from shimfit.tui.widgets import EntryLine, Rows
 
 
@@ -50,7 +52,7 @@ def test_the_run_lists_filters_and_opens(app_on, running, wait_for) -> None:
             await hand.enter("0.4n.3o")
             app.session.enter(".4n.3o")
             await hand.press("f2")
-            await hand.sees("6 of 7 left to do", "✓ plumb", "0.5 of 2.0 mm", "leans along the run")
+            await hand.sees("6 of 7 left to do", "✓ plumb", "0.5", "allowed 2.0 mm", "leans along the run")
             await hand.press("l")
             await hand.sees("(only these are listed)")
             assert "plumb" not in app.page.query_one("#list", Rows).text
@@ -59,6 +61,54 @@ def test_the_run_lists_filters_and_opens(app_on, running, wait_for) -> None:
             assert app.page.NAME == "post"
 
     wait_for(job())
+
+
+@pytest.mark.parametrize("size", [(120, 35), (200, 60)])
+def test_no_page_is_a_list_beside_emptiness(app_on, running, wait_for, size) -> None:
+    """What each page shows below and beside its list, and that both halves of a wide window are used."""
+    shows = {
+        "run": ("run", ("post 1, 0 mm from the start", "packs to go in", "tops from above", "before")),
+        "stock": ("stock", ("what jetty still takes", "the box to one scale", "T1 from the side", "post 1")),
+        "record": ("record", ("not proven plumb", "what the paper says besides", "not given:", "before")),
+        "plan": ("plan", ("from the side", "packs to go in", "expected after")),
+    }
+
+    async def job() -> None:
+        app = app_on()
+        async with running(app, *size) as hand:
+            await hand.enter("9n5o")
+            await hand.sees("▲ pack")
+            for name, (page, texts) in shows.items():
+                app.do(f"go_{page}")
+                await hand.sees(*texts)
+                rows = [row.ljust(size[0]) for row in hand.screen().splitlines()][2:-2]
+                from_column = app.page.query_one("#beside").region.x
+                for column in ([row[:from_column] for row in rows], [row[from_column:] for row in rows]):
+                    empty = max(len(list(rows)) for blank, rows in groupby(column, str.isspace) if blank)
+                    assert empty <= size[1] / 3.5, (name, empty, "\n".join(column))
+
+    wait_for(job())
+
+
+def test_a_table_gives_up_its_last_columns_then_cuts_the_one_that_gives() -> None:
+    columns = [
+        Column("post", [("1", ""), ("12", "")], right=True),
+        Column("state", [("too close to call", "x"), ("plumb", "")], gives=True),
+        Column("off", [("2.0", ""), ("0.5", "")], right=True),
+        Column("notes", [("split at the house corner", ""), ("", "")]),
+    ]
+    wide = laid_out(columns, 80, "…", 3)
+    assert "".join(text for text, _ in wide[1]).rstrip() == (
+        "   1  too close to call  2.0  split at the house corner"
+    )
+    assert [text for text, _ in laid_out(columns, 53, "…", 3)[1]][-1].rstrip() == "split at the house cor…"
+    narrow = laid_out(columns, 20, "…", 3)
+    assert ["".join(text for text, _ in row).rstrip() for row in narrow] == [
+        "post  state      off",
+        "   1  too clos…  2.0",
+        "  12  plumb      0.5",
+    ]
+    assert narrow[1][1][1] == "x"
 
 
 def test_the_box_loses_and_gains_lots_and_takes_it_back(app_on, running, wait_for, tmp_path) -> None:

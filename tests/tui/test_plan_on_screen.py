@@ -70,7 +70,7 @@ def test_what_can_not_be_served_is_named_with_the_reason(app_on, running, wait_f
             app.session.site.out_of("F2", 20)
             await hand.press("f6", "p")
             await hand.sees("NOT SERVED", tries=500)
-            why = app.page._made["why"]
+            why = app.session.planned["why"]
             assert why
             text = " ".join(app.page.query_one("#list", Rows).text.split())
             for name, reason in why.items():
@@ -121,7 +121,7 @@ def test_the_screen_stays_alive_and_esc_keeps_the_best_so_far(app_on, running, w
             await hand.press("escape")
             await hand.sees("✓ stopped, the best so far", "Stopped: this is the best so far.", tries=500)
             assert app.page.NAME == "plan"
-            left_out = app.page._made["unsolved"]
+            left_out = app.session.planned["unsolved"]
             assert left_out, "the stop came before every post was served"
             for name in {"1", "2", "4", "5"}.difference(left_out):
                 kept = app.session.run.post(name).prescription
@@ -131,7 +131,7 @@ def test_the_screen_stays_alive_and_esc_keeps_the_best_so_far(app_on, running, w
             await hand.press("p")
             await hand.sees("jetty  4 to pack", "✓ 4 posts got their packs", tries=500)
             assert "Stopped" not in hand.screen()
-            assert not app.page._made["unsolved"]
+            assert not app.session.planned["unsolved"]
 
     wait_for(job())
 

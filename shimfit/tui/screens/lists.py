@@ -1,93 +1,125 @@
 """The pages that list: the run post by post, the box lot by lot, the record as it goes on paper.
 
-A wide window has the list on the left and beside it what belongs to the marked row.
+A wide window has the list on the left; below it and beside it stands what belongs to its marked row.
 """
 
 from __future__ import annotations
 
+from collections import defaultdict
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, ClassVar
 
 from textual import on
 
+from shimfit.core.ledger import STEPS_PER_MM
 from shimfit.errors import ShimfitError
 from shimfit.model import PostState
 from shimfit.text.canvas import Canvas
 from shimfit.text.glyphs import ROLES
-from shimfit.text.phrases import clipped, fitting, lot_row, lot_size, post_view, state_word, wrapped
-from shimfit.text.pictures import InPlan, Standing, run_as_it_stands, run_in_plan, strip, to_scale, turn_of
+from shimfit.text.phrases import fitting, lot_size, post_view, state_word
+from shimfit.text.pictures import InPlan, Standing, run_as_it_stands, run_in_plan, strip, turn_of
+from shimfit.text.plan_phrases import buy_lines
 from shimfit.tui.handover import FileToWrite, export_record, suggested_name
-from shimfit.tui.screens.page import Page, Question
+from shimfit.tui.screens.beside import (
+    Drawing,
+    before_after,
+    box_side,
+    column,
+    from_the_side,
+    lot_side,
+    packs_at,
+    readings_trend,
+)
+from shimfit.tui.screens.page import Column, Page, Question, laid_out
 from shimfit.tui.session import Outcome
 from shimfit.tui.setting_up import lot_hint
 from shimfit.tui.widgets import Below, Beside, Picture, Rows, Tap
 from shimfit.workflow.tables import load_lots
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Sequence
 
     from textual.app import ComposeResult
 
-    from shimfit.model import Lean, Lot, Reading
+    from shimfit.model import Lean, Lot, Pack, Piece, Reading
+    from shimfit.report.record import RunRecord
     from shimfit.standing import PostRecord
     from shimfit.text.canvas import Run
     from shimfit.text.phrases import Words
+    from shimfit.tui.screens.beside import Part
     from shimfit.tui.session import Session
 
 NO_RUN = "Enter on the screen Post opens the sample job, F5 sets up your own."
 PICTURE_ROWS = ((36, 18), (0, 9))
 """Rows of the picture above the list, by the least rows of the window."""
-LEANS_ROWS = 11
-"""Rows of the leans below the run's plan, where there is room for both."""
 SHARES_FROM = 110, 24
 """Columns and rows from which on the list shares the window with what belongs to its marked row."""
-LIST_SHARE, WIDEST_LIST = 0.55, 84
-LEAST_BESIDES = 22
-"""Columns that packs and notes take in the record's list at least."""
-NAMED_FROM = 60
-"""Columns from which on a run's row says more than how far off."""
+PACKS_BELOW_FROM = 45
+"""Rows from which on the record has the packs' picture below its list."""
+LIST_SHARE, WIDEST_LIST = 0.55, 92
 
 
 class ListPage(Page):
-    """A list that takes the keys; beside it, in a wide window, what belongs to the marked row."""
+    """A list that takes the keys; in a wide window, below and beside it, what belongs to the marked row."""
 
     EMPTY = ""
-    DOES = "keep"
-    """What Enter does with what is asked here."""
+    LEAST_COLUMNS: ClassVar[int] = 1
+    """Columns of its table that stay in the narrowest window."""
 
     def compose_body(self) -> ComposeResult:
-        """The list, and beside it the picture of its marked row."""
+        """The list, and the two columns of its marked row."""
         with Beside(id="body"):
             with Below(id="listed"):
                 yield from self.compose_above()
+                yield Picture(self._draw_headings, id="headings")
                 yield Rows(id="list", empty=self.session.keys.spell(self.EMPTY))
-            yield Picture(self.draw_beside, id="beside")
+                yield Picture(partial(self._draw, self.below), id="below")
+            yield Picture(partial(self._draw, self.beside), id="beside")
 
     def compose_above(self) -> ComposeResult:
         """What stands above the list."""
         yield from ()
 
-    def rows(self, width: int) -> tuple[Sequence[Sequence[Run]], int | None]:
-        """The rows of the list at a width, and which is to be marked; None: the one that was."""
+    def columns(self) -> Sequence[Column]:
+        """The table that is listed."""
         raise NotImplementedError
 
-    def draw_beside(self, width: int, height: int) -> Canvas:
-        """What belongs to the marked row."""
-        return Canvas(width, height)
+    def to_mark(self) -> int | None:
+        """Row to mark when the list is filled; None: the one that was."""
+        return None
+
+    def below(self) -> Iterable[Part]:
+        """What stands below the list of a wide window."""
+        return ()
+
+    def beside(self) -> Iterable[Part]:
+        """What stands beside the list of a wide window."""
+        return ()
 
     @property
     def shares(self) -> bool:
         """There is room beside the list."""
         return self.window.width >= SHARES_FROM[0] and self.window.height >= SHARES_FROM[1]
 
+    @property
+    def list_width(self) -> int:
+        """Columns of the list."""
+        width = self.window.width
+        return min(round(LIST_SHARE * width), WIDEST_LIST) if self.shares else width
+
     def fill(self) -> None:
         """Fill the list anew."""
-        width = self.window.width
-        if self.shares:
-            width = min(round(LIST_SHARE * width), WIDEST_LIST)
+        columns, width = self.columns(), self.list_width
+        self._headings, *rows = laid_out(columns, width, self.session.glyphs.more, self.LEAST_COLUMNS)
+        for name in ("#below", "#beside"):
+            self.query_one(name).display = self.shares
         self.query_one("#listed").styles.width = width
-        self.query_one("#beside").display = self.shares
-        self.list.fill(*self.rows(width))
+        self.query_one("#headings").display = any(each.head for each in columns)
+        # Where something stands below it the list has rows for all that is in it, or half of the window.
+        half = (self.window.height - 4) // 2
+        self.list.styles.height = min(max(2, len(rows)), half) if self.shares else "1fr"
+        self.list.fill(rows, self.to_mark())
 
     @property
     def list(self) -> Rows:
@@ -102,38 +134,56 @@ class ListPage(Page):
         """Choose the marked row."""
         self.list.action_choose()
 
-    def keys(self) -> Sequence[Tap]:
-        """What can be done from here."""
-        if self.question is not None:
-            enter = self.session.glyphs.enter
-            leave = "leave" if self.question.back is None else "back"
-            return (Tap(f"Esc {leave}", "leave"), Tap(f"{enter} {self.DOES}", "enter"))
-        return self.own_keys()
+    def chosen(self, index: int) -> None:
+        """A row was chosen by Enter or a tap."""
 
-    def own_keys(self) -> Sequence[Tap]:
-        """What can be done from here while nothing is asked."""
-        return ()
+    def _draw_headings(self, width: int, height: int) -> Canvas:
+        canvas, x = Canvas(width, height), 0
+        for text, role in self._headings:
+            canvas.put(x, 0, text, role)
+            x += len(text)
+        return canvas
+
+    def _draw(self, parts: Callable[[], Iterable[Part]], width: int, height: int) -> Canvas:
+        return column(width, height, self.session.glyphs.more, *parts())
 
     @on(Rows.Moved, "#list")
     def _moved(self, event: Rows.Moved) -> None:
         event.stop()
-        self.query_one("#beside", Picture).redraw()
+        for name in ("#below", "#beside"):
+            self.query_one(name, Picture).redraw()
 
     @on(Rows.Chosen, "#list")
     def _chosen(self, event: Rows.Chosen) -> None:
         event.stop()
         self.chosen(event.index)
 
-    def chosen(self, index: int) -> None:
-        """A row was chosen by Enter or a tap."""
-
 
 class PostList(ListPage):
-    """A list of the run's posts: choosing one goes to it."""
+    """A table of the run's posts, the worst figure beside what is allowed: choosing one goes to it."""
+
+    LEAST_COLUMNS = 3
 
     def posts(self) -> tuple[PostRecord, ...]:
         """The posts in the order of the rows."""
         return self.session.run.posts if self.session.run is not None else ()
+
+    def columns(self) -> Sequence[Column]:
+        """Name and state of each post, then the page's own."""
+        words, posts = self.session.words, self.posts()  # words: asked once, of ten thousand posts
+        if words is None or not posts:
+            return ()
+        signs = self.session.glyphs.states
+        states = [(f"{signs[post.state]} {state_word(post.state)}", ROLES[post.state]) for post in posts]
+        return (
+            Column("post", [(post.name, "") for post in posts], right=True),
+            Column("state", states, gives=True),
+            *self.figures(posts, words),
+        )
+
+    def figures(self, posts: Sequence[PostRecord], words: Words) -> Iterator[Column]:
+        """Columns behind name and state."""
+        raise NotImplementedError
 
     def marked(self) -> PostRecord | None:
         """The post of the marked row."""
@@ -151,20 +201,24 @@ class PostList(ListPage):
         if index < len(posts):
             self.program.go_to_post(posts[index].name)
 
-    def mark_here(self) -> int:
+    def to_mark(self) -> int | None:
         """The row of the post on screen."""
         here = self.session.place.post if self.session.place else ""
         return next((row for row, post in enumerate(self.posts()) if post.name == here), 0)
 
 
-def _write(canvas: Canvas, rows: Sequence[Run], top: int = 0) -> int:
-    """Sentences below one another, broken to the canvas; returns the row after the last."""
-    y = top
-    for text, role in rows:
-        for row in wrapped(text, canvas.width):
-            canvas.put(0, y, row, role)
-            y += 1
-    return y
+def _allowed(posts: Sequence[PostRecord], words: Words) -> Iterator[Column]:
+    """How far each top may be off, unless it is the same for all: then the row below the list says it."""
+    allowed = [words.allowed(post, unit=False) for post in posts]
+    if len(set(allowed)) > 1:
+        yield Column("allowed", [(text, "") for text in allowed], right=True)
+
+
+def _texts(texts: Iterable[str]) -> list[Run]:
+    return [(text, "") for text in texts]
+
+
+# ---------------------------------------------------------------- the run
 
 
 class RunScreen(PostList):
@@ -188,27 +242,31 @@ class RunScreen(PostList):
             self.list.empty = "every post is done"
         super().fill()
 
-    def rows(self, width: int) -> tuple[Sequence[Sequence[Run]], int | None]:
-        """A row a post."""
-        words = self.session.words  # asked once: of ten thousand posts it would take seconds
-        if words is None:
-            return (), None
-        return [self._row(post, words, width) for post in self.posts()], self.mark_here()
+    def figures(self, posts: Sequence[PostRecord], words: Words) -> Iterator[Column]:
+        """How far off each is, how far it may be, which way it leans, and what was noted."""
+        off, leans = [], []
+        for post in posts:
+            lean = post.reading.lean if post.reading else None
+            was = "was " if post.changed else ""
+            off.append(("-" if lean is None else f"{was}{words.off_by(lean, post, unit=False)}", ""))
+            way = words.lean(lean, post.height_mm).removeprefix("TOP leans ") if lean is not None else ""
+            notes = (note.text for note in post.notes)
+            leans.append(("; ".join(part for part in (way.removeprefix("TOP "), *notes) if part), ""))
+        yield Column(f"{'mm' if words.units == 'mm' else 'inches'} off", off, right=True)
+        yield from _allowed(posts, words)
+        yield Column("the top leans, and notes", leans)
 
-    def draw_headline(self, width: int, height: int) -> Canvas:
+    def headline(self, width: int) -> str:
         """Run, and how many posts are in which state."""
-        canvas = Canvas(width, height)
         run = self.session.run
         if run is None:
-            canvas.put(0, 0, "no run yet", "strong")
-            return canvas
+            return "no run yet"
         left = len(run.left_to_do)
         done = f"{left} of {len(run.posts)} left to do" if left else f"all {len(run.posts)} posts done"
         how = ["only these are listed"] if self.session.only_left else []
         how += ["worst first"] if self.session.by_worst else []
         head = f"{run.name}  {done}"
-        canvas.put(0, 0, fitting(width, "", f"{head} ({', '.join(how)})" if how else head, head), "strong")
-        return canvas
+        return fitting(width, "", f"{head} ({', '.join(how)})" if how else head, head)
 
     def own_keys(self) -> Sequence[Tap]:
         """What can be done from here."""
@@ -228,7 +286,9 @@ class RunScreen(PostList):
             return ""
         if self.session.walks_on:
             return "survey: each reading walks on to the next post"
-        return "Enter or a tap goes to the post"
+        posts, words = self.session.run.posts, self.session.words
+        allowed = f"allowed {words.allowed(posts[0])}; " if words is not None and posts else ""
+        return f"{allowed}Enter or a tap goes to the post"
 
     def posts(self) -> tuple[PostRecord, ...]:
         """All, or what is left to do; in walking order, or the worst first."""
@@ -240,25 +300,28 @@ class RunScreen(PostList):
             return posts
         return tuple(sorted(posts, key=_share_of_limit, reverse=True))
 
-    def _row(self, post: PostRecord, words: Words, width: int) -> list[Run]:
-        glyphs = self.session.glyphs
-        reported = f"{glyphs.states[post.state]} {state_word(post.state)}"
-        runs: list[Run] = [
-            (f" {post.name:>4} ", ""),
-            (reported, ROLES[post.state]),
-            (" " * (20 - len(reported)), ""),
-        ]
-        lean = post.reading.lean if post.reading else None
-        if lean is None:
-            return runs
-        was = "was " if post.changed else ""
-        if width < NAMED_FROM:
-            off = words.off_by(lean, post)
-            return [*runs, (fitting(width - 26, glyphs.more, f"{was}{off} off", f"{was}{off}", off), "")]
-        off = f"{was}{words.off_by(lean, post, unit=False)} of {words.allowed(post)}"
-        notes = "; ".join(note.text for note in post.notes)
-        leans = words.lean(lean, post.height_mm).removeprefix("TOP leans ").removeprefix("TOP ")
-        return [*runs, (clipped(f"{off}  {leans}  {notes}".rstrip(), width - 26, glyphs.more), "")]
+    def below(self) -> Iterator[Part]:
+        """The marked post: what is to be done there, its packs, how it stood and will."""
+        words, post = self.session.words, self.marked()
+        if words is None or post is None:
+            return
+        yield list(_post_rows(post, words))
+        yield packs_at(post, words)
+        yield readings_trend(post, words)
+
+    def beside(self) -> Iterator[Part]:
+        """The run from above where it turns, its posts as they lean; below them the marked post."""
+        words, post = self.session.words, self.marked()
+        if self._turns:
+            yield Drawing(self._in_plan, 9, 22)
+        yield Drawing(self._as_it_stands, 9, 18 if self._turns else 32)
+        if words is not None and post is not None:
+            yield before_after(post, words) or from_the_side(post, words)
+
+    @property
+    def _turns(self) -> bool:
+        """The run has a corner."""
+        return self.session.run is not None and any(post.kind == "corner" for post in self.session.run.posts)
 
     def _draw_strip(self, width: int, height: int) -> Canvas:
         run = self.session.run
@@ -266,28 +329,6 @@ class RunScreen(PostList):
             return Canvas(width, height)
         states = [post.state for post in run.posts]
         return strip(states, self.session.index, glyphs=self.session.glyphs, width=width)
-
-    def draw_beside(self, width: int, height: int) -> Canvas:
-        """The marked post in words, below the run."""
-        words, post = self.session.words, self.marked()
-        if words is None or post is None:
-            return Canvas(width, height)
-        rows = list(_post_rows(post, words))
-        said = sum(len(wrapped(text, width)) for text, _ in rows)
-        high = max(PICTURE_ROWS[-1][1], min(height - said - 1, width // 2))
-        canvas = Canvas(width, height)
-        drawn = 0
-        if self._turns and high >= 2 * LEANS_ROWS:
-            drawn = high - LEANS_ROWS
-            canvas.paste(0, 0, self._in_plan(width, drawn - 1))
-        canvas.paste(0, drawn, (self._as_it_stands if drawn else self._draw_picture)(width, high - drawn))
-        _write(canvas, rows, high + 1)
-        return canvas
-
-    @property
-    def _turns(self) -> bool:
-        """The run has a corner."""
-        return self.session.run is not None and any(post.kind == "corner" for post in self.session.run.posts)
 
     def _draw_picture(self, width: int, height: int) -> Canvas:
         return (self._in_plan if self._turns else self._as_it_stands)(width, height)
@@ -310,15 +351,11 @@ class RunScreen(PostList):
         words, run = self.session.words, self.session.run
         if run is None or words is None:
             return Canvas(width, height)
+        leans = {post.name: _lean_as_read(post) for post in run.posts}
+        tops = {post.name: lean.top_mm(post.height_mm) for post in run.posts if (lean := leans[post.name])}
         return run_as_it_stands(
             [
-                Standing(
-                    post.name,
-                    post.station_mm,
-                    post.state,
-                    None if (lean := _lean_as_read(post)) is None else lean.top_mm(post.height_mm),
-                    post.height_mm,
-                )
+                Standing(post.name, post.station_mm, post.state, tops.get(post.name), post.height_mm)
                 for post in run.posts
             ],
             self.session.index,
@@ -336,13 +373,9 @@ def _post_rows(post: PostRecord, words: Words) -> Iterator[Run]:
     at = f"post {post.name}, {words.distance(post.station_mm)} from the start"
     yield at, "strong"
     yield f"{words.glyphs.states[post.state]} {view.word}", ROLES[post.state]
-    for text in (view.lean, view.do, view.result):
-        if text:
-            yield text, ""
-    for pack in view.packs:
-        yield f"{pack.number} {pack.where}  {pack.what}", ""
-    for remark in view.remarks:
-        yield remark, ""
+    yield from _texts(text for text in (view.lean, view.do, view.result) if text)
+    yield from _texts(f"{pack.number} {pack.where}  {pack.what}" for pack in view.packs)
+    yield from _texts(view.remarks)
 
 
 def _share_of_limit(post: PostRecord) -> float:
@@ -364,55 +397,134 @@ class StockScreen(ListPage):
 
     NAME = "stock"
     EMPTY = "The box is empty: a adds a lot, i takes a CSV file"
+    LEAST_COLUMNS = 3
 
-    def rows(self, width: int) -> tuple[Sequence[Sequence[Run]], int | None]:
+    def columns(self) -> Sequence[Column]:
         """A row a lot; one that the post on screen takes from stands out and says how much."""
-        units, taken = self.session.settings.units, self._taken()
-        rows = []
-        for lot in self._lots():
-            takes = f"takes {taken[lot.lot]}" if lot.lot in taken else ""
-            room = width - len(takes) - 1 if takes else width
-            row = lot_row(lot, 0 if self.shares else width, units)  # beside the list stands the rest
-            row = f"{row:<46}{lot.material}" if self.shares else row
-            row = clipped(row, room, self.session.glyphs.more)
-            rows.append([(f"{row:<{room}}{takes}" if takes else row, "strong" if takes else "")])
-        return rows, None
-
-    def draw_headline(self, width: int, height: int) -> Canvas:
-        """How much is in the box."""
-        canvas = Canvas(width, height)
-        lots = self._lots()
-        pieces = sum(lot.count for lot in lots)
-        short = self.session.box().short
-        wrong = f"; counted wrong: {', '.join(lot for lot, _ in short)}" if short else ""
-        head = f"The box: {len(lots)} lots, {pieces} pieces{wrong}"
-        place = self.session.place
-        takes = f"; bold: post {place.post} takes it" if place is not None and self._taken() else ""
-        canvas.put(0, 0, fitting(width, self.session.glyphs.more, head + takes, head), "strong")
-        return canvas
-
-    def draw_beside(self, width: int, height: int) -> Canvas:
-        """The box drawn to one scale, thin on thick; below it the marked lot in words."""
-        canvas, lots = Canvas(width, height), self._lots()
+        lots, units = self._lots(), self.session.settings.units
         if not lots:
-            return canvas
+            return ()
+        taken = defaultdict[str, int](int)
+        for _, piece in _pieces(self.session.record):
+            taken[piece.lot] += 1
+        roles = ["strong" if lot.lot in taken else "" for lot in lots]
+
+        def cells(texts: Iterable[str]) -> list[Run]:
+            return list(zip(texts, roles, strict=True))
+
+        takes = [f"takes {taken[lot.lot]}" if lot.lot in taken else "" for lot in lots]
+        return (
+            Column("lot", cells(lot.lot for lot in lots)),
+            Column("left", cells(str(lot.count) for lot in lots), right=True),
+            Column("size", cells(f"{lot.form} {lot_size(lot, units)}" for lot in lots), gives=True),
+            *(
+                [Column(f"post {self.session.place.post}", cells(takes))]
+                if taken and self.session.place
+                else ()
+            ),
+            Column("made of", cells(lot.material for lot in lots)),
+            Column("from", cells(f"{lot.origin} {lot.note}".strip() for lot in lots)),
+        )
+
+    def headline(self, width: int) -> str:
+        """How much is in the box."""
+        lots, short, place = self._lots(), self.session.box().short, self.session.place
+        wrong = f"; counted wrong: {', '.join(lot for lot, _ in short)}" if short else ""
+        head = f"The box: {len(lots)} lots, {sum(lot.count for lot in lots)} pieces{wrong}"
+        takes = place is not None and any(_pieces(self.session.record))
+        return fitting(
+            width,
+            self.session.glyphs.more,
+            f"{head}; bold: post {place.post} takes it" if place is not None and takes else head,
+            head,
+        )
+
+    def below(self) -> Iterator[Part]:
+        """What the run takes of the box and what is to be bought; the box drawn to one scale."""
+        lots = self._lots()
+        yield from self._run_takes()
+        if lots:
+            drawn = partial(
+                box_side, lots, lots[min(self.list.index, len(lots) - 1)].lot, self.session.glyphs
+            )
+            yield Drawing(drawn, 4, 6 * len(lots) + 1, "the box to one scale")
+
+    def _run_takes(self) -> Iterator[Part]:
+        """What the run still takes, and what is to be bought for the posts that the box can't serve."""
+        run, words = self.session.run, self.session.words
+        if run is None or words is None:
+            return
+        wanted = defaultdict[str, list[str]](list)
+        for post in run.posts:
+            for _, piece in _pieces(post):
+                wanted[piece.lot].append(post.name)
+        there = {lot.lot: lot.count for lot in self._lots()}
+        rows = []
+        for lot, posts in wanted.items():
+            left = there.get(lot, 0)
+            few = left < len(posts)
+            text = f"{lot}: {len(posts)} of {left} left, for post{'s' * (len(set(posts)) > 1)} "
+            rows.append((text + ", ".join(dict.fromkeys(posts)), "strong" if few else ""))
+        yield [(f"what {run.name} still takes", "label"), *(rows or [("nothing that is worked out", "")])]
+        stuck = [post for post in run.posts if post.is_stuck]
+        buy = buy_lines(self.session.planned or {}, words)
+        if stuck:
+            rows = [(f"post {post.name}: {words.sentence(post.why)}", "") for post in stuck]
+            plans = "F6, p: works out what to buy for them"
+            yield [
+                ("not served by this box", "label"),
+                *rows,
+                *(buy or [(self.session.keys.spell(plans), "")]),
+            ]
+        waiting = sum(post.state in (PostState.TO_READ, PostState.HALF_READ) for post in run.posts)
+        if waiting:
+            yield [(f"{waiting} {'post is' if waiting == 1 else 'posts are'} not read yet", "")]
+
+    def beside(self) -> Iterator[Part]:
+        """The marked lot with what is cut from it and what was; then what the post on screen takes."""
+        lots, words = self._lots(), self.session.words
+        if not lots:
+            return
         lot = lots[min(self.list.index, len(lots) - 1)]
-        record, words = self.session.record, self.session.words
-        rows: list[Run] = [
-            (f"{lot.lot}: {lot.form}, {lot_size(lot, self.session.settings.units)}", "strong"),
+        units = self.session.settings.units
+        rows = [
+            (f"{lot.lot}: {lot.form}, {lot_size(lot, units)}", "strong"),
             (f"{lot.count} left{f', {lot.material}' if lot.material else ''}, {lot.origin}", ""),
         ]
         rows += [(lot.note, "")] if lot.note else []
-        if record is not None and words is not None and record.going_in is not None:
-            rows += [
-                (f"post {record.name} takes it under {words.seat(pack.seat)}: {words.pieces(pack)}", "")
-                for pack in record.going_in.packs
-                if any(piece.lot == lot.lot for piece in pack.pieces)
-            ]
-        glyphs = self.session.glyphs
-        y = _write(canvas, rows) + 1
-        canvas.paste(0, y, to_scale(lots, lot.lot, glyphs=glyphs, width=width, height=height - y))
-        return canvas
+        if words is None:
+            yield rows
+        else:
+            rows += _texts(self._history(lot.lot, words))
+            yield rows
+            marks = list(self._marks(lot.lot, words)) if lot.form == "taper" else []
+            side = partial(lot_side, lot, marks, words)
+            yield Drawing(side, min(3, len(marks)) + 4, len(marks) + 12, f"{lot.lot} from the side")
+            if self.session.record is not None:
+                yield packs_at(self.session.record, words)
+
+    def _history(self, lot: str, words: Words) -> Iterator[str]:
+        """Where a remainder was cut from, what else is left of the lot, and what stands under which post."""
+        stock = self.session.box().stock
+        parent = stock.parent(lot)
+        if parent is not None:
+            start = words.length(parent.start / STEPS_PER_MM)
+            yield f"rest of {parent.lot} no. {parent.copy} from {start} on"
+        rests = [one.lot for one in self._lots() if (cut := stock.parent(one.lot)) and cut.lot == lot]
+        if rests:
+            yield f"cut from it, and back in the box: {', '.join(rests)}"
+        for post in self.session.run.posts if self.session.run is not None else ():
+            for pack in post.packs_in_place:
+                if any(piece.lot == lot for piece in pack.pieces):
+                    yield f"under post {post.name} {words.seat(pack.seat)}: {words.short_pieces(pack)}"
+
+    def _marks(self, lot: str, words: Words) -> Iterator[tuple[float, str]]:
+        """Where the run's answers mark the lot, and for which post."""
+        for post in self.session.run.posts if self.session.run is not None else ():
+            for pack, piece in _pieces(post):
+                if piece.lot == lot and piece.mark_mm is not None:
+                    seat = words.seat(pack.seat).rpartition(" ")[0]
+                    yield piece.mark_mm, f"{words.length(piece.mark_mm)}  post {post.name} {seat}"
 
     def default_hint(self) -> str:
         """What can be done to the marked lot."""
@@ -485,14 +597,13 @@ class StockScreen(ListPage):
     def _lots(self) -> tuple[Lot, ...]:
         return self.session.box().lots
 
-    def _taken(self) -> dict[str, int]:
-        """Pieces that the post on screen takes, by lot."""
-        record, taken = self.session.record, dict[str, int]()
-        if record is not None and record.answer is not None:
-            for pack in record.answer.packs:
-                for piece in pack.pieces:
-                    taken[piece.lot] = taken.get(piece.lot, 0) + 1
-        return taken
+
+def _pieces(post: PostRecord | None) -> Iterator[tuple[Pack, Piece]]:
+    """Packs and pieces that a post's answer takes from the box."""
+    if post is not None and post.answer is not None:
+        for pack in post.answer.packs:
+            for piece in pack.pieces:
+                yield pack, piece
 
 
 def _outcome_of(move: Callable[[], str]) -> Outcome:
@@ -511,43 +622,89 @@ class RecordScreen(PostList):
     NAME = "record"
     EMPTY = "no run yet: F5 sets one up"
     DOES = "write"
+    LEAST_COLUMNS = 4
 
     def __init__(self, session: Session) -> None:
         super().__init__(session)
-        self._headings: list[Run] = []
+        self._paper: tuple[object, RunRecord] | None = None
 
-    def compose_above(self) -> ComposeResult:
-        """The headings."""
-        yield Picture(self._draw_headings, id="headings")
+    def figures(self, posts: Sequence[PostRecord], words: Words) -> Iterator[Column]:
+        """Off at the top before and after, what is allowed; packs in place, and notes."""
 
-    def rows(self, width: int) -> tuple[Sequence[Sequence[Run]], int | None]:
-        """A row a post."""
-        if self.session.run is None:
-            return (), None
-        self._headings, *rows = record_rows(self.session, width)
-        return rows, self.mark_here()
+        def off(post: PostRecord, reading: Reading | None) -> Run:
+            lean = reading.lean if reading is not None else None
+            return ("-" if lean is None else words.off_by(lean, post, unit=False)), ""
 
-    def draw_headline(self, width: int, height: int) -> Canvas:
+        yield Column("before", [off(post, post.before or post.reading) for post in posts], right=True)
+        yield Column("after", [off(post, post.after) for post in posts], right=True)
+        yield from _allowed(posts, words)
+        seats = self.session.glyphs.seats
+        packs = (
+            ", ".join(f"{seats[pack.seat]} {words.short_pieces(pack)}" for pack in post.packs_in_place)
+            for post in posts
+        )
+        notes = ("; ".join(note.text for note in post.notes) for post in posts)
+        rest = _texts("; ".join(filter(None, both)) for both in zip(packs, notes, strict=True))
+        yield Column("under it, and notes", rest)
+
+    def headline(self, width: int) -> str:
         """How many posts stand plumb, as the paper says it where there is room."""
-        canvas = Canvas(width, height)
         run = self.session.run
-        if run is not None:
-            from shimfit.report.record import result_words
+        if run is None:
+            return ""
+        from shimfit.report.record import result_words
 
-            plumb = sum(post.state is PostState.PLUMB for post in run.posts)
-            short = f"{run.name}  {plumb} of {len(run.posts)} plumb"
-            sample = "  SAMPLE: nothing in it is real" if run.sample else ""
-            forms = (f"{run.name}  {result_words(run)}{sample}", short + sample, short)
-            canvas.put(0, 0, fitting(width, self.session.glyphs.more, *forms), "strong")
-        return canvas
+        plumb = sum(post.state is PostState.PLUMB for post in run.posts)
+        short = f"{run.name}  {plumb} of {len(run.posts)} plumb"
+        sample = "  SAMPLE: nothing in it is real" if run.sample else ""
+        forms = (f"{run.name}  {result_words(run)}{sample}", short + sample, short)
+        return fitting(width, self.session.glyphs.more, *forms)
 
-    def draw_beside(self, width: int, height: int) -> Canvas:
-        """The marked post as the paper will have it."""
-        canvas, run, post = Canvas(width, height), self.session.run, self.marked()
-        if run is None or post is None:
-            return canvas
-        _write(canvas, list(_paper_rows(post, self.session.words)))
-        return canvas
+    def below(self) -> Iterator[Part]:
+        """What the paper says of the whole run: exceptions first, each with its reason; then the facts."""
+        place = self.session.place
+        if place is None:
+            return
+        from shimfit.report import words as paper
+        from shimfit.report.record import exceptions_reported, facts_reported, record_of
+
+        moment = (place.job, place.run, self.session.site.log())
+        if self._paper is None or self._paper[0] != moment:  # it reads and checks the whole log
+            self._paper = moment, record_of(self.session.site.journal, place.job, place.run)
+        record = self._paper[1]
+        rows: list[Run] = []
+        for names, stands, why in exceptions_reported(record):
+            decided = f"{paper.DECISION_WORDS[stands]}: " if stands != "none" else ""
+            rows.append((f"{', '.join(names)}  {decided}{why}", "strong" if decided else ""))
+        if rows:
+            yield [("not proven plumb", "label"), *rows]
+        facts = facts_reported(record)
+        given = (f"{name}: {text}" if name else text for name, text in facts if text != paper.NOT_GIVEN)
+        missing = ", ".join(name.lower() for name, text in facts if text == paper.NOT_GIVEN)
+        yield [
+            ("what the paper says besides", "label"),
+            *([(f"not given: {missing}", "")] if missing else []),
+            *_texts(given),
+        ]
+        yield self._packs(below=True)
+
+    def _packs(self, *, below: bool) -> Part:
+        """What is under the marked post: below the list where that has room for more than words."""
+        words, post = self.session.words, self.marked()
+        if words is None or post is None or below != (self.window.height >= PACKS_BELOW_FROM):
+            return None
+        return packs_at(post, words)
+
+    def beside(self) -> Iterator[Part]:
+        """The marked post as the paper will have it, how it stood and stands, and what is under it."""
+        words, post = self.session.words, self.marked()
+        if words is None or post is None:
+            return
+        yield list(_paper_rows(post, words))
+        yield before_after(post, words)
+        yield self._packs(below=False)
+        yield readings_trend(post, words)
+        yield from_the_side(post, words)
 
     def default_hint(self) -> str:
         """What the columns are."""
@@ -556,13 +713,6 @@ class RecordScreen(PostList):
             return ""
         unit = "mm" if words.units == "mm" else "inches"
         return f"{unit} off at the top; allowed {words.allowed(run.posts[0])}"
-
-    def _draw_headings(self, width: int, height: int) -> Canvas:
-        canvas, x = Canvas(width, height), 0
-        for text, role in self._headings:
-            canvas.put(x, 0, text, role)
-            x += len(text)
-        return canvas
 
     def own_keys(self) -> Sequence[Tap]:
         """What can be done from here."""
@@ -587,72 +737,26 @@ class RecordScreen(PostList):
         return export_record(self.session.site, self.session.run, name, overwrite=overwrite)
 
 
-def record_rows(session: Session, width: int) -> list[list[Run]]:
-    """Headings, then a row a post; every column is as wide as what stands in it, so nothing runs together."""
-    run, words = session.run, session.words
-    assert run is not None
-    assert words is not None
-    cells = [("post", "before", "after", "allowed")]
-    states = [("state", "label")]
-    for post in run.posts:
-        states.append((f"{session.glyphs.states[post.state]} {state_word(post.state)}", ROLES[post.state]))
-        before, after = _off(words, post, post.before or post.reading), _off(words, post, post.after)
-        cells.append((post.name, before, after, words.allowed(post, unit=False)))
-    wide = [max(len(row[column]) for row in cells) for column in range(4)]
-    state_wide = min(width - sum(wide[:3]) - 6, max(len(text) for text, _ in states))
-    besides = width - sum(wide) - state_wide - 10
-    rows: list[list[Run]] = []
-    for number, (row, (state, role)) in enumerate(zip(cells, states, strict=True)):
-        text = f"  {row[1]:>{wide[1]}}  {row[2]:>{wide[2]}}"
-        if besides >= LEAST_BESIDES:
-            more = _besides(words, run.posts[number - 1], besides) if number else "under it, and notes"
-            text += f"  {row[3]:>{wide[3]}}  {clipped(more, besides, words.glyphs.more)}"
-        label = "" if number else "label"
-        shown = clipped(state, state_wide, words.glyphs.more).ljust(state_wide)
-        rows.append([(f"{row[0]:>{wide[0]}}  ", label), (shown, role), (text, label)])
-    return rows
-
-
-def _off(words: Words, post: PostRecord, reading: Reading | None) -> str:
-    if reading is None or reading.lean is None:
-        return "-"
-    return words.off_by(reading.lean, post, unit=False)
-
-
-def _besides(words: Words, post: PostRecord, width: int) -> str:
-    """Packs in place and notes, as much as there is room for."""
-    packs = ", ".join(
-        f"{words.glyphs.seats[pack.seat]} {words.short_pieces(pack)}" for pack in post.packs_in_place
-    )
-    reported = "; ".join(part for part in (packs, *(note.text for note in post.notes)) if part)
-    return clipped(reported, width, words.glyphs.more)
-
-
-def _paper_rows(post: PostRecord, words: Words | None) -> Iterator[Run]:
+def _paper_rows(post: PostRecord, words: Words) -> Iterator[Run]:
     """A post's row of the record, and the readings behind it, as they are printed."""
     from shimfit.quantities import shown
     from shimfit.report import words as paper
     from shimfit.report.record import notes_of, readings_of
 
-    if words is None:
-        return
     faces, units = dict(words.names), words.units
     yield f"post {post.name} on paper", "strong"
     unit = paper.unit_name(units)
     for what, reading, uncertainty in (("before", post.before, False), ("as built", post.after, True)):
-        told = ", ".join(paper.reading(reading, faces, units, uncertainty=uncertainty)) if reading else ""
-        yield f"{what:<9} {told or '-'}{f' {unit}' if told else ''}", ""
+        given = ", ".join(paper.reading(reading, faces, units, uncertainty=uncertainty)) if reading else ""
+        yield f"{what:<9} {given or '-'}{f' {unit}' if given else ''}", ""
     yield f"{'allowed':<9} {words.allowed(post)}", ""
     sure = f", {shown.percent(post.probability)} within" if post.probability is not None else ""
     yield f"{'decision':<9} {paper.DECISION_WORDS[post.stands]}{sure}", ROLES[post.state]
-    yield "", ""
-    for pack in post.packs_in_place:
-        yield f"{words.glyphs.seats[pack.seat]} {paper.pack(pack, faces, units)}", ""
-    for note in notes_of(post, faces, units):
-        yield note, ""
+    yield from _texts(
+        f"{words.glyphs.seats[p.seat]} {paper.pack(p, faces, units)}" for p in post.packs_in_place
+    )
+    yield from _texts(notes_of(post, faces, units))
     readings = readings_of(post)
     if readings:
-        yield "", ""
         yield "readings", "label"
-    for reading_row in readings:
-        yield reading_row, ""
+    yield from _texts(readings)

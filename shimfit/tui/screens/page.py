@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from textual.geometry import Size
 
     from shimfit.settings import Settings
+    from shimfit.text.canvas import Run
     from shimfit.tui.session import Session
     from shimfit.tui.sound import Sound
 
@@ -81,6 +82,48 @@ class Question:
     """`writing`: the answer may take its time, and is worked out beside the screen."""
 
 
+LEAST_LAST = 22
+"""Columns that a table's last column takes at least, if it wants so many; with fewer it is left out."""
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column of a table, as wide as what stands in it."""
+
+    head: str
+    cells: Sequence[Run]
+    right: bool = False
+    """Figures: they end below one another."""
+    gives: bool = False
+    """It is cut where there is no room for all."""
+
+
+def laid_out(columns: Sequence[Column], width: int, more: str, least: int) -> list[list[Run]]:
+    """Headings, then the rows; of more than `least` columns the last ones are left out for want of room."""
+    if not columns:
+        return [[]]
+    kept = list(columns)
+    wide = [max(len(each.head), *(len(text) for text, _ in each.cells), 0) for each in kept]
+
+    def left() -> int:
+        return width - sum(wide[: len(kept) - 1]) - 2 * (len(kept) - 1)
+
+    while len(kept) > least and left() < min(wide[len(kept) - 1], LEAST_LAST):
+        kept.pop()
+    short = wide[len(kept) - 1] - left()
+    if short > 0:
+        giving = next((number for number, each in enumerate(kept) if each.gives), len(kept) - 1)
+        giving = len(kept) - 1 if len(kept) > least else giving
+        wide[giving] = max(1, wide[giving] - short)
+
+    def cell(number: int, text: str) -> str:
+        text = clipped(text, wide[number], more)
+        return (text.rjust if kept[number].right else text.ljust)(wide[number]) + "  "
+
+    table = [[(each.head, "label") for each in kept], *zip(*(each.cells for each in kept), strict=True)]
+    return [[(cell(number, text), role) for number, (text, role) in enumerate(row)] for row in table]
+
+
 class Page(RoleScreen):
     """One of the five screens."""
 
@@ -88,6 +131,8 @@ class Page(RoleScreen):
     """Its name among actions.SCREENS."""
     ALWAYS_ASKS: ClassVar[bool] = False
     """True: the line is a reading's and always open."""
+    DOES: ClassVar[str] = "keep"
+    """What Enter does with what is asked here."""
 
     def __init__(self, session: Session) -> None:
         super().__init__(classes=" ".join(self._sizes()))
@@ -217,9 +262,15 @@ class Page(RoleScreen):
         """Where typing goes when nothing special is asked."""
         self.line.focus()
 
+    def headline(self, width: int) -> str:  # noqa: ARG002 - pages that have more to say go by it
+        """Where one stands, in a row of that width."""
+        return ""
+
     def draw_headline(self, width: int, height: int) -> Canvas:
-        """Row that says where one stands."""
-        return _text(width, height, "", "strong")
+        """The row that says it."""
+        canvas = Canvas(width, height)
+        canvas.put(0, 0, clipped(self.headline(width), width, self.session.glyphs.more), "strong")
+        return canvas
 
     def default_hint(self) -> str:
         """What the echo row says when there is nothing else to say."""
@@ -227,6 +278,13 @@ class Page(RoleScreen):
 
     def keys(self) -> Sequence[Tap]:
         """What the foot offers now."""
+        if self.question is None:
+            return self.own_keys()
+        leave = "leave" if self.question.back is None else "back"
+        return (Tap(f"Esc {leave}", "leave"), Tap(f"{self.session.glyphs.enter} {self.DOES}", "enter"))
+
+    def own_keys(self) -> Sequence[Tap]:
+        """What it offers while nothing is asked."""
         return ()
 
     def show_keys(self) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from shimfit.errors import ShimfitError, UsageError
@@ -10,6 +12,7 @@ from shimfit.text.canvas import Canvas
 from shimfit.text.phrases import Words, wrapped
 from shimfit.text.plan_phrases import (
     gap_words,
+    goes_to,
     outcome_words,
     plan_lines,
     progress_bar,
@@ -17,26 +20,33 @@ from shimfit.text.plan_phrases import (
 )
 from shimfit.tui.background import Planning
 from shimfit.tui.handover import FileToWrite, export_cut_sheet, suggested_name
-from shimfit.tui.screens.page import Page, Question
+from shimfit.tui.screens.beside import Drawing, before_after, box_side, from_the_side, lot_side, packs_at
+from shimfit.tui.screens.lists import PostList
+from shimfit.tui.screens.page import Column, Question
 from shimfit.tui.session import Outcome
-from shimfit.tui.widgets import Picture, Rows, Tap
+from shimfit.tui.widgets import Picture, Tap
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
     from pathlib import Path
 
     from textual.app import ComposeResult
 
+    from shimfit.standing import PostRecord
     from shimfit.text.plan_phrases import Line
+    from shimfit.tui.screens.beside import Part
     from shimfit.tui.session import Session
 
 LOOKS_PER_SECOND = 5
+_NAMES_POST = re.compile(r"\bpost ([^\s:]+)")
 
 
-class PlanScreen(Page):
+class PlanScreen(PostList):
     """Progress while it plans; then who gets what, and what is to be cut."""
 
     NAME = "plan"
+    DOES = "take it"
+    LEAST_COLUMNS = 1
 
     def __init__(self, session: Session) -> None:
         super().__init__(session)
@@ -45,15 +55,12 @@ class PlanScreen(Page):
         """Feet off the string, by post; None: each top is aimed at plumb."""
         self._lines: list[Line] = []
         self._headline = ""
-        self._made: dict[str, Any] | None = None
-        """The plan that was made here last; it knows its gap and what it could not serve."""
-        self._made_at: tuple[int, str] | None = None
-        """The log's end when it was kept: whatever is logged afterwards, the sheet is read anew."""
+        self._answer: dict[str, Any] = {}
+        """What the sheet is of: the plan, or the answers that the posts wait for."""
 
-    def compose_body(self) -> ComposeResult:
-        """The bar, and the sheet to scroll."""
+    def compose_above(self) -> ComposeResult:
+        """The bar."""
         yield Picture(self._draw_progress, id="progress")
-        yield Rows(id="list", empty="")
 
     def on_mount(self) -> None:
         """Look at the planning a few times a second, never at every word from it."""
@@ -64,18 +71,80 @@ class PlanScreen(Page):
         if self.planning is not None:
             self.planning.leave()
 
-    def focus_home(self) -> None:
-        """The sheet takes the keys."""
-        self.query_one("#list", Rows).focus()
-
     def fill(self) -> None:
         """Read the sheet from the log: what is shown is what the posts wait for."""
         if self.planning is None:
             self._read_sheet()
-        width = self.window.width
-        rows = [[(row, role)] for text, role in self._lines for row in _hanging(text, width)]
-        self.query_one("#list", Rows).fill(rows)
         self.query_one("#progress").display = self.planning is not None
+        super().fill()
+
+    def columns(self) -> Sequence[Column]:
+        """The sheet, broken to the list's width."""
+        width = self.list_width
+        rows = [(row, role) for text, role in self._lines for row in _hanging(text, width)]
+        return (Column("", rows),) if rows else ()
+
+    def to_mark(self) -> None:
+        """The row stays marked that was."""
+
+    def posts(self) -> tuple[PostRecord, ...]:
+        """Of each row the post that it belongs to."""
+        run, found = self.session.run, list["PostRecord"]()
+        if run is None or not run.posts:
+            return ()
+        names, width = {post.name: post for post in run.posts}, self.list_width
+        first = next(
+            (names[one["id"]] for one in self._answer.get("posts", ()) if one["packs"]), run.posts[0]
+        )
+        for text, _ in self._lines:
+            named = _NAMES_POST.search(text)
+            post = names.get(named[1]) if named else found[-1] if found and text.startswith(" ") else first
+            found += [post or first] * len(_hanging(text, width))
+        return tuple(found)
+
+    def below(self) -> Iterator[Part]:
+        """Tapers and strips of the cut sheet from their side, to scale, with what is cut where."""
+        words = self.session.words
+        if words is None:
+            return
+        box, marks = self.session.box(), dict[tuple[str, int | None], list[tuple[float, str]]]()
+        for taper in self._answer.get("tapers", ()):
+            mark = words.length(taper["mark_mm"]), goes_to(taper["for"], words)
+            marks.setdefault((taper["lot"], taper["copy"]), []).append((taper["mark_mm"], "  ".join(mark)))
+        for cut in self._answer.get("cuts", ()):
+            marks[cut["strip"], cut.get("copy")] = [
+                (one["mark_along_mm"], f"{words.thick(one['mark_along_mm'])}  {goes_to(one['for'], words)}")
+                for one in cut["pieces"]
+            ]
+        for (name, copy), cuts in marks.items():
+            lot = next((lot for lot in (*box.lots, *box.used_up) if lot.lot == name), None)
+            if lot is not None:
+                title = f"{name}{f' no. {copy}' if copy else ''} from the side"
+                yield Drawing(partial(lot_side, lot, cuts, words), len(cuts) + 4, len(cuts) + 12, title)
+        if box.lots:
+            marked = next((name for name, _ in marks), "")
+            drawn = partial(box_side, box.lots, marked, words.glyphs)
+            yield Drawing(drawn, 4, 3 * len(box.lots) + 1, "the box to one scale")
+
+    def beside(self) -> Iterator[Part]:
+        """The post of the marked row: how it stands and will, and its packs."""
+        words, post = self.session.words, self.marked()
+        if words is None or post is None or post.reading is None or post.reading.lean is None:
+            return
+        lean, going_in = words.lean(post.reading.lean, post.height_mm), post.going_in
+        packs = going_in.packs if going_in is not None else ()
+        yield [
+            (f"post {post.name}", "strong"),
+            (f"{lean}; {words.off(post.reading.lean, post)}", ""),
+            *((f"{words.glyphs.seats[pack.seat]} {words.pieces(pack)}", "") for pack in packs),
+        ]
+        yield packs_at(post, words)
+        yield before_after(post, words)
+        yield from_the_side(post, words)
+
+    def marked_post(self) -> str:
+        """What is typed here is of the post on screen: the sheet is read, not walked."""
+        return self.session.place.post if self.session.place is not None else ""
 
     # ------------------------------------------------------------ planning
 
@@ -174,7 +243,7 @@ class PlanScreen(Page):
         if planning.made is None:
             return Outcome(reported, done=False, bell="refused")
         answer = planning.made.answer
-        self._made, self._made_at = answer, self.session.site.log()
+        self.session.plan_made = self.session.site.log(), answer
         stopped = "stopped, the best so far: " if answer["stopped"] else ""
         return Outcome(f"{stopped}{reported}")
 
@@ -188,19 +257,19 @@ class PlanScreen(Page):
             self._headline, self._lines = self.session.keys.spell("no run yet: F5 sets one up"), []
             return
         words = Words(run, self.session.glyphs, graduation=self.session.settings.graduation)
-        if self._made is not None and self._made_at == self.session.site.log():
-            self._headline = f"{run.name}  {outcome_words(self._made)}"
-            self._lines = [(gap_words(self._made), "strong"), *plan_lines(self._made, words)]
+        self._answer = made = self.session.planned or {}
+        if made:
+            self._headline = f"{run.name}  {outcome_words(made)}"
+            self._lines = [(gap_words(made), "strong"), *plan_lines(made, words)]
             return
-        self._made = None
         waiting = len(posts_to_plan(run))
         self._headline = f"{run.name}  {waiting} {'post waits' if waiting == 1 else 'posts wait'} for packs"
         try:
-            answer = cut_list_of(self.session.site, place.job, place.run)
+            self._answer = cut_list_of(self.session.site, place.job, place.run)
         except UsageError:
             self._lines = [(self._nothing_yet(waiting), "")]
             return
-        self._lines = [("As each post was answered when it was read:", ""), *plan_lines(answer, words)]
+        self._lines = [("As each post was answered when it was read:", ""), *plan_lines(self._answer, words)]
 
     def _nothing_yet(self, waiting: int) -> str:
         if waiting:
@@ -212,11 +281,9 @@ class PlanScreen(Page):
 
     # ------------------------------------------------------------ drawing
 
-    def draw_headline(self, width: int, height: int) -> Canvas:
+    def headline(self, width: int) -> str:  # noqa: ARG002 - as it was found when the sheet was read
         """Run, and how many posts are served."""
-        canvas = Canvas(width, height)
-        canvas.put(0, 0, self._headline, "strong")
-        return canvas
+        return self._headline
 
     def default_hint(self) -> str:
         """What goes on, or what can be done."""
@@ -224,12 +291,10 @@ class PlanScreen(Page):
             return "Esc stops it and keeps the best so far"
         return self.session.keys.spell("p plans all read posts from one box, ^Z undoes it")
 
-    def keys(self) -> Sequence[Tap]:
+    def own_keys(self) -> Sequence[Tap]:
         """What can be done from here."""
         if self.planning is not None:
             return (Tap("Esc stop, keep the best", "leave"), Tap("F1 help", "help"))
-        if self.question is not None:
-            return (Tap("Esc leave", "leave"), Tap(f"{self.session.glyphs.enter} take it", "enter"))
         line = "u line up" if self._off_mm is None else "u plumb each"
         return (
             Tap("p plan", "make_plan"),

@@ -15,7 +15,7 @@ from shimfit.text.glyphs import ROLES
 from shimfit.text.phrases import state_word
 from shimfit.text.pictures import taper_side
 from shimfit.tui.first_paint import load_ahead, painted
-from shimfit.tui.screens.page import Page
+from shimfit.tui.screens.page import Column, Page, laid_out
 from shimfit.tui.screens.post_pictures import (
     ScreenSize,
     answer,
@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     from textual.app import ComposeResult
 
     from shimfit.standing import PostRecord
-    from shimfit.tui.screens.post_beside import LiveTarget
+    from shimfit.tui.screens.beside import LiveTarget
     from shimfit.tui.screens.post_snapshot import Snapshot
     from shimfit.tui.sensing import Live
     from shimfit.tui.session import Session
@@ -48,11 +48,6 @@ PAD_MM = ("1 2 3 4 5", "6 7 8 9 0", ".5 plumb")
 PAD_TYPES = {'1"': "1 ", '2"': "2 ", "strong": "+", "shy": "-"}
 """What a key of the pad types, where it is not what stands on it."""
 AS_DRAWN = (Face.PREV, Face.NEXT, Face.OUT, Face.HOUSE)
-
-
-def asking(snapshot: Snapshot) -> list[Tap]:
-    """While something else than a reading is asked for."""
-    return [Tap("Esc leave", "leave"), Tap(f"{snapshot.glyphs.enter} keep", "enter")]
 
 
 def typing(snapshot: Snapshot) -> list[Tap]:
@@ -96,6 +91,8 @@ def _letters(snapshot: Snapshot) -> Mapping[Face, str]:
     return {face: DEFAULT_LETTERS[face.value] for face in Face}
 
 
+WITH_FIGURES_FROM = 36
+"""Columns of the list of posts from which on it says how far off each is."""
 BEING_PACKED = (PostState.PACK, PostState.TIGHTEN, PostState.OUT)
 
 
@@ -132,14 +129,18 @@ class PostScreen(Page):
         yield Taps(id="pad")
 
     def _build_side(self) -> Picture:
-        from shimfit.tui.screens.post_beside import beside
+        from shimfit.tui.screens.beside import column, post_parts
 
-        self._side = Picture(lambda w, h: beside(self.snapshot, self.session.box().lots, w, h), id="side")
+        def draw(width: int, height: int) -> Canvas:
+            parts = post_parts(self.snapshot, self.session.box().lots)
+            return column(width, height, self.session.glyphs.more, *parts)
+
+        self._side = Picture(draw, id="side")
         return self._side
 
     @cached_property
     def _target(self) -> LiveTarget:
-        from shimfit.tui.screens.post_beside import LiveTarget
+        from shimfit.tui.screens.beside import LiveTarget
 
         return LiveTarget()
 
@@ -384,10 +385,8 @@ class PostScreen(Page):
             return live.word
         return next_step(self.snapshot.advice, live.believed, record, words, self.window.width)
 
-    def keys(self) -> Sequence[Tap]:
+    def own_keys(self) -> Sequence[Tap]:
         """Directions while typing, actions on the empty line."""
-        if self.question is not None:
-            return asking(self.snapshot)
         if self.line.value:
             return typing(self.snapshot)
         return resting(self.snapshot, slim=self.screen_size.slim)
@@ -403,17 +402,22 @@ class PostScreen(Page):
         rows = self.query_one("#posts", Rows)
         if self.screen_size.slim or self.session.run is None:
             return
-        posts = self._listed()
-        names = [post.name for post in posts]
+        posts, words = self._listed(), self.snapshot.words
         here = self.session.place.post if self.session.place else ""
         signs = self.session.glyphs.states
-        rows.fill(
-            [
-                [
-                    (f" {post.name:>4} ", ""),
-                    (f"{signs[post.state]} {state_word(post.state)}", ROLES[post.state]),
-                ]
-                for post in posts
-            ],
-            names.index(here) if here in names else 0,
-        )
+        columns = [
+            Column("", [(post.name, "") for post in posts], right=True),
+            Column(
+                "", [(f"{signs[post.state]} {state_word(post.state)}", ROLES[post.state]) for post in posts]
+            ),
+        ]
+        width = self.screen_size.list_columns - 1
+        if words is not None and width >= WITH_FIGURES_FROM:
+            leans = [post.reading.lean if post.reading is not None else None for post in posts]
+            off = [
+                words.off_by(lean, post) + " off" if lean else ""
+                for lean, post in zip(leans, posts, strict=True)
+            ]
+            columns.append(Column("", [(text, "") for text in off], right=True))
+        _, *listed = laid_out(columns, width, self.session.glyphs.more, 2)
+        rows.fill(listed, next((row for row, post in enumerate(posts) if post.name == here), 0))

@@ -10,9 +10,8 @@ from shimfit.model import Lean, PostState
 from shimfit.quantities import shown
 from shimfit.text.canvas import HEIGHT, STACKED_HEIGHT, Canvas, numerals, stacked, twice
 from shimfit.text.glyphs import ROLES
-from shimfit.text.phrases import clipped, fitting, state_word, wrapped
+from shimfit.text.phrases import clipped, fitting, in_order, state_word, wrapped
 from shimfit.text.pictures import foot_plan, strip
-from shimfit.tui.screens.post_snapshot import in_order
 from shimfit.values import dataclass
 
 if TYPE_CHECKING:
@@ -23,7 +22,7 @@ if TYPE_CHECKING:
     from shimfit.text.phrases import PackLine, PostView
     from shimfit.tui.screens.post_snapshot import Snapshot
 
-LIST_COLUMNS = 28
+LIST_COLUMNS, VAST_LIST_COLUMNS = 28, 44
 SIDE_COLUMNS, VAST_SIDE_COLUMNS = 38, 60
 MID_FROM, BROAD_FROM, VAST_FROM = 64, 110, 150
 LOW_FROM, TALL_FROM, STACKED_FROM, DOUBLED_FROM, VAST_ROWS_FROM = 14, 24, 30, 34, 45
@@ -90,9 +89,16 @@ class ScreenSize:
         return self.columns >= BROAD_FROM and self.rows >= TALL_FROM
 
     @property
+    def list_columns(self) -> int:
+        """Columns of the list of posts with the free one beside it; 0 without one."""
+        if self.slim:
+            return 0
+        return VAST_LIST_COLUMNS if self.columns >= VAST_FROM else LIST_COLUMNS
+
+    @property
     def middle(self) -> int:
         """Columns of the part with sentences, figures and plan."""
-        left = self.columns - (LIST_COLUMNS if self.columns >= MID_FROM else 0)
+        left = self.columns - self.list_columns
         if not self.has_side:
             return left
         return left - (VAST_SIDE_COLUMNS if self.columns >= VAST_FROM else SIDE_COLUMNS)
@@ -417,14 +423,14 @@ def plan(snapshot: Snapshot, width: int, height: int) -> Canvas:
 
 def _foot(snapshot: Snapshot, record: PostRecord, width: int, height: int) -> Canvas:
     assert snapshot.words is not None
-    packs = in_order(snapshot.prescription.packs) if snapshot.prescription and snapshot.packs else ()
+    packs = in_order(snapshot.prescription.packs) if snapshot.prescription and snapshot.packs else []
     lean = record.reading.lean if record.reading else None
     packed_at: Lean | None = None
     if snapshot.live_answer is not None:
         lean = snapshot.live_answer.lean
     if snapshot.understood is not None:
         along, across = snapshot.understood.slopes(record.height_mm)
-        lean, packs = Lean(along or 0.0, across or 0.0), ()
+        lean, packs = Lean(along or 0.0, across or 0.0), []
     elif snapshot.prescription is None:
         packs = in_order(record.packs_in_place)
         packed_at = record.before.lean if record.before is not None else None

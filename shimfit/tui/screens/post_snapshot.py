@@ -10,12 +10,12 @@ from shimfit.entry.result import Understood
 from shimfit.model import Face, PostState
 from shimfit.quantities import shown
 from shimfit.settings.actions import USUAL_KEYS, KeyWords
-from shimfit.text.phrases import PackLine
+from shimfit.text.phrases import PackLine, in_order
 from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from shimfit.entry.result import ParseResult
-    from shimfit.model import Lean, Pack, Prescription
+    from shimfit.model import Lean, Prescription
     from shimfit.standing import PostRecord, RunState
     from shimfit.text.glyphs import Glyphs
     from shimfit.text.phrases import PostView, Words
@@ -214,11 +214,6 @@ def live_packs(advice: Advice | None, record: PostRecord, words: Words) -> tuple
         return ()  # prescribed: the marks to set are what is wanted in large, the rest is under the target
     pushes = [push for push in advice.pushes if push.lot is not None]
     return tuple(_push_line(number, push, words) for number, push in enumerate(pushes, 1))
-
-
-def in_order(packs: tuple[Pack, ...]) -> tuple[Pack, ...]:
-    """Lifting packs first, the thickest first: as they are numbered."""
-    return tuple(sorted(packs, key=lambda pack: (pack.purpose != "lift", -pack.made_mm)))
 
 
 def _push_line(number: int, push: Push, words: Words) -> PackLine:
