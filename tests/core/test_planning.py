@@ -23,7 +23,7 @@ from shimfit.core.planning.choosing import choose_together
 from shimfit.core.planning.program import IntegerAnswer, Patience
 from shimfit.core.planning.rounds import Pricing, Rounds
 from shimfit.core.planning.search import ListMaker
-from shimfit.core.resting import Support, rest
+from shimfit.core.resting import Support, rest, rest_packs
 from shimfit.model import Foot, Lean, Lot, Tolerance
 from shimfit.solve.highs import Highs
 
@@ -370,6 +370,23 @@ def test_round_feet_and_other_layouts_are_served_too():
     assert done.status == "found"
     tripod = plan(given[1:], lots, Options(objective="weights", layout="tripod"), Highs())
     assert len(tripod.planned) == 1
+
+
+def test_round_feet_are_planned_on_their_rim_as_one_post_is():
+    """Beside others, never worse than each by itself from the whole box; alone as `prescribe` has it."""
+    round_ones = posts(6, 5, foot=Foot(125, 125, round=True))
+    lots, options = box(30, 4, 0, 5, most=6), Options(layout="corners")
+    done = plan(round_ones, lots, options, Highs())
+    check(done, round_ones, lots, options)
+    assert not done.unsolved
+    assert (done.status, done.gap < 0.005) == ("found", True)
+    assert {len(one.packs) for one in done.planned} <= {3, 4}
+    for post in round_ones[:2]:
+        single = prescribe(post.foot, 1000.0, post.lean, TOLERANCE, build_tables(lots, options))
+        alone = plan([post], lots, options, Highs())
+        assert alone.objective == pytest.approx(single.cost.total, abs=1e-6)
+        seats = post.foot, post.lean, alone.planned[0].packs
+        assert rest_packs(*seats, options.preload_mm) == alone.planned[0].resting
 
 
 def test_an_aim_is_what_the_post_comes_to():

@@ -2,7 +2,10 @@
 
 Lifting puts one or two flats under the corner that stays down and makes the others that much thicker. It has
 a price of its own, more the higher, beside its pieces; so both ways are weighed in one objective, and what is
-proven holds over both. A round foot stays down on the exact point of its rim and is never lifted all round.
+proven holds over both.
+
+A round foot on three or four corner packs stands on its four corner seats and nowhere else: it is the square
+foot through them, and searched as that one. On fewer packs it rolls on its bare rim (`_rim_task`).
 """
 
 from __future__ import annotations
@@ -57,10 +60,13 @@ def solve_corners(asked: Asked) -> Draft:
 
     allowed = asked.question.safe_mm
     best = first_that_stands(asked, allowed, down)
-    if not rolls(asked.question):
-        lifted, done = _lifted(asked, allowed, math.inf if best is None else best.cost.total, least_rest)
-        finished.append(done)
-        best = _the_better(best, lifted)
+    if rolls(asked.question):
+        on_three, outcome = _down(asked, allowed, lift_mm=0.0)
+        least_rest = outcome.least_rest
+        best = _the_better(best, on_three)
+    lifted, done = _lifted(asked, allowed, math.inf if best is None else best.cost.total, least_rest)
+    finished.append(done)
+    best = _the_better(best, lifted)
     gave_up |= not all(finished)
     if best is not None:
         return replace(best, status="found") if gave_up and best.status == "proven" else best
@@ -79,7 +85,7 @@ def _to_itself(asked: Asked) -> Draft | None:
     """An answer within the tolerance when every seat has the box to itself."""
     allowed = asked.question.safe_mm
     down, _ = _down(asked, allowed)
-    return down if down is not None or rolls(asked.question) else _lifted(asked, allowed, math.inf, 0.0)[0]
+    return down if down is not None else _lifted(asked, allowed, math.inf, 0.0)[0]
 
 
 def kind_of(asked: Asked) -> type[Search]:
@@ -87,10 +93,10 @@ def kind_of(asked: Asked) -> type[Search]:
     return GeneralSearch if rolls(asked.question) else Search
 
 
-def _down(asked: Asked, allowed_mm: float) -> tuple[Draft | None, Outcome]:
-    """Best packs with the corner that stays down bare."""
-    task = corner_task(asked, allowed_mm)
-    outcome = asked.solve(task, kind=kind_of(asked))
+def _down(asked: Asked, allowed_mm: float, lift_mm: float | None = None) -> tuple[Draft | None, Outcome]:
+    """Best packs with the corner that stays down bare; lift_mm: see `corner_task`."""
+    task = corner_task(asked, allowed_mm, lift_mm=lift_mm)
+    outcome = asked.solve(task, kind=kind_of(asked) if lift_mm is None else Search)
     if outcome.answer is not None:
         return draft_of(asked, "corners", task, outcome), outcome
     return None, outcome
@@ -140,21 +146,29 @@ def _lifted(asked: Asked, allowed_mm: float, limit: float, least_rest: float) ->
     return draft_of(asked, "corners", best[1], best[0], best[2]), finished
 
 
-def corner_task(asked: Asked, allowed_mm: float, *, lift_mm: float = 0.0, lean_only: bool = False) -> Task:
-    """The corners as the search sees them: the one with the least need stays down, needs told from it."""
-    if rolls(asked.question):
+def corner_task(
+    asked: Asked, allowed_mm: float, *, lift_mm: float | None = None, lean_only: bool = False
+) -> Task:
+    """The corners as the search sees them: the one with the least need stays down, needs told from it.
+
+    lift_mm: the one that stays down is lifted so much; of a round foot 0 means that the three others are
+    packed, and None that they need not be.
+    """
+    rolling = rolls(asked.question)
+    if rolling and lift_mm is None:
         return _rim_task(asked, allowed_mm, lean_only=lean_only)
     question, plane = asked.question, asked.question.plane
     needs = {seat: plane.at_seat_mm(seat) + question.extra_mm(seat) for seat in CORNERS}
     down = min(CORNERS, key=lambda seat: (round(needs[seat], 9), CORNERS.index(seat)))
-    shift = lift_mm - needs[down]
+    shift = (lift_mm or 0.0) - needs[down]
     places = corner_places(plane, asked.options, {seat: question.extra_mm(seat) + shift for seat in CORNERS})
     order = (down, *(seat for seat in CORNERS if seat != down))
     seats = [
         SeatTask(
             seat=seat,
             place=places[seat],
-            bare_need_mm=needs[seat] + shift,
+            # A round foot that is bare there would roll.
+            bare_need_mm=needs[seat] + shift if seat == down or not rolling else math.inf,
             at_mm=question.foot.seat_at_mm(seat),
             offers=tuple(question.offers.get(seat, ())) if seat != down else (),
         )

@@ -116,12 +116,13 @@ def draft_of(
     packs = _in_order([*packs_of(asked.tables, builds, question.foot.rod_at_mm), *(p for p, _ in kept)])
     resting = question.rests_on(packs)
     top, rock = answer.choice.top_mm, answer.choice.rock_mm
-    if not rolls(question):
+    rolling = task.grounds is not None and rolls(question)
+    if not rolling:
         _check(answer, resting.lean.top_mm(question.height_mm) if resting.lean else None)
     elif resting.lean is not None:
         top, rock = resting.lean.top_mm(question.height_mm), resting.rock_mm
     lift_mm = (down or Down()).steps * asked.options.quantum_mm
-    four = layout == "corners" and not rolls(question)
+    four = layout == "corners" and not rolling
     if asked.relaxed and four and asked.options.costs.round:
         # What the search counted: it told the same four supports.
         counted, chance = _counted(answer, asked.options.costs.round), None
@@ -183,6 +184,9 @@ def builds_of(
     builds: list[Build] = []
     kept: list[tuple[Pack, float]] = []
     bearing = 0.0
+    # A round foot's needs are searched from the corner that stays down, and reported from its rim.
+    rim = rolls(asked.question) and task.grounds is None
+    rim_mm = asked.question.plane.at_seat_mm(task.seats[0].seat) if rim else 0.0
     for i, (seat, cell, stack) in enumerate(zip(task.seats, answer.choice.cells, answer.stacks, strict=True)):
         place = seat.place
         if cell.row <= -2:
@@ -198,16 +202,15 @@ def builds_of(
                     steps=down.steps,
                     row=flats,
                     stack=stack,
-                    need_mm=seat.bare_need_mm,
+                    need_mm=seat.bare_need_mm + rim_mm,
                 )
             )
         elif stack is not None and place is not None:
             row = answer.rows[i]
             assert row is not None
             bearing += cell.cost - stack.cost
-            builds.append(
-                Build(seat.seat, place, cell.inner, cell.steps, row, stack, place.need_mm(cell.inner))
-            )
+            need_mm = place.need_mm(cell.inner) + rim_mm
+            builds.append(Build(seat.seat, place, cell.inner, cell.steps, row, stack, need_mm))
     return builds, kept, bearing
 
 

@@ -84,6 +84,8 @@ class Tables(Tapered):
         self._inner_rows: dict[float, tuple[list[Row], Floats]] = {}
         self._inner_tables: dict[float, tuple[list[Row], Floats, Floats]] = {}
         self._cut_up: dict[tuple[int, float | None, tuple[float, ...], tuple[float, float]], list[Run]] = {}
+        self._stacks: dict[tuple[int, int, Caps, float | None], Stack | None] = {}
+        """Stacks made, by the row (its id: rows live as long as this length), thickness, caps and place."""
         self._flats()
         self._fewer: dict[tuple[tuple[int, int], ...], Tables] = {}
         flat_row = Row(0.0, None, ())
@@ -265,12 +267,17 @@ class Tables(Tapered):
         Exact within the pack: a piece is counted once. Ties by rule: cost to 1e-6, fewer pieces, lowest
         lots in natural order, lowest thickness.
         """
-        view = FlatView(self, caps)
+        key = id(row), thickness, caps, inner_mm
+        if key in self._stacks:
+            return self._stacks[key]
+        if len(self._stacks) > _MOST_REMEMBERED:
+            self._stacks.clear()
+        view, best = FlatView(self, caps), None
         if not row.runs:
-            return self._flat_stack(view, thickness)
-        best: Stack | None = None
+            best = self._flat_stack(view, thickness)
         for run in self.capped_runs(row, caps, inner_mm):
             best = self._better(best, self._tailed(view, run, thickness, best))
+        self._stacks[key] = best
         return best
 
     def few_flats(self, thickness: int, caps: Caps = NO_CAPS) -> Stack | None:

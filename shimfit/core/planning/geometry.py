@@ -26,7 +26,7 @@ import numpy as np
 
 from shimfit.core.chance import Chances, outlook_of
 from shimfit.core.objective import Reads, usual_reads
-from shimfit.model import seat_by_signs
+from shimfit.model import Seat, seat_by_signs
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from shimfit.core.chance import Outlook
     from shimfit.core.objective import Scatter
     from shimfit.core.packing.options import Options
-    from shimfit.model import Foot, Lean, Seat, Tolerance
+    from shimfit.model import Foot, Lean, Tolerance
 
     Floats = NDArray[np.float64]
     Bools = NDArray[np.bool_]
@@ -142,12 +142,13 @@ class Geometry:
 
 
 def build(posts: Sequence[PlanPost], options: Options) -> Geometry:
-    """Arrays for rectangular feet; posts keep their order."""
+    """Arrays of posts that keep their order; a round foot is the square one through its corner seats.
+
+    That is where it stands on three or four corner packs (`core.resting`).
+    """
     count = len(posts)
     slope = np.array([post.to_correct for post in posts], float).reshape(count, 2)
-    half = (
-        np.array([(post.foot.along_mm, post.foot.across_mm) for post in posts], float).reshape(count, 2) / 2
-    )
+    half = np.array([post.foot.seat_at_mm(Seat.NEXT_OUT) for post in posts], float).reshape(count, 2)
     rod = np.array([post.foot.rod_at_mm for post in posts], float).reshape(count, 2)
     sign = np.where(slope < 0, -1.0, 1.0)
     steep_along, steep_across = np.abs(slope[:, 0]), np.abs(slope[:, 1])

@@ -106,7 +106,7 @@ def spell_out(  # noqa: PLR0917 - it takes the quantities it takes
 
 def spelled(  # noqa: PLR0917 - it takes the quantities it takes
     tables: Tables, lists: Lists, found: Found, n: int, extra: float, post_of: Sequence[int],
-    under_pivot: int = 0,
+    under_pivot: int = 0, limit: float = math.inf,
 ) -> tuple[Pattern | None, float]:  # fmt: skip
     """The n-th as `within_own_stock` answers it."""
     post, combination = int(found.post[n]), int(found.combination[n])
@@ -116,16 +116,21 @@ def spelled(  # noqa: PLR0917 - it takes the quantities it takes
         picked.append((seat, state, lists.choice(post, seat, state, int(found.entry[n, seat]))))
     if under_pivot:
         picked.append((PIVOT, 0, Choice(0, under_pivot, None)))
-    return within_own_stock(tables, picked, extra, post_of[post])
+    return within_own_stock(tables, picked, extra, post_of[post], limit)
 
 
 def within_own_stock(
-    tables: Tables, picked: Sequence[tuple[int, int, Choice]], extra: float, post: int
+    tables: Tables,
+    picked: Sequence[tuple[int, int, Choice]],
+    extra: float,
+    post: int,
+    limit: float = math.inf,
 ) -> tuple[Pattern | None, float]:
     """The cheapest pattern of these thicknesses that the box holds; and what, priced, none is below.
 
     Where two seats want one piece, each in turn goes without it, the cheapest way out first: so the first
-    that the box holds is the best. None when that was not found in a few tries, or there is none (then +inf).
+    that the box holds is the best. None when that was not found in a few tries or below the limit, or there
+    is none (then +inf).
     """
     first: list[Stack | None] = [_stack(tables, choice, Caps()) for _, _, choice in picked]
     if any(stack is None and choice.row != BARE for stack, (_, _, choice) in zip(first, picked, strict=True)):
@@ -140,7 +145,7 @@ def within_own_stock(
         clash = overused(pattern.uses, tables.lots)
         if clash is None:
             return pattern, cost + extra
-        if number >= OWN_STOCK_TRIES:
+        if number >= OWN_STOCK_TRIES or cost + extra >= limit:
             return None, cost + extra
         for place, (stack, (_, _, choice)) in enumerate(zip(stacks, picked, strict=True)):
             cap = None if stack is None else _without(caps[place], stack, clash)
@@ -281,18 +286,17 @@ def packs_behind(post: PlanPost, pattern: Pattern, tables: Tables) -> tuple[Pack
     plane = gap_plane(post.foot, Lean(*post.to_correct))
     seats = seats_of(post)
     lift_mm = sum(pack.steps for pack in pattern.packs if pack.seat == PIVOT) * options.quantum_mm
+    # Needs are searched from the corner that stays down; of a round foot the rim beside it is lower.
+    rim_mm = plane.at_seat_mm(seats[PIVOT])
     builds = []
     for pack in pattern.packs:
-        place = place_of(plane, seats[pack.seat], options, lift_mm)
+        place = place_of(plane, seats[pack.seat], options, lift_mm - rim_mm)
         if place is None:
             raise InternalError("a plan put a pack where there is no room for one; please report the run")
         inner = pack.state == 1
         stack = Stack(0.0, pack.tail, pack.flats)
-        builds.append(
-            Build(
-                place.seat, place, inner, pack.steps, _row_of(tables, pack), stack, place.need_mm(inner)
-            )
-        )  # fmt: skip
+        need_mm = place.need_mm(inner) + rim_mm
+        builds.append(Build(place.seat, place, inner, pack.steps, _row_of(tables, pack), stack, need_mm))
     return packs_of(tables, builds, post.foot.rod_at_mm)
 
 

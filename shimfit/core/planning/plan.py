@@ -1,8 +1,8 @@
 """The front door of planning: posts and a box in, one plan out, with a bound that no plan can beat.
 
 1. Posts within their tolerance get nothing.
-2. The others are planned together (`choosing`). Those that the batch search does not cover (round feet, other
-   layouts) are served one by one from what is left (`alone`).
+2. The others are planned together (`choosing`), round feet on three or four packs each. Those that the batch
+   search does not cover (corners that hang, other layouts) are served one by one from what is left.
 3. Posts left out are asked once more (`repair`), and `why` says what is missing.
 
 Stopping early, by time or by the caller, keeps the best plan so far and says so.
@@ -63,7 +63,7 @@ class Plan:
     """`proven` within 1e-6 of the bound; `found` otherwise; `gave-up`: stopped before any plan was there."""
     objective: float
     bound: float
-    """No plan of corner packs costs less."""
+    """No plan of corner packs costs less; of a round foot none of three and more of them."""
     planned: tuple[Planned, ...]
     unsolved: tuple[Unsolved, ...]
     stopped: bool
@@ -140,12 +140,7 @@ class _Work:
         size = max(abs(along), abs(across)) if post.tolerance.per_direction else math.hypot(along, across)
         if size * post.height_mm <= allowed * (1 + 1e-12):
             self.planned[number] = Planned(post, (), resting_on(post, (), self.options), 0.0)
-        elif (
-            post.foot.round
-            or post.feelers
-            or post.allowed_mm <= 0.0
-            or self.options.layout not in ("corners", "auto")
-        ):
+        elif post.feelers or post.allowed_mm <= 0.0 or self.options.layout not in ("corners", "auto"):
             self.one_by_one.append(number)
         else:
             self.together.append(number)
@@ -154,10 +149,13 @@ class _Work:
 
     def serve(self) -> None:
         """Serve all posts that can be: together, one by one, then once more those left out."""
-        if len(self.together) == 1 and not self.one_by_one:
+        alone = len(self.together) == 1 and not self.one_by_one
+        if alone:
             self._serve_the_only_one(self.together[0])
         if self.together and self.together[0] not in self.planned:
             self._serve_together()
+        if alone and self.posts[self.together[0]].foot.round:
+            self._serve_rolling(self.together[0])
         for number in self.one_by_one:
             if self.patience.at_an_end():
                 self.stopped = True
@@ -177,6 +175,15 @@ class _Work:
         if found is not None and found.proven:
             self.planned[number] = found
             self.bound = self._cost(self._set_ups_deg())
+
+    def _serve_rolling(self, number: int) -> None:
+        """A round foot on fewer packs, where that costs less: the single search knows its rim."""
+        together, cost = dict(self.planned), self._cost(self._set_ups_deg())
+        found = serve_alone(self.posts[number], self.lots, self.lots, self.options)
+        if found is not None:
+            self.planned[number] = found
+            if self._cost(self._set_ups_deg()) > cost:
+                self.planned = together
 
     def _serve_together(self) -> None:
         posts = [self.posts[number] for number in self.together]
@@ -229,7 +236,10 @@ class _Work:
         if self.stopped and self.together and not any(number in self.planned for number in self.together):
             return "gave-up"
         cut_short = self.stopped or self.patience.at_an_end()
-        proven = objective - bound <= PROVEN * max(1.0, objective) and not (self.one_by_one or cut_short)
+        # A round foot may also roll on its rim, on fewer packs than are planned with.
+        rolls = any(self.posts[number].foot.round for number in self.together)
+        looked_at_all = not (self.one_by_one or rolls or cut_short)
+        proven = objective - bound <= PROVEN * max(1.0, objective) and looked_at_all
         return "proven" if proven else "found"
 
     def _set_ups_deg(self) -> tuple[float, ...]:

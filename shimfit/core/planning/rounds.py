@@ -185,7 +185,7 @@ class Pricing:
             if total >= worth:
                 continue
             seen[post] += 1
-            pattern, cost = spelled(tables, lists, found, n, extra[n], own, some.under_pivot)
+            pattern, cost = spelled(tables, lists, found, n, extra[n], own, some.under_pivot, worth)
             if pattern is not None and cost < worth:
                 best[post] = pattern
             least[post] = min(worth, total if seen[post] == most else cost)

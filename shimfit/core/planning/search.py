@@ -158,6 +158,8 @@ class ListMaker:
         cost[~inside] = np.inf
         bare = inside & (steps == 0)
         bare[:, :, 1] = False
+        # A round foot that is bare at one of these seats would roll on its rim.
+        bare[[post.foot.round for post in self.geometry.posts]] = False
         cost[bare], row[bare] = 0.0, BARE
         return Lists(self.geometry, cost, self.first, row, self.options.quantum_mm)
 

@@ -110,6 +110,23 @@ def test_round_foot_rests_in_tolerance_whichever_way_it_leans(turn: int) -> None
         assert pack.need_mm == pytest.approx(plane.at_seat_mm(pack.seat), abs=1e-9)
 
 
+@pytest.mark.parametrize("turn", [0, 26, 63, 110, 215, 300])
+def test_a_round_foot_on_three_or_four_packs_is_the_square_one_through_its_seats(turn: int) -> None:
+    """Whether it is lifted or not; and where nothing is as thin as its needs, it is lifted."""
+    lean = Lean(0.0067 * math.cos(math.radians(turn)), 0.0067 * math.sin(math.radians(turn)))
+    thick = build_tables([Lot(f"F{i}", "flat", 4, thickness_mm=0.9 + 0.13 * i) for i in range(9)], CORNER)
+    lifted = solve(lean, "corners", foot=Foot(90.0, 90.0, round=True), tables=thick)
+    assert lifted.within
+    assert {pack.seat for pack in lifted.packs} == set(CORNERS)
+    side = 90.0 / math.sqrt(2.0)
+    square = solve(lean, "corners", foot=Foot(side, side), tables=thick)
+    assert [pack.pieces for pack in square.packs] == [pack.pieces for pack in lifted.packs]
+    assert square.cost.total == pytest.approx(lifted.cost.total, abs=1e-9)
+    for mine, its in zip(lifted.resting.lean.top_mm(HEIGHT), square.resting.lean.top_mm(HEIGHT), strict=True):
+        assert mine == pytest.approx(its, abs=1e-6)
+    assert solve(lean, "corners", foot=Foot(90.0, 90.0, round=True)).cost.total < lifted.cost.total
+
+
 def test_quarter_turns_of_a_round_foot_cost_the_same() -> None:
     foot = Foot(90.0, 90.0, round=True)
     costs = [
