@@ -20,7 +20,7 @@ from shimfit.model import Face, PostState
 from shimfit.values import dataclass
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Collection, Mapping
+    from collections.abc import Callable, Collection, Iterable, Mapping
 
     from shimfit.core.bow import Bow
     from shimfit.core.uncertainty import Rule
@@ -60,6 +60,26 @@ class Verified:
     def plumb(self) -> bool:
         """True when the reading proves the post plumb, uncertainty counted in."""
         return self.verdict.decision == "plumb"
+
+
+@dataclass(frozen=True, slots=True)
+class Score:
+    """How the program's own chances came true: packs that went in as prescribed and were then read.
+
+    Each time counts, not each post once: the last packs of a post are those that came out plumb.
+    """
+
+    packed: int = 0
+    said: float = 0.0
+    """Of them said to read plumb at once: the sum of the chances that were given."""
+    plumb: int = 0
+    """Of them read plumb at once."""
+
+    @classmethod
+    def of(cls, scores: Iterable[Score]) -> Score:
+        """All of them together."""
+        every = tuple(scores)
+        return cls(sum(s.packed for s in every), sum(s.said for s in every), sum(s.plumb for s in every))
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,6 +203,10 @@ class PostRecord:
     """File names as given."""
     rounds: int = 0
     """Times that the post was packed (or tightened) and then read: 1 = plumb at first try, if plumb."""
+    packed_and_read: int = 0
+    """Times that it was packed as prescribed, with a chance given, and then read: see `Score`."""
+    said_plumb: float = 0.0
+    read_plumb: int = 0
     state: PostState = PostState.TO_READ
     verdict: Verdict | None = None
     """What the reading that counts decides; None when it does not verify, or anything was done since."""
@@ -609,6 +633,11 @@ class RunState:
     def faces(self) -> dict[Face, str]:
         """What the run calls its four faces."""
         return {face: face.value for face in Face} | {Face(face): name for face, name in self.face_names}
+
+    @property
+    def score(self) -> Score:
+        """How the chances that were given in this run came true, removed posts left out."""
+        return Score.of(Score(p.packed_and_read, p.said_plumb, p.read_plumb) for p in self.posts)
 
     @property
     def tally(self) -> Counter[Decision]:

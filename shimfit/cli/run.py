@@ -266,6 +266,8 @@ def run_show(args: argparse.Namespace, io: Io) -> int:
 
 
 def _run_lines(run: RunState, words: Words) -> Iterator[str]:
+    from shimfit.text.phrases import score_words
+
     yield (
         f"{run.job}/{run.name}: foot {_foot(run.foot, words)}, read at {_length(run.height_mm, words)}, "
         f"tolerance {tolerance_words(run.tolerance)}"
@@ -280,6 +282,8 @@ def _run_lines(run: RunState, words: Words) -> Iterator[str]:
         if post.conflict:
             yield f"      ! {post.conflict}"
     yield f"{len(run.left_to_do)} of {len(run.posts)} left to do"
+    if reported := score_words(run.score):
+        yield reported
 
 
 def run_export(args: argparse.Namespace, io: Io) -> int:
@@ -297,6 +301,8 @@ def run_export(args: argparse.Namespace, io: Io) -> int:
 
 def run_json(run: RunState) -> dict[str, Any]:
     """A run and where every post stands, as `run show --json` and `run new --json` give it."""
+    from dataclasses import asdict
+
     from shimfit.codec import to_json, tolerance_to_json
     from shimfit.standing import standing_json
 
@@ -308,6 +314,7 @@ def run_json(run: RunState) -> dict[str, Any]:
         "tolerance": tolerance_to_json(run.tolerance, run.height_mm),
         "units": run.units,
         "kerf_mm": run.kerf_mm,
+        "score": asdict(run.score),
         "posts": [
             {
                 "post": post.name,

@@ -4,18 +4,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import datetime
 from itertools import groupby, pairwise
 from typing import TYPE_CHECKING, Any
 
 from shimfit.quantities import shown
 from shimfit.report import words
+from shimfit.text.phrases import score_words
 
 if TYPE_CHECKING:
     from shimfit.model import Instrument
     from shimfit.report.record import RunRecord
-    from shimfit.standing import PostRecord, Units
+    from shimfit.standing import PostRecord, Score, Units
 
 BIN_EDGES = (0.0, 0.25, 0.5, 0.75, 1.0, math.inf)
 """Bins of the histogram, as shares of the tolerance; a lean exactly at an upper edge counts below it."""
@@ -96,6 +97,8 @@ class Statistics:
     """Slope before packing against distance along the run in metres; None with fewer than three places."""
     trend_across: LineFit | None
     zeros: tuple[ZeroHistory, ...]
+    score: Score
+    """How the program's own chances came true."""
 
     @property
     def first_share(self) -> float | None:
@@ -129,6 +132,7 @@ def statistics(record: RunRecord) -> Statistics:
         trend_along=fit_line(stations, along),
         trend_across=fit_line(stations, across),
         zeros=zero_histories(record.zeros),
+        score=record.run.score,
     )
 
 
@@ -153,6 +157,8 @@ def statistics_lines(figures: Statistics, record: RunRecord) -> list[str]:
             + ", ".join(f"{one.label}: {one.count}" for one in figures.histogram)
             + " posts.",
         ]
+    if reported := score_words(figures.score):
+        lines.append(f"{reported}.")
     lines += _fall_lines(figures, record)
     lines += [_zero_line(history, record.run.units) for history in figures.zeros]
     return lines
@@ -168,6 +174,7 @@ def statistics_json(figures: Statistics) -> dict[str, Any]:
         "first_try": figures.first_try,
         "first_share": figures.first_share,
         "rounds_mean": figures.rounds_mean,
+        "score": asdict(figures.score),
         "histogram": [
             {"from": one.low, "to": None if math.isinf(one.high) else one.high, "count": one.count}
             for one in figures.histogram

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 from shimfit import codec
@@ -27,6 +28,7 @@ from shimfit.standing import (
     Making,
     Note,
     PostRecord,
+    Score,
     decide,
 )
 
@@ -81,6 +83,10 @@ class PostBuilder:
         self._photos: list[str] = []
         self._skipped: str | None = None
         self._rounds = 0
+        self._foretold: _Answer | None = None
+        """What the packs in place were put in for, until they are read."""
+        self._tried: list[tuple[_Answer, Reading]] = []
+        """Answers that were followed, each with the first reading after it."""
         self._before: Reading | None = None
         self._verifying: list[Reading] = []
         self._conflict: str | None = None
@@ -128,6 +134,7 @@ class PostBuilder:
         self._done = None
         self._conflict = why
         self._packs_in_conflict = self._packs_in_conflict or packs
+        self._foretold = None
         self._last_seq = max(self._last_seq, event.seq)
         self._half = None
         self._group = []
@@ -202,6 +209,9 @@ class PostBuilder:
             if self._put_in_as_prescribed(event, data):
                 self._leave_out("before it was packed")
             self._tightened = True
+            if self._foretold is not None:
+                self._tried.append((self._foretold, reading))
+                self._foretold = None
         self._packs_when_read = self._packs
         self._leave_out(READ_AGAIN)
         self._count()
@@ -247,6 +257,7 @@ class PostBuilder:
         if answer is None or not self._is_open or data.get("follows") is False:
             return False
         self._packs = answer.packs
+        self._foretold = answer
         self.packs_by = event.id
         self._as_prescribed = True
         self._packed_since_answer = True
@@ -276,6 +287,7 @@ class PostBuilder:
         self._packs = data["packs"]
         self.packs_by = event.id
         self._as_prescribed = bool(data.get("as_prescribed", False))
+        self._foretold = self._answer if self._as_prescribed else None
         self._packed_since_answer = True
         self._conflict = None
         self._packs_in_conflict = False
@@ -313,6 +325,7 @@ class PostBuilder:
         self.leg = data.get("leg", self.leg)
         if before == (self.station_mm, self.leg) or not self._readings:
             return
+        self._foretold = None
         if self._packs or self._verifies or self._work:
             self._work_done("moved", opens_round=False)
             return
@@ -323,7 +336,7 @@ class PostBuilder:
     def _begin_afresh(self) -> None:
         """The bed was read, so no post stands there and nothing is packed."""
         self._half = None
-        self._answer = None
+        self._answer = self._foretold = None
         self._packs = []
         self._as_prescribed = None
         self.packs_by = None
@@ -352,6 +365,7 @@ class PostBuilder:
         wanted = verdict is None or verdict.decision == "out"
         answer = self._answer
         prescription = None if answer is None else answer.prescription
+        score = Score.of(answer.kept_promise(reading, rule) for answer, reading in self._tried)
         packs, then = codec.read(tuple[Pack, ...], self._packs), self._packs_when_read
         post = PostRecord(
             name=self.name,
@@ -385,6 +399,9 @@ class PostBuilder:
             skipped=self._skipped,
             photos=tuple(self._photos),
             rounds=self._rounds,
+            packed_and_read=score.packed,
+            said_plumb=score.said,
+            read_plumb=score.plumb,
             verdict=verdict,
             before=self._before,
             after=None if verdict is None else self._reading,
@@ -428,9 +445,17 @@ class _Answer:
         self.asks_for_something = bool(self.packs or data.get("change")) or not self.can_be_followed
         self._data = data
 
-    @property
+    @cached_property
     def prescription(self) -> Prescription:
         return codec.prescription_from_json(self._data)
+
+    def kept_promise(self, reading: Reading, rule: Rule) -> Score:
+        """What was said of the first reading after it, and what that said, by the limit it was given for."""
+        answer = self.prescription
+        if answer.chance is None or not self.packs:
+            return Score()
+        verdict = decide(reading, answer.tolerance, self.asked.rule if self.asked else rule)
+        return Score(1, answer.chance.plumb, int(verdict.decision == "plumb"))
 
 
 def _asked(data: Mapping[str, Any], log: str) -> Asked:

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from shimfit.model import Chance, Change, Lean, Lot, Pack, Piece, Reading
     from shimfit.quantities.typed import Units
-    from shimfit.standing import PostRecord, RunState
+    from shimfit.standing import PostRecord, RunState, Score
     from shimfit.text.glyphs import Glyphs
 
 _FACES_SAID = re.compile(
@@ -538,6 +538,13 @@ def odds_briefly(chance: Chance) -> str:
     return (
         f"{f'About {plumb} of' if plumb else 'None of'} {GROUP} read{'s' if plumb == 1 else ''} plumb at once"
     )
+
+
+def score_words(score: Score) -> str | None:
+    """`Said to read plumb at once 17 of 20, was 16`; None before any packs were read."""
+    if not score.packed:
+        return None
+    return f"Said to read plumb at once {round(score.said)} of {score.packed}, was {score.plumb}"
 
 
 def _odds_both(record: PostRecord) -> tuple[str, str] | None:

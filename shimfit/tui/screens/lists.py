@@ -17,7 +17,7 @@ from shimfit.errors import ShimfitError
 from shimfit.model import PostState
 from shimfit.text.canvas import Canvas
 from shimfit.text.glyphs import ROLES
-from shimfit.text.phrases import fitting, lot_size, post_view, state_word
+from shimfit.text.phrases import fitting, lot_size, post_view, score_words, state_word
 from shimfit.text.pictures import InPlan, Standing, run_as_it_stands, run_in_plan, strip, turn_of
 from shimfit.text.plan_phrases import buy_lines
 from shimfit.tui.handover import FileToWrite, export_record, suggested_name
@@ -288,7 +288,8 @@ class RunScreen(PostList):
             return "survey: each reading walks on to the next post"
         posts, words = self.session.run.posts, self.session.words
         allowed = f"allowed {words.allowed(posts[0])}; " if words is not None and posts else ""
-        return f"{allowed}Enter or a tap goes to the post"
+        score = score_words(self.session.run.score)
+        return allowed + (score.lower() if score else "Enter or a tap goes to the post")
 
     def posts(self) -> tuple[PostRecord, ...]:
         """All, or what is left to do; in walking order, or the worst first."""

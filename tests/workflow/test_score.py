@@ -1,0 +1,114 @@
+"""The program's own score: what was said of the first reading after packs, against what that reading said."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING
+
+import pytest
+
+from shimfit.cli import main
+from shimfit.cli.io import Io
+from shimfit.core.stock import lots_from_csv
+from shimfit.model import Foot
+from shimfit.report.record import LogStamp, run_record
+from shimfit.report.statistics import statistics, statistics_json, statistics_lines
+from shimfit.standing import Score
+from shimfit.store.merge import export_text, import_text
+from shimfit.workflow.packs import parse_packs
+from shimfit.workflow.reading import Asked, log_packs, log_reading, log_tightened
+from shimfit.workflow.site import Place, Site
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+BOX = "lot,form,count,thickness_mm\n" + "".join(f"F{k},flat,40,{k / 10}\n" for k in (2, 3, 5, 8, 13, 21))
+
+
+@pytest.fixture
+def site(tmp_path: Path) -> Iterator[Site]:
+    with Site.open(tmp_path / "pier.db", environment={}) as opened:
+        opened.add_job("pier")
+        posts = [{"name": str(k), "leg": 1, "station_mm": 1200.0 * k} for k in range(1, 5)]
+        opened.add_run("pier", "west", foot=Foot(90.0, 90.0), height_mm=1000.0, posts=posts)
+        opened.change_run("pier", "west", tolerance={"text": "1:300", "kind": "ratio", "slope": 1 / 300})
+        opened.import_stock(lots_from_csv(BOX, "box"), "box")
+        yield opened
+
+
+def at(post: str) -> Place:
+    return Place("pier", "west", post)
+
+
+def score(site: Site) -> Score:
+    return site.run("pier", "west").score
+
+
+def chance(site: Site, post: str) -> float:
+    answer = site.post(at(post)).answer
+    assert answer is not None
+    assert answer.chance is not None
+    return answer.chance.plumb
+
+
+def test_only_packs_that_went_in_as_prescribed_and_were_read_count_and_each_time(site: Site) -> None:
+    log_reading(site, at("1"), "9mm n 5mm o")
+    first = chance(site, "1")
+    log_packs(site, at("1"))
+    log_tightened(site, at("1"))
+    assert score(site) == Score(), "nothing was read since"
+    log_reading(site, at("1"), "6mm n 0", sure=True)
+    assert score(site) == Score(1, first, 0), "read out"
+    second = chance(site, "1")
+    log_reading(site, at("1"), "0 0", sure=True)  # says by itself that the packs went in
+    assert score(site) == Score(2, pytest.approx(first + second), 1)
+    log_reading(site, at("1"), "0 1mm o")
+    assert score(site).packed == 2, "a repeat is no other try"
+    log_reading(site, at("2"), "8mm p 6mm h")
+    run = site.run("pier", "west")
+    own = parse_packs(["prev-house=F21+F3"], run.foot, None, site.box().lots, "mm")
+    log_packs(site, at("2"), own)
+    log_reading(site, at("2"), "0 0", sure=True)
+    assert score(site).packed == 2, "packs of one's own were never promised anything"
+    log_reading(site, at("3"), "0 0", Asked(after=True), sure=True)
+    assert score(site).packed == 2, "nothing was packed there"
+
+
+def test_undo_and_a_merge_follow_since_it_is_read_from_the_log(site: Site, tmp_path: Path) -> None:
+    log_reading(site, at("1"), "9mm n 5mm o")
+    said = chance(site, "1")
+    log_reading(site, at("1"), "0 0", sure=True)
+    whole = Score(1, said, 1)
+    assert score(site) == whole
+    with Site.open(tmp_path / "other.db", environment={}) as other:
+        import_text(other.journal, export_text(site.journal, "pier"), "pier.jsonl")
+        assert other.run("pier", "west").score == whole
+    site.undo("pier")
+    assert score(site) == Score()
+    site.redo("pier")
+    assert score(site) == whole
+    site.run("pier", "west")
+    tighter = {"text": "1:1000", "kind": "ratio", "slope": 1 / 1000}
+    site.change_run("pier", "west", tolerance=tighter)
+    assert score(site) == whole, "by the limit that it was said for"
+
+
+def test_every_front_says_the_same(site: Site, capsys: pytest.CaptureFixture[str]) -> None:
+    for post in "123":
+        log_reading(site, at(post), "9mm n 5mm o")
+        log_reading(site, at(post), "4mm n 5mm h" if post == "3" else "0 0", sure=True)
+    found = score(site)
+    assert (found.packed, found.plumb) == (3, 2)
+    words = f"Said to read plumb at once {round(found.said)} of 3, was 2"
+    figures = statistics(run_record(site.run("pier", "west"), LogStamp(1, "00"), ()))
+    record = run_record(site.run("pier", "west"), LogStamp(1, "00"), ())
+    assert f"{words}." in statistics_lines(figures, record)
+    said = {"packed": 3, "said": pytest.approx(found.said), "plumb": 2}
+    assert statistics_json(figures)["score"] == said
+    site.close()
+    db = ["--db", str(site.path)]
+    assert main(["run", "show", "pier/west", *db], Io()) == 0
+    assert words in capsys.readouterr().out
+    assert main(["run", "show", "pier/west", "--json", *db], Io()) == 0
+    assert json.loads(capsys.readouterr().out)["score"] == said
