@@ -524,13 +524,22 @@ class Chances:
     # -------------------------------------------------------------- tables of the polynomials
 
     @property
+    def curved(self) -> Floats:
+        """(C,) no less than the second derivatives of the chance each way, added up, at shares of the reach.
+
+        That of P(-h < x + u · normal < h) in x is at most twice the steepest slope of the normal's density,
+        0.242, ÷ u², and a mean of such has no more; u is what is left of a direction once the other is known.
+        """
+        alone = 1.0 - np.minimum(np.abs(self._shared), _MOST_SHARED) ** 2
+        # A cut corner is a sum of such with differences in one direction: twice as much.
+        times = np.array([4.0 if zone.steps else 2.0 for zone in self._zones])
+        return np.asarray(times * 0.242 * (self.reach**2 / alone) * (self._u1**-2 + self._u2**-2))
+
+    @property
     def _nodes(self) -> tuple[NDArray[np.float32], Floats]:
         """(C, n + 1, 2 n + 1) chances at x = 0 … reach, y = -reach … reach; (C,) added to what is between.
 
-        Between four nodes lies at most a straight line's error: step² / 8 times the greatest second
-        derivative each way. That of P(-h < x + u · normal < h) in x is at most twice the steepest slope of
-        the normal's density, 0.242, ÷ u², and a mean of such has no more; u is what is left of a direction
-        once the other is known.
+        Between four nodes lies at most a straight line's error: step² / 8 times `curved`.
         """
         if self._table is None:
             poly = self._coefficients
@@ -541,11 +550,7 @@ class Chances:
                 even = which is self.disk
                 x, y = (_powers(2.0 * at * at - 1.0 if even else at, len(poly[0])).T for at in (right, up))
                 table[which] = np.minimum(np.maximum(x @ poly[which] @ y.T, 0.0), 1.0)
-            alone = 1.0 - np.minimum(np.abs(self._shared), _MOST_SHARED) ** 2
-            # A cut corner is a sum of such with differences in one direction: twice as much.
-            times = np.array([4.0 if zone.steps else 2.0 for zone in self._zones])
-            curved = times * 0.242 * (self.reach**2 / alone) * (self._u1**-2 + self._u2**-2)
-            self._table = table, np.asarray(curved / (8.0 * _NODES**2) + 1e-6)
+            self._table = table, np.asarray(self.curved / (8.0 * _NODES**2) + 1e-6)
         return self._table
 
     @property

@@ -55,6 +55,7 @@ _CARRIES = 1e-6
 class GeneralSearch(Search):
     """One post whose seats are searched against the contact problem."""
 
+    in_contact = False
     _sparing = False
     """Only some thicknesses are looked at, for the question has had its share of contact problems."""
 

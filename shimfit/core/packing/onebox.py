@@ -18,6 +18,8 @@ from collections import Counter, defaultdict
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, NamedTuple
 
+import numpy as np
+
 from shimfit.core.packing.entries import TIE, Cell, Choice, Group
 from shimfit.core.packing.search import Search
 from shimfit.core.packing.stacks import TOUCH_MM
@@ -33,6 +35,12 @@ if TYPE_CHECKING:
 NODE_LIMIT = 600
 """Nodes after which the search stops proving; usual posts need 1, the worst seen in full boxes some tens."""
 _DIVE_DEPTH = 60
+_CHOICES = (6, 48)
+"""Choices that are held and built one by one before it is branched over all of them."""
+_WAYS = 5000
+"""Ways to make the packs of one choice that are looked at."""
+_MORE = (0.02, 0.1, 0.5)
+"""How much more than the cheapest those may cost, in pieces: first little, then more."""
 _EPS = 1e-7
 
 
@@ -165,21 +173,133 @@ def _branch(
     """Best answer for one set of settings, a bound, and whether the tree was finished."""
     ticket = itertools.count()
     heap: list[tuple[float, int, _Node, Answer]] = []
+    seen: set[tuple[tuple[Caps, ...], Orders]] = set()
     root = _Node((NO_CAPS,) * len(search.task.seats), tuple(search.groups))
     _push(heap, ticket, search, down, root, limit)
+    known: Answer | None = None
+    if heap and search.in_contact and not relaxed and any(_conflict(search, heap[0][3], root)):
+        known, bound = _one_by_one(search, down, root, limit)
+        count.nodes += 1
+        limit = limit if known is None else min(limit, known.cost)
+        if bound >= limit - TIE:
+            return known, limit if known else math.inf, True
     while heap:
         low, _, node, answer = heapq.heappop(heap)
         count.nodes += 1
-        if low > limit + TIE:
+        if low > limit + (-TIE if known else TIE):
             break
         children = () if relaxed else tuple(_conflict(search, answer, node))
         if not children:
             return answer, low, True
         if count.nodes >= node_limit or search.task.work.spent:
-            return _dive(search, down, node, answer), low, False
+            return known or _dive(search, down, node, answer), low, False
         for caps, orders in children:
-            _push(heap, ticket, search, down, _child(search.tables, node, caps, orders), limit)
-    return None, math.inf, True
+            if (caps, orders) not in seen:
+                seen.add((caps, orders))
+                _push(heap, ticket, search, down, _child(search.tables, node, caps, orders), limit)
+    return known, known.cost if known else math.inf, True
+
+
+def _one_by_one(search: Search, down: Down, root: _Node, limit: float) -> tuple[Answer | None, float]:
+    """The best answer among the cheapest choices, and what no answer is cheaper than.
+
+    Many choices differ only in which of two like pieces goes where. So the thicknesses are held, one choice
+    after the other as they get dearer, and the box is asked for pieces that make just these; once a choice
+    costs more than the best answer, nothing that comes after it can be cheaper.
+    """
+    under = _down_stack(search.tables, down, NO_CAPS)
+    base = under.cost if under else 0.0
+    built: dict[tuple[Cell, ...], tuple[Answer | None, float]] = {}
+    most = limit
+    for keep in _CHOICES:
+        found = search.best(root.groups, keep, most - base)
+        for choice in found:
+            if choice.cost + base > most + TIE:
+                break
+            if choice.cells not in built:
+                built[choice.cells] = _made_of(search, down, root, choice, most)
+            most = min(most, built[choice.cells][1] if built[choice.cells][0] else most)
+        unknown = min((low for answer, low in built.values() if answer is None), default=math.inf)
+        bound = min(most, unknown, found[-1].cost + base if len(found) >= keep else math.inf)
+        if bound >= most - TIE or unknown < most - TIE:
+            break
+    likely = [answer for answer, _ in built.values() if answer is not None and answer.cost <= most + TIE]
+    return min(likely, key=_tie_key, default=None), bound
+
+
+def _made_of(
+    search: Search, down: Down, root: _Node, choice: Choice, limit: float
+) -> tuple[Answer | None, float]:
+    """The cheapest pieces of the one box for the thicknesses of a choice, or None and a bound.
+
+    Every way to make each pack that costs little more than the cheapest is laid out, then twice as much more.
+    """
+    tables = search.tables
+    under = _down_stack(tables, down, NO_CAPS)
+    base = choice.cost + (under.cost if under else 0.0)
+    bound = base
+    for more in _MORE:
+        gap = min(more * tables.options.costs.piece, limit + TIE - base)
+        ways = [_ways_down(tables, down, under, choice.cells[0], gap)]
+        for i, cell in enumerate(choice.cells[1:]):
+            ways.append(_ways(tables, root.groups[i][cell.inner], cell, gap))
+        if math.prod(len(some) for some in ways) > _WAYS:
+            return None, bound
+        best: list[Answer] = []
+        for dearer, some in sorted(
+            ((sum(way.dearer for way in some), some) for some in itertools.product(*ways)),
+            key=lambda item: item[0],
+        ):
+            if dearer > gap or (best and base + dearer > best[0].cost + TIE):
+                break
+            used = [way.used for way in some]
+            if not first_conflict(tables, used):
+                held = replace(
+                    choice, cost=choice.cost + dearer - some[0].dearer, cells=tuple(w.cell for w in some)
+                )
+                stacks, rows = zip(*((one and one.stack, one and one.row) for one in used), strict=True)
+                best.append(Answer(held, stacks, rows, base + dearer, (), 0.0))
+        if best:
+            answer = min(best, key=_tie_key)
+            return answer, answer.cost
+        if base + gap > limit:
+            return None, math.inf
+        bound = base + gap
+    return None, bound
+
+
+class _Way(NamedTuple):
+    """One pack of a choice as it can be made: what it costs more than the cheapest, and its pieces."""
+
+    dearer: float
+    cell: Cell
+    used: Used | None
+
+
+def _ways_down(tables: Tables, down: Down, under: Stack | None, cell: Cell, gap: float) -> list[_Way]:
+    """Every way to make what stands under the seat that stays down."""
+    if under is None:
+        return [_Way(0.0, cell, None)]
+    return [
+        _Way(cost - under.cost, cell, Used(Stack(cost, None, ranks), tables.rows[0], None))
+        for k in (1, 2)
+        for cost, ranks in tables.flat_ways(down.steps, k, under.cost + gap)
+    ]
+
+
+def _ways(tables: Tables, group: Group, cell: Cell, gap: float) -> list[_Way]:
+    """Every way to make one pack that costs at most so much more than the cheapest."""
+    if cell.row < 0:
+        return [_Way(0.0, cell, None)]
+    values = group.values[:, cell.steps - group.base]
+    ways = []
+    for r in np.flatnonzero(values <= cell.cost + gap).tolist():
+        row, extra = group.row_at(r), float(group.extra[r])
+        for stack in tables.ways(row, cell.steps, cell.cost + gap - extra):
+            cost = stack.cost + extra
+            used = Used(stack, row, group.inner_mm)
+            ways.append(_Way(cost - cell.cost, cell._replace(row=r, cost=cost), used))
+    return ways
 
 
 def _dive(search: Search, down: Down, node: _Node, answer: Answer) -> Answer | None:
@@ -313,14 +433,7 @@ def first_conflict(tables: Tables, used: Sequence[Used | None]) -> list[tuple[in
 
 def _conflict(search: Search, answer: Answer, node: _Node) -> Iterator[tuple[tuple[Caps, ...], Orders]]:
     """Caps and orders of the children that settle the first conflict; nothing when the box can serve all."""
-    cells = answer.choice.cells
-    used = [
-        Used(stack, row, inner_mm_of(search.task, i, cells[i]))
-        if stack is not None and row is not None
-        else None
-        for i, (stack, row) in enumerate(zip(answer.stacks, answer.rows, strict=True))
-    ]
-    tables = search.tables
+    tables, used = search.tables, _used_by(search, answer)
     ways = _short_flats(tables, used)
     pair = None if ways else _overlap(tables, used)
     if pair is not None:
@@ -328,6 +441,15 @@ def _conflict(search: Search, answer: Answer, node: _Node) -> Iterator[tuple[tup
         return
     for seat, change in ways or _covered_too_often(tables, used) or _strips_too_short(tables, used):
         yield _changed(node.caps, (seat, change)), node.orders
+
+
+def _used_by(search: Search, answer: Answer) -> list[Used | None]:
+    return [
+        Used(stack, row, inner_mm_of(search.task, i, answer.choice.cells[i]))
+        if stack is not None and row is not None
+        else None
+        for i, (stack, row) in enumerate(zip(answer.stacks, answer.rows, strict=True))
+    ]
 
 
 def _changed(caps: tuple[Caps, ...], *changes: tuple[int, Caps]) -> tuple[Caps, ...]:
@@ -399,7 +521,7 @@ def _may_take(search: Search, node: _Node, rank: int, seat: int) -> tuple[float,
         top = group.base + group.values.shape[1] - 1
         if top < group.base:
             continue
-        for run in tables.taper_runs(rank, group.inner_mm, (), part):
+        for run in tables.runs_within(rank, group.inner_mm, (), part):
             # Flats beside it make a thin stretch do, never a thick one.
             lo = run.lo if len(tables.thick) else max(run.lo, group.base)
             if lo <= min(run.hi, top):
@@ -457,6 +579,8 @@ def _tails(tables: Tables, used: Sequence[Used | None], use: str) -> dict[int, l
 
 def _covered_too_often(tables: Tables, used: Sequence[Used | None]) -> list[tuple[int, Caps]]:
     for rank, uses in sorted(_tails(tables, used, "marked").items()):
+        if len(uses) <= tables.lots[rank].count:
+            continue
         stretches = [(*tables.stretch(rank, steps, one.inner_mm), seat) for seat, steps, one in uses]
         for x, _, _ in sorted(stretches):
             covering = [one for one in stretches if one[0] <= x < one[1] - TOUCH_MM]

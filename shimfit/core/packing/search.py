@@ -60,6 +60,10 @@ _NONE_AND_HALF = np.array([0.0, 0.5])
 """Shares of the reach whose chances tell how much wider one direction is than the other."""
 _OFF = 1e-7
 """More than the chance's polynomials are off by."""
+_FAR = 1e9
+"""A price above all others, where none is known."""
+_CELLS = 40
+"""Cells of a grid from none to the reach, each way."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,34 +77,25 @@ class _Combo:
 
 
 class _Rounds:
-    """What the rounds of a rest cost at least, by how far it is off: one set of bearing points, a disk.
+    """What the rounds of a rest cost at least, by how far it is off: for one set of bearing points.
 
-    In the axes of the reading's scatter, each in its own measure (u, v), rests of one price lie on nearly
-    round curves. `price` is convex along every ray (1 ÷ a log-concave chance is convex) and even in u and in
-    v, so a few rays from none to a quarter turn tell it everywhere: between radii by the slope of the chord
-    before, between rays by what their waves (cos 2kφ) can lose from one to the next.
+    Off is a distance in the axes of the reading's scatter, each in its own measure (u, v), in which rests of
+    one price lie on nearly round curves. `least[i]` is below the price of every rest `radii[i]` off or more;
+    `slope[i]` is what it grows by from there on.
     """
 
     def __init__(self, search: Search, c: int) -> None:
-        four, chances, price = search.combos[c].four, search.chances, search.costs.round
+        four = search.combos[c].four
+        self.cos, self.sin = search.chances.axes(c)
+        self.wide = search.wide[c]
+        self.u, self.v = self._turned(np.array(four.x), np.array(four.y))
+        self.most = float(next_rounds(search.costs.round, 0.0))
         reach = search.task.allowed_mm * (1.0 + 1e-9)
-        cos, sin = chances.axes(c)
-        wide = search.wide[c]
-        self.cos, self.sin, self.wide = cos, sin, wide
-        self.u = tuple((cos * x + sin * y) / wide for x, y in zip(four.x, four.y, strict=True))
-        self.v = tuple(cos * y - sin * x for x, y in zip(four.x, four.y, strict=True))
-        self.radii = reach * max(1.0, 1.0 / wide) * (np.arange(_RADII + 1) / _RADII) ** 1.5
-        angle = np.linspace(0.0, math.pi / 2.0, _ANGLES)
-        x = (self.radii[:, None] * np.cos(angle) * wide).reshape(-1)
-        y = (self.radii[:, None] * np.sin(angle)).reshape(-1)
-        chance = chances.at_own(c, x, y) + _OFF
-        rays = (price * (1.0 / np.maximum(chance, LEAST_CHANCE / 2.0) - 1.0)).reshape(-1, _ANGLES)
-        waves, lost = _waves(_ANGLES)
-        self.least = np.maximum.accumulate(rays.min(axis=1) - np.abs(rays @ waves) @ lost)
-        """At each radius and beyond."""
-        slopes = (np.diff(rays, axis=0) / np.diff(self.radii)[:, None]).min(axis=1)
-        self.slope = np.concatenate(([0.0], np.maximum(slopes, 0.0)))
-        self.most = float(next_rounds(price, 0.0))
+        if search.task.disk:
+            self.radii, self.least, self.slope = _disk_rings(search, c, reach)
+        else:
+            self.radii, self.least = _grid_rings(search, c, reach)
+            self.slope = np.zeros(len(self.radii))
 
     def at_least(self, off: Floats) -> Floats:
         """Never above what rests so far off cost."""
@@ -109,8 +104,7 @@ class _Rounds:
 
     def off(self, x: Floats, y: Floats) -> Floats:
         """How far off a rest is."""
-        u, v = self._turned(x, y)
-        return np.sqrt(u * u + v * v)
+        return np.hypot(*self._turned(x, y))
 
     def _turned(self, x: Floats, y: Floats) -> tuple[Floats, Floats]:
         return (self.cos * x + self.sin * y) / self.wide, self.cos * y - self.sin * x
@@ -118,30 +112,96 @@ class _Rounds:
     def no_further(self, room: Floats) -> Floats:
         """Distance beyond which every rest costs more than the room for it."""
         i = np.searchsorted(self.least, np.where(room >= self.most, math.inf, room), side="right")
-        return np.where(i <= _RADII, self.radii[np.minimum(i, _RADII)], math.inf)
+        return np.where(i < len(self.radii), self.radii[np.minimum(i, len(self.radii) - 1)], math.inf)
 
     def line(self, k: int, x: Floats, y: Floats) -> tuple[float, Floats, Floats]:
         """Of the rests (x, y) moved on by the error of seat k: step², the nearest error, distance²."""
         u, v = self._turned(x, y)
-        du, dv = self.u[k], self.v[k]
+        du, dv = float(self.u[k]), float(self.v[k])
         step = du * du + dv * dv
         return step, -(du * u + dv * v) / step, (du * v - dv * u) ** 2 / step
 
 
-@cache
-def _waves(rays: int) -> tuple[Floats, Floats]:
-    """From values at even angles 0 … a quarter turn to their cosine waves cos 2kφ (rays, rays).
+def _disk_rings(search: Search, c: int, reach: float) -> tuple[Floats, Floats, Floats]:
+    """Radii, the least price from each on, and how it grows: proven, of a disk.
 
-    And what each can be lower by between two rays than at the nearer of them, in its own heights.
+    The chance is the normal density's integral over a disk moved by the rest: a convolution of two
+    log-concave functions, so log-concave (Prékopa, Acta Sci. Math. 34, 1973). Hence the price g, an affine
+    function of 1 ÷ chance, is convex; a disk in the axes of the scatter makes it even in u and in v, so it
+    grows along every ray. It is worked out on rays from none to a quarter turn, mirrored beyond. Take two
+    neighbouring rays, A and B on them at one radius: whatever lies on the arc from A to B costs at least what
+    the ray to it costs where it crosses the chord AB. On that line g is convex: it lies above the lines
+    through P, A and through B, Q, where P and Q are where the line meets the next ray on either side (what
+    they cost at most is read between two radii of their ray, along which g is convex too). The lowest point
+    of these two lines between A and B is the bound of the sector; a fan of straight lines in place of the
+    arc loses little. From a ring outwards g grows at least as it has grown from the middle.
+
+    Example: rays 11.25° apart, |AB| = 0.196 r, P and Q at 1.040 r, each 1.041 |AB| away from A and from B.
     """
-    k = np.arange(rays)
-    ends = np.where((k == 0) | (k == rays - 1), 0.5, 1.0)
-    waves = np.cos(math.pi * np.outer(k, k) / (rays - 1)) * ends[:, None] * ends * 2.0 / (rays - 1)
-    return waves, 1.0 - np.cos(math.pi / 2.0 * k / (rays - 1))
+    wide, price = search.wide[c], search.costs.round
+    shares, angle = (np.arange(_RADII + 1) / _RADII) ** 1.5, np.linspace(0.0, math.pi / 2.0, _ANGLES)
+    half = angle[1] / 2.0
+    radii = reach * max(1.0, 1.0 / wide) * shares
+    x, y = radii[:, None] * np.cos(angle) * wide, radii[:, None] * np.sin(angle)
+    chance = search.chances.at_own(c, x.reshape(-1), y.reshape(-1)).reshape(x.shape)
+    low = price * (1.0 / np.maximum(chance + _OFF, LEAST_CHANCE / 2.0) - 1.0)
+    high = price * (1.0 / np.maximum(chance - _OFF, _OFF) - 1.0)
+    high[np.maximum(x, y) > reach] = _FAR  # no chance is known there
+    at, i = _further_out(math.cos(half) / math.cos(3.0 * half))
+    outer = np.full(low.shape, _FAR)
+    outer[: len(i)] = high[i] * (1.0 - at)[:, None] + high[i + 1] * at[:, None]
+    outer = outer[:, [1, *range(_ANGLES), _ANGLES - 2]]
+    apart = (math.cos(half) * math.tan(3.0 * half) / math.sin(half) - 1.0) / 2.0
+    a, b = low[:, :-1], low[:, 1:]
+    fall, rise = (a - outer[:, : _ANGLES - 1]) / apart, (outer[:, 3:] - b) / apart
+    with np.errstate(divide="ignore", invalid="ignore"):
+        cross = np.minimum(np.maximum((a - b + rise) / (rise - fall), 0.0), 1.0)
+    between = np.maximum(a + fall * cross, b - rise * (1.0 - cross))
+    sector = np.where(fall >= 0.0, a, np.where(rise <= 0.0, b, between))
+    # A sector that is out of reach at this radius has no rest in it.
+    off = np.hypot(wide * np.cos(angle), np.sin(angle))
+    sector[radii[:, None] * np.minimum(off[:-1], off[1:]) > reach * (1.0 + 1e-9)] = math.inf
+    least = np.maximum.accumulate(sector.min(axis=1))
+    slope = np.zeros(len(radii))
+    slope[1:] = np.maximum(np.where(least[1:] < math.inf, least[1:] - high[0, 0], 0.0) / radii[1:], 0.0)
+    return radii, least, slope
+
+
+@cache
+def _further_out(by: float) -> tuple[Floats, Ints]:
+    """Between which radii lies so many times each of them: share of the way, and the nearer one's number."""
+    shares = (np.arange(_RADII + 1) / _RADII) ** 1.5
+    wanted = by * shares[by * shares < 1.0]
+    i = np.minimum(np.searchsorted(shares, wanted, side="right") - 1, _RADII - 1)
+    return (wanted - shares[i]) / (shares[i + 1] - shares[i]), i
+
+
+def _grid_rings(search: Search, c: int, reach: float) -> tuple[Floats, Floats]:
+    """Radii, and the least price from each on, of limits per direction.
+
+    Such a zone is a stair with its corners cut off, so nothing is convex: but between the nodes of a grid the
+    chance is no more than at the best of them and what a straight line is off by (`Chances.curved`). Every
+    rest so far off lies in a cell that reaches as far; half the plane does, for the other is its mirror.
+    """
+    if search.grid is None:
+        search.grid = search.chances.in_axes(np.linspace(-1.0, 1.0, 2 * _CELLS + 1))[:, _CELLS:]
+    chance = search.grid[c]
+    best = np.maximum(chance[1:], chance[:-1])
+    best = np.maximum(best[:, 1:], best[:, :-1]) + search.chances.curved[c] / (8.0 * _CELLS**2) + _OFF
+    price = search.costs.round * (1.0 / np.maximum(best, LEAST_CHANCE / 2.0) - 1.0)
+    right, up = np.arange(1, _CELLS + 1), np.abs(np.arange(-_CELLS, _CELLS) + 0.5) + 0.5
+    far = np.hypot(right[:, None] / search.wide[c], up) / _CELLS * reach
+    radii = np.linspace(0.0, float(far.max()), 2 * _CELLS + 1)
+    least = np.full(len(radii), math.inf)
+    np.minimum.at(least, np.searchsorted(radii, far.reshape(-1), side="right") - 1, price.reshape(-1))
+    return radii, np.minimum.accumulate(least[::-1])[::-1]
 
 
 class Search:
     """One post against one set of tables: windows and entries are made once, then asked many times."""
+
+    in_contact = True
+    """All four supports carry: what a rest costs does not hang on what the packs are made of."""
 
     def __init__(self, task: Task, tables: Tables, angles: frozenset[float] = frozenset()) -> None:
         self.task = task
@@ -152,6 +212,8 @@ class Search:
         self.combos: list[_Combo] = []
         self.groups: list[dict[bool, Group]] = [{} for _ in task.seats[1:]]
         self._known_rounds: dict[int, _Rounds] = {}
+        self.grid: Floats | None = None
+        """Chances on a grid, half a plane of each set of bearing points, where limits are per direction."""
         self.least_rest = 0.0
         """What any rest costs at least, whichever places bear."""
         self._make()
@@ -405,8 +467,8 @@ class Search:
             self._offer(c, seats, (ordered[0], ordered[1], ordered[2]), pool)
 
     def _rounds(self, c: int, many: int) -> _Rounds | None:
-        """Bounds by distance where there are many to bound; None without rounds, or in a rectangle."""
-        if many <= _MANY or not self.costs.round or self.task.lean_only or not self.task.disk:
+        """Bounds by distance where there are many to bound; None without rounds."""
+        if many <= _MANY or not self.costs.round or self.task.lean_only:
             return None
         found = self._known_rounds.get(c)
         if found is None:

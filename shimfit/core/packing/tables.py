@@ -43,7 +43,7 @@ from shimfit.core.packing.tapered import ANYWHERE, Prices, Tapered
 from shimfit.errors import EntryError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -280,6 +280,48 @@ class Tables(Tapered):
         self._stacks[key] = best
         return best
 
+    def ways(self, row: Row, thickness: int, limit: float) -> Iterator[Stack]:
+        """Every set of pieces that makes one pack of a class and costs no more than the limit."""
+        if not row.runs:
+            for k in range(1, self.options.max_pieces + 1):
+                for cost, flats in self.flat_ways(thickness, k, limit):
+                    yield Stack(cost, None, flats)
+        for run in row.runs:
+            if run.lo <= thickness <= run.hi and run.cost + run.per_step * thickness <= limit + EPS:
+                yield Stack(run.cost + run.per_step * thickness, (run.rank, thickness), ())
+            lo, hi = max(1, thickness - run.hi), thickness - run.lo
+            for k in range(1, self.options.max_pieces if lo <= hi else 1):
+                costs = run.cost + run.per_step * (thickness - np.arange(lo, hi + 1))
+                for j in np.flatnonzero(self.g[k - 1][lo : hi + 1] + costs <= limit + EPS).tolist():
+                    for cost, flats in self.flat_ways(lo + j, k, limit - float(costs[j])):
+                        yield Stack(cost + float(costs[j]), (run.rank, thickness - lo - j), flats)
+
+    def flat_ways(
+        self, thickness: int, k: int, limit: float, least: tuple[int, int] = (0, 0)
+    ) -> Iterator[tuple[float, tuple[int, ...]]]:
+        """Every k flats (by rank) of a total thickness that cost no more than the limit, the thinnest first.
+
+        least: (number of the thickness, rank) that none comes before. More of a lot than there are may be
+        among them: whoever puts packs together counts.
+        """
+        if k == 1:
+            i = self.index_of.get(thickness, -1)
+            some = [i] if i >= least[0] else []
+        else:
+            thick = self.thick[: np.searchsorted(self.thick, thickness // k, side="right")]
+            bound = self.c1[: len(thick)] + self.g[k - 2][thickness - thick]
+            some = [i for i in np.flatnonzero(bound <= limit + EPS).tolist() if i >= least[0]]
+        for i in some:
+            for unit in dict.fromkeys(self.units[i]):
+                if (i, unit.rank) < least or unit.cost > limit + EPS:
+                    continue
+                if k == 1:
+                    yield unit.cost, (unit.rank,)
+                    continue
+                left = thickness - int(self.thick[i])
+                for cost, ranks in self.flat_ways(left, k - 1, limit - unit.cost, (i, unit.rank)):
+                    yield cost + unit.cost, tuple(sorted((*ranks, unit.rank)))
+
     def few_flats(self, thickness: int, caps: Caps = NO_CAPS) -> Stack | None:
         """One flat of this thickness, or two where there is none, within the caps."""
         view = FlatView(self, caps)
@@ -308,14 +350,22 @@ class Tables(Tapered):
                 runs.append(run)
             elif run.rank not in done:
                 done.add(run.rank)
-                key = run.rank, inner_mm, tuple(sorted(points[run.rank])), within.get(run.rank, ANYWHERE)
-                found = self._cut_up.get(key)
-                if found is None:
-                    if len(self._cut_up) > _MOST_REMEMBERED:
-                        self._cut_up.clear()
-                    found = self._cut_up[key] = self.taper_runs(run.rank, inner_mm, key[2], key[3])
+                part = within.get(run.rank, ANYWHERE)
+                found = self.runs_within(run.rank, inner_mm, tuple(sorted(points[run.rank])), part)
                 runs.extend(found)
         return runs
+
+    def runs_within(
+        self, rank: int, inner_mm: float | None, banned: tuple[float, ...], within: tuple[float, float]
+    ) -> list[Run]:
+        """`taper_runs`, remembered: a branching asks for the same few over and over."""
+        key = rank, inner_mm, banned, within
+        found = self._cut_up.get(key)
+        if found is None:
+            if len(self._cut_up) > _MOST_REMEMBERED:
+                self._cut_up.clear()
+            found = self._cut_up[key] = self.taper_runs(rank, inner_mm, banned, within)
+        return found
 
     def _flat_stack(self, view: FlatView, thickness: int) -> Stack | None:
         best: Stack | None = None

@@ -1,6 +1,5 @@
 """What must hold for any post and box: mirrors, inches, more stock, looser limits, bounds."""
 
-import math
 import random
 from dataclasses import replace
 
@@ -200,13 +199,15 @@ def test_same_question_same_answer_in_any_order() -> None:
     assert prescribe(*asked, build_tables(sorted(lots, key=lambda lot: lot.thickness_mm), options)) == first
 
 
+@pytest.mark.parametrize("per_direction", [False, True])
 @pytest.mark.parametrize("ratio", [300, 500, 1000])
-def test_no_rest_costs_less_than_the_ring_that_it_lies_on(ratio) -> None:
-    """The bound by distance against the price itself, over feet, bearing points and leans."""
-    rng, tolerance = random.Random(ratio), Tolerance(f"1:{ratio}", "ratio", 1 / ratio)
+def test_no_rest_costs_less_than_the_ring_that_it_lies_on(ratio, per_direction) -> None:
+    """The bound by distance against the price itself, over feet (long ones too), bearing points and leans."""
+    rng = random.Random(ratio)
+    tolerance = Tolerance(f"1:{ratio}", "ratio", 1 / ratio, per_direction=per_direction)
     slack = []
     for _ in range(12):
-        foot = Foot(rng.uniform(70.0, 150.0), rng.uniform(70.0, 150.0))
+        foot = Foot(rng.uniform(40.0, 250.0), rng.uniform(70.0, 150.0))
         lean = Lean(rng.uniform(-0.02, 0.02), rng.uniform(-0.02, 0.02))
         question = ask(foot, HEIGHT, lean, tolerance, 0.19, u_take_up=rng.uniform(0.0, 0.1))
         asked = Asked(question, build_tables([Lot("F", "flat", 4, thickness_mm=1.0)], Options()))
@@ -214,13 +215,14 @@ def test_no_rest_costs_less_than_the_ring_that_it_lies_on(ratio) -> None:
         for c in range(len(search.combos)):
             rounds = search._rounds(c, 10_000)
             assert rounds is not None
-            angle = np.array([rng.uniform(0.0, 2.0 * math.pi) for _ in range(400)])
-            far = question.safe_mm * np.sqrt(np.array([rng.random() for _ in range(400)]))
-            x, y = far * np.cos(angle), far * np.sin(angle)
+            rests = np.array([(rng.uniform(-1.0, 1.0), rng.uniform(-1.0, 1.0)) for _ in range(500)])
+            if not per_direction:
+                rests = rests[np.hypot(*rests.T) <= 1.0]
+            x, y = question.safe_mm * rests.T
             price = search._soft(c, x, y, x)
             least = rounds.at_least(rounds.off(x, y))
             assert (least <= price + 1e-9).all()
             slack.append(float(np.median((price - least) / np.maximum(price - search._floor(c), 1e-3))))
             room = float(np.median(price))
             assert (rounds.off(x, y)[price <= room] <= rounds.no_further(np.array([room]))[0]).all()
-    assert float(np.median(slack)) < 0.15  # else it rules nothing out
+    assert float(np.median(slack)) < (0.7 if per_direction else 0.25)  # else it rules nothing out
