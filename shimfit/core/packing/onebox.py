@@ -210,7 +210,7 @@ def _one_by_one(search: Search, down: Down, root: _Node, limit: float) -> tuple[
     under = _down_stack(search.tables, down, NO_CAPS)
     base = under.cost if under else 0.0
     built: dict[tuple[Cell, ...], tuple[Answer | None, float]] = {}
-    most = limit
+    most, bound = limit, -math.inf
     for keep in _CHOICES:
         found = search.best(root.groups, keep, most - base)
         for choice in found:

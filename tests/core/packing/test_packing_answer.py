@@ -8,7 +8,7 @@ import pytest
 
 from shimfit.core.foot import gap_plane
 from shimfit.core.objective import Minutes
-from shimfit.core.packing import Offer, Options, Saw, build_tables, prescribe, wanted
+from shimfit.core.packing import Offer, Options, Saw, build_tables, onebox, prescribe, wanted
 from shimfit.core.resting import rest_packs
 from shimfit.errors import EntryError, UsageError
 from shimfit.model import Foot, Lean, Lot, Pack, Seat, Tolerance
@@ -289,7 +289,8 @@ def test_a_million_pieces_are_as_quick_as_nine() -> None:
     assert solve(Lean(0.011, 0.006), many).within
 
 
-def test_node_limit_gives_up_honestly() -> None:
+def test_node_limit_gives_up_honestly(monkeypatch) -> None:
+    monkeypatch.setattr(onebox, "_CHOICES", ())
     lots = tuple(flat(f"F{i}", 1.2, 1) for i in range(2))
     answer = solve(Lean(0.0, 0.015), lots, Options(bearing_point="corner"), node_limit=1)
     assert answer.status in ("gave-up", "found")
