@@ -1,7 +1,7 @@
 """Paper: a page being drawn, and the one way that all papers are laid out on it.
 
 `Sheet` is a thin layer over fpdf2 (the only place that talks to it): millimetres from the top left, ink from
-black to white, any letter that was typed. `Paper` flows on it: heading and foot of every page, sentences,
+0 black to 1 white, any letter that was typed. `Paper` flows on it: heading and foot of every page, sentences,
 facts, tables that go on over pages with their head. What is drawn depends on nothing but the data and the
 photos: the creation date is given, so the same record gives the same bytes. No text is smaller than `FINE`.
 """
@@ -33,21 +33,31 @@ TITLE, HEAD, BODY, FINE = 15.0, 9.5, 8.0, 7.2
 GREY = 0.35
 MISSING = "▯"
 """Stands for a character that the printed font lacks; CSV and JSON have the character itself."""
+PHOTO_MM, _PHOTO_PIXELS = 20.0, (720, 720)
 Align = Literal["left", "right", "centre"]
-_FONTS = files("shimfit.report") / "fonts"
-_NO_DATE = datetime(2000, 1, 1, tzinfo=UTC)
+Fill: TypeAlias = float | None
+"""Ink inside an outline; None: see-through. A `wide` of 0 leaves the outline out."""
+
+
+def ascent(size: float) -> float:
+    """From the top of a line to its baseline, mm."""
+    return size * MM_PER_POINT * 0.88
+
+
+def leading(size: float) -> float:
+    """From line to line, mm."""
+    return size * MM_PER_POINT * 1.13
 
 
 @dataclass(frozen=True, slots=True)
 class Format:
     """A sheet of paper, upright."""
 
-    name: str
     width_mm: float
     height_mm: float
 
 
-PAPERS = {"a4": Format("A4", 210.0, 297.0), "letter": Format("Letter", 215.9, 279.4)}
+PAPERS = {"a4": Format(210.0, 297.0), "letter": Format(215.9, 279.4)}
 
 
 def paper_named(name: str) -> Format:
@@ -84,14 +94,16 @@ class Box:
 
 
 class Sheet:
-    """A PDF document in the making; leave its `with` to close the fonts' files."""
+    """A PDF document in the making; leave its `with` to close the fonts' files, which fpdf2 leaves open."""
 
     def __init__(self, paper: Format, *, title: str, subject: str, made: str | None) -> None:
+        """Made: ISO 8601 time; None, or what is none, gives 2000-01-01."""
         self.paper = paper
         self.lacking: set[str] = set()
         """Characters that had to be replaced by `MISSING`."""
         self._widths: dict[tuple[str, bool], float] = {}
-        pdf = fpdf.FPDF(unit="mm", format=(paper.width_mm, paper.height_mm))
+        self._font: tuple[bool, float] | None = None
+        self._pdf = pdf = fpdf.FPDF(unit="mm", format=(paper.width_mm, paper.height_mm))
         pdf.set_auto_page_break(auto=False)
         pdf.set_margin(0)
         pdf.c_margin = 0
@@ -100,37 +112,35 @@ class Sheet:
         pdf.set_creator("shimfit")
         pdf.set_producer("shimfit")
         pdf.set_lang("en")
-        pdf.set_creation_date(_date(made))
+        try:
+            when = datetime.fromisoformat(made or "")
+        except ValueError:
+            when = datetime(2000, 1, 1, tzinfo=UTC)
+        pdf.set_creation_date(when if when.tzinfo else when.replace(tzinfo=UTC))
         for style, name in (("", "DejaVuSansCondensed.ttf"), ("B", "DejaVuSansCondensed-Bold.ttf")):
-            with as_file(_FONTS / name) as path:
+            with as_file(files("shimfit.report") / "fonts" / name) as path:
                 pdf.add_font("body", style, path)
-        self._pdf = pdf
         self._cover = frozenset(pdf.fonts["body"].cmap) & frozenset(pdf.fonts["bodyB"].cmap)  # type: ignore[union-attr]  # only core fonts have none
-        self._font: tuple[bool, float] | None = None
-
-    def close(self) -> None:
-        """Close the fonts' files, which fpdf2 leaves open."""
-        for font in self._pdf.fonts.values():
-            if isinstance(font, TTFFont):
-                font.ttfont.close()
 
     def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_: object) -> None:
-        self.close()
+        for font in self._pdf.fonts.values():
+            if isinstance(font, TTFFont):
+                font.ttfont.close()
 
     # ------------------------------------------------------------ pages
-
-    def new_page(self) -> None:
-        """Start a page."""
-        self._pdf.add_page()
-        self._font = None
 
     @property
     def pages(self) -> int:
         """How many pages there are so far."""
         return self._pdf.pages_count
+
+    def new_page(self) -> None:
+        """Start a page."""
+        self._pdf.add_page()
+        self._font = None
 
     def turn_to(self, page: int) -> None:
         """Go on drawing on a page that is there already (1 = the first)."""
@@ -140,13 +150,13 @@ class Sheet:
         self._pdf.set_fill_color(255)
         self._font = None
 
-    def finished(self) -> bytes:
-        """The document."""
-        return bytes(self._pdf.output() or b"")
-
     def attach(self, name: str, data: bytes, kind: str) -> None:
         """Put a file into the document; `kind` is its MIME type."""
         self._pdf.embed_file(bytes=data, basename=name, mime_type=kind, compress=True)
+
+    def finished(self) -> bytes:
+        """The document."""
+        return bytes(self._pdf.output() or b"")
 
     # ------------------------------------------------------------ text
 
@@ -174,23 +184,14 @@ class Sheet:
             wide = self._widths.get((letter, bold))
             if wide is None:
                 self._use(100.0, bold)
-                wide = self._pdf.get_string_width(letter) / 100
-                self._widths[letter, bold] = wide
+                wide = self._widths[letter, bold] = self._pdf.get_string_width(letter) / 100
             total += wide
         return total * size
 
     def text(
-        self,
-        x: float,
-        y: float,
-        text: str,
-        size: float,
-        *,
-        bold: bool = False,
-        align: Align = "left",
-        ink: float = 0.0,
-        room: float | None = None,
-    ) -> None:
+        self, x: float, y: float, text: str, size: float, *,
+        bold: bool = False, align: Align = "left", ink: float = 0.0, room: float | None = None,
+    ) -> None:  # fmt: skip
         """Write one line with its baseline at y; with `room` it is set smaller, down to FINE, to fit."""
         shown = self.printable(text)
         if not shown:
@@ -200,10 +201,7 @@ class Sheet:
             if room is not None and wide > room > 0:
                 size = max(FINE, size * room / wide)
                 wide = self.width(shown, size, bold=bold)
-            if align == "right":
-                x -= wide
-            elif align == "centre":
-                x -= wide / 2
+            x -= {"left": 0.0, "centre": wide / 2, "right": wide}[align]
         self._use(size, bold)
         if ink:
             self._pdf.set_text_color(round(255 * ink))
@@ -212,10 +210,13 @@ class Sheet:
             self._pdf.set_text_color(0)
 
     def lines_of(self, text: str, size: float, room: float, *, bold: bool = False) -> list[str]:
-        """Text broken into lines no wider than `room`, at spaces where that is possible; [] for none."""
+        """Text broken into lines no wider than `room`, at spaces where that is possible; [] for none.
+
+        A word that is wider is broken behind a hyphen or a no-break space (k = 2 stays together), else
+        anywhere.
+        """
         lines: list[str] = []
         line = ""
-        # Not at a no-break space: k = 2 stays together.
         for word in filter(None, self.printable(text).split(" ")):
             longer = f"{line} {word}" if line else word
             if self.width(longer, size, bold=bold) <= room:
@@ -223,75 +224,60 @@ class Sheet:
                 continue
             if line:
                 lines.append(line)
-            *full, line = self._chopped(word, size, room, bold)
-            lines += full
+            line = ""
+            for letter in word:
+                if line and self.width(line + letter, size, bold=bold) > room:
+                    at = max(line.rfind("-"), line.rfind("\u00a0")) + 1 or len(line)
+                    lines.append(line[:at].rstrip("\u00a0"))
+                    line = line[at:]
+                line += letter
         return [*lines, line] if line else lines
 
     # ------------------------------------------------------------ drawing
 
     def line(
-        self,
-        x0: float,
-        y0: float,
-        x1: float,
-        y1: float,
-        *,
-        wide: float = 0.2,
-        ink: float = 0.0,
-        dash: float = 0,
-    ) -> None:
+        self, x0: float, y0: float, x1: float, y1: float, *,
+        wide: float = 0.2, ink: float = 0.0, dash: float = 0,
+    ) -> None:  # fmt: skip
         """A straight line; `dash` mm long dashes when given."""
-        self._pen(wide, ink, dash)
+        self._pen(wide, ink)
+        if dash:
+            self._pdf.set_dash_pattern(dash, dash)
         self._pdf.line(x0, y0, x1, y1)
         if dash:
             self._pdf.set_dash_pattern()
 
-    def rect(self, box: Box, *, wide: float = 0.2, ink: float = 0.0, fill: float | None = None) -> None:
-        """A rectangle; `fill` is its ink from 0 black to 1 white, None = see-through; wide 0 = no outline."""
-        self._pen(wide, ink)
-        self._pdf.rect(box.x, box.y, box.width, box.height, style=self._filled(fill, wide))
+    def rect(self, box: Box, *, wide: float = 0.2, ink: float = 0.0, fill: Fill = None) -> None:
+        """A rectangle."""
+        style = self._pen(wide, ink, fill)
+        self._pdf.rect(box.x, box.y, box.width, box.height, style=style)
 
     def circle(
-        self,
-        x: float,
-        y: float,
-        radius: float,
-        *,
-        wide: float = 0.2,
-        ink: float = 0.0,
-        fill: float | None = None,
+        self, x: float, y: float, radius: float, *, wide: float = 0.2, ink: float = 0.0, fill: Fill = None
     ) -> None:
         """A circle about (x, y)."""
-        self._pen(wide, ink)
-        self._pdf.circle(x, y, radius, style=self._filled(fill, wide))
+        style = self._pen(wide, ink, fill)
+        self._pdf.circle(x, y, radius, style=style)
 
     def polygon(
-        self,
-        points: list[tuple[float, float]],
-        *,
-        wide: float = 0.2,
-        ink: float = 0.0,
-        fill: float | None = None,
+        self, points: list[tuple[float, float]], *, wide: float = 0.2, ink: float = 0.0, fill: Fill = None
     ) -> None:
         """A closed outline."""
-        self._pen(wide, ink)
-        self._pdf.polygon(points, style=self._filled(fill, wide))
+        style = self._pen(wide, ink, fill)
+        self._pdf.polygon(points, style=style)
 
     def arrow(
         self, x0: float, y0: float, x1: float, y1: float, *, wide: float = 0.3, head: float = 1.6
     ) -> None:
         """An arrow from the first point to the second; nothing when they are the same."""
-        along, up = x1 - x0, y1 - y0
-        far = (along**2 + up**2) ** 0.5
+        far = math.hypot(x1 - x0, y1 - y0)
         if far < 1e-9:
             return
-        ex, ey = along / far, up / far
-        bx, by = x1 - ex * head, y1 - ey * head
+        ex, ey = (x1 - x0) / far, (y1 - y0) / far
+        bx, by, side = x1 - ex * head, y1 - ey * head, head * 0.42
         self.line(x0, y0, bx, by, wide=wide)
-        side = head * 0.42
-        self.polygon(
-            [(x1, y1), (bx - ey * side, by + ex * side), (bx + ey * side, by - ex * side)], wide=0, fill=0.0
-        )
+        ends = [(x1, y1), (bx - ey * side, by + ex * side), (bx + ey * side, by - ex * side)]
+        self.polygon(ends, wide=0, fill=0.0)
 
     def picture(self, jpeg: bytes, box: Box) -> None:
         """A photo that fills the box; its sides are to be in the box's ratio."""
@@ -306,41 +292,27 @@ class Sheet:
             for dark, run in groupby(row):
                 length = len(list(run))
                 if dark:
-                    # A hair wider than its modules, or a printer leaves white seams between rows.
+                    # A hair higher than its modules, or a printer leaves white seams between rows.
                     part = Box(box.x + start * side, box.y + number * side, length * side, side * 1.02)
                     self.rect(part, wide=0, fill=0.0)
                 start += length
-
-    # ------------------------------------------------------------ parts
-
-    def _chopped(self, word: str, size: float, room: float, bold: bool) -> list[str]:
-        """A word that is wider than the room: broken behind a hyphen or a no-break space, else anywhere."""
-        parts = [""]
-        for letter in word:
-            part = parts[-1] + letter
-            if parts[-1] and self.width(part, size, bold=bold) > room:
-                at = max(part[:-1].rfind("-"), part[:-1].rfind("\u00a0")) + 1
-                parts[-1:] = [part[:at].rstrip("\u00a0"), part[at:]] if at else [part[:-1], letter]
-            else:
-                parts[-1] = part
-        return parts
 
     def _use(self, size: float, bold: bool) -> None:
         if self._font != (bold, size):
             self._pdf.set_font("body", "B" if bold else "", size)
             self._font = (bold, size)
 
-    def _pen(self, wide: float, ink: float, dash: float = 0) -> None:
+    def _pen(self, wide: float, ink: float, fill: Fill = None) -> str:
+        """Take up the pen; fpdf2's style for an outline."""
         self._pdf.set_line_width(wide)
         self._pdf.set_draw_color(round(255 * ink))
-        if dash:
-            self._pdf.set_dash_pattern(dash, dash)
-
-    def _filled(self, fill: float | None, wide: float) -> str:
         if fill is None:
             return "D"
         self._pdf.set_fill_color(round(255 * fill))
         return "DF" if wide else "F"
+
+
+# ---------------------------------------------------------------- what flows on pages
 
 
 @dataclass(frozen=True, slots=True)
@@ -367,12 +339,6 @@ def photo_at(path: Path) -> Photo | None:
     except (OSError, ValueError, SyntaxError, UnidentifiedImageError, Image.DecompressionBombError):
         return None
     return Photo(path.name, made.getvalue(), upright.width / upright.height)
-
-
-_PHOTO_PIXELS = (720, 720)
-
-
-# ---------------------------------------------------------------- what flows on pages
 
 
 @dataclass(frozen=True, slots=True)
@@ -411,28 +377,19 @@ class Paper:
     """A document that flows from top to bottom and turns the page when the next thing has no room."""
 
     def __init__(
-        self,
-        sheet: Sheet,
-        title: str,
-        name: str,
-        *,
-        margin: float = 13.0,
-        notice: str = "",
-        foot: str = "",
-        end: str = "",
+        self, sheet: Sheet, title: str, name: str, *, notice: str = "", foot: str = "", end: str = ""
     ) -> None:
-        """Name: what the paper is of. notice: stands under each heading; foot: at each page's foot."""
-        self.sheet = sheet
-        self.title = title
-        self.name = name
-        self.notice = notice
-        self.foot = foot
-        self.end = end
-        """Said behind the last page's number."""
-        self.left = margin
-        self.wide = sheet.paper.width_mm - 2 * margin
+        """Begin the first page.
+
+        Name: what the paper is of. notice: stands under each heading; foot: at each page's foot; end: said
+        behind the last page's number.
+        """
+        self.sheet, self.title, self.name = sheet, title, name
+        self.notice, self.foot, self.end = notice, foot, end
+        self.left, self.y = 13.0, 0.0
+        self.wide = sheet.paper.width_mm - 2 * self.left
+        self.right = self.left + self.wide
         self.floor = sheet.paper.height_mm - 14.5
-        self.y = 0.0
         self._head: Sequence[Column] = ()
         """Columns of the table that is being drawn: its head stands on every page."""
         self.turn()
@@ -445,25 +402,26 @@ class Paper:
         first = sheet.pages == 0 or bool(title)
         self.title = title or self.title
         sheet.new_page()
-        size = TITLE if first else HEAD
-        self.y = 9.5
-        title = self.title + ("" if first else ", continued")
-        baseline = self.y + ascent(size)
-        sheet.text(self.left, baseline, title, size, bold=True)
-        room = self.wide - sheet.width(title, size, bold=True) - 8
-        right = HEAD + 1.5 if first else HEAD
+        size, right = (TITLE, HEAD + 1.5) if first else (HEAD, HEAD)
+        heading = self.title + ("" if first else ", continued")
+        baseline = 9.5 + ascent(size)
+        sheet.text(self.left, baseline, heading, size, bold=True)
+        room = self.wide - sheet.width(heading, size, bold=True) - 8
         lines = sheet.lines_of(self.name, right, room, bold=True)
         for number, line in enumerate(lines):
-            y = baseline + number * leading(right)
-            sheet.text(self.left + self.wide, y, line, right, bold=True, align="right")
-        self.y += leading(size) + max(0, len(lines) - 1) * leading(right) + 0.6
-        sheet.line(self.left, self.y, self.left + self.wide, self.y, wide=0.5)
+            sheet.text(self.right, baseline + number * leading(right), line, right, bold=True, align="right")
+        self.y = 9.5 + leading(size) + max(0, len(lines) - 1) * leading(right) + 0.6
+        self.rule(0.5)
         self.y += 1.8
         if self.notice:
             self.say(self.notice, bold=True)
             self.y += 1.2
         if self._head:
             self._draw_head()
+
+    def rule(self, wide: float, ink: float = 0.0) -> None:
+        """A line from margin to margin."""
+        self.sheet.line(self.left, self.y, self.right, self.y, wide=wide, ink=ink)
 
     def keep(self, height: float) -> None:
         """Turn the page when `height` mm have no room on this one."""
@@ -473,26 +431,22 @@ class Paper:
     def end_pages(self) -> None:
         """Write every page's foot, when all are there."""
         sheet, total = self.sheet, self.sheet.pages
-        y = sheet.paper.height_mm - 8.0
+        self.y = sheet.paper.height_mm - 12.2
+        said = self.foot + ("; ▯ = a letter that this print lacks" if sheet.lacking else "")
         for page in range(1, total + 1):
             sheet.turn_to(page)
-            sheet.line(self.left, y - 4.2, self.left + self.wide, y - 4.2, wide=0.15, ink=GREY)
+            self.rule(0.15, GREY)
             number = f"page {page} of {total}" + (self.end if page == total else "")
-            said = self.foot
-            if sheet.lacking:
-                said += "; ▯ = a letter that this print lacks"
-            room = self.wide - sheet.width(number, FINE) - 6
-            lines = sheet.lines_of(said, FINE, room)
-            sheet.text(self.left, y - 0.8, lines[0] + (" …" if len(lines) > 1 else "") if lines else "", FINE)
-            sheet.text(self.left + self.wide, y - 0.8, number, FINE, align="right")
+            lines = sheet.lines_of(said, FINE, self.wide - sheet.width(number, FINE) - 6)
+            y = self.y + 3.4
+            sheet.text(self.left, y, lines[0] + (" …" if len(lines) > 1 else "") if lines else "", FINE)
+            sheet.text(self.right, y, number, FINE, align="right")
 
     # ------------------------------------------------------------ sentences
 
-    def say(
-        self, text: str, size: float = BODY, *, bold: bool = False, indent: float = 0.0, wide: float = 0.0
-    ) -> None:
+    def say(self, text: str, size: float = BODY, *, bold: bool = False, indent: float = 0.0) -> None:
         """A sentence that may go on over pages."""
-        for line in self.sheet.lines_of(text, size, (wide or self.wide) - indent, bold=bold):
+        for line in self.sheet.lines_of(text, size, self.wide - indent, bold=bold):
             self.keep(leading(size))
             self.sheet.text(self.left + indent, self.y + ascent(size), line, size, bold=bold)
             self.y += leading(size)
@@ -504,37 +458,32 @@ class Paper:
         self.say(text, HEAD, bold=True)
         self.y += 0.6
 
-    def listed(self, texts: Iterable[str], size: float = FINE, *, sign: str = "• ") -> None:
-        """Sentences one below the other."""
+    def listed(self, texts: Iterable[str], *, sign: str = "• ") -> None:
+        """Sentences one below the other, small."""
         for text in texts:
-            self.say(sign + text, size)
+            self.say(sign + text, FINE)
 
-    def facts(self, facts: Sequence[tuple[str, str]], label: float = 30.0, columns: int = 2) -> None:
+    def facts(self, facts: Sequence[tuple[str, str]], columns: int = 2) -> None:
         """Names and what they are, in columns of about one height, read downwards; kept on one page."""
-        gap = 6.0
+        label, gap, step = 30.0, 6.0, leading(BODY)
         wide = (self.wide - gap * (columns - 1)) / columns
-        step = leading(BODY)
         blocks = [
-            (name, lines, len(lines) * step + 0.7)
-            for name, text in facts
-            if (lines := self.sheet.lines_of(text, BODY, wide - label) or ["not given"])
+            (name, self.sheet.lines_of(text, BODY, wide - label) or ["not given"]) for name, text in facts
         ]
-        tall = sum(height for *_, height in blocks) / columns
-        column, y, lowest = 0, 0.0, 0.0
-        places = []
-        for name, lines, height in blocks:
-            if y + height / 2 > tall and column < columns - 1:
-                column, y = column + 1, 0.0
-            places.append((self.left + column * (wide + gap), y, name, lines))
-            y += height
-            lowest = max(lowest, y)
+        heights = [len(lines) * step + 0.7 for _, lines in blocks]
+        column, below, lowest, places = 0, 0.0, 0.0, []
+        for height in heights:
+            if below + height / 2 > sum(heights) / columns and column < columns - 1:
+                column, below = column + 1, 0.0
+            places.append((self.left + column * (wide + gap), below))
+            below += height
+            lowest = max(lowest, below)
         self.keep(lowest)
-        for x, below, name, lines in places:
-            y = self.y + below
-            self.sheet.text(x, y + ascent(BODY), name, BODY, ink=GREY, room=label - 1)
-            for line in lines:
-                self.sheet.text(x + label, y + ascent(BODY), line, BODY)
-                y += step
+        for (name, lines), (x, below) in zip(blocks, places, strict=True):
+            y = self.y + below + ascent(BODY)
+            self.sheet.text(x, y, name, BODY, ink=GREY, room=label - 1)
+            for number, line in enumerate(lines):
+                self.sheet.text(x + label, y + number * step, line, BODY)
         self.y += lowest + 0.6
 
     # ------------------------------------------------------------ tables
@@ -552,19 +501,15 @@ class Paper:
         self.y += 1.0
 
     def _draw_head(self) -> None:
-        sheet, x = self.sheet, self.left
+        sheet, x, y = self.sheet, self.left, self.y + ascent(FINE) + 0.3
         tall = leading(FINE) * (1 + any(column.under for column in self._head)) + 0.8
         sheet.rect(Box(self.left, self.y, self.wide, tall), wide=0, fill=0.91)
         for column in self._head:
-            sheet.text(
-                x + 0.8, self.y + ascent(FINE) + 0.3, column.head, FINE, bold=True, room=column.wide - 1
-            )
-            if column.under:
-                y = self.y + ascent(FINE) + leading(FINE) + 0.3
-                sheet.text(x + 0.8, y, column.under, FINE, room=column.wide - 1)
+            sheet.text(x + 0.8, y, column.head, FINE, bold=True, room=column.wide - 1)
+            sheet.text(x + 0.8, y + leading(FINE), column.under, FINE, room=column.wide - 1)
             x += column.wide
         self.y += tall
-        sheet.line(self.left, self.y, self.left + self.wide, self.y, wide=0.3)
+        self.rule(0.3)
         self.y += 0.7
 
     def _draw_row(self, row: Row) -> None:
@@ -582,15 +527,14 @@ class Paper:
         tall = max(sum(step if isinstance(part, str) else part.height for part in parts) for parts in broken)
         indent = self._head[0].wide + 0.8
         notes = [line for note in row.notes for line in sheet.lines_of(note, FINE, self.wide - indent)]
-        below = len(notes) * leading(FINE) + 21.0 * math.ceil(len(row.photos) / 3)
+        below = len(notes) * leading(FINE) + (PHOTO_MM + 1) * math.ceil(len(row.photos) / 3)
         self.keep(max(tall, step) + min(below, 100.0) + 1.2)
         x = self.left
         for column, parts in zip(self._head, broken, strict=True):
             y = self.y
             for number, part in enumerate(parts):
                 if isinstance(part, str):
-                    bold = column.bold and number == 0
-                    sheet.text(x + 0.8, y + ascent(BODY), part, BODY, bold=bold)
+                    sheet.text(x + 0.8, y + ascent(BODY), part, BODY, bold=column.bold and number == 0)
                     y += step
                 else:
                     part.draw(sheet, Box(x + 0.8, y, column.wide - 1.8, part.height))
@@ -599,38 +543,15 @@ class Paper:
         self.y += max(tall, step)
         for line in notes:
             self.say(line, FINE, indent=indent)
-        self._draw_photos(row.photos, indent)
-        self.y += 0.6
-        sheet.line(self.left, self.y, self.left + self.wide, self.y, wide=0.1, ink=0.45)
-        self.y += 0.6
-
-    def _draw_photos(self, photos: Sequence[Photo], indent: float) -> None:
-        x = self.left + self.wide + 1.0
-        for photo in photos:
-            wide = min(20.0 * photo.ratio, 60.0)
-            if x + wide > self.left + self.wide:
-                self.keep(21.0)
+        x = self.right + 1.0
+        for photo in row.photos:
+            wide = min(PHOTO_MM * photo.ratio, 3 * PHOTO_MM)
+            if x + wide > self.right:
+                self.keep(PHOTO_MM + 1)
                 x = self.left + indent
-                self.y += 21.0
-            self.sheet.picture(photo.jpeg, Box(x, self.y - 20.4, wide, wide / photo.ratio))
+                self.y += PHOTO_MM + 1
+            sheet.picture(photo.jpeg, Box(x, self.y - PHOTO_MM - 0.4, wide, wide / photo.ratio))
             x += wide + 2.0
-
-
-def ascent(size: float) -> float:
-    """From the top of a line to its baseline, mm."""
-    return size * MM_PER_POINT * 0.88
-
-
-def leading(size: float) -> float:
-    """From line to line, mm."""
-    return size * MM_PER_POINT * 1.13
-
-
-def _date(made: str | None) -> datetime:
-    if made is None:
-        return _NO_DATE
-    try:
-        when = datetime.fromisoformat(made)
-    except ValueError:
-        return _NO_DATE
-    return when if when.tzinfo else when.replace(tzinfo=UTC)
+        self.y += 0.6
+        self.rule(0.1, 0.45)
+        self.y += 0.6
