@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from itertools import groupby, pairwise
@@ -14,9 +13,11 @@ from shimfit.report import words
 from shimfit.text.phrases import score_words
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from shimfit.model import Instrument
     from shimfit.report.record import RunRecord
-    from shimfit.standing import PostRecord, Score, Units
+    from shimfit.standing import Score
 
 BIN_EDGES = (0.0, 0.25, 0.5, 0.75, 1.0, math.inf)
 """Bins of the histogram, as shares of the tolerance; a lean exactly at an upper edge counts below it."""
@@ -48,19 +49,11 @@ class LineFit:
 
 @dataclass(frozen=True, slots=True)
 class Bin:
-    """How many verified posts use this share of their tolerance."""
+    """How many verified posts use this share of their tolerance; the last, up to inf, is over it."""
 
     low: float
     high: float
-    """inf for the last: over the tolerance."""
     count: int
-
-    @property
-    def label(self) -> str:
-        """The bin in words: `25-50 %`, `over`."""
-        if math.isinf(self.high):
-            return "over"
-        return f"{self.low * 100:.0f}–{shown.share(self.high)}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +65,7 @@ class ZeroHistory:
     moved: float | None
     """Largest change between two checks that follow each other, as a slope; None with fewer than two."""
     beyond_uncertainty: bool
-    """The change is larger than U (k = 2) of the difference."""
+    """A change is larger than U (k = 2) of the difference."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,8 +107,21 @@ class Statistics:
 def statistics(record: RunRecord) -> Statistics:
     """Work out the figures of a run from its record; verified = by a reading that counts as it stands now."""
     verified = [post for post in record.run.posts if post.verdict is not None]
-    fell = [(post.station_mm / 1000, post.before.lean) for post in record.run.posts if post.before]
-    places = [(x, lean) for x, lean in fell if lean is not None]
+    uses = [
+        post.tolerance.uses(post.after.lean, post.after.height_mm)
+        for post in verified
+        if post.after is not None and post.after.lean is not None
+    ]
+    tiny = 1e-9  # exactly at the limit is within, whatever the last bit says
+    bins = tuple(
+        Bin(low, high, sum((low == 0 or low + tiny < share) and share <= high + tiny for share in uses))
+        for low, high in pairwise(BIN_EDGES)
+    )
+    places = [
+        (post.station_mm / 1000, post.before.lean)
+        for post in record.run.posts
+        if post.before is not None and post.before.lean is not None
+    ]
     stations = [x for x, _ in places]
     along = [lean.slope_along for _, lean in places]
     across = [lean.slope_across for _, lean in places]
@@ -126,7 +132,7 @@ def statistics(record: RunRecord) -> Statistics:
         out=record.run.tally["out"],
         first_try=sum(post.at_first_try for post in verified),
         rounds=tuple(post.rounds for post in verified),
-        histogram=_histogram(verified),
+        histogram=bins,
         fall_along=sum(along) / len(along) if along else None,
         fall_across=sum(across) / len(across) if across else None,
         trend_along=fit_line(stations, along),
@@ -136,73 +142,6 @@ def statistics(record: RunRecord) -> Statistics:
     )
 
 
-def statistics_lines(figures: Statistics, record: RunRecord) -> list[str]:
-    """The figures in sentences, for a screen or the record's page."""
-    if not figures.verified:
-        lines = [f"{figures.posts} posts, none verified as they stand."]
-    else:
-        assert figures.rounds_mean is not None
-        assert figures.first_share is not None
-        first = shown.share(figures.first_share)
-        lines = [
-            (
-                f"{figures.plumb} of {figures.posts} posts proven plumb, {figures.verified} verified, "
-                f"{figures.out} out of plumb."
-            ),
-            (
-                f"Plumb at first try: {figures.first_try} of {figures.verified} ({first}); "
-                f"rounds per post: {figures.rounds_mean:.2f} on average, at most {max(figures.rounds)}."
-            ),
-            "Share of the tolerance used: "
-            + ", ".join(f"{one.label}: {one.count}" for one in figures.histogram)
-            + " posts.",
-        ]
-    if reported := score_words(figures.score):
-        lines.append(f"{reported}.")
-    lines += _fall_lines(figures, record)
-    lines += [_zero_line(history, record.run.units) for history in figures.zeros]
-    return lines
-
-
-def statistics_json(figures: Statistics) -> dict[str, Any]:
-    """The figures for another program: shares 0…1, slopes as ratios, trends in slope per metre of run."""
-    return {
-        "posts": figures.posts,
-        "verified": figures.verified,
-        "plumb": figures.plumb,
-        "out": figures.out,
-        "first_try": figures.first_try,
-        "first_share": figures.first_share,
-        "rounds_mean": figures.rounds_mean,
-        "score": asdict(figures.score),
-        "histogram": [
-            {"from": one.low, "to": None if math.isinf(one.high) else one.high, "count": one.count}
-            for one in figures.histogram
-        ],
-        "fall_along": figures.fall_along,
-        "fall_across": figures.fall_across,
-        "trend_along": _fit_json(figures.trend_along),
-        "trend_across": _fit_json(figures.trend_across),
-        "zeros": [
-            {
-                "instrument": history.instrument,
-                "moved": history.moved,
-                "beyond_doubt": history.beyond_uncertainty,
-                "checks": [
-                    {
-                        "time": check.checked,
-                        "zero_along": check.zero_along,
-                        "zero_across": check.zero_across,
-                        "u_zero": check.u_zero,
-                    }
-                    for check in history.checks
-                ],
-            }
-            for history in figures.zeros
-        ],
-    }
-
-
 def fit_line(x: Sequence[float], y: Sequence[float]) -> LineFit | None:
     """Least-squares line; None with fewer than three points or all at one x."""
     n = len(x)
@@ -210,7 +149,7 @@ def fit_line(x: Sequence[float], y: Sequence[float]) -> LineFit | None:
         return None
     mean_x, mean_y = math.fsum(x) / n, math.fsum(y) / n
     spread = math.fsum((a - mean_x) ** 2 for a in x)
-    if spread <= 1e-18 * max(1.0, *(abs(a) for a in x)) ** 2:
+    if spread <= 1e-18 * max(1.0, *map(abs, x)) ** 2:
         return None
     slope = math.fsum((a - mean_x) * (b - mean_y) for a, b in zip(x, y, strict=True)) / spread
     at_zero = mean_y - slope * mean_x
@@ -219,126 +158,146 @@ def fit_line(x: Sequence[float], y: Sequence[float]) -> LineFit | None:
 
 
 def students_t95(freedom: int) -> float:
-    """Two-sided 95 % point of Student's t for whole degrees of freedom >= 1.
+    """Two-sided 95 % point of Student's t for whole degrees of freedom >= 1; ValueError below 1.
 
-    Inverts the finite sums of Abramowitz & Stegun 26.7.3 and 26.7.4 by halving; ValueError below 1.
+    P(|T| < t) by the finite sums of Abramowitz & Stegun 26.7.3 (odd) and 26.7.4 (even), inverted by halving.
     """
     if freedom < 1:
         raise ValueError("Student's t needs at least one degree of freedom")
+    odd = freedom % 2
     low, high = 1.9, 13.0
     while high - low > 1e-12 * high:
         middle = (low + high) / 2
-        if _inside_t(middle, freedom) < 0.95:
-            low = middle
-        else:
-            high = middle
+        theta = math.atan(middle / math.sqrt(freedom))
+        term = total = 0.0 if freedom == 1 else math.cos(theta) if odd else 1.0
+        for k in range(3 if odd else 2, freedom - 1, 2):
+            term *= math.cos(theta) ** 2 * (k - 1) / k
+            total += term
+        inside = 2 / math.pi * (theta + math.sin(theta) * total) if odd else math.sin(theta) * total
+        low, high = (middle, high) if inside < 0.95 else (low, middle)
     return (low + high) / 2
 
 
 def zero_histories(checks: Sequence[Instrument]) -> tuple[ZeroHistory, ...]:
     """Checks grouped by instrument, each in time order."""
-    ordered = sorted(checks, key=lambda check: (check.name, _instant(check.checked or "")))
-    groups = groupby(ordered, key=lambda check: check.name)
-    return tuple(_zero_history(name, tuple(group)) for name, group in groups)
+
+    def instant(check: Instrument) -> float:
+        try:
+            return datetime.fromisoformat(check.checked or "").timestamp()
+        except ValueError:
+            return 0.0
+
+    found = []
+    ordered = sorted(checks, key=lambda check: (check.name, instant(check)))
+    for name, group in groupby(ordered, key=lambda check: check.name):
+        own = tuple(group)
+        moves: list[float] = []
+        beyond = False
+        for old, new in pairwise(own):
+            moved = max(abs(new.zero_along - old.zero_along), abs(new.zero_across - old.zero_across))
+            moves.append(moved)
+            if old.u_zero is not None and new.u_zero is not None:
+                beyond = beyond or moved > 2 * math.hypot(old.u_zero, new.u_zero)
+        found.append(ZeroHistory(name, own, max(moves, default=None), beyond))
+    return tuple(found)
 
 
-# ---------------------------------------------------------------- parts
+# ---------------------------------------------------------------- in words and as JSON
 
 
-def _fit_json(fit: LineFit | None) -> dict[str, Any] | None:
-    if fit is None:
-        return None
-    return {"per_m": fit.slope, "u_per_m": fit.u_slope, "freedom": fit.freedom, "proven": fit.proven}
-
-
-def _inside_t(t: float, freedom: int) -> float:
-    """P(|T| < t): A(t|v) of Abramowitz & Stegun 26.7.3 (odd v) and 26.7.4 (even v)."""
-    theta = math.atan(t / math.sqrt(freedom))
-    cosine, sine = math.cos(theta), math.sin(theta)
-    odd = freedom % 2
-    if freedom == 1:
-        return 2 * theta / math.pi
-    term = cosine if odd else 1.0
-    total = term
-    for k in range(3 if odd else 2, freedom - 1, 2):
-        term *= cosine**2 * (k - 1) / k
-        total += term
-    return 2 / math.pi * (theta + sine * total) if odd else sine * total
-
-
-def _histogram(verified: list[PostRecord]) -> tuple[Bin, ...]:
-    shares = []
-    for post in verified:
-        lean = post.after.lean if post.after else None
-        if lean is not None and post.after is not None:
-            shares.append(post.tolerance.uses(lean, post.after.height_mm))
-    tiny = 1e-9  # exactly at the limit is within, whatever the last bit says
-    bins = []
-    for low, high in pairwise(BIN_EDGES):
-        above = -math.inf if low == 0 else low + tiny
-        bins.append(Bin(low, high, sum(above < share <= high + tiny for share in shares)))
-    return tuple(bins)
+def statistics_lines(figures: Statistics, record: RunRecord) -> list[str]:
+    """The figures in sentences, for a screen or the record's page."""
+    if figures.first_share is None or figures.rounds_mean is None:
+        lines = [f"{figures.posts} posts, none verified as they stand."]
+    else:
+        names = [*(f"{100 * low:.0f}–{shown.share(high)}" for low, high in pairwise(BIN_EDGES[:-1])), "over"]
+        used = (f"{name}: {one.count}" for name, one in zip(names, figures.histogram, strict=True))
+        first, mean = shown.share(figures.first_share), f"{figures.rounds_mean:.2f} on average"
+        proven = f"{figures.plumb} of {figures.posts} posts proven plumb"
+        tries = f"{figures.first_try} of {figures.verified} ({first})"
+        lines = [
+            f"{proven}, {figures.verified} verified, {figures.out} out of plumb.",
+            f"Plumb at first try: {tries}; rounds per post: {mean}, at most {max(figures.rounds)}.",
+            f"Share of the tolerance used: {', '.join(used)} posts.",
+        ]
+    if reported := score_words(figures.score):
+        lines.append(f"{reported}.")
+    lines += _fall_lines(figures, record)
+    for history in figures.zeros:
+        times = [words.clock(check.checked) for check in history.checks]
+        if history.moved is None:
+            lines.append(f"{history.instrument}: zero checked once, {times[0]}.")
+            continue
+        knocked = "more than its uncertainty: look for a knock"
+        said = knocked if history.beyond_uncertainty else "within its uncertainty"
+        lines.append(
+            f"{history.instrument}: zero checked {len(times)} times, {times[0]} to {times[-1]}, moved "
+            f"{shown.slope(history.moved, record.run.units)} at most between checks, {said}."
+        )
+    return lines
 
 
 def _fall_lines(figures: Statistics, record: RunRecord) -> list[str]:
+    """How the deck falls on average, and along and across the run."""
     if figures.fall_along is None or figures.fall_across is None:
         return []
-    units = record.run.units
+    units, faces = record.run.units, record.run.faces
     span_mm, per = 1000.0 if units == "mm" else 304.8, shown.slope_unit(units)
-    metre, finer = ("metre", 2) if units == "mm" else ("foot", 4)
-    words_of = [
-        words.towards(fall * span_mm, along, record.run.faces, units)
-        for fall, along in ((figures.fall_along, True), (figures.fall_across, False))
-    ]
-    over = f" {per}" if units == "mm" else " a foot"
-    lines = [f"Before packing, on average: leans {words_of[0]} and {words_of[1]}{over}."]
-    for fit, along, way in (
+    step, over, finer = ("metre", f" {per}", 2) if units == "mm" else ("foot", " a foot", 4)
+    along, across = (
+        words.towards(fall * span_mm, way, faces, units)
+        for fall, way in ((figures.fall_along, True), (figures.fall_across, False))
+    )
+    lines = [f"Before packing, on average: leans {along} and {across}{over}."]
+    for fit, is_along, way in (
         (figures.trend_along, True, "along the run"),
         (figures.trend_across, False, "across it"),
     ):
         if fit is None:
             continue
-        digits = finer if fit.expanded * 1000 >= 0.05 else finer + 1
         # The fit is per metre of run; a foot of it changes as much less.
+        digits = finer if fit.expanded * 1000 >= 0.05 else finer + 1
         change, expanded = (
             shown.plain(value * span_mm / 1000 * span_mm, units, digits)
             for value in (abs(fit.slope), fit.expanded)
         )
         if fit.proven:
-            side = words.side(fit.slope, along, record.run.faces)
-            more = f"{change} ±{expanded} {per} more towards {side}"
-            lines.append(f"The deck falls away {way}: each {metre} {more} (95 %).")
+            more = f"{change} ±{expanded} {per} more towards {words.side(fit.slope, is_along, faces)}"
+            lines.append(f"The deck falls away {way}: each {step} {more} (95 %).")
         else:
-            lines.append(f"No trend {way}: {change} ±{expanded} {per} per {metre} (95 %).")
+            lines.append(f"No trend {way}: {change} ±{expanded} {per} per {step} (95 %).")
     return lines
 
 
-def _zero_history(name: str, checks: tuple[Instrument, ...]) -> ZeroHistory:
-    moved: float | None = None
-    beyond = False
-    for earlier, later in pairwise(checks):
-        for old, new in ((earlier.zero_along, later.zero_along), (earlier.zero_across, later.zero_across)):
-            change = abs(new - old)
-            moved = change if moved is None else max(moved, change)
-            if earlier.u_zero is not None and later.u_zero is not None:
-                beyond = beyond or change > 2 * math.hypot(earlier.u_zero, later.u_zero)
-    return ZeroHistory(name, checks, moved, beyond)
-
-
-def _zero_line(history: ZeroHistory, units: Units) -> str:
-    times = [words.clock(check.checked) for check in history.checks]
-    if history.moved is None:
-        return f"{history.instrument}: zero checked once, {times[0]}."
-    knocked = "more than its uncertainty: look for a knock"
-    said = knocked if history.beyond_uncertainty else "within its uncertainty"
-    return (
-        f"{history.instrument}: zero checked {len(times)} times, {times[0]} to {times[-1]}, "
-        f"moved {shown.slope(history.moved, units)} at most between checks, {said}."
-    )
-
-
-def _instant(iso: str) -> float:
-    try:
-        return datetime.fromisoformat(iso).timestamp()
-    except ValueError:
-        return 0.0
+def statistics_json(figures: Statistics) -> dict[str, Any]:
+    """The figures for another program: shares 0…1, slopes as ratios, trends in slope per metre of run."""
+    counts = ("posts", "verified", "plumb", "out", "first_try", "first_share", "rounds_mean")
+    trends = {"trend_along": figures.trend_along, "trend_across": figures.trend_across}
+    return {
+        **{key: getattr(figures, key) for key in counts},
+        "score": asdict(figures.score),
+        "histogram": [
+            {"from": one.low, "to": None if math.isinf(one.high) else one.high, "count": one.count}
+            for one in figures.histogram
+        ],
+        "fall_along": figures.fall_along,
+        "fall_across": figures.fall_across,
+        **{
+            key: fit
+            and {"per_m": fit.slope, "u_per_m": fit.u_slope, "freedom": fit.freedom, "proven": fit.proven}
+            for key, fit in trends.items()
+        },
+        "zeros": [
+            {
+                "instrument": history.instrument,
+                "moved": history.moved,
+                "beyond_doubt": history.beyond_uncertainty,
+                "checks": [
+                    {"time": check.checked}
+                    | {key: getattr(check, key) for key in ("zero_along", "zero_across", "u_zero")}
+                    for check in history.checks
+                ],
+            }
+            for history in figures.zeros
+        ],
+    }

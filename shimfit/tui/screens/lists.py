@@ -746,10 +746,9 @@ def _paper_rows(post: PostRecord, words: Words) -> Iterator[Run]:
 
     faces, units = dict(words.names), words.units
     yield f"post {post.name} on paper", "strong"
-    unit = paper.unit_name(units)
     for what, reading, uncertainty in (("before", post.before, False), ("as built", post.after, True)):
         given = ", ".join(paper.reading(reading, faces, units, uncertainty=uncertainty)) if reading else ""
-        yield f"{what:<9} {given or '-'}{f' {unit}' if given else ''}", ""
+        yield f"{what:<9} {given + shown.trailing(units) if given else '-'}", ""
     yield f"{'allowed':<9} {words.allowed(post)}", ""
     sure = f", {shown.percent(post.probability)} within" if post.probability is not None else ""
     yield f"{'decision':<9} {paper.DECISION_WORDS[post.stands]}{sure}", ROLES[post.state]
