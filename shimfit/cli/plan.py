@@ -161,7 +161,8 @@ def run_cut(args: argparse.Namespace, io: Io) -> int:
         state, made = site.run(job, run), site.now().isoformat(timespec="seconds")
         words, lots = words_of(state, site.settings), site.box().lots
     if args.pdf is not None:
-        from shimfit.report.sheets import cut_sheet_pdf, facts_of
+        from shimfit.report.sheets import cut_sheet_pdf
+        from shimfit.report.words import facts_of
 
         sheet = cut_sheet_pdf(answer, facts_of(state, made, words.graduation, lots), paper=args.paper)
         io.write_paper(args, sheet)

@@ -35,7 +35,7 @@ def run_record(args: argparse.Namespace, io: Io) -> int:
     if args.hash is not None:
         raise UsageError("--hash goes with `record verify`: it compares a printed record's with the log")
     one_to_stdout(args)
-    from shimfit.report.record import exit_code, record_csv, record_json, record_lines, record_of
+    from shimfit.report.record import record_csv, record_json, record_lines, record_of
     from shimfit.report.statistics import statistics, statistics_json, statistics_lines
     from shimfit.store.chain import head_on_paper
     from shimfit.workflow.site import parse_run
@@ -66,7 +66,7 @@ def run_record(args: argparse.Namespace, io: Io) -> int:
         data = record_lines(record, width, all_readings=args.all_readings)
         for line in (*data, "", *statistics_lines(statistics(record), record)):
             io.say(line)
-    return exit_code(record)
+    return Exit.OVER if record.over else Exit.DONE
 
 
 def run_verify(args: argparse.Namespace, io: Io) -> int:

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from shimfit.core.makeup import MakeUpSheet, Pressure, ShopLine
     from shimfit.core.rails import Rail, StandingOpening
     from shimfit.quantities.typed import Units
-    from shimfit.report.sheets import SheetFacts
+    from shimfit.report.words import SheetFacts
     from shimfit.standing import RunState
     from shimfit.workflow.runs import RunRails
 

@@ -13,7 +13,7 @@ from shimfit import __version__, csvfile
 from shimfit.codec import to_json, tolerance_to_json
 from shimfit.core.bow import bow_words
 from shimfit.core.cautions import FRONTS, TEXTS
-from shimfit.errors import Exit, FileError
+from shimfit.errors import FileError
 from shimfit.model import Face
 from shimfit.quantities import shown
 from shimfit.report import words
@@ -24,7 +24,6 @@ from shimfit.store.chain import Head
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from shimfit.core.bow import Bow
     from shimfit.core.uncertainty import Rule
     from shimfit.model import Decision, Instrument, Reading
     from shimfit.standing import Issue, PostRecord, RunState, Units
@@ -33,7 +32,6 @@ from shimfit.store.box import BoxState
 
 DECISIONS: tuple[Decision, ...] = ("plumb", "out", "too-close", "none")
 PROGRAM = f"shimfit {__version__}"
-PLAIN_FACES = {face: face.value for face in Face}
 RULES: dict[Rule, str] = {
     "95": (
         "one-sided 95 % guard band (T tolerance, u standard uncertainty): plumb up to "
@@ -148,17 +146,13 @@ def run_record(
     `box` knows the instruments; without it only their names are known. issued: nothing was logged since the
     run's last record was given out.
     """
-    names = _instrument_names(run)
+    readings = [one for post in run.posts for one in (*post.readings, post.before, post.after)]
+    names = dict.fromkeys(one.instrument for one in readings if one is not None and one.instrument)
+    known = {name: box.instrument(name) if box else None for name in names}
     history = box.instrument_history if box else ()
     # What else was entered of an instrument since is no other check of its zero.
     found = {(one.name, one.checked): one for one in history if one.name in names and one.checked}
-    return RunRecord(
-        run,
-        log,
-        {name: box.instrument(name) if box else None for name in names},
-        tuple(found.values()),
-        issued=issued and bool(run.issues),
-    )
+    return RunRecord(run, log, known, tuple(found.values()), issued=issued and bool(run.issues))
 
 
 # ---------------------------------------------------------------- as JSON, CSV, text
@@ -167,6 +161,8 @@ _READING = (
     *("slope_along", "slope_across", "top_along_mm", "top_across_mm", "u_along_mm", "u_across_mm"),
     *("time", "by", "instrument", "method", "text"),
 )
+_BOW = ("along_mm", "across_mm", "u_along_mm", "u_across_mm")
+"""How far the post's middle stands off the line, each way; u = standard uncertainty, null = unknown."""
 _PLACES = (
     "job=/job run=/run post leg station_mm state",
     *(f"{side}_{key}={side}.{key}" for side in ("before", "after") for key in _READING),
@@ -206,7 +202,11 @@ def record_json(record: RunRecord) -> dict[str, Any]:
         "rule": RULES[record.run.rule],
         "cautions": [{"id": one, "text": TEXTS[one]} for one in FRONTS["record"]],
         "tolerance": tolerance_to_json(record.run.tolerance, record.run.height_mm),
-        "instruments": [_instrument(name, item) for name, item in record.instruments.items()],
+        "instruments": [
+            {"name": name, "kind": known.kind if known else ""}
+            | {key: getattr(known, key, None) for key in _INSTRUMENT}
+            for name, known in record.instruments.items()
+        ],
         "posts": [_post(post, record.run.faces) for post in record.run.posts],
         "log": {
             "events": record.log.events,
@@ -221,13 +221,7 @@ _INSTRUMENT = (
     *("length_mm", "accuracy_slope", "graduation_mm"),
     *("zero_along", "zero_across", "u_zero", "checked", "serial"),
 )
-"""What a record states of an instrument beside its name and kind: keys of JSON, and fields."""
-
-
-def _instrument(name: str, known: Instrument | None) -> dict[str, Any]:
-    """An instrument as it was known when the record was made; null is not known."""
-    kind = known.kind if known else ""
-    return {"name": name, "kind": kind} | {key: getattr(known, key, None) for key in _INSTRUMENT}
+"""What a record states of an instrument beside its name and kind, as it was known then: keys and fields."""
 
 
 def _issue(issue: Issue | None) -> dict[str, Any] | None:
@@ -265,11 +259,6 @@ def _cell(reported: Any, path: str) -> str:
     return "" if reported is None else "; ".join(reported) if isinstance(reported, list) else str(reported)
 
 
-def exit_code(record: RunRecord) -> Exit:
-    """`Exit.OVER` when a verified post is over its tolerance; the lean before packing never counts."""
-    return Exit.OVER if record.over else Exit.DONE
-
-
 def record_lines(record: RunRecord, width: int = 100, *, all_readings: bool = False) -> list[str]:
     """The record for a person at a terminal: what it is about, one line a post, what the log says.
 
@@ -291,18 +280,15 @@ def record_lines(record: RunRecord, width: int = 100, *, all_readings: bool = Fa
     table: list[tuple[str, ...]] = [("post", "before", "after", "allowed", "decision", "prob.", "packs")]
     table += [_person_row(record, post) for post in record.run.posts]
     lines += _table(table, width)
-    noted = [
-        f"{post.name}: {note}"
-        for post in record.run.posts
-        for note in notes_of(post, record.run.faces, record.run.units)
-    ]
-    if noted:
-        lines += ["", "Notes", *noted]
-    if all_readings:
-        lines += ["", "All readings", *all_readings_lines(record)]
-    again = read_again_lines(record.run)
-    if again:
-        lines += ["", "Read again after handing over", *again]
+    run = record.run
+    noted = [f"{post.name}: {note}" for post in run.posts for note in notes_of(post, run.faces, run.units)]
+    for title, below in (
+        ("Notes", noted),
+        ("All readings", all_readings_lines(record) if all_readings else []),
+        ("Read again after handing over", read_again_lines(run)),
+    ):
+        if below:
+            lines += ["", title, *below]
     lines += ["", f"Event log: {record.log.events} events, hash {record.log.hash}"]
     if record.log.job:
         lines.append(f"Events of job {record.run.job}, to check this record by: {record.log.figure}")
@@ -313,6 +299,8 @@ def record_lines(record: RunRecord, width: int = 100, *, all_readings: bool = Fa
 
 
 def _post(post: PostRecord, faces: dict[Face, str]) -> dict[str, Any]:
+    """`off_mm` is what is compared with the tolerance, at the top, `u_off_mm` its standard uncertainty."""
+    built = post.after
     return {
         "post": post.name,
         "leg": post.leg,
@@ -321,7 +309,7 @@ def _post(post: PostRecord, faces: dict[Face, str]) -> dict[str, Any]:
         "height_mm": post.height_mm,
         **standing_json(post),
         "before": _reading(post.before),
-        "after": _reading(post.after),
+        "after": _reading(built),
         "tolerance": tolerance_to_json(post.tolerance, post.height_mm),
         "history": [
             {
@@ -332,8 +320,8 @@ def _post(post: PostRecord, faces: dict[Face, str]) -> dict[str, Any]:
             }
             for one in post.verified
         ],
-        "off_mm": _off_mm(post),
-        "u_off_mm": _u_off_mm(post),
+        "off_mm": words.worst_of(built, post.tolerance) if built else None,
+        "u_off_mm": _times(post.verdict.u if post.verdict else None, built.height_mm) if built else None,
         "packs": [to_json(pack) for pack in post.packs_in_place],
         "as_prescribed": post.packed_as_prescribed is not False,
         "rounds": post.rounds,
@@ -341,7 +329,7 @@ def _post(post: PostRecord, faces: dict[Face, str]) -> dict[str, Any]:
         "torque_nm": post.torque_nm,
         "notes": notes_of(post, faces),
         "photos": list(post.photos),
-        "bow": _bow(post.bow),
+        "bow": post.bow and {key: getattr(post.bow, key) for key in _BOW},
         "readings": len(post.readings),
         "all_readings": [
             (_reading(one) or {}) | {"counts": why is None, "left_out": why} for one, why in post.reported
@@ -349,52 +337,18 @@ def _post(post: PostRecord, faces: dict[Face, str]) -> dict[str, Any]:
     }
 
 
-def _off_mm(post: PostRecord) -> float | None:
-    """What is compared with the tolerance, at the top; None when not verified."""
-    return words.worst_of(post.after, post.tolerance) if post.after else None
-
-
-def _u_off_mm(post: PostRecord) -> float | None:
-    """Its standard uncertainty; None when not known."""
-    if post.after is None or post.verdict is None or post.verdict.u is None:
-        return None
-    return post.verdict.u * post.after.height_mm
-
-
 def _reading(reading: Reading | None) -> dict[str, Any] | None:
     if reading is None:
         return None
     height = reading.height_mm
-    return {
-        "slope_along": reading.slope_along,
-        "slope_across": reading.slope_across,
+    at_top = {
         "top_along_mm": _times(reading.slope_along, height),
         "top_across_mm": _times(reading.slope_across, height),
         "u_along_mm": _times(reading.u_along, height),
         "u_across_mm": _times(reading.u_across, height),
-        "time": reading.time,
-        "by": reading.by,
-        "instrument": reading.instrument,
-        "method": reading.method,
-        "text": reading.text,
-        "stage": reading.stage,
-        "face": reading.face,
-        "height_mm": height,
-        "gauge_mm": reading.gauge_mm,
-        "largest_term": reading.largest_term,
     }
-
-
-def _bow(found: Bow | None) -> dict[str, Any] | None:
-    """How far the post's middle stands off the line; u = standard uncertainty, null = unknown."""
-    if found is None:
-        return None
-    return {
-        "along_mm": found.along_mm,
-        "across_mm": found.across_mm,
-        "u_along_mm": found.u_along_mm,
-        "u_across_mm": found.u_across_mm,
-    }
+    keys = (*_READING, "stage", "face", "height_mm", "gauge_mm", "largest_term")
+    return {key: at_top[key] if key in at_top else getattr(reading, key) for key in keys}
 
 
 def notes_of(post: PostRecord, faces: Mapping[Face, str], units: Units = "mm") -> list[str]:
@@ -478,6 +432,9 @@ def facts_reported(record: RunRecord) -> list[tuple[str, str]]:
     """
     units, facts, issue = record.run.units, dict(record.run.facts), record.issue
 
+    logged = f", logged up to {made}" if (made := words.clock(record.made)) else ""
+    issued = words.clock(issue.time, offset=True) if issue else f"{words.NOT_GIVEN}{logged}"
+
     def of(key: str) -> str:
         parts = [facts[one] for one in (key, f"{key}_address") if one in facts]
         return ", ".join(parts) or words.NOT_GIVEN
@@ -488,7 +445,7 @@ def facts_reported(record: RunRecord) -> list[tuple[str, str]]:
     height = shown.lean(record.run.height_mm, units)
     reported = [
         ("Record number", (issue.number if issue else "") or words.NOT_GIVEN),
-        ("Date of issue", words.clock(issue.time, offset=True) if issue else _not_issued(record)),
+        ("Date of issue", issued),
         ("Replaces", _replaces(record)),
         ("Firm", of("firm")),
         ("Customer", of("customer")),
@@ -512,11 +469,6 @@ def facts_reported(record: RunRecord) -> list[tuple[str, str]]:
     reported += [("Instruments" if len(instruments) > 1 else "Instrument", text) for text in instruments[:1]]
     reported += [("", text) for text in instruments[1:]]
     return [*reported, ("Program", PROGRAM)]
-
-
-def _not_issued(record: RunRecord) -> str:
-    made = words.clock(record.made)
-    return words.NOT_GIVEN + (f", logged up to {made}" if made else "")
 
 
 def _replaces(record: RunRecord) -> str:
@@ -561,13 +513,9 @@ def _others(record: RunRecord) -> str:
 def result_words(run: RunState) -> str:
     """`3 of 9 posts proven plumb; 2 out of plumb, 4 not verified`."""
     counts = run.tally
-    said = [
-        f"{counts[decision]} {words.DECISION_WORDS[decision]}"
-        for decision in ("out", "too-close", "none")
-        if counts[decision]
-    ]
+    others = [f"{counts[one]} {words.DECISION_WORDS[one]}" for one in DECISIONS[1:] if counts[one]]
     plumb = f"{counts['plumb']} of {len(run.posts)} posts proven plumb"
-    return f"{plumb}; {', '.join(said)}" if said else plumb
+    return f"{plumb}; {', '.join(others)}" if others else plumb
 
 
 def _times(slope: float | None, height_mm: float) -> float | None:
@@ -596,16 +544,6 @@ def _table(rows: list[tuple[str, ...]], width: int) -> list[str]:
         kept -= 1
     lines = ["  ".join(cell.ljust(widths[i]) for i, cell in enumerate(row[:kept])).rstrip() for row in rows]
     return [lines[0], "-" * min(width, len(lines[0])), *lines[1:]]
-
-
-def _instrument_names(run: RunState) -> list[str]:
-    """Instruments that readings of the run name, in the order of their first use."""
-    names: dict[str, None] = {}
-    for post in run.posts:
-        for reading in (*post.readings, post.before, post.after):
-            if reading is not None and reading.instrument:
-                names.setdefault(reading.instrument)
-    return list(names)
 
 
 def _instant(iso: str) -> datetime:

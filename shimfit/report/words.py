@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import TYPE_CHECKING
 
@@ -10,10 +11,10 @@ from shimfit.model import Face, Seat
 from shimfit.quantities import shown
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
-    from shimfit.model import Foot, Instrument, Pack, Piece, Reading, Tolerance
-    from shimfit.standing import Units
+    from shimfit.model import Foot, Instrument, Lot, Pack, Reading, Tolerance
+    from shimfit.standing import RunState, Units
 
 DECISION_WORDS = {
     "plumb": "plumb",
@@ -23,6 +24,34 @@ DECISION_WORDS = {
 }
 NOT_GIVEN = "not given"
 NEVER_CHECKED = "last check: no reversal check in this log"
+
+
+@dataclass(frozen=True, slots=True)
+class SheetFacts:
+    """What a workshop sheet's heading needs besides what it is of."""
+
+    job: str
+    run: str
+    units: Units = "mm"
+    faces: Mapping[Face, str] = field(default_factory=lambda: {face: face.value for face in Face})
+    """What the run calls its faces."""
+    feet: Mapping[str, Foot] = field(default_factory=dict)
+    """Foot of each post by name, for the labels' small plans; 90 x 90 mm where it is not given."""
+    made: str | None = None
+    """When it was made (ISO 8601)."""
+    sample: bool = False
+    graduation: int = 16
+    """Marks of the tape to the inch."""
+    materials: Mapping[str, str] = field(default_factory=dict)
+    """What each lot is made of, by its name."""
+
+
+def facts_of(run: RunState, made: str | None, graduation: int = 16, lots: Sequence[Lot] = ()) -> SheetFacts:
+    """The heading of a run's sheet: its names, unit, faces, feet, the box. made: ISO 8601."""
+    feet = {post.name: post.foot for post in run.posts}
+    materials = {lot.lot: lot.material for lot in lots if lot.material}
+    names = run.job, run.name, run.units, run.faces
+    return SheetFacts(*names, feet, made, run.sample, graduation, materials)
 
 
 def foot(value: Foot, units: Units) -> str:
@@ -40,9 +69,7 @@ def unit_name(units: Units) -> str:
 
 def side(off: float, along: bool, faces: Mapping[Face, str]) -> str:
     """The side that something is off to, as the run calls it; above 0 is towards next or out."""
-    if along:
-        return faces[Face.NEXT if off > 0 else Face.PREV]
-    return faces[Face.OUT if off > 0 else Face.HOUSE]
+    return faces[((Face.HOUSE, Face.OUT), (Face.PREV, Face.NEXT))[along][off > 0]]
 
 
 def towards(top_mm: float, along: bool, faces: Mapping[Face, str], units: Units) -> str:
@@ -63,61 +90,54 @@ def reading(read: Reading | None, faces: Mapping[Face, str], units: Units, *, un
         if slope is None:
             reported.append("not read")
             continue
-        expanded = expanded_mm(u, read.height_mm)
-        known = " ± not known" if expanded is None else f" ±{shown.small(expanded, units, unit=False)}"
-        reported.append(towards(slope * read.height_mm, along, faces, units) + (known if uncertainty else ""))
+        top = towards(slope * read.height_mm, along, faces, units)
+        reported.append(top + plus_minus(expanded_mm(u, read.height_mm), units) if uncertainty else top)
     return reported
+
+
+def plus_minus(expanded: float | None, units: Units) -> str:
+    """An expanded uncertainty in mm behind its figure: ` ±0.4`."""
+    return " ± not known" if expanded is None else f" ±{shown.small(expanded, units, unit=False)}"
 
 
 def seat_name(seat: Seat, faces: Mapping[Face, str]) -> str:
     """A seat in the run's own face names: `next-out`, or `out` for an edge middle."""
-    names = []
-    if seat.sign_along:
-        names.append(faces[Face.NEXT if seat.sign_along > 0 else Face.PREV])
-    if seat.sign_across:
-        names.append(faces[Face.OUT if seat.sign_across > 0 else Face.HOUSE])
-    return "-".join(names)
+    return "-".join(faces[Face(part)] for part in seat.value.split("-"))
 
 
 def pack(item: Pack, faces: dict[Face, str], units: Units) -> str:
     """A pack in few words: `next-out 1.5`; a filler, which never lifts, is marked `f`."""
-    mark = " f" if item.purpose == "fill" else ""
-    digits = 2 if units == "mm" else 3
-    return f"{seat_name(item.seat, faces)} {shown.plain(item.made_mm, units, digits)}{mark}"
+    return f"{seat_name(item.seat, faces)} {thick(item.made_mm, units)}{' f' * (item.purpose == 'fill')}"
 
 
-def pieces(items: tuple[Piece, ...]) -> str:
-    """What a pack is made of: `T1@29.4+F2` (marks in mm)."""
-    return "+".join(item.lot + (f"@{item.mark_mm:.1f}" if item.mark_mm is not None else "") for item in items)
+def thick(mm: float, units: Units) -> str:
+    """A thickness as a caliper has it, without its unit, all places kept: `1.50`, `0.059`."""
+    return shown.plain(mm, units, 2 if units == "mm" else 3)
 
 
 def pack_in_full(item: Pack) -> str:
     """A pack with everything that tells it apart, mm: `next-out=1.49 lift (T1@29.4+F2)`."""
-    made = f" ({pieces(item.pieces)})" if item.pieces else ""
+    pieces = (one.lot + (f"@{one.mark_mm:.1f}" if one.mark_mm is not None else "") for one in item.pieces)
+    made = f" ({'+'.join(pieces)})" if item.pieces else ""
     return f"{item.seat.value}={item.made_mm:.2f} {item.purpose}{made}"
 
 
 def clock(iso: str | None, *, offset: bool = False) -> str:
     """An ISO 8601 time as `2026-05-12 14:05`, its own offset kept; empty when there is none."""
-    if not iso:
-        return ""
     try:
-        when = datetime.fromisoformat(iso)
+        text = datetime.fromisoformat(iso or "").strftime("%Y-%m-%d %H:%M")
     except ValueError:
-        return iso
-    text = when.strftime("%Y-%m-%d %H:%M")
+        return iso or ""
     return f"{text} {offset_of(iso)}".rstrip() if offset else text
 
 
 def offset_of(iso: str | None) -> str:
     """`UTC+02:00`, or empty when the time names none."""
-    if not iso:
-        return ""
     try:
-        when = datetime.fromisoformat(iso)
+        zone = datetime.fromisoformat(iso or "").strftime("%z")
     except ValueError:
         return ""
-    return "" if when.utcoffset() is None else f"UTC{when.strftime('%z')[:3]}:{when.strftime('%z')[3:5]}"
+    return f"UTC{zone[:3]}:{zone[3:5]}" if zone else ""
 
 
 def shared_offset(times: tuple[str | None, ...]) -> str | None:

@@ -55,7 +55,8 @@ def export_cut_sheet(site: Site, run: RunState, name: str, *, overwrite: bool = 
     Raises UsageError for another ending and where no post waits for packs, FileError where the file exists
     already (unless `overwrite`) or can't be written.
     """
-    from shimfit.report.sheets import cut_sheet_pdf, facts_of
+    from shimfit.report.sheets import cut_sheet_pdf
+    from shimfit.report.words import facts_of
     from shimfit.workflow.plan import cut_list_of
 
     target = Path(name.strip()).expanduser()

@@ -9,7 +9,8 @@ from shimfit.core.cautions import cautions_of
 from shimfit.errors import UsageError
 from shimfit.model import Face
 from shimfit.quantities.shown import mark
-from shimfit.report.sheets import SheetFacts, cut_sheet_pdf
+from shimfit.report.sheets import cut_sheet_pdf
+from shimfit.report.words import SheetFacts
 
 FACTS = SheetFacts("North shore boardwalk", "Lake side", made="2026-05-12T07:00:00+00:00")
 
