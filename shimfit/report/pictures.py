@@ -21,7 +21,7 @@ from shimfit.report.statistics import statistics
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from shimfit.model import Foot, Lean, Pack, Reading, Seat
+    from shimfit.model import Foot, Lean, Pack, Reading
     from shimfit.report.page import Sheet
     from shimfit.report.record import RunRecord
     from shimfit.standing import PostRecord, Units
@@ -80,21 +80,17 @@ def run_picture(sheet: Sheet, box: Box, posts: Sequence[PostRecord]) -> RunScale
         upper = Box(box.x, y, wide, _POST_MM + 3.0)
         elevation(sheet, upper, band, scale)
         targets(sheet, Box(box.x, upper.bottom + 0.6, wide, _TARGET_MM), band, scale)
-        _names_below(sheet, y + BAND_MM, band, scale, box)
+        # Each post's name where all have room, else every second, fifth, tenth …; none over another.
+        halves = [sheet.width(sheet.printable(post.name), FINE) / 2 for post in band]
+        step = next((n for n in (1, 2, 5, 10, 20, 50) if 2 * max(halves) + 1.2 <= n * scale.pitch), 100)
+        free = box.x
+        for number, (post, half, foot_x) in enumerate(zip(band, halves, scale.xs, strict=True)):
+            x = min(max(foot_x, box.x + half), box.right - half)
+            if (number % step == 0 or number == len(band) - 1) and x - half >= free:
+                sheet.text(x, y + BAND_MM, post.name, FINE, align="centre")
+                free = x + half + 1.2
         y += BAND_MM + GAP_MM
     return replace(scales[0], per_mm=per_mm)
-
-
-def _names_below(sheet: Sheet, y: float, posts: Sequence[PostRecord], scale: RunScale, box: Box) -> None:
-    """Each post's name where all have room, else every second, fifth, tenth …; none over another."""
-    halves = [sheet.width(sheet.printable(post.name), FINE) / 2 for post in posts]
-    step = next((n for n in (1, 2, 5, 10, 20, 50) if 2 * max(halves) + 1.2 <= n * scale.pitch), 100)
-    free = box.x
-    for number, (post, half, foot_x) in enumerate(zip(posts, halves, scale.xs, strict=True)):
-        x = min(max(foot_x, box.x + half), box.right - half)
-        if (number % step == 0 or number == len(posts) - 1) and x - half >= free:
-            sheet.text(x, y, post.name, FINE, align="centre")
-            free = x + half + 1.2
 
 
 def run_scale(posts: Sequence[PostRecord], box: Box, post_mm: float) -> RunScale:
@@ -112,7 +108,8 @@ def run_scale(posts: Sequence[PostRecord], box: Box, post_mm: float) -> RunScale
         nearest = min(b - a for a, b in pairwise(scaled))
         if nearest >= 0.55 * pitch:
             xs, pitch = scaled, min(pitch, nearest)
-    most = max((abs(top) for post in posts for top in _tops_along(post)), default=0.0)
+    built = [post.after for post in posts if post.after]
+    most = max((abs((one.slope_along or 0.0) * one.height_mm) for one in built), default=0.0)
     allowed = max(post.tolerance.allowed_top_mm(post.height_mm) for post in posts)
     per_mm = round_down(min(0.5 * pitch, 5.0) / max(most, 1.2 * allowed, 1e-3))
     return RunScale(tuple(xs), pitch, per_mm, post_mm)
@@ -153,7 +150,10 @@ def elevation(sheet: Sheet, box: Box, posts: Sequence[PostRecord], scale: RunSca
 
 
 def targets(sheet: Sheet, box: Box, posts: Sequence[PostRecord], scale: RunScale) -> None:
-    """Tops seen from above: circle or square = allowed, dot = as built, thin line = from where it came."""
+    """Tops seen from above: circle or square = allowed, thin line = from where it came, the mark as built.
+
+    Full dot plumb, ring too close to call or not decided, cross out of plumb.
+    """
     y = box.y + box.height / 2 - 0.9
     room = min(scale.pitch * 0.5, (box.height - 2.2) / 2)
     radius = min(room * 0.62, 2.6)
@@ -170,8 +170,16 @@ def targets(sheet: Sheet, box: Box, posts: Sequence[PostRecord], scale: RunScale
         if before:
             ends = after or (0.0, 0.0)
             sheet.line(x + before[0], y - before[1], x + ends[0], y - ends[1], wide=0.15, ink=0.35)
-        if after:
-            _mark(sheet, x + after[0], y - after[1], post)
+        if after is None:
+            continue
+        tx, ty = x + after[0], y - after[1]
+        if post.decision == "out":
+            for side in (-0.8, 0.8):
+                sheet.line(tx - 0.8, ty - side, tx + 0.8, ty + side, wide=0.35)
+        elif post.decision == "plumb":
+            sheet.circle(tx, ty, 0.55, wide=0, fill=0.0)
+        else:
+            sheet.circle(tx, ty, 0.6, wide=0.3, fill=1.0)
 
 
 def post_plan(sheet: Sheet, box: Box, record: RunRecord, example: PostRecord | None) -> None:
@@ -184,14 +192,19 @@ def post_plan(sheet: Sheet, box: Box, record: RunRecord, example: PostRecord | N
     draw_foot(sheet, (cx, cy), foot, per_mm)
     for pack in example.packs_in_place if example else ():
         draw_pack(sheet, (cx, cy), foot, per_mm, pack)
-        figure = shown.plain(pack.made_mm, record.run.units, 2 if record.run.units == "mm" else 3)
-        _write_beside(sheet, (cx, cy), (half_x, half_y), pack.seat, figure)
-    size = FINE
+        # Its thickness outside the foot: beside a corner, next to the face's name at an edge middle.
+        along, across = pack.seat.sign_along, pack.seat.sign_across
+        x, y = cx + 5.0, cy - across * half_y + (-0.8 if across > 0 else 2.4)
+        if along:
+            x = cx + along * (half_x + 1.0)
+            y = cy - across * (half_y - 0.8) + (0.8 if across else -2.2)
+        figure = words.thick(pack.made_mm, record.run.units)
+        sheet.text(x, y, figure, FINE, align="right" if along < 0 else "left")
     names = record.run.faces
-    sheet.text(cx, cy - half_y - 4.0, f"{names[Face.OUT]} ↑ +", size, align="centre", bold=True)
-    sheet.text(cx, cy + half_y + 5.2, names[Face.HOUSE], size, align="centre", bold=True)
-    sheet.text(cx + half_x + 2.2, cy + 0.7, f"{names[Face.NEXT]} → +", size, bold=True)
-    sheet.text(cx - half_x - 2.2, cy + 0.7, names[Face.PREV], size, align="right", bold=True)
+    sheet.text(cx, cy - half_y - 4.0, f"{names[Face.OUT]} ↑ +", FINE, align="centre", bold=True)
+    sheet.text(cx, cy + half_y + 5.2, names[Face.HOUSE], FINE, align="centre", bold=True)
+    sheet.text(cx + half_x + 2.2, cy + 0.7, f"{names[Face.NEXT]} → +", FINE, bold=True)
+    sheet.text(cx - half_x - 2.2, cy + 0.7, names[Face.PREV], FINE, align="right", bold=True)
     if lean is not None and lean.magnitude > 0:
         far = 0.72 * min(half_x, half_y) / lean.magnitude
         sheet.arrow(cx, cy, cx + lean.slope_along * far, cy - lean.slope_across * far, wide=0.45, head=2.0)
@@ -207,15 +220,10 @@ def plan_caption(record: RunRecord, example: PostRecord | None) -> str:
     if example is None or example.before is None or example.before.lean is None:
         return general
     along, across = example.before.lean.top_mm(example.before.height_mm)
-    leans = [
-        text
-        for text in (
-            words.towards(along, True, record.run.faces, record.run.units),
-            words.towards(across, False, record.run.faces, record.run.units),
-        )
-        if " " in text
-    ]
-    read = f"top leaned {', '.join(leans)}{shown.trailing(record.run.units)}" if leans else "top stood plumb"
+    units = record.run.units
+    tops = words.towards(along, True, faces, units), words.towards(across, False, faces, units)
+    leans = ", ".join(text for text in tops if " " in text)
+    read = f"top leaned {leans}{shown.trailing(units)}" if leans else "top stood plumb"
     return f"Post {example.name} as first read: {read}. {general}"
 
 
@@ -264,25 +272,25 @@ def charts_of(record: RunRecord) -> list[Chart]:
     """The run's chart from three posts read before packing on; an instrument's from two checks on."""
     units, faces = shown.slope_unit(record.run.units), record.run.faces
     found = []
-    read = [(post, post.before.lean) for post in record.run.posts if post.before]
-    reported = [(post, lean) for post, lean in read if lean is not None]
-    if len(reported) > 2:
-        found.append(
-            Chart(
-                f"Lean before packing along the run, {units}: "
-                f"solid + {faces[Face.NEXT]}, dashed + {faces[Face.OUT]}",
-                tuple((post.station_mm, lean.slope_along) for post, lean in reported),
-                tuple((post.station_mm, lean.slope_across) for post, lean in reported),
-                (f"post {reported[0][0].name}", f"post {reported[-1][0].name}"),
-            )
-        )
+    read = [
+        (post, post.before.lean)
+        for post in record.run.posts
+        if post.before is not None and post.before.lean is not None
+    ]
+    if len(read) > 2:
+        signs = f"solid + {faces[Face.NEXT]}, dashed + {faces[Face.OUT]}"
+        along = tuple((post.station_mm, lean.slope_along) for post, lean in read)
+        across = tuple((post.station_mm, lean.slope_across) for post, lean in read)
+        ends = f"post {read[0][0].name}", f"post {read[-1][0].name}"
+        found.append(Chart(f"Lean before packing along the run, {units}: {signs}", along, across, ends))
     for history in statistics(record).zeros:
-        times = [one.checked for one in history.checks if one.checked]
-        if len(times) > 1:
-            moments = [datetime.fromisoformat(time).timestamp() for time in times]
-            along = tuple((when, one.zero_along) for when, one in zip(moments, history.checks, strict=True))
-            across = tuple((when, one.zero_across) for when, one in zip(moments, history.checks, strict=True))
-            ends = words.clock(times[0]), words.clock(times[-1])
+        checks = [
+            (datetime.fromisoformat(one.checked).timestamp(), one) for one in history.checks if one.checked
+        ]
+        if len(checks) > 1:
+            along = tuple((when, one.zero_along) for when, one in checks)
+            across = tuple((when, one.zero_across) for when, one in checks)
+            ends = words.clock(checks[0][1].checked), words.clock(checks[-1][1].checked)
             title = f"Zero of {history.instrument}, {units}: solid along, dashed across"
             found.append(Chart(title, along, across, ends))
     return found
@@ -339,56 +347,15 @@ def draw_pack(sheet: Sheet, centre: tuple[float, float], foot: Foot, per_mm: flo
     side = 0.17 * min(foot.along_mm, foot.across_mm) * per_mm
     long = 2.6 * side
     along, across = pack.seat.sign_along, pack.seat.sign_across
-    wide = side if along else long
-    tall = side if across else long
-    box = Box(
-        px - wide / 2 - along * wide / 2,
-        py - tall / 2 + across * tall / 2,
-        wide,
-        tall,
-    )
+    wide, tall = side if along else long, side if across else long
+    box = Box(px - (1 + along) * wide / 2, py - (1 - across) * tall / 2, wide, tall)
     sheet.rect(box, wide=0.3, fill=0.0 if pack.purpose == "lift" else 1.0)
-
-
-# ---------------------------------------------------------------- parts
-
-
-def _write_beside(
-    sheet: Sheet, centre: tuple[float, float], half: tuple[float, float], seat: Seat, figure: str
-) -> None:
-    """A pack's thickness outside the foot: beside a corner, next to the face's name at an edge middle."""
-    along, across = seat.sign_along, seat.sign_across
-    if along:
-        x = centre[0] + along * (half[0] + 1.0)
-        y = centre[1] - across * (half[1] - 0.8) + (0.8 if across else -2.2)
-        sheet.text(x, y, figure, FINE, align="left" if along > 0 else "right")
-    else:
-        y = centre[1] - across * half[1] + (-0.8 if across > 0 else 2.4)
-        sheet.text(centre[0] + 5.0, y, figure, FINE)
-
-
-def _tops_along(post: PostRecord) -> list[float]:
-    built = post.after
-    return [built.slope_along * built.height_mm] if built and built.slope_along is not None else []
 
 
 def _top(lean: Lean | None, post: PostRecord, per_mm: float, room: float) -> tuple[float, float] | None:
     """Where a top lies on the paper, from the circle's centre (+right, +up), pulled in to `room`."""
     if lean is None:
         return None
-    along, across = lean.top_mm(post.height_mm)
-    x, y = along * per_mm, across * per_mm
-    far = math.hypot(x, y)
-    pull = min(1.0, room / far) if far > 0 else 1.0
+    x, y = (mm * per_mm for mm in lean.top_mm(post.height_mm))
+    pull = min(1.0, room / (math.hypot(x, y) or room))
     return x * pull, y * pull
-
-
-def _mark(sheet: Sheet, x: float, y: float, post: PostRecord) -> None:
-    """As built: full dot plumb, ring too close to call or not decided, cross out of plumb."""
-    if post.decision == "out":
-        for side in (-1, 1):
-            sheet.line(x - 0.8, y - 0.8 * side, x + 0.8, y + 0.8 * side, wide=0.35)
-    elif post.decision == "plumb":
-        sheet.circle(x, y, 0.55, wide=0, fill=0.0)
-    else:
-        sheet.circle(x, y, 0.6, wide=0.3, fill=1.0)
