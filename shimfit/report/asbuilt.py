@@ -26,7 +26,6 @@ from shimfit.report.page import (
     Column,
     Drawn,
     Paper,
-    Photo,
     Row,
     Sheet,
     ascent,
@@ -54,7 +53,7 @@ if TYPE_CHECKING:
 
 _END_MM = 44.0
 """What checks the paper, and the signatures, at the foot of the last page."""
-_QR_MM = 27.0
+_QR_MM, _PLAN_MM, _GAP_MM = 27.0, 33.0, 7.0
 _CHART_MM, _CHART_LEAST_MM = 24.0, 18.0
 _TO_CHECK = (
     "`shimfit record verify --hash` with this job's figure (the square holds it), `--file` for an export, "
@@ -63,8 +62,20 @@ _TO_CHECK = (
     "wrote it, nor what was never logged. Attached to the file: record.csv and record.json, every figure in "
     "full."
 )
-_ONE_LINE = ("Record number", "Date of issue", "Firm", "Customer", "Site", "Read", "Read by", "Program")
-_CONDITIONS = ("Weather", "Temperature", "Timber's moisture")
+_HOW_SURE = (
+    "± is the expanded uncertainty U = k·u with coverage factor k\u00a0=\u00a02, about 95 % (JCGM "
+    "100:2008, 6.2), of how far the top stands off, in {unit}. The decision counts it in by the rule above; "
+    "in the reasons ± is the margin that the rule wants."
+)
+_ONLY = (
+    "The results relate only to the posts named, as they stood when they were read. Reproduce this record "
+    "only in full."
+)
+_SHORT = (
+    *("Record number", "Date of issue", "Firm", "Customer", "Site", "Read", "Read by", "Program"),
+    *("Weather", "Temperature", "Timber's moisture"),
+)
+"""Facts that have room beside each other."""
 _MARKS = {"plumb": "✓", "out": "✗", "too-close": "≈", "none": "–"}
 
 
@@ -91,46 +102,41 @@ class _Record(Paper):
     """One record being drawn."""
 
     def __init__(self, sheet: Sheet, record: RunRecord, photos: Sequence[Path]) -> None:
-        self.record = record
-        self.unit = shown.trailing(record.run.units).replace(" ", ", ")
-        """Behind a column's head: figures in inches have their mark."""
-        self.folders = photos
+        self.record, self.folders = record, photos
+        self.units, self.faces = record.run.units, record.run.faces
         self.offset = words.shared_offset(tuple(one.time for one in record.readings))
         """The offset from UTC that every time in the table has in common; None = each says its own."""
-        issue = record.issue
+        issue, name = record.issue, f"{record.run.job} / {record.run.name}"
         number = f"record {issue.number}, " if issue and issue.number else ""
         super().__init__(
             sheet,
             "As-built plumb record",
-            f"{record.run.job} / {record.run.name}",
+            name,
             notice="SAMPLE: invented data, not a record of anything built." if record.run.sample else "",
-            foot=f"{number}{record.run.job} / {record.run.name}, job's hash …{record.log.figure[-12:]}",
+            foot=f"{number}{name}, job's hash …{record.log.figure[-12:]}",
             end=", the end of this record",
         )
 
     def draw(self, *, all_readings: bool) -> None:
         """Draw the whole record."""
-        record = self.record
+        record, facts = self.record, facts_reported(self.record)
         self.say(result_words(record.run) + ".", 12.0, bold=True)
         self.y += 1.6
-        reported = facts_reported(record)
-        short = (*_ONE_LINE, *_CONDITIONS)
-        self.facts([one for one in reported if one[0] in short])
-        self.facts([one for one in reported if one[0] not in short], columns=1)
+        self.facts([one for one in facts if one[0] in _SHORT])
+        self.facts([one for one in facts if one[0] not in _SHORT], columns=1)
         self._exceptions()
         if record.run.posts:
             self._run()
             self._table()
-        self._sentences("Read again after handing over", read_again_lines(record.run))
-        if all_readings:
-            self._sentences("All readings, as typed", all_readings_lines(record))
+        for title, texts in (
+            ("Read again after handing over", read_again_lines(record.run)),
+            ("All readings, as typed", all_readings_lines(record) if all_readings else []),
+        ):
+            if texts:
+                self.head(title)
+                self.listed(texts, sign="")
         self._closing()
         self.end_pages()
-
-    def _sentences(self, title: str, texts: Sequence[str]) -> None:
-        if texts:
-            self.head(title)
-            self.listed(texts, sign="")
 
     # ------------------------------------------------------------ the posts
 
@@ -145,47 +151,41 @@ class _Record(Paper):
             Column("Stands", 32.0),
             Column("Why, and what it waits for"),
         )
-        self.table(
-            columns,
-            [
-                (", ".join(names), f"{_MARKS[stands]} {words.DECISION_WORDS[stands]}", why)
-                for names, stands, why in found
-            ],
-        )
+        decided = {one: f"{_MARKS[one]} {said}" for one, said in words.DECISION_WORDS.items()}
+        self.table(columns, [(", ".join(names), decided[stands], why) for names, stands, why in found])
 
     def _run(self) -> None:
-        record, sheet = self.record, self.sheet
+        record = self.record
         tall = pictures.run_picture_mm(record.run.posts, self.wide)
         self.head("The run", tall + 3 * leading(FINE))
-        scale = pictures.run_picture(sheet, Box(self.left, self.y, self.wide, tall), record.run.posts)
+        scale = pictures.run_picture(self.sheet, Box(self.left, self.y, self.wide, tall), record.run.posts)
         self.y += tall + 1.2
-        faces = record.run.faces
         steeper = scale.per_mm * record.run.height_mm / scale.post_mm
         self.say(
-            f"Above: from the {faces[Face.HOUSE]} side, {faces[Face.NEXT]} to the right, to one scale: "
-            f"a lean is drawn {scale.per_mm:g} times as far ({steeper:.3g} times steeper); "
+            f"Above: from the {self.faces[Face.HOUSE]} side, {self.faces[Face.NEXT]} to the right, to one "
+            f"scale: a lean is drawn {scale.per_mm:g} times as far ({steeper:.3g} times steeper); "
             "dashed before packing, solid as built, ticks allowed, ▲\u00a0corner. "
-            f"Below: from above, {faces[Face.OUT]} up: outline allowed, ● plumb, × out, ○ undecided, line "
-            "where it came from. Cut short for want of room.",
+            f"Below: from above, {self.faces[Face.OUT]} up: outline allowed, ● plumb, × out, ○ undecided, "
+            "line where it came from. Cut short for want of room.",
             FINE,
         )
         self.y += 0.8
 
     def _name_mm(self) -> float:
         """Room that the posts' names take: never broken, but for one that is a sentence."""
-        names = (self.sheet.printable(post.name) for post in self.record.run.posts)
-        longest = max((self.sheet.width(name, BODY, bold=True) for name in names), default=0.0)
-        return min(max(12.0, longest + 2.4), 42.0)
+        names = [[post.name] for post in self.record.run.posts]
+        return min(max(12.0, self._longest(names, bold=True) - 0.2), 42.0)
 
     def _table(self) -> None:
         rows = [self._row(post) for post in self.record.run.posts]
+        unit = ", mm" if self.units == "mm" else ""  # figures in inches have their mark
         heads = (
             ("Post", "", self._name_mm()),
-            ("Before", f"leaned{self.unit}", 20.0),
-            ("As built", f"leans ± U{self.unit}", 24.0),
-            ("Off plumb ± U", f"of allowed{self.unit}", 26.0),
+            ("Before", f"leaned{unit}", 20.0),
+            ("As built", f"leans ± U{unit}", 24.0),
+            ("Off plumb ± U", f"of allowed{unit}", 26.0),
             ("Decision", "chance · rounds", 26.0),
-            ("Packs in place", f"{shown.unit(self.record.run.units)}; f fills only", 0.0),
+            ("Packs in place", f"{shown.unit(self.units)}; f fills only", 0.0),
             ("Read", "by, with", 26.0),
         )
         # Each as wide as its longest line; packs take what is left, but one pack is never broken.
@@ -194,8 +194,7 @@ class _Record(Paper):
             for i, (*_, least) in enumerate(heads)
         ]
         packs = [one.split(" · ") for row in rows for one in row.cells[5] if isinstance(one, str)]
-        one_pack = self._longest(packs)
-        missing = one_pack - (self.wide - sum(wides) + wides[5])
+        missing = self._longest(packs) - (self.wide - sum(wides) + wides[5])
         for i, least in ((6, 20.0), (2, 24.0), (4, 23.0)):  # these break at a space
             taken = max(0.0, min(missing, wides[i] - least))
             wides[i] -= taken
@@ -213,99 +212,95 @@ class _Record(Paper):
         return max((self.sheet.width(line, BODY, bold=bold) for line in said), default=0.0) + 2.6
 
     def _row(self, post: PostRecord) -> Row:
-        record = self.record
-        reported = (words.pack(pack, record.run.faces, record.run.units) for pack in post.packs_in_place)
-        packs = [" · ".join(one.replace(" ", "\u00a0") for one in reported)]
-        if post.torque_nm:
-            packs.append(f"tightened to {shown.torque(post.torque_nm, record.run.units)}")
-        photos = {name: self._photo(name) for name in post.photos}
+        packs = [
+            words.pack(pack, self.faces, self.units).replace(" ", "\u00a0") for pack in post.packs_in_place
+        ]
+        tightened = f"tightened to {shown.torque(post.torque_nm, self.units)}" if post.torque_nm else ""
+        decision = [f"{_MARKS[post.stands]} {words.DECISION_WORDS[post.stands]}", str(post.state)]
+        if post.verdict is not None:
+            rounds = f" · {post.rounds} round{'' if post.rounds == 1 else 's'}" if post.rounds else ""
+            decision[1] = shown.percent(post.probability) + rounds
+        reading, read = post.after or post.before, ["–"]
+        if reading is not None:
+            when = words.clock(reading.time, offset=self.offset is None)
+            usual = "inclinometer" if reading.method == "sensor" else "level not named"
+            who = f"{reading.by or words.NOT_GIVEN}, {reading.instrument or usual}"
+            read = [when if post.after else f"{when} (before)", who]
+        notes = notes_of(post, self.faces, self.units)
+        photos = {}
+        for name in post.photos:
+            given = Path(name).expanduser()
+            places = [given] if given.is_absolute() else [folder / given for folder in self.folders]
+            photos[name] = next((found for place in places if (found := photo_at(place))), None)
         at_hand = [name for name, photo in photos.items() if photo]
-        notes = notes_of(post, record.run.faces, record.run.units)
         if at_hand:
             notes.append(f"photo{'s, from the left' if len(at_hand) > 1 else ''}: {' · '.join(at_hand)}")
         notes += [
-            f"photo {name}: not at hand when this was printed" for name in photos if name not in at_hand
+            f"photo {name}: not at hand when this was printed" for name, one in photos.items() if not one
         ]
-        return Row(
-            (
-                [post.name, *([post.kind] if post.kind == "corner" else [])],
-                words.reading(post.before, record.run.faces, record.run.units, uncertainty=False),
-                words.reading(post.after, record.run.faces, record.run.units, uncertainty=True),
-                self._off(post),
-                self._decision(post),
-                packs,
-                self._read(post),
-            ),
-            notes,
-            [photo for photo in photos.values() if photo],
+        cells = (
+            [post.name, *([post.kind] if post.kind == "corner" else [])],
+            words.reading(post.before, self.faces, self.units, uncertainty=False),
+            words.reading(post.after, self.faces, self.units, uncertainty=True),
+            self._off(post),
+            decision,
+            [" · ".join(packs), *filter(None, [tightened])],
+            read,
         )
-
-    def _photo(self, name: str) -> Photo | None:
-        given = Path(name).expanduser()
-        places = [given] if given.is_absolute() else [folder / given for folder in self.folders]
-        return next((found for place in places if (found := photo_at(place))), None)
+        return Row(cells, notes, [photo for photo in photos.values() if photo])
 
     def _off(self, post: PostRecord) -> list[str | Drawn]:
-        units = self.record.run.units
+        """How far the top is off, of what is allowed; its own tolerance; the same as a bar."""
         allowed = post.tolerance.allowed_top_mm(post.height_mm)
-        said = f"of {shown.fine(allowed, units, unit=False)}"
+        said = f"of {shown.fine(allowed, self.units, unit=False)}"
         own = [] if post.tolerance == self.record.run.tolerance else [f"({post.tolerance.text})"]
         off = words.worst_of(post.after, post.tolerance) if post.after else None
         if off is None or post.after is None:
             return [f"– {said}", *own]
-        u = post.verdict.u if post.verdict else None
-        expanded = words.expanded_mm(u, post.after.height_mm)
-        uncertainty = "" if expanded is None else f" ±{shown.small(expanded, units, unit=False)}"
+        expanded = words.expanded_mm(post.verdict.u if post.verdict else None, post.after.height_mm)
+        found = shown.fine(off, self.units, unit=False)
+        found += "" if expanded is None else words.plus_minus(expanded, self.units)
         bar = Drawn(leading(BODY), lambda sheet, box: pictures.limit_bar(sheet, box, off, expanded, allowed))
-        found = f"{shown.fine(off, units, unit=False)}{uncertainty}"
-        return [*([f"{found} {said}"] if units == "mm" else [found, said]), *own, bar]
-
-    @staticmethod
-    def _decision(post: PostRecord) -> list[str]:
-        first = f"{_MARKS[post.stands]} {words.DECISION_WORDS[post.stands]}"
-        if post.verdict is None:
-            return [first, str(post.state)]
-        rounds = f" · {post.rounds} round{'' if post.rounds == 1 else 's'}" if post.rounds else ""
-        return [first, shown.percent(post.probability) + rounds]
-
-    def _read(self, post: PostRecord) -> list[str]:
-        reading = post.after or post.before
-        if reading is None:
-            return ["–"]
-        when = words.clock(reading.time, offset=self.offset is None)
-        usual = "inclinometer" if reading.method == "sensor" else "level not named"
-        return [
-            when + (" (before)" if post.after is None else ""),
-            f"{reading.by or words.NOT_GIVEN}, {reading.instrument or usual}",
-        ]
+        return [*([f"{found} {said}"] if self.units == "mm" else [found, said]), *own, bar]
 
     # ------------------------------------------------------------ closing
 
     def _closing(self) -> None:
         """How sure it is, figures, cautions, charts, checking, signatures: all on the last page."""
         record, sheet = self.record, self.sheet
-        wide = (self.wide - 7.0) / 2
+        wide = (self.wide - _GAP_MM) / 2
         figures = [sheet.lines_of(text, FINE, wide) for text in statistics_lines(statistics(record), record)]
+        sure = (_HOW_SURE.format(unit=words.unit_name(self.units)), _ONLY)
         below = [
-            ("How sure", [sheet.lines_of(text, FINE, self.wide) for text in _how_sure(record)]),
+            ("How sure", [sheet.lines_of(text, FINE, self.wide) for text in sure]),
             ("Cautions", [sheet.lines_of(" ".join(cautions_of("record")), FINE, self.wide)]),
         ]
-        plan = self._legend(wide)
-        beside = max(plan, _block_mm(figures))
-        tall = beside + sum(_block_mm(lines) for _, lines in below)
-        self.keep(tall + 1.5 + _END_MM)
+        # How signs and packs are meant, on the post that shows them best: both ways off, and packed.
+        packed = [
+            (min(abs(post.before.lean.slope_along), abs(post.before.lean.slope_across)), post)
+            for post in record.run.posts
+            if post.packs_in_place and post.before and post.before.lean
+        ]
+        example = max(packed, key=lambda one: one[0])[1] if packed else None
+        names = (f"{self.faces[Face.NEXT]} → +", self.faces[Face.PREV])
+        beside = max(sheet.width(sheet.printable(name), FINE, bold=True) for name in names)
+        across = min(max(53.0, 2 * beside + _PLAN_MM - 8.0), wide - 28.0)
+        legend = sheet.lines_of(pictures.plan_caption(record, example), FINE, wide - across - 2.0)
+        tall = max(_PLAN_MM, len(legend) * leading(FINE) + 7.0, _block_mm(figures))
+        self.keep(tall + sum(_block_mm(lines) for _, lines in below) + 1.5 + _END_MM)
         self.y += 1.5
-        top = self.y
-        self._block(self.left, top, "Figures of the run", figures)
-        self._legend(wide, Box(self.left + wide + 7.0, top, wide, plan))
-        y = top + beside
+        self._block(self.left, self.y, "Figures of the run", figures)
+        x = self.left + wide + _GAP_MM
+        self._block(x + across + 2.0, self.y, "How to read it", [legend])
+        pictures.post_plan(sheet, Box(x, self.y, across, _PLAN_MM - 4.0), record, example)
+        self.y += tall
         for title, lines in below:
-            y = self._block(self.left, y, title, lines)
-        self.y = top + tall
+            self.y = self._block(self.left, self.y, title, lines)
         self._charts()
         self._end()
 
     def _block(self, x: float, y: float, title: str, texts: Sequence[Sequence[str]]) -> float:
+        """A title and small lines below it at a place; where it ends."""
         self.sheet.text(x, y + ascent(HEAD), title, HEAD, bold=True)
         y += leading(HEAD) + 0.5
         for lines in texts:
@@ -315,20 +310,6 @@ class _Record(Paper):
             y += 0.5
         return y + 1.0
 
-    def _legend(self, wide: float, box: Box | None = None) -> float:
-        """How signs and packs are meant, on one post; the height that it takes, drawn when there is a box."""
-        record, sheet, plan = self.record, self.sheet, 33.0
-        example = _example(record)
-        text = pictures.plan_caption(record, example)
-        names = (f"{record.run.faces[Face.NEXT]} → +", record.run.faces[Face.PREV])
-        beside = max(sheet.width(sheet.printable(name), FINE, bold=True) for name in names)
-        across = min(max(53.0, 2 * beside + plan - 8.0), wide - 28.0)
-        lines = sheet.lines_of(text, FINE, wide - across - 2.0)
-        if box is not None:
-            self._block(box.x + across + 2.0, box.y, "How to read it", [lines])
-            pictures.post_plan(sheet, Box(box.x, box.y, across, plan - 4.0), record, example)
-        return max(plan, len(lines) * leading(FINE) + 7.0)
-
     def _charts(self) -> None:
         """Lean before packing along the run, and instruments' zeros over time; none with too few points.
 
@@ -336,42 +317,35 @@ class _Record(Paper):
         the signatures, and stand away where it is too little.
         """
         drawn = pictures.charts_of(self.record)
-        room = self.floor - self.y - _END_MM
-        rows = math.ceil(len(drawn) / 2)
+        room, rows = self.floor - self.y - _END_MM, math.ceil(len(drawn) / 2)
         if not rows or room / rows < _CHART_LEAST_MM:
             return
-        step = min(_CHART_MM, room / rows)
-        wide = (self.wide - 7.0) / 2
+        step, wide = min(_CHART_MM, room / rows), (self.wide - _GAP_MM) / 2
         for i, one in enumerate(drawn):
-            x, y = self.left + i % 2 * (wide + 7.0), self.y + i // 2 * step
+            x, y = self.left + i % 2 * (wide + _GAP_MM), self.y + i // 2 * step
             for line in self.sheet.lines_of(one.title, FINE, wide, bold=True):
                 self.sheet.text(x, y + ascent(FINE), line, FINE, bold=True)
                 y += leading(FINE)
             below = Box(x, y + 0.4, wide, self.y + (i // 2 + 1) * step - y - 3.0)
-            pictures.chart(self.sheet, below, one, self.record.run.units)
+            pictures.chart(self.sheet, below, one, self.units)
         self.y += rows * step
 
     def _end(self) -> None:
         """How to check the paper, and who answers for it, at the foot of the page."""
-        record, sheet = self.record, self.sheet
+        log, sheet = self.record.log, self.sheet
         self.y = self.floor - _END_MM + 2.0
-        sheet.line(self.left, self.y, self.left + self.wide, self.y, wide=0.3)
+        self.rule(0.3)
         self.y += 1.5
-        figure = record.log.figure
-        sheet.qr(
-            f"{record.run.job}/{record.run.name}\n{figure}",
-            Box(self.left - 2.5, self.y - 1.0, _QR_MM, _QR_MM),
+        name = f"{self.record.run.job}/{self.record.run.name}"
+        sheet.qr(f"{name}\n{log.figure}", Box(self.left - 2.5, self.y - 1.0, _QR_MM, _QR_MM))
+        events = (
+            f"Events of this job: {log.figure}. Event log: {log.events} events, SHA-256 of the last "
+            f"{log.hash or 'none'}."
         )
-        x = self.left + _QR_MM + 1.0
         wide = self.wide - _QR_MM - 1.0
-        events = f"Events of this job: {figure}. Event log: {record.log.events} events, SHA-256 of the last "
-        reported = [
-            sheet.lines_of(text, FINE, wide)
-            for text in (events + (record.log.hash or "none") + ".", _TO_CHECK)
-        ]
-        y = self._block(x, self.y, "To check this paper", reported)
-        rule = max(self.floor - 5.0, y + 9.0)
-        half = (self.wide - 10) / 2
+        reported = [sheet.lines_of(text, FINE, wide) for text in (events, _TO_CHECK)]
+        y = self._block(self.right - wide, self.y, "To check this paper", reported)
+        rule, half = max(self.floor - 5.0, y + 9.0), (self.wide - 10) / 2
         for i, who in enumerate(("Read and packed by", "Checked by")):
             x = self.left + i * (half + 10)
             sheet.line(x, rule, x + half, rule, wide=0.25)
@@ -381,30 +355,3 @@ class _Record(Paper):
 def _block_mm(texts: Sequence[Sequence[str]]) -> float:
     """Height that a title and the lines below it take."""
     return leading(HEAD) + 1.5 + sum(len(lines) * leading(FINE) + 0.5 for lines in texts)
-
-
-def _how_sure(record: RunRecord) -> list[str]:
-    """What ± and the decisions mean, and what the record is of."""
-    uncertainty = (
-        "± is the expanded uncertainty U = k·u with coverage factor k\u00a0=\u00a02, about 95 % (JCGM "
-        f"100:2008, 6.2), of how far the top stands off, in {words.unit_name(record.run.units)}. The "
-        "decision counts it in by the rule above; in the reasons ± is the margin that the rule wants."
-    )
-    only = (
-        "The results relate only to the posts named, as they stood when they were read. Reproduce this "
-        "record only in full."
-    )
-    return [uncertainty, only]
-
-
-def _example(record: RunRecord) -> PostRecord | None:
-    """The post that shows the signs best: packed, read before, leaning both ways if there is one."""
-    shown_by = [post for post in record.run.posts if post.packs_in_place and post.before and post.before.lean]
-    if not shown_by:
-        return None
-
-    def weight(post: PostRecord) -> float:
-        lean = post.before.lean if post.before else None
-        return min(abs(lean.slope_along), abs(lean.slope_across)) if lean else 0.0
-
-    return max(shown_by, key=weight)
