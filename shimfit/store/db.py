@@ -18,8 +18,9 @@ import os
 import sqlite3
 import sys
 import time
+from itertools import product
 from pathlib import Path
-from typing import TYPE_CHECKING, Self
+from typing import TYPE_CHECKING, NamedTuple, Self
 
 from shimfit.errors import FileError
 from shimfit.values import dataclass
@@ -39,6 +40,34 @@ class DamagedError(Exception):
         super().__init__(f"event {seq} is not as it was logged: {why}")
 
 
+_FULL = "the disk is full: {path} was not changed; free some space and do it again"
+_LOCKED_AWAY = "{path} can't be written (read only): nothing was logged; use --db to name another file"
+_NOT_OURS = "{path} is not a shimfit data file: name another file, or see `shimfit salvage`"
+_OF_SYSTEM = dict.fromkeys((errno.ENOSPC, errno.EDQUOT), _FULL) | dict.fromkeys(
+    (errno.EACCES, errno.EPERM, errno.EROFS), _LOCKED_AWAY
+)
+_HELD = "another program holds {path}: nothing was logged; close it and do it again"
+_OF_SQLITE = {
+    "SQLITE_FULL": _FULL,
+    "SQLITE_READONLY": _LOCKED_AWAY,
+    "SQLITE_PERM": _LOCKED_AWAY,
+    "SQLITE_AUTH": _LOCKED_AWAY,
+    "SQLITE_CANTOPEN": (
+        "{path} can't be opened in its folder: check that the folder exists and can be written"
+    ),
+    "SQLITE_NOTADB": _NOT_OURS,
+    "SQLITE_CORRUPT": (
+        "{path} is damaged: `shimfit salvage {path} NEW` saves what can be read into a new file"
+    ),
+    "SQLITE_BUSY": _HELD,
+    "SQLITE_LOCKED": _HELD,
+    "SQLITE_IOERR": (
+        "{path} could not be read or written (disk error or full): the last step was not logged"
+    ),
+}
+"""Beginning of the error's name -> what to say (https://sqlite.org/rescode.html)."""
+
+
 @contextlib.contextmanager
 def saying_what(path: Path) -> Iterator[None]:
     """Turn what SQLite and the system raise into a FileError that says what to do."""
@@ -47,11 +76,14 @@ def saying_what(path: Path) -> Iterator[None]:
     except FileError:
         raise
     except DamagedError as error:
-        raise FileError(damaged(path, str(error)), path=str(path)) from error
+        raise _refused(damaged(path, str(error)), path) from error
     except sqlite3.Error as error:
-        raise FileError(_of_database(path, error), path=str(path)) from error
+        name = getattr(error, "sqlite_errorname", "") or ""
+        said = next((one for start, one in _OF_SQLITE.items() if name.startswith(start)), "{path}: {error}")
+        raise _refused(said.format(path=path, error=error), path) from error
     except OSError as error:
-        raise FileError(_of_system(path, error), path=str(path)) from error
+        said = _OF_SYSTEM.get(error.errno or 0, "can't use {path}: {error}")
+        raise _refused(said.format(path=path, error=error.strerror or error), path) from error
 
 
 def damaged(path: Path, what: str) -> str:
@@ -59,44 +91,8 @@ def damaged(path: Path, what: str) -> str:
     return f"{path}: {what}; `shimfit salvage {path} NEW` saves what can be believed into a new file"
 
 
-def not_a_data_file(path: Path) -> str:
-    """It is a file of another kind."""
-    return f"{path} is not a shimfit data file: name another file, or see `shimfit salvage`"
-
-
-def _full(path: Path) -> str:
-    return f"the disk is full: {path} was not changed; free some space and do it again"
-
-
-def _locked_away(path: Path) -> str:
-    return f"{path} can't be written (read only): nothing was logged; use --db to name another file"
-
-
-def _of_system(path: Path, error: OSError) -> str:
-    if error.errno in (errno.ENOSPC, errno.EDQUOT):
-        return _full(path)
-    if error.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
-        return _locked_away(path)
-    return f"can't use {path}: {error.strerror or error}"
-
-
-def _of_database(path: Path, error: sqlite3.Error) -> str:
-    name = getattr(error, "sqlite_errorname", "") or ""
-    if name.startswith("SQLITE_FULL"):
-        return _full(path)
-    if name.startswith(("SQLITE_READONLY", "SQLITE_PERM", "SQLITE_AUTH")):
-        return _locked_away(path)
-    if name.startswith("SQLITE_CANTOPEN"):
-        return f"{path} can't be opened in its folder: check that the folder exists and can be written"
-    if name.startswith("SQLITE_NOTADB"):
-        return not_a_data_file(path)
-    if name.startswith("SQLITE_CORRUPT"):
-        return f"{path} is damaged: `shimfit salvage {path} NEW` saves what can be read into a new file"
-    if name.startswith(("SQLITE_BUSY", "SQLITE_LOCKED")):
-        return f"another program holds {path}: nothing was logged; close it and do it again"
-    if name.startswith("SQLITE_IOERR"):
-        return f"{path} could not be read or written (disk error or full): the last step was not logged"
-    return f"{path}: {error}"
+def _refused(sentence: str, path: Path) -> FileError:
+    return FileError(sentence, path=str(path))
 
 
 # ------------------------------------------------------------ the tables, step by step
@@ -105,8 +101,7 @@ APPLICATION_ID = 0x73686D66
 """`shmf`: how SQLite's header says whose file it is."""
 
 
-@dataclass(frozen=True, slots=True)
-class Migration:
+class Migration(NamedTuple):
     """One numbered step from a schema to the next."""
 
     number: int
@@ -144,10 +139,11 @@ def _001_event_log(db: sqlite3.Connection) -> None:
     db.execute("CREATE INDEX event_scope ON event (job, run, stamp)")
     db.execute("CREATE INDEX event_kind ON event (kind, job)")
     db.execute("CREATE INDEX event_order ON event (job, stamp)")
-    _refuse(db, "event", "UPDATE")
-    _refuse(db, "event", "DELETE")
-    _refuse(db, "log", "UPDATE")
-    _refuse(db, "log", "DELETE")
+    for table, change in product(("event", "log"), ("UPDATE", "DELETE")):
+        db.execute(
+            f"CREATE TRIGGER {table}_no_{change.lower()} BEFORE {change} ON {table} "
+            "BEGIN SELECT RAISE(ABORT, 'what is in the log stays as it is'); END"
+        )
     # The link is checked here too, so INSERT OR REPLACE and a row out of order are refused even for a
     # program that opens the file without recursive_triggers.
     db.execute(
@@ -158,13 +154,6 @@ def _001_event_log(db: sqlite3.Connection) -> None:
           OR EXISTS (SELECT 1 FROM event WHERE id = NEW.id)
         BEGIN SELECT RAISE(ABORT, 'the log only grows at its end'); END
         """
-    )
-
-
-def _refuse(db: sqlite3.Connection, table: str, change: str) -> None:
-    db.execute(
-        f"CREATE TRIGGER {table}_no_{change.lower()} BEFORE {change} ON {table} "
-        "BEGIN SELECT RAISE(ABORT, 'what is in the log stays as it is'); END"
     )
 
 
@@ -258,12 +247,13 @@ class WritersTurn:
         pause_s = _FIRST_PAUSE_S
         while (handle := _take(lock_file(self._data_file))) is None:
             if time.monotonic() >= end_s:
-                number = holder(self._data_file)
-                who = f"process {number}" if number else "another program"
-                raise FileError(
+                who = "another program"
+                with contextlib.suppress(OSError, ValueError):
+                    who = f"process {int(lock_file(self._data_file).read_text(encoding='ascii'))}"
+                raise _refused(
                     f"{who} has been writing to {self._data_file} for {PATIENCE_S:g} s: nothing was logged; "
                     "do it again when that one is done",
-                    path=str(self._data_file),
+                    self._data_file,
                 )
             time.sleep(pause_s)
             pause_s = min(2 * pause_s, _LONGEST_PAUSE_S)
@@ -275,7 +265,7 @@ def _take(file: Path) -> int | None:
     handle = os.open(file, os.O_RDWR | os.O_CREAT, 0o644)
     try:
         # Somebody may have removed the file between the two: a lock that nobody finds locks nothing.
-        if not _lock(handle) or not _is_still(file, handle):
+        if not _lock(handle) or not _is(file, os.fstat(handle)):
             os.close(handle)
             return None
     except BaseException:
@@ -288,24 +278,17 @@ def _take(file: Path) -> int | None:
     return handle
 
 
-def _is_still(file: Path, handle: int) -> bool:
+def _is(file: Path, stat: os.stat_result) -> bool:
+    """Whether a name is still that of a file."""
     try:
-        return os.path.samestat(file.stat(), os.fstat(handle))
-    except FileNotFoundError:
+        return os.path.samestat(file.stat(), stat)
+    except OSError:
         return False
 
 
 def lock_file(data_file: Path) -> Path:
     """The file that is locked: beside the data file itself, by whatever link it is named."""
     return Path(f"{os.path.realpath(data_file)}.lock")
-
-
-def holder(data_file: Path) -> int | None:
-    """Process that wrote its number into the lock file last; None when it can't be told."""
-    try:
-        return int(lock_file(data_file).read_text(encoding="ascii"))
-    except (OSError, ValueError):
-        return None
 
 
 if sys.platform == "win32":
@@ -359,11 +342,7 @@ class Opened:
         SQLite goes on writing to a file that has lost its name, and to a write-ahead log that has.
         """
         for name, opened in zip(_written(self.path), self.files, strict=True):
-            try:
-                same = os.path.samestat(name.stat(), opened)
-            except OSError:
-                same = False
-            if not same:
+            if not _is(name, opened):
                 return f"{name} was moved, removed or replaced while it was open; start again"
         return None
 
@@ -412,7 +391,7 @@ def _written(path: Path) -> tuple[Path, Path]:
 def _look_before_touching(path: Path) -> None:
     """Refuse what is no data file of ours without writing a byte."""
     if path.is_dir():
-        raise FileError(f"{path} is a folder: name a file in it", path=str(path))
+        raise _refused(f"{path} is a folder: name a file in it", path)
     try:
         with path.open("rb") as file:
             start = file.read(100)
@@ -421,13 +400,29 @@ def _look_before_touching(path: Path) -> None:
     if not start:
         return
     if not start.startswith(_MAGIC) or len(start) < 100:
-        raise FileError(not_a_data_file(path), path=str(path))
-    application_id = int.from_bytes(start[68:72], "big")
-    version = int.from_bytes(start[60:64], "big")
+        raise _refused(_NOT_OURS.format(path=path), path)
     # A file whose first transaction is still in its WAL has an empty header: both numbers are 0.
-    if application_id not in (0, APPLICATION_ID):
-        raise _of_another_program(path)
-    _refuse_newer(path, version)
+    application_id = int.from_bytes(start[68:72], "big")
+    _refuse_foreign(path, int.from_bytes(start[60:64], "big"), is_ours=application_id in (0, APPLICATION_ID))
+
+
+def _refuse_foreign(path: Path, version: int, *, is_ours: bool) -> None:
+    if not is_ours:
+        raise _refused(f"{path} belongs to another program: name another file", path)
+    newest = MIGRATIONS[-1].number
+    if version > newest:
+        raise _refused(
+            f"{path} was written by a newer shimfit (schema {version}, this one knows {newest}): "
+            "update shimfit; nothing was changed",
+            path,
+        )
+
+
+def _look_inside(db: sqlite3.Connection, path: Path) -> None:
+    """Refuse by what the WAL says too: the header in the file itself may be older."""
+    (tables,) = db.execute("SELECT count(*) FROM sqlite_master").fetchone()
+    (application_id,) = db.execute("PRAGMA application_id").fetchone()
+    _refuse_foreign(path, schema_version(db), is_ours=not tables or application_id == APPLICATION_ID)
 
 
 def _refuse_hard_links(path: Path, *, read_only: bool) -> None:
@@ -448,33 +443,15 @@ def _refuse_hard_links(path: Path, *, read_only: bool) -> None:
     other = next(
         (one for name in names if os.path.samestat((one := real.with_name(name)).stat(), stat)), None
     )
-    if read_only and not (other is not None and _has_log(other)):
+    log = None if other is None else Path(f"{other}-wal")
+    if read_only and not (log is not None and log.exists() and log.stat().st_size):
         return
     name = "another name" if other is None else f"another name, {other.name}"
-    raise FileError(
+    raise _refused(
         f"{path} has {name} (a hard link): programs that use both would spoil it; "
         f"remove the other name, or work on a copy (`cp {path} NEW.db`)",
-        path=str(path),
+        path,
     )
-
-
-def _has_log(data_file: Path) -> bool:
-    log = Path(f"{data_file}-wal")
-    return log.exists() and log.stat().st_size > 0
-
-
-def _of_another_program(path: Path) -> FileError:
-    return FileError(f"{path} belongs to another program: name another file", path=str(path))
-
-
-def _refuse_newer(path: Path, version: int) -> None:
-    newest = MIGRATIONS[-1].number
-    if version > newest:
-        raise FileError(
-            f"{path} was written by a newer shimfit (schema {version}, this one knows {newest}): "
-            "update shimfit; nothing was changed",
-            path=str(path),
-        )
 
 
 def _is_new(path: Path) -> bool:
@@ -486,7 +463,7 @@ def _open_to_write(path: Path, now: str, turn: WritersTurn) -> sqlite3.Connectio
     db = _connect(f"{_uri(path)}?mode=rwc")
     try:
         if not is_new:
-            _refuse_foreign(db, path)
+            _look_inside(db, path)
         db.execute("PRAGMA journal_mode = WAL")
         db.execute("PRAGMA synchronous = FULL")
         # macOS: fsync alone may stop in the drive's cache.
@@ -495,8 +472,13 @@ def _open_to_write(path: Path, now: str, turn: WritersTurn) -> sqlite3.Connectio
         if pending(db):
             with turn:
                 migrate(db, now)
-        if is_new:
-            _sync_folder(path.parent)
+        if is_new and os.name == "posix":
+            # A new file's name is on disk only when its folder is; Windows has no such call.
+            handle = os.open(path.parent, os.O_RDONLY)
+            try:
+                os.fsync(handle)
+            finally:
+                os.close(handle)
     except BaseException:
         db.close()
         if not was_there:
@@ -505,37 +487,22 @@ def _open_to_write(path: Path, now: str, turn: WritersTurn) -> sqlite3.Connectio
     return db
 
 
-def _refuse_foreign(db: sqlite3.Connection, path: Path) -> None:
-    """Refuse by what the WAL says too: the header in the file itself may be older."""
-    version = schema_version(db)
-    _refuse_newer(path, version)
-    (tables,) = db.execute("SELECT count(*) FROM sqlite_master").fetchone()
-    (application_id,) = db.execute("PRAGMA application_id").fetchone()
-    if tables and application_id != APPLICATION_ID:
-        raise _of_another_program(path)
-
-
-def _refuse_older(db: sqlite3.Connection, path: Path) -> None:
-    """Refuse to read a file whose tables would first have to be changed."""
-    if pending(db):
-        raise FileError(
-            f"{path} is from an older shimfit and must be brought up to date: "
-            "open it once where it can be written",
-            path=str(path),
-        )
-
-
 def _open_to_read(path: Path) -> Opened:
     if not path.exists():
-        raise FileError(f"there is no data file {path}", path=str(path))
+        raise _refused(f"there is no data file {path}", path)
     with contextlib.ExitStack() as half_open:
         uri, copy = _where_to_read(path)
         if copy is not None:
             half_open.callback(copy.cleanup)
         db = half_open.enter_context(contextlib.closing(_connect(uri)))
         db.execute("PRAGMA query_only = ON")
-        _refuse_foreign(db, path)
-        _refuse_older(db, path)
+        _look_inside(db, path)
+        if pending(db):  # reading it, its tables would first have to be changed
+            raise _refused(
+                f"{path} is from an older shimfit and must be brought up to date: "
+                "open it once where it can be written",
+                path,
+            )
         half_open.pop_all()
     return Opened(db, path, None, copy=copy)
 
@@ -551,23 +518,17 @@ def _where_to_read(path: Path) -> tuple[str, TemporaryDirectory[str] | None]:
     _, wal = _written(path)
     if not wal.exists() or not wal.stat().st_size:
         return f"{_uri(path)}?immutable=1", None
-    copy = _copied(path, wal)
-    return f"{_uri(Path(copy.name) / path.name)}?mode=rw", copy
-
-
-def _copied(*files: Path) -> TemporaryDirectory[str]:
-    """Files in a folder of their own (two packages that hardly anybody needs, loaded here)."""
-    import shutil
+    import shutil  # two packages that hardly anybody needs
     from tempfile import TemporaryDirectory
 
     copy = TemporaryDirectory(prefix="shimfit-")
     try:
-        for file in files:
+        for file in (path, wal):
             shutil.copyfile(file, Path(copy.name) / file.name)
     except BaseException:
         copy.cleanup()
         raise
-    return copy
+    return f"{_uri(Path(copy.name) / path.name)}?mode=rw", copy
 
 
 def _connect(uri: str) -> sqlite3.Connection:
@@ -584,14 +545,3 @@ def _connect(uri: str) -> sqlite3.Connection:
 
 def _uri(path: Path) -> str:
     return path.absolute().as_uri()
-
-
-def _sync_folder(folder: Path) -> None:
-    """A new file's name is on disk only when its folder is (POSIX; Windows has no such call)."""
-    if os.name != "posix":
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
