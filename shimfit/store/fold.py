@@ -10,8 +10,9 @@ from __future__ import annotations
 from collections import defaultdict
 from dataclasses import replace
 from functools import partial
+from itertools import chain
 from operator import itemgetter
-from typing import TYPE_CHECKING, Any, NamedTuple, Protocol
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from shimfit import codec
 from shimfit.model import Foot, Tolerance
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
 
     from shimfit.standing import Defaults, PostRecord
     from shimfit.store.events import Event
+    from shimfit.store.log import Log
 
 
 def fold_run(events: Iterable[Event], job: str, run: str) -> RunState | None:
@@ -47,16 +49,6 @@ def facts_of(standing: Iterable[Event], run: str | None) -> tuple[tuple[str, str
         if event.kind == "facts" and event.run in (None, run):
             (of_job if event.run is None else of_run).update(read_data(event)[0] or {})
     return tuple((key, text) for key in FACTS if (text := of_run.get(key) or of_job.get(key)))
-
-
-class Archive(Protocol):
-    """Where a fold that goes on from a snapshot finds events of before."""
-
-    def at(self, seqs: Iterable[int]) -> list[Event]:
-        """Events at some places. Raises FileError where one is not as it was logged."""
-
-    def of_step(self, job: str | None, run: str | None, step: str) -> list[Event]:
-        """Events of a step, wherever it belongs to, those of a run among them at least."""
 
 
 class _Part(NamedTuple):
@@ -89,7 +81,7 @@ class RunFold:
         self._posts: dict[str, _PostHistory | _KeptHistory] = {}
         self._touches: defaultdict[str, set[str]] = defaultdict(set)
         """Step -> names of the posts that it touches; of those that are kept, the archive knows."""
-        self._archive: Archive | None = None
+        self._archive: Log | None = None
         self._unread: list[str] = []
         self._papers: list[Event] = []
         """What the record says beside the posts: facts of the job and of the run, records issued."""
@@ -124,21 +116,16 @@ class RunFold:
             self._add_to_post(event, event.post)
 
     def _undo(self, event: Event) -> None:
-        changed = self._void.add(event)
-        for name in {name for step in changed for name in self._touched(step)}:
-            self.history(name).work_out_again()
-            self._changed.add(name)
-            self._last_seq = max(self._last_seq, event.seq)
-
-    def _touched(self, step: str) -> set[str]:
-        names = set(self._touches.get(step, ()))
-        if self._archive is not None:
-            for event in self._archive.of_step(self._job, self._run, step):
-                name = event.post
-                if (event.job, event.run) == (self._job, self._run) and event.kind == "post-added":
-                    name = name or (read_data(event)[0] or {}).get("name")
-                names |= {name} if name in self._posts and event.run == self._run else set()
-        return names
+        for step in self._void.add(event):
+            names = set(self._touches.get(step, ()))
+            for one in self._archive.of_step(self._job, self._run, step) if self._archive else ():
+                if (one.job, one.run) == (self._job, self._run):
+                    added = (read_data(one)[0] or {}).get("name") if one.kind == "post-added" else None
+                    names.add(one.post or added or "")
+            for name in names & self._posts.keys():
+                self.history(name).work_out_again()
+                self._changed.add(name)
+                self._last_seq = max(self._last_seq, event.seq)
 
     def _add_to_run(self, event: Event) -> None:
         data, fault = read_data(event)
@@ -152,25 +139,20 @@ class RunFold:
         self._of_run.append(Reported(event, self._knowledge.of(event.log)))
         self._last_seq = max(self._last_seq, event.seq)
 
-    def _merge(self, event: Event) -> None:
-        data = self._know(event)
-        # Programs before this one logged what they found to disagree.
-        for conflict in data["conflicts"] if data else ():
-            if conflict["run"] == self._run and conflict["post"]:
-                self._add_to_post(event, conflict["post"])
-
-    def _know(self, event: Event) -> dict[str, Any] | None:
-        """Count in what a `merged` event says that its log had seen; its data."""
+    def _merge(self, event: Event, *, at_posts: bool = True) -> None:
+        """Count in what a `merged` event says that its log had seen."""
         self._merged.append(event)
         data, _ = read_data(event)
         if data is not None and self._knowledge.add(event.log, data):
             for name in self._posts:
                 self.history(name).work_out_again()
             self._changed.update(self._posts)
+        # Programs before this one logged what they found to disagree.
         for conflict in data["conflicts"] if data else ():
             if conflict["run"] == self._run and not conflict["post"]:
                 self._conflict = conflict["why"]
-        return data
+            elif conflict["run"] == self._run and at_posts:
+                self._add_to_post(event, conflict["post"])
 
     def _add_to_post(self, event: Event, name: str | None) -> None:
         if not name:
@@ -209,7 +191,7 @@ class RunFold:
         run: str,
         kept: dict[str, Any],
         undone: Iterable[tuple[str, str]],
-        archive: Archive,
+        archive: Log,
     ) -> RunFold:
         """The fold that `to_snapshot` was asked of. undone: (step, step that it names) till then, in order.
 
@@ -220,7 +202,7 @@ class RunFold:
             fold._void.count(step, of)
         for event in in_order(archive.at([*kept["own"], *kept["merged"]])):
             if event.kind == "merged":
-                fold._know(event)
+                fold._merge(event, at_posts=False)
             else:
                 fold.add(event)
         if fold._work_out() is None or fold._defaults is None:
@@ -292,8 +274,8 @@ class RunFold:
         _, went, left_out = self._reported
         if beside:
             parts = [self._parts[name] for name in self._posts]
-            went = tuple(post for part in parts for post in part.removed)
-            left_out = tuple(said for part in parts for said in part.unread)
+            went = tuple(chain.from_iterable(part.removed for part in parts))
+            left_out = tuple(chain.from_iterable(part.unread for part in parts))
         if self._changed:
             self._reported = tuple(self._standing_posts.values()), went, left_out
         self._changed.clear()
@@ -307,6 +289,8 @@ class RunFold:
         run = RunState(job=self._job, name=self._run, **given)
         self._bring_up_to_date((run.foot, run.height_mm, run.tolerance, run.rule, run.making))
         posts, removed, left_out = self._reported
+        papers = [one for one in self._papers if one.step not in self._void.steps]
+        issued = ((one, read_data(one)[0]) for one in papers if one.kind == "issued")
         return replace(
             run,
             posts=posts,
@@ -314,24 +298,8 @@ class RunFold:
             last_seq=self._last_seq,
             conflict=self._conflict or layout_conflict(self._standing(), self._knowledge, self._run),
             unread=(*self._unread, *left_out),
-            facts=facts_of((one for one in self._papers if one.step not in self._void.steps), self._run),
-            issues=self._issues(),
-        )
-
-    def _issues(self) -> tuple[Issue, ...]:
-        return tuple(
-            Issue(
-                time=event.time,
-                number=data.get("number") or "",
-                by=event.by,
-                why=data.get("why") or "",
-                replaces=data.get("replaces") or "",
-                changed=tuple(data.get("changed") or ()),
-                seq=event.seq,
-            )
-            for event in self._papers
-            if event.kind == "issued" and event.step not in self._void.steps
-            if (data := read_data(event)[0]) is not None
+            facts=facts_of(papers, self._run),
+            issues=tuple(_issue(event, data) for event, data in issued if data is not None),
         )
 
     def _head(self) -> dict[str, Any]:
@@ -354,6 +322,13 @@ class RunFold:
         return [reported for reported in self._of_run if reported.event.step not in self._void.steps]
 
 
+def _issue(event: Event, data: dict[str, Any]) -> Issue:
+    texts = {key: data.get(key) or "" for key in ("number", "why", "replaces")}
+    return Issue(
+        time=event.time, by=event.by, changed=tuple(data.get("changed") or ()), seq=event.seq, **texts
+    )
+
+
 def _stands_at(part: _Part) -> tuple[int, float] | None:
     return None if part.standing is None else (part.standing.leg, part.standing.station_mm)
 
@@ -361,31 +336,32 @@ def _stands_at(part: _Part) -> tuple[int, float] | None:
 class _KeptHistory:
     """What was made of the events at one place by the time of a snapshot."""
 
-    __slots__ = ("_whole", "defaults", "part", "row")
+    __slots__ = ("defaults", "part", "row")
 
     def __init__(
         self, row: Sequence[Any], defaults: Defaults, whole: Callable[[_KeptHistory], _Part]
     ) -> None:
-        self.row, self.defaults, self._whole = row, defaults, whole
+        self.row, self.defaults = row, defaults
         _, _, standing, removed, unread = row
-        stands = None if standing is None else from_brief(standing, defaults, self._stands)
-        went = [
-            from_brief(brief, defaults, partial(self._went, number)) for number, brief in enumerate(removed)
-        ]
-        self.part = _Part(stands, tuple(went), tuple(unread))
+
+        def stands() -> PostRecord:
+            post = whole(self).standing
+            assert post is not None
+            return post
+
+        def went(number: int) -> PostRecord:
+            return whole(self).removed[number]
+
+        self.part = _Part(
+            None if standing is None else from_brief(standing, defaults, stands),
+            tuple(from_brief(one, defaults, partial(went, number)) for number, one in enumerate(removed)),
+            tuple(unread),
+        )
 
     @property
     def seqs(self) -> Iterable[int]:
         """Places of its events."""
         return map(int, self.row[1].split())
-
-    def _stands(self) -> PostRecord:
-        post = self._whole(self).standing
-        assert post is not None
-        return post
-
-    def _went(self, number: int) -> PostRecord:
-        return self._whole(self).removed[number]
 
 
 class _PostHistory:
@@ -423,25 +399,13 @@ class _PostHistory:
         standing = [reported for reported in self._events if reported.event.step not in self._void.steps]
         self._is_worked_out = True
         if len(self._last) == 1:
-            self._place = _Place(self._run, self._name)
-            for reported in standing:
-                self._place.add(Move(0, "main", reported.event))
+            moves = [Move(0, "main", reported.event) for reported in standing]
         else:
             where = f"post {self._run}/{self._name}"
-            self._place = self._make(moves_of(standing, self.knowledge, self._side, where))
+            moves = moves_of(standing, self.knowledge, lambda moves: self._made(moves).side, where)
+        self._place = self._made(moves)
 
-    def _side(self, moves: Sequence[Move]) -> Side:
-        place = self._make(moves)
-        builder = place.builder
-        return Side(
-            packs_by=None if builder is None else builder.packs_by,
-            set_up=builder is not None and builder.is_set_up,
-            there=builder is not None,
-            gone=builder is None and bool(place.removed),
-            conflict=place.conflict,
-        )
-
-    def _make(self, moves: Sequence[Move]) -> _Place:
+    def _made(self, moves: Iterable[Move]) -> _Place:
         place = _Place(self._run, self._name)
         for move in moves:
             place.add(move)
@@ -460,12 +424,7 @@ class _PostHistory:
     def part(self, defaults: Defaults) -> _Part:
         """What stands here, was taken out and was left out."""
         self.work_out()
-        place = self._place
-        return _Part(
-            None if place.builder is None else place.builder.record(*defaults),
-            tuple(builder.record(*defaults) for builder in place.removed),
-            tuple(place.all_unread),
-        )
+        return self._place.part(defaults)
 
 
 class _Place:
@@ -528,15 +487,24 @@ class _Place:
             builder.add(event, data)
 
     @property
-    def conflict(self) -> Move | None:
-        """What crews disagree on there, still."""
-        builder = self.builder or (self.removed[-1] if self.removed else None)
-        moves = self._early if builder is None else self._conflicts
-        last = next((move for move in reversed(moves) if move.why), None)
-        return last if builder is None or builder.is_in_conflict else None
+    def side(self) -> Side:
+        """What this says of the post, as one crew's history."""
+        builder, last = self.builder, self.builder or (self.removed[-1] if self.removed else None)
+        moves = self._early if last is None else self._conflicts
+        conflict = next((move for move in reversed(moves) if move.why), None)
+        return Side(
+            packs_by=None if builder is None else builder.packs_by,
+            set_up=builder is not None and builder.set_up,
+            there=builder is not None,
+            gone=builder is None and bool(self.removed),
+            conflict=conflict if last is None or last.conflict is not None else None,
+        )
 
-    @property
-    def all_unread(self) -> list[str]:
-        """Sentences on what was left out."""
+    def part(self, defaults: Defaults) -> _Part:
+        """What stands here, was taken out and was left out."""
         why = f"there is no post {self._run}/{self._name}"
-        return self.unread + [left_out(move.event, why) for move in self._early if not move.why]
+        return _Part(
+            None if self.builder is None else self.builder.record(*defaults),
+            tuple(builder.record(*defaults) for builder in self.removed),
+            (*self.unread, *(left_out(move.event, why) for move in self._early if not move.why)),
+        )

@@ -12,7 +12,8 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from operator import attrgetter
+from typing import TYPE_CHECKING, Any, ClassVar
 
 from shimfit import codec
 from shimfit.model import Foot, Pack, PostState, Reading, Tolerance
@@ -48,110 +49,87 @@ class PostBuilder:
         self.name: str = data["name"]
         self.leg: int = data["leg"]
         self.station_mm = float(data["station_mm"])
-        self._kind: PostKind = data.get("kind", "line")
+        self.kind: PostKind = data.get("kind", "line")
         self._foot = codec.read(Foot | None, data.get("foot"))
         self._height_mm = _maybe(float, data.get("height_mm"))
         self._tolerance = codec.read(Tolerance | None, data.get("tolerance"))
-        self._turn_deg = _maybe(float, data.get("turn_deg"))
-        self._readings: list[Reading] = []
+        self.turn_deg = _maybe(float, data.get("turn_deg"))
+        self.readings: list[Reading] = []
         self._left_out: list[str | None] = []
-        self._half: tuple[Reading, int] | None = None
         self._group: list[tuple[Reading, tuple[int, ...]]] = []
-        """Whole readings of the post as it stands, with the places of their parts in `_readings`."""
+        """Whole readings of the post as it stands, with the places of their parts in `readings`."""
         self._reading: Reading | None = None
-        self._mean_of = 1
-        self._verifies = False
-        self._answer: _Answer | None = None
+        self.mean_of = 1
         self._answer_is_current = False
-        self._packs: list[dict[str, Any]] = []
-        """Rows of what is in place; made into packs when somebody looks."""
         self._packs_when_read: list[dict[str, Any]] = []
-        self._as_prescribed: bool | None = None
-        self.packs_by: str | None = None
-        """Id of the event that says what is under the post; None: nothing was packed."""
         self._packed_since_answer = False
         self._work: list[str] = []
         """What was done to it since the latest reading, in words."""
-        self._set_up = False
+        self.notes: list[Note] = []
+        self.photos: list[str] = []
+        self.skipped: str | None = None
+        self.rounds = 0
+        self._tried: list[tuple[_Answer, Reading]] = []
+        """Answers that were followed, each with the first reading after it."""
+        self.before: Reading | None = None
+        self.last_seq = added.seq
+        self.last_time: str | None = None
+        self._done: tuple[Any, PostRecord] | None = None
+        self._begin_afresh()
+
+    def _begin_afresh(self) -> None:
+        """Nothing is packed; also when the bed was read, so that no post stands there."""
+        self._half: tuple[Reading, int] | None = None
+        self._answer: _Answer | None = None
+        self._foretold: _Answer | None = None
+        """What the packs in place were put in for, until they are read."""
+        self._packs: list[dict[str, Any]] = []
+        """Rows of what is in place; made into packs when somebody looks."""
+        self._as_prescribed: bool | None = None
+        self.packs_by: str | None = None
+        """Id of the event that says what is under the post; None: nothing was packed."""
+        self.set_up = False
         """An answer was given, packs went in or it was tightened: the next reading verifies."""
         self._round_open = False
         """Something was done, or asked for, since the last verifying reading."""
-        self._tightened = False
-        self._torque_nm: float | None = None
-        self._trimmed = False
-        self._notes: list[Note] = []
-        self._photos: list[str] = []
-        self._skipped: str | None = None
-        self._rounds = 0
-        self._foretold: _Answer | None = None
-        """What the packs in place were put in for, until they are read."""
-        self._tried: list[tuple[_Answer, Reading]] = []
-        """Answers that were followed, each with the first reading after it."""
-        self._before: Reading | None = None
-        self._verifying: list[Reading] = []
-        self._conflict: str | None = None
-        self._packs_in_conflict = False
-        self._last_seq = added.seq
-        self._last_time: str | None = None
-        self._done: tuple[Any, PostRecord] | None = None
+        self.tightened = self.trimmed = False
+        self._verifies = False
+        self.verifying: list[Reading] = []
+        self.torque_nm: float | None = None
+        self.conflict: str | None = None
+        self.packs_in_conflict = False
 
     def add(self, event: Event, data: dict[str, Any]) -> None:
         """Bring the state forward by one event of this post and its checked data."""
         self._done = None
-        self._last_seq = max(self._last_seq, event.seq)
-        match event.kind:
-            case "reading":
-                self._read(event, data)
-            case "prescribed":
-                self._prescribe(event, data)
-            case "packed":
-                self._pack(event, data)
-            case "tightened":
-                self._tighten(event, data)
-            case "trimmed":
-                self._trim(event, data)
-            case "skipped":
-                self._skipped = data["why"]
-            case "noted":
-                self._notes.append(Note(data["text"], event.time, event.by, event.id))
-            case "photo":
-                self._photos.append(data["file"])
-            case "post-moved":
-                self._move(data)
-
-    @property
-    def is_set_up(self) -> bool:
-        """The next reading verifies, as far as the log knows."""
-        return self._set_up
-
-    @property
-    def is_in_conflict(self) -> bool:
-        """Crews' logs of this post do not agree."""
-        return self._conflict is not None
+        self.last_seq = max(self.last_seq, event.seq)
+        effect = self._effects.get(event.kind)
+        if effect is not None:
+            effect(self, event, data)
 
     def disagree(self, event: Event, why: str, *, packs: bool) -> None:
         """Crews' logs of this post do not agree: nobody is taken to have followed an answer."""
         self._done = None
-        self._conflict = why
-        self._packs_in_conflict = self._packs_in_conflict or packs
+        self.conflict = why
+        self.packs_in_conflict = self.packs_in_conflict or packs
         self._foretold = None
-        self._last_seq = max(self._last_seq, event.seq)
+        self.last_seq = max(self.last_seq, event.seq)
         self._half = None
         self._group = []
         if not self._packed_since_answer:
             self._answer = None
-            self._set_up = bool(self._work) or self._tightened or self.packs_by is not None
-            self._round_open = self._round_open and self._set_up
+            self.set_up = bool(self._work) or self.tightened or self.packs_by is not None
+            self._round_open = self._round_open and self.set_up
         self._answer_is_current = False
         self._leave_out(CREWS_DISAGREE)
 
     def set_aside(self, event: Event, data: dict[str, Any]) -> None:
         """Keep what another crew logged without knowing of this one: shown, and decides nothing."""
         self._done = None
-        self._last_seq = max(self._last_seq, event.seq)
+        self.last_seq = max(self.last_seq, event.seq)
         if event.kind == "reading":
             reading = codec.from_json(Reading, data, by=event.by, time=event.time, event=event.id)
-            self._readings.append(reading)
+            self.readings.append(reading)
             self._left_out.append(MID if reading.stage == "mid" else CREWS_DISAGREE)
         elif event.kind in ("noted", "photo"):
             self.add(event, data)
@@ -169,15 +147,15 @@ class PostBuilder:
 
     def _read(self, event: Event, data: dict[str, Any]) -> None:
         reading = codec.from_json(Reading, data, by=event.by, time=event.time, event=event.id)
-        here = len(self._readings)
-        self._readings.append(reading)
+        here = len(self.readings)
+        self.readings.append(reading)
         self._left_out.append(MID if reading.stage == "mid" else None)
         if reading.stage == "mid":
             return
-        self._last_time = event.time
-        self._skipped = None
-        if not self._packs_in_conflict:
-            self._conflict = None
+        self.last_time = event.time
+        self.skipped = None
+        if not self.packs_in_conflict:
+            self.conflict = None
         if reading.stage == "bed":
             self._begin_afresh()
         if self._answer_is_current or self._round_open or not self._verifies or not self._alike(reading):
@@ -194,29 +172,24 @@ class PostBuilder:
             self._work = []
             return
         parts = (here,) if half is None or whole is reading else (half[1], here)
-        self._read_whole(whole, parts, event, data)
-
-    def _read_whole(
-        self, reading: Reading, parts: tuple[int, ...], event: Event, data: Mapping[str, Any]
-    ) -> None:
-        self._group.append((reading, parts))
-        self._verifies = reading.stage in ("verify", "rails-on") or self._set_up
+        self._group.append((whole, parts))
+        self._verifies = whole.stage in ("verify", "rails-on") or self.set_up
         if self._verifies:
-            self._verifying.append(reading)
-            if self._round_open and reading.stage != "rails-on":
-                self._rounds += 1
+            self.verifying.append(whole)
+            if self._round_open and whole.stage != "rails-on":
+                self.rounds += 1
             self._round_open = False
             if self._put_in_as_prescribed(event, data):
                 self._leave_out("before it was packed")
-            self._tightened = True
+            self.tightened = True
             if self._foretold is not None:
-                self._tried.append((self._foretold, reading))
+                self._tried.append((self._foretold, whole))
                 self._foretold = None
         self._packs_when_read = self._packs
         self._leave_out(READ_AGAIN)
         self._count()
         if not self._verifies:
-            self._before = self._reading
+            self.before = self._reading
         self._answer_is_current = False
         self._work = []
 
@@ -225,8 +198,8 @@ class PostBuilder:
         last = self._group[-1][0]
         agreeing = [one for one in self._group if one[0] is last or _agree(one[0], last)]
         self._reading = together([reading for reading, _ in agreeing])
-        self._mean_of = 1 if self._reading is last else len(agreeing)
-        counted = agreeing if self._mean_of > 1 else self._group[-1:]
+        self.mean_of = 1 if self._reading is last else len(agreeing)
+        counted = agreeing if self.mean_of > 1 else self._group[-1:]
         for one in self._group:
             why = None if one in counted else CONTRADICTS if one not in agreeing else READ_AGAIN
             for place in one[1]:
@@ -237,16 +210,9 @@ class PostBuilder:
 
     def _alike(self, reading: Reading) -> bool:
         """Taken like the readings before it, so that they count together."""
-        if not self._group or reading.stage == "bed":
-            return False
-        last = self._group[-1][0]
         # A reading whose zero nobody had found is no repeat of one whose zero is known.
-        return (last.stage, last.height_mm, last.instrument, last.zero_found) == (
-            reading.stage,
-            reading.height_mm,
-            reading.instrument,
-            reading.zero_found,
-        )
+        how = attrgetter("stage", "height_mm", "instrument", "zero_found")
+        return bool(self._group) and reading.stage != "bed" and how(self._group[-1][0]) == how(reading)
 
     def _put_in_as_prescribed(self, event: Event, data: Mapping[str, Any]) -> bool:
         """What is done after an answer says that it was followed, unless something else was logged.
@@ -261,27 +227,34 @@ class PostBuilder:
         self.packs_by = event.id
         self._as_prescribed = True
         self._packed_since_answer = True
-        self._trimmed = False
+        self.trimmed = False
         return True
 
     @property
     def _is_open(self) -> bool:
         """The latest answer is still to be followed, as far as the log knows."""
-        answer = self._answer
-        if answer is None or self._packed_since_answer:
-            return False
-        return answer.asks_for_something and answer.can_be_followed
+        answer = None if self._packed_since_answer else self._answer
+        return answer is not None and answer.asks_for_something and answer.can_be_followed
 
     def _prescribe(self, event: Event, data: dict[str, Any]) -> None:
         self._answer = answer = _Answer(event, data)
         self._answer_is_current = True
         self._packed_since_answer = False
         if answer.can_be_followed:
-            self._set_up = True
+            self.set_up = True
             self._round_open = self._round_open or not self._verifies or answer.asks_for_something
-        elif not self._packs and not self._tightened and not self._work:
+        elif not self._packs and not self.tightened and not self._work:
             # What was asked for before is taken back, as by a plan that has no pieces left for this post.
-            self._set_up = self._round_open = False
+            self.set_up = self._round_open = False
+
+    def _skip(self, _: Event, data: dict[str, Any]) -> None:
+        self.skipped = data["why"]
+
+    def _note(self, event: Event, data: dict[str, Any]) -> None:
+        self.notes.append(Note(data["text"], event.time, event.by, event.id))
+
+    def _photo(self, _: Event, data: dict[str, Any]) -> None:
+        self.photos.append(data["file"])
 
     def _pack(self, event: Event, data: dict[str, Any]) -> None:
         self._packs = data["packs"]
@@ -289,99 +262,94 @@ class PostBuilder:
         self._as_prescribed = bool(data.get("as_prescribed", False))
         self._foretold = self._answer if self._as_prescribed else None
         self._packed_since_answer = True
-        self._conflict = None
-        self._packs_in_conflict = False
-        self._tightened = False
-        self._trimmed = False
+        self.conflict = None
+        self.packs_in_conflict = False
+        self.tightened = False
+        self.trimmed = False
         self._work_done("packed")
 
     def _tighten(self, event: Event, data: dict[str, Any]) -> None:
         packed = self._put_in_as_prescribed(event, data)
-        self._tightened = True
-        self._torque_nm = _maybe(float, data.get("torque_nm"))
-        self._last_time = event.time
+        self.tightened = True
+        self.torque_nm = _maybe(float, data.get("torque_nm"))
+        self.last_time = event.time
         self._work_done(*(["packed"] if packed else []), "tightened")
 
     def _trim(self, event: Event, data: Mapping[str, Any]) -> None:
         """Cutting flush can move a pack: the verifying reading comes after it. It is no round of its own."""
         packed = self._put_in_as_prescribed(event, data)
-        self._trimmed = True
+        self.trimmed = True
         if self._packs:
             self._work_done(*(["packed"] if packed else []), "cut flush", opens_round=packed)
 
     def _work_done(self, *what: str, opens_round: bool = True) -> None:
-        self._set_up = True
+        self.set_up = True
         self._work += [one for one in what if one not in self._work]
         self._round_open = self._round_open or opens_round
-        self._skipped = None
+        self.skipped = None
         self._half = None
         self._group = []
         self._leave_out(f"before it was {what[0]}")
 
-    def _move(self, data: dict[str, Any]) -> None:
+    def _move(self, _: Event, data: dict[str, Any]) -> None:
         """At another mark every reading is of another place; packs that are in go with the post."""
         before = self.station_mm, self.leg
         self.station_mm = float(data["station_mm"])
         self.leg = data.get("leg", self.leg)
-        if before == (self.station_mm, self.leg) or not self._readings:
+        if before == (self.station_mm, self.leg) or not self.readings:
             return
         self._foretold = None
         if self._packs or self._verifies or self._work:
             self._work_done("moved", opens_round=False)
             return
-        self._half = self._reading = self._answer = self._before = None
-        self._answer_is_current = self._set_up = self._round_open = False
+        self._half = self._reading = self._answer = self.before = None
+        self._answer_is_current = self.set_up = self._round_open = False
         self._leave_out("before it was moved")
 
-    def _begin_afresh(self) -> None:
-        """The bed was read, so no post stands there and nothing is packed."""
-        self._half = None
-        self._answer = self._foretold = None
-        self._packs = []
-        self._as_prescribed = None
-        self.packs_by = None
-        self._set_up = self._round_open = self._tightened = self._trimmed = False
-        self._verifies = False
-        self._verifying = []
-        self._torque_nm = None
-        self._conflict = None
-        self._packs_in_conflict = False
+    _effects: ClassVar[Mapping[str, Callable[[PostBuilder, Event, dict[str, Any]], None]]] = {
+        "reading": _read,
+        "prescribed": _prescribe,
+        "packed": _pack,
+        "tightened": _tighten,
+        "trimmed": _trim,
+        "skipped": _skip,
+        "noted": _note,
+        "photo": _photo,
+        "post-moved": _move,
+    }
+    """What an event does to a post; others say nothing of how it stands."""
 
     # ------------------------------------------------------------ frozen value
 
     def _record(
         self, foot: Foot, height_mm: float, tolerance: Tolerance, rule: Rule, making: Making
     ) -> PostRecord:
-        own = self._tolerance or tolerance
+        tolerance = self._tolerance or tolerance
         verdict = None
-        counts = not (self._work or self._conflict or self._skipped)
+        counts = not (self._work or self.conflict or self.skipped)
         if counts and self._reading is not None and (self._verifies or not self._reading.zero_found):
-            verdict = decide(self._reading, own, rule)
+            verdict = decide(self._reading, tolerance, rule)
             if not self._verifies and verdict.decision != "too-close":
                 verdict = None  # out whatever the sensor's zero is: packed as any post that was read
         # A reading does not settle what is under the post, where two crews say different things of that.
-        shut_out = SKIPPED if self._skipped is not None else CREWS_DISAGREE if self._conflict else None
+        shut_out = SKIPPED if self.skipped is not None else CREWS_DISAGREE if self.conflict else None
         # Under another tolerance or rule it may be plumb by now: nobody is asked to put anything in.
         wanted = verdict is None or verdict.decision == "out"
         answer = self._answer
         prescription = None if answer is None else answer.prescription
         score = Score.of(answer.kept_promise(reading, rule) for answer, reading in self._tried)
         packs, then = codec.read(tuple[Pack, ...], self._packs), self._packs_when_read
+        own: dict[str, Any] = {name: getattr(self, name) for name in _AS_THEY_ARE}
+        own |= {name: tuple(one) for name, one in own.items() if isinstance(one, list)}
         post = PostRecord(
-            name=self.name,
-            leg=self.leg,
-            station_mm=self.station_mm,
-            kind=self._kind,
-            turn_deg=self._turn_deg,
+            **own,
             foot=self._foot or foot,
             height_mm=self._height_mm or height_mm,
-            tolerance=own,
+            tolerance=tolerance,
             rule=rule,
             making=making,
-            readings=tuple(self._readings),
             left_out=tuple(shut_out if why is None else why for why in self._left_out),
-            mean_of=self._mean_of,
-            reading=None if self._conflict else self._reading,
+            reading=None if self.conflict else self._reading,
             changed=_listed(self._work),
             prescription=prescription,
             prescription_event=None if answer is None else answer.event,
@@ -392,31 +360,18 @@ class PostBuilder:
             implied=prescription.packs if prescription is not None and self._is_open and wanted else None,
             packs_when_read=packs if then is self._packs else codec.read(tuple[Pack, ...], then),
             packed_as_prescribed=self._as_prescribed,
-            tightened=self._tightened,
-            torque_nm=self._torque_nm,
-            trimmed=self._trimmed,
-            notes=tuple(self._notes),
-            skipped=self._skipped,
-            photos=tuple(self._photos),
-            rounds=self._rounds,
             packed_and_read=score.packed,
             said_plumb=score.said,
             read_plumb=score.plumb,
             verdict=verdict,
-            before=self._before,
             after=None if verdict is None else self._reading,
-            verifying=tuple(self._verifying),
-            conflict=self._conflict,
-            packs_in_conflict=self._packs_in_conflict,
-            last_seq=self._last_seq,
-            last_time=self._last_time,
         )
         return replace(post, state=self._state(post))
 
     def _state(self, post: PostRecord) -> PostState:
-        if self._skipped is not None:
+        if self.skipped is not None:
             return PostState.SKIPPED
-        if self._conflict is not None:
+        if self.conflict is not None:
             return PostState.TO_READ
         if self._work:
             return PostState.TIGHTEN
@@ -431,6 +386,14 @@ class PostBuilder:
             return PostState.OUT
         follow = answer.packs or answer.change or answer.status == "gave-up"
         return PostState.PACK if follow else PostState.TIGHTEN
+
+
+_AS_THEY_ARE = (
+    *("name", "leg", "station_mm", "kind", "turn_deg", "mean_of", "tightened", "torque_nm", "trimmed"),
+    *("skipped", "rounds", "before", "conflict", "packs_in_conflict", "last_seq", "last_time"),
+    *("readings", "notes", "photos", "verifying"),
+)
+"""Fields of the record that stand in the builder under the same name."""
 
 
 class _Answer:
@@ -479,8 +442,7 @@ def together(readings: Sequence[Reading]) -> Reading:
     can't be of one lean (`core.uncertainty.agree`): then something moved that nobody logged.
     """
     latest = readings[-1]
-    along = _mean([(one.slope_along, one.u_along, one.u_own_along) for one in readings])
-    across = _mean([(one.slope_across, one.u_across, one.u_own_across) for one in readings])
+    along, across = _mean(readings, "along"), _mean(readings, "across")
     if len(readings) < 2 or along is None or across is None:
         return latest
     return replace(
@@ -506,33 +468,25 @@ def _agree(one: Reading, last: Reading) -> bool:
     """True when both can be of one lean; also where an uncertainty is not known: then nothing denies it."""
     from shimfit.core.uncertainty import agree
 
-    def parts(reading: Reading) -> list[tuple[float | None, float | None]]:
-        return [
-            (reading.slope_along, reading.u_own_along or reading.u_along),
-            (reading.slope_across, reading.u_own_across or reading.u_across),
-        ]
-
-    for (slope, u), (slope_last, u_last) in zip(parts(one), parts(last), strict=True):
-        if slope is None or slope_last is None or u is None or u_last is None:
-            continue
-        if not agree([slope, slope_last], [u, u_last]):
+    for way in ("along", "across"):
+        slopes = [getattr(reading, f"slope_{way}") for reading in (one, last)]
+        us = [getattr(reading, f"u_own_{way}") or getattr(reading, f"u_{way}") for reading in (one, last)]
+        if None not in (*slopes, *us) and not agree(slopes, us):
             return False
     return True
 
 
-def _mean(
-    parts: Sequence[tuple[float | None, float | None, float | None]],
-) -> tuple[float, float] | None:
+def _mean(readings: Sequence[Reading], way: str) -> tuple[float, float] | None:
     """(slope, u) of one direction; an own part that is not known counts as shared by all readings."""
     from shimfit.core.uncertainty import Term, agree, combine
 
-    known = [(slope, u, own or 0.0) for slope, u, own in parts if slope is not None and u is not None]
-    if len(known) != len(parts) or not agree(
-        [slope for slope, _, _ in known], [own or u for _, u, own in known]
-    ):
+    slopes = [getattr(one, f"slope_{way}") for one in readings]
+    us = [getattr(one, f"u_{way}") for one in readings]
+    own = [getattr(one, f"u_own_{way}") or 0.0 for one in readings]
+    if None in (*slopes, *us) or not agree(slopes, [part or u for part, u in zip(own, us, strict=True)]):
         return None
-    shared = max(math.sqrt(max(0.0, u * u - own * own)) for _, u, own in known)
-    mean = combine([slope for slope, _, _ in known], [own for _, _, own in known], [Term("accuracy", shared)])
+    shared = max(math.sqrt(max(0.0, u * u - part * part)) for part, u in zip(own, us, strict=True))
+    mean = combine(slopes, own, [Term("accuracy", shared)])
     return mean.slope, mean.u
 
 
@@ -542,23 +496,16 @@ def completed(half: Reading | None, reading: Reading) -> Reading | None:
         return reading
     if half is None or half.stage != reading.stage or half.height_mm != reading.height_mm:
         return None
-    one = half if half.slope_along is not None else reading
-    other = reading if one is half else half
+    one, other = (half, reading) if half.slope_along is not None else (reading, half)
     if one.slope_along is None or other.slope_across is None:
         return None
-    return replace(
-        reading,
-        text=f"{half.text}; {reading.text}",
-        slope_along=one.slope_along,
-        u_along=one.u_along,
-        u_own_along=one.u_own_along,
-        step_along=one.step_along,
-        slope_across=other.slope_across,
-        u_across=other.u_across,
-        u_own_across=other.u_own_across,
-        step_across=other.step_across,
-        rocks=half.rocks + reading.rocks,
-    )
+    ways = [(f"{of}_{way}", which) for way, which in (("along", one), ("across", other)) for of in _OF_A_WAY]
+    both: dict[str, Any] = {name: getattr(which, name) for name, which in ways}
+    return replace(reading, text=f"{half.text}; {reading.text}", rocks=half.rocks + reading.rocks, **both)
+
+
+_OF_A_WAY = ("slope", "u", "u_own", "step")
+"""What a reading holds of each direction."""
 
 
 def _listed(words: Sequence[str]) -> str | None:
