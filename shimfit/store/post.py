@@ -361,7 +361,7 @@ class PostBuilder:
             packs_when_read=packs if then is self._packs else codec.read(tuple[Pack, ...], then),
             packed_as_prescribed=self._as_prescribed,
             packed_and_read=score.packed,
-            said_plumb=score.said,
+            said_plumb=float(score.said),
             read_plumb=score.plumb,
             verdict=verdict,
             after=None if verdict is None else self._reading,
