@@ -25,10 +25,17 @@ def suggested_name(run: RunState, what: str = "record") -> str:
     return f"{words}-{what}.pdf"
 
 
-def export_record(site: Site, run: RunState, name: str, *, overwrite: bool = False) -> Path:
+def export_record(
+    site: Site,
+    run: RunState,
+    name: str,
+    *,
+    overwrite: bool = False,
+    is_stopped: Callable[[], bool] = bool,
+) -> Path:
     """Write the record to a .pdf, .csv or .json file, whole or not at all; returns where it went.
 
-    Raises UsageError for another ending, FileError where the file exists already (unless `overwrite`),
+    Raises UsageError for another ending and where `is_stopped` says so before it writes, FileError where the file exists already (unless `overwrite`),
     can't be written, or the log it would tell of was altered.
     """
     from shimfit.report.record import record_of
@@ -39,21 +46,25 @@ def export_record(site: Site, run: RunState, name: str, *, overwrite: bool = Fal
     _refuse_over(target, overwrite=overwrite)
     record = record_of(site.journal, run.job, run.name)
     ending = target.suffix.lower()
-    write_whole(
-        target,
-        _bytes(ending, record, site.path.absolute().parent),
-        KINDS[ending],
-        keep=[site.path],
-        force=overwrite,
-    )
+    content = _bytes(ending, record, site.path.absolute().parent)
+    if is_stopped():
+        raise UsageError(f"stopped: {target.name} was not written")
+    write_whole(target, content, KINDS[ending], keep=[site.path], force=overwrite)
     return target.absolute()
 
 
-def export_cut_sheet(site: Site, run: RunState, name: str, *, overwrite: bool = False) -> Path:
+def export_cut_sheet(
+    site: Site,
+    run: RunState,
+    name: str,
+    *,
+    overwrite: bool = False,
+    is_stopped: Callable[[], bool] = bool,
+) -> Path:
     """Write cut sheet and pack labels to a .pdf file, whole or not at all; returns where it went.
 
-    Raises UsageError for another ending and where no post waits for packs, FileError where the file exists
-    already (unless `overwrite`) or can't be written.
+    Raises UsageError for another ending, where no post waits for packs and where `is_stopped` says so before
+    it writes, FileError where the file exists already (unless `overwrite`) or can't be written.
     """
     from shimfit.report.sheets import cut_sheet_pdf
     from shimfit.report.words import facts_of
@@ -66,6 +77,8 @@ def export_cut_sheet(site: Site, run: RunState, name: str, *, overwrite: bool = 
     answer = cut_list_of(site, run.job, run.name)
     made = site.now().isoformat(timespec="seconds")
     sheet = cut_sheet_pdf(answer, facts_of(run, made, site.settings.graduation, site.box().lots))
+    if is_stopped():
+        raise UsageError(f"stopped: {target.name} was not written")
     write_whole(target, sheet, PDF, keep=[site.path], force=overwrite)
     return target.absolute()
 

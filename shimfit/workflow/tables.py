@@ -24,6 +24,7 @@ from shimfit.workflow.reading import Asked, Logged, log_reading, second_look
 from shimfit.workflow.site import Place, check_name
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
 
     from shimfit.model import Tolerance
@@ -205,11 +206,16 @@ def _exactly(number: float) -> str:
     return f"{Decimal(repr(number)):f}"
 
 
-def load_lots(site: Site, path: Path) -> str:
-    """Put the lots of a stock file in the box; raises FileError naming line and column, nothing taken."""
+def load_lots(site: Site, path: Path, is_stopped: Callable[[], bool] = bool) -> str:
+    """Put the lots of a stock file in the box; raises FileError naming line and column, nothing taken.
+
+    is_stopped: asked before anything is taken; UsageError where it says so.
+    """
     from shimfit.core.stock import lots_from_csv
 
     lots = lots_from_csv(_text_of(path), path.name)
+    if is_stopped():
+        raise UsageError(f"stopped: nothing was taken from {path.name}")
     site.import_stock(lots, path.name)
     return f"{len(lots)} lots from {path.name}"
 

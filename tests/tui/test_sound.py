@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 import time
 from types import SimpleNamespace
 
@@ -139,5 +140,42 @@ def test_writing_is_seen_to_run_and_a_refusal_keeps_the_question(
             await hand.enter("other.csv")
             await hand.sees("one after the other", "write to")
             await hand.sees("written: mine.csv")
+
+    wait_for(job())
+
+
+def test_a_stock_file_is_read_beside_the_screen_and_can_be_stopped(
+    app_on, running, wait_for, monkeypatch, tmp_path
+) -> None:
+    from shimfit.core import stock
+
+    (tmp_path / "box.csv").write_text("lot,form,thickness_mm,count\nQ7,flat,1.5,4\n")
+    monkeypatch.chdir(tmp_path)
+    real, goes_on = stock.lots_from_csv, threading.Event()
+
+    def slowly(*given):
+        assert goes_on.wait(20)
+        return real(*given)
+
+    monkeypatch.setattr(stock, "lots_from_csv", slowly)
+
+    async def job() -> None:
+        app = app_on()
+        async with running(app, 80, 24) as hand:
+            await hand.press("f3", "i")
+            await hand.enter("box.csv")
+            await hand.sees("reading box.csv… 0 s; Esc stops it", "The box: ")
+            await hand.press("escape")
+            await hand.sees("stopping, box.csv… ")
+            goes_on.set()
+            await hand.sees("stopped: nothing was taken from box.csv")
+            assert app.session.box().lot("Q7") is None
+            goes_on.clear()
+            await hand.press("i")
+            await hand.enter("box.csv")
+            await hand.sees("reading box.csv… 0 s; Esc stops it")
+            goes_on.set()
+            await hand.sees("1 lots from box.csv", "Q7")
+            assert app.session.box().lot("Q7").count == 4
 
     wait_for(job())

@@ -585,15 +585,12 @@ class StockScreen(ListPage):
 
     def stock_import(self) -> None:
         """Ask for a stock file."""
-        self.ask(Question("file", "a CSV file with the lots that you counted", self._load))
+        hint = "a CSV file with the lots that you counted"
+        self.ask(Question("file", hint, self._load, doing="reading"))
 
     def _load(self, text: str) -> Outcome:
-        def load() -> str:
-            reported = load_lots(self.session.site, Path(text.strip()).expanduser())
-            self.session.answer_missing()
-            return reported
-
-        return _outcome_of(load)
+        path = Path(text.strip()).expanduser()
+        return _outcome_of(lambda: load_lots(self.session.site, path, self.is_stopped))
 
     def _lots(self) -> tuple[Lot, ...]:
         return self.session.box().lots
@@ -735,7 +732,9 @@ class RecordScreen(PostList):
 
     def _export(self, name: str, overwrite: bool) -> Path:
         assert self.session.run is not None
-        return export_record(self.session.site, self.session.run, name, overwrite=overwrite)
+        return export_record(
+            self.session.site, self.session.run, name, overwrite=overwrite, is_stopped=self.is_stopped
+        )
 
 
 def _paper_rows(post: PostRecord, words: Words) -> Iterator[Run]:

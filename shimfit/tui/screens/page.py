@@ -399,11 +399,18 @@ class Page(RoleScreen):
 
     def interrupt(self) -> bool:
         """Ctrl+C: stop what is being worked out here; False when nothing is."""
-        return False
+        if self._work is None:
+            return False
+        self._work.stop()
+        return True
 
     def step_back(self) -> bool:
         """Esc: take a step back on the page itself; False when there is none to take."""
-        return False
+        return self.interrupt()
+
+    def is_stopped(self) -> bool:
+        """True once somebody has stopped what is being worked out: nothing of it is kept."""
+        return self._work is not None and self._work.stopping
 
     def clear_line(self) -> None:
         """Begin the line anew."""
@@ -474,7 +481,9 @@ class Page(RoleScreen):
 
         def look() -> None:
             if running.running:
-                self._doing = f"{question.doing} {text}{self.session.glyphs.more} {running.seconds:.0f} s"
+                how = "stopping, " if running.stopping else f"{question.doing} "
+                ways_out = "" if running.stopping else "; Esc stops it"
+                self._doing = f"{how}{text}{self.session.glyphs.more} {running.seconds:.0f} s{ways_out}"
                 if self.question is question:
                     self.stop_asking()
                 self.show_echo()
@@ -484,8 +493,10 @@ class Page(RoleScreen):
             running.text()  # a fault of the program's own comes out here
             if found[0].done and self.question is question:
                 self.stop_asking()
-            elif not found[0].done and self.question is None:
+            elif not found[0].done and self.question is None and not running.stopping:
                 self.ask(replace(question, value=text))
+            self.session.answer_missing()  # what was done may have changed the box
+            self.show()
             self.say(found[0])
             self.show_keys()
 

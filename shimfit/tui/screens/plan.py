@@ -211,16 +211,14 @@ class PlanScreen(PostList):
 
     def _write_sheet(self, name: str, overwrite: bool) -> Path:
         assert self.session.run is not None
-        return export_cut_sheet(self.session.site, self.session.run, name, overwrite=overwrite)
+        return export_cut_sheet(
+            self.session.site, self.session.run, name, overwrite=overwrite, is_stopped=self.is_stopped
+        )
 
     def interrupt(self) -> bool:
-        """Ctrl+C while it plans stops it with the best so far."""
-        return self.step_back()
-
-    def step_back(self) -> bool:
-        """Esc while it plans stops the planning and stays; True when that was so."""
+        """Ctrl+C or Esc while it plans stops the planning with the best so far, and stays."""
         if self.planning is None:
-            return False
+            return super().interrupt()
         self.planning.stop()
         self._redraw_progress()
         return True
