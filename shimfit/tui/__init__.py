@@ -7,6 +7,8 @@ mode and the command line use too. `run` starts the full-screen program.
 from __future__ import annotations
 
 import os
+import sys
+import time
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -31,6 +33,37 @@ def set_beat() -> None:
     os.environ.setdefault("ESCDELAY", ESCAPE_MS)
 
 
+SIZE_LOOK_S = 0.2
+NO_SIZE = (
+    "This terminal gives no size (0 x 0): too small to draw in. shimfit starts when it has one. "
+    "Ctrl+C leaves; then stty rows 24 cols 80 gives it one, and shimfit --plain needs none.\n"
+)
+
+
+def wait_for_a_size() -> None:
+    """Say once that the terminal has no size, and wait until it has: drawing in it would never end.
+
+    A serial line or a container may begin so. COLUMNS and LINES stand for a size, as for other programs.
+    """
+    said = False
+    while 0 in _terminal_size():
+        if not said:
+            sys.stderr.write(NO_SIZE)
+            sys.stderr.flush()
+            said = True
+        time.sleep(SIZE_LOOK_S)
+
+
+def _terminal_size() -> tuple[int, int]:
+    """Columns and rows by which the library draws; 1, 1 where nothing is asked, as there is no terminal."""
+    try:
+        columns, rows = os.get_terminal_size(sys.__stdout__.fileno())  # type: ignore[union-attr] # None: below
+    except (AttributeError, OSError, ValueError):
+        return 1, 1
+    given = (os.environ.get("COLUMNS", ""), os.environ.get("LINES", ""))
+    return (columns, rows) if not all(text.isdecimal() and int(text) for text in given) else (1, 1)
+
+
 def run(
     site: Site,
     *,
@@ -48,6 +81,7 @@ def run(
     """
     from shimfit.tui import first_paint
 
+    wait_for_a_size()
     first_paint.hush()
     set_beat()
     try:

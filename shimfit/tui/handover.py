@@ -35,8 +35,8 @@ def export_record(
 ) -> Path:
     """Write the record to a .pdf, .csv or .json file, whole or not at all; returns where it went.
 
-    Raises UsageError for another ending and where `is_stopped` says so before it writes, FileError where the file exists already (unless `overwrite`),
-    can't be written, or the log it would tell of was altered.
+    Raises UsageError for another ending and where `is_stopped` says so before it writes, FileError where the
+    file exists already (unless `overwrite`), can't be written, or the log it would tell of was altered.
     """
     from shimfit.report.record import record_of
 
