@@ -1,4 +1,4 @@
-"""Many posts at once: gaps, bearing points and the linear map from thickness errors to what is left over.
+"""Many posts as arrays: needs, bearing points and the linear maps from thickness errors to what is left over.
 
 A post rests on its four corners, the pivot bare. The other three seats are called here
 
@@ -7,14 +7,13 @@ A post rests on its four corners, the pivot bare. The other three seats are call
     F  the far corner                               gap of A + gap of B
 
 Each of them bears either at its face (state 0) or further in (state 1: pieces flatter than the gap), so a
-post has eight combinations of bearing points; with `bearing_point="corner"` only the first is used.
-For one combination, with all four in contact, the errors e = thickness - gap at A, B, F give
+post has eight combinations of bearing points; with `bearing_point="corner"` only the first is used. Where
+packs bear and how a post rests on them is as for one post alone (`packing.places`, `packing.support`); for
+one combination, with all four in contact, the errors e = thickness - gap at A, B, F give
 
     (lean left along, lean left across, rock) = constant + M · e
 
-in shares of what is allowed (±1 = exactly at the limit), by weighted least squares of the contact problem:
-plane θ = (AᵀA)⁻¹ (Aᵀe - 4δ·(1, 0, 0)), rows of A = (1, x, y) from the rod; rock = 2 n·e, n the unit vector
-that no plane can follow. The contact holds while every seat still pushes: an interval of rock.
+in shares of what is allowed (±1 = exactly at the limit).
 """
 
 from __future__ import annotations
@@ -25,8 +24,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from shimfit.core.chance import Chances, outlook_of
+from shimfit.core.foot import GapPlane, gap_plane
 from shimfit.core.objective import Reads, usual_reads
-from shimfit.model import Seat, seat_by_signs
+from shimfit.core.packing.places import place_of
+from shimfit.core.packing.support import fourfold
+from shimfit.model import Foot, Lean, Seat, seat_by_signs
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -36,7 +38,7 @@ if TYPE_CHECKING:
     from shimfit.core.chance import Outlook
     from shimfit.core.objective import Scatter
     from shimfit.core.packing.options import Options
-    from shimfit.model import Foot, Lean, Tolerance
+    from shimfit.model import Tolerance
 
     Floats = NDArray[np.float64]
     Bools = NDArray[np.bool_]
@@ -100,7 +102,7 @@ class PlanPost:
 
 @dataclass(frozen=True, slots=True)
 class Geometry:
-    """P posts as arrays; thicknesses, gaps and lengths in mm."""
+    """P posts as arrays; thicknesses, gaps and lengths in mm. C = `combinations`."""
 
     posts: tuple[PlanPost, ...]
     seats: tuple[tuple[Seat, Seat, Seat, Seat], ...]
@@ -109,20 +111,25 @@ class Geometry:
     """(P, 3, 2) need where a pack bears, by seat and state."""
     bears_at_mm: Floats
     """(P, 3, 2, 2) where it bears from the rod (+next, +out), by seat and state."""
+    low_mm: Floats
+    high_mm: Floats
+    """(P, 3, 2) least and greatest error that any combination with that state takes; low > high if none."""
     steep: Floats
     """(P, 3) slope of the gap in the direction that the pack is pushed in."""
     inside_mm: Floats
-    """(P, 3) bearing length: how far in a pack reaches."""
+    """(P, 3) bearing length: how far in a pack reaches; 0 where there is no room for one."""
     weighed: Floats
     """(P, 3) slope that a piece's own is weighed against: the same, or the steeper of the post's two where
     everything bears at the seat itself."""
     linear: Floats
-    """(P, 8, 3, 3) M: errors at A, B, F → (along, across, rock) in shares of what is allowed."""
+    """(P, C, 3, 3) M: errors at A, B, F → (along, across, rock) in shares of what is allowed."""
     constant: Floats
-    """(P, 8, 3)."""
+    """(P, C, 3)."""
     rock_low: Floats
     rock_high: Floats
-    """(P, 8) interval of the rock's share in which all four seats push; empty (low > high) if none."""
+    """(P, C) interval of the rock's share in which all four seats push; empty (low > high) if none."""
+    spread: Floats
+    """(P, C, 3) covariance of the next reading's top (along², along·across, across²), in shares squared."""
     disk: Bools
     """(P,) the tolerance is on the magnitude; else on each direction."""
     residual_share: Floats
@@ -140,165 +147,109 @@ class Geometry:
         seats = tuple(self.seats[k] for k in numbers)
         return replace(self, posts=tuple(self.posts[k] for k in numbers), seats=seats, **arrays)
 
+    def chances(self, scatter: Scatter) -> Chances:
+        """Chances of plumb at the next reading, in shares of what is allowed.
+
+        The class of (post, combination) is post · C + combination.
+        """
+        zones = [
+            post.outlook(scatter).zone.scaled(1.0 / _allowed(post))
+            for post in self.posts
+            for _ in range(self.combinations)
+        ]
+        return Chances(self.spread.reshape(-1, 3), zones, 1.0)
+
 
 def build(posts: Sequence[PlanPost], options: Options) -> Geometry:
     """Arrays of posts that keep their order; a round foot is the square one through its corner seats.
 
     That is where it stands on three or four corner packs (`core.resting`).
     """
-    count = len(posts)
-    slope = np.array([post.to_correct for post in posts], float).reshape(count, 2)
-    half = np.array([post.foot.seat_at_mm(Seat.NEXT_OUT) for post in posts], float).reshape(count, 2)
-    rod = np.array([post.foot.rod_at_mm for post in posts], float).reshape(count, 2)
-    sign = np.where(slope < 0, -1.0, 1.0)
-    steep_along, steep_across = np.abs(slope[:, 0]), np.abs(slope[:, 1])
-    far_along = steep_along >= steep_across
-    steep = np.stack([steep_along, steep_across, np.where(far_along, steep_along, steep_across)], 1)
-    # Corner positions: A (+, -), B (-, +), F (+, +) times the signs of the lean.
-    corner_sign = np.array([(1.0, -1.0), (-1.0, 1.0), (1.0, 1.0)])[None] * sign[:, None, :]
-    at = np.repeat((corner_sign * half[:, None, :])[:, :, None, :], STATES, axis=2)
-    push_along = np.stack([np.ones(count, bool), np.zeros(count, bool), far_along], 1)
-    reach = _inside_mm(posts, at[:, :, 0, :], sign, push_along, options)
-    shift = np.where(push_along[:, :, None], [1.0, 0.0], [0.0, 1.0]) * reach[:, :, None] * corner_sign
-    at[:, :, 1, :] -= shift
-    rise = np.stack([2 * half[:, 0] * steep_along, 2 * half[:, 1] * steep_across], 1)
-    at_face = np.stack([rise[:, 0], rise[:, 1], rise.sum(1)], 1)
-    gap = np.stack([at_face, np.maximum(0.0, at_face - steep * reach)], 2)
-    pivot = -sign * half
-    combinations = 1 if options.bearing_point == "corner" else COMBINATIONS
-    linear, constant, low, high = _maps(posts, at - rod[:, None, None, :], pivot - rod, options, combinations)
-    return Geometry(
-        tuple(posts), tuple(map(seats_of, posts)), gap, at - rod[:, None, None, :], steep, reach,
-        np.repeat(steep[:, 2:], SEATS, axis=1) if combinations == 1 else steep,
-        linear, constant, low, high,
-        np.array([not post.tolerance.per_direction for post in posts], bool),
-        np.array([post.allowed_mm / post.tolerance.allowed_top_mm(post.height_mm) for post in posts], float),
-        combinations,
-    )  # fmt: skip
+    count, each = len(posts), 1 if options.bearing_point == "corner" else COMBINATIONS
+    by_state, by_combination = (count, SEATS, STATES), (count, each)
+    made = Geometry(
+        posts=tuple(posts),
+        seats=tuple(map(seats_of, posts)),
+        gap_mm=np.zeros(by_state),
+        bears_at_mm=np.zeros((*by_state, 2)),
+        low_mm=np.full(by_state, np.inf),
+        high_mm=np.full(by_state, -np.inf),
+        steep=np.zeros((count, SEATS)),
+        inside_mm=np.zeros((count, SEATS)),
+        weighed=np.zeros((count, SEATS)),
+        linear=np.zeros((*by_combination, 3, 3)),
+        constant=np.zeros((*by_combination, 3)),
+        rock_low=np.ones(by_combination),
+        rock_high=-np.ones(by_combination),
+        spread=np.ones((*by_combination, 3)),
+        disk=np.array([not post.tolerance.per_direction for post in posts], bool),
+        residual_share=np.array(
+            [post.allowed_mm / post.tolerance.allowed_top_mm(post.height_mm) for post in posts], float
+        ),
+        combinations=each,
+    )
+    for number in range(count):
+        _fill(made, number, options)
+    return made
+
+
+def _allowed(post: PlanPost) -> float:
+    return max(post.allowed_mm, 1e-9)
+
+
+def _fill(made: Geometry, p: int, options: Options) -> None:
+    """The rows of post p."""
+    post, seats = made.posts[p], made.seats[p]
+    plane, rod = _plane(post), np.array(post.foot.rod_at_mm)
+    outlook, allowed, pull = post.outlook(options.scatter), _allowed(post), 4.0 * options.preload_mm
+    seat_mm2 = [[options.scatter.seat_mm2(inner=False)] * STATES]
+    for i, seat in enumerate(seats[:SEATS]):
+        place = place_of(plane, seat, options)
+        if place is None:
+            made.gap_mm[p, i] = plane.at_seat_mm(seat)
+            made.bears_at_mm[p, i] = post.foot.seat_at_mm(seat) - rod
+            seat_mm2.append(seat_mm2[0])
+            continue
+        made.gap_mm[p, i] = place.face_need_mm, place.inner_need_mm
+        made.bears_at_mm[p, i] = place.face_at_mm - rod, place.inner_at_mm - rod
+        made.steep[p, i], made.inside_mm[p, i] = place.slope, place.inside_mm
+        seat_mm2.append(
+            [options.scatter.seat_mm2(inner=inner, gap_slope=place.slope) for inner in (False, True)]
+        )
+    steepest = max(abs(plane.slope_along), abs(plane.slope_across))
+    made.weighed[p] = steepest if made.combinations == 1 else made.steep[p]
+    pivot = tuple(post.foot.seat_at_mm(seats[PIVOT]) - rod)
+    bears_at = [[tuple(at) for at in states] for states in made.bears_at_mm[p].tolist()]
+    for c in range(made.combinations):
+        states = [(c >> i) & 1 for i in range(SEATS)]
+        points = (pivot, *(at[state] for at, state in zip(bears_at, states, strict=True)))
+        found = fourfold(points, post.height_mm, pull, allowed, disk=bool(made.disk[p]))
+        if found is None:
+            continue
+        four, windows = found
+        made.linear[p, c] = np.array((four.x[1:], four.y[1:], four.n[1:])) / [[allowed], [allowed], [pull]]
+        made.constant[p, c, :2] = four.x0 / allowed, four.y0 / allowed
+        made.rock_low[p, c], made.rock_high[p, c] = four.q_lo / pull, four.q_hi / pull
+        covariance = outlook.covariance(
+            four.x, four.y, [mm2[state] for mm2, state in zip(seat_mm2, (0, *states), strict=True)]
+        )
+        made.spread[p, c] = np.array(covariance) / allowed**2
+        for i, (state, (low, high)) in enumerate(zip(states, windows, strict=True)):
+            made.low_mm[p, i, state] = min(made.low_mm[p, i, state], low)
+            made.high_mm[p, i, state] = max(made.high_mm[p, i, state], high)
+
+
+def _plane(post: PlanPost) -> GapPlane:
+    plane = gap_plane(post.foot, Lean(*post.to_correct))
+    if not post.foot.round:
+        return plane
+    x, y = post.foot.seat_at_mm(Seat.NEXT_OUT)
+    at_centre = abs(plane.slope_along) * x + abs(plane.slope_across) * y
+    square = replace(post.foot, round=False, along_mm=2.0 * x, across_mm=2.0 * y)
+    return GapPlane(square, plane.slope_along, plane.slope_across, at_centre)
 
 
 def seats_of(post: PlanPost) -> tuple[Seat, Seat, Seat, Seat]:
     """Seats A, B, F and the pivot; a slope of exactly 0 counts as + (either neighbour could stay down)."""
     a, c = (-1 if slope < 0 else 1 for slope in post.to_correct)
     return seat_by_signs(a, -c), seat_by_signs(-a, c), seat_by_signs(a, c), seat_by_signs(-a, -c)
-
-
-def _inside_mm(
-    posts: Sequence[PlanPost], corner: Floats, sign: Floats, push_along: Bools, options: Options
-) -> Floats:
-    """(P, 3) how far in packs bear: the bearing length, or to the rod's hole unless the lane clears it."""
-    rod = np.array([post.foot.rod_at_mm for post in posts], float).reshape(-1, 1, 2)
-    hole = np.array([post.foot.rod_hole_mm for post in posts], float)[:, None]
-    keep_off = hole / 2 + options.clearance_mm
-    from_rod = (corner - rod) * sign[:, None, :]
-    pushed = np.where(push_along, from_rod[:, :, 0], from_rod[:, :, 1])
-    beside = np.abs(np.where(push_along, (corner - rod)[:, :, 1], (corner - rod)[:, :, 0])) - keep_off
-    reach = pushed - keep_off
-    if options.lane_mm is not None:
-        depth = 2.0 * np.abs(np.where(push_along, corner[:, :, 0], corner[:, :, 1]))
-        reach = np.where(options.lane_mm <= beside, depth, reach)
-    return np.asarray(np.minimum(options.bearing_mm, reach), float)
-
-
-def _maps(
-    posts: Sequence[PlanPost], at: Floats, pivot: Floats, options: Options, combinations: int
-) -> tuple[Floats, Floats, Floats, Floats]:
-    count = len(posts)
-    height = np.array([post.height_mm for post in posts], float)
-    allowed = np.array([post.allowed_mm for post in posts], float)
-    pull = 4.0 * options.preload_mm
-    linear = np.zeros((count, combinations, 3, 3))
-    constant = np.zeros((count, combinations, 3))
-    low, high = np.zeros((count, combinations)), np.zeros((count, combinations))
-    for combination in range(combinations):
-        states = [(combination >> seat) & 1 for seat in range(SEATS)]
-        rows = np.ones((count, 4, 3))
-        for seat, state in enumerate(states):
-            rows[:, seat, 1:] = at[:, seat, state]
-        rows[:, 3, 1:] = pivot
-        inverse = np.linalg.inv(np.swapaxes(rows, 1, 2) @ rows)
-        fit = inverse @ np.swapaxes(rows, 1, 2)
-        sunk = -pull * inverse[:, :, 0]
-        scale = -(height / allowed)[:, None]
-        linear[:, combination, :2, :] = scale[:, :, None] * fit[:, 1:, :SEATS]
-        constant[:, combination, :2] = scale * sunk[:, 1:]
-        off = _off_every_plane(rows)
-        linear[:, combination, 2, :] = 2.0 / pull * off[:, :SEATS]
-        # Forces: what balances the pull alone, plus n (n·e); each must push. Shares of rock: 2 n·e / pull.
-        alone = pull * np.einsum("pij,pj->pi", rows, inverse[:, :, 0])
-        with np.errstate(divide="ignore", invalid="ignore"):
-            stop = -alone / off * 2.0 / pull
-        low[:, combination] = np.maximum(-1.0, np.where(off > 0, stop, -np.inf).max(1))
-        high[:, combination] = np.minimum(1.0, np.where(off < 0, stop, np.inf).min(1))
-    return linear, constant, low, high
-
-
-def chances_of(geometry: Geometry, options: Options) -> Chances:
-    """Chances of plumb at the next reading, one class per post and combination, in shares of what is allowed.
-
-    The class of (post, combination) is post · combinations + combination. With all four in contact a class's
-    covariance is that of its four bearing points; the pivot's row of J is what makes the sum over all four
-    none, since a foot raised alike everywhere does not turn.
-    """
-    count, each = len(geometry.posts), geometry.combinations
-    outlooks = [post.outlook(options.scatter) for post in geometry.posts]
-    allowed = np.array([max(post.allowed_mm, 1e-9) for post in geometry.posts])
-    at_face = options.scatter.seat_mm2(inner=False)
-    further_in = np.array(
-        [
-            [options.scatter.seat_mm2(inner=True, gap_slope=one) for one in row]
-            for row in geometry.steep.tolist()
-        ]
-    ).reshape(count, SEATS)
-    spread = np.empty((count, each, 3))
-    for combination in range(each):
-        states = [(combination >> seat) & 1 for seat in range(SEATS)]
-        top = geometry.linear[:, combination, :2, :]
-        top = np.concatenate((top, -top.sum(axis=2, keepdims=True)), axis=2)
-        seats = [
-            further_in[:, seat] if state else np.full(count, at_face) for seat, state in enumerate(states)
-        ]
-        seat_mm2 = np.stack([*seats, np.full(count, at_face)], axis=1)
-        spread[:, combination] = np.stack(
-            [(top[:, i] * top[:, j] * seat_mm2).sum(axis=1) for i, j in ((0, 0), (0, 1), (1, 1))], axis=1
-        )
-    readings = np.array([one.base_mm2 for one in outlooks]).reshape(count, 3) / (allowed * allowed)[:, None]
-    zones = [
-        one.zone.scaled(1.0 / mm)
-        for one, mm in zip(outlooks, allowed.tolist(), strict=True)
-        for _ in range(each)
-    ]
-    return Chances((spread + readings[:, None]).reshape(-1, 3), zones, 1.0)
-
-
-def _off_every_plane(rows: Floats) -> Floats:
-    """Unit vector n (P, 4) with nᵀ(1, x, y) = 0: signed areas of the triangles without each point."""
-    n = np.empty(rows.shape[:2])
-    for corner in range(4):
-        others = [k for k in range(4) if k != corner]
-        n[:, corner] = (-1) ** corner * np.linalg.det(rows[:, others, :])
-    return np.asarray(n / np.linalg.norm(n, axis=1, keepdims=True), float)
-
-
-def windows_mm(geometry: Geometry) -> tuple[Floats, Floats]:
-    """Least and greatest error (P, 3, 2) that any combination with that state can take."""
-    count = len(geometry.posts)
-    low = np.full((count, SEATS, STATES), np.inf)
-    high = np.full((count, SEATS, STATES), -np.inf)
-    for combination in range(geometry.combinations):
-        inverse = np.linalg.inv(geometry.linear[:, combination])
-        start = np.stack([-np.ones(count), -np.ones(count), geometry.rock_low[:, combination]], 1)
-        end = np.stack([np.ones(count), np.ones(count), geometry.rock_high[:, combination]], 1)
-        start, end = start - geometry.constant[:, combination], end - geometry.constant[:, combination]
-        parts = np.stack([inverse * start[:, None, :], inverse * end[:, None, :]])
-        least, most = parts.min(0).sum(2), parts.max(0).sum(2)
-        possible = geometry.rock_low[:, combination] <= geometry.rock_high[:, combination]
-        for seat in range(SEATS):
-            state = (combination >> seat) & 1
-            low[:, seat, state] = np.where(
-                possible, np.minimum(low[:, seat, state], least[:, seat]), low[:, seat, state]
-            )
-            high[:, seat, state] = np.where(
-                possible, np.maximum(high[:, seat, state], most[:, seat]), high[:, seat, state]
-            )
-    return low, high

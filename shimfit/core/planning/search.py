@@ -40,7 +40,6 @@ import numpy as np
 
 from shimfit.core.chance import next_rounds
 from shimfit.core.objective import LEAST_CHANCE
-from shimfit.core.planning import geometry as geometries
 from shimfit.core.planning.geometry import SEATS, STATES
 
 if TYPE_CHECKING:
@@ -115,7 +114,7 @@ class ListMaker:
 
     def __init__(self, geometry: Geometry, options: Options) -> None:
         self.geometry, self.options = geometry, options
-        low_mm, high_mm = geometries.windows_mm(geometry)
+        low_mm, high_mm = geometry.low_mm, geometry.high_mm
         q = options.quantum_mm
         possible = np.isfinite(low_mm) & np.isfinite(high_mm)
         low_mm, high_mm = np.where(possible, low_mm, 0.0), np.where(possible, high_mm, -1.0)
@@ -249,7 +248,7 @@ def rest_of(geometry: Geometry, options: Options) -> Rest:
         return Rest(residual, costs.rock, unit=costs.piece / 10.0)
     shape = len(geometry.posts), geometry.combinations
     classes = np.arange(shape[0] * shape[1]).reshape(shape)
-    chances = geometries.chances_of(geometry, options)
+    chances = geometry.chances(options.scatter)
     return Rest(residual, costs.rock, costs.round, chances, classes, costs.piece / 10.0)
 
 
