@@ -411,6 +411,7 @@ ANSWER = shape(
         "change?": tuple[Change, ...],
         "cautions?": tuple[str, ...],
         "take_up?": float,
+        "scatter?": float,
         "saw_settings_deg?": tuple[float, ...],
     }
 )
@@ -473,6 +474,7 @@ def prescription_to_json(
         "cost": {"total": answer.cost.total, **dict(answer.cost.parts)},
         "cautions": list(answer.cautions),
         "take_up": answer.take_up,
+        "scatter": answer.scatter,
         "saw_settings_deg": list(answer.saw_settings_deg),
     }
 

@@ -559,6 +559,8 @@ class Prescription:
     cautions: tuple[str, ...] = ()
     take_up: float = 1.0
     """Share of the change that packs are expected to give here; counted in."""
+    scatter: float = 1.0
+    """How many times the usual this deck's seats and packs scatter, as learned; counted in."""
     saw_settings_deg: tuple[float, ...] = field(default=())
     """Saw settings that the pieces need, in order of use; empty when nothing is sawn."""
     chance: Chance | None = None

@@ -82,13 +82,13 @@ def run_set(args: argparse.Namespace, io: Io) -> int:
 def run_job_takeup(args: argparse.Namespace, io: Io) -> int:
     """Say what packs give on a deck, by material; or forget it."""
     from shimfit.core.takeup import TakeUp
-    from shimfit.workflow.packs import book_of, reset
+    from shimfit.workflow.packs import book_of, reset, scatter_of
 
     with open_site(args, io, read_only=not args.reset) as site:
         if args.reset:
             return io.tell(reset(site, args.name), {"job": args.name})
         site.journal.job(args.name)
-        book = book_of(site, args.name)
+        book, scatter = book_of(site, args.name), scatter_of(site, args.name)
     known = [
         {"material": name, "take_up": one.mean, "u": one.u, "corrections": one.corrections}
         for name, one in book.items()
@@ -96,7 +96,11 @@ def run_job_takeup(args: argparse.Namespace, io: Io) -> int:
     said = [] if book else [TakeUp().words]
     for name, one in book.items():
         said.append(f"{name or 'packs of unknown material'}: {one.words}, ± {shown.share(2 * one.u)} (k = 2)")
-    return io.tell(said, {"job": args.name, "materials": known})
+    said.append(
+        f"seats and packs: {scatter.words}" + (f" (from {scatter.posts} posts)" if scatter.posts else "")
+    )
+    learned = {"scatter": scatter.factor, "scatter_posts": scatter.posts}
+    return io.tell(said, {"job": args.name, "materials": known, **learned})
 
 
 def _job_json(job: JobState, runs: Sequence[RunState]) -> dict[str, Any]:

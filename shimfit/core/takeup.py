@@ -1,15 +1,22 @@
-"""Take-up: how much of the change that packs should give a deck really gives, learned per material.
+"""What a deck teaches: how much of a change its packs give (take-up), and how much it scatters.
 
 measured change of lean ÷ predicted change, after tightening. Packs crush, boards give and dirt fills: here it
 was about 0.9 before anything is known. A scalar Kalman filter with Huber weights learns it from each
 correction and shrugs at wild readings. States are values: learning returns a new book, and forgetting a
 material is leaving it out.
+
+Scatter: a post that stood bare and was packed teaches by what was left, e, against what was predicted. With A
+what seats and pieces should scatter it by and B what readings and take-up do, e ~ N(0, f² A + B): f is how
+many times the usual this deck scatters. Before any post f² is a scaled inverse χ² about 1, as if
+SITE_KNOWN_FROM posts had shown the usual; a few posts in a hundred are taken as wild, so that one teaches
+little. (Bayes by the definition, on a grid; the conjugate prior of a variance: Gelman et al., Bayesian Data
+Analysis, 2.6.)
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -29,6 +36,15 @@ LEAST, MOST = 0.4, 1.3
 """No deck gives less or more than this: beyond it a reading is wrong."""
 DRIFT = 1e-5
 """Variance gained from one correction to the next: a deck changes along a run."""
+SITE_KNOWN_FROM = 4.0
+"""The usual scatter of a site counts as so many posts that were packed and read (own choice)."""
+WILD_SHARE, WILD_TIMES = 0.02, 5.0
+"""Posts whose reading or packs are wrong in some other way, and how much wider those fall (own choice)."""
+LEAST_FACTOR, MOST_FACTOR = 0.5, 3.0
+"""A calmer or a wilder site is not believed."""
+WORTH_FACTOR = 0.15
+"""So much more or less than usual is worth a word."""
+_FACTORS = 64
 LEAST_SHIFT_MM = 2.032
 """A predicted shift of the top below this (0.08 in) teaches nothing."""
 NOISE_TIMES = 2.0
@@ -200,3 +216,71 @@ def _weights(shares: Mapping[str, float]) -> dict[str, float]:
             raise EntryError(f"The share of {material or 'the pack'} is {share}; it must be 0 or more.")
     total = sum(shares.values())
     return {m: share / total for m, share in shares.items() if share > 0.0} if total > 0.0 else {}
+
+
+# ---------------------------------------------------------------- scatter
+
+Spread = tuple[float, float, float]
+"""A covariance at the top, mm²: along², along·across, across²."""
+
+
+@dataclass(frozen=True, slots=True)
+class Left:
+    """What was left of a lean once a bare post was packed, against what was predicted."""
+
+    off_mm: tuple[float, float]
+    """Read less predicted, at the top."""
+    seats_mm2: Spread
+    """What seats and pieces should scatter it by, on a usual site."""
+    others_mm2: Spread
+    """What both readings and the take-up should."""
+
+
+@dataclass(frozen=True, slots=True)
+class SiteScatter:
+    """How much a deck scatters."""
+
+    factor: float = 1.0
+    """Times the usual."""
+    posts: int = 0
+    """Posts that it was learned from."""
+
+    @property
+    def words(self) -> str:
+        """For the screen: how much, and that it is counted in."""
+        if not self.posts:
+            return "nothing learned here yet; seats and packs scatter as usual (common practice, no source)"
+        return f"this deck scatters {self.factor:.1f} x what is usual: allowed for"
+
+    @property
+    def is_worth_saying(self) -> bool:
+        """True where it is not as good as the usual."""
+        return abs(self.factor - 1.0) >= WORTH_FACTOR
+
+
+def learn_scatter(posts: Iterable[Left]) -> SiteScatter:
+    """What posts teach, in any order."""
+    steps = math.log(MOST_FACTOR / LEAST_FACTOR) / _FACTORS
+    squares = [LEAST_FACTOR**2 * math.exp(2.0 * steps * k) for k in range(_FACTORS + 1)]
+    # ln of the scaled inverse χ² of f², in ln f; two directions a post.
+    logs = [-SITE_KNOWN_FROM * (math.log(square) + 1.0 / square) for square in squares]
+    count = 0
+    for post in posts:
+        count += 1
+        for k, square in enumerate(squares):
+            spread = [square * a + b for a, b in zip(post.seats_mm2, post.others_mm2, strict=True)]
+            logs[k] += _log_likelihood(post.off_mm, spread)
+    top = max(logs)
+    weights = [math.exp(log - top) for log in logs]
+    mean = sum(w * math.log(square) for w, square in zip(weights, squares, strict=True)) / sum(weights)
+    return SiteScatter(math.exp(mean / 2.0) if count else 1.0, count)
+
+
+def _log_likelihood(off_mm: tuple[float, float], spread: Sequence[float]) -> float:
+    """Of a normal, WILD_SHARE of the posts WILD_TIMES as wide; spread: (along², along·across, across²)."""
+    (x, y), (xx, xy, yy) = off_mm, spread
+    size = xx * yy - xy * xy
+    distance = (yy * x * x - 2.0 * xy * x * y + xx * y * y) / size
+    wide = WILD_TIMES * WILD_TIMES
+    honest = (1.0 - WILD_SHARE) * math.exp(-0.5 * distance)
+    return math.log(honest + WILD_SHARE / wide * math.exp(-0.5 * distance / wide)) - 0.5 * math.log(size)

@@ -220,6 +220,11 @@ _OBSERVED = {
     "measured_mm": tuple[float, float],
     "u_reading_mm": Positive,
     "shares": Mapping[str, NotNegative],
+    "left?": {
+        "off_mm": tuple[float, float],
+        "seats_mm2": tuple[Positive, float, Positive],
+        "others_mm2": tuple[NotNegative, float, NotNegative],
+    },
 }
 _CONFLICT = {"run": str, "post": str, "why": str, "packs?": bool}
 _SEEN = {"seen?": Mapping[Name, int], "by_time?": Mapping[Name, int]}

@@ -9,13 +9,23 @@ else's. Take-up is learned per job: each verifying reading after packs were chan
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from shimfit.core.foot import gap_plane
-from shimfit.core.objective import Minutes
-from shimfit.core.takeup import Book, Observed, TakeUp, blended, learn, material_shares
+from shimfit.core.objective import Minutes, Scatter
+from shimfit.core.takeup import (
+    Book,
+    Left,
+    Observed,
+    SiteScatter,
+    TakeUp,
+    blended,
+    learn,
+    learn_scatter,
+    material_shares,
+)
 from shimfit.entry import parse_length
 from shimfit.errors import EntryError, UsageError
 from shimfit.model import Foot, Lean, Lot, Pack, Piece, Seat
@@ -136,10 +146,13 @@ def awaited_packs(post: PostRecord) -> tuple[Pack, ...]:
     return tuple(pack for pack in found if pack.pieces)
 
 
-def options_of(run: RunState, settings: Settings, torque_nm: float | None = None) -> Options:
+def options_of(
+    run: RunState, settings: Settings, torque_nm: float | None = None, site_scatter: float = 1.0
+) -> Options:
     """How packs may be made in a run; UsageError when the saw's settings are no angles.
 
-    torque_nm: the post's own, in place of the usual; it decides how far in pieces must reach.
+    torque_nm: the post's own, in place of the usual; it decides how far in pieces must reach. site_scatter:
+    times the usual, as learned (`scatter_of`).
     """
     from shimfit.core import packing
 
@@ -154,6 +167,7 @@ def options_of(run: RunState, settings: Settings, torque_nm: float | None = None
         saw=saw,
         min_inside_mm=_shortest_inside_mm(settings, torque_nm, defaults),
         minutes=minutes_of(settings),
+        scatter=Scatter(factor=site_scatter),
     )
 
 
@@ -248,27 +262,29 @@ def moving(site: Site, place: Place, before: Sequence[Pack], after: Sequence[Pac
 # ---------------------------------------------------------------- take-up: what packs give on a deck
 
 
-KINDS = ("observed", "take-up-reset")
+def _taught(site: Site, job: str) -> list[Mapping[str, Any]]:
+    """What verifying readings of a job taught since it was last forgotten."""
+    lessons: list[Mapping[str, Any]] = []
+    for event in site.journal.standing(("observed", "take-up-reset"), job):
+        lessons = [] if event.kind == "take-up-reset" else [*lessons, event.data]
+    return lessons
 
 
 def book_of(site: Site, job: str) -> Book:
     """What is known of a job's deck, by material; empty when nothing was learned."""
     book: Book = {}
-    for event in site.journal.standing(KINDS, job):
-        if event.kind == "take-up-reset":
-            book = {}
-            continue
-        data = event.data
+    for data in _taught(site, job):
+        predicted, measured = tuple(data["predicted_mm"]), tuple(data["measured_mm"])
         book = learn(
-            book,
-            Observed(
-                predicted_mm=(data["predicted_mm"][0], data["predicted_mm"][1]),
-                measured_mm=(data["measured_mm"][0], data["measured_mm"][1]),
-                u_reading_mm=data["u_reading_mm"],
-                shares=data["shares"],
-            ),
+            book, Observed(predicted, measured, u_reading_mm=data["u_reading_mm"], shares=data["shares"])
         ).book
     return book
+
+
+def scatter_of(site: Site, job: str) -> SiteScatter:
+    """How much a job's deck scatters, from the posts that stood bare before they were packed."""
+    lefts = (data["left"] for data in _taught(site, job) if "left" in data)
+    return learn_scatter(Left(**{key: tuple(value) for key, value in left.items()}) for left in lefts)
 
 
 def reset(site: Site, job: str) -> str:
@@ -294,6 +310,7 @@ def observation(site: Site, place: Place, post: PostRecord, reading: Reading) ->
     post: as it stands before the reading is logged.
     """
     from shimfit.core.correction import predicted_shift_mm
+    from shimfit.core.packing.question import usual_spread
 
     stood, lean, packed = post.reading, reading.lean, post.packed_since
     if stood is None or stood.lean is None or lean is None or packed is None:
@@ -301,16 +318,43 @@ def observation(site: Site, place: Place, post: PostRecord, reading: Reading) ->
     if not reading.u_along or not reading.u_across:
         return []
     before, after = packed
-    run = site.run(place.job, place.run)
-    predicted = predicted_shift_mm(
-        post.foot, before, after, post.height_mm, options_of(run, site.settings).preload_mm
-    )
+    preload_mm = options_of(site.run(place.job, place.run), site.settings).preload_mm
+    predicted = predicted_shift_mm(post.foot, before, after, post.height_mm, preload_mm)
     old, new = stood.lean.top_mm(post.height_mm), lean.top_mm(post.height_mm)
+    measured = new[0] - old[0], new[1] - old[1]
     box = site.box()
+    lots = (*box.lots, *box.used_up)
     data = {
         "predicted_mm": list(predicted),
-        "measured_mm": [new[0] - old[0], new[1] - old[1]],
+        "measured_mm": list(measured),
         "u_reading_mm": max(reading.u_along, reading.u_across) * post.height_mm,
-        "shares": material_shares(after, (*box.lots, *box.used_up)),
+        "shares": material_shares(after, lots),
     }
+    known = of_packs(book_of(site, place.job), after, lots)
+    spread = (
+        None
+        if before
+        else usual_spread(
+            post.foot, post.height_mm, stood, post.tolerance, after, preload_mm, take_up=known.mean
+        )
+    )
+    if spread is not None:
+        along, across = (known.u * shift for shift in predicted)
+        read = [
+            sum(_new_each_time(one)[way] ** 2 for one in (stood, reading)) * post.height_mm**2
+            for way in (0, 1)
+        ]
+        data["left"] = {
+            "off_mm": [m - known.mean * p for m, p in zip(measured, predicted, strict=True)],
+            "seats_mm2": list(spread),
+            "others_mm2": [read[0] + along * along, along * across, read[1] + across * across],
+        }
     return [Draft("observed", data, place.job, place.run, place.post)]
+
+
+def _new_each_time(reading: Reading) -> tuple[float, float]:
+    """The part of a reading's uncertainty that another of the same level does not share, as slopes."""
+    return (
+        reading.u_along or 0.0 if reading.u_own_along is None else reading.u_own_along,
+        reading.u_across or 0.0 if reading.u_own_across is None else reading.u_own_across,
+    )

@@ -191,7 +191,8 @@ def plan_run(
     answer = answer_json(done, box.stock, options, chances)
     given = [(one.post.name, _prescription(one, done, chances)) for one in done.planned]
     given += [(one.post.name, _unserved(one, done, options)) for one in done.unsolved]
-    counted_in = tuple((name, replace(one, take_up=take_up[0])) for name, one in given)
+    scatter = options.scatter.factor
+    counted_in = tuple((name, replace(one, take_up=take_up[0], scatter=scatter)) for name, one in given)
     return RunPlan({"job": run.job, "run": run.name, **answer, **buying}, counted_in)
 
 
@@ -271,7 +272,7 @@ def plan_site_run(
 
     `line_up`: aim at the targets of the line-up of feet that stand `off_mm` the string (by post, + out).
     """
-    from shimfit.workflow.packs import book_of, of_lots, options_of
+    from shimfit.workflow.packs import book_of, of_lots, options_of, scatter_of
 
     state, box = site.run(job, run), site.box()
     known = of_lots(book_of(site, job), box.lots)
@@ -285,7 +286,7 @@ def plan_site_run(
     return plan_run(
         state,
         box,
-        options_of(state, site.settings),
+        options_of(state, site.settings, site_scatter=scatter_of(site, job).factor),
         promised=promised_packs(
             site, lambda place, post: place == (job, run) and _lean_to_plan(post) is not None
         ),

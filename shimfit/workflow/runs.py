@@ -14,7 +14,7 @@ from shimfit.core.rails import Rail, StandingOpening, StandingPost
 from shimfit.errors import UsageError
 from shimfit.quantities import shown
 from shimfit.solve.highs import Highs
-from shimfit.workflow.packs import options_of
+from shimfit.workflow.packs import options_of, scatter_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -139,7 +139,7 @@ def kit_for_run(
     count = posts if posts is not None else max(1, len(state.left_to_do))
     made = kit_for(
         state.foot, state.height_mm, state.tolerance, count, site.box().lots,
-        options_of(state, site.settings), Highs(),
+        options_of(state, site.settings, site_scatter=scatter_of(site, job).factor), Highs(),
         fall=fall, read=read if fall is None else (), offered=offered, share=share,
     )  # fmt: skip
     many = f"{count} post{'' if count == 1 else 's'}"

@@ -30,6 +30,7 @@ from shimfit.workflow.packs import (
     of_packs,
     options_of,
     promised,
+    scatter_of,
 )
 
 if TYPE_CHECKING:
@@ -93,7 +94,8 @@ def prescription_for(site: Site, place: Place, post: PostRecord) -> Prescription
     if lean is None or post.reading is None:
         return None
     run, settings = site.run(place.job, place.run), site.settings
-    options = options_of(run, settings, post.torque_nm)
+    scatter = scatter_of(site, place.job)
+    options = options_of(run, settings, post.torque_nm, scatter.factor)
     ahead = run if settings.foresight else None
     box, waited_for = site.box(), promised(site, place)
     lots = box.stock.without(waited_for, options.saw.kerf_mm)
@@ -118,7 +120,9 @@ def prescription_for(site: Site, place: Place, post: PostRecord) -> Prescription
         said.append(rots)
     if known.learned and abs(known.mean - 1.0) >= WORTH_SAYING and (answer.packs or answer.change):
         said.append(known.words)
-    return replace(answer, cautions=(*answer.cautions, *said)) if said else answer
+    if scatter.is_worth_saying and answer.chance is not None:
+        said.append(scatter.words)
+    return replace(answer, cautions=(*answer.cautions, *said), scatter=scatter.factor)
 
 
 def _answer(
@@ -307,7 +311,8 @@ class LivePacking:
 
     def __init__(self, site: Site, place: Place) -> None:
         self._post = site.post(place)
-        options = options_of(site.run(place.job, place.run), site.settings, self._post.torque_nm)
+        run, scatter = site.run(place.job, place.run), scatter_of(site, place.job)
+        options = options_of(run, site.settings, self._post.torque_nm, scatter.factor)
         box = site.box()
         self._box, self._kerf_mm = box.stock, options.saw.kerf_mm
         self._promised = promised(site, place)

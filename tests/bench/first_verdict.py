@@ -1,6 +1,6 @@
 """What the first reading after the packs says: shares against what was said of them, by box and limit.
 
-    python tests/bench/first_verdict.py [--posts N] [--scatter F]
+    python tests/bench/first_verdict.py [--posts N] [--scatter F] [--learn N] [--round MINUTES]
 
 Decks drawn at random, in mm: the bed falls, each corner is as rough as `Scatter` assumes (or F times that),
 pieces and marks are off, flats bear somewhere along their length, the deck takes up its own share, the level
@@ -23,14 +23,16 @@ from typing import Any
 
 import numpy as np
 
-from shimfit.core.correction import correct
+from shimfit.core.correction import correct, predicted_shift_mm
 from shimfit.core.foot import gap_plane
-from shimfit.core.objective import Reads, Scatter, usual_reads
+from shimfit.core.objective import Minutes, Reads, Scatter, usual_reads
 from shimfit.core.packing import Options, build_tables, prescribe
+from shimfit.core.packing.question import usual_spread
 from shimfit.core.resting import rest_packs
 from shimfit.core.stock import lots_from_csv
+from shimfit.core.takeup import Left, learn_scatter
 from shimfit.core.uncertainty import HAND_MM, decide_lean
-from shimfit.model import CORNERS, Foot, Lean, Lot, Pack, Resting, Seat, Tolerance
+from shimfit.model import CORNERS, Foot, Lean, Lot, Pack, Reading, Resting, Seat, Tolerance
 from shimfit.quantities.tolerance import parse_tolerance
 
 FOOT, HEIGHT_MM = Foot(90.0, 90.0), 1000.0
@@ -43,6 +45,8 @@ PRELOAD_MM = 0.19
 LOOSE_TO_READ_MIN, TURN_MIN = 4.0, 1.0
 """A round but for its pieces; reading once more, the level turned (common practice, no source)."""
 MOST_ROUNDS = 12
+LEARN_EVERY, LEARN_UP_TO = 20, 200
+"""Posts between two looks at how much the site scatters, and the last at which it is looked at."""
 WORDS = ("plumb", "too-close", "out")
 
 
@@ -148,12 +152,32 @@ class Seen:
     """Plumb without another round: at once, or once more with the level turned."""
     rounds: int
     minutes: float
+    factor: float
+    """How much the site scatters, as it was learned by then."""
 
 
-def play(lots: tuple[Lot, ...], tolerance: Tolerance, posts: int, times: float) -> Iterator[Seen]:
+def left_of(
+    tops: tuple[float, float], packs: tuple[Pack, ...], after: tuple[float, float], tolerance: Tolerance
+) -> Left:
+    """What a post's first packs teach of the scatter."""
+    reads = usual_reads()
+    stood = Reading("", tops[0] / HEIGHT_MM, tops[1] / HEIGHT_MM, HEIGHT_MM)
+    spread = usual_spread(FOOT, HEIGHT_MM, stood, tolerance, packs, PRELOAD_MM, take_up=TAKE_UP)
+    assert spread is not None
+    shift = predicted_shift_mm(FOOT, (), packs, HEIGHT_MM, PRELOAD_MM)
+    along, across = shift[0] * U_TAKE_UP, shift[1] * U_TAKE_UP
+    read = 2.0 * (reads.own_along * HEIGHT_MM) ** 2
+    off = after[0] - tops[0] - TAKE_UP * shift[0], after[1] - tops[1] - TAKE_UP * shift[1]
+    return Left(off, spread, (read + along * along, along * across, read + across * across))
+
+
+def play(
+    lots: tuple[Lot, ...], tolerance: Tolerance, posts: int, times: float, *, learn: int = 0, minutes: Minutes
+) -> Iterator[Seen]:
     """All posts that need packs, each until it is plumb; too close: read once more, the level turned."""
-    options = Options()
+    options = Options(minutes=minutes)
     tables, reads = build_tables(lots, options), usual_reads()
+    lessons: list[Left] = []
     known: Any = {"reads": reads, "take_up": TAKE_UP, "u_take_up": U_TAKE_UP}
     for deck in decks(posts, times):
         rng = np.random.default_rng((*deck.number, 2))
@@ -164,16 +188,18 @@ def play(lots: tuple[Lot, ...], tolerance: Tolerance, posts: int, times: float) 
         answer = prescribe(FOOT, HEIGHT_MM, lean, tolerance, tables, **known)
         if (said := answer.chance) is None:
             continue
-        first, settled, rounds, minutes = "", False, 0, 0.0
+        first, settled, rounds, spent = "", False, 0, 0.0
         while True:
             rounds += 1
-            minutes += answer.cost.total - dict(answer.cost.parts).get("next round", 0.0) + LOOSE_TO_READ_MIN
+            spent += answer.cost.total - dict(answer.cost.parts).get("next round", 0.0) + LOOSE_TO_READ_MIN
             lean = stands(deck, deck.made(answer.packs), rng)
-            tops = read(deck, lean, rng)
+            before, tops = tops, read(deck, lean, rng)
+            if rounds == 1 and learn:
+                lessons.append(left_of(before, answer.packs, tops, tolerance))
             decision = decided(tops, reads, tolerance)
             first = first or decision
             if decision == "too-close":
-                minutes += TURN_MIN
+                spent += TURN_MIN
                 other = read(deck, lean, rng, -1)
                 tops = (tops[0] + other[0]) / 2.0, (tops[1] + other[1]) / 2.0
                 decision = decided(tops, reads.settling, tolerance)
@@ -184,7 +210,13 @@ def play(lots: tuple[Lot, ...], tolerance: Tolerance, posts: int, times: float) 
             answer = correct(
                 FOOT, HEIGHT_MM, lean, tolerance, now=answer.packs, options=options, lots=lots, **known
             )
-        yield Seen(said.plumb, said.out, said.turned, first, settled, rounds, minutes)
+        if len(lessons) >= learn:
+            yield Seen(
+                said.plumb, said.out, said.turned, first, settled, rounds, spent, options.scatter.factor
+            )
+        if lessons and len(lessons) % LEARN_EVERY == 0 and len(lessons) <= LEARN_UP_TO:
+            options = replace(options, scatter=Scatter(factor=learn_scatter(lessons).factor))
+            tables = build_tables(lots, options)
 
 
 def ceiling(tolerance: Tolerance, posts: int, times: float) -> dict[str, float]:
@@ -211,7 +243,10 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--posts", type=int, default=400)
     parser.add_argument("--scatter", type=float, default=1.0)
+    parser.add_argument("--learn", type=int, default=0)
+    parser.add_argument("--round", type=float, default=Minutes().round)
     args = parser.parse_args()
+    minutes = replace(Minutes(), round=args.round)
     print(
         f"{'':18}{'plumb (said)':>15}{'close':>8}{'out (said)':>16}{'settled (said)':>17}{'rounds':>8}"
         f"{'minutes':>9}   settled, said → happened in five"
@@ -222,7 +257,8 @@ def main() -> None:
         print(f"{'ceiling':12}{text:6}{best['plumb']:8.1%}{best['too-close']:15.1%}{best['out']:9.1%}")
         for name, lots in BOXES.items():
             seen = sorted(
-                play(tuple(lots), tolerance, args.posts, args.scatter), key=lambda one: one.said_settled
+                play(tuple(lots), tolerance, args.posts, args.scatter, learn=args.learn, minutes=minutes),
+                key=lambda one: one.said_settled,
             )
             happened = {word: sum(one.first == word for one in seen) / len(seen) for word in WORDS}
 
@@ -238,6 +274,7 @@ def main() -> None:
                 f"{happened['too-close']:8.1%}{happened['out']:9.1%} ({mean('said_out'):.1%})"
                 f"{mean('settled'):10.1%} ({mean('said_settled'):.0%})"
                 f"{mean('rounds'):8.2f}{mean('minutes'):9.2f}   {'  '.join(bins)}"
+                f"   x {mean('factor'):.2f}"
             )
 
 

@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 import pytest
+import scipy.special
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -11,10 +12,14 @@ from shimfit.core.takeup import (
     DRIFT,
     LEAST,
     MOST,
+    SITE_KNOWN_FROM,
+    Left,
     Observed,
+    SiteScatter,
     TakeUp,
     blended,
     learn,
+    learn_scatter,
     material_shares,
     of_material,
 )
@@ -176,3 +181,39 @@ def test_what_is_no_number_is_refused(bad):
         learn({}, Observed((10.0, 0.0), (9.0, 0.0), 0.0))
     with pytest.raises(EntryError):
         blended({}, {"oak": -1.0})
+
+
+# ---------------------------------------------------------------- scatter
+
+USUAL, NONE = (0.9, 0.1, 0.9), (0.0, 0.0, 0.0)
+
+
+def posts(times, count, rng, others=(0.4, 0.1, 0.4)):
+    """What so many posts of a site show that scatters so many times the usual."""
+    xx, xy, yy = (times * times * a + b for a, b in zip(USUAL, others, strict=True))
+    drawn = rng.multivariate_normal([0.0, 0.0], [[xx, xy], [xy, yy]], count)
+    return [Left((x, y), USUAL, others) for x, y in drawn.tolist()]
+
+
+def test_without_other_errors_it_is_the_conjugate_posterior():
+    """A scaled inverse chi-square about 1 with ν of the prior, ν + 2 n after n posts (Gelman et al., 2.6)."""
+    size = USUAL[0] * USUAL[2] - USUAL[1] ** 2
+    off = math.sqrt(2.4 * size / USUAL[2]), 0.0  # Mahalanobis distance² 2.4
+    for count in (1, 7, 30):
+        found = learn_scatter([Left(off, USUAL, NONE)] * count)
+        free, square = 2.0 * (SITE_KNOWN_FROM + count), 2.0 * SITE_KNOWN_FROM + 2.4 * count
+        mean_log = math.log(square / 2.0) - scipy.special.digamma(free / 2.0)
+        assert found == SiteScatter(pytest.approx(math.exp(mean_log / 2.0), rel=0.01), count)
+
+
+def test_a_site_is_learned_along_the_run_and_one_bad_post_scares_nobody():
+    rng = np.random.default_rng(5)
+    for times in (0.8, 1.0, 1.5, 2.0):
+        found = [learn_scatter(posts(times, 60, rng)).factor for _ in range(12)]
+        assert np.mean(found) == pytest.approx(times, rel=0.07)
+        assert np.std(found) < 0.15 * times
+    assert learn_scatter([]) == SiteScatter(1.0, 0)
+    usual = posts(1.0, 10, rng)
+    before = learn_scatter(usual).factor
+    for off in (3.0, 5.0, 8.0, 20.0):
+        assert learn_scatter([*usual, Left((off, 0.0), USUAL, (0.4, 0.1, 0.4))]).factor < before + 0.2

@@ -1,4 +1,4 @@
-"""The program's own score: what was said of the first reading after packs, against what that reading said."""
+"""What readings after packs teach: the program's own score, and how much the site scatters."""
 
 from __future__ import annotations
 
@@ -10,12 +10,14 @@ import pytest
 from shimfit.cli import main
 from shimfit.cli.io import Io
 from shimfit.core.stock import lots_from_csv
+from shimfit.core.takeup import SiteScatter
 from shimfit.model import Foot
 from shimfit.report.record import LogStamp, run_record
 from shimfit.report.statistics import statistics, statistics_json, statistics_lines
 from shimfit.standing import Score
 from shimfit.store.merge import export_text, import_text
-from shimfit.workflow.packs import parse_packs
+from shimfit.workflow.packs import parse_packs, reset, scatter_of
+from shimfit.workflow.plan import plan_site_run
 from shimfit.workflow.reading import Asked, log_packs, log_reading, log_tightened
 from shimfit.workflow.site import Place, Site
 
@@ -112,3 +114,54 @@ def test_every_front_says_the_same(site: Site, capsys: pytest.CaptureFixture[str
     assert words in capsys.readouterr().out
     assert main(["run", "show", "pier/west", "--json", *db], Io()) == 0
     assert json.loads(capsys.readouterr().out)["score"] == said
+
+
+# ---------------------------------------------------------------- how much the site scatters
+
+
+def learn_from(site: Site, posts: str, then: str) -> None:
+    for post in posts:
+        log_reading(site, at(post), "9mm n 5mm o")
+        log_reading(site, at(post), then, sure=True)
+
+
+def test_posts_teach_how_much_the_site_scatters_and_the_next_prescription_counts_it(site: Site) -> None:
+    log_reading(site, at("4"), "9mm n 5mm o")
+    usual = site.post(at("4")).answer
+    assert usual is not None
+    assert usual.scatter == 1.0
+    assert usual.chance is not None
+    site.undo("pier")
+    learn_from(site, "123", "3mm n 3mm h")
+    learned = scatter_of(site, "pier")
+    assert learned.posts == 3
+    assert 1.15 < learned.factor < 2.5
+    log_reading(site, at("4"), "9mm n 5mm o")
+    answer = site.post(at("4")).answer
+    assert answer is not None
+    assert answer.chance is not None
+    assert answer.scatter == learned.factor
+    assert answer.chance.plumb < usual.chance.plumb, "though it is known by now what packs give"
+    assert f"this deck scatters {learned.factor:.1f} x what is usual: allowed for" in answer.cautions
+    planned = plan_site_run(site, "pier", "west").prescriptions
+    assert [one.scatter for _, one in planned] == [learned.factor]
+    site.undo("pier")  # post 4's reading
+    site.undo("pier")  # post 3's second
+    assert scatter_of(site, "pier").posts == 2, "taken back with the reading that taught it"
+    reset(site, "pier")
+    assert scatter_of(site, "pier") == SiteScatter()
+
+
+def test_only_first_packs_teach_it_and_the_command_says_what_is_known(
+    site: Site, capsys: pytest.CaptureFixture[str]
+) -> None:
+    learn_from(site, "1", "5mm n 4mm h")
+    log_reading(site, at("1"), "0 0", sure=True)
+    assert scatter_of(site, "pier").posts == 1, "what stood on packs before says nothing of rough seats"
+    site.close()
+    db = ["--db", str(site.path)]
+    assert main(["job", "takeup", "pier", "--json", *db], Io()) == 0
+    reported = json.loads(capsys.readouterr().out)
+    assert (reported["scatter_posts"], len(reported["materials"])) == (1, 1)
+    assert main(["job", "takeup", "pier", *db], Io()) == 0
+    assert f"this deck scatters {reported['scatter']:.1f} x what is usual" in capsys.readouterr().out

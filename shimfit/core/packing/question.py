@@ -9,16 +9,16 @@ from typing import TYPE_CHECKING
 
 from shimfit.core.checks import finite, not_negative, positive
 from shimfit.core.foot import GapPlane, gap_plane
-from shimfit.core.objective import usual_reads
-from shimfit.core.resting import Support, rest, rest_packs, shares_of_pull, supports_of
+from shimfit.core.objective import Scatter, usual_reads
+from shimfit.core.resting import Support, rest, rest_packs, scaled, shares_of_pull, supports_of
 from shimfit.errors import EntryError, UsageError
 from shimfit.model import CORNERS, Pack, Resting, Seat
 
 if TYPE_CHECKING:
     from shimfit.core.chance import Outlook
-    from shimfit.core.objective import Reads, Scatter
+    from shimfit.core.objective import Reads
     from shimfit.core.packing.task import Offer
-    from shimfit.model import Chance, Foot, Lean, Tolerance
+    from shimfit.model import Chance, Foot, Lean, Reading, Tolerance
 
 _CARRIES = 1e-9
 """Share of the pull below which a support carries nothing."""
@@ -101,28 +101,12 @@ class Question:
         tolerance itself. all_carry: known of four corners, one of which may only just touch. in_full: else
         only what the objective counts is worked out.
         """
-        if resting.lean is None:
+        alone = None if resting.lean is None else self.seats_spread(packs, scatter, all_carry=all_carry)
+        if alone is None or resting.lean is None:
             return 0.0, None
-        from shimfit.core.chance import Chances, Outlook, foretold, top_per_error
+        from shimfit.core.chance import Chances, foretold
 
-        supports = self._supports(packs)
-        shares = shares_of_pull(self.foot, supports, self.preload_mm)
-        carrying = [one for one, share in zip(supports, shares, strict=True) if all_carry or share > _CARRIES]
-        moved = {pack.bears_at_mm: self._moved_in(pack) for pack in packs}
-        rod_x, rod_y = self.foot.rod_at_mm
-        seats_mm2 = []
-        for one in carrying:
-            inner, slope = moved.get((one.x_mm - rod_x, one.y_mm - rod_y), (False, 0.0))
-            seats_mm2.append(scatter.seat_mm2(inner=inner and not one.bare, gap_slope=slope))
-        points = [(one.x_mm, one.y_mm) for one in carrying]
-        try:
-            top = top_per_error(points, self.height_mm, [one.stiffness for one in carrying])
-        except ValueError:  # numpy's LinAlgError: they stand on one line
-            return 0.0, None
         outlook = self.outlook(scatter)
-        alone = Outlook(outlook.zone, (0.0, 0.0, 0.0), scatter).covariance(
-            top[0].tolist(), top[1].tolist(), seats_mm2
-        )
         rest_mm = resting.lean.top_mm(self.height_mm)
         everything = tuple(a + b for a, b in zip(alone, outlook.base_mm2, strict=True))
         reach_mm = max(self.safe_mm, 1e-9, math.hypot(*rest_mm))
@@ -141,6 +125,31 @@ class Question:
             per_direction=self.tolerance.per_direction,
         )
         return counted, chance
+
+    def seats_spread(
+        self, packs: Sequence[Pack], scatter: Scatter, *, all_carry: bool = False
+    ) -> tuple[float, float, float] | None:
+        """J diag(v) Jᵀ, mm² at the top (along², along·across, across²); None where they stand on one line."""
+        from shimfit.core.chance import top_per_error
+
+        supports = self._supports(packs)
+        shares = shares_of_pull(self.foot, supports, self.preload_mm)
+        carrying = [one for one, share in zip(supports, shares, strict=True) if all_carry or share > _CARRIES]
+        moved = {pack.bears_at_mm: self._moved_in(pack) for pack in packs}
+        rod_x, rod_y = self.foot.rod_at_mm
+        seats_mm2 = []
+        for one in carrying:
+            inner, slope = moved.get((one.x_mm - rod_x, one.y_mm - rod_y), (False, 0.0))
+            seats_mm2.append(scatter.seat_mm2(inner=inner and not one.bare, gap_slope=slope))
+        points = [(one.x_mm, one.y_mm) for one in carrying]
+        try:
+            along, across = top_per_error(points, self.height_mm, [one.stiffness for one in carrying])
+        except ValueError:  # numpy's LinAlgError
+            return None
+        xx, xy, yy = (
+            one * other @ seats_mm2 for one, other in ((along, along), (along, across), (across, across))
+        )
+        return float(xx), float(xy), float(yy)
 
     def _moved_in(self, pack: Pack) -> tuple[bool, float]:
         """Whether a pack bears further in than its seat, and how much the gap grows that way."""
@@ -228,3 +237,26 @@ def ask(
         needs=needs,
         offers=dict(offers or {}),
     )
+
+
+def usual_spread(  # noqa: PLR0917 - it takes the quantities it takes
+    foot: Foot,
+    height_mm: float,
+    stood: Reading,
+    tolerance: Tolerance,
+    packs: Sequence[Pack],
+    preload_mm: float,
+    *,
+    take_up: float,
+) -> tuple[float, float, float] | None:
+    """What a usual site's seats scatter the top by once a post that stood bare has these packs, mm².
+
+    stood: the full reading that they were made for. As `Question.seats_spread`, of what packs really give.
+    """
+    assert stood.lean is not None
+    feelers = {seat: mm for seat, mm in stood.rocks if mm > 0.0}
+    asked = ask(foot, height_mm, scaled(stood.lean, 1.0 / take_up), tolerance, preload_mm, feelers=feelers)
+    four = not foot.round and all(pack.seat.is_corner for pack in packs)
+    found = asked.seats_spread(packs, Scatter(), all_carry=four)
+    share = take_up * take_up
+    return None if found is None else (found[0] * share, found[1] * share, found[2] * share)
