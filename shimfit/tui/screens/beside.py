@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
+from functools import partial
 from itertools import islice
 from typing import TYPE_CHECKING, TypeAlias
 
@@ -246,11 +247,17 @@ def _next_rows(snapshot: Snapshot, words: Words, count: int = 2) -> list[Run]:
 # ---------------------------------------------------------------- of a lot
 
 
-def lot_side(lot: Lot, marks: Sequence[tuple[float, str]], words: Words, width: int, height: int) -> Canvas:
-    """A lot from its side, drawn as long as there is room for; below it what is marked on it, a row each.
+def lot_side(lot: Lot, marks: Sequence[tuple[float, str]], words: Words) -> Drawing:
+    """A lot from its side, as long as there is room for; below it what is marked on it, a row each.
 
     marks: (mm from the thin end, or from the end that is sawn first, and what is there).
     """
+    most = len(marks) + (12 if lot.form == "taper" else 4)
+    draw = partial(_draw_lot, lot, marks, words)
+    return Drawing(draw, min(3, len(marks)) + 4, most, f"{lot.lot} from the side")
+
+
+def _draw_lot(lot: Lot, marks: Sequence[tuple[float, str]], words: Words, width: int, height: int) -> Canvas:
     glyphs, canvas = words.glyphs, Canvas(width, height)
     captions = min(len(marks), max(0, height - 3))
     body = height - captions - 1

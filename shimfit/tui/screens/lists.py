@@ -499,8 +499,7 @@ class StockScreen(ListPage):
             rows += _texts(self._history(lot.lot, words))
             yield rows
             marks = list(self._marks(lot.lot, words)) if lot.form == "taper" else []
-            side = partial(lot_side, lot, marks, words)
-            yield Drawing(side, min(3, len(marks)) + 4, len(marks) + 12, f"{lot.lot} from the side")
+            yield lot_side(lot, marks, words)
             if self.session.record is not None:
                 yield packs_at(self.session.record, words)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
@@ -119,8 +120,8 @@ class PlanScreen(PostList):
         for (name, copy), cuts in marks.items():
             lot = next((lot for lot in (*box.lots, *box.used_up) if lot.lot == name), None)
             if lot is not None:
-                title = f"{name}{f' no. {copy}' if copy else ''} from the side"
-                yield Drawing(partial(lot_side, lot, cuts, words), len(cuts) + 4, len(cuts) + 12, title)
+                called = f"{name} no. {copy}" if copy else name
+                yield lot_side(replace(lot, lot=called), cuts, words)
         if box.lots:
             marked = next((name for name, _ in marks), "")
             drawn = partial(box_side, box.lots, marked, words.glyphs)
