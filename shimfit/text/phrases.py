@@ -175,8 +175,13 @@ class Words:
         reported = f"{off} off, allowed {allowed}"
         if width is None:
             return reported
-        short = f"{self.off_by(lean, record, unit=False)} of {allowed} off"
+        short = self.of_allowed(lean, record) + (" off" if self.units == "mm" else "")
         return fitting(width, self.glyphs.more, reported, short, f"{off} off")
+
+    def of_allowed(self, lean: Lean, record: PostRecord) -> str:
+        """`0.8 of 2.0 mm`; in inches `3/8" shy, allowed 1/8"`: `shy of` is something else."""
+        off, allowed = self.off_by(lean, record, unit=False), self.allowed(record)
+        return f"{off} of {allowed}" if self.units == "mm" else f"{off}, allowed {allowed}"
 
     def pack_line(self, number: int, pack: Pack, change: Change | None, lean: Lean | None) -> PackLine:
         """One pack of an answer. lean: how the post leans, which says from which side it goes in."""
@@ -541,10 +546,12 @@ def odds_briefly(chance: Chance) -> str:
 
 
 def score_words(score: Score) -> str | None:
-    """`Said to read plumb at once 17 of 20, was 16`; None before any packs were read."""
+    """`Of 20 packed 17 were to read plumb at once, 16 did`; None before any packs were read."""
     if not score.packed:
         return None
-    return f"Said to read plumb at once {round(score.said)} of {score.packed}, was {score.plumb}"
+    said = round(score.said)
+    were = f"{said or 'none'} {'was' if said == 1 else 'were'} to read plumb at once"
+    return f"Of {score.packed} packed {were}, {score.plumb or 'none'} did"
 
 
 def _odds_both(record: PostRecord) -> tuple[str, str] | None:

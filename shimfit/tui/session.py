@@ -576,10 +576,9 @@ class Session:
         words, word = self.words, state_word(record.state)
         if words is None or record.reading is None or record.reading.lean is None:
             return word
-        off = words.off_by(record.reading.lean, record, unit=False)
         mean = f", mean of {record.mean_of}" if record.counts is not None and record.mean_of > 1 else ""
         decided = record.state in (PostState.PLUMB, PostState.TOO_CLOSE) or self.answers_later is None
-        return f"{f'{word}, ' if decided else ''}{off} of {words.allowed(record)}{mean}"
+        return f"{f'{word}, ' if decided else ''}{words.of_allowed(record.reading.lean, record)}{mean}"
 
     # ------------------------------------------------------------ work at the post
 

@@ -402,9 +402,8 @@ def _pack(site: Site, place: Place, packs: Sequence[Pack] | None) -> str:
     if packs is None:
         answer = post.answer
         if answer is None or answer.status == "impossible":
-            raise UsageError(
-                f"there is no prescription for post {place.post}: read it first, or say what went in"
-            )
+            why = "it stands plumb" if post.state is PostState.PLUMB else "read it first"
+            raise UsageError(f"there is no prescription for post {place.post}: {why}, or say what went in")
         packs = answer.packs
     drafts = [
         *moving(site, place, post.packs_in_place, packs),

@@ -420,7 +420,7 @@ def test_what_the_box_holds_is_what_the_post_is_answered_with(app_on, running, w
             await hand.sees("No pack from this box")
             await hand.press("f3", "a")
             await hand.enter("F1 flat 0.5 x20, F2 flat 0.9 x20 PVC")
-            await hand.sees("what is it made of")
+            await hand.sees("made of, like PVC")
             await hand.enter("PVC")
             await hand.sees("20 F2")
             await hand.press("escape")

@@ -104,9 +104,9 @@ def test_a_table_gives_up_its_last_columns_then_cuts_the_one_that_gives() -> Non
     assert [text for text, _ in laid_out(columns, 53, "…", 3)[1]][-1].rstrip() == "split at the house cor…"
     narrow = laid_out(columns, 20, "…", 3)
     assert ["".join(text for text, _ in row).rstrip() for row in narrow] == [
-        "post  state      off",
-        "   1  too clos…  2.0",
-        "  12  plumb      0.5",
+        "post state       off",
+        "   1 too close … 2.0",
+        "  12 plumb       0.5",
     ]
     assert narrow[1][1][1] == "x"
 
@@ -138,7 +138,7 @@ def test_the_box_loses_and_gains_lots_and_takes_it_back(app_on, running, wait_fo
             await hand.sees("x does nothing on this page")
             await hand.press("a")
             await hand.enter("S9 strip 600 40 12 x2")
-            await hand.sees("what is it made of")
+            await hand.sees("made of, like PVC")
             await hand.enter("")
             await hand.sees("in the box: 2 S9", "600 x 40 x 12 mm")
             await hand.press("a")
@@ -350,7 +350,7 @@ def test_several_lots_go_in_at_once_and_are_named(app_on, running, wait_for) -> 
             await hand.enter("flat 1.5 x4")
             await hand.sees("1.5 inches thick? Type the unit: 1.5mm")
             await hand.enter("flat 1.5mm x4; taper 1/32 5/16 8 x2")
-            await hand.sees("what is it made of")
+            await hand.sees("made of, like PVC")
             await hand.press("escape")
             await hand.sees("taper 1/32 5/16 8 x2")  # a step back, and nothing typed is lost
             await hand.press("enter")

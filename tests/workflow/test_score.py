@@ -102,7 +102,8 @@ def test_every_front_says_the_same(site: Site, capsys: pytest.CaptureFixture[str
         log_reading(site, at(post), "4mm n 5mm h" if post == "3" else "0 0", sure=True)
     found = score(site)
     assert (found.packed, found.plumb) == (3, 2)
-    words = f"Said to read plumb at once {round(found.said)} of 3, was 2"
+    assert round(found.said) == 2
+    words = "Of 3 packed 2 were to read plumb at once, 2 did"
     figures = statistics(run_record(site.run("pier", "west"), LogStamp(1, "00"), ()))
     record = run_record(site.run("pier", "west"), LogStamp(1, "00"), ())
     assert f"{words}." in statistics_lines(figures, record)

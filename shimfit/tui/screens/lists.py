@@ -51,10 +51,14 @@ if TYPE_CHECKING:
     from shimfit.tui.session import Session
 
 NO_RUN = "Enter on the screen Post opens the sample job, F5 sets up your own."
-PICTURE_ROWS = ((36, 18), (0, 9))
+PICTURE_ROWS = ((36, 18), (24, 9), (0, 0))
 """Rows of the picture above the list, by the least rows of the window."""
 SHARES_FROM = 110, 24
 """Columns and rows from which on the list shares the window with what belongs to its marked row."""
+SHARED_ROWS = 6
+"""Rows of a page's tabs, head, headings, echo and keys, and a free one."""
+LEAST_BELOW = 6
+"""Rows that are worth filling below a list."""
 PACKS_BELOW_FROM = 45
 """Rows from which on the record has the packs' picture below its list."""
 LIST_SHARE, WIDEST_LIST = 0.55, 92
@@ -80,6 +84,10 @@ class ListPage(Page):
     def compose_above(self) -> ComposeResult:
         """What stands above the list."""
         yield from ()
+
+    def rows_above(self) -> int:
+        """Rows of what stands above the list."""
+        return 0
 
     def columns(self) -> Sequence[Column]:
         """The table that is listed."""
@@ -112,13 +120,16 @@ class ListPage(Page):
         """Fill the list anew."""
         columns, width = self.columns(), self.list_width
         self._headings, *rows = laid_out(columns, width, self.session.glyphs.more, self.LEAST_COLUMNS)
-        for name in ("#below", "#beside"):
-            self.query_one(name).display = self.shares
+        # The list has the rows that it needs; what it leaves goes to what belongs to its marked row, which in
+        # a wide window has half of them in any case.
+        room = self.window.height - SHARED_ROWS - self.rows_above()
+        needs = max(2, len(rows))
+        below = self.shares or room - needs >= LEAST_BELOW
+        self.query_one("#beside").display = self.shares
+        self.query_one("#below").display = below
         self.query_one("#listed").styles.width = width
         self.query_one("#headings").display = any(each.head for each in columns)
-        # Where something stands below it the list has rows for all that is in it, or half of the window.
-        half = (self.window.height - 4) // 2
-        self.list.styles.height = min(max(2, len(rows)), half) if self.shares else "1fr"
+        self.list.styles.height = min(needs, max(room // 2, room - LEAST_BELOW)) if below else "1fr"
         self.list.fill(rows, self.to_mark())
 
     @property
@@ -233,11 +244,21 @@ class RunScreen(PostList):
         yield Picture(self._draw_strip, id="strip")
         yield Picture(self._draw_picture, id="picture")
 
+    def rows_above(self) -> int:
+        """The strip, and the picture unless it stands beside the list."""
+        return 1 + self._picture_rows
+
+    @property
+    def _picture_rows(self) -> int:
+        if self.shares:
+            return 0
+        return next(rows for least, rows in PICTURE_ROWS if self.window.height >= least)
+
     def fill(self) -> None:
-        """Give the picture its rows: none where it stands beside the list."""
+        """Give the picture its rows."""
         picture = self.query_one("#picture")
-        picture.styles.height = next(rows for least, rows in PICTURE_ROWS if self.window.height >= least)
-        picture.set_class(self.shares, "-away")
+        picture.styles.height = self._picture_rows
+        picture.display = self._picture_rows > 0
         if self.session.run is not None:
             self.list.empty = "every post is done"
         super().fill()
@@ -416,7 +437,7 @@ class StockScreen(ListPage):
         takes = [f"takes {taken[lot.lot]}" if lot.lot in taken else "" for lot in lots]
         return (
             Column("lot", cells(lot.lot for lot in lots)),
-            Column("left", cells(str(lot.count) for lot in lots), right=True),
+            Column("no.", cells(str(lot.count) for lot in lots), right=True),
             Column("size", cells(f"{lot.form} {lot_size(lot, units)}" for lot in lots), gives=True),
             *(
                 [Column(f"post {self.session.place.post}", cells(takes))]
@@ -431,7 +452,8 @@ class StockScreen(ListPage):
         """How much is in the box."""
         lots, short, place = self._lots(), self.session.box().short, self.session.place
         wrong = f"; counted wrong: {', '.join(lot for lot, _ in short)}" if short else ""
-        head = f"The box: {len(lots)} lots, {sum(lot.count for lot in lots)} pieces{wrong}"
+        lots_there = "1 lot" if len(lots) == 1 else f"{len(lots)} lots"
+        head = f"The box: {lots_there}, {sum(lot.count for lot in lots)} pieces{wrong}"
         takes = place is not None and any(_pieces(self.session.record))
         return fitting(
             width,
@@ -568,7 +590,7 @@ class StockScreen(ListPage):
     def _add(self, text: str) -> Outcome:
         """Put them in the box; what they are made of is asked for where nothing was said of it."""
         try:
-            unsaid = any(not lot.material for lot in self.session.lots_from(text))
+            unsaid = [lot.lot for lot in self.session.lots_from(text) if not lot.material]
         except ShimfitError as error:
             return Outcome(error.message, done=False, at=error.at, bell="refused")
 
@@ -577,7 +599,8 @@ class StockScreen(ListPage):
 
         if not unsaid:
             return add("")
-        hint = "what is it made of, like PVC? It must not rot or creep. Enter: not said"
+        hint = f"what {', '.join(unsaid)} {'is' if len(unsaid) == 1 else 'are'} made of, like PVC? "
+        hint += "It must not rot or creep. Enter: not said"
         again = Question("lot", lot_hint(self.session.settings.units), self._add, text)
         self.ask(Question("material", hint, add, back=lambda: self.ask(again)))
         return Outcome("")

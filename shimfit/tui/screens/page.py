@@ -82,6 +82,8 @@ class Question:
     """`writing`: the answer may take its time, and is worked out beside the screen."""
 
 
+TWO_BLANKS_FROM = 48
+"""Columns from which on two blanks stand between a table's columns."""
 LEAST_LAST = 22
 """Columns that a table's last column takes at least, if it wants so many; with fewer it is left out."""
 
@@ -102,11 +104,11 @@ def laid_out(columns: Sequence[Column], width: int, more: str, least: int) -> li
     """Headings, then the rows; of more than `least` columns the last ones are left out for want of room."""
     if not columns:
         return [[]]
-    kept = list(columns)
+    kept, gap = list(columns), 2 if width >= TWO_BLANKS_FROM else 1
     wide = [max(len(each.head), *(len(text) for text, _ in each.cells), 0) for each in kept]
 
     def left() -> int:
-        return width - sum(wide[: len(kept) - 1]) - 2 * (len(kept) - 1)
+        return width - sum(wide[: len(kept) - 1]) - gap * (len(kept) - 1)
 
     while len(kept) > least and left() < min(wide[len(kept) - 1], LEAST_LAST):
         kept.pop()
@@ -118,7 +120,7 @@ def laid_out(columns: Sequence[Column], width: int, more: str, least: int) -> li
 
     def cell(number: int, text: str) -> str:
         text = clipped(text, wide[number], more)
-        return (text.rjust if kept[number].right else text.ljust)(wide[number]) + "  "
+        return (text.rjust if kept[number].right else text.ljust)(wide[number]) + " " * gap
 
     table = [[(each.head, "label") for each in kept], *zip(*(each.cells for each in kept), strict=True)]
     return [[(cell(number, text), role) for number, (text, role) in enumerate(row)] for row in table]
@@ -422,8 +424,8 @@ class Page(RoleScreen):
         """At every key, before the line itself is drawn: sign and echo come in one frame, not in two."""
         if self._hushed:
             return
-        if self.question is not None or text:
-            self.outcome = None
+        if self.question is not None or text or not (self.outcome is not None and self.outcome.done):
+            self.outcome = None  # also a refusal whose line was emptied by hand
         self.typed()
 
     def take_off_line(self, text: str) -> None:

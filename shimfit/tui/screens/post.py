@@ -313,12 +313,13 @@ class PostScreen(Page):
 
     def _draw_taper(self, width: int, height: int) -> Canvas:
         pack = self.snapshot.pack
-        if pack is None or pack.mark_mm is None or height < 2:
+        words = self.snapshot.words
+        if pack is None or pack.mark_mm is None or words is None or height < 2:
             return Canvas(width, height)
         lot = next((lot for lot in self.session.box().lots if lot.lot == pack.short.partition(" ")[0]), None)
         length_mm = (lot.length_mm if lot is not None else None) or 2 * pack.mark_mm
-        glyphs, mark = self.snapshot.glyphs, f"{pack.figure} {pack.unit}"
-        return taper_side(pack.mark_mm, length_mm, mark, glyphs=glyphs, width=width, height=height)
+        mark = f"{words.length(pack.mark_mm)} mark"
+        return taper_side(pack.mark_mm, length_mm, mark, glyphs=words.glyphs, width=width, height=height)
 
     def _share_off(self, live: Live) -> float | None:
         """How far off it is now, as a share of what is allowed; None unless packs go in at this moment."""
