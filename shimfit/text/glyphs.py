@@ -52,6 +52,8 @@ class Glyphs:
     """True: numerals are made of half blocks."""
     more: str
     """Stands for what does not fit."""
+    times: str
+    """Before the factor of what is drawn larger."""
 
     def spell(self, text: str) -> str:
         """A sentence as this set can write it: `+-` and `deg` where there is nothing beyond ASCII."""
@@ -111,6 +113,7 @@ _OTHERS: dict[str, _Signs] = {
     "left": ("‹", "<"),
     "right": ("›", ">"),
     "more": ("…", "~"),
+    "times": ("×", "x"),
 }
 
 

@@ -15,7 +15,7 @@ import math
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from shimfit.model import Face, Foot, Lean, Pack, PostState, Seat, seat_by_signs
+from shimfit.model import Face, Foot, Lean, Pack, PostState, seat_by_signs
 from shimfit.quantities import shown
 from shimfit.text.canvas import ASPECT, Canvas
 from shimfit.text.glyphs import ROLES
@@ -36,164 +36,98 @@ SIDE_COLUMNS = 3
 """Columns of a pack that goes in from prev or next."""
 WIDEST_TAPER = 48
 """Columns of a taper seen from its side."""
+ARROW_SHARE = 0.42
+"""How much of the foot's side it may take from the middle."""
 LEAST_DRAWN_MM = 0.05
 LEAST_COLUMNS, LEAST_ROWS = 9, 3
 ROOMY_ROWS = 9
 """From this height on the names of out and house get rows of their own, beyond the packs."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Outline:
-    """Where the foot's frame stands on the canvas and what a millimetre is worth."""
-
-    left: int
-    top: int
-    columns: int
-    rows: int
-    columns_per_mm: float
-
-    @property
-    def middle(self) -> tuple[int, int]:
-        return self.left + self.columns // 2, self.top + self.rows // 2
-
-
 def foot_plan(
-    foot: Foot,
-    packs: Sequence[Pack],
-    lean: Lean | None,
-    height_mm: float,
-    *,
-    packed_at: Lean | None = None,
-    names: Mapping[Face, str],
-    glyphs: Glyphs,
-    width: int,
-    height: int,
-) -> Canvas:
+    foot: Foot, packs: Sequence[Pack], lean: Lean | None, height_mm: float, *, packed_at: Lean | None = None,
+    names: Mapping[Face, str], glyphs: Glyphs, width: int, height: int,
+) -> Canvas:  # fmt: skip
     """Draw the foot with its packs (numbered in the order given) and the lean of the top over height_mm.
 
     lean None: not read yet, no arrow. packed_at: the lean that the packs went in at, where it is another;
     they stay drawn on the side that they went in from. The picture fills width x height cells; below 21 x 7
     the outline keeps its least size and what does not fit is cut off.
     """
-    canvas = Canvas(width, height)
-    outline = _outline(foot, names, width, height)
-    _draw_foot(canvas, foot, outline, glyphs)
-    _draw_names(canvas, outline, names)
-    for number, pack in enumerate(packs, start=1):
-        face = entering_face(pack.seat, lean if packed_at is None else packed_at)
-        _draw_pack(canvas, outline, pack, face=face, number=number, glyphs=glyphs)
-    if lean is not None:
-        _draw_arrow(canvas, outline, foot, lean.top_mm(height_mm), glyphs)
-    return canvas
-
-
-def _outline(foot: Foot, names: Mapping[Face, str], width: int, height: int) -> _Outline:
+    canvas, roomy = Canvas(width, height), height >= ROOMY_ROWS
     beside = max(len(names[Face.PREV]), len(names[Face.NEXT])) + 1 + SIDE_COLUMNS
     room_columns = max(LEAST_COLUMNS, width - 2 * beside)
-    room_rows = max(LEAST_ROWS, height - (4 if height >= ROOMY_ROWS else 2))
+    room_rows = max(LEAST_ROWS, height - (4 if roomy else 2))
     columns_per_mm = min(room_columns / foot.along_mm, room_rows * ASPECT / foot.across_mm)
     columns = max(LEAST_COLUMNS, round(foot.along_mm * columns_per_mm))
     rows = max(LEAST_ROWS, round(foot.across_mm * columns_per_mm / ASPECT))
-    return _Outline((width - columns) // 2, (height - rows) // 2, columns, rows, columns_per_mm)
+    left, top = (width - columns) // 2, (height - rows) // 2
+    right, bottom = left + columns, top + rows  # just outside the frame
+    x, y = left + columns // 2, top + rows // 2
+    corners = "/\\\\/" if foot.round else glyphs.corners
+    canvas.box(left, top, columns, rows, (glyphs.horizontal, glyphs.vertical, corners))
+    canvas.put(x, y, glyphs.rod, "frame")
 
-
-def _draw_foot(canvas: Canvas, foot: Foot, outline: _Outline, glyphs: Glyphs) -> None:
-    corners = "    " if foot.round else glyphs.corners
-    canvas.box(
-        outline.left,
-        outline.top,
-        outline.columns,
-        outline.rows,
-        (glyphs.horizontal, glyphs.vertical, corners),
-    )
-    if foot.round:
-        right, bottom = outline.left + outline.columns - 1, outline.top + outline.rows - 1
-        for x, y, sign in (
-            (outline.left, outline.top, "/"),
-            (right, outline.top, "\\"),
-            (outline.left, bottom, "\\"),
-            (right, bottom, "/"),
-        ):
-            canvas.put(x, y, sign, "frame")
-    canvas.put(*outline.middle, glyphs.rod, "frame")
-
-
-def _draw_names(canvas: Canvas, outline: _Outline, names: Mapping[Face, str]) -> None:
-    x, y = outline.middle
-    if canvas.height >= ROOMY_ROWS:
-        canvas.put_middle(x, outline.top - 2, names[Face.OUT], "label")
-        canvas.put_middle(x, outline.top + outline.rows + 1, names[Face.HOUSE], "label")
+    if roomy:
+        canvas.put_middle(x, top - 2, names[Face.OUT], "label")
+        canvas.put_middle(x, bottom + 1, names[Face.HOUSE], "label")
     else:  # beside the corners, where no pack is ever drawn
-        beside = outline.left + outline.columns + 1
-        canvas.put(beside, outline.top - 1, names[Face.OUT], "label")
-        canvas.put(beside, outline.top + outline.rows, names[Face.HOUSE], "label")
-    canvas.put_right(outline.left - SIDE_COLUMNS - 1, y, names[Face.PREV], "label")
-    canvas.put(outline.left + outline.columns + SIDE_COLUMNS + 1, y, names[Face.NEXT], "label")
+        canvas.put(right + 1, top - 1, names[Face.OUT], "label")
+        canvas.put(right + 1, bottom, names[Face.HOUSE], "label")
+    canvas.put_right(left - SIDE_COLUMNS - 1, y, names[Face.PREV], "label")
+    canvas.put(right + SIDE_COLUMNS + 1, y, names[Face.NEXT], "label")
+
+    for number, pack in enumerate(packs, start=1):
+        face = entering_face(pack.seat, lean if packed_at is None else packed_at)
+        sign = glyphs.lift if pack.purpose == "lift" else glyphs.fill
+        if face.is_along:
+            stretch = _stretch(rows, -pack.seat.sign_across)
+            pack_x = right if face is Face.NEXT else left - SIDE_COLUMNS
+            for row in stretch:
+                canvas.put(pack_x, top + row, sign * SIDE_COLUMNS, pack.purpose)
+            middle = pack_x + SIDE_COLUMNS // 2, top + stretch[len(stretch) // 2]
+        else:
+            stretch = _stretch(columns, pack.seat.sign_along)
+            pack_y = top - 1 if face is Face.OUT else bottom
+            canvas.put(left + stretch[0], pack_y, sign * len(stretch), pack.purpose)
+            middle = left + stretch[len(stretch) // 2], pack_y
+        canvas.put(*middle, str(number), "number")
+
+    along_mm, across_mm = (0.0, 0.0) if lean is None else lean.top_mm(height_mm)
+    if max(abs(along_mm), abs(across_mm)) < LEAST_DRAWN_MM:
+        return canvas
+    share = max(abs(along_mm) / foot.along_mm, abs(across_mm) / foot.across_mm)
+    factor = next((factor for factor in ARROW_FACTORS if share * factor <= ARROW_SHARE), 1)
+    # Kept off the frame: a small picture loses length, not the direction.
+    end = (
+        x + _within(along_mm * factor * columns_per_mm, columns // 2 - 1),
+        y - _within(across_mm * factor * columns_per_mm / ASPECT, rows // 2 - 1),
+    )
+    canvas.line((x, y), end, glyphs.line, "arrow")
+    canvas.put(x, y, glyphs.rod, "frame")
+    # One of eight directions, 22.5 degrees either side of each.
+    signs = (
+        0 if abs(one) * 2.414 < abs(other) else 1 if one > 0 else -1
+        for one, other in ((along_mm, across_mm), (across_mm, along_mm))
+    )
+    canvas.put(*end, glyphs.seats[seat_by_signs(*signs)][0], "arrow")
+    if factor > 1:
+        canvas.put(0, canvas.height - 1, f"arrow {glyphs.times}{factor}", "label")
+    return canvas
 
 
-def _draw_pack(
-    canvas: Canvas, outline: _Outline, pack: Pack, *, face: Face, number: int, glyphs: Glyphs
-) -> None:
-    sign = glyphs.lift if pack.purpose == "lift" else glyphs.fill
-    role = pack.purpose
-    if face.is_along:
-        rows = _stretch(outline.rows, pack.seat.sign_across, downwards=True)
-        x = outline.left + outline.columns if face is Face.NEXT else outline.left - SIDE_COLUMNS
-        for row in rows:
-            canvas.put(x, outline.top + row, sign * SIDE_COLUMNS, role)
-        canvas.put(x + SIDE_COLUMNS // 2, outline.top + rows[len(rows) // 2], str(number), "number")
-        return
-    columns = _stretch(outline.columns, pack.seat.sign_along, downwards=False)
-    y = outline.top - 1 if face is Face.OUT else outline.top + outline.rows
-    canvas.put(outline.left + columns[0], y, sign * len(columns), role)
-    canvas.put(outline.left + columns[len(columns) // 2], y, str(number), "number")
-
-
-def _stretch(cells: int, sign: int, *, downwards: bool) -> range:
+def _stretch(cells: int, sign: int) -> range:
     """Cells along a side that a pack takes: the middle half, or the end third that the sign points to."""
     if sign == 0:
         length = max(1, cells // 2)
         start = (cells - length) // 2
         return range(start, start + length)
     length = max(1, cells // 3)
-    at_start = sign > 0 if downwards else sign < 0
-    return range(length) if at_start else range(cells - length, cells)
+    return range(length) if sign < 0 else range(cells - length, cells)
 
 
-def _draw_arrow(
-    canvas: Canvas, outline: _Outline, foot: Foot, top_mm: tuple[float, float], glyphs: Glyphs
-) -> None:
-    along_mm, across_mm = top_mm
-    x, y = outline.middle
-    factor = next((f for f in ARROW_FACTORS if _fits(f, along_mm, across_mm, foot)), 1)
-    columns = _inside(along_mm * factor * outline.columns_per_mm, outline.columns)
-    rows = -_inside(across_mm * factor * outline.columns_per_mm / ASPECT, outline.rows)
-    if max(abs(along_mm), abs(across_mm)) < LEAST_DRAWN_MM:
-        return
-    end = x + columns, y + rows
-    canvas.line((x, y), end, glyphs.line, "arrow")
-    canvas.put(x, y, glyphs.rod, "frame")
-    canvas.put(*end, glyphs.seats[_towards(along_mm, across_mm)][0], "arrow")
-    if factor > 1:
-        sign = "×" if glyphs.blocks else "x"
-        canvas.put(0, canvas.height - 1, f"arrow {sign}{factor}", "label")
-
-
-def _fits(factor: int, along_mm: float, across_mm: float, foot: Foot) -> bool:
-    return abs(along_mm) * factor <= 0.42 * foot.along_mm and abs(across_mm) * factor <= 0.42 * foot.across_mm
-
-
-def _inside(cells: float, side: int) -> int:
-    """Whole cells from the middle, kept off the frame: a small picture loses length, not the direction."""
-    room = max(0, side // 2 - 1)
-    return min(max(-room, round(cells)), room)
-
-
-def _towards(along: float, across: float) -> Seat:
-    """The one of eight directions that a lean points to (22.5 degrees either side of each)."""
-    sign_along = 0 if abs(along) * 2.414 < abs(across) else (1 if along > 0 else -1)
-    sign_across = 0 if abs(across) * 2.414 < abs(along) else (1 if across > 0 else -1)
-    return seat_by_signs(sign_along, sign_across)
+def _within(cells: float, room: int) -> int:
+    return min(max(-max(0, room), round(cells)), max(0, room))
 
 
 # ---------------------------------------------------------------- the post from its side
@@ -203,13 +137,7 @@ POST_COLUMNS = 5
 
 
 def taper_side(
-    mark_mm: float,
-    length_mm: float,
-    mark: str,
-    *,
-    glyphs: Glyphs,
-    width: int,
-    height: int,
+    mark_mm: float, length_mm: float, mark: str, *, glyphs: Glyphs, width: int, height: int
 ) -> Canvas:
     """A taper from the side, its thin end under the post and its mark at the post's face: three rows, or two.
 
@@ -235,51 +163,31 @@ def taper_side(
 
 
 def elevation(
-    foot: Foot,
-    lean: Lean,
-    height_mm: float,
-    *,
-    names: Mapping[Face, str],
-    glyphs: Glyphs,
-    width: int,
-    height: int,
+    lean: Lean, height_mm: float, *, names: Mapping[Face, str], glyphs: Glyphs, width: int, height: int
 ) -> Canvas:
     """Draw both side views next to each other: prev … next on the left, house … out on the right.
 
     The drawn post is height_mm high; its lean is exaggerated by the factor named below it, the same for
-    both views. The gap under the low edge is exaggerated with it.
+    both views.
     """
-    canvas = Canvas(width, height)
-    half = width // 2
-    rows = max(2, height - 3)
+    canvas, half, rows = Canvas(width, height), width // 2, max(2, height - 3)
     columns_per_mm = rows * ASPECT / height_mm
     room = max(1, half // 2 - POST_COLUMNS // 2 - 1)
     tops = lean.top_mm(height_mm)
     factor = next((f for f in SIDE_FACTORS if max(map(abs, tops)) * f * columns_per_mm <= room), 1)
-    views = (
-        (0, tops[0], names[Face.PREV], names[Face.NEXT], foot.along_mm),
-        (half, tops[1], names[Face.HOUSE], names[Face.OUT], foot.across_mm),
-    )
-    for left, top_mm, low_name, high_name, _side_mm in views:
-        _draw_view(
-            canvas, left, half, rows=rows, shift_columns=top_mm * factor * columns_per_mm, glyphs=glyphs
-        )
-        canvas.put(left + 1, rows + 1, low_name, "label")
-        canvas.put_right(left + half - 1, rows + 1, high_name, "label")
-    sign = "×" if glyphs.blocks else "x"
-    canvas.put_middle(half, height - 1, f"from the side, lean {sign}{factor}", "label")
+    for left, top_mm, low, high in (
+        (0, tops[0], Face.PREV, Face.NEXT),
+        (half, tops[1], Face.HOUSE, Face.OUT),
+    ):
+        canvas.put(left + 1, rows, glyphs.horizontal * (half - 2), "frame")
+        for row in range(rows):
+            x = left + half / 2 + top_mm * factor * columns_per_mm * (rows - row) / rows
+            for side in (-POST_COLUMNS / 2, POST_COLUMNS / 2):
+                upright(canvas, x + side, row, glyphs)
+        canvas.put(left + 1, rows + 1, names[low], "label")
+        canvas.put_right(left + half - 1, rows + 1, names[high], "label")
+    canvas.put_middle(half, height - 1, f"from the side, lean {glyphs.times}{factor}", "label")
     return canvas
-
-
-def _draw_view(
-    canvas: Canvas, left: int, width: int, *, rows: int, shift_columns: float, glyphs: Glyphs
-) -> None:
-    middle = left + width / 2
-    canvas.put(left + 1, rows, glyphs.horizontal * (width - 2), "frame")
-    for row in range(rows):
-        share = (rows - row) / rows
-        for side in (-POST_COLUMNS / 2, POST_COLUMNS / 2):
-            upright(canvas, middle + side + shift_columns * share, row, glyphs)
 
 
 def upright(canvas: Canvas, x: float, row: int, glyphs: Glyphs, role: str = "post") -> None:
@@ -320,15 +228,9 @@ class Backdrop:
 
 
 def backdrop(
-    allowed_mm: float,
-    *,
-    span: float,
-    names: Mapping[Face, str],
-    glyphs: Glyphs,
-    width: int,
-    height: int,
-    legend_rows: int = 1,
-) -> Backdrop:
+    allowed_mm: float, *, span: float, names: Mapping[Face, str], glyphs: Glyphs,
+    width: int, height: int, legend_rows: int = 1,
+) -> Backdrop:  # fmt: skip
     """Draw all but the mark. allowed_mm: radius of the ring; span: half width in tolerances."""
     canvas = Canvas(width, height)
     rows = max(0, height - legend_rows)
@@ -338,7 +240,11 @@ def backdrop(
     rows_per_mm = half_rows / (span * allowed_mm)
     canvas.line((x - half_columns, y), (x + half_columns, y), glyphs.horizontal, "frame")
     canvas.line((x, y - half_rows), (x, y + half_rows), glyphs.vertical, "frame")
-    _draw_ring(canvas, (x, y), allowed_mm * rows_per_mm, glyphs)
+    radius = allowed_mm * rows_per_mm
+    points = max(8, int(radius * 16))
+    for point in range(points):
+        spot = cmath.rect(radius, 2 * math.pi * point / points)
+        canvas.put(x + round(spot.real * ASPECT), y + round(spot.imag), glyphs.ring, "ring")
     canvas.put(x, y, glyphs.plumb, "frame")
     canvas.put_middle(x, y - half_rows, names[Face.OUT], "label")
     canvas.put_middle(x, y + half_rows, names[Face.HOUSE], "label")
@@ -353,7 +259,10 @@ def backdrop(
 def with_mark(
     scene: Backdrop, top_mm: tuple[float, float] | None, role: str, glyphs: Glyphs, *legend: str
 ) -> Canvas:
-    """The target with the top's mark on it (None: not known) in its colour, and a row for each legend."""
+    """The target with the top's mark on it in its colour, and a row for each legend.
+
+    top_mm: displacement of the top (+next, +out); None: not known, no mark.
+    """
     canvas = scene.canvas.copy()
     if top_mm is not None:
         column, row = mark_cell(top_mm, scene.rows_per_mm, scene.middle)
@@ -366,32 +275,16 @@ def with_mark(
 
 
 def target(
-    top_mm: tuple[float, float] | None,
-    allowed_mm: float,
-    *,
-    span: float,
-    names: Mapping[Face, str],
-    glyphs: Glyphs,
-    width: int,
-    height: int,
-    legend: str = "",
-) -> Canvas:
-    """Draw a target at once.
-
-    top_mm: displacement of the top (+next, +out); None = not known, no mark. allowed_mm: radius of the
-    ring. span: half width of the target in tolerances. names: labels at the four sides.
-    """
+    top_mm: tuple[float, float] | None, allowed_mm: float, *, span: float, names: Mapping[Face, str],
+    glyphs: Glyphs, width: int, height: int, legend: str = "",
+) -> Canvas:  # fmt: skip
+    """A target at once, with the top's mark in its colour: top_mm as `with_mark`, the rest as `backdrop`."""
+    rows = 1 if legend else 0
     scene = backdrop(
-        allowed_mm,
-        span=span,
-        names=names,
-        glyphs=glyphs,
-        width=width,
-        height=height,
-        legend_rows=1 if legend else 0,
+        allowed_mm, span=span, names=names, glyphs=glyphs, width=width, height=height, legend_rows=rows
     )
     role = "within" if top_mm is None or math.hypot(*top_mm) <= allowed_mm else "beyond"
-    return with_mark(scene, top_mm, role, glyphs, *([legend] if legend else []))
+    return with_mark(scene, top_mm, role, glyphs, *filter(None, [legend]))
 
 
 def mark_cell(top_mm: tuple[float, float], rows_per_mm: float, middle: tuple[int, int]) -> tuple[int, int]:
@@ -400,15 +293,6 @@ def mark_cell(top_mm: tuple[float, float], rows_per_mm: float, middle: tuple[int
         middle[0] + round(top_mm[0] * rows_per_mm * ASPECT),
         middle[1] - round(top_mm[1] * rows_per_mm),
     )
-
-
-def _draw_ring(canvas: Canvas, middle: tuple[int, int], radius_rows: float, glyphs: Glyphs) -> None:
-    points = max(8, int(radius_rows * 16))
-    for point in range(points):
-        angle = 2 * math.pi * point / points
-        x = middle[0] + round(math.cos(angle) * radius_rows * ASPECT)
-        y = middle[1] + round(math.sin(angle) * radius_rows)
-        canvas.put(x, y, glyphs.ring, "ring")
 
 
 def pair(left: Canvas, right: Canvas, titles: tuple[str, str], *, gap: int = 2) -> Canvas:
@@ -461,15 +345,9 @@ def strip(states: Sequence[PostState], here: int, *, glyphs: Glyphs, width: int)
 
 
 def run_as_it_stands(
-    posts: Sequence[Standing],
-    here: int,
-    *,
-    names: Mapping[Face, str],
-    glyphs: Glyphs,
-    width: int,
-    height: int,
-    units: Units = "mm",
-) -> Canvas:
+    posts: Sequence[Standing], here: int, *, names: Mapping[Face, str], glyphs: Glyphs,
+    width: int, height: int, units: Units = "mm",
+) -> Canvas:  # fmt: skip
     """Two views of the same run: from the house side (leans to prev and next), and the tops from above.
 
     The upper rows show each post upright at its station with its lean along the run exaggerated; the
@@ -486,7 +364,11 @@ def run_as_it_stands(
     length_mm = max(post.station_mm for post in posts) - start_mm or 1.0
     columns_per_mm = (width - 2 * margin) / length_mm
     read = [post for post in posts if post.top_mm is not None]
-    factor, columns_per_top_mm = _exaggeration(read, columns_per_mm, width, margin, len(posts))
+    # The whole factor that keeps the worst lean within its post's bay, and columns per mm of lean.
+    worst_along_mm = max((abs(post.top_mm[0]) for post in read if post.top_mm), default=0.0)
+    bay = max(1.0, (width - 2 * margin) / max(1, len(posts) - 1) * 0.45)
+    factor = next((f for f in RUN_FACTORS if worst_along_mm * f * columns_per_mm <= bay), 1)
+    columns_per_top_mm = factor * columns_per_mm
     middle = side_rows + 1 + plan_rows // 2
     canvas.put(0, side_rows, glyphs.horizontal * width, "frame")
     canvas.line((margin - 1, middle), (width - margin, middle), glyphs.line, "frame")
@@ -505,10 +387,9 @@ def run_as_it_stands(
         column = int(x + 0.5 + along * columns_per_top_mm)
         canvas.put(min(max(margin - 2, column), width - 1), middle - offset, sign, role)  # off the names
     worst = shown.fine(worst_mm, units)
-    cross = "×" if glyphs.blocks else "x"
     forms = (
-        f"leans along the run {cross}{factor}; tops from above: furthest {worst}",
-        f"leans {cross}{factor}; tops from above, to {worst}",
+        f"leans along the run {glyphs.times}{factor}; tops from above: furthest {worst}",
+        f"leans {glyphs.times}{factor}; tops from above, to {worst}",
     )
     canvas.put(0, height - 1, fitting(width, glyphs.more, *forms), "label")
     return canvas
@@ -538,15 +419,9 @@ def turn_of(post: PostRecord | Mark) -> float | None:
 
 
 def run_in_plan(
-    posts: Sequence[InPlan],
-    here: int,
-    *,
-    length: Callable[[float], str],
-    names: Mapping[Face, str],
-    glyphs: Glyphs,
-    width: int,
-    height: int,
-) -> Canvas:
+    posts: Sequence[InPlan], here: int, *, length: Callable[[float], str], names: Mapping[Face, str],
+    glyphs: Glyphs, width: int, height: int,
+) -> Canvas:  # fmt: skip
     """The run from above, legs and corners to scale: a sign a post, its name, each leg's length.
 
     The first leg runs to the right, out above it. length: says a length in the run's unit.
@@ -597,23 +472,9 @@ def run_in_plan(
             canvas.put(x, y - 1, post.name, role)
             last = x
     seen = f"from above, {names[Face.OUT]} is up along the first leg"
-    canvas.put(
-        0,
-        height - 1,
-        fitting(width, glyphs.more, seen, f"from above; {names[Face.OUT]} is up at first"),
-        "label",
-    )
+    briefly = f"from above; {names[Face.OUT]} is up at first"
+    canvas.put(0, height - 1, fitting(width, glyphs.more, seen, briefly), "label")
     return canvas
-
-
-def _exaggeration(
-    read: Sequence[Standing], columns_per_mm: float, width: int, margin: int, posts: int
-) -> tuple[int, float]:
-    """The whole factor that keeps the worst lean within its post's bay, and columns per mm of lean."""
-    worst_mm = max((abs(post.top_mm[0]) for post in read if post.top_mm), default=0.0)
-    bay = max(1.0, (width - 2 * margin) / max(1, posts - 1) * 0.45)
-    factor = next((f for f in RUN_FACTORS if worst_mm * f * columns_per_mm <= bay), 1)
-    return factor, factor * columns_per_mm
 
 
 def trend(

@@ -125,7 +125,7 @@ def test_no_size_and_no_lean_breaks_a_picture(along: float, across: float, size:
     drawn = [
         foot_plan(FOOT, packs, lean, 1000, names=NAMES, glyphs=ASCII, width=width, height=height),
         target(top, 2.0, span=span, names=NAMES, glyphs=ASCII, width=width, height=height),
-        elevation(FOOT, lean, 1000, names=NAMES, glyphs=ASCII, width=width, height=height),
+        elevation(lean, 1000, names=NAMES, glyphs=ASCII, width=width, height=height),
         trend([3.0, 0.0, 1.0], 2.0, glyphs=ASCII, width=width, height=height),
         run_as_it_stands(
             [Standing("1", 0, PostState.PACK, top, 1000), Standing("2", 1200, PostState.TO_READ, None, 1000)],

@@ -144,7 +144,6 @@ def from_the_side(record: PostRecord, words: Words) -> Drawing | None:
 
     def draw(width: int, height: int) -> Canvas:
         return elevation(
-            record.foot,
             lean,
             record.height_mm,
             names=words.names,
