@@ -36,7 +36,6 @@ from shimfit.report.words import DECISION_WORDS
 from shimfit.standing import standing_json
 from shimfit.store.merge import export_text, import_text
 from shimfit.text.glyphs import ASCII
-from shimfit.text.phrases import state_word
 from shimfit.text.pictures import strip
 from shimfit.tui.plain import run_plain
 from shimfit.tui.session import Session
@@ -442,10 +441,10 @@ def on_screen(site: Site, posts: dict[str, PostRecord]) -> None:
         session.go(at(name))
         view = session.view
         assert view is not None
-        assert (view.state, view.word) == (post.state, state_word(post.state))
+        assert (view.state, view.word) == (post.state, post.state.value)
         assert view.do.startswith(DOES[post.next_step]), (view.do, post.next_step)
-        assert f"post {name}: {state_word(post.state)}" in text
-        assert re.search(rf"post {name}, \d of 3: {re.escape(state_word(post.state))}\.", text)
+        assert f"post {name}: {post.state}" in text
+        assert re.search(rf"post {name}, \d of 3: {re.escape(post.state.value)}\.", text)
         assert view.do.rstrip(".?!") in text
         going_in = () if post.going_in is None else post.going_in.packs
         assert {line.seat for line in view.packs} >= {pack.seat for pack in going_in}

@@ -26,23 +26,14 @@ _FACES_SAID = re.compile(
     r"|\b(?:next|prev|out|house)(?= wants?\b)"
 )
 """Where a sentence names a face or a seat; `out` alone is a word like any other."""
+FLUSH = "cut the packs flush, "
+"""What comes before the verifying reading while packs stand out: cutting can move one."""
 LEAST_WIDTH = 10
 """A row is never broken into less than this many characters."""
 WIDE_ROW = 60
 """From this width on a lot's row names material and origin."""
 LEAST_SHOWN_MM = 0.05
 """A lean in one direction that is smaller is told as none: nobody sees it on a level."""
-
-_STATE_WORDS = {
-    PostState.TO_READ: "to read",
-    PostState.HALF_READ: "half read",
-    PostState.PACK: "pack",
-    PostState.TIGHTEN: "tighten & re-read",
-    PostState.PLUMB: "plumb",
-    PostState.OUT: "out of plumb",
-    PostState.TOO_CLOSE: "too close to call",
-    PostState.SKIPPED: "skipped",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,32 +92,23 @@ class Words:
     """Says leans, packs and results of one run: its face names, its unit, its tape, its signs."""
 
     def __init__(
-        self,
-        run: RunState,
-        glyphs: Glyphs,
-        *,
-        units: Units | None = None,
-        graduation: int = 16,
-        words_only: bool = False,
-    ) -> None:
-        """spoken: directions in words alone (`towards next`), for screen readers."""
+        self, run: RunState, glyphs: Glyphs, *,
+        units: Units | None = None, graduation: int = 16, words_only: bool = False,
+    ) -> None:  # fmt: skip
+        """words_only: directions in words alone (`towards next`), for screen readers."""
         self.units: Units = units or run.units
-        self.words_only = words_only
-        self.graduation = graduation
-        self.glyphs = glyphs
+        self.words_only, self.graduation, self.glyphs = words_only, graduation, glyphs
         self.names = face_names(run)
         self.dot = "·" if glyphs.blocks else "-"
         """Between two parts of an instruction."""
 
     def lean(self, lean: Lean, height_mm: float) -> str:
         """`TOP leans 9.5 mm → next, 12.5 mm ↑ out`, or that it leans neither way."""
-        parts = [
-            f"{shown.lean(mm, self.units, self.graduation)} {self.towards(face)}"
-            for face, mm in self._directions(lean, height_mm)
-        ]
-        if not parts:
-            return "TOP stands plumb both ways"
-        return "TOP leans " + ", ".join(parts)
+        parts = [f"{self._lean(mm)} {self.towards(face)}" for face, mm in self._directions(lean, height_mm)]
+        return f"TOP leans {', '.join(parts)}" if parts else "TOP stands plumb both ways"
+
+    def _lean(self, mm: float) -> str:
+        return shown.lean(mm, self.units, self.graduation)
 
     def towards(self, face: Face) -> str:
         """`→ next`, or in words alone `towards next` (`out` speaks for itself)."""
@@ -142,19 +124,15 @@ class Words:
             return ""
         face = _face_of(known, along is not None)
         missing = (Face.OUT, Face.HOUSE) if along is not None else (Face.NEXT, Face.PREV)
-        reported = shown.lean(known * reading.height_mm, self.units, self.graduation)
         other = f"{self.names[missing[0]]}/{self.names[missing[1]]}"
         # For the eye as short as it goes, one row on a phone; for the ear a sentence.
-        return f"TOP leans {reported} {self.towards(face)}; {other}" + (
-            " not read yet" if self.words_only else "?"
-        )
+        asked = " not read yet" if self.words_only else "?"
+        return f"TOP leans {self._lean(known * reading.height_mm)} {self.towards(face)}; {other}{asked}"
 
     def low_edges(self, lean: Lean, height_mm: float) -> str:
         """The edges to raise: `NEXT and OUT edges`."""
         names = [self.names[face].upper() for face, _ in self._directions(lean, height_mm)]
-        if not names:
-            return ""
-        return " and ".join(names) + (" edge" if len(names) == 1 else " edges")
+        return f"{' and '.join(names)} edge{'s' * (len(names) > 1)}" if names else ""
 
     def seat(self, seat: Seat) -> str:
         """`NEXT edge`, `NEXT-OUT corner`, in the run's own names."""
@@ -221,12 +199,9 @@ class Words:
         return f"{self.change(change)}: {reported}" if change is not None else reported
 
     def _mark(self, taper: Piece) -> str:
-        mark = f"{shown.tape(taper.mark_mm or 0.0, self.units, self.graduation)} from the thin end"
-        if taper.trim_tip_mm <= 0:
-            return mark
-        return (
-            f"mark {mark}, then cut {shown.tape(taper.trim_tip_mm, self.units, self.graduation)} off the tip"
-        )
+        mark = f"{self.length(taper.mark_mm or 0.0)} from the thin end"
+        cut = f", then cut {self.length(taper.trim_tip_mm)} off the tip"
+        return mark if taper.trim_tip_mm <= 0 else f"mark {mark}{cut}"
 
     def under(self, seat: Seat, lean: Lean | None) -> str:
         """`under NEXT-OUT, from next`: the seat, and the side that its pack goes in from."""
@@ -250,10 +225,10 @@ class Words:
 
     def sentence(self, text: str) -> str:
         """A sentence of the core or the log in the run's unit and in its own names of the faces."""
-        return shown.sentence(_FACES_SAID.sub(self._own_face, text), self.units)
-
-    def _own_face(self, found: re.Match[str]) -> str:
-        return "-".join(self.names[Face(part)] for part in found[0].split("-"))
+        own = _FACES_SAID.sub(
+            lambda seat: "-".join(self.names[Face(part)] for part in seat[0].split("-")), text
+        )
+        return shown.sentence(own, self.units)
 
     def distance(self, mm: float) -> str:
         """A length along the run, in the run's unit."""
@@ -263,7 +238,7 @@ class Words:
         """What to change under one seat: how far a taper that stays is pushed, else from what to what."""
         if change.push_mm:
             way = "push {} more" if change.push_mm > 0 else "draw {} back"
-            return way.format(shown.tape(change.push_mm, self.units, self.graduation))
+            return way.format(self.length(change.push_mm))
         arrow = "to" if self.words_only else self.glyphs.faces[Face.NEXT]
         return f"{self.thick(change.from_mm, unit=False)} {arrow} {self.thick(change.to_mm)}"
 
@@ -271,18 +246,13 @@ class Words:
         name = _name(piece)
         if piece.is_whole:
             return f"{name} flat {shown.sized(piece.thickness_mm, self.units)}"
-        mark = shown.tape(piece.mark_mm or 0.0, self.units, self.graduation)
-        trim = ""
-        if piece.trim_tip_mm > 0:
-            trim = f", tip cut off {shown.tape(piece.trim_tip_mm, self.units, self.graduation)}"
+        trim = f", tip cut off {self.length(piece.trim_tip_mm)}" if piece.trim_tip_mm > 0 else ""
+        if piece.wedge_mm is None:
+            return f"{name} push to {self.length(piece.mark_mm or 0.0)}{trim}"
         # A wedge is sawn to measure: its thick edge ends at the face, where a taper has its mark.
-        push = "push in flush" if piece.mark_mm is None else f"push to {mark}"
-        if piece.wedge_mm is not None:
-            return (
-                f"{name} wedge {' to '.join(map(self.thick, piece.wedge_mm))}, "
-                f"saw at {piece.saw_deg or 0:.2f} deg, {push}{trim}"
-            )
-        return f"{name} push to {mark}{trim}"
+        push = "push in flush" if piece.mark_mm is None else f"push to {self.length(piece.mark_mm)}"
+        sawn = f"saw at {piece.saw_deg or 0:.2f} deg"
+        return f"{name} wedge {' to '.join(map(self.thick, piece.wedge_mm))}, {sawn}, {push}{trim}"
 
     def thick(self, mm: float, *, unit: bool = True) -> str:
         """A thickness to be made, in the run's unit."""
@@ -308,19 +278,12 @@ def entering_face(seat: Seat, lean: Lean | None) -> Face:
 
     On a tie along the run, as in the command line's contract. Without a lean, along the run.
     """
-    along = Face.NEXT if seat.sign_along > 0 else Face.PREV
-    across = Face.OUT if seat.sign_across > 0 else Face.HOUSE
-    if seat.sign_across == 0:
-        return along
-    if seat.sign_along == 0:
-        return across
-    if lean is None:
-        return along
-    low_along = lean.slope_along * seat.sign_along > 0
-    low_across = lean.slope_across * seat.sign_across > 0
-    if low_along and low_across:
-        return along if abs(lean.slope_along) >= abs(lean.slope_across) else across
-    return across if low_across else along
+    along, across = _face_of(seat.sign_along, True), _face_of(seat.sign_across, False)
+    if not seat.is_corner or lean is None:
+        return along if seat.sign_along else across
+    # How low each side is; a high one counts for nothing.
+    low_along, low_across = lean.slope_along * seat.sign_along, lean.slope_across * seat.sign_across
+    return across if low_across > max(low_along, 0.0) else along
 
 
 def face_names(run: RunState) -> Mapping[Face, str]:
@@ -340,17 +303,20 @@ def post_view(record: PostRecord, words: Words) -> PostView:
         lean_text = words.half(record.half)
     if record.changed is not None:  # how it stood before that
         lean_text = lean_text.replace("TOP leans", "TOP leant").replace("TOP stands", "TOP stood")
+    going_in = record.going_in
+    packs = record.packs_in_place if going_in is None else going_in.packs
+    chance = going_in.chance if going_in is not None and going_in.packs else None
     return PostView(
         state=record.state,
-        word=_STATE_WORDS[record.state],
+        word=record.state.value,
         lean=lean_text,
         do=_do(record, lean, words),
         packs=_packs(record, words),
         result=_result(record, lean, words),
         result_briefly=_result_briefly(record, lean, words),
-        then=f"Tighten, {_flush_of(record)}then read again",
+        then=f"Tighten, {FLUSH if packs else ''}then read again",
         remarks=_remarks(record, words),
-        odds=_odds_both(record),
+        odds=None if chance is None else (odds(chance), odds_briefly(chance)),
     )
 
 
@@ -390,7 +356,7 @@ def in_order(packs: Iterable[Pack]) -> list[Pack]:
 
 
 def _do(record: PostRecord, lean: Lean | None, words: Words) -> str:
-    answer = record.answer
+    answer, stands_out = record.answer, record.packs_in_place and not record.trimmed
     edges = words.low_edges(lean, record.height_mm) if lean else ""
     match record.next_step:
         case "read":
@@ -404,9 +370,9 @@ def _do(record: PostRecord, lean: Lean | None, words: Words) -> str:
         case "tighten" if answer is not None:
             return "Within tolerance as it stands: tighten, then read again"
         case "tighten":
-            return f"Tighten, {_flush(record)}then read again"
+            return f"Tighten, {FLUSH if stands_out else ''}then read again"
         case "read again" if record.changed is not None:
-            return "Cut the packs flush, then read again" if _flush(record) else "Read it again"
+            return f"{FLUSH.capitalize()}then read again" if stands_out else "Read it again"
         case "read again":
             return "How far is the TOP out of plumb now, each way?"
         case "turn level":
@@ -414,8 +380,7 @@ def _do(record: PostRecord, lean: Lean | None, words: Words) -> str:
         case "no pack" if answer is not None and answer.status == "gave-up":
             return "No packs were found in the time there was"
         case "no pack":
-            beside = BESIDE_THE_OTHERS in record.why
-            if beside:
+            if BESIDE_THE_OTHERS in record.why:
                 return "Not from this box beside the other posts"
             if answer is not None and answer.packs:
                 return "This box can't make it plumb; these packs bring it nearest"
@@ -425,25 +390,6 @@ def _do(record: PostRecord, lean: Lean | None, words: Words) -> str:
         case "pack":
             return f"Pack the {edges}, tighten, read again" if edges else "Pack, tighten, read again"
     return "The packs are not worked out yet"
-
-
-def _flush(record: PostRecord) -> str:
-    """What comes before the verifying reading while packs stand out: cutting can move one."""
-    return "cut the packs flush, " if record.packs_in_place and not record.trimmed else ""
-
-
-def _flush_of(record: PostRecord) -> str:
-    """The same once the packs that are told of are in."""
-    packs = record.going_in.packs if record.going_in is not None else record.packs_in_place
-    return "cut the packs flush, " if packs else ""
-
-
-def _sure(record: PostRecord) -> tuple[str, ...]:
-    verdict = record.verdict
-    if verdict is None or verdict.probability is None or record.state is not PostState.PLUMB:
-        return ()
-    sure = shown.percent(verdict.probability, 0).replace("> ", "over ").replace("< ", "under ")
-    return (f"{sure} sure that it is within",)
 
 
 def _result(record: PostRecord, lean: Lean | None, words: Words) -> str:
@@ -471,10 +417,8 @@ def _result(record: PostRecord, lean: Lean | None, words: Words) -> str:
 
 def _too_close(record: PostRecord, words: Words) -> str:
     """By how much, where the two figures of a post that is too close to call look alike; else nothing."""
-    verdict = record.verdict
-    if record.state is not PostState.TOO_CLOSE or verdict is None:
-        return ""
-    if verdict.value is None or verdict.allowed is None:
+    verdict = record.verdict if record.state is PostState.TOO_CLOSE else None
+    if verdict is None or verdict.value is None or verdict.allowed is None:
         return ""
     margin_mm = (verdict.allowed - verdict.value) * record.height_mm
     say = shown.thickness if words.units == "mm" else shown.small
@@ -502,7 +446,10 @@ def _remarks(record: PostRecord, words: Words) -> tuple[str, ...]:
     if record.next_step in ("turn level", "read again", "no pack") and record.why:
         reported.append(record.why)
     answer = record.going_in
-    reported += _sure(record)
+    verdict = record.verdict
+    if verdict is not None and verdict.probability is not None and record.state is PostState.PLUMB:
+        sure = shown.percent(verdict.probability, 0).replace("> ", "over ").replace("< ", "under ")
+        reported.append(f"{sure} sure that it is within")
     reported += record.said_of_readings
     if answer is not None:
         if answer.why and answer.why not in reported:
@@ -554,13 +501,6 @@ def score_words(score: Score) -> str | None:
     return f"Of {score.packed} packed {were}, {score.plumb or 'none'} did"
 
 
-def _odds_both(record: PostRecord) -> tuple[str, str] | None:
-    answer = record.going_in
-    if answer is None or not answer.packs or answer.chance is None:
-        return None
-    return odds(answer.chance), odds_briefly(answer.chance)
-
-
 def verify_by(chance: Chance) -> tuple[str, ...]:
     """How to take the reading after, where the level and not the packs would leave it too close to call."""
     now, turned = (round(GROUP * share) for share in (chance.plumb, chance.turned))
@@ -584,14 +524,7 @@ def _name(piece: Piece) -> str:
 
 
 def _face_of(value: float, along: bool) -> Face:
-    if along:
-        return Face.NEXT if value >= 0 else Face.PREV
-    return Face.OUT if value >= 0 else Face.HOUSE
-
-
-def state_word(state: PostState) -> str:
-    """The state in full, as it is written wherever the face `out` is in view."""
-    return _STATE_WORDS[state]
+    return ((Face.HOUSE, Face.OUT), (Face.PREV, Face.NEXT))[along][value >= 0]
 
 
 def lot_row(lot: Lot, width: int, units: Units) -> str:
@@ -615,12 +548,8 @@ def lot_size(lot: Lot, units: Units) -> str:
 
 def rod_words(run: RunState) -> str:
     """Where the rod pulls, as it is typed: `next=5 mm,house=3 mm`; empty in the middle of the foot."""
-    along, across = run.foot.rod_at_mm
-    reported = (
-        (along, Face.NEXT if along > 0 else Face.PREV),
-        (across, Face.OUT if across > 0 else Face.HOUSE),
-    )
-    return ",".join(f"{run.faces[face]}={shown.sized(mm, run.units)}" for mm, face in reported if mm)
+    sides = zip(run.foot.rod_at_mm, (True, False), strict=True)
+    return ",".join(f"{run.faces[_face_of(mm, way)]}={shown.sized(mm, run.units)}" for mm, way in sides if mm)
 
 
 def wrapped(text: str, width: int) -> list[str]:

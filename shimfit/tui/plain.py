@@ -19,7 +19,6 @@ from shimfit.entry.result import Understood
 from shimfit.errors import Exit, FileError, ShimfitError
 from shimfit.settings.actions import ACTIONS
 from shimfit.text.glyphs import ASCII, glyphs_for
-from shimfit.text.phrases import state_word
 from shimfit.text.pictures import foot_plan
 from shimfit.tui.commands import ELSEWHERE
 from shimfit.tui.handover import export_record, suggested_name
@@ -270,7 +269,7 @@ class _Conversation:
         was = "was " if post.changed else ""
         off = f", {was}{words.off(lean, post)}" if lean else ""
         notes = "".join(f"; {note.text}" for note in post.notes)
-        return f"  post {post.name}: {state_word(post.state)}{off}{notes}"
+        return f"  post {post.name}: {post.state}{off}{notes}"
 
     def _stock(self) -> str:
         lots = self.session.box().lots

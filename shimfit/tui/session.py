@@ -12,7 +12,7 @@ from shimfit.errors import EntryError, ShimfitError, UsageError
 from shimfit.model import Face, PostState
 from shimfit.quantities import shown
 from shimfit.settings.actions import USUAL_KEYS, KeyWords
-from shimfit.text.phrases import PostView, Words, post_view, state_word
+from shimfit.text.phrases import PostView, Words, post_view
 from shimfit.values import dataclass
 from shimfit.workflow.site import Place
 
@@ -573,7 +573,7 @@ class Session:
 
         While the packs are worked out behind the screen, the state that comes of them is left to the page.
         """
-        words, word = self.words, state_word(record.state)
+        words, word = self.words, record.state.value
         if words is None or record.reading is None or record.reading.lean is None:
             return word
         mean = f", mean of {record.mean_of}" if record.counts is not None and record.mean_of > 1 else ""

@@ -13,13 +13,13 @@ import pytest
 
 from shimfit.model import PostState
 from shimfit.text.glyphs import UNICODE
-from shimfit.text.phrases import post_view, state_word
+from shimfit.text.phrases import post_view
 from shimfit.tui.session import Session
 from shimfit.workflow.reading import answer_now
 
 HISTORIES = int(os.environ.get("SHIMFIT_HISTORIES", "3"))
 STEPS = 14
-WORDS = tuple(state_word(state) for state in PostState)
+WORDS = tuple(state.value for state in PostState)
 NOT_FROM_THE_BOX = ("No pack from this box can do it", "Not from this box beside the other posts")
 
 
@@ -50,7 +50,7 @@ def agree(session: Session, last: str) -> None:
     """Head, sentences and foot of the post in view, and what was last said at the foot."""
     record = session.record
     view = post_view(record, session.words)
-    assert view.word == state_word(record.state)
+    assert view.word == record.state.value
     if view.do in NOT_FROM_THE_BOX:
         assert record.is_stuck
         assert not view.packs, "what no pack can do is not followed by packs"
@@ -66,8 +66,8 @@ def agree(session: Session, last: str) -> None:
     if logged:
         state = session.run.post(logged[1]).state
         named = logged[2].partition(",")[0]
-        told = f"{last!r} at a post that is to {state_word(state)}"
-        assert named not in WORDS or named == state_word(state), told
+        told = f"{last!r} at a post that is to {state}"
+        assert named not in WORDS or named == state.value, told
 
 
 @pytest.mark.parametrize("behind", [False, True], ids=["at once", "behind the screen"])

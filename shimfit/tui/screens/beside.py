@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, TypeAlias
 from shimfit.model import Face, PostState
 from shimfit.quantities import shown
 from shimfit.text.canvas import Canvas
-from shimfit.text.phrases import clipped, in_order, lot_size, state_word, wrapped
+from shimfit.text.phrases import clipped, in_order, lot_size, wrapped
 from shimfit.text.pictures import (
     Backdrop,
     backdrop,
@@ -238,7 +238,7 @@ def _next_rows(snapshot: Snapshot, words: Words, count: int = 2) -> list[Run]:
         packs = in_order(post.going_in.packs if post.going_in is not None else ())
         seats = words.glyphs.seats
         given = ", ".join(f"{seats[pack.seat]} {words.short_pieces(pack)}" for pack in packs)
-        state = f"{post.name} {words.glyphs.states[post.state]} {state_word(post.state)}"
+        state = f"{post.name} {words.glyphs.states[post.state]} {post.state}"
         rows.append((f"{state}: {given}" if given else state, ""))
     return [("next", "label"), *rows] if rows else []
 

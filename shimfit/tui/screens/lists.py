@@ -17,7 +17,7 @@ from shimfit.errors import ShimfitError
 from shimfit.model import PostState
 from shimfit.text.canvas import Canvas
 from shimfit.text.glyphs import ROLES
-from shimfit.text.phrases import fitting, lot_size, post_view, score_words, state_word
+from shimfit.text.phrases import fitting, lot_size, post_view, score_words
 from shimfit.text.pictures import InPlan, Standing, run_as_it_stands, run_in_plan, strip, turn_of
 from shimfit.text.plan_phrases import buy_lines
 from shimfit.tui.handover import FileToWrite, export_record, suggested_name
@@ -185,7 +185,7 @@ class PostList(ListPage):
         if words is None or not posts:
             return ()
         signs = self.session.glyphs.states
-        states = [(f"{signs[post.state]} {state_word(post.state)}", ROLES[post.state]) for post in posts]
+        states = [(f"{signs[post.state]} {post.state}", ROLES[post.state]) for post in posts]
         return (
             Column("post", [(post.name, "") for post in posts], right=True),
             Column("state", states, gives=True),

@@ -12,7 +12,6 @@ from shimfit.entry.result import DEFAULT_LETTERS, Understood
 from shimfit.model import Face, PostState
 from shimfit.text.canvas import Canvas
 from shimfit.text.glyphs import ROLES
-from shimfit.text.phrases import state_word
 from shimfit.text.pictures import taper_side
 from shimfit.tui.first_paint import load_ahead, painted
 from shimfit.tui.screens.page import Column, Page, laid_out
@@ -408,9 +407,7 @@ class PostScreen(Page):
         signs = self.session.glyphs.states
         columns = [
             Column("", [(post.name, "") for post in posts], right=True),
-            Column(
-                "", [(f"{signs[post.state]} {state_word(post.state)}", ROLES[post.state]) for post in posts]
-            ),
+            Column("", [(f"{signs[post.state]} {post.state}", ROLES[post.state]) for post in posts]),
         ]
         width = self.screen_size.list_columns - 1
         if words is not None and width >= WITH_FIGURES_FROM:

@@ -10,7 +10,7 @@ from shimfit.model import Lean, PostState
 from shimfit.quantities import shown
 from shimfit.text.canvas import HEIGHT, STACKED_HEIGHT, Canvas, numerals, stacked, twice
 from shimfit.text.glyphs import ROLES
-from shimfit.text.phrases import clipped, fitting, in_order, state_word, wrapped
+from shimfit.text.phrases import clipped, fitting, in_order, wrapped
 from shimfit.text.pictures import foot_plan, strip
 from shimfit.values import dataclass
 
@@ -257,7 +257,7 @@ def headline(snapshot: Snapshot, size: ScreenSize, width: int) -> Canvas:
     if run is None or record is None:
         canvas.put(0, 0, "shimfit: no run yet", "strong")
         return canvas
-    state = f" {snapshot.glyphs.states[record.state]} {state_word(record.state)} "
+    state = f" {snapshot.glyphs.states[record.state]} {record.state} "
     count = f"{snapshot.index + 1}/{len(run.posts)}"
     if size.squat:
         head = f"post {record.name} ({count})"
