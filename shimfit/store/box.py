@@ -16,7 +16,7 @@ from __future__ import annotations
 from bisect import insort
 from dataclasses import astuple, field
 from functools import partial
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any
 
 from shimfit.codec import from_json
 from shimfit.core.ledger import Ledger
@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 
     from shimfit.core.ledger import TakenTwice
     from shimfit.store.events import Event
+    from shimfit.store.log import Log
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,16 +77,6 @@ def fold_box(events: Iterable[Event], log: str) -> BoxState:
     return fold.state()
 
 
-class Archive(Protocol):
-    """Where a fold that has let go of its first events finds them again. FileError for a damaged one."""
-
-    def of_box(self, after: int, upto: int) -> list[Event]:
-        """Events of the box behind a place, up to another one."""
-
-    def of_step(self, job: str | None, run: str | None, step: str) -> list[Event]:
-        """Events of a step, wherever they belong to."""
-
-
 _HALF = 50
 
 
@@ -96,7 +87,7 @@ class BoxFold:
     was done lately costs these few.
     """
 
-    def __init__(self, log: str, archive: Archive | None = None) -> None:
+    def __init__(self, log: str, archive: Log | None = None) -> None:
         self._log = log
         self._archive = archive
         self._void = Voided()
@@ -158,13 +149,11 @@ class BoxFold:
         self._between = self._contents.copy(), len(self._events)
 
     def _undo(self, changed: set[str]) -> None:
-        earlier = changed - self._steps
-        if earlier and self._upto and self._archive is not None:
-            found = (event for step in earlier for event in self._archive.of_step(None, None, step))
-            if any(event.kind in BOX_KINDS for event in found):
-                self._rebuild(whole=True)
-                return
-        if not changed.isdisjoint(self._steps):
+        earlier = changed - self._steps if self._upto and self._archive is not None else ()
+        found = (event for step in earlier for event in self._archive.of_step(None, None, step))
+        if any(event.kind in BOX_KINDS for event in found):
+            self._rebuild(whole=True)
+        elif not changed.isdisjoint(self._steps):
             self._rebuild()
 
     def _rebuild(self, *, whole: bool = False) -> None:
@@ -173,9 +162,9 @@ class BoxFold:
             self._begin(self._base, self._upto)
             for event in events:
                 self._count(event)
-            return
-        before = self._archive.of_box(0, self._upto) if self._upto and self._archive else []
-        self._begin_again(sorted([*before, *self._events], key=_happened))
+        else:
+            before = self._archive.of_box(0, self._upto) if self._upto and self._archive else []
+            self._begin_again(sorted([*before, *self._events], key=_happened))
 
     def state(self) -> BoxState:
         """Frozen value."""
@@ -189,7 +178,7 @@ class BoxFold:
 
     @classmethod
     def from_snapshot(
-        cls, log: str, kept: dict[str, Any], seq: int, undone: Iterable[tuple[str, str]], archive: Archive
+        cls, log: str, kept: dict[str, Any], seq: int, undone: Iterable[tuple[str, str]], archive: Log
     ) -> BoxFold:
         """The fold that `to_snapshot` was asked of when the log had got to a place, and what was undone then.
 
@@ -219,90 +208,75 @@ def _joined(log: str, events: Iterable[Event]) -> set[str]:
     return logs
 
 
+@dataclass
 class _Contents:
     """What is in the box, changed by each event in turn."""
 
-    def __init__(self, logs: set[str]) -> None:
-        self._logs = logs
-        self._stock = Ledger()
-        self._instruments: dict[str, Instrument] = {}
-        self._history: list[Instrument] = []
-        self._settings: dict[str, Any] = {}
-        self._unread: list[str] = []
-        self._last_seq = 0
+    logs: set[str]
+    """Whose boxes these are."""
+    stock: Ledger = field(default_factory=Ledger)
+    instruments: dict[str, Instrument] = field(default_factory=dict)
+    history: list[Instrument] = field(default_factory=list)
+    settings: dict[str, Any] = field(default_factory=dict)
+    unread: list[str] = field(default_factory=list)
+    last_seq: int = 0
 
     def copy(self) -> _Contents:
-        twin = _Contents(set(self._logs))
-        twin._stock = self._stock.copy()
-        twin._instruments, twin._history = dict(self._instruments), list(self._history)
-        twin._settings, twin._unread, twin._last_seq = (
-            dict(self._settings),
-            list(self._unread),
-            self._last_seq,
+        return _Contents(
+            **{name: one if isinstance(one, int) else one.copy() for name, one in vars(self).items()}
         )
-        return twin
 
     def to_rows(self) -> dict[str, Any]:
-        return {
-            "logs": sorted(self._logs),
-            "stock": self._stock.to_rows(),
-            "instruments": [self._history.index(one) for one in self._instruments.values()],
-            "history": [astuple(one) for one in self._history],
-            "settings": self._settings,
-            "unread": self._unread,
-            "last_seq": self._last_seq,
+        return vars(self) | {
+            "logs": sorted(self.logs),
+            "stock": self.stock.to_rows(),
+            "instruments": [self.history.index(one) for one in self.instruments.values()],
+            "history": list(map(astuple, self.history)),
         }
 
     @classmethod
     def from_rows(cls, rows: Mapping[str, Any]) -> _Contents:
-        made = cls(set(rows["logs"]))
-        made._stock = Ledger.from_rows(rows["stock"])
-        made._history = [Instrument(*row) for row in rows["history"]]
-        made._instruments = {(one := made._history[index]).name: one for index in rows["instruments"]}
-        made._settings, made._unread, made._last_seq = rows["settings"], rows["unread"], rows["last_seq"]
-        return made
+        history = [Instrument(*row) for row in rows["history"]]
+        named = {history[index].name: history[index] for index in rows["instruments"]}
+        stock = Ledger.from_rows(rows["stock"])
+        read = {"logs": set(rows["logs"]), "stock": stock, "history": history, "instruments": named}
+        return cls(**{**rows, **read})
 
     def add(self, event: Event) -> None:
         data, fault = read_data(event)
         if data is None:
-            self._unread.append(left_out(event, fault))
+            self.unread.append(left_out(event, fault))
             return
+        self.last_seq = max(self.last_seq, event.seq)
         if event.kind == "instrument":
-            self._instrument(event, data)
-        elif event.log in self._logs:
-            self._move(event.kind, data)
-        self._last_seq = max(self._last_seq, event.seq)
-
-    def _move(self, kind: str, data: dict[str, Any]) -> None:
-        match kind:
-            case "stock-imported":
-                self._stock.count_again(from_json(Lot, row) for row in data["lots"])
-            case "stock-added":
-                self._stock.put(from_json(Lot, data))
-            case "stock-out":
-                self._stock.out(data["lot"], data.get("count"))
-            case "taken":
-                self._stock.count_taken(data, partial(from_json, Lot))
-            case "setting":
-                self._settings[data["key"]] = data["value"]
-
-    def _instrument(self, event: Event, data: dict[str, Any]) -> None:
-        entry = from_json(Instrument, data, time=event.time, event=event.id)
-        self._history.append(entry)
-        # Another crew's instrument must not change the zero of ours that has the same name.
-        if event.log in self._logs or entry.name not in self._instruments:
-            self._instruments[entry.name] = entry
+            entry = from_json(Instrument, data, time=event.time, event=event.id)
+            self.history.append(entry)
+            # Another crew's instrument must not change the zero of ours that has the same name.
+            if event.log in self.logs or entry.name not in self.instruments:
+                self.instruments[entry.name] = entry
+        elif event.log in self.logs:
+            match event.kind:
+                case "stock-imported":
+                    self.stock.count_again(from_json(Lot, row) for row in data["lots"])
+                case "stock-added":
+                    self.stock.put(from_json(Lot, data))
+                case "stock-out":
+                    self.stock.out(data["lot"], data.get("count"))
+                case "taken":
+                    self.stock.count_taken(data, partial(from_json, Lot))
+                case "setting":
+                    self.settings[data["key"]] = data["value"]
 
     def state(self) -> BoxState:
         return BoxState(
-            lots=self._stock.lots(),
-            used_up=self._stock.used_up(),
-            short=self._stock.short,
-            taken_twice=self._stock.taken_twice,
-            stock=self._stock.copy(),
-            instruments=tuple(self._instruments.values()),
-            instrument_history=tuple(self._history),
-            settings=dict(self._settings),
-            last_seq=self._last_seq,
-            unread=tuple(self._unread),
+            lots=self.stock.lots(),
+            used_up=self.stock.used_up(),
+            short=self.stock.short,
+            taken_twice=self.stock.taken_twice,
+            stock=self.stock.copy(),
+            instruments=tuple(self.instruments.values()),
+            instrument_history=tuple(self.history),
+            settings=dict(self.settings),
+            last_seq=self.last_seq,
+            unread=tuple(self.unread),
         )
