@@ -222,9 +222,9 @@ class _Contents:
     last_seq: int = 0
 
     def copy(self) -> _Contents:
-        return _Contents(
-            **{name: one if isinstance(one, int) else one.copy() for name, one in vars(self).items()}
-        )
+        parts: dict[str, Any] = vars(self)
+        parts = {name: one if name == "last_seq" else one.copy() for name, one in parts.items()}
+        return _Contents(**parts)
 
     def to_rows(self) -> dict[str, Any]:
         return vars(self) | {
