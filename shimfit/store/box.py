@@ -149,9 +149,12 @@ class BoxFold:
         self._between = self._contents.copy(), len(self._events)
 
     def _undo(self, changed: set[str]) -> None:
-        earlier = changed - self._steps if self._upto and self._archive is not None else ()
-        found = (event for step in earlier for event in self._archive.of_step(None, None, step))
-        if any(event.kind in BOX_KINDS for event in found):
+        archive = self._archive if self._upto else None
+        if archive is not None and any(
+            event.kind in BOX_KINDS
+            for step in changed - self._steps
+            for event in archive.of_step(None, None, step)
+        ):
             self._rebuild(whole=True)
         elif not changed.isdisjoint(self._steps):
             self._rebuild()

@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Callable, Mapping
+from dataclasses import field
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 from shimfit.store.events import read_data
@@ -138,34 +139,24 @@ def moves_of(
     work_out: what a crew's own moves make of the post. place: how the post is called in a sentence.
     """
     crews = _Crews(history, knowledge, work_out, place)
-    return crews.together().all_moves()
+    for at, reported in enumerate(history):
+        crews.count_in(at, reported)
+    return crews.all_merged([views[-1] for views in crews.views.values()]).all_moves()
 
 
+@dataclass
 class _Crews:
-    def __init__(
-        self,
-        history: Sequence[Reported],
-        knowledge: Knowledge,
-        work_out: Callable[[Sequence[Move]], Side],
-        place: str,
-    ) -> None:
-        self._history = history
-        self._knowledge = knowledge
-        self._work_out = work_out
-        self._place = place
-        self._work = 0
-        """A bit for each event of the history that is work."""
-        self._places: dict[str, list[int]] = {}
-        self._views: dict[str, list[_View]] = {}
-        """Log -> its view after each of its events, beside the places of these in it."""
+    history: Sequence[Reported]
+    knowledge: Knowledge
+    work_out: Callable[[Sequence[Move]], Side]
+    place: str
+    work: int = 0
+    """A bit for each event of the history that is work."""
+    places: dict[str, list[int]] = field(default_factory=dict)
+    views: dict[str, list[_View]] = field(default_factory=dict)
+    """Log -> its view after each of its events, beside the places of these in it."""
 
-    def together(self) -> _View:
-        """All crews' histories as one."""
-        for at, reported in enumerate(self._history):
-            self._count_in(at, reported)
-        return self._all_merged([views[-1] for views in self._views.values()])
-
-    def _all_merged(self, views: Sequence[_View]) -> _View:
+    def all_merged(self, views: Sequence[_View]) -> _View:
         """Begins with who has seen most work: what was settled there does not disagree again.
 
         Of like ones what they hold says which is first, not who asks: a history says the same worked out
@@ -173,25 +164,25 @@ class _Crews:
         """
 
         def seen(view: _View) -> tuple[int, int]:
-            return (view.held & self._work).bit_count(), view.held
+            return (view.held & self.work).bit_count(), view.held
 
         whole = _View()
         for view in sorted(views, key=seen, reverse=True):
             whole = self._merged(whole, view)
         return whole
 
-    def _count_in(self, at: int, reported: Reported) -> None:
+    def count_in(self, at: int, reported: Reported) -> None:
         log = reported.event.log
         known = []
-        for other, places in self._places.items():
-            upto = 2**62 if other == log else self._knowledge.saw_upto(reported, other)
+        for other, places in self.places.items():
+            upto = 2**62 if other == log else self.knowledge.saw_upto(reported, other)
             if seen := bisect_right(places, upto):
-                known.append(self._views[other][seen - 1])
-        view = self._all_merged(known)
-        self._work |= _is_work(reported.event) << at
+                known.append(self.views[other][seen - 1])
+        view = self.all_merged(known)
+        self.work |= _is_work(reported.event) << at
         view = _View(view.held | 1 << at, view, (Move(at, "main", reported.event),))
-        self._places.setdefault(log, []).append(reported.event.first_place.seq)
-        self._views.setdefault(log, []).append(view)
+        self.places.setdefault(log, []).append(reported.event.first_place.seq)
+        self.views.setdefault(log, []).append(view)
 
     def _merged(self, one: _View, other: _View) -> _View:
         only_one, only_other = one.held & ~other.held, other.held & ~one.held
@@ -208,15 +199,15 @@ class _Crews:
         _let_the_first_stand(moves)
         held = one.held | other.held
         conflict = self._conflict(sides)
-        if conflict is None and missing & self._work:
+        if conflict is None and missing & self.work:
             conflict = sides[1 - first][1].conflict
         if conflict is not None:
             moves.append(conflict._replace(at=held.bit_length() - 1))
         return _View(held, None, tuple(moves))
 
     def _side(self, view: _View, only: int) -> tuple[list[Event], Side]:
-        events = [reported.event for at, reported in enumerate(self._history) if only >> at & 1]
-        return events, self._work_out(view.all_moves())
+        events = [reported.event for at, reported in enumerate(self.history) if only >> at & 1]
+        return events, self.work_out(view.all_moves())
 
     def _conflict(self, sides: Sequence[tuple[list[Event], Side]]) -> Move | None:
         work = [[event for event in events if _is_work(event)] for events, _ in sides]
@@ -228,7 +219,7 @@ class _Crews:
             return Move(0, "conflict", both[-1], why, packs)
         laid = [[event for event in events if event.kind == "post-added"] for events, _ in sides]
         if all(laid) and _differ(laid[0][-1], laid[1][-1]):
-            why = f"two crews lay {self._place} out differently; the one laid out first stands"
+            why = f"two crews lay {self.place} out differently; the one laid out first stands"
             return Move(0, "conflict", max(laid[0][-1], laid[1][-1], key=lambda e: (e.stamp, e.id)), why)
         return None
 
@@ -271,14 +262,14 @@ def _reported_by_log(events: Iterable[Event]) -> str:
     by_log: dict[str, list[Event]] = {}
     for event in events:
         by_log.setdefault(event.log, []).append(event)
-    return "; ".join(map(_reported, by_log.values()))
 
+    def reported(own: Sequence[Event]) -> str:
+        last = own[-1]
+        by = f" by {last.by}" if last.by else ""
+        more = f" and {len(own) - 1} before it" if len(own) > 1 else ""
+        return f"{words([last])} ({last.time[:16].replace('T', ' ')}{by}){more}"
 
-def _reported(events: Sequence[Event]) -> str:
-    last = events[-1]
-    by = f" by {last.by}" if last.by else ""
-    more = f" and {len(events) - 1} before it" if len(events) > 1 else ""
-    return f"{words([last])} ({last.time[:16].replace('T', ' ')}{by}){more}"
+    return "; ".join(map(reported, by_log.values()))
 
 
 def layout_conflict(changes: Sequence[Reported], knowledge: Knowledge, run: str) -> str | None:

@@ -11,6 +11,7 @@ whole, in one transaction, or not at all.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import time
 from dataclasses import asdict, dataclass, fields
@@ -67,13 +68,11 @@ _LINE = shape(
 
 def line_of(event: Event) -> str:
     """One line, without its end: the event's own fields in their order."""
-    parts = {"schema": SCHEMA} | {one.name: getattr(event, one.name) for one in fields(Event)}
-    texts = (
-        f'"data":{value}'
-        if key == "data_text"
-        else f'"{key}":{canonical(asdict(value) if isinstance(value, Place) else value)}'
-        for key, value in parts.items()
-    )
+    texts = [f'"schema":{SCHEMA}']
+    for one in fields(Event):
+        value = getattr(event, one.name)
+        plain = asdict(value) if isinstance(value, Place) else value
+        texts.append(f'"data":{value}' if one.name == "data_text" else f'"{one.name}":{canonical(plain)}')
     return "{" + ",".join(texts) + "}"
 
 
@@ -112,17 +111,12 @@ def export_schema() -> dict[str, Any]:
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", **_LINE.schema, "allOf": by_kind}
 
 
-def lines_of(events: Iterable[Event]) -> Iterator[str]:
-    """Lines of several events, each with its end."""
-    for event in events:
-        yield line_of(event) + "\n"
-
-
 class _RefusedError(ValueError):
     """Why a line is no event that can be believed."""
 
 
 def _event_of(line: str, before: Event | None, latest: int | None) -> Event:
+    """What a line says must be what its log wrote, and what this program can keep."""
     try:
         row = json.loads(line)
     except RecursionError as error:
@@ -135,7 +129,7 @@ def _event_of(line: str, before: Event | None, latest: int | None) -> Event:
         raise _RefusedError(f"was written by a newer shimfit (schema {schema}); update shimfit")
     if wrong := fault(_LINE, row):
         raise _RefusedError(f"is no event: {wrong}")
-    given = read(_LINE, row)
+    given, data = read(_LINE, row), row.get("data")
     origin: Place | None = given.get("origin")
     names = {key: given.get(key) for key in (*_NAMES, *_OR_NULL)}
     if origin is not None:
@@ -148,23 +142,9 @@ def _event_of(line: str, before: Event | None, latest: int | None) -> Event:
     if 0 in (given.pop("schema"), given["seq"], given["stamp"], origin and origin.seq):
         raise _RefusedError("is no event: places and stamps count from 1")
     try:
-        data_text = canonical(row.get("data"))
+        event = Event(**dict.fromkeys(_OR_NULL) | given, data_text=canonical(data))
     except InternalError as error:
         raise _RefusedError("holds a number that can't be measured") from error
-    event = Event(**dict.fromkeys(_OR_NULL) | given, data_text=data_text)
-    _check(event, row.get("data"))
-    if latest is not None and event.stamp > latest:
-        raise _RefusedError(
-            f"{event.kind} of {event.time} is stamped more than 24 h ahead of this machine's clock: "
-            "set right the clock that is wrong"
-        )
-    if before is not None and event.seq == before.seq + 1 and event.prev != before.hash:
-        raise _RefusedError("does not follow from the event on the line before")
-    return event
-
-
-def _check(event: Event, data: Any) -> None:
-    """What a line says must be what its log wrote, and what this program can keep."""
     if altered(event) is not None:
         raise _RefusedError("was changed after it was logged (its hash does not fit)")
     try:
@@ -175,12 +155,18 @@ def _check(event: Event, data: Any) -> None:
         raise _RefusedError("is stamped before its own time")
     if event.stamp > min(earliest, time.time_ns() // 1000) + _MOST_AHEAD:
         raise _RefusedError("is stamped more than 100 years after its own time, or after today")
-    wrong = wrong_with(event.kind, data, event.job, event.run, event.post)
-    if wrong is not None:
+    if wrong := wrong_with(event.kind, data, event.job, event.run, event.post):
         raise _RefusedError(f"holds what can't be read back ({wrong})")
-    typed = signs_wrong(event.kind, data, (event.job, event.run, event.post, event.by))
-    if typed is not None:
+    if typed := signs_wrong(event.kind, data, (event.job, event.run, event.post, event.by)):
         raise _RefusedError(f"holds what nobody can type: {typed}")
+    if latest is not None and event.stamp > latest:
+        raise _RefusedError(
+            f"{event.kind} of {event.time} is stamped more than 24 h ahead of this machine's clock: "
+            "set right the clock that is wrong"
+        )
+    if before is not None and event.seq == before.seq + 1 and event.prev != before.hash:
+        raise _RefusedError("does not follow from the event on the line before")
+    return event
 
 
 @dataclass(frozen=True, slots=True)
@@ -251,7 +237,7 @@ def export_text(journal: Journal, job: str | None = None) -> str:
     journal.check()
     if job is not None:
         journal.job(job)
-    return "".join(lines_of(event for event in journal.events(job) if event.kind not in PERSONAL))
+    return "".join(f"{line_of(event)}\n" for event in journal.events(job) if event.kind not in PERSONAL)
 
 
 def write_export(journal: Journal, path: Path, job: str | None = None) -> None:
@@ -266,46 +252,31 @@ def import_text(journal: Journal, text: str, name: str, *, with_box: bool = Fals
     Raises FileError (line and reason; nothing was imported), or what Journal.append_all raises.
     """
     with journal.exclusively():
-        given = _unique(events_of(text, name, now=journal.now()), name)
-        new = [event for event in given.values() if not _is_known(journal, event, name)]
+        given: dict[str, Event] = {}
+        new: list[Event] = []
+        for event in events_of(text, name, now=journal.now()):
+            if event.kind in PERSONAL:
+                continue
+            first = given.setdefault(event.id, event)
+            there = journal.event(event.id) if first is event else first
+            if there is None:
+                new.append(event)
+            elif there.first_place.hash != event.first_place.hash:
+                what = f"event {event.id} says one thing there and another here"
+                raise FileError(f"{name}: {what}; nothing was imported", path=name)
         other_logs = _boxes_to_join(journal, given.values(), with_box=with_box)
         notes = [Draft("box-joined", {"log": log}) for log in other_logs]
         if not (new or notes):
             return Imported(0, len(given), (), (), box_joined=False)
         jobs = tuple(dict.fromkeys(event.job for event in new if event.job))
-        begun_twice = _begun_twice(journal, new)
+        there_are = {job.name for job in journal.jobs()}
+        begun_twice = tuple(one.job for one in new if one.kind == "job-added" and one.job in there_are)
         before = _conflicts(journal, jobs)
         here = [event for job in jobs for event in journal.events(job)]
         journal.receive(new, [*notes, *what_was_seen(here, new, journal.log, given.values())])
         after = _conflicts(journal, jobs)
         conflicts = tuple(one for place, one in after.items() if before.get(place) != one)
         return Imported(len(new), len(given) - len(new), jobs, conflicts, bool(other_logs), begun_twice)
-
-
-def _unique(events: Iterable[Event], name: str) -> dict[str, Event]:
-    given: dict[str, Event] = {}
-    for event in events:
-        if event.kind in PERSONAL:
-            continue
-        there = given.setdefault(event.id, event)
-        if there.first_place.hash != event.first_place.hash:
-            raise _two_contents(name, event)
-    return given
-
-
-def _is_known(journal: Journal, event: Event, name: str) -> bool:
-    there = journal.event(event.id)
-    if there is None:
-        return False
-    if there.first_place.hash != event.first_place.hash:
-        raise _two_contents(name, event)
-    return True
-
-
-def _two_contents(name: str, event: Event) -> FileError:
-    return FileError(
-        f"{name}: event {event.id} says one thing there and another here; nothing was imported", path=name
-    )
 
 
 def _conflicts(journal: Journal, jobs: Iterable[str]) -> dict[tuple[str, str, str], Conflict]:
@@ -322,11 +293,6 @@ def _conflicts(journal: Journal, jobs: Iterable[str]) -> dict[tuple[str, str, st
                 if why is not None
             }
     return found
-
-
-def _begun_twice(journal: Journal, new: Sequence[Event]) -> tuple[str, ...]:
-    here = {job.name for job in journal.jobs()}
-    return tuple(event.job for event in new if event.kind == "job-added" and event.job in here)
 
 
 def _boxes_to_join(journal: Journal, given: Iterable[Event], *, with_box: bool) -> tuple[str, ...]:
@@ -401,19 +367,9 @@ def last_backup(folder: Path) -> datetime | None:
     """When the newest backup in a folder was made (local time); None when there is none."""
     times = []
     for file in folder.glob("shimfit-backup-*.jsonl") if folder.is_dir() else ():
-        try:
+        with contextlib.suppress(ValueError):  # a file of the user's that only looks like one
             times.append(datetime.strptime(file.name, _NAME))  # noqa: DTZ007 - names hold local time
-        except ValueError:
-            continue  # a file of the user's that only looks like one
     return max(times, default=None)
-
-
-def backup_due(folder: Path, days: int, now: datetime) -> bool:
-    """True when backups are wanted (days > 0) and the newest in the folder is that old, or there is none."""
-    if days <= 0:
-        return False
-    last = last_backup(folder)
-    return last is None or now.replace(tzinfo=None) - last >= timedelta(days=days)
 
 
 def write_backup(journal: Journal, folder: Path, now: datetime) -> Path:
@@ -426,11 +382,15 @@ def write_backup(journal: Journal, folder: Path, now: datetime) -> Path:
 
 
 def backup_if_due(journal: Journal, folder: Path | None, days: int, now: datetime) -> Path | None:
-    """Write a backup when one is due (folder None: beside the data file); its file, or None when it is not.
+    """Write a backup when one is due: days > 0, and the newest is that old or there is none.
 
-    Raises FileError when it can't be written: say so, and go on; nothing that was logged depends on it.
+    folder None: beside the data file. Its file, or None when it is not due. Raises FileError when it can't be
+    written: say so, and go on; nothing that was logged depends on it.
     """
     place = folder or journal.path.parent
-    if not journal.head[0] or not backup_due(place, days, now):
+    if days <= 0 or not journal.head[0]:
+        return None
+    last = last_backup(place)
+    if last is not None and now.replace(tzinfo=None) - last < timedelta(days=days):
         return None
     return write_backup(journal, place, now)

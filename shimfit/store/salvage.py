@@ -17,6 +17,7 @@ import contextlib
 import os
 from collections import Counter
 from dataclasses import dataclass
+from operator import attrgetter
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -31,13 +32,20 @@ from shimfit.store.log import wall_clock
 from shimfit.store.merge import what_was_seen
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator
+    from collections.abc import Callable, Iterator
     from datetime import datetime
 
     from shimfit.store.events import Event
 
 
-_COLUMNS = len(log.COLUMNS.split(","))
+_OR_NULL = (str, type(None))
+_TYPES: tuple[Any, ...] = (
+    *(int, str, str, str, str, int),
+    *(_OR_NULL,) * 4,
+    *(str, str, str, str),
+    *((int, type(None)), _OR_NULL, _OR_NULL),
+)
+"""What each of `log.COLUMNS` holds."""
 _HASH_LENGTH = 64
 
 
@@ -77,17 +85,29 @@ def salvage(damaged: Path, new: Path, *, clock: Callable[[], datetime] = wall_cl
     intact, broken = _sorted_out(database, wal)
     if not intact and not broken:
         raise FileError(f"{damaged}: no event can be made out in it; is it a shimfit data file?")
-    missing = _missing(intact, broken, _places(database, wal))
-    doubtful = tuple(_named(event) for event in broken)
+    found = {event.seq for event in (*intact, *broken)}
+    # A damaged number can be anything: a place far behind all others says nothing of those between.
+    last, places = max((event.seq for event in intact), default=0), _places(database, wal)
+    last = max(last, *(seq for seq in places if seq <= last + len(places)), 0)
+    missing = tuple(seq for seq in range(1, last + 1) if seq not in found)
+    summary = {
+        "source": _readable(damaged.name),
+        "saved": len(intact),
+        "doubtful": len(broken),
+        "missing": len(missing),
+    }
+    own_logs = Counter(event.log for event in intact if event.origin is None)
+    notes = [_doubtful(event) for event in broken]
+    notes += [Draft("box-joined", {"log": log}) for log, _ in own_logs.most_common(1)]
     try:
         with Journal.open(new, clock=clock) as journal:
             seen = what_was_seen((), intact, journal.log)
-            journal.receive(intact, [*seen, *_notes(damaged, intact, broken, len(missing))])
+            journal.receive(intact, [*seen, *notes, Draft("salvaged", summary)])
     except BaseException:
         for leftover in made:
             leftover.unlink(missing_ok=True)
         raise
-    return Salvaged(len(intact), doubtful, missing, is_cut_off(database))
+    return Salvaged(len(intact), tuple(map(_named, broken)), missing, is_cut_off(database))
 
 
 def _sorted_out(database: bytes, wal: bytes) -> tuple[list[Event], list[Event]]:
@@ -104,29 +124,19 @@ def _sorted_out(database: bytes, wal: bytes) -> tuple[list[Event], list[Event]]:
             broken[event.seq] = event
     there = {event.seq for event in intact.values()}
     left = [event for seq, event in broken.items() if seq not in there]
-    return sorted(intact.values(), key=_seq), sorted(left, key=_seq)
-
-
-def _seq(event: Event) -> int:
-    return event.seq
+    by_place = attrgetter("seq")
+    return sorted(intact.values(), key=by_place), sorted(left, key=by_place)
 
 
 def _event(number: int, columns: tuple[Any, ...]) -> Event | None:
     """Event of a row, or None when the row is of another table or beyond recognition."""
-    if len(columns) != _COLUMNS or number <= 0:
+    if len(columns) != len(_TYPES) or number <= 0:
         return None
     row = (number, *columns[1:])  # the key column is stored as the row's number
-    texts = (*row[1:5], row[10], row[11], row[12], row[13])
-    if not all(isinstance(value, str) for value in texts) or not isinstance(row[5], int):
-        return None
-    if not all(value is None or isinstance(value, str) for value in row[6:10]):
-        return None
-    if len(row[13]) != _HASH_LENGTH:
-        return None
+    fits = all(isinstance(value, type_) for value, type_ in zip(row, _TYPES, strict=True))
     came = row[14:]
-    if came[2] is not None and not (isinstance(came[0], int) and all(isinstance(v, str) for v in came[1:])):
-        return None
-    return log.event_of(row)
+    whole_origin = came[2] is None or None not in came
+    return log.event_of(row) if fits and whole_origin and len(row[13]) == _HASH_LENGTH else None
 
 
 def _can_be_kept(event: Event) -> bool:
@@ -149,32 +159,11 @@ def _places(database: bytes, wal: bytes) -> set[int]:
     }
 
 
-def _missing(intact: Iterable[Event], broken: Iterable[Event], places: set[int]) -> tuple[int, ...]:
-    found = {event.seq for event in (*intact, *broken)}
-    # A damaged number can be anything: a place far behind all others says nothing of those between.
-    last = max((event.seq for event in intact), default=0)
-    last = max(last, *(seq for seq in places if seq <= last + len(places)), 0)
-    return tuple(seq for seq in range(1, last + 1) if seq not in found)
-
-
 def _named(event: Event) -> str:
     place = "/".join(_readable(name) for name in (event.job, event.run, event.post) if name)
     return (
         f"event {event.seq}, {_readable(event.kind)} {place} ({_readable(event.time)}): not as it was logged"
     )
-
-
-def _notes(damaged: Path, intact: list[Event], broken: list[Event], missing: int) -> list[Draft]:
-    drafts = [_doubtful(event) for event in broken]
-    own_logs = Counter(event.log for event in intact if event.origin is None)
-    drafts += [Draft("box-joined", {"log": log}) for log, _ in own_logs.most_common(1)]
-    summary = {
-        "source": _readable(damaged.name),
-        "saved": len(intact),
-        "doubtful": len(broken),
-        "missing": missing,
-    }
-    return [*drafts, Draft("salvaged", summary)]
 
 
 def _doubtful(event: Event) -> Draft:
@@ -185,10 +174,8 @@ def _doubtful(event: Event) -> Draft:
         "time": _readable(event.time),
         "seq": event.seq,
     }
-    names = [
-        None if name is None else _readable(name) for name in (event.job, event.run, event.post, event.by)
-    ]
-    return Draft("doubtful", data, names[0], names[1], names[2], names[3])
+    names = (event.job, event.run, event.post, event.by)
+    return Draft("doubtful", data, *(None if name is None else _readable(name) for name in names))
 
 
 def _readable(text: str) -> str:
@@ -213,21 +200,29 @@ Row = tuple[int, tuple[Value, ...]]
 
 def rows_in(database: bytes, wal: bytes = b"") -> Iterator[Row]:
     """Every row that a leaf page holds, from the file and from its write-ahead log; order means nothing."""
-    for page, start, pages in _all_pages(database, wal):
-        if _kind(page, start) == _LEAF:
-            for offset in _cells(page, start):
-                with contextlib.suppress(IndexError, ValueError):  # damaged; the cells beside it need not be
-                    yield _row_of_cell(page, offset, pages)
+    for page, offset, pages in _cells(database, wal, _LEAF):
+        with contextlib.suppress(IndexError, ValueError):  # damaged; the cells beside it need not be
+            length, at = _varint(page, offset)
+            number, at = _varint(page, at)
+            yield number, _columns(_payload(page, at, length, pages, len(page) - 35))
 
 
 def index_entries_in(database: bytes, wal: bytes = b"") -> Iterator[tuple[Value, ...]]:
     """Every entry that a leaf page of an index holds: the indexed columns, then the number of the row."""
+    for page, offset, pages in _cells(database, wal, _INDEX_LEAF):
+        with contextlib.suppress(IndexError, ValueError):
+            length, at = _varint(page, offset)
+            yield _columns(_payload(page, at, length, pages, (len(page) - 12) * 64 // 255 - 23))
+
+
+def _cells(database: bytes, wal: bytes, kind: int) -> Iterator[tuple[bytes, int, list[bytes]]]:
+    """(page, where a cell begins in it, all pages for the sake of overflow) of each leaf page of a kind."""
     for page, start, pages in _all_pages(database, wal):
-        if _kind(page, start) == _INDEX_LEAF:
-            for offset in _cells(page, start):
-                with contextlib.suppress(IndexError, ValueError):
-                    length, at = _varint(page, offset)
-                    yield _columns(_payload(page, at, length, pages, (len(page) - 12) * 64 // 255 - 23))
+        if len(page) > start + 8 and page[start] == kind:
+            count = int.from_bytes(page[start + 3 : start + 5], "big")
+            for cell in range(min(count, len(page) // 4)):
+                at = start + 8 + 2 * cell
+                yield page, int.from_bytes(page[at : at + 2], "big"), pages
 
 
 def is_cut_off(database: bytes) -> bool:
@@ -236,32 +231,16 @@ def is_cut_off(database: bytes) -> bool:
     return database.startswith(b"SQLite") and len(database) < pages * _page_size(database, b"")
 
 
-_Page = tuple[bytes, int, list[bytes]]
-"""(the page, where its header begins, all pages by number for the sake of overflow)."""
+def _all_pages(database: bytes, wal: bytes) -> Iterator[tuple[bytes, int, list[bytes]]]:
+    """(page, where its header begins, all pages by number), of the file, then of the log.
 
-
-def _all_pages(database: bytes, wal: bytes) -> Iterator[_Page]:
+    Overflow pages of those in the log may lie there too: the latest one counts.
+    """
     size = _page_size(database, wal)
     pages = [database[start : start + size] for start in range(0, len(database), size)]
     for index, page in enumerate(pages):
         yield page, _FILE_HEADER if index == 0 else 0, pages
-    yield from _pages_of_wal(wal, size, pages)
-
-
-def _page_size(database: bytes, wal: bytes) -> int:
-    """Page size as the header says, else as the log's header says, else SQLite's usual one."""
-    said = int.from_bytes(database[16:18], "big")
-    said = 65536 if said == 1 else said
-    if said in _SIZES:
-        return said
-    said = int.from_bytes(wal[8:12], "big")
-    return said if said in _SIZES else 4096
-
-
-def _pages_of_wal(wal: bytes, size: int, pages: list[bytes]) -> Iterator[_Page]:
-    """Pages in the log. Their overflow pages may lie in the log too: the latest one counts."""
-    latest = list(pages)
-    frames = []
+    latest, frames = list(pages), []
     for start in range(_WAL_HEADER, len(wal), _FRAME_HEADER + size):
         number = int.from_bytes(wal[start : start + 4], "big")
         page = wal[start + _FRAME_HEADER : start + _FRAME_HEADER + size]
@@ -273,22 +252,14 @@ def _pages_of_wal(wal: bytes, size: int, pages: list[bytes]) -> Iterator[_Page]:
         yield page, _FILE_HEADER if number == 1 else 0, latest
 
 
-def _kind(page: bytes, start: int) -> int:
-    return page[start] if len(page) > start + 8 else 0
-
-
-def _cells(page: bytes, start: int) -> Iterator[int]:
-    """Where the cells of a leaf page begin."""
-    count = int.from_bytes(page[start + 3 : start + 5], "big")
-    for cell in range(min(count, len(page) // 4)):
-        at = start + 8 + 2 * cell
-        yield int.from_bytes(page[at : at + 2], "big")
-
-
-def _row_of_cell(page: bytes, offset: int, pages: list[bytes]) -> Row:
-    length, at = _varint(page, offset)
-    number, at = _varint(page, at)
-    return number, _columns(_payload(page, at, length, pages, len(page) - 35))
+def _page_size(database: bytes, wal: bytes) -> int:
+    """Page size as the header says, else as the log's header says, else SQLite's usual one."""
+    said = int.from_bytes(database[16:18], "big")
+    said = 65536 if said == 1 else said
+    if said in _SIZES:
+        return said
+    said = int.from_bytes(wal[8:12], "big")
+    return said if said in _SIZES else 4096
 
 
 def _payload(page: bytes, at: int, length: int, pages: list[bytes], most: int) -> bytes:
@@ -321,26 +292,20 @@ def _columns(record: bytes) -> tuple[Value, ...]:
     values: list[Value] = []
     at = header_length
     for type_ in types:
-        value, at = _value(record, at, type_)
-        values.append(value)
+        if type_ in (0, 8, 9):
+            values.append(None if type_ == 0 else type_ - 8)
+            continue
+        if type_ not in _INTEGER_BYTES and type_ < 12:
+            raise ValueError("no event holds a column of this type")
+        start, at = at, at + (_INTEGER_BYTES[type_] if type_ < 12 else (type_ - 12) // 2)
+        raw = record[start:at]
+        if type_ < 12:
+            values.append(int.from_bytes(raw, "big", signed=True))
+        elif at > len(record):
+            raise ValueError("a column that ends behind its record")
+        else:
+            values.append(raw.decode("utf-8", "surrogateescape") if type_ % 2 else raw)
     return tuple(values)
-
-
-def _value(record: bytes, at: int, type_: int) -> tuple[Value, int]:
-    if type_ == 0:
-        return None, at
-    if type_ in (8, 9):
-        return type_ - 8, at
-    if type_ in _INTEGER_BYTES:
-        end = at + _INTEGER_BYTES[type_]
-        return int.from_bytes(record[at:end], "big", signed=True), end
-    if type_ < 12:
-        raise ValueError("no event holds a column of this type")
-    end = at + (type_ - 12) // 2
-    if end > len(record):
-        raise ValueError("a column that ends behind its record")
-    raw = record[at:end]
-    return (raw.decode("utf-8", "surrogateescape") if type_ % 2 else raw), end
 
 
 def _varint(data: bytes, at: int) -> tuple[int, int]:

@@ -73,10 +73,10 @@ def dialect(data: bytes) -> None:
 
 def events(data: bytes) -> None:
     """An exported log, JSON lines; a line that was taken is written as the same line's meaning."""
-    from shimfit.store.merge import events_of, lines_of
+    from shimfit.store.merge import events_of, line_of
 
     found = list(events_of(data.decode("utf-8", "replace"), "log.jsonl"))
-    assert list(events_of("".join(lines_of(found)), "again.jsonl")) == found
+    assert list(events_of("\n".join(map(line_of, found)), "again.jsonl")) == found
 
 
 def capture(data: bytes) -> None:

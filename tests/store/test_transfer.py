@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import sqlite3
 from dataclasses import replace
-from datetime import datetime
+from datetime import datetime, timedelta
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -15,7 +15,6 @@ from shimfit.errors import FileError, UsageError
 from shimfit.model import PostState
 from shimfit.store.journal import Journal
 from shimfit.store.merge import (
-    backup_due,
     backup_if_due,
     check_text,
     export_text,
@@ -509,14 +508,14 @@ def test_a_backup_is_due_by_its_own_name(crew, tmp_path):
     north = crew("north").lay_out()
     folder = tmp_path / "backups"
     now = datetime.fromisoformat("2026-05-04T12:00:00+02:00")
-    assert not backup_due(folder, 0, now)
-    assert backup_due(folder, 7, now)
-    file = write_backup(north.journal, folder, now)
+    assert backup_if_due(north.journal, folder, 0, now) is None
+    file = backup_if_due(north.journal, folder, 7, now)
     assert file.name == "shimfit-backup-20260504-120000.jsonl"
     (folder / "shimfit-backup-of-mine.jsonl").touch()
     assert last_backup(folder) == now.replace(tzinfo=None)
-    assert not backup_due(folder, 7, datetime.fromisoformat("2026-05-11T11:59:59+02:00"))
-    assert backup_due(folder, 7, datetime.fromisoformat("2026-05-11T12:00:00+02:00"))
+    week = datetime.fromisoformat("2026-05-11T12:00:00+02:00")
+    assert backup_if_due(north.journal, folder, 7, week - timedelta(seconds=1)) is None
+    assert backup_if_due(north.journal, folder, 7, week) == folder / "shimfit-backup-20260511-120000.jsonl"
     south = crew("south")
     assert import_text(south.journal, file.read_text(), file.name).new == 5
 
