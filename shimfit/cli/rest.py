@@ -33,7 +33,7 @@ def run_settings(args: argparse.Namespace, io: Io) -> int:
         if args.key not in values:
             raise UsageError(f"there is no setting {args.key!r}; the settings are {', '.join(values)}")
         values = {args.key: values[args.key]}
-    lines = (f"{key} {_shown(value)} {settings.UNITS.get(key, '')}".rstrip() for key, value in values.items())
+    lines = (f"{key} {settings.shown(key, value) or '-'}" for key, value in values.items())
     return io.tell(lines, {"settings": values})
 
 
@@ -92,12 +92,6 @@ def run_help(args: argparse.Namespace, io: Io) -> int:
         build_parser([args.topic]).parse_args([args.topic, "--help"])
     text = topic_text(args.topic, shutil.get_terminal_size((100, 24)).columns)
     return io.tell(text, {"topic": args.topic, "text": text})
-
-
-def _shown(value: object) -> str:
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    return str(value) if value != "" else "-"
 
 
 # ---------------------------------------------------------------- no command: the terminal program

@@ -55,91 +55,93 @@ def degrees(text: str) -> tuple[float, ...]:
     return angles
 
 
+def _declared(default: Any, says: str, **more: Any) -> Any:
+    """A setting's field. says: what it is, as the screen's list tells it; more: choices, judge, unit."""
+    return field(default=default, metadata={"says": says, **more})
+
+
 @dataclass(frozen=True, slots=True)
 class Settings:
     """What the user has set, or the default that stands until then: each setting is declared here, once.
 
     `choices`: what it may be, where its type doesn't say it. `judge`: refuses a text; it asks the room that
-    will use the value, loaded when one is typed, never at each start.
+    will use the value, loaded when one is typed, never at each start. `unit`: what an amount is in, where
+    the name alone doesn't say it. An empty text is none.
     """
 
-    units: Units = field(default="mm", metadata={"choices": get_args(Units)})
-    """What a bare number means: mm or inch."""
-    graduation: int = field(default=16, metadata={"choices": ("8", "16", "32", "64")})
-    """Tape in inches: the smallest mark is 1/graduation in."""
-    by: str = ""
-    """Who reads; stands in the record beside each reading."""
-    instrument: str = ""
-    """Name of the instrument in use; empty = a level with the default uncertainty."""
-    rule: Rule = field(default="95", metadata={"choices": get_args(Rule)})
-    """Decision: 95 = one-sided 95 % guard band, simple = none, 2u = guard band of twice the uncertainty."""
-    theme: Theme = field(default="sun", metadata={"choices": get_args(Theme)})
-    keys: str = ""
-    """Keys of one's own on the screen, like `undo=ctrl+u, help=f9`; empty = the usual ones."""
-    ascii: bool = False
-    """True: only ASCII signs are drawn."""
-    bell: bool = True
-    """True: it rings for what is refused, logged, plumb."""
-    cadence: bool = True
-    """True: while an inclinometer streams and packs go in, beats come faster towards plumb."""
-    hints: bool = True
-    """True: first-run hints are shown until each was followed once."""
-    sensor: str = ""
-    """Where the inclinometer is: a device name or a serial URL; empty = none."""
-    sensor_format: str = "auto"
-    """auto (found by listening), xdr, or the file that describes it."""
-    sensor_baud: int = 0
-    """Speed of the port; 0 = found by listening."""
-    sensor_axes: str = field(default="x=next y=out", metadata={"judge": _judge_axes})
-    """Faces that the sensor's positive x and y lean towards."""
-    timber: str = field(default="", metadata={"judge": _judge_timber})
-    """Species that packs are pressed against (a row of the timber table); empty = crushing is not checked."""
-    torque_nm: float = 0.0
-    """Usual torque of the nut in N m; 0 = not known, then only a logged torque counts."""
-    rod_mm: float = 12.0
-    """Thread diameter of the rod."""
-    nut: str = field(default="zinc plated", metadata={"judge": _judge_nut})
-    """Finish of the nut: what its torque turns into pull with."""
-    saw_deg: str = field(default="", metadata={"judge": degrees})
-    """What the saw can be set to, in degrees, like `0.5 1 1.5`; empty = no wedges are sawn."""
-    foresight: bool = True
-    """True: where the box is scarce, a post leaves what the posts to come will likely need."""
-    minutes_round: float = field(default=6.0, metadata={"unit": "min"})
-    """One more round: loosen, set, tighten, read. Prices of packing, which packs are chosen by."""
-    minutes_piece: float = field(default=0.5, metadata={"unit": "min"})
-    """One piece to find, carry and slide in."""
-    minutes_cut: float = field(default=0.75, metadata={"unit": "min"})
-    """One cut: a taper at its mark, a wedge off a strip."""
-    minutes_tip_cut: float = field(default=0.75, metadata={"unit": "min"})
-    """Cutting off a taper's tip that would foul the rod."""
-    minutes_set_up: float = field(default=2.0, metadata={"unit": "min"})
-    """Setting the saw to another angle."""
-    minutes_change: float = field(default=0.5, metadata={"unit": "min"})
-    """One change of what stands."""
-    minutes_lift: float = field(default=6.0, metadata={"unit": "min"})
-    """Lifting a whole foot."""
-    minutes_lift_mm: float = field(default=1.0, metadata={"unit": "min for each mm"})
-    """Each mm that a whole foot is lifted."""
-    money_hour: float = field(default=30.0, metadata={"unit": "an hour", "judge": _judge_hour})
-    """What an hour of the crew is worth: turns the money of bought material into minutes."""
-    money_flat: float = field(default=0.1, metadata={"unit": "each"})
-    """A bought flat, in the same money."""
-    money_taper: float = field(default=0.25, metadata={"unit": "a stretch"})
-    """A stretch of a bought taper; the rest goes back to the box."""
-    money_strip_m: float = field(default=1.5, metadata={"unit": "a metre"})
-    """A metre of bought strip."""
-    firm: str = ""
-    """Firm that hands over: a new job's records say so; empty = not given."""
-    firm_address: str = ""
-    backup_days: int = 0
-    """Write a backup beside the data file when the last is this many days old; 0 = never."""
-    backup_folder: str = ""
+    units: Units = _declared("mm", "what a bare number means: mm or inch", choices=get_args(Units))
+    graduation: int = _declared(
+        16, "finest mark of the inch tape: 8, 16, 32 or 64", choices=("8", "16", "32", "64")
+    )
+    by: str = _declared("", "who reads; stands in the record")
+    instrument: str = _declared("", "name of the level or inclinometer in use")
+    rule: Rule = _declared("95", "decision rule: 95, simple or 2u", choices=get_args(Rule))
+    theme: Theme = _declared("sun", "sun, dark or term", choices=get_args(Theme))
+    keys: str = _declared("", "keys of your own, like undo=ctrl+u, help=f9; empty: the usual ones")
+    ascii: bool = _declared(False, "only ASCII signs are drawn, from the next start on: yes or no")
+    bell: bool = _declared(True, "ring for refused (3), logged (1), plumb (2): yes or no; ^G too")
+    cadence: bool = _declared(
+        True, "with a sensor: beats that come faster towards plumb while you pack: yes or no"
+    )
+    hints: bool = _declared(True, "first-run hints: yes or no")
+    sensor: str = _declared("", "where the inclinometer is: a device or a URL; a comma between two")
+    sensor_format: str = _declared("auto", "auto, xdr, or the file that describes it")
+    sensor_baud: int = _declared(0, "speed of its port; 0: found by listening")
+    sensor_axes: str = _declared(
+        "x=next y=out", "faces that its x and y lean towards, like x=next y=out", judge=_judge_axes
+    )
+    timber: str = _declared(
+        "", "species that the packs press on; empty: crushing is not checked", judge=_judge_timber
+    )
+    torque_nm: float = _declared(0.0, "usual torque of the nut; 0: only a logged one counts")
+    rod_mm: float = _declared(12.0, "thread diameter of the rod")
+    nut: str = _declared("zinc plated", "finish of the nut: turns its torque into pull", judge=_judge_nut)
+    saw_deg: str = _declared(
+        "", "what the saw can be set to, like 0.5 1 1.5; empty: no wedges are sawn", judge=degrees
+    )
+    foresight: bool = _declared(
+        True, "where the box is scarce, leave what the posts to come will likely need: yes or no"
+    )
+    minutes_round: float = _declared(6.0, "one more round: loosen, set, tighten, read", unit="min")
+    minutes_piece: float = _declared(0.5, "one piece to find, carry and slide in", unit="min")
+    minutes_cut: float = _declared(0.75, "one cut: a taper at its mark, a wedge off a strip", unit="min")
+    minutes_tip_cut: float = _declared(0.75, "cutting off a tip that would foul the rod", unit="min")
+    minutes_set_up: float = _declared(2.0, "setting the saw to another angle", unit="min")
+    minutes_change: float = _declared(0.5, "one change of what stands", unit="min")
+    minutes_lift: float = _declared(6.0, "lifting a whole foot", unit="min")
+    minutes_lift_mm: float = _declared(1.0, "each mm that a whole foot is lifted", unit="min for each mm")
+    money_hour: float = _declared(
+        30.0, "an hour of the crew: turns bought material into minutes", unit="an hour", judge=_judge_hour
+    )
+    money_flat: float = _declared(0.1, "a bought flat, in the same money", unit="each")
+    money_taper: float = _declared(
+        0.25, "a stretch of a bought taper; the rest goes back to the box", unit="a stretch"
+    )
+    money_strip_m: float = _declared(1.5, "bought strip", unit="a metre")
+    firm: str = _declared("", "firm that hands over: a new job's records say so")
+    firm_address: str = _declared("", "its address")
+    backup_days: int = _declared(0, "back up when the last one is so many days old; 0: never")
+    backup_folder: str = _declared("", "where backups go; empty: beside the data file")
 
 
-UNITS: dict[str, str] = {one.name: one.metadata["unit"] for one in fields(Settings) if "unit" in one.metadata}
-"""What the amounts are in, where their name alone doesn't say it."""
 _DECLARED = {one.name: one for one in fields(Settings)}
 NAMES = tuple(_DECLARED)
+YES, NO = ("yes", "on", "true", "1"), ("no", "off", "false", "0")
+SAYS: dict[str, str] = {name: one.metadata["says"] for name, one in _DECLARED.items()}
+"""What each is."""
+
+
+def choices_of(key: str) -> tuple[str, ...]:
+    """All that a setting can be, where those are few; else none."""
+    if isinstance(_DECLARED[key].default, bool):
+        return ("yes", "no")
+    return tuple(_DECLARED[key].metadata.get("choices", ()))
+
+
+def shown(key: str, value: Any) -> str:
+    """A value as it is typed, with its unit: `yes`, `6.0 min`, `x=next y=out`; empty for none."""
+    text = {True: "yes", False: "no"}[value] if isinstance(value, bool) else str(value)
+    return f"{text} {_DECLARED[key].metadata.get('unit', '')}".rstrip()
 
 
 def parse_setting(key: str, text: str) -> Any:
@@ -167,38 +169,23 @@ def _value(key: str, text: str) -> Any:
         return text.strip()
     match declared.default:
         case bool():
-            return _yes_or_no(key, text)
+            word = text.strip().lower()
+            if word not in YES and word not in NO:
+                raise UsageError(f"{key} is yes or no, not {text!r}")
+            return word in YES
         case float():
-            return _amount(key, text)
+            from shimfit.quantities.typed import decimal_number
+
+            if not 0.0 <= (amount := decimal_number(text)) < 1e6:
+                raise UsageError(f"{key} is a number from 0 up, not {text!r}")
+            return amount
         case int():
-            return _count(key, text)
+            if not text.isascii() or not text.isdigit():
+                raise UsageError(f"{key} is a whole number, not {text!r}")
+            if len(text) > 8:
+                raise UsageError(f"{key} can't be as much as {text}")
+            return int(text)
     return text
-
-
-def _count(key: str, text: str) -> int:
-    if not text.isascii() or not text.isdigit():
-        raise UsageError(f"{key} is a whole number, not {text!r}")
-    if len(text) > 8:
-        raise UsageError(f"{key} can't be as much as {text}")
-    return int(text)
-
-
-def _amount(key: str, text: str) -> float:
-    from shimfit.quantities.typed import decimal_number
-
-    value = decimal_number(text)
-    if not 0.0 <= value < 1e6:
-        raise UsageError(f"{key} is a number from 0 up, not {text!r}")
-    return value
-
-
-def _yes_or_no(key: str, text: str) -> bool:
-    word = text.strip().lower()
-    if word in ("yes", "on", "true", "1"):
-        return True
-    if word in ("no", "off", "false", "0"):
-        return False
-    raise UsageError(f"{key} is yes or no, not {text!r}")
 
 
 def with_stored(base: Settings, stored: Mapping[str, Any]) -> Settings:

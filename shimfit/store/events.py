@@ -290,7 +290,7 @@ KINDS: dict[str, Kind] = {
         "box",
     ),
     "instrument": Kind(members(Instrument), "box", "instrument {name}"),
-    "setting": Kind({"key": Name, "value": Any}, "box", "setting {key}"),
+    "setting": Kind({"key": Name, "value": Any}, "box", "setting {key} {value}"),
     "box-joined": Kind({"log": Name}, "box"),
     "undone": Kind({"of": Name}, "file"),
     "merged": Kind({"log": Name, "conflicts": _rows(_CONFLICT), **_SEEN}, "file"),

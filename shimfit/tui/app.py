@@ -94,6 +94,8 @@ class Doing:
         self._session = app.session
         self._named: str | None = None
         """Id of the step that undo named last, so that it is taken back when it is asked for again."""
+        self._undid_box = False
+        """True: what undo took back last was of the box or a setting, and redo brings that back."""
 
     def do(self, name: str) -> None:
         """Do an action of the table, or one that only a tap can ask for; errors become words."""
@@ -171,7 +173,7 @@ class Doing:
     def _undo(self) -> None:
         """Text on the line goes first, and what is not in view is named, and seen, first."""
         app, session, page = self._app, self._session, self._app.page
-        box = page.NAME == "stock"
+        box = page.NAME == "stock" or (page.NAME == "setup" and session.set_last())
         coming = session.undo_is_of(box=box)
         step, said, here = coming or (None, "", True)
         named, self._named = self._named, None
@@ -179,17 +181,22 @@ class Doing:
         if page.line.value:
             page.clear_line()
             page.say(Outcome(f"line cleared; {again}" if coming else "line cleared"))
-        elif page.NAME == "post" and not here and named != step:
-            page.say(Outcome(f"not of this post; {again}", done=False))
+        elif named != step and ((page.NAME == "post" and not here) or (page.NAME == "setup" and not box)):
+            whose = "post" if page.NAME == "post" else "page"
+            page.say(Outcome(f"not of this {whose}; {again}", done=False))
         else:
+            self._undid_box, before = box, session.settings
             app.tell(session.undo(box=box, step=step))
+            app.take_settings(before)
             return
         # What stands on the screen is named; a key that came in the same burst has not seen it.
         app.call_after_refresh(setattr, self, "_named", step)
 
     def redo(self) -> None:
         """Bring back what was taken back."""
-        self._app.tell(self._session.redo(box=self._app.page.NAME == "stock"))
+        name, before = self._app.page.NAME, self._session.settings
+        self._app.tell(self._session.redo(box=name == "stock" or (name == "setup" and self._undid_box)))
+        self._app.take_settings(before)
 
     def next_post(self) -> None:
         """Walk on."""

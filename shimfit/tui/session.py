@@ -713,6 +713,14 @@ class Session:
         here = (self.place.run, self.place.post) if self.place is not None else None
         return step.id, said, not step.posts or here in step.posts
 
+    def set_last(self) -> bool:
+        """True when a setting was changed after whatever else undo could take back in this job."""
+        of_box = self.site.journal.to_undo(None)
+        if of_box is None or of_box[0].events[0].kind != "setting":
+            return False
+        of_job = self.site.journal.to_undo(self.place.job) if self.place is not None else None
+        return of_job is None or of_job[0].events[0].seq < of_box[0].events[0].seq
+
     def redo(self, *, box: bool = False) -> Outcome:
         """Bring back what was taken back last, and go there where it was the run itself."""
         if box or self.place is not None or self._gone is None:

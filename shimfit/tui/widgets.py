@@ -328,6 +328,10 @@ class Rows(ScrollView, Drawn, can_focus=True):
         self.refresh()
         self.post_message(self.Moved(self, index))
 
+    def on_resize(self, _event: events.Resize) -> None:
+        """Keep the marked row in view, also where a longer hint takes a row."""
+        self._reveal()
+
     def render_line(self, y: int) -> Strip:
         """One visible row; the marked one is reversed."""
         width = self.size.width

@@ -121,7 +121,7 @@ def test_what_would_be_taken_back_is_said_in_the_words_of_the_site(crew, packs):
     north.pack("2", packs[0])
     assert north.journal.undo("jetty") == "packs put in at east/2"
     for kind, data, words in (
-        ("setting", {"key": "units", "value": "mm"}, "setting units"),
+        ("setting", {"key": "units", "value": "mm"}, "setting units mm"),
         ("instrument", {"name": "long level", "kind": "level"}, "instrument long level"),
         ("stock-imported", {"lots": [], "source": "box.csv"}, "stock read from box.csv"),
         ("stock-imported", {"lots": []}, "stock read from a file"),

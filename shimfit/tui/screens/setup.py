@@ -10,6 +10,7 @@ from textual import on
 from shimfit.errors import ShimfitError
 from shimfit.model import Face, PostState
 from shimfit.quantities.shown import angle, distance, sized, tape
+from shimfit.settings import SAYS, choices_of, shown
 from shimfit.text.canvas import Canvas
 from shimfit.text.phrases import rod_words
 from shimfit.text.pictures import InPlan, run_in_plan, turn_of
@@ -29,25 +30,6 @@ if TYPE_CHECKING:
     from shimfit.text.canvas import Run
     from shimfit.tui.session import Session
 
-SETTINGS = (
-    ("units", "what a bare number means: mm or inch"),
-    ("graduation", "finest mark of the inch tape: 8, 16, 32 or 64"),
-    ("by", "who reads; stands in the record"),
-    ("instrument", "name of the level or inclinometer in use"),
-    ("rule", "decision rule: 95, simple or 2u"),
-    ("theme", "sun, dark or term"),
-    ("keys", "keys of your own, like undo=ctrl+u, help=f9; empty: the usual ones"),
-    ("bell", "ring for refused (3), logged (1), plumb (2): yes or no; ^G too"),
-    ("cadence", "with a sensor: beats that come faster towards plumb while you pack: yes or no"),
-    ("hints", "first-run hints: yes or no"),
-    ("sensor", "where the inclinometer is: a device or a URL; a comma between two"),
-    ("sensor_format", "auto, xdr, or the file that describes it"),
-    ("sensor_baud", "speed of its port; 0: found by listening"),
-    ("sensor_axes", "faces that its x and y lean towards, like x=next y=out"),
-    ("timber", "species that the packs press on; empty: crushing is not checked"),
-    ("saw_deg", "what the saw can be set to, like 0.5 1 1.5; empty: no wedges are sawn"),
-)
-"""Settings in the order in which they are listed, with what each is."""
 MAKE_IT = "make it"
 PORTS_S = 2.0
 """Ports are looked for anew no sooner than that."""
@@ -55,15 +37,6 @@ _WALKS = {
     "zero": "what it says on a plumb post; Enter: turn it end for end and find it",
     "noise": "its floor and memory; Enter: leave it still for two minutes and measure them",
     "sends": "a device that nobody has described; Enter: listen, and keep a description",
-}
-_CHOICES = {
-    "units": ("mm", "inch"),
-    "rule": ("95", "simple", "2u"),
-    "theme": ("sun", "dark", "term"),
-    "graduation": ("8", "16", "32", "64"),
-    "bell": ("yes", "no"),
-    "cadence": ("yes", "no"),
-    "hints": ("yes", "no"),
 }
 
 
@@ -108,7 +81,7 @@ class SetupScreen(Page):
         index = self.query_one("#list", Rows).index
         kind, name, _ = entries[min(index, len(entries) - 1)]
         if kind == "set":
-            return dict(SETTINGS)[name]
+            return SAYS[name]
         return {
             "run": "Enter opens this run",
             "new": "asks for the job, the run's length, spacing, foot, height, tolerance",
@@ -252,16 +225,14 @@ class SetupScreen(Page):
         super().stop_asking()
 
     def _change(self, name: str) -> None:
-        value = getattr(self.session.settings, name)
-        choices = _CHOICES.get(name)
-        if choices:
-            now = {True: "yes", False: "no"}.get(value, str(value)) if isinstance(value, bool) else str(value)
-            following = choices[(choices.index(now) + 1) % len(choices)] if now in choices else choices[0]
-            outcome = self._set(name, following)
-            self.show()
-            self.say(outcome)
+        value, choices = getattr(self.session.settings, name), choices_of(name)
+        if not choices:
+            self.ask(Question(name, SAYS[name], lambda text: self._set(name, text.strip()), str(value)))
             return
-        self.ask(Question(name, dict(SETTINGS)[name], lambda text: self._set(name, text.strip()), str(value)))
+        following = choices[(choices.index(shown(name, value)) + 1) % len(choices)]
+        outcome = self._set(name, following)
+        self.show()
+        self.say(outcome)
 
     def _set(self, name: str, text: str) -> Outcome:
         before = self.session.settings
@@ -274,7 +245,8 @@ class SetupScreen(Page):
             self.program.take_settings(before)
         except ShimfitError as error:
             return Outcome(f"{name} is set; {error.message}", done=False, bell="refused")
-        return Outcome(f"{name}: {text or 'none'}")
+        now, was = (shown(name, getattr(one, name)) or "none" for one in (self.session.settings, before))
+        return Outcome(self.session.keys.spell(f"{name}: {now}; it was {was}, ^Z undoes it"))
 
     def _set_option(self, name: str, text: str) -> Outcome:
         place = self.session.place
@@ -323,10 +295,9 @@ class SetupScreen(Page):
                 )
             ]
         settings = self.session.settings
-        for name, _ in SETTINGS:
-            value = getattr(settings, name)
-            shown = {True: "yes", False: "no"}[value] if isinstance(value, bool) else str(value) or "none"
-            entries.append(("set", name, [(f"   {name:<13} {shown}", "")]))
+        for name in SAYS:
+            value = shown(name, getattr(settings, name)) or "none"
+            entries.append(("set", name, [(f"   {name:<15} {value}", "")]))
             if name == "sensor":
                 entries += [
                     ("port", url, [(f"     port {url}  {seems}", "")]) for url, seems in self._ports()
