@@ -19,19 +19,21 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 
 _FORMULA = re.compile(r"'*[=+\-@\t\r＝＋－＠]")
-_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
+_NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?")
 MOST_LINES = 50_000
 """Read in a second or two; a table of more is no box and no run."""
 LONGEST_NUMBER = 80
 """Signs of a cell that is read as one number."""
-_DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+")
+_DECIMAL_COMMA = re.compile(r"[+-]?[0-9]+,[0-9]+")
 
 
-def lines(text: str, name: str, *, outcome: str = "nothing was taken in") -> Iterator[tuple[int, list[str]]]:
+def lines(
+    text: str, name: str, *, outcome: str = "nothing was taken in", most: int = MOST_LINES
+) -> Iterator[tuple[int, list[str]]]:
     """(number of the line, its cells) of each line that is not empty; FileError where it is no CSV."""
-    if (many := text.count("\n")) > MOST_LINES:
+    if (many := text.count("\n")) > most:
         raise FileError(
-            f"{name} has {many:,} lines, and at most {MOST_LINES:,} are read: the wrong file, or take like "
+            f"{name} has {many:,} lines, and at most {most:,} are read: the wrong file, or take like "
             f"pieces together in one line with their count; {outcome}",
             path=name,
         )
@@ -125,6 +127,8 @@ def number_fault(cell: str) -> str:
         return f"{cell[:12]}… is too long for a number"
     if _DECIMAL_COMMA.fullmatch(cell.strip()):
         return f"{cell!r} has a decimal comma: write {cell.strip().replace(',', '.')}"
+    if any(sign.isdecimal() and not sign.isascii() for sign in cell):
+        return f"{cell!r} has digits that can't be read here: write 0 to 9"
     return f"{cell!r} isn't a number"
 
 

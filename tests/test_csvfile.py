@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from shimfit.core.stock import lots_from_csv
 from shimfit.csvfile import MOST_LINES, lines, text_of
+from shimfit.entry import EntrySettings, Refused, parse_entry
 from shimfit.errors import FileError
 from shimfit.workflow.tables import posts_from_csv
 
@@ -77,3 +78,20 @@ def test_a_table_of_a_million_lines_is_refused_before_it_is_gone_through():
     with pytest.raises(FileError, match=r"box\.csv has 50,001 lines, and at most 50,000 are read"):
         next(lines(text, "box.csv"))
     assert len(list(lines(text[:-4], "box.csv"))) == MOST_LINES
+
+
+@pytest.mark.parametrize(
+    ("header", "row", "column"),
+    [
+        ("count,thickness_mm", "\u0663,1", "count"),
+        ("count,thickness_mm", "2,\u0661.\u0665", "thickness_mm"),
+        ("count,thickness_in", "2,\u0661/\u0668", "thickness_in"),
+    ],
+)
+def test_digits_of_other_scripts_are_refused_as_in_a_reading(header: str, row: str, column: str) -> None:
+    """Arabic-Indic 3, 1.5 and 1/8: the entry line takes none of them, so a box does not either."""
+    with pytest.raises(FileError, match="write 0 to 9") as caught:
+        lots_from_csv(f"lot,form,{header}\nF1,flat,{row}\n", "box.csv")
+    assert caught.value.column == column
+    cell = next(cell for cell in row.split(",") if not cell.isascii())
+    assert isinstance(parse_entry(f"{cell} next", EntrySettings()), Refused)

@@ -37,9 +37,9 @@ COLUMNS = (
     *("origin", "note"),
 )
 _LENGTHS = tuple(name for name in COLUMNS if name.endswith("_mm"))
-_NUMBER = r"(?:\d+(?:\.\d*)?|\.\d+)"
-_DECIMAL = re.compile(rf"[+-]?{_NUMBER}(?:[eE][+-]?\d{{1,3}})?")
-_FRACTION = re.compile(r"([+-]?)(?:(\d+)(?:\s+|\s*-\s*))?(\d+)\s*/\s*(\d+)")
+_NUMBER = r"(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)"
+_DECIMAL = re.compile(rf"[+-]?{_NUMBER}(?:[eE][+-]?[0-9]{{1,3}})?")
+_FRACTION = re.compile(r"([+-]?)(?:([0-9]+)(?:\s+|\s*-\s*))?([0-9]+)\s*/\s*([0-9]+)")
 _DIGITS = re.compile(r"(\d+)")
 
 

@@ -12,15 +12,15 @@ timing table (`segment,time_s,offset,length`) or are made up from a rate. A torn
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 import re
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
+from shimfit import csvfile
 from shimfit.errors import FileError
 from shimfit.outputs import CAPTURE, fault, open_growing
+from shimfit.quantities.typed import decimal_number
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -31,6 +31,8 @@ FIRST_LINE = b"# shimfit capture 1"
 ASKED = "asked"
 """A mark that tells that a request went out; its bytes follow in hex."""
 _FLUSH_EVERY_S = 0.5
+_MOST_PIECES = 5_000_000
+"""Lines of a timing table: a day of a fast sensor."""
 _RECORD = re.compile(rb"@([0-9]+(?:\.[0-9]+)?) ([0-9]{1,9})\n")
 _EVENT = re.compile(rb"!([0-9]+(?:\.[0-9]+)?) (opened|closed|error|mark)(?: ([^\n]*))?\n")
 Happening = Literal["bytes", "opened", "closed", "error", "mark"]
@@ -195,29 +197,32 @@ def _evenly(data: bytes, rate_hz: float) -> Iterator[Entry]:
 
 
 def _timed(data: bytes, path: str, timing: str, timing_path: str) -> Iterator[Entry]:
-    rows = csv.DictReader(io.StringIO(timing))
+    rows = csvfile.lines(timing, timing_path, most=_MOST_PIECES)
+    _, header = next(rows, (1, []))
     wanted = ("segment", "time_s", "offset", "length")
-    if rows.fieldnames is None or not set(wanted) <= set(rows.fieldnames):
+    if not set(wanted) <= set(header):
         raise FileError(f"{timing_path}: the header must be {','.join(wanted)}", path=timing_path, line=1)
-    segment, last_s, shift_s, reached = None, 0.0, 0.0, 0
-    for row in rows:
-        where = f"{timing_path}, line {rows.line_num}"
-        try:
-            time_s, offset, length = float(row["time_s"]) + shift_s, int(row["offset"]), int(row["length"])
-        except (TypeError, ValueError) as error:
+    last_s, shift_s, reached = 0.0, 0.0, 0
+    segment: str | None = None
+    for number, cells in rows:
+        row = dict(zip(header, cells, strict=False))
+        where = f"{timing_path}, line {number}"
+        numbers = [decimal_number(row.get(name, "")) for name in wanted[1:]]
+        if not all(math.isfinite(one) for one in numbers) or not all(one.is_integer() for one in numbers[1:]):
             raise FileError(
-                f"{where}: time, offset and length must be numbers", path=timing_path, line=rows.line_num
-            ) from error
+                f"{where}: time, offset and length must be numbers", path=timing_path, line=number
+            )
+        time_s, offset, length = numbers[0] + shift_s, int(numbers[1]), int(numbers[2])
         if row["segment"] != segment:
             if time_s < last_s:  # each segment may have a clock of its own
                 shift_s, time_s = shift_s + last_s - time_s, last_s
             segment = row["segment"]
             yield Entry(time_s, "opened", text=f"segment {segment}")
-        if not (last_s <= time_s < math.inf and offset == reached and 0 <= length <= len(data) - offset):
+        if not (last_s <= time_s and offset == reached and 0 <= length <= len(data) - offset):
             raise FileError(
                 f"{where}: does not follow on from the line before, or runs past the end of {path}",
                 path=timing_path,
-                line=rows.line_num,
+                line=number,
             )
         yield Entry(time_s, "bytes", data[offset : offset + length])
         last_s, reached = time_s, offset + length

@@ -134,6 +134,9 @@ def test_each_segment_may_have_a_clock_of_its_own():
         ("segment,time_s,offset,length\n0,1,1,5\n", "line 2"),
         ("segment,time_s,offset,length\n0,1,0,500\n", "line 2"),
         ("segment,time_s,offset,length\n0,inf,0,5\n", "line 2"),
+        ("segment,time_s,offset,length\n0,1,0,\u0665\n", "line 2"),
+        ("segment,time_s,offset,length\n0,1,0\n", "line 2"),
+        ('segment,time_s,offset,length\n"0,1,0,5\n', "not a CSV table"),
         ("segment,time_s,offset,length\n0,1,0,5\n", "tells of 5 bytes"),
     ],
 )
