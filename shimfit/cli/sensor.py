@@ -26,21 +26,22 @@ if TYPE_CHECKING:
     from shimfit.cli.io import Io
     from shimfit.core.sensing.hold import Held
     from shimfit.core.sensing.mounting import Reversal, Tip
-    from shimfit.core.sensing.statistics import SensorCharacter
-    from shimfit.core.sensing.watch import WatchState
     from shimfit.model import Face
     from shimfit.wire.capture import Capture
     from shimfit.wire.formats import Description
-    from shimfit.wire.inclinometer import Inclinometer, Snapshot, Taken
+    from shimfit.wire.inclinometer import Inclinometer
     from shimfit.wire.samples import Sample, Tally
     from shimfit.wire.simulate import Stage
-    from shimfit.wire.stream import ListenOptions, Stream
+    from shimfit.wire.stream import ListenOptions, Snapshot, Stream, Taken
 
 
 STILL_S = 120.0
 """How long a sensor is left alone for `--still` when --seconds is not given."""
 LINES_PER_S = 50.0
 """Assumed for a bare file whose times are not known."""
+TIP_S = 1.0
+"""What is looked at once the user says that the post is held still."""
+_TIPS_TRIED = 3
 _LOOK_S = 0.05
 _TERMINATED, _INTERRUPTED = 143, 130
 _DEVICE_NAME = re.compile(r"/dev/|\\\\\.\\|COM[0-9]+$", re.IGNORECASE)
@@ -64,9 +65,7 @@ def run_listen(args: argparse.Namespace, io: Io) -> int:
         )
     if args.seconds is not None and not 0 < args.seconds < 1e7:
         raise UsageError("--seconds must be more than 0")
-    if is_file(args.source):
-        return _replayed(args, io)
-    return _live(args, io)
+    return (_replayed if is_file(args.source) else _live)(args, io)
 
 
 def _list_ports(args: argparse.Namespace, io: Io) -> int:
@@ -85,7 +84,7 @@ def listen_options(args: argparse.Namespace, io: Io) -> ListenOptions:
 
     What is typed wins over what the device's file says.
     """
-    from shimfit.core.sensing.mounting import AxisMap, SensorZero, parse_axis_map
+    from shimfit.core.sensing.mounting import ENTERED_U_DEG, AxisMap, SensorZero, parse_axis_map
     from shimfit.wire.formats import Device, Xdr, parse_device
     from shimfit.wire.stream import ListenOptions
 
@@ -95,29 +94,29 @@ def listen_options(args: argparse.Namespace, io: Io) -> ListenOptions:
         known = Device(Xdr() if args.format == "xdr" else None)
     else:
         known = parse_device(io.read_text(args.format), args.format)
+    zero = known.zero
+    if args.zero is not None:
+        x_deg, y_deg, u_deg = [*_zero(args.zero, most=3), ENTERED_U_DEG][:3]
+        zero = SensorZero(x_deg, y_deg, u_deg)
     return ListenOptions(
         description=known.description,
         baud=args.baud,
         dtr=args.dtr == "on",
         axis_map=parse_axis_map(args.axes) if args.axes else known.axis_map or AxisMap(),
-        zero=known.zero if args.zero is None else SensorZero(*_zero(args.zero, most=3)),
+        zero=zero,
         sensor_errors=known.sensor_errors,
     )
 
 
-def _zero(text: str, most: int = 2) -> tuple[float, float, float]:
-    """What a sensor says on a plumb post, `--zero X,Y` in degrees, and its standard uncertainty.
-
-    That is given as third where `most` is 3, else the usual one.
-    """
-    from shimfit.core.sensing.mounting import ENTERED_U_DEG
+def _zero(text: str, most: int = 2) -> list[float]:
+    """What a sensor says on a plumb post, `--zero X,Y` in degrees; a third is its standard uncertainty."""
     from shimfit.quantities.typed import decimal_number
 
     degs = [decimal_number(part) for part in text.split(",")]
     within = all(abs(deg) <= 45 for deg in degs) and min(degs[2:], default=0.0) >= 0
     if not (2 <= len(degs) <= most and within):
         raise UsageError(f"--zero {text} isn't a pair of degrees, 45 at most; type it like 0.35,-0.12")
-    return degs[0], degs[1], degs[2] if len(degs) > 2 else ENTERED_U_DEG
+    return degs
 
 
 class _Kept:
@@ -138,22 +137,17 @@ class _Kept:
         if self.still is not None:
             self.still.append((level.time_s, level.x_deg, level.y_deg))
 
-    def _write(self, line: str) -> None:
-        if self._file is None:
-            return
+    def _write(self, line: str | None) -> None:
+        """Write a line; None: finish the file. Raises FileError when that can't be done."""
         try:
-            self._file.write(line.encode("ascii"))
+            if self._file is not None:
+                self._file.close() if line is None else self._file.write(line.encode("ascii"))
         except OSError as error:
             raise fault(self._name or "", error) from error
 
     def close(self) -> None:
         """Finish the file. Raises FileError when its end could not be written."""
-        if self._file is None:
-            return
-        try:
-            self._file.close()
-        except OSError as error:
-            raise fault(self._name or "", error) from error
+        self._write(None)
 
 
 # ---------------------------------------------------------------- a live sensor
@@ -169,15 +163,13 @@ def _live(args: argparse.Namespace, io: Io) -> int:
     kept = _Kept(args, time.monotonic())
     sensor = Inclinometer(args.source, listen_options(args, io), args.capture, on_sample=kept.sample)
     seconds = args.seconds or (STILL_S if args.still else None)
+    ends = partial(is_over, describes=args.describe) if seconds is None else lambda _: False
+    code: int = Exit.DONE
     sensor.start()
     try:
         wait_for_link(sensor)
-        code: int = Exit.DONE
-
         try:
-            say = None if args.json else io.say
-            ends = partial(is_over, describes=args.describe) if seconds is None else lambda _: False
-            watch_until(sensor, ends, math.inf if seconds is None else seconds, io, say)
+            watch_until(sensor, ends, seconds or math.inf, io, None if args.json else io.say)
         except KeyboardInterrupt:
             code = _INTERRUPTED
         except Terminated:
@@ -188,26 +180,15 @@ def _live(args: argparse.Namespace, io: Io) -> int:
         kept.close()
     if isinstance(sensor.fault, FileError):
         raise sensor.fault
-    answer = result(
-        form=last.format,
-        tally=sensor.tally(),
-        taken=last.taken,
-        state=last.state,
-        why=last.words,
-        messages=sensor.messages(),
-        zero_words=last.zero_words,
-    ) | {"baud": last.baud}
-    give(answer, kept.still, last.description_wanted, args, io)
-    if code == Exit.DONE and not _was_received(answer, args) and last.state is not WatchState.TAKEN:
+    answer = _answer(last, sensor.tally(), sensor.messages())
+    give(answer | {"baud": last.baud}, kept.still, args, io)
+    if args.still:
+        came = bool(answer["samples_good"])
+    else:
+        came = bool(last.description_wanted if args.describe else answer["lean"])
+    if code == Exit.DONE and not came and last.state is not WatchState.TAKEN:
         return Exit.DEVICE
     return code
-
-
-def _was_received(answer: dict[str, Any], args: argparse.Namespace) -> bool:
-    """What was asked for came: a still record, a proposal, else a reading."""
-    if args.still:
-        return bool(answer["samples_good"])
-    return bool(answer["description"] if args.describe else answer["lean"])
 
 
 def wait_for_link(sensor: Inclinometer) -> None:
@@ -252,9 +233,8 @@ def watch_until(
 
 def is_over(snapshot: Snapshot, *, describes: bool = False) -> bool:
     """Nothing more is to be waited for: a reading, a format to describe, or nothing that can be read."""
-    if describes:
-        return snapshot.description_wanted is not None or snapshot.gave_up
-    return snapshot.taken is not None or snapshot.description_wanted is not None or snapshot.gave_up
+    found = snapshot.description_wanted is not None or snapshot.gave_up
+    return found or (snapshot.taken is not None and not describes)
 
 
 class Terminated(Exception):  # noqa: N818 - no error: somebody asked the program to end
@@ -282,42 +262,26 @@ def sensor_line(snapshot: Snapshot) -> str:
 
 def is_file(source: str) -> bool:
     """True for a capture (or a file that should be there), False for a port or a URL."""
-    if source == "-":
-        return True
-    if "://" in source:
-        return False
+    if source == "-" or "://" in source:
+        return source == "-"
     try:
-        mode = Path(source).stat().st_mode
+        return not stat.S_ISCHR(Path(source).stat().st_mode)
     except OSError:
         # Not there: `post3.cap` is a file that is missing, `/dev/ttyUSB0` or `post` a port that is.
         return not _DEVICE_NAME.match(source) and bool(Path(source).suffix)
-    return not stat.S_ISCHR(mode)
 
 
 def _replayed(args: argparse.Namespace, io: Io) -> int:
     """Through the same code as a live link, with the recorded times as the clock; say what came of it."""
-    from shimfit.wire.inclinometer import taken_of
-
     for name in ("capture", "seconds"):
         if getattr(args, name) is not None:
             raise UsageError(f"--{name} goes with a live sensor, not with a capture")
     options = listen_options(args, io)
-    capture = load(args.source, args.timing, args.rate, options.description, io)
     kept = _Kept(args)
-    stream, end_s = play(capture, options, kept)
+    stream, last = play(load(args.source, args.timing, args.rate, options.description, io), options, kept)
     kept.close()
-    view = stream.view(end_s)
-    answer = result(
-        form=stream.format,
-        tally=stream.tally,
-        taken=None if view.taken is None else taken_of(view.taken, options.axis_map),
-        state=view.state,
-        why=view.words,
-        messages=stream.messages,
-        zero_words=stream.zero_words,
-    )
-    give(answer, kept.still, stream.needs_description, args, io)
-    described = args.describe and stream.needs_description is not None
+    give(_answer(last, stream.tally, stream.messages), kept.still, args, io)
+    described = args.describe and last.description_wanted is not None
     return Exit.DONE if stream.tally.good or described else Exit.DEVICE
 
 
@@ -339,18 +303,14 @@ def load(
         return parse_capture(data, source)
     if rate_hz is not None and not 0.01 <= rate_hz <= 100_000:
         raise UsageError("--rate must be between 0.01 and 100000 lines a second")
+    table = None if timing is None else io.read_text(timing)
     hint_hz = None if description is None else description.rate_hz
-    return bare_capture(
-        data,
-        source,
-        timing=None if timing is None else io.read_text(timing),
-        timing_path=timing or "",
-        rate_hz=rate_hz or hint_hz or LINES_PER_S,
-    )
+    rate_hz = rate_hz or hint_hz or LINES_PER_S
+    return bare_capture(data, source, timing=table, timing_path=timing or "", rate_hz=rate_hz)
 
 
-def play(capture: Capture, options: ListenOptions, kept: _Kept | None = None) -> tuple[Stream, float]:
-    """Run a capture through a new stream; (stream, last time)."""
+def play(capture: Capture, options: ListenOptions, kept: _Kept | None = None) -> tuple[Stream, Snapshot]:
+    """Run a capture through a new stream; with what there is to see at its end."""
     from shimfit.wire.capture import replay
     from shimfit.wire.stream import Stream
 
@@ -358,52 +318,27 @@ def play(capture: Capture, options: ListenOptions, kept: _Kept | None = None) ->
     stream = Stream(options, on_sample=None if kept is None else kept.sample, polled=polled)
     if not capture.timed:
         stream.say("no arrival times are known: lines are taken to come evenly (--rate, --timing)")
-    return stream, replay(capture, stream)
-
-
-def face_of(name: str, args: argparse.Namespace, io: Io, messages: list[str]) -> Any:
-    """The last reading that was taken in a capture of one face, zero still in it; None without one."""
-    options = replace(listen_options(args, io), zero=None)
-    stream, end_s = play(load(name, None, args.rate, options.description, io), options)
-    messages += [f"{name}: {message}" for message in stream.messages]
-    if stream.last_taken is None:
-        view = stream.view(end_s)
-        messages.append(f"{name}: {view.state}: {view.words}")
-    return stream.last_taken
+    return stream, stream.snapshot(replay(capture, stream))
 
 
 # ---------------------------------------------------------------- what came of it
 
 
-TIP_S = 1.0
-"""What is looked at once the person says that the post is held still."""
-_TIMES = 3
-
-
-def result(
-    *,
-    form: str | None,
-    tally: Tally,
-    taken: Taken | None,
-    state: WatchState,
-    why: str,
-    messages: Sequence[str],
-    zero_words: str | None,
-) -> dict[str, Any]:
+def _answer(seen: Snapshot, tally: Tally, messages: Sequence[str]) -> dict[str, Any]:
     """The contract's object, without its schema number."""
     return {
-        "format": form,
+        "format": seen.format,
         "bytes": tally.bytes,
         "samples_good": tally.good,
         "refused": {str(reason): count for reason, count in sorted(tally.refused.items()) if count},
         "refused_total": tally.refused_total,
         "other": tally.other,
-        "lean": None if taken is None else _lean(taken),
-        "state": str(state),
-        "why": why,
-        "zero": zero_words,
+        "lean": None if seen.taken is None else _lean(seen.taken),
+        "state": str(seen.state),
+        "why": seen.words,
+        "zero": seen.zero_words,
         "messages": list(messages),
-        "description": None,
+        "description": seen.description_wanted,
     }
 
 
@@ -431,21 +366,20 @@ def _lean(taken: Taken) -> dict[str, Any]:
 def give(
     answer: dict[str, Any],
     still: list[tuple[float, float, float]] | None,
-    description: str | None,
     args: argparse.Namespace,
     io: Io,
 ) -> None:
     """Say the object: the reading to stdout, counts and messages to stderr. EntryError: a short record."""
-    answer["description"] = description
-    characters = None
+    from shimfit.core.sensing.statistics import character_lines, characters_of, plot_curve
+
+    characters = {}
     if still is not None:
         import numpy as np
 
-        from shimfit.core.sensing.statistics import characters_of
-
         characters = characters_of(*np.array(still, dtype=np.float64).reshape(-1, 3).T)
-    if characters is not None:
-        answer["sensor"] = {name: _character_json(one) for name, one in characters.items()}
+        answer["sensor"] = {name: asdict(one) for name, one in characters.items()}
+        for one in answer["sensor"].values():
+            one["allan_1s_deg"] = one.pop("density_deg")
         if args.keep:
             from shimfit.workflow.sensor import keep_character
 
@@ -469,35 +403,18 @@ def give(
         io.say(f"largest uncertainty: {lean['largest_term']}")
         if answer["zero"]:
             io.say(answer["zero"])
-    if description is not None:
-        io.say(description)
-    if characters is not None:
-        _say_sensor(characters, io)
-        if args.keep:
-            io.say("kept with the sensor: counted in from now on")
-
-
-# ---------------------------------------------------------------- know your sensor
-
-
-def _character_json(one: SensorCharacter) -> dict[str, Any]:
-    row = asdict(one)
-    curve = [{"seconds": point.seconds, "deviation_deg": point.deviation_deg} for point in one.curve]
-    return row | {"allan_1s_deg": row.pop("density_deg"), "curve": curve}
-
-
-def _say_sensor(characters: dict[str, SensorCharacter], io: Io) -> None:
-    """Both axes' characters in sentences, each with its curve."""
-    from shimfit.core.sensing.statistics import character_lines, plot_curve
-
-    for name, one in characters.items():
-        for line in character_lines(name, one):
+    if answer["description"] is not None:
+        io.say(answer["description"])
+    if not characters:
+        return
+    for name, character in characters.items():
+        for line in (*character_lines(name, character), plot_curve(character.curve), ""):
             io.say(line)
-        io.say(plot_curve(one.curve))
-        io.say()
     floor_deg = max(one.floor_deg for one in characters.values())
     memory_s = max(one.memory_s for one in characters.values())
     io.say(f"for the device's file: doubts = {{ floor_deg = {floor_deg:.2g}, memory_s = {memory_s:.2g} }}")
+    if args.keep:
+        io.say("kept with the sensor: counted in from now on")
 
 
 # ---------------------------------------------------------------- two faces
@@ -505,17 +422,19 @@ def _say_sensor(characters: dict[str, SensorCharacter], io: Io) -> None:
 
 def two_captures(args: argparse.Namespace, io: Io) -> int:
     """Work out lean and zero; exit code 1 when a face has no reading or the faces don't fit together."""
+    from shimfit.core.sensing.mounting import two_faces
+
     if args.source is not None or args.timing is not None:
         raise UsageError("--reversal takes its two captures alone")
     answer: dict[str, Any] = {"lean": None, "zero": None, "doubt": None, "why": None, "messages": []}
-    faces = [face_of(name, args, io, answer["messages"]) for name in args.reversal]
+    options = listen_options(args, io)
+    faces = {name: _face_of(name, options, args, io, answer["messages"]) for name in args.reversal}
+    first, second = (faces[name] for name in args.reversal)
     found = None
-    if None in faces:
-        answer["why"] = "; ".join(
-            f"{name} has no reading" for name, face in zip(args.reversal, faces, strict=True) if face is None
-        )
+    if first is None or second is None:
+        answer["why"] = "; ".join(f"{name} has no reading" for name in args.reversal if faces[name] is None)
     else:
-        found = _apart(faces[0], faces[1], args, io)
+        found = two_faces(first, second, options.sensor_errors, options.zero)
         u = {"u_x_deg": found.u_along, "u_y_deg": found.u_across}
         answer |= {
             "lean": {"x_deg": found.lean.slope_along, "y_deg": found.lean.slope_across} | u,
@@ -524,9 +443,8 @@ def two_captures(args: argparse.Namespace, io: Io) -> int:
             "why": found.words,
         }
     is_good = found is not None and found.suspicion is None
-    if args.keep and is_good:
-        assert found is not None
-        _keep_zero(found, args, io)
+    if args.keep and found is not None and is_good:
+        _keep_zero(found, options, args, io)
         answer["messages"].append("kept: this zero is taken off from now on")
     if not args.json:
         for message in answer["messages"]:
@@ -535,20 +453,24 @@ def two_captures(args: argparse.Namespace, io: Io) -> int:
     return Exit.DONE if is_good else Exit.OVER
 
 
-def _apart(first: Held, second: Held, args: argparse.Namespace, io: Io) -> Reversal:
-    """Lean and zero; a zero that is known judges the new one."""
-    from shimfit.core.sensing.mounting import two_faces
+def _face_of(
+    name: str, options: ListenOptions, args: argparse.Namespace, io: Io, messages: list[str]
+) -> Held | None:
+    """The last reading that was taken in a capture of one face, zero still in it; None without one."""
+    options = replace(options, zero=None)
+    stream, last = play(load(name, None, args.rate, options.description, io), options)
+    messages += [f"{name}: {message}" for message in stream.messages]
+    if stream.last_taken is None:
+        messages.append(f"{name}: {last.state}: {last.words}")
+    return stream.last_taken
 
-    options = listen_options(args, io)
-    return two_faces(first, second, options.sensor_errors, options.zero)
 
-
-def _keep_zero(found: Reversal, args: argparse.Namespace, io: Io) -> None:
+def _keep_zero(found: Reversal, options: ListenOptions, args: argparse.Namespace, io: Io) -> None:
     from shimfit.core.sensing.mounting import parse_axis_map
     from shimfit.workflow.sensor import keep_zero
 
     with open_site(args, io, makes=True) as site:
-        axes = listen_options(args, io).axis_map if args.axes else parse_axis_map(site.settings.sensor_axes)
+        axes = options.axis_map if args.axes else parse_axis_map(site.settings.sensor_axes)
         keep_zero(site, found.zero, axes, args.degc)
 
 
@@ -586,10 +508,8 @@ def teach(args: argparse.Namespace, io: Io) -> int:
     try:
         wait_for_link(sensor)
         _wait_for_enter(io, "Leave the post alone.")
-        time.sleep(TIP_S)
         rest, noise_deg = level_of(sensor)
-        first = _tip(sensor, io, rest, noise_deg, Face.OUT)
-        second = _tip(sensor, io, rest, noise_deg, Face.NEXT)
+        first, second = (_tip(sensor, io, rest, noise_deg, face) for face in (Face.OUT, Face.NEXT))
     finally:
         sensor.stop()
     axis_map = map_of(first, Face.OUT, second, Face.NEXT)
@@ -606,13 +526,12 @@ def _tip(sensor: Inclinometer, io: Io, rest: tuple[float, float], noise_deg: flo
     from shimfit.core.sensing.mounting import read_tip
     from shimfit.workflow.sensor import level_of
 
-    for turn in range(1, _TIMES + 1):
+    for turn in range(1, _TIPS_TRIED + 1):
         _wait_for_enter(io, f"Tip the top towards {face}, and hold it there.")
-        time.sleep(TIP_S)
         try:
             return read_tip(rest, level_of(sensor)[0], noise_deg)
         except EntryError as error:
-            if turn == _TIMES:
+            if turn == _TIPS_TRIED:
                 raise
             io.talk(error.message)
     raise AssertionError("the last turn returns or raises")
@@ -622,6 +541,7 @@ def _wait_for_enter(io: Io, what: str) -> None:
     io.talk(f"{what} Then press Enter.")
     if not sys.stdin.readline():
         raise UsageError("no answer came: --teach needs a keyboard")
+    time.sleep(TIP_S)
 
 
 # ---------------------------------------------------------------- an inclinometer that is played
@@ -635,7 +555,7 @@ def run_simulate(args: argparse.Namespace, io: Io) -> int:
         raise UsageError("--seconds must be more than 0, and an end in sight")
     if args.link is not None and args.capture is not None:
         raise UsageError("--link plays in real time, --capture at once; give one of them")
-    stage = _stage(args)
+    stage = _stage(args, io)
     seconds = math.inf if args.seconds is None else args.seconds
     if args.capture is not None:
         check_output(args, args.capture, CAPTURE)
@@ -660,9 +580,10 @@ def run_simulate(args: argparse.Namespace, io: Io) -> int:
     return Exit.DONE
 
 
-def _stage(args: argparse.Namespace) -> Stage:
+def _stage(args: argparse.Namespace, io: Io) -> Stage:
     from shimfit.model import Lean
     from shimfit.quantities.typed import parse_foot, parse_length
+    from shimfit.wire.formats import parse_description
     from shimfit.wire.simulate import SensorNature, SimulatedPost, Stage, parse_script
 
     if not 0.0 <= args.memory <= 0.99:
@@ -673,10 +594,13 @@ def _stage(args: argparse.Namespace) -> Stage:
     base = Lean(args.along / height_mm, args.across / height_mm)
     if max(abs(base.slope_along), abs(base.slope_across)) > 0.5:
         raise UsageError("a post that far over is lying down: give smaller --along and --across")
-    zero_x_deg, zero_y_deg, _ = _zero(args.zero)
-    nature = SensorNature(args.noise, args.memory, zero_x_deg, zero_y_deg, args.drift, args.step)
+    x_deg, y_deg = _zero(args.zero)
+    nature = SensorNature(args.noise, args.memory, x_deg, y_deg, args.drift, args.step)
+    described = None
+    if args.format.endswith(".toml"):
+        described = parse_description(io.read_text(args.format), args.format)
     post = SimulatedPost(parse_foot(args.foot), base, nature, seed=args.seed)
-    return Stage(post, args.format, parse_script(args.do), seed=args.seed)
+    return Stage(post, args.format, parse_script(args.do), seed=args.seed, description=described)
 
 
 def _into_capture(args: argparse.Namespace, stage: Stage, io: Io) -> int:
@@ -712,15 +636,9 @@ def _on_terminal(args: argparse.Namespace, stage: Stage, seconds: float, io: Io)
     player = Player(stage, args.rate, Path(args.link))
     player.plug()
     io.talk(f"playing at {player.name}; `shimfit listen {player.name}` reads it; orders are typed here")
-    typed = [sys.stdin.fileno()] if _has_keyboard() else []
+    try:
+        typed = [sys.stdin.fileno()]
+    except (AttributeError, OSError, ValueError):  # closed, or no real file: nobody types
+        typed = []
     player.play(seconds, typed, io.talk)
     return Exit.DONE
-
-
-def _has_keyboard() -> bool:
-    """True where orders can be typed: stdin is open and a real file."""
-    try:
-        sys.stdin.fileno()
-    except (AttributeError, OSError, ValueError):
-        return False
-    return True

@@ -17,7 +17,8 @@ if TYPE_CHECKING:
     from shimfit.core.sensing.statistics import SensorCharacter
     from shimfit.model import Lean
     from shimfit.tui.session import Session
-    from shimfit.wire.inclinometer import Inclinometer, Snapshot, Taken
+    from shimfit.wire.inclinometer import Inclinometer
+    from shimfit.wire.stream import Snapshot, Taken
     from shimfit.workflow.site import Site
 
 

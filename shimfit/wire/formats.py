@@ -53,6 +53,13 @@ _UNITS: dict[str, tuple[str, ...]] = (
     | dict.fromkeys(TRIPLE, tuple(FORCE_UNITS))
     | {"temp": ("degC",), "time": tuple(TIME_UNITS), "seq": ("", "count")}
 )
+
+
+def worth(name: str, unit: str) -> float:
+    """What one of this unit is of g (ax, ay, az), of a slope (`TANGENT_UNITS`) or of a degree."""
+    return (FORCE_UNITS if name in TRIPLE else ANGLE_UNITS | TANGENT_UNITS)[unit]
+
+
 Kind = Literal["elevation", "tangent"]
 Order = Literal["high-first", "low-first"]
 Form = Literal["int8", "uint8", "int16", "uint16", "int32", "uint32", "float32"]
@@ -172,6 +179,14 @@ class Field:
         order = "<" if low_first and not words else ">"
         raw: float = struct.unpack(order + FIELD_FORMS[self.type], data)[0]
         return raw * self.scale
+
+    def encoded(self, value: float, *, words: bool = False) -> bytes:
+        """The bytes that `number` reads this value from."""
+        low_first = self.order == "low-first"
+        raw = value / self.scale
+        form = ("<" if low_first and not words else ">") + FIELD_FORMS[self.type]
+        data = struct.pack(form, raw if self.type == "float32" else round(raw))
+        return data[2:] + data[:2] if words and low_first else data
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,8 +7,10 @@ thrown away. Half-duplex adapters may echo the request; the echo is dropped.
 
 from __future__ import annotations
 
+import binascii
 import struct
 from functools import reduce
+from itertools import islice, product
 from operator import xor
 from typing import TYPE_CHECKING, get_args
 
@@ -18,7 +20,7 @@ from shimfit.wire.formats import CHECKS, FIELD_FORMS, Field, Form, Order
 from shimfit.wire.samples import Input, Measure, Refusal
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator, Mapping
 
     from numpy.typing import NDArray
 
@@ -36,14 +38,6 @@ EXCEPTIONS = {
 }
 
 
-def crc16(data: bytes) -> int:
-    """CRC-16/MODBUS: start 0xFFFF, polynomial 0xA001 reflected. Goes on the wire low byte first."""
-    crc = 0xFFFF
-    for byte in data:
-        crc = (crc >> 8) ^ _CRC_TABLE[(crc ^ byte) & 0xFF]
-    return crc
-
-
 def _table_entry(byte: int) -> int:
     for _ in range(8):
         byte = (byte >> 1) ^ (0xA001 if byte & 1 else 0)
@@ -53,13 +47,49 @@ def _table_entry(byte: int) -> int:
 _CRC_TABLE = tuple(_table_entry(byte) for byte in range(256))
 
 
+def crc16(data: bytes) -> int:
+    """CRC-16/MODBUS: start 0xFFFF, polynomial 0xA001 reflected. Goes on the wire low byte first."""
+    crc = 0xFFFF
+    for byte in data:
+        crc = (crc >> 8) ^ _CRC_TABLE[(crc ^ byte) & 0xFF]
+    return crc
+
+
+_CHECKS: dict[str, Callable[[bytes], int]] = {
+    "sum8": lambda data: sum(data) & 0xFF,
+    "xor8": lambda data: reduce(xor, data, 0),
+    "crc16-modbus": crc16,
+    # Polynomial 0x1021, start 0xFFFF, not reflected ("CCITT-FALSE": 0x29B1 for 123456789).
+    "crc16-ccitt": lambda data: binascii.crc_hqx(data, 0xFFFF),
+}
+
+
+def _check_of(data: bytes, check: str, order: str) -> bytes:
+    return _CHECKS[check](data).to_bytes(CHECKS[check], "little" if order == "low-first" else "big")
+
+
 def with_crc(data: bytes) -> bytes:
-    """The frame as it goes on the wire."""
-    return data + crc16(data).to_bytes(2, "little")
+    """A Modbus frame as it goes on the wire."""
+    return data + _check_of(data, "crc16-modbus", "low-first")
 
 
-def _has_right_crc(frame: bytes) -> bool:
-    return crc16(frame[:-2]) == int.from_bytes(frame[-2:], "little")
+def _is_whole(frame: bytes, check: str, first: int, order: str) -> bool:
+    """True when the check at the frame's end is right; it counts from its byte `first` on."""
+    size = CHECKS[check]
+    return not size or frame[-size:] == _check_of(frame[first:-size], check, order)
+
+
+def encode_frame(description: Binary, values: Mapping[str, float]) -> bytes:
+    """The frame that a device of this description sends of its values (`samples.values_of`)."""
+    size = CHECKS[description.check]
+    frame = bytearray(description.length)
+    frame[: len(description.header)] = description.header
+    for field in description.values:
+        frame[field.at : field.at + field.size] = field.encoded(values.get(field.name, 0.0))
+    if size:
+        counted = bytes(frame[description.check_from : -size])
+        frame[-size:] = _check_of(counted, description.check, description.check_order)
+    return bytes(frame)
 
 
 def quiet_s(baud: int, bits: int = 11) -> float:
@@ -68,17 +98,16 @@ def quiet_s(baud: int, bits: int = 11) -> float:
 
 
 class ModbusFrames:
-    """Request and answer of one device: builds the one, judges the other. Nothing is remembered."""
+    """Request and answer of one device: builds both, judges the answer. Nothing is remembered."""
 
     def __init__(self, description: Modbus) -> None:
-        self._station = description.station
-        self._function = description.function
+        self._head = bytes([description.station, description.function])
         self._values = description.values
         self._first = min(value.at for value in description.values)
         words = max(value.at + value.size // 2 for value in description.values) - self._first
         self._bytes = 2 * words
         self.answer_length = 5 + self._bytes
-        self.request = with_crc(struct.pack(">BBHH", self._station, self._function, self._first, words))
+        self.request = with_crc(self._head + struct.pack(">HH", self._first, words))
 
     def length(self, data: bytes) -> int:
         """Bytes that a frame beginning like this has; 3 while that can't be told yet."""
@@ -90,17 +119,16 @@ class ModbusFrames:
         """Why the frame is no good answer: length, CRC, station, function, byte count, in that order."""
         if len(frame) < 5 or len(frame) != self.length(frame):
             return Refusal.SHORT_ANSWER
-        if not _has_right_crc(frame):
+        if with_crc(frame[:-2]) != frame:
             return Refusal.BAD_CRC
-        if frame[0] != self._station:
+        station, function = self._head
+        if frame[0] != station:
             return Refusal.WRONG_STATION
-        if frame[1] == self._function | 0x80:
+        if frame[1] == function | 0x80:
             return Refusal.DEVICE_REFUSED
-        if frame[1] != self._function:
+        if frame[1] != function:
             return Refusal.WRONG_FUNCTION
-        if frame[2] != self._bytes:
-            return Refusal.WRONG_BYTE_COUNT
-        return None
+        return Refusal.WRONG_BYTE_COUNT if frame[2] != self._bytes else None
 
     def values(self, frame: bytes) -> dict[str, float]:
         """Scaled values of a frame that was judged good, by name, in their registers' units."""
@@ -110,42 +138,31 @@ class ModbusFrames:
             for value in self._values
         }
 
-
-def crc16_ccitt(data: bytes) -> int:
-    """CRC-16 with polynomial 0x1021, start 0xFFFF, not reflected ("CCITT-FALSE": 0x29B1 for 123456789)."""
-    crc = 0xFFFF
-    for byte in data:
-        crc ^= byte << 8
-        for _ in range(8):
-            crc = (crc << 1 ^ 0x1021 if crc & 0x8000 else crc << 1) & 0xFFFF
-    return crc
-
-
-_CHECKS: dict[str, Callable[[bytes], int]] = {
-    "sum8": lambda data: sum(data) & 0xFF,
-    "xor8": lambda data: reduce(xor, data, 0),
-    "crc16-modbus": crc16,
-    "crc16-ccitt": crc16_ccitt,
-}
+    def answer(self, values: Mapping[str, float]) -> bytes:
+        """What the device answers of its values (`samples.values_of`)."""
+        registers = bytearray(self._bytes)
+        for value in self._values:
+            at = 2 * (value.at - self._first)
+            registers[at : at + value.size] = value.encoded(values.get(value.name, 0.0), words=True)
+        return with_crc(self._head + bytes([self._bytes]) + registers)
 
 
 class FrameInput(Input):
     """What every format of frames shares: the bytes that are no whole frame yet, and what values mean."""
 
-    _description: Binary | Modbus
-
     def __init__(self, description: Binary | Modbus, tally: Tally) -> None:
         super().__init__(description, tally)
         self._got = b""
         self._measure = Measure(description, tally)
+        self._step_deg = description.step_deg
 
     @property
     def step_deg(self) -> float | None:
         """See Input."""
-        return self._description.step_deg
+        return self._step_deg
 
     def restart(self, *, lost: bool) -> None:
-        """See Input. A frame that was under way is never parsed."""
+        """See Input."""
         if lost and self._got:
             self._tally.refuse(Refusal.UNFINISHED)
         self._got = b""
@@ -156,24 +173,22 @@ class BinaryInput(FrameInput):
     """Described frames that come by themselves; one that fails its check is searched for the next header."""
 
     format = "binary"
-    _description: Binary
+
+    def __init__(self, description: Binary, tally: Tally) -> None:
+        super().__init__(description, tally)
+        self._description = description
 
     def feed(self, data: bytes, now_s: float) -> list[Sample]:
         """See Input."""
         of = self._description
         self._got += data
         samples: list[Sample] = []
-        while True:
-            start = self._got.find(of.header)
-            if start < 0:
-                keep = len(of.header) - 1  # a header may be half here
-                self._got = self._got[-keep:] if keep else b""
-                return samples
+        while (start := self._got.find(of.header)) >= 0:
             self._got = self._got[start:]
             if len(self._got) < of.length:
                 return samples
             frame = self._got[: of.length]
-            if not _is_whole(frame, of.check, of.check_from, low_first=of.check_order == "low-first"):
+            if not _is_whole(frame, of.check, of.check_from, of.check_order):
                 self._tally.refuse(Refusal.BAD_CHECKSUM)
                 self._got = self._got[1:]
                 continue
@@ -181,21 +196,23 @@ class BinaryInput(FrameInput):
             numbers = {v.name: v.number(frame[v.at : v.at + v.size]) for v in of.values}
             sample = self._measure.sample(numbers, now_s)
             samples += [] if sample is None else [sample]
-
-
-def _is_whole(frame: bytes, check: str, first: int, *, low_first: bool) -> bool:
-    """True when the check at the frame's end is right; it counts from its byte `first` on."""
-    size = CHECKS[check]
-    if not size:
-        return True
-    sent = int.from_bytes(frame[-size:], "little" if low_first else "big")
-    return sent == _CHECKS[check](frame[first:-size])
+        keep = len(of.header) - 1  # a header may be half here
+        self._got = self._got[-keep:] if keep else b""
+        return samples
 
 
 _LONGEST_FRAME = 64
 _FRAMES_TO_BELIEVE, _DIFFERENT = 10, 6
 _HEADER = 2
 """Bytes of a header that is proposed: more that never changed may be values."""
+
+
+def _ways_to_check(header: int) -> Iterator[tuple[str, int, str]]:
+    """(check, first byte that it counts in, its order), but for no check at all."""
+    for check, size in CHECKS.items():
+        for first in range(min(header, 4) + 1) if size else ():
+            for order in get_args(Order) if size == 2 else ("high-first",):
+                yield check, first, order
 
 
 def propose_frames(data: bytes) -> str | None:
@@ -215,26 +232,16 @@ def propose_frames(data: bytes) -> str | None:
             same = (table == table[0]).all(axis=0)
             header = int(same.argmin())
             if header and len(np.unique(table, axis=0)) >= _DIFFERENT:
-                found += [(-header, start, check) for check in _check_of(table, header)[:1]]
+                frames = [row.tobytes() for row in table]
+                rights = (one for one in _ways_to_check(header) if all(_is_whole(f, *one) for f in frames))
+                found += [(-header, start, check) for check in islice(rights, 1)]
         if found:
             header, start, check = min(found)
             return _proposal(received[start : start + rows * length].reshape(rows, length), -header, *check)
     return None
 
 
-def _check_of(table: NDArray[np.uint8], header: int) -> list[tuple[str, int, bool]]:
-    """(check, first byte that it counts in, low byte first) of what is right in every frame."""
-    frames = [row.tobytes() for row in table]
-    return [
-        (check, first, low_first)
-        for check, size in CHECKS.items()
-        for first in (range(min(header, 4) + 1) if size else ())
-        for low_first in ((False, True) if size == 2 else (False,))
-        if all(_is_whole(frame, check, first, low_first=low_first) for frame in frames)
-    ]
-
-
-def _proposal(table: NDArray[np.uint8], header: int, check: str, first: int, low_first: bool) -> str:
+def _proposal(table: NDArray[np.uint8], header: int, check: str, first: int, check_order: str) -> str:
     length, header = table.shape[1], min(header, _HEADER)
     form, order, at, scale = _pair_of(table, header, length - CHECKS[check])
     size = Field("x", 0, form).size
@@ -243,37 +250,39 @@ def _proposal(table: NDArray[np.uint8], header: int, check: str, first: int, low
     x, y = (value.number(last[value.at : value.at + size]) for value in values)
     rest = f"type = '{form}', order = '{order}', scale = {scale}, unit = 'deg'"
     rows = "".join(f"  {{ name = '{v.name}', offset = {v.at}, {rest} }},\n" for v in values)
-    order_of_check = "low-first" if low_first else "high-first"
     return (
         f"format = 'binary'\nheader = '{last[:header].hex(' ').upper()}'\nlength = {length}\n"
-        f"check = '{check}'\ncheck_from = {first}\ncheck_order = '{order_of_check}'\n"
+        f"check = '{check}'\ncheck_from = {first}\ncheck_order = '{check_order}'\n"
         f"values = [\n{rows}]\n# received: {last.hex(' ').upper()}\n"
         f"# comes to: x {x:+.4g}, y {y:+.4g} degrees (the scale is a guess)\n"
     )
 
 
+_GUESSED: tuple[tuple[Form, float, float], ...] = (
+    ("float32", 1.0, 90.0),
+    ("int32", 0.001, 90_000.0),
+    ("int16", 0.01, 9_000.0),
+)
+"""Types that values may be of, with the scale that is guessed and the largest raw value."""
+
+
 def _pair_of(table: NDArray[np.uint8], header: int, end: int) -> tuple[Form, Order, int, float]:
     """(type, order, offset, scale) of two values side by side: the largest that change little."""
     found: list[tuple[int, float, int, Form, Order, float]] = []
-    forms: tuple[tuple[Form, float, float], ...] = (
-        ("float32", 1.0, 90.0),
-        ("int32", 0.001, 90_000.0),
-        ("int16", 0.01, 9_000.0),
-    )
-    for form, scale, largest in forms:
-        for order in reversed(get_args(Order)):
-            kind = np.dtype(("<" if order == "low-first" else ">") + FIELD_FORMS[form])
-            for at in range(header, end - 2 * kind.itemsize + 1):
-                pair = (
+    for (form, scale, largest), order in product(_GUESSED, reversed(get_args(Order))):
+        kind = np.dtype(("<" if order == "low-first" else ">") + FIELD_FORMS[form])
+        for at in range(header, end - 2 * kind.itemsize + 1):
+            with np.errstate(invalid="ignore"):  # bytes that are no number in this type are passed over below
+                raw = (
                     np.ascontiguousarray(table[:, at : at + 2 * kind.itemsize]).view(kind).astype(np.float64)
                 )
-                size = np.abs(pair)
-                changes = (np.diff(pair, axis=0) != 0).any(axis=0).all()
-                tiny = form == "float32" and np.median(size) < 1e-4
-                if not np.isfinite(pair).all() or size.max() > largest or tiny or not changes:
-                    continue
-                steps = np.abs(np.diff(pair, axis=0)).mean(axis=0).max() / largest
-                found.append((-kind.itemsize, steps, at, form, order, scale))
+            size, steps = np.abs(raw), np.abs(np.diff(raw, axis=0))
+            tiny = form == "float32" and np.median(size) < 1e-4
+            never_changes = not (steps != 0).any(axis=0).all()
+            if not np.isfinite(raw).all() or size.max() > largest or tiny or never_changes:
+                continue
+            change = float(steps.mean(axis=0).max()) / largest
+            found.append((-kind.itemsize, change, at, form, order, scale))
     if not found:
         return "int16", "low-first", header, 0.01
     _, _, at, form, order, scale = min(found)
@@ -284,7 +293,6 @@ class ModbusInput(FrameInput):
     """What both ways of receiving answers share: a good one becomes a sample, a bad one a count."""
 
     format = "modbus"
-    _description: Modbus
 
     def __init__(self, description: Modbus, tally: Tally) -> None:
         super().__init__(description, tally)
@@ -308,30 +316,23 @@ class ModbusPoller(ModbusInput):
 
     def __init__(self, description: Modbus, tally: Tally) -> None:
         super().__init__(description, tally)
+        self._poll_s, self._timeout_s = description.poll_s, description.timeout_s
         self._quiet_s = quiet_s(description.baud)
         self._asked_s: float | None = None
         self._next_s = float("-inf")
         self._fails = 0
         self._echo_seen = False
 
-    @property
-    def no_answer(self) -> str | None:
-        """See Input."""
-        return NO_ANSWER if self._fails >= FAILS_TO_NO_ANSWER else None
-
     def due(self, now_s: float) -> bytes | None:
         """The request, when it is time to ask; None while waiting or silent. Empty the input first."""
         if self._asked_s is not None or now_s < self._next_s:
             return None
-        self._ask(now_s)
+        self.asked(now_s)
         return self._frames.request
 
     def asked(self, now_s: float) -> None:
         """See Input. Whatever came before the request is no answer."""
         self.check(now_s)
-        self._ask(now_s)
-
-    def _ask(self, now_s: float) -> None:
         self._asked_s, self._got, self._echo_seen = now_s, b"", False
 
     def feed(self, data: bytes, now_s: float) -> list[Sample]:
@@ -340,44 +341,38 @@ class ModbusPoller(ModbusInput):
         if self._asked_s is None:
             return []  # late, or noise: nothing was asked
         self._got += data
-        if not self._drop_echo():
-            return []
+        request = self._frames.request
+        if not self._echo_seen:
+            if request.startswith(self._got):
+                self._echo_seen = self._got == request
+                self._got = b"" if self._echo_seen else self._got
+                return []  # an echo of the request, whole or its beginning
+            if len(self._got) >= len(request):
+                self._got, self._echo_seen = self._got.removeprefix(request), True
         length = self._frames.length(self._got)
         if len(self._got) < max(length, 5):
             return []
         why, samples = self._take(self._got[:length], now_s)
-        self._done(why is None, self._asked_s + self._description.poll_s, now_s)
+        self._done(why is None, self._asked_s + self._poll_s, now_s)
         return samples
 
     def check(self, now_s: float) -> None:
-        """Let a request that got no (whole) answer time out."""
-        timeout_s = self._description.timeout_s
-        if self._asked_s is None or now_s - self._asked_s < timeout_s:
+        """Let a request that got no (whole) answer time out, and be silent for one more timeout."""
+        if self._asked_s is None or now_s - self._asked_s < self._timeout_s:
             return
         self._tally.refuse(Refusal.SHORT_ANSWER if self._got else Refusal.NO_ANSWER)
-        self._done(False, self._asked_s + 2 * timeout_s, now_s)
+        self._done(False, self._asked_s + 2 * self._timeout_s, now_s)
+
+    def _done(self, good: bool, next_s: float, now_s: float) -> None:
+        self._fails = 0 if good else self._fails + 1
+        self.no_answer = NO_ANSWER if self._fails >= FAILS_TO_NO_ANSWER else None
+        self._asked_s, self._got = None, b""
+        self._next_s = max(next_s, now_s + self._quiet_s)
 
     def restart(self, *, lost: bool) -> None:
         """See Input."""
         super().restart(lost=lost)
         self._asked_s, self._next_s = None, float("-inf")
-
-    def _drop_echo(self) -> bool:
-        """True when what is left is (the beginning of) an answer."""
-        request = self._frames.request
-        if self._echo_seen:
-            return True
-        if len(self._got) < len(request):
-            return not request.startswith(self._got)
-        self._got = self._got.removeprefix(request)
-        self._echo_seen = True
-        return True
-
-    def _done(self, good: bool, next_s: float, now_s: float) -> None:
-        self._fails = 0 if good else self._fails + 1
-        self._asked_s = None
-        self._got = b""
-        self._next_s = max(next_s, now_s + self._quiet_s)
 
 
 class ModbusScanner(ModbusInput):
@@ -413,4 +408,4 @@ class ModbusScanner(ModbusInput):
             return length if len(got) >= length else None
         if len(got) < usual:
             return None
-        return usual if _has_right_crc(got[:usual]) else 1
+        return usual if with_crc(got[: usual - 2]) == got[:usual] else 1

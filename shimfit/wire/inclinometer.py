@@ -11,109 +11,25 @@ import atexit
 import math
 import threading
 import time
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime
 from typing import TYPE_CHECKING
 
-from shimfit.core.lean import to_degrees
-from shimfit.core.sensing.hold import decimals
 from shimfit.core.sensing.statistics import SampleRing
 from shimfit.core.sensing.watch import WatchState
 from shimfit.errors import FileError, InstrumentError, ShimfitError
-from shimfit.model import Face
 from shimfit.wire import link as links
 from shimfit.wire.capture import ASKED, CaptureWriter
 from shimfit.wire.formats import Modbus
-from shimfit.wire.stream import UNREAD_S, ListenOptions, Stream
+from shimfit.wire.stream import UNREAD_S, ListenOptions, Snapshot, Stream
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    import numpy as np
-    from numpy.typing import NDArray
-
-    from shimfit.core.sensing.hold import Held
-    from shimfit.core.sensing.mounting import AxisMap
-    from shimfit.model import Lean
+    from shimfit.core.sensing.statistics import Values
     from shimfit.wire.capture import Happening
     from shimfit.wire.samples import Sample, Tally
-
-    Values = NDArray[np.float64]
-
-
-@dataclass(frozen=True, slots=True)
-class Taken:
-    """A reading that was taken by the sensor, in the post's directions."""
-
-    lean: Lean
-    u_along: float
-    """Standard uncertainty of the slope along."""
-    u_across: float
-    largest_term: str | None
-    """The largest part of the uncertainty, in words."""
-    text: str
-    """How it is worded, with U = 2u."""
-    held: Held
-    """The same in the sensor's own directions, with all that is known of it."""
-    zero_found: bool = True
-    """False: nobody has found the sensor's zero, so this may be decided out of plumb, never plumb."""
-    u_own: tuple[float, float] | None = None
-    """Parts of u along and across that are new at each hold, so average away; None = not known."""
-
-
-@dataclass(frozen=True, slots=True)
-class Snapshot:
-    """All that a screen needs, as of one moment."""
-
-    state: WatchState
-    words: str
-    lean: Lean | None = None
-    """Lean now, in the post's directions; None when nothing good is fresh."""
-    age_s: float | None = None
-    """Age of the newest good sample; None when none ever came."""
-    good_per_s: float = 0.0
-    bytes_per_s: float = 0.0
-    taken: Taken | None = None
-    """Only while TAKEN."""
-    banner: str | None = None
-    """What is wrong with the link or the stream, for a line across the screen; None when all is well."""
-    held_s: float = 0.0
-    format: str | None = None
-    baud: int | None = None
-    is_open: bool = False
-    description_wanted: str | None = None
-    """A description to complete, when text was found whose columns a person must name."""
-    zero_words: str | None = None
-    """What has to be done about the sensor's zero; None while it is known and fresh."""
-    zero_found: bool = True
-    """False: nobody has found the zero, or it fell: the lean shown is the sensor's, not the post's."""
-    knocked: bool = False
-    """A moment ago it was knocked, and has come to rest where it was."""
-    gave_up: bool = False
-    """Bytes come, and none of them can be read at any speed or in any format that is known."""
-    fell: bool = False
-    """It was in free fall since the link was opened: the zero that was kept counts no more."""
-
-
-def taken_of(held: Held, axis_map: AxisMap) -> Taken:
-    """A held reading in the post's directions."""
-    lean = axis_map.to_post(math.tan(math.radians(held.x_deg)), math.tan(math.radians(held.y_deg)))
-    u_along, u_across = axis_map.u_to_post(held.budgets[0].u, held.budgets[1].u)
-    along = _in_words(lean.slope_along, u_along, Face.NEXT)
-    across = _in_words(lean.slope_across, u_across, Face.OUT)
-    own = axis_map.u_to_post(*(one.only("hold").u for one in held.budgets))
-    text = f"{along}, {across} (k = 2)"
-    return Taken(lean, u_along, u_across, held.largest, text, held, held.zero_found, own)
-
-
-def _in_words(slope: float, u_slope: float, positive: Face) -> str:
-    """`0.41 ± 0.02° next`."""
-    angle_deg = to_degrees(slope)
-    expanded_deg = 2 * math.degrees(u_slope) * math.cos(math.radians(angle_deg)) ** 2
-    digits = decimals(expanded_deg)
-    face = positive if slope >= 0 else positive.opposite
-    return f"{abs(angle_deg):.{digits}f} ± {expanded_deg:.{digits}f}° {face}"
-
+    from shimfit.wire.stream import Taken
 
 BACK_OFF_S = (0.25, 0.5, 1.0, 2.0)
 """Waits between attempts to open; the last one goes on for ever."""
@@ -127,7 +43,7 @@ STOPPED_S = 1.5
 """An open link's reader that published nothing for this long has stopped: it does so 30 times a second."""
 _PUBLISH_S = 0.03
 _GATHER_S = 0.02
-_FAULTY = (WatchState.NO_DATA, WatchState.LISTENING, WatchState.STALE, WatchState.FROZEN)
+"""Fifty reads a second at most: a sensor that sends letter by letter would keep a core busy."""
 _NOW_S = 0.25
 """The lean shown as now is the mean over this long."""
 
@@ -145,29 +61,39 @@ class Inclinometer:
     ) -> None:
         """Raises FileError when the capture can't be written. `on_sample` runs in the reading thread."""
         self._url = url
-        self._options = settings or ListenOptions()
+        self._options = options = settings or ListenOptions()
+        self._polled = options.description if isinstance(options.description, Modbus) else None
         self._clock = clock
-        self._start_s = clock()
-        self._stream = Stream(self._options, on_sample=self._keep)
+        self._stream = Stream(options, on_sample=self._keep)
         self._on_sample = on_sample
-        self._capture = self._open_capture(capture_path)
+        self._capture: CaptureWriter | None = None
+        if capture_path is not None:
+            form = "auto" if options.description is None else type(options.description).__name__.lower()
+            header = {
+                "device": url,
+                "speed": str(options.baud or "as found"),
+                "format": form,
+                "wall time at start": datetime.now().astimezone().isoformat(timespec="milliseconds"),
+            }
+            self._capture = CaptureWriter(capture_path, header, clock())
         self._last_error: str | None = None
         self._lock = threading.Lock()
-        self._ring = SampleRing(self._options.ring_s)
+        self._ring = SampleRing(options.ring_s)
         self._published = Snapshot(WatchState.NO_DATA, "not started")
+        self._published_s = -math.inf
         self._last_good_s: float | None = None
         self._tally = self._stream.tally.copy()
         self._messages: tuple[str, ...] = ()
-        self._published_s = -math.inf
+        self._fault: ShimfitError | None = None
         self._again = threading.Event()
         self._stopping = threading.Event()
-        self._fault: ShimfitError | None = None
         self._port: links.Port | None = None
-        self._baud: int | None = None
         self._speeds: list[int] = []
+        """To be listened to, the one in use first."""
         self._tried: list[int] = []
         """Speeds that brought nothing, since the link was opened."""
         self._is_open = False
+        self._received = False
         self.opened = threading.Event()
         """Set once the link was open for the first time."""
         self.failed = threading.Event()
@@ -178,7 +104,7 @@ class Inclinometer:
 
     def start(self) -> None:
         """Begin to open and read; returns at once."""
-        atexit.register(self._at_exit)
+        atexit.register(self.stop)
         self._thread.start()
 
     def stop(self) -> None:
@@ -186,7 +112,7 @@ class Inclinometer:
         self._stopping.set()
         if self._thread.is_alive() and threading.current_thread() is not self._thread:
             self._thread.join(1.0)
-        atexit.unregister(self._at_exit)
+        atexit.unregister(self.stop)
 
     def snapshot(self) -> Snapshot:
         """Where things stand now. Costs microseconds and never waits for the port."""
@@ -204,9 +130,7 @@ class Inclinometer:
     def take(self) -> Taken | str:
         """The reading that was taken, or why there is none, in words."""
         snapshot = self.snapshot()
-        if snapshot.taken is not None:
-            return snapshot.taken
-        return f"{snapshot.state}: {snapshot.words}"
+        return snapshot.taken or f"{snapshot.state}: {snapshot.words}"
 
     def again(self) -> None:
         """Forget the reading and hold anew from now on."""
@@ -223,7 +147,7 @@ class Inclinometer:
             return self._tally.copy()
 
     def messages(self) -> tuple[str, ...]:
-        """Sentences for the person, oldest first."""
+        """Sentences for the user, oldest first."""
         with self._lock:
             return self._messages
 
@@ -236,171 +160,147 @@ class Inclinometer:
     # ---------------------------------------------------------------- the reading thread
 
     def _run(self) -> None:
+        attempt = 0
         try:
-            self._run_for_ever()
+            while not self._stopping.is_set():
+                self._listen_once()
+                if self._received:
+                    attempt = 0
+                    continue
+                self._stopping.wait(BACK_OFF_S[min(attempt, len(BACK_OFF_S) - 1)])
+                attempt += 1
         except FileError as error:  # the capture can't be written: say so, rather than lose bytes unsaid
-            with self._lock:
-                self._fault = error
+            self._set_fault(error)
             self._is_open = False
             self._stream.lost(error.message)
             self._stream.say(error.message)
         finally:
             self._publish(self._clock(), force=True)
-            self._close_capture()
+            try:
+                if self._capture is not None:
+                    self._capture.close()
+            except FileError as error:
+                self._set_fault(error)
 
-    def _run_for_ever(self) -> None:
-        attempt = 0
-        while not self._stopping.is_set():
-            if self._listen_once():
-                attempt = 0
-                continue
-            self._stopping.wait(BACK_OFF_S[min(attempt, len(BACK_OFF_S) - 1)])
-            attempt += 1
-
-    def _listen_once(self) -> bool:
-        """Open, read until the link is lost; True when something came and nothing of ours went wrong."""
+    def _listen_once(self) -> None:
+        """Open and read until the link is lost or fell silent. Raises FileError for the capture."""
         link = None
+        self._received = False
         try:
             link = self._open()
-            return link is not None and self._listen(link)
+            self._listen(link)
         except FileError:
             raise
+        except ShimfitError as error:
+            self._lose(error)
         except Exception as error:  # noqa: BLE001 - whatever it is: a reader that ends unsaid looks alive
+            self._received = False  # what is wrong is ours, and may come again at once
             what = f"{type(error).__name__}: {error}".rstrip(": ")
-            self._log_loss(InstrumentError(f"reading failed ({what}); the link is opened again"))
-            return False
+            self._lose(InstrumentError(f"reading failed ({what}); the link is opened again"))
         finally:
             if link is not None:
                 link.close()
             self._is_open = False
 
-    def _open(self) -> links.Link | None:
-        """The open link, or None; a device may have come back under another name."""
-        options = self._options
-        description = options.description
-        url = self._url
-        try:
-            if self._port is not None:
-                url = links.find_again(self._port, links.ports()) or url
-            given = options.baud or (description.baud if description else None)
-            last_good = self._baud if self._stream.found else options.last_good_baud
-            speeds = (given,) if given else links.speeds_to_try(url, last_good)
-            self._baud = speeds[0]
-            framing = description.framing if isinstance(description, Modbus) else "8N1"
-            link = links.open_link(url, baud=speeds[0], framing=framing, dtr=options.dtr, read_s=self._read_s)
-        except ShimfitError as error:
-            self._fail(error)
-            return None
-        self._speeds, self._tried = list(speeds), []
-        self._opened(link)
-        return link
-
-    @property
-    def _read_s(self) -> float:
-        """How long a read may wait: a polled format has to ask in time."""
-        description = self._options.description
-        if isinstance(description, Modbus):
-            return max(0.005, min(links.READ_S, description.poll_s / 4, description.timeout_s / 4))
-        return links.READ_S
-
-    def _fail(self, error: ShimfitError) -> None:
-        now_s = self._clock()
-        with self._lock:
-            self._fault = error
+    def _lose(self, error: ShimfitError) -> None:
+        """The link could not be opened, or was lost."""
+        self._set_fault(error)
         self._stream.lost(error.message)
         self._stream.say(error.message)
         self._log("error", error.message)
-        self._publish(now_s, force=True)
-        self.failed.set()
+        if self._is_open:
+            self._log("closed")
+        else:
+            self.failed.set()
+        self._is_open = False
+        self._publish(self._clock(), force=True)
 
-    def _opened(self, link: links.Link) -> None:
+    def _open(self) -> links.Link:
+        """The open link; a device may have come back under another name. Raises ShimfitError."""
+        options, url = self._options, self._url
+        if self._port is not None:
+            url = links.find_again(self._port, links.ports()) or url
+        given = options.baud or (options.description.baud if options.description else None)
+        last_good = self._speeds[0] if self._stream.found and self._speeds else options.last_good_baud
+        self._speeds = [given] if given else list(links.speeds_to_try(url, last_good))
+        self._tried = []
+        framing, read_s = "8N1", links.READ_S
+        if self._polled is not None:  # it has to be asked in time
+            framing = self._polled.framing
+            read_s = max(0.005, min(read_s, self._polled.poll_s / 4, self._polled.timeout_s / 4))
+        link = links.open_link(url, baud=self._speeds[0], framing=framing, dtr=options.dtr, read_s=read_s)
         now_s = self._clock()
-        with self._lock:
-            self._fault = None
+        self._set_fault(None)
         self._is_open = True
         if self._port is None and "://" not in link.url:
             self._port = next((port for port in links.ports() if port.url == link.url), None)
         self._stream.opened(now_s)
-        self._log("opened", f"{link.url} at {self._baud} baud")
+        self._log("opened", f"{link.url} at {self._speeds[0]} baud")
         self._publish(now_s, force=True)
         self.opened.set()
+        return link
 
-    def _listen(self, link: links.Link) -> bool:
-        """Read until the link is lost or fell silent; True when something came."""
-        start_s = received_s = speed_s = self._clock()
-        has_received = False
-        try:
-            while not self._stopping.is_set():
-                self._ask(link)
-                data = link.read()
-                now_s = self._clock()
-                if data:
-                    received_s, has_received = now_s, True
-                    if self._capture is not None:
-                        self._capture.data(now_s, data)
-                    self._stream.feed(now_s, data)
-                    self._let_more_come()
-                else:
-                    self._stream.tick(now_s)
-                if self._again.is_set():
-                    self._again.clear()
-                    self._stream.watch.again(now_s)
-                self._publish(now_s)
-                if len(self._speeds) > 1 and (now_s - speed_s > HUNT_S or self._stream.is_garbage):
-                    speed_s = self._next_speed(link, now_s)
-                    received_s = max(received_s, speed_s)
-                if now_s - max(received_s, start_s) > SILENT_S:
-                    self._log("mark", f"silent for {SILENT_S:.0f} s: closed to be opened again")
-                    self._log("closed")
-                    self._stream.say(f"nothing came for {SILENT_S:.0f} s; the link was opened again")
-                    return has_received
-            self._log("closed")
-        except InstrumentError as error:
-            self._log_loss(error)
-        return has_received
-
-    def _let_more_come(self) -> None:
-        """Read fifty times a second at most: a sensor that sends letter by letter keeps a core busy."""
-        if not isinstance(self._options.description, Modbus):
-            time.sleep(_GATHER_S)
-
-    def _ask(self, link: links.Link) -> None:
-        """Send what a polled format wants sent; nothing is ever sent otherwise."""
-        now_s = self._clock()
-        request = self._stream.due(now_s)
-        if request is not None:
-            link.empty()
-            self._log("mark", f"{ASKED} {request.hex(' ')}")
-            link.write(request)
+    def _listen(self, link: links.Link) -> None:
+        """Read until asked to stop, or until nothing came for long. InstrumentError: the link is lost."""
+        received_s = speed_s = self._clock()
+        while not self._stopping.is_set():
+            request = self._stream.due(self._clock())
+            if request is not None:  # nothing is ever sent to a sensor that is not polled
+                link.empty()
+                self._log("mark", f"{ASKED} {request.hex(' ')}")
+                link.write(request)
+            data = link.read()
+            now_s = self._clock()
+            if data:
+                received_s, self._received = now_s, True
+                if self._capture is not None:
+                    self._capture.data(now_s, data)
+                self._stream.feed(now_s, data)
+                if self._polled is None:
+                    time.sleep(_GATHER_S)
+            else:
+                self._stream.tick(now_s)
+            if self._again.is_set():
+                self._again.clear()
+                self._stream.watch.again(now_s)
+            self._publish(now_s)
+            if len(self._speeds) > 1 and (now_s - speed_s > HUNT_S or self._stream.is_garbage):
+                speed_s = self._next_speed(link, now_s)
+                received_s = max(received_s, speed_s)
+            if now_s - received_s > SILENT_S:
+                self._log("mark", f"silent for {SILENT_S:.0f} s: closed to be opened again")
+                self._stream.say(f"nothing came for {SILENT_S:.0f} s; the link was opened again")
+                break
+        self._log("closed")
 
     def _next_speed(self, link: links.Link, now_s: float) -> float:
-        """Keep a speed that brings something good, else go on to the next one."""
+        """Keep a speed that brings something good, else try the next; returns since when that is."""
         if self._stream.found:
-            self._speeds = [self._baud or self._speeds[0]]
+            self._speeds = self._speeds[:1]
             return now_s
-        self._tried.append(self._speeds[0])
-        self._speeds = [*self._speeds[1:], self._speeds[0]]
-        self._baud = self._speeds[0]
-        link.set_speed(self._baud)
+        tried, *others = self._speeds
+        self._tried.append(tried)
+        self._speeds = [*others, tried]
+        link.set_speed(self._speeds[0])
         link.empty()
         self._stopping.wait(SETTLE_S)
         link.empty()
         self._stream.new_speed()
-        self._log("mark", f"speed {self._baud}")
+        self._log("mark", f"speed {self._speeds[0]}")
         return self._clock()
 
-    def _log_loss(self, error: InstrumentError) -> None:
-        now_s = self._clock()
-        with self._lock:
-            self._fault = error
-        self._is_open = False
-        self._stream.lost(error.message)
-        self._stream.say(error.message)
-        self._log("error", error.message)
-        self._log("closed")
-        self._publish(now_s, force=True)
+    def _log(self, kind: Happening, text: str = "") -> None:
+        """Into the capture; an error that goes on (no device, every 2 s) stands there once."""
+        if self._capture is None or (kind == "error" and text == self._last_error):
+            return
+        self._last_error = text if kind == "error" else None
+        self._capture.event(self._clock(), kind, text)
 
     # ---------------------------------------------------------------- what is shared
+
+    def _set_fault(self, error: ShimfitError | None) -> None:
+        with self._lock:
+            self._fault = error
 
     def _keep(self, sample: Sample, level: Sample) -> None:
         with self._lock:
@@ -413,78 +313,22 @@ class Inclinometer:
         """Work the snapshot out, a few ten times a second, and put it where the screen finds it."""
         if not force and now_s - self._published_s < _PUBLISH_S:
             return
-        snapshot = self._work_out(now_s)
-        tally, messages = self._stream.tally.copy(), tuple(self._stream.messages)
+        stream = self._stream
+        seen, last = stream.snapshot(now_s), stream.last
+        tried = f"; tried {', '.join(map(str, self._tried[-9:]))}" if self._tried and not stream.found else ""
+        lean = None
+        if last is not None:  # the newest sample alone where the sensor is slow
+            degs = self._ring.mean_since(last.time_s - _NOW_S) or (last.x_deg, last.y_deg)
+            lean = self._options.axis_map.to_post(*(math.tan(math.radians(deg)) for deg in degs))
+        snapshot = replace(
+            seen,
+            words=seen.words + tried,
+            lean=lean,
+            baud=self._speeds[0] if self._speeds else None,
+            is_open=self._is_open,
+            gave_up=stream.unread_s(now_s) > UNREAD_S and len(self._tried) + 1 >= len(self._speeds),
+        )
+        tally, messages = stream.tally.copy(), tuple(stream.messages)
         with self._lock:
             self._published, self._tally, self._messages = snapshot, tally, messages
             self._published_s = now_s
-
-    def _work_out(self, now_s: float) -> Snapshot:
-        stream = self._stream
-        view = stream.view(now_s)
-        taken = None if view.taken is None else taken_of(view.taken, self._options.axis_map)
-        good_per_s, bytes_per_s = stream.rates()
-        tried = f"; tried {', '.join(map(str, self._tried[-9:]))}" if self._tried and not stream.found else ""
-        gave_up = stream.unread_s(now_s) > UNREAD_S and len(self._tried) + 1 >= len(self._speeds)
-        return Snapshot(
-            state=view.state,
-            words=view.words + tried,
-            lean=self._lean_now(),
-            age_s=stream.age_s(now_s),
-            good_per_s=good_per_s,
-            bytes_per_s=bytes_per_s,
-            taken=taken,
-            banner=f"{view.state}: {view.words}" if view.state in _FAULTY else None,
-            held_s=view.held_s,
-            format=stream.format,
-            baud=self._baud,
-            is_open=self._is_open,
-            description_wanted=stream.needs_description,
-            zero_words=stream.zero_words,
-            zero_found=stream.zero is not None,
-            knocked=view.knocked,
-            gave_up=gave_up,
-            fell=stream.fell,
-        )
-
-    def _lean_now(self) -> Lean | None:
-        """Mean of the last moment; the newest sample alone where the sensor is slow."""
-        last = self._stream.last
-        if last is None:
-            return None
-        x, y = self._ring.mean_since(last.time_s - _NOW_S) or (last.x_deg, last.y_deg)
-        return self._options.axis_map.to_post(math.tan(math.radians(x)), math.tan(math.radians(y)))
-
-    # ---------------------------------------------------------------- the capture
-
-    def _open_capture(self, path: str | None) -> CaptureWriter | None:
-        if path is None:
-            return None
-        description = self._options.description
-        form = "auto" if description is None else type(description).__name__.lower()
-        header = {
-            "device": self._url,
-            "speed": str(self._options.baud or "as found"),
-            "format": form,
-            "wall time at start": datetime.now().astimezone().isoformat(timespec="milliseconds"),
-        }
-        return CaptureWriter(path, header, self._start_s)
-
-    def _log(self, kind: Happening, text: str = "") -> None:
-        """Into the capture; an error that goes on (no device, every 2 s) stands there once."""
-        if self._capture is None or (kind == "error" and text == self._last_error):
-            return
-        self._last_error = text if kind == "error" else None
-        self._capture.event(self._clock(), kind, text)
-
-    def _close_capture(self) -> None:
-        if self._capture is None:
-            return
-        try:
-            self._capture.close()
-        except FileError as error:
-            with self._lock:
-                self._fault = error
-
-    def _at_exit(self) -> None:
-        self.stop()

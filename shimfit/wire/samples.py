@@ -19,10 +19,10 @@ from typing import TYPE_CHECKING, ClassVar, NamedTuple
 
 from shimfit.core.lean import from_elevations, from_tangent_angles
 from shimfit.model import Lean
-from shimfit.wire.formats import ANGLE_UNITS, FORCE_UNITS, PAIR, TANGENT_UNITS, TIME_UNITS, TRIPLE
+from shimfit.wire.formats import PAIR, TANGENT_UNITS, TIME_UNITS, TRIPLE, worth
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Mapping
 
     from shimfit.wire.formats import Described
 
@@ -74,9 +74,9 @@ class Tally:
     gravity_g: float | None = None
     """Size of the newest acceleration triple; None where none came."""
 
-    def refuse(self, reason: Refusal, count: int = 1) -> None:
+    def refuse(self, reason: Refusal) -> None:
         """Count a refusal."""
-        self.refused[reason] = self.refused.get(reason, 0) + count
+        self.refused[reason] = self.refused.get(reason, 0) + 1
 
     @property
     def refused_total(self) -> int:
@@ -89,10 +89,7 @@ class Tally:
 
 
 class Sample(NamedTuple):
-    """Angles of lean along the sensor's own x and y, in degrees, at an arrival time.
-
-    A named tuple, because some thousand are made each second.
-    """
+    """Angles of lean along the sensor's own x and y, in degrees. A tuple: thousands come a second."""
 
     time_s: float
     """When its last byte arrived, on the stream's monotonic clock."""
@@ -111,9 +108,10 @@ class Input:
     """`xdr`, `text`, `binary` or `modbus`; None while it is being found."""
     needs_description: str | None = None
     """A description to complete, when something was found whose values a person must name."""
+    no_answer: str | None = None
+    """Why nothing comes, where the format can tell."""
 
     def __init__(self, description: Described, tally: Tally) -> None:
-        self._description = description
         self._tally = tally
         self._news: list[str] = []
         self.elevation = description.elevation
@@ -122,25 +120,20 @@ class Input:
     @property
     def step_deg(self) -> float | None:
         """Output step that the values show; None where it can't be told."""
-        return None
-
-    @property
-    def no_answer(self) -> str | None:
-        """Why nothing comes, where the format can tell."""
-        return None
+        raise NotImplementedError
 
     def feed(self, data: bytes, now_s: float) -> list[Sample]:
         """Samples that these bytes complete."""
         raise NotImplementedError
 
+    def restart(self, *, lost: bool) -> None:
+        """Begin anew; `lost`: a line or frame under way counts as unfinished. It is never parsed."""
+        raise NotImplementedError
+
     def news(self) -> list[str]:
-        """Sentences for the person since the last call."""
+        """Sentences for the user since the last call."""
         news, self._news = self._news, []
         return news
-
-    def restart(self, *, lost: bool) -> None:
-        """Begin anew; `lost`: a line or frame under way counts as unfinished."""
-        raise NotImplementedError
 
     def due(self, now_s: float) -> bytes | None:  # noqa: ARG002 - most formats come by themselves
         """What to send now; None for formats that come by themselves."""
@@ -155,13 +148,10 @@ class Input:
 
 @dataclass(slots=True)
 class Pace:
-    """Seconds from sample to sample, from counts over seconds.
-
-    Links deliver in bursts, so neighbouring arrival times say nothing.
-    """
+    """Seconds from sample to sample, from counts over seconds: links deliver in bursts."""
 
     period_s: float | None = None
-    """None until a stretch of LEAST_S and LEAST_COUNT was seen."""
+    """None until a stretch of LEAST_S and LEAST_COUNT was seen; then the last that is known."""
     _start_s: float | None = None
     _count: int = 0
 
@@ -171,20 +161,17 @@ class Pace:
     def tick(self, time_s: float) -> None:
         """Count one sample."""
         if self._start_s is None or time_s < self._start_s:
-            self._start_s = time_s
-            self._count = 0
+            self._start_s, self._count = time_s, 0
             return
         self._count += 1
         spent_s = time_s - self._start_s
         if spent_s >= self.LEAST_S and self._count >= self.LEAST_COUNT:
             self.period_s = spent_s / self._count
-            self._start_s = time_s
-            self._count = 0
+            self._start_s, self._count = time_s, 0
 
     def restart(self) -> None:
-        """Begin a new stretch; the last known period stays until it is replaced."""
+        """Begin a new stretch."""
         self._start_s = None
-        self._count = 0
 
 
 def slopes(x_deg: float, y_deg: float, *, elevation: bool) -> Lean:
@@ -194,9 +181,7 @@ def slopes(x_deg: float, y_deg: float, *, elevation: bool) -> Lean:
     way (the axis's + end is down). Otherwise each is measured in its own upright plane. Raises EntryError
     for a pair that two axes at right angles can't have.
     """
-    if elevation:
-        return from_elevations(-x_deg, -y_deg)
-    return from_tangent_angles(x_deg, y_deg)
+    return from_elevations(-x_deg, -y_deg) if elevation else from_tangent_angles(x_deg, y_deg)
 
 
 LONGEST = 1024
@@ -210,23 +195,18 @@ class LineFramer:
     def __init__(self, tally: Tally, *, drop_first: bool = False) -> None:
         """`drop_first`: the first line after a start is not believed ("12.4" cut to "2.4" looks fine)."""
         self._tally = tally
-        self._drop_first = drop_first
+        self._drop_first = self._first = drop_first
         self._rest = b""
         self._overlong = False
-        self._first = drop_first
 
     def feed(self, chunk: bytes) -> list[bytes]:
         """Whole lines that these bytes complete, without their ends, in order."""
-        if b"\n" not in chunk and b"\r" not in chunk:
-            self._keep(self._rest + chunk)
-            return []
         *whole, rest = (self._rest + chunk).replace(b"\r", b"\n").split(b"\n")
         lines = []
         for raw in whole:
             line = raw.lstrip(_LINE_NOISE)
             if self._overlong:
-                self._overlong = False  # the end of a line that was counted when it grew too long
-                self._first = False
+                self._overlong = self._first = False  # the end of a line that was counted as it grew too long
             elif not line:
                 continue
             elif self._first:
@@ -235,37 +215,23 @@ class LineFramer:
                 self._tally.refuse(Refusal.TOO_LONG)
             else:
                 lines.append(line)
-        self._keep(rest)
-        return lines
-
-    def _keep(self, rest: bytes) -> None:
-        """Hold back the unfinished line, at most LONGEST bytes of it."""
-        if self._overlong:
-            self._rest = b""
-            return
-        rest = rest.lstrip(_LINE_NOISE)
-        if len(rest) > LONGEST:
+        rest = b"" if self._overlong else rest.lstrip(_LINE_NOISE)
+        if len(rest) > LONGEST:  # memory stays bounded
             if not self._first:
                 self._tally.refuse(Refusal.TOO_LONG)
-            self._overlong = True
-            rest = b""
+            self._overlong, rest = True, b""
         self._rest = rest
+        return lines
 
     def restart(self, *, lost: bool) -> None:
-        """Begin anew: after opening, a change of speed or a loss.
-
-        `lost`: the link went away, so a line that was under way counts as unfinished. An unfinished line
-        is never parsed.
-        """
+        """Begin anew, after opening, a change of speed or a loss; see Input."""
         if lost and self._rest and not self._first:
             self._tally.refuse(Refusal.UNFINISHED)
-        self._rest = b""
-        self._overlong = False
-        self._first = self._drop_first
+        self._rest, self._overlong, self._first = b"", False, self._drop_first
 
 
 NUMBER = re.compile(rb"[+-]?(?:[0-9]+(?:\.[0-9]+)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
-DECIMAL_COMMA = re.compile(rb"[+-]?(?:[0-9]+(?:,[0-9]+)?|,[0-9]+)(?:[eE][+-]?[0-9]+)?")
+DECIMAL_COMMA = re.compile(NUMBER.pattern.replace(rb"\.", b","))
 PRINTABLE = bytes(range(0x20, 0x7F))
 
 
@@ -283,14 +249,29 @@ def printed_step(digits: bytes) -> float:
 
 _LEAST_G, _MOST_G = 0.9, 1.1
 """A post at rest feels 1 g. Further off is a knock, or a chip whose range or scale is not what was stated."""
-_FALL_G = 0.3
-_FALL_SAMPLES = 3
+_FALL_G, _FALL_SAMPLES = 0.3, 3
 """So little for so many samples in a row is a fall (0.1 s is 5 cm): its zero is not what it was."""
 _MOVING_SHARE = 0.02
 """The triple's size off its own median by more than this is more than gravity: the post is moving."""
-_KEPT_NORMS = 201
-_JUMP_PERIODS = 5
-_LEAST_FOR_PERIOD = 8
+_KEPT_SIZES = 201
+_JUMP_PERIODS, _LEAST_FOR_PERIOD = 5, 8
+"""The device's clock leapt: by so many of its periods, once so many samples have shown them."""
+
+
+def values_of(description: Described, time_s: float, x_deg: float, y_deg: float) -> dict[str, float]:
+    """What a device of this description measures of a lean, by name, in its units: `Measure` turned round."""
+    tan_x, tan_y = math.tan(math.radians(x_deg)), math.tan(math.radians(y_deg))
+    up = 1 / math.sqrt(1 + tan_x * tan_x + tan_y * tan_y)
+    known = {"x": x_deg, "y": y_deg, "ax": -tan_x * up, "ay": -tan_y * up, "az": up}
+    slope = {"x": tan_x, "y": tan_y}
+    values = {"time": time_s}
+    for name, unit in description.units.items():
+        if name in known:
+            sign = -1.0 if name in description.flip else 1.0
+            values[name] = sign * (slope if unit in TANGENT_UNITS else known)[name] / worth(name, unit)
+        elif name == "time":
+            values[name] = time_s / TIME_UNITS[unit]
+    return values
 
 
 class Measure:
@@ -302,131 +283,86 @@ class Measure:
         self._tally = tally
         self._range_deg = description.range_deg
         self._is_triple = "ax" in units
-        names = TRIPLE if self._is_triple else PAIR
-        self._convert = [
+        self._measured = [
             (
                 name,
-                _conversion(
-                    name,
-                    units[name],
-                    (-1.0 if name in description.flip else 1.0)
-                    * (count_worth if units[name] == "count" else 1.0),
-                ),
+                (-1.0 if name in description.flip else 1.0)
+                * (count_worth if units[name] == "count" else 1.0)
+                * worth(name, units[name]),
+                units[name] in TANGENT_UNITS,
             )
-            for name in names
+            for name in (TRIPLE if self._is_triple else PAIR)
         ]
         self._time_worth_s = TIME_UNITS[units["time"]] if "time" in units else None
-        self._norms = _RunningMedian()
+        self._sizes: deque[float] = deque()
+        self._ranked_sizes: list[float] = []
         self._falling = 0
-        self._clock = _DeviceClock()
+        self._last: tuple[float, list[float]] | None = None
+        self._clock_from_s, self._clock_count = 0.0, 0
 
     def sample(self, values: Mapping[str, float], time_s: float) -> Sample | None:
         """Judge the values of one line or answer; counts what it refuses."""
-        numbers = [convert(values[name]) for name, convert in self._convert]
-        if not all(map(math.isfinite, numbers)):
-            self._tally.refuse(Refusal.NOT_A_NUMBER)
+        judged = self._judge(values, time_s)
+        if isinstance(judged, Refusal):
+            self._tally.refuse(judged)
             return None
-        moving = False
+        self._tally.good += 1
+        return judged
+
+    def _judge(self, values: Mapping[str, float], time_s: float) -> Sample | Refusal:
+        numbers = [
+            math.degrees(math.atan(values[name] * worth)) if is_slope else values[name] * worth
+            for name, worth, is_slope in self._measured
+        ]
+        moving = jumped = False
+        if not all(map(math.isfinite, numbers)):
+            return Refusal.NOT_A_NUMBER
         if self._is_triple:
-            norm = math.hypot(*numbers)
-            self._tally.gravity_g = norm
-            self._falling = self._falling + 1 if norm < _FALL_G else 0
+            size = math.hypot(*numbers)
+            self._tally.gravity_g = size
+            self._falling = self._falling + 1 if size < _FALL_G else 0
             if self._falling == _FALL_SAMPLES:
                 self._tally.falls += 1
-            if not _LEAST_G <= norm <= _MOST_G:
-                self._tally.refuse(Refusal.NOT_ONE_G)
-                return None
+            if not _LEAST_G <= size <= _MOST_G:
+                return Refusal.NOT_ONE_G
             along, across, up = numbers
             if up <= 0:
-                self._tally.refuse(Refusal.OUT_OF_RANGE)
-                return None
+                return Refusal.OUT_OF_RANGE
             x_deg, y_deg = math.degrees(math.atan2(-along, up)), math.degrees(math.atan2(-across, up))
-            moving = self._norms.is_off(norm)
+            moving = self._is_moving(size)
         else:
             x_deg, y_deg = numbers
         if abs(x_deg) > self._range_deg or abs(y_deg) > self._range_deg:
-            self._tally.refuse(Refusal.OUT_OF_RANGE)
-            return None
-        repeat, jumped = self._compare_clock(values, numbers)
-        if repeat:
-            self._tally.refuse(Refusal.REPEAT)
-            return None
-        self._tally.good += 1
+            return Refusal.OUT_OF_RANGE
+        if self._time_worth_s is not None:
+            now = values["time"] * self._time_worth_s, numbers
+            if now == self._last:
+                return Refusal.REPEAT
+            jumped = self._clock_jumped(now[0])
+            self._last = now
         return Sample(time_s, x_deg, y_deg, moving, jumped)
 
-    def _compare_clock(self, values: Mapping[str, float], numbers: list[float]) -> tuple[bool, bool]:
-        """(repeat, jumped) by the device's own time, where it sends one."""
-        if self._time_worth_s is None:
-            return False, False
-        return self._clock.compare(values["time"] * self._time_worth_s, tuple(numbers))
+    def _is_moving(self, size: float) -> bool:
+        """The triple's size is off the median of those before it; takes it in."""
+        ranked = self._ranked_sizes
+        median = ranked[len(ranked) // 2] if ranked else size
+        if len(self._sizes) >= _KEPT_SIZES:
+            ranked.remove(self._sizes.popleft())
+        self._sizes.append(size)
+        insort(ranked, size)
+        return abs(size - median) > _MOVING_SHARE * median
+
+    def _clock_jumped(self, device_s: float) -> bool:
+        """The device's own clock went backwards, or leapt."""
+        last_s = device_s if self._last is None else self._last[0]
+        step_s, count = device_s - last_s, self._clock_count
+        leapt = count >= _LEAST_FOR_PERIOD and step_s > _JUMP_PERIODS * (last_s - self._clock_from_s) / count
+        if self._last is None or step_s < 0 or leapt:
+            self._clock_from_s, self._clock_count = device_s, 0
+        else:
+            self._clock_count += 1
+        return step_s < 0 or leapt
 
     def restart(self) -> None:
         """Compare nothing across a gap."""
-        self._clock.restart()
-
-
-def _conversion(name: str, unit: str, scale: float) -> Callable[[float], float]:
-    """From the sent unit to g (triple) or degrees (pair), scale and sign included."""
-    if name in TRIPLE:
-        worth = FORCE_UNITS[unit] * scale
-        return lambda value: value * worth
-    if unit in TANGENT_UNITS:
-        worth = TANGENT_UNITS[unit] * scale
-        return lambda value: math.degrees(math.atan(value * worth))
-    worth = ANGLE_UNITS[unit] * scale
-    return lambda value: value * worth
-
-
-class _RunningMedian:
-    """Median of the last some hundred sizes of a triple."""
-
-    def __init__(self) -> None:
-        self._order: deque[float] = deque()
-        self._sorted: list[float] = []
-
-    def is_off(self, norm: float) -> bool:
-        """True when this size is more than 2 % off the median of those before it; takes it in."""
-        median = self._sorted[len(self._sorted) // 2] if self._sorted else norm
-        if len(self._order) >= _KEPT_NORMS:
-            self._sorted.remove(self._order.popleft())
-        self._order.append(norm)
-        insort(self._sorted, norm)
-        return abs(norm - median) > _MOVING_SHARE * median
-
-
-class _DeviceClock:
-    """The device's own time: repeats, and a clock that went backwards or leapt."""
-
-    def __init__(self) -> None:
-        self._last: tuple[float, tuple[float, ...]] | None = None
-        self._start_s = 0.0
-        self._count = 0
-
-    def compare(self, time_s: float, values: tuple[float, ...]) -> tuple[bool, bool]:
-        """(repeat, jumped)."""
-        last = self._last
-        if last == (time_s, values):
-            return True, False
-        self._last = (time_s, values)
-        if last is None:
-            self._start(time_s)
-            return False, False
-        step_s = time_s - last[0]
-        if step_s < 0 or self._leapt(step_s, last[0]):
-            self._start(time_s)
-            return False, True
-        self._count += 1
-        return False, False
-
-    def _leapt(self, step_s: float, last_s: float) -> bool:
-        if self._count < _LEAST_FOR_PERIOD:
-            return False
-        return step_s > _JUMP_PERIODS * (last_s - self._start_s) / self._count
-
-    def _start(self, time_s: float) -> None:
-        self._start_s = time_s
-        self._count = 0
-
-    def restart(self) -> None:
-        self._last = None
-        self._count = 0
+        self._last, self._clock_count = None, 0

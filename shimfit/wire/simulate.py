@@ -22,7 +22,6 @@ from __future__ import annotations
 
 import math
 import re
-import struct
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
@@ -35,9 +34,10 @@ from shimfit.core.resting import rest_packs
 from shimfit.errors import EntryError, UsageError
 from shimfit.model import Foot, Lean, Pack, Seat
 from shimfit.quantities.typed import decimal_number
-from shimfit.wire.formats import Field, Modbus
-from shimfit.wire.frames import ModbusFrames, with_crc
-from shimfit.wire.lines import checksum
+from shimfit.wire.formats import Binary, Column, Description, Field, Modbus, Text, Xdr
+from shimfit.wire.frames import ModbusFrames, encode_frame
+from shimfit.wire.lines import encode_text, sentence
+from shimfit.wire.samples import values_of
 
 if TYPE_CHECKING:
     from shimfit.wire.capture import CaptureWriter
@@ -273,60 +273,52 @@ class SimulatedPost:
 
 
 SIMULATED_MODBUS = Modbus(
-    values=(
-        Field("x", 0, "int16", scale=0.001, unit="deg"),
-        Field("y", 1, "int16", scale=0.001, unit="deg"),
-    ),
-    station=1,
-    framing="8N1",
-    baud=115200,
+    values=(Field("x", 0, scale=0.001), Field("y", 1, scale=0.001)), framing="8N1", baud=115200
 )
 """What `--format modbus` answers to; hardware_notes has it as a description."""
 
 
-def sentence(body: str) -> bytes:
-    """`$body*hh` with its checksum and CRLF."""
-    data = body.encode("ascii")
-    return b"$%b*%02X\r\n" % (data, checksum(data))
+def _text_of(*columns: str) -> Text:
+    pairs = (column.split(":") for column in columns)
+    return Text(columns=tuple(Column(at, *pair) for at, pair in enumerate(pairs)), count=len(columns))
 
 
-def _xdr(_time_s: float, x_deg: float, y_deg: float) -> bytes:
-    return sentence(f"IIXDR,A,{x_deg:.3f},D,PITCH,A,{y_deg:.3f},D,ROLL")
-
-
-def _xdr_split(_time_s: float, x_deg: float, y_deg: float) -> bytes:
-    return sentence(f"IIXDR,A,{x_deg:.3f},D,PTCH") + sentence(f"IIXDR,A,{y_deg:.3f},D,ROLL")
-
-
-def _text(time_s: float, x_deg: float, y_deg: float) -> bytes:
-    return f"{1000 * time_s:.0f},{x_deg:.3f},{y_deg:.3f}\r\n".encode("ascii")
-
-
-def _triple(time_s: float, x_deg: float, y_deg: float) -> bytes:
-    """Gravity's reaction in the sensor's axes, in g; the exact inverse of what is read from it."""
-    tan_x, tan_y = math.tan(math.radians(x_deg)), math.tan(math.radians(y_deg))
-    up = 1 / math.sqrt(1 + tan_x * tan_x + tan_y * tan_y)
-    return f"{1000 * time_s:.0f},{-tan_x * up:.6f},{-tan_y * up:.6f},{up:.6f}\r\n".encode("ascii")
-
-
-Encoder = Callable[[float, float, float], bytes]
-"""(time in s, x and y in degrees) to the bytes of one sample."""
-ENCODERS: dict[str, Encoder | None] = {
-    "xdr": _xdr,
-    "xdr-split": _xdr_split,
-    "text": _text,
-    "triple": _triple,
-    "modbus": None,
+FORMATS: dict[str, Description] = {
+    "xdr": Xdr(),
+    "xdr-split": Xdr(x=("PTCH",), y=("ROLL",)),
+    "text": _text_of("time:ms", "x:deg", "y:deg"),
+    "triple": _text_of("time:ms", "ax:g", "ay:g", "az:g"),
+    "modbus": SIMULATED_MODBUS,
 }
-"""Wire formats by name; None where the sensor sends only when asked."""
+"""Wire formats that are played by name; any other by its description."""
+
+
+def encoder_of(name: str, description: Description) -> Callable[[float, float, float], bytes]:
+    """What writes one sample, (time in s, x and y in degrees), as a device of this description sends it.
+
+    A polled one's is its answer.
+    """
+    if isinstance(description, Xdr):
+        x, y = description.x[0], description.y[0]
+        if name == "xdr-split":
+            return lambda _, x_deg, y_deg: (
+                sentence(f"IIXDR,A,{x_deg:.3f},D,{x}") + sentence(f"IIXDR,A,{y_deg:.3f},D,{y}")
+            )
+        return lambda _, x_deg, y_deg: sentence(f"IIXDR,A,{x_deg:.3f},D,{x},A,{y_deg:.3f},D,{y}")
+    if isinstance(description, Text):
+        return lambda *sample: encode_text(description, values_of(description, *sample))
+    if isinstance(description, Binary):
+        return lambda *sample: encode_frame(description, values_of(description, *sample))
+    frames = ModbusFrames(description)
+    return lambda *sample: frames.answer(values_of(description, *sample))
 
 
 class ModbusDevice:
     """Answers polls as a device of that description; bytes that are no request to it stay unanswered."""
 
     def __init__(self, description: Modbus = SIMULATED_MODBUS) -> None:
-        self._description = description
         self._request = ModbusFrames(description).request
+        self._answer = encoder_of("modbus", description)
         self._received = b""
 
     def answer(self, data: bytes, x_deg: float, y_deg: float) -> bytes:
@@ -336,10 +328,7 @@ class ModbusDevice:
         while len(self._received) >= len(self._request):
             asked = self._received.startswith(self._request)
             self._received = self._received[len(self._request) if asked else 1 :]
-            if asked:
-                words = struct.pack(">hh", round(x_deg / 0.001), round(y_deg / 0.001))
-                head = bytes([self._description.station, self._description.function, len(words)])
-                answer += with_crc(head + words)
+            answer += self._answer(0.0, x_deg, y_deg) if asked else b""
         return answer
 
 
@@ -357,17 +346,28 @@ def damage(data: bytes, share: float, random: np.random.Generator) -> bytes:
 class Stage:
     """The post, its sensor and the link's state; carries out orders. Knows no port and no clock."""
 
-    def __init__(self, post: SimulatedPost, wire_format: str, script: Script = (), *, seed: int = 1) -> None:
-        """Raises UsageError for a format that is not played."""
-        if wire_format not in ENCODERS:
-            raise UsageError(f"no format {wire_format!r} to simulate; there are {', '.join(ENCODERS)}")
+    def __init__(
+        self,
+        post: SimulatedPost,
+        wire_format: str,
+        script: Script = (),
+        *,
+        seed: int = 1,
+        description: Description | None = None,
+    ) -> None:
+        """`description`: of a format that has no name here. Raises UsageError for one that is not played."""
+        description = description or FORMATS.get(wire_format)
+        if description is None:
+            raise UsageError(
+                f"no format {wire_format!r} to simulate; there are {', '.join(FORMATS)} or FILE.toml"
+            )
         self.post = post
         self.plugged = True
         self.quitting = False
         self._damage = 0.0
         self._back_s = math.inf
-        self._encode = ENCODERS[wire_format]
-        self._modbus = ModbusDevice()
+        self._encode = encoder_of(wire_format, description)
+        self._polled = ModbusDevice(description) if isinstance(description, Modbus) else None
         self._orders = list(script)
         self._random = np.random.default_rng(seed + 1)
         self._sample = (0.0, 0.0)
@@ -375,7 +375,7 @@ class Stage:
     @property
     def is_polled(self) -> bool:
         """True where the sensor sends only when asked."""
-        return self._encode is None
+        return self._polled is not None
 
     def due(self, now_s: float) -> Iterator[Order]:
         """The script's orders that are due now, each once."""
@@ -421,13 +421,14 @@ class Stage:
         if now_s >= self._back_s:
             self._back_s, self.plugged = math.inf, True
         self._sample = self.post.advance(seconds)
-        if self._encode is None or not self.plugged:
+        if self.is_polled or not self.plugged:
             return b""
         return damage(self._encode(now_s, *self._sample), self._damage, self._random)
 
     def answer(self, data: bytes) -> bytes:
         """What the sensor answers to bytes from the link, where it sends only when asked."""
-        return damage(self._modbus.answer(data, *self._sample), self._damage, self._random)
+        answer = b"" if self._polled is None else self._polled.answer(data, *self._sample)
+        return damage(answer, self._damage, self._random)
 
 
 def played(stage: Stage, seconds: float, rate_hz: float) -> Iterator[tuple[float, bytes]]:

@@ -11,10 +11,11 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from shimfit.core.lean import to_degrees
-from shimfit.core.sensing.hold import SensorErrors, Steadiness
+from shimfit.core.sensing.hold import SensorErrors, Steadiness, decimals
 from shimfit.core.sensing.mounting import AxisMap, SensorZero, zero_words
 from shimfit.core.sensing.watch import PostWatch, View, WatchState
 from shimfit.errors import EntryError
+from shimfit.model import Face
 from shimfit.quantities import shown
 from shimfit.wire.formats import Binary, Description, Modbus
 from shimfit.wire.frames import BinaryInput, ModbusPoller, ModbusScanner
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from shimfit.core.sensing.hold import Held
+    from shimfit.model import Lean
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,92 +57,84 @@ class ListenOptions:
         return replace(self.sensor_errors, zero_u_deg=u_deg, zero_found=zero is not None)
 
 
-RATES_OVER_S = 2.0
-DAMAGE_OVER_S = 5.0
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """A reading that was taken by the sensor, in the post's directions."""
+
+    lean: Lean
+    u_along: float
+    """Standard uncertainty of the slope along."""
+    u_across: float
+    largest_term: str | None
+    """The largest part of the uncertainty, in words."""
+    text: str
+    """How it is worded, with U = 2u."""
+    held: Held
+    """The same in the sensor's own directions, with all that is known of it."""
+    zero_found: bool = True
+    """False: nobody has found the sensor's zero, so this may be decided out of plumb, never plumb."""
+    u_own: tuple[float, float] | None = None
+    """Parts of u along and across that are new at each hold, so average away; None = not known."""
+
+
+def taken_of(held: Held, axis_map: AxisMap) -> Taken:
+    """A held reading in the post's directions; its text is like `0.41 ± 0.02° next, 1.20 ± 0.02° house`."""
+    lean = axis_map.to_post(math.tan(math.radians(held.x_deg)), math.tan(math.radians(held.y_deg)))
+    u = axis_map.u_to_post(*(one.u for one in held.budgets))
+    own = axis_map.u_to_post(*(one.only("hold").u for one in held.budgets))
+    words = []
+    for slope, u_slope, face in zip(
+        (lean.slope_along, lean.slope_across), u, (Face.NEXT, Face.OUT), strict=True
+    ):
+        angle_deg = to_degrees(slope)
+        expanded_deg = 2 * math.degrees(u_slope) * math.cos(math.radians(angle_deg)) ** 2
+        places = decimals(expanded_deg)
+        towards = face if slope >= 0 else face.opposite
+        words.append(f"{abs(angle_deg):.{places}f} ± {expanded_deg:.{places}f}° {towards}")
+    return Taken(lean, *u, held.largest, f"{', '.join(words)} (k = 2)", held, held.zero_found, own)
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """All that a screen or a command needs, as of one moment."""
+
+    state: WatchState
+    words: str
+    lean: Lean | None = None
+    """Lean now, in the post's directions; None when nothing good is fresh."""
+    age_s: float | None = None
+    """Age of the newest good sample; None when none ever came."""
+    good_per_s: float = 0.0
+    bytes_per_s: float = 0.0
+    taken: Taken | None = None
+    """Only while TAKEN."""
+    banner: str | None = None
+    """What is wrong with the link or the stream, for a line across the screen; None when all is well."""
+    held_s: float = 0.0
+    format: str | None = None
+    baud: int | None = None
+    is_open: bool = False
+    description_wanted: str | None = None
+    """A description to complete, when text was found whose columns the user must name."""
+    zero_words: str | None = None
+    """What has to be done about the sensor's zero; None while it is known and fresh."""
+    zero_found: bool = True
+    """False: nobody has found the zero, or it fell: the lean shown is the sensor's, not the post's."""
+    knocked: bool = False
+    """A moment ago it was knocked, and has come to rest where it was."""
+    gave_up: bool = False
+    """Bytes come, and none of them can be read at any speed or in any format that is known."""
+    fell: bool = False
+    """It was in free fall since the link was opened: the zero that was kept counts no more."""
+
+
+_FAULTY = (WatchState.NO_DATA, WatchState.LISTENING, WatchState.STALE, WatchState.FROZEN)
+RATES_OVER_S, DAMAGE_OVER_S = 2.0, 5.0
 _NOTE_EVERY_S = 0.25
 _STEPS_TO_BELIEVE = 5
 UNSEEN_STEP_DEG = 0.1
 """What the output step is taken for until changes were seen; `doubts.step_deg` of the device says better."""
 _DAMAGE = (Refusal.BAD_CHECKSUM, Refusal.NO_CHECKSUM, Refusal.BAD_CRC)
-
-
-class OutputStep:
-    """The sensor's output step q, from the smallest change that either axis ever makes.
-
-    Until enough changes were seen the step is not known, however many decimals are printed: a sensor that
-    goes in tenths of a degree and prints three decimals says the same number for ever, and is up to half a
-    tenth off.
-    """
-
-    def __init__(self) -> None:
-        self._last: tuple[float, float] | None = None
-        self._smallest = math.inf
-        self._changes = 0
-
-    def learn(self, values_deg: tuple[float, float]) -> bool:
-        """Take in x and y; True when what is known of the step has changed."""
-        last, self._last = self._last, values_deg
-        if last is None:
-            return True
-        before = (self._smallest, self._changes >= _STEPS_TO_BELIEVE)
-        for value, earlier in zip(values_deg, last, strict=True):
-            change = abs(value - earlier)
-            if change > 0.0:
-                self._changes += 1
-                self._smallest = min(self._smallest, change)
-        return before != (self._smallest, self._changes >= _STEPS_TO_BELIEVE)
-
-    def step_deg(self, printed_deg: float | None) -> float:
-        """The step: the smallest change once enough were seen, never less than what is printed."""
-        seen_deg = self._smallest if self._changes >= _STEPS_TO_BELIEVE else UNSEEN_STEP_DEG
-        return max(printed_deg or 0.0, seen_deg)
-
-
-class Rates:
-    """Counts over the last seconds."""
-
-    def __init__(self) -> None:
-        self._notes: deque[tuple[float, int, int, int]] = deque()
-        self.good_per_s = 0.0
-        self.bytes_per_s = 0.0
-        self.damaged_share = 0.0
-
-    def restart(self) -> None:
-        """Nothing comes any more; what comes next is a new beginning."""
-        self._notes.clear()
-        self.good_per_s = self.bytes_per_s = self.damaged_share = 0.0
-
-    def note(self, now_s: float, tally: Tally) -> bool:
-        """Keep the counts as of now, a few times a second; True when it did."""
-        if self._notes and 0 <= now_s - self._notes[-1][0] < _NOTE_EVERY_S:
-            return False
-        damaged = sum(tally.refused.get(reason, 0) for reason in _DAMAGE)
-        self._notes.append((now_s, tally.bytes, tally.good, damaged))
-        while self._notes[0][0] < now_s - DAMAGE_OVER_S:
-            self._notes.popleft()
-        self._work_out(now_s)
-        return True
-
-    def _work_out(self, now_s: float) -> None:
-        first = next((note for note in self._notes if note[0] >= now_s - RATES_OVER_S), self._notes[-1])
-        _, received, good, damaged = self._notes[-1]
-        spent_s = now_s - first[0]
-        self.bytes_per_s = (received - first[1]) / spent_s if spent_s > 0 else 0.0
-        self.good_per_s = (good - first[2]) / spent_s if spent_s > 0 else 0.0
-        lines_bad = damaged - self._notes[0][3]
-        lines = good - self._notes[0][2] + lines_bad
-        self.damaged_share = lines_bad / lines if lines > 0 and lines_bad > 0 else 0.0
-
-
-def make_input(description: Description | None, tally: Tally, *, polled: bool) -> Input:
-    """The input for the format that is described, or one that finds it by listening."""
-    if isinstance(description, Modbus):
-        return (ModbusPoller if polled else ModbusScanner)(description, tally)
-    if isinstance(description, Binary):
-        return BinaryInput(description, tally)
-    return LineInput(description, tally)
-
-
 UNREAD_S = 4.0
 """Bytes that bring nothing for so long are worded as what they look like."""
 _LOOKS = {
@@ -157,10 +151,40 @@ _LOOKS = {
 }
 GARBAGE_BYTES = 600
 """Enough for some lines, or for frames to be found in."""
-STALE_S = 1.0
-STALE_PERIODS = 5
+STALE_S, STALE_PERIODS = 1.0, 5
 DAMAGE_SHARE = 0.1
 _MOST_MESSAGES = 50
+
+
+class Rates:
+    """Counts over the last seconds."""
+
+    def __init__(self) -> None:
+        self._notes: deque[tuple[float, int, int, int]] = deque()
+        self.restart()
+
+    def restart(self) -> None:
+        """Nothing comes any more; what comes next is a new beginning."""
+        self._notes.clear()
+        self.good_per_s = self.bytes_per_s = self.damaged_share = 0.0
+
+    def note(self, now_s: float, tally: Tally) -> bool:
+        """Keep the counts as of now, a few times a second; True when it did."""
+        notes = self._notes
+        if notes and 0 <= now_s - notes[-1][0] < _NOTE_EVERY_S:
+            return False
+        damaged = sum(tally.refused.get(reason, 0) for reason in _DAMAGE)
+        notes.append((now_s, tally.bytes, tally.good, damaged))
+        while notes[0][0] < now_s - DAMAGE_OVER_S:
+            notes.popleft()
+        from_s, received, good, _ = next(note for note in notes if note[0] >= now_s - RATES_OVER_S)
+        spent_s = now_s - from_s
+        self.bytes_per_s = (tally.bytes - received) / spent_s if spent_s > 0 else 0.0
+        self.good_per_s = (tally.good - good) / spent_s if spent_s > 0 else 0.0
+        lines_bad = damaged - notes[0][3]
+        lines = tally.good - notes[0][2] + lines_bad
+        self.damaged_share = lines_bad / lines if lines > 0 and lines_bad > 0 else 0.0
+        return True
 
 
 class Stream:
@@ -181,13 +205,24 @@ class Stream:
         self._on_sample = on_sample
         self.tally = Tally()
         self.messages: list[str] = []
-        """Sentences for the person, oldest first, each once."""
-        self._zero = options.zero
+        """Sentences for the user, oldest first, each once."""
+        self.zero = options.zero
+        """What is taken off; None = not found, or lost in a fall."""
         self.watch = PostWatch(options.steadiness, options.sensor_errors_now(options.zero))
-        self._input = make_input(options.description, self.tally, polled=polled)
+        described = options.description
+        self._input: Input
+        if isinstance(described, Modbus):
+            self._input = (ModbusPoller if polled else ModbusScanner)(described, self.tally)
+        elif isinstance(described, Binary):
+            self._input = BinaryInput(described, self.tally)
+        else:
+            self._input = LineInput(described, self.tally)
         self._pace = Pace()
         self._rates = Rates()
-        self._step = OutputStep()
+        self._said: tuple[float, float] | None = None
+        """x and y of the newest sample, as parsed."""
+        self._least_change_deg, self._changes = math.inf, 0
+        """The smallest change that either axis ever made, and how many were seen."""
         self._last_good_s: float | None = None
         self._last_byte_s: float | None = None
         self._first_byte_s: float | None = None
@@ -207,16 +242,20 @@ class Stream:
         """The link is open (again): nothing is joined to what came before."""
         self._restart("link opened")
         self._link_down = None
-        self._last_byte_s = self._first_byte_s = None
-        self._last_good_s = None
-        self._rates.restart()
+        self._last_byte_s = self._first_byte_s = self._last_good_s = None
         self._rates.note(now_s, self.tally)
 
     def lost(self, why: str) -> None:
         """The link is gone: a line under way is dropped and counted."""
         self._restart(why)
         self._link_down = why
+
+    def _restart(self, why: str) -> None:
+        self._input.restart(lost=True)
+        self._pace.restart()
         self._rates.restart()
+        self.watch.restart(why)
+        self.last = None
 
     def end_of_bytes(self) -> None:
         """A bare file ends here: a line under way can't be told from a cut one. The state stays."""
@@ -239,10 +278,9 @@ class Stream:
         for sample in self._input.feed(data, now_s):
             self._take(sample)
         if self.tally.falls and not self.fell:
-            self.fell, self._zero = True, None
-            self.watch.sensor_errors = replace(
-                self._options.sensor_errors_now(None), step_deg=self.watch.sensor_errors.step_deg
-            )
+            self.fell, self.zero = True, None
+            step_deg = self.watch.sensor_errors.step_deg
+            self.watch.sensor_errors = replace(self._options.sensor_errors_now(None), step_deg=step_deg)
             self.watch.lose_hold(now_s, "the sensor fell")
             self.say("the sensor fell: its zero is not what it was")
         for sentence in self._input.news():
@@ -255,10 +293,8 @@ class Stream:
             self.watch.restart("no good sample came")
             self._pace.restart()
             self.last = None
-        if self._rates.note(now_s, self.tally) and self._is_damaged:
+        if self._rates.note(now_s, self.tally) and self._rates.damaged_share > DAMAGE_SHARE:
             self.watch.lose_hold(now_s, "too many lines arrived damaged")
-
-    # ---------------------------------------------------------------- polled formats
 
     def due(self, now_s: float) -> bytes | None:
         """What to send now, for a polled format; empty the link's input first."""
@@ -268,16 +304,64 @@ class Stream:
         """A request went out (as a capture tells)."""
         self._input.asked(now_s)
 
+    def say(self, sentence: str) -> None:
+        """Keep a sentence for the user, once."""
+        if sentence not in self.messages and len(self.messages) < _MOST_MESSAGES:
+            self.messages.append(sentence)
+
+    def _take(self, sample: Sample) -> None:
+        try:
+            lean = slopes(sample.x_deg, sample.y_deg, elevation=self._input.elevation)
+        except EntryError:
+            self.tally.good -= 1
+            self.tally.refuse(Refusal.OUT_OF_RANGE)
+            return
+        if sample.clock_jumped:
+            self.say("the sensor's own clock jumped; its time starts again from here")
+        self._pace.tick(sample.time_s)
+        self._learn_step((sample.x_deg, sample.y_deg))
+        x_deg, y_deg = map(to_degrees, (lean.slope_along, lean.slope_across))
+        if self.zero is not None:
+            x_deg, y_deg = x_deg - self.zero.x_deg, y_deg - self.zero.y_deg
+        self._last_good_s = sample.time_s
+        self.last = sample._replace(x_deg=x_deg, y_deg=y_deg)
+        if self._on_sample is not None:
+            self._on_sample(sample, self.last)
+        self.watch.add(sample.time_s, x_deg, y_deg, moving=sample.moving, jumped=sample.clock_jumped)
+        self.last_taken = self.watch.view.taken or self.last_taken
+
+    def _learn_step(self, said: tuple[float, float]) -> None:
+        """Keep the output step among the sensor's errors: the smallest change, at least what is printed.
+
+        Until enough changes were seen the step is not known, however many decimals are printed: a sensor that
+        goes in tenths of a degree and prints three decimals says the same number for ever, and is up to half
+        a tenth off.
+        """
+        last, self._said = self._said, said
+        if self._options.sensor_errors.step_deg > 0.0:
+            return
+        before = (self._least_change_deg, self._changes >= _STEPS_TO_BELIEVE)
+        for value, earlier in zip(said, last or said, strict=True):
+            if value != earlier:
+                self._changes += 1
+                self._least_change_deg = min(self._least_change_deg, abs(value - earlier))
+        known = self._changes >= _STEPS_TO_BELIEVE
+        if last is None or before != (self._least_change_deg, known):
+            seen_deg = self._least_change_deg if known else UNSEEN_STEP_DEG
+            step_deg = max(self._input.step_deg or 0.0, seen_deg)
+            if step_deg != self.watch.sensor_errors.step_deg:
+                self.watch.sensor_errors = replace(self.watch.sensor_errors, step_deg=step_deg)
+
     # ---------------------------------------------------------------- what there is to see
 
     @property
     def format(self) -> str | None:
-        """`xdr`, `text` or `modbus`; None while it is being found."""
+        """`xdr`, `text`, `binary` or `modbus`; None while it is being found."""
         return self._input.format
 
     @property
     def needs_description(self) -> str | None:
-        """A description to complete, when text was found whose columns a person must name."""
+        """A description to complete, when something was found whose values the user must name."""
         return self._input.needs_description
 
     @property
@@ -291,23 +375,10 @@ class Stream:
         came = self.tally.bytes - self._bytes_before
         return came > GARBAGE_BYTES and not (self.found or self.tally.good or self.tally.other)
 
-    def age_s(self, now_s: float) -> float | None:
-        """Age of the newest good sample; None when none came since the link was opened."""
-        return None if self._last_good_s is None else max(0.0, now_s - self._last_good_s)
-
-    def rates(self) -> tuple[float, float]:
-        """(good samples, bytes) a second over the last seconds."""
-        return self._rates.good_per_s, self._rates.bytes_per_s
-
-    @property
-    def zero(self) -> SensorZero | None:
-        """The zero that is taken off; None = not found, or lost in a fall."""
-        return self._zero
-
     @property
     def zero_words(self) -> str | None:
         """What has to be done about the zero; None while it is known and fresh."""
-        words = zero_words(self._zero, self._options.due_days)
+        words = zero_words(self.zero, self._options.due_days)
         return f"the sensor fell; {words}" if self.fell and words is not None else words
 
     @property
@@ -315,97 +386,62 @@ class Stream:
         """Seconds from sample to sample."""
         return self._pace.period_s
 
+    @property
+    def _patience_s(self) -> float:
+        return max(STALE_S, STALE_PERIODS * (self._pace.period_s or 0.0))
+
+    def snapshot(self, now_s: float) -> Snapshot:
+        """All that there is to see, but for the lean now and what only the link knows."""
+        view = self.view(now_s)
+        return Snapshot(
+            state=view.state,
+            words=view.words,
+            age_s=None if self._last_good_s is None else max(0.0, now_s - self._last_good_s),
+            good_per_s=self._rates.good_per_s,
+            bytes_per_s=self._rates.bytes_per_s,
+            taken=None if view.taken is None else taken_of(view.taken, self._options.axis_map),
+            banner=f"{view.state}: {view.words}" if view.state in _FAULTY else None,
+            held_s=view.held_s,
+            format=self.format,
+            description_wanted=self.needs_description,
+            zero_words=self.zero_words,
+            zero_found=self.zero is not None,
+            knocked=view.knocked,
+            fell=self.fell,
+        )
+
     def view(self, now_s: float) -> View:
         """State and words as of now."""
         if self._link_down is not None:
             return View(WatchState.NO_DATA, self._link_down)
         if self.needs_description is not None:
-            what = "binary frames: say what their values are"
-            if self.format == "text":
-                what = "delimited text: say what its columns are"
+            text = "delimited text: say what its columns are"
+            what = text if self.format == "text" else "binary frames: say what their values are"
             return View(WatchState.LISTENING, what)
         if self._last_good_s is None:
-            return self._nothing_yet(now_s)
-        if now_s - self._last_good_s > self._patience_s:
-            return View(
-                WatchState.STALE, f"NO DATA for {now_s - self._last_good_s:.0f} s: {self._hint(now_s)}"
-            )
+            if self._is_silent(now_s):
+                return View(WatchState.NO_DATA, self._hint(now_s))
+            finding = self.format is None and self.unread_s(now_s) < UNREAD_S
+            return View(WatchState.LISTENING, "finding the format" if finding else self._hint(now_s))
+        quiet_s = now_s - self._last_good_s
+        if quiet_s > self._patience_s:
+            return View(WatchState.STALE, f"NO DATA for {quiet_s:.0f} s: {self._hint(now_s)}")
         if self.format is None:
             return View(WatchState.LISTENING, "finding the format")
-        if self._is_damaged:
-            return View(
-                WatchState.MOVING, f"{shown.share(self._rates.damaged_share)} of the lines arrive damaged"
-            )
+        if self._rates.damaged_share > DAMAGE_SHARE:
+            share = shown.share(self._rates.damaged_share)
+            return View(WatchState.MOVING, f"{share} of the lines arrive damaged")
         return self.watch.view
 
-    def say(self, sentence: str) -> None:
-        """Keep a sentence for the person, once."""
-        if sentence not in self.messages and len(self.messages) < _MOST_MESSAGES:
-            self.messages.append(sentence)
-
-    # ---------------------------------------------------------------- inside
-
-    def _restart(self, why: str) -> None:
-        self._input.restart(lost=True)
-        self._pace.restart()
-        self.watch.restart(why)
-        self.last = None
-
-    def _take(self, sample: Sample) -> None:
-        try:
-            lean = slopes(sample.x_deg, sample.y_deg, elevation=self._input.elevation)
-        except EntryError:
-            self.tally.good -= 1
-            self.tally.refuse(Refusal.OUT_OF_RANGE)
-            return
-        if sample.clock_jumped:
-            self.say("the sensor's own clock jumped; its time starts again from here")
-        self._pace.tick(sample.time_s)
-        self._note_step(sample)
-        x_deg, y_deg = map(to_degrees, (lean.slope_along, lean.slope_across))
-        if self._zero is not None:
-            x_deg, y_deg = x_deg - self._zero.x_deg, y_deg - self._zero.y_deg
-        self._last_good_s = sample.time_s
-        self.last = Sample(sample.time_s, x_deg, y_deg, sample.moving, sample.clock_jumped)
-        if self._on_sample is not None:
-            self._on_sample(sample, self.last)
-        self.watch.add(sample.time_s, x_deg, y_deg, moving=sample.moving, jumped=sample.clock_jumped)
-        self.last_taken = self.watch.view.taken or self.last_taken
-
-    def _note_step(self, sample: Sample) -> None:
-        """Keep the sensor's output step among its errors."""
-        if self._options.sensor_errors.step_deg > 0.0:
-            return
-        if self._step.learn((sample.x_deg, sample.y_deg)):
-            step_deg = self._step.step_deg(self._input.step_deg)
-            if step_deg != self.watch.sensor_errors.step_deg:
-                self.watch.sensor_errors = replace(self.watch.sensor_errors, step_deg=step_deg)
-
-    @property
-    def _is_damaged(self) -> bool:
-        return self._rates.damaged_share > DAMAGE_SHARE
-
-    @property
-    def _patience_s(self) -> float:
-        return max(STALE_S, STALE_PERIODS * (self._pace.period_s or 0.0))
-
-    def _nothing_yet(self, now_s: float) -> View:
-        if self._last_byte_s is None or now_s - self._last_byte_s > STALE_S:
-            return View(WatchState.NO_DATA, self._hint(now_s))
-        if self.format is None and self.unread_s(now_s) < UNREAD_S:
-            return View(WatchState.LISTENING, "finding the format")
-        return View(WatchState.LISTENING, self._hint(now_s))
+    def _is_silent(self, now_s: float) -> bool:
+        return self._last_byte_s is None or now_s - self._last_byte_s > STALE_S
 
     def _hint(self, now_s: float) -> str:
-        """What to look at."""
+        """What to look at, and what to try."""
         if self._input.no_answer is not None:
             return self._input.no_answer
-        if self._last_byte_s is None or now_s - self._last_byte_s > STALE_S:
+        if self._is_silent(now_s):
             return "no bytes come: look at cable, power and pairing"
-        return self._what_comes()
-
-    def _what_comes(self) -> str:
-        """Bytes come and no reading: what they look like, and what to try."""
         refused = self.tally.refused
         worst = max(refused, key=lambda reason: refused[reason], default=None)
         if worst is Refusal.NOT_ONE_G and self.tally.gravity_g is not None:
@@ -414,7 +450,7 @@ class Stream:
             return _LOOKS[worst]
         if self.tally.other:
             return "lines come, none with a lean: describe them (--format FILE.toml), NaN is not a number"
-        return "bytes but no lines: try another speed, or describe its binary frames"
+        return _LOOKS[Refusal.DAMAGED_BYTE]
 
     def unread_s(self, now_s: float) -> float:
         """For how long bytes have come with nothing good among them; 0 once something was."""

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from shimfit.core.sensing.hold import SensorErrors
     from shimfit.core.sensing.statistics import SensorCharacter
     from shimfit.settings import Settings
-    from shimfit.wire.inclinometer import Snapshot, Taken
+    from shimfit.wire.stream import Snapshot, Taken
     from shimfit.workflow.site import Site
 
 LOOK_S = 0.05

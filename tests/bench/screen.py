@@ -83,7 +83,7 @@ TARGET = """
 import sys, math, time, resource, os
 from shimfit.core.sensing.watch import WatchState
 from shimfit.model import Lean
-from shimfit.wire.inclinometer import Snapshot
+from shimfit.wire.stream import Snapshot
 from shimfit.workflow.sensor import inclinometer_of
 from shimfit.workflow.site import Site
 from shimfit.tui import set_beat

@@ -9,7 +9,7 @@ import pytest
 from shimfit.core.sensing.watch import WatchState
 from shimfit.core.takeup import TakeUp
 from shimfit.model import Lean, PostState
-from shimfit.wire.inclinometer import Snapshot, Taken
+from shimfit.wire.stream import Snapshot, Taken
 
 MOVING = Snapshot(WatchState.MOVING, "moving", lean=Lean(0.006, -0.002), age_s=0.0)
 LOST = Snapshot(WatchState.STALE, "no data", age_s=5.0, banner="the link is gone")

@@ -13,7 +13,7 @@ from shimfit.core.sensing.watch import WatchState
 from shimfit.model import Lean
 from shimfit.tui import sensing
 from shimfit.wire import link as links
-from shimfit.wire.inclinometer import Snapshot, taken_of
+from shimfit.wire.stream import Snapshot, taken_of
 from shimfit.workflow.sensor import options_of, record_of
 
 

@@ -14,8 +14,9 @@ from receiving import receive_three_ways
 
 from shimfit.errors import FileError
 from shimfit.wire.capture import parse_capture
-from shimfit.wire.formats import parse_description
-from shimfit.wire.frames import propose_frames
+from shimfit.wire.formats import Modbus, parse_description
+from shimfit.wire.frames import ModbusFrames, propose_frames
+from shimfit.wire.simulate import encoder_of
 from shimfit.wire.stream import ListenOptions, Stream
 
 
@@ -193,3 +194,65 @@ def test_a_column_that_only_grows_is_proposed_as_a_clock_and_no_lean():
     assert "columns = ['-', 'x:deg', 'y:deg']" in stream.needs_description
     described = parse_description(stream.needs_description, "proposed")
     assert [column.at for column in described.columns] == [1, 2]
+
+
+def text(*lines: str) -> str:
+    return "\n".join(("format = 'text'", *lines))
+
+
+def rows(place: str, second: int, rest: str) -> str:
+    both = (f"{{ name = '{name}', {place} = {at}, {rest} }}" for name, at in (("x", 4), ("y", second)))
+    return f"values = [{', '.join(both)}]"
+
+
+def binary(check: str, rest: str) -> str:
+    head = "format = 'binary'\nheader = 'AA 55'\nlength = 16"
+    return "\n".join((head, check, rows("offset", 8, rest)))
+
+
+def modbus(rest: str) -> str:
+    return "format = 'modbus'\n" + rows("address", 7, rest)
+
+
+LABELLED = ("labels = ['', 'A', '', 'B=']", "prefix = '>'", "flip = ['y']")
+WRITTEN = [
+    text("columns = ['seq', 'x:deg', '-', 'y:deg']", *LABELLED),
+    text("columns = ['seq', 'x:mm/m', '-', 'y:mm/m']", *LABELLED),
+    text("columns = ['x:arcmin', 'y:mrad']"),
+    text("columns = ['x:%', 'y:in/ft']", "separator = 'tab'"),
+    text("columns = ['ax:mg', 'ay:mg', 'az:mg', 'time:ms']", "separator = 'whitespace'"),
+    text("columns = ['x:count', 'y:count']", "scale = 0.01", "separator = ';'", "decimal = ','"),
+    binary("check = 'sum8'\ncheck_from = 2", "type = 'int16', order = 'low-first', scale = 0.001"),
+    binary("check = 'xor8'", "type = 'int32', scale = 0.0001"),
+    binary("check = 'crc16-modbus'\ncheck_order = 'low-first'", "type = 'float32', order = 'low-first'"),
+    binary("check = 'crc16-ccitt'\ncheck_from = 1", "type = 'float32', scale = 0.01"),
+    binary("", "type = 'int16', order = 'low-first', scale = 0.005"),
+    modbus("type = 'int16', scale = 0.01, unit = 'mm/m'"),
+    modbus("type = 'int32', order = 'low-first', scale = 0.0001"),
+    modbus("type = 'float32', order = 'low-first'"),
+]
+
+
+@pytest.mark.parametrize("toml", WRITTEN)
+def test_what_a_description_writes_the_same_description_reads(toml: str) -> None:
+    """1.5 and -2.25 degrees as an inclinometer of that kind would send them, and back."""
+    described = parse_description(toml, "made-up")
+    write = encoder_of("", described)
+    sent = [write(0.02 * k, 1.5, -2.25) for k in range(6)]
+    if isinstance(described, Modbus):
+        frames = ModbusFrames(described)
+        assert {frames.judge(each) for each in sent} == {None}
+        sent = [part for each in sent for part in (frames.request, each)]
+    samples = []
+    stream = Stream(
+        ListenOptions(description=described),
+        on_sample=lambda sample, _: samples.append(sample),
+        polled=False,
+    )
+    stream.opened(0.0)
+    for count, data in enumerate(sent):
+        stream.feed(0.02 * count, data)
+    assert len(samples) >= 5
+    assert stream.tally.refused == {}
+    for sample in samples:
+        assert (sample.x_deg, sample.y_deg) == pytest.approx((1.5, -2.25), abs=0.006)

@@ -349,9 +349,9 @@ def test_another_speed_forgets_the_garbage_of_the_last_one():
 
 def test_rates():
     play = Play().still(5)
-    good_per_s, bytes_per_s = play.stream.rates()
-    assert good_per_s == pytest.approx(50, rel=0.05)
-    assert bytes_per_s == pytest.approx(50 * 42, rel=0.1)
+    seen = play.stream.snapshot(play.now)
+    assert seen.good_per_s == pytest.approx(50, rel=0.05)
+    assert seen.bytes_per_s == pytest.approx(50 * 42, rel=0.1)
 
 
 @pytest.mark.parametrize("size", [1, 7, 64, 4096])
