@@ -47,6 +47,19 @@ def test_every_example_does_what_it_shows(tmp_path: Path, monkeypatch: pytest.Mo
         assert out.getvalue().strip() or err.getvalue().strip(), line
 
 
+def test_what_it_shows_as_said_is_what_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(ROOT)
+    shown = re.findall(r"```console\n\$ (shimfit [^\n]+)\n(.*?)```", TEXT, re.DOTALL)
+    assert shown
+    for line, reported in shown:
+        out = io.StringIO()
+        assert main(shlex.split(line)[1:], Io(out, io.StringIO())) == 0
+        said = iter(out.getvalue().splitlines())
+        for wanted in reported.splitlines():
+            assert wanted in said, "a line that is not said, or not in this order"
+    assert "Of 20 posts packed like this" in shown[0][1]
+
+
 def test_it_is_short_and_its_two_commands_are_two() -> None:
     assert len(TEXT.splitlines()) <= MOST_LINES
     assert re.findall(r"<!-- command: (\w+) -->\n```sh\n[^\n]+\n```", TEXT) == ["run", "tests"]

@@ -35,18 +35,18 @@ PROGRAM = f"shimfit {__version__}"
 RULES: dict[Rule, str] = {
     "95": (
         "one-sided 95 % guard band (T tolerance, u standard uncertainty): plumb up to "
-        "T\u00a0−\u00a01.645\u00a0u where the top is within T with 95\u00a0% probability and, of posts "
-        "standing at T, at most 5 in 100 read so well; out of plumb from T\u00a0+\u00a01.645\u00a0u, "
-        "too close to call between"
+        "T\u00a0−\u00a01.645\u00a0u where of 100 posts called plumb at this limit at most 5 may be out and, "
+        "of posts standing at T, at most 5 in 100 read so well; out of plumb from "
+        "T\u00a0+\u00a01.645\u00a0u, too close to call between"
     ),
     "simple": (
-        "simple acceptance (T tolerance): plumb up to T, out of plumb beyond, no guard band; a post that "
-        "stands at the limit is as likely over it as within"
+        "simple acceptance (T tolerance): plumb up to T, out of plumb beyond, no guard band; of 100 posts "
+        "called plumb at this limit about 50 may be out"
     ),
     "2u": (
         "guard band of 2 u (T tolerance, u standard uncertainty): plumb up to T\u00a0−\u00a02\u00a0u "
-        "where the top is within T with 95\u00a0% probability and, of posts standing at T, at most "
-        "2.3 in 100 read so well; out of plumb from T\u00a0+\u00a02\u00a0u, too close to call between"
+        "where of 100 posts called plumb at this limit at most 5 may be out and, of posts standing at T, at "
+        "most 2.3 in 100 read so well; out of plumb from T\u00a0+\u00a02\u00a0u, too close to call between"
     ),
 }
 

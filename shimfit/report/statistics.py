@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from shimfit.model import Instrument
     from shimfit.report.record import RunRecord
-    from shimfit.standing import Score
+    from shimfit.standing import PostRecord, Score
 
 BIN_EDGES = (0.0, 0.25, 0.5, 0.75, 1.0, math.inf)
 """Bins of the histogram, as shares of the tolerance; a lean exactly at an upper edge counts below it."""
@@ -92,6 +92,9 @@ class Statistics:
     zeros: tuple[ZeroHistory, ...]
     score: Score
     """How the program's own chances came true."""
+    yet_out: float | None
+    """Posts called plumb that may be out all the same: the sum of what is left of their probabilities to 1;
+    None where none is called plumb, or of one it is not known."""
 
     @property
     def first_share(self) -> float | None:
@@ -139,6 +142,7 @@ def statistics(record: RunRecord) -> Statistics:
         trend_across=fit_line(stations, across),
         zeros=zero_histories(record.zeros),
         score=record.run.score,
+        yet_out=_yet_out(verified),
     )
 
 
@@ -214,9 +218,10 @@ def statistics_lines(figures: Statistics, record: RunRecord) -> list[str]:
         used = (f"{name}: {one.count}" for name, one in zip(names, figures.histogram, strict=True))
         first, mean = shown.share(figures.first_share), f"{figures.rounds_mean:.2f} on average"
         proven = f"{figures.plumb} of {figures.posts} posts proven plumb"
+        yet = "" if figures.yet_out is None else f" ({figures.yet_out:.1f} may be out)"
         tries = f"{figures.first_try} of {figures.verified} ({first})"
         lines = [
-            f"{proven}, {figures.verified} verified, {figures.out} out of plumb.",
+            f"{proven}{yet}, {figures.verified} verified, {figures.out} out of plumb.",
             f"Plumb at first try: {tries}; rounds per post: {mean}, at most {max(figures.rounds)}.",
             f"Share of the tolerance used: {', '.join(used)} posts.",
         ]
@@ -235,6 +240,12 @@ def statistics_lines(figures: Statistics, record: RunRecord) -> list[str]:
             f"{shown.slope(history.moved, record.run.units)} at most between checks, {said}."
         )
     return lines
+
+
+def _yet_out(verified: Sequence[PostRecord]) -> float | None:
+    sure = [post.probability for post in verified if post.decision == "plumb"]
+    known = [1.0 - one for one in sure if one is not None]
+    return sum(known) if sure and len(known) == len(sure) else None
 
 
 def _fall_lines(figures: Statistics, record: RunRecord) -> list[str]:
@@ -276,6 +287,7 @@ def statistics_json(figures: Statistics) -> dict[str, Any]:
     return {
         **{key: getattr(figures, key) for key in counts},
         "score": asdict(figures.score),
+        "yet_out": figures.yet_out,
         "histogram": [
             {"from": one.low, "to": None if math.isinf(one.high) else one.high, "count": one.count}
             for one in figures.histogram

@@ -1,5 +1,6 @@
 import math
 import random
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -9,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from shimfit.model import Instrument
-from shimfit.report.record import LogStamp, run_record
+from shimfit.report.record import LogStamp, record_lines, run_record
 from shimfit.report.statistics import (
     BIN_EDGES,
     fit_line,
@@ -166,6 +167,19 @@ def test_a_zero_that_was_found_once_is_one_check_whatever_else_was_entered_since
     (zero,) = statistics(record).zeros
     assert (len(zero.checks), zero.moved) == (1, None)
     assert any(f"{name}: zero checked once" in line for line in statistics_lines(statistics(record), record))
+
+
+def test_what_plumb_promises_is_said_with_its_group_and_of_this_run(boardwalk):
+    run = boardwalk(12)
+    for rule, share in (("95", "at most 5"), ("2u", "at most 5"), ("simple", "about 50")):
+        record = run_record(replace(run, rule=rule), LOG)
+        figures = statistics(record)
+        called = [post for post in run.posts if post.verdict.decision == "plumb"]
+        expected = sum(1.0 - post.verdict.probability for post in called)
+        assert figures.yet_out == pytest.approx(expected)
+        assert f"posts proven plumb ({expected:.1f} may be out), " in statistics_lines(figures, record)[0]
+        promise = f"of 100 posts called plumb at this limit {share} may be out"
+        assert re.search(promise, " ".join(record_lines(record)))
 
 
 def test_nothing_verified_is_said_so(boardwalk, stands_by):
