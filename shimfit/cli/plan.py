@@ -14,8 +14,7 @@ from typing import TYPE_CHECKING, Any
 from shimfit.cli.io import one_to_stdout, open_site, words_of
 from shimfit.errors import Exit, FileError, UsageError
 from shimfit.model import Foot, PostState
-from shimfit.quantities.tolerance import DEFAULT_TOLERANCE, parse_tolerance
-from shimfit.quantities.typed import parse_pairs
+from shimfit.quantities.typed import DEFAULT_TOLERANCE, parse_pairs, parse_tolerance
 from shimfit.settings import load
 from shimfit.standing import RunState
 from shimfit.text.plan_phrases import gap_words, outcome_words, plan_lines, progress_bar, progress_words

@@ -14,8 +14,7 @@ from shimfit.cli.io import answered_again, open_site, units_of, words_of
 from shimfit.errors import EntryError, Exit, UsageError
 from shimfit.model import PostState, Reading
 from shimfit.quantities import shown
-from shimfit.quantities.tolerance import DEFAULT_TOLERANCE, parse_tolerance
-from shimfit.quantities.typed import parse_height
+from shimfit.quantities.typed import DEFAULT_TOLERANCE, parse_height, parse_tolerance
 from shimfit.standing import PostRecord, RunState
 
 if TYPE_CHECKING:

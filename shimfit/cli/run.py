@@ -127,7 +127,7 @@ def run_new(args: argparse.Namespace, io: Io) -> int:
     from shimfit.codec import from_json, to_json
     from shimfit.core.foot import check_foot
     from shimfit.entry import parse_foot, parse_length
-    from shimfit.quantities.tolerance import DEFAULT_TOLERANCE, parse_tolerance
+    from shimfit.quantities.typed import DEFAULT_TOLERANCE, parse_tolerance
     from shimfit.workflow.layout import check_room, post_rows
     from shimfit.workflow.site import parse_run
 

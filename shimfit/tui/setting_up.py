@@ -65,7 +65,7 @@ class _NewRun:
 
 
 def _new_run(site: Site, answers: Mapping[str, str]) -> _NewRun:
-    from shimfit.quantities.tolerance import DEFAULT_TOLERANCE, parse_tolerance
+    from shimfit.quantities.typed import DEFAULT_TOLERANCE, parse_tolerance
 
     job, run = answers["job"].strip(), answers["run"].strip()
     known = {one.name: one for one in site.jobs()}
@@ -133,7 +133,7 @@ def check_answer(site: Site, key: str, text: str, answers: Mapping[str, str]) ->
 
     answers: those before it.
     """
-    from shimfit.quantities.tolerance import parse_tolerance
+    from shimfit.quantities.typed import parse_tolerance
 
     units = units_of(site, answers)
     match key:

@@ -13,8 +13,7 @@ from shimfit.entry.result import DEFAULT_NAMES, EntrySettings
 from shimfit.errors import EntryError, UsageError
 from shimfit.quantities import shown
 from shimfit.quantities.shown import refused_in
-from shimfit.quantities.tolerance import parse_tolerance
-from shimfit.quantities.typed import parse_foot, parse_height, parse_length, parse_rod_at
+from shimfit.quantities.typed import parse_foot, parse_height, parse_length, parse_rod_at, parse_tolerance
 from shimfit.settings import parse_setting
 from shimfit.workflow.packs import moving
 from shimfit.workflow.site import Place, Site, in_one_turn

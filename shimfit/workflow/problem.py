@@ -14,7 +14,7 @@ from shimfit.core.planning.geometry import PlanPost
 from shimfit.core.stock import lots_from_rows
 from shimfit.errors import EntryError, FileError, UsageError
 from shimfit.model import Foot, Lean, Within
-from shimfit.quantities.tolerance import DEFAULT_TOLERANCE, parse_tolerance
+from shimfit.quantities.typed import DEFAULT_TOLERANCE, parse_tolerance
 
 if TYPE_CHECKING:
     from shimfit.model import Lot

@@ -14,7 +14,7 @@ from shimfit.core.layout import lay_out
 from shimfit.core.stock import lots_from_csv
 from shimfit.errors import UsageError
 from shimfit.model import Foot
-from shimfit.quantities.tolerance import parse_tolerance
+from shimfit.quantities.typed import parse_tolerance
 from shimfit.store.events import Draft
 from shimfit.workflow.layout import post_rows
 from shimfit.workflow.reading import log_note, log_reading

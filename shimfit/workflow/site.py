@@ -22,7 +22,7 @@ from shimfit import settings as settings_room
 from shimfit.codec import to_json
 from shimfit.entry import EntrySettings, ParseResult, parse_entry
 from shimfit.errors import LONGEST_NAME, UsageError, sign_fault
-from shimfit.quantities.tolerance import DEFAULT_TOLERANCE, parse_tolerance
+from shimfit.quantities.typed import DEFAULT_TOLERANCE, parse_tolerance
 from shimfit.settings import Settings
 from shimfit.store.events import Draft
 from shimfit.store.fold import facts_of

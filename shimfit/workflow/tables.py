@@ -18,8 +18,7 @@ from shimfit.csvfile import Row
 from shimfit.entry import parse_foot, parse_length, parse_reading
 from shimfit.entry.second_look import looks_like_a_slip
 from shimfit.errors import EntryError, FileError, UsageError
-from shimfit.quantities.tolerance import DEFAULT_TOLERANCE, parse_tolerance
-from shimfit.quantities.typed import decimal_number
+from shimfit.quantities.typed import DEFAULT_TOLERANCE, decimal_number, parse_tolerance
 from shimfit.workflow.reading import Asked, Logged, log_reading, second_look
 from shimfit.workflow.site import Place, check_name
 

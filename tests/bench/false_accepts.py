@@ -25,7 +25,7 @@ from shimfit.core.instruments import Instrument
 from shimfit.core.uncertainty import HAND_MM, decide_lean
 from shimfit.entry import EntrySettings, parse_reading
 from shimfit.model import Lean, Tolerance
-from shimfit.quantities.tolerance import parse_tolerance
+from shimfit.quantities.typed import parse_tolerance
 from shimfit.workflow.instruments import counted
 
 Floats = NDArray[np.float64]

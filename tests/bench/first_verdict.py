@@ -33,7 +33,7 @@ from shimfit.core.stock import lots_from_csv
 from shimfit.core.takeup import Left, learn_scatter
 from shimfit.core.uncertainty import HAND_MM, decide_lean
 from shimfit.model import CORNERS, Foot, Lean, Lot, Pack, Reading, Resting, Seat, Tolerance
-from shimfit.quantities.tolerance import parse_tolerance
+from shimfit.quantities.typed import parse_tolerance
 
 FOOT, HEIGHT_MM = Foot(90.0, 90.0), 1000.0
 BED_TOP_MM = 9.0

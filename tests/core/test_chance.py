@@ -14,7 +14,7 @@ from shimfit.core.objective import EXACT_READS, Reads, Scatter, usual_reads
 from shimfit.core.uncertainty import decide_lean
 from shimfit.core.uncertainty.disk import inside_disk
 from shimfit.model import Lean
-from shimfit.quantities.tolerance import parse_tolerance
+from shimfit.quantities.typed import parse_tolerance
 
 SQUARE = [(45.0, 45.0), (-45.0, 45.0), (45.0, -45.0), (-45.0, -45.0)]
 

@@ -33,7 +33,7 @@ from shimfit.core.uncertainty import (
 )
 from shimfit.errors import InternalError
 from shimfit.model import Lean, Reading, Tolerance
-from shimfit.quantities.tolerance import parse_tolerance
+from shimfit.quantities.typed import parse_tolerance
 
 LIMIT = parse_tolerance("1:500")
 EACH_WAY = parse_tolerance("1:500", per_direction=True)

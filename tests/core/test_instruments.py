@@ -19,7 +19,7 @@ from shimfit.core.instruments import (
 from shimfit.core.uncertainty import inside_disk
 from shimfit.errors import InternalError
 from shimfit.model import Instrument
-from shimfit.quantities.tolerance import parse_tolerance
+from shimfit.quantities.typed import parse_tolerance
 
 LIMIT = parse_tolerance("1:500")
 TODAY = date(2026, 6, 15)

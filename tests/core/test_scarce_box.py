@@ -11,7 +11,7 @@ from shimfit.core import packing
 from shimfit.core.planning import PlanPost, plan
 from shimfit.core.stock import lots_from_csv
 from shimfit.model import Foot, Lean, Lot
-from shimfit.quantities.tolerance import parse_tolerance
+from shimfit.quantities.typed import parse_tolerance
 from shimfit.solve.highs import Highs
 
 

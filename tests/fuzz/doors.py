@@ -43,8 +43,7 @@ def entry(data: bytes) -> None:
 
 def length(data: bytes) -> None:
     """A length, a foot and a tolerance as options take them."""
-    from shimfit.quantities.tolerance import parse_tolerance
-    from shimfit.quantities.typed import parse_foot, parse_length
+    from shimfit.quantities.typed import parse_foot, parse_length, parse_tolerance
 
     text = data.decode("utf-8", "replace")
     with_sentence(lambda: finite(parse_length(text)))

@@ -8,7 +8,7 @@ import pytest
 
 from shimfit.errors import EntryError
 from shimfit.model import Lean
-from shimfit.quantities.tolerance import (
+from shimfit.quantities.typed import (
     DEFAULT_TOLERANCE,
     PRESETS,
     parse_tolerance,

@@ -438,7 +438,7 @@ def test_what_the_box_holds_is_what_the_post_is_answered_with(app_on, running, w
 def test_run_and_record_page_hold_the_same_figure_against_the_limit(make_site, columns) -> None:
     """Where each direction counts by itself, the worse one is told, at every width and before as after."""
     from shimfit.codec import to_json
-    from shimfit.quantities.tolerance import parse_tolerance
+    from shimfit.quantities.typed import parse_tolerance
     from shimfit.text.glyphs import UNICODE
     from shimfit.tui.screens.lists import RecordScreen, RunScreen
     from shimfit.tui.screens.page import laid_out

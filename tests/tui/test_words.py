@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from shimfit.model import Foot, Lean, Pack, Piece, PostState, Prescription, Reading, Resting, Seat
 from shimfit.quantities import shown
-from shimfit.quantities.tolerance import parse_tolerance
+from shimfit.quantities.typed import parse_tolerance
 from shimfit.standing import PostRecord, RunState
 from shimfit.text.glyphs import UNICODE
 from shimfit.text.phrases import Words, post_view

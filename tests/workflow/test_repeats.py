@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from shimfit.model import Foot, PostState
-from shimfit.quantities.tolerance import parse_tolerance
+from shimfit.quantities.typed import parse_tolerance
 from shimfit.workflow.reading import log_packs, log_reading, log_tightened
 from shimfit.workflow.site import Place, Site
 

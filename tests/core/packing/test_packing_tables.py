@@ -14,7 +14,7 @@ from shimfit.core.packing import Options, Prices, Saw, build_tables, prescribe
 from shimfit.core.packing.tables import FIRST_LENGTH, Caps
 from shimfit.errors import EntryError
 from shimfit.model import Foot, Lean, Lot
-from shimfit.quantities.tolerance import parse_tolerance
+from shimfit.quantities.typed import parse_tolerance
 
 LIMIT = parse_tolerance("1:300")
 PUBLISHED = Path(__file__).parents[3] / "fixtures" / "published" / "set_81_inch.csv"
