@@ -1,4 +1,4 @@
-"""Tables as text, as spreadsheets write and read them: lines in, lines out (RFC 4180).
+"""Files of text; tables in them as spreadsheets write and read them: lines in, lines out (RFC 4180).
 
 Read: a byte order mark is passed over; commas part the columns or, as where the comma is the decimal sign,
 semicolons. Written: a text that a spreadsheet would take for a formula gets an apostrophe before it, which
@@ -10,6 +10,7 @@ from __future__ import annotations
 import csv
 import io
 import re
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from shimfit.errors import FileError
@@ -25,6 +26,24 @@ MOST_LINES = 50_000
 LONGEST_NUMBER = 80
 """Signs of a cell that is read as one number."""
 _DECIMAL_COMMA = re.compile(r"[+-]?[0-9]+,[0-9]+")
+
+
+def file_text(name: str | Path, *, called: str = "", data: bytes | None = None) -> str:
+    """Text of a UTF-8 file, without a byte order mark; FileError (missing, unreadable, not text).
+
+    called: how it is called in a sentence, else by its name. data: what was read of it, as from stdin.
+    """
+    path, called = str(name), called or str(name)
+    try:
+        data = Path(name).read_bytes() if data is None else data
+        return data.decode("utf-8-sig")
+    except OSError as error:
+        raise FileError(f"can't read {called}: {error.strerror}", path=path) from error
+    except UnicodeDecodeError as error:
+        line = error.object.count(b"\n", 0, error.start) + 1
+        raise FileError(
+            f"{called}, line {line}: not a text file (UTF-8 expected)", path=path, line=line
+        ) from error
 
 
 def lines(

@@ -79,7 +79,16 @@ def main(argv: Sequence[str], io: Io | None = None) -> int:
         sys.stderr.close()
         return Exit.DONE
     except Exception as error:  # noqa: BLE001 - the last door: said in full, never swallowed
-        return _tell_bug(error, io, as_json=as_json)
+        import traceback
+
+        io.talk("".join(traceback.format_exception(error)).rstrip())
+        what = (
+            f"this is a mistake of shimfit's own ({type(error).__name__}: {error}); what was logged is kept"
+        )
+        io.talk(f"shimfit: {what}. Please report it with the lines above.")
+        if as_json:
+            io.json({"error": {"kind": "internal", "message": what, "at": None}})
+        return int(Exit.BUG)
 
 
 def _tell(error: ShimfitError, io: Io, *, as_json: bool) -> int:
@@ -89,23 +98,10 @@ def _tell(error: ShimfitError, io: Io, *, as_json: bool) -> int:
         io.talk(f"         meant: {meant}?")
     if as_json:
         data: dict[str, Any] = {"kind": error.kind, "message": error.message, "at": error.at}
-        if meant:
-            data["meant"] = meant
         # Where stdout itself is what can't be written, the sentence on stderr has said it.
         with contextlib.suppress(FileError):
-            io.json({"error": data})
+            io.json({"error": data | ({"meant": meant} if meant else {})})
     return int(error.exit_code)
-
-
-def _tell_bug(error: Exception, io: Io, *, as_json: bool) -> int:
-    import traceback
-
-    io.talk("".join(traceback.format_exception(error)).rstrip())
-    message = f"this is a mistake of shimfit's own ({type(error).__name__}: {error}); what was logged is kept"
-    io.talk(f"shimfit: {message}. Please report it with the lines above.")
-    if as_json:
-        io.json({"error": {"kind": "internal", "message": message, "at": None}})
-    return int(Exit.BUG)
 
 
 __all__ = ["SCHEMA", "build_parser", "carry_out", "main"]

@@ -99,14 +99,7 @@ def run_add(args: argparse.Namespace, io: Io) -> int:
     from shimfit.entry import parse_length
 
     units = units_of(args, io)
-    row = {
-        "lot": args.lot,
-        "form": args.form,
-        "count": args.count,
-        "material": args.material,
-        "origin": args.origin,
-        "note": args.note,
-    }
+    row = {name: getattr(args, name) for name in ("lot", "form", "count", "material", "origin", "note")}
     for name in ("length", "width", "thickness", "thin", "thick"):
         text = getattr(args, name)
         if text is not None:

@@ -7,10 +7,9 @@ import json
 import sys
 from collections.abc import Callable
 from dataclasses import field
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
 
-from shimfit import settings
+from shimfit import csvfile, settings
 from shimfit.errors import Exit, FileError, UsageError, escaped, printable
 from shimfit.outputs import PDF, check, fault, write_whole
 from shimfit.values import dataclass
@@ -92,17 +91,7 @@ class Io:
         """Read a UTF-8 file, or stdin for `-`; raises FileError (missing, unreadable, not text)."""
         if name == "-" and not self.keyboard:
             raise UsageError("- is what is typed at a shell: here name a file")
-        try:
-            data = sys.stdin.buffer.read() if name == "-" else Path(name).read_bytes()
-        except OSError as error:
-            raise FileError(f"can't read {name}: {error.strerror}", path=name) from error
-        try:
-            return data.decode("utf-8-sig")
-        except UnicodeDecodeError as error:
-            line = data.count(b"\n", 0, error.start) + 1
-            raise FileError(
-                f"{name}, line {line}: not a text file (UTF-8 expected)", path=name, line=line
-            ) from error
+        return csvfile.file_text(name, data=sys.stdin.buffer.read() if name == "-" else None)
 
     def write(self, name: str, data: bytes, kind: Kind, args: argparse.Namespace) -> None:
         """Write a file whole or not at all, or to stdout for `-`; raises FileError.
@@ -110,9 +99,7 @@ class Io:
         args: `force` (a file of another kind may go) and `db`, since nothing may land on the data file.
         """
         if name != "-":
-            from shimfit.settings import data_file
-
-            write_whole(name, data, kind, keep=[data_file(args.db)], force=args.force)
+            write_whole(name, data, kind, keep=[settings.data_file(args.db)], force=args.force)
             return
         if self.stdout.isatty() and kind is not PDF:
             data = printable(data.decode()).encode()
@@ -145,11 +132,8 @@ def open_site(
     """
     from shimfit.workflow.site import Site
 
-    options: dict[str, Any] = {
-        name: getattr(args, name)
-        for name in ("units", "theme", "ascii", "sensor", "by")
-        if hasattr(args, name)
-    }
+    own = ("units", "theme", "ascii", "sensor", "by")
+    options: dict[str, Any] = {name: getattr(args, name) for name in own if hasattr(args, name)}
     file = settings.data_file(args.db)
     if not file.exists() and not makes and (args.db or not read_only):
         raise FileError(
@@ -158,19 +142,14 @@ def open_site(
         )
     site = Site.open(file, read_only=read_only, hold=hold and not read_only, empty_ok=True, options=options)
     if not read_only:
-        _back_up(site, io)
+        try:
+            backup = site.back_up()
+        except FileError as error:  # nothing that is logged depends on it
+            io.talk(f"shimfit: no backup was written: {error.message}")
+        else:
+            if backup is not None:
+                io.talk(f"shimfit: backup written to {backup}")
     return site
-
-
-def _back_up(site: Site, io: Io) -> None:
-    """The backup on a timer: said when it is written; one that can't be written stops nothing."""
-    try:
-        file = site.back_up()
-    except FileError as error:
-        io.talk(f"shimfit: no backup was written: {error.message}")
-        return
-    if file is not None:
-        io.talk(f"shimfit: backup written to {file}")
 
 
 def one_to_stdout(args: argparse.Namespace) -> None:

@@ -195,17 +195,11 @@ class Help(argparse.HelpFormatter):
 
     def _fill_text(self, text: str, width: int, indent: str) -> str:
         """Wrap paragraph by paragraph; argparse has no public place for this."""
-        filled = []
-        for kind, lines in groupby(text.splitlines(), key=_kind):
-            if kind == "sentence":
-                filled.append(super()._fill_text(" ".join(lines), width, indent))
-            else:
-                filled += list(lines)
+        filled: list[str] = []
+        for is_sentence, group in groupby(text.splitlines(), lambda line: line[:2].strip() != ""):
+            lines = list(group)
+            filled += [super()._fill_text(" ".join(lines), width, indent)] if is_sentence else lines
         return "\n".join(filled)
-
-
-def _kind(line: str) -> str:
-    return "blank" if not line.strip() else "to type" if line.startswith("  ") else "sentence"
 
 
 class Parser(argparse.ArgumentParser):
@@ -220,15 +214,12 @@ class Parser(argparse.ArgumentParser):
         """Raise UsageError with argparse's sentence and where to look for the right form."""
         named = re.match(r"argument (?:COMMAND|WHAT): invalid choice: '?([^' ]*)'?", message)
         if named:
-            close = get_close_matches(named[1], _commands_of(self), 1)
+            # argparse has no public way to its commands
+            actions = [one.choices for one in self._actions if isinstance(one.choices, dict)]
+            close = get_close_matches(named[1], [name for one in actions for name in one], 1)
             message = f"there is no command {named[1]!r}" + (f"; did you mean {close[0]}?" if close else "")
         end = "" if message.endswith("?") else ";"
         raise UsageError(f"{message}{end} see {self.prog} --help")
-
-
-def _commands_of(parser: argparse.ArgumentParser) -> list[str]:
-    actions = parser._actions  # noqa: SLF001 - argparse has no public way to its commands
-    return [name for one in actions if isinstance(one.choices, dict) for name in one.choices]
 
 
 def build_parser(words: Iterable[str] | None = None) -> Parser:
@@ -290,8 +281,9 @@ def _sentence(said: str) -> str:
 
 def completions(shell: str) -> str:
     """Completion script for bash, zsh or fish, of every command's words and options."""
-    table = _table()
-    return {"bash": _bash, "zsh": _zsh, "fish": _fish}[shell](table)
+    if shell == "fish":
+        return _fish(_table())
+    return ("autoload -U +X bashcompinit && bashcompinit\n" if shell == "zsh" else "") + _bash(_table())
 
 
 Table = dict[tuple[str, ...], list[str]]
@@ -301,15 +293,15 @@ Table = dict[tuple[str, ...], list[str]]
 def _table() -> Table:
     whole = page()
     common = [one.name for one in whole.common]
-    table: Table = {(): [*commands()]}
-    table[()] += ["--help", "--version", *common, *(one.name for one in whole.first)]
+    first = [one.name for one in whole.first]
+    table: Table = {(): [*commands(), "--help", "--version", *common, *first]}
     for family in whole.families:
         table[family,] = [one.name.split()[1] for one in whole.commands if one.name.startswith(f"{family} ")]
     for command in whole.commands:
+        options = [one.name for one in command.takes if one.name.startswith("--")]
         words = [
             choice for one in command.takes if one.name[0] != "-" for choice in one.how.get("choices", ())
         ]
-        options = [one.name for one in command.takes if one.name.startswith("--")]
         table[tuple(command.name.split())] = [*words, "--help", *common, *options]
     return table
 
@@ -335,10 +327,6 @@ _shimfit() {{
   [[ ${{#COMPREPLY[@]}} -eq 0 ]] && COMPREPLY=($(compgen -f -- "$current"))
 }}
 complete -F _shimfit shimfit"""
-
-
-def _zsh(table: Table) -> str:
-    return "autoload -U +X bashcompinit && bashcompinit\n" + _bash(table)
 
 
 def _fish(table: Table) -> str:

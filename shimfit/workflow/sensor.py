@@ -22,6 +22,7 @@ from shimfit.core.sensing.mounting import (
     parse_axis_map,
 )
 from shimfit.core.sensing.statistics import robust_spread
+from shimfit.csvfile import file_text
 from shimfit.errors import FileError, InstrumentError
 from shimfit.model import Instrument, Lean, Reading
 from shimfit.wire.formats import Device, Xdr, parse_device
@@ -220,10 +221,4 @@ def read_device(name: str) -> Device:
         return Device(None)
     if name == "xdr":
         return Device(Xdr())
-    try:
-        text = Path(name).read_text(encoding="utf-8")
-    except OSError as error:
-        raise FileError(f"can't read the sensor's description {name}: {error.strerror}", path=name) from error
-    except UnicodeDecodeError as error:
-        raise FileError(f"the sensor's description {name} is not a text file", path=name) from error
-    return parse_device(text, name)
+    return parse_device(file_text(name, called=f"the sensor's description {name}"), name)

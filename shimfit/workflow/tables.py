@@ -212,17 +212,8 @@ def load_lots(site: Site, path: Path, is_stopped: Callable[[], bool] = bool) -> 
     """
     from shimfit.core.stock import lots_from_csv
 
-    lots = lots_from_csv(_text_of(path), path.name)
+    lots = lots_from_csv(csvfile.file_text(path), path.name)
     if is_stopped():
         raise UsageError(f"stopped: nothing was taken from {path.name}")
     site.import_stock(lots, path.name)
     return f"{len(lots)} lots from {path.name}"
-
-
-def _text_of(path: Path) -> str:
-    try:
-        return path.read_text("utf-8-sig")
-    except OSError as error:
-        raise FileError(f"can't read {path}: {error.strerror}", path=str(path)) from error
-    except UnicodeDecodeError as error:
-        raise FileError(f"{path.name} is not a text file (UTF-8 expected)", path=str(path)) from error
