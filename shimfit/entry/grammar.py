@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import Final, NoReturn
+from typing import Final, NoReturn, cast
 
 from shimfit.entry.result import (
     MM_PER_LEAN_UNIT,
@@ -24,6 +24,15 @@ from shimfit.entry.tokens import Cursor, Halt, Token, growths, lower
 from shimfit.errors import EntryError
 from shimfit.model import Face
 from shimfit.quantities.typed import METRIC, MM_PER, Length, LengthUnit, Number, scan_length
+
+_LAST_RUN: Final = re.compile(r"[^\W\d_]+$")
+_MIXED_BEGUN: Final = re.compile(r"(?:-|\s+)[0-9]+")
+SHORTEST_MM: Final = 100
+LONGEST_MM: Final = 10_000
+STEEPEST_RATIO: Final = Fraction(1, 19)
+"""A typed ratio beyond tan 3° (1 in 19.08) is a slip."""
+BUBBLE: Final = "a bubble can't be measured: type the gap or the offset"
+ONCE: Final = "strong or shy once is enough"
 
 
 def parse(text: str, settings: EntrySettings) -> ParseResult:
@@ -52,197 +61,11 @@ def _may_become_good(text: str, settings: EntrySettings) -> bool:
     return any(not isinstance(_parse_as_it_stands(text + end, settings), Refused) for end in endings)
 
 
-_LAST_RUN = re.compile(r"[^\W\d_]+$")
-
-
-class _Line:
-    """One line: amounts, a gauge length, or the word plumb, in any order."""
-
-    def __init__(self, text: str, settings: EntrySettings) -> None:
-        self.cursor = Cursor(text, settings)
-        self.settings = settings
-        self.amounts: list[Amount] = []
-        self.over: Length | None = None
-        self.at_height = False
-        self.plumb = False
-        self.faces_first = False
-
-    def understood(self) -> Understood:
-        while self.cursor.token is not None:
-            self.cursor.stop_at_bad()
-            self._one(self.cursor.token)
-        if self.plumb:
-            nothing = Number(Fraction(0), 0, 0, "whole")
-            self.amounts = [Amount(nothing, nothing.value, 0), Amount(nothing, nothing.value, 0)]
-        elif not self.amounts and self.over is None and not self.at_height:
-            self.cursor.wait(f"type how far the top leans and which way, like {self.cursor.example}")
-        self._place_zeros()
-        return self._result()
-
-    def _one(self, token: Token) -> None:
-        """A comma, the gauge length, the word plumb, or an amount with its direction."""
-        match token.kind:
-            case "comma":
-                self.cursor.take()
-            case "over":
-                self._gauge(token)
-            case "plumb":
-                self._plumb_word(token)
-            case "face" | "qualifier" | "number":
-                self._amount(token)
-            case "sign":
-                sign_before_number(self.cursor, token)
-            case "bubble":
-                self.cursor.refuse("a bubble can't be measured: type the gap or the offset", token.start)
-            case _:
-                self.cursor.refuse(f"{self.cursor.said(token)!r} belongs behind a number", token.start)
-
-    def _gauge(self, token: Token) -> None:
-        if self.over is not None or self.at_height:
-            self.cursor.refuse("one gauge length is enough", token.start)
-        self.over = read_gauge(self.cursor)
-        self.at_height = self.over is None
-
-    def _plumb_word(self, token: Token) -> None:
-        if self.amounts or self.plumb:
-            said = self.cursor.said(token)
-            self.cursor.refuse(
-                f"{said!r} says both directions: type 0 for the one that is plumb", token.start
-            )
-        self.plumb = True
-        self.cursor.take()
-
-    def _amount(self, token: Token) -> None:
-        if self.plumb:
-            self.cursor.refuse("plumb says both directions already", token.start)
-        if len(self.amounts) == 2:
-            self.cursor.refuse("two directions are read already", token.start)
-        if not self.amounts:
-            self.faces_first = token.kind == "face"
-        amount = read_amount(self.cursor, faces_first=self.faces_first)
-        for other in self.amounts:
-            if other.face and amount.face and other.face.is_along == amount.face.is_along:
-                way = "along" if amount.face.is_along else "across"
-                last = self.cursor.tokens[self.cursor.index - 1]
-                self.cursor.refuse(f"two readings {way} the run", last.start)
-        self.amounts.append(amount)
-
-    def _place_zeros(self) -> None:
-        """A bare 0 is the direction that the other amount is not; two bare zeros are both."""
-        bare = [amount for amount in self.amounts if amount.face is None]
-        named = [amount for amount in self.amounts if amount.face is not None]
-        if len(bare) == 1 and not named:
-            self.cursor.wait(f"0 which way? {self.cursor.ways}; 0 0 for both")
-        if len(bare) == 1:
-            assert named[0].face is not None
-            bare[0].face = Face.OUT if named[0].face.is_along else Face.NEXT
-            bare[0].unit = named[0].unit
-        elif len(bare) == 2:
-            for amount, face in zip(bare, (Face.NEXT, Face.OUT), strict=True):
-                amount.face = face
-                amount.unit = amount.unit or bare_unit(amount.number, self.settings)
-
-    def _result(self) -> Understood:
-        parts = [amount.component(self.settings) for amount in self.amounts]
-        parsed = Understood(
-            self.cursor.text,
-            next((part for part in parts if part.face.is_along), None),
-            next((part for part in parts if not part.face.is_along), None),
-            self.settings,
-            self.over,
-            self.at_height,
-            self._inboard_question(),
-        )
-        self._check_sines(parsed, parts)
-        return parsed
-
-    def _inboard_question(self) -> str | None:
-        if not any(amount.inboard for amount in self.amounts):
-            return None
-        house, out = self.settings.name(Face.HOUSE), self.settings.name(Face.OUT)
-        letter = self.settings.letter(Face.HOUSE)
-        return f"i = inboard, towards {house}? i lies beside o ({out}): Enter again, or type {letter}"
-
-    def _check_sines(self, parsed: Understood, parts: list[Component]) -> None:
-        """A straightedge's end can't be further off than it is long."""
-        over = parsed.over_mm
-        if over is not None and any(part.offset_mm is not None and part.offset_mm >= over for part in parts):
-            self.cursor.refuse("the offset is as long as the length that it was read over", 0)
-
-
-# ---------------------------------------------------------------- the length that offsets were read over
-
-
-SHORTEST_MM: Final = 100
-LONGEST_MM: Final = 10_000
-
-
-def read_gauge(cursor: Cursor) -> Length | None:
-    """Length after `@`, over or per; None for `@height` (over the reading height whatever stands)."""
-    opening = cursor.take()
-    if cursor.next_is("height"):
-        cursor.take()
-        return None
-    token = cursor.token
-    if token is None:
-        cursor.wait("over what length? like @4' or @1200mm")
-    cursor.stop_at_bad()
-    try:
-        length = _scan(cursor, opening, token)
-    except EntryError as error:
-        cursor.refuse(error.message, opening.end if error.at is None else error.at)
-    while cursor.token is not None and cursor.token.start < length.end:
-        cursor.take()
-    _judge(cursor, length, opening)
-    return length
-
-
-def _scan(cursor: Cursor, opening: Token, token: Token) -> Length:
-    if token.kind == "unit" and cursor.said(opening).lower() == "per" and token.value in ("m", "ft"):
-        unit: LengthUnit = "m" if token.value == "m" else "ft"
-        return Length(cursor.said(token), MM_PER[unit], unit, "whole", token.end)
-    if token.kind in ("unit", "ratio"):
-        cursor.refuse(f"over how many {cursor.said(token)}?", token.start)
-    # Letters that follow without a space are the next amount's, so the scan ends with this length's tokens;
-    # the mark says that something follows, so that 4' 3/16n is no 4 ft 3/16 in.
-    ahead = 0
-    while cursor.next_is("number", "unit", ahead=ahead + 1):
-        ahead += 1
-    last = cursor.peek(ahead)
-    assert last is not None
-    more = " ;" if last.end < len(cursor.text.rstrip()) else ""
-    text = lower(cursor.text)[: last.end] + more
-    return scan_length(text, token.start, cursor.settings.units, "gauge length")
-
-
-def _judge(cursor: Cursor, length: Length, opening: Token) -> None:
-    """A level is no shorter than a hand, no longer than a truck; at the end of the line more may come."""
-    if SHORTEST_MM <= length.mm <= LONGEST_MM:
-        return
-    at = opening.end
-    is_last = length.end == len(cursor.text.rstrip())
-    if length.mm < SHORTEST_MM:
-        if is_last:
-            meant = None if length.unit_was_typed else f'{cursor.text.rstrip()}"'
-            cursor.wait(f"{length.text} is short for a level", at, meant)
-        cursor.refuse(f"{length.text} is too short for a level (from {SHORTEST_MM} mm)", at)
-    if is_last and not length.unit_was_typed:
-        cursor.wait(f"{length.text}: of what unit?", at)
-    cursor.refuse(f"{length.text} is too long for a level (up to {LONGEST_MM // 1000} m)", at)
-
-
-# ---------------------------------------------------------------- one amount, and can a post lean that much
-
-
-STEEPEST_RATIO: Final = Fraction(1, 19)
-"""A typed ratio beyond tan 3° (1 in 19.08) is a slip."""
-
-
 @dataclass(slots=True)
-class Amount:
+class _Amount:
     """One amount while it is being put together."""
 
-    number: Number
+    typed: Number
     value: Fraction
     """The number, with minutes and seconds of a degree."""
     end: int
@@ -251,275 +74,352 @@ class Amount:
     qualifier: Qualifier | None = None
     face: Face | None = None
     """None while no direction was typed: allowed for a bare 0 only."""
-    inboard: bool = False
-    """The house side was called inboard."""
     minutes: bool = False
     """Minutes or seconds of a degree were typed."""
 
-    @property
-    def is_fraction(self) -> bool:
-        """Typed like 3/8 or 1 1/4."""
-        return self.number.form in ("fraction", "mixed")
 
-    def component(self, settings: EntrySettings) -> Component:
+class _Line(Cursor):
+    """One line: amounts, a gauge length, or the word plumb, in any order."""
+
+    def understood(self) -> Understood:
+        """The line as it stands; Halt where it is refused or not finished."""
+        self.amounts: list[_Amount] = []
+        self.over: Length | None = None
+        self.at_height = self.plumb = self.inboard = False
+        self.faces_first = False
+        """This line says each direction before its number."""
+        while (token := self.token) is not None:
+            self.stop_at_bad()
+            match token.kind:
+                case "comma":
+                    self.take()
+                case "over":
+                    if self.over is not None or self.at_height:
+                        self.refuse("one gauge length is enough", token.start)
+                    self.over = self._gauge()
+                    self.at_height = self.over is None
+                case "plumb":
+                    if self.amounts or self.plumb:
+                        both = f"{self.said(token)!r} says both directions"
+                        self.refuse(f"{both}: type 0 for the one that is plumb", token.start)
+                    self.plumb = True
+                    self.take()
+                case "face" | "qualifier" | "number":
+                    self._amount(token)
+                case "sign":
+                    self._sign_before_number(token)
+                case "bubble":
+                    self.refuse(BUBBLE, token.start)
+                case _:
+                    self.refuse(f"{self.said(token)!r} belongs behind a number", token.start)
+        if self.plumb:
+            nothing = Number(Fraction(0), 0, 0, "whole")
+            self.amounts = [_Amount(nothing, nothing.value, 0), _Amount(nothing, nothing.value, 0)]
+        elif not self.amounts and self.over is None and not self.at_height:
+            self.wait(f"type how far the top leans and which way, like {self.example}")
+        self._place_zeros()
+        return self._result()
+
+    def _place_zeros(self) -> None:
+        """A bare 0 is the direction that the other amount is not; two bare zeros are both."""
+        bare = [amount for amount in self.amounts if amount.face is None]
+        named = [amount for amount in self.amounts if amount.face is not None]
+        if len(bare) == 1 and not named:
+            self.wait(f"0 which way? {self.ways}; 0 0 for both")
+        if len(bare) == 1:
+            assert named[0].face is not None
+            bare[0].face = Face.OUT if named[0].face.is_along else Face.NEXT
+            bare[0].unit = named[0].unit
+        elif len(bare) == 2:
+            for amount, face in zip(bare, (Face.NEXT, Face.OUT), strict=True):
+                amount.face = face
+                amount.unit = amount.unit or self._bare_unit(amount.typed)
+
+    def _result(self) -> Understood:
+        parts = {part.face.is_along: part for part in map(self._component, self.amounts)}
+        question = None
+        if self.inboard:
+            house, out = self.settings.name(Face.HOUSE), self.settings.name(Face.OUT)
+            letter = self.settings.letter(Face.HOUSE)
+            question = f"i = inboard, towards {house}? i lies beside o ({out}): Enter again, or type {letter}"
+        parsed = Understood(
+            self.text, parts.get(True), parts.get(False), self.settings, self.over, self.at_height, question
+        )
+        over = parsed.over_mm
+        offsets = [part.offset_mm for part in parsed.parts if part.offset_mm is not None]
+        if over is not None and any(offset >= over for offset in offsets):  # no sine is more than 1
+            self.refuse("the offset is as long as the length that it was read over", 0)
+        return parsed
+
+    def _component(self, amount: _Amount) -> Component:
         """The finished amount; its face and unit are known by then."""
-        assert self.face is not None
-        assert self.unit is not None
+        assert amount.face is not None
+        assert amount.unit is not None
         return Component(
-            self.face,
-            self.value,
-            self.unit,
-            self.number.form,
-            self.qualifier,
-            quarter(self.unit, settings),
-            step(self.number, self.unit, self.qualifier, settings),
-            self.number.numerator,
-            self.number.denominator,
-            self.number.places,
-            self.minutes,
+            amount.face,
+            amount.value,
+            amount.unit,
+            amount.typed,
+            amount.qualifier,
+            self.settings.quarter(amount.unit),
+            step(amount.typed, amount.unit, amount.qualifier, self.settings),
+            amount.minutes,
         )
 
+    # ------------------------------------------------------------ the length that offsets were read over
 
-def read_amount(cursor: Cursor, *, faces_first: bool) -> Amount:
-    """The amount at the cursor. `faces_first`: this line says each direction before its number."""
-    face = _face(cursor) if faces_first and cursor.next_is("face") else None
-    before = _qualifier(cursor)
-    amount = _number(cursor, face)
-    _unit(cursor, amount, faces_first=faces_first)
-    amount.qualifier = before
-    _qualifiers_behind(cursor, amount, faces_first=faces_first)
-    if face is None:
-        _direction(cursor, amount)
-    else:
-        amount.face, amount.inboard = face
-    _check_size(cursor, amount)
-    return amount
+    def _gauge(self) -> Length | None:
+        """Length after `@`, over or per; None for `@height` (over the reading height whatever stands).
 
+        A level is no shorter than a hand and no longer than a truck; at the end of the line more may come.
+        """
+        opening = self.take()
+        if self.next_is("height"):
+            self.take()
+            return None
+        token = self.token
+        if token is None:
+            self.wait("over what length? like @4' or @1200mm")
+        self.stop_at_bad()
+        at = opening.end
+        try:
+            length = self._scan_gauge(opening, token)
+        except EntryError as error:
+            self.refuse(error.message, at if error.at is None else error.at)
+        while self.token is not None and self.token.start < length.end:
+            self.take()
+        is_last = length.end == len(self.text.rstrip())
+        if length.mm < SHORTEST_MM and is_last:
+            meant = None if length.unit_was_typed else f'{self.text.rstrip()}"'
+            self.wait(f"{length.text} is short for a level", at, meant)
+        if length.mm < SHORTEST_MM:
+            self.refuse(f"{length.text} is too short for a level (from {SHORTEST_MM} mm)", at)
+        if length.mm > LONGEST_MM and is_last and not length.unit_was_typed:
+            self.wait(f"{length.text}: of what unit?", at)
+        if length.mm > LONGEST_MM:
+            self.refuse(f"{length.text} is too long for a level (up to {LONGEST_MM // 1000} m)", at)
+        return length
 
-# ---------------------------------------------------------------- the pieces of an amount
+    def _scan_gauge(self, opening: Token, token: Token) -> Length:
+        if token.kind == "unit" and self.said(opening).lower() == "per" and token.value in ("m", "ft"):
+            unit: LengthUnit = "m" if token.value == "m" else "ft"
+            return Length(self.said(token), MM_PER[unit], unit, "whole", token.end)
+        if token.kind in ("unit", "ratio"):
+            self.refuse(f"over how many {self.said(token)}?", token.start)
+        # Letters that follow without a space are the next amount's, so the scan ends with this length's
+        # tokens; the mark says that something follows, so that 4' 3/16n is no 4 ft 3/16 in.
+        ahead = 0
+        while self.next_is("number", "unit", ahead=ahead + 1):
+            ahead += 1
+        last = self.peek(ahead)
+        assert last is not None
+        more = " ;" if last.end < len(self.text.rstrip()) else ""
+        return scan_length(
+            lower(self.text)[: last.end] + more, token.start, self.settings.units, "gauge length"
+        )
 
+    # ------------------------------------------------------------ one amount
 
-def _face(cursor: Cursor) -> tuple[Face, bool]:
-    """The face at the cursor, and whether it was called inboard."""
-    token = cursor.take()
-    if token.value == "inboard":
-        return Face.HOUSE, True
-    return Face(token.value), False
+    def _amount(self, first: Token) -> None:
+        if self.plumb:
+            self.refuse("plumb says both directions already", first.start)
+        if len(self.amounts) == 2:
+            self.refuse("two directions are read already", first.start)
+        if not self.amounts:
+            self.faces_first = first.kind == "face"
+        face = self._face() if self.faces_first and self.next_is("face") else None
+        before: Qualifier | None = None
+        while self.next_is("qualifier"):
+            token = self.take()
+            if before is not None:
+                self.refuse(ONCE, token.start)
+            before = cast("Qualifier", token.value)
+        amount = self._number(face)
+        self._unit(amount)
+        amount.qualifier = before
+        self._qualifiers_behind(amount)
+        amount.face = face or self._direction(amount)
+        self._check_size(amount)
+        for other in self.amounts:
+            if other.face and amount.face and other.face.is_along == amount.face.is_along:
+                way = "along" if amount.face.is_along else "across"
+                self.refuse(f"two readings {way} the run", self.tokens[self.index - 1].start)
+        self.amounts.append(amount)
 
+    def _face(self) -> Face:
+        """The face at the cursor; inboard is the house side, and asks for a second Enter."""
+        token = self.take()
+        if token.value == "inboard":
+            self.inboard = True
+            return Face.HOUSE
+        return Face(token.value)
 
-def _qualifier(cursor: Cursor) -> Qualifier | None:
-    """Strong or shy before the number."""
-    found: Qualifier | None = None
-    while cursor.next_is("qualifier"):
-        token = cursor.take()
-        if found is not None:
-            cursor.refuse("strong or shy once is enough", token.start)
-        found = "strong" if token.value == "strong" else "shy"
-    return found
+    def _number(self, face: Face | None) -> _Amount:
+        self.stop_at_bad()
+        token = self.token
+        towards = "" if face is None else f" towards {self.settings.name(face)}"
+        if token is None:
+            self.wait(f"how much{towards}?")
+        if token.kind == "sign":
+            self._sign_before_number(token)
+        if token.number is None:
+            self.refuse(f"how much{towards}? {self.said(token)!r} isn't a number", token.start)
+        self.take()
+        return _Amount(token.number, token.number.value, token.end)
 
+    def _sign_before_number(self, sign: Token) -> NoReturn:
+        """The trap: a minus is no direction here, and strong and shy stand behind the number."""
+        after, text = self.peek(1), self.text
+        has_number = after is not None and after.kind == "number"
+        if sign.value == "strong":
+            meant = text[: sign.start] + text[sign.end :] if has_number else None
+            self.refuse("plus before a number: strong goes after it", sign.start, meant)
+        meant = None
+        if after is not None and has_number:
+            meant = f"{text[: sign.start]}{text[sign.end : after.end]}-{text[after.end :]}"
+        other = f"{self.settings.letter(Face.PREV)} / {self.settings.letter(Face.HOUSE)}"
+        self.refuse(f"minus before a number: shy goes after it, the other way is {other}", sign.start, meant)
 
-def _number(cursor: Cursor, face: tuple[Face, bool] | None) -> Amount:
-    cursor.stop_at_bad()
-    token = cursor.token
-    towards = "" if face is None else f" towards {cursor.settings.name(face[0])}"
-    if token is None:
-        cursor.wait(f"how much{towards}?")
-    if token.kind == "sign":
-        sign_before_number(cursor, token)
-    if token.number is None:
-        cursor.refuse(f"how much{towards}? {cursor.said(token)!r} isn't a number", token.start)
-    cursor.take()
-    return Amount(token.number, token.number.value, token.end)
-
-
-def sign_before_number(cursor: Cursor, sign: Token) -> NoReturn:
-    """The trap: a minus is no direction here, and strong and shy stand behind the number."""
-    after = cursor.peek(1)
-    has_number = after is not None and after.kind == "number"
-    text = cursor.text
-    if sign.value == "strong":
-        meant = text[: sign.start] + text[sign.end :] if has_number else None
-        cursor.refuse("plus before a number: strong goes after it", sign.start, meant)
-    meant = None
-    if has_number:
-        assert after is not None
-        meant = f"{text[: sign.start]}{text[sign.end : after.end]}-{text[after.end :]}"
-    letters = cursor.settings.all_letters
-    other = f"{letters[Face.PREV]} / {letters[Face.HOUSE]}"
-    cursor.refuse(f"minus before a number: shy goes after it, the other way is {other}", sign.start, meant)
-
-
-def _unit(cursor: Cursor, amount: Amount, *, faces_first: bool) -> None:
-    """The unit behind the number; degrees take minutes and seconds."""
-    _stop_at_bad_behind(cursor, amount)
-    token = cursor.token
-    if token is None or token.kind not in ("unit", "ratio"):
-        return
-    if cursor.said(token).lower() == "in" and token.kind == "unit" and not faces_first:
-        _inches_or_inboard(cursor, token)
-    if amount.is_fraction and token.value in (*METRIC, "mm/m", "cm/m"):
-        cursor.refuse(f"a fraction of a {token.value}: use a point", amount.number.start)
-    if token.value in ("m", "ft"):
-        _unit_not_for_lean(cursor, token)
-    cursor.take()
-    amount.end = token.end
-    amount.unit = _LEAN_UNITS[token.value]
-    if amount.unit == "deg":
-        _degrees(cursor, amount)
-
-
-def _stop_at_bad_behind(cursor: Cursor, amount: Amount) -> None:
-    """What touches the number and can't be read was meant as its unit or its direction."""
-    token = cursor.token
-    if token is not None and token.kind == "unknown" and token.meant is None and token.start == amount.end:
-        reason = f"{cursor.said(token)!r} is neither a unit nor a direction ({cursor.ways})"
-        cursor.refuse(reason, token.start)
-    cursor.stop_at_bad()
-
-
-def _inches_or_inboard(cursor: Cursor, token: Token) -> None:
-    """`in` counts as inches only when a direction follows."""
-    if cursor.next_is("face", "sign", "qualifier", ahead=1):
-        return
-    letter = cursor.settings.letter(Face.HOUSE)
-    reason = f'in = inches or inboard? use " or {letter}'
-    if cursor.peek(1) is None:
-        cursor.wait(reason, token.start, cursor.text[: token.start].rstrip() + letter)
-    cursor.refuse(reason, token.start)
-
-
-def _unit_not_for_lean(cursor: Cursor, token: Token) -> NoReturn:
-    instead = '"' if token.value == "ft" else "mm"
-    meant = cursor.text[: token.start] + instead + cursor.text[token.end :]
-    cursor.refuse(f"{cursor.said(token)} is a unit not for a lean: {instead} is", token.start, meant)
-
-
-def _degrees(cursor: Cursor, amount: Amount) -> None:
-    """Minutes and seconds behind degrees: ' is minutes only here. And not too steep."""
-    start = amount.number.start
-    if amount.is_fraction:
-        cursor.refuse("a fraction of a degree: use a point, or minutes", start)
-    for size, marks, called in ((60, ("ft", "'"), "minutes"), (3600, ("in", '"'), "seconds")):
-        token, mark = cursor.token, cursor.peek(1)
-        if token is None or token.number is None:
-            break
-        is_plain = token.number.form in ("whole", "decimal")
-        if mark is None and is_plain:
-            cursor.wait(f"{cursor.said(token)}: {called}, or which way? {cursor.ways}")
-        if mark is None or mark.kind not in ("unit", "minutes") or mark.value not in marks:
-            break
-        if token.number.value >= 60 or not is_plain:
-            cursor.refuse(f"{called} go up to 59", token.start)
-        amount.value += token.number.value / size
-        amount.minutes = True
-        amount.end = mark.end
-        cursor.take()
-        cursor.take()
-    limit = cursor.settings.max_lean_deg
-    if amount.value > Fraction(limit):
-        cursor.refuse(f"{_said(amount.value)}° is too steep for a post (up to {limit:g}°)", start)
-
-
-def _qualifiers_behind(cursor: Cursor, amount: Amount, *, faces_first: bool) -> None:
-    """Strong and shy, as a sign or a word, between the number and its direction."""
-    while cursor.next_is("sign", "qualifier"):
-        if faces_first and cursor.next_is("qualifier") and cursor.next_is("number", ahead=1):
-            return  # it belongs to the next number
-        token = cursor.take()
-        if amount.qualifier is not None:
-            cursor.refuse("strong or shy once is enough", token.start)
-        amount.qualifier = "strong" if token.value == "strong" else "shy"
+    def _unit(self, amount: _Amount) -> None:
+        """The unit behind the number; what touches the number and can't be read was meant as one."""
+        token = self.token
+        if (
+            token is not None
+            and token.kind == "unknown"
+            and token.meant is None
+            and token.start == amount.end
+        ):
+            said = self.said(token)
+            self.refuse(f"{said!r} is neither a unit nor a direction ({self.ways})", token.start)
+        self.stop_at_bad()
+        if token is None or token.kind not in ("unit", "ratio"):
+            return
+        if self.said(token).lower() == "in" and token.kind == "unit" and not self.faces_first:
+            self._inches_or_inboard(token)
+        if amount.typed.is_fraction and token.value in (*METRIC, "mm/m", "cm/m"):
+            self.refuse(f"a fraction of a {token.value}: use a point", amount.typed.start)
+        if token.value in ("m", "ft"):
+            instead = '"' if token.value == "ft" else "mm"
+            meant = self.text[: token.start] + instead + self.text[token.end :]
+            self.refuse(f"{self.said(token)} is a unit not for a lean: {instead} is", token.start, meant)
+        self.take()
         amount.end = token.end
+        amount.unit = cast("LeanUnit", token.value)
+        if amount.unit == "deg":
+            self._degrees(amount)
 
+    def _inches_or_inboard(self, token: Token) -> None:
+        """`in` counts as inches only when a direction follows."""
+        if self.next_is("face", "sign", "qualifier", ahead=1):
+            return
+        letter = self.settings.letter(Face.HOUSE)
+        reason = f'in = inches or inboard? use " or {letter}'
+        if self.peek(1) is None:
+            self.wait(reason, token.start, self.text[: token.start].rstrip() + letter)
+        self.refuse(reason, token.start)
 
-def _direction(cursor: Cursor, amount: Amount) -> None:
-    """The face behind the number: every number but a plain 0 must carry one."""
-    while cursor.next_is("comma") and cursor.next_is("face", ahead=1):
-        cursor.take()
-    if cursor.next_is("face"):
-        amount.face, amount.inboard = _face(cursor)
-    elif amount.value != 0 or amount.qualifier is not None:
-        _no_direction(cursor, amount)
+    def _degrees(self, amount: _Amount) -> None:
+        """Minutes and seconds behind degrees: ' is minutes only here. And not too steep."""
+        start = amount.typed.start
+        if amount.typed.is_fraction:
+            self.refuse("a fraction of a degree: use a point, or minutes", start)
+        for size, marks, called in ((60, ("ft", "'"), "minutes"), (3600, ("in", '"'), "seconds")):
+            token, mark = self.token, self.peek(1)
+            if token is None or token.number is None:
+                break
+            if mark is None and not token.number.is_fraction:
+                self.wait(f"{self.said(token)}: {called}, or which way? {self.ways}")
+            if mark is None or mark.kind not in ("unit", "minutes") or mark.value not in marks:
+                break
+            if token.number.value >= 60 or token.number.is_fraction:
+                self.refuse(f"{called} go up to 59", token.start)
+            amount.value += token.number.value / size
+            amount.minutes = True
+            amount.end = mark.end
+            self.take()
+            self.take()
+        limit = self.settings.max_lean_deg
+        if amount.value > Fraction(limit):
+            self.refuse(f"{_said(amount.value)}° is too steep for a post (up to {limit:g}°)", start)
 
+    def _qualifiers_behind(self, amount: _Amount) -> None:
+        """Strong and shy, as a sign or a word, between the number and its direction."""
+        while self.next_is("sign", "qualifier"):
+            if self.faces_first and self.next_is("qualifier") and self.next_is("number", ahead=1):
+                return  # it belongs to the next number
+            token = self.take()
+            if amount.qualifier is not None:
+                self.refuse(ONCE, token.start)
+            amount.qualifier = cast("Qualifier", token.value)
+            amount.end = token.end
 
-def _no_direction(cursor: Cursor, amount: Amount) -> NoReturn:
-    said = cursor.text[amount.number.start : amount.end].strip()
-    reason = f"{said} which way? {cursor.ways}"
-    token = cursor.token
-    if token is None:
-        cursor.wait(reason, amount.end)
-    cursor.stop_at_bad()
-    following = cursor.text[amount.end :]
-    is_whole = amount.number.form == "whole" and amount.unit is None
-    if is_whole and following.startswith(",") and following[1:2].isdigit():
-        meant = f"{cursor.text[: amount.end]}.{following[1:]}"
-        cursor.refuse(f"{reason} (the decimal mark is a point)", amount.end, meant)
-    if token.kind == "bubble":
-        cursor.refuse("a bubble can't be measured: type the gap or the offset", token.start)
-    if is_whole and _MIXED_BEGUN.fullmatch(cursor.text, amount.number.end):
-        cursor.wait(reason, amount.end)  # `1 1` and `1-1` may become 1 1/4
-    if token.kind == "number":
-        reason = f"{said} which way, and {cursor.said(token)} which way? {cursor.ways}"
-    cursor.refuse(reason, amount.end)
-
-
-_MIXED_BEGUN: Final = re.compile(r"(?:-|\s+)[0-9]+")
-
-
-# ---------------------------------------------------------------- is it a lean?
-
-
-def _check_size(cursor: Cursor, amount: Amount) -> None:
-    """Refuse what no post leans, and strong or shy where there is no tape. Gives a bare number its unit."""
-    settings = cursor.settings
-    start = amount.number.start
-    unit = amount.unit = amount.unit or bare_unit(amount.number, settings)
-    if unit in RATIOS or unit == "deg":
-        if amount.qualifier is not None:
-            cursor.refuse(f"{amount.qualifier} is for a tape: type another decimal instead", start)
-        if unit in RATIOS and amount.value * RATIOS[unit] > STEEPEST_RATIO:
-            cursor.refuse(f"{_said(amount.value)} {unit} is too steep for a post", start)
-        return
-    if amount.qualifier == "shy" and amount.value < quarter(unit, settings):
-        cursor.refuse("shy of nothing: type 0, or the other way", start)
-    if amount.value * MM_PER_LEAN_UNIT[unit] > Fraction(settings.max_lean_mm):
-        reason = f"{_said(amount.value)} {unit} is more than a post leans"
-        meant = _as_sixteenths(cursor, amount)
-        guess = f"Meant {amount.number.value}/16?" if meant else "Is the unit right?"
-        may_go_on = amount.end == len(cursor.text) == amount.number.end
-        (cursor.wait if may_go_on else cursor.refuse)(f"{reason}. {guess}", start, meant)
-
-
-def bare_unit(number: Number, settings: EntrySettings) -> LeanUnit:
-    """Unit of a number that was typed without one."""
-    return "in" if number.form in ("fraction", "mixed") or settings.units == "inch" else "mm"
-
-
-def _as_sixteenths(cursor: Cursor, amount: Amount) -> str | None:
-    """Whole bare inches that are too much were sixteenths: 6n8o is 6/16n8/16o."""
-    is_bare_whole = amount.number.form == "whole" and amount.number.end == amount.end
-    if cursor.settings.units != "inch" or not is_bare_whole or not 0 < amount.number.value < 16:
+    def _direction(self, amount: _Amount) -> Face | None:
+        """The face behind the number: every number but a plain 0 must carry one."""
+        while self.next_is("comma") and self.next_is("face", ahead=1):
+            self.take()
+        if self.next_is("face"):
+            return self._face()
+        if amount.value != 0 or amount.qualifier is not None:
+            self._no_direction(amount)
         return None
-    text = cursor.text
-    for token, after in reversed(list(zip(cursor.tokens, cursor.tokens[1:], strict=False))):
-        number = token.number
-        if number and number.form == "whole" and 0 < number.value < 16 and after.kind in ("face", "sign"):
-            text = f"{text[: token.end]}/16{text[token.end :]}"
-    return text
 
+    def _no_direction(self, amount: _Amount) -> NoReturn:
+        typed, end, token = amount.typed, amount.end, self.token
+        said = self.text[typed.start : end].strip()
+        reason = f"{said} which way? {self.ways}"
+        if token is None:
+            self.wait(reason, end)
+        self.stop_at_bad()
+        following = self.text[end:]
+        is_whole = typed.form == "whole" and amount.unit is None
+        if is_whole and following.startswith(",") and following[1:2].isdigit():
+            self.refuse(f"{reason} (the decimal mark is a point)", end, f"{self.text[:end]}.{following[1:]}")
+        if token.kind == "bubble":
+            self.refuse(BUBBLE, token.start)
+        if is_whole and _MIXED_BEGUN.fullmatch(self.text, typed.end):
+            self.wait(reason, end)  # `1 1` and `1-1` may become 1 1/4
+        if token.kind == "number":
+            reason = f"{said} which way, and {self.said(token)} which way? {self.ways}"
+        self.refuse(reason, end)
 
-_LEAN_UNITS: Final[dict[str, LeanUnit]] = {
-    "mm": "mm", "cm": "cm", "in": "in", "deg": "deg", "mm/m": "mm/m", "cm/m": "cm/m", "in/ft": "in/ft",
-}  # fmt: skip
+    # ------------------------------------------------------------ is it a lean?
 
+    def _check_size(self, amount: _Amount) -> None:
+        """Refuse what no post leans, and strong or shy off a tape. Gives a bare number its unit."""
+        start = amount.typed.start
+        unit = amount.unit = amount.unit or self._bare_unit(amount.typed)
+        if unit in RATIOS or unit == "deg":
+            if amount.qualifier is not None:
+                self.refuse(f"{amount.qualifier} is for a tape: type another decimal instead", start)
+            if unit in RATIOS and amount.value * RATIOS[unit] > STEEPEST_RATIO:
+                self.refuse(f"{_said(amount.value)} {unit} is too steep for a post", start)
+            return
+        if amount.qualifier == "shy" and amount.value < self.settings.quarter(unit):
+            self.refuse("shy of nothing: type 0, or the other way", start)
+        if amount.value * MM_PER_LEAN_UNIT[unit] > Fraction(self.settings.max_lean_mm):
+            meant = self._as_sixteenths(amount)
+            guess = f"Meant {amount.typed.value}/16?" if meant else "Is the unit right?"
+            may_go_on = amount.end == len(self.text) == amount.typed.end
+            stop = self.wait if may_go_on else self.refuse
+            stop(f"{_said(amount.value)} {unit} is more than a post leans. {guess}", start, meant)
 
-def quarter(unit: LeanUnit, settings: EntrySettings) -> Fraction:
-    """A quarter of the tape's graduation in `unit`; 0 of degrees and ratios."""
-    if unit == "in":
-        return settings.graduation_in / 4
-    if unit in ("mm", "cm"):
-        return settings.graduation_mm / 4 / MM_PER["mm" if unit == "mm" else "cm"]
-    return Fraction(0)
+    def _bare_unit(self, number: Number) -> LeanUnit:
+        """Unit of a number that was typed without one."""
+        return "in" if number.is_fraction or self.settings.units == "inch" else "mm"
+
+    def _as_sixteenths(self, amount: _Amount) -> str | None:
+        """Whole bare inches that are too much were sixteenths: 6n8o is 6/16n8/16o."""
+
+        def is_sixteenths(number: Number | None) -> bool:
+            return number is not None and number.form == "whole" and 0 < number.value < 16
+
+        if self.settings.units != "inch" or amount.typed.end != amount.end or not is_sixteenths(amount.typed):
+            return None
+        text = self.text
+        for token, after in reversed(list(zip(self.tokens, self.tokens[1:], strict=False))):
+            if is_sixteenths(token.number) and after.kind in ("face", "sign"):
+                text = f"{text[: token.end]}/16{text[token.end :]}"
+        return text
 
 
 def step(number: Number, unit: LeanUnit, qualifier: Qualifier | None, settings: EntrySettings) -> Fraction:
@@ -533,12 +433,12 @@ def step(number: Number, unit: LeanUnit, qualifier: Qualifier | None, settings: 
     last_place = Fraction(1, 10**number.places)
     if unit == "deg":
         return min(last_place, Fraction(1, 10))
-    if unit not in ("mm", "cm", "in"):
+    if unit not in MM_PER_LEAN_UNIT:
         return last_place
-    graduation = quarter(unit, settings) * 4
+    graduation = settings.quarter(unit) * 4
     if qualifier is not None:
         return graduation / 2
-    if number.form in ("fraction", "mixed"):
+    if number.is_fraction:
         return min(graduation, Fraction(1, number.denominator))
     if unit == "mm" and number.places == 1 and (2 * number.value).denominator == 1:
         last_place = Fraction(1, 2)

@@ -7,7 +7,7 @@ results; then the words that say an understood entry back, and the shortest way 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import field
 from fractions import Fraction
 from typing import Literal, TypeAlias
@@ -15,9 +15,27 @@ from typing import Literal, TypeAlias
 from shimfit.core.lean import from_degrees, from_offset, from_offset_along_post
 from shimfit.errors import UsageError
 from shimfit.model import Face
-from shimfit.quantities.typed import METRIC, MM_PER, TAPE_DENOMINATORS, Length, NumberForm, Units
+from shimfit.quantities.typed import METRIC, MM_PER, TAPE_DENOMINATORS, Length, Number, Units
 from shimfit.values import dataclass
 
+LeanUnit: TypeAlias = Literal["mm", "cm", "in", "deg", "mm/m", "cm/m", "in/ft"]
+Qualifier: TypeAlias = Literal["strong", "shy"]
+UNITS: dict[LeanUnit, tuple[str, str]] = {
+    "mm": ("mm", " mm"),
+    "cm": ("cm", " cm"),
+    "in": ('"', " in"),
+    "deg": ("d", "°"),
+    "mm/m": ("mm/m", " mm/m"),
+    "cm/m": ("cm/m", " cm/m"),
+    "in/ft": ("in/ft", " in per ft"),
+}
+"""Each unit of a lean as it is typed in the fewest keys, and as it is said."""
+RATIOS: dict[str, Fraction] = {
+    "mm/m": MM_PER["mm"] / MM_PER["m"],
+    "cm/m": MM_PER["cm"] / MM_PER["m"],
+    "in/ft": MM_PER["in"] / MM_PER["ft"],
+}
+MM_PER_LEAN_UNIT: dict[LeanUnit, Fraction] = {"mm": MM_PER["mm"], "cm": MM_PER["cm"], "in": MM_PER["in"]}
 DEFAULT_NAMES: Mapping[str, str] = {face.value: face.value for face in Face}
 DEFAULT_LETTERS: Mapping[str, str] = {"next": "n", "prev": "p", "out": "o", "house": "h"}
 TAKEN_LETTERS = "dms"
@@ -55,11 +73,21 @@ class EntrySettings:
     """Names and letters in lower case, in the order of Face: what the words of this run depend on."""
 
     def __post_init__(self) -> None:
-        self._check_names()
-        object.__setattr__(self, "all_letters", self._find_letters())
-        self._check_letters()
-        names = tuple(self.name(face).lower() for face in Face)
-        object.__setattr__(self, "vocabulary_key", (names, tuple(self.all_letters[face] for face in Face)))
+        names = [self.name(face).lower() for face in Face]
+        if len(set(names)) < 4:
+            raise UsageError(f"two faces have one name ({' '.join(names)}): give each its own")
+        for name in names:
+            if len(name) < 2 or not name.isalpha():
+                raise UsageError(f"a face's name is one word of letters, not {name!r}")
+        found = self._find_letters()
+        letters = list(found.values())
+        if len(set(letters)) < 4:
+            raise UsageError(f"two faces have one letter ({' '.join(letters)}): give each its own")
+        for letter in letters:
+            if len(letter) != 1 or not letter.isalpha() or letter in TAKEN_LETTERS:
+                raise UsageError(f"{letter!r} can't stand for a face: one letter, not one of d m s")
+        object.__setattr__(self, "all_letters", found)
+        object.__setattr__(self, "vocabulary_key", (tuple(names), tuple(letters)))
 
     def name(self, face: Face) -> str:
         """What this run calls the face."""
@@ -79,34 +107,14 @@ class EntrySettings:
             kept[face] = next((c for c in wanted if c not in taken), DEFAULT_LETTERS[face])
         return {face: kept[face] for face in Face}
 
-    def _check_names(self) -> None:
-        names = [self.name(face).lower() for face in Face]
-        if len(set(names)) < 4:
-            raise UsageError(f"two faces have one name ({' '.join(names)}): give each its own")
-        for name in names:
-            if len(name) < 2 or not name.isalpha():
-                raise UsageError(f"a face's name is one word of letters, not {name!r}")
-
-    def _check_letters(self) -> None:
-        letters = list(self.all_letters.values())
-        if len(set(letters)) < 4:
-            raise UsageError(f"two faces have one letter ({' '.join(letters)}): give each its own")
-        for letter in letters:
-            if len(letter) != 1 or not letter.isalpha() or letter in TAKEN_LETTERS:
-                raise UsageError(f"{letter!r} can't stand for a face: one letter, not one of d m s")
+    def quarter(self, unit: LeanUnit) -> Fraction:
+        """A quarter of the tape's graduation, in `unit`: what strong and shy stand for; 0 off a tape."""
+        if unit == "in":
+            return self.graduation_in / 4
+        return self.graduation_mm / 4 / MM_PER_LEAN_UNIT[unit] if unit in ("mm", "cm") else Fraction(0)
 
 
 # ---------------------------------------------------------------- results
-
-
-LeanUnit: TypeAlias = Literal["mm", "cm", "in", "deg", "mm/m", "cm/m", "in/ft"]
-Qualifier: TypeAlias = Literal["strong", "shy"]
-RATIOS: dict[str, Fraction] = {
-    "mm/m": MM_PER["mm"] / MM_PER["m"],
-    "cm/m": MM_PER["cm"] / MM_PER["m"],
-    "in/ft": MM_PER["in"] / MM_PER["ft"],
-}
-MM_PER_LEAN_UNIT: dict[LeanUnit, Fraction] = {"mm": MM_PER["mm"], "cm": MM_PER["cm"], "in": MM_PER["in"]}
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,20 +152,15 @@ class Component:
     face: Face
     """The top leans towards this face; of a zero it only names the direction."""
     number: Fraction
-    """As typed, exact, in `unit`, before strong or shy; never negative."""
+    """Exact, in `unit`, minutes and seconds of a degree counted in, before strong or shy; never negative."""
     unit: LeanUnit
-    form: NumberForm
+    typed: Number
+    """The number as it was written, fractions not reduced."""
     qualifier: Qualifier | None = None
     quarter: Fraction = Fraction(0)
     """A quarter of the tape's graduation in `unit`: what strong adds and shy takes away."""
     step: Fraction = Fraction(1)
     """Smallest difference that this reading tells apart, in `unit`."""
-    numerator: int = 0
-    """Of a fraction or mixed number: upper number as typed; 0 of others."""
-    denominator: int = 1
-    """Lower number as typed, not reduced."""
-    places: int = 0
-    """Digits after the point as typed."""
     minutes: bool = False
     """Degrees were typed with minutes or seconds, and are said back with them."""
 
@@ -167,11 +170,6 @@ class Component:
         return self.unit == "deg" and (self.minutes or not is_decimal(self.number))
 
     @property
-    def unreduced(self) -> bool:
-        """Typed like 6/16, which a tape calls 3/8."""
-        return self.denominator > 1 and self.numerator % 2 == 0
-
-    @property
     def value(self) -> Fraction:
         """Exact amount in `unit`, strong or shy counted in."""
         if self.qualifier is None:
@@ -179,30 +177,16 @@ class Component:
         return self.number + (self.quarter if self.qualifier == "strong" else -self.quarter)
 
     @property
-    def signed(self) -> Fraction:
-        """Amount in `unit`, positive towards next or out."""
-        return self.value * self.face.sign
-
-    @property
     def offset_mm(self) -> Fraction | None:
         """Exact offset in mm, without sign; None of degrees and ratios, which need no length."""
         return self.value * MM_PER_LEAN_UNIT[self.unit] if self.unit in MM_PER_LEAN_UNIT else None
 
-    def slope(self, height_mm: float, over_mm: float | None, *, along_post: bool) -> float:
-        """Slope of the post, positive towards next or out.
+    def tangent(self, amount: Fraction, height_mm: float, over_mm: float | None, along_post: bool) -> float:
+        """The slope that an amount in this unit is, without sign.
 
         Offset over a height or a level that is held plumb: δ/h. Straightedge along the post: δ/√(L² − δ²).
         Degrees: tan θ in the direction's own upright plane. Ratios as they stand.
         """
-        return self.face.sign * self._tangent(self.value, height_mm, over_mm, along_post=along_post)
-
-    def half_step_slope(self, height_mm: float, over_mm: float | None) -> float:
-        """Half of what the reading can't tell apart, as a slope: a rectangular distribution's half-width."""
-        return self._tangent(self.step / 2, height_mm, over_mm, along_post=False)
-
-    def _tangent(
-        self, amount: Fraction, height_mm: float, over_mm: float | None, *, along_post: bool
-    ) -> float:
         if self.unit == "deg":
             return from_degrees(float(amount))
         if self.unit in RATIOS:
@@ -253,45 +237,72 @@ class Understood:
             return self.over.millimetres
         return None if self.at_height else self.settings.gauge_mm
 
+    @property
+    def parts(self) -> list[Component]:
+        """What was read, along before across."""
+        return [part for part in (self.along, self.across) if part is not None]
+
     def slopes(self, height_mm: float) -> tuple[float | None, float | None]:
         """(along, across) as slopes, positive towards next and out; None where nothing was read.
 
         Raises ValueError when the height is not a positive finite number.
         """
-        _check_height(height_mm)
-        along_post = self.settings.along_post
-        first, second = (
-            None if part is None else part.slope(height_mm, self.over_mm, along_post=along_post)
-            for part in (self.along, self.across)
-        )
-        return first, second
+        along = self.settings.along_post
+        return self._tangents(height_mm, lambda part: (part.value, along, part.face.sign))
 
     def resolution_slope(self, height_mm: float) -> tuple[float | None, float | None]:
         """Half of the reading's step as slopes (along, across): u = this / √3; None where not read."""
-        _check_height(height_mm)
-        first, second = (
-            None if part is None else part.half_step_slope(height_mm, self.over_mm)
-            for part in (self.along, self.across)
-        )
-        return first, second
+        return self._tangents(height_mm, lambda part: (part.step / 2, False, 1))
+
+    def _tangents(
+        self, height_mm: float, of: Callable[[Component], tuple[Fraction, bool, int]]
+    ) -> tuple[float | None, float | None]:
+        if not (math.isfinite(height_mm) and height_mm > 0):
+            raise ValueError(f"the reading height must be more than 0 mm, not {height_mm}")
+
+        def one(part: Component | None) -> float | None:
+            if part is None:
+                return None
+            amount, along_post, sign = of(part)
+            return sign * part.tangent(amount, height_mm, self.over_mm, along_post)
+
+        return one(self.along), one(self.across)
 
     @property
     def words(self) -> str:
-        """As the screen says it back: `top leans 1/4 in towards next, 3/8 in towards house`."""
-        return _words(self)
+        """As the screen says it back: `top leans 1/4 in towards next, 3/8 in towards house over 48 in`."""
+        if self.is_gauge_only:
+            over = "the reading height" if self.over is None else length_text(self.over)
+            return f"from now on offsets are read over {over}"
+        if len(self.parts) == 2 and not any(part.value for part in self.parts):
+            return "top is plumb both ways"
+        ways = tuple(zip((self.along, self.across), ("along", "across"), strict=True))
+        said = [_one(part, self.settings) for part in self.parts if part.value]
+        sentence = f"top leans {', '.join(said)}" if said else "top is"
+        for way in (way for part, way in ways if part is not None and not part.value):
+            sentence += f"{',' if said else ''} plumb {way} the run"
+        for way in (way for part, way in ways if part is None):
+            sentence += f"; {way} the run not read yet"
+        # Degrees and ratios have no length, and nothing over any length is plumb.
+        if self.over is not None and any(part.offset_mm is not None and part.value for part in self.parts):
+            sentence += f" over {length_text(self.over)}"
+        return sentence
 
     @property
     def canonical(self) -> str:
-        """Shortest plain way to type the same thing: parses back to the same value under any units."""
-        return _canonical(self)
+        """Shortest plain way to type the same thing: parses back to the same value under any units.
+
+        `1/4n 3/8h @48in`: letters as the run has them, the unit always written unless it is a fraction.
+        """
+        typed = [_typed(part, self.settings) for part in self.parts]
+        if self.over is not None:
+            typed.append(f"@{length_text(self.over, typed=True)}")
+        elif self.at_height:
+            typed.append("@height")
+        return " ".join(typed)
 
 
 ParseResult: TypeAlias = Incomplete | Understood | Refused
-
-
-def _check_height(height_mm: float) -> None:
-    if not (math.isfinite(height_mm) and height_mm > 0):
-        raise ValueError(f"the reading height must be more than 0 mm, not {height_mm}")
 
 
 def is_decimal(value: Fraction) -> bool:
@@ -306,92 +317,29 @@ def is_decimal(value: Fraction) -> bool:
 # ---------------------------------------------------------------- said back
 
 
-def _words(parsed: Understood) -> str:
-    """`top leans 1/4 in towards next, 3/8 in towards house over 48 in`."""
-    if parsed.is_gauge_only:
-        if parsed.over is None:
-            return "from now on offsets are read over the reading height"
-        return f"from now on offsets are read over {length_text(parsed.over)}"
-    return f"{_lean_words(parsed)}{_over_words(parsed)}"
-
-
-def _lean_words(parsed: Understood) -> str:
-    along, across = parsed.along, parsed.across
-    if along and across and not (along.value or across.value):
-        return "top is plumb both ways"
-    said = [_one(part, parsed.settings) for part in (along, across) if part and part.value]
-    plumb = [way for part, way in ((along, "along"), (across, "across")) if part and not part.value]
-    missing = [way for part, way in ((along, "along"), (across, "across")) if part is None]
-    sentence = f"top leans {', '.join(said)}" if said else "top is"
-    if plumb:
-        sentence += f"{',' if said else ''} plumb {plumb[0]} the run"
-    if missing:
-        sentence += f"; {missing[0]} the run not read yet"
-    return sentence
-
-
 def _one(part: Component, settings: EntrySettings) -> str:
-    amount = number_text(part) + ("" if part.in_minutes else _SAID_UNITS[part.unit])
+    amount = number_text(part) + ("" if part.in_minutes else UNITS[part.unit][1])
     if part.qualifier:
         amount += f" {part.qualifier}"
     name = settings.name(part.face)
-    if part.face is Face.OUT and name == Face.OUT.value:
-        return f"{amount} out"
-    return f"{amount} towards {name}"
-
-
-def _over_words(parsed: Understood) -> str:
-    parts = [part for part in (parsed.along, parsed.across) if part is not None]
-    if all(part.offset_mm is None or not part.value for part in parts):
-        return ""  # degrees and ratios have no length, and nothing over any length is plumb
-    if parsed.over is not None:
-        return f" over {length_text(parsed.over)}"
-    return ""
-
-
-def _canonical(parsed: Understood) -> str:
-    """`1/4n 3/8h @48in`; letters as the run has them, unit always written unless it is a fraction."""
-    parts = [_typed(part, parsed.settings) for part in (parsed.along, parsed.across) if part is not None]
-    if parsed.over is not None:
-        parts.append(f"@{_gauge_typed(parsed.over)}")
-    elif parsed.at_height:
-        parts.append("@height")
-    return " ".join(parts)
+    return f"{amount} out" if part.face is Face.OUT and name == "out" else f"{amount} towards {name}"
 
 
 def _typed(part: Component, settings: EntrySettings) -> str:
     sign = {"strong": "+", "shy": "-", None: ""}[part.qualifier]
-    unit = "" if part.form in ("fraction", "mixed") and part.unit == "in" else _TYPED_UNITS[part.unit]
-    text = number_text(part)
-    if part.in_minutes:
-        text, unit = _degrees_and_minutes(part.number), ""
-    return f"{text}{unit}{sign}{settings.letter(part.face)}"
-
-
-_TYPED_UNITS = {
-    "mm": "mm",
-    "cm": "cm",
-    "in": '"',
-    "deg": "d",
-    "mm/m": "mm/m",
-    "cm/m": "cm/m",
-    "in/ft": "in/ft",
-}
+    bare = part.in_minutes or (part.typed.is_fraction and part.unit == "in")
+    return f"{number_text(part)}{'' if bare else UNITS[part.unit][0]}{sign}{settings.letter(part.face)}"
 
 
 def number_text(part: Component) -> str:
-    """The number as it is said, before strong or shy, in its own unit: `1 1/4`, `0.375`, `0.6`."""
-    if part.form in ("fraction", "mixed"):
+    """The number as it is said, before strong or shy, in its own unit: `1 1/4`, `0.375`, `0°36′`."""
+    if part.typed.is_fraction:
         return fraction_text(part.number)
-    if part.in_minutes:
-        return _degrees_and_minutes(part.number)
-    return decimal_text(part.number, part.places)
-
-
-_SAID_UNITS = {
-    "mm": " mm", "cm": " cm", "in": " in", "deg": "°", "mm/m": " mm/m", "cm/m": " cm/m",
-    "in/ft": " in per ft",
-}  # fmt: skip
+    if not part.in_minutes:
+        return decimal_text(part.number, part.typed.places)
+    degrees, rest = divmod(part.number, 1)
+    minutes, rest = divmod(rest * 60, 1)
+    return f"{degrees}°{minutes}′" + (f"{decimal_text(rest * 60)}″" if rest else "")
 
 
 def fraction_text(value: Fraction) -> str:
@@ -410,26 +358,15 @@ def decimal_text(value: Fraction, places: int = 0) -> str:
     return f"{digits[:-places]}.{digits[-places:]}" if places else digits
 
 
-def _degrees_and_minutes(value: Fraction) -> str:
-    degrees, rest = divmod(value, 1)
-    minutes, rest = divmod(rest * 60, 1)
-    seconds = f"{decimal_text(rest * 60)}″" if rest else ""
-    return f"{degrees}°{minutes}′{seconds}"
+def length_text(length: Length, *, typed: bool = False) -> str:
+    """A gauge length in the unit that it was typed in; feet are said as inches: `48 in`, `1200 mm`.
 
-
-def length_text(length: Length) -> str:
-    """A gauge length in the unit that it was typed in; feet are said as inches: `48 in`, `1200 mm`."""
+    typed: as one word, `48-1/2in`.
+    """
     if length.unit in METRIC:
-        return f"{decimal_text(length.mm)} mm"
-    return f"{_inches(length)} in"
-
-
-def _gauge_typed(length: Length) -> str:
-    if length.unit in METRIC:
-        return f"{decimal_text(length.mm)}mm"
-    return f"{_inches(length).replace(' ', '-')}in"
-
-
-def _inches(length: Length) -> str:
-    inches = length.mm / MM_PER["in"]
-    return fraction_text(inches) if inches.denominator in (1, *TAPE_DENOMINATORS) else decimal_text(inches)
+        figure, unit = decimal_text(length.mm), "mm"
+    else:
+        inches, unit = length.mm / MM_PER["in"], "in"
+        on_tape = inches.denominator in (1, *TAPE_DENOMINATORS)
+        figure = fraction_text(inches) if on_tape else decimal_text(inches)
+    return f"{figure.replace(' ', '-')}{unit}" if typed else f"{figure} {unit}"

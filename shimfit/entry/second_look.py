@@ -7,14 +7,13 @@ tape (a neighbouring key makes it out of 5/16), and 1.2 in is 1/2 with the point
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 from shimfit.entry.result import Component, Understood, fraction_text, number_text
 from shimfit.errors import EntryError
 from shimfit.model import Face, Reading
 from shimfit.quantities import shown
-from shimfit.quantities.typed import TAPE_DENOMINATORS, Units
+from shimfit.quantities.typed import TAPE_DENOMINATORS
 
 FAR: Final = 0.004
 """A change of slope (4 mm per m) that tightening alone does not make. Common practice, no source."""
@@ -46,24 +45,34 @@ def second_look(
         return None
     if understood.second_look is not None:
         return understood.second_look
-    for part in (understood.along, understood.across):
-        question = None if part is None else _finger_slip(part)
-        if question is not None:
+    for part in understood.parts:
+        if question := _finger_slip(part):
             return question
     if previous is None:
         return None
     now = understood.slopes(height_mm)
     last = (previous.slope_along, previous.slope_across)
-    if waits_for_packs and _unmoved(now, last):
+    both = [
+        (old, new, faces)
+        for old, new, faces in zip(last, now, ((Face.NEXT, Face.PREV), (Face.OUT, Face.HOUSE)), strict=True)
+        if old is not None and new is not None
+    ]
+    if waits_for_packs and len(both) == 2 and all(abs(new - old) < SAME for old, new, _ in both):
         return "it stands as it did before the packs; are they in, and the nut tight? Enter again if so"
-    for new, old, faces in zip(now, last, _FACES, strict=True):
-        if new is not None and old is not None:
-            names = tuple(understood.settings.name(face) for face in faces)
-            question = _against_history(
-                _Change(old, new, height_mm, names, understood.settings.units), only_tightened=only_tightened
-            )
-            if question is not None:
-                return f"{question}? Enter again if so"
+    for old, new, faces in both:
+        flipped = new * old < 0 and min(abs(new), abs(old)) > FLIP
+        if only_tightened and (flipped or abs(new - old) > max(FAR, FAR_SHARE * abs(old))):
+            meanwhile = ", only the nut was turned, and now"
+        elif not only_tightened and abs(new) > abs(old) + max(WORSE, FAR_SHARE * abs(old)):
+            meanwhile = " before packing and now"
+        else:
+            continue
+        before, after = (
+            f"{shown.fine(slope * height_mm, understood.settings.units)} towards "
+            + understood.settings.name(faces[0] if slope >= 0 else faces[1])
+            for slope in (old, new)
+        )
+        return f"it leaned {before}{meanwhile} {after}? Enter again if so"
     return None
 
 
@@ -74,58 +83,15 @@ def looks_like_a_slip(question: str) -> EntryError:
     return EntryError(f"{question}: add --sure if it is so", at=0)
 
 
-def _unmoved(now: tuple[float | None, float | None], last: tuple[float | None, float | None]) -> bool:
-    """Both directions were read, both times, and read the same."""
-    return all(
-        new is not None and old is not None and abs(new - old) < SAME
-        for new, old in zip(now, last, strict=True)
-    )
-
-
-_FACES: Final = ((Face.NEXT, Face.PREV), (Face.OUT, Face.HOUSE))
-
-
-@dataclass(frozen=True, slots=True)
-class _Change:
-    """The last reading and this one in one direction, as slopes."""
-
-    old: float
-    new: float
-    height_mm: float
-    names: tuple[str, ...]
-    """What the positive and the negative side are called."""
-    units: Units
-
-    def said(self, slope: float) -> str:
-        side = self.names[0] if slope >= 0 else self.names[1]
-        return f"{shown.fine(slope * self.height_mm, self.units)} towards {side}"
-
-
-def _against_history(change: _Change, *, only_tightened: bool) -> str | None:
-    """What is odd about a change, in words; None when nothing is."""
-    old, new = change.old, change.new
-    if not only_tightened:
-        if abs(new) > abs(old) + max(WORSE, FAR_SHARE * abs(old)):
-            return f"it leaned {change.said(old)} before packing and now {change.said(new)}"
-        return None
-    flipped = new * old < 0 and min(abs(new), abs(old)) > FLIP
-    if flipped or abs(new - old) > max(FAR, FAR_SHARE * abs(old)):
-        return f"it leaned {change.said(old)}, only the nut was turned, and now {change.said(new)}"
-    return None
-
-
 def _finger_slip(part: Component) -> str | None:
     """Looks like a fraction with one key wrong."""
-    if part.unreduced:
-        return f"is that {fraction_text(part.number)}? A tape says no {_as_typed(part)}: Enter again if so"
-    if part.unit != "in" or part.form != "decimal" or part.number < 1 or part.places > 2:
+    typed = part.typed
+    if typed.denominator > 1 and typed.numerator % 2 == 0:  # 6/16, which a tape calls 3/8
+        as_typed = f"{typed.numerator}/{typed.denominator}"
+        return f"is that {fraction_text(part.number)}? A tape says no {as_typed}: Enter again if so"
+    if part.unit != "in" or typed.form != "decimal" or part.number < 1 or typed.places > 2:
         return None
     whole, digits = number_text(part).split(".")
     if int(digits) in TAPE_DENOMINATORS and int(whole) < int(digits):
         return f"{whole}.{digits} in, or {whole}/{digits}? Enter again if the point is meant"
     return None
-
-
-def _as_typed(part: Component) -> str:
-    """The fraction that was typed, before it was reduced."""
-    return f"{part.numerator}/{part.denominator}"

@@ -28,14 +28,8 @@ Kind: TypeAlias = Literal[
 ]  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True)
-class Meaning:
-    """What a word stands for."""
-
-    kind: Kind
-    value: str
-
-
+Meaning: TypeAlias = tuple[Kind, str]
+"""What a word or a mark stands for."""
 ARROWS: dict[str, Face] = {
     ">": Face.NEXT,
     "→": Face.NEXT,
@@ -48,53 +42,59 @@ ARROWS: dict[str, Face] = {
 """As the plan is drawn: next to the right, out at the top. The typed arrow down, v, is a word below."""
 FILLERS = frozenset(("top", "leans", "lean", "towards", "toward", "to", "and", "the"))
 """Said, and of no weight: only as a word by itself."""
-_FIXED: dict[str, Meaning] = {
-    **{word: Meaning("unit", unit) for word, unit in UNIT_WORDS.items()},
-    **dict.fromkeys(("d", "deg", "degree", "degrees"), Meaning("unit", "deg")),
-    **dict.fromkeys(("min", "minute", "minutes"), Meaning("minutes", "'")),
-    **dict.fromkeys(("s", "strong", "heavy", "full"), Meaning("qualifier", "strong")),
-    **dict.fromkeys(("shy", "scant", "light"), Meaning("qualifier", "shy")),
-    **dict.fromkeys(("plumb", "ok", "okay"), Meaning("plumb", "plumb")),
-    **dict.fromkeys(("over", "per"), Meaning("over", "over")),
-    "height": Meaning("height", "height"),
-    **dict.fromkeys(("bubble", "bubbles", "vial"), Meaning("bubble", "bubble")),
-    **dict.fromkeys(("i", "inboard"), Meaning("face", "inboard")),
-    "previous": Meaning("face", Face.PREV),
-    "outboard": Meaning("face", Face.OUT),
-    "v": Meaning("face", Face.HOUSE),
+_WORDS: dict[str, Meaning] = {
+    **{word: ("unit", unit) for word, unit in UNIT_WORDS.items()},
+    **dict.fromkeys(("d", "deg", "degree", "degrees"), ("unit", "deg")),
+    **dict.fromkeys(("min", "minute", "minutes"), ("minutes", "'")),
+    **dict.fromkeys(("s", "strong", "heavy", "full"), ("qualifier", "strong")),
+    **dict.fromkeys(("shy", "scant", "light"), ("qualifier", "shy")),
+    **dict.fromkeys(("plumb", "ok", "okay"), ("plumb", "plumb")),
+    **dict.fromkeys(("over", "per"), ("over", "over")),
+    "height": ("height", "height"),
+    **dict.fromkeys(("bubble", "bubbles", "vial"), ("bubble", "bubble")),
+    **dict.fromkeys(("i", "inboard"), ("face", "inboard")),
+    "previous": ("face", Face.PREV),
+    "outboard": ("face", Face.OUT),
+    "v": ("face", Face.HOUSE),
+}
+_MARKS: dict[str, Meaning] = {
+    **{mark: ("face", face) for mark, face in ARROWS.items()},
+    **dict.fromkeys(FEET_MARKS, ("unit", "ft")),
+    **dict.fromkeys(INCH_MARKS, ("unit", "in")),
+    **dict.fromkeys("°º", ("unit", "deg")),
+    "@": ("over", "@"),
+    "+": ("sign", "strong"),
+    **dict.fromkeys(MINUS_MARKS, ("sign", "shy")),
+    **dict.fromkeys(",;", ("comma", ",")),
 }
 
 
-def vocabulary(settings: EntrySettings) -> Mapping[str, Meaning]:
-    """Every word and letter of this run, in lower case. The run's own names and letters win."""
-    return _vocabulary(*settings.vocabulary_key)
-
-
 @lru_cache(maxsize=16)
-def _vocabulary(names: tuple[str, ...], letters: tuple[str, ...]) -> Mapping[str, Meaning]:
-    own = {
-        word: Meaning("face", face)
-        for words in (names, letters)
-        for word, face in zip(words, Face, strict=True)
+def _vocabulary(
+    key: tuple[tuple[str, ...], tuple[str, ...]],
+) -> tuple[Mapping[str, Meaning], dict[str, list[str]]]:
+    """Every word and letter of a run in lower case, its own names winning; and all by first letter."""
+    own: dict[str, Meaning] = {
+        word: ("face", face) for words in key for word, face in zip(words, Face, strict=True)
     }
-    plain = {face.value: Meaning("face", face) for face in Face}
-    return MappingProxyType({**plain, **_FIXED, **own})
+    plain: dict[str, Meaning] = {face.value: ("face", face) for face in Face}
+    known = {**plain, **_WORDS, **own}
+    initials: dict[str, list[str]] = {}
+    for word in known:
+        initials.setdefault(word[0], []).append(word)
+    return MappingProxyType(known), initials
 
 
-def split_run(run: str, known: Mapping[str, Meaning]) -> list[str] | None:
-    """The words that a run of letters is made of, the longest first; None when it is not made of words.
-
-    `mmn` is `mm` and `n`; `sn` is `s` and `n`; `next` is one word.
-    """
-    if run in known:
-        return [run]
-    if len(run) > 40:
-        return None
-    return _split(run, 0, known, set())
+LONGEST_RUN = 40
+"""Letters in a row beyond which nobody meant words."""
 
 
 def _split(run: str, start: int, known: Mapping[str, Meaning], dead: set[int]) -> list[str] | None:
-    """Depth first with the dead ends remembered, so that no run takes long."""
+    """The words that a run of letters is made of, the longest first; None when it is not made of words.
+
+    `mmn` is `mm` and `n`; `sn` is `s` and `n`; `next` is one word. Depth first with the dead ends remembered,
+    so that no run takes long.
+    """
     if start == len(run):
         return []
     if start in dead:
@@ -111,22 +111,13 @@ def _split(run: str, start: int, known: Mapping[str, Meaning], dead: set[int]) -
 def growths(run: str, settings: EntrySettings) -> list[str]:
     """What may be typed behind a run of letters to end a word in it: `sh` may become `shy`, so `y`."""
     found = {word[len(run) :] for word in FILLERS if word.startswith(run)}
-    known, initials = vocabulary(settings), _initials(*settings.vocabulary_key)
-    for cut in range(len(run) if len(run) <= 40 else 0):
+    known, initials = _vocabulary(settings.vocabulary_key)
+    for cut in range(len(run) if len(run) <= LONGEST_RUN else 0):
         tail = run[cut:]
         endings = [word[len(tail) :] for word in initials.get(tail[0], ()) if word.startswith(tail)]
         if endings and _split(run[:cut], 0, known, set()) is not None:
             found.update(endings)
     return sorted(found - {""}, key=len)
-
-
-@lru_cache(maxsize=16)
-def _initials(names: tuple[str, ...], letters: tuple[str, ...]) -> dict[str, list[str]]:
-    """The words by their first letter."""
-    index: dict[str, list[str]] = {}
-    for word in _vocabulary(names, letters):
-        index.setdefault(word[0], []).append(word)
-    return index
 
 
 # ---------------------------------------------------------------- tokens
@@ -165,7 +156,13 @@ def lower(text: str) -> str:
 
 def tokenise(text: str, settings: EntrySettings) -> list[Token]:
     """All tokens of the text. Never fails: what can't be read is a token that says why."""
-    return _Tokeniser(text, settings).all()
+    reader = _Tokeniser(text, settings)
+    while reader.pos < len(text):
+        if text[reader.pos].isspace():
+            reader.pos += 1
+        else:
+            reader.read_one()
+    return reader.out
 
 
 class _Tokeniser:
@@ -173,17 +170,9 @@ class _Tokeniser:
         self.text = text
         self.low = lower(text)
         self.settings = settings
-        self.known = vocabulary(settings)
+        self.known, _ = _vocabulary(settings.vocabulary_key)
         self.pos = 0
         self.out: list[Token] = []
-
-    def all(self) -> list[Token]:
-        while self.pos < len(self.text):
-            if self.text[self.pos].isspace():
-                self.pos += 1
-            else:
-                self._one()
-        return self.out
 
     def _add(self, kind: Kind, value: str, end: int, number: Number | None = None) -> None:
         self.out.append(Token(kind, value, self.pos, end, number))
@@ -197,7 +186,7 @@ class _Tokeniser:
         self.out.append(Token(kind, reason, at, end, meant=meant))
         self.pos = max(end, self.pos + 1)
 
-    def _one(self) -> None:
+    def read_one(self) -> None:
         low, pos = self.low, self.pos
         number = scan_number(low, pos, self.settings.denominators)
         if isinstance(number, Number):
@@ -208,36 +197,16 @@ class _Tokeniser:
             pass
         elif low[pos] in "-=<" and (match := _ARROW_HEADS.match(low, pos)):
             self._arrow_head(match)
-        elif low[pos] in ARROWS:
-            self._add("face", ARROWS[low[pos]], pos + 1)
+        elif low[pos] in FEET_MARKS and low[pos + 1 : pos + 2] in (*FEET_MARKS,):
+            self._add("unit", "in", pos + 2)
+        elif meaning := _MARKS.get(low[pos]):
+            self._add(*meaning, pos + 1)
         elif match := _RUN.match(low, pos):
             self._run(match[0])
         else:
-            self._mark(low[pos])
-
-    def _mark(self, mark: str) -> None:
-        pos = self.pos
-        if mark in FEET_MARKS and self.text[pos + 1 : pos + 2] in (*FEET_MARKS,):
-            self._add("unit", "in", pos + 2)
-        elif mark in FEET_MARKS:
-            self._add("unit", "ft", pos + 1)
-        elif mark in INCH_MARKS:
-            self._add("unit", "in", pos + 1)
-        elif mark in "°º":
-            self._add("unit", "deg", pos + 1)
-        elif mark == "@":
-            self._add("over", "@", pos + 1)
-        elif mark == "+":
-            self._add("sign", "strong", pos + 1)
-        elif mark in MINUS_MARKS:
-            self._add("sign", "shy", pos + 1)
-        elif mark in ",;":
-            self._add("comma", mark, pos + 1)
-        else:
-            reason = (
-                f"{mark!r} means nothing here" if mark.isprintable() else "a character that can't be seen"
-            )
-            self._bad(reason, pos, pos + 1)
+            mark = low[pos]
+            seen = f"{mark!r} means nothing here" if mark.isprintable() else "a character that can't be seen"
+            self._bad(seen, pos, pos + 1)
 
     def _mended(self, fault: Fault) -> str | None:
         """The whole text as meant: a 0 behind a tape fraction was the letter o, a 1 an l."""
@@ -278,14 +247,14 @@ class _Tokeniser:
         if run in FILLERS and run not in self.known:
             self.pos = end
             return
-        words = split_run(run, self.known)
+        short = len(run) <= LONGEST_RUN or run in self.known
+        words = _split(run, 0, self.known, set()) if short else None
         if words is None:
             example = "" if self.out else "; a lean is typed like 6n10h or 1/4n3/8h"
             self._bad(f"{self.text[self.pos : end][:20]!r} isn't understood here{example}", self.pos, end)
             return
         for word in words:
-            meaning = self.known[word]
-            self._add(meaning.kind, meaning.value, self.pos + len(word))
+            self._add(*self.known[word], self.pos + len(word))
 
 
 # ---------------------------------------------------------------- reading them

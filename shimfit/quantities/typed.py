@@ -81,6 +81,11 @@ class Number:
     places: int = 0
     """Digits after the point."""
 
+    @property
+    def is_fraction(self) -> bool:
+        """Written like 3/8 or 1 1/4."""
+        return self.form in ("fraction", "mixed")
+
 
 @dataclass(frozen=True, slots=True)
 class Fault:
