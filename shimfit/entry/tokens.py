@@ -85,7 +85,7 @@ def _vocabulary(
     return MappingProxyType(known), initials
 
 
-LONGEST_RUN = 40
+_LONGEST_RUN = 40
 """Letters in a row beyond which nobody meant words."""
 
 
@@ -112,7 +112,7 @@ def growths(run: str, settings: EntrySettings) -> list[str]:
     """What may be typed behind a run of letters to end a word in it: `sh` may become `shy`, so `y`."""
     found = {word[len(run) :] for word in FILLERS if word.startswith(run)}
     known, initials = _vocabulary(settings.vocabulary_key)
-    for cut in range(len(run) if len(run) <= LONGEST_RUN else 0):
+    for cut in range(len(run) if len(run) <= _LONGEST_RUN else 0):
         tail = run[cut:]
         endings = [word[len(tail) :] for word in initials.get(tail[0], ()) if word.startswith(tail)]
         if endings and _split(run[:cut], 0, known, set()) is not None:
@@ -247,7 +247,7 @@ class _Tokeniser:
         if run in FILLERS and run not in self.known:
             self.pos = end
             return
-        short = len(run) <= LONGEST_RUN or run in self.known
+        short = len(run) <= _LONGEST_RUN or run in self.known
         words = _split(run, 0, self.known, set()) if short else None
         if words is None:
             example = "" if self.out else "; a lean is typed like 6n10h or 1/4n3/8h"
