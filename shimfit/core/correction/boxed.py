@@ -21,7 +21,7 @@ from shimfit.core.ledger import returned
 from shimfit.core.objective import usual_reads
 from shimfit.core.packing import Offer, Options, Tables, build_tables, prescribe
 from shimfit.core.packing.answer import over_take_up
-from shimfit.core.packing.places import place_of
+from shimfit.core.packing.question import place_of
 from shimfit.core.resting import scaled
 from shimfit.model import CORNERS, Change, Cost, Lean, Lot, Pack, Piece, Prescription, Seat, Tolerance
 

@@ -11,7 +11,7 @@ from shimfit.core.packing import Offer, Options
 
 if TYPE_CHECKING:
     from shimfit.core.correction.standing import Standing
-    from shimfit.core.packing.places import Place
+    from shimfit.core.packing.question import Place
     from shimfit.model import Lot, Pack, Piece
 
 _LEAST_PUSH_MM = 1.0

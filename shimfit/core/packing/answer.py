@@ -8,14 +8,10 @@ from typing import TYPE_CHECKING
 
 from shimfit.core.checks import positive
 from shimfit.core.objective import usual_reads
-from shimfit.core.packing.draft import Draft
-from shimfit.core.packing.drafting import Asked
+from shimfit.core.packing.draft import Asked, cost_of, still_good
 from shimfit.core.packing.layouts import solve_layout
-from shimfit.core.packing.makeup import cost_of
 from shimfit.core.packing.onebox import NODE_LIMIT
-from shimfit.core.packing.question import ask
-from shimfit.core.packing.shown import still_good
-from shimfit.core.packing.task import Offer
+from shimfit.core.packing.question import Draft, Offer, ask
 from shimfit.core.resting import scaled, scaled_rest
 from shimfit.errors import EntryError
 from shimfit.model import Lean, Seat

@@ -1,53 +1,491 @@
-"""What a layout hands back before it is an answer: packs with their proof, and words."""
+"""From what the search found to packs of named pieces, rested once more on the contact problem itself.
+
+`Asked` is a question and the box that it is put to: it asks the search. `draft_of` names the pieces (marks,
+trimming, copies, wedges), checks the rest and counts what it costs. `still_good` weighs what the screen shows
+against a new reading: it stays while it holds, or the answer would flicker between ties while a sensor
+streams.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from collections import defaultdict
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
-from shimfit.model import Prescription
+from shimfit.core.objective import LEAST_CHANCE
+from shimfit.core.packing.onebox import NODE_LIMIT, Down, inner_mm_of, solve_one_box
+from shimfit.core.packing.pieces import TOUCH_MM
+from shimfit.core.packing.question import Build, Draft, Ground, Task, Work, place_of
+from shimfit.core.packing.search import Search
+from shimfit.core.resting import supports_of
+from shimfit.errors import InternalError
+from shimfit.model import CORNERS, Cost, Pack, Piece, Seat
 
 if TYPE_CHECKING:
-    from shimfit.core.packing.makeup import Build
-    from shimfit.core.packing.question import Question
-    from shimfit.model import Chance, Cost, LayoutName, Pack, Resting, Status
+    from collections.abc import Callable, Iterable, Mapping, Sequence
+
+    from shimfit.core.packing.onebox import Answer, Outcome
+    from shimfit.core.packing.options import Costs, Options
+    from shimfit.core.packing.question import Grounds, Place, Question, SeatTask
+    from shimfit.core.packing.tables import Tables
+    from shimfit.model import LayoutName, Lot, Prescription
+
+_AGREES_MM = 1e-6
+_DUST = 1e-9
+_TIGHTER, _TIGHTER_TIMES = 0.7, 6
+_SEAT_ORDER = {seat: i for i, seat in enumerate(Seat)}
 
 
 @dataclass(frozen=True, slots=True)
-class Draft:
-    """Packs that one layout came to."""
+class Asked:
+    """A question and the box that it is put to."""
 
-    layout: LayoutName
-    packs: tuple[Pack, ...]
-    resting: Resting
-    status: Status
-    cost: Cost
-    bound: float
-    """No answer of this layout is cheaper."""
-    why: str | None = None
-    cautions: tuple[str, ...] = ()
-    saw_settings_deg: tuple[float, ...] = ()
-    builds: tuple[Build, ...] = ()
-    """The packs before their pieces were named."""
-    bearing: float = 0.0
-    """Cost of the bearing mismatch of all packs."""
-    chance: Chance | None = None
+    question: Question
+    tables: Tables
+    relaxed: bool = False
+    """Each seat has the box to itself: at sensor rate."""
+    node_limit: int = NODE_LIMIT
+    work: Work = field(default_factory=Work)
 
-    def prescription(self, question: Question) -> Prescription:
-        """The answer to what was asked."""
-        return Prescription(
-            post=question.foot,
-            height_mm=question.height_mm,
-            lean=question.lean,
-            tolerance=question.tolerance,
-            packs=self.packs,
-            resting=self.resting,
-            within=question.stands(self.resting),
-            status=self.status,
-            layout=self.layout,
-            why=self.why,
-            cost=self.cost,
-            cautions=self.cautions,
-            saw_settings_deg=self.saw_settings_deg,
-            chance=self.chance,
+    @property
+    def options(self) -> Options:
+        """How packs may be made."""
+        return self.tables.options
+
+    def solve(
+        self,
+        task: Task,
+        *,
+        down: Down | None = None,
+        limit: float = math.inf,
+        kind: type[Search] = Search,
+    ) -> Outcome:
+        """The search's answer to a task."""
+        return solve_one_box(
+            task,
+            self.tables,
+            down=down or Down(),
+            limit=limit,
+            node_limit=self.node_limit,
+            relaxed=self.relaxed,
+            kind=kind,
         )
+
+    def task(
+        self,
+        seats: Sequence[SeatTask],
+        allowed_mm: float,
+        *,
+        grounds: Grounds | None = None,
+        lean_only: bool = False,
+    ) -> Task:
+        """A task of this post; the first seat stays down."""
+        plane = self.question.plane
+        return Task(
+            seats=tuple(seats),
+            rod_at_mm=self.question.foot.rod_at_mm,
+            height_mm=self.question.height_mm,
+            allowed_mm=allowed_mm,
+            disk=not self.question.tolerance.per_direction,
+            residual_mm=self.question.allowed_mm,
+            outlook=self.question.outlook(self.options.scatter),
+            steepest=max(abs(plane.slope_along), abs(plane.slope_across)),
+            grounds=grounds,
+            lean_only=lean_only,
+            thin=rolls(self.question),
+            work=self.work,
+        )
+
+
+def bed(question: Question, packed: Sequence[Seat]) -> list[Ground]:
+    """Where the bed itself bears when these seats are packed, as `core.resting` counts it; pivot first."""
+    stand_in = [Pack(seat=seat, need_mm=1.0, made_mm=1.0, bears_at_mm=(1.0, 1.0)) for seat in packed]
+    supports = supports_of(question.plane, stand_in, stiffness={}, rocks_mm=question.feelers)
+    bare = sorted((s for s in supports if s.bare), key=lambda s: -s.error_mm)
+    return [Ground(s.x_mm, s.y_mm, s.error_mm, s.stiffness) for s in bare]
+
+
+# ---------------------------------------------------------------- from the search's answer to packs
+
+
+def draft_of(
+    asked: Asked, layout: LayoutName, task: Task, outcome: Outcome, down: Down | None = None
+) -> Draft:
+    """The answer of the search as packs, rested on them once more by the contact problem itself.
+
+    InternalError when that and the search do not agree.
+    """
+    answer = outcome.answer
+    assert answer is not None
+    question = asked.question
+    builds, kept, bearing = builds_of(asked, task, answer, down or Down())
+    packs = _in_order([*packs_of(asked.tables, builds, question.foot.rod_at_mm), *(p for p, _ in kept)])
+    resting = question.rests_on(packs)
+    top, rock = answer.choice.top_mm, answer.choice.rock_mm
+    rolling = task.grounds is not None and rolls(question)
+    if not rolling:
+        _check(answer, resting.lean.top_mm(question.height_mm) if resting.lean else None)
+    elif resting.lean is not None:
+        top, rock = resting.lean.top_mm(question.height_mm), resting.rock_mm
+    lift_mm = (down or Down()).steps * asked.options.quantum_mm
+    four = layout == "corners" and not rolling
+    if asked.relaxed and four and asked.options.costs.round:
+        # What the search counted: it told the same four supports.
+        counted, chance = _counted(answer, asked.options.costs.round), None
+    else:
+        counted, chance = question.chance_on(
+            packs, resting, asked.options.scatter, all_carry=four, in_full=not asked.relaxed
+        )
+    cost = cost_of(
+        asked.tables,
+        packs,
+        bearing=bearing,
+        set_up=answer.set_up,
+        rock_mm=rock,
+        top_mm=top,
+        allowed_mm=question.allowed_mm,
+        lift_mm=lift_mm,
+        chance=counted,
+        kept={pack.seat: price for pack, price in kept},
+    )
+    return Draft(
+        layout=layout,
+        packs=packs,
+        resting=resting,
+        status="found" if asked.relaxed or rolls(question) or not outcome.finished else "proven",
+        cost=cost,
+        bound=outcome.bound,
+        cautions=_jams(asked, task, answer),
+        chance=chance,
+        saw_settings_deg=answer.angles,
+        builds=tuple(builds),
+        bearing=bearing,
+    )
+
+
+def rolls(question: Question) -> bool:
+    """True for a round foot: its rim rolls to where the post really tilts, which the search takes as plumb.
+
+    So its answers are told as found, not proven, and are taken only when they really rest in tolerance.
+    """
+    return question.foot.round and question.needs is None
+
+
+def first_that_stands(
+    asked: Asked, allowed_mm: float, solve: Callable[[float], Draft | None]
+) -> Draft | None:
+    """The layout's answer; of a round foot the first, asked ever closer, that really rests in tolerance."""
+    for _ in range(_TIGHTER_TIMES if rolls(asked.question) else 1):
+        draft = solve(allowed_mm)
+        if draft is None or asked.question.stands(draft.resting):
+            return draft
+        allowed_mm *= _TIGHTER
+    return None
+
+
+def builds_of(
+    asked: Asked, task: Task, answer: Answer, down: Down
+) -> tuple[list[Build], list[tuple[Pack, float]], float]:
+    """Packs before their pieces are named, packs that stay with their price, and the bearing cost."""
+    builds: list[Build] = []
+    kept: list[tuple[Pack, float]] = []
+    bearing = 0.0
+    # A round foot's needs are searched from the corner that stays down, and reported from its rim.
+    rim = rolls(asked.question) and task.grounds is None
+    rim_mm = asked.question.plane.at_seat_mm(task.seats[0].seat) if rim else 0.0
+    for i, (seat, cell, stack) in enumerate(zip(task.seats, answer.choice.cells, answer.stacks, strict=True)):
+        place = seat.place
+        if cell.row <= -2:
+            offer = seat.offers[-2 - cell.row]
+            kept.append((offer.pack, offer.cost))
+        elif stack is not None and place is not None and i == 0:
+            flats = asked.tables.rows[0]
+            builds.append(
+                Build(
+                    seat.seat,
+                    place,
+                    inner=False,
+                    steps=down.steps,
+                    row=flats,
+                    stack=stack,
+                    need_mm=seat.bare_need_mm + rim_mm,
+                )
+            )
+        elif stack is not None and place is not None:
+            row = answer.rows[i]
+            assert row is not None
+            bearing += cell.cost - stack.cost
+            need_mm = place.need_mm(cell.inner) + rim_mm
+            builds.append(Build(seat.seat, place, cell.inner, cell.steps, row, stack, need_mm))
+    return builds, kept, bearing
+
+
+def _counted(answer: Answer, price: float) -> float:
+    """The chance of plumb that the rounds of an answer were counted by."""
+    rounds = answer.choice.cost - sum(cell.cost for cell in answer.choice.cells)
+    return price / (price + max(0.0, rounds))
+
+
+def _check(answer: Answer, rests_mm: tuple[float, float] | None) -> None:
+    top = answer.choice.top_mm
+    if rests_mm is None or math.dist(top, rests_mm) > _AGREES_MM:
+        raise InternalError(
+            f"The search and the contact problem disagree on the rest, {top} and {rests_mm} mm at the top; "
+            "please report this post and its box."
+        )
+
+
+def _jams(asked: Asked, task: Task, answer: Answer) -> tuple[str, ...]:
+    said = []
+    for i, (cell, stack) in enumerate(zip(answer.choice.cells, answer.stacks, strict=True)):
+        if stack is not None and stack.tail is not None and inner_mm_of(task, i, cell) is not None:
+            lot = asked.tables.lots[stack.tail[0]].lot
+            said.append(
+                f"{task.seats[i].seat}: {lot} is flatter than the gap and would jam; trim its tip first."
+            )
+    return tuple(said)
+
+
+def _in_order(packs: Sequence[Pack]) -> tuple[Pack, ...]:
+    return tuple(sorted(packs, key=lambda pack: _SEAT_ORDER[pack.seat]))
+
+
+# ---------------------------------------------------------------- pieces with names
+
+
+def packs_of(tables: Tables, builds: Sequence[Build], rod_at_mm: tuple[float, float]) -> tuple[Pack, ...]:
+    """Packs with their pieces, in the order of the builds."""
+    copies = _copies(tables, builds)
+    return tuple(_pack(tables, build, rod_at_mm, copies.get(i)) for i, build in enumerate(builds))
+
+
+def _pack(tables: Tables, build: Build, rod_at_mm: tuple[float, float], copy: int | None) -> Pack:
+    q = tables.options.quantum_mm
+    x, y = build.place.at_mm(build.inner)
+    pieces = []
+    if build.stack.tail is not None:
+        pieces.append(_tapered(tables, build, build.stack.tail, copy))
+    for rank in build.stack.flats:
+        lot = tables.lots[rank]
+        assert lot.thickness_mm is not None
+        thickness = tables.steps(lot.thickness_mm) * q
+        pieces.append(Piece(lot.lot, lot.form, _clean(thickness)))
+    return Pack(
+        seat=build.seat,
+        need_mm=_clean(build.need_mm),
+        made_mm=_clean(build.steps * q),
+        bears_at_mm=(_clean(x - rod_at_mm[0]), _clean(y - rod_at_mm[1])),
+        pieces=tuple(pieces),
+        purpose=build.purpose,
+    )
+
+
+def _tapered(tables: Tables, build: Build, tail: tuple[int, int], copy: int | None) -> Piece:
+    rank, steps = tail
+    lot = tables.lots[rank]
+    row, inside = build.row, build.place.inside_mm
+    at_face = steps * tables.options.quantum_mm + (build.inner_mm or 0.0) * row.sigma
+    if lot.is_marked:
+        mark = tables.mark_mm(rank, steps, build.inner_mm)
+        return Piece(
+            lot.lot,
+            lot.form,
+            _clean(at_face),
+            mark_mm=_clean(mark),
+            trim_tip_mm=_clean(max(0.0, mark - inside)),
+            copy=copy,
+        )
+    assert lot.width_mm is not None
+    assert row.saw_deg is not None
+    rise = 2.0 * lot.width_mm * math.tan(math.radians(row.saw_deg))
+    return Piece(
+        lot.lot,
+        lot.form,
+        _clean(at_face),
+        trim_tip_mm=_clean(max(0.0, lot.width_mm - inside)),
+        copy=copy,
+        thin_mm=_clean(at_face - rise),
+        thick_mm=_clean(at_face),
+        saw_deg=row.saw_deg,
+    )
+
+
+def _copies(tables: Tables, builds: Sequence[Build]) -> dict[int, int]:
+    """Which of several like tapers or strips each build uses: the first that is free, by left end.
+
+    For stretches of one length scale that is never more copies than the most that cover one point
+    (interval graphs are perfect).
+    """
+    uses: dict[int, list[tuple[float, float, int]]] = defaultdict(list)
+    for i, build in enumerate(builds):
+        if build.stack.tail is None:
+            continue
+        rank, steps = build.stack.tail
+        lot = tables.lots[rank]
+        if lot.count > 1 and lot.is_marked:
+            uses[rank].append((*tables.stretch(rank, steps, build.inner_mm), i))
+    copies: dict[int, int] = {}
+    for stretches in uses.values():
+        taken_to: list[float] = []
+        for start, end, i in sorted(stretches):
+            copy = next((k for k, to in enumerate(taken_to) if to <= start + TOUCH_MM), len(taken_to))
+            taken_to[copy : copy + 1] = [end]
+            copies[i] = copy + 1
+    return copies
+
+
+def cost_of(
+    tables: Tables,
+    packs: Iterable[Pack],
+    *,
+    bearing: float,
+    set_up: float,
+    rock_mm: float,
+    top_mm: tuple[float, float],
+    allowed_mm: float,
+    lift_mm: float = 0.0,
+    chance: float = 1.0,
+    kept: Mapping[Seat, float] | None = None,
+) -> Cost:
+    """The cost of packs with its parts in the objective's unit (no prices), most important first.
+
+    kept: what packs that stand there already are charged instead of their pieces. lift_mm: how far the whole
+    foot is lifted. chance: of plumb at the next reading.
+    """
+    costs = tables.options.costs
+    material = pieces = cuts = 0.0
+    kept = kept or {}
+    for pack in packs:
+        if pack.seat in kept:
+            continue
+        for piece in pack.pieces:
+            lot = tables.lots[tables.rank[piece.lot]]
+            pieces += costs.piece
+            cuts += costs.cut if not piece.is_whole else 0.0
+            if piece.mark_mm is not None and tables.trims_tip(piece.mark_mm):
+                cuts += costs.tip_cut
+            material += _material(tables, costs, lot, piece, pack)
+    parts = (
+        ("next round", costs.round * (1.0 / max(chance, LEAST_CHANCE) - 1.0)),
+        ("lift", costs.lifting(lift_mm)),
+        ("new material" if not costs.round else "material", material),
+        ("pieces", pieces),
+        ("cuts", cuts),
+        ("saw set-ups", set_up),
+        ("changes", sum(kept.values())),
+        ("rock", costs.rock * abs(rock_mm) / (4.0 * tables.options.preload_mm)),
+        ("bearing", bearing),
+        ("residual", costs.residual * (abs(top_mm[0]) + abs(top_mm[1])) / allowed_mm),
+    )
+    return Cost(sum(amount for _, amount in parts), tuple(part for part in parts if part[1]))
+
+
+def _material(tables: Tables, costs: Costs, lot: Lot, piece: Piece, pack: Pack) -> float:
+    """Price of one piece, as the tables count it: a taper's thickness is told where its pack bears."""
+    if piece.is_marked:
+        tail_mm = pack.made_mm - sum(one.thickness_mm for one in pack.pieces if one.is_whole)
+        return costs.new_taper if lot.origin == "bought" else costs.thick_per_mm * tail_mm
+    if lot.origin != "bought":
+        return 0.0
+    if piece.is_whole:
+        return costs.new_flat
+    assert lot.length_mm is not None
+    assert piece.saw_deg is not None
+    assert piece.thick_mm is not None
+    return costs.new_strip_mm(lot.length_mm) * tables.wedge_mm(lot, piece.saw_deg, piece.thick_mm)
+
+
+def _clean(value: float) -> float:
+    """Without the dust of binary fractions: 1.4900000000000002 is printed as 1.49."""
+    return round(value, 9) + 0.0
+
+
+# ---------------------------------------------------------------- what the screen shows
+
+
+def still_good(asked: Asked, shown: Prescription) -> Draft | None:
+    """The shown packs under the new reading; None when they do not hold any more, or the box has changed.
+
+    A pack keeps its pieces and where it bears; what it is wanted for and the rest are worked out again.
+    """
+    question = asked.question
+    if not shown.packs or shown.post != question.foot or shown.status not in ("proven", "found"):
+        return None
+    bearing = 0.0
+    packs: list[Pack] = []
+    for pack in shown.packs:
+        place = place_of(question.plane, pack.seat, asked.options, question.extra_mm(pack.seat))
+        again = None if place is None else _again(asked, pack, place)
+        if place is None or again is None:
+            return None
+        packs.append(again)
+        slope = place.slope
+        if asked.options.bearing_point == "corner":
+            slope = max(abs(question.plane.slope_along), abs(question.plane.slope_across))
+        if again.pieces:
+            mismatch = abs(_sigma(asked, again) - slope) * place.inside_mm
+            bearing += mismatch * asked.options.costs.bearing_per_mm
+    resting = question.rests_on(packs)
+    if resting.lean is None or resting.rock_mm > 4.0 * question.preload_mm:
+        return None
+    x, y = resting.lean.top_mm(question.height_mm)
+    left = max(abs(x), abs(y)) if question.tolerance.per_direction else math.hypot(x, y)
+    if left > question.safe_mm + _DUST:
+        return None
+    counted, chance = question.chance_on(
+        packs, resting, asked.options.scatter, all_carry=shown.layout == "corners" and not rolls(question)
+    )
+    lifts = [pack.made_mm for pack in packs if question.plane.at_seat_mm(pack.seat) <= _DUST]
+    cost = cost_of(
+        asked.tables,
+        packs,
+        bearing=bearing,
+        set_up=dict(shown.cost.parts).get("saw set-ups", 0.0),
+        rock_mm=resting.rock_mm,
+        top_mm=(x, y),
+        allowed_mm=question.allowed_mm,
+        lift_mm=max(lifts, default=0.0) if len(packs) == len(CORNERS) else 0.0,
+        chance=counted,
+    )
+    return Draft(
+        layout=shown.layout,
+        packs=tuple(packs),
+        resting=resting,
+        status="found",
+        cost=cost,
+        bound=-math.inf,
+        why=shown.why,
+        cautions=shown.cautions,
+        saw_settings_deg=shown.saw_settings_deg,
+        chance=chance,
+    )
+
+
+def _again(asked: Asked, pack: Pack, place: Place) -> Pack | None:
+    """The pack under the new need; None when it would bear elsewhere or its lots have gone."""
+    lots = [_lot(asked, piece.lot) for piece in pack.pieces]
+    if any(lot is None or lot.count < 1 for lot in lots):
+        return None
+    inner = asked.options.bearing_point == "auto" and _sigma(asked, pack) < place.slope - _DUST
+    x, y = place.at_mm(inner)
+    rod_x, rod_y = asked.question.foot.rod_at_mm
+    if math.dist((x - rod_x, y - rod_y), pack.bears_at_mm) > 1e-6:
+        return None
+    return replace(pack, need_mm=place.need_mm(inner))
+
+
+def _lot(asked: Asked, name: str) -> Lot | None:
+    rank = asked.tables.rank.get(name)
+    return None if rank is None else asked.tables.lots[rank]
+
+
+def _sigma(asked: Asked, pack: Pack) -> float:
+    """Slope of the pack's tapered piece; 0 for flats only."""
+    for piece in pack.pieces:
+        if piece.saw_deg is not None:
+            return 2.0 * math.tan(math.radians(piece.saw_deg))
+        if piece.is_marked:
+            lot = _lot(asked, piece.lot)
+            return lot.taper_slope if lot else 0.0
+    return 0.0

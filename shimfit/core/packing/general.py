@@ -17,9 +17,9 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from shimfit.core.chance import Chances, next_rounds, top_per_error
-from shimfit.core.packing.entries import BARE, Group, Listed, Pool
-from shimfit.core.packing.search import Search
-from shimfit.core.packing.task import MOST_RESTS
+from shimfit.core.packing.question import MOST_RESTS
+from shimfit.core.packing.rests import RestCosts
+from shimfit.core.packing.search import BARE, Group, Listed, Pool, Search
 from shimfit.core.resting.contact import Spring, settle
 from shimfit.errors import EntryError
 
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from shimfit.core.packing.entries import Choice
+    from shimfit.core.packing.search import Choice
 
     Floats = NDArray[np.float64]
     Bools = NDArray[np.bool_]
@@ -68,6 +68,7 @@ class GeneralSearch(Search):
             kinds = (False, True) if self._bears_inside(seat) else (False,)
             for inner in kinds:
                 self.groups[i][inner] = self._group(seat, inner, -spread, spread)
+        self.rests = RestCosts(task, self.costs, self.pull_mm, ())
         outlook = task.outlook
         alone = Chances([outlook.base_mm2], [outlook.zone], task.allowed_mm)
         # Whatever carries: no supports scatter less than not at all.
@@ -118,7 +119,7 @@ class GeneralSearch(Search):
         """Entries of one seat, split by what they rest on: nothing, the face, further in."""
         kinds = []
         for inner, group in sorted(by_point.items()):
-            listed = self.entries(group)
+            listed = group.listed(self.tables.options.quantum_mm)
             bare = listed.row == BARE
             if not inner and bare.any():
                 kinds.append(listed.only(bare))
@@ -190,12 +191,7 @@ class GeneralSearch(Search):
         good &= (depth[:, n_bare:] > _CARRIES * self.pull_mm).all(axis=1)
         h = self.task.height_mm
         x, y = -h * planes[:, 1], -h * planes[:, 2]
-        allowed = self.task.allowed_mm + _DUST
-        good &= (
-            (x * x + y * y <= allowed * allowed)
-            if self.task.disk
-            else (np.abs(x) <= allowed) & (np.abs(y) <= allowed)
-        )
+        good &= self.allows(x, y)
         some = np.flatnonzero(good)
         if not len(some):
             return
@@ -204,19 +200,17 @@ class GeneralSearch(Search):
             carries = depth[some] > _CARRIES_AT_ALL * self.pull_mm
             total = cost[some] + self._next_round(lists, supports, carries, x[some], y[some])
         else:
-            total = cost[some] + self._soft(0, x[some], y[some], rock)
-        fine = np.flatnonzero((rock <= self.pull_mm + _DUST) & (total <= pool.limit))
-        for k in pool.worth_keeping(total[fine]):
-            j = int(fine[k])
-            g = int(some[j])
-            cells = tuple(one.cell(int(pick[g])) for one, pick in zip(lists, picks, strict=True))
-            pool.add(float(total[j]), cells, (float(x[g]), float(y[g])), float(rock[j]))
+            total = cost[some] + self.rests.at(0, x[some], y[some], rock)
+        fine = np.flatnonzero(rock <= self.pull_mm + _DUST)
+        some = some[fine]
+        rest = x[some], y[some], rock[fine]
+        self.keep(lists, [pick[some] for pick in picks], total[fine], rest, pool)
 
     def _next_round(
         self, lists: Sequence[Listed], supports: _Supports, carries: Bools, x: Floats, y: Floats
     ) -> Floats:
         """The rounds after the next reading of many rests, each through the supports that carry it (m, n)."""
-        seats = [self._scatter(lists[i].group.seat)[lists[i].group.inner] for i in supports.packed]
+        seats = [self.scatter_mm2(lists[i].group.seat)[lists[i].group.inner] for i in supports.packed]
         bed = [self.task.outlook.scatter.seat_mm2(inner=False)] * len(supports.bare)
         variances = np.array([*bed, *seats])
         cost = np.full(len(x), float(next_rounds(self.costs.round, 0.0)))

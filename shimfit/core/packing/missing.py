@@ -16,18 +16,17 @@ from typing import TYPE_CHECKING, NamedTuple, Protocol
 
 import numpy as np
 
-from shimfit.core.packing.draft import Draft
-from shimfit.core.packing.drafting import Asked, draft_of, rolls
-from shimfit.core.packing.makeup import cost_of
+from shimfit.core.packing.draft import Asked, cost_of, draft_of, rolls
 from shimfit.core.packing.onebox import Used, lacking
+from shimfit.core.packing.question import Draft
 from shimfit.model import Pack
 from shimfit.quantities import shown
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from shimfit.core.packing.question import SeatTask, Task
     from shimfit.core.packing.search import Search
-    from shimfit.core.packing.task import SeatTask, Task
     from shimfit.model import LayoutName, Lean
 
 _ROUGH_NODES = 20
@@ -231,7 +230,7 @@ def _thickness(asked: Asked, task: Task, kind: type[Search]) -> str:
         if near is None:
             continue
         packed.append(near)
-        if not any(len(search.entries(group).cost) for group in groups.values()):
+        if not any(len(group.listed(asked.options.quantum_mm).cost) for group in groups.values()):
             alone.append(near)
     if alone:
         return _how_near(asked, max(alone, key=lambda near: near.off_mm))

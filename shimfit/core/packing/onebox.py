@@ -20,17 +20,15 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from shimfit.core.packing.entries import TIE, Cell, Choice, Group
-from shimfit.core.packing.search import Search
-from shimfit.core.packing.stacks import TOUCH_MM
-from shimfit.core.packing.tables import NO_CAPS, Caps, Row, Stack, Tables
-from shimfit.core.packing.tapered import ANYWHERE
+from shimfit.core.packing.pieces import ANYWHERE, NO_CAPS, TOUCH_MM, Caps, Row, Stack
+from shimfit.core.packing.search import TIE, Cell, Choice, Group, Search
+from shimfit.core.packing.tables import Tables
 from shimfit.model import FORMS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from shimfit.core.packing.task import Task
+    from shimfit.core.packing.question import Task
 
 NODE_LIMIT = 600
 """Nodes after which the search stops proving; usual posts need 1, the worst seen in full boxes some tens."""
@@ -294,7 +292,7 @@ def _ways(tables: Tables, group: Group, cell: Cell, gap: float) -> list[_Way]:
     values = group.values[:, cell.steps - group.base]
     ways = []
     for r in np.flatnonzero(values <= cell.cost + gap).tolist():
-        row, extra = group.row_at(r), float(group.extra[r])
+        row, extra = group.rows[r], float(group.extra[r])
         for stack in tables.ways(row, cell.steps, cell.cost + gap - extra):
             cost = stack.cost + extra
             used = Used(stack, row, group.inner_mm)
@@ -370,7 +368,7 @@ def _relaxed_answer(search: Search, down: Down, node: _Node, limit: float) -> An
 
 def _rows(node: _Node, choice: Choice) -> list[Row | None]:
     return [
-        node.groups[i][cell.inner].row_at(cell.row) if cell.row >= 0 else None
+        node.groups[i][cell.inner].rows[cell.row] if cell.row >= 0 else None
         for i, cell in enumerate(choice.cells[1:])
     ]
 
@@ -394,10 +392,9 @@ def _stacks(search: Search, node: _Node, choice: Choice) -> tuple[Stack | None, 
             stacks.append(None)
             continue
         group = node.groups[i][cell.inner]
-        row = group.row_at(cell.row)
-        inner_mm = group.seat.place.inside_mm if cell.inner and group.seat.place else None
-        stack = search.tables.stack(row, cell.steps, node.caps[i + 1], inner_mm)
-        table_cost = group.table_cost(cell.steps, cell.row)
+        row = group.rows[cell.row]
+        stack = search.tables.stack(row, cell.steps, node.caps[i + 1], group.inner_mm)
+        table_cost = float(group.values[cell.row, cell.steps - group.base] - group.extra[cell.row])
         cost = math.inf if stack is None else stack.cost
         if cost > table_cost + _EPS:
             group.raise_cell(cell.steps, cell.row, cost)

@@ -1,28 +1,231 @@
-"""One post as it is asked about, checked once, with what every layout needs to know of it."""
+"""One post as it is asked about: where its packs can go, what may stand there, and what an answer says.
+
+`ask` checks a post once; a `Question` knows how it rests on packs and what the next reading will say of them.
+`Place` is one seat with its way in; `SeatTask` and `Task` are what the search is handed; `Draft` is what a
+layout hands back. `wanted` answers in exact thicknesses without a box. Loads nothing of the search, nor numpy
+until a chance is asked for. Positions are from the foot's centre (+next, +out) unless said, all in mm.
+"""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from shimfit.core.checks import finite, not_negative, positive
 from shimfit.core.foot import GapPlane, gap_plane
 from shimfit.core.objective import Scatter, usual_reads
 from shimfit.core.resting import Support, rest, rest_packs, scaled, shares_of_pull, supports_of
 from shimfit.errors import EntryError, UsageError
-from shimfit.model import CORNERS, Pack, Resting, Seat
+from shimfit.model import CORNERS, EDGE_MIDDLES, Cost, Face, Pack, Prescription, Resting, Seat
 
 if TYPE_CHECKING:
     from shimfit.core.chance import Outlook
     from shimfit.core.objective import Reads
-    from shimfit.core.packing.task import Offer
-    from shimfit.model import Chance, Foot, Lean, Reading, Tolerance
+    from shimfit.core.packing.options import Options
+    from shimfit.core.packing.pieces import Row, Stack
+    from shimfit.model import Chance, Foot, LayoutName, Lean, Purpose, Reading, Status, Tolerance
 
 _CARRIES = 1e-9
 """Share of the pull below which a support carries nothing."""
-Offers = Mapping[Seat, Sequence["Offer"]]
+_FACE_OF = {face.value: face for face in Face}
+
+# ---------------------------------------------------------------- where packs can go
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """One seat of one post. Positions are from the foot's centre (+next, +out), in mm."""
+
+    seat: Seat
+    enters: Face
+    """The face that the pack is pushed in from."""
+    slope: float
+    """How much the gap grows outwards along the push (ratio); 0 where it does not."""
+    inside_mm: float
+    """How far in a piece bears: the bearing length, or less where the rod's hole is nearer."""
+    face_at_mm: tuple[float, float]
+    """The seat itself, where a piece at least as steep as the gap bears."""
+    inner_at_mm: tuple[float, float]
+    """Where a flatter piece bears."""
+    face_need_mm: float
+    inner_need_mm: float
+
+    def at_mm(self, inner: bool) -> tuple[float, float]:
+        """Where a pack bears."""
+        return self.inner_at_mm if inner else self.face_at_mm
+
+    def need_mm(self, inner: bool) -> float:
+        """Thickness wanted where a pack bears."""
+        return self.inner_need_mm if inner else self.face_need_mm
+
+
+def place_of(plane: GapPlane, seat: Seat, options: Options, extra_mm: float = 0.0) -> Place | None:
+    """The place at a seat; None when the rod's hole leaves no room for a piece there.
+
+    extra_mm is added to the need: the feeler thickness of a corner that does not touch, or what turns the
+    gap into a total told otherwise.
+    """
+    foot = plane.foot
+    enters = _entry(plane, seat)
+    slope = max(0.0, _slope_towards(plane, enters))
+    inside = min(options.bearing_mm, _reach_mm(foot, seat, enters, options))
+    if inside < options.room_mm:
+        return None
+    at = foot.seat_at_mm(seat)
+    inner = _moved(at, enters, -inside)
+    if options.bearing_point == "corner":
+        inner = at
+    return Place(
+        seat=seat,
+        enters=enters,
+        slope=slope,
+        inside_mm=inside,
+        face_at_mm=at,
+        inner_at_mm=inner,
+        face_need_mm=plane.gap_mm(*at) + extra_mm,
+        inner_need_mm=plane.gap_mm(*inner) + extra_mm,
+    )
+
+
+def corner_places(
+    plane: GapPlane, options: Options, extra_mm: Mapping[Seat, float]
+) -> dict[Seat, Place | None]:
+    """Places at the four corners; EntryError when the rod's hole leaves room at none of them."""
+    places = {seat: place_of(plane, seat, options, extra_mm.get(seat, 0.0)) for seat in CORNERS}
+    if not any(places.values()):
+        raise no_room(plane.foot)
+    return places
+
+
+def no_room(foot: Foot) -> EntryError:
+    """The refusal when no piece fits between the faces and the rod."""
+    return EntryError(
+        f"The rod hole of {foot.rod_hole_mm:g} mm leaves no room for packs under a foot of {foot.text}; "
+        "check the hole and the foot."
+    )
+
+
+def _entry(plane: GapPlane, seat: Seat) -> Face:
+    """A face for itself; at a corner its low face, the steeper of two, along the run on a tie."""
+    if not seat.is_corner:
+        return _FACE_OF[seat.value]
+    along = Face.NEXT if seat.sign_along > 0 else Face.PREV
+    across = Face.OUT if seat.sign_across > 0 else Face.HOUSE
+    return across if _slope_towards(plane, across) > _slope_towards(plane, along) else along
+
+
+def _slope_towards(plane: GapPlane, face: Face) -> float:
+    return face.sign * (plane.slope_along if face.is_along else plane.slope_across)
+
+
+def _reach_mm(foot: Foot, seat: Seat, enters: Face, options: Options) -> float:
+    """How far a piece can go in: to the rod's hole less the clearance, or past it in a lane of its own."""
+    axis = 0 if enters.is_along else 1
+    at = foot.seat_at_mm(seat)
+    keep_off = foot.rod_hole_mm / 2 + options.clearance_mm
+    if seat.is_corner and options.lane_mm is not None:
+        beside = abs(at[1 - axis] - foot.rod_at_mm[1 - axis]) - keep_off
+        if options.lane_mm <= beside:
+            return 2.0 * abs(at[axis])
+    return enters.sign * (at[axis] - foot.rod_at_mm[axis]) - keep_off
+
+
+def _moved(at: tuple[float, float], face: Face, by_mm: float) -> tuple[float, float]:
+    step = face.sign * by_mm
+    return (at[0] + step, at[1]) if face.is_along else (at[0], at[1] + step)
+
+
+# ---------------------------------------------------------------- what the search is handed
+
+
+@dataclass(frozen=True, slots=True)
+class Offer:
+    """A pack that may stand at a seat as it is, at a price of its own: kept in place, or pushed a little."""
+
+    pack: Pack
+    cost: float = 0.0
+    inner: bool = False
+    """It bears at the place's inner point."""
+
+
+@dataclass(frozen=True, slots=True)
+class SeatTask:
+    """What may stand at one seat."""
+
+    seat: Seat
+    place: Place | None
+    """None: no room for a piece; the seat can only be bare."""
+    bare_need_mm: float
+    """Gap at the seat itself."""
+    at_mm: tuple[float, float]
+    """The seat, from the foot's centre."""
+    offers: tuple[Offer, ...] = ()
+
+
+class Ground(NamedTuple):
+    """A place where the bed bears: position from the foot's centre, error (minus the gap), stiffness."""
+
+    x_mm: float
+    y_mm: float
+    error_mm: float
+    share: float = 1.0
+
+
+Grounds = Callable[[tuple["Seat", ...]], Sequence[Ground]]
+
+
+MOST_RESTS = 50_000
+"""Contact problems that one question may cost (about a second): enough for all but crowded boxes."""
+
+
+@dataclass(slots=True)
+class Work:
+    """Contact problems solved for one question so far, over all its layouts: the same on every machine."""
+
+    left: int = MOST_RESTS
+
+    @property
+    def spent(self) -> bool:
+        """From here on only some thicknesses are looked at, and nothing is proven."""
+        return self.left <= 0
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """One post as the search sees it."""
+
+    seats: tuple[SeatTask, ...]
+    """The first stays down (its need is what the others are told against); the others are searched."""
+    rod_at_mm: tuple[float, float]
+    height_mm: float
+    allowed_mm: float
+    """Lean at the top that may be left over."""
+    disk: bool
+    """The limit is on the magnitude; else on each direction."""
+    residual_mm: float
+    """What the residual is weighed against: the tolerance itself."""
+    outlook: Outlook
+    """The next reading."""
+    steepest: float
+    """The steeper of the two slopes, what bearing is weighed against when everything bears at the seat."""
+    thin: bool = False
+    """Only look at some thicknesses of each seat: the cheapest and the nearest (answers are not proven)."""
+    lean_only: bool = False
+    """Look for the least lean left over, whatever it costs (when nothing keeps the limits)."""
+    grounds: Grounds | None = None
+    """Where the bed itself bears, for the seats that are packed; the first is the pivot. None for the
+    corners of a rectangle: there it is the seats themselves."""
+    work: Work = field(default_factory=Work)
+    """What the contact problem may still cost."""
+    row_prices: Mapping[tuple[Seat, float], float] = field(default_factory=dict)
+    """Extra price of a saw setting at a seat (whole runs)."""
+
+
+# ---------------------------------------------------------------- what is asked
+
+Offers = Mapping[Seat, Sequence[Offer]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -260,3 +463,106 @@ def usual_spread(  # noqa: PLR0917 - it takes the quantities it takes
     found = asked.seats_spread(packs, Scatter(), all_carry=four)
     share = take_up * take_up
     return None if found is None else (found[0] * share, found[1] * share, found[2] * share)
+
+
+# ---------------------------------------------------------------- what comes back
+
+
+@dataclass(frozen=True, slots=True)
+class Build:
+    """One pack before its pieces are named."""
+
+    seat: Seat
+    place: Place
+    inner: bool
+    steps: int
+    row: Row
+    stack: Stack
+    need_mm: float
+    purpose: Purpose = "lift"
+
+    @property
+    def inner_mm(self) -> float | None:
+        """How far in its thickness is told; None at the face."""
+        return self.place.inside_mm if self.inner else None
+
+
+@dataclass(frozen=True, slots=True)
+class Draft:
+    """Packs that one layout came to."""
+
+    layout: LayoutName
+    packs: tuple[Pack, ...]
+    resting: Resting
+    status: Status
+    cost: Cost
+    bound: float
+    """No answer of this layout is cheaper."""
+    why: str | None = None
+    cautions: tuple[str, ...] = ()
+    saw_settings_deg: tuple[float, ...] = ()
+    builds: tuple[Build, ...] = ()
+    """The packs before their pieces were named."""
+    bearing: float = 0.0
+    """Cost of the bearing mismatch of all packs."""
+    chance: Chance | None = None
+
+    def prescription(self, question: Question) -> Prescription:
+        """The answer to what was asked."""
+        return Prescription(
+            post=question.foot,
+            height_mm=question.height_mm,
+            lean=question.lean,
+            tolerance=question.tolerance,
+            packs=self.packs,
+            resting=self.resting,
+            within=question.stands(self.resting),
+            status=self.status,
+            layout=self.layout,
+            why=self.why,
+            cost=self.cost,
+            cautions=self.cautions,
+            saw_settings_deg=self.saw_settings_deg,
+            chance=self.chance,
+        )
+
+
+def wanted(
+    foot: Foot,
+    height_mm: float,
+    lean: Lean,
+    tolerance: Tolerance,
+    options: Options,
+    *,
+    feelers: Mapping[Seat, float] | None = None,
+) -> Prescription:
+    """The exact thicknesses wanted at the seats, without a box: made is need is gap, and no pieces.
+
+    Also for a lean within the tolerance. The seats are those of the options' layout (auto: corners).
+    """
+    question = ask(foot, height_mm, lean, tolerance, options.preload_mm, feelers=feelers)
+    layout: LayoutName = "corners" if options.layout == "auto" else options.layout
+    packs = []
+    for seat in _seats_of(question, layout):
+        gap = question.plane.at_seat_mm(seat) + question.extra_mm(seat)
+        if gap > 0.0:
+            x, y = foot.seat_at_mm(seat)
+            at = (x - foot.rod_at_mm[0], y - foot.rod_at_mm[1])
+            packs.append(Pack(seat=seat, need_mm=gap, made_mm=gap, bears_at_mm=at))
+    resting = question.rests_on(packs)
+    return Draft(layout, tuple(packs), resting, "proven", Cost(0.0), 0.0).prescription(question)
+
+
+def _seats_of(question: Question, layout: LayoutName) -> tuple[Seat, ...]:
+    """Seats that a layout packs, in the seats' own order."""
+    if layout == "corners":
+        return CORNERS
+    plane = question.plane
+    steep = {
+        seat: plane.slope_along * seat.sign_along + plane.slope_across * seat.sign_across
+        for seat in EDGE_MIDDLES
+    }
+    low = [seat for seat in EDGE_MIDDLES if steep[seat] > 0.0]
+    if layout == "one-way" and low:
+        return (max(low, key=lambda seat: (steep[seat], -EDGE_MIDDLES.index(seat))),)
+    return tuple(low)

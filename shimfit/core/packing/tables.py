@@ -26,20 +26,22 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from shimfit.core.packing.options import SHORTEST_INSIDE_MM, USUAL_INSIDE_MM
-from shimfit.core.packing.stacks import (
+from shimfit.core.packing.pieces import (
+    ANYWHERE,
     EPS,
     NO_CAPS,
     NO_COST,
     Caps,
+    Prices,
     Row,
     Run,
     Stack,
+    Tapered,
     Unit,
     stack_key,
     sum_of,
     to_steps,
 )
-from shimfit.core.packing.tapered import ANYWHERE, Prices, Tapered
 from shimfit.errors import EntryError
 
 if TYPE_CHECKING:
@@ -86,7 +88,7 @@ class Tables(Tapered):
         self._cut_up: dict[tuple[int, float | None, tuple[float, ...], tuple[float, float]], list[Run]] = {}
         self._stacks: dict[tuple[int, int, Caps, float | None], Stack | None] = {}
         """Stacks made, by the row (its id: rows live as long as this length), thickness, caps and place."""
-        self._flats()
+        self._find_flats()
         self._fewer: dict[tuple[tuple[int, int], ...], Tables] = {}
         flat_row = Row(0.0, None, ())
         self.rows: list[Row] = [flat_row, *self.taper_rows(None)]
@@ -95,11 +97,11 @@ class Tables(Tapered):
         self.cheapest = np.empty((len(self.rows), length))
         self.cheapest[0] = self.flats
         for i, row in enumerate(self.rows[1:], start=1):
-            self.convolve(row.runs, 0, length, self.cheapest[i])
+            self.cheapest[i] = self.convolve(row.runs, 0, length)
         # Without the list itself: a ring would keep large tables until the collector comes by.
         self._newest[:] = [{name: part for name, part in vars(self).items() if name != "_newest"}]
 
-    def _flats(self) -> None:
+    def _find_flats(self) -> None:
         """Distinct thicknesses with their cheapest pieces, and the tables of one, two, … flats."""
         options, prices = self.options, self.prices
         units: dict[int, list[Unit]] = defaultdict(list)
@@ -146,7 +148,7 @@ class Tables(Tapered):
             if len(self._fewer) > _MOST_FEWER:
                 self._fewer.clear()
             found = copy.copy(self)
-            changed = FlatView(self, caps).changed
+            changed = self._changed(caps)
             found.units = [changed.get(i, some) for i, some in enumerate(self.units)]
             found.stack_flats()
             self._fewer[caps.flats] = found
@@ -173,9 +175,9 @@ class Tables(Tapered):
             self._windows[per_step] = levels
         return levels
 
-    def convolve(self, runs: Iterable[Run], start: int, stop: int, out: Floats) -> None:
-        """Cheapest packs with a tapered piece of the runs, for thicknesses start … stop-1, into out."""
-        out.fill(math.inf)
+    def convolve(self, runs: Iterable[Run], start: int, stop: int) -> Floats:
+        """Cheapest packs with a tapered piece of the runs, for thicknesses start … stop-1."""
+        out = np.full(stop - start, math.inf)
         for run in runs:
             first = max(start, run.lo)
             if first >= stop:
@@ -193,6 +195,7 @@ class Tables(Tapered):
                 found += run.per_step * np.arange(first, stop)
             part = out[first - start :]
             np.minimum(part, found, out=part)
+        return out
 
     # ------------------------------------------------------------------ asking
 
@@ -249,7 +252,7 @@ class Tables(Tapered):
             rows = self.taper_rows(inner_mm)
             cheapest = np.empty((len(rows), self.length))
             for i, row in enumerate(rows):
-                self.convolve(row.runs, 0, self.length, cheapest[i])
+                cheapest[i] = self.convolve(row.runs, 0, self.length)
             found = self._inner_rows[key] = rows, cheapest
         return found
 
@@ -268,33 +271,77 @@ class Tables(Tapered):
         lots in natural order, lowest thickness.
         """
         key = id(row), thickness, caps, inner_mm
-        if key in self._stacks:
-            return self._stacks[key]
-        if len(self._stacks) > _MOST_REMEMBERED:
-            self._stacks.clear()
-        view, best = FlatView(self, caps), None
-        if not row.runs:
-            best = self._flat_stack(view, thickness)
-        for run in self.capped_runs(row, caps, inner_mm):
-            best = self._better(best, self._tailed(view, run, thickness, best))
-        self._stacks[key] = best
-        return best
+        if key not in self._stacks:
+            if len(self._stacks) > _MOST_REMEMBERED:
+                self._stacks.clear()
+            changed, best = self._changed(caps), None
+            for run in self.capped_runs(row, caps, inner_mm) if row.runs else (None,):
+                for k in range(self.options.max_pieces + (run is None)):
+                    for tail, cost in self._tails(run, thickness, k, best.cost if best else math.inf):
+                        limit = min(best.cost if best else math.inf, NO_COST) - cost
+                        flats = self._flats(thickness - tail, k, limit, changed)
+                        if flats is not None:
+                            end = (run.rank, tail) if run else None
+                            made = Stack(cost + flats[0], end, flats[1])
+                            best = min(best or made, made, key=stack_key)
+            self._stacks[key] = best
+        return self._stacks[key]
 
     def ways(self, row: Row, thickness: int, limit: float) -> Iterator[Stack]:
         """Every set of pieces that makes one pack of a class and costs no more than the limit."""
-        if not row.runs:
-            for k in range(1, self.options.max_pieces + 1):
-                for cost, flats in self.flat_ways(thickness, k, limit):
-                    yield Stack(cost, None, flats)
-        for run in row.runs:
-            if run.lo <= thickness <= run.hi and run.cost + run.per_step * thickness <= limit + EPS:
-                yield Stack(run.cost + run.per_step * thickness, (run.rank, thickness), ())
+        for run in row.runs or (None,):
+            for k in range(self.options.max_pieces + (run is None)):
+                for tail, cost in self._tails(run, thickness, k, limit):
+                    for more, flats in self.flat_ways(thickness - tail, k, limit - cost):
+                        yield Stack(cost + more, (run.rank, tail) if run else None, flats)
+
+    def _tails(self, run: Run | None, thickness: int, k: int, limit: float) -> Iterator[tuple[int, float]]:
+        """Tapered pieces of a run (no run: flats alone) that k flats complete within the limit, with cost."""
+        if run is None:
+            yield from [(0, 0.0)] if k else []
+        elif k == 0:
+            if run.lo <= thickness <= run.hi:
+                yield thickness, run.cost + run.per_step * thickness
+        else:
             lo, hi = max(1, thickness - run.hi), thickness - run.lo
-            for k in range(1, self.options.max_pieces if lo <= hi else 1):
-                costs = run.cost + run.per_step * (thickness - np.arange(lo, hi + 1))
-                for j in np.flatnonzero(self.g[k - 1][lo : hi + 1] + costs <= limit + EPS).tolist():
-                    for cost, flats in self.flat_ways(lo + j, k, limit - float(costs[j])):
-                        yield Stack(cost + float(costs[j]), (run.rank, thickness - lo - j), flats)
+            costs = run.cost + run.per_step * (thickness - np.arange(lo, max(lo, hi + 1)))
+            totals = self.g[k - 1][lo : lo + len(costs)] + costs
+            for j in np.argsort(totals, kind="stable").tolist():
+                if not totals[j] <= min(limit, NO_COST) + EPS:
+                    break
+                yield thickness - lo - j, float(costs[j])
+
+    def _flats(
+        self, thickness: int, k: int, limit: float, changed: Mapping[int, list[Unit]]
+    ) -> tuple[float, tuple[int, ...]] | None:
+        """Cheapest k flats (by rank) of a total thickness, not dearer than the limit.
+
+        The thinnest first, the rest from what is left, as far as the tables allow hope. changed: what is left
+        of the pieces of some thicknesses.
+        """
+        if k == 0:
+            return (0.0, ()) if thickness == 0 else None
+        if not 0 < thickness < self.length:
+            return None
+        if k == 1:
+            i = self.index_of.get(thickness)
+            units = [] if i is None else changed.get(i, self.units[i])
+            return (units[0].cost, (units[0].rank,)) if units and units[0].cost <= limit + EPS else None
+        thick = self.thick[: np.searchsorted(self.thick, thickness // k, side="right")]
+        bounds = self.c1[: len(thick)] + self.g[k - 2][thickness - thick]
+        best: tuple[float, tuple[int, ...]] | None = None
+        for i in np.argsort(bounds, kind="stable").tolist():
+            if not bounds[i] <= min(limit, best[0] if best else NO_COST) + EPS:
+                break
+            units = changed.get(i, self.units[i])
+            left = {**changed, i: units[1:]}
+            found = (
+                self._flats(thickness - int(thick[i]), k - 1, limit - units[0].cost, left) if units else None
+            )
+            if found is not None:
+                made = found[0] + units[0].cost, tuple(sorted((*found[1], units[0].rank)))
+                best = min(best or made, made, key=lambda one: (round(one[0], 6), one[1]))
+        return best
 
     def flat_ways(
         self, thickness: int, k: int, limit: float, least: tuple[int, int] = (0, 0)
@@ -304,31 +351,44 @@ class Tables(Tapered):
         least: (number of the thickness, rank) that none comes before. More of a lot than there are may be
         among them: whoever puts packs together counts.
         """
-        if k == 1:
-            i = self.index_of.get(thickness, -1)
-            some = [i] if i >= least[0] else []
+        if k < 2:
+            some = [self.index_of[thickness]] if k and thickness in self.index_of else []
+            if k == thickness == 0:
+                yield 0.0, ()
         else:
             thick = self.thick[: np.searchsorted(self.thick, thickness // k, side="right")]
-            bound = self.c1[: len(thick)] + self.g[k - 2][thickness - thick]
-            some = [i for i in np.flatnonzero(bound <= limit + EPS).tolist() if i >= least[0]]
+            bounds = self.c1[: len(thick)] + self.g[k - 2][thickness - thick]
+            some = np.flatnonzero(bounds <= limit + EPS).tolist()
         for i in some:
             for unit in dict.fromkeys(self.units[i]):
-                if (i, unit.rank) < least or unit.cost > limit + EPS:
-                    continue
-                if k == 1:
-                    yield unit.cost, (unit.rank,)
-                    continue
-                left = thickness - int(self.thick[i])
-                for cost, ranks in self.flat_ways(left, k - 1, limit - unit.cost, (i, unit.rank)):
-                    yield cost + unit.cost, tuple(sorted((*ranks, unit.rank)))
+                if (i, unit.rank) >= least and unit.cost <= limit + EPS:
+                    rest = thickness - int(self.thick[i])
+                    for cost, ranks in self.flat_ways(rest, k - 1, limit - unit.cost, (i, unit.rank)):
+                        yield cost + unit.cost, tuple(sorted((*ranks, unit.rank)))
 
     def few_flats(self, thickness: int, caps: Caps = NO_CAPS) -> Stack | None:
         """One flat of this thickness, or two where there is none, within the caps."""
-        view = FlatView(self, caps)
-        found = view.stack(thickness, 1, math.inf)
-        if found is None and self.options.max_pieces > 1:
-            found = view.stack(thickness, 2, math.inf)
-        return None if found is None else Stack(found[0], None, found[1])
+        for k in range(1, min(2, self.options.max_pieces) + 1):
+            found = self._flats(thickness, k, math.inf, self._changed(caps))
+            if found is not None:
+                return Stack(found[0], None, found[1])
+        return None
+
+    def _changed(self, caps: Caps) -> dict[int, list[Unit]]:
+        """What the caps leave of the pieces of each thickness that they bite at."""
+        most = dict(caps.flats)
+        changed: dict[int, list[Unit]] = {}
+        for rank in most:
+            i = self.index_of.get(self.steps(self.lots[rank].thickness_mm or 0.0))
+            if i is not None:
+                left = dict(most)
+                changed[i] = []
+                for unit in self.units[i]:
+                    if left.get(unit.rank, 1) > 0:
+                        changed[i].append(unit)
+                        if unit.rank in left:
+                            left[unit.rank] -= 1
+        return changed
 
     def capped_runs(self, row: Row, caps: Caps, inner_mm: float | None) -> list[Run]:
         """The row's runs without what the caps forbid."""
@@ -367,36 +427,6 @@ class Tables(Tapered):
             found = self._cut_up[key] = self.taper_runs(rank, inner_mm, banned, within)
         return found
 
-    def _flat_stack(self, view: FlatView, thickness: int) -> Stack | None:
-        best: Stack | None = None
-        for k in range(1, self.options.max_pieces + 1):
-            if best is not None and best.cost <= k * view.least + EPS:
-                break
-            found = view.stack(thickness, k, math.inf if best is None else best.cost)
-            if found is not None:
-                best = self._better(best, Stack(found[0], None, found[1]))
-        return best
-
-    def _tailed(self, view: FlatView, run: Run, thickness: int, best: Stack | None) -> Stack | None:
-        """Best pack with a tapered piece of one run."""
-        found: Stack | None = best
-        if run.lo <= thickness <= run.hi:
-            alone = Stack(run.cost + run.per_step * thickness, (run.rank, thickness), ())
-            found = self._better(found, alone)
-        for k in range(1, self.options.max_pieces):
-            limit = math.inf if found is None else found.cost
-            if run.cost + run.per_step * run.lo + k * view.least > limit + EPS:
-                break
-            for cost, flats, tail in view.beside(run, thickness, k, limit):
-                found = self._better(found, Stack(cost, (run.rank, tail), flats))
-        return found
-
-    @staticmethod
-    def _better(a: Stack | None, b: Stack | None) -> Stack | None:
-        if a is None or b is None:
-            return a or b
-        return min(a, b, key=stack_key)
-
 
 # ---------------------------------------------------------------- small helpers
 
@@ -431,132 +461,3 @@ def _long_enough(lot: Lot, least_mm: float) -> bool:
     if lot.length_mm is None or lot.width_mm is None:
         return True
     return max(lot.length_mm, lot.width_mm) >= least_mm
-
-
-class FlatView:
-    """The flats as one seat may use them: the tables' own arrays, changed where a cap bites."""
-
-    def __init__(self, tables: Tables, caps: Caps, changed: Mapping[int, list[Unit]] | None = None) -> None:
-        self.tables = tables
-        self.changed: dict[int, list[Unit]] = dict(changed or {})
-        if caps.flats:
-            self._apply(dict(caps.flats))
-        if self.changed:
-            self.c1, self.c2, self.g1 = tables.c1.copy(), tables.c2.copy(), tables.g[0].copy()
-            for i, units in self.changed.items():
-                self.c1[i], self.c2[i] = sum_of(units, 1), sum_of(units, 2)
-                self.g1[tables.thick[i]] = self.c1[i]
-        else:
-            self.c1, self.c2, self.g1 = tables.c1, tables.c2, tables.g[0]
-        self.least = float(tables.c1.min()) if len(tables.c1) else math.inf
-
-    def _apply(self, most: Mapping[int, int]) -> None:
-        thick = {
-            to_steps(self.tables.lots[rank].thickness_mm or 0.0, self.tables.options.quantum_mm)
-            for rank in most
-        }
-        for steps in thick:
-            i = self.tables.index_of.get(steps)
-            if i is None:
-                continue
-            left = dict(most)
-            units = []
-            for unit in self.tables.units[i]:
-                if left.get(unit.rank, 1) > 0:
-                    units.append(unit)
-                    if unit.rank in left:
-                        left[unit.rank] -= 1
-            self.changed[i] = units
-
-    def units_at(self, i: int) -> list[Unit]:
-        """Pieces of one thickness that may be used, the cheapest first."""
-        return self.changed.get(i, self.tables.units[i])
-
-    def without(self, i: int) -> FlatView:
-        """The view with the cheapest piece of one thickness taken out."""
-        return FlatView(self.tables, NO_CAPS, {**self.changed, i: self.units_at(i)[1:]})
-
-    def stack(self, thickness: int, k: int, limit: float) -> tuple[float, tuple[int, ...]] | None:
-        """Cheapest k flats of this total thickness, not dearer than the limit; None when there are none."""
-        if not 0 < thickness < self.tables.length:
-            return None
-        if k == 1:
-            i = self.tables.index_of.get(thickness)
-            units = [] if i is None else self.units_at(i)
-            return (units[0].cost, (units[0].rank,)) if units and units[0].cost <= limit + EPS else None
-        return self._pair(thickness, limit) if k == 2 else self._more(thickness, k, limit)
-
-    def _pair(self, thickness: int, limit: float) -> tuple[float, tuple[int, ...]] | None:
-        n = int(np.searchsorted(self.tables.thick, thickness // 2, side="right"))
-        if not n:
-            return None
-        thick = self.tables.thick[:n]
-        totals = self.c1[:n] + self.g1[thickness - thick]
-        if 2 * thick[-1] == thickness:
-            totals[-1] = self.c2[n - 1]
-        least = float(totals.min())
-        if not least <= min(limit, NO_COST) + EPS:
-            return None
-        ties = np.flatnonzero(totals <= least + EPS)
-        pairs = [self._pair_ranks(int(i), thickness) for i in ties]
-        return least, min(pairs)
-
-    def _pair_ranks(self, i: int, thickness: int) -> tuple[int, ...]:
-        other = thickness - int(self.tables.thick[i])
-        units = self.units_at(i)
-        if other == int(self.tables.thick[i]):
-            return tuple(sorted((units[0].rank, units[1].rank)))
-        return tuple(sorted((units[0].rank, self.units_at(self.tables.index_of[other])[0].rank)))
-
-    def _more(self, thickness: int, k: int, limit: float) -> tuple[float, tuple[int, ...]] | None:
-        """Three or more: the thinnest first, the rest from what is left, as far as the tables allow hope."""
-        n = int(np.searchsorted(self.tables.thick, thickness // k, side="right"))
-        thick = self.tables.thick[:n]
-        bounds = self.c1[:n] + self.tables.g[k - 2][thickness - thick]
-        best: tuple[float, tuple[int, ...]] | None = None
-        for i in np.argsort(bounds, kind="stable"):
-            if not bounds[i] <= min(limit, best[0] if best else NO_COST) + EPS:
-                break
-            first = self.units_at(int(i))
-            found = self.without(int(i)).stack(thickness - int(thick[i]), k - 1, limit - first[0].cost)
-            if found is not None:
-                candidate = found[0] + first[0].cost, tuple(sorted((*found[1], first[0].rank)))
-                if best is None or (round(candidate[0], 6), candidate[1]) < (round(best[0], 6), best[1]):
-                    best = candidate
-        return best
-
-    def beside(
-        self, run: Run, thickness: int, k: int, limit: float
-    ) -> list[tuple[float, tuple[int, ...], int]]:
-        """Best ways to make a thickness with k flats and a tapered piece: (cost, flats, tail thickness)."""
-        lo, hi = max(1, thickness - run.hi), thickness - run.lo
-        if hi < lo:
-            return []
-        totals = (self.g1 if k == 1 else self.tables.g[k - 1])[lo : hi + 1] + run.cost
-        if run.per_step:
-            totals = totals + run.per_step * (thickness - np.arange(lo, hi + 1))
-        ways: list[tuple[float, tuple[int, ...], int]] = []
-        for j in np.argsort(totals, kind="stable"):
-            if not totals[j] <= min(limit, NO_COST) + EPS:
-                break
-            tail = thickness - lo - int(j)
-            tail_cost = run.cost + run.per_step * tail
-            found = self.stack(lo + int(j), k, limit - tail_cost)
-            if found is not None:
-                limit = min(limit, found[0] + tail_cost)
-                ways.append((found[0] + tail_cost, found[1], tail))
-        return ways
-
-
-__all__ = [
-    "NO_CAPS",
-    "Caps",
-    "Prices",
-    "Row",
-    "Run",
-    "Stack",
-    "Tables",
-    "Unit",
-    "build_tables",
-    "to_steps",
-]

@@ -11,8 +11,8 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from shimfit.core.packing.corners import corner_task
-from shimfit.core.packing.drafting import Asked
+from shimfit.core.packing.draft import Asked
+from shimfit.core.packing.layouts import corner_task
 from shimfit.core.packing.onebox import Down
 from shimfit.core.packing.question import ask
 from shimfit.core.packing.tables import Tables
@@ -22,7 +22,7 @@ from shimfit.model import Lean
 
 if TYPE_CHECKING:
     from shimfit.core.packing.onebox import Answer
-    from shimfit.core.packing.task import Task
+    from shimfit.core.packing.question import Task
     from shimfit.core.planning.geometry import PlanPost
 
 NODES = 40

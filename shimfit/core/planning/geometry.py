@@ -26,8 +26,8 @@ import numpy as np
 from shimfit.core.chance import Chances, outlook_of
 from shimfit.core.foot import GapPlane, gap_plane
 from shimfit.core.objective import Reads, usual_reads
-from shimfit.core.packing.places import place_of
-from shimfit.core.packing.support import fourfold
+from shimfit.core.packing.question import place_of
+from shimfit.core.packing.rests import fourfold
 from shimfit.model import Foot, Lean, Seat, seat_by_signs
 
 if TYPE_CHECKING:

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from shimfit.core.packing.tapered import Prices
+from shimfit.core.packing.pieces import Prices
 from shimfit.core.planning.program import Sparse
 
 if TYPE_CHECKING:

@@ -9,9 +9,9 @@ from heapq import heappop, heappush
 from typing import TYPE_CHECKING
 
 from shimfit.core.foot import gap_plane
-from shimfit.core.packing.makeup import Build, packs_of
-from shimfit.core.packing.places import place_of
-from shimfit.core.packing.tables import Caps, Stack
+from shimfit.core.packing.draft import packs_of
+from shimfit.core.packing.pieces import Caps, Stack
+from shimfit.core.packing.question import Build, place_of
 from shimfit.core.planning.geometry import PIVOT, SEATS, seats_of
 from shimfit.core.planning.search import BARE, Choice, row_of
 from shimfit.errors import InternalError
@@ -20,7 +20,8 @@ from shimfit.model import Lean
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from shimfit.core.packing.tables import Row, Tables
+    from shimfit.core.packing.pieces import Row
+    from shimfit.core.packing.tables import Tables
     from shimfit.core.planning.geometry import PlanPost
     from shimfit.core.planning.search import Found, Lists
     from shimfit.model import Lot, Pack

@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from shimfit.core.packing.options import Options
-    from shimfit.core.packing.tapered import Prices
+    from shimfit.core.packing.pieces import Prices
     from shimfit.core.planning.geometry import PlanPost
     from shimfit.core.planning.patterns import Pattern
     from shimfit.core.planning.program import Solver

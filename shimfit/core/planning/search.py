@@ -47,7 +47,8 @@ if TYPE_CHECKING:
 
     from shimfit.core.chance import Chances
     from shimfit.core.packing.options import Options
-    from shimfit.core.packing.tables import Row, Tables
+    from shimfit.core.packing.pieces import Row
+    from shimfit.core.packing.tables import Tables
     from shimfit.core.planning.geometry import Geometry
 
     Floats = NDArray[np.float64]

@@ -8,12 +8,11 @@ import pytest
 
 from shimfit.core.foot import gap_plane
 from shimfit.core.packing import Options, build_tables, prescribe
-from shimfit.core.packing.drafting import Asked
+from shimfit.core.packing.draft import Asked
 from shimfit.core.packing.general import settle_many
 from shimfit.core.packing.layouts import solve_layout
-from shimfit.core.packing.question import ask
-from shimfit.core.packing.support import error_windows, four_supports
-from shimfit.core.packing.task import Work
+from shimfit.core.packing.question import Work, ask
+from shimfit.core.packing.rests import error_windows, four_supports
 from shimfit.core.resting import Support, rest, rest_packs
 from shimfit.model import CORNERS, Foot, Lean, Lot, Seat, Tolerance
 

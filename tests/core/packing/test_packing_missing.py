@@ -9,7 +9,7 @@ from dataclasses import replace
 import pytest
 
 from shimfit.core.packing import Options, Saw, build_tables, prescribe
-from shimfit.core.packing.edges import FILLERS_FOUND
+from shimfit.core.packing.layouts import FILLERS_FOUND
 from shimfit.model import Foot, Lean, Lot, Tolerance
 
 FOOT = Foot(90.0, 90.0)

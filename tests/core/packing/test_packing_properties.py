@@ -9,9 +9,9 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from shimfit.core.packing import Options, Saw, build_tables, prescribe
-from shimfit.core.packing.corners import corner_task
-from shimfit.core.packing.drafting import Asked, bed
+from shimfit.core.packing.draft import Asked, bed
 from shimfit.core.packing.general import GeneralSearch
+from shimfit.core.packing.layouts import corner_task
 from shimfit.core.packing.question import ask
 from shimfit.core.packing.search import Search
 from shimfit.model import Foot, Lean, Lot, Tolerance
@@ -212,17 +212,17 @@ def test_no_rest_costs_less_than_the_ring_that_it_lies_on(ratio, per_direction) 
         question = ask(foot, HEIGHT, lean, tolerance, 0.19, u_take_up=rng.uniform(0.0, 0.1))
         asked = Asked(question, build_tables([Lot("F", "flat", 4, thickness_mm=1.0)], Options()))
         search = Search(corner_task(asked, question.safe_mm), asked.tables)
-        for c in range(len(search.combos)):
-            rounds = search._rounds(c, 10_000)
+        for c in range(len(search.rests.combos)):
+            rounds = search.rests.rings(c, 10_000)
             assert rounds is not None
             rests = np.array([(rng.uniform(-1.0, 1.0), rng.uniform(-1.0, 1.0)) for _ in range(500)])
             if not per_direction:
                 rests = rests[np.hypot(*rests.T) <= 1.0]
             x, y = question.safe_mm * rests.T
-            price = search._soft(c, x, y, x)
+            price = search.rests.at(c, x, y, x)
             least = rounds.at_least(rounds.off(x, y))
             assert (least <= price + 1e-9).all()
-            slack.append(float(np.median((price - least) / np.maximum(price - search._floor(c), 1e-3))))
+            slack.append(float(np.median((price - least) / np.maximum(price - search.rests.floors[c], 1e-3))))
             room = float(np.median(price))
             assert (rounds.off(x, y)[price <= room] <= rounds.no_further(np.array([room]))[0]).all()
     assert float(np.median(slack)) < (0.7 if per_direction else 0.25)  # else it rules nothing out

@@ -11,7 +11,8 @@ from pathlib import Path
 import pytest
 
 from shimfit.core.packing import Options, Prices, Saw, build_tables, prescribe
-from shimfit.core.packing.tables import FIRST_LENGTH, Caps
+from shimfit.core.packing.pieces import Caps
+from shimfit.core.packing.tables import FIRST_LENGTH
 from shimfit.errors import EntryError
 from shimfit.model import Foot, Lean, Lot
 from shimfit.quantities.typed import parse_tolerance

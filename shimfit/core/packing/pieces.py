@@ -1,7 +1,7 @@
-"""Tapered pieces on the grid: which thicknesses a taper or a sawn wedge gives, at what price and where.
+"""The pieces of a pack on the grid: flats by thickness, tapers and sawn wedges by slope, what a use takes.
 
-A class is one slope. Thicknesses that cost the same are told as one run; a priced or forbidden point of a
-taper cuts its run where stretches start and stop to cover it.
+A class of packs is one slope. Thicknesses of a taper that cost the same are told as one run; a priced or
+forbidden point of a taper cuts its run where stretches start and stop to cover it.
 """
 
 from __future__ import annotations
@@ -9,9 +9,8 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
-from shimfit.core.packing.stacks import TOUCH_MM, Row, Run
 from shimfit.core.stock import natural_key
 
 if TYPE_CHECKING:
@@ -20,6 +19,87 @@ if TYPE_CHECKING:
     from shimfit.core.packing.options import Options
     from shimfit.model import Lot
 
+EPS = 1e-9
+TOUCH_MM = 1e-7
+"""Stretches of a taper that overlap by no more only touch: they are worked out from both ends."""
+NO_COST = 1e300
+"""Anything finite is below: keeps thicknesses that no pack makes (infinity) out of comparisons."""
+
+
+class Unit(NamedTuple):
+    """One piece of a flat thickness: the cheapest come first."""
+
+    cost: float
+    rank: int
+    """The lot's place in natural order."""
+
+
+class Run(NamedTuple):
+    """A tapered lot as far as it costs `cost + per_step·T` for every thickness T from lo to hi."""
+
+    lo: int
+    hi: int
+    cost: float
+    per_step: float
+    rank: int
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """A class of packs."""
+
+    sigma: float
+    """Slope of its tapered piece; 0 for flats only."""
+    saw_deg: float | None
+    """What the saw is set to; None when nothing is sawn."""
+    runs: tuple[Run, ...]
+    """Lots that give the tapered piece; empty for flats only."""
+
+
+class Stack(NamedTuple):
+    """The pieces of one pack, as ranks of lots."""
+
+    cost: float
+    tail: tuple[int, int] | None
+    """(rank, thickness in grid steps) of the tapered piece."""
+    flats: tuple[int, ...]
+    """Ranks of the flats, in natural order."""
+
+
+@dataclass(frozen=True)
+class Caps:
+    """What one seat may not use: set by the search when two seats want the same thing."""
+
+    flats: tuple[tuple[int, int], ...] = ()
+    """(rank, most pieces)."""
+    points: tuple[tuple[int, float], ...] = ()
+    """(rank, mm from the thin end): a stretch of that taper must not cover the point."""
+    strips: tuple[tuple[int, int], ...] = ()
+    """(rank, thickest wedge in grid steps)."""
+    within: tuple[tuple[int, float, float], ...] = ()
+    """(rank, from, to) mm from the thin end: all that a stretch of that taper may take; none if to < from."""
+
+
+NO_CAPS = Caps()
+
+
+def stack_key(stack: Stack) -> tuple[float, int, tuple[int, ...], int]:
+    """The rule for ties within one pack: cost, fewer pieces, lowest lots, lowest thickness."""
+    ranks = stack.flats if stack.tail is None else (*stack.flats, stack.tail[0])
+    return round(stack.cost, 6), len(ranks), tuple(sorted(ranks)), stack.tail[1] if stack.tail else 0
+
+
+def to_steps(thickness_mm: float, quantum_mm: float) -> int:
+    """Thickness on the grid, halves away from zero."""
+    return math.floor(thickness_mm / quantum_mm + 0.5 + 1e-9)
+
+
+def sum_of(units: Sequence[Unit], k: int) -> float:
+    """Cost of the k cheapest pieces; infinite when there are fewer."""
+    return sum(unit.cost for unit in units[:k]) if len(units) >= k else math.inf
+
+
+# ---------------------------------------------------------------- tapers and wedges
 
 ANYWHERE = (-math.inf, math.inf)
 """All of a taper."""
@@ -38,7 +118,7 @@ class Prices:
 
 
 class Tapered:
-    """The tapers and strips of a box."""
+    """The tapers and strips of a box: which thicknesses they give, at what price, and what a use takes."""
 
     length: int
     """Grid steps that thicknesses are told up to."""
