@@ -8,7 +8,7 @@ A post rests on its four corners, the pivot bare. The other three seats are call
 
 Each of them bears either at its face (state 0) or further in (state 1: pieces flatter than the gap), so a
 post has eight combinations of bearing points; with `bearing_point="corner"` only the first is used. Where
-packs bear and how a post rests on them is as for one post alone (`packing.places`, `packing.support`); for
+packs bear and how a post rests on them is as for one post alone (`packing.question`, `packing.rests`); for
 one combination, with all four in contact, the errors e = thickness - gap at A, B, F give
 
     (lean left along, lean left across, rock) = constant + M · e
