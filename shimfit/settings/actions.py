@@ -135,20 +135,17 @@ ACTIONS = (
         "Left to do",
         "Show only posts that still want something, or all again",
         "ctrl+l",
+        move="list_left",
     ),
     Action(
-        "packed",
-        "Packed as shown",
-        "Log that the packs went in as prescribed",
-        move="packed",
-        plain="packed",
+        "packed", "Packed as shown", "Log that the packs went in as prescribed", move="packed", plain="packed"
     ),
     Action("tightened", "Tightened", "Log that the nut was tightened", move="tightened", plain="tightened"),
     Action(
         "torque",
         "Tightened to a torque",
         "Log that the nut was tightened, and to how much",
-        move="torqued",
+        move="tightened",
         label="torque",
         asks="torque of the nut, like 40 N m or 30 lbf ft",
         plain="torque 40 N m",
@@ -218,11 +215,17 @@ ACTIONS = (
     Action(
         "take", "Take the sensor's reading", "Hold still, then log what the inclinometer shows", "", "space"
     ),
-    Action("by_worst", "Sort by worst", "List the posts that are furthest out first, or as they stand"),
+    Action(
+        "by_worst",
+        "Sort by worst",
+        "List the posts that are furthest out first, or as they stand",
+        move="list_worst",
+    ),
     Action(
         "survey",
         "Survey",
         "Walk on by itself after each reading: read all posts first, pack later",
+        move="survey",
         plain="survey",
     ),
     Action(

@@ -20,7 +20,7 @@ from textual.widgets import Input
 from shimfit.entry.result import Understood
 from shimfit.errors import ShimfitError, UsageError
 from shimfit.model import PostState
-from shimfit.settings.actions import ACTIONS, BY_NAME, DEFAULT_KEYS, KeyWords, parse_keys
+from shimfit.settings.actions import ACTIONS, BY_NAME, DEFAULT_KEYS, SCREENS, KeyWords, parse_keys
 from shimfit.text.glyphs import glyphs_for
 from shimfit.tui import themes
 from shimfit.tui.background import Answering
@@ -28,43 +28,22 @@ from shimfit.tui.screens.page import Page, Question
 from shimfit.tui.screens.post import PostScreen
 from shimfit.tui.sensing import SETTINGS as SENSOR_SETTINGS
 from shimfit.tui.sensing import Listening
-from shimfit.tui.session import Outcome, Session
+from shimfit.tui.session import Outcome, Session, refused
 from shimfit.tui.sound import Sound
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Mapping, Sequence
 
     from textual.screen import Screen
     from textual.timer import Timer
 
     from shimfit.settings import Settings
-    from shimfit.settings.actions import Action
     from shimfit.tui.commands import Commands
     from shimfit.wire.inclinometer import Inclinometer
     from shimfit.workflow.site import Place, Site
 
 PAINTED_S = 0.5
 """What is left for painting it, as a person would see it."""
-
-
-async def _rehearse(app: ShimfitApp) -> None:
-    """Log one reading in the sample job and quit: 0 when it is on disk and answered, else 1."""
-    session = app.session
-    if session.place is None:
-        from shimfit.workflow.sample import write_sample
-
-        write_sample(session.site)
-        session.open_last()
-    for _ in range(1000):
-        record = session.record
-        if record is None or record.state is PostState.TO_READ or not session.step(+1).done:
-            break
-    outcome = session.enter("3mmn2mmo")
-    app.tell(outcome)
-    await asyncio.sleep(PAINTED_S)
-    record = session.record
-    read = record is not None and record.reading is not None
-    app.leave(0 if outcome.done and read else 1)
 
 
 def _build(name: str, session: Session, commands: Commands | None) -> Page:
@@ -84,252 +63,6 @@ def _build(name: str, session: Session, commands: Commands | None) -> Page:
     from shimfit.tui.screens.setup import SetupScreen
 
     return SetupScreen(session)
-
-
-class Doing:
-    """Does the actions of the table: a move of the session, one of the page in front, or a method of this."""
-
-    def __init__(self, app: ShimfitApp) -> None:
-        self._app = app
-        self._session = app.session
-        self._named: str | None = None
-        """Id of the step that undo named last, so that it is taken back when it is asked for again."""
-        self._undid_box = False
-        """True: what undo took back last was of the box or a setting, and redo brings that back."""
-
-    def do(self, name: str) -> None:
-        """Do an action of the table, or one that only a tap can ask for; errors become words."""
-        try:
-            self._do(name)
-        except ShimfitError as error:
-            if error.kind == "internal":
-                raise
-            self._app.page.say(Outcome(error.message, done=False, bell="refused"))
-
-    def _do(self, name: str) -> None:
-        action, page = BY_NAME.get(name), self._app.page
-        if action is not None and action.page:
-            self._on_its_page(action)
-        elif action is not None and action.move:
-            move = getattr(self._session, action.move)
-            if action.label:
-                page.ask(Question(action.label, action.asks, move))
-            else:
-                self._app.tell(move())
-        elif name.startswith("go_") and name != "go_post":
-            self._app.go(name.removeprefix("go_"))
-        else:
-            getattr(self, name)()
-
-    def _on_its_page(self, action: Action) -> None:
-        """Do what belongs to one page; from elsewhere that page comes to the front first."""
-        app = self._app
-        if action.page == app.page.NAME:
-            app.page.perform(action.name)
-            return
-        app.go(action.page)
-        if action.name != "stock_out":  # there nothing is marked yet: the page says what to do
-            app.page.call_after_refresh(app.page.perform, action.name)
-
-    def go_post(self) -> None:
-        """Esc: the question, then the page's own step, then home; at home the line."""
-        page = self._app.page
-        if page.question is not None:
-            (page.question.back or page.stop_asking)()
-        elif page.step_back():
-            return
-        elif page is not self._app.home:
-            self._app.go("post")
-        else:
-            page.clear_line()
-
-    leave = go_post
-
-    def open(self) -> None:
-        """Open what is marked in the list."""
-        self._app.page.open_marked()
-
-    def help(self) -> None:
-        """Show the help, or leave it with the same key."""
-        from shimfit.tui.screens.help import HelpScreen
-
-        if isinstance(self._app.screen, HelpScreen):
-            self._app.screen.action_back()
-        else:
-            self._app.push_screen(HelpScreen(self._session, self._app.page.NAME))
-
-    def palette(self) -> None:
-        """Every action by name."""
-        self._app.action_command_palette()
-
-    def quit(self) -> None:
-        """Leave."""
-        self._app.leave(0)
-
-    def undo(self) -> None:
-        """Take the last step back, once the keys before this one have reached the line."""
-        self._app.page.line.call_later(self._undo)
-
-    def _undo(self) -> None:
-        """Text on the line goes first, and what is not in view is named, and seen, first."""
-        app, session, page = self._app, self._session, self._app.page
-        box = page.NAME == "stock" or (page.NAME == "setup" and session.set_last())
-        coming = session.undo_is_of(box=box)
-        step, said, here = coming or (None, "", True)
-        named, self._named = self._named, None
-        again = f"{session.keys.spell('^Z')} again takes back {said}"
-        if page.line.value:
-            page.clear_line()
-            page.say(Outcome(f"line cleared; {again}" if coming else "line cleared"))
-        elif named != step and ((page.NAME == "post" and not here) or (page.NAME == "setup" and not box)):
-            whose = "post" if page.NAME == "post" else "page"
-            page.say(Outcome(f"not of this {whose}; {again}", done=False))
-        else:
-            self._undid_box, before = box, session.settings
-            app.tell(session.undo(box=box, step=step))
-            app.take_settings(before)
-            return
-        # What stands on the screen is named; a key that came in the same burst has not seen it.
-        app.call_after_refresh(setattr, self, "_named", step)
-
-    def redo(self) -> None:
-        """Bring back what was taken back."""
-        name, before = self._app.page.NAME, self._session.settings
-        self._app.tell(self._session.redo(box=name == "stock" or (name == "setup" and self._undid_box)))
-        self._app.take_settings(before)
-
-    def next_post(self) -> None:
-        """Walk on."""
-        self._walk(self._session.step(+1))
-
-    def previous_post(self) -> None:
-        """Walk back."""
-        self._walk(self._session.step(-1))
-
-    def _walk(self, outcome: Outcome) -> None:
-        home = self._app.home
-        if outcome.done:
-            home.outcome = None
-            home.new_post()
-        if not outcome.done or self._app.page is not home:
-            self._app.tell(outcome)
-
-    def retighten(self) -> None:
-        """Walk the posts that are due, or every post again."""
-        page = self._app.page
-        days = "" if self._session.run is None else "; Enter: the run's own interval"
-        hint = f"due after how many days{days}; end: walk every post again"
-        page.ask(Question("days", hint, self._walk_due, "end" if self._session.due else ""))
-
-    def _walk_due(self, text: str) -> Outcome:
-        outcome = self._session.retighten(text)
-        if outcome.done:
-            self._app.page.stop_asking()
-            self._app.go("post")
-            self._app.home.new_post()
-            self._app.home.say(outcome)
-        return outcome
-
-    def verify(self) -> None:
-        """Work every hash of the log out again."""
-        self._app.command("record", {"path": "verify"}, at_once=True)
-
-    def turn(self) -> None:
-        """Ask for two readings, the second once the first was understood."""
-        self._app.page.ask(
-            Question("first", f"read as always, like {self._session.example()}", self._turned_first)
-        )
-
-    def _turned_first(self, first: str) -> Outcome:
-        if not isinstance(self._session.echo(first), Understood):
-            return Outcome(f"{first!r} is no reading", done=False, bell="refused")
-        hint = "turn the level end for end, read again"
-        self._app.page.ask(Question("turned", hint, lambda second: self._session.turned(first, second)))
-        return Outcome("")
-
-    def move_post(self) -> None:
-        """Ask for another station of the marked post."""
-        name, run = self._app.page.marked_post(), self._session.run
-        post = run.post(name) if run is not None else None
-        now = f"{post.station_mm:g} mm" if post is not None else ""
-        hint = f"new station of post {name}, from the run's start"
-        move = self._session.move_post
-        self._app.page.ask(Question("station", hint, lambda text: move(name, text), now))
-
-    def remove_post(self) -> None:
-        """Take the marked post out of the run."""
-        self._app.tell(self._session.remove_post(self._app.page.marked_post()))
-
-    def axes(self) -> None:
-        """Teach the sensor its directions."""
-        self._app.listening.teach()
-
-    def zero(self) -> None:
-        """Find the sensor's zero."""
-        self._app.listening.find_zero()
-
-    def noise(self) -> None:
-        """Measure the sensor's noise and drift."""
-        self._app.listening.measure_noise()
-
-    def sends(self) -> None:
-        """Show what the sensor sends."""
-        self._app.listening.describe()
-
-    def dropped(self) -> None:
-        """The sensor's zero counts no more."""
-        self._app.listening.forget_zero()
-
-    def take(self) -> None:
-        """Log what the sensor holds."""
-        self._app.tell(self._app.listening.take())
-
-    def left_to_do(self) -> None:
-        """List only what is left to do, or all."""
-        session = self._session
-        session.only_left = not session.only_left
-        shows = "only what is left to do" if session.only_left else "all posts"
-        self._app.tell(Outcome(f"the list shows {shows}"))
-
-    def by_worst(self) -> None:
-        """List the worst first, or the posts as they stand."""
-        session = self._session
-        session.by_worst = not session.by_worst
-        self._app.tell(Outcome("furthest out first" if session.by_worst else "as they stand in the run"))
-
-    def survey(self) -> None:
-        """Walk on after each reading, or stay."""
-        self._app.tell(Outcome(self._session.survey()))
-
-    def next_pack(self) -> None:
-        """The next pack in large figures."""
-        self._app.home.next_pack()
-
-    def pad(self) -> None:
-        """Show or put away the tap pad."""
-        self._app.go("post")
-        self._app.home.toggle_pad()
-
-    def theme(self) -> None:
-        """The next of the themes."""
-        order = themes.NAMES
-        self._app.theme = order[(order.index(self._app.theme) + 1) % len(order)]
-        self._session.site.set("theme", self._app.theme)
-        self._app.tell(Outcome(f"theme: {self._app.theme}"))
-
-    def sound(self) -> None:
-        """Ring, or be silent."""
-        rings = not self._session.settings.bell
-        self._session.site.set("bell", "yes" if rings else "no")
-        self._app.tell(Outcome(f"sound: {'on' if rings else 'off'}", bell="logged"))
-
-    def sample(self) -> None:
-        """Write the sample job and open it."""
-        from shimfit.workflow.sample import write_sample
-
-        write_sample(self._session.site)
-        self._session.open_last()
-        self._app.tell(Outcome("the sample job: nothing in it is real"))
 
 
 SIGNALS = ("SIGTERM", "SIGHUP", "SIGINT")
@@ -387,7 +120,10 @@ class ShimfitApp(App[None]):
         """Pages that were visited, by name: home is there from the start."""
         self.sound = Sound(self, lambda: self.session.settings)
         self.listening = Listening(self, sensor)
-        self._doing = Doing(self)
+        self._undo_named: str | None = None
+        """Id of the step that undo named last, so that it is taken back when it is asked for again."""
+        self._undid_box = False
+        """True: what undo took back last was of the box or a setting, and redo brings that back."""
         self._answering = Answering(site)
         self.session.answers_later = self._answer
         self.session.working = self._answering.pending
@@ -395,6 +131,7 @@ class ShimfitApp(App[None]):
         """Keys that are actions wherever the keys go."""
         self._watch: Timer | None = None
         self._rehearses = rehearse
+        self._does = self._what_is_done()
         self._choose_colours(theme or settings.theme)
         self._read_for = self.theme
 
@@ -437,17 +174,26 @@ class ShimfitApp(App[None]):
         self.set_interval(LOG_LOOK_S, self._look_at_log)
         if self._rehearses:
             # A worker of its own: while the app itself waits for it, nothing would be painted.
-            self.call_after_refresh(self.run_worker, partial(_rehearse, self), exclusive=True)
+            self.call_after_refresh(self.run_worker, self._rehearse, exclusive=True)
+
+    async def _rehearse(self) -> None:
+        """Log one reading in the sample job and quit: 0 when it is on disk and answered, else 1."""
+        session = self.session
+        if session.place is None:
+            self._sample()
+        while (record := session.record) is not None and record.state is not PostState.TO_READ:
+            if not session.step(+1).done:
+                break
+        outcome = session.enter("3mmn2mmo")
+        self.tell(outcome)
+        await asyncio.sleep(PAINTED_S)
+        record = session.record
+        self.leave(0 if outcome.done and record is not None and record.reading is not None else 1)
 
     def on_unmount(self) -> None:
         """Stop listening and working before the terminal is given back."""
         self.listening.stop()
         self._answering.leave()
-
-    def _read_only_words(self) -> str:
-        if not self.session.site.read_only:
-            return ""
-        return "READ ONLY, nothing is logged here: this file can't be written"
 
     def warn(self, text: str) -> None:
         """Show a banner that stays on the home page until it is taken away."""
@@ -495,7 +241,7 @@ class ShimfitApp(App[None]):
         for place, fault in came:
             if fault:
                 reported = f"post {place.post}: the reading is logged, but not its answer: {fault}"
-                self.page.say(Outcome(reported, done=False, bell="refused"))
+                self.page.say(refused(reported))
 
     def _look_at_log(self) -> None:
         """Show what another program has logged into the same file."""
@@ -514,7 +260,9 @@ class ShimfitApp(App[None]):
         self.set_keymap(keys)
         self.session.keys = KeyWords(keys)
         self._bound = {"escape", "ctrl+c", *keys.values()}
-        self.warn(fault or self._read_only_words())
+        if not fault and self.session.site.read_only:
+            fault = "READ ONLY, nothing is logged here: this file can't be written"
+        self.warn(fault)
 
     # ------------------------------------------------------------ pages and actions
 
@@ -598,25 +346,6 @@ class ShimfitApp(App[None]):
             with contextlib.suppress(TimeoutError):
                 await asyncio.wait_for(taken.wait(), LONGEST_KEY_S)
 
-    def action_do(self, name: str) -> None:
-        """A key was pressed for an action of the table; what is in front of the page keeps it."""
-        if isinstance(self.screen, Page):
-            if not self.screen.has_class("-tiny") or name == "quit":
-                self.do(name)
-        elif name in ("help", "quit") or name.startswith("go_"):
-            self.do(name)
-
-    def action_how_to_leave(self) -> None:
-        """Ctrl+C stops what is being worked out; else it says how to leave."""
-        if not self.page.interrupt():
-            self.page.say(
-                Outcome(self.session.keys.spell("^Q leaves; what was logged is on disk"), done=False)
-            )
-
-    def do(self, name: str) -> None:
-        """Do an action of the table, or one that only a tap can ask for; errors become words."""
-        self._doing.do(name)
-
     def take_settings(self, before: Settings) -> None:
         """Settings were changed: show in the colours, take the keys and the sensor that they name now.
 
@@ -658,11 +387,201 @@ class ShimfitApp(App[None]):
             self.take_settings(before)
             self.listening.take_back()
         except ShimfitError as error:
-            self.page.say(Outcome(error.message, done=False, bell="refused"))
+            self.page.say(refused(error))
 
     def lend_sensor(self) -> None:
         """A command is about to listen to the sensor itself; `command_ran` takes the port back."""
         self.listening.lend()
+
+    # ------------------------------------------------------------ the actions
+
+    def _what_is_done(self) -> Mapping[str, Callable[[], object]]:
+        """What an action does that is neither a move of the session nor of one page, by its name."""
+        listening = self.listening
+        return {
+            **{f"go_{name}": partial(self.go, name) for name in SCREENS},
+            "go_post": self._back_home,
+            "leave": self._back_home,
+            "open": self._open,
+            "help": self._help,
+            "palette": self.action_command_palette,
+            "quit": partial(self.leave, 0),
+            "undo": lambda: self.page.line.call_later(self._undo),  # the keys before it reach the line first
+            "redo": self._redo,
+            "next_post": partial(self._walk, +1),
+            "previous_post": partial(self._walk, -1),
+            "next_pack": self._next_pack,
+            "pad": self._pad,
+            "retighten": self._ask_for_days,
+            "verify": partial(self.command, "record", {"path": "verify"}, at_once=True),
+            "turn": self._ask_for_two,
+            "move_post": self._ask_for_station,
+            "remove_post": lambda: self.tell(self.session.remove_post(self.page.marked_post())),
+            "axes": listening.teach,
+            "zero": listening.find_zero,
+            "noise": listening.measure_noise,
+            "sends": listening.describe,
+            "dropped": listening.forget_zero,
+            "take": lambda: self.tell(listening.take()),
+            "theme": self._next_theme,
+            "sound": self._sound_on_or_off,
+            "sample": self._sample,
+        }
+
+    def do(self, name: str) -> None:
+        """Do an action of the table, or one that only a tap can ask for; errors become words."""
+        action, page = BY_NAME.get(name), self.page
+        try:
+            if action is None or not (action.page or action.move):
+                self._does[name]()
+            elif action.page == page.NAME:
+                page.perform(name)
+            elif action.page:
+                self.go(action.page)
+                if name != "stock_out":  # there nothing is marked yet: the page says what to do
+                    self.page.call_after_refresh(self.page.perform, name)
+            elif action.label:
+                page.ask(Question(action.label, action.asks, getattr(self.session, action.move)))
+            else:
+                self.tell(getattr(self.session, action.move)())
+        except ShimfitError as error:
+            if error.kind == "internal":
+                raise
+            self.page.say(refused(error))
+
+    def action_do(self, name: str) -> None:
+        """A key was pressed for an action of the table; what is in front of the page keeps it."""
+        if isinstance(self.screen, Page):
+            if not self.screen.has_class("-tiny") or name == "quit":
+                self.do(name)
+        elif name in ("help", "quit") or name.startswith("go_"):
+            self.do(name)
+
+    def action_how_to_leave(self) -> None:
+        """Ctrl+C stops what is being worked out; else it says how to leave."""
+        if not self.page.interrupt():
+            ways_out = self.session.keys.spell("^Q leaves; what was logged is on disk")
+            self.page.say(Outcome(ways_out, done=False))
+
+    def _back_home(self) -> None:
+        """Esc: the question, then the page's own step, then home; at home the line."""
+        page = self.page
+        if page.question is not None:
+            (page.question.back or page.stop_asking)()
+        elif not page.step_back():
+            if page is self.home:
+                page.clear_line()
+            else:
+                self.go("post")
+
+    def _help(self) -> None:
+        """Show the help, or leave it with the same key."""
+        from shimfit.tui.screens.help import HelpScreen
+
+        if isinstance(self.screen, HelpScreen):
+            self.screen.action_back()
+        else:
+            self.push_screen(HelpScreen(self.session, self.page.NAME))
+
+    def _undo(self) -> None:
+        """Text on the line goes first, and what is not in view is named, and seen, first."""
+        session, page = self.session, self.page
+        box = page.NAME == "stock" or (page.NAME == "setup" and session.set_last())
+        coming = session.undo_is_of(box=box)
+        step, said, here = coming or (None, "", True)
+        named, self._undo_named = self._undo_named, None
+        again = f"{session.keys.spell('^Z')} again takes back {said}"
+        elsewhere = {"post": not here, "setup": not box}.get(page.NAME, False)
+        if page.line.value:
+            page.clear_line()
+            page.say(Outcome(f"line cleared; {again}" if coming else "line cleared"))
+        elif elsewhere and named != step:
+            whose = "post" if page is self.home else "page"
+            page.say(Outcome(f"not of this {whose}; {again}", done=False))
+        else:
+            self._undid_box, before = box, session.settings
+            self.tell(session.undo(box=box, step=step))
+            self.take_settings(before)
+            return
+        # What stands on the screen is named; a key that came in the same burst has not seen it.
+        self.call_after_refresh(setattr, self, "_undo_named", step)
+
+    def _redo(self) -> None:
+        before, page = self.session.settings, self.page.NAME
+        self.tell(self.session.redo(box=page == "stock" or (page == "setup" and self._undid_box)))
+        self.take_settings(before)
+
+    def _walk(self, by: int) -> None:
+        outcome, home = self.session.step(by), self.home
+        if outcome.done:
+            home.outcome = None
+            home.new_post()
+        if not outcome.done or self.page is not home:
+            self.tell(outcome)
+
+    def _open(self) -> None:
+        self.page.open_marked()
+
+    def _next_pack(self) -> None:
+        self.home.next_pack()
+
+    def _pad(self) -> None:
+        self.go("post")
+        self.home.toggle_pad()
+
+    def _ask_for_days(self) -> None:
+        """Walk the posts that are due, or every post again."""
+
+        def walk(text: str) -> Outcome:
+            outcome = self.session.retighten(text)
+            if outcome.done:
+                self.page.stop_asking()
+                self.go("post")
+                self.home.new_post()
+                self.home.say(outcome)
+            return outcome
+
+        own = "" if self.session.run is None else "; Enter: the run's own interval"
+        hint = f"due after how many days{own}; end: walk every post again"
+        self.page.ask(Question("days", hint, walk, "end" if self.session.due else ""))
+
+    def _ask_for_two(self) -> None:
+        """Ask for two readings, the second once the first was understood."""
+        session = self.session
+
+        def second(first: str) -> Outcome:
+            if not isinstance(session.echo(first), Understood):
+                return refused(f"{first!r} is no reading")
+            hint = "turn the level end for end, read again"
+            self.page.ask(Question("turned", hint, partial(session.turned, first)))
+            return Outcome("")
+
+        self.page.ask(Question("first", f"read as always, like {session.example()}", second))
+
+    def _ask_for_station(self) -> None:
+        """Ask for another station of the marked post."""
+        name, run = self.page.marked_post(), self.session.run
+        post = run.post(name) if run is not None else None
+        now = f"{post.station_mm:g} mm" if post is not None else ""
+        hint = f"new station of post {name}, from the run's start"
+        self.page.ask(Question("station", hint, partial(self.session.move_post, name), now))
+
+    def _next_theme(self) -> None:
+        self.theme = themes.NAMES[(themes.NAMES.index(self.theme) + 1) % len(themes.NAMES)]
+        self.session.site.set("theme", self.theme)
+        self.tell(Outcome(f"theme: {self.theme}"))
+
+    def _sound_on_or_off(self) -> None:
+        rings = not self.session.settings.bell
+        self.session.site.set("bell", "yes" if rings else "no")
+        self.tell(Outcome(f"sound: {'on' if rings else 'off'}", bell="logged"))
+
+    def _sample(self) -> None:
+        from shimfit.workflow.sample import write_sample
+
+        write_sample(self.session.site)
+        self.session.open_last()
+        self.tell(Outcome("the sample job: nothing in it is real"))
 
     def tell(self, outcome: Outcome) -> None:
         """Bring the page in front up to date and say what came of a move."""

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from shimfit.errors import FileError, ShimfitError, UsageError
 from shimfit.outputs import PDF, RECORD_CSV, RECORD_JSON, write_whole
-from shimfit.tui.session import Outcome
+from shimfit.tui.session import Outcome, refused
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -113,11 +113,9 @@ class FileToWrite:
         """Write it, or say why not."""
         try:
             target = self._write(name, self._exists == name)
-        except FileError as error:
-            if not error.message.endswith("exists already"):
-                return Outcome(error.message, done=False, bell="refused")
-            self._exists = name
-            return Outcome(f"{error.message}: Enter again writes over it", done=False, bell="refused")
         except ShimfitError as error:
-            return Outcome(error.message, done=False, bell="refused")
+            if isinstance(error, FileError) and error.message.endswith("exists already"):
+                self._exists = name
+                return refused(f"{error.message}: Enter again writes over it")
+            return refused(error)
         return Outcome(f"written: {target.name}, in {target.parent}")

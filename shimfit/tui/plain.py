@@ -133,7 +133,7 @@ class _Conversation:
             "next_post": lambda _: self._walk(+1),
             "previous_post": lambda _: self._walk(-1),
             "find": self._find,
-            "survey": lambda _: self.session.survey(),
+            "survey": lambda _: self.session.survey().message,
             "kind": lambda text: _reported(self.session.kind_of_next(text)),
             "turn": self._turn,
             "retighten": lambda text: self._move(self.session.retighten(text)),

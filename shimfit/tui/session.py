@@ -8,7 +8,7 @@ from math import hypot
 from typing import TYPE_CHECKING, Any, Literal
 
 from shimfit.entry.result import EntrySettings, Incomplete, Refused, Understood
-from shimfit.errors import EntryError, ShimfitError, UsageError
+from shimfit.errors import ShimfitError, UsageError
 from shimfit.model import Face, PostState
 from shimfit.quantities import shown
 from shimfit.settings.actions import USUAL_KEYS, KeyWords
@@ -44,6 +44,24 @@ class Outcome:
     at: int | None = None
     """Characters before the bad spot of what was typed."""
     bell: Bell = "none"
+
+
+def refused(why: ShimfitError | str) -> Outcome:
+    """What was refused, in the error's own words and at its spot."""
+    if isinstance(why, str):
+        return Outcome(why, done=False, bell="refused")
+    return Outcome(why.message, done=False, at=why.at, bell="refused")
+
+
+def outcome_of(move: Callable[[], Outcome | str | None]) -> Outcome:
+    """Make a move; what the person can put right comes back as words, the program's own faults are raised."""
+    try:
+        came = move()
+    except ShimfitError as error:
+        if error.kind == "internal":
+            raise
+        return refused(error)
+    return came if isinstance(came, Outcome) else Outcome(came or "")
 
 
 MUCH_NEARER = 3.0
@@ -313,7 +331,7 @@ class Session:
             return
         if self.record is None and self.run.posts:
             post = self.run.posts[min(index, len(self.run.posts) - 1)]
-            self.go(Place(self.place.job, self.place.run, post.name))
+            self.go(replace(self.place, post=post.name))
 
     def step(self, by: int) -> Outcome:
         """Walk to the next (+1) or previous (-1) post.
@@ -328,19 +346,16 @@ class Session:
         index = self.index + by
         while 0 <= index < len(posts) and posts[index].name not in walked:
             index += by
-        if not 0 <= index < len(posts) and self.due:
+        if 0 <= index < len(posts):
+            self.go(replace(self.place, post=posts[index].name))
+            return Outcome(f"post {posts[index].name}")
+        end = "last" if by > 0 else "first"
+        if self.due:
             again = sum(not self._is_to_tighten(post) for post in posts if post.name in self.due)
-            end = "last" if by > 0 else "first"
             return Outcome(f"the {end} that is due; {again} of {len(self.due)} read again", done=False)
-        if not 0 <= index < len(posts):
-            end = "last" if by > 0 else "first"
-            hand_over = (
-                "write makes the record" if self._words_only else self.keys.spell("F4 hands over the record")
-            )
-            more = f"; {len(left)} left to do" if left else f"; every post is done: {hand_over}"
-            return Outcome(f"this is the {end} post of the run{more}", done=False)
-        self.go(Place(self.place.job, self.place.run, posts[index].name))
-        return Outcome(f"post {posts[index].name}")
+        hands_over = "write makes" if self._words_only else self.keys.spell("F4 hands over")
+        more = f"{len(left)} left to do" if left else f"every post is done: {hands_over} the record"
+        return Outcome(f"this is the {end} post of the run; {more}", done=False)
 
     def retighten(self, text: str) -> Outcome:
         """Walk only the posts that are due: proven plumb as many days ago as typed, or as the run says.
@@ -357,13 +372,13 @@ class Session:
         try:
             days = int(text) if text.strip() else self.run.due_days
         except ValueError:
-            return Outcome(f"a whole number of days, not {text.strip()!r}", done=False, bell="refused")
+            return refused(f"a whole number of days, not {text.strip()!r}")
         if days is None:
             return Outcome("due after how many days? The run has no interval of its own", done=False)
         try:
             listed = due_list(replace(self.run, due_days=days), self.site.now())
         except UsageError as error:
-            return Outcome(error.message, done=False, bell="refused")
+            return refused(error)
         rows = {row.post: row for row in listed if row.is_due}
         if not rows:
             return Outcome(f"no post was proven plumb {days} days ago or more: none is due", done=False)
@@ -389,32 +404,36 @@ class Session:
             return Outcome(
                 f"no post of this run is called {text.strip()!r} or has a note with it", done=False
             )
-        self.go(Place(self.place.job, self.place.run, found.name))
+        self.go(replace(self.place, post=found.name))
         return Outcome(f"post {found.name}")
 
-    def attempt(self, move: Callable[[Place], Outcome]) -> Outcome:
-        """Make a move; what the person can put right comes back as words."""
-        if self.place is None:
+    def attempt(self, move: Callable[[Place], Outcome | str]) -> Outcome:
+        """Make a move at the post in view; what the person can put right comes back as words."""
+        place = self.place
+        if place is None:
             return Outcome("no run is open", done=False)
-        try:
-            outcome = move(self.place)
-        except EntryError as error:
-            return Outcome(error.message, done=False, at=error.at, bell="refused")
-        except UsageError as error:
-            return Outcome(error.message, done=False, bell="refused")
-        except ShimfitError as error:
-            if error.kind == "internal":
-                raise
-            return Outcome(error.message, done=False, bell="refused")
-        self.refresh()
+        outcome = outcome_of(lambda: move(place))
+        if outcome.done:
+            self.refresh()
         return outcome
 
     # ------------------------------------------------------------ reading
 
-    def survey(self) -> str:
-        """Walk on after each reading, or stay at its post; returns which."""
+    def survey(self) -> Outcome:
+        """Walk on after each reading, or stay at its post."""
         self.walks_on = not self.walks_on
-        return f"each reading {'walks on to the next post' if self.walks_on else 'stays at its post'}"
+        how = "walks on to the next post" if self.walks_on else "stays at its post"
+        return Outcome(f"each reading {how}")
+
+    def list_left(self) -> Outcome:
+        """List only what is left to do, or all."""
+        self.only_left = not self.only_left
+        return Outcome(f"the list shows {'only what is left to do' if self.only_left else 'all posts'}")
+
+    def list_worst(self) -> Outcome:
+        """List the posts that are furthest out first, or as they stand."""
+        self.by_worst = not self.by_worst
+        return Outcome("furthest out first" if self.by_worst else "as they stand in the run")
 
     def echo(self, text: str) -> ParseResult | None:
         """How the entry is understood so far; None on an empty line or without a post."""
@@ -441,19 +460,21 @@ class Session:
         place = replace(self.place, post=name or post or self.place.post)
         record = self.run.post(place.post)
         if record is None:
-            return Outcome(f"this run has no post {name!r}", done=False, at=0, bell="refused")
+            return replace(refused(f"this run has no post {name!r}"), at=0)
         parsed = self.site.echo(place, entry)
         if isinstance(parsed, Incomplete):
             parsed = parsed.refused
         if isinstance(parsed, Refused):
-            outcome = _refusal(parsed)
-            return replace(outcome, at=(outcome.at or 0) + len(text) - len(entry))
+            meant = f" (meant {parsed.meant}?)" if parsed.meant and parsed.meant not in parsed.reason else ""
+            before = len(text) - len(entry)  # the post that it named, or =
+            return replace(refused(f"{parsed.reason}{meant}"), at=(parsed.at or 0) + before)
         if corrects:
             return self._correct(place, entry)
         reason = None if self._asked.get("mid") else self._question(place, record, parsed, entry)
         if reason is not None and self._sure_of != text:
             self._sure_of = text
-            return Outcome(_with_enter(reason), done=False)
+            overrule = "" if "Enter" in reason else ": Enter again if it is so"
+            return Outcome(f"{reason}{overrule}", done=False)
         sure, self._sure_of = self._sure_of == text, None
         if place != self.place:
             self.go(place)
@@ -584,15 +605,14 @@ class Session:
 
     def packed_otherwise(self, text: str) -> Outcome:
         """Log what really went in: `next-out=T1@30+F2 out=F3`."""
+        from shimfit.workflow.packs import parse_packs
         from shimfit.workflow.reading import log_packs
 
-        def pack(place: Place) -> Outcome:
-            from shimfit.workflow.packs import parse_packs
-
+        def pack(place: Place) -> str:
             run, post = self.site.run(place.job, place.run), self.site.post(place)
             lean = post.reading.lean if post.reading else None
             packs = parse_packs(text.split(), post.foot, lean, self.site.box().lots, run.units)
-            return Outcome(log_packs(self.site, place, packs))
+            return log_packs(self.site, place, packs)
 
         return self.attempt(pack)
 
@@ -600,7 +620,7 @@ class Session:
         """Log that the packs were cut flush."""
         from shimfit.workflow.reading import log_trimmed
 
-        return self.attempt(lambda place: Outcome(log_trimmed(self.site, place)))
+        return self.attempt(lambda place: log_trimmed(self.site, place))
 
     def packed(self) -> Outcome:
         """Log that the packs went in as prescribed; not before the answer has come."""
@@ -608,20 +628,16 @@ class Session:
 
         if self.place in self.working:
             return Outcome("the answer is still being worked out: nothing can have gone in by it", done=False)
-        return self.attempt(lambda place: Outcome(log_packs(self.site, place)))
+        return self.attempt(lambda place: log_packs(self.site, place))
 
-    def tightened(self, torque_nm: float | None = None) -> Outcome:
-        """Log that the nut was tightened."""
-        from shimfit.workflow.reading import log_tightened
-
-        return self.attempt(lambda place: Outcome(log_tightened(self.site, place, torque_nm)))
-
-    def torqued(self, text: str) -> Outcome:
-        """Log that the nut was tightened, and to what torque: `40`, `40 Nm`, `30 lbf ft`."""
+    def tightened(self, torque: str | None = None) -> Outcome:
+        """Log that the nut was tightened, and to what torque where one is given: `40`, `40 Nm`, `30 lbf ft`."""
         from shimfit.quantities.typed import to_torque_nm
         from shimfit.workflow.reading import log_tightened
 
-        return self.attempt(lambda place: Outcome(log_tightened(self.site, place, to_torque_nm(text))))
+        return self.attempt(
+            lambda at: log_tightened(self.site, at, None if torque is None else to_torque_nm(torque))
+        )
 
     def photographed(self, file: str) -> Outcome:
         """Name a photo's file at this post."""
@@ -629,7 +645,7 @@ class Session:
 
         if not file.strip():
             return Outcome("name the photo's file", done=False)
-        return self.attempt(lambda place: Outcome(log_photo(self.site, place, file.strip())))
+        return self.attempt(lambda place: log_photo(self.site, place, file.strip()))
 
     def skipped(self, why: str) -> Outcome:
         """Leave this post for later, and say why; one that stands plumb is asked about."""
@@ -641,7 +657,7 @@ class Session:
             return Outcome("it stands plumb: Enter again skips it all the same", done=False)
         if not why.strip():
             return Outcome("say why it is skipped", done=False)
-        return self.attempt(lambda place: Outcome(log_skipped(self.site, place, why.strip())))
+        return self.attempt(lambda place: log_skipped(self.site, place, why.strip()))
 
     def noted(self, text: str) -> Outcome:
         """Leave a note at this post."""
@@ -649,7 +665,7 @@ class Session:
 
         if not text.strip():
             return Outcome("an empty note was not kept", done=False)
-        return self.attempt(lambda place: Outcome(log_note(self.site, place, text.strip())))
+        return self.attempt(lambda place: log_note(self.site, place, text.strip()))
 
     # ------------------------------------------------------------ the run and its file
 
@@ -657,22 +673,19 @@ class Session:
         """One more post at a station of this run."""
         from shimfit.workflow.layout import insert_post, station_words
 
-        def insert(place: Place) -> Outcome:
-            return Outcome(station_words(self.site, insert_post(self.site, place.job, place.run, text)))
-
-        return self.attempt(insert)
+        return self.attempt(lambda at: station_words(self.site, insert_post(self.site, at.job, at.run, text)))
 
     def move_post(self, name: str, text: str) -> Outcome:
         """Another station for a post of this run."""
         from shimfit.workflow.layout import move_post
 
-        return self.attempt(lambda place: Outcome(move_post(self.site, replace(place, post=name), text)))
+        return self.attempt(lambda place: move_post(self.site, replace(place, post=name), text))
 
     def remove_post(self, name: str) -> Outcome:
         """Take a post out of this run."""
         from shimfit.workflow.layout import remove_post
 
-        return self.attempt(lambda place: Outcome(remove_post(self.site, replace(place, post=name))))
+        return self.attempt(lambda place: remove_post(self.site, replace(place, post=name)))
 
     def lots_from(self, text: str) -> list[Lot]:
         """Lots as typed (setting_up.parse_lots), not yet in the box; EntryError."""
@@ -725,22 +738,16 @@ class Session:
         """Bring back what was taken back last, and go there where it was the run itself."""
         if box or self.place is not None or self._gone is None:
             return self._box_or_job(self.site.redo, box=box)
-        try:
-            said = self.site.redo(self._gone)
-        except ShimfitError as error:
-            return Outcome(error.message, done=False, bell="refused")
-        self.open_last()
-        return Outcome(said)
+        gone = self._gone
+        outcome = outcome_of(lambda: self.site.redo(gone))
+        if outcome.done:
+            self.open_last()
+        return outcome
 
     def _box_or_job(self, move: Callable[[str | None], str], *, box: bool) -> Outcome:
-        if not box:
-            outcome = self.attempt(lambda place: Outcome(move(place.job)))
-        else:
-            try:
-                outcome = Outcome(move(None))
-            except ShimfitError as error:
-                return Outcome(error.message, done=False, bell="refused")
-        self.answer_missing()
+        outcome = outcome_of(lambda: move(None)) if box else self.attempt(lambda place: move(place.job))
+        if outcome.done or not box:
+            self.answer_missing()
         return outcome
 
 
@@ -752,13 +759,3 @@ def _addressed(text: str) -> tuple[str, bool, str]:
     found = _ADDRESS.match(text)
     assert found is not None
     return found[1] or "", bool(found[2]), text[found.end() :]
-
-
-def _with_enter(reason: str) -> str:
-    """The question, and how to overrule it where it does not say so itself."""
-    return reason if "Enter" in reason else f"{reason}: Enter again if it is so"
-
-
-def _refusal(parsed: Refused) -> Outcome:
-    meant = f" (meant {parsed.meant}?)" if parsed.meant and parsed.meant not in parsed.reason else ""
-    return Outcome(f"{parsed.reason}{meant}", done=False, at=parsed.at, bell="refused")

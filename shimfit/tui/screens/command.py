@@ -12,7 +12,7 @@ from shimfit.text.phrases import clipped, wrapped
 from shimfit.tui.background import Running
 from shimfit.tui.commands import BEGINS, ENDED, Wanted
 from shimfit.tui.screens.page import Page, Question
-from shimfit.tui.session import Outcome
+from shimfit.tui.session import Outcome, refused
 from shimfit.tui.widgets import Rows, Tap
 
 if TYPE_CHECKING:
@@ -115,7 +115,7 @@ class CommandScreen(Page):
         def answer(text: str) -> Outcome:
             fault = one.fault(text)
             if fault:
-                return Outcome(fault, done=False, bell="refused")
+                return refused(fault)
             if text.strip():
                 self._values[one.label] = text.strip()
             else:
@@ -208,7 +208,7 @@ class CommandScreen(Page):
             self.query_one("#list", Rows).mark(0)
             if self._ended not in (ENDED[0], ENDED[1]):
                 first = next((line for line in self._text if line.strip()), "nothing was said")
-                self.say(Outcome(first.strip(), done=False, bell="refused"))
+                self.say(refused(first.strip()))
         self.show()
 
     def interrupt(self) -> bool:

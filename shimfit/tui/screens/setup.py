@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from functools import partial
 from typing import TYPE_CHECKING
 
 from textual import on
@@ -15,7 +16,7 @@ from shimfit.text.canvas import Canvas
 from shimfit.text.phrases import rod_words
 from shimfit.text.pictures import InPlan, run_in_plan, turn_of
 from shimfit.tui.screens.page import Page, Question
-from shimfit.tui.session import Outcome
+from shimfit.tui.session import Outcome, outcome_of, refused
 from shimfit.tui.setting_up import add_run, check_answer, preview_marks, preview_words, run_steps, units_of
 from shimfit.tui.widgets import Picture, Rows, Tap
 from shimfit.workflow.layout import OPTION_HINTS, set_option
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
     from shimfit.quantities.typed import Units
     from shimfit.text.canvas import Run
     from shimfit.tui.session import Session
+    from shimfit.workflow.site import Place
 
 MAKE_IT = "make it"
 PORTS_S = 2.0
@@ -117,8 +119,7 @@ class SetupScreen(Page):
             case "run":
                 job, _, run = name.partition("/")
                 outcome = self.session.go_run(job, run)
-                self.show()
-                self.say(outcome)
+                self._tell(outcome)
                 if outcome.done:
                     self.program.do("go_post")
             case "new":
@@ -129,9 +130,7 @@ class SetupScreen(Page):
             case "option":
                 self.ask(Question(name, OPTION_HINTS[name], lambda text: self._set_option(name, text)))
             case "port":
-                outcome = self._set("sensor", name)
-                self.show()
-                self.say(outcome)
+                self._tell(self._set("sensor", name))
             case "walk":
                 self.program.do(name)
             case "set":
@@ -154,23 +153,26 @@ class SetupScreen(Page):
         key, hint = steps[index]
 
         def answer(text: str) -> Outcome:
-            try:
-                check_answer(self.session.site, key, text, answers)
-            except ShimfitError as error:
-                return Outcome(error.message, done=False, at=error.at, bell="refused")
-            answers[key] = text
-            self._ask_step(index + 1, answers)
-            return Outcome("")
-
-        def back() -> None:
-            self._ask_step(index - 1, answers)
+            outcome = outcome_of(partial(check_answer, self.session.site, key, text, answers))
+            if outcome.done:
+                answers[key] = text
+                self._ask_step(index + 1, answers)
+            return outcome
 
         start = answers.get(key, "")
         place, run = self.session.place, self.session.run
         if key == "job" and not start and place is not None and not (run is not None and run.sample):
             start = place.job
         label = f"{index + 1} of {len(steps)} {'spacing' if key == 'every' else key}"
-        self.ask(Question(label, hint, answer, start, back=back if index else None))
+        self.ask(
+            Question(
+                label,
+                hint,
+                answer,
+                start,
+                back=partial(self._ask_step, index - 1, answers) if index else None,
+            )
+        )
 
     def _ask_to_make(self, answers: dict[str, str]) -> None:
         """Show the run that would come of it; Enter makes it, Esc goes back to the last question."""
@@ -179,10 +181,7 @@ class SetupScreen(Page):
         def make(text: str) -> Outcome:
             if text.strip():
                 return Outcome("Enter alone makes the run; Esc goes back", done=False)
-            try:
-                run = add_run(site, answers)
-            except ShimfitError as error:
-                return Outcome(error.message, done=False, bell="refused")
+            run = add_run(site, answers)
             outcome = self.session.go_run(run.job, run.name)
             self.stop_asking()
             self.program.do("go_post")
@@ -193,7 +192,8 @@ class SetupScreen(Page):
         except ShimfitError as error:
             hint = f"{error.message}; Esc goes back"
         last = len(run_steps(site, answers)) - 1
-        self.ask(Question(MAKE_IT, hint, make, back=lambda: self._ask_step(last, answers)))
+        back = partial(self._ask_step, last, answers)
+        self.ask(Question(MAKE_IT, hint, lambda text: outcome_of(lambda: make(text)), back=back))
 
     def _preview(self, answers: dict[str, str]) -> None:
         """Show the posts that the answers so far lay out, in the place of the list; none yet: the list."""
@@ -230,33 +230,32 @@ class SetupScreen(Page):
             self.ask(Question(name, SAYS[name], lambda text: self._set(name, text.strip()), str(value)))
             return
         following = choices[(choices.index(shown(name, value)) + 1) % len(choices)]
-        outcome = self._set(name, following)
+        self._tell(self._set(name, following))
+
+    def _tell(self, outcome: Outcome) -> None:
         self.show()
         self.say(outcome)
 
     def _set(self, name: str, text: str) -> Outcome:
         before = self.session.settings
-        try:
-            self.session.site.set(name, text)
-        except ShimfitError as error:
-            return Outcome(error.message, done=False, bell="refused")
+        outcome = outcome_of(partial(self.session.site.set, name, text))
+        if not outcome.done:
+            return outcome
         self.session.answer_missing()
         try:
             self.program.take_settings(before)
         except ShimfitError as error:
-            return Outcome(f"{name} is set; {error.message}", done=False, bell="refused")
+            return refused(f"{name} is set; {error.message}")
         now, was = (shown(name, getattr(one, name)) or "none" for one in (self.session.settings, before))
         return Outcome(self.session.keys.spell(f"{name}: {now}; it was {was}, ^Z undoes it"))
 
     def _set_option(self, name: str, text: str) -> Outcome:
-        place = self.session.place
-        assert place is not None
-        try:
+        def change(place: Place) -> str:
             set_option(self.session.site, place.job, place.run, name, text)
-        except ShimfitError as error:
-            return Outcome(error.message, done=False, at=error.at, bell="refused")
-        self.session.answer_missing()
-        return Outcome(f"{name}: {text.strip()}")
+            self.session.answer_missing()
+            return f"{name}: {text.strip()}"
+
+        return self.session.attempt(change)
 
     def _make_entries(self) -> list[tuple[str, str, list[Run]]]:
         entries: list[tuple[str, str, list[Run]]] = []
