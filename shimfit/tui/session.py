@@ -631,7 +631,7 @@ class Session:
         return self.attempt(lambda place: log_packs(self.site, place))
 
     def tightened(self, torque: str | None = None) -> Outcome:
-        """Log that the nut was tightened, and to what torque where one is given: `40`, `40 Nm`, `30 lbf ft`."""
+        """Log that the nut was tightened, and to what torque if one is given: `40 Nm`, `30 lbf ft`."""
         from shimfit.quantities.typed import to_torque_nm
         from shimfit.workflow.reading import log_tightened
 

@@ -70,10 +70,10 @@ def test_where_the_post_one_stands_at_goes_one_stands_at_its_neighbour(session) 
 
 
 def test_torque_photo_and_rails_on_are_logged(session) -> None:
-    assert not session.torqued("hand tight").done
-    assert not session.torqued("0").done
-    assert "40.7 N m" in session.torqued("30 lbf ft").message
-    assert "40 N m" in session.torqued("40 Nm").message
+    assert not session.tightened("hand tight").done
+    assert not session.tightened("0").done
+    assert "40.7 N m" in session.tightened("30 lbf ft").message
+    assert "40 N m" in session.tightened("40 Nm").message
     assert not session.photographed("  ").done
     assert session.photographed("p1.jpg").message == "photo p1.jpg"
     assert session.rails_on().done
