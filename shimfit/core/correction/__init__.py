@@ -1,11 +1,77 @@
 """After tightening: from the packs in place and the new reading to what to change (`correct`).
 
-`standing` works out how the post stands and what it wants instead, `exact` answers in exact thicknesses,
-`boxed` from the pieces that are there, old packs included; `offers` tells which of those may stay.
+`standing` works out how the post stands and what it wants instead, in exact thicknesses; `boxed` answers from
+the pieces that are there, old packs included.
 """
 
-from shimfit.core.correction.answer import correct
-from shimfit.core.correction.exact import exact_change, packs_now
-from shimfit.core.correction.standing import Standing, pack_of, predicted_shift_mm, standing_on
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
+
+from shimfit.core.correction.standing import (
+    Standing,
+    exact_change,
+    pack_of,
+    packs_now,
+    predicted_shift_mm,
+    standing_on,
+)
+
+if TYPE_CHECKING:
+    from shimfit.core.objective import Reads
+    from shimfit.core.packing.options import Options
+    from shimfit.model import Foot, Lean, Lot, Pack, Prescription, Seat, Tolerance
+
+
+def correct(
+    foot: Foot,
+    height_mm: float,
+    lean: Lean,
+    tolerance: Tolerance,
+    *,
+    now: Mapping[Seat, float] | Sequence[Pack],
+    options: Options,
+    lots: Sequence[Lot] | None = None,
+    reads: Reads | None = None,
+    take_up: float = 1.0,
+    u_take_up: float = 0.0,
+    low_mm: Mapping[Seat, float] | None = None,
+    feelers_mm: Mapping[Seat, float] | None = None,
+    trimmed: bool = False,
+) -> Prescription:
+    """What to change under a post that stands on packs and still leans.
+
+    lean: the reading on those packs. now: the packs, or their totals in mm where the pieces are not known.
+    lots: the box without the packs in place (their pieces are put back here), those that are used up with
+    count 0, or a taper of theirs has no slope and is never pushed; None = exact thicknesses.
+    reads: how the next reading is taken. take_up: measured ÷ predicted change, with its uncertainty.
+    low_mm: feelers that are in the packs' totals already; feelers_mm: corners that do not touch at this
+    reading. trimmed: cut flush.
+    The answer's `lean` is the reading, `packs` the new totals, `change` what to touch in the seats' order.
+    EntryError and UsageError for what can't be asked.
+    """
+    packs = packs_now(foot, now) if isinstance(now, Mapping) else tuple(now)
+    standing = standing_on(
+        foot, lean, packs, options.preload_mm, take_up=take_up, low_mm=low_mm, feelers_mm=feelers_mm
+    )
+    if lots is None:
+        return exact_change(
+            standing, packs, height_mm, tolerance, preload_mm=options.preload_mm, layout=options.layout
+        )
+    from shimfit.core.correction.boxed import change_from_box
+
+    return change_from_box(
+        standing,
+        packs,
+        height_mm,
+        tolerance,
+        lots=lots,
+        options=options,
+        reads=reads,
+        u_take_up=u_take_up,
+        trimmed=trimmed,
+    )
+
 
 __all__ = ["Standing", "correct", "exact_change", "pack_of", "packs_now", "predicted_shift_mm", "standing_on"]
