@@ -29,7 +29,6 @@ if TYPE_CHECKING:
     from shimfit.core.sensing.statistics import Values
     from shimfit.wire.capture import Happening
     from shimfit.wire.samples import Sample, Tally
-    from shimfit.wire.stream import Taken
 
 BACK_OFF_S = (0.25, 0.5, 1.0, 2.0)
 """Waits between attempts to open; the last one goes on for ever."""
@@ -126,11 +125,6 @@ class Inclinometer:
             return snapshot
         words = f"the reader has stopped, {quiet_s:.0f} s ago: unplug the sensor and plug it in again"
         return replace(snapshot, state=WatchState.STALE, words=words, lean=None, taken=None, banner=words)
-
-    def take(self) -> Taken | str:
-        """The reading that was taken, or why there is none, in words."""
-        snapshot = self.snapshot()
-        return snapshot.taken or f"{snapshot.state}: {snapshot.words}"
 
     def again(self) -> None:
         """Forget the reading and hold anew from now on."""

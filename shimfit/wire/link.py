@@ -12,13 +12,13 @@ import os
 import re
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any
 from urllib.parse import urlsplit
 
 from shimfit.errors import InstrumentError, UsageError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
 SPEEDS = (9600, 115200, 38400, 19200, 57600, 4800, 230400, 460800, 921600)
 """In the order in which they are tried when hunting."""
@@ -33,122 +33,72 @@ _WRITE_S = 2.0
 _FAULT = (OSError, TypeError, ValueError)
 
 
-class Link(Protocol):
-    """An open link, as the reading thread sees it."""
-
-    url: str
-
-    def read(self) -> bytes:
-        """Bytes that came; b"" when none came for a moment. InstrumentError: the link is lost."""
-
-    def write(self, data: bytes) -> None:
-        """Send all bytes, for polled formats only. InstrumentError: lost."""
-
-    def empty(self) -> None:
-        """Throw away what has come and was not read. InstrumentError: lost."""
-
-    def set_speed(self, baud: int) -> None:
-        """Go on at another speed. InstrumentError: lost."""
-
-    def close(self) -> None:
-        """Let go; never raises."""
-
-
-class SerialLink:
-    """A link over pyserial."""
-
-    def __init__(self, url: str, port: Any) -> None:
-        self.url = url
-        self._port = port
-        self._is_socket = url.startswith("socket://")
-
-    @contextlib.contextmanager
-    def _lost(self) -> Iterator[None]:
-        """Whatever goes wrong on an open link means that it is lost."""
-        try:
-            yield
-        except _FAULT as error:
-            raise InstrumentError(lost_sentence(self.url, error)) from error
-
-    def read(self) -> bytes:
-        """See Link. Sockets tell of one waiting byte at most, so they are read in pieces instead."""
-        with self._lost():
-            if self._is_socket:
-                return bytes(self._port.read(4096))
-            waiting = self._port.in_waiting
-            if not waiting:
-                first = bytes(self._port.read(1))
-                waiting = self._port.in_waiting if first else 0
-            else:
-                first = b""
-            return first + bytes(self._port.read(min(waiting, _MOST))) if waiting else first
-
-    def write(self, data: bytes) -> None:
-        """See Link."""
-        with self._lost():
-            self._port.write(data)
-
-    def empty(self) -> None:
-        """See Link."""
-        with self._lost():
-            self._port.reset_input_buffer()
-
-    def set_speed(self, baud: int) -> None:
-        """See Link."""
-        with self._lost():
-            self._port.baudrate = baud
-
-    def close(self) -> None:
-        """See Link. pyserial leaves a socket open that was reset by its far end."""
-        held = getattr(self._port, "_socket", None)
-        for part in (self._port, held):
-            with contextlib.suppress(*_FAULT):  # gone already: there is nothing left to let go of
-                if part is not None:
-                    part.close()
-
-
-class PairLink:
-    """Two sensors, one for each direction, as one link: whole lines of each, in turn."""
-
-    def __init__(self, links: tuple[Link, ...]) -> None:
-        self.url = PAIR_OF.join(link.url for link in links)
-        self._links = links
-        self._rests = [b""] * len(links)
-
-    def read(self) -> bytes:
-        """See Link. What is no whole line yet waits, and is given up where it grows too long for one."""
-        lines = b""
-        for at, link in enumerate(self._links):
-            whole, end, rest = (self._rests[at] + link.read()).rpartition(b"\n")
-            lines += whole + end
-            self._rests[at] = rest if len(rest) <= _LONGEST_LINE else b""
-        return lines
-
-    def write(self, data: bytes) -> None:
-        """See Link; both read it."""
-        for link in self._links:
-            link.write(data)
-
-    def empty(self) -> None:
-        """See Link."""
-        self._rests = [b""] * len(self._links)
-        for link in self._links:
-            link.empty()
-
-    def set_speed(self, baud: int) -> None:
-        """See Link; both go on at it."""
-        for link in self._links:
-            link.set_speed(baud)
-
-    def close(self) -> None:
-        """See Link."""
-        for link in self._links:
-            link.close()
-
-
 PAIR_OF = ","
 """Between the ports of two sensors, one for each direction."""
 _LONGEST_LINE = 1024
+
+
+class Link:
+    """An open link, as the reading thread sees it; of two sensors, one for each direction, it is both ports.
+
+    What goes wrong on an open link is an InstrumentError: the link is lost.
+    """
+
+    def __init__(self, ports: Mapping[str, Any]) -> None:
+        """`ports`: pyserial's, by URL."""
+        self.url = PAIR_OF.join(ports)
+        self._ports = ports
+        self._rests = dict.fromkeys(ports, b"")
+
+    def _each(self, do: Callable[[str, Any], Any]) -> list[Any]:
+        came = []
+        for url, port in self._ports.items():
+            try:
+                came.append(do(url, port))
+            except _FAULT as error:
+                raise InstrumentError(lost_sentence(url, error)) from error
+        return came
+
+    def read(self) -> bytes:
+        """Bytes that came; b"" when none came for a moment."""
+        return b"".join(self._each(_waiting if len(self._ports) == 1 else self._whole_lines))
+
+    def _whole_lines(self, url: str, port: Any) -> bytes:
+        """What is no whole line yet waits, and is given up where it grows too long for one."""
+        whole, end, rest = (self._rests[url] + _waiting(url, port)).rpartition(b"\n")
+        self._rests[url] = rest if len(rest) <= _LONGEST_LINE else b""
+        return bytes(whole + end)
+
+    def write(self, data: bytes) -> None:
+        """Send all bytes, for polled formats only."""
+        self._each(lambda _, port: port.write(data))
+
+    def empty(self) -> None:
+        """Throw away what has come and was not read."""
+        self._rests = dict.fromkeys(self._ports, b"")
+        self._each(lambda _, port: port.reset_input_buffer())
+
+    def set_speed(self, baud: int) -> None:
+        """Go on at another speed."""
+        self._each(lambda _, port: setattr(port, "baudrate", baud))
+
+    def close(self) -> None:
+        """Let go; never raises. pyserial leaves a socket open that was reset by its far end."""
+        for port in self._ports.values():
+            held = getattr(port, "_socket", None)
+            for part in (port, held):
+                with contextlib.suppress(*_FAULT):  # gone already: there is nothing left to let go of
+                    if part is not None:
+                        part.close()
+
+
+def _waiting(url: str, port: Any) -> bytes:
+    """What waits at a port. Sockets tell of one waiting byte at most, so they are read in pieces instead."""
+    if url.startswith("socket://"):
+        return bytes(port.read(4096))
+    first = b"" if port.in_waiting else bytes(port.read(1))
+    waiting = min(port.in_waiting, _MOST)
+    return first + bytes(port.read(waiting)) if waiting else first
 
 
 def open_link(
@@ -159,54 +109,42 @@ def open_link(
     Two ports with a comma between them are two sensors, one for each direction. Raises UsageError for a URL
     that names no kind of link, InstrumentError when it can't be opened.
     """
-    if PAIR_OF in url:
-        return _open_both(url, baud=baud, framing=framing, dtr=dtr, read_s=read_s)
     import serial
 
-    bad_url = UsageError(
-        f"{url} isn't a port or link: give a port such as {_example_port()}, socket://host:port or rfc2217://host:port"
-    )
-    try:
-        port = serial.serial_for_url(
-            url,
-            do_not_open=True,
-            baudrate=baud,
-            bytesize=int(framing[0]),
-            parity=framing[1],
-            stopbits=int(framing[2]),
-            timeout=min(read_s, _SOCKET_READ_S) if url.startswith("socket://") else read_s,
-            write_timeout=None if "://" in url else _WRITE_S,
-            exclusive=True,
-        )
-        _check_network(url)
-        port.dtr = dtr
-    except ValueError as error:
-        raise bad_url from error
-    try:
-        port.open()
-    except _FAULT as error:
-        raise InstrumentError(open_sentence(url, error)) from error
-    return SerialLink(url, port)
-
-
-def _open_both(url: str, *, baud: int, framing: str, dtr: bool, read_s: float) -> Link:
-    opened: list[Link] = []
-    try:
-        for each in map(str.strip, url.split(PAIR_OF)):
-            link = open_link(each, baud=baud, framing=framing, dtr=dtr, read_s=read_s / 2)
-            opened += [link]
-    except (InstrumentError, UsageError):
-        for link in opened:
+    names = [each.strip() for each in url.split(PAIR_OF)]
+    example = "COM3" if os.name == "nt" else "/dev/ttyUSB0"
+    forms = f"give a port such as {example}, socket://host:port or rfc2217://host:port"
+    opened: dict[str, Any] = {}
+    for name in names:
+        slow = name.startswith("socket://")
+        try:
+            parts = urlsplit(name)
+            opened[name] = serial.serial_for_url(
+                name,
+                do_not_open=True,
+                baudrate=baud,
+                bytesize=int(framing[0]),
+                parity=framing[1],
+                stopbits=int(framing[2]),
+                timeout=min(read_s, _SOCKET_READ_S if slow else read_s) / len(names),
+                write_timeout=None if "://" in name else _WRITE_S,
+                exclusive=True,
+            )
+            opened[name].dtr = dtr
+            # pyserial trips over a missing host or port only while opening.
+            whole = parts.scheme not in ("socket", "rfc2217") or bool(parts.hostname and parts.port)
+        except ValueError as error:
+            raise UsageError(f"{name} isn't a port or link: {forms}") from error
+        if not whole:
+            raise UsageError(f"{name} isn't a port or link: {forms}")
+    link = Link(opened)
+    for name, port in opened.items():
+        try:
+            port.open()
+        except _FAULT as error:
             link.close()
-        raise
-    return PairLink(tuple(opened))
-
-
-def _check_network(url: str) -> None:
-    """ValueError for a network URL without host or port: pyserial trips over it only while opening."""
-    parts = urlsplit(url)
-    if parts.scheme in ("socket", "rfc2217") and not (parts.hostname and parts.port):
-        raise ValueError("host and port are missing")
+            raise InstrumentError(open_sentence(name, error)) from error
+    return link
 
 
 # ---------------------------------------------------------------- what an error means
@@ -215,8 +153,9 @@ def _check_network(url: str) -> None:
 def open_sentence(url: str, error: Exception) -> str:
     """Why a link can't be opened, and what to do."""
     number = getattr(error, "errno", None)
-    if number is None:
-        number = _errno_in(str(error))
+    in_words = re.search(r"\[Errno (\d+)\]", str(error))
+    if number is None and in_words:  # some of pyserial's exceptions carry it in words only
+        number = int(in_words[1])
     match number:
         case errno.ENOENT | errno.ENODEV | errno.ENXIO:
             return f"there is no {url}: is it plugged in, and is this its name? (`shimfit listen --ports`)"
@@ -259,12 +198,6 @@ def lost_sentence(url: str, error: Exception) -> str:
     if "reset" in text or "disconnected" in text or "reader thread" in text:
         return f"{url}: the far end closed the connection"
     return f"{url} is lost: {_plain(error)}"
-
-
-def _errno_in(text: str) -> int | None:
-    """Error number in a message: some of pyserial's exceptions carry it in words only."""
-    found = re.search(r"\[Errno (\d+)\]", text)
-    return int(found[1]) if found else None
 
 
 def _plain(error: Exception) -> str:
@@ -315,14 +248,13 @@ def ports() -> tuple[Port, ...]:
 
 
 def _seems(device: str, description: str, *, is_usb: bool) -> str:
-    name = device.lower()
-    if "rfcomm" in name or "bluetooth" in name or "bluetooth" in description.lower():
+    name = f"{device} {description}".lower()
+    if "rfcomm" in device.lower() or "bluetooth" in name:
         return "Bluetooth serial"
-    if is_native_usb(device):
-        return f"USB board ({description})" if description else "USB board"
-    if is_usb:
-        return f"USB serial adapter ({description})" if description else "USB serial adapter"
-    return _BUILT_IN
+    if not is_usb and not is_native_usb(device):
+        return _BUILT_IN
+    kind = "USB board" if is_native_usb(device) else "USB serial adapter"
+    return f"{kind} ({description})" if description else kind
 
 
 def is_native_usb(url: str) -> bool:
@@ -344,14 +276,9 @@ def find_again(known: Port | None, now: Sequence[Port]) -> str | None:
     """Under which name a device came back: by USB serial number, then by kind and socket; None = unknown."""
     if known is None or known.usb is None:
         return None
-    for port in now:
-        if known.serial_number and (port.usb, port.serial_number) == (known.usb, known.serial_number):
-            return port.url
-    for port in now:
-        if known.location and (port.usb, port.location) == (known.usb, known.location):
-            return port.url
+    for name in ("serial_number", "location"):
+        wanted = getattr(known, name)
+        for port in now:
+            if wanted and (port.usb, getattr(port, name)) == (known.usb, wanted):
+                return port.url
     return None
-
-
-def _example_port() -> str:
-    return "COM3" if os.name == "nt" else "/dev/ttyUSB0"

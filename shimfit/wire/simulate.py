@@ -43,22 +43,19 @@ if TYPE_CHECKING:
     from shimfit.wire.capture import CaptureWriter
 
 
-ORDERS = {
-    **dict.fromkeys(("insert", "noise", "drift", "shake", "damage"), (1, 1)),
-    **dict.fromkeys(("push", "tip", "zero"), (2, 2)),
-    **dict.fromkeys(("pull", "turn", "freeze", "thaw", "plug", "quit"), (0, 0)),
-    **dict.fromkeys(("knock", "unplug"), (0, 1)),
+ORDERS: dict[str, tuple[int, int, float, str]] = {
+    "insert": (1, 1, -math.inf, ""),
+    "noise": (1, 1, 45.0, "a scatter of 0 to 45 degrees"),
+    "drift": (1, 1, -math.inf, ""),
+    "shake": (1, 1, 45.0, "a swing of 0 to 45 degrees"),
+    "damage": (1, 1, 1.0, "a share of the bytes, 0 to 1"),
+    **dict.fromkeys(("push", "tip", "zero"), (2, 2, -math.inf, "")),
+    **dict.fromkeys(("pull", "turn", "freeze", "thaw", "plug", "quit"), (0, 0, -math.inf, "")),
+    "knock": (0, 1, -math.inf, ""),
+    "unplug": (0, 1, 1e6, "for some seconds, 0 to a million"),
 }
-"""Least and most numbers that follow each word (behind its seat, where it has one)."""
-
-
-_BOUNDS = {
-    "damage": (1.0, "a share of the bytes, 0 to 1"),
-    "noise": (45.0, "a scatter of 0 to 45 degrees"),
-    "shake": (45.0, "a swing of 0 to 45 degrees"),
-    "unplug": (1e6, "for some seconds, 0 to a million"),
-}
-"""Largest number that a word takes, and what it is; the others take any, negative ones too."""
+"""Least and most numbers that follow each word (behind its seat, where it has one); where they can't be below
+0, the largest and what they are."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,28 +73,29 @@ Script = tuple[tuple[float, Order], ...]
 
 def parse_order(text: str) -> Order:
     """Read one order; raises EntryError with what is wrong and what there is."""
-    word, *rest = text.split() or [""]
-    word = word.lower()
+    word, *rest = text.lower().split() or [""]
     if word not in ORDERS:
         raise EntryError(f"{word!r} isn't an order; the orders are {', '.join(ORDERS)}.", at=0)
-    least, most = ORDERS[word]
+    least, most, largest, what = ORDERS[word]
     seat = None
     if word in ("insert", "pull"):
         if len(rest) != most + 1:
             form = "`insert SEAT MM`" if word == "insert" else "`pull SEAT`"
             raise EntryError(f"It is {form}; seats are {', '.join(Seat)}.", at=len(word))
         at, *rest = rest
-        if at.lower() not in [*Seat]:
+        if at not in [*Seat]:
             raise EntryError(f"{at!r} isn't a seat; the seats are {', '.join(Seat)}.", at=len(word) + 1)
-        seat = Seat(at.lower())
+        seat = Seat(at)
     if not least <= len(rest) <= most:
-        raise EntryError(f"{word!r} takes {_how_many(least, most)}, not {len(rest)}.", at=len(word))
+        wanted = {(0, 0): "no number", (1, 1): "one number"}.get((least, most), f"{most} numbers")
+        wanted = wanted if least == most else f"{least} or {most} numbers"
+        raise EntryError(f"{word!r} takes {wanted}, not {len(rest)}.", at=len(word))
     numbers = tuple(decimal_number(part.removesuffix("mm") if seat else part) for part in rest)
     for part, number in zip(rest, numbers, strict=True):
         if math.isnan(number):
             raise EntryError(f"{part!r} isn't a number.")
-        if word in _BOUNDS and not 0.0 <= number <= _BOUNDS[word][0]:
-            raise EntryError(f"{word} is {_BOUNDS[word][1]}, not {part}.", at=len(word) + 1)
+        if what and not 0.0 <= number <= largest:
+            raise EntryError(f"{word} is {what}, not {part}.", at=len(word) + 1)
     return Order(word, numbers, seat)
 
 
@@ -111,12 +109,6 @@ def parse_script(text: str) -> Script:
             raise UsageError(f"{part!r} must begin with the second at which it is done, such as `2 {part}`")
         script.append((at_s, parse_order(order)))
     return tuple(sorted(script, key=lambda timed: timed[0]))
-
-
-def _how_many(least: int, most: int) -> str:
-    if least == most:
-        return {0: "no number", 1: "one number"}.get(most, f"{most} numbers")
-    return f"{least} or {most} numbers"
 
 
 PRELOAD_MM = 0.19
@@ -163,16 +155,18 @@ class SimulatedPost:
         self._base = base
         self._random = np.random.default_rng(seed)
         self._time_s = 0.0
-        self._target = (base.slope_along, base.slope_across)
-        self._lagged = list(self._target)
-        self._place = list(self._target)
+        self.resting = base
+        """How it will stand once it has settled."""
+        self._lagged = [base.slope_along, base.slope_across]
+        self._place = [base.slope_along, base.slope_across]
         self._speed = [0.0, 0.0]
-        self._pushed = [0.0, 0.0]
-        self._shake = 0.0
+        self._pushed = (0.0, 0.0)
+        self.shake_deg = 0.0
+        """Amplitude of a shaking at 12 Hz."""
         self._error = [0.0, 0.0]
         self._last = (0.0, 0.0)
 
-    # ---------------------------------------------------------------- what the person does
+    # ---------------------------------------------------------------- what is done to it
 
     def pack(self, seat: Seat, thickness_mm: float) -> None:
         """What is under a seat from now on. Raises EntryError when the post could not stand like that."""
@@ -184,10 +178,10 @@ class SimulatedPost:
             self.packs_mm = before
             raise
 
-    def push(self, along_deg: float, across_deg: float) -> None:
-        """Shift the level for good, as a blow to the foot does."""
-        self._pushed[0] += math.radians(along_deg)
-        self._pushed[1] += math.radians(across_deg)
+    def tip(self, along_deg: float, across_deg: float, *, further: bool = False) -> None:
+        """Hold the top this far out of where it rests; 0 0 lets go. `further`: beside what was so far."""
+        before = self._pushed if further else (0.0, 0.0)
+        self._pushed = (before[0] + math.radians(along_deg), before[1] + math.radians(across_deg))
         self._aim()
 
     def knock(self, size_deg: float) -> None:
@@ -195,25 +189,41 @@ class SimulatedPost:
         self._speed[0] += math.radians(size_deg) * 2 * math.pi * _RING_HZ
         self._speed[1] += math.radians(size_deg) * math.pi * _RING_HZ
 
-    def shake(self, size_deg: float) -> None:
-        """Shake at 12 Hz with this amplitude from now on; 0 ends it."""
-        self._shake = math.radians(size_deg)
-
-    def tip(self, along_deg: float, across_deg: float) -> None:
-        """Hold the top this far out of where it rests, as when the axis map is taught; 0 0 lets go."""
-        self._pushed = [math.radians(along_deg), math.radians(across_deg)]
-        self._aim()
+    def _aim(self) -> None:
+        """Work out where it comes to rest; the middle where it rocks."""
+        one = other = self._base
+        if self.packs_mm:
+            rod_x_mm, rod_y_mm = self.foot.rod_at_mm
+            packs = []
+            for seat, made_mm in self.packs_mm.items():
+                x_mm, y_mm = self.foot.seat_at_mm(seat)
+                packs.append(Pack(seat, made_mm, made_mm, (x_mm - rod_x_mm, y_mm - rod_y_mm)))
+            resting = rest_packs(self.foot, self._base, packs, PRELOAD_MM)
+            ends = resting.limits or (resting.lean, resting.lean)
+            assert ends[0] is not None
+            assert ends[1] is not None
+            one, other = ends[0], ends[1]
+        self.resting = Lean(
+            (one.slope_along + other.slope_along) / 2 + self._pushed[0],
+            (one.slope_across + other.slope_across) / 2 + self._pushed[1],
+        )
 
     # ---------------------------------------------------------------- what happens
 
     def advance(self, seconds: float) -> tuple[float, float]:
         """Let time pass; then what the sensor reports: degrees of lean along its own x and y."""
         end_s = self._time_s + seconds
+        omega = 2 * math.pi * _RING_HZ
+        targets = (self.resting.slope_along, self.resting.slope_across)
         while self._time_s < end_s - 1e-12:
             step_s = min(_STEP_S, end_s - self._time_s)
             self._time_s += step_s
-            for axis in (0, 1):
-                self._move(axis, step_s)
+            for axis, target in enumerate(targets):  # lag behind the target, and swing about that
+                self._lagged[axis] += (target - self._lagged[axis]) * step_s / _LAG_S
+                pull = omega * omega * (self._lagged[axis] - self._place[axis])
+                brake = 2 * _RING_DAMPING * omega * self._speed[axis]
+                self._speed[axis] += (pull - brake) * step_s
+                self._place[axis] += self._speed[axis] * step_s
         if not self.frozen:
             self._last = (self._measured(0), self._measured(1))
         return self._last
@@ -223,52 +233,15 @@ class SimulatedPost:
         """How the post really stands just now."""
         return Lean(self._place[0], self._place[1])
 
-    @property
-    def resting(self) -> Lean:
-        """How it will stand once it has settled."""
-        return Lean(self._target[0], self._target[1])
-
-    # ---------------------------------------------------------------- inside
-
-    def _aim(self) -> None:
-        lean = self._base
-        if self.packs_mm:
-            packs = [self._pack_at(seat, made_mm) for seat, made_mm in self.packs_mm.items()]
-            resting = rest_packs(self.foot, self._base, packs, PRELOAD_MM)
-            limits = (resting.lean, resting.lean) if resting.limits is None else resting.limits
-            one, other = limits
-            assert one is not None
-            assert other is not None
-            lean = Lean(
-                (one.slope_along + other.slope_along) / 2, (one.slope_across + other.slope_across) / 2
-            )
-        self._target = (lean.slope_along + self._pushed[0], lean.slope_across + self._pushed[1])
-
-    def _pack_at(self, seat: Seat, made_mm: float) -> Pack:
-        x_mm, y_mm = self.foot.seat_at_mm(seat)
-        rod_x_mm, rod_y_mm = self.foot.rod_at_mm
-        return Pack(seat, made_mm, made_mm, (x_mm - rod_x_mm, y_mm - rod_y_mm))
-
-    def _move(self, axis: int, step_s: float) -> None:
-        """Lag behind the target, then a lightly damped swing about that."""
-        self._lagged[axis] += (self._target[axis] - self._lagged[axis]) * step_s / _LAG_S
-        omega = 2 * math.pi * _RING_HZ
-        pull = omega * omega * (self._lagged[axis] - self._place[axis])
-        brake = 2 * _RING_DAMPING * omega * self._speed[axis]
-        self._speed[axis] += (pull - brake) * step_s
-        self._place[axis] += self._speed[axis] * step_s
-
     def _measured(self, axis: int) -> float:
         nature = self.nature
         fresh = math.sqrt(1 - nature.memory**2) * nature.noise_deg * self._random.standard_normal()
         self._error[axis] = nature.memory * self._error[axis] + fresh
-        place = self._place[axis] + self._shake * math.sin(2 * math.pi * 12 * self._time_s + axis)
-        lean_deg = to_degrees(place)
-        if self.turned:
-            lean_deg = -lean_deg
+        shaken = math.radians(self.shake_deg) * math.sin(2 * math.pi * 12 * self._time_s + axis)
+        lean_deg = to_degrees(self._place[axis] + shaken)
         zero_deg = (nature.zero_x_deg, nature.zero_y_deg)[axis]
         drift_deg = nature.drift_deg_per_min * self._time_s / 60
-        value_deg = lean_deg + zero_deg + drift_deg + self._error[axis]
+        value_deg = (-lean_deg if self.turned else lean_deg) + zero_deg + drift_deg + self._error[axis]
         return round(value_deg / nature.step_deg) * nature.step_deg
 
 
@@ -391,12 +364,10 @@ class Stage:
                 post.pack(order.seat, post.packs_mm.get(order.seat, 0.0) + numbers[0] if numbers else 0.0)
             case "knock":
                 post.knock(*(numbers or (1.5,)))
-            case "push":
-                post.push(*numbers)
-            case "tip":
-                post.tip(*numbers)
+            case "push" | "tip":
+                post.tip(*numbers, further=order.word == "push")
             case "shake":
-                post.shake(*numbers)
+                post.shake_deg = numbers[0]
             case "turn":
                 post.turned = not post.turned
             case "noise":

@@ -94,22 +94,22 @@ def keep_zero_of(site: Site, instrument: Instrument, zero: Zero) -> None:
 def reversal_of(instrument: Instrument, first: Understood, second: Understood, height_mm: float) -> Reversal:
     """Two faces as typed, zero still in them: only what differs from face to face is their own."""
     from shimfit.core.sensing.hold import SensorErrors
-    from shimfit.core.sensing.mounting import Zero, reversal_in_post_words
+    from shimfit.core.sensing.mounting import Zero, reversal
 
     known = None
     if instrument.u_zero is not None:
         known = Zero(instrument.zero_along, instrument.zero_across, instrument.u_zero)
     # With the zero taken as found (u 0) and none taken off, the budget holds what is each reading's own.
     bare = replace(instrument, zero_along=0.0, zero_across=0.0, u_zero=0.0)
-    faces = [_face(parsed, height_mm, bare) for parsed in (first, second)]
-    if instrument.kind != "inclinometer":
-        return reversal_in_post_words(*faces, known=known)
+    one, other = (_face(parsed, height_mm, bare) for parsed in (first, second))
     usual = SensorErrors()  # a level lies on its own edge; an inclinometer is clamped anew, and turned by eye
-    return reversal_in_post_words(
-        *faces,
+    clamped = instrument.kind == "inclinometer"
+    return reversal(
+        one,
+        other.mirrored,
         known=known,
-        u_change=math.radians(usual.clamp_u_deg),
-        u_turn_rad=math.radians(usual.turn_u_deg),
+        u_change=math.radians(usual.clamp_u_deg) if clamped else 0.0,
+        u_turn_rad=math.radians(usual.turn_u_deg) if clamped else 0.0,
     )
 
 

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from shimfit.core.sensing.mounting import FaceReading, Zero, reversal, reversal_in_post_words
+from shimfit.core.sensing.mounting import FaceReading, Zero, reversal
 from shimfit.core.uncertainty import (
     Term,
     agree,
@@ -205,7 +205,7 @@ def test_the_published_index_error():
 def test_lean_and_zero_come_apart(along, across, zero_along, zero_across):
     # Reading 1 = T + e, reading 2 = T - e: difference 2e, mean T (curioustab.com, surveying; read)
     first = face(along + zero_along, across + zero_across)
-    in_words = reversal_in_post_words(first, face(along - zero_along, across - zero_across))
+    in_words = reversal(first, face(along - zero_along, across - zero_across).mirrored)
     in_its_own = reversal(first, face(zero_along - along, zero_across - across))
     for found in (in_words, in_its_own):
         assert found.lean.slope_along == pytest.approx(along, abs=1e-15)

@@ -54,7 +54,7 @@ def test_empty_throws_away_what_was_not_read(terminal):
     ours, name = terminal
     link = open_link(name)
     os.write(ours, b"late")
-    wait_for(lambda: link._port.in_waiting == 4)
+    wait_for(lambda: link._ports[name].in_waiting == 4)
     link.empty()
     os.write(ours, b"new")
     assert read_all(link, 3) == b"new"

@@ -19,6 +19,7 @@ the lean of the post's centre line; half of a post's taper lands in the zero.
 
 from __future__ import annotations
 
+import contextlib
 import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final, Literal
@@ -36,7 +37,6 @@ CLEAR = 3.0
 LOUD = 20.0
 """And at least this many times the noise."""
 _ARROWS = {Face.NEXT: "→", Face.PREV: "←", Face.OUT: "↑", Face.HOUSE: "↓"}
-_CLOCKWISE = (Face.NEXT, Face.HOUSE, Face.PREV, Face.OUT)
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,37 +59,40 @@ class AxisMap:
 
     def to_post(self, slope_x: float, slope_y: float) -> Lean:
         """Lean of the post from slopes along the sensor's x and y; exact, and lengths are kept."""
-        along = self._part(slope_x, slope_y, along=True)
-        across = self._part(slope_x, slope_y, along=False)
-        cos, sin = math.cos(math.radians(self.turn_deg)), math.sin(math.radians(self.turn_deg))
+        x, y = self.x.sign * slope_x, self.y.sign * slope_y
+        cos, sin = self._turn
+        along, across = (x, y) if self.x.is_along else (y, x)
         return Lean(along * cos - across * sin, along * sin + across * cos)
-
-    def u_to_post(self, u_x: float, u_y: float) -> tuple[float, float]:
-        """Standard uncertainties along and across from those of x and y (any one unit, all ≥ 0)."""
-        along, across = (u_x, u_y) if self.x.is_along else (u_y, u_x)
-        cos, sin = math.cos(math.radians(self.turn_deg)), math.sin(math.radians(self.turn_deg))
-        return math.hypot(along * cos, across * sin), math.hypot(along * sin, across * cos)
 
     def to_sensor(self, lean: Lean) -> tuple[float, float]:
         """Slopes along the sensor's x and y of a lean of the post: the inverse of `to_post`."""
-        cos, sin = math.cos(math.radians(self.turn_deg)), math.sin(math.radians(self.turn_deg))
+        cos, sin = self._turn
         along = lean.slope_along * cos + lean.slope_across * sin
         across = lean.slope_across * cos - lean.slope_along * sin
         x, y = (along, across) if self.x.is_along else (across, along)
         return self.x.sign * x, self.y.sign * y
 
-    def _part(self, slope_x: float, slope_y: float, *, along: bool) -> float:
-        return self.x.sign * slope_x if self.x.is_along == along else self.y.sign * slope_y
+    def u_to_post(self, u_x: float, u_y: float) -> tuple[float, float]:
+        """Standard uncertainties along and across from those of x and y (any one unit, all ≥ 0)."""
+        cos, sin = self._turn
+        along, across = (u_x, u_y) if self.x.is_along else (u_y, u_x)
+        return math.hypot(along * cos, across * sin), math.hypot(along * sin, across * cos)
+
+    @property
+    def _turn(self) -> tuple[float, float]:
+        return math.cos(math.radians(self.turn_deg)), math.sin(math.radians(self.turn_deg))
 
     def picture(self) -> str:
         """The arrows of x and y as they lie on the post, seen from above; three lines."""
-        places = {Face.OUT: " ", Face.HOUSE: " ", Face.PREV: " ", Face.NEXT: " "}
-        places[self.x], places[self.y] = "x", "y"
-        arrows = {face: _ARROWS[face] if places[face] != " " else " " for face in places}
+        shown = {self.x: "x", self.y: "y"}
+        out, house, prev, after = (
+            (shown.get(face, " "), _ARROWS[face] if face in shown else " ")
+            for face in (Face.OUT, Face.HOUSE, Face.PREV, Face.NEXT)
+        )
         return (
-            f"   {arrows[Face.OUT]} {places[Face.OUT]}   out\n"
-            f"{places[Face.PREV]} {arrows[Face.PREV]}+{arrows[Face.NEXT]} {places[Face.NEXT]}   next\n"
-            f"   {arrows[Face.HOUSE]} {places[Face.HOUSE]}   house"
+            f"   {out[1]} {out[0]}   out\n"
+            f"{prev[0]} {prev[1]}+{after[1]} {after[0]}   next\n"
+            f"   {house[1]} {house[0]}   house"
         )
 
     @property
@@ -102,12 +105,10 @@ class AxisMap:
 def parse_axis_map(text: str) -> AxisMap:
     """Read what `AxisMap.text` wrote; raises EntryError for anything else."""
     parts = dict(part.partition("=")[::2] for part in text.split())
-    try:
-        turn_deg = float(parts.pop("turn", "0"))
-        axis_map = AxisMap(Face(parts.pop("x")), Face(parts.pop("y")), turn_deg)
-    except (KeyError, ValueError) as error:
-        raise EntryError(f"{text!r} isn't an axis map; type it like `x=next y=out`.") from error
-    if parts:
+    axis_map = None
+    with contextlib.suppress(KeyError, ValueError):
+        axis_map = AxisMap(Face(parts.pop("x")), Face(parts.pop("y")), float(parts.pop("turn", "0")))
+    if axis_map is None or parts:
         raise EntryError(f"{text!r} isn't an axis map; type it like `x=next y=out`.")
     return axis_map
 
@@ -203,6 +204,11 @@ class FaceReading:
     u_along: float
     u_across: float
 
+    @property
+    def mirrored(self) -> FaceReading:
+        """What was typed as the post's lean (r2 = lean - zero) in the instrument's own directions."""
+        return FaceReading(-self.along, -self.across, self.u_along, self.u_across)
+
 
 @dataclass(frozen=True, slots=True)
 class Zero:
@@ -252,9 +258,8 @@ def reversal(
         (first.along + second.along) / 2.0, (first.across + second.across) / 2.0, max(u_along, u_across)
     )
     suspicion = _suspicion(first, second, zero, known, pair)
-    return Reversal(
-        lean, zero, u_along, u_across, suspicion, None if suspicion is None else _QUESTIONS[suspicion]
-    )
+    words = None if suspicion is None else _QUESTIONS[suspicion]
+    return Reversal(lean, zero, u_along, u_across, suspicion, words)
 
 
 def two_faces(
@@ -266,30 +271,14 @@ def two_faces(
     were held with no zero taken off (`SensorZero.put_back` undoes it); `known` is what the new one is
     judged by.
     """
-    faces = []
-    for held in (first, second):
-        u_x_deg, u_y_deg = held.u_hold_deg
-        faces.append(FaceReading(held.x_deg, held.y_deg, u_x_deg, u_y_deg))
+    one, other = (FaceReading(held.x_deg, held.y_deg, *held.u_hold_deg) for held in (first, second))
     return reversal(
-        faces[0],
-        faces[1],
+        one,
+        other,
         known=None if known is None else Zero(known.x_deg, known.y_deg, known.u_deg),
         u_change=sensor_errors.clamp_u_deg,
         u_turn_rad=math.radians(sensor_errors.turn_u_deg),
     )
-
-
-def reversal_in_post_words(
-    first: FaceReading,
-    second: FaceReading,
-    *,
-    known: Zero | None = None,
-    u_change: float = 0.0,
-    u_turn_rad: float = 0.0,
-) -> Reversal:
-    """The same when both readings were typed as the post's lean (towards next, out): r2 = lean - zero."""
-    turned = FaceReading(-second.along, -second.across, second.u_along, second.u_across)
-    return reversal(first, turned, known=known, u_change=u_change, u_turn_rad=u_turn_rad)
 
 
 _QUESTIONS: Final[dict[Suspicion, str]] = {

@@ -66,8 +66,6 @@ class View:
     """How long the present hold has lasted; 0 where there is none."""
     taken: Held | None = None
     """The reading; only while TAKEN."""
-    spread_deg: float | None = None
-    """Robust spread of the last window, the worse axis."""
     knocked: bool = False
     """A moment ago something moved it, and it has come to rest at the level where it was."""
 
@@ -78,6 +76,7 @@ class _Window:
 
     level_deg: float
     shift_deg: float
+    """Between the medians of its halves."""
     spread_deg: float
     tau: float
     half: int
@@ -90,6 +89,21 @@ class _Window:
         return MEDIAN_TO_MEAN * self.spread_deg * math.sqrt(self.tau / (2 * self.half))
 
 
+def _window_of(times_s: Values, values: Values) -> _Window:
+    half = len(values) // 2
+    return _Window(
+        level_deg=median(values),
+        shift_deg=abs(median(values[-half:]) - median(values[:half])),
+        spread_deg=robust_spread(values),
+        tau=memory_time(straight_line(times_s, values)[1]),
+        half=half,
+        farthest_deg=float(np.abs(values[-max(3, half // 10) :] - median(values)).max()),
+    )
+
+
+Axes = tuple[_Window, _Window]
+
+
 class PostWatch:
     """Feed it samples; look at `view`."""
 
@@ -97,27 +111,32 @@ class PostWatch:
         self._s = settings or Steadiness()
         self.sensor_errors = sensor_errors or SensorErrors()
         self._ring = SampleRing(max(self._s.longest_s + self._s.knock_s, self._s.window_s) + 25.0)
+        # (time, spread, shift) of the windows of the last minute, by axis.
         self._usual: tuple[deque[tuple[float, float, float]], ...] = (deque(), deque())
-        self._begin("no samples yet")
+        self._noise_seen = False
+        self._taken: Held | None = None
+        self.restart("no samples yet")
 
-    def _begin(self, why: str) -> None:
+    # ---------------------------------------------------------------- samples in, or a new beginning
+
+    def restart(self, why: str) -> None:
+        """The stream was cut: nothing may be joined across it. What the sensor's noise is stays known."""
         self._ring.clear()
         self._first_s: float | None = None
         self._next_s = -math.inf
         self._moving_since_s: float | None = None
         self._same: tuple[float, float, float] | None = None  # x, y, since when
-        self._noise_seen = False
         self._knock_s = -math.inf
-        self._taken: Held | None = None
+        self._taken = None
         self._tried_from_s: float | None = None
-        self._lose(why)
+        self.lose_hold(-math.inf, why)
 
-    def _lose(self, why: str) -> None:
-        """No hold any more."""
+    def lose_hold(self, now_s: float, why: str) -> None:
+        """End a hold, and a reading; the next one begins from now on."""
         if self._taken is not None:
             self._tried_from_s = None
         self._hold_from_s: float | None = None
-        self._not_before_s = -math.inf
+        self._not_before_s = now_s
         self._gaps: list[tuple[float, float]] = []
         self._unrest_s: float | None = None
         self._hit = False
@@ -125,35 +144,21 @@ class PostWatch:
         self._taken = None
         self.view = View(WatchState.MOVING, why)
 
-    def restart(self, why: str) -> None:
-        """The stream was cut: nothing may be joined across it. What the sensor's noise is stays known."""
-        noise_seen = self._noise_seen
-        self._begin(why)
-        self._noise_seen = noise_seen
-
-    def lose_hold(self, now_s: float, why: str) -> None:
-        """End a hold, and a reading, for a reason that the samples don't show."""
-        self._not_before(now_s, why)
-
     def again(self, now_s: float) -> None:
         """Forget the reading that was taken and hold anew from now on."""
-        self._not_before(now_s, "holding anew")
-
-    def _not_before(self, time_s: float, why: str) -> None:
-        self._lose(why)
-        self._not_before_s = time_s
+        self.lose_hold(now_s, "holding anew")
 
     def add(
         self, time_s: float, x_deg: float, y_deg: float, *, moving: bool = False, jumped: bool = False
     ) -> None:
         """Take in a sample; times must not fall. `moving`: acceleration other than gravity."""
         if jumped:
-            self._not_before(time_s, "the sensor's clock jumped")
+            self.lose_hold(time_s, "the sensor's clock jumped")
         if self._first_s is None:
-            self._first_s = time_s
-            self._next_s = time_s
+            self._first_s = self._next_s = time_s
         self._ring.add(time_s, x_deg, y_deg, counts=not moving)
-        self._note_sameness(time_s, x_deg, y_deg)
+        if self._same is None or self._same[:2] != (x_deg, y_deg):
+            self._same = (x_deg, y_deg, time_s)
         if not moving:
             self._moving_since_s = None
         elif self._moving_since_s is None:
@@ -162,15 +167,17 @@ class PostWatch:
             self._next_s = time_s + self._s.every_s
             self._judge(time_s)
 
-    def _note_sameness(self, time_s: float, x_deg: float, y_deg: float) -> None:
-        if self._same is None or self._same[:2] != (x_deg, y_deg):
-            self._same = (x_deg, y_deg, time_s)
+    # ---------------------------------------------------------------- is it still?
 
     def _judge(self, now_s: float) -> None:
         if self._moving_since_s is not None and now_s - self._moving_since_s > self._s.moving_s:
-            self._not_before(now_s, "moving: more than gravity acts on the sensor")
+            self.lose_hold(now_s, "moving: more than gravity acts on the sensor")
             return
-        if self._is_frozen(now_s):
+        # Identical values for long where noise had been seen: a stuck sensor, not a still post.
+        same_s = now_s - self._same[2] if self._same is not None else 0.0
+        if self._noise_seen and same_s >= self._s.frozen_s:
+            self.lose_hold(-math.inf, "sensor frozen?")
+            self.view = View(WatchState.FROZEN, f"sensor frozen? the same value for {same_s:.0f} s")
             return
         times_s, x_deg, y_deg = self._window(now_s)
         if not len(times_s):
@@ -178,55 +185,34 @@ class PostWatch:
             return
         axes = (_window_of(times_s, x_deg), _window_of(times_s, y_deg))
         why = self._unrest(now_s, axes)
-        if why is None:
-            if any(axis.spread_deg > 0 for axis in axes):
-                self._noise_seen = True
-            if self._is_hit(axes):
-                self._knock_s = now_s  # too short to be unrest: the window's medians are blind to it
-            self._steady(now_s, float(times_s[0]), axes)
-        else:
+        if why is not None:
             self._unsteady(now_s, why, axes)
-
-    def _is_hit(self, axes: tuple[_Window, _Window]) -> bool:
-        """The last moment lies further off than any noise: something has hit the post."""
-        return any(
-            axis.farthest_deg
-            > max(_KNOCK * sorted(each[1] for each in usual)[len(usual) // 2], 3 * self._move_deg)
-            for axis, usual in zip(axes, self._usual, strict=True)
-            if usual
-        )
-
-    def _is_frozen(self, now_s: float) -> bool:
-        """Identical values for long where noise had been seen: a stuck sensor, not a still post."""
-        if not self._noise_seen or self._same is None or now_s - self._same[2] < self._s.frozen_s:
-            return False
-        self._lose("sensor frozen?")
-        seconds = now_s - self._same[2]
-        self.view = View(WatchState.FROZEN, f"sensor frozen? the same value for {seconds:.0f} s")
-        return True
+            return
+        self._noise_seen = self._noise_seen or any(axis.spread_deg > 0 for axis in axes)
+        if self._is_hit(axes):
+            self._knock_s = now_s  # too short to be unrest: the window's medians are blind to it
+        self._steady(now_s, float(times_s[0]), axes)
 
     def _window(self, now_s: float) -> tuple[Values, Values, Values]:
         """Samples to judge, or none while there are not enough."""
         assert self._first_s is not None
         s = self._s
         columns = self._ring.since(now_s - s.window_s)
+        enough = now_s - self._first_s >= s.window_s - _SLACK_S
         if len(columns[0]) < s.least_samples:
             columns = self._ring.since(now_s, at_least=s.sparse_samples)
             enough = len(columns[0]) >= s.sparse_samples
-        else:
-            enough = now_s - self._first_s >= s.window_s - _SLACK_S
         return columns if enough else (columns[0][:0], columns[1][:0], columns[2][:0])
 
     def _missing_s(self, now_s: float) -> float:
         """Seconds until there are enough samples to judge, at the pace at which they have come so far."""
         assert self._first_s is not None
-        spent_s = now_s - self._first_s
-        count = len(self._ring)
+        spent_s, count = now_s - self._first_s, len(self._ring)
         if count < 2 or (count - 1) / max(spent_s, 1e-9) * self._s.window_s >= self._s.least_samples:
             return max(1.0, math.ceil(self._s.window_s - spent_s))
         return max(1.0, math.ceil((self._s.sparse_samples - count) * spent_s / (count - 1)))
 
-    def _unrest(self, now_s: float, axes: tuple[_Window, _Window]) -> str | None:
+    def _unrest(self, now_s: float, axes: Axes) -> str | None:
         """Why the window is not steady, or None when it is."""
         s = self._s
         why = None
@@ -273,49 +259,59 @@ class PostWatch:
         """What is never called moving: the setting, and a flicker by one output step of a coarse sensor."""
         return max(self._s.move_deg, _FLICKER_STEPS * self.sensor_errors.step_deg)
 
-    def _unsteady(self, now_s: float, why: str, axes: tuple[_Window, _Window]) -> None:
+    def _is_hit(self, axes: Axes) -> bool:
+        """The last moment lies further off than any noise: something has hit the post."""
+        return any(
+            axis.farthest_deg
+            > max(_KNOCK * sorted(each[1] for each in usual)[len(usual) // 2], 3 * self._move_deg)
+            for axis, usual in zip(axes, self._usual, strict=True)
+            if usual
+        )
+
+    def _unsteady(self, now_s: float, why: str, axes: Axes) -> None:
         if self._hold_from_s is not None:
             if self._unrest_s is None:
                 self._unrest_s = max(self._steady_s, self._hold_from_s)
                 self._hit = False
             self._hit = self._hit or self._is_hit(axes)
             if now_s - self._unrest_s > self._s.knock_s:
-                self._lose(why)
-        self.view = View(WatchState.MOVING, why, spread_deg=max(axis.spread_deg for axis in axes))
+                self.lose_hold(-math.inf, why)
+        self.view = View(WatchState.MOVING, why)
 
-    def _steady(self, now_s: float, window_from_s: float, axes: tuple[_Window, _Window]) -> None:
+    # ---------------------------------------------------------------- the hold
+
+    def _steady(self, now_s: float, window_from_s: float, axes: Axes) -> None:
         fresh = self._hold_from_s is None
         if self._hold_from_s is None:
             self._hold_from_s = max(window_from_s, self._not_before_s)
             if self._tried_from_s is None:
                 self._tried_from_s = self._hold_from_s
-        elif self._unrest_s is not None:
-            self._settle(now_s, window_from_s, axes)
-        elif self._taken is not None and self._crept(axes):
-            self._hold_anew(window_from_s)
-        self._steady_s = now_s
-        held_s = self._held_s(now_s)
-        if self._taken is None and held_s >= self._s.hold_s - _SLACK_S:
-            self._finish(now_s, held_s)
-        else:
-            self._say(fresh, held_s, axes)
-        if now_s - self._knock_s < _KNOCK_SHOWN_S:
-            words = f"{self.view.words}; a knock, the level has stayed"
-            self.view = replace(self.view, words=words, knocked=True)
-
-    def _settle(self, now_s: float, window_from_s: float, axes: tuple[_Window, _Window]) -> None:
-        """Judge, once still again, whether the unrest was a knock or a new level."""
-        assert self._unrest_s is not None
-        if self._same_level(axes):
-            if window_from_s > self._unrest_s:
+        elif self._unrest_s is not None and self._same_level(axes):
+            if window_from_s > self._unrest_s:  # a knock: it stays out of the mean
                 self._gaps.append((self._unrest_s, window_from_s))
             self._unrest_s = None
             if self._hit:
                 self._knock_s = now_s
+        elif self._unrest_s is not None or self._crept(axes):  # a new level
+            self._hold_from_s = max(window_from_s, self._not_before_s)
+            if self._taken is not None or self._tried_from_s is None:
+                self._tried_from_s = self._hold_from_s
+            self._gaps, self._unrest_s, self._taken = [], None, None
+        self._steady_s = now_s
+        held_s = max(0.0, now_s - self._hold_from_s - sum(end - start for start, end in self._gaps))
+        if self._taken is not None:
+            self.view = View(WatchState.TAKEN, self._taken.text(), held_s, self._taken)
+        elif held_s >= self._s.hold_s - _SLACK_S:
+            self._finish(now_s, held_s)
+        elif fresh:
+            self.view = View(WatchState.STEADY, "steady", held_s)
         else:
-            self._hold_anew(window_from_s)
+            self.view = View(WatchState.HOLDING, f"holding {held_s:.0f} s of {self._s.hold_s:.0f}", held_s)
+        if now_s - self._knock_s < _KNOCK_SHOWN_S:
+            words = f"{self.view.words}; a knock, the level has stayed"
+            self.view = replace(self.view, words=words, knocked=True)
 
-    def _same_level(self, axes: tuple[_Window, _Window]) -> bool:
+    def _same_level(self, axes: Axes) -> bool:
         """The level now agrees with that before the unrest."""
         assert self._unrest_s is not None
         times_s, x_deg, y_deg = self._held_samples()
@@ -329,27 +325,16 @@ class PostWatch:
                 return False
         return True
 
-    def _crept(self, axes: tuple[_Window, _Window]) -> bool:
+    def _crept(self, axes: Axes) -> bool:
         """The post has left the level that was taken, too slowly for one window to show it."""
-        assert self._taken is not None
+        if self._taken is None:
+            return False
         taken = ((self._taken.x_deg, self._taken.x), (self._taken.y_deg, self._taken.y))
         return any(
             abs(axis.level_deg - mean_deg)
             > max(2 * self._move_deg, 4 * math.hypot(axis.u_level_deg, held.u_mean_deg))
             for axis, (mean_deg, held) in zip(axes, taken, strict=True)
         )
-
-    def _hold_anew(self, from_s: float) -> None:
-        self._hold_from_s = max(from_s, self._not_before_s)
-        if self._taken is not None or self._tried_from_s is None:
-            self._tried_from_s = self._hold_from_s
-        self._gaps = []
-        self._unrest_s = None
-        self._taken = None
-
-    def _held_s(self, now_s: float) -> float:
-        assert self._hold_from_s is not None
-        return max(0.0, now_s - self._hold_from_s - sum(end - start for start, end in self._gaps))
 
     def _held_samples(self) -> tuple[Values, Values, Values]:
         assert self._hold_from_s is not None
@@ -363,36 +348,13 @@ class PostWatch:
         """End the hold with a reading or a refusal, or go on while that makes the uncertainty smaller."""
         answer = hold(*self._held_samples(), self.sensor_errors, self._move_deg)
         if not isinstance(answer, Held):
-            self._not_before(now_s, answer.why)
+            self.lose_hold(now_s, answer.why)
             return
         u_deg = max(axis.u_statistical_deg(answer.seconds) for axis in (answer.x, answer.y))
         assert self._tried_from_s is not None
-        tried_s = now_s - self._tried_from_s
-        if u_deg <= self._s.target_u_deg or tried_s >= self._s.longest_s:
+        if u_deg <= self._s.target_u_deg or now_s - self._tried_from_s >= self._s.longest_s:
             self._taken = answer
             self.view = View(WatchState.TAKEN, answer.text(), held_s, answer)
         else:
             words = f"holding {held_s:.0f} s: ± {2 * u_deg:.3f}° so far"
             self.view = View(WatchState.HOLDING, words, held_s)
-
-    def _say(self, fresh: bool, held_s: float, axes: tuple[_Window, _Window]) -> None:
-        spread_deg = max(axis.spread_deg for axis in axes)
-        if self._taken is not None:
-            self.view = View(WatchState.TAKEN, self._taken.text(), held_s, self._taken, spread_deg)
-        elif fresh:
-            self.view = View(WatchState.STEADY, "steady", held_s, spread_deg=spread_deg)
-        else:
-            words = f"holding {held_s:.0f} s of {self._s.hold_s:.0f}"
-            self.view = View(WatchState.HOLDING, words, held_s, spread_deg=spread_deg)
-
-
-def _window_of(times_s: Values, values: Values) -> _Window:
-    half = len(values) // 2
-    return _Window(
-        level_deg=median(values),
-        shift_deg=abs(median(values[-half:]) - median(values[:half])),
-        spread_deg=robust_spread(values),
-        tau=memory_time(straight_line(times_s, values)[1]),
-        half=half,
-        farthest_deg=float(np.abs(values[-max(3, half // 10) :] - median(values)).max()),
-    )
