@@ -420,6 +420,12 @@ class StockScreen(ListPage):
     NAME = "stock"
     EMPTY = "The box is empty: a adds a lot, i takes a CSV file"
     LEAST_COLUMNS = 3
+    KEYS = (
+        ("o gone", "stock_out"),
+        ("a add", "stock_add"),
+        ("i import", "stock_import"),
+        ("^P all", "palette"),
+    )
 
     def columns(self) -> Sequence[Column]:
         """A row a lot; one that the post on screen takes from stands out and says how much."""
@@ -554,15 +560,6 @@ class StockScreen(ListPage):
             return ""
         return self.session.keys.spell("o: pieces of the marked lot are gone, ^Z undoes")
 
-    def own_keys(self) -> Sequence[Tap]:
-        """What can be done from here."""
-        return (
-            Tap("o gone", "stock_out"),
-            Tap("a add", "stock_add"),
-            Tap("i import", "stock_import"),
-            Tap("^P all", "palette"),
-        )
-
     def stock_out(self) -> None:
         """Ask how many of the marked lot are gone; undo brings them back."""
         lots = self._lots()
@@ -643,6 +640,7 @@ class RecordScreen(PostList):
     EMPTY = "no run yet: F5 sets one up"
     DOES = "write"
     LEAST_COLUMNS = 4
+    KEYS = (("e export", "hand_over"), ("⏎ open", "open"), ("F1 help", "help"), ("^P all", "palette"))
 
     def __init__(self, session: Session) -> None:
         super().__init__(session)
@@ -733,15 +731,6 @@ class RecordScreen(PostList):
             return ""
         unit = "mm" if words.units == "mm" else "inches"
         return f"{unit} off at the top; allowed {words.allowed(run.posts[0])}"
-
-    def own_keys(self) -> Sequence[Tap]:
-        """What can be done from here."""
-        return (
-            Tap("e export", "hand_over"),
-            Tap(f"{self.session.glyphs.enter} open", "open"),
-            Tap("F1 help", "help"),
-            Tap("^P all", "palette"),
-        )
 
     def hand_over(self) -> None:
         """Ask for a file name."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING, ClassVar, Protocol, cast
 
 from textual import on
@@ -118,12 +119,16 @@ def laid_out(columns: Sequence[Column], width: int, more: str, least: int) -> li
         giving = len(kept) - 1 if len(kept) > least else giving
         wide[giving] = max(1, wide[giving] - short)
 
-    def cell(number: int, text: str) -> str:
+    def cell(number: int, text: str, role: str) -> list[Run]:
         text = clipped(text, wide[number], more)
-        return (text.rjust if kept[number].right else text.ljust)(wide[number]) + " " * gap
+        before = wide[number] - len(text) if kept[number].right else 0
+        return [(" " * before, ""), (text, role), (" " * (wide[number] - before - len(text) + gap), "")]
 
     table = [[(each.head, "label") for each in kept], *zip(*(each.cells for each in kept), strict=True)]
-    return [[(cell(number, text), role) for number, (text, role) in enumerate(row)] for row in table]
+    return [
+        [run for number, (text, role) in enumerate(row) for run in cell(number, text, role) if run[0]]
+        for row in table
+    ]
 
 
 class Page(RoleScreen):
@@ -133,6 +138,8 @@ class Page(RoleScreen):
     """Its name among actions.SCREENS."""
     ALWAYS_ASKS: ClassVar[bool] = False
     """True: the line is a reading's and always open."""
+    KEYS: ClassVar[Sequence[tuple[str, str]]] = ()
+    """What its foot offers, and the action of each."""
     DOES: ClassVar[str] = "keep"
     """What Enter does with what is asked here."""
 
@@ -155,13 +162,11 @@ class Page(RoleScreen):
 
     def _sizes(self) -> Iterator[str]:
         """Classes for the size. The library gives them too, but late: then all styles come twice."""
-        columns, rows = self.app.size
-        for size, breakpoints in (
-            (columns, self.app.HORIZONTAL_BREAKPOINTS or ()),
-            (rows, self.app.VERTICAL_BREAKPOINTS or ()),
+        app = self.app
+        for size, breakpoints in zip(
+            app.size, (app.HORIZONTAL_BREAKPOINTS, app.VERTICAL_BREAKPOINTS), strict=True
         ):
-            fitting = [found for found in breakpoints if found[0] <= size]
-            if fitting:
+            if fitting := [found for found in breakpoints or () if found[0] <= size]:
                 yield max(fitting)[1]
 
     @property
@@ -189,9 +194,9 @@ class Page(RoleScreen):
         yield Taps(id="tabs")
         yield Picture(self.draw_headline, id="headline")
         yield from self.compose_body()
-        yield Picture(lambda width, height: _text(width, height, TOO_SMALL, "strong"), id="small")
-        yield Picture(self._draw_banner, id="banner")
-        yield Picture(self._draw_echo, id="echo")
+        yield Picture(partial(self._draw_text, lambda: (TOO_SMALL, "strong")), id="small")
+        yield Picture(partial(self._draw_text, lambda: (self.banner_text, "refused")), id="banner")
+        yield Picture(partial(self._draw_text, lambda: self.echo_text(self.line.value)), id="echo")
         with Beside(id="line"):
             yield Label(self.session.glyphs.prompt + " ", id="prompt")
             yield EntryLine(id="entry")
@@ -209,7 +214,10 @@ class Page(RoleScreen):
         if not self.is_up:
             return
         self.fill()
-        self._stand_by_banner()
+        before = self.banner_rows
+        self.warn(self._fault)  # a run that two crews laid out differently has a banner too
+        if self.banner_rows != before:
+            self.call_after_refresh(self.show)  # its rows come off the rest
         self.show_echo()
         for picture in self.query(Picture):
             picture.redraw()
@@ -233,17 +241,12 @@ class Page(RoleScreen):
 
     def _offer_tabs(self) -> None:
         """The names of the pages, each with its key where there is room for it."""
-        here, roomy = f"go_{self.NAME}", self.window.width >= KEYS_ON_TABS_FROM
-        tabs = [BY_NAME[f"go_{name}"] for name in SCREENS]
-        keys = [self.session.keys.of(tab) if roomy else "" for tab in tabs]
-        self.query_one("#tabs", Taps).offer(
-            [
-                [
-                    Tap(f"{key} {tab.title}".strip(), tab.name, "here" if tab.name == here else "band")
-                    for tab, key in zip(tabs, keys, strict=True)
-                ]
-            ]
-        )
+        roomy = self.window.width >= KEYS_ON_TABS_FROM
+        tabs = []
+        for tab in (BY_NAME[f"go_{name}"] for name in SCREENS):
+            label = f"{self.session.keys.of(tab) if roomy else ''} {tab.title}".strip()
+            tabs.append(Tap(label, tab.name, "here" if tab.name == f"go_{self.NAME}" else "band"))
+        self.query_one("#tabs", Taps).offer([tabs])
 
     def on_screen_resume(self, event: events.ScreenResume) -> None:
         """Come back to the page: the session may have moved. The first time all is as it was just mounted."""
@@ -287,7 +290,8 @@ class Page(RoleScreen):
 
     def own_keys(self) -> Sequence[Tap]:
         """What it offers while nothing is asked."""
-        return ()
+        enter = self.session.glyphs.enter
+        return [Tap(label.replace("⏎", enter), action) for label, action in self.KEYS]
 
     def show_keys(self) -> None:
         """Offer the keys of the moment."""
@@ -301,13 +305,6 @@ class Page(RoleScreen):
         if self.is_up:
             self.program.sound.ring(outcome.bell)
             self.show_echo()
-
-    def _stand_by_banner(self) -> None:
-        """A run that two crews laid out differently has a banner too; its rows come off the rest."""
-        before = self.banner_rows
-        self.warn(self._fault)
-        if self.banner_rows != before:
-            self.call_after_refresh(self.show)
 
     def warn(self, text: str) -> None:
         """Show a banner for as long as the trouble lasts; empty text takes it away."""
@@ -346,12 +343,15 @@ class Page(RoleScreen):
             return 0
         return min(1 if self.has_class("-squat") else 2, len(wrapped(self.banner_text, self.window.width)))
 
-    def _draw_banner(self, width: int, height: int) -> Canvas:
-        return _text(width, height, self.banner_text, "refused", self.session.glyphs.more)
-
-    def _draw_echo(self, width: int, height: int) -> Canvas:
-        text, role = self.echo_text(self.line.value)
-        return _text(width, height, text, role, self.session.glyphs.more)
+    def _draw_text(self, what: Callable[[], tuple[str, str]], width: int, height: int) -> Canvas:
+        """Text broken between words; what does not fit the rows ends in a sign."""
+        canvas, (text, role) = Canvas(width, height), what()
+        rows = wrapped(text, width)
+        if len(rows) > height > 0:
+            rows[height - 1] = clipped(" ".join(rows[height - 1 :]), width, self.session.glyphs.more)
+        for y, row in enumerate(rows[:height]):
+            canvas.put(0, y, row, role)
+        return canvas
 
     def echo_text(self, typed: str) -> tuple[str, str]:
         """What the echo row says, and in which role."""
@@ -376,26 +376,25 @@ class Page(RoleScreen):
         self.outcome = None
         if not self.is_up:
             return
-        self.query_one("#line").display = True
-        self.query_one("#prompt", Label).update(f"{question.label}{self.session.glyphs.prompt} ")
-        line = self.line
-        line.lends = False
-        line.value = question.value
-        line.cursor_position = len(question.value)
-        line.focus()
+        self._open_line(question.label, question.value, lends=False)
+        self.line.focus()
         self.show_keys()
         self.show_echo()
+
+    def _open_line(self, label: str, value: str, *, lends: bool) -> None:
+        self.query_one("#line").display = self.ALWAYS_ASKS or self.question is not None
+        self.query_one("#prompt", Label).update(f"{label}{self.session.glyphs.prompt} ")
+        line = self.line
+        line.lends = lends
+        line.value = value
+        line.cursor_position = len(value)
 
     def stop_asking(self) -> None:
         """Back to what the page does by itself."""
         self.question = None
         if not self.is_up:
             return
-        line = self.line
-        line.lends = self.ALWAYS_ASKS
-        line.value = ""
-        self.query_one("#prompt", Label).update(self.session.glyphs.prompt + " ")
-        self.query_one("#line").display = self.ALWAYS_ASKS
+        self._open_line("", "", lends=self.ALWAYS_ASKS)
         self.focus_home()
         self.show()
 
@@ -569,14 +568,3 @@ class Page(RoleScreen):
             self.submit(self.line.value)
         else:
             self.program.do(action)
-
-
-def _text(width: int, height: int, text: str, role: str, more: str = "") -> Canvas:
-    """Text broken between words; what does not fit the rows ends in a sign."""
-    canvas = Canvas(width, height)
-    rows = wrapped(text, width)
-    if len(rows) > height > 0:
-        rows[height - 1] = clipped(" ".join(rows[height - 1 :]), width, more)
-    for y, row in enumerate(rows[:height]):
-        canvas.put(0, y, row, role)
-    return canvas
