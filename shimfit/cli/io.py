@@ -152,8 +152,11 @@ def open_site(
     return site
 
 
-def one_to_stdout(args: argparse.Namespace) -> None:
-    """Refuse a call of which two answers would go to stdout."""
+def one_to_stdout(args: argparse.Namespace, csv: Kind | None = None) -> None:
+    """Refuse, before the work, two answers that would go to stdout and files that can't be written over.
+
+    csv: what kind of table --csv writes.
+    """
     ways = {
         "--pdf -": vars(args).get("pdf") == "-",
         "--csv -": vars(args).get("csv") == "-",
@@ -162,6 +165,9 @@ def one_to_stdout(args: argparse.Namespace) -> None:
     asked = [way for way, wanted in ways.items() if wanted]
     if len(asked) > 1:
         raise UsageError(f"only one of {' and '.join(asked)} can go to stdout; give the others a file")
+    for name, kind in ((vars(args).get("pdf"), PDF), (vars(args).get("csv"), csv)):
+        if kind is not None and name != "-":
+            check_output(args, name, kind)
 
 
 def sheet_facts(site: Site, job: str, run: str) -> SheetFacts:

@@ -34,7 +34,7 @@ def run_record(args: argparse.Namespace, io: Io) -> int:
         raise UsageError("--file goes with `record verify`: it checks an export without a data file")
     if args.hash is not None:
         raise UsageError("--hash goes with `record verify`: it compares a printed record's with the log")
-    one_to_stdout(args)
+    one_to_stdout(args, RECORD_CSV)
     from shimfit.report.record import record_csv, record_json, record_lines, record_of
     from shimfit.report.statistics import statistics, statistics_json, statistics_lines
     from shimfit.store.chain import head_on_paper

@@ -8,7 +8,6 @@ from itertools import chain
 from typing import TYPE_CHECKING, Any
 
 from shimfit.cli.io import (
-    check_output,
     lengths_in,
     one_to_stdout,
     open_site,
@@ -47,8 +46,7 @@ def run_rails(args: argparse.Namespace, io: Io) -> int:
     from shimfit.workflow.site import parse_run
 
     job, run = parse_run(args.path)
-    one_to_stdout(args)
-    check_output(args, args.csv, RAILS_CSV)
+    one_to_stdout(args, RAILS_CSV)
     with open_site(args, io, read_only=True) as site:
         state, facts = site.run(job, run), sheet_facts(site, job, run)
     lengths = lengths_in(state.units)

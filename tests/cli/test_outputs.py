@@ -193,6 +193,16 @@ def test_no_command_destroys_a_data_file(pier: Callable[..., Any], words: Any, t
     assert contents(tmp_path) == before
 
 
+def test_a_record_is_not_issued_where_its_paper_cannot_be_written(
+    pier: Callable[..., Any], tmp_path: Path
+) -> None:
+    letter = tmp_path / "letter.txt"
+    letter.write_text("Dear crew,")
+    before = pier("record", "pier/east", "--json").json["log"]
+    assert pier("record", "pier/east", "--issue", "--pdf", str(letter)).code == 4
+    assert pier("record", "pier/east", "--json").json["log"] == before
+
+
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="Linux has /dev/full")
 @pytest.mark.parametrize("words", list(OUTPUTS.values())[:7], ids=list(OUTPUTS)[:7])
 def test_a_full_disk_is_exit_4_and_a_sentence(pier: Callable[..., Any], words: Any) -> None:
