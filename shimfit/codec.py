@@ -12,10 +12,11 @@ a dict of types by key in which `key?` may be left out. Other keys are passed ov
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from dataclasses import MISSING, asdict, fields, is_dataclass
 from enum import Enum
 from functools import cache, partial
+from itertools import repeat
 from types import UnionType
 from typing import (
     TYPE_CHECKING,
@@ -192,38 +193,29 @@ def _or_null(one: Shape) -> Shape:
 
 def list_of(item: Shape) -> Shape:
     """A list of what has this shape."""
-    fault_, read_, schema = item
-
-    def wrong(value: Any) -> str | None:
-        if not isinstance(value, list | tuple):
-            return _must("a list", value)
-        for at, one in enumerate(value):
-            if bad := fault_(one):
-                return f"[{at}]{bad}"
-        return None
-
-    reading = tuple if read_ is None else lambda value: tuple(map(read_, value))
-    return Shape(wrong, reading, {"type": "array", "items": schema})
+    reading = tuple if item.read is None else lambda value: tuple(map(item.read, value))
+    return Shape(_wrong_list(repeat(item)), reading, {"type": "array", "items": item.schema})
 
 
 def _tuple(items: Sequence[Shape]) -> Shape:
+    def reading(value: Any) -> tuple[Any, ...]:
+        both = zip(items, value, strict=True)
+        return tuple(one if item.read is None else item.read(one) for item, one in both)
+
+    schema: Json = {"type": "array", "prefixItems": [item.schema for item in items], "minItems": len(items)}
+    return Shape(_wrong_list(items, len(items)), reading, schema | {"items": False})
+
+
+def _wrong_list(items: Iterable[Shape], length: int | None = None) -> Callable[[Any], str | None]:
     def wrong(value: Any) -> str | None:
-        if not isinstance(value, list | tuple) or len(value) != len(items):
-            return _must(f"a list of {len(items)}", value)
-        for at, (item, one) in enumerate(zip(items, value, strict=True)):
+        if not isinstance(value, list | tuple) or length not in (None, len(value)):
+            return _must("a list" if length is None else f"a list of {length}", value)
+        for at, (one, item) in enumerate(zip(value, items, strict=False)):
             if bad := item.fault(one):
                 return f"[{at}]{bad}"
         return None
 
-    def reading(value: Any) -> tuple[Any, ...]:
-        return tuple(
-            one if item.read is None else item.read(one) for item, one in zip(items, value, strict=True)
-        )
-
-    schemas = [item.schema for item in items]
-    return Shape(
-        wrong, reading, {"type": "array", "prefixItems": schemas, "minItems": len(items), "items": False}
-    )
+    return wrong
 
 
 def _mapping(key: Shape, item: Shape) -> Shape:
@@ -286,14 +278,13 @@ def members(class_: Hashable) -> Mapping[str, Any]:
 def _readers(class_: Hashable) -> list[tuple[str, Reader, bool]]:
     """Key, reader, and whether null stands for the default, of each field."""
     return [
-        (key.rstrip("?"), shape(type_).read, _null_is_default(type_))
+        (
+            key.rstrip("?"),
+            shape(type_).read,
+            any(isinstance(within, Within) and within.null for within in get_args(type_)),
+        )
         for key, type_ in members(class_).items()
     ]
-
-
-def _null_is_default(type_: Any) -> bool:
-    within = get_args(type_)[1] if get_origin(type_) is Annotated else None
-    return isinstance(within, Within) and within.null
 
 
 def also(one: Shape, wrong: Callable[[Any], str | None]) -> Shape:
@@ -418,26 +409,28 @@ ANSWER = shape(
 """An answer as its event keeps it, and as `shimfit solve --json` prints it with what follows from it."""
 
 
-def _post_to_json(foot: Foot, height_mm: float) -> Json:
-    """Foot and reading height (rod_at_mm and round only where they say something)."""
+def prescription_to_json(
+    answer: Prescription, *, entry: str = "", understood: str = "", plane: GapPlane | None = None
+) -> Json:
+    """Answer in the form of `shimfit solve --json`, without the schema number.
+
+    plane: gap plane of the lean that was read; without it pivot, gap_mm and edges are left out (events).
+    """
+    foot = answer.post
+    # Where the rod pulls, and a round foot, only where they say something.
+    beside = {"round": foot.round, "rod_at_mm": list(foot.rod_at_mm)}
     post = {
         "foot_along_mm": foot.along_mm,
         "foot_across_mm": foot.across_mm,
-        "height_mm": height_mm,
+        "height_mm": answer.height_mm,
         "rod_hole_mm": foot.rod_hole_mm,
-    }
-    beside = {"round": foot.round, "rod_at_mm": list(foot.rod_at_mm)}
-    return post | {key: value for key, value in beside.items() if value not in (False, [0.0, 0.0])}
-
-
-def _gap_to_json(plane: GapPlane) -> Json:
-    """Pivot, gaps at the eight seats and (rectangles) along the four edges, of a gap plane."""
-    out: Json = {
-        "pivot": None if plane.pivot is None else str(plane.pivot),
-        "gap_mm": {str(seat): gap_mm for seat, gap_mm in plane.seats_mm.items()},
-    }
-    if plane.edges:
-        out["edges"] = {
+    } | {key: value for key, value in beside.items() if value not in (False, [0.0, 0.0])}
+    gaps: Json = {}
+    if plane is not None:
+        gaps["pivot"] = None if plane.pivot is None else str(plane.pivot)
+        gaps["gap_mm"] = {str(seat): gap_mm for seat, gap_mm in plane.seats_mm.items()}
+    if plane is not None and plane.edges:
+        gaps["edges"] = {
             str(face): {
                 "from": str(edge.start),
                 "from_mm": edge.start_mm,
@@ -446,22 +439,12 @@ def _gap_to_json(plane: GapPlane) -> Json:
             }
             for face, edge in plane.edges.items()
         }
-    return out
-
-
-def prescription_to_json(
-    answer: Prescription, *, entry: str = "", understood: str = "", plane: GapPlane | None = None
-) -> Json:
-    """Answer in the form of `shimfit solve --json`, without the schema number.
-
-    plane: gap plane of the lean that was read; without it pivot, gap_mm and edges are left out (events).
-    """
     return {
         "entry": entry,
         "understood": understood,
-        "post": _post_to_json(answer.post, answer.height_mm),
+        "post": post,
         "lean": lean_to_json(answer.lean, answer.height_mm),
-        **({} if plane is None else _gap_to_json(plane)),
+        **gaps,
         "packs": to_json(answer.packs),
         "change": to_json(answer.change),
         "resting": resting_to_json(answer.resting, answer.height_mm),
