@@ -218,7 +218,7 @@ def answered_again(site: Site, io: Io, job: str | None = None) -> list[str]:
 
 
 def words_of(run: RunState, own: settings.Settings) -> Words:
-    """How a run is spoken of: its faces, its unit, its tape."""
+    """How a run is worded: its faces, its unit, its tape."""
     from shimfit.text.glyphs import glyphs_for
     from shimfit.text.phrases import Words
 

@@ -590,7 +590,7 @@ class Ledger:
         """Packs of an answer from `without(promised)`, with the copies that they are really cut from.
 
         An answer counts the copies it was offered 1, 2, 3 …; here they get the numbers that the box knows,
-        the one that is named first the lowest. What is cut from the rest of a promised piece is told as a
+        the one that is named first the lowest. What is cut from the rest of a promised piece is named as a
         stretch of that piece, whichever of the two is cut first.
         back: lots that come out from under the post and were offered too.
         """
@@ -715,7 +715,7 @@ class Ledger:
         return found
 
     def count_taken(self, data: Mapping[str, Any], lot_of: Callable[[Mapping[str, Any]], Lot]) -> None:
-        """Count a `taken` event in; one from before copies were told apart takes the first whole one."""
+        """Count a `taken` event in; one from before copies were numbered takes the first whole one."""
         if "cut" not in data:
             self._count_without_copies(data["used"], [lot_of(row) for row in data.get("back", ())])
             return
@@ -733,9 +733,9 @@ class Ledger:
         self.take_cuts(map(Cut.from_json, data["cut"]), names)
 
     def _count_without_copies(self, used: Iterable[Mapping[str, Any]], back: Sequence[Lot]) -> None:
-        """Pieces out and lots back, as they were logged before copies were told apart.
+        """Pieces out and lots back, as they were logged before copies were numbered.
 
-        Lots that are what is left of the one copy that was cut are told as that, so that what was planned
+        Lots that are what is left of the one copy that was cut are named as that, so that what was planned
         from the same copy is found in them.
         """
         left = list(back)

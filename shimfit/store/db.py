@@ -69,7 +69,7 @@ _OF_SQLITE = {
 
 
 @contextlib.contextmanager
-def saying_what(path: Path) -> Iterator[None]:
+def file_errors(path: Path) -> Iterator[None]:
     """Turn what SQLite and the system raise into a FileError that says what to do."""
     try:
         yield
@@ -360,7 +360,7 @@ def open_file(path: Path, *, read_only: bool, empty_ok: bool = False, now: str) 
 
     Raises FileError for everything that stands in the way.
     """
-    with saying_what(path):
+    with file_errors(path):
         _look_before_touching(path)
         _refuse_hard_links(path, read_only=read_only)
         if read_only and empty_ok and not path.exists():

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from shimfit.errors import FileError, UsageError
 from shimfit.store.box import BoxFold, fold_box
-from shimfit.store.db import saying_what
+from shimfit.store.db import file_errors
 from shimfit.store.events import BOX_KINDS, UNDONE, Draft, canonical, read_data
 from shimfit.store.fold import RunFold, fold_run
 from shimfit.store.log import Log, guarded
@@ -272,7 +272,7 @@ class Journal(Log):
 
         step: id of the step that is meant; UsageError, and nothing taken back, when another is the last.
         """
-        with self.exclusively(), saying_what(self.path):
+        with self.exclusively(), file_errors(self.path):
             steps = self._history.to_undo(job)
             if not steps:
                 return None
@@ -284,7 +284,7 @@ class Journal(Log):
 
     def redo(self, job: str | None, *, by: str | None = None) -> str | None:
         """Bring back what was undone last; what it was in words, or None when there is nothing."""
-        with self.exclusively(), saying_what(self.path):
+        with self.exclusively(), file_errors(self.path):
             step = self._history.to_redo(job)
             if step is None:
                 return None

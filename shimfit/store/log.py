@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Any, Concatenate, ParamSpec, Self, TypeVar
 
 from shimfit.errors import FileError, InternalError, UsageError
 from shimfit.store.chain import BadEvent, Checker, End, Head, altered, chained, heads, moved_here
-from shimfit.store.db import DamagedError, damaged, open_file, saying_what
+from shimfit.store.db import DamagedError, damaged, open_file, file_errors
 from shimfit.store.events import (
     BOX_KINDS,
     GENESIS,
@@ -91,7 +91,7 @@ def guarded(method: Callable[Concatenate[_L, _P], _T]) -> Callable[Concatenate[_
 
     @wraps(method)
     def one_at_a_time(self: _L, *args: _P.args, **named: _P.kwargs) -> _T:
-        with self.guard, saying_what(self.path):
+        with self.guard, file_errors(self.path):
             return method(self, *args, **named)
 
     return one_at_a_time  # type: ignore[return-value]  # `wraps` calls the log `self`
@@ -140,7 +140,7 @@ class Log:
         each with one sentence.
         """
         file = Path(path)
-        with saying_what(file), contextlib.ExitStack() as half_open:
+        with file_errors(file), contextlib.ExitStack() as half_open:
             opened = open_file(file, read_only=read_only, empty_ok=empty_ok, now=clock().isoformat())
             half_open.callback(opened.close)
             log = cls(opened, clock, ids)
@@ -274,7 +274,7 @@ class Log:
         Raises FileError when another program writes for too long.
         """
         with self.guard, contextlib.ExitStack() as held:
-            with saying_what(self.path):
+            with file_errors(self.path):
                 held.enter_context(self._turn())
             yield
 

@@ -23,7 +23,7 @@ from shimfit.codec import fault, read, shape
 from shimfit.errors import FileError, InternalError
 from shimfit.outputs import EVENTS, write_whole
 from shimfit.store.chain import Checker, altered
-from shimfit.store.db import saying_what
+from shimfit.store.db import file_errors
 from shimfit.store.events import (
     BOOKKEEPING,
     KINDS,
@@ -374,7 +374,7 @@ def last_backup(folder: Path) -> datetime | None:
 
 def write_backup(journal: Journal, folder: Path, now: datetime) -> Path:
     """Write a backup (JSON lines, restored by `shimfit import`) and return its file; raises FileError."""
-    with saying_what(folder):
+    with file_errors(folder):
         folder.mkdir(parents=True, exist_ok=True)
     file = folder / now.strftime(_NAME)
     write_export(journal, file)

@@ -25,7 +25,7 @@ from shimfit.errors import FileError
 from shimfit.outputs import BESIDE
 from shimfit.store import log
 from shimfit.store.chain import altered
-from shimfit.store.db import saying_what
+from shimfit.store.db import file_errors
 from shimfit.store.events import Draft, microseconds, wrong_with
 from shimfit.store.journal import Journal
 from shimfit.store.log import wall_clock
@@ -78,7 +78,7 @@ def salvage(damaged: Path, new: Path, *, clock: Callable[[], datetime] = wall_cl
     there = [file for file in made if os.path.lexists(file)]
     if there:
         raise FileError(f"{there[0]} exists: name a file that does not, so that nothing is overwritten")
-    with saying_what(damaged):
+    with file_errors(damaged):
         database = damaged.read_bytes()
         wal_file = damaged.with_name(damaged.name + "-wal")
         wal = wal_file.read_bytes() if wal_file.exists() else b""

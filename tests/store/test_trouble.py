@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from shimfit.errors import FileError
-from shimfit.store.db import saying_what
+from shimfit.store.db import file_errors
 
 
 @pytest.mark.parametrize(
@@ -24,7 +24,7 @@ from shimfit.store.db import saying_what
     ],
 )
 def test_system_errors_are_worded(number, says):
-    with pytest.raises(FileError, match=says), saying_what(Path("jetty.db")):
+    with pytest.raises(FileError, match=says), file_errors(Path("jetty.db")):
         raise OSError(number, os.strerror(number))
 
 
@@ -46,13 +46,13 @@ def test_database_errors_are_worded(name, says):
     """Names of result codes: "Result and Error Codes", sqlite.org (from memory)."""
     error = sqlite3.OperationalError("what SQLite says")
     error.sqlite_errorname = name
-    with pytest.raises(FileError, match=says) as caught, saying_what(Path("jetty.db")):
+    with pytest.raises(FileError, match=says) as caught, file_errors(Path("jetty.db")):
         raise error
     assert caught.value.path == "jetty.db"
 
 
 def test_what_is_a_sentence_already_stays_as_it_is():
     sentence = FileError("a sentence")
-    with pytest.raises(FileError) as caught, saying_what(Path("jetty.db")):
+    with pytest.raises(FileError) as caught, file_errors(Path("jetty.db")):
         raise sentence
     assert caught.value is sentence
