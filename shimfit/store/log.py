@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Any, Concatenate, ParamSpec, Self, TypeVar
 
 from shimfit.errors import FileError, InternalError, UsageError
 from shimfit.store.chain import BadEvent, Checker, End, Head, altered, chained, heads, moved_here
-from shimfit.store.db import DamagedError, damaged, open_file, file_errors
+from shimfit.store.db import DamagedError, damaged, file_errors, open_file
 from shimfit.store.events import (
     BOX_KINDS,
     GENESIS,
