@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from shimfit.model import Chance, Change, Lean, Lot, Pack, Piece, Reading
     from shimfit.quantities.typed import Units
     from shimfit.standing import PostRecord, RunState, Score
+    from shimfit.text.canvas import Run
     from shimfit.text.glyphs import Glyphs
 
 _FACES_SAID = re.compile(
@@ -569,6 +570,11 @@ def wrapped(text: str, width: int) -> list[str]:
                 row = row[width:]
         rows.append(row)
     return rows
+
+
+def broken(rows: Iterable[Run], width: int) -> list[Run]:
+    """Texts with their roles, each broken into rows; an empty one is left out."""
+    return [(row, role) for text, role in rows if text for row in wrapped(text, width)]
 
 
 def clipped(text: str, width: int, sign: str) -> str:

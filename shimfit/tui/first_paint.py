@@ -39,7 +39,7 @@ TYPING = (
     "shimfit.core.uncertainty",
     "shimfit.core.bow",
 )
-STREAMING = ("shimfit.tui.screens.post_beside", "shimfit.workflow.solving", "shimfit.core.packing.answer")
+STREAMING = ("shimfit.workflow.solving", "shimfit.core.packing.answer")
 
 
 def load_ahead(*, streams: bool) -> Thread:

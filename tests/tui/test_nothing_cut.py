@@ -8,9 +8,8 @@ from shimfit.model import Lean, PostState
 from shimfit.text.canvas import Canvas
 from shimfit.text.glyphs import glyphs_for
 from shimfit.tui.screens import post_pictures as drawing
-from shimfit.tui.screens.beside import LiveTarget
-from shimfit.tui.screens.post_pictures import ScreenSize, answer_rows, big_rows, said_rows
-from shimfit.tui.screens.post_snapshot import next_step, take_snapshot
+from shimfit.tui.screens.live import LiveTarget, next_step
+from shimfit.tui.screens.post_pictures import ScreenSize, answer_rows, big_rows, said_rows, take_snapshot
 from shimfit.tui.sensing import Live
 from shimfit.tui.session import Session
 

@@ -1,7 +1,7 @@
 """What stands beside and below a list where the window has room, as parts that one column puts in order.
 
 Words have their rows first, pictures share the rest. The pictures are of a post (how it stood and stands,
-its packs, its readings), of a lot with its cuts, and the target while an inclinometer streams.
+its packs, its readings) and of a lot with its cuts.
 """
 
 from __future__ import annotations
@@ -15,20 +15,15 @@ from typing import TYPE_CHECKING, TypeAlias
 from shimfit.model import Face, PostState
 from shimfit.quantities import shown
 from shimfit.text.canvas import Canvas
-from shimfit.text.phrases import clipped, in_order, lot_size, wrapped
+from shimfit.text.phrases import broken, clipped, in_order, lot_size
 from shimfit.text.pictures import (
-    Backdrop,
-    backdrop,
     elevation,
     foot_plan,
-    mark_cell,
     pair,
     span_for,
     target,
     trend,
-    with_mark,
 )
-from shimfit.tui.screens.post_snapshot import LOOKS_PER_FIGURE, next_step
 from shimfit.values import dataclass
 
 if TYPE_CHECKING:
@@ -39,7 +34,7 @@ if TYPE_CHECKING:
     from shimfit.text.canvas import Run
     from shimfit.text.glyphs import Glyphs
     from shimfit.text.phrases import Words
-    from shimfit.tui.screens.post_snapshot import Snapshot
+    from shimfit.tui.screens.post_pictures import Snapshot
 
 # ---------------------------------------------------------------- a column
 
@@ -65,13 +60,7 @@ def column(width: int, height: int, more: str, *parts: Part) -> Canvas:
     that go on beyond the last row end in the sign `more`.
     """
     canvas = Canvas(width, height)
-    there = [
-        part
-        if isinstance(part, Drawing)
-        else [(row, role) for text, role in part for row in wrapped(text, width)]
-        for part in parts
-        if part
-    ]
+    there = [part if isinstance(part, Drawing) else broken(part, width) for part in parts if part]
     rows = [0 if isinstance(part, Drawing) else len(part) for part in there]
     spare = height + 1 - sum(count + 1 for count in rows if count)
     growing: list[tuple[int, int]] = []
@@ -320,78 +309,3 @@ def _bar(size: tuple[int, int], shares: tuple[float, float], glyphs: Glyphs, rol
             bar = glyphs.bars[min(steps, level - row * steps) - 1]
             canvas.put(x, canvas.height - 1 - row, bar, role)
     return canvas
-
-
-# ---------------------------------------------------------------- the target while an inclinometer streams
-
-LEGEND_ROWS = 2
-WIDEST, TALLEST = 64, 25
-
-
-def _role(top_mm: tuple[float, float] | None, allowed_mm: float, *, zero_found: bool) -> str:
-    """Colour of the mark; one whose zero nobody has found is neither within nor beyond."""
-    if top_mm is None or not zero_found:
-        return "label"
-    return "within" if math.hypot(*top_mm) <= allowed_mm else "beyond"
-
-
-class LiveTarget:
-    """Draws the target, remembering its scale and all that did not change since the last time."""
-
-    def __init__(self) -> None:
-        self._span: float | None = None
-        self._key: object = None
-        self._scene: Backdrop | None = None
-        self._reported: tuple[str, ...] = ()
-        self._seen: object = None
-        self._shown: Canvas | None = None
-
-    def forget(self) -> None:
-        """Another post is on screen: its scale is its own."""
-        self._span = None
-
-    def draw(self, snapshot: Snapshot, width: int, height: int) -> Canvas:
-        """The target as it is now."""
-        record, words, live = snapshot.record, snapshot.words, snapshot.live
-        if record is None or words is None or live is None or height < 3:
-            return Canvas(width, height)
-        width, height = min(width, WIDEST), min(height, TALLEST)
-        allowed_mm = record.tolerance.allowed_top_mm(record.height_mm)
-        top_mm = live.lean.top_mm(record.height_mm) if live.lean else None
-        if top_mm is not None:
-            self._span = span_for(math.hypot(*top_mm), allowed_mm, self._span)
-        scene = self._backdrop(snapshot, words, allowed_mm, width, height)
-        if live.lean is None:
-            self._reported = (live.word,)
-        elif not live.zero_found:
-            self._reported = ("zero not found:", "turn it end for end")
-        elif snapshot.looks % LOOKS_PER_FIGURE == 0 or len(self._reported) < LEGEND_ROWS:
-            self._reported = (
-                words.off(live.lean, record, width),
-                next_step(snapshot.advice, live.lean, record, words, width),
-            )
-        cell = mark_cell(top_mm, scene.rows_per_mm, scene.middle) if top_mm else None
-        role = _role(top_mm, allowed_mm, zero_found=live.zero_found)
-        seen = (id(scene), cell, self._reported, role)
-        if self._shown is None or seen != self._seen:
-            self._seen = seen
-            self._shown = with_mark(scene, top_mm, role, snapshot.glyphs, *self._reported)
-        return self._shown
-
-    def _backdrop(
-        self, snapshot: Snapshot, words: Words, allowed_mm: float, width: int, height: int
-    ) -> Backdrop:
-        span = self._span or 4.0
-        key = (span, allowed_mm, width, height, tuple(words.names.values()), snapshot.glyphs.top)
-        if self._scene is None or key != self._key:
-            self._key = key
-            self._scene = backdrop(
-                allowed_mm,
-                span=span,
-                names=words.names,
-                glyphs=snapshot.glyphs,
-                width=width,
-                height=height,
-                legend_rows=LEGEND_ROWS,
-            )
-        return self._scene

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from functools import cached_property
 from typing import TYPE_CHECKING
 
 from textual import on
@@ -14,6 +13,7 @@ from shimfit.text.canvas import Canvas
 from shimfit.text.glyphs import ROLES
 from shimfit.text.pictures import taper_side
 from shimfit.tui.first_paint import load_ahead, painted
+from shimfit.tui.screens.live import LiveAdvice, LiveTarget, live_packs, next_step
 from shimfit.tui.screens.page import Column, Page, laid_out
 from shimfit.tui.screens.post_pictures import (
     ScreenSize,
@@ -25,8 +25,8 @@ from shimfit.tui.screens.post_pictures import (
     said,
     share_out,
     strip_row,
+    take_snapshot,
 )
-from shimfit.tui.screens.post_snapshot import LiveAdvice, next_step, take_snapshot
 from shimfit.tui.session import Outcome
 from shimfit.tui.widgets import Below, Beside, Picture, Rows, Tap, Taps
 
@@ -37,10 +37,10 @@ if TYPE_CHECKING:
     from textual.app import ComposeResult
 
     from shimfit.standing import PostRecord
-    from shimfit.tui.screens.beside import LiveTarget
-    from shimfit.tui.screens.post_snapshot import Snapshot
+    from shimfit.tui.screens.post_pictures import Snapshot
     from shimfit.tui.sensing import Live
     from shimfit.tui.session import Session
+    from shimfit.workflow.solving import Advice
 
 PAD_INCH = ("1/4 1/2 3/4 1/8 3/8 5/8 7/8", "1/16 3/16 5/16 7/16 9/16 11/16", '13/16 15/16 0 1" 2" strong shy')
 PAD_MM = ("1 2 3 4 5", "6 7 8 9 0", ".5 plumb")
@@ -107,7 +107,7 @@ class PostScreen(Page):
         self._target_picture = Picture(lambda w, h: self._target.draw(self.snapshot, w, h), id="target")
         self._side: Picture | None = None
         """The column of pictures, once there was room for it."""
-        self._advice = LiveAdvice()
+        self._target, self._advice = LiveTarget(), LiveAdvice()
         self._floor: tuple[object, tuple[int, ...]] = (None, (0, 0, 0, 0))
 
     def compose_body(self) -> ComposeResult:
@@ -136,12 +136,6 @@ class PostScreen(Page):
 
         self._side = Picture(draw, id="side")
         return self._side
-
-    @cached_property
-    def _target(self) -> LiveTarget:
-        from shimfit.tui.screens.beside import LiveTarget
-
-        return LiveTarget()
 
     def on_resize(self, event: events.Resize) -> None:
         """A window made wide gets its column."""
@@ -180,7 +174,7 @@ class PostScreen(Page):
     def typed(self) -> None:
         """Hear what is typed, on every key."""
         text = "" if self.question else self.line.value
-        self.snapshot = self.snapshot.with_entry(self.session.echo(text))
+        self.snapshot = replace(self.snapshot, parsed=self.session.echo(text))
         self._lay_out()
         for name in ("#big", "#taper", "#plan"):
             self.query_one(name, Picture).redraw()
@@ -210,7 +204,7 @@ class PostScreen(Page):
 
     def show_live(self, live: Live) -> None:
         """Draw what the inclinometer shows; only what changed goes out."""
-        if not self._target_picture.is_attached:
+        if not self.query("#pad") or not self._target_picture.is_attached:
             return  # while the program begins or closes, the timer outlives the widgets
         before = self.snapshot.live
         self.snapshot = self.snapshot.with_live(live)
@@ -243,7 +237,7 @@ class PostScreen(Page):
         advice = self._advice.tick(self.session, self.snapshot)
         if advice is self.snapshot.advice:
             return
-        self.snapshot = self.snapshot.with_advice(advice)
+        self._take_advice(advice)
         self._lay_out()
         for name in ("#said", "#big", "#taper", "#answer", "#plan"):
             self.query_one(name, Picture).redraw()
@@ -289,13 +283,14 @@ class PostScreen(Page):
         text = "" if self.question else self.line.value
         self.snapshot = take_snapshot(self.session, done, self.session.echo(text), self.snapshot.live)
         if self.snapshot.live is not None:
-            self.snapshot = self.snapshot.with_advice(
-                self._advice.look(self.session, self.snapshot.live.believed)
-            )
+            self._take_advice(self._advice.look(self.session, self.snapshot.live.believed))
+
+    def _take_advice(self, advice: Advice | None) -> None:
+        packs = live_packs(advice, self.snapshot.record, self.snapshot.words)
+        self.snapshot = replace(self.snapshot, advice=advice, live_packs=packs)
 
     def _lay_out(self) -> None:
-        shares = share_out(self.snapshot, self.screen_size)
-        rows_of = self._steady_rows((shares.said, shares.big, shares.taper, shares.answer))
+        rows_of = self._steady_rows(share_out(self.snapshot, self.screen_size))
         for name, rows in zip(("#said", "#big", "#taper", "#answer"), rows_of, strict=True):
             styles = self.query_one(name).styles
             if styles.height is None or styles.height.value != rows:

@@ -2,25 +2,30 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from shimfit.core.cautions import cautions_of
 from shimfit.entry.result import Incomplete, Refused, Understood, number_text
 from shimfit.model import Lean, PostState
 from shimfit.quantities import shown
+from shimfit.settings.actions import USUAL_KEYS, KeyWords
 from shimfit.text.canvas import HEIGHT, STACKED_HEIGHT, Canvas, numerals, stacked, twice
 from shimfit.text.glyphs import ROLES
-from shimfit.text.phrases import clipped, fitting, in_order, wrapped
+from shimfit.text.phrases import broken, clipped, fitting, in_order, wrapped
 from shimfit.text.pictures import foot_plan, strip
 from shimfit.values import dataclass
 
 if TYPE_CHECKING:
-    from shimfit.entry.result import Component, ParseResult
-    from shimfit.standing import PostRecord
+    from shimfit.entry.result import ParseResult
+    from shimfit.model import Prescription
+    from shimfit.standing import PostRecord, RunState
     from shimfit.text.canvas import Run
     from shimfit.text.glyphs import Glyphs
-    from shimfit.text.phrases import PackLine, PostView
-    from shimfit.tui.screens.post_snapshot import Snapshot
+    from shimfit.text.phrases import PackLine, PostView, Words
+    from shimfit.tui.sensing import Live
+    from shimfit.tui.session import Session
+    from shimfit.workflow.solving import Advice
 
 LIST_COLUMNS, VAST_LIST_COLUMNS = 28, 44
 SIDE_COLUMNS, VAST_SIDE_COLUMNS = 38, 60
@@ -36,6 +41,98 @@ NO_RUN = (
     "Enter starts the sample job: a made-up boardwalk to try everything on; shimfit demo --remove takes "
     "it out again. F5 sets up a job of your own.\n\n" + "\n".join(cautions_of("first start"))
 )
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """One look. `run`, `record`, `words`, `view` are None together: no run is open."""
+
+    glyphs: Glyphs
+    keys: KeyWords = USUAL_KEYS
+    """How the keys are called."""
+    run: RunState | None = None
+    record: PostRecord | None = None
+    words: Words | None = None
+    view: PostView | None = None
+    index: int = 0
+    """Position in walking order, from 0."""
+    done: int = 0
+    """How many of the steps were ticked: the next one stands in large figures."""
+    parsed: ParseResult | None = None
+    """How the line is understood; None while nothing is typed."""
+    live: Live | None = None
+    """What the inclinometer shows; None without one."""
+    looks: int = 0
+    """Looks at the inclinometer so far."""
+    advice: Advice | None = None
+    """What the engine says to it; None without one."""
+    live_packs: tuple[PackLine, ...] = ()
+    """What is to be put in or pushed by that advice; stands before the packs of the record."""
+
+    @property
+    def packs(self) -> tuple[PackLine, ...]:
+        """Packs in the order in which they go in."""
+        if self.live_packs:
+            return self.live_packs
+        return self.view.packs if self.view is not None else ()
+
+    @property
+    def live_answer(self) -> Prescription | None:
+        """The answer to the lean as it is now, while the post stands bare."""
+        answer = self.advice.answer if self.advice is not None else None
+        return answer if answer is not None and answer.packs else None
+
+    @property
+    def prescription(self) -> Prescription | None:
+        """The answer that the packs on screen belong to."""
+        if self.live_answer is not None or self.record is None:
+            return self.live_answer
+        return self.record.going_in
+
+    @property
+    def steps(self) -> tuple[PackLine, ...]:
+        """What is to be done one after another before tightening: all packs, or those that change."""
+        if self.view is None or (self.view.state is PostState.TIGHTEN and not self.live_packs):
+            return ()
+        return tuple(pack for pack in self.packs if pack.changed) or self.packs
+
+    @property
+    def pack(self) -> PackLine | None:
+        """The step in large figures; None when all are done."""
+        return self.steps[self.done] if self.done < len(self.steps) else None
+
+    @property
+    def all_in(self) -> bool:
+        """All steps were ticked: tighten and read again."""
+        return 0 < len(self.steps) <= self.done
+
+    @property
+    def understood(self) -> Understood | None:
+        """The reading that is on the line, when it is one."""
+        parsed = self.parsed
+        return parsed if isinstance(parsed, Understood) and not parsed.is_gauge_only else None
+
+    def with_live(self, live: Live) -> Snapshot:
+        """The same look with the inclinometer moved on."""
+        return replace(self, live=live, looks=self.looks + 1)
+
+
+def take_snapshot(session: Session, done: int, parsed: ParseResult | None, live: Live | None) -> Snapshot:
+    """Take a look."""
+    if session.run is None or session.record is None:
+        return Snapshot(session.glyphs, session.keys, parsed=parsed, live=live)
+    return Snapshot(
+        session.glyphs,
+        session.keys,
+        session.run,
+        session.record,
+        session.words,
+        session.view,
+        session.index,
+        done,
+        parsed,
+        live,
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,13 +157,6 @@ class ScreenSize:
     def squat(self) -> bool:
         """A phone with its keyboard up."""
         return self.rows < LOW_FROM
-
-    @property
-    def pad_rows(self) -> int:
-        """Rows of the tap pad while it is shown."""
-        if not self.pad:
-            return 0
-        return SQUAT_PAD_ROWS if self.squat else PAD_ROWS
 
     @property
     def stacks(self) -> bool:
@@ -98,30 +188,19 @@ class ScreenSize:
     @property
     def middle(self) -> int:
         """Columns of the part with sentences, figures and plan."""
-        left = self.columns - self.list_columns
-        if not self.has_side:
-            return left
-        return left - (VAST_SIDE_COLUMNS if self.columns >= VAST_FROM else SIDE_COLUMNS)
+        side = VAST_SIDE_COLUMNS if self.columns >= VAST_FROM else SIDE_COLUMNS
+        return self.columns - self.list_columns - (side if self.has_side else 0)
 
 
-@dataclass(frozen=True, slots=True)
-class Shares:
-    """Rows for each part; the plan gets what is left."""
+def share_out(snapshot: Snapshot, size: ScreenSize) -> tuple[int, int, int, int]:
+    """Rows of the sentences, the large figures, the taper and the packs; the plan gets what is left.
 
-    said: int
-    big: int
-    taper: int
-    answer: int
-
-
-def share_out(snapshot: Snapshot, size: ScreenSize) -> Shares:
-    """Sentences and figures first, then the packs; the plan keeps its least rows where it can."""
-    said = len(said_rows(snapshot, size))
-    big = big_rows(snapshot, size)
+    Sentences and figures come first, then the packs; the plan keeps its least rows where it can.
+    """
+    said, big = len(said_rows(snapshot, size)), big_rows(snapshot, size)
     answer = len(answer_rows(snapshot, size))
-    shared = (3 if size.squat else 5) + size.echo + size.banner + size.pad_rows
-    body = size.rows - shared
-    left = body - said - big
+    pad = (SQUAT_PAD_ROWS if size.squat else PAD_ROWS) if size.pad else 0
+    left = size.rows - (3 if size.squat else 5) - size.echo - size.banner - pad - said - big
     # Remarks give way to the plan; packs do not.
     packs = 1 if in_brief(size) else len(snapshot.packs)
     plan = LEAST_PLAN_ROWS if left >= packs + LEAST_PLAN_ROWS else 0
@@ -130,7 +209,7 @@ def share_out(snapshot: Snapshot, size: ScreenSize) -> Shares:
     if snapshot.parsed is None and pack is not None and pack.mark_mm is not None and not snapshot.live_packs:
         spare = left - plan - (0 if in_brief(size) else min(packs, answer))
         taper = 0 if size.squat or spare < TAPER_ROWS - 1 else min(TAPER_ROWS, spare)
-    return Shares(said, big, taper, max(0, min(answer, left - plan - taper)))
+    return said, big, taper, max(0, min(answer, left - plan - taper))
 
 
 def in_brief(size: ScreenSize) -> bool:
@@ -142,13 +221,13 @@ def said_rows(snapshot: Snapshot, size: ScreenSize) -> list[Run]:
     """The sentences: how it stands, what to do, how far off."""
     view = snapshot.view
     if view is None:
-        return [(row, "") for row in wrapped(snapshot.keys.spell(NO_RUN), size.middle)]
+        return broken([(snapshot.keys.spell(NO_RUN), "")], size.middle)
     if snapshot.steps and not snapshot.live_packs:
         return _step_rows(snapshot, view, size)
     if snapshot.live_answer is not None and snapshot.words is not None and snapshot.record is not None:
         now = snapshot.words.lean(snapshot.live_answer.lean, snapshot.record.height_mm)
         shown = [(now, "strong"), (LIVE_ANSWER, "")][: 1 if size.squat or size.slim else 2]
-        return [(row, role) for text, role in shown for row in wrapped(text, size.middle)]
+        return broken(shown, size.middle)
     lean = view.lean
     if size.squat:
         shown = [(lean, "strong")] if lean else [(view.do, "")]
@@ -156,8 +235,7 @@ def said_rows(snapshot: Snapshot, size: ScreenSize) -> list[Run]:
         shown = [(lean, "strong"), (view.do, "")]  # how far off stands beside the word in large letters
     else:
         shown = [(lean, "strong"), (view.do, ""), (view.result, "")]
-    rows = [(row, role) for text, role in shown if text for row in wrapped(text, size.middle)]
-    return rows[: 1 if size.squat and lean else 2 if size.squat else 5]
+    return broken(shown, size.middle)[: 1 if size.squat and lean else 2 if size.squat else 5]
 
 
 def _step_rows(snapshot: Snapshot, view: PostView, size: ScreenSize) -> list[Run]:
@@ -171,8 +249,7 @@ def _step_rows(snapshot: Snapshot, view: PostView, size: ScreenSize) -> list[Run
     if snapshot.record is not None and snapshot.record.is_stuck:
         steps = (view.do, *steps)  # or the packs would seem to make it plumb
     result = view.result if len(view.result) <= size.middle else view.result_briefly
-    shown = [*((text, "strong") for text in steps), (view.lean, ""), (result, "")]
-    return [(row, role) for text, role in shown if text for row in wrapped(text, size.middle)]
+    return broken([*((text, "strong") for text in steps), (view.lean, ""), (result, "")], size.middle)
 
 
 def big_rows(snapshot: Snapshot, size: ScreenSize) -> int:
@@ -196,7 +273,7 @@ def answer_rows(snapshot: Snapshot, size: ScreenSize) -> list[Run]:
     if size.squat and packs:
         packs = snapshot.steps[snapshot.done + 1 :][:1]
     elif in_brief(size) and snapshot.steps and not snapshot.live_packs:
-        return _brief_rows(snapshot, size)
+        return _brief_rows(snapshot, snapshot.view, size)
     forms = [_pack_forms(snapshot, pack) for pack in packs]
     # All rows in one form, the longest that fits every one of them.
     fit = (texts for texts in zip(*forms, strict=True) if max(map(len, texts)) <= size.middle)
@@ -207,26 +284,23 @@ def answer_rows(snapshot: Snapshot, size: ScreenSize) -> list[Run]:
         for pack, text in zip(packs, texts, strict=True)
     ]
     if not (size.squat and packs):
-        rows += [(row, "") for remark in snapshot.view.remarks for row in wrapped(remark, size.middle)]
+        rows += broken([(remark, "") for remark in snapshot.view.remarks], size.middle)
     return rows
 
 
-def _brief_rows(snapshot: Snapshot, size: ScreenSize) -> list[Run]:
+def _brief_rows(snapshot: Snapshot, view: PostView, size: ScreenSize) -> list[Run]:
     """What comes after the step in large figures, in one row; then what matters besides."""
-    rest = snapshot.steps[snapshot.done + 1 :]
     signs = snapshot.glyphs.seats
-    reported = ", ".join(f"{pack.number} {signs[pack.seat]} {pack.changed or pack.short}" for pack in rest)
     rows: list[Run] = []
     if snapshot.pack is not None:
-        last = "then tighten, read again"
-        rows.append(
-            (fitting(size.middle, snapshot.glyphs.more, f"then {reported}" if reported else last), "")
+        rest = ", ".join(
+            f"{pack.number} {signs[pack.seat]} {pack.changed or pack.short}"
+            for pack in snapshot.steps[snapshot.done + 1 :]
         )
-    if snapshot.view is None:
-        return rows
-    briefly = dict([snapshot.view.odds]) if snapshot.view.odds else {}
-    remarks = (briefly.get(remark, remark) for remark in snapshot.view.remarks)
-    return rows + [(row, "") for remark in remarks for row in wrapped(remark, size.middle)]
+        then = f"then {rest or 'tighten, read again'}"
+        rows.append((fitting(size.middle, snapshot.glyphs.more, then), ""))
+    briefly = dict([view.odds]) if view.odds else {}
+    return rows + broken([(briefly.get(remark, remark), "") for remark in view.remarks], size.middle)
 
 
 def _pack_forms(snapshot: Snapshot, pack: PackLine) -> tuple[str, ...]:
@@ -264,7 +338,7 @@ def headline(snapshot: Snapshot, size: ScreenSize, width: int) -> Canvas:
         canvas.put(0, 0, head, "strong")
         canvas.put(len(head) + 1, 0, state, ROLES[record.state] + " here")
         x = len(head) + len(state) + 2
-        canvas.paste(x, 0, _strip(snapshot, width - x))
+        canvas.paste(x, 0, strip_row(snapshot, width - x, 1))
         return canvas
     head = f"{run.name}  post {record.name} ({count})"
     if len(head) + len(state) + 2 > width:
@@ -280,30 +354,28 @@ def headline(snapshot: Snapshot, size: ScreenSize, width: int) -> Canvas:
 
 def strip_row(snapshot: Snapshot, width: int, height: int) -> Canvas:
     """The run as one row of signs."""
-    return _strip(snapshot, width) if snapshot.run is not None else Canvas(width, height)
-
-
-def _strip(snapshot: Snapshot, width: int) -> Canvas:
-    assert snapshot.run is not None
+    if snapshot.run is None:
+        return Canvas(width, height)
     states = [post.state for post in snapshot.run.posts]
     return strip(states, snapshot.index, glyphs=snapshot.glyphs, width=max(1, width))
 
 
 def said(snapshot: Snapshot, size: ScreenSize, width: int, height: int) -> Canvas:
     """The sentences."""
-    canvas = Canvas(width, height)
-    for y, (text, role) in enumerate(said_rows(snapshot, size)):
-        canvas.put(0, y, text, role)
-    return canvas
+    return _rows_below(said_rows(snapshot, size), width, height)
 
 
 def answer(snapshot: Snapshot, size: ScreenSize, width: int, height: int) -> Canvas:
     """The packs, one a row, and remarks as far as there is room; one that goes on ends in a sign."""
-    canvas = Canvas(width, height)
     rows = answer_rows(snapshot, size)
     if len(rows) > height > (1 if in_brief(size) else len(snapshot.packs)):
         (text, role), more = rows[height - 1], snapshot.glyphs.more
         rows[height - 1] = (clipped(f"{text} {more}", width, more), role)
+    return _rows_below(rows, width, height)
+
+
+def _rows_below(rows: list[Run], width: int, height: int) -> Canvas:
+    canvas = Canvas(width, height)
     for y, (text, role) in enumerate(rows):
         canvas.put(0, y, text, role)
     return canvas
@@ -337,10 +409,9 @@ def _parsed_figures(parsed: Understood, glyphs: Glyphs, width: int) -> tuple[Can
     """Draw both leans at arm's length, was it understood right; and the columns that they take."""
     canvas = Canvas(width, HEIGHT)
     x = 0
-    for part in (parsed.along, parsed.across):
-        if part is None:
-            continue
-        sign, text = glyphs.faces[part.face], _figure_text(part)
+    for part in parsed.parts:
+        sign = glyphs.faces[part.face]
+        text = number_text(part) + {"strong": "+", "shy": "-", None: ""}[part.qualifier]
         figure = numerals(f"{sign}{text}", blocks=glyphs.blocks)
         if x + figure.width > width:  # two mixed numbers do not fit a phone: the second in plain size
             canvas.put(min(x, max(0, width - len(text) - 2)), HEIGHT - 1, f"{sign} {text}", "strong")
@@ -350,15 +421,16 @@ def _parsed_figures(parsed: Understood, glyphs: Glyphs, width: int) -> tuple[Can
     return canvas, x
 
 
-def _figure_text(part: Component) -> str:
-    return number_text(part) + {"strong": "+", "shy": "-", None: ""}[part.qualifier]
-
-
 def _pack_figure(snapshot: Snapshot, pack: PackLine, size: ScreenSize, width: int, height: int) -> Canvas:
     """Side, figure, and in words what it is."""
     canvas = Canvas(width, height)
     glyphs = snapshot.glyphs
-    arrow = _side_sign(pack, glyphs)
+    sign = glyphs.seats[pack.seat]
+    if glyphs.blocks:
+        arrow = numerals(sign, blocks=True, role="lift")
+    else:  # a small sign: the words are beside it
+        arrow = Canvas(len(sign), HEIGHT)
+        arrow.put(0, HEIGHT - 1, sign, "lift")
     is_stacked = height >= STACKED_HEIGHT and size.stacks and "/" in pack.figure
     doubles = glyphs.blocks and (size.vast if is_stacked else size.doubles)
     if is_stacked:
@@ -398,16 +470,6 @@ def _beside_figure(snapshot: Snapshot, pack: PackLine, size: ScreenSize) -> tupl
     if snapshot.live_packs:
         return unit, (pack.where, side), (pack.short,)
     return unit, (pack.where, side), (f"{count}, Tab: it is in", f"{count}, Tab: in", count)
-
-
-def _side_sign(pack: PackLine, glyphs: Glyphs) -> Canvas:
-    """The side to pack as a large arrow; without half blocks as small signs, the words are beside it."""
-    sign = glyphs.seats[pack.seat]
-    if glyphs.blocks:
-        return numerals(sign, blocks=True, role="lift")
-    canvas = Canvas(len(sign), HEIGHT)
-    canvas.put(0, HEIGHT - 1, sign, "lift")
-    return canvas
 
 
 # ---------------------------------------------------------------- plan
@@ -468,9 +530,7 @@ def echo_words(parsed: ParseResult | None, aim: str, glyphs: Glyphs, width: int)
 def _short_words(parsed: Understood, glyphs: Glyphs) -> str:
     """`9.5 mm → next, 5 mm ↑ out`."""
     said = []
-    for part in (parsed.along, parsed.across):
-        if part is None:
-            continue
+    for part in parsed.parts:
         rest = f" {part.qualifier}" if part.qualifier else ""
         name = parsed.settings.name(part.face)
         unit = glyphs.spell("°") if part.unit == "deg" else f" {part.unit}"

@@ -1,131 +1,26 @@
-"""What there is to see of the post on screen: one frozen look, and the advice on a streamed lean."""
+"""While an inclinometer streams: what the engine says to the lean as it is now, and the target.
+
+The mark moves at every look; figures and packs at a pace that an eye can follow.
+"""
 
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from shimfit.entry.result import Understood
-from shimfit.model import Face, PostState
+from shimfit.model import Face
 from shimfit.quantities import shown
-from shimfit.settings.actions import USUAL_KEYS, KeyWords
+from shimfit.text.canvas import Canvas
 from shimfit.text.phrases import PackLine, in_order
-from shimfit.values import dataclass
+from shimfit.text.pictures import Backdrop, backdrop, mark_cell, span_for, with_mark
 
 if TYPE_CHECKING:
-    from shimfit.entry.result import ParseResult
-    from shimfit.model import Lean, Prescription
-    from shimfit.standing import PostRecord, RunState
-    from shimfit.text.glyphs import Glyphs
-    from shimfit.text.phrases import PostView, Words
-    from shimfit.tui.sensing import Live
+    from shimfit.model import Lean
+    from shimfit.standing import PostRecord
+    from shimfit.text.phrases import Words
+    from shimfit.tui.screens.post_pictures import Snapshot
     from shimfit.tui.session import Session
     from shimfit.workflow.solving import Advice, LivePacking, Push
-
-
-@dataclass(frozen=True, slots=True)
-class Snapshot:
-    """One look. `run`, `record`, `words`, `view` are None together: no run is open."""
-
-    glyphs: Glyphs
-    keys: KeyWords = USUAL_KEYS
-    """How the keys are called."""
-    run: RunState | None = None
-    record: PostRecord | None = None
-    words: Words | None = None
-    view: PostView | None = None
-    index: int = 0
-    """Position in walking order, from 0."""
-    done: int = 0
-    """How many of the steps were ticked: the next one stands in large figures."""
-    parsed: ParseResult | None = None
-    """How the line is understood; None while nothing is typed."""
-    live: Live | None = None
-    """What the inclinometer shows; None without one."""
-    looks: int = 0
-    """Looks at the inclinometer so far."""
-    advice: Advice | None = None
-    """What the engine says to it; None without one."""
-    live_packs: tuple[PackLine, ...] = ()
-    """What is to be put in or pushed by that advice; stands before the packs of the record."""
-
-    @property
-    def packs(self) -> tuple[PackLine, ...]:
-        """Packs in the order in which they go in."""
-        if self.live_packs:
-            return self.live_packs
-        return self.view.packs if self.view is not None else ()
-
-    @property
-    def live_answer(self) -> Prescription | None:
-        """The answer to the lean as it is now, while the post stands bare."""
-        answer = self.advice.answer if self.advice is not None else None
-        return answer if answer is not None and answer.packs else None
-
-    @property
-    def prescription(self) -> Prescription | None:
-        """The answer that the packs on screen belong to."""
-        if self.live_answer is not None or self.record is None:
-            return self.live_answer
-        return self.record.going_in
-
-    @property
-    def steps(self) -> tuple[PackLine, ...]:
-        """What is to be done one after another before tightening: all packs, or those that change."""
-        if self.view is None or (self.view.state is PostState.TIGHTEN and not self.live_packs):
-            return ()
-        return tuple(pack for pack in self.packs if pack.changed) or self.packs
-
-    @property
-    def pack(self) -> PackLine | None:
-        """The step in large figures; None when all are done."""
-        return self.steps[self.done] if self.done < len(self.steps) else None
-
-    @property
-    def all_in(self) -> bool:
-        """All steps were ticked: tighten and read again."""
-        return 0 < len(self.steps) <= self.done
-
-    @property
-    def understood(self) -> Understood | None:
-        """The reading that is on the line, when it is one."""
-        parsed = self.parsed
-        return parsed if isinstance(parsed, Understood) and not parsed.is_gauge_only else None
-
-    def with_entry(self, parsed: ParseResult | None) -> Snapshot:
-        """The same look with something else on the line."""
-        return replace(self, parsed=parsed)
-
-    def with_live(self, live: Live) -> Snapshot:
-        """The same look with the inclinometer moved on."""
-        return replace(self, live=live, looks=self.looks + 1)
-
-    def with_advice(self, advice: Advice | None) -> Snapshot:
-        """The same look with other advice."""
-        packs: tuple[PackLine, ...] = ()
-        if self.record is not None and self.words is not None:
-            packs = live_packs(advice, self.record, self.words)
-        return replace(self, advice=advice, live_packs=packs)
-
-
-def take_snapshot(session: Session, done: int, parsed: ParseResult | None, live: Live | None) -> Snapshot:
-    """Take a look."""
-    if session.run is None or session.record is None:
-        return Snapshot(session.glyphs, session.keys, parsed=parsed, live=live)
-    return Snapshot(
-        session.glyphs,
-        session.keys,
-        session.run,
-        session.record,
-        session.words,
-        session.view,
-        session.index,
-        done,
-        parsed,
-        live,
-    )
-
 
 LOOKS_PER_FIGURE = 5
 """The mark moves at every look, the figures at every fifth: nobody reads twenty numbers a second."""
@@ -201,9 +96,9 @@ def next_step(advice: Advice | None, lean: Lean, record: PostRecord, words: Word
     return reported
 
 
-def live_packs(advice: Advice | None, record: PostRecord, words: Words) -> tuple[PackLine, ...]:
+def live_packs(advice: Advice | None, record: PostRecord | None, words: Words | None) -> tuple[PackLine, ...]:
     """Packs of the live answer while the post stands bare; once packs are in, what is to be pushed."""
-    if advice is None:
+    if advice is None or record is None or words is None:
         return ()
     if advice.answer is not None:
         return tuple(
@@ -257,3 +152,78 @@ def what_to_raise(lean: Lean, record: PostRecord, words: Words, width: int) -> s
     unit = " mm" if words.units == "mm" else ""
     reported = f"raise {' '.join(parts)}{unit}"
     return reported if len(reported) <= width else f"{' '.join(parts)}{unit}"
+
+
+# ---------------------------------------------------------------- the target while an inclinometer streams
+
+LEGEND_ROWS = 2
+WIDEST, TALLEST = 64, 25
+
+
+def _role(top_mm: tuple[float, float] | None, allowed_mm: float, *, zero_found: bool) -> str:
+    """Colour of the mark; one whose zero nobody has found is neither within nor beyond."""
+    if top_mm is None or not zero_found:
+        return "label"
+    return "within" if math.hypot(*top_mm) <= allowed_mm else "beyond"
+
+
+class LiveTarget:
+    """Draws the target, remembering its scale and all that did not change since the last time."""
+
+    def __init__(self) -> None:
+        self._span: float | None = None
+        self._key: object = None
+        self._scene: Backdrop | None = None
+        self._reported: tuple[str, ...] = ()
+        self._seen: object = None
+        self._shown: Canvas | None = None
+
+    def forget(self) -> None:
+        """Another post is on screen: its scale is its own."""
+        self._span = None
+
+    def draw(self, snapshot: Snapshot, width: int, height: int) -> Canvas:
+        """The target as it is now."""
+        record, words, live = snapshot.record, snapshot.words, snapshot.live
+        if record is None or words is None or live is None or height < 3:
+            return Canvas(width, height)
+        width, height = min(width, WIDEST), min(height, TALLEST)
+        allowed_mm = record.tolerance.allowed_top_mm(record.height_mm)
+        top_mm = live.lean.top_mm(record.height_mm) if live.lean else None
+        if top_mm is not None:
+            self._span = span_for(math.hypot(*top_mm), allowed_mm, self._span)
+        scene = self._backdrop(snapshot, words, allowed_mm, width, height)
+        if live.lean is None:
+            self._reported = (live.word,)
+        elif not live.zero_found:
+            self._reported = ("zero not found:", "turn it end for end")
+        elif snapshot.looks % LOOKS_PER_FIGURE == 0 or len(self._reported) < LEGEND_ROWS:
+            self._reported = (
+                words.off(live.lean, record, width),
+                next_step(snapshot.advice, live.lean, record, words, width),
+            )
+        cell = mark_cell(top_mm, scene.rows_per_mm, scene.middle) if top_mm else None
+        role = _role(top_mm, allowed_mm, zero_found=live.zero_found)
+        seen = (id(scene), cell, self._reported, role)
+        if self._shown is None or seen != self._seen:
+            self._seen = seen
+            self._shown = with_mark(scene, top_mm, role, snapshot.glyphs, *self._reported)
+        return self._shown
+
+    def _backdrop(
+        self, snapshot: Snapshot, words: Words, allowed_mm: float, width: int, height: int
+    ) -> Backdrop:
+        span = self._span or 4.0
+        key = (span, allowed_mm, width, height, tuple(words.names.values()), snapshot.glyphs.top)
+        if self._scene is None or key != self._key:
+            self._key = key
+            self._scene = backdrop(
+                allowed_mm,
+                span=span,
+                names=words.names,
+                glyphs=snapshot.glyphs,
+                width=width,
+                height=height,
+                legend_rows=LEGEND_ROWS,
+            )
+        return self._scene
