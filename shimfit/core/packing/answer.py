@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from shimfit.core.checks import positive
 from shimfit.core.objective import usual_reads
-from shimfit.core.packing.draft import Asked, cost_of, still_good
+from shimfit.core.packing.draft import Asked, bare, still_good
 from shimfit.core.packing.layouts import solve_layout
 from shimfit.core.packing.onebox import NODE_LIMIT
 from shimfit.core.packing.question import Draft, Offer, ask
@@ -19,7 +19,6 @@ from shimfit.model import Lean, Seat
 if TYPE_CHECKING:
     from shimfit.core.objective import Reads
     from shimfit.core.packing.options import Layout
-    from shimfit.core.packing.question import Question
     from shimfit.core.packing.tables import Tables
     from shimfit.model import Foot, Pack, Prescription, Tolerance
 
@@ -58,55 +57,41 @@ def prescribe(
     the layout allows, lifted or not.
     EntryError, UsageError: see `ask`; EntryError also when the rod's hole leaves no room for any pack.
     """
-    if take_up != 1.0:
-        share = positive(take_up, "take-up", "")
-        answer = prescribe(
-            foot,
-            height_mm,
-            scaled(lean, 1.0 / share),
-            over_take_up(tolerance, share),
-            tables,
-            reads=(reads or usual_reads()).scaled(1.0 / share),
-            u_take_up=u_take_up / share,
-            shift_mm=None if shift_mm is None else (shift_mm[0] / share, shift_mm[1] / share),
-            margin_slope=margin_slope / share,
-            feelers=feelers,
-            needs=needs,
-            keep=keep,
-            offers=offers,
-            layout=layout,
-            shown=shown,
-            relaxed=relaxed,
-            node_limit=node_limit,
-        )
-        return _taken_up(answer, lean, tolerance, share)
+    share = positive(take_up, "take-up", "")
     tables = tables.view()
     every: dict[Seat, list[Offer]] = {seat: list(some) for seat, some in (offers or {}).items()}
     for seat, pack in (keep or {}).items():
         every.setdefault(seat, []).append(Offer(pack, 0.0, _bears_inside(foot, pack)))
+    # Asked for lean and tolerance ÷ take-up, told for themselves: what is left moves as little.
     question = ask(
         foot,
         height_mm,
-        lean,
-        tolerance,
+        scaled(lean, 1.0 / share),
+        over_take_up(tolerance, share),
         tables.options.preload_mm,
-        reads=reads,
-        u_take_up=u_take_up,
-        shift_mm=shift_mm,
-        margin_slope=margin_slope,
+        reads=(reads or usual_reads()).scaled(1.0 / share),
+        u_take_up=u_take_up / share,
+        shift_mm=None if shift_mm is None else (shift_mm[0] / share, shift_mm[1] / share),
+        margin_slope=margin_slope / share,
         feelers=feelers,
         needs=needs,
         offers=every,
     )
     asked = Asked(question, tables, relaxed, node_limit)
-    draft = _as_it_stands(question, tables)
-    if draft is None:
+    stands = needs is None and question.tolerance.holds(question.lean, height_mm)
+    if stands and question.stands(question.rests_on(())):
+        draft = bare(asked, "corners", "proven")
+    else:
         asked, draft = _long_enough(asked, layout or tables.options.layout)
     if shown is not None and draft.packs:
         held = still_good(asked, shown)
         if held is not None and held.cost.total <= draft.cost.total + tables.options.costs.one:
-            return held.prescription(question)
-    return draft.prescription(question)
+            draft = held
+    answer = draft.prescription(question)
+    if share == 1.0:
+        return answer
+    resting = scaled_rest(answer.resting, share)
+    return replace(answer, lean=lean, tolerance=tolerance, resting=resting, take_up=share)
 
 
 def _long_enough(asked: Asked, layout: Layout) -> tuple[Asked, Draft]:
@@ -147,26 +132,6 @@ def over_take_up(tolerance: Tolerance, take_up: float) -> Tolerance:
     """What the packs may be off by when the post moves take_up times as much."""
     amount = None if tolerance.amount_mm is None else tolerance.amount_mm / take_up
     return replace(tolerance, slope=tolerance.slope / take_up, amount_mm=amount)
-
-
-def _taken_up(answer: Prescription, lean: Lean, tolerance: Tolerance, take_up: float) -> Prescription:
-    """An answer for lean and tolerance ÷ take-up, told for themselves: what is left moves as little."""
-    resting = scaled_rest(answer.resting, take_up)
-    return replace(answer, lean=lean, tolerance=tolerance, resting=resting, take_up=take_up)
-
-
-def _as_it_stands(question: Question, tables: Tables) -> Draft | None:
-    """No packs, when the post rests within the tolerance without any."""
-    if question.needs is not None or not question.tolerance.holds(question.lean, question.height_mm):
-        return None
-    resting = question.rests_on(())
-    if not question.stands(resting):
-        return None
-    top = question.lean.top_mm(question.height_mm)
-    cost = cost_of(
-        tables, (), bearing=0.0, set_up=0.0, rock_mm=0.0, top_mm=top, allowed_mm=question.allowed_mm
-    )
-    return Draft("corners", (), resting, "proven", cost, cost.total)
 
 
 def _bears_inside(foot: Foot, pack: Pack) -> bool:

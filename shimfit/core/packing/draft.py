@@ -14,7 +14,7 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from shimfit.core.objective import LEAST_CHANCE
-from shimfit.core.packing.onebox import NODE_LIMIT, Down, inner_mm_of, solve_one_box
+from shimfit.core.packing.onebox import NODE_LIMIT, solve_one_box
 from shimfit.core.packing.pieces import TOUCH_MM
 from shimfit.core.packing.question import Build, Draft, Ground, Task, Work, place_of
 from shimfit.core.packing.search import Search
@@ -26,15 +26,15 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
 
     from shimfit.core.packing.onebox import Answer, Outcome
-    from shimfit.core.packing.options import Costs, Options
+    from shimfit.core.packing.options import Options
     from shimfit.core.packing.question import Grounds, Place, Question, SeatTask
     from shimfit.core.packing.tables import Tables
-    from shimfit.model import LayoutName, Lot, Prescription
+    from shimfit.model import LayoutName, Lot, Prescription, Status
 
 _AGREES_MM = 1e-6
 _DUST = 1e-9
 _TIGHTER, _TIGHTER_TIMES = 0.7, 6
-_SEAT_ORDER = {seat: i for i, seat in enumerate(Seat)}
+SEAT_ORDER = {seat: i for i, seat in enumerate(Seat)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +57,7 @@ class Asked:
         self,
         task: Task,
         *,
-        down: Down | None = None,
+        lift: int = 0,
         limit: float = math.inf,
         kind: type[Search] = Search,
     ) -> Outcome:
@@ -65,7 +65,7 @@ class Asked:
         return solve_one_box(
             task,
             self.tables,
-            down=down or Down(),
+            lift=lift,
             limit=limit,
             node_limit=self.node_limit,
             relaxed=self.relaxed,
@@ -109,54 +109,62 @@ def bed(question: Question, packed: Sequence[Seat]) -> list[Ground]:
 # ---------------------------------------------------------------- from the search's answer to packs
 
 
-def draft_of(
-    asked: Asked, layout: LayoutName, task: Task, outcome: Outcome, down: Down | None = None
-) -> Draft:
+def draft_of(asked: Asked, layout: LayoutName, task: Task, outcome: Outcome, lift: int = 0) -> Draft:
     """The answer of the search as packs, rested on them once more by the contact problem itself.
 
     InternalError when that and the search do not agree.
     """
     answer = outcome.answer
     assert answer is not None
-    question = asked.question
-    builds, kept, bearing = builds_of(asked, task, answer, down or Down())
-    packs = _in_order([*packs_of(asked.tables, builds, question.foot.rod_at_mm), *(p for p, _ in kept)])
+    question, options = asked.question, asked.options
+    builds, kept, bearing = builds_of(asked, task, answer, lift)
+    packs = [*packs_of(asked.tables, builds, question.foot.rod_at_mm), *(pack for pack, _ in kept)]
+    packs.sort(key=lambda pack: SEAT_ORDER[pack.seat])
     resting = question.rests_on(packs)
     top, rock = answer.choice.top_mm, answer.choice.rock_mm
+    rests_mm = resting.lean.top_mm(question.height_mm) if resting.lean else None
     rolling = task.grounds is not None and rolls(question)
-    if not rolling:
-        _check(answer, resting.lean.top_mm(question.height_mm) if resting.lean else None)
-    elif resting.lean is not None:
-        top, rock = resting.lean.top_mm(question.height_mm), resting.rock_mm
-    lift_mm = (down or Down()).steps * asked.options.quantum_mm
+    if rolling:
+        top, rock = (rests_mm, resting.rock_mm) if rests_mm else (top, rock)
+    elif rests_mm is None or math.dist(top, rests_mm) > _AGREES_MM:
+        raise InternalError(
+            f"The search and the contact problem disagree on the rest, {top} and {rests_mm} mm at the top; "
+            "please report this post and its box."
+        )
     four = layout == "corners" and not rolling
-    if asked.relaxed and four and asked.options.costs.round:
+    if asked.relaxed and four and options.costs.round:
         # What the search counted: it told the same four supports.
-        counted, chance = _counted(answer, asked.options.costs.round), None
+        rounds = answer.choice.cost - sum(cell.cost for cell in answer.choice.cells)
+        counted, chance = options.costs.round / (options.costs.round + max(0.0, rounds)), None
     else:
         counted, chance = question.chance_on(
-            packs, resting, asked.options.scatter, all_carry=four, in_full=not asked.relaxed
+            packs, resting, options.scatter, all_carry=four, in_full=not asked.relaxed
         )
     cost = cost_of(
-        asked.tables,
+        asked,
         packs,
         bearing=bearing,
         set_up=answer.set_up,
         rock_mm=rock,
         top_mm=top,
-        allowed_mm=question.allowed_mm,
-        lift_mm=lift_mm,
+        lift_mm=lift * options.quantum_mm,
         chance=counted,
         kept={pack.seat: price for pack, price in kept},
     )
+    jams = [
+        f"{build.seat}: {asked.tables.lots[build.stack.tail[0]].lot} is flatter than the gap and would jam; "
+        "trim its tip first."
+        for build in builds
+        if build.stack.tail is not None and build.inner
+    ]
     return Draft(
         layout=layout,
-        packs=packs,
+        packs=tuple(packs),
         resting=resting,
         status="found" if asked.relaxed or rolls(question) or not outcome.finished else "proven",
         cost=cost,
         bound=outcome.bound,
-        cautions=_jams(asked, task, answer),
+        cautions=tuple(jams),
         chance=chance,
         saw_settings_deg=answer.angles,
         builds=tuple(builds),
@@ -185,7 +193,7 @@ def first_that_stands(
 
 
 def builds_of(
-    asked: Asked, task: Task, answer: Answer, down: Down
+    asked: Asked, task: Task, answer: Answer, lift: int
 ) -> tuple[list[Build], list[tuple[Pack, float]], float]:
     """Packs before their pieces are named, packs that stay with their price, and the bearing cost."""
     builds: list[Build] = []
@@ -194,61 +202,18 @@ def builds_of(
     # A round foot's needs are searched from the corner that stays down, and reported from its rim.
     rim = rolls(asked.question) and task.grounds is None
     rim_mm = asked.question.plane.at_seat_mm(task.seats[0].seat) if rim else 0.0
-    for i, (seat, cell, stack) in enumerate(zip(task.seats, answer.choice.cells, answer.stacks, strict=True)):
-        place = seat.place
+    for i, (seat, cell, used) in enumerate(zip(task.seats, answer.choice.cells, answer.used, strict=True)):
         if cell.row <= -2:
             offer = seat.offers[-2 - cell.row]
             kept.append((offer.pack, offer.cost))
-        elif stack is not None and place is not None and i == 0:
-            flats = asked.tables.rows[0]
+        elif used is not None and seat.place is not None:
+            need_mm = seat.place.need_mm(cell.inner) if i else seat.bare_need_mm
+            bearing += cell.cost - used.stack.cost if i else 0.0
+            steps = cell.steps if i else lift
             builds.append(
-                Build(
-                    seat.seat,
-                    place,
-                    inner=False,
-                    steps=down.steps,
-                    row=flats,
-                    stack=stack,
-                    need_mm=seat.bare_need_mm + rim_mm,
-                )
+                Build(seat.seat, seat.place, cell.inner, steps, used.row, used.stack, need_mm + rim_mm)
             )
-        elif stack is not None and place is not None:
-            row = answer.rows[i]
-            assert row is not None
-            bearing += cell.cost - stack.cost
-            need_mm = place.need_mm(cell.inner) + rim_mm
-            builds.append(Build(seat.seat, place, cell.inner, cell.steps, row, stack, need_mm))
     return builds, kept, bearing
-
-
-def _counted(answer: Answer, price: float) -> float:
-    """The chance of plumb that the rounds of an answer were counted by."""
-    rounds = answer.choice.cost - sum(cell.cost for cell in answer.choice.cells)
-    return price / (price + max(0.0, rounds))
-
-
-def _check(answer: Answer, rests_mm: tuple[float, float] | None) -> None:
-    top = answer.choice.top_mm
-    if rests_mm is None or math.dist(top, rests_mm) > _AGREES_MM:
-        raise InternalError(
-            f"The search and the contact problem disagree on the rest, {top} and {rests_mm} mm at the top; "
-            "please report this post and its box."
-        )
-
-
-def _jams(asked: Asked, task: Task, answer: Answer) -> tuple[str, ...]:
-    said = []
-    for i, (cell, stack) in enumerate(zip(answer.choice.cells, answer.stacks, strict=True)):
-        if stack is not None and stack.tail is not None and inner_mm_of(task, i, cell) is not None:
-            lot = asked.tables.lots[stack.tail[0]].lot
-            said.append(
-                f"{task.seats[i].seat}: {lot} is flatter than the gap and would jam; trim its tip first."
-            )
-    return tuple(said)
-
-
-def _in_order(packs: Sequence[Pack]) -> tuple[Pack, ...]:
-    return tuple(sorted(packs, key=lambda pack: _SEAT_ORDER[pack.seat]))
 
 
 # ---------------------------------------------------------------- pieces with names
@@ -265,12 +230,24 @@ def _pack(tables: Tables, build: Build, rod_at_mm: tuple[float, float], copy: in
     x, y = build.place.at_mm(build.inner)
     pieces = []
     if build.stack.tail is not None:
-        pieces.append(_tapered(tables, build, build.stack.tail, copy))
+        rank, steps = build.stack.tail
+        lot, row, inside = tables.lots[rank], build.row, build.place.inside_mm
+        at_face = steps * q + (build.inner_mm or 0.0) * row.sigma
+        piece = Piece(lot.lot, lot.form, _clean(at_face), copy=copy)
+        if lot.is_marked:
+            mark = tables.mark_mm(rank, steps, build.inner_mm)
+            tip = _clean(max(0.0, mark - inside))
+            pieces.append(replace(piece, mark_mm=_clean(mark), trim_tip_mm=tip))
+        else:
+            assert lot.width_mm is not None
+            assert row.saw_deg is not None
+            rise = 2.0 * lot.width_mm * math.tan(math.radians(row.saw_deg))
+            tip = _clean(max(0.0, lot.width_mm - inside))
+            thin, thick = _clean(at_face - rise), _clean(at_face)
+            pieces.append(replace(piece, trim_tip_mm=tip, thin_mm=thin, thick_mm=thick, saw_deg=row.saw_deg))
     for rank in build.stack.flats:
         lot = tables.lots[rank]
-        assert lot.thickness_mm is not None
-        thickness = tables.steps(lot.thickness_mm) * q
-        pieces.append(Piece(lot.lot, lot.form, _clean(thickness)))
+        pieces.append(Piece(lot.lot, lot.form, _clean(tables.steps(lot.thickness_mm or 0.0) * q)))
     return Pack(
         seat=build.seat,
         need_mm=_clean(build.need_mm),
@@ -278,36 +255,6 @@ def _pack(tables: Tables, build: Build, rod_at_mm: tuple[float, float], copy: in
         bears_at_mm=(_clean(x - rod_at_mm[0]), _clean(y - rod_at_mm[1])),
         pieces=tuple(pieces),
         purpose=build.purpose,
-    )
-
-
-def _tapered(tables: Tables, build: Build, tail: tuple[int, int], copy: int | None) -> Piece:
-    rank, steps = tail
-    lot = tables.lots[rank]
-    row, inside = build.row, build.place.inside_mm
-    at_face = steps * tables.options.quantum_mm + (build.inner_mm or 0.0) * row.sigma
-    if lot.is_marked:
-        mark = tables.mark_mm(rank, steps, build.inner_mm)
-        return Piece(
-            lot.lot,
-            lot.form,
-            _clean(at_face),
-            mark_mm=_clean(mark),
-            trim_tip_mm=_clean(max(0.0, mark - inside)),
-            copy=copy,
-        )
-    assert lot.width_mm is not None
-    assert row.saw_deg is not None
-    rise = 2.0 * lot.width_mm * math.tan(math.radians(row.saw_deg))
-    return Piece(
-        lot.lot,
-        lot.form,
-        _clean(at_face),
-        trim_tip_mm=_clean(max(0.0, lot.width_mm - inside)),
-        copy=copy,
-        thin_mm=_clean(at_face - rise),
-        thick_mm=_clean(at_face),
-        saw_deg=row.saw_deg,
     )
 
 
@@ -336,14 +283,13 @@ def _copies(tables: Tables, builds: Sequence[Build]) -> dict[int, int]:
 
 
 def cost_of(
-    tables: Tables,
+    asked: Asked,
     packs: Iterable[Pack],
     *,
-    bearing: float,
-    set_up: float,
-    rock_mm: float,
     top_mm: tuple[float, float],
-    allowed_mm: float,
+    bearing: float = 0.0,
+    set_up: float = 0.0,
+    rock_mm: float = 0.0,
     lift_mm: float = 0.0,
     chance: float = 1.0,
     kept: Mapping[Seat, float] | None = None,
@@ -353,19 +299,26 @@ def cost_of(
     kept: what packs that stand there already are charged instead of their pieces. lift_mm: how far the whole
     foot is lifted. chance: of plumb at the next reading.
     """
-    costs = tables.options.costs
+    tables, costs = asked.tables, asked.options.costs
     material = pieces = cuts = 0.0
     kept = kept or {}
     for pack in packs:
-        if pack.seat in kept:
-            continue
-        for piece in pack.pieces:
+        for piece in pack.pieces if pack.seat not in kept else ():
             lot = tables.lots[tables.rank[piece.lot]]
+            bought = lot.origin == "bought"
             pieces += costs.piece
             cuts += costs.cut if not piece.is_whole else 0.0
             if piece.mark_mm is not None and tables.trims_tip(piece.mark_mm):
                 cuts += costs.tip_cut
-            material += _material(tables, costs, lot, piece, pack)
+            if piece.is_marked:
+                # As the tables count it: a taper's thickness is told where its pack bears.
+                tail_mm = pack.made_mm - sum(one.thickness_mm for one in pack.pieces if one.is_whole)
+                material += costs.new_taper if bought else costs.thick_per_mm * tail_mm
+            elif piece.is_whole:
+                material += costs.new_flat if bought else 0.0
+            elif bought and lot.length_mm and piece.saw_deg and piece.thick_mm:
+                wedge_mm = tables.wedge_mm(lot, piece.saw_deg, piece.thick_mm)
+                material += costs.new_strip_mm(lot.length_mm) * wedge_mm
     parts = (
         ("next round", costs.round * (1.0 / max(chance, LEAST_CHANCE) - 1.0)),
         ("lift", costs.lifting(lift_mm)),
@@ -374,26 +327,19 @@ def cost_of(
         ("cuts", cuts),
         ("saw set-ups", set_up),
         ("changes", sum(kept.values())),
-        ("rock", costs.rock * abs(rock_mm) / (4.0 * tables.options.preload_mm)),
+        ("rock", costs.rock * abs(rock_mm) / (4.0 * asked.options.preload_mm)),
         ("bearing", bearing),
-        ("residual", costs.residual * (abs(top_mm[0]) + abs(top_mm[1])) / allowed_mm),
+        ("residual", costs.residual * (abs(top_mm[0]) + abs(top_mm[1])) / asked.question.allowed_mm),
     )
     return Cost(sum(amount for _, amount in parts), tuple(part for part in parts if part[1]))
 
 
-def _material(tables: Tables, costs: Costs, lot: Lot, piece: Piece, pack: Pack) -> float:
-    """Price of one piece, as the tables count it: a taper's thickness is told where its pack bears."""
-    if piece.is_marked:
-        tail_mm = pack.made_mm - sum(one.thickness_mm for one in pack.pieces if one.is_whole)
-        return costs.new_taper if lot.origin == "bought" else costs.thick_per_mm * tail_mm
-    if lot.origin != "bought":
-        return 0.0
-    if piece.is_whole:
-        return costs.new_flat
-    assert lot.length_mm is not None
-    assert piece.saw_deg is not None
-    assert piece.thick_mm is not None
-    return costs.new_strip_mm(lot.length_mm) * tables.wedge_mm(lot, piece.saw_deg, piece.thick_mm)
+def bare(asked: Asked, layout: LayoutName, status: Status, why: str | None = None) -> Draft:
+    """The post as it stands, without packs; what it costs is told as if the next reading were plumb."""
+    question = asked.question
+    cost = cost_of(asked, (), top_mm=question.lean.top_mm(question.height_mm))
+    bound = cost.total if status == "proven" else math.inf
+    return Draft(layout, (), question.rests_on(()), status, cost, bound, why)
 
 
 def _clean(value: float) -> float:
@@ -438,13 +384,12 @@ def still_good(asked: Asked, shown: Prescription) -> Draft | None:
     )
     lifts = [pack.made_mm for pack in packs if question.plane.at_seat_mm(pack.seat) <= _DUST]
     cost = cost_of(
-        asked.tables,
+        asked,
         packs,
         bearing=bearing,
         set_up=dict(shown.cost.parts).get("saw set-ups", 0.0),
         rock_mm=resting.rock_mm,
         top_mm=(x, y),
-        allowed_mm=question.allowed_mm,
         lift_mm=max(lifts, default=0.0) if len(packs) == len(CORNERS) else 0.0,
         chance=counted,
     )

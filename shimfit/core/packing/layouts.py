@@ -21,10 +21,19 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from shimfit.core.packing.draft import Asked, bed, cost_of, draft_of, first_that_stands, packs_of, rolls
+from shimfit.core.packing.draft import (
+    SEAT_ORDER,
+    Asked,
+    bed,
+    cost_of,
+    draft_of,
+    first_that_stands,
+    packs_of,
+    rolls,
+)
 from shimfit.core.packing.general import GeneralSearch, settle_many
 from shimfit.core.packing.missing import best_that_can_be_done
-from shimfit.core.packing.onebox import Down, Outcome, Used, first_conflict
+from shimfit.core.packing.onebox import Outcome, Used, first_conflict
 from shimfit.core.packing.question import Build, SeatTask, Task, corner_places, no_room, place_of
 from shimfit.core.packing.search import TIE, Search
 from shimfit.core.resting import distance_to_nearest_side
@@ -38,7 +47,7 @@ if TYPE_CHECKING:
     from shimfit.core.packing.options import Layout
     from shimfit.core.packing.question import Draft
     from shimfit.core.packing.search import Listed
-    from shimfit.model import Cost, LayoutName, Pack
+    from shimfit.model import LayoutName
 
 _ARM_STEP = 0.05
 """Bases whose tipping arms differ by less count as equally wide."""
@@ -178,7 +187,7 @@ def _lifted(asked: Asked, allowed_mm: float, limit: float, least_rest: float) ->
     """
     tables, costs = asked.tables, asked.options.costs
     singles = [int(steps) for steps in tables.thick]
-    best: tuple[Outcome, Task, Down] | None = None
+    best: tuple[Task, Outcome, int] | None = None
     finished, left = True, asked.node_limit
     # A foot that is lifted stands on four packs; the three others are searched.
     dearer = 3 - min(3, len(asked.question.offers))  # what stands there already may cost less than a piece
@@ -202,16 +211,13 @@ def _lifted(asked: Asked, allowed_mm: float, limit: float, least_rest: float) ->
             finished = False
             break
         tried += 1
-        down = Down(steps)
         task = corner_task(asked, allowed_mm, lift_mm=steps * tables.options.quantum_mm)
-        outcome = replace(asked, node_limit=left).solve(task, down=down, limit=limit - price)
+        outcome = replace(asked, node_limit=left).solve(task, lift=steps, limit=limit - price)
         left -= outcome.nodes
         finished &= outcome.finished
         if outcome.answer is not None and outcome.answer.cost + price < limit:
-            best, limit = (outcome, task, down), outcome.answer.cost + price
-    if best is None:
-        return None, finished
-    return draft_of(asked, "corners", best[1], best[0], best[2]), finished
+            best, limit = (task, outcome, steps), outcome.answer.cost + price
+    return None if best is None else draft_of(asked, "corners", *best), finished
 
 
 def corner_task(
@@ -469,37 +475,22 @@ def _thickest(listed: Listed, reach_mm: float) -> list[int]:
 def _filled(asked: Asked, draft: Draft, builds: Sequence[Build], fills: Sequence[_Fill]) -> Draft:
     """The draft with its fillers: named anew, for copies and stretches are shared."""
     question = asked.question
-    order = list(Seat)
-    packs = tuple(
-        sorted(
-            packs_of(asked.tables, builds, question.foot.rod_at_mm), key=lambda pack: order.index(pack.seat)
-        )
-    )
+    named = packs_of(asked.tables, builds, question.foot.rod_at_mm)
+    packs = tuple(sorted(named, key=lambda pack: SEAT_ORDER[pack.seat]))
     resting = question.rests_on(packs)
-    if not question.stands(resting):
+    if resting.lean is None or not question.stands(resting):
         return draft
     counted, chance = question.chance_on(packs, resting, asked.options.scatter)
-    cost = _fill_cost(asked, draft, packs, fills, counted)
-    why = FILLERS_FOUND if draft.status == "proven" else draft.why
-    return replace(
-        draft, packs=packs, resting=resting, cost=cost, builds=tuple(builds), why=why, chance=chance
-    )
-
-
-def _fill_cost(
-    asked: Asked, draft: Draft, packs: tuple[Pack, ...], fills: Sequence[_Fill], chance: float
-) -> Cost:
-    question = asked.question
-    resting = question.rests_on(packs)
-    assert resting.lean is not None
-    bearing = draft.bearing + sum(fill.cost - fill.build.stack.cost for fill in fills)
-    return cost_of(
-        asked.tables,
+    cost = cost_of(
+        asked,
         packs,
-        bearing=bearing,
+        bearing=draft.bearing + sum(fill.cost - fill.build.stack.cost for fill in fills),
         set_up=dict(draft.cost.parts).get("saw set-ups", 0.0),
         rock_mm=resting.rock_mm,
         top_mm=resting.lean.top_mm(question.height_mm),
-        allowed_mm=question.allowed_mm,
-        chance=chance,
+        chance=counted,
+    )
+    why = FILLERS_FOUND if draft.status == "proven" else draft.why
+    return replace(
+        draft, packs=packs, resting=resting, cost=cost, builds=tuple(builds), why=why, chance=chance
     )

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, NamedTuple, Protocol
 
 import numpy as np
 
-from shimfit.core.packing.draft import Asked, cost_of, draft_of, rolls
+from shimfit.core.packing.draft import Asked, bare, draft_of, rolls
 from shimfit.core.packing.onebox import Used, lacking
 from shimfit.core.packing.question import Draft
 from shimfit.model import Pack
@@ -86,19 +86,7 @@ def best_that_can_be_done(
             )
     if any(lot.count for lot in asked.tables.lots):
         why = f"{why} No packs were found that bring it nearer."
-    top = question.lean.top_mm(question.height_mm)
-    cost = cost_of(
-        asked.tables, (), bearing=0.0, set_up=0.0, rock_mm=0.0, top_mm=top, allowed_mm=question.allowed_mm
-    )
-    return Draft(
-        layout=layout,
-        packs=(),
-        resting=question.rests_on(()),
-        status="gave-up" if gave_up else "impossible",
-        cost=cost,
-        bound=math.inf,
-        why=why,
-    )
+    return bare(asked, layout, "gave-up" if gave_up else "impossible", why)
 
 
 # ---------------------------------------------------------------- the causes

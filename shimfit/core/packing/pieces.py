@@ -65,10 +65,14 @@ class Stack(NamedTuple):
     flats: tuple[int, ...]
     """Ranks of the flats, in natural order."""
 
+    @property
+    def ranks(self) -> tuple[int, ...]:
+        """Of all its pieces."""
+        return self.flats if self.tail is None else (*self.flats, self.tail[0])
 
-@dataclass(frozen=True)
-class Caps:
-    """What one seat may not use: set by the search when two seats want the same thing."""
+
+class Caps(NamedTuple):
+    """What one seat may not use: set by the search when two seats want the same thing. Each in order."""
 
     flats: tuple[tuple[int, int], ...] = ()
     """(rank, most pieces)."""
@@ -79,14 +83,23 @@ class Caps:
     within: tuple[tuple[int, float, float], ...] = ()
     """(rank, from, to) mm from the thin end: all that a stretch of that taper may take; none if to < from."""
 
+    def also(self, other: Caps) -> Caps:
+        """Both caps; of two that bite at one thing the tighter holds."""
+        return Caps(*(tuple(sorted({*one, *more})) for one, more in zip(self, other, strict=True)))  # type: ignore[arg-type]
+
+    def part(self, rank: int) -> tuple[float, float]:
+        """All that a stretch of a taper may take, mm from the thin end."""
+        parts = [(lo, hi) for of, lo, hi in self.within if of == rank]
+        return max((lo for lo, _ in parts), default=-math.inf), min((hi for _, hi in parts), default=math.inf)
+
 
 NO_CAPS = Caps()
 
 
 def stack_key(stack: Stack) -> tuple[float, int, tuple[int, ...], int]:
     """The rule for ties within one pack: cost, fewer pieces, lowest lots, lowest thickness."""
-    ranks = stack.flats if stack.tail is None else (*stack.flats, stack.tail[0])
-    return round(stack.cost, 6), len(ranks), tuple(sorted(ranks)), stack.tail[1] if stack.tail else 0
+    ranks = tuple(sorted(stack.ranks))
+    return round(stack.cost, 6), len(ranks), ranks, stack.tail[1] if stack.tail else 0
 
 
 def to_steps(thickness_mm: float, quantum_mm: float) -> int:

@@ -27,7 +27,6 @@ import numpy as np
 
 from shimfit.core.packing.options import SHORTEST_INSIDE_MM, USUAL_INSIDE_MM
 from shimfit.core.packing.pieces import (
-    ANYWHERE,
     EPS,
     NO_CAPS,
     NO_COST,
@@ -376,7 +375,7 @@ class Tables(Tapered):
 
     def _changed(self, caps: Caps) -> dict[int, list[Unit]]:
         """What the caps leave of the pieces of each thickness that they bite at."""
-        most = dict(caps.flats)
+        most = dict(reversed(caps.flats))
         changed: dict[int, list[Unit]] = {}
         for rank in most:
             i = self.index_of.get(self.steps(self.lots[rank].thickness_mm or 0.0))
@@ -394,26 +393,17 @@ class Tables(Tapered):
         """The row's runs without what the caps forbid."""
         if not (caps.points or caps.strips or caps.within):
             return list(row.runs)
-        points: dict[int, list[float]] = defaultdict(list)
-        for rank, x in caps.points:
-            points[rank].append(x)
-        within = {rank: (lo, hi) for rank, lo, hi in caps.within}
-        thickest = dict(caps.strips)
-        runs: list[Run] = []
-        done: set[int] = set()
-        for run in row.runs:
-            if run.rank in thickest:
-                hi = min(run.hi, thickest[run.rank])
-                if run.lo <= hi:
-                    runs.append(run._replace(hi=hi))
-            elif run.rank not in points and run.rank not in within:
-                runs.append(run)
-            elif run.rank not in done:
-                done.add(run.rank)
-                part = within.get(run.rank, ANYWHERE)
-                found = self.runs_within(run.rank, inner_mm, tuple(sorted(points[run.rank])), part)
-                runs.extend(found)
-        return runs
+        thickest = dict(reversed(caps.strips))
+        cut = {cap[0] for cap in (*caps.points, *caps.within)}
+        runs = [
+            run._replace(hi=min(run.hi, thickest.get(run.rank, run.hi)))
+            for run in row.runs
+            if run.rank not in cut
+        ]
+        for rank in dict.fromkeys(run.rank for run in row.runs if run.rank in cut):
+            banned = tuple(x for of, x in caps.points if of == rank)
+            runs += self.runs_within(rank, inner_mm, banned, caps.part(rank))
+        return [run for run in runs if run.lo <= run.hi]
 
     def runs_within(
         self, rank: int, inner_mm: float | None, banned: tuple[float, ...], within: tuple[float, float]

@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING
 
 from shimfit.core.packing.draft import Asked
 from shimfit.core.packing.layouts import corner_task
-from shimfit.core.packing.onebox import Down
 from shimfit.core.packing.question import ask
 from shimfit.core.packing.tables import Tables
 from shimfit.core.planning.geometry import seats_of
@@ -63,7 +62,7 @@ def cheapest_in_box(
         if steps and float(tables.c1[tables.index_of[steps]]) + floor >= bound:
             continue
         task = corner_task(asked, post.allowed_mm, lift_mm=lift_mm)
-        outcome = asked.solve(task, down=Down(steps), limit=limit - extra)
+        outcome = asked.solve(task, lift=steps, limit=limit - extra)
         bound = min(bound, outcome.bound + extra)
         if outcome.answer is not None and outcome.answer.cost + extra < limit - 1e-7:
             limit = outcome.answer.cost + extra
@@ -78,11 +77,10 @@ def _pattern(  # noqa: PLR0917 - a private step of the function above, with its 
     packs = []
     # What is left over once the packs are paid, and how the tapers differ from the gap.
     extra = lift + answer.choice.cost - sum(cell.cost for cell in answer.choice.cells)
-    for seat, cell, stack, row in zip(
-        task.seats, answer.choice.cells, answer.stacks, answer.rows, strict=True
-    ):
-        if stack is None or row is None or seat.place is None:
+    for seat, cell, used in zip(task.seats, answer.choice.cells, answer.used, strict=True):
+        if used is None or seat.place is None:
             continue
+        stack, row = used.stack, used.row
         which = names.index(seat.seat)
         inner = cell.inner and which < 3
         steps = sum(tables.steps(tables.lots[rank].thickness_mm or 0.0) for rank in stack.flats)
