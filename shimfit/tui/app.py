@@ -27,7 +27,7 @@ from shimfit.tui.background import Answering
 from shimfit.tui.screens.page import Page, Question
 from shimfit.tui.screens.post import PostScreen
 from shimfit.tui.sensing import SETTINGS as SENSOR_SETTINGS
-from shimfit.tui.sensing import Listening
+from shimfit.tui.sensing import WALKS, Listening
 from shimfit.tui.session import Outcome, Session, refused
 from shimfit.tui.sound import Sound
 
@@ -417,10 +417,7 @@ class ShimfitApp(App[None]):
             "turn": self._ask_for_two,
             "move_post": self._ask_for_station,
             "remove_post": lambda: self.tell(self.session.remove_post(self.page.marked_post())),
-            "axes": listening.teach,
-            "zero": listening.find_zero,
-            "noise": listening.measure_noise,
-            "sends": listening.describe,
+            **{name: partial(listening.walk, name) for name in WALKS},
             "dropped": listening.forget_zero,
             "take": lambda: self.tell(listening.take()),
             "theme": self._next_theme,

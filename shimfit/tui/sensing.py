@@ -13,8 +13,6 @@ from shimfit.values import dataclass
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from shimfit.core.sensing.mounting import Zero
-    from shimfit.core.sensing.statistics import SensorCharacter
     from shimfit.model import Lean
     from shimfit.tui.session import Session
     from shimfit.wire.inclinometer import Inclinometer
@@ -29,6 +27,8 @@ LOST_S = 2.0
 """Trouble that lasts so long is told; a link that is only just being opened is given the time."""
 READY = "it stands still: Space logs it, or type"
 KNOCKED = "a knock, the level stayed: Space logs it"
+WALKS = ("axes", "zero", "noise", "sends")
+"""Actions that are a walk with the sensor, a few steps each."""
 SETTINGS = ("sensor", "sensor_format", "sensor_baud", "sensor_axes", "instrument")
 """Settings that the inclinometer is listened to anew for."""
 
@@ -156,6 +156,7 @@ class Listening:
         self._sensor = sensor
         self._looks = False
         self._lent = False
+        """Somebody else listens to the port just now."""
 
     def start(self) -> None:
         """Listen, and look at what came in at the screen's pace."""
@@ -208,82 +209,23 @@ class Listening:
         words = self._app.session.keys.spell("no inclinometer is set up: F5, sensor")
         return Outcome(words, done=False, bell="refused")
 
-    # ---------------------------------------------------------------- walks
-
-    def teach(self) -> None:
-        """Ask for two tips of the top, which tell the sensor's directions."""
-        if self._sensor is None:
+    def walk(self, name: str) -> None:
+        """Begin one of WALKS; what it keeps is listened by at once."""
+        site, session = self._app.session.site, self._app.session
+        if self._sensor is None or (name == "sends" and not site.settings.sensor):
             self._app.tell(self._none())
             return
-        from shimfit.tui.screens.sensor import AxesWalk
-
-        self._app.push_screen(AxesWalk(self._app.session, self._sensor, self._taught))
-
-    def _taught(self, text: str) -> None:
-        """Keep the axes that were taught; the inclinometer is listened to anew with them."""
-        self._app.session.site.set("sensor_axes", text)
-        self._after(f"the sensor points {text}")
-
-    def find_zero(self) -> None:
-        """Ask for two holds on opposite faces, which tell the sensor's zero."""
-        if self._sensor is None:
-            self._app.tell(self._none())
-            return
-        from shimfit.tui.screens.sensor import ZeroWalk
-        from shimfit.workflow.sensor import options_of
-
-        options = options_of(self._app.session.site)
-        self._app.push_screen(ZeroWalk(self._app.session, self._sensor, options, self._keep_zero))
-
-    def _keep_zero(self, zero: Zero) -> None:
-        from shimfit.workflow.sensor import keep_zero, options_of
-
-        site = self._app.session.site
-        keep_zero(site, zero, options_of(site).axis_map)
-        self._after("the zero is kept: turn the sensor back, and read")
-
-    def measure_noise(self) -> None:
-        """Ask for a long still record, which tells the sensor's noise and drift."""
-        if self._sensor is None:
-            self._app.tell(self._none())
-            return
-        from shimfit.tui.screens.sensor import StillWalk
-
-        self._app.push_screen(StillWalk(self._app.session, self._sensor, self._keep_character))
-
-    def _keep_character(self, characters: dict[str, SensorCharacter]) -> None:
-        from shimfit.workflow.sensor import keep_character
-
-        keep_character(self._app.session.site, characters)
-        self._after("its noise is kept with the sensor: counted in from now on")
-
-    def describe(self) -> None:
-        """Show what the sensor sends, and keep a description of it; the port is lent to that meanwhile."""
-        site = self._app.session.site
-        if not site.settings.sensor:
-            self._app.tell(self._none())
-            return
-        from shimfit.tui.screens.sensor import DescribeWalk
+        from shimfit.tui.screens.sensor import AxesWalk, DescribeWalk, StillWalk, ZeroWalk
         from shimfit.workflow.sensor import undescribed
 
-        self.lend()
-        self._lent = True
-        self._app.push_screen(
-            DescribeWalk(self._app.session, undescribed(site), self._keep_description, self._described)
-        )
-
-    def _keep_description(self, text: str) -> None:
-        from shimfit.workflow.sensor import keep_description
-
-        try:
-            target = keep_description(self._app.session.site, text)
-        except ShimfitError as error:
-            self._app.tell(Outcome(error.message, done=False, bell="refused"))
+        if name == "sends":
+            self.lend()
+            self._app.push_screen(DescribeWalk(session, undescribed(site), self.after, self._given_back))
             return
-        self._app.session.refresh()
-        self._app.tell(Outcome(f"listened to by {target.name}, in {target.parent}"))
+        walks = {"axes": AxesWalk, "zero": ZeroWalk, "noise": StillWalk}
+        self._app.push_screen(walks[name](session, self._sensor, self.after))
 
-    def _described(self) -> None:
+    def _given_back(self) -> None:
         try:
             self.take_back()
         except ShimfitError as error:
@@ -294,10 +236,10 @@ class Listening:
         from shimfit.workflow.sensor import forget_zero
 
         forget_zero(self._app.session.site)
-        self._after(words)
+        self.after(words)
 
-    def _after(self, words: str) -> None:
-        """What is kept of the sensor has changed: listen anew with it."""
+    def after(self, words: str) -> None:
+        """What is kept of the sensor has changed: listen anew with it, and say so."""
         session = self._app.session
         try:
             if session.settings.sensor and self._sensor is not None:
