@@ -81,14 +81,32 @@ def check(path: Path | str, kind: Kind, *, keep: Iterable[Path] = (), force: boo
     _place(path, kind, keep, force=force)
 
 
-def open_growing(path: Path | str, kind: Kind, *, force: bool = True) -> BinaryIO:
+class Growing:
     """A file that is written while things happen (a capture, a trace): what came stays if the power goes.
 
-    Raises FileError as `write_whole`. Whoever knows the data file has asked `check` before.
+    All raise FileError, as `write_whole`. Whoever knows the data file has asked `check` before.
     """
-    place = _place(path, kind, (), force=force)
-    with _reported(path):
-        return place.path.open("wb")
+
+    def __init__(self, path: Path | str, kind: Kind, *, force: bool = True) -> None:
+        self._path = path
+        place = _place(path, kind, (), force=force)
+        with _reported(path):
+            self._file = place.path.open("wb")
+
+    def write(self, data: bytes) -> None:
+        """Add bytes; they may wait in memory."""
+        with _reported(self._path):
+            self._file.write(data)
+
+    def flush(self) -> None:
+        """Hand everything to the system."""
+        with _reported(self._path):
+            self._file.flush()
+
+    def close(self) -> None:
+        """Flush and close; harmless when it was closed before."""
+        with _reported(self._path):
+            self._file.close()
 
 
 def fault(path: Path | str, error: OSError) -> FileError:

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from shimfit.cli.io import check_output, open_site
 from shimfit.errors import EntryError, Exit, FileError, UsageError
-from shimfit.outputs import CAPTURE, TRACE_CSV, fault, open_growing
+from shimfit.outputs import CAPTURE, TRACE_CSV, Growing
 
 if TYPE_CHECKING:
     import argparse
@@ -47,10 +47,20 @@ _TERMINATED, _INTERRUPTED = 143, 130
 _DEVICE_NAME = re.compile(r"/dev/|\\\\\.\\|COM[0-9]+$", re.IGNORECASE)
 
 
+def _refuse(*faults: tuple[bool, str]) -> None:
+    """Raise UsageError with the sentence of the first fault that is one."""
+    for is_fault, sentence in faults:
+        if is_fault:
+            raise UsageError(sentence)
+
+
 def run_listen(args: argparse.Namespace, io: Io) -> int:
     """Run `listen`; returns the exit code. Raises UsageError, FileError or InstrumentError."""
-    if args.keep and not (args.reversal or args.still or args.teach):
-        raise UsageError("--keep keeps what --reversal, --still or --teach finds; give one of them")
+    keeps = bool(args.reversal or args.still or args.teach)
+    _refuse(
+        (args.keep and not keeps, "--keep keeps what --reversal, --still or --teach finds; give one of them"),
+        (args.baud is not None and not 50 <= args.baud <= 1e7, f"--baud {args.baud} isn't a speed of a port"),
+    )
     check_output(args, args.capture, CAPTURE)
     check_output(args, args.trace, TRACE_CSV)
     if args.ports:
@@ -59,12 +69,11 @@ def run_listen(args: argparse.Namespace, io: Io) -> int:
         return teach(args, io)
     if args.reversal is not None:
         return two_captures(args, io)
-    if args.source is None:
-        raise UsageError(
-            "listen to what? give a port, a URL or a capture; `shimfit listen --ports` lists ports"
-        )
-    if args.seconds is not None and not 0 < args.seconds < 1e7:
-        raise UsageError("--seconds must be more than 0")
+    nothing = "listen to what? give a port, a URL or a capture; `shimfit listen --ports` lists ports"
+    _refuse(
+        (args.source is None, nothing),
+        (args.seconds is not None and not 0 < args.seconds < 1e7, "--seconds must be more than 0"),
+    )
     return (_replayed if is_file(args.source) else _live)(args, io)
 
 
@@ -88,8 +97,6 @@ def listen_options(args: argparse.Namespace, io: Io) -> ListenOptions:
     from shimfit.wire.formats import Device, Xdr, parse_device
     from shimfit.wire.stream import ListenOptions
 
-    if args.baud is not None and not 50 <= args.baud <= 10_000_000:
-        raise UsageError(f"--baud {args.baud} isn't a speed a port can have")
     if args.format in ("auto", "xdr"):
         known = Device(Xdr() if args.format == "xdr" else None)
     else:
@@ -124,10 +131,9 @@ class _Kept:
 
     def __init__(self, args: argparse.Namespace, start_s: float = 0.0) -> None:
         """Raises FileError when the file can't be written; no name, no trace."""
-        self._name: str | None = args.trace
         self._start_s = start_s
         self.still: list[tuple[float, float, float]] | None = [] if args.still else None
-        self._file = None if self._name is None else open_growing(self._name, TRACE_CSV)
+        self._file = None if args.trace is None else Growing(args.trace, TRACE_CSV)
         self._write("time_s,x_deg,y_deg,moving\n")
 
     def sample(self, sample: Sample, level: Sample) -> None:
@@ -137,17 +143,14 @@ class _Kept:
         if self.still is not None:
             self.still.append((level.time_s, level.x_deg, level.y_deg))
 
-    def _write(self, line: str | None) -> None:
-        """Write a line; None: finish the file. Raises FileError when that can't be done."""
-        try:
-            if self._file is not None:
-                self._file.close() if line is None else self._file.write(line.encode("ascii"))
-        except OSError as error:
-            raise fault(self._name or "", error) from error
+    def _write(self, line: str) -> None:
+        if self._file is not None:
+            self._file.write(line.encode("ascii"))
 
     def close(self) -> None:
         """Finish the file. Raises FileError when its end could not be written."""
-        self._write(None)
+        if self._file is not None:
+            self._file.close()
 
 
 # ---------------------------------------------------------------- a live sensor
@@ -158,8 +161,8 @@ def _live(args: argparse.Namespace, io: Io) -> int:
     from shimfit.core.sensing.watch import WatchState
     from shimfit.wire.inclinometer import Inclinometer
 
-    if args.timing is not None or args.rate is not None:
-        raise UsageError("--timing and --rate go with a bare file of bytes, not with a live sensor")
+    of_a_file = args.timing is not None or args.rate is not None
+    _refuse((of_a_file, "--timing and --rate go with a bare file of bytes, not with a live sensor"))
     kept = _Kept(args, time.monotonic())
     sensor = Inclinometer(args.source, listen_options(args, io), args.capture, on_sample=kept.sample)
     seconds = args.seconds or (STILL_S if args.still else None)
@@ -274,8 +277,8 @@ def is_file(source: str) -> bool:
 def _replayed(args: argparse.Namespace, io: Io) -> int:
     """Through the same code as a live link, with the recorded times as the clock; say what came of it."""
     for name in ("capture", "seconds"):
-        if getattr(args, name) is not None:
-            raise UsageError(f"--{name} goes with a live sensor, not with a capture")
+        given = getattr(args, name) is not None
+        _refuse((given, f"--{name} goes with a live sensor, not with a capture"))
     options = listen_options(args, io)
     kept = _Kept(args)
     stream, last = play(load(args.source, args.timing, args.rate, options.description, io), options, kept)
@@ -291,8 +294,7 @@ def load(
     """Read a capture or a bare file of bytes. Raises FileError or UsageError."""
     from shimfit.wire.capture import bare_capture, is_capture, parse_capture
 
-    if source == "-" and not io.keyboard:
-        raise UsageError("- is what is typed at a shell: here name a file")
+    _refuse((source == "-" and not io.keyboard, "- is what is typed at a shell: here name a file"))
     try:
         data = sys.stdin.buffer.read() if source == "-" else Path(source).read_bytes()
     except OSError as error:
@@ -344,22 +346,15 @@ def _answer(seen: Snapshot, tally: Tally, messages: Sequence[str]) -> dict[str, 
 
 def _lean(taken: Taken) -> dict[str, Any]:
     held = taken.held
+    measured = ("x_deg", "y_deg", "u_x_deg", "u_y_deg", "samples")
+    of_the_post = ("zero_found", "u_along", "u_across", "largest_term", "text")
     return {
-        "x_deg": held.x_deg,
-        "y_deg": held.y_deg,
-        "u_x_deg": held.u_x_deg,
-        "u_y_deg": held.u_y_deg,
-        "u_hold_x_deg": held.u_hold_deg[0],
-        "u_hold_y_deg": held.u_hold_deg[1],
-        "zero_found": taken.zero_found,
+        **{name: getattr(held, name) for name in measured},
+        **dict(zip(("u_hold_x_deg", "u_hold_y_deg"), held.u_hold_deg, strict=True)),
+        **{name: getattr(taken, name) for name in of_the_post},
         "slope_along": taken.lean.slope_along,
         "slope_across": taken.lean.slope_across,
-        "u_along": taken.u_along,
-        "u_across": taken.u_across,
-        "largest_term": taken.largest_term,
         "held_s": held.seconds,
-        "samples": held.samples,
-        "text": taken.text,
     }
 
 
@@ -424,8 +419,8 @@ def two_captures(args: argparse.Namespace, io: Io) -> int:
     """Work out lean and zero; exit code 1 when a face has no reading or the faces don't fit together."""
     from shimfit.core.sensing.mounting import two_faces
 
-    if args.source is not None or args.timing is not None:
-        raise UsageError("--reversal takes its two captures alone")
+    more = args.source is not None or args.timing is not None
+    _refuse((more, "--reversal takes its two captures alone"))
     answer: dict[str, Any] = {"lean": None, "zero": None, "doubt": None, "why": None, "messages": []}
     options = listen_options(args, io)
     faces = {name: _face_of(name, options, args, io, answer["messages"]) for name in args.reversal}
@@ -499,10 +494,11 @@ def teach(args: argparse.Namespace, io: Io) -> int:
     from shimfit.wire.inclinometer import Inclinometer
     from shimfit.workflow.sensor import level_of
 
-    if args.source is None or args.json:
-        raise UsageError("--teach asks questions at the keyboard: give it a port or URL, and no --json")
-    if not io.keyboard:
-        raise UsageError("--teach asks questions: on the screen `Teach the sensor` asks them (Ctrl+P)")
+    typed = "--teach asks questions at the keyboard: give it a port or URL, and no --json"
+    _refuse(
+        (args.source is None or args.json, typed),
+        (not io.keyboard, "--teach asks questions: on the screen `Teach the sensor` asks them (Ctrl+P)"),
+    )
     sensor = Inclinometer(args.source, listen_options(args, io), args.capture)
     sensor.start()
     try:
@@ -549,23 +545,27 @@ def _wait_for_enter(io: Io, what: str) -> None:
 
 def run_simulate(args: argparse.Namespace, io: Io) -> int:
     """Run `simulate`; returns the exit code. Raises UsageError, EntryError or FileError."""
-    if not 0.1 <= args.rate <= 5000:
-        raise UsageError("--rate must be between 0.1 and 5000 samples a second")
-    if args.seconds is not None and not 0 < args.seconds < math.inf:
-        raise UsageError("--seconds must be more than 0, and an end in sight")
-    if args.link is not None and args.capture is not None:
-        raise UsageError("--link plays in real time, --capture at once; give one of them")
-    stage = _stage(args, io)
     seconds = math.inf if args.seconds is None else args.seconds
-    if args.capture is not None:
-        check_output(args, args.capture, CAPTURE)
-        return _into_capture(args, stage, io)
+    ends, both = args.seconds is not None, args.link is not None and args.capture is not None
+    _refuse(
+        (not 0.1 <= args.rate <= 5000, "--rate must be between 0.1 and 5000 samples a second"),
+        (ends and not 0 < seconds < math.inf, "--seconds must be more than 0, and an end in sight"),
+        (both, "--link plays in real time, --capture at once; give one of them"),
+        (not 0.0 <= args.memory <= 0.99, "--memory must be between 0 and 0.99"),
+        (not (args.noise >= 0 and args.step > 0), "--noise can't be below 0, --step must be more than 0"),
+    )
+    stage = _stage(args, io)
     if args.link is not None:
         return _on_terminal(args, stage, seconds, io)
-    if args.at_once and args.seconds is None:
-        raise UsageError("--at-once needs --seconds")
-    if stage.is_polled:
-        raise UsageError("a polled sensor sends only when asked: give it a --link")
+    asked = "a polled sensor sends only when asked: give it a --link"
+    where = "--capture" if args.capture is not None else "--at-once"
+    if args.capture is not None:
+        check_output(args, args.capture, CAPTURE)
+        asked = "a polled sensor sends only when asked: capture it with `shimfit listen --capture`"
+    at_once = args.at_once or args.capture is not None
+    _refuse((at_once and not ends, f"{where} needs --seconds"), (stage.is_polled, asked))
+    if args.capture is not None:
+        return _into_capture(args, stage, io)
     from shimfit.wire.simulate import emit
 
     def write(data: bytes) -> None:
@@ -586,14 +586,10 @@ def _stage(args: argparse.Namespace, io: Io) -> Stage:
     from shimfit.wire.formats import parse_description
     from shimfit.wire.simulate import SensorNature, SimulatedPost, Stage, parse_script
 
-    if not 0.0 <= args.memory <= 0.99:
-        raise UsageError("--memory must be between 0 and 0.99")
-    if not (args.noise >= 0 and args.step > 0):
-        raise UsageError("--noise can't be below 0, --step must be more than 0")
     height_mm = parse_length(args.height)
     base = Lean(args.along / height_mm, args.across / height_mm)
-    if max(abs(base.slope_along), abs(base.slope_across)) > 0.5:
-        raise UsageError("a post that far over is lying down: give smaller --along and --across")
+    lies = max(abs(base.slope_along), abs(base.slope_across)) > 0.5
+    _refuse((lies, "a post that far over is lying down: give smaller --along and --across"))
     x_deg, y_deg = _zero(args.zero)
     nature = SensorNature(args.noise, args.memory, x_deg, y_deg, args.drift, args.step)
     described = None
@@ -607,10 +603,6 @@ def _into_capture(args: argparse.Namespace, stage: Stage, io: Io) -> int:
     from shimfit.wire.capture import CaptureWriter
     from shimfit.wire.simulate import record
 
-    if args.seconds is None:
-        raise UsageError("--capture needs --seconds")
-    if stage.is_polled:
-        raise UsageError("a polled sensor sends only when asked: capture it with `shimfit listen --capture`")
     header = {
         "device": "none: invented by shimfit simulate",
         "format": args.format,

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Literal
 
 from shimfit import csvfile
 from shimfit.errors import FileError
-from shimfit.outputs import CAPTURE, fault, open_growing
+from shimfit.outputs import CAPTURE, Growing
 from shimfit.quantities.typed import decimal_number
 
 if TYPE_CHECKING:
@@ -75,46 +75,24 @@ class CaptureWriter:
 
     def __init__(self, path: str, header: Mapping[str, str], start_s: float) -> None:
         """Raises FileError when the file can't be written. `start_s`: the clock's time zero of the file."""
-        self._path = path
-        self._start_s = start_s
-        self._flushed_s = start_s
-        self._file = open_growing(path, CAPTURE)
-        self._write(FIRST_LINE + b"\n")
-        for name, value in header.items():
-            self._write(f"# {name}: {_one_line(value)}\n".encode())
+        self._start_s = self._flushed_s = start_s
+        self._file = Growing(path, CAPTURE)
+        lines = "".join(f"# {name}: {_one_line(value)}\n" for name, value in header.items())
+        self._file.write(FIRST_LINE + b"\n" + lines.encode())
+        self.close = self._file.close
 
     def data(self, now_s: float, data: bytes) -> None:
         """A record: bytes as they came."""
-        self._write(b"@%.6f %d\n%b\n" % (now_s - self._start_s, len(data), data))
+        self._file.write(b"@%.6f %d\n%b\n" % (now_s - self._start_s, len(data), data))
         if now_s - self._flushed_s > _FLUSH_EVERY_S:
             self._flushed_s = now_s
-            self.flush()
+            self._file.flush()
 
     def event(self, now_s: float, kind: Happening, text: str = "") -> None:
         """What happened to the link."""
         line = f"!{now_s - self._start_s:.6f} {kind} {_one_line(text)}".rstrip()
-        self._write(line.encode() + b"\n")
-        self.flush()
-
-    def flush(self) -> None:
-        """Hand everything to the system."""
-        try:
-            self._file.flush()
-        except OSError as error:
-            raise fault(self._path, error) from error
-
-    def close(self) -> None:
-        """Flush and close; harmless when it was closed before."""
-        try:
-            self._file.close()
-        except OSError as error:
-            raise fault(self._path, error) from error
-
-    def _write(self, data: bytes) -> None:
-        try:
-            self._file.write(data)
-        except OSError as error:
-            raise fault(self._path, error) from error
+        self._file.write(line.encode() + b"\n")
+        self._file.flush()
 
 
 def _one_line(text: str) -> str:
@@ -123,51 +101,38 @@ def _one_line(text: str) -> str:
 
 def parse_capture(data: bytes, path: str) -> Capture:
     """Read a capture file's bytes; raises FileError where it is damaged, naming the byte."""
-    at, header = _header(data)
+    header: dict[str, str] = {}
+    at = data.find(b"\n") + 1 or len(data)
+    while data[at : at + 1] == b"#":
+        line, _, _ = data[at + 1 :].partition(b"\n")
+        at += 1 + len(line) + 1
+        if at <= len(data):  # a header line that is cut off tells nothing
+            name, _, value = line.decode("utf-8", "replace").partition(":")
+            header[name.strip()] = value.strip()
     entries: list[Entry] = []
     last_s = 0.0
     while at < len(data):
         match = _RECORD.match(data, at) or _EVENT.match(data, at)
         if match is None:
-            if _may_be_torn(data, at):
+            if data[at : at + 1] in (b"@", b"!") and b"\n" not in data[at:]:
                 return Capture(tuple(entries), header, torn=True)
             raise FileError(f"{path}: damaged at byte {at}: neither a record nor an event", path=path)
         time_s = float(match[1])
         if time_s < last_s:
             raise FileError(f"{path}: time runs backwards at byte {at}", path=path)
-        last_s = time_s
+        last_s, at = time_s, match.end()
         if match.re is _EVENT:
             kind: Happening = match[2].decode()  # type: ignore[assignment] # the expression allows only these
             entries.append(Entry(time_s, kind, text=(match[3] or b"").decode("utf-8", "replace")))
-            at = match.end()
             continue
-        end = match.end() + int(match[2])
+        end = at + int(match[2])
         if end >= len(data):
             return Capture(tuple(entries), header, torn=True)
         if data[end : end + 1] != b"\n":
             raise FileError(f"{path}: damaged at byte {end}: the record does not end there", path=path)
-        entries.append(Entry(time_s, "bytes", data[match.end() : end]))
+        entries.append(Entry(time_s, "bytes", data[at:end]))
         at = end + 1
     return Capture(tuple(entries), header)
-
-
-def _header(data: bytes) -> tuple[int, dict[str, str]]:
-    """Where the records begin, and the header's lines."""
-    header: dict[str, str] = {}
-    at = data.find(b"\n") + 1 or len(data)
-    while data[at : at + 1] == b"#":
-        end = data.find(b"\n", at)
-        if end < 0:
-            return len(data), header
-        name, _, value = data[at + 1 : end].decode("utf-8", "replace").partition(":")
-        header[name.strip()] = value.strip()
-        at = end + 1
-    return at, header
-
-
-def _may_be_torn(data: bytes, at: int) -> bool:
-    """True when what is left could be the beginning of a record or an event."""
-    return data[at : at + 1] in (b"@", b"!") and b"\n" not in data[at:]
 
 
 def is_capture(data: bytes) -> bool:
@@ -182,18 +147,13 @@ def bare_capture(data: bytes, path: str, *, timing: str | None, timing_path: str
     link. Without it the lines are taken to come evenly, `rate_hz` of them a second. Raises FileError for a
     table that does not fit the file.
     """
-    if timing is None:
-        return Capture(tuple(_evenly(data, rate_hz)), bare=True, timed=False)
-    return Capture(tuple(_timed(data, path, timing, timing_path)), bare=True)
-
-
-def _evenly(data: bytes, rate_hz: float) -> Iterator[Entry]:
-    yield Entry(0.0, "opened")
+    if timing is not None:
+        return Capture(tuple(_timed(data, path, timing, timing_path)), bare=True)
     pieces = data.splitlines(keepends=True)
     if len(pieces) < len(data) // 2048:  # hardly any line ends: not lines at all
         pieces = [data[at : at + 1024] for at in range(0, len(data), 1024)]
-    for count, piece in enumerate(pieces):
-        yield Entry(count / rate_hz, "bytes", piece)
+    evenly = (Entry(count / rate_hz, "bytes", piece) for count, piece in enumerate(pieces))
+    return Capture((Entry(0.0, "opened"), *evenly), bare=True, timed=False)
 
 
 def _timed(data: bytes, path: str, timing: str, timing_path: str) -> Iterator[Entry]:

@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from shimfit.errors import FileError
-from shimfit.outputs import BESIDE, PDF, POSTS_CSV, STOCK_CSV, open_growing, write_whole
+from shimfit.outputs import BESIDE, PDF, POSTS_CSV, STOCK_CSV, Growing, write_whole
 
 posix = pytest.mark.skipif(os.name != "posix", reason="links, devices and pipes of POSIX")
 
@@ -132,7 +132,7 @@ def test_any_other_database_is_left_alone(tmp_path: Path, end: str) -> None:
     with pytest.raises(FileError, match="database"):
         write_whole(f"{other}{end}", b"%PDF-", PDF, force=True)
     with pytest.raises(FileError, match="database"):
-        open_growing(f"{other}{end}", PDF)
+        Growing(f"{other}{end}", PDF)
     assert other.read_bytes() == before
     assert names(tmp_path) == ["photos.sqlite"]
 
