@@ -94,13 +94,10 @@ def listen_options(args: argparse.Namespace, io: Io) -> ListenOptions:
     What is typed wins over what the device's file says.
     """
     from shimfit.core.sensing.mounting import ENTERED_U_DEG, AxisMap, SensorZero, parse_axis_map
-    from shimfit.wire.formats import Device, Xdr, parse_device
     from shimfit.wire.stream import ListenOptions
+    from shimfit.workflow.sensor import read_device
 
-    if args.format in ("auto", "xdr"):
-        known = Device(Xdr() if args.format == "xdr" else None)
-    else:
-        known = parse_device(io.read_text(args.format), args.format)
+    known = read_device(args.format, io.read_text)
     zero = known.zero
     if args.zero is not None:
         x_deg, y_deg, u_deg = [*_zero(args.zero, most=3), ENTERED_U_DEG][:3]

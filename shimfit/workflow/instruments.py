@@ -6,19 +6,21 @@ A typed reading counts with its instrument's zero taken off, and with how sure e
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from shimfit.core.instruments import Corrected, check_due, correct, judge
+from shimfit.core.instruments import check_due, correct, judge
 from shimfit.core.uncertainty import HAND_MM, largest_of, learned_hand_mm, rectangular
 from shimfit.entry import parse_reading
 from shimfit.errors import EntryError, UsageError
+from shimfit.model import Reading
 from shimfit.workflow.site import check_name
 
 if TYPE_CHECKING:
     from datetime import date
 
     from shimfit.core.sensing.mounting import FaceReading, Reversal, Zero
+    from shimfit.core.uncertainty import Budget
     from shimfit.entry import EntrySettings, Understood
     from shimfit.model import Instrument
     from shimfit.standing import RunState
@@ -125,53 +127,42 @@ def _face(parsed: Understood, height_mm: float, bare: Instrument) -> FaceReading
 # ---------------------------------------------------------------- a typed reading as it counts
 
 
-@dataclass(frozen=True, slots=True)
-class Counted:
-    """Slopes of a typed reading, zero off, with their standard uncertainties; None where nothing was read."""
-
-    slope_along: float | None
-    slope_across: float | None
-    u_along: float | None
-    u_across: float | None
-    u_own_along: float | None
-    """The part that is new at each reading and averages away over repeats."""
-    u_own_across: float | None
-    step_along: float | None
-    """From mark to mark of what it was read off."""
-    step_across: float | None
-    largest: str | None
-    """The largest term of the worse direction, in words."""
-
-
 def counted(
     parsed: Understood, height_mm: float, instrument: Instrument | None, hand_mm: float = HAND_MM
-) -> Counted:
-    """What was typed, as it counts; without a named instrument a usual carpenter's level stands in.
+) -> Reading:
+    """What was typed, as it counts: zero off, with standard uncertainties; None where nothing was read.
 
-    `hand_mm`: what offsets scatter by from reading to reading (`hand_of`).
+    Without a named instrument a usual carpenter's level stands in. `hand_mm`: what offsets scatter by from
+    reading to reading (`hand_of`).
     """
     over_mm = parsed.over_mm or height_mm
     zeros = (0.0, 0.0) if instrument is None else (instrument.zero_along, instrument.zero_across)
-    parts: list[Corrected | None] = [
-        None
-        if slope is None or half_step is None
-        else correct(slope, half_step, zero, instrument, over_mm, hand_mm=hand_mm)
-        for slope, half_step, zero in zip(
-            parsed.slopes(height_mm), parsed.resolution_slope(height_mm), zeros, strict=True
-        )
-    ]
-    along, across = parts
-    known = [part.budget for part in parts if part is not None]
-    return Counted(
-        None if along is None else along.slope,
-        None if across is None else across.slope,
-        None if along is None else along.budget.u,
-        None if across is None else across.budget.u,
-        None if along is None else along.budget.only("repeat").u,
-        None if across is None else across.budget.only("repeat").u,
-        None if along is None else along.step,
-        None if across is None else across.step,
-        largest_of(known[0], known[-1]) if known else None,
+    known: list[Budget] = []
+    values: list[tuple[float | None, ...]] = []
+    for slope, half_step, zero in zip(
+        parsed.slopes(height_mm), parsed.resolution_slope(height_mm), zeros, strict=True
+    ):
+        if slope is None or half_step is None:
+            values.append((None,) * 4)
+            continue
+        part = correct(slope, half_step, zero, instrument, over_mm, hand_mm=hand_mm)
+        known.append(part.budget)
+        values.append((part.slope, part.budget.u, part.budget.only("repeat").u, part.step))
+    (slope_along, u_along, u_own_along, step_along), across = values
+    slope_across, u_across, u_own_across, step_across = across
+    return Reading(
+        text=parsed.text.strip(),
+        slope_along=slope_along,
+        slope_across=slope_across,
+        height_mm=height_mm,
+        u_along=u_along,
+        u_across=u_across,
+        u_own_along=u_own_along,
+        u_own_across=u_own_across,
+        step_along=step_along,
+        step_across=step_across,
+        largest_term=largest_of(known[0], known[-1]) if known else None,
+        gauge_mm=parsed.over_mm,
     )
 
 

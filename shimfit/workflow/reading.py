@@ -151,7 +151,7 @@ def log_turned(site: Site, place: Place, first_text: str, second_text: str, aske
             stage=stage_of(post, asked),
             u_along=found.u_along,
             u_across=found.u_across,
-            largest_term=counted(first, post.height_mm, with_zero(instrument, found.zero)).largest,
+            largest_term=counted(first, post.height_mm, with_zero(instrument, found.zero)).largest_term,
             gauge_mm=first.over_mm,
             instrument=name,
             face=asked.face,
@@ -299,22 +299,10 @@ def _reading_of(site: Site, place: Place, post: PostRecord, parsed: Understood, 
     name = asked.instrument or site.settings.instrument or None
     # At half height the offset is that of the post's middle, read over half the height.
     reach_mm = post.height_mm / 2 if asked.mid else post.height_mm
-    hand_mm = hand_of(run, site.entry_settings(run))
-    part = counted(parsed, reach_mm, site.box().instrument(name) if name else None, hand_mm)
-    return Reading(
-        text=parsed.text.strip(),
-        slope_along=part.slope_along,
-        slope_across=part.slope_across,
-        height_mm=reach_mm,
+    instrument = site.box().instrument(name) if name else None
+    return replace(
+        counted(parsed, reach_mm, instrument, hand_of(run, site.entry_settings(run))),
         stage=stage_of(post, asked),
-        u_along=part.u_along,
-        u_across=part.u_across,
-        u_own_along=part.u_own_along,
-        u_own_across=part.u_own_across,
-        step_along=part.step_along,
-        step_across=part.step_across,
-        largest_term=part.largest,
-        gauge_mm=parsed.over_mm,
         instrument=name,
         face=asked.face,
         rocks=asked.rocks,

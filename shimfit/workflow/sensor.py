@@ -22,7 +22,6 @@ from shimfit.core.sensing.mounting import (
     parse_axis_map,
 )
 from shimfit.core.sensing.statistics import robust_spread
-from shimfit.csvfile import file_text
 from shimfit.errors import FileError, InstrumentError
 from shimfit.model import Instrument, Lean, Reading
 from shimfit.wire.formats import Device, Xdr, parse_device
@@ -215,10 +214,19 @@ def _as_entered(site: Site) -> Instrument:
     return record_of(site) or Instrument(UNNAMED, "inclinometer")
 
 
-def read_device(name: str) -> Device:
-    """The sensor by its format's name, or as its file describes it; FileError when that can't be read."""
-    if name == "auto":
-        return Device(None)
-    if name == "xdr":
-        return Device(Xdr())
-    return parse_device(file_text(name, called=f"the sensor's description {name}"), name)
+def read_device(name: str, read: Callable[[str], str] | None = None) -> Device:
+    """The sensor by its format's name, or as its file describes it; FileError when that can't be read.
+
+    `read`: what reads a file's text otherwise than from where it stands.
+    """
+    if name in ("auto", "xdr"):
+        return Device(Xdr() if name == "xdr" else None)
+    if read is not None:
+        return parse_device(read(name), name)
+    try:
+        text = Path(name).read_text(encoding="utf-8")
+    except OSError as error:
+        raise FileError(f"can't read the sensor's description {name}: {error.strerror}", path=name) from error
+    except UnicodeDecodeError as error:
+        raise FileError(f"the sensor's description {name} is not a text file", path=name) from error
+    return parse_device(text, name)
