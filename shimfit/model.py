@@ -512,7 +512,7 @@ LayoutName = Literal["corners", "tripod", "one-way"]
 
 @dataclass(frozen=True, slots=True)
 class Cost:
-    """What a prescription costs, in the units of the weights (data, see core/packing)."""
+    """What a prescription costs, in minutes of the crew (prices: core/objective)."""
 
     total: float
     parts: tuple[tuple[str, float], ...] = ()

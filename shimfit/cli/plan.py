@@ -44,6 +44,8 @@ def run_plan(args: argparse.Namespace, io: Io) -> int:
         if args.problem is not None:
             problem = _read_problem(args.problem, io)
             answer = planning.plan_problem(problem, args.seconds, progress, stop)
+            for remark in answer["remarks"]:
+                io.talk(remark)
             words = _words_without_a_run()
         else:
             from shimfit.workflow.site import parse_run

@@ -28,8 +28,9 @@ practice, no source)."""
 class Minutes:
     """What work and material cost, in minutes of the crew (common practice, no source; all are settings)."""
 
-    round: float = 6.0
-    """One more round: loosen, set, tighten and read take about 4 minutes, the pieces changed about 2."""
+    round: float = 8.0
+    """One more round: loosen, set, tighten and read take about 4 minutes, turning the level end for end and
+    reading once more 1, the pieces that change 3: found, cut at the saw and carried back."""
     piece: float = 0.5
     """One thing to find, carry and slide in."""
     cut: float = 0.75
@@ -41,8 +42,8 @@ class Minutes:
     change: float = 0.5
     """One change of what stands: a taper pushed on, an old pack taken out."""
     lift: float = 6.0
-    """Lifting a whole foot off the bed, beside its pieces: as much as a round. Every seat comes out, the nut
-    is run back, and the height is struck again against the neighbours'."""
+    """Lifting a whole foot off the bed, beside its pieces: nearly as much as a round. Every seat
+    comes out, the nut is run back, and the height is struck again against the neighbours'."""
     lift_per_mm: float = 1.0
     """The same for each mm that it is lifted."""
     bought_flat: float = 0.2

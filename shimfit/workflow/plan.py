@@ -26,7 +26,7 @@ from shimfit.core.stock import natural_key
 from shimfit.errors import UsageError
 from shimfit.model import PLANNED, Cost, Lean, Prescription
 from shimfit.workflow.packs import promised_packs
-from shimfit.workflow.problem import read_problem
+from shimfit.workflow.problem import read_problem, remarks_on
 from shimfit.workflow.solving import reads_of
 
 if TYPE_CHECKING:
@@ -82,9 +82,8 @@ def plan_problem(
     most_s = seconds_allowed(seconds)
     posts, lots, options = read_problem(problem)
     done = plan(posts, lots, options, solver(), seconds=most_s, progress=progress, stop=stop)
-    return answer_json(done, Ledger(lots), options, _chances(done, options)) | buying_json(
-        done, lots, options
-    )
+    answer = answer_json(done, Ledger(lots), options, _chances(done, options))
+    return answer | buying_json(done, lots, options) | {"remarks": remarks_on(problem)}
 
 
 # ---------------------------------------------------------------- of the data file

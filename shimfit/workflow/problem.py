@@ -40,7 +40,7 @@ _POST = {
 }
 _PRICES = tuple(one.name for one in fields(Minutes))
 _OPTIONS = {
-    "objective?": Any,
+    "objective?": Any,  # of older programs, which had two
     "minutes?": Mapping[str, Annotated[float, Within("0 or more", 0.0, LARGEST_MM)]],
     "min_inside_mm?": _Figure,
     "layout?": Any,
@@ -106,8 +106,17 @@ def _post(row: Mapping[str, Any], where: str) -> PlanPost:
     return PlanPost(str(name), foot, height_mm, lean, tolerance, aim)
 
 
+def remarks_on(problem: Mapping[str, Any]) -> list[str]:
+    """What a problem that was read asks for and is not done as it says, a sentence each."""
+    if problem.get("options", {}).get("objective", "minutes") == "minutes":
+        return []
+    return ["options.objective: weights are not counted any more; packs are chosen by minutes"]
+
+
 def _options(given: dict[str, Any], saw: dict[str, Any]) -> Options:
     """Options that are given, the rest as usual."""
+    if (named := given.pop("objective", "minutes")) not in ("minutes", "weights"):
+        raise FileError(f"options.objective: there is no objective {named!r}; packs are chosen by minutes")
     prices = given.pop("minutes", {})
     if unknown := [name for name in prices if name not in _PRICES]:
         there_are = ", ".join(_PRICES)

@@ -30,6 +30,7 @@ from shimfit.core.planning.program import IntegerProgram, Sparse
 from shimfit.core.planning.search import ListMaker
 from shimfit.model import Foot, Lean, Lot, Tolerance
 from shimfit.solve.highs import Highs
+from tests.referee.weights import InWeights, weights_of
 
 
 def instance(posts, lots, pieces, *, seed=0):
@@ -59,7 +60,7 @@ def instance(posts, lots, pieces, *, seed=0):
             )
         )  # fmt: skip
     # The plain weights, which the compact program states too.
-    return run, box, Options(objective="weights", bearing_point="corner")
+    return run, box, InWeights(bearing_point="corner")
 
 
 # ---------------------------------------------------------------- families
@@ -217,7 +218,7 @@ def compact(run, box, options):
     made = geometries.build(run, options)
     window = ListMaker(made, options)
     tables = build_tables(box, options)
-    q, weights = options.quantum_mm, options.weights
+    q, weights = options.quantum_mm, weights_of(options)
     cost, upper, whole, columns, low, high = [], [], [], [], [], []
 
     def column(price, top=1.0, integer=True):

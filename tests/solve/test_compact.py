@@ -6,8 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from shimfit.core.packing import Options, build_tables, prescribe
+from shimfit.core.packing import build_tables, prescribe
 from shimfit.model import Foot, Lean, Lot, Tolerance
+from tests.referee.weights import InWeights
 
 _SPEC = importlib.util.spec_from_file_location("compact_model", Path(__file__).with_name("compact_model.py"))
 assert _SPEC is not None
@@ -20,7 +21,7 @@ _SPEC.loader.exec_module(compact_model)
 @pytest.mark.parametrize("seed", range(9))
 def test_same_optimum_as_the_integer_program(seed: int) -> None:
     rng = random.Random(seed)
-    options = Options(objective="weights", bearing_point="corner", quantum_mm=0.05)
+    options = InWeights(bearing_point="corner", quantum_mm=0.05)
     lots = [
         Lot(
             f"F{i}",

@@ -4,7 +4,7 @@
 The rooms, from the outside in: `answer` the front door, `layouts` which seats, `missing` what is said when
 nothing does, `draft` from numbers to named pieces, `question` what is asked and what comes back; `onebox`
 pieces that two seats want, `search` four corners together, `general` any seats, `rests` what a rest costs;
-`tables` the cheapest pack of every thickness, `pieces` what it is made of; `options` limits, saw and weights.
+`tables` the cheapest pack of every thickness, `pieces` what it is made of; `options` limits, saw and prices.
 
 The search and numpy are loaded when they are first asked for: most commands have no post to answer.
 """
@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from shimfit.core.packing.answer import prescribe
-    from shimfit.core.packing.options import Options, Saw, Weights
+    from shimfit.core.packing.options import Options, Saw
     from shimfit.core.packing.pieces import Prices
     from shimfit.core.packing.question import Offer, wanted
     from shimfit.core.packing.tables import Tables, build_tables
@@ -27,7 +27,6 @@ __all__ = [
     "Prices",
     "Saw",
     "Tables",
-    "Weights",
     "build_tables",
     "prescribe",
     "wanted",
@@ -35,7 +34,7 @@ __all__ = [
 
 _ROOMS = {
     "answer": ("prescribe",),
-    "options": ("Options", "Saw", "Weights"),
+    "options": ("Options", "Saw"),
     "pieces": ("Prices",),
     "question": ("Offer", "wanted"),
     "tables": ("Tables", "build_tables"),

@@ -15,7 +15,6 @@ from shimfit.errors import UsageError
 from shimfit.model import LayoutName
 
 BearingPoint = Literal["auto", "corner"]
-Objective = Literal["minutes", "weights"]
 Layout = LayoutName | Literal["auto"]
 
 USUAL_INSIDE_MM = 20.0
@@ -26,38 +25,8 @@ _MOST_PIECES = 4
 
 
 @dataclass(frozen=True, slots=True)
-class Weights:
-    """What a prescription costs in plain weights, tenths of a piece (kept for comparison)."""
-
-    unsolved: float = 5000.0
-    """A post that gets no packs: more than any packs can cost, so that none is left out to save stock."""
-    new_material: float = 1000.0
-    """The whole of a bought piece. Scrap is free, so scrap is used wherever it does the job."""
-    new_flat_share: float = 0.03
-    """Share of `new_material` that one bought flat stands for: flats come by the bag."""
-    new_taper_share: float = 0.10
-    """Share that one stretch of a bought taper stands for: the rest of it goes back to the box."""
-    new_strip_share: float = 1.0
-    """Share that a whole bought strip stands for; a wedge takes its part of the strip's length."""
-    piece: float = 10.0
-    """One thing to find, carry and slide in; each joint adds an error of its own (check value 8.6)."""
-    cut: float = 5.0
-    """One cut, of a taper or of a wedge: less than a piece, so that one cut beats one more flat."""
-    saw_set_up: float = 20.0
-    """Setting the blade to another angle: worth two pieces; free when the saw stands there already."""
-    rock: float = 4.0
-    """A rock at its limit: below any piece, it only decides between packs of like effort."""
-    bearing_per_mm: float = 1.0 / 0.254
-    """Mismatch between a piece's slope and the gap's over the bearing length: 1 per 0.01 in."""
-    lift: float = 60.0
-    """Lifting a whole foot off the bed on four packs, beside its pieces: as much as six pieces."""
-    residual: float = 2.0
-    """The lean left over, sum of both directions ÷ what is allowed: the last word between like packs."""
-
-
-@dataclass(frozen=True, slots=True)
 class Costs:
-    """One objective's prices as the search counts them, in its own unit: minutes, or tenths of a piece."""
+    """Prices as the search counts them, in one unit: minutes."""
 
     unsolved: float
     piece: float
@@ -93,30 +62,6 @@ class Costs:
     def new_strip_mm(self, length_mm: float) -> float:
         """Price of a mm of a bought strip that is so long."""
         return self.new_strip / length_mm if self.new_strip_per_mm is None else self.new_strip_per_mm
-
-
-@lru_cache(maxsize=64)
-def _of_weights(w: Weights) -> Costs:
-    return Costs(
-        unsolved=w.unsolved,
-        piece=w.piece,
-        cut=w.cut,
-        tip_cut=0.0,
-        saw_set_up=w.saw_set_up,
-        change=w.cut,
-        lift=w.lift,
-        lift_per_mm=0.0,
-        new_flat=w.new_material * w.new_flat_share,
-        new_taper=w.new_material * w.new_taper_share,
-        new_strip_per_mm=None,
-        new_strip=w.new_material * w.new_strip_share,
-        thick_per_mm=0.0,
-        bearing_per_mm=w.bearing_per_mm,
-        rock=w.rock,
-        residual=w.residual,
-        round=0.0,
-        one=1.0,
-    )
 
 
 @lru_cache(maxsize=64)
@@ -173,10 +118,8 @@ class Options:
     preload_mm: float = 0.19
     """Common compression of four equal seats under the clamp."""
     saw: Saw = field(default_factory=Saw)
-    objective: Objective = "minutes"
     minutes: Minutes = field(default_factory=Minutes)
     scatter: Scatter = field(default_factory=Scatter)
-    weights: Weights = field(default_factory=Weights)
     min_inside_mm: float = USUAL_INSIDE_MM
     """Shortest length of a piece under the foot; more where crushing asks for it
     (`bearing.shortest_length_mm`). Where the box leaves nothing so long, `prescribe` goes down to
@@ -196,21 +139,15 @@ class Options:
 
     @property
     def costs(self) -> Costs:
-        """The prices of the objective."""
-        return _of_minutes(self.minutes) if self.objective == "minutes" else _of_weights(self.weights)
+        """What packs are chosen by."""
+        return _of_minutes(self.minutes)
 
     def without_set_ups(self) -> Options:
         """The same with set-ups of the saw that cost nothing."""
-        return replace(
-            self,
-            minutes=replace(self.minutes, saw_set_up=0.0),
-            weights=replace(self.weights, saw_set_up=0.0),
-        )
+        return replace(self, minutes=replace(self.minutes, saw_set_up=0.0))
 
     def __post_init__(self) -> None:
         """Refuse what no pack can be made with."""
-        if self.objective not in ("minutes", "weights"):
-            raise UsageError(f"There is no objective {self.objective!r}; use minutes or weights.")
         if self.layout not in ("corners", "tripod", "one-way", "auto"):
             raise UsageError(f"There is no layout {self.layout!r}; use corners, tripod, one-way or auto.")
         if self.bearing_point not in ("auto", "corner"):

@@ -11,8 +11,9 @@ a bare seat is thickness 0 at the face, free. One post has 3 seats x 2 states: a
 
 *Search.* A pattern costs the sum of its three entries and what is left over (`rest`):
 
-    total = c_A + c_B + c_F + round · (1 ÷ chance of plumb at the next reading − 1)    in minutes; in weights
-            c_A + c_B + c_F + residual · (|along| + |across|) + rock · |rock|
+    total = c_A + c_B + c_F + round · (1 ÷ chance of plumb at the next reading − 1)
+
+or, where a price is put on them, residual · (|along| + |across|) + rock · |rock| in place of the last.
 
 1. For a combination, pairs of two seats are laid out whose cost with the cheapest third is below a limit.
 2. Each pair leaves the third seat an interval of thicknesses: what the tolerance and the contact allow is a

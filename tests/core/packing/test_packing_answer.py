@@ -12,6 +12,7 @@ from shimfit.core.packing import Offer, Options, Saw, build_tables, onebox, pres
 from shimfit.core.resting import rest_packs
 from shimfit.errors import EntryError, UsageError
 from shimfit.model import Foot, Lean, Lot, Pack, Seat, Tolerance
+from tests.referee.weights import InWeights, in_weights
 
 INCH = 25.4
 FOOT = Foot(90.0, 90.0)
@@ -64,10 +65,9 @@ EXAMPLE = (
 def test_worked_example_in_inches(tolerance, cost, far, top, rock) -> None:
     # The solver design's worked example, 3.5 in foot, 44 in high, leaning +0.5473 and -0.3220 in; the costs
     # were recomputed by hand from its weights (see the three rows there). Grid of 0.001 in.
-    options = Options(
+    options = InWeights(
         bearing_mm=1.25 * INCH,
         bearing_point="corner",
-        objective="weights",
         preload_mm=0.0075 * INCH,
         quantum_mm=0.001 * INCH,
         saw=Saw(kerf_mm=0.1 * INCH),
@@ -306,9 +306,7 @@ def test_a_rest_that_eats_the_limit_is_worth_a_piece_more() -> None:
     lots = (flat("A", 1.15, 2), flat("B", 0.15, 2))
     corner = Options(bearing_point="corner")
     best = prescribe(Foot(90.0, 90.0), 1000.0, lean, limit, build_tables(lots, corner))
-    plain = prescribe(
-        Foot(90.0, 90.0), 1000.0, lean, limit, build_tables(lots, replace(corner, objective="weights"))
-    )
+    plain = prescribe(Foot(90.0, 90.0), 1000.0, lean, limit, build_tables(lots, in_weights(corner)))
     assert [len(pack.pieces) for pack in plain.packs] == [1, 1]
     assert [len(pack.pieces) for pack in best.packs] == [2, 2]
     assert best.chance.turned > plain.chance.turned + 0.1
@@ -419,8 +417,8 @@ def test_other_nonsense_is_refused_by_kind() -> None:
 def test_a_narrow_lane_may_pass_the_rod() -> None:
     foot = Foot(60.0, 60.0)
     # In weights a flat where the gap is less goes before a taper at its mark.
-    shallow = solve(Lean(0.0, 0.02), options=Options(objective="weights"), foot=foot)
-    deep = solve(Lean(0.0, 0.02), options=Options(objective="weights", lane_mm=18.0), foot=foot)
+    shallow = solve(Lean(0.0, 0.02), options=InWeights(), foot=foot)
+    deep = solve(Lean(0.0, 0.02), options=InWeights(lane_mm=18.0), foot=foot)
 
     def inside(answer) -> float:
         return max(30.0 - pack.bears_at_mm[1] for pack in answer.packs if pack.seat.sign_across > 0)

@@ -15,6 +15,7 @@ from shimfit.core.packing.layouts import corner_task
 from shimfit.core.packing.question import ask
 from shimfit.core.packing.search import Search
 from shimfit.model import Foot, Lean, Lot, Tolerance
+from tests.referee.weights import InWeights, weights_of
 
 HEIGHT = 1000.0
 HOLDS = ("proven", "found")
@@ -137,7 +138,7 @@ def test_what_is_shown_live_never_costs_more_than_what_is_proven(post, lots, opt
 def test_inches_and_millimetres_give_the_same_pattern(post, lots) -> None:
     # Everything told in inches and scaled by 25.4 is the same post: grid, weights per length and all.
     foot, lean, tolerance = post
-    options = Options(bearing_point="corner", objective="weights")
+    options = InWeights(bearing_point="corner")
     factor = 25.4
     scaled = [
         replace(
@@ -150,7 +151,7 @@ def test_inches_and_millimetres_give_the_same_pattern(post, lots) -> None:
         )
         for lot in lots
     ]
-    weights = replace(options.weights, bearing_per_mm=options.weights.bearing_per_mm / factor)
+    weights = replace(weights_of(options), bearing_per_mm=weights_of(options).bearing_per_mm / factor)
     large = replace(
         options,
         bearing_mm=options.bearing_mm * factor,

@@ -16,6 +16,7 @@ from shimfit.core.packing.tables import FIRST_LENGTH
 from shimfit.errors import EntryError
 from shimfit.model import Foot, Lean, Lot
 from shimfit.quantities.typed import parse_tolerance
+from tests.referee.weights import InWeights, weights_of
 
 LIMIT = parse_tolerance("1:300")
 PUBLISHED = Path(__file__).parents[3] / "fixtures" / "published" / "set_81_inch.csv"
@@ -26,9 +27,7 @@ def _set_81(max_pieces: int):
     inches = [float(line) for line in PUBLISHED.read_text().split()[1:]]
     assert len(inches) == 81
     lots = [Lot(f"B{i}", "flat", 1, thickness_mm=inch * 25.4) for i, inch in enumerate(inches, start=1)]
-    return build_tables(lots, Options(objective="weights", max_pieces=max_pieces, quantum_mm=0.00254)).grown(
-        50_100
-    )
+    return build_tables(lots, InWeights(max_pieces=max_pieces, quantum_mm=0.00254)).grown(50_100)
 
 
 def _blocks(tables, stack) -> list[int]:
@@ -58,7 +57,7 @@ def test_published_stack_that_is_off_by_one_is_not_repeated() -> None:
 def _every_stack(lots, options, most_steps):
     """Cheapest cost of each thickness by class slope, by trying all multisets of pieces."""
     best: dict[tuple[float, int], float] = {}
-    q, weights = options.quantum_mm, options.weights
+    q, weights = options.quantum_mm, weights_of(options)
     pieces = [lot for lot in lots if lot.form == "flat" for _ in range(lot.count)]
 
     def cost(lot):
@@ -87,7 +86,7 @@ def _every_stack(lots, options, most_steps):
 @pytest.mark.parametrize("seed", range(8))
 def test_every_thickness_costs_what_trying_everything_says(seed: int) -> None:
     rng = random.Random(seed)
-    options = Options(objective="weights", quantum_mm=0.1, max_pieces=rng.choice([1, 2, 3]))
+    options = InWeights(quantum_mm=0.1, max_pieces=rng.choice([1, 2, 3]))
     origin = ["offcut", "bought"]
     lots = [
         Lot(
@@ -125,7 +124,7 @@ def test_caps_take_pieces_points_and_wedges_away() -> None:
         Lot("T1", "taper", 1, thin_mm=1.0, thick_mm=5.0, length_mm=100.0),
         Lot("S1", "strip", 1, length_mm=400.0, width_mm=40.0, thickness_mm=20.0),
     ]
-    tables = build_tables(lots, Options(objective="weights", saw=Saw(settings_deg=(1.0,))))
+    tables = build_tables(lots, InWeights(saw=Saw(settings_deg=(1.0,))))
     flats, taper = tables.rows[0], next(r for r in tables.rows if r.saw_deg is None and r.runs)
     wedge = next(r for r in tables.rows if r.saw_deg == 1.0)
     f1, t1, s1 = tables.rank["F1"], tables.rank["T1"], tables.rank["S1"]
@@ -149,7 +148,7 @@ def test_prices_are_added_to_what_uses_them() -> None:
         Lot("T1", "taper", 1, thin_mm=1.0, thick_mm=5.0, length_mm=100.0),
         Lot("S1", "strip", 1, length_mm=400.0, width_mm=40.0, thickness_mm=20.0),
     ]
-    options = Options(objective="weights", saw=Saw(settings_deg=(1.0,)))
+    options = InWeights(saw=Saw(settings_deg=(1.0,)))
     prices = Prices(flat={"F1": 7.0}, taper={"T1": [(40.0, 3.0), (50.0, 4.0)]}, strip_per_mm={"S1": 2.0})
     plain, priced = build_tables(lots, options), build_tables(lots, options, prices)
     assert priced.cheapest[0, 200] == plain.cheapest[0, 200] + 14.0
@@ -171,7 +170,7 @@ def test_dead_lots_give_nothing() -> None:
         Lot("T1", "taper", 1, thin_mm=1.0, thick_mm=5.0, length_mm=9.0),
         Lot("S1", "strip", 1, length_mm=250.0, width_mm=40.0, thickness_mm=20.0),
     ]
-    tables = build_tables(lots, Options(objective="weights", saw=Saw(settings_deg=(1.0,))))
+    tables = build_tables(lots, InWeights(saw=Saw(settings_deg=(1.0,))))
     assert len(tables.rows) == 1
     assert not (tables.cheapest < math.inf).any()
     assert tables.thick.dtype == int
