@@ -23,11 +23,12 @@ from typing import TYPE_CHECKING, Any
 
 from shimfit.core.stock import lot_to_row
 from shimfit.errors import UsageError
-from shimfit.model import FORMS, Lot, Name
+from shimfit.model import FORMS, Lot, Name, NotNegative
 from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+    from collections.abc import Set as AbstractSet
 
     from shimfit.model import Pack, Piece
 
@@ -45,20 +46,20 @@ _THROWN_OUT = "out of the box"
 class Cut:
     """What one piece of a pack takes from one copy of a taper or a strip."""
 
-    lot: str
+    lot: Name
     """The lot that the copy came in with, not the remainder's name."""
     copy: int
     piece: str
     """What it was cut from, as it was called then: the lot itself or a remainder."""
-    from_mm: float = 0.0
+    from_mm: NotNegative = 0.0
     """Taper: where the stretch begins, from the thin end of the copy."""
-    to_mm: float = 0.0
+    to_mm: NotNegative = 0.0
     """Taper: the mark, where the thick rest is cut off."""
-    saw_deg: float | None = None
+    saw_deg: NotNegative | None = None
     """Strip: half the angle of the wedge."""
-    thin_mm: float | None = None
-    thick_mm: float | None = None
-    kerf_mm: float = KERF_MM
+    thin_mm: NotNegative | None = None
+    thick_mm: NotNegative | None = None
+    kerf_mm: NotNegative = KERF_MM
     goes_to: str = ""
     """Post and seat: `3/next-out`."""
 
@@ -376,7 +377,7 @@ class Ledger:
         packs: Iterable[tuple[str, Pack]],
         kerf_mm: float,
         *,
-        keep: Mapping[str, frozenset[int]] | None = None,
+        keep: Mapping[str, AbstractSet[int]] | None = None,
         known_only: bool = False,
     ) -> Taken:
         """Make packs, given with the post that each goes to; UsageError for a lot that never was in the box.
@@ -457,7 +458,7 @@ class Ledger:
         from_mm, to_mm = (round(start_mm + mm, 9) for mm in (piece.trim_tip_mm, piece.mark_mm or 0.0))
         return replace(cut, from_mm=from_mm, to_mm=to_mm)
 
-    def _choose(self, cut: Cut, touched: Sequence[int], keep: frozenset[int] | None) -> int:
+    def _choose(self, cut: Cut, touched: Sequence[int], keep: AbstractSet[int] | None) -> int:
         kind = self._kinds[cut.lot]
         for number in touched:
             if kind.fits(number, cut):
@@ -519,13 +520,6 @@ class Ledger:
 
     # ------------------------------------------------------------ for asking
 
-    def asks_for_a_copy(self, packs: Iterable[Pack]) -> bool:
-        """Whether some piece leaves it open which of several copies it is cut from."""
-        return any(
-            not piece.is_whole and piece.copy is None and len(self.copies(piece.lot)) > 1
-            for piece in _pieces(packs)
-        )
-
     def lacking(self, packs: Iterable[Pack]) -> frozenset[str]:
         """Lots of which these packs, yet to be made, want more than there is.
 
@@ -556,13 +550,6 @@ class Ledger:
         return bool(cuts) and not any(
             one.is_thrown_out and one.from_mm < cut.to_mm and cut.from_mm < one.to_mm for one in cuts
         )
-
-    def promised_copies(self, promised: Iterable[Pack]) -> dict[str, frozenset[int]]:
-        """Copies that packs yet to be made are cut from, by lot: nothing else is to be cut from them."""
-        found: dict[str, set[int]] = defaultdict(set)
-        for cut in self.copy().take((("", pack) for pack in promised), KERF_MM, known_only=True).cuts:
-            found[cut.lot].add(cut.copy)
-        return {lot: frozenset(copies) for lot, copies in found.items()}
 
     def after(self, packs: Iterable[Pack], kerf_mm: float = KERF_MM) -> Ledger:
         """The box once these packs are made."""
@@ -655,11 +642,13 @@ class Ledger:
 
     def moved(
         self, came_out: Sequence[Pack], went_in: Sequence[Pack], post: str, kerf_mm: float, *,
-        keep: Mapping[str, frozenset[int]] | None = None, pushed: Iterable[tuple[Pack, Pack]] = (),
+        promised: Callable[[], Iterable[Pack]] = tuple, pushed: Iterable[tuple[Pack, Pack]] = (),
     ) -> dict[str, Any] | None:  # fmt: skip
         """Data of a `taken` event for packs that came out and others that went in; None: nothing moves.
 
-        pushed: packs of the same pieces, before and after: a taper that is pushed on takes more of its copy.
+        promised: packs yet to be made: nothing else is cut from their copies where another is there; asked
+        for where a piece leaves it open which of several it is cut from. pushed: packs of the same pieces,
+        before and after: a taper that is pushed on takes more of its copy.
 
         `used` flats and copies that are whole no more, `cut` which stretch of which copy, `back` what came
         out and, with `of`, what is left of the copies.
@@ -668,6 +657,14 @@ class Ledger:
         after = self.copy()
         for lot in back:
             after.put(lot)
+        keep: dict[str, set[int]] = defaultdict(set)
+        if any(
+            not piece.is_whole and piece.copy is None and len(self.copies(piece.lot)) > 1
+            for piece in _pieces(went_in)
+        ):
+            waits = (("", pack) for pack in promised())
+            for cut in self.copy().take(waits, kerf_mm, known_only=True).cuts:
+                keep[cut.lot].add(cut.copy)
         # Another crew's box served an answer that came with its log: those pieces are not of this one.
         taken = after.take(((post, pack) for pack in went_in), kerf_mm, keep=keep, known_only=True)
         further = [cut for pair in pushed for cut in after.further(*pair, post, kerf_mm)]

@@ -34,7 +34,7 @@ from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 from shimfit import codec
 from shimfit.codec import ANSWER, Shape, also, members
-from shimfit.core.ledger import Remainder
+from shimfit.core.ledger import Cut, Remainder
 from shimfit.errors import LONGEST_NAME, LONGEST_TEXT, InternalError, printable, sign_fault
 from shimfit.model import Face, Foot, Instrument, Lot, Name, NotNegative, Pack, Positive, Reading, Tolerance
 from shimfit.values import dataclass
@@ -207,14 +207,8 @@ _ASKED = {
     "box": str,
     "own": Mapping[str, Any],
 }
-_CUT = {"lot": Name, "copy": int, "piece?": str, "for?": str} | {
-    "from_mm?": NotNegative,
-    "to_mm?": NotNegative,
-    "saw_deg?": NotNegative | None,
-    "thin_mm?": NotNegative | None,
-    "thick_mm?": NotNegative | None,
-    "kerf_mm?": NotNegative,
-}
+_CUT = {key: of for key, of in members(Cut).items() if key not in ("piece", "goes_to?")}
+_CUT |= {"piece?": str, "for?": str}
 _OBSERVED = {
     "predicted_mm": tuple[float, float],
     "measured_mm": tuple[float, float],

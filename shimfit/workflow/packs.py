@@ -252,10 +252,11 @@ def implied_packing(site: Site, place: Place, post: PostRecord) -> list[Draft]:
 def moving(site: Site, place: Place, before: Sequence[Pack], after: Sequence[Pack]) -> list[Draft]:
     """What putting other packs under a post moves in the box."""
     stock, (came_out, went_in) = site.box().stock, moved_packs(before, after)
-    keep = stock.promised_copies(promised(site, place)) if stock.asks_for_a_copy(went_in) else None
     kerf_mm = options_of(site.run(place.job, place.run), site.settings).saw.kerf_mm
     pushed = pushed_packs(before, after)
-    data = stock.moved(came_out, went_in, str(place), kerf_mm, keep=keep, pushed=pushed)
+    data = stock.moved(
+        came_out, went_in, str(place), kerf_mm, promised=lambda: promised(site, place), pushed=pushed
+    )
     return [] if data is None else [Draft("taken", data, by=site.settings.by or None)]
 
 
