@@ -3,16 +3,11 @@
 from __future__ import annotations
 
 import argparse
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from itertools import chain
 from typing import TYPE_CHECKING, Any
 
-from shimfit.cli.io import (
-    lengths_in,
-    one_to_stdout,
-    open_site,
-    sheet_facts,
-)
+from shimfit.cli.io import lengths_in, one_to_stdout, open_site, sheet_facts
 from shimfit.core.cautions import cautions_of
 from shimfit.errors import Exit, UsageError
 from shimfit.model import Face
@@ -27,7 +22,7 @@ if TYPE_CHECKING:
     from shimfit.cli.io import Io
     from shimfit.core.lineup import LegLine
     from shimfit.core.makeup import MakeUpSheet, Pressure, ShopLine
-    from shimfit.core.rails import Rail, StandingOpening
+    from shimfit.core.rails import Rail
     from shimfit.quantities.typed import Units
     from shimfit.report.words import SheetFacts
     from shimfit.standing import RunState
@@ -52,22 +47,16 @@ def run_rails(args: argparse.Namespace, io: Io) -> int:
     lengths = lengths_in(state.units)
     heights = [lengths(part) for part in args.at.split(",")]
     limit = None if args.opening is None else lengths(args.opening)
+    depth, thick = lengths(args.rail_depth), lengths(args.rail_thick)
     with refused_in(state.units):
-        found = runs.rails_of(
-            state,
-            heights,
-            lengths(args.rail_depth),
-            limit,
-            turn_deg=args.corner_deg,
-            thick_mm=lengths(args.rail_thick),
-        )
+        found = runs.rails_of(state, heights, depth, limit, turn_deg=args.corner_deg, thick_mm=thick)
     if args.pdf is not None:
         io.write_paper(args, _rails_pdf(found, facts, args.paper))
     if args.csv is not None:
         io.write(args.csv, _rails_csv(found).encode(), RAILS_CSV, args)
     said = () if "-" in (args.csv, args.pdf) else chain(rail_lines(found, state), cautions_of("rails"))
     io.tell(said, rails_json(job, run, found))
-    unsure = [f"{name} ({found.posts[name].lean_known})" for name in found.unsure(*found.posts)]
+    unsure = [f"{name} ({found.lean(name)})" for name in found.unsure(*found.posts)]
     if unsure:
         io.talk(f"caution: cut no rail to a post before a reading proves it plumb: {', '.join(unsure)}")
     return Exit.OVER if any(one.over_mm for one in found.openings) else Exit.DONE
@@ -94,11 +83,6 @@ def rails_json(job: str, run: str, found: RunRails) -> dict[str, Any]:
         leans = {"from_lean": found.lean(first), "to_lean": found.lean(second)}
         return leans | {"to_verify": list(found.unsure(first, second))}
 
-    def opening(one: StandingOpening) -> dict[str, Any]:
-        row = asdict(one)
-        ends = {"from": row.pop("first"), "to": row.pop("second")}
-        return ends | row | {"over_mm": one.over_mm, "to_verify": list(found.unsure(one.first, one.second))}
-
     return {
         "job": job,
         "run": run,
@@ -113,7 +97,12 @@ def rails_json(job: str, run: str, found: RunRails) -> dict[str, Any]:
             for name, post in found.posts.items()
         ],
         "unknown": [{"from": first, "to": second} | known(first, second) for first, second in found.unknown],
-        "openings": [opening(one) for one in found.openings],
+        "openings": [
+            {"from": one.first, "to": one.second}
+            | {key: getattr(one, key) for key in ("widest_mm", "at_mm", "limit_mm", "over_mm")}
+            | {"to_verify": list(found.unsure(one.first, one.second))}
+            for one in found.openings
+        ],
     }
 
 
@@ -128,67 +117,76 @@ def _rails_csv(found: RunRails) -> str:
     return csvfile.text_of([_COLUMNS, *(tuple(row.get(name) for name in _COLUMNS) for row in rows)])
 
 
+@dataclass(frozen=True, slots=True)
+class _RailWords:
+    """A rail in words: the line at a terminal and the row on paper are put together from them."""
+
+    square: str
+    bevelled: str
+    bevels: str
+    edges: str
+    """How its upper edge differs from the lower; empty where it does not, or has no depth."""
+    mitre: str
+    """How its first end is cut in plan where the run turns, and what a square cut does; empty: square."""
+    not_yet: str
+    """Posts that it can't be cut to yet; empty when it can."""
+
+    @classmethod
+    def of(cls, rail: Rail, found: RunRails, faces: Mapping[Face, str], units: Units) -> _RailWords:
+        """The words of a rail."""
+        unsure = ", ".join(f"{name} {found.lean(name)}" for name in found.unsure(rail.first, rail.second))
+        edges, mitre = "", ""
+        bevels = (shown.angle(deg, sign=True) for deg in (rail.bevel_first_deg, rail.bevel_second_deg))
+        if rail.depth_mm and abs(rail.difference_mm) >= LEAST_SAID_MM:
+            longer = "longer" if rail.difference_mm > 0 else "shorter"
+            edges = f"upper edge {_aim(rail.difference_mm, units)} {longer} than the lower"
+        if abs(rail.mitre_first_deg) >= LEAST_MITRE_DEG:
+            longer = faces[Face.OUT if rail.mitre_first_deg > 0 else Face.HOUSE]
+            mitre = (
+                f"mitre {shown.angle(abs(rail.mitre_first_deg))} in plan, {longer} edge longer: cut square "
+            )
+            thick, fouls = shown.lean(rail.thick_mm, units), shown.fine(rail.fouls_mm, units)
+            mitre += (
+                f"at the middle's length a {thick} rail fouls by {fouls}"
+                if rail.thick_mm
+                else "it fouls the post (--rail-thick tells by how much)"
+            )
+        return cls(
+            shown.fine(rail.square_mm, units),
+            shown.fine(rail.bevelled_mm, units),
+            " and ".join(bevels),
+            edges,
+            mitre,
+            f"{unsure}: do not cut yet" if unsure else "",
+        )
+
+
+def _aim(mm: float, units: Units) -> str:
+    """A fraction of a millimetre, too fine for sixteenths."""
+    return shown.fine(mm, units) if units == "mm" else shown.thickness(mm, units)
+
+
 def rail_lines(found: RunRails, run: RunState) -> Iterator[str]:
-    """The same, a line each."""
+    """The same, a line each: how to cut it square or bevelled."""
     units = run.units
     for rail in found.rails:
-        aslant = _mitre(rail, run.faces, units)
-        not_yet = _not_yet(rail, found)
+        one = _RailWords.of(rail, found, run.faces, units)
         yield (
-            _rail_line(rail, units)
-            + (f"; at {rail.first} {aslant}" if aslant else "")
-            + (f"  [{not_yet}]" if not_yet else "")
+            f"{rail.first:>4} – {rail.second:<4} at {shown.lean(rail.at_mm, units)}: "
+            f"cut square {one.square}; or bevelled {one.bevelled}, ends {one.bevels}"
+            + (f", {one.edges}" if one.edges else "")
+            + (f"; at {rail.first} {one.mitre}" if one.mitre else "")
+            + (f"  [{one.not_yet}]" if one.not_yet else "")
         )
     for first, second in found.unknown:
         lost = ", ".join(name for name in (first, second) if found.lean(name) == "unknown")
         yield f"{first:>4} – {second:<4} not known: no reading says how post {lost} stands now; read it"
     yield "leans: " + ", ".join(f"{name} {post.lean_known}" for name, post in found.posts.items())
-    for one in found.openings:
-        if one.over_mm:
-            widest, over = shown.fine(one.widest_mm, units), shown.fine(one.over_mm, units)
-            yield (
-                f"opening {one.first} – {one.second}: {widest}, {over} over the limit of "
-                f"{shown.lean(one.limit_mm, units)}"
-            )
-
-
-def _rail_line(rail: Rail, units: Units) -> str:
-    """How to cut it square or bevelled; the edges differ only when the rail has a depth."""
-    square, bevelled = shown.fine(rail.square_mm, units), shown.fine(rail.bevelled_mm, units)
-    return (
-        f"{rail.first:>4} – {rail.second:<4} at {shown.lean(rail.at_mm, units)}: cut square {square}; or "
-        f"bevelled {bevelled}, ends {_bevels(rail)}{_edges(rail, units)}"
-    )
-
-
-def _bevels(rail: Rail) -> str:
-    first, second = (shown.angle(deg, sign=True) for deg in (rail.bevel_first_deg, rail.bevel_second_deg))
-    return f"{first} and {second}"
-
-
-def _edges(rail: Rail, units: Units) -> str:
-    if not rail.depth_mm or abs(rail.difference_mm) < LEAST_SAID_MM:
-        return ""
-    longer = "longer" if rail.difference_mm > 0 else "shorter"
-    size = shown.fine if units == "mm" else shown.thickness
-    return f", upper edge {size(abs(rail.difference_mm), units)} {longer} than the lower"
-
-
-def _mitre(rail: Rail, faces: Mapping[Face, str], units: Units) -> str:
-    """How its first end is cut in plan where the run turns, and what a square cut does; empty: square."""
-    if abs(rail.mitre_first_deg) < LEAST_MITRE_DEG:
-        return ""
-    longer = faces[Face.OUT if rail.mitre_first_deg > 0 else Face.HOUSE]
-    said = f"mitre {shown.angle(abs(rail.mitre_first_deg))} in plan, {longer} edge longer"
-    if not rail.thick_mm:
-        return f"{said}: cut square it fouls the post (--rail-thick tells by how much)"
-    thick, fouls = shown.lean(rail.thick_mm, units), shown.fine(rail.fouls_mm, units)
-    return f"{said}: cut square at the middle's length a {thick} rail fouls by {fouls}"
-
-
-def _not_yet(rail: Rail, found: RunRails) -> str:
-    unsure = ", ".join(f"{name} {found.lean(name)}" for name in found.unsure(rail.first, rail.second))
-    return f"{unsure}: do not cut yet" if unsure else ""
+    for opening in found.openings:
+        if opening.over_mm:
+            widest, over = shown.fine(opening.widest_mm, units), shown.fine(opening.over_mm, units)
+            limit = shown.lean(opening.limit_mm, units)
+            yield f"opening {opening.first} – {opening.second}: {widest}, {over} over the limit of {limit}"
 
 
 def _rails_pdf(found: RunRails, facts: SheetFacts, paper: str) -> bytes:
@@ -196,43 +194,44 @@ def _rails_pdf(found: RunRails, facts: SheetFacts, paper: str) -> bytes:
     from shimfit.report.sheets import TICK, Section, sheet_pdf
 
     units = facts.units
-    unsure = found.unsure(*found.posts)
-    heights = list(dict.fromkeys(rail.at_mm for rail in found.rails))
     heads = (
         *(("", 7.0), ("between", 26.0), ("cut square", 30.0)),
         *(("or bevelled, long points", 34.0), ("bevels", 32.0), ("what else", 0.0)),
     )
-    sections = []
-    for at_mm in heights:
-        rows = []
-        for rail in (one for one in found.rails if one.at_mm == at_mm):
-            not_yet = _not_yet(rail, found)
-            edges = _edges(rail, units).removeprefix(", ")
-            lengths = (shown.fine(rail.square_mm, units), shown.fine(rail.bevelled_mm, units))
-            said = "; ".join(filter(None, (not_yet, _mitre(rail, facts.faces, units), edges)))
-            rows.append(
-                ("" if not_yet else TICK, f"{rail.first} – {rail.second}", *lengths, _bevels(rail), said)
-            )
-        said = "Bevels: off square at each end, + where the post's top leans into the opening."
-        sections.append(Section(f"Rails at {shown.lean(at_mm, units)}", heads, rows, said, bold=2))
+    tables: dict[float, list[tuple[str, ...]]] = {}
+    for rail in found.rails:
+        one = _RailWords.of(rail, found, facts.faces, units)
+        between, lengths = f"{rail.first} – {rail.second}", (one.square, one.bevelled)
+        else_ = "; ".join(filter(None, (one.not_yet, one.mitre, one.edges)))
+        row = ("" if one.not_yet else TICK, between, *lengths, one.bevels, else_)
+        tables.setdefault(rail.at_mm, []).append(row)
+    said = "Bevels: off square at each end, + where the post's top leans into the opening."
+    sections = [
+        Section(f"Rails at {shown.lean(at_mm, units)}", heads, rows, said, bold=2)
+        for at_mm, rows in tables.items()
+    ]
     too_wide = [
         (
             f"{one.first} – {one.second}",
-            shown.fine(one.widest_mm, units),
-            shown.fine(one.over_mm, units),
+            *(shown.fine(one.widest_mm, units), shown.fine(one.over_mm, units)),
             shown.lean(one.limit_mm, units),
         )
         for one in found.openings
         if one.over_mm
     ]
     wide = (("between", 30.0), ("widest", 34.0), ("over the limit by", 34.0), ("limit", 0.0))
-    sections.append(Section("Openings wider than the limit", wide, too_wide))
     how: dict[str, list[str]] = {}
     for name, post in found.posts.items():
         how.setdefault(post.lean_known, []).append(name)
     known = [(lean, ", ".join(names)) for lean, names in how.items()]
-    sections.append(Section("How each post is known to stand", (("lean", 50.0), ("posts", 0.0)), known))
-    lead = f"{len(found.rails)} rails between {len(found.posts)} posts as they stand."
+    sections += [
+        Section("Openings wider than the limit", wide, too_wide),
+        Section("How each post is known to stand", (("lean", 50.0), ("posts", 0.0)), known),
+    ]
+    lead, unsure = (
+        f"{len(found.rails)} rails between {len(found.posts)} posts as they stand.",
+        found.unsure(*found.posts),
+    )
     if unsure:
         lead += f" Cut no rail to a post before a reading proves it plumb: {', '.join(unsure)}."
     return sheet_pdf("Rails", facts, sections, lead=lead, cautions=cautions_of("rails"), paper=paper)
@@ -249,11 +248,10 @@ def run_lineup(args: argparse.Namespace, io: Io) -> int:
         state = site.run(job, run)
     with refused_in(state.units):
         legs = line_up_run(state, parse_pairs(args.off, state.units), args.share)
+    hint = "no string-line offsets: add --off POST=L for each foot that is off the string"
     if args.off:
         offsets = " ".join(f"--off {text}" for text in args.off)
         hint = f"packs for these aims: shimfit plan {job}/{run} --line-up {offsets}"
-    else:
-        hint = "no string-line offsets: add --off POST=L for each foot that is off the string"
     data = [asdict(leg) for leg in legs]
     for leg in data:
         for target in leg["targets"]:
@@ -263,26 +261,19 @@ def run_lineup(args: argparse.Namespace, io: Io) -> int:
 
 
 def _lineup_lines(legs: Iterable[LegLine], names: Mapping[Face, str], units: Units) -> Iterator[str]:
-    # Aims are fractions of a millimetre: too fine for sixteenths.
-    size = shown.fine if units == "mm" else shown.thickness
-
     def sideways(mm: float) -> str:
-        return f"{size(mm, units)} {names[Face.OUT if mm >= 0 else Face.HOUSE]}"
+        return f"{_aim(mm, units)} {names[Face.OUT if mm >= 0 else Face.HOUSE]}"
 
     for leg in legs:
         if leg.worst_before_mm < LEAST_SAID_MM:
             yield f"leg {leg.leg}: its tops are in line when plumb, nothing to aim ({len(leg.targets)} posts)"
             continue
-        yield (
-            f"leg {leg.leg}: tops within {size(leg.worst_before_mm, units)} of a line when plumb, "
-            f"{size(leg.worst_after_mm, units)} as aimed"
-        )
-        for target in leg.targets:
-            aim = "plumb" if abs(target.aim_across_mm) < LEAST_SAID_MM else sideways(target.aim_across_mm)
-            yield (
-                f"  {target.name:>4}  aim {aim:<14} off the line {sideways(target.before_mm)}, "
-                f"then {sideways(target.after_mm)}"
-            )
+        before, after = _aim(leg.worst_before_mm, units), _aim(leg.worst_after_mm, units)
+        yield f"leg {leg.leg}: tops within {before} of a line when plumb, {after} as aimed"
+        for one in leg.targets:
+            aim = "plumb" if abs(one.aim_across_mm) < LEAST_SAID_MM else sideways(one.aim_across_mm)
+            off = f"off the line {sideways(one.before_mm)}, then {sideways(one.after_mm)}"
+            yield f"  {one.name:>4}  aim {aim:<14} {off}"
 
 
 # ---------------------------------------------------------------- before the day
@@ -300,10 +291,24 @@ def run_kit(args: argparse.Namespace, io: Io) -> int:
     with open_site(args, io, read_only=True) as site:
         answer = kit_for_run(site, job, run, fall=args.fall, posts=args.posts, offered=offered)
         facts = sheet_facts(site, job, run)
+    cautions = cautions_of("kit")
     if args.pdf is not None:
-        io.write_paper(args, _kit_pdf(answer, facts, args.paper))
+        from shimfit.report.sheets import TICK, Section, sheet_pdf
+
+        rows = [(TICK, str(line["count"]), line["what"]) for line in answer["lines"]]
+        table = Section("To cut or buy", (("", 7.0), ("pieces", 18.0), ("what", 0.0)), rows, bold=1)
+        page = sheet_pdf("Kit", facts, [table], lead=answer["words"], cautions=cautions, paper=args.paper)
+        io.write_paper(args, page)
     said = [answer["words"], *(f"  {line['count']:>3} × {line['what']}" for line in answer["lines"])]
-    return io.tell([] if args.pdf == "-" else [*said, *cautions_of("kit")], answer)
+    return io.tell([] if args.pdf == "-" else [*said, *cautions], answer)
+
+
+_BUILD_UP = {
+    "top_height_mm": "top", "bottom_rail_mm": "rail", "bottom_rail_depth_mm": "rail_depth",
+    "access_hole_mm": "hole", "washer_outer_mm": "washer", "washer_hole_mm": "washer_hole",
+    "washer_mm": "washer_thick", "nut_mm": "nut", "past_nut_mm": "past",
+}  # fmt: skip
+"""Length of the make-up -> the option that gives it."""
 
 
 def run_makeup(args: argparse.Namespace, io: Io) -> int:
@@ -318,16 +323,8 @@ def run_makeup(args: argparse.Namespace, io: Io) -> int:
     lengths = lengths_in(state.units)
     beds = parse_pairs(args.bed_height, state.units)
     build_up = makeup.BuildUp(
-        top_height_mm=lengths(args.top),
+        **{field: lengths(getattr(args, option)) for field, option in _BUILD_UP.items()},
         below=tuple(parse_pairs(args.below, state.units).items()),
-        bottom_rail_mm=lengths(args.rail),
-        bottom_rail_depth_mm=lengths(args.rail_depth),
-        access_hole_mm=lengths(args.hole),
-        washer_outer_mm=lengths(args.washer),
-        washer_hole_mm=lengths(args.washer_hole),
-        washer_mm=lengths(args.washer_thick),
-        nut_mm=lengths(args.nut),
-        past_nut_mm=lengths(args.past),
         clamp_newton=to_unit(args.clamp, "N", "force"),
         washer_allowable_mpa=to_unit(args.washer_allows, "MPa", "pressure"),
         foot_allowable_mpa=to_unit(args.foot_allows, "MPa", "pressure"),
@@ -349,38 +346,32 @@ def run_makeup(args: argparse.Namespace, io: Io) -> int:
     return Exit.OVER if any(pressure.share > 1 for pressure in sheet.pressures) else Exit.DONE
 
 
-def _sheet_lines(sheet: MakeUpSheet, shop: tuple[ShopLine, ...], units: Units) -> Iterator[str]:
+def _pressure(one: Pressure, units: Units) -> tuple[str, str, str, str, str]:
+    """Under what, how much of what is allowed, its share, on what area, whether that is too much."""
+    of = f" of post {', '.join(one.posts)}" if one.posts else ""
+    found, allowed = shown.stress(one.pressure_mpa, units, unit=False), shown.stress(one.allowable_mpa, units)
+    area, too_much = shown.area(one.area_mm2, units), "TOO MUCH" if one.share > 1 else ""
+    return f"{one.what}{of}", f"{found} of {allowed}", shown.share(one.share), area, too_much
+
+
+def _post_lengths(sheet: MakeUpSheet, units: Units) -> Iterator[tuple[str, str, str, str]]:
+    """Each post with its cut length, its rod, and the middle of its access hole."""
     for post in sheet.posts:
-        cut, rod = shown.fine(post.cut_length_mm, units), shown.fine(post.rod_length_mm, units)
-        yield (
-            f"{post.name:>4}  post {cut}, rod {rod}, access hole at "
-            f"{shown.fine(post.access_hole_height_mm, units)}"
-        )
+        lengths = post.cut_length_mm, post.rod_length_mm, post.access_hole_height_mm
+        cut, rod, hole = (shown.fine(mm, units) for mm in lengths)
+        yield post.name, cut, rod, hole
+
+
+def _sheet_lines(sheet: MakeUpSheet, shop: tuple[ShopLine, ...], units: Units) -> Iterator[str]:
+    for name, cut, rod, hole in _post_lengths(sheet, units):
+        yield f"{name:>4}  post {cut}, rod {rod}, access hole at {hole}"
     for pressure in sheet.pressures:
-        too_much = ", TOO MUCH" if pressure.share > 1 else ""
-        under, found, share = _pressure(pressure, units)
-        area = shown.area(pressure.area_mm2, units)
-        yield f"pressure under the {under}: {found} ({share}) on {area}{too_much}"
+        under, found, share, area, too_much = _pressure(pressure, units)
+        yield f"pressure under the {under}: {found} ({share}) on {area}{', ' if too_much else ''}{too_much}"
     for one in shop:
         yield f"{one.count:>3} × {one.what} {shown.lean(one.length_mm, units)}"
     for caution in sheet.cautions:
         yield f"! {shown.sentence(caution, units)}"
-
-
-def _pressure(pressure: Pressure, units: Units) -> tuple[str, str, str]:
-    """Under what, how much of what is allowed, and its share."""
-    of = f" of post {', '.join(pressure.posts)}" if pressure.posts else ""
-    found = shown.stress(pressure.pressure_mpa, units, unit=False)
-    allowed = shown.stress(pressure.allowable_mpa, units)
-    return f"{pressure.what}{of}", f"{found} of {allowed}", shown.share(pressure.share)
-
-
-def _kit_pdf(answer: dict[str, Any], facts: SheetFacts, paper: str) -> bytes:
-    from shimfit.report.sheets import TICK, Section, sheet_pdf
-
-    rows = [(TICK, str(line["count"]), line["what"]) for line in answer["lines"]]
-    table = Section("To cut or buy", (("", 7.0), ("pieces", 18.0), ("what", 0.0)), rows, bold=1)
-    return sheet_pdf("Kit", facts, [table], lead=answer["words"], cautions=cautions_of("kit"), paper=paper)
 
 
 def _makeup_pdf(sheet: MakeUpSheet, shop: tuple[ShopLine, ...], facts: SheetFacts, paper: str) -> bytes:
@@ -388,30 +379,18 @@ def _makeup_pdf(sheet: MakeUpSheet, shop: tuple[ShopLine, ...], facts: SheetFact
 
     units = facts.units
     buy = [(TICK, str(one.count), one.what, shown.lean(one.length_mm, units)) for one in shop]
-    posts = [
-        (
-            TICK,
-            post.name,
-            shown.fine(post.cut_length_mm, units),
-            shown.fine(post.rod_length_mm, units),
-            shown.fine(post.access_hole_height_mm, units),
-        )
-        for post in sheet.posts
-    ]
-    pressures = [
-        (*_pressure(one, units), shown.area(one.area_mm2, units), "TOO MUCH" if one.share > 1 else "")
-        for one in sheet.pressures
-    ]
+    posts = [(TICK, *row) for row in _post_lengths(sheet, units)]
+    pressures = [_pressure(one, units) for one in sheet.pressures]
+    pieces = ("", 7.0), ("pieces", 18.0), ("what", 30.0), ("length", 0.0)
     heads = ("", 7.0), ("post", 30.0), ("cut to", 40.0), ("rod", 40.0), ("access hole above the foot", 0.0)
     under = ("under", 50.0), ("pressure of allowed", 44.0), ("share", 18.0), ("on", 30.0), ("", 0.0)
     sections = [
-        Section("To cut or buy", (("", 7.0), ("pieces", 18.0), ("what", 30.0), ("length", 0.0)), buy, bold=3),
+        Section("To cut or buy", pieces, buy, bold=3),
         Section("Each post", heads, posts, bold=1),
         Section("Pressures", under, pressures),
     ]
     over = sum(one.share > 1 for one in sheet.pressures)
     too_much = f"; {over} pressures over the allowable" if over else ""
     lead = f"{len(sheet.posts)} posts and their rods{too_much}."
-    said = [shown.sentence(one, units) for one in sheet.cautions]
-    cautions = (*said, *cautions_of("makeup"))
+    cautions = (*(shown.sentence(one, units) for one in sheet.cautions), *cautions_of("makeup"))
     return sheet_pdf("Make-up", facts, sections, lead=lead, cautions=cautions, paper=paper)

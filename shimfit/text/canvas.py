@@ -158,15 +158,30 @@ _STROKES = {
 }
 
 
+_HALVES = {"##": "█", "#.": "▀", ".#": "▄", "..": " "}
+
+
 def numerals(text: str, *, blocks: bool, role: str = "big") -> Canvas:
     """Three rows of numerals, one blank column between two of them.
 
     Known characters: digits, `/ . - +`, blank, eight arrows and the letters of PLUMB, OUT, PREV's P and R,
     AFTER's A, F, T. Any other, and arrows and letters without half blocks, stand as text on the last row.
     """
-    parts = [_part(character, blocks) for character in text]
-    width = sum(len(rows[0]) for rows in parts) + max(0, len(parts) - 1)
-    canvas = Canvas(width, HEIGHT)
+    parts = []
+    for character in text:
+        if blocks and character in _DOTS:
+            dots = _DOTS[character].split()
+            below = [*dots[1::2], "." * len(dots[0])]
+            parts.append(
+                [
+                    "".join(_HALVES[upper + lower] for upper, lower in zip(*two, strict=True))
+                    for two in zip(dots[::2], below, strict=True)
+                ]
+            )
+        else:
+            strokes = None if blocks else _STROKES.get(character)
+            parts.append(strokes.split(",") if strokes else [" ", " ", character])
+    canvas = Canvas(sum(len(rows[0]) + 1 for rows in parts) - bool(parts), HEIGHT)
     x = 0
     for rows in parts:
         for y, row in enumerate(rows):
@@ -179,18 +194,12 @@ def twice(picture: Canvas) -> Canvas:
     """Numerals twice as wide and high, for a wall of a screen. Half blocks become whole ones."""
     canvas = Canvas(2 * picture.width, 2 * picture.height)
     for y in range(picture.height):
-        x = 0
-        for text, role in picture.runs(y):
-            for sign in text:
-                upper, lower = _WHOLE.get(sign, (sign, sign))
-                canvas.put(x, 2 * y, upper * 2, role)
-                canvas.put(x, 2 * y + 1, lower * 2, role)
-                x += 2
+        cells = ((sign, role) for text, role in picture.runs(y) for sign in text)
+        for x, (sign, role) in enumerate(cells):
+            upper, lower = {"▀": ("█", " "), "▄": (" ", "█")}.get(sign, (sign, sign))
+            canvas.put(2 * x, 2 * y, upper * 2, role)
+            canvas.put(2 * x, 2 * y + 1, lower * 2, role)
     return canvas
-
-
-_WHOLE = {"█": ("█", "█"), "▀": ("█", " "), "▄": (" ", "█")}
-"""Each half block as the two cells that it is twice as high."""
 
 
 def stacked(whole: str, numerator: str, denominator: str, *, blocks: bool, bar: str) -> Canvas:
@@ -206,26 +215,3 @@ def stacked(whole: str, numerator: str, denominator: str, *, blocks: bool, bar: 
     canvas.put(left, HEIGHT, bar * fraction_width, "big")
     canvas.paste(left + (fraction_width - under.width) // 2, HEIGHT + 1, under)
     return canvas
-
-
-def _part(character: str, blocks: bool) -> tuple[str, str, str]:
-    if blocks and character in _DOTS:
-        return _from_dots(_DOTS[character])
-    if not blocks and character in _STROKES:
-        top, middle, bottom = _STROKES[character].split(",")
-        return top, middle, bottom
-    return " ", " ", character
-
-
-def _from_dots(dots: str) -> tuple[str, str, str]:
-    rows = [*dots.split(), ""]
-    blank = "." * len(rows[0])
-    rows[-1] = blank
-    first, second, third = (
-        "".join(_HALVES[upper + lower] for upper, lower in zip(rows[y], rows[y + 1], strict=True))
-        for y in (0, 2, 4)
-    )
-    return first, second, third
-
-
-_HALVES = {"##": "█", "#.": "▀", ".#": "▄", "..": " "}

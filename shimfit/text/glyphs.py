@@ -68,19 +68,19 @@ SPELLED = {"±": "+-", "°": " deg", "×": "x", "…": "...", "→": "to", "·":
 """Signs that stand in sentences, and what they are where only ASCII is written."""
 
 
-_Signs = tuple[str, str]
-"""One sign: where UTF-8 is written, and of ASCII alone."""
-_STATES: dict[PostState, _Signs] = {
-    PostState.TO_READ: ("·", "."),
-    PostState.HALF_READ: ("◐", "?"),
-    PostState.PACK: ("▲", "^"),
-    PostState.TIGHTEN: ("↻", "~"),
-    PostState.PLUMB: ("✓", "+"),
-    PostState.OUT: ("✗", "!"),
-    PostState.TOO_CLOSE: ("≈", "="),
-    PostState.SKIPPED: ("–", "-"),
+_STATES: dict[PostState, tuple[str, str, str]] = {
+    PostState.TO_READ: ("·", ".", "to-read"),
+    PostState.HALF_READ: ("◐", "?", "half-read"),
+    PostState.PACK: ("▲", "^", "pack"),
+    PostState.TIGHTEN: ("↻", "~", "tighten"),
+    PostState.PLUMB: ("✓", "+", "plumb"),
+    PostState.OUT: ("✗", "!", "off"),
+    PostState.TOO_CLOSE: ("≈", "=", "too-close"),
+    PostState.SKIPPED: ("–", "-", "skipped"),
 }
-_SEATS: dict[Seat, _Signs] = {
+"""Of each state: its sign in UTF-8, its sign in ASCII alone, the role that styles it (style.tcss)."""
+ROLES: dict[PostState, str] = {state: role for state, (_, _, role) in _STATES.items()}
+_SEATS: dict[Seat, tuple[str, str]] = {
     Seat.PREV_HOUSE: ("↙", "v<"),
     Seat.NEXT_HOUSE: ("↘", "v>"),
     Seat.PREV_OUT: ("↖", "^<"),
@@ -90,7 +90,7 @@ _SEATS: dict[Seat, _Signs] = {
     Seat.PREV: ("←", "<"),
     Seat.HOUSE: ("↓", "v"),
 }
-_OTHERS: dict[str, _Signs] = {
+_OTHERS: dict[str, tuple[str, str]] = {
     "here": ("▸", ">"),
     "lift": ("▓", "#"),
     "fill": ("░", ":"),
@@ -130,26 +130,9 @@ def _one_set(which: int) -> Glyphs:
 
 UNICODE, ASCII = _one_set(0), _one_set(1)
 
-ROLES: dict[PostState, str] = {
-    PostState.TO_READ: "to-read",
-    PostState.HALF_READ: "half-read",
-    PostState.PACK: "pack",
-    PostState.TIGHTEN: "tighten",
-    PostState.PLUMB: "plumb",
-    PostState.OUT: "off",
-    PostState.TOO_CLOSE: "too-close",
-    PostState.SKIPPED: "skipped",
-}
-"""How each state is styled: the role's rule is in style.tcss."""
-
 
 def glyphs_for(*, ascii_only: bool) -> Glyphs:
     """The set to use: ASCII when asked, or when the terminal's encoding can't carry the other."""
-    return ASCII if ascii_only or not _writes_utf8() else UNICODE
-
-
-def _writes_utf8() -> bool:
     # The full-screen program writes to stderr's original stream, so its encoding is the one that counts.
-    stream = sys.__stderr__
-    encoding = (getattr(stream, "encoding", None) or "ascii").lower().replace("-", "")
-    return encoding in {"utf8", "utf8sig"}
+    encoding = (getattr(sys.__stderr__, "encoding", None) or "ascii").lower().replace("-", "")
+    return ASCII if ascii_only or encoding not in {"utf8", "utf8sig"} else UNICODE

@@ -59,33 +59,35 @@ def drawn(boardwalk, toolbox):
     """PDF of a run of n posts on a paper, drawn once for all tests."""
 
     @cache
-    def draw(posts, paper="a4"):
-        return record_pdf(run_record(boardwalk(posts), LOG, toolbox), paper)
+    def draw(posts, paper="a4", units="mm"):
+        return record_pdf(run_record(boardwalk(posts, units=units), LOG, toolbox), paper)
 
     return draw
 
 
+LAST_ONLY = (
+    *("To check this paper", "Read and packed by", "How sure", "Cautions", "the end of this record"),
+)
+
+
 @pytest.mark.parametrize("paper", ["a4", "letter"])
-@pytest.mark.parametrize(("posts", "pages"), [(3, 1), (20, 2), (60, 3)])
-def test_pages_and_paper(drawn, paper, posts, pages):
+@pytest.mark.parametrize(("posts", "pages"), [(1, 1), (3, 1), (15, 2), (21, 2), (34, 3), (60, 3)])
+def test_every_page_of_a_paper(drawn, paper, posts, pages):
+    """Its size, its number, each post once; what checks the paper and the signatures on the last alone."""
     document = read_back(drawn(posts, paper))
     assert len(document.pages) == pages
     for page in document.pages:
         assert [float(side) for side in page.mediabox[2:]] == pytest.approx(MEDIA_BOX[paper], abs=0.5)
-
-
-@pytest.mark.parametrize("paper", ["a4", "letter"])
-@pytest.mark.parametrize("posts", [20, 21, 36])
-def test_every_post_stands_in_it_once_and_the_pages_are_numbered(drawn, paper, posts):
-    document = read_back(drawn(posts, paper))
-    total = len(document.pages)
     text = [page.extract_text() for page in document.pages]
-    assert all(f"page {i} of {total}" in page for i, page in enumerate(text, 1))
+    assert all(f"page {i} of {pages}" in page for i, page in enumerate(text, 1))
     assert sum(page.count("Rowan, long level") for page in text) == posts
+    for said in LAST_ONLY:
+        assert said in text[-1]
+        assert not any(said in page for page in text[:-1])
 
 
 def test_what_quality_control_looks_for_is_there(drawn):
-    text = words_of(drawn(20))
+    text = words_of(drawn(21))
     for said in (
         "North shore boardwalk / Lake side",
         "1:500 on the lean's magnitude: 2.0 mm at 1000 mm",
@@ -216,7 +218,7 @@ def test_unknown_paper_is_refused(record_of):
 
 
 def test_only_black_white_and_grey_ink(drawn):
-    for page in read_back(drawn(20)).pages:
+    for page in read_back(drawn(21)).pages:
         colours = re.findall(rb"([\d.]+) ([\d.]+) ([\d.]+) (?:rg|RG)\b", page.get_contents().get_data())
         assert all(red == green == blue for red, green, blue in colours)
 
@@ -252,31 +254,14 @@ def test_charts_hold_the_readings_before_packing(record_of):
     assert charts_of(replace(record, run=replace(record.run, posts=record.run.posts[:2]), zeros=())) == []
 
 
-@pytest.mark.parametrize(("posts", "paper", "units"), [(3, "a4", "mm"), (60, "letter", "inch")])
-def test_nothing_is_smaller_than_seven_points(record_of, posts, paper, units):
+@pytest.mark.parametrize(("posts", "paper", "units"), [(3, "a4", "mm"), (34, "letter", "inch")])
+def test_nothing_is_smaller_than_seven_points(drawn, posts, paper, units):
     # 1 pt is the size that fpdf2 is left at between pages; nothing is written in it.
-    assert min(sizes_of(record_pdf(record_of(posts, units=units), paper)) - {1.0}) >= 7.0
+    assert min(sizes_of(drawn(posts, paper, units)) - {1.0}) >= 7.0
 
 
-@pytest.mark.parametrize("paper", ["a4", "letter"])
-@pytest.mark.parametrize("posts", [1, 15, 34])
-def test_what_checks_the_paper_and_the_signatures_stand_with_the_figures_on_the_last_page(
-    record_of, posts, paper
-):
-    pages = [page.extract_text() for page in read_back(record_pdf(record_of(posts), paper)).pages]
-    for said in (
-        "To check this paper",
-        "Read and packed by",
-        "How sure",
-        "Cautions",
-        "the end of this record",
-    ):
-        assert said in pages[-1]
-        assert not any(said in page for page in pages[:-1])
-
-
-def test_the_run_is_drawn_once_to_one_scale(record_of):
-    text = words_of(record_pdf(record_of(200)))
+def test_the_run_is_drawn_once_to_one_scale(drawn):
+    text = words_of(drawn(60))
     assert len(re.findall("a lean is drawn", text)) == 1
 
 
