@@ -14,6 +14,7 @@ it is written to be read:
 
 from __future__ import annotations
 
+import functools
 import itertools
 import math
 from collections import Counter
@@ -238,7 +239,7 @@ def _rest(
     cases = errors.reshape(4, -1)
     clamp = np.array([[pull], [0.0], [0.0]])
     balance = np.linalg.solve(plane.T @ plane, plane.T @ cases - clamp)
-    flattest = plane @ np.linalg.lstsq(plane, cases, rcond=None)[0]
+    flattest = plane @ (np.linalg.pinv(plane) @ cases)
     rock = 2.0 * np.linalg.norm(cases - flattest, axis=0)
     holds = ((cases - plane @ balance).min(axis=0) >= -1e-9) & (rock <= pull + 1e-9)
     shape = errors.shape[1:]
@@ -281,7 +282,10 @@ def _next_round(
     packed_by = np.array([reads.u_along, reads.u_across])
     spread = top @ np.diag(variances) @ top.T + h**2 * np.diag(packed_by**2 + u**2 - step**2 / 12.0)
     step_mm = h * step
-    marks = list(_plumb_marks(post, h * u, step_mm))
+    along, across = (float(h * one) for one in u)
+    marks = _plumb_marks(
+        post.allowed_mm, reads.factor, (along, across), step_mm, per_direction=post.tolerance.per_direction
+    )
     if post.tolerance.per_direction:
         chance = sum(_in_box(x, y, spread, middle, step_mm / 2.0) for middle in marks)
     else:
@@ -289,15 +293,18 @@ def _next_round(
     return options.minutes.round * (1.0 / np.maximum(chance, 0.02) - 1.0)
 
 
-def _plumb_marks(post: _Post, u: Floats, step_mm: float) -> Iterator[tuple[float, float]]:
+@functools.cache
+def _plumb_marks(
+    allowed: float, factor: float, u_mm: tuple[float, float], step_mm: float, *, per_direction: bool
+) -> tuple[tuple[float, float], ...]:
     """Marks that are called plumb: within the guard band, truly within by 0.95, and rare enough at the limit.
 
     Rare: posts at the limit read a mark as good, or a better one, no oftener than 5 in 100.
     """
-    allowed, factor = post.allowed_mm, post.reads.factor
+    u = np.array(u_mm)
     far = int(allowed / step_mm) + 1
     marks = [(i * step_mm, j * step_mm) for i, j in itertools.product(range(-far, far + 1), repeat=2)]
-    if post.tolerance.per_direction:
+    if per_direction:
         truly = [
             math.prod(
                 float(np.diff(stats.norm.cdf([-allowed, allowed], a, v))[0])
@@ -321,7 +328,7 @@ def _plumb_marks(post: _Post, u: Floats, step_mm: float) -> Iterator[tuple[float
         ]
     angle = (np.arange(96) + 0.5) * math.tau / 96
     edge = np.stack((np.cos(angle), np.sin(angle)))
-    edge *= allowed / (np.abs(edge).max(axis=0) if post.tolerance.per_direction else 1.0)
+    edge *= allowed / (np.abs(edge).max(axis=0) if per_direction else 1.0)
     rest = np.sqrt(u**2 - step_mm**2 / 12.0)
     half = step_mm / 2.0
     # A normal hand alone, and with a rectangular zero twice as wide: the larger share counts.
@@ -347,9 +354,8 @@ def _plumb_marks(post: _Post, u: Floats, step_mm: float) -> Iterator[tuple[float
             for bad in badness
         ]
         as_good = np.maximum(as_good, total)
-    for at, share, fits in zip(marks, as_good, within, strict=True):
-        if fits and share <= stats.norm.sf(factor):
-            yield at
+    few = stats.norm.sf(factor)
+    return tuple(at for at, share, fits in zip(marks, as_good, within, strict=True) if fits and share <= few)
 
 
 def _in_disk(x: Floats, y: Floats, spread: Floats, radius: float) -> Floats:
