@@ -468,6 +468,8 @@ GROUP = 20
 """Posts that a chance is counted out on: twenty of them are a run that one remembers."""
 WORTH_TURNING = 3
 """So many more of them plumb are worth turning the level end for end."""
+WORTH_FINER = 6
+"""So many more of them truly plumb are worth a better level: it costs more than a minute."""
 
 
 def odds(chance: Chance) -> str:
@@ -486,11 +488,12 @@ def odds(chance: Chance) -> str:
 
 
 def odds_briefly(chance: Chance) -> str:
-    """`About 17 of 20 read plumb at once`: one row of a phone."""
+    """`About 17 of 20 read plumb at once`, `About 2 of 20 plumb at once, 10 turned`: one row of a phone."""
     plumb = _counts((chance.plumb, chance.too_close, chance.out))[0]
-    return (
-        f"{f'About {plumb} of' if plumb else 'None of'} {GROUP} read{'s' if plumb == 1 else ''} plumb at once"
-    )
+    reported, turned = f"About {plumb} of" if plumb else "None of", round(GROUP * chance.turned)
+    if turned - plumb >= WORTH_TURNING:
+        return f"{reported} {GROUP} plumb at once, {turned} turned"
+    return f"{reported} {GROUP} read{'s' if plumb == 1 else ''} plumb at once"
 
 
 def score_words(score: Score) -> str | None:
@@ -504,10 +507,15 @@ def score_words(score: Score) -> str | None:
 
 def verify_by(chance: Chance) -> tuple[str, ...]:
     """How to take the reading after, where the level and not the packs would leave it too close to call."""
-    now, turned = (round(GROUP * share) for share in (chance.plumb, chance.turned))
-    if turned - now < WORTH_TURNING:
-        return ()
-    return (f"Read it end for end after this: then about {turned} of {GROUP} read plumb",)
+    now, turned, truly = (round(GROUP * share) for share in (chance.plumb, chance.turned, chance.within))
+    reported = ""
+    if turned - now >= WORTH_TURNING:
+        now = turned
+        reported = f"Read it end for end after this: then about {turned} of {GROUP} read plumb"
+    if truly - now >= WORTH_FINER:
+        finer = f"longer or finer level shows up to {truly}"
+        reported = f"{reported}; a {finer}" if reported else f"A {finer} of {GROUP} plumb after this"
+    return (reported,) if reported else ()
 
 
 def _counts(shares: tuple[float, float, float]) -> list[int]:

@@ -6,8 +6,9 @@ from shimfit.model import Chance
 from shimfit.text.phrases import GROUP, odds, odds_briefly, verify_by
 
 
-def chance(plumb, close, turned=None):
-    return Chance(plumb, close, 1.0 - plumb - close, 0.9, plumb if turned is None else turned)
+def chance(plumb, close, turned=None, within=None):
+    turned = plumb if turned is None else turned
+    return Chance(plumb, close, 1.0 - plumb - close, turned if within is None else within, turned)
 
 
 def test_counts_name_the_group_and_add_up_to_it():
@@ -18,6 +19,7 @@ def test_counts_name_the_group_and_add_up_to_it():
     assert odds(chance(0.02, 0.9)).startswith("Of 20 posts packed like this none reads plumb at once, 18 are")
     assert odds_briefly(chance(0.87, 0.1)) == "About 17 of 20 read plumb at once"
     assert odds_briefly(chance(0.02, 0.9)) == "None of 20 read plumb at once"
+    assert odds_briefly(chance(0.1, 0.85, 0.5)) == "About 2 of 20 plumb at once, 10 turned"
     assert odds(chance(1.0, 0.0)) == "Of 20 posts packed like this about 20 read plumb at once"
 
 
@@ -37,3 +39,12 @@ def test_the_level_is_turned_where_it_and_not_the_packs_leave_it_open():
         "Read it end for end after this: then about 14 of 20 read plumb",
     )
     assert verify_by(chance(0.6, 0.3, 0.65)) == ()
+
+
+def test_a_better_level_is_named_where_turning_this_one_does_not_show_it():
+    turned = "Read it end for end after this: then about 10 of 20 read plumb"
+    assert verify_by(chance(0.1, 0.85, 0.5, 0.75)) == (turned,)
+    assert verify_by(chance(0.1, 0.85, 0.5, 0.8)) == (f"{turned}; a longer or finer level shows up to 16",)
+    assert verify_by(chance(0.1, 0.85, 0.2, 0.8)) == (
+        "A longer or finer level shows up to 16 of 20 plumb after this",
+    )
