@@ -9,6 +9,7 @@ import shlex
 import signal
 import subprocess
 import sys
+import threading
 import time
 from pathlib import Path
 from typing import Self
@@ -531,19 +532,40 @@ def terminal_name():
     os.close(theirs)
 
 
+@pytest.fixture
+def speaking():
+    """A terminal at which a sensor speaks, 50 sentences a second: its name."""
+    import tty
+
+    ours, theirs = os.openpty()
+    tty.setraw(theirs)
+    over = threading.Event()
+
+    def speak() -> None:
+        while not over.wait(0.02):
+            os.write(ours, b"$IIXDR,A,0.500,D,PITCH,A,-1.000,D,ROLL*3C\r\n")
+
+    speaker = threading.Thread(target=speak, daemon=True)
+    speaker.start()
+    yield os.ttyname(theirs)
+    over.set()
+    speaker.join()
+    os.close(ours)
+    os.close(theirs)
+
+
 @posix
 @pytest.mark.parametrize(("number", "code"), [(signal.SIGTERM, 143), (signal.SIGINT, 130)])
-def test_stopped_from_outside_it_still_tells_and_closes_the_capture(tmp_path, number, code):
+def test_stopped_from_outside_it_still_tells_and_closes_the_capture(speaking, tmp_path, number, code):
     capture = tmp_path / "a.cap"
-    with Simulated(tmp_path / "post"):
-        words = ["listen", str(tmp_path / "post"), "--json", "--capture", str(capture), "--seconds", "60"]
-        listen = subprocess.Popen([sys.executable, "-m", "shimfit", *words], cwd=ROOT, stdout=subprocess.PIPE)
-        end = time.monotonic() + 30
-        while not (capture.exists() and capture.stat().st_size > 2000):
-            assert time.monotonic() < end
-            time.sleep(0.05)
-        listen.send_signal(number)
-        out, _ = listen.communicate(timeout=30)
+    words = ["listen", speaking, "--json", "--capture", str(capture), "--seconds", "60"]
+    listen = subprocess.Popen([sys.executable, "-m", "shimfit", *words], cwd=ROOT, stdout=subprocess.PIPE)
+    end = time.monotonic() + 30
+    while not (capture.exists() and capture.stat().st_size > 1000):
+        assert time.monotonic() < end
+        time.sleep(0.02)
+    listen.send_signal(number)
+    out, _ = listen.communicate(timeout=30)
     assert listen.returncode == code
     assert json.loads(out)["samples_good"] > 10
     assert b"closed" in capture.read_bytes()[-40:]

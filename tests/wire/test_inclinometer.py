@@ -27,6 +27,8 @@ from shimfit.wire.samples import Refusal
 from shimfit.wire.stream import ListenOptions, Stream
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals there")
+QUICKER = 5
+"""So many of a quick listener's seconds pass in one."""
 QUICK = Steadiness(window_s=0.4, hold_s=0.8, least_samples=8)
 
 
@@ -57,24 +59,34 @@ class Post:
         os.write(self._ends[0], data)
 
     def still(self, seconds: float, x=1.0, y=-0.5) -> None:
-        end = time.monotonic() + seconds
+        """A hundred samples of a quick listener's second."""
+        end = time.monotonic() + seconds / QUICKER
         count = 0
         while time.monotonic() < end:
             count += 1
             wobble = 0.004 * (count * 7 % 11 - 5)
             self.send(xdr(x + wobble, y - wobble))
-            time.sleep(0.01)
+            time.sleep(0.01 / QUICKER)
 
 
 @contextmanager
-def listening(url: str, options: ListenOptions | None = None, capture: Path | None = None):
-    sensor = Inclinometer(url, options, None if capture is None else str(capture))
+def listening(
+    url: str, options: ListenOptions | None = None, capture: Path | None = None, clock=time.monotonic
+):
+    sensor = Inclinometer(url, options, None if capture is None else str(capture), clock)
     sensor.start()
     try:
         yield sensor
     finally:
         sensor.stop()
     assert not sensor._thread.is_alive()
+
+
+@pytest.fixture
+def quick(monkeypatch):
+    """A clock for a quick listener, and its readings as often by it."""
+    monkeypatch.setattr(inclinometer, "_GATHER_S", inclinometer._GATHER_S / QUICKER)
+    return lambda: QUICKER * time.monotonic()
 
 
 @pytest.fixture
@@ -86,10 +98,10 @@ def post(tmp_path):
         post.unplug()
 
 
-def test_from_first_contact_to_a_reading_in_the_posts_directions(post, tmp_path):
+def test_from_first_contact_to_a_reading_in_the_posts_directions(post, tmp_path, quick):
     axes = AxisMap(Face.HOUSE, Face.NEXT)
     options = ListenOptions(steadiness=QUICK, axis_map=axes)
-    with listening(str(post.path), options, tmp_path / "a.cap") as sensor:
+    with listening(str(post.path), options, tmp_path / "a.cap", quick) as sensor:
         assert sensor.snapshot().state is WatchState.NO_DATA
         wait_for(lambda: sensor.snapshot().is_open)
         post.still(2.0)
@@ -119,9 +131,9 @@ def test_from_first_contact_to_a_reading_in_the_posts_directions(post, tmp_path)
     assert [e.kind for e in capture.entries if e.kind != "bytes"] == ["opened", "closed"]
 
 
-def test_a_replay_of_the_capture_comes_to_the_same_reading(post, tmp_path):
+def test_a_replay_of_the_capture_comes_to_the_same_reading(post, tmp_path, quick):
     options = ListenOptions(steadiness=QUICK)
-    with listening(str(post.path), options, tmp_path / "a.cap") as sensor:
+    with listening(str(post.path), options, tmp_path / "a.cap", quick) as sensor:
         wait_for(lambda: sensor.snapshot().is_open)
         post.still(1.8)
         live = sensor.snapshot().taken
@@ -134,9 +146,9 @@ def test_a_replay_of_the_capture_comes_to_the_same_reading(post, tmp_path):
     assert stream.view(end_s).state is WatchState.TAKEN
 
 
-def test_unplugged_in_mid_line_and_back_ten_times(post, monkeypatch):
+def test_unplugged_in_mid_line_and_back_ten_times(post, monkeypatch, quick):
     monkeypatch.setattr(inclinometer, "BACK_OFF_S", (0.01,))
-    with listening(str(post.path), ListenOptions(steadiness=QUICK)) as sensor:
+    with listening(str(post.path), ListenOptions(steadiness=QUICK), clock=quick) as sensor:
         for turn in range(1, 11):
             wait_for(lambda: sensor.snapshot().is_open)
             post.send(xdr(1, 2)[: 5 + turn])
@@ -192,11 +204,11 @@ def test_a_device_that_is_not_there_yet_is_waited_for(tmp_path, monkeypatch):
         post.unplug()
 
 
-def test_a_silent_link_is_stale_then_closed_and_opened_again(monkeypatch):
+def test_a_silent_link_is_stale_then_closed_and_opened_again(monkeypatch, quick):
     monkeypatch.setattr(inclinometer, "BACK_OFF_S", (0.01,))
     with (
         socket.create_server(("127.0.0.1", 0)) as server,
-        listening(f"socket://127.0.0.1:{server.getsockname()[1]}") as sensor,
+        listening(f"socket://127.0.0.1:{server.getsockname()[1]}", clock=quick) as sensor,
     ):
 
         def heard_from(peer: socket.socket, good: int) -> bool:
@@ -247,6 +259,7 @@ class Port:
 )
 def test_the_speed_is_hunted_by_listening(monkeypatch, right, last_good, tried):
     monkeypatch.setattr(inclinometer, "HUNT_S", 0.1)
+    monkeypatch.setattr(inclinometer, "_GATHER_S", 0.0)
     monkeypatch.setattr(inclinometer, "SETTLE_S", 0.001)
     ports = []
 
