@@ -414,11 +414,13 @@ class _Answer:
 
     def kept_promise(self, reading: Reading, rule: Rule) -> Score:
         """What was said of the first reading after it, and what that said, by the limit it was given for."""
-        answer = self.prescription
-        if answer.chance is None or not self.packs:
+        odds = self._data.get("odds")
+        if odds is None or not self.packs:
             return Score()
-        verdict = decide(reading, answer.tolerance, self.asked.rule if self.asked else rule)
-        return Score(1, answer.chance.plumb, int(verdict.decision == "plumb"))
+        # Of every answer that was ever followed: the rest of it is not read for this.
+        tolerance = codec.from_json(Tolerance, self._data["tolerance"])
+        verdict = decide(reading, tolerance, self.asked.rule if self.asked else rule)
+        return Score(1, float(odds["plumb"]), int(verdict.decision == "plumb"))
 
 
 def _asked(data: Mapping[str, Any], log: str) -> Asked:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import random
 from dataclasses import replace
 
@@ -315,3 +316,43 @@ def test_copies_are_numbered_as_they_are_first_named() -> None:
     assert [pack.pieces[0].copy for pack in reported] == [1, 2]
     left = Ledger([TAPER]).numbered(packs, [pack_of(taper_piece(120.0, copy=1))])
     assert [pack.pieces[0].copy for pack in left] == [2, 3]
+
+
+def any_piece(rng: random.Random, names: list[str]) -> Piece:
+    name = rng.choice(names)
+    copy = rng.choice([None, None, 1, 2, 4])
+    if name.startswith("F"):
+        return Piece(name, "flat", 1.0)
+    if name.startswith("S"):
+        return Piece(name, "strip", 2.0, thin_mm=1.0, thick_mm=2.0, saw_deg=rng.choice([0.5, 1.0]), copy=copy)
+    trim_mm = rng.choice([0.0, 20.0, 55.5, 100.0])
+    return Piece(
+        name, "taper", 3.0, mark_mm=trim_mm + rng.choice([10.0, 28.0, 60.0]), trim_tip_mm=trim_mm, copy=copy
+    )
+
+
+@pytest.mark.parametrize("number", range(40))
+def test_what_is_kept_of_any_history_goes_on_as_the_box_itself(number: int) -> None:
+    """Packs in and out, counts and throwing out, through events as they are logged; kept and read back."""
+    rng = random.Random(number)
+    box, twin = Ledger(BOX), Ledger(BOX)
+    for _ in range(10):
+        names = [lot.lot for lot in (*box.lots(), *box.used_up())]
+        seats = rng.sample(list(Seat), 3)
+        came_out, went_in = (
+            [pack_of(*(any_piece(rng, names) for _ in range(2)), seat=seat) for seat in part]
+            for part in (seats[:1], seats[1:])
+        )
+        assert box.lacking(went_in) == twin.lacking(went_in)
+        assert box.without(went_in) == twin.without(went_in)
+        assert box.as_it_lies(went_in) == twin.as_it_lies(went_in)
+        data = box.moved(came_out, went_in, "3", 2.5, promised=lambda packs=came_out: packs)
+        assert data is not None
+        lot, count = rng.choice(names), rng.choice([None, 1, 9])
+        for one in (box, twin):
+            one.count_taken(json.loads(json.dumps(data)), lot_from_row)
+            one.out(lot, count)
+            one.count_again([replace(FLAT, count=4)])
+        twin = Ledger.from_rows(json.loads(json.dumps(twin.to_rows())))
+        assert twin.to_rows() == box.copy().to_rows()
+        assert (twin.lots(), twin.short, twin.taken_twice) == (box.lots(), box.short, box.taken_twice)
