@@ -158,7 +158,7 @@ class ShimfitApp(App[None]):
 
     def get_theme_variable_defaults(self) -> dict[str, str]:
         """Names that the style sheet uses, before any theme is chosen."""
-        return dict(themes.theme_of(themes.SUN).variables)
+        return dict(themes.theme_of(themes.PALETTES["sun"]).variables)
 
     def get_default_screen(self) -> Screen[None]:
         """The post is home."""

@@ -17,9 +17,39 @@ if TYPE_CHECKING:
     from rich.color import Color
     from rich.style import Style
 
+LEAST_CONTRAST = 7.0
+"""WCAG 2 level AAA for normal text; outdoors less cannot be read."""
 DARK_TERMINAL = ("#D0D0D0", "#101010")
 LIGHT_TERMINAL = ("#202020", "#FAFAFA")
 SIZES = ((40, 10), (80, 24), (200, 60))
+
+
+def contrast(one: str, other: str) -> float:
+    """Contrast ratio of two #rrggbb colours, 1 … 21 (WCAG 2.2, "contrast ratio" and "relative luminance")."""
+    lighter, darker = sorted(map(luminance, (one, other)), reverse=True)
+    return (lighter + 0.05) / (darker + 0.05)
+
+
+def luminance(colour: str) -> float:
+    parts = (int(colour[index : index + 2], 16) / 255 for index in (1, 3, 5))
+    linear = (part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts)
+    return sum(share * part for share, part in zip((0.2126, 0.7152, 0.0722), linear, strict=True))
+
+
+@pytest.mark.parametrize("palette", themes.PALETTES.values(), ids=lambda palette: palette.name)
+def test_every_pair_of_text_and_ground_can_be_read_in_the_sun(palette: themes.Palette) -> None:
+    for role in ("text", "pack", "tighten", "plumb"):  # as it is, and reversed
+        assert contrast(getattr(palette, role), palette.ground) >= LEAST_CONTRAST, role
+    assert contrast(palette.text, palette.band) >= LEAST_CONTRAST
+
+
+def test_contrast_is_that_of_the_standard() -> None:
+    # WCAG 2.2: black on white is 21 : 1; #767676 on white is the well-known 4.54 : 1 (from memory).
+    assert contrast("#000000", "#FFFFFF") == pytest.approx(21.0)
+    assert contrast("#767676", "#FFFFFF") == pytest.approx(4.54, abs=0.01)
+    # design page: pack on white 7.8 : 1, tighten on white 8.7 : 1 (computed there with another program).
+    assert contrast("#8A3B00", "#FFFFFF") == pytest.approx(7.8, abs=0.05)
+    assert contrast("#004C8C", "#FFFFFF") == pytest.approx(8.7, abs=0.05)
 
 
 def painted(style: Style | None, terminal: tuple[str, str]) -> tuple[str, str]:
@@ -42,11 +72,11 @@ def weak_cells(hand, terminal: tuple[str, str]) -> list[str]:
             if not text.strip():
                 continue
             text_colour, ground = painted(style, terminal)
-            ratio = themes.contrast(text_colour, ground)
+            ratio = contrast(text_colour, ground)
             half = style is not None and (style.color is None or style.color.is_default) != (
                 style.bgcolor is None or style.bgcolor.is_default
             )
-            if ratio < themes.LEAST_CONTRAST or half or (style is not None and style.dim):
+            if ratio < LEAST_CONTRAST or half or (style is not None and style.dim):
                 found.append(f"row {row}: {text!r} {ratio:.1f} : 1, {text_colour} on {ground}, {half=}")
     return found
 

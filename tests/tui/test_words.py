@@ -15,7 +15,6 @@ from shimfit.quantities.typed import parse_tolerance
 from shimfit.standing import PostRecord, RunState
 from shimfit.text.glyphs import UNICODE
 from shimfit.text.phrases import Words, post_view
-from shimfit.tui import themes
 
 FOOT = Foot(90.0, 90.0)
 TOLERANCE = parse_tolerance("1:500")
@@ -129,18 +128,3 @@ def test_left_out_beside_the_other_posts_is_not_said_to_be_impossible() -> None:
     )
     view = reported(*record(PostState.OUT, lean, prescription=prescription))
     assert view.do == "Not from this box beside the other posts"
-
-
-@pytest.mark.parametrize("palette", [themes.SUN, themes.DARK], ids=lambda palette: palette.name)
-def test_every_pair_of_text_and_ground_can_be_read_in_the_sun(palette: themes.Palette) -> None:
-    for what, text, ground in themes.text_pairs(palette):
-        assert themes.contrast(text, ground) >= themes.LEAST_CONTRAST, what
-
-
-def test_contrast_is_that_of_the_standard() -> None:
-    # WCAG 2.2: black on white is 21 : 1; #767676 on white is the well-known 4.54 : 1 (from memory).
-    assert themes.contrast("#000000", "#FFFFFF") == pytest.approx(21.0)
-    assert themes.contrast("#767676", "#FFFFFF") == pytest.approx(4.54, abs=0.01)
-    # design page: pack on white 7.8 : 1, tighten on white 8.7 : 1 (computed there with another program).
-    assert themes.contrast("#8A3B00", "#FFFFFF") == pytest.approx(7.8, abs=0.05)
-    assert themes.contrast("#004C8C", "#FFFFFF") == pytest.approx(8.7, abs=0.05)
