@@ -69,11 +69,11 @@ def _terminal_size() -> tuple[int, int]:
 
 # ---------------------------------------------------------------- what waits for the first paint
 #
-# Starting builds some hundred thousand objects that stay until the end. Looking through them for garbage finds
-# nothing, makes the start slower by a seventh and later holds up the one key in a hundred that it falls on
-# (80 ms with 1,000 posts): so nothing is looked for until the first screen is painted, and what is there by
-# then is left alone. Grammar and statistics are loaded in a thread after it: the first key would wait 20 ms for
-# them, the first look at an inclinometer 130 ms.
+# Starting builds some hundred thousand objects that stay until the end. Looking through them for garbage
+# finds nothing, makes the start slower by a seventh and later holds up the one key in a hundred that it
+# falls on (80 ms with 1,000 posts): so nothing is looked for until the first screen is painted, and what is
+# there by then is left alone. Grammar and statistics are loaded in a thread after it: the first key would
+# wait 20 ms for them, the first look at an inclinometer 130 ms.
 
 TYPING = (
     "shimfit.entry.grammar",

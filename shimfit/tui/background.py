@@ -91,41 +91,35 @@ class Answering:
             ready.set()
 
 
-class Running:
+class Running(threading.Thread):
     """Some work in a thread of its own, with what it says meanwhile. Start it once."""
 
     def __init__(self, work: Callable[[Callable[[str], None], Callable[[], bool]], int]) -> None:
         """work: takes where to say things and whether it is asked to stop; returns its exit code."""
+        super().__init__(name="running", daemon=True)
         self._work = work
         self._said: list[str] = []
-        self._stop = threading.Event()
-        self._thread = threading.Thread(target=self._do, name="running", daemon=True)
+        self._stop_asked = threading.Event()
         self._begun_s = time.monotonic()
         self._crash: Exception | None = None
         self.code = 0
         """Exit code of what it did, once it is over."""
 
-    def start(self) -> None:
-        """Begin; returns at once."""
-        self._thread.start()
-
-    def wait(self, seconds: float) -> None:
-        """Give it so long to be over."""
-        self._thread.join(seconds)
+    def run(self) -> None:
+        """Do it; a fault of its own is kept for raise_fault()."""
+        try:
+            self.code = self._work(self._said.append, self._stop_asked.is_set)
+        except Exception as error:  # noqa: BLE001 - raised again where it can be seen
+            self._crash = error
 
     def stop(self) -> None:
         """Ask it to stop; returns at once."""
-        self._stop.set()
-
-    @property
-    def running(self) -> bool:
-        """True while it works."""
-        return self._thread.is_alive()
+        self._stop_asked.set()
 
     @property
     def stopping(self) -> bool:
         """True once it was asked to stop."""
-        return self._stop.is_set()
+        return self._stop_asked.is_set()
 
     @property
     def seconds(self) -> float:
@@ -147,12 +141,6 @@ class Running:
             for line, after in zip(lines, later, strict=True)
             if not (line.startswith(PROGRESS) and after.startswith(PROGRESS))
         ]
-
-    def _do(self) -> None:
-        try:
-            self.code = self._work(self._said.append, self._stop.is_set)
-        except Exception as error:  # noqa: BLE001 - raised again by raise_fault()
-            self._crash = error
 
 
 class Planning(Running):
@@ -188,8 +176,8 @@ class Planning(Running):
     def leave(self) -> None:
         """Stop, and wait a little: the program is about to end."""
         self.stop()
-        if self.running:
-            self.wait(LEAVING_S)
+        if self.is_alive():
+            self.join(LEAVING_S)
 
     def keep(self) -> str:
         """Make the plan's answers the posts' own; returns what became of it, in words.

@@ -188,7 +188,7 @@ class CommandScreen(Page):
         self._text, self._ended, self.outcome = [], "", None
         self._work = Running(lambda said, stop: commands.run(words, said, stop))
         self._work.start()
-        self._work.wait(SHORTEST_RUN_S)
+        self._work.join(SHORTEST_RUN_S)
         self._look()
         if self._work is not None:
             self.show()
@@ -198,7 +198,7 @@ class CommandScreen(Page):
         running = self._work
         if running is None:
             return
-        over = not running.running
+        over = not running.is_alive()
         self._text = running.text()
         if over:
             self._work = None

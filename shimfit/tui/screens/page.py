@@ -478,10 +478,10 @@ class Page(RoleScreen):
         self.session.refresh()
         running = self._work = Running(work)
         running.start()
-        running.wait(AT_ONCE_S)
+        running.join(AT_ONCE_S)
 
         def look() -> None:
-            if running.running:
+            if running.is_alive():
                 how = "stopping, " if running.stopping else f"{question.doing} "
                 ways_out = "" if running.stopping else "; Esc stops it"
                 self._doing = f"{how}{text}{self.session.glyphs.more} {running.seconds:.0f} s{ways_out}"

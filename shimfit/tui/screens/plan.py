@@ -228,7 +228,7 @@ class PlanScreen(PostList):
         planning = self.planning
         if planning is None:
             return
-        if planning.running:
+        if planning.is_alive():
             self._redraw_progress()
             return
         self.planning = None
