@@ -26,96 +26,78 @@ def suggested_name(run: RunState, what: str = "record") -> str:
 
 
 def export_record(
-    site: Site,
-    run: RunState,
-    name: str,
-    *,
-    overwrite: bool = False,
-    is_stopped: Callable[[], bool] = bool,
+    site: Site, run: RunState, name: str, *, overwrite: bool = False, is_stopped: Callable[[], bool] = bool
 ) -> Path:
     """Write the record to a .pdf, .csv or .json file, whole or not at all; returns where it went.
 
     Raises UsageError for another ending and where `is_stopped` says so before it writes, FileError where the
     file exists already (unless `overwrite`), can't be written, or the log it would tell of was altered.
     """
-    from shimfit.report.record import record_of
+    target = _target(name, tuple(KINDS), "a record is a .pdf, .csv or .json file", overwrite=overwrite)
+    from shimfit.report.record import record_csv, record_json, record_of
 
-    target = Path(name.strip()).expanduser()
-    if target.suffix.lower() not in KINDS:
-        raise UsageError(f"a record is a .pdf, .csv or .json file, not {target.name!r}")
-    _refuse_over(target, overwrite=overwrite)
     record = record_of(site.journal, run.job, run.name)
-    ending = target.suffix.lower()
-    content = _bytes(ending, record, site.path.absolute().parent)
-    if is_stopped():
-        raise UsageError(f"stopped: {target.name} was not written")
-    write_whole(target, content, KINDS[ending], keep=[site.path], force=overwrite)
-    return target.absolute()
+    match target.suffix.lower():
+        case ".csv":
+            content = record_csv(record).encode()
+        case ".json":
+            rows = {"schema": 1, **record_json(record)}
+            content = json.dumps(rows, ensure_ascii=False, allow_nan=False).encode()
+        case _:
+            from shimfit.report.asbuilt import record_pdf
+
+            content = record_pdf(record, photos=(Path.cwd(), site.path.absolute().parent))
+    return _written(site, target, content, overwrite=overwrite, is_stopped=is_stopped)
 
 
 def export_cut_sheet(
-    site: Site,
-    run: RunState,
-    name: str,
-    *,
-    overwrite: bool = False,
-    is_stopped: Callable[[], bool] = bool,
+    site: Site, run: RunState, name: str, *, overwrite: bool = False, is_stopped: Callable[[], bool] = bool
 ) -> Path:
-    """Write cut sheet and pack labels to a .pdf file, whole or not at all; returns where it went.
-
-    Raises UsageError for another ending, where no post waits for packs and where `is_stopped` says so before
-    it writes, FileError where the file exists already (unless `overwrite`) or can't be written.
-    """
-    from shimfit.report.sheets import cut_sheet_pdf
-    from shimfit.report.words import facts_of
+    """Write cut sheet and pack labels to a .pdf file; raises as export_record, and where no post waits."""
+    target = _target(name, (".pdf",), "a cut sheet is a .pdf file", overwrite=overwrite)
+    from shimfit.report.sheets import cut_sheet_pdf, facts_of
     from shimfit.workflow.plan import cut_list_of
 
-    target = Path(name.strip()).expanduser()
-    if target.suffix.lower() != ".pdf":
-        raise UsageError(f"a cut sheet is a .pdf file, not {target.name!r}")
-    _refuse_over(target, overwrite=overwrite)
     answer = cut_list_of(site, run.job, run.name)
     made = site.now().isoformat(timespec="seconds")
     sheet = cut_sheet_pdf(answer, facts_of(run, made, site.settings.graduation, site.box().lots))
+    return _written(site, target, sheet, overwrite=overwrite, is_stopped=is_stopped)
+
+
+def _target(name: str, endings: tuple[str, ...], what: str, *, overwrite: bool) -> Path:
+    target = Path(name.strip()).expanduser()
+    if target.suffix.lower() not in endings:
+        raise UsageError(f"{what}, not {target.name!r}")
+    if target.exists() and not overwrite:
+        raise FileError(f"{target.name} exists already", path=str(target))
+    return target
+
+
+def _written(
+    site: Site, target: Path, content: bytes, *, overwrite: bool, is_stopped: Callable[[], bool]
+) -> Path:
     if is_stopped():
         raise UsageError(f"stopped: {target.name} was not written")
-    write_whole(target, sheet, PDF, keep=[site.path], force=overwrite)
+    write_whole(target, content, KINDS[target.suffix.lower()], keep=[site.path], force=overwrite)
     return target.absolute()
 
 
-def _refuse_over(target: Path, *, overwrite: bool) -> None:
-    if target.exists() and not overwrite:
-        raise FileError(f"{target.name} exists already", path=str(target))
+def writing(write: Callable[[str, bool], Path]) -> Callable[[str], Outcome]:
+    """What takes a file's name and writes it; a second Enter on the same name writes over what is there.
 
+    write: (name, overwrite) → where it went; FileError that ends in `exists already` where it does.
+    """
+    there: set[str] = set()
 
-def _bytes(kind: str, record: object, folder: Path) -> bytes:
-    from shimfit.report.record import RunRecord, record_csv, record_json
-
-    assert isinstance(record, RunRecord)
-    if kind == ".csv":
-        return record_csv(record).encode()
-    if kind == ".json":
-        return json.dumps({"schema": 1, **record_json(record)}, ensure_ascii=False, allow_nan=False).encode()
-    from shimfit.report.asbuilt import record_pdf
-
-    return record_pdf(record, photos=(Path.cwd(), folder))
-
-
-class FileToWrite:
-    """Takes the name; a second Enter on the same name writes over what is there."""
-
-    def __init__(self, write: Callable[[str, bool], Path]) -> None:
-        """write: (name, overwrite) → where it went; FileError that ends in `exists already` where it does."""
-        self._write = write
-        self._exists: str | None = None
-
-    def named(self, name: str) -> Outcome:
-        """Write it, or say why not."""
+    def named(name: str) -> Outcome:
         try:
-            target = self._write(name, self._exists == name)
+            target = write(name, name in there)
         except ShimfitError as error:
-            if isinstance(error, FileError) and error.message.endswith("exists already"):
-                self._exists = name
-                return refused(f"{error.message}: Enter again writes over it")
-            return refused(error)
+            if not isinstance(error, FileError) or not error.message.endswith("exists already"):
+                return refused(error)
+            there.clear()
+            there.add(name)
+            return refused(f"{error.message}: Enter again writes over it")
         return Outcome(f"written: {target.name}, in {target.parent}")
+
+    return named

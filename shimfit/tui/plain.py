@@ -123,7 +123,7 @@ class _Conversation:
         own: dict[str, Callable[[str], str | None]] = {
             "hand_over": self._write,
             "new_run": lambda _: self._new(),
-            "stock_add": self._lot,
+            "stock_add": self.session.add_lots,
             "stock_import": self._load,
             "stock_out": self.session.site.out_of,
             "help": lambda _: self._help(),
@@ -134,7 +134,7 @@ class _Conversation:
             "previous_post": lambda _: self._walk(-1),
             "find": self._find,
             "survey": lambda _: self.session.survey().message,
-            "kind": lambda text: _reported(self.session.kind_of_next(text)),
+            "kind": self._kind,
             "turn": self._turn,
             "retighten": lambda text: self._move(self.session.retighten(text)),
         }
@@ -142,6 +142,10 @@ class _Conversation:
             return own[action.name]
         move = getattr(self.session, action.move)
         return lambda text: self._move(move(text) if action.label else move())
+
+    def _kind(self, text: str) -> str:
+        outcome = self.session.kind_of_next(text)
+        return outcome.message if outcome.done else f"refused: {outcome.message}"
 
     def _turn(self, text: str) -> str:
         first, _, second = text.partition("/")
@@ -214,7 +218,9 @@ class _Conversation:
             return "refused: no run is open; type sample, new or open JOB/RUN"
         outcome = self.session.enter(typed)
         if not outcome.done:
-            return _refused(outcome, typed)
+            at = outcome.at or 0
+            spot = f" (after {typed[:at]!r})" if 0 < at < len(typed) else ""
+            return f"refused: {outcome.message}{spot}"
         assert isinstance(parsed, Understood)
         return f"understood: {parsed.words}\n{outcome.message}\n{self._post()}"
 
@@ -318,21 +324,18 @@ class _Conversation:
 
     # ------------------------------------------------------------ doing
 
-    def _move(self, outcome: Outcome) -> str:
+    def _move(self, outcome: Outcome, *, says_what: bool = True) -> str:
+        """What came of a move, then how the post stands."""
         if not outcome.done:
             return f"refused: {outcome.message}"
-        return f"{outcome.message}\n{self._post()}"
+        return f"{outcome.message}\n{self._post()}" if says_what else self._post()
 
     def _walk(self, by: int) -> str:
         outcome = self.session.step(by)
         return self._post() if outcome.done else outcome.message
 
     def _find(self, text: str) -> str:
-        outcome = self.session.find(text)
-        return self._post() if outcome.done else f"refused: {outcome.message}"
-
-    def _lot(self, text: str) -> str:
-        return self.session.add_lots(text)
+        return self._move(self.session.find(text), says_what=False)
 
     def _load(self, text: str) -> str:
         from shimfit.workflow.tables import load_lots
@@ -360,8 +363,7 @@ class _Conversation:
         if not run:
             known = [f"{one.name}/{name}" for one in self.session.jobs() for name in one.runs]
             return "Runs: " + (", ".join(known) or "none yet")
-        outcome = self.session.go_run(job.strip(), run.strip())
-        return self._post() if outcome.done else f"refused: {outcome.message}"
+        return self._move(self.session.go_run(job.strip(), run.strip()), says_what=False)
 
     def _sample(self) -> str:
         from shimfit.workflow.sample import write_sample
@@ -411,15 +413,3 @@ class _Conversation:
         self.session.site.set(key, value.strip())
         self.session.answer_missing()
         return f"{key}: {value.strip()}"
-
-
-def _reported(outcome: Outcome) -> str:
-    return outcome.message if outcome.done else f"refused: {outcome.message}"
-
-
-def _refused(outcome: Outcome, typed: str) -> str:
-    """A refusal; where there is a bad spot, what stood before it."""
-    spot = ""
-    if outcome.at is not None and 0 < outcome.at < len(typed):
-        spot = f" (after {typed[: outcome.at]!r})"
-    return f"refused: {outcome.message}{spot}"

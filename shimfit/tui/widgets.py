@@ -267,31 +267,24 @@ class Rows(ScrollView, Drawn, can_focus=True):
         Binding("enter", "choose", "Choose", show=False),
     ]
 
-    class Chosen(Message):
+    class OfRow(Message):
+        """Something happened to a row."""
+
+        def __init__(self, rows: Rows, index: int) -> None:
+            super().__init__()
+            self.rows = rows
+            self.index = index
+
+        @property
+        def control(self) -> Rows:
+            """The list, for handlers that are bound to one by its id."""
+            return self.rows
+
+    class Chosen(OfRow):
         """A row was chosen."""
 
-        def __init__(self, rows: Rows, index: int) -> None:
-            super().__init__()
-            self.rows = rows
-            self.index = index
-
-        @property
-        def control(self) -> Rows:
-            """The list, for handlers that are bound to one by its id."""
-            return self.rows
-
-    class Moved(Message):
+    class Moved(OfRow):
         """The mark moved to another row."""
-
-        def __init__(self, rows: Rows, index: int) -> None:
-            super().__init__()
-            self.rows = rows
-            self.index = index
-
-        @property
-        def control(self) -> Rows:
-            """The list, for handlers that are bound to one by its id."""
-            return self.rows
 
     def __init__(self, *, id: str | None = None, empty: str = "") -> None:  # noqa: A002 - the library's name
         super().__init__(id=id)

@@ -20,7 +20,7 @@ from shimfit.text.glyphs import ROLES
 from shimfit.text.phrases import fitting, lot_size, post_view, score_words
 from shimfit.text.pictures import InPlan, Standing, run_as_it_stands, run_in_plan, strip, turn_of
 from shimfit.text.plan_phrases import buy_lines
-from shimfit.tui.handover import FileToWrite, export_record, suggested_name
+from shimfit.tui.handover import writing, export_record, suggested_name
 from shimfit.tui.screens.beside import (
     Drawing,
     before_after,
@@ -738,7 +738,7 @@ class RecordScreen(PostList):
             self.say(Outcome("no run is open", done=False))
             return
         hint = ".pdf for paper, .csv for a table, .json for programs"
-        name, write = suggested_name(self.session.run), FileToWrite(self._export).named
+        name, write = suggested_name(self.session.run), writing(self._export)
         self.ask(Question("write to", hint, write, name, doing="writing"))
 
     def _export(self, name: str, overwrite: bool) -> Path:

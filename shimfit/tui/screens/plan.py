@@ -20,7 +20,7 @@ from shimfit.text.plan_phrases import (
     progress_words,
 )
 from shimfit.tui.background import Planning
-from shimfit.tui.handover import FileToWrite, export_cut_sheet, suggested_name
+from shimfit.tui.handover import writing, export_cut_sheet, suggested_name
 from shimfit.tui.screens.beside import Drawing, before_after, box_side, from_the_side, lot_side, packs_at
 from shimfit.tui.screens.lists import PostList
 from shimfit.tui.screens.page import Column, Question
@@ -207,7 +207,7 @@ class PlanScreen(PostList):
             self.say(Outcome(reported, done=False, bell="refused"))
             return
         hint = "cut sheet and pack labels for paper, a .pdf"
-        named = FileToWrite(self._write_sheet).named
+        named = writing(self._write_sheet)
         self.ask(Question("write to", hint, named, suggested_name(run, "cut-sheet"), doing="writing"))
 
     def _write_sheet(self, name: str, overwrite: bool) -> Path:
