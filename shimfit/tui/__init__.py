@@ -81,7 +81,7 @@ TYPING = (
     "shimfit.core.uncertainty",
     "shimfit.core.bow",
 )
-STREAMING = ("shimfit.tui.screens.post_beside", "shimfit.workflow.solving", "shimfit.core.packing.answer")
+STREAMING = ("shimfit.workflow.solving", "shimfit.core.packing.answer")
 
 
 def painted() -> None:

@@ -20,7 +20,7 @@ from shimfit.text.glyphs import ROLES
 from shimfit.text.phrases import fitting, lot_size, post_view, score_words
 from shimfit.text.pictures import InPlan, Standing, run_as_it_stands, run_in_plan, strip, turn_of
 from shimfit.text.plan_phrases import buy_lines
-from shimfit.tui.handover import writing, export_record, suggested_name
+from shimfit.tui.handover import export_record, suggested_name, writing
 from shimfit.tui.screens.beside import (
     Drawing,
     before_after,

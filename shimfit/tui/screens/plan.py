@@ -20,7 +20,7 @@ from shimfit.text.plan_phrases import (
     progress_words,
 )
 from shimfit.tui.background import Planning
-from shimfit.tui.handover import writing, export_cut_sheet, suggested_name
+from shimfit.tui.handover import export_cut_sheet, suggested_name, writing
 from shimfit.tui.screens.beside import Drawing, before_after, box_side, from_the_side, lot_side, packs_at
 from shimfit.tui.screens.lists import PostList
 from shimfit.tui.screens.page import Column, Question
