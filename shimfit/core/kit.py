@@ -1,9 +1,11 @@
-"""Before the day: what to cut or buy so that nearly every post of a run can be served.
+"""Before the day: the few things to cut or buy so that nearly every post of a run can be served.
 
-Runs are drawn from the surface's usual fall or from a few bed readings, and each is planned from the box
-with everything that the shop sells beside it. The box comes first by its cost, so what a plan takes from the
-shop is what is missing; the kit begins with what half of the drawn runs would take. It is tried on runs it
-was not made from, and grows until the share of posts served is what was asked, as long as that serves more.
+Runs are drawn from the surface's usual fall or from a few bed readings. Each is planned from the box with
+everything that the shop sells beside it, then with only some of that, which gives each post ways to be packed
+in plenty and in want. One integer program over all drawn runs (`_cheapest`) chooses what to buy once for all
+of them: the fewest, cheapest pieces with which so many posts are served, whichever run comes. What it chose
+is tried on runs that it was not made from, and asked to serve more of the drawn ones, then grown by a piece
+of each kind, until those are served too, as long as that serves more.
 """
 
 from __future__ import annotations
@@ -15,18 +17,23 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from shimfit.core.foresight import likely_leans
+from shimfit.core.packing.tables import build_tables
+from shimfit.core.planning.choosing import choose_together
 from shimfit.core.planning.geometry import PlanPost
 from shimfit.core.planning.plan import plan
 from shimfit.core.planning.planned import Planned
+from shimfit.core.planning.program import Patience
+from shimfit.core.planning.rounds import Earlier
+from shimfit.core.planning.whole import Box, Offered, Program
 from shimfit.errors import UsageError
 from shimfit.model import Lean, Lot
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
-
-    from numpy.typing import NDArray
+    from collections.abc import Mapping, Sequence
 
     from shimfit.core.packing.options import Options
+    from shimfit.core.packing.tables import Tables
+    from shimfit.core.planning.patterns import Pattern
     from shimfit.core.planning.program import Solver
     from shimfit.model import Foot, Tolerance
 
@@ -38,11 +45,21 @@ ALONG_SHARE = 0.5
 """Spread along the run ÷ usual fall across it: decks fall outwards, along they only wander."""
 ACROSS_SHARE = 0.5
 """Spread across ÷ usual fall."""
-DRAWN_RUNS = 8
+DRAWN_RUNS = 6
 TRIAL_RUNS = 4
 GROWTHS = 4
-KIT_SHARES = (0.5, 0.65, 0.8, 0.9, 1.0)
-"""Of the drawn runs, by how much of a lot they took: kits that are tried in turn."""
+LEFT_OUT = (1.0, 0.5, 0.0)
+"""Of the posts that may be left out, those that the drawn runs may: what is asked in turn."""
+SCARCE = (1.0, 0.5)
+"""Shares of the kit so far that runs are planned from: what is scarce is put to better use."""
+PIECES_FIRST = 0.01
+"""What a minute of packing counts against a minute's worth of what is bought: it breaks ties."""
+HOPELESS = 40.0
+"""Minutes beyond which no way to pack a post is looked for."""
+NEAR_ENOUGH, NODES = 0.03, 4
+"""Gap and nodes of the integer program: counted, so that the kit is the same on any machine."""
+NOT_SERVED = 1e3
+"""Price of a post beyond those that may be left out."""
 MOST_POSTS = 200
 """More posts than this are another box's: a kit is planned from a dozen drawn runs of that many posts."""
 STEEPEST = 0.2
@@ -154,12 +171,28 @@ def kit_for(  # noqa: PLR0917 - it takes the quantities it takes
     without = _served(trials, lots, options, solver)
     if without >= share:
         return Kit((), without, without, share)
-    taken = np.zeros((DRAWN_RUNS, len(plenty)), np.int64)
-    for run in range(DRAWN_RUNS):
-        done = plan(drawn(run), [*lots, *plenty], options, solver, quick=True)
-        taken[run] = _taken(done.planned, plenty)
-    served, counts = without, [0] * len(plenty)
-    for tried in _ever_more(taken):
+    runs = [drawn(run) for run in range(DRAWN_RUNS)]
+    runs = [[post for post in run if not post.stands] for run in runs]
+    tables = build_tables([*lots, *plenty], options)
+    ways: list[dict[object, Pattern]] = [{} for _ in runs]
+    for scarce in SCARCE:
+        if scarce < 1.0:
+            counts = [math.ceil(scarce * n) for n in _cheapest(ways, tables, plenty, 0, solver)]
+            some = [replace(lot, count=n) for lot, n in zip(plenty, counts, strict=True)]
+        asked = replace(options, minutes=replace(options.minutes, unsolved=HOPELESS))
+        box = build_tables([*lots, *(plenty if scarce == 1.0 else some)], asked)
+        for run, known in zip(runs, ways, strict=True):
+            earlier, patience = Earlier(), Patience(math.inf, lambda: 0.0, quick=True)
+            choose_together(run, box, solver, patience, long=False, earlier=earlier)
+            for patterns in earlier.patterns.values():
+                known |= {pattern.key: pattern for pattern in patterns}
+    served, counts, tried = without, [0] * len(plenty), [0] * len(plenty)
+    for step in range(len(LEFT_OUT) + GROWTHS):
+        if step < len(LEFT_OUT):
+            may_be_left = math.floor(LEFT_OUT[step] * (1.0 - share) * DRAWN_RUNS * posts)
+            tried = _cheapest(ways, tables, plenty, may_be_left, solver)
+        else:
+            tried = [n + bool(n) for n in tried]
         now = _served(trials, _with(lots, plenty, tried), options, solver)
         if now > served:  # what serves nobody more is not bought
             served, counts = now, tried
@@ -169,21 +202,44 @@ def kit_for(  # noqa: PLR0917 - it takes the quantities it takes
     return Kit(lines, served, without, share)
 
 
-def _ever_more(taken: NDArray[np.int64]) -> Iterator[list[int]]:
-    """What half of the drawn runs took of each lot, then more of them, then one more of each lot taken.
-
-    Runs that want much of one lot want little of another, so that the first of these that serves enough is
-    well below what nearly every run's most of each lot would come to.
-    """
-    tried: list[int] = []
-    for share in KIT_SHARES:
-        before = tried
-        tried = np.quantile(taken, share, axis=0, method="higher").astype(int).tolist()
-        if tried != before and any(tried):
-            yield tried
-    for _ in range(GROWTHS):
-        tried = [n + 1 if most else 0 for n, most in zip(tried, taken.max(axis=0), strict=True)]
-        yield tried
+def _cheapest(
+    ways: Sequence[Mapping[object, Pattern]],
+    tables: Tables,
+    plenty: Sequence[Lot],
+    may_be_left: int,
+    solver: Solver,
+) -> list[int]:
+    """How many of each lot to buy for all drawn runs, of whose posts so many may be left out."""
+    costs, made = tables.options.costs, Program()
+    price = {"flat": costs.new_flat, "taper": costs.new_taper}
+    bought = [
+        made.column(
+            costs.piece
+            + price.get(lot.form, (lot.length_mm or 0.0) * costs.new_strip_mm(lot.length_mm or 1.0)),
+            lot.count,
+        )
+        for lot in plenty
+    ]
+    more = {tables.rank[lot.lot]: column for lot, column in zip(plenty, bought, strict=True)}
+    left: list[int] = []
+    for known in ways:
+        patterns = list(known.values())
+        posts = sorted({pattern.post for pattern in patterns})
+        box = Box(made, tables, Offered(patterns, posts), more)
+        for column in box.of.values():
+            made.cost[column] *= PIECES_FIRST
+        left += box.left.values()
+    for column in left:
+        made.cost[column] = 0.0
+    beyond = made.column(NOT_SERVED, len(left))
+    made.row(-math.inf, may_be_left, {**dict.fromkeys(left, 1.0), beyond: -1.0})
+    start = np.zeros(len(made.cost))
+    start[left], start[beyond] = 1.0, max(0, len(left) - may_be_left)
+    answer = solver.integer(
+        made.built(), seconds=math.inf, relative_gap=NEAR_ENOUGH, start=start, nodes=NODES
+    )
+    assert answer.columns is not None, "leaving every post out is always an answer"
+    return [round(answer.columns[column]) for column in bought]
 
 
 @dataclass(frozen=True, slots=True)

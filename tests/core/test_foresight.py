@@ -59,7 +59,9 @@ def test_a_kit_for_an_empty_box_serves_the_share_asked_for():
     assert made.served_share >= 0.95
     assert made.served_without < 0.5
     assert all(line.count > 0 for line in made.lines)
-    assert made.lines
+    # A pack at each of two or three seats, of a flat or a stretch of a taper: not many more than that.
+    assert 0 < sum(line.count for line in made.lines) <= 3 * 3 + 2
+    assert made == kit.kit_for(Foot(90, 90), 1000.0, TOLERANCE, 3, [], CORNER, Highs(), fall=0.01)
 
 
 def test_what_serves_nobody_more_is_not_bought():

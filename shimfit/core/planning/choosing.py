@@ -16,11 +16,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from shimfit.core.cutting import Wedge, assign
-from shimfit.core.planning import whole
 from shimfit.core.planning.leftover import wedge_of
 from shimfit.core.planning.patterns import packs_behind
 from shimfit.core.planning.rounds import FEW, MOST_ROUNDS, SECTION, Earlier, Pricing, Rounds, Settled
-from shimfit.core.planning.whole import greedy, worth_offering
+from shimfit.core.planning.whole import Chosen, Offered, choose, greedy, worth_offering
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -57,8 +56,7 @@ ENRICH_MOST = 12_000
 SHARE_FOR_ROUNDS = 0.7
 """Of the time; the rest is kept for choosing."""
 QUICK_ROUNDS = 12
-QUICK_NODES = 20
-"""Rounds of prices, and nodes of the integer program, for posts that are only likely to come."""
+"""Rounds of prices for posts that are only likely to come."""
 STRIP_TRIES = 6
 """Times that a choice is made anew for strips that its wedges can't be sawn from."""
 STRIP_SHORTER = 0.93
@@ -185,10 +183,10 @@ class _Choosing:
         offered = worth_offering(self.rounds.master, settled, PATTERNS_A_POST, kept)
         return (*kept, *greedy(self.tables, offered, {}, kept))
 
-    def _enough(self, chosen: whole.Chosen) -> bool:
+    def _enough(self, chosen: Chosen) -> bool:
         return chosen.objective - self.bound <= self.enough * chosen.objective
 
-    def _by_settings(self, root: Settled, chosen: whole.Chosen) -> whole.Chosen:
+    def _by_settings(self, root: Settled, chosen: Chosen) -> Chosen:
         """Which saw settings to pay for: the least bound over all choices, and a closer look at the best.
 
         Best first. The open choice with the least bound is asked which setting d that is not paid for yet the
@@ -250,7 +248,7 @@ class _Choosing:
                 use[deg] += float(node.settled.x[k])
         return use
 
-    def _look_closer(self, node: _Node, chosen: whole.Chosen) -> whole.Chosen:
+    def _look_closer(self, node: _Node, chosen: Chosen) -> Chosen:
         """Choose among these settings; where the gap is wide, from more patterns about the best prices."""
         for keep, pieces in ((0, 0.0), *ENRICH_STEPS):
             missing = chosen.objective - node.bound
@@ -276,7 +274,7 @@ class _Choosing:
         start: Sequence[Pattern],
         most: int = PATTERNS_A_POST,
         sure: Sequence[Pattern] = (),
-    ) -> whole.Chosen | None:
+    ) -> Chosen | None:
         """The integer program; strips that its wedges do not fit on are told shorter, and again.
 
         `sure` patterns are taken as they are.
@@ -293,22 +291,12 @@ class _Choosing:
         gap = LONG_CHOOSING_GAP * settled.objective / rest if self.long else min(CHOOSING_GAP, self.enough)
         if self.earlier.chosen:
             gap = max(gap, self.enough)
+        open_posts = [post for post in range(len(self.posts)) if post not in done]
+        patience = replace(self.patience, progress=None if self.patience.progress is None else self._tell)
         chosen, short = None, list[int]()
         for _ in range(STRIP_TRIES):
-            other = whole.choose(
-                self.tables,
-                patterns,
-                [post for post in range(len(self.posts)) if post not in done],
-                self.solver,
-                seconds=max(0.0, self.patience.seconds_left),
-                relative_gap=gap,
-                taken=sure,
-                start=start,
-                strip_share=shares,
-                stop=self.patience.at_an_end,
-                nodes=QUICK_NODES if self.patience.quick else None,
-                progress=None if self.patience.progress is None else self._tell,
-            )
+            offered = Offered(patterns, open_posts, sure, start, shares)
+            other = choose(self.tables, offered, self.solver, patience, gap)
             if other is None and not sure and not shares:
                 other = self._as_begun(start)
             if other is None:
@@ -324,11 +312,11 @@ class _Choosing:
         self.stopped = self.stopped or ((chosen is None or not chosen.proven) and self.patience.at_an_end())
         return chosen
 
-    def _as_begun(self, start: Sequence[Pattern]) -> whole.Chosen:
+    def _as_begun(self, start: Sequence[Pattern]) -> Chosen:
         """The plan to begin from as the choice: the time was up before the integer program had one."""
         served = {pattern.post for pattern in start}
         left = tuple(post for post in range(len(self.posts)) if post not in served)
-        return whole.Chosen(tuple(start), left, self._cost(start, left), proven=False)
+        return Chosen(tuple(start), left, self._cost(start, left), proven=False)
 
     def _cost(self, patterns: Sequence[Pattern], left: Sequence[int]) -> float:
         """What patterns, posts left out and the set-ups to pay for cost."""
@@ -337,7 +325,7 @@ class _Choosing:
         set_ups = self.set_up * len(settings - self.free)
         return served + self.tables.options.costs.unsolved * len(left) + set_ups
 
-    def _without_strips(self, chosen: whole.Chosen, ranks: Sequence[int]) -> whole.Chosen:
+    def _without_strips(self, chosen: Chosen, ranks: Sequence[int]) -> Chosen:
         """The same without the patterns that take from some strip lots; their posts are left out."""
         kept = tuple(
             pattern
@@ -346,17 +334,17 @@ class _Choosing:
         )
         gone = {pattern.post for pattern in chosen.patterns} - {pattern.post for pattern in kept}
         left = (*chosen.unsolved, *sorted(gone))
-        return whole.Chosen(kept, left, self._cost(kept, left), proven=False)
+        return Chosen(kept, left, self._cost(kept, left), proven=False)
 
-    def _beside(self, sure: Sequence[Pattern], chosen: whole.Chosen) -> whole.Chosen:
+    def _beside(self, sure: Sequence[Pattern], chosen: Chosen) -> Chosen:
         """What was chosen with what was sure; set-ups that the sure ones pay for are counted here."""
         cost = self._cost(sure, ())
         return replace(
             chosen, patterns=(*sure, *chosen.patterns), objective=chosen.objective + cost, proven=False
         )
 
-    def _tell(self, _: float, best: float) -> None:
-        self.patience.tell(self.bound, max(self.bound, best))
+    def _tell(self, _: float, best: float | None) -> None:
+        self.patience.tell(self.bound, None if best is None else max(self.bound, best))
 
     def _too_short(self, patterns: Iterable[Pattern]) -> list[int]:
         """Ranks of the strip lots that the patterns' wedges can't be sawn from."""

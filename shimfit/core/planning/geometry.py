@@ -18,6 +18,7 @@ in shares of what is allowed (±1 = exactly at the limit).
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
@@ -89,6 +90,14 @@ class PlanPost:
     def used_slope(self) -> float:
         """What aim and margin use up of the tolerance (ratio)."""
         return self.tolerance.allowed_slope(self.height_mm) - self.allowed_mm / self.height_mm
+
+    @property
+    def stands(self) -> bool:
+        """Within its tolerance as it is: it needs no packs."""
+        along, across = self.to_correct
+        size = max(abs(along), abs(across)) if self.tolerance.per_direction else math.hypot(along, across)
+        allowed = self.allowed_mm + self.margin_slope * self.height_mm
+        return size * self.height_mm <= allowed * (1 + 1e-12)
 
     def outlook(self, scatter: Scatter) -> Outlook:
         """The next reading, but for the supports; as `packing` has it for the same post."""

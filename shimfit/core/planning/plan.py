@@ -134,11 +134,8 @@ class _Work:
 
     def _sort(self, number: int, post: PlanPost) -> None:
         """Plumb as it is, for the batch search, or for one by one."""
-        along, across = post.to_correct
-        gap_plane(post.foot, Lean(along, across))
-        allowed = post.allowed_mm + post.margin_slope * post.height_mm
-        size = max(abs(along), abs(across)) if post.tolerance.per_direction else math.hypot(along, across)
-        if size * post.height_mm <= allowed * (1 + 1e-12):
+        gap_plane(post.foot, Lean(*post.to_correct))
+        if post.stands:
             self.planned[number] = Planned(post, (), resting_on(post, (), self.options), 0.0)
         elif post.feelers or post.allowed_mm <= 0.0 or self.options.layout not in ("corners", "auto"):
             self.one_by_one.append(number)

@@ -325,7 +325,10 @@ class Rounds:
         every = round(self.posts / SECTION)
         pricing = self.pricing
         part = Pricing(pricing.posts[::every], pricing.options, pricing.tables)
-        rounds = Rounds(part, self.solver, self.at_an_end, self.progress, most=self.most, share=1.0 / every)
+        # What a section costs is not what the run does: who listens hears that there is no bound yet.
+        listener = self.progress
+        progress = None if listener is None else lambda _, objective: listener(-math.inf, objective)
+        rounds = Rounds(part, self.solver, self.at_an_end, progress, most=self.most, share=1.0 / every)
         settled = rounds.first()
         self.count += rounds.count
         # Bests of posts lie about as far above their bounds as the section's do.
