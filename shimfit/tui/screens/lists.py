@@ -51,14 +51,12 @@ if TYPE_CHECKING:
     from shimfit.tui.session import Session
 
 NO_RUN = "Enter on the screen Post opens the sample job, F5 sets up your own."
-PICTURE_ROWS = ((36, 18), (24, 9), (0, 0))
-"""Rows of the picture above the list, by the least rows of the window."""
+NAMED_FROM = 64
+"""Columns from which on the row below the list has room for more than what to press."""
 SHARES_FROM = 110, 24
 """Columns and rows from which on the list shares the window with what belongs to its marked row."""
 SHARED_ROWS = 6
 """Rows of a page's tabs, head, headings, echo and keys, and a free one."""
-LEAST_BELOW = 6
-"""Rows that are worth filling below a list."""
 PACKS_BELOW_FROM = 45
 """Rows from which on the record has the packs' picture below its list."""
 LIST_SHARE, WIDEST_LIST = 0.55, 92
@@ -70,6 +68,12 @@ class ListPage(Page):
     EMPTY = ""
     LEAST_COLUMNS: ClassVar[int] = 1
     """Columns of its table that stay in the narrowest window."""
+    ROWS_ABOVE: ClassVar[int] = 0
+    """Rows of what stands above the list."""
+    LEAST_BELOW: ClassVar[int] = 6
+    """Rows that are worth filling below it."""
+    KEEPS_BELOW: ClassVar[bool] = False
+    """It has them in every window that is tall, however long the list."""
 
     def compose_body(self) -> ComposeResult:
         """The list, and the two columns of its marked row."""
@@ -84,10 +88,6 @@ class ListPage(Page):
     def compose_above(self) -> ComposeResult:
         """What stands above the list."""
         yield from ()
-
-    def rows_above(self) -> int:
-        """Rows of what stands above the list."""
-        return 0
 
     def columns(self) -> Sequence[Column]:
         """The table that is listed."""
@@ -122,14 +122,15 @@ class ListPage(Page):
         self._headings, *rows = laid_out(columns, width, self.session.glyphs.more, self.LEAST_COLUMNS)
         # The list has the rows that it needs; what it leaves goes to what belongs to its marked row, which in
         # a wide window has half of them in any case.
-        room = self.window.height - SHARED_ROWS - self.rows_above()
+        room = self.window.height - SHARED_ROWS - self.ROWS_ABOVE
         needs = max(2, len(rows))
-        below = self.shares or room - needs >= LEAST_BELOW
+        keeps = self.KEEPS_BELOW and self.window.height >= SHARES_FROM[1]
+        below = self.shares or keeps or room - needs >= self.LEAST_BELOW
         self.query_one("#beside").display = self.shares
         self.query_one("#below").display = below
         self.query_one("#listed").styles.width = width
         self.query_one("#headings").display = any(each.head for each in columns)
-        self.list.styles.height = min(needs, max(room // 2, room - LEAST_BELOW)) if below else "1fr"
+        self.list.styles.height = min(needs, max(room // 2, room - self.LEAST_BELOW)) if below else "1fr"
         self.list.fill(rows, self.to_mark())
 
     @property
@@ -238,27 +239,14 @@ class RunScreen(PostList):
     NAME = "run"
     EMPTY = NO_RUN
     DOES = "go"
+    ROWS_ABOVE, LEAST_BELOW, KEEPS_BELOW = 1, 9, True
 
     def compose_above(self) -> ComposeResult:
-        """Strip and picture."""
+        """The strip."""
         yield Picture(self._draw_strip, id="strip")
-        yield Picture(self._draw_picture, id="picture")
-
-    def rows_above(self) -> int:
-        """The strip, and the picture unless it stands beside the list."""
-        return 1 + self._picture_rows
-
-    @property
-    def _picture_rows(self) -> int:
-        if self.shares:
-            return 0
-        return next(rows for least, rows in PICTURE_ROWS if self.window.height >= least)
 
     def fill(self) -> None:
-        """Give the picture its rows."""
-        picture = self.query_one("#picture")
-        picture.styles.height = self._picture_rows
-        picture.display = self._picture_rows > 0
+        """Fill the list anew."""
         if self.session.run is not None:
             self.list.empty = "every post is done"
         super().fill()
@@ -309,7 +297,7 @@ class RunScreen(PostList):
             return "survey: each reading walks on to the next post"
         posts, words = self.session.run.posts, self.session.words
         allowed = f"allowed {words.allowed(posts[0])}; " if words is not None and posts else ""
-        score = score_words(self.session.run.score)
+        score = score_words(self.session.run.score) if self.window.width >= NAMED_FROM else None
         return allowed + (score.lower() if score else "Enter or a tap goes to the post")
 
     def posts(self) -> tuple[PostRecord, ...]:
@@ -323,9 +311,12 @@ class RunScreen(PostList):
         return tuple(sorted(posts, key=_share_of_limit, reverse=True))
 
     def below(self) -> Iterator[Part]:
-        """The marked post: what is to be done there, its packs, how it stood and will."""
+        """The marked post: what is to be done there, its packs; the run itself where nothing is beside."""
         words, post = self.session.words, self.marked()
         if words is None or post is None:
+            return
+        if not self.shares and self.window.height >= SHARES_FROM[1]:
+            yield Drawing(self._in_plan if self._turns else self._as_it_stands, 8, 18)
             return
         yield list(_post_rows(post, words))
         yield packs_at(post, words)
@@ -351,9 +342,6 @@ class RunScreen(PostList):
             return Canvas(width, height)
         states = [post.state for post in run.posts]
         return strip(states, self.session.index, glyphs=self.session.glyphs, width=width)
-
-    def _draw_picture(self, width: int, height: int) -> Canvas:
-        return (self._in_plan if self._turns else self._as_it_stands)(width, height)
 
     def _in_plan(self, width: int, height: int) -> Canvas:
         words, run = self.session.words, self.session.run
