@@ -31,7 +31,7 @@ _LOOKED_AT = 64
 
 @dataclass(frozen=True, slots=True)
 class Kind:
-    """What a file of one kind begins with; that is how an earlier one is told from somebody's letter."""
+    """What a file of one kind begins with; that is how an earlier one is known from somebody's letter."""
 
     name: str
     starts: tuple[bytes, ...]

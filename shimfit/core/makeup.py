@@ -40,7 +40,7 @@ class BuildUp:
     """What is the same at every post; everything is the user's choice."""
 
     top_height_mm: float
-    """Height of the posts' tops above the datum that the bed's heights are told from."""
+    """Height of the posts' tops above the datum that the bed's heights are measured from."""
     below: tuple[tuple[str, float], ...]
     """What the rod passes below the foot, downwards: (name, thickness in mm)."""
     bottom_rail_mm: float

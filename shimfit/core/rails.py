@@ -55,7 +55,7 @@ class Rail:
     at_mm: float
     """Height of the rail's middle above the feet."""
     depth_mm: float
-    """Height of the rail itself; 0 = only the middle is told."""
+    """Height of the rail itself; 0 = only the middle is given."""
     middle_mm: float
     """Face to face at the rail's middle, along the rail."""
     top_mm: float
@@ -69,7 +69,7 @@ class Rail:
     mitre_first_deg: float = 0.0
     """The end at the first post off square in plan, where the run turns; + = its out edge is the longer."""
     thick_mm: float = 0.0
-    """How thick the rail is across the run; 0 = not told."""
+    """How thick the rail is across the run; 0 = not given."""
 
     @property
     def fouls_mm(self) -> float:
@@ -114,8 +114,8 @@ def rails(
 ) -> tuple[Rail, ...]:
     """Rails between neighbours, posts in walking order; for each pair, each height.
 
-    depth_mm, thick_mm: of the rail, upright and across the run; 0 = not told. Raises UsageError when a height
-    lies outside the posts or two posts leave no room for a rail.
+    depth_mm, thick_mm: of the rail, upright and across the run; 0 = not given. Raises UsageError when a
+    height lies outside the posts or two posts leave no room for a rail.
     """
     for what, size_mm in (("depth", depth_mm), ("thickness", thick_mm)):
         if not math.isfinite(size_mm) or size_mm < 0:

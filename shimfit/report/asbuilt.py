@@ -166,7 +166,7 @@ class _Record(Paper):
             f"scale: a lean is drawn {scale.per_mm:g} times as far ({steeper:.3g} times steeper); "
             "dashed before packing, solid as built, ticks allowed, ▲\u00a0corner. "
             f"Below: from above, {self.faces[Face.OUT]} up: outline allowed, ● plumb, × out, ○ undecided, "
-            "line where it came from. Cut short for want of room.",
+            "line where it came from. What is too long is cut short.",
             FINE,
         )
         self.y += 0.8

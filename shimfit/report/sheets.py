@@ -14,10 +14,11 @@ from typing import TYPE_CHECKING, Any
 from shimfit.codec import from_json
 from shimfit.core.cautions import caution_of_material, cautions_of
 from shimfit.core.stock import natural_key
-from shimfit.model import Face, Foot, Pack
+from shimfit.model import Face, Foot, Pack, Seat
 from shimfit.quantities import shown
 from shimfit.report import pictures, words
 from shimfit.report.page import FINE, HEAD, Box, Column, Paper, Sheet, ascent, leading, paper_named
+from shimfit.text.phrases import seat_name
 from shimfit.text.plan_phrases import remainder
 
 if TYPE_CHECKING:
@@ -148,8 +149,9 @@ class _CutSheet(_Sheet):
         served = sum(bool(post["packs"]) for post in posts)
         at = f": {', '.join(map(shown.angle, settings))}" if settings else ""
         sawing = f"To saw: {_many(sawn, 'piece')} at {_many(len(settings), 'saw setting')}{at}."
+        without = _many(len(posts) - served, "post")
         self.say(
-            f"Packs: {len(self.packs)}, for {_many(served, 'post')}; {len(posts) - served} stand without. "
+            f"Packs: {len(self.packs)}, for {_many(served, 'post')}; {without} without. "
             f"{sawing if sawn else 'Nothing to saw.'} All lengths in {words.unit_name(self.about.units)}."
         )
         unsolved = [str(name) for name in plan.get("unsolved", ())]
@@ -267,7 +269,7 @@ class _CutSheet(_Sheet):
         for post, pack in self.packs:
             for piece in pack.pieces:
                 if piece.form == "flat":
-                    place = f"{post}\u00a0{words.seat_name(pack.seat, self.about.faces)}"
+                    place = f"{post}\u00a0{seat_name(pack.seat, self.about.faces)}"
                     groups.setdefault((piece.lot, piece.thickness_mm), []).append(place)
         rows = [
             (TICK, lot, words.thick(thickness, self.about.units), str(len(places)), ", ".join(places))
@@ -290,11 +292,13 @@ class _CutSheet(_Sheet):
             ]
             what = remainder(row, lambda mm: shown.fine(mm, units))
             self.say(f"{TICK} {what}, {row['form']}, {row.get('count', 1)}×: {', '.join(sizes)}")
-        self.say("Pencil that on; the box names each once its packs are logged (shimfit stock list).")
+        self.say(
+            "Pencil that on each; the box gives it a name once its packs are logged (shimfit stock list)."
+        )
 
     def _place(self, post_and_seat: str) -> str:
         post, _, seat = post_and_seat.rpartition("/")
-        return f"post {post} {'-'.join(self.about.faces[Face(part)] for part in seat.split('-'))}"
+        return f"post {post} {seat_name(Seat(seat), self.about.faces)}"
 
     def _mark(self, mm: float) -> str:
         return shown.mark(mm, self.about.units, self.about.graduation)
@@ -345,7 +349,7 @@ class _CutSheet(_Sheet):
         room, left, y = box.width - _LABEL_FOOT - 8.0, box.x + 3.0, box.y + 2.0
         made = f"{words.thick(pack.made_mm, about.units)} {shown.unit(about.units)}"
         for text, most in (
-            (f"Post {post}", 14.0), (words.seat_name(pack.seat, about.faces), 11.0), (made, 14.0)
+            (f"Post {post}", 14.0), (seat_name(pack.seat, about.faces), 11.0), (made, 14.0)
         ):  # fmt: skip
             # A name is set smaller before it is broken.
             wide = sheet.width(sheet.printable(text), most, bold=True)

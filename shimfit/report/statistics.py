@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from shimfit.quantities import shown
 from shimfit.report import words
-from shimfit.text.phrases import score_words
+from shimfit.text.phrases import face_of, score_words
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -273,7 +273,7 @@ def _fall_lines(figures: Statistics, record: RunRecord) -> list[str]:
             for value in (abs(fit.slope), fit.expanded)
         )
         if fit.proven:
-            more = f"{change} ±{expanded} {per} more towards {words.side(fit.slope, is_along, faces)}"
+            more = f"{change} ±{expanded} {per} more towards {faces[face_of(fit.slope, is_along)]}"
             lines.append(f"The deck falls away {way}: each {step} {more} (95 %).")
         else:
             lines.append(f"No trend {way}: {change} ±{expanded} {per} per {step} (95 %).")

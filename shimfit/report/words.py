@@ -7,8 +7,9 @@ from datetime import datetime
 from typing import TYPE_CHECKING
 
 from shimfit.core.instruments import DEFAULT_ACCURACY
-from shimfit.model import Face, Seat
+from shimfit.model import Face
 from shimfit.quantities import shown
+from shimfit.text.phrases import face_of, seat_name
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -55,10 +56,10 @@ def facts_of(run: RunState, made: str | None, graduation: int = 16, lots: Sequen
 
 
 def foot(value: Foot, units: Units) -> str:
-    """A foot's size: `90x90mm`, in an inch job `3 1/2" x 3 1/2"`."""
+    """A foot's size: `90x90mm`, in an inch job `3 1/2" x 3 1/2"`, `5 1/2" across, round`."""
     if units == "mm":
         return value.text
-    along, across = (shown.sized(mm, units) for mm in (value.along_mm, value.across_mm))
+    along, across = (shown.fine(mm, units) for mm in (value.along_mm, value.across_mm))
     return f"{along} across, round" if value.round else f"{along} x {across}"
 
 
@@ -67,15 +68,10 @@ def unit_name(units: Units) -> str:
     return "mm" if units == "mm" else "inches"
 
 
-def side(off: float, along: bool, faces: Mapping[Face, str]) -> str:
-    """The side that something is off to, as the run calls it; above 0 is towards next or out."""
-    return faces[((Face.HOUSE, Face.OUT), (Face.PREV, Face.NEXT))[along][off > 0]]
-
-
 def towards(top_mm: float, along: bool, faces: Mapping[Face, str], units: Units) -> str:
     """Which way and how far a top stands off: `next 1.2`; `0.0` alone when it rounds to nothing."""
     figure = shown.fine(top_mm, units, unit=False)
-    return figure if figure in ("0.0", '0"') else f"{side(top_mm, along, faces)} {figure}"
+    return figure if figure in ("0.0", '0"') else f"{faces[face_of(top_mm, along)]} {figure}"
 
 
 def reading(read: Reading | None, faces: Mapping[Face, str], units: Units, *, uncertainty: bool) -> list[str]:
@@ -98,11 +94,6 @@ def reading(read: Reading | None, faces: Mapping[Face, str], units: Units, *, un
 def plus_minus(expanded: float | None, units: Units) -> str:
     """An expanded uncertainty in mm behind its figure: ` ±0.4`."""
     return " ± not known" if expanded is None else f" ±{shown.small(expanded, units, unit=False)}"
-
-
-def seat_name(seat: Seat, faces: Mapping[Face, str]) -> str:
-    """A seat in the run's own face names: `next-out`, or `out` for an edge middle."""
-    return "-".join(faces[Face(part)] for part in seat.value.split("-"))
 
 
 def pack(item: Pack, faces: dict[Face, str], units: Units) -> str:
@@ -159,7 +150,7 @@ def instrument(name: str, item: Instrument | None, units: Units = "mm") -> str:
         return f"{name}: serial {NOT_GIVEN}, {NEVER_CHECKED}"
     facts: list[str] = [*([] if item.kind == name else [item.kind]), f"serial {item.serial or NOT_GIVEN}"]
     if item.length_mm:
-        facts.append(f"{shown.sized(item.length_mm, units)} long")
+        facts.append(f"{shown.lean(item.length_mm, units)} long")
     if item.accuracy_slope is not None:
         facts.append(f"stated accuracy ±{shown.rate(item.accuracy_slope, units)}")
     elif item.kind in DEFAULT_ACCURACY:

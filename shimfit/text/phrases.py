@@ -1,7 +1,7 @@
 """What is said of one post, its packs and its box, as plain text; and sentences broken into rows.
 
 Screen, plain mode and commands all say these sentences, so they cannot disagree. The top's lean and the edge
-to pack are always told together. No drawing, no terminal library.
+to pack are always said together. No drawing, no terminal library.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ LEAST_WIDTH = 10
 WIDE_ROW = 60
 """From this width on a lot's row names material and origin."""
 LEAST_SHOWN_MM = 0.05
-"""A lean in one direction that is smaller is told as none: nobody sees it on a level."""
+"""A lean in one direction that is smaller counts as none: nobody sees it on a level."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +123,7 @@ class Words:
         known = along if along is not None else across
         if known is None:
             return ""
-        face = _face_of(known, along is not None)
+        face = face_of(known, along is not None)
         missing = (Face.OUT, Face.HOUSE) if along is not None else (Face.NEXT, Face.PREV)
         other = f"{self.names[missing[0]]}/{self.names[missing[1]]}"
         # For the eye as short as it goes, one row on a phone; for the ear a sentence.
@@ -137,8 +137,7 @@ class Words:
 
     def seat(self, seat: Seat) -> str:
         """`NEXT edge`, `NEXT-OUT corner`, in the run's own names."""
-        parts = [self.names[Face(part)].upper() for part in seat.value.split("-")]
-        return "-".join(parts) + (" corner" if seat.is_corner else " edge")
+        return seat_name(seat, self.names).upper() + (" corner" if seat.is_corner else " edge")
 
     def off_by(self, lean: Lean, record: PostRecord, *, unit: bool = True) -> str:
         """How far the top is off: by the magnitude, or by the worse direction where each counts."""
@@ -206,7 +205,7 @@ class Words:
 
     def under(self, seat: Seat, lean: Lean | None) -> str:
         """`under NEXT-OUT, from next`: the seat, and the side that its pack goes in from."""
-        return f"under {self.seat(seat).rpartition(' ')[0]}, from {self.names[entering_face(seat, lean)]}"
+        return f"under {seat_name(seat, self.names).upper()}, from {self.names[entering_face(seat, lean)]}"
 
     def pieces(self, pack: Pack) -> str:
         """What the pack is made of: `T1 push to the 29.5 mm mark + F2 flat 0.5 mm`."""
@@ -226,9 +225,7 @@ class Words:
 
     def sentence(self, text: str) -> str:
         """A sentence of the core or the log in the run's unit and in its own names of the faces."""
-        own = _FACES_SAID.sub(
-            lambda seat: "-".join(self.names[Face(part)] for part in seat[0].split("-")), text
-        )
+        own = _FACES_SAID.sub(lambda seat: seat_name(Seat(seat[0]), self.names), text)
         return shown.sentence(own, self.units)
 
     def distance(self, mm: float) -> str:
@@ -270,7 +267,7 @@ class Words:
 
     def _directions(self, lean: Lean, height_mm: float) -> list[tuple[Face, float]]:
         along, across = lean.top_mm(height_mm)
-        reported = [(_face_of(along, True), along), (_face_of(across, False), across)]
+        reported = [(face_of(along, True), along), (face_of(across, False), across)]
         return [(face, mm) for face, mm in reported if abs(mm) >= LEAST_SHOWN_MM]
 
 
@@ -279,12 +276,17 @@ def entering_face(seat: Seat, lean: Lean | None) -> Face:
 
     On a tie along the run, as in the command line's contract. Without a lean, along the run.
     """
-    along, across = _face_of(seat.sign_along, True), _face_of(seat.sign_across, False)
+    along, across = face_of(seat.sign_along, True), face_of(seat.sign_across, False)
     if not seat.is_corner or lean is None:
         return along if seat.sign_along else across
     # How low each side is; a high one counts for nothing.
     low_along, low_across = lean.slope_along * seat.sign_along, lean.slope_across * seat.sign_across
     return across if low_across > max(low_along, 0.0) else along
+
+
+def seat_name(seat: Seat, names: Mapping[Face, str]) -> str:
+    """A seat in the run's own face names: `next-out`, or `out` for an edge middle."""
+    return "-".join(names[Face(part)] for part in seat.value.split("-"))
 
 
 def face_names(run: RunState) -> Mapping[Face, str]:
@@ -532,7 +534,8 @@ def _name(piece: Piece) -> str:
     return piece.lot if piece.copy is None else f"{piece.lot} no. {piece.copy}"
 
 
-def _face_of(value: float, along: bool) -> Face:
+def face_of(value: float, along: bool) -> Face:
+    """The face that a lean along or across the run goes to; next or out for 0."""
     return ((Face.HOUSE, Face.OUT), (Face.PREV, Face.NEXT))[along][value >= 0]
 
 
@@ -558,7 +561,7 @@ def lot_size(lot: Lot, units: Units) -> str:
 def rod_words(run: RunState) -> str:
     """Where the rod pulls, as it is typed: `next=5 mm,house=3 mm`; empty in the middle of the foot."""
     sides = zip(run.foot.rod_at_mm, (True, False), strict=True)
-    return ",".join(f"{run.faces[_face_of(mm, way)]}={shown.sized(mm, run.units)}" for mm, way in sides if mm)
+    return ",".join(f"{run.faces[face_of(mm, way)]}={shown.sized(mm, run.units)}" for mm, way in sides if mm)
 
 
 def wrapped(text: str, width: int) -> list[str]:

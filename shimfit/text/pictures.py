@@ -408,7 +408,7 @@ class InPlan:
 
 
 RIGHT_ANGLE_DEG = 90.0
-"""What a corner turns by, to the house, where nobody told it otherwise."""
+"""What a corner turns by, to the house, where no angle was given."""
 
 
 def turn_of(post: PostRecord | Mark) -> float | None:

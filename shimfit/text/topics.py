@@ -120,7 +120,7 @@ def numbers_json(rows: Sequence[DefaultNumber]) -> dict[str, Any]:
 
 
 def number_lines(rows: Sequence[DefaultNumber]) -> list[str]:
-    """The rows under the heading of what they are about; a long ratio is told to five figures."""
+    """The rows under the heading of what they are about; a long ratio to five figures."""
     lines: list[str] = []
     subject = None
     for row in rows:

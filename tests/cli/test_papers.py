@@ -75,7 +75,7 @@ def test_a_corner_that_is_not_square_is_told_in_sentences_json_and_csv(lake, tmp
         "mitre 45.00° in plan, lake edge longer: cut square at the middle's length a 40 mm rail fouls by 20.0"
     )
     assert reported in text_of(file)
-    # Its thickness not told, a square cut is warned of all the same.
+    # Its thickness not given, a square cut is warned of all the same.
     assert "cut square it fouls the post" in lake(*RAILS[:6]).out
 
 

@@ -1,4 +1,4 @@
-"""Every figure of a record is the same on paper, in JSON and in CSV: random jobs, told three ways.
+"""Every figure of a record is the same on paper, in JSON and in CSV: random jobs, given three ways.
 
 The paper is read back from its PDF, cell by cell, from where each text stands; figures are rounded here on
 their own, half away from zero. `SHIMFIT_RECORD_JOBS=50` runs the long trial.

@@ -98,7 +98,7 @@ def test_saw_settings_marks_and_caution_stand_in_it():
         "T1 no. 2 30.4 post 2 next-out 1.00",
         "rest of S2 no. 1 from 589.0 mm, strip, 1×: length 311.0 mm, width 60.0 mm, thickness 18 mm",
         "Never hold a small offcut by hand near the blade",
-        "Packs: 12, for 4 posts; 1 stand without. To saw: 4 pieces",
+        "Packs: 12, for 4 posts; 1 post without. To saw: 4 pieces",
     ):
         assert said in text, said
 
