@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterable, Mapping
 
     from shimfit.core.bow import Bow
-    from shimfit.core.uncertainty import Rule
+    from shimfit.core.uncertainty.decision import Rule
     from shimfit.model import Decision, Foot, Lean, Lot, Pack, Prescription, Reading, Tolerance, Verdict
 
 PostKind = Literal["line", "corner", "end"]
@@ -678,6 +678,6 @@ def decide(reading: Reading, tolerance: Tolerance, rule: Rule) -> Verdict:
 
     Kept: an integral each, and a record asks for the same reading's many times.
     """
-    from shimfit.core import uncertainty  # no run needs it before a post was read again
+    from shimfit.core.uncertainty import decision
 
-    return uncertainty.decide(reading, tolerance, rule)
+    return decision.decide(reading, tolerance, rule)

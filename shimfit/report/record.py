@@ -24,7 +24,7 @@ from shimfit.store.chain import Head
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from shimfit.core.uncertainty import Rule
+    from shimfit.core.uncertainty.decision import Rule
     from shimfit.model import Decision, Instrument, Reading
     from shimfit.standing import Issue, PostRecord, RunState, Units
     from shimfit.store.journal import Journal

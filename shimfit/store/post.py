@@ -36,7 +36,7 @@ from shimfit.standing import (
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
-    from shimfit.core.uncertainty import Rule
+    from shimfit.core.uncertainty.decision import Rule
     from shimfit.model import Prescription
     from shimfit.standing import PostKind
     from shimfit.store.events import Event
@@ -468,7 +468,7 @@ def _step_of_mean(steps: Sequence[float | None]) -> float | None:
 
 def _agree(one: Reading, last: Reading) -> bool:
     """True when both can be of one lean; also where an uncertainty is not known: then nothing denies it."""
-    from shimfit.core.uncertainty import agree
+    from shimfit.core.uncertainty.budget import agree
 
     for way in ("along", "across"):
         slopes = [getattr(reading, f"slope_{way}") for reading in (one, last)]
@@ -480,7 +480,7 @@ def _agree(one: Reading, last: Reading) -> bool:
 
 def _mean(readings: Sequence[Reading], way: str) -> tuple[float, float] | None:
     """(slope, u) of one direction; an own part that is not known counts as shared by all readings."""
-    from shimfit.core.uncertainty import Term, agree, combine
+    from shimfit.core.uncertainty.budget import Term, agree, combine
 
     slopes = [getattr(one, f"slope_{way}") for one in readings]
     us = [getattr(one, f"u_{way}") for one in readings]

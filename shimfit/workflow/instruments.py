@@ -10,7 +10,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from shimfit.core.instruments import check_due, correct, judge
-from shimfit.core.uncertainty import HAND_MM, largest_of, learned_hand_mm, rectangular
+from shimfit.core.uncertainty.budget import HAND_MM, largest_of, learned_hand_mm, rectangular
 from shimfit.entry import parse_reading
 from shimfit.errors import EntryError, UsageError
 from shimfit.model import Reading
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from datetime import date
 
     from shimfit.core.sensing.mounting import FaceReading, Reversal, Zero
-    from shimfit.core.uncertainty import Budget
+    from shimfit.core.uncertainty.budget import Budget
     from shimfit.entry import EntrySettings, Understood
     from shimfit.model import Instrument
     from shimfit.standing import RunState

@@ -1,6 +1,8 @@
 """Answers for one post: without a data file (`solve_once`), of a run (`prescription_for`), while it streams.
 
-Pieces that were prescribed to other posts and are not in place yet are not offered again. While the
+Pieces that were prescribed to other posts and are not in place yet are not offered again. Where pieces may
+run out before the run ends, a post is planned together with as many likely posts as are still to be read, and
+its packs out of that plan are prescribed (the setting `foresight no` turns it off). While the
 inclinometer streams (`LivePacking`) and before packs are in place, each look is answered from the search's
 tables, each seat as if it had the box to itself; the answer that is logged is proven afterwards. Once packs
 go in, the lean that is left says how much each of them is still short, and how far its taper is to be pushed.
@@ -19,9 +21,10 @@ from shimfit.core.cautions import caution_of_material
 from shimfit.core.foot import gap_plane
 from shimfit.core.ledger import returned
 from shimfit.core.objective import Minutes, Reads, usual_reads
-from shimfit.core.uncertainty import HAND_MM
+from shimfit.core.resting import scaled, scaled_rest
+from shimfit.core.uncertainty.budget import HAND_MM
 from shimfit.core.uncertainty.decision import FACTORS
-from shimfit.model import Lean, Lot, Pack, Prescription, Seat
+from shimfit.model import Lean, Lot, Pack, PostState, Prescription, Seat
 from shimfit.workflow.packs import (
     USUAL_WIDTH_MM,
     book_of,
@@ -35,6 +38,7 @@ from shimfit.workflow.packs import (
 
 if TYPE_CHECKING:
     from shimfit.core.packing.options import Layout
+    from shimfit.core.planning.geometry import PlanPost
     from shimfit.core.takeup import TakeUp
     from shimfit.model import Foot, Tolerance
     from shimfit.settings import Settings
@@ -174,12 +178,94 @@ def _answer(
         feelers=feelers,
     )
     if ahead is not None and answer.within and not feelers:
-        from shimfit.workflow.foresight import far_sighted
-
-        answer = far_sighted(
-            answer, ahead, post, lots, options=options, reads=reads, take_up=(known_mean, known.u)
-        )
+        return _far_sighted(answer, ahead, post, lots, options=options, take_up=(known_mean, known.u))
     return answer
+
+
+# ---------------------------------------------------------------- posts to come
+
+PACKS_A_POST = 3
+SCARCE_BELOW = 2.0
+"""Pieces for each pack that is still wanted; with more, no post can take what another will miss."""
+USE_OF_TAPER_MM = 60.0
+"""Length that one use takes from a taper, its kerf and waste included."""
+
+
+def is_scarce(lots: Sequence[Lot], posts: int) -> bool:
+    """True when the box holds fewer than two pieces for each pack that so many posts will want."""
+    pieces = sum(lot.count * max(1.0, (lot.cut_from_mm or 0.0) / USE_OF_TAPER_MM) for lot in lots)
+    return pieces < SCARCE_BELOW * PACKS_A_POST * posts
+
+
+def plan_post(
+    post: PostRecord, lean: Lean, take_up: tuple[float, float], aim_across_mm: float = 0.0
+) -> PlanPost:
+    """A post as planning is asked about it; so much more as packs give less, as `prescribe` does for one.
+
+    take_up: (mean, standard uncertainty).
+    """
+    from shimfit.core.packing.answer import over_take_up
+    from shimfit.core.planning.geometry import PlanPost
+
+    assert post.reading is not None
+    mean, u = take_up
+    return PlanPost(
+        name=post.name,
+        foot=post.foot,
+        height_mm=post.height_mm,
+        lean=scaled(lean, 1.0 / mean),
+        tolerance=post.tolerance if mean == 1.0 else over_take_up(post.tolerance, mean),
+        aim=Lean(0.0, aim_across_mm / post.height_mm / mean) if aim_across_mm else None,
+        feelers=tuple((seat, mm) for seat, mm in post.reading.rocks if mm > 0.0),
+        reads=reads_of(post).scaled(1.0 / mean),
+        u_take_up=u / mean,
+    )
+
+
+def _far_sighted(
+    answer: Prescription,
+    run: RunState,
+    post: PostRecord,
+    lots: Sequence[Lot],
+    *,
+    options: packing.Options,
+    take_up: tuple[float, float],
+) -> Prescription:
+    """The answer, or the packs that leave more for the posts to come; its lean is the one asked for.
+
+    Deterministic: the likely leans are drawn with one generator number.
+    """
+    from shimfit.core.foresight import MOST_SAMPLED, with_foresight
+    from shimfit.solve.highs import Highs
+
+    unread = (PostState.TO_READ, PostState.HALF_READ)
+    others = sum(one.name != post.name and one.state in unread for one in run.posts)
+    if not answer.packs or not others or not is_scarce(lots, others + 1):
+        return answer
+    read = [one.before.lean for one in run.posts if one.before is not None and one.before.lean is not None]
+    mean = take_up[0]
+    leans = [scaled(lean, 1.0 / mean) for lean in (*read, answer.lean)]
+    asked = plan_post(post, answer.lean, take_up)
+    found = with_foresight(asked, leans, min(others, MOST_SAMPLED), lots, options, Highs(), seed=1)
+    if found is None or found.packs == answer.packs:
+        return answer
+    resting = scaled_rest(found.resting, mean)
+    if resting.lean is None or not post.tolerance.holds(resting.lean, post.height_mm):
+        return answer
+    which = "post to come" if others == 1 else f"{others} posts to come"
+    return replace(
+        answer,
+        packs=found.packs,
+        resting=resting,
+        within=True,
+        status="found",
+        why=f"Leaves in the box what the {which} will likely need.",
+        cost=replace(answer.cost, total=found.cost, parts=()),
+        chance=found.chance(options),
+    )
+
+
+# ---------------------------------------------------------------- parts of an answer
 
 
 def _with_copies(

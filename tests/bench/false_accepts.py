@@ -22,7 +22,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shimfit.core.instruments import Instrument
-from shimfit.core.uncertainty import HAND_MM, decide_lean
+from shimfit.core.uncertainty.budget import HAND_MM
+from shimfit.core.uncertainty.decision import decide_lean
 from shimfit.entry import EntrySettings, parse_reading
 from shimfit.model import Lean, Tolerance
 from shimfit.quantities.typed import parse_tolerance

@@ -31,7 +31,8 @@ from shimfit.core.packing.question import usual_spread
 from shimfit.core.resting import rest_packs
 from shimfit.core.stock import lots_from_csv
 from shimfit.core.takeup import Left, learn_scatter
-from shimfit.core.uncertainty import HAND_MM, decide_lean
+from shimfit.core.uncertainty.budget import HAND_MM
+from shimfit.core.uncertainty.decision import decide_lean
 from shimfit.model import CORNERS, Foot, Lean, Lot, Pack, Reading, Resting, Seat, Tolerance
 from shimfit.quantities.typed import parse_tolerance
 

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from shimfit.core.sensing.mounting import FaceReading, Zero, reversal
-from shimfit.core.uncertainty import (
+from shimfit.core.uncertainty.budget import (
     Term,
     agree,
     budget,

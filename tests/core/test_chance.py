@@ -11,7 +11,7 @@ from scipy import stats
 
 from shimfit.core.chance import Chances, Zone, outlook_of, top_per_error, zone_of
 from shimfit.core.objective import EXACT_READS, Reads, Scatter, usual_reads
-from shimfit.core.uncertainty import decide_lean
+from shimfit.core.uncertainty.decision import decide_lean
 from shimfit.core.uncertainty.disk import inside_disk
 from shimfit.model import Lean
 from shimfit.quantities.typed import parse_tolerance

@@ -15,22 +15,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import optimize, stats
 
-from shimfit.core.uncertainty import (
+from shimfit.core.uncertainty import disk
+from shimfit.core.uncertainty.budget import Term, budget, typed_budget
+from shimfit.core.uncertainty.decision import (
     FACTORS,
     ONE_SIDED_95,
-    Term,
-    budget,
     decide,
     decide_lean,
-    disk,
-    inside_disk,
-    inside_interval,
-    inside_square,
     marks_called_plumb,
-    normal_below,
-    typed_budget,
     u_of_magnitude,
 )
+from shimfit.core.uncertainty.disk import inside_disk, inside_interval, inside_square, normal_below
 from shimfit.errors import InternalError
 from shimfit.model import Lean, Reading, Tolerance
 from shimfit.quantities.typed import parse_tolerance

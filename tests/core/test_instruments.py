@@ -16,7 +16,7 @@ from shimfit.core.instruments import (
     judge,
     stated_accuracy,
 )
-from shimfit.core.uncertainty import inside_disk
+from shimfit.core.uncertainty.disk import inside_disk
 from shimfit.errors import InternalError
 from shimfit.model import Instrument
 from shimfit.quantities.typed import parse_tolerance

@@ -95,7 +95,7 @@ def capture(data: bytes) -> None:
 
 def problem(data: bytes) -> None:
     """A plan's problem in a file: what was taken is measurable all through."""
-    from shimfit.workflow.problem import read_problem
+    from shimfit.workflow.plan import read_problem
 
     posts, lots, options = read_problem(json_object(data))
     for post in posts:

@@ -20,18 +20,9 @@ from shimfit.core.planning.program import IntegerProgram, Sparse
 from shimfit.core.resting import Support, rest, shares_of_pull
 from shimfit.core.sensing import statistics
 from shimfit.core.sensing.mounting import FaceReading, reversal
-from shimfit.core.uncertainty import (
-    FACTORS,
-    Budget,
-    Term,
-    decide_lean,
-    from_quoted,
-    inside_interval,
-    normal_below,
-    of_step,
-    rectangular,
-)
-from shimfit.core.uncertainty.budget import combine
+from shimfit.core.uncertainty.budget import Budget, Term, combine, from_quoted, of_step, rectangular
+from shimfit.core.uncertainty.decision import FACTORS, decide_lean
+from shimfit.core.uncertainty.disk import inside_interval, normal_below
 from shimfit.model import CORNERS, Foot, Lean, Lot, Seat, Tolerance
 from shimfit.quantities import shown, tolerance, typed
 from shimfit.quantities.typed import parse_foot, parse_length

@@ -8,9 +8,9 @@ import pytest
 
 from shimfit.core.stock import lots_from_csv
 from shimfit.model import Foot
-from shimfit.workflow.foresight import is_scarce
 from shimfit.workflow.reading import log_packs, log_reading
 from shimfit.workflow.site import Place, Site
+from shimfit.workflow.solving import is_scarce
 
 READINGS = ["9mm n 12mm o", "10mm n 11mm o", "8mm n 12.5mm o", "9mm n 11mm o"]
 # Whoever takes a taper where flats would do leaves a later post without.

@@ -5,8 +5,7 @@ import json
 import pytest
 
 from shimfit.errors import FileError
-from shimfit.workflow.plan import plan_problem
-from shimfit.workflow.problem import read_problem
+from shimfit.workflow.plan import plan_problem, read_problem
 
 
 def problem(**changes):

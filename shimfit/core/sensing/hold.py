@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shimfit.core.sensing.statistics import mean_uncertainty, robust_spread, settled_from, straight_line
-from shimfit.core.uncertainty import Budget, largest_of, sensor_budget
+from shimfit.core.uncertainty.budget import Budget, largest_of, sensor_budget
 
 
 @dataclass(frozen=True, slots=True)
