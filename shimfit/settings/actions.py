@@ -323,7 +323,12 @@ def parse_keys(text: str) -> dict[str, str]:
             raise UsageError(f"setting keys: there is no action {action!r}; there are {', '.join(NAMES)}")
         if action in chosen:
             raise UsageError(f"setting keys: {action} is set twice, {chosen[action]} and {key}; leave one")
-        chosen[action] = _checked(action, key.lower())
+        chosen[action] = key = key.lower()
+        wrong = REFUSED.get(key) or (
+            "a letter alone is text on the line" if len(key) == 1 else "not every terminal sends that key"
+        )
+        if key not in FREE or key in REFUSED:
+            raise UsageError(f"setting keys: {action}={key} can't be: {wrong}; {_CHOICE}")
     every = {**DEFAULT_KEYS, **chosen}
     for action, key in every.items():
         other = next(one for one, its in every.items() if its == key)
@@ -333,17 +338,6 @@ def parse_keys(text: str) -> dict[str, str]:
                 f"setting keys: {new}={key}, but {key} is {old} already; give {old} another key too"
             )
     return every
-
-
-def _checked(action: str, key: str) -> str:
-    refusal = f"setting keys: {action}={key} can't be"
-    if key in REFUSED:
-        raise UsageError(f"{refusal}: {REFUSED[key]}; {_CHOICE}")
-    if len(key) == 1:
-        raise UsageError(f"{refusal}: a letter alone is text on the line; {_CHOICE}")
-    if key not in FREE:
-        raise UsageError(f"{refusal}: not every terminal sends that key; {_CHOICE}")
-    return key
 
 
 class KeyWords:

@@ -43,11 +43,6 @@ class _Command:
     do: Callable[[str], str | None]
     """Takes what stands after the word; returns what to say, None to leave."""
 
-    @property
-    def word(self) -> str:
-        """What it begins with."""
-        return self.form.partition(" ")[0]
-
 
 def run_plain(
     site: Site,
@@ -115,7 +110,7 @@ class _Conversation:
         of_the_table = (
             _Command(action.plain, action.says, self._doer(action)) for action in ACTIONS if action.plain
         )
-        self.commands = {command.word: command for command in (*of_the_table, *own)}
+        self.commands = {command.form.partition(" ")[0]: command for command in (*of_the_table, *own)}
         self.short = {"?": "help", "q": "quit"}
 
     def _doer(self, action: Action) -> Callable[[str], str | None]:
@@ -166,7 +161,7 @@ class _Conversation:
             self.say("An inclinometer is set up: Enter alone holds its reading; type next to walk on.")
         while True:
             self._news_of_the_sensor()
-            typed = self._ask(self._prompt())
+            typed = self._ask(f"post {self.session.place.post}> " if self.session.place else "> ")
             if typed is None:
                 return Exit.DONE
             try:
@@ -188,9 +183,6 @@ class _Conversation:
 
     # ------------------------------------------------------------ hearing
 
-    def _prompt(self) -> str:
-        return f"post {self.session.place.post}> " if self.session.place else "> "
-
     def _ask(self, prompt: str) -> str | None:
         self.stdout.write(prompt)
         self.stdout.flush()
@@ -204,11 +196,9 @@ class _Conversation:
 
     def _parse(self, typed: str) -> str | None:
         if not typed:
-            return (
-                self._walk(+1)
-                if self.sensor is None or self.session.place is None
-                else self._take(self.sensor)
-            )
+            if self.sensor is None or self.session.place is None:
+                return self._walk(+1)
+            return self._take(self.sensor)
         parsed = self.session.echo(typed)
         word, _, rest = typed.partition(" ")
         word = self.short.get(word, word.lower())

@@ -97,12 +97,10 @@ def preview_words(site: Site, answers: dict[str, str]) -> str:
     """What would be laid out: `8 posts, 1.2 m apart at most, corner at post 5`; EntryError or UsageError."""
     new = _new_run(site, answers)
     corners = [mark.name for mark in new.marks if mark.kind == "corner"]
-    reported = [f"{len(new.marks)} posts, {shown.tape(new.every_mm, new.units)} apart at most"]
-    if corners:
-        reported.append(
-            f"{'corner at post' if len(corners) == 1 else 'corners at posts'} {', '.join(corners)}"
-        )
-    return ", ".join(reported)
+    posts = f"{len(new.marks)} posts, {shown.tape(new.every_mm, new.units)} apart at most"
+    if not corners:
+        return posts
+    return f"{posts}, {'corner at post' if len(corners) == 1 else 'corners at posts'} {', '.join(corners)}"
 
 
 def add_run(site: Site, answers: dict[str, str]) -> RunState:
@@ -135,26 +133,25 @@ def check_answer(site: Site, key: str, text: str, answers: Mapping[str, str]) ->
     """
     from shimfit.quantities.typed import parse_tolerance
 
-    units = units_of(site, answers)
+    units, given = units_of(site, answers), text.strip()
     match key:
         case "units":
-            if text.strip() and text.strip().lower() not in _UNITS:
+            if given and given.lower() not in _UNITS:
                 raise EntryError("a reading is in mm or in inch; each can name another unit", at=0)
         case "job" | "run":
-            name = text.strip()
-            if not name or "/" in name:
+            if not given or "/" in given:
                 raise EntryError(f"the name of a {key} is not empty and has no slash in it", at=0)
-        case "legs":
-            _legs(text, units)
         case "every":
             parse_length(text, units, what="spacing")
+        case "tolerance":
+            if given:
+                parse_tolerance(text, units=units)
+        case "legs":
+            _legs(text, units)
         case "height":
             parse_height(text, units)
         case "foot":
             parse_foot(text, units)
-        case "tolerance":
-            if text.strip():
-                parse_tolerance(text, units=units)
 
 
 _AFTER_A_TURN = re.compile(r"(@\s*[-+]?[\d.]+\s*(?:deg|°)?)\s+(?=\d)")

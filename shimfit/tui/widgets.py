@@ -503,28 +503,22 @@ class EntryLine(Input):
         refused, self.refused = self.refused, None
         if refused == self.value and event.is_printable:
             self.value = ""
-        if action or event.key == "enter":  # done now, not by a message: the keys behind it keep their order
-            event.stop()
-            event.prevent_default()
-            if action:
-                page.program.do(action)
-            else:
-                page.submit(self.value)
+        if action:  # done now, as Enter is, not by a message: the keys behind it keep their order
+            page.program.do(action)
+        elif event.key == "enter":
+            page.submit(self.value)
+        elif event.key in ("up", "down") and self._history and (self.value or not self.lends):
+            if self._back == 0:
+                self._draft = self.value
+            step = 1 if event.key == "up" else -1
+            self._back = min(max(0, self._back + step), len(self._history))
+            self.value = self._history[-self._back] if self._back else self._draft
+            self.cursor_position = len(self.value)
+        elif event.key not in (
+            "tab",
+            "shift+tab",
+        ):  # at these the line keeps the cursor, or letters were lost
+            await super()._on_key(event)
             return
-        if event.key in ("tab", "shift+tab"):  # the line keeps the cursor: elsewhere letters would be lost
-            event.stop()
-            event.prevent_default()
-            return
-        if event.key in ("up", "down") and self._history and (self.value or not self.lends):
-            event.stop()
-            event.prevent_default()
-            self._recall(1 if event.key == "up" else -1)
-            return
-        await super()._on_key(event)
-
-    def _recall(self, step: int) -> None:
-        if self._back == 0:
-            self._draft = self.value
-        self._back = min(max(0, self._back + step), len(self._history))
-        self.value = self._history[-self._back] if self._back else self._draft
-        self.cursor_position = len(self.value)
+        event.stop()
+        event.prevent_default()
