@@ -34,6 +34,8 @@ class CommandScreen(Page):
     """What a command takes, to be filled in; then what it says."""
 
     NAME = "command"
+    KEYS = (("⏎ do or change", "open"), ("Esc back", "leave"), ("^P all", "palette"))
+    DOES = "take it"
 
     def __init__(self, session: Session, commands: Commands) -> None:
         super().__init__(session)
@@ -94,7 +96,8 @@ class CommandScreen(Page):
 
     def _form(self, width: int) -> Iterator[list[Run]]:
         more = self.session.glyphs.more
-        yield [(clipped(f"do it: shimfit {self._typed_so()}", width, more), "strong")]
+        typed = shlex.join(self._words()) if self._command is not None else ""
+        yield [(clipped(f"do it: shimfit {typed}", width, more), "strong")]
         for one in self._wanted:
             value = self._values.get(one.label, "")
             default = one.option.how.get("default")
@@ -170,9 +173,6 @@ class CommandScreen(Page):
         in_place = [word for one in filled if one.is_word for word in one.words(self._values[one.label])]
         named = [word for one in filled if not one.is_word for word in one.words(self._values[one.label])]
         return [*self._command.name.split(), *in_place, *named]
-
-    def _typed_so(self) -> str:
-        return shlex.join(self._words()) if self._command is not None else ""
 
     def _called(self) -> str:
         return self._command.name if self._command is not None else ""
@@ -262,16 +262,13 @@ class CommandScreen(Page):
         index = self.query_one("#list", Rows).index
         return self._wanted[index - 1].says if 0 < index <= len(self._wanted) else "Enter does it"
 
-    def keys(self) -> Sequence[Tap]:
+    def own_keys(self) -> Sequence[Tap]:
         """What can be done from here."""
-        enter = self.session.glyphs.enter
-        if self.question is not None:
-            return (Tap("Esc leave", "leave"), Tap(f"{enter} take it", "enter"))
         if self._work is not None:
             return (Tap("Esc stop", "leave"), Tap("F1 help", "help"))
         if self._text is not None:
             return (Tap("Esc back", "leave"), Tap("^P all", "palette"))
-        return (Tap(f"{enter} do or change", "open"), Tap("Esc back", "leave"), Tap("^P all", "palette"))
+        return super().own_keys()
 
 
 def _broken(text: str, width: int) -> list[str]:

@@ -79,6 +79,8 @@ class Question:
     """Says, on every key, what would come of it."""
     back: Callable[[], None] | None = None
     """Esc asks what was asked before; None: it leaves."""
+    does: str = ""
+    """What Enter does with it, where that is not what it does on this page."""
     doing: str = ""
     """`writing`: the answer may take its time, and is worked out beside the screen."""
 
@@ -286,7 +288,8 @@ class Page(RoleScreen):
         if self.question is None:
             return self.own_keys()
         leave = "leave" if self.question.back is None else "back"
-        return (Tap(f"Esc {leave}", "leave"), Tap(f"{self.session.glyphs.enter} {self.DOES}", "enter"))
+        does = self.question.does or self.DOES
+        return (Tap(f"Esc {leave}", "leave"), Tap(f"{self.session.glyphs.enter} {does}", "enter"))
 
     def own_keys(self) -> Sequence[Tap]:
         """What it offers while nothing is asked."""

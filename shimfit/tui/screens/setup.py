@@ -18,12 +18,10 @@ from shimfit.text.pictures import InPlan, run_in_plan, turn_of
 from shimfit.tui.screens.page import Page, Question
 from shimfit.tui.session import Outcome, outcome_of, refused
 from shimfit.tui.setting_up import add_run, check_answer, preview_marks, preview_words, run_steps, units_of
-from shimfit.tui.widgets import Picture, Rows, Tap
+from shimfit.tui.widgets import Picture, Rows
 from shimfit.workflow.layout import OPTION_HINTS, set_option
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from textual.app import ComposeResult
 
     from shimfit.core.layout import Mark
@@ -32,7 +30,6 @@ if TYPE_CHECKING:
     from shimfit.tui.session import Session
     from shimfit.workflow.site import Place
 
-MAKE_IT = "make it"
 PORTS_S = 2.0
 """Ports are looked for anew no sooner than that."""
 _WALKS = {
@@ -46,6 +43,7 @@ class SetupScreen(Page):
     """Runs to open, a run to lay out, settings to change."""
 
     NAME = "setup"
+    KEYS = (("⏎ set", "open"), ("n new run", "new_run"), ("F1 help", "help"), ("^P all", "palette"))
 
     def __init__(self, session: Session) -> None:
         super().__init__(session)
@@ -91,19 +89,6 @@ class SetupScreen(Page):
             "walk": _WALKS.get(name, ""),
             "sample": "a made-up boardwalk and porch; shimfit demo --remove takes them out",
         }.get(kind, OPTION_HINTS.get(name, ""))
-
-    def keys(self) -> Sequence[Tap]:
-        """What can be done from here."""
-        if self.question is not None:
-            leave = "Esc leave" if self.question.back is None else "Esc back"
-            keep = "keep" if self.question.label != MAKE_IT else "make it"
-            return (Tap(leave, "leave"), Tap(f"{self.session.glyphs.enter} {keep}", "enter"))
-        return (
-            Tap(f"{self.session.glyphs.enter} set", "open"),
-            Tap("n new run", "new_run"),
-            Tap("F1 help", "help"),
-            Tap("^P all", "palette"),
-        )
 
     @on(Rows.Moved, "#list")
     def _moved(self, event: Rows.Moved) -> None:
@@ -193,7 +178,9 @@ class SetupScreen(Page):
             hint = f"{error.message}; Esc goes back"
         last = len(run_steps(site, answers)) - 1
         back = partial(self._ask_step, last, answers)
-        self.ask(Question(MAKE_IT, hint, lambda text: outcome_of(lambda: make(text)), back=back))
+        self.ask(
+            Question("make it", hint, lambda text: outcome_of(lambda: make(text)), back=back, does="make it")
+        )
 
     def _preview(self, answers: dict[str, str]) -> None:
         """Show the posts that the answers so far lay out, in the place of the list; none yet: the list."""
