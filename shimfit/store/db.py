@@ -205,6 +205,8 @@ def migrate(db: sqlite3.Connection, now: str, steps: Sequence[Migration] | None 
 PATIENCE_S = 10.0
 """How long a writer waits for its turn; a command takes a fraction of a second."""
 _FIRST_PAUSE_S, _LONGEST_PAUSE_S = 0.002, 0.05
+_NUMBER = 20
+"""Signs that the number of a process has at most; blanks fill it up."""
 _FAR = 1 << 20
 """Windows locks bytes, and locked bytes can't be read: lock one far behind the process number."""
 
@@ -271,10 +273,13 @@ def _take(file: Path) -> int | None:
     except BaseException:
         os.close(handle)
         raise
-    # The number only makes a sentence clearer: a full disk is no reason to refuse the lock.
+    # The number only makes a sentence clearer: a full disk is no reason to refuse the lock. It is written
+    # over the last one, and only where it is another: to cut a file short first takes a disk milliseconds.
     with contextlib.suppress(OSError):
-        os.ftruncate(handle, 0)
-        os.write(handle, str(os.getpid()).encode())
+        number = f"{os.getpid():<{_NUMBER}}".encode("ascii")
+        if os.read(handle, _NUMBER + 1) != number:
+            os.lseek(handle, 0, os.SEEK_SET)
+            os.write(handle, number)
     return handle
 
 
