@@ -56,6 +56,10 @@ class GapPlane:
         """Gap at a seat of the perimeter."""
         return self.gap_mm(*self.foot.seat_at_mm(seat))
 
+    def slope_towards(self, face: Face) -> float:
+        """How much the gap grows towards a face (ratio)."""
+        return face.sign * (self.slope_along if face.is_along else self.slope_across)
+
     @property
     def seats_mm(self) -> dict[Seat, float]:
         """Gap at all eight seats, in the seats' own order."""

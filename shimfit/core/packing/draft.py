@@ -375,9 +375,7 @@ def still_good(asked: Asked, shown: Prescription) -> Draft | None:
     resting = question.rests_on(packs)
     if resting.lean is None or resting.rock_mm > 4.0 * question.preload_mm:
         return None
-    x, y = resting.lean.top_mm(question.height_mm)
-    left = max(abs(x), abs(y)) if question.tolerance.per_direction else math.hypot(x, y)
-    if left > question.safe_mm + _DUST:
+    if question.left_mm(resting.lean) > question.safe_mm + _DUST:
         return None
     counted, chance = question.chance_on(
         packs, resting, asked.options.scatter, all_carry=shown.layout == "corners" and not rolls(question)
@@ -389,7 +387,7 @@ def still_good(asked: Asked, shown: Prescription) -> Draft | None:
         bearing=bearing,
         set_up=dict(shown.cost.parts).get("saw set-ups", 0.0),
         rock_mm=resting.rock_mm,
-        top_mm=(x, y),
+        top_mm=resting.lean.top_mm(question.height_mm),
         lift_mm=max(lifts, default=0.0) if len(packs) == len(CORNERS) else 0.0,
         chance=counted,
     )

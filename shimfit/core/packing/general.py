@@ -181,11 +181,9 @@ class GeneralSearch(Search):
         work = self.task.work
         rough = self.task.thin or self.task.lean_only or work.spent
         work.left -= len(cost) + _CALL
-        planes, good, hard = _settle_easy(points, supports.stiffness, errors, self.pull_mm)
-        if not rough:
-            hard = hard[: max(0, work.left) // _HARD_ONE + 1]
-            work.left -= _HARD_ONE * len(hard)
-            _settle_hard(points, supports.stiffness, errors, self.pull_mm, hard, (planes, good))
+        most_hard = 0 if rough else max(0, work.left) // _HARD_ONE + 1
+        planes, good, hard = settle_many(points, supports.stiffness, errors, self.pull_mm, most_hard)
+        work.left -= _HARD_ONE * hard
         depth = errors - planes @ np.column_stack((np.ones(len(points)), points)).T
         good &= depth[:, 0] >= -_DUST
         good &= (depth[:, n_bare:] > _CARRIES * self.pull_mm).all(axis=1)
@@ -276,27 +274,19 @@ def _alike(members: Bools) -> Iterator[tuple[Bools, Ints]]:
         yield members[rows[0]], rows
 
 
-def settle_many(points: Floats, stiffness: Floats, errors: Floats, pull_mm: float) -> tuple[Floats, Bools]:
+def settle_many(
+    points: Floats, stiffness: Floats, errors: Floats, pull_mm: float, most_hard: int = MOST_RESTS
+) -> tuple[Floats, Bools, int]:
     """Resting planes (z0, u, v) of many error sets (m, n) on the same supports (n); which rest in one way.
 
     Keeps what pushes and adds what penetrates until nothing changes, as `core.resting` does; the few that
-    run in a circle or stand on a line are handed to it.
+    run in a circle or stand on a line are handed to it, so many at most (the others count as rocking), and
+    how many is the third that is returned.
     """
-    planes, good, hard = _settle_easy(points, stiffness, errors, pull_mm)
-    _settle_hard(points, stiffness, errors, pull_mm, hard, (planes, good))
-    return planes, good
-
-
-def _settle_easy(
-    points: Floats, stiffness: Floats, errors: Floats, pull_mm: float
-) -> tuple[Floats, Bools, list[int]]:
-    """The planes, which rest in one way, and the rows that are left: those count as rocking till settled."""
-    m = len(errors)
-    planes = np.zeros((m, 3))
-    good = np.zeros(m, dtype=bool)
+    planes, good = np.zeros((len(errors), 3)), np.zeros(len(errors), dtype=bool)
     base = np.column_stack((np.ones(len(points)), points))
     members = np.ones(errors.shape, dtype=bool)
-    waiting = np.arange(m)
+    waiting = np.arange(len(errors))
     left: list[int] = []
     for _ in range(2 * len(points) + 4):
         if not len(waiting):
@@ -321,20 +311,8 @@ def _settle_easy(
             members[rows] = pushing
             still.append(rows[~same])
         waiting = np.sort(np.concatenate(still)) if still else np.empty(0, dtype=np.int64)
-    return planes, good, [*left, *waiting.tolist()]
-
-
-def _settle_hard(  # noqa: PLR0917 - a private step of the two above, with their state in hand
-    points: Floats,
-    stiffness: Floats,
-    errors: Floats,
-    pull_mm: float,
-    rows: Sequence[int],
-    into: tuple[Floats, Bools],
-) -> None:
-    """Settle rows one by one by the contact problem itself."""
-    planes, good = into
-    for row in rows:
+    hard = [*left, *waiting.tolist()][:most_hard]
+    for row in hard:
         springs = [
             Spring(float(p[0]), float(p[1]), float(e), float(k))
             for p, e, k in zip(points, errors[row], stiffness, strict=True)
@@ -345,6 +323,4 @@ def _settle_hard(  # noqa: PLR0917 - a private step of the two above, with their
             continue  # the rod pulls outside what carries: the post would tip, so this is no answer
         if len(contact.planes) == 1:
             planes[row], good[row] = contact.planes[0], True
-
-
-__all__ = ["GeneralSearch", "settle_many"]
+    return planes, good, len(hard)

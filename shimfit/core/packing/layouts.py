@@ -3,7 +3,7 @@
 *Corners.* One corner stays down and the three others are packed; or all four are lifted: one or two flats go
 under the corner that stays down and the others get that much thicker. Lifting has a price of its own, more
 the higher, so both ways are weighed in one objective and what is proven holds over both. A round foot stays
-down on the exact point of its rim and is never lifted all round.
+down on the exact point of its rim, or on three or four packs at its corners.
 
 *Edges.* The tripod lifts at the low edge middles, the one-way layout at one of them: fewer packs and no rock,
 but three supports make a narrow base. So fillers go under the low corners that are left without support:
@@ -31,23 +31,21 @@ from shimfit.core.packing.draft import (
     packs_of,
     rolls,
 )
-from shimfit.core.packing.general import GeneralSearch, settle_many
+from shimfit.core.packing.general import GeneralSearch
 from shimfit.core.packing.missing import best_that_can_be_done
 from shimfit.core.packing.onebox import Outcome, Used, first_conflict
 from shimfit.core.packing.question import Build, SeatTask, Task, corner_places, no_room, place_of
 from shimfit.core.packing.search import TIE, Search
-from shimfit.core.resting import distance_to_nearest_side
 from shimfit.errors import UsageError
 from shimfit.model import CORNERS, Face, Seat
 from shimfit.quantities import shown
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Sequence
 
     from shimfit.core.packing.options import Layout
-    from shimfit.core.packing.question import Draft
-    from shimfit.core.packing.search import Listed
-    from shimfit.model import LayoutName
+    from shimfit.core.packing.question import Draft, Place, Question
+    from shimfit.model import LayoutName, Pack
 
 _ARM_STEP = 0.05
 """Bases whose tipping arms differ by less count as equally wide."""
@@ -186,37 +184,33 @@ def _lifted(asked: Asked, allowed_mm: float, limit: float, least_rest: float) ->
     limit; two flats only where one does not make an answer.
     """
     tables, costs = asked.tables, asked.options.costs
-    singles = [int(steps) for steps in tables.thick]
     best: tuple[Task, Outcome, int] | None = None
-    finished, left = True, asked.node_limit
+    finished, left, tried = True, asked.node_limit, 0
     # A foot that is lifted stands on four packs; the three others are searched.
     dearer = 3 - min(3, len(asked.question.offers))  # what stands there already may cost less than a piece
     beside = least_rest + (dearer * float(tables.c1.min()) if len(tables.c1) else math.inf)
-    pairs: list[int] | None = None
-    tried = 0
-    queue = iter(singles)
-    while True:
-        steps = next(queue, None)
-        if steps is None:
-            if pairs is not None or best is not None or not math.isinf(limit):
+    pairs = [
+        steps for steps in np.flatnonzero(np.isfinite(tables.g[1])).tolist() if steps not in tables.index_of
+    ]
+    for lifts in (tables.thick.tolist(), pairs):
+        if lifts is pairs:
+            if best is not None or not math.isinf(limit):
                 break
-            pairs = np.flatnonzero(np.isfinite(tables.g[1])).tolist()
             finished &= len(pairs) <= _MOST_PAIRS
-            queue = iter([one for one in pairs if one not in tables.index_of][:_MOST_PAIRS])
-            continue
-        price = costs.lifting(steps * tables.options.quantum_mm)
-        if price + beside + costs.piece >= limit:
-            break
-        if left <= 0 or (asked.relaxed and tried >= _MOST_LIVE):
-            finished = False
-            break
-        tried += 1
-        task = corner_task(asked, allowed_mm, lift_mm=steps * tables.options.quantum_mm)
-        outcome = replace(asked, node_limit=left).solve(task, lift=steps, limit=limit - price)
-        left -= outcome.nodes
-        finished &= outcome.finished
-        if outcome.answer is not None and outcome.answer.cost + price < limit:
-            best, limit = (task, outcome, steps), outcome.answer.cost + price
+        for steps in lifts[:_MOST_PAIRS]:
+            price = costs.lifting(steps * tables.options.quantum_mm)
+            if price + beside + costs.piece >= limit:
+                break
+            if left <= 0 or (asked.relaxed and tried >= _MOST_LIVE):
+                finished = False
+                break
+            tried += 1
+            task = corner_task(asked, allowed_mm, lift_mm=steps * tables.options.quantum_mm)
+            outcome = replace(asked, node_limit=left).solve(task, lift=steps, limit=limit - price)
+            left -= outcome.nodes
+            finished &= outcome.finished
+            if outcome.answer is not None and outcome.answer.cost + price < limit:
+                best, limit = (task, outcome, steps), outcome.answer.cost + price
     return None if best is None else draft_of(asked, "corners", *best), finished
 
 
@@ -226,50 +220,31 @@ def corner_task(
     """The corners as the search sees them: the one with the least need stays down, needs told from it.
 
     lift_mm: the one that stays down is lifted so much; of a round foot 0 means that the three others are
-    packed, and None that they need not be.
+    packed, and None that they need not be: its rim's exact point stays down, and the corner next to it bare.
     """
-    rolling = rolls(asked.question)
-    if rolling and lift_mm is None:
-        return _rim_task(asked, allowed_mm, lean_only=lean_only)
     question, plane = asked.question, asked.question.plane
     needs = {seat: plane.at_seat_mm(seat) + question.extra_mm(seat) for seat in CORNERS}
-    down = min(CORNERS, key=lambda seat: (round(needs[seat], 9), CORNERS.index(seat)))
-    shift = (lift_mm or 0.0) - needs[down]
+    down, *others = sorted(CORNERS, key=lambda seat: round(needs[seat], 9))
+    others.sort(key=CORNERS.index)
+    rolling = rolls(question)
+    rim = rolling and lift_mm is None
+    shift = 0.0 if rim else (lift_mm or 0.0) - needs[down]
     places = corner_places(plane, asked.options, {seat: question.extra_mm(seat) + shift for seat in CORNERS})
-    order = (down, *(seat for seat in CORNERS if seat != down))
-    seats = [
-        SeatTask(
-            seat=seat,
-            place=places[seat],
-            # A round foot that is bare there would roll.
-            bare_need_mm=needs[seat] + shift if seat == down or not rolling else math.inf,
-            at_mm=question.foot.seat_at_mm(seat),
-            offers=tuple(question.offers.get(seat, ())) if seat != down else (),
-        )
-        for seat in order
-    ]
-    return asked.task(seats, allowed_mm, lean_only=lean_only)
+    seats = [_seat(question, down, None if rim else places[down], needs[down] + shift, stays=True)]
+    for seat in others:
+        # A round foot that is bare there would roll.
+        need_mm = needs[seat] + shift if rim or not rolling else math.inf
+        seats.append(_seat(question, seat, places[seat], need_mm))
+    grounds = partial(bed, question) if rim else None
+    return asked.task(seats, allowed_mm, grounds=grounds, lean_only=lean_only)
 
 
-def _rim_task(asked: Asked, allowed_mm: float, *, lean_only: bool) -> Task:
-    """A round foot: the rim's exact point stays down, and the corner next to it stays bare."""
-    question, plane = asked.question, asked.question.plane
-    needs = {seat: plane.at_seat_mm(seat) + question.extra_mm(seat) for seat in CORNERS}
-    near = min(CORNERS, key=lambda seat: (round(needs[seat], 9), CORNERS.index(seat)))
-    places = corner_places(plane, asked.options, question.feelers)
-    seats = [SeatTask(near, None, needs[near], question.foot.seat_at_mm(near))]
-    seats += [
-        SeatTask(
-            seat=seat,
-            place=places[seat],
-            bare_need_mm=needs[seat],
-            at_mm=question.foot.seat_at_mm(seat),
-            offers=tuple(question.offers.get(seat, ())),
-        )
-        for seat in CORNERS
-        if seat != near
-    ]
-    return asked.task(seats, allowed_mm, grounds=partial(bed, question), lean_only=lean_only)
+def _seat(
+    question: Question, seat: Seat, place: Place | None, need_mm: float, *, stays: bool = False
+) -> SeatTask:
+    """A seat with what may stay there; none where it stays down."""
+    offers = () if stays else tuple(question.offers.get(seat, ()))
+    return SeatTask(seat, place, need_mm, question.foot.seat_at_mm(seat), offers)
 
 
 # ---------------------------------------------------------------- edges
@@ -277,6 +252,7 @@ def _rim_task(asked: Asked, allowed_mm: float, *, lean_only: bool) -> Task:
 _FILL_STEP = 0.01
 """Bases whose tipping arms differ by less are equally wide."""
 _CARRIES = 1e-6
+"""Share of the pull below which a pack is loose."""
 _MOST_SETS, _FEW = 250, 2
 """Sets of fillers up to which all are tried; else so many of the cheapest and of the nearest per corner."""
 FILLERS_FOUND = "No better packs to lift it can be made of this box; other fillers may be as good."
@@ -285,66 +261,44 @@ FILLERS_FOUND = "No better packs to lift it can be made of this box; other fille
 
 def solve_edges(asked: Asked, layout: LayoutName) -> Draft:
     """Best packs at the low edge middles (tripod) or at the steeper one (one-way), with fillers."""
+    finished: list[bool] = []
 
     def task_of(asked: Asked, allowed_mm: float, *, lean_only: bool = False) -> Task:
         return edge_task(asked, layout, allowed_mm, lean_only=lean_only)
 
-    allowed = asked.question.safe_mm
-    finished: list[bool] = []
-
-    def solve(allowed_mm: float) -> Draft | None:
+    def solve(asked: Asked, allowed_mm: float) -> Draft | None:
         task = task_of(asked, allowed_mm)
         outcome = asked.solve(task, kind=GeneralSearch)
         finished.append(outcome.finished)
         return draft_of(asked, layout, task, outcome) if outcome.answer is not None else None
 
-    draft = first_that_stands(asked, allowed, solve)
+    allowed = asked.question.safe_mm
+    draft = first_that_stands(asked, allowed, partial(solve, asked))
     if draft is not None:
         return _with_fillers(asked, draft, allowed)
-
-    def to_itself(asked: Asked) -> Draft | None:
-        task = task_of(asked, asked.question.safe_mm)
-        outcome = asked.solve(task, kind=GeneralSearch)
-        return draft_of(asked, layout, task, outcome) if outcome.answer is not None else None
-
+    gave_up = not all(finished)
     return best_that_can_be_done(
-        asked, layout, task_of, GeneralSearch, gave_up=not all(finished), to_itself=to_itself
+        asked, layout, task_of, GeneralSearch, gave_up=gave_up, to_itself=lambda asked: solve(asked, allowed)
     )
 
 
 def edge_task(asked: Asked, layout: LayoutName, allowed_mm: float, *, lean_only: bool = False) -> Task:
     """The low edge middles as the search sees them; the bed bears at the pivot and under bare corners."""
     question, plane = asked.question, asked.question.plane
-    faces = sorted(
-        (face for face in Face if _slope(asked, face) > 0.0), key=lambda face: (-_slope(asked, face), face)
-    )
-    if layout == "one-way":
-        faces = faces[:1]
-    seats = []
+    slopes = {face: face.sign * (plane.slope_along if face.is_along else plane.slope_across) for face in Face}
+    faces = sorted((face for face in Face if slopes[face] > 0.0), key=lambda face: (-slopes[face], face))
     # A corner that does not touch is packed with the edges: without it the foot would still rock.
     hanging = [seat for seat in CORNERS if question.feelers.get(seat, 0.0) > 0.0]
-    for seat in (*(Seat(face.value) for face in faces), *hanging):
+    seats = []
+    for seat in (*(Seat(face.value) for face in faces[: 1 if layout == "one-way" else None]), *hanging):
         feeler = question.feelers.get(seat, 0.0)
         place = place_of(plane, seat, asked.options, feeler)
-        seats.append(
-            SeatTask(
-                seat=seat,
-                place=place,
-                bare_need_mm=plane.at_seat_mm(seat) + feeler,
-                at_mm=question.foot.seat_at_mm(seat),
-                offers=tuple(question.offers.get(seat, ())),
-            )
-        )
+        seats.append(_seat(question, seat, place, plane.at_seat_mm(seat) + feeler))
     if not any(seat.place for seat in seats):
         raise no_room(question.foot)
     down = min(CORNERS, key=lambda seat: (round(plane.at_seat_mm(seat), 9), CORNERS.index(seat)))
-    first = SeatTask(down, None, 0.0, question.foot.seat_at_mm(down))
-    return asked.task([first, *seats], allowed_mm, grounds=partial(bed, question), lean_only=lean_only)
-
-
-def _slope(asked: Asked, face: Face) -> float:
-    plane = asked.question.plane
-    return face.sign * (plane.slope_along if face.is_along else plane.slope_across)
+    seats.insert(0, _seat(question, down, None, 0.0, stays=True))
+    return asked.task(seats, allowed_mm, grounds=partial(bed, question), lean_only=lean_only)
 
 
 # ---------------------------------------------------------------- fillers
@@ -352,80 +306,50 @@ def _slope(asked: Asked, face: Face) -> float:
 
 @dataclass(frozen=True, slots=True)
 class _Fill:
-    """One possible filler: its build, error and cost."""
+    """One possible filler."""
 
     build: Build
     error_mm: float
     cost: float
-    at_mm: tuple[float, float]
 
 
 def _with_fillers(asked: Asked, draft: Draft, allowed_mm: float) -> Draft:
     """The draft with the fillers that make its base widest; itself when none do."""
     question = asked.question
-    lifts = [build for build in draft.builds if build.seat in {pack.seat for pack in draft.packs}]
-    if not lifts or len(lifts) != len(draft.packs):
+    if not draft.builds or len(draft.builds) != len(draft.packs):
         return draft
     low = [seat for seat in CORNERS if question.plane.at_seat_mm(seat) + question.extra_mm(seat) > 0.0]
     possible = [_fills(asked, seat, draft) for seat in low]
     if math.prod(1 + len(some) for some in possible) > _MOST_SETS:
-        possible = [_fewer(some) for some in possible]
-    options = [[None, *some] for some in possible]
-    ranked = sorted(
-        (_rank_fills(asked, lifts, fills, allowed_mm) for fills in _by_points(options)),
-        key=lambda item: item[:3],
-    )
-    for arm, _, _, fills in ranked:
+        for i, some in enumerate(possible):
+            # The cheapest, and the nearest to the gap.
+            nearest = sorted(some, key=lambda fill: (-fill.error_mm, fill.cost))
+            possible[i] = list({id(fill): fill for fill in (*some[:_FEW], *nearest[:_FEW])}.values())
+    ranked = []
+    for chosen in itertools.product(*([None, *some] for some in possible)):
+        fills = [fill for fill in chosen if fill is not None]
+        if not fills:
+            continue
+        packs = _packs(asked, draft, fills)
+        resting = question.rests_on(packs)
+        left = math.inf if resting.lean is None else question.left_mm(resting.lean)
+        if left <= allowed_mm + 1e-9 and min(question.shares_on(packs)[: len(packs)]) > _CARRIES:
+            arm = -round(resting.tipping_arm / _FILL_STEP)
+            ranked.append((arm, sum(fill.cost for fill in fills), left, fills))
+    for arm, _, _, fills in sorted(ranked, key=lambda item: item[:3]):
         if -arm <= round(draft.resting.tipping_arm / _FILL_STEP):
             break
-        builds = [*lifts, *(fill.build for fill in fills)]
-        used = [Used(b.stack, b.row, b.inner_mm) for b in builds]
-        if first_conflict(asked.tables, used):
-            continue
-        return _filled(asked, draft, builds, fills)
+        builds = [*draft.builds, *(fill.build for fill in fills)]
+        if not first_conflict(asked.tables, [Used(b.stack, b.row, b.inner_mm) for b in builds]):
+            return _filled(asked, draft, fills)
     return draft
 
 
-def _fewer(fills: list[_Fill]) -> list[_Fill]:
-    """Where there are many: the cheapest, and the nearest to the gap."""
-    nearest = sorted(fills, key=lambda fill: (-fill.error_mm, fill.cost))
-    kept = [*fills[:_FEW], *nearest[:_FEW]]
-    return [fill for i, fill in enumerate(kept) if fill not in kept[:i]]
-
-
-def _by_points(options: Sequence[Sequence[_Fill | None]]) -> Iterator[list[_Fill]]:
-    for chosen in itertools.product(*options):
-        fills = [fill for fill in chosen if fill is not None]
-        if fills:
-            yield fills
-
-
-def _rank_fills(
-    asked: Asked, lifts: Sequence[Build], fills: list[_Fill], allowed_mm: float
-) -> tuple[int, float, float, list[_Fill]]:
-    """(minus the arm in steps, cost, lean left) of a set of fillers; arm 0 when it does not hold."""
-    question = asked.question
-    q = asked.options.quantum_mm
-    at = [build.place.at_mm(build.inner) for build in lifts] + [fill.at_mm for fill in fills]
-    errors = [build.steps * q - build.need_mm for build in lifts] + [fill.error_mm for fill in fills]
-    packed = [*(build.seat for build in lifts), *(fill.build.seat for fill in fills)]
-    grounds = bed(question, packed)
-    rod = np.array(question.foot.rod_at_mm)
-    points = np.array([*at, *((g.x_mm, g.y_mm) for g in grounds)]) - rod
-    e = np.array([*errors, *(g.error_mm for g in grounds)])
-    stiffness = np.array([1.0] * len(at) + [g.share for g in grounds])
-    pull = 4.0 * question.preload_mm
-    planes, good = settle_many(points, stiffness, e[None, :], pull)
-    cost = sum(fill.cost for fill in fills)
-    depth = e - np.column_stack((np.ones(len(points)), points)) @ planes[0]
-    x, y = -question.height_mm * planes[0, 1], -question.height_mm * planes[0, 2]
-    left = max(abs(x), abs(y)) if question.tolerance.per_direction else math.hypot(x, y)
-    if not good[0] or left > allowed_mm + 1e-9 or depth[: len(at)].min() <= _CARRIES * pull:
-        return 0, cost, left, fills
-    carrying = [(float(p[0]), float(p[1])) for p, d in zip(points, depth, strict=True) if d > _CARRIES * pull]
-    half = min(question.foot.along_mm, question.foot.across_mm) / 2.0
-    arm = min(1.0, distance_to_nearest_side(carrying) / half)
-    return -round(arm / _FILL_STEP), cost, left, fills
+def _packs(asked: Asked, draft: Draft, fills: Sequence[_Fill]) -> tuple[Pack, ...]:
+    """Packs that lift and fillers: named together, for copies and stretches are shared."""
+    builds = [*draft.builds, *(fill.build for fill in fills)]
+    named = packs_of(asked.tables, builds, asked.question.foot.rod_at_mm)
+    return tuple(sorted(named, key=lambda pack: SEAT_ORDER[pack.seat]))
 
 
 def _fills(asked: Asked, seat: Seat, draft: Draft) -> list[_Fill]:
@@ -434,49 +358,36 @@ def _fills(asked: Asked, seat: Seat, draft: Draft) -> list[_Fill]:
     place = place_of(question.plane, seat, asked.options, question.extra_mm(seat))
     if place is None:
         return []
-    task = asked.task(
-        [
-            SeatTask(seat, None, 0.0, question.foot.seat_at_mm(seat)),
-            SeatTask(seat, place, place.face_need_mm, question.foot.seat_at_mm(seat)),
-        ],
-        question.allowed_mm,
-        grounds=partial(bed, question),
-    )
+    seats = [
+        _seat(question, seat, None, 0.0, stays=True),
+        _seat(question, seat, place, place.face_need_mm, stays=True),
+    ]
+    task = asked.task(seats, question.allowed_mm, grounds=partial(bed, question))
     search = GeneralSearch(task, asked.tables, frozenset(draft.saw_settings_deg))
     fills = []
     for group in search.groups[0].values():
         listed = group.listed(asked.options.quantum_mm)
-        for i in _thickest(listed, 4.0 * question.preload_mm):
+        best: dict[float, int] = {}
+        for i, error in enumerate(listed.error.tolist()):
+            # As far below the gap as the clamp can bring it to bear.
+            if listed.row[i] >= 0 and -4.0 * question.preload_mm <= error <= 1e-9:
+                # A taper's thickness has a price of its own, if a small one.
+                key = round(float(listed.cost[i]), 1)
+                if key not in best or error > listed.error[best[key]]:
+                    best[key] = i
+        for _, i in sorted(best.items()):
             cell = listed.cell(i)
-            row = group.rows[cell.row]
-            inner_mm = place.inside_mm if cell.inner else None
-            stack = asked.tables.stack(row, cell.steps, inner_mm=inner_mm)
+            row, need_mm = group.rows[cell.row], place.need_mm(cell.inner)
+            stack = asked.tables.stack(row, cell.steps, inner_mm=group.inner_mm)
             assert stack is not None
-            build = Build(
-                seat, place, cell.inner, cell.steps, row, stack, place.need_mm(cell.inner), purpose="fill"
-            )
-            fills.append(_Fill(build, cell.error_mm, cell.cost, place.at_mm(cell.inner)))
+            build = Build(seat, place, cell.inner, cell.steps, row, stack, need_mm, purpose="fill")
+            fills.append(_Fill(build, cell.error_mm, cell.cost))
     return fills
 
 
-def _thickest(listed: Listed, reach_mm: float) -> list[int]:
-    """For each cost the entry nearest below the gap, as far as the clamp can bring it to bear."""
-    best: dict[float, int] = {}
-    for i in range(len(listed.cost)):
-        error = float(listed.error[i])
-        if listed.row[i] < 0 or error > 1e-9 or error < -reach_mm:
-            continue
-        key = round(float(listed.cost[i]), 1)  # a taper's thickness has a price of its own, if a small one
-        if key not in best or error > listed.error[best[key]]:
-            best[key] = i
-    return [best[key] for key in sorted(best)]
-
-
-def _filled(asked: Asked, draft: Draft, builds: Sequence[Build], fills: Sequence[_Fill]) -> Draft:
-    """The draft with its fillers: named anew, for copies and stretches are shared."""
-    question = asked.question
-    named = packs_of(asked.tables, builds, question.foot.rod_at_mm)
-    packs = tuple(sorted(named, key=lambda pack: SEAT_ORDER[pack.seat]))
+def _filled(asked: Asked, draft: Draft, fills: Sequence[_Fill]) -> Draft:
+    """The draft with its fillers."""
+    question, packs = asked.question, _packs(asked, draft, fills)
     resting = question.rests_on(packs)
     if resting.lean is None or not question.stands(resting):
         return draft
@@ -491,6 +402,5 @@ def _filled(asked: Asked, draft: Draft, builds: Sequence[Build], fills: Sequence
         chance=counted,
     )
     why = FILLERS_FOUND if draft.status == "proven" else draft.why
-    return replace(
-        draft, packs=packs, resting=resting, cost=cost, builds=tuple(builds), why=why, chance=chance
-    )
+    builds = (*draft.builds, *(fill.build for fill in fills))
+    return replace(draft, packs=packs, resting=resting, cost=cost, builds=builds, why=why, chance=chance)

@@ -67,20 +67,32 @@ def place_of(plane: GapPlane, seat: Seat, options: Options, extra_mm: float = 0.
     extra_mm is added to the need: the feeler thickness of a corner that does not touch, or what turns the
     gap into a total told otherwise.
     """
-    foot = plane.foot
-    enters = _entry(plane, seat)
-    slope = max(0.0, _slope_towards(plane, enters))
-    inside = min(options.bearing_mm, _reach_mm(foot, seat, enters, options))
+    foot, at = plane.foot, plane.foot.seat_at_mm(seat)
+    if seat.is_corner:
+        # Its low face, the steeper of two, along the run on a tie.
+        faces = (
+            Face.NEXT if seat.sign_along > 0 else Face.PREV,
+            Face.OUT if seat.sign_across > 0 else Face.HOUSE,
+        )
+        enters = max(faces, key=plane.slope_towards)
+    else:
+        enters = _FACE_OF[seat.value]
+    axis = 0 if enters.is_along else 1
+    # To the rod's hole less the clearance, or past it in a lane of its own.
+    keep_off = foot.rod_hole_mm / 2 + options.clearance_mm
+    reach = enters.sign * (at[axis] - foot.rod_at_mm[axis]) - keep_off
+    if seat.is_corner and options.lane_mm is not None:
+        if options.lane_mm <= abs(at[1 - axis] - foot.rod_at_mm[1 - axis]) - keep_off:
+            reach = 2.0 * abs(at[axis])
+    inside = min(options.bearing_mm, reach)
     if inside < options.room_mm:
         return None
-    at = foot.seat_at_mm(seat)
-    inner = _moved(at, enters, -inside)
-    if options.bearing_point == "corner":
-        inner = at
+    step = 0.0 if options.bearing_point == "corner" else -enters.sign * inside
+    inner = (at[0] + step, at[1]) if enters.is_along else (at[0], at[1] + step)
     return Place(
         seat=seat,
         enters=enters,
-        slope=slope,
+        slope=max(0.0, plane.slope_towards(enters)),
         inside_mm=inside,
         face_at_mm=at,
         inner_at_mm=inner,
@@ -105,36 +117,6 @@ def no_room(foot: Foot) -> EntryError:
         f"The rod hole of {foot.rod_hole_mm:g} mm leaves no room for packs under a foot of {foot.text}; "
         "check the hole and the foot."
     )
-
-
-def _entry(plane: GapPlane, seat: Seat) -> Face:
-    """A face for itself; at a corner its low face, the steeper of two, along the run on a tie."""
-    if not seat.is_corner:
-        return _FACE_OF[seat.value]
-    along = Face.NEXT if seat.sign_along > 0 else Face.PREV
-    across = Face.OUT if seat.sign_across > 0 else Face.HOUSE
-    return across if _slope_towards(plane, across) > _slope_towards(plane, along) else along
-
-
-def _slope_towards(plane: GapPlane, face: Face) -> float:
-    return face.sign * (plane.slope_along if face.is_along else plane.slope_across)
-
-
-def _reach_mm(foot: Foot, seat: Seat, enters: Face, options: Options) -> float:
-    """How far a piece can go in: to the rod's hole less the clearance, or past it in a lane of its own."""
-    axis = 0 if enters.is_along else 1
-    at = foot.seat_at_mm(seat)
-    keep_off = foot.rod_hole_mm / 2 + options.clearance_mm
-    if seat.is_corner and options.lane_mm is not None:
-        beside = abs(at[1 - axis] - foot.rod_at_mm[1 - axis]) - keep_off
-        if options.lane_mm <= beside:
-            return 2.0 * abs(at[axis])
-    return enters.sign * (at[axis] - foot.rod_at_mm[axis]) - keep_off
-
-
-def _moved(at: tuple[float, float], face: Face, by_mm: float) -> tuple[float, float]:
-    step = face.sign * by_mm
-    return (at[0] + step, at[1]) if face.is_along else (at[0], at[1] + step)
 
 
 # ---------------------------------------------------------------- what the search is handed
@@ -289,6 +271,15 @@ class Question:
             return rest_packs(self.foot, self.lean, packs, self.preload_mm, rocks_mm=self.feelers)
         return rest(self.foot, self._supports(packs), self.preload_mm)
 
+    def left_mm(self, lean: Lean) -> float:
+        """The lean at the top as the tolerance judges it: its size, or that of the larger direction."""
+        x, y = lean.top_mm(self.height_mm)
+        return max(abs(x), abs(y)) if self.tolerance.per_direction else math.hypot(x, y)
+
+    def shares_on(self, packs: Sequence[Pack]) -> tuple[float, ...]:
+        """Share of the pull that each pack carries, in order, then each bare support."""
+        return shares_of_pull(self.foot, self._supports(packs), self.preload_mm)
+
     def chance_on(
         self,
         packs: Sequence[Pack],
@@ -336,8 +327,11 @@ class Question:
         from shimfit.core.chance import top_per_error
 
         supports = self._supports(packs)
-        shares = shares_of_pull(self.foot, supports, self.preload_mm)
-        carrying = [one for one, share in zip(supports, shares, strict=True) if all_carry or share > _CARRIES]
+        carrying = [
+            one
+            for one, share in zip(supports, self.shares_on(packs), strict=True)
+            if all_carry or share > _CARRIES
+        ]
         moved = {pack.bears_at_mm: self._moved_in(pack) for pack in packs}
         rod_x, rod_y = self.foot.rod_at_mm
         seats_mm2 = []

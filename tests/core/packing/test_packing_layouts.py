@@ -139,7 +139,7 @@ def test_many_rests_at_once_are_each_the_contact_problem() -> None:
     rng = np.random.default_rng(3)
     points = np.array([(-45, -45), (45, -45), (-45, 45), (13, 45), (45, 0), (0, 45)], dtype=float)
     errors = rng.uniform(-0.6, 0.6, (200, 6))
-    planes, good = settle_many(points, np.ones(6), errors, 0.76)
+    planes, good, _ = settle_many(points, np.ones(6), errors, 0.76)
     for e, plane, one in zip(errors, planes, good, strict=True):
         supports = [Support(float(p[0]), float(p[1]), float(x)) for p, x in zip(points, e, strict=True)]
         resting = rest(FOOT, supports, 0.19)
