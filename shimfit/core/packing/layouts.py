@@ -285,8 +285,8 @@ def solve_edges(asked: Asked, layout: LayoutName) -> Draft:
 def edge_task(asked: Asked, layout: LayoutName, allowed_mm: float, *, lean_only: bool = False) -> Task:
     """The low edge middles as the search sees them; the bed bears at the pivot and under bare corners."""
     question, plane = asked.question, asked.question.plane
-    slopes = {face: face.sign * (plane.slope_along if face.is_along else plane.slope_across) for face in Face}
-    faces = sorted((face for face in Face if slopes[face] > 0.0), key=lambda face: (-slopes[face], face))
+    low = [face for face in Face if plane.slope_towards(face) > 0.0]
+    faces = sorted(low, key=lambda face: (-plane.slope_towards(face), face))
     # A corner that does not touch is packed with the edges: without it the foot would still rock.
     hanging = [seat for seat in CORNERS if question.feelers.get(seat, 0.0) > 0.0]
     seats = []

@@ -81,9 +81,9 @@ def place_of(plane: GapPlane, seat: Seat, options: Options, extra_mm: float = 0.
     # To the rod's hole less the clearance, or past it in a lane of its own.
     keep_off = foot.rod_hole_mm / 2 + options.clearance_mm
     reach = enters.sign * (at[axis] - foot.rod_at_mm[axis]) - keep_off
-    if seat.is_corner and options.lane_mm is not None:
-        if options.lane_mm <= abs(at[1 - axis] - foot.rod_at_mm[1 - axis]) - keep_off:
-            reach = 2.0 * abs(at[axis])
+    beside = abs(at[1 - axis] - foot.rod_at_mm[1 - axis]) - keep_off
+    if seat.is_corner and options.lane_mm is not None and options.lane_mm <= beside:
+        reach = 2.0 * abs(at[axis])
     inside = min(options.bearing_mm, reach)
     if inside < options.room_mm:
         return None
