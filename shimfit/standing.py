@@ -22,7 +22,7 @@ from shimfit.values import dataclass
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterable, Mapping
 
-    from shimfit.core.bow import Bow
+    from shimfit.core.lean import Bow
     from shimfit.core.uncertainty.decision import Rule
     from shimfit.model import Decision, Foot, Lean, Lot, Pack, Prescription, Reading, Tolerance, Verdict
 
@@ -319,7 +319,7 @@ class PostRecord:
     @property
     def bow(self) -> Bow | None:
         """By the latest reading at half height and how the post stands; None when one is missing."""
-        from shimfit.core.bow import bow_of_post
+        from shimfit.core.lean import bow_of_post
 
         return bow_of_post(self.readings, self.reading, self.height_mm)
 

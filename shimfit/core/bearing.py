@@ -20,10 +20,9 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
-from shimfit.core.checks import not_negative, positive
 from shimfit.core.foot import gap_plane
 from shimfit.core.resting import shares_of_pull, supports_of
-from shimfit.errors import EntryError
+from shimfit.errors import EntryError, not_negative, positive
 from shimfit.quantities import shown
 
 if TYPE_CHECKING:

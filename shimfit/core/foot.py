@@ -11,8 +11,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from shimfit.core.checks import finite, not_negative, positive
-from shimfit.errors import EntryError
+from shimfit.errors import EntryError, finite, not_negative, positive
 from shimfit.model import Face, Foot, Lean, Seat, seat_by_signs
 
 DUST_MM = 1e-9

@@ -20,8 +20,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from shimfit.core.checks import finite, not_negative, positive
-from shimfit.errors import EntryError
+from shimfit.errors import EntryError, finite, not_negative, positive
 from shimfit.quantities import shown
 
 if TYPE_CHECKING:

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 from shimfit import __version__, csvfile
 from shimfit.codec import to_json, tolerance_to_json
-from shimfit.core.bow import bow_words
 from shimfit.core.cautions import FRONTS, TEXTS
+from shimfit.core.lean import bow_words
 from shimfit.errors import FileError
 from shimfit.model import Face
 from shimfit.quantities import shown

@@ -79,7 +79,7 @@ TYPING = (
     "shimfit.entry.grammar",
     "shimfit.entry.second_look",
     "shimfit.core.uncertainty",
-    "shimfit.core.bow",
+    "shimfit.core.lean",
 )
 STREAMING = ("shimfit.workflow.solving", "shimfit.core.packing.answer")
 

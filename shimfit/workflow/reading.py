@@ -348,7 +348,7 @@ def _log_gauge(site: Site, place: Place, parsed: Understood) -> Logged:
 
 def bow_words(post: PostRecord) -> str | None:
     """The bow in a sentence, kept and never packed for; None when nothing was read at half height."""
-    from shimfit.core.bow import bow_words as words_of
+    from shimfit.core.lean import bow_words as words_of
 
     return None if post.bow is None else words_of(post.bow)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from shimfit.core.bow import bow
+from shimfit.core.lean import bow
 from shimfit.errors import EntryError
 from shimfit.model import Lean
 

@@ -4,8 +4,7 @@ import math
 
 import pytest
 
-from shimfit.core.checks import finite, not_negative, positive
-from shimfit.errors import EntryError, Exit
+from shimfit.errors import EntryError, Exit, finite, not_negative, positive
 
 
 @pytest.mark.parametrize("check", [finite, positive, not_negative])

@@ -10,8 +10,7 @@ from hypothesis import strategies as st
 from scipy.optimize import brentq, minimize
 
 from shimfit.core.foot import gap_plane
-from shimfit.core.resting import Support, distance_to_nearest_side, hull, rest, rest_packs
-from shimfit.core.resting.contact import Spring, settle
+from shimfit.core.resting import Spring, Support, distance_to_nearest_side, hull, rest, rest_packs, settle
 from shimfit.errors import EntryError
 from shimfit.model import CORNERS, Foot, Lean, Pack, Seat
 from tests.referee.enumeration import every_contact, furthest_apart

@@ -15,7 +15,7 @@ import numpy as np
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from shimfit.core.resting.contact import Plane, Spring
+    from shimfit.core.resting import Plane, Spring
 
 _LOOSE = 1e-9
 """Relative slack of the balance: a set whose forces are negative by less still stands."""

@@ -15,7 +15,6 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
-from shimfit.core.checks import positive
 from shimfit.core.correction.standing import clean
 from shimfit.core.ledger import returned
 from shimfit.core.objective import usual_reads
@@ -23,6 +22,7 @@ from shimfit.core.packing import Offer, Options, Tables, build_tables, prescribe
 from shimfit.core.packing.answer import over_take_up
 from shimfit.core.packing.question import place_of
 from shimfit.core.resting import scaled
+from shimfit.errors import positive
 from shimfit.model import CORNERS, Change, Cost, Lean, Lot, Pack, Piece, Prescription, Seat, Tolerance
 
 if TYPE_CHECKING:

@@ -11,10 +11,9 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
-from shimfit.core.checks import finite, not_negative, positive
 from shimfit.core.foot import GapPlane, gap_plane
 from shimfit.core.resting import rest_packs
-from shimfit.errors import EntryError, UsageError
+from shimfit.errors import EntryError, UsageError, finite, not_negative, positive
 from shimfit.model import (
     CORNERS,
     Change,

@@ -6,14 +6,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from shimfit.core.checks import positive
 from shimfit.core.objective import usual_reads
 from shimfit.core.packing.draft import Asked, bare, still_good
 from shimfit.core.packing.layouts import solve_layout
 from shimfit.core.packing.onebox import NODE_LIMIT
 from shimfit.core.packing.question import Draft, Offer, ask
 from shimfit.core.resting import scaled, scaled_rest
-from shimfit.errors import EntryError
+from shimfit.errors import EntryError, positive
 from shimfit.model import Lean, Seat
 
 if TYPE_CHECKING:

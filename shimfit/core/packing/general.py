@@ -20,7 +20,7 @@ from shimfit.core.chance import Chances, next_rounds, top_per_error
 from shimfit.core.packing.question import MOST_RESTS
 from shimfit.core.packing.rests import RestCosts
 from shimfit.core.packing.search import BARE, Group, Listed, Pool, Search
-from shimfit.core.resting.contact import Spring, settle
+from shimfit.core.resting import Spring, settle
 from shimfit.errors import EntryError
 
 if TYPE_CHECKING:

@@ -13,11 +13,10 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, NamedTuple
 
-from shimfit.core.checks import finite, not_negative, positive
 from shimfit.core.foot import GapPlane, gap_plane
 from shimfit.core.objective import Scatter, usual_reads
 from shimfit.core.resting import Support, rest, rest_packs, scaled, shares_of_pull, supports_of
-from shimfit.errors import EntryError, UsageError
+from shimfit.errors import EntryError, UsageError, finite, not_negative, positive
 from shimfit.model import CORNERS, EDGE_MIDDLES, Cost, Face, Pack, Prescription, Resting, Seat
 
 if TYPE_CHECKING:

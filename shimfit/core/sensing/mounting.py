@@ -24,8 +24,7 @@ import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final, Literal
 
-from shimfit.core.checks import finite
-from shimfit.errors import EntryError
+from shimfit.errors import EntryError, finite
 from shimfit.model import Face, Lean
 from shimfit.quantities import shown
 
