@@ -31,7 +31,10 @@ if TYPE_CHECKING:
     from shimfit.store.log import Log
 
 END = ".snapshot"
-_ROOMS = ("store", "core/uncertainty", "core/ledger.py", "core/lean.py", "standing.py", "codec.py", "model.py")
+_ROOMS = (
+    *("store", "core/uncertainty", "core/ledger.py", "core/lean.py"),
+    *("standing.py", "codec.py", "model.py"),
+)
 
 
 class Kept(NamedTuple):
