@@ -24,7 +24,7 @@ LOOKS_PER_SECOND = 20
 HOLD_S = 20.0
 """Longest that plain mode waits: 4 s on a still post, 15 where the sensor remembers."""
 LOST_S = 2.0
-"""Trouble that lasts so long is told; a link that is only just being opened is given the time."""
+"""Trouble that lasts so long is reported; a link that is only just being opened is given the time."""
 READY = "it stands still: Space logs it, or type"
 KNOCKED = "a knock, the level stayed: Space logs it"
 WALKS = ("axes", "zero", "noise", "sends")

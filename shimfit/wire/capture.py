@@ -187,14 +187,14 @@ def _timed(data: bytes, path: str, timing: str, timing_path: str) -> Iterator[En
         yield Entry(time_s, "bytes", data[offset : offset + length])
         last_s, reached = time_s, offset + length
     if reached != len(data):
-        raise FileError(f"{timing_path}: tells of {reached} bytes, {path} has {len(data)}", path=timing_path)
+        raise FileError(f"{timing_path}: lists {reached} bytes, {path} has {len(data)}", path=timing_path)
 
 
 def replay(capture: Capture, stream: Stream) -> float:
     """Feed a capture through a stream, with the recorded times as its clock; returns the last time.
 
     A line under way when the link was lost, or opened anew, counts as unfinished; so does one at the end
-    of a bare file. Where the person stopped listening it does not: more may have come.
+    of a bare file. Where the user stopped listening it does not: more may have come.
     """
     now_s = 0.0
     for entry in capture.entries:

@@ -219,7 +219,7 @@ def propose_frames(data: bytes) -> str | None:
     """A description to be completed for bytes that come in frames, and what it makes of the last; or None.
 
     Frames are believed where the same first bytes come back at one distance and a check at the end is right
-    in every one of them: bytes received at a wrong speed, and text, have none. What the values mean a person
+    in every one of them: bytes received at a wrong speed, and text, have none. What the values mean the user
     has to say; types and order are those in which they hardly change from frame to frame.
     """
     received = np.frombuffer(data, dtype=np.uint8)

@@ -4,7 +4,7 @@
 counted as other. The checksum, the exclusive or of all bytes between `$` and `*`, is required unless the
 description says otherwise. XDR is believed after three good sentences with angles. Text is believed after
 eight lines in a row with the same separator and column count, all of them numbers, unless a sentence has
-passed its checksum; what its columns mean can't be guessed, so a person has to say.
+passed its checksum; what its columns mean can't be guessed, so the user has to say.
 
 Each reader has a quick way for the line as it should be and a slow one that finds why a line is refused.
 `encode_text` writes what the same description reads.

@@ -107,7 +107,7 @@ class Input:
     format: str | None = None
     """`xdr`, `text`, `binary` or `modbus`; None while it is being found."""
     needs_description: str | None = None
-    """A description to complete, when something was found whose values a person must name."""
+    """A description to complete, when something was found whose values the user must name."""
     no_answer: str | None = None
     """Why nothing comes, where the format can tell."""
 

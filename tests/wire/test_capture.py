@@ -137,7 +137,7 @@ def test_each_segment_may_have_a_clock_of_its_own():
         ("segment,time_s,offset,length\n0,1,0,\u0665\n", "line 2"),
         ("segment,time_s,offset,length\n0,1,0\n", "line 2"),
         ('segment,time_s,offset,length\n"0,1,0,5\n', "not a CSV table"),
-        ("segment,time_s,offset,length\n0,1,0,5\n", "tells of 5 bytes"),
+        ("segment,time_s,offset,length\n0,1,0,5\n", "lists 5 bytes"),
     ],
 )
 def test_a_timing_table_that_does_not_fit_is_refused(timing, says):

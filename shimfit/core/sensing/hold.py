@@ -169,13 +169,6 @@ class Held:
         )
 
 
-@dataclass(frozen=True, slots=True)
-class Refused:
-    """Why a stretch gives no reading, in words."""
-
-    why: str
-
-
 def decimals(expanded_u_deg: float) -> int:
     """Decimals that an uncertainty leaves worth printing: 2 for 0.02, 3 for 0.004; 2 to 4."""
     if expanded_u_deg <= 0:
@@ -185,26 +178,22 @@ def decimals(expanded_u_deg: float) -> int:
 
 def hold(
     times_s: Values, x_deg: Values, y_deg: Values, sensor_errors: SensorErrors, move_deg: float
-) -> Held | Refused:
-    """One reading from a still stretch, or why not.
+) -> Held | str:
+    """One reading from a still stretch, or why not, in words.
 
     Cuts what lies beyond 3.5 robust spreads from the median on either axis, means the rest, and refuses
     a drift b that is more than noise: |b| T > max(move_deg, 3 u(b) T).
     """
     if len(times_s) < 3:
-        return Refused("too few samples")
+        return "too few samples"
     keep = _within(x_deg, sensor_errors.step_deg) & _within(y_deg, sensor_errors.step_deg)
     keep[: max(settled_from(x_deg), settled_from(y_deg))] = False
     times_s, x_deg, y_deg = times_s[keep], x_deg[keep], y_deg[keep]
     seconds = float(times_s[-1] - times_s[0])
-    x, y = _axis(times_s, x_deg, sensor_errors.memory_s), _axis(times_s, y_deg, sensor_errors.memory_s)
+    x, y = (_axis(times_s, values, sensor_errors.memory_s) for values in (x_deg, y_deg))
     for name, axis in (("x", x), ("y", y)):
         if abs(axis.drift_deg_per_s) * seconds > max(move_deg, axis.drift_limit_deg):
-            return Refused(f"still moving: {name} creeps {60 * axis.drift_deg_per_s:+.2f}° a minute")
-    return _held(x, y, sensor_errors, seconds, times_s)
-
-
-def _held(x: Axis, y: Axis, sensor_errors: SensorErrors, seconds: float, times_s: Values) -> Held:
+            return f"still moving: {name} creeps {60 * axis.drift_deg_per_s:+.2f}° a minute"
     budgets = sensor_errors.budget(x, y.mean_deg, seconds), sensor_errors.budget(y, x.mean_deg, seconds)
     return Held(
         x_deg=x.mean_deg,

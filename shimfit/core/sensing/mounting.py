@@ -114,7 +114,7 @@ def parse_axis_map(text: str) -> AxisMap:
 
 @dataclass(frozen=True, slots=True)
 class Tip:
-    """What one tip of the post told: the sensor's axis that moved, and which way."""
+    """What one tip of the post showed: the sensor's axis that moved, and which way."""
 
     axis: Literal["x", "y"]
     sign: Literal[1, -1]
@@ -171,7 +171,7 @@ class SensorZero:
     age_days: int | None = None
     """Days since it was found; None = entered, or not known."""
     at_degc: float | None = None
-    """Temperature at which it was found; None = not told."""
+    """Temperature at which it was found; None = not given."""
 
     def put_back(self, held: Held) -> Held:
         """What would have been held had this zero not been taken off."""
@@ -231,7 +231,7 @@ class Reversal:
     suspicion: Suspicion | None
     """Why it should not be taken as it is; None when nothing speaks against it."""
     words: str | None
-    """The suspicion as a question for the person."""
+    """The suspicion as a question for the user."""
 
 
 def reversal(

@@ -33,7 +33,7 @@ def median(values: Values) -> float:
 
 
 def robust_spread(values: Values) -> float:
-    """Standard deviation as the median absolute deviation tells it, × 1.4826: blind to single knocks."""
+    """Standard deviation from the median absolute deviation, × 1.4826: blind to single knocks."""
     return MAD_TO_SD * median(np.abs(values - median(values)))
 
 
@@ -291,7 +291,7 @@ class AllanPoint:
 
 @dataclass(frozen=True, slots=True)
 class SensorCharacter:
-    """What a still record tells of one axis. Degrees and seconds."""
+    """What a still record shows of one axis. Degrees and seconds."""
 
     samples: int
     seconds: float

@@ -347,8 +347,8 @@ class PostWatch:
     def _finish(self, now_s: float, held_s: float) -> None:
         """End the hold with a reading or a refusal, or go on while that makes the uncertainty smaller."""
         answer = hold(*self._held_samples(), self.sensor_errors, self._move_deg)
-        if not isinstance(answer, Held):
-            self.lose_hold(now_s, answer.why)
+        if isinstance(answer, str):
+            self.lose_hold(now_s, answer)
             return
         u_deg = max(axis.u_statistical_deg(answer.seconds) for axis in (answer.x, answer.y))
         assert self._tried_from_s is not None

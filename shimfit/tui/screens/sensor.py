@@ -74,7 +74,7 @@ class Walk(RoleScreen):
         self.action_go_on()
 
     def action_go_on(self) -> None:
-        """Take the next step; what was unclear is told, and asked for again."""
+        """Take the next step; what was unclear is said, and asked for again."""
         self._fault = ""
         try:
             words = self._step()
