@@ -618,12 +618,13 @@ def _into_capture(args: argparse.Namespace, stage: Stage, io: Io) -> int:
 
 
 def _on_terminal(args: argparse.Namespace, stage: Stage, seconds: float, io: Io) -> int:
+    from shimfit.wire.simulate import Player
+
+    player = Player(stage, args.rate, Path(args.link))
     try:
-        from shimfit.wire.play import Player
+        player.plug()
     except ImportError as error:
         raise UsageError("this system has no pseudo-terminals; play on stdout or into a --capture") from error
-    player = Player(stage, args.rate, Path(args.link))
-    player.plug()
     io.talk(f"playing at {player.name}; `shimfit listen {player.name}` reads it; orders are typed here")
     try:
         typed = [sys.stdin.fileno()]

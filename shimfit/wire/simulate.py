@@ -20,8 +20,13 @@ quit
 
 from __future__ import annotations
 
+import contextlib
+import errno
 import math
+import os
 import re
+import select
+import struct
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
@@ -31,7 +36,7 @@ import numpy as np
 
 from shimfit.core.lean import to_degrees
 from shimfit.core.resting import rest_packs
-from shimfit.errors import EntryError, UsageError
+from shimfit.errors import EntryError, FileError, InstrumentError, UsageError
 from shimfit.model import Foot, Lean, Pack, Seat
 from shimfit.quantities.typed import decimal_number
 from shimfit.wire.formats import Binary, Column, Description, Field, Modbus, Text, Xdr
@@ -40,6 +45,9 @@ from shimfit.wire.lines import encode_text, sentence
 from shimfit.wire.samples import values_of
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
     from shimfit.wire.capture import CaptureWriter
 
 
@@ -435,3 +443,143 @@ def emit(
         write(data)
         if real_time:
             time.sleep(max(0.0, start_s + now_s - time.monotonic()))
+
+
+# ---------------------------------------------------------------- on a pseudo-terminal
+
+_UNREAD_MOST = 3000
+"""Bytes that nobody read and that are thrown away then: a sensor does not wait for its listener."""
+_LONGEST_ORDER = 200
+
+
+class Player:
+    """Plays on a pseudo-terminal in real time, with a name of its own choice; unplugging takes it away.
+
+    Needs a POSIX system: elsewhere `plug` raises ImportError.
+    """
+
+    def __init__(self, stage: Stage, rate_hz: float, link: Path | None) -> None:
+        self._stage = stage
+        self._rate_hz = rate_hz
+        self._link = link
+        self._ends: tuple[int, int] | None = None
+        self._received = b""
+        self._terminal = ""
+        self.name = ""
+        """Where a listener finds the sensor."""
+
+    def plug(self) -> None:
+        """Make the pseudo-terminal and its name; what is there already is not ours, and stays.
+
+        But for a link to a terminal that is gone: one such is left where a simulation was killed. Raises
+        FileError where something else is there, InstrumentError where there can't be a terminal.
+        """
+        import tty
+
+        link = self._link
+        try:
+            self._ends = ours, theirs = os.openpty()
+            tty.setraw(theirs)  # a cooked terminal turns LF into CRLF and echoes
+            os.set_blocking(ours, False)
+            self.name = self._terminal = os.ttyname(theirs)
+            if link is not None:
+                left_over = self._points_at()
+                if left_over is not None and left_over.startswith("/dev/") and not link.exists():
+                    link.unlink()
+                link.symlink_to(self._terminal)
+                self.name = str(link)
+        except OSError as error:
+            self._close_ends()
+            if isinstance(error, FileExistsError):
+                words = f"{link} exists: name another place for the link, or remove it"
+                raise FileError(words, path=str(link)) from None
+            words = f"can't play on {link or 'a pseudo-terminal'}: {error.strerror}"
+            raise InstrumentError(words) from error
+
+    def unplug(self) -> None:
+        """Take the pseudo-terminal and its name away."""
+        if self._ends is None:
+            return
+        self._close_ends()
+        if self._link is not None and self._points_at() == self._terminal:
+            self._link.unlink()
+
+    def _close_ends(self) -> None:
+        for end in self._ends or ():
+            os.close(end)
+        self._ends = None
+
+    def _points_at(self) -> str | None:
+        """What the link names now; None where it is no link, or gone."""
+        try:
+            return None if self._link is None else os.readlink(self._link)  # noqa: PTH115 - compared as text
+        except OSError:
+            return None
+
+    def play(self, seconds: float, typed: Sequence[int], say: Callable[[str], None]) -> None:
+        """Play until the time is over or an order ends it. `typed`: file numbers to read orders from."""
+        start_s, last_s, count = time.monotonic(), 0.0, 0
+        watched, stage = set(typed), self._stage
+        try:
+            while not stage.quitting and (now_s := time.monotonic() - start_s) < seconds:
+                for order in stage.due(now_s):
+                    self._obey(order, now_s, say)
+                if now_s * self._rate_hz >= count:
+                    self._send(stage.step(now_s, now_s - last_s))
+                    last_s, count = now_s, math.floor(now_s * self._rate_hz) + 1
+                if stage.plugged and self._ends is None:
+                    self.plug()
+                    say(f"plugged in at {self.name}")
+                elif not stage.plugged and self._ends is not None:
+                    self.unplug()
+                    say("unplugged")
+                self._wait(count / self._rate_hz - (time.monotonic() - start_s), watched, now_s, say)
+        finally:
+            self.unplug()
+
+    def _wait(self, seconds: float, watched: set[int], now_s: float, say: Callable[[str], None]) -> None:
+        """Until the next sample is due, receive what is typed or comes over the link."""
+        ours = [] if self._ends is None else [self._ends[0]]
+        ready, _, _ = select.select([*watched, *ours], [], [], max(0.0, seconds))
+        for number in ready:
+            try:
+                data = os.read(number, 4096)
+            except OSError as error:
+                if error.errno not in (errno.EAGAIN, errno.EIO):
+                    raise
+                continue
+            if number in ours and self._stage.is_polled:
+                self._send(self._stage.answer(data))
+            elif not data:
+                watched.discard(number)  # the keyboard's end was closed
+            else:
+                *lines, rest = (self._received + data).replace(b"\r", b"\n").split(b"\n")
+                self._received = rest[-_LONGEST_ORDER:]
+                for line in filter(None, lines):
+                    self._obey(line.decode("ascii", "replace"), now_s, say)
+
+    def _obey(self, order: Order | str, now_s: float, say: Callable[[str], None]) -> None:
+        try:
+            order = parse_order(order) if isinstance(order, str) else order
+            self._stage.obey(order, now_s)
+        except EntryError as error:
+            say(error.message)
+            return
+        rest = self._stage.post.resting
+        say(
+            f"{order.word}: the post settles at {1000 * rest.slope_along:+.2f} along, "
+            f"{1000 * rest.slope_across:+.2f} across (mm per m)"
+        )
+
+    def _send(self, data: bytes) -> None:
+        import fcntl
+        import termios
+
+        if self._ends is None or not data:
+            return
+        ours, theirs = self._ends
+        unread = struct.unpack("i", fcntl.ioctl(theirs, termios.FIONREAD, struct.pack("i", 0)))[0]
+        if unread > _UNREAD_MOST:
+            termios.tcflush(theirs, termios.TCIFLUSH)
+        with contextlib.suppress(BlockingIOError):  # nobody listens: a sensor does not wait
+            os.write(ours, data)

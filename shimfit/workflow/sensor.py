@@ -39,9 +39,9 @@ if TYPE_CHECKING:
     from shimfit.wire.stream import Snapshot, Taken
     from shimfit.workflow.site import Site
 
-LOOK_S = 0.05
+_LOOK_S = 0.05
 """Pause from look to look."""
-LEAST_SAMPLES = 5
+_LEAST_SAMPLES = 5
 """In what a tip is judged by."""
 UNNAMED = "inclinometer"
 """What the sensor is called in the record where the instrument in use is none of its kind."""
@@ -76,13 +76,13 @@ def watch(
         seen(snapshot)
         if is_over(snapshot) or stop() or now_s >= end_s:
             return snapshot
-        time.sleep(min(LOOK_S, end_s - now_s))
+        time.sleep(min(_LOOK_S, end_s - now_s))
 
 
 def level_of(sensor: Inclinometer, seconds: float = 1.0) -> tuple[tuple[float, float], float]:
     """(x, y) and their scatter in degrees over the last seconds; InstrumentError for too few samples."""
     times_s, x_deg, y_deg = sensor.history(seconds)
-    if len(times_s) < LEAST_SAMPLES:
+    if len(times_s) < _LEAST_SAMPLES:
         raise InstrumentError(f"too few samples came in the last second: {sensor.snapshot().words}")
     return (float(x_deg.mean()), float(y_deg.mean())), max(robust_spread(x_deg), robust_spread(y_deg))
 

@@ -247,8 +247,7 @@ def test_a_link_that_was_left_behind_is_made_anew_and_taken_away(
 def test_a_link_that_somebody_else_put_in_place_meanwhile_stays(tmp_path: Path) -> None:
     from shimfit.model import Lean
     from shimfit.quantities.typed import parse_foot
-    from shimfit.wire.play import Player
-    from shimfit.wire.simulate import SensorNature, SimulatedPost, Stage
+    from shimfit.wire.simulate import Player, SensorNature, SimulatedPost, Stage
 
     post = SimulatedPost(parse_foot("90x90mm"), Lean(0.006, -0.01), SensorNature(0.02, 0.0), seed=7)
     link = tmp_path / "post"

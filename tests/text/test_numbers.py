@@ -30,7 +30,6 @@ NOT_LOOKED_AT = {
     "core/uncertainty/disk.py": "nodes of the integration",
     "wire/simulate.py": "a made-up post",
     "wire/samples.py": "framing",
-    "wire/play.py": "framing",
     "wire/lines.py": "framing",
     "wire/frames.py": "framing",
     "wire/capture.py": "framing",

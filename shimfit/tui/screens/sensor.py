@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from shimfit.tui.session import Session
     from shimfit.wire.inclinometer import Inclinometer
 
-STILL_S = 110.0
+_STILL_S = 110.0
 """Longest still record: what the inclinometer keeps to look back on is a little more."""
 LOOKS_PER_S = 4
 TIPS = (Face.OUT, Face.NEXT)
@@ -266,7 +266,7 @@ class StillWalk(Walk):
         return 0.0 if self._begun_s is None else time.monotonic() - self._begun_s
 
     def _look(self) -> None:
-        if self._seconds >= STILL_S and not self._characters and not self._fault:
+        if self._seconds >= _STILL_S and not self._characters and not self._fault:
             self.action_go_on()
         super()._look()
 
@@ -288,7 +288,7 @@ class StillWalk(Walk):
             "1 Fix it to something that stands still, hands off; Enter begins.",
             "2 It was left alone for long enough."
             if self._characters
-            else f"2 Leave it: {self._seconds:.0f} of {STILL_S:.0f} s. Enter ends it sooner.",
+            else f"2 Leave it: {self._seconds:.0f} of {_STILL_S:.0f} s. Enter ends it sooner.",
             "3 Enter keeps it with the sensor: counted in from now on.",
         ]
         return steps, (self._begun_s is not None) + bool(self._characters)
