@@ -6,6 +6,7 @@ import argparse
 import json
 import shutil
 from dataclasses import asdict
+from itertools import count, groupby
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -96,9 +97,7 @@ def run_verify(args: argparse.Namespace, io: Io) -> int:
             f"{name} is part of a log: each of its {len(events)} events is as it was logged.\n"
             "Whether events were left out can only be seen in an export of everything, or against a paper."
         )
-    answer, sentence = (
-        _held_against(args.hash, events, name, whole=whole) if args.hash is not None else ({}, "")
-    )
+    answer, sentence = ({}, "") if args.hash is None else _held_against(args.hash, events, name, whole=whole)
     refused = answer.get("answer") in ("shorter", "another")
     if refused and not args.json:
         raise FileError(sentence, path=name)
@@ -127,13 +126,8 @@ def _held_against(
         sentence += (
             " What was left out of this export is not proved by the file's hash: the job's figure does."
         )
-    return {
-        "answer": found.answer,
-        "sealed_at": found.place,
-        "job": found.job,
-        "paper_events": found.paper or None,
-        "events": found.now,
-    }, sentence
+    counts = {"paper_events": found.paper or None, "events": found.now}
+    return {"answer": found.answer, "sealed_at": found.place, "job": found.job, **counts}, sentence
 
 
 def run_due(args: argparse.Namespace, io: Io) -> int:
@@ -243,10 +237,8 @@ def _salvaged_lines(done: Salvaged, new: str) -> Iterator[str]:
 
 def _ranges(numbers: tuple[int, ...]) -> str:
     """Numbers in order with their gaps: `3-5, 9`."""
-    ranges: list[list[int]] = []
-    for number in numbers:
-        if ranges and number == ranges[-1][1] + 1:
-            ranges[-1][1] = number
-        else:
-            ranges.append([number, number])
-    return ", ".join(str(low) if low == high else f"{low}-{high}" for low, high in ranges)
+    # What follows one another is as far from its place in the row.
+    rows = [
+        [one for one, _ in row] for _, row in groupby(zip(numbers, count()), key=lambda at: at[0] - at[1])
+    ]
+    return ", ".join(f"{row[0]}-{row[-1]}" if len(row) > 1 else str(row[0]) for row in rows)

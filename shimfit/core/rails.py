@@ -15,6 +15,7 @@ tangent.
 
 from __future__ import annotations
 
+import cmath
 import math
 from dataclasses import dataclass
 from itertools import pairwise
@@ -121,9 +122,27 @@ def rails(
         if not math.isfinite(size_mm) or size_mm < 0:
             raise UsageError(f"a rail's {what} can't be {size_mm:g} mm")
     _check_turns(posts)
-    return tuple(
-        _rail(*pair, height_mm, depth_mm, thick_mm) for pair in pairwise(posts) for height_mm in at_mm
-    )
+    found = []
+    for first, second in pairwise(posts):
+        highest_mm = min(first.height_mm, second.height_mm)
+        for middle_mm in at_mm:
+            top_mm, bottom_mm = middle_mm + depth_mm / 2, middle_mm - depth_mm / 2
+            if not math.isfinite(middle_mm) or bottom_mm < 0 or top_mm > highest_mm + 1e-9:
+                raise UsageError(
+                    f"a rail at {middle_mm:g} mm does not meet posts {first.name} and {second.name}, "
+                    f"which stand from 0 to {highest_mm:g} mm"
+                )
+            middle, top, bottom = (_clear_mm(first, second, z_mm) for z_mm in (middle_mm, top_mm, bottom_mm))
+            if middle <= 0:
+                raise UsageError(f"posts {first.name} and {second.name} leave no room for a rail")
+            slopes = complex(first.lean.slope_along, first.lean.slope_across)
+            bevels = to_degrees(_in_next_leg(first, slopes).real), -to_degrees(second.lean.slope_along)
+            mitre = mitre_deg(first.foot, first.turn_deg)
+            lengths = middle, top, bottom
+            found.append(
+                Rail(first.name, second.name, middle_mm, depth_mm, *lengths, *bevels, mitre, thick_mm)
+            )
+    return tuple(found)
 
 
 def openings(posts: Sequence[StandingPost], limit_mm: float) -> tuple[StandingOpening, ...]:
@@ -137,56 +156,27 @@ def openings(posts: Sequence[StandingPost], limit_mm: float) -> tuple[StandingOp
     return tuple(found)
 
 
-def _rail(first: StandingPost, second: StandingPost, at_mm: float, depth_mm: float, thick_mm: float) -> Rail:
-    top_mm, bottom_mm = at_mm + depth_mm / 2, at_mm - depth_mm / 2
-    if not math.isfinite(at_mm) or bottom_mm < 0 or top_mm > min(first.height_mm, second.height_mm) + 1e-9:
-        raise UsageError(
-            f"a rail at {at_mm:g} mm does not meet posts {first.name} and {second.name}, "
-            f"which stand from 0 to {min(first.height_mm, second.height_mm):g} mm"
-        )
-    if _clear_mm(first, second, at_mm) <= 0:
-        raise UsageError(f"posts {first.name} and {second.name} leave no room for a rail")
-    along_first, _ = _slopes_after(first)
-    return Rail(
-        first.name,
-        second.name,
-        at_mm,
-        depth_mm,
-        _clear_mm(first, second, at_mm),
-        _clear_mm(first, second, top_mm),
-        _clear_mm(first, second, bottom_mm),
-        to_degrees(along_first),
-        -to_degrees(second.lean.slope_along),
-        mitre_deg(first.foot, first.turn_deg),
-        thick_mm,
-    )
-
-
 def _clear_mm(first: StandingPost, second: StandingPost, z_mm: float) -> float:
-    """Face to face along the rail at a height; negative when the faces have passed each other."""
-    along_first, across_first = _slopes_after(first)
-    off_along_mm, off_across_mm = _after(first, 0.0, first.off_mm)
+    """Face to face along the rail at a height; negative when the faces have passed each other.
+
+    Places are complex numbers: along the rail's leg, and across it.
+    """
     # The corner post is square to the leg that it ends; the rail's middle leaves it where this leg does.
-    start_mm = first.station_mm + half_towards_mm(first.foot, first.turn_deg)
-    start_mm += off_along_mm + along_first * z_mm
-    end_mm = second.station_mm - second.foot.along_mm / 2 + second.lean.slope_along * z_mm
-    sideways_mm = second.off_mm + second.lean.slope_across * z_mm - off_across_mm - across_first * z_mm
-    between_mm = end_mm - start_mm
-    return math.copysign(math.hypot(between_mm, sideways_mm), between_mm) if between_mm else 0.0
+    face = first.station_mm + half_towards_mm(first.foot, first.turn_deg)
+    start = face + _in_next_leg(first, _off(first, z_mm))
+    end = second.station_mm - second.foot.along_mm / 2 + _off(second, z_mm)
+    between = end - start
+    return math.copysign(abs(between), between.real) if between.real else 0.0
 
 
-def _slopes_after(post: StandingPost) -> tuple[float, float]:
-    """Lean (along, across) in the directions of the leg that begins at the post."""
-    return _after(post, post.lean.slope_along, post.lean.slope_across)
+def _off(post: StandingPost, z_mm: float) -> complex:
+    """How far the post's middle is off its mark at a height, along and across its own leg."""
+    return complex(post.lean.slope_along * z_mm, post.off_mm + post.lean.slope_across * z_mm)
 
 
-def _after(post: StandingPost, along: float, across: float) -> tuple[float, float]:
-    """(along, across) of the leg that ends at the post, in the directions of the one that begins there."""
-    turn = math.radians(post.turn_deg)
-    return (
-        along * math.cos(turn) + across * math.sin(turn),
-        across * math.cos(turn) - along * math.sin(turn),
-    )
+def _in_next_leg(post: StandingPost, off: complex) -> complex:
+    """What is along and across the leg that ends at the post, in the directions of the next one."""
+    return off * cmath.rect(1.0, -math.radians(post.turn_deg))
 
 
 def _check_turns(posts: Sequence[StandingPost]) -> None:
