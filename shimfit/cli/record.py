@@ -6,7 +6,7 @@ import argparse
 import json
 import shutil
 from dataclasses import asdict
-from itertools import count, groupby
+from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -238,7 +238,6 @@ def _salvaged_lines(done: Salvaged, new: str) -> Iterator[str]:
 def _ranges(numbers: tuple[int, ...]) -> str:
     """Numbers in order with their gaps: `3-5, 9`."""
     # What follows one another is as far from its place in the row.
-    rows = [
-        [one for one, _ in row] for _, row in groupby(zip(numbers, count()), key=lambda at: at[0] - at[1])
-    ]
+    groups = groupby(enumerate(numbers), key=lambda at: at[1] - at[0])
+    rows = [[number for _, number in group] for _, group in groups]
     return ", ".join(f"{row[0]}-{row[-1]}" if len(row) > 1 else str(row[0]) for row in rows)
