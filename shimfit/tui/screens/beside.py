@@ -186,7 +186,7 @@ def readings_trend(record: PostRecord, words: Words) -> Drawing | None:
     def draw(width: int, height: int) -> Canvas:
         return trend(tops, allowed_mm, glyphs=words.glyphs, width=width, height=height)
 
-    return Drawing(draw, 6, 9, f"off at the top, {shown.unit(words.units)}: {tops_shown}")
+    return Drawing(draw, 6, 9, f"off at the top: {tops_shown}{shown.trailing(words.units)}")
 
 
 def post_parts(snapshot: Snapshot, lots: tuple[Lot, ...]) -> Iterator[Part]:
