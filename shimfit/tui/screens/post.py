@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 
 from textual import on
 
-from shimfit.entry.result import DEFAULT_LETTERS, Understood
 from shimfit.model import Face, PostState
 from shimfit.text.canvas import Canvas
 from shimfit.text.glyphs import ROLES
@@ -31,13 +30,12 @@ from shimfit.tui.session import Outcome
 from shimfit.tui.widgets import Below, Beside, Picture, Rows, Tap, Taps
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Sequence
 
     from textual import events
     from textual.app import ComposeResult
 
     from shimfit.standing import PostRecord
-    from shimfit.tui.screens.post_pictures import Snapshot
     from shimfit.tui.sensing import Live
     from shimfit.tui.session import Session
     from shimfit.workflow.solving import Advice
@@ -46,50 +44,6 @@ PAD_INCH = ("1/4 1/2 3/4 1/8 3/8 5/8 7/8", "1/16 3/16 5/16 7/16 9/16 11/16", '13
 PAD_MM = ("1 2 3 4 5", "6 7 8 9 0", ".5 plumb")
 PAD_TYPES = {'1"': "1 ", '2"': "2 ", "strong": "+", "shy": "-"}
 """What a key of the pad types, where it is not what stands on it."""
-AS_DRAWN = (Face.PREV, Face.NEXT, Face.OUT, Face.HOUSE)
-
-
-def typing(snapshot: Snapshot) -> list[Tap]:
-    """Direction buttons type the run's own letters."""
-    letters, glyphs = _letters(snapshot), snapshot.glyphs
-    names = snapshot.words.names if snapshot.words else {face: face.value for face in Face}
-    called = {
-        face: name if name.startswith(letters[face]) else f"{letters[face]}={name}"
-        for face, name in names.items()
-    }
-    buttons = [Tap(f"{glyphs.faces[face]} {called[face]}", f"type:{letters[face]}") for face in AS_DRAWN]
-    return [*buttons, Tap(glyphs.enter, "enter")]
-
-
-def resting(snapshot: Snapshot, *, slim: bool) -> list[Tap]:
-    """Actions on the empty line: at most five on a phone."""
-    if snapshot.run is None:
-        return [Tap("Enter sample", "sample"), Tap("F5 own job", "go_setup"), Tap("F1 help", "help")]
-    taps = [Tap("F1 help", "help")]
-    if snapshot.steps:
-        label = "Tab again" if snapshot.all_in else f"Tab {snapshot.done + 1}/{len(snapshot.steps)}"
-        taps.append(Tap(label, "next_pack"))
-    if not slim:
-        taps += [Tap(f"{snapshot.glyphs.enter} next post", "next_post"), Tap("/ find", "find")]
-    return [*taps, Tap("^Z undo", "undo"), Tap("^T pad", "pad"), Tap("^P all", "palette")]
-
-
-def pad(snapshot: Snapshot) -> list[list[Tap]]:
-    """Large keys: figures of the run's unit, directions, Log."""
-    inch = snapshot.run is not None and snapshot.run.units == "inch"
-    rows = PAD_INCH if inch else PAD_MM
-    letters, glyphs = _letters(snapshot), snapshot.glyphs
-    faces = [Tap(f"{glyphs.faces[face]} {letters[face]}", f"type:{letters[face]}") for face in AS_DRAWN]
-    keys = [[Tap(key, f"type:{PAD_TYPES.get(key, key)}") for key in row.split()] for row in rows]
-    return [*keys, [*faces, Tap("erase", "erase"), Tap("LOG", "enter", "here")]]
-
-
-def _letters(snapshot: Snapshot) -> Mapping[Face, str]:
-    if isinstance(snapshot.parsed, Understood):
-        return snapshot.parsed.settings.all_letters
-    return {face: DEFAULT_LETTERS[face.value] for face in Face}
-
-
 WITH_FIGURES_FROM = 36
 """Columns of the list of posts from which on it says how far off each is."""
 BEING_PACKED = (PostState.PACK, PostState.TIGHTEN, PostState.OUT)
@@ -144,12 +98,10 @@ class PostScreen(Page):
 
     def on_mount(self) -> None:
         """The page mounts itself; here only what is done once it is painted."""
-        self.call_after_refresh(self._painted)
-
-    def _painted(self) -> None:
-        """What there is now stays in memory; what the first key needs is loaded."""
-        painted()
-        load_ahead(streams=bool(self.session.settings.sensor))
+        self.call_after_refresh(
+            painted
+        )  # what there is then stays in memory; what the first key needs is loaded
+        self.call_after_refresh(load_ahead, streams=bool(self.session.settings.sensor))
 
     # ------------------------------------------------------------ keeping up to date
 
@@ -214,7 +166,13 @@ class PostScreen(Page):
             self.call_after_refresh(self.show)
             return
         self._advise()
-        self.program.sound.beat(self._share_off(live))
+        record, lean = self.snapshot.record, live.believed
+        share, within = None, False
+        if record is not None and lean is not None:
+            within = record.tolerance.holds(lean, record.height_mm)
+            if live.taken is None and record.state in BEING_PACKED:
+                share = record.tolerance.uses(lean, record.height_mm)
+        self.program.sound.beat(share)
         self._target_picture.redraw()
         refused = self.outcome is not None and self.outcome.message.startswith("not yet: ")
         if refused and live.taken is not None:
@@ -222,7 +180,7 @@ class PostScreen(Page):
         if live.word != before.word or (refused and live.taken is not None):
             self.show_echo()
         settled = live.taken is not None and before.taken is None
-        if settled and self._stands_within(live):
+        if settled and within:
             self.program.sound.ring("plumb")
 
     def no_sensor(self) -> None:
@@ -265,9 +223,12 @@ class PostScreen(Page):
             self.say(Outcome(f"Tab ticks one pack after another: {why}", done=False))
 
     def toggle_pad(self) -> None:
-        """Show or put away the tap pad."""
-        keys = self.query_one("#pad", Taps)
-        keys.offer(pad(self.snapshot))
+        """Show or put away the tap pad: large keys with figures of the run's unit, directions, Log."""
+        keys, run = self.query_one("#pad", Taps), self.session.run
+        rows = PAD_INCH if run is not None and run.units == "inch" else PAD_MM
+        figures = [[Tap(key, f"type:{PAD_TYPES.get(key, key)}") for key in row.split()] for row in rows]
+        last = [*self._faces(named=False), Tap("erase", "erase"), Tap("LOG", "enter", "here")]
+        keys.offer([*figures, last])
         keys.toggle_class("-shown")
         self.call_after_refresh(self.show)
 
@@ -314,25 +275,6 @@ class PostScreen(Page):
         length_mm = (lot.length_mm if lot is not None else None) or 2 * pack.mark_mm
         mark = f"{words.length(pack.mark_mm)} mark"
         return taper_side(pack.mark_mm, length_mm, mark, glyphs=words.glyphs, width=width, height=height)
-
-    def _share_off(self, live: Live) -> float | None:
-        """How far off it is now, as a share of what is allowed; None unless packs go in at this moment."""
-        record, lean = self.snapshot.record, live.believed
-        if record is None or lean is None or live.taken is not None or record.state not in BEING_PACKED:
-            return None
-        return (
-            record.tolerance.compared(lean)
-            * record.height_mm
-            / record.tolerance.allowed_top_mm(record.height_mm)
-        )
-
-    def _stands_within(self, live: Live) -> bool:
-        record = self.snapshot.record
-        return (
-            record is not None
-            and live.believed is not None
-            and record.tolerance.holds(live.believed, record.height_mm)
-        )
 
     # ------------------------------------------------------------ the shared rows
 
@@ -381,10 +323,29 @@ class PostScreen(Page):
         return next_step(self.snapshot.advice, live.believed, record, words, self.window.width)
 
     def own_keys(self) -> Sequence[Tap]:
-        """Directions while typing, actions on the empty line."""
+        """While typing the directions in the run's own letters; on the empty line at most five on a phone."""
+        look, enter = self.snapshot, self.session.glyphs.enter
         if self.line.value:
-            return typing(self.snapshot)
-        return resting(self.snapshot, slim=self.screen_size.slim)
+            return [*self._faces(named=True), Tap(enter, "enter")]
+        if look.run is None:
+            return [Tap("Enter sample", "sample"), Tap("F5 own job", "go_setup"), Tap("F1 help", "help")]
+        taps = [Tap("F1 help", "help")]
+        if look.steps:
+            ticked = "again" if look.done >= len(look.steps) else f"{look.done + 1}/{len(look.steps)}"
+            taps.append(Tap(f"Tab {ticked}", "next_pack"))
+        if not self.screen_size.slim:
+            taps += [Tap(f"{enter} next post", "next_post"), Tap("/ find", "find")]
+        return [*taps, Tap("^Z undo", "undo"), Tap("^T pad", "pad"), Tap("^P all", "palette")]
+
+    def _faces(self, *, named: bool) -> list[Tap]:
+        """A key for each direction, as the plan is drawn."""
+        letters, glyphs, words = self.session.letters, self.session.glyphs, self.snapshot.words
+        taps = []
+        for face in (Face.PREV, Face.NEXT, Face.OUT, Face.HOUSE):
+            letter, name = letters[face], words.names[face] if words else face.value
+            label = letter if not named else name if name.startswith(letter) else f"{letter}={name}"
+            taps.append(Tap(f"{glyphs.faces[face]} {label}", f"type:{letter}"))
+        return taps
 
     # ------------------------------------------------------------ list of posts, box
 
