@@ -32,7 +32,7 @@ from shimfit.tui.screens.beside import (
     readings_trend,
 )
 from shimfit.tui.screens.page import Column, Page, Question, laid_out
-from shimfit.tui.session import Outcome
+from shimfit.tui.session import Outcome, outcome_of, refused
 from shimfit.tui.setting_up import lot_hint
 from shimfit.tui.widgets import Below, Beside, Picture, Rows, Tap
 from shimfit.workflow.tables import load_lots
@@ -176,7 +176,7 @@ class PostList(ListPage):
 
     LEAST_COLUMNS = 3
 
-    def posts(self) -> tuple[PostRecord, ...]:
+    def posts(self) -> Sequence[PostRecord]:
         """The posts in the order of the rows."""
         return self.session.run.posts if self.session.run is not None else ()
 
@@ -300,7 +300,7 @@ class RunScreen(PostList):
         score = score_words(self.session.run.score) if self.window.width >= NAMED_FROM else None
         return allowed + (score.lower() if score else "Enter or a tap goes to the post")
 
-    def posts(self) -> tuple[PostRecord, ...]:
+    def posts(self) -> Sequence[PostRecord]:
         """All, or what is left to do; in walking order, or the worst first."""
         run = self.session.run
         if run is None:
@@ -566,7 +566,7 @@ class StockScreen(ListPage):
             self.session.answer_missing()
             return self.session.keys.spell(f"{reported}; ^Z brings it back")
 
-        return _outcome_of(take_out)
+        return outcome_of(take_out)
 
     def stock_add(self) -> None:
         """Ask for a lot, or several."""
@@ -577,10 +577,10 @@ class StockScreen(ListPage):
         try:
             unsaid = [lot.lot for lot in self.session.lots_from(text) if not lot.material]
         except ShimfitError as error:
-            return Outcome(error.message, done=False, at=error.at, bell="refused")
+            return refused(error)
 
         def add(material: str) -> Outcome:
-            return _outcome_of(lambda: self.session.add_lots(text, material.strip()))
+            return outcome_of(lambda: self.session.add_lots(text, material.strip()))
 
         if not unsaid:
             return add("")
@@ -597,7 +597,7 @@ class StockScreen(ListPage):
 
     def _load(self, text: str) -> Outcome:
         path = Path(text.strip()).expanduser()
-        return _outcome_of(lambda: load_lots(self.session.site, path, self.is_stopped))
+        return outcome_of(lambda: load_lots(self.session.site, path, self.is_stopped))
 
     def _lots(self) -> tuple[Lot, ...]:
         return self.session.box().lots
@@ -609,13 +609,6 @@ def _pieces(post: PostRecord | None) -> Iterator[tuple[Pack, Piece]]:
         for pack in post.answer.packs:
             for piece in pack.pieces:
                 yield pack, piece
-
-
-def _outcome_of(move: Callable[[], str]) -> Outcome:
-    try:
-        return Outcome(move())
-    except ShimfitError as error:
-        return Outcome(error.message, done=False, bell="refused")
 
 
 # ---------------------------------------------------------------- the record

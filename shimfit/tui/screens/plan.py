@@ -24,7 +24,7 @@ from shimfit.tui.handover import export_cut_sheet, suggested_name, writing
 from shimfit.tui.screens.beside import Drawing, before_after, box_side, from_the_side, lot_side, packs_at
 from shimfit.tui.screens.lists import PostList
 from shimfit.tui.screens.page import Column, Question
-from shimfit.tui.session import Outcome
+from shimfit.tui.session import Outcome, refused
 from shimfit.tui.widgets import Picture, Tap
 
 if TYPE_CHECKING:
@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from textual.app import ComposeResult
 
     from shimfit.standing import PostRecord
+    from shimfit.text.canvas import Run
     from shimfit.text.plan_phrases import Line
     from shimfit.tui.screens.beside import Part
     from shimfit.tui.session import Session
@@ -80,28 +81,27 @@ class PlanScreen(PostList):
         super().fill()
 
     def columns(self) -> Sequence[Column]:
-        """The sheet, broken to the list's width."""
-        width = self.list_width
-        rows = [(row, role) for text, role in self._lines for row in _hanging(text, width)]
+        """The sheet, broken to the list's width; of each row the post that it belongs to is remembered."""
+        run, width = self.session.run, self.list_width
+        rows: list[Run] = []
+        self._of_rows: list[PostRecord] = []
+        names = {post.name: post for post in run.posts} if run is not None else {}
+        served = (names[one["id"]] for one in self._answer.get("posts", ()) if one["packs"])
+        first = last = next(served, next(iter(names.values()), None))
+        for text, role in self._lines:
+            named = _NAMES_POST.search(text)
+            last = names.get(named[1], first) if named else last if text.startswith(" ") else first
+            broken = _hanging(text, width)
+            rows += [(row, role) for row in broken]
+            self._of_rows += [last] * len(broken) if last is not None else []
         return (Column("", rows),) if rows else ()
 
     def to_mark(self) -> None:
         """The row stays marked that was."""
 
-    def posts(self) -> tuple[PostRecord, ...]:
+    def posts(self) -> Sequence[PostRecord]:
         """Of each row the post that it belongs to."""
-        run, found = self.session.run, list["PostRecord"]()
-        if run is None or not run.posts:
-            return ()
-        names, width = {post.name: post for post in run.posts}, self.list_width
-        first = next(
-            (names[one["id"]] for one in self._answer.get("posts", ()) if one["packs"]), run.posts[0]
-        )
-        for text, _ in self._lines:
-            named = _NAMES_POST.search(text)
-            post = names.get(named[1]) if named else found[-1] if found and text.startswith(" ") else first
-            found += [post or first] * len(_hanging(text, width))
-        return tuple(found)
+        return self._of_rows
 
     def below(self) -> Iterator[Part]:
         """Tapers and strips of the cut sheet from their side, to scale, with what is cut where."""
@@ -155,7 +155,7 @@ class PlanScreen(PostList):
         if self.planning is not None:
             return
         if place is None:
-            self.say(Outcome("no run is open", done=False, bell="refused"))
+            self.say(refused("no run is open"))
             return
         self.outcome = None
         self.planning = Planning(
@@ -173,7 +173,7 @@ class PlanScreen(PostList):
         """Aim the tops at one line, once it is told which feet stand off it; or each at plumb again."""
         run = self.session.run
         if run is None:
-            self.say(Outcome("no run is open", done=False, bell="refused"))
+            self.say(refused("no run is open"))
         elif self._off_mm is not None:
             self._off_mm = None
             self.say(Outcome("next plan: each top is aimed at plumb"))
@@ -195,7 +195,7 @@ class PlanScreen(PostList):
                 return Outcome("a run that is told nothing of its feet is aimed at plumb", done=False)
             line_up_run(run, off_mm)
         except ShimfitError as error:
-            return Outcome(error.message, done=False, bell="refused")
+            return refused(error)
         self._off_mm = off_mm
         return Outcome("next plan: the tops are aimed at one line, as far as the tolerance lets")
 
@@ -204,7 +204,7 @@ class PlanScreen(PostList):
         run = self.session.run
         if run is None or self.planning is not None:
             reported = "no run is open" if run is None else "it still plans: the sheet comes after it"
-            self.say(Outcome(reported, done=False, bell="refused"))
+            self.say(refused(reported))
             return
         hint = "cut sheet and pack labels for paper, a .pdf"
         named = writing(self._write_sheet)
@@ -232,19 +232,14 @@ class PlanScreen(PostList):
             self._redraw_progress()
             return
         self.planning = None
-        outcome = self._came_of(planning)
+        reported = planning.keep()
+        if planning.made is not None:
+            answer = planning.made.answer
+            self.session.plan_made = self.session.site.log(), answer
+            reported = f"stopped, the best so far: {reported}" if answer["stopped"] else reported
         self.session.refresh()
         self.show()
-        self.say(outcome)
-
-    def _came_of(self, planning: Planning) -> Outcome:
-        reported = planning.keep()
-        if planning.made is None:
-            return Outcome(reported, done=False, bell="refused")
-        answer = planning.made.answer
-        self.session.plan_made = self.session.site.log(), answer
-        stopped = "stopped, the best so far: " if answer["stopped"] else ""
-        return Outcome(f"{stopped}{reported}")
+        self.say(Outcome(reported) if planning.made is not None else refused(reported))
 
     # ------------------------------------------------------------ the sheet
 
@@ -266,17 +261,15 @@ class PlanScreen(PostList):
         try:
             self._answer = cut_list_of(self.session.site, place.job, place.run)
         except UsageError:
-            self._lines = [(self._nothing_yet(waiting), "")]
+            nothing = (
+                "p plans them together from the box: which piece serves which post, and what is to be cut."
+                if waiting
+                else "Nothing to plan yet. Read some posts first, both ways; s on the run's screen (Survey) "
+                "walks on after each reading."
+            )
+            self._lines = [(nothing, "")]
             return
         self._lines = [("As each post was answered when it was read:", ""), *plan_lines(self._answer, words)]
-
-    def _nothing_yet(self, waiting: int) -> str:
-        if waiting:
-            return "p plans them together from the box: which piece serves which post, and what is to be cut."
-        return (
-            "Nothing to plan yet. Read some posts first, both ways; s on the run's screen (Survey) walks on "
-            "after each reading."
-        )
 
     # ------------------------------------------------------------ drawing
 
