@@ -23,7 +23,7 @@ from shimfit.core.objective import Minutes
 from shimfit.core.packing.options import Options, Saw
 from shimfit.core.planning.geometry import PlanPost
 from shimfit.core.planning.leftover import left_of
-from shimfit.core.planning.plan import Plan, plan
+from shimfit.core.planning.plan import Plan, Unsolved, plan
 from shimfit.core.planning.rounds import Earlier
 from shimfit.core.resting import rest_packs, scaled_rest
 from shimfit.core.stock import lots_from_rows, natural_key
@@ -37,12 +37,10 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
     from pathlib import Path
 
-    from shimfit.core.planning.plan import Unsolved
     from shimfit.core.planning.planned import Planned
     from shimfit.core.planning.program import Solver
-    from shimfit.model import Chance, Lot, Pack
+    from shimfit.model import Chance, Lot, Pack, Status
     from shimfit.standing import PostRecord, RunState
-    from shimfit.store.box import BoxState
     from shimfit.workflow.site import Site
 
     Chances = Mapping[str, Chance | None]
@@ -213,14 +211,6 @@ _EARLIER: dict[tuple[Path, str, str], Earlier] = {}
 are as they were. One run at a time."""
 
 
-def _earlier(site: Site, job: str, run: str) -> Earlier:
-    key = (site.path, job, run)
-    if key not in _EARLIER:
-        _EARLIER.clear()
-        _EARLIER[key] = Earlier()
-    return _EARLIER[key]
-
-
 @dataclass(frozen=True, slots=True)
 class RunPlan:
     """A planned run: the contract's answer and the posts' own answers."""
@@ -255,105 +245,6 @@ def _lean_to_plan(post: PostRecord) -> Lean | None:
     return post.counts.lean
 
 
-def plan_run(
-    run: RunState,
-    box: BoxState,
-    options: Options,
-    *,
-    promised: Sequence[Pack] = (),
-    aims_mm: Mapping[str, float] | None = None,
-    take_up: tuple[float, float] = (1.0, 0.0),
-    seconds: float = SECONDS,
-    progress: Callable[[float, float | None], None] | None = None,
-    stop: Callable[[], bool] | None = None,
-    earlier: Earlier | None = None,
-) -> RunPlan:
-    """Plan all posts of a run that are read and not yet packed; `promised` packs are kept for other runs.
-
-    `take_up`: (mean, standard uncertainty). `earlier`: see `plan`. UsageError when no post of
-    the run is ready to be planned.
-    """
-    most_s = seconds_allowed(seconds)
-    posts = posts_to_plan(run, aims_mm, take_up)
-    if not posts:
-        raise UsageError(
-            f"{run.job}/{run.name}: no post is read and waiting for packs; read some first "
-            "(both directions, stood or --bed)"
-        )
-    lots = box.stock.without(promised, options.saw.kerf_mm)
-    done = plan(posts, lots, options, solver(), seconds=most_s, progress=progress, stop=stop, earlier=earlier)
-    as_read = {post.name: post for post in posts_to_plan(run, aims_mm)}
-    buying, chances = buying_json(done, lots, options), _chances(done, options)
-    done = _for_leans_as_read(_with_copies(done, box.stock, promised, options), as_read, take_up[0])
-    answer = answer_json(done, box.stock, options, chances)
-    given = [(one.post.name, _prescription(one, done, chances)) for one in done.planned]
-    given += [(one.post.name, _unserved(one, done, options)) for one in done.unsolved]
-    scatter = options.scatter.factor
-    counted_in = tuple((name, replace(one, take_up=take_up[0], scatter=scatter)) for name, one in given)
-    return RunPlan({"job": run.job, "run": run.name, **answer, **buying}, counted_in)
-
-
-def _with_copies(done: Plan, stock: Ledger, promised: Sequence[Pack], options: Options) -> Plan:
-    """The plan's pieces with the copies that the box knows, of which the plan was offered only some."""
-    packs = [pack for one in done.planned for pack in one.packs]
-    numbered = iter(stock.numbered(packs, promised, kerf_mm=options.saw.kerf_mm))
-    planned = tuple(replace(one, packs=tuple(next(numbered) for _ in one.packs)) for one in done.planned)
-    return replace(done, planned=planned)
-
-
-def _for_leans_as_read(done: Plan, as_read: Mapping[str, PlanPost], take_up: float) -> Plan:
-    """Leans and limits as read, rests as little as the packs give."""
-    if take_up == 1.0:
-        return done
-    planned = tuple(
-        replace(one, resting=scaled_rest(one.resting, take_up), post=as_read[one.post.name])
-        for one in done.planned
-    )
-    unsolved = tuple(replace(one, post=as_read[one.post.name]) for one in done.unsolved)
-    return replace(done, planned=planned, unsolved=unsolved)
-
-
-def _chances(done: Plan, options: Options) -> Chances:
-    """What the next reading will say of each post's packs."""
-    return {one.post.name: one.chance(options) for one in done.planned}
-
-
-def _prescription(one: Planned, done: Plan, chances: Chances) -> Prescription:
-    post = one.post
-    lean = one.resting.lean
-    used = {piece.saw_deg for pack in one.packs for piece in pack.pieces if piece.saw_deg is not None}
-    return Prescription(
-        post=post.foot,
-        height_mm=post.height_mm,
-        lean=post.lean,
-        tolerance=post.tolerance,
-        packs=one.packs,
-        resting=one.resting,
-        within=lean is not None and post.tolerance.holds(lean, post.height_mm),
-        status="proven" if done.status == "proven" else "found",
-        why=PLANNED,
-        cost=Cost(one.cost),
-        saw_settings_deg=tuple(sorted(used)),
-        chance=chances[post.name],
-    )
-
-
-def _unserved(one: Unsolved, done: Plan, options: Options) -> Prescription:
-    """The answer of a post that gets nothing: it waits for no pieces, since others have them now."""
-    post = one.post
-    return Prescription(
-        post=post.foot,
-        height_mm=post.height_mm,
-        lean=post.lean,
-        tolerance=post.tolerance,
-        packs=(),
-        resting=rest_packs(post.foot, post.lean, (), options.preload_mm, rocks_mm=dict(post.feelers)),
-        within=False,
-        status="gave-up" if done.stopped else "impossible",
-        why=f"Planned with the whole run: {one.why}.",
-    )
-
-
 def plan_site_run(
     site: Site,
     job: str,
@@ -365,34 +256,97 @@ def plan_site_run(
     progress: Callable[[float, float | None], None] | None = None,
     stop: Callable[[], bool] | None = None,
 ) -> RunPlan:
-    """Plan a run of the data file; nothing is logged.
+    """Plan all posts of a run that are read and not yet packed; nothing is logged.
 
     `line_up`: aim at the targets of the line-up of feet that stand `off_mm` the string (by post, + out).
+    UsageError when no post of the run is ready to be planned.
     """
     from shimfit.workflow.packs import book_of, of_lots, options_of, scatter_of
+    from shimfit.workflow.runs import line_up_run
 
-    state, box = site.run(job, run), site.box()
+    most_s, state, box = seconds_allowed(seconds), site.run(job, run), site.box()
     known = of_lots(book_of(site, job), box.lots)
-    aims = None
-    if line_up:
-        from shimfit.workflow.runs import line_up_run
+    legs = line_up_run(state, off_mm) if line_up else ()
+    aims = {target.name: target.aim_across_mm for leg in legs for target in leg.targets}
+    posts = posts_to_plan(state, aims, (known.mean, known.u))
+    if not posts:
+        raise UsageError(
+            f"{job}/{run}: no post is read and waiting for packs; read some first "
+            "(both directions, stood or --bed)"
+        )
+    options = options_of(state, site.settings, site_scatter=scatter_of(site, job).factor)
+    promised = promised_packs(
+        site, lambda place, post: place == (job, run) and _lean_to_plan(post) is not None
+    )
+    lots = box.stock.without(promised, options.saw.kerf_mm)
+    key = (site.path, job, run)
+    if key not in _EARLIER:
+        _EARLIER.clear()
+        _EARLIER[key] = Earlier()
+    done = plan(
+        posts, lots, options, solver(), seconds=most_s, progress=progress, stop=stop, earlier=_EARLIER[key]
+    )
+    buying, chances = buying_json(done, lots, options), _chances(done, options)
+    # The pieces with the copies that the box knows, of which the plan was offered only some; leans and limits
+    # as read, and rests as little as the packs give.
+    packs = [pack for one in done.planned for pack in one.packs]
+    numbered = iter(box.stock.numbered(packs, promised, kerf_mm=options.saw.kerf_mm))
+    as_read = {post.name: post for post in posts_to_plan(state, aims)}
+    planned = tuple(
+        replace(
+            one,
+            packs=tuple(next(numbered) for _ in one.packs),
+            resting=scaled_rest(one.resting, known.mean),
+            post=as_read[one.post.name],
+        )
+        for one in done.planned
+    )
+    unsolved = tuple(replace(one, post=as_read[one.post.name]) for one in done.unsolved)
+    done = replace(done, planned=planned, unsolved=unsolved)
+    answer = answer_json(done, box.stock, options, chances)
+    every: list[Planned | Unsolved] = [*planned, *unsolved]
+    given = tuple(
+        (one.post.name, _prescription(one, done, options, chances.get(one.post.name), known.mean))
+        for one in every
+    )
+    return RunPlan({"job": job, "run": run, **answer, **buying}, given)
 
-        aims = {
-            target.name: target.aim_across_mm for leg in line_up_run(state, off_mm) for target in leg.targets
-        }
-    return plan_run(
-        state,
-        box,
-        options_of(state, site.settings, site_scatter=scatter_of(site, job).factor),
-        promised=promised_packs(
-            site, lambda place, post: place == (job, run) and _lean_to_plan(post) is not None
-        ),
-        aims_mm=aims,
-        take_up=(known.mean, known.u),
-        seconds=seconds,
-        progress=progress,
-        stop=stop,
-        earlier=_earlier(site, job, run),
+
+def _chances(done: Plan, options: Options) -> Chances:
+    """What the next reading will say of each post's packs."""
+    return {one.post.name: one.chance(options) for one in done.planned}
+
+
+def _prescription(
+    one: Planned | Unsolved, done: Plan, options: Options, chance: Chance | None, take_up: float
+) -> Prescription:
+    """The post's own answer; one that gets nothing waits for no pieces, since others have them now."""
+    post = one.post
+    if isinstance(one, Unsolved):
+        packs: tuple[Pack, ...] = ()
+        resting = rest_packs(post.foot, post.lean, (), options.preload_mm, rocks_mm=dict(post.feelers))
+        status: Status = "gave-up" if done.stopped else "impossible"
+        why, cost, within = f"Planned with the whole run: {one.why}.", Cost(0.0), False
+    else:
+        packs, resting, why, cost = one.packs, one.resting, PLANNED, Cost(one.cost)
+        status = "proven" if done.status == "proven" else "found"
+        within = resting.lean is not None and post.tolerance.holds(resting.lean, post.height_mm)
+    used = {piece.saw_deg for pack in packs for piece in pack.pieces if piece.saw_deg is not None}
+    return Prescription(
+        post=post.foot,
+        height_mm=post.height_mm,
+        lean=post.lean,
+        tolerance=post.tolerance,
+        packs=packs,
+        resting=resting,
+        within=within,
+        status=status,
+        why=why,
+        cost=cost,
+        take_up=take_up,
+        scatter=options.scatter.factor,
+        saw_settings_deg=tuple(sorted(used)),
+        chance=chance,
     )
 
 
@@ -530,28 +484,29 @@ def lot_json(lot: Lot, stock: Ledger) -> Json:
 
 def unsawn(lots: Sequence[Lot], saw: Saw) -> list[Json]:
     """Strips that no wedge can be sawn from, each with the reason."""
-    strips = [lot for lot in lots if lot.is_sawn and lot.count]
-    reasons = [(strip.lot, _why_unsawn(strip, saw)) for strip in strips]
-    return [{"strip": name, "why": why} for name, why in reasons if why is not None]
-
-
-def _why_unsawn(strip: Lot, saw: Saw) -> str | None:
-    if not saw.settings_deg:
-        return "no saw settings are given, so nothing is sawn (shimfit settings saw_deg, like 0.5 1)"
-    assert strip.length_mm is not None
-    least_mm = min(cutting.takes_mm(strip, [_least_wedge(strip, deg, saw)], saw) for deg in saw.settings_deg)
-    if strip.length_mm >= saw.hold_mm + least_mm:
-        return None
-    return (
-        f"{strip.length_mm:.0f} mm long: the least wedge takes {math.ceil(least_mm)} mm, and "
-        f"{saw.hold_mm:.0f} mm have to stay to hold it by"
-    )
-
-
-def _least_wedge(lot: Lot, deg: float, saw: Saw) -> cutting.Wedge:
-    assert lot.width_mm is not None
-    thick_mm = saw.min_thin_mm + 2.0 * lot.width_mm * math.tan(math.radians(deg))
-    return cutting.Wedge("", lot.lot, deg, saw.min_thin_mm, thick_mm)
+    found = []
+    for strip in lots:
+        if strip.form != "strip" or not strip.count:
+            continue
+        if not saw.settings_deg:
+            why = "no saw settings are given, so nothing is sawn (shimfit settings saw_deg, like 0.5 1)"
+            found.append({"strip": strip.lot, "why": why})
+            continue
+        assert strip.length_mm is not None
+        assert strip.width_mm is not None
+        thin_mm, wide_mm = saw.min_thin_mm, 2.0 * strip.width_mm
+        least = [
+            cutting.Wedge("", strip.lot, deg, thin_mm, thin_mm + wide_mm * math.tan(math.radians(deg)))
+            for deg in saw.settings_deg
+        ]
+        takes_mm = min(cutting.takes_mm(strip, [wedge], saw) for wedge in least)
+        if strip.length_mm < saw.hold_mm + takes_mm:
+            why = (
+                f"{strip.length_mm:.0f} mm long: the least wedge takes {math.ceil(takes_mm)} mm, and "
+                f"{saw.hold_mm:.0f} mm have to stay to hold it by"
+            )
+            found.append({"strip": strip.lot, "why": why})
+    return found
 
 
 def _status(done: Plan) -> str:
@@ -578,7 +533,11 @@ def cut_list_of(site: Site, job: str, run: str) -> Json:
     waiting = [(post, post.answer) for post in bare if post.answer is not None and post.awaited]
     unserved = {post.name: post.why for post in bare if post.answer is not None and post.is_stuck}
     if not waiting:
-        raise UsageError(_nothing_to_cut(f"{job}/{run}", unserved))
+        first = "; plan the run first"
+        if unserved:
+            names = ", ".join(unserved)
+            first = f", and nothing in the box serves post {names}: fill the box, then plan the run"
+        raise UsageError(f"{job}/{run}: no post waits for packs{first} (shimfit plan {job}/{run})")
     box, saw = site.box(), options_of(state, site.settings).saw
     lying = {post.name: box.stock.as_it_lies(answer.packs) for post, answer in waiting}
     together = {post.name for post, answer in waiting if answer.why == PLANNED or len(waiting) == 1}
@@ -606,18 +565,9 @@ def cut_list_of(site: Site, job: str, run: str) -> Json:
             for post, answer in waiting
         ],
         **cuts(together),
-        "alternatives": [{"post": name, **_alone(cuts({name}))} for name in lying if name not in together],
+        "alternatives": [
+            {"post": name} | {key: one for key, one in cuts({name}).items() if key != "unsawn"}
+            for name in lying
+            if name not in together
+        ],
     }
-
-
-def _alone(cuts: Json) -> Json:
-    return {key: cuts[key] for key in ("cuts", "tapers", "remainders")}
-
-
-def _nothing_to_cut(run: str, unserved: Mapping[str, str]) -> str:
-    if unserved:
-        return (
-            f"{run}: no post waits for packs, and nothing in the box serves post {', '.join(unserved)}: "
-            f"fill the box, then plan the run (shimfit plan {run})"
-        )
-    return f"{run}: no post waits for packs; plan the run first (shimfit plan {run})"
