@@ -30,12 +30,12 @@ if TYPE_CHECKING:
 
 def run_solve(args: argparse.Namespace, io: Io) -> int:
     """Answer for one post; 1 when the predicted rest is over tolerance or nothing can be done."""
+    from shimfit.core import packing
     from shimfit.entry import EntrySettings, parse_foot, parse_length, parse_reading
     from shimfit.entry.second_look import looks_like_a_slip, second_look
     from shimfit.model import Lean
     from shimfit.settings import load
     from shimfit.workflow.packs import minutes_of, parse_seat_lengths
-    from shimfit.workflow.solving import Question, solve_once
 
     units = units_of(args, io)
     parsed = parse_reading(args.entry, EntrySettings(units=units))
@@ -67,10 +67,16 @@ def run_solve(args: argparse.Namespace, io: Io) -> int:
     if slope_along is None or slope_across is None:
         raise UsageError("both directions are needed")
     lean = Lean(slope_along, slope_across)
-    prices = minutes_of(load({}))
-    answer = solve_once(
-        Question(foot, height_mm, lean, tolerance, lots=lots, now=now, layout=args.layout, minutes=prices)
-    )
+    options = packing.Options(layout=args.layout, minutes=minutes_of(load({})))
+    asked = (foot, height_mm, lean, tolerance)
+    if now is not None:
+        from shimfit.core.correction import correct
+
+        answer = correct(*asked, now=now, options=options, lots=lots)
+    elif lots is None:
+        answer = packing.wanted(*asked, options)
+    else:
+        answer = packing.prescribe(*asked, packing.build_tables(lots, options))
     if args.json:
         from shimfit.codec import prescription_to_json
         from shimfit.core.foot import gap_plane

@@ -118,21 +118,6 @@ class Observed:
     """How exactly packs are made and set, as a shift of the top (common practice, no source)."""
     shares: Mapping[str, float] = field(default_factory=dict)
     """Material of the packs that were changed, by thickness; empty = not known, learned under ''."""
-    tightened: bool = True
-    """The nut was tight at both readings."""
-    same_height: bool = True
-    """Both readings were taken at the same height."""
-
-
-@dataclass(frozen=True, slots=True)
-class Learned:
-    """What a correction taught."""
-
-    book: dict[str, TakeUp]
-    ratio: float | None
-    """Measured ÷ predicted of this correction alone; None when nothing was learned."""
-    why: str | None
-    """Why nothing was learned, in words; None when something was."""
 
 
 def material_shares(packs: Iterable[Pack], lots: Iterable[Lot]) -> dict[str, float]:
@@ -151,12 +136,13 @@ def material_shares(packs: Iterable[Pack], lots: Iterable[Lot]) -> dict[str, flo
     return shares
 
 
-def learn(book: Book, observed: Observed) -> Learned:
-    """Book after a correction; the book that was given is left as it is.
+def learn(book: Book, observed: Observed) -> Book:
+    """Book after a correction; the book that was given is left as it is, and returned if nothing is learned.
 
     The ratio is the measured shift's part along the predicted one ÷ its length, with the variance
-    (2·u_reading² + u_setting²) ÷ predicted². Nothing is learned from a loose nut, another height, a predicted
-    shift below 2 mm, or a shift below twice the noise. EntryError for what is no number.
+    (2·u_reading² + u_setting²) ÷ predicted². Nothing is learned from a predicted shift below 2 mm or twice
+    the noise, nor from a measured one below twice the noise. One Kalman step for all materials of the pack:
+    ratio = Σ weight × take-up + noise. EntryError for what is no number.
     """
     predicted = math.hypot(*(finite(v, "predicted shift") for v in observed.predicted_mm))
     measured = math.hypot(*(finite(v, "measured shift") for v in observed.measured_mm))
@@ -164,44 +150,23 @@ def learn(book: Book, observed: Observed) -> Learned:
         2.0 * positive(observed.u_reading_mm, "uncertainty of the reading") ** 2
         + not_negative(observed.u_setting_mm, "uncertainty of setting a pack") ** 2
     )
-    why = _why_not(observed, predicted, measured, noise)
-    if why is not None:
-        return Learned(dict(book), None, why)
-    along, across = observed.predicted_mm
-    ratio = (along * observed.measured_mm[0] + across * observed.measured_mm[1]) / predicted**2
-    return Learned(
-        _stepped(book, _weights(observed.shares or {"": 1.0}), ratio, noise / predicted), ratio, None
-    )
-
-
-def _why_not(observed: Observed, predicted: float, measured: float, noise: float) -> str | None:
-    if not observed.tightened:
-        return "the nut was loose"
-    if not observed.same_height:
-        return "the readings were taken at different heights"
-    if predicted < max(LEAST_SHIFT_MM, NOISE_TIMES * noise):
-        return f"a shift of {predicted:.1f} mm is too small to learn from"
-    if measured < NOISE_TIMES * noise:
-        return f"the top moved {measured:.1f} mm, less than twice what a reading is good for"
-    return None
-
-
-def _stepped(book: Book, weights: Mapping[str, float], ratio: float, u_ratio: float) -> dict[str, TakeUp]:
-    """One Kalman step for all materials of the pack: ratio = Σ weight × take-up + noise."""
+    if predicted < max(LEAST_SHIFT_MM, NOISE_TIMES * noise) or measured < NOISE_TIMES * noise:
+        return book
+    pairs = zip(observed.predicted_mm, observed.measured_mm, strict=True)
+    ratio, u_ratio = sum(p * m for p, m in pairs) / predicted**2, noise / predicted
+    weights = _weights(observed.shares or {"": 1.0})
     prior = {m: of_material(book, m) for m in weights}
     variances = {m: state.variance + DRIFT for m, state in prior.items()}
     surprise = ratio - sum(w * prior[m].mean for m, w in weights.items())
     known = sum(w * w * variances[m] for m, w in weights.items())
-    spread = math.sqrt(known + u_ratio**2)
     # Huber: beyond 1.5 standard deviations the observation counts as if it were noisier.
-    widening = max(1.0, abs(surprise) / spread / HUBER)
+    widening = max(1.0, abs(surprise) / math.sqrt(known + u_ratio**2) / HUBER)
     total = known + u_ratio**2 * widening
     stepped = dict(book)
     for material, weight in weights.items():
         gain = variances[material] * weight / total
-        mean = prior[material].mean + gain * surprise
         stepped[material] = TakeUp(
-            mean=min(MOST, max(LEAST, mean)),
+            mean=min(MOST, max(LEAST, prior[material].mean + gain * surprise)),
             variance=variances[material] * (1.0 - gain * weight),
             corrections=prior[material].corrections + 1,
         )

@@ -276,9 +276,8 @@ def book_of(site: Site, job: str) -> Book:
     book: Book = {}
     for data in _taught(site, job):
         predicted, measured = tuple(data["predicted_mm"]), tuple(data["measured_mm"])
-        book = learn(
-            book, Observed(predicted, measured, u_reading_mm=data["u_reading_mm"], shares=data["shares"])
-        ).book
+        u_reading_mm, shares = data["u_reading_mm"], data["shares"]
+        book = learn(book, Observed(predicted, measured, u_reading_mm=u_reading_mm, shares=shares))
     return book
 
 

@@ -1,4 +1,4 @@
-"""Answers for one post: without a data file (`solve_once`), of a run (`prescription_for`), while it streams.
+"""Answers for one post of a run: when it was read (`prescription_for`), and while the inclinometer streams.
 
 Pieces that were prescribed to other posts and are not in place yet are not offered again. Where pieces may
 run out before the run ends, a post is planned together with as many likely posts as are still to be read, and
@@ -12,15 +12,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
 
 from shimfit.core import packing
 from shimfit.core.bearing import Clamp, caution, clamp_from_torque, contact_length_mm, pressures, timber_named
 from shimfit.core.cautions import caution_of_material
 from shimfit.core.foot import gap_plane
 from shimfit.core.ledger import returned
-from shimfit.core.objective import Minutes, Reads, usual_reads
+from shimfit.core.objective import Reads, usual_reads
 from shimfit.core.resting import scaled, scaled_rest
 from shimfit.core.uncertainty.budget import HAND_MM
 from shimfit.core.uncertainty.decision import FACTORS
@@ -37,13 +37,10 @@ from shimfit.workflow.packs import (
 )
 
 if TYPE_CHECKING:
-    from shimfit.core.packing.options import Layout
     from shimfit.core.planning.geometry import PlanPost
     from shimfit.core.takeup import TakeUp
-    from shimfit.model import Foot, Tolerance
     from shimfit.settings import Settings
     from shimfit.standing import PostRecord, RunState
-    from shimfit.store.box import BoxState
     from shimfit.workflow.site import Place, Site
 
 WORTH_SAYING = 0.05
@@ -54,132 +51,72 @@ WORTH_ANOTHER_LOOK = 0.02
 """Difference in take-up from which an answer is worked out again for the materials that it uses."""
 
 
-@dataclass(frozen=True, slots=True)
-class Question:
-    """One post without a data file."""
-
-    foot: Foot
-    height_mm: float
-    lean: Lean
-    tolerance: Tolerance
-    lots: Sequence[Lot] | None = None
-    """The box; None: exact thicknesses are given."""
-    now: Mapping[Seat, float] | None = None
-    """Thickness of the packs that the post stands on already, in mm."""
-    layout: Layout = "corners"
-    minutes: Minutes = field(default_factory=Minutes)
-    """Prices that packs are chosen by."""
-
-
-def solve_once(question: Question) -> Prescription:
-    """Answer without a data file; EntryError and UsageError for what can't be asked."""
-    options = packing.Options(layout=question.layout, minutes=question.minutes)
-    if question.now is not None:
-        from shimfit.core.correction import correct
-
-        return correct(
-            question.foot,
-            question.height_mm,
-            question.lean,
-            question.tolerance,
-            now=question.now,
-            options=options,
-            lots=question.lots,
-        )
-    if question.lots is None:
-        return packing.wanted(question.foot, question.height_mm, question.lean, question.tolerance, options)
-    tables = packing.build_tables(question.lots, options)
-    return packing.prescribe(question.foot, question.height_mm, question.lean, question.tolerance, tables)
-
-
 def prescription_for(site: Site, place: Place, post: PostRecord) -> Prescription | None:
-    """Answer for how a post stands by its latest full reading; None when nothing full was read."""
-    lean = post.reading.lean if post.reading is not None else None
-    if lean is None or post.reading is None:
+    """Answer for how a post stands by its latest full reading; None when nothing full was read.
+
+    First packs, or what to change; take-up and scatter of the deck are counted in.
+    """
+    reading = post.reading
+    lean = reading.lean if reading is not None else None
+    if lean is None or reading is None:
         return None
-    run, settings = site.run(place.job, place.run), site.settings
-    scatter = scatter_of(site, place.job)
+    run, settings, scatter = site.run(place.job, place.run), site.settings, scatter_of(site, place.job)
     options = options_of(run, settings, post.torque_nm, scatter.factor)
-    ahead = run if settings.foresight else None
+    kerf_mm = options.saw.kerf_mm
     box, waited_for = site.box(), promised(site, place)
-    lots = box.stock.without(waited_for, options.saw.kerf_mm)
+    lots = box.stock.without(waited_for, kerf_mm)
     if post.packs_in_place:
         # What is used up stays known: packs of it are pushed, or come out as the wedges that they are.
         offered = {lot.lot for lot in lots}
         known_too = (lot for lot in (*box.lots, *box.used_up) if lot.lot not in offered)
         lots = (*lots, *(replace(lot, count=0) for lot in known_too))
+    feelers = {seat: feeler_mm for seat, feeler_mm in reading.rocks if feeler_mm > 0.0}
+    asked = (post.foot, post.height_mm, lean, post.tolerance)
+
+    def answer_by(known: TakeUp) -> Prescription:
+        how: dict[str, Any] = {"reads": reads_of(post), "u_take_up": known.u}
+        if post.packs_in_place:
+            from shimfit.core.correction import correct
+
+            packed: dict[Seat, float] = {}
+            """Feelers that the packs in place already fill: those of the readings before the latest."""
+            for earlier in post.readings:
+                if earlier.stage == "bed":
+                    packed.clear()
+                if earlier.event != reading.event:
+                    packed |= {seat: feeler_mm for seat, feeler_mm in earlier.rocks if feeler_mm > 0.0}
+            how |= {"take_up": known.mean, "low_mm": packed, "feelers_mm": feelers, "trimmed": post.trimmed}
+            changed = correct(*asked, now=post.packs_in_place, options=options, lots=lots, **how)
+            return replace(changed, take_up=known.mean)
+        # A post that stands as it is is not packed, and nothing is taken up.
+        mean = 1.0 if post.tolerance.holds(lean, post.height_mm) else known.mean
+        answer = packing.prescribe(*asked, site.tables(lots, options), take_up=mean, feelers=feelers, **how)
+        if settings.foresight and answer.within and not feelers:
+            return _far_sighted(answer, run, post, lots, options=options, take_up=(mean, known.u))
+        return answer
+
     book = book_of(site, place.job)
     known = of_lots(book, lots)
-    answer = _answer(site, post, lean, lots, options=options, known=known, ahead=ahead)
+    answer = answer_by(known)
     # Which materials go in is known only now; where they give otherwise than the box, once more.
     better = of_packs(book, answer.packs, lots)
     if answer.packs and abs(better.mean - known.mean) > WORTH_ANOTHER_LOOK:
         known = better
-        answer = _answer(site, post, lean, lots, options=options, known=known, ahead=ahead)
+        answer = answer_by(known)
     said = list(crushing_cautions(answer, post, lots, options, settings))
     used = {piece.lot for pack in answer.packs for piece in pack.pieces}
-    kerf_mm = options.saw.kerf_mm
-    answer = replace(answer, packs=_with_copies(answer.packs, post, box, waited_for, kerf_mm))
     if rots := caution_of_material(lot.material or "" for lot in lots if lot.lot in used):
         said.append(rots)
     if known.learned and abs(known.mean - 1.0) >= WORTH_SAYING and (answer.packs or answer.change):
         said.append(known.words)
     if scatter.is_worth_saying and answer.chance is not None:
         said.append(scatter.words)
-    return replace(answer, cautions=(*answer.cautions, *said), scatter=scatter.factor)
-
-
-def _answer(
-    site: Site,
-    post: PostRecord,
-    lean: Lean,
-    lots: tuple[Lot, ...],
-    *,
-    options: packing.Options,
-    known: TakeUp,
-    ahead: RunState | None,
-) -> Prescription:
-    """First packs, or what to change, take-up counted in. ahead: the run whose posts to come count."""
-    assert post.reading is not None
-    feelers = {seat: feeler_mm for seat, feeler_mm in post.reading.rocks if feeler_mm > 0.0}
-    reads = reads_of(post)
-    if post.packs_in_place:
-        from shimfit.core.correction import correct
-
-        answer = correct(
-            post.foot,
-            post.height_mm,
-            lean,
-            post.tolerance,
-            now=post.packs_in_place,
-            options=options,
-            lots=lots,
-            reads=reads,
-            take_up=known.mean,
-            u_take_up=known.u,
-            low_mm=_packed_feelers(post),
-            feelers_mm=feelers,
-            trimmed=post.trimmed,
-        )
-        return replace(answer, take_up=known.mean)
-    if post.tolerance.holds(lean, post.height_mm):
-        known_mean = 1.0  # it stands as it is: nothing is packed, nothing taken up
-    else:
-        known_mean = known.mean
-    answer = packing.prescribe(
-        post.foot,
-        post.height_mm,
-        lean,
-        post.tolerance,
-        site.tables(lots, options),
-        reads=reads,
-        take_up=known_mean,
-        u_take_up=known.u,
-        feelers=feelers,
-    )
-    if ahead is not None and answer.within and not feelers:
-        return _far_sighted(answer, ahead, post, lots, options=options, take_up=(known_mean, known.u))
-    return answer
+    # What is new in the packs has the copies of tapers and strips that it is cut from.
+    came_out, went_in = moved_packs(post.packs_in_place, answer.packs)
+    back = returned(came_out, (*box.lots, *box.used_up))
+    new = {pack.seat: pack for pack in box.stock.numbered(went_in, waited_for, kerf_mm=kerf_mm, back=back)}
+    packs = tuple(new.get(pack.seat, pack) for pack in answer.packs)
+    return replace(answer, packs=packs, cautions=(*answer.cautions, *said), scatter=scatter.factor)
 
 
 # ---------------------------------------------------------------- posts to come
@@ -263,31 +200,6 @@ def _far_sighted(
         cost=replace(answer.cost, total=found.cost, parts=()),
         chance=found.chance(options),
     )
-
-
-# ---------------------------------------------------------------- parts of an answer
-
-
-def _with_copies(
-    packs: Sequence[Pack], post: PostRecord, box: BoxState, waited_for: Sequence[Pack], kerf_mm: float
-) -> tuple[Pack, ...]:
-    """An answer's packs, what is new in them with the copies of tapers and strips that it is cut from."""
-    came_out, went_in = moved_packs(post.packs_in_place, packs)
-    back = returned(came_out, (*box.lots, *box.used_up))
-    new = {pack.seat: pack for pack in box.stock.numbered(went_in, waited_for, kerf_mm=kerf_mm, back=back)}
-    return tuple(new.get(pack.seat, pack) for pack in packs)
-
-
-def _packed_feelers(post: PostRecord) -> dict[Seat, float]:
-    """Feelers that the packs in place already fill: those of the readings before the latest."""
-    assert post.reading is not None
-    known: dict[Seat, float] = {}
-    for reading in post.readings:
-        if reading.stage == "bed":
-            known.clear()
-        if reading.event != post.reading.event:
-            known |= {seat: feeler_mm for seat, feeler_mm in reading.rocks if feeler_mm > 0.0}
-    return known
 
 
 def reads_of(post: PostRecord) -> Reads:
@@ -415,20 +327,11 @@ class LivePacking:
         """What to do at this lean; well under a screen's frame, and never logs anything."""
         post = self._post
         within = post.tolerance.holds(lean, post.height_mm)
-        packs = self._packs_going_in()
-        if packs is None:
+        # What was logged as packed counts, whatever had been prescribed; nothing: the post stands bare.
+        packs = post.implied or post.packs_in_place
+        if not packs and post.next_step != "tighten":
             return Advice(within, None if within else self._answer(lean), ())
         return Advice(within, None, () if within else tuple(self._pushes(lean, packs)))
-
-    def _packs_going_in(self) -> tuple[Pack, ...] | None:
-        """Packs in place, or as prescribed and about to go in; None while the post stands bare.
-
-        What was logged as packed counts, whatever had been prescribed.
-        """
-        post = self._post
-        if post.implied:
-            return post.implied
-        return post.packs_in_place if post.packs_in_place or post.next_step == "tighten" else None
 
     def _answer(self, lean: Lean) -> Prescription:
         post, share = self._post, self._known.mean
@@ -453,7 +356,8 @@ class LivePacking:
     def _pushes(self, lean: Lean, packs: tuple[Pack, ...]) -> list[Push]:
         share = self._known.mean
         plane = gap_plane(self._post.foot, Lean(lean.slope_along / share, lean.slope_across / share))
-        tapers = {pack.seat: lot for pack in packs if (lot := self._taper_of(pack)) is not None}
+        pieces = ((pack.seat, piece.lot) for pack in packs for piece in reversed(pack.pieces))
+        tapers = {seat: lot for seat, lot in pieces if lot in self._slopes}
         found = []
         for seat in [pack.seat for pack in packs] or Seat:
             short_mm = plane.at_seat_mm(seat)
@@ -463,6 +367,3 @@ class LivePacking:
             push_mm = short_mm / self._slopes[lot] if lot is not None else None
             found.append(Push(seat, short_mm, lot, push_mm))
         return sorted(found, key=lambda push: (-push.raise_mm, push.seat))
-
-    def _taper_of(self, pack: Pack) -> str | None:
-        return next((piece.lot for piece in pack.pieces if piece.lot in self._slopes), None)

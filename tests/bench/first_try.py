@@ -194,7 +194,7 @@ class Shimfit:
                 (after.slope_along - lean.slope_along) * HEIGHT_MM,
                 (after.slope_across - lean.slope_across) * HEIGHT_MM,
             )
-            self.book = learn(self.book, Observed(predicted, measured, READING_MM, 0.5, {"packs": 1.0})).book
+            self.book = learn(self.book, Observed(predicted, measured, READING_MM, 0.5, {"packs": 1.0}))
             lean = after
 
     def answer(

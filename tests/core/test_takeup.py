@@ -39,12 +39,10 @@ def test_one_step_is_the_textbook_mean_of_prior_and_observation():
     found = learn({}, observed(0.85, u_setting_mm=u_setting, shares={"oak": 1.0}))
     prior_variance = 0.15**2 + DRIFT
     expected = (0.9 / prior_variance + 0.85 / variance) / (1 / prior_variance + 1 / variance)
-    state = found.book["oak"]
-    assert found.ratio == pytest.approx(0.85)
+    state = found["oak"]
     assert state.mean == pytest.approx(expected)
     assert state.variance == pytest.approx(1 / (1 / prior_variance + 1 / variance))
     assert state.corrections == 1
-    assert found.why is None
 
 
 @pytest.mark.parametrize(("surprises", "counts_as"), [(1.4, 1.0), (1.5, 1.0), (1.6, 1.6 / 1.5), (3.0, 2.0)])
@@ -53,7 +51,7 @@ def test_a_surprise_counts_less_from_one_and_a_half_standard_deviations_on(surpr
     # variance counts |surprise| / c times. c = 1.5 (from memory).
     variance, prior = 2 * 0.5**2 / 10.0**2, 0.15**2 + DRIFT
     ratio = 0.9 + surprises * math.sqrt(prior + variance)
-    state = learn({}, observed(ratio, u_setting_mm=0.0, shares={"oak": 1.0})).book["oak"]
+    state = learn({}, observed(ratio, u_setting_mm=0.0, shares={"oak": 1.0}))["oak"]
     gain = prior / (prior + counts_as * variance)
     assert state.mean == pytest.approx(min(MOST, 0.9 + gain * (ratio - 0.9)), rel=1e-12)
     assert state.variance == pytest.approx(prior * (1 - gain), rel=1e-12)
@@ -68,7 +66,7 @@ def test_words():
 
 def test_the_book_is_a_value():
     book = {"oak": TakeUp(0.8, 0.01, 2)}
-    learned = learn(book, observed(0.9, shares={"pine": 1.0})).book
+    learned = learn(book, observed(0.9, shares={"pine": 1.0}))
     assert book == {"oak": TakeUp(0.8, 0.01, 2)}
     assert learned["oak"] == book["oak"]
     assert of_material(learned, "pine").learned
@@ -76,32 +74,29 @@ def test_the_book_is_a_value():
 
 
 @pytest.mark.parametrize(
-    ("case", "word"),
+    "case",
     [
-        (observed(0.9, tightened=False), "loose"),
-        (observed(0.9, same_height=False), "heights"),
-        (observed(0.9, predicted=(1.9, 0.0), u_reading=0.1), "too small"),
-        (observed(0.9, predicted=(3.0, 0.0), u_reading=2.0), "too small"),
-        (observed(0.05, predicted=(9.0, 0.0), u_reading=1.0), "less than twice"),
+        observed(0.9, predicted=(1.9, 0.0), u_reading=0.1),
+        observed(0.9, predicted=(3.0, 0.0), u_reading=2.0),
+        observed(0.05, predicted=(9.0, 0.0), u_reading=1.0),
     ],
 )
-def test_what_teaches_nothing(case, word):
+def test_what_teaches_nothing(case):
     book = {"": TakeUp(0.8, 0.01, 2)}
-    found = learn(book, case)
-    assert found.book == book
-    assert found.ratio is None
-    assert word in found.why
+    assert learn(book, case) == book
 
 
 def test_only_the_part_along_the_predicted_shift_counts():
-    found = learn({}, Observed((6.0, 8.0), (6.0 * 0.9 - 0.8, 8.0 * 0.9 + 0.6), 0.5))
-    assert found.ratio == pytest.approx(0.9)
+    along = learn({}, Observed((6.0, 8.0), (6.0 * 0.7, 8.0 * 0.7), 0.5))
+    aside = learn({}, Observed((6.0, 8.0), (6.0 * 0.7 - 0.8, 8.0 * 0.7 + 0.6), 0.5))
+    assert along[""].mean == pytest.approx(aside[""].mean)
+    assert along[""].mean < 0.9
 
 
 def test_a_wild_reading_moves_little():
     settled = {"": TakeUp(0.9, 0.02**2, 8)}
-    honest = learn(settled, observed(0.95)).book[""].mean - 0.9
-    wild = learn(settled, observed(3.0)).book[""].mean - 0.9
+    honest = learn(settled, observed(0.95))[""].mean - 0.9
+    wild = learn(settled, observed(3.0))[""].mean - 0.9
     assert 0 < honest < wild < 3 * 0.02
     # A plain filter would go this far:
     variance = (2 * 0.5**2 + 0.3**2) / 100
@@ -113,14 +108,14 @@ def test_a_wild_reading_moves_little():
 def test_it_stays_where_decks_are(ratios):
     book = {}
     for ratio in ratios:
-        book = learn(book, observed(ratio)).book
+        book = learn(book, observed(ratio))
         state = book.get("", TakeUp())
         assert LEAST <= state.mean <= MOST
         assert 0 < state.variance <= 0.15**2 + len(ratios) * DRIFT
 
 
 def test_a_pack_of_two_materials_teaches_both_by_their_shares():
-    found = learn({}, observed(0.7, shares={"oak": 3.0, "plastic": 1.0})).book
+    found = learn({}, observed(0.7, shares={"oak": 3.0, "plastic": 1.0}))
     assert 0.9 - found["oak"].mean == pytest.approx(3 * (0.9 - found["plastic"].mean))
     both = blended(found, {"oak": 3.0, "plastic": 1.0})
     assert both.mean == pytest.approx(0.75 * found["oak"].mean + 0.25 * found["plastic"].mean)
@@ -141,7 +136,7 @@ def test_it_finds_the_decks_own_take_up_through_noise_and_wild_readings():
             if rng.random() < 0.05:
                 measured += rng.normal(0, 6.0, 2)
             case = Observed(tuple(map(float, predicted)), tuple(map(float, measured)), 0.6)
-            book = learn(book, case).book
+            book = learn(book, case)
         state = book.get("", TakeUp())
         errors.append(state.mean - true)
         claimed.append(state.u)
