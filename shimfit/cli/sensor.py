@@ -24,8 +24,8 @@ if TYPE_CHECKING:
     from types import FrameType
 
     from shimfit.cli.io import Io
-    from shimfit.core.sensing.hold import Held
     from shimfit.core.sensing.mounting import Reversal, Tip
+    from shimfit.core.sensing.watch import Held
     from shimfit.model import Face
     from shimfit.wire.capture import Capture
     from shimfit.wire.formats import Description

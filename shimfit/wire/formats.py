@@ -26,8 +26,8 @@ from dataclasses import dataclass, field, fields
 from typing import Annotated, Any, Literal, NoReturn
 
 from shimfit.codec import Shape, also, fault, list_of, members, read, shape
-from shimfit.core.sensing.hold import SensorErrors
 from shimfit.core.sensing.mounting import ENTERED_U_DEG, AxisMap, SensorZero, parse_axis_map
+from shimfit.core.sensing.watch import SensorErrors
 from shimfit.errors import EntryError, FileError
 from shimfit.model import Name, Within
 

@@ -11,9 +11,8 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from shimfit.core.lean import to_degrees
-from shimfit.core.sensing.hold import SensorErrors, Steadiness, decimals
 from shimfit.core.sensing.mounting import AxisMap, SensorZero, zero_words
-from shimfit.core.sensing.watch import PostWatch, View, WatchState
+from shimfit.core.sensing.watch import Held, PostWatch, SensorErrors, Steadiness, View, WatchState, decimals
 from shimfit.errors import EntryError
 from shimfit.model import Face
 from shimfit.quantities import shown
@@ -25,7 +24,6 @@ from shimfit.wire.samples import Input, Pace, Refusal, Sample, Tally, slopes
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from shimfit.core.sensing.hold import Held
     from shimfit.model import Lean
 
 

@@ -95,8 +95,8 @@ def keep_zero_of(site: Site, instrument: Instrument, zero: Zero) -> None:
 
 def reversal_of(instrument: Instrument, first: Understood, second: Understood, height_mm: float) -> Reversal:
     """Two faces as typed, zero still in them: only what differs from face to face is their own."""
-    from shimfit.core.sensing.hold import SensorErrors
     from shimfit.core.sensing.mounting import Zero, reversal
+    from shimfit.core.sensing.watch import SensorErrors
 
     known = None
     if instrument.u_zero is not None:

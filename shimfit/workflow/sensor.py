@@ -33,8 +33,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from datetime import date
 
-    from shimfit.core.sensing.hold import SensorErrors
     from shimfit.core.sensing.statistics import SensorCharacter
+    from shimfit.core.sensing.watch import SensorErrors
     from shimfit.settings import Settings
     from shimfit.wire.stream import Snapshot, Taken
     from shimfit.workflow.site import Site

@@ -18,8 +18,8 @@ from typing import Any
 
 import numpy as np
 
-from shimfit.core.sensing.hold import Held, SensorErrors
 from shimfit.core.sensing.mounting import SensorZero
+from shimfit.core.sensing.watch import Held, SensorErrors
 from shimfit.wire.formats import parse_description
 from shimfit.wire.stream import ListenOptions, Stream
 

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter
 
-from shimfit.core.sensing.hold import SensorErrors, hold
 from shimfit.core.sensing.statistics import hold_needed_s, overlapping_allan, plot_curve, sensor_character
+from shimfit.core.sensing.watch import SensorErrors, hold
 from shimfit.errors import EntryError
 
 # NIST SP 1065, Tables 29 and 30 (NBS 14), as in allantools' tests; read there, recomputed

@@ -11,7 +11,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from shimfit.core.sensing.hold import Held, SensorErrors, Steadiness, hold
 from shimfit.core.sensing.statistics import (
     SampleRing,
     few,
@@ -22,7 +21,7 @@ from shimfit.core.sensing.statistics import (
     settled_from,
     straight_line,
 )
-from shimfit.core.sensing.watch import PostWatch, WatchState
+from shimfit.core.sensing.watch import Held, PostWatch, SensorErrors, Steadiness, WatchState, hold
 from shimfit.report.statistics import students_t95
 
 RATE = 50

@@ -7,11 +7,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from shimfit.core.sensing.hold import SensorErrors, hold
 from shimfit.core.sensing.mounting import AxisMap, parse_axis_map
-from shimfit.core.sensing.watch import WatchState
+from shimfit.core.sensing.watch import SensorErrors, WatchState, hold
 from shimfit.model import Lean
 from shimfit.tui import sensing
+from shimfit.tui.widgets import Rows
 from shimfit.wire import link as links
 from shimfit.wire.stream import Snapshot, taken_of
 from shimfit.workflow.sensor import options_of, record_of
@@ -216,22 +216,23 @@ def test_ports_stand_in_setup_and_what_is_chosen_is_listened_to_at_once(
             listened.append(site.settings.sensor)
             return Mounted()
 
+        def mark(name: str) -> None:
+            at = [entry for _, entry, _ in app.page._make_entries()].index(name)
+            app.page.query_one("#list", Rows).mark(at)
+
         monkeypatch.setattr(sensing, "sensor_of", sensor_of)
         async with running(app, *size) as hand:
             app.do("go_setup")
-            for _ in range(60):
-                if "/dev/ttyUSB0" in hand.screen() and "listens to the inclinometer there" in hand.screen():
-                    break
-                await hand.press("down")
+            await hand.sees("new run")
+            mark("/dev/ttyUSB0")
+            await hand.sees("/dev/ttyUSB0", "listens to the inclinometer there")
             assert "/dev/ttyS0" not in hand.screen(), "a built-in port mostly leads nowhere"
             await hand.press("enter")
             await hand.sees("sensor: /dev/ttyUSB0")
             assert app.session.settings.sensor == "/dev/ttyUSB0"
             assert listened == ["/dev/ttyUSB0"]
-            for _ in range(10):
-                if "sensor_zero" in hand.screen() and "turn it end for end and find it" in hand.screen():
-                    break
-                await hand.press("down")
+            mark("zero")
+            await hand.sees("find it")
             await hand.sees("sensor_zero   not found")
             await hand.press("enter")
             await hand.sees("FIND THE SENSOR'S ZERO")

@@ -14,9 +14,8 @@ from pathlib import Path
 import pytest
 from receiving import wait_for, xdr
 
-from shimfit.core.sensing.hold import Steadiness
 from shimfit.core.sensing.mounting import AxisMap
-from shimfit.core.sensing.watch import WatchState
+from shimfit.core.sensing.watch import Steadiness, WatchState
 from shimfit.errors import FileError, InstrumentError
 from shimfit.model import Face
 from shimfit.wire import inclinometer, stream

@@ -8,9 +8,8 @@ import random
 import pytest
 from receiving import sentence, xdr
 
-from shimfit.core.sensing.hold import SensorErrors
 from shimfit.core.sensing.mounting import SensorZero
-from shimfit.core.sensing.watch import WatchState
+from shimfit.core.sensing.watch import SensorErrors, WatchState
 from shimfit.wire.formats import Text, parse_description
 from shimfit.wire.stream import ListenOptions, Stream
 

@@ -29,7 +29,7 @@ from shimfit.model import Face, Lean
 from shimfit.quantities import shown
 
 if TYPE_CHECKING:
-    from shimfit.core.sensing.hold import Held, SensorErrors
+    from shimfit.core.sensing.watch import Held, SensorErrors
 
 CLEAR = 3.0
 """The tipped axis must move at least this many times the other."""

@@ -22,9 +22,9 @@ if TYPE_CHECKING:
 
     from textual.app import ComposeResult
 
-    from shimfit.core.sensing.hold import Held
     from shimfit.core.sensing.mounting import Reversal, Tip
     from shimfit.core.sensing.statistics import SensorCharacter
+    from shimfit.core.sensing.watch import Held
     from shimfit.text.canvas import Run
     from shimfit.tui.session import Session
     from shimfit.wire.inclinometer import Inclinometer
