@@ -97,15 +97,9 @@ class Seat(StrEnum):
         return self.sign_along != 0 and self.sign_across != 0
 
 
+# A seat is called after the faces that it lies at.
 _SEAT_SIGNS = {
-    Seat.PREV_HOUSE: (-1, -1),
-    Seat.NEXT_HOUSE: (1, -1),
-    Seat.PREV_OUT: (-1, 1),
-    Seat.NEXT_OUT: (1, 1),
-    Seat.NEXT: (1, 0),
-    Seat.OUT: (0, 1),
-    Seat.PREV: (-1, 0),
-    Seat.HOUSE: (0, -1),
+    seat: (("next" in seat) - ("prev" in seat), ("out" in seat) - ("house" in seat)) for seat in Seat
 }
 CORNERS = (Seat.PREV_HOUSE, Seat.NEXT_HOUSE, Seat.PREV_OUT, Seat.NEXT_OUT)
 EDGE_MIDDLES = (Seat.NEXT, Seat.OUT, Seat.PREV, Seat.HOUSE)

@@ -52,10 +52,9 @@ def run_demo(args: argparse.Namespace, io: Io) -> int:
 
 def run_serve(args: argparse.Namespace, io: Io) -> int:
     """Serve the terminal program to a browser."""
-    from shimfit.settings import data_file
     from shimfit.tui.serve import serve
 
-    return serve(data_file(args.db), host=args.host, port=args.port, talk=io.talk)
+    return serve(settings.data_file(args.db), host=args.host, port=args.port, talk=io.talk)
 
 
 def run_numbers(args: argparse.Namespace, io: Io) -> int:
@@ -105,7 +104,9 @@ def run_terminal(args: argparse.Namespace, io: Io) -> int:
     """Open at the last run, or offer the sample job."""
     if args.json:
         raise UsageError("--json goes with a command; see shimfit --help")
-    look_only = _can_only_be_read(settings.data_file(args.db))
+    file = settings.data_file(args.db)
+    # On a disk, or in a folder, that may not be written it is opened to look at.
+    look_only = file.is_file() and not (os.access(file, os.W_OK) and os.access(file.parent, os.W_OK))
     with open_site(args, io, read_only=look_only, makes=True, hold=False) as site:
         ascii_only = site.settings.ascii or asks_for_ascii(os.environ)
         if args.plain or not full_screen():
@@ -114,10 +115,14 @@ def run_terminal(args: argparse.Namespace, io: Io) -> int:
             return run_plain(site, ascii=ascii_only, commands=CommandLine(site.path))
         from shimfit.tui import run as run_screen
 
-        # SHIMFIT_REHEARSE: open the sample, log one reading and quit; to try a new machine.
-        rehearse = bool(os.environ.get("SHIMFIT_REHEARSE"))
-        commands = CommandLine(site.path)
-        return run_screen(site, theme=args.theme, ascii=ascii_only, rehearse=rehearse, commands=commands)
+        return run_screen(
+            site,
+            theme=args.theme,
+            ascii=ascii_only,
+            # Open the sample, log one reading and quit; to try a new machine.
+            rehearse=bool(os.environ.get("SHIMFIT_REHEARSE")),
+            commands=CommandLine(site.path),
+        )
 
 
 class _Said(io_room.StringIO):
@@ -156,11 +161,6 @@ class CommandLine:
             return main([*words, "--db", str(self._file)], Io(out, out, keyboard=False, stop=stop))
         except SystemExit as left:  # help was asked for
             return left.code if isinstance(left.code, int) else 0
-
-
-def _can_only_be_read(path: Path) -> bool:
-    """True for a data file on a disk, or in a folder, that may not be written: it is opened to look at."""
-    return path.is_file() and not (os.access(path, os.W_OK) and os.access(path.parent, os.W_OK))
 
 
 def asks_for_ascii(environment: Mapping[str, str]) -> bool:
