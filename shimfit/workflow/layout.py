@@ -145,11 +145,15 @@ def station_words(site: Site, place: Place) -> str:
 
 @in_one_turn
 def remove_post(site: Site, place: Place) -> str:
-    """Take a post out of its run; UsageError where it holds two legs, or where too few would be left."""
-    site.post(place)
+    """Take a post out of its run; the packs under it are in the box again.
+
+    UsageError where it holds two legs, or where too few would be left.
+    """
+    packs = site.post(place).packs_in_place
     layout.remove(_marks_of(site.run(place.job, place.run)), place.post)
-    site.remove_post(place)
-    return f"post {place.post} is out of the run; its log is kept"
+    site.journal.append_all([*moving(site, place, packs, ()), site.draft(place, "post-removed", {})])
+    back = "; its packs are in the box again" if packs else ""
+    return f"post {place.post} is out of the run; its log is kept{back}"
 
 
 @in_one_turn

@@ -354,12 +354,6 @@ class Site(AbstractContextManager["Site"]):
         self.post(place)
         self.journal.append_all([self.draft(place, "post-moved", {"station_mm": station_mm})])
 
-    @in_one_turn
-    def remove_post(self, place: Place) -> None:
-        """Take a post out of the run; everything logged at it stays in the log."""
-        self.post(place)
-        self.journal.append_all([self.draft(place, "post-removed", {})])
-
     def import_stock(self, lots: Sequence[Lot], source: str) -> None:
         """Put counted lots in the box; lots of the same name are replaced by what was counted."""
         data = {"lots": [to_json(lot) for lot in lots], "source": source}

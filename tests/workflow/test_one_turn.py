@@ -30,7 +30,7 @@ MOVES = {
     "change": lambda site: site.change_run("jetty", "east", height_mm=1100.0),
     "insert": lambda site: site.add_post(Place("jetty", "east", "4"), {"leg": 1, "station_mm": 3600.0}),
     "move": lambda site: site.move_post(AT, 10.0),
-    "remove": lambda site: site.remove_post(AT),
+    "remove": lambda site: layout.remove_post(site, Place("jetty", "east", "2")),
     "out": lambda site: site.out_of("F2", 1),
     "read": lambda site: log_reading(site, AT, "1n 2o", sure=True),
     "bed": lambda site: log_reading(site, AT, "6n 10h", Asked(bed=True), sure=True),
@@ -119,6 +119,25 @@ def test_a_post_put_in_anothers_place_is_said_and_taken_back_as_that(tmp_path, r
         assert site.undo("jetty") == "taken back: another post put in at east/1"
         assert site.post(AT).readings == before.readings
         assert site.post(AT).notes == ()
+
+
+def test_a_post_taken_out_gives_its_packs_back_and_undo_puts_them_under_it_again(tmp_path):
+    with Site.open(tmp_path / "jetty.db") as site:
+        site.add_job("jetty")
+        site.add_run("jetty", "east", foot=FOOT, height_mm=1000.0, posts=POSTS)
+        site.import_stock([Lot("F1", "flat", 40, thickness_mm=0.5)], "")
+        place = Place("jetty", "east", "2")
+        log_reading(site, place, "6n 10h", sure=True)
+        full = site.box().lots
+        log_packs(site, place)
+        packed, packs = site.box().lots, site.post(place).packs_in_place
+        assert packs
+        assert packed != full
+        said = layout.remove_post(site, place)
+        assert said == "post 2 is out of the run; its log is kept; its packs are in the box again"
+        assert site.box().lots == full
+        assert site.undo("jetty") == "taken back: taking out post east/2"
+        assert (site.box().lots, site.post(place).packs_in_place) == (packed, packs)
 
 
 def _is_taken(site):

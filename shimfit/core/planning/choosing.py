@@ -8,6 +8,7 @@ again. Strips that the chosen wedges can't be sawn from are told shorter, and ch
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from dataclasses import dataclass, field, replace
 from heapq import heappop, heappush
@@ -47,6 +48,8 @@ SURE = 0.99
 """Share of a pattern in the linear program from which a long run takes it as it is, at first."""
 MOSTLY = 2 / 3
 """Share of the posts that are sure from which they are taken as they are, at first."""
+STILL_GOOD = 0.68
+"""Share of the posts that keep what an earlier plan gave them, at first."""
 ENRICH_STEPS = ((60, 0.6), (300, 1.5))
 """(patterns a post, cost above its cheapest that is looked at, in pieces)."""
 CLOSER_LOOKS = 3
@@ -144,14 +147,12 @@ class _Choosing:
         root = self.rounds.first()
         self.bound, self.stopped = root.bound, self.rounds.stopped
         self.rounds.progress = None
-        sure = self._sure(root) if self.long else ()
-        # Where few posts are sure, so is little: what is left may not fit beside them.
         begun = self._as_before(root)
-        some = not begun and len(sure) > MOSTLY * len(self.posts)
-        chosen = self._choose(root, (), sure=sure) if some else None
-        if chosen is None or (
-            not self.stopped and chosen.objective - self.bound > self.enough * chosen.objective
-        ):
+        sure = self._still_good(root, begun) if begun else self._sure(root) if self.long else ()
+        # Where few posts are sure, so is little: what is left may not fit beside them.
+        some = len(sure) > MOSTLY * len(self.posts)
+        chosen = self._choose(root, begun, sure=sure) if some else None
+        if chosen is None or not (begun or self.stopped or self._enough(chosen)):
             chosen = self._choose(root, begun if chosen is None else chosen.patterns)
         if chosen is not None and not self.stopped and not self.patience.quick:
             chosen = self._by_settings(root, chosen)
@@ -182,6 +183,25 @@ class _Choosing:
             return ()
         offered = worth_offering(self.rounds.master, settled, PATTERNS_A_POST, kept)
         return (*kept, *greedy(self.tables, offered, {}, kept))
+
+    def _still_good(self, settled: Settled, begun: Sequence[Pattern]) -> tuple[Pattern, ...]:
+        """Those of an earlier plan that cost little more at the prices than their posts' cheapest.
+
+        What lies between a plan and its bound is the sum of these and of stock that is left over: so the
+        posts of the largest of them are the ones to choose for anew.
+        """
+        priced = self.rounds.master.priced(self.rounds.master.grown(settled.price))
+        costs = {
+            pattern.key: cost
+            for pattern, cost in zip(self.rounds.master.patterns, priced.tolist(), strict=True)
+        }
+        over = {
+            pattern.key: costs.get(pattern.key, math.inf) - float(settled.least[pattern.post])
+            for pattern in begun
+            if self.posts[pattern.post] in self.earlier.chosen
+        }
+        ordered = sorted((one for one in begun if one.key in over), key=lambda one: (over[one.key], one.post))
+        return tuple(ordered[: math.floor(STILL_GOOD * len(self.posts))])
 
     def _enough(self, chosen: Chosen) -> bool:
         return chosen.objective - self.bound <= self.enough * chosen.objective
@@ -289,8 +309,9 @@ class _Choosing:
         # What may be missing is told of the whole run, of which the sure ones are a part.
         rest = max(settled.objective - sum(pattern.cost for pattern in sure), 0.1 * settled.objective)
         gap = LONG_CHOOSING_GAP * settled.objective / rest if self.long else min(CHOOSING_GAP, self.enough)
-        if self.earlier.chosen:
+        if self.earlier.chosen and not sure:
             gap = max(gap, self.enough)
+        start = [one for one in start if one.post not in done]
         open_posts = [post for post in range(len(self.posts)) if post not in done]
         patience = replace(self.patience, progress=None if self.patience.progress is None else self._tell)
         chosen, short = None, list[int]()
