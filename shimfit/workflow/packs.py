@@ -203,22 +203,15 @@ def _shortest_inside_mm(settings: Settings, torque_nm: float | None, defaults: O
     return min(max(asked, defaults.min_inside_mm), defaults.bearing_mm)
 
 
-def promised_packs(site: Site, left_out: Callable[[tuple[str, str], PostRecord], bool]) -> list[Pack]:
+def promised(site: Site, left_out: Callable[[Place, PostRecord], bool]) -> list[Pack]:
     """What posts wait for that is still in the box: it is nobody else's. left_out: posts not to ask."""
-    waited_for = [
-        pack
-        for job in site.jobs()
-        for name in job.runs
-        for post in site.run(job.name, name).posts
-        if post.implied and not left_out((job.name, name), post)
-        for pack in awaited_packs(post)
-    ]
-    return site.box().stock.as_it_lies(waited_for)
+    posts = (post for place, post in site.every_post() if post.implied and not left_out(place, post))
+    return site.box().stock.as_it_lies([pack for post in posts for pack in awaited_packs(post)])
 
 
-def promised(site: Site, place: Place) -> list[Pack]:
+def promised_beside(site: Site, place: Place) -> list[Pack]:
     """Packs that all other posts wait for and that are still in the box."""
-    return promised_packs(site, lambda run, post: (*run, post.name) == (place.job, place.run, place.post))
+    return promised(site, lambda other, _: other == place)
 
 
 def moved_packs(before: Iterable[Pack], after: Iterable[Pack]) -> tuple[list[Pack], list[Pack]]:
@@ -255,7 +248,7 @@ def moving(site: Site, place: Place, before: Sequence[Pack], after: Sequence[Pac
     kerf_mm = options_of(site.run(place.job, place.run), site.settings).saw.kerf_mm
     pushed = pushed_packs(before, after)
     data = stock.moved(
-        came_out, went_in, str(place), kerf_mm, promised=lambda: promised(site, place), pushed=pushed
+        came_out, went_in, str(place), kerf_mm, promised=lambda: promised_beside(site, place), pushed=pushed
     )
     return [] if data is None else [Draft("taken", data, by=site.settings.by or None)]
 

@@ -30,7 +30,7 @@ from shimfit.core.stock import lots_from_rows, natural_key
 from shimfit.errors import EntryError, FileError, UsageError
 from shimfit.model import PLANNED, Cost, Foot, Lean, Prescription, Within
 from shimfit.quantities.typed import DEFAULT_TOLERANCE, parse_tolerance
-from shimfit.workflow.packs import promised_packs
+from shimfit.workflow.packs import promised
 from shimfit.workflow.solving import plan_post
 
 if TYPE_CHECKING:
@@ -275,10 +275,8 @@ def plan_site_run(
             "(both directions, stood or --bed)"
         )
     options = options_of(state, site.settings, site_scatter=scatter_of(site, job).factor)
-    promised = promised_packs(
-        site, lambda place, post: place == (job, run) and _lean_to_plan(post) is not None
-    )
-    lots = box.stock.without(promised, options.saw.kerf_mm)
+    kept = promised(site, lambda at, post: (at.job, at.run) == (job, run) and _lean_to_plan(post) is not None)
+    lots = box.stock.without(kept, options.saw.kerf_mm)
     key = (site.path, job, run)
     if key not in _EARLIER:
         _EARLIER.clear()
@@ -290,7 +288,7 @@ def plan_site_run(
     # The pieces with the copies that the box knows, of which the plan was offered only some; leans and limits
     # as read, and rests as little as the packs give.
     packs = [pack for one in done.planned for pack in one.packs]
-    numbered = iter(box.stock.numbered(packs, promised, kerf_mm=options.saw.kerf_mm))
+    numbered = iter(box.stock.numbered(packs, kept, kerf_mm=options.saw.kerf_mm))
     as_read = {post.name: post for post in posts_to_plan(state, aims)}
     planned = tuple(
         replace(

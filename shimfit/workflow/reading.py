@@ -167,31 +167,28 @@ def answer_now(site: Site, place: Place) -> Prescription | None:
     May run in a thread: where the post or the box has changed meanwhile, the answer is dropped and the post
     answered as it stands now.
     """
+
+    def asked_of(post: PostRecord) -> tuple[object, ...]:
+        """All of a post that its answer is worked out from."""
+        made = (post.making, post.rule, post.tolerance, post.foot, post.height_mm)
+        return (post.readings, post.packs_in_place, post.prescription, *made)
+
     while True:
         post, asks = site.post(place), here(site)
-        answer = _missing_answer(site, place, post)
-        if answer is None or answer is post.prescription or site.read_only:
-            return answer
-        with site.journal.exclusively():
-            if _asked_of(site.post(place)) == _asked_of(post) and here(site) == asks:
-                asked = asks.asked(post.making, post.rule, asks.own)
-                _log_answer(site, place, post, answer, asked)
-                return answer
-
-
-def _asked_of(post: PostRecord) -> tuple[object, ...]:
-    """All of a post that its answer is worked out from."""
-    made = (post.making, post.rule, post.tolerance, post.foot, post.height_mm)
-    return (post.readings, post.packs_in_place, post.prescription, *made)
-
-
-def _missing_answer(site: Site, place: Place, post: PostRecord) -> Prescription | None:
-    """The answer in force; a new one where it is missing, or what it was worked out from has changed."""
-    if asks_again(site, post):
+        if not asks_again(site, post):
+            return post.answer
         from shimfit.workflow.solving import prescription_for
 
-        return prescription_for(site, place, post)
-    return post.answer
+        answer = prescription_for(site, place, post)
+        if answer is None or site.read_only:
+            return answer
+        assert post.reading is not None
+        with site.journal.exclusively():
+            if asked_of(site.post(place)) == asked_of(post) and here(site) == asks:
+                asked = asks.asked(post.making, post.rule, asks.own)
+                data = {"answer": prescription_to_json(answer, entry=post.reading.text), "asked": asked}
+                site.journal.append_all([site.draft(place, "prescribed", data)])
+                return answer
 
 
 def here(site: Site) -> Here:
@@ -220,9 +217,8 @@ def asks_again(site: Site, post: PostRecord) -> bool:
 
 def _over_promised(site: Site) -> frozenset[str]:
     """Lots of which the answers given here promise more than the box holds: some was taken out of it."""
-    posts = (post for job in site.jobs() for run in job.runs for post in site.run(job.name, run).posts)
-    waiting = (post for post in posts if post.implied)
-    here_asked = (post for post in waiting if post.asked is not None and post.asked.log == site.journal.log)
+    waiting = (post for _, post in site.every_post() if post.implied and post.asked is not None)
+    here_asked = (post for post in waiting if post.asked and post.asked.log == site.journal.log)
     return site.box().stock.lacking([pack for post in here_asked for pack in awaited_packs(post)])
 
 
@@ -240,11 +236,8 @@ def missing_answers(site: Site, job: str | None = None) -> list[Place]:
     """Posts in walking order whose answer is none any more: what it was worked out from has changed."""
     now, over = here(site), _over_promised(site)
     return [
-        Place(one.name, run, post.name)
-        for one in site.jobs()
-        if job in (None, one.name)
-        for run in one.runs
-        for post in site.run(one.name, run).posts
+        place
+        for place, post in site.every_post(job)
         if post.prescription_event is not None
         and ((post.state not in SETTLED and post.asks_again(now)) or _wants_any(post, over))
     ]
@@ -258,24 +251,6 @@ def answer_missing(site: Site, job: str | None = None) -> list[Place]:
         answer_now(site, place)
     now = {place: site.post(place) for place in asked}
     return [p for p in asked if not now[p].is_stuck and now[p].prescription_event != before[p]]
-
-
-def _log_answer(
-    site: Site, place: Place, post: PostRecord, answer: Prescription, asked: dict[str, Any]
-) -> None:
-    assert post.reading is not None
-    site.journal.append_all(
-        [
-            Draft(
-                "prescribed",
-                {"answer": prescription_to_json(answer, entry=post.reading.text), "asked": asked},
-                place.job,
-                place.run,
-                place.post,
-                site.settings.by or None,
-            )
-        ]
-    )
 
 
 def stage_of(post: PostRecord, asked: Asked) -> Stage:
@@ -413,13 +388,17 @@ def _pack(site: Site, place: Place, packs: Sequence[Pack] | None) -> str:
     )
 
 
+def _log_done(site: Site, place: Place, kind: str, data: dict[str, Any]) -> None:
+    """Log what was done at a post; if a prescription was open, it was packed as prescribed before."""
+    post = site.post(place)
+    draft = site.draft(place, kind, data | {"follows": post.implied is not None})
+    site.journal.append_all([*implied_packing(site, place, post), draft])
+
+
 @in_one_turn
 def log_tightened(site: Site, place: Place, torque_nm: float | None = None) -> str:
-    """Log that the nut was tightened; if a prescription was open, it was packed as prescribed."""
-    post = site.post(place)
-    data = {"torque_nm": torque_nm, "follows": post.implied is not None}
-    drafts = [*implied_packing(site, place, post), site.draft(place, "tightened", data)]
-    site.journal.append_all(drafts)
+    """Log that the nut was tightened."""
+    _log_done(site, place, "tightened", {"torque_nm": torque_nm})
     if torque_nm is None:
         return "tightened"
     return f"tightened to {shown.torque(torque_nm, site.run(place.job, place.run).units)}"
@@ -428,10 +407,7 @@ def log_tightened(site: Site, place: Place, torque_nm: float | None = None) -> s
 @in_one_turn
 def log_trimmed(site: Site, place: Place) -> str:
     """Log that the packs were cut flush; the verifying reading comes after it."""
-    post = site.post(place)
-    data = {"follows": post.implied is not None}
-    drafts = [*implied_packing(site, place, post), site.draft(place, "trimmed", data)]
-    site.journal.append_all(drafts)
+    _log_done(site, place, "trimmed", {})
     return f"trimmed: read again, trimming can move a pack. {cautions_of('trim')[0]}"
 
 

@@ -11,7 +11,7 @@ module that take a site and a place.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
 from datetime import datetime
 from functools import wraps
@@ -215,6 +215,13 @@ class Site(AbstractContextManager["Site"]):
             names = ", ".join(post.name for post in run.posts) or "none yet"
             raise UsageError(f"there is no post {place.post!r} in {place.run_path}; its posts are: {names}")
         return found
+
+    def every_post(self, job: str | None = None) -> Iterator[tuple[Place, PostRecord]]:
+        """All posts of all runs, of all jobs or of one, in walking order."""
+        for one in self.jobs():
+            for run in one.runs if job in (None, one.name) else ():
+                for post in self.run(one.name, run).posts:
+                    yield Place(one.name, run, post.name), post
 
     # ------------------------------------------------------------ walking
 

@@ -32,7 +32,7 @@ from shimfit.workflow.packs import (
     of_lots,
     of_packs,
     options_of,
-    promised,
+    promised_beside,
     scatter_of,
 )
 
@@ -63,7 +63,7 @@ def prescription_for(site: Site, place: Place, post: PostRecord) -> Prescription
     run, settings, scatter = site.run(place.job, place.run), site.settings, scatter_of(site, place.job)
     options = options_of(run, settings, post.torque_nm, scatter.factor)
     kerf_mm = options.saw.kerf_mm
-    box, waited_for = site.box(), promised(site, place)
+    box, waited_for = site.box(), promised_beside(site, place)
     lots = box.stock.without(waited_for, kerf_mm)
     if post.packs_in_place:
         # What is used up stays known: packs of it are pushed, or come out as the wedges that they are.
@@ -313,7 +313,7 @@ class LivePacking:
         options = options_of(run, site.settings, self._post.torque_nm, scatter.factor)
         box = site.box()
         self._box, self._kerf_mm = box.stock, options.saw.kerf_mm
-        self._promised = promised(site, place)
+        self._promised = promised_beside(site, place)
         lots = box.stock.without(self._promised, self._kerf_mm)
         self._rests = {lot.lot for lot in lots} - {lot.lot for lot in box.lots}
         """What others' packs will leave of their pieces: named as stretches of those."""
