@@ -305,12 +305,10 @@ class ModbusDevice:
     def answer(self, data: bytes, x_deg: float, y_deg: float) -> bytes:
         """What to answer to these bytes."""
         self._received += data
-        answer = b""
-        while len(self._received) >= len(self._request):
-            asked = self._received.startswith(self._request)
-            self._received = self._received[len(self._request) if asked else 1 :]
-            answer += self._answer(0.0, x_deg, y_deg) if asked else b""
-        return answer
+        asked = self._received.count(self._request)
+        keep = len(self._request) - 1  # a request may be half here
+        self._received = self._received.rpartition(self._request)[2][-keep:]
+        return asked * self._answer(0.0, x_deg, y_deg) if asked else b""
 
 
 def damage(data: bytes, share: float, random: np.random.Generator) -> bytes:

@@ -34,7 +34,6 @@ if TYPE_CHECKING:
     from datetime import date
 
     from shimfit.core.sensing.statistics import SensorCharacter
-    from shimfit.core.sensing.watch import SensorErrors
     from shimfit.settings import Settings
     from shimfit.wire.stream import Snapshot, Taken
     from shimfit.workflow.site import Site
@@ -127,40 +126,29 @@ def listen_options(
     """
     device = read_device(settings.sensor_format)
     axes = device.axis_map or parse_axis_map(settings.sensor_axes)
-    written = device.zero if known is None or known.dropped is None else None
+    zero, errors = device.zero, device.sensor_errors
+    if known is not None:
+        if known.dropped is not None:
+            zero = None
+        if zero is None and known.u_zero is not None:  # as the sensor says it, whichever way it sits now
+            then = parse_axis_map(known.axes) if known.axes else axes
+            x, y = then.to_sensor(Lean(known.zero_along, known.zero_across))
+            age = None if today is None else age_days(known, today)
+            u_deg = math.degrees(known.u_zero)
+            zero = SensorZero(to_degrees(x), to_degrees(y), u_deg, age, known.zero_degc)
+        # What a long still record showed counts where the device's file has none.
+        errors = replace(
+            errors,
+            floor_deg=errors.floor_deg or known.floor_deg or 0.0,
+            memory_s=errors.memory_s or known.memory_s or 0.0,
+        )
     return ListenOptions(
         description=device.description,
         baud=settings.sensor_baud or None,
         axis_map=axes,
-        sensor_errors=_with_character(device.sensor_errors, known),
-        zero=written or (None if known is None else _kept_zero(known, axes, today)),
+        sensor_errors=errors,
+        zero=zero,
         due_days=DUE_DAYS,
-    )
-
-
-def _kept_zero(known: Instrument, axes: AxisMap, today: date | None) -> SensorZero | None:
-    """The zero as the sensor says it, whichever way it sits now; None when it was never found."""
-    if known.u_zero is None:
-        return None
-    then = parse_axis_map(known.axes) if known.axes else axes
-    x, y = then.to_sensor(Lean(known.zero_along, known.zero_across))
-    return SensorZero(
-        to_degrees(x),
-        to_degrees(y),
-        math.degrees(known.u_zero),
-        None if today is None else age_days(known, today),
-        known.zero_degc,
-    )
-
-
-def _with_character(sensor_errors: SensorErrors, known: Instrument | None) -> SensorErrors:
-    """The floor and the memory that a long still record showed count where the device's file has none."""
-    if known is None:
-        return sensor_errors
-    return replace(
-        sensor_errors,
-        floor_deg=sensor_errors.floor_deg or known.floor_deg or 0.0,
-        memory_s=sensor_errors.memory_s or known.memory_s or 0.0,
     )
 
 

@@ -319,17 +319,19 @@ def sensor_character(values_deg: Values, period_s: float) -> SensorCharacter:
     n = len(values_deg)
     if n < LEAST_SAMPLES:
         raise EntryError(f"A still record of {n} samples is too short; {LEAST_SAMPLES} are the least.")
-    times_s = np.arange(n, dtype=np.float64) * period_s
-    slope, residuals = straight_line(times_s, values_deg)
-    lengths = _lengths(n)
+    slope, residuals = straight_line(np.arange(n, dtype=np.float64) * period_s, values_deg)
+    lengths = [1]  # 1, 2, 4, … samples, while enough averages of that length fit
+    while 2 * lengths[-1] * _LEAST_PAIRS <= n:
+        lengths.append(2 * lengths[-1])
     curve = tuple(AllanPoint(m * period_s, overlapping_allan(values_deg, m)) for m in lengths)
     bottom = min(curve, key=lambda point: point.deviation_deg)
+    at_1_s = min(curve, key=lambda point: abs(math.log(point.seconds)))
     return SensorCharacter(
         samples=n,
         seconds=n * period_s,
         spread_deg=robust_spread(residuals),
         memory_s=memory_time(residuals) * period_s,
-        density_deg=_one_second(curve),
+        density_deg=at_1_s.deviation_deg * math.sqrt(at_1_s.seconds),
         drift_deg_per_min=60 * slope,
         floor_deg=bottom.deviation_deg,
         floor_s=bottom.seconds,
@@ -359,20 +361,6 @@ def character_lines(name: str, one: SensorCharacter) -> list[str]:
     return lines
 
 
-def _lengths(n: int) -> list[int]:
-    """1, 2, 4, … samples, while enough averages of that length fit."""
-    lengths = [1]
-    while 2 * lengths[-1] * _LEAST_PAIRS <= n:
-        lengths.append(2 * lengths[-1])
-    return lengths
-
-
-def _one_second(curve: tuple[AllanPoint, ...]) -> float:
-    """Deviation of a 1 s mean if the noise were white: from the point nearest to 1 s."""
-    nearest = min(curve, key=lambda point: abs(math.log(point.seconds)))
-    return nearest.deviation_deg * math.sqrt(nearest.seconds)
-
-
 def hold_needed_s(density_deg: float, u_deg: float) -> float:
     """Seconds of hold until white noise leaves a mean with standard uncertainty u: ½ (N/u)².
 
@@ -393,14 +381,10 @@ def plot_curve(curve: tuple[AllanPoint, ...], width: int = 60, height: int = 12)
     for x, y in points:
         column = round((x - left) / (right - left) * (width - 1))
         rows[round((high - y) / tall * (height - 1))][column] = "●"
-    lines = [f"{_label(at, high, tall, height)} │{''.join(row).rstrip()}" for at, row in enumerate(rows)]
+    lines = []
+    for at, row in enumerate(rows):
+        labelled = at in (0, height // 2, height - 1)
+        label = f"{10 ** (high - tall * at / (height - 1)):8.2g}°" if labelled else " " * 9
+        lines.append(f"{label} │{''.join(row).rstrip()}")
     start, end = f"{10**left:.3g} s", f"{10**right:.3g} s"
-    lines.append(" " * 10 + "└" + "─" * width)
-    lines.append(" " * 11 + start + end.rjust(width - len(start)))
-    return "\n".join(lines)
-
-
-def _label(row: int, high: float, tall: float, height: int) -> str:
-    if row in (0, height // 2, height - 1):
-        return f"{10 ** (high - tall * row / (height - 1)):8.2g}°"
-    return " " * 9
+    return "\n".join([*lines, " " * 10 + "└" + "─" * width, " " * 11 + start + end.rjust(width - len(start))])
