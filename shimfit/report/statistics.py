@@ -223,7 +223,7 @@ def statistics_lines(figures: Statistics, record: RunRecord) -> list[str]:
         lines = [
             f"{proven}{yet}, {figures.verified} verified, {figures.out} out of plumb.",
             f"Plumb at first try: {tries}; rounds per post: {mean}, at most {max(figures.rounds)}.",
-            f"Share of the tolerance used: {', '.join(used)} posts.",
+            f"Posts by share of the tolerance used: {', '.join(used)}.",
         ]
     if reported := score_words(figures.score):
         lines.append(f"{reported}.")
