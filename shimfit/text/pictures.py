@@ -313,15 +313,17 @@ RUN_FACTORS = (100, 50, 20, 10, 5, 2, 1)
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
-    """One post of the run as the picture needs it."""
+class PostInRun:
+    """One post of a run, as its pictures need it."""
 
     name: str
     station_mm: float
+    """From the run's start, along its legs."""
     state: PostState
-    top_mm: tuple[float, float] | None
+    turn_deg: float | None = None
+    """How far the run turns here, + towards out; None: straight on."""
+    top_mm: tuple[float, float] | None = None
     """Displacement of the top (+next, +out); None where it was not read in both directions."""
-    height_mm: float
 
 
 def strip(states: Sequence[PostState], here: int, *, glyphs: Glyphs, width: int) -> Canvas:
@@ -345,7 +347,7 @@ def strip(states: Sequence[PostState], here: int, *, glyphs: Glyphs, width: int)
 
 
 def run_as_it_stands(
-    posts: Sequence[Standing], here: int, *, names: Mapping[Face, str], glyphs: Glyphs,
+    posts: Sequence[PostInRun], here: int, *, names: Mapping[Face, str], glyphs: Glyphs,
     width: int, height: int, units: Units = "mm",
 ) -> Canvas:  # fmt: skip
     """Two views of the same run: from the house side (leans to prev and next), and the tops from above.
@@ -395,18 +397,6 @@ def run_as_it_stands(
     return canvas
 
 
-@dataclass(frozen=True, slots=True)
-class InPlan:
-    """One post of a run seen from above."""
-
-    name: str
-    station_mm: float
-    """From the run's start, along its legs."""
-    state: PostState
-    turn_deg: float | None = None
-    """How far the run turns here, + towards out; None: straight on."""
-
-
 RIGHT_ANGLE_DEG = 90.0
 """What a corner turns by, to the house, where no angle was given."""
 
@@ -419,7 +409,7 @@ def turn_of(post: PostRecord | Mark) -> float | None:
 
 
 def run_in_plan(
-    posts: Sequence[InPlan], here: int, *, length: Callable[[float], str], names: Mapping[Face, str],
+    posts: Sequence[PostInRun], here: int, *, length: Callable[[float], str], names: Mapping[Face, str],
     glyphs: Glyphs, width: int, height: int,
 ) -> Canvas:  # fmt: skip
     """The run from above, legs and corners to scale: a sign a post, its name, each leg's length.

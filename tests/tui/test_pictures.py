@@ -13,8 +13,7 @@ from shimfit.text.canvas import HEIGHT, STACKED_HEIGHT, Canvas, numerals, stacke
 from shimfit.text.glyphs import ASCII, ROLES, UNICODE
 from shimfit.text.pictures import (
     SPANS,
-    InPlan,
-    Standing,
+    PostInRun,
     elevation,
     entering_face,
     foot_plan,
@@ -128,7 +127,10 @@ def test_no_size_and_no_lean_breaks_a_picture(along: float, across: float, size:
         elevation(lean, 1000, names=NAMES, glyphs=ASCII, width=width, height=height),
         trend([3.0, 0.0, 1.0], 2.0, glyphs=ASCII, width=width, height=height),
         run_as_it_stands(
-            [Standing("1", 0, PostState.PACK, top, 1000), Standing("2", 1200, PostState.TO_READ, None, 1000)],
+            [
+                PostInRun("1", 0, PostState.PACK, top_mm=top),
+                PostInRun("2", 1200, PostState.TO_READ, top_mm=None),
+            ],
             0,
             names=NAMES,
             glyphs=ASCII,
@@ -192,9 +194,9 @@ def test_digits_can_be_told_apart() -> None:
 
 def test_leans_are_exaggerated_alike_for_every_post() -> None:
     posts = [
-        Standing("1", 0, PostState.PACK, (10.0, 0.0), 1000),
-        Standing("2", 2000, PostState.PACK, (-10.0, 0.0), 1000),
-        Standing("3", 4000, PostState.TO_READ, None, 1000),
+        PostInRun("1", 0, PostState.PACK, top_mm=(10.0, 0.0)),
+        PostInRun("2", 2000, PostState.PACK, top_mm=(-10.0, 0.0)),
+        PostInRun("3", 4000, PostState.TO_READ, top_mm=None),
     ]
     drawn = run_as_it_stands(posts, 2, names=NAMES, glyphs=ASCII, width=80, height=14)
     top, foot = drawn.text().split("\n")[0], drawn.text().split("\n")[5]
@@ -212,7 +214,7 @@ def test_a_run_in_plan_turns_where_its_corners_turn() -> None:
     turns = (None, None, -90.0, None, -90.0, None)
     stations = (0.0, 1000.0, 2000.0, 3000.0, 4000.0, 5000.0)
     marks = [
-        InPlan(str(number), station, PostState.PLUMB if number == 1 else PostState.TO_READ, turn)
+        PostInRun(str(number), station, PostState.PLUMB if number == 1 else PostState.TO_READ, turn)
         for number, (station, turn) in enumerate(zip(stations, turns, strict=True), start=1)
     ]
     names = {face: face.value for face in Face}

@@ -18,7 +18,7 @@ from shimfit.model import PostState
 from shimfit.text.canvas import Canvas
 from shimfit.text.glyphs import ROLES
 from shimfit.text.phrases import fitting, lot_size, post_view, score_words
-from shimfit.text.pictures import InPlan, Standing, run_as_it_stands, run_in_plan, strip, turn_of
+from shimfit.text.pictures import PostInRun, run_as_it_stands, run_in_plan, strip, turn_of
 from shimfit.text.plan_phrases import buy_lines
 from shimfit.tui.handover import export_record, suggested_name, writing
 from shimfit.tui.screens.beside import (
@@ -348,7 +348,7 @@ class RunScreen(PostList):
         if run is None or words is None:
             return Canvas(width, height)
         return run_in_plan(
-            [InPlan(post.name, post.station_mm, post.state, turn_of(post)) for post in run.posts],
+            [PostInRun(post.name, post.station_mm, post.state, turn_of(post)) for post in run.posts],
             self.session.index,
             length=words.distance,
             names=words.names,
@@ -365,7 +365,7 @@ class RunScreen(PostList):
         tops = {post.name: lean.top_mm(post.height_mm) for post in run.posts if (lean := leans[post.name])}
         return run_as_it_stands(
             [
-                Standing(post.name, post.station_mm, post.state, tops.get(post.name), post.height_mm)
+                PostInRun(post.name, post.station_mm, post.state, top_mm=tops.get(post.name))
                 for post in run.posts
             ],
             self.session.index,

@@ -14,7 +14,7 @@ from shimfit.quantities.shown import angle, distance, sized, tape
 from shimfit.settings import SAYS, choices_of, shown
 from shimfit.text.canvas import Canvas
 from shimfit.text.phrases import rod_words
-from shimfit.text.pictures import InPlan, run_in_plan, turn_of
+from shimfit.text.pictures import PostInRun, run_in_plan, turn_of
 from shimfit.tui.screens.page import Page, Question
 from shimfit.tui.session import Outcome, outcome_of, refused
 from shimfit.tui.setting_up import add_run, check_answer, preview_marks, preview_words, run_steps, units_of
@@ -196,7 +196,7 @@ class SetupScreen(Page):
 
     def _draw_preview(self, width: int, height: int) -> Canvas:
         return run_in_plan(
-            [InPlan(mark.name, mark.station_mm, PostState.TO_READ, turn_of(mark)) for mark in self._marks],
+            [PostInRun(mark.name, mark.station_mm, PostState.TO_READ, turn_of(mark)) for mark in self._marks],
             -1,
             length=lambda mm: distance(mm, self._units),
             names={face: face.value for face in Face},
