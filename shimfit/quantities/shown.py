@@ -21,6 +21,7 @@ import math
 import re
 from collections.abc import Iterator
 from fractions import Fraction
+from functools import partial
 from typing import Final
 
 from shimfit.errors import InternalError, UsageError
@@ -195,31 +196,34 @@ def sized(mm: float, units: Units, *, unit: bool = True) -> str:
 # ---------------------------------------------------------------- other quantities
 
 
-def slope(value: float, units: Units, *, sign: bool = False, unit: bool = True) -> str:
-    """A slope: `0.12 mm/m`, `0.0014 in/ft`; sign: `+` is written too, unit: False leaves it out."""
-    factor, places = (1000.0, 2) if units == "mm" else (12.0, 4)
-    return f"{value * factor:{'+' if sign else ''}.{places}f}" + (f" {slope_unit(units)}" if unit else "")
+_UNITS: Final[dict[str, dict[Units, tuple[float, str, str]]]] = {
+    "slope": {"mm": (1000.0, ".2f", "mm/m"), "inch": (12.0, ".4f", "in/ft")},
+    "rate": {"mm": (1000.0, ".3g", "mm/m"), "inch": (12.0, ".3g", "in/ft")},
+    "area": {"mm": (1.0, ".0f", "mm²"), "inch": (1 / MM_PER_INCH**2, ".3g", "in²")},
+    "stress": {"mm": (1.0, ".2f", "MPa"), "inch": (PSI_PER_MPA, ".0f", "psi")},
+}
+"""Of each quantity: how many of its unit one of ours is, how it is written, the unit's sign."""
 
 
-def rate(value: float, units: Units) -> str:
-    """A slope that somebody states, to three figures: `0.5 mm/m`, `0.006 in/ft`."""
-    return f"{value * (1000.0 if units == 'mm' else 12.0):.3g} {slope_unit(units)}"
+def _quantity(kind: str, value: float, units: Units, *, sign: bool = False, unit: bool = True) -> str:
+    factor, form, name = _UNITS[kind][units]
+    figure = f"{value * factor:{'+' if sign else ''}{form}}"
+    return f"{figure} {name}" if unit else figure
+
+
+slope = partial(_quantity, "slope")
+"""A slope (ratio): `0.12 mm/m`, `0.0014 in/ft`; sign: `+` is written too, unit: False leaves it out."""
+rate = partial(_quantity, "rate")
+"""A slope that somebody states, to three figures: `0.5 mm/m`, `0.006 in/ft`."""
+area = partial(_quantity, "area")
+"""An area in mm²: `6208 mm²`, `9.62 in²`."""
+stress = partial(_quantity, "stress")
+"""A pressure in N/mm², to two figures after the point, or whole psi: `0.64 MPa`, `93 psi`."""
 
 
 def slope_unit(units: Units) -> str:
     """The sign of the unit of slopes."""
-    return "mm/m" if units == "mm" else "in/ft"
-
-
-def area(mm2: float, units: Units) -> str:
-    """An area: `6208 mm²`, `9.62 in²`."""
-    return f"{mm2:.0f} mm²" if units == "mm" else f"{mm2 / MM_PER_INCH**2:.3g} in²"
-
-
-def stress(mpa: float, units: Units, *, unit: bool = True) -> str:
-    """A pressure to two figures after the point, or whole psi: `0.64 MPa`, `93 psi`."""
-    figure, name = (f"{mpa:.2f}", "MPa") if units == "mm" else (f"{mpa * PSI_PER_MPA:.0f}", "psi")
-    return f"{figure} {name}" if unit else figure
+    return _UNITS["slope"][units][2]
 
 
 def torque(nm: float, units: Units) -> str:
@@ -257,12 +261,8 @@ _IN_MM: Final = re.compile(
     rf"(?P<numbers>{_NUMBER}(?: ?(?:to|and|or|x|of|-|–|,) ?{_NUMBER})*) "
     r"(?P<unit>mm/m|mm²|N/mm²|MPa|mm)(?![\w²/])(?P<after> (?:inside|beyond|off|over)\b)?"
 )
-_IN_INCHES: Final = {
-    "mm/m": (0.012, "in/ft"),
-    "mm²": (1 / MM_PER_INCH**2, "in²"),
-    "N/mm²": (PSI_PER_MPA, "psi"),
-    "MPa": (PSI_PER_MPA, "psi"),
-}
+_IN_INCHES: Final = {row["mm"][2]: (row["inch"][0] / row["mm"][0], row["inch"][2]) for row in _UNITS.values()}
+_IN_INCHES["N/mm²"] = _IN_INCHES["MPa"]
 
 
 def sentence(text: str, units: Units) -> str:
