@@ -188,7 +188,7 @@ def _lifted(asked: Asked, allowed_mm: float, limit: float, least_rest: float) ->
     finished, left, tried = True, asked.node_limit, 0
     # A foot that is lifted stands on four packs; the three others are searched.
     dearer = 3 - min(3, len(asked.question.offers))  # what stands there already may cost less than a piece
-    beside = least_rest + (dearer * float(tables.c1.min()) if len(tables.c1) else math.inf)
+    beside = least_rest + (dearer * tables.least if len(tables.c1) else math.inf)
     pairs = [
         steps for steps in np.flatnonzero(np.isfinite(tables.g[1])).tolist() if steps not in tables.index_of
     ]

@@ -120,7 +120,7 @@ class Tables(Tapered):
         self.units: list[list[Unit]] = [sorted(units[int(t)]) for t in self.thick]
         self.index_of = {int(t): i for i, t in enumerate(self.thick)}
         self.c1 = np.array([u[0].cost for u in self.units])
-        self.c2 = np.array([sum_of(u, 2) for u in self.units])
+        self.least = float(self.c1.min(initial=math.inf))
         self.stack_flats()
 
     def stack_flats(self) -> None:
@@ -301,7 +301,7 @@ class Tables(Tapered):
         elif k == 0:
             if run.lo <= thickness <= run.hi:
                 yield thickness, run.cost + run.per_step * thickness
-        else:
+        elif run.cost + k * self.least <= limit + EPS:
             lo, hi = max(1, thickness - run.hi), thickness - run.lo
             costs = run.cost + run.per_step * (thickness - np.arange(lo, max(lo, hi + 1)))
             totals = self.g[k - 1][lo : lo + len(costs)] + costs
