@@ -235,7 +235,7 @@ def pressures(
     """
     allowed = positive(allowed_mpa, "allowed pressure", "N/mm²")
     lifting = [pack for pack in packs if pack.made_mm > 0.0]
-    supports = supports_of(gap_plane(foot, lean), lifting, stiffness={}, rocks_mm={})
+    supports = supports_of(gap_plane(foot, lean), lifting)
     shares = shares_of_pull(foot, supports, preload_mm)
     found = []
     for pack, share in zip(lifting, shares, strict=False):  # packs come first, bare corners after them

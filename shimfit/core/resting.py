@@ -98,7 +98,6 @@ def rest_packs(
     share = positive(take_up, "take-up", "")
     plane = gap_plane(foot, Lean(lean.slope_along / share, lean.slope_across / share))
     packs = tuple(packs)
-    stiffness, rocks_mm = stiffness or {}, rocks_mm or {}
     rim = plane.pivot_at_mm if foot.round else None
     resting = rest(foot, supports_of(plane, packs, stiffness=stiffness, rocks_mm=rocks_mm), preload_mm)
     for _ in range(_ROLLS if foot.round else 0):
@@ -142,8 +141,8 @@ def supports_of(
     plane: GapPlane,
     packs: Iterable[Pack],
     *,
-    stiffness: Mapping[Seat, float],
-    rocks_mm: Mapping[Seat, float],
+    stiffness: Mapping[Seat, float] | None = None,
+    rocks_mm: Mapping[Seat, float] | None = None,
     rim_at_mm: tuple[float, float] | Literal["pivot"] | None = "pivot",
 ) -> list[Support]:
     """Supports of a foot on its packs, in their order, then its bare corners: what `rest` takes.
@@ -152,6 +151,7 @@ def supports_of(
     None = nowhere more than at its seats.
     """
     rod_x, rod_y = plane.foot.rod_at_mm
+    stiffness, rocks_mm = stiffness or {}, rocks_mm or {}
     supports = []
     packed = set()
     for pack in packs:

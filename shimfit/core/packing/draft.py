@@ -101,7 +101,7 @@ class Asked:
 def bed(question: Question, packed: Sequence[Seat]) -> list[Ground]:
     """Where the bed itself bears when these seats are packed, as `core.resting` counts it; pivot first."""
     stand_in = [Pack(seat=seat, need_mm=1.0, made_mm=1.0, bears_at_mm=(1.0, 1.0)) for seat in packed]
-    supports = supports_of(question.plane, stand_in, stiffness={}, rocks_mm=question.feelers)
+    supports = supports_of(question.plane, stand_in, rocks_mm=question.feelers)
     bare = sorted((s for s in supports if s.bare), key=lambda s: -s.error_mm)
     return [Ground(s.x_mm, s.y_mm, s.error_mm, s.stiffness) for s in bare]
 

@@ -11,8 +11,9 @@ The causes are tried from the outside in, and each is only told where it is show
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import replace
-from typing import TYPE_CHECKING, NamedTuple, Protocol
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -23,11 +24,9 @@ from shimfit.model import Pack
 from shimfit.quantities import shown
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from shimfit.core.packing.question import SeatTask, Task
     from shimfit.core.packing.search import Search
-    from shimfit.model import LayoutName, Lean
+    from shimfit.model import LayoutName
 
 _ROUGH_NODES = 20
 """Nodes for the best that can be done: it is told as found, not as proven."""
@@ -39,11 +38,8 @@ _ROLLS = (
 )
 
 
-class TaskOf(Protocol):
-    """A layout's task for an amount that may be left over at the top."""
-
-    def __call__(self, asked: Asked, allowed_mm: float, *, lean_only: bool = False) -> Task:
-        """The task."""
+TaskOf = Callable[..., "Task"]
+"""A layout's task: (asked, what may be left over at the top in mm, lean_only=False)."""
 
 
 def best_that_can_be_done(
@@ -101,30 +97,23 @@ def _why(
     gave_up: bool,
     to_itself: Callable[[Asked], Draft | None],
 ) -> str:
-    if gave_up and rolls(asked.question):
+    rolling = rolls(asked.question)
+    if gave_up and rolling:
         return _ROLLS
     task = task_of(asked, asked.question.allowed_mm)
     if not any(lot.count for lot in asked.tables.lots):
-        return _empty(task)
-    if not rolls(asked.question):
-        cause = _layout_or_room(asked, layout, task)
-        if cause:
-            return cause
+        # What each seat wants, so that it can be made before anything is counted in.
+        seats = [seat for seat in task.seats if seat.bare_need_mm > _DUST_MM]
+        wants = [f"{seat.seat} wants {seat.bare_need_mm:.2f} mm" for seat in seats]
+        return f"The box is empty: {', '.join(wants)}. Count into it what there is to pack with."
+    cause = "" if rolling else _layout_or_room(asked, layout, task)
+    if cause:
+        return cause
     if not asked.relaxed:
         cause = _wanted_twice(asked, to_itself(replace(asked, relaxed=True)))
         if cause:
             return f"{_NOT_ALL_TRIED} {cause}" if gave_up else cause
-    if gave_up:
-        return _NOT_ALL_TRIED
-    return _thickness(asked, task, kind)
-
-
-def _empty(task: Task) -> str:
-    """What each seat wants, so that it can be made before anything is counted in."""
-    wants = [
-        f"{seat.seat} wants {seat.bare_need_mm:.2f} mm" for seat in task.seats if seat.bare_need_mm > _DUST_MM
-    ]
-    return f"The box is empty: {', '.join(wants)}. Count into it what there is to pack with."
+    return _NOT_ALL_TRIED if gave_up else _thickness(asked, task, kind)
 
 
 def _layout_or_room(asked: Asked, layout: LayoutName, task: Task) -> str:
@@ -149,25 +138,18 @@ def _layout_or_room(asked: Asked, layout: LayoutName, task: Task) -> str:
         wants = f"{worst.bare_need_mm:.2f} mm"
         return f"The rod's hole leaves no room for a pack at {worst.seat}, which wants {wants}."
     if layout == "one-way" and resting.lean is not None:
-        return _other_way(asked, task.seats[1], resting.lean)
-    return ""
-
-
-def _other_way(asked: Asked, seat: SeatTask, lean: Lean) -> str:
-    """A one-way pack takes out a lean in one direction only: what stays in the other, when it is too much."""
-    question = asked.question
-    assert seat.place is not None
-    x, y = lean.top_mm(question.height_mm)
-    if seat.place.enters.is_along:
-        stays, towards = abs(y), "out" if y > 0.0 else "house"
-    else:
+        # It takes out a lean in one direction only: what stays in the other, when that is too much.
+        x, y = resting.lean.top_mm(question.height_mm)
+        place = task.seats[1].place
         stays, towards = abs(x), "next" if x > 0.0 else "prev"
-    if stays <= question.allowed_mm:
-        return ""
-    return (
-        f"A one-way layout takes out a lean in one direction only: {stays:.1f} mm towards {towards} stay, "
-        f"{question.allowed_mm:.1f} mm are allowed."
-    )
+        if place is not None and place.enters.is_along:
+            stays, towards = abs(y), "out" if y > 0.0 else "house"
+        if stays > question.allowed_mm:
+            return (
+                f"A one-way layout takes out a lean in one direction only: {stays:.1f} mm towards {towards} "
+                f"stay, {question.allowed_mm:.1f} mm are allowed."
+            )
+    return ""
 
 
 def _wanted_twice(asked: Asked, draft: Draft | None) -> str:
@@ -180,8 +162,7 @@ def _wanted_twice(asked: Asked, draft: Draft | None) -> str:
         return ""
     seats: dict[int, list[str]] = {rank: [] for rank in more}
     for build in draft.builds:
-        ranks = {*build.stack.flats, *([build.stack.tail[0]] if build.stack.tail else [])}
-        for rank in ranks & more.keys():
+        for rank in more.keys() & set(build.stack.ranks):
             seats[rank].append(str(build.seat))
     short = []
     for rank, n in more.items():

@@ -364,19 +364,9 @@ class Question:
     def _supports(self, packs: Sequence[Pack]) -> list[Support]:
         """What can push; against wanted totals the plane only tells how they change inwards."""
         if self.needs is None:
-            return supports_of(self.plane, packs, stiffness={}, rocks_mm=self.feelers)
-        rod_x, rod_y = self.foot.rod_at_mm
-        supports = []
-        for pack in packs:
-            x, y = pack.bears_at_mm[0] + rod_x, pack.bears_at_mm[1] + rod_y
-            supports.append(Support(x, y, pack.made_mm - self.plane.gap_mm(x, y) - self.extra_mm(pack.seat)))
-        packed = {pack.seat for pack in packs}
-        for seat in CORNERS:
-            if seat not in packed:
-                x, y = self.foot.seat_at_mm(seat)
-                error = -self.plane.at_seat_mm(seat) - self.extra_mm(seat)
-                supports.append(Support(x, y, error, bare=True))
-        return supports
+            return supports_of(self.plane, packs, rocks_mm=self.feelers)
+        extra = {seat: self.extra_mm(seat) for seat in CORNERS}
+        return supports_of(self.plane, packs, rocks_mm=extra, rim_at_mm=None)
 
     def stands(self, resting: Resting) -> bool:
         """True when it rests in one way and within the tolerance itself."""
