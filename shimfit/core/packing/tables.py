@@ -82,21 +82,15 @@ class Tables(Tapered):
 
     def _set_length(self, length: int) -> None:
         self.length = length
-        self._inner_rows: dict[float, tuple[list[Row], Floats]] = {}
-        self._inner_tables: dict[float, tuple[list[Row], Floats, Floats]] = {}
+        self._by_place: dict[float | None, tuple[list[Row], Floats, Floats]] = {}
         self._cut_up: dict[tuple[int, float | None, tuple[float, ...], tuple[float, float]], list[Run]] = {}
         self._stacks: dict[tuple[int, int, Caps, float | None], Stack | None] = {}
         """Stacks made, by the row (its id: rows live as long as this length), thickness, caps and place."""
         self._find_flats()
         self._fewer: dict[tuple[tuple[int, int], ...], Tables] = {}
-        flat_row = Row(0.0, None, ())
-        self.rows: list[Row] = [flat_row, *self.taper_rows(None)]
-        self.sigma = np.array([row.sigma for row in self.rows])
+        self._flat_row = Row(0.0, None, ())
+        self.rows, self.cheapest, self.sigma = self.inner_table(None)
         self.saws = any(row.saw_deg is not None for row in self.rows)
-        self.cheapest = np.empty((len(self.rows), length))
-        self.cheapest[0] = self.flats
-        for i, row in enumerate(self.rows[1:], start=1):
-            self.cheapest[i] = self.convolve(row.runs, 0, length)
         # Without the list itself: a ring would keep large tables until the collector comes by.
         self._newest[:] = [{name: part for name, part in vars(self).items() if name != "_newest"}]
 
@@ -127,16 +121,12 @@ class Tables(Tapered):
         """Stacks of these flats, and the cheapest of them that may stand beside a tapered piece."""
         most = self.options.max_pieces
         self.g = _flat_tables(self.thick, self.units, self.length, most)
-        self.beside = np.full(self.length, math.inf)
+        none = np.where(np.arange(self.length) == 0, 0.0, math.inf)
+        self.beside = np.min([none, *self.g[: most - 1]], axis=0)
         """None included."""
-        self.beside[0] = 0.0
-        for table in self.g[: most - 1]:
-            np.minimum(self.beside, table, out=self.beside)
-        self._windows: dict[float, list[Floats]] = {}
-        self.flats = self.g[0].copy()
+        self.flats = np.min(self.g[:most], axis=0)
         """Cheapest stack of flats alone."""
-        for table in self.g[1:most]:
-            np.minimum(self.flats, table, out=self.flats)
+        self._windows: dict[float, list[Floats]] = {}
 
     def fewer_flats(self, caps: Caps) -> Tables | None:
         """These tables where a seat may use fewer flats; None where that is not worth working out at once."""
@@ -230,30 +220,17 @@ class Tables(Tapered):
                 self._set_length(1 << steps.bit_length())
         return self
 
-    def inner_table(self, inner_mm: float) -> tuple[list[Row], Floats, Floats]:
-        """All rows as they bear inner_mm in: flats first, then tapers by slope; cheapest packs; slopes."""
-        key = round(inner_mm, 6)
-        found = self._inner_tables.get(key)
-        if found is None:
-            rows, cheapest = self.inner_rows(inner_mm)
-            found = self._inner_tables[key] = (
-                [self.rows[0], *rows],
-                np.concatenate((self.cheapest[:1], cheapest)),
-                np.array([0.0, *(row.sigma for row in rows)]),
-            )
-        return found
+    def inner_table(self, inner_mm: float | None) -> tuple[list[Row], Floats, Floats]:
+        """All rows as they bear inner_mm in (None: at the face): flats first, then tapers by slope.
 
-    def inner_rows(self, inner_mm: float) -> tuple[list[Row], Floats]:
-        """Tapered rows with the thickness told inner_mm in from the face, and their cheapest packs."""
-        key = round(inner_mm, 6)
-        found = self._inner_rows.get(key)
-        if found is None:
-            rows = self.taper_rows(inner_mm)
-            cheapest = np.empty((len(rows), self.length))
-            for i, row in enumerate(rows):
-                cheapest[i] = self.convolve(row.runs, 0, self.length)
-            found = self._inner_rows[key] = rows, cheapest
-        return found
+        With their cheapest packs (rows, length), and their slopes.
+        """
+        key = None if inner_mm is None else round(inner_mm, 6)
+        if key not in self._by_place:
+            rows = [self._flat_row, *self.taper_rows(inner_mm)]
+            packs = [self.flats, *(self.convolve(row.runs, 0, self.length) for row in rows[1:])]
+            self._by_place[key] = rows, np.stack(packs), np.array([row.sigma for row in rows])
+        return self._by_place[key]
 
     def steps(self, thickness_mm: float) -> int:
         """A thickness on the grid."""

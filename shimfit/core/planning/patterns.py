@@ -303,10 +303,9 @@ def packs_behind(post: PlanPost, pattern: Pattern, tables: Tables) -> tuple[Pack
 
 def _row_of(tables: Tables, pack: SeatPack) -> Row:
     """The class of pack that it was chosen from: same saw setting, and its tail's lot among the class's."""
-    rows = tables.rows if pack.inner_mm is None else tables.inner_rows(pack.inner_mm)[0]
     return next(
         row
-        for row in rows
+        for row in tables.inner_table(pack.inner_mm)[0]
         if row.saw_deg == pack.saw_deg
         and (pack.tail is None) == (not row.runs)
         and (pack.tail is None or any(run.rank == pack.tail[0] for run in row.runs))

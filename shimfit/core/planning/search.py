@@ -191,8 +191,6 @@ class ListMaker:
 
 def row_of(tables: Tables, choice: Choice) -> Row:
     """The tables' row behind a choice that is not bare."""
-    if choice.inner_mm is None:
-        return tables.rows[choice.row]
     return tables.inner_table(choice.inner_mm)[0][choice.row]
 
 
