@@ -159,3 +159,8 @@ def _without_dust(slope: float, side_mm: float) -> float:
 
 def _sign(value: float) -> int:
     return (value > 0.0) - (value < 0.0)
+
+
+def clean(value: float) -> float:
+    """Without the dust of binary fractions: 1.4900000000000002 is 1.49."""
+    return round(value, 9) + 0.0

@@ -15,11 +15,12 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
-from shimfit.core.correction.standing import clean
+from shimfit.core.foot import clean
 from shimfit.core.ledger import returned
 from shimfit.core.objective import usual_reads
 from shimfit.core.packing import Offer, Options, Tables, build_tables, prescribe
 from shimfit.core.packing.answer import over_take_up
+from shimfit.core.packing.pieces import slope_of
 from shimfit.core.packing.question import place_of
 from shimfit.core.resting import scaled
 from shimfit.errors import positive
@@ -350,24 +351,13 @@ def _offers_of(search: _Search, pack: Pack, place: Place, lift_mm: float) -> Ite
     """The old pack as it is, for nothing; its taper pushed or drawn to near its want, for one handling."""
     # A pack told by its thickness alone bears where it was told: nobody knows how steep it is.
     inner = bool(pack.pieces) and search.options.bearing_point == "auto"
-    inner = inner and place.slope > 0.0 and _slope(search, pack) < place.slope
+    inner = inner and place.slope > 0.0 and slope_of(pack, search.lots) < place.slope
     kept = _bearing(search, pack, place, inner=inner)
     if kept is None:
         return
     yield Offer(replace(kept, made_mm=_on_grid(kept.made_mm, search.options.quantum_mm)), 0.0, inner)
     for pushed in _pushed(search, kept, place.need_mm(inner) + lift_mm):
         yield Offer(pushed, search.options.costs.change, inner)
-
-
-def _slope(search: _Search, pack: Pack) -> float:
-    """Slope of a pack's tapered piece; 0 for flats, and for pieces that nothing is known about."""
-    for piece in pack.pieces:
-        if piece.is_marked:
-            lot = _lot(search, piece)
-            return lot.taper_slope if lot else 0.0
-        if piece.is_sawn and piece.saw_deg is not None:
-            return 2.0 * math.tan(math.radians(piece.saw_deg))
-    return 0.0
 
 
 def _lot(search: _Search, piece: Piece) -> Lot | None:
@@ -382,7 +372,7 @@ def _bearing(search: _Search, pack: Pack, place: Place, *, inner: bool) -> Pack 
     moved = math.hypot(at[0] - x, at[1] - y)
     if moved < 1e-6:
         return pack
-    slope = _slope(search, pack)
+    slope = slope_of(pack, search.lots)
     was_inner = math.hypot(place.face_at_mm[0] - x, place.face_at_mm[1] - y) > 1e-6
     made = pack.made_mm
     if was_inner != inner:

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
-from shimfit.core.foot import GapPlane, gap_plane
+from shimfit.core.foot import GapPlane, clean, gap_plane
 from shimfit.core.resting import rest_packs
 from shimfit.errors import EntryError, UsageError, finite, not_negative, positive
 from shimfit.model import (
@@ -188,11 +188,6 @@ def _low_mm(plane: GapPlane, packs: Sequence[Pack], seat: Seat, feeler_mm: float
     """How much lower the bed is under a corner that hangs by its feeler over what is there now."""
     there = sum(pack.made_mm for pack in packs if pack.seat is seat)
     return max(0.0, there + feeler_mm - plane.at_seat_mm(seat)) if seat in CORNERS else feeler_mm
-
-
-def clean(value: float) -> float:
-    """Without the dust of binary fractions: 1.2000000000000002 is 1.2."""
-    return round(value, 9) + 0.0
 
 
 # ---------------------------------------------------------------- what to change, in exact thicknesses

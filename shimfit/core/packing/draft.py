@@ -13,9 +13,10 @@ from collections import defaultdict
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
+from shimfit.core.foot import clean
 from shimfit.core.objective import LEAST_CHANCE
 from shimfit.core.packing.onebox import NODE_LIMIT, solve_one_box
-from shimfit.core.packing.pieces import TOUCH_MM
+from shimfit.core.packing.pieces import TOUCH_MM, slope_of
 from shimfit.core.packing.question import Build, Draft, Ground, Task, Work, place_of
 from shimfit.core.packing.search import Search
 from shimfit.core.resting import supports_of
@@ -29,7 +30,7 @@ if TYPE_CHECKING:
     from shimfit.core.packing.options import Options
     from shimfit.core.packing.question import Grounds, Place, Question, SeatTask
     from shimfit.core.packing.tables import Tables
-    from shimfit.model import LayoutName, Lot, Prescription, Status
+    from shimfit.model import LayoutName, Prescription, Status
 
 _AGREES_MM = 1e-6
 _DUST = 1e-9
@@ -233,26 +234,26 @@ def _pack(tables: Tables, build: Build, rod_at_mm: tuple[float, float], copy: in
         rank, steps = build.stack.tail
         lot, row, inside = tables.lots[rank], build.row, build.place.inside_mm
         at_face = steps * q + (build.inner_mm or 0.0) * row.sigma
-        piece = Piece(lot.lot, lot.form, _clean(at_face), copy=copy)
+        piece = Piece(lot.lot, lot.form, clean(at_face), copy=copy)
         if lot.is_marked:
             mark = tables.mark_mm(rank, steps, build.inner_mm)
-            tip = _clean(max(0.0, mark - inside))
-            pieces.append(replace(piece, mark_mm=_clean(mark), trim_tip_mm=tip))
+            tip = clean(max(0.0, mark - inside))
+            pieces.append(replace(piece, mark_mm=clean(mark), trim_tip_mm=tip))
         else:
             assert lot.width_mm is not None
             assert row.saw_deg is not None
             rise = 2.0 * lot.width_mm * math.tan(math.radians(row.saw_deg))
-            tip = _clean(max(0.0, lot.width_mm - inside))
-            thin, thick = _clean(at_face - rise), _clean(at_face)
+            tip = clean(max(0.0, lot.width_mm - inside))
+            thin, thick = clean(at_face - rise), clean(at_face)
             pieces.append(replace(piece, trim_tip_mm=tip, thin_mm=thin, thick_mm=thick, saw_deg=row.saw_deg))
     for rank in build.stack.flats:
         lot = tables.lots[rank]
-        pieces.append(Piece(lot.lot, lot.form, _clean(tables.steps(lot.thickness_mm or 0.0) * q)))
+        pieces.append(Piece(lot.lot, lot.form, clean(tables.steps(lot.thickness_mm or 0.0) * q)))
     return Pack(
         seat=build.seat,
-        need_mm=_clean(build.need_mm),
-        made_mm=_clean(build.steps * q),
-        bears_at_mm=(_clean(x - rod_at_mm[0]), _clean(y - rod_at_mm[1])),
+        need_mm=clean(build.need_mm),
+        made_mm=clean(build.steps * q),
+        bears_at_mm=(clean(x - rod_at_mm[0]), clean(y - rod_at_mm[1])),
         pieces=tuple(pieces),
         purpose=build.purpose,
     )
@@ -342,11 +343,6 @@ def bare(asked: Asked, layout: LayoutName, status: Status, why: str | None = Non
     return Draft(layout, (), question.rests_on(()), status, cost, bound, why)
 
 
-def _clean(value: float) -> float:
-    """Without the dust of binary fractions: 1.4900000000000002 is printed as 1.49."""
-    return round(value, 9) + 0.0
-
-
 # ---------------------------------------------------------------- what the screen shows
 
 
@@ -370,7 +366,7 @@ def still_good(asked: Asked, shown: Prescription) -> Draft | None:
         if asked.options.bearing_point == "corner":
             slope = max(abs(question.plane.slope_along), abs(question.plane.slope_across))
         if again.pieces:
-            mismatch = abs(_sigma(asked, again) - slope) * place.inside_mm
+            mismatch = abs(slope_of(again, asked.tables.lots) - slope) * place.inside_mm
             bearing += mismatch * asked.options.costs.bearing_per_mm
     resting = question.rests_on(packs)
     if resting.lean is None or resting.rock_mm > 4.0 * question.preload_mm:
@@ -407,28 +403,13 @@ def still_good(asked: Asked, shown: Prescription) -> Draft | None:
 
 def _again(asked: Asked, pack: Pack, place: Place) -> Pack | None:
     """The pack under the new need; None when it would bear elsewhere or its lots have gone."""
-    lots = [_lot(asked, piece.lot) for piece in pack.pieces]
-    if any(lot is None or lot.count < 1 for lot in lots):
+    there = {lot.lot for lot in asked.tables.lots if lot.count}
+    if any(piece.lot not in there for piece in pack.pieces):
         return None
-    inner = asked.options.bearing_point == "auto" and _sigma(asked, pack) < place.slope - _DUST
+    slope = slope_of(pack, asked.tables.lots)
+    inner = asked.options.bearing_point == "auto" and slope < place.slope - _DUST
     x, y = place.at_mm(inner)
     rod_x, rod_y = asked.question.foot.rod_at_mm
     if math.dist((x - rod_x, y - rod_y), pack.bears_at_mm) > 1e-6:
         return None
     return replace(pack, need_mm=place.need_mm(inner))
-
-
-def _lot(asked: Asked, name: str) -> Lot | None:
-    rank = asked.tables.rank.get(name)
-    return None if rank is None else asked.tables.lots[rank]
-
-
-def _sigma(asked: Asked, pack: Pack) -> float:
-    """Slope of the pack's tapered piece; 0 for flats only."""
-    for piece in pack.pieces:
-        if piece.saw_deg is not None:
-            return 2.0 * math.tan(math.radians(piece.saw_deg))
-        if piece.is_marked:
-            lot = _lot(asked, piece.lot)
-            return lot.taper_slope if lot else 0.0
-    return 0.0

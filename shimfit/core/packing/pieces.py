@@ -14,10 +14,10 @@ from typing import TYPE_CHECKING, NamedTuple
 from shimfit.core.stock import natural_key
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Mapping, Sequence
 
     from shimfit.core.packing.options import Options
-    from shimfit.model import Lot
+    from shimfit.model import Lot, Pack
 
 EPS = 1e-9
 TOUCH_MM = 1e-7
@@ -307,3 +307,14 @@ def _first(lo: int, hi: int, holds: Callable[[int], bool]) -> int:
         else:
             lo = mid + 1
     return lo
+
+
+def slope_of(pack: Pack, lots: Iterable[Lot]) -> float:
+    """Slope of a pack's tapered piece; 0 for flats only, and for pieces whose lot is not among these."""
+    for piece in pack.pieces:
+        if piece.saw_deg is not None:
+            return 2.0 * math.tan(math.radians(piece.saw_deg))
+        if piece.is_marked:
+            known = (lot.taper_slope for lot in lots if (lot.lot, lot.form) == (piece.lot, piece.form))
+            return next(known, 0.0)
+    return 0.0
