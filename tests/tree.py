@@ -17,6 +17,7 @@ GUIDE = ROOT / "DEVELOPERS.md"
 BEGIN, END = "<!-- tree: python tests/tree.py --write -->\n```\n", "```\n<!-- end of tree -->\n"
 OTHERS = {
     "commands.txt": "The command line on one page: every option and command, declared once.",
+    "actions.txt": "Every action on one page: one row for keys, palette, help, taps and plain mode.",
     "numbers.csv": "Every default number: value, unit, mark, source, what sets it, where it stands.",
     "topics.txt": "What `shimfit help TOPIC` prints.",
     "py.typed": "Types are checked and may be relied on (PEP 561).",

@@ -10,8 +10,6 @@ import gc
 import os
 import sys
 import time
-from importlib import import_module
-from threading import Thread
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -67,39 +65,6 @@ def _terminal_size() -> tuple[int, int]:
     return (columns, rows) if not all(text.isdecimal() and int(text) for text in given) else (1, 1)
 
 
-# ---------------------------------------------------------------- what waits for the first paint
-#
-# Starting builds some hundred thousand objects that stay until the end. Looking through them for garbage
-# finds nothing, makes the start slower by a seventh and later holds up the one key in a hundred that it
-# falls on (80 ms with 1,000 posts): so nothing is looked for until the first screen is painted, and what is
-# there by then is left alone. Grammar and statistics are loaded in a thread after it: the first key would
-# wait 20 ms for them, the first look at an inclinometer 130 ms.
-
-TYPING = (
-    "shimfit.entry.grammar",
-    "shimfit.entry.second_look",
-    "shimfit.core.uncertainty",
-    "shimfit.core.lean",
-)
-STREAMING = ("shimfit.workflow.solving", "shimfit.core.packing.answer")
-
-
-def painted() -> None:
-    """The first screen is painted: what is there stays, what comes from now on is looked through as ever.
-
-    Does nothing where no start is under way: a program that holds this one as a part keeps its own ways.
-    """
-    if not gc.isenabled():
-        gc.freeze()
-        gc.enable()
-
-
-def load_ahead(*, streams: bool) -> None:
-    """Begin to load what typing needs, and what a stream needs where there is one."""
-    names = TYPING + STREAMING if streams else TYPING
-    Thread(target=lambda: [import_module(name) for name in names], name="loading ahead").start()
-
-
 def run(
     site: Site,
     *,
@@ -115,8 +80,10 @@ def run(
     sensor: a started or unstarted inclinometer, stopped on the way out. rehearse: log one reading in the
     sample job and quit by itself (0 when it is on disk and answered, 1 when not). commands: the command line.
     """
+    from shimfit.tui.background import painted
+
     wait_for_a_size()
-    gc.disable()
+    gc.disable()  # until the first screen is painted
     set_beat()
     try:
         from shimfit.tui.app import ShimfitApp

@@ -11,7 +11,7 @@ from shimfit.model import Face, PostState
 from shimfit.text.canvas import Canvas
 from shimfit.text.glyphs import ROLES
 from shimfit.text.pictures import taper_side
-from shimfit.tui import load_ahead, painted
+from shimfit.tui.background import load_ahead, painted
 from shimfit.tui.screens.live import LiveAdvice, LiveTarget, live_packs, next_step
 from shimfit.tui.screens.page import Column, Page, laid_out
 from shimfit.tui.screens.post_pictures import (
