@@ -184,17 +184,12 @@ def check_output(args: argparse.Namespace, name: str | None, kind: Kind) -> None
         check(name, kind, keep=[settings.data_file(args.db)], force=args.force)
 
 
-def file_exists(args: argparse.Namespace) -> bool:
-    """True when the data file is there: what only looks then opens it read only, else it is made."""
-    return settings.data_file(args.db).exists()
-
-
 def units_of(args: argparse.Namespace, io: Io) -> settings.Units:
     """What a bare number means: --units, SHIMFIT_UNITS, the stored setting of a data file, else mm."""
     given: settings.Units | None = getattr(args, "units", None)
     if given is not None:
         return given
-    if file_exists(args):
+    if settings.data_file(args.db).exists():
         with open_site(args, io, read_only=True) as site:
             return site.settings.units
     return settings.load({}).units

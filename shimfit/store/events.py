@@ -11,7 +11,7 @@ An event that came from another log by import gets a new place in this chain and
 Order. `seq` is the order in which this file received its events. `stamp` is the order in which they happened,
 over all logs: microseconds of UTC, but never less than one more than the stamp before it in the same file
 (a hybrid logical clock: Kulkarni, Demirbas et al., 2014, from memory). A clock that is set back can't reorder
-a log; the event keeps the time that the clock showed and `clock_set_back` is true.
+a log; the event keeps the time that the clock showed, which is before its stamp.
 
 What its data may hold is checked when it is logged, when it is imported and when it is read: a log may hold
 what this version can't read. Keys that are not named here are kept: a newer program may add some. Kinds that
@@ -102,11 +102,6 @@ class Event:
         """The data as Python values; a new dict each time."""
         value: dict[str, Any] = json.loads(self.data_text)
         return value
-
-    @property
-    def clock_set_back(self) -> bool:
-        """True when the clock showed a time before the event that was already logged."""
-        return self.stamp > microseconds(self.time)
 
     def computed_hash(self) -> str:
         """Hash that the row should have, from what it says; raises nothing on a damaged row."""
