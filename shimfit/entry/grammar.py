@@ -100,7 +100,7 @@ class _Line(Cursor):
                     self.at_height = self.over is None
                 case "plumb":
                     if self.amounts or self.plumb:
-                        both = f"{self.said(token)!r} says both directions"
+                        both = f"{self.as_typed(token)!r} says both directions"
                         self.refuse(f"{both}: type 0 for the one that is plumb", token.start)
                     self.plumb = True
                     self.take()
@@ -111,7 +111,7 @@ class _Line(Cursor):
                 case "bubble":
                     self.refuse(BUBBLE, token.start)
                 case _:
-                    self.refuse(f"{self.said(token)!r} belongs behind a number", token.start)
+                    self.refuse(f"{self.as_typed(token)!r} belongs behind a number", token.start)
         if self.plumb:
             nothing = Number(Fraction(0), 0, 0, "whole")
             self.amounts = [_Amount(nothing, nothing.value, 0), _Amount(nothing, nothing.value, 0)]
@@ -201,11 +201,11 @@ class _Line(Cursor):
         return length
 
     def _scan_gauge(self, opening: Token, token: Token) -> Length:
-        if token.kind == "unit" and self.said(opening).lower() == "per" and token.value in ("m", "ft"):
+        if token.kind == "unit" and self.as_typed(opening).lower() == "per" and token.value in ("m", "ft"):
             unit: LengthUnit = "m" if token.value == "m" else "ft"
-            return Length(self.said(token), MM_PER[unit], unit, "whole", token.end)
+            return Length(self.as_typed(token), MM_PER[unit], unit, "whole", token.end)
         if token.kind in ("unit", "ratio"):
-            self.refuse(f"over how many {self.said(token)}?", token.start)
+            self.refuse(f"over how many {self.as_typed(token)}?", token.start)
         # Letters that follow without a space are the next amount's, so the scan ends with this length's
         # tokens; the mark says that something follows, so that 4' 3/16n is no 4 ft 3/16 in.
         ahead = 0
@@ -263,7 +263,7 @@ class _Line(Cursor):
         if token.kind == "sign":
             self._sign_before_number(token)
         if token.number is None:
-            self.refuse(f"how much{towards}? {self.said(token)!r} isn't a number", token.start)
+            self.refuse(f"how much{towards}? {self.as_typed(token)!r} isn't a number", token.start)
         self.take()
         return _Amount(token.number, token.number.value, token.end)
 
@@ -289,19 +289,19 @@ class _Line(Cursor):
             and token.meant is None
             and token.start == amount.end
         ):
-            said = self.said(token)
+            said = self.as_typed(token)
             self.refuse(f"{said!r} is neither a unit nor a direction ({self.ways})", token.start)
         self.stop_at_bad()
         if token is None or token.kind not in ("unit", "ratio"):
             return
-        if self.said(token).lower() == "in" and token.kind == "unit" and not self.faces_first:
+        if self.as_typed(token).lower() == "in" and token.kind == "unit" and not self.faces_first:
             self._inches_or_inboard(token)
         if amount.typed.is_fraction and token.value in (*METRIC, "mm/m", "cm/m"):
             self.refuse(f"a fraction of a {token.value}: use a point", amount.typed.start)
         if token.value in ("m", "ft"):
             instead = '"' if token.value == "ft" else "mm"
             meant = self.text[: token.start] + instead + self.text[token.end :]
-            self.refuse(f"{self.said(token)} is a unit not for a lean: {instead} is", token.start, meant)
+            self.refuse(f"{self.as_typed(token)} is a unit not for a lean: {instead} is", token.start, meant)
         self.take()
         amount.end = token.end
         amount.unit = cast("LeanUnit", token.value)
@@ -328,7 +328,7 @@ class _Line(Cursor):
             if token is None or token.number is None:
                 break
             if mark is None and not token.number.is_fraction:
-                self.wait(f"{self.said(token)}: {called}, or which way? {self.ways}")
+                self.wait(f"{self.as_typed(token)}: {called}, or which way? {self.ways}")
             if mark is None or mark.kind not in ("unit", "minutes") or mark.value not in marks:
                 break
             if token.number.value >= 60 or token.number.is_fraction:
@@ -379,7 +379,7 @@ class _Line(Cursor):
         if is_whole and _MIXED_BEGUN.fullmatch(self.text, typed.end):
             self.wait(reason, end)  # `1 1` and `1-1` may become 1 1/4
         if token.kind == "number":
-            reason = f"{said} which way, and {self.said(token)} which way? {self.ways}"
+            reason = f"{said} which way, and {self.as_typed(token)} which way? {self.ways}"
         self.refuse(reason, end)
 
     # ------------------------------------------------------------ is it a lean?

@@ -298,7 +298,7 @@ class Cursor:
         token = self.peek(ahead)
         return token is not None and token.kind in kinds
 
-    def said(self, token: Token) -> str:
+    def as_typed(self, token: Token) -> str:
         """The token as it was typed."""
         return self.text[token.start : token.end]
 

@@ -9,7 +9,7 @@ from shimfit.text.canvas import Canvas
 from shimfit.text.glyphs import glyphs_for
 from shimfit.tui.screens import post_pictures as drawing
 from shimfit.tui.screens.live import LiveTarget, next_step
-from shimfit.tui.screens.post_pictures import ScreenSize, answer_rows, big_rows, said_rows, take_snapshot
+from shimfit.tui.screens.post_pictures import ScreenSize, answer_rows, big_rows, sentence_rows, take_snapshot
 from shimfit.tui.sensing import Live
 from shimfit.tui.session import Session
 
@@ -51,7 +51,7 @@ def test_packs_and_changes_end_where_they_end(make_site, lost, units, ascii_only
                 for size in SIZES:
                     measure = ScreenSize(*size)
                     for draw, rows in (
-                        (drawing.said, len(said_rows(snapshot, measure))),
+                        (drawing.sentences, len(sentence_rows(snapshot, measure))),
                         (drawing.big, big_rows(snapshot, measure)),
                         (drawing.answer, len(answer_rows(snapshot, measure))),
                     ):

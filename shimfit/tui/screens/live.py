@@ -1,4 +1,4 @@
-"""While an inclinometer streams: what the engine says to the lean as it is now, and the target.
+"""While an inclinometer streams: the advice on the lean as it is now, and the target.
 
 The mark moves at every look; figures and packs at a pace that an eye can follow.
 """
@@ -41,7 +41,7 @@ class LiveAdvice:
         self._reported: Advice | None = None
 
     def tick(self, session: Session, snapshot: Snapshot) -> Advice | None:
-        """At every look at the inclinometer: what was told last stands until new advice is due.
+        """At every look at the inclinometer: the last advice stands until new advice is due.
 
         Packs go away at once when the post has come to stand within its tolerance.
         """

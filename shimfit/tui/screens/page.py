@@ -37,7 +37,7 @@ ECHO_ROWS, SQUAT_ECHO_ROWS = 3, 2
 STARTS_A_READING = "0123456789.="
 """Signs that begin a reading and are no letter of any page."""
 AT_ONCE_S = 0.1
-"""What is over by then is told without a word of working."""
+"""What is over by then needs no word of working."""
 WORK_LOOK_S = 0.2
 TOO_SMALL = "Make the window larger: 30 x 8 at least"
 
@@ -465,7 +465,7 @@ class Page(RoleScreen):
     # ------------------------------------------------------------ what takes its time
 
     def _begin_work(self, question: Question, text: str) -> None:
-        """Work an answer out in a thread; what is over in a moment is told at once.
+        """Work an answer out in a thread; what is over in a moment is shown at once.
 
         What takes longer gives the line back, and asks again where it is refused.
         """

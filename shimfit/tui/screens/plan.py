@@ -170,7 +170,7 @@ class PlanScreen(PostList):
         self.show()
 
     def line_up(self) -> None:
-        """Aim the tops at one line, once it is told which feet stand off it; or each at plumb again."""
+        """Aim the tops at one line, once it is known which feet stand off it; or each at plumb again."""
         run = self.session.run
         if run is None:
             self.say(refused("no run is open"))
@@ -192,7 +192,7 @@ class PlanScreen(PostList):
         try:
             off_mm = parse_pairs(text.replace(",", " ").split(), run.units)
             if not off_mm:
-                return Outcome("a run that is told nothing of its feet is aimed at plumb", done=False)
+                return Outcome("with nothing given of its feet a run is aimed at plumb", done=False)
             line_up_run(run, off_mm)
         except ShimfitError as error:
             return refused(error)

@@ -21,7 +21,7 @@ from shimfit.tui.screens.post_pictures import (
     echo_words,
     headline,
     plan,
-    said,
+    sentences,
     share_out,
     strip_row,
     take_snapshot,
@@ -70,7 +70,7 @@ class PostScreen(Page):
         with Beside(id="body"):
             yield Rows(id="posts")
             with Below(id="middle"):
-                yield Picture(lambda w, h: said(self.snapshot, self.screen_size, w, h), id="said")
+                yield Picture(lambda w, h: sentences(self.snapshot, self.screen_size, w, h), id="sentences")
                 yield Picture(lambda w, h: big(self.snapshot, self.screen_size, w, h), id="big")
                 yield Picture(self._draw_taper, id="taper")
                 yield Picture(lambda w, h: answer(self.snapshot, self.screen_size, w, h), id="answer")
@@ -124,7 +124,7 @@ class PostScreen(Page):
         self.show()
 
     def typed(self) -> None:
-        """Hear what is typed, on every key."""
+        """Parse what is typed, on every key."""
         text = "" if self.question else self.line.value
         self.snapshot = replace(self.snapshot, parsed=self.session.echo(text))
         self._lay_out()
@@ -191,13 +191,13 @@ class PostScreen(Page):
         self.show()
 
     def _advise(self) -> None:
-        """Show what the engine says to this lean, when it says something else than before."""
+        """Show the advice on this lean, when it is another than before."""
         advice = self._advice.tick(self.session, self.snapshot)
         if advice is self.snapshot.advice:
             return
         self._take_advice(advice)
         self._lay_out()
-        for name in ("#said", "#big", "#taper", "#answer", "#plan"):
+        for name in ("#sentences", "#big", "#taper", "#answer", "#plan"):
             self.query_one(name, Picture).redraw()
         if self._side is not None:
             self._side.redraw()
@@ -252,7 +252,7 @@ class PostScreen(Page):
 
     def _lay_out(self) -> None:
         rows_of = self._steady_rows(share_out(self.snapshot, self.screen_size))
-        for name, rows in zip(("#said", "#big", "#taper", "#answer"), rows_of, strict=True):
+        for name, rows in zip(("#sentences", "#big", "#taper", "#answer"), rows_of, strict=True):
             styles = self.query_one(name).styles
             if styles.height is None or styles.height.value != rows:
                 styles.height = rows

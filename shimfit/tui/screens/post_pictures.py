@@ -65,7 +65,7 @@ class Snapshot:
     looks: int = 0
     """Looks at the inclinometer so far."""
     advice: Advice | None = None
-    """What the engine says to it; None without one."""
+    """What the engine advises; None without one."""
     live_packs: tuple[PackLine, ...] = ()
     """What is to be put in or pushed by that advice; stands before the packs of the record."""
 
@@ -197,10 +197,10 @@ def share_out(snapshot: Snapshot, size: ScreenSize) -> tuple[int, int, int, int]
 
     Sentences and figures come first, then the packs; the plan keeps its least rows where it can.
     """
-    said, big = len(said_rows(snapshot, size)), big_rows(snapshot, size)
+    above, big = len(sentence_rows(snapshot, size)), big_rows(snapshot, size)
     answer = len(answer_rows(snapshot, size))
     pad = (SQUAT_PAD_ROWS if size.squat else PAD_ROWS) if size.pad else 0
-    left = size.rows - (3 if size.squat else 5) - size.echo - size.banner - pad - said - big
+    left = size.rows - (3 if size.squat else 5) - size.echo - size.banner - pad - above - big
     # Remarks give way to the plan; packs do not.
     packs = 1 if in_brief(size) else len(snapshot.packs)
     plan = LEAST_PLAN_ROWS if left >= packs + LEAST_PLAN_ROWS else 0
@@ -209,7 +209,7 @@ def share_out(snapshot: Snapshot, size: ScreenSize) -> tuple[int, int, int, int]
     if snapshot.parsed is None and pack is not None and pack.mark_mm is not None and not snapshot.live_packs:
         spare = left - plan - (0 if in_brief(size) else min(packs, answer))
         taper = 0 if size.squat or spare < TAPER_ROWS - 1 else min(TAPER_ROWS, spare)
-    return said, big, taper, max(0, min(answer, left - plan - taper))
+    return above, big, taper, max(0, min(answer, left - plan - taper))
 
 
 def in_brief(size: ScreenSize) -> bool:
@@ -217,7 +217,7 @@ def in_brief(size: ScreenSize) -> bool:
     return size.slim and size.rows < TALL_FROM
 
 
-def said_rows(snapshot: Snapshot, size: ScreenSize) -> list[Run]:
+def sentence_rows(snapshot: Snapshot, size: ScreenSize) -> list[Run]:
     """The sentences: how it stands, what to do, how far off."""
     view = snapshot.view
     if view is None:
@@ -360,9 +360,9 @@ def strip_row(snapshot: Snapshot, width: int, height: int) -> Canvas:
     return strip(states, snapshot.index, glyphs=snapshot.glyphs, width=max(1, width))
 
 
-def said(snapshot: Snapshot, size: ScreenSize, width: int, height: int) -> Canvas:
+def sentences(snapshot: Snapshot, size: ScreenSize, width: int, height: int) -> Canvas:
     """The sentences."""
-    return _rows_below(said_rows(snapshot, size), width, height)
+    return _rows_below(sentence_rows(snapshot, size), width, height)
 
 
 def answer(snapshot: Snapshot, size: ScreenSize, width: int, height: int) -> Canvas:
