@@ -43,7 +43,7 @@ def test_one_thing_to_do_at_a_time_and_a_key_that_ticks_it(app_on, running, wait
             await hand.sees("1 of 3")
             for number, pack in enumerate(app.page.snapshot.steps, start=1):
                 await hand.sees(f"{number} of 3", pack.step if size[0] > 64 else pack.short.split()[0])
-                assert hand.row("said").startswith(pack.step[:20]), "the instruction stands first"
+                assert hand.row("sentences").startswith(pack.step[:20]), "the instruction stands first"
                 if size[1] > 10:
                     await hand.sees(pack.under)
                 await hand.press("tab")
