@@ -743,6 +743,8 @@ def _paper_rows(post: PostRecord, words: Words) -> Iterator[Run]:
     yield f"{'allowed':<9} {words.allowed(post)}", ""
     sure = f", {shown.percent(post.probability)} within" if post.probability is not None else ""
     yield f"{'decision':<9} {paper.DECISION_WORDS[post.stands]}{sure}", ROLES[post.state]
+    if post.packs_in_place:
+        yield f"packs, {shown.unit(units)}; f fills only", "label"
     yield from _texts(
         f"{words.glyphs.seats[p.seat]} {paper.pack(p, faces, units)}" for p in post.packs_in_place
     )
