@@ -151,7 +151,7 @@ def remove_post(site: Site, place: Place) -> str:
     """
     packs = site.post(place).packs_in_place
     layout.remove(_marks_of(site.run(place.job, place.run)), place.post)
-    site.journal.append_all([*moving(site, place, packs, ()), site.draft(place, "post-removed", {})])
+    site.append(*moving(site, place, packs, ()), site.draft(place, "post-removed", {}))
     back = "; its packs are in the box again" if packs else ""
     return f"post {place.post} is out of the run; its log is kept{back}"
 
@@ -182,7 +182,7 @@ def replace_post(site: Site, place: Place, foot: str | None, why: str) -> str:
         site.draft(place, "post-added", data),
         site.draft(place, "noted", {"text": note}),
     ]
-    site.journal.append_all(drafts)
+    site.append(*drafts)
     return f"post {place.post} of {run.name} is another one now, to read; what was logged before is kept"
 
 

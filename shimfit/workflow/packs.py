@@ -250,7 +250,7 @@ def moving(site: Site, place: Place, before: Sequence[Pack], after: Sequence[Pac
     data = stock.moved(
         came_out, went_in, str(place), kerf_mm, promised=lambda: promised_beside(site, place), pushed=pushed
     )
-    return [] if data is None else [Draft("taken", data, by=site.settings.by or None)]
+    return [] if data is None else [site.draft((), "taken", data)]
 
 
 # ---------------------------------------------------------------- take-up: what packs give on a deck
@@ -283,7 +283,7 @@ def scatter_of(site: Site, job: str) -> SiteScatter:
 def reset(site: Site, job: str) -> str:
     """Forget what was learned of a job's deck; the observations stay in the log."""
     site.journal.job(job)
-    site.journal.append_all([Draft("take-up-reset", {}, job=job, by=site.settings.by or None)])
+    site.append(site.draft((job,), "take-up-reset", {}))
     return f"what packs give on {job} is learned from scratch"
 
 

@@ -350,16 +350,15 @@ def _prescription(
 
 def log_plan(site: Site, job: str, run: str, made: RunPlan) -> int:
     """Make the plan's answers the posts' own (one transaction); returns how many posts got packs."""
-    from shimfit.store.events import Draft
     from shimfit.workflow.reading import here
 
-    by, state = site.settings.by or None, site.run(job, run)
+    state = site.run(job, run)
     asked = here(site).asked(state.making, state.rule, ("saw_deg",))
     drafts = [
-        Draft("prescribed", {"answer": prescription_to_json(answer), "asked": asked}, job, run, name, by)
+        site.draft((job, run, name), "prescribed", {"answer": prescription_to_json(answer), "asked": asked})
         for name, answer in made.prescriptions
     ]
-    site.journal.append_all(drafts)
+    site.append(*drafts)
     return sum(bool(answer.packs) for _, answer in made.prescriptions)
 
 

@@ -187,7 +187,7 @@ def answer_now(site: Site, place: Place) -> Prescription | None:
             if asked_of(site.post(place)) == asked_of(post) and here(site) == asks:
                 asked = asks.asked(post.making, post.rule, asks.own)
                 data = {"answer": prescription_to_json(answer, entry=post.reading.text), "asked": asked}
-                site.journal.append_all([site.draft(place, "prescribed", data)])
+                site.append(site.draft(place, "prescribed", data))
                 return answer
 
 
@@ -295,7 +295,7 @@ def _log(site: Site, place: Place, reading: Reading, asked: Asked) -> None:
         drafts = [*moving(site, place, post.packs_in_place, ()), *drafts]
     elif reading.stage != "mid" and whole is not None:
         drafts = [*implied_packing(site, place, post), *observation(site, place, post, whole), *drafts]
-    site.journal.append_all(drafts)
+    site.append(*drafts)
 
 
 def _answered(site: Site, place: Place, reading: Reading, asked: Asked) -> Logged:
@@ -380,7 +380,7 @@ def _pack(site: Site, place: Place, packs: Sequence[Pack] | None) -> str:
             },
         ),
     ]
-    site.journal.append_all(drafts)
+    site.append(*drafts)
     if as_prescribed:
         return "packed as prescribed"
     return (
@@ -392,7 +392,7 @@ def _log_done(site: Site, place: Place, kind: str, data: dict[str, Any]) -> None
     """Log what was done at a post; if a prescription was open, it was packed as prescribed before."""
     post = site.post(place)
     draft = site.draft(place, kind, data | {"follows": post.implied is not None})
-    site.journal.append_all([*implied_packing(site, place, post), draft])
+    site.append(*implied_packing(site, place, post), draft)
 
 
 @in_one_turn
@@ -417,7 +417,7 @@ def log_skipped(site: Site, place: Place, text: str) -> str:
     if not text.strip():
         raise UsageError('why is it skipped? like: shimfit skip lakeside/boardwalk/3 "no rod yet"')
     site.post(place)
-    site.journal.append_all([site.draft(place, "skipped", {"why": text})])
+    site.append(site.draft(place, "skipped", {"why": text}))
     return "skipped"
 
 
@@ -425,7 +425,7 @@ def log_skipped(site: Site, place: Place, text: str) -> str:
 def log_note(site: Site, place: Place, text: str) -> str:
     """Leave a sentence at a post."""
     site.post(place)
-    site.journal.append_all([site.draft(place, "noted", {"text": text})])
+    site.append(site.draft(place, "noted", {"text": text}))
     return "noted"
 
 
@@ -433,5 +433,5 @@ def log_note(site: Site, place: Place, text: str) -> str:
 def log_photo(site: Site, place: Place, file: str) -> str:
     """Name a photo's file at a post; the file itself stays where it is."""
     site.post(place)
-    site.journal.append_all([site.draft(place, "photo", {"file": file})])
+    site.append(site.draft(place, "photo", {"file": file}))
     return f"photo {file}"

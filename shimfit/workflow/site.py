@@ -240,9 +240,15 @@ class Site(AbstractContextManager["Site"]):
 
     # ------------------------------------------------------------ for what is logged
 
-    def draft(self, place: Place, kind: str, data: dict[str, Any]) -> Draft:
-        """An event at a post, by whom the settings name."""
-        return Draft(kind, data, place.job, place.run, place.post, self.settings.by or None)
+    def draft(self, at: Place | tuple[str, ...], kind: str, data: Mapping[str, Any]) -> Draft:
+        """An event at a post, or of a (job, run), a (job,) or the box (), by whom the settings name."""
+        names = (at.job, at.run, at.post) if isinstance(at, Place) else at
+        job, run, post = (*names, None, None, None)[:3]
+        return Draft(kind, data, job, run, post, self.settings.by or None)
+
+    def append(self, *drafts: Draft) -> None:
+        """Log events in one step; on disk before it returns."""
+        self.journal.append_all(drafts)
 
     # ------------------------------------------------------------ jobs, runs, the box, settings
 
@@ -253,8 +259,7 @@ class Site(AbstractContextManager["Site"]):
         if any(job.name == name for job in self.jobs()):
             raise UsageError(f"there is a job {name!r} already; give this one another name")
         data = {"name": name, "sample": sample, "units": units or self.settings.units}
-        by = self.settings.by or None
-        self.journal.append_all([Draft("job-added", data, job=name, by=by), *self._firm(name)])
+        self.append(self.draft((name,), "job-added", data), *self._firm(name))
         return name
 
     def _firm(self, job: str, known: Sequence[tuple[str, str]] = ()) -> list[Draft]:
@@ -263,7 +268,7 @@ class Site(AbstractContextManager["Site"]):
         if not firm or "firm" in dict(known):
             return []
         facts = {"firm": firm} | ({"firm_address": address} if address else {})
-        return [Draft("facts", facts, job=job, by=self.settings.by or None)]
+        return [self.draft((job,), "facts", facts)]
 
     @in_one_turn
     def tell(self, job: str, run: str | None, facts: Mapping[str, str | None]) -> None:
@@ -271,7 +276,7 @@ class Site(AbstractContextManager["Site"]):
         self.journal.job(job)
         if run is not None:
             self.run(job, run)
-        self.journal.append_all([Draft("facts", dict(facts), job=job, run=run, by=self.settings.by or None)])
+        self.append(self.draft((job,) if run is None else (job, run), "facts", dict(facts)))
 
     def facts(self, job: str, run: str | None) -> tuple[tuple[str, str], ...]:
         """What the records of a job, or of a run of it, say beside readings: (key of FACTS, text)."""
@@ -304,8 +309,7 @@ class Site(AbstractContextManager["Site"]):
             names = [*now, *(name for name in before if name not in now)]
             data["replaces"] = str(head)
             data["changed"] = [name for name in names if before.get(name) != now.get(name)]
-        issued = Draft("issued", data, job=job, run=run, by=self.settings.by or None)
-        self.journal.append_all([*self._firm(job, state.facts), issued])
+        self.append(*self._firm(job, state.facts), self.draft((job, run), "issued", data))
         return self.run(job, run).issues[-1]
 
     @in_one_turn
@@ -334,41 +338,39 @@ class Site(AbstractContextManager["Site"]):
             "rule": self.settings.rule,
             "units": known.units,
         } | more
-        by = self.settings.by or None
-        drafts = [Draft("run-added", data, job=job, run=name, by=by)]
-        drafts += [Draft("post-added", dict(post), job=job, run=name, by=by) for post in posts]
-        self.journal.append_all(drafts)
+        at = (job, name)
+        self.append(
+            self.draft(at, "run-added", data), *(self.draft(at, "post-added", dict(post)) for post in posts)
+        )
         return self.run(job, name)
 
     @in_one_turn
     def change_run(self, /, job: str, run: str, **changes: Any) -> None:
         """Change options of a run from now on (`run-changed` data)."""
         self.run(job, run)
-        self.journal.append_all(
-            [Draft("run-changed", changes, job=job, run=run, by=self.settings.by or None)]
-        )
+        self.append(self.draft((job, run), "run-changed", changes))
 
     @in_one_turn
     def add_post(self, place: Place, data: Mapping[str, Any]) -> None:
         """Insert a post (`post-added` data)."""
         if self.run(place.job, place.run).post(check_name(place.post, "post")):
             raise UsageError(f"there is a post {place.post!r} in {place.run_path} already")
-        self.journal.append_all([self.draft(place, "post-added", {"name": place.post} | dict(data))])
+        self.append(self.draft(place, "post-added", {"name": place.post} | dict(data)))
 
     @in_one_turn
     def move_post(self, place: Place, station_mm: float) -> None:
         """Move a post along its leg."""
         self.post(place)
-        self.journal.append_all([self.draft(place, "post-moved", {"station_mm": station_mm})])
+        self.append(self.draft(place, "post-moved", {"station_mm": station_mm}))
 
     def import_stock(self, lots: Sequence[Lot], source: str) -> None:
         """Put counted lots in the box; lots of the same name are replaced by what was counted."""
         data = {"lots": [to_json(lot) for lot in lots], "source": source}
-        self.journal.append_all([Draft("stock-imported", data, by=self.settings.by or None)])
+        self.append(self.draft((), "stock-imported", data))
 
     def add_stock(self, lot: Lot) -> None:
         """Put one lot in the box."""
-        self.journal.append_all([Draft("stock-added", to_json(lot), by=self.settings.by or None)])
+        self.append(self.draft((), "stock-added", to_json(lot)))
 
     @in_one_turn
     def out_of(self, lot: str, count: int | None = None) -> str:
@@ -379,22 +381,19 @@ class Site(AbstractContextManager["Site"]):
             raise UsageError(f"there is no lot {lot!r} in the box; it holds {names}")
         if count is not None and count > there.count:
             raise UsageError(f"only {there.count} of {lot} are in the box, not {count}")
-        self.journal.append_all(
-            [Draft("stock-out", {"lot": lot, "count": count}, by=self.settings.by or None)]
-        )
+        self.append(self.draft((), "stock-out", {"lot": lot, "count": count}))
         left = 0 if count is None else there.count - count
         return f"{lot}: {left} left"
 
     def add_instrument(self, known: Instrument) -> None:
         """Enter an instrument, or all that is now known of it."""
-        self.journal.append_all([Draft("instrument", to_json(known), by=self.settings.by or None)])
+        self.append(self.draft((), "instrument", to_json(known)))
 
     def set(self, key: str, text: str) -> Any:
         """Change a setting from what was typed; returns its value. UsageError naming the choices."""
         value = settings_room.parse_setting(key, text)
-        by = self.settings.by or None
         self._options.pop(key, None)
-        self.journal.append_all([Draft("setting", {"key": key, "value": value}, by=by)])
+        self.append(self.draft((), "setting", {"key": key, "value": value}))
         return value
 
     def back_up(self) -> Path | None:
