@@ -181,11 +181,14 @@ class Field:
         return raw * self.scale
 
     def encoded(self, value: float, *, words: bool = False) -> bytes:
-        """The bytes that `number` reads this value from."""
-        low_first = self.order == "low-first"
-        raw = value / self.scale
-        form = ("<" if low_first and not words else ">") + FIELD_FORMS[self.type]
-        data = struct.pack(form, raw if self.type == "float32" else round(raw))
+        """The bytes that `number` reads this value from; it clips at the ends of its type, as a sensor does."""
+        low_first, form = self.order == "low-first", FIELD_FORMS[self.type]
+        raw = value / self.scale if self.scale else 0.0
+        if self.type != "float32":
+            bits = 8 * self.size
+            low, high = (-(1 << bits - 1), (1 << bits - 1) - 1) if form.islower() else (0, (1 << bits) - 1)
+            raw = round(min(max(raw, low), high))
+        data = struct.pack(("<" if low_first and not words else ">") + form, raw)
         return data[2:] + data[:2] if words and low_first else data
 
 

@@ -313,7 +313,8 @@ def encode_text(description: Text, values: Mapping[str, float]) -> bytes:
     fields = ["0"] * description.count
     for column in description.columns:
         places = 6 if column.name in TRIPLE else 3 if column.name in PAIR else 0
-        value = values.get(column.name, 0.0) / (description.scale if column.unit == "count" else 1.0)
+        worth = description.scale if column.unit == "count" else 1.0
+        value = values.get(column.name, 0.0) / worth if worth else 0.0
         fields[column.at] = column.label + f"{value:.{places}f}".replace(".", description.decimal)
     separator = " " if description.separator == "whitespace" else description.separator
     return (description.prefix + separator.join(fields) + "\r\n").encode()

@@ -280,7 +280,7 @@ def encoder_of(name: str, description: Description) -> Callable[[float, float, f
     A polled one's is its answer.
     """
     if isinstance(description, Xdr):
-        x, y = description.x[0], description.y[0]
+        x, y = (*description.x, "PITCH")[0], (*description.y, "ROLL")[0]
         if name == "xdr-split":
             return lambda _, x_deg, y_deg: (
                 sentence(f"IIXDR,A,{x_deg:.3f},D,{x}") + sentence(f"IIXDR,A,{y_deg:.3f},D,{y}")

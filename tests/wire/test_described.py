@@ -14,7 +14,7 @@ from receiving import receive_three_ways
 
 from shimfit.errors import FileError
 from shimfit.wire.capture import parse_capture
-from shimfit.wire.formats import Modbus, parse_description
+from shimfit.wire.formats import Field, Modbus, parse_description
 from shimfit.wire.frames import ModbusFrames, propose_frames
 from shimfit.wire.simulate import encoder_of
 from shimfit.wire.stream import ListenOptions, Stream
@@ -256,3 +256,22 @@ def test_what_a_description_writes_the_same_description_reads(toml: str) -> None
     assert stream.tally.refused == {}
     for sample in samples:
         assert (sample.x_deg, sample.y_deg) == pytest.approx((1.5, -2.25), abs=0.006)
+
+
+@pytest.mark.parametrize(
+    ("form", "scale", "value", "read"),
+    [
+        ("int16", 0.001, 40.0, 32.767),
+        ("int16", 0.001, -40.0, -32.768),
+        ("uint16", 0.001, -1.0, 0.0),
+        ("int8", 0.5, 200.0, 63.5),
+        ("uint32", 1e-9, 10.0, 4.294967295),
+        ("int32", 0.0, 3.0, 0.0),
+        ("float32", 0.0, 3.0, 0.0),
+    ],
+)
+def test_what_a_field_can_not_hold_clips(form, scale, value, read) -> None:
+    """The largest and least of n bits in two's complement, and of n bits without a sign."""
+    for order in ("high-first", "low-first"):
+        field = Field("x", 0, form, order, scale)
+        assert field.number(field.encoded(value)) == pytest.approx(read)
