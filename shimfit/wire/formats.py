@@ -181,7 +181,7 @@ class Field:
         return raw * self.scale
 
     def encoded(self, value: float, *, words: bool = False) -> bytes:
-        """The bytes that `number` reads this value from; it clips at the ends of its type, as a sensor does."""
+        """The bytes that `number` reads this value from, clipped to the range of its type."""
         low_first, form = self.order == "low-first", FIELD_FORMS[self.type]
         raw = value / self.scale if self.scale else 0.0
         if self.type != "float32":
