@@ -8,7 +8,7 @@ reads at import: the object is made when a command runs and handed down.
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import field, fields, replace
 from pathlib import Path
 from typing import Any, Literal, get_args
@@ -188,49 +188,39 @@ def _value(key: str, text: str) -> Any:
     return text
 
 
-def with_stored(base: Settings, stored: Mapping[str, Any]) -> Settings:
-    """Settings with the values that the data file holds; what could not be typed is left alone."""
-    known = {key: value for key, value in stored.items() if key in NAMES and can_be(key, value)}
-    return replace(base, **known)
-
-
-def can_be(key: str, value: Any) -> bool:
-    """True for a value that could have been typed: a file of another hand may hold any."""
-    try:
-        return bool(_value(key, str(value)) == value)
-    except UsageError:
-        return key == "keys" and isinstance(value, str)  # refused on the screen, where they matter
-
-
-def with_environment(base: Settings, environment: Mapping[str, str]) -> Settings:
-    """Settings with SHIMFIT_<NAME> from the environment; raises UsageError for a bad value."""
-    changes: dict[str, Any] = {}
-    for key in NAMES:
-        text = environment.get(f"SHIMFIT_{key.upper()}")
-        if text is not None:
-            # Keys that can't be are refused on the screen, where they matter: nothing else waits for them.
-            changes[key] = text if key == "keys" else parse_setting(key, text)
-    return replace(base, **changes)
-
-
 def load(
     stored: Mapping[str, Any],
     *,
     environment: Mapping[str, str] | None = None,
     options: Mapping[str, Any] | None = None,
 ) -> Settings:
-    """Settings from the data file, the environment and the options (None = not given), in that order."""
-    found = with_environment(
-        with_stored(Settings(), stored), os.environ if environment is None else environment
-    )
+    """Settings from the data file, the environment and the options (None = not given), in that order.
+
+    What could not have been typed is left alone where the file holds it, as one of another hand may;
+    UsageError for it in the environment.
+    """
+    found = {key: value for key, value in stored.items() if key in NAMES and _can_be(key, value)}
+    surroundings = os.environ if environment is None else environment
+    for key in NAMES:
+        text = surroundings.get(f"SHIMFIT_{key.upper()}")
+        if text is not None:
+            # Keys that can't be are refused on the screen, where they matter: nothing else waits for them.
+            found[key] = text if key == "keys" else parse_setting(key, text)
     given = {key: value for key, value in (options or {}).items() if value is not None and key in NAMES}
-    return replace(found, **given)
+    return replace(Settings(), **found | given)
+
+
+def _can_be(key: str, value: Any) -> bool:
+    """True for a value that could have been typed."""
+    try:
+        return bool(_value(key, str(value)) == value)
+    except UsageError:
+        return key == "keys" and isinstance(value, str)  # refused on the screen, where they matter
 
 
 def data_file(
     option: str | None,
     environment: Mapping[str, str] | None = None,
-    user_folder: Callable[[], Path] | None = None,
 ) -> Path:
     """Path of the data file: --db, else SHIMFIT_DB, else `shimfit.db` in the user's data folder."""
     if option:
@@ -238,10 +228,6 @@ def data_file(
     named = (os.environ if environment is None else environment).get("SHIMFIT_DB")
     if named:
         return Path(named)
-    return (user_folder or _user_folder)() / "shimfit.db"
-
-
-def _user_folder() -> Path:
     from platformdirs import user_data_path
 
-    return user_data_path("shimfit", appauthor=False)
+    return user_data_path("shimfit", appauthor=False) / "shimfit.db"

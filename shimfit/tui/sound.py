@@ -7,10 +7,12 @@ at once for refused. With an inclinometer that streams, the user looks at the pa
 from __future__ import annotations
 
 import time
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+
+    from textual.app import App
 
     from shimfit.settings import Settings
 
@@ -27,20 +29,10 @@ def beat_s(share: float) -> float:
     return FASTEST_S + along * (SLOWEST_S - FASTEST_S)
 
 
-class Bell(Protocol):
-    """The part of the program that rings."""
-
-    def bell(self) -> None:
-        """Ring once."""
-
-    def set_timer(self, delay: float, callback: Callable[[], None]) -> object:
-        """Call once, later."""
-
-
 class Sound:
     """Rings patterns, and beats while somebody packs; the settings `bell` and `cadence` silence it."""
 
-    def __init__(self, app: Bell, settings: Callable[[], Settings]) -> None:
+    def __init__(self, app: App[None], settings: Callable[[], Settings]) -> None:
         self._app = app
         self._settings = settings
         self._next_s: float | None = None
