@@ -458,3 +458,21 @@ def test_run_and_record_page_hold_the_same_figure_against_the_limit(make_site, c
     assert "1.9" in on_run
     assert "1.9" in on_record
     assert "2.7" not in on_run + on_record  # the magnitude: 1.9 * sqrt(2) = 2.69
+
+
+def test_the_pad_types_the_runs_own_letters(app_on, running, wait_for) -> None:
+    """Also on the empty line, where nothing typed has shown yet what the letters are."""
+
+    async def job() -> None:
+        app = app_on()
+        place = app.session.place or app.session.site.last_place()
+        app.session.site.change_run(place.job, place.run, face_names={"out": "lake", "house": "yard"})
+        async with running(app, 40, 20) as hand:
+            await hand.press("ctrl+t")
+            await hand.sees("↑ l", "↓ y", "LOG")
+            for x, y in ((3, 1), (15, 7)):  # `1`, then the side that is called lake
+                await hand.pilot.click("#pad", offset=(x, y))
+            await hand.pilot.pause()
+            assert app.page.query_one(EntryLine).value == "1l"
+
+    wait_for(job())

@@ -240,14 +240,14 @@ def lot_side(lot: Lot, marks: Sequence[tuple[float, str]], words: Words) -> Draw
 
     marks: (mm from the thin end, or from the end that is sawn first, and what is there).
     """
-    most = len(marks) + (12 if lot.form == "taper" else 4)
+    own = (4, 12) if lot.form == "taper" else (3, 3)  # what is as thick everywhere needs no height
     draw = partial(_draw_lot, lot, marks, words)
-    return Drawing(draw, min(3, len(marks)) + 4, most, f"{lot.lot} from the side")
+    return Drawing(draw, min(3, len(marks)) + own[0], len(marks) + own[1], f"{lot.lot} from the side")
 
 
 def _draw_lot(lot: Lot, marks: Sequence[tuple[float, str]], words: Words, width: int, height: int) -> Canvas:
     glyphs, canvas = words.glyphs, Canvas(width, height)
-    captions = min(len(marks), max(0, height - 3))
+    captions = min(len(marks), max(0, height - 2))
     body = height - captions - 1
     wide = width if lot.length_mm else max(8, width // 3)  # a flat's length is seldom known
     thin, thick = _ends_mm(lot)
