@@ -240,7 +240,7 @@ TYPING = (
     "shimfit.core.uncertainty",
     "shimfit.core.lean",
 )
-STREAMING = ("shimfit.workflow.solving", "shimfit.core.packing.answer")
+STREAMING = ("shimfit.workflow.solving", "shimfit.core.packing.layouts")
 
 
 def painted() -> None:

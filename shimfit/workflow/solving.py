@@ -141,7 +141,7 @@ def plan_post(
 
     take_up: (mean, standard uncertainty).
     """
-    from shimfit.core.packing.answer import over_take_up
+    from shimfit.core.packing.question import over_take_up
     from shimfit.core.planning.geometry import PlanPost
 
     assert post.reading is not None

@@ -14,8 +14,8 @@ from shimfit.core.correction.boxed import change_from_box, merged
 from shimfit.core.ledger import Ledger, returned
 from shimfit.core.objective import usual_reads
 from shimfit.core.packing import Options, build_tables, prescribe
-from shimfit.core.packing.answer import scaled as scaled_lean
 from shimfit.core.resting import rest_packs
+from shimfit.core.resting import scaled as scaled_lean
 from shimfit.model import Foot, Lean, Lot, Piece, Seat, Tolerance
 
 FOOT = Foot(90, 90)

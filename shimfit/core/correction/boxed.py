@@ -19,9 +19,8 @@ from shimfit.core.foot import clean
 from shimfit.core.ledger import returned
 from shimfit.core.objective import usual_reads
 from shimfit.core.packing import Offer, Options, Tables, build_tables, prescribe
-from shimfit.core.packing.answer import over_take_up
 from shimfit.core.packing.pieces import slope_of
-from shimfit.core.packing.question import place_of
+from shimfit.core.packing.question import over_take_up, place_of
 from shimfit.core.resting import scaled
 from shimfit.errors import positive
 from shimfit.model import CORNERS, Change, Cost, Lean, Lot, Pack, Piece, Prescription, Seat, Tolerance

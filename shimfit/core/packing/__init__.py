@@ -1,8 +1,8 @@
 """One post, any box: the best packs, proven.
 
 `build_tables` once per change of the box, `prescribe` for each reading; `wanted` where there is no box.
-The rooms, from the outside in: `answer` the front door, `layouts` which seats, `missing` what is said when
-nothing does, `draft` from numbers to named pieces, `question` what is asked and what comes back; `onebox`
+The rooms, from the outside in: `layouts` the front door and which seats, `missing` what is said when nothing
+does, `draft` from numbers to named pieces, `question` what is asked and what comes back; `onebox`
 pieces that two seats want, `search` four corners together, `general` any seats, `rests` what a rest costs;
 `tables` the cheapest pack of every thickness, `pieces` what it is made of; `options` limits, saw and prices.
 
@@ -15,7 +15,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from shimfit.core.packing.answer import prescribe
+    from shimfit.core.packing.layouts import prescribe
     from shimfit.core.packing.options import Options, Saw
     from shimfit.core.packing.pieces import Prices
     from shimfit.core.packing.question import Offer, wanted
@@ -33,7 +33,7 @@ __all__ = [
 ]
 
 _ROOMS = {
-    "answer": ("prescribe",),
+    "layouts": ("prescribe",),
     "options": ("Options", "Saw"),
     "pieces": ("Prices",),
     "question": ("Offer", "wanted"),

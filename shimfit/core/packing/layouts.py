@@ -1,4 +1,4 @@
-"""Which seats are packed: one layout as told, or the best of them with the reason in words.
+"""The front door, and which seats are packed: one layout as told, or the best of them with the reason.
 
 *Corners.* One corner stays down and the three others are packed; or all four are lifted: one or two flats go
 under the corner that stays down and the others get that much thicker. Lifting has a price of its own, more
@@ -21,31 +21,155 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from shimfit.core.objective import usual_reads
 from shimfit.core.packing.draft import (
     SEAT_ORDER,
     Asked,
+    bare,
     bed,
     cost_of,
     draft_of,
     first_that_stands,
     packs_of,
     rolls,
+    still_good,
 )
 from shimfit.core.packing.general import GeneralSearch
 from shimfit.core.packing.missing import best_that_can_be_done
-from shimfit.core.packing.onebox import Outcome, Used, first_conflict
-from shimfit.core.packing.question import Build, SeatTask, Task, corner_places, no_room, place_of
+from shimfit.core.packing.onebox import NODE_LIMIT, Outcome, Used, first_conflict
+from shimfit.core.packing.question import (
+    Build,
+    Draft,
+    Offer,
+    SeatTask,
+    Task,
+    ask,
+    corner_places,
+    no_room,
+    over_take_up,
+    place_of,
+)
 from shimfit.core.packing.search import TIE, Search
-from shimfit.errors import UsageError
+from shimfit.core.resting import scaled, scaled_rest
+from shimfit.errors import EntryError, UsageError, positive
 from shimfit.model import CORNERS, Face, Seat
 from shimfit.quantities import shown
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
+    from shimfit.core.objective import Reads
     from shimfit.core.packing.options import Layout
-    from shimfit.core.packing.question import Draft, Place, Question
-    from shimfit.model import LayoutName, Pack
+    from shimfit.core.packing.question import Place, Question
+    from shimfit.core.packing.tables import Tables
+    from shimfit.model import Foot, LayoutName, Lean, Pack, Prescription, Tolerance
+
+
+def prescribe(
+    foot: Foot,
+    height_mm: float,
+    lean: Lean,
+    tolerance: Tolerance,
+    tables: Tables,
+    *,
+    reads: Reads | None = None,
+    take_up: float = 1.0,
+    u_take_up: float = 0.0,
+    shift_mm: tuple[float, float] | None = None,
+    margin_slope: float = 0.0,
+    feelers: Mapping[Seat, float] | None = None,
+    needs: Mapping[Seat, float] | None = None,
+    keep: Mapping[Seat, Pack] | None = None,
+    offers: Mapping[Seat, Sequence[Offer]] | None = None,
+    layout: Layout | None = None,
+    shown: Prescription | None = None,
+    relaxed: bool = False,
+    node_limit: int = NODE_LIMIT,
+) -> Prescription:
+    """The best packs for one post from the box in the tables, with the proof in `status`.
+
+    reads: how the next reading is taken (a usual level when not told). take_up: measured ÷ predicted change,
+    with its uncertainty; the lean is packed so much more. shift_mm: how far the packs take the top where that
+    is not all of the lean. margin_slope: part of the tolerance that an aim off plumb uses up. feelers: mm,
+    corners that do not touch. needs: mm, totals wanted at the corners instead of the gap plane. keep: packs
+    that stand there and cost nothing when they stay; offers: packs at a price of their own. shown: what the
+    screen shows now; it is kept while it holds and nothing is better by more than a tenth of a piece.
+    relaxed: at sensor rate, each seat has the box to itself and the status is never proven. A lean within the
+    tolerance wants no packs. "proven" is meant of the objective of the tables' options, over all packs that
+    the layout allows, lifted or not.
+    EntryError, UsageError: see `ask`; EntryError also when the rod's hole leaves no room for any pack.
+    """
+    share = positive(take_up, "take-up", "")
+    tables = tables.view()
+    every: dict[Seat, list[Offer]] = {seat: list(some) for seat, some in (offers or {}).items()}
+    for seat, pack in (keep or {}).items():
+        # Further in than at its seat itself: told from the rod.
+        at = (place - rod for place, rod in zip(foot.seat_at_mm(seat), foot.rod_at_mm, strict=True))
+        inside = max(abs(one - other) for one, other in zip(pack.bears_at_mm, at, strict=True)) > 1e-6
+        every.setdefault(seat, []).append(Offer(pack, 0.0, inside))
+    # Asked for lean and tolerance ÷ take-up, told for themselves: what is left moves as little.
+    question = ask(
+        foot,
+        height_mm,
+        scaled(lean, 1.0 / share),
+        over_take_up(tolerance, share),
+        tables.options.preload_mm,
+        reads=(reads or usual_reads()).scaled(1.0 / share),
+        u_take_up=u_take_up / share,
+        shift_mm=None if shift_mm is None else (shift_mm[0] / share, shift_mm[1] / share),
+        margin_slope=margin_slope / share,
+        feelers=feelers,
+        needs=needs,
+        offers=every,
+    )
+    asked = Asked(question, tables, relaxed, node_limit)
+    stands = needs is None and question.tolerance.holds(question.lean, height_mm)
+    if stands and question.stands(question.rests_on(())):
+        draft = bare(asked, "corners", "proven")
+    else:
+        asked, draft = _long_enough(asked, layout or tables.options.layout)
+    if shown is not None and draft.packs:
+        held = still_good(asked, shown)
+        if held is not None and held.cost.total <= draft.cost.total + tables.options.costs.one:
+            draft = held
+    answer = draft.prescription(question)
+    if share == 1.0:
+        return answer
+    resting = scaled_rest(answer.resting, share)
+    return replace(answer, lean=lean, tolerance=tolerance, resting=resting, take_up=share)
+
+
+def _long_enough(asked: Asked, layout: Layout) -> tuple[Asked, Draft]:
+    """Packs that bear on the length they should; on less, and saying so, where nothing else stands."""
+    refused: EntryError | None = None
+    draft: Draft | None = None
+    try:
+        draft = solve_layout(asked, layout)
+    except EntryError as error:
+        refused = error
+    stands = draft is not None and asked.question.stands(draft.resting)
+    less = None if stands else asked.tables.with_shorter()
+    while less is not None:
+        shorter = replace(asked, tables=less)
+        other = solve_layout(shorter, layout)
+        if asked.question.stands(other.resting):
+            wanted = asked.options.min_inside_mm
+            said = [
+                f"{pack.seat}: {piece.lot} reaches only {piece.mark_mm:.0f} mm in, {wanted:.0f} mm are wanted "
+                "and the box has nothing longer; look for crushing when it is tightened."
+                for pack in other.packs
+                for piece in pack.pieces
+                if piece.mark_mm is not None and piece.mark_mm - piece.trim_tip_mm < wanted - 1e-6
+            ]
+            return shorter, replace(other, cautions=(*other.cautions, *said))
+        less = less.with_shorter()
+    if draft is None:
+        assert refused is not None
+        raise refused
+    return asked, draft
+
+
+# ---------------------------------------------------------------- which layout
 
 _ARM_STEP = 0.05
 """Bases whose tipping arms differ by less count as equally wide."""

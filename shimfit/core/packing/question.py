@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, NamedTuple
 
 from shimfit.core.foot import GapPlane, gap_plane
@@ -423,6 +423,12 @@ def ask(
         needs=needs,
         offers=dict(offers or {}),
     )
+
+
+def over_take_up(tolerance: Tolerance, take_up: float) -> Tolerance:
+    """What the packs may be off by when the post moves take_up times as much."""
+    amount = None if tolerance.amount_mm is None else tolerance.amount_mm / take_up
+    return replace(tolerance, slope=tolerance.slope / take_up, amount_mm=amount)
 
 
 def usual_spread(  # noqa: PLR0917 - it takes the quantities it takes

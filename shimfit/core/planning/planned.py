@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from shimfit.core.cutting import Wedge, assign
 from shimfit.core.foot import gap_plane
-from shimfit.core.packing.answer import prescribe
+from shimfit.core.packing.layouts import prescribe
 from shimfit.core.packing.question import ask
 from shimfit.core.packing.tables import build_tables
 from shimfit.core.planning.leftover import ROUNDING_MM, as_cut_from, left_of, stretch_of, wedge_of
