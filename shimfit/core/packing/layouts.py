@@ -155,8 +155,8 @@ def _long_enough(asked: Asked, layout: Layout) -> tuple[Asked, Draft]:
         if asked.question.stands(other.resting):
             wanted = asked.options.min_inside_mm
             said = [
-                f"{pack.seat}: {piece.lot} reaches only {piece.mark_mm:.0f} mm in, {wanted:.0f} mm are wanted "
-                "and the box has nothing longer; look for crushing when it is tightened."
+                f"{pack.seat}: {piece.lot} reaches only {piece.mark_mm:.0f} mm in, {wanted:.0f} mm are "
+                "wanted and the box has nothing longer; look for crushing when it is tightened."
                 for pack in other.packs
                 for piece in pack.pieces
                 if piece.mark_mm is not None and piece.mark_mm - piece.trim_tip_mm < wanted - 1e-6
