@@ -13,7 +13,7 @@ import errno
 import os
 import stat
 from pathlib import Path
-from typing import TYPE_CHECKING, BinaryIO
+from typing import TYPE_CHECKING
 
 from shimfit.errors import FileError
 from shimfit.values import dataclass
@@ -59,10 +59,13 @@ def write_whole(
     place = _place(path, kind, keep, force=force)
     with _reported(path):
         if place.special:
-            with place.path.open("wb", buffering=0) as file:
-                _write_all(file, data)
+            left = memoryview(data)
+            with place.path.open("wb", buffering=0) as pipe:
+                while left:
+                    left = left[pipe.write(left) :]
             return
-        part = _part_beside(place.path)
+        # A name that nobody else has: what is removed after a failure is only what was made here.
+        part = place.path.with_name(f".{place.path.name}.{os.getpid()}-{os.urandom(4).hex()}.part")
         try:
             with part.open("xb") as file:
                 file.write(data)
@@ -145,7 +148,13 @@ def _place(path: Path | str, kind: Kind, keep: Iterable[Path], *, force: bool) -
             raise FileError(f"{path} is a folder: name a file in it", path=str(path))
         if not stat.S_ISREG(there.st_mode):
             return _Place(named, special=True, mode=None)
-        _refuse_another_kind(named, there, kind, force=force)
+        if there.st_size and not force:
+            start = _start(named).removeprefix(b"\xef\xbb\xbf")
+            if not (start.startswith(kind.starts) or start.replace(b'"', b"").startswith(kind.starts)):
+                raise FileError(
+                    f"{named} exists and isn't a {kind.name}: name another file, or replace it with --force",
+                    path=str(named),
+                )
         # A name below /dev or /proc is a file that somebody has open (`/dev/stdout`): it is written to.
         return _Place(target, special=_is_open_file(named), mode=stat.S_IMODE(there.st_mode))
 
@@ -164,10 +173,7 @@ def _refuse_data_files(named: Path, target: Path, there: os.stat_result | None, 
         its = _stat(one)
         same = there is not None and its is not None and os.path.samestat(there, its)
         if same or target == Path(os.path.realpath(one)):
-            raise FileError(
-                f"{named} is part of the data file: name another file",
-                path=str(named),
-            )
+            raise FileError(f"{named} is part of the data file: name another file", path=str(named))
     for end in BESIDE:
         owner = Path(str(target).removesuffix(end))
         if target.name.endswith(end) and target.name != end and _is_database(owner):
@@ -175,17 +181,6 @@ def _refuse_data_files(named: Path, target: Path, there: os.stat_result | None, 
     if there is not None and stat.S_ISREG(there.st_mode) and _is_database(named):
         raise FileError(
             f"{named} is a database (SQLite): nothing is written over one; name another file", path=str(named)
-        )
-
-
-def _refuse_another_kind(named: Path, there: os.stat_result, kind: Kind, *, force: bool) -> None:
-    if force or not there.st_size:
-        return
-    start = _start(named).removeprefix(b"\xef\xbb\xbf")
-    if not (start.startswith(kind.starts) or start.replace(b'"', b"").startswith(kind.starts)):
-        raise FileError(
-            f"{named} exists and isn't a {kind.name}: name another file, or replace it with --force",
-            path=str(named),
         )
 
 
@@ -201,17 +196,6 @@ def _start(path: Path) -> bytes:
 def _is_open_file(named: Path) -> bool:
     parts = Path(os.path.abspath(named)).parts  # noqa: PTH100 - links must not be followed here
     return os.name == "posix" and parts[1:2] in (("dev",), ("proc",)) and parts[1:3] != ("dev", "shm")
-
-
-def _part_beside(target: Path) -> Path:
-    """A name that nobody else has: what is removed after a failure is only what was made here."""
-    return target.with_name(f".{target.name}.{os.getpid()}-{os.urandom(4).hex()}.part")
-
-
-def _write_all(file: BinaryIO, data: bytes) -> None:
-    left = memoryview(data)
-    while left:
-        left = left[file.write(left) :]
 
 
 @contextlib.contextmanager

@@ -125,7 +125,10 @@ def make_up(marks: Iterable[tuple[str, float, Foot]], build_up: BuildUp) -> Make
     posts = []
     feet: dict[Foot, list[str]] = {}
     for name, bed_mm, foot in marks:
-        _refuse_no_foot(foot)
+        narrow_mm = min(foot.along_mm, foot.across_mm)
+        if not math.isfinite(narrow_mm) or narrow_mm <= 0:
+            raise UsageError(f"the foot has to be more than 0, not {narrow_mm:g}")
+        _refuse_negative(foot.rod_hole_mm)
         feet.setdefault(foot, []).append(name)
         cut_mm = build_up.top_height_mm - bed_mm
         if not math.isfinite(cut_mm) or cut_mm <= hole_height_mm:
@@ -182,31 +185,25 @@ def _cautions(build_up: BuildUp, end_mm: float, floor_mm: float) -> tuple[str, .
     return (*found, NOT_A_DESIGN)
 
 
-def _refuse_no_foot(foot: Foot) -> None:
-    narrow_mm = min(foot.along_mm, foot.across_mm)
-    if not math.isfinite(narrow_mm) or narrow_mm <= 0:
-        raise UsageError(f"the foot has to be more than 0, not {narrow_mm:g}")
-    if not math.isfinite(foot.rod_hole_mm) or foot.rod_hole_mm < 0:
-        raise UsageError("thicknesses and heights of the make-up can't be negative")
-
-
 def _refuse_nonsense(build_up: BuildUp) -> None:
-    positive: Sequence[tuple[str, float]] = (
+    for what, value in (
         ("the access hole", build_up.access_hole_mm),
         ("the bottom rail's depth", build_up.bottom_rail_depth_mm),
         ("the clamp force", build_up.clamp_newton),
         ("the allowable pressure under the washer", build_up.washer_allowable_mpa),
         ("the allowable pressure under the foot", build_up.foot_allowable_mpa),
         ("the washer's rim", build_up.washer_outer_mm - build_up.washer_hole_mm),
-    )
-    for what, value in positive:
+    ):
         if not math.isfinite(value) or value <= 0:
             raise UsageError(f"{what} has to be more than 0, not {value:g}")
-    others = (
+    _refuse_negative(
         build_up.bottom_rail_mm, build_up.washer_hole_mm, build_up.washer_mm, build_up.nut_mm,
         build_up.past_nut_mm, *(thickness_mm for _, thickness_mm in build_up.below),
     )  # fmt: skip
-    if not all(math.isfinite(value) and value >= 0 for value in others):
-        raise UsageError("thicknesses and heights of the make-up can't be negative")
     if not math.isfinite(build_up.top_height_mm):
         raise UsageError("the height of the tops has to be a number")
+
+
+def _refuse_negative(*sizes_mm: float) -> None:
+    if not all(math.isfinite(size_mm) and size_mm >= 0 for size_mm in sizes_mm):
+        raise UsageError("thicknesses and heights of the make-up can't be negative")

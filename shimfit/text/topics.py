@@ -7,7 +7,7 @@ two together.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from difflib import get_close_matches
 from functools import cache
@@ -51,20 +51,15 @@ def topic_text(name: str, width: int) -> str:
     """
     for topic in topics():
         if topic.name == name:
-            head = f"{topic.name.upper()}: {topic.says}"
-            return "\n".join([head, "", *_broken(topic.text, width)])
+            rows = [f"{topic.name.upper()}: {topic.says}", ""]
+            parts = groupby(topic.text.splitlines(), key=lambda line: line[:1] not in ("", " "))
+            for is_sentence, lines in parts:
+                rows += wrapped(" ".join(lines), width) if is_sentence else lines
+            return "\n".join(rows)
     names = [topic.name for topic in topics()]
     close = get_close_matches(name, names, 1)
     hint = f"did you mean {close[0]}?" if close else f"there are {', '.join(names)}"
     raise UsageError(f"there is no help topic {name!r}; {hint}")
-
-
-def _broken(text: str, width: int) -> Iterator[str]:
-    for is_sentence, lines in groupby(text.splitlines(), key=lambda line: line[:1] not in ("", " ")):
-        if is_sentence:
-            yield from wrapped(" ".join(lines), width)
-        else:
-            yield from lines
 
 
 # ---------------------------------------------------------------- numbers
