@@ -51,6 +51,7 @@ class SimulatedLink:
         self._step_s = 1.0 / rate_hz
         self._count = 0
         self._answer = b""
+        self.listeners = self.most_listeners = 0
 
     def clock(self) -> float:
         return 100.0 + self._count * self._step_s
@@ -69,6 +70,8 @@ class SimulatedLink:
         self._pass_time()
         if not self.stage.plugged:
             raise InstrumentError("there is no simulated: is it plugged in?")
+        self.listeners += 1
+        self.most_listeners = max(self.most_listeners, self.listeners)
         return self
 
     def read(self) -> bytes:
@@ -87,7 +90,8 @@ class SimulatedLink:
 
     def set_speed(self, baud: int) -> None: ...
 
-    def close(self) -> None: ...
+    def close(self) -> None:
+        self.listeners -= 1
 
 
 @pytest.fixture

@@ -68,8 +68,8 @@ def run_plain(
         talk.say("\nstopped; everything that was logged is on disk")
         return 130
     finally:
-        if sensor is not None:
-            sensor.stop()
+        if talk.sensor is not None:
+            talk.sensor.stop()
 
 
 class _Conversation:
@@ -391,7 +391,14 @@ class _Conversation:
         if name in ELSEWHERE:
             return f"refused: {name} is not for here: {ELSEWHERE[name]}"
         said: list[str] = []
+        lends = self.sensor is not None and (name == "listen" or "--listen" in words)
+        if lends and self.sensor is not None:  # two listeners at one port steal bytes from each other
+            self.sensor.stop()
         commands.run(words or ["help"], said.append, bool)
+        if lends:
+            self.sensor = sensor_of(self.session.site)
+            if self.sensor is not None:
+                self.sensor.start()
         self.session.others_logged()
         if self.session.place is None:
             self.session.open_last()

@@ -8,6 +8,7 @@ import time
 
 import pytest
 
+from shimfit.cli.rest import CommandLine
 from shimfit.core.sensing.mounting import Zero
 from shimfit.tui import sensing
 from shimfit.tui.plain import run_plain
@@ -79,3 +80,18 @@ def test_without_an_inclinometer_enter_alone_walks_on(make_site) -> None:
     assert run_plain(make_site(), stdin=Typist("", "q"), stdout=said, ascii=True) == 0
     assert "post 2> " in said.getvalue()
     assert "inclinometer" not in said.getvalue()
+
+
+def test_a_command_that_listens_itself_has_the_port_alone(make_site, simulated_post) -> None:
+    there = simulated_post()
+    site = make_site()
+    site.set("sensor", "/dev/post")
+    keep_zero(site, Zero(0.0, 0.0, 0.01), options_of(site).axis_map)
+    said = io.StringIO()
+    typist = Typist("shimfit listen /dev/post", "shimfit read heron/jetty/2 --listen sensor", "", "q")
+    assert run_plain(site, stdin=typist, stdout=said, ascii=True, commands=CommandLine(site.path)) == 0
+    assert "TAKEN: " in said.getvalue()
+    assert "heron/jetty/2: inclinometer, " in said.getvalue()
+    assert "post 1 logged" in said.getvalue(), "it is listened to again"
+    assert (there.listeners, there.most_listeners) == (0, 1)
+    assert [len(site.run("heron", "jetty").post(name).readings) for name in "12"] == [1, 1]
