@@ -16,7 +16,7 @@ Analysis, 2.6.)
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -37,13 +37,14 @@ DRIFT = 1e-5
 """Variance gained from one correction to the next: a deck changes along a run."""
 SITE_KNOWN_FROM = 4.0
 """The usual scatter of a site counts as so many posts that were packed and read (own choice)."""
-WILD_SHARE, WILD_TIMES = 0.02, 5.0
-"""Posts whose reading or packs are wrong in some other way, and how much wider those fall (own choice)."""
+WILD_SHARE, WILD_TIMES = 0.03, 1.5
+"""Posts whose reading or packs are wrong in some other way, and how much wider than on the wildest site those
+fall (own choice)."""
 LEAST_FACTOR, MOST_FACTOR = 0.5, 3.0
 """A calmer or a wilder site is not believed."""
 WORTH_FACTOR = 0.15
 """So much more or less than usual is worth a word."""
-_FACTORS = 64
+_FACTORS, _NO_CHANCE = 64, 1e-300
 LEAST_SHIFT_MM = 2.032
 """A predicted shift of the top below this (0.08 in) teaches nothing."""
 NOISE_TIMES = 2.0
@@ -224,27 +225,24 @@ class SiteScatter:
 
 def learn_scatter(posts: Iterable[Left]) -> SiteScatter:
     """What posts teach, in any order."""
-    steps = math.log(MOST_FACTOR / LEAST_FACTOR) / _FACTORS
-    squares = [LEAST_FACTOR**2 * math.exp(2.0 * steps * k) for k in range(_FACTORS + 1)]
-    # ln of the scaled inverse χ² of f², in ln f; two directions a post.
-    logs = [-SITE_KNOWN_FROM * (math.log(square) + 1.0 / square) for square in squares]
-    count = 0
-    for post in posts:
-        count += 1
-        for k, square in enumerate(squares):
-            spread = [square * a + b for a, b in zip(post.seats_mm2, post.others_mm2, strict=True)]
-            logs[k] += _log_likelihood(post.off_mm, spread)
-    top = max(logs)
-    weights = [math.exp(log - top) for log in logs]
-    mean = sum(w * math.log(square) for w, square in zip(weights, squares, strict=True)) / sum(weights)
-    return SiteScatter(math.exp(mean / 2.0) if count else 1.0, count)
+    lessons = tuple(posts)
+    if not lessons:
+        return SiteScatter()
+    import numpy as np
 
-
-def _log_likelihood(off_mm: tuple[float, float], spread: Sequence[float]) -> float:
-    """Of a normal, WILD_SHARE of the posts WILD_TIMES as wide; spread: (along², along·across, across²)."""
-    (x, y), (xx, xy, yy) = off_mm, spread
+    square = np.exp(2.0 * np.linspace(math.log(LEAST_FACTOR), math.log(MOST_FACTOR), _FACTORS + 1))
+    seats, others = (np.array([getattr(one, of) for one in lessons]) for of in ("seats_mm2", "others_mm2"))
+    # (factors and one more, posts, 3): the last as wide as wild posts fall, whatever the factor.
+    spread = np.append(square, MOST_FACTOR**2)[:, None, None] * seats + others
+    spread[-1] *= WILD_TIMES**2
+    xx, xy, yy = np.moveaxis(spread, 2, 0)
+    x, y = np.array([one.off_mm for one in lessons]).T
     size = xx * yy - xy * xy
-    distance = (yy * x * x - 2.0 * xy * x * y + xx * y * y) / size
-    wide = WILD_TIMES * WILD_TIMES
-    honest = (1.0 - WILD_SHARE) * math.exp(-0.5 * distance)
-    return math.log(honest + WILD_SHARE / wide * math.exp(-0.5 * distance / wide)) - 0.5 * math.log(size)
+    density = np.exp(-0.5 * (yy * x * x - 2.0 * xy * x * y + xx * y * y) / size) / np.sqrt(size)
+    likely = (1.0 - WILD_SHARE) * density[:-1] + WILD_SHARE * density[-1]
+    # A post that is off beyond all sense is as unlikely by every factor: it teaches nothing.
+    logs = np.log(np.maximum(likely, _NO_CHANCE)).sum(axis=1)
+    # ln of the scaled inverse χ² of f², in ln f; two directions a post.
+    logs -= SITE_KNOWN_FROM * (np.log(square) + 1.0 / square)
+    weights = np.exp(logs - logs.max())
+    return SiteScatter(math.exp(float(weights @ np.log(square) / weights.sum()) / 2.0), len(lessons))

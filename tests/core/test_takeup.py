@@ -210,5 +210,5 @@ def test_a_site_is_learned_along_the_run_and_one_bad_post_scares_nobody():
     assert learn_scatter([]) == SiteScatter(1.0, 0)
     usual = posts(1.0, 10, rng)
     before = learn_scatter(usual).factor
-    for off in (3.0, 5.0, 8.0, 20.0):
+    for off in (3.0, 5.0, 8.0, 20.0, 5000.0):
         assert learn_scatter([*usual, Left((off, 0.0), USUAL, (0.4, 0.1, 0.4))]).factor < before + 0.2
