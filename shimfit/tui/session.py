@@ -82,7 +82,7 @@ class Session:
     """One person at one post of an open data file."""
 
     def __init__(self, site: Site, glyphs: Glyphs, *, words_only: bool = False) -> None:
-        """spoken: directions in words alone."""
+        """words_only: directions in words, as they are heard; no arrows."""
         self.site = site
         self._words_only = words_only
         self.glyphs = glyphs
@@ -195,9 +195,8 @@ class Session:
 
         Spoken, also that two crews laid the run out differently; the screens have a banner for it.
         """
-        reported = (
-            [self.run.conflict] if self._words_only and self.run is not None and self.run.conflict else []
-        )
+        conflict = self.run.conflict if self._words_only and self.run is not None else None
+        reported = [conflict] if conflict else []
         if self.site.box().instruments:
             from shimfit.workflow.instruments import due
 
@@ -275,20 +274,15 @@ class Session:
         self.place = place
         self._sure_of = None
         self._asked = KINDS[""]
-        self._ask_for_missing()
-
-    def _ask_for_missing(self) -> None:
-        """A post that was read when the program was stopped before its answer came gets it now."""
         record = self.record
-        if record is None or self.place is None or self.answers_later is None or self.site.read_only:
-            return
-        if not record.readings:
+        if self.answers_later is None or self.site.read_only or record is None or not record.readings:
             return
         from shimfit.workflow.reading import asks_again
 
-        if asks_again(self.site, record) and self.place not in self.working:
-            self.answers_later(self.place)
-            self.run = self.site.run(self.place.job, self.place.run)
+        # A post that was read when the program was stopped before its answer came gets it now.
+        if asks_again(self.site, record) and place not in self.working:
+            self.answers_later(place)
+            self.run = self.site.run(place.job, place.run)
 
     def answer_missing(self) -> None:
         """Every post whose answer is not one any more gets another: the box was filled, the run changed."""
@@ -505,11 +499,8 @@ class Session:
     def _correct(self, place: Place, entry: str) -> Outcome:
         """Put a reading in the place of the last one: taken back and logged in one go."""
         found = self.site.journal.to_undo(place.job)
-        is_last = found is not None and any(
-            event.kind == "reading" and (event.run, event.post) == (place.run, place.post)
-            for event in found[0].events
-        )
-        if found is None or not is_last:
+        here = ("reading", place.run, place.post)
+        if found is None or here not in ((event.kind, event.run, event.post) for event in found[0].events):
             last = f"; {self.keys.spell('^Z')} takes back {found[1]}" if found is not None else ""
             message = f"a reading of post {place.post} is not what was logged last: = can't correct it{last}"
             return Outcome(message, done=False, at=0, bell="refused")

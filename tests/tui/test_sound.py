@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import threading
-import time
 from types import SimpleNamespace
 
 import pytest
@@ -114,10 +113,10 @@ def test_writing_is_seen_to_run_and_a_refusal_keeps_the_question(
     from shimfit.tui import handover
 
     monkeypatch.chdir(tmp_path)
-    real = handover.write_whole
+    real, goes_on = handover.write_whole, threading.Event()
 
     def slowly(*given, **more):
-        time.sleep(0.8)
+        assert goes_on.wait(20)
         return real(*given, **more)
 
     monkeypatch.setattr(handover, "write_whole", slowly)
@@ -129,7 +128,9 @@ def test_writing_is_seen_to_run_and_a_refusal_keeps_the_question(
             await hand.sees("write to")
             await hand.enter("mine.csv")
             await hand.sees("writing mine.csv… 0 s")
+            goes_on.set()
             await hand.sees("written: mine.csv")
+            goes_on.clear()
             assert (tmp_path / "mine.csv").exists()
             await hand.press("e")
             await hand.enter("mine.csv")
@@ -139,6 +140,7 @@ def test_writing_is_seen_to_run_and_a_refusal_keeps_the_question(
             await hand.press("e")  # the page has its keys; the writing goes on and says so
             await hand.enter("other.csv")
             await hand.sees("one after the other", "write to")
+            goes_on.set()
             await hand.sees("written: mine.csv")
 
     wait_for(job())
