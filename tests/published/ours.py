@@ -24,7 +24,7 @@ from shimfit.core.uncertainty.budget import Budget, Term, combine, from_quoted, 
 from shimfit.core.uncertainty.decision import FACTORS, decide_lean
 from shimfit.core.uncertainty.disk import inside_interval, normal_below
 from shimfit.model import CORNERS, Foot, Lean, Lot, Seat, Tolerance
-from shimfit.quantities import shown, tolerance, typed
+from shimfit.quantities import shown, typed
 from shimfit.quantities.typed import parse_foot, parse_length
 from shimfit.report.statistics import LineFit, fit_line, students_t95
 from shimfit.solve.highs import Highs
@@ -50,7 +50,7 @@ def table(name: str) -> list[dict[str, str]]:
 
 def per_m(text: str) -> float:
     """A tolerance as typed, in mm/m."""
-    return tolerance.parse_tolerance(text).slope * 1000
+    return typed.parse_tolerance(text).slope * 1000
 
 
 def per_foot(text: str) -> float:
@@ -60,13 +60,13 @@ def per_foot(text: str) -> float:
 
 def verdict(text: str, off_mm: float, height_mm: float) -> str:
     """Whether a lean is within a tolerance, without any margin."""
-    allowed = tolerance.parse_tolerance(text)
+    allowed = typed.parse_tolerance(text)
     return "within" if allowed.holds(Lean(off_mm / height_mm, 0.0), height_mm) else "over"
 
 
 def presets_about(*words: str) -> str:
     """Presets whose name, use or source has one of the words; none when there is none."""
-    reported = [f"{one.name} {one.what} {one.source}".lower() for one in tolerance.PRESETS]
+    reported = [f"{one.name} {one.what} {one.source}".lower() for one in typed.PRESETS]
     return ", ".join(one for one in reported if any(word.lower() in one for word in words)) or "none"
 
 
@@ -294,19 +294,19 @@ def table_tilt_in_sides(load_at: float) -> float:
 
 OURS: dict[str, Callable[[], Value]] = {
     "1.1a": lambda: per_m("1:500"),
-    "1.1b": lambda: lean.to_degrees(tolerance.parse_tolerance("1:500").slope),
-    "1.1c": lambda: tolerance.parse_tolerance("1:500").allowed_top_mm(36 * MM_PER_IN) / MM_PER_IN,
-    "1.1d": lambda: tolerance.parse_tolerance("1:500").allowed_top_mm(900),
+    "1.1b": lambda: lean.to_degrees(typed.parse_tolerance("1:500").slope),
+    "1.1c": lambda: typed.parse_tolerance("1:500").allowed_top_mm(36 * MM_PER_IN) / MM_PER_IN,
+    "1.1d": lambda: typed.parse_tolerance("1:500").allowed_top_mm(900),
     "1.2a": lambda: per_m("3/8in/32in"),
-    "1.2b": lambda: lean.to_degrees(tolerance.parse_tolerance("3/8in/32in").slope),
+    "1.2b": lambda: lean.to_degrees(typed.parse_tolerance("3/8in/32in").slope),
     "1.3": lambda: per_m("1-1/2in/8ft"),
     "1.4": lambda: per_m("5mm/2.4m"),
-    "1.5a": lambda: tolerance.parse_tolerance("4mm/2m").allowed_top_mm(1000),
-    "1.5b": lambda: tolerance.parse_tolerance("4mm/2m").allowed_top_mm(500),
-    "1.5c": lambda: tolerance.parse_tolerance("4mm/2m").allowed_top_mm(3000),
+    "1.5a": lambda: typed.parse_tolerance("4mm/2m").allowed_top_mm(1000),
+    "1.5b": lambda: typed.parse_tolerance("4mm/2m").allowed_top_mm(500),
+    "1.5c": lambda: typed.parse_tolerance("4mm/2m").allowed_top_mm(3000),
     "1.5d": lambda: verdict("4mm/2m", 3, 1000),
     "1.5e": lambda: verdict("1:500", 3, 1000),
-    "1.6": lambda: tolerance.parse_tolerance("10mm/5m").allowed_top_mm(2500),
+    "1.6": lambda: typed.parse_tolerance("10mm/5m").allowed_top_mm(2500),
     "1.9": lambda: presets_about("guard", "railing", "fence"),
     "1.10": lambda: presets_about("5606", "13670", "NHBC", "Victoria"),
     "1.11a": lambda: lean.to_degrees(0.0005),
