@@ -9,12 +9,15 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
 
 from shimfit.core.stock import natural_key
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from shimfit.core.packing.options import Options
     from shimfit.model import Lot, Pack
@@ -22,6 +25,8 @@ if TYPE_CHECKING:
 EPS = 1e-9
 TOUCH_MM = 1e-7
 """Stretches of a taper that overlap by no more only touch: they are worked out from both ends."""
+TIP_MM = 1e-6
+"""A tip shorter than this is none: a stretch that begins there begins at the thin end."""
 NO_COST = 1e300
 """Anything finite is below: keeps thicknesses that no pack makes (infinity) out of comparisons."""
 
@@ -193,41 +198,36 @@ class Tapered:
             hi = _floor((lot.thick_mm - sigma * inner_mm) / q)
         hi = min(hi, self.length - 1)
         lo = max(lo, 1)
-        if within != ANYWHERE:
-            from_mm, to_mm = within[0] - TOUCH_MM, within[1] + TOUCH_MM
-            lo = _first(lo, hi, lambda t: self.stretch(rank, t, inner_mm)[0] >= from_mm)
-            hi = _first(lo, hi, lambda t: self.stretch(rank, t, inner_mm)[1] > to_mm) - 1
         if lot.length_mm < options.min_inside_mm or lo > hi:
             return []
         costs = options.costs
-        cost = costs.piece + costs.cut + (costs.new_taper if lot.origin == "bought" else 0.0)
         per_step = costs.thick_per_mm * q if lot.origin == "offcut" else 0.0
-        pieces = [(lo, hi, cost)]
-        if costs.tip_cut:
-            # From here on the stretch begins inside the taper, so its tip is cut off.
-            tip = _first(lo, hi, lambda t: self.trims_tip(self.mark_mm(rank, t, inner_mm)))
-            pieces = [(lo, tip - 1, cost), (tip, hi, cost + costs.tip_cut)]
-            pieces = [piece for piece in pieces if piece[0] <= piece[1]]
-        points = [(x, price) for x, price in self.prices.taper.get(lot.lot, ()) if price != 0.0]
-        for x, price in [*points, *((x, math.inf) for x in banned)]:
-            pieces = [part for piece in pieces for part in self._split(piece, rank, x, price, inner_mm)]
-        return [Run(a, b, c, per_step, rank) for a, b, c in pieces if math.isfinite(c)]
-
-    def _split(
-        self, piece: tuple[int, int, float], rank: int, x: float, price: float, inner_mm: float | None
-    ) -> list[tuple[int, int, float]]:
-        """The run cut where its stretches start and stop to cover point x; those that do pay the price."""
-        lo, hi, cost = piece
-
-        def covers(thickness: int) -> bool:
-            start, end = self.stretch(rank, thickness, inner_mm)
-            return start <= x < end
-
-        # Stretches move up with thickness: those below x come first, then those that cover it.
-        first = _first(lo, hi, lambda t: self.stretch(rank, t, inner_mm)[1] > x)
-        last = _first(first, hi, lambda t: not covers(t)) - 1
-        parts = [(lo, first - 1, cost), (first, last, cost + price), (last + 1, hi, cost)]
-        return [part for part in parts if part[0] <= part[1]]
+        cost = np.full(
+            hi - lo + 1, costs.piece + costs.cut + (costs.new_taper if lot.origin == "bought" else 0.0)
+        )
+        # Marks and ends of stretches for each thickness: they move up with it.
+        mark = np.clip(
+            (np.arange(lo, hi + 1) * q - lot.thin_mm) / sigma + (inner_mm or 0.0), 0.0, lot.length_mm
+        )
+        start = np.maximum(0.0, mark - options.bearing_mm)
+        end = np.minimum(lot.length_mm, mark + options.saw.kerf_mm)
+        # Where the stretch begins inside the taper, its tip is cut off.
+        cost[mark > options.bearing_mm + TIP_MM] += costs.tip_cut
+        points = [*self.prices.taper.get(lot.lot, ()), *((x, math.inf) for x in banned)]
+        if points:
+            at = np.array([x for x, _ in points])
+            # Stretches below a point come first, then those that cover it.
+            covers = zip(end.searchsorted(at, "right"), start.searchsorted(at, "right"), strict=True)
+            for (_, price), (first, behind) in zip(points, covers, strict=True):
+                cost[first:behind] += price
+        if within != ANYWHERE:
+            cost[(start < within[0] - TOUCH_MM) | (end > within[1] + TOUCH_MM)] = math.inf
+        begins = [0, *(np.flatnonzero(cost[1:] != cost[:-1]) + 1).tolist(), len(cost)]
+        return [
+            Run(lo + i, lo + j - 1, float(cost[i]), per_step, rank)
+            for i, j in pairwise(begins)
+            if math.isfinite(cost[i])
+        ]
 
     def _strip_run(self, rank: int, angle: float, inner_mm: float | None) -> Run | None:
         """Wedges of one saw setting from a strip: thickness at the face, or inner_mm in from it."""
@@ -271,7 +271,7 @@ class Tapered:
 
     def trims_tip(self, mark_mm: float) -> bool:
         """True when a stretch to this mark leaves a tip that would foul the rod."""
-        return mark_mm > self.options.bearing_mm + 1e-6
+        return mark_mm > self.options.bearing_mm + TIP_MM
 
     def usable_mm(self, lot: Lot) -> float:
         """Length of a strip that may be sawn up: what is held in the hand stays."""
@@ -296,17 +296,6 @@ def _ceil(value: float) -> int:
 
 def _floor(value: float) -> int:
     return math.floor(value + 1e-9)
-
-
-def _first(lo: int, hi: int, holds: Callable[[int], bool]) -> int:
-    """Least integer in lo … hi for which a monotone test holds; hi + 1 when it never does."""
-    while lo <= hi:
-        mid = (lo + hi) // 2
-        if holds(mid):
-            hi = mid - 1
-        else:
-            lo = mid + 1
-    return lo
 
 
 def slope_of(pack: Pack, lots: Iterable[Lot]) -> float:
