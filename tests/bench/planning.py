@@ -3,7 +3,7 @@
     python tests/bench/planning.py [--family NAME] [--draws N] [--growth | --again] [--seconds S]
 
 One table: seconds, cost, gap to the proven bound, posts left out, peak MB (each case in a process of its
-own); then families of runs drawn anew, ten each, middle and worst.
+own); then families of runs drawn anew, ten each, middle and worst. With --family only those.
 The compact program has one variable per (seat, lot) of flats and per
 (seat, taper, thickness), with interval rows for tapers; everything bears at the seat, no strips, tolerance
 per direction, so that it is linear and both sides solve the same problem.
@@ -161,52 +161,64 @@ FAMILIES = {
 """(posts, lots, pieces)."""
 
 
-def growth(seconds, draws=3):
-    """Runs of more and more posts with like stock a post: seconds, MB, and the exponent of the seconds."""
-    took = []
-    for posts in GROWTH:
-        done = [
-            apart("shimfit", posts, posts + 100, 5 * posts, seed, seconds, False) for seed in range(draws)
-        ]
-        took.append(float(np.median([one["cpu"] for one in done])))
-        gap = np.median([100 * (one["best"] - one["bound"]) / one["best"] for one in done])
-        out, mb = sum(int(one["left_out"]) for one in done), max(one["mb"] for one in done)
-        print(f"{posts:5} posts  cpu s {took[-1]:7.2f}  gap % {gap:6.3f}  out {out}  MB {mb:.0f}", flush=True)
+def gap_of(case):
+    """(plan - bound) ÷ plan, in percent; of a case, or of a plan."""
+    best, bound = (case["best"], case["bound"]) if isinstance(case, dict) else (case.objective, case.bound)
+    return 100 * (best - bound) / best if best else 0.0
+
+
+def drawn_cases(name, size, seconds, draws):
+    """A line of draws of one size: work, wall time, gap, MB, each middle and worst; posts left out in all."""
+    done = [apart("shimfit", *size, seed, seconds, False) for seed in range(draws)]
+    fine = [one for one in done if "failed" not in one]
+    columns = [
+        f"{what} {np.median(values):7.2f} worst {max(values):7.2f}"
+        for what, values in (
+            ("cpu s", [one["cpu"] for one in fine]),
+            ("wall s", [one["seconds"] for one in fine]),
+            ("gap %", [gap_of(one) for one in fine]),
+        )
+    ]
+    columns += [
+        f"MB {np.median([one['mb'] for one in fine]):4.0f} worst {max(one['mb'] for one in fine):4.0f}"
+    ]
+    out = sum(int(one["left_out"]) for one in fine)
+    print(f"{name:10} {len(fine):2} of {draws:2}  {'  '.join(columns)}  out {out}", flush=True)
+    return float(np.median([one["cpu"] for one in fine]))
+
+
+def growth(seconds, draws):
+    """Runs of more and more posts with like stock a post, and the exponent of the seconds of work."""
+    took = [
+        drawn_cases(f"{posts} posts", (posts, posts + 100, 5 * posts), seconds, draws) for posts in GROWTH
+    ]
     slope = np.polyfit(np.log(GROWTH), np.log(took), 1)[0]
-    print(f"seconds grow with posts to the power of {slope:.2f}")
+    print(f"seconds of work grow with posts to the power of {slope:.2f}")
 
 
-def again(seconds, draws=3):
+def again(seconds, draws):
     """One post of 200 read anew: work of planning again ÷ of the first time, and the gap of either."""
+    shares, firsts, seconds_ones = [], [], []
     for seed in range(draws):
         run, box, options = drawn(*FAMILIES["large"], seed)
         known, took, gaps = Earlier(), [], []
         for _ in range(2):
             began = time.process_time()
-            done = plan(run, box, options, Highs(), seconds=seconds, earlier=known)
+            gaps.append(gap_of(plan(run, box, options, Highs(), seconds=seconds, earlier=known)))
             took.append(time.process_time() - began)
-            gaps.append(100 * done.gap)
             lean = run[17].lean
             lean = Lean(1.1 * lean.slope_along + 0.0004, 0.9 * lean.slope_across - 0.0003)
             run = [*run[:17], replace(run[17], lean=lean), *run[18:]]
+        shares.append(took[1] / took[0])
+        firsts.append(gaps[0])
+        seconds_ones.append(gaps[1])
         print(
-            f"draw {seed}: again ÷ first {took[1] / took[0]:.2f}  gaps % {gaps[0]:.3f} {gaps[1]:.3f}",
+            f"draw {seed}: {took[0]:.2f} s, again {took[1]:.2f} s  gaps % {gaps[0]:.3f} {gaps[1]:.3f}",
             flush=True,
         )
-
-
-def spread(name, seconds, draws=10):
-    """A line a family: seconds of work and gap of the draws, middle and worst, posts left out in all."""
-    done = [apart("shimfit", *FAMILIES[name], seed, seconds, False) for seed in range(draws)]
-    fine = [one for one in done if "failed" not in one]
-    took = sorted(one["cpu"] for one in fine)
-    gaps = sorted(100 * (one["best"] - one["bound"]) / one["best"] for one in fine)
-    out = sum(int(one["left_out"]) for one in fine)
     print(
-        f"{name:8} {len(fine):3} of {draws}   cpu s {np.median(took):7.2f} worst {took[-1]:7.2f}   "
-        f"gap % {np.median(gaps):6.3f} worst {gaps[-1]:6.3f}   out {out}   "
-        f"MB {max(one['mb'] for one in fine):.0f}",
-        flush=True,
+        f"again ÷ first: middle {np.median(shares):.2f} worst {max(shares):.2f}; "
+        f"gap % middle {np.median(firsts):.3f}, again {np.median(seconds_ones):.3f}"
     )
 
 
@@ -378,7 +390,7 @@ def show(name, answer):
         print(f"{name:34} {answer['how']:8} failed: {answer['failed']}", flush=True)
         return
     best, bound = answer["best"], answer["bound"]
-    gap = f"{100 * (best - bound) / best:8.3f}" if best and bound is not None else "       -"
+    gap = f"{gap_of(answer):8.3f}" if best and bound is not None else "       -"
     cost = f"{best:11.2f}" if best is not None else "          -"
     low = f"{bound:11.2f}" if bound is not None else "          -"
     print(
@@ -402,10 +414,14 @@ def main():
         print(json.dumps(run_case(*json.loads(args.case))))
         return
     if args.growth:
-        growth(args.seconds)
+        growth(args.seconds, args.draws)
         return
     if args.again:
-        again(args.seconds)
+        again(args.seconds, args.draws)
+        return
+    if args.family:
+        for name in args.family:
+            drawn_cases(name, FAMILIES[name], args.seconds, args.draws)
         return
     print(
         f"{'case':34} {'how':8} {'seconds':>8} {'cost':>11} {'bound':>11} {'gap %':>8} {'out':>5} {'MB':>7}"
@@ -416,8 +432,8 @@ def main():
     for how in ("shimfit", "HiGHS", "CP-SAT"):
         limit = args.seconds if how == "shimfit" else args.peer_seconds
         show("20 posts, 120 lots, compact form", apart(how, 20, 120, 400, 0, limit, True))
-    for name in args.family or ("small", "tight", "medium", "large", "scarce"):
-        spread(name, args.seconds, args.draws)
+    for name in ("small", "tight", "medium", "large", "scarce"):
+        drawn_cases(name, FAMILIES[name], args.seconds, args.draws)
 
 
 if __name__ == "__main__":
