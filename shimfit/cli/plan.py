@@ -8,7 +8,6 @@ import signal
 import sys
 import time
 from contextlib import contextmanager
-from itertools import chain
 from typing import TYPE_CHECKING, Any
 
 from shimfit.cli.io import one_to_stdout, open_site, words_of
@@ -23,7 +22,6 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from shimfit.cli.io import Io
-    from shimfit.text.phrases import Words
 
 UNREAD = (PostState.TO_READ, PostState.HALF_READ)
 
@@ -35,18 +33,25 @@ def run_plan(args: argparse.Namespace, io: Io) -> int:
     """Plan a run or a problem; 1 when a post can't be served or is predicted out of its tolerance."""
     if (args.path is None) == (args.problem is None):
         raise UsageError("name a run (JOB/RUN) or give --problem FILE, one of the two")
-    _check_line_up(args, io)
+    if args.line_up and args.problem is not None:
+        raise UsageError("--line-up is for a run (JOB/RUN): a problem has no stations to line up")
+    if args.off and not args.line_up:
+        raise UsageError("--off says how far feet are off the string, for --line-up: give both, or neither")
+    if args.line_up and not args.off:
+        io.talk("caution: no string-line offsets, so all tops are aimed at plumb: add --off POST=L")
     from shimfit.workflow import plan as planning
 
     unread: list[str] = []
     with _interruptible(io.stop) as stop:
-        progress = _Progress(io) if not args.json or sys.stderr.isatty() else None
+        progress = _progress(io) if not args.json or sys.stderr.isatty() else None
         if args.problem is not None:
             problem = _read_problem(args.problem, io)
             answer = planning.plan_problem(problem, args.seconds, progress, stop)
             for remark in answer["remarks"]:
                 io.talk(remark)
-            words = _words_without_a_run()
+            # Plain face names and millimetres.
+            plain = RunState("", "", Foot(90.0, 90.0), 1000.0, parse_tolerance(DEFAULT_TOLERANCE))
+            words = words_of(plain, load({}))
         else:
             from shimfit.workflow.site import parse_run
 
@@ -77,30 +82,15 @@ def run_plan(args: argparse.Namespace, io: Io) -> int:
                 words = words_of(state, site.settings)
                 unread = [post.name for post in state.posts if post.state in UNREAD]
     rest = [f"not read yet, so not in the plan: post {', '.join(unread)}"] if unread else []
-    io.tell(
-        chain((f"{outcome_words(answer)}. {gap_words(answer)}",), _sheet_lines(answer, words), rest), answer
-    )
-    over = any(_is_out(post) for post in answer["posts"])
+    lines = [text for text, _ in plan_lines(answer, words)]
+    io.tell([f"{outcome_words(answer)}. {gap_words(answer)}", *lines, *rest], answer)
+    over = any(post["packs"] and post["resting"]["slope_along"] is None for post in answer["posts"])
     return Exit.OVER if answer["unsolved"] or over else Exit.DONE
 
 
 def _facts(state: RunState) -> list[object]:
     """What a plan of the run rests on."""
     return [(post.name, post.readings, post.packs_in_place, post.state) for post in state.posts]
-
-
-def _check_line_up(args: argparse.Namespace, io: Io) -> None:
-    """Refuse what would be passed over: a line-up of a problem, and feet off the string without one."""
-    if args.line_up and args.problem is not None:
-        raise UsageError("--line-up is for a run (JOB/RUN): a problem has no stations to line up")
-    if args.off and not args.line_up:
-        raise UsageError("--off says how far feet are off the string, for --line-up: give both, or neither")
-    if args.line_up and not args.off:
-        io.talk("caution: no string-line offsets, so all tops are aimed at plumb: add --off POST=L")
-
-
-def _is_out(post: dict[str, Any]) -> bool:
-    return bool(post["packs"]) and post["resting"]["slope_along"] is None
 
 
 def _read_problem(name: str, io: Io) -> dict[str, Any]:
@@ -167,7 +157,7 @@ def run_cut(args: argparse.Namespace, io: Io) -> int:
 
         sheet = cut_sheet_pdf(answer, facts_of(state, made, words.graduation, lots), paper=args.paper)
         io.write_paper(args, sheet)
-    return io.tell(_sheet_lines(answer, words) if args.pdf is None else (), answer)
+    return io.tell([text for text, _ in plan_lines(answer, words)] if args.pdf is None else (), answer)
 
 
 # ---------------------------------------------------------------- while it is planned
@@ -177,28 +167,15 @@ BETWEEN_S = 0.5
 """Least time between two lines of progress."""
 
 
-class _Progress:
+def _progress(io: Io) -> Callable[[float, float | None], None]:
     """Says how the bound closes in, twice a second at most."""
+    last_s = 0.0
 
-    def __init__(self, io: Io) -> None:
-        self._io = io
-        self._last_s = 0.0
-
-    def __call__(self, bound: float, best: float | None) -> None:
-        """Say it, unless something was said just now."""
-        now_s = time.monotonic()
-        if now_s - self._last_s >= BETWEEN_S:
-            self._last_s = now_s
+    def say(bound: float, best: float | None) -> None:
+        nonlocal last_s
+        if time.monotonic() - last_s >= BETWEEN_S:
+            last_s = time.monotonic()
             bar = progress_bar(bound, best, BAR, "#", ".")
-            self._io.talk(f"  [{bar}] {progress_words(bound, best)}")
+            io.talk(f"  [{bar}] {progress_words(bound, best)}")
 
-
-def _words_without_a_run() -> Words:
-    """Plain face names and millimetres, for a problem from a file."""
-    run = RunState("", "", Foot(90.0, 90.0), 1000.0, parse_tolerance(DEFAULT_TOLERANCE))
-    return words_of(run, load({}))
-
-
-def _sheet_lines(answer: dict[str, Any], words: Words) -> Iterator[str]:
-    """Posts not served, pack labels, cut sheet."""
-    return (text for text, _ in plan_lines(answer, words))
+    return say

@@ -13,9 +13,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from shimfit.core.planning.leftover import left_of
 from shimfit.core.planning.plan import plan
-from shimfit.core.planning.planned import Planned
+from shimfit.core.planning.planned import Planned, left_of
 from shimfit.model import Lean
 
 if TYPE_CHECKING:

@@ -22,8 +22,8 @@ from shimfit.core.ledger import Ledger
 from shimfit.core.objective import Minutes
 from shimfit.core.packing.options import Options, Saw
 from shimfit.core.planning.geometry import PlanPost
-from shimfit.core.planning.leftover import left_of
 from shimfit.core.planning.plan import Plan, Unsolved, plan
+from shimfit.core.planning.planned import left_of
 from shimfit.core.planning.rounds import Earlier
 from shimfit.core.resting import rest_packs, scaled_rest
 from shimfit.core.stock import lots_from_rows, natural_key

@@ -6,7 +6,7 @@ import pytest
 from shimfit.core.cutting import assign
 from shimfit.core.packing import Options, Saw
 from shimfit.core.planning import PlanPost, plan
-from shimfit.core.planning.leftover import as_cut_from, left_of, wedge_of
+from shimfit.core.planning.planned import as_cut_from, left_of, wedge_of
 from shimfit.model import Foot, Lean, Lot, Pack, Piece, Seat, Tolerance
 from shimfit.solve.highs import Highs
 

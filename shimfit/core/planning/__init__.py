@@ -5,8 +5,8 @@ and the cheapest packs of all posts at once, `patterns` what they take from the 
 `master` and `rounds` prices and bound, `exact` one post with the box's own pieces counted, `whole` the
 integer program and what it is offered, `choosing` from the rounds to what is chosen, saw settings first.
 
-After it: `planned` a served post, which copy each of its pieces is cut from, and posts left over served one
-at a time, `leftover` the box after some packs. `program` is what is given from outside: a solver, and time.
+After it: `planned` a served post, which copy each of its pieces is cut from, the box after some packs, and
+posts left over served one at a time. `program` is what is given from outside: a solver, and time.
 """
 
 from shimfit.core.planning.geometry import PlanPost

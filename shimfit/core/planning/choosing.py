@@ -17,8 +17,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from shimfit.core.cutting import Wedge, assign
-from shimfit.core.planning.leftover import wedge_of
 from shimfit.core.planning.patterns import packs_behind
+from shimfit.core.planning.planned import wedge_of
 from shimfit.core.planning.rounds import FEW, MOST_ROUNDS, SECTION, Earlier, Pricing, Rounds, Settled
 from shimfit.core.planning.whole import Chosen, Offered, choose, greedy, worth_offering
 

@@ -1,4 +1,4 @@
-"""A post with its packs: how it rests on them, the copies they come from, and posts served one at a time.
+"""A post with its packs: how it rests on them, what they take and leave, and posts served one by one.
 
 Posts that planning together left over are served as `packing` serves one post, from some of the box
 (`serve_alone`): from what is left, then from what a served neighbour gives back and does without. For those
@@ -11,18 +11,18 @@ from collections import defaultdict
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from shimfit.core.cutting import Wedge, assign
+from shimfit.core.cutting import Wedge, assign, takes_mm
 from shimfit.core.foot import gap_plane
 from shimfit.core.packing.layouts import prescribe
+from shimfit.core.packing.options import SHORTEST_INSIDE_MM
 from shimfit.core.packing.question import ask
 from shimfit.core.packing.tables import build_tables
-from shimfit.core.planning.leftover import ROUNDING_MM, as_cut_from, left_of, stretch_of, wedge_of
 from shimfit.core.resting import rest_packs
 from shimfit.errors import EntryError, InternalError
-from shimfit.model import BESIDE_THE_OTHERS, FORMS, Lean
+from shimfit.model import BESIDE_THE_OTHERS, Lean
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from shimfit.core.packing.options import Options
     from shimfit.core.packing.tables import Tables
@@ -30,8 +30,9 @@ if TYPE_CHECKING:
     from shimfit.core.planning.program import Patience
     from shimfit.model import Chance, Lot, Pack, Piece, Resting
 
-    Where = tuple[int, int, int]
-    """Post, pack of the post, piece of the pack."""
+
+ROUNDING_MM = 1e-7
+"""Where a remainder starts is kept to nine decimals in its name; stretches that meet may overlap by less."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,73 +82,151 @@ def resting_on(post: PlanPost, packs: Sequence[Pack], options: Options) -> Resti
     return replace(resting, lean=lean)
 
 
+# ---------------------------------------------------------------- what packs take from the box, and leave
+
+
+def wedge_of(goes_to: str, piece: Piece) -> Wedge:
+    """A sawn piece as the cut list takes it."""
+    assert piece.saw_deg is not None
+    assert piece.thin_mm is not None
+    assert piece.thick_mm is not None
+    return Wedge(goes_to, piece.lot, piece.saw_deg, piece.thin_mm, piece.thick_mm)
+
+
+def _on_tapers(pieces: Sequence[Piece], lot: Lot, options: Options) -> list[list[tuple[float, float, int]]]:
+    """What each copy of a taper gives: (start, end, which piece), mm from the thin end, in that order.
+
+    A piece takes from its trimmed tip to a kerf beyond its mark, on the first copy that is free there.
+    """
+    assert lot.length_mm is not None
+    stretches = []
+    for which, piece in enumerate(pieces):
+        assert piece.mark_mm is not None
+        end = min(lot.length_mm, piece.mark_mm + options.saw.kerf_mm)
+        stretches.append((piece.trim_tip_mm, end, which))
+    copies: list[list[tuple[float, float, int]]] = []
+    for stretch in sorted(stretches):
+        free = (taken for taken in copies if taken[-1][1] <= stretch[0] + ROUNDING_MM)
+        found = next(free, None)
+        if found is None:
+            copies.append([stretch])
+        else:
+            found.append(stretch)
+    return copies
+
+
+def left_of(lots: Sequence[Lot], packs: Iterable[Pack], options: Options) -> tuple[Lot, ...]:
+    """The box after these packs were made, for asking one more post.
+
+    A remainder of a taper is a lot of its own, called after where it starts: `T1@120.5` begins 120.5 mm from
+    the original thin end. Strips are shorter by what their wedges take.
+    """
+    by_lot: dict[str, list[Piece]] = defaultdict(list)
+    for pack in packs:
+        for piece in pack.pieces:
+            by_lot[piece.lot].append(piece)
+    result: list[Lot] = []
+    for lot in lots:
+        pieces = by_lot.get(lot.lot, [])
+        if not pieces:
+            result.append(lot)
+        elif lot.is_whole:
+            result.append(replace(lot, count=lot.count - len(pieces)))
+        elif lot.is_marked:
+            result += _tapers_left(lot, pieces, options)
+        else:
+            result += _strips_left(lot, pieces, options)
+    return tuple(lot for lot in result if lot.count > 0)
+
+
+def _tapers_left(lot: Lot, pieces: Sequence[Piece], options: Options) -> list[Lot]:
+    assert lot.length_mm is not None
+    copies, thin = _on_tapers(pieces, lot, options), lot.thin_mm or 0.0
+    result = [replace(lot, count=lot.count - len(copies))]
+    for number, taken in enumerate(copies):
+        edges = [0.0, *(edge for start, end, _ in taken for edge in (start, end)), lot.length_mm]
+        for start, end_mm in zip(edges[::2], edges[1::2], strict=True):
+            # The cut that frees the next piece's tip takes its kerf from what lies before it.
+            end = end_mm if end_mm == lot.length_mm else end_mm - options.saw.kerf_mm
+            if end - start >= 2 * SHORTEST_INSIDE_MM:
+                rest = replace(lot, lot=f"{lot.lot}@{start:.9f}#{number}", count=1, length_mm=end - start)
+                thick = thin + lot.taper_slope * end
+                result.append(replace(rest, thin_mm=thin + lot.taper_slope * start, thick_mm=thick))
+    return result
+
+
+def _strips_left(lot: Lot, pieces: Sequence[Piece], options: Options) -> list[Lot]:
+    strips = assign(lot, [wedge_of(str(k), piece) for k, piece in enumerate(pieces)], options.saw)
+    assert lot.length_mm is not None
+    if strips is None:
+        return []
+    result = [replace(lot, count=sum(not on for on in strips))]
+    for number, on in enumerate(strips):
+        # A setting used already is charged again: a little is kept back, never too much given.
+        if on:
+            left_mm = lot.length_mm - takes_mm(lot, on, options.saw)
+            result.append(replace(lot, lot=f"{lot.lot}@{left_mm:.9f}#{number}", count=1, length_mm=left_mm))
+    return result
+
+
+def as_cut_from(pack: Pack, box: Sequence[Lot]) -> Pack:
+    """A pack cut from remainders, named as cut from the lots of the box: marks from the original thin end."""
+    names = {lot.lot for lot in box}
+    pieces = []
+    for piece in pack.pieces:
+        name, start = piece.lot, 0.0
+        while name not in names:
+            name, _, place = name.rpartition("@")
+            start += float(place.split("#")[0]) if piece.is_marked else 0.0
+        cut = replace(piece, lot=name, copy=None)
+        if name != piece.lot:
+            mark = None if piece.mark_mm is None else round(piece.mark_mm + start, 9)
+            cut = replace(cut, mark_mm=mark, trim_tip_mm=round(piece.trim_tip_mm + start, 9))
+        pieces.append(cut)
+    return replace(pack, pieces=tuple(pieces))
+
+
 def with_copies(planned: Mapping[int, Planned], lots: Sequence[Lot], options: Options) -> dict[int, Planned]:
     """The same posts, each piece of a lot of several tapers or strips with the copy it is cut from.
 
     InternalError when more is sawn from a strip than there is.
     """
     by_name = {lot.lot: lot for lot in lots}
-    copies = _taper_copies(planned, by_name, options) | _strip_copies(planned, by_name, options)
-    return {
-        number: replace(
-            one,
-            packs=tuple(
-                replace(
-                    pack,
-                    pieces=tuple(
-                        replace(piece, copy=copies.get((number, at, which)))
-                        for which, piece in enumerate(pack.pieces)
-                    ),
-                )
-                for at, pack in enumerate(one.packs)
-            ),
-        )
-        for number, one in planned.items()
-    }
-
-
-def _pieces(
-    planned: Mapping[int, Planned], use: str, by_name: Mapping[str, Lot]
-) -> Iterator[tuple[Where, Piece]]:
-    """Pieces that are used one way from lots of several."""
+    by_lot: dict[str, list[tuple[tuple[int, int, int], Piece]]] = defaultdict(list)
+    """By lot: (post, pack of the post, piece of the pack), piece."""
     for number, one in planned.items():
         for at, pack in enumerate(one.packs):
             for which, piece in enumerate(pack.pieces):
-                if FORMS[piece.form].use == use and by_name[piece.lot].count > 1:
-                    yield (number, at, which), piece
+                if not piece.is_whole and by_name[piece.lot].count > 1:
+                    by_lot[piece.lot].append(((number, at, which), piece))
+    copies: dict[tuple[int, int, int], int] = {}
+    for name, some in by_lot.items():
+        some.sort(key=lambda one: one[0])
+        pieces, lot = [piece for _, piece in some], by_name[name]
+        if lot.is_marked:
+            on = [[which for _, _, which in taken] for taken in _on_tapers(pieces, lot, options)]
+        else:
+            wedges = [wedge_of("/".join(map(str, where)), piece) for where, piece in some]
+            strips = assign(lot, wedges, options.saw)
+            if strips is None:
+                raise InternalError(
+                    f"the plan saws more from strip {name} than there is; please report the run"
+                )
+            number_of = {wedge.goes_to: which for which, wedge in enumerate(wedges)}
+            on = [[number_of[wedge.goes_to] for wedge in each] for each in strips]
+        copies |= {some[which][0]: copy for copy, each in enumerate(on, start=1) for which in each}
 
+    def numbered(number: int, at: int, pack: Pack) -> Pack:
+        pieces = enumerate(pack.pieces)
+        return replace(
+            pack,
+            pieces=tuple(replace(piece, copy=copies.get((number, at, which))) for which, piece in pieces),
+        )
 
-def _taper_copies(
-    planned: Mapping[int, Planned], by_name: Mapping[str, Lot], options: Options
-) -> dict[Where, int]:
-    """The first copy that is free where a stretch begins."""
-    uses: dict[str, list[tuple[float, float, Where]]] = defaultdict(list)
-    for where, piece in _pieces(planned, "marked", by_name):
-        uses[piece.lot].append((*stretch_of(piece, by_name[piece.lot], options), where))
-    copies: dict[Where, int] = {}
-    for stretches in uses.values():
-        taken_to: list[float] = []
-        for start, end, where in sorted(stretches):
-            copy = next((k for k, to in enumerate(taken_to) if to <= start + ROUNDING_MM), len(taken_to))
-            taken_to[copy : copy + 1] = [end]
-            copies[where] = copy + 1
-    return copies
-
-
-def _strip_copies(
-    planned: Mapping[int, Planned], by_name: Mapping[str, Lot], options: Options
-) -> dict[Where, int]:
-    wedges: dict[str, list[tuple[Wedge, Where]]] = defaultdict(list)
-    for where, piece in _pieces(planned, "sawn", by_name):
-        wedges[piece.lot].append((wedge_of("/".join(map(str, where)), piece), where))
-    copies: dict[Where, int] = {}
-    for name, some in wedges.items():
-        strips = assign(by_name[name], [wedge for wedge, _ in some], options.saw)
-        if strips is None:
-            raise InternalError(f"the plan saws more from strip {name} than there is; please report the run")
-        on = {wedge.goes_to: copy for copy, each in enumerate(strips, start=1) for wedge in each}
-        copies |= {where: on[wedge.goes_to] for wedge, where in some}
-    return copies
+    return {
+        number: replace(one, packs=tuple(numbered(number, at, pack) for at, pack in enumerate(one.packs)))
+        for number, one in planned.items()
+    }
 
 
 # ---------------------------------------------------------------- one at a time
