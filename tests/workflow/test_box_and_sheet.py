@@ -165,6 +165,7 @@ def test_box_and_sheet_agree_in_random_boxes(tmp_path: Path, number: int) -> Non
     rng = random.Random(number)
     with opened(tmp_path, 4) as site:
         site.set("saw_deg", "0.5 1")
+        site.set("foresight", "yes" if number % 2 else "no")
         site.import_stock(lots_from_csv(random_box(rng), "box"), "box")
         readings = [
             f"{rng.randint(3, 11)}mm {rng.choice('np')} {rng.randint(0, 9)}mm {rng.choice('oh')}"
