@@ -232,7 +232,7 @@ def test_lining_up_asks_which_feet_stand_off_the_string(app_on, running, wait_fo
             await hand.press("f2", "p", "u")
             await hand.sees("feet off›", "which feet stand off the string, + towards out")
             for wrong, reported in (
-                ("", "nothing of its feet"),
+                ("", "nothing given of its feet"),
                 ("99=5mm", "no post 99"),
                 ("2=5m", "string"),
             ):
