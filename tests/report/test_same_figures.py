@@ -251,6 +251,15 @@ class Comparing:
         if reading is None:
             assert lines == ["–"]
             return
+        # A long one goes on in the next line of its cell.
+        begins = tuple(f"{name} " for name in self.faces.values())
+        said: list[str] = []
+        for line in lines:
+            if said and not line.startswith((*begins, "0", "not read")):
+                said[-1] += f" {line}"
+            else:
+                said.append(line)
+        lines = said
         assert len(lines) == 2
         for line, way, faces in zip(
             lines, ("along", "across"), (("next", "prev"), ("out", "house")), strict=True
