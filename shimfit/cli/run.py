@@ -25,7 +25,6 @@ if TYPE_CHECKING:
     from shimfit.standing import PostRecord, RunState
     from shimfit.store.journal import JobState
     from shimfit.text.phrases import Words
-    from shimfit.workflow.site import Site
 
 
 def run_job_new(args: argparse.Namespace, io: Io) -> int:
@@ -117,19 +116,19 @@ def _job_json(job: JobState, runs: Sequence[RunState]) -> dict[str, Any]:
 # ---------------------------------------------------------------- a run
 
 
-# ---------------------------------------------------------------- run new
-
-
 def run_new(args: argparse.Namespace, io: Io) -> int:
     """Lay out a run."""
     from dataclasses import replace
 
     from shimfit.codec import from_json, to_json
     from shimfit.core.foot import check_foot
+    from shimfit.core.layout import Mark
     from shimfit.entry import parse_foot, parse_length
     from shimfit.quantities.typed import DEFAULT_TOLERANCE, parse_tolerance
+    from shimfit.workflow.instruments import fitness
     from shimfit.workflow.layout import check_room, post_rows
     from shimfit.workflow.site import parse_run
+    from shimfit.workflow.tables import posts_from_csv
 
     with open_site(args, io) as site:
         job, name = parse_run(args.path)
@@ -143,8 +142,19 @@ def run_new(args: argparse.Namespace, io: Io) -> int:
 
         foot = foot_of(args.foot)
         tolerance = parse_tolerance(args.tolerance or DEFAULT_TOLERANCE, args.per_direction, units)
-        table = _table(args, units, tolerance, io)
-        marks = _marks(args, units) if table is None else _marks_of_table(table)
+        table = None
+        if args.table is not None:
+            if args.length or args.turn or args.stations or args.corners:
+                raise UsageError("give either --table, or --stations, or --length with its turns")
+            table = posts_from_csv(io.read_text(args.table), args.table, units, tolerance)
+        marks = (
+            _marks(args, units)
+            if table is None
+            else tuple(
+                Mark(post["name"], post["leg"], post["station_mm"], post["kind"], post.get("turn_deg"))
+                for post in table
+            )
+        )
         limit = parse_length(args.opening, units, what="opening") if args.opening else None
         heavy = foot_of(args.corner_foot) if args.corner_foot else None
         posts = table or post_rows(marks)
@@ -179,31 +189,11 @@ def run_new(args: argparse.Namespace, io: Io) -> int:
                     f"caution: the opening {opening.first}-{opening.second} is {clear}, "
                     f"{over} over your limit"
                 )
-        for words in _unfit(site):
+        # What the instrument in use can't decide on the runs that there are.
+        instrument = site.box().instrument(site.settings.instrument) if site.settings.instrument else None
+        for words in () if instrument is None else fitness(site, instrument):
             io.talk(f"caution: {shown.sentence(words, units)}")
         return io.tell(f"{args.path}: {len(run.posts)} posts laid out", run_json(run))
-
-
-def _table(
-    args: argparse.Namespace, units: Units, tolerance: Tolerance, io: Io
-) -> list[dict[str, Any]] | None:
-    """Posts of --table, or None; refuses it beside other ways to lay out."""
-    if args.table is None:
-        return None
-    if args.length or args.turn or args.stations or args.corners:
-        raise UsageError("give either --table, or --stations, or --length with its turns")
-    from shimfit.workflow.tables import posts_from_csv
-
-    return posts_from_csv(io.read_text(args.table), args.table, units, tolerance)
-
-
-def _marks_of_table(table: list[dict[str, Any]]) -> tuple[Mark, ...]:
-    from shimfit.core.layout import Mark
-
-    return tuple(
-        Mark(post["name"], post["leg"], post["station_mm"], post["kind"], post.get("turn_deg"))
-        for post in table
-    )
 
 
 def _marks(args: argparse.Namespace, units: Units) -> tuple[Mark, ...]:
@@ -241,17 +231,6 @@ def _names(text: str | None) -> dict[str, str] | None:
 
     EntrySettings(faces=named)  # refuses names that can't be told apart
     return {face: name for face, name in named.items() if face != name}
-
-
-def _unfit(site: Site) -> tuple[str, ...]:
-    """What the instrument in use can't decide on the runs that there are."""
-    name = site.settings.instrument
-    instrument = site.box().instrument(name) if name else None
-    if instrument is None:
-        return ()
-    from shimfit.workflow.instruments import fitness
-
-    return fitness(site, instrument)
 
 
 # ---------------------------------------------------------------- where the posts stand

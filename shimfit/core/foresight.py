@@ -1,6 +1,6 @@
 """One post after another: what this post may take from the box when others are still to come.
 
-Whoever packs as he reads must not give post 2 what only post 9 will need. So this post is planned together
+Whoever packs while reading must not give post 2 what only post 9 will need. So this post is planned together
 with as many posts as are still to come, their leans drawn from what was read so far, against what is left
 of the box; only this post's packs are taken from that plan. Reading all posts first is still better: then
 nothing has to be guessed.
@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from shimfit.core.planning.plan import plan
-from shimfit.core.planning.planned import Planned, left_of
 from shimfit.model import Lean
 
 if TYPE_CHECKING:
@@ -24,6 +23,7 @@ if TYPE_CHECKING:
 
     from shimfit.core.packing.options import Options
     from shimfit.core.planning.geometry import PlanPost
+    from shimfit.core.planning.planned import Planned
     from shimfit.core.planning.program import Solver
     from shimfit.model import Lot
 
@@ -88,32 +88,3 @@ def without_foresight(
     """The cheapest packs for this post by itself; None when the box can't serve it."""
     alone = plan([post], lots, options, solver, quick=True)
     return alone.planned[0] if alone.planned else None
-
-
-def one_after_another(
-    posts: Sequence[PlanPost],
-    lots: Sequence[Lot],
-    options: Options,
-    solver: Solver,
-    *,
-    foresight: bool,
-    seed: int = 1,
-) -> tuple[tuple[Planned, ...], tuple[PlanPost, ...]]:
-    """A whole run packed in walking order as it is read: (served, left out)."""
-    served: list[Planned] = []
-    left_out: list[PlanPost] = []
-    left = tuple(lots)
-    for number, post in enumerate(posts):
-        if foresight:
-            read = [one.lean for one in posts[: number + 1]]
-            found = with_foresight(
-                post, read, len(posts) - number - 1, left, options, solver, seed=seed * 1000 + number
-            )
-        else:
-            found = without_foresight(post, left, options, solver)
-        if found is None:
-            left_out.append(post)
-            continue
-        served.append(found)
-        left = left_of(left, found.packs, options)
-    return tuple(served), tuple(left_out)

@@ -16,11 +16,30 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from planning import instance
 
-from shimfit.core.foresight import one_after_another
+from shimfit.core.foresight import with_foresight, without_foresight
 from shimfit.core.planning import plan
+from shimfit.core.planning.planned import left_of
 from shimfit.solve.highs import Highs
 
 UNSOLVED = 5000.0
+
+
+def one_after_another(posts, lots, options, *, foresight, seed):
+    """A whole run packed in walking order as it is read: (served, left out)."""
+    served, left_out, left = [], [], tuple(lots)
+    for number, post in enumerate(posts):
+        if foresight:
+            read, to_come = [one.lean for one in posts[: number + 1]], len(posts) - number - 1
+            drawn = seed * 1000 + number
+            found = with_foresight(post, read, to_come, left, options, Highs(), seed=drawn)
+        else:
+            found = without_foresight(post, left, options, Highs())
+        if found is None:
+            left_out.append(post)
+        else:
+            served.append(found)
+            left = left_of(left, found.packs, options)
+    return served, left_out
 
 
 def main():
@@ -36,9 +55,7 @@ def main():
         ways = [("hindsight", known.objective, len(known.unsolved), time.perf_counter() - began)]
         for foresight in (False, True):
             began = time.perf_counter()
-            served, left_out = one_after_another(
-                run, box, options, Highs(), foresight=foresight, seed=seed + 1
-            )
+            served, left_out = one_after_another(run, box, options, foresight=foresight, seed=seed + 1)
             angles = {
                 piece.saw_deg
                 for one in served
