@@ -80,7 +80,10 @@ def _post(row: Row, name: str, units: Units, run: Tolerance | None) -> dict[str,
         column = "tolerance"
         if "tolerance" in row.cells or "per_direction" in row.cells:
             usual = run or parse_tolerance(DEFAULT_TOLERANCE)
-            each = _yes(row, "per_direction") if "per_direction" in row.cells else usual.per_direction
+            said = row.cells.get("per_direction", "yes" if usual.per_direction else "no").lower()
+            if said not in ("yes", "no"):
+                raise row.refuse("per_direction", f"{said!r} is not yes or no")
+            each = said == "yes"
             text = row.cells.get("tolerance")
             own = parse_tolerance(text, each, units) if text else replace(usual, per_direction=each)
             if text or own != usual:
@@ -92,7 +95,10 @@ def _post(row: Row, name: str, units: Units, run: Tolerance | None) -> dict[str,
     except EntryError as error:
         raise row.refuse(column, error.message) from error
     if "turn_deg" in row.cells:
-        data["turn_deg"] = _turn(row, kind)
+        data["turn_deg"] = turn = decimal_number(row.cells["turn_deg"])
+        if kind != "corner" or not 0.0 < abs(turn) < 180.0:
+            why = "only a corner turns, and by an angle under 180 degrees (+ towards out)"
+            raise row.refuse("turn_deg", why)
     if "station_mm" not in data:
         raise row.refuse("station_mm", "the station is missing")
     return data
@@ -101,31 +107,13 @@ def _post(row: Row, name: str, units: Units, run: Tolerance | None) -> dict[str,
 def _foot(row: Row, units: Units) -> dict[str, Any]:
     hole_mm = _length(row, "rod_hole_mm")
     foot = parse_foot(row.cells["foot"], units, rod_hole_mm=14.0 if hole_mm is None else hole_mm)
-    at_mm = tuple(_signed(row, column) for column in ("rod_along_mm", "rod_across_mm"))
+    at_mm = []
+    for column in ("rod_along_mm", "rod_across_mm"):
+        at_mm.append(decimal_number(row.cells.get(column, "0")))
+        if not abs(at_mm[-1]) < 1000.0:
+            raise row.refuse(column, csvfile.number_fault(row.cells[column]))
     data: dict[str, Any] = to_json(foot)
-    return data | {"rod_at_mm": list(at_mm)}
-
-
-def _signed(row: Row, column: str) -> float:
-    cell = row.cells.get(column, "0")
-    value = decimal_number(cell)
-    if not abs(value) < 1000.0:
-        raise row.refuse(column, csvfile.number_fault(cell))
-    return value
-
-
-def _yes(row: Row, column: str) -> bool:
-    cell: str = row.cells.get(column, "no").lower()
-    if cell not in ("yes", "no"):
-        raise row.refuse(column, f"{cell!r} is not yes or no")
-    return cell == "yes"
-
-
-def _turn(row: Row, kind: str) -> float:
-    deg = decimal_number(row.cells.get("turn_deg", ""))
-    if kind != "corner" or not 0.0 < abs(deg) < 180.0:
-        raise row.refuse("turn_deg", "only a corner turns, and by an angle under 180 degrees (+ towards out)")
-    return deg
+    return data | {"rod_at_mm": at_mm}
 
 
 def _length(row: Row, column: str) -> float | None:

@@ -152,7 +152,8 @@ def decide_lean(
     advice = None
     if decision == "too-close":
         close = Closeness(value, allowed, unsure, factor, height_mm, method)
-        advice = advise(close, _worse(budgets), largest_term)
+        worse = None if budgets is None else max(budgets, key=lambda one: one.u)
+        advice = advise(close, worse, largest_term)
     return Verdict(decision, value, allowed, u, guard, probability, RULE_WORDS[rule], advice)
 
 
@@ -395,10 +396,6 @@ def _without_uncertainty(lean: Lean, tolerance: Tolerance, allowed: float, rule:
         return Verdict("plumb", value, allowed, None, 0.0, None, RULE_WORDS[rule])
     advice = "the uncertainty of this reading is not known: name the instrument and read again"
     return Verdict("too-close", value, allowed, None, 0.0, None, RULE_WORDS[rule], advice)
-
-
-def _worse(budgets: tuple[Budget, Budget] | None) -> Budget | None:
-    return None if budgets is None else max(budgets, key=lambda one: one.u)
 
 
 # ---------------------------------------------------------------- what settles it
