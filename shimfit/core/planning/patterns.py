@@ -84,32 +84,15 @@ class Pattern:
         return (self.post, self.packs)
 
 
-def spell_out(  # noqa: PLR0917 - it takes the quantities it takes
-    tables: Tables,
-    lists: Lists,
-    found: Found,
-    extra: Sequence[float],
-    post_of: Sequence[int],
-    under_pivot: int = 0,
-) -> list[Pattern]:
-    """Patterns behind what the search found, those that the box holds; cheapest first for each post.
-
-    `extra` (N,) is what lean, rock and bearing cost; `post_of` numbers the geometry's posts among all;
-    `under_pivot`: thickness in quanta of the flats that lift the whole foot, 0 = none.
-    """
-    return [
-        pattern
-        for n in range(found.post.size)
-        for pattern in [spelled(tables, lists, found, n, extra[n], post_of, under_pivot)[0]]
-        if pattern is not None
-    ]
-
-
 def spelled(  # noqa: PLR0917 - it takes the quantities it takes
     tables: Tables, lists: Lists, found: Found, n: int, extra: float, post_of: Sequence[int],
     under_pivot: int = 0, limit: float = math.inf,
 ) -> tuple[Pattern | None, float]:  # fmt: skip
-    """The n-th as `within_own_stock` answers it."""
+    """The pattern behind the n-th that the search found, as `within_own_stock` answers it.
+
+    `extra` is what lean, rock and bearing cost; `post_of` numbers the geometry's posts among all;
+    `under_pivot`: thickness in quanta of the flats that lift the whole foot, 0 = none.
+    """
     post, combination = int(found.post[n]), int(found.combination[n])
     picked = []
     for seat in range(SEATS):

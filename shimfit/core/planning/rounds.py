@@ -25,7 +25,7 @@ from shimfit.core.planning import geometry as geometries
 from shimfit.core.planning import search
 from shimfit.core.planning.exact import cheapest_in_box, without_set_ups
 from shimfit.core.planning.master import Master
-from shimfit.core.planning.patterns import spell_out, spelled
+from shimfit.core.planning.patterns import spelled
 from shimfit.core.planning.search import ListMaker
 
 if TYPE_CHECKING:
@@ -123,8 +123,9 @@ class Pricing:
         lists = self.maker.make(tables)
         least, found = search.cheapest(lists, ceiling, keep, self.rest, self.guess)
         own = range(len(self.posts)) if numbers is None else numbers
-        extra = self._extra(self.maker, lists, tables, found)
-        return least, spell_out(tables, lists, found, extra.tolist(), own)
+        extra = self._extra(self.maker, lists, tables, found).tolist()
+        behind = [spelled(tables, lists, found, n, extra[n], own)[0] for n in range(len(extra))]
+        return least, [pattern for pattern in behind if pattern is not None]
 
     def lifted(self, tables: Tables, ceiling: Floats, *, in_the_box: bool) -> tuple[Floats, list[Pattern]]:
         """The same with a flat under the pivot too, which lifts the whole foot: four packs.
@@ -337,10 +338,7 @@ class Rounds:
 
     def narrowed(self, wider: Settled, allowed: frozenset[float], cutoff: float = math.inf) -> Settled:
         """Fewer settings, from the prices and patterns of more; given up once the bound is at `cutoff`."""
-        self.master.only(allowed)
-        saw = replace(self.pricing.options.saw, settings_deg=tuple(sorted(allowed)))
-        options = replace(self.pricing.options, saw=saw)
-        self.tables = Tables(self.pricing.tables.lots, options, None, self.pricing.tables.length)
+        self._allow(allowed)
         if allowed in self.earlier.settled:
             bound, price = self._once_more(allowed)
         else:
@@ -351,6 +349,13 @@ class Rounds:
             self.settled[allowed] = settled
             return settled
         return self._settle(allowed, max(bound, wider.bound), price, lifts=True, cutoff=cutoff)
+
+    def _allow(self, allowed: frozenset[float]) -> None:
+        """Patterns and tables with these settings only."""
+        self.master.only(allowed)
+        saw = replace(self.pricing.options.saw, settings_deg=tuple(sorted(allowed)))
+        options = replace(self.pricing.options, saw=saw)
+        self.tables = Tables(self.pricing.tables.lots, options, None, self.pricing.tables.length)
 
     def in_use(self) -> list[Pattern]:
         """Patterns that any of the linear programs took, in part at least."""
@@ -519,11 +524,7 @@ class Rounds:
         that as spare and no post cut short, the integer program over what is there then is exact. Some posts
         at a time, as long as there is time. Returns how many were new.
         """
-        self.master.only(settled.allowed)
-        saw = replace(self.pricing.options.saw, settings_deg=tuple(sorted(settled.allowed)))
-        self.tables = Tables(
-            self.tables.lots, replace(self.pricing.options, saw=saw), None, self.pricing.tables.length
-        )
+        self._allow(settled.allowed)
         pricing = self.pricing
         tables, ceiling = self._priced(self.master.grown(settled.price))
         found: list[Pattern] = []
