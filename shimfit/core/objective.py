@@ -54,8 +54,8 @@ class Minutes:
     """Price of a metre of bought strip."""
     thick_per_mm: float = 0.02
     """What a mm of an offcut's thickness is worth to posts to come: thick ends are kept for thick needs."""
-    unsolved: float = 250.0
-    """A post that gets no packs: more than any packs can cost."""
+    unsolved: float | None = None
+    """A post that gets no packs; None: more than any packs can cost, which goes by the price of a round."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import Literal
 
-from shimfit.core.objective import Minutes, Scatter
+from shimfit.core.objective import LEAST_CHANCE, Minutes, Scatter
 from shimfit.errors import UsageError
 from shimfit.model import LayoutName
 
@@ -21,6 +21,8 @@ USUAL_INSIDE_MM = 20.0
 """Shortest length of a piece under the foot where crushing asks no more (common practice, no source)."""
 SHORTEST_INSIDE_MM = 10.0
 """A shorter piece under the foot is never prescribed (common practice, no source)."""
+DEAREST_BUILD_MIN = 100.0
+"""Minutes that no packs of one post take to make and put in (common practice, no source)."""
 _MOST_PIECES = 4
 
 
@@ -67,7 +69,7 @@ class Costs:
 @lru_cache(maxsize=64)
 def _of_minutes(m: Minutes) -> Costs:
     return Costs(
-        unsolved=m.unsolved,
+        unsolved=m.round / LEAST_CHANCE + DEAREST_BUILD_MIN if m.unsolved is None else m.unsolved,
         piece=m.piece,
         cut=m.cut,
         tip_cut=m.tip_cut,
