@@ -227,7 +227,7 @@ class _CutSheet(_Sheet):
             (piece, self._place(f"{post}/{pack.seat.value}"))
             for post, pack in self.packs
             for piece in pack.pieces
-            if piece.form == "taper" and post not in alone
+            if piece.is_marked and post not in alone
         ]
         uses.sort(key=lambda use: (natural_key(use[0].lot), use[0].copy or 0, use[0].mark_mm or 0.0))
         rows = [
@@ -268,7 +268,7 @@ class _CutSheet(_Sheet):
         groups: dict[tuple[str, float], list[str]] = {}
         for post, pack in self.packs:
             for piece in pack.pieces:
-                if piece.form == "flat":
+                if piece.is_whole:
                     place = f"{post}\u00a0{seat_name(pack.seat, self.about.faces)}"
                     groups.setdefault((piece.lot, piece.thickness_mm), []).append(place)
         rows = [

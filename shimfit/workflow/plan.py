@@ -483,7 +483,7 @@ def unsawn(lots: Sequence[Lot], saw: Saw) -> list[Json]:
     """Strips that no wedge can be sawn from, each with the reason."""
     found = []
     for strip in lots:
-        if strip.form != "strip" or not strip.count:
+        if not strip.is_sawn or not strip.count:
             continue
         if not saw.settings_deg:
             why = "no saw settings are given, so nothing is sawn (shimfit settings saw_deg, like 0.5 1)"

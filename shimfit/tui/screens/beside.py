@@ -240,7 +240,7 @@ def lot_side(lot: Lot, marks: Sequence[tuple[float, str]], words: Words) -> Draw
 
     marks: (mm from the thin end, or from the end that is sawn first, and what is there).
     """
-    own = (4, 12) if lot.form == "taper" else (3, 3)  # what is as thick everywhere needs no height
+    own = (4, 12) if lot.is_marked else (3, 3)  # what is as thick everywhere needs no height
     draw = partial(_draw_lot, lot, marks, words)
     return Drawing(draw, min(3, len(marks)) + own[0], len(marks) + own[1], f"{lot.lot} from the side")
 

@@ -514,7 +514,7 @@ class StockScreen(ListPage):
         else:
             rows += _texts(self._history(lot.lot, words))
             yield rows
-            marks = list(self._marks(lot.lot, words)) if lot.form == "taper" else []
+            marks = list(self._marks(lot.lot, words)) if lot.is_marked else []
             yield lot_side(lot, marks, words)
             if self.session.record is not None:
                 yield packs_at(self.session.record, words)
