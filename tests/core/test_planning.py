@@ -214,7 +214,7 @@ def test_one_post_costs_what_the_single_search_says(seed):
 @pytest.mark.parametrize(("count", "flats", "seed"), [(6, 10, 0), (8, 30, 1), (10, 6, 2), (12, 40, 3)])
 def test_the_box_is_never_over_used_and_the_bound_holds(count, flats, seed):
     given, lots, options = posts(count, seed), box(flats, 2, 2, seed), InWeights(saw=SAW)
-    check(plan(given, lots, options, Highs(), seconds=8), given, lots, options)
+    check(plan(given, lots, options, Highs(), seconds=4), given, lots, options)
 
 
 @pytest.mark.parametrize("seed", range(3))
@@ -406,7 +406,7 @@ def test_rounds_prove_a_bound_below_their_own_program():
 
 def test_saw_settings_are_paid_for_in_the_bound():
     """The plan against one plan for each set of settings, for which the saw is set beforehand."""
-    given, lots = posts(4, 5), box(14, 1, 2, 5, most=2)
+    given, lots = posts(3, 5), box(14, 1, 2, 5, most=2)
     whole = plan(given, lots, Options(saw=SAW), Highs())
     each = []
     for settings in chain.from_iterable(combinations((0.5, 1.0), k) for k in range(3)):
