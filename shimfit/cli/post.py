@@ -108,18 +108,18 @@ def run_read(args: argparse.Namespace, io: Io) -> int:
     from shimfit.workflow.reading import Asked, log_reading
     from shimfit.workflow.site import parse_place
 
-    if args.table is not None:
-        return _read_table(args, io)
-    if args.listen is not None:
-        return _read_held(args, io)
-    if args.seconds is not None:
+    if args.seconds is not None and args.listen is None:
         raise UsageError("--seconds goes with --listen: how long to wait for the sensor's reading")
-    if args.entry is None:
-        raise UsageError('what was read? like: shimfit read lakeside/boardwalk/7 "6mm n 10mm h"')
+    if args.table is not None and args.listen is None:
+        return _read_table(args, io)
     if args.bed and (args.after or args.rails_on):
         raise UsageError(
             "--bed is read before a post stands there; it does not go with --after or --rails-on"
         )
+    if args.listen is not None:
+        return _read_held(args, io)
+    if args.entry is None:
+        raise UsageError('what was read? like: shimfit read lakeside/boardwalk/7 "6mm n 10mm h"')
     with open_site(args, io) as site:
         place = parse_place(args.place)
         if args.instrument and site.box().instrument(args.instrument) is None:

@@ -596,7 +596,9 @@ _TORQUES: Final = {
 _NUMBER: Final = re.compile(
     r"\s*([-+]?(?:[0-9]{1,12}(?:\.[0-9]{0,20})?|\.[0-9]{1,20})(?:e[-+]?[0-9]{1,2})?)(?![0-9.])", re.IGNORECASE
 )
-_TYPED_FRACTION: Final = re.compile(r"\s*[0-9]+(?:[-\s]+[0-9]+)?/[0-9]")
+_TYPED_FRACTION: Final = re.compile(
+    rf"\s*(?:[0-9]+(?:[-\s]+[0-9]+)?/[0-9]|(?:[0-9]+[-\s]*)?[{''.join(_ONE_CHARACTER)}])"
+)
 _FACTOR: Final = re.compile(r"\s*([*/·-]?)\s*([^\W\d]+|[°%'\"′″])(?:\^|\*\*)?([0-9])?\s*")
 _SIGNS: Final = {'"': "inch", "″": "inch", "'": "foot", "′": "foot", "°": "degree", "%": "percent"}
 
@@ -642,7 +644,7 @@ def _unit(text: str, what: str) -> Any:
     pos = 0
     while pos < len(text):
         factor = _FACTOR.match(text, pos)
-        if factor is None or (pos == 0 and factor[1]):
+        if factor is None or (pos == 0 and factor[1]) or factor[2] in _ONE_CHARACTER:
             raise EntryError(f"{what}: unknown unit {text[:20]!r}")
         try:
             one = registry().Unit(_SIGNS.get(factor[2], factor[2])) ** int(factor[3] or 1)

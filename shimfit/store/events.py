@@ -263,7 +263,7 @@ KINDS: dict[str, Kind] = {
     "tightened": Kind({"torque_nm?": NotNegative | None, **_FOLLOWS}, "post", "the nut tightened"),
     "trimmed": Kind(_FOLLOWS, "post", "packs cut flush"),
     "observed": Kind(_OBSERVED, "post"),
-    "take-up-reset": Kind({}, "job"),
+    "take-up-reset": Kind({}, "job", "forgetting what the deck taught"),
     "skipped": Kind({"why": str}, "post"),
     "noted": Kind({"text": str}, "post", "a note"),
     "photo": Kind({"file": Name}, "post", "photo {file}"),

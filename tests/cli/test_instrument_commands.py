@@ -77,6 +77,7 @@ def test_take_up_is_learned_told_counted_in_undone_and_forgotten(lake) -> None:
     lake("redo lake")
     lake("job takeup lake --reset")
     assert lake("job takeup lake --json").json["materials"] == []
+    assert "forgetting what the deck taught" in lake("undo lake").out
 
 
 def test_packs_that_the_clamp_would_crush_are_said_with_the_area_they_need(lake) -> None:

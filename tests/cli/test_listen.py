@@ -498,6 +498,8 @@ def test_a_reading_is_logged_from_the_sensor_with_its_uncertainty_and_the_state_
     [
         ("1 3n2o --listen /dev/post", 2, "an entry does not go with it"),
         ("1 --listen /dev/post --turned 3n2o", 2, "--turned does not go with it"),
+        ("1 --listen /dev/post --table x.csv", 2, "--table does not go with it"),
+        ("1 --listen /dev/post --bed --after", 2, "--bed is read before a post stands there"),
         ("1 --listen /dev/post --seconds 0", 2, "--seconds must be more than 0"),
         ("1 3n2o --seconds 5", 2, "--seconds goes with --listen"),
         ("1 --listen sensor", 2, "the settings name no sensor"),

@@ -59,6 +59,8 @@ def test_lengths_of_files_and_settings(text, mm):
         ("0.2 %", 0.002),
         ("0.0005", 0.0005),
         ("1/8 in/ft", 0.125 / 12),
+        ("1½ mm/m", 0.0015),
+        ("¼ in/ft", 0.25 / 12),
         ("0.1 deg", math.tan(math.radians(0.1))),
         ("0.1°", math.tan(math.radians(0.1))),
         ("6 arcmin", math.tan(math.radians(0.1))),
@@ -99,7 +101,7 @@ def test_what_is_no_length_is_one_sentence(text):
     assert str(refusal.value)
 
 
-@pytest.mark.parametrize("text", ["5 mm", "95 deg", "", "abc", "2 degC", "1 mm/s"])
+@pytest.mark.parametrize("text", ["5 mm", "95 deg", "", "abc", "2 degC", "1 mm/s", "3 mm/½", "1.5 ½"])
 def test_what_is_no_slope(text):
     with pytest.raises(EntryError):
         typed.to_slope(text)
