@@ -218,7 +218,10 @@ def statistics_lines(figures: Statistics, record: RunRecord) -> list[str]:
         used = (f"{name}: {one.count}" for name, one in zip(names, figures.histogram, strict=True))
         first, mean = shown.share(figures.first_share), f"{figures.rounds_mean:.2f} on average"
         proven = f"{figures.plumb} of {figures.posts} posts proven plumb"
-        yet = "" if figures.yet_out is None else f" ({figures.yet_out:.1f} may be out)"
+        yet = ""
+        if figures.yet_out is not None:
+            few = "fewer than 0.1" if figures.yet_out < 0.05 else f"about {figures.yet_out:.1f}"
+            yet = f" (of these {few} out all the same)"
         tries = f"{figures.first_try} of {figures.verified} ({first})"
         lines = [
             f"{proven}{yet}, {figures.verified} verified, {figures.out} out of plumb.",

@@ -498,13 +498,17 @@ def odds_briefly(chance: Chance) -> str:
     return f"{reported} {GROUP} read{'s' if plumb == 1 else ''} plumb at once"
 
 
+_FEW = 10
+"""Of fewer posts than this what was expected is said to a tenth."""
+
+
 def score_words(score: Score) -> str | None:
-    """`Of 20 packed 17 were to read plumb at once, 16 did`; None before any packs were read."""
+    """`Plumb at the first reading after packing: 16 of 20, about 17 expected`; None before any were read."""
     if not score.packed:
         return None
-    said = round(score.said)
-    were = f"{said or 'none'} {'was' if said == 1 else 'were'} to read plumb at once"
-    return f"Of {score.packed} packed {were}, {score.plumb or 'none'} did"
+    expected = f"{score.said:.0f}" if score.packed >= _FEW else f"{score.said:.1f}"
+    so_many = f"{score.plumb} of {score.packed}, about {expected} expected"
+    return f"Plumb at the first reading after packing: {so_many}"
 
 
 def verify_by(chance: Chance) -> tuple[str, ...]:
