@@ -220,8 +220,8 @@ def statistics_lines(figures: Statistics, record: RunRecord) -> list[str]:
         proven = f"{figures.plumb} of {figures.posts} posts proven plumb"
         yet = ""
         if figures.yet_out is not None:
-            few = "fewer than 0.1" if figures.yet_out < 0.05 else f"about {figures.yet_out:.1f}"
-            yet = f" (of these {few} out all the same)"
+            few = "under 0.1" if figures.yet_out < 0.05 else f"about {figures.yet_out:.1f}"
+            yet = f" ({few} of them out)"
         tries = f"{figures.first_try} of {figures.verified} ({first})"
         lines = [
             f"{proven}{yet}, {figures.verified} verified, {figures.out} out of plumb.",

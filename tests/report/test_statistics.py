@@ -177,10 +177,8 @@ def test_what_plumb_promises_is_said_with_its_group_and_of_this_run(boardwalk):
         called = [post for post in run.posts if post.verdict.decision == "plumb"]
         expected = sum(1.0 - post.verdict.probability for post in called)
         assert figures.yet_out == pytest.approx(expected)
-        few = "fewer than 0.1" if expected < 0.05 else f"about {expected:.1f}"
-        assert (
-            f"posts proven plumb (of these {few} out all the same), " in statistics_lines(figures, record)[0]
-        )
+        few = "under 0.1" if expected < 0.05 else f"about {expected:.1f}"
+        assert f"posts proven plumb ({few} of them out), " in statistics_lines(figures, record)[0]
         promise = f"of 100 posts called plumb at this limit {share} may be out"
         assert re.search(promise, " ".join(record_lines(record)))
 
