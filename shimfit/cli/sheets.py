@@ -56,7 +56,7 @@ def run_rails(args: argparse.Namespace, io: Io) -> int:
         io.write(args.csv, _rails_csv(found).encode(), RAILS_CSV, args)
     said = () if "-" in (args.csv, args.pdf) else chain(rail_lines(found, state), cautions_of("rails"))
     io.tell(said, rails_json(job, run, found))
-    unsure = [f"{name} ({found.lean(name)})" for name in found.unsure(*found.posts)]
+    unsure = [f"{name} ({found.posts[name].lean_known})" for name in found.unsure(*found.posts)]
     if unsure:
         io.talk(f"caution: cut no rail to a post before a reading proves it plumb: {', '.join(unsure)}")
     return Exit.OVER if any(one.over_mm for one in found.openings) else Exit.DONE
@@ -134,7 +134,8 @@ class _RailWords:
     @classmethod
     def of(cls, rail: Rail, found: RunRails, faces: Mapping[Face, str], units: Units) -> _RailWords:
         """The words of a rail."""
-        unsure = ", ".join(f"{name} {found.lean(name)}" for name in found.unsure(rail.first, rail.second))
+        posts = {name: found.posts[name].lean_known for name in found.unsure(rail.first, rail.second)}
+        unsure = ", ".join(f"{name} {known.replace(', ', ' but ')}" for name, known in posts.items())
         edges, mitre = "", ""
         bevels = (shown.angle(deg, sign=True) for deg in (rail.bevel_first_deg, rail.bevel_second_deg))
         if rail.depth_mm and abs(rail.difference_mm) >= LEAST_SAID_MM:

@@ -159,6 +159,7 @@ def test_rails_say_of_every_post_how_its_lean_is_known(shimfit, tmp_path) -> Non
         ("5", "6"),
     ]
     assert "cut no rail" in reported.err
+    assert "6 (verified, out of plumb)" in reported.err
     rows = list(csv.DictReader(io.StringIO((tmp_path / "rails.csv").read_text())))
     assert [(row["from"], row["to"], row["to_verify"]) for row in rows] == [
         ("1", "2", "2"), ("2", "3", "2 3"), ("6", "7", "6"),
@@ -167,4 +168,5 @@ def test_rails_say_of_every_post_how_its_lean_is_known(shimfit, tmp_path) -> Non
     assert [row["length_mm"] for row in rows[3:]] == ["", "", ""]
     lines = shimfit("rails pier/a --at 500").out
     assert "[2 predicted, 3 as read: do not cut yet]" in lines
+    assert "[6 verified but out of plumb: do not cut yet]" in lines
     assert "no reading says how post 4, 5 stands now" in lines
