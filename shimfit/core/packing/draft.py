@@ -61,6 +61,7 @@ class Asked:
         lift: int = 0,
         limit: float = math.inf,
         kind: type[Search] = Search,
+        like: Search | None = None,
     ) -> Outcome:
         """The search's answer to a task."""
         return solve_one_box(
@@ -71,6 +72,7 @@ class Asked:
             node_limit=self.node_limit,
             relaxed=self.relaxed,
             kind=kind,
+            like=like,
         )
 
     def task(

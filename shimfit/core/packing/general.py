@@ -59,7 +59,7 @@ class GeneralSearch(Search):
     _sparing = False
     """Only some thicknesses are looked at, for the question has had its share of contact problems."""
 
-    def _make(self) -> None:
+    def _make(self, like: Search | None) -> None:  # noqa: ARG002 - no two of its tasks rest alike
         task = self.task
         reach = 2.0 * max((math.hypot(*seat.at_mm) for seat in task.seats), default=0.0)
         # With the pivot touching, no error exceeds what lean and clamp can make between two places.

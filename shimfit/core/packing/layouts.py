@@ -13,6 +13,7 @@ They are chosen for the widest base first, then cost.
 
 from __future__ import annotations
 
+import heapq
 import itertools
 import math
 from dataclasses import dataclass, replace
@@ -57,6 +58,8 @@ from shimfit.quantities import shown
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
+
+    from numpy.typing import NDArray
 
     from shimfit.core.objective import Reads
     from shimfit.core.packing.options import Layout
@@ -238,6 +241,8 @@ def _reason(best: Draft, others: list[Draft]) -> str:
 
 _MOST_LIVE = 6
 """Lifts that are tried at sensor rate."""
+_FEW_NODES = 2
+"""Nodes that a lift gets before all others have had as many."""
 _MOST_PAIRS = 400
 """Thicknesses of two flats under the corner that stays down that are tried where one flat is no answer."""
 
@@ -248,22 +253,21 @@ def solve_corners(asked: Asked) -> Draft:
     gave_up = rolls(asked.question) and any(lot.count for lot in asked.tables.lots)
     finished: list[bool] = []
 
-    least_rest = 0.0
+    on_four: list[Search] = []
 
     def down(allowed_mm: float) -> Draft | None:
-        nonlocal least_rest
         draft, outcome = _down(asked, allowed_mm)
         finished.append(draft is not None or outcome.finished)
-        least_rest = outcome.least_rest
+        on_four.append(outcome.search)
         return draft
 
     allowed = asked.question.safe_mm
     best = first_that_stands(asked, allowed, down)
     if rolls(asked.question):
         on_three, outcome = _down(asked, allowed, lift_mm=0.0)
-        least_rest = outcome.least_rest
+        on_four.append(outcome.search)
         best = _the_better(best, on_three)
-    lifted, done = _lifted(asked, allowed, math.inf if best is None else best.cost.total, least_rest)
+    lifted, done = _lifted(asked, allowed, math.inf if best is None else best.cost.total, on_four[-1])
     finished.append(done)
     best = _the_better(best, lifted)
     gave_up |= not all(finished)
@@ -283,8 +287,10 @@ def _the_better(one: Draft | None, other: Draft | None) -> Draft | None:
 def _to_itself(asked: Asked) -> Draft | None:
     """An answer within the tolerance when every seat has the box to itself."""
     allowed = asked.question.safe_mm
-    down, _ = _down(asked, allowed)
-    return down if down is not None else _lifted(asked, allowed, math.inf, 0.0)[0]
+    down, outcome = _down(asked, allowed)
+    if down is None and rolls(asked.question):
+        _, outcome = _down(asked, allowed, lift_mm=0.0)
+    return down if down is not None else _lifted(asked, allowed, math.inf, outcome.search)[0]
 
 
 def kind_of(asked: Asked) -> type[Search]:
@@ -301,41 +307,82 @@ def _down(asked: Asked, allowed_mm: float, lift_mm: float | None = None) -> tupl
     return None, outcome
 
 
-def _lifted(asked: Asked, allowed_mm: float, limit: float, least_rest: float) -> tuple[Draft | None, bool]:
+def _lifted(asked: Asked, allowed_mm: float, limit: float, on_four: Search) -> tuple[Draft | None, bool]:
     """Best packs cheaper than the limit with one or two flats under the corner that stays down.
 
-    Every thickness is looked at whose lift alone, with the cheapest packs beside it, leaves room below the
-    limit; two flats only where one does not make an answer.
+    on_four: the search of the same foot, not lifted. What any answer costs at least is worked out for many
+    lifts at once. They are searched where that is least, up to where it leaves no room below the limit:
+    first with the box for every seat alone, then, where seats want the same piece, from the one box; last
+    those that take many nodes. Two flats only where one does not make an answer.
     """
-    tables, costs = asked.tables, asked.options.costs
+    tables, q = asked.tables, asked.options.quantum_mm
     best: tuple[Task, Outcome, int] | None = None
     finished, left, tried = True, asked.node_limit, 0
-    # A foot that is lifted stands on four packs; the three others are searched.
-    dearer = 3 - min(3, len(asked.question.offers))  # what stands there already may cost less than a piece
-    beside = least_rest + (dearer * tables.least if len(tables.c1) else math.inf)
-    pairs = [
-        steps for steps in np.flatnonzero(np.isfinite(tables.g[1])).tolist() if steps not in tables.index_of
-    ]
-    for lifts in (tables.thick.tolist(), pairs):
-        if lifts is pairs:
-            if best is not None or not math.isinf(limit):
+
+    def settle(steps: int, nodes: int) -> float:
+        """Search one lift (0 nodes: every seat alone): no answer that is left there is cheaper than this."""
+        nonlocal best, limit, left
+        price, alone = asked.options.costs.lifting(steps * q), not nodes
+        task = corner_task(asked, allowed_mm, lift_mm=steps * q)
+        one = replace(asked, node_limit=nodes, relaxed=alone)
+        outcome = one.solve(task, lift=steps, limit=limit - price, like=on_four)
+        left -= 0 if alone else outcome.nodes
+        if outcome.answer is not None:
+            if alone and not asked.relaxed and first_conflict(tables, outcome.answer.used):
+                return outcome.bound + price
+            if outcome.answer.cost + price < limit:
+                # Whether it is the best is known when all lifts have been looked at.
+                best, limit = (task, replace(outcome, finished=True), steps), outcome.answer.cost + price
+        return math.inf if outcome.finished else outcome.bound + price
+
+    single, in_reach = tables.thick, tables.thick < tables.length // 2
+    pairs = np.setdiff1d(np.flatnonzero(np.isfinite(tables.g[1])), single)
+    none_yet = math.isinf(limit)
+    # Thick flats apart: tables long enough for them may not be needed.
+    for lifts, flats in ((single[in_reach], 1), (single[~in_reach], 1), (pairs[:_MOST_PAIRS], 2)):
+        if flats == 2:
+            if best is not None or not none_yet:
                 break
             finished &= len(pairs) <= _MOST_PAIRS
-        for steps in lifts[:_MOST_PAIRS]:
-            price = costs.lifting(steps * tables.options.quantum_mm)
-            if price + beside + costs.piece >= limit:
-                break
-            if left <= 0 or (asked.relaxed and tried >= _MOST_LIVE):
-                finished = False
-                break
+        hopes = _least_at(asked, on_four, lifts, flats, limit)
+        hard: list[tuple[float, int]] = []
+        while hopes and hopes[0][0] < limit and left > 0 and (not asked.relaxed or tried < _MOST_LIVE):
+            low, steps, nodes = heapq.heappop(hopes)
             tried += 1
-            task = corner_task(asked, allowed_mm, lift_mm=steps * tables.options.quantum_mm)
-            outcome = replace(asked, node_limit=left).solve(task, lift=steps, limit=limit - price)
-            left -= outcome.nodes
-            finished &= outcome.finished
-            if outcome.answer is not None and outcome.answer.cost + price < limit:
-                best, limit = (task, outcome, steps), outcome.answer.cost + price
+            low = max(low, settle(steps, min(nodes, left)))
+            if low < limit and asked.relaxed:
+                finished = False
+            elif nodes:
+                hard.append((low, steps))
+            else:
+                heapq.heappush(hopes, (low, steps, _FEW_NODES))
+        for low, steps in sorted(hard):
+            if low < limit:
+                finished &= left > 0 and settle(steps, left) >= limit
+        finished &= not hopes or hopes[0][0] >= limit
     return None if best is None else draft_of(asked, "corners", *best), finished
+
+
+def _least_at(
+    asked: Asked, on_four: Search, lifts: NDArray[np.int64], flats: int, limit: float
+) -> list[tuple[float, int, int]]:
+    """What any answer costs at least at those lifts that leave room below the limit, in steps, as a heap.
+
+    Each with the nodes that it has had: none. flats: how many of them make the lift.
+    """
+    tables, costs = asked.tables, asked.options.costs
+    # A foot that is lifted stands on four packs; what stands there already may cost less than a piece.
+    dearer = 3 - min(3, len(asked.question.offers))
+    beside = dearer * tables.least + min(on_four.rests.floors, default=math.inf)
+    under = tables.g[flats - 1][lifts]
+    least = costs.lift + costs.lift_per_mm * asked.options.quantum_mm * lifts + under
+    some = least + beside < limit
+    if not some.any():
+        return []
+    least = least[some] + on_four.least_lifted(lifts[some])
+    hopes = [(low, steps, 0) for low, steps in zip(least.tolist(), lifts[some].tolist(), strict=True)]
+    heapq.heapify(hopes)
+    return hopes
 
 
 def corner_task(

@@ -82,8 +82,8 @@ class Outcome:
     nodes: int
     finished: bool
     """False when the node limit stopped it."""
-    least_rest: float = 0.0
-    """What any rest on these places costs at least."""
+    search: Search
+    """What looked for it, whatever saw settings are paid for."""
 
 
 def solve_one_box(
@@ -95,29 +95,31 @@ def solve_one_box(
     node_limit: int = NODE_LIMIT,
     relaxed: bool = False,
     kind: type[Search] = Search,
+    like: Search | None = None,
 ) -> Outcome:
     """The best packs for one post from the one box.
 
     lift: steps of the flat or two under the seat that stays down; 0 = bare. limit: answers dearer than this
     are not looked for. relaxed: stop at each root, two seats may then want the same piece (what is shown
-    while a sensor streams). kind: how the seats rest together.
+    while a sensor streams). kind: how the seats rest together. like: a search of the
+    same seats and limits that rest the same way, lifted or not.
     """
     angles = sorted({row.saw_deg for row in tables.rows if row.saw_deg is not None})
     free = [a for a in angles if a == tables.options.saw.stands_at_deg]
     paid = [a for a in angles if a not in free]
     price = tables.options.costs.saw_set_up
     best: Answer | None = None
-    bound, floor, least_rest, nodes, finished = math.inf, -math.inf, 0.0, 0, True
-    if paid:
-        # What no answer can beat, whatever settings are paid for.
-        floor = _OneBox(kind(task, tables, frozenset(angles)), lift).floor(limit)
+    bound, nodes, finished = math.inf, 0, True
+    every = kind(task, tables, frozenset(angles), like)
+    # What no answer can beat, whatever settings are paid for.
+    floor = _OneBox(every, lift).floor(limit) if paid else -math.inf
     for size in range(len(paid) + 1):
         if size and (size > len(task.seats) - 1 or floor + size * price >= limit - TIE):
             break
         for chosen in itertools.combinations(paid, size):
             set_up = size * price
-            box = _OneBox(kind(task, tables, frozenset((*free, *chosen))), lift)
-            least_rest = box.search.least_rest
+            search = kind(task, tables, frozenset((*free, *chosen)), every) if paid else every
+            box = _OneBox(search, lift)
             found, low, done = box.branch(limit - set_up, node_limit - nodes, relaxed=relaxed)
             nodes += box.nodes
             finished &= done
@@ -130,7 +132,7 @@ def solve_one_box(
         finished, bound = False, -math.inf
     if best is not None and finished:
         bound = best.cost
-    return Outcome(best, bound, nodes, finished, least_rest)
+    return Outcome(best, bound, nodes, finished, every)
 
 
 # ---------------------------------------------------------------- one set of saw settings

@@ -40,7 +40,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from shimfit.core.packing.pieces import Caps, Row
-    from shimfit.core.packing.question import SeatTask, Task
+    from shimfit.core.packing.question import Place, SeatTask, Task
     from shimfit.core.packing.tables import Tables
 
     Floats = NDArray[np.float64]
@@ -51,6 +51,8 @@ TIE = 1e-6
 BARE = -1
 """Class of an entry without a pack; offers have -2, -3, …"""
 _DUST = 1e-9
+_SLACK = 1e-6
+"""Windows are so much wider where it takes no more than a bound."""
 _HARDLY = 1e-7
 """Decides between like costs only."""
 _NEAREST = 30
@@ -225,21 +227,31 @@ class Search:
     in_contact = True
     """All four supports carry: what a rest costs does not hang on what the packs are made of."""
 
-    def __init__(self, task: Task, tables: Tables, angles: frozenset[float] = frozenset()) -> None:
+    def __init__(
+        self, task: Task, tables: Tables, angles: frozenset[float] = frozenset(), like: Search | None = None
+    ) -> None:
         self.task, self.tables, self.angles = task, tables, angles
         self.costs = tables.options.costs
         self.pull_mm = 4.0 * tables.options.preload_mm
         self.groups: list[dict[bool, Group]] = [{} for _ in task.seats[1:]]
-        self.least_rest = 0.0
-        """What any rest costs at least, whichever places bear."""
-        self._make()
+        self._make(like)
 
     # -------------------------------------------------------------- windows and entries
 
-    def _make(self) -> None:
+    def _make(self, like: Search | None) -> None:
+        # What a rest costs hangs on the bearing points, not on how high the foot is lifted.
+        self.rests: RestCosts = self._rests() if like is None else like.rests
+        for i, seat in enumerate(self.task.seats[1:]):
+            windows: dict[bool, list[tuple[float, float]]] = {}
+            for combo in self.rests.combos:
+                windows.setdefault(combo.inner[i], []).append(combo.windows[i])
+            for inside, some in windows.items():
+                lo, hi = min(low for low, _ in some), max(high for _, high in some)
+                self.groups[i][inside] = self._group(seat, inside, lo, hi)
+
+    def _rests(self) -> RestCosts:
         task, free = self.task, self.task.seats[1:]
         combos: list[Combo] = []
-        windows: list[dict[bool, tuple[float, float]]] = [{}, {}, {}]
         variances = [self.scatter_mm2(seat) for seat in task.seats]
         kinds = [(False, True) if self._bears_inside(seat) else (False,) for seat in free]
         for inner in itertools.product(*kinds):
@@ -253,14 +265,7 @@ class Search:
             four, limits = found
             seats_mm2 = [v[inside] for v, inside in zip(variances, (False, *inner), strict=True)]
             combos.append(Combo(inner, four, limits, task.outlook.covariance(four.x, four.y, seats_mm2)))
-            for window, inside, (lo, hi) in zip(windows, inner, limits, strict=True):
-                old = window.get(inside, (lo, hi))
-                window[inside] = min(lo, old[0]), max(hi, old[1])
-        for i, seat in enumerate(free):
-            for inside, (lo, hi) in windows[i].items():
-                self.groups[i][inside] = self._group(seat, inside, lo, hi)
-        self.rests = RestCosts(task, self.costs, self.pull_mm, combos)
-        self.least_rest = min(self.rests.floors, default=0.0)
+        return RestCosts(task, self.costs, self.pull_mm, combos)
 
     def scatter_mm2(self, seat: SeatTask) -> tuple[float, float]:
         """Variance of the thickness error of a place: at its face, and further in."""
@@ -281,21 +286,9 @@ class Search:
         hi = math.floor((group.need_mm + hi_mm) / q + _DUST)
         if place is not None and hi >= lo:
             tables.grown(hi)
-            corner = tables.options.bearing_point == "corner"
-            slope = self.task.steepest if corner else place.slope
-            rows, cheapest, sigma = tables.rows, tables.cheapest, tables.sigma
-            some = slice(0 if corner else int(np.searchsorted(sigma, slope - _DUST)), None)
-            if inner:
-                rows, cheapest, sigma = tables.inner_table(place.inside_mm)
-                some = slice(1 + int(np.searchsorted(sigma[1:], slope - _DUST)))
-            group.base, group.rows = lo, rows[some]
-            extra = np.abs(sigma[some] - slope) * (place.inside_mm * self.costs.bearing_per_mm)
-            if tables.saws:
-                for i, row in enumerate(group.rows):
-                    if row.saw_deg is not None:
-                        price = self.task.row_prices.get((place.seat, row.saw_deg), 0.0)
-                        extra[i] += price if row.saw_deg in self.angles else math.inf
-            group.extra, group.values = extra, cheapest[some, lo : hi + 1] + extra[:, None]
+            group.base = lo
+            group.rows, cheapest, group.extra = self._classes(place, inner)
+            group.values = cheapest[:, lo : hi + 1] + group.extra[:, None]
         if not inner and seat.bare_need_mm + lo_mm <= _DUST:
             group.offers.append((0, BARE, 0.0))
         for k, offer in enumerate(seat.offers):
@@ -303,6 +296,58 @@ class Search:
                 group.offers.append((to_steps(offer.pack.made_mm, q), -2 - k, offer.cost))
         group.settle()
         return group
+
+    def _classes(self, place: Place, inner: bool) -> tuple[Sequence[Row], Floats, Floats]:
+        """Classes that bear at a place's point: (R,), their packs (R, length), what is added to each (R,)."""
+        tables = self.tables
+        corner = tables.options.bearing_point == "corner"
+        slope = self.task.steepest if corner else place.slope
+        rows, cheapest, sigma = tables.rows, tables.cheapest, tables.sigma
+        some = slice(0 if corner else int(np.searchsorted(sigma, slope - _DUST)), None)
+        if inner:
+            rows, cheapest, sigma = tables.inner_table(place.inside_mm)
+            some = slice(1 + int(np.searchsorted(sigma[1:], slope - _DUST)))
+        extra = np.abs(sigma[some] - slope) * (place.inside_mm * self.costs.bearing_per_mm)
+        if tables.saws:
+            for i, row in enumerate(rows[some]):
+                if row.saw_deg is not None:
+                    price = self.task.row_prices.get((place.seat, row.saw_deg), 0.0)
+                    extra[i] += price if row.saw_deg in self.angles else math.inf
+        return rows[some], cheapest[some], extra
+
+    # -------------------------------------------------------------- lifted
+
+    def least_lifted(self, lifts: Ints) -> Floats:
+        """What any answer costs at least when the whole foot is lifted by so many steps more (N,).
+
+        Without what lifting and the pack under the seat that stays down cost. For each set of bearing points:
+        the cheapest pack in each seat's window, all lifts at once, and what any rest there costs.
+        """
+        q, combos = self.tables.options.quantum_mm, self.rests.combos
+        least = np.tile(np.array(self.rests.floors), (len(lifts), 1))
+        up = lifts[:, None]
+        for i, seat in enumerate(self.task.seats[1:]):
+            for inner, group in self.groups[i].items():
+                those = [c for c, combo in enumerate(combos) if combo.inner[i] == inner]
+                los, his = np.array([combos[c].windows[i] for c in those]).T
+                cost = np.where((up * q + seat.bare_need_mm + los <= _SLACK) & (not inner), 0.0, math.inf)
+                if seat.place is not None:
+                    start = up + np.ceil((group.need_mm + los) / q - _SLACK).astype(np.int64)
+                    stop = up + np.floor((group.need_mm + his) / q + _SLACK).astype(np.int64) + 1
+                    start = np.maximum(start, 1)
+                    stop = np.maximum(stop, start + 1)
+                    first, last = int(start.min()), int(stop.max())
+                    self.tables.grown(last)
+                    _, packs, extra = self._classes(seat.place, inner)
+                    values = (packs[:, first:last] + extra[:, None]).min(axis=0, initial=math.inf)
+                    cost = np.minimum(cost, _least_between(values, start - first, stop - first))
+                for offer in seat.offers:
+                    if offer.inner == inner:
+                        error = to_steps(offer.pack.made_mm, q) * q - group.need_mm - up * q
+                        near = (error >= los - _SLACK) & (error <= his + _SLACK)
+                        cost = np.where(near, np.minimum(cost, offer.cost), cost)
+                least[:, those] += cost
+        return np.asarray(least.min(axis=1, initial=math.inf))
 
     # -------------------------------------------------------------- the relaxed optimum
 

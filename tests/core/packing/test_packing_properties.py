@@ -12,9 +12,9 @@ from shimfit.core.packing import Options, Saw, build_tables, prescribe
 from shimfit.core.packing.draft import Asked, bed
 from shimfit.core.packing.general import GeneralSearch
 from shimfit.core.packing.layouts import corner_task
-from shimfit.core.packing.question import ask
+from shimfit.core.packing.question import Offer, ask
 from shimfit.core.packing.search import Search
-from shimfit.model import Foot, Lean, Lot, Tolerance
+from shimfit.model import Foot, Lean, Lot, Pack, Seat, Tolerance
 from tests.referee.weights import InWeights, weights_of
 
 HEIGHT = 1000.0
@@ -227,3 +227,31 @@ def test_no_rest_costs_less_than_the_ring_that_it_lies_on(ratio, per_direction) 
             room = float(np.median(price))
             assert (rounds.off(x, y)[price <= room] <= rounds.no_further(np.array([room]))[0]).all()
     assert float(np.median(slack)) < (0.7 if per_direction else 0.25)  # else it rules nothing out
+
+
+@pytest.mark.parametrize("per_direction", [False, True])
+def test_no_lift_costs_less_than_what_is_worked_out_for_all_at_once(per_direction) -> None:
+    """The bounds of all lifts against the search of each, also with tapers and a pack that may stay."""
+    rng = random.Random(29)
+    tolerance = Tolerance("1:300", "ratio", 1 / 300, per_direction=per_direction)
+    close = []
+    for _ in range(10):
+        lots = [Lot(f"F{i}", "flat", 2, thickness_mm=rng.randint(5, 60) / 20) for i in range(6)]
+        lots.append(Lot("T", "taper", 1, thin_mm=0.6, thick_mm=rng.uniform(2.0, 5.0), length_mm=120.0))
+        stays = Pack(seat=Seat.NEXT_OUT, need_mm=1.0, made_mm=1.3, bears_at_mm=(45.0, 45.0))
+        offers = {Seat.NEXT_OUT: [Offer(stays, 0.1)]} if rng.random() < 0.5 else {}
+        lean = Lean(rng.uniform(-0.02, 0.02), rng.uniform(-0.02, 0.02))
+        question = ask(Foot(90.0, 90.0), HEIGHT, lean, tolerance, 0.19, offers=offers)
+        options = Options(quantum_mm=0.05, bearing_point=rng.choice(("auto", "corner")))
+        asked = Asked(question, build_tables(lots, options))
+        on_four = Search(corner_task(asked, question.safe_mm), asked.tables)
+        lifts = asked.tables.thick
+        for steps, least in zip(lifts.tolist(), on_four.least_lifted(lifts).tolist(), strict=True):
+            task = corner_task(asked, question.safe_mm, lift_mm=steps * options.quantum_mm)
+            search = Search(task, asked.tables, like=on_four)
+            assert search.rests.floors == pytest.approx(Search(task, asked.tables).rests.floors)
+            for choice in search.best(search.groups):
+                assert least <= choice.cost + 1e-9
+                close.append(choice.cost - least)
+    assert len(close) >= 30
+    assert float(np.median(close)) < 2.0 * options.costs.piece  # else it rules nothing out
