@@ -55,7 +55,8 @@ SCARCE = (1.0, 0.5)
 PIECES_FIRST = 0.01
 """What a minute of packing counts against a minute's worth of what is bought: it breaks ties."""
 HOPELESS = 40.0
-"""Minutes beyond which no way to pack a post is looked for."""
+"""Minutes beyond which no way to pack a post is looked for, unless too few posts have one: where a level
+hardly ever proves a post plumb, its rounds alone come to more."""
 NEAR_ENOUGH, NODES = 0.03, 4
 """Gap and nodes of the integer program: counted, so that the kit is the same on any machine."""
 NOT_SERVED = 1e3
@@ -174,18 +175,12 @@ def kit_for(  # noqa: PLR0917 - it takes the quantities it takes
     runs = [drawn(run) for run in range(DRAWN_RUNS)]
     runs = [[post for post in run if not post.stands] for run in runs]
     tables = build_tables([*lots, *plenty], options)
-    ways: list[dict[object, Pattern]] = [{} for _ in runs]
-    for scarce in SCARCE:
-        if scarce < 1.0:
-            counts = [math.ceil(scarce * n) for n in _cheapest(ways, tables, plenty, 0, solver)]
-            some = [replace(lot, count=n) for lot, n in zip(plenty, counts, strict=True)]
-        asked = replace(options, minutes=replace(options.minutes, unsolved=HOPELESS))
-        box = build_tables([*lots, *(plenty if scarce == 1.0 else some)], asked)
-        for run, known in zip(runs, ways, strict=True):
-            earlier, patience = Earlier(), Patience(math.inf, lambda: 0.0, quick=True)
-            choose_together(run, box, solver, patience, long=False, earlier=earlier)
-            for patterns in earlier.patterns.values():
-                known |= {pattern.key: pattern for pattern in patterns}
+    for unsolved in (HOPELESS, None):
+        ways = _ways(
+            runs, lots, plenty, replace(options, minutes=replace(options.minutes, unsolved=unsolved)), solver
+        )
+        if sum(len({way.post for way in known.values()}) for known in ways) >= share * sum(map(len, runs)):
+            break
     served, counts, tried = without, [0] * len(plenty), [0] * len(plenty)
     for step in range(len(LEFT_OUT) + GROWTHS):
         if step < len(LEFT_OUT):
@@ -200,6 +195,29 @@ def kit_for(  # noqa: PLR0917 - it takes the quantities it takes
             break
     lines = tuple(KitLine(lot, int(n)) for lot, n in zip(to_buy, counts, strict=True) if n)
     return Kit(lines, served, without, share)
+
+
+def _ways(
+    runs: Sequence[Sequence[PlanPost]],
+    lots: Sequence[Lot],
+    plenty: Sequence[Lot],
+    options: Options,
+    solver: Solver,
+) -> list[dict[object, Pattern]]:
+    """Ways to pack the posts of each run, from plenty of everything and from less."""
+    ways: list[dict[object, Pattern]] = [{} for _ in runs]
+    some = plenty
+    for scarce in SCARCE:
+        if scarce < 1.0:
+            counts = _cheapest(ways, build_tables([*lots, *plenty], options), plenty, 0, solver)
+            some = [replace(lot, count=math.ceil(scarce * n)) for lot, n in zip(plenty, counts, strict=True)]
+        box = build_tables([*lots, *some], options)
+        for run, known in zip(runs, ways, strict=True):
+            earlier, patience = Earlier(), Patience(math.inf, lambda: 0.0, quick=True)
+            choose_together(run, box, solver, patience, long=False, earlier=earlier)
+            for patterns in earlier.patterns.values():
+                known |= {pattern.key: pattern for pattern in patterns}
+    return ways
 
 
 def _cheapest(

@@ -66,6 +66,12 @@ def test_a_kit_for_an_empty_box_serves_the_share_asked_for():
     assert made == kit.kit_for(Foot(90, 90), 1000.0, TOLERANCE, 2, [], CORNER, Highs(), fall=0.01)
 
 
+def test_a_kit_serves_posts_that_a_level_hardly_ever_proves_plumb():
+    # Half the usual tolerance: the rounds of any packs come to more than the dearest ones take to make.
+    tight = Tolerance("1:1000", "ratio", 0.001)
+    assert kit.kit_for(Foot(90, 90), 1000.0, tight, 1, [], CORNER, Highs(), fall=0.01).served_share >= 0.95
+
+
 def test_what_serves_nobody_more_is_not_bought():
     def made(lots, offered):
         return kit.kit_for(
