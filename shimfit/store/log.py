@@ -459,14 +459,6 @@ class Log:
         for _, events in groupby(found, key=attrgetter("step")):
             yield tuple(events)[::-1]
 
-    def step(self, step: str) -> tuple[Event, ...]:
-        """Events of a step in its job, in order; imports may have torn them apart."""
-        first = self.event(step)
-        if first is None:
-            return ()
-        rest = "WHERE job IS ? AND stamp >= ? AND step = ? ORDER BY stamp, id"
-        return tuple(self._select(rest, first.job, first.stamp, step))
-
     # ------------------------------------------------------------ the chain
 
     @guarded

@@ -238,6 +238,8 @@ class History:
 
     def redo_words(self, job: str | None) -> str | None:
         """What redo would bring back."""
-        step = self.to_redo(job)
-        taken_back = self._log.step(step.events[0].data["of"]) if step else ()
+        if (step := self.to_redo(job)) is None:
+            return None
+        undone = step.events[0]
+        taken_back = self._log.of_step(undone.job, undone.run, undone.data["of"])
         return words(taken_back) if taken_back else None

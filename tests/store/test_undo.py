@@ -120,6 +120,11 @@ def test_what_would_be_taken_back_is_said_in_the_words_of_the_site(crew, packs):
     assert north.journal.undo("jetty") == "change of run jetty/east"
     north.pack("2", packs[0])
     assert north.journal.undo("jetty") == "packs put in at east/2"
+    # What is taken from the box for it comes first in the step, and is not what the user did.
+    taken = Draft("taken", {"used": [{"lot": "F2"}]})
+    north.journal.append_all([taken, Draft("noted", {"text": "z"}, "jetty", "east", "2")])
+    for take_back in (north.journal.undo, north.journal.redo, north.journal.undo):
+        assert take_back("jetty") == "a note at east/2"
     for kind, data, words in (
         ("setting", {"key": "units", "value": "mm"}, "setting units mm"),
         ("instrument", {"name": "long level", "kind": "level"}, "instrument long level"),
