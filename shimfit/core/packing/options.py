@@ -21,7 +21,7 @@ USUAL_INSIDE_MM = 20.0
 """Shortest length of a piece under the foot where crushing asks no more (common practice, no source)."""
 SHORTEST_INSIDE_MM = 10.0
 """A shorter piece under the foot is never prescribed (common practice, no source)."""
-DEAREST_BUILD_MIN = 100.0
+DEAREST_BUILD_MIN = 250.0
 """Minutes that no packs of one post take to make and put in (common practice, no source)."""
 _MOST_PIECES = 4
 
