@@ -59,8 +59,6 @@ from shimfit.quantities import shown
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from numpy.typing import NDArray
-
     from shimfit.core.objective import Reads
     from shimfit.core.packing.options import Layout
     from shimfit.core.packing.question import Place, Question
@@ -241,7 +239,7 @@ def _reason(best: Draft, others: list[Draft]) -> str:
 
 _MOST_LIVE = 6
 """Lifts that are tried at sensor rate."""
-_FEW_NODES = 2
+_FEW_NODES = 6
 """Nodes that a lift gets before all others have had as many."""
 _MOST_PAIRS = 400
 """Thicknesses of two flats under the corner that stays down that are tried where one flat is no answer."""
@@ -315,14 +313,14 @@ def _lifted(asked: Asked, allowed_mm: float, limit: float, on_four: Search) -> t
     first with the box for every seat alone, then, where seats want the same piece, from the one box; last
     those that take many nodes. Two flats only where one does not make an answer.
     """
-    tables, q = asked.tables, asked.options.quantum_mm
+    tables, costs, q = asked.tables, asked.options.costs, asked.options.quantum_mm
     best: tuple[Task, Outcome, int] | None = None
     finished, left, tried = True, asked.node_limit, 0
 
     def settle(steps: int, nodes: int) -> float:
         """Search one lift (0 nodes: every seat alone): no answer that is left there is cheaper than this."""
         nonlocal best, limit, left
-        price, alone = asked.options.costs.lifting(steps * q), not nodes
+        price, alone = costs.lifting(steps * q), not nodes
         task = corner_task(asked, allowed_mm, lift_mm=steps * q)
         one = replace(asked, node_limit=nodes, relaxed=alone)
         outcome = one.solve(task, lift=steps, limit=limit - price, like=on_four)
@@ -335,6 +333,9 @@ def _lifted(asked: Asked, allowed_mm: float, limit: float, on_four: Search) -> t
                 best, limit = (task, replace(outcome, finished=True), steps), outcome.answer.cost + price
         return math.inf if outcome.finished else outcome.bound + price
 
+    # A foot that is lifted stands on four packs; what stands there already may cost less than a piece.
+    dearer = 3 - min(3, len(asked.question.offers))
+    packs_and_rest = dearer * tables.least + min(on_four.rests.floors, default=math.inf)
     single, in_reach = tables.thick, tables.thick < tables.length // 2
     pairs = np.setdiff1d(np.flatnonzero(np.isfinite(tables.g[1])), single)
     none_yet = math.isinf(limit)
@@ -344,45 +345,39 @@ def _lifted(asked: Asked, allowed_mm: float, limit: float, on_four: Search) -> t
             if best is not None or not none_yet:
                 break
             finished &= len(pairs) <= _MOST_PAIRS
-        hopes = _least_at(asked, on_four, lifts, flats, limit)
+        beside = costs.lift + costs.lift_per_mm * q * lifts + tables.g[flats - 1][lifts]
+        some = np.flatnonzero(beside + packs_and_rest < limit)
+        each = on_four.least_lifted(lifts[some]) if len(some) else np.empty((0, 1))
+        least = beside[some] + each.min(axis=1, initial=math.inf)
+        hopes = [(low, i, 0) for i, low in enumerate(least.tolist())]
+        heapq.heapify(hopes)
         hard: list[tuple[float, int]] = []
+        told_closer = False
         while hopes and hopes[0][0] < limit and left > 0 and (not asked.relaxed or tried < _MOST_LIVE):
-            low, steps, nodes = heapq.heappop(hopes)
+            low, i, nodes = heapq.heappop(hopes)
             tried += 1
+            steps = int(lifts[some[i]])
             low = max(low, settle(steps, min(nodes, left)))
             if low < limit and asked.relaxed:
                 finished = False
             elif nodes:
                 hard.append((low, steps))
-            else:
-                heapq.heappush(hopes, (low, steps, _FEW_NODES))
+            elif low < math.inf:
+                heapq.heappush(hopes, (low, i, _FEW_NODES))
+            elif not (told_closer or (best is not None and best[2] == steps)):
+                # Nothing there: the bounds are worth the trouble of telling them closer.
+                told_closer = True
+                these = np.array([j for _, j, had in hopes if not had], dtype=np.int64)
+                own = beside[some[these]]
+                each = on_four.closer_lifted(lifts[some[these]], each[these], limit - own)
+                fresh = zip((own + each.min(axis=1, initial=math.inf)).tolist(), these.tolist(), strict=True)
+                hopes = [*((low, j, 0) for low, j in fresh), *(one for one in hopes if one[2])]
+                heapq.heapify(hopes)
         for low, steps in sorted(hard):
             if low < limit:
                 finished &= left > 0 and settle(steps, left) >= limit
         finished &= not hopes or hopes[0][0] >= limit
     return None if best is None else draft_of(asked, "corners", *best), finished
-
-
-def _least_at(
-    asked: Asked, on_four: Search, lifts: NDArray[np.int64], flats: int, limit: float
-) -> list[tuple[float, int, int]]:
-    """What any answer costs at least at those lifts that leave room below the limit, in steps, as a heap.
-
-    Each with the nodes that it has had: none. flats: how many of them make the lift.
-    """
-    tables, costs = asked.tables, asked.options.costs
-    # A foot that is lifted stands on four packs; what stands there already may cost less than a piece.
-    dearer = 3 - min(3, len(asked.question.offers))
-    beside = dearer * tables.least + min(on_four.rests.floors, default=math.inf)
-    under = tables.g[flats - 1][lifts]
-    least = costs.lift + costs.lift_per_mm * asked.options.quantum_mm * lifts + under
-    some = least + beside < limit
-    if not some.any():
-        return []
-    least = least[some] + on_four.least_lifted(lifts[some])
-    hopes = [(low, steps, 0) for low, steps in zip(least.tolist(), lifts[some].tolist(), strict=True)]
-    heapq.heapify(hopes)
-    return hopes
 
 
 def corner_task(

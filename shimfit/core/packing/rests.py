@@ -209,7 +209,7 @@ class RestCosts:
         residual = self.costs.residual / self.task.residual_mm
         return self.costs.rock / self.pull_mm * np.abs(q) + residual * (np.abs(x) + np.abs(y))
 
-    def rings(self, c: int, many: int) -> Rings | None:
+    def rings(self, c: int, many: float = math.inf) -> Rings | None:
         """Bounds by distance where there are many rests to bound; None without rounds."""
         if many <= _MANY or not self.costs.round or self.task.lean_only:
             return None

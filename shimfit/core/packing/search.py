@@ -32,7 +32,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from shimfit.core.packing.pieces import to_steps
-from shimfit.core.packing.rests import Combo, Four, RestCosts, fourfold
+from shimfit.core.packing.rests import Combo, Four, RestCosts, error_windows, fourfold
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -41,6 +41,7 @@ if TYPE_CHECKING:
 
     from shimfit.core.packing.pieces import Caps, Row
     from shimfit.core.packing.question import Place, SeatTask, Task
+    from shimfit.core.packing.rests import Windows
     from shimfit.core.packing.tables import Tables
 
     Floats = NDArray[np.float64]
@@ -53,6 +54,8 @@ BARE = -1
 _DUST = 1e-9
 _SLACK = 1e-6
 """Windows are so much wider where it takes no more than a bound."""
+_LEVELS = 6
+"""Distances of a rest by which the bound of a lift is told apart."""
 _HARDLY = 1e-7
 """Decides between like costs only."""
 _NEAREST = 30
@@ -318,36 +321,74 @@ class Search:
     # -------------------------------------------------------------- lifted
 
     def least_lifted(self, lifts: Ints) -> Floats:
-        """What any answer costs at least when the whole foot is lifted by so many steps more (N,).
+        """What any answer costs at least when the whole foot is lifted by so many steps more (N, C).
 
-        Without what lifting and the pack under the seat that stays down cost. For each set of bearing points:
-        the cheapest pack in each seat's window, all lifts at once, and what any rest there costs.
+        For each of the C sets of bearing points: the cheapest pack in each seat's window, all lifts at once,
+        and what any rest there costs. Without what lifting and the pack under the seat that stays down cost.
         """
-        q, combos = self.tables.options.quantum_mm, self.rests.combos
+        combos = self.rests.combos
         least = np.tile(np.array(self.rests.floors), (len(lifts), 1))
-        up = lifts[:, None]
-        for i, seat in enumerate(self.task.seats[1:]):
-            for inner, group in self.groups[i].items():
+        for i, groups in enumerate(self.groups):
+            for inner in groups:
                 those = [c for c, combo in enumerate(combos) if combo.inner[i] == inner]
-                los, his = np.array([combos[c].windows[i] for c in those]).T
-                cost = np.where((up * q + seat.bare_need_mm + los <= _SLACK) & (not inner), 0.0, math.inf)
-                if seat.place is not None:
-                    start = up + np.ceil((group.need_mm + los) / q - _SLACK).astype(np.int64)
-                    stop = up + np.floor((group.need_mm + his) / q + _SLACK).astype(np.int64) + 1
-                    start = np.maximum(start, 1)
-                    stop = np.maximum(stop, start + 1)
-                    first, last = int(start.min()), int(stop.max())
-                    self.tables.grown(last)
-                    _, packs, extra = self._classes(seat.place, inner)
-                    values = (packs[:, first:last] + extra[:, None]).min(axis=0, initial=math.inf)
-                    cost = np.minimum(cost, _least_between(values, start - first, stop - first))
-                for offer in seat.offers:
-                    if offer.inner == inner:
-                        error = to_steps(offer.pack.made_mm, q) * q - group.need_mm - up * q
-                        near = (error >= los - _SLACK) & (error <= his + _SLACK)
-                        cost = np.where(near, np.minimum(cost, offer.cost), cost)
-                least[:, those] += cost
-        return np.asarray(least.min(axis=1, initial=math.inf))
+                least[:, those] += self._least_in(i, inner, lifts, [combos[c].windows[i] for c in those])
+        return least
+
+    def closer_lifted(self, lifts: Ints, least: Floats, room: Floats) -> Floats:
+        """`least_lifted` told closer where it leaves room (N,): apart for rests near by and ever further off.
+
+        Near ones are cheap, but leave narrow windows for what the packs may be off by.
+        """
+        closer = least.copy()
+        for c in np.flatnonzero((least < room[:, None]).any(axis=0)).tolist():
+            some = np.flatnonzero(least[:, c] < room)
+            levels = self._by_distance(c)
+            each = np.tile([price for price, _ in levels], (len(some), 1))
+            for i, inner in enumerate(self.rests.combos[c].inner):
+                each += self._least_in(i, inner, lifts[some], [windows[i] for _, windows in levels])
+            closer[some, c] = np.maximum(least[some, c], each.min(axis=1))
+        return closer
+
+    def _by_distance(self, c: int) -> list[tuple[float, Windows]]:
+        """Of rests from near to far off: what they cost at least, and the windows of their errors."""
+        combo, floor, rings = self.rests.combos[c], self.rests.floors[c], self.rests.rings(c)
+        if rings is None:
+            return [(floor, combo.windows)]
+        levels = []
+        ends = np.linspace(0, len(rings.radii) - 1, _LEVELS + 1).astype(int).tolist()
+        for start, end in itertools.pairwise(ends):
+            windows = combo.windows
+            if end < ends[-1]:
+                far = float(rings.radii[end]) * max(1.0, rings.wide)
+                near = error_windows(combo.four, far, disk=True)
+                one, two, three = (
+                    (max(lo, low), min(hi, high)) for (lo, hi), (low, high) in zip(windows, near, strict=True)
+                )
+                windows = one, two, three
+            levels.append((max(floor, float(rings.at_least(rings.radii[[start]])[0])), windows))
+        return levels
+
+    def _least_in(self, i: int, inner: bool, lifts: Ints, windows: Sequence[tuple[float, float]]) -> Floats:
+        """Least cost of what may stand at a searched seat, for each lift and window of errors (N, W)."""
+        seat, group, q = self.task.seats[1 + i], self.groups[i][inner], self.tables.options.quantum_mm
+        up, (lo, hi) = lifts[:, None], np.array(windows).T
+        cost = np.where((up * q + seat.bare_need_mm + lo <= _SLACK) & (not inner), 0.0, math.inf)
+        if seat.place is not None:
+            start = up + np.ceil((group.need_mm + lo) / q - _SLACK).astype(np.int64)
+            stop = up + np.floor((group.need_mm + hi) / q + _SLACK).astype(np.int64) + 1
+            start = np.maximum(start, 1)
+            stop = np.maximum(stop, start + 1)
+            first, last = int(start.min()), int(stop.max())
+            self.tables.grown(last)
+            _, packs, extra = self._classes(seat.place, inner)
+            values = (packs[:, first:last] + extra[:, None]).min(axis=0, initial=math.inf)
+            cost = np.minimum(cost, _least_between(values, start - first, stop - first))
+        for offer in seat.offers:
+            if offer.inner == inner:
+                error = to_steps(offer.pack.made_mm, q) * q - group.need_mm - up * q
+                near = (error >= lo - _SLACK) & (error <= hi + _SLACK)
+                cost = np.where(near, np.minimum(cost, offer.cost), cost)
+        return cost
 
     # -------------------------------------------------------------- the relaxed optimum
 

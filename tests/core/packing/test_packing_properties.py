@@ -1,5 +1,6 @@
 """What must hold for any post and box: mirrors, inches, more stock, looser limits, bounds."""
 
+import math
 import random
 from dataclasses import replace
 
@@ -246,12 +247,16 @@ def test_no_lift_costs_less_than_what_is_worked_out_for_all_at_once(per_directio
         asked = Asked(question, build_tables(lots, options))
         on_four = Search(corner_task(asked, question.safe_mm), asked.tables)
         lifts = asked.tables.thick
-        for steps, least in zip(lifts.tolist(), on_four.least_lifted(lifts).tolist(), strict=True):
+        room = np.full(len(lifts), rng.choice((math.inf, 10.0)))
+        bounds = on_four.least_lifted(lifts)
+        bounds = on_four.closer_lifted(lifts, bounds, room).min(axis=1)
+        for steps, least in zip(lifts.tolist(), bounds.tolist(), strict=True):
             task = corner_task(asked, question.safe_mm, lift_mm=steps * options.quantum_mm)
             search = Search(task, asked.tables, like=on_four)
             assert search.rests.floors == pytest.approx(Search(task, asked.tables).rests.floors)
             for choice in search.best(search.groups):
                 assert least <= choice.cost + 1e-9
-                close.append(choice.cost - least)
+                if least < room[0]:
+                    close.append(choice.cost - least)
     assert len(close) >= 30
-    assert float(np.median(close)) < 2.0 * options.costs.piece  # else it rules nothing out
+    assert float(np.median(close)) < 1.2 * options.costs.piece  # else it rules nothing out
