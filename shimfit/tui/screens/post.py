@@ -59,6 +59,7 @@ class PostScreen(Page):
         super().__init__(session)
         self.snapshot = take_snapshot(session, 0, None, None)
         self._target_picture = Picture(lambda w, h: self._target.draw(self.snapshot, w, h), id="target")
+        self._pad = Taps(id="pad")
         self._side: Picture | None = None
         """The column of pictures, once there was room for it."""
         self._target, self._advice = LiveTarget(), LiveAdvice()
@@ -79,7 +80,7 @@ class PostScreen(Page):
                     yield self._target_picture
             if ScreenSize(*self.app.size).has_side:
                 yield self._build_side()
-        yield Taps(id="pad")
+        yield self._pad
 
     def _build_side(self) -> Picture:
         from shimfit.tui.screens.beside import column, post_parts
@@ -108,7 +109,7 @@ class PostScreen(Page):
     @property
     def screen_size(self) -> ScreenSize:
         """The size that there is now."""
-        padded = self.query_one("#pad").has_class("-shown")
+        padded = self._pad.has_class("-shown")
         return ScreenSize(*self.window, padded, self.banner_rows, self.echo_rows)
 
     def fill(self) -> None:
@@ -156,7 +157,7 @@ class PostScreen(Page):
 
     def show_live(self, live: Live) -> None:
         """Draw what the inclinometer shows; only what changed goes out."""
-        if not self.query("#pad") or not self._target_picture.is_attached:
+        if not (self._pad.is_attached and self._target_picture.is_attached):
             return  # while the program begins or closes, the timer outlives the widgets
         before = self.snapshot.live
         self.snapshot = self.snapshot.with_live(live)
@@ -207,7 +208,7 @@ class PostScreen(Page):
 
     def step_back(self) -> bool:
         """Esc puts the tap pad away."""
-        padded = self.query_one("#pad").has_class("-shown")
+        padded = self._pad.has_class("-shown")
         if padded:
             self.toggle_pad()
         return padded
@@ -224,7 +225,7 @@ class PostScreen(Page):
 
     def toggle_pad(self) -> None:
         """Show or put away the tap pad: large keys with figures of the run's unit, directions, Log."""
-        keys, run = self.query_one("#pad", Taps), self.session.run
+        keys, run = self._pad, self.session.run
         rows = PAD_INCH if run is not None and run.units == "inch" else PAD_MM
         figures = [[Tap(key, f"type:{PAD_TYPES.get(key, key)}") for key in row.split()] for row in rows]
         last = [*self._faces(named=False), Tap("erase", "erase"), Tap("LOG", "enter", "here")]
