@@ -262,7 +262,7 @@ def parse_lot(text: str, units: Units) -> Lot:
     lengths = parts[2:]
     if len(lengths) != len(names):
         wanted = ", ".join(name.removesuffix("_mm") for name in names)
-        raise EntryError(f"a {form} has {len(names)} lengths ({wanted}), not {len(lengths)}", at=0)
+        raise EntryError(f"a {form} takes {wanted}: {len(names)} to give, not {len(lengths)}", at=0)
     row: dict[str, object] = {"lot": parts[0], "form": form, "count": count, "material": " ".join(material)}
     for name, length in zip(names, lengths, strict=True):
         what = name.removesuffix("_mm")

@@ -146,7 +146,7 @@ def test_the_box_loses_and_gains_lots_and_takes_it_back(app_on, running, wait_fo
             await hand.sees("in the box: 2 S9", "600 x 40 x 12 mm")
             await hand.press("a")
             await hand.enter("S9 strip 600")
-            await hand.sees("has 3 lengths")
+            await hand.sees("3 to give, not")
             await hand.press("escape", "i")
             await hand.enter(str(bad))
             await hand.sees("line 2")

@@ -170,7 +170,7 @@ def test_a_leg_that_can_not_be_is_refused_at_once(make_site, text, wrong) -> Non
     [
         ("F9", "typed like"),
         ("F9 flat", "typed like"),
-        ("F9 flat 1 2", "1 lengths"),
+        ("F9 flat 1 2", "a flat takes thickness: 1 to give, not 2"),
         ("T9 taper 2 1 200", "wrong way"),
         ("F9 flat x4", "not 0"),
     ],
