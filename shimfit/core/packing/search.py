@@ -16,8 +16,8 @@ need there, the cheapest class of pack that makes it. Then, for each set of bear
 *Exact*, because every bound is below what it stands for: for a box in which every seat has the pieces to
 itself. `onebox` makes it exact for the one box there is.
 
-*Example.* At 1:500 on a 90 mm foot a window is some 0.4 mm, 40 entries: 64 000 triples. 1 600 pairs leave
-600 with an interval; the rings leave 60 of them, and some 100 triples are priced.
+*Example*, in round figures, not measured. At 1:500 on a 90 mm foot a window is some 0.4 mm, 40 entries:
+64 000 triples. 1 600 pairs leave 600 with an interval; the rings leave 60, and some 100 triples are priced.
 """
 
 from __future__ import annotations
