@@ -273,6 +273,8 @@ def read_length(text: str, units: Units = "mm", *, what: str = "length", zero_ok
     length = scan_length(text, 0, units, what)
     rest = skip_spaces(text, length.end)
     word = _WORD.match(text, rest)
+    if _BY.match(text, rest):
+        raise EntryError(f"{what}: one length is wanted, not one by another", at=rest)
     if word and not length.unit_was_typed:
         raise EntryError(f"{what}: unknown length unit {word[0]!r}; try mm, cm, m, in or ft", at=rest)
     _refuse_rest(text, rest, what)

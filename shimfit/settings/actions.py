@@ -28,9 +28,10 @@ class Action:
     empty_line: str = ""
     page: str = ""
     letter: str = ""
-    move: str = ""
+    on_run: str = ""
     label: str = ""
     asks: str = ""
+    empty: str = ""
     plain: str = ""
 
 
@@ -38,8 +39,8 @@ def _actions() -> Iterator[Action]:
     """All of actions.txt."""
     page = Path(__file__).with_name("actions.txt").read_text("utf-8")
     for begins, rest in re.findall(r"^(\w.*)((?:\n .*)?)", page, re.MULTILINE):
-        name, _, told = begins.partition(": ")
-        title, _, says = told.partition(". ")
+        name, _, about = begins.partition(": ")
+        title, _, says = about.partition(". ")
         parts = (part.partition("=") for part in rest.strip().split("; ") if part)
         yield Action(name, title, says, **{part: text for part, _, text in parts})
 
@@ -48,18 +49,6 @@ ACTIONS = tuple(_actions())
 BY_NAME = {action.name: action for action in ACTIONS}
 SCREENS = ("post", "run", "plan", "stock", "record", "setup")
 """Pages in the order of their tabs."""
-ON_PAGES = {
-    "run": {
-        "l": "left_to_do",
-        "w": "by_worst",
-        "slash": "find",
-        "s": "survey",
-        "p": "go_plan",
-        "i": "insert_post",
-        "m": "move_post",
-    },
-}
-"""Letters of the run's page, whose actions are not its own."""
 EMPTY_LINE_KEYS = {
     {"?": "question_mark", "/": "slash"}.get(action.empty_line, action.empty_line): action.name
     for action in ACTIONS

@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import signal
-from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar
@@ -317,7 +316,7 @@ class ShimfitApp(App[None]):
         place = self.session.place
         if place is None:
             return
-        self.session.go(replace(place, post=name))
+        self.session.go_post(name)
         self.go("post")
         self.home.outcome = None
         self.home.new_post()
@@ -416,7 +415,7 @@ class ShimfitApp(App[None]):
             "verify": partial(self.command, "record", {"path": "verify"}, at_once=True),
             "turn": self._ask_for_two,
             "move_post": self._ask_for_station,
-            "remove_post": lambda: self.tell(self.session.remove_post(self.page.marked_post())),
+            "remove_post": lambda: self.tell(self.session.do("remove_post", post=self.page.marked_post())),
             **{name: partial(listening.walk, name) for name in WALKS},
             "dropped": listening.forget_zero,
             "take": lambda: self.tell(listening.take()),
@@ -429,7 +428,7 @@ class ShimfitApp(App[None]):
         """Do an action of the table, or one that only a tap can ask for; errors become words."""
         action, page = BY_NAME.get(name), self.page
         try:
-            if action is None or not (action.page or action.move):
+            if action is None or name in self._does:
                 self._does[name]()
             elif action.page == page.NAME:
                 page.perform(name)
@@ -438,9 +437,9 @@ class ShimfitApp(App[None]):
                 if name != "stock_out":  # there nothing is marked yet: the page says what to do
                     self.page.call_after_refresh(self.page.perform, name)
             elif action.label:
-                page.ask(Question(action.label, action.asks, getattr(self.session, action.move)))
+                page.ask(Question(action.label, action.asks, partial(self.session.do, name)))
             else:
-                self.tell(getattr(self.session, action.move)())
+                self.tell(self.session.do(name))
         except ShimfitError as error:
             if error.kind == "internal":
                 raise
@@ -530,7 +529,7 @@ class ShimfitApp(App[None]):
         """Walk the posts that are due, or every post again."""
 
         def walk(text: str) -> Outcome:
-            outcome = self.session.retighten(text)
+            outcome = self.session.do("retighten", text)
             if outcome.done:
                 self.page.stop_asking()
                 self.go("post")
@@ -561,7 +560,7 @@ class ShimfitApp(App[None]):
         post = run.post(name) if run is not None else None
         now = f"{post.station_mm:g} mm" if post is not None else ""
         hint = f"new station of post {name}, from the run's start"
-        self.page.ask(Question("station", hint, partial(self.session.move_post, name), now))
+        self.page.ask(Question("station", hint, partial(self.session.do, "move_post", post=name), now))
 
     def _next_theme(self) -> None:
         self.theme = themes.NAMES[(themes.NAMES.index(self.theme) + 1) % len(themes.NAMES)]

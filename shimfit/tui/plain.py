@@ -9,7 +9,6 @@ from __future__ import annotations
 import shlex
 import sys
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
@@ -27,21 +26,13 @@ from shimfit.tui.session import Outcome, Session
 from shimfit.tui.setting_up import add_run, check_answer, lot_hint, run_steps
 
 if TYPE_CHECKING:
-    from shimfit.settings.actions import Action
-    from shimfit.standing import PostRecord
     from shimfit.tui.commands import Commands
     from shimfit.wire.inclinometer import Inclinometer
     from shimfit.workflow.site import Site
 
 PLAN_SIZE = (52, 13)
-
-
-@dataclass(frozen=True, slots=True)
-class _Command:
-    form: str
-    says: str
-    do: Callable[[str], str | None]
-    """Takes what stands after the word; returns what to say, None to leave."""
+Does = Callable[[str], "str | Outcome | None"]
+"""Takes what stands after the word; returns what to say, an outcome that the post follows, None to leave."""
 
 
 def run_plain(
@@ -58,11 +49,13 @@ def run_plain(
     sensor: an inclinometer, started here and stopped on the way out; None takes the one that is set up.
     commands: the command line, so that a line of it can be typed here too.
     """
-    sensor = sensor or sensor_of(site)
-    talk = _Conversation(site, stdin or sys.stdin, stdout or sys.stdout, commands, ascii=ascii, sensor=sensor)
+    session = Session(site, glyphs_for(ascii_only=ascii), words_only=True)
+    talk = _Conversation(
+        session, stdin or sys.stdin, stdout or sys.stdout, sensor or sensor_of(site), commands
+    )
     try:
-        if sensor is not None:
-            sensor.start()
+        if talk.sensor is not None:
+            talk.sensor.start()
         return talk.work()
     except KeyboardInterrupt:
         talk.say("\nstopped; everything that was logged is on disk")
@@ -77,74 +70,54 @@ class _Conversation:
 
     def __init__(
         self,
-        site: Site,
+        session: Session,
         stdin: TextIO,
         stdout: TextIO,
-        commands: Commands | None = None,
-        *,
-        ascii: bool,  # noqa: A002 - named as the option that it comes from
         sensor: Inclinometer | None,
+        commands: Commands | None,
     ) -> None:
-        self.sensor = sensor
-        self.was_lost = False
-        self.session = Session(site, glyphs_for(ascii_only=ascii), words_only=True)
-        self.stdin = stdin
-        self.stdout = stdout
-        self.shows_typed = not stdin.isatty()
-        own: tuple[_Command, ...] = (
-            _Command("go 7", "go to a post by its name", self._find),
-            _Command("again", "say once more how this post stands", lambda _: self._post()),
-            _Command("plan", "draw the foot with its packs", lambda _: self._plan()),
-            _Command("run", "every post as it stands", lambda _: self._run(left=False)),
-            _Command("left", "the posts that are left to do", lambda _: self._run(left=True)),
-            _Command("stock", "what is in the box", lambda _: self._stock()),
-            _Command("open job/run", "work on another run", self._open),
-            _Command("sample", "write the sample job and open it", lambda _: self._sample()),
-            _Command("set units inch", "change a setting", self._set),
-        )
-        if commands is not None:
-            run = partial(self._run_command, commands)
-            own += (
-                _Command("shimfit due JOB/RUN", "any command, as at a shell; shimfit help lists them", run),
-            )
-        of_the_table = (
-            _Command(action.plain, action.says, self._doer(action)) for action in ACTIONS if action.plain
-        )
-        self.commands = {command.form.partition(" ")[0]: command for command in (*of_the_table, *own)}
-        self.short = {"?": "help", "q": "quit"}
-
-    def _doer(self, action: Action) -> Callable[[str], str | None]:
-        """What does an action of the table here: a method of this conversation, else the session's move."""
-        own: dict[str, Callable[[str], str | None]] = {
+        self.session, self.stdin, self.stdout = session, stdin, stdout
+        self.sensor, self.was_lost = sensor, False
+        own: dict[str, Does] = {
             "hand_over": self._write,
             "new_run": lambda _: self._new(),
-            "stock_add": self.session.add_lots,
+            "stock_add": session.add_lots,
             "stock_import": self._load,
-            "stock_out": self.session.site.out_of,
+            "stock_out": session.site.out_of,
             "help": lambda _: self._help(),
             "quit": lambda _: None,
-            "undo": lambda text: self._move(self.session.undo(box=text == "box")),
-            "redo": lambda text: self._move(self.session.redo(box=text == "box")),
+            "undo": lambda text: session.undo(box=text == "box"),
+            "redo": lambda text: session.redo(box=text == "box"),
             "next_post": lambda _: self._walk(+1),
             "previous_post": lambda _: self._walk(-1),
-            "find": self._find,
-            "survey": lambda _: self.session.survey().message,
+            "find": self._go,
+            "survey": lambda _: session.do("survey").message,
             "kind": self._kind,
             "turn": self._turn,
-            "retighten": lambda text: self._move(self.session.retighten(text)),
         }
-        if action.name in own:
-            return own[action.name]
-        move = getattr(self.session, action.move)
-        return lambda text: self._move(move(text) if action.label else move())
-
-    def _kind(self, text: str) -> str:
-        outcome = self.session.kind_of_next(text)
-        return outcome.message if outcome.done else f"refused: {outcome.message}"
-
-    def _turn(self, text: str) -> str:
-        first, _, second = text.partition("/")
-        return self._move(self.session.turned(first.strip(), second.strip()))
+        self.words: dict[str, tuple[str, str, Does]] = {}
+        """How each is typed, what it does, and what does it: the table's actions, then what is only here."""
+        rows: list[tuple[str, str, Does]] = [
+            (action.plain, action.says, own.get(action.name, partial(session.do, action.name)))
+            for action in ACTIONS
+            if action.plain
+        ]
+        rows += [
+            ("go 7", "go to a post by its name", self._go),
+            ("again", "say once more how this post stands", lambda _: self._post()),
+            ("plan", "draw the foot with its packs", lambda _: self._plan()),
+            ("run", "every post as it stands", lambda _: self._run(left=False)),
+            ("left", "the posts that are left to do", lambda _: self._run(left=True)),
+            ("stock", "what is in the box", lambda _: self._stock()),
+            ("open job/run", "work on another run", self._open),
+            ("sample", "write the sample job and open it", lambda _: self._sample()),
+            ("set units inch", "change a setting", self._set),
+        ]
+        if commands is not None:
+            run = partial(self._run_command, commands)
+            rows.append(("shimfit due JOB/RUN", "any command, as at a shell; shimfit help lists them", run))
+        for row in rows:
+            self.words[row[0].partition(" ")[0]] = row
 
     def work(self) -> int:
         """Ask, do, say, until there is no more."""
@@ -165,14 +138,16 @@ class _Conversation:
             if typed is None:
                 return Exit.DONE
             try:
-                said = self._parse(typed.strip())
+                came = self._do(typed.strip())
             except ShimfitError as error:
                 if error.kind == "internal":
                     raise
-                said = f"refused: {error.message}"
-            if said is None:
+                came = f"refused: {error.message}"
+            if came is None:
                 return Exit.DONE
-            self.say(said)
+            if isinstance(came, Outcome):
+                came = f"{came.message}\n{self._post()}" if came.done else f"refused: {came.message}"
+            self.say(came)
 
     def say(self, text: str) -> None:
         """Print what is said; an output that can't carry a sign gets a question mark for it."""
@@ -181,29 +156,23 @@ class _Conversation:
         self.stdout.write(text.encode(encoding, "replace").decode(encoding) + "\n")
         self.stdout.flush()
 
-    # ------------------------------------------------------------ hearing
-
     def _ask(self, prompt: str) -> str | None:
         self.stdout.write(prompt)
         self.stdout.flush()
         line = self.stdin.readline()
-        if not line:
-            self.say("")
-            return None
-        if self.shows_typed:
-            self.say(line.rstrip("\n"))
-        return line.rstrip("\n")
+        if not line or not self.stdin.isatty():
+            self.say(line.rstrip("\n"))  # what nobody typed at a terminal is seen in the log all the same
+        return line.rstrip("\n") if line else None
 
-    def _parse(self, typed: str) -> str | None:
+    def _do(self, typed: str) -> str | Outcome | None:
+        """Do what was typed: a reading, a word; nothing walks on, or takes what the sensor holds."""
         if not typed:
-            if self.sensor is None or self.session.place is None:
-                return self._walk(+1)
-            return self._take(self.sensor)
+            return self._take() if self.sensor is not None and self.session.place else self._walk(+1)
         parsed = self.session.echo(typed)
         word, _, rest = typed.partition(" ")
-        word = self.short.get(word, word.lower())
-        if not isinstance(parsed, Understood) and word in self.commands:
-            return self.commands[word].do(rest.strip())
+        word = {"?": "help", "q": "quit"}.get(word, word.lower())
+        if not isinstance(parsed, Understood) and word in self.words:
+            return self.words[word][2](rest.strip())
         if self.session.place is None:
             return "refused: no run is open; type sample, new or open JOB/RUN"
         outcome = self.session.enter(typed)
@@ -214,67 +183,62 @@ class _Conversation:
         assert isinstance(parsed, Understood)
         return f"understood: {parsed.words}\n{outcome.message}\n{self._post()}"
 
-    # ------------------------------------------------------------ saying
+    # ------------------------------------------------------------ what is said
 
     def _post(self) -> str:
         run, record, view = self.session.run, self.session.record, self.session.view
         if run is None or record is None or view is None:
             return "no run is open"
-        where = f"{run.job}/{run.name}, post {record.name}, {self.session.index + 1} of {len(run.posts)}"
-        rows = [f"{where}: {view.word}."]
-        rows += [
-            text if text[-1] in ".?!" else f"{text}." for text in (view.lean, view.result, view.do) if text
-        ]
+        at = f"{self.session.index + 1} of {len(run.posts)}"
+        texts = (
+            f"{run.job}/{run.name}, post {record.name}, {at}: {view.word}",
+            view.lean,
+            view.result,
+            view.do,
+        )
+        rows = [text if text[-1] in ".?!" else f"{text}." for text in texts if text]
         for pack in view.packs:
             kind = "pack" if pack.lifts else "filler"
             changed = f" ({pack.changed})" if pack.changed else ""
             rows.append(f"  {pack.number}. {pack.where}, {kind}: {pack.what}{changed}")
-        rows += [f"  {remark}" for remark in view.remarks]
-        return "\n".join(rows)
+        return "\n".join([*rows, *(f"  {remark}" for remark in view.remarks)])
 
     def _plan(self) -> str:
         record, words = self.session.record, self.session.words
         if record is None or words is None:
             return "no run is open"
-        packs = record.packs_in_place if record.going_in is None else record.going_in.packs
         width, height = PLAN_SIZE
-        canvas = foot_plan(
+        return foot_plan(
             record.foot,
-            packs,
+            record.packs_in_place if record.going_in is None else record.going_in.packs,
             record.reading.lean if record.reading else None,
             record.height_mm,
             names=words.names,
             glyphs=ASCII,
             width=width,
             height=height,
-        )
-        return canvas.text()
+        ).text()
 
     def _run(self, *, left: bool) -> str:
-        run = self.session.run
-        if run is None:
+        run, words = self.session.run, self.session.words
+        if run is None or words is None:
             return "no run is open"
-        posts = run.left_to_do if left else run.posts
         rows = [f"{run.job}/{run.name}: {len(run.left_to_do)} of {len(run.posts)} posts left to do."]
-        return "\n".join([*rows, *(self._row(post) for post in posts)])
-
-    def _row(self, post: PostRecord) -> str:
-        words = self.session.words
-        assert words is not None
-        lean = post.reading.lean if post.reading else None
-        was = "was " if post.changed else ""
-        off = f", {was}{words.off(lean, post)}" if lean else ""
-        notes = "".join(f"; {note.text}" for note in post.notes)
-        return f"  post {post.name}: {post.state}{off}{notes}"
+        for post in run.left_to_do if left else run.posts:
+            lean, was = post.reading.lean if post.reading else None, "was " if post.changed else ""
+            off = f", {was}{words.off(lean, post)}" if lean else ""
+            rows.append(
+                f"  post {post.name}: {post.state}{off}" + "".join(f"; {note.text}" for note in post.notes)
+            )
+        return "\n".join(rows)
 
     def _stock(self) -> str:
-        lots = self.session.box().lots
+        lots, units = self.session.site.box().lots, self.session.settings.units
         if not lots:
-            hint = lot_hint(self.session.settings.units).partition("  /")[0]
-            return f"The box is empty. Type lot {hint}, or load FILE.csv."
+            return f"The box is empty. Type lot {lot_hint(units).partition('  /')[0]}, or load FILE.csv."
         from shimfit.text.phrases import lot_row
 
-        return "\n".join(["In the box:", *(lot_row(lot, 40, self.session.settings.units) for lot in lots)])
+        return "\n".join(["In the box:", *(lot_row(lot, 40, units) for lot in lots)])
 
     def _help(self) -> str:
         like = self.session.example()
@@ -286,17 +250,17 @@ class _Conversation:
         ]
         if self.sensor is not None:
             rows.append("  Enter alone holds the inclinometer's reading, once the post stands still.")
-        rows += [f"  {command.form:<28} {command.says}" for command in self.commands.values()]
-        rows += ["Cautions:", *(f"  {text}" for text in cautions_of("help"))]
-        return "\n".join(rows)
+        rows += [f"  {form:<28} {says}" for form, says, _ in self.words.values()]
+        return "\n".join([*rows, "Cautions:", *(f"  {text}" for text in cautions_of("help"))])
 
     # ------------------------------------------------------------ the inclinometer
 
-    def _take(self, sensor: Inclinometer) -> str:
+    def _take(self) -> str:
         """Wait for the post to stand still, then log what the inclinometer holds."""
+        assert self.sensor is not None
         self.say("Hold the post still.")
-        live = hold(sensor)
-        outcome = take(self.session, sensor)
+        live = hold(self.sensor)
+        outcome = take(self.session, self.sensor)
         if not outcome.done:
             self.was_lost = bool(live.fault)
             return f"refused: {outcome.message}"
@@ -312,48 +276,56 @@ class _Conversation:
             self.was_lost = bool(fault)
             self.say(f"{fault}." if fault else "SENSOR: it is there again; Enter alone holds its reading.")
 
-    # ------------------------------------------------------------ doing
-
-    def _move(self, outcome: Outcome, *, says_what: bool = True) -> str:
-        """What came of a move, then how the post stands."""
-        if not outcome.done:
-            return f"refused: {outcome.message}"
-        return f"{outcome.message}\n{self._post()}" if says_what else self._post()
+    # ------------------------------------------------------------ what is done
 
     def _walk(self, by: int) -> str:
         outcome = self.session.step(by)
         return self._post() if outcome.done else outcome.message
 
-    def _find(self, text: str) -> str:
-        return self._move(self.session.find(text), says_what=False)
+    def _go(self, text: str) -> str:
+        outcome = self.session.do("find", text)
+        return self._post() if outcome.done else f"refused: {outcome.message}"
+
+    def _kind(self, text: str) -> str:
+        outcome = self.session.do("kind", text)
+        return outcome.message if outcome.done else f"refused: {outcome.message}"
+
+    def _turn(self, text: str) -> Outcome:
+        """Two readings with a stroke between them; where they have fractions, with blanks around it."""
+        first, _, second = text.partition(" / " if " / " in text else "/")
+        return self.session.turned(first.strip(), second.strip())
 
     def _load(self, text: str) -> str:
         from shimfit.workflow.tables import load_lots
 
-        reported = load_lots(self.session.site, Path(text).expanduser())
+        loaded = load_lots(self.session.site, Path(text).expanduser())
         self.session.answer_missing()
-        return reported
+        return loaded
 
     def _write(self, name: str) -> str:
         if self.session.run is None:
             return "refused: no run is open"
         self.session.refresh()
-        name = name or suggested_name(self.session.run)
-        try:
-            return f"written: {export_record(self.session.site, self.session.run, name)}"
-        except FileError as error:
-            if not error.message.endswith("exists already"):
-                raise
-            if self._ask(f"{error.message}. Write over it? yes or no> ") != "yes":
+        name, overwrite = name or suggested_name(self.session.run), False
+        while True:
+            try:
+                target = export_record(self.session.site, self.session.run, name, overwrite=overwrite)
+            except FileError as error:
+                if overwrite or not error.message.endswith("exists already"):
+                    raise
+                overwrite = self._ask(f"{error.message}. Write over it? yes or no> ") == "yes"
+            else:
+                return f"written: {target}"
+            if not overwrite:
                 return "not written"
-            return f"written: {export_record(self.session.site, self.session.run, name, overwrite=True)}"
 
     def _open(self, text: str) -> str:
         job, _, run = text.partition("/")
         if not run:
-            known = [f"{one.name}/{name}" for one in self.session.jobs() for name in one.runs]
+            known = [f"{one.name}/{name}" for one in self.session.site.jobs() for name in one.runs]
             return "Runs: " + (", ".join(known) or "none yet")
-        return self._move(self.session.go_run(job.strip(), run.strip()), says_what=False)
+        outcome = self.session.go_run(job.strip(), run.strip())
+        return self._post() if outcome.done else f"refused: {outcome.message}"
 
     def _sample(self) -> str:
         from shimfit.workflow.sample import write_sample
@@ -365,16 +337,15 @@ class _Conversation:
     def _new(self) -> str:
         answers: dict[str, str] = {}
         while left := [step for step in run_steps(self.session.site, answers) if step[0] not in answers]:
-            (key, hint), *_ = left
-            while key not in answers:
-                typed = self._ask(f"{key} ({hint})> ")
-                if typed is None:
-                    return "no run was made"
-                try:
-                    check_answer(self.session.site, key, typed, answers)
-                except ShimfitError as error:
-                    self.say(f"refused: {error.message}")
-                    continue
+            key, hint = left[0]
+            typed = self._ask(f"{key} ({hint})> ")
+            if typed is None:
+                return "no run was made"
+            try:
+                check_answer(self.session.site, key, typed, answers)
+            except ShimfitError as error:
+                self.say(f"refused: {error.message}")
+            else:
                 answers[key] = typed
         run = add_run(self.session.site, answers)
         self.session.go_run(run.job, run.name)

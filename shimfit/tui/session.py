@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from functools import partial
 from math import hypot
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -11,7 +12,7 @@ from shimfit.entry.result import EntrySettings, Incomplete, Refused, Understood
 from shimfit.errors import ShimfitError, UsageError
 from shimfit.model import Face, PostState
 from shimfit.quantities import shown
-from shimfit.settings.actions import USUAL_KEYS, KeyWords
+from shimfit.settings.actions import BY_NAME, USUAL_KEYS, KeyWords
 from shimfit.text.phrases import PostView, Words, post_view
 from shimfit.values import dataclass
 from shimfit.workflow.site import Place
@@ -25,8 +26,6 @@ if TYPE_CHECKING:
     from shimfit.report.due import DueRow
     from shimfit.settings import Settings
     from shimfit.standing import PostRecord, RunState
-    from shimfit.store.box import BoxState
-    from shimfit.store.journal import JobState
     from shimfit.text.glyphs import Glyphs
     from shimfit.workflow.reading import Asked
     from shimfit.workflow.site import Site
@@ -64,6 +63,7 @@ def outcome_of(move: Callable[[], Outcome | str | None]) -> Outcome:
     return came if isinstance(came, Outcome) else Outcome(came or "")
 
 
+NO_RUN = Outcome("no run is open", done=False)
 MUCH_NEARER = 3.0
 """So many times nearer to where it stood than to where the packs would bring it: a slip, or no packs."""
 TAUGHT = 2
@@ -76,6 +76,12 @@ KINDS: Mapping[str, Mapping[str, Any]] = {
     "verify": {"after": True},
 }
 """What a reading can be besides a plain one: fields of workflow.reading.Asked."""
+TOGGLES = {
+    "survey": ("walks_on", "each reading walks on to the next post", "each reading stays at its post"),
+    "left_to_do": ("only_left", "the list shows only what is left to do", "the list shows all posts"),
+    "by_worst": ("by_worst", "furthest out first", "as they stand in the run"),
+}
+"""Actions that turn something of the session on or off: what, and what is said of either."""
 
 
 class Session:
@@ -90,8 +96,9 @@ class Session:
         """How the keys are called in what is said."""
         self.place: Place | None = None
         self.run: RunState | None = None
+        """The run of `place`; both are None while no run is open."""
         self._gone: str | None = None  # the job whose run in view was taken back
-        self._sure_of: str | None = None
+        self._sure_of: str | None = None  # what was asked about, and is done when it comes again
         self._asked = KINDS[""]
         self._changes = site.journal.changes_by_others()
         self.answers_later: Callable[[Place], bool] | None = None
@@ -109,6 +116,8 @@ class Session:
         self.due: Mapping[str, DueRow] = {}
         """Posts of the re-tighten walk, in walking order, with how each stood; empty: all posts."""
 
+    # ------------------------------------------------------------ what is in view
+
     @property
     def settings(self) -> Settings:
         """The settings that are in force."""
@@ -117,46 +126,36 @@ class Session:
     @property
     def record(self) -> PostRecord | None:
         """The post on screen."""
-        if self.run is None or self.place is None:
-            return None
-        return self.run.post(self.place.post)
+        return self.run.post(self.place.post) if self.run is not None and self.place is not None else None
 
     @property
     def index(self) -> int:
         """Position of the post on screen in walking order, from 0."""
-        if self.run is None or self.place is None:
-            return 0
-        names = [post.name for post in self.run.posts]
-        return names.index(self.place.post) if self.place.post in names else 0
+        names = [post.name for post in self.run.posts] if self.run is not None else []
+        return names.index(self.place.post) if self.place is not None and self.place.post in names else 0
 
     @property
     def words(self) -> Words | None:
-        """How this run is spoken of; None while no run is open."""
+        """How this run is worded; None while no run is open.
+
+        A post whose last reading was typed in one unit is spoken of in the same.
+        """
         if self.run is None:
             return None
+        units: Units | None = None
+        last = self.record.readings[-1] if self.record is not None and self.record.readings else None
+        if last is not None and last.method == "typed" and self.place is not None:
+            parsed = self.site.echo(self.place, last.text)
+            parts = parsed.parts if isinstance(parsed, Understood) else ()
+            typed = {part.unit for part in parts if part.value}
+            units = "inch" if typed == {"in"} else "mm" if typed and typed <= {"mm", "cm"} else None
         return Words(
             self.run,
             self.glyphs,
-            units=self._typed_units(),
+            units=units,
             graduation=self.settings.graduation,
             words_only=self._words_only,
         )
-
-    def _typed_units(self) -> Units | None:
-        """Unit that this post's last reading was typed in: it is told back in the same; None = the run's."""
-        record = self.record
-        if record is None or self.place is None or not record.readings:
-            return None
-        last = record.readings[-1]
-        if last.method != "typed":
-            return None
-        parsed = self.site.echo(self.place, last.text)
-        if not isinstance(parsed, Understood):
-            return None
-        typed = {part.unit for part in (parsed.along, parsed.across) if part is not None and part.value}
-        if typed <= {"in"}:
-            return "inch" if typed else None
-        return "mm" if typed <= {"mm", "cm"} else None
 
     @property
     def letters(self) -> Mapping[Face, str]:
@@ -170,63 +169,68 @@ class Session:
         names = self.words.names if self.words is not None else {face: face.value for face in Face}
         return ", ".join(f"{letter} {names[face]}" for face, letter in self.letters.items())
 
+    @property
+    def units(self) -> Units:
+        """The unit of a bare number here."""
+        return self.run.units if self.run is not None else self.settings.units
+
     def example(self, *, half: bool = False, across: bool = False) -> str:
         """A reading as it may be typed here: `6n10h`, `1/4n3/8h`; half: only along, or only across."""
-        units = self.run.units if self.run is not None else self.settings.units
-        one, other = ("1/4", "3/8") if units == "inch" else ("6", "10")
+        one, other = ("1/4", "3/8") if self.units == "inch" else ("6", "10")
         parts = f"{one}{self.letters[Face.NEXT]}", f"{other}{self.letters[Face.HOUSE]}"
         return parts[across] if half else "".join(parts)
 
     @property
     def view(self) -> PostView | None:
         """What is to be said at the post on screen."""
-        if self.run is None or self.record is None or self.words is None:
+        record, words = self.record, self.words
+        if record is None or words is None:
             return None
-        view = post_view(self.record, self.words)
+        view = post_view(record, words)
         if self.place in self.working:
             view = replace(view, do=f"working{self.glyphs.more}")
-        elif self._is_to_tighten(self.record):
+        elif self._is_to_tighten(record):
             view = replace(view, do="Tighten the nut, read again.")
-        remarks = (*self._remarks(self.record), *view.remarks)
+        remarks = (*self._remarks(record, words), *view.remarks)
         return replace(view, remarks=tuple(map(self.glyphs.spell, remarks)))
 
-    def _remarks(self, record: PostRecord) -> tuple[str, ...]:
-        """What the post's own record does not hold: an instrument to check, the bow.
+    def _remarks(self, record: PostRecord, words: Words) -> list[str]:
+        """What the post's own record does not hold: the re-tighten walk, an instrument to check, the bow.
 
-        Spoken, also that two crews laid the run out differently; the screens have a banner for it.
+        Line by line also that two crews laid the run out differently; the screens have a banner for it.
         """
-        conflict = self.run.conflict if self._words_only and self.run is not None else None
-        reported = [conflict] if conflict else []
+        remarks = [self._due_words(self.due[record.name], record, words)] if record.name in self.due else []
+        if self._words_only and self.run is not None and self.run.conflict:
+            remarks.append(self.run.conflict)
         if self.site.box().instruments:
             from shimfit.workflow.instruments import due
 
-            reported += due(self.site, self.site.now().date())
+            remarks += due(self.site, self.site.now().date())
         if any(reading.stage == "mid" for reading in record.readings):
             from shimfit.workflow.reading import bow_words
 
-            reported += [words for words in (bow_words(record),) if words]
-        return (*self._due_words(record), *reported)
+            remarks.append(bow_words(record) or "")
+        return [remark for remark in remarks if remark]
 
     def _is_to_tighten(self, record: PostRecord) -> bool:
         """True on the re-tighten walk until the post is read again."""
         row = self.due.get(record.name)
         return row is not None and (record.reading is None or record.reading.time == row.latest.time)
 
-    def _due_words(self, record: PostRecord) -> tuple[str, ...]:
+    def _due_words(self, row: DueRow, record: PostRecord, words: Words) -> str:
         """On the re-tighten walk: how the post stood, how it stands, how far its top moved."""
-        row, words = self.due.get(record.name), self.words
-        if row is None or words is None or row.latest.lean is None:
-            return ()
+        if row.latest.lean is None:
+            return ""
         number = [*self.due].index(record.name) + 1
         stood = words.lean(row.latest.lean, record.height_mm)
         said = f"re-tighten {number} of {len(self.due)}: on {row.read[:10]} the {stood}"
         if self._is_to_tighten(record) or record.reading is None or record.reading.lean is None:
-            return (said,)
+            return said
         from shimfit.report.due import moved_mm
 
-        moved = moved_mm(row.latest, record.reading)
         now = words.lean(record.reading.lean, record.height_mm).removeprefix("TOP ")
-        return (f"{said}; now it {now}, moved {shown.small(moved or 0.0, words.units)}",)
+        moved = shown.small(moved_mm(row.latest, record.reading) or 0.0, words.units)
+        return f"{said}; now it {now}, moved {moved}"
 
     @property
     def wants_hints(self) -> bool:
@@ -244,27 +248,20 @@ class Session:
         made = self.plan_made
         return made[1] if made is not None and made[0] == self.site.log() else None
 
+    # ------------------------------------------------------------ going from post to post
+
     def others_logged(self) -> bool:
         """True once for what another program has logged since the last look."""
         changes = self.site.journal.changes_by_others()
         new, self._changes = changes != self._changes, changes
         return new
 
-    def jobs(self) -> tuple[JobState, ...]:
-        """All jobs in the file."""
-        return tuple(self.site.jobs())
-
-    def box(self) -> BoxState:
-        """What is left in the box."""
-        return self.site.box()
-
     def open_last(self) -> bool:
         """Go to where work stopped; False when the file holds no run yet."""
         place = self.site.last_place()
-        if place is None:
-            return False
-        self.go(place)
-        return True
+        if place is not None:
+            self.go(place)
+        return place is not None
 
     def go(self, place: Place) -> None:
         """Stand at a post."""
@@ -284,6 +281,20 @@ class Session:
             self.answers_later(place)
             self.run = self.site.run(place.job, place.run)
 
+    def go_post(self, name: str) -> Outcome:
+        """Stand at another post of this run."""
+        assert self.place is not None
+        self.go(replace(self.place, post=name))
+        return Outcome(f"post {name}")
+
+    def go_run(self, job: str, run: str) -> Outcome:
+        """Stand at the first post of a run that still wants something."""
+        state = self.site.run(job, run)
+        if not state.posts:
+            return Outcome(f"{job}/{run} has no posts yet", done=False)
+        self.go(Place(job, run, next(iter(state.left_to_do), state.posts[0]).name))
+        return Outcome(f"{job}/{run}, {len(state.posts)} posts")
+
     def answer_missing(self) -> None:
         """Every post whose answer is not one any more gets another: the box was filled, the run changed."""
         from shimfit.workflow.reading import answer_now, missing_answers
@@ -291,22 +302,9 @@ class Session:
         if self.site.read_only:
             return
         for place in missing_answers(self.site):
-            if place in self.working:
-                continue
-            if self.answers_later is None:
-                answer_now(self.site, place)
-            else:
-                self.answers_later(place)
+            if place not in self.working:
+                (self.answers_later or partial(answer_now, self.site))(place)
         self.refresh()
-
-    def go_run(self, job: str, run: str) -> Outcome:
-        """Stand at the first post of a run that still wants something."""
-        state = self.site.run(job, run)
-        if not state.posts:
-            return Outcome(f"{job}/{run} has no posts yet", done=False)
-        post = next(iter(state.left_to_do), state.posts[0])
-        self.go(Place(job, run, post.name))
-        return Outcome(f"{job}/{run}, {len(state.posts)} posts")
 
     def refresh(self) -> None:
         """Read the run again from the log; where the post is gone from it, stand at its neighbour.
@@ -324,16 +322,15 @@ class Session:
             self.open_last()
             return
         if self.record is None and self.run.posts:
-            post = self.run.posts[min(index, len(self.run.posts) - 1)]
-            self.go(replace(self.place, post=post.name))
+            self.go_post(self.run.posts[min(index, len(self.run.posts) - 1)].name)
 
     def step(self, by: int) -> Outcome:
         """Walk to the next (+1) or previous (-1) post.
 
         On the re-tighten walk to one that is due; with `only_left`, to one that wants something.
         """
-        if self.run is None or self.place is None:
-            return Outcome("no run is open", done=False)
+        if self.run is None:
+            return NO_RUN
         posts = self.run.posts
         left = {post.name for post in self.run.left_to_do}
         walked = set(self.due) or (left if self.only_left else {post.name for post in posts})
@@ -341,8 +338,7 @@ class Session:
         while 0 <= index < len(posts) and posts[index].name not in walked:
             index += by
         if 0 <= index < len(posts):
-            self.go(replace(self.place, post=posts[index].name))
-            return Outcome(f"post {posts[index].name}")
+            return self.go_post(posts[index].name)
         end = "last" if by > 0 else "first"
         if self.due:
             again = sum(not self._is_to_tighten(post) for post in posts if post.name in self.due)
@@ -351,90 +347,55 @@ class Session:
         more = f"{len(left)} left to do" if left else f"every post is done: {hands_over} the record"
         return Outcome(f"this is the {end} post of the run; {more}", done=False)
 
-    def retighten(self, text: str) -> Outcome:
+    def _retighten(self, text: str) -> Outcome:
         """Walk only the posts that are due: proven plumb as many days ago as typed, or as the run says.
 
         `end` walks every post again.
         """
-        if self.run is None or self.place is None:
-            return Outcome("no run is open", done=False)
-        if text.strip() == "end":
+        if self.run is None:
+            return NO_RUN
+        if text == "end":
             self.due = {}
             return Outcome("every post is walked again")
         from shimfit.report.due import due_list
 
-        try:
-            days = int(text) if text.strip() else self.run.due_days
-        except ValueError:
-            return refused(f"a whole number of days, not {text.strip()!r}")
+        if text and not text.removeprefix("-").isdecimal():
+            return refused(f"a whole number of days, not {text!r}")
+        days = int(text) if text else self.run.due_days
         if days is None:
             return Outcome("due after how many days? The run has no interval of its own", done=False)
-        try:
-            listed = due_list(replace(self.run, due_days=days), self.site.now())
-        except UsageError as error:
-            return refused(error)
-        rows = {row.post: row for row in listed if row.is_due}
+        rows = {
+            row.post: row for row in due_list(replace(self.run, due_days=days), self.site.now()) if row.is_due
+        }
         if not rows:
             return Outcome(f"no post was proven plumb {days} days ago or more: none is due", done=False)
         self.due = {post.name: rows[post.name] for post in self.run.posts if post.name in rows}
-        self.go(replace(self.place, post=next(iter(self.due))))
+        self.go_post(next(iter(self.due)))
         return Outcome(f"{len(rows)} of {len(self.run.posts)} posts are due: tighten each, read it again")
 
-    def find(self, text: str) -> Outcome:
+    def _find(self, text: str) -> Outcome:
         """Go to the post that is called so, or whose name or notes hold the text, from here onwards."""
-        if self.run is None or self.place is None:
-            return Outcome("no run is open", done=False)
-        wanted = text.strip().casefold()
-        posts = self.run.posts
+        if self.run is None:
+            return NO_RUN
+        wanted, posts = text.casefold(), self.run.posts
         in_turn = posts[self.index + 1 :] + posts[: self.index + 1]
         exact = (post for post in in_turn if post.name.casefold() == wanted)
         near = (
             post
             for post in in_turn
-            if wanted in post.name.casefold() or any(wanted in note.text.casefold() for note in post.notes)
+            if any(wanted in held.casefold() for held in (post.name, *(note.text for note in post.notes)))
         )
         found = next(exact, None) or next(near, None)
         if not wanted or found is None:
-            return Outcome(
-                f"no post of this run is called {text.strip()!r} or has a note with it", done=False
-            )
-        self.go(replace(self.place, post=found.name))
-        return Outcome(f"post {found.name}")
-
-    def attempt(self, move: Callable[[Place], Outcome | str]) -> Outcome:
-        """Make a move at the post in view; what the person can put right comes back as words."""
-        place = self.place
-        if place is None:
-            return Outcome("no run is open", done=False)
-        outcome = outcome_of(lambda: move(place))
-        if outcome.done:
-            self.refresh()
-        return outcome
+            return Outcome(f"no post of this run is called {text!r} or has a note with it", done=False)
+        return self.go_post(found.name)
 
     # ------------------------------------------------------------ reading
-
-    def survey(self) -> Outcome:
-        """Walk on after each reading, or stay at its post."""
-        self.walks_on = not self.walks_on
-        how = "walks on to the next post" if self.walks_on else "stays at its post"
-        return Outcome(f"each reading {how}")
-
-    def list_left(self) -> Outcome:
-        """List only what is left to do, or all."""
-        self.only_left = not self.only_left
-        return Outcome(f"the list shows {'only what is left to do' if self.only_left else 'all posts'}")
-
-    def list_worst(self) -> Outcome:
-        """List the posts that are furthest out first, or as they stand."""
-        self.by_worst = not self.by_worst
-        return Outcome("furthest out first" if self.by_worst else "as they stand in the run")
 
     def echo(self, text: str) -> ParseResult | None:
         """How the entry is understood so far; None on an empty line or without a post."""
         entry = _addressed(text)[2]
-        if self.place is None or not entry.strip():
-            return None
-        return self.site.echo(self.place, entry)
+        return self.site.echo(self.place, entry) if self.place is not None and entry.strip() else None
 
     def aim(self, text: str) -> str:
         """What an entry is for: `post 4: `, `corrects the last: `; empty: this post's next reading."""
@@ -472,7 +433,7 @@ class Session:
         sure, self._sure_of = self._sure_of == text, None
         if place != self.place:
             self.go(place)
-        return self.attempt(lambda place: self._log(place, entry, sure=sure))
+        return self.attempt(lambda at: self._log(at, entry, sure=sure))
 
     def _question(self, place: Place, record: PostRecord, parsed: Understood, entry: str) -> str | None:
         """Why an entry wants a second Enter: what the history says, or packs that nobody logged.
@@ -485,8 +446,8 @@ class Session:
         reason = second_look(self.site.post(place), parsed)
         if reason is not None or record.implied is None or record.reading is None:
             return reason
-        before, answer = record.reading.lean, record.answer
-        expected = answer.resting.lean if answer is not None else None
+        before = record.reading.lean
+        expected = record.answer.resting.lean if record.answer is not None else None
         along, across = parsed.slopes(record.height_mm)
         if before is None or expected is None or along is None or across is None:
             return None
@@ -503,11 +464,19 @@ class Session:
         if found is None or here not in ((event.kind, event.run, event.post) for event in found[0].events):
             last = f"; {self.keys.spell('^Z')} takes back {found[1]}" if found is not None else ""
             message = f"a reading of post {place.post} is not what was logged last: = can't correct it{last}"
-            return Outcome(message, done=False, at=0, bell="refused")
+            return replace(refused(message), at=0)
         self.site.undo(place.job)
         self.go(place)
-        outcome = self.attempt(lambda place: self._log(place, entry, sure=True))
+        outcome = self.attempt(lambda at: self._log(at, entry, sure=True))
         return replace(outcome, message=f"corrected: {outcome.message}") if outcome.done else outcome
+
+    def _log(self, place: Place, text: str, *, sure: bool) -> Outcome:
+        from shimfit.workflow.reading import log_reading
+
+        logged = log_reading(self.site, place, text, self._how_asked(), sure=sure)
+        if logged.reading.slope_along is None and logged.reading.slope_across is None:
+            return Outcome(logged.message)  # only a level's length was typed
+        return self._after_reading(place)
 
     def take(self, reading: Reading) -> Outcome:
         """Log a reading that the inclinometer has taken."""
@@ -519,49 +488,29 @@ class Session:
 
         return self.attempt(log)
 
-    def kind_of_next(self, text: str) -> Outcome:
-        """What the next reading is: `bed`, `mid`, `rails-on`, `rocks next-out 0.5`; nothing: a plain one."""
-        word, _, rest = text.strip().lower().partition(" ")
-
-        def set_kind(place: Place) -> Outcome:
-            from shimfit.workflow.packs import parse_seat_lengths
-
-            if word == "rocks":
-                units = self.site.run(place.job, place.run).units
-                feelers = parse_seat_lengths("=".join(rest.split()), units)
-                self._asked = {"rocks": tuple(feelers.items())}
-            elif word in KINDS:
-                self._asked = KINDS[word]
-            else:
-                raise UsageError(f"the next reading can be {', '.join(KINDS)} or rocks, not {word!r}")
-            return Outcome(
-                f"the next reading is: {text.strip()}" if word else "the next reading is a plain one"
-            )
-
-        return self.attempt(set_kind)
-
-    def rails_on(self) -> Outcome:
-        """The next reading is taken with the rails on."""
-        return self.kind_of_next("rails-on")
-
     def turned(self, first: str, second: str) -> Outcome:
         """Log two readings of one post, the level turned end for end between them."""
+        from shimfit.workflow.reading import log_turned
 
         def log(place: Place) -> Outcome:
-            from shimfit.workflow.reading import log_turned
-
             log_turned(self.site, place, first, second, self._how_asked())
             return self._after_reading(place)
 
         return self.attempt(log)
 
-    def _log(self, place: Place, text: str, *, sure: bool) -> Outcome:
-        from shimfit.workflow.reading import log_reading
+    def _kind_of_next(self, text: str, place: Place) -> str:
+        """What the next reading is: `bed`, `mid`, `rails-on`, `rocks next-out 0.5`; nothing: a plain one."""
+        word, _, rest = text.lower().partition(" ")
+        if word == "rocks":
+            from shimfit.workflow.packs import parse_seat_lengths
 
-        logged = log_reading(self.site, place, text, self._how_asked(), sure=sure)
-        if logged.reading.slope_along is None and logged.reading.slope_across is None:
-            return Outcome(logged.message)  # only a level's length was typed
-        return self._after_reading(place)
+            feelers = parse_seat_lengths("=".join(rest.split()), self.site.run(place.job, place.run).units)
+            self._asked = {"rocks": tuple(feelers.items())}
+        elif word in KINDS:
+            self._asked = KINDS[word]
+        else:
+            raise UsageError(f"the next reading can be {', '.join(KINDS)} or rocks, not {word!r}")
+        return f"the next reading is: {text}" if word else "the next reading is a plain one"
 
     def _how_asked(self) -> Asked:
         from shimfit.workflow.reading import Asked
@@ -569,120 +518,112 @@ class Session:
         return Asked(**self._asked, answer_later=self.answers_later is not None)
 
     def _after_reading(self, place: Place) -> Outcome:
+        """Have it answered; say how far off with the tolerance beside it, and what that decides.
+
+        While the packs are worked out behind the screen, the state that comes of them is left to the page.
+        """
         if self.answers_later is not None and not self._asked.get("mid"):
             self.answers_later(place)
         self._asked = KINDS[""]
         self.run = self.site.run(place.job, place.run)
-        record = self.record
-        reported = self._reported(record) if record is not None else ""
-        plumb = record is not None and record.state is PostState.PLUMB
-        if self.walks_on and record is not None and record.state is not PostState.HALF_READ:
+        record, words = self.record, self.words
+        assert record is not None
+        said = f"{record.state.value}"
+        if words is not None and record.reading is not None and record.reading.lean is not None:
+            decided = record.state in (PostState.PLUMB, PostState.TOO_CLOSE) or self.answers_later is None
+            mean = f", mean of {record.mean_of}" if record.counts is not None and record.mean_of > 1 else ""
+            said = f"{said}, " if decided else ""
+            said += f"{words.of_allowed(record.reading.lean, record)}{mean}"
+        if self.walks_on and record.state is not PostState.HALF_READ:
             self.step(+1)
-        return Outcome(f"post {place.post} logged: {reported}", bell="plumb" if plumb else "logged")
+        bell: Bell = "plumb" if record.state is PostState.PLUMB else "logged"
+        return Outcome(f"post {place.post} logged: {said}", bell=bell)
 
-    def _reported(self, record: PostRecord) -> str:
-        """How far off with the tolerance beside it, and what that decides: `plumb, 0.8 of 2.0 mm`.
+    # ------------------------------------------------------------ the actions
 
-        While the packs are worked out behind the screen, the state that comes of them is left to the page.
+    def attempt(self, move: Callable[[Place], Outcome | str]) -> Outcome:
+        """Make a move at the post in view; what the person can put right comes back as words."""
+        place = self.place
+        if place is None:
+            return NO_RUN
+        outcome = outcome_of(lambda: move(place))
+        if outcome.done:
+            self.refresh()
+        return outcome
+
+    def do(self, name: str, text: str = "", *, post: str = "") -> Outcome:
+        """Do an action of the table at the post in view, or at another of its run.
+
+        text: what was answered where it asks for something, as typed.
         """
-        words, word = self.words, record.state.value
-        if words is None or record.reading is None or record.reading.lean is None:
-            return word
-        mean = f", mean of {record.mean_of}" if record.counts is not None and record.mean_of > 1 else ""
-        decided = record.state in (PostState.PLUMB, PostState.TOO_CLOSE) or self.answers_later is None
-        return f"{f'{word}, ' if decided else ''}{words.of_allowed(record.reading.lean, record)}{mean}"
+        text, empty = text.strip(), BY_NAME[name].empty
+        if empty and not text:
+            return Outcome(empty, done=False)
+        if name in TOGGLES:
+            attribute, on, off = TOGGLES[name]
+            setattr(self, attribute, not getattr(self, attribute))
+            return Outcome(on if getattr(self, attribute) else off)
+        match name:
+            case "find":
+                return self._find(text)
+            case "retighten":
+                return outcome_of(lambda: self._retighten(text))
+            case "kind":
+                return self.attempt(partial(self._kind_of_next, text))
+            case "rails_on":
+                return self.attempt(partial(self._kind_of_next, "rails-on"))
+            case "packed" if self.place in self.working:
+                return Outcome(
+                    "the answer is still being worked out: nothing can have gone in by it", done=False
+                )
+            case "skip" if self.record is not None and self.record.state is PostState.PLUMB:
+                asked, self._sure_of = self._sure_of, f"skip {text}"
+                if asked != self._sure_of:
+                    return Outcome("it stands plumb: Enter again skips it all the same", done=False)
+        return self.attempt(lambda at: self._logs(name, text, replace(at, post=post or at.post)))
 
-    # ------------------------------------------------------------ work at the post
+    def _logs(self, name: str, text: str, at: Place) -> str:
+        """Log what an action of the table stands for; raises as the use case does."""
+        from shimfit.workflow import layout, packs, reading
 
-    def packed_otherwise(self, text: str) -> Outcome:
-        """Log what really went in: `next-out=T1@30+F2 out=F3`."""
-        from shimfit.workflow.packs import parse_packs
-        from shimfit.workflow.reading import log_packs
+        site = self.site
+        match name:
+            case "packed":
+                return reading.log_packs(site, at)
+            case "packed_otherwise":
+                run, stands = site.run(at.job, at.run), site.post(at)
+                lean = stands.reading.lean if stands.reading else None
+                given = packs.parse_packs(text.split(), stands.foot, lean, site.box().lots, run.units)
+                return reading.log_packs(site, at, given)
+            case "tightened":
+                return reading.log_tightened(site, at)
+            case "torque":
+                from shimfit.quantities.typed import to_torque_nm
 
-        def pack(place: Place) -> str:
-            run, post = self.site.run(place.job, place.run), self.site.post(place)
-            lean = post.reading.lean if post.reading else None
-            packs = parse_packs(text.split(), post.foot, lean, self.site.box().lots, run.units)
-            return log_packs(self.site, place, packs)
+                return reading.log_tightened(site, at, to_torque_nm(text))
+            case "trimmed":
+                return reading.log_trimmed(site, at)
+            case "note":
+                return reading.log_note(site, at, text)
+            case "photo":
+                return reading.log_photo(site, at, text)
+            case "skip":
+                return reading.log_skipped(site, at, text)
+            case "insert_post":
+                return layout.station_words(site, layout.insert_post(site, at.job, at.run, text))
+            case "move_post":
+                return layout.move_post(site, at, text)
+            case "remove_post":
+                return layout.remove_post(site, at)
+        raise KeyError(name)
 
-        return self.attempt(pack)
-
-    def trimmed(self) -> Outcome:
-        """Log that the packs were cut flush."""
-        from shimfit.workflow.reading import log_trimmed
-
-        return self.attempt(lambda place: log_trimmed(self.site, place))
-
-    def packed(self) -> Outcome:
-        """Log that the packs went in as prescribed; not before the answer has come."""
-        from shimfit.workflow.reading import log_packs
-
-        if self.place in self.working:
-            return Outcome("the answer is still being worked out: nothing can have gone in by it", done=False)
-        return self.attempt(lambda place: log_packs(self.site, place))
-
-    def tightened(self, torque: str | None = None) -> Outcome:
-        """Log that the nut was tightened, and to what torque if one is given: `40 Nm`, `30 lbf ft`."""
-        from shimfit.quantities.typed import to_torque_nm
-        from shimfit.workflow.reading import log_tightened
-
-        return self.attempt(
-            lambda at: log_tightened(self.site, at, None if torque is None else to_torque_nm(torque))
-        )
-
-    def photographed(self, file: str) -> Outcome:
-        """Name a photo's file at this post."""
-        from shimfit.workflow.reading import log_photo
-
-        if not file.strip():
-            return Outcome("name the photo's file", done=False)
-        return self.attempt(lambda place: log_photo(self.site, place, file.strip()))
-
-    def skipped(self, why: str) -> Outcome:
-        """Leave this post for later, and say why; one that stands plumb is asked about."""
-        from shimfit.workflow.reading import log_skipped
-
-        plumb = self.record is not None and self.record.state is PostState.PLUMB
-        if plumb and self._sure_of != f"skip {why}":
-            self._sure_of = f"skip {why}"
-            return Outcome("it stands plumb: Enter again skips it all the same", done=False)
-        if not why.strip():
-            return Outcome("say why it is skipped", done=False)
-        return self.attempt(lambda place: log_skipped(self.site, place, why.strip()))
-
-    def noted(self, text: str) -> Outcome:
-        """Leave a note at this post."""
-        from shimfit.workflow.reading import log_note
-
-        if not text.strip():
-            return Outcome("an empty note was not kept", done=False)
-        return self.attempt(lambda place: log_note(self.site, place, text.strip()))
-
-    # ------------------------------------------------------------ the run and its file
-
-    def insert_post(self, text: str) -> Outcome:
-        """One more post at a station of this run."""
-        from shimfit.workflow.layout import insert_post, station_words
-
-        return self.attempt(lambda at: station_words(self.site, insert_post(self.site, at.job, at.run, text)))
-
-    def move_post(self, name: str, text: str) -> Outcome:
-        """Another station for a post of this run."""
-        from shimfit.workflow.layout import move_post
-
-        return self.attempt(lambda place: move_post(self.site, replace(place, post=name), text))
-
-    def remove_post(self, name: str) -> Outcome:
-        """Take a post out of this run."""
-        from shimfit.workflow.layout import remove_post
-
-        return self.attempt(lambda place: remove_post(self.site, replace(place, post=name)))
+    # ------------------------------------------------------------ the box, undo
 
     def lots_from(self, text: str) -> list[Lot]:
         """Lots as typed (setting_up.parse_lots), not yet in the box; EntryError."""
         from shimfit.tui.setting_up import parse_lots
 
-        return parse_lots(text, self.settings.units, [lot.lot for lot in self.box().lots])
+        return parse_lots(text, self.settings.units, [lot.lot for lot in self.site.box().lots])
 
     def add_lots(self, text: str, material: str = "") -> str:
         """Put lots in the box, all or none; which, in words, and what is to be said of their material.
@@ -696,8 +637,8 @@ class Session:
             self.site.add_stock(lot)
         self.answer_missing()
         rots = caution_of_material(lot.material for lot in lots)
-        told = ", ".join(f"{lot.count} {lot.lot}" for lot in lots)
-        return f"in the box: {told}{f'. {rots}' if rots else ''}"
+        added = ", ".join(f"{lot.count} {lot.lot}" for lot in lots)
+        return f"in the box: {added}{f'. {rots}' if rots else ''}"
 
     def undo(self, *, box: bool = False, step: str | None = None) -> Outcome:
         """Take back the last thing that was logged in this job, or (box) that was done to the box.
@@ -708,13 +649,14 @@ class Session:
 
     def undo_is_of(self, *, box: bool = False) -> tuple[str, str, bool] | None:
         """What undo would take back: (id of the step, in words, it was done at the post in view)."""
-        if self.place is None and not box:
-            return None
-        found = self.site.journal.to_undo(None if box or self.place is None else self.place.job)
+        place = self.place
+        found = (
+            self.site.journal.to_undo(None if box or place is None else place.job) if box or place else None
+        )
         if found is None:
             return None
         step, said = found
-        here = (self.place.run, self.place.post) if self.place is not None else None
+        here = (place.run, place.post) if place is not None else None
         return step.id, said, not step.posts or here in step.posts
 
     def set_last(self) -> bool:

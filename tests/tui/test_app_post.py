@@ -412,7 +412,7 @@ def test_what_the_box_holds_is_what_the_post_is_answered_with(app_on, running, w
 
     async def job() -> None:
         app = app_on()
-        lots = [lot.lot for lot in app.session.box().lots]
+        lots = [lot.lot for lot in app.session.site.box().lots]
         for lot in lots:
             app.session.site.out_of(lot)
         async with running(app, columns, 20 if columns == 40 else 24) as hand:

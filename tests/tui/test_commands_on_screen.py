@@ -97,7 +97,7 @@ def test_an_instrument_is_entered_checked_and_listed(app, running, wait_for, siz
             app.page.query_one("#list", Rows).mark(0)
             await hand.press("enter")
             await hand.sees("instrument add: refused", "✗")
-            assert app.session.box().instruments == ()
+            assert app.session.site.box().instruments == ()
             await hand.press("escape")
             app.page.query_one("#list", Rows).mark(4)
             await hand.press("enter")
@@ -105,14 +105,14 @@ def test_an_instrument_is_entered_checked_and_listed(app, running, wait_for, siz
             app.page.query_one("#list", Rows).mark(0)
             await hand.press("enter")
             await hand.sees("instrument add: done", "level-A is entered")
-            assert [one.name for one in app.session.box().instruments] == ["level-A"]
+            assert [one.name for one in app.session.site.box().instruments] == ["level-A"]
             app.command("instrument check")
             await hand.sees("as it was entered")
             for text in ("level-A", "3mm n 1mm o", "1mm n 1mm o", "1m"):
                 await hand.enter(text)
             await hand.press("enter")
             await hand.sees("instrument check: done", "level-A: zero +1.00 along")
-            assert app.session.box().instruments[0].checked
+            assert app.session.site.box().instruments[0].checked
             app.command("instrument list")  # takes nothing: it runs at once
             await hand.sees("instrument list: done", "checked")
             await hand.press("escape")
@@ -134,7 +134,7 @@ def test_what_is_logged_by_a_command_is_on_the_screen_at_once(app, running, wait
             app.page.query_one("#list", Rows).mark(0)
             await hand.press("enter")
             await hand.sees("F1: 14 left")
-            assert app.session.box().lot("F1").count == 14
+            assert app.session.site.box().lot("F1").count == 14
             app.command("note")
             await hand.sees("text›")
             await hand.enter("knot on the house side")
@@ -258,7 +258,7 @@ def test_the_re_tighten_walk_goes_from_post_to_due_post_and_says_how_far_each_mo
             for post, text in (("2", ".4n0"), ("3", "9n5o"), ("5", "0 0.2o")):
                 for _ in "read", "tighten, read again":
                     assert app.session.enter(text, post=post).done
-                    assert app.session.tightened().done
+                    assert app.session.do("tightened").done
             app.do("retighten")
             await hand.sees("days›", "due after how many days")
             await hand.enter("")
@@ -294,8 +294,8 @@ def test_the_log_is_checked_and_a_post_replaced_with_another_foot(app, running, 
         async with running(app, 80, 24) as hand:
             await hand.enter("9n5o")
             await hand.sees("▲ pack")
-            app.session.packed()
-            before, loose = app.session.run.post("1"), app.session.box().lot("F1").count
+            app.session.do("packed")
+            before, loose = app.session.run.post("1"), app.session.site.box().lot("F1").count
             app.command("run replace")
             await hand.sees("do it: shimfit run replace heron/jetty/1")
             app.page._values.update(foot="100x100mm", why="split from the rod up")
@@ -307,7 +307,7 @@ def test_the_log_is_checked_and_a_post_replaced_with_another_foot(app, running, 
             assert "read once, left as: tighten & re-read" in now.notes[-1].text
             assert now.notes[-1].text.startswith("another post since 20")
             assert "split from the rod up" in now.notes[-1].text
-            assert app.session.box().lot("F1").count > loose, "its packs are in the box again"
+            assert app.session.site.box().lot("F1").count > loose, "its packs are in the box again"
             assert [post.name for post in app.session.run.posts] == list("1234567")
             kinds = [event.kind for event in app.session.site.journal.events()]
             assert kinds.count("reading") == 1
@@ -317,6 +317,6 @@ def test_the_log_is_checked_and_a_post_replaced_with_another_foot(app, running, 
             await hand.sees("taken back")
             assert app.session.run.post("1").readings == before.readings
             assert app.session.run.post("1").packs_in_place == before.packs_in_place
-            assert app.session.box().lot("F1").count == loose
+            assert app.session.site.box().lot("F1").count == loose
 
     wait_for(job())

@@ -8,6 +8,7 @@ from __future__ import annotations
 import os
 import random
 import re
+from functools import partial
 
 import pytest
 
@@ -32,12 +33,12 @@ def typed(rng: random.Random) -> str:
 
 def do(session: Session, rng: random.Random):
     """One move of somebody at the post; its outcome."""
-    lots = [lot for lot in session.box().lots if lot.count]
+    lots = [lot for lot in session.site.box().lots if lot.count]
     moves = [lambda: session.enter(typed(rng))] * 6
-    moves += [session.packed, session.tightened, session.trimmed, session.redo]
+    moves += [*(partial(session.do, name) for name in ("packed", "tightened", "trimmed")), session.redo]
     _, taken_back, _ = session.undo_is_of()
     moves += [] if taken_back.startswith("new run") else [session.undo]
-    moves += [lambda: session.skipped("no access"), lambda: session.step(rng.choice((-1, 1)))]
+    moves += [lambda: session.do("skip", "no access"), lambda: session.step(rng.choice((-1, 1)))]
     if lots and rng.random() < 0.2:
         session.site.out_of(rng.choice(lots).lot)
         session.answer_missing()

@@ -58,25 +58,25 @@ def test_a_post_is_inserted_moved_and_taken_out(app_on, running, wait_for, size)
 
 
 def test_where_the_post_one_stands_at_goes_one_stands_at_its_neighbour(session) -> None:
-    assert session.insert_post("1.8m").done
-    assert session.find("2a").done
+    assert session.do("insert_post", "1.8m").done
+    assert session.do("find", "2a").done
     assert session.undo().done
     assert session.record is not None
     assert session.place.post == "3"
-    assert session.find("7").done
-    assert session.remove_post("7").done
+    assert session.do("find", "7").done
+    assert session.do("remove_post", post="7").done
     assert session.place.post == "6"
-    assert not session.move_post("1", "soon").done
+    assert not session.do("move_post", "soon", post="1").done
 
 
 def test_torque_photo_and_rails_on_are_logged(session) -> None:
-    assert not session.tightened("hand tight").done
-    assert not session.tightened("0").done
-    assert "40.7 N m" in session.tightened("30 lbf ft").message
-    assert "40 N m" in session.tightened("40 Nm").message
-    assert not session.photographed("  ").done
-    assert session.photographed("p1.jpg").message == "photo p1.jpg"
-    assert session.rails_on().done
+    assert not session.do("torque", "hand tight").done
+    assert not session.do("torque", "0").done
+    assert "40.7 N m" in session.do("torque", "30 lbf ft").message
+    assert "40 N m" in session.do("torque", "40 Nm").message
+    assert not session.do("photo", "  ").done
+    assert session.do("photo", "p1.jpg").message == "photo p1.jpg"
+    assert session.do("rails_on").done
     assert session.enter(".3n.2o").done
     assert session.record.readings[-1].stage == "rails-on"
     kinds = {event.kind: event.data for event in session.site.journal.events("heron", run="jetty")}
@@ -85,7 +85,7 @@ def test_torque_photo_and_rails_on_are_logged(session) -> None:
 
 
 def test_the_bow_is_told_at_the_post(session) -> None:
-    assert session.kind_of_next("mid").done
+    assert session.do("kind", "mid").done
     assert session.enter("6n0").done
     assert session.enter("1n0").done
     assert any("bowed, its middle stands" in remark for remark in session.view.remarks)

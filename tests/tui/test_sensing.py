@@ -157,7 +157,7 @@ def test_with_packs_in_the_push_that_is_left_is_told(app_on, running, wait_for, 
             assert 8 <= push_mm <= 10
             await hand.sees(f"T1 push {push_mm:g} mm more")
             assert "mark" in hand.row("big"), "prescribed: the mark to set stays in large figures"
-            assert app.session.packed().done
+            assert app.session.do("packed").done
             app.page.show()
             await hand.sees("T1 push more")
             assert "mm more" in hand.row("big")

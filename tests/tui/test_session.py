@@ -22,10 +22,10 @@ def session(make_site) -> Session:
 
 
 def test_the_next_reading_can_be_another_kind_and_only_that_one(session) -> None:
-    assert session.kind_of_next("bed").done
+    assert session.do("kind", "bed").done
     assert session.enter("3n2o").done
     assert session.record.readings[-1].stage == "bed"
-    assert session.kind_of_next("mid").done
+    assert session.do("kind", "mid").done
     assert session.enter("9n8o").done
     assert session.record.readings[-1].stage == "mid"
     assert session.enter("0.3n.2o").done
@@ -33,18 +33,18 @@ def test_the_next_reading_can_be_another_kind_and_only_that_one(session) -> None
 
 
 def test_a_rocking_corner_goes_with_the_reading(session) -> None:
-    assert session.kind_of_next("rocks next-out 0.5").done
+    assert session.do("kind", "rocks next-out 0.5").done
     assert session.enter("3n2o").done
     assert session.record.readings[-1].rocks == ((Seat.NEXT_OUT, 0.5),)
-    assert not session.kind_of_next("rocks roof 0.5").done
-    assert not session.kind_of_next("sideways").done
+    assert not session.do("kind", "rocks roof 0.5").done
+    assert not session.do("kind", "sideways").done
 
 
 def test_what_really_went_in_is_logged(session) -> None:
     session.enter("0 0.4o")
-    assert session.packed_otherwise("out=F1+F2").done
+    assert session.do("packed_otherwise", "out=F1+F2").done
     assert [pack.seat for pack in session.record.packs_in_place] == [Seat.OUT]
-    refused = session.packed_otherwise("out=Z9")
+    refused = session.do("packed_otherwise", "out=Z9")
     assert not refused.done
     assert "Z9" in refused.message
 

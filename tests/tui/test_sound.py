@@ -171,13 +171,13 @@ def test_a_stock_file_is_read_beside_the_screen_and_can_be_stopped(
             await hand.sees("stopping, box.csv… ")
             goes_on.set()
             await hand.sees("stopped: nothing was taken from box.csv")
-            assert app.session.box().lot("Q7") is None
+            assert app.session.site.box().lot("Q7") is None
             goes_on.clear()
             await hand.press("i")
             await hand.enter("box.csv")
             await hand.sees("reading box.csv… 0 s; Esc stops it")
             goes_on.set()
             await hand.sees("1 lots from box.csv", "Q7")
-            assert app.session.box().lot("Q7").count == 4
+            assert app.session.site.box().lot("Q7").count == 4
 
     wait_for(job())

@@ -444,7 +444,7 @@ class StockScreen(ListPage):
 
     def headline(self, width: int) -> str:
         """How much is in the box."""
-        lots, short, place = self._lots(), self.session.box().short, self.session.place
+        lots, short, place = self._lots(), self.session.site.box().short, self.session.place
         wrong = f"; counted wrong: {', '.join(lot for lot, _ in short)}" if short else ""
         lots_there = "1 lot" if len(lots) == 1 else f"{len(lots)} lots"
         head = f"The box: {lots_there}, {sum(lot.count for lot in lots)} pieces{wrong}"
@@ -521,7 +521,7 @@ class StockScreen(ListPage):
 
     def _history(self, lot: str, words: Words) -> Iterator[str]:
         """Where a remainder was cut from, what else is left of the lot, and what stands under which post."""
-        stock = self.session.box().stock
+        stock = self.session.site.box().stock
         parent = stock.parent(lot)
         if parent is not None:
             start = words.length(parent.start / STEPS_PER_MM)
@@ -600,7 +600,7 @@ class StockScreen(ListPage):
         return outcome_of(lambda: load_lots(self.session.site, path, self.is_stopped))
 
     def _lots(self) -> tuple[Lot, ...]:
-        return self.session.box().lots
+        return self.session.site.box().lots
 
 
 def _pieces(post: PostRecord | None) -> Iterator[tuple[Pack, Piece]]:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, ClassVar, Protocol, cast
 from textual import on
 from textual.widgets import Label
 
-from shimfit.settings.actions import ACTIONS, BY_NAME, ON_PAGES, SCREENS, key_word
+from shimfit.settings.actions import ACTIONS, BY_NAME, SCREENS, key_word
 from shimfit.text.canvas import Canvas
 from shimfit.text.phrases import clipped, wrapped
 from shimfit.tui.background import Running
@@ -535,7 +535,8 @@ class Page(RoleScreen):
     def letters(self) -> Mapping[str, str]:
         """Single keys of this page, each with its action."""
         own = {action.letter: action.name for action in ACTIONS if action.page == self.NAME and action.letter}
-        return {"question_mark": "help", "q": "quit", **own, **ON_PAGES.get(self.NAME, {})}
+        lent = {action.on_run: action.name for action in ACTIONS if self.NAME == "run" and action.on_run}
+        return {"question_mark": "help", "q": "quit", **own, **lent}
 
     def ask_for_reading(self, first: str) -> None:
         """A reading typed on a page that is not the post's: the line opens and names the post it is for."""

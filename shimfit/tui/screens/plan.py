@@ -108,7 +108,7 @@ class PlanScreen(PostList):
         words = self.session.words
         if words is None:
             return
-        box, marks = self.session.box(), dict[tuple[str, int | None], list[tuple[float, str]]]()
+        box, marks = self.session.site.box(), dict[tuple[str, int | None], list[tuple[float, str]]]()
         for taper in self._answer.get("tapers", ()):
             mark = words.length(taper["mark_mm"]), goes_to(taper["for"], words)
             marks.setdefault((taper["lot"], taper["copy"]), []).append((taper["mark_mm"], "  ".join(mark)))

@@ -86,7 +86,7 @@ class PostScreen(Page):
         from shimfit.tui.screens.beside import column, post_parts
 
         def draw(width: int, height: int) -> Canvas:
-            parts = post_parts(self.snapshot, self.session.box().lots)
+            parts = post_parts(self.snapshot, self.session.site.box().lots)
             return column(width, height, self.session.glyphs.more, *parts)
 
         self._side = Picture(draw, id="side")
@@ -272,7 +272,9 @@ class PostScreen(Page):
         words = self.snapshot.words
         if pack is None or pack.mark_mm is None or words is None or height < 2:
             return Canvas(width, height)
-        lot = next((lot for lot in self.session.box().lots if lot.lot == pack.short.partition(" ")[0]), None)
+        lot = next(
+            (lot for lot in self.session.site.box().lots if lot.lot == pack.short.partition(" ")[0]), None
+        )
         length_mm = (lot.length_mm if lot is not None else None) or 2 * pack.mark_mm
         mark = f"{words.length(pack.mark_mm)} mark"
         return taper_side(pack.mark_mm, length_mm, mark, glyphs=words.glyphs, width=width, height=height)

@@ -185,7 +185,7 @@ class SetupScreen(Page):
     def _preview(self, answers: dict[str, str]) -> None:
         """Show the posts that the answers so far lay out, in the place of the list; none yet: the list."""
         try:
-            self._marks, _ = preview_marks(self.session.site, answers)
+            self._marks = preview_marks(self.session.site, answers)
             self._units = units_of(self.session.site, answers)
         except ShimfitError:
             self._marks = ()
@@ -248,7 +248,7 @@ class SetupScreen(Page):
         entries: list[tuple[str, str, list[Run]]] = []
         here = self.session.place.run_path if self.session.place else ""
         width = self.window.width
-        for job in self.session.jobs():
+        for job in self.session.site.jobs():
             for run in job.runs:
                 path = f"{job.name}/{run}"
                 sign = self.session.glyphs.here if path == here else " "
