@@ -20,7 +20,7 @@ from shimfit.model import Face, PostState
 from shimfit.values import dataclass
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Collection, Iterable, Mapping
+    from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 
     from shimfit.core.lean import Bow
     from shimfit.core.uncertainty.decision import Rule
@@ -269,6 +269,11 @@ class PostRecord:
         return self.left_out.count(CONTRADICTS)
 
     @property
+    def is_contradicted(self) -> bool:
+        """True when one more reading must say which of two is right: neither proves the post plumb."""
+        return self.verdict is not None and self.verdict.advice == TWO_MUST_AGREE
+
+    @property
     def decision(self) -> Decision:
         """plumb, out, too-close; none when the post is not verified as it stands now."""
         return self.verdict.decision if self.verdict else "none"
@@ -329,7 +334,7 @@ class PostRecord:
         if self.counts is None:
             return ()
         parts = [f"mean of {self.mean_of} readings"] if self.mean_of > 1 else []
-        if self.contradicted:
+        if self.contradicted and not self.is_contradicted:
             many = "1 reading" if self.contradicted == 1 else f"{self.contradicted} readings"
             parts.append(f"{many} left out: contradicting those that count")
         return tuple(parts)
@@ -454,7 +459,7 @@ class PostRecord:
             case PostState.TO_READ:
                 return "read again" if self.readings else "read"
             case PostState.TOO_CLOSE:
-                return "turn level"
+                return "read again" if self.is_contradicted else "turn level"
             case PostState.TIGHTEN:
                 return "read again" if self.changed and self.tightened else "tighten"
         if self.answer is None:
@@ -473,6 +478,8 @@ class PostRecord:
         if self.changed is not None:
             return f"{self.changed} since it was read"
         match self.next_step:
+            case "read again" if self.is_contradicted:
+                return TWO_MUST_AGREE
             case "read again":
                 return next((why for why in reversed(self.left_out) if why), "")
             case "tighten":
@@ -664,12 +671,27 @@ def standing_json(post: PostRecord) -> dict[str, Any]:
 
 _BESIDE = {"out": ", out of plumb", "too-close": ", too close to call"}
 CONTRADICTS = "contradicts the readings that count"
+TWO_MUST_AGREE = (
+    "it contradicts the reading before and nothing was done in between: read once more, two that agree count"
+)
 CREWS_DISAGREE = "crews logged it that did not know of each other"
 READ_AGAIN = "read again since"
 HALF = "half: the other way is not read with it"
 HALF_SINCE = "read again since, one way so far"
 SKIPPED = "the post was skipped since"
 MID = "at half height: it shows the bow"
+
+
+def one_lean(one: Reading, other: Reading, ways: Sequence[str] = ("along", "across")) -> bool:
+    """True when both can be of one lean, by their own uncertainties; also where one is not known."""
+    from shimfit.core.uncertainty.budget import agree
+
+    for way in ways:
+        slopes = [getattr(reading, f"slope_{way}") for reading in (one, other)]
+        us = [getattr(reading, f"u_own_{way}") or getattr(reading, f"u_{way}") for reading in (one, other)]
+        if None not in (*slopes, *us) and not agree(slopes, us):
+            return False
+    return True
 
 
 @lru_cache(maxsize=4096)

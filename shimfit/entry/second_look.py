@@ -14,6 +14,7 @@ from shimfit.errors import EntryError
 from shimfit.model import Face, Reading
 from shimfit.quantities import shown
 from shimfit.quantities.typed import TAPE_DENOMINATORS
+from shimfit.standing import one_lean
 
 FAR: Final = 0.004
 """A change of slope (4 mm per m) that tightening alone does not make. Common practice, no source."""
@@ -23,6 +24,8 @@ WORSE: Final = 0.002
 """After packing the lean gets smaller; a direction that grew by more than this is looked at again."""
 FLIP: Final = 0.001
 """A lean under 1 mm per m has no side to speak of."""
+_FACES: Final = {"along": (Face.NEXT, Face.PREV), "across": (Face.OUT, Face.HOUSE)}
+"""The side that a positive slope leans to, and the other."""
 SAME: Final = 0.0001
 """A top that moved by less than 0.1 mm per m did not move; packs that went in would have moved it."""
 
@@ -34,12 +37,15 @@ def second_look(
     height_mm: float,
     *,
     waits_for_packs: bool = False,
+    repeat: Reading | None = None,
 ) -> str | None:
     """Why the entry wants a second Enter, in a sentence; None when nothing speaks against it.
 
     `previous` = the post's last reading, None for the first; `only_tightened` = since then only the nut was
     turned, no pack was moved; `waits_for_packs` = packs were worked out for it and nobody said that they went
-    in. Slopes of both are compared, so the gauge length may differ.
+    in. Slopes of both are compared, so the gauge length may differ. `repeat` = the entry as it would be
+    logged, where nothing at all was done since `previous`: then the two can differ by their own uncertainty
+    and by no more.
     """
     if understood.is_gauge_only:
         return None
@@ -53,15 +59,19 @@ def second_look(
     now = understood.slopes(height_mm)
     last = (previous.slope_along, previous.slope_across)
     both = [
-        (old, new, faces)
-        for old, new, faces in zip(last, now, ((Face.NEXT, Face.PREV), (Face.OUT, Face.HOUSE)), strict=True)
+        (old, new, way)
+        for old, new, way in zip(last, now, _FACES, strict=True)
         if old is not None and new is not None
     ]
     if waits_for_packs and len(both) == 2 and all(abs(new - old) < SAME for old, new, _ in both):
         return "it stands as it did before the packs; are they in, and the nut tight? Enter again if so"
-    for old, new, faces in both:
+    for old, new, way in both:
         flipped = new * old < 0 and min(abs(new), abs(old)) > FLIP
-        if only_tightened and (flipped or abs(new - old) > max(FAR, FAR_SHARE * abs(old))):
+        if repeat is not None:
+            if one_lean(previous, repeat, (way,)):
+                continue
+            meanwhile = ", nothing was done since, and now"
+        elif only_tightened and (flipped or abs(new - old) > max(FAR, FAR_SHARE * abs(old))):
             meanwhile = ", only the nut was turned, and now"
         elif not only_tightened and abs(new) > abs(old) + max(WORSE, FAR_SHARE * abs(old)):
             meanwhile = " before packing and now"
@@ -69,7 +79,7 @@ def second_look(
             continue
         before, after = (
             f"{shown.fine(slope * height_mm, understood.settings.units)} towards "
-            + understood.settings.name(faces[0] if slope >= 0 else faces[1])
+            + understood.settings.name(_FACES[way][slope < 0])
             for slope in (old, new)
         )
         return f"it leaned {before}{meanwhile} {after}? Enter again if so"

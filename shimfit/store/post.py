@@ -25,12 +25,14 @@ from shimfit.standing import (
     MID,
     READ_AGAIN,
     SKIPPED,
+    TWO_MUST_AGREE,
     Asked,
     Making,
     Note,
     PostRecord,
     Score,
     decide,
+    one_lean,
 )
 
 if TYPE_CHECKING:
@@ -196,7 +198,7 @@ class PostBuilder:
     def _count(self) -> None:
         """The mean of the readings in the group that can be of the lean that was read last."""
         last = self._group[-1][0]
-        agreeing = [one for one in self._group if one[0] is last or _agree(one[0], last)]
+        agreeing = [one for one in self._group if one[0] is last or one_lean(one[0], last)]
         self._reading = together([reading for reading, _ in agreeing])
         self.mean_of = 1 if self._reading is last else len(agreeing)
         counted = agreeing if self.mean_of > 1 else self._group[-1:]
@@ -204,6 +206,11 @@ class PostBuilder:
             why = None if one in counted else CONTRADICTS if one not in agreeing else READ_AGAIN
             for place in one[1]:
                 self._left_out[place] = why
+
+    @property
+    def _stands_alone(self) -> bool:
+        """The latest reading is denied by others, nothing was done in between, and none bears it out."""
+        return self.mean_of == 1 and CONTRADICTS in self._left_out
 
     def _leave_out(self, why: str) -> None:
         self._left_out = [why if one in (None, CONTRADICTS) else one for one in self._left_out]
@@ -331,6 +338,9 @@ class PostBuilder:
             verdict = decide(self._reading, tolerance, rule)
             if not self._verifies and verdict.decision != "too-close":
                 verdict = None  # out whatever the sensor's zero is: packed as any post that was read
+        if verdict is not None and verdict.decision == "plumb" and self._stands_alone:
+            # One of the two is false, and nobody knows which: that is no proof.
+            verdict = replace(verdict, decision="too-close", probability=None, advice=TWO_MUST_AGREE)
         # A reading does not settle what is under the post, where two crews say different things of that.
         shut_out = SKIPPED if self.skipped is not None else CREWS_DISAGREE if self.conflict else None
         # Under another tolerance or rule it may be plumb by now: nobody is asked to put anything in.
@@ -464,18 +474,6 @@ def together(readings: Sequence[Reading]) -> Reading:
 def _step_of_mean(steps: Sequence[float | None]) -> float | None:
     """The mean of n readings off one scale falls on marks an n-th as far apart; None where one did not."""
     return None if None in steps else max(step for step in steps if step is not None) / len(steps)
-
-
-def _agree(one: Reading, last: Reading) -> bool:
-    """True when both can be of one lean; also where an uncertainty is not known: then nothing denies it."""
-    from shimfit.core.uncertainty.budget import agree
-
-    for way in ("along", "across"):
-        slopes = [getattr(reading, f"slope_{way}") for reading in (one, last)]
-        us = [getattr(reading, f"u_own_{way}") or getattr(reading, f"u_{way}") for reading in (one, last)]
-        if None not in (*slopes, *us) and not agree(slopes, us):
-            return False
-    return True
 
 
 def _mean(readings: Sequence[Reading], way: str) -> tuple[float, float] | None:

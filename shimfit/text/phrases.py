@@ -374,6 +374,8 @@ def _do(record: PostRecord, lean: Lean | None, words: Words) -> str:
             return "Within tolerance as it stands: tighten, then read again"
         case "tighten":
             return f"Tighten, {FLUSH if stands_out else ''}then read again"
+        case "read again" if record.is_contradicted:
+            return "Read once more: the last two contradict each other"
         case "read again" if record.changed is not None:
             return f"{FLUSH.capitalize()}then read again" if stands_out else "Read it again"
         case "read again":
@@ -421,7 +423,7 @@ def _result(record: PostRecord, lean: Lean | None, words: Words) -> str:
 def _too_close(record: PostRecord, words: Words) -> str:
     """By how much, where the two figures of a post that is too close to call look alike; else nothing."""
     verdict = record.verdict if record.state is PostState.TOO_CLOSE else None
-    if verdict is None or verdict.value is None or verdict.allowed is None:
+    if verdict is None or verdict.value is None or verdict.allowed is None or record.is_contradicted:
         return ""
     margin_mm = (verdict.allowed - verdict.value) * record.height_mm
     say = shown.thickness if words.units == "mm" else shown.small

@@ -443,7 +443,7 @@ class Session:
         """
         from shimfit.workflow.reading import second_look
 
-        reason = second_look(self.site.post(place), parsed)
+        reason = second_look(self.site, place, self.site.post(place), parsed, self._how_asked())
         if reason is not None or record.implied is None or record.reading is None:
             return reason
         before = record.reading.lean

@@ -69,20 +69,28 @@ class Logged:
     """What was logged and what to do, in a sentence."""
 
 
-def second_look(post: PostRecord, understood: Understood) -> str | None:
+def second_look(
+    site: Site, place: Place, post: PostRecord, understood: Understood, asked: Asked = PLAIN
+) -> str | None:
     """Why an entry wants a second Enter at this post: inboard, far from the last reading, sense flipped."""
     from shimfit.entry.second_look import second_look as look
 
     if understood.second_look is not None:
         return understood.second_look
     last = next((reading for reading in reversed(post.readings) if reading.stage != "mid"), None)
-    only_tightened = last is not None and not post.packs_in_place and post.state is PostState.TIGHTEN
+    repeat = None
+    if last is not None and post.verdict is not None and post.counts is not None and post.implied is None:
+        now = _reading_of(site, place, post, understood, asked)
+        same_instrument = now.instrument == last.instrument and last.method == "typed"
+        # Where two contradict each other already, the third was asked for.
+        repeat = now if same_instrument and not post.is_contradicted else None
     return look(
         understood,
         last,
-        only_tightened=only_tightened,
+        only_tightened=last is not None and not post.packs_in_place and post.state is PostState.TIGHTEN,
         height_mm=post.height_mm,
         waits_for_packs=post.implied is not None,
+        repeat=repeat,
     )
 
 
@@ -100,7 +108,7 @@ def log_reading(site: Site, place: Place, text: str, asked: Asked = PLAIN, *, su
             raise EntryError(parsed.reason, at=parsed.at, meant=parsed.meant)
         if parsed.is_gauge_only:
             return _log_gauge(site, place, parsed)
-        question = None if sure or asked.mid else second_look(post, parsed)
+        question = None if sure or asked.mid else second_look(site, place, post, parsed, asked)
         if question is not None:
             from shimfit.entry.second_look import looks_like_a_slip
 

@@ -144,7 +144,7 @@ def log_readings(site: Site, job: str, run: str, text: str, file: str, *, sure: 
             )
         try:
             parsed = parse_reading(row.cells.get("entry", ""), settings)
-            question = None if sure else second_look(post, parsed)
+            question = None if sure else second_look(site, Place(job, run, post.name), post, parsed)
             if question is not None:
                 raise looks_like_a_slip(question)
         except EntryError as error:

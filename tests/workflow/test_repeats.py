@@ -7,8 +7,10 @@ from pathlib import Path
 
 import pytest
 
+from shimfit.errors import EntryError
 from shimfit.model import Foot, PostState
 from shimfit.quantities.typed import parse_tolerance
+from shimfit.standing import TWO_MUST_AGREE
 from shimfit.workflow.reading import log_packs, log_reading, log_tightened
 from shimfit.workflow.site import Place, Site
 
@@ -77,13 +79,48 @@ def test_packs_changed_in_between_begin_a_new_count(site: Site) -> None:
     assert (reading.text, reading.slope_along) == ("0 0", 0.0)
 
 
-def test_a_reading_that_cannot_be_of_the_same_lean_counts_alone(site: Site) -> None:
+def _read_twice_against_each_other(site: Site) -> None:
     log_reading(site, AT, "9.5mm n 6.5mm o")  # from an empty box: no pack can do it
     log_tightened(site, AT)
     log_reading(site, AT, "2.2mm n 0.5mm o", sure=True)
     assert site.post(AT).state is PostState.TOO_CLOSE
     log_reading(site, AT, "0.5mm n 0.5mm o", sure=True)  # the nut was turned, and nobody said so
-    last = site.post(AT).reading
-    assert last is not None
-    assert last.slope_along == 0.0005
+
+
+def test_a_reading_that_another_denies_proves_nothing_until_a_third_bears_it_out(site: Site) -> None:
+    """Of two readings that can't be of one lean one is wrong, and nobody knows which."""
+    _read_twice_against_each_other(site)
+    post = site.post(AT)
+    assert post.reading is not None
+    assert post.reading.slope_along == 0.0005, "the latest is shown"
+    assert (post.state, post.next_step) == (PostState.TOO_CLOSE, "read again")
+    assert post.probability is None
+    assert post.why == TWO_MUST_AGREE
+    log_reading(site, AT, "0.4mm n 0.5mm o")  # asked for, so nobody asks whether it is so
+    post = site.post(AT)
+    assert (post.state, post.mean_of, post.contradicted) == (PostState.PLUMB, 2, 1)
+
+
+def test_the_first_of_two_may_be_the_one_that_is_borne_out(site: Site) -> None:
+    _read_twice_against_each_other(site)
+    log_reading(site, AT, "2.2mm n 0.4mm o")
+    post = site.post(AT)
+    assert (post.mean_of, post.contradicted) == (2, 1)
+    assert post.why != TWO_MUST_AGREE
+
+
+def test_a_nut_that_was_turned_in_between_ends_the_contradiction(site: Site) -> None:
+    _read_twice_against_each_other(site)
+    log_tightened(site, AT)
+    log_reading(site, AT, "0.5mm n 0.5mm o")
     assert site.post(AT).state is PostState.PLUMB
+
+
+def test_a_repeat_that_cannot_be_of_the_same_lean_is_asked_about_however_small_it_is(site: Site) -> None:
+    log_reading(site, AT, "9.5mm n 6.5mm o")
+    log_tightened(site, AT)
+    log_reading(site, AT, "0.3mm n 0.2mm o", sure=True)
+    with pytest.raises(EntryError, match="nothing was done since"):
+        log_reading(site, AT, "1.9mm n 0.2mm o")
+    log_reading(site, AT, "0.5mm n 0.3mm o")  # as near as two readings of one level come
+    assert site.post(AT).mean_of == 2

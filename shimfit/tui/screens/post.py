@@ -312,6 +312,8 @@ class PostScreen(Page):
                 return "Enter walks on to the next post"
             case PostState.TIGHTEN:
                 return "tight? type the lean again"
+            case PostState.TOO_CLOSE if snapshot.record.is_contradicted:
+                return "type the lean once more"
             case PostState.TOO_CLOSE:
                 return self.session.keys.spell("^P: Turn the level takes both readings")
             case _:
