@@ -38,7 +38,7 @@ def run_record(args: argparse.Namespace, io: Io) -> int:
     one_to_stdout(args, RECORD_CSV)
     from shimfit.report.record import record_csv, record_json, record_lines, record_of
     from shimfit.report.statistics import statistics, statistics_json, statistics_lines
-    from shimfit.store.chain import head_on_paper
+    from shimfit.store.events import head_on_paper
     from shimfit.workflow.site import parse_run
 
     issues = args.issue or args.number is not None or args.why is not None
@@ -110,7 +110,7 @@ def _held_against(
     figure: str, events: Sequence[Event], name: str, *, whole: bool
 ) -> tuple[dict[str, Any], str]:
     """Which of the four answers it is, as JSON and in a sentence."""
-    from shimfit.store.chain import compare, head_on_paper
+    from shimfit.store.events import compare, head_on_paper
 
     found = compare(events, head_on_paper(figure))
     whose = "the file" if found.job is None else f"job {found.job}"

@@ -19,7 +19,7 @@ from shimfit.quantities import shown
 from shimfit.report import words
 from shimfit.report.due import read_again_lines
 from shimfit.standing import FACTS, standing_json
-from shimfit.store.chain import Head
+from shimfit.store.events import Head
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -104,8 +104,7 @@ class BoxFold:
 
     def take_in(self, events: Iterable[Event], undone: Iterable[tuple[str, str]]) -> None:
         """Count in all there is, when it is known already what was undone: (step, step that it names)."""
-        for step, of in undone:
-            self._void.count(step, of)
+        self._void = Voided(undone)
         self._begin_again(sorted(events, key=_happened))
 
     def _begin_again(self, events: Sequence[Event]) -> None:
@@ -166,7 +165,9 @@ class BoxFold:
             for event in events:
                 self._count(event)
         else:
-            before = self._archive.of_box(0, self._upto) if self._upto and self._archive else []
+            before = (
+                self._archive.events(kinds=BOX_KINDS, upto=self._upto) if self._upto and self._archive else []
+            )
             self._begin_again(sorted([*before, *self._events], key=_happened))
 
     def state(self) -> BoxState:
@@ -188,10 +189,9 @@ class BoxFold:
         Raises ValueError, KeyError, TypeError for what is none, FileError for an event that is damaged.
         """
         fold = cls(log, archive)
-        for step, of in undone:
-            fold._void.count(step, of)
+        fold._void = Voided(undone)
         fold._begin(_Contents.from_rows(kept["base"]), kept["upto"])
-        for event in sorted(archive.of_box(kept["upto"], seq), key=_happened):
+        for event in sorted(archive.events(kinds=BOX_KINDS, after=kept["upto"], upto=seq), key=_happened):
             fold._count(event)
         return fold
 

@@ -138,6 +138,8 @@ def moves_of(
 
     work_out: what a crew's own moves make of the post. place: how the post is called in a sentence.
     """
+    if len({reported.event.log for reported in history}) < 2:
+        return [Move(at, "main", reported.event) for at, reported in enumerate(history)]
     crews = _Crews(history, knowledge, work_out, place)
     for at, reported in enumerate(history):
         crews.count_in(at, reported)

@@ -20,23 +20,21 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from shimfit.errors import FileError, UsageError
 from shimfit.store.box import BoxFold, fold_box
 from shimfit.store.db import file_errors
-from shimfit.store.events import BOX_KINDS, UNDONE, Draft, canonical, read_data
+from shimfit.store.events import BOX_KINDS, UNDONE, Draft, canonical, in_order, read_data
 from shimfit.store.fold import RunFold, fold_run
-from shimfit.store.log import Log, guarded
+from shimfit.store.log import EVERYTHING, Log, guarded
 from shimfit.store.snapshot import Kept, Snapshot
-from shimfit.store.undo import History, voided, words
+from shimfit.store.undo import Step, to_redo, to_undo, voided, words
 from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
-    from collections.abc import Set as AbstractSet
     from datetime import datetime
 
     from shimfit.standing import RunState, Units
     from shimfit.store.box import BoxState
     from shimfit.store.db import Opened
     from shimfit.store.events import Event
-    from shimfit.store.undo import Step
 
 _Fold = TypeVar("_Fold", RunFold, BoxFold)
 
@@ -44,7 +42,6 @@ LAG = 100
 """Events that a snapshot may be behind; to count them in takes some hundredths of a second."""
 FAR_BEHIND = 2_000
 """What took so long to work out is kept at once, not only when the file is closed."""
-_BOX = "box"
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,9 +69,8 @@ class Journal(Log):
     def __init__(self, opened: Opened, clock: Callable[[], datetime], ids: Callable[[], str]) -> None:
         super().__init__(opened, clock, ids)
         self._snapshot = Snapshot(opened.path)
-        self._history = History(self, self._snapshot)
-        self._runs: dict[tuple[str, str], RunFold] = {}
-        self._box: BoxFold | None = None
+        self._folds: dict[str, RunFold | BoxFold] = {}
+        """What is brought forward, by its name in the snapshot."""
         self._jobs_now: tuple[JobState, ...] | None = None
         self._box_now: BoxState | None = None
         """Both as worked out last; None when something was logged since."""
@@ -82,6 +78,11 @@ class Journal(Log):
         """Place of the last event that all of the above have seen."""
         self._kept: dict[str, int] = {}
         """Name in the snapshot -> place that it stands for there; 0 when there is nothing to go on from."""
+        self._undone: list[tuple[int, str | None, str, str]] = []
+        """(place, job, step, step that it names) of what was undone, as it happened."""
+        self._undone_upto = 0
+        self._void: dict[str | None, frozenset[str]] = {}
+        """Steps that do not stand of a job (None: of the box), as worked out since the last undo."""
 
     def close(self) -> None:
         """Close the file and let another program write; then keep what was worked out, for the next."""
@@ -95,21 +96,19 @@ class Journal(Log):
 
     @guarded
     def jobs(self, *, upto: int | None = None) -> tuple[JobState, ...]:
-        """All jobs, in the order they were added."""
+        """All jobs, in the order they were added; a job that was begun twice stands once."""
         self._bring_forward()
-        if upto is not None:
-            return self._all_jobs(upto, voided(self._history.pairs(upto)))
-        if self._jobs_now is None:
-            self._jobs_now = self._all_jobs(self._counted, self._history.everywhere())
-        return self._jobs_now
-
-    def _all_jobs(self, upto: int, void: AbstractSet[str]) -> tuple[JobState, ...]:
-        """A job that was begun twice stands once."""
-        found = self.of_kinds(("job-added", "run-added"), upto)
+        if upto is None and self._jobs_now is not None:
+            return self._jobs_now
+        place = self._counted if upto is None else upto
+        void = voided(self._pairs(place))
+        found = in_order(self.events(kinds=("job-added", "run-added"), upto=place))
         heads = [event for event in found if event.step not in void and read_data(event)[0] is not None]
         first = {event.job: event for event in reversed(heads) if event.kind == "job-added"}
-        added = sorted(first.values(), key=lambda event: (event.stamp, event.id))
-        return tuple(self._job(event, heads, upto) for event in added)
+        jobs = tuple(self._job(event, heads, place) for event in in_order(first.values()))
+        if upto is None:
+            self._jobs_now = jobs
+        return jobs
 
     def _job(self, added: Event, heads: Sequence[Event], upto: int) -> JobState:
         assert added.job is not None
@@ -122,8 +121,8 @@ class Journal(Log):
             sample=bool(added.data.get("sample", False)),
             units=added.data.get("units", "mm"),
             runs=runs,
-            undo=self._history.undo_words(added.job),
-            redo=self._history.redo_words(added.job),
+            undo=self._undo_words(added.job),
+            redo=self._redo_words(added.job),
             last_run=max(touched, key=lambda event: event.stamp).run if touched else None,
             last_seq=max((event.seq for event in latest), default=0),
         )
@@ -141,72 +140,63 @@ class Journal(Log):
     def run(self, job: str, run: str, *, upto: int | None = None) -> RunState:
         """One run, now or as it was after event `upto`; raises UsageError naming those that there are."""
         self._bring_forward()
-        past = None if upto is None else fold_run(self.of_run(job, run, upto), job, run)
-        state = self._run_now(job, run) if upto is None else past
+        if upto is not None:
+            state = fold_run(self.of_run(job, run, upto), job, run)
+        else:
+            state = self._run_fold(job, run).state()
         if state is None:
             there_are = ", ".join(self.job(job, upto=upto).runs) or "none yet"
             raise UsageError(f"there is no run {run!r} in job {job!r}; its runs are: {there_are}")
         return state
 
-    def _run_now(self, job: str, run: str) -> RunState | None:
-        fold = self._runs.get((job, run))
-        if fold is None:
-            name = _run_name(job, run)
-
-            def taken_up(kept: Kept) -> RunFold:
-                return RunFold.from_snapshot(job, run, kept.body, self._history.pairs(kept.seq, job), self)
-
-            fold = self._taken_up(name, taken_up) or RunFold(job, run)
-            for event in self.of_run(job, run, self._counted, self._kept[name]):
+    def _run_fold(self, job: str, run: str) -> RunFold:
+        def taken_up(kept: Kept | None) -> RunFold:
+            undone = [] if kept is None else self._pairs(kept.seq, job)
+            fold = (
+                RunFold(job, run)
+                if kept is None
+                else RunFold.from_snapshot(job, run, kept.body, undone, self)
+            )
+            for event in self.of_run(job, run, self._counted, 0 if kept is None else kept.seq):
                 fold.add(event)
-            self._runs[job, run] = fold
             fold.state()
-            self._keep_at_once(name)
-        return fold.state()
+            return fold
+
+        return self._fold(f"run {canonical([job, run])}", taken_up)
 
     @guarded
     def box(self, *, upto: int | None = None) -> BoxState:
         """The box, now or after event `upto`; what can be taken back from it is said of now only."""
         self._bring_forward()
         if upto is not None:
-            return fold_box(self.of_kinds((*BOX_KINDS, UNDONE), upto), self.log)
+            return fold_box(in_order(self.events(kinds=(*BOX_KINDS, UNDONE), upto=upto)), self.log)
         if self._box_now is None:
-            undo, redo = self._history.undo_words(None), self._history.redo_words(None)
-            self._box_now = replace(self._box_fold().state(), undo=undo, redo=redo)
+            undo, redo = self._undo_words(None), self._redo_words(None)
+            self._box_now = replace(self._fold("box", self._box_taken_up).state(), undo=undo, redo=redo)
         return self._box_now
 
-    def _box_fold(self) -> BoxFold:
-        if self._box is None:
-
-            def taken_up(kept: Kept) -> BoxFold:
-                return BoxFold.from_snapshot(
-                    self.log, kept.body, kept.seq, self._history.pairs(kept.seq), self
-                )
-
-            fold = self._taken_up(_BOX, taken_up)
-            if fold is None:
-                fold = BoxFold(self.log, self)
-                fold.take_in(self.of_box(0, self._counted), self._history.pairs(self._counted))
-            else:
-                for event in self.of_kinds((*BOX_KINDS, UNDONE), self._counted, after=self._kept[_BOX]):
-                    fold.add(event)
-            self._box = fold
-            self._keep_at_once(_BOX)
-        return self._box
+    def _box_taken_up(self, kept: Kept | None) -> BoxFold:
+        if kept is None:
+            fold = BoxFold(self.log, self)
+            fold.take_in(self.events(kinds=BOX_KINDS, upto=self._counted), self._pairs(self._counted))
+            return fold
+        fold = BoxFold.from_snapshot(self.log, kept.body, kept.seq, self._pairs(kept.seq), self)
+        for event in in_order(self.events(kinds=(*BOX_KINDS, UNDONE), after=kept.seq, upto=self._counted)):
+            fold.add(event)
+        return fold
 
     @guarded
     def standing(self, kinds: Sequence[str], job: str) -> list[Event]:
         """Events of some kinds of a job that were not undone, in the order they happened."""
-        void = self._history.of_job(job)
-        found = self.of_kinds(kinds, job=job)
+        void = self._void_of(job)
+        found = in_order(self.events(job, kinds=kinds))
         return [event for event in found if event.step not in void and read_data(event)[0] is not None]
 
     # ------------------------------------------------------------ brought forward, and kept
 
     def _forget(self) -> None:
         """Work everything out again when it is asked for."""
-        self._runs.clear()
-        self._box = None
+        self._folds.clear()
         self._jobs_now = self._box_now = None
 
     def _bring_forward(self) -> None:
@@ -216,15 +206,13 @@ class Journal(Log):
             return
         self._jobs_now = self._box_now = None
         try:
-            folds = [*self._runs.values(), *(() if self._box is None else (self._box,))]
-            fresh = self.between(self._counted, end) if folds else []
+            fresh = self.events(after=self._counted, upto=end) if self._folds else []
             if not self._counted or any(event.origin for event in fresh):
                 # Import brings events from before others; and a file in which nothing was logged when it
                 # was read may have had no log's id then.
                 self._forget()
-                fresh = []
-            for event in fresh:
-                for fold in folds:
+            for fold in self._folds.values():
+                for event in fresh:
                     fold.add(event)
             self._counted = end
         except BaseException:
@@ -232,40 +220,84 @@ class Journal(Log):
             self._forget()
             raise
 
-    def _taken_up(self, name: str, take_up: Callable[[Kept], _Fold]) -> _Fold | None:
-        """A fold as it was kept; None when it isn't, or more than its own log's events came since."""
-        self._kept[name] = 0
-        kept = self._snapshot.find(self, name)
-        if kept is None or kept.seq > self._counted or self.came_in(kept.seq):
-            return None
-        try:
-            fold = take_up(kept)
-        except (KeyError, TypeError, ValueError, AttributeError):
-            return None
-        self._kept[name] = kept.seq
-        return fold
+    def _fold(self, name: str, taken_up: Callable[[Kept | None], _Fold]) -> _Fold:
+        """What is brought forward under a name, at first taken up from the snapshot, or from the log alone.
+
+        Not from a snapshot behind which more than this log's own events came.
+        """
+        fold = self._folds.get(name)
+        if fold is None:
+            self._kept[name] = 0
+            kept = self._snapshot.find(self, name)
+            if kept is not None and kept.seq <= self._counted and not self.came_in(kept.seq):
+                with contextlib.suppress(KeyError, TypeError, ValueError, AttributeError):
+                    fold = taken_up(kept)
+                    self._kept[name] = kept.seq
+            fold = self._folds[name] = fold or taken_up(None)
+            if self._counted >= self._kept[name] + FAR_BEHIND:
+                # It took long to work out, and the program may be ended before it closes the file.
+                found = self._to_keep()
+                self._snapshot.write(found)
+                self._kept |= dict.fromkeys(found, self._counted)
+        return fold  # type: ignore[return-value]  # its name says of which class it is
 
     def _to_keep(self) -> dict[str, Kept]:
         """What is worth keeping of what was worked out here, by its name in the snapshot."""
-        folds = {_run_name(*key): fold.to_snapshot for key, fold in self._runs.items()}
-        folds |= {} if self._box is None else {_BOX: self._box.to_snapshot}
         with contextlib.suppress(FileError, sqlite3.Error):
-            late = [name for name in folds if self._counted >= self._kept.get(name, 0) + LAG]
+            late = {n: one for n, one in self._folds.items() if self._counted >= self._kept.get(n, 0) + LAG}
             hash_ = self.hash_at(self._counted) if late else None
             if hash_ is not None:
-                found: dict[str, Any] = {one: body for one in late if (body := folds[one]()) is not None}
-                found[UNDONE] = self._history.upto(self._counted)
-                return {name: Kept(self._counted, hash_, body) for name, body in found.items()}
+                bodies: dict[str, Any] = {name: fold.to_snapshot() for name, fold in late.items()}
+                bodies[UNDONE] = self._undone_till(self._counted)
+                return {n: Kept(self._counted, hash_, body) for n, body in bodies.items() if body is not None}
         return {}
 
-    def _keep_at_once(self, name: str) -> None:
-        """Keep what took long to work out: the program may be ended before it closes the file."""
-        if self._counted >= self._kept.get(name, 0) + FAR_BEHIND:
-            kept = self._to_keep()
-            self._snapshot.write(kept)
-            self._kept |= dict.fromkeys(kept, self._counted)
+    # ------------------------------------------------------------ what was undone
 
-    # ------------------------------------------------------------ undo
+    def _undone_till(self, place: int) -> list[tuple[int, str | None, str, str]]:
+        """Rows of what was undone up to a place."""
+        end = self.end().seq
+        if end != self._undone_upto:
+            kept = None if self._undone_upto else self._snapshot.find(self, UNDONE)
+            if kept is not None and kept.seq <= end:
+                self._undone, self._undone_upto = [tuple(row) for row in kept.body], kept.seq
+            if self._undone_upto and self.came_in(self._undone_upto):
+                self._undone, self._undone_upto = [], 0
+            for event in in_order(self.events(kinds=(UNDONE,), after=self._undone_upto, upto=end)):
+                if data := read_data(event)[0]:
+                    self._undone.append((event.seq, event.job, event.step, data["of"]))
+            self._undone_upto = end
+            self._void.clear()
+        return [row for row in self._undone if row[0] <= place]
+
+    def _pairs(self, upto: int, job: str | None = None) -> list[tuple[str, str]]:
+        """(step, step that it names) of what was undone up to a place, in one job or all."""
+        return [(step, of) for _, its, step, of in self._undone_till(upto) if job in (None, its)]
+
+    def _void_of(self, job: str | None) -> frozenset[str]:
+        """Steps that do not stand of a job (None: of the box)."""
+        rows = self._undone_till(EVERYTHING)
+        if job not in self._void:
+            self._void[job] = voided([(step, of) for _, its, step, of in rows if its == job])
+        return self._void[job]
+
+    def _to_undo(self, job: str | None) -> tuple[Step, ...]:
+        return to_undo(map(Step, self.newest_steps(job)), self._void_of(job))
+
+    def _to_redo(self, job: str | None) -> Step | None:
+        undos = {step for _, its, step, _ in self._undone_till(EVERYTHING) if its == job}
+        return to_redo(map(Step, self.newest_steps(job)), self._void_of(job), undos) if undos else None
+
+    def _undo_words(self, job: str | None) -> str | None:
+        steps = self._to_undo(job)
+        return words(steps[0].events) if steps else None
+
+    def _redo_words(self, job: str | None) -> str | None:
+        if (step := self._to_redo(job)) is None:
+            return None
+        undone = step.events[0]
+        taken_back = self.of_step(undone.job, undone.run, undone.data["of"])
+        return words(taken_back) if taken_back else None
 
     def undo(self, job: str | None, *, by: str | None = None, step: str | None = None) -> str | None:
         """Take back the last step of a job (None: of the box); what it was in words, or None.
@@ -273,7 +305,7 @@ class Journal(Log):
         step: id of the step that is meant; UsageError, and nothing taken back, when another is the last.
         """
         with self.exclusively(), file_errors(self.path):
-            steps = self._history.to_undo(job)
+            steps = self._to_undo(job)
             if not steps:
                 return None
             last = words(steps[0].events)
@@ -285,23 +317,19 @@ class Journal(Log):
     def redo(self, job: str | None, *, by: str | None = None) -> str | None:
         """Bring back what was undone last; what it was in words, or None when there is nothing."""
         with self.exclusively(), file_errors(self.path):
-            step = self._history.to_redo(job)
+            step = self._to_redo(job)
             if step is None:
                 return None
-            said = self._history.redo_words(job)
+            what = self._redo_words(job)
             self._take_back((step,), job, by)
-            return said
+            return what
 
     @guarded
     def to_undo(self, job: str | None) -> tuple[Step, str] | None:
         """The step that undo takes back, and what it was in words; None when there is none."""
-        steps = self._history.to_undo(job)
+        steps = self._to_undo(job)
         return (steps[0], words(steps[0].events)) if steps else None
 
     def _take_back(self, steps: Sequence[Step], job: str | None, by: str | None) -> None:
         firsts = [step.events[0] for step in steps]
         self.append_all([Draft(UNDONE, {"of": one.step}, job, one.run, one.post, by) for one in firsts])
-
-
-def _run_name(job: str, run: str) -> str:
-    return f"run {canonical([job, run])}"

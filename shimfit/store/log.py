@@ -9,7 +9,6 @@ from __future__ import annotations
 import contextlib
 import sqlite3
 import threading
-from collections import deque
 from dataclasses import replace
 from datetime import datetime
 from functools import wraps
@@ -20,17 +19,24 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Concatenate, ParamSpec, Self, TypeVar
 
 from shimfit.errors import FileError, InternalError, UsageError
-from shimfit.store.chain import BadEvent, Checker, End, Head, altered, chained, heads, moved_here
 from shimfit.store.db import DamagedError, damaged, file_errors, open_file
 from shimfit.store.events import (
     BOX_KINDS,
     GENESIS,
     UNDONE,
+    BadEvent,
+    Checker,
     Draft,
+    End,
     Event,
+    Head,
     Place,
+    altered,
+    heads,
     in_order,
     is_whole,
+    logged,
+    moved_here,
     signs_wrong,
     wrong_with,
 )
@@ -253,19 +259,21 @@ class Log:
         can't be kept, InternalError when an event's data is not what its kind must hold (nothing was logged:
         a program error, never a typing error).
         """
-        with self._turn():
-            return self._write(self._chained(drafts, self.end()))
+        return self.receive((), drafts)
 
     @guarded
     def receive(self, foreign: Sequence[Event], notes: Sequence[Draft] = ()) -> tuple[Event, ...]:
         """Log events of another log (import, salvage) and what there is to say of it, in one go.
 
         Each gets a place at the end of this chain and keeps the one it was written at as its origin. Raises
-        FileError when they can't be written (nothing was logged).
+        as append_all.
         """
         with self._turn():
-            moved = moved_here(foreign, self.end())
-            return self._write([*moved, *self._chained(notes, self._end.after(moved))])
+            events = moved_here(foreign, self.end())
+            time = self._clock().isoformat(timespec="milliseconds")
+            end = self._end.after(events) if events else self._end
+            events += logged(list(map(self._completed, notes)), time, self._id, self._ids, end)
+            return self._write(events)
 
     @contextlib.contextmanager
     def exclusively(self) -> Iterator[None]:
@@ -278,10 +286,6 @@ class Log:
                 held.enter_context(self._turn())
             yield
 
-    def _chained(self, drafts: Sequence[Draft], end: End) -> list[Event]:
-        whole = [self._completed(draft) for draft in drafts]
-        return chained(whole, self._clock().isoformat(timespec="milliseconds"), self._id, self._ids, end)
-
     def _completed(self, draft: Draft) -> Draft:
         """With the scope that its data names; an `undone` names the whole step, whatever event it named."""
         if draft.kind == "job-added" and draft.job is None:
@@ -290,17 +294,14 @@ class Log:
             draft = replace(draft, post=draft.data.get("name"))
         names = (draft.job, draft.run, draft.post, draft.by)
         wrong = wrong_with(draft.kind, draft.data, draft.job, draft.run, draft.post)
-        typed = signs_wrong(draft.kind, draft.data, names)
-        if wrong is None and typed is not None:
+        if wrong is None and (typed := signs_wrong(draft.kind, draft.data, names)):
             raise UsageError(f"{typed}: nothing was logged")
         if wrong is None and not all(map(is_whole, names)):
             wrong = f"{draft.kind}: a name holds broken characters"
         if wrong is None and draft.kind == UNDONE:
-            named = self.event(draft.data["of"])
-            if named is None:
-                wrong = f"undone: there is no event {draft.data['of']}"
-            else:
-                draft = replace(draft, data={**draft.data, "of": named.step})
+            if named := self.event(draft.data["of"]):
+                return replace(draft, data={**draft.data, "of": named.step})
+            wrong = f"undone: there is no event {draft.data['of']}"
         if wrong:
             raise InternalError(f"this can't be logged: {wrong}")
         return draft
@@ -350,25 +351,22 @@ class Log:
         return map(event_of, self.db.execute(f"SELECT {COLUMNS} FROM event {rest}", values))  # noqa: S608 - constants only
 
     @guarded
-    def _found(self, job: str | None, run: str | None, kinds: Sequence[str], upto: int) -> list[Event]:
-        where, values = "WHERE seq <= ?", list[object]([upto])
-        for name, value in (("job", job), ("run", run)):
-            if value is not None:
-                where += f" AND {name} = ?"
-                values.append(value)
-        where += f" AND kind IN ({_marks(kinds)})" if kinds else ""
-        return list(self._select(f"{where} ORDER BY seq", *values, *kinds))
-
     def events(
         self,
         job: str | None = None,
         *,
         run: str | None = None,
         kinds: Sequence[str] = (),
+        after: int = 0,
         upto: int | None = None,
-    ) -> Iterator[Event]:
-        """Events in the order this file received them: all, or of one job, run or some kinds, up to one."""
-        yield from self._found(job, run, kinds, EVERYTHING if upto is None else upto)
+    ) -> list[Event]:
+        """Events in the order this file received them: all, or of one job, run or some kinds, between two."""
+        rest = f"INDEXED BY event_kind WHERE kind IN ({_marks(kinds)})" if kinds else "WHERE TRUE"
+        rest += " AND seq > ? AND seq <= ?"
+        scope = {name: value for name, value in (("job", job), ("run", run)) if value is not None}
+        rest += "".join(f" AND {name} = ?" for name in scope)
+        places = after, EVERYTHING if upto is None else upto
+        return list(self._select(f"{rest} ORDER BY seq", *kinds, *places, *scope.values()))
 
     @guarded
     def last(self, job: str | None, kind: str) -> Event | None:
@@ -395,20 +393,13 @@ class Log:
         return found
 
     @guarded
-    def between(self, after: int, upto: int) -> list[Event]:
-        """Events behind a place, up to another one."""
-        return list(self._select("WHERE seq > ? AND seq <= ? ORDER BY seq", after, upto))
-
-    @guarded
     def of_step(self, job: str | None, run: str | None, step: str) -> list[Event]:
         """Events of a step, wherever they belong to; of one that came by import, those of a run if named.
 
         What this log wrote of a step stands together, and its first event gave it its id.
         """
-        row = self.db.execute(
-            "SELECT seq FROM event WHERE id = ? AND origin_hash IS NULL", (step,)
-        ).fetchone()
-        if row is not None:
+        found = self.db.execute("SELECT seq FROM event WHERE id = ? AND origin_hash IS NULL", (step,))
+        if row := found.fetchone():
             own = self._select("WHERE seq >= ? ORDER BY seq", *row)
             return list(takewhile(lambda event: event.step == step, own))
         if run is None:
@@ -426,19 +417,6 @@ class Log:
         )
         which = job, run, after, upto
         return in_order([*self._select(own, *which), *self._select(over_it, *which)])
-
-    @guarded
-    def of_kinds(
-        self, kinds: Sequence[str], upto: int = EVERYTHING, job: str | None = None, after: int = 0
-    ) -> list[Event]:
-        """Events of some kinds, of one job or all, in the order they happened."""
-        rest = f"INDEXED BY event_kind WHERE kind IN ({_marks(kinds)}) AND seq > ? AND seq <= ?"
-        rest, scope = (rest, ()) if job is None else (f"{rest} AND job = ?", (job,))
-        return in_order(self._select(rest, *kinds, after, upto, *scope))
-
-    def of_box(self, after: int, upto: int) -> list[Event]:
-        """Events of the box behind a place, up to another one."""
-        return self.of_kinds(BOX_KINDS, upto, after=after)
 
     @guarded
     def latest_of_runs(self, job: str, runs: Iterable[str | None], upto: int) -> list[Event]:
@@ -496,7 +474,7 @@ class Log:
 
     def head_of(self, job: str, *, upto: int | None = None) -> Head:
         """How far a job's events had got, now or after event `upto`: what its record carries."""
-        return next(iter(deque(heads(self.events(job, upto=upto)), maxlen=1)), Head())
+        return [Head(), *heads(self.events(job, upto=upto))][-1]
 
     def moment(self, job: str, paper: Head) -> tuple[int, str] | None:
         """The file's `head` when a record with this figure was made; None when it is of another log.

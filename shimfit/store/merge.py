@@ -22,14 +22,15 @@ from typing import TYPE_CHECKING, Any
 from shimfit.codec import fault, read, shape
 from shimfit.errors import FileError, InternalError
 from shimfit.outputs import EVENTS, write_whole
-from shimfit.store.chain import Checker, altered
 from shimfit.store.db import file_errors
 from shimfit.store.events import (
     BOOKKEEPING,
     KINDS,
+    Checker,
     Draft,
     Event,
     Place,
+    altered,
     canonical,
     is_whole,
     microseconds,

@@ -13,10 +13,10 @@ import math
 from dataclasses import replace
 from functools import cached_property
 from operator import attrgetter
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import TYPE_CHECKING, Any
 
 from shimfit import codec
-from shimfit.model import Foot, Pack, PostState, Reading, Tolerance
+from shimfit.model import Pack, PostState, Reading, Tolerance
 from shimfit.standing import (
     CONTRADICTS,
     CREWS_DISAGREE,
@@ -34,28 +34,24 @@ from shimfit.standing import (
     decide,
     one_lean,
 )
+from shimfit.store.events import shape_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
     from shimfit.core.uncertainty.decision import Rule
-    from shimfit.model import Prescription
-    from shimfit.standing import PostKind
+    from shimfit.model import Foot, Prescription
     from shimfit.store.events import Event
 
 
 class PostBuilder:
-    """State of one post, brought forward by `add`; `record` costs the post's own history only."""
+    """State of one post, brought forward by `add`."""
 
     def __init__(self, added: Event, data: dict[str, Any]) -> None:
-        self.name: str = data["name"]
-        self.leg: int = data["leg"]
-        self.station_mm = float(data["station_mm"])
-        self.kind: PostKind = data.get("kind", "line")
-        self._foot = codec.read(Foot | None, data.get("foot"))
-        self._height_mm = _maybe(float, data.get("height_mm"))
-        self._tolerance = codec.read(Tolerance | None, data.get("tolerance"))
-        self.turn_deg = _maybe(float, data.get("turn_deg"))
+        self._given: dict[str, Any] = codec.read(shape_of("post-added"), data)
+        self.name: str = self._given["name"]
+        self.leg: int = self._given["leg"]
+        self.station_mm: float = self._given["station_mm"]
         self.readings: list[Reading] = []
         self._left_out: list[str | None] = []
         self._group: list[tuple[Reading, tuple[int, ...]]] = []
@@ -76,7 +72,6 @@ class PostBuilder:
         self.before: Reading | None = None
         self.last_seq = added.seq
         self.last_time: str | None = None
-        self._done: tuple[Any, PostRecord] | None = None
         self._begin_afresh()
 
     def _begin_afresh(self) -> None:
@@ -102,16 +97,41 @@ class PostBuilder:
         self.packs_in_conflict = False
 
     def add(self, event: Event, data: dict[str, Any]) -> None:
-        """Bring the state forward by one event of this post and its checked data."""
-        self._done = None
+        """Bring the state forward by one event of this post and its checked data.
+
+        Kinds that are not named say nothing of how it stands.
+        """
         self.last_seq = max(self.last_seq, event.seq)
-        effect = self._effects.get(event.kind)
-        if effect is not None:
-            effect(self, event, data)
+        match event.kind:
+            case "reading":
+                self._read(event, data)
+            case "prescribed":
+                self._prescribe(_Answer(event, data))
+            case "packed":
+                self._pack(event, data)
+            case "tightened":
+                packed = self._put_in_as_prescribed(event, data)
+                self.tightened = True
+                self.torque_nm = _maybe(float, data.get("torque_nm"))
+                self.last_time = event.time
+                self._work_done(*(["packed"] if packed else []), "tightened")
+            case "trimmed":
+                packed = self._put_in_as_prescribed(event, data)
+                self.trimmed = True
+                # Cutting flush can move a pack, so it is read again after it; it is no round by itself.
+                if self._packs:
+                    self._work_done(*(["packed"] if packed else []), "cut flush", opens_round=packed)
+            case "post-moved":
+                self._move(data)
+            case "skipped":
+                self.skipped = data["why"]
+            case "noted":
+                self.notes.append(Note(data["text"], event.time, event.by, event.id))
+            case "photo":
+                self.photos.append(data["file"])
 
     def disagree(self, event: Event, why: str, *, packs: bool) -> None:
         """Crews' logs of this post do not agree: nobody is taken to have followed an answer."""
-        self._done = None
         self.conflict = why
         self.packs_in_conflict = self.packs_in_conflict or packs
         self._foretold = None
@@ -127,7 +147,6 @@ class PostBuilder:
 
     def set_aside(self, event: Event, data: dict[str, Any]) -> None:
         """Keep what another crew logged without knowing of this one: shown, and decides nothing."""
-        self._done = None
         self.last_seq = max(self.last_seq, event.seq)
         if event.kind == "reading":
             reading = codec.from_json(Reading, data, by=event.by, time=event.time, event=event.id)
@@ -135,15 +154,6 @@ class PostBuilder:
             self._left_out.append(MID if reading.stage == "mid" else CREWS_DISAGREE)
         elif event.kind in ("noted", "photo"):
             self.add(event, data)
-
-    def record(
-        self, foot: Foot, height_mm: float, tolerance: Tolerance, rule: Rule, making: Making
-    ) -> PostRecord:
-        """Frozen value, with the run's foot, height and tolerance where the post has none of its own."""
-        defaults = (foot, height_mm, tolerance, rule, making)
-        if self._done is None or self._done[0] != defaults:
-            self._done = (defaults, self._record(*defaults))
-        return self._done[1]
 
     # ------------------------------------------------------------ events
 
@@ -243,8 +253,8 @@ class PostBuilder:
         answer = None if self._packed_since_answer else self._answer
         return answer is not None and answer.asks_for_something and answer.can_be_followed
 
-    def _prescribe(self, event: Event, data: dict[str, Any]) -> None:
-        self._answer = answer = _Answer(event, data)
+    def _prescribe(self, answer: _Answer) -> None:
+        self._answer = answer
         self._answer_is_current = True
         self._packed_since_answer = False
         if answer.can_be_followed:
@@ -253,15 +263,6 @@ class PostBuilder:
         elif not self._packs and not self.tightened and not self._work:
             # What was asked for before is taken back, as by a plan that has no pieces left for this post.
             self.set_up = self._round_open = False
-
-    def _skip(self, _: Event, data: dict[str, Any]) -> None:
-        self.skipped = data["why"]
-
-    def _note(self, event: Event, data: dict[str, Any]) -> None:
-        self.notes.append(Note(data["text"], event.time, event.by, event.id))
-
-    def _photo(self, _: Event, data: dict[str, Any]) -> None:
-        self.photos.append(data["file"])
 
     def _pack(self, event: Event, data: dict[str, Any]) -> None:
         self._packs = data["packs"]
@@ -275,20 +276,6 @@ class PostBuilder:
         self.trimmed = False
         self._work_done("packed")
 
-    def _tighten(self, event: Event, data: dict[str, Any]) -> None:
-        packed = self._put_in_as_prescribed(event, data)
-        self.tightened = True
-        self.torque_nm = _maybe(float, data.get("torque_nm"))
-        self.last_time = event.time
-        self._work_done(*(["packed"] if packed else []), "tightened")
-
-    def _trim(self, event: Event, data: Mapping[str, Any]) -> None:
-        """Cutting flush can move a pack: the verifying reading comes after it. It is no round of its own."""
-        packed = self._put_in_as_prescribed(event, data)
-        self.trimmed = True
-        if self._packs:
-            self._work_done(*(["packed"] if packed else []), "cut flush", opens_round=packed)
-
     def _work_done(self, *what: str, opens_round: bool = True) -> None:
         self.set_up = True
         self._work += [one for one in what if one not in self._work]
@@ -298,7 +285,7 @@ class PostBuilder:
         self._group = []
         self._leave_out(f"before it was {what[0]}")
 
-    def _move(self, _: Event, data: dict[str, Any]) -> None:
+    def _move(self, data: dict[str, Any]) -> None:
         """At another mark every reading is of another place; packs that are in go with the post."""
         before = self.station_mm, self.leg
         self.station_mm = float(data["station_mm"])
@@ -313,25 +300,14 @@ class PostBuilder:
         self._answer_is_current = self.set_up = self._round_open = False
         self._leave_out("before it was moved")
 
-    _effects: ClassVar[Mapping[str, Callable[[PostBuilder, Event, dict[str, Any]], None]]] = {
-        "reading": _read,
-        "prescribed": _prescribe,
-        "packed": _pack,
-        "tightened": _tighten,
-        "trimmed": _trim,
-        "skipped": _skip,
-        "noted": _note,
-        "photo": _photo,
-        "post-moved": _move,
-    }
-    """What an event does to a post; others say nothing of how it stands."""
-
     # ------------------------------------------------------------ frozen value
 
-    def _record(
+    def record(
         self, foot: Foot, height_mm: float, tolerance: Tolerance, rule: Rule, making: Making
     ) -> PostRecord:
-        tolerance = self._tolerance or tolerance
+        """Frozen value, with the run's foot, height and tolerance where the post has none of its own."""
+        given = self._given.get
+        tolerance = given("tolerance") or tolerance
         verdict = None
         counts = not (self._work or self.conflict or self.skipped)
         if counts and self._reading is not None and (self._verifies or not self._reading.zero_found):
@@ -353,8 +329,10 @@ class PostBuilder:
         own |= {name: tuple(one) for name, one in own.items() if isinstance(one, list)}
         post = PostRecord(
             **own,
-            foot=self._foot or foot,
-            height_mm=self._height_mm or height_mm,
+            kind=given("kind", "line"),
+            turn_deg=given("turn_deg"),
+            foot=given("foot") or foot,
+            height_mm=given("height_mm") or height_mm,
             tolerance=tolerance,
             rule=rule,
             making=making,
@@ -399,7 +377,7 @@ class PostBuilder:
 
 
 _AS_THEY_ARE = (
-    *("name", "leg", "station_mm", "kind", "turn_deg", "mean_of", "tightened", "torque_nm", "trimmed"),
+    *("name", "leg", "station_mm", "mean_of", "tightened", "torque_nm", "trimmed"),
     *("skipped", "rounds", "before", "conflict", "packs_in_conflict", "last_seq", "last_time"),
     *("readings", "notes", "photos", "verifying"),
 )

@@ -24,9 +24,8 @@ from typing import TYPE_CHECKING, Any
 from shimfit.errors import FileError
 from shimfit.outputs import BESIDE
 from shimfit.store import log
-from shimfit.store.chain import altered
 from shimfit.store.db import file_errors
-from shimfit.store.events import Draft, microseconds, wrong_with
+from shimfit.store.events import Draft, altered, microseconds, wrong_with
 from shimfit.store.journal import Journal
 from shimfit.store.log import wall_clock
 from shimfit.store.merge import what_was_seen

@@ -6,7 +6,6 @@ A step is what was logged in one go. `undone {of}` takes a step back; undoing th
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
 from typing import TYPE_CHECKING
 
 from shimfit.store.events import BOOKKEEPING, UNDONE, read_data, words_of
@@ -17,8 +16,6 @@ if TYPE_CHECKING:
     from collections.abc import Set as AbstractSet
 
     from shimfit.store.events import Event
-    from shimfit.store.log import Log
-    from shimfit.store.snapshot import Snapshot
 
 
 def voided(pairs: Sequence[tuple[str, str]]) -> frozenset[str]:
@@ -33,46 +30,33 @@ def voided(pairs: Sequence[tuple[str, str]]) -> frozenset[str]:
 class Voided:
     """Steps that do not stand, brought forward by every `undone` in the order of the log."""
 
-    def __init__(self) -> None:
-        self.steps: set[str] = set()
-        self._pairs: list[tuple[str, str]] = []
-        self._named: Counter[str] = Counter()
-        """Step -> how many `undone` events that stand name it."""
-        self._names: defaultdict[str, list[str]] = defaultdict(list)
-        """Step of an undo -> the steps that it takes back."""
-        self._tangled = False
-        """One was named before it came, as no log of ours has it: all of them are gone through each time."""
+    def __init__(self, pairs: Iterable[tuple[str, str]] = ()) -> None:
+        self._pairs = list(pairs)
+        self._undos = {step for step, _ in self._pairs}
+        self._named = {of for _, of in self._pairs}
+        self.steps = set(voided(self._pairs))
 
     def add(self, undone: Event) -> set[str]:
         """Count an `undone` in: the steps that it took back or brought back. One that can't be read: none."""
         data = read_data(undone)[0]
         return set() if data is None else self.count(undone.step, data["of"])
 
+    def count(self, step: str, of: str) -> set[str]:
+        """The same, given the step of the `undone` and the step that it names."""
+        # Most name what is no undo itself, and are named by nobody yet: then nothing else turns with it.
+        plain = of not in self._undos and step not in self._named and step != of
+        self._pairs.append((step, of))
+        self._undos.add(step)
+        self._named.add(of)
+        changed = {of} - self.steps if plain else self.steps ^ voided(self._pairs)
+        self.steps ^= changed
+        return changed
+
     def frozen(self) -> Voided:
         """The steps that do not stand now, for who only looks."""
         now = Voided()
         now.steps = set(self.steps)
         return now
-
-    def count(self, step: str, of: str) -> set[str]:
-        """The same, given the step of the `undone` and the step that it names."""
-        self._pairs.append((step, of))
-        self._tangled = self._tangled or step == of or step in self._named
-        if self._tangled:
-            before, self.steps = self.steps, set(voided(self._pairs))
-            return before ^ self.steps
-        self._names[step].append(of)
-        changed: set[str] = set()
-        turning = [(of, 1)]
-        while turning:
-            one, by = turning.pop()
-            self._named[one] += by
-            if (self._named[one] > 0) != (one in self.steps):
-                self.steps ^= {one}
-                changed ^= {one}
-                # What it took back itself, if it is an undo, comes back with it, and goes again.
-                turning += [(other, -1 if one in self.steps else 1) for other in self._names.get(one, ())]
-        return changed
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,87 +143,3 @@ def words(events: Sequence[Event]) -> str:
     if first.kind == "run-added" and posts:
         return f"{said} with {len(posts)} posts"
     return said if len(posts) <= 1 else f"{said} and {len(posts) - 1} more"
-
-
-# ---------------------------------------------------------------- in an open log
-
-
-class History:
-    """What was undone in an open log, and what can be: of each job (None: of the box), and all together."""
-
-    def __init__(self, log: Log, snapshot: Snapshot) -> None:
-        self._log = log
-        self._snapshot = snapshot
-        self._forget()
-
-    def _forget(self) -> None:
-        self._counted = 0
-        self._rows: list[tuple[int, str | None, str, str]] = []
-        self._of_job: defaultdict[str | None, Voided] = defaultdict(Voided)
-        self._undos: defaultdict[str | None, set[str]] = defaultdict(set)
-        self._all = Voided()
-
-    def _bring_forward(self) -> None:
-        end = self._log.end().seq
-        if end == self._counted:
-            return
-        if not self._counted:
-            kept = self._snapshot.find(self._log, UNDONE)
-            if kept is not None and kept.seq <= end:
-                for row in kept.body:
-                    self._count(*row)
-                self._counted = kept.seq
-        if self._counted and self._log.came_in(self._counted):
-            self._forget()
-        for event in self._log.of_kinds((UNDONE,), end, after=self._counted):
-            data = read_data(event)[0]
-            if data is not None:
-                self._count(event.seq, event.job, event.step, data["of"])
-        self._counted = end
-
-    def _count(self, seq: int, job: str | None, step: str, of: str) -> None:
-        self._rows.append((seq, job, step, of))
-        self._of_job[job].count(step, of)
-        self._all.count(step, of)
-        self._undos[job].add(step)
-
-    def everywhere(self) -> AbstractSet[str]:
-        """Steps that do not stand."""
-        self._bring_forward()
-        return self._all.steps
-
-    def of_job(self, job: str | None) -> AbstractSet[str]:
-        """Steps that do not stand of a job."""
-        self._bring_forward()
-        return self._of_job[job].steps
-
-    def upto(self, place: int) -> list[tuple[int, str | None, str, str]]:
-        """(place, job, step, step that it names) of what was undone up to a place, as it happened."""
-        self._bring_forward()
-        return [row for row in self._rows if row[0] <= place]
-
-    def pairs(self, upto: int, job: str | None = None) -> list[tuple[str, str]]:
-        """(step, step that it names) of what was undone up to a place, in one job or all."""
-        return [(step, of) for _, its, step, of in self.upto(upto) if job in (None, its)]
-
-    def to_undo(self, job: str | None) -> tuple[Step, ...]:
-        """The step that undo takes back, with the answers that go with it; () when there is none."""
-        return to_undo(map(Step, self._log.newest_steps(job)), self.of_job(job))
-
-    def to_redo(self, job: str | None) -> Step | None:
-        """The undo that redo takes back, or None."""
-        void, undos = self.of_job(job), self._undos[job]
-        return to_redo(map(Step, self._log.newest_steps(job)), void, undos) if undos else None
-
-    def undo_words(self, job: str | None) -> str | None:
-        """What undo would take back."""
-        steps = self.to_undo(job)
-        return words(steps[0].events) if steps else None
-
-    def redo_words(self, job: str | None) -> str | None:
-        """What redo would bring back."""
-        if (step := self.to_redo(job)) is None:
-            return None
-        undone = step.events[0]
-        taken_back = self._log.of_step(undone.job, undone.run, undone.data["of"])
-        return words(taken_back) if taken_back else None

@@ -12,7 +12,7 @@ import sqlite3
 import pytest
 
 from shimfit.errors import Exit, UsageError
-from shimfit.store.chain import Head, head_on_paper
+from shimfit.store.events import Head, head_on_paper
 from shimfit.store.journal import Journal
 
 RUN = "--length 1200 --every 1200 --foot 90x90mm --height 1000mm --tolerance 1:500"

@@ -20,7 +20,7 @@ from shimfit.report.page import Sheet
 from shimfit.report.pictures import charts_of
 from shimfit.report.record import LogStamp, record_csv, record_json, run_record
 from shimfit.standing import Issue, Note
-from shimfit.store.chain import Head
+from shimfit.store.events import Head
 
 JOB = Head(257, "1f0c" * 16, "9a2e" * 16)
 LOG = LogStamp(312, "9f3c51" + "0a" * 29, JOB)
@@ -180,7 +180,7 @@ def test_other_processes_draw_the_same_bytes(drawn):
         "from shimfit.report.record import run_record\n"
         "from shimfit.report.asbuilt import record_pdf\n"
         "from shimfit.report.record import LogStamp\n"
-        "from shimfit.store.chain import Head\n"
+        "from shimfit.store.events import Head\n"
         "stamp = LogStamp(312, sys.argv[2], Head(257, '1f0c' * 16, '9a2e' * 16))\n"
         "record = run_record(demo.run_of(21), stamp, demo.box())\n"
         "print(hashlib.sha256(record_pdf(record)).hexdigest())\n"

@@ -8,7 +8,7 @@ import pytest
 from shimfit.errors import Exit
 from shimfit.model import PostState, Reading
 from shimfit.report.record import LogStamp, record_csv, record_json, record_lines, run_record
-from shimfit.store.chain import Head
+from shimfit.store.events import Head
 
 LOG = LogStamp(312, "9f3c51" + "0a" * 29, Head(57, "1f0c", "9a2e"))
 # The keys that the contract of the command line names, one by one.

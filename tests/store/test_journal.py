@@ -12,8 +12,7 @@ import threading
 import pytest
 
 from shimfit.errors import FileError, InternalError, UsageError
-from shimfit.store.chain import End
-from shimfit.store.events import Draft, microseconds
+from shimfit.store.events import Draft, End, microseconds
 from shimfit.store.journal import Journal
 
 
