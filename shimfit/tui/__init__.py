@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from shimfit.tui.commands import Commands
-    from shimfit.wire.inclinometer import Inclinometer
     from shimfit.workflow.site import Site
 
 
@@ -70,15 +69,14 @@ def run(
     *,
     theme: str | None = None,
     ascii: bool = False,  # noqa: A002 - named as the option that it comes from
-    sensor: Inclinometer | None = None,
     rehearse: bool = False,
     commands: Commands | None = None,
 ) -> int:
     """Run the full-screen program until the person quits; returns the process's exit code.
 
     theme: `sun`, `dark` or `term`; None takes the one that was last chosen. ascii: no glyph beyond ASCII.
-    sensor: a started or unstarted inclinometer, stopped on the way out. rehearse: log one reading in the
-    sample job and quit by itself (0 when it is on disk and answered, 1 when not). commands: the command line.
+    rehearse: log one reading in the sample job and quit by itself (0 when it is on disk and answered, 1 when
+    not). commands: the command line. The inclinometer that is set up is listened to meanwhile.
     """
     from shimfit.tui.background import painted
 
@@ -87,9 +85,7 @@ def run(
     set_beat()
     try:
         from shimfit.tui.app import ShimfitApp
-
-        if sensor is None:
-            from shimfit.tui.sensing import sensor_of
+        from shimfit.tui.sensing import sensor_of
 
         sensor = sensor_of(site)
         app = ShimfitApp(site, theme=theme, ascii=ascii, sensor=sensor, rehearse=rehearse, commands=commands)

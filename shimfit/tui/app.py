@@ -25,9 +25,9 @@ from shimfit.tui import themes
 from shimfit.tui.background import Answering
 from shimfit.tui.screens.page import Page, Question
 from shimfit.tui.screens.post import PostScreen
+from shimfit.tui.sensing import LOOKS_PER_SECOND, WALKS, Listening, look, take
 from shimfit.tui.sensing import SETTINGS as SENSOR_SETTINGS
-from shimfit.tui.sensing import WALKS, Listening
-from shimfit.tui.session import Outcome, Session, refused
+from shimfit.tui.session import Outcome, Session, outcome_of, refused
 from shimfit.tui.sound import Sound
 
 if TYPE_CHECKING:
@@ -72,6 +72,7 @@ LOG_LOOK_S = 1.0
 """How often it is looked whether another program has logged something: one number of the file is asked."""
 LONGEST_KEY_S = 2.0
 """So long one key may hold up the next; nothing a key does takes a tenth of it."""
+NO_SENSOR = "no inclinometer is set up: F5, sensor"
 NO_KEY = "none"
 """Stands in the place of a key that no terminal sends: what has none by itself can still be given one."""
 
@@ -118,17 +119,18 @@ class ShimfitApp(App[None]):
         self.built: dict[str, Page] = {}
         """Pages that were visited, by name: home is there from the start."""
         self.sound = Sound(self, lambda: self.session.settings)
-        self.listening = Listening(self, sensor)
+        self.listening = Listening(site, sensor)
         self._undo_named: str | None = None
         """Id of the step that undo named last, so that it is taken back when it is asked for again."""
         self._undid_box = False
         """True: what undo took back last was of the box or a setting, and redo brings that back."""
         self._answering = Answering(site)
         self.session.answers_later = self._answer
-        self.session.working = self._answering.pending
+        self.session.working = self._answering
         self._bound = set(DEFAULT_KEYS.values())
         """Keys that are actions wherever the keys go."""
-        self._watch: Timer | None = None
+        self._answer_looks: Timer | None = None
+        self._sensor_looks: Timer | None = None
         self._rehearses = rehearse
         self._does = self._what_is_done()
         self._choose_colours(theme or settings.theme)
@@ -170,6 +172,7 @@ class ShimfitApp(App[None]):
         self._catch_signals()
         self.take_keys()
         self.listening.start()
+        self._watch_sensor()
         self.set_interval(LOG_LOOK_S, self._look_at_log)
         if self._rehearses:
             # A worker of its own: while the app itself waits for it, nothing would be painted.
@@ -220,17 +223,17 @@ class ShimfitApp(App[None]):
         there = self._answering.ask(place)
         if there:  # the move that asked says its own words first
             self.call_later(self._tell_troubles, self._answering.collect())
-        elif self._watch is None:
-            self._watch = self.set_interval(1 / ANSWER_LOOKS_PER_SECOND, self._look_for_answers)
+        elif self._answer_looks is None:
+            self._answer_looks = self.set_interval(1 / ANSWER_LOOKS_PER_SECOND, self._look_for_answers)
         return there
 
     def _look_for_answers(self) -> None:
         came = self._answering.collect()
         if not came:
             return
-        if not self._answering.pending and self._watch is not None:
-            self._watch.stop()
-            self._watch = None
+        if not self._answering and self._answer_looks is not None:
+            self._answer_looks.stop()
+            self._answer_looks = None
         self.session.refresh()
         self.page.show()
         self._tell_troubles(came)
@@ -357,7 +360,7 @@ class ShimfitApp(App[None]):
             self.take_keys()
             self.page.show()
         if any(getattr(now, name) != getattr(before, name) for name in SENSOR_SETTINGS):
-            self.listening.anew()
+            self._listen_anew()
 
     def command(self, name: str, given: Mapping[str, str] | None = None, *, at_once: bool = False) -> None:
         """Bring a command of the command line to the front, to be filled in and run; or run it at once."""
@@ -384,7 +387,8 @@ class ShimfitApp(App[None]):
         self.session.refresh()
         try:
             self.take_settings(before)
-            self.listening.take_back()
+            if self.listening.is_lent:
+                self._listen_anew()
         except ShimfitError as error:
             self.page.say(refused(error))
 
@@ -392,11 +396,76 @@ class ShimfitApp(App[None]):
         """A command is about to listen to the sensor itself; `command_ran` takes the port back."""
         self.listening.lend()
 
+    # ------------------------------------------------------------ the inclinometer
+
+    def _watch_sensor(self) -> None:
+        """Look at what comes in at the screen's pace, once there is an inclinometer."""
+        if self.listening.sensor is not None and self._sensor_looks is None:
+            self._sensor_looks = self.set_interval(1 / LOOKS_PER_SECOND, self._look_at_sensor)
+
+    def _look_at_sensor(self) -> None:
+        sensor = self.listening.sensor
+        if sensor is None:
+            return
+        if sensor.snapshot().fell and not self.session.site.read_only:
+            self._forget_zero("the sensor fell: its zero counts no more; turn it end for end")
+        if self.page is self.home:
+            self.home.show_live(look(sensor))
+
+    def _listen_anew(self) -> None:
+        self.listening.anew()
+        if self.listening.sensor is None:
+            self.home.no_sensor()
+        self._watch_sensor()
+
+    def _take(self) -> None:
+        sensor = self.listening.sensor
+        self.tell(
+            refused(self.session.keys.spell(NO_SENSOR)) if sensor is None else take(self.session, sensor)
+        )
+
+    def _walk_with_sensor(self, name: str) -> None:
+        """Begin one of WALKS; what it keeps is listened by at once."""
+        session, sensor = self.session, self.listening.sensor
+        if sensor is None or (name == "sends" and not session.settings.sensor):
+            self.tell(refused(session.keys.spell(NO_SENSOR)))
+            return
+        from shimfit.tui.screens.sensor import AxesWalk, DescribeWalk, StillWalk, ZeroWalk
+
+        if name == "sends":
+            from shimfit.workflow.sensor import undescribed
+
+            self.listening.lend()
+            undescribed_one = undescribed(session.site)
+            self.push_screen(DescribeWalk(session, undescribed_one, self._sensor_changed, self._give_back))
+        else:
+            walks = {"axes": AxesWalk, "zero": ZeroWalk, "noise": StillWalk}
+            self.push_screen(walks[name](session, sensor, self._sensor_changed))
+
+    def _give_back(self) -> None:
+        if self.listening.is_lent:
+            outcome = outcome_of(self._listen_anew)
+            if not outcome.done:
+                self.tell(outcome)
+
+    def _forget_zero(self, words: str) -> None:
+        """The zero that was found is not believed any more."""
+        from shimfit.workflow.sensor import forget_zero
+
+        forget_zero(self.session.site)
+        self._sensor_changed(words)
+
+    def _sensor_changed(self, words: str) -> None:
+        """What is kept of the sensor has changed: listen anew with it, and say so."""
+        listens = self.session.settings.sensor and self.listening.sensor is not None
+        outcome = outcome_of(self._listen_anew) if listens else Outcome("")
+        self.session.refresh()
+        self.tell(Outcome(words) if outcome.done else outcome)
+
     # ------------------------------------------------------------ the actions
 
     def _what_is_done(self) -> Mapping[str, Callable[[], object]]:
         """What an action does that is neither a move of the session nor of one page, by its name."""
-        listening = self.listening
         return {
             **{f"go_{name}": partial(self.go, name) for name in SCREENS},
             "go_post": self._back_home,
@@ -416,9 +485,9 @@ class ShimfitApp(App[None]):
             "turn": self._ask_for_two,
             "move_post": self._ask_for_station,
             "remove_post": lambda: self.tell(self.session.do("remove_post", post=self.page.marked_post())),
-            **{name: partial(listening.walk, name) for name in WALKS},
-            "dropped": listening.forget_zero,
-            "take": lambda: self.tell(listening.take()),
+            **{name: partial(self._walk_with_sensor, name) for name in WALKS},
+            "dropped": partial(self._forget_zero, "its zero counts no more: turn it end for end"),
+            "take": self._take,
             "theme": self._next_theme,
             "sound": self._sound_on_or_off,
             "sample": self._sample,

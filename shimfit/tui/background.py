@@ -8,16 +8,16 @@ worked out anew (workflow.reading.answer_now); posts are answered in the order i
 from __future__ import annotations
 
 import gc
-import queue
 import threading
 import time
+from collections.abc import Collection
 from importlib import import_module
 from typing import TYPE_CHECKING
 
 from shimfit.errors import ShimfitError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Container, Mapping
+    from collections.abc import Callable, Iterator, Mapping, Sized
 
     from shimfit.workflow.plan import RunPlan
     from shimfit.workflow.site import Place, Site
@@ -31,68 +31,6 @@ LEAVING_S = 2.0
 """How long the way out may take; what is missing then is worked out when the post is seen again."""
 
 
-class Answering:
-    """One thread that answers one post after another; `pending` and `collect` are for the screen's thread."""
-
-    def __init__(self, site: Site) -> None:
-        self._site = site
-        self._asked: queue.SimpleQueue[tuple[Place, threading.Event] | None] = queue.SimpleQueue()
-        self._came: queue.SimpleQueue[tuple[Place, str, Exception | None]] = queue.SimpleQueue()
-        self._thread: threading.Thread | None = None
-        self.pending: dict[Place, threading.Event] = {}
-        """Posts whose answer was asked for and has not been collected."""
-
-    def ask(self, place: Place) -> bool:
-        """Ask for a post's answer; True when it is there already, False when it is still worked on."""
-        if self._thread is None:
-            self._thread = threading.Thread(target=self._work, name="answering", daemon=True)
-            self._thread.start()
-        ready = threading.Event()
-        patience_s = 0.0 if self.pending else PATIENCE_S  # behind others it would wait for theirs
-        self.pending[place] = ready
-        self._asked.put((place, ready))
-        return ready.wait(patience_s)
-
-    def collect(self) -> list[tuple[Place, str]]:
-        """What has come since the last look: post, and why there is no answer (empty: there is one).
-
-        A fault of the program's own comes out here, in the screen's thread.
-        """
-        found = []
-        while not self._came.empty():
-            place, fault, crash = self._came.get()
-            if crash is not None:
-                raise crash
-            if place in self.pending and self.pending[place].is_set():
-                del self.pending[place]
-            found.append((place, fault))
-        return found
-
-    def leave(self) -> None:
-        """Stop after the answer that is worked on, and wait a little for it."""
-        if self._thread is not None:
-            self._asked.put(None)
-            self._thread.join(LEAVING_S)
-
-    def _work(self) -> None:
-        from shimfit.workflow.reading import answer_now
-
-        while (asked := self._asked.get()) is not None:
-            place, ready = asked
-            fault = ""
-            crash: Exception | None = None
-            try:
-                answer_now(self._site, place)
-            except ShimfitError as error:
-                # The step that failed is the answer: nobody may take it for the reading.
-                fault = error.message.removesuffix(": the last step was not logged")
-                crash = error if error.kind == "internal" else None
-            except Exception as error:  # noqa: BLE001 - raised again by collect(), where it can be seen
-                crash = error
-            self._came.put((place, fault, crash))
-            ready.set()
-
-
 class Running(threading.Thread):
     """Some work in a thread of its own, with what it says meanwhile. Start it once."""
 
@@ -103,20 +41,28 @@ class Running(threading.Thread):
         self._said: list[str] = []
         self._stop_asked = threading.Event()
         self._begun_s = time.monotonic()
-        self._crash: Exception | None = None
+        self._error: Exception | None = None
         self.code = 0
         """Exit code of what it did, once it is over."""
 
     def run(self) -> None:
-        """Do it; a fault of its own is kept for raise_fault()."""
+        """Do it; what goes wrong is kept for fault()."""
         try:
             self.code = self._work(self._said.append, self._stop_asked.is_set)
         except Exception as error:  # noqa: BLE001 - raised again where it can be seen
-            self._crash = error
+            self._error = error
+        finally:
+            del self._work  # and with it what it waited for
 
     def stop(self) -> None:
         """Ask it to stop; returns at once."""
         self._stop_asked.set()
+
+    def leave(self) -> None:
+        """Stop, and wait a little: the program is about to end."""
+        self.stop()
+        if self.is_alive():
+            self.join(LEAVING_S)
 
     @property
     def stopping(self) -> bool:
@@ -128,14 +74,20 @@ class Running(threading.Thread):
         """Time since it was begun."""
         return time.monotonic() - self._begun_s
 
-    def raise_fault(self) -> None:
-        """Raise a fault of the program's own in the screen's thread, where it can be seen."""
-        if self._crash is not None:
-            raise self._crash
+    def fault(self) -> str:
+        """Why it came to nothing, in a sentence; empty where there is no trouble.
+
+        A fault of the program's own is raised here, in the screen's thread, where it can be seen.
+        """
+        if self._error is None:
+            return ""
+        if not isinstance(self._error, ShimfitError) or self._error.kind == "internal":
+            raise self._error
+        return self._error.message
 
     def text(self) -> list[str]:
         """What it has said so far, line by line; of lines of progress the last. Raises its own faults."""
-        self.raise_fault()
+        self.fault()
         lines = "".join(self._said).rstrip().split("\n")
         later = [*lines[1:], ""]
         return [
@@ -143,6 +95,56 @@ class Running(threading.Thread):
             for line, after in zip(lines, later, strict=True)
             if not (line.startswith(PROGRESS) and after.startswith(PROGRESS))
         ]
+
+
+class Answering(Collection["Place"]):
+    """Answers of posts, one after another; holds the posts whose answer was not collected yet."""
+
+    def __init__(self, site: Site) -> None:
+        self._site = site
+        self._asked: list[tuple[Place, Running]] = []
+
+    def __contains__(self, place: object) -> bool:
+        return any(place == one for one, _ in self._asked)
+
+    def __iter__(self) -> Iterator[Place]:
+        return (place for place, _ in self._asked)
+
+    def __len__(self) -> int:
+        return len(self._asked)
+
+    def ask(self, place: Place) -> bool:
+        """Ask for a post's answer; True when it is there already, False when it is still worked on."""
+        before = self._asked[-1][1] if self._asked else None
+
+        def answer(_said: object, stop: Callable[[], bool]) -> int:
+            from shimfit.workflow.reading import answer_now
+
+            if before is not None:
+                before.join()
+            if not stop():
+                answer_now(self._site, place)
+            return 0
+
+        running = Running(answer)
+        self._asked.append((place, running))
+        running.start()
+        running.join(PATIENCE_S if before is None else 0.0)  # behind others it would wait for theirs
+        return not running.is_alive()
+
+    def collect(self) -> list[tuple[Place, str]]:
+        """What has come since the last look: post, and why there is no answer (empty: there is one)."""
+        came = [one for one in self._asked if not one[1].is_alive()]
+        self._asked = self._asked[len(came) :]
+        # The step that failed is the answer: nobody may take it for the reading.
+        return [(at, one.fault().removesuffix(": the last step was not logged")) for at, one in came]
+
+    def leave(self) -> None:
+        """Stop after the answer that is worked on, and wait a little for it."""
+        for _, running in self._asked:
+            running.stop()
+        if self._asked:
+            self._asked[-1][1].leave()
 
 
 class Planning(Running):
@@ -155,7 +157,7 @@ class Planning(Running):
         run: str,
         *,
         off_mm: Mapping[str, float] | None = None,
-        waits_for: Container[Place] = (),
+        waits_for: Sized = (),
     ) -> None:
         """Say what to plan.
 
@@ -172,24 +174,16 @@ class Planning(Running):
         """Cost of the best plan so far; None while there is none."""
         self.made: RunPlan | None = None
         """The plan, once it is there."""
-        self.fault: str = ""
-        """Why there is none, in a sentence; empty while there is no trouble."""
-
-    def leave(self) -> None:
-        """Stop, and wait a little: the program is about to end."""
-        self.stop()
-        if self.is_alive():
-            self.join(LEAVING_S)
 
     def keep(self) -> str:
         """Make the plan's answers the posts' own; returns what became of it, in words.
 
         Whatever was logged since the plan was begun may have changed the box or a post under it: then
-        nothing is kept. A fault of the program's own comes out here, in the screen's thread.
+        nothing is kept. Raises its own faults.
         """
-        self.raise_fault()
+        fault = self.fault()
         if self.made is None:
-            return self.fault
+            return fault
         from shimfit.workflow.plan import log_plan
 
         if self._site.read_only:
@@ -206,20 +200,15 @@ class Planning(Running):
         while self._waits_for and not stop():  # they log, and what is planned must not change
             time.sleep(LOOK_S)
         self._head = self._site.log()
-        try:
-            self.made = plan_site_run(
-                self._site,
-                self._job,
-                self._run,
-                line_up=self._off_mm is not None,
-                off_mm=self._off_mm,
-                progress=self._take_bounds,
-                stop=stop,
-            )
-        except ShimfitError as error:
-            if error.kind == "internal":
-                raise
-            self.fault = error.message
+        self.made = plan_site_run(
+            self._site,
+            self._job,
+            self._run,
+            line_up=self._off_mm is not None,
+            off_mm=self._off_mm,
+            progress=self._take_bounds,
+            stop=stop,
+        )
         return 0
 
     def _take_bounds(self, bound: float, best: float | None) -> None:

@@ -21,13 +21,12 @@ from shimfit.text.glyphs import ASCII, glyphs_for
 from shimfit.text.pictures import foot_plan
 from shimfit.tui.commands import ELSEWHERE
 from shimfit.tui.handover import export_record, suggested_name
-from shimfit.tui.sensing import hold, lasting_fault, look, sensor_of, take
+from shimfit.tui.sensing import Listening, hold, lasting_fault, look, sensor_of, take
 from shimfit.tui.session import Outcome, Session
 from shimfit.tui.setting_up import add_run, check_answer, lot_hint, run_steps
 
 if TYPE_CHECKING:
     from shimfit.tui.commands import Commands
-    from shimfit.wire.inclinometer import Inclinometer
     from shimfit.workflow.site import Site
 
 PLAN_SIZE = (52, 13)
@@ -41,28 +40,24 @@ def run_plain(
     stdin: TextIO | None = None,
     stdout: TextIO | None = None,
     ascii: bool = False,  # noqa: A002 - named as the option that it comes from
-    sensor: Inclinometer | None = None,
     commands: Commands | None = None,
 ) -> int:
     """Work on a data file line by line until `q` or the end of the input; returns the exit code.
 
-    sensor: an inclinometer, started here and stopped on the way out; None takes the one that is set up.
-    commands: the command line, so that a line of it can be typed here too.
+    The inclinometer that is set up is listened to meanwhile. commands: the command line, so that a line of it
+    can be typed here too.
     """
     session = Session(site, glyphs_for(ascii_only=ascii), words_only=True)
-    talk = _Conversation(
-        session, stdin or sys.stdin, stdout or sys.stdout, sensor or sensor_of(site), commands
-    )
+    listening = Listening(site, sensor_of(site))
+    talk = _Conversation(session, stdin or sys.stdin, stdout or sys.stdout, listening, commands)
     try:
-        if talk.sensor is not None:
-            talk.sensor.start()
+        listening.start()
         return talk.work()
     except KeyboardInterrupt:
         talk.say("\nstopped; everything that was logged is on disk")
         return 130
     finally:
-        if talk.sensor is not None:
-            talk.sensor.stop()
+        listening.stop()
 
 
 class _Conversation:
@@ -73,11 +68,11 @@ class _Conversation:
         session: Session,
         stdin: TextIO,
         stdout: TextIO,
-        sensor: Inclinometer | None,
+        listening: Listening,
         commands: Commands | None,
     ) -> None:
         self.session, self.stdin, self.stdout = session, stdin, stdout
-        self.sensor, self.was_lost = sensor, False
+        self.listening, self.was_lost = listening, False
         own: dict[str, Does] = {
             "hand_over": self._write,
             "new_run": lambda _: self._new(),
@@ -130,7 +125,7 @@ class _Conversation:
             self.say("No job in this data file yet. Type sample for a made-up one, or new for your own.")
             for caution in cautions_of("first start"):
                 self.say(caution)
-        if self.sensor is not None:
+        if self.listening.sensor is not None:
             self.say("An inclinometer is set up: Enter alone holds its reading; type next to walk on.")
         while True:
             self._news_of_the_sensor()
@@ -167,7 +162,9 @@ class _Conversation:
     def _do(self, typed: str) -> str | Outcome | None:
         """Do what was typed: a reading, a word; nothing walks on, or takes what the sensor holds."""
         if not typed:
-            return self._take() if self.sensor is not None and self.session.place else self._walk(+1)
+            return (
+                self._take() if self.listening.sensor is not None and self.session.place else self._walk(+1)
+            )
         parsed = self.session.echo(typed)
         word, _, rest = typed.partition(" ")
         word = {"?": "help", "q": "quit"}.get(word, word.lower())
@@ -248,7 +245,7 @@ class _Conversation:
             f"  ={like} corrects the last reading, 4:{like} reads post 4.",
             "  After packing and tightening type the lean again: the same line is the re-read.",
         ]
-        if self.sensor is not None:
+        if self.listening.sensor is not None:
             rows.append("  Enter alone holds the inclinometer's reading, once the post stands still.")
         rows += [f"  {form:<28} {says}" for form, says, _ in self.words.values()]
         return "\n".join([*rows, "Cautions:", *(f"  {text}" for text in cautions_of("help"))])
@@ -257,10 +254,10 @@ class _Conversation:
 
     def _take(self) -> str:
         """Wait for the post to stand still, then log what the inclinometer holds."""
-        assert self.sensor is not None
+        assert self.listening.sensor is not None
         self.say("Hold the post still.")
-        live = hold(self.sensor)
-        outcome = take(self.session, self.sensor)
+        live = hold(self.listening.sensor)
+        outcome = take(self.session, self.listening.sensor)
         if not outcome.done:
             self.was_lost = bool(live.fault)
             return f"refused: {outcome.message}"
@@ -269,9 +266,9 @@ class _Conversation:
 
     def _news_of_the_sensor(self) -> None:
         """Say once that the inclinometer is lost, and once that it is back."""
-        if self.sensor is None:
+        if self.listening.sensor is None:
             return
-        fault = look(self.sensor).fault if self.was_lost else lasting_fault(self.sensor)
+        fault = look(self.listening.sensor).fault if self.was_lost else lasting_fault(self.listening.sensor)
         if bool(fault) != self.was_lost:
             self.was_lost = bool(fault)
             self.say(f"{fault}." if fault else "SENSOR: it is there again; Enter alone holds its reading.")
@@ -362,14 +359,11 @@ class _Conversation:
         if name in ELSEWHERE:
             return f"refused: {name} is not for here: {ELSEWHERE[name]}"
         said: list[str] = []
-        lends = self.sensor is not None and (name == "listen" or "--listen" in words)
-        if lends and self.sensor is not None:  # two listeners at one port steal bytes from each other
-            self.sensor.stop()
+        if name == "listen" or "--listen" in words:
+            self.listening.lend()
         commands.run(words or ["help"], said.append, bool)
-        if lends:
-            self.sensor = sensor_of(self.session.site)
-            if self.sensor is not None:
-                self.sensor.start()
+        if self.listening.is_lent:
+            self.listening.anew()
         self.session.others_logged()
         if self.session.place is None:
             self.session.open_last()

@@ -4,15 +4,12 @@ from __future__ import annotations
 
 import math
 import time
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING
 
-from shimfit.errors import ShimfitError
-from shimfit.tui.session import Outcome
+from shimfit.tui.session import NO_RUN, Outcome, refused
 from shimfit.values import dataclass
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from shimfit.model import Lean
     from shimfit.tui.session import Session
     from shimfit.wire.inclinometer import Inclinometer
@@ -80,10 +77,10 @@ def take(session: Session, sensor: Inclinometer) -> Outcome:
     """Log the reading that the inclinometer holds, and hold anew; refused while there is none, and why."""
     record = session.record
     if record is None:
-        return Outcome("no run is open", done=False, bell="refused")
+        return NO_RUN
     live = look(sensor)
     if live.taken is None:
-        return Outcome(live.fault or f"not yet: {live.word}", done=False, bell="refused")
+        return refused(live.fault or f"not yet: {live.word}")
     from shimfit.workflow.sensor import reading_of
 
     outcome = session.take(reading_of(live.taken, record.height_mm))
@@ -115,137 +112,37 @@ def hold(sensor: Inclinometer) -> Live:
     return look(sensor)
 
 
-class Home(Protocol):
-    """The page that shows what comes in."""
-
-    def show_live(self, live: Live) -> None:
-        """Draw what the inclinometer shows."""
-
-    def no_sensor(self) -> None:
-        """Nothing is listened to any more."""
-
-
-class Host(Protocol):
-    """The part of the program that listening needs."""
-
-    session: Session
-
-    @property
-    def home(self) -> Home:
-        """The page that shows what comes in."""
-
-    @property
-    def page(self) -> object:
-        """The page in front."""
-
-    def tell(self, outcome: Outcome) -> None:
-        """Say what came of a move."""
-
-    def set_interval(self, interval: float, callback: Callable[[], None]) -> object:
-        """Call again and again."""
-
-    def push_screen(self, screen: Any) -> object:
-        """Show a screen in front of the page."""
-
-
 class Listening:
     """Holds the inclinometer, or none, from the program's start to its end."""
 
-    def __init__(self, app: Host, sensor: Inclinometer | None) -> None:
-        self._app = app
-        self._sensor = sensor
-        self._looks = False
-        self._lent = False
+    def __init__(self, site: Site, sensor: Inclinometer | None) -> None:
+        self._site = site
+        self.sensor = sensor
+        self.is_lent = False
         """Somebody else listens to the port just now."""
 
     def start(self) -> None:
-        """Listen, and look at what came in at the screen's pace."""
-        if self._sensor is None:
-            return
-        self._sensor.start()
-        if not self._looks:
-            self._looks = True
-            self._app.set_interval(1 / LOOKS_PER_SECOND, self._look)
+        """Listen."""
+        if self.sensor is not None:
+            self.sensor.start()
 
     def stop(self) -> None:
         """Stop listening, before the terminal is given back."""
-        if self._sensor is not None:
-            self._sensor.stop()
+        if self.sensor is not None:
+            self.sensor.stop()
 
     def anew(self) -> None:
         """Listen as settings and log say now. Raises ShimfitError, and listens as before."""
-        sensor = sensor_of(self._app.session.site)
+        sensor = sensor_of(self._site)
         self.stop()
-        self._sensor, self._lent = sensor, False
-        if sensor is None:
-            self._app.home.no_sensor()
+        self.sensor, self.is_lent = sensor, False
         self.start()
 
     def lend(self) -> None:
-        """Let go of the port: another listener on it would steal bytes from this one, and the reverse."""
+        """Let go of the port: another listener on it would steal bytes from this one, and the reverse.
+
+        `anew` takes it back.
+        """
         self.stop()
-        self._lent = self._lent or self._sensor is not None
-        self._sensor = None
-
-    def take_back(self) -> None:
-        """Listen again once the port was lent, and given back. Raises ShimfitError as `anew`."""
-        if self._lent:
-            self.anew()
-
-    def _look(self) -> None:
-        page = self._app.home
-        if self._sensor is None:
-            return
-        if self._sensor.snapshot().fell and not self._app.session.site.read_only:
-            self.forget_zero("the sensor fell: its zero counts no more; turn it end for end")
-        if self._app.page is page:
-            page.show_live(look(self._sensor))
-
-    def take(self) -> Outcome:
-        """Log the reading that it holds; refused, with the reason, while there is none."""
-        return self._none() if self._sensor is None else take(self._app.session, self._sensor)
-
-    def _none(self) -> Outcome:
-        words = self._app.session.keys.spell("no inclinometer is set up: F5, sensor")
-        return Outcome(words, done=False, bell="refused")
-
-    def walk(self, name: str) -> None:
-        """Begin one of WALKS; what it keeps is listened by at once."""
-        site, session = self._app.session.site, self._app.session
-        if self._sensor is None or (name == "sends" and not site.settings.sensor):
-            self._app.tell(self._none())
-            return
-        from shimfit.tui.screens.sensor import AxesWalk, DescribeWalk, StillWalk, ZeroWalk
-        from shimfit.workflow.sensor import undescribed
-
-        if name == "sends":
-            self.lend()
-            self._app.push_screen(DescribeWalk(session, undescribed(site), self.after, self._given_back))
-            return
-        walks = {"axes": AxesWalk, "zero": ZeroWalk, "noise": StillWalk}
-        self._app.push_screen(walks[name](session, self._sensor, self.after))
-
-    def _given_back(self) -> None:
-        try:
-            self.take_back()
-        except ShimfitError as error:
-            self._app.tell(Outcome(error.message, done=False, bell="refused"))
-
-    def forget_zero(self, words: str = "its zero counts no more: turn it end for end") -> None:
-        """It was dropped: the zero that was found is not believed any more."""
-        from shimfit.workflow.sensor import forget_zero
-
-        forget_zero(self._app.session.site)
-        self.after(words)
-
-    def after(self, words: str) -> None:
-        """What is kept of the sensor has changed: listen anew with it, and say so."""
-        session = self._app.session
-        try:
-            if session.settings.sensor and self._sensor is not None:
-                self.anew()
-        except ShimfitError as error:
-            self._app.tell(Outcome(error.message, done=False, bell="refused"))
-            return
-        session.refresh()
-        self._app.tell(Outcome(words))
+        self.is_lent = self.is_lent or self.sensor is not None
+        self.sensor = None

@@ -18,7 +18,7 @@ from shimfit.values import dataclass
 from shimfit.workflow.site import Place
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Container, Mapping
+    from collections.abc import Callable, Collection, Mapping
 
     from shimfit.entry.result import ParseResult
     from shimfit.model import Lot, Reading
@@ -103,7 +103,7 @@ class Session:
         self._changes = site.journal.changes_by_others()
         self.answers_later: Callable[[Place], bool] | None = None
         """Works out a post's answer in its own time; says whether it is there already. None: at once."""
-        self.working: Container[Place] = ()
+        self.working: Collection[Place] = ()
         """Posts whose answer is being worked out."""
         self.walks_on = False
         """True (survey): a logged reading moves on to the next post by itself."""

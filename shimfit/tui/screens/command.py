@@ -25,11 +25,6 @@ if TYPE_CHECKING:
     from shimfit.tui.session import Session
 
 
-LOOKS_PER_SECOND = 5
-SHORTEST_RUN_S = 0.15
-"""A command that is over by then is shown at once, without a word of working."""
-
-
 class CommandScreen(Page):
     """What a command takes, to be filled in; then what it says."""
 
@@ -43,7 +38,6 @@ class CommandScreen(Page):
         self._command: Command | None = None
         self._wanted: tuple[Wanted, ...] = ()
         self._values: dict[str, str] = {}
-        self._work: Running | None = None
         self._text: list[str] | None = None
         """What the command said; None while it is being filled in."""
         self._ended = ""
@@ -54,10 +48,6 @@ class CommandScreen(Page):
     def compose_body(self) -> ComposeResult:
         """The sheet."""
         yield Rows(id="list")
-
-    def on_mount(self) -> None:
-        """What runs is looked at by the clock."""
-        self.set_interval(1 / LOOKS_PER_SECOND, self._look)
 
     def focus_home(self) -> None:
         """The sheet takes the keys."""
@@ -186,38 +176,23 @@ class CommandScreen(Page):
         if words[0] == "listen" or "listen" in self._values:
             self.program.lend_sensor()
         self._text, self._ended, self.outcome = [], "", None
-        self._work = Running(lambda said, stop: commands.run(words, said, stop))
-        self._work.start()
-        self._work.join(SHORTEST_RUN_S)
-        self._look()
-        if self._work is not None:
-            self.show()
+        running = Running(lambda said, stop: commands.run(words, said, stop))
+        self.work(running, lambda: self._is_over(running))
 
-    def _look(self) -> None:
+    def show_work(self, running: Running) -> None:
         """Show what has been said since the last look, and the seconds."""
-        running = self._work
-        if running is None:
-            return
-        over = not running.is_alive()
         self._text = running.text()
-        if over:
-            self._work = None
-            self._ended = ENDED.get(running.code, "a fault of the program's own")
-            self.program.command_ran(self._settings_before)
-            self.show()
-            self.query_one("#list", Rows).mark(0)
-            if self._ended not in (ENDED[0], ENDED[1]):
-                first = next((line for line in self._text if line.strip()), "nothing was said")
-                self.say(refused(first.strip()))
         self.show()
 
-    def interrupt(self) -> bool:
-        """Ctrl+C stops what runs."""
-        if self._work is None:
-            return False
-        self._work.stop()
+    def _is_over(self, running: Running) -> None:
+        self._text = running.text()
+        self._ended = ENDED.get(running.code, "a fault of the program's own")
+        self.program.command_ran(self._settings_before)
         self.show()
-        return True
+        self.query_one("#list", Rows).mark(0)
+        if self._ended not in (ENDED[0], ENDED[1]):
+            first = next((line for line in self._text if line.strip()), "nothing was said")
+            self.say(refused(first.strip()))
 
     def step_back(self) -> bool:
         """Esc stops what runs; else from what was said back to what was filled in; else away."""
@@ -233,11 +208,6 @@ class CommandScreen(Page):
         self.show()
         self.query_one("#list", Rows).mark(0)
         return True
-
-    def on_unmount(self) -> None:
-        """The way out does not wait for what runs."""
-        if self._work is not None:
-            self._work.stop()
 
     # ------------------------------------------------------------ drawing
 

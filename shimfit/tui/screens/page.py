@@ -159,6 +159,7 @@ class Page(RoleScreen):
         """It was not in front yet."""
         self._is_mounted_whole = False
         self._work: Running | None = None
+        """What takes its time just now."""
         self._doing = ""
         """What is being worked on, with its seconds."""
 
@@ -406,6 +407,7 @@ class Page(RoleScreen):
         if self._work is None:
             return False
         self._work.stop()
+        self.show_work(self._work)
         return True
 
     def step_back(self) -> bool:
@@ -450,7 +452,7 @@ class Page(RoleScreen):
             return
         question = self.question
         if question.doing:
-            self._begin_work(question, text)
+            self._work_out(question, text)
             return
         outcome = question.answer(text)
         if self.question is not question:
@@ -464,47 +466,66 @@ class Page(RoleScreen):
 
     # ------------------------------------------------------------ what takes its time
 
-    def _begin_work(self, question: Question, text: str) -> None:
-        """Work an answer out in a thread; what is over in a moment is shown at once.
+    def work(self, running: Running, over: Callable[[], None]) -> None:
+        """Begin what takes its time; once it is done, which may be at once, `over` is called.
 
-        What takes longer gives the line back, and asks again where it is refused.
+        It is looked at by the clock, never at every word from it; it stops when the page goes.
         """
-        if self._work is not None:
-            self.say(Outcome(f"{self._doing}: one after the other", done=False))
-            return
-        found: list[Outcome] = []
-
-        def work(_said: object, _stop: object) -> int:
-            found.append(question.answer(text))
-            return 0
-
-        self.session.refresh()
-        running = self._work = Running(work)
+        self._work = running
         running.start()
         running.join(AT_ONCE_S)
 
         def look() -> None:
             if running.is_alive():
-                how = "stopping, " if running.stopping else f"{question.doing} "
-                ways_out = "" if running.stopping else "; Esc stops it"
-                self._doing = f"{how}{text}{self.session.glyphs.more} {running.seconds:.0f} s{ways_out}"
-                if self.question is question:
-                    self.stop_asking()
-                self.show_echo()
+                self.show_work(running)
                 self.set_timer(WORK_LOOK_S, look)
-                return
-            self._work, self._doing = None, ""
-            running.text()  # a fault of the program's own comes out here
+            else:
+                self._work = None
+                over()
+
+        look()
+
+    def show_work(self, running: Running) -> None:
+        """Show how far it is: here, on the echo row, what is answered beside the screen, and its seconds."""
+        question, text = self._answers
+        how = "stopping, " if running.stopping else f"{question.doing} "
+        ways_out = "" if running.stopping else "; Esc stops it"
+        self._doing = f"{how}{text}{self.session.glyphs.more} {running.seconds:.0f} s{ways_out}"
+        if self.question is question:
+            self.stop_asking()
+        self.show_echo()
+
+    def on_unmount(self) -> None:
+        """The way out does not wait for what runs."""
+        if self._work is not None:
+            self._work.stop()
+
+    def _work_out(self, question: Question, text: str) -> None:
+        """Work an answer out; what takes longer gives the line back, and asks again where it is refused."""
+        if self._work is not None:
+            self.say(Outcome(f"{self._doing}: one after the other", done=False))
+            return
+        found: list[Outcome] = []
+
+        def answer(_said: object, _stop: object) -> int:
+            found.append(question.answer(text))
+            return 0
+
+        def over() -> None:
+            stopped, self._doing = running.stopping, ""
+            running.fault()
             if found[0].done and self.question is question:
                 self.stop_asking()
-            elif not found[0].done and self.question is None and not running.stopping:
+            elif not found[0].done and self.question is None and not stopped:
                 self.ask(replace(question, value=text))
             self.session.answer_missing()  # what was done may have changed the box
             self.show()
             self.say(found[0])
             self.show_keys()
 
-        look()
+        self.session.refresh()
+        running, self._answers = Running(answer), (question, text)
+        self.work(running, over)
 
     def entered(self, text: str) -> None:
         """Enter on the line while nothing special is asked."""

@@ -19,7 +19,7 @@ from shimfit.text.plan_phrases import (
     progress_bar,
     progress_words,
 )
-from shimfit.tui.background import Planning
+from shimfit.tui.background import Planning, Running
 from shimfit.tui.handover import export_cut_sheet, suggested_name, writing
 from shimfit.tui.screens.beside import Drawing, before_after, box_side, from_the_side, lot_side, packs_at
 from shimfit.tui.screens.lists import PostList
@@ -39,7 +39,6 @@ if TYPE_CHECKING:
     from shimfit.tui.screens.beside import Part
     from shimfit.tui.session import Session
 
-LOOKS_PER_SECOND = 5
 _NAMES_POST = re.compile(r"\bpost ([^\s:]+)")
 
 
@@ -52,7 +51,6 @@ class PlanScreen(PostList):
 
     def __init__(self, session: Session) -> None:
         super().__init__(session)
-        self.planning: Planning | None = None
         self._off_mm: dict[str, float] | None = None
         """Feet off the string, by post; None: each top is aimed at plumb."""
         self._lines: list[Line] = []
@@ -64,9 +62,10 @@ class PlanScreen(PostList):
         """The bar."""
         yield Picture(self._draw_progress, id="progress")
 
-    def on_mount(self) -> None:
-        """Look at the planning a few times a second, never at every word from it."""
-        self.set_interval(1 / LOOKS_PER_SECOND, self._look)
+    @property
+    def planning(self) -> Planning | None:
+        """The plan in the making; None while there is none."""
+        return self._work if isinstance(self._work, Planning) else None
 
     def on_unmount(self) -> None:
         """Let a plan in the making end before the program does."""
@@ -154,11 +153,11 @@ class PlanScreen(PostList):
         place = self.session.place
         if self.planning is not None:
             return
-        if place is None:
-            self.say(refused("no run is open"))
+        if place is None or self._work is not None:
+            self.say(refused("no run is open" if place is None else f"{self._doing}: one after the other"))
             return
         self.outcome = None
-        self.planning = Planning(
+        planning = Planning(
             self.session.site,
             place.job,
             place.run,
@@ -166,8 +165,7 @@ class PlanScreen(PostList):
             waits_for=self.session.working,
         )
         self._lines, self._headline = [], f"{place.run}  planning from the box"
-        self.planning.start()
-        self.show()
+        self.work(planning, lambda: self._is_over(planning))
 
     def line_up(self) -> None:
         """Aim the tops at one line, once it is known which feet stand off it; or each at plumb again."""
@@ -216,22 +214,16 @@ class PlanScreen(PostList):
             self.session.site, self.session.run, name, overwrite=overwrite, is_stopped=self.is_stopped
         )
 
-    def interrupt(self) -> bool:
-        """Ctrl+C or Esc while it plans stops the planning with the best so far, and stays."""
+    def show_work(self, running: Running) -> None:
+        """Show how far the plan is."""
         if self.planning is None:
-            return super().interrupt()
-        self.planning.stop()
-        self._redraw_progress()
-        return True
+            super().show_work(running)
+        elif self.query_one("#progress").display:
+            self.query_one("#progress", Picture).redraw()
+        else:
+            self.show()
 
-    def _look(self) -> None:
-        planning = self.planning
-        if planning is None:
-            return
-        if planning.is_alive():
-            self._redraw_progress()
-            return
-        self.planning = None
+    def _is_over(self, planning: Planning) -> None:
         reported = planning.keep()
         if planning.made is not None:
             answer = planning.made.answer
@@ -294,9 +286,6 @@ class PlanScreen(PostList):
             Tap("e pdf", "cut_sheet"),
             Tap("^P all", "palette"),
         )
-
-    def _redraw_progress(self) -> None:
-        self.query_one("#progress", Picture).redraw()
 
     def _draw_progress(self, width: int, height: int) -> Canvas:
         canvas = Canvas(width, height)
