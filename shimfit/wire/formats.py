@@ -13,7 +13,7 @@ The same file may describe the device itself:
 
 All keys are described in hardware_notes/README.md. The fields of the classes here are the keys, their types
 what a key must be. A key that is not known is refused: a misspelt one would otherwise be passed over in
-silence.
+silence. Reading, finding by listening and the simulated sensor all go by these descriptions.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ import struct
 import tomllib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, fields
-from typing import Annotated, Any, Literal, NoReturn
+from typing import Annotated, Any, Literal
 
 from shimfit.codec import Shape, also, fault, list_of, members, read, shape
 from shimfit.core.sensing.mounting import ENTERED_U_DEG, AxisMap, SensorZero, parse_axis_map
@@ -32,9 +32,11 @@ from shimfit.errors import EntryError, FileError
 from shimfit.model import Name, Within
 
 DEFAULT_RANGE_DEG = 45.0
+PAIR = ("x", "y")
+TRIPLE = ("ax", "ay", "az")
 TANGENT_UNITS = {"mm/m": 1e-3, "%": 1e-2, "in/ft": 1 / 12}
 """Ratios: worth of one unit as a slope."""
-ANGLE_UNITS = {
+_ANGLES = {
     "deg": 1.0,
     "°": 1.0,
     "rad": math.degrees(1.0),
@@ -42,36 +44,22 @@ ANGLE_UNITS = {
     "arcmin": 1 / 60,
     "count": 1.0,
 }
-"""Worth of one unit in degrees; a count's worth is its scale."""
-FORCE_UNITS = {"g": 1.0, "mg": 1e-3, "m/s2": 1 / 9.80665, "count": 1.0}
-"""Worth of one unit in g."""
-TIME_UNITS = {"s": 1.0, "ms": 1e-3, "us": 1e-6}
-PAIR = ("x", "y")
-TRIPLE = ("ax", "ay", "az")
-_UNITS: dict[str, tuple[str, ...]] = (
-    dict.fromkeys(PAIR, (*ANGLE_UNITS, *TANGENT_UNITS))
-    | dict.fromkeys(TRIPLE, tuple(FORCE_UNITS))
-    | {"temp": ("degC",), "time": tuple(TIME_UNITS), "seq": ("", "count")}
-)
-
-
-def worth(name: str, unit: str) -> float:
-    """What one of this unit is of g (ax, ay, az), of a slope (`TANGENT_UNITS`) or of a degree."""
-    return (FORCE_UNITS if name in TRIPLE else ANGLE_UNITS | TANGENT_UNITS)[unit]
-
+_FORCES = {"g": 1.0, "mg": 1e-3, "m/s2": 1 / 9.80665, "count": 1.0}
+UNITS: dict[str, dict[str, float]] = {
+    **dict.fromkeys(PAIR, _ANGLES | TANGENT_UNITS),
+    **dict.fromkeys(TRIPLE, _FORCES),
+    "temp": {"degC": 1.0},
+    "time": {"s": 1.0, "ms": 1e-3, "us": 1e-6},
+    "seq": {"": 1.0, "count": 1.0},
+}
+"""What may be sent, and the worth of one of its units: in degrees (`TANGENT_UNITS`: as a slope), g, °C or s.
+A count's worth is its scale."""
 
 Kind = Literal["elevation", "tangent"]
 Order = Literal["high-first", "low-first"]
 Form = Literal["int8", "uint8", "int16", "uint16", "int32", "uint32", "float32"]
-_MOST = 1e9
-
-
-def _whole(least: int, most: int) -> Shape:
-    """A whole number between bounds."""
-    return also(
-        shape(int),
-        lambda value: None if least <= value <= most else f" must be between {least} and {most}, not {value}",
-    )
+_Scale = Annotated[float, Within("within a thousand million", -1e9, 1e9)]
+_Seconds = Annotated[float, Within("between 0.001 and 60", 0.001, 60.0)]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -131,7 +119,7 @@ class Text(Described):
     decimal: Literal[".", ","] = "."
     prefix: str = ""
     """A line without it is no data."""
-    scale: Annotated[float, Within("within a thousand million", -_MOST, _MOST)] = 1.0
+    scale: _Scale = 1.0
     """Worth of one count, in g (triple) or degrees (pair)."""
 
     @property
@@ -163,33 +151,35 @@ class Field:
     type: Form = "int16"
     order: Order = "high-first"
     """Binary: of its bytes. Modbus: of its words, whose own bytes come high first as always."""
-    scale: Annotated[float, Within("within a thousand million", -_MOST, _MOST)] = 1.0
+    scale: _Scale = 1.0
     unit: str = "deg"
+    of_words: bool = False
+    """What comes low first are words, not bytes: so a Modbus answer is laid out as a frame."""
 
     @property
     def size(self) -> int:
         """Bytes that it takes up."""
         return struct.calcsize("=" + FIELD_FORMS[self.type])
 
-    def number(self, data: bytes, *, words: bool = False) -> float:
-        """Its scaled value from its bytes; `words`: what comes low first are words, not bytes."""
-        low_first = self.order == "low-first"
-        if words and low_first:
-            data = data[2:] + data[:2]
-        order = "<" if low_first and not words else ">"
-        raw: float = struct.unpack(order + FIELD_FORMS[self.type], data)[0]
+    def _turned(self, data: bytes) -> bytes:
+        """From the order on the wire to high first, or back."""
+        if self.order == "high-first":
+            return data
+        return data[2:] + data[:2] if self.of_words else data[::-1]
+
+    def number(self, data: bytes) -> float:
+        """Its scaled value from its bytes."""
+        raw: float = struct.unpack(">" + FIELD_FORMS[self.type], self._turned(data))[0]
         return raw * self.scale
 
-    def encoded(self, value: float, *, words: bool = False) -> bytes:
+    def encoded(self, value: float) -> bytes:
         """The bytes that `number` reads this value from, clipped to the range of its type."""
-        low_first, form = self.order == "low-first", FIELD_FORMS[self.type]
+        form, bits = FIELD_FORMS[self.type], 8 * self.size
         raw = value / self.scale if self.scale else 0.0
         if self.type != "float32":
-            bits = 8 * self.size
             low, high = (-(1 << bits - 1), (1 << bits - 1) - 1) if form.islower() else (0, (1 << bits) - 1)
             raw = round(min(max(raw, low), high))
-        data = struct.pack(("<" if low_first and not words else ">") + form, raw)
-        return data[2:] + data[:2] if words and low_first else data
+        return self._turned(struct.pack(">" + form, raw))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -210,9 +200,6 @@ class _Frames(Described):
             if value.name == "x" and value.unit in ("deg", "count") and value.type != "float32":
                 return abs(value.scale)
         return None
-
-
-_Seconds = Annotated[float, Within("between 0.001 and 60", 0.001, 60.0)]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -265,15 +252,21 @@ class Device:
 # ---------------------------------------------------------------- the keys of a file
 
 
+def _whole(least: int, most: int) -> Shape:
+    """A whole number between bounds."""
+    return also(
+        shape(int),
+        lambda value: None if least <= value <= most else f" must be between {least} and {most}, not {value}",
+    )
+
+
 def _closed(keys: Mapping[str, Any]) -> Shape:
     """A table of these keys and no others."""
     known = [key.rstrip("?") for key in keys]
 
     def unknown(table: Mapping[str, Any]) -> str | None:
-        for key in table:
-            if key not in known:
-                return f".{key} isn't a key here; the keys are {', '.join(known)}"
-        return None
+        wrong = next((key for key in table if key not in known), None)
+        return None if wrong is None else f".{wrong} isn't a key here; the keys are {', '.join(known)}"
 
     return also(shape(dict(keys)), unknown)
 
@@ -284,10 +277,10 @@ def _keys(class_: type, *beside: str, **instead: Any) -> dict[str, Any]:
     return {key: type_ for key, type_ in own if key.rstrip("?") not in (*beside, *instead)} | instead
 
 
-def _values(place: str, types: Sequence[str], least: int, most: int) -> Shape:
-    """The values of a frame; `place` is the key that says where each stands, from `least` to `most`."""
-    keys = _keys(Field, "at", "type") | {place: _whole(least, most), "type?": Literal[tuple(types)]}
-    return list_of(_closed(keys))
+def _values(place: str, types: Sequence[str], most: int) -> Shape:
+    """The values of a frame; `place` is the key that says where each stands."""
+    keys = _keys(Field, "at", "type", "of_words")
+    return list_of(_closed(keys | {place: _whole(0, most), "type?": Literal[tuple(types)]}))
 
 
 _Angle = Annotated[float, Within("an angle within 45 degrees", -DEFAULT_RANGE_DEG, DEFAULT_RANGE_DEG)]
@@ -298,56 +291,24 @@ _OF_THE_DEVICE = {
     "zero?": tuple[_Angle, _Angle],
     "doubts?": _closed({f"{one.name}?": _Error for one in fields(SensorErrors) if one.name != "zero_found"}),
 }
-_REGISTERS = ("int16", "uint16", "int32", "uint32", "float32")
-_OFFSETS = _values("offset", [*FIELD_FORMS], 0, 1024)
 _BAUD = {"baud?": _whole(50, 10_000_000)}
+_REGISTERS = _values("address", [form for form in FIELD_FORMS if not form.endswith("int8")], 65535)
+_STATION = {"station?": _whole(1, 247), "function?": _whole(3, 4)}
+_OFFSETS = _values("offset", [*FIELD_FORMS], 1024)
 _FORMATS: dict[str, dict[str, Any]] = {
     "xdr": _keys(Xdr, "flip") | _BAUD,
     "text": _keys(Text, "count", columns=tuple[Name, ...]) | _BAUD | {"labels?": tuple[str, ...]},
-    "modbus": _keys(Modbus, "rate_hz", values=_values("address", _REGISTERS, 0, 65535))
-    | _BAUD
-    | {"station?": _whole(1, 247), "function?": _whole(3, 4)},
+    "modbus": _keys(Modbus, "rate_hz", values=_REGISTERS) | _BAUD | _STATION,
     "binary": _keys(Binary, header=str, length=_whole(2, 1024), values=_OFFSETS) | _BAUD,
 }
 
 
-Refuse = Callable[[str], NoReturn]
-"""Says what is wrong, with the file's name."""
-
-
 def parse_device(text: str, path: str) -> Device:
     """Read a device's file; raises FileError naming the file and the key that is wrong."""
-
-    def refuse(why: str) -> NoReturn:
-        raise FileError(f"{path}: {why}", path=path)
-
     try:
-        table = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise FileError(f"{path}: not a TOML file: {error}", path=path) from error
-    except (ValueError, RecursionError) as error:
-        why = "a number or a list in it is longer than any that describes a sensor"
-        raise FileError(f"{path}: {why}", path=path) from error
-    form = table.get("format", "text")
-    keys = _FORMATS.get(form, {}) if isinstance(form, str) else {}
-    allowed = _closed({**_OF_THE_DEVICE, **keys})
-    if wrong := fault(allowed, table):
-        refuse(wrong)
-    given = read(allowed, table)
-    known = {key: given.pop(key) for key in ("axes", "zero", "doubts") if key in given}
-    given.pop("format", None)
-    errors = known.get("doubts", {})
-    if "zero_u_deg" in errors and "zero" not in known:
-        refuse("doubts.zero_u_deg goes with a zero, and there is none")
-    try:
-        axis_map = parse_axis_map(known["axes"]) if "axes" in known else None
+        return _device(text)
     except EntryError as error:
-        refuse(f"axes: {error.message}")
-    zero = None
-    if "zero" in known:
-        x_deg, y_deg = known["zero"]
-        zero = SensorZero(x_deg, y_deg, errors.get("zero_u_deg", ENTERED_U_DEG))
-    return Device(_BUILD[form](given, refuse), axis_map, zero, SensorErrors(**errors))
+        raise FileError(f"{path}: {error.message}", path=path) from error
 
 
 def parse_description(text: str, path: str) -> Description:
@@ -357,75 +318,104 @@ def parse_description(text: str, path: str) -> Description:
     return description
 
 
-def _text(given: dict[str, Any], refuse: Refuse) -> Text:
+def _device(text: str) -> Device:
+    """Raises EntryError naming the key that is wrong."""
+    try:
+        table = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise EntryError(f"not a TOML file: {error}") from error
+    except (ValueError, RecursionError) as error:
+        raise EntryError("a number or a list in it is longer than any that describes a sensor") from error
+    form = table.get("format", "text")
+    keys = _FORMATS.get(form, {}) if isinstance(form, str) else {}
+    allowed = _closed(_OF_THE_DEVICE | keys)
+    _refuse(fault(allowed, table))
+    given = read(allowed, table)
+    axes, at_zero, errors = (given.pop(key, None) for key in ("axes", "zero", "doubts"))
+    given.pop("format", None)
+    errors = errors or {}
+    if "zero_u_deg" in errors and at_zero is None:
+        _refuse("doubts.zero_u_deg goes with a zero, and there is none")
+    try:
+        axis_map = None if axes is None else parse_axis_map(axes)
+    except EntryError as error:
+        raise EntryError(f"axes: {error.message}") from error
+    zero = None
+    if at_zero is not None:
+        zero = SensorZero(at_zero[0], at_zero[1], errors.get("zero_u_deg", ENTERED_U_DEG))
+    build: dict[str, Callable[[dict[str, Any]], Description]] = {
+        "text": _text,
+        "modbus": _modbus,
+        "binary": _binary,
+        "xdr": lambda given: Xdr(**given),
+    }
+    return Device(build[form](given), axis_map, zero, SensorErrors(**errors))
+
+
+def _refuse(why: str | None) -> None:
+    if why:
+        raise EntryError(why)
+
+
+def _text(given: dict[str, Any]) -> Text:
     specs, labels, separator = given.pop("columns"), given.pop("labels", ()), given.get("separator", ",")
     if given.get("decimal") == "," and separator.startswith(","):
-        refuse('decimal can\'t be "," where the separator is "," too')
+        _refuse('decimal can\'t be "," where the separator is "," too')
     if labels and len(labels) != len(specs):
-        refuse('labels must be one text for each column, "" where a number stands alone')
+        _refuse('labels must be one text for each column, "" where a number stands alone')
     parts = [(at, *spec.partition(":")[::2]) for at, spec in enumerate(specs) if spec != "-"]
     columns = tuple(Column(at, name, unit, labels[at] if labels else "") for at, name, unit in parts)
-    _check_measure("columns", columns, given, refuse)
+    _check_measure("columns", columns, given)
     if any(column.unit == "count" and column.name != "seq" for column in columns) != ("scale" in given):
-        refuse('scale goes with the unit "count": what one count is worth in g or degrees')
+        _refuse('scale goes with the unit "count": what one count is worth in g or degrees')
     return Text(**given | {"separator": separator.replace("tab", "\t")}, columns=columns, count=len(specs))
 
 
-def _fields(place: str, given: dict[str, Any], refuse: Refuse) -> tuple[Field, ...]:
+def _fields(place: str, given: dict[str, Any]) -> tuple[Field, ...]:
     values = tuple(Field(at=row.pop(place), **row) for row in given.pop("values"))
-    _check_measure("values", values, given, refuse)
+    _check_measure("values", values, given)
     return values
 
 
-def _modbus(given: dict[str, Any], refuse: Refuse) -> Modbus:
-    values = _fields("address", given, refuse)
+def _modbus(given: dict[str, Any]) -> Modbus:
+    values = _fields("address", given)
     if max(v.at + v.size // 2 for v in values) - min(v.at for v in values) > 125:
-        refuse("values must lie within 125 registers, so that one request brings them all")
+        _refuse("values must lie within 125 registers, so that one request brings them all")
     return Modbus(**given, values=values, rate_hz=1 / given.get("poll_s", 0.1))
 
 
-def _binary(given: dict[str, Any], refuse: Refuse) -> Binary:
+def _binary(given: dict[str, Any]) -> Binary:
     try:
         header = bytes.fromhex(given.pop("header"))
     except ValueError:
         header = b""
     if not header:
-        refuse('header must be the bytes that every frame begins with, in hex, like "AA 55"')
+        _refuse('header must be the bytes that every frame begins with, in hex, like "AA 55"')
     length, check = given["length"], given.get("check", "none")
     if length <= max(len(header), given.get("check_from", 0)):
-        refuse(f"length must be more than the header and check_from, not {length}")
+        _refuse(f"length must be more than the header and check_from, not {length}")
     if check == "none" and len(header) < 2:
-        refuse("check is wanted where the header is a single byte: the data may hold it too")
-    values = _fields("offset", given, refuse)
+        _refuse("check is wanted where the header is a single byte: the data may hold it too")
+    values = _fields("offset", given)
     for value in values:
         if not len(header) <= value.at <= length - CHECKS[check] - value.size:
-            refuse(f"values need an offset that leaves {value.name} within the frame")
+            _refuse(f"values need an offset that leaves {value.name} within the frame")
     return Binary(**given, values=values, header=header)
 
 
-_BUILD: dict[str, Callable[[dict[str, Any], Refuse], Description]] = {
-    "text": _text,
-    "modbus": _modbus,
-    "xdr": lambda given, _: Xdr(**given),
-    "binary": _binary,
-}
-
-
-def _check_measure(
-    key: str, measured: Sequence[Column | Field], given: dict[str, Any], refuse: Refuse
-) -> None:
+def _check_measure(key: str, measured: Sequence[Column | Field], given: dict[str, Any]) -> None:
     """Known names in known units; either x and y or ax, ay and az, each once; and what `flip` names."""
     names = [one.name for one in measured]
     for one in measured:
-        if one.name not in _UNITS:
-            refuse(f"{key} names {one.name!r}; a name is one of {', '.join(_UNITS)}, or - to skip a column")
-        if one.unit not in _UNITS[one.name]:
-            refuse(f"{key} gives {one.name} in {one.unit!r}; its units are {', '.join(_UNITS[one.name])}")
+        if one.name not in UNITS:
+            _refuse(f"{key} names {one.name!r}; a name is one of {', '.join(UNITS)}, or - to skip a column")
+        if one.unit not in UNITS[one.name]:
+            _refuse(f"{key} gives {one.name} in {one.unit!r}; its units are {', '.join(UNITS[one.name])}")
         if names.count(one.name) > 1:
-            refuse(f"{key} names {one.name} twice")
+            _refuse(f"{key} names {one.name} twice")
     measures = {name for name in names if name in (*PAIR, *TRIPLE)}
     if measures not in ({*PAIR}, {*TRIPLE}):
-        refuse(f"{key} must have either x and y, or ax, ay and az")
+        _refuse(f"{key} must have either x and y, or ax, ay and az")
     for name in given.get("flip", ()):
         if name not in measures:
-            refuse(f"flip names {name!r}, which is not measured here")
+            _refuse(f"flip names {name!r}, which is not measured here")

@@ -1,39 +1,28 @@
-"""What a line means: NMEA 0183 XDR sentences, delimited text, and which of them it is.
+"""Formats that come in lines: NMEA 0183 XDR sentences, delimited text, and which of them it is.
+
+CR or LF ends a line, and empty lines are nothing (so CR, LF, CRLF, LFCR and CRCRLF all work). NUL and 0xFF at
+the start of a line are breaks and noise and are stripped. A line of more than LONGEST bytes is dropped up to
+its end and counted once. Cutting the same bytes into other chunks changes neither lines nor counts. Numbers
+are strict, on ASCII bytes: text is never handed to float() untested, which takes "nan", "inf", "1_000",
+blanks and digits of other scripts.
 
 `$--XDR,type,value,unit,name[,…]*hh`: groups of type A and unit D are angles in degrees, everything else is
 counted as other. The checksum, the exclusive or of all bytes between `$` and `*`, is required unless the
 description says otherwise. XDR is believed after three good sentences with angles. Text is believed after
 eight lines in a row with the same separator and column count, all of them numbers, unless a sentence has
 passed its checksum; what its columns mean can't be guessed, so the user has to say.
-
-Each reader has a quick way for the line as it should be and a slow one that finds why a line is refused.
-`encode_text` writes what the same description reads.
 """
 
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from functools import reduce
-from itertools import product
 from operator import xor
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from shimfit.wire.formats import PAIR, TRIPLE, Xdr
-from shimfit.wire.frames import propose_frames
-from shimfit.wire.samples import (
-    DECIMAL_COMMA,
-    NUMBER,
-    PRINTABLE,
-    Input,
-    LineFramer,
-    Measure,
-    Pace,
-    Refusal,
-    Sample,
-    damaged,
-    printed_step,
-)
+from shimfit.wire.frames import Input, propose_frames
+from shimfit.wire.samples import Measure, Pace, Refusal, Sample
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -41,17 +30,65 @@ if TYPE_CHECKING:
     from shimfit.wire.formats import Text
     from shimfit.wire.samples import Tally
 
-_BOTH_AXES = re.compile(
-    rb"\$[A-Z]{2}XDR,A,(%(n)s),D,([A-Za-z0-9_]+),A,(%(n)s),D,([A-Za-z0-9_]+)\*([0-9A-Fa-f]{2})"
-    % {b"n": NUMBER.pattern}
-)
-"""The sentence that most inclinometers send."""
-_DIGITS = b"0123456789abcdefABCDEF"
-_HEX = {bytes(pair): int(bytes(pair), 16) for pair in product(_DIGITS, _DIGITS)}
-_WAIT_S, _LEAST_WAIT_S = 0.25, 0.05
-"""How long one axis waits for the other while the period is not known, and at least: half a period of a fast
-sensor would be shorter than a link's own grain (USB adapters hand over every 16 ms)."""
-_MOST_NAMES = 256
+LONGEST = 1024
+"""Bytes of a line, its end not counted; NMEA 0183 allows 82, chatter at start-up is longer."""
+_LINE_NOISE = b"\x00\xff"
+NUMBER = re.compile(rb"[+-]?(?:[0-9]+(?:\.[0-9]+)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
+DECIMAL_COMMA = re.compile(NUMBER.pattern.replace(rb"\.", b","))
+PRINTABLE = bytes(range(0x20, 0x7F))
+
+
+class LineFramer:
+    """Cuts a byte stream into lines; hold one per link."""
+
+    def __init__(self, tally: Tally, *, drop_first: bool = False) -> None:
+        """`drop_first`: the first line after a start is not believed ("12.4" cut to "2.4" looks fine)."""
+        self._tally = tally
+        self._drop_first = self._first = drop_first
+        self._rest = b""
+        self._overlong = False
+
+    def feed(self, chunk: bytes) -> list[bytes]:
+        """Whole lines that these bytes complete, without their ends, in order."""
+        *whole, rest = (self._rest + chunk).replace(b"\r", b"\n").split(b"\n")
+        lines = []
+        for raw in whole:
+            line = raw.lstrip(_LINE_NOISE)
+            if self._overlong:
+                self._overlong = self._first = False  # the end of a line that was counted as it grew too long
+            elif not line:
+                continue
+            elif self._first:
+                self._first = False
+            elif len(line) > LONGEST:
+                self._tally.refuse(Refusal.TOO_LONG)
+            else:
+                lines.append(line)
+        rest = b"" if self._overlong else rest.lstrip(_LINE_NOISE)
+        if len(rest) > LONGEST:  # memory stays bounded
+            if not self._first:
+                self._tally.refuse(Refusal.TOO_LONG)
+            self._overlong, rest = True, b""
+        self._rest = rest
+        return lines
+
+    def restart(self, *, lost: bool) -> None:
+        """Begin anew, after opening, a change of speed or a loss; see Input."""
+        if lost and self._rest and not self._first:
+            self._tally.refuse(Refusal.UNFINISHED)
+        self._rest, self._overlong, self._first = b"", False, self._drop_first
+
+
+def damaged(line: bytes, allowed: bytes = PRINTABLE) -> bool:
+    """True when a byte stands in the line that no such line has."""
+    return bool(line.translate(None, allowed))
+
+
+def printed_step(digits: bytes) -> float:
+    """Value of the last digit that was printed: 0.01 for `-1.23`, 1 for `12`."""
+    mantissa, _, exponent = digits.lower().partition(b"e")
+    decimals = len(mantissa.partition(b".")[2])
+    return 10.0 ** max(-300, min(300, int(exponent or b"0") - decimals))
 
 
 def checksum(body: bytes) -> int:
@@ -68,6 +105,16 @@ def sentence(body: str) -> bytes:
     """`$body*hh` with its checksum and CRLF."""
     data = body.encode("ascii")
     return b"$%b*%02X\r\n" % (data, checksum(data))
+
+
+_HEX = re.compile(rb"[0-9A-Fa-f]{2}")
+_GROUP = rb",A,(%b),D,([A-Za-z0-9_]+)" % NUMBER.pattern
+_USUAL = re.compile(rb"\$[A-Z]{2}XDR%b%b\*([0-9A-Fa-f]{2})" % (_GROUP, _GROUP))
+"""The sentence that most inclinometers send; known at once, for thousands may come a second."""
+_WAIT_S, _LEAST_WAIT_S = 0.25, 0.05
+"""How long one axis waits for the other while the period is not known, and at least: half a period of a fast
+sensor would be shorter than a link's own grain (USB adapters hand over every 16 ms)."""
+_MOST_NAMES = 256
 
 
 class XdrReader:
@@ -96,28 +143,13 @@ class XdrReader:
         """Value of the last printed digit, in degrees; None until an angle came."""
         return printed_step(self._last_digits) if self._last_digits else None
 
+    def restart(self) -> None:
+        """Forget an axis that waits for the other."""
+        self._waiting = None
+        self._pace.restart()
+
     def read(self, line: bytes, time_s: float) -> Sample | None:
         """The sample that this line completes, or None; what it is instead is counted."""
-        usual = _BOTH_AXES.fullmatch(line)
-        if usual is not None and self._waiting is None:
-            one, one_name, two, two_name, digits = usual.groups()
-            axes = self._axis(one_name), self._axis(two_name)
-            first, second = float(one), float(two)
-            limit = self._range_deg
-            if (
-                axes in ((0, 1), (1, 0))
-                and -limit <= first <= limit
-                and -limit <= second <= limit
-                and _HEX[digits] == checksum(line[1:-3])
-            ):
-                self._last_digits = two
-                self._tally.good += 1
-                self.sentences += 1
-                self.with_angles += 1
-                return Sample(time_s, first, second) if axes == (0, 1) else Sample(time_s, second, first)
-        return self._read(line, time_s)
-
-    def _read(self, line: bytes, time_s: float) -> Sample | None:
         found = self._angles(line)
         if isinstance(found, Refusal):
             self._tally.refuse(found)
@@ -128,37 +160,43 @@ class XdrReader:
             return self._paired(found, time_s)
         return None
 
-    def restart(self) -> None:
-        """Forget an axis that waits for the other."""
-        self._waiting = None
-        self._pace.restart()
-
     def _angles(self, line: bytes) -> list[tuple[int, float]] | Refusal:
         """(axis, degrees) of each angle of ours, read from the last `$` on; none: it is no such sentence."""
+        usual = _USUAL.fullmatch(line)
+        if usual is not None and int(usual[5], 16) == checksum(line[1:-3]):
+            self.sentences += 1
+            return self._of_ours([(usual[1], usual[2]), (usual[3], usual[4])])
         start = line.rfind(b"$")
-        if start < 0:
-            return Refusal.DAMAGED_BYTE if damaged(line) else []
         if start > 0:
             self._tally.refuse(Refusal.TRUNCATED)
-        body, star, digits = line[start + 1 :].rpartition(b"*")
-        if damaged(line[start:]):
+        if damaged(line[max(start, 0) :]):
             return Refusal.DAMAGED_BYTE
-        if not star:
-            if self._checksum_required:
-                return Refusal.NO_CHECKSUM
-            body = digits
-        elif _HEX.get(digits) != checksum(body):
-            return Refusal.BAD_CHECKSUM
-        else:
-            self.sentences += 1
-        fields = body.split(b",")
-        if len(fields) == 1 or len(fields[0]) != 5 or not fields[0].endswith(b"XDR"):
+        if start < 0:
             return []
-        if len(fields) % 4 != 1:
+        body, star, digits = line[start + 1 :].rpartition(b"*")
+        if star:
+            if not _HEX.fullmatch(digits) or int(digits, 16) != checksum(body):
+                return Refusal.BAD_CHECKSUM
+            self.sentences += 1
+        elif self._checksum_required:
+            return Refusal.NO_CHECKSUM
+        else:
+            body = digits
+        name, *fields = body.split(b",")
+        if not fields or len(name) != 5 or not name.endswith(b"XDR"):
+            return []
+        if len(fields) % 4:
             return Refusal.FIELD_COUNT
-        angles = []
-        for kind, value, unit, name in zip(*(fields[at::4] for at in (1, 2, 3, 4)), strict=True):
-            axis = self._axis(name) if kind == b"A" and unit == b"D" and value else None
+        groups = zip(*(fields[at::4] for at in range(4)), strict=True)
+        return self._of_ours(
+            [(value, name) for kind, value, unit, name in groups if (kind, unit) == (b"A", b"D") and value]
+        )
+
+    def _of_ours(self, angles: list[tuple[bytes, bytes]]) -> list[tuple[int, float]] | Refusal:
+        """(axis, degrees) of those (value, name) that are x or y."""
+        ours = []
+        for value, name in angles:
+            axis = self._axis(name)
             if axis is None:
                 continue
             if not NUMBER.fullmatch(value):
@@ -167,8 +205,8 @@ class XdrReader:
             if not -self._range_deg <= degrees <= self._range_deg:
                 return Refusal.OUT_OF_RANGE
             self._last_digits = value
-            angles.append((axis, degrees))
-        return angles
+            ours.append((axis, degrees))
+        return ours
 
     def _axis(self, name: bytes) -> int | None:
         """0 for x, 1 for y, None for any other name; case, spaces and a suffix do not matter."""
@@ -183,25 +221,27 @@ class XdrReader:
 
     def _paired(self, angles: list[tuple[int, float]], time_s: float) -> Sample | None:
         """The sample of x and y; an axis whose other does not come within half a period is counted."""
-        sample = None
-        if len(angles) == 2 and angles[0][0] != angles[1][0] and self._waiting is not None:
-            self._tally.refuse(Refusal.UNPAIRED)
-            self._waiting = None
-        patience_s = _WAIT_S
-        if self._pace.period_s is not None:
-            patience_s = max(self._pace.period_s / 2, _LEAST_WAIT_S)
+        if len(angles) == 2 and angles[0][0] != angles[1][0]:  # both in one sentence
+            if self._waiting is not None:
+                self._tally.refuse(Refusal.UNPAIRED)
+                self._waiting = None
+            return self._sample(dict(angles), time_s)
+        period_s, sample = self._pace.period_s, None
+        patience_s = _WAIT_S if period_s is None else max(period_s / 2, _LEAST_WAIT_S)
         for axis, degrees in angles:
             waiting, self._waiting = self._waiting, None
             if waiting is not None and waiting[0] != axis and time_s - waiting[2] <= patience_s:
-                x_deg, y_deg = (degrees, waiting[1]) if axis == 0 else (waiting[1], degrees)
-                self._tally.good += 1
                 self._pace.tick(time_s)
-                sample = Sample(time_s, x_deg, y_deg)
+                sample = self._sample({axis: degrees, waiting[0]: waiting[1]}, time_s)
                 continue
             if waiting is not None:
                 self._tally.refuse(Refusal.UNPAIRED)
             self._waiting = (axis, degrees, time_s)
         return sample
+
+    def _sample(self, degrees: dict[int, float], time_s: float) -> Sample:
+        self._tally.good += 1
+        return Sample(time_s, degrees[0], degrees[1])
 
 
 _DEGREE_SIGN = re.compile(rb"\xc2?\xb0\Z")
@@ -217,18 +257,14 @@ class TextReader:
         self._tally = tally
         self._comment = description.comment.encode()
         self._prefix = description.prefix.encode()
-        self._columns = description.columns
+        self._columns = [(column, column.label.encode()) for column in description.columns]
         self._count = description.count
         whitespace = description.separator == "whitespace"
         self._separator = None if whitespace else description.separator[:1].encode()
         self._blanks_follow = description.separator == ", "
         self._decimal_comma = description.decimal == ","
-        self._number = DECIMAL_COMMA if self._decimal_comma else NUMBER
         self._allowed = PRINTABLE + (b"\t" if whitespace or description.separator == "\t" else b"")
         self._measure = Measure(description, tally, count_worth=description.scale)
-        self._names = [column.name for column in self._columns]
-        self._usual = self._usual_line()
-        self._digits_of = 1 + (self._names.index("x") if "x" in self._names else 0)
         self._prints_degrees = {description.units.get(name) for name in PAIR} <= {"deg", "°"}
         self._last_digits = b""
 
@@ -237,27 +273,12 @@ class TextReader:
         """Value of the last digit that x was printed with; None where units or a triple hide it."""
         return printed_step(self._last_digits) if self._prints_degrees and self._last_digits else None
 
-    def _usual_line(self) -> re.Pattern[bytes]:
-        gap = rb"[ \t]+" if self._separator is None else re.escape(self._separator)
-        other = rb"[!-~]+" if self._separator is None else rb"[^%b\x00-\x1f\x7f-\xff]*" % gap
-        labels = {column.at: re.escape(column.label.encode()) for column in self._columns}
-        fields = [
-            b"%b(%b)" % (labels[at], NUMBER.pattern) if at in labels else other for at in range(self._count)
-        ]
-        gap += rb" *" if self._blanks_follow else b""
-        start = b"(?!%b)" % re.escape(self._comment) if self._comment else b""
-        return re.compile(start + re.escape(self._prefix) + gap.join(fields))
+    def restart(self) -> None:
+        """Compare nothing across a gap."""
+        self._measure.restart()
 
     def read(self, line: bytes, time_s: float) -> Sample | None:
         """The sample in this line, or None; what it is instead is counted."""
-        usual = None if self._decimal_comma else self._usual.fullmatch(line)
-        if usual is not None:
-            self._last_digits = usual[self._digits_of]
-            numbers = dict(zip(self._names, map(float, usual.groups()), strict=True))
-            return self._measure.sample(numbers, time_s)
-        return self._read(line, time_s)
-
-    def _read(self, line: bytes, time_s: float) -> Sample | None:
         if (self._comment and line.startswith(self._comment)) or not line.startswith(self._prefix):
             self._tally.other += 1
             return None
@@ -267,17 +288,13 @@ class TextReader:
             return None
         return self._measure.sample(values, time_s)
 
-    def restart(self) -> None:
-        """Compare nothing across a gap."""
-        self._measure.restart()
-
     def _values(self, data: bytes) -> dict[str, float] | Refusal:
         """Numbers by name; whatever the line should not have refuses it whole."""
         fields = data.split(self._separator)
         if self._blanks_follow:
             fields = [field.lstrip(b" ") for field in fields]
         whole = len(fields) == self._count
-        for column in self._columns if whole else ():
+        for column, _ in self._columns if whole else ():
             if column.unit == "°":
                 fields[column.at] = _DEGREE_SIGN.sub(b"", fields[column.at])
         if damaged(b"".join(fields), self._allowed):
@@ -285,13 +302,13 @@ class TextReader:
         if not whole:
             return Refusal.COLUMN_COUNT
         values = {}
-        for column in self._columns:
+        for column, label in self._columns:
             digits = fields[column.at]
-            if column.label:
-                if not digits.startswith(column.label.encode()):
+            if label:
+                if not digits.startswith(label):
                     return Refusal.NOT_A_NUMBER
-                digits = digits[len(column.label) :].lstrip(b" ")
-            if not self._number.fullmatch(digits):
+                digits = digits[len(label) :].lstrip(b" ")
+            if not (DECIMAL_COMMA if self._decimal_comma else NUMBER).fullmatch(digits):
                 return Refusal.NOT_A_NUMBER
             if self._decimal_comma:
                 digits = digits.replace(b",", b".")
@@ -299,13 +316,6 @@ class TextReader:
             if column.name == "x":
                 self._last_digits = digits
         return values
-
-
-def line_reader(description: Xdr | Text, tally: Tally) -> XdrReader | TextReader:
-    """The reader for a format that comes in lines."""
-    if isinstance(description, Xdr):
-        return XdrReader(description, tally)
-    return TextReader(description, tally)
 
 
 def encode_text(description: Text, values: Mapping[str, float]) -> bytes:
@@ -334,14 +344,31 @@ _BUILDS = ((";", "."), (";", ","), (", ", "."), (",", "."), ("\t", "."), ("white
 """Separators, each with the decimal sign that numbers between them may have."""
 
 
-@dataclass(frozen=True, slots=True)
-class TextGuess:
+class _Guess(NamedTuple):
     """How a line is built if it is numbers; what its columns mean is for the user to say."""
 
     built: tuple[str, str, tuple[str, ...]]
     """Separator, decimal sign, and what stands before each number."""
     numbers: tuple[float, ...]
     example: str
+
+    @classmethod
+    def of(cls, line: bytes) -> _Guess | None:
+        """None for a line that is not numbers, each after a label or not."""
+        for separator, decimal in _BUILDS if line.isascii() else ():
+            if separator == ", ":
+                fields = [field.lstrip(b" ") for field in line.split(b",")] if b", " in line else []
+            else:
+                fields = line.split(None if separator == "whitespace" else separator.encode())
+            found = [each for each in map(_LABELLED[decimal].fullmatch, fields) if each is not None]
+            if len(fields) < 2 or len(found) < len(fields):
+                continue
+            labels = tuple(each["label"].decode("ascii").rstrip() for each in found)
+            numbers = tuple(float(each["number"].replace(b",", b".")) for each in found)
+            if max(map(abs, numbers)) > _LARGEST or (separator == ":" and any(labels)):
+                return None
+            return cls((separator, decimal, labels), numbers, line.decode("ascii"))
+        return None
 
     def description(self, grows: tuple[bool, ...]) -> str:
         """A description to be completed, in TOML, and what it makes of the example.
@@ -358,32 +385,13 @@ class TextGuess:
             names[(labelled or free)[0]] = name
         values = dict(zip(names, self.numbers, strict=True))
         columns = ", ".join("'-'" if name == "-" else f"'{name}:deg'" for name in names)
-        labelled_so = (
-            "labels = [" + ", ".join(f"'{label}'" for label in labels) + "]\n" if any(labels) else ""
-        )
+        quoted = ", ".join(f"'{label}'" for label in labels)
         return (
             f"format = 'text'\nseparator = '{separator.replace(chr(9), 'tab')}'\ndecimal = '{decimal}'\n"
-            f"columns = [{columns}]\n{labelled_so}# received: {self.example}\n"
+            f"columns = [{columns}]\n{f'labels = [{quoted}]{chr(10)}' if any(labels) else ''}"
+            f"# received: {self.example}\n"
             f"# comes to: x {values['x']:+g}, y {values['y']:+g} degrees\n"
         )
-
-
-def _guess(line: bytes) -> TextGuess | None:
-    """How this line is built, when it is numbers, each after a label or not."""
-    for separator, decimal in _BUILDS if line.isascii() else ():
-        if separator == ", ":
-            fields = [field.lstrip(b" ") for field in line.split(b",")] if b", " in line else []
-        else:
-            fields = line.split(None if separator == "whitespace" else separator.encode())
-        found = [each for each in map(_LABELLED[decimal].fullmatch, fields) if each is not None]
-        if len(fields) < 2 or len(found) < len(fields):
-            continue
-        labels = tuple(each["label"].decode("ascii").rstrip() for each in found)
-        numbers = tuple(float(each["number"].replace(b",", b".")) for each in found)
-        if max(map(abs, numbers)) > _LARGEST or (separator == ":" and any(labels)):
-            return None
-        return TextGuess((separator, decimal, labels), numbers, line.decode("ascii"))
-    return None
 
 
 _FRAMES_KEPT = 800
@@ -399,12 +407,14 @@ class LineInput(Input):
     """
 
     def __init__(self, description: Xdr | Text | None, tally: Tally) -> None:
-        super().__init__(description or Xdr(), tally)
-        self._reader = line_reader(description or Xdr(), tally)
-        self._framer = LineFramer(tally, drop_first=self._reader.format == "text")
-        self.format = None if description is None else self._reader.format
         self._finding = description is None
-        self._guess: TextGuess | None = None
+        description = description or Xdr()
+        super().__init__(description, tally)
+        reader = XdrReader if isinstance(description, Xdr) else TextReader
+        self._reader: XdrReader | TextReader = reader(description, tally)  # type: ignore[arg-type] # its own
+        self._framer = LineFramer(tally, drop_first=reader is TextReader)
+        self.format = None if self._finding else self._reader.format
+        self._guess: _Guess | None = None
         self._agreed = 0
         """Lines in a row that are built as the last one."""
         self._grows: tuple[bool, ...] = ()
@@ -430,8 +440,9 @@ class LineInput(Input):
         return samples
 
     def _look_at_line(self, line: bytes) -> None:
-        guess, last = None if b"$" in line else _guess(line), self._guess
-        self._guess = guess
+        reader, last = self._reader, self._guess
+        assert isinstance(reader, XdrReader)
+        self._guess = guess = None if b"$" in line else _Guess.of(line)
         if guess is None:
             self._agreed = 0
         elif last is not None and last.built == guess.built:
@@ -440,13 +451,11 @@ class LineInput(Input):
             self._agreed += 1
         else:
             self._agreed, self._grows = 1, (True,) * len(guess.numbers)
-        reader = self._reader
-        assert isinstance(reader, XdrReader)
         if reader.with_angles >= _SENTENCES_TO_BELIEVE:
             self.format, self._finding, self.needs_description = "xdr", False, None
         elif guess and self._agreed >= _LINES_TO_BELIEVE and not (reader.sentences or self.needs_description):
             self.format, self.needs_description = "text", guess.description(self._grows)
-            self._news.append(
+            self.news.append(
                 f"delimited text with {len(guess.numbers)} columns was found, such as {guess.example!r}; "
                 "what they mean can't be guessed: name them with units in a description (--format FILE.toml)"
             )
@@ -457,12 +466,11 @@ class LineInput(Input):
         if len(self._received) < _FRAMES_KEPT // 4 or now_s < self._look_s:
             return
         self._look_s, self._pause_s = now_s + self._pause_s, min(2 * self._pause_s, _LOOK_SELDOM_S)
-        if not damaged(self._received, PRINTABLE + b"\r\n\t"):
-            return
-        self.needs_description = propose_frames(self._received)
+        if damaged(self._received, PRINTABLE + b"\r\n\t"):
+            self.needs_description = propose_frames(self._received)
         if self.needs_description is not None:
             self.format = "binary"
-            self._news.append(
+            self.news.append(
                 "binary frames were found, their check is right; what their values mean can't be known: "
                 "name them with units in a description (--format FILE.toml)"
             )

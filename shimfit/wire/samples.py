@@ -1,25 +1,17 @@
-"""Bytes to lines, numbers to samples, and the count of all that became none: what every format shares.
-
-No port, no clock. Lines: CR or LF ends one, and empty lines are nothing (so CR, LF, CRLF, LFCR and CRCRLF all
-work). NUL and 0xFF at the start of a line are breaks and noise and are stripped. A line of more than LONGEST
-bytes is dropped up to its end and counted once. Cutting the same bytes into other chunks changes neither
-lines nor counts. Numbers are strict, on ASCII bytes: text is never handed to float() untested, which takes
-"nan", "inf", "1_000", blanks and digits of other scripts.
-"""
+"""Samples: what a line or a frame says, judged; what was refused, and why, counted."""
 
 from __future__ import annotations
 
 import math
-import re
 from bisect import insort
 from collections import deque
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
-from typing import TYPE_CHECKING, ClassVar, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from shimfit.core.lean import from_elevations, from_tangent_angles
 from shimfit.model import Lean
-from shimfit.wire.formats import PAIR, TANGENT_UNITS, TIME_UNITS, TRIPLE, worth
+from shimfit.wire.formats import PAIR, TANGENT_UNITS, TRIPLE, UNITS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -101,49 +93,7 @@ class Sample(NamedTuple):
     """True when the device's own clock went backwards or leapt: the time base starts anew here."""
 
 
-class Input:
-    """One format on one link: bytes with their times in, samples out, the rest counted."""
-
-    format: str | None = None
-    """`xdr`, `text`, `binary` or `modbus`; None while it is being found."""
-    needs_description: str | None = None
-    """A description to complete, when something was found whose values the user must name."""
-    no_answer: str | None = None
-    """Why nothing comes, where the format can tell."""
-
-    def __init__(self, description: Described, tally: Tally) -> None:
-        self._tally = tally
-        self._news: list[str] = []
-        self.elevation = description.elevation
-        """True when each angle is an axis against the horizontal."""
-
-    @property
-    def step_deg(self) -> float | None:
-        """Output step that the values show; None where it can't be told."""
-        raise NotImplementedError
-
-    def feed(self, data: bytes, now_s: float) -> list[Sample]:
-        """Samples that these bytes complete."""
-        raise NotImplementedError
-
-    def restart(self, *, lost: bool) -> None:
-        """Begin anew; `lost`: a line or frame under way counts as unfinished. It is never parsed."""
-        raise NotImplementedError
-
-    def news(self) -> list[str]:
-        """Sentences for the user since the last call."""
-        news, self._news = self._news, []
-        return news
-
-    def due(self, now_s: float) -> bytes | None:  # noqa: ARG002 - most formats come by themselves
-        """What to send now; None for formats that come by themselves."""
-        return None
-
-    def asked(self, now_s: float) -> None:
-        """A request went out, as a capture tells."""
-
-    def check(self, now_s: float) -> None:
-        """Time passes: requests may time out."""
+_LEAST_S, _LEAST_COUNT = 2.0, 4
 
 
 @dataclass(slots=True)
@@ -151,12 +101,9 @@ class Pace:
     """Seconds from sample to sample, from counts over seconds: links deliver in bursts."""
 
     period_s: float | None = None
-    """None until a stretch of LEAST_S and LEAST_COUNT was seen; then the last that is known."""
+    """None until a stretch of _LEAST_S and _LEAST_COUNT was seen; then the last that is known."""
     _start_s: float | None = None
     _count: int = 0
-
-    LEAST_S: ClassVar[float] = 2.0
-    LEAST_COUNT: ClassVar[int] = 4
 
     def tick(self, time_s: float) -> None:
         """Count one sample."""
@@ -165,7 +112,7 @@ class Pace:
             return
         self._count += 1
         spent_s = time_s - self._start_s
-        if spent_s >= self.LEAST_S and self._count >= self.LEAST_COUNT:
+        if spent_s >= _LEAST_S and self._count >= _LEAST_COUNT:
             self.period_s = spent_s / self._count
             self._start_s, self._count = time_s, 0
 
@@ -184,69 +131,6 @@ def slopes(x_deg: float, y_deg: float, *, elevation: bool) -> Lean:
     return from_elevations(-x_deg, -y_deg) if elevation else from_tangent_angles(x_deg, y_deg)
 
 
-LONGEST = 1024
-"""Bytes of a line, its end not counted; NMEA 0183 allows 82, chatter at start-up is longer."""
-_LINE_NOISE = b"\x00\xff"
-
-
-class LineFramer:
-    """Cuts a byte stream into lines; hold one per link."""
-
-    def __init__(self, tally: Tally, *, drop_first: bool = False) -> None:
-        """`drop_first`: the first line after a start is not believed ("12.4" cut to "2.4" looks fine)."""
-        self._tally = tally
-        self._drop_first = self._first = drop_first
-        self._rest = b""
-        self._overlong = False
-
-    def feed(self, chunk: bytes) -> list[bytes]:
-        """Whole lines that these bytes complete, without their ends, in order."""
-        *whole, rest = (self._rest + chunk).replace(b"\r", b"\n").split(b"\n")
-        lines = []
-        for raw in whole:
-            line = raw.lstrip(_LINE_NOISE)
-            if self._overlong:
-                self._overlong = self._first = False  # the end of a line that was counted as it grew too long
-            elif not line:
-                continue
-            elif self._first:
-                self._first = False
-            elif len(line) > LONGEST:
-                self._tally.refuse(Refusal.TOO_LONG)
-            else:
-                lines.append(line)
-        rest = b"" if self._overlong else rest.lstrip(_LINE_NOISE)
-        if len(rest) > LONGEST:  # memory stays bounded
-            if not self._first:
-                self._tally.refuse(Refusal.TOO_LONG)
-            self._overlong, rest = True, b""
-        self._rest = rest
-        return lines
-
-    def restart(self, *, lost: bool) -> None:
-        """Begin anew, after opening, a change of speed or a loss; see Input."""
-        if lost and self._rest and not self._first:
-            self._tally.refuse(Refusal.UNFINISHED)
-        self._rest, self._overlong, self._first = b"", False, self._drop_first
-
-
-NUMBER = re.compile(rb"[+-]?(?:[0-9]+(?:\.[0-9]+)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
-DECIMAL_COMMA = re.compile(NUMBER.pattern.replace(rb"\.", b","))
-PRINTABLE = bytes(range(0x20, 0x7F))
-
-
-def damaged(line: bytes, allowed: bytes = PRINTABLE) -> bool:
-    """True when a byte stands in the line that no such line has."""
-    return bool(line.translate(None, allowed))
-
-
-def printed_step(digits: bytes) -> float:
-    """Value of the last digit that was printed: 0.01 for `-1.23`, 1 for `12`."""
-    mantissa, _, exponent = digits.lower().partition(b"e")
-    decimals = len(mantissa.partition(b".")[2])
-    return 10.0 ** max(-300, min(300, int(exponent or b"0") - decimals))
-
-
 _LEAST_G, _MOST_G = 0.9, 1.1
 """A post at rest feels 1 g. Further off is a knock, or a chip whose range or scale is not what was stated."""
 _FALL_G, _FALL_SAMPLES = 0.3, 3
@@ -262,16 +146,15 @@ def values_of(description: Described, time_s: float, x_deg: float, y_deg: float)
     """What a device of this description measures of a lean, by name, in its units: `Measure` turned round."""
     tan_x, tan_y = math.tan(math.radians(x_deg)), math.tan(math.radians(y_deg))
     up = 1 / math.sqrt(1 + tan_x * tan_x + tan_y * tan_y)
-    known = {"x": x_deg, "y": y_deg, "ax": -tan_x * up, "ay": -tan_y * up, "az": up}
+    known = {"time": time_s, "x": x_deg, "y": y_deg, "ax": -tan_x * up, "ay": -tan_y * up, "az": up}
     slope = {"x": tan_x, "y": tan_y}
-    values = {"time": time_s}
-    for name, unit in description.units.items():
-        if name in known:
-            sign = -1.0 if name in description.flip else 1.0
-            values[name] = sign * (slope if unit in TANGENT_UNITS else known)[name] / worth(name, unit)
-        elif name == "time":
-            values[name] = time_s / TIME_UNITS[unit]
-    return values
+    return {"time": time_s} | {
+        name: (-1.0 if name in description.flip else 1.0)
+        * (slope if unit in TANGENT_UNITS else known)[name]
+        / UNITS[name][unit]
+        for name, unit in description.units.items()
+        if name in known
+    }
 
 
 class Measure:
@@ -288,12 +171,12 @@ class Measure:
                 name,
                 (-1.0 if name in description.flip else 1.0)
                 * (count_worth if units[name] == "count" else 1.0)
-                * worth(name, units[name]),
+                * UNITS[name][units[name]],
                 units[name] in TANGENT_UNITS,
             )
             for name in (TRIPLE if self._is_triple else PAIR)
         ]
-        self._time_worth_s = TIME_UNITS[units["time"]] if "time" in units else None
+        self._time_worth_s = UNITS["time"][units["time"]] if "time" in units else None
         self._sizes: deque[float] = deque()
         self._ranked_sizes: list[float] = []
         self._falling = 0
@@ -321,8 +204,7 @@ class Measure:
             size = math.hypot(*numbers)
             self._tally.gravity_g = size
             self._falling = self._falling + 1 if size < _FALL_G else 0
-            if self._falling == _FALL_SAMPLES:
-                self._tally.falls += 1
+            self._tally.falls += self._falling == _FALL_SAMPLES
             if not _LEAST_G <= size <= _MOST_G:
                 return Refusal.NOT_ONE_G
             along, across, up = numbers

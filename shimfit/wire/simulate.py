@@ -290,8 +290,8 @@ def encoder_of(name: str, description: Description) -> Callable[[float, float, f
         return lambda *sample: encode_text(description, values_of(description, *sample))
     if isinstance(description, Binary):
         return lambda *sample: encode_frame(description, values_of(description, *sample))
-    frames = ModbusFrames(description)
-    return lambda *sample: frames.answer(values_of(description, *sample))
+    answer = ModbusFrames(description).answer
+    return lambda *sample: encode_frame(answer, values_of(answer, *sample))
 
 
 class ModbusDevice:

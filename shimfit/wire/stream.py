@@ -17,9 +17,9 @@ from shimfit.errors import EntryError
 from shimfit.model import Face
 from shimfit.quantities import shown
 from shimfit.wire.formats import Binary, Description, Modbus
-from shimfit.wire.frames import BinaryInput, ModbusPoller, ModbusScanner
+from shimfit.wire.frames import FrameInput, Input, ModbusPoller, ModbusScanner
 from shimfit.wire.lines import LineInput
-from shimfit.wire.samples import Input, Pace, Refusal, Sample, Tally, slopes
+from shimfit.wire.samples import Pace, Refusal, Sample, Tally, slopes
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -212,7 +212,7 @@ class Stream:
         if isinstance(described, Modbus):
             self._input = (ModbusPoller if polled else ModbusScanner)(described, self.tally)
         elif isinstance(described, Binary):
-            self._input = BinaryInput(described, self.tally)
+            self._input = FrameInput(described, self.tally)
         else:
             self._input = LineInput(described, self.tally)
         self._pace = Pace()
@@ -281,8 +281,8 @@ class Stream:
             self.watch.sensor_errors = replace(self._options.sensor_errors_now(None), step_deg=step_deg)
             self.watch.lose_hold(now_s, "the sensor fell")
             self.say("the sensor fell: its zero is not what it was")
-        for sentence in self._input.news():
-            self.say(sentence)
+        while self._input.news:
+            self.say(self._input.news.pop(0))
 
     def tick(self, now_s: float) -> None:
         """Time passes: stale streams, timed-out polls and damaged stretches show."""

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from shimfit.wire.formats import Text, Xdr
-from shimfit.wire.lines import line_reader
-from shimfit.wire.samples import LineFramer, Sample, Tally
+from shimfit.wire.lines import LineInput
+from shimfit.wire.samples import Sample, Tally
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 
@@ -50,15 +50,8 @@ class Received:
 def receive(chunks: list[bytes], description: Text | Xdr | None = None) -> Received:
     """Feed chunks through framing and dialect, all at time 0."""
     tally = Tally()
-    reader = line_reader(description or Xdr(), tally)
-    framer = LineFramer(tally, drop_first=reader.format == "text")
-    samples = []
-    for chunk in chunks:
-        for line in framer.feed(chunk):
-            sample = reader.read(line, 0.0)
-            if sample is not None:
-                samples.append(sample)
-    return Received(samples, tally)
+    received = LineInput(description or Xdr(), tally)
+    return Received([sample for chunk in chunks for sample in received.feed(chunk, 0.0)], tally)
 
 
 def receive_three_ways(data: bytes, description: Text | Xdr | None = None) -> Received:

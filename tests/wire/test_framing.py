@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from shimfit.wire.samples import LONGEST, LineFramer, Refusal, Tally
+from shimfit.wire.lines import LONGEST, LineFramer
+from shimfit.wire.samples import Refusal, Tally
 
 
 def lines(chunks: list[bytes], *, drop_first: bool = False) -> tuple[list[bytes], Tally]:

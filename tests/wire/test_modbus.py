@@ -16,7 +16,15 @@ from receiving import published, wait_for
 
 from shimfit.core.sensing.watch import WatchState
 from shimfit.wire.formats import Field, Modbus, parse_description
-from shimfit.wire.frames import ModbusFrames, ModbusPoller, ModbusScanner, crc16, quiet_s, with_crc
+from shimfit.wire.frames import (
+    ModbusFrames,
+    ModbusPoller,
+    ModbusScanner,
+    crc16,
+    numbers_of,
+    quiet_s,
+    with_crc,
+)
 from shimfit.wire.inclinometer import Inclinometer
 from shimfit.wire.samples import Tally
 from shimfit.wire.simulate import ModbusDevice
@@ -83,7 +91,7 @@ def test_types_and_word_order(kind, form, value, order):
     frames = ModbusFrames(described)
     frame = with_crc(bytes([1, 3, len(raw)]) + raw)
     assert frames.judge(frame) is None
-    assert frames.values(frame) == {"x": 2.0 * value, "y": 7.0}
+    assert numbers_of(frames.answer, frame) == {"x": 2.0 * value, "y": 7.0}
 
 
 @pytest.mark.parametrize(
@@ -199,7 +207,7 @@ def test_a_refusal_by_the_device_is_told_in_words(code, words):
     poll.poller.due(0.0)
     poll.poller.feed(with_crc(bytes([1, 0x83, code])), 0.01)
     assert poll.refused == {"device_refused": 1}
-    assert words in poll.poller.news()[-1]
+    assert words in poll.poller.news[-1]
 
 
 def test_an_unfinished_answer_at_unplug_is_counted_and_forgotten():

@@ -11,8 +11,7 @@ from receiving import published, receive, receive_three_ways
 
 from shimfit.errors import FileError
 from shimfit.wire.formats import Text, parse_description
-from shimfit.wire.lines import TextReader
-from shimfit.wire.samples import NUMBER, Tally, printed_step
+from shimfit.wire.lines import NUMBER, printed_step
 
 
 def describe(toml: str) -> Text:
@@ -228,39 +227,3 @@ def test_a_description_with_a_value_beyond_all_bounds_is_refused_in_a_sentence(k
 )
 def test_printed_step(digits, step):
     assert printed_step(digits) == pytest.approx(step)
-
-
-FIELDS = st.lists(
-    st.sampled_from(
-        [
-            b"1.5",
-            b"-2",
-            b"+.5",
-            b"44.999",
-            b"45.1",
-            b"nan",
-            b"1.",
-            b"",
-            b" 1",
-            b"1e1",
-            b"1e999",
-            b"x",
-            b"\xb0",
-        ]
-    ),
-    min_size=1,
-    max_size=4,
-)
-
-
-@given(FIELDS, st.sampled_from([b",", b", ", b";", b"\t", b"  "]), st.sampled_from([b"", b"#", b"L:"]))
-@pytest.mark.parametrize("separator", [",", ", ", ";", "tab", "whitespace"])
-def test_the_short_way_through_a_line_comes_to_the_same_as_the_long_one(separator, fields, glue, start):
-    described = describe(f"separator = '{separator}'\ncolumns = ['x:deg', '-', 'y:deg']")
-    line = start + glue.join(fields)
-    ways = []
-    for way in ("read", "_read"):
-        tally = Tally()
-        reader = TextReader(described, tally)
-        ways.append((getattr(reader, way)(line, 0.0), tally, reader.step_deg))
-    assert ways[0] == ways[1]

@@ -265,35 +265,3 @@ def test_the_last_printed_digit_is_the_output_step():
     assert reader.step_deg is None
     reader.read(xdr(1.234, 2.0).strip(), 0.0)
     assert reader.step_deg == pytest.approx(0.001)
-
-
-GROUPS = st.lists(
-    st.sampled_from(
-        [
-            "A,1.5,D,PITCH",
-            "A,-2,D,ROLL",
-            "A,46,D,PITCH",
-            "A,,D,ROLL",
-            "A,nan,D,ROLL",
-            "C,1,C,T",
-            "A,3,D,YAW",
-            "A,1,D",
-        ]
-    ),
-    max_size=3,
-)
-
-
-@given(st.lists(st.tuples(GROUPS, st.booleans()), max_size=6))
-def test_the_short_way_through_a_sentence_comes_to_the_same_as_the_long_one(sentences):
-    lines = [
-        sentence(",".join(["IIXDR", *groups])) if good else f"$IIXDR,{','.join(groups)}*00".encode()
-        for groups, good in sentences
-    ]
-    ways = []
-    for way in ("read", "_read"):
-        tally = Tally()
-        reader = XdrReader(Xdr(), tally)
-        samples = [getattr(reader, way)(line, 0.0) for line in lines]
-        ways.append((samples, tally, reader.step_deg, reader.sentences, reader.with_angles))
-    assert ways[0] == ways[1]
