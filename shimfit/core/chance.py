@@ -349,8 +349,8 @@ _AT_ONCE = 1 << 13
 _CLASSES_AT_ONCE = 32
 """Classes whose integrals are worked out in one go: their tables stay in the processor's own memory."""
 _Z_MOST, _Z_STEPS = 8.0, 256
-_NODES = 16
-"""Steps of the tables from no rest to the reach."""
+_NODES, _PROFILE = 16, 64
+"""Steps from no rest to the reach: of the tables, and of the profiles."""
 _LEVELS = 200
 """Chances that widths are told for, from 0 to 1."""
 _STILL = 1e-12
@@ -553,30 +553,33 @@ class Chances:
             self._table = table, np.asarray(self.curved / (8.0 * _NODES**2) + 1e-6)
         return self._table
 
+    def profiles(self, c: int) -> tuple[Floats, Floats, Floats]:
+        """Distances from 0 to the reach and beyond, and the chance that no rest so far off each way has more.
+
+        Each way that of a rest that is none the other way (a disk, in the axes of S), or of the slab.
+        """
+        nodes = np.arange(_PROFILE + 1) / _PROFILE
+        at, none = nodes * self.reach[c], np.zeros(nodes.size)
+        if self.disk[c]:
+            both = self.at_own(c, np.concatenate((at, none)), np.concatenate((none, at)))
+            one, other = both[: at.size], both[at.size :]
+        else:
+            one = _between(at, self._u1[c], self.along[c])
+            other = _between(at, self._u2[c], self.across[c])
+        return np.append(at, 2.0 * self.reach[c]), one + _SLACK, other + _SLACK
+
     @property
     def _widths(self) -> NDArray[np.float32]:
-        """(2, C, levels + 1) in shares of the reach: a chance of level ÷ levels is found no further out.
-
-        Each way by what a rest that is none the other way has (a disk, in the axes of S), or by the slab.
-        """
+        """(2, C, levels + 1) in shares of the reach: a chance of level ÷ levels is found no further out."""
         if self._wide is None:
-            nodes = np.arange(4 * _NODES + 1) / (4 * _NODES)
             levels = np.arange(_LEVELS + 1) / _LEVELS
             found = np.empty((2, len(self.reach), levels.size), np.float32)
-            none = np.zeros(nodes.size)
             for c in range(len(self.reach)):
-                at = nodes * self.reach[c]
-                if self.disk[c]:
-                    profiles = self.at_own(c, at, none), self.at_own(c, none, at)
-                else:
-                    profiles = (
-                        _between(at, self._u1[c], self.along[c]),
-                        _between(at, self._u2[c], self.across[c]),
-                    )
+                nodes, *profiles = self.profiles(c)
                 for axis, profile in enumerate(profiles):
                     # The first node where the chance is below the level; beyond the last there is no rest.
-                    beyond = np.searchsorted(-profile - _SLACK, -levels, side="right")
-                    found[axis, c] = np.append(nodes, 2.0)[beyond]
+                    beyond = np.searchsorted(-profile, -levels, side="right")
+                    found[axis, c] = nodes[beyond] / self.reach[c]
             self._wide = found
         return self._wide
 

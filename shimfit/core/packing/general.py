@@ -119,7 +119,7 @@ class GeneralSearch(Search):
         """Entries of one seat, split by what they rest on: nothing, the face, further in."""
         kinds = []
         for inner, group in sorted(by_point.items()):
-            listed = group.listed(self.tables.options.quantum_mm)
+            listed = group.listed
             bare = listed.row == BARE
             if not inner and bare.any():
                 kinds.append(listed.only(bare))

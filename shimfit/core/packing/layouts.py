@@ -337,7 +337,7 @@ def _lifted(asked: Asked, allowed_mm: float, limit: float, on_four: Search) -> t
     dearer = 3 - min(3, len(asked.question.offers))
     packs_and_rest = dearer * tables.least + min(on_four.rests.floors, default=math.inf)
     single, in_reach = tables.thick, tables.thick < tables.length // 2
-    pairs = np.setdiff1d(np.flatnonzero(np.isfinite(tables.g[1])), single)
+    pairs = tables.only_two_flats
     none_yet = math.isinf(limit)
     # Thick flats apart: tables long enough for them may not be needed.
     for lifts, flats in ((single[in_reach], 1), (single[~in_reach], 1), (pairs[:_MOST_PAIRS], 2)):
@@ -532,7 +532,7 @@ def _fills(asked: Asked, seat: Seat, draft: Draft) -> list[_Fill]:
     search = GeneralSearch(task, asked.tables, frozenset(draft.saw_settings_deg))
     fills = []
     for group in search.groups[0].values():
-        listed = group.listed(asked.options.quantum_mm)
+        listed = group.listed
         best: dict[float, int] = {}
         for i, error in enumerate(listed.error.tolist()):
             # As far below the gap as the clamp can bring it to bear.

@@ -199,7 +199,7 @@ def _thickness(asked: Asked, task: Task, kind: type[Search]) -> str:
         if near is None:
             continue
         packed.append(near)
-        if not any(len(group.listed(asked.options.quantum_mm).cost) for group in groups.values()):
+        if not any(len(group.listed.cost) for group in groups.values()):
             alone.append(near)
     if alone:
         return _how_near(asked, max(alone, key=lambda near: near.off_mm))

@@ -3,21 +3,26 @@
 *Goal.* The cheapest choices of what stands at three seats; the fourth stays down (or is lifted by a fixed
 pack). A choice costs its packs, which come from the tables, and the rest that they lead to (`rests`).
 
-*Method.* A seat has one list of entries for each point it may bear at: a thickness, its error against the
-need there, the cheapest class of pack that makes it. Then, for each set of bearing points:
+*Arrays.* A seat has one list of N entries for each point that it may bear at, by error: steps, error (mm,
+against the need there), cost and row (class of pack), all (N,). With errors a, b, f of the three seats and
+the maps of their bearing points (`rests.Four`), the rest is x = x0 + x1 a + x2 b + x3 f, y alike, its rock
+n1 a + n2 b + n3 f. Pairs and triples are laid out flat: (P,) places in two lists, (P,) the first of the
+third's list and the one after the last.
 
-1. Windows of errors, from the limits alone, cut the three lists.
-2. A good answer from a few cheap and a few near entries; entries that can't beat it are dropped.
-3. Pairs (a, b) of the two shorter lists whose packs leave room below the best answer. Each leaves the third
-   seat the interval of errors that keeps lean and rock, cut to where rings say that the rest may still pay.
-4. A pair's bound is its packs, the cheapest third entry in the interval and the ring that it lies in; pairs
-   are looked at entry by entry, the most hopeful first, until no bound lies below the best answer.
+*Method.* Choices no dearer than a level: first hardly above the bound (the cheapest packs in reach of each
+seat and what any rest costs), then further where there are none. For each set of bearing points:
 
-*Exact*, because every bound is below what it stands for: for a box in which every seat has the pieces to
-itself. `onebox` makes it exact for the one box there is.
+1. What the level leaves for the rest beside the cheapest packs tells how far off it may be: a box. It cuts
+   windows of errors out of the lists, and the cheapest packs in these cut the box once more.
+2. Entries are dropped that cost more than the level leaves. All triples of what is left are priced, if few.
+3. Else pairs of the two shorter lists, each with the stretch of third thicknesses that keeps rock, lean and
+   box; the most hopeful first, until no pair's bound lies below the best.
 
-*Example*, in round figures, not measured. At 1:500 on a 90 mm foot a window is some 0.4 mm, 40 entries:
-64 000 triples. 1 600 pairs leave 600 with an interval; the rings leave 60, and some 100 triples are priced.
+*Exact*, because every bound is below what it stands for, and nothing below the level is left out: for a box
+in which every seat has the pieces to itself. `onebox` makes it exact for the one box there is.
+
+*Example.* Lists of 51, 97 and 104 entries at 1:500 on a 90 mm foot, bound 11.70 minutes: at a level of 11.76
+the rest may be off by 0.1 mm, 4 947 pairs leave the third seat 387 entries in all, and the best costs 11.73.
 """
 
 from __future__ import annotations
@@ -26,13 +31,12 @@ import itertools
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 from shimfit.core.packing.pieces import to_steps
-from shimfit.core.packing.rests import Combo, Four, RestCosts, error_windows, fourfold
+from shimfit.core.packing.rests import Box, Combo, Four, RestCosts, fourfold
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -41,7 +45,6 @@ if TYPE_CHECKING:
 
     from shimfit.core.packing.pieces import Caps, Row
     from shimfit.core.packing.question import Place, SeatTask, Task
-    from shimfit.core.packing.rests import Windows
     from shimfit.core.packing.tables import Tables
 
     Floats = NDArray[np.float64]
@@ -54,17 +57,15 @@ BARE = -1
 _DUST = 1e-9
 _SLACK = 1e-6
 """Windows are so much wider where it takes no more than a bound."""
-_LEVELS = 6
-"""Distances of a rest by which the bound of a lift is told apart."""
-_HARDLY = 1e-7
-"""Decides between like costs only."""
+_STEPS = (0.12, 1.4, 12.0, math.inf)
+"""How far above its bound the search looks, in pieces: first, and then where there is nothing."""
+_ALL = 4096
+"""Triples up to which all are looked at; else pairs with their stretch of third thicknesses."""
 _NEAREST = 30
 _FEW = 1000
 """Candidates looked at in one go at first; then twice as many each time."""
 _CHUNK = 1 << 16
 """Third-seat candidates looked at in one go: keeps memory flat."""
-_LIKELY = 48
-"""Choices that are priced first where there are more: what the best of them costs rules most others out."""
 
 
 class Cell(NamedTuple):
@@ -94,13 +95,15 @@ class Choice:
 class Group:
     """Entries of one seat that bear at one point: R classes x T thicknesses, and the cheapest class of each.
 
-    `offers` are (steps, class, cost) of a bare seat and of packs that may stay. `settle` fills in `steps`,
-    `best` and `row` (T + offers,): each entry's thickness, least cost and class.
+    `offers` are (steps, class, cost) of a bare seat and of packs that may stay.
     """
 
-    def __init__(self, seat: SeatTask, inner: bool) -> None:
+    listed: Listed
+    """The entries that exist, by error: what `settle` makes of values and offers."""
+
+    def __init__(self, seat: SeatTask, inner: bool, quantum_mm: float) -> None:
         place = seat.place
-        self.seat, self.inner = seat, inner
+        self.seat, self.inner, self.quantum_mm = seat, inner, quantum_mm
         self.need_mm = place.need_mm(inner) if place is not None else seat.bare_need_mm
         self.at_mm = place.at_mm(inner) if place is not None else seat.at_mm
         self.inner_mm = place.inside_mm if inner and place is not None else None
@@ -120,7 +123,7 @@ class Group:
         Tapered pieces are worked out again, and stacks of flats in a box of few sizes; of many they keep
         their values, which then are bounds that are raised as they come up (`raise_cell`).
         """
-        twin = Group(self.seat, self.inner)
+        twin = Group(self.seat, self.inner, self.quantum_mm)
         twin.rows, twin.base, twin.offers, twin.extra = self.rows, self.base, self.offers, self.extra
         twin.values = self.values.copy()
         ranks = {cap[0] for cap in (*caps.points, *caps.strips, *caps.within)}
@@ -138,33 +141,32 @@ class Group:
         return twin
 
     def settle(self) -> None:
-        """Work out the cheapest class of every thickness, bare and offers last."""
-        classes, count = self.values.shape
-        row = self.values.argmin(axis=0) if classes else np.zeros(count, dtype=np.int64)
-        best = self.values[row, np.arange(count)] if classes else np.full(count, math.inf)
-        steps, code, cost = np.array(self.offers or np.empty((0, 3)), dtype=np.float64).T
-        self.steps: Ints = np.concatenate((np.arange(self.base, self.base + count), steps.astype(np.int64)))
-        self.best: Floats = np.concatenate((best, cost))
-        self.row: Ints = np.concatenate((row, code.astype(np.int64)))
+        """Work out `listed`: the cheapest class of every thickness, bare and offers, by error."""
+        row, best = np.empty(0, dtype=np.int64), np.empty(0)
+        if len(self.values):
+            row, best = self.values.argmin(axis=0), self.values.min(axis=0)
+        found = (best < math.inf).nonzero()[0]
+        steps, row, cost = found + self.base, row[found], best[found]
+        error = np.asarray(steps * self.quantum_mm - self.need_mm, dtype=np.float64)
+        if self.offers:
+            some, code, price = np.array(self.offers, dtype=np.float64).T
+            off = some * self.quantum_mm - np.where(some == 0, self.seat.bare_need_mm, self.need_mm)
+            error = np.concatenate((error, off))
+            order = error.argsort(kind="stable")
+            error = error[order]
+            steps = np.concatenate((steps, some.astype(np.int64)))[order]
+            row = np.concatenate((row, code.astype(np.int64)))[order]
+            cost = np.concatenate((cost, price))[order]
+        self.listed = Listed(self, steps, error, cost, row)
 
     def raise_cell(self, steps: int, row: int, pieces_cost: float) -> None:
         """A cell turned out dearer: set it and choose its thickness's class again."""
-        j = steps - self.base
-        self.values[row, j] = pieces_cost + self.extra[row]
-        i = int(self.values[:, j].argmin())
-        self.row[j], self.best[j] = i, self.values[i, j]
-
-    def listed(self, quantum_mm: float) -> Listed:
-        """The entries that exist, with their errors."""
-        found = np.flatnonzero(self.best < math.inf)
-        steps = self.steps[found]
-        need = np.where(steps == 0, self.seat.bare_need_mm, self.need_mm)
-        error = np.asarray(steps * quantum_mm - need, dtype=np.float64)
-        return Listed(self, steps, error, self.best[found], self.row[found])
+        self.values[row, steps - self.base] = pieces_cost + self.extra[row]
+        self.settle()
 
 
 class Listed(NamedTuple):
-    """What is left of a group for one set of bearing points."""
+    """Entries of a group, or some of them: all (N,), by error."""
 
     group: Group
     steps: Ints
@@ -175,11 +177,16 @@ class Listed(NamedTuple):
     @property
     def least(self) -> float:
         """Cost of the cheapest entry; infinite when there is none."""
-        return float(self.cost.min()) if len(self.cost) else math.inf
+        return float(self.cost.min(initial=math.inf))
 
-    def only(self, which: NDArray[np.bool_] | Ints) -> Listed:
+    def only(self, which: NDArray[np.bool_] | Ints | slice) -> Listed:
         """The entries that are picked, in that order."""
         return Listed(self.group, self.steps[which], self.error[which], self.cost[which], self.row[which])
+
+    def between(self, lo_mm: float, hi_mm: float) -> Listed:
+        """Those with an error in a window."""
+        start = int(self.error.searchsorted(lo_mm - _DUST))
+        return self.only(slice(start, int(self.error.searchsorted(hi_mm + _DUST, side="right"))))
 
     def cell(self, i: int) -> Cell:
         """One entry as a cell."""
@@ -284,7 +291,7 @@ class Search:
     def _group(self, seat: SeatTask, inner: bool, lo_mm: float, hi_mm: float) -> Group:
         """Classes that bear at a seat's point with their bearing cost, thicknesses with errors lo … hi."""
         tables, place, q = self.tables, seat.place, self.tables.options.quantum_mm
-        group = Group(seat, inner)
+        group = Group(seat, inner, q)
         lo = max(1, math.ceil((group.need_mm + lo_mm) / q - _DUST))
         hi = math.floor((group.need_mm + hi_mm) / q + _DUST)
         if place is not None and hi >= lo:
@@ -342,31 +349,12 @@ class Search:
         closer = least.copy()
         for c in np.flatnonzero((least < room[:, None]).any(axis=0)).tolist():
             some = np.flatnonzero(least[:, c] < room)
-            levels = self._by_distance(c)
+            levels = self.rests.by_distance(c)
             each = np.tile([price for price, _ in levels], (len(some), 1))
             for i, inner in enumerate(self.rests.combos[c].inner):
                 each += self._least_in(i, inner, lifts[some], [windows[i] for _, windows in levels])
             closer[some, c] = np.maximum(least[some, c], each.min(axis=1))
         return closer
-
-    def _by_distance(self, c: int) -> list[tuple[float, Windows]]:
-        """Of rests from near to far off: what they cost at least, and the windows of their errors."""
-        combo, floor, rings = self.rests.combos[c], self.rests.floors[c], self.rests.rings(c)
-        if rings is None:
-            return [(floor, combo.windows)]
-        levels = []
-        ends = np.linspace(0, len(rings.radii) - 1, _LEVELS + 1).astype(int).tolist()
-        for start, end in itertools.pairwise(ends):
-            windows = combo.windows
-            if end < ends[-1]:
-                far = float(rings.radii[end]) * max(1.0, rings.wide)
-                near = error_windows(combo.four, far, disk=True)
-                one, two, three = (
-                    (max(lo, low), min(hi, high)) for (lo, hi), (low, high) in zip(windows, near, strict=True)
-                )
-                windows = one, two, three
-            levels.append((max(floor, float(rings.at_least(rings.radii[[start]])[0])), windows))
-        return levels
 
     def _least_in(self, i: int, inner: bool, lifts: Ints, windows: Sequence[tuple[float, float]]) -> Floats:
         """Least cost of what may stand at a searched seat, for each lift and window of errors (N, W)."""
@@ -397,147 +385,141 @@ class Search:
     ) -> list[Choice]:
         """The cheapest choices, best first, at most `keep` of them and none dearer than the limit.
 
-        Ties within 1e-6 are all kept while the best is looked for, so that the rule can decide.
+        Looked for below a limit that grows from what no choice is cheaper than until enough are found: most
+        posts have one hardly above it. Ties within 1e-6 are all kept, so that the rule can decide.
         """
-        pool = Pool(keep, limit)
-        q = self.tables.options.quantum_mm
-        entries = [{inside: one.listed(q) for inside, one in group.items()} for group in groups]
-        lists = []
-        for c, combo in enumerate(self.rests.combos):
-            listed = [entries[i][inside] for i, inside in enumerate(combo.inner)]
-            bound = sum(one.least for one in listed) + self.rests.floors[c]
-            if bound <= limit and bound < math.inf:
-                lists.append((bound, combo.inner, c, listed))
-        lists.sort(key=lambda item: item[:2])
-        for bound, _, c, listed in lists:
-            if bound <= pool.limit:
-                self._in_combo(c, listed, pool)
+        bounds, combos = [], self.rests.combos
+        cheapest = [{inside: one.listed.least for inside, one in group.items()} for group in groups]
+        for c, combo in enumerate(combos):
+            packs = sum(some[inside] for some, inside in zip(cheapest, combo.inner, strict=True))
+            bounds.append((packs + self.rests.floors[c], combo.inner, c))
+        bounds.sort()
+        lists: dict[int, list[Listed]] = {}
+        least = bounds[0][0] if bounds else math.inf
+        for step in _STEPS[-1:] if self.task.lean_only else _STEPS:
+            level = min(limit, least + step * self.costs.piece)
+            pool = Pool(keep, level)
+            for bound, _, c in bounds:
+                if not bound <= pool.limit or bound == math.inf:
+                    break
+                if c not in lists:
+                    lists[c] = [
+                        self._in_window(groups[i][inside].listed, window)
+                        for i, (inside, window) in enumerate(
+                            zip(combos[c].inner, combos[c].windows, strict=True)
+                        )
+                    ]
+                self._in_combo(c, lists[c], pool)
+            if pool.limit < level or level >= limit:
+                break
         return pool.sorted()
 
-    def _in_combo(self, c: int, listed: Sequence[Listed], pool: Pool) -> None:
-        kept = []
-        for one, (lo, hi) in zip(listed, self.rests.combos[c].windows, strict=True):
-            some = one.only((one.error >= lo - _DUST) & (one.error <= hi + _DUST))
-            if self.task.lean_only:
-                # The least lean is only told as the best that was found: thicknesses near the need do.
-                some = some.only(np.argsort(np.abs(some.error), kind="stable")[:_NEAREST])
-            kept.append(some)
-        if not all(len(one.cost) for one in kept):
-            return
-        if not pool.found:
-            self._first_guess(c, kept, pool)
-        least = [one.least for one in kept]
-        total = sum(least) + self.rests.floors[c]
+    def _in_window(self, listed: Listed, window: tuple[float, float]) -> Listed:
+        some = listed.between(*window)
+        if self.task.lean_only:
+            # The least lean is only told as the best that was found: thicknesses near the need do.
+            some = some.only(np.sort(np.argsort(np.abs(some.error), kind="stable")[:_NEAREST]))
+        return some
+
+    def _in_combo(self, c: int, lists: Sequence[Listed], pool: Pool) -> None:
+        """Every choice of one set of bearing points that is no dearer than the pool's limit."""
+        floor, box = self.rests.floors[c], None
+        for again in (True, False):
+            least = [one.least for one in lists]
+            room = pool.limit - sum(least)
+            if not room >= floor:
+                return
+            box = self.rests.box(c, room)
+            if again and box is not None:
+                # What the packs leave for the rest tells how far off it may be, and so which packs.
+                windows = self.rests.combos[c].within(box)
+                lists = [one.between(*window) for one, window in zip(lists, windows, strict=True)]
         kept = [
-            one.only(one.cost <= pool.limit - (total - mine)) for one, mine in zip(kept, least, strict=True)
+            one.only((one.cost <= cost + room - floor).nonzero()[0])
+            for one, cost in zip(lists, least, strict=True)
         ]
-        if all(len(one.cost) for one in kept):
-            self._all_pairs(c, kept, pool)
+        one, two, three = (one.cost for one in kept)
+        if one.size * two.size * three.size > _ALL:
+            self._all_pairs(c, kept, box, pool)
+        else:
+            packs = one[:, None, None] + two[:, None] + three
+            self._offer(c, kept, (packs <= pool.limit - floor).nonzero(), pool)
 
-    def _first_guess(self, c: int, kept: Sequence[Listed], pool: Pool) -> None:
-        """A small product of the cheapest and the nearest entries, so that a limit is there early."""
-        chosen = []
-        for one in kept:
-            some = np.arange(len(one.cost))
-            if len(some) > 8:
-                near = np.abs(one.error)
-                cheapest = np.argsort(one.cost + _HARDLY * near, kind="stable")[:5].tolist()
-                some = np.array(sorted({*cheapest, *np.argsort(near, kind="stable")[:4].tolist()}))
-            chosen.append(some)
-        i, j, k = _triples(len(chosen[0]), len(chosen[1]), len(chosen[2]))
-        self._offer(c, kept, (chosen[0][i], chosen[1][j], chosen[2][k]), pool)
-
-    def _all_pairs(self, c: int, kept: Sequence[Listed], pool: Pool) -> None:
+    def _all_pairs(self, c: int, kept: Sequence[Listed], box: Box | None, pool: Pool) -> None:
         """Every pair of two seats with the stretch of third thicknesses that may still win."""
         four, floor = self.rests.combos[c].four, self.rests.floors[c]
         third = max(range(3), key=lambda i: (len(kept[i].cost), -i))
         i, j = (k for k in range(3) if k != third)
-        one, two = kept[i], kept[j]
-        last = kept[third].only(np.argsort(kept[third].error, kind="stable"))
-        cheapest = last.least
-        a, b = np.nonzero(one.cost[:, None] + two.cost[None, :] <= pool.limit - cheapest - floor)
+        one, two, last = kept[i], kept[j], kept[third]
+        a, b = (one.cost[:, None] + two.cost <= pool.limit - last.least - floor).nonzero()
         at_a, at_b = one.error[a], two.error[b]
         x = four.x0 + four.x[i + 1] * at_a + four.x[j + 1] * at_b
         y = four.y0 + four.y[i + 1] * at_a + four.y[j + 1] * at_b
         q = four.n[i + 1] * at_a + four.n[j + 1] * at_b
-        lo, hi = self._third_window(four, third + 1, x, y, q)
+        lo, hi = self._third_window(four, third + 1, (x, y, q), box)
         start, stop = _inside(last.error, lo, hi)
-        some = np.flatnonzero(stop > start)
-        if not len(some):
+        some = (stop > start).nonzero()[0]
+        if not some.size:
             return
-        a, b, x, y, q, lo, hi, start, stop = _picked(some, a, b, x, y, q, lo, hi, start, stop)
-        packs = one.cost[a] + two.cost[b]
-        rings = self.rests.rings(c, int((stop - start).sum()))
-        if rings is None:
-            rest = np.maximum(self.rests.least_between(c, third + 1, (x, y, q), (lo, hi)), floor)
-        else:
-            step, middle, off = rings.line(third + 1, x, y)
-            far = rings.no_further(pool.limit - cheapest - packs)
-            with np.errstate(invalid="ignore"):
-                half = np.sqrt((far * far - off) / step)  # not a number where nothing is near enough
-            lo, hi = np.maximum(lo, middle - half), np.minimum(hi, middle + half)
-            beside = np.minimum(np.maximum(middle, lo), hi) - middle
-            lo, hi = np.where(np.isnan(half), math.inf, lo), np.where(np.isnan(half), -math.inf, hi)
-            start, stop = _inside(last.error, lo, hi)
-            some = np.flatnonzero(stop > start)
-            a, b, packs, start, stop = _picked(some, a, b, packs, start, stop)
-            rest = np.maximum(rings.at_least(np.sqrt(off + step * beside * beside)[some]), floor)
-        if not len(a):
-            return
-        bound = packs + _least_between(last.cost, start, stop) + rest
-        order = np.argsort(bound, kind="stable")
-        a, b, bound, start, count = _picked(order, a, b, bound, start, stop - start)
-        ends = np.cumsum(count)
-        begin, size = 0, _FEW
+        a, b, start, stop = a[some], b[some], start[some], stop[some]
+        bound = one.cost[a] + two.cost[b] + _least_between(last.cost, start, stop) + floor
+        order = bound.argsort(kind="stable")
+        a, b, bound, start, count = a[order], b[order], bound[order], start[order], (stop - start)[order]
+        ends = count.cumsum()
+        before, begin, size = pool.limit, 0, _FEW
         while begin < len(bound) and bound[begin] <= pool.limit:
             # The most hopeful first: what they lead to rules the others out.
             spent = ends[begin - 1] if begin else 0
+            if begin and pool.limit < before and ends[-1] - spent > _ALL:
+                # Far fewer rests may pay now.
+                self._in_combo(c, kept, pool)
+                return
             until = max(begin + 1, int(np.searchsorted(ends, spent + size)))
             until = min(until, int(np.searchsorted(bound, pool.limit, side="right")))
             n, part = count[begin:until], slice(begin, until)
             begin, size = until, min(2 * size, _CHUNK)
-            offset = np.arange(int(n.sum())) - np.repeat(np.cumsum(n) - n, n)
-            picks = [np.repeat(a[part], n), np.repeat(b[part], n)]
-            picks.insert(third, np.repeat(start[part], n) + offset)
-            seats = list(kept)
-            seats[third] = last
-            self._offer(c, seats, picks, pool)
+            offset = np.arange(int(n.sum())) - (n.cumsum() - n).repeat(n)
+            picks = [a[part].repeat(n), b[part].repeat(n)]
+            picks.insert(third, start[part].repeat(n) + offset)
+            self._offer(c, kept, picks, pool)
 
-    def _third_window(self, four: Four, k: int, x: Floats, y: Floats, q: Floats) -> tuple[Floats, Floats]:
-        """Least and greatest error of the third seat, for each pair, that keeps rock and lean."""
+    def _third_window(
+        self, four: Four, k: int, rest: tuple[Floats, Floats, Floats], box: Box | None
+    ) -> tuple[Floats, Floats]:
+        """Least and greatest error of the third seat, for each pair, that keeps rock, lean and the box."""
+        x, y, q = rest
         lo, hi = _between(four.n[k], q, four.q_lo, four.q_hi)
-        allowed = self.task.allowed_mm
-        if not self.task.disk:
-            for slope, at in ((four.x[k], x), (four.y[k], y)):
-                low, high = _between(slope, at, -allowed, allowed)
-                lo, hi = np.maximum(lo, low), np.minimum(hi, high)
-            return lo, hi
-        square = four.x[k] ** 2 + four.y[k] ** 2
-        middle = -(four.x[k] * x + four.y[k] * y) / square
-        room = allowed * allowed + _DUST - (four.x[k] * y - four.y[k] * x) ** 2 / square
-        half = np.where(room >= 0.0, np.sqrt(np.maximum(room, 0.0) / square), -math.inf)
-        return np.maximum(lo, middle - half), np.minimum(hi, middle + half)
+        allowed, dx, dy = self.task.allowed_mm, four.x[k], four.y[k]
+        limits = [] if self.task.disk else [(dx, x, allowed), (dy, y, allowed)]
+        if box is not None:
+            limits.append((box.cos * dx + box.sin * dy, box.cos * x + box.sin * y, box.u_mm))
+            limits.append((box.cos * dy - box.sin * dx, box.cos * y - box.sin * x, box.v_mm))
+        for slope, at, most in limits:
+            low, high = _between(slope, at, -most, most)
+            lo, hi = np.maximum(lo, low), np.minimum(hi, high)
+        if self.task.disk and (box is None or math.hypot(box.u_mm, box.v_mm) > allowed):
+            square = dx * dx + dy * dy
+            middle = -(dx * x + dy * y) / square
+            room = allowed * allowed + _DUST - (dx * y - dy * x) ** 2 / square
+            half = np.where(room >= 0.0, np.sqrt(np.maximum(room, 0.0) / square), -math.inf)
+            lo, hi = np.maximum(lo, middle - half), np.minimum(hi, middle + half)
+        return lo, hi
 
     def _offer(self, c: int, seats: Sequence[Listed], picks: Sequence[Ints], pool: Pool) -> None:
-        """Evaluate triples (N,) and hand those that count to the pool, the most hopeful first."""
-        four, rings = self.rests.combos[c].four, self.rests.rings(c, len(picks[0]))
-        packs = np.sum([one.cost[pick] for one, pick in zip(seats, picks, strict=True)], axis=0)
-        e = [one.error[pick] for one, pick in zip(seats, picks, strict=True)]
-        x = four.x0 + four.x[1] * e[0] + four.x[2] * e[1] + four.x[3] * e[2]
-        y = four.y0 + four.y[1] * e[0] + four.y[2] * e[1] + four.y[3] * e[2]
-        q = four.n[1] * e[0] + four.n[2] * e[1] + four.n[3] * e[2]
+        """Evaluate triples (N,) and hand those that count to the pool."""
+        four = self.rests.combos[c].four
+        (i, j, k), (one, two, three) = picks, seats
+        a, b, f = one.error[i], two.error[j], three.error[k]
+        q = four.n[1] * a + four.n[2] * b + four.n[3] * f
+        x = four.x0 + four.x[1] * a + four.x[2] * b + four.x[3] * f
+        y = four.y0 + four.y[1] * a + four.y[2] * b + four.y[3] * f
+        packs = one.cost[i] + two.cost[j] + three.cost[k]
         ok = (q >= four.q_lo - _DUST) & (q <= four.q_hi + _DUST) & self.allows(x, y)
-        bound = packs + (self.rests.floors[c] if rings is None else rings.at_least(rings.off(x, y)))
-        good = np.flatnonzero(ok & (bound <= pool.limit))
-        parts = [good]
-        if rings is not None and len(good) > 2 * _LIKELY:
-            good = good[np.argsort(bound[good], kind="stable")]
-            parts = [good[:_LIKELY], good[_LIKELY:]]
-        for part in parts:
-            good = part[bound[part] <= pool.limit]
-            if len(good):
-                total = packs[good] + self.rests.at(c, x[good], y[good], q[good])
-                self.keep(seats, [pick[good] for pick in picks], total, (x[good], y[good], q[good]), pool)
+        good = (ok & (packs <= pool.limit - self.rests.floors[c])).nonzero()[0]
+        if good.size:
+            x, y, q = x[good], y[good], q[good]
+            total = packs[good] + self.rests.at(c, x, y, q)
+            self.keep(seats, [i[good], j[good], k[good]], total, (x, y, q), pool)
 
     def allows(self, x: Floats, y: Floats) -> NDArray[np.bool_]:
         """Which leans left over are within what is allowed."""
@@ -564,10 +546,6 @@ class Search:
             pool.add(Choice(float(cost[j]), (down, *cells), (x, y), rock))
 
 
-def _picked(which: Ints, *arrays: Any) -> Any:
-    return (one[which] for one in arrays)
-
-
 def _inside(error: Floats, lo: Floats, hi: Floats) -> tuple[Ints, Ints]:
     """First entry and the one after the last of each interval of errors; the errors are sorted."""
     return np.searchsorted(error, lo - _DUST), np.searchsorted(error, hi + _DUST, side="right")
@@ -584,13 +562,6 @@ def _least_between(cost: Floats, start: Ints, stop: Ints) -> Floats:
     level = np.frexp(stop - start)[1] - 1
     table = np.stack(levels)
     return np.asarray(np.minimum(table[level, start], table[level, stop - (1 << level)]), dtype=np.float64)
-
-
-@lru_cache(maxsize=1024)
-def _triples(a: int, b: int, c: int) -> tuple[Ints, Ints, Ints]:
-    """All triples of indices below a, b and c, as three columns."""
-    i, j, k = np.indices((a, b, c)).reshape(3, -1)
-    return i, j, k
 
 
 def _between(slope: float, at: Floats, lo: float, hi: float) -> tuple[Floats, Floats]:

@@ -127,6 +127,10 @@ class Tables(Tapered):
         self.flats = np.min(self.g[:most], axis=0)
         """Cheapest stack of flats alone."""
         self._windows: dict[float, list[Floats]] = {}
+        two = np.isfinite(self.g[1])
+        two[self.thick] = False
+        self.only_two_flats: Ints = np.flatnonzero(two)
+        """Thicknesses that two flats make and none alone."""
 
     def fewer_flats(self, caps: Caps) -> Tables | None:
         """These tables where a seat may use fewer flats; None where that is not worth working out at once."""

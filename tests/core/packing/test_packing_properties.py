@@ -9,6 +9,7 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
+from shimfit.core.objective import LEAST_CHANCE
 from shimfit.core.packing import Options, Saw, build_tables, prescribe
 from shimfit.core.packing.draft import Asked, bed
 from shimfit.core.packing.general import GeneralSearch
@@ -203,31 +204,35 @@ def test_same_question_same_answer_in_any_order() -> None:
 
 @pytest.mark.parametrize("per_direction", [False, True])
 @pytest.mark.parametrize("ratio", [300, 500, 1000])
-def test_no_rest_costs_less_than_the_ring_that_it_lies_on(ratio, per_direction) -> None:
-    """The bound by distance against the price itself, over feet (long ones too), bearing points and leans."""
+def test_no_rest_beyond_the_box_of_a_price_costs_so_little(ratio, per_direction) -> None:
+    """Where rests of a price lie, against the price: over feet (long ones too), bearing points, leans."""
     rng = random.Random(ratio)
     tolerance = Tolerance(f"1:{ratio}", "ratio", 1 / ratio, per_direction=per_direction)
-    slack = []
+    filled = []
     for _ in range(12):
         foot = Foot(rng.uniform(40.0, 250.0), rng.uniform(70.0, 150.0))
         lean = Lean(rng.uniform(-0.02, 0.02), rng.uniform(-0.02, 0.02))
         question = ask(foot, HEIGHT, lean, tolerance, 0.19, u_take_up=rng.uniform(0.0, 0.1))
         asked = Asked(question, build_tables([Lot("F", "flat", 4, thickness_mm=1.0)], Options()))
         search = Search(corner_task(asked, question.safe_mm), asked.tables)
-        for c in range(len(search.rests.combos)):
-            rounds = search.rests.rings(c, 10_000)
-            assert rounds is not None
+        for c, combo in enumerate(search.rests.combos):
             rests = np.array([(rng.uniform(-1.0, 1.0), rng.uniform(-1.0, 1.0)) for _ in range(500)])
             if not per_direction:
                 rests = rests[np.hypot(*rests.T) <= 1.0]
             x, y = question.safe_mm * rests.T
             price = search.rests.at(c, x, y, x)
-            least = rounds.at_least(rounds.off(x, y))
-            assert (least <= price + 1e-9).all()
-            slack.append(float(np.median((price - least) / np.maximum(price - search.rests.floors[c], 1e-3))))
-            room = float(np.median(price))
-            assert (rounds.off(x, y)[price <= room] <= rounds.no_further(np.array([room]))[0]).all()
-    assert float(np.median(slack)) < (0.7 if per_direction else 0.25)  # else it rules nothing out
+            room = rng.uniform(float(price.min()), float(np.median(price)))
+            box = search.rests.box(c, room)
+            if box is None:
+                # No chance is told apart below the least: all of them cost as much.
+                assert room >= asked.options.costs.round * (1.0 / LEAST_CHANCE - 1.0) - 1e-6
+                continue
+            u, v = box.cos * x + box.sin * y, box.cos * y - box.sin * x
+            inside = (np.abs(u) <= box.u_mm) & (np.abs(v) <= box.v_mm)
+            assert (price[~inside] > room).all()
+            filled.append((price[inside] <= room).mean())
+            assert combo.within(box)[0][0] >= combo.windows[0][0]
+    assert float(np.median(filled)) > (0.25 if per_direction else 0.5)  # else it rules hardly anything out
 
 
 @pytest.mark.parametrize("per_direction", [False, True])
