@@ -121,8 +121,9 @@ def angle(deg: float, digits: int = 2, *, sign: bool = False, unit: bool = True)
 
 
 def mark(mm: float, units: Units, graduation: int = 16) -> str:
-    """A mark to set on paper: `29.4`; inches as the tape has them and exact: `1/4 strong (0.266)`."""
-    return plain(mm, units) if units == "mm" else f"{''.join(on_tape(mm, graduation))} ({plain(mm, units)})"
+    """A mark to set on paper: `29.5`; inches as the tape has them and exact: `1/4 strong (0.266)`."""
+    on_it = "".join(figure(mm, units, graduation))
+    return on_it if units == "mm" else f"{on_it} ({plain(mm, units)})"
 
 
 def unit(units: Units) -> str:

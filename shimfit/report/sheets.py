@@ -8,6 +8,7 @@ runs along the strip's centre line from its first end to the near side of the cu
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
@@ -182,8 +183,10 @@ class _CutSheet(_Sheet):
         for number, (piece, (last, at)) in enumerate(zip(pieces, pairwise(marks), strict=True), 1):
             thin, thick = (words.thick(piece[key], self.about.units) for key in ("thin_mm", "thick_mm"))
             place, tip = self._place(piece["for"]), tips.get((piece["for"], round(piece["thin_mm"], 6)), 0.0)
-            marked = self._mark(at), self._mark(at - last)
-            rows.append((TICK, str(number), *marked, place, thin, thick, self._tip(tip)))
+            # In mm these add up to the wedges' thicknesses, and are as fine as they.
+            set_to = self._mark if self.about.units == "inch" else partial(words.thick, units="mm")
+            marked = set_to(at), set_to(at - last)
+            rows.append((TICK, str(number), *marked, place, thin, thick, self._tip(tip) or "–"))
         heads = (
             *(("", 7.0), ("cut", 9.0), ("mark", 37.0), ("from the last", 31.0), ("goes to", 0.0)),
             *(("thin", 14.0), ("thick", 14.0), ("cut off the tip", 31.0)),
@@ -234,7 +237,11 @@ class _CutSheet(_Sheet):
             (
                 *(TICK, _which(piece.lot, piece.copy)),
                 "–" if piece.mark_mm is None else self._mark(piece.mark_mm),
-                *(place, words.thick(piece.thickness_mm, self.about.units), self._tip(piece.trim_tip_mm)),
+                *(
+                    place,
+                    words.thick(piece.thickness_mm, self.about.units),
+                    self._tip(piece.trim_tip_mm) or "–",
+                ),
             )
             for piece, place in uses
         ]
@@ -304,10 +311,12 @@ class _CutSheet(_Sheet):
         return shown.mark(mm, self.about.units, self.about.graduation)
 
     def _tip(self, mm: float) -> str:
-        return self._mark(mm) if mm > 0 else "–"
+        """How much is cut off a tip; empty for less than the tape shows."""
+        shows = shown.figure(mm, self.about.units, self.about.graduation)[0] != "0"
+        return self._mark(mm) if shows else ""
 
     def _tip_words(self, mm: float) -> str:
-        return f", tip cut off {self._mark(mm)}" if mm > 0 else ""
+        return f", tip cut off {tip}" if (tip := self._tip(mm)) else ""
 
     # ------------------------------------------------------------ labels
 

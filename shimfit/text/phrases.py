@@ -199,9 +199,8 @@ class Words:
         return f"{self.change(change)}: {reported}" if change is not None else reported
 
     def _mark(self, taper: Piece) -> str:
-        mark = f"{self.length(taper.mark_mm or 0.0)} from the thin end"
-        cut = f", then cut {self.length(taper.trim_tip_mm)} off the tip"
-        return mark if taper.trim_tip_mm <= 0 else f"mark {mark}{cut}"
+        mark, tip = f"{self.length(taper.mark_mm or 0.0)} from the thin end", self.tip(taper.trim_tip_mm)
+        return f"mark {mark}, then cut {tip} off the tip" if tip else mark
 
     def under(self, seat: Seat, lean: Lean | None) -> str:
         """`under NEXT-OUT, from next`: the seat, and the side that its pack goes in from."""
@@ -222,6 +221,10 @@ class Words:
     def length(self, mm: float) -> str:
         """A length to measure off, in the run's unit."""
         return shown.tape(mm, self.units, self.graduation)
+
+    def tip(self, mm: float) -> str:
+        """What is cut off a taper's tip, in the run's unit; empty for less than the tape shows."""
+        return self.length(mm) if shown.figure(mm, self.units, self.graduation)[0] != "0" else ""
 
     def sentence(self, text: str) -> str:
         """A sentence of the core or the log in the run's unit and in its own names of the faces."""
@@ -244,7 +247,8 @@ class Words:
         name = _name(piece)
         if piece.is_whole:
             return f"{name} flat {shown.sized(piece.thickness_mm, self.units)}"
-        trim = f", tip cut off {self.length(piece.trim_tip_mm)}" if piece.trim_tip_mm > 0 else ""
+        tip = self.tip(piece.trim_tip_mm)
+        trim = f", tip cut off {tip}" if tip else ""
         if piece.wedge_mm is None:
             return f"{name} push to {self.length(piece.mark_mm or 0.0)}{trim}"
         # A wedge is sawn to measure: its thick edge ends at the face, where a taper has its mark.
@@ -263,7 +267,7 @@ class Words:
             "".join(shown.figure(mm, self.units, self.graduation))
             for mm in (piece.mark_mm, piece.trim_tip_mm)
         )
-        return f"{piece.lot} to {mark}" + (f" cut tip {tip}" if piece.trim_tip_mm > 0 else "")
+        return f"{piece.lot} to {mark}" + (f" cut tip {tip}" if tip != "0" else "")
 
     def _directions(self, lean: Lean, height_mm: float) -> list[tuple[Face, float]]:
         along, across = lean.top_mm(height_mm)
@@ -421,11 +425,17 @@ def _result(record: PostRecord, lean: Lean | None, words: Words) -> str:
 
 
 def _too_close(record: PostRecord, words: Words) -> str:
-    """By how much, where the two figures of a post that is too close to call look alike; else nothing."""
+    """By how much, where the two figures of a post that is too close to call look alike; else nothing.
+
+    Where they differ they say it themselves: a margin rounded by itself would be another one.
+    """
     verdict = record.verdict if record.state is PostState.TOO_CLOSE else None
     if verdict is None or verdict.value is None or verdict.allowed is None or record.is_contradicted:
         return ""
-    margin_mm = (verdict.allowed - verdict.value) * record.height_mm
+    off_mm, allowed_mm = verdict.value * record.height_mm, verdict.allowed * record.height_mm
+    if shown.fine(off_mm, words.units) != shown.fine(allowed_mm, words.units):
+        return ""
+    margin_mm = allowed_mm - off_mm
     say = shown.thickness if words.units == "mm" else shown.small
     margin = say(margin_mm, words.units)
     return f", {margin} {'inside' if margin_mm >= 0 else 'beyond'}"
@@ -501,16 +511,17 @@ def odds_briefly(chance: Chance) -> str:
 
 
 _FEW = 10
-"""Of fewer posts than this what was expected is said to a tenth."""
+"""Fewer posts than this are no test of the chances that were given: any outcome of them is likely enough."""
 
 
 def score_words(score: Score) -> str | None:
     """`Plumb at the first reading after packing: 16 of 20, about 17 expected`; None before any were read."""
     if not score.packed:
         return None
-    expected = f"{score.said:.0f}" if score.packed >= _FEW else f"{score.said:.1f}"
-    so_many = f"{score.plumb} of {score.packed}, about {expected} expected"
-    return f"Plumb at the first reading after packing: {so_many}"
+    expected = f"about {score.said:.0f} expected" if score.said >= 0.5 else "fewer than 1 expected"
+    so_many = f"{score.plumb} of {score.packed}, {expected}"
+    few = " (too few posts to judge by)" if score.packed < _FEW else ""
+    return f"Plumb at the first reading after packing: {so_many}{few}"
 
 
 def verify_by(chance: Chance) -> tuple[str, ...]:

@@ -187,7 +187,8 @@ def _could_saw(answer: Json) -> bool:
 
 def _marked(taper: Json, words: Words) -> str:
     copy = f" no. {taper['copy']}" if taper["copy"] else ""
-    tip = f", tip cut off {words.length(taper['trim_tip_mm'])}" if taper["trim_tip_mm"] else ""
+    tip = words.tip(taper["trim_tip_mm"] or 0.0)
+    tip = tip and f", tip cut off {tip}"
     reported = f"{taper['lot']}{copy}: mark {words.length(taper['mark_mm'])}{tip}"
     return f"{reported}  {goes_to(taper['for'], words)}"
 

@@ -95,7 +95,7 @@ def test_saw_settings_marks_and_caution_stand_in_it():
         "at 2 saw settings: 0.50°, 1.00°",
         "Strip S2: 2 pieces, 311.0 mm left over",
         "NOT SERVED from this box: post 99",
-        "T1 no. 2 30.4 post 2 next-out 1.00",
+        "T1 no. 2 30.5 post 2 next-out 1.00",
         "rest of S2 no. 1 from 589.0 mm, strip, 1×: length 311.0 mm, width 60.0 mm, thickness 18 mm",
         "Never hold a small offcut by hand near the blade",
         "Packs: 12, for 4 posts; 1 post without. To saw: 4 pieces",
@@ -105,8 +105,8 @@ def test_saw_settings_marks_and_caution_stand_in_it():
 
 def test_marks_are_in_cutting_order_with_the_step_from_the_last():
     text = text_of(cut_sheet_pdf(plan_of(4), FACTS))
-    first = text.index("1 4.3 4.3 post 1 out 1.00 2.60")
-    second = text.index("2 8.6 4.3 post 2 out 1.00 2.60")
+    first = text.index("1 4.30 4.30 post 1 out 1.00 2.60")
+    second = text.index("2 8.60 4.30 post 2 out 1.00 2.60")
     assert first < second
 
 
@@ -116,7 +116,7 @@ def test_every_pack_has_a_label_with_post_seat_and_thickness():
     for post in range(1, 13):
         assert f"Post {post} next-out 1.49 mm lifts" in labels
         assert f"Post {post} prev-out 0.40 mm only fills" in labels
-    assert "T1 no. 1 to mark 29.4 + F2 0.49" in labels
+    assert "T1 no. 1 to mark 29.5 + F2 0.49" in labels
     assert "S2 wedge 1.00–2.60" in labels
 
 
@@ -166,15 +166,15 @@ def test_marks_in_inches_are_named_as_the_tape_has_them(mm, said):
 
 
 def test_marks_in_millimetres():
-    assert mark(29.44, "mm") == "29.4"
+    assert mark(29.44, "mm") == "29.5"
 
 
 def test_tapers_are_listed_by_piece_and_mark_with_what_is_trimmed():
     plan = plan_of(3)
     plan["posts"][0]["packs"][0]["pieces"][0] |= {"mark_mm": 72.9, "trim_tip_mm": 40.9}
     text = text_of(cut_sheet_pdf(plan, FACTS))
-    assert text.index("T1 no. 1 31.4 post 3") < text.index("T1 no. 1 72.9 post 1 next-out 1.00 40.9")
-    assert "T1 no. 1 to mark 72.9, tip cut off 40.9" in text
+    assert text.index("T1 no. 1 31.5 post 3") < text.index("T1 no. 1 73 post 1 next-out 1.00 41")
+    assert "T1 no. 1 to mark 73, tip cut off 41" in text
 
 
 def test_a_plan_without_wedges_says_that_nothing_is_sawn():
@@ -194,7 +194,7 @@ def test_answers_that_were_not_planned_together_are_alternatives_and_no_cut_shee
     plan["cuts"] = []
     text = text_of(cut_sheet_pdf(plan, FACTS))
     assert "Not planned together: alternatives, no cut sheet" in text
-    assert "Post 1: T1 no. 1 to 72.9, tip cut off 40.9" in text
+    assert "Post 1: T1 no. 1 to 73, tip cut off 41" in text
     assert "Post 2: flats only" in text
     assert "Tapers: marks from the original thin end" not in text
 
@@ -209,8 +209,8 @@ def test_a_wedge_s_tip_to_cut_stands_on_table_and_label():
     cut["for"] = f"1/{plan['posts'][0]['packs'][0]['seat']}"
     document = pypdf.PdfReader(io.BytesIO(cut_sheet_pdf(plan, FACTS)))
     sheet, labels = (page.extract_text() for page in document.pages)
-    assert "17.7" in sheet
-    assert "tip cut off 17.7" in " ".join(labels.split())
+    assert "17.5" in sheet
+    assert "tip cut off 17.5" in " ".join(labels.split())
 
 
 def test_what_rots_is_warned_of_on_sheet_and_labels_and_each_page_of_labels_has_its_cautions():
@@ -234,3 +234,13 @@ def test_every_page_s_foot_is_black_whatever_was_filled_last(paper):
     for page in document.pages:
         foot = page.get_contents().get_data().rpartition(b"/F")[2]
         assert re.search(rb"q 0(?:\.0+)? g BT|q 0 0 0 rg BT|q 0(?:\.0+)? g\s+BT", foot), foot[:200]
+
+
+@pytest.mark.parametrize("units", ["mm", "inch"])
+def test_no_tip_of_nothing_is_cut_off(units):
+    """What no tape shows is neither in the table nor on the label."""
+    plan = plan_of(1)
+    plan["posts"][0]["packs"][0]["pieces"][0] |= {"trim_tip_mm": 0.1}
+    text = text_of(cut_sheet_pdf(plan, replace(FACTS, units=units)))
+    assert "T1 no. 1" in text
+    assert "tip cut off" not in text

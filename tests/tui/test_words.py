@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from shimfit.model import Foot, Lean, Pack, Piece, PostState, Prescription, Reading, Resting, Seat
 from shimfit.quantities import shown
 from shimfit.quantities.typed import parse_tolerance
-from shimfit.standing import PostRecord, RunState
+from shimfit.standing import PostRecord, RunState, decide
 from shimfit.text.glyphs import UNICODE
 from shimfit.text.phrases import Words, post_view
 
@@ -128,3 +128,20 @@ def test_left_out_beside_the_other_posts_is_not_said_to_be_impossible() -> None:
     )
     view = reported(*record(PostState.OUT, lean, prescription=prescription))
     assert view.do == "Not from this box beside the other posts"
+
+
+@pytest.mark.parametrize("units", ["mm", "inch"])
+def test_figures_side_by_side_subtract(units: str) -> None:
+    """A post too close to call names its margin only where its two figures look alike."""
+    named = 0
+    for hundredths in range(150, 251):
+        run, post = record(PostState.TOO_CLOSE, Lean(hundredths / 1e5, 0.0))
+        read = replace(post.readings[0], u_along=0.0003, u_across=0.0003)
+        post = replace(post, readings=(read,), reading=read, after=read, verifying=(read,))
+        post = replace(post, verdict=decide(read, TOLERANCE, "95"))
+        said = reported(run, post, units=units).result
+        off, allowed = (shown.fine(mm, units) for mm in (hundredths / 100, 2.0))
+        assert said.startswith(f"{off.capitalize()} off, allowed {allowed}")
+        assert ("inside" in said or "beyond" in said) == (off == allowed)
+        named += off == allowed
+    assert named > 5
