@@ -140,7 +140,7 @@ def test_figures_side_by_side_subtract(units: str) -> None:
         post = replace(post, readings=(read,), reading=read, after=read, verifying=(read,))
         post = replace(post, verdict=decide(read, TOLERANCE, "95"))
         said = reported(run, post, units=units).result
-        off, allowed = (shown.fine(mm, units) for mm in (hundredths / 100, 2.0))
+        off, allowed = (shown.fine(mm, units) for mm in (hundredths / 1e5 * 1000.0, 2.0))
         assert said.startswith(f"{off.capitalize()} off, allowed {allowed}")
         assert ("inside" in said or "beyond" in said) == (off == allowed)
         named += off == allowed
