@@ -1,4 +1,4 @@
-r"""Strips to wedges: where to mark, what to set the saw to, what is left.
+r"""Cuts: what a piece takes from the copy it is cut from; strips to wedges: where to mark, what is left.
 
     first end                                              last end
     |·····/  w1  \··/  w2  \ …                                  |      seen from above; · = sawdust, trim
@@ -15,131 +15,108 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from shimfit.errors import UsageError
+from shimfit.model import Name, NotNegative
+from shimfit.values import dataclass
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Iterable, Mapping
 
-    from shimfit.core.packing.options import Saw
     from shimfit.model import Lot
 
-ROOM_MM = 1e-6
+KERF_MM = 2.5
+"""Width that a cut takes away when the saw's own is not known."""
+ROUNDING_MM = 1e-6
+THROWN_OUT = "out of the box"
 
 
 @dataclass(frozen=True, slots=True)
-class Wedge:
-    """A wedge to be sawn."""
+class Cut:
+    """What one piece of a pack takes from one copy of a taper or a strip."""
 
-    goes_to: str
+    lot: Name
+    """The lot that the copy came in with, not the remainder's name."""
+    copy: int
+    """Which of the lot's copies; 0: still to be chosen."""
+    piece: str
+    """What it was cut from, as it was called then: the lot itself or a remainder."""
+    from_mm: NotNegative = 0.0
+    """Taper: where the stretch begins, from the thin end of the copy."""
+    to_mm: NotNegative = 0.0
+    """Taper: the mark, where the thick rest is cut off."""
+    saw_deg: NotNegative | None = None
+    """Strip: half the angle of the wedge."""
+    thin_mm: NotNegative | None = None
+    thick_mm: NotNegative | None = None
+    kerf_mm: NotNegative = KERF_MM
+    goes_to: str = ""
     """Post and seat: `3/next-out`."""
-    lot: str
-    """The strip's lot."""
-    saw_deg: float
-    thin_mm: float
-    thick_mm: float
-    copy: int | None = None
-    """Which of several like strips, where that is settled."""
+
+    @property
+    def is_thrown_out(self) -> bool:
+        """It was made for no pack."""
+        return self.goes_to == THROWN_OUT
 
     @property
     def mean_mm(self) -> float:
-        """Thickness on the strip's centre line."""
-        return (self.thin_mm + self.thick_mm) / 2
+        """Thickness of a wedge on the strip's centre line; 0 of a taper."""
+        return ((self.thin_mm or 0.0) + (self.thick_mm or 0.0)) / 2
+
+    def to_json(self) -> dict[str, Any]:
+        """As an event holds it."""
+        own = ("from_mm", "to_mm") if self.saw_deg is None else ("saw_deg", "thin_mm", "thick_mm")
+        keys = ("lot", "copy", "piece", "kerf_mm", *own)
+        return {key: getattr(self, key) for key in keys} | {"for": self.goes_to}
+
+    @classmethod
+    def from_json(cls, row: Mapping[str, Any]) -> Cut:
+        """The same, read back; older events do not name the piece."""
+        given = {key: row[key] for key in cls.__slots__ if key in row}
+        return cls(**{"piece": row["lot"], "goes_to": row.get("for", "")} | given)
 
 
-@dataclass(frozen=True, slots=True)
-class CutPiece:
-    """One cut."""
-
-    goes_to: str
-    thin_mm: float
-    thick_mm: float
-    mark_along_mm: float
-    """On the centre line, from the strip's first end to the near side of the cut that ends the piece."""
-
-
-@dataclass(frozen=True, slots=True)
-class StripCut:
-    """All cuts of one setting on one strip, in order."""
-
-    strip: str
-    copy: int | None
-    """Which of several like strips; None where there is one."""
-    saw_deg: float
-    pieces: tuple[CutPiece, ...]
-    left_mm: float
-    """Length of the strip that is left after these cuts."""
-
-
-def takes_mm(strip: Lot, wedges: Iterable[Wedge], saw: Saw) -> float:
-    """Length of one strip that these wedges take in all."""
+def takes_mm(strip: Lot, wedges: Iterable[Cut]) -> float:
+    """Length of a strip that these wedges take, all cut from what was one piece when they were cut."""
     assert strip.width_mm is not None
-    wedges = tuple(wedges)
-    length_mm = sum(wedge.mean_mm + saw.kerf_mm / math.cos(math.radians(wedge.saw_deg)) for wedge in wedges)
-    for deg in {wedge.saw_deg for wedge in wedges}:
-        length_mm += strip.width_mm * math.tan(math.radians(deg)) + saw.kerf_mm
-    return length_mm
+    length_mm, set_ups = 0.0, {}
+    for cut in wedges:
+        deg = cut.saw_deg or 0.0
+        length_mm += cut.mean_mm + cut.kerf_mm / math.cos(math.radians(deg))
+        set_ups[deg] = strip.width_mm * math.tan(math.radians(deg)) + cut.kerf_mm
+    return length_mm + sum(set_ups.values())
 
 
-def assign(strip: Lot, wedges: Sequence[Wedge], saw: Saw) -> list[list[Wedge]] | None:
-    """Wedges of one lot on its strips, none cut shorter than can be held; None when that was not found.
+def cut_list(lots: Mapping[str, Lot], wedges: Iterable[Cut], hold_mm: float) -> list[dict[str, Any]]:
+    """The contract's `cuts`: the saw set once per angle, smallest first; on a strip by thickness.
 
-    Settings are kept together (largest group first), then first fit, longest piece first.
+    A wedge's copy is 0 where its lot has one strip. Marks are on the centre line, from the strip's first end
+    to the near side of the cut that ends the piece. UsageError when the wedges do not fit on the strips, of
+    which `hold_mm` stays in the hand: the plan used more than there is.
     """
-    assert strip.length_mm is not None
-    usable_mm = strip.length_mm - saw.hold_mm
-    by_setting: dict[float, list[Wedge]] = defaultdict(list)
+    by_strip: dict[tuple[str, int], list[Cut]] = defaultdict(list)
     for wedge in wedges:
-        by_setting[wedge.saw_deg].append(wedge)
-    groups = sorted(by_setting.values(), key=lambda group: (-takes_mm(strip, group, saw), group[0].saw_deg))
-    strips: list[list[Wedge]] = [[] for _ in range(strip.count)]
-    for group in groups:
-        for wedge in sorted(group, key=lambda one: (-one.mean_mm, one.goes_to)):
-            for on in strips:
-                if takes_mm(strip, [*on, wedge], saw) <= usable_mm + ROOM_MM:
-                    on.append(wedge)
-                    break
-            else:
-                return None
-    return strips
-
-
-def cut_list(lots: Mapping[str, Lot], wedges: Sequence[Wedge], saw: Saw) -> tuple[StripCut, ...]:
-    """Cuts grouped so that the saw is set once per angle, smallest first; on a strip by thickness.
-
-    UsageError when the wedges do not fit on the strips: the plan used more than there is.
-    """
-    by_lot: dict[tuple[str, int | None], list[Wedge]] = defaultdict(list)
-    for wedge in wedges:
-        by_lot[wedge.lot, wedge.copy].append(wedge)
-    cuts: list[StripCut] = []
-    for (name, settled), group in by_lot.items():
-        lot = lots[name] if settled is None else replace(lots[name], count=1)
-        strips = assign(lot, group, saw)
-        if strips is None:
-            raise UsageError(f"strip {name} is too short for what the plan saws from it")
-        for copy, on in enumerate(strips, start=1):
-            cuts += _cuts_of(lot, copy if lot.count > 1 else settled, on, saw)
-    return tuple(sorted(cuts, key=lambda cut: cut.saw_deg))
-
-
-def _cuts_of(strip: Lot, copy: int | None, wedges: Sequence[Wedge], saw: Saw) -> list[StripCut]:
-    assert strip.length_mm is not None
-    assert strip.width_mm is not None
-    at_mm = 0.0
+        by_strip[wedge.piece, wedge.copy].append(wedge)
     cuts = []
-    for deg in sorted({wedge.saw_deg for wedge in wedges}):
-        slant_mm = strip.width_mm / 2 * math.tan(math.radians(deg))
-        kerf_mm = saw.kerf_mm / math.cos(math.radians(deg))
-        at_mm += slant_mm + saw.kerf_mm
-        pieces = []
-        chosen = [wedge for wedge in wedges if wedge.saw_deg == deg]
-        for wedge in sorted(chosen, key=lambda one: (one.thick_mm, one.goes_to)):
-            mark_mm = at_mm + wedge.mean_mm
-            pieces.append(CutPiece(wedge.goes_to, wedge.thin_mm, wedge.thick_mm, mark_mm))
-            at_mm = mark_mm + kerf_mm
-        at_mm += slant_mm
-        cuts.append(StripCut(strip.lot, copy, deg, tuple(pieces), strip.length_mm - at_mm))
-    return cuts
+    for (name, copy), on in by_strip.items():
+        strip = lots[name]
+        assert strip.length_mm is not None
+        assert strip.width_mm is not None
+        if takes_mm(strip, on) > strip.length_mm - hold_mm + ROUNDING_MM:
+            raise UsageError(f"strip {name} is too short for what the plan saws from it")
+        at_mm = 0.0
+        for deg in sorted({wedge.saw_deg or 0.0 for wedge in on}):
+            slant_mm = strip.width_mm / 2 * math.tan(math.radians(deg))
+            at_mm += slant_mm + on[0].kerf_mm
+            pieces = []
+            chosen = (wedge for wedge in on if wedge.saw_deg == deg)
+            for wedge in sorted(chosen, key=lambda one: (one.thick_mm, one.goes_to)):
+                mark_mm = at_mm + wedge.mean_mm
+                edges = {"thin_mm": wedge.thin_mm, "thick_mm": wedge.thick_mm}
+                pieces.append({"for": wedge.goes_to, **edges, "mark_along_mm": mark_mm})
+                at_mm = mark_mm + wedge.kerf_mm / math.cos(math.radians(deg))
+            at_mm += slant_mm
+            cut = {"strip": name, "saw_deg": deg} | ({"copy": copy} if copy else {})
+            cuts.append(cut | {"pieces": pieces, "left_mm": strip.length_mm - at_mm})
+    return sorted(cuts, key=lambda cut: cut["saw_deg"])

@@ -4,81 +4,48 @@
     take    packs are made: flats leave, a taper or strip gives a stretch of one numbered copy and the kerf
     lots    what is there: whole copies under the lot's name, remainders under names of their own
 
-A remainder (`T1.2-82`) is a piece with its parent: lot, copy, and the stretch between two cuts. A taper gives
-the stretch that goes under the foot; its thin tip and its thick rest go back when they are long enough to
-be used again. A strip gets shorter by what its wedges take. What a copy has given is a set of stretches, so
-that it does not matter in which order they were cut: a plan's cut sheet and the box after its last pack are
-one and the same.
+The one stock ledger: the box of a data file, what a plan leaves of it, and what others are promised are all
+asked of it, so that what is planned from is what will be there. A remainder is a piece with its parent: lot,
+copy, and the stretch between two cuts. A taper gives the stretch that goes under the foot; its thin tip and
+its thick rest go back when they are long enough to be used again. A strip gets shorter by what its wedges
+take. What a copy has given is a set of stretches, so that it does not matter in which order they were cut: a
+plan's cut sheet and the box after its last pack are one and the same.
 
 Along a taper, lengths are whole hundredths of a millimetre: stretches that touch don't overlap. A stretch
 that was cut already, or a piece that the box does not hold, is taken all the same (the wood is under a
 post) and listed: `taken_twice`, `short`.
+
+The mark on a remainder is short enough for the pencil: `T1.2-82` is of T1 no. 2, from 82 mm on; a strip that
+gets shorter stays `S1.2`; a wedge off it that comes out from under a post is `S1.w1`. What is cut from a
+remainder is marked as of the same parent, however often: names do not grow.
 """
 
 from __future__ import annotations
 
+import re
 from collections import Counter, defaultdict
 from dataclasses import astuple, field, replace
+from itertools import count as numbers
 from typing import TYPE_CHECKING, Any
 
+from shimfit.core.cutting import KERF_MM, ROUNDING_MM, THROWN_OUT, Cut, takes_mm
 from shimfit.core.stock import lot_to_row
 from shimfit.errors import UsageError
-from shimfit.model import FORMS, Lot, Name, NotNegative
+from shimfit.model import FORMS, Lot, Name
 from shimfit.values import dataclass
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-    from collections.abc import Set as AbstractSet
+    from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 
     from shimfit.model import Pack, Piece
 
 SHORTEST_KEPT_MM = 30.0
 """A shorter remainder is thrown away: it can't be held and pushed (common practice, no source)."""
-KERF_MM = 2.5
-"""Width that a cut across a taper takes when the saw's own is not known."""
 SAME_SLOPE = 1e-6
 STEPS_PER_MM = 100
 """Stretches are kept in hundredths of a millimetre."""
-_THROWN_OUT = "out of the box"
-
-
-@dataclass(frozen=True, slots=True)
-class Cut:
-    """What one piece of a pack takes from one copy of a taper or a strip."""
-
-    lot: Name
-    """The lot that the copy came in with, not the remainder's name."""
-    copy: int
-    piece: str
-    """What it was cut from, as it was called then: the lot itself or a remainder."""
-    from_mm: NotNegative = 0.0
-    """Taper: where the stretch begins, from the thin end of the copy."""
-    to_mm: NotNegative = 0.0
-    """Taper: the mark, where the thick rest is cut off."""
-    saw_deg: NotNegative | None = None
-    """Strip: half the angle of the wedge."""
-    thin_mm: NotNegative | None = None
-    thick_mm: NotNegative | None = None
-    kerf_mm: NotNegative = KERF_MM
-    goes_to: str = ""
-    """Post and seat: `3/next-out`."""
-
-    @property
-    def is_thrown_out(self) -> bool:
-        """It was made for no pack."""
-        return self.goes_to == _THROWN_OUT
-
-    def to_json(self) -> dict[str, Any]:
-        """As an event holds it."""
-        own = ("from_mm", "to_mm") if self.saw_deg is None else ("saw_deg", "thin_mm", "thick_mm")
-        keys = ("lot", "copy", "piece", "kerf_mm", *own)
-        return {key: getattr(self, key) for key in keys} | {"for": self.goes_to}
-
-    @classmethod
-    def from_json(cls, row: Mapping[str, Any]) -> Cut:
-        """The same, read back; older events do not name the piece."""
-        given = {key: row[key] for key in cls.__slots__ if key in row}
-        return cls(**{"piece": row["lot"], "goes_to": row.get("for", "")} | given)
+_MARK = re.compile(r"(.+?)\.(w?[0-9]+)(?:-([0-9]+))?[a-z]?")
+"""Mark on a piece of which there is one: lot, number, and how far from its copy's thin end it begins."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,8 +86,11 @@ class Taken:
     packs: tuple[Pack, ...]
     """The packs with the copy of each taper and strip of which there are or were several."""
     cuts: tuple[Cut, ...]
+    """In the order of the packs' pieces."""
     flats: tuple[tuple[str, int], ...]
     """(lot, pieces)."""
+    no_room: frozenset[str]
+    """Lots of which no copy, or not the one that is said, had what a piece takes: it was cut all the same."""
 
 
 @dataclass
@@ -152,13 +122,6 @@ class _Kind:
         """Copies that nothing was cut from."""
         return [number for number in range(1, self.made + 1) if number not in self.gone]
 
-    def lose(self, count: int) -> None:
-        """Whole copies leave, the last first, as plans number from the first."""
-        if self.gone:
-            self.gone.update(self.whole()[-count:] if count > 0 else ())
-        else:
-            self.made -= min(count, self.count)
-
     def cut(self, cut: Cut) -> None:
         """A copy is whole no more."""
         self.gone.add(cut.copy)
@@ -180,10 +143,11 @@ class _Kind:
             self._free[number] = [*found, (at, end)] if at < end else found
         return self._free[number]
 
-    def fits(self, number: int, cut: Cut) -> bool:
-        """Whether a copy still has what a cut takes."""
+    def fits(self, number: int, cut: Cut, hold_mm: float = 0.0) -> bool:
+        """Whether a copy still has what a cut takes, and a strip what it is held by."""
         if self.lot.is_sawn:
-            return self._sawn_mm((*self.cuts.get(number, ()), cut)) <= self.length_mm
+            sawn_mm = self._sawn_mm((*self.cuts.get(number, ()), cut))
+            return sawn_mm <= self.length_mm - hold_mm + ROUNDING_MM
         return any(_holds(stretch, cut) for stretch in self.free(number))
 
     def _sawn_mm(self, cuts: Iterable[Cut]) -> float:
@@ -195,18 +159,7 @@ class _Kind:
                 taken_mm += cut.to_mm - cut.from_mm
             else:
                 pieces[cut.piece].append(cut)
-        if pieces:
-            # The first screen waits for this room; few boxes hold strips.
-            from shimfit.core.cutting import Wedge, takes_mm
-            from shimfit.core.packing.options import Saw
-
-            for some in pieces.values():
-                wedges = [
-                    Wedge("", cut.lot, cut.saw_deg or 0.0, cut.thin_mm or 0.0, cut.thick_mm or 0.0)
-                    for cut in some
-                ]
-                taken_mm += takes_mm(self.lot, wedges, Saw(kerf_mm=some[0].kerf_mm))
-        return taken_mm
+        return taken_mm + sum(takes_mm(self.lot, some) for some in pieces.values())
 
     def part(self, name: str, rest: Remainder) -> Lot:
         """A remainder as a lot of its own."""
@@ -246,19 +199,14 @@ class Ledger:
 
     def to_rows(self) -> dict[str, Any]:
         """Everything, in JSON, for `from_rows`: values as rows of their fields, in order."""
-        kinds = [
-            (
-                kind.name, astuple(kind.lot), kind.made, sorted(kind.gone),
-                [(number, list(map(astuple, cuts))) for number, cuts in kind.cuts.items()],
-            )
-            for kind in self._kinds.values()
-        ]  # fmt: skip
-        names = [
-            (name, place if isinstance(place, str) else astuple(place)) for name, place in self._names.items()
-        ]
+        kinds = []
+        for kind in self._kinds.values():
+            cuts = [(number, list(map(astuple, some))) for number, some in kind.cuts.items()]
+            kinds.append((kind.name, astuple(kind.lot), kind.made, sorted(kind.gone), cuts))
+        places = self._names.items()
         return {
             "kinds": kinds,
-            "names": names,
+            "names": [(name, place if isinstance(place, str) else astuple(place)) for name, place in places],
             "short": list(self._short.items()),
             "twice": list(map(astuple, self._twice)),
         }
@@ -359,25 +307,29 @@ class Ledger:
             counted.add(self.put(lot))
 
     def out(self, name: str, count: int | None = None) -> None:
-        """Pieces leave for something else than a pack, all when no count is given."""
+        """Pieces leave for something else than a pack, all when no count is given; the last copies first."""
         rest, kind = self.parent(name), self._kind(name)
-        there = int(self._is_there(rest)) if rest else kind.count if kind else 0
-        if rest is not None and there and count != 0:
+        there = max(0, int(self._is_there(rest)) if rest else kind.count if kind else 0)
+        leave = there if count is None else count
+        if rest is not None and there and leave:
             ends_mm = rest.start_mm, rest.end / STEPS_PER_MM
-            self._cut(Cut(rest.lot, rest.copy, name, *ends_mm, kerf_mm=0.0, goes_to=_THROWN_OUT))
+            self._cut(Cut(rest.lot, rest.copy, name, *ends_mm, kerf_mm=0.0, goes_to=THROWN_OUT))
+        elif kind is not None and kind.gone:
+            kind.gone.update(kind.whole()[-leave:] if leave > 0 else ())
         elif kind is not None:
-            kind.lose(there if count is None else count)
-        if count is not None and count > there:
-            self._short[name] += count - max(0, there)
+            kind.made -= min(leave, there)
+        if leave > there:
+            self._short[name] += leave - there
 
     # ------------------------------------------------------------ packs
 
     def take(
         self,
         packs: Iterable[tuple[str, Pack]],
-        kerf_mm: float,
+        kerf_mm: float = KERF_MM,
         *,
-        keep: Mapping[str, AbstractSet[int]] | None = None,
+        hold_mm: float = 0.0,
+        keep: Mapping[str, Collection[int]] | None = None,
         known_only: bool = False,
     ) -> Taken:
         """Make packs, given with the post that each goes to; UsageError for a lot that never was in the box.
@@ -385,12 +337,14 @@ class Ledger:
         known_only: pieces of such a lot are left as they are instead.
 
         A piece that says its copy is cut from it. Others go on a copy that is cut here anyway, else on the
-        first whole one (those in `keep` last), thin ends first, which takes the fewest copies there can be.
+        first whole one (those in `keep` last): tapers thin ends first, which takes the fewest copies there
+        can be; wedges largest setting first, longest first, where hold_mm of the strip stays in the hand.
         """
         packs = tuple(packs)
         flats: Counter[str] = Counter()
-        wants: list[tuple[tuple[int, int], Cut]] = []
-        """(pack and piece, the cut)."""
+        wants: dict[tuple[int, int], Cut] = {}
+        """Cut by (pack, piece)."""
+        settings: dict[tuple[str, float | None], list[Cut]] = defaultdict(list)
         for at, (post, pack) in enumerate(packs):
             for which, piece in enumerate(pack.pieces):
                 if piece.lot not in self._names:
@@ -401,20 +355,36 @@ class Ledger:
                     )
                 if piece.is_whole:
                     flats[piece.lot] += 1
-                else:
-                    goes_to = f"{post}/{pack.seat}" if post else str(pack.seat)
-                    wants.append(((at, which), self._cut_of(piece, goes_to, kerf_mm)))
+                    continue
+                cut = self._cut_of(piece, f"{post}/{pack.seat}" if post else str(pack.seat), kerf_mm)
+                wants[at, which] = cut
+                settings[cut.lot, cut.saw_deg].append(cut)
         for name, count in flats.items():
             self.out(name, count)
-        # What says its copy goes first: the others find room beside it.
-        wants.sort(key=lambda one: (not one[1].copy, one[1].from_mm, one[1].to_mm, one[0]))
+        setting_mm = {
+            (lot, deg): 0.0 if deg is None else takes_mm(self._kinds[lot].lot, cuts)
+            for (lot, deg), cuts in settings.items()
+        }
+
+        def in_turn(where: tuple[int, int]) -> tuple[object, ...]:
+            """What says its copy goes first: the others find room beside it."""
+            cut = wants[where]
+            largest = -setting_mm[cut.lot, cut.saw_deg], cut.saw_deg or 0.0
+            return not cut.copy, *largest, cut.from_mm, cut.to_mm, -cut.mean_mm, where
+
         touched: dict[str, list[int]] = defaultdict(list)
-        made: dict[tuple[int, int], Cut] = {}
-        for where, want in wants:
-            copy = want.copy or self._choose(want, touched[want.lot], (keep or {}).get(want.lot))
-            made[where] = cut = replace(want, copy=copy)
-            if copy not in touched[cut.lot]:
-                touched[cut.lot].append(copy)
+        no_room = set()
+        for where in sorted(wants, key=in_turn):
+            cut, kind = wants[where], self._kinds[wants[where].lot]
+            whole, kept = kind.whole(), (keep or {}).get(cut.lot, ())
+            tried = (*touched[cut.lot], *sorted(whole, key=lambda copy: copy in kept), *kind.cuts)
+            tried = (cut.copy,) if cut.copy else tried
+            copy = next((copy for copy in tried if kind.fits(copy, cut, hold_mm)), 0)
+            if not copy:
+                no_room.add(kind.lot.lot)
+            wants[where] = cut = replace(cut, copy=copy or cut.copy or next(iter(whole), 1))
+            if cut.copy not in touched[cut.lot]:
+                touched[cut.lot].append(cut.copy)
             self._cut(cut)
         self._name_remainders(touched)
 
@@ -424,13 +394,11 @@ class Ledger:
                 return piece
             return replace(piece, copy=cut.copy if self._kinds[cut.lot].made > 1 else None)
 
-        with_copies = tuple(
-            replace(
-                pack, pieces=tuple(with_copy(one, made.get((at, w))) for w, one in enumerate(pack.pieces))
-            )
-            for at, (_, pack) in enumerate(packs)
-        )
-        return Taken(with_copies, tuple(made[where] for where in sorted(made)), tuple(flats.items()))
+        made = []
+        for at, (_, pack) in enumerate(packs):
+            pieces = (with_copy(piece, wants.get((at, which))) for which, piece in enumerate(pack.pieces))
+            made.append(replace(pack, pieces=tuple(pieces)))
+        return Taken(tuple(made), tuple(wants.values()), tuple(flats.items()), frozenset(no_room))
 
     def take_cuts(self, cuts: Iterable[Cut], names: Mapping[Remainder, str]) -> None:
         """Cuts as they were logged; `names` are what the remainders were called then."""
@@ -458,16 +426,6 @@ class Ledger:
         from_mm, to_mm = (round(start_mm + mm, 9) for mm in (piece.trim_tip_mm, piece.mark_mm or 0.0))
         return replace(cut, from_mm=from_mm, to_mm=to_mm)
 
-    def _choose(self, cut: Cut, touched: Sequence[int], keep: AbstractSet[int] | None) -> int:
-        kind = self._kinds[cut.lot]
-        for number in touched:
-            if kind.fits(number, cut):
-                return number
-        whole = kind.whole()
-        free = [number for number in whole if number not in (keep or ())] or whole
-        begun = (number for number in kind.cuts if kind.fits(number, cut))
-        return free[0] if free else next(begun, 1)
-
     def _cut(self, cut: Cut) -> None:
         kind = self._kinds[cut.lot]
         before = kind.cuts.get(cut.copy, ())
@@ -492,11 +450,10 @@ class Ledger:
     def _name_remainders(
         self, touched: Mapping[str, Iterable[int]], names: Mapping[Remainder, str] | None = None
     ) -> None:
-        """Give what is left of copies a name, where it is new and long enough to be kept.
+        """Mark what is left of copies, where it is new and long enough to be kept.
 
-        names: what they were called when they were cut. Else `T1.2-82`: of T1 no. 2, from 82 mm on; a strip
-        that gets shorter stays `S1.2`. So the name that stands on the wood is the same in whatever order it
-        was cut, and a piece that is cut again keeps it.
+        names: what they were called when they were cut. Else as `marked` has it, so that the mark on the wood
+        is the same in whatever order it was cut; and a piece that is cut again keeps it.
         """
         known = {place for place in self._names.values() if isinstance(place, Remainder)}
         for key, copies in touched.items():
@@ -506,8 +463,6 @@ class Ledger:
                     rest = Remainder(key, copy, start, end)
                     if rest in known or end - start < SHORTEST_KEPT_MM * STEPS_PER_MM:
                         continue
-                    from_mm = "" if kind.lot.is_sawn else f"-{rest.start_mm:.0f}"
-                    wanted = (names or {}).get(rest) or f"{kind.lot.lot}.{copy}{from_mm}"
 
                     def is_free(name: str, begins: tuple[str, int, int] = (key, copy, start)) -> bool:
                         """Nobody has it, or the piece before it, which was cut again."""
@@ -516,7 +471,13 @@ class Ledger:
                             return name not in self._names
                         return (before.lot, before.copy, before.start) == begins
 
-                    self._names[_numbered(wanted, " ({})", is_free)] = rest
+                    given, start_mm = (names or {}).get(rest), None if kind.lot.is_sawn else rest.start_mm
+                    if given is not None:
+                        name = _numbered(given, " ({})", is_free)
+                    else:
+                        own = copy if kind.made > 1 else 0
+                        name = marked(kind.lot.lot, own, start_mm, is_free)
+                    self._names[name] = rest
 
     # ------------------------------------------------------------ for asking
 
@@ -528,13 +489,15 @@ class Ledger:
         """
         flats: Counter[str] = Counter()
         lots = set()
-        for piece in _pieces(packs):
-            if piece.is_whole and self._kind(piece.lot):
-                flats[piece.lot] += 1
-            elif piece.lot in self._names and not self._is_to_be_had(piece):
-                lots.add(piece.lot)
-        counts = {lot: kind.count for lot in flats if (kind := self._kind(lot))}
-        return frozenset(lots | {lot for lot, many in flats.items() if many > counts[lot]})
+        for pack in packs:
+            for piece in pack.pieces:
+                kind = self._kind(piece.lot)
+                if piece.is_whole and kind is not None:
+                    flats[piece.lot] += 1
+                    lots |= {piece.lot} if flats[piece.lot] > kind.count else set()
+                elif piece.lot in self._names and not self._is_to_be_had(piece):
+                    lots.add(piece.lot)
+        return frozenset(lots)
 
     def _is_to_be_had(self, piece: Piece) -> bool:
         """A taper or strip is whole, was cut for what wants it, or a remainder of it is there."""
@@ -551,10 +514,10 @@ class Ledger:
             one.is_thrown_out and one.from_mm < cut.to_mm and cut.from_mm < one.to_mm for one in cuts
         )
 
-    def after(self, packs: Iterable[Pack], kerf_mm: float = KERF_MM) -> Ledger:
+    def after(self, packs: Iterable[Pack], kerf_mm: float = KERF_MM, hold_mm: float = 0.0) -> Ledger:
         """The box once these packs are made."""
         after = self.copy()
-        after.take((("", pack) for pack in packs), kerf_mm, known_only=True)
+        after.take((("", pack) for pack in packs), kerf_mm, hold_mm=hold_mm, known_only=True)
         return after
 
     def without(self, promised: Iterable[Pack], kerf_mm: float = KERF_MM) -> tuple[Lot, ...]:
@@ -589,7 +552,7 @@ class Ledger:
         def known(piece: Piece) -> Piece:
             rest = None if piece.lot in self._names else after.parent(piece.lot)
             if rest is not None and rest.lot in self._kinds:
-                return self.in_whole(piece, rest)
+                return after.in_whole(piece)
             if piece.is_whole or piece.copy is None:
                 return piece
             whole, seen = after.copies(piece.lot), named[piece.lot]
@@ -598,17 +561,17 @@ class Ledger:
             at = seen.index(piece.copy)
             return replace(piece, copy=whole[at]) if at < len(whole) else piece
 
-        by_copy = [replace(pack, pieces=tuple(map(known, pack.pieces))) for pack in packs]
-        return after.take((("", pack) for pack in by_copy), kerf_mm, known_only=True).packs
+        by_copy = (("", replace(pack, pieces=tuple(map(known, pack.pieces)))) for pack in packs)
+        return after.take(by_copy, kerf_mm, known_only=True).packs
 
-    def in_whole(self, piece: Piece, rest: Remainder) -> Piece:
-        """A piece of a remainder as the same stretch of the copy that the remainder is of."""
+    def in_whole(self, piece: Piece) -> Piece:
+        """A piece of a remainder as the same stretch of the copy that it is of; any other as it is."""
+        rest = self.parent(piece.lot)
+        if rest is None:
+            return piece
         kind = self._kinds[rest.lot]
         piece = replace(piece, lot=kind.lot.lot, copy=rest.copy if kind.made > 1 else None)
-        if piece.is_sawn or piece.mark_mm is None:
-            return piece
-        mark_mm, tip_mm = (round(mm + rest.start_mm, 9) for mm in (piece.mark_mm, piece.trim_tip_mm))
-        return replace(piece, mark_mm=mark_mm, trim_tip_mm=tip_mm)
+        return piece if piece.is_sawn else _moved(piece, rest.start_mm)
 
     def as_it_lies(self, packs: Iterable[Pack]) -> list[Pack]:
         """Packs as they would be made now: of a copy that was cut since, from what is left of it.
@@ -616,7 +579,7 @@ class Ledger:
         Where that piece is cut off already (nothing holds it that is long enough to be kept) it is in hand,
         and left out. A name that nothing has or had stays as it is.
         """
-        lie = [(pack, [self._as_it_lies(piece) for piece in pack.pieces]) for pack in packs]
+        lie = [(pack, map(self._as_it_lies, pack.pieces)) for pack in packs]
         return [replace(pack, pieces=tuple(one for one in pieces if one)) for pack, pieces in lie]
 
     def _as_it_lies(self, piece: Piece) -> Piece | None:
@@ -634,41 +597,48 @@ class Ledger:
             if piece.is_sawn:
                 return replace(piece, lot=name, copy=None)
             if _holds((rest.start, rest.end), cut):
-                mark_mm, tip_mm = (round(mm - rest.start_mm, 9) for mm in (cut.to_mm, cut.from_mm))
-                return replace(piece, lot=name, copy=None, mark_mm=mark_mm, trim_tip_mm=max(0.0, tip_mm))
+                whole = replace(piece, lot=name, copy=None, mark_mm=cut.to_mm, trim_tip_mm=cut.from_mm)
+                return _moved(whole, -rest.start_mm)
         return None
 
     # ------------------------------------------------------------ what is logged
 
     def moved(
-        self, came_out: Sequence[Pack], went_in: Sequence[Pack], post: str, kerf_mm: float, *,
-        promised: Callable[[], Iterable[Pack]] = tuple, pushed: Iterable[tuple[Pack, Pack]] = (),
-    ) -> dict[str, Any] | None:  # fmt: skip
-        """Data of a `taken` event for packs that came out and others that went in; None: nothing moves.
+        self,
+        before: Sequence[Pack],
+        after: Sequence[Pack],
+        post: str,
+        kerf_mm: float,
+        promised: Callable[[], Iterable[Pack]] = tuple,
+    ) -> dict[str, Any] | None:
+        """Data of a `taken` event: the packs under a post are changed; None: nothing moves.
 
         promised: packs yet to be made: nothing else is cut from their copies where another is there; asked
-        for where a piece leaves it open which of several it is cut from. pushed: packs of the same pieces,
-        before and after: a taper that is pushed on takes more of its copy.
+        for where a piece leaves it open which of several it is cut from.
 
         `used` flats and copies that are whole no more, `cut` which stretch of which copy, `back` what came
         out and, with `of`, what is left of the copies.
         """
+        came_out, went_in = moved_packs(before, after)
         back = returned(came_out, (*self.lots(), *self.used_up()))
-        after = self.copy()
+        box = self.copy()
         for lot in back:
-            after.put(lot)
+            box.put(lot)
         keep: dict[str, set[int]] = defaultdict(set)
-        if any(
-            not piece.is_whole and piece.copy is None and len(self.copies(piece.lot)) > 1
-            for piece in _pieces(went_in)
-        ):
-            waits = (("", pack) for pack in promised())
-            for cut in self.copy().take(waits, kerf_mm, known_only=True).cuts:
+        pieces = (piece for pack in went_in for piece in pack.pieces if not piece.is_whole)
+        if any(piece.copy is None and len(self.copies(piece.lot)) > 1 for piece in pieces):
+            for cut in self.copy().take((("", p) for p in promised()), kerf_mm, known_only=True).cuts:
                 keep[cut.lot].add(cut.copy)
         # Another crew's box served an answer that came with its log: those pieces are not of this one.
-        taken = after.take(((post, pack) for pack in went_in), kerf_mm, keep=keep, known_only=True)
-        further = [cut for pair in pushed for cut in after.further(*pair, post, kerf_mm)]
-        after.take_cuts(further, {})
+        taken = box.take(((post, pack) for pack in went_in), kerf_mm, keep=keep, known_only=True)
+        stood = {pack.seat: pack for pack in before if pack not in came_out}
+        further = [
+            cut
+            for pack in after
+            if pack.seat in stood
+            for cut in box.further(stood[pack.seat], pack, f"{post}/{pack.seat}", kerf_mm)
+        ]
+        box.take_cuts(further, {})
         used = Counter(dict(taken.flats))
         rows = []
         for lot in back:
@@ -680,9 +650,9 @@ class Ledger:
         for name in self._names:
             kind = self._kind(name)
             if kind is not None and not kind.lot.is_whole:
-                used[name] += max(0, len(self.copies(name)) - len(after.copies(name)))
-        for lot in after.lots():
-            rest = None if lot.lot in self._names else after.parent(lot.lot)
+                used[name] += max(0, len(self.copies(name)) - len(box.copies(name)))
+        for lot in box.lots():
+            rest = None if lot.lot in self._names else box.parent(lot.lot)
             if rest is not None:
                 of = {"lot": rest.lot, "copy": rest.copy, "start": rest.start, "end": rest.end}
                 rows.append(lot_to_row(lot) | {"of": of})
@@ -693,9 +663,9 @@ class Ledger:
         }
         return data if any(data.values()) else None
 
-    def further(self, before: Pack, after: Pack, post: str, kerf_mm: float) -> list[Cut]:
+    def further(self, before: Pack, after: Pack, goes_to: str, kerf_mm: float) -> list[Cut]:
         """What tapers that are pushed on under a post take beyond what was cut for them."""
-        goes_to, found = f"{post}/{after.seat}", []
+        found = []
 
         def of_its_copy(piece: Piece) -> tuple[str, int, float]:
             return piece.lot, piece.copy or 0, piece.mark_mm or 0.0
@@ -719,8 +689,7 @@ class Ledger:
         names = {}
         for row in data.get("back", ()):
             if "of" in row:
-                of = row["of"]
-                names[Remainder(of["lot"], of["copy"], of["start"], of["end"])] = row["lot"]
+                names[Remainder(**row["of"])] = row["lot"]
             else:
                 self.put(lot_of(row))
         for used in data["used"]:
@@ -743,53 +712,91 @@ class Ledger:
             if kind is None or not rests:
                 self.out(name, count)
                 continue
-            copy, whole = kind.whole()[0], kind.lot
-            names = {}
+            copy, whole, names = kind.whole()[0], kind.lot, {}
             for lot in rests:
                 left.remove(lot)
-                start_mm = 0.0
-                if not whole.is_sawn:
-                    start_mm = ((lot.thin_mm or 0.0) - (whole.thin_mm or 0.0)) / whole.taper_slope
-                end_mm = start_mm + (lot.length_mm or 0.0)
-                names[Remainder(kind.name, copy, _steps(start_mm), _steps(end_mm))] = lot.lot
+                thicker_mm = 0.0 if whole.is_sawn else (lot.thin_mm or 0.0) - (whole.thin_mm or 0.0)
+                start_mm = thicker_mm / whole.taper_slope if thicker_mm else 0.0
+                ends = _steps(start_mm), _steps(start_mm + (lot.length_mm or 0.0))
+                names[Remainder(kind.name, copy, *ends)] = lot.lot
             # Cuts that leave just these stretches of the copy.
-            rests_of = sorted((rest.start, rest.end) for rest in names)
-            ends = [0, *(end for rest in rests_of for end in rest), _steps(kind.length_mm)]
-            ends = ends[2:] if whole.is_sawn else ends
+            stretches = sorted((rest.start, rest.end) for rest in names)
+            at = [0, *(end for rest in stretches for end in rest), _steps(kind.length_mm)]
+            at_mm = [steps / STEPS_PER_MM for steps in (at[2:] if whole.is_sawn else at)]
+            between = zip(at_mm[::2], at_mm[1::2], strict=True)
             cuts = [
-                Cut(kind.name, copy, whole.lot, first / STEPS_PER_MM, last / STEPS_PER_MM, kerf_mm=0.0)
-                for first, last in zip(ends[::2], ends[1::2], strict=True)
-                if last > first
+                Cut(kind.name, copy, whole.lot, *ends, kerf_mm=0.0) for ends in between if ends[0] < ends[1]
             ]
             self.take_cuts(cuts, names)
         for lot in left:
             self.put(lot)
 
 
+# ---------------------------------------------------------------- packs that change, names, stretches
+
+
+def moved_packs(before: Iterable[Pack], after: Iterable[Pack]) -> tuple[list[Pack], list[Pack]]:
+    """(packs that came out, packs that went in); a taper that is only pushed did neither."""
+
+    def pieces(pack: Pack) -> list[tuple[str, str, int]]:
+        return sorted((piece.lot, piece.form, piece.copy or 0) for piece in pack.pieces)
+
+    old, new = {pack.seat: pack for pack in before}, {pack.seat: pack for pack in after}
+    stays = {seat for seat in old.keys() & new.keys() if pieces(old[seat]) == pieces(new[seat])}
+    return (
+        [pack for seat, pack in old.items() if seat not in stays],
+        [pack for seat, pack in new.items() if seat not in stays],
+    )
+
+
 def returned(packs: Iterable[Pack], lots: Sequence[Lot]) -> tuple[Lot, ...]:
-    """Packs that come out again, as lots for the box (count 1 each): flats whole, wedges as short tapers."""
+    """Packs that come out again, as lots for the box (count 1 each): flats whole, wedges as short tapers.
+
+    lots: those of the box, used up or not; what they are called is not used again.
+    """
     by_name = {lot.lot: lot for lot in lots}
+    taken = set(by_name)
     out: list[Lot] = []
-    for pack in packs:
-        for piece in pack.pieces:
-            origin = by_name.get(piece.lot)
-            if piece.is_whole:
-                plain = Lot(piece.lot, piece.form, 1)
-                out.append(replace(origin or plain, count=1, thickness_mm=piece.thickness_mm))
-                continue
-            if piece.is_sawn:
-                thin, thick = piece.thin_mm, piece.thick_mm
-                length = origin.width_mm if origin else None
-            else:
-                length = (piece.mark_mm or 0.0) - piece.trim_tip_mm
-                thick = piece.thickness_mm
-                thin = thick - (origin.taper_slope if origin else 0.0) * length
-            if length and thin is not None and thick is not None and 0.0 <= thin < thick:
-                name, material = f"{piece.lot} from {pack.seat}", origin.material if origin else ""
-                form = FORMS[piece.form].comes_out_as
-                lot = Lot(name, form, 1, material, length_mm=length, thin_mm=thin, thick_mm=thick)
-                out.append(replace(lot, note="was under a post"))
+    for piece in (piece for pack in packs for piece in pack.pieces):
+        origin = by_name.get(piece.lot)
+        if piece.is_whole:
+            plain = Lot(piece.lot, piece.form, 1)
+            out.append(replace(origin or plain, count=1, thickness_mm=piece.thickness_mm))
+            continue
+        if piece.is_sawn:
+            thin, thick = piece.thin_mm, piece.thick_mm
+            length = origin.width_mm if origin else None
+        else:
+            length = (piece.mark_mm or 0.0) - piece.trim_tip_mm
+            thick = piece.thickness_mm
+            thin = thick - (origin.taper_slope if origin else 0.0) * length
+        if length and thin is not None and thick is not None and 0.0 <= thin < thick:
+            start_mm = None if piece.is_sawn else piece.trim_tip_mm
+            name = marked(piece.lot, piece.copy or 0, start_mm, lambda one: one not in taken, piece.is_sawn)
+            taken.add(name)
+            form, material = FORMS[piece.form].comes_out_as, origin.material if origin else ""
+            lot = Lot(name, form, 1, material, length_mm=length, thin_mm=thin, thick_mm=thick)
+            out.append(replace(lot, note="was under a post"))
     return tuple(out)
+
+
+def marked(
+    lot: str, copy: int, start_mm: float | None, is_free: Callable[[str], bool], is_wedge: bool = False
+) -> str:
+    """What is written on a piece cut from a lot, or from a piece that has its own mark already.
+
+    copy: of several; 0 where there is one. start_mm: of a taper, where it begins on what it was cut from.
+    Older logs have longer names (`T1.2-24 from next-out`): what is cut from those is marked short again.
+    """
+    root, number, base_mm = lot.split(" from ", maxsplit=1)[0], str(copy or 1), 0
+    if not copy and (own := _MARK.fullmatch(root)):
+        root, number, base_mm = own[1], own[2], int(own[3] or 0)
+    if is_wedge:
+        return next(name for n in numbers(1) if is_free(name := f"{root}.w{n}"))
+    name = f"{root}.{number}" + ("" if start_mm is None else f"-{base_mm + start_mm:.0f}")
+    letters = ("", *"bcdefghijklmnopqrstuvwxyz")
+    free = (name + letter for letter in letters if is_free(name + letter))
+    return next(free, None) or _numbered(name, " ({})", is_free)
 
 
 def taken_twice_words(one: TakenTwice) -> str:
@@ -819,15 +826,13 @@ def _is_rest_of(lot: Lot, whole: Lot) -> bool:
 
 def _numbered(name: str, more: str, is_free: Callable[[str], bool]) -> str:
     """The name, or with 2, 3 … behind it the first that is free."""
-    one, number = name, 1
-    while not is_free(one):
-        number += 1
-        one = name + more.format(number)
-    return one
+    return next(one for n in numbers(1) if is_free(one := name if n == 1 else name + more.format(n)))
 
 
-def _pieces(packs: Iterable[Pack]) -> Iterator[Piece]:
-    return (piece for pack in packs for piece in pack.pieces)
+def _moved(piece: Piece, by_mm: float) -> Piece:
+    """A piece of a taper as told from another thin end."""
+    mark_mm = None if piece.mark_mm is None else round(piece.mark_mm + by_mm, 9)
+    return replace(piece, mark_mm=mark_mm, trim_tip_mm=max(0.0, round(piece.trim_tip_mm + by_mm, 9)))
 
 
 def _holds(stretch: tuple[int, int], cut: Cut) -> bool:

@@ -9,11 +9,12 @@ else's. Take-up is learned per job: each verifying reading after packs were chan
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from shimfit.core.foot import gap_plane
+from shimfit.core.ledger import moved_packs
 from shimfit.core.objective import Minutes, Scatter
 from shimfit.core.takeup import (
     Book,
@@ -214,29 +215,6 @@ def promised_beside(site: Site, place: Place) -> list[Pack]:
     return promised(site, lambda other, _: other == place)
 
 
-def moved_packs(before: Iterable[Pack], after: Iterable[Pack]) -> tuple[list[Pack], list[Pack]]:
-    """(packs that came out, packs that went in); a taper that is only pushed did neither."""
-    old, new = {pack.seat: pack for pack in before}, {pack.seat: pack for pack in after}
-    stays = {
-        seat for seat in Seat if seat in old and seat in new and _pieces(old[seat]) == _pieces(new[seat])
-    }
-    return (
-        [pack for seat, pack in old.items() if seat not in stays],
-        [pack for seat, pack in new.items() if seat not in stays],
-    )
-
-
-def pushed_packs(before: Iterable[Pack], after: Iterable[Pack]) -> list[tuple[Pack, Pack]]:
-    """Packs, before and after, that keep their pieces: a taper in them may be pushed on."""
-    old = {pack.seat: pack for pack in before}
-    pairs = ((old[pack.seat], pack) for pack in after if pack.seat in old)
-    return [(one, other) for one, other in pairs if one != other and _pieces(one) == _pieces(other)]
-
-
-def _pieces(pack: Pack) -> list[tuple[str, str, int | None]]:
-    return sorted((piece.lot, piece.form, piece.copy or 0) for piece in pack.pieces)
-
-
 def implied_packing(site: Site, place: Place, post: PostRecord) -> list[Draft]:
     """Box movement of packs that what is logged next at the post says went in as prescribed."""
     return [] if post.implied is None else moving(site, place, post.packs_in_place, post.implied)
@@ -244,12 +222,9 @@ def implied_packing(site: Site, place: Place, post: PostRecord) -> list[Draft]:
 
 def moving(site: Site, place: Place, before: Sequence[Pack], after: Sequence[Pack]) -> list[Draft]:
     """What putting other packs under a post moves in the box."""
-    stock, (came_out, went_in) = site.box().stock, moved_packs(before, after)
     kerf_mm = options_of(site.run(place.job, place.run), site.settings).saw.kerf_mm
-    pushed = pushed_packs(before, after)
-    data = stock.moved(
-        came_out, went_in, str(place), kerf_mm, promised=lambda: promised_beside(site, place), pushed=pushed
-    )
+    stock = site.box().stock
+    data = stock.moved(before, after, str(place), kerf_mm, lambda: promised_beside(site, place))
     return [] if data is None else [site.draft((), "taken", data)]
 
 

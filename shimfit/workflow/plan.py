@@ -23,7 +23,7 @@ from shimfit.core.objective import Minutes
 from shimfit.core.packing.options import Options, Saw
 from shimfit.core.planning.geometry import PlanPost
 from shimfit.core.planning.plan import Plan, Unsolved, plan
-from shimfit.core.planning.planned import left_of
+from shimfit.core.planning.planned import box_after
 from shimfit.core.planning.rounds import Earlier
 from shimfit.core.resting import rest_packs, scaled_rest
 from shimfit.core.stock import lots_from_rows, natural_key
@@ -401,54 +401,27 @@ def cuts_json(packs: Sequence[tuple[str, Pack]], stock: Ledger, saw: Saw) -> Jso
     The remainders are what the box will hold once these packs are made, however they come to be made in turn.
     """
     after = stock.copy()
-    made = after.take(packs, saw.kerf_mm).packs
-    pieces = [
-        (f"{post}/{pack.seat}", piece)
-        for (post, _), pack in zip(packs, made, strict=True)
-        for piece in pack.pieces
-    ]
-    wedges = [
-        cutting.Wedge(
-            goes_to, piece.lot, piece.saw_deg or 0.0, piece.thin_mm or 0.0, piece.thick_mm or 0.0, piece.copy
-        )
-        for goes_to, piece in pieces
-        if piece.is_sawn
-    ]
+    made = after.take(packs, saw.kerf_mm)
+    cut = [piece for pack in made.packs for piece in pack.pieces if not piece.is_whole]
+    pieces = list(zip(cut, made.cuts, strict=True))
+    wedges = [replace(cut, copy=piece.copy or 0) for piece, cut in pieces if piece.is_sawn]
     tapers = [
         {
             "lot": piece.lot,
             "copy": piece.copy,
-            "for": goes_to,
+            "for": cut.goes_to,
             "mark_mm": piece.mark_mm,
             "trim_tip_mm": piece.trim_tip_mm,
             "thickness_mm": piece.thickness_mm,
         }
-        for goes_to, piece in pieces
+        for piece, cut in pieces
         if piece.is_marked
     ]
     tapers.sort(key=lambda row: (natural_key(str(row["lot"])), row["copy"] or 0, row["mark_mm"]))
     by_name = {lot.lot: lot for lot in (*stock.lots(), *stock.used_up())}
-    cuts = [
-        {
-            "strip": cut.strip,
-            "saw_deg": cut.saw_deg,
-            **({} if cut.copy is None else {"copy": cut.copy}),
-            "pieces": [
-                {
-                    "for": piece.goes_to,
-                    "thin_mm": piece.thin_mm,
-                    "thick_mm": piece.thick_mm,
-                    "mark_along_mm": piece.mark_along_mm,
-                }
-                for piece in cut.pieces
-            ],
-            "left_mm": cut.left_mm,
-        }
-        for cut in cutting.cut_list(by_name, wedges, saw)
-    ]
     before = {lot.lot for lot in stock.lots()}
     return {
-        "cuts": cuts,
+        "cuts": cutting.cut_list(by_name, wedges, saw.hold_mm),
         "tapers": tapers,
         "remainders": [lot_json(lot, after) for lot in after.lots() if lot.lot not in before],
         "unsawn": unsawn(stock.lots(), saw),
@@ -462,7 +435,7 @@ def buying_json(done: Plan, lots: Sequence[Lot], options: Options) -> Json:
     """
     if done.stopped or not done.unsolved:
         return {}
-    left = left_of(lots, [pack for one in done.planned for pack in one.packs], options)
+    left = box_after(lots, [pack for one in done.planned for pack in one.packs], options).lots()
     missing = to_buy([one.post for one in done.unsolved][:MOST_TO_BUY_FOR], left, options, solver())
     if not missing.lines:
         return {}
@@ -492,11 +465,10 @@ def unsawn(lots: Sequence[Lot], saw: Saw) -> list[Json]:
         assert strip.length_mm is not None
         assert strip.width_mm is not None
         thin_mm, wide_mm = saw.min_thin_mm, 2.0 * strip.width_mm
-        least = [
-            cutting.Wedge("", strip.lot, deg, thin_mm, thin_mm + wide_mm * math.tan(math.radians(deg)))
-            for deg in saw.settings_deg
-        ]
-        takes_mm = min(cutting.takes_mm(strip, [wedge], saw) for wedge in least)
+        wedge = cutting.Cut(strip.lot, 1, strip.lot, thin_mm=thin_mm, kerf_mm=saw.kerf_mm)
+        thick_mm = {deg: thin_mm + wide_mm * math.tan(math.radians(deg)) for deg in saw.settings_deg}
+        least = [replace(wedge, saw_deg=deg, thick_mm=mm) for deg, mm in thick_mm.items()]
+        takes_mm = min(cutting.takes_mm(strip, [one]) for one in least)
         if strip.length_mm < saw.hold_mm + takes_mm:
             why = (
                 f"{strip.length_mm:.0f} mm long: the least wedge takes {math.ceil(takes_mm)} mm, and "

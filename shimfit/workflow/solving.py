@@ -19,7 +19,7 @@ from shimfit.core import packing
 from shimfit.core.bearing import Clamp, caution, clamp_from_torque, contact_length_mm, pressures, timber_named
 from shimfit.core.cautions import caution_of_material
 from shimfit.core.foot import gap_plane
-from shimfit.core.ledger import returned
+from shimfit.core.ledger import moved_packs, returned
 from shimfit.core.objective import Reads, usual_reads
 from shimfit.core.resting import scaled, scaled_rest
 from shimfit.core.uncertainty.budget import HAND_MM
@@ -28,7 +28,6 @@ from shimfit.model import Lean, Lot, Pack, PostState, Prescription, Seat
 from shimfit.workflow.packs import (
     USUAL_WIDTH_MM,
     book_of,
-    moved_packs,
     of_lots,
     of_packs,
     options_of,

@@ -18,7 +18,7 @@ from planning import instance
 
 from shimfit.core.foresight import with_foresight, without_foresight
 from shimfit.core.planning import plan
-from shimfit.core.planning.planned import left_of
+from shimfit.core.planning.planned import box_after
 from shimfit.solve.highs import Highs
 
 UNSOLVED = 5000.0
@@ -38,7 +38,7 @@ def one_after_another(posts, lots, options, *, foresight, seed):
             left_out.append(post)
         else:
             served.append(found)
-            left = left_of(left, found.packs, options)
+            left = box_after(left, found.packs, options).lots()
     return served, left_out
 
 

@@ -6,7 +6,7 @@ import pytest
 from shimfit.core import foresight, kit
 from shimfit.core.packing import Options
 from shimfit.core.planning import PlanPost
-from shimfit.core.planning.planned import left_of
+from shimfit.core.planning.planned import box_after
 from shimfit.errors import UsageError
 from shimfit.model import Foot, Lean, Lot, Tolerance
 from shimfit.solve.highs import Highs
@@ -40,12 +40,15 @@ def test_an_early_post_leaves_what_a_later_one_will_need():
     ]
     greedy = foresight.without_foresight(small, lots, CORNER, Highs())
     assert {piece.lot for pack in greedy.packs for piece in pack.pieces} == {"right"}
-    assert foresight.without_foresight(large, left_of(lots, greedy.packs, CORNER), CORNER, Highs()) is None
+    assert (
+        foresight.without_foresight(large, box_after(lots, greedy.packs, CORNER).lots(), CORNER, Highs())
+        is None
+    )
     # What was read before on this deck tells that larger leans come.
     before = [Lean(0.0, 0.0105)] * 400
     first = foresight.with_foresight(small, [*before, small.lean], 1, lots, CORNER, Highs(), seed=3)
     assert {piece.lot for pack in first.packs for piece in pack.pieces} == {"thin"}
-    assert foresight.without_foresight(large, left_of(lots, first.packs, CORNER), CORNER, Highs())
+    assert foresight.without_foresight(large, box_after(lots, first.packs, CORNER).lots(), CORNER, Highs())
 
 
 def test_nothing_to_come_is_the_post_alone():

@@ -288,14 +288,14 @@ def test_a_taper_that_is_pushed_on_takes_more_of_its_copy() -> None:
     packed, pushed = pack_of(taper_piece(80.0)), pack_of(taper_piece(90.0))
     box.count_taken(box.moved([], [packed], "3", 2.5), lot_from_row)
     assert {lot.lot: lot.length_mm for lot in box.lots()} == {"T1.1-82": pytest.approx(117.5)}
-    data = box.moved([], [], "3", 2.5, pushed=[(packed, pushed)])
+    data = box.moved([packed], [pushed], "3", 2.5)
     box.count_taken(data, lot_from_row)
     # By hand: mark 90, kerf 2.5: the rest runs from 92.5 to 200 mm.
     assert {lot.lot: lot.length_mm for lot in box.lots()} == {"T1.1-92": pytest.approx(107.5)}
     assert box.taken_twice == ()
-    drawn = box.moved([], [], "3", 2.5, pushed=[(pushed, packed)])
+    drawn = box.moved([pushed], [packed], "3", 2.5)
     assert drawn is None, "drawn back nothing is cut, and nothing grows again"
-    assert box.moved([], [], "3", 2.5, pushed=[(packed, pushed)]) is None, "it was cut that far already"
+    assert box.moved([packed], [pushed], "3", 2.5) is None, "it was cut that far already"
 
 
 def test_a_push_into_wood_that_another_post_has_is_told() -> None:
@@ -305,7 +305,7 @@ def test_a_push_into_wood_that_another_post_has_is_told() -> None:
     (rest,) = box.lots()
     other = pack_of(Piece(rest.lot, "taper", 3.0, mark_mm=30.0))
     box.count_taken(box.moved([], [other], "4", 2.5), lot_from_row)
-    box.count_taken(box.moved([], [], "3", 2.5, pushed=[(packed, pushed)]), lot_from_row)
+    box.count_taken(box.moved([packed], [pushed], "3", 2.5), lot_from_row)
     (twice,) = box.taken_twice
     assert (twice.from_mm, twice.to_mm) == (82.5, 90.0)
 
@@ -316,6 +316,42 @@ def test_copies_are_numbered_as_they_are_first_named() -> None:
     assert [pack.pieces[0].copy for pack in reported] == [1, 2]
     left = Ledger([TAPER]).numbered(packs, [pack_of(taper_piece(120.0, copy=1))])
     assert [pack.pieces[0].copy for pack in left] == [2, 3]
+
+
+def test_the_mark_on_a_remainder_fits_on_it_however_often_it_is_packed_anew() -> None:
+    """A piece of T1 no. 2 is cut, comes out, is cut again, for twelve rounds; so is a wedge off a strip."""
+    box = Ledger(BOX)
+    wedge = Piece("S1", "strip", 2.0, thin_mm=1.0, thick_mm=2.0, saw_deg=1.0)
+    stood = [pack_of(taper_piece(140.0, 20.0, copy=2)), pack_of(wedge, seat=Seat.NEXT)]
+    box.count_taken(box.moved([], stood, "3", 2.5), lot_from_row)
+    seen = {lot.lot for lot in box.lots()}
+    assert seen == {"T1", "F1", "T1.2-142", "S1.1"}
+    for _ in range(12):
+        named = returned(stood, (*box.lots(), *box.used_up()))
+        again = []
+        for pack, lot in zip(stood, named, strict=True):
+            mark_mm = (lot.length_mm or 0.0) - 2.0
+            mm = (lot.thin_mm or 0.0) + lot.taper_slope * mark_mm
+            again.append(
+                replace(pack, pieces=(Piece(lot.lot, "taper", mm, mark_mm=mark_mm, trim_tip_mm=1.0),))
+            )
+        box.count_taken(box.moved(stood, again, "3", 2.5), lot_from_row)
+        stood = again
+        seen |= {lot.lot for lot in (*box.lots(), *box.used_up())}
+    assert len(seen) > 12
+    assert max(map(len, seen)) <= len("T1.2-142b")
+    assert {"T1.2-20", "T1.2-21", "T1.2-31", "S1.w1"} <= seen
+    assert not box.taken_twice
+
+
+def test_what_older_logs_called_long_is_marked_short_when_it_is_cut_again() -> None:
+    long = replace(TAPER, lot="T1.2-24 from next-out.1-30 from prev-out", count=1, length_mm=100.0)
+    box = Ledger([long])
+    box.take([("3", pack_of(Piece(long.lot, "taper", 2.0, mark_mm=40.0)))], 2.5)
+    assert [lot.lot for lot in box.lots()] == ["T1.2-66"]
+    other = Ledger([replace(long, lot="T1.2-24"), replace(TAPER, lot="T1.2-66", count=1)])
+    other.take([("3", pack_of(Piece("T1.2-24", "taper", 2.0, mark_mm=40.0)))], 2.5)
+    assert [lot.lot for lot in other.lots()] == ["T1.2-66", "T1.2-66b"], "no name stands for two pieces"
 
 
 def any_piece(rng: random.Random, names: list[str]) -> Piece:

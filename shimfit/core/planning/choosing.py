@@ -16,9 +16,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from shimfit.core.cutting import Wedge, assign
+from shimfit.core.ledger import Ledger
 from shimfit.core.planning.patterns import packs_behind
-from shimfit.core.planning.planned import wedge_of
 from shimfit.core.planning.rounds import FEW, MOST_ROUNDS, SECTION, Earlier, Pricing, Rounds, Settled
 from shimfit.core.planning.whole import Chosen, Offered, choose, greedy, worth_offering
 
@@ -369,15 +368,12 @@ class _Choosing:
 
     def _too_short(self, patterns: Iterable[Pattern]) -> list[int]:
         """Ranks of the strip lots that the patterns' wedges can't be sawn from."""
-        wedges: dict[int, list[Wedge]] = defaultdict(list)
-        for pattern in patterns:
-            if not pattern.uses.lengths:
-                continue
-            for pack in packs_behind(self.posts[pattern.post], pattern, self.tables):
-                for piece in pack.pieces:
-                    if piece.is_sawn:
-                        wedges[self.tables.rank[piece.lot]].append(
-                            wedge_of(f"{pattern.post}/{pack.seat}", piece)
-                        )
-        saw = self.tables.options.saw
-        return [rank for rank, some in wedges.items() if assign(self.tables.lots[rank], some, saw) is None]
+        packs = [
+            ("", pack)
+            for pattern in patterns
+            if pattern.uses.lengths
+            for pack in packs_behind(self.posts[pattern.post], pattern, self.tables)
+        ]
+        saw, lots = self.tables.options.saw, self.tables.lots
+        no_room = Ledger(lots).take(packs, saw.kerf_mm, hold_mm=saw.hold_mm).no_room if packs else ()
+        return [rank for rank, lot in enumerate(lots) if lot.is_sawn and lot.lot in no_room]

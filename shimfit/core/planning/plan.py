@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 from shimfit.core.foot import gap_plane
+from shimfit.core.ledger import Ledger
 from shimfit.core.packing.tables import build_tables
 from shimfit.core.planning.choosing import PROVEN, choose_together
 from shimfit.core.planning.patterns import packs_behind
@@ -168,7 +169,7 @@ class _Work:
 
     def _serve_the_only_one(self, number: int) -> None:
         """One post that wants packs has the box to itself: the single search, where it proves its answer."""
-        found = serve_alone(self.posts[number], self.lots, self.lots, self.options)
+        found = serve_alone(self.posts[number], Ledger(self.lots), self.options)
         if found is not None and found.proven:
             self.planned[number] = found
             self.bound = self._cost(self._set_ups_deg())
@@ -176,7 +177,7 @@ class _Work:
     def _serve_rolling(self, number: int) -> None:
         """A round foot on fewer packs, where that costs less: the single search knows its rim."""
         together, cost = dict(self.planned), self._cost(self._set_ups_deg())
-        found = serve_alone(self.posts[number], self.lots, self.lots, self.options)
+        found = serve_alone(self.posts[number], Ledger(self.lots), self.options)
         if found is not None:
             self.planned[number] = found
             if self._cost(self._set_ups_deg()) > cost:
