@@ -28,7 +28,7 @@ from dataclasses import astuple, field, replace
 from itertools import count as numbers
 from typing import TYPE_CHECKING, Any
 
-from shimfit.core.cutting import KERF_MM, ROUNDING_MM, THROWN_OUT, Cut, takes_mm
+from shimfit.core.cutting import KERF_MM, THROWN_OUT, Cut, takes_mm
 from shimfit.core.stock import lot_to_row
 from shimfit.errors import UsageError
 from shimfit.model import FORMS, Lot, Name
@@ -42,6 +42,7 @@ if TYPE_CHECKING:
 SHORTEST_KEPT_MM = 30.0
 """A shorter remainder is thrown away: it can't be held and pushed (common practice, no source)."""
 SAME_SLOPE = 1e-6
+_ROUNDING_MM = 1e-6
 STEPS_PER_MM = 100
 """Stretches are kept in hundredths of a millimetre."""
 _MARK = re.compile(r"(.+?)\.(w?[0-9]+)(?:-([0-9]+))?[a-z]?")
@@ -143,12 +144,12 @@ class _Kind:
             self._free[number] = [*found, (at, end)] if at < end else found
         return self._free[number]
 
-    def fits(self, number: int, cut: Cut, hold_mm: float = 0.0) -> bool:
-        """Whether a copy still has what a cut takes, and a strip what it is held by."""
+    def fits(self, number: int, cut: Cut, hold_mm: float = 0.0, slack: int = 1) -> bool:
+        """Whether a copy still has what a cut takes, to so many steps, and a strip what it is held by."""
         if self.lot.is_sawn:
             sawn_mm = self._sawn_mm((*self.cuts.get(number, ()), cut))
-            return sawn_mm <= self.length_mm - hold_mm + ROUNDING_MM
-        return any(_holds(stretch, cut) for stretch in self.free(number))
+            return sawn_mm <= self.length_mm - hold_mm + _ROUNDING_MM
+        return any(_holds(stretch, cut, slack) for stretch in self.free(number))
 
     def _sawn_mm(self, cuts: Iterable[Cut]) -> float:
         """Length that wedges took; the first end is trimmed once per setting on what was one piece then."""
@@ -379,7 +380,8 @@ class Ledger:
             whole, kept = kind.whole(), (keep or {}).get(cut.lot, ())
             tried = (*touched[cut.lot], *sorted(whole, key=lambda copy: copy in kept), *kind.cuts)
             tried = (cut.copy,) if cut.copy else tried
-            copy = next((copy for copy in tried if kind.fits(copy, cut, hold_mm)), 0)
+            fit = (copy for slack in (0, 1) for copy in tried if kind.fits(copy, cut, hold_mm, slack))
+            copy = next(fit, 0)
             if not copy:
                 no_room.add(kind.lot.lot)
             wants[where] = cut = replace(cut, copy=copy or cut.copy or next(iter(whole), 1))
@@ -835,9 +837,9 @@ def _moved(piece: Piece, by_mm: float) -> Piece:
     return replace(piece, mark_mm=mark_mm, trim_tip_mm=max(0.0, round(piece.trim_tip_mm + by_mm, 9)))
 
 
-def _holds(stretch: tuple[int, int], cut: Cut) -> bool:
+def _holds(stretch: tuple[int, int], cut: Cut, slack: int = 1) -> bool:
     """Whether a stretch that is left holds a cut; a step is less than what a pencil's line covers."""
-    return stretch[0] - 1 <= _steps(cut.from_mm) and _steps(cut.to_mm) <= stretch[1] + 1
+    return stretch[0] - slack <= _steps(cut.from_mm) and _steps(cut.to_mm) <= stretch[1] + slack
 
 
 def _steps(length_mm: float) -> int:

@@ -71,7 +71,7 @@ def check_sheet(sheet: dict[str, Any], box: Sequence[Lot], kerf_mm: float = 2.5)
         stretches.setdefault((row["lot"], copy), []).append(ends)
     for some in stretches.values():
         some.sort()
-        assert all(one[1] <= other[0] for one, other in pairwise(some))
+        assert all(one[1] <= other[0] for one, other in pairwise(some)), some
     for cut in sheet["cuts"]:
         assert cut["left_mm"] >= 250.0 - 1e-6
 

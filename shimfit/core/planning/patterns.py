@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from heapq import heappop, heappush
 from typing import TYPE_CHECKING
 
@@ -18,7 +18,7 @@ from shimfit.errors import InternalError
 from shimfit.model import Lean
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
 
     from shimfit.core.packing.pieces import Row
     from shimfit.core.packing.tables import Tables
@@ -264,6 +264,7 @@ def _pieces_cost(tables: Tables, pack: SeatPack) -> float:
 def packs_behind(post: PlanPost, pattern: Pattern, tables: Tables) -> tuple[Pack, ...]:
     """Packs of a post's pattern; `tables` are those that the pattern was made from (prices don't matter).
 
+    Which copies they are cut from is left open: the posts share them (`with_copies`).
     InternalError when a pack has no room at its seat.
     """
     options = tables.options
@@ -281,7 +282,14 @@ def packs_behind(post: PlanPost, pattern: Pattern, tables: Tables) -> tuple[Pack
         stack = Stack(0.0, pack.tail, pack.flats)
         need_mm = place.need_mm(inner) + rim_mm
         builds.append(Build(place.seat, place, inner, pack.steps, _row_of(tables, pack), stack, need_mm))
-    return packs_of(tables, builds, post.foot.rod_at_mm)
+    return copies_open(packs_of(tables, builds, post.foot.rod_at_mm))
+
+
+def copies_open(packs: Iterable[Pack]) -> tuple[Pack, ...]:
+    """Packs that don't say which of several tapers or strips they are cut from."""
+    return tuple(
+        replace(pack, pieces=tuple(replace(piece, copy=None) for piece in pack.pieces)) for pack in packs
+    )
 
 
 def _row_of(tables: Tables, pack: SeatPack) -> Row:

@@ -15,6 +15,7 @@ from shimfit.core.ledger import Ledger
 from shimfit.core.packing.layouts import prescribe
 from shimfit.core.packing.question import ask
 from shimfit.core.packing.tables import build_tables
+from shimfit.core.planning.patterns import copies_open
 from shimfit.core.resting import rest_packs
 from shimfit.errors import EntryError, InternalError
 from shimfit.model import BESIDE_THE_OTHERS, Lean
@@ -125,10 +126,7 @@ def serve_alone(post: PlanPost, box: Ledger, options: Options) -> Planned | None
     )
     if answer.status in ("impossible", "gave-up") or not answer.within:
         return None
-    packs = tuple(
-        replace(pack, pieces=tuple(replace(box.in_whole(piece), copy=None) for piece in pack.pieces))
-        for pack in answer.packs
-    )
+    packs = copies_open(replace(pack, pieces=tuple(map(box.in_whole, pack.pieces))) for pack in answer.packs)
     resting = resting_on(post, packs, options)
     if resting.lean is None or not post.tolerance.holds(resting.lean, post.height_mm):
         return None
