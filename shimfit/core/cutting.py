@@ -28,7 +28,8 @@ if TYPE_CHECKING:
 
 KERF_MM = 2.5
 """Width that a cut takes away when the saw's own is not known."""
-_ROUNDING_MM = 1e-6
+_STEP_MM = 0.01
+"""The ledger's step: what is left of a strip is kept no finer."""
 THROWN_OUT = "out of the box"
 
 
@@ -103,7 +104,7 @@ def cut_list(lots: Mapping[str, Lot], wedges: Iterable[Cut], hold_mm: float) -> 
         strip = lots[name]
         assert strip.length_mm is not None
         assert strip.width_mm is not None
-        if takes_mm(strip, on) > strip.length_mm - hold_mm + _ROUNDING_MM:
+        if takes_mm(strip, on) > strip.length_mm - hold_mm + _STEP_MM:
             raise UsageError(f"strip {name} is too short for what the plan saws from it")
         at_mm = 0.0
         for deg in sorted({wedge.saw_deg or 0.0 for wedge in on}):

@@ -42,7 +42,6 @@ if TYPE_CHECKING:
 SHORTEST_KEPT_MM = 30.0
 """A shorter remainder is thrown away: it can't be held and pushed (common practice, no source)."""
 SAME_SLOPE = 1e-6
-_ROUNDING_MM = 1e-6
 STEPS_PER_MM = 100
 """Stretches are kept in hundredths of a millimetre."""
 _MARK = re.compile(r"(.+?)\.(w?[0-9]+)(?:-([0-9]+))?[a-z]?")
@@ -148,7 +147,7 @@ class _Kind:
         """Whether a copy still has what a cut takes, to so many steps, and a strip what it is held by."""
         if self.lot.is_sawn:
             sawn_mm = self._sawn_mm((*self.cuts.get(number, ()), cut))
-            return sawn_mm <= self.length_mm - hold_mm + _ROUNDING_MM
+            return sawn_mm <= self.length_mm - hold_mm + 1 / STEPS_PER_MM
         return any(_holds(stretch, cut, slack) for stretch in self.free(number))
 
     def _sawn_mm(self, cuts: Iterable[Cut]) -> float:

@@ -63,6 +63,10 @@ def box(flats, tapers=1, strips=1, seed=0, most=3):
     return lots
 
 
+STEP_MM = 0.01
+"""Where a remainder begins is kept no finer: a pencil's line covers many of these."""
+
+
 def check_box(lots, packs, options):
     """What packs take is in the box: pieces, stretches with kerf on tapers, lengths with trims."""
     by_name = {lot.lot: lot for lot in lots}
@@ -90,7 +94,7 @@ def check_box(lots, packs, options):
     for taken in stretches.values():
         taken.sort()
         for before, after in pairwise(taken):
-            assert before[1] <= after[0] + 1e-6
+            assert before[1] <= after[0] + STEP_MM
     kerf = options.saw.kerf_mm
     for (name, _), pieces in wedges.items():
         lot = by_name[name]
@@ -98,7 +102,7 @@ def check_box(lots, packs, options):
         length = sum(lot.width_mm * math.tan(a) + kerf for a in angles)
         for piece in pieces:
             length += (piece.thin_mm + piece.thick_mm) / 2 + kerf / math.cos(math.radians(piece.saw_deg))
-        assert lot.length_mm - length >= options.saw.hold_mm - 1e-6
+        assert lot.length_mm - length >= options.saw.hold_mm - STEP_MM
 
 
 def check(done, given, lots, options):
