@@ -12,6 +12,10 @@ from __future__ import annotations
 
 from itertools import groupby
 from operator import itemgetter
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
 
 ASPECT = 2.0
 """Height of a terminal cell ÷ its width (common practice for monospaced fonts, no source)."""
@@ -159,6 +163,14 @@ _STROKES = {
 
 
 _HALVES = {"##": "█", "#.": "▀", ".#": "▄", "..": " "}
+
+
+def written(rows: Iterable[Run], width: int, height: int) -> Canvas:
+    """Rows of text below one another, as many as there is room for."""
+    canvas = Canvas(width, height)
+    for y, (text, role) in enumerate(rows):
+        canvas.put(0, y, text, role)
+    return canvas
 
 
 def numerals(text: str, *, blocks: bool, role: str = "big") -> Canvas:

@@ -85,8 +85,8 @@ class PostView:
     """What comes once the packs are in."""
     remarks: tuple[str, ...]
     """Why, advice, cautions, notes: what matters at this post now."""
-    odds: tuple[str, str] | None
-    """What is said among the remarks of the next reading's chances, and the same for one row of a phone."""
+    briefly: Mapping[str, str]
+    """Remarks on the next reading's chances, with the form for a row of a phone that nothing repeats."""
 
 
 class Words:
@@ -323,7 +323,10 @@ def post_view(record: PostRecord, words: Words) -> PostView:
         result_briefly=_result_briefly(record, lean, words),
         then=f"Tighten, {FLUSH if packs else ''}then read again",
         remarks=_remarks(record, words),
-        odds=None if chance is None else (odds(chance), odds_briefly(chance)),
+        briefly={}
+        if chance is None
+        else {odds(chance): odds_briefly(chance)}
+        | dict(zip(verify_by(chance), verify_by(chance, briefly=True), strict=True)),
     )
 
 
@@ -524,13 +527,17 @@ def score_words(score: Score) -> str | None:
     return f"Plumb at the first reading after packing: {so_many}{few}"
 
 
-def verify_by(chance: Chance) -> tuple[str, ...]:
-    """How to take the reading after, where the level and not the packs would leave it too close to call."""
+def verify_by(chance: Chance, *, briefly: bool = False) -> tuple[str, ...]:
+    """How to take the reading after, where the level and not the packs would leave it too close to call.
+
+    briefly: without how many would read plumb by it, which `odds_briefly` has.
+    """
     now, turned, truly = (round(GROUP * share) for share in (chance.plumb, chance.turned, chance.within))
     reported = ""
     if turned - now >= WORTH_TURNING:
         now = turned
-        reported = f"Read it end for end after this: then about {turned} of {GROUP} read plumb"
+        then = "" if briefly else f": then about {turned} of {GROUP} read plumb"
+        reported = f"Read it end for end after this{then}"
     if truly - now >= WORTH_FINER:
         finer = f"longer or finer level shows up to {truly}"
         reported = f"{reported}; a {finer}" if reported else f"A {finer} of {GROUP} plumb after this"

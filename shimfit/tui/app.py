@@ -9,7 +9,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar
 
-from textual import events
+from textual import _ansi_sequences, events
 from textual.app import App, SystemCommand
 from textual.binding import Binding, BindingType
 from textual.command import CommandPalette
@@ -75,6 +75,17 @@ LONGEST_KEY_S = 2.0
 NO_SENSOR = "no inclinometer is set up: F5, sensor"
 NO_KEY = "none"
 """Stands in the place of a key that no terminal sends: what has none by itself can still be given one."""
+
+
+# A terminal sends Esc and a key soon after it as it sends Alt and that key, for which the library has signs
+# of one maker's keyboards: `ª` for Esc, 9. Without them both keys come, and are taken one after the other.
+_ALT_SIGNS = [
+    sequence
+    for sequence, sign in _ansi_sequences.ANSI_SEQUENCES_KEYS.items()
+    if isinstance(sign, str) and len(sequence) == 2 and sequence[0] == "\x1b"
+]
+for _sequence in _ALT_SIGNS:
+    del _ansi_sequences.ANSI_SEQUENCES_KEYS[_sequence]  # type: ignore[attr-defined] # a dict, declared Mapping
 
 
 class ShimfitApp(App[None]):
@@ -333,8 +344,17 @@ class ShimfitApp(App[None]):
         if not isinstance(event, events.Key) or event.is_forwarded:
             await super().on_event(event)
             return
+        if event.key.startswith("alt+") and event.character:
+            for key in (events.Key("escape", None), events.Key(event.character, event.character)):
+                await self.on_event(
+                    key
+                )  # a terminal sends the same for Alt and a key as for Esc, then the key
+            return
         screen, bound = self.screen, event.key in self._bound
         if isinstance(screen, Page):
+            if event.key == "escape":  # now: by way of the line it would come after the key behind it
+                self.action_do("go_post")
+                return
             if screen.has_class("-tiny") and not bound:
                 return  # what can't be seen is not typed
             if not bound and screen.press(event):

@@ -140,6 +140,8 @@ def test_the_box_loses_and_gains_lots_and_takes_it_back(app_on, running, wait_fo
             await hand.press("x")
             await hand.sees("x does nothing on this page")
             await hand.press("a")
+            await hand.sees("a here: Add a lot? Enter does it")
+            await hand.press("enter")
             await hand.enter("S9 strip 600 40 12 x2")
             await hand.sees("made of, like PVC")
             await hand.enter("")
@@ -448,3 +450,51 @@ def test_prices_are_changed_on_the_setup_page_and_undo_takes_them_back(app_on, r
             assert app.session.record.reading is None
 
     wait_for(job())
+
+
+def test_a_name_typed_where_no_line_is_open_begins_nothing(app_on, running, wait_for) -> None:
+    """Its letters are keys of the page too: after one that does nothing, the next is asked about."""
+
+    async def story() -> None:
+        app = app_on()
+        async with running(app, 80, 24) as hand:
+            await hand.press("f5")
+            await hand.type("lan")
+            await hand.sees("n here: New run? Enter does it")
+            assert app.page.question is None
+            await hand.type("e")
+            assert app.page.question is None
+            await hand.type("aqua")
+            assert app.is_running, "the q of a word leaves nothing"
+            await hand.press("down")
+            await hand.type("an")
+            await hand.press("enter")
+            await hand.sees("1 of 7 job")
+            await hand.press("escape")
+            await hand.type("n")
+            await hand.sees("1 of 7 job")
+
+    wait_for(story())
+
+
+@pytest.mark.parametrize("sign", "9=n")
+def test_esc_and_a_key_soon_after_it_are_both_taken(app_on, running, wait_for, sign) -> None:
+    """A terminal sends them as it sends Alt and that key: no sign of another keyboard gets into a reading."""
+    from textual._xterm_parser import XTermParser
+
+    async def story() -> None:
+        app = app_on()
+        async with running(app, 80, 24) as hand:
+            await hand.press("f2", "slash", "7")
+            parser = XTermParser()
+            for event in (*parser.feed(f"\x1b{sign}"), *parser.feed("")):
+                app.post_message(event)
+            await hand.pilot.pause()
+            await hand.pilot.pause()
+            if sign == "9":
+                assert app.page.question.label == "post 1", "the find was left, a reading begins"
+                assert app.page.line.value == "9"
+            else:
+                assert app.page.line.value.isascii()
+
+    wait_for(story())

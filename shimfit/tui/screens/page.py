@@ -36,6 +36,8 @@ ECHO_ROWS, SQUAT_ECHO_ROWS = 3, 2
 """Most rows that a long refusal may take."""
 STARTS_A_READING = "0123456789.="
 """Signs that begin a reading and are no letter of any page."""
+LIST_KEYS = ("up", "down", "pageup", "pagedown", "home", "end", "enter", "escape", "ctrl+c")
+"""Keys that a page's list takes."""
 AT_ONCE_S = 0.1
 """What is over by then needs no word of working."""
 WORK_LOOK_S = 0.2
@@ -158,6 +160,10 @@ class Page(RoleScreen):
         self._is_new = True
         """It was not in front yet."""
         self._is_mounted_whole = False
+        self._astray = False
+        """A letter that does nothing here was typed last."""
+        self._asked: str | None = None
+        """The action that Enter does, asked about after such a letter."""
         self._work: Running | None = None
         """What takes its time just now."""
         self._doing = ""
@@ -541,14 +547,25 @@ class Page(RoleScreen):
         """
         if self.question is not None or self.ALWAYS_ASKS:
             return False
-        if event.key in ("up", "down", "pageup", "pagedown", "home", "end", "enter", "escape", "ctrl+c"):
+        if event.key in LIST_KEYS and not (event.key == "enter" and self._asked):
+            self._asked, self._astray = None, False
             return False
         sign = event.character or ""
-        if (name := self.letters().get(event.key)) is not None:
+        asked, self._asked = self._asked, None
+        astray, self._astray = self._astray, False
+        name = self.letters().get(event.key)
+        if name is not None and astray and sign.isalpha():
+            # A word is being typed where no line is open: nothing of it may begin something by accident.
+            self._asked = name
+            self.say(Outcome(f"{sign} here: {BY_NAME[name].title}? Enter does it", done=False))
+        elif asked is not None and event.key == "enter":
+            self.program.do(asked)
+        elif name is not None:
             self.program.do(name)
         elif sign and sign in STARTS_A_READING and self.session.run is not None:
             self.ask_for_reading(sign)
         else:
+            self._astray = sign.isalpha()
             key = sign if event.is_printable and sign.strip() else key_word(event.key)
             self.say(Outcome(f"{key} does nothing on this page; ? shows its keys", done=False))
         return True

@@ -10,7 +10,7 @@ from shimfit.entry.result import Incomplete, Refused, Understood, number_text
 from shimfit.model import Lean, PostState
 from shimfit.quantities import shown
 from shimfit.settings.actions import USUAL_KEYS, KeyWords
-from shimfit.text.canvas import HEIGHT, STACKED_HEIGHT, Canvas, numerals, stacked, twice
+from shimfit.text.canvas import HEIGHT, STACKED_HEIGHT, Canvas, numerals, stacked, twice, written
 from shimfit.text.glyphs import ROLES
 from shimfit.text.phrases import broken, clipped, fitting, in_order, wrapped
 from shimfit.text.pictures import foot_plan, strip
@@ -85,9 +85,7 @@ class Snapshot:
     @property
     def prescription(self) -> Prescription | None:
         """The answer that the packs on screen belong to."""
-        if self.live_answer is not None or self.record is None:
-            return self.live_answer
-        return self.record.going_in
+        return self.live_answer or (self.record.going_in if self.record is not None else None)
 
     @property
     def steps(self) -> tuple[PackLine, ...]:
@@ -100,11 +98,6 @@ class Snapshot:
     def pack(self) -> PackLine | None:
         """The step in large figures; None when all are done."""
         return self.steps[self.done] if self.done < len(self.steps) else None
-
-    @property
-    def all_in(self) -> bool:
-        """All steps were ticked: tighten and read again."""
-        return 0 < len(self.steps) <= self.done
 
     @property
     def understood(self) -> Understood | None:
@@ -159,6 +152,16 @@ class ScreenSize:
         return self.rows < LOW_FROM
 
     @property
+    def in_brief(self) -> bool:
+        """A phone: the packs that come after the one in large figures share a row."""
+        return self.slim and self.rows < TALL_FROM
+
+    @property
+    def shared_rows(self) -> int:
+        """Rows of what every page has besides echo and banner; a phone's are higher, to be tapped."""
+        return 3 if self.squat else 7 if self.slim and self.rows >= TALL_FROM else 5
+
+    @property
     def stacks(self) -> bool:
         """Tall enough for stacked fractions."""
         return self.rows >= STACKED_FROM
@@ -195,128 +198,111 @@ class ScreenSize:
 def share_out(snapshot: Snapshot, size: ScreenSize) -> tuple[int, int, int, int]:
     """Rows of the sentences, the large figures, the taper and the packs; the plan gets what is left.
 
-    Sentences and figures come first, then the packs; the plan keeps its least rows where it can.
+    Sentences and figures come first, then the packs; the plan keeps its least rows where it can. Remarks give
+    way to the plan, packs do not; on a phone the plan and the taper give way to the first remark, which is
+    whole or not there.
     """
     above, big = len(sentence_rows(snapshot, size)), big_rows(snapshot, size)
-    answer = len(answer_rows(snapshot, size))
+    packs, remarks = _pack_rows(snapshot, size), _remark_rows(snapshot, size)
+    answer = len(packs) + sum(map(len, remarks))
     pad = (SQUAT_PAD_ROWS if size.squat else PAD_ROWS) if size.pad else 0
-    left = size.rows - (3 if size.squat else 5) - size.echo - size.banner - pad - above - big
-    # Remarks give way to the plan; packs do not.
-    packs = 1 if in_brief(size) else len(snapshot.packs)
-    plan = LEAST_PLAN_ROWS if left >= packs + LEAST_PLAN_ROWS else 0
-    taper = 0
-    pack = snapshot.pack
+    left = size.rows - size.shared_rows - size.echo - size.banner - pad - above - big
+    least = 1 if size.in_brief else len(snapshot.packs)
+    if size.slim and remarks and not size.in_brief:
+        least += len(remarks[0])
+    plan = LEAST_PLAN_ROWS if left >= least + LEAST_PLAN_ROWS else 0
+    taper, pack = 0, snapshot.pack
     if snapshot.parsed is None and pack is not None and pack.mark_mm is not None and not snapshot.live_packs:
-        spare = left - plan - (0 if in_brief(size) else min(packs, answer))
+        spare = left - plan - (0 if size.in_brief else min(least, answer))
         taper = 0 if size.squat or spare < TAPER_ROWS - 1 else min(TAPER_ROWS, spare)
     return above, big, taper, max(0, min(answer, left - plan - taper))
 
 
-def in_brief(size: ScreenSize) -> bool:
-    """A phone: the packs that come after the one in large figures share a row."""
-    return size.slim and size.rows < TALL_FROM
-
-
 def sentence_rows(snapshot: Snapshot, size: ScreenSize) -> list[Run]:
-    """The sentences: how it stands, what to do, how far off."""
-    view = snapshot.view
-    if view is None:
+    """The sentences: how it stands, what to do, how far off; with packs to go in, the one to put in now."""
+    view, record, words = snapshot.view, snapshot.record, snapshot.words
+    if view is None or record is None or words is None:
         return broken([(snapshot.keys.spell(NO_RUN), "")], size.middle)
-    if snapshot.steps and not snapshot.live_packs:
-        return _step_rows(snapshot, view, size)
-    if snapshot.live_answer is not None and snapshot.words is not None and snapshot.record is not None:
-        now = snapshot.words.lean(snapshot.live_answer.lean, snapshot.record.height_mm)
-        shown = [(now, "strong"), (LIVE_ANSWER, "")][: 1 if size.squat or size.slim else 2]
-        return broken(shown, size.middle)
-    lean = view.lean
-    if size.squat:
-        shown = [(lean, "strong")] if lean else [(view.do, "")]
-    elif view.state is PostState.PLUMB:
-        shown = [(lean, "strong"), (view.do, "")]  # how far off stands beside the word in large letters
-    else:
-        shown = [(lean, "strong"), (view.do, ""), (view.result, "")]
-    return broken(shown, size.middle)[: 1 if size.squat and lean else 2 if size.squat else 5]
-
-
-def _step_rows(snapshot: Snapshot, view: PostView, size: ScreenSize) -> list[Run]:
-    """One thing to do: which piece, how far, where, from which side; then the lean and how far off."""
     pack = snapshot.pack
-    if size.squat:
+    if snapshot.steps and not snapshot.live_packs and size.squat:
         forms = (view.then, "Tighten, read again") if pack is None else (pack.step, pack.short)
-        step = fitting(size.middle, snapshot.glyphs.more, *forms)
-        return [(step, "strong"), (view.lean, "")]
-    steps = (view.then,) if pack is None else (pack.step, pack.under)
-    if snapshot.record is not None and snapshot.record.is_stuck:
-        steps = (view.do, *steps)  # or the packs would seem to make it plumb
-    result = view.result if len(view.result) <= size.middle else view.result_briefly
-    return broken([*((text, "strong") for text in steps), (view.lean, ""), (result, "")], size.middle)
+        return [(fitting(size.middle, snapshot.glyphs.more, *forms), "strong"), (view.lean, "")]
+    if snapshot.steps and not snapshot.live_packs:
+        steps = (view.then,) if pack is None else (pack.step, pack.under)
+        if record.is_stuck:
+            steps = (view.do, *steps)  # or the packs would seem to make it plumb
+        result = view.result if len(view.result) <= size.middle else view.result_briefly
+        return broken([*((text, "strong") for text in steps), (view.lean, ""), (result, "")], size.middle)
+    if snapshot.live_answer is not None:
+        now = words.lean(snapshot.live_answer.lean, record.height_mm)
+        return broken(
+            [(now, "strong"), (LIVE_ANSWER, "")][: 1 if size.squat or size.slim else 2], size.middle
+        )
+    if size.squat:
+        return broken([(view.lean, "strong")], size.middle)[:1] or broken([(view.do, "")], size.middle)[:2]
+    # Of a plumb post, how far off it is stands beside the word in large letters.
+    result = "" if view.state is PostState.PLUMB else view.result
+    return broken([(view.lean, "strong"), (view.do, ""), (result, "")], size.middle)[:5]
 
 
 def big_rows(snapshot: Snapshot, size: ScreenSize) -> int:
     """Rows of the large figures; 0 where there is nothing to read from afar."""
     times = 2 if size.doubles and snapshot.glyphs.blocks else 1
-    if snapshot.parsed is not None:
-        return times * HEIGHT  # also while half typed: rows must not jump from key to key
-    if snapshot.pack is not None:
+    if snapshot.parsed is None and snapshot.pack is not None:
         if size.stacks and "/" in snapshot.pack.figure:
             return STACKED_HEIGHT * (times if size.vast else 1)
         return times * HEIGHT
     plumb = snapshot.view is not None and snapshot.view.state is PostState.PLUMB
-    return times * HEIGHT if plumb else 0
+    # Also while half typed: rows must not jump from key to key.
+    return times * HEIGHT if snapshot.parsed is not None or plumb else 0
 
 
 def answer_rows(snapshot: Snapshot, size: ScreenSize) -> list[Run]:
     """One row a pack, then what matters besides; a squat screen shows the packs after the large one."""
-    if snapshot.view is None:
-        return []
-    packs = snapshot.packs
-    if size.squat and packs:
-        packs = snapshot.steps[snapshot.done + 1 :][:1]
-    elif in_brief(size) and snapshot.steps and not snapshot.live_packs:
-        return _brief_rows(snapshot, snapshot.view, size)
-    forms = [_pack_forms(snapshot, pack) for pack in packs]
+    return [*_pack_rows(snapshot, size), *(row for rows in _remark_rows(snapshot, size) for row in rows)]
+
+
+def _pack_rows(snapshot: Snapshot, size: ScreenSize) -> list[Run]:
+    """One row a pack, ticked when it is in; on a phone, one row of what comes after the large figure."""
+    packs, done, more = snapshot.packs, snapshot.steps[: snapshot.done], snapshot.glyphs.more
+    seats, to_come = snapshot.glyphs.seats, snapshot.steps[snapshot.done + 1 :]
+    if size.squat:
+        packs = to_come[:1]
+    elif size.in_brief and snapshot.steps and not snapshot.live_packs:
+        rest = ", ".join(f"{pack.number} {seats[pack.seat]} {pack.changed or pack.short}" for pack in to_come)
+        then = f"then {rest or 'tighten, read again'}"
+        return [(fitting(size.middle, more, then), "")] if snapshot.pack is not None else []
+
+    def forms(pack: PackLine) -> tuple[str, ...]:
+        """From the longest form to the shortest."""
+        lead = f"{snapshot.glyphs.understood if pack in done else pack.number} {seats[pack.seat]} "
+        side, changed = pack.where.rpartition(" ")[0], f"{pack.changed}: " if pack.changed else ""
+        return (
+            f"{lead}{pack.where}  {'' if pack.lifts else 'filler '}{changed}{pack.what}",
+            f"{lead}{side}  {changed}{pack.what}",
+            f"{lead}{side}  {changed}{pack.short}",
+            f"{lead}{side}  {pack.short}",
+            f"{lead}{pack.short}",
+        )
+
     # All rows in one form, the longest that fits every one of them.
-    fit = (texts for texts in zip(*forms, strict=True) if max(map(len, texts)) <= size.middle)
-    texts = next(fit, tuple(clipped(form[-1], size.middle, snapshot.glyphs.more) for form in forms))
+    alike = [*zip(*map(forms, packs), strict=True)] or [()]
+    fit = (texts for texts in alike if max(map(len, texts), default=0) <= size.middle)
+    texts = next(fit, tuple(clipped(text, size.middle, more) for text in alike[-1]))
     now = None if size.squat else snapshot.pack
-    rows = [
+    return [
         (text, "strong" if now is not None and pack.number == now.number else "")
         for pack, text in zip(packs, texts, strict=True)
     ]
-    if not (size.squat and packs):
-        rows += broken([(remark, "") for remark in snapshot.view.remarks], size.middle)
-    return rows
 
 
-def _brief_rows(snapshot: Snapshot, view: PostView, size: ScreenSize) -> list[Run]:
-    """What comes after the step in large figures, in one row; then what matters besides."""
-    signs = snapshot.glyphs.seats
-    rows: list[Run] = []
-    if snapshot.pack is not None:
-        rest = ", ".join(
-            f"{pack.number} {signs[pack.seat]} {pack.changed or pack.short}"
-            for pack in snapshot.steps[snapshot.done + 1 :]
-        )
-        then = f"then {rest or 'tighten, read again'}"
-        rows.append((fitting(size.middle, snapshot.glyphs.more, then), ""))
-    briefly = dict([view.odds]) if view.odds else {}
-    return rows + broken([(briefly.get(remark, remark), "") for remark in view.remarks], size.middle)
-
-
-def _pack_forms(snapshot: Snapshot, pack: PackLine) -> tuple[str, ...]:
-    """One pack in a row, from the longest form to the shortest; ticked when it is in."""
-    ticked = pack in snapshot.steps[: snapshot.done]
-    lead = f"{snapshot.glyphs.understood if ticked else pack.number} {snapshot.glyphs.seats[pack.seat]} "
-    side = pack.where.rpartition(" ")[0]
-    changed = f"{pack.changed}: " if pack.changed else ""
-    filler = "" if pack.lifts else "filler "
-    return (
-        f"{lead}{pack.where}  {filler}{changed}{pack.what}",
-        f"{lead}{side}  {changed}{pack.what}",
-        f"{lead}{side}  {changed}{pack.short}",
-        f"{lead}{side}  {pack.short}",
-        f"{lead}{pack.short}",
-    )
+def _remark_rows(snapshot: Snapshot, size: ScreenSize) -> list[list[Run]]:
+    """What matters besides, each remark in its rows; on a phone in its shorter form where it has one."""
+    view = snapshot.view
+    if view is None or (size.squat and snapshot.steps[snapshot.done + 1 :]):
+        return []
+    short = view.briefly if size.slim and not snapshot.live_packs else {}
+    return [broken([(short.get(remark, remark), "")], size.middle) for remark in view.remarks]
 
 
 WIDEST_PLAN, TALLEST_PLAN = 84, 33
@@ -362,23 +348,16 @@ def strip_row(snapshot: Snapshot, width: int, height: int) -> Canvas:
 
 def sentences(snapshot: Snapshot, size: ScreenSize, width: int, height: int) -> Canvas:
     """The sentences."""
-    return _rows_below(sentence_rows(snapshot, size), width, height)
+    return written(sentence_rows(snapshot, size), width, height)
 
 
 def answer(snapshot: Snapshot, size: ScreenSize, width: int, height: int) -> Canvas:
     """The packs, one a row, and remarks as far as there is room; one that goes on ends in a sign."""
     rows = answer_rows(snapshot, size)
-    if len(rows) > height > (1 if in_brief(size) else len(snapshot.packs)):
+    if len(rows) > height > (1 if size.in_brief else len(snapshot.packs)):
         (text, role), more = rows[height - 1], snapshot.glyphs.more
         rows[height - 1] = (clipped(f"{text} {more}", width, more), role)
-    return _rows_below(rows, width, height)
-
-
-def _rows_below(rows: list[Run], width: int, height: int) -> Canvas:
-    canvas = Canvas(width, height)
-    for y, (text, role) in enumerate(rows):
-        canvas.put(0, y, text, role)
-    return canvas
+    return written(rows, width, height)
 
 
 # ---------------------------------------------------------------- large figures
