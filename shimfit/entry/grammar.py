@@ -20,7 +20,7 @@ from shimfit.entry.result import (
     Understood,
     decimal_text,
 )
-from shimfit.entry.tokens import Cursor, Halt, Token, growths, lower
+from shimfit.entry.tokens import Token, growths, lower, tokenise
 from shimfit.errors import EntryError
 from shimfit.model import Face
 from shimfit.quantities.typed import METRIC, MM_PER, Length, LengthUnit, Number, scan_length
@@ -78,17 +78,68 @@ class _Amount:
     """Minutes or seconds of a degree were typed."""
 
 
-class _Line(Cursor):
-    """One line: amounts, a gauge length, or the word plumb, in any order."""
+class Halt(Exception):  # noqa: N818  # it ends the parse with a result, and never leaves this room
+    """Carries the result that the parse ends with."""
 
-    def understood(self) -> Understood:
-        """The line as it stands; Halt where it is refused or not finished."""
+    def __init__(self, result: Incomplete | Refused) -> None:
+        super().__init__(result)
+        self.result = result
+
+
+class _Line:
+    """One line: amounts, a gauge length, or the word plumb, in any order; its tokens read left to right."""
+
+    def __init__(self, text: str, settings: EntrySettings) -> None:
+        self.text, self.settings = text, settings
+        self.tokens = tokenise(text, settings)
+        self.index = 0
         self.amounts: list[_Amount] = []
         self.over: Length | None = None
         self.at_height = self.plumb = self.inboard = False
         self.faces_first = False
         """This line says each direction before its number."""
-        while (token := self.token) is not None:
+        self.ways = " ".join(settings.all_letters.values())
+        """The four letters, as a question offers them: `n p o h`."""
+
+    def peek(self, ahead: int = 0) -> Token | None:
+        """The token that is read next, or that many places further on; None beyond the end."""
+        index = self.index + ahead
+        return self.tokens[index] if index < len(self.tokens) else None
+
+    def take(self) -> Token:
+        """The next token, and move past it."""
+        self.index += 1
+        return self.tokens[self.index - 1]
+
+    def next_is(self, *kinds: str, ahead: int = 0) -> bool:
+        """True when the next token (or one further on) is of one of these kinds."""
+        token = self.peek(ahead)
+        return token is not None and token.kind in kinds
+
+    def as_typed(self, token: Token) -> str:
+        """The token as it was typed."""
+        return self.text[token.start : token.end]
+
+    def refuse(self, reason: str, at: int, meant: str | None = None) -> NoReturn:
+        """End the parse: this can't be meant."""
+        raise Halt(Refused(self.text, reason, at, meant))
+
+    def wait(self, reason: str, at: int | None = None, meant: str | None = None) -> NoReturn:
+        """End the parse: it may become good when more is typed."""
+        raise Halt(Incomplete(self.text, reason, len(self.text) if at is None else at, meant))
+
+    def stop_at_bad(self) -> None:
+        """End the parse where the next token can't be read."""
+        token = self.peek()
+        if token is not None and token.kind in ("unknown", "unfinished"):
+            stop = self.wait if token.kind == "unfinished" else self.refuse
+            stop(token.value, token.start, token.meant)
+
+    # ------------------------------------------------------------ the line
+
+    def understood(self) -> Understood:
+        """The line as it stands; Halt where it is refused or not finished."""
+        while (token := self.peek()) is not None:
             self.stop_at_bad()
             match token.kind:
                 case "comma":
@@ -114,9 +165,12 @@ class _Line(Cursor):
                     self.refuse(f"{self.as_typed(token)!r} belongs behind a number", token.start)
         if self.plumb:
             nothing = Number(Fraction(0), 0, 0, "whole")
-            self.amounts = [_Amount(nothing, nothing.value, 0), _Amount(nothing, nothing.value, 0)]
+            self.amounts = [_Amount(nothing, nothing.value, 0) for _ in "12"]
         elif not self.amounts and self.over is None and not self.at_height:
-            self.wait(f"type how far the top leans and which way, like {self.example}")
+            letters = self.settings.all_letters
+            n, h = letters[Face.NEXT], letters[Face.HOUSE]
+            example = f"1/4{n}3/8{h}" if self.settings.units == "inch" else f"6mm{n}10mm{h}"
+            self.wait(f"type how far the top leans and which way, like {example}")
         self._place_zeros()
         return self._result()
 
@@ -136,35 +190,25 @@ class _Line(Cursor):
                 amount.unit = amount.unit or self._bare_unit(amount.typed)
 
     def _result(self) -> Understood:
-        parts = {part.face.is_along: part for part in map(self._component, self.amounts)}
+        settings, parts = self.settings, dict[bool, Component]()
+        for one in self.amounts:  # each has its face and its unit by now
+            assert one.face is not None
+            assert one.unit is not None
+            tape = settings.quarter(one.unit), step(one.typed, one.unit, one.qualifier, settings)
+            said = one.face, one.value, one.unit, one.typed, one.qualifier
+            parts[one.face.is_along] = Component(*said, *tape, one.minutes)
         question = None
         if self.inboard:
-            house, out = self.settings.name(Face.HOUSE), self.settings.name(Face.OUT)
-            letter = self.settings.letter(Face.HOUSE)
+            house, out = settings.name(Face.HOUSE), settings.name(Face.OUT)
+            letter = settings.letter(Face.HOUSE)
             question = f"i = inboard, towards {house}? i lies beside o ({out}): Enter again, or type {letter}"
-        parsed = Understood(
-            self.text, parts.get(True), parts.get(False), self.settings, self.over, self.at_height, question
-        )
+        both = parts.get(True), parts.get(False)
+        parsed = Understood(self.text, *both, settings, self.over, self.at_height, question)
         over = parsed.over_mm
         offsets = [part.offset_mm for part in parsed.parts if part.offset_mm is not None]
         if over is not None and any(offset >= over for offset in offsets):  # no sine is more than 1
             self.refuse("the offset is as long as the length that it was read over", 0)
         return parsed
-
-    def _component(self, amount: _Amount) -> Component:
-        """The finished amount; its face and unit are known by then."""
-        assert amount.face is not None
-        assert amount.unit is not None
-        return Component(
-            amount.face,
-            amount.value,
-            amount.unit,
-            amount.typed,
-            amount.qualifier,
-            self.settings.quarter(amount.unit),
-            step(amount.typed, amount.unit, amount.qualifier, self.settings),
-            amount.minutes,
-        )
 
     # ------------------------------------------------------------ the length that offsets were read over
 
@@ -177,7 +221,7 @@ class _Line(Cursor):
         if self.next_is("height"):
             self.take()
             return None
-        token = self.token
+        token = self.peek()
         if token is None:
             self.wait("over what length? like @4' or @1200mm")
         self.stop_at_bad()
@@ -186,7 +230,7 @@ class _Line(Cursor):
             length = self._scan_gauge(opening, token)
         except EntryError as error:
             self.refuse(error.message, at if error.at is None else error.at)
-        while self.token is not None and self.token.start < length.end:
+        while (token := self.peek()) is not None and token.start < length.end:
             self.take()
         is_last = length.end == len(self.text.rstrip())
         if length.mm < SHORTEST_MM and is_last:
@@ -256,7 +300,7 @@ class _Line(Cursor):
 
     def _number(self, face: Face | None) -> _Amount:
         self.stop_at_bad()
-        token = self.token
+        token = self.peek()
         towards = "" if face is None else f" towards {self.settings.name(face)}"
         if token is None:
             self.wait(f"how much{towards}?")
@@ -282,7 +326,7 @@ class _Line(Cursor):
 
     def _unit(self, amount: _Amount) -> None:
         """The unit behind the number; what touches the number and can't be read was meant as one."""
-        token = self.token
+        token = self.peek()
         if (
             token is not None
             and token.kind == "unknown"
@@ -324,7 +368,7 @@ class _Line(Cursor):
         if amount.typed.is_fraction:
             self.refuse("a fraction of a degree: use a point, or minutes", start)
         for size, marks, called in ((60, ("ft", "'"), "minutes"), (3600, ("in", '"'), "seconds")):
-            token, mark = self.token, self.peek(1)
+            token, mark = self.peek(), self.peek(1)
             if token is None or token.number is None:
                 break
             if mark is None and not token.number.is_fraction:
@@ -364,7 +408,7 @@ class _Line(Cursor):
         return None
 
     def _no_direction(self, amount: _Amount) -> NoReturn:
-        typed, end, token = amount.typed, amount.end, self.token
+        typed, end, token = amount.typed, amount.end, self.peek()
         said = self.text[typed.start : end].strip()
         reason = f"{said} which way? {self.ways}"
         if token is None:
