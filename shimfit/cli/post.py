@@ -8,7 +8,7 @@ from importlib import import_module
 from inspect import signature
 from itertools import chain
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from shimfit.cli.io import answered_again, open_site, units_of, words_of
 from shimfit.errors import EntryError, Exit, UsageError
@@ -37,22 +37,17 @@ def run_solve(args: argparse.Namespace, io: Io) -> int:
     from shimfit.settings import load
     from shimfit.workflow.packs import minutes_of, parse_seat_lengths
 
-    units = units_of(args, io)
+    units, end = units_of(args, io), len(args.entry)
     parsed = parse_reading(args.entry, EntrySettings(units=units))
     if parsed.half:
         missing = "out or house (across the run)" if parsed.along else "next or prev (along the run)"
-        raise EntryError(
-            f"only half read: how far {missing}? 0 is an answer too, like {args.entry.strip()} 0",
-            at=len(args.entry),
-        )
+        like = f"0 is an answer too, like {args.entry.strip()} 0"
+        raise EntryError(f"only half read: how far {missing}? {like}", at=end)
     if parsed.is_gauge_only:
-        raise EntryError(
-            "that's only the length to read over: how far is the top out of plumb?", at=len(args.entry)
-        )
+        raise EntryError("that's only the length to read over: how far is the top out of plumb?", at=end)
     height_mm = parse_height(args.height, units)
-    foot = parse_foot(
-        args.foot, units, rod_hole_mm=parse_length(args.rod_hole, units, what="rod hole", zero_ok=True)
-    )
+    hole_mm = parse_length(args.rod_hole, units, what="rod hole", zero_ok=True)
+    foot = parse_foot(args.foot, units, rod_hole_mm=hole_mm)
     tolerance = parse_tolerance(args.tolerance or DEFAULT_TOLERANCE, args.per_direction, units)
     now = parse_seat_lengths(args.now, units) if args.now else None
     question = None if args.sure else second_look(parsed, None, only_tightened=False, height_mm=height_mm)
@@ -66,9 +61,8 @@ def run_solve(args: argparse.Namespace, io: Io) -> int:
     slope_along, slope_across = parsed.slopes(height_mm)
     if slope_along is None or slope_across is None:
         raise UsageError("both directions are needed")
-    lean = Lean(slope_along, slope_across)
     options = packing.Options(layout=args.layout, minutes=minutes_of(load({})))
-    asked = (foot, height_mm, lean, tolerance)
+    asked = (foot, height_mm, Lean(slope_along, slope_across), tolerance)
     if now is not None:
         from shimfit.core.correction import correct
 
@@ -78,19 +72,21 @@ def run_solve(args: argparse.Namespace, io: Io) -> int:
     else:
         answer = packing.prescribe(*asked, packing.build_tables(lots, options))
     if args.json:
-        from shimfit.codec import prescription_to_json
-        from shimfit.core.foot import gap_plane
-
-        plane = gap_plane(foot, answer.lean)
-        io.json(prescription_to_json(answer, entry=args.entry, understood=parsed.words, plane=plane))
+        io.json(_answer_json(answer, args.entry, parsed.words))
     else:
-        typed_inches = any(
-            part is not None and part.unit in ("in", "in/ft") for part in (parsed.along, parsed.across)
-        )
-        for line in answer_lines(answer, parsed.words, load({}), "inch" if typed_inches else units):
+        inches = any(part.unit in ("in", "in/ft") for part in parsed.parts)
+        for line in answer_lines(answer, parsed.words, load({}), "inch" if inches else units):
             io.say(line)
-    solved = answer.within and answer.status in ("proven", "found")
-    return Exit.DONE if solved else Exit.OVER
+    return Exit.DONE if answer.within and answer.status in ("proven", "found") else Exit.OVER
+
+
+def _answer_json(answer: Prescription, entry: str, understood: str) -> dict[str, Any]:
+    """An answer with the gap plane of the lean that was read."""
+    from shimfit.codec import prescription_to_json
+    from shimfit.core.foot import gap_plane
+
+    plane = gap_plane(answer.post, answer.lean)
+    return prescription_to_json(answer, entry=entry, understood=understood, plane=plane)
 
 
 # ---------------------------------------------------------------- a post of a run
@@ -105,7 +101,7 @@ OF_ONE_READING = ("bed", "after", "rails_on", "mid", "rocks", "turned", "instrum
 def run_read(args: argparse.Namespace, io: Io) -> int:
     """Log a reading; 1 when a verifying reading is over tolerance or no pack can do it."""
     from shimfit.entry import parse_reading
-    from shimfit.workflow.reading import Asked, log_reading
+    from shimfit.workflow.reading import Asked, log_reading, log_turned
     from shimfit.workflow.site import parse_place
 
     if args.seconds is not None and args.listen is None:
@@ -123,27 +119,22 @@ def run_read(args: argparse.Namespace, io: Io) -> int:
     with open_site(args, io) as site:
         place = parse_place(args.place)
         if args.instrument and site.box().instrument(args.instrument) is None:
-            io.talk(
-                f"{args.instrument} is not entered: the accuracy of a usual level counts"
-                f" (`shimfit instrument add {args.instrument} …`)"
-            )
+            enter = f"`shimfit instrument add {args.instrument} …`"
+            io.talk(f"{args.instrument} is not entered: the accuracy of a usual level counts ({enter})")
         typed = site.entry_settings(site.run(place.job, place.run))
         asked = _asked(args, typed)
-        understood = site.echo(place, args.entry)
+        words = getattr(site.echo(place, args.entry), "words", "")
         if args.mid is not None:  # refused before anything is logged: a line is taken whole or not at all
             parse_reading(args.mid, typed)
         if args.turned is not None:
-            from shimfit.workflow.reading import log_turned
-
             logged = log_turned(site, place, args.entry, args.turned, asked)
         else:
             logged = log_reading(site, place, args.entry, asked, sure=args.sure)
         if args.mid is not None:
             half = Asked(mid=True, instrument=args.instrument, by=args.by)
             bowed = log_reading(site, place, args.mid, half, sure=True).message
-        words = getattr(understood, "words", "")
-        message = logged.message if args.mid is None else f"{logged.message}; {bowed}"
-        return _tell_reading(site, replace(logged, message=message), args.entry, words, io)
+            logged = replace(logged, message=f"{logged.message}; {bowed}")
+        return _tell_reading(site, logged, args.entry, words, io)
 
 
 def _asked(args: argparse.Namespace, typed: EntrySettings) -> Asked:
@@ -174,14 +165,11 @@ def _tell_reading(site: Site, logged: Logged, entry: str, words: str, io: Io) ->
         "message": logged.message,
     }
     if io.as_json:
-        from shimfit.codec import prescription_to_json, to_json
-        from shimfit.core.foot import gap_plane
+        from shimfit.codec import to_json
 
+        answer = logged.post.answer
         data["reading"] = to_json(logged.reading)
-        data["answer"] = None
-        if (answer := logged.post.answer) is not None:
-            plane = gap_plane(answer.post, answer.lean)
-            data["answer"] = prescription_to_json(answer, entry=entry, understood=words, plane=plane)
+        data["answer"] = answer and _answer_json(answer, entry, words)
     lines = post_lines(site.run(place.job, place.run), site.post(place), site.settings)
     io.tell(chain((f"{place}: {words}", logged.message), lines), data)
     return Exit.OVER if _is_over(logged) else Exit.DONE
@@ -317,58 +305,46 @@ def run_photo(args: argparse.Namespace, io: Io) -> int:
 
 def run_undo(args: argparse.Namespace, io: Io) -> int:
     """Take back the last step."""
-    with open_site(args, io) as site:
-        job = _job(args.job, site)
-        return _moved_back(site, job, site.undo(job), io)
+    return _step_back(args, io, "undo")
 
 
 def run_redo(args: argparse.Namespace, io: Io) -> int:
     """Bring back what was taken back."""
+    return _step_back(args, io, "redo")
+
+
+def _step_back(args: argparse.Namespace, io: Io, way: Literal["undo", "redo"]) -> int:
+    """Undo or redo; said with how the post stands that the step was logged at."""
+    from shimfit.workflow.reading import answer_now
+    from shimfit.workflow.site import Place
+
     with open_site(args, io) as site:
-        job = _job(args.job, site)
-        return _moved_back(site, job, site.redo(job), io)
+        if args.job is not None:
+            job = None if args.job == "box" else site.journal.job(args.job).name
+        elif here := site.last_place():
+            job = here.job
+        else:
+            raise UsageError("there is no job yet")
+        words = getattr(site, way)(job)
+        last = site.journal.last(job, "undone")
+        if last is None or last.job is None or last.run is None or last.post is None:
+            answered_again(site, io, job)
+            return _done(site, None, words, io)
+        place = Place(last.job, last.run, last.post)
+        if site.run(place.job, place.run).post(place.post) is not None:
+            answer_now(site, place)
+        return _done(site, place, words, io)
 
 
 def _done(site: Site, place: Place | None, words: str, io: Io) -> int:
     """Say what was logged; under --json with how the post stands after it (null where no post is meant)."""
     from shimfit.standing import standing_json
 
-    data: dict[str, Any] = {
-        "message": words,
-        "place": None if place is None else str(place),
-        "post": None if place is None else place.post,
-        "state": None,
-    }
-    post = None if place is None else site.run(place.job, place.run).post(place.post)
-    if post is not None:
-        data |= standing_json(post)
+    data: dict[str, Any] = {"message": words, "place": None, "post": None, "state": None}
+    if place is not None:
+        post = site.run(place.job, place.run).post(place.post)
+        data |= {"place": str(place), "post": place.post} | (standing_json(post) if post else {})
     return io.tell(words, data)
-
-
-def _moved_back(site: Site, job: str | None, words: str, io: Io) -> int:
-    """The same for undo and redo: the post is that of the step that was taken back."""
-    from shimfit.workflow.reading import answer_now
-    from shimfit.workflow.site import Place
-
-    last = site.journal.last(job, "undone")
-    whole = last is not None and last.job is not None and last.run is not None and last.post is not None
-    place = Place(last.job or "", last.run or "", last.post or "") if last and whole else None
-    if place is None:
-        answered_again(site, io, job)
-    elif site.run(place.job, place.run).post(place.post) is not None:
-        answer_now(site, place)
-    return _done(site, place, words, io)
-
-
-def _job(name: str | None, site: Site) -> str | None:
-    if name == "box":
-        return None
-    if name is not None:
-        return site.journal.job(name).name
-    last = site.last_place()
-    if last is None:
-        raise UsageError("there is no job yet")
-    return last.job
 
 
 def _rock(text: str, units: Any) -> Any:
@@ -393,7 +369,6 @@ def _face(text: str, faces: Mapping[str, str]) -> str:
     raise UsageError(f"{text!r} isn't a face of this run; its faces are {', '.join(faces.values())}")
 
 
-PLAN_COLUMNS, PLAN_ROWS = 40, 11
 PLUMB = "Plumb"
 """All that a command says of a plumb post; the screen adds the key that walks on."""
 
@@ -416,19 +391,9 @@ def post_lines(run: RunState, post: PostRecord, settings: Settings) -> Iterator[
         yield f"{view.result} ({post.tolerance.text})."
     answer = post.going_in
     if view.packs and answer is not None:
-        picture = foot_plan(
-            post.foot,
-            answer.packs,
-            answer.lean,
-            post.height_mm,
-            names=words.names,
-            glyphs=words.glyphs,
-            width=PLAN_COLUMNS,
-            height=PLAN_ROWS,
-        )
-        yield ""
-        yield picture.text()
-        yield ""
+        asked = (post.foot, answer.packs, answer.lean, post.height_mm)
+        picture = foot_plan(*asked, names=words.names, glyphs=words.glyphs, width=40, height=11)
+        yield from ("", picture.text(), "")
     yield from view.remarks
 
 

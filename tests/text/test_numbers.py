@@ -46,8 +46,6 @@ NO_DEFAULTS = {
         "io.SCHEMA",
         "BAR",
         "BETWEEN_S",
-        "PLAN_COLUMNS",
-        "PLAN_ROWS",
     ),  # what is printed
     *(
         "MM_PER[mm]",
