@@ -247,7 +247,7 @@ class Trial:
         station_mm = 1200.0 * int(post) + self.chance.choice((-40.0, 25.0, 50.0))
         moves = station_mm != self.site.post(at(post)).station_mm
         known = self.logged(post)
-        self.site.move_post(at(post), station_mm)
+        self.site.append(self.site.draft(at(post), "post-moved", {"station_mm": station_mm}))
         if moves and self.site.post(at(post)).readings:
             verified = self.site.post(at(post)).changed is not None
             if known.packs or known.work or verified:

@@ -16,7 +16,7 @@ from shimfit.quantities.shown import refused_in
 from shimfit.quantities.typed import parse_foot, parse_height, parse_length, parse_rod_at, parse_tolerance
 from shimfit.settings import parse_setting
 from shimfit.workflow.packs import moving
-from shimfit.workflow.site import Place, Site, in_one_turn
+from shimfit.workflow.site import Place, Site, check_name, in_one_turn
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -42,27 +42,29 @@ def set_option(site: Site, job: str, run: str, name: str, text: str) -> None:
     """Change an option of a run from what was typed; EntryError or UsageError, and nothing is changed."""
     now = site.run(job, run)
     word = text.strip().lower()
+    changes: dict[str, Any]
     match name:
         case "tolerance":
-            site.change_run(job, run, tolerance=to_json(_tolerance(text, now)))
+            changes = {"tolerance": to_json(_tolerance(text, now))}
         case "rule":
-            site.change_run(job, run, rule=parse_setting("rule", word))
+            changes = {"rule": parse_setting("rule", word)}
         case "height":
-            site.change_run(job, run, height_mm=parse_height(text, now.units))
+            changes = {"height_mm": parse_height(text, now.units)}
         case "level":
             gauge_mm = None if word == "height" else parse_length(text, now.units, what="level")
-            site.change_run(job, run, gauge_mm=gauge_mm)
+            changes = {"gauge_mm": gauge_mm}
         case "faces":
-            site.change_run(job, run, face_names=_face_names(word))
+            changes = {"face_names": _face_names(word)}
         case "rod":
             at_mm = parse_rod_at(text, now.units, {face.value: name for face, name in now.faces.items()})
-            site.change_run(job, run, foot=to_json(check_foot(replace(now.foot, rod_at_mm=at_mm))))
+            changes = {"foot": to_json(check_foot(replace(now.foot, rod_at_mm=at_mm)))}
         case "kerf":
-            site.change_run(job, run, kerf_mm=parse_length(text, now.units, what="kerf", zero_ok=True))
+            changes = {"kerf_mm": parse_length(text, now.units, what="kerf", zero_ok=True)}
         case _:
             if word not in ("corners", "tripod", "auto"):
                 raise UsageError(f"the layout can be corners, tripod or auto, not {text.strip()!r}")
-            site.change_run(job, run, layout=word)
+            changes = {"layout": word}
+    site.change_run(job, run, **changes)
 
 
 def _tolerance(text: str, run: RunState) -> Tolerance:
@@ -120,10 +122,10 @@ def insert_post(site: Site, job: str, run: str, text: str, name: str | None = No
     with refused_in(now.units):
         marks = layout.insert(_marks_of(now), _station_mm(text, now), name)
     check_room(marks, now.foot, own=_feet_of(now))
-    new = next(mark for mark in marks if now.post(mark.name) is None)
-    (row,) = post_rows([new])
-    site.add_post(Place(job, run, new.name), row)
-    return Place(job, run, new.name)
+    (row,) = post_rows(mark for mark in marks if now.post(mark.name) is None)
+    place = Place(job, run, check_name(row["name"], "post"))
+    site.append(site.draft(place, "post-added", row))
+    return place
 
 
 @in_one_turn
@@ -133,7 +135,7 @@ def move_post(site: Site, place: Place, at: str) -> str:
     now = site.run(place.job, place.run)
     station_mm = _station_mm(at, now)
     check_room(layout.move(_marks_of(now), place.post, station_mm), now.foot, own=_feet_of(now))
-    site.move_post(place, station_mm)
+    site.append(site.draft(place, "post-moved", {"station_mm": station_mm}))
     return station_words(site, place)
 
 

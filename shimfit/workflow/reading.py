@@ -14,8 +14,8 @@ from shimfit.codec import prescription_to_json, to_json
 from shimfit.core.cautions import cautions_of
 from shimfit.core.objective import Minutes
 from shimfit.core.uncertainty.decision import ZERO_NOT_FOUND
-from shimfit.entry import Incomplete, Refused, Understood, parse_reading
-from shimfit.errors import EntryError, UsageError
+from shimfit.entry import Understood, parse_reading
+from shimfit.errors import UsageError
 from shimfit.model import PostState, Reading, Seat, Stage
 from shimfit.quantities import shown
 from shimfit.settings import degrees
@@ -101,15 +101,10 @@ def log_reading(site: Site, place: Place, text: str, asked: Asked = PLAIN, *, su
     """
     with site.journal.exclusively():  # what the reading says follows from how the post stands
         post = site.post(place)
-        parsed = site.echo(place, text)
-        if isinstance(parsed, Incomplete):
-            parsed = parsed.refused
-        if isinstance(parsed, Refused):
-            raise EntryError(parsed.reason, at=parsed.at, meant=parsed.meant)
+        parsed = parse_reading(text, site.entry_settings(site.run(place.job, place.run)))
         if parsed.is_gauge_only:
             return _log_gauge(site, place, parsed)
-        question = None if sure or asked.mid else second_look(site, place, post, parsed, asked)
-        if question is not None:
+        if question := None if sure or asked.mid else second_look(site, place, post, parsed, asked):
             from shimfit.entry.second_look import looks_like_a_slip
 
             raise looks_like_a_slip(question)
@@ -225,15 +220,14 @@ def asks_again(site: Site, post: PostRecord) -> bool:
 
 def _over_promised(site: Site) -> frozenset[str]:
     """Lots of which the answers given here promise more than the box holds: some was taken out of it."""
-    waiting = (post for _, post in site.every_post() if post.implied and post.asked is not None)
-    here_asked = (post for post in waiting if post.asked and post.asked.log == site.journal.log)
-    return site.box().stock.lacking([pack for post in here_asked for pack in awaited_packs(post)])
+    log = site.journal.log
+    waiting = (post for _, post in site.every_post() if post.implied and post.asked and post.asked.log == log)
+    return site.box().stock.lacking([pack for post in waiting for pack in awaited_packs(post)])
 
 
 def _wants_any(post: PostRecord, lots: frozenset[str]) -> bool:
-    if not lots or not post.wants_answer:
-        return False
-    return any(piece.lot in lots for pack in awaited_packs(post) for piece in pack.pieces)
+    wanted = awaited_packs(post) if lots and post.wants_answer else ()
+    return any(piece.lot in lots for pack in wanted for piece in pack.pieces)
 
 
 SETTLED = (PostState.PLUMB, PostState.TOO_CLOSE, PostState.SKIPPED)
@@ -265,14 +259,11 @@ def stage_of(post: PostRecord, asked: Asked) -> Stage:
     """Stage of a reading that is taken now: as said, or as the post's state implies."""
     if asked.mid:
         return "mid"
-    if asked.bed:
-        return "bed"
-    if asked.rails_on:
-        return "rails-on"
+    if asked.bed or asked.rails_on:
+        return "bed" if asked.bed else "rails-on"
     # "No pack can do it" asks for nothing: the next reading is again of a post that stands bare.
     answered = post.prescription is not None and post.prescription.status in ("proven", "found")
-    verifies = asked.after or answered or post.tightened or bool(post.packs_in_place)
-    return "verify" if verifies else "stood"
+    return "verify" if asked.after or answered or post.tightened or post.packs_in_place else "stood"
 
 
 def _reading_of(site: Site, place: Place, post: PostRecord, parsed: Understood, asked: Asked) -> Reading:
@@ -320,12 +311,9 @@ def _log_gauge(site: Site, place: Place, parsed: Understood) -> Logged:
     """`@4'` alone: offsets are read over that length from now on, in this run."""
     site.change_run(place.job, place.run, gauge_mm=parsed.gauge_mm)
     post, units = site.post(place), site.run(place.job, place.run).units
-    said = (
-        "offsets are read over the reading height from now on"
-        if parsed.gauge_mm is None
-        else f"offsets are read over {shown.lean(parsed.gauge_mm, units)} from now on"
-    )
+    over = "the reading height" if parsed.gauge_mm is None else shown.lean(parsed.gauge_mm, units)
     nothing = Reading(parsed.text.strip(), None, None, post.height_mm)
+    said = f"offsets are read over {over} from now on"
     return Logged(place, nothing, post, post.answer, post.verdict, said)
 
 
@@ -376,24 +364,14 @@ def _pack(site: Site, place: Place, packs: Sequence[Pack] | None) -> str:
             why = "it stands plumb" if post.state is PostState.PLUMB else "read it first"
             raise UsageError(f"there is no prescription for post {place.post}: {why}, or say what went in")
         packs = answer.packs
-    drafts = [
-        *moving(site, place, post.packs_in_place, packs),
-        site.draft(
-            place,
-            "packed",
-            {
-                "packs": [to_json(pack) for pack in packs],
-                "as_prescribed": as_prescribed,
-                "before": [to_json(pack) for pack in post.packs_in_place],
-            },
-        ),
-    ]
-    site.append(*drafts)
-    if as_prescribed:
-        return "packed as prescribed"
-    return (
-        "packed with 1 pack of your own" if len(packs) == 1 else f"packed with {len(packs)} packs of your own"
-    )
+    data = {
+        "packs": [to_json(pack) for pack in packs],
+        "as_prescribed": as_prescribed,
+        "before": [to_json(pack) for pack in post.packs_in_place],
+    }
+    site.append(*moving(site, place, post.packs_in_place, packs), site.draft(place, "packed", data))
+    many = "1 pack" if len(packs) == 1 else f"{len(packs)} packs"
+    return "packed as prescribed" if as_prescribed else f"packed with {many} of your own"
 
 
 def _log_done(site: Site, place: Place, kind: str, data: dict[str, Any]) -> None:

@@ -86,9 +86,8 @@ def line_up_run(
     UsageError when a post is named that the run has not, or the share is not from 0 to 1.
     """
     off = dict(off_mm or {})
-    names = {post.name for post in run.posts}
     for name in off:
-        if name not in names:
+        if run.post(name) is None:
             raise UsageError(f"{run.job}/{run.name} has no post {name}")
     if not 0.0 <= share <= 1.0:
         raise UsageError(f"an aim can take from 0 to 1 of the tolerance, not {share:g}")
@@ -144,14 +143,12 @@ def kit_for_run(
     )  # fmt: skip
     many = f"{count} post{'' if count == 1 else 's'}"
     source = f"a usual fall of {fall:g}" if fall is not None else f"{len(read)} readings"
+    figures = ("served_share", "served_without", "asked_share", "reached")
     return {
         "job": job,
         "run": run,
         "posts": count,
-        "served_share": made.served_share,
-        "served_without": made.served_without,
-        "asked_share": made.asked_share,
-        "reached": made.reached,
+        **{name: getattr(made, name) for name in figures},
         "words": f"For {many}, from {source}: {_in_words(made, from_shop=bool(offered))}",
         "lines": [{"what": line.what, "count": line.count, "lot": to_json(line.lot)} for line in made.lines],
     }

@@ -14,7 +14,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
 from datetime import datetime
-from functools import wraps
+from functools import lru_cache, wraps
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Concatenate, ParamSpec, TypeVar
 
@@ -57,14 +57,20 @@ class Place:
 
 def parse_place(text: str) -> Place:
     """JOB/RUN/POST; raises UsageError naming the form."""
-    job, run, post = _split(text, 3, "JOB/RUN/POST")
-    return Place(job, run, post)
+    return Place(*_split(text, "JOB/RUN/POST", "lakeside/boardwalk/7"))
 
 
 def parse_run(text: str) -> tuple[str, str]:
     """JOB/RUN; raises UsageError naming the form."""
-    job, run = _split(text, 2, "JOB/RUN")
+    job, run = _split(text, "JOB/RUN", "lakeside/boardwalk")
     return job, run
+
+
+def _split(text: str, form: str, example: str) -> list[str]:
+    found = [part.strip() for part in text.split("/")]
+    if len(found) != form.count("/") + 1 or not all(found):
+        raise UsageError(f"{text!r} isn't a place: type {form}, like {example}")
+    return found
 
 
 def check_name(text: str, what: str) -> str:
@@ -79,15 +85,6 @@ def check_name(text: str, what: str) -> str:
         )
     return name
 
-
-def _split(text: str, parts: int, form: str) -> list[str]:
-    found = [part.strip() for part in text.split("/")]
-    if len(found) != parts or not all(found):
-        raise UsageError(f"{text!r} isn't a place: type {form}, like " + _EXAMPLES[parts])
-    return found
-
-
-_EXAMPLES = {2: "lakeside/boardwalk", 3: "lakeside/boardwalk/7"}
 
 _Given = ParamSpec("_Given")
 _Answer = TypeVar("_Answer")
@@ -107,7 +104,10 @@ def in_one_turn(
 
 
 class Site(AbstractContextManager["Site"]):
-    """One open data file."""
+    """One open data file.
+
+    options: settings given on the command line (None = not given); they win over what is stored.
+    """
 
     def __init__(
         self,
@@ -115,13 +115,11 @@ class Site(AbstractContextManager["Site"]):
         *,
         options: Mapping[str, Any] | None = None,
         environment: Mapping[str, str] | None = None,
-        clock: Callable[[], datetime] = wall_clock,
     ) -> None:
         self.journal = journal
-        self._clock = clock
         self._options = dict(options or {})
         self._environment = environment
-        self._tables: dict[tuple[tuple[Lot, ...], packing.Options], packing.Tables] = {}
+        self._tables: Callable[[tuple[Lot, ...], packing.Options], packing.Tables] | None = None
         self._settings = Settings()
         self._settings_of: Mapping[str, Any] | None = None
         """The stored settings that `_settings` was worked out from."""
@@ -141,10 +139,9 @@ class Site(AbstractContextManager["Site"]):
         """Open a data file, made when it is not there; raises FileError in one sentence.
 
         hold, empty_ok: as for Journal.open.
-        options: settings given on the command line (None = not given); they win over what is stored.
         """
         journal = Journal.open(path, read_only=read_only, hold=hold, empty_ok=empty_ok, clock=clock)
-        return cls(journal, options=options, environment=environment, clock=clock)
+        return cls(journal, options=options, environment=environment)
 
     def close(self) -> None:
         """Close the file and let another program write."""
@@ -168,7 +165,7 @@ class Site(AbstractContextManager["Site"]):
     @property
     def settings(self) -> Settings:
         """Settings in force: stored, then environment, then options."""
-        stored = self.journal.box().settings
+        stored = self.box().settings
         if stored is not self._settings_of:
             self._settings = settings_room.load(stored, environment=self._environment, options=self._options)
             self._settings_of = stored
@@ -176,16 +173,11 @@ class Site(AbstractContextManager["Site"]):
 
     def tables(self, lots: tuple[Lot, ...], options: packing.Options) -> packing.Tables:
         """Tables of a box, so that each new reading is answered against them; the last few are kept."""
-        from shimfit.core import packing
+        if self._tables is None:
+            from shimfit.core import packing
 
-        key = (lots, options)
-        found = self._tables.pop(key, None)
-        if found is None:
-            found = packing.build_tables(lots, options)
-        self._tables[key] = found
-        while len(self._tables) > 4:
-            self._tables.pop(next(iter(self._tables)))
-        return found
+            self._tables = lru_cache(maxsize=4)(packing.build_tables)
+        return self._tables(lots, options)
 
     def jobs(self) -> tuple[JobState, ...]:
         """All jobs, in the order they were added."""
@@ -201,7 +193,7 @@ class Site(AbstractContextManager["Site"]):
 
     def now(self) -> datetime:
         """Time of day by the data file's clock, with its offset."""
-        return self._clock()
+        return self.journal.now()
 
     def log(self) -> tuple[int, str]:
         """(number of events, hash of the last): what a printed record is sealed with."""
@@ -232,11 +224,11 @@ class Site(AbstractContextManager["Site"]):
             return None
         job = max(jobs, key=lambda one: one.last_seq)
         run = self.run(job.name, job.last_run or job.runs[0])
-        if not run.posts:
+        touched = max(run.posts, key=lambda post: post.last_seq, default=None)
+        if touched is None:
             return None
-        touched = max(run.posts, key=lambda post: post.last_seq)
         has_history = touched.readings or touched.notes or touched.skipped is not None
-        return Place(job.name, run.name, touched.name if has_history else run.posts[0].name)
+        return Place(job.name, run.name, (touched if has_history else run.posts[0]).name)
 
     # ------------------------------------------------------------ for what is logged
 
@@ -276,7 +268,7 @@ class Site(AbstractContextManager["Site"]):
         self.journal.job(job)
         if run is not None:
             self.run(job, run)
-        self.append(self.draft((job,) if run is None else (job, run), "facts", dict(facts)))
+        self.append(self.draft((job,) if run is None else (job, run), "facts", facts))
 
     def facts(self, job: str, run: str | None) -> tuple[tuple[str, str], ...]:
         """What the records of a job, or of a run of it, say beside readings: (key of FACTS, text)."""
@@ -330,18 +322,15 @@ class Site(AbstractContextManager["Site"]):
         known = self.journal.job(job)
         if name in known.runs:
             raise UsageError(f"there is a run {job}/{name} already; give this one another name")
-        tolerance = tolerance or parse_tolerance(DEFAULT_TOLERANCE)
         data = {
             "foot": to_json(foot),
             "height_mm": height_mm,
-            "tolerance": to_json(tolerance),
+            "tolerance": to_json(tolerance or parse_tolerance(DEFAULT_TOLERANCE)),
             "rule": self.settings.rule,
             "units": known.units,
         } | more
-        at = (job, name)
-        self.append(
-            self.draft(at, "run-added", data), *(self.draft(at, "post-added", dict(post)) for post in posts)
-        )
+        added = (self.draft((job, name), "post-added", post) for post in posts)
+        self.append(self.draft((job, name), "run-added", data), *added)
         return self.run(job, name)
 
     @in_one_turn
@@ -349,19 +338,6 @@ class Site(AbstractContextManager["Site"]):
         """Change options of a run from now on (`run-changed` data)."""
         self.run(job, run)
         self.append(self.draft((job, run), "run-changed", changes))
-
-    @in_one_turn
-    def add_post(self, place: Place, data: Mapping[str, Any]) -> None:
-        """Insert a post (`post-added` data)."""
-        if self.run(place.job, place.run).post(check_name(place.post, "post")):
-            raise UsageError(f"there is a post {place.post!r} in {place.run_path} already")
-        self.append(self.draft(place, "post-added", {"name": place.post} | dict(data)))
-
-    @in_one_turn
-    def move_post(self, place: Place, station_mm: float) -> None:
-        """Move a post along its leg."""
-        self.post(place)
-        self.append(self.draft(place, "post-moved", {"station_mm": station_mm}))
 
     def import_stock(self, lots: Sequence[Lot], source: str) -> None:
         """Put counted lots in the box; lots of the same name are replaced by what was counted."""
@@ -398,13 +374,12 @@ class Site(AbstractContextManager["Site"]):
 
     def back_up(self) -> Path | None:
         """Write a backup when the settings want one and it is due; its file, or None. Raises FileError."""
-        settings = self.settings
-        if self.read_only or settings.backup_days <= 0:
+        days, folder = self.settings.backup_days, self.settings.backup_folder
+        if self.read_only or days <= 0:
             return None
         from shimfit.store.merge import backup_if_due
 
-        folder = Path(settings.backup_folder) if settings.backup_folder else None
-        return backup_if_due(self.journal, folder, settings.backup_days, self.now())
+        return backup_if_due(self.journal, Path(folder) if folder else None, days, self.now())
 
     # ------------------------------------------------------------ what is typed
 
@@ -412,14 +387,11 @@ class Site(AbstractContextManager["Site"]):
         """How entries are understood in a run."""
         from fractions import Fraction
 
-        settings = self.settings
-        units = self._options.get("units") or run.units
-        faces = dict(EntrySettings().faces) | dict(run.face_names)
         return EntrySettings(
-            units=units,
-            graduation_in=Fraction(1, settings.graduation),
+            units=self._options.get("units") or run.units,
+            graduation_in=Fraction(1, self.settings.graduation),
             gauge_mm=run.gauge_mm,
-            faces=faces,
+            faces=dict(EntrySettings().faces) | dict(run.face_names),
         )
 
     def echo(self, place: Place, text: str) -> ParseResult:

@@ -333,36 +333,22 @@ class LivePacking:
         return Advice(within, None, () if within else tuple(self._pushes(lean, packs)))
 
     def _answer(self, lean: Lean) -> Prescription:
-        post, share = self._post, self._known.mean
-        found = packing.prescribe(
-            post.foot,
-            post.height_mm,
-            lean,
-            post.tolerance,
-            self._tables,
-            reads=self._reads,
-            take_up=share,
-            u_take_up=self._known.u,
-            shown=self._shown,
-            relaxed=True,
-        )
-        self._shown = found
+        post, known = self._post, self._known
+        asked = (post.foot, post.height_mm, lean, post.tolerance, self._tables)
+        how: dict[str, Any] = {"reads": self._reads, "take_up": known.mean, "u_take_up": known.u}
+        self._shown = found = packing.prescribe(*asked, **how, shown=self._shown, relaxed=True)
         if not any(piece.lot in self._rests for pack in found.packs for piece in pack.pieces):
             return found
-        reported = self._box.numbered(found.packs, self._promised, kerf_mm=self._kerf_mm)
-        return replace(found, packs=reported)
+        return replace(found, packs=self._box.numbered(found.packs, self._promised, kerf_mm=self._kerf_mm))
 
     def _pushes(self, lean: Lean, packs: tuple[Pack, ...]) -> list[Push]:
-        share = self._known.mean
-        plane = gap_plane(self._post.foot, Lean(lean.slope_along / share, lean.slope_across / share))
+        plane = gap_plane(self._post.foot, scaled(lean, 1.0 / self._known.mean))
         pieces = ((pack.seat, piece.lot) for pack in packs for piece in reversed(pack.pieces))
         tapers = {seat: lot for seat, lot in pieces if lot in self._slopes}
-        found = []
-        for seat in [pack.seat for pack in packs] or Seat:
-            short_mm = plane.at_seat_mm(seat)
-            if short_mm < LEAST_RISE_MM:
-                continue
-            lot = tapers.get(seat)
-            push_mm = short_mm / self._slopes[lot] if lot is not None else None
-            found.append(Push(seat, short_mm, lot, push_mm))
+        short_mm = {seat: plane.at_seat_mm(seat) for seat in [pack.seat for pack in packs] or Seat}
+        found = [
+            Push(seat, mm, lot := tapers.get(seat), None if lot is None else mm / self._slopes[lot])
+            for seat, mm in short_mm.items()
+            if mm >= LEAST_RISE_MM
+        ]
         return sorted(found, key=lambda push: (-push.raise_mm, push.seat))

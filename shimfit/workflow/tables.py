@@ -47,46 +47,43 @@ def posts_from_csv(
 
     tolerance: the run's; a row that does not say whether each direction counts by itself takes it from there.
     """
-    found: list[dict[str, Any]] = []
-    names: set[str] = set()
+    found: dict[str, dict[str, Any]] = {}
     for row in csvfile.rows(text, file, ("post", "station_mm"), POSTS):
         try:
             name = check_name(row.cells.get("post", ""), "post")
         except UsageError as error:
             raise row.refuse("post", error.message) from error
-        if name in names:
+        if name in found:
             raise row.refuse("post", f"post {name} is in the table twice")
-        names.add(name)
-        found.append(_post(row, name, units, tolerance))
+        found[name] = {"name": name} | _post(row, units, tolerance or parse_tolerance(DEFAULT_TOLERANCE))
     if not found:
         raise FileError(f"{file} has no posts", path=file)
-    return found
+    return list(found.values())
 
 
-def _post(row: Row, name: str, units: Units, run: Tolerance | None) -> dict[str, Any]:
-    leg = row.cells.get("leg", "1")
+def _post(row: Row, units: Units, run: Tolerance) -> dict[str, Any]:
+    cells = row.cells
+    leg, kind = cells.get("leg", "1"), cells.get("kind", "line")
     if not leg.isascii() or not leg.isdigit():
         raise row.refuse("leg", f"{leg!r} isn't a whole number")
     if len(leg) > len(str(csvfile.MOST_LINES)):
         raise row.refuse("leg", f"{leg[:12]}… is no leg of a run")
-    kind = row.cells.get("kind", "line")
     if kind not in KINDS:
         raise row.refuse("kind", f"{kind!r} is not one of {', '.join(KINDS)}")
-    data: dict[str, Any] = {"name": name, "leg": int(leg), "kind": kind}
+    data: dict[str, Any] = {"leg": int(leg), "kind": kind}
     column = "foot"
     try:
-        if "foot" in row.cells:
+        if "foot" in cells:
             data["foot"] = _foot(row, units)
         column = "tolerance"
-        if "tolerance" in row.cells or "per_direction" in row.cells:
-            usual = run or parse_tolerance(DEFAULT_TOLERANCE)
-            said = row.cells.get("per_direction", "yes" if usual.per_direction else "no").lower()
+        if "tolerance" in cells or "per_direction" in cells:
+            said = cells.get("per_direction", "yes" if run.per_direction else "no").lower()
             if said not in ("yes", "no"):
                 raise row.refuse("per_direction", f"{said!r} is not yes or no")
-            each = said == "yes"
-            text = row.cells.get("tolerance")
-            own = parse_tolerance(text, each, units) if text else replace(usual, per_direction=each)
-            if text or own != usual:
+            usual = replace(run, per_direction=said == "yes")
+            text = cells.get("tolerance")
+            own = parse_tolerance(text, usual.per_direction, units) if text else usual
+            if text or own != run:
                 data["tolerance"] = to_json(own)
         for column in ("station_mm", "height_mm"):
             length = _length(row, column)
@@ -94,8 +91,8 @@ def _post(row: Row, name: str, units: Units, run: Tolerance | None) -> dict[str,
                 data[column] = length
     except EntryError as error:
         raise row.refuse(column, error.message) from error
-    if "turn_deg" in row.cells:
-        data["turn_deg"] = turn = decimal_number(row.cells["turn_deg"])
+    if "turn_deg" in cells:
+        data["turn_deg"] = turn = decimal_number(cells["turn_deg"])
         if kind != "corner" or not 0.0 < abs(turn) < 180.0:
             why = "only a corner turns, and by an angle under 180 degrees (+ towards out)"
             raise row.refuse("turn_deg", why)
@@ -118,11 +115,11 @@ def _foot(row: Row, units: Units) -> dict[str, Any]:
 
 def _length(row: Row, column: str) -> float | None:
     zero_ok = column in ("station_mm", "rod_hole_mm")
+    inches = column.replace("_mm", "_in")
     if column in row.cells:
         if "," in row.cells[column]:
             raise row.refuse(column, csvfile.number_fault(row.cells[column]))
         return parse_length(f"{row.cells[column]}mm", "mm", what=column, zero_ok=zero_ok)
-    inches = column.replace("_mm", "_in")
     if inches in row.cells:
         return parse_length(f'{row.cells[inches]}"', "inch", what=inches, zero_ok=zero_ok)
     return None
@@ -134,33 +131,26 @@ def log_readings(site: Site, job: str, run: str, text: str, file: str, *, sure: 
     settings = site.entry_settings(state)
     known = tuple(dict.fromkeys((*READINGS, *POSTS)))
     table = list(csvfile.rows(text, file, ("post", "entry"), known))
+    said = []
     for row in table:
-        post = state.post(row.cells.get("post", ""))
+        cell = row.cells.get
+        post = state.post(cell("post", ""))
         if post is None:
-            raise row.refuse("post", f"there is no post {row.cells.get('post', '')!r} in {job}/{run}")
-        if row.cells.get("stage", "bed") != "bed":
-            raise row.refuse(
-                "stage", f"{row.cells['stage']!r} is not bed (leave it empty for a post that stands)"
-            )
+            raise row.refuse("post", f"there is no post {cell('post', '')!r} in {job}/{run}")
+        if cell("stage", "bed") != "bed":
+            raise row.refuse("stage", f"{cell('stage')!r} is not bed (leave it empty for a post that stands)")
+        place = Place(job, run, post.name)
         try:
-            parsed = parse_reading(row.cells.get("entry", ""), settings)
-            question = None if sure else second_look(site, Place(job, run, post.name), post, parsed)
-            if question is not None:
+            parsed = parse_reading(cell("entry", ""), settings)
+            if question := None if sure else second_look(site, place, post, parsed):
                 raise looks_like_a_slip(question)
         except EntryError as error:
             at = "" if error.at is None else f" (after {error.at} characters)"
             raise row.refuse("entry", f"{error.message}{at}") from error
-    logged = []
-    for row in table:
-        asked = Asked(
-            bed=row.cells.get("stage") == "bed",
-            instrument=row.cells.get("instrument"),
-            by=row.cells.get("by"),
-            face=row.cells.get("face"),
-        )
-        place = Place(job, run, row.cells["post"])
-        logged.append(log_reading(site, place, row.cells["entry"], asked, sure=True))
-    return tuple(logged)
+        bed = cell("stage") == "bed"
+        asked = Asked(bed=bed, instrument=cell("instrument"), by=cell("by"), face=cell("face"))
+        said.append((place, cell("entry", ""), asked))
+    return tuple(log_reading(site, place, entry, asked, sure=True) for place, entry, asked in said)
 
 
 def posts_to_csv(run: RunState) -> str:
